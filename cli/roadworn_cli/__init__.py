@@ -1,0 +1,1 @@
+"""The `roadworn` command."""

@@ -1,0 +1,1 @@
+"""The demo ledger: scenario, generator with known truth, hand-written files."""

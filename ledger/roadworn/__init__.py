@@ -1,0 +1,1 @@
+"""Roadworn: the service memory of a repair shop or a small fleet."""

@@ -1,0 +1,84 @@
+"""Payloads of looking: the look-over, the scan, and what the customer says."""
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from roadworn.kinds.base import (
+    ComponentId,
+    Condition,
+    Distance,
+    DistanceUnit,
+    ItemRef,
+    LongText,
+    Measurement,
+    Part,
+    Payload,
+    Position,
+    ShortText,
+)
+
+
+class Finding(Part):
+    """What was found at one component. `safety` marks a component whose failure can hurt."""
+
+    component: ComponentId
+    condition: Condition
+    position: Position | None = None
+    measurements: tuple[Measurement, ...] = ()
+    safety: bool = False
+    note: LongText | None = None
+
+
+class Inspection(Payload):
+    """A look-over.
+
+    `sound` lists items looked at with nothing to say; `rest` says what holds for every item
+    of the sheet not named: looked at and sound, or not checked. The two are never the same.
+    """
+
+    findings: tuple[Finding, ...] = ()
+    sound: tuple[ItemRef, ...] = ()
+    not_checked: tuple[ItemRef, ...] = ()
+    rest: Literal["sound", "not_checked"] | None = None
+    sheet: ShortText | None = None
+    note: LongText | None = None
+
+
+class TroubleCode(Part):
+    """A trouble code as read: text form, its list, and a failure type byte if there was one."""
+
+    code: Annotated[str, Field(min_length=4, max_length=24)]
+    status: Literal["stored", "pending", "permanent"] = "stored"
+    failure_type: Annotated[str, Field(pattern=r"^[0-9A-F]{2}$")] | None = None
+
+
+class ScannedModule(Part):
+    """One control module's answer. A failed read is a different fact from no codes."""
+
+    name: ShortText = "engine"
+    outcome: Literal["read", "failed"] = "read"
+    codes: tuple[TroubleCode, ...] = ()
+
+
+class Scan(Payload):
+    """A read-out of the diagnostic socket."""
+
+    modules: tuple[ScannedModule, ...]
+    lamp: Literal["on", "off"] | None = None
+    readiness: Annotated[str, Field(pattern=r"^[0-9A-F]{8}$")] | None = None
+    distance_since_clear: Distance | None = None
+    distance_unit: DistanceUnit | None = None
+    warm_ups_since_clear: Annotated[int, Field(ge=0, le=255)] | None = None
+    raw: LongText | None = None
+    note: LongText | None = None
+
+
+class Complaint(Payload):
+    """What the customer says, what was found to cause it, and what was done and verified."""
+
+    complaint: LongText
+    cause: LongText | None = None
+    correction: LongText | None = None
+    component: ComponentId | None = None
+    position: Position | None = None

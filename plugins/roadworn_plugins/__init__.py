@@ -1,0 +1,1 @@
+"""The analyses that come with Roadworn, registered as any plugin would be."""
