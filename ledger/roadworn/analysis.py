@@ -1,0 +1,175 @@
+"""What an analysis is and what it answers with.
+
+An `Analysis` is a descriptor: a name, the question it answers, a pydantic model of its
+settings, and a function from a read-only view and those settings to a `Result`. Nothing
+flows back: an analysis never writes, and a report never computes.
+
+A `Result` carries its evidence: each row of a table may name the events behind it, and each
+estimate says how many failed, how many still run, and what was left out and why.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any, Literal
+
+from pydantic import BaseModel, ConfigDict
+
+if TYPE_CHECKING:
+    from roadworn.view import LedgerView
+
+Cell = str | int | float | Decimal | date | bool | None
+ColumnKind = Literal["text", "integer", "number", "distance", "money", "chance", "date"]
+
+
+class Settings(BaseModel):
+    """Base of an analysis' settings; every field needs a default and a description."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of a result table. `unit` is shown in the heading: ``mi``, ``USD``."""
+
+    name: str
+    title: str
+    kind: ColumnKind = "text"
+    unit: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Rows to read, each with the ids of the events behind it.
+
+    `evidence` is empty or as long as `rows`.
+    """
+
+    name: str
+    title: str
+    columns: tuple[Column, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+    evidence: tuple[tuple[str, ...], ...] = ()
+
+    def __post_init__(self) -> None:
+        width = len(self.columns)
+        for number, row in enumerate(self.rows, start=1):
+            if len(row) != width:
+                raise ValueError(
+                    f"Row {number} of table {self.name!r} has {len(row)} cells for {width} columns."
+                )
+        if self.evidence and len(self.evidence) != len(self.rows):
+            raise ValueError(f"Table {self.name!r} needs one evidence entry for each row, or none.")
+
+    def records(self) -> list[dict[str, Cell]]:
+        """Return the rows as dictionaries by column name."""
+        names = [column.name for column in self.columns]
+        return [dict(zip(names, row, strict=True)) for row in self.rows]
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """A figure with its interval and what it rests on.
+
+    `value` is None where the honest answer is "too few to tell"; then `words` says so.
+    """
+
+    name: str
+    value: float | None
+    unit: str
+    low: float | None = None
+    high: float | None = None
+    level: float = 0.95
+    method: str = ""
+    failures: int = 0
+    running: int = 0
+    left_out: int = 0
+    why_left_out: str = ""
+    words: str = ""
+    evidence: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """One line, step or set of bars in a chart; `low` and `high` make a band."""
+
+    name: str
+    x: tuple[float | str, ...]
+    y: tuple[float, ...]
+    shape: Literal["line", "step", "points", "bars"] = "line"
+    low: tuple[float, ...] = ()
+    high: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Chart:
+    """A picture as data. `title` says the finding; `alternative` says it in words."""
+
+    name: str
+    title: str
+    x_title: str
+    y_title: str
+    series: tuple[Series, ...]
+    alternative: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """What an analysis found.
+
+    `headline` is one plain sentence; `caveats` are reservations in words.
+    """
+
+    headline: str
+    tables: tuple[Table, ...] = ()
+    estimates: tuple[Estimate, ...] = ()
+    charts: tuple[Chart, ...] = ()
+    caveats: tuple[str, ...] = ()
+
+    def table(self, name: str) -> Table:
+        """Return the table called `name`; KeyError when there is none."""
+        for table in self.tables:
+            if table.name == name:
+                return table
+        raise KeyError(name)
+
+    def evidence(self) -> tuple[str, ...]:
+        """Return every event id that this result rests on, sorted, each once."""
+        ids = {event for table in self.tables for row in table.evidence for event in row}
+        ids.update(event for estimate in self.estimates for event in estimate.evidence)
+        return tuple(sorted(ids))
+
+
+@dataclass(frozen=True, slots=True)
+class Analysis:
+    """An analysis as a plugin hands it over.
+
+    Attributes:
+        name: command word, for instance ``part-lifespans``; a plugin's may have a prefix.
+        title: a short heading.
+        question: the question it answers, ending in a question mark.
+        run: function from view and settings to a Result.
+        settings: model of the settings, each with a default.
+        about: docstring with the sections Method, Assumptions, Reading, Reference.
+    """
+
+    name: str
+    title: str
+    question: str
+    run: Callable[["LedgerView", Any], Result]
+    settings: type[Settings] = Settings
+    about: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Ran:
+    """A result with where it came from: which analysis, of which plugin, with what settings."""
+
+    analysis: Analysis
+    plugin: str
+    settings: Settings
+    result: Result
+    seconds: float = 0.0
+    ledger_size: int = 0
+    ledger_root: str = ""

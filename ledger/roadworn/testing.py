@@ -1,0 +1,106 @@
+"""A kit for plugin authors: a small ledger in one call, and a check of what an analysis returns.
+
+Import this and `roadworn` only; nothing of the bundled plugins or the command is needed.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from roadworn.analysis import Analysis, Result
+from roadworn.events import NewEvent
+from roadworn.plugin_host import PluginHost, make_settings
+
+if TYPE_CHECKING:
+    from roadworn.view import LedgerView
+
+
+def event(
+    vehicle_id: str,
+    kind: str,
+    occurred_at: str,
+    *,
+    odometer: float | None = None,
+    unit: str = "mi",
+    recorded_at: str | None = None,
+    **payload: Any,  # noqa: ANN401
+) -> NewEvent:
+    """Return a new event with its payload given as keywords.
+
+    >>> event("van-1", "odometer_reading", "2026-01-05", odometer=1200).kind
+    'odometer_reading'
+    """
+    return NewEvent.model_validate(
+        {
+            "vehicle_id": vehicle_id,
+            "kind": kind,
+            "occurred_at": occurred_at,
+            "recorded_at": recorded_at or _recorded(occurred_at),
+            "odometer": None if odometer is None else float(odometer),
+            "odometer_unit": None if odometer is None else unit,
+            "source": "test",
+            "payload": payload,
+        }
+    )
+
+
+def _recorded(occurred_at: str) -> str:
+    """Return a recording time on the day itself, so that as-of views see the event."""
+    return occurred_at if "T" in occurred_at else f"{occurred_at}T18:00:00Z"
+
+
+@contextmanager
+def view_of(
+    events: Iterable[NewEvent],
+    directory: Path,
+    *,
+    as_of: str | None = None,
+    host: PluginHost | None = None,
+) -> Iterator["LedgerView"]:
+    """Write `events` to a fresh ledger in `directory` and open a view of it.
+
+    Args:
+        events: in the order they are to be recorded.
+        directory: an empty folder, for instance pytest's `tmp_path`.
+        as_of: the day the view speaks of; the real day when None.
+        host: a host that knows the plugin's kinds and tables, if it has any.
+    """
+    from roadworn.store import Ledger
+    from roadworn.view import open_view
+
+    host = host or PluginHost()
+    path = directory / "roadworn.db"
+    with Ledger.create(path, kinds=host.kinds()) as ledger:
+        ledger.append_many(events)
+    with open_view(path, as_of=as_of, kinds=host.kinds(), tables=host.tables()) as view:
+        yield view
+
+
+def check_analysis(
+    analysis: Analysis, view: "LedgerView", settings: Mapping[str, Any] | None = None
+) -> Result:
+    """Run an analysis twice and check what every host relies on; return its result.
+
+    Checked: it returns a Result, with a headline of one line; both runs agree; every event id
+    it names as evidence is in the ledger; the ledger is unchanged.
+
+    Raises:
+        AssertionError: with one sentence that says which of these does not hold.
+    """
+    chosen = make_settings(analysis, settings)
+    before = view.checkpoint
+    result, again = analysis.run(view, chosen), analysis.run(view, chosen)
+    if not isinstance(result, Result):
+        raise AssertionError(f"{analysis.name} returned {type(result).__name__}, not a Result.")
+    if not result.headline or "\n" in result.headline:
+        raise AssertionError(f"{analysis.name} needs a headline of one line.")
+    if result != again:
+        raise AssertionError(f"{analysis.name} gave two different results on the same view.")
+    known = {row[0] for row in view.sql("SELECT event_id FROM events").rows}
+    missing = sorted(set(result.evidence()) - known)
+    if missing:
+        raise AssertionError(f"{analysis.name} names events that are not there: {missing[:3]}.")
+    if view.checkpoint != before:
+        raise AssertionError(f"{analysis.name} ran while the ledger changed: run it again.")
+    return result
