@@ -1,0 +1,240 @@
+"""Where on the vehicle: one spelling for each place, whatever the bench writes.
+
+Left and right are as seen from the driver's seat facing forward, in every country. "Driver
+side" or "nearside" change sides at a border and are refused. Each component has a scheme
+(a column of the catalogue) that says which places make sense for it.
+
+Schemes: ``wheel`` LF RF LR RR, or axle and side as 2L; ``axle`` front, rear or a number from
+the front, and a wheel when a reading was taken at one; ``side`` L R; ``bank`` 1 2 (bank 1
+holds cylinder 1); ``bank_sensor`` B1S2 (sensor 1 nearest the engine); ``bank+cam`` 1-intake;
+``wheel_ul`` LF-lower; ``axle_side`` 2L; ``tire`` LF, 1L, 2R-inner, spare; ``cylinder`` 3;
+``none``; any other name takes one short word.
+"""
+
+import re
+from collections.abc import Callable, Mapping
+
+_SHORT = 24
+_SIDES = {"l": "L", "r": "R", "left": "L", "right": "R", "lh": "L", "rh": "R"}
+_ENDS = {"f": "F", "r": "R", "front": "F", "rear": "R", "back": "R"}
+_WHEELS = {
+    **{w: w.upper() for w in ("lf", "rf", "lr", "rr")},
+    "fl": "LF",
+    "fr": "RF",
+    "rl": "LR",
+}
+_COUNTRY_WORDS = re.compile(r"\b(driver|passenger|near ?side|off ?side|ns|os|n/s|o/s)\b")
+
+#: Words a bench phrase may use as a place under a free scheme ("hose upper").
+_FREE_WORDS: Mapping[str, frozenset[str]] = {
+    "end": frozenset({"front", "rear"}),
+    "mount": frozenset({"front", "rear", "left", "right", "l", "r", "upper", "lower"}),
+    "hose": frozenset({"upper", "lower", "heater", "bypass"}),
+    "fan": frozenset({"left", "right", "l", "r", "main", "second"}),
+    "tank": frozenset({"left", "right", "l", "r", "main", "front", "rear"}),
+    "battery": frozenset({"main", "second", "auxiliary"}),
+    "lamp": frozenset({"left", "right", "l", "r", "center", "centre"}),
+    "solenoid": frozenset("abcde"),
+    "sensor": frozenset({"input", "output", "fluid"}),
+    "shaft": frozenset({"front", "rear"}),
+    "wiper": frozenset({"left", "right", "l", "r", "rear"}),
+    "door": frozenset({"lf", "rf", "lr", "rr", "fl", "fr", "rl", "rear", "tailgate"}),
+    "seat": frozenset({"driver", "passenger", "left", "right", "l", "r"}),
+    "motor": frozenset({"front", "rear"}),
+}
+
+
+class PositionError(ValueError):
+    """The place given makes no sense for the component; the message names what does."""
+
+
+def normalise_position(text: str, scheme: str) -> str:
+    """Return the canonical spelling of a place under a scheme.
+
+    Args:
+        text: as written, for instance ``left front``, ``FL``, ``bank 1``, ``cyl 3``.
+        scheme: a scheme name of this module's docstring; unknown names take a short word.
+
+    Raises:
+        PositionError: the text is no place under that scheme.
+    """
+    words = " ".join(re.sub(r"[-_,#]+", " ", text).casefold().split())
+    if not words or len(text) > 4 * _SHORT:
+        raise PositionError(f"{_shown(text)} is no position: {_expected(scheme)}.")
+    if scheme == "none":
+        raise PositionError(
+            f"This component has no position, so {_shown(text)} cannot be kept as one: "
+            "write it in the note."
+        )
+    reader = _READERS.get(scheme)
+    found = reader(words) if reader else _free(words)
+    if found is None:
+        if reader and _COUNTRY_WORDS.search(words):
+            raise PositionError(
+                f"{_shown(text)} changes sides with the country: say left or right as seen "
+                "from the driver's seat facing forward."
+            )
+        raise PositionError(f"{_shown(text)} is no position here: {_expected(scheme)}.")
+    return found
+
+
+def read_position_words(words: str, scheme: str) -> str | None:
+    """Return the place that `words` name inside a longer phrase, or None.
+
+    Stricter than `normalise_position`: a bare number may be a measurement and a free word
+    may be anything, so only words that can be nothing else are taken.
+    """
+    if scheme == "none" or (scheme in {"axle", "wheel"} and re.fullmatch(r"[0-9]+|f|r", words)):
+        return None
+    if scheme not in _READERS and words.casefold() not in _FREE_WORDS.get(scheme, frozenset()):
+        return None
+    try:
+        return normalise_position(words, scheme)
+    except PositionError:
+        return None
+
+
+def axle_of(position: str | None) -> str | None:
+    """Return the axle a canonical position belongs to, so that an axle set counts once.
+
+    ``LF`` and ``front`` give ``front``, ``LR`` gives ``rear``, ``2R-inner`` gives ``2``;
+    None for positions that name no axle.
+    """
+    if position is None:
+        return None
+    head = position.partition("-")[0]
+    if head in {"LF", "RF", "front"}:
+        return "front"
+    if head in {"LR", "RR", "rear"}:
+        return "rear"
+    match = re.fullmatch(r"([1-9])[LR]?", head)
+    return match[1] if match else None
+
+
+def _shown(text: str) -> str:
+    return repr(text if len(text) <= 40 else text[:40] + "…")
+
+
+def _wheel(words: str) -> str | None:
+    if words in _WHEELS:
+        return _WHEELS[words]
+    parts = words.replace("wheel", "").split()
+    if len(parts) == 2:
+        for first, second in (parts, parts[::-1]):
+            # "r f" reads as right front either way round; "r r" is right rear.
+            if first in _SIDES and second in _ENDS:
+                return _SIDES[first] + _ENDS[second]
+    return _axle_and_side(words)
+
+
+def _axle_and_side(words: str) -> str | None:
+    match = re.fullmatch(r"(?:axle )?([1-9]) ?(l|r|lh|rh|left|right)", words)
+    if match:
+        return match[1] + _SIDES[match[2]]
+    match = re.fullmatch(r"(l|r|lh|rh|left|right) (?:axle )?([1-9])", words)
+    return match[2] + _SIDES[match[1]] if match else None
+
+
+def _axle(words: str) -> str | None:
+    plain = " ".join(w for w in words.split() if w != "axle")
+    if plain in {"front", "f"}:
+        return "front"
+    if plain in {"rear", "back", "r"}:
+        return "rear"
+    if re.fullmatch(r"[1-9]", plain):
+        return plain
+    return _wheel(words)
+
+
+def _side(words: str) -> str | None:
+    wheel = _WHEELS.get(words) or _wheel(words)
+    if wheel in {"LF", "RF"}:
+        return wheel[0]  # parts under this scheme sit at the front, so no information is lost
+    return _SIDES.get(words.removesuffix(" side"))
+
+
+def _bank(words: str) -> str | None:
+    match = re.fullmatch(r"(?:bank |b ?)?([1-2])", words)
+    return match[1] if match else None
+
+
+def _bank_sensor(words: str) -> str | None:
+    match = re.fullmatch(r"(?:bank|b) ?([1-2]) ?(?:sensor|s) ?([1-4])", words)
+    return f"B{match[1]}S{match[2]}" if match else None
+
+
+def _bank_cam(words: str) -> str | None:
+    cams = {"intake": "intake", "inlet": "intake", "exhaust": "exhaust"}
+    rest = [w for w in words.split() if w not in {"cam", "camshaft"}]
+    found = [cams[w] for w in rest if w in cams]
+    bank = _bank(" ".join(w for w in rest if w not in cams))
+    return f"{bank}-{found[0]}" if bank and len(found) == 1 else None
+
+
+def _wheel_ul(words: str) -> str | None:
+    *where, last = words.split()
+    if last in {"upper", "lower"} and where:
+        wheel = _wheel(" ".join(where))
+        return f"{wheel}-{last}" if wheel else None
+    first, *rest = words.split()
+    if first in {"upper", "lower"} and rest:
+        return _wheel_ul(" ".join([*rest, first]))
+    return _wheel(words)
+
+
+def _tire(words: str) -> str | None:
+    if words == "spare":
+        return words
+    match = re.fullmatch(r"(.+?) ?(inner|outer|inside|outside)", words)
+    if match is None:
+        return _wheel(words)
+    place = _wheel(match[1])
+    return f"{place}-{'inner' if match[2].startswith('in') else 'outer'}" if place else None
+
+
+def _cylinder(words: str) -> str | None:
+    match = re.fullmatch(r"(?:cylinder |cyl\.? ?|no\.? ?)?([1-9]|1[0-9]|20)", words)
+    return match[1] if match else None
+
+
+def _free(words: str) -> str | None:
+    if len(words) > _SHORT or not re.fullmatch(r"[\w ./+]+", words):
+        return None
+    if words in _WHEELS:
+        return _WHEELS[words]
+    if words == "centre":
+        return "center"
+    named = [_SIDES.get(w, w.upper() if len(w) == 1 else w) for w in words.split()]
+    return " ".join(named)
+
+
+_READERS: Mapping[str, Callable[[str], str | None]] = {
+    "wheel": _wheel,
+    "axle": _axle,
+    "side": _side,
+    "bank": _bank,
+    "bank_sensor": _bank_sensor,
+    "bank+cam": _bank_cam,
+    "wheel_ul": _wheel_ul,
+    "axle_side": _wheel,
+    "tire": _tire,
+    "cylinder": _cylinder,
+}
+
+_EXPECTED: Mapping[str, str] = {
+    "wheel": "write LF, RF, LR or RR, or axle and side as 2L",
+    "axle": "write front, rear or the axle's number from the front",
+    "side": "write L or R",
+    "bank": "write 1 or 2 (bank 1 holds cylinder 1)",
+    "bank_sensor": "write bank and sensor as B1S2",
+    "bank+cam": "write bank and cam as 1-intake or 2-exhaust",
+    "wheel_ul": "write the wheel, with upper or lower, as LF-lower",
+    "axle_side": "write axle and side as 2L, or LF, RF, LR, RR",
+    "tire": "write LF, RF, LR, RR, axle and side as 1L, a dual as 2R-inner, or spare",
+    "cylinder": "write the cylinder's number",
+    "none": "this component has none, leave it out",
+}
+
+
+def _expected(scheme: str) -> str:
+    return _EXPECTED.get(scheme, f"write one short word of at most {_SHORT} characters")
