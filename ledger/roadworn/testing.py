@@ -92,7 +92,9 @@ def check_analysis(
     before = view.checkpoint
     result, again = analysis.run(view, chosen), analysis.run(view, chosen)
     if not isinstance(result, Result):
-        raise AssertionError(f"{analysis.name} returned {type(result).__name__}, not a Result.")
+        raise AssertionError(  # noqa: TRY004
+            f"{analysis.name} returned {type(result).__name__}, not a Result."
+        )
     if not result.headline or "\n" in result.headline:
         raise AssertionError(f"{analysis.name} needs a headline of one line.")
     if result != again:

@@ -1,0 +1,140 @@
+"""Observed against expected failures, where the expectation comes from everybody else.
+
+For each thing tested (a place on a vehicle, a component on a class, a supplier's part) the
+expected number of failures is its own exposure times the rate of comparable others, its own
+failures and exposure left out. That rate is itself uncertain: its Gamma posterior makes the
+count negative binomial, so a small fleet does not raise alarms that its size cannot bear.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import betainc
+
+from roadworn_plugins.grouped import GroupedLives
+from roadworn_plugins.life_model import ComponentModel
+from roadworn_plugins.lifedata.counts import poisson_limits
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class Excess:
+    """One entry for each group tested.
+
+    Attributes:
+        group: index into the labels of the lives tested.
+        observed, expected: failures.
+        lower, upper: exact Poisson limits of observed over expected.
+        p: chance of at least as many failures if the group were like the others.
+        others: failures that the expectation rests on.
+    """
+
+    group: Ints
+    observed: Floats
+    expected: Floats
+    lower: Floats
+    upper: Floats
+    p: Floats
+    others: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class _Tallies:
+    """Failures and exposure by group and stratum, one entry for each pair that occurs."""
+
+    group: Ints
+    stratum: Ints
+    failures: Floats
+    exposure: Floats
+
+
+def exposures(grouped: GroupedLives, models: dict[str, ComponentModel]) -> Floats:
+    """Return exit^shape - entry^shape of each life, nan where its component has no model.
+
+    `grouped.by` must begin with the component.
+    """
+    shapes = np.array(
+        [models[label[0]].shape if label[0] in models else np.nan for label in grouped.labels]
+    )
+    shape = shapes[grouped.group] if shapes.size else np.zeros(0)
+    return np.asarray(grouped.exit_age**shape - grouped.entry**shape)
+
+
+def against_others(
+    grouped: GroupedLives,
+    group: Ints,
+    stratum: Ints,
+    exposure: Floats,
+    *,
+    level: float = 0.95,
+) -> Excess:
+    """Compare each group with the rest of the strata it is part of.
+
+    Args:
+        grouped: the lives.
+        group: what is tested, of each life, dense from 0.
+        stratum: with whom it is compared, of each life, dense from 0.
+        exposure: of each life (see `exposures`); lives with nan are left out.
+        level: of the limits of the ratio.
+
+    Returns:
+        The groups that have somebody to be compared with.
+    """
+    known = np.isfinite(exposure)
+    tallies = _tally(group[known], stratum[known], grouped.failed[known], exposure[known])
+    n_strata = int(tallies.stratum.max()) + 1 if tallies.stratum.size else 0
+    total_failures = np.bincount(tallies.stratum, tallies.failures, n_strata)
+    total_exposure = np.bincount(tallies.stratum, tallies.exposure, n_strata)
+    rest_failures = total_failures[tallies.stratum] - tallies.failures
+    rest_exposure = total_exposure[tallies.stratum] - tallies.exposure
+    # A stratum that is all one group's says nothing about others.
+    some = rest_exposure > 1e-9 * total_exposure[tallies.stratum]
+    cells = tallies.group[some]
+    n = int(group.max()) + 1 if group.size else 0
+    # Jeffreys: half a failure on top, so that "the others had none" is not "they never fail".
+    rate = (rest_failures[some] + 0.5) / rest_exposure[some]
+    own = tallies.exposure[some]
+    mean = np.bincount(cells, own * rate, n)
+    variance = np.bincount(cells, own**2 * rate / rest_exposure[some], n)
+    observed = np.bincount(cells, tallies.failures[some], n)
+    others = np.bincount(cells, rest_failures[some], n)
+    tested = np.flatnonzero(mean > 0)
+    mean, variance, observed = mean[tested], variance[tested], observed[tested]
+    # The sum over strata is matched by one Gamma of the same mean and variance.
+    a, b = mean**2 / variance, mean / variance
+    tail = betainc(np.maximum(observed, 1.0), a, 1.0 / (b + 1.0))
+    low, high = poisson_limits(observed, level)
+    return Excess(
+        group=tested,
+        observed=observed,
+        expected=mean,
+        lower=low / mean,
+        upper=high / mean,
+        p=np.where(observed > 0, tail, 1.0),
+        others=others[tested],
+    )
+
+
+def _tally(group: Ints, stratum: Ints, failed: NDArray[np.bool_], exposure: Floats) -> _Tallies:
+    """Add failures and exposure up by the pairs of group and stratum that occur."""
+    if group.size == 0:
+        none = np.zeros(0)
+        return _Tallies(none.astype(np.int64), none.astype(np.int64), none, none)
+    width = int(stratum.max()) + 1
+    pairs, cell = np.unique(group * width + stratum, return_inverse=True)
+    return _Tallies(
+        group=pairs // width,
+        stratum=pairs % width,
+        failures=np.bincount(cell, failed.astype(np.float64), pairs.size),
+        exposure=np.bincount(cell, exposure, pairs.size),
+    )
+
+
+def coded(labels: list[tuple[str, ...]], *places: int) -> tuple[Ints, list[tuple[str, ...]]]:
+    """Return a dense number for each label by the cells at `places`, and what each stands for."""
+    numbers: dict[tuple[str, ...], int] = {}
+    codes = [numbers.setdefault(tuple(label[i] for i in places), len(numbers)) for label in labels]
+    return np.array(codes, dtype=np.int64), list(numbers)
