@@ -1,0 +1,1 @@
+"""Statistics of lives, repairs and counts, shared by the bundled analyses."""

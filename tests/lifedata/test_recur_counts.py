@@ -1,0 +1,116 @@
+"""Exact count limits against printed values and the distributions' own definitions."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+
+from roadworn_plugins.lifedata.counts import (
+    jeffreys_interval,
+    poisson_limits,
+    poisson_rate,
+    poisson_ratio,
+)
+from roadworn_plugins.lifedata.errors import LifeDataError
+
+
+def test_constant_rate_limits_of_the_handbook_example():
+    # NIST/SEMATECH e-Handbook 8.4.5.1, formula read; numbers 127 and 2251 h from memory,
+    # recomputed digits from VALUES o20: 800 h, 2 failures, 90 %.
+    rate = poisson_rate(2, 800.0, 0.90)
+    assert 1 / rate.rate == pytest.approx(400.0)
+    assert 1 / rate.upper == pytest.approx(127.068968, rel=1e-8)
+    assert 1 / rate.lower == pytest.approx(2251.22861, rel=1e-8)
+    assert 400 * rate.lower == pytest.approx(1 / 5.62807153, rel=1e-8)
+    assert 400 * rate.upper == pytest.approx(1 / 0.317672421, rel=1e-8)
+
+
+def test_no_failure_gives_only_the_one_sided_bound():
+    # VALUES o20: 800 h without a failure, lower 95 % limit of the mean life 267.046561 h;
+    # -ln 0.05 = 2.996 (the "rule of three" to three decimals).
+    rate = poisson_rate([0, 2], [800.0, 800.0], 0.95)
+    assert 1 / rate.upper[0] == pytest.approx(267.046561, rel=1e-8)
+    assert 800 * rate.upper[0] == pytest.approx(2.996, abs=5e-4)
+    assert rate.lower[0] == 0.0
+    assert rate.one_sided.tolist() == [True, False]
+
+
+def test_fan_exposure_limits():
+    # o21, Nelson (1982) p. 133: 12 failures in 344,440 h, recomputed chi-square limits.
+    rate = poisson_rate(12, 344440.0)
+    assert 1 / rate.rate == pytest.approx(28703.3333, rel=1e-8)
+    assert 1 / rate.upper == pytest.approx(16431.9635, rel=1e-8)
+    assert 1 / rate.lower == pytest.approx(55549.686, rel=1e-8)
+
+
+def test_failure_stopped_uses_two_r_degrees_for_both_limits():
+    rate = poisson_rate(5, 100.0, 0.9, stopped="failure")
+    assert rate.lower == pytest.approx(stats.chi2.ppf(0.05, 10) / 200)
+    assert rate.upper == pytest.approx(stats.chi2.ppf(0.95, 10) / 200)
+
+
+@pytest.mark.parametrize(
+    ("count", "lower", "upper"),
+    # Garwood (1936), 95 %; values from memory, printed to these digits in many tables.
+    [(0, 0.0, 3.689), (1, 0.0253, 5.572), (5, 1.623, 11.668), (10, 4.795, 18.390)],
+)
+def test_garwood_limits(count, lower, upper):
+    low, high = poisson_limits(count)
+    assert low == pytest.approx(lower, abs=6e-4)
+    assert high == pytest.approx(upper, abs=6e-4)
+
+
+@given(st.integers(0, 5000), st.floats(0.5, 0.999))
+def test_limits_are_where_the_poisson_tails_equal_half_alpha(count, level):
+    low, high = poisson_limits(count, level)
+    side = (1 - level) / 2
+    assert stats.poisson.cdf(count, high) == pytest.approx(side, rel=1e-6)
+    assert high == pytest.approx(stats.chi2.ppf(1 - side, 2 * count + 2) / 2, rel=1e-9)
+    if count:
+        assert stats.poisson.sf(count - 1, low) == pytest.approx(side, rel=1e-6)
+        assert low == pytest.approx(stats.chi2.ppf(side, 2 * count) / 2, rel=1e-9)
+
+
+@given(st.lists(st.tuples(st.integers(0, 200), st.floats(1e-3, 1e3)), min_size=1, max_size=20))
+def test_ratio_in_arrays_equals_one_by_one_and_scipy(pairs):
+    observed, expected = (np.array(x) for x in zip(*pairs, strict=True))
+    many = poisson_ratio(observed, expected)
+    assert np.all((many.lower <= many.ratio) & (many.ratio <= many.upper))
+    for i, (o, e) in enumerate(pairs):
+        one = poisson_ratio(o, e)
+        assert (one.ratio, one.lower, one.upper) == (many.ratio[i], many.lower[i], many.upper[i])
+        assert one.p_one_sided == pytest.approx(stats.poisson.sf(o - 1, e), rel=1e-9, abs=1e-300)
+
+
+@given(st.integers(1, 300), st.data())
+def test_jeffreys_is_the_beta_interval_and_mirrors(trials, data):
+    hits = data.draw(st.integers(0, trials))
+    got, mirrored = jeffreys_interval(hits, trials), jeffreys_interval(trials - hits, trials)
+    assert got.lower == pytest.approx(1 - mirrored.upper, abs=1e-9)
+    assert got.lower <= got.share <= got.upper
+    if hits > 0:
+        assert got.lower == pytest.approx(stats.beta.ppf(0.025, hits + 0.5, trials - hits + 0.5))
+    else:
+        assert got.lower == 0.0
+
+
+@pytest.mark.parametrize(
+    ("call", "words"),
+    [
+        (lambda: poisson_ratio(-1, 2.0), "finite and at least 0"),
+        (lambda: poisson_ratio(1.5, 2.0), "whole numbers"),
+        (lambda: poisson_ratio(1, np.nan), "expected counts"),
+        (lambda: poisson_ratio([0], [0.0]), "without exposure"),
+        (lambda: poisson_ratio(1, 1.0, level=95), "between 0 and 1"),
+        (lambda: poisson_rate(1, 0.0), "never observed"),
+        (lambda: poisson_rate(0, 5.0, stopped="failure"), "time-stopped"),
+        (lambda: poisson_rate(1, 5.0, stopped="never"), "must be one of"),
+        (lambda: jeffreys_interval(3, 2), "no more successes"),
+        (lambda: jeffreys_interval(0, 0), "at least one trial"),
+        (lambda: poisson_limits(["many"]), "must be numbers"),
+    ],
+)
+def test_refusals_name_the_remedy(call, words):
+    with pytest.raises(LifeDataError, match=words):
+        call()
