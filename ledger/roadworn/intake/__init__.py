@@ -1,0 +1,1 @@
+"""Intake: from files and hands to validated rows."""

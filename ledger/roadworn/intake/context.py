@@ -1,0 +1,201 @@
+"""Checks of a row against what the ledger already holds.
+
+Is the vehicle enrolled, does the component exist, do retractions and answers name events that
+are there, is the same replacement being entered a second time. All lookups go through partial
+indexes, so that a check costs the same on a small and on a large ledger.
+"""
+
+import sqlite3
+from collections.abc import Iterator
+from difflib import get_close_matches
+from typing import Any
+
+from roadworn.errors import UnknownName
+from roadworn.intake.plain_words import shown
+from roadworn.intake.rows import Row
+from roadworn.problems import Problem
+
+
+class LedgerContext:
+    """What intake asks the ledger, within one write transaction."""
+
+    def __init__(self, connection: sqlite3.Connection, *, allow_repeat: bool = False) -> None:
+        self._connection = connection
+        self._allow_repeat = allow_repeat
+
+    def problems(self, row: Row, payload: dict[str, Any]) -> list[Problem]:
+        """Return what is wrong with a row in this ledger; looks at nothing but the ledger."""
+        problems = [*self._vehicle_problems(row, payload), *component_problems(payload)]
+        problems += self._reference_problems(row, payload)
+        if not problems and row.kind == "replacement" and not self._allow_repeat:
+            problems += self._repeat_problems(row, payload)
+        return problems
+
+    def enrolled(self, vehicle_id: str) -> bool:
+        """Return whether the vehicle has an enrolment that was not retracted."""
+        return any(
+            not self.retracted(event_id, vehicle_id)
+            for (event_id,) in self._connection.execute(
+                "SELECT event_id FROM events WHERE kind = 'enrolment' AND vehicle_id = ?",
+                (vehicle_id,),
+            ).fetchall()
+        )
+
+    def retracted(self, event_id: str, vehicle_id: str) -> bool:
+        """Return whether a retraction of the same vehicle names the event."""
+        found = self._connection.execute(
+            "SELECT 1 FROM events WHERE kind = 'retraction' AND vehicle_id = ? "
+            "AND json_extract(payload, '$.event') = ?",
+            (vehicle_id, event_id),
+        ).fetchone()
+        return found is not None
+
+    def vehicle_ids(self) -> list[str]:
+        """Return the ids of enrolled vehicles, sorted."""
+        rows = self._connection.execute(
+            "SELECT DISTINCT vehicle_id FROM events WHERE kind = 'enrolment' "
+            "AND event_id NOT IN (SELECT json_extract(payload, '$.event') FROM events "
+            "WHERE kind = 'retraction') ORDER BY vehicle_id"
+        )
+        return [vehicle_id for (vehicle_id,) in rows]
+
+    def _vehicle_problems(self, row: Row, payload: dict[str, Any]) -> Iterator[Problem]:
+        enrolled = self.enrolled(row.vehicle_id)
+        if row.kind == "enrolment":
+            if enrolled and "replaces" not in payload and not self._retired(row.vehicle_id):
+                yield Problem(
+                    "enrolled-twice",
+                    f"{row.vehicle_id} is enrolled already.",
+                    "record a profile_change, or give the new vehicle another id",
+                    column="vehicle_id",
+                )
+        elif not enrolled:
+            near = nearest(row.vehicle_id, self.vehicle_ids())
+            hint = f"did you mean {' or '.join(near)}?" if near else "enrol it first"
+            message = f"The vehicle {row.vehicle_id} is not enrolled."
+            yield Problem("not-enrolled", message, hint, column="vehicle_id")
+
+    def _retired(self, vehicle_id: str) -> bool:
+        found = self._connection.execute(
+            "SELECT 1 FROM events WHERE kind = 'retirement' AND vehicle_id = ?", (vehicle_id,)
+        ).fetchone()
+        return found is not None
+
+    def _reference_problems(self, row: Row, payload: dict[str, Any]) -> Iterator[Problem]:
+        for column, event_id in references(row.kind, payload):
+            named = self._connection.execute(
+                "SELECT vehicle_id, kind FROM events WHERE event_id = ?", (event_id,)
+            ).fetchone()
+            if named is None:
+                yield Problem(
+                    "unknown-event",
+                    f"There is no event {event_id} in the ledger.",
+                    "`roadworn history` prints the ids of a vehicle's events",
+                    column=f"payload.{column}",
+                )
+            elif column == "event" and named[0] != row.vehicle_id:
+                yield Problem(
+                    "other-vehicle",
+                    f"The event {event_id} is of {named[0]}, not of {row.vehicle_id}.",
+                    f"record the retraction for {named[0]}",
+                    column="vehicle_id",
+                )
+            elif column == "estimate" and named[1] != "estimate":
+                yield Problem(
+                    "not-an-estimate",
+                    f"The event {event_id} is of kind {named[1]}, so it has no lines to answer.",
+                    "name the estimate",
+                    column="payload.estimate",
+                )
+
+    def _repeat_problems(self, row: Row, payload: dict[str, Any]) -> Iterator[Problem]:
+        same = self._connection.execute(
+            "SELECT seq, event_id FROM events WHERE kind = 'replacement' AND vehicle_id = ? "
+            "AND odometer IS ? AND odometer_unit IS ? "
+            "AND (odometer IS NOT NULL OR substr(occurred_at, 1, 10) = ?) "
+            "AND json_extract(payload, '$.component') = ? "
+            "AND json_extract(payload, '$.position') IS ?",
+            (
+                row.vehicle_id,
+                row.odometer,
+                row.odometer_unit,
+                row.occurred_at[:10],
+                payload["component"],
+                payload.get("position"),
+            ),
+        ).fetchall()
+        for seq, event_id in same:
+            if event_id == payload.get("replaces") or self._taken_back(event_id, row.vehicle_id):
+                continue
+            place = f" {payload['position']}" if "position" in payload else ""
+            at = (
+                f"{row.odometer:.10g} {row.odometer_unit}"
+                if row.odometer is not None
+                else row.occurred_at[:10]
+            )
+            yield Problem(
+                "entered-twice",
+                f"The replacement of {payload['component']}{place} on {row.vehicle_id} at {at} "
+                f"is event {seq} ({event_id}) already.",
+                "leave it out if it is the same work; if the part was fitted twice, "
+                "take it with allow_repeat",
+            )
+            return
+
+    def _taken_back(self, event_id: str, vehicle_id: str) -> bool:
+        """Return whether a replacement was retracted, or replaced by a corrected one."""
+        if self.retracted(event_id, vehicle_id):
+            return True
+        found = self._connection.execute(
+            "SELECT 1 FROM events WHERE kind = 'replacement' AND vehicle_id = ? "
+            "AND json_extract(payload, '$.replaces') = ?",
+            (vehicle_id, event_id),
+        ).fetchone()
+        return found is not None
+
+
+def nearest(name: str, names: list[str]) -> list[str]:
+    """Return up to three names that look like `name`, letter case aside."""
+    folded = {known.casefold(): known for known in names}
+    return [folded[near] for near in get_close_matches(name.casefold(), folded, n=3)]
+
+
+def references(kind: str, payload: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    """Yield (payload field, event id) for each other event that a payload names."""
+    if payload.get("replaces") is not None:
+        yield "replaces", payload["replaces"]
+    if kind == "retraction":
+        yield "event", payload["event"]
+    elif kind == "authorisation":
+        yield "estimate", payload["estimate"]
+
+
+def components(value: object, column: str = "payload") -> Iterator[tuple[str, str]]:
+    """Yield (column, component id) for each component that a payload names, at any depth."""
+    if isinstance(value, dict):
+        for key, item in value.items():
+            if key in ("component", "along_with") and isinstance(item, str):
+                yield f"{column}.{key}", item
+            else:
+                yield from components(item, f"{column}.{key}")
+    elif isinstance(value, list):
+        for at, item in enumerate(value):
+            yield from components(item, f"{column}[{at}]")
+
+
+def component_problems(payload: dict[str, Any]) -> Iterator[Problem]:
+    """Yield a Problem for each component that the catalogue does not have."""
+    from roadworn.catalogue import catalogue
+
+    known = catalogue()
+    for column, identifier in components(payload):
+        if identifier in known:
+            continue
+        try:
+            known.get(identifier)
+        except UnknownName as error:
+            near = error.near[:3]
+            hint = f"did you mean {' or '.join(near)}?" if near else ""
+            hint = f"{hint} Or keep it as other.{identifier.partition('.')[2]}".strip()
+            message = f"There is no component {shown(identifier)}."
+            yield Problem("unknown-component", message, hint, column=column)

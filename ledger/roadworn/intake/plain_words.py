@@ -1,0 +1,114 @@
+"""What a validator found, in words of the person who typed the row.
+
+pydantic speaks of types and patterns; here each of its findings becomes a sentence about the
+field, and a hint that shows what to write.
+"""
+
+from collections.abc import Iterator
+from difflib import get_close_matches
+
+from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
+
+from roadworn.problems import Problem
+
+#: A pattern used by the models -> what it asks for.
+PATTERNS = {
+    r"^[a-z][a-z0-9_]{0,30}\.[a-z0-9_]{1,50}$": "a component as system.part, as in brake.pad",
+    r"^[0-9a-f-]{36}$": "an event id of 36 characters, as `roadworn history` prints it",
+    r"^\d{4}-\d{2}-\d{2}$": "a day as in 2026-05-04",
+    r"^-?\d{1,12}(\.\d{1,4})?$": 'a decimal number in quotes, as in "84.50"',
+    r"^[A-Z]{3}$": "a currency of three capital letters, as in USD",
+    r"^[0-9A-F]{2}$": "two hexadecimal digits, as in 1A",
+    r"^[0-9A-F]{8}$": "eight hexadecimal digits, as in 0007E500",
+    r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,62}$": "a short name without spaces, as in bus-7",
+    r"^\d{4}-\d{2}-\d{2}(T\d{2}:\d{2}:\d{2}(\.\d{1,6})?Z)?$": (
+        "a day as in 2026-05-04, or a time in UTC as in 2026-05-04T09:30:00Z"
+    ),
+}
+
+_TYPES = {
+    "string_type": "a text in quotes",
+    "int_type": "a whole number",
+    "int_from_float": "a whole number",
+    "int_parsing": "a whole number",
+    "float_type": "a number",
+    "bool_type": "true or false",
+    "dict_type": "an object in braces",
+    "model_type": "an object in braces",
+    "model_attributes_type": "an object in braces",
+    "list_type": "a list in brackets",
+    "tuple_type": "a list in brackets",
+    "finite_number": "a finite number",
+}
+
+
+def column_name(location: tuple[int | str, ...]) -> str:
+    """Return a field's place as ``findings[0].component``."""
+    text = ""
+    for part in location:
+        text += f"[{part}]" if isinstance(part, int) else f".{part}" if text else str(part)
+    return text
+
+
+def shown(value: object) -> str:
+    """Return a given value for a message, shortened."""
+    text = repr(value) if isinstance(value, str) else str(value)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def _fields(model: type[BaseModel], location: tuple[int | str, ...]) -> list[str]:
+    """Return the field names that were possible at `location`, or none when unsure."""
+    if len(location) == 1:
+        return list(model.model_fields)
+    return []
+
+
+def _sentence(finding: ErrorDetails, what: str, model: type[BaseModel]) -> tuple[str, str, str]:
+    """Return (code, message, hint) of one finding."""
+    kind, context = finding["type"], finding.get("ctx", {})
+    column = column_name(finding["loc"])
+    given = shown(finding["input"])
+    name = str(finding["loc"][-1]) if finding["loc"] else ""
+    if kind == "missing":
+        return "missing-field", f"{what} needs the field {column}.", f"add {column}"
+    if kind == "extra_forbidden":
+        near = get_close_matches(name, _fields(model, finding["loc"]), n=3)
+        hint = f"did you mean {' or '.join(near)}?" if near else "leave it out, or put it in a note"
+        return "unknown-field", f"{what} has no field {column}.", hint
+    if kind == "literal_error":
+        expected = str(context["expected"]).replace("'", "")
+        return "bad-value", f"{given} is no word for {column}.", f"write one of {expected}"
+    if kind == "string_pattern_mismatch":
+        form = PATTERNS.get(context["pattern"], f"the form {context['pattern']}")
+        return "bad-form", f"{given} cannot be read as {column}.", f"write {form}"
+    if kind in _TYPES:
+        return "bad-type", f"{given} cannot be read as {column}.", f"write {_TYPES[kind]}"
+    if kind in ("greater_than_equal", "less_than_equal"):
+        limit = context.get("ge", context.get("le"))
+        side = "at least" if "ge" in context else "at most"
+        return "out-of-range", f"{given} is out of range for {column}.", f"write {side} {limit}"
+    if kind == "string_too_short":
+        return "empty", f"{column} is empty.", "fill it in, or leave the field out"
+    if kind == "too_short":
+        return "empty", f"{column} has no entries.", "give at least one"
+    if kind == "string_too_long":
+        return "too-long", f"{column} is too long.", f"at most {context['max_length']} characters"
+    return "bad-value", f"{given} cannot be taken for {column}: {finding['msg']}.", "correct it"
+
+
+def problems_of(
+    error: ValidationError, model: type[BaseModel], what: str, inside: str = ""
+) -> Iterator[Problem]:
+    """Yield a Problem for each finding of a failed validation.
+
+    Args:
+        error: what pydantic raised.
+        model: the model that was asked, for the names of its fields.
+        what: the thing in words, as in "A replacement".
+        inside: field that holds the model, put before the column's name.
+    """
+    for finding in error.errors(include_url=False):
+        code, message, hint = _sentence(finding, what, model)
+        column = column_name((inside, *finding["loc"]) if inside else finding["loc"])
+        yield Problem(code, message, hint, column=column)

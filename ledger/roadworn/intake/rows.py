@@ -1,0 +1,238 @@
+"""From an event as handed in to a row as stored: validated, canonical, hashed.
+
+Nothing here looks into a ledger; what depends on the ledger's contents is in
+`roadworn.intake.context`.
+"""
+
+from datetime import date, timedelta
+from typing import Any, NamedTuple
+
+import orjson
+from pydantic import ValidationError
+
+from roadworn.canonical import canonical_payload, leaf_bytes, leaf_hash
+from roadworn.errors import LedgerRefused, UnknownName
+from roadworn.events import NewEvent, utc_now
+from roadworn.ids import new_event_id
+from roadworn.intake.plain_words import problems_of, shown
+from roadworn.problems import Problem
+from roadworn.registry import EventKind, KindRegistry
+
+
+class Row(NamedTuple):
+    """A row of the events table without its `seq`, columns in the table's order."""
+
+    event_id: str
+    vehicle_id: str
+    kind: str
+    version: int
+    occurred_at: str
+    recorded_at: str
+    recorded_by: str
+    source: str
+    odometer: float | None
+    odometer_unit: str | None
+    payload: str
+    intake_key: str | None
+    leaf: bytes
+
+    def sealed(self) -> "Row":
+        """Return the row with the leaf that belongs to its other columns."""
+        return self._replace(leaf=leaf_hash(canonical_bytes(self)))
+
+
+class Prepared(NamedTuple):
+    """A row ready to be added, and what the writer gave rather than the store."""
+
+    row: Row
+    payload: dict[str, Any]
+    id_given: bool
+    time_given: bool
+
+
+def canonical_bytes(row: Row) -> bytes:
+    """Return the bytes that the row's leaf is the hash of."""
+    return leaf_bytes(
+        row.event_id,
+        row.vehicle_id,
+        row.kind,
+        row.version,
+        row.occurred_at,
+        row.recorded_at,
+        row.recorded_by,
+        row.source,
+        row.odometer,
+        row.odometer_unit,
+        row.intake_key,
+        row.payload,
+    )
+
+
+def prepare(event: NewEvent, kinds: KindRegistry) -> Prepared | list[Problem]:
+    """Validate an event and make its row, or say what is wrong with it."""
+    try:
+        kind = kinds.get(event.kind)
+    except UnknownName as error:
+        near = f"did you mean {' or '.join(error.near)}?" if error.near else "correct the kind"
+        message = f"There is no event kind {shown(event.kind)}."
+        return [Problem("unknown-kind", message, near, column="kind")]
+    version = event.version or kind.version
+    payload = validated_payload(kind, version, event.payload)
+    recorded_at = event.recorded_at or utc_now()
+    problems = envelope_problems(
+        event.occurred_at, recorded_at, event.odometer, event.odometer_unit
+    )
+    if isinstance(payload, list):
+        return payload + problems
+    problems += payload_problems(payload)
+    if problems:
+        return problems
+    row = Row(
+        event.event_id or new_event_id(),
+        event.vehicle_id,
+        event.kind,
+        version,
+        event.occurred_at,
+        recorded_at,
+        event.recorded_by,
+        event.source,
+        event.odometer,
+        event.odometer_unit,
+        canonical_payload(payload),
+        event.intake_key,
+        b"",
+    )
+    return Prepared(
+        row.sealed(), payload, event.event_id is not None, event.recorded_at is not None
+    )
+
+
+def validated_payload(
+    kind: EventKind, version: int, payload: dict[str, Any]
+) -> dict[str, Any] | list[Problem]:
+    """Return the payload as it is to be stored, defaults written out and nulls left out.
+
+    A payload of an older version is stored as it is, provided that its upcast is valid.
+    """
+    if version > kind.version:
+        return [
+            Problem(
+                "newer-version",
+                f"{kind.name} version {version} is newer than this program knows.",
+                "update Roadworn, or the plugin that brings the kind",
+                column="version",
+            )
+        ]
+    try:
+        text = canonical_payload(payload)
+    except ValueError as error:
+        return [Problem("bad-value", str(error), "correct the payload", column="payload")]
+    given: dict[str, Any] = orjson.loads(text)
+    try:
+        current = kind.upcast(version, given) if version < kind.version else given
+        model = kind.model.model_validate_json(orjson.dumps(current))
+    except ValidationError as error:
+        what = f"A payload of kind {kind.name}"
+        return list(problems_of(error, kind.model, what, inside="payload"))
+    except LedgerRefused as error:
+        return [Problem("no-upcast", error.message, column="version")]
+    if version < kind.version:
+        stored: dict[str, Any] = orjson.loads(text)
+        return stored
+    return model.model_dump(mode="json", exclude_none=True)
+
+
+def envelope_problems(
+    occurred_at: str, recorded_at: str, odometer: float | None, unit: str | None
+) -> list[Problem]:
+    """Return what is wrong with the dates and the odometer of an event."""
+    problems = []
+    for column, moment in (("occurred_at", occurred_at), ("recorded_at", recorded_at)):
+        if not is_day(moment[:10]) or not _is_clock(moment[11:19]):
+            message = f"{moment} is not a date of the calendar."
+            problems.append(Problem("no-such-date", message, "correct the date", column=column))
+    if not problems and in_future(occurred_at, recorded_at):
+        problems.append(
+            Problem(
+                "in-the-future",
+                f"It happened at {occurred_at}, after it was recorded at {recorded_at}.",
+                "correct the date",
+                column="occurred_at",
+            )
+        )
+    if odometer is not None and unit is None:
+        message = "The odometer reading has no unit."
+        problems.append(Problem("unit-missing", message, "write km or mi", column="odometer_unit"))
+    if odometer is None and unit is not None:
+        message = "There is a distance unit without an odometer reading."
+        hint = "add the reading, or drop the unit"
+        problems.append(Problem("odometer-missing", message, hint, column="odometer"))
+    return problems
+
+
+def is_day(text: str) -> bool:
+    """Return whether `text` is a day of the calendar."""
+    try:
+        date.fromisoformat(text)
+    except ValueError:
+        return False
+    return True
+
+
+def _is_clock(text: str) -> bool:
+    return not text or (text[:2] < "24" and text[3:5] < "60" and text[6:8] < "60")
+
+
+def in_future(occurred_at: str, recorded_at: str) -> bool:
+    """Return whether an event is dated after it was recorded.
+
+    A day is the writer's local day, which may be one ahead of the day in UTC.
+    """
+    if occurred_at[:10] <= recorded_at[:10]:
+        return (
+            len(occurred_at) > 10
+            and len(recorded_at) > 10
+            and (occurred_at[:19] > recorded_at[:19])
+        )
+    if len(occurred_at) > 10:
+        return True
+    tomorrow = date.fromisoformat(recorded_at[:10]) + timedelta(days=1)
+    return date.fromisoformat(occurred_at) > tomorrow
+
+
+#: Fields of core payloads that hold a day.
+_DAY_FIELDS = ("in_service_date", "due_date", "valid_until")
+
+
+def payload_problems(payload: dict[str, Any]) -> list[Problem]:
+    """Return what a model cannot see: days that do not exist, currencies that are mixed."""
+    problems = [
+        Problem(
+            "no-such-date",
+            f"{payload[name]} is not a date of the calendar.",
+            "correct the date",
+            column=f"payload.{name}",
+        )
+        for name in _DAY_FIELDS
+        if isinstance(payload.get(name), str) and not is_day(payload[name])
+    ]
+    currencies = sorted(set(_currencies(payload)))
+    if len(currencies) > 1:
+        problems.append(
+            Problem(
+                "mixed-currencies",
+                f"One event has amounts in {' and '.join(currencies)}, which cannot be added.",
+                "write one event for each currency, or convert the amounts yourself",
+                column="payload",
+            )
+        )
+    return problems
+
+
+def _currencies(value: object) -> list[str]:
+    if isinstance(value, dict):
+        own = [value["currency"]] if isinstance(value.get("currency"), str) else []
+        return own + [found for item in value.values() for found in _currencies(item)]
+    if isinstance(value, list):
+        return [found for item in value for found in _currencies(item)]
+    return []

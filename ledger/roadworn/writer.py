@@ -1,0 +1,136 @@
+"""Adding rows within one write transaction: already there, a problem, or the next event.
+
+The only place that inserts into `events`. Callers begin and end the transaction.
+"""
+
+import sqlite3
+from typing import Any
+
+from roadworn import checkpoints
+from roadworn.checkpoints import Checkpoint
+from roadworn.errors import LedgerDamaged
+from roadworn.events import StoredEvent
+from roadworn.intake.context import LedgerContext
+from roadworn.intake.rows import Prepared, Row
+from roadworn.problems import Problem
+from roadworn.schema import EVENT_COLUMNS
+
+COLUMNS = ", ".join(EVENT_COLUMNS)
+# OR FAIL: a refused row has changed nothing, so SQLite need not keep a journal per row.
+INSERT = f"INSERT OR FAIL INTO events ({COLUMNS}) VALUES ({', '.join('?' * len(EVENT_COLUMNS))})"
+
+
+class Writer:
+    """Appends rows to the ledger of a connection that holds the write lock.
+
+    Attributes:
+        added: number of rows added so far.
+        already_there: number of rows that were in the ledger before.
+    """
+
+    def __init__(self, connection: sqlite3.Connection, *, allow_repeat: bool = False) -> None:
+        self._connection = connection
+        self._context = LedgerContext(connection, allow_repeat=allow_repeat)
+        self.added = 0
+        self.already_there = 0
+        try:
+            self._checkpoint, self._edge = checkpoints.latest(connection)
+        except ValueError:
+            raise _no_checkpoint() from None
+        (self._seq,) = connection.execute("SELECT coalesce(max(seq), 0) FROM events").fetchone()
+        if self._seq != self._edge.size:
+            raise _no_checkpoint()
+
+    def add(self, prepared: Prepared) -> StoredEvent | list[Problem]:
+        """Add one row; return it as stored (also when it was there before), or its problems."""
+        found = self._find(prepared)
+        if found is not None:
+            if isinstance(found, StoredEvent):
+                self.already_there += 1
+                return found
+            return [found]
+        problems = self._context.problems(prepared.row, prepared.payload)
+        if problems:
+            return problems
+        return self._insert(prepared.row)
+
+    def finish(self) -> Checkpoint:
+        """Store the checkpoint of what was added, if anything was, and return the newest."""
+        if self.added:
+            self._checkpoint = checkpoints.store(self._connection, self._edge)
+        return self._checkpoint
+
+    def _insert(self, row: Row) -> StoredEvent:
+        event = StoredEvent(self._seq + 1, *row)  # type: ignore[arg-type]
+        self._connection.execute(INSERT, (event.seq, *row))
+        self._edge.append(row.leaf)
+        self._seq += 1
+        self.added += 1
+        return event
+
+    def _find(self, prepared: Prepared) -> StoredEvent | Problem | None:
+        """Return the stored event that this row is, or a Problem when the two differ."""
+        row = prepared.row
+        if prepared.id_given:
+            stored = self._stored("event_id", row.event_id)
+            if stored is not None:
+                if _same_event(stored, prepared):
+                    return stored
+                return Problem(
+                    "event-id-taken",
+                    f"Event {stored.seq} has the id {row.event_id} already, with other content.",
+                    "give the new event an id of its own, or none",
+                    column="event_id",
+                )
+        if row.intake_key is not None:
+            stored = self._stored("intake_key", row.intake_key)
+            if stored is not None:
+                if _same_content(stored, row):
+                    return stored
+                return Problem(
+                    "intake-key-taken",
+                    f"Event {stored.seq} was taken from {row.intake_key!r} already, with other "
+                    "content.",
+                    "if the earlier one was wrong, correct it with `roadworn correct`",
+                    column="intake_key",
+                )
+        return None
+
+    def _stored(self, column: str, value: str) -> StoredEvent | None:
+        row = self._connection.execute(
+            f"SELECT {COLUMNS} FROM events WHERE {column} = ?", (value,)
+        ).fetchone()
+        return None if row is None else StoredEvent(*row)
+
+
+def _content(row: Row | StoredEvent) -> tuple[Any, ...]:
+    return (
+        row.vehicle_id,
+        row.kind,
+        row.version,
+        row.occurred_at,
+        row.odometer,
+        row.odometer_unit,
+        row.payload,
+    )
+
+
+def _same_content(stored: StoredEvent, row: Row) -> bool:
+    return _content(stored) == _content(row)
+
+
+def _same_event(stored: StoredEvent, prepared: Prepared) -> bool:
+    """Return whether the row's leaf is the stored one, once the store's own share is equal."""
+    row = prepared.row
+    if not prepared.time_given:
+        row = row._replace(recorded_at=stored.recorded_at)
+    if row.intake_key is None:
+        row = row._replace(intake_key=stored.intake_key)
+    return row.sealed().leaf == stored.leaf
+
+
+def _no_checkpoint() -> LedgerDamaged:
+    return LedgerDamaged(
+        "The ledger's events and its checkpoints do not agree: run `roadworn verify` to see "
+        "where, and take a backup from before the damage."
+    )
