@@ -1,0 +1,161 @@
+"""The two location-scale families that lives are fitted by, on the log of age.
+
+A Weibull life has a smallest-extreme-value log, a lognormal one a normal log. With
+``z = (log t - mu) / sigma`` everything an estimator needs of either is a few functions of
+z and their derivatives; they stand here, written so that neither tail overflows.
+
+Source of the formulas: Lawless, Statistical Models and Methods for Lifetime Data, ch. 5.
+"""
+
+from typing import NamedTuple, Protocol
+
+import numpy as np
+from scipy.special import erfcx, log_ndtr, ndtri
+
+from roadworn_plugins.lifedata.segments import Floats
+
+_LOG_ROOT_TWO_PI = 0.5 * np.log(2.0 * np.pi)
+_ROOT_HALF = np.sqrt(0.5)
+_ROOT_TWO_OVER_PI = np.sqrt(2.0 / np.pi)
+# exp of twice this still fits a float; no optimum of scaled data comes near it.
+_EXTREME_REACH = 300.0
+_NORMAL_REACH = 1e4
+# Keeps the square of the inverse within a float when an interval shrinks to nothing.
+_LEAST_GAP = 1e-140
+
+
+class OneSided(NamedTuple):
+    """log S(z) with its first and second derivative."""
+
+    value: Floats
+    first: Floats
+    second: Floats
+
+
+class TwoSided(NamedTuple):
+    """log(S(z1) - S(z2)) with its derivatives by z1 and z2."""
+
+    value: Floats
+    first1: Floats
+    first2: Floats
+    second11: Floats
+    second12: Floats
+    second22: Floats
+
+
+class Family(Protocol):
+    """What the likelihood asks of a family.
+
+    Attributes:
+        name: the family's name.
+        exact_survives: whether an exact failure also enters ``log_survival`` (its log
+            density is then a log hazard plus log S), or is covered by ``exact`` alone.
+    """
+
+    name: str
+    exact_survives: bool
+
+    def log_survival(self, z: Floats) -> OneSided:
+        """Return log S(z) with derivatives."""
+        ...
+
+    def log_between(self, z1: Floats, z2: Floats) -> TwoSided:
+        """Return log(S(z1) - S(z2)) with derivatives, z1 < z2; z1 may be -inf."""
+        ...
+
+    def exact(
+        self, d: Floats, y1: Floats, y2: Floats, delta: Floats, phi: Floats
+    ) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats]:
+        """Return the part of exact failures given their number, sum and sum of squares of y.
+
+        With ``z = phi y - delta``; the log of phi is not included. Returned are the value,
+        the gradient by delta and phi, and the second derivatives (delta delta, delta phi,
+        phi phi).
+        """
+        ...
+
+    def quantile(self, p: float) -> float:
+        """Return z with ``1 - S(z) = p``."""
+        ...
+
+
+class _SmallestExtreme:
+    """Smallest extreme value: ``log S = -exp(z)``."""
+
+    name = "weibull"
+    exact_survives = True
+
+    def log_survival(self, z: Floats) -> OneSided:
+        value = -np.exp(np.minimum(z, _EXTREME_REACH))
+        return OneSided(value, value, value)
+
+    def log_between(self, z1: Floats, z2: Floats) -> TwoSided:
+        a = np.exp(np.minimum(z1, _EXTREME_REACH))
+        b = np.exp(np.clip(z2, -_EXTREME_REACH, _EXTREME_REACH))
+        gap = np.maximum(b - a, _LEAST_GAP)
+        # Odds of a failure after the interval against one inside it; 0 when it is far.
+        near = np.minimum(gap, 700.0)
+        odds = np.where(gap < 700.0, 1.0 / np.expm1(near), 0.0)
+        bend = odds * (1.0 + odds)
+        return TwoSided(
+            -a + np.log(-np.expm1(-gap)),
+            -a * (1.0 + odds),
+            b * odds,
+            -a * (1.0 + odds) - a * a * bend,
+            a * b * bend,
+            b * odds - b * b * bend,
+        )
+
+    def exact(
+        self, d: Floats, y1: Floats, y2: Floats, delta: Floats, phi: Floats
+    ) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats]:
+        # The log hazard is z itself; y2 plays no part.
+        none = np.zeros_like(y2)
+        return phi * y1 - delta * d, -d, y1, none, none, none
+
+    def quantile(self, p: float) -> float:
+        return float(np.log(-np.log1p(-p)))
+
+
+class _Normal:
+    """Standard normal."""
+
+    name = "lognormal"
+    exact_survives = False
+
+    def log_survival(self, z: Floats) -> OneSided:
+        z = np.clip(z, -_NORMAL_REACH, _NORMAL_REACH)
+        hazard = _ROOT_TWO_OVER_PI / erfcx(z * _ROOT_HALF)
+        return OneSided(log_ndtr(-z), -hazard, -hazard * (hazard - z))
+
+    def log_between(self, z1: Floats, z2: Floats) -> TwoSided:
+        z1 = np.clip(z1, -_NORMAL_REACH, _NORMAL_REACH)
+        z2 = np.clip(z2, -_NORMAL_REACH, _NORMAL_REACH)
+        # In the upper tail the difference is taken between the mirrored lower tails.
+        mirror = z1 > 0.0
+        far = log_ndtr(np.where(mirror, -z1, z2))
+        near = log_ndtr(np.where(mirror, -z2, z1))
+        value = far + np.log(np.maximum(-np.expm1(near - far), _LEAST_GAP))
+        r1 = np.exp(-0.5 * z1 * z1 - _LOG_ROOT_TWO_PI - value)
+        r2 = np.exp(-0.5 * z2 * z2 - _LOG_ROOT_TWO_PI - value)
+        return TwoSided(value, -r1, r2, r1 * (z1 - r1), r1 * r2, -r2 * (z2 + r2))
+
+    def exact(
+        self, d: Floats, y1: Floats, y2: Floats, delta: Floats, phi: Floats
+    ) -> tuple[Floats, Floats, Floats, Floats, Floats, Floats]:
+        squares = phi * phi * y2 - 2.0 * phi * delta * y1 + delta * delta * d
+        return (
+            -0.5 * squares - d * _LOG_ROOT_TWO_PI,
+            phi * y1 - delta * d,
+            delta * y1 - phi * y2,
+            -d,
+            y1,
+            -y2,
+        )
+
+    def quantile(self, p: float) -> float:
+        return float(ndtri(p))
+
+
+SMALLEST_EXTREME: Family = _SmallestExtreme()
+NORMAL: Family = _Normal()
