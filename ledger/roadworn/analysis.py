@@ -20,7 +20,8 @@ if TYPE_CHECKING:
     from roadworn.view import LedgerView
 
 Cell = str | int | float | Decimal | date | bool | None
-ColumnKind = Literal["text", "integer", "number", "distance", "money", "chance", "date"]
+#: A sentence is shown below its row instead of in a column of its own.
+ColumnKind = Literal["text", "integer", "number", "distance", "money", "chance", "date", "sentence"]
 
 
 class Settings(BaseModel):
@@ -31,12 +32,21 @@ class Settings(BaseModel):
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One column of a result table. `unit` is shown in the heading: ``mi``, ``USD``."""
+    """One column of a result table.
+
+    Attributes:
+        name: key in JSON and CSV.
+        title: heading.
+        kind: how a value is written.
+        unit: shown in the heading: ``mi``, ``USD``.
+        detail: left out of a table on the screen unless it is asked for.
+    """
 
     name: str
     title: str
     kind: ColumnKind = "text"
     unit: str = ""
+    detail: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -62,10 +62,10 @@ _COLUMNS = (
     Column("chance_low", "low", "chance"),
     Column("chance_high", "high", "chance"),
     Column("cost", "cost if so", "money"),
-    Column("cost_low", "low", "money"),
-    Column("cost_high", "high", "money"),
+    Column("cost_low", "low", "money", detail=True),
+    Column("cost_high", "high", "money", detail=True),
     Column("expected_cost", "chance x cost", "money"),
-    Column("currency", "currency"),
+    Column("currency", "currency", detail=True),
     Column("safety", "safety"),
     Column("basis", "rests on"),
 )
@@ -117,7 +117,8 @@ def run(view: LedgerView, settings: NextRepairsSettings) -> Result:
         name="next_repairs",
         title=f"What is likely to fail within {span}",
         columns=tuple(
-            Column(c.name, c.title, c.kind, unit if c.kind == "distance" else "") for c in _COLUMNS
+            Column(c.name, c.title, c.kind, unit if c.kind == "distance" else "", c.detail)
+            for c in _COLUMNS
         ),
         rows=rows,
         evidence=evidence,

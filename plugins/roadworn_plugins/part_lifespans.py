@@ -71,18 +71,18 @@ class PartLifespansSettings(Settings):
 
 
 _COLUMNS = (
-    Column("lives", "lives", "integer"),
+    Column("lives", "lives", "integer", detail=True),
     Column("failed", "failed", "integer"),
     Column("running", "running", "integer"),
     Column("left_out", "left out", "integer"),
-    Column("median", "median", "distance"),
+    Column("median", "median", "distance", detail=True),
     Column("b10", "B10", "distance"),
     Column("b10_low", "low", "distance"),
     Column("b10_high", "high", "distance"),
     Column("b50", "B50", "distance"),
     Column("b50_low", "low", "distance"),
     Column("b50_high", "high", "distance"),
-    Column("shape", "shape", "number"),
+    Column("shape", "shape", "number", detail=True),
     Column("words", "in words"),
 )
 
@@ -111,7 +111,8 @@ def run(view: LedgerView, settings: PartLifespansSettings) -> Result:
     ]
     names = {"component": "component", "class": "class", "part-number": "part number"}
     columns = tuple(Column(key, names.get(key, key)) for key in by) + tuple(
-        Column(c.name, c.title, c.kind, shown if c.kind == "distance" else "") for c in _COLUMNS
+        Column(c.name, c.title, c.kind, shown if c.kind == "distance" else "", c.detail)
+        for c in _COLUMNS
     )
     table = Table(
         name="part_lifespans",

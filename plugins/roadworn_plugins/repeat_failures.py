@@ -65,14 +65,14 @@ _COLUMNS = (
     Column("ratio", "times the others", "number"),
     Column("ratio_low", "low", "number"),
     Column("ratio_high", "high", "number"),
-    Column("chance", "chance if alike", "chance"),
-    Column("adjusted", "adjusted", "chance"),
+    Column("chance", "chance if alike", "chance", detail=True),
+    Column("adjusted", "adjusted chance", "chance", detail=True),
     Column("avoidable_cost", "avoidable cost", "money"),
-    Column("currency", "currency"),
+    Column("currency", "currency", detail=True),
     Column("since", "first failure", "date"),
     Column("vehicles", "vehicles", "integer"),
-    Column("why", "why it is listed"),
-    Column("against", "what speaks against it"),
+    Column("why", "why it is listed", "sentence"),
+    Column("against", "what speaks against it", "sentence"),
 )
 
 

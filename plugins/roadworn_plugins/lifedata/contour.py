@@ -22,7 +22,9 @@ from roadworn_plugins.lifedata.segments import Floats
 _MOST_STEPS = 200
 # How near the nuisance parameter must be to its optimum, in log likelihood, to trust a point.
 _TRUSTED = 1e-2
-_ARRIVED = 1e-9
+# One more Newton step follows from here; it converges quadratically, to about 1e-7 of a standard error.
+_ARRIVED_DROP = 1e-3
+_ARRIVED_GAIN = 1e-5
 
 
 class Chart(NamedTuple):
@@ -97,6 +99,7 @@ def contour_limit(
     likelihood: GroupedLikelihood,
     delta: Floats,
     phi: Floats,
+    terms: Terms,
     target: Target,
     *,
     side: int,
@@ -108,6 +111,7 @@ def contour_limit(
         likelihood: groups that all have an interior optimum.
         delta: optimum, shape (n_groups,).
         phi: optimum.
+        terms: what the likelihood evaluates to there.
         target: what the limit is for.
         side: -1 for the lower limit of x, 1 for the upper.
         chi2: quantile of the chi-square distribution with one degree of freedom.
@@ -119,11 +123,11 @@ def contour_limit(
     n = likelihood.n_groups
     out = np.full(n, np.nan)
     best_x, v = target.start(delta, phi)
-    here = target.chart(likelihood.evaluate(delta, phi), best_x, v)
+    here = target.chart(terms, best_x, v)
     best = here.value
     root = np.sqrt(chi2)
     slope_v = -here.xv / here.vv
-    x = best_x + side * root * _standard_error(likelihood.evaluate(delta, phi), target, best_x, v)
+    x = best_x + side * root * _standard_error(terms, target, best_x, v)
     v = v + np.clip(slope_v * (x - best_x), -2.0 * target.reach, 2.0 * target.reach)
     inner, outer = best_x.copy(), np.full(n, side * np.inf)
     reach, last_sign = np.full(n, target.reach), np.zeros(n)
@@ -148,7 +152,7 @@ def contour_limit(
         last_sign = np.where(trusted, 0.0, np.sign(here.v))
         new_v = v + np.clip(step, -reach, reach)
         new_v += np.clip(-here.xv / curve * (new_x - x), -target.reach, target.reach)
-        arrived = trusted & (np.abs(error) < _ARRIVED) & (gain < _ARRIVED)
+        arrived = (np.abs(error) < _ARRIVED_DROP) & (gain < _ARRIVED_GAIN)
         open_end = np.abs(new_x - best_x) > target.far
         out[at[arrived]] = new_x[arrived]
         out[at[open_end & ~arrived]] = side * np.inf

@@ -165,7 +165,7 @@ def _result(
             reach = z * np.sqrt(variance)
             return np.stack((estimate - reach, estimate + reach), axis=1)
         ends = [
-            contour_limit(likelihood, delta, phi, target, side=side, chi2=z * z) for side in (-1, 1)
+            contour_limit(likelihood, delta, phi, terms, target, side=side, chi2=z * z) for side in (-1, 1)
         ]
         scaled = np.stack(ends, axis=1)
         if isinstance(target, SpreadTarget):

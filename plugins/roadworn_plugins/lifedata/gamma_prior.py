@@ -6,7 +6,6 @@ rates over the groups then makes d negative binomial, and its likelihood fits th
 """
 
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -15,9 +14,6 @@ from scipy.special import gammaincinv, gammaln
 from roadworn_plugins.lifedata.checked import Floats, NoEstimate, finite, same_length
 from roadworn_plugins.lifedata.counts import whole_counts
 
-PriorStatus = Literal[
-    "fitted", "no overdispersion", "no failures", "too few groups", "trade range, no source"
-]
 _LEAST_A, _LARGEST_A = 1e-3, 1e5
 _JEFFREYS = 0.5
 _CENTRAL = 0.8  # share of rates that a trade range is taken to hold
@@ -31,7 +27,8 @@ class GammaPrior:
         a: Shape, reads as a number of failures already seen; allows for the uncertainty of
             the spread and of the mean, so it weighs less than the failures it was learnt from.
         b: Exposure already seen, in units of age to the power of the common shape.
-        status: How the prior came about, in words fit for a caveat.
+        status: How the prior came about, in words fit for a caveat: fitted, no overdispersion,
+            no failures, too few groups, or trade range, no source.
         spread: Maximum likelihood shape of the spread between groups; inf where the groups
             differ no more than chance allows, nan where it was not estimated.
         groups: Groups with exposure that it was learnt from.
@@ -40,7 +37,7 @@ class GammaPrior:
 
     a: float
     b: float
-    status: PriorStatus
+    status: str
     spread: float = np.nan
     groups: int = 0
     failures: int = 0
@@ -84,7 +81,7 @@ def fit_prior(failures: ArrayLike, exposure: ArrayLike) -> GammaPrior:
     weight = mean * scaled
     information = float(np.sum(weight / (1.0 + weight / typical)))
     a = 1.0 / (1.0 / typical + 1.0 / information)
-    status: PriorStatus = "fitted" if np.isfinite(spread) else "no overdispersion"
+    status = "fitted" if np.isfinite(spread) else "no overdispersion"
     return GammaPrior(a, a / mean * unit, status, spread, groups, total)
 
 

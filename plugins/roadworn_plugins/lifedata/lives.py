@@ -12,8 +12,8 @@ from functools import cached_property
 from typing import Any, Self
 
 import numpy as np
-from roadworn.problems import Problem
 
+from roadworn.problems import Problem
 from roadworn_plugins.lifedata.errors import LifeDataError
 from roadworn_plugins.lifedata.segments import Bools, Floats, Ints
 

@@ -38,7 +38,8 @@ def has_interior_optimum(likelihood: GroupedLikelihood) -> Bools:
     second = block.segments.sum(block.weight * block.y * block.y)
     pull = np.divide(second, 2.0 * first, out=np.zeros_like(first), where=first > 0)
     slope = likelihood.y1 - likelihood.d * pull
-    return np.logical_or(~all_late, slope > 1e-9 * likelihood.d)
+    rising: Bools = slope > 1e-9 * likelihood.d
+    return rising | ~all_late
 
 
 def profile_optimum(likelihood: GroupedLikelihood) -> Optimum:

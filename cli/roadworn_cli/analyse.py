@@ -1,0 +1,73 @@
+"""`roadworn analyse NAME`: run one analysis with its settings."""
+
+import typer
+
+from roadworn.errors import UsageError
+from roadworn_cli.context import state_of
+from roadworn_cli.output import check_format, format_option
+
+
+def analyse(
+    ctx: typer.Context,
+    name: str = typer.Argument(help="The analysis; `roadworn analyses` lists them."),
+    settings: list[str] = typer.Argument(
+        None, metavar="[SETTING=VALUE]...", help="Its settings, for instance months=6."
+    ),
+    vehicle: str = typer.Option("", "--vehicle", help="Only what concerns this vehicle."),
+    fmt: str = format_option(),
+    evidence: bool = typer.Option(False, "--evidence", help="Name the events behind each row."),
+    wide: bool = typer.Option(False, "--wide", help="Show every column."),
+    explain: bool = typer.Option(False, "--explain", help="Say how it works instead of running."),
+    time_limit: float = typer.Option(300.0, "--time-limit", help="Seconds before it is given up."),
+) -> None:
+    """Run an analysis: `roadworn analyse next-repairs --vehicle bus-7 months=6`.
+
+    Settings are written SETTING=VALUE after the name; `roadworn analyse NAME --explain` lists
+    them.
+    """
+    check_format(fmt)
+    state = state_of(ctx)
+    host = state.plugins()
+    _plugin, analysis = host.analysis(name)
+    if explain:
+        typer.echo(explanation(analysis))
+        return
+    from roadworn_cli.results import show
+
+    chosen = given(settings or [])
+    with state.open_view() as view:
+        if vehicle:
+            chosen["vehicle"] = view.require_vehicle(vehicle)
+        ran = host.run(analysis.name, view, chosen, time_limit)
+    show(ran, fmt=fmt, wide=wide, evidence=evidence)
+
+
+def given(settings: list[str]) -> dict[str, object]:
+    """Return the settings typed as NAME=VALUE.
+
+    Raises:
+        UsageError: one has no equals sign.
+    """
+    found: dict[str, object] = {}
+    for text in settings:
+        key, sign, value = text.partition("=")
+        if not sign or not key:
+            raise UsageError(f"A setting is written NAME=VALUE, as in months=6, not {text!r}.")
+        found[key.strip()] = value.strip()
+    return found
+
+
+def explanation(analysis: object) -> str:
+    """Return what an analysis does, how, and with which settings."""
+    from roadworn.analysis import Analysis
+
+    assert isinstance(analysis, Analysis)  # noqa: S101
+    lines = [
+        f"{analysis.name}: {analysis.title}",
+        "",
+        (analysis.about or analysis.question).strip(),
+    ]
+    lines += ["", "Settings:"]
+    for key, field in analysis.settings.model_fields.items():
+        lines.append(f"  {key.replace('_', '-')}={field.default!r}  {field.description or ''}")
+    return "\n".join(lines)

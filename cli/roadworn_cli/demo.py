@@ -1,0 +1,61 @@
+"""`roadworn demo`: build the demo ledger, run the main job on it, say what to try next."""
+
+from pathlib import Path
+
+import typer
+
+from roadworn_cli.context import State
+from roadworn_cli.output import say
+
+
+def demo(
+    into: Path = typer.Option(
+        Path("roadworn-demo"), "--into", help="Folder for the demo ledger; made if missing."
+    ),
+) -> None:
+    """Build the demo ledger and show the outlook of the vehicle a customer has just brought in.
+
+    The same folder twice gives the same ledger: an existing demo ledger is built anew.
+    """
+    from roadworn.errors import LedgerRefused
+    from roadworn.outlook import outlook
+    from roadworn_cli.outlook import show
+    from roadworn_demo import DEMO_TODAY, FEATURED, SCENE, build
+
+    ledger = into / "roadworn.db"
+    if ledger.exists() and not (into / ".demo").exists():
+        raise LedgerRefused(
+            f"{ledger} is not a demo ledger and is left alone: give another folder with --into."
+        )
+    into.mkdir(parents=True, exist_ok=True)
+    (into / ".demo").write_text("This folder may be rebuilt by `roadworn demo`.\n")
+    say("Building the demo ledger: eight years of an island garage …")
+    paths = build(into)
+    state = State(paths.ledger, DEMO_TODAY, "recorded")
+    host = state.plugins()
+    say("Reading it and looking at the vehicle that has just come in …")
+    with state.open_view() as view:
+        found = outlook(view, host, FEATURED)
+        repeat = host.run("repeat-failures", view)
+    typer.echo(SCENE)
+    typer.echo("")
+    show(found)
+    typer.echo("\nAcross the whole fleet")
+    typer.echo(f"  {repeat.result.headline}")
+    typer.echo("\nTry next")
+    for line in _suggestions(paths.ledger, DEMO_TODAY, FEATURED):
+        typer.echo(f"  {line}")
+
+
+def _suggestions(ledger: Path, today: str, vehicle: str) -> list[str]:
+    """Return commands to try; each is run by a test."""
+    start = f"roadworn --ledger {ledger} --as-of {today}"
+    return [
+        f"{start} analyse repeat-failures --evidence",
+        f"{start} analyse part-lifespans by=component,supplier",
+        f"{start} analyse next-repairs months=3",
+        f"{start} history {vehicle}",
+        f"{start} outlook {vehicle} --evidence",
+        f'{start} sql "SELECT component, count(*) FROM replacements GROUP BY 1 ORDER BY 2 DESC"',
+        f"roadworn --ledger {ledger} verify",
+    ]

@@ -1,0 +1,154 @@
+"""How a Result is written in a terminal, as JSON and as CSV; the figures are never touched."""
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from typing import Any
+
+import typer
+
+from roadworn.analysis import Column, Estimate, Ran, Result, Table
+from roadworn.errors import UsageError
+from roadworn_cli.output import emit, emit_json, escape, note, say
+
+_EVIDENCE_SHOWN = 8
+
+
+def show(ran: Ran, *, fmt: str, wide: bool = False, evidence: bool = False) -> None:
+    """Print what an analysis found.
+
+    Args:
+        ran: the result and where it came from.
+        fmt: table, json or csv; csv needs a result of a single table.
+        wide: show the columns that are left out of a screen.
+        evidence: name the events behind each row.
+    """
+    result = ran.result
+    if fmt == "json":
+        emit_json(as_json(ran))
+        return
+    if fmt == "csv":
+        if len(result.tables) != 1:
+            raise UsageError(
+                f"{ran.analysis.name} has {len(result.tables)} tables here: use --format json."
+            )
+        table = result.tables[0]
+        emit([c.name for c in table.columns], table.rows, fmt="csv")
+        return
+    typer.echo(escape(result.headline))
+    for table in result.tables:
+        show_table(table, wide=wide, evidence=evidence)
+    for estimate in result.estimates:
+        if not result.tables:
+            typer.echo(in_words(estimate))
+    for caveat in result.caveats:
+        note(caveat)
+
+
+def show_table(table: Table, *, wide: bool = False, evidence: bool = False) -> None:
+    """Print one table with its sentences and, if asked for, its evidence below each row."""
+    if not table.rows:
+        return
+    shown = [
+        i
+        for i, column in enumerate(table.columns)
+        if column.kind != "sentence" and (wide or not column.detail)
+    ]
+    headings = [heading(table.columns[i]) for i in shown]
+    rows = [[cell(table.columns[i], row[i]) for i in shown] for row in table.rows]
+    typer.echo("")
+    say(table.title)
+    right = [table.columns[i].kind not in {"text", "date"} for i in shown]
+    for number, line in enumerate(aligned(headings, rows, right)):
+        typer.echo(line)
+        if number >= 2:
+            _below(table, number - 2, evidence)
+
+
+def _below(table: Table, number: int, evidence: bool) -> None:
+    """Print what belongs to a row but not in a column."""
+    row = table.rows[number]
+    for i, column in enumerate(table.columns):
+        if column.kind == "sentence" and row[i]:
+            typer.echo(f"    {column.title}: {escape(str(row[i]))}")
+    if evidence and table.evidence:
+        ids = table.evidence[number]
+        more = f" and {len(ids) - _EVIDENCE_SHOWN} more" if len(ids) > _EVIDENCE_SHOWN else ""
+        typer.echo(f"    events: {', '.join(ids[:_EVIDENCE_SHOWN])}{more}")
+
+
+def heading(column: Column) -> str:
+    """Return a column's title with its unit."""
+    return f"{column.title} ({column.unit})" if column.unit else column.title
+
+
+def cell(column: Column, value: object) -> str:
+    """Return a value as people of the trade write it."""
+    if value is None:
+        return ""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return escape(str(value))
+    if column.kind == "chance":
+        return f"{value:.0%}" if value >= 0.01 or value == 0 else f"{value:.2g}"
+    if column.kind == "money":
+        return f"{value:,.0f}" if abs(value) >= 100 else f"{value:,.2f}"
+    if column.kind == "distance":
+        return f"{value:,.0f}" if abs(value) >= 100 else f"{value:,.3g}"
+    if column.kind == "integer":
+        return f"{value:,d}" if isinstance(value, int) else f"{value:,.0f}"
+    return f"{value:,.3g}" if abs(value) < 1000 else f"{value:,.0f}"
+
+
+def aligned(
+    headings: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[bool]
+) -> list[str]:
+    """Return heading, rule and rows as lines of equal columns."""
+    widths = [
+        max(len(heading), *(len(row[i]) for row in rows)) for i, heading in enumerate(headings)
+    ]
+    lines = []
+    for line in [list(headings), ["-" * width for width in widths], *rows]:
+        parts = [
+            text.rjust(width) if at_right else text.ljust(width)
+            for text, width, at_right in zip(line, widths, right, strict=True)
+        ]
+        lines.append("  ".join(parts).rstrip())
+    return lines
+
+
+def in_words(estimate: Estimate) -> str:
+    """Return an estimate with its limits and what it rests on, in one line."""
+    if estimate.value is None:
+        return f"{estimate.name}: {estimate.words or 'too few to tell'}"
+    band = ""
+    if estimate.low is not None and estimate.high is not None:
+        band = f" ({estimate.low:,.0f} to {estimate.high:,.0f}, {estimate.level:.0%})"
+    return (
+        f"{estimate.name}: {estimate.value:,.0f} {estimate.unit}{band}; "
+        f"{estimate.failures} failed, {estimate.running} running, {estimate.left_out} left out"
+    )
+
+
+def as_json(ran: Ran) -> dict[str, Any]:
+    """Return the whole result, its evidence and its origin as one document."""
+    result: Result = ran.result
+    return {
+        "analysis": ran.analysis.name,
+        "plugin": ran.plugin,
+        "settings": ran.settings.model_dump(mode="json"),
+        "ledger": {"size": ran.ledger_size, "root": ran.ledger_root},
+        "seconds": round(ran.seconds, 3),
+        "headline": result.headline,
+        "tables": [
+            {
+                "name": table.name,
+                "title": table.title,
+                "columns": [asdict(column) for column in table.columns],
+                "rows": table.records(),
+                "evidence": table.evidence,
+            }
+            for table in result.tables
+        ],
+        "estimates": [asdict(estimate) for estimate in result.estimates],
+        "charts": [asdict(chart) for chart in result.charts],
+        "caveats": result.caveats,
+    }

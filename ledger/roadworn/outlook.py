@@ -1,0 +1,241 @@
+"""The whole answer for one vehicle: what is open, what keeps failing, what goes next.
+
+It only gathers. What is open comes straight from the read model; what keeps failing and what
+goes next are the results of the analyses of those names, whoever brings them. When one of
+them is missing or broken its part is empty and the outlook says so.
+"""
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import TYPE_CHECKING, Any
+
+from roadworn.analysis import Cell, Column, Ran, Table
+from roadworn.catalogue import catalogue
+from roadworn.cautions import CLOSING, cautions_for
+from roadworn.errors import PluginFailure, UnknownName
+from roadworn.problems import Problem
+from roadworn.trade.codes import decode_code
+from roadworn.units import KM_PER_MILE
+
+if TYPE_CHECKING:
+    from roadworn.plugin_host import PluginHost
+    from roadworn.view import LedgerView
+
+#: A look-over, a scan or a reading older than this is named among what is not known.
+STALE = timedelta(days=200)
+_WORDS = {"failed": "failed", "wearing": "wearing", "not_checked": "not checked"}
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """Everything that a person asks about one vehicle, in the order of asking.
+
+    Attributes:
+        vehicle: profile as in the table `vehicles`.
+        headline: one sentence.
+        distance: last reading in words, with its day.
+        open_now: findings, codes and declined work, safety first.
+        keeps_failing, next_repairs: the analyses' results, None when one could not run.
+        unknown: what nobody has looked at, in words.
+        cautions: for the components named.
+        problems: analyses that could not run.
+        size, root: of the ledger it rests on.
+    """
+
+    vehicle: dict[str, Any]
+    as_of: date
+    headline: str
+    distance: str
+    open_now: Table
+    keeps_failing: Ran | None
+    next_repairs: Ran | None
+    unknown: tuple[str, ...]
+    cautions: tuple[str, ...]
+    closing: str
+    problems: tuple[Problem, ...]
+    size: int
+    root: str
+
+
+def outlook(view: "LedgerView", host: "PluginHost", vehicle_id: str, months: float = 12) -> Outlook:
+    """Gather the outlook of one vehicle.
+
+    Args:
+        view: the ledger as of a day.
+        host: where the analyses come from.
+        vehicle_id: an enrolled vehicle.
+        months: how far to look ahead.
+
+    Raises:
+        UnknownName: the vehicle is not in the ledger.
+    """
+    vehicle_id = view.require_vehicle(vehicle_id)
+    found = view.sql("SELECT * FROM vehicles WHERE vehicle_id = ?", (vehicle_id,))
+    profile = dict(zip(found.columns, found.rows[0], strict=True))
+    problems: list[Problem] = []
+    failing = _run(host, view, "repeat-failures", {"vehicle": vehicle_id}, problems)
+    coming = _run(host, view, "next-repairs", {"vehicle": vehicle_id, "months": months}, problems)
+    open_now = _open_now(view, vehicle_id)
+    named = [str(row[1]) for row in open_now.rows]
+    if coming is not None:
+        named += [str(row["component"]) for row in coming.result.table("next_repairs").records()]
+    return Outlook(
+        vehicle=profile,
+        as_of=view.today,
+        headline=_headline(profile, open_now, coming, months),
+        distance=_distance(view, profile),
+        open_now=open_now,
+        keeps_failing=failing,
+        next_repairs=coming,
+        unknown=_unknown(view, vehicle_id, profile),
+        cautions=cautions_for(named),
+        closing=CLOSING,
+        problems=tuple(problems),
+        size=view.checkpoint.size,
+        root=view.checkpoint.root,
+    )
+
+
+def _run(
+    host: "PluginHost",
+    view: "LedgerView",
+    name: str,
+    settings: dict[str, Any],
+    problems: list[Problem],
+) -> Ran | None:
+    """Run one analysis; what breaks becomes a problem, so that the rest still shows."""
+    try:
+        return host.run(name, view, settings)
+    except (PluginFailure, UnknownName) as error:
+        problems.append(Problem("analysis-failed", error.message, "see `roadworn plugins`"))
+        return None
+
+
+def _open_now(view: "LedgerView", vehicle_id: str) -> Table:
+    """Return what is already due: safety first, then failed, codes, declined, wearing."""
+    lines: list[tuple[int, tuple[Cell, ...], str]] = []
+    for component, position, condition, safety, measured, note, day, event in view.sql(
+        """SELECT component, position, condition, safety, measurement, note, occurred_on, event_id
+           FROM open_findings WHERE vehicle_id = ? AND condition IN ('failed', 'wearing')
+           ORDER BY component, position, event_id""",
+        (vehicle_id,),
+    ).rows:
+        critical = bool(safety) and condition == "failed"
+        rank = 0 if critical else 1 if condition == "failed" else 4
+        what = "; ".join(filter(None, (measured, note)))
+        word = "SAFETY: failed" if critical else _WORDS.get(condition, condition)
+        lines.append((rank, (word, component, position or "", what, day), event))
+    for code, status, module, first, event in view.sql(
+        """SELECT code, status, module, first_seen_on, event_id FROM active_codes
+           WHERE vehicle_id = ? ORDER BY status, code, module""",
+        (vehicle_id,),
+    ).rows:
+        decoded = decode_code(code)
+        meaning = decoded.description or "maker's own code, no description on file"
+        points_to = decoded.points_to or ""
+        lines.append((2, (f"{status} code", points_to, module, f"{code}: {meaning}", first), event))
+    for component, position, amount, currency, decision, safety, day, event in view.sql(
+        """SELECT component, position, amount, currency, decision, safety, decided_on, event_id
+           FROM declined_work WHERE vehicle_id = ? ORDER BY decided_on, component, position""",
+        (vehicle_id,),
+    ).rows:
+        price = f"estimated {amount:,.2f} {currency}" if amount is not None else ""
+        lines.append((3 if safety else 5, (decision, component, position or "", price, day), event))
+    lines.sort(key=lambda line: line[0])
+    return Table(
+        name="open_now",
+        title="Open now",
+        columns=(
+            Column("state", "state"),
+            Column("component", "component"),
+            Column("position", "where"),
+            Column("detail", "what was seen"),
+            Column("since", "since", "date"),
+        ),
+        rows=tuple(cells for _rank, cells, _event in lines),
+        evidence=tuple((event,) for _rank, _cells, event in lines),
+    )
+
+
+def _headline(profile: dict[str, Any], open_now: Table, coming: Ran | None, months: float) -> str:
+    """Say the most pressing thing first, and never that a vehicle is safe."""
+    safety = [row for row in open_now.rows if str(row[0]).startswith("SAFETY")]
+    failed = [row for row in open_now.rows if row[0] == "failed"]
+    if safety:
+        names = ", ".join(_name(str(row[1]), str(row[2])) for row in safety)
+        first = f"Safety item open: {names}; do not drive until it is repaired."
+    elif failed:
+        first = f"{len(failed)} failed item{'s' * (len(failed) > 1)} open."
+    else:
+        first = "No failed items recorded."
+    if profile.get("retired_on"):
+        return f"Left on {profile['retired_on']} ({profile.get('retirement_reason')}). {first}"
+    if coming is None or not coming.result.estimates:
+        return first
+    total = coming.result.estimates[0]
+    if not total.value:
+        return first
+    return (
+        f"{first} Beyond that, parts likely to fail within {months:g} months come to about "
+        f"{total.value:,.0f} {total.unit} ({total.low:,.0f} to {total.high:,.0f})."
+    )
+
+
+def _name(component: str, position: str) -> str:
+    known = catalogue().get(component)
+    return f"{known.name if known else component} {position}".strip()
+
+
+def _distance(view: "LedgerView", profile: dict[str, Any]) -> str:
+    """Return the last reading in its own unit, with its day and the usual monthly distance."""
+    rows = view.sql(
+        """SELECT odometer, unit, occurred_on FROM readings WHERE vehicle_id = ?
+           ORDER BY occurred_at DESC, seq DESC LIMIT 1""",
+        (profile["vehicle_id"],),
+    ).rows
+    if not rows:
+        return "no odometer reading on record"
+    figure, unit, day = rows[0]
+    scale = 1.0 if unit == "km" else float(KM_PER_MILE)
+    text = f"{figure:,.0f} {unit} on {day}"
+    true_km = profile.get("last_km")
+    if true_km is not None and abs(true_km / scale - figure) > 1.0:
+        text += f" (true distance {true_km / scale:,.0f} {unit})"
+    usage = view.sql(
+        "SELECT km_per_month, sd_km_per_month FROM usage_rates WHERE vehicle_id = ?",
+        (profile["vehicle_id"],),
+    ).rows
+    if usage and usage[0][0]:
+        text += f", about {usage[0][0] / scale:,.0f} {unit} a month"
+    return text
+
+
+def _unknown(view: "LedgerView", vehicle_id: str, profile: dict[str, Any]) -> tuple[str, ...]:
+    """Return in words what the record cannot answer for."""
+    unknown = []
+    looks = {"inspection": "look-over", "scan": "scan of the diagnostic socket"}
+    last = dict(
+        view.sql(
+            """SELECT kind, max(occurred_on) FROM effective_events
+               WHERE vehicle_id = ? AND kind IN ('inspection', 'scan') GROUP BY kind""",
+            (vehicle_id,),
+        ).rows
+    )
+    for kind, name in looks.items():
+        if kind not in last:
+            unknown.append(f"No {name} is on record.")
+        elif view.today - last[kind] > STALE:
+            unknown.append(f"The last {name} was on {last[kind]}.")
+    seen = profile.get("last_seen_on")
+    if seen is not None and view.today - seen > STALE:
+        unknown.append(f"Not seen since {seen}: everything above may have moved on.")
+    parts = view.sql(
+        """SELECT component, coalesce(position, ''), why FROM part_lives_left_out
+           WHERE vehicle_id = ? ORDER BY component, position""",
+        (vehicle_id,),
+    ).rows
+    if parts:
+        names = list(dict.fromkeys(_name(component, position) for component, position, _ in parts))
+        more = f" and {len(names) - 6} more" if len(names) > 6 else ""
+        unknown.append(f"Parts of unknown age: {', '.join(names[:6])}{more}.")
+    return tuple(unknown)

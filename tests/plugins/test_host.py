@@ -1,0 +1,179 @@
+"""The plugin host: one broken plugin is named and the others go on."""
+
+import importlib.metadata
+import time
+from collections.abc import Sequence
+from types import SimpleNamespace
+from typing import Annotated, Any
+
+import pytest
+from pydantic import Field
+
+from roadworn import (
+    Analysis,
+    Column,
+    EventKind,
+    Payload,
+    PluginHost,
+    Result,
+    Settings,
+    Table,
+    hookimpl,
+)
+from roadworn.errors import PluginFailure, UnknownName, UsageError
+
+VIEW: Any = SimpleNamespace(checkpoint=SimpleNamespace(size=3, root="ab" * 32))
+
+
+class Bounds(Settings):
+    most: Annotated[int, Field(ge=1, description="rows")] = 2
+
+
+def answer(view: object, settings: Bounds) -> Result:
+    rows = tuple((f"row {i}",) for i in range(settings.most))
+    return Result("two rows", (Table("t", "T", (Column("a", "A"),), rows),))
+
+
+GOOD = Analysis("good", "Good", "Does it work?", answer, Bounds)
+
+
+def plugin(analyses: Any = (), kinds: Any = ()) -> object:
+    class Plugin:
+        @hookimpl
+        def roadworn_analyses(self) -> Sequence[Analysis]:
+            return analyses() if callable(analyses) else analyses
+
+        @hookimpl
+        def roadworn_event_kinds(self) -> Sequence[EventKind]:
+            return kinds
+
+    return Plugin()
+
+
+def raising() -> Sequence[Analysis]:
+    raise RuntimeError("no battery in the meter")
+
+
+def host_with(**plugins: object) -> PluginHost:
+    host = PluginHost()
+    for name, item in plugins.items():
+        host.register(item, name)
+    return host
+
+
+def test_a_plugin_that_raises_is_named_and_the_others_go_on() -> None:
+    host = host_with(bad=plugin(raising), fine=plugin([GOOD]))
+    assert list(host.analyses()) == ["good"]
+    assert [(p.code, "'bad'" in p.message, "no battery" in p.message) for p in host.problems] == [
+        ("broken-plugin", True, True)
+    ]
+
+
+def test_an_entry_point_that_cannot_be_imported_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    broken = importlib.metadata.EntryPoint("broken", "no_such_module_here", "roadworn")
+    real = importlib.metadata.entry_points
+
+    def entry_points(*, group: str) -> list[importlib.metadata.EntryPoint]:
+        return [broken, *real(group=group)]
+
+    monkeypatch.setattr(importlib.metadata, "entry_points", entry_points)
+    host = PluginHost.load()
+    assert "repeat-failures" in host.analyses()
+    assert "'broken'" in host.problems[0].message
+    assert "no_such_module_here" in host.problems[0].message
+
+
+def test_the_bundled_analyses_come_in_by_an_entry_point() -> None:
+    found = importlib.metadata.entry_points(group="roadworn")
+    assert "bundled" in {entry.name for entry in found}
+    host = PluginHost.load()
+    assert {plugin for plugin, _analysis in host.analyses().values()} == {"bundled"}
+
+
+def test_what_is_no_analysis_is_named() -> None:
+    host = host_with(odd=plugin(["part-lifespans"]))
+    assert dict(host.analyses()) == {}
+    assert "no Analysis" in host.problems[0].message
+
+
+def test_of_two_analyses_of_one_name_the_second_is_left_out() -> None:
+    second = Analysis("good", "Other", "Other?", answer)
+    host = host_with(one=plugin([GOOD]), two=plugin([second]))
+    assert host.analyses()["good"] == ("one", GOOD)
+    assert "'two'" in host.problems[0].message
+
+
+def test_a_hook_of_a_wrong_shape_is_named() -> None:
+    class Wrong:
+        @hookimpl
+        def roadworn_analyses(self, ledger: object) -> list[Analysis]:
+            return []
+
+    host = host_with(wrong=Wrong(), fine=plugin([GOOD]))
+    assert list(host.analyses()) == ["good"]
+    assert "'wrong'" in host.problems[0].message
+
+
+def test_results_are_given_with_where_they_are_from() -> None:
+    ran = host_with(fine=plugin([GOOD])).run("good", VIEW, {"most": "3"})
+    assert (ran.plugin, ran.ledger_size, len(ran.result.tables[0].rows)) == ("fine", 3, 3)
+
+
+@pytest.mark.parametrize(
+    ("settings", "words"),
+    [({"most": "0"}, "greater than or equal to 1"), ({"mots": 2}, "it has: most")],
+)
+def test_a_setting_that_does_not_fit_says_what_would(settings: dict[str, Any], words: str) -> None:
+    with pytest.raises(UsageError, match=words):
+        host_with(fine=plugin([GOOD])).run("good", VIEW, settings)
+
+
+def test_an_unknown_name_carries_the_nearest() -> None:
+    with pytest.raises(UnknownName) as caught:
+        host_with(fine=plugin([GOOD])).run("god", VIEW)
+    assert caught.value.near == ("good",)
+
+
+def test_an_analysis_that_raises_is_a_plugin_failure() -> None:
+    def fails(view: object, settings: Settings) -> Result:
+        raise ZeroDivisionError("no distance")
+
+    host = host_with(odd=plugin([Analysis("fails", "F", "F?", fails)]))
+    with pytest.raises(PluginFailure, match=r"'fails'.*'odd'.*ZeroDivisionError: no distance"):
+        host.run("fails", VIEW)
+
+
+def test_an_analysis_that_never_ends_is_given_up() -> None:
+    def slow(view: object, settings: Settings) -> Result:
+        time.sleep(5)
+        return Result("late")
+
+    host = host_with(odd=plugin([Analysis("slow", "S", "S?", slow)]))
+    with pytest.raises(PluginFailure, match="longer than 0.05 s"):
+        host.run("slow", VIEW, time_limit=0.05)
+
+
+def test_an_analysis_that_returns_something_else_is_a_plugin_failure() -> None:
+    def wrong(view: object, settings: Settings) -> Any:
+        return {"headline": "x"}
+
+    host = host_with(odd=plugin([Analysis("wrong", "W", "W?", wrong)]))
+    with pytest.raises(PluginFailure, match="returned a dict"):
+        host.run("wrong", VIEW)
+
+
+def test_event_kinds_need_a_prefix() -> None:
+    class Wash(Payload):
+        """A wash."""
+
+    kinds = [EventKind("garage.wash", Wash), EventKind("wash", Wash)]
+    host = host_with(odd=plugin(kinds=kinds))
+    registry = host.kinds()
+    assert "garage.wash" in registry
+    assert "wash" not in registry
+    assert "prefix" in host.problems[0].message
+
+
+def test_a_table_refuses_rows_of_another_width() -> None:
+    with pytest.raises(ValueError, match="Row 1 of table 't' has 2 cells for 1 columns"):
+        Table("t", "T", (Column("a", "A"),), (("x", "y"),))

@@ -1,0 +1,76 @@
+"""The parts of README.md that are made from the code; run as a script it rewrites them.
+
+    python tests/project/docs.py
+
+A block stands between `<!-- made: NAME -->` and `<!-- end -->`; the test beside this file
+fails when a block is not what the code would write today.
+"""
+
+import re
+import sys
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+FILES = ("README.md", "DEVELOPERS.md")
+BLOCK = re.compile(r"(<!-- made: (?P<name>[a-z-]+) -->\n)(?P<body>.*?)(<!-- end -->)", re.DOTALL)
+
+
+def verbs() -> str:
+    from roadworn_cli.main import VERBS
+
+    lines = ["| verb | does |", "|---|---|"]
+    lines += [f"| `{verb.name}` | {verb.help} |" for verb in VERBS]
+    return "\n".join(lines)
+
+
+def kinds() -> str:
+    from roadworn.registry import KindRegistry
+
+    lines = ["| kind | fields of its payload (a star: must be given) |", "|---|---|"]
+    for kind in KindRegistry():
+        fields = ", ".join(
+            name + ("*" if field.is_required() else "")
+            for name, field in kind.model.model_fields.items()
+            if name != "replaces"
+        )
+        lines.append(f"| `{kind.name}` | {fields} |")
+    return "\n".join(lines)
+
+
+def tables() -> str:
+    from roadworn.view import dictionary
+
+    return "\n".join(
+        f"- **{table.name}** ({table.kind}): {table.comment}" for table in dictionary()
+    )
+
+
+def analyses() -> str:
+    from roadworn.plugin_host import PluginHost
+
+    lines = ["| analysis | answers |", "|---|---|"]
+    for name, (_plugin, analysis) in PluginHost.load().analyses().items():
+        lines.append(f"| `{name}` | {analysis.question} |")
+    return "\n".join(lines)
+
+
+MAKERS = {"verbs": verbs, "kinds": kinds, "tables": tables, "analyses": analyses}
+
+
+def renewed(text: str) -> str:
+    """Return `text` with every block written anew."""
+    return BLOCK.sub(
+        lambda found: f"{found[1]}{MAKERS[found['name']]()}\n{found[4]}",
+        text,
+    )
+
+
+def names(text: str) -> list[str]:
+    return [found["name"] for found in BLOCK.finditer(text)]
+
+
+if __name__ == "__main__":
+    for name in FILES:
+        path = ROOT / name
+        path.write_text(renewed(path.read_text(encoding="utf-8")), encoding="utf-8")
+        sys.stdout.write(f"{name}: {', '.join(names(path.read_text(encoding='utf-8')))}\n")
