@@ -1,1 +1,6 @@
 """The demo ledger: scenario, generator with known truth, hand-written files."""
+
+from roadworn_demo.generator import generate
+from roadworn_demo.truth import DEMO_TODAY, FEATURED, TRUTH
+
+__all__ = ["DEMO_TODAY", "FEATURED", "TRUTH", "generate"]

@@ -1,0 +1,135 @@
+"""Eight years of the island's garage, played through vehicle by vehicle."""
+
+from collections.abc import Iterator
+from datetime import date, timedelta
+from functools import lru_cache, partial
+from typing import Any
+
+from roadworn.events import NewEvent
+from roadworn_demo.car import Car
+from roadworn_demo.drafts import Draft, as_events
+from roadworn_demo.fitting import begin_eating, fit_first
+from roadworn_demo.fleet import Plan, fleet, invented_vin
+from roadworn_demo.looks import look_over
+from roadworn_demo.mishaps import book_mishaps
+from roadworn_demo.planted import add_slips, exchange_odometer
+from roadworn_demo.prices import money
+from roadworn_demo.service import (
+    ServiceBook,
+    monthly_reading,
+    official_inspection,
+    valuation,
+    value_of,
+)
+from roadworn_demo.truth import FEATURED, LAST_DAY, TRUTH
+from roadworn_demo.work import REACTIONS
+
+#: What was fitted at the tyre shop is not in the generated ledger: it comes as a CSV file.
+OUTSIDE = "tyre shop"
+
+
+def generate() -> Iterator[NewEvent]:
+    """Yield the demo's events in the order in which they were recorded.
+
+    The same on every platform: same ids, same times, same ledger root.
+    """
+    return as_events(d for d in history() if d.source != OUTSIDE)
+
+
+def tyre_shop_rows() -> list[Draft]:
+    """Return the tires fitted elsewhere, which the hand-written CSV file brings in."""
+    return sorted(
+        (d for d in history() if d.source == OUTSIDE), key=lambda d: (d.day, d.vehicle_id, d.turn)
+    )
+
+
+@lru_cache(maxsize=1)
+def history() -> tuple[Draft, ...]:
+    """Return every draft of every vehicle, those of the tyre shop included."""
+    by_vehicle = {plan.vehicle_id: _play(plan) for plan in fleet()}
+    add_slips(by_vehicle)
+    return tuple(draft for drafts in by_vehicle.values() for draft in drafts)
+
+
+def _play(plan: Plan) -> list[Draft]:
+    car = Car.of(plan, REACTIONS)
+    _enrol(car)
+    for slot in car.own_slots():
+        fit_first(car, slot)
+    _book_calendar(car)
+    book_mishaps(car)
+    if plan.vehicle_id == TRUTH.eater.vehicle:
+        car.book(TRUTH.eater.since, partial(begin_eating, car))
+    if plan.vehicle_id == TRUTH.odometers.exchanged:
+        car.book(TRUTH.odometers.exchanged_on, partial(exchange_odometer, car))
+    if plan.vehicle_id == "bus-10":
+        car.book(date(2023, 4, 3), partial(_change_of_round, car))
+    car.play()
+    if plan.leaves in ("sold", "scrapped"):
+        _retire(car)
+    return car.drafts
+
+
+def _enrol(car: Car) -> None:
+    plan = car.plan
+    profile: dict[str, Any] = {
+        "label": plan.label,
+        "vin": invented_vin(plan),
+        "make": plan.make,
+        "model": plan.model,
+        "model_year": plan.model_year,
+        "vehicle_class": plan.vehicle_class,
+        "engine": plan.engine,
+        "gearbox": plan.gearbox,
+        "fuel": plan.fuel,
+        "duty": plan.duty,
+        "in_service_date": plan.in_service.isoformat(),
+        "odometer_digits": plan.digits,
+        "owner_reference": plan.owner,
+        "parts": plan.parts,
+    }
+    car.note("enrolment", plan.enrolled_on, profile, by="front desk")
+
+
+def _book_calendar(car: Car) -> None:
+    plan, dice, road = car.plan, car.dice, car.road
+    ServiceBook(car)
+    # Half-year look-overs, the first within weeks of enrolment unless the vehicle is new.
+    day = road.first + timedelta(days=182 if plan.enrolled_miles < 500 else dice.whole(2, 40))
+    while day <= road.last:
+        # The featured car's last look-over is the hand-written one.
+        if plan.vehicle_id != FEATURED or day < LAST_DAY - timedelta(days=60):
+            car.book(day, partial(look_over, car))
+        day += timedelta(days=dice.whole(172, 196))
+    day = road.first + timedelta(days=dice.whole(20, 340))
+    while day <= road.last:
+        car.book(day, partial(official_inspection, car))
+        day = date(day.year + 1, day.month, min(day.day, 28))
+    for year in range(road.first.year + 1, road.last.year + 1):
+        if not plan.private or plan.vehicle_id == FEATURED or dice.chance(0.25):
+            car.book(date(year, 1, 1) + timedelta(days=dice.whole(8, 24)), partial(valuation, car))
+    if plan.vehicle_id == FEATURED:
+        car.book(LAST_DAY - timedelta(days=17), partial(valuation, car))
+    if not plan.private:
+        day, days = road.first, dice.whole(1, 26)
+        while day <= road.last:
+            car.book(day, partial(monthly_reading, car))
+            month = day.month % 12 + 1
+            day = date(day.year + (month == 1), month, days)
+
+
+def _change_of_round(car: Car, day: date) -> None:
+    profile = {"label": "East line and quarry", "note": "takes the quarry shift along since Easter"}
+    car.note("profile_change", day, profile, by="front desk")
+
+
+def _retire(car: Car) -> None:
+    plan = car.plan
+    share = 0.9 if plan.leaves == "sold" else 0.1
+    price = round(value_of(car, car.road.last) * share / 10) * 10
+    car.note(
+        "retirement",
+        car.road.last,
+        {"reason": plan.leaves, "price": money(price)},
+        by="front desk",
+    )
