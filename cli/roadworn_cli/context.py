@@ -1,0 +1,132 @@
+"""What every verb is given: which ledger, as of which day, and doors to open them.
+
+The doors import what they open, so a verb that only writes never loads the read model.
+"""
+
+import os
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal, NoReturn
+
+import typer
+
+from roadworn.errors import UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from roadworn.store import Ledger
+    from roadworn.view import LedgerView
+
+    from roadworn.plugin_host import PluginHost
+
+KnownBy = Literal["recorded", "occurred"]
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """The options that stand before the verb.
+
+    Attributes:
+        ledger: path of the ledger file.
+        as_of: look at the ledger as it stood at the end of that day, or None for now.
+        known_by: what `as_of` goes by.
+    """
+
+    ledger: Path
+    as_of: str | None = None
+    known_by: KnownBy = "recorded"
+
+    @classmethod
+    def of_options(cls, ledger: str, as_of: str | None, known_by: str) -> "State":
+        """Check the options and keep them.
+
+        Raises:
+            UsageError: `known_by` is another word.
+        """
+        state = cls(Path(ledger), as_of or None)
+        if known_by == "occurred":
+            return replace(state, known_by="occurred")
+        if known_by != "recorded":
+            raise UsageError(f"--known-by is recorded or occurred, not {known_by!r}.")
+        return state
+
+    def open_ledger(self, *, writable: bool = False, plugin_kinds: bool = False) -> "Ledger":
+        """Open the ledger.
+
+        Args:
+            writable: for a verb that appends.
+            plugin_kinds: load the plugins first, since their event kinds may be written.
+        """
+        from roadworn.store import Ledger
+
+        kinds = self.plugins().kinds() if plugin_kinds else None
+        return Ledger.open(self.ledger, kinds=kinds, writable=writable)
+
+    def open_view(self, progress: "Callable[[int, int], None] | None" = None) -> "LedgerView":
+        """Open the read model with the kinds and tables that plugins add."""
+        from roadworn.view import open_view
+
+        host = self.plugins()
+        return open_view(
+            self.ledger,
+            as_of=self.as_of,
+            known_by=self.known_by,
+            kinds=host.kinds(),
+            tables=host.tables(),
+            progress=progress,
+        )
+
+    def plugins(self) -> "PluginHost":
+        """Load the plugins; each broken one is said once on stderr."""
+        from roadworn.plugin_host import PluginHost
+        from roadworn_cli.output import note
+
+        host = PluginHost.load()
+        for problem in host.problems:
+            note(f"{problem.message}; {problem.hint}.")
+        return host
+
+
+def state_of(ctx: typer.Context) -> State:
+    """Return the state that the options before the verb were put into."""
+    state = ctx.find_object(State)
+    return state if state is not None else State(Path("roadworn.db"))
+
+
+def today() -> date:
+    """Return the day on the wall calendar of this machine."""
+    return datetime.now().astimezone().date()
+
+
+def check_day(text: str, option: str) -> str:
+    """Return an ISO day as given, an empty text included.
+
+    Raises:
+        UsageError: it is something else.
+    """
+    if not text:
+        return text
+    try:
+        day = date.fromisoformat(text)
+    except ValueError:
+        day = None
+    if day is None or text != day.isoformat():
+        raise UsageError(f"{option} takes a day as 2026-05-04, not {text!r}.")
+    return text
+
+
+def default_currency() -> str:
+    """Return the currency of the environment, or an empty text."""
+    return os.environ.get("ROADWORN_CURRENCY", "")
+
+
+def default_unit() -> str:
+    """Return the distance unit of the environment, or an empty text."""
+    return os.environ.get("ROADWORN_UNIT", "")
+
+
+def leave(code: int) -> NoReturn:
+    """End the verb with an exit code; 1 is for findings and problems."""
+    raise typer.Exit(code)

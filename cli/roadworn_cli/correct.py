@@ -1,0 +1,87 @@
+"""`roadworn correct`: write an event anew with some fields changed; the old one stays, replaced."""
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from roadworn.bench.amounts import read_odometer
+from roadworn.bench.words import describe
+from roadworn.errors import UsageError
+from roadworn_cli.context import check_day, default_currency, state_of
+from roadworn_cli.output import escape
+from roadworn_cli.record.common import ByOption, CurrencyOption, new_event, short
+
+if TYPE_CHECKING:
+    from roadworn.events import StoredEvent
+
+_DATE_FIELDS = frozenset({"on", "occurred_at", "occurred-at", "date"})
+
+
+def correct(
+    ctx: typer.Context,
+    event: Annotated[
+        str, typer.Argument(metavar="EVENT", help="Its id, or the beginning or end of it.")
+    ],
+    changes: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="FIELD=VALUE...",
+            help="As position=LF odometer='61,250 mi' on=2026-05-04 findings.0.condition=failed.",
+        ),
+    ],
+    currency: CurrencyOption = "",
+    by: ByOption = "",
+) -> None:
+    """Write an event anew with some fields changed; the old one stays and is marked replaced."""
+    from roadworn.bench.fields import change_fields
+
+    state = state_of(ctx)
+    with state.open_ledger(writable=True, plugin_kinds=True) as ledger:
+        old = ledger.event(event)
+        if old.kind == "retraction":
+            raise UsageError(
+                f"Event {short(old.event_id)} is a retraction, which cannot be corrected: write "
+                "the event it took back anew."
+            )
+        kind = ledger.kinds.get(old.kind)
+        envelope, inner = _envelope(old, changes)
+        payload = kind.upcast(old.version, old.data())
+        payload = change_fields(kind.model, payload, inner, currency or default_currency())
+        payload["replaces"] = old.event_id
+        stored = ledger.append(
+            new_event({**envelope, "kind": old.kind, "payload": payload, "recorded_by": by})
+        )
+    at = "" if stored.odometer is None else f" at {stored.odometer:,.10g} {stored.odometer_unit}"
+    told = escape(describe(stored.kind, payload))
+    typer.echo(
+        f"{short(stored.event_id)}  {stored.vehicle_id}  {stored.occurred_at}{at}  {told} "
+        f"(replaces {short(old.event_id)})"
+    )
+
+
+def _envelope(old: "StoredEvent", changes: list[str]) -> tuple[dict[str, Any], list[str]]:
+    """Return the envelope with its own changes made, and the changes left for the payload."""
+    envelope: dict[str, Any] = {
+        "vehicle_id": old.vehicle_id,
+        "occurred_at": old.occurred_at,
+        "odometer": old.odometer,
+        "odometer_unit": old.odometer_unit,
+    }
+    inner: list[str] = []
+    for change in changes:
+        field, equals, text = change.partition("=")
+        if equals and field.strip() in _DATE_FIELDS:
+            if not text:
+                raise UsageError("An event needs its day: write on=2026-05-04.")
+            envelope["occurred_at"] = check_day(text, field.strip())
+        elif equals and field.strip() == "odometer":
+            value, unit = read_odometer(text, old.odometer_unit or "") if text else (None, None)
+            envelope |= {"odometer": value, "odometer_unit": unit}
+        elif equals and field.strip() in {"vehicle", "vehicle_id"}:
+            raise UsageError(
+                "The vehicle of an event cannot be corrected: retract the event, and record it "
+                "for the right vehicle."
+            )
+        else:
+            inner.append(change)
+    return envelope, inner

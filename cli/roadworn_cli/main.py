@@ -1,0 +1,177 @@
+"""The door: the table of verbs, and how every failure becomes one plain sentence.
+
+A verb's module is imported only when that verb runs, so that `roadworn --help` costs no more
+than typer itself. Registering a verb is one line in `VERBS`.
+"""
+
+import os
+import sys
+from collections.abc import Sequence
+
+import typer
+
+from roadworn.errors import ProblemsFound, RoadwornError, UnknownName
+from roadworn_cli.context import State, check_day
+from roadworn_cli.lazy import LazyGroup, Verb, group_of
+from roadworn_cli.output import say
+
+#: Verbs in the order in which help shows them: name, where it lives, one line, heading.
+VERBS: tuple[Verb, ...] = (
+    Verb("create", "roadworn_cli.create:create", "Begin a new, empty ledger.", "Write down"),
+    Verb("enrol", "roadworn_cli.enrol:enrol", "Take a vehicle into the ledger.", "Write down"),
+    Verb("record", "roadworn_cli.record:verb", "Write down what was seen or done.", "Write down"),
+    Verb("import", "roadworn_cli.import_:import_", "Take in events from files.", "Write down"),
+    Verb("retract", "roadworn_cli.retract:retract", "Take an event back.", "Write down"),
+    Verb("correct", "roadworn_cli.correct:correct", "Write an event anew.", "Write down"),
+    Verb("vehicles", "roadworn_cli.vehicles:vehicles", "List the vehicles.", "Look"),
+    Verb("history", "roadworn_cli.history:history", "Tell a vehicle's history.", "Look"),
+    Verb("components", "roadworn_cli.components:components", "List the words for parts.", "Look"),
+    Verb("sql", "roadworn_cli.sql:sql", "Query the tables with SQL.", "Look closer"),
+    Verb("tables", "roadworn_cli.tables:tables", "Explain tables and columns.", "Look closer"),
+    Verb("export", "roadworn_cli.export:export", "Write everything to files.", "Look closer"),
+    Verb("decode", "roadworn_cli.decode:verb", "Decode VINs, codes and bytes.", "Look closer"),
+    Verb("verify", "roadworn_cli.verify:verify", "Check that nothing was altered.", "Trust"),
+    Verb("proof", "roadworn_cli.proof:proof", "Prove that an event is in it.", "Trust"),
+    Verb("backup", "roadworn_cli.backup:backup", "Copy the ledger, and check it.", "Trust"),
+)
+
+app = typer.Typer(
+    name="roadworn",
+    cls=group_of(VERBS),
+    add_completion=True,
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+
+def _version(wanted: bool) -> None:
+    """Print the version and leave."""
+    if wanted:
+        from importlib.metadata import version
+
+        typer.echo(version("roadworn"))
+        raise typer.Exit
+
+
+@app.callback()
+def roadworn(
+    ctx: typer.Context,
+    ledger: str = typer.Option(
+        "roadworn.db", "--ledger", envvar="ROADWORN_LEDGER", help="The ledger file."
+    ),
+    as_of: str = typer.Option(
+        "", "--as-of", metavar="DATE", help="Look at the ledger as it stood at the end of that day."
+    ),
+    known_by: str = typer.Option(
+        "recorded",
+        "--known-by",
+        metavar="recorded|occurred",
+        help="What --as-of goes by: the day an event was written down, or the day it happened.",
+    ),
+    version: bool = typer.Option(
+        False, "--version", callback=_version, is_eager=True, help="Print the version and leave."
+    ),
+) -> None:
+    """The service memory of a repair shop or a small fleet.
+
+    Options of this page stand before the verb: roadworn --ledger shop.db vehicles
+    """
+    del version
+    ctx.obj = State.of_options(ledger, check_day(as_of, "--as-of"), known_by)
+
+
+def main(arguments: Sequence[str]) -> int:
+    """Run one command line and return its exit code; never raises.
+
+    Args:
+        arguments: the words after `roadworn`.
+
+    Returns:
+        0 fine, 1 findings or problems, 2 usage, 3 refused by the ledger, 4 environment.
+    """
+    command = typer.main.get_command(app)
+    try:
+        result = command.main(list(arguments), prog_name="roadworn", standalone_mode=False)
+        sys.stdout.flush()
+    except RoadwornError as error:
+        return _tell(error)
+    except typer.TyperException as error:
+        return _tell_misuse(error)
+    except typer.Abort:
+        return 130
+    except BrokenPipeError:
+        return _close_quietly()
+    except SystemExit as leave:  # typer's own way out of a broken pipe or shell completion
+        return leave.code if isinstance(leave.code, int) else 0
+    except OSError as error:
+        what = error.strerror or str(error)
+        where = f" ({error.filename})" if error.filename else ""
+        say(f"The system said: {what}{where}; see to that and try again.")
+        return 4
+    except Exception as error:  # noqa: BLE001  # the last door: a fault must not show a traceback
+        return _tell_fault(error)
+    return result if isinstance(result, int) else 0
+
+
+def run() -> None:
+    """Entry point of the `roadworn` command."""
+    for stream in (sys.stdout, sys.stderr):
+        # A note may hold what the terminal's encoding lacks; it is escaped, never a fault.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
+    sys.exit(main(sys.argv[1:]))
+
+
+def _tell(error: RoadwornError) -> int:
+    """Say a refusal in one sentence, its problems a line each, and return its exit code."""
+    say(error.message)
+    if isinstance(error, ProblemsFound):
+        for problem in error.problems[1:]:
+            say(f"  also: {problem}")
+    if isinstance(error, UnknownName) and error.near:
+        missing = [name for name in error.near if name not in error.message]
+        if missing:
+            say(f"Near: {', '.join(missing)}")
+    return error.exit_code
+
+
+def _tell_misuse(error: typer.TyperException) -> int:
+    """Say what typer could not understand, and where the help for it stands."""
+    message = error.format_message().strip()
+    context: typer.Context | None = getattr(error, "ctx", None)
+    if type(error).__name__ == "NoArgsIsHelpError":
+        say(message)
+        return 2
+    path = context.command_path if context is not None else "roadworn"
+    option = getattr(error, "option_name", "")
+    if option in {"--ledger", "--as-of", "--known-by"} and path != "roadworn":
+        say(f"{option} stands before the verb: roadworn {option} … {path.partition(' ')[2]} …")
+        return 2
+    message = message if message.endswith((".", "?", "!", ")")) else f"{message}."
+    say(f"{' '.join(message.split())} See `{path} --help`.")
+    return 2
+
+
+def _tell_fault(error: Exception) -> int:
+    """Say that the program is at fault; details only when asked for."""
+    if os.environ.get("ROADWORN_DEBUG"):
+        import traceback
+
+        traceback.print_exc()
+    say(
+        f"This is a fault in Roadworn: {type(error).__name__}: {error}; nothing more was written. "
+        "Set ROADWORN_DEBUG=1 and run it again to see the details to report."
+    )
+    return 4
+
+
+def _close_quietly() -> int:
+    """The reader of our output went away; leave without a word."""
+    # Python flushes stdout once more at exit, which must not fail aloud either.
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    return 0
+
+
+__all__ = ["VERBS", "LazyGroup", "app", "main", "run"]

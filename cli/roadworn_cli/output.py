@@ -1,0 +1,218 @@
+"""Printing: data to stdout in three forms, talk to stderr, and nothing that fools the eye.
+
+Notes hold whatever somebody pasted. Control characters could move the cursor and
+right-to-left marks could reorder a line, so both are shown as escapes. A spreadsheet would
+run a text that begins with `=`, so CSV puts an apostrophe before it; JSON is the exact form.
+"""
+
+import re
+import sys
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+import typer
+
+from roadworn.errors import UsageError
+
+FORMATS: Final = ("table", "json", "csv")
+_WIDEST_CELL = 160
+# C0 and C1 controls, DEL, bidirectional marks, line separators, lone surrogates and the BOM.
+_UNSAFE = re.compile(
+    "[\x00-\x1f\x7f-\x9f\u061c\u200b\u200e\u200f\u2028-\u202e\u2060-\u2069\ufeff\ud800-\udfff]"
+)
+_FORMULA = re.compile(r"[=+\-@\t\r]")
+_NUMBER = re.compile(r"[+-]?\d+(\.\d+)?")
+
+
+def format_option() -> Any:  # noqa: ANN401  # what typer.Option says it returns
+    """Return the `--format` option, the same in every reading verb."""
+    return typer.Option(
+        "table", "--format", metavar="table|json|csv", help="Form of the data on stdout."
+    )
+
+
+def say(text: str) -> None:
+    """Talk: a line on stderr."""
+    typer.echo("\n".join(escape(line) for line in text.split("\n")), err=True)
+
+
+def note(text: str) -> None:
+    """Talk about something worth knowing that stops nothing."""
+    say(f"note: {text}")
+
+
+def escape(text: str) -> str:
+    r"""Return `text` with control and direction characters written as ``\n`` or ``\u202e``."""
+    return _UNSAFE.sub(lambda found: _escaped(found[0]), text)
+
+
+def _escaped(character: str) -> str:
+    short = {"\n": "\\n", "\r": "\\r", "\t": "\\t"}.get(character)
+    if short:
+        return short
+    code = ord(character)
+    return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}"
+
+
+def emit(
+    columns: Sequence[str],
+    rows: Sequence[Sequence[object]],
+    *,
+    fmt: str,
+    title: str = "",
+    notes: Sequence[str] = (),
+) -> None:
+    """Print rows to stdout, and title and notes of a table to stderr.
+
+    Args:
+        columns: names, in order.
+        rows: values; None is nothing known.
+        fmt: one of `FORMATS`.
+        title: a heading, for tables only.
+        notes: reservations, said in every form.
+
+    Raises:
+        UsageError: another format.
+    """
+    check_format(fmt)
+    if fmt == "json":
+        emit_json([dict(zip(columns, row, strict=True)) for row in rows])
+    elif fmt == "csv":
+        _emit_csv(columns, rows)
+    else:
+        if title:
+            say(title)
+        _emit_table(columns, rows)
+    for text in notes:
+        note(text)
+
+
+def check_format(fmt: str) -> None:
+    """Refuse a format before any work is done.
+
+    Raises:
+        UsageError: it is none of `FORMATS`.
+    """
+    if fmt not in FORMATS:
+        raise UsageError(f"--format is table, json or csv, not {fmt!r}.")
+
+
+def emit_json(value: object) -> None:
+    """Print one JSON document; what could fool a terminal is a JSON escape in it."""
+    import json
+
+    text = json.dumps(_plain(value), ensure_ascii=False, indent=2, allow_nan=False)
+    safe = _UNSAFE.sub(lambda c: c[0] if c[0] == "\n" else f"\\u{ord(c[0]):04x}", text)
+    typer.echo(safe)
+
+
+def _plain(value: object) -> object:
+    """Return a value that JSON knows; NaN and infinity, which it does not, become null."""
+    if value is None or isinstance(value, str | bool | int):
+        return value
+    if isinstance(value, float):
+        return value if value - value == 0 else None
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple | set | frozenset):
+        return [_plain(item) for item in value]
+    if hasattr(value, "tolist"):  # NumPy scalars and arrays
+        return _plain(value.tolist())
+    return _in_words(value)
+
+
+def _in_words(value: object) -> str:
+    """Return how one value is written in text."""
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return f"{value:.12g}"
+    if isinstance(value, str):
+        return value
+    if isinstance(value, bytes):
+        return value.hex()
+    if isinstance(value, Mapping | list | tuple):
+        import json
+
+        return json.dumps(_plain(value), ensure_ascii=False)
+    return value.isoformat() if hasattr(value, "isoformat") else str(value)
+
+
+def _emit_csv(columns: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
+    import csv
+    import io
+
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(columns)
+    for row in rows:
+        writer.writerow([_csv_cell(value) for value in row])
+    typer.echo(text.getvalue(), nl=False)
+
+
+def _csv_cell(value: object) -> str:
+    text = _in_words(value)
+    if isinstance(value, str) and _FORMULA.match(text) and not _NUMBER.fullmatch(text):
+        return f"'{text}"
+    return text
+
+
+def _emit_table(columns: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
+    cells = [[_table_cell(value) for value in row] for row in rows]
+    numeric = [
+        bool(rows) and all(row[i] is None or _is_number(row[i]) for row in rows)
+        for i in range(len(columns))
+    ]
+    if sys.stdout.isatty():
+        _rich_table(columns, cells, numeric)
+        return
+    widths = [
+        max([_width(name), *(_width(row[i]) for row in cells)]) for i, name in enumerate(columns)
+    ]
+    for line in [list(columns), ["-" * width for width in widths], *cells]:
+        padded = [
+            _pad(text, width, right)
+            for text, width, right in zip(line, widths, numeric, strict=True)
+        ]
+        typer.echo("  ".join(padded).rstrip())
+
+
+def _is_number(value: object) -> bool:
+    from decimal import Decimal
+
+    return isinstance(value, int | float | Decimal) and not isinstance(value, bool)
+
+
+def _table_cell(value: object) -> str:
+    text = f"{value:,.6g}" if isinstance(value, float) and abs(value) < 1e6 else _in_words(value)
+    if isinstance(value, float) and abs(value) >= 1e6:
+        text = f"{value:,.0f}" if value - value == 0 else str(value)
+    text = escape(text[: _WIDEST_CELL + 1])
+    return text if len(text) <= _WIDEST_CELL else f"{text[: _WIDEST_CELL - 1]}…"
+
+
+def _width(text: str) -> int:
+    from unicodedata import combining, east_asian_width
+
+    return sum(2 if east_asian_width(c) in "WF" else 0 if combining(c) else 1 for c in text)
+
+
+def _pad(text: str, width: int, right: bool) -> str:
+    gap = " " * (width - _width(text))
+    return gap + text if right else text + gap
+
+
+def _rich_table(columns: Sequence[str], cells: Sequence[list[str]], right: Sequence[bool]) -> None:
+    from rich.box import SIMPLE_HEAD
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=SIMPLE_HEAD, pad_edge=False)
+    for name, at_right in zip(columns, right, strict=True):
+        table.add_column(Text(name), justify="right" if at_right else "left", overflow="fold")
+    for row in cells:
+        table.add_row(*(Text(cell) for cell in row))
+    Console().print(table)

@@ -1,0 +1,197 @@
+"""What all `record` verbs share: their options, and writing one event with a word back.
+
+An event is acknowledged on stdout only after it is durable. What is noteworthy about it goes
+to stderr at once, while the person still stands at the vehicle.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from roadworn.bench.amounts import read_money, read_odometer
+from roadworn.bench.words import describe, item_words
+from roadworn.cautions import cautions_for
+from roadworn.errors import ProblemsFound, UsageError
+from roadworn.recent import LastReading, last_reading
+from roadworn_cli.context import check_day, default_currency, default_unit, state_of, today
+from roadworn_cli.output import escape, note, say
+
+if TYPE_CHECKING:
+    from roadworn.events import NewEvent, StoredEvent
+    from roadworn.store import Ledger
+
+Vehicle = Annotated[str, typer.Argument(metavar="VEHICLE", help="Name of an enrolled vehicle.")]
+OdometerOption = Annotated[
+    str, typer.Option("--odometer", "-o", metavar="FIGURE", help="As read, '61,250 mi'.")
+]
+UnitOption = Annotated[
+    str,
+    typer.Option(
+        metavar="km|mi",
+        help="Unit of a figure that has none; else ROADWORN_UNIT, else the vehicle's last one.",
+    ),
+]
+OnOption = Annotated[str, typer.Option(metavar="DATE", help="The day it happened; today.")]
+ByOption = Annotated[str, typer.Option(metavar="NAME", help="Initials of who writes it down.")]
+NoteOption = Annotated[str, typer.Option(metavar="TEXT", help="Anything worth keeping.")]
+CurrencyOption = Annotated[
+    str, typer.Option(metavar="CODE", help="Currency of the amounts, USD; else ROADWORN_CURRENCY.")
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Envelope:
+    """The options that say when, by whom and at what reading.
+
+    Attributes:
+        odometer: as typed, or an empty text.
+        unit: unit of a figure without one, or an empty text.
+        on: ISO day, or an empty text for today.
+        by: who writes it down.
+    """
+
+    odometer: str = ""
+    unit: str = ""
+    on: str = ""
+    by: str = ""
+
+
+def write(
+    ctx: typer.Context,
+    vehicle: str,
+    kind: str,
+    payload: Mapping[str, Any],
+    envelope: Envelope,
+) -> None:
+    """Append one event and say what was written.
+
+    Args:
+        ctx: the running command.
+        vehicle: as typed.
+        kind: stored name of the kind.
+        payload: its fields; None and empty texts are left out.
+        envelope: when, by whom, at what reading.
+    """
+    state = state_of(ctx)
+    day = check_day(envelope.on, "--on") or today().isoformat()
+    with state.open_ledger(writable=True, plugin_kinds="." in kind) as ledger:
+        vehicle_id = ledger.require_vehicle(vehicle)
+        last = last_reading(ledger.path, vehicle_id) if envelope.odometer else None
+        stored = append(ledger, vehicle_id, kind, given(payload), envelope, day, last)
+    compare(stored, last)
+    for text in cautions(stored):
+        say(text)
+
+
+def append(
+    ledger: "Ledger",
+    vehicle_id: str,
+    kind: str,
+    payload: dict[str, Any],
+    envelope: Envelope,
+    day: str,
+    last: LastReading | None,
+) -> "StoredEvent":
+    """Append one event and print its line; returns it as stored."""
+    odometer, unit = figure(envelope, last)
+    fields = {
+        "vehicle_id": vehicle_id,
+        "kind": kind,
+        "occurred_at": day,
+        "payload": payload,
+        "odometer": odometer,
+        "odometer_unit": unit,
+        "recorded_by": envelope.by,
+    }
+    stored = ledger.append(new_event(fields))
+    at = "" if odometer is None else f" at {odometer:,.10g} {unit}"
+    told = escape(describe(kind, payload))
+    typer.echo(f"{short(stored.event_id)}  {vehicle_id}  {day}{at}  {told}")
+    return stored
+
+
+def short(event_id: str) -> str:
+    """Return the end of an event id, which is enough to name it; ids of one day begin alike."""
+    return event_id[-8:]
+
+
+def new_event(fields: Mapping[str, Any]) -> "NewEvent":
+    """Return an event to append.
+
+    Raises:
+        ProblemsFound: a field of the envelope does not fit, told in plain words.
+    """
+    from pydantic import ValidationError
+
+    from roadworn.events import NewEvent
+    from roadworn.intake.plain_words import problems_of
+
+    try:
+        return NewEvent.model_validate(fields)
+    except ValidationError as error:
+        problems = tuple(problems_of(error, NewEvent, "An event"))
+        raise ProblemsFound(f"Not taken: {problems[0]}", problems) from None
+
+
+def figure(envelope: Envelope, last: LastReading | None) -> tuple[float | None, str | None]:
+    """Return the odometer figure and its unit, or two None when none was typed.
+
+    Raises:
+        UsageError: the figure has no unit and nothing says which.
+    """
+    if not envelope.odometer:
+        return None, None
+    unit = envelope.unit or default_unit() or (last.unit if last else "")
+    return read_odometer(envelope.odometer, unit)
+
+
+def given(fields: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the fields that were given, without None, empty texts and empty lists."""
+    return {name: value for name, value in fields.items() if value not in (None, "", [], ())}
+
+
+def money(text: str, currency: str) -> dict[str, str] | None:
+    """Return a typed amount as a payload value, or None when none was typed."""
+    return read_money(text, currency or default_currency()) if text else None
+
+
+def whole(text: str, what: str) -> int:
+    """Return a whole number as typed.
+
+    Raises:
+        UsageError: it is none.
+    """
+    digits = text.replace(",", "").strip()
+    if not (digits.isascii() and digits.isdigit()):
+        raise UsageError(f"{what} is a whole number, not {text!r}.")
+    return int(digits)
+
+
+def compare(stored: "StoredEvent", last: LastReading | None) -> None:
+    """Say when a reading is lower than the one before it; it is kept and flagged either way."""
+    if stored.odometer is None or last is None or stored.kind == "odometer_exchange":
+        return
+    if stored.occurred_at[:10] < last.occurred_at[:10] or stored.odometer_unit != last.unit:
+        return
+    if stored.odometer < last.value:
+        note(
+            f"{stored.odometer:,.10g} {stored.odometer_unit} is lower than the last reading, "
+            f"{last.value:,.10g} {last.unit} on {last.occurred_at[:10]}. It is kept and flagged. "
+            f"A slip: roadworn correct {short(stored.event_id)} odometer=… "
+            "An exchanged instrument: roadworn record exchange."
+        )
+
+
+def cautions(stored: "StoredEvent") -> Iterable[str]:
+    """Yield a line for each failed safety item, and the cautions that go with them."""
+    if stored.kind != "inspection":
+        return
+    failed = [finding for finding in stored.data().get("findings", ()) if finding.get("safety")]
+    for finding in failed:
+        yield f"SAFETY: {item_words(finding)} failed. Do not drive it until it is repaired."
+    for text in cautions_for(finding["component"] for finding in failed):
+        yield f"caution: {text}"
+    if failed:
+        yield ("Local law, the maker's service information and a qualified technician come first.")

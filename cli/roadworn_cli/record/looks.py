@@ -1,0 +1,159 @@
+"""`record inspection`, `record scan` and `record complaint`: what was seen, read out and said."""
+
+import sys
+from typing import Annotated, Any
+
+import typer
+
+from roadworn.bench.choices import choose
+from roadworn.bench.phrases import read_finding, read_item
+from roadworn.errors import UsageError
+from roadworn_cli.record.common import (
+    ByOption,
+    Envelope,
+    NoteOption,
+    OdometerOption,
+    OnOption,
+    UnitOption,
+    Vehicle,
+    write,
+)
+
+_REST = ("sound", "not_checked")
+
+
+def inspection(
+    ctx: typer.Context,
+    vehicle: Vehicle,
+    findings: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="[FINDING]...",
+            help="Each 'brake pads front 3 mm wearing': component, place, measured, condition.",
+            show_default=False,
+        ),
+    ] = None,
+    rest: Annotated[
+        str,
+        typer.Option(
+            metavar="sound|not-checked",
+            help="What holds for everything not named: looked at and sound, or not checked.",
+        ),
+    ] = "",
+    sheet: Annotated[
+        str, typer.Option(metavar="NAME", help="Look-over sheet to walk through.")
+    ] = "",
+    odometer: OdometerOption = "",
+    unit: UnitOption = "",
+    on: OnOption = "",
+    by: ByOption = "",
+    note: NoteOption = "",
+) -> None:
+    """A look-over. Without findings, in a terminal, it walks through a sheet item by item."""
+    payload: dict[str, Any]
+    if findings:
+        payload = {"findings": [read_finding(text) for text in findings]}
+        if sheet:
+            payload["sheet"] = sheet
+    elif rest or not sys.stdin.isatty():
+        if not rest or choose(rest, _REST, "--rest") == "not_checked":
+            raise UsageError(
+                "A look-over without findings says nothing: write them as 'brake pads front 3 mm "
+                "wearing', say --rest sound when everything was looked at and sound, or run it "
+                "in a terminal to walk through a sheet."
+            )
+        payload = {}
+    else:
+        from roadworn_cli.record.walk import walk
+
+        payload = walk(ctx, vehicle, sheet)
+    if rest:
+        payload["rest"] = choose(rest, _REST, "--rest")
+    payload["note"] = note
+    write(ctx, vehicle, "inspection", payload, Envelope(odometer, unit, on, by))
+
+
+def scan(
+    ctx: typer.Context,
+    vehicle: Vehicle,
+    codes: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="[CODE]...",
+            help="As P0420, 'P0171 pending' or 'P0300 permanent'.",
+            show_default=False,
+        ),
+    ] = None,
+    lamp: Annotated[
+        str, typer.Option(metavar="on|off", help="Is the malfunction lamp commanded on?")
+    ] = "",
+    readiness: Annotated[
+        str, typer.Option(metavar="BYTES", help="The four bytes, '83 07 E5 41'.")
+    ] = "",
+    module: Annotated[
+        str, typer.Option(metavar="NAME", help="Which control module answered.")
+    ] = "engine",
+    no_codes: Annotated[
+        bool, typer.Option("--no-codes", help="It answered, and had no codes.")
+    ] = False,
+    failed: Annotated[str, typer.Option(metavar="WHY", help="It could not be read, and why.")] = "",
+    odometer: OdometerOption = "",
+    unit: UnitOption = "",
+    on: OnOption = "",
+    by: ByOption = "",
+    note: NoteOption = "",
+) -> None:
+    """A read-out of the diagnostic socket: roadworn record scan bus-7 P0420 "P0171 pending"."""
+    from roadworn.bench.scans import read_scan
+
+    payload = read_scan(
+        codes or (),
+        module=module,
+        failed=failed,
+        no_codes=no_codes,
+        lamp=lamp,
+        readiness=readiness,
+    )
+    payload["note"] = "; ".join(text for text in (payload.get("note"), note) if text)
+    write(ctx, vehicle, "scan", payload, Envelope(odometer, unit, on, by))
+    _tell_codes(payload)
+
+
+def complaint(
+    ctx: typer.Context,
+    vehicle: Vehicle,
+    text: Annotated[str, typer.Argument(metavar="TEXT", help="In the customer's words.")],
+    cause: Annotated[str, typer.Option(metavar="TEXT", help="What was found to cause it.")] = "",
+    correction: Annotated[
+        str, typer.Option(metavar="TEXT", help="What was done, and how it was verified.")
+    ] = "",
+    component: Annotated[
+        str, typer.Option(metavar="COMPONENT", help="The component it came from.")
+    ] = "",
+    odometer: OdometerOption = "",
+    unit: UnitOption = "",
+    on: OnOption = "",
+    by: ByOption = "",
+) -> None:
+    """What the customer says, and later what caused it and what was done."""
+    payload = {
+        "complaint": text,
+        "cause": cause,
+        "correction": correction,
+        **(read_item(component) if component else {}),
+    }
+    write(ctx, vehicle, "complaint", payload, Envelope(odometer, unit, on, by))
+
+
+def _tell_codes(payload: dict[str, Any]) -> None:
+    """Say what each code points to; a code names a circuit or a condition, not a part."""
+    from roadworn.catalogue import catalogue
+    from roadworn.trade.codes import decode_code
+    from roadworn_cli.output import note as say_note
+
+    for answer in payload["modules"]:
+        for code in answer.get("codes", ()):
+            known = decode_code(code["code"])
+            parts = [catalogue().get(part).name for part in known.points_to[:3]]
+            points = f"; points to {', '.join(parts)}" if parts else ""
+            say_note(f"{code['code']}: {known.description}{points}.")

@@ -1,0 +1,60 @@
+"""`record other`: an event of any kind, field by field, for kinds that plugins bring."""
+
+from typing import Annotated, Any
+
+import typer
+
+from roadworn.errors import UsageError
+from roadworn_cli.context import default_currency, state_of
+from roadworn_cli.record.common import (
+    ByOption,
+    CurrencyOption,
+    Envelope,
+    OdometerOption,
+    OnOption,
+    UnitOption,
+    Vehicle,
+    write,
+)
+
+
+def other(
+    ctx: typer.Context,
+    kind: Annotated[str, typer.Argument(metavar="KIND", help="As in myshop.wash.")],
+    vehicle: Vehicle,
+    fields: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="[FIELD=VALUE]...", help="Fields of its payload."),
+    ] = None,
+    payload: Annotated[
+        str, typer.Option(metavar="JSON", help="The whole payload; fields change it.")
+    ] = "",
+    currency: CurrencyOption = "",
+    odometer: OdometerOption = "",
+    unit: UnitOption = "",
+    on: OnOption = "",
+    by: ByOption = "",
+) -> None:
+    """An event of a kind that a plugin brings: record other myshop.wash bus-7 litres=80."""
+    from roadworn.bench.fields import change_fields
+
+    known = state_of(ctx).plugins().kinds().get(kind.replace("-", "_"))
+    body = _read_payload(payload)
+    body = change_fields(known.model, body, fields or (), currency or default_currency())
+    write(ctx, vehicle, known.name, body, Envelope(odometer, unit, on, by))
+
+
+def _read_payload(text: str) -> dict[str, Any]:
+    if not text:
+        return {}
+    import json
+
+    try:
+        body = json.loads(text)
+    except ValueError as error:
+        raise UsageError(
+            f"--payload is no JSON ({error}): write it as '{{\"litres\": 80}}'."
+        ) from None
+    if not isinstance(body, dict):
+        raise UsageError("--payload is a JSON object in braces, as '{\"litres\": 80}'.")
+    return body

@@ -1,0 +1,135 @@
+"""`record profile`, `record inspection-result` and `record retirement`: the vehicle as a whole."""
+
+from typing import Annotated, get_args
+
+import typer
+
+from roadworn.bench.choices import choose
+from roadworn.errors import UsageError
+from roadworn.kinds import InspectionResult, Retirement
+from roadworn_cli import profile as p
+from roadworn_cli.context import check_day
+from roadworn_cli.record.common import (
+    ByOption,
+    CurrencyOption,
+    Envelope,
+    NoteOption,
+    OdometerOption,
+    OnOption,
+    UnitOption,
+    Vehicle,
+    money,
+    write,
+)
+
+_INSPECTIONS = get_args(InspectionResult.model_fields["inspection"].annotation)
+_RESULTS = get_args(InspectionResult.model_fields["result"].annotation)
+_REASONS = get_args(Retirement.model_fields["reason"].annotation)
+
+
+def profile(
+    ctx: typer.Context,
+    vehicle: Vehicle,
+    make: p.Make = "",
+    model: p.Model = "",
+    year: p.Year = None,
+    vehicle_class: p.VehicleClass = "",
+    vin: p.Vin = "",
+    label: p.Label = "",
+    engine: p.Engine = "",
+    gearbox: p.Gearbox = "",
+    fuel: p.Fuel = "",
+    weight_class: p.WeightClass = "",
+    duty: p.Duty = "",
+    in_service: p.InService = "",
+    odometer_digits: p.Digits = None,
+    owner: p.Owner = "",
+    odometer: OdometerOption = "",
+    unit: UnitOption = "",
+    on: OnOption = "",
+    by: ByOption = "",
+    note: NoteOption = "",
+) -> None:
+    """Some of its description changed; what is left out stays as it was."""
+    payload = p.profile_fields(
+        {
+            "label": label,
+            "vin": vin,
+            "make": make,
+            "model": model,
+            "model_year": p.year_of(year),
+            "vehicle_class": vehicle_class,
+            "engine": engine,
+            "gearbox": gearbox,
+            "fuel": fuel,
+            "weight_class": weight_class,
+            "duty": duty,
+            "in_service_date": in_service,
+            "odometer_digits": odometer_digits,
+            "owner_reference": owner,
+        }
+    )
+    if not payload:
+        raise UsageError("Nothing has changed: say what did, as in --duty 'school run'.")
+    envelope = Envelope(odometer, unit, on, by)
+    write(ctx, vehicle, "profile_change", {**payload, "note": note}, envelope)
+    if vin:
+        p.tell_vin(payload["vin"])
+
+
+def inspection_result(
+    ctx: typer.Context,
+    vehicle: Vehicle,
+    inspection: Annotated[
+        str, typer.Argument(metavar="INSPECTION", help="safety, emission or combined.")
+    ],
+    result: Annotated[
+        str, typer.Argument(metavar="RESULT", help="pass, fail, reject or not-tested.")
+    ],
+    item: Annotated[
+        list[str] | None, typer.Option(metavar="TEXT", help="An item it failed on; repeat it.")
+    ] = None,
+    due: Annotated[str, typer.Option(metavar="DATE", help="When the next one is due.")] = "",
+    station: Annotated[str, typer.Option(metavar="REF", help="Who inspected it.")] = "",
+    fee: Annotated[str, typer.Option(metavar="AMOUNT", help="What it cost.")] = "",
+    currency: CurrencyOption = "",
+    odometer: OdometerOption = "",
+    unit: UnitOption = "",
+    on: OnOption = "",
+    by: ByOption = "",
+    note: NoteOption = "",
+) -> None:
+    """Outcome of an official inspection: roadworn record inspection-result bus-7 safety pass."""
+    payload = {
+        "inspection": choose(inspection, _INSPECTIONS, "The inspection"),
+        "result": choose(result, _RESULTS, "The result"),
+        "due_date": check_day(due, "--due"),
+        "station": station,
+        "fee": money(fee, currency),
+        "items": list(item or ()),
+        "note": note,
+    }
+    write(ctx, vehicle, "inspection_result", payload, Envelope(odometer, unit, on, by))
+
+
+def retirement(
+    ctx: typer.Context,
+    vehicle: Vehicle,
+    reason: Annotated[
+        str, typer.Argument(metavar="REASON", help="sold, scrapped, written-off or returned.")
+    ],
+    price: Annotated[str, typer.Option(metavar="AMOUNT", help="What it brought.")] = "",
+    currency: CurrencyOption = "",
+    odometer: OdometerOption = "",
+    unit: UnitOption = "",
+    on: OnOption = "",
+    by: ByOption = "",
+    note: NoteOption = "",
+) -> None:
+    """The vehicle left; its parts stop being observed at its last reading."""
+    payload = {
+        "reason": choose(reason, _REASONS, "The reason"),
+        "price": money(price, currency),
+        "note": note,
+    }
+    write(ctx, vehicle, "retirement", payload, Envelope(odometer, unit, on, by))

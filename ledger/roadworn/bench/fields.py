@@ -1,0 +1,150 @@
+"""Changing single fields of a payload by ``field=value``, for corrections and plugin kinds.
+
+A path names a field inside: ``position=LF``, ``findings.0.condition=failed``. Text is tried
+as text first, then as a number or a truth word, and the first that the payload model takes
+is kept, so a part number of digits stays a text.
+"""
+
+import copy
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from pydantic import ValidationError
+
+from roadworn.bench.amounts import read_money
+from roadworn.bench.phrases import read_item
+from roadworn.errors import UsageError
+from roadworn.kinds import Payload
+from roadworn.kinds.base import Money
+
+#: A value inside a payload: text, number, truth word, dictionary or list.
+JsonValue = Any
+
+_COMPONENT_FIELDS = frozenset({"component", "along_with"})
+
+
+def change_fields(
+    model: type[Payload], payload: dict[str, Any], changes: Iterable[str], currency: str = ""
+) -> dict[str, Any]:
+    """Return a copy of `payload` with the changes made; the original stays as it is.
+
+    Args:
+        model: payload model of the kind.
+        payload: the payload as it stands.
+        changes: ``field=value`` each; an empty value takes an optional field away.
+        currency: code for an amount that neither names one nor replaces an amount.
+
+    Raises:
+        UsageError: no such field, or a value that the model does not take.
+    """
+    changed = copy.deepcopy(payload)
+    for change in changes:
+        path, equals, text = change.partition("=")
+        if not equals or not path.strip():
+            raise UsageError(
+                f"{change!r} is no change: write it as field=value, as in position=LF."
+            )
+        steps = path.strip().replace("-", "_").split(".")
+        _check_top(model, steps[0])
+        _change(model, changed, steps, text.strip(), currency)
+    return changed
+
+
+def _check_top(model: type[Payload], field: str) -> None:
+    if field not in model.model_fields or field == "replaces":
+        known = ", ".join(name for name in model.model_fields if name != "replaces")
+        raise UsageError(f"There is no field {field!r} to change: the fields are {known}.")
+
+
+def _change(
+    model: type[Payload], payload: dict[str, Any], steps: Sequence[str], text: str, currency: str
+) -> None:
+    holder = _walk(payload, steps)
+    key: JsonValue = int(steps[-1]) if isinstance(holder, list) else steps[-1]
+    if not text:
+        _remove(holder, key)
+        return
+    before = None if isinstance(holder, list) else holder.get(key)
+    reasons: list[str] = []
+    for candidate in _candidates(steps[-1], text, before, currency):
+        if isinstance(candidate, UsageError):
+            reasons.append(candidate.message)
+            continue
+        holder[key] = candidate
+        reason = _complaint(model, payload, steps)
+        if reason is None:
+            return
+        reasons.append(f"{'.'.join(steps)} cannot be {text!r}: {reason}.")
+    raise UsageError(reasons[0])
+
+
+def _walk(payload: JsonValue, steps: Sequence[str]) -> JsonValue:
+    """Return the dictionary or list that holds the last step."""
+    holder = payload
+    for depth, step in enumerate(steps):
+        is_list = isinstance(holder, list)
+        if is_list and not (step.isdigit() and int(step) < len(holder)):
+            raise UsageError(
+                f"{'.'.join(steps[:depth])} has {len(holder)} entries: name one as "
+                f"{'.'.join(steps[:depth])}.0, counted from 0."
+            )
+        if not is_list and not isinstance(holder, dict):
+            raise UsageError(f"{'.'.join(steps[:depth])} has no fields inside: leave off .{step}.")
+        if depth == len(steps) - 1:
+            break
+        holder = holder[int(step)] if is_list else holder.get(step)
+        if holder is None:
+            raise UsageError(f"{'.'.join(steps[: depth + 1])} is empty: there is nothing inside.")
+    return holder
+
+
+def _remove(holder: JsonValue, key: str | int) -> None:
+    if isinstance(holder, list):
+        del holder[int(key)]
+    else:
+        holder.pop(key, None)
+
+
+def _candidates(field: str, text: str, before: JsonValue, currency: str) -> Iterable[JsonValue]:
+    """Yield what `text` may mean, most literal first; a `UsageError` stands for a dead end."""
+    if field in _COMPONENT_FIELDS:
+        try:
+            item = read_item(text)
+        except UsageError as error:
+            yield error
+            return
+        yield item["component"]
+        return
+    yield text
+    for number in (int, float):
+        try:
+            yield number(text.replace(",", ""))
+        except ValueError:
+            continue
+    if text.casefold() in {"yes", "true", "no", "false"}:
+        yield text.casefold() in {"yes", "true"}
+    if isinstance(before, dict) and set(before) == set(Money.model_fields):
+        currency = before["currency"]
+    try:
+        yield read_money(text, currency)
+    except UsageError as error:
+        yield error
+
+
+def _complaint(model: type[Payload], payload: dict[str, Any], steps: Sequence[str]) -> str | None:
+    """Return what the model says about the field at `steps`, or None when it takes it."""
+    try:
+        model.model_validate_json(_as_json(payload))
+    except ValidationError as error:
+        for entry in error.errors():
+            where = [str(step) for step in entry["loc"]]
+            if where[: len(steps)] == list(steps):
+                return entry["msg"][:1].lower() + entry["msg"][1:]
+    return None
+
+
+def _as_json(payload: dict[str, Any]) -> bytes:
+    # Strict models take lists for tuples from JSON only, which is how payloads are stored.
+    import orjson
+
+    return orjson.dumps(payload)

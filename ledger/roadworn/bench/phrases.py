@@ -1,0 +1,223 @@
+"""Findings, parts and estimate lines said in one breath.
+
+``brake pads front 3 mm wearing``: the catalogue takes component and place, then come
+measurements and the condition in any order, and what is left is the note.
+"""
+
+import re
+from collections.abc import Sequence
+from typing import Any, NoReturn, get_args
+
+from roadworn.bench.amounts import read_money
+from roadworn.bench.choices import choose
+from roadworn.catalogue import Component, catalogue
+from roadworn.errors import UnknownName, UsageError
+from roadworn.kinds.base import Condition
+from roadworn.units import UnitError, parse_measurement
+
+#: Conditions of a finding, as words a person types.
+CONDITIONS: tuple[str, ...] = get_args(Condition)
+_CONDITION_WORDS = "sound, wearing, failed or not checked"
+# In the middle of a note only units that are no words of their own count as measured.
+_UNITS_IN_NOTES = frozenset({"mm", "32nds", "V", "psi", "kPa", "bar"})
+_DECISIONS = ("approved", "declined", "deferred")
+
+
+def read_item(text: str) -> dict[str, str]:
+    """Read a component and its place, ``wheel bearing LF``, with nothing left over.
+
+    Returns:
+        `component` and, when given, `position`.
+
+    Raises:
+        UnknownName: no component answers to it; carries the nearest.
+        UsageError: something is left over.
+    """
+    component, position, rest = _split(text)
+    if rest:
+        raise UsageError(
+            f"{rest!r} in {text.strip()!r} is no position of {component.name} "
+            f"({component.positions}): leave it out, or put it into --note."
+        )
+    return _place(component, position)
+
+
+def read_finding(text: str) -> dict[str, Any]:
+    """Read one finding of a look-over.
+
+    Args:
+        text: component, place, measurements with unit, condition, and a note.
+
+    Returns:
+        A `Finding` as a dictionary; `safety` is set when a safety-critical component failed.
+
+    Raises:
+        UnknownName: no component answers to it.
+        UsageError: no condition was said, or a figure has no unit.
+    """
+    component, position, rest = _split(text)
+    tokens = rest.split()
+    condition, at, length = _condition(tokens, text)
+    tokens = [*tokens[:at], *tokens[at + length :]]
+    measurements, left = _measurements(tokens, text)
+    finding: dict[str, Any] = {**_place(component, position), "condition": condition}
+    if measurements:
+        finding["measurements"] = measurements
+    if component.safety_critical and condition == "failed":
+        finding["safety"] = True
+    if left:
+        finding["note"] = " ".join(left).strip(" ,;:-") or None
+    return {key: value for key, value in finding.items() if value is not None}
+
+
+def read_measurements(text: str) -> list[dict[str, Any]]:
+    """Read measurements alone, ``3 mm`` or ``12.4 V 35 psi``.
+
+    Raises:
+        UsageError: something in it is no measurement.
+    """
+    measurements, left = _measurements(text.split(), text)
+    if left:
+        raise UsageError(f"{' '.join(left)!r} is no measurement: write it as 3 mm or 4/32 in.")
+    return measurements
+
+
+def read_estimate_line(text: str, line: int, currency: str = "") -> dict[str, Any]:
+    """Read one line of an estimate, ``brake pads front, machine discs 180.00``.
+
+    Args:
+        text: component, place, what would be done, and the amount at the end.
+        line: its number, by which an answer names it.
+        currency: code to use when the text has none.
+
+    Raises:
+        UnknownName: no component answers to it.
+        UsageError: no amount stands at the end.
+    """
+    found = re.fullmatch(
+        r"(?P<what>.*?)[\s:=]+(?P<amount>-?\d[\d,]*(?:\.\d+)?(?:\s+[A-Za-z]{3})?)", text.strip()
+    )
+    if found is None:
+        raise UsageError(
+            f"The estimate line {text.strip()!r} ends in no amount: write it as "
+            "'brake pads front 180.00'."
+        )
+    component, position, rest = _split(found["what"])
+    made: dict[str, Any] = {
+        "line": line,
+        **_place(component, position),
+        "amount": read_money(found["amount"], currency),
+    }
+    if component.safety_critical:
+        made["safety"] = True
+    work = rest.strip(" ,;:-")
+    if work:
+        made["work"] = work
+    return made
+
+
+def read_decisions(words: Sequence[str]) -> list[dict[str, Any]]:
+    """Read the answers to an estimate, ``1=approved 2=declined 3=deferred``.
+
+    Raises:
+        UsageError: an answer is not of that form, or a line is answered twice.
+    """
+    answers: dict[int, str] = {}
+    for word in words:
+        number, equals, decision = word.partition("=")
+        if not equals or not number.strip().isascii() or not number.strip().isdigit():
+            raise UsageError(
+                f"{word!r} is no answer: write the line's number and the answer, as 1=approved."
+            )
+        if int(number) in answers:
+            raise UsageError(f"Line {int(number)} is answered twice: give one answer a line.")
+        answers[int(number)] = choose(decision, _DECISIONS, f"The answer to line {int(number)}")
+    if not answers:
+        raise UsageError("There are no answers: write them as 1=approved 2=declined.")
+    return [{"line": line, "decision": decision} for line, decision in answers.items()]
+
+
+def _split(text: str) -> tuple[Component, str | None, str]:
+    if not text.strip():
+        raise UsageError("A component is missing: write it as 'wheel bearing LF'.")
+    found = catalogue().resolve_phrase(text, allow_other=True)
+    if found.component is None:
+        _refuse_component(text, found.suggestions)
+    return found.component, found.position, found.rest
+
+
+def _refuse_component(text: str, suggestions: Sequence[Component]) -> NoReturn:
+    shown = " ".join(text.split())
+    shown = shown if len(shown) <= 60 else f"{shown[:60]}…"
+    near = [component.name for component in suggestions[:3]]
+    choice = f"did you mean {' or '.join(near)}?" if near else "see `roadworn components`."
+    raise UnknownName(
+        f"No component is known by {shown!r}; {choice} A part outside the catalogue is written "
+        "as other.ice_maker.",
+        near,
+    )
+
+
+def _place(component: Component, position: str | None) -> dict[str, str]:
+    item = {"component": component.id}
+    return item | {"position": position} if position else item
+
+
+def _condition(tokens: Sequence[str], text: str) -> tuple[str, int, int]:
+    """Return the first condition word, where it stands, and how many words it takes."""
+    words = [token.casefold().strip(",;:.") for token in tokens]
+    for at, word in enumerate(words):
+        following = words[at + 1] if at + 1 < len(words) else ""
+        if word in {"not-checked", "not_checked"}:
+            return "not_checked", at, 1
+        if word == "not" and following == "checked":
+            return "not_checked", at, 2
+        if word == "not" and following in CONDITIONS:
+            raise UsageError(
+                f"'not {following}' in {text.strip()!r} leaves open what it is: "
+                f"say {_CONDITION_WORDS}."
+            )
+        if word in CONDITIONS:
+            return word, at, 1
+    raise UsageError(f"{text.strip()!r} says no condition: add {_CONDITION_WORDS}.")
+
+
+def _measurements(tokens: Sequence[str], text: str) -> tuple[list[dict[str, Any]], list[str]]:
+    """Take measurements out of the words; in a note they are read but left standing."""
+    found: list[dict[str, Any]] = []
+    left: list[str] = []
+    at = 0
+    while at < len(tokens):
+        quantity, length = _measurement_at(tokens, at)
+        if quantity is None:
+            if not left and tokens[at][0].isdigit() and _is_bare_number(tokens[at]):
+                raise UsageError(
+                    f"{tokens[at]!r} in {text.strip()!r} has no unit: write it as 3 mm, 4/32 in "
+                    "or 12.4 V."
+                )
+            left.append(tokens[at])
+            at += 1
+            continue
+        value, unit = quantity
+        if not left or unit in _UNITS_IN_NOTES:
+            found.append({"value": value, "unit": unit})
+        if left:
+            left.extend(tokens[at : at + length])
+        at += length
+    return found, left
+
+
+def _measurement_at(tokens: Sequence[str], at: int) -> tuple[tuple[float, str] | None, int]:
+    if not re.match(r"[+-]?\.?\d", tokens[at]):
+        return None, 0
+    for length in range(min(3, len(tokens) - at), 0, -1):
+        try:
+            value, unit = parse_measurement(" ".join(tokens[at : at + length]).rstrip(",;"))
+        except UnitError:
+            continue
+        return (float(value), unit), length
+    return None, 0
+
+
+def _is_bare_number(token: str) -> bool:
+    return re.fullmatch(r"\d+([.,]\d+)?[,;]?", token) is not None

@@ -1,0 +1,86 @@
+"""What a vehicle's newest events say, asked of the ledger itself without folding any columns.
+
+Writing one event must be quick, so the unit a person last used, the reading before this one
+and the latest estimate are looked up here, from the newest row backwards.
+"""
+
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+
+import orjson
+
+from roadworn.connection import connect, plain_failures
+from roadworn.events import StoredEvent
+from roadworn.schema import EVENT_COLUMNS
+
+#: How many of a vehicle's newest readings are compared by date; a later entry of an old
+#: invoice is newer in the ledger but older on the road.
+_READINGS = 50
+_COLUMNS = ", ".join(EVENT_COLUMNS)
+# The first enrolment bounds the search, which otherwise runs through the whole ledger for a
+# vehicle that has no reading yet. Both inner queries go through the ledger's partial indexes.
+_NEWEST = f"""
+SELECT {_COLUMNS} FROM events
+WHERE vehicle_id = :vehicle
+  AND seq >= coalesce(
+    (SELECT min(seq) FROM events WHERE kind = 'enrolment' AND vehicle_id = :vehicle), 1)
+  AND event_id NOT IN (
+    SELECT coalesce(json_extract(payload, '$.event'), '') FROM events
+    WHERE kind = 'retraction' AND vehicle_id = :vehicle)
+  AND {{condition}}
+ORDER BY seq DESC LIMIT :limit
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class LastReading:
+    """The last figure an odometer showed.
+
+    Attributes:
+        value: as entered.
+        unit: ``km`` or ``mi``.
+        occurred_at: day or moment of the reading.
+    """
+
+    value: float
+    unit: str
+    occurred_at: str
+
+
+def last_reading(path: Path, vehicle_id: str) -> LastReading | None:
+    """Return the latest odometer reading of a vehicle, or None when it has none.
+
+    Retracted and replaced readings do not count; after an exchange the new instrument's
+    first figure is the last reading.
+    """
+    found = _newest(
+        path, vehicle_id, "(odometer IS NOT NULL OR kind = 'odometer_exchange')", _READINGS
+    )
+    readings = [_reading(event) for event in found]
+    # Rows are newest first, so among readings of one day the one entered last wins.
+    return max(readings, key=lambda reading: reading.occurred_at, default=None)
+
+
+def last_event(path: Path, vehicle_id: str, kind: str) -> StoredEvent | None:
+    """Return the event of a kind that was entered last for a vehicle, or None."""
+    found = _newest(path, vehicle_id, "kind = :kind", 1, kind)
+    return found[0] if found else None
+
+
+def _newest(
+    path: Path, vehicle_id: str, condition: str, limit: int, kind: str = ""
+) -> list[StoredEvent]:
+    parameters = {"vehicle": vehicle_id, "limit": limit, "kind": kind}
+    with plain_failures(path), closing(connect(path, writable=False)) as connection:
+        rows = connection.execute(_NEWEST.format(condition=condition), parameters).fetchall()
+    events = [StoredEvent(*row) for row in rows]
+    replaced = {event.data().get("replaces") for event in events}
+    return [event for event in events if event.event_id not in replaced]
+
+
+def _reading(event: StoredEvent) -> LastReading:
+    if event.odometer is not None and event.odometer_unit is not None:
+        return LastReading(event.odometer, event.odometer_unit, event.occurred_at)
+    exchange = orjson.loads(event.payload)
+    return LastReading(exchange["new_reading"], exchange["unit"], event.occurred_at)
