@@ -1,0 +1,222 @@
+"""Trouble codes: two bytes to text and back, who owns a code, and what it points to.
+
+SAE J2012 and ISO 15031-6 for the form. A code names a circuit or a condition, not a part, so
+this module says "points to" and never "replace". Text that is nearly a code is refused with
+a hint; it is never corrected in silence, since P0G80 may have been P0680 or P0980.
+"""
+
+import csv
+import re
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from typing import Any, Literal
+
+from roadworn.errors import UsageError
+from roadworn.problems import Problem
+
+Owner = Literal["standard", "maker", "reserved"]
+_LETTERS = "PCBU"
+_CODE = re.compile(r"([PCBU])([0-3])([0-9A-F]{3})(?:-([0-9A-F]{2}))?")
+
+#: Third character of P0 codes: a short guide (from memory for 7-9 and A-C).
+_P0_GROUPS = {
+    **dict.fromkeys("012", "fuel, air and other emission control"),
+    "3": "ignition or misfire",
+    "4": "auxiliary emission control",
+    "5": "speed, idle and inputs",
+    "6": "computer and outputs",
+    **dict.fromkeys("789", "transmission"),
+    **dict.fromkeys("ABC", "hybrid or electric drive"),
+}
+#: Failure type bytes (from memory, fair): a short list of our own words.
+FAILURE_TYPES = {
+    "00": "no further information",
+    "11": "short to ground",
+    "12": "short to battery",
+    "13": "open circuit",
+    "16": "voltage too low",
+    "17": "voltage too high",
+    "1C": "voltage out of range",
+    "31": "no signal",
+    "49": "internal electronic fault",
+    "64": "signal implausible",
+    "87": "message missing",
+    "96": "component internal fault",
+    "98": "over temperature",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class TroubleCode:
+    """A trouble code.
+
+    Attributes:
+        code: text form of the two bytes, for instance ``P0420``.
+        owner: who defines it: the standard, the vehicle's maker, or nobody yet.
+        description: our own words, or what is known of its group.
+        points_to: component ids worth looking at, the likeliest first.
+        failure_type: third byte as two hexadecimal digits, or None.
+        confidence: how well the description is founded, or an empty text.
+    """
+
+    code: str
+    owner: Owner
+    description: str
+    points_to: tuple[str, ...]
+    failure_type: str | None = None
+    confidence: str = ""
+
+    @property
+    def bytes(self) -> bytes:
+        """The code as two bytes, or three with a failure type."""
+        return encode_code(self.code) + bytes.fromhex(self.failure_type or "")
+
+    @property
+    def failure(self) -> str | None:
+        """What the failure type says, or None without one."""
+        if self.failure_type is None:
+            return None
+        return FAILURE_TYPES.get(self.failure_type, "see the maker's service information")
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the `decode code` contract, with the failure type when there is one."""
+        answer: dict[str, Any] = {
+            "code": self.code,
+            "bytes": self.bytes.hex().upper(),
+            "owner": self.owner,
+            "description": self.description,
+            "points_to": list(self.points_to),
+        }
+        if self.failure_type is not None:
+            answer["failure_type"] = self.failure_type
+            answer["failure"] = self.failure
+        return answer
+
+
+def code_from_bytes(high: int, low: int) -> str:
+    """Return the text of two bytes; ``00 00`` gives P0000, which is padding and no fault."""
+    return f"{_LETTERS[high >> 6]}{high >> 4 & 3}{high & 15:X}{low:02X}"
+
+
+def encode_code(code: str) -> bytes:
+    """Return the two bytes of a well-formed code without failure type.
+
+    Raises:
+        UsageError: the text is no code; the message carries the hint.
+    """
+    match = _CODE.fullmatch(code)
+    if match is None or match[4]:
+        raise _refusal(code)
+    word = _LETTERS.index(match[1]) << 14 | int(match[2]) << 12 | int(match[3], 16)
+    return word.to_bytes(2, "big")
+
+
+def split_code(text: str) -> tuple[str, str | None]:
+    """Return code and failure type of ``P0123-11`` or ``p0420``, in capitals.
+
+    Raises:
+        UsageError: the text is no code; the message carries the hint.
+    """
+    match = _CODE.fullmatch(text.strip().upper())
+    if match is None:
+        raise _refusal(text)
+    return match[1] + match[2] + match[3], match[4]
+
+
+def decode_code(text: str) -> TroubleCode:
+    """Decode a trouble code, ``P0420`` or with failure type ``P0123-11``.
+
+    Raises:
+        UsageError: the text is no code; the message carries the hint.
+    """
+    code, failure_type = split_code(text)
+    owner = owner_of(code)
+    row = _listed().get(code)
+    if row is not None:
+        others = [part for part in row["also_check"].split(";") if part]
+        return TroubleCode(
+            code,
+            owner,
+            row["description"],
+            (row["component"], *others),
+            failure_type,
+            row["confidence"],
+        )
+    points_to = _family_components(code) if owner == "standard" else ()
+    return TroubleCode(code, owner, _group(code, owner), points_to, failure_type)
+
+
+def owner_of(code: str) -> Owner:
+    """Say who defines a code: sure for P; fair for B3, C3, U3 and P3A00 to P3FFF."""
+    letter, digit = code[0], code[1]
+    if letter == "P" and digit == "3":
+        group = int(code[2], 16)
+        return "maker" if group <= 3 else "standard" if group <= 9 else "reserved"
+    if digit == "0" or (letter == "P" and digit == "2"):
+        return "standard"
+    if digit == "3":
+        # Older lists call U3 generic and newer ones use a few of it; B3 and C3 are not used.
+        return "standard" if letter == "U" else "reserved"
+    return "maker"
+
+
+def code_problem(text: str) -> Problem | None:
+    """Return what is wrong with a text that should be a code, or None."""
+    shown = text.strip() if len(text) <= 40 else text[:40] + "…"
+    upper = shown.upper()
+    if _CODE.fullmatch(upper):
+        return None
+    message = f"{shown!r} is not a trouble code."
+    if re.fullmatch(r"[PCBU]?[0-9OIQLSZ][0-9A-FOIQLSZ]{3}", upper) and re.search("[OIQLSZ]", upper):
+        wrong = next(c for c in upper[1:] if c in "OIQLSZ")
+        digit = {"O": "0", "Q": "0", "I": "1", "L": "1", "S": "5", "Z": "2"}[wrong]
+        hint = f"it holds the letter {wrong}; if the digit {digit} was meant, type it so"
+    elif re.fullmatch(r"[0-3][0-9A-F]{3}", upper):
+        hint = "put the letter in front: P powertrain, C chassis, B body, U network"
+    elif re.fullmatch(r"[PCBU][4-9A-F][0-9A-F]{3}", upper):
+        hint = "the character after the letter is 0, 1, 2 or 3"
+    elif re.fullmatch(r"[PCBU][0-9A-F]*", upper):
+        hint = f"it has {len(upper)} characters where a code has 5"
+    else:
+        wrong = next((c for c in upper[1:] if c not in "0123456789ABCDEF"), upper[:1])
+        hint = f"{wrong!r} is not a hexadecimal digit; write a code as P0420 or P0123-11"
+    return Problem("trouble-code", message, hint, column="code")
+
+
+def _refusal(text: str) -> UsageError:
+    problem = code_problem(text)
+    if problem is None:
+        return UsageError(f"{text!r} has a failure type: give the code alone, as P0123.")
+    return UsageError(f"{problem.message[:-1]}: {problem.hint}.")
+
+
+@cache
+def _listed() -> dict[str, dict[str, str]]:
+    text = files("roadworn.trade").joinpath("dtc.csv").read_text(encoding="utf-8")
+    return {row["code"]: row for row in csv.DictReader(text.splitlines())}
+
+
+def _family_components(code: str) -> tuple[str, ...]:
+    # The catalogue knows code families; a listed description is better, so this comes second.
+    from roadworn.catalogue import catalogue
+
+    number = int.from_bytes(encode_code(code), "big")
+    found = []
+    for component in catalogue():
+        for family in component.dtc_families:
+            first, _, last = family.partition("-")
+            low, high = (int.from_bytes(encode_code(c), "big") for c in (first, last or first))
+            if low <= number <= high:
+                found.append(component.id)
+                break
+    return tuple(found)
+
+
+def _group(code: str, owner: Owner) -> str:
+    if owner == "maker":
+        return "Maker's own code: see the maker's service information"
+    if owner == "reserved":
+        return "Reserved range: no meaning is published"
+    group = _P0_GROUPS.get(code[2]) if code.startswith("P0") else None
+    return f"Standard code, not in this list{f'; its group is {group}' if group else ''}"

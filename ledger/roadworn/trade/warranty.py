@@ -1,0 +1,84 @@
+"""Warranty in months or distance, whichever ends first, through its last day and last mile.
+
+Rule for months of different length, fixed here: the day is kept, and where the month is too
+short its last day serves (29 February and twelve months end on 28 February). Common practice,
+no source; the written terms of a warranty come first.
+"""
+
+import calendar
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+from typing import Literal
+
+from roadworn.units import Number, exact
+
+
+def add_months(day: date, months: int) -> date:
+    """Return the same day `months` later, or that month's last day."""
+    index = day.year * 12 + day.month - 1 + months
+    year, month = divmod(index, 12)
+    return date(year, month + 1, min(day.day, calendar.monthrange(year, month + 1)[1]))
+
+
+@dataclass(frozen=True, slots=True)
+class WarrantyStatus:
+    """Whether a warranty was in force.
+
+    Attributes:
+        in_force: None when that cannot be known, for instance without an odometer reading.
+        last_day: last day it covers, or None without a term in months.
+        last_reading: last odometer reading it covers, in the warranty's unit, or None.
+        ended_by: what ended it, or None.
+    """
+
+    in_force: bool | None
+    last_day: date | None
+    last_reading: Decimal | None
+    ended_by: Literal["time", "distance"] | None
+
+
+@dataclass(frozen=True, slots=True)
+class Warranty:
+    """Terms of a warranty that starts at one day and reading.
+
+    Attributes:
+        start: first day.
+        months: term, or None for no limit in time.
+        distance: term in `unit`, or None for no limit in distance.
+        start_reading: odometer at the start in `unit`; needed for a distance term.
+        unit: ``mi`` or ``km``.
+    """
+
+    start: date
+    months: int | None = None
+    distance: Number | None = None
+    start_reading: Number | None = None
+    unit: Literal["mi", "km"] = "mi"
+
+    def status(
+        self, on: date, reading: Number | None = None, unit: Literal["mi", "km"] | None = None
+    ) -> WarrantyStatus:
+        """Say whether the warranty is in force on a day at a reading.
+
+        Args:
+            on: the day asked about.
+            reading: odometer that day, or None when unknown.
+            unit: unit of `reading`; None for the warranty's own.
+        """
+        last_day = None if self.months is None else add_months(self.start, self.months)
+        last_reading = None
+        if self.distance is not None and self.start_reading is not None:
+            last_reading = Decimal(str(self.start_reading)) + Decimal(str(self.distance))
+        if on < self.start or (self.months is None and self.distance is None):
+            return WarrantyStatus(False, last_day, last_reading, None)
+        if last_day is not None and on > last_day:
+            return WarrantyStatus(False, last_day, last_reading, "time")
+        if self.distance is None:
+            return WarrantyStatus(True, last_day, None, None)
+        if last_reading is None or reading is None:
+            return WarrantyStatus(None, last_day, last_reading, None)
+        # Compared exactly: the last mile is covered, one more is not.
+        driven = exact(reading, unit or self.unit, self.unit)
+        over = driven > exact(last_reading, self.unit, self.unit)
+        return WarrantyStatus(not over, last_day, last_reading, "distance" if over else None)
