@@ -9,7 +9,7 @@ from roadworn_demo.car import Car, Fitted, Slot
 from roadworn_demo.scans import scan
 from roadworn_demo.texts import EATER_NOTE, FOUND, WEARING
 from roadworn_demo.truth import FEATURED, TRUTH
-from roadworn_demo.work import is_safety, quote, replace
+from roadworn_demo.work import is_safety, quote, replace, written_places
 
 
 def look_over(car: Car, day: date) -> None:
@@ -70,8 +70,7 @@ def _finding(
         condition = "wearing" if wearing else "sound"
         row = _row(slot, condition) | {"measurements": reading}
         if part.component == "brake.rotor":
-            wheels = ("LF", "RF") if position == "front" else ("LR", "RR")
-            return [row | {"position": wheel} for wheel in wheels]
+            return [row | {"position": wheel} for wheel in written_places(part, position)]
         return [row]
     if worn > 0.8 and part.shape >= 2 and car.dice.chance(0.45):
         return [_row(slot, "wearing", note=car.dice.pick(WEARING))]

@@ -65,7 +65,7 @@ def wear_out(car: Car, slot: Slot, day: date) -> None:
         and day.year == TRUTH.tyre_shop_year
     )
     if part.component == "brake.rotor":
-        for wheel in ("LF", "RF") if position == "front" else ("LR", "RR"):
+        for wheel in written_places(part, position):
             replace(car, slot, day, "worn_out", wheel=wheel)
         for other in list(car.slots):
             if other[0].component == "brake.pad" and other[1] == position:
@@ -211,7 +211,13 @@ def quote(car: Car, day: date, lines: list[tuple[Slot, str]]) -> None:
     """Write an estimate and the customer's answer to each of its lines."""
     rate = labour_rate(day)
     rows = []
-    for number, ((part, position), _) in enumerate(lines, start=1):
+    # An axle's rotors are two wheels' work, so they are quoted wheel by wheel.
+    wheels = [
+        (part, wheel, answer)
+        for (part, position), answer in lines
+        for wheel in written_places(part, position)
+    ]
+    for number, (part, position, _) in enumerate(wheels, start=1):
         parts = round(part.price * PRICE_FACTORS[car.plan.vehicle_class] * rise(day), 2)
         row = {
             "line": number,
@@ -229,7 +235,8 @@ def quote(car: Car, day: date, lines: list[tuple[Slot, str]]) -> None:
         "estimate", day, {"lines": rows, "valid_until": until}, by="front desk", reading=False
     )
     answers = [
-        {"line": number, "decision": answer} for number, (_, answer) in enumerate(lines, start=1)
+        {"line": number, "decision": answer}
+        for number, (_, _, answer) in enumerate(wheels, start=1)
     ]
     car.note(
         "authorisation",
@@ -238,6 +245,13 @@ def quote(car: Car, day: date, lines: list[tuple[Slot, str]]) -> None:
         by="front desk",
         reading=False,
     )
+
+
+def written_places(part: PartLife, position: str) -> tuple[str, ...]:
+    """Return the positions under which a place is written down: two wheels for a rotor set."""
+    if part.component == "brake.rotor":
+        return ("LF", "RF") if position == "front" else ("LR", "RR")
+    return (position,)
 
 
 def is_safety(part: PartLife) -> bool:
