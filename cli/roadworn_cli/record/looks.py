@@ -8,6 +8,7 @@ import typer
 from roadworn.bench.choices import choose
 from roadworn.bench.phrases import read_finding, read_item
 from roadworn.errors import UsageError
+from roadworn_cli.output import note as say_note
 from roadworn_cli.record.common import (
     ByOption,
     Envelope,
@@ -80,7 +81,7 @@ def scan(
         list[str] | None,
         typer.Argument(
             metavar="[CODE]...",
-            help="As P0420, 'P0171 pending' or 'P0300 permanent'.",
+            help="As P0420, 'P0171 pending' or 'P0300 permanent'; - takes a pasted list.",
             show_default=False,
         ),
     ] = None,
@@ -106,8 +107,9 @@ def scan(
     """A read-out of the diagnostic socket: roadworn record scan bus-7 P0420 "P0171 pending"."""
     from roadworn.bench.scans import read_scan
 
-    payload = read_scan(
-        codes or (),
+    pasted = sys.stdin.read() if codes == ["-"] else ""
+    payload, read = read_scan(
+        [pasted] if pasted else codes or (),
         module=module,
         failed=failed,
         no_codes=no_codes,
@@ -115,7 +117,10 @@ def scan(
         readiness=readiness,
     )
     payload["note"] = "; ".join(text for text in (payload.get("note"), note) if text)
+    payload["raw"] = pasted
     write(ctx, vehicle, "scan", payload, Envelope(odometer, unit, on, by))
+    for remark in read.remarks:
+        say_note(f"{remark.message} Hint: {remark.hint}.")
     _tell_codes(payload)
 
 
@@ -149,10 +154,11 @@ def _tell_codes(payload: dict[str, Any]) -> None:
     """Say what each code points to; a code names a circuit or a condition, not a part."""
     from roadworn.catalogue import catalogue
     from roadworn.trade.codes import decode_code
-    from roadworn_cli.output import note as say_note
 
     for answer in payload["modules"]:
         for code in answer.get("codes", ()):
+            if code["code"].startswith("SPN"):
+                continue  # parameter names of heavy vehicles are a licensed list
             known = decode_code(code["code"])
             parts = [catalogue().get(part).name for part in known.points_to[:3]]
             points = f"; points to {', '.join(parts)}" if parts else ""

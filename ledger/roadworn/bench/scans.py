@@ -1,57 +1,61 @@
-"""A read-out as typed: codes, each with its list, the lamp, and the readiness bytes."""
+"""A read-out as typed or pasted, with what the person says about it beside the codes."""
 
 from collections.abc import Iterable
 from typing import Any
 
-from roadworn.errors import UsageError
-from roadworn.trade.codes import split_code
+from roadworn.errors import ProblemsFound, UsageError
 from roadworn.trade.readiness import decode_readiness
-
-#: The three lists a control module keeps.
-STATUSES = ("stored", "pending", "permanent")
+from roadworn.trade.scan_text import DEFAULT_MODULE, ScanText, parse_scan_text
 
 
 def read_scan(
     texts: Iterable[str],
     *,
-    module: str = "engine",
+    module: str = DEFAULT_MODULE,
     failed: str = "",
     no_codes: bool = False,
     lamp: str = "",
     readiness: str = "",
-) -> dict[str, Any]:
-    """Read a scan of one control module.
+) -> tuple[dict[str, Any], ScanText]:
+    """Read a scan.
 
     Args:
-        texts: codes, each with its list when it is not the stored one: ``P0171 pending``.
-        module: which control module answered.
+        texts: codes with their lists (``P0171 pending``), or lines pasted from a reader.
+        module: the control module of codes under no heading of their own.
         failed: why it could not be read; a failed read is not the same as no codes.
         no_codes: say that it answered and had none.
         lamp: ``on`` or ``off``.
         readiness: the four bytes in hexadecimal digits.
 
     Returns:
-        A `Scan` payload as a dictionary.
+        A `Scan` payload as a dictionary, and what was read, with its remarks.
 
     Raises:
-        UsageError: a code cannot be read, or the answers contradict each other.
+        ProblemsFound: a word in the text is not understood; nothing is corrected in silence.
+        UsageError: the answers contradict each other, or there is none.
     """
-    codes = read_codes(texts)
-    if codes and (failed or no_codes):
+    read = parse_scan_text("\n".join(texts))
+    if read.problems:
+        first = read.problems[0]
+        raise ProblemsFound(f"{first.message[:-1]}: {first.hint}.", read.problems)
+    if read.codes and (failed or no_codes):
         raise UsageError(
             "Codes were given together with --no-codes or --failed: leave out what is not so."
         )
     if failed and no_codes:
         raise UsageError("A read that failed says nothing about codes: leave out --no-codes.")
-    if not codes and not failed and not no_codes:
+    scan = read.payload()
+    if failed or no_codes:
+        outcome = "failed" if failed else "read"
+        scan["modules"] = [{"name": module, "outcome": outcome, "codes": []}]
+    if not scan["modules"]:
         raise UsageError(
             "No codes were given: write them as P0420 'P0171 pending', or say --no-codes when "
             "the module answered with none, or --failed 'no answer' when it could not be read."
         )
-    answer: dict[str, Any] = {"name": module, "outcome": "failed" if failed else "read"}
-    if codes:
-        answer["codes"] = codes
-    scan: dict[str, Any] = {"modules": [answer]}
+    for answer in scan["modules"]:
+        if answer["name"] == DEFAULT_MODULE:
+            answer["name"] = module
     if failed:
         scan["note"] = failed
     if lamp:
@@ -60,23 +64,4 @@ def read_scan(
         scan["lamp"] = lamp.casefold()
     if readiness:
         scan["readiness"] = decode_readiness(readiness).encode().hex().upper()
-    return scan
-
-
-def read_codes(texts: Iterable[str]) -> list[dict[str, str]]:
-    """Read trouble codes, ``P0420``, ``P0171 pending`` or with failure type ``C0040-64``.
-
-    Raises:
-        UsageError: a word is neither a code nor the name of a list.
-    """
-    codes: list[dict[str, str]] = []
-    for word in " ".join(texts).replace(",", " ").split():
-        status = word.casefold()
-        if status in STATUSES:
-            if not codes:
-                raise UsageError(f"{word!r} stands before any code: write it as P0171 {word}.")
-            codes[-1]["status"] = status
-            continue
-        code, failure_type = split_code(word)
-        codes.append({"code": code} | ({"failure_type": failure_type} if failure_type else {}))
-    return codes
+    return scan, read

@@ -1,0 +1,241 @@
+"""The map that says what the columns of somebody else's spreadsheet mean.
+
+A TOML file the user writes once for each source, so that nothing is guessed: which column is
+what, which order their dates have, which unit and currency their figures are in, and what
+their words stand for.
+
+::
+
+    kind = "replacement"               # or a column with target "kind"
+
+    [file]
+    delimiter = ";"                    # else a comma, or a tab for .tsv
+    encoding = "cp1252"                # else UTF-8, or UTF-16 with a byte order mark
+    decimal_comma = true               # 1.234,50
+    date_order = "dmy"                 # dmy, mdy or ymd; ISO days are always understood
+    sheet = "Parts 2024"               # of an xlsx file; else its first
+
+    [columns]                          # their header = our field
+    "Fitted on" = "occurred_at"
+    "Van" = "vehicle_id"
+    "Miles" = "odometer"
+    "Part" = "component"
+
+    [constants]                        # our field = the same for every row
+    reason = "unknown"
+
+    [units]                            # our field = unit of its plain figures
+    odometer = "mi"
+
+    [currency]                         # of every amount that has no currency column
+    default = "USD"
+
+    [components]                       # their word = ours, "brake.pad" or "brake.pad front"
+    "fr. pads" = "brake.pad front"
+
+    [vehicles]                         # their name = the vehicle's id
+    "the old blue one" = "van-3"
+
+    [values.reason]                    # their word = ours, for any field
+    "broke" = "failed"
+"""
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any
+
+from roadworn.errors import EnvironmentFailure, UsageError
+
+#: Targets outside the payload.
+ENVELOPE = ("vehicle_id", "occurred_at", "odometer", "odometer_unit", "recorded_by", "kind")
+#: Targets that are read as a short form or serve other fields.
+SPECIAL = ("item", "finding", "measurement", "codes", "warranty", "currency")
+_SECTIONS = (
+    "kind",
+    "file",
+    "columns",
+    "constants",
+    "units",
+    "currency",
+    "components",
+    "vehicles",
+    "values",
+)
+_FILE_KEYS = ("delimiter", "encoding", "decimal_comma", "date_order", "sheet")
+_ORDERS = ("dmy", "mdy", "ymd")
+
+
+@dataclass(frozen=True, slots=True)
+class CsvMap:
+    """A map as read; all words of the source are kept in folded case.
+
+    Attributes:
+        name: file name of the map, for messages.
+        kind: kind of every row, or an empty text when a column says it.
+        columns: header -> target field.
+        constants: target field -> text.
+        units: target field -> unit of its plain figures.
+        currency: code of amounts without one, or an empty text.
+        components: word -> component phrase.
+        vehicles: name -> vehicle id.
+        values: target field -> word -> our word.
+        delimiter: of the file, or an empty text for the usual one.
+        encoding: of the file, or an empty text for Unicode.
+        decimal_comma: whether 1.234,50 is written so.
+        date_order: ``dmy``, ``mdy``, ``ymd``, or an empty text for ISO days only.
+        sheet: name of the sheet of a spreadsheet, or an empty text for the first.
+    """
+
+    name: str
+    kind: str
+    columns: Mapping[str, str]
+    constants: Mapping[str, str] = field(default_factory=dict)
+    units: Mapping[str, str] = field(default_factory=dict)
+    currency: str = ""
+    components: Mapping[str, str] = field(default_factory=dict)
+    vehicles: Mapping[str, str] = field(default_factory=dict)
+    values: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    delimiter: str = ""
+    encoding: str = ""
+    decimal_comma: bool = False
+    date_order: str = ""
+    sheet: str = ""
+
+    def header_of(self, target: str) -> str:
+        """Return the header that feeds a target field, or the target's own name."""
+        return next((header for header, to in self.columns.items() if to == target), target)
+
+
+def read_csv_map(path: Path) -> CsvMap:
+    """Read a map from a TOML file.
+
+    Raises:
+        EnvironmentFailure: the file cannot be read.
+        UsageError: it is no TOML, or a section or key does not fit.
+    """
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except OSError as error:
+        raise EnvironmentFailure(
+            f"The map {path} cannot be read ({error.strerror}): check its name and rights."
+        ) from error
+    except UnicodeDecodeError:
+        raise UsageError(f"The map {path} is not UTF-8: save it as UTF-8 text.") from None
+    return parse_csv_map(text, path.name)
+
+
+def parse_csv_map(text: str, name: str = "map") -> CsvMap:
+    """Read a map from TOML text; see `read_csv_map` for the errors."""
+    try:
+        given = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise UsageError(f"The map {name} is no TOML: {error}; correct that line.") from None
+    _check_keys(name, given, _SECTIONS, "section")
+    settings = _table(name, given, "file")
+    _check_keys(name, settings, _FILE_KEYS, "key of [file]")
+    kind = given.get("kind", "")
+    if not isinstance(kind, str):
+        raise UsageError(f'In the map {name}, kind is a text: write kind = "replacement".')
+    made = CsvMap(
+        name=name,
+        kind=kind.replace("-", "_"),
+        columns=_texts(name, given, "columns"),
+        constants=_texts(name, given, "constants"),
+        units=_texts(name, given, "units"),
+        currency=_currency(name, given),
+        components=_folded(_texts(name, given, "components")),
+        vehicles=_folded(_texts(name, given, "vehicles")),
+        values={
+            target: _folded(_texts(name, _table(name, given, "values"), target))
+            for target in _table(name, given, "values")
+        },
+        delimiter=_text(name, settings, "delimiter"),
+        encoding=_text(name, settings, "encoding"),
+        decimal_comma=_truth(name, settings, "decimal_comma"),
+        date_order=_text(name, settings, "date_order").casefold(),
+        sheet=_text(name, settings, "sheet"),
+    )
+    _check(made)
+    return made
+
+
+def _check(made: CsvMap) -> None:
+    """Refuse what cannot be meant, before any row is read."""
+    if made.date_order not in {"", *_ORDERS}:
+        raise UsageError(
+            f"In the map {made.name}, date_order is dmy, mdy or ymd, not {made.date_order!r}."
+        )
+    if len(made.delimiter) > 1:
+        raise UsageError(f"In the map {made.name}, delimiter is one character, as in ';'.")
+    targets = [*made.columns.values(), *made.constants]
+    doubled = sorted({target for target in targets if targets.count(target) > 1})
+    if doubled:
+        raise UsageError(
+            f"The map {made.name} feeds {', '.join(doubled)} twice: keep one column or constant."
+        )
+    if not made.kind and "kind" not in targets:
+        raise UsageError(
+            f'The map {made.name} says no kind: write kind = "replacement" in its first line, or '
+            'map a column to "kind".'
+        )
+    for needed in ("vehicle_id", "occurred_at"):
+        if needed not in targets:
+            raise UsageError(
+                f"The map {made.name} feeds no {needed}: map a column to it under [columns], or "
+                "set it under [constants]."
+            )
+
+
+def _currency(name: str, given: Mapping[str, Any]) -> str:
+    table = given.get("currency", {})
+    if isinstance(table, str):
+        return table.upper()
+    table = _table(name, given, "currency")
+    _check_keys(name, table, ("default",), "key of [currency]")
+    return _text(name, table, "default").upper()
+
+
+def _check_keys(name: str, given: Mapping[str, Any], known: tuple[str, ...], what: str) -> None:
+    for key in given:
+        if key not in known:
+            near = get_close_matches(key, known, n=1)
+            hint = f"did you mean {near[0]}?" if near else f"there are {', '.join(known)}."
+            raise UsageError(f"The map {name} has an unknown {what}, {key!r}; {hint}")
+
+
+def _table(name: str, given: Mapping[str, Any], key: str) -> Mapping[str, Any]:
+    table = given.get(key, {})
+    if not isinstance(table, dict):
+        raise UsageError(f"In the map {name}, {key} is a section: write it as [{key}].")
+    return table
+
+
+def _texts(name: str, given: Mapping[str, Any], key: str) -> dict[str, str]:
+    table = _table(name, given, key)
+    return {word: _text(name, table, word) for word in table}
+
+
+def _text(name: str, table: Mapping[str, Any], key: str) -> str:
+    value = table.get(key, "")
+    if isinstance(value, bool) or not isinstance(value, str | int | float):
+        raise UsageError(f"In the map {name}, {key!r} is a text: write it in quotes.")
+    return str(value)
+
+
+def _truth(name: str, table: Mapping[str, Any], key: str) -> bool:
+    value = table.get(key, False)
+    if not isinstance(value, bool):
+        raise UsageError(f"In the map {name}, {key} is true or false, without quotes.")
+    return value
+
+
+def _folded(table: Mapping[str, str]) -> dict[str, str]:
+    return {fold(word): value for word, value in table.items()}
+
+
+def fold(word: str) -> str:
+    """Return a word of the source as it is looked up: case and extra blanks do not matter."""
+    return " ".join(word.casefold().split())
