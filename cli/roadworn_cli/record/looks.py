@@ -52,6 +52,7 @@ def inspection(
 ) -> None:
     """A look-over. Without findings, in a terminal, it walks through a sheet item by item."""
     payload: dict[str, Any]
+    walked = False
     if findings:
         payload = {"findings": [read_finding(text) for text in findings]}
         if sheet:
@@ -65,13 +66,16 @@ def inspection(
             )
         payload = {}
     else:
-        from roadworn_cli.record.walk import walk
+        from roadworn_cli.record.walk import forget, walk
 
         payload = walk(ctx, vehicle, sheet)
+        walked = True
     if rest:
         payload["rest"] = choose(rest, _REST, "--rest")
     payload["note"] = note
     write(ctx, vehicle, "inspection", payload, Envelope(odometer, unit, on, by))
+    if walked:
+        forget(ctx, vehicle)
 
 
 def scan(

@@ -1,0 +1,175 @@
+"""A look-over walked item by item: what to ask next, and what the answers add up to.
+
+No input or output here, so that a terminal, a test or another program can drive it. Looked
+at and sound, and not checked, are different answers all the way: nothing is sound by default.
+"""
+
+from collections.abc import Iterable
+from typing import Any
+
+from roadworn.bench.phrases import read_finding, read_measurements
+from roadworn.catalogue import catalogue
+from roadworn.errors import UsageError
+from roadworn.trade.limits import Judgement, judge
+from roadworn.trade.lookover import Sheet, SheetItem
+from roadworn.units import UnitError
+
+KEYS = {"s": "sound", "w": "wearing", "f": "failed", "n": "not checked"}
+HELP = (
+    "s sound, w wearing, f failed, n not checked; with a place, a figure or a note: "
+    "'w LF 3 mm', 'f loose'; several of one kind: 's LF; w RF 3 mm'. "
+    "A figure alone is compared with the sheet's limit, and you decide. "
+    "b goes back, a: everything else is sound, q: everything else was not checked."
+)
+_ANSWERS = tuple(KEYS.values())
+
+
+class Walk:
+    """A walk through a sheet.
+
+    Attributes:
+        sheet: what is looked at.
+        entries: for each item answered so far, its findings.
+        rest: what was said of everything not asked, or an empty text.
+    """
+
+    def __init__(self, sheet: Sheet, entries: Iterable[list[dict[str, Any]]] = ()) -> None:
+        self.sheet = sheet
+        self.entries: list[list[dict[str, Any]]] = [list(entry) for entry in entries]
+        self.rest = ""
+        self._waiting = ""  # a figure that was judged and awaits the person's word
+
+    @property
+    def item(self) -> SheetItem | None:
+        """The item asked for now, or None when the walk is over."""
+        at = len(self.entries)
+        return None if self.rest or at >= len(self.sheet.items) else self.sheet.items[at]
+
+    def question(self) -> str:
+        """Return the question to ask now, with its place in the walk."""
+        item = self.item
+        if item is None:
+            return ""
+        measured = f" ({item.measurement}, {item.unit})" if item.measurement else ""
+        at = len(self.entries) + 1
+        return f"{at}/{len(self.sheet.items)} {item.area}: {item.name}{measured}"
+
+    def answer(self, text: str) -> str:
+        """Take an answer and return a word back, often empty.
+
+        Raises:
+            UsageError: it cannot be read; the same item is asked again.
+        """
+        item = self.item
+        if item is None:
+            raise UsageError("The walk is over: nothing more is asked.")
+        text = text.strip()
+        word = text.casefold()
+        if word in {"?", "h", "help"}:
+            return HELP
+        if word == "b":
+            self._waiting = ""
+            if self.entries:
+                self.entries.pop()
+            return ""
+        if word in {"a", "q"}:
+            self.rest = "sound" if word == "a" else "not_checked"
+            return f"Everything else: {'looked at and sound' if word == 'a' else 'not checked'}."
+        if self._waiting:
+            text, self._waiting = self._settle(text), ""
+        if not text:
+            return "Say s, w, f or n; ? explains."
+        found = []
+        for part in text.split(";"):
+            spelled = _spell(part)
+            if spelled is None:
+                judgement = self._judge(item, part)
+                word = judgement.condition.replace("_", " ")
+                self._waiting = f"{part.strip()} {word}"
+                return f"{judgement.reason}: {word}? Enter agrees, or say s, w, f or n."
+            finding = read_finding(f"{item.component} {spelled}")
+            for measurement in finding.get("measurements", ()):
+                if item.measurement:
+                    measurement["name"] = item.measurement
+            found.append(finding)
+        self.entries.append(found)
+        return ""
+
+    def payload(self) -> dict[str, Any]:
+        """Return what the answers add up to, as an `Inspection` payload.
+
+        A component with a finding of its own is not listed as sound or not checked besides.
+        """
+        findings = [finding for entry in self.entries for finding in entry if _says_more(finding)]
+        named = {_key(finding) for finding in findings} | {(f["component"], "") for f in findings}
+        plain = [finding for entry in self.entries for finding in entry if not _says_more(finding)]
+        sound = _items(f for f in plain if f["condition"] == "sound" and _key(f) not in named)
+        named |= {_key(item) for item in sound}
+        not_checked = _items(
+            f for f in plain if f["condition"] == "not_checked" and _key(f) not in named
+        )
+        parts: dict[str, Any] = {
+            "sheet": self.sheet.name,
+            "findings": findings,
+            "sound": sound,
+            "not_checked": not_checked,
+            "rest": self.rest,
+        }
+        return {name: value for name, value in parts.items() if value}
+
+    def _settle(self, text: str) -> str:
+        """Join a judged figure with the person's word about it; Enter agrees."""
+        figure, word = self._waiting, text.casefold()
+        if not text:
+            return figure
+        if word in KEYS:
+            for condition in _ANSWERS:
+                figure = figure.removesuffix(f" {condition}")
+            return f"{figure} {KEYS[word]}"
+        return text
+
+    def _judge(self, item: SheetItem, text: str) -> Judgement:
+        component = catalogue().get(item.component)
+        found = catalogue().resolve_phrase(f"{component.id} {text}")
+        try:
+            measured = read_measurements(found.rest)
+        except UsageError:
+            measured = []
+        if len(measured) != 1:
+            raise UsageError(f"{text.strip()!r} says no condition: add s, w, f or n; ? explains.")
+        try:
+            return judge(item, measured[0]["value"], measured[0]["unit"])
+        except UnitError as error:
+            raise UsageError(str(error)) from None
+
+
+def _spell(text: str) -> str | None:
+    """Return an answer with its key letter spelled out, or None when it says no condition."""
+    words = text.split()
+    for at, word in enumerate(words):
+        if word.casefold() in KEYS:
+            return " ".join([*words[:at], KEYS[word.casefold()], *words[at + 1 :]])
+    lowered = f" {text.casefold().replace('-', ' ')} "
+    return text if any(f" {answer} " in lowered for answer in _ANSWERS) else None
+
+
+def _says_more(finding: dict[str, Any]) -> bool:
+    """Whether a finding holds more than that the item was sound, or not looked at."""
+    return (
+        finding["condition"] in {"wearing", "failed"}
+        or "note" in finding
+        or "measurements" in finding
+    )
+
+
+def _key(item: dict[str, Any]) -> tuple[str, str]:
+    return item["component"], item.get("position", "")
+
+
+def _items(found: Iterable[dict[str, Any]]) -> list[dict[str, str]]:
+    items: dict[tuple[str, str], dict[str, str]] = {}
+    for finding in found:
+        items[_key(finding)] = {"component": finding["component"]}
+        if "position" in finding:
+            items[_key(finding)]["position"] = finding["position"]
+    return list(items.values())
