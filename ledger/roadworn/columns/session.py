@@ -1,0 +1,196 @@
+"""A DuckDB connection with the folded tables, on which views come to be when first asked for.
+
+Making all views and their comments takes longer than most queries, and computing all derived
+tables longer still; so a query names what it needs and only that is made, in order.
+"""
+
+import itertools
+import re
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from roadworn.columns import views_distance
+from roadworn.columns.amend import Amendment, taken_back
+from roadworn.columns.odometer import settle
+from roadworn.columns.spec import TableInfo, TableSpec, ViewSpec, sql_text
+from roadworn.columns.views_distance import DISTANCE_VIEWS
+from roadworn.columns.views_events import EVENT_VIEWS, known, typed
+from roadworn.columns.views_lives import LIFE_VIEWS
+from roadworn.columns.views_state import STATE_VIEWS
+from roadworn.columns.views_vehicles import VEHICLE_VIEWS
+
+if TYPE_CHECKING:
+    import duckdb
+
+#: Folded tables that are only steps to a public view of another name.
+_STEPS = ("profiles", "reading_details", "decisions", "corrections")
+_WORD = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
+#: Words in a query that ask about the tables themselves, so that all must be there.
+_CATALOGUE_WORDS = frozenset(
+    {"information_schema", "show", "describe", "summarize", "pragma", "sqlite_master", "pg_catalog"}
+)
+
+
+def all_views(tables: Sequence[TableSpec], condition: str) -> dict[str, ViewSpec]:
+    """Return every view by its full name.
+
+    Args:
+        tables: the folded tables, the core's and the plugins'.
+        condition: which events are known, as SQL over raw.events.
+    """
+    views = [known(condition), *EVENT_VIEWS, *DISTANCE_VIEWS, *VEHICLE_VIEWS]
+    views += [typed(spec) for spec in tables if spec.name not in _STEPS]
+    views += [*STATE_VIEWS, *LIFE_VIEWS]
+    return {view.name: view for view in views}
+
+
+def dictionary_of(tables: Sequence[TableSpec]) -> list[TableInfo]:
+    """Return the public tables and views, tables first, each by name."""
+    folded = {f"main.{spec.name}" for spec in tables} | {"main.events"}
+    infos = [
+        TableInfo(
+            view.name.removeprefix("main."),
+            "table" if view.name in folded else "view",
+            view.comment,
+            view.columns,
+        )
+        for view in all_views(tables, "TRUE").values()
+        if view.name.startswith("main.")
+    ]
+    return sorted(infos, key=lambda info: (info.kind, info.name))
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """What the views depend on besides the events.
+
+    Attributes:
+        condition: which events are known, as SQL over raw.events.
+        today: the day the view speaks of.
+        unseen_days: a vehicle not seen for longer is no longer taken to be running.
+        most_km_per_day: a reading that needs more than this from its neighbours is doubted.
+    """
+
+    condition: str
+    today: date
+    unseen_days: int
+    most_km_per_day: float
+
+
+class Session:
+    """Views over folded tables that stand in schema `raw` of a connection."""
+
+    def __init__(
+        self,
+        con: "duckdb.DuckDBPyConnection",
+        tables: Sequence[TableSpec],
+        options: Options,
+    ) -> None:
+        self.con = con
+        self.tables = tuple(tables)
+        self.options = options
+        self._views = all_views(self.tables, options.condition)
+        self._public = {
+            name.removeprefix("main."): name for name in self._views if name.startswith("main.")
+        }
+        self._made: set[str] = set()
+        self._by_hand: dict[str, Callable[[], None]] = {
+            "base.amended": self._make_amended,
+            "base.odometer_verdicts": self._make_verdicts,
+        }
+        con.execute("CREATE SCHEMA base")
+        con.execute(
+            "CREATE TABLE base.settings AS SELECT CAST(? AS DATE) AS today, "
+            "CAST(? AS INTEGER) AS unseen_days",
+            (options.today.isoformat(), options.unseen_days),
+        )
+        self._made.add("base.settings")
+
+    def prepare(self, query: str) -> None:
+        """Make every view that the words of a query may mean."""
+        words = {word.lower() for word in _WORD.findall(query)}
+        asked = sorted(words & self._public.keys())
+        if words & _CATALOGUE_WORDS or any(word.startswith("duckdb_") for word in words):
+            asked = sorted(self._public)
+        self.make(self._public[word] for word in asked)
+
+    def make(self, names: Iterable[str]) -> None:
+        """Make views by full name, what they need first."""
+        for name in names:
+            if name in self._made:
+                continue
+            by_hand = self._by_hand.get(name)
+            if by_hand is not None:
+                by_hand()
+            else:
+                self._make(self._views[name])
+            self._made.add(name)
+
+    def _make(self, view: ViewSpec) -> None:
+        self.make(view.needs)
+        word = "TABLE" if view.kept else "VIEW"
+        schema, _, name = view.name.partition(".")
+        full = f'{schema}."{name}"'
+        selected = ", ".join(f'CAST("{n}" AS {t}) AS "{n}"' for n, t, _ in view.columns)
+        self.con.execute(f"CREATE {word} {full} AS SELECT {selected} FROM ({view.sql}) AS q")
+        comments = [f"COMMENT ON {word} {full} IS {sql_text(view.comment)}"]
+        comments += [
+            f'COMMENT ON COLUMN {full}."{column}" IS {sql_text(meaning)}'
+            for column, _type, meaning in view.columns
+        ]
+        self.con.execute("; ".join(comments))
+
+    def _make_amended(self) -> None:
+        """Fill base.amended: events that do not count, and what took them back."""
+        self.make(("base.known",))
+        rows = self.con.execute(
+            "SELECT k.seq, k.event_id, t.event, TRUE FROM raw.retractions AS t "
+            "JOIN base.known AS k ON k.seq = t.seq UNION ALL "
+            "SELECT k.seq, k.event_id, t.replaces, FALSE FROM raw.corrections AS t "
+            "JOIN base.known AS k ON k.seq = t.seq WHERE t.replaces IS NOT NULL"
+        ).fetchall()
+        back = taken_back(Amendment(*row) for row in rows)
+        self.con.execute("CREATE TABLE base.amended (event_id VARCHAR, retracted_by VARCHAR)")
+        with self.con.appender("base.amended") as appender:
+            appender.append_rows(sorted(back.items()))
+
+    def _make_verdicts(self) -> None:
+        """Fill base.odometer_verdicts for the vehicles whose readings contradict each other."""
+        self.make(("base.odometer_points",))
+        columns = ", ".join(f"{name} {kind}" for name, kind, _ in views_distance.VERDICTS)
+        self.con.execute(f"CREATE TABLE base.odometer_verdicts ({columns})")
+        most = self.options.most_km_per_day
+        data = self.con.execute(
+            "SELECT vehicle_id, seq, day, km, shift, coalesce(limit_km, 'nan') AS limit_km "
+            f"FROM base.odometer_points WHERE vehicle_id IN ({views_distance.DOUBTFUL}) "
+            "ORDER BY vehicle_id, occurred_at, seq",
+            (most, most),
+        ).fetchnumpy()
+        vehicle = np.asarray(data["vehicle_id"], dtype=object)
+        if not len(vehicle):
+            return
+        edges = np.flatnonzero(np.concatenate(([True], vehicle[1:] != vehicle[:-1], [True])))
+        with self.con.appender("base.odometer_verdicts") as appender:
+            for start, stop in itertools.pairwise(edges):
+                part = slice(start, stop)
+                verdicts = settle(
+                    data["day"][part].astype(np.int64),
+                    data["km"][part],
+                    data["shift"][part],
+                    data["limit_km"][part],
+                    most,
+                )
+                appender.append_rows(
+                    zip(
+                        data["seq"][part].tolist(),
+                        verdicts.rolled_km.tolist(),
+                        verdicts.rolls.tolist(),
+                        verdicts.flag,
+                        verdicts.used.tolist(),
+                        strict=True,
+                    )
+                )

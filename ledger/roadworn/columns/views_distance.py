@@ -1,0 +1,147 @@
+"""True distance: the odometer's figures put end to end across exchanges and roll-overs.
+
+Clean histories never leave SQL. Readings that contradict each other are settled by
+`roadworn.columns.odometer`, which fills `base.odometer_verdicts` for those vehicles only.
+The true distance never falls, so a running maximum and minimum give the neighbours that a
+missing reading is interpolated between.
+"""
+
+from roadworn.columns.spec import ViewSpec
+
+PROFILE_NOW = ViewSpec(
+    "base.odometers",
+    "digits of each vehicle's odometer",
+    (
+        ("vehicle_id", "VARCHAR", "the vehicle"),
+        ("digits", "INTEGER", "digits its odometer shows before it rolls over"),
+    ),
+    """
+    SELECT vehicle_id, max_by(odometer_digits, place) AS digits FROM (
+      SELECT e.vehicle_id, p.odometer_digits,
+             row_number() OVER (PARTITION BY e.vehicle_id ORDER BY e.occurred_at, e.seq) AS place
+      FROM raw.profiles AS p JOIN base.valid AS e ON e.seq = p.seq
+      WHERE p.odometer_digits IS NOT NULL
+    ) AS told GROUP BY vehicle_id""",
+    needs=("base.valid",),
+)
+
+ODOMETER_POINTS = ViewSpec(
+    "base.odometer_points",
+    "every reading with the shift that exchanges before it have caused",
+    (
+        ("seq", "BIGINT", "the event"),
+        ("vehicle_id", "VARCHAR", "the vehicle"),
+        ("occurred_at", "TIMESTAMP", "when"),
+        ("day", "INTEGER", "the day, counted from 1970-01-01"),
+        ("km", "DOUBLE", "what the odometer showed, in km"),
+        ("shift", "DOUBLE", "km to add for the odometers before this one"),
+        ("segment", "INTEGER", "number of exchanges before it"),
+        ("limit_km", "DOUBLE", "where this odometer rolls over, in km"),
+        ("exchanged", "BOOLEAN", "the odometer was exchanged at this reading"),
+    ),
+    """
+    SELECT seq, vehicle_id, occurred_at, day, km,
+           coalesce(sum(step) OVER before, 0) AS shift,
+           CAST(coalesce(sum(swap) OVER before, 0) AS INTEGER) AS segment,
+           limit_km, swap = 1 AS exchanged
+    FROM (
+      SELECT e.seq, e.vehicle_id, e.occurred_at, e.day,
+             coalesce(x.old_km, e.odometer_km) AS km,
+             coalesce(x.old_km - x.new_km, 0) AS step,
+             CASE WHEN x.seq IS NULL THEN 0 ELSE 1 END AS swap,
+             power(10, o.digits) * CASE coalesce(x.unit, e.odometer_unit)
+                                   WHEN 'mi' THEN 1609344 ELSE 1000000 END / 1000000 AS limit_km
+      FROM base.valid AS e
+      LEFT JOIN raw.exchanges AS x ON x.seq = e.seq
+      LEFT JOIN base.odometers AS o ON o.vehicle_id = e.vehicle_id
+      WHERE x.seq IS NOT NULL OR e.odometer IS NOT NULL
+    ) AS points
+    WINDOW before AS (PARTITION BY vehicle_id ORDER BY occurred_at, seq
+                      ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING)""",
+    needs=("base.valid", "base.odometers"),
+    kept=True,
+)
+
+#: Vehicles whose readings fall from one day to the next, or jump too far. One parameter: the
+#: largest plausible distance in a day.
+DOUBTFUL = """
+    SELECT DISTINCT vehicle_id FROM (
+      SELECT vehicle_id, day, km + shift AS far, km >= limit_km AS over,
+             lag(km + shift) OVER w AS far_before, lag(day) OVER w AS day_before
+      FROM base.odometer_points
+      WINDOW w AS (PARTITION BY vehicle_id ORDER BY occurred_at, seq)
+    ) AS steps
+    WHERE over OR far > far_before + ? * (day - day_before + 1)
+       OR (far < far_before AND (day > day_before OR far < far_before - ?))"""
+
+VERDICTS = (
+    ("seq", "BIGINT", "the event"),
+    ("rolled_km", "DOUBLE", "km to add for roll-overs before this reading"),
+    ("rolls", "INTEGER", "number of roll-overs before it"),
+    ("flag", "VARCHAR", "'', lower, implausible or rolled_over"),
+    ("used", "BOOLEAN", "the true distance rests on it"),
+)
+
+TRUE_DISTANCE = ViewSpec(
+    "main.true_distance",
+    "true distance of the vehicle at each event that counts",
+    (
+        ("vehicle_id", "VARCHAR", "the vehicle"),
+        ("seq", "BIGINT", "number of the event in the ledger"),
+        ("event_id", "VARCHAR", "id of the event"),
+        ("occurred_at", "TIMESTAMP", "when it happened, UTC"),
+        ("occurred_on", "DATE", "the day it happened"),
+        ("day", "INTEGER", "that day, counted from 1970-01-01"),
+        ("true_km", "DOUBLE", "distance the vehicle has gone, across exchanges and roll-overs"),
+        ("segment", "INTEGER", "number of exchanges and roll-overs before it"),
+        ("flag", "VARCHAR", "'', lower, implausible, rolled_over or exchanged"),
+        ("used", "BOOLEAN", "the event has a reading, and the true distance rests on it"),
+        ("estimated", "BOOLEAN", "true_km is interpolated or clamped, not read"),
+        ("basis", "VARCHAR", "read, interpolated, before_first, after_last or none"),
+    ),
+    """
+    SELECT vehicle_id, seq, event_id, occurred_at, occurred_on, day,
+           CASE WHEN used THEN before_km
+                WHEN before_km IS NULL THEN after_km
+                WHEN after_km IS NULL OR after_at <= before_at THEN before_km
+                ELSE before_km + (after_km - before_km)
+                     * (at_s - before_at) / (after_at - before_at) END AS true_km,
+           CAST(coalesce(segment, 0) AS INTEGER) AS segment, flag, used,
+           CASE WHEN before_km IS NULL AND after_km IS NULL THEN NULL ELSE NOT used END
+             AS estimated,
+           CASE WHEN used THEN 'read'
+                WHEN before_km IS NULL AND after_km IS NULL THEN 'none'
+                WHEN before_km IS NULL THEN 'before_first'
+                WHEN after_km IS NULL THEN 'after_last'
+                ELSE 'interpolated' END AS basis
+    FROM (
+      SELECT *,
+             max(CASE WHEN used THEN far END) OVER back AS before_km,
+             max(CASE WHEN used THEN at_s END) OVER back AS before_at,
+             max(CASE WHEN used THEN segments END) OVER back AS segment,
+             min(CASE WHEN used THEN far END) OVER ahead AS after_km,
+             min(CASE WHEN used THEN at_s END) OVER ahead AS after_at
+      FROM (
+        SELECT e.vehicle_id, e.seq, e.event_id, e.occurred_at, e.occurred_on, e.day,
+               CAST(e.day AS DOUBLE) * 86400 + extract(hour FROM e.occurred_at) * 3600
+                 + extract(minute FROM e.occurred_at) * 60
+                 + extract(second FROM e.occurred_at) AS at_s,
+               p.km + p.shift + coalesce(v.rolled_km, 0) AS far,
+               p.segment + coalesce(v.rolls, 0) AS segments,
+               CASE WHEN coalesce(v.flag, '') <> '' THEN v.flag
+                    WHEN p.exchanged THEN 'exchanged' ELSE '' END AS flag,
+               p.seq IS NOT NULL AND coalesce(v.used, TRUE) AS used
+        FROM base.valid AS e
+        LEFT JOIN base.odometer_points AS p ON p.seq = e.seq
+        LEFT JOIN base.odometer_verdicts AS v ON v.seq = e.seq
+      ) AS points
+      WINDOW back AS (PARTITION BY vehicle_id ORDER BY occurred_at, seq
+                      ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW),
+             ahead AS (PARTITION BY vehicle_id ORDER BY occurred_at, seq
+                       ROWS BETWEEN CURRENT ROW AND UNBOUNDED FOLLOWING)
+    ) AS framed""",
+    needs=("base.valid", "base.odometer_points", "base.odometer_verdicts"),
+    kept=True,
+)
+
+DISTANCE_VIEWS = (PROFILE_NOW, ODOMETER_POINTS, TRUE_DISTANCE)

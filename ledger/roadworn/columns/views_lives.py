@@ -1,0 +1,394 @@
+"""Part lives: one row for each stay of a part at a vehicle, component and position.
+
+How each case of the record becomes a row:
+
+- replaced as failed or worn out: a failure at that distance;
+- replaced for another reason, or taken along with other work: censored there;
+- still fitted: censored at the vehicle's last reading; so when it has left or not been seen
+  for long;
+- fitted before enrolment: starts at 0 with late entry when the parts were known original,
+  else left out and counted;
+- found failed at a look-over after one that found it sound: the failure lies between.
+
+Two choices go beyond the record of single replacements. A component never replaced on a
+vehicle enrolled with its original parts, but replaced on others of its class, is a life still
+running there since 0: leaving those out would make lives look short, since only parts that
+were replaced would count. And a part found failed and not yet replaced or repaired has failed
+at that look-over, though it is still fitted.
+"""
+
+from roadworn.columns.spec import ColumnSpec, ViewSpec
+from roadworn.columns.views_state import PLACE
+
+_PLACE = PLACE.format(component="r.component", position="r.position")
+_LOOK_PLACE = PLACE.format(component="f.component", position="f.position")
+
+_PART: tuple[ColumnSpec, ...] = (
+    ("part_kind", "VARCHAR", "new, remanufactured, used or unknown; the part that lived"),
+    ("supplier", "VARCHAR", "who supplied the part that lived"),
+    ("maker", "VARCHAR", "maker of the part that lived"),
+    ("part_number", "VARCHAR", "part number of the part that lived"),
+    ("warranty_months", "INTEGER", "its warranty in months"),
+    ("warranty_km", "DOUBLE", "its warranty in km"),
+)
+_PART_NAMES = tuple(name for name, _type, _meaning in _PART)
+
+FITTED = ViewSpec(
+    "base.fitted",
+    "one row for each replacement, by place, double entries and axle mates marked",
+    (
+        ("seq", "BIGINT", "the replacement"),
+        ("event_id", "VARCHAR", "its event_id"),
+        ("vehicle_id", "VARCHAR", "the vehicle"),
+        ("component", "VARCHAR", "component, system.part"),
+        ("place", "VARCHAR", "position, the axle for pads, shoes and discs, '' when not given"),
+        ("occurred_at", "TIMESTAMP", "when"),
+        ("occurred_on", "DATE", "the day"),
+        ("day", "INTEGER", "the day, counted from 1970-01-01"),
+        ("true_km", "DOUBLE", "true distance then"),
+        ("estimated", "BOOLEAN", "true_km is not read"),
+        ("reason", "VARCHAR", "why it was replaced"),
+        ("failed", "BOOLEAN", "the old part had failed"),
+        ("because", "VARCHAR", "why the old part's life is censored"),
+        *_PART,
+        ("twice", "BOOLEAN", "same part, same place, same distance entered before"),
+        ("mate", "BOOLEAN", "another entry of the same axle set on the same day stands for it"),
+    ),
+    f"""
+    WITH placed AS (
+      SELECT r.seq, r.event_id, r.vehicle_id, r.component, {_PLACE} AS place, r.position,
+             r.occurred_at, r.occurred_on, d.day, r.true_km, r.true_km_estimated AS estimated,
+             r.reason, r.reason IN ('failed', 'worn_out') AND r.along_with IS NULL AS failed,
+             CASE WHEN r.along_with IS NOT NULL THEN 'taken along with other work'
+                  WHEN r.reason = 'unknown' THEN 'reason not recorded'
+                  WHEN r.reason IN ('failed', 'worn_out') THEN NULL
+                  ELSE r.reason END AS because,
+             {", ".join(f"r.{name}" for name in _PART_NAMES)},
+             row_number() OVER (
+               PARTITION BY r.vehicle_id, r.component, coalesce(r.position, ''), r.odometer_km,
+                            CASE WHEN r.odometer_km IS NULL THEN d.day END
+               ORDER BY r.occurred_at, r.seq) > 1 AS twice
+      FROM main.replacements AS r JOIN main.true_distance AS d ON d.seq = r.seq
+    )
+    SELECT seq, event_id, vehicle_id, component, place, occurred_at, occurred_on, day, true_km,
+           estimated, reason, failed, because, {", ".join(_PART_NAMES)}, twice,
+           NOT twice AND component IN ('brake.pad', 'brake.shoe', 'brake.rotor')
+             AND row_number() OVER (PARTITION BY vehicle_id, component, place, day, twice
+                                    ORDER BY CASE WHEN failed THEN 0 ELSE 1 END, seq) > 1 AS mate
+    FROM placed""",
+    needs=("main.replacements", "main.true_distance"),
+    kept=True,
+)
+
+LOOKS = ViewSpec(
+    "base.looks",
+    "the worst condition found on a day at each place",
+    (
+        ("vehicle_id", "VARCHAR", "the vehicle"),
+        ("component", "VARCHAR", "component, system.part"),
+        ("place", "VARCHAR", "position, the axle for pads, shoes and discs, '' when not given"),
+        ("day", "INTEGER", "the day, counted from 1970-01-01"),
+        ("true_km", "DOUBLE", "true distance then"),
+        ("worst", "INTEGER", "1 sound, 2 wearing, 3 failed, 0 repaired"),
+        ("event_id", "VARCHAR", "the look-over that found it"),
+        ("occurred_on", "DATE", "the day"),
+    ),
+    f"""
+    SELECT vehicle_id, component, place, day, max(true_km) AS true_km, max(worst) AS worst,
+           max_by(event_id, worst * 10000000000 - seq) AS event_id, max(occurred_on) AS occurred_on
+    FROM (
+      SELECT f.vehicle_id, f.component, {_LOOK_PLACE} AS place, d.day, f.true_km, f.event_id,
+             f.occurred_on, f.seq,
+             CASE f.condition WHEN 'failed' THEN 3 WHEN 'wearing' THEN 2 ELSE 1 END AS worst
+      FROM main.findings AS f JOIN main.true_distance AS d ON d.seq = f.seq
+      WHERE f.condition IN ('sound', 'wearing', 'failed')
+    ) AS looks GROUP BY vehicle_id, component, place, day
+    UNION ALL
+    SELECT f.vehicle_id, f.component, {_LOOK_PLACE} AS place, d.day, f.true_km, 0 AS worst,
+           f.event_id, f.occurred_on
+    FROM main.repairs AS f JOIN main.true_distance AS d ON d.seq = f.seq""",
+    needs=("main.findings", "main.repairs", "main.true_distance"),
+    kept=True,
+)
+
+STAYS = ViewSpec(
+    "base.stays",
+    "every stay of a part, with what is known of its start and its end",
+    (
+        ("stay", "BIGINT", "number of the stay"),
+        ("vehicle_id", "VARCHAR", "the vehicle"),
+        ("component", "VARCHAR", "component, system.part"),
+        ("place", "VARCHAR", "position, '' when not given"),
+        ("start_seq", "BIGINT", "replacement that fitted it, empty when fitted before enrolment"),
+        ("end_seq", "BIGINT", "replacement that ended it, empty while it is fitted"),
+    ),
+    """
+    WITH counted AS (
+      SELECT f.*, row_number() OVER w AS turn, lead(f.seq) OVER w AS next_seq
+      FROM base.fitted AS f WHERE NOT f.twice AND NOT f.mate
+      WINDOW w AS (PARTITION BY f.vehicle_id, f.component, f.place
+                   ORDER BY f.occurred_at, f.seq)
+    ), class_places AS (
+      SELECT DISTINCT v.vehicle_class, c.component, c.place
+      FROM counted AS c JOIN main.vehicles AS v ON v.vehicle_id = c.vehicle_id
+      WHERE v.vehicle_class <> 'unclassed'
+    ), placed AS (
+      SELECT vehicle_class, component FROM class_places WHERE place <> ''
+      GROUP BY vehicle_class, component
+    ), never AS (
+      SELECT v.vehicle_id, p.component, p.place
+      FROM main.vehicles AS v
+      JOIN class_places AS p ON p.vehicle_class = v.vehicle_class
+      LEFT JOIN placed AS q ON q.vehicle_class = p.vehicle_class AND q.component = p.component
+      LEFT JOIN counted AS c
+        ON c.vehicle_id = v.vehicle_id AND c.component = p.component AND c.place = p.place
+      WHERE v.parts = 'original' AND c.seq IS NULL AND (p.place <> '' OR q.component IS NULL)
+    ), stays AS (
+      SELECT vehicle_id, component, place, seq AS start_seq, next_seq AS end_seq FROM counted
+      UNION ALL
+      SELECT vehicle_id, component, place, NULL AS start_seq, seq AS end_seq
+      FROM counted WHERE turn = 1
+      UNION ALL
+      SELECT vehicle_id, component, place, NULL AS start_seq, NULL AS end_seq FROM never
+    )
+    SELECT row_number() OVER (ORDER BY vehicle_id, component, place,
+                              coalesce(start_seq, 0), coalesce(end_seq, 0)) AS stay,
+           vehicle_id, component, place, start_seq, end_seq
+    FROM stays""",
+    needs=("base.fitted", "main.vehicles"),
+    kept=True,
+)
+
+SPANS = ViewSpec(
+    "base.spans",
+    "stays with their ends on both clocks, what look-overs saw, and why any is left out",
+    (
+        ("stay", "BIGINT", "number of the stay"),
+        ("start_km", "DOUBLE", "true distance at its start"),
+        ("start_day", "INTEGER", "day of its start, counted from 1970-01-01; empty when unknown"),
+        ("end_km", "DOUBLE", "true distance at its end, or the last known"),
+        ("end_day", "INTEGER", "day of its end, or the last day the vehicle was seen"),
+        ("entry_km", "DOUBLE", "age in km at which it came under observation"),
+        ("entry_days", "DOUBLE", "age in days at which it came under observation"),
+        ("sound_day", "INTEGER", "last day a look-over found it sound"),
+        ("sound_km", "DOUBLE", "true distance then"),
+        ("found_day", "INTEGER", "first day after that and after any repair it was found failed"),
+        ("found_km", "DOUBLE", "true distance then"),
+        ("found_by", "VARCHAR", "event_id of that look-over"),
+        ("found_on", "DATE", "that day"),
+        ("looked_late", "BOOLEAN", "a look-over in its last week found it wearing or failed"),
+        ("why", "VARCHAR", "why it is left out; empty for a life"),
+    ),
+    """
+    WITH ends AS (
+      SELECT s.stay, s.vehicle_id, s.component, s.place, s.start_seq, s.end_seq,
+             a.day AS fitted_day, a.part_kind,
+             CASE WHEN s.start_seq IS NULL THEN 0 ELSE a.true_km END AS start_km,
+             CASE WHEN s.start_seq IS NULL THEN v.service_day ELSE a.day END AS start_day,
+             coalesce(a.day, v.service_day, -1000000) AS from_day,
+             CASE WHEN s.end_seq IS NOT NULL THEN b.true_km
+                  WHEN v.retired_on IS NOT NULL THEN v.retired_km ELSE v.last_km END AS end_km,
+             CASE WHEN s.end_seq IS NOT NULL THEN b.day
+                  WHEN v.retired_on IS NOT NULL THEN v.retired_day ELSE v.last_day END AS end_day,
+             v.enrolled_day, v.enrolment_km, v.parts
+      FROM base.stays AS s
+      JOIN base.vehicle_days AS v ON v.vehicle_id = s.vehicle_id
+      LEFT JOIN base.fitted AS a ON a.seq = s.start_seq
+      LEFT JOIN base.fitted AS b ON b.seq = s.end_seq
+    ), entered AS (
+      SELECT *,
+             CASE WHEN start_seq IS NULL OR fitted_day < enrolled_day
+                  THEN greatest(0, enrolment_km - start_km) ELSE 0 END AS entry_km,
+             CASE WHEN start_seq IS NULL OR fitted_day < enrolled_day
+                  THEN CAST(greatest(0, enrolled_day - start_day) AS DOUBLE) ELSE 0 END
+               AS entry_days
+      FROM ends
+    ), sound AS (
+      SELECT e.stay, max(CASE WHEN l.worst = 1 THEN l.day END) AS sound_day,
+             max(CASE WHEN l.worst = 1 THEN l.true_km END) AS sound_km,
+             max(l.day) AS cut_day
+      FROM entered AS e JOIN base.looks AS l
+        ON l.vehicle_id = e.vehicle_id AND l.component = e.component
+       AND (l.place = e.place OR l.place = '')
+      WHERE l.worst IN (0, 1) AND l.day >= e.from_day
+        AND (l.day < e.end_day OR (e.end_seq IS NULL AND l.day <= e.end_day))
+      GROUP BY e.stay
+    ), found AS (
+      SELECT e.stay, min(CASE WHEN l.worst = 3 THEN l.day END) AS found_day,
+             min(CASE WHEN l.worst = 3 THEN l.true_km END) AS found_km,
+             min_by(l.event_id, l.day) FILTER (WHERE l.worst = 3) AS found_by,
+             min(CASE WHEN l.worst = 3 THEN l.occurred_on END) AS found_on,
+             max(l.day) >= max(e.end_day) - 7 AS looked_late
+      FROM entered AS e JOIN base.looks AS l
+        ON l.vehicle_id = e.vehicle_id AND l.component = e.component AND l.place = e.place
+      LEFT JOIN sound AS s ON s.stay = e.stay
+      WHERE l.worst IN (2, 3) AND l.day > e.from_day AND l.day <= e.end_day
+        AND (s.cut_day IS NULL OR l.day > s.cut_day)
+      GROUP BY e.stay
+    )
+    SELECT e.stay, e.start_km, e.start_day, greatest(e.end_km, e.start_km) AS end_km, e.end_day,
+           e.entry_km, e.entry_days, s.sound_day, s.sound_km, f.found_day, f.found_km,
+           f.found_by, f.found_on, coalesce(f.looked_late, FALSE) AS looked_late,
+           CASE WHEN e.start_seq IS NULL AND e.parts <> 'original'
+                THEN 'fitted before enrolment, age unknown'
+                WHEN e.part_kind = 'used' THEN 'used part, age unknown'
+                WHEN e.start_km IS NULL OR e.end_km IS NULL OR e.entry_km IS NULL
+                THEN 'no odometer reading'
+                WHEN e.end_seq IS NOT NULL
+                 AND (e.end_day < e.enrolled_day
+                      OR (e.entry_km > 0 AND e.end_km - e.start_km <= e.entry_km))
+                THEN 'ended before it came under observation' END AS why
+    FROM entered AS e
+    LEFT JOIN sound AS s ON s.stay = e.stay
+    LEFT JOIN found AS f ON f.stay = e.stay""",
+    needs=("base.stays", "base.vehicle_days", "base.fitted", "base.looks"),
+    kept=True,
+)
+
+VEHICLE_DAYS = ViewSpec(
+    "base.vehicle_days",
+    "vehicles with their days as numbers",
+    (
+        ("vehicle_id", "VARCHAR", "the vehicle"),
+        ("vehicle_class", "VARCHAR", "its class"),
+        ("duty", "VARCHAR", "its kind of use"),
+        ("parts", "VARCHAR", "whether fitted parts were original at enrolment"),
+        ("service_day", "INTEGER", "first day of its use"),
+        ("service_on", "DATE", "first day of its use"),
+        ("enrolled_day", "INTEGER", "first day under this ledger's eye"),
+        ("enrolment_km", "DOUBLE", "true distance on that day"),
+        ("last_day", "INTEGER", "day of its latest event"),
+        ("last_km", "DOUBLE", "true distance at its latest reading"),
+        ("retired_on", "DATE", "day it left"),
+        ("retired_day", "INTEGER", "day it left"),
+        ("retired_km", "DOUBLE", "true distance when it left"),
+        ("unseen", "BOOLEAN", "not seen for long and not known to have left"),
+    ),
+    """
+    SELECT v.vehicle_id, v.vehicle_class, v.duty, v.parts,
+           datediff('day', DATE '1970-01-01', v.in_service_date) AS service_day,
+           v.in_service_date AS service_on,
+           datediff('day', DATE '1970-01-01', v.enrolled_on) AS enrolled_day, v.enrolment_km,
+           datediff('day', DATE '1970-01-01', v.last_seen_on) AS last_day, v.last_km,
+           v.retired_on, datediff('day', DATE '1970-01-01', v.retired_on) AS retired_day,
+           v.retired_km,
+           v.retired_on IS NULL
+             AND datediff('day', v.last_seen_on, s.today) > s.unseen_days AS unseen
+    FROM main.vehicles AS v CROSS JOIN base.settings AS s""",
+    needs=("main.vehicles", "base.settings"),
+    kept=True,
+)
+
+PART_LIVES = ViewSpec(
+    "main.part_lives",
+    "one row for each stay of a part whose age is known",
+    (
+        ("vehicle_id", "VARCHAR", "the vehicle"),
+        ("vehicle_class", "VARCHAR", "class of the vehicle"),
+        ("component", "VARCHAR", "component, system.part"),
+        ("position", "VARCHAR", "where it sits; front or rear for an axle set; empty if not given"),
+        ("system", "VARCHAR", "first half of the component"),
+        ("started_by", "VARCHAR", "event_id of its fitting, empty for an original part"),
+        ("ended_by", "VARCHAR", "event_id of what ended it or found it failed"),
+        ("started_on", "DATE", "day it was fitted, or the vehicle's first day, if known"),
+        ("ended_on", "DATE", "day it was replaced or found failed, empty while it works"),
+        ("entry_km", "DOUBLE", "age in km at which it came under observation (late entry)"),
+        ("lower_km", "DOUBLE", "age in km at failure, or the age it is known to have reached"),
+        ("upper_km", "DOUBLE", "age in km by which it had failed; infinite when it had not"),
+        ("entry_days", "DOUBLE", "age in days at which it came under observation"),
+        ("lower_days", "DOUBLE", "age in days, as lower_km; empty when its first day is unknown"),
+        ("upper_days", "DOUBLE", "age in days, as upper_km; empty when its first day is unknown"),
+        ("failed", "BOOLEAN", "it had failed or was worn out; lower < upper means in between"),
+        ("censored_because", "VARCHAR", "why its failure was not seen; empty when it was"),
+        ("reason", "VARCHAR", "reason of the replacement that ended it"),
+        *_PART,
+        ("running", "BOOLEAN", "still fitted to a vehicle that is still here"),
+        ("duty", "VARCHAR", "kind of use of the vehicle"),
+        ("km_estimated", "BOOLEAN", "one of its ends has no reading of its own"),
+    ),
+    f"""
+    WITH ages AS (
+      SELECT s.vehicle_id, s.component, s.place, s.start_seq, s.end_seq, p.*,
+             b.event_id AS end_event, b.occurred_on AS end_on, b.reason, b.because,
+             b.estimated AS end_estimated,
+             coalesce(b.failed, FALSE)
+               OR (s.end_seq IS NULL AND p.found_day IS NOT NULL) AS failed,
+             CASE WHEN s.end_seq IS NULL AND p.found_day IS NOT NULL THEN TRUE
+                  WHEN p.sound_day IS NULL THEN FALSE
+                  ELSE b.failed AND (p.found_day IS NOT NULL OR p.looked_late) END AS found,
+             v.vehicle_class, v.duty, v.retired_on, v.unseen, v.service_on
+      FROM base.stays AS s
+      JOIN base.spans AS p ON p.stay = s.stay AND p.why IS NULL
+      JOIN base.vehicle_days AS v ON v.vehicle_id = s.vehicle_id
+      LEFT JOIN base.fitted AS b ON b.seq = s.end_seq
+    ), bounds AS (
+      SELECT *,
+             CASE WHEN found THEN coalesce(found_km, end_km) ELSE end_km END - start_km
+               AS high_km,
+             CAST(CASE WHEN found THEN coalesce(found_day, end_day) ELSE end_day END - start_day
+                  AS DOUBLE) AS high_days
+      FROM ages
+    )
+    SELECT l.vehicle_id, l.vehicle_class, l.component, nullif(l.place, '') AS position,
+           split_part(l.component, '.', 1) AS system,
+           a.event_id AS started_by,
+           CASE WHEN l.end_event IS NOT NULL THEN l.end_event
+                WHEN l.found THEN l.found_by END AS ended_by,
+           coalesce(a.occurred_on, CASE WHEN l.start_seq IS NULL THEN l.service_on END)
+             AS started_on,
+           CASE WHEN l.end_event IS NOT NULL THEN l.end_on
+                WHEN l.found THEN l.found_on END AS ended_on,
+           l.entry_km,
+           CASE WHEN l.found AND l.sound_km IS NOT NULL
+                THEN least(greatest(l.sound_km - l.start_km, l.entry_km), l.high_km)
+                ELSE l.high_km END AS lower_km,
+           CASE WHEN l.failed THEN l.high_km ELSE CAST('Infinity' AS DOUBLE) END AS upper_km,
+           l.entry_days,
+           CASE WHEN l.found AND l.sound_day IS NOT NULL
+                THEN least(greatest(CAST(l.sound_day - l.start_day AS DOUBLE), l.entry_days),
+                           l.high_days)
+                ELSE l.high_days END AS lower_days,
+           CASE WHEN l.start_day IS NULL THEN NULL WHEN l.failed THEN l.high_days
+                ELSE CAST('Infinity' AS DOUBLE) END AS upper_days,
+           l.failed,
+           CASE WHEN l.failed THEN NULL
+                WHEN l.end_seq IS NOT NULL THEN l.because
+                WHEN l.retired_on IS NOT NULL THEN 'vehicle retired'
+                WHEN l.unseen THEN 'not seen for long' ELSE 'still fitted' END
+             AS censored_because,
+           l.reason, {", ".join(f"a.{name}" for name in _PART_NAMES)},
+           l.end_seq IS NULL AND l.retired_on IS NULL AND NOT l.unseen AS running,
+           l.duty, coalesce(l.end_estimated, FALSE) OR coalesce(a.estimated, FALSE)
+             AS km_estimated
+    FROM bounds AS l LEFT JOIN base.fitted AS a ON a.seq = l.start_seq""",
+    needs=("base.stays", "base.spans", "base.vehicle_days", "base.fitted"),
+    kept=True,
+)
+
+PART_LIVES_LEFT_OUT = ViewSpec(
+    "main.part_lives_left_out",
+    "one row for each stay of a part that cannot be counted as a life, and why",
+    (
+        ("vehicle_id", "VARCHAR", "the vehicle"),
+        ("component", "VARCHAR", "component, system.part"),
+        ("position", "VARCHAR", "where it sits; front or rear for an axle set; empty if not given"),
+        ("why", "VARCHAR", "why it is left out"),
+        ("event_id", "VARCHAR", "event that shows it"),
+    ),
+    """
+    SELECT s.vehicle_id, s.component, nullif(s.place, '') AS position, p.why,
+           CASE WHEN p.why = 'used part, age unknown' THEN a.event_id
+                ELSE coalesce(b.event_id, a.event_id) END AS event_id
+    FROM base.spans AS p
+    JOIN base.stays AS s ON s.stay = p.stay
+    LEFT JOIN base.fitted AS a ON a.seq = s.start_seq
+    LEFT JOIN base.fitted AS b ON b.seq = s.end_seq
+    WHERE p.why IS NOT NULL
+    UNION ALL
+    SELECT vehicle_id, component, nullif(place, '') AS position, 'entered-twice' AS why, event_id
+    FROM base.fitted WHERE twice""",
+    needs=("base.spans", "base.stays", "base.fitted"),
+    kept=True,
+)
+
+LIFE_VIEWS = (FITTED, LOOKS, VEHICLE_DAYS, STAYS, SPANS, PART_LIVES, PART_LIVES_LEFT_OUT)

@@ -1,0 +1,178 @@
+"""How things stand: findings still open, codes still there, prices paid, answers to estimates."""
+
+from roadworn.columns.spec import COMMON, ViewSpec
+from roadworn.columns.views_events import COMMON_SQL
+
+#: Pads, shoes and discs are done by the axle, whatever wheel was written down.
+PLACE = (
+    "CASE WHEN {component} IN ('brake.pad', 'brake.shoe', 'brake.rotor') "
+    "AND {position} IN ('LF', 'RF') THEN 'front' "
+    "WHEN {component} IN ('brake.pad', 'brake.shoe', 'brake.rotor') "
+    "AND {position} IN ('LR', 'RR') THEN 'rear' ELSE coalesce({position}, '') END"
+)
+
+OPEN_FINDINGS = ViewSpec(
+    "main.open_findings",
+    "the latest finding at each place that is wearing or failed and has not been seen to since",
+    (
+        *COMMON,
+        ("component", "VARCHAR", "component, system.part"),
+        ("position", "VARCHAR", "where it sits, left and right from the driver's seat"),
+        ("condition", "VARCHAR", "wearing or failed"),
+        ("safety", "BOOLEAN", "its failure can hurt someone"),
+        ("note", "VARCHAR", "note as entered"),
+        ("first_seen_on", "DATE", "first day of this condition or worse without work in between"),
+        ("times_seen", "BIGINT", "look-overs that have found it so"),
+    ),
+    f"""
+    WITH looks AS (
+      SELECT f.*, {PLACE.format(component="component", position="position")} AS place
+      FROM main.findings AS f WHERE condition <> 'not_checked'
+    ), work AS (
+      SELECT vehicle_id, occurred_at, seq, component, place FROM (
+        SELECT vehicle_id, occurred_at, seq, component,
+               {PLACE.format(component="component", position="position")} AS place
+        FROM main.replacements
+        UNION ALL
+        SELECT vehicle_id, occurred_at, seq, component,
+               {PLACE.format(component="component", position="position")} AS place
+        FROM main.repairs
+        UNION ALL
+        SELECT vehicle_id, occurred_at, seq, component,
+               {PLACE.format(component="component", position="position")} AS place
+        FROM main.maintenance_done WHERE action <> 'inspected'
+      ) AS done
+    ), open AS (
+      SELECT l.* FROM looks AS l
+      WHERE NOT EXISTS (
+        SELECT 1 FROM work AS w
+        WHERE w.vehicle_id = l.vehicle_id AND w.component = l.component
+          AND (w.place = l.place OR w.place = '' OR l.place = '')
+          AND (w.occurred_at > l.occurred_at
+               OR (CAST(w.occurred_at AS DATE) = l.occurred_on AND l.condition <> 'sound')))
+    ), ranked AS (
+      SELECT o.*,
+             row_number() OVER (PARTITION BY vehicle_id, component, place
+                                ORDER BY occurred_at DESC, seq DESC,
+                                         CASE condition WHEN 'failed' THEN 0 WHEN 'wearing' THEN 1
+                                         ELSE 2 END) AS back,
+             max(CASE WHEN condition = 'sound' THEN occurred_at END)
+               OVER (PARTITION BY vehicle_id, component, place) AS last_sound
+      FROM open AS o
+    ), told AS (
+      SELECT vehicle_id, component, place, min(occurred_on) AS first_seen_on,
+             count(DISTINCT event_id) AS times_seen
+      FROM ranked
+      WHERE condition <> 'sound' AND (last_sound IS NULL OR occurred_at > last_sound)
+      GROUP BY vehicle_id, component, place
+    )
+    SELECT {", ".join(f"r.{name}" for name, _t, _m in COMMON)},
+           r.component, r.position, r.condition, r.safety, r.note,
+           coalesce(t.first_seen_on, r.occurred_on) AS first_seen_on,
+           coalesce(t.times_seen, 1) AS times_seen
+    FROM ranked AS r
+    LEFT JOIN told AS t ON t.vehicle_id = r.vehicle_id AND t.component = r.component
+      AND t.place = r.place
+    WHERE r.back = 1 AND r.condition IN ('wearing', 'failed')""",
+    needs=("main.findings", "main.replacements", "main.repairs", "main.maintenance_done"),
+    kept=True,
+)
+
+ACTIVE_CODES = ViewSpec(
+    "main.active_codes",
+    "codes given by the latest scan that could read the module",
+    (
+        *COMMON,
+        ("module", "VARCHAR", "the module that gave it"),
+        ("code", "VARCHAR", "the code as read"),
+        ("status", "VARCHAR", "stored, pending or permanent"),
+        ("failure_type", "VARCHAR", "failure type byte, hexadecimal, when there was one"),
+        ("lamp", "VARCHAR", "whether the malfunction lamp was commanded on or off"),
+        ("first_seen_on", "DATE", "first day this code was read on this vehicle"),
+        ("times_seen", "BIGINT", "scans that have read it"),
+    ),
+    f"""
+    WITH latest AS (
+      SELECT seq, vehicle_id, module, lamp FROM (
+        SELECT seq, vehicle_id, module, lamp,
+               row_number() OVER (PARTITION BY vehicle_id, module
+                                  ORDER BY occurred_at DESC, seq DESC) AS back
+        FROM main.scans WHERE outcome = 'read') AS s
+      WHERE back = 1
+    ), history AS (
+      SELECT vehicle_id, module, code, min(occurred_on) AS first_seen_on,
+             count(DISTINCT event_id) AS times_seen
+      FROM main.codes GROUP BY vehicle_id, module, code
+    )
+    SELECT {", ".join(f"c.{name}" for name, _t, _m in COMMON)},
+           c.module, c.code, c.status, c.failure_type, l.lamp, h.first_seen_on, h.times_seen
+    FROM main.codes AS c
+    JOIN latest AS l ON l.seq = c.seq AND l.module = c.module
+    JOIN history AS h
+      ON h.vehicle_id = c.vehicle_id AND h.module = c.module AND h.code = c.code""",
+    needs=("main.codes", "main.scans"),
+    kept=True,
+)
+
+PART_PRICES = ViewSpec(
+    "main.part_prices",
+    "what replacing a component has cost, by class of vehicle and currency",
+    (
+        ("component", "VARCHAR", "component, system.part"),
+        ("vehicle_class", "VARCHAR", "class of the vehicles"),
+        ("currency", "VARCHAR", "currency of the amounts, ISO 4217; two are never added"),
+        ("jobs", "BIGINT", "replacements with a price"),
+        ("total_low", "DOUBLE", "a tenth of them cost no more than this, parts and labour"),
+        ("total_median", "DOUBLE", "half of them cost no more than this, parts and labour"),
+        ("total_high", "DOUBLE", "nine tenths of them cost no more than this, parts and labour"),
+        ("parts_median", "DOUBLE", "median cost of the parts, whole quantity"),
+        ("hours_median", "DOUBLE", "median hours of labour"),
+        ("last_on", "DATE", "day of the latest one"),
+    ),
+    """
+    SELECT r.component, v.vehicle_class, r.currency, count(*) AS jobs,
+           percentile_cont(0.1) WITHIN GROUP (ORDER BY CAST(r.total_cost AS DOUBLE)) AS total_low,
+           percentile_cont(0.5) WITHIN GROUP (ORDER BY CAST(r.total_cost AS DOUBLE))
+             AS total_median,
+           percentile_cont(0.9) WITHIN GROUP (ORDER BY CAST(r.total_cost AS DOUBLE)) AS total_high,
+           percentile_cont(0.5) WITHIN GROUP (ORDER BY CAST(r.parts_cost AS DOUBLE))
+             AS parts_median,
+           percentile_cont(0.5) WITHIN GROUP (ORDER BY r.labour_hours) AS hours_median,
+           max(r.occurred_on) AS last_on
+    FROM main.replacements AS r JOIN main.vehicles AS v ON v.vehicle_id = r.vehicle_id
+    WHERE r.total_cost > 0
+    GROUP BY r.component, v.vehicle_class, r.currency""",
+    needs=("main.replacements", "main.vehicles"),
+    kept=True,
+)
+
+AUTHORISATIONS = ViewSpec(
+    "main.authorisations",
+    "one row for each answer to an estimate line, with the line it answers",
+    (
+        *COMMON,
+        ("estimate", "VARCHAR", "event_id of the estimate"),
+        ("line", "INTEGER", "number of the line in its estimate"),
+        ("decision", "VARCHAR", "approved, declined or deferred"),
+        ("component", "VARCHAR", "component of the line, system.part"),
+        ("position", "VARCHAR", "where it sits, left and right from the driver's seat"),
+        ("work", "VARCHAR", "work proposed"),
+        ("amount", "DECIMAL(18,4)", "price of the line"),
+        ("currency", "VARCHAR", "its currency, ISO 4217"),
+        ("safety", "BOOLEAN", "about a component whose failure can hurt someone"),
+        ("estimated_on", "DATE", "day of the estimate"),
+        ("latest", "BOOLEAN", "no later answer to the same line"),
+        ("note", "VARCHAR", "note as entered"),
+    ),
+    f"""
+    SELECT {COMMON_SQL}, t.estimate, t.line, t.decision, l.component, l.position, l.work,
+           l.amount, l.currency, l.safety, l.occurred_on AS estimated_on,
+           row_number() OVER (PARTITION BY t.estimate, t.line
+                              ORDER BY e.occurred_at DESC, e.seq DESC) = 1 AS latest, t.note
+    FROM raw.decisions AS t JOIN base.valid AS e ON e.seq = t.seq
+    LEFT JOIN main.true_distance AS d ON d.seq = e.seq
+    LEFT JOIN main.estimate_lines AS l ON l.event_id = t.estimate AND l.line = t.line""",
+    needs=("base.valid", "main.true_distance", "main.estimate_lines"),
+)
+
+STATE_VIEWS = (OPEN_FINDINGS, ACTIVE_CODES, PART_PRICES, AUTHORISATIONS)

@@ -1,0 +1,127 @@
+"""Vehicles with their present profile, and how far they go in a month."""
+
+from roadworn.columns.spec import ViewSpec
+from roadworn.columns.tables_vehicle import PROFILE_COLUMNS
+
+_CLASS = (
+    "coalesce(p.vehicle_class, nullif(trim(concat(coalesce(p.make, ''), ' ', "
+    "coalesce(p.model, ''))), ''), 'unclassed') AS vehicle_class"
+)
+_LATEST = ",\n             ".join(
+    f"max_by({name}, place) FILTER (WHERE {name} IS NOT NULL) AS {name}"
+    for name, _type, _meaning in PROFILE_COLUMNS
+)
+_FIELDS = ", ".join(
+    _CLASS if name == "vehicle_class" else f"p.{name}" for name, _type, _meaning in PROFILE_COLUMNS
+)
+
+VEHICLES = ViewSpec(
+    "main.vehicles",
+    "one row for each enrolled vehicle, changes of its profile applied",
+    (
+        ("vehicle_id", "VARCHAR", "the vehicle"),
+        *(
+            (name, kind, "class as entered, else make and model, else unclassed")
+            if name == "vehicle_class"
+            else (name, kind, meaning)
+            for name, kind, meaning in PROFILE_COLUMNS
+        ),
+        ("parts", "VARCHAR", "whether fitted parts were original at enrolment"),
+        ("enrolled_on", "DATE", "first day under this ledger's eye"),
+        ("enrolment_km", "DOUBLE", "true distance on that day"),
+        ("enrolment_event", "VARCHAR", "event_id of the first enrolment"),
+        ("last_seen_on", "DATE", "day of its latest event"),
+        ("last_km", "DOUBLE", "true distance at its latest reading"),
+        ("last_reading_on", "DATE", "day of its latest reading that is used"),
+        ("retired_on", "DATE", "day it left, empty while it is here"),
+        ("retired_km", "DOUBLE", "true distance when it left"),
+        ("retirement_reason", "VARCHAR", "sold, scrapped, written_off or returned"),
+        ("retirement_event", "VARCHAR", "event_id of its retirement"),
+        ("events", "BIGINT", "number of its events that count"),
+    ),
+    f"""
+    WITH told AS (
+      SELECT e.vehicle_id, e.event_id, e.kind, e.occurred_at, e.occurred_on, d.true_km, p.*,
+             row_number() OVER (PARTITION BY e.vehicle_id ORDER BY e.occurred_at, e.seq) AS place
+      FROM raw.profiles AS p JOIN base.valid AS e ON e.seq = p.seq
+      LEFT JOIN main.true_distance AS d ON d.seq = e.seq
+    ), profile AS (
+      SELECT vehicle_id, {_LATEST},
+             min_by(coalesce(parts, 'unknown'), place) FILTER (WHERE kind = 'enrolment') AS parts,
+             min(occurred_on) FILTER (WHERE kind = 'enrolment') AS enrolled_on,
+             max(occurred_at) FILTER (WHERE kind = 'enrolment') AS enrolled_last,
+             min(true_km) FILTER (WHERE kind = 'enrolment') AS enrolment_km,
+             min_by(event_id, place) FILTER (WHERE kind = 'enrolment') AS enrolment_event
+      FROM told GROUP BY vehicle_id
+    ), seen AS (
+      SELECT vehicle_id, max(occurred_on) AS last_seen_on, count(*) AS events
+      FROM base.valid GROUP BY vehicle_id
+    ), gone AS (
+      SELECT vehicle_id, max(true_km) AS last_km, max(occurred_on) AS last_reading_on
+      FROM main.true_distance WHERE used GROUP BY vehicle_id
+    ), retired AS (
+      SELECT e.vehicle_id, e.occurred_on, e.occurred_at, e.event_id, d.true_km, t.reason,
+             row_number() OVER (PARTITION BY e.vehicle_id
+                                ORDER BY e.occurred_at DESC, e.seq DESC) AS back
+      FROM raw.retirements AS t JOIN base.valid AS e ON e.seq = t.seq
+      LEFT JOIN main.true_distance AS d ON d.seq = e.seq
+    )
+    SELECT p.vehicle_id, {_FIELDS}, p.parts, p.enrolled_on, p.enrolment_km, p.enrolment_event,
+           s.last_seen_on, g.last_km, g.last_reading_on,
+           r.occurred_on AS retired_on, r.true_km AS retired_km, r.reason AS retirement_reason,
+           r.event_id AS retirement_event, s.events
+    FROM profile AS p
+    JOIN seen AS s ON s.vehicle_id = p.vehicle_id
+    LEFT JOIN gone AS g ON g.vehicle_id = p.vehicle_id
+    LEFT JOIN retired AS r
+      ON r.vehicle_id = p.vehicle_id AND r.back = 1 AND r.occurred_at >= p.enrolled_last
+    WHERE p.enrolled_on IS NOT NULL""",
+    needs=("base.valid", "main.true_distance"),
+    kept=True,
+)
+
+# The steps between readings are taken as independent, their variance growing with time: so
+# readings a week and a year apart both tell of a month's spread.
+USAGE_RATES = ViewSpec(
+    "main.usage_rates",
+    "how far each vehicle goes, from its readings of the last two years on record",
+    (
+        ("vehicle_id", "VARCHAR", "the vehicle"),
+        ("km_per_day", "DOUBLE", "distance between the first and the last of them, by days"),
+        ("km_per_month", "DOUBLE", "the same for a month of 365.25 / 12 days"),
+        (
+            "sd_km_per_month",
+            "DOUBLE",
+            "spread of a month's distance from the steps between readings; empty with fewer than 3",
+        ),
+        ("from_on", "DATE", "day of the first reading used"),
+        ("to_on", "DATE", "day of the last reading used"),
+        ("readings", "BIGINT", "days with a reading in that time"),
+    ),
+    """
+    WITH daily AS (
+      SELECT vehicle_id, occurred_on AS day_on, day, max(true_km) AS km
+      FROM main.true_distance WHERE used GROUP BY vehicle_id, occurred_on, day
+    ), recent AS (
+      SELECT * FROM (SELECT *, max(day) OVER (PARTITION BY vehicle_id) AS last_day FROM daily) AS d
+      WHERE day >= last_day - 730
+    ), steps AS (
+      SELECT *, km - lag(km) OVER w AS step, day - lag(day) OVER w AS days
+      FROM recent WINDOW w AS (PARTITION BY vehicle_id ORDER BY day)
+    ), rates AS (
+      SELECT vehicle_id, (max(km) - min(km)) / (max(day) - min(day)) AS rate, count(*) AS readings,
+             min(day_on) AS from_on, max(day_on) AS to_on
+      FROM steps GROUP BY vehicle_id HAVING max(day) > min(day)
+    )
+    SELECT r.vehicle_id, r.rate AS km_per_day, r.rate * 365.25 / 12 AS km_per_month,
+           CASE WHEN r.readings > 2 THEN sqrt(
+             sum((s.step - r.rate * s.days) * (s.step - r.rate * s.days) / s.days)
+               / (r.readings - 2) * 365.25 / 12) END AS sd_km_per_month,
+           r.from_on, r.to_on, r.readings
+    FROM rates AS r JOIN steps AS s ON s.vehicle_id = r.vehicle_id AND s.days > 0
+    GROUP BY r.vehicle_id, r.rate, r.readings, r.from_on, r.to_on""",
+    needs=("main.true_distance",),
+    kept=True,
+)
+
+VEHICLE_VIEWS = (VEHICLES, USAGE_RATES)
