@@ -15,6 +15,14 @@ DEMO_TODAY = "2026-11-20"
 #: The car a returning customer has just brought in.
 FEATURED = "car-9"
 SEED = "haldersey-1"
+SCENE = """\
+Haldersey is an island that does not exist. Its one garage keeps the community buses, the
+delivery vans and the cars of whoever comes in, and has written everything down for eight
+years. Makers, people, prices and the lives of parts are invented.
+
+It is 20 November 2026. The owner of car-9, a Tavenor Dunlin of 2014 with about 119,000 miles,
+says the steering feels loose, the engine lamp is on and it shakes when cold. It has been
+looked over and read out. What is wrong, what keeps failing, what goes next, is it worth it?"""
 
 
 @dataclass(frozen=True, slots=True)
