@@ -158,6 +158,8 @@ def _read_line(reading: _Reading, line: str, number: int) -> None:
         words = described[2].split()
         last = words[-1].strip("()[].").casefold() if words else ""
         line = f"{described[1]} {last if last in _STATUS_WORDS else ''}"
+    # An adapter's "BUS INIT: ...ERROR" has a colon but is no heading.
+    line = re.sub(r"bus init\s*:", "bus init ", line, flags=re.IGNORECASE)
     line, module, status = _read_headings(reading, line)
     if _FAILED.search(line):
         reading.failed.append(module)

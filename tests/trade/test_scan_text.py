@@ -1,0 +1,176 @@
+"""Typed and pasted read-outs. Reply meanings by SAE J1979; the words are common practice."""
+
+import json
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from roadworn.kinds import Scan
+from roadworn.trade.codes import code_from_bytes
+from roadworn.trade.scan_text import ScannedCode, parse_scan_text
+
+
+def read(text):
+    found = parse_scan_text(text)
+    assert found.problems == (), found.problems
+    return found
+
+
+@pytest.mark.parametrize(
+    ("text", "codes"),
+    [
+        (
+            "P0420 P0171 pending P0300 permanent",
+            [("P0420", "stored"), ("P0171", "pending"), ("P0300", "permanent")],
+        ),
+        ("stored P0420 pending P0171", [("P0420", "stored"), ("P0171", "pending")]),
+        (
+            "p0420, P0171 (pending); P0300",
+            [("P0420", "stored"), ("P0171", "pending"), ("P0300", "stored")],
+        ),
+        (
+            "Stored codes: P0420, P0171\nPending: P0300\nPermanent:\nP0420\nP0302\n\nC0031",
+            [
+                ("P0420", "stored"),
+                ("P0171", "stored"),
+                ("P0300", "pending"),
+                ("P0420", "permanent"),
+                ("P0302", "permanent"),
+                ("C0031", "stored"),
+            ],
+        ),
+        (
+            "P0420: words of a reader (pending)\nP0171 - other words",
+            [("P0420", "pending"), ("P0171", "stored")],
+        ),
+        ("P0420 - P0171", [("P0420", "stored"), ("P0171", "stored")]),
+        ("P0420 P0420", [("P0420", "stored")]),
+        ("P0000 P0420", [("P0420", "stored")]),  # two zero bytes are padding
+        (
+            "SPN 1208 FMI 3, SPN 110/FMI 0 pending",
+            [("SPN 1208 FMI 3", "stored"), ("SPN 110 FMI 0", "pending")],
+        ),
+    ],
+)
+def test_codes_and_their_lists(text, codes):
+    assert [(c.code, c.status) for c in read(text).codes] == codes
+
+
+def test_modules():
+    # Two modules as on a CAN line with 11-bit identifiers: 7E8 engine, 7E9 another.
+    found = read("7E8: P0123 P0420\n7E9: no codes\nlamp on\n83 07 E5 41")
+    assert found.codes == (
+        ScannedCode("P0123", "stored", "7E8"),
+        ScannedCode("P0420", "stored", "7E8"),
+    )
+    assert (found.empty, found.lamp, found.readiness) == (("7E9",), "on", "8307E541")
+    # The status byte counts 3 codes and the list holds 2: worth a remark, not a refusal.
+    assert [r.code for r in found.remarks] == ["scan-count"]
+
+
+def test_a_failed_read_is_not_an_empty_list():
+    none = read("no codes, lamp off")
+    assert (none.empty, none.failed, none.lamp) == (("engine",), (), "off")
+    for answer in (
+        "NO DATA",
+        "UNABLE TO CONNECT",
+        "STOPPED",
+        "CAN ERROR",
+        "BUS INIT: ...ERROR",
+        "?",
+    ):
+        failed = read(answer)
+        assert (failed.codes, failed.empty, failed.failed) == ((), (), ("engine",)), answer
+    mixed = read("ABS: C0034-11\nengine: unable to connect")
+    outcomes = {m["name"]: m["outcome"] for m in mixed.payload()["modules"]}
+    assert outcomes == {"ABS": "read", "engine": "failed"}
+
+
+@pytest.mark.parametrize(
+    ("text", "lamp"),
+    [("lamp on", "on"), ("MIL: off", "off"), ("MIL commanded on; P0420", "on"), ("P0420", None)],
+)
+def test_lamp(text, lamp):
+    assert read(text).lamp == lamp
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["83 07 E5 41", "8307e541", "41 01 83 07 E5 41", "readiness: 83 07 E5 41", "P0420 83 07 E5 41"],
+)
+def test_readiness_bytes(text):
+    assert read(text).readiness == "8307E541"
+
+
+@pytest.mark.parametrize(
+    ("text", "code", "hint"),
+    [
+        ("PO420", "trouble-code", "letter O"),
+        ("P0G80", "trouble-code", "'G'"),
+        ("P042", "trouble-code", "4 characters"),
+        ("0420", "trouble-code", "letter in front"),
+        ("SPN 999999 FMI 3", "trouble-code", "524287"),
+        ("SPN 100 FMI 32", "trouble-code", "31"),
+        ("P0300 hello", "scan-text", "note"),
+        ("lamp", "scan-text", "lamp on"),
+        ("pending", "scan-text", "right after its code"),
+        ("lamp on\nlamp off", "scan-lamp", "say which"),
+        ("83 07 E5 41\n00 07 E5 41", "scan-readiness", "commands the lamp"),
+        ("7E8: P0420\n7E8: no data", "scan-outcome", "say which"),
+    ],
+)
+def test_what_is_not_understood_is_a_problem_with_a_hint(text, code, hint):
+    found = parse_scan_text(text)
+    assert [p.code for p in found.problems] == [code]
+    assert hint in found.problems[0].hint
+
+
+def test_a_wrong_character_is_shown_as_typed_and_nothing_is_recorded_for_it():
+    found = parse_scan_text("P0171\nPO420")
+    assert [c.code for c in found.codes] == ["P0171"]
+    assert "'PO420'" in found.problems[0].message
+    assert found.problems[0].row == 2
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "P0420 P0171 pending\nlamp on\n83 07 E5 41",
+        "ABS: C0034-11\nengine: unable to connect",
+        "SPN 1208 FMI 3",
+        "no codes",
+        "",
+    ],
+)
+def test_the_payload_is_one_that_events_accept(text):
+    Scan.model_validate_json(json.dumps(read(text).payload()))
+
+
+def test_a_failure_type_goes_to_its_own_field():
+    (module,) = read("P0123-11 pending").payload()["modules"]
+    assert module["codes"] == [{"code": "P0123", "status": "pending", "failure_type": "11"}]
+
+
+CODES = st.integers(1, 0xFFFF).map(lambda word: code_from_bytes(word >> 8, word & 0xFF))
+STATUSES = st.sampled_from(["stored", "pending", "permanent"])
+
+
+@given(st.lists(st.tuples(CODES, STATUSES), max_size=12, unique=True), st.booleans())
+def test_a_typed_list_is_read_back(codes, as_lines):
+    joint = "\n" if as_lines else ", "
+    found = read(joint.join(f"{code} {status}" for code, status in codes))
+    assert [(c.code, c.status) for c in found.codes] == codes
+
+
+@given(st.text(max_size=200))
+def test_any_text_is_read_or_named(text):
+    found = parse_scan_text(text)
+    assert all(p.message and p.hint for p in (*found.problems, *found.remarks))
+
+
+@pytest.mark.parametrize(
+    "text", ["P" * 10_000_000, "P0420 " * 500_000, "\n" * 5000, ": " * 500_000]
+)
+def test_huge_texts_are_answered(text):
+    assert len(parse_scan_text(text).codes) <= 1
