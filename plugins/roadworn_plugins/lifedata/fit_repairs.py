@@ -1,0 +1,255 @@
+"""The table behind ``fit repairs``: repairs of units in, curve and trend of each group out.
+
+Rows say what happened to a unit at an age: ``repair``, ``start`` or ``end`` of observation.
+Without a ``start`` a unit is watched from 0; without an ``end`` it ends at its last repair.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from roadworn.problems import Problem
+from roadworn_plugins.lifedata.checked import NoEstimate
+from roadworn_plugins.lifedata.errors import LifeDataError
+from roadworn_plugins.lifedata.power_law import PowerLaw, fit_power_law
+from roadworn_plugins.lifedata.recurrence import MeanCumulative, mean_cumulative
+from roadworn_plugins.lifedata.repair_history import RepairHistory
+from roadworn_plugins.lifedata.trend import TrendTest, laplace_test, military_handbook_test
+
+_EVENTS = ("repair", "end", "start")
+
+
+@dataclass
+class _Unit:
+    """Rows of one unit as they are read; a mutable collector, not a value."""
+
+    group: str
+    row: int
+    repairs: list[tuple[float, int, int]] = field(default_factory=list)  # age, count, row
+    starts: list[float] = field(default_factory=list)
+    ends: list[float] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class _Stretch:
+    unit: str
+    start: float
+    stop: float
+    at_failure: bool
+
+
+def fit_repairs_table(
+    columns: Mapping[str, Sequence[Any]], *, level: float = 0.95
+) -> dict[str, Any]:
+    """Fit the mean cumulative function, power law and trend tests to each group of units.
+
+    Args:
+        columns: ``unit``, ``age`` and ``event`` of each row, optionally ``group`` and ``count``.
+        level: Two-sided level of the limits of beta.
+
+    Returns:
+        ``{"groups": [...]}`` ready for JSON. A figure that the data do not allow is None; a group
+        is stopped by ``failure`` when all of its units are. Without a group column the group is
+        the empty text.
+
+    Raises:
+        LifeDataError: The rows cannot be read; ``problems`` names each of them.
+    """
+    units, problems = _read(columns)
+    stretches: dict[str, list[_Stretch]] = {}
+    for name, unit in units.items():
+        found, wrong = _stretches(name, unit)
+        stretches[name] = found
+        problems += wrong or _outside(name, unit, found)
+    if problems:
+        first = problems[0]
+        raise LifeDataError(f"{len(problems)} rows cannot be used; the first: {first}", problems)
+    if not units:
+        raise LifeDataError("The table has no rows; give at least one unit.", ())
+    windows = [(s, units[name].group) for name in units for s in stretches[name]]
+    curves = mean_cumulative(
+        [name for name, unit in units.items() for _ in unit.repairs],
+        [age for unit in units.values() for age, _, _ in unit.repairs],
+        (
+            [s.unit for s, _ in windows],
+            [s.start for s, _ in windows],
+            [s.stop for s, _ in windows],
+        ),
+        count=[count for unit in units.values() for _, count, _ in unit.repairs],
+        group=[group for _, group in windows],
+        level=level,
+    )
+    return {
+        "groups": [
+            _group(number, label, curves, units, stretches, level)
+            for number, label in enumerate(curves.labels)
+        ]
+    }
+
+
+def _read(columns: Mapping[str, Sequence[Any]]) -> tuple[dict[str, _Unit], list[Problem]]:
+    absent = [name for name in ("unit", "age", "event") if name not in columns]
+    if absent:
+        raise LifeDataError(f"The table lacks the columns {', '.join(absent)}; add them.", ())
+    n = len(columns["unit"])
+    if any(
+        len(columns[name]) != n for name in ("age", "event", "group", "count") if name in columns
+    ):
+        raise LifeDataError("The columns differ in length; give one value a row.", ())
+    units: dict[str, _Unit] = {}
+    problems: list[Problem] = []
+    for i in range(n):
+        row = i + 1
+        name, event = str(columns["unit"][i]).strip(), str(columns["event"][i]).strip()
+        group = str(columns["group"][i]).strip() if "group" in columns else ""
+        age, count = _number(columns["age"][i]), 1.0
+        if "count" in columns and columns["count"][i] not in ("", None):
+            count = _number(columns["count"][i])
+        wrong = _row_problem(row, name, event, age, count)
+        if wrong is None and name in units and units[name].group != group:
+            wrong = Problem(
+                "two-groups", f"unit {name} stands in two groups", "give it one", "", row, "group"
+            )
+        if wrong is not None:
+            problems.append(wrong)
+            continue
+        unit = units.setdefault(name, _Unit(group, row))
+        if event == "repair":
+            if count:
+                unit.repairs.append((age, int(count), row))
+        else:
+            (unit.ends if event == "end" else unit.starts).append(age)
+    return units, problems
+
+
+def _number(text: object) -> float:
+    """Return a number, or nan for what is none; the caller reports it."""
+    try:
+        return float(str(text))
+    except ValueError:
+        return math.nan
+
+
+def _row_problem(row: int, unit: str, event: str, age: float, count: float) -> Problem | None:
+    if not unit:
+        return Problem("no-unit", "the row names no unit", "name it", "", row, "unit")
+    if event not in _EVENTS:
+        hint = f"write one of {', '.join(_EVENTS)}"
+        return Problem("unknown-event", f"the event {event!r} is unknown", hint, "", row, "event")
+    if not (math.isfinite(age) and age >= 0.0):
+        return Problem("bad-age", "the age is no number from 0 up", "correct it", "", row, "age")
+    if not (math.isfinite(count) and count >= 0.0 and count == int(count)):
+        return Problem("bad-count", "the count is no whole number", "correct it", "", row, "count")
+    return None
+
+
+def _stretches(name: str, unit: _Unit) -> tuple[list[_Stretch], list[Problem]]:
+    """Pair the starts and ends of a unit in order of age."""
+    starts, ends = sorted(unit.starts) or [0.0], sorted(unit.ends)
+    last = max((age for age, _, _ in unit.repairs), default=-1.0)
+    at_failure = len(ends) == len(starts) - 1 and last > starts[-1]
+    if at_failure:
+        ends = [*ends, last]
+    fits = len(ends) == len(starts) and all(a < b for a, b in zip(starts, ends, strict=True))
+    if not fits or any(end > start for end, start in zip(ends[:-1], starts[1:], strict=True)):
+        message = f"the start and end rows of unit {name} do not pair up"
+        if not unit.ends and not unit.repairs:
+            message = f"unit {name} has neither an end nor a repair"
+        hint = "give each start one later end; only the last end may be left to the last repair"
+        return [], [Problem("bad-windows", message, hint, "", unit.row, "event")]
+    final = len(ends) - 1
+    pairs = enumerate(zip(starts, ends, strict=True))
+    return [_Stretch(name, a, b, at_failure and i == final) for i, (a, b) in pairs], []
+
+
+def _outside(name: str, unit: _Unit, stretches: list[_Stretch]) -> list[Problem]:
+    hint = "a repair counts while start < age <= end; correct the age or the observation"
+    return [
+        Problem("not-observed", f"unit {name} was not observed at {age:g}", hint, "", row, "age")
+        for age, _, row in unit.repairs
+        if not any(s.start < age <= s.stop for s in stretches)
+    ]
+
+
+def _group(
+    number: int,
+    label: str,
+    curves: MeanCumulative,
+    units: Mapping[str, _Unit],
+    stretches: Mapping[str, list[_Stretch]],
+    level: float,
+) -> dict[str, Any]:
+    members = [name for name, unit in units.items() if unit.group == label]
+    history = _history(members, units, stretches)
+    rows = curves.rows(number)
+    laplace = handbook = None
+    try:
+        law = fit_power_law(history, level=level)
+    except NoEstimate:
+        law = None  # stated as None in the result: no repair, or all at the very end
+    if history.free()[0].size:
+        laplace, handbook = laplace_test(history), military_handbook_test(history)
+    steps = zip(
+        *(x[rows].tolist() for x in (curves.age, curves.at_risk, curves.mcf, curves.se)),
+        strict=True,
+    )
+    return {
+        "group": label,
+        "units": len(members),
+        "repairs": history.repairs,
+        "mcf": [dict(zip(("age", "at_risk", "mcf", "se"), step, strict=True)) for step in steps],
+        "power_law": _power_law(law, history.stopped),
+        "laplace": _test(laplace, "u", None),
+        "military_handbook": _test(handbook, "chi2", "df"),
+    }
+
+
+def _history(
+    members: Sequence[str],
+    units: Mapping[str, _Unit],
+    stretches: Mapping[str, list[_Stretch]],
+) -> RepairHistory:
+    flat = [s for name in members for s in stretches[name]]
+    place = {(s.unit, s.start): i for i, s in enumerate(flat)}
+    ages: list[float] = []
+    codes: list[int] = []
+    for name in members:
+        for age, count, _ in units[name].repairs:
+            home = next(s for s in stretches[name] if s.start < age <= s.stop)
+            ages += [age] * count
+            codes += [place[name, home.start]] * count
+    return RepairHistory.of(
+        np.array(ages),
+        np.array([s.stop for s in flat]),
+        np.array(["failure" if s.at_failure else "time" for s in flat]),
+        np.array(codes, dtype=np.int64),
+        np.array([s.start for s in flat]),
+    )
+
+
+def _power_law(law: PowerLaw | None, stopped: str) -> dict[str, Any]:
+    if law is None:
+        empty = dict.fromkeys(("beta", "lambda", "beta_unbiased", "beta_ci"))
+        return {**empty, "stopped": stopped}
+    return {
+        "beta": law.beta,
+        "lambda": law.rate,
+        "beta_unbiased": _known(law.beta_unbiased),
+        "beta_ci": None if math.isnan(law.beta_ci[0]) else list(law.beta_ci),
+        "stopped": stopped,
+    }
+
+
+def _test(test: TrendTest | None, statistic: str, df: str | None) -> dict[str, Any]:
+    out: dict[str, Any] = {statistic: None if test is None else test.statistic}
+    if df is not None:
+        out[df] = None if test is None else test.df
+    out["p"] = None if test is None else test.p
+    return out
+
+
+def _known(value: float) -> float | None:
+    return None if math.isnan(value) else value
