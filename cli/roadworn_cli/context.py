@@ -14,12 +14,9 @@ import typer
 from roadworn.errors import UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
+    from roadworn.plugin_host import PluginHost
     from roadworn.store import Ledger
     from roadworn.view import LedgerView
-
-    from roadworn.plugin_host import PluginHost
 
 KnownBy = Literal["recorded", "occurred"]
 
@@ -64,9 +61,10 @@ class State:
         kinds = self.plugins().kinds() if plugin_kinds else None
         return Ledger.open(self.ledger, kinds=kinds, writable=writable)
 
-    def open_view(self, progress: "Callable[[int, int], None] | None" = None) -> "LedgerView":
+    def open_view(self) -> "LedgerView":
         """Open the read model with the kinds and tables that plugins add."""
         from roadworn.view import open_view
+        from roadworn_cli.progress import progress
 
         host = self.plugins()
         return open_view(
@@ -75,7 +73,7 @@ class State:
             known_by=self.known_by,
             kinds=host.kinds(),
             tables=host.tables(),
-            progress=progress,
+            progress=progress("folding events"),
         )
 
     def plugins(self) -> "PluginHost":

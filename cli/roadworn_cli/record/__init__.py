@@ -31,6 +31,16 @@ KINDS: tuple[Verb, ...] = (
          "The vehicle"),
 )  # fmt: skip
 
+#: Words for kinds as typed -> names as stored, where the two differ.
+STORED = {
+    "reading": "odometer_reading",
+    "exchange": "odometer_exchange",
+    "profile": "profile_change",
+    "authorization": "authorisation",
+    "look-over": "inspection",
+    "lookover": "inspection",
+}
+
 verb = subgroup(
     KINDS,
     "Write down what was seen, measured, read out or done on a vehicle.\n\n"

@@ -1,0 +1,96 @@
+"""`roadworn import FILE...`: take in events from NDJSON, CSV, TSV and spreadsheets."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from roadworn.errors import EnvironmentFailure, UsageError
+from roadworn_cli.context import leave, state_of
+from roadworn_cli.output import check_format, emit, format_option, note, say
+from roadworn_cli.progress import progress
+
+#: So many problems are printed as they are; all of them go to stdout with --format csv or json.
+_SHOWN = 50
+_NDJSON = frozenset({".ndjson", ".jsonl", ".json"})
+
+
+def import_(
+    ctx: typer.Context,
+    files: Annotated[
+        list[str], typer.Argument(metavar="FILE...", help="NDJSON; CSV, TSV or xlsx with a map.")
+    ],
+    csv_map: Annotated[
+        str,
+        typer.Option("--map", metavar="MAP.toml", help="What the columns of a table mean."),
+    ] = "",
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Show every problem, and write nothing.")
+    ] = False,
+    keep_good: Annotated[
+        bool, typer.Option("--keep-good", help="Take the good rows of a file with problems.")
+    ] = False,
+    fmt: str = format_option(),
+) -> None:
+    """Take in events from files; a file is taken whole or not at all, and twice adds nothing."""
+    check_format(fmt)
+    from roadworn.intake import import_files
+
+    paths = [Path(name) for name in files]
+    for path in paths:
+        if not path.is_file():
+            raise EnvironmentFailure(f"There is no file {path}: check the name and the folder.")
+    tables = [path for path in paths if path.suffix.casefold() not in _NDJSON]
+    if tables and not csv_map:
+        raise UsageError(
+            f"{tables[0]} is a table: say what its columns mean with --map MAP.toml, or give "
+            "events as NDJSON, one JSON object a line, in a file named .ndjson."
+        )
+    map_path = Path(csv_map) if csv_map else None
+    with state_of(ctx).open_ledger(writable=True, plugin_kinds=True) as ledger:
+        report = import_files(
+            ledger,
+            paths,
+            csv_map=map_path,
+            dry_run=dry_run,
+            keep_good=keep_good,
+            progress=progress("importing"),
+        )
+    if map_path is not None:
+        _tell_unmapped(tables, map_path)
+    if report.problems and fmt == "table":
+        for problem in report.problems[:_SHOWN]:
+            say(str(problem))
+        if len(report.problems) > _SHOWN:
+            say(f"… and {len(report.problems) - _SHOWN} more: --format csv prints all of them.")
+    elif fmt != "table":
+        columns = ("file", "row", "column", "code", "message", "hint")
+        rows = [[problem.as_json()[name] for name in columns] for problem in report.problems]
+        emit(columns, rows, fmt=fmt)
+    done = "would be added" if dry_run else "added"
+    summary = (
+        f"{report.rows} rows: {report.added} {done}, {report.already_there} there already, "
+        f"{len(report.problems)} problems"
+    )
+    if fmt == "table":
+        typer.echo(summary)
+    else:
+        say(summary)
+    if report.problems:
+        if not keep_good and not dry_run:
+            say(
+                "Nothing of a file with problems was taken: correct it and import it again, or "
+                "take its good rows with --keep-good."
+            )
+        leave(1)
+
+
+def _tell_unmapped(tables: list[Path], map_path: Path) -> None:
+    from roadworn.intake.csv_map import read_csv_map
+    from roadworn.intake.csv_rows import unmapped_columns
+
+    known = read_csv_map(map_path)
+    for path in tables:
+        left = unmapped_columns(path, known)
+        if left:
+            note(f"{path.name}: columns the map does not use: {', '.join(left)}.")
