@@ -33,6 +33,8 @@ def fit_first(car: Car, slot: Slot) -> None:
     else:
         fitted = Fitted(begun, plan.in_service, ends_miles=begun + life)
     _place(car, slot, fitted, plan.enrolled_on)
+    if plan.parts == "original":
+        _plan(car, slot, fitted)
 
 
 def fit_next(car: Car, slot: Slot, day: date, *, from_batch: bool, used: bool) -> None:
@@ -57,10 +59,17 @@ def fit_next(car: Car, slot: Slot, day: date, *, from_batch: bool, used: bool) -
     else:
         fitted = Fitted(miles, day, ends_miles=miles + life)
     _place(car, slot, fitted, day)
-    if part.planned is not None and car.dice.chance(part.planned_chance):
-        planned_on = car.road.day_at(miles + part.planned)
-        if planned_on is not None:
-            car.book(planned_on, partial(car.reactions.plan_due, car, slot, fitted))
+    _plan(car, slot, fitted)
+
+
+def _plan(car: Car, slot: Slot, fitted: Fitted) -> None:
+    """Book the preventive replacement of a part whose age is known, when the plan is kept."""
+    part, _ = slot
+    if part.planned is None or not car.dice.chance(part.planned_chance):
+        return
+    planned_on = car.road.day_at(fitted.miles + part.planned)
+    if planned_on is not None:
+        car.book(planned_on, partial(car.reactions.plan_due, car, slot, fitted))
 
 
 def _place(car: Car, slot: Slot, fitted: Fitted, day: date) -> None:

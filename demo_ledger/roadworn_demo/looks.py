@@ -36,7 +36,7 @@ def look_over(car: Car, day: date) -> None:
         day,
         {
             "findings": findings,
-            "sound": sound if car.plan.private else [],
+            "sound": sound,
             "rest": "not_checked" if car.plan.private else "sound",
             "sheet": "look-over" if car.plan.private else "half-year look-over",
         },

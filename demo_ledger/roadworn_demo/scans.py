@@ -4,7 +4,7 @@ from datetime import date
 from typing import Any
 
 from roadworn_demo.car import Car
-from roadworn_demo.lives import BUS, TRUCK
+from roadworn_demo.lives import TRUCK
 
 # Monitor bytes C and D by the layout of the emission test's status request: what is
 # supported, and what is not complete. Petrol: catalyst, evaporative, oxygen sensor and its
@@ -32,9 +32,10 @@ def scan(
         return
     engine = [c for c in car.codes if not c.startswith("C")]
     brakes = [c for c in car.codes if c.startswith("C")]
-    modules: list[dict[str, Any]] = [{"name": "engine", "codes": _codes(car, engine)}]
-    if brakes or car.plan.vehicle_class == BUS:
-        modules.append({"name": "brakes", "codes": _codes(car, brakes)})
+    modules = [
+        {"name": "engine", "codes": _codes(car, engine)},
+        {"name": "brakes", "codes": _codes(car, brakes)},
+    ]
     stored = sum(car.codes[code] == "stored" for code in engine)
     supported = _SUPPORTED[car.plan.fuel]
     unready = supported if cleared else 0x01 if stored else 0x00
