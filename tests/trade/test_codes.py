@@ -119,6 +119,7 @@ def test_hexadecimal_digits_are_legal(code):
         ("P4420", "0, 1, 2 or 3"),
         ("X0420", "'X' is not"),
         ("", "not a hexadecimal digit"),
+        ("P0\ufb001", "not a hexadecimal digit"),  # a ligature whose capital is FF
         ("P0123-1", "not a hexadecimal digit"),
         ("P0420" * 1_000_000, "not a hexadecimal digit"),
     ],

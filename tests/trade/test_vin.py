@@ -105,6 +105,7 @@ def test_model_year_codes_are_thirty_in_printed_order():
         ("IM8GDM9AXKP042788", "vin-character", 1, "it may be 1"),
         ("1M8GDM9AXKPO42788", "vin-character", 12, "it may be 0"),
         ("1M8GDM9AXKPQ42788", "vin-character", 12, "it may be 0"),
+        ("1M8GDM9AXKP04278ß", "vin-character", 17, "letters and digits"),
         ("1M8GDM9A-KP042788", "vin-character", 9, "letters and digits"),
     ],
 )

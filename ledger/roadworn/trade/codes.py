@@ -17,7 +17,8 @@ from roadworn.problems import Problem
 
 Owner = Literal["standard", "maker", "reserved"]
 _LETTERS = "PCBU"
-_CODE = re.compile(r"([PCBU])([0-3])([0-9A-F]{3})(?:-([0-9A-F]{2}))?")
+# Case does not matter; ASCII only, since the capital of a typed ligature may be two letters.
+_CODE = re.compile(r"([PCBU])([0-3])([0-9A-F]{3})(?:-([0-9A-F]{2}))?", re.IGNORECASE | re.ASCII)
 
 #: Third character of P0 codes: a short guide (from memory for 7-9 and A-C).
 _P0_GROUPS = {
@@ -108,7 +109,7 @@ def encode_code(code: str) -> bytes:
     match = _CODE.fullmatch(code)
     if match is None or match[4]:
         raise _refusal(code)
-    word = _LETTERS.index(match[1]) << 14 | int(match[2]) << 12 | int(match[3], 16)
+    word = _LETTERS.index(match[1].upper()) << 14 | int(match[2]) << 12 | int(match[3], 16)
     return word.to_bytes(2, "big")
 
 
@@ -118,10 +119,11 @@ def split_code(text: str) -> tuple[str, str | None]:
     Raises:
         UsageError: the text is no code; the message carries the hint.
     """
-    match = _CODE.fullmatch(text.strip().upper())
+    match = _CODE.fullmatch(text.strip())
     if match is None:
         raise _refusal(text)
-    return match[1] + match[2] + match[3], match[4]
+    code, _, failure_type = match[0].upper().partition("-")
+    return code, failure_type or None
 
 
 def decode_code(text: str) -> TroubleCode:
@@ -164,9 +166,9 @@ def owner_of(code: str) -> Owner:
 def code_problem(text: str) -> Problem | None:
     """Return what is wrong with a text that should be a code, or None."""
     shown = text.strip() if len(text) <= 40 else text[:40] + "…"
-    upper = shown.upper()
-    if _CODE.fullmatch(upper):
+    if _CODE.fullmatch(shown):
         return None
+    upper = shown.upper() if shown.isascii() else shown
     message = f"{shown!r} is not a trouble code."
     if re.fullmatch(r"[PCBU]?[0-9OIQLSZ][0-9A-FOIQLSZ]{3}", upper) and re.search("[OIQLSZ]", upper):
         wrong = next(c for c in upper[1:] if c in "OIQLSZ")

@@ -95,7 +95,9 @@ def decode_vin(
             10,000 lb, for which position 7 tells the two year cycles apart. None: unknown.
         latest: latest believable model year; None for next year.
     """
-    vin = text.strip().upper()
+    vin = text.strip()
+    if vin.isascii():  # the capital of another letter may be two letters
+        vin = vin.upper()
     if len(vin) > 4 * LENGTH:
         vin = vin[: 4 * LENGTH] + "…"
     problems = [*_length_problem(vin), *_character_problems(vin)]
