@@ -19,9 +19,11 @@ _ROOT_HALF = np.sqrt(0.5)
 _ROOT_TWO_OVER_PI = np.sqrt(2.0 / np.pi)
 # exp of twice this still fits a float; no optimum of scaled data comes near it.
 _EXTREME_REACH = 300.0
-_NORMAL_REACH = 1e4
+_NORMAL_REACH = 1e7
 # Keeps the square of the inverse within a float when an interval shrinks to nothing.
 _LEAST_GAP = 1e-140
+# Below this an interval is narrower than the rounding of its ends.
+_LEAST_SHARE = 1e-20
 
 
 class OneSided(NamedTuple):
@@ -90,9 +92,14 @@ class _SmallestExtreme:
         return OneSided(value, value, value)
 
     def log_between(self, z1: Floats, z2: Floats) -> TwoSided:
-        a = np.exp(np.minimum(z1, _EXTREME_REACH))
-        b = np.exp(np.clip(z2, -_EXTREME_REACH, _EXTREME_REACH))
-        gap = np.maximum(b - a, _LEAST_GAP)
+        open_start = np.isneginf(z1)
+        z1 = np.clip(z1, -_EXTREME_REACH, _EXTREME_REACH)
+        z2 = np.clip(z2, -_EXTREME_REACH, _EXTREME_REACH)
+        a = np.where(open_start, 0.0, np.exp(z1))
+        b = np.exp(z2)
+        # Not b - a, which loses all digits of a narrow interval.
+        gap = np.where(open_start, b, a * np.expm1(z2 - z1))
+        gap = np.maximum(gap, np.maximum(_LEAST_GAP, 1e-16 * a))
         # Odds of a failure after the interval against one inside it; 0 when it is far.
         near = np.minimum(gap, 700.0)
         odds = np.where(gap < 700.0, 1.0 / np.expm1(near), 0.0)
@@ -135,7 +142,7 @@ class _Normal:
         mirror = z1 > 0.0
         far = log_ndtr(np.where(mirror, -z1, z2))
         near = log_ndtr(np.where(mirror, -z2, z1))
-        value = far + np.log(np.maximum(-np.expm1(near - far), _LEAST_GAP))
+        value = far + np.log(np.maximum(-np.expm1(near - far), _LEAST_SHARE))
         r1 = np.exp(-0.5 * z1 * z1 - _LOG_ROOT_TWO_PI - value)
         r2 = np.exp(-0.5 * z2 * z2 - _LOG_ROOT_TWO_PI - value)
         return TwoSided(value, -r1, r2, r1 * (z1 - r1), r1 * r2, -r2 * (z2 + r2))

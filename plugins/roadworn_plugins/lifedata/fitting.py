@@ -10,12 +10,7 @@ from typing import Literal, TypeVar
 import numpy as np
 from scipy.special import ndtri
 
-from roadworn_plugins.lifedata.contour import (
-    QuantileTarget,
-    SpreadTarget,
-    Target,
-    contour_limit,
-)
+from roadworn_plugins.lifedata.contour import QuantileTarget, SpreadTarget, Target, contour_limit
 from roadworn_plugins.lifedata.errors import LifeDataError, check_level
 from roadworn_plugins.lifedata.families import SMALLEST_EXTREME
 from roadworn_plugins.lifedata.likelihood import GroupedLikelihood, Terms
@@ -120,7 +115,8 @@ def _covariance(terms: Terms, delta: Floats, phi: Floats, spread: Floats) -> tup
     i_ms = phi * (delta * terms.dd + phi * terms.dp)
     i_ss = -(delta**2 * terms.dd + 2.0 * delta * phi * terms.dp + phi**2 * terms.pp)
     determinant = i_mm * i_ss - i_ms**2
-    regular = (i_mm > 0.0) & (determinant > 0.0)
+    # A correlation of 1 to ten digits is a ridge, not an optimum.
+    regular = (i_mm > 0.0) & (determinant > 1e-10 * i_mm * i_ss)
     safe = np.where(regular, determinant, 1.0)
     cov = np.empty((phi.size, 2, 2))
     cov[:, 0, 0] = spread**2 * i_ss / safe
@@ -161,18 +157,25 @@ def _result(
 
     def limits(target: Target, estimate: Floats, variance: Floats) -> Floats:
         """Limits of a log age (or of log phi) as columns lower, upper."""
+        error = np.sqrt(variance)
+        wald = np.stack((estimate - z * error, estimate + z * error), axis=1)
         if interval == "wald":
-            reach = z * np.sqrt(variance)
-            return np.stack((estimate - reach, estimate + reach), axis=1)
+            return wald
+        of_spread = isinstance(target, SpreadTarget)
+        unit = np.ones_like(error) if of_spread else likelihood.spread
+        origin = -np.log(likelihood.spread) if of_spread else likelihood.centre
         ends = [
-            contour_limit(likelihood, delta, phi, terms, target, side=side, chi2=z * z) for side in (-1, 1)
+            contour_limit(
+                likelihood, delta, phi, terms, target, error / unit, side=side, chi2=z * z
+            )
+            for side in (-1, 1)
         ]
-        scaled = np.stack(ends, axis=1)
-        if isinstance(target, SpreadTarget):
-            return scaled - np.log(likelihood.spread)[:, None]
-        return likelihood.centre[:, None] + likelihood.spread[:, None] * scaled
+        scaled = origin[:, None] + unit[:, None] * np.stack(ends, axis=1)
+        lost = np.isnan(scaled)
+        status[groups[lost.any(axis=1)]] = Status.WALD_LIMIT
+        return np.where(lost, wald, scaled)
 
-    log_phi_ci = limits(SpreadTarget(), -np.log(sigma), cov[:, 1, 1])
+    log_phi_ci = limits(SpreadTarget.at(terms), -np.log(sigma), cov[:, 1, 1])
     mu_ci = limits(QuantileTarget(0.0), mu, cov[:, 0, 0])
     ages, age_ci = {}, {}
     for p in quantiles:

@@ -81,7 +81,7 @@ def newton_step(terms: Terms) -> tuple[Floats, Floats, Floats]:
     """
     a, b, c = -terms.dd, -terms.dp, -terms.pp
     middle, radius = 0.5 * (a + c), np.hypot(0.5 * (a - c), b)
-    size = np.abs(middle) + radius + 1e-300
+    size = np.abs(middle) + radius + 1e-100
     least = middle - radius
     # The smallest eigenvalue loses its digits when the two differ widely; the determinant less.
     level = (a > 0) & (a * c - b * b > 1e-14 * a * np.abs(c))

@@ -22,10 +22,11 @@ class Status(IntEnum):
 
     OK = 0
     ONE_FAILURE = 1
-    NO_FAILURES = 2
-    ONE_AGE = 3
-    NO_OPTIMUM = 4
-    NOT_CONVERGED = 5
+    WALD_LIMIT = 2
+    NO_FAILURES = 3
+    ONE_AGE = 4
+    NO_OPTIMUM = 5
+    NOT_CONVERGED = 6
 
     @property
     def word(self) -> str:
@@ -35,12 +36,13 @@ class Status(IntEnum):
     @property
     def fitted(self) -> bool:
         """Whether there are estimates."""
-        return self in (Status.OK, Status.ONE_FAILURE)
+        return self <= Status.WALD_LIMIT
 
 
 _WORDS = {
     Status.OK: "fitted",
     Status.ONE_FAILURE: "fitted to a single failure: wide limits, the shape is a hint",
+    Status.WALD_LIMIT: "fitted; a likelihood-ratio limit was not found, its Wald limit is given",
     Status.NO_FAILURES: "no failures, so no life can be estimated",
     Status.ONE_AGE: "one age explains every failure, so the spread cannot be estimated",
     Status.NO_OPTIMUM: "the likelihood has no optimum: the rows do not fix a shape",
@@ -100,7 +102,7 @@ class ParametricFit:
     @property
     def fitted(self) -> Bools:
         """Groups that have estimates."""
-        return np.isin(self.status, (Status.OK, Status.ONE_FAILURE))
+        return np.less_equal(self.status, Status.WALD_LIMIT)
 
     def status_word(self, g: int) -> str:
         """Say in words how far group ``g`` could be fitted."""

@@ -33,7 +33,7 @@ def has_interior_optimum(likelihood: GroupedLikelihood) -> Bools:
     block = likelihood.survival
     entered = block.segments.sum(np.where(block.weight < 0, -block.weight, 0.0))
     left = block.segments.sum(np.where(block.weight > 0, block.weight, 0.0))
-    all_late = entered == left
+    all_late: Bools = entered == left
     first = block.segments.sum(block.weight * block.y)
     second = block.segments.sum(block.weight * block.y * block.y)
     pull = np.divide(second, 2.0 * first, out=np.zeros_like(first), where=first > 0)
