@@ -16,8 +16,8 @@ CLOSING = (
 _CAUTIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
     (
         (
-            "Brakes: no dry air on brake dust; pump the pedal before moving; test drive after work; "
-            "brake fluid harms paint."
+            "Brakes: no dry air on brake dust; pump the pedal before moving; test drive after "
+            "work; brake fluid harms paint."
         ),
         ("brake.",),
     ),
@@ -41,8 +41,8 @@ _CAUTIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ),
     (
         (
-            "High voltage (orange cables): trained people, rated gloves, service plug out, wait the "
-            "stated time, prove zero volts; after a flood or crash treat as live."
+            "High voltage (orange cables): trained people, rated gloves, service plug out, wait "
+            "the stated time, prove zero volts; after a flood or crash treat as live."
         ),
         ("ev.",),
     ),

@@ -114,15 +114,16 @@ def _run(
 def _open_now(view: "LedgerView", vehicle_id: str) -> Table:
     """Return what is already due: safety first, then failed, codes, declined, wearing."""
     lines: list[tuple[int, tuple[Cell, ...], str]] = []
-    for component, position, condition, safety, measured, note, day, event in view.sql(
-        """SELECT component, position, condition, safety, measurement, note, occurred_on, event_id
-           FROM open_findings WHERE vehicle_id = ? AND condition IN ('failed', 'wearing')
+    measured = _measured(view, vehicle_id)
+    for component, position, condition, safety, note, day, event in view.sql(
+        """SELECT component, position, condition, safety, note, first_seen_on, event_id
+           FROM open_findings WHERE vehicle_id = ?
            ORDER BY component, position, event_id""",
         (vehicle_id,),
     ).rows:
         critical = bool(safety) and condition == "failed"
         rank = 0 if critical else 1 if condition == "failed" else 4
-        what = "; ".join(filter(None, (measured, note)))
+        what = "; ".join(filter(None, (measured.get((event, component, position)), note)))
         word = "SAFETY: failed" if critical else _WORDS.get(condition, condition)
         lines.append((rank, (word, component, position or "", what, day), event))
     for code, status, module, first, event in view.sql(
@@ -132,11 +133,11 @@ def _open_now(view: "LedgerView", vehicle_id: str) -> Table:
     ).rows:
         decoded = decode_code(code)
         meaning = decoded.description or "maker's own code, no description on file"
-        points_to = decoded.points_to or ""
+        points_to = ", ".join(decoded.points_to)
         lines.append((2, (f"{status} code", points_to, module, f"{code}: {meaning}", first), event))
     for component, position, amount, currency, decision, safety, day, event in view.sql(
-        """SELECT component, position, amount, currency, decision, safety, decided_on, event_id
-           FROM declined_work WHERE vehicle_id = ? ORDER BY decided_on, component, position""",
+        """SELECT component, position, amount, currency, decision, safety, occurred_on, event_id
+           FROM declined_work WHERE vehicle_id = ? ORDER BY occurred_on, component, position""",
         (vehicle_id,),
     ).rows:
         price = f"estimated {amount:,.2f} {currency}" if amount is not None else ""
@@ -155,6 +156,20 @@ def _open_now(view: "LedgerView", vehicle_id: str) -> Table:
         rows=tuple(cells for _rank, cells, _event in lines),
         evidence=tuple((event,) for _rank, _cells, event in lines),
     )
+
+
+def _measured(view: "LedgerView", vehicle_id: str) -> dict[tuple[str, str, str | None], str]:
+    """Return (event, component, position) -> what was measured there, as it was read."""
+    rows = view.sql(
+        """SELECT event_id, component, position, value, unit FROM measurements
+           WHERE vehicle_id = ? ORDER BY seq, name""",
+        (vehicle_id,),
+    ).rows
+    found: dict[tuple[str, str, str | None], str] = {}
+    for event, component, position, value, unit in rows:
+        key = (event, component, position)
+        found[key] = ", ".join(filter(None, (found.get(key), f"{value:g} {unit}")))
+    return found
 
 
 def _headline(profile: dict[str, Any], open_now: Table, coming: Ran | None, months: float) -> str:
@@ -182,8 +197,7 @@ def _headline(profile: dict[str, Any], open_now: Table, coming: Ran | None, mont
 
 
 def _name(component: str, position: str) -> str:
-    known = catalogue().get(component)
-    return f"{known.name if known else component} {position}".strip()
+    return f"{catalogue().name_of(component)} {position}".strip()
 
 
 def _distance(view: "LedgerView", profile: dict[str, Any]) -> str:
@@ -214,7 +228,7 @@ def _unknown(view: "LedgerView", vehicle_id: str, profile: dict[str, Any]) -> tu
     """Return in words what the record cannot answer for."""
     unknown = []
     looks = {"inspection": "look-over", "scan": "scan of the diagnostic socket"}
-    last = dict(
+    last: dict[str, date] = dict(
         view.sql(
             """SELECT kind, max(occurred_on) FROM effective_events
                WHERE vehicle_id = ? AND kind IN ('inspection', 'scan') GROUP BY kind""",
@@ -230,12 +244,12 @@ def _unknown(view: "LedgerView", vehicle_id: str, profile: dict[str, Any]) -> tu
     if seen is not None and view.today - seen > STALE:
         unknown.append(f"Not seen since {seen}: everything above may have moved on.")
     parts = view.sql(
-        """SELECT component, coalesce(position, ''), why FROM part_lives_left_out
+        """SELECT component, coalesce(position, '') FROM unknown_parts
            WHERE vehicle_id = ? ORDER BY component, position""",
         (vehicle_id,),
     ).rows
     if parts:
-        names = list(dict.fromkeys(_name(component, position) for component, position, _ in parts))
+        names = list(dict.fromkeys(_name(component, position) for component, position in parts))
         more = f" and {len(names) - 6} more" if len(names) > 6 else ""
         unknown.append(f"Parts of unknown age: {', '.join(names[:6])}{more}.")
     return tuple(unknown)

@@ -26,7 +26,7 @@ from roadworn.errors import (
     UnknownName,
 )
 from roadworn.events import NewEvent, StoredEvent
-from roadworn.intake.context import LedgerContext, nearest
+from roadworn.intake.context import LedgerContext, named_vehicle
 from roadworn.intake.rows import Prepared, prepare
 from roadworn.problems import Problem
 from roadworn.registry import KindRegistry
@@ -254,13 +254,7 @@ class Ledger:
         """
         if self.enrolled(text):
             return text
-        known = self.vehicle_ids()
-        same = [vehicle_id for vehicle_id in known if vehicle_id.casefold() == text.casefold()]
-        if len(same) == 1:
-            return same[0]
-        near = same or nearest(text, known)
-        hint = f"did you mean {' or '.join(near)}?" if near else "see `roadworn vehicles`."
-        raise UnknownName(f"There is no vehicle {text!r}; {hint}", near)
+        return named_vehicle(text, self.vehicle_ids())
 
     def close(self) -> None:
         """Keep the newest checkpoint beside the ledger and close the file; may be repeated."""

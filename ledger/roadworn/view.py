@@ -21,6 +21,7 @@ from roadworn.columns.spec import Rows, TableInfo, TableSpec
 from roadworn.columns.transport import fetch
 from roadworn.connection import connect, plain_failures
 from roadworn.errors import EnvironmentFailure, UsageError
+from roadworn.intake.context import named_vehicle
 from roadworn.registry import KindRegistry
 
 if TYPE_CHECKING:
@@ -130,6 +131,15 @@ class LedgerView:
         from roadworn.catalogue import catalogue
 
         return catalogue()
+
+    def require_vehicle(self, text: str) -> str:
+        """Return the id of the vehicle that `text` names.
+
+        Raises:
+            UnknownName: no vehicle known by then answers to it; carries the nearest names.
+        """
+        known = [str(row[0]) for row in self.sql("SELECT vehicle_id FROM vehicles").rows]
+        return named_vehicle(text, known)
 
     def sql(self, query: str, parameters: Sequence[Any] = ()) -> Rows:
         """Run one query and return its rows.

@@ -14,6 +14,7 @@ from scipy.special import betainc
 
 from roadworn_plugins.grouped import GroupedLives
 from roadworn_plugins.life_model import ComponentModel
+from roadworn_plugins.lifedata.checked import summed
 from roadworn_plugins.lifedata.counts import poisson_limits
 
 Floats = NDArray[np.float64]
@@ -86,8 +87,8 @@ def against_others(
     known = np.isfinite(exposure)
     tallies = _tally(group[known], stratum[known], grouped.failed[known], exposure[known])
     n_strata = int(tallies.stratum.max()) + 1 if tallies.stratum.size else 0
-    total_failures = np.bincount(tallies.stratum, tallies.failures, n_strata)
-    total_exposure = np.bincount(tallies.stratum, tallies.exposure, n_strata)
+    total_failures = summed(tallies.stratum, tallies.failures, n_strata)
+    total_exposure = summed(tallies.stratum, tallies.exposure, n_strata)
     rest_failures = total_failures[tallies.stratum] - tallies.failures
     rest_exposure = total_exposure[tallies.stratum] - tallies.exposure
     # A stratum that is all one group's says nothing about others.
@@ -97,10 +98,10 @@ def against_others(
     # Jeffreys: half a failure on top, so that "the others had none" is not "they never fail".
     rate = (rest_failures[some] + 0.5) / rest_exposure[some]
     own = tallies.exposure[some]
-    mean = np.bincount(cells, own * rate, n)
-    variance = np.bincount(cells, own**2 * rate / rest_exposure[some], n)
-    observed = np.bincount(cells, tallies.failures[some], n)
-    others = np.bincount(cells, rest_failures[some], n)
+    mean = summed(cells, own * rate, n)
+    variance = summed(cells, own**2 * rate / rest_exposure[some], n)
+    observed = summed(cells, tallies.failures[some], n)
+    others = summed(cells, rest_failures[some], n)
     tested = np.flatnonzero(mean > 0)
     mean, variance, observed = mean[tested], variance[tested], observed[tested]
     # The sum over strata is matched by one Gamma of the same mean and variance.
@@ -128,8 +129,8 @@ def _tally(group: Ints, stratum: Ints, failed: NDArray[np.bool_], exposure: Floa
     return _Tallies(
         group=pairs // width,
         stratum=pairs % width,
-        failures=np.bincount(cell, failed.astype(np.float64), pairs.size),
-        exposure=np.bincount(cell, exposure, pairs.size),
+        failures=summed(cell, failed.astype(np.float64), pairs.size),
+        exposure=summed(cell, exposure, pairs.size),
     )
 
 

@@ -50,7 +50,7 @@ class FittedParts:
         z = ndtri((np.arange(_NODES) + 0.5) / _NODES)[:, None]
         nodes = np.exp(sigma * z)
         # The nodes cut the tails off; dividing by their mean keeps the mean distance.
-        return mean * nodes / nodes.mean(axis=0) / 1000.0
+        return np.asarray(mean * nodes / nodes.mean(axis=0) / 1000.0)
 
 
 def load_fitted(view: LedgerView, vehicle: str | None = None) -> FittedParts:

@@ -114,7 +114,7 @@ def _fit_one(
     failed: NDArray[np.bool_],
     running: Floats,
 ) -> ComponentModel | None:
-    known = catalogue().get(component)
+    known = catalogue().find(component)
     shape, seen = _shape(known, group, entry, exits, failed)
     data = sufficient(group, entry, exits, failed, shape, n_groups=len(classes))
     total = float(data.failures.sum())

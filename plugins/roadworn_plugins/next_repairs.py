@@ -6,10 +6,10 @@ from typing import Annotated
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
-from roadworn.view import LedgerView
 
 from roadworn.analysis import Analysis, Cell, Column, Estimate, Result, Settings, Table
 from roadworn.catalogue import catalogue
+from roadworn.view import LedgerView
 from roadworn_plugins import grouped as lives_of
 from roadworn_plugins.fitted import FittedParts, load_fitted
 from roadworn_plugins.grouped import Unit, shown_distance
@@ -124,7 +124,13 @@ def run(view: LedgerView, settings: NextRepairsSettings) -> Result:
         evidence=evidence,
     )
     return Result(
-        headline=_headline(rows, total, span, settings.vehicle),
+        headline=_headline(
+            rows,
+            float(chance.middle[keep[0]]) if keep else 0.0,
+            total,
+            span,
+            settings.vehicle,
+        ),
         tables=(table,),
         estimates=(total,),
         caveats=_caveats(view, settings, fitted, chance, int(np.sum(np.isnan(middle))), prices),
@@ -176,7 +182,7 @@ def _row(
     unit: Unit,
 ) -> tuple[Cell, ...]:
     component = fitted.component[i]
-    known = catalogue().get(component)
+    known = catalogue().find(component)
     p = float(chance.middle[i])
     money: tuple[Cell, ...] = (None, None, None, None, "")
     if cost is not None:
@@ -225,18 +231,19 @@ def _total(
 
 
 def _headline(
-    rows: tuple[tuple[Cell, ...], ...], total: Estimate, span: str, vehicle: str | None
+    rows: tuple[tuple[Cell, ...], ...],
+    first_chance: float,
+    total: Estimate,
+    span: str,
+    vehicle: str | None,
 ) -> str:
     whose = vehicle or "the fleet"
     if not rows:
         return f"No fitted part of known age is likely to fail on {whose} within {span}."
-    first = rows[0]
-    known = catalogue().get(str(first[1]))
-    name = known.name if known else first[1]
+    place = f"{catalogue().name_of(str(rows[0][1]))} {rows[0][2]}".strip()
     return (
         f"Within {span} expect about {total.value:,.0f} {total.unit} of failures on {whose} "
-        f"({total.low:,.0f} to {total.high:,.0f}); first {name} {first[2]}".rstrip()
-        + f" at {float(first[4] or 0.0):.0%}."
+        f"({total.low:,.0f} to {total.high:,.0f}); first {place} at {first_chance:.0%}."
     )
 
 
@@ -251,9 +258,7 @@ def _caveats(
     caveats = []
     condition = " WHERE vehicle_id = ?" if settings.vehicle else ""
     parameters = (settings.vehicle,) if settings.vehicle else ()
-    unknown = view.sql(f"SELECT count(*) FROM part_lives_left_out{condition}", parameters).rows[0][
-        0
-    ]
+    unknown = view.sql(f"SELECT count(*) FROM unknown_parts{condition}", parameters).rows[0][0]
     if unknown:
         caveats.append(f"{unknown} parts of unknown age are not in these figures.")
     nothing = int(np.sum(np.isnan(chance.middle)))

@@ -22,7 +22,7 @@ from roadworn_plugins import grouped as lives_of
 from roadworn_plugins.grouped import GROUPINGS, GroupedLives, Unit, shown_distance
 from roadworn_plugins.life_model import trade_range
 from roadworn_plugins.lifedata.kaplan_meier import KaplanMeier, kaplan_meier
-from roadworn_plugins.lifedata.weibull import ParametricFit, fit_weibull
+from roadworn_plugins.lifedata.weibull import WeibullFit, fit_weibull
 
 ABOUT = """\
 Question: How long do these parts last, and how sure is that?
@@ -139,7 +139,7 @@ class _Group:
         grouped: GroupedLives,
         g: int,
         median: float,
-        fit: ParametricFit,
+        fit: WeibullFit,
         settings: PartLifespansSettings,
         unit: Unit,
         out: dict[str, dict[str, int]],
@@ -170,7 +170,7 @@ class _Group:
 
     def words(self) -> str:
         """Say what the figures mean, or that there are too few."""
-        span = trade_range(catalogue().get(self.label[0]))
+        span = trade_range(catalogue().find(self.label[0]))
         trade = ""
         if span is not None and self.settings.clock == "distance":
             low, high = (float(shown_distance(x, self.unit)) for x in span)

@@ -1,14 +1,15 @@
 """The part that keeps failing: on one vehicle, on a class of vehicles, or from one supplier."""
 
 from dataclasses import dataclass
+from datetime import date
 from typing import Annotated
 
 import numpy as np
 from pydantic import Field
-from roadworn.view import LedgerView
 
-from roadworn.analysis import Analysis, Column, Result, Settings, Table
+from roadworn.analysis import Analysis, Cell, Column, Result, Settings, Table
 from roadworn.catalogue import catalogue
+from roadworn.view import LedgerView
 from roadworn_plugins import grouped as lives_of
 from roadworn_plugins.excess import Excess, against_others, coded, exposures
 from roadworn_plugins.grouped import GroupedLives
@@ -98,7 +99,7 @@ def run(view: LedgerView, settings: RepeatFailuresSettings) -> Result:
         for level, q in zip(levels, adjusted, strict=True)
         for row in _rows(level, q, facts, settings)
     ]
-    rows.sort(key=lambda row: (-(row.cells["avoidable_cost"] or 0.0), row.cells["chance"]))
+    rows.sort(key=lambda row: (-row.avoidable, row.chance))
     listed = [row for row in rows if _wanted(row.cells, row.touches, settings)]
     shown = listed[: settings.most]
     table = Table(
@@ -155,12 +156,12 @@ class _Facts:
     """What a row tells beside the figures: prices, dates, events, vehicles."""
 
     prices: Prices
-    failures: dict[tuple[str, ...], list[tuple[str, str, object]]]
+    failures: dict[tuple[str, ...], list[tuple[str, str, date]]]
 
     @classmethod
     def load(cls, view: LedgerView) -> "_Facts":
         """Read the failures once, keyed by every label they may be asked for."""
-        found: dict[tuple[str, ...], list[tuple[str, str, object]]] = {}
+        found: dict[tuple[str, ...], list[tuple[str, str, date]]] = {}
         for component, vehicle_class, vehicle, position, supplier, part, event, day in view.sql(
             """SELECT component, vehicle_class, vehicle_id, coalesce(position, ''),
                       coalesce(supplier, '(not recorded)'), coalesce(part_number, '(not recorded)'),
@@ -178,7 +179,9 @@ class _Facts:
 
 @dataclass(frozen=True, eq=False)
 class _Row:
-    cells: dict[str, object]
+    avoidable: float
+    chance: float
+    cells: dict[str, Cell]
     evidence: tuple[str, ...]
     touches: frozenset[str]
 
@@ -195,7 +198,7 @@ def _rows(
         vehicles = [vehicle for _event, vehicle, _day in failures]
         price = facts.prices.replacement(label[0], label[1] if level.name != "supplier" else None)
         surplus = float(excess.observed[i] - excess.expected[i])
-        cells: dict[str, object] = {
+        cells: dict[str, Cell] = {
             "level": {"place": "one place", "class": "a class", "supplier": "a supplier's part"}[
                 level.name
             ],
@@ -216,7 +219,13 @@ def _rows(
             "against": _against(level.name, excess, int(i), vehicles),
         }
         rows.append(
-            _Row(cells, tuple(event for event, _, _ in failures if event), frozenset(vehicles))
+            _Row(
+                avoidable=0.0 if price is None else surplus * price.middle,
+                chance=float(excess.p[i]),
+                cells=cells,
+                evidence=tuple(event for event, _, _ in failures if event),
+                touches=frozenset(vehicles),
+            )
         )
     return rows
 
@@ -228,7 +237,7 @@ def _where(level: str, label: tuple[str, ...]) -> str:
 
 
 def _why(level: str, label: tuple[str, ...], excess: Excess, i: int) -> str:
-    name = _name(label[0])
+    name = catalogue().name_of(label[0])
     count, expected = int(excess.observed[i]), excess.expected[i]
     others = {
         "place": f"the same part elsewhere on vehicles of the class {label[1]}",
@@ -253,13 +262,8 @@ def _against(level: str, excess: Excess, i: int, vehicles: list[str]) -> str:
     return "; ".join(doubts) if doubts else "nothing in the record"
 
 
-def _name(component: str) -> str:
-    known = catalogue().get(component)
-    return known.name if known else component
-
-
 def _wanted(
-    cells: dict[str, object], touches: frozenset[str], settings: RepeatFailuresSettings
+    cells: dict[str, Cell], touches: frozenset[str], settings: RepeatFailuresSettings
 ) -> bool:
     if settings.component and cells["component"] != settings.component:
         return False
@@ -271,7 +275,7 @@ def _headline(rows: list[_Row], tested: int) -> str:
         return f"Nothing fails more often than chance allows, of {tested} comparisons made."
     first = rows[0].cells
     return (
-        f"{len(rows)} of {tested} comparisons stand out; first {_name(str(first['component']))} "
+        f"{len(rows)} of {tested} comparisons stand out; first {catalogue().name_of(str(first['component']))} "
         f"({first['where']}): {first['failed']} failed where {first['expected']} were expected."
     )
 

@@ -75,6 +75,15 @@ class Catalogue:
         shown = identifier if len(identifier) <= 60 else identifier[:60] + "…"
         raise UnknownName(f"There is no component {shown!r}; {hint}", near)
 
+    def find(self, identifier: str) -> Component | None:
+        """Return the component with this id, or None; an event may name a plugin's own."""
+        return self.get(identifier) if identifier in self else None
+
+    def name_of(self, identifier: str) -> str:
+        """Return the name a person reads for this id, or the id itself when it is unknown."""
+        found = self.find(identifier)
+        return identifier if found is None else found.name
+
     def resolve(self, text: str, *, allow_other: bool = False, near: bool = True) -> Resolution:
         """Find the component a text means.
 

@@ -20,6 +20,7 @@ from roadworn.columns.spec import TableInfo, TableSpec, ViewSpec, sql_text
 from roadworn.columns.views_distance import DISTANCE_VIEWS
 from roadworn.columns.views_events import EVENT_VIEWS, known, typed
 from roadworn.columns.views_lives import LIFE_VIEWS
+from roadworn.columns.views_open import OPEN_VIEWS
 from roadworn.columns.views_state import STATE_VIEWS
 from roadworn.columns.views_vehicles import VEHICLE_VIEWS
 
@@ -44,7 +45,7 @@ def all_views(tables: Sequence[TableSpec], condition: str) -> dict[str, ViewSpec
     """
     views = [known(condition), *EVENT_VIEWS, *DISTANCE_VIEWS, *VEHICLE_VIEWS]
     views += [typed(spec) for spec in tables if spec.name not in _STEPS]
-    views += [*STATE_VIEWS, *LIFE_VIEWS]
+    views += [*STATE_VIEWS, *LIFE_VIEWS, *OPEN_VIEWS]
     return {view.name: view for view in views}
 
 

@@ -6,7 +6,7 @@ comments in the database and the documentation all come from one place.
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Literal
 
 #: name, SQL type, meaning
 ColumnSpec = tuple[str, str, str]
@@ -106,4 +106,4 @@ class Rows:
     """The answer to a query: column names, and rows as tuples."""
 
     columns: tuple[str, ...] = ()
-    rows: list[tuple[object, ...]] = field(default_factory=list)
+    rows: list[tuple[Any, ...]] = field(default_factory=list)

@@ -160,6 +160,22 @@ def nearest(name: str, names: list[str]) -> list[str]:
     return [folded[near] for near in get_close_matches(name.casefold(), folded, n=3)]
 
 
+def named_vehicle(text: str, known: list[str]) -> str:
+    """Return the one of `known` that `text` names, letter case aside.
+
+    Raises:
+        UnknownName: there is none, or letter case must decide; carries the nearest names.
+    """
+    if text in known:
+        return text
+    same = [vehicle_id for vehicle_id in known if vehicle_id.casefold() == text.casefold()]
+    if len(same) == 1:
+        return same[0]
+    near = same or nearest(text, known)
+    hint = f"did you mean {' or '.join(near)}?" if near else "see `roadworn vehicles`."
+    raise UnknownName(f"There is no vehicle {text!r}; {hint}", near)
+
+
 def references(kind: str, payload: dict[str, Any]) -> Iterator[tuple[str, str]]:
     """Yield (payload field, event id) for each other event that a payload names."""
     if payload.get("replaces") is not None:
