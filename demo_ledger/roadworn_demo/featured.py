@@ -19,6 +19,7 @@ ENDS: dict[tuple[str, str], tuple[int, ...]] = {
     ("brake.pad", "front"): (97_100, 121_300),
     ("brake.pad", "rear"): (70_500, 131_000),
     ("brake.rotor", "front"): (63_700, 128_500),
+    ("brake.rotor", "rear"): (152_000,),
     ("wheel.tire", "LF"): (58_200, 94_000, 133_000),
     ("wheel.tire", "RF"): (58_900, 94_600, 134_500),
     ("wheel.tire", "LR"): (66_400, 106_300, 148_000),

@@ -47,7 +47,7 @@ class Bought:
     supplier: Supplier
     number: str
     kind: PartKind
-    price: str
+    price: float
     from_batch: bool
 
 
@@ -90,7 +90,7 @@ def buy(part: PartLife, vehicle_class: str, day: date, dice: Dice) -> Bought:
     elif part.component in _REBUILT and dice.chance(0.33):
         kind, factor = "remanufactured", factor * 0.7
     price = part.price * PRICE_FACTORS[vehicle_class] * factor * rise(day)
-    return Bought(supplier, number, kind, f"{price * dice.between(0.95, 1.05):.2f}", from_batch)
+    return Bought(supplier, number, kind, round(price * dice.between(0.95, 1.05), 2), from_batch)
 
 
 def part_number(supplier: Supplier, part: PartLife, vehicle_class: str) -> str:

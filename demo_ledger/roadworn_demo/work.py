@@ -7,7 +7,7 @@ from roadworn.catalogue import catalogue
 from roadworn_demo.car import Car, Fitted, Reactions, Slot
 from roadworn_demo.fitting import fit_next
 from roadworn_demo.lives import PRICE_FACTORS, PartLife
-from roadworn_demo.prices import Bought, buy, labour_rate, money, rise
+from roadworn_demo.prices import buy, labour_rate, money, rise
 from roadworn_demo.scans import scan
 from roadworn_demo.texts import SAID
 from roadworn_demo.truth import TRUTH
@@ -175,7 +175,7 @@ def replace(
             "supplier": bought.supplier.name,
             "part_kind": bought.kind,
             "along_with": along_with,
-            "parts_cost": money(0.0) if recalled else _price(bought),
+            "parts_cost": money(0.0 if recalled else bought.price),
             "labour_hours": hours,
             "labour_rate": money(0.0) if recalled else labour_rate(day),
             "warranty_months": warranty.warranty_months,
@@ -201,10 +201,6 @@ def replace(
             },
             by="bench A",
         )
-
-
-def _price(bought: Bought) -> dict[str, str]:
-    return {"amount": bought.price, "currency": "USD"}
 
 
 def quote(car: Car, day: date, lines: list[tuple[Slot, str]]) -> None:
