@@ -100,12 +100,12 @@ def test_different_shapes_are_noticed_and_equal_ones_left_in_peace():
     mixed = [np.concatenate([a, b]) for a, b in zip(flat, steep, strict=True)]
     mixed[0] = np.concatenate([flat[0], steep[0] + 3])
     assert shape_heterogeneity(*mixed).p < 1e-4
-    # Simulated, seeded: the nominal 5 % test rejects more often in small groups (docstring).
+    # Simulated, seeded: the 5 % level is kept roughly, thanks to the Bartlett factor.
     rejected = [
         shape_heterogeneity(*weibull_lives(np.random.default_rng(s), 8, 30)).p < 0.05
         for s in range(150)
     ]
-    assert np.mean(rejected) < 0.11
+    assert 0.005 < np.mean(rejected) < 0.09
 
 
 def test_too_few_failures_leave_the_question_open():

@@ -170,6 +170,12 @@ def test_grouped_data():
     assert law.chi_square == pytest.approx(5.4504317, rel=1e-8)
 
 
+def test_an_interval_too_short_to_expect_anything_is_no_warning():
+    law = grouped_power_law([1e-200, 1.0, 2.0], [0, 1, 30])
+    assert np.isfinite(law.chi_square)
+    assert law.expected[0] == 0.0
+
+
 def test_late_and_split_observation_is_the_optimum_of_the_likelihood():
     start, stop = np.array([0.0, 3.0, 8.0]), np.array([5.0, 7.0, 20.0])
     ages, unit = np.array([1.0, 4.5, 3.5, 6.0, 9.0, 15.0, 19.0]), np.array([0, 0, 1, 1, 2, 2, 2])

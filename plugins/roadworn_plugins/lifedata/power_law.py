@@ -228,7 +228,8 @@ def grouped_power_law(ends: ArrayLike, counts: ArrayLike) -> GroupedPowerLaw:
         beta=beta,
         scale=float(top * total ** (-1.0 / beta)),
         expected=tuple(expected.tolist()),
-        chi_square=float(np.sum((found - expected) ** 2 / expected)),
+        # An interval too short to expect anything adds nothing unless something happened in it.
+        chi_square=float(np.sum((found - expected) ** 2 / np.maximum(expected, 1e-300))),
         last_mean_between=float((edges[-1] - edges[-2]) / expected[-1]),
         end=top,
     )
