@@ -101,11 +101,11 @@ def _solve(cells: MassCells, groups: Ints, mass: Floats) -> None:
         off = np.where(real, np.abs(n - d - slack), 0.0).max(axis=1, keepdims=True)
         if ((gap <= _SMALLEST_BARRIER * n) & (off <= 1e-11 * n)).all():
             break
-        barrier = np.maximum(0.1 * gap, 0.1 * _SMALLEST_BARRIER * n)
+        barrier: Floats = np.maximum(0.1 * gap, 0.1 * _SMALLEST_BARRIER * n)
         safe_p = np.where(real, p, 1.0)
         h[:, np.arange(width), np.arange(width)] += slack / safe_p
         pull = np.where(real, d - n + barrier / safe_p, 0.0)
-        step = np.linalg.solve(h, pull[:, :, None])[:, :, 0]
+        step: Floats = np.linalg.solve(h, pull[:, :, None])[:, :, 0]
         slack_step = np.where(real, (barrier - slack * step) / safe_p - slack, 0.0)
         reach = np.minimum(_reach(safe_p, step), _reach(slack, slack_step))
         p, slack = p + reach * step, slack + reach * slack_step

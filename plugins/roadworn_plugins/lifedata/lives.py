@@ -170,6 +170,17 @@ class Lives:
         weights = np.where(rows, self.count, 0.0)
         return np.bincount(self.group, weights, self.n_groups).astype(np.float64)
 
+    def where(self, rows: Bools) -> Self:
+        """Return the chosen rows; the groups keep their numbers."""
+        return type(self)(
+            self.group[rows],
+            self.entry[rows],
+            self.lower[rows],
+            self.upper[rows],
+            self.count[rows],
+            self.n_groups,
+        )
+
     def surviving(self, age: float) -> Self:
         """Return the lives seen beyond ``age``, entering there: for curves given survival.
 
