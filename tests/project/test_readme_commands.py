@@ -1,0 +1,66 @@
+"""The commands of the README, typed one after the other into an empty folder."""
+
+import re
+import shlex
+from pathlib import Path
+
+import pytest
+
+from roadworn_cli.main import main
+
+README = Path(__file__).parents[2] / "README.md"
+# The spreadsheet that the README speaks of, in the reader's place.
+WORK = "Day;Job;Why;Miles\n03.02.2026;front brake pads;worn;98600\n"
+MAP = """\
+kind = "replacement"
+[file]
+delimiter = ";"
+date_order = "dmy"
+[columns]
+"Day" = "occurred_at"
+"Job" = "component"
+"Why" = "reason"
+"Miles" = "odometer"
+[constants]
+vehicle_id = "van-3"
+position = "front"
+[units]
+odometer = "mi"
+[components]
+"front brake pads" = "brake.pad"
+[values.reason]
+"worn" = "worn_out"
+"""
+
+
+def commands() -> list[str]:
+    blocks = re.findall(r"```sh\n(.*?)```", README.read_text(encoding="utf-8"), re.DOTALL)
+    lines = "\n".join(blocks).replace("\\\n", " ").splitlines()
+    return [line for line in lines if line.startswith("roadworn ")]
+
+
+def test_every_command_works(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "work.csv").write_text(WORK, encoding="utf-8")
+    (tmp_path / "work.map.toml").write_text(MAP, encoding="utf-8")
+    found = commands()
+    assert len(found) > 10
+    failed = {}
+    for command in found:
+        code = main(shlex.split(command)[1:])
+        out = capsys.readouterr()
+        if code != 0 or not (out.out or out.err):
+            failed[command] = (code, out.err)
+    assert failed == {}
+
+
+def test_the_readme_opens_with_the_job_and_then_the_two_commands() -> None:
+    text = README.read_text(encoding="utf-8")
+    title, job, between, block = text.split("\n\n")[:4]
+    assert title == "# Roadworn"
+    assert job.startswith("A mechanic with returning customers")
+    assert between.startswith("On a machine with nothing but Python 3.11 and pip")
+    assert "python -m pip install uv && python -m uv run roadworn demo" in block
+    assert "python -m pip install uv && python -m uv run pytest" in block
