@@ -1,0 +1,1 @@
+"""Mathematics of what is still to come: failures, money and the time to part with a vehicle."""

@@ -1,0 +1,118 @@
+"""What is believed about the life of a part: a Weibull shape and an uncertain rate, by group.
+
+Vehicles of one class share the rate, so its uncertainty does not average out over a fleet. A
+few rates with weights stand for the Gamma posterior; whatever follows is computed at each.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from roadworn_plugins.lifedata.checked import Floats, NoEstimate, finite, same_length
+
+
+@dataclass(frozen=True, eq=False)
+class LifeBelief:
+    """Weibull lives with survival exp(-rate * t^shape) and a Gamma(a, b) belief of the rate.
+
+    Attributes:
+        shape: Weibull shape of each group, shape (groups,).
+        a: Gamma shape of the rate; inf where the rate is taken as known.
+        b: Exposure, in units of age to the power of the shape; where ``a`` is inf the inverse
+            of the known rate.
+    """
+
+    shape: Floats
+    a: Floats
+    b: Floats
+
+    @classmethod
+    def gamma(cls, shape: ArrayLike, a: ArrayLike, b: ArrayLike) -> "LifeBelief":
+        """Take posteriors as :class:`lifedata.shrinkage.Posterior` holds them, one a group.
+
+        The lives so far of the fitted parts must be in the exposure already, as they are when
+        it was summed over all lives of the ledger. For a part that is not in it, make a group
+        of its own with ``b + age^shape``.
+
+        Args:
+            shape: Weibull shapes.
+            a: Gamma shapes.
+            b: Exposures.
+
+        Raises:
+            NoEstimate: Lengths differ, or a value is not finite and above zero.
+        """
+        values = [_above_zero(n, v) for n, v in (("shapes", shape), ("a", a), ("b", b))]
+        return cls(*np.broadcast_arrays(*values))
+
+    @classmethod
+    def known(cls, shape: ArrayLike, scale: ArrayLike) -> "LifeBelief":
+        """Take shape and scale as if they were known exactly (the plug-in projection).
+
+        Args:
+            shape: Weibull shapes.
+            scale: Characteristic lives, in the unit of the ages.
+
+        Raises:
+            NoEstimate: Lengths differ, or a value is not finite and above zero.
+        """
+        shapes, scales = _above_zero("shapes", shape), _above_zero("scales", scale)
+        shapes, scales = np.broadcast_arrays(shapes, scales)
+        return cls(shapes, np.full(shapes.shape, np.inf), scales**shapes)
+
+    def rates(self, nodes: int = 7) -> tuple[Floats, Floats]:
+        """Return rates and weights that stand for the belief, each of shape (groups, nodes).
+
+        Gauss quadrature with generalised Laguerre polynomials: exact for polynomials in the
+        rate up to degree 2 * nodes - 1. Nodes and weights are eigenvalues and squared first
+        components of the Jacobi matrix (Golub and Welsch, Math. Comp. 23 (1969) 221-230). A
+        known rate gets all the weight on the first node.
+
+        Args:
+            nodes: Number of rates a group.
+
+        Raises:
+            NoEstimate: Fewer than one node.
+        """
+        if nodes < 1:
+            raise NoEstimate("At least one rate is needed; ask for 1 or more nodes.")
+        certain = np.isinf(self.a)
+        alpha = np.where(certain, 1.0, self.a) - 1.0
+        order = np.arange(nodes)
+        jacobi = np.zeros((self.a.size, nodes, nodes))
+        jacobi[:, order, order] = 2.0 * order + alpha[:, None] + 1.0
+        beside = order[1:]
+        beside_diagonal = np.sqrt(beside * (beside + alpha[:, None]))
+        jacobi[:, beside, beside - 1] = beside_diagonal
+        values, vectors = np.linalg.eigh(jacobi)
+        rate = np.where(certain[:, None], 1.0, np.maximum(values, 1e-300)) / self.b[:, None]
+        weight = np.where(certain[:, None], order == 0, vectors[:, 0, :] ** 2)
+        return rate, weight / weight.sum(axis=1, keepdims=True)
+
+    def chance(self, group: ArrayLike, age: ArrayLike, ahead: ArrayLike) -> Floats:
+        """Chance that a part of this age fails at least once within the distance ahead.
+
+        1 - (b / (b + (age + ahead)^k - age^k))^a, or with a known rate
+        1 - exp(-((age + ahead)^k - age^k) / b).
+
+        Args:
+            group: Group of each part.
+            age: Present ages, same shape or broadcast.
+            ahead: Distance or time ahead, same unit; broadcast.
+        """
+        code = np.asarray(group)
+        k, a, b = self.shape[code], self.a[code], self.b[code]
+        now = np.asarray(age, dtype=np.float64)
+        grown = ((now + np.asarray(ahead, dtype=np.float64)) ** k - now**k) / b
+        known = np.isinf(a)
+        hazard = np.where(known, grown, np.where(known, 1.0, a) * np.log1p(grown))
+        return np.asarray(-np.expm1(-hazard))
+
+
+def _above_zero(name: str, values: ArrayLike) -> Floats:
+    out = np.atleast_1d(finite(name, values, least=0.0))
+    same_length(values=out)
+    if np.any(out == 0.0):
+        raise NoEstimate(f"The {name} must be above zero; correct them.")
+    return out

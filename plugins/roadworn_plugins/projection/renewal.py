@@ -1,0 +1,254 @@
+"""Expected number of failures of fitted parts that are replaced whenever they fail.
+
+Each part's first life goes on from its present age, later lives start fresh (a delayed renewal
+process). Lives are taken as replaced by parts of the same kind, at once, until the horizon.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.special import gamma, gammainc
+
+from roadworn_plugins.lifedata.checked import Floats, Integers, NoEstimate, finite
+from roadworn_plugins.projection.belief import LifeBelief
+from roadworn_plugins.projection.excess import ExcessTable, tabulate
+from roadworn_plugins.projection.lookup import Lookup
+
+NODES = 7
+"""Rates that stand for the belief of a group, unless asked otherwise."""
+
+_CHUNK = 20_000
+
+
+@dataclass(frozen=True, eq=False)
+class Expected:
+    """What to expect of each part, averaged over the belief of its rate.
+
+    Attributes:
+        chance: Chance of at least one failure, shape of ``ahead``.
+        number: Expected number of failures, same shape; never below the chance.
+    """
+
+    chance: Floats
+    number: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class CountMoments:
+    """Moments of the number of failures of each part, at each rate that its group may have.
+
+    Given the rates of all groups, parts fail independently; what they share is the rate.
+
+    Attributes:
+        group: Group of each part, shape (parts,).
+        weight: Weight of each rate, shape (groups, nodes).
+        chance: P(N >= 1), shape (parts, nodes).
+        number: E[N], shape (parts, nodes).
+        pairs: E[N (N - 1)], shape (parts, nodes).
+    """
+
+    group: Integers
+    weight: Floats
+    chance: Floats
+    number: Floats
+    pairs: Floats
+
+    def mean(self) -> Floats:
+        """Expected failures of each part over all rates, shape (parts,)."""
+        return self._over_rates(self.number)
+
+    def at_least_one(self) -> Floats:
+        """Chance of at least one failure over all rates, shape (parts,)."""
+        return self._over_rates(self.chance)
+
+    def variance(self) -> Floats:
+        """Variance of each part's number of failures, rate unknown, shape (parts,).
+
+        Variances of parts of one group do not add up to the variance of their sum, since they
+        share the rate: see ``totals``.
+        """
+        mean = self.mean()
+        return np.asarray(self._over_rates(self.pairs) + mean - mean**2)
+
+    def _over_rates(self, values: Floats) -> Floats:
+        return np.asarray(np.einsum("pn,pn->p", self.weight[self.group], values))
+
+
+def expected_failures(
+    belief: LifeBelief, group: ArrayLike, age: ArrayLike, ahead: ArrayLike, *, nodes: int = NODES
+) -> Expected:
+    """Expected failures within one or more horizons.
+
+    Args:
+        belief: Shape and rate of each group.
+        group: Group of each part, shape (parts,).
+        age: Age of each part, shape (parts,); nan where unknown, which takes the remaining
+            life of a process that has run for long: density S(t) / mean life (Cox 1962,
+            section 5.3).
+        ahead: Distance or time ahead in the unit of the ages, shape (parts,) or
+            (parts, horizons).
+        nodes: Rates that stand for the belief of each group.
+
+    Returns:
+        Chances, exact for the belief, and numbers, to about 1e-4 of max(1, number).
+
+    Raises:
+        NoEstimate: Unusable ages, horizons or groups, or a shape outside
+            :data:`weibull_renewal.SHAPES`.
+
+    Reference: Cox, Renewal Theory (1962), sections 2.2 and 4.
+    """
+    code, now, stretch = checked_parts(belief, group, age, ahead)
+    chance, number = np.zeros(stretch.shape), np.zeros(stretch.shape)
+    for rows in by_group(code):
+        found = of_group(belief, int(code[rows[0]]), now[rows], stretch[rows], nodes=nodes)
+        chance[rows], number[rows] = found.chance, found.number
+    shape = np.shape(ahead)
+    return Expected(chance.reshape(shape), number.reshape(shape))
+
+
+def of_group(
+    belief: LifeBelief, group: int, age: Floats, ahead: Floats, *, nodes: int = NODES
+) -> Expected:
+    """Do the same for parts of one group, without checks: the step to stream a large fleet.
+
+    Args:
+        belief: Shape and rate of each group.
+        group: The group.
+        age: Shape (parts,), nan where unknown.
+        ahead: Shape (parts, horizons).
+        nodes: Rates that stand for the belief.
+    """
+    one = _one(belief, group)
+    rate, weight = (x[0] for x in one.rates(nodes))
+    shape, scaled = float(one.shape[0]), rate ** (1.0 / one.shape[0])
+    known = ~np.isnan(age)
+    now = np.where(known, age, 0.0)
+    chance = one.chance(0, now[:, None], ahead)
+    table = _table(shape, scaled, now, ahead)
+    number = chance.copy()
+    if table is not None:
+        lookup = Lookup.make(now, ahead, shape, _typical_scale(one))
+        averaged = sum(
+            w * table.at(lookup.ages * s, lookup.times * s)[0]
+            for w, s in zip(weight, scaled, strict=True)
+        )
+        lookup.add_to(number, np.asarray(averaged))
+        np.maximum(number, chance, out=number)  # interpolation may stray below by 1e-5
+    if not np.all(known):
+        far = ahead[~known]
+        mean_lives = np.sum(weight * scaled) / gamma(1.0 + 1.0 / shape)
+        number[~known] = far * mean_lives
+        parts = (
+            w * gammainc(1.0 / shape, r * far**shape) for w, r in zip(weight, rate, strict=True)
+        )
+        chance[~known] = sum(parts)
+    return Expected(chance, number)
+
+
+def count_moments(
+    belief: LifeBelief, group: ArrayLike, age: ArrayLike, ahead: ArrayLike, *, nodes: int = NODES
+) -> CountMoments:
+    """First two moments of the number of failures, rate by rate.
+
+    Args:
+        belief: Shape and rate of each group.
+        group: Group of each part, shape (parts,).
+        age: Age of each part, nan where unknown.
+        ahead: Distance or time ahead, shape (parts,).
+        nodes: Rates that stand for the belief of each group.
+
+    Raises:
+        NoEstimate: As for :func:`expected_failures`.
+
+    Reference: Cox, Renewal Theory (1962), section 4.5: for new parts E[N (N - 1)] / 2 = M * M.
+    """
+    if np.ndim(ahead) != 1:
+        raise NoEstimate("Moments are taken at one horizon a part; pass one column of distances.")
+    code, now, stretch = checked_parts(belief, group, age, ahead)
+    rate, weight = belief.rates(nodes)
+    out = np.zeros((3, code.size, nodes))
+    for rows in by_group(code):
+        g = int(code[rows[0]])
+        out[:, rows] = _at_rates(float(belief.shape[g]), rate[g], now[rows], stretch[rows])
+    return CountMoments(code, weight, out[0], out[1], out[2])
+
+
+def checked_parts(
+    belief: LifeBelief, group: ArrayLike, age: ArrayLike, ahead: ArrayLike
+) -> tuple[Integers, Floats, Floats]:
+    """Return groups, ages and horizons as arrays; horizons as (parts, horizons).
+
+    Raises:
+        NoEstimate: Unequal lengths, unknown groups, negative or infinite values.
+    """
+    code = np.asarray(group)
+    if code.size == 0:
+        code = code.astype(np.int64)
+    now = np.asarray(age, dtype=np.float64)
+    stretch = finite("distances ahead", ahead, least=0.0)
+    stretch = stretch[:, None] if stretch.ndim == 1 else stretch
+    if code.ndim != 1 or now.shape != code.shape or stretch.shape[:1] != code.shape:
+        raise NoEstimate(
+            "Give one group, one age and one row of distances for each part; "
+            f"these are {code.shape}, {now.shape} and {stretch.shape}."
+        )
+    if code.dtype.kind not in "iu" or (
+        code.size and (code.min() < 0 or code.max() >= belief.shape.size)
+    ):
+        raise NoEstimate(f"Groups must be whole numbers from 0 to {belief.shape.size - 1}; recode.")
+    finite("ages", now[~np.isnan(now)], least=0.0)
+    return code.astype(np.int64), now, stretch
+
+
+def by_group(code: Integers) -> Iterator[Integers]:
+    """Yield the rows of each group, at most 20,000 at a time."""
+    order = np.argsort(code, kind="stable")
+    for rows in np.split(order, np.flatnonzero(np.diff(code[order])) + 1):
+        for start in range(0, rows.size, _CHUNK):
+            yield rows[start : start + _CHUNK]
+
+
+def _at_rates(shape: float, rate: Floats, age: Floats, ahead: Floats) -> Floats:
+    """Chance, number and pairs of parts of one group; shape (3, parts, nodes)."""
+    scaled = rate ** (1.0 / shape)
+    known = ~np.isnan(age)
+    now = np.where(known, age, 0.0)
+    chance = -np.expm1(-rate * ((now[:, None] + ahead) ** shape - now[:, None] ** shape))
+    number, pairs = chance.copy(), np.zeros(chance.shape)
+    table = _table(shape, scaled, now, ahead)
+    if table is None:
+        return np.stack([chance, number, pairs])
+    for i, s in enumerate(scaled):
+        lookup = Lookup.make(now, ahead, shape, float(1.0 / s))
+        found = table.at(lookup.ages * s, lookup.times * s)
+        lookup.add_to(number[:, i : i + 1], found[0])
+        lookup.add_to(pairs[:, i : i + 1], 2.0 * found[1])
+        if not np.all(known):
+            far = ahead[~known, 0] * s
+            chance[~known, i] = gammainc(1.0 / shape, far**shape)
+            more = table.unknown(far)
+            number[~known, i] = chance[~known, i] + more[0]
+            pairs[~known, i] = 2.0 * more[1]
+    return np.stack([chance, np.maximum(number, chance), np.maximum(pairs, 0.0)])
+
+
+def _one(belief: LifeBelief, group: int) -> LifeBelief:
+    here = slice(group, group + 1)
+    return LifeBelief(belief.shape[here], belief.a[here], belief.b[here])
+
+
+def _typical_scale(one: LifeBelief) -> float:
+    a, b = float(one.a[0]), float(one.b[0])
+    rate = 1.0 / b if np.isinf(a) else a / b
+    return float(rate ** (-1.0 / one.shape[0]))
+
+
+def _table(shape: float, scaled: Floats, age: Floats, ahead: Floats) -> ExcessTable | None:
+    """Tabulate as far as these parts need at the highest rate; None when nothing lies ahead."""
+    horizon = float(ahead.max(initial=0.0)) * float(scaled.max())
+    if horizon <= 0.0:
+        return None
+    return tabulate(shape, float(age.max(initial=0.0)) * float(scaled.max()), horizon)
