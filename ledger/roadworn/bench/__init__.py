@@ -3,25 +3,9 @@
 Pure functions from text to plain dictionaries: the command line, an import or a program of
 a shop's own may use them. What cannot be read raises `UsageError` with what to type instead;
 nothing is guessed.
+
+Import the module that is needed: ``amounts`` (money, odometer figures, warranties),
+``choices``, ``phrases`` (components, findings, estimate lines), ``scans``, ``fields``
+(corrections), ``walk`` (a look-over item by item) and ``words`` (an event told in one line).
+None of them imports another's libraries, since writing one event must be quick.
 """
-
-from roadworn.bench.amounts import read_money, read_odometer, read_warranty
-from roadworn.bench.choices import choose
-from roadworn.bench.fields import change_fields
-from roadworn.bench.phrases import read_decisions, read_estimate_line, read_finding, read_item
-from roadworn.bench.scans import read_scan
-from roadworn.bench.words import describe
-
-__all__ = [
-    "change_fields",
-    "choose",
-    "describe",
-    "read_decisions",
-    "read_estimate_line",
-    "read_finding",
-    "read_item",
-    "read_money",
-    "read_odometer",
-    "read_scan",
-    "read_warranty",
-]
