@@ -12,6 +12,8 @@ from pathlib import Path
 from roadworn.errors import EnvironmentFailure, LedgerBusy, LedgerDamaged, NotALedger
 
 BUSY_SECONDS = 20.0
+#: Taken as needed; a bulk import spills less with it.
+_CACHE_KIB = 65_536
 
 
 @contextmanager
@@ -82,6 +84,7 @@ def connect(path: Path, *, writable: bool) -> sqlite3.Connection:
         if writable:
             connection.execute("PRAGMA journal_mode = WAL")
             connection.execute("PRAGMA synchronous = FULL")
+            connection.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
             connection.execute("PRAGMA recursive_triggers = ON")
         else:
             connection.execute("SELECT count(*) FROM sqlite_master").fetchone()

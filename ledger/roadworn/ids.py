@@ -6,6 +6,7 @@ clock is set back: the 12 bits after the version count, as RFC 9562 section 6.2 
 describes, and the last 62 bits are random.
 """
 
+import os
 import time
 from random import SystemRandom
 from threading import Lock
@@ -13,6 +14,8 @@ from threading import Lock
 _COUNTER_END = 1 << 12
 _TAIL_BITS = 62
 _VARIANT = 0b10 << _TAIL_BITS
+#: A random hexadecimal digit -> one whose upper two bits are the variant, the rest kept.
+_VARIANT_DIGIT = {f"{digit:x}": f"{0b1000 | digit & 0b11:x}" for digit in range(16)}
 
 
 def format_uuid7(milliseconds: int, counter: int, tail: int) -> str:
@@ -23,9 +26,8 @@ def format_uuid7(milliseconds: int, counter: int, tail: int) -> str:
         counter: 12 bits.
         tail: 62 random bits.
     """
-    time_text = f"{milliseconds:012x}"
     tail_text = f"{_VARIANT | tail:016x}"
-    return f"{time_text[:8]}-{time_text[8:]}-7{counter:03x}-{tail_text[:4]}-{tail_text[4:]}"
+    return f"{_time_prefix(milliseconds)}{counter:03x}-{tail_text[:4]}-{tail_text[4:]}"
 
 
 class IdSource:
@@ -49,6 +51,33 @@ class IdSource:
                     self._last, self._counter = self._last + 1, 0
             return format_uuid7(self._last, self._counter, self._random.getrandbits(_TAIL_BITS))
 
+    def batch(self, count: int) -> list[str]:
+        """Return `count` new ids for now; several times faster than one by one."""
+        with self._lock:
+            now = time.time_ns() // 1_000_000
+            if now > self._last:
+                self._last, self._counter = now, -1
+            drawn = os.urandom(8 * count).hex()
+            ids = []
+            prefix = _time_prefix(self._last)
+            for at in range(0, 16 * count, 16):
+                self._counter += 1
+                if self._counter == _COUNTER_END:
+                    self._last, self._counter = self._last + 1, 0
+                    prefix = _time_prefix(self._last)
+                variant = _VARIANT_DIGIT[drawn[at]]
+                ids.append(
+                    f"{prefix}{self._counter:03x}-{variant}{drawn[at + 1 : at + 4]}-"
+                    f"{drawn[at + 4 : at + 16]}"
+                )
+            return ids
+
+
+def _time_prefix(milliseconds: int) -> str:
+    """Return the id's text up to and with the version digit."""
+    text = f"{milliseconds:012x}"
+    return f"{text[:8]}-{text[8:]}-7"
+
 
 _source = IdSource()
 
@@ -56,3 +85,8 @@ _source = IdSource()
 def new_event_id() -> str:
     """Return a new event id from this process's source."""
     return _source.next()
+
+
+def new_event_ids(count: int) -> list[str]:
+    """Return `count` new event ids from this process's source."""
+    return _source.batch(count)

@@ -54,14 +54,16 @@ def _guards() -> dict[str, str]:
                 f"CREATE TRIGGER {name} BEFORE {word} ON {table} "
                 f"BEGIN SELECT RAISE(FAIL, '{message}'); END"
             )
+    gap = "NEW.seq IS NOT (SELECT coalesce(max(seq), 0) + 1 FROM events)"
+    same_id = "EXISTS (SELECT 1 FROM events WHERE event_id = NEW.event_id)"
+    same_key = "EXISTS (SELECT 1 FROM events WHERE intake_key = NEW.intake_key)"
+    # One WHEN is tested for each row; the reasons are told apart only when it holds.
     guards["events_insert_guard"] = (
-        "CREATE TRIGGER events_insert_guard BEFORE INSERT ON events BEGIN "
-        "SELECT RAISE(FAIL, 'append-only: seq must be the next number') "
-        "WHERE NEW.seq IS NOT (SELECT coalesce(max(seq), 0) + 1 FROM events); "
-        "SELECT RAISE(FAIL, 'append-only: this event_id is already there') "
-        "WHERE EXISTS (SELECT 1 FROM events WHERE event_id = NEW.event_id); "
-        "SELECT RAISE(FAIL, 'append-only: this intake_key is already there') "
-        "WHERE EXISTS (SELECT 1 FROM events WHERE intake_key = NEW.intake_key); END"
+        "CREATE TRIGGER events_insert_guard BEFORE INSERT ON events "
+        f"WHEN {gap} OR {same_id} OR {same_key} BEGIN "
+        f"SELECT RAISE(FAIL, 'append-only: seq must be the next number') WHERE {gap}; "
+        f"SELECT RAISE(FAIL, 'append-only: this event_id is already there') WHERE {same_id}; "
+        "SELECT RAISE(FAIL, 'append-only: this intake_key is already there'); END"
     )
     guards["checkpoints_insert_guard"] = (
         "CREATE TRIGGER checkpoints_insert_guard BEFORE INSERT ON checkpoints BEGIN "

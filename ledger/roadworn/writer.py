@@ -3,7 +3,9 @@
 The only place that inserts into `events`. Callers begin and end the transaction.
 """
 
+import json
 import sqlite3
+from collections.abc import Sequence
 from typing import Any
 
 from roadworn import checkpoints
@@ -12,6 +14,7 @@ from roadworn.errors import LedgerDamaged
 from roadworn.events import StoredEvent
 from roadworn.intake.context import LedgerContext
 from roadworn.intake.rows import Prepared, Row
+from roadworn.merkle import CompactRange
 from roadworn.problems import Problem
 from roadworn.schema import EVENT_COLUMNS
 
@@ -24,22 +27,25 @@ class Writer:
     """Appends rows to the ledger of a connection that holds the write lock.
 
     Attributes:
+        seq: number of the last row.
         added: number of rows added so far.
         already_there: number of rows that were in the ledger before.
+        context: what the ledger knows, for checks.
     """
 
     def __init__(self, connection: sqlite3.Connection, *, allow_repeat: bool = False) -> None:
         self._connection = connection
-        self._context = LedgerContext(connection, allow_repeat=allow_repeat)
+        self.context = LedgerContext(connection, allow_repeat=allow_repeat)
         self.added = 0
         self.already_there = 0
         try:
             self._checkpoint, self._edge = checkpoints.latest(connection)
         except ValueError:
             raise _no_checkpoint() from None
-        (self._seq,) = connection.execute("SELECT coalesce(max(seq), 0) FROM events").fetchone()
-        if self._seq != self._edge.size:
+        (self.seq,) = connection.execute("SELECT coalesce(max(seq), 0) FROM events").fetchone()
+        if self.seq != self._edge.size:
             raise _no_checkpoint()
+        self._held = (self.seq, self.added, self.already_there, self._edge)
 
     def add(self, prepared: Prepared) -> StoredEvent | list[Problem]:
         """Add one row; return it as stored (also when it was there before), or its problems."""
@@ -49,10 +55,56 @@ class Writer:
                 self.already_there += 1
                 return found
             return [found]
-        problems = self._context.problems(prepared.row, prepared.payload)
+        problems = self.context.problems(prepared.row, prepared.payload)
         if problems:
             return problems
         return self._insert(prepared.row)
+
+    def add_unchecked(self, rows: Sequence[tuple[Any, ...]]) -> int:
+        """Add rows that were checked against the ledger, except for their id and key.
+
+        Returns:
+            How many were added: all of them, or those in front of the first whose event id or
+            intake key is there already.
+        """
+        try:
+            self._connection.executemany(
+                INSERT, ((seq, *row) for seq, row in enumerate(rows, self.seq + 1))
+            )
+            count = len(rows)
+        except sqlite3.IntegrityError:
+            (last,) = self._connection.execute("SELECT max(seq) FROM events").fetchone()
+            count = (last or 0) - self.seq
+        self._edge.extend(row[-1] for row in rows[:count])
+        self.seq += count
+        self.added += count
+        return count
+
+    def present(self, column: str, values: Sequence[str]) -> set[str]:
+        """Return those of `values` that the ledger has in `column`, event_id or intake_key."""
+        found = self._connection.execute(
+            f"SELECT {column} FROM events WHERE {column} IN (SELECT value FROM json_each(?))",
+            (json.dumps(values),),
+        )
+        return {value for (value,) in found}
+
+    def seq_of_key(self, intake_key: str) -> int | None:
+        """Return the number of the row with this intake key."""
+        row = self._connection.execute(
+            "SELECT seq FROM events WHERE intake_key = ?", (intake_key,)
+        ).fetchone()
+        return None if row is None else int(row[0])
+
+    def hold(self) -> None:
+        """Begin a part of the transaction that `undo` can take back."""
+        self._connection.execute("SAVEPOINT part")
+        edge = CompactRange(self._edge.size, self._edge.peaks)
+        self._held = (self.seq, self.added, self.already_there, edge)
+
+    def undo(self) -> None:
+        """Take back what was added since `hold`."""
+        self._connection.execute("ROLLBACK TO part")
+        self.seq, self.added, self.already_there, self._edge = self._held
 
     def finish(self) -> Checkpoint:
         """Store the checkpoint of what was added, if anything was, and return the newest."""
@@ -61,10 +113,10 @@ class Writer:
         return self._checkpoint
 
     def _insert(self, row: Row) -> StoredEvent:
-        event = StoredEvent(self._seq + 1, *row)  # type: ignore[arg-type]
+        event = StoredEvent(self.seq + 1, *row)  # type: ignore[arg-type]
         self._connection.execute(INSERT, (event.seq, *row))
         self._edge.append(row.leaf)
-        self._seq += 1
+        self.seq += 1
         self.added += 1
         return event
 

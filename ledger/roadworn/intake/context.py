@@ -59,6 +59,18 @@ class LedgerContext:
         )
         return [vehicle_id for (vehicle_id,) in rows]
 
+    def replaced(self, vehicle_id: str) -> Iterator[tuple[str, str | None, float | None, str]]:
+        """Yield what a second entry of a vehicle's replacements would look like.
+
+        Component, position, odometer and its unit (without odometer the day).
+        """
+        yield from self._connection.execute(
+            "SELECT json_extract(payload, '$.component'), json_extract(payload, '$.position'), "
+            "odometer, coalesce(odometer_unit, substr(occurred_at, 1, 10)) "
+            "FROM events WHERE kind = 'replacement' AND vehicle_id = ?",
+            (vehicle_id,),
+        ).fetchall()
+
     def _vehicle_problems(self, row: Row, payload: dict[str, Any]) -> Iterator[Problem]:
         enrolled = self.enrolled(row.vehicle_id)
         if row.kind == "enrolment":

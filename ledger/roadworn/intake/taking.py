@@ -1,0 +1,143 @@
+"""Adding chunks of a file to the ledger: in one stroke where nothing can be wrong.
+
+Most rows of an import are of vehicles known to be enrolled and name no other event; those are
+added as a run. A row that is a second of its kind, that hangs on another event, or whose id or
+key is in the ledger already goes one by one through `Writer.add`, which knows every rule.
+"""
+
+from collections.abc import Iterator
+
+import orjson
+
+from roadworn.intake.bulk import ID_GIVEN, KEY_MADE, TIME_GIVEN, Chunk
+from roadworn.intake.rows import Prepared, Row
+from roadworn.problems import Problem
+from roadworn.writer import Writer
+
+_ID, _VEHICLE, _KIND, _OCCURRED, _ODOMETER, _UNIT, _KEY = 0, 1, 2, 4, 8, 9, 11
+
+
+class FileTaker:
+    """Adds the chunks of one file.
+
+    Attributes:
+        rows: number of rows met so far, bad ones included.
+        problems: what was wrong with them.
+    """
+
+    def __init__(self, writer: Writer, file: str, *, allow_repeat: bool = False) -> None:
+        self.rows = 0
+        self.problems: list[Problem] = []
+        self._writer = writer
+        self._file = file
+        self._allow_repeat = allow_repeat
+        self._before = writer.seq
+        self._enrolled: set[str] = set()
+        self._replaced: dict[str, set[int]] = {}
+        self._again: dict[int, int] = {}
+
+    def add(self, chunk: Chunk) -> None:
+        """Add a chunk's rows; those that cannot be taken become problems."""
+        self.rows += len(chunk.rows) + len({problem[3] for problem in chunk.problems})
+        for code, message, hint, number, column in chunk.problems:
+            self.problems.append(Problem(code, message, hint, self._file, number, column))
+        start = 0
+        for index in sorted(self._one_by_one(chunk)):
+            self._add_run(chunk, start, index)
+            self._add_one(chunk, index)
+            start = index + 1
+        self._add_run(chunk, start, len(chunk.rows))
+
+    def _one_by_one(self, chunk: Chunk) -> set[int]:
+        """Return the indexes of rows that must be checked against the ledger."""
+        rows = chunk.rows
+        indexes = set(chunk.entangled)
+        # A retraction may take back the enrolment itself.
+        doubtful = {rows[i][_VEHICLE] for i in chunk.entangled if rows[i][_KIND] == "retraction"}
+        self._enrolled -= doubtful
+        for vehicle_id in {row[_VEHICLE] for row in rows} - self._enrolled - doubtful:
+            if self._writer.context.enrolled(vehicle_id):
+                self._enrolled.add(vehicle_id)
+            else:
+                doubtful.add(vehicle_id)
+        if doubtful:
+            indexes.update(i for i, row in enumerate(rows) if row[_VEHICLE] in doubtful)
+        if not self._allow_repeat:
+            indexes.update(self._repeats(chunk))
+        return indexes
+
+    def _repeats(self, chunk: Chunk) -> Iterator[int]:
+        """Yield the indexes of replacements that look like one entered before."""
+        for index, component, position in chunk.replaced:
+            row = chunk.rows[index]
+            seen = self._replaced.get(row[_VEHICLE])
+            if seen is None:
+                known = self._writer.context.replaced(row[_VEHICLE])
+                seen = self._replaced[row[_VEHICLE]] = {hash(entry) for entry in known}
+            place = row[_UNIT] or row[_OCCURRED][:10]
+            # Only the hash is kept; when two happen to agree, the exact check finds no repeat.
+            entry = hash((component, position, row[_ODOMETER], place))
+            if entry in seen:
+                yield index
+            else:
+                seen.add(entry)
+
+    def _add_run(self, chunk: Chunk, start: int, stop: int) -> None:
+        rows = chunk.rows
+        present: set[str] = set()
+        while start < stop:
+            if rows[start][_ID] in present or rows[start][_KEY] in present:
+                self._add_one(chunk, start)
+                start += 1
+                continue
+            end = start + 1
+            if present:
+                while end < stop and not {rows[end][_ID], rows[end][_KEY]} & present:
+                    end += 1
+            else:
+                end = stop
+            start += self._writer.add_unchecked(rows[start:end])
+            if start < end:
+                present = self._writer.present("event_id", [r[_ID] for r in rows[start:stop]])
+                keys = [r[_KEY] for r in rows[start:stop] if r[_KEY] is not None]
+                present |= self._writer.present("intake_key", keys)
+                self._add_one(chunk, start)
+                start += 1
+
+    def _add_one(self, chunk: Chunk, index: int) -> None:
+        row, flags = Row(*chunk.rows[index]), chunk.given[index]
+        if flags & KEY_MADE:
+            row = self._numbered(row)
+        prepared = Prepared(
+            row, orjson.loads(row.payload), bool(flags & ID_GIVEN), bool(flags & TIME_GIVEN)
+        )
+        result = self._writer.add(prepared)
+        if not isinstance(result, list):
+            return
+        for problem in result:
+            self.problems.append(
+                Problem(
+                    problem.code,
+                    problem.message,
+                    problem.hint,
+                    self._file,
+                    chunk.numbers[index],
+                    problem.column,
+                )
+            )
+
+    def _numbered(self, row: Row) -> Row:
+        """Return the row with a key that tells it from equal rows above it in the file.
+
+        Two equal lines are two events. Their keys are the made key, then the made key with
+        `#2` and so on, so that importing the file again finds each of them.
+        """
+        key = row.intake_key or ""
+        seq = self._writer.seq_of_key(key)
+        if seq is None:
+            return row
+        earlier = self._again.get(hash(key), 1 if seq > self._before else 0)
+        self._again[hash(key)] = earlier + 1
+        if not earlier:
+            return row
+        return row._replace(intake_key=f"{key}#{earlier + 1}").sealed()
