@@ -1,6 +1,6 @@
 """The car on the bench today: its past is laid down by hand so that it tells one story.
 
-A coil on the third cylinder that has failed four times, oil from a valve cover gasket that
+A coil on the third cylinder that has failed six times, oil from a valve cover gasket that
 the owner has declined to have done, brake pads near their end, parts of unknown age. What
 was found today stands in the hand-written files beside this package.
 """
@@ -13,7 +13,7 @@ from roadworn_demo.lives import PartLife
 #: (component, position) -> true distances in miles at which its parts come to their end.
 #: A place that is not named keeps the part it came with; the last figure may lie ahead.
 ENDS: dict[tuple[str, str], tuple[int, ...]] = {
-    ("ignition.coil", "3"): (61_300, 76_900, 91_200, 105_600, 123_500),
+    ("ignition.coil", "3"): (61_300, 72_400, 82_100, 91_200, 101_800, 112_600, 122_500),
     ("ignition.coil", "1"): (83_400, 190_000),
     ("engine.cover_gasket", "1"): (110_900,),
     ("brake.pad", "front"): (97_100, 121_300),

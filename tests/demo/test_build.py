@@ -7,6 +7,7 @@ import pytest
 from roadworn.catalogue import catalogue
 from roadworn.errors import LedgerRefused
 from roadworn.events import NewEvent, StoredEvent
+from roadworn.intake import import_files
 from roadworn.intake.csv_map import read_csv_map
 from roadworn.intake.csv_rows import mapped_rows
 from roadworn.registry import KindRegistry
@@ -97,14 +98,14 @@ def test_the_spreadsheet_holds_what_the_tyre_shop_fitted(demo):
     ]
 
 
-def test_reading_the_files_once_more_adds_nothing(demo):
-    csv_map = read_csv_map(demo.tyre_shop_map)
-    events = [row.event for row in mapped_rows(demo.tyre_shop, csv_map, KindRegistry())]
-    notes = demo.towing_notes.read_text(encoding="utf-8").splitlines()
-    events += [NewEvent.model_validate_json(line) for line in notes]
+def test_importing_the_files_as_a_user_would_adds_nothing(demo):
     with Ledger.open(demo.ledger) as ledger:
-        receipt = ledger.append_many(events)
-    assert (receipt.added, receipt.already_there) == (0, len(events))
+        sheet = import_files(ledger, [demo.tyre_shop], csv_map=demo.tyre_shop_map)
+        notes = import_files(ledger, [demo.towing_notes])
+    for report in (sheet, notes):
+        assert report.problems == ()
+        assert report.added == 0
+        assert report.already_there == report.rows >= 10
 
 
 def test_towing_notes_stand_where_something_failed(demo):
