@@ -12,6 +12,7 @@ from roadworn.intake.csv_map import read_csv_map
 from roadworn.intake.csv_rows import mapped_rows
 from roadworn.registry import KindRegistry
 from roadworn.store import Ledger
+from roadworn.verify import verify
 from roadworn_demo import DEMO_TODAY, FEATURED, DemoPaths, build, files
 from roadworn_demo.generator import tyre_shop_rows
 
@@ -37,6 +38,12 @@ def test_built_twice_it_has_the_same_root(demo, tmp_path):
     again = build(tmp_path / "new folder", told.append)
     assert root(again) == root(demo)
     assert told
+
+
+def test_it_verifies(demo):
+    report = verify(demo.ledger)
+    assert report.problems == ()
+    assert report.root == root(demo)
 
 
 def test_an_earlier_demo_is_built_anew(demo):
