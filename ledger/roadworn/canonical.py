@@ -37,6 +37,10 @@ def canonical_payload(payload: dict[str, Any]) -> str:
             instance).
     """
     try:
+        text = orjson.dumps(payload, option=orjson.OPT_SORT_KEYS).decode()
+        # orjson writes None, NaN and infinity as null: only then is a closer look needed.
+        if "null" not in text:
+            return text
         return orjson.dumps(without_none(payload), option=orjson.OPT_SORT_KEYS).decode()
     except orjson.JSONEncodeError as error:
         raise ValueError(f"The payload cannot be written as JSON: {error}.") from error

@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from roadworn.errors import EnvironmentFailure, LedgerBusy, LedgerDamaged, NotALedger
+from roadworn.schema import APPLICATION_ID
 
 BUSY_SECONDS = 20.0
 #: Taken as needed; a bulk import spills less with it.
@@ -82,10 +83,7 @@ def connect(path: Path, *, writable: bool) -> sqlite3.Connection:
     connection = _open(f"{uri}?mode={mode}")
     try:
         if writable:
-            connection.execute("PRAGMA journal_mode = WAL")
-            connection.execute("PRAGMA synchronous = FULL")
-            connection.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
-            connection.execute("PRAGMA recursive_triggers = ON")
+            _prepare_for_writing(connection)
         else:
             connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
     except sqlite3.OperationalError as error:
@@ -106,3 +104,14 @@ def connect(path: Path, *, writable: bool) -> sqlite3.Connection:
 
 def _open(uri: str) -> sqlite3.Connection:
     return sqlite3.connect(uri, uri=True, isolation_level=None, timeout=BUSY_SECONDS)
+
+
+def _prepare_for_writing(connection: sqlite3.Connection) -> None:
+    """Set what makes commits durable; a database that is no ledger is not changed."""
+    (application_id,) = connection.execute("PRAGMA application_id").fetchone()
+    (pages,) = connection.execute("PRAGMA page_count").fetchone()
+    if application_id == APPLICATION_ID or pages == 0:
+        connection.execute("PRAGMA journal_mode = WAL")
+    connection.execute("PRAGMA synchronous = FULL")
+    connection.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
+    connection.execute("PRAGMA recursive_triggers = ON")

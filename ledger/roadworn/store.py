@@ -6,6 +6,7 @@ do not read here but from the columns folded from it (`roadworn.view`).
 """
 
 import sqlite3
+import time
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -35,6 +36,8 @@ from roadworn.writer import COLUMNS, Writer
 #: Fetching in slices keeps no read transaction open while a caller works.
 _SLICE = 5_000
 _MIN_ID_PART = 4
+#: How old the checkpoint beside a ledger may get while a program keeps writing, in seconds.
+_BESIDE_SECONDS = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +68,7 @@ class Ledger:
         self._context = LedgerContext(connection)
         self._writable = writable
         self._behind = False
+        self._beside_at = time.monotonic()
 
     @classmethod
     def create(cls, path: str | Path, kinds: KindRegistry | None = None) -> "Ledger":
@@ -190,6 +194,8 @@ class Ledger:
                     self._connection.execute("ROLLBACK")
                 raise
         self._behind = self._behind or writer.added > 0
+        if self._behind and time.monotonic() - self._beside_at > _BESIDE_SECONDS:
+            self._write_beside()
 
     def checkpoint(self) -> Checkpoint:
         """Return the size and root of the ledger as last committed."""
@@ -259,11 +265,7 @@ class Ledger:
     def close(self) -> None:
         """Keep the newest checkpoint beside the ledger and close the file; may be repeated."""
         if self._behind:
-            self._behind = False
-            # The events are safe; a folder that takes no new file must not turn that into an
-            # error. `verify` says when the checkpoint beside the ledger is missing.
-            with suppress(OSError), plain_failures(self.path):
-                checkpoints.write_beside(self.path, self._connection)
+            self._write_beside()
         self._connection.close()
 
     def __enter__(self) -> Self:
@@ -276,6 +278,13 @@ class Ledger:
         traceback: TracebackType | None,
     ) -> None:
         self.close()
+
+    def _write_beside(self) -> None:
+        self._behind, self._beside_at = False, time.monotonic()
+        # The events are safe; a folder that takes no new file must not turn that into an
+        # error. `verify` says when the checkpoint beside the ledger is missing.
+        with suppress(OSError), plain_failures(self.path):
+            checkpoints.write_beside(self.path, self._connection)
 
     def _matching(self, where: str, *parameters: str | int) -> list[StoredEvent]:
         query = f"SELECT {COLUMNS} FROM events WHERE {where} ORDER BY seq LIMIT 5"

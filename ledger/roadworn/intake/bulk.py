@@ -152,9 +152,7 @@ class ChunkMaker:
             raise _Irregular
         payload = validator.validate_python(given["payload"])
         self._check_payload(kind, payload)
-        text = orjson.dumps(payload, option=orjson.OPT_SORT_KEYS).decode()
-        if "null" in text:
-            text = canonical_payload(payload)
+        text = canonical_payload(payload)
         recorded_at = recorded_at or now
         parts = (event_id, vehicle_id, kind, version, occurred_at, recorded_at, by, source)
         leaf = sha256(LEAF_PREFIX + orjson.dumps((*parts, odometer, unit, key, text))).digest()

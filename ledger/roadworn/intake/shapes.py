@@ -8,6 +8,7 @@ with validators of its own, as a plugin may have) is validated through the model
 """
 
 from collections.abc import Mapping
+from functools import cache
 from typing import Any
 
 from pydantic import BaseModel
@@ -22,6 +23,7 @@ class NotPlain(Exception):
     """A schema has a part that does not mean the same as a typed dictionary."""
 
 
+@cache
 def plain_validator(model: type[BaseModel]) -> SchemaValidator | None:
     """Return a validator from a mapping to a plain dictionary, or None when not possible.
 
