@@ -3,8 +3,9 @@
 Run by hand: ``python tests/benchmarks/bench_lifedata.py``.
 
 20,000 groups with 1,000,000 lives, late entry and censoring; invented data with known truth.
-lifelines fits a sample of the groups one by one, the estimators here all of them at once,
-and on the sampled groups both must agree to 1e-6. Ratios are of seconds per group. Not
+lifelines fits a sample of the groups one by one, as it comes; the estimators here fit all of
+them at once. Ratios are of seconds per group. For the comparison of the estimates lifelines
+runs once more with tighter tolerances, because as it comes it stops at about 1e-5. Not
 collected by pytest: timings are no tests.
 """
 
@@ -20,6 +21,7 @@ from roadworn_plugins.lifedata.lives import Lives
 from roadworn_plugins.lifedata.lognormal import fit_lognormal
 from roadworn_plugins.lifedata.weibull import fit_weibull
 
+TIGHT = {"ftol": 1e-15, "gtol": 1e-10, "maxiter": 1000}
 GROUPS, LIVES, SAMPLE = 20_000, 1_000_000, 40
 
 
@@ -83,6 +85,7 @@ def main() -> None:
             start = time.perf_counter()
             peer = WeibullFitter().fit(ages / middle, failed, entry=entry / middle)
             fit_time += time.perf_counter() - start
+            peer.fit(ages / middle, failed, entry=entry / middle, fit_options=TIGHT)
             worst_fit = max(
                 worst_fit,
                 abs(peer.rho_ / fit.shape[g] - 1.0),

@@ -169,10 +169,11 @@ def _variance(
 
 def _limits(incidence: Floats, se: Floats, level: float) -> tuple[Floats, Floats]:
     z = float(ndtri(0.5 + level / 2.0))
-    inside = (incidence > 0.0) & (incidence < 1.0)
+    # Sums that should reach 1 may miss it by rounding.
+    inside = (incidence > 0.0) & (incidence < 1.0 - 1e-12)
     log_f = np.log(incidence, out=np.full_like(incidence, -1.0), where=inside)
     spread = np.divide(se, incidence * -log_f, out=np.zeros_like(se), where=inside)
-    reach = np.exp(z * spread)
+    reach = np.exp(np.minimum(z * spread, 700.0))
     return (
         np.where(inside, np.exp(log_f * reach), np.nan),
         np.where(inside, np.exp(log_f / reach), np.nan),

@@ -58,13 +58,14 @@ def _status_of(lives: Lives, failures: Floats) -> Ints:
     """Decide from the data alone which groups cannot have an optimum."""
     n = lives.n_groups
     highest_lower, lowest_upper = np.full(n, -np.inf), np.full(n, np.inf)
-    np.maximum.at(highest_lower, lives.group, lives.lower)
+    # A part never seen to work beyond its entry may fail there at once, whatever sigma is.
+    seen = lives.lower > lives.entry
+    np.maximum.at(highest_lower, lives.group[seen], lives.lower[seen])
     np.minimum.at(lowest_upper, lives.group, lives.upper)
     status = np.where(failures == 1.0, Status.ONE_FAILURE, Status.OK)
     # One age at or above every sound look and at or below every failure: sigma shrinks to 0.
     status = np.where(highest_lower <= lowest_upper, Status.ONE_AGE, status)
-    # Failures of which no lower bound is known could all have happened at once, from new.
-    unbounded = (highest_lower <= 0.0) & (failures > 0.0)
+    unbounded = lives.per_group(seen) == 0.0
     status = np.where(unbounded, Status.NO_OPTIMUM, status)
     return np.where(failures == 0.0, Status.NO_FAILURES, status).astype(np.int64)
 

@@ -105,7 +105,7 @@ def _solve(cells: MassCells, groups: Ints, mass: Floats) -> None:
         safe_p = np.where(real, p, 1.0)
         h[:, np.arange(width), np.arange(width)] += slack / safe_p
         pull = np.where(real, d - n + barrier / safe_p, 0.0)
-        step: Floats = np.linalg.solve(h, pull[:, :, None])[:, :, 0]
+        step = np.asarray(np.linalg.solve(h, pull[:, :, None])[:, :, 0], dtype=np.float64)
         slack_step = np.where(real, (barrier - slack * step) / safe_p - slack, 0.0)
         reach = np.minimum(_reach(safe_p, step), _reach(slack, slack_step))
         p, slack = p + reach * step, slack + reach * slack_step
