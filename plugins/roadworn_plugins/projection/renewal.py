@@ -43,6 +43,7 @@ class CountMoments:
 
     Attributes:
         group: Group of each part, shape (parts,).
+        shape: Weibull shape of each group, shape (groups,).
         weight: Weight of each rate, shape (groups, nodes).
         chance: P(N >= 1), shape (parts, nodes).
         number: E[N], shape (parts, nodes).
@@ -50,6 +51,7 @@ class CountMoments:
     """
 
     group: Integers
+    shape: Floats
     weight: Floats
     chance: Floats
     number: Floats
@@ -173,7 +175,7 @@ def count_moments(
     for rows in by_group(code):
         g = int(code[rows[0]])
         out[:, rows] = _at_rates(float(belief.shape[g]), rate[g], now[rows], stretch[rows])
-    return CountMoments(code, weight, out[0], out[1], out[2])
+    return CountMoments(code, belief.shape, weight, out[0], out[1], out[2])
 
 
 def checked_parts(
