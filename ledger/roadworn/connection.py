@@ -31,6 +31,9 @@ def plain_failures(path: Path) -> Iterator[None]:
         yield
     except sqlite3.DatabaseError as error:
         raise _plain(error, path) from error
+    except UnicodeDecodeError as error:
+        # sqlite3 decodes SQLite's own message, which quotes damaged bytes.
+        raise _damaged(path) from error
 
 
 def _plain(error: sqlite3.DatabaseError, path: Path) -> Exception:
@@ -43,11 +46,6 @@ def _plain(error: sqlite3.DatabaseError, path: Path) -> Exception:
         )
     if primary == sqlite3.SQLITE_NOTADB:
         return NotALedger(f"{path} is not a ledger: name the right file with --ledger.")
-    if primary == sqlite3.SQLITE_CORRUPT:
-        return LedgerDamaged(
-            f"{path} is damaged: run `roadworn verify` to see where, "
-            "and take a backup from before the damage."
-        )
     if primary == sqlite3.SQLITE_FULL:
         return EnvironmentFailure(
             f"The disk with {path} is full: make room and try again; nothing was changed."
@@ -66,7 +64,16 @@ def _plain(error: sqlite3.DatabaseError, path: Path) -> Exception:
             f"{path} does not have the tables of a ledger ({error}): "
             "take a backup from before they were changed."
         )
-    return error
+    if isinstance(error, (sqlite3.IntegrityError, sqlite3.ProgrammingError)):
+        return error  # a fault of ours, not of the file
+    return _damaged(path)
+
+
+def _damaged(path: Path) -> LedgerDamaged:
+    return LedgerDamaged(
+        f"{path} is damaged: run `roadworn verify` to see where, "
+        "and take a backup from before the damage."
+    )
 
 
 def connect(path: Path, *, writable: bool) -> sqlite3.Connection:

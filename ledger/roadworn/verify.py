@@ -51,6 +51,7 @@ def verify(path: str | Path, *, progress: Callable[[int, int], None] | None = No
     Raises:
         EnvironmentFailure: the file cannot be read.
         NotALedger: it is something else.
+        LedgerDamaged: it is so damaged that SQLite cannot even open it.
     """
     path = Path(path)
     if not path.is_file():
