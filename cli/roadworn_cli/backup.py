@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from roadworn_cli.context import state_of
-from roadworn_cli.output import say
+from roadworn_cli.output import counted, say
 
 
 def backup(
@@ -18,4 +18,4 @@ def backup(
 
     made = back_up(state_of(ctx).ledger, Path(file))
     typer.echo(str(made.path))
-    say(f"{made.size} events copied and checked, root {made.root}.")
+    say(f"{counted(made.size, 'event')} copied and checked, root {made.root}.")

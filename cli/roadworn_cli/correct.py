@@ -5,11 +5,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from roadworn.bench.amounts import read_odometer
-from roadworn.bench.words import describe
 from roadworn.errors import UsageError
 from roadworn_cli.context import check_day, default_currency, state_of
-from roadworn_cli.output import escape
-from roadworn_cli.record.common import ByOption, CurrencyOption, new_event, short
+from roadworn_cli.record.common import ByOption, CurrencyOption, acknowledge, new_event, short
 
 if TYPE_CHECKING:
     from roadworn.events import StoredEvent
@@ -51,12 +49,7 @@ def correct(
         stored = ledger.append(
             new_event({**envelope, "kind": old.kind, "payload": payload, "recorded_by": by})
         )
-    at = "" if stored.odometer is None else f" at {stored.odometer:,.10g} {stored.odometer_unit}"
-    told = escape(describe(stored.kind, payload))
-    typer.echo(
-        f"{short(stored.event_id)}  {stored.vehicle_id}  {stored.occurred_at}{at}  {told} "
-        f"(replaces {short(old.event_id)})"
-    )
+    acknowledge(stored, f" (replaces {short(old.event_id)})")
 
 
 def _envelope(old: "StoredEvent", changes: list[str]) -> tuple[dict[str, Any], list[str]]:

@@ -16,7 +16,8 @@ from roadworn_cli.record.common import (
     NoteOption,
     OdometerOption,
     OnOption,
-    append,
+    acknowledge,
+    build,
     given,
 )
 
@@ -86,7 +87,9 @@ def enrol(
                 f"{known} is enrolled already, and {vehicle} differs in letter case only: "
                 "choose another name."
             )
-        append(ledger, vehicle, "enrolment", payload, Envelope(odometer, unit, on, by), day, None)
+        envelope = Envelope(odometer, unit, on, by)
+        stored = ledger.append(build(vehicle, "enrolment", payload, envelope, day, None))
+    acknowledge(stored)
     if vin:
         p.tell_vin(payload["vin"])
     if not odometer:

@@ -7,7 +7,7 @@ import typer
 
 from roadworn.errors import EnvironmentFailure, UsageError
 from roadworn_cli.context import leave, state_of
-from roadworn_cli.output import check_format, emit, format_option, note, say
+from roadworn_cli.output import check_format, counted, emit, format_option, note, say
 from roadworn_cli.progress import progress
 
 #: So many problems are printed as they are; all of them go to stdout with --format csv or json.
@@ -29,6 +29,12 @@ def import_(
     ] = False,
     keep_good: Annotated[
         bool, typer.Option("--keep-good", help="Take the good rows of a file with problems.")
+    ] = False,
+    allow_repeat: Annotated[
+        bool,
+        typer.Option(
+            "--allow-repeat", help="Take replacements that look like one already entered."
+        ),
     ] = False,
     fmt: str = format_option(),
 ) -> None:
@@ -54,6 +60,7 @@ def import_(
             csv_map=map_path,
             dry_run=dry_run,
             keep_good=keep_good,
+            allow_repeat=allow_repeat,
             progress=progress("importing"),
         )
     if map_path is not None:
@@ -69,8 +76,8 @@ def import_(
         emit(columns, rows, fmt=fmt)
     done = "would be added" if dry_run else "added"
     summary = (
-        f"{report.rows} rows: {report.added} {done}, {report.already_there} there already, "
-        f"{len(report.problems)} problems"
+        f"{counted(report.rows, 'row')}: {report.added:,} {done}, {report.already_there:,} there "
+        f"already, {counted(len(report.problems), 'problem')}"
     )
     if fmt == "table":
         typer.echo(summary)

@@ -41,6 +41,11 @@ def note(text: str) -> None:
     say(f"note: {text}")
 
 
+def counted(number: int, what: str) -> str:
+    """Return a number with its noun, ``1 row`` or ``2,000 rows``."""
+    return f"{number:,} {what}{'' if number == 1 else 's'}"
+
+
 def escape(text: str) -> str:
     r"""Return `text` with control and direction characters written as ``\n`` or ``\u202e``."""
     return _UNSAFE.sub(lambda found: _escaped(found[0]), text)
@@ -141,15 +146,21 @@ def _in_words(value: object) -> str:
 
 
 def _emit_csv(columns: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
-    import csv
-    import io
+    on_terminal = sys.stdout.isatty()
+    for row in (columns, *rows):
+        cells = [_csv_cell(value) for value in row]
+        if on_terminal:
+            cells = [escape(cell) for cell in cells]
+        line = ",".join(_csv_quoted(cell) for cell in cells)
+        typer.echo(line or '""')
 
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(columns)
-    for row in rows:
-        writer.writerow([_csv_cell(value) for value in row])
-    typer.echo(text.getvalue(), nl=False)
+
+def _csv_quoted(cell: str) -> str:
+    # By RFC 4180; the standard library leaves a lone carriage return bare, which its own reader
+    # then takes for the end of the row.
+    if any(character in cell for character in '",\r\n'):
+        return '"' + cell.replace('"', '""') + '"'
+    return cell
 
 
 def _csv_cell(value: object) -> str:

@@ -1,18 +1,31 @@
 """`roadworn verify`: check that no event was altered, removed or slipped in."""
 
+from typing import Annotated
+
 import typer
 
 from roadworn_cli.context import leave, state_of
-from roadworn_cli.output import check_format, emit, emit_json, format_option, say
+from roadworn_cli.output import check_format, counted, emit, emit_json, format_option, note, say
+from roadworn_cli.progress import progress
 
 
-def verify(ctx: typer.Context, fmt: str = format_option()) -> None:
+def verify(
+    ctx: typer.Context,
+    upgrade: Annotated[
+        bool, typer.Option("--upgrade", help="Bring a ledger of an older shape up to date first.")
+    ] = False,
+    fmt: str = format_option(),
+) -> None:
     """Check every event against the ledger's checkpoints; exit 1 when something is wrong."""
     check_format(fmt)
     from roadworn.verify import verify as check
 
-    path = state_of(ctx).ledger
-    report = check(path)
+    state = state_of(ctx)
+    if upgrade:
+        with state.open_ledger(writable=True):
+            pass
+    path = state.ledger
+    report = check(path, progress=progress("checking events"))
     if fmt == "json":
         emit_json(
             {
@@ -27,10 +40,13 @@ def verify(ctx: typer.Context, fmt: str = format_option()) -> None:
         if rows or fmt == "csv":
             emit(("problem", "event", "what", "remedy"), rows, fmt=fmt)
         else:
-            typer.echo(f"{report.size} events, root {report.root}")
+            typer.echo(f"{counted(report.size, 'event')}, root {report.root}")
+    for text in report.notes:
+        note(text)
     if report.problems:
         say(
-            f"{path} does not verify: {len(report.problems)} problems in {report.size} events. "
+            f"{path} does not verify: {counted(len(report.problems), 'problem')} in "
+            f"{counted(report.size, 'event')}. "
             "Keep the file as it is, and go on from a backup that verifies."
         )
         leave(1)

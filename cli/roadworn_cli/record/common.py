@@ -20,7 +20,6 @@ from roadworn_cli.output import escape, note, say
 
 if TYPE_CHECKING:
     from roadworn.events import NewEvent, StoredEvent
-    from roadworn.store import Ledger
 
 Vehicle = Annotated[str, typer.Argument(metavar="VEHICLE", help="Name of an enrolled vehicle.")]
 OdometerOption = Annotated[
@@ -64,6 +63,8 @@ def write(
     kind: str,
     payload: Mapping[str, Any],
     envelope: Envelope,
+    *,
+    allow_repeat: bool = False,
 ) -> None:
     """Append one event and say what was written.
 
@@ -73,43 +74,55 @@ def write(
         kind: stored name of the kind.
         payload: its fields; None and empty texts are left out.
         envelope: when, by whom, at what reading.
+        allow_repeat: take a replacement that looks like one already entered.
     """
     state = state_of(ctx)
     day = check_day(envelope.on, "--on") or today().isoformat()
     with state.open_ledger(writable=True, plugin_kinds="." in kind) as ledger:
         vehicle_id = ledger.require_vehicle(vehicle)
         last = last_reading(ledger.path, vehicle_id) if envelope.odometer else None
-        stored = append(ledger, vehicle_id, kind, given(payload), envelope, day, last)
+        event = build(vehicle_id, kind, given(payload), envelope, day, last)
+        stored = ledger.append(event, allow_repeat=allow_repeat)
+    acknowledge(stored)
     compare(stored, last)
     for text in cautions(stored):
         say(text)
 
 
-def append(
-    ledger: "Ledger",
+def build(
     vehicle_id: str,
     kind: str,
     payload: dict[str, Any],
     envelope: Envelope,
     day: str,
     last: LastReading | None,
-) -> "StoredEvent":
-    """Append one event and print its line; returns it as stored."""
+) -> "NewEvent":
+    """Return the event that the options say, ready to append.
+
+    Raises:
+        UsageError: the odometer figure has no unit.
+        ProblemsFound: a field of the envelope does not fit.
+    """
     odometer, unit = figure(envelope, last)
-    fields = {
-        "vehicle_id": vehicle_id,
-        "kind": kind,
-        "occurred_at": day,
-        "payload": payload,
-        "odometer": odometer,
-        "odometer_unit": unit,
-        "recorded_by": envelope.by,
-    }
-    stored = ledger.append(new_event(fields))
-    at = "" if odometer is None else f" at {odometer:,.10g} {unit}"
-    told = escape(describe(kind, payload))
-    typer.echo(f"{short(stored.event_id)}  {vehicle_id}  {day}{at}  {told}")
-    return stored
+    return new_event(
+        {
+            "vehicle_id": vehicle_id,
+            "kind": kind,
+            "occurred_at": day,
+            "payload": payload,
+            "odometer": odometer,
+            "odometer_unit": unit,
+            "recorded_by": envelope.by,
+        }
+    )
+
+
+def acknowledge(stored: "StoredEvent", besides: str = "") -> None:
+    """Print the line of an event that is durable now: its id, and what was written."""
+    at = "" if stored.odometer is None else f" at {stored.odometer:,.10g} {stored.odometer_unit}"
+    told = escape(describe(stored.kind, stored.data()))
+    start = f"{short(stored.event_id)}  {stored.vehicle_id}  {stored.occurred_at}{at}"
+    typer.echo(f"{start}  {told}{besides}")
 
 
 def short(event_id: str) -> str:

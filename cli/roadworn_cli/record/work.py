@@ -74,6 +74,10 @@ def replacement(
         ),
     ] = "",
     order: OrderOption = "",
+    allow_repeat: Annotated[
+        bool,
+        typer.Option("--allow-repeat", help="Take it though the same was entered already."),
+    ] = False,
     unit: UnitOption = "",
     on: OnOption = "",
     by: ByOption = "",
@@ -94,7 +98,8 @@ def replacement(
         "work_order": order,
         "note": note,
     }
-    write(ctx, vehicle, "replacement", payload, Envelope(odometer, unit, on, by))
+    envelope = Envelope(odometer, unit, on, by)
+    write(ctx, vehicle, "replacement", payload, envelope, allow_repeat=allow_repeat)
 
 
 def repair(

@@ -12,9 +12,12 @@ from roadworn.units import UnitError, parse_distance
 
 _NUMBER = r"-?(?:\d{1,3}(?:,\d{3})+|\d+)(?:\.\d+)?"
 _MONEY = re.compile(
-    rf"(?:(?P<before>[A-Za-z]{{3}})\s*)?(?P<number>{_NUMBER})(?:\s*(?P<after>[A-Za-z]{{3}}))?"
+    rf"(?:(?P<before>[A-Za-z]{{3}})\s*)?(?P<number>{_NUMBER})(?:\s*(?P<after>[A-Za-z]{{3}}))?",
+    re.ASCII,
 )
-_PERIOD = re.compile(r"(?P<number>\d{1,4})\s*(?P<unit>months?|mo|years?|yr)\b", re.IGNORECASE)
+_PERIOD = re.compile(
+    r"(?P<number>\d{1,4})\s*(?P<unit>months?|mo|years?|yr)\b", re.IGNORECASE | re.ASCII
+)
 _SIGNS = re.compile(r"[$€£¥₹]")
 
 

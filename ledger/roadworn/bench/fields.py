@@ -7,7 +7,7 @@ is kept, so a part number of digits stays a text.
 
 import copy
 from collections.abc import Iterable, Sequence
-from typing import Any
+from typing import Any, get_args
 
 from pydantic import ValidationError
 
@@ -66,7 +66,8 @@ def _change(
         return
     before = None if isinstance(holder, list) else holder.get(key)
     reasons: list[str] = []
-    for candidate in _candidates(steps[-1], text, before, currency):
+    is_money = len(steps) == 1 and _holds_money(model, steps[0])
+    for candidate in _candidates(steps[-1], text, before, currency, is_money=is_money):
         if isinstance(candidate, UsageError):
             reasons.append(candidate.message)
             continue
@@ -105,7 +106,14 @@ def _remove(holder: JsonValue, key: str | int) -> None:
         holder.pop(key, None)
 
 
-def _candidates(field: str, text: str, before: JsonValue, currency: str) -> Iterable[JsonValue]:
+def _holds_money(model: type[Payload], field: str) -> bool:
+    annotation = model.model_fields[field].annotation
+    return annotation is Money or Money in get_args(annotation)
+
+
+def _candidates(
+    field: str, text: str, before: JsonValue, currency: str, *, is_money: bool
+) -> Iterable[JsonValue]:
     """Yield what `text` may mean, most literal first; a `UsageError` stands for a dead end."""
     if field in _COMPONENT_FIELDS:
         try:
@@ -115,6 +123,14 @@ def _candidates(field: str, text: str, before: JsonValue, currency: str) -> Iter
             return
         yield item["component"]
         return
+    if is_money:
+        if isinstance(before, dict):
+            currency = before.get("currency", currency)
+        try:
+            yield read_money(text, currency)
+        except UsageError as error:
+            yield error
+        return
     yield text
     for number in (int, float):
         try:
@@ -123,12 +139,6 @@ def _candidates(field: str, text: str, before: JsonValue, currency: str) -> Iter
             continue
     if text.casefold() in {"yes", "true", "no", "false"}:
         yield text.casefold() in {"yes", "true"}
-    if isinstance(before, dict) and set(before) == set(Money.model_fields):
-        currency = before["currency"]
-    try:
-        yield read_money(text, currency)
-    except UsageError as error:
-        yield error
 
 
 def _complaint(model: type[Payload], payload: dict[str, Any], steps: Sequence[str]) -> str | None:

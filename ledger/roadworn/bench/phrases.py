@@ -20,6 +20,8 @@ CONDITIONS: tuple[str, ...] = get_args(Condition)
 _CONDITION_WORDS = "sound, wearing, failed or not checked"
 # In the middle of a note only units that are no words of their own count as measured.
 _UNITS_IN_NOTES = frozenset({"mm", "32nds", "V", "psi", "kPa", "bar"})
+# "3 in the morning" measures nothing.
+_NOT_INCHES = frozenset({"a", "all", "both", "each", "every", "the", "this"})
 _DECISIONS = ("approved", "declined", "deferred")
 
 
@@ -58,8 +60,11 @@ def read_finding(text: str) -> dict[str, Any]:
     component, position, rest = _split(text)
     tokens = rest.split()
     condition, at, length = _condition(tokens, text)
-    tokens = [*tokens[:at], *tokens[at + length :]]
-    measurements, left = _measurements(tokens, text)
+    measurements, unread = _measurements(tokens[:at], text)
+    if unread:
+        _refuse_words(text, component, unread)
+    more, left = _measurements(tokens[at + length :], text, may_note=True)
+    measurements += more
     finding: dict[str, Any] = {**_place(component, position), "condition": condition}
     if measurements:
         finding["measurements"] = measurements
@@ -158,6 +163,17 @@ def _refuse_component(text: str, suggestions: Sequence[Component]) -> NoReturn:
     )
 
 
+def _refuse_words(text: str, component: Component, unread: Sequence[str]) -> NoReturn:
+    # "wheel baring LF failed" must not become a failed wheel with a note.
+    words = " ".join(unread)
+    near = [c.name for c in catalogue().resolve(f"{component.name} {words}").suggestions[:3]]
+    meant = f" Did you mean {' or '.join(near)}?" if near else ""
+    raise UsageError(
+        f"{words!r} in {text.strip()!r} is not understood after {component.name}: write the "
+        f"component, its place, what was measured, the condition, then the note.{meant}"
+    )
+
+
 def _place(component: Component, position: str | None) -> dict[str, str]:
     item = {"component": component.id}
     return item | {"position": position} if position else item
@@ -182,7 +198,9 @@ def _condition(tokens: Sequence[str], text: str) -> tuple[str, int, int]:
     raise UsageError(f"{text.strip()!r} says no condition: add {_CONDITION_WORDS}.")
 
 
-def _measurements(tokens: Sequence[str], text: str) -> tuple[list[dict[str, Any]], list[str]]:
+def _measurements(
+    tokens: Sequence[str], text: str, *, may_note: bool = False
+) -> tuple[list[dict[str, Any]], list[str]]:
     """Take measurements out of the words; in a note they are read but left standing."""
     found: list[dict[str, Any]] = []
     left: list[str] = []
@@ -190,7 +208,9 @@ def _measurements(tokens: Sequence[str], text: str) -> tuple[list[dict[str, Any]
     while at < len(tokens):
         quantity, length = _measurement_at(tokens, at)
         if quantity is None:
-            if not left and tokens[at][0].isdigit() and _is_bare_number(tokens[at]):
+            # A figure alone lacks its unit; before other words it begins a note: 2 times.
+            alone = len(tokens) == 1 or not may_note
+            if alone and not left and _is_bare_number(tokens[at]):
                 raise UsageError(
                     f"{tokens[at]!r} in {text.strip()!r} has no unit: write it as 3 mm, 4/32 in "
                     "or 12.4 V."
@@ -199,6 +219,11 @@ def _measurements(tokens: Sequence[str], text: str) -> tuple[list[dict[str, Any]
             at += 1
             continue
         value, unit = quantity
+        after = tokens[at + length] if at + length < len(tokens) else ""
+        if unit == "in" and after.casefold() in _NOT_INCHES:
+            left.extend(tokens[at : at + length])
+            at += length
+            continue
         if not left or unit in _UNITS_IN_NOTES:
             found.append({"value": value, "unit": unit})
         if left:

@@ -81,7 +81,7 @@ class Walk:
             return "Say s, w, f or n; ? explains."
         found = []
         for part in text.split(";"):
-            spelled = _spell(part)
+            spelled = _spell(part, item.component)
             if spelled is None:
                 judgement = self._judge(item, part)
                 word = judgement.condition.replace("_", " ")
@@ -143,9 +143,13 @@ class Walk:
             raise UsageError(str(error)) from None
 
 
-def _spell(text: str) -> str | None:
+def _spell(text: str, component: str) -> str | None:
     """Return an answer with its key letter spelled out, or None when it says no condition."""
     words = text.split()
+    if words and words[0].casefold() in KEYS:
+        # Key first, then the place: 'f L loose'.
+        found = catalogue().resolve_phrase(f"{component} {' '.join(words[1:])}")
+        return f"{found.position or ''} {KEYS[words[0].casefold()]} {found.rest}"
     for at, word in enumerate(words):
         if word.casefold() in KEYS:
             return " ".join([*words[:at], KEYS[word.casefold()], *words[at + 1 :]])

@@ -213,7 +213,7 @@ def _tell_retirement(payload: Payload) -> str:
 
 
 def _tell_retraction(payload: Payload) -> str:
-    return f"took back event {payload['event'][:13]}: {payload['reason']}"
+    return f"took back event {payload['event'][-8:]}: {payload['reason']}"
 
 
 def _tell_any(payload: Payload) -> str:

@@ -17,9 +17,11 @@ FieldType = Literal["money", "integer", "number", "word", "day", "truth", "text"
 #: A cell as a reader hands it over; spreadsheets know dates and numbers, CSV only text.
 Cell = str | int | float | bool | date | datetime | None
 
-_POINT = re.compile(r"[+-]?(\d{1,3}(,\d{3})+|\d+)(\.\d+)?")
-_COMMA = re.compile(r"[+-]?(\d{1,3}([. \u00a0\u202f']\d{3})+|\d+)(,\d+)?")
-_DATE = re.compile(r"(\d{1,4})[./-](\d{1,2})[./-](\d{1,4})(?:[ T]\d{1,2}:\d{2}(?::\d{2})?)?")
+_POINT = re.compile(r"[+-]?(\d{1,3}(,\d{3})+|\d+)(\.\d+)?", re.ASCII)
+_COMMA = re.compile(r"[+-]?(\d{1,3}([. \u00a0\u202f']\d{3})+|\d+)(,\d+)?", re.ASCII)
+_DATE = re.compile(
+    r"(\d{1,4})[./-](\d{1,2})[./-](\d{1,4})(?:[ T]\d{1,2}:\d{2}(?::\d{2})?)?", re.ASCII
+)
 
 
 class CellError(ValueError):

@@ -1,10 +1,11 @@
 """One row of a spreadsheet on its way to an event, its problems named by the user's own cells."""
 
 import hashlib
+import re
 from collections import Counter
 from collections.abc import Callable, Mapping
 from functools import partial
-from typing import Any
+from typing import Any, get_args
 
 import orjson
 from pydantic import ValidationError
@@ -16,7 +17,7 @@ from roadworn.bench.phrases import read_finding, read_item, read_measurements
 from roadworn.bench.scans import read_scan
 from roadworn.catalogue import PositionError, catalogue, normalise_position
 from roadworn.errors import ProblemsFound, UnknownName, UsageError
-from roadworn.events import NewEvent
+from roadworn.events import NewEvent, VehicleId
 from roadworn.intake.csv_cells import (
     Cell,
     CellError,
@@ -34,6 +35,8 @@ from roadworn.intake.rows import validated_payload
 from roadworn.problems import Problem
 from roadworn.registry import EventKind, KindRegistry
 
+#: What a vehicle id looks like, as `roadworn.events.VehicleId` has it.
+_VEHICLE = re.compile(get_args(VehicleId)[1].metadata[0].pattern)
 _FINDING_PARTS = frozenset({"component", "position", "condition", "measurement"})
 
 
@@ -78,10 +81,7 @@ class RowReader:
             return NewEvent.model_validate(fields)
         except ValidationError as error:
             for found in problems_of(error, NewEvent, "An event"):
-                hint = found.hint
-                if found.column == "vehicle_id":
-                    hint = "say which vehicle it is in [vehicles] of the map"
-                self.problem(found.column, found.code, found.message, hint)
+                self.problem(found.column, found.code, found.message, found.hint)
             return None
 
     def _word(self, target: str, cell: Cell) -> Cell:
@@ -107,6 +107,10 @@ class RowReader:
         }
         if not vehicle:
             self.problem("vehicle_id", "missing-field", "The row names no vehicle.", "fill it in")
+        elif not _VEHICLE.fullmatch(fields["vehicle_id"]):
+            message = f"{fields['vehicle_id'][:60]!r} is no vehicle of a ledger."
+            hint = "say which one it is in [vehicles] of the map"
+            self.problem("vehicle_id", "bad-form", message, hint)
         if not cell_text(words.get("occurred_at")):
             self.problem("occurred_at", "missing-field", "The row has no date.", "fill it in")
         else:

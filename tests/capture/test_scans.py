@@ -1,0 +1,60 @@
+"""Scans as typed. Codes by SAE J2012 and readiness by SAE J1979 are checked in tests/trade."""
+
+import orjson
+import pytest
+
+from roadworn.bench.scans import read_scan
+from roadworn.errors import ProblemsFound, UsageError
+from roadworn.kinds import Scan
+
+
+def test_codes_with_their_lists_lamp_and_readiness() -> None:
+    scan, _ = read_scan(
+        ["P0420", "P0171 pending"], module="ECM", lamp="ON", readiness="83 07 E5 41"
+    )
+    assert scan == {
+        "modules": [
+            {
+                "name": "ECM",
+                "outcome": "read",
+                "codes": [
+                    {"code": "P0420", "status": "stored"},
+                    {"code": "P0171", "status": "pending"},
+                ],
+            }
+        ],
+        "lamp": "on",
+        "readiness": "8307E541",
+    }
+    Scan.model_validate_json(orjson.dumps(scan))
+
+
+def test_no_codes_and_no_answer_are_different_facts() -> None:
+    empty, _ = read_scan([], no_codes=True)
+    failed, _ = read_scan([], failed="no answer")
+    assert empty["modules"][0]["outcome"] == "read"
+    assert failed["modules"][0]["outcome"] == "failed"
+    assert failed["note"] == "no answer"
+
+
+@pytest.mark.parametrize(
+    "options",
+    [
+        {"texts": []},
+        {"texts": ["P0420"], "no_codes": True},
+        {"texts": ["P0420"], "failed": "no answer"},
+        {"texts": [], "failed": "no answer", "no_codes": True},
+        {"texts": ["P0420"], "lamp": "maybe"},
+        {"texts": ["P0420"], "readiness": "83"},
+    ],
+)
+def test_contradictions_are_refused(options: dict[str, object]) -> None:
+    texts = options.pop("texts")
+    with pytest.raises(UsageError):
+        read_scan(texts, **options)  # type: ignore[arg-type]
+
+
+def test_a_mistyped_code_is_a_problem_and_never_corrected() -> None:
+    with pytest.raises(ProblemsFound) as caught:
+        read_scan(["PO420", "P0171"])
+    assert "letter O" in caught.value.message

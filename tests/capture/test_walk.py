@@ -1,0 +1,131 @@
+"""The look-over walked item by item, without a terminal."""
+
+import orjson
+import pytest
+
+from roadworn.bench.walk import HELP, Walk
+from roadworn.errors import UsageError
+from roadworn.kinds import Inspection
+from roadworn.trade.lookover import Sheet, SheetItem, load_sheet, sheet_names
+
+
+def item(name: str, component: str, **more: object) -> SheetItem:
+    return SheetItem(name, component, "underneath", "for this test", "CP", "fair", **more)  # type: ignore[arg-type]
+
+
+PADS = item("Pads", "brake.pad", measurement="lining", unit="mm")
+SMALL = Sheet(
+    "small",
+    "Small",
+    "any",
+    "",
+    (item("Horn", "electrical.horn"), PADS, item("Tie rods", "steering.tie_rod_outer")),
+)
+
+
+def answered(*answers: str) -> Walk:
+    walk = Walk(SMALL)
+    for answer in answers:
+        walk.answer(answer)
+    return walk
+
+
+def test_a_whole_walk() -> None:
+    walk = answered("s", "w front 3 mm", "f L loose; s R")
+    assert walk.item is None
+    payload = walk.payload()
+    assert payload == {
+        "sheet": "small",
+        "findings": [
+            {
+                "component": "brake.pad",
+                "position": "front",
+                "condition": "wearing",
+                "measurements": [{"value": 3.0, "unit": "mm", "name": "lining"}],
+            },
+            {
+                "component": "steering.tie_rod_outer",
+                "position": "L",
+                "condition": "failed",
+                "safety": True,
+                "note": "loose",
+            },
+        ],
+        "sound": [
+            {"component": "electrical.horn"},
+            {"component": "steering.tie_rod_outer", "position": "R"},
+        ],
+    }
+    Inspection.model_validate_json(orjson.dumps(payload))
+
+
+@pytest.mark.parametrize(("key", "rest"), [("a", "sound"), ("q", "not_checked")])
+def test_everything_else_sound_and_everything_else_not_checked(key: str, rest: str) -> None:
+    walk = answered("s", key)
+    assert walk.item is None
+    assert walk.payload()["rest"] == rest
+
+
+def test_nothing_is_sound_by_default() -> None:
+    walk = answered("", "  ")
+    assert walk.entries == []
+    assert "rest" not in walk.payload()
+    assert "sound" not in walk.payload()
+
+
+def test_back_takes_the_last_answer_away() -> None:
+    walk = answered("f", "b", "s")
+    assert walk.payload() == {"sheet": "small", "sound": [{"component": "electrical.horn"}]}
+
+
+def test_a_bare_figure_is_judged_and_the_person_decides() -> None:
+    sheet = Sheet("one", "One", "any", "", (load_item("light_vehicle", "brake.pad"),))
+    agreed, overruled = Walk(sheet), Walk(sheet)
+    # 3 mm has reached the 4 mm at which the packaged sheet says attention is due: common
+    # practice, no source.
+    assert "wearing" in agreed.answer("front 3 mm")
+    agreed.answer("")
+    assert agreed.payload()["findings"][0]["condition"] == "wearing"
+    overruled.answer("front 3 mm")
+    overruled.answer("f")
+    assert overruled.payload()["findings"][0]["condition"] == "failed"
+
+
+@pytest.mark.parametrize("text", ["loose", "3", "s s s 3 parsec x y"])
+def test_what_cannot_be_read_is_asked_again(text: str) -> None:
+    walk = answered("s")
+    before = walk.question()
+    try:
+        walk.answer(text)
+    except UsageError:
+        assert walk.question() == before
+
+
+def test_help_explains_and_asks_again() -> None:
+    walk = Walk(SMALL)
+    assert walk.answer("?") == HELP
+    assert walk.question().startswith("1/3")
+
+
+def test_a_walk_goes_on_from_kept_entries() -> None:
+    first = answered("s", "w front 3 mm")
+    kept = orjson.loads(orjson.dumps(first.entries))
+    second = Walk(SMALL, kept)
+    assert second.question().startswith("3/3")
+    second.answer("n")
+    first.answer("n")
+    assert second.payload() == first.payload()
+
+
+def test_every_packaged_sheet_can_be_walked_to_its_end() -> None:
+    for name in sheet_names():
+        walk = Walk(load_sheet(name))
+        while walk.item is not None:
+            walk.answer("n")
+        payload = walk.payload()
+        assert len(payload["not_checked"]) == len({i.component for i in walk.sheet.items})
+        Inspection.model_validate_json(orjson.dumps(payload))
+
+
+def load_item(sheet: str, component: str) -> SheetItem:
+    return next(i for i in load_sheet(sheet).items if i.component == component and i.measurement)

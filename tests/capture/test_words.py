@@ -1,0 +1,104 @@
+"""Every kind of event can be told in one line."""
+
+import orjson
+import pytest
+
+from roadworn.bench.words import describe
+from roadworn.kinds import CORE_KINDS
+
+EVENT = "01890000-0000-7000-8000-000000000001"
+MONEY = {"amount": "84.50", "currency": "USD"}
+EXAMPLES = {
+    "enrolment": ({"make": "Acme", "model_year": 2014, "vin": "V"}, ["Acme", "2014", "VIN V"]),
+    "profile_change": ({"duty": "school run"}, ["school run"]),
+    "odometer_reading": ({"how": "module", "status": "not_actual"}, ["module", "not actual"]),
+    "odometer_exchange": (
+        {"old_reading": 98400.0, "new_reading": 12.0, "unit": "mi"},
+        ["98,400 mi", "12 mi"],
+    ),
+    "inspection": (
+        {
+            "findings": [
+                {
+                    "component": "brake.pad",
+                    "position": "front",
+                    "condition": "failed",
+                    "safety": True,
+                    "measurements": [{"value": 1.0, "unit": "mm"}],
+                    "note": "scored",
+                }
+            ],
+            "sound": [{"component": "electrical.horn"}],
+            "rest": "not_checked",
+        },
+        ["disc brake pads front 1 mm failed (safety), scored", "horn", "else not checked"],
+    ),
+    "scan": (
+        {
+            "modules": [
+                {"name": "engine", "codes": [{"code": "P0171", "status": "pending"}]},
+                {"name": "ABS", "outcome": "failed"},
+            ],
+            "lamp": "on",
+        },
+        ["P0171 pending", "ABS: no answer", "lamp on"],
+    ),
+    "replacement": (
+        {
+            "component": "wheel.bearing",
+            "position": "LF",
+            "reason": "worn_out",
+            "quantity": 2,
+            "part_kind": "new",
+            "supplier": "Harbour Parts",
+            "parts_cost": MONEY,
+            "labour_hours": 1.5,
+            "labour_rate": {"amount": "95", "currency": "USD"},
+            "warranty_months": 24,
+            "along_with": "suspension.strut",
+        },
+        ["LF replaced, worn out", "2 of them", "Harbour Parts", "84.50 USD", "1.5 h at 95 USD"],
+    ),
+    "repair": ({"component": "brake.line", "correction": "bent clear"}, ["bent clear"]),
+    "maintenance": ({"component": "engine.oil", "action": "filled"}, ["filled"]),
+    "estimate": (
+        {"lines": [{"line": 1, "component": "brake.pad", "amount": MONEY}]},
+        ["1) disc brake pads 84.50 USD"],
+    ),
+    "authorisation": (
+        {"estimate": EVENT, "decisions": [{"line": 1, "decision": "declined"}]},
+        ["line 1 declined"],
+    ),
+    "complaint": ({"complaint": "clunk", "cause": "link"}, ["clunk", "cause: link"]),
+    "valuation": ({"value": MONEY, "source": "trade list"}, ["84.50 USD", "trade list"]),
+    "inspection_result": (
+        {"inspection": "safety", "result": "not_tested", "items": ["horn"]},
+        ["safety inspection: not tested", "horn"],
+    ),
+    "retirement": ({"reason": "written_off", "price": MONEY}, ["written off", "84.50 USD"]),
+    "retraction": ({"event": EVENT, "reason": "typed twice"}, ["00000001", "typed twice"]),
+}
+
+
+def test_there_is_an_example_of_every_kind() -> None:
+    assert set(EXAMPLES) == set(CORE_KINDS)
+
+
+@pytest.mark.parametrize("kind", CORE_KINDS)
+def test_the_line_holds_what_was_written(kind: str) -> None:
+    payload, words = EXAMPLES[kind]
+    CORE_KINDS[kind].model_validate_json(orjson.dumps(payload))
+    told = describe(kind, payload)
+    assert "\n" not in told
+    for word in words:
+        assert word in told
+
+
+def test_a_note_and_a_foreign_component_are_told_as_they_are() -> None:
+    told = describe("repair", {"component": "body.moonroof", "note": "left <script> open"})
+    assert "body.moonroof" in told
+    assert told.endswith("; left <script> open")
+
+
+def test_a_plugin_kind_is_told_field_by_field() -> None:
+    assert describe("myshop.wash", {"litres": 80, "note": "hot"}) == "litres: 80, note: hot"
