@@ -45,7 +45,8 @@ def stock(counts: CountMoments, *, pieces: ArrayLike | None = None) -> Stock:
     With the rates known the total is a sum of independent counts; places of a group share the
     rate, so it is mixed over the rates. From 100 places of a group on, the first two moments of
     their sum stand for its law. Where distances are uncertain, pass the moments averaged by
-    :func:`usage.over_usage`.
+    :func:`usage.over_usage`. Where a hundred places share one rate its few nodes would show as
+    lumps: ask :func:`renewal.count_moments` for 25 of them.
 
     Args:
         counts: Moments of the failures of the places that take this part.
