@@ -4,8 +4,7 @@ Everything here is derived from the ledger and can be thrown away. A view is a s
 speaks of the ledger as it was when the view was opened.
 """
 
-import sqlite3
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, Self
@@ -15,12 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roadworn.checkpoints import EMPTY, Checkpoint
-from roadworn.columns.fold import CORE_TABLES, create_tables, fold
+from roadworn.columns.build import Progress, build, load_payloads
+from roadworn.columns.fold import CORE_TABLES
 from roadworn.columns.session import Options, Session, dictionary_of
 from roadworn.columns.spec import Rows, TableInfo, TableSpec
-from roadworn.columns.transport import fetch
-from roadworn.connection import connect, plain_failures
-from roadworn.errors import EnvironmentFailure, UsageError
+from roadworn.errors import UsageError
 from roadworn.intake.context import named_vehicle
 from roadworn.registry import KindRegistry
 
@@ -28,13 +26,11 @@ if TYPE_CHECKING:
     from roadworn.catalogue import Catalogue
 
 KnownBy = Literal["recorded", "occurred"]
-Progress = Callable[[int, int], None]
 
 #: A vehicle without an event for longer than this is no longer taken to be running.
 UNSEEN_DAYS = 400
 #: More than this in a day is doubted, in km.
 MOST_KM_PER_DAY = 2_500.0
-_FOLD_ROWS = 100_000
 #: Statements that only read; DESCRIBE and SUMMARIZE are SELECTs to the parser.
 _READING = frozenset({"SELECT", "EXPLAIN"})
 
@@ -122,7 +118,7 @@ class LedgerView:
         self._options = Options(
             _condition(as_of, known_by), self.today, unseen_days, most_km_per_day
         )
-        self.checkpoint = Checkpoint(0, "")
+        self.checkpoint: Checkpoint = EMPTY
         self._session = self._open(progress)
 
     @property
@@ -198,26 +194,27 @@ class LedgerView:
         self.close()
 
     def _open(self, progress: Progress | None) -> Session:
-        con = duckdb.connect(":memory:", config={"python_enable_replacements": "false"})
+        con = duckdb.connect(
+            ":memory:", config={"python_enable_replacements": "false", "temp_directory": ""}
+        )
         con.execute("SET TimeZone = 'UTC'")
-        create_tables(con, self._tables)
-        with plain_failures(self.path):
-            ledger = _connect(self.path)
-            try:
-                ledger.execute("BEGIN")
-                self.checkpoint = _latest(ledger)
-                size = self.checkpoint.size
-                for after in range(0, size, _FOLD_ROWS):
-                    upto = min(after + _FOLD_ROWS, size)
-                    fold(con, fetch(ledger, after, upto, self._kinds), self._tables)
-                    if progress is not None:
-                        progress(upto, size)
-            finally:
-                ledger.close()
+        self.checkpoint = build(
+            con,
+            self.path,
+            self._tables,
+            self._kinds,
+            use_cache=self._cache,
+            progress=progress,
+        )
         # From here on nothing outside memory can be reached through this connection.
         con.execute("SET enable_external_access = false")
         con.execute("SET lock_configuration = true")
-        return Session(con, self._tables, self._options)
+        return Session(
+            con,
+            self._tables,
+            self._options,
+            lambda: load_payloads(con, self.path, self.checkpoint.size, self._kinds),
+        )
 
     def _run(self, query: str, parameters: Sequence[Any]) -> "duckdb.DuckDBPyConnection":
         try:
@@ -225,21 +222,6 @@ class LedgerView:
             return self._session.con.execute(query, list(parameters))
         except duckdb.Error as error:
             raise UsageError(_one_sentence(error)) from error
-
-
-def _connect(path: Path) -> sqlite3.Connection:
-    if not path.exists():
-        raise EnvironmentFailure(
-            f"There is no ledger at {path}: make one with `roadworn create`, "
-            "or name another with --ledger."
-        )
-    return connect(path, writable=False)
-
-
-def _latest(ledger: sqlite3.Connection) -> Checkpoint:
-    query = "SELECT size, root FROM checkpoints ORDER BY size DESC LIMIT 1"
-    row = ledger.execute(query).fetchone()
-    return Checkpoint(*row) if row else EMPTY
 
 
 def _day(as_of: str | date | None) -> date | None:

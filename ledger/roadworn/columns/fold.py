@@ -1,8 +1,10 @@
 """Folding events into typed tables: one reading of the JSON for each table, done in SQL."""
 
 from collections.abc import Iterable, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from roadworn.columns import bulk
 from roadworn.columns.spec import ColumnSpec, TableSpec
 from roadworn.columns.tables_looks import LOOK_TABLES
 from roadworn.columns.tables_vehicle import VEHICLE_TABLES
@@ -33,16 +35,16 @@ RAW_EVENTS = TableSpec(
         ("source", "VARCHAR", "how it came in"),
         ("odometer", "DOUBLE", "odometer reading as entered"),
         ("odometer_unit", "VARCHAR", "its unit, km or mi"),
-        ("payload", "VARCHAR", "what was seen or done, as JSON in its kind's current version"),
     ),
     "SELECT seq, event_id, vehicle_id, kind, version, CAST(occurred_at AS TIMESTAMP) "
     "AS occurred_at, CAST(substr(occurred_at, 1, 10) AS DATE) AS occurred_on, "
     "CAST(datediff('day', DATE '1970-01-01', CAST(substr(occurred_at, 1, 10) AS DATE)) "
     "AS INTEGER) AS day, length(occurred_at) = 10 AS date_only, "
     "CAST(recorded_at AS TIMESTAMP) AS recorded_at, recorded_by, source, odometer, "
-    "odometer_unit, payload FROM incoming",
+    "odometer_unit FROM incoming",
 )
 
+_ROWS_AT_ONCE = 100_000
 _SEQ: ColumnSpec = ("seq", "BIGINT", "number of the event in the ledger")
 
 
@@ -53,27 +55,37 @@ def create_tables(con: "duckdb.DuckDBPyConnection", tables: Iterable[TableSpec])
     for spec in (RAW_EVENTS, *tables):
         columns = ", ".join(f'"{name}" {kind}' for name, kind, _ in (_SEQ, *spec.columns))
         con.execute(f'CREATE TABLE raw."{spec.name}" ({columns})')
+    con.execute("CREATE TABLE raw.payloads (seq BIGINT, payload VARCHAR)")
 
 
-def fold(
+def fold_rows(
     con: "duckdb.DuckDBPyConnection",
     batches: Iterable[list[Sequence[Any]]],
     tables: Sequence[TableSpec],
-) -> int:
-    """Fold rows as `transport.fetch` yields them into the tables; return their number."""
-    number = 0
-    with con.appender("incoming") as appender:
-        for rows in batches:
-            appender.append_rows(rows)
-            number += len(rows)
-    if number:
+) -> None:
+    """Fold rows as `transport.fetch` yields them, a good many at a time."""
+    source = iter(batches)
+    while True:
+        waiting = 0
+        with con.appender("incoming") as appender:
+            for rows in source:
+                appender.append_rows(rows)
+                waiting += len(rows)
+                if waiting >= _ROWS_AT_ONCE:
+                    break
+        if not waiting:
+            return
         extract(con, tables)
-        con.execute("TRUNCATE incoming")
-    return number
+
+
+def fold_file(con: "duckdb.DuckDBPyConnection", path: Path, tables: Sequence[TableSpec]) -> None:
+    """Fold a text file that `bulk.write_file` has written."""
+    bulk.read_file(con, path)
+    extract(con, tables)
 
 
 def extract(con: "duckdb.DuckDBPyConnection", tables: Sequence[TableSpec]) -> None:
-    """Extract what stands in `incoming` into every table.
+    """Extract what stands in `incoming` into every table, and empty it.
 
     Raises:
         PluginFailure: the SELECT of a plugin's table cannot be run.
@@ -94,6 +106,7 @@ def extract(con: "duckdb.DuckDBPyConnection", tables: Sequence[TableSpec]) -> No
                 f"The table {spec.name!r} cannot be folded ({first}): "
                 "tell the author of the plugin that brings it, or run without that plugin."
             ) from error
+    con.execute("TRUNCATE incoming")
 
 
 def _insert(spec: TableSpec) -> str:

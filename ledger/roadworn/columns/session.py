@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 #: Folded tables that are only steps to a public view of another name.
 _STEPS = ("profiles", "reading_details", "decisions", "corrections")
 _WORD = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
+_COUNT = re.compile(r"count\s*\(\s*\*\s*\)", re.IGNORECASE)
 #: Words in a query that ask about the tables themselves, so that all must be there.
 _CATALOGUE_WORDS = frozenset(
     {"information_schema", "show", "describe", "summarize", "pragma", "sqlite_master", "pg_catalog"}
@@ -82,6 +83,14 @@ class Options:
     most_km_per_day: float
 
 
+def _wants_payloads(query: str, words: set[str]) -> bool:
+    """Return whether a query may show payloads, which are fetched only then."""
+    if "payload" in words:
+        return True
+    starred = "*" in _COUNT.sub("", query) or "select" not in words
+    return starred and not words.isdisjoint({"events", "effective_events"})
+
+
 class Session:
     """Views over folded tables that stand in schema `raw` of a connection."""
 
@@ -90,8 +99,10 @@ class Session:
         con: "duckdb.DuckDBPyConnection",
         tables: Sequence[TableSpec],
         options: Options,
+        load_payloads: Callable[[], None],
     ) -> None:
         self.con = con
+        self._load_payloads: Callable[[], None] | None = load_payloads
         self.tables = tuple(tables)
         self.options = options
         self._views = all_views(self.tables, options.condition)
@@ -118,6 +129,9 @@ class Session:
         if words & _CATALOGUE_WORDS or any(word.startswith("duckdb_") for word in words):
             asked = sorted(self._public)
         self.make(self._public[word] for word in asked)
+        if self._load_payloads is not None and _wants_payloads(query, words):
+            self._load_payloads()
+            self._load_payloads = None
 
     def make(self, names: Iterable[str]) -> None:
         """Make views by full name, what they need first."""

@@ -25,9 +25,36 @@ PROFILE_NOW = ViewSpec(
     needs=("base.valid",),
 )
 
+ODOMETER_SHIFTS = ViewSpec(
+    "base.odometer_shifts",
+    "readings of vehicles whose odometer was exchanged, with the shift that this has caused",
+    (
+        ("seq", "BIGINT", "the event"),
+        ("km", "DOUBLE", "what the odometer showed, in km; at an exchange the old one"),
+        ("shift", "DOUBLE", "km to add for the odometers before this one"),
+        ("segment", "INTEGER", "number of exchanges before it"),
+        ("exchanged", "BOOLEAN", "the odometer was exchanged at this reading"),
+    ),
+    """
+    SELECT seq, km, coalesce(sum(step) OVER before, 0) AS shift,
+           CAST(coalesce(sum(swap) OVER before, 0) AS INTEGER) AS segment, swap = 1 AS exchanged
+    FROM (
+      SELECT e.seq, e.vehicle_id, e.occurred_at, coalesce(x.old_km, e.odometer_km) AS km,
+             coalesce(x.old_km - x.new_km, 0) AS step,
+             CASE WHEN x.seq IS NULL THEN 0 ELSE 1 END AS swap
+      FROM base.valid AS e LEFT JOIN raw.exchanges AS x ON x.seq = e.seq
+      WHERE e.vehicle_id IN (SELECT v.vehicle_id FROM raw.exchanges AS s
+                             JOIN base.valid AS v ON v.seq = s.seq)
+    ) AS points
+    WINDOW before AS (PARTITION BY vehicle_id ORDER BY occurred_at, seq
+                      ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING)""",
+    needs=("base.valid",),
+    kept=True,
+)
+
 ODOMETER_POINTS = ViewSpec(
     "base.odometer_points",
-    "every reading with the shift that exchanges before it have caused",
+    "every reading, with the shift that exchanges before it have caused",
     (
         ("seq", "BIGINT", "the event"),
         ("vehicle_id", "VARCHAR", "the vehicle"),
@@ -40,26 +67,16 @@ ODOMETER_POINTS = ViewSpec(
         ("exchanged", "BOOLEAN", "the odometer was exchanged at this reading"),
     ),
     """
-    SELECT seq, vehicle_id, occurred_at, day, km,
-           coalesce(sum(step) OVER before, 0) AS shift,
-           CAST(coalesce(sum(swap) OVER before, 0) AS INTEGER) AS segment,
-           limit_km, swap = 1 AS exchanged
-    FROM (
-      SELECT e.seq, e.vehicle_id, e.occurred_at, e.day,
-             coalesce(x.old_km, e.odometer_km) AS km,
-             coalesce(x.old_km - x.new_km, 0) AS step,
-             CASE WHEN x.seq IS NULL THEN 0 ELSE 1 END AS swap,
-             power(10, o.digits) * CASE coalesce(x.unit, e.odometer_unit)
-                                   WHEN 'mi' THEN 1609344 ELSE 1000000 END / 1000000 AS limit_km
-      FROM base.valid AS e
-      LEFT JOIN raw.exchanges AS x ON x.seq = e.seq
-      LEFT JOIN base.odometers AS o ON o.vehicle_id = e.vehicle_id
-      WHERE x.seq IS NOT NULL OR e.odometer IS NOT NULL
-    ) AS points
-    WINDOW before AS (PARTITION BY vehicle_id ORDER BY occurred_at, seq
-                      ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING)""",
-    needs=("base.valid", "base.odometers"),
-    kept=True,
+    SELECT e.seq, e.vehicle_id, e.occurred_at, e.day, coalesce(s.km, e.odometer_km) AS km,
+           coalesce(s.shift, 0) AS shift, coalesce(s.segment, 0) AS segment,
+           power(10, o.digits) * CASE e.odometer_unit WHEN 'mi' THEN 1609344 ELSE 1000000 END
+             / 1000000 AS limit_km,
+           coalesce(s.exchanged, FALSE) AS exchanged
+    FROM base.valid AS e
+    LEFT JOIN base.odometer_shifts AS s ON s.seq = e.seq
+    LEFT JOIN base.odometers AS o ON o.vehicle_id = e.vehicle_id
+    WHERE s.km IS NOT NULL OR e.odometer_km IS NOT NULL""",
+    needs=("base.valid", "base.odometers", "base.odometer_shifts"),
 )
 
 #: Vehicles whose readings fall from one day to the next, or jump too far. One parameter: the
@@ -82,6 +99,57 @@ VERDICTS = (
     ("used", "BOOLEAN", "the true distance rests on it"),
 )
 
+DISTANCES = ViewSpec(
+    "base.distances",
+    "true distance of each event that counts, without words",
+    (
+        ("seq", "BIGINT", "number of the event in the ledger"),
+        ("true_km", "DOUBLE", "distance the vehicle has gone"),
+        ("estimated", "BOOLEAN", "true_km is interpolated or clamped, not read"),
+        ("segment", "INTEGER", "number of exchanges and roll-overs before it"),
+        ("sides", "INTEGER", "1 a reading before it, plus 2 a reading after it; 3 if its own"),
+    ),
+    """
+    SELECT seq,
+           CASE WHEN used OR after_km IS NULL OR after_at <= before_at THEN before_km
+                WHEN before_km IS NULL THEN after_km
+                ELSE before_km + (after_km - before_km)
+                     * (at_s - before_at) / (after_at - before_at) END AS true_km,
+           CASE WHEN before_km IS NULL AND after_km IS NULL THEN NULL ELSE NOT used END
+             AS estimated,
+           segment,
+           CASE WHEN before_km IS NULL THEN 0 ELSE 1 END
+             + CASE WHEN after_km IS NULL THEN 0 ELSE 2 END AS sides
+    FROM (
+      SELECT seq, at_s, far IS NOT NULL AS used,
+             max(far) OVER back AS before_km, min(far) OVER ahead AS after_km,
+             max(read_at) OVER back AS before_at, min(read_at) OVER ahead AS after_at,
+             coalesce(max(segments) OVER back, 0) AS segment
+      FROM (
+        SELECT seq, vehicle_id, at_s, far, CASE WHEN far IS NOT NULL THEN at_s END AS read_at,
+               CASE WHEN far IS NOT NULL THEN segments END AS segments
+        FROM (
+          SELECT e.seq, e.vehicle_id,
+                 CAST(e.day AS DOUBLE) * 86400 + CAST(extract(hour FROM e.occurred_at) * 3600
+                   + extract(minute FROM e.occurred_at) * 60 AS DOUBLE)
+                   + extract(second FROM e.occurred_at) AS at_s,
+                 CASE WHEN coalesce(v.used, TRUE) THEN coalesce(s.km, e.odometer_km)
+                      + coalesce(s.shift, 0) + coalesce(v.rolled_km, 0) END AS far,
+                 coalesce(s.segment, 0) + coalesce(v.rolls, 0) AS segments
+          FROM base.valid AS e
+          LEFT JOIN base.odometer_shifts AS s ON s.seq = e.seq
+          LEFT JOIN base.odometer_verdicts AS v ON v.seq = e.seq
+        ) AS points
+      ) AS readings
+      WINDOW back AS (PARTITION BY vehicle_id ORDER BY at_s, seq
+                      ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW),
+             ahead AS (PARTITION BY vehicle_id ORDER BY at_s, seq
+                       ROWS BETWEEN CURRENT ROW AND UNBOUNDED FOLLOWING)
+    ) AS framed""",
+    needs=("base.valid", "base.odometer_shifts", "base.odometer_verdicts"),
+    kept=True,
+)
+
 TRUE_DISTANCE = ViewSpec(
     "main.true_distance",
     "true distance of the vehicle at each event that counts",
@@ -100,48 +168,19 @@ TRUE_DISTANCE = ViewSpec(
         ("basis", "VARCHAR", "read, interpolated, before_first, after_last or none"),
     ),
     """
-    SELECT vehicle_id, seq, event_id, occurred_at, occurred_on, day,
-           CASE WHEN used THEN before_km
-                WHEN before_km IS NULL THEN after_km
-                WHEN after_km IS NULL OR after_at <= before_at THEN before_km
-                ELSE before_km + (after_km - before_km)
-                     * (at_s - before_at) / (after_at - before_at) END AS true_km,
-           CAST(coalesce(segment, 0) AS INTEGER) AS segment, flag, used,
-           CASE WHEN before_km IS NULL AND after_km IS NULL THEN NULL ELSE NOT used END
-             AS estimated,
-           CASE WHEN used THEN 'read'
-                WHEN before_km IS NULL AND after_km IS NULL THEN 'none'
-                WHEN before_km IS NULL THEN 'before_first'
-                WHEN after_km IS NULL THEN 'after_last'
+    SELECT e.vehicle_id, d.seq, e.event_id, e.occurred_at, e.occurred_on, e.day, d.true_km,
+           d.segment,
+           CASE WHEN v.flag <> '' THEN v.flag WHEN s.exchanged THEN 'exchanged' ELSE '' END
+             AS flag,
+           coalesce(NOT d.estimated, FALSE) AS used, d.estimated,
+           CASE WHEN NOT d.estimated THEN 'read' WHEN d.sides = 0 THEN 'none'
+                WHEN d.sides = 1 THEN 'after_last' WHEN d.sides = 2 THEN 'before_first'
                 ELSE 'interpolated' END AS basis
-    FROM (
-      SELECT *,
-             max(CASE WHEN used THEN far END) OVER back AS before_km,
-             max(CASE WHEN used THEN at_s END) OVER back AS before_at,
-             max(CASE WHEN used THEN segments END) OVER back AS segment,
-             min(CASE WHEN used THEN far END) OVER ahead AS after_km,
-             min(CASE WHEN used THEN at_s END) OVER ahead AS after_at
-      FROM (
-        SELECT e.vehicle_id, e.seq, e.event_id, e.occurred_at, e.occurred_on, e.day,
-               CAST(e.day AS DOUBLE) * 86400 + extract(hour FROM e.occurred_at) * 3600
-                 + extract(minute FROM e.occurred_at) * 60
-                 + extract(second FROM e.occurred_at) AS at_s,
-               p.km + p.shift + coalesce(v.rolled_km, 0) AS far,
-               p.segment + coalesce(v.rolls, 0) AS segments,
-               CASE WHEN coalesce(v.flag, '') <> '' THEN v.flag
-                    WHEN p.exchanged THEN 'exchanged' ELSE '' END AS flag,
-               p.seq IS NOT NULL AND coalesce(v.used, TRUE) AS used
-        FROM base.valid AS e
-        LEFT JOIN base.odometer_points AS p ON p.seq = e.seq
-        LEFT JOIN base.odometer_verdicts AS v ON v.seq = e.seq
-      ) AS points
-      WINDOW back AS (PARTITION BY vehicle_id ORDER BY occurred_at, seq
-                      ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW),
-             ahead AS (PARTITION BY vehicle_id ORDER BY occurred_at, seq
-                       ROWS BETWEEN CURRENT ROW AND UNBOUNDED FOLLOWING)
-    ) AS framed""",
-    needs=("base.valid", "base.odometer_points", "base.odometer_verdicts"),
-    kept=True,
+    FROM base.distances AS d
+    JOIN base.known AS e ON e.seq = d.seq
+    LEFT JOIN base.odometer_verdicts AS v ON v.seq = d.seq
+    LEFT JOIN base.odometer_shifts AS s ON s.seq = d.seq""",
+    needs=("base.distances", "base.known", "base.odometer_verdicts", "base.odometer_shifts"),
 )
 
-DISTANCE_VIEWS = (PROFILE_NOW, ODOMETER_POINTS, TRUE_DISTANCE)
+DISTANCE_VIEWS = (PROFILE_NOW, ODOMETER_SHIFTS, ODOMETER_POINTS, DISTANCES, TRUE_DISTANCE)

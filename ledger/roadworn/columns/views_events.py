@@ -16,16 +16,21 @@ _ENVELOPE: tuple[ColumnSpec, ...] = (
     ("odometer", "DOUBLE", "odometer reading as entered"),
     ("odometer_unit", "VARCHAR", "its unit, km or mi"),
     ("day", "INTEGER", "the day it happened, counted from 1970-01-01"),
-    ("payload", "VARCHAR", "what was seen or done, as JSON"),
 )
-#: How the common columns stand in SQL over base.known `e` and true_distance `d`.
+_PAYLOAD: ColumnSpec = (
+    "payload",
+    "VARCHAR",
+    "what was seen or done, as JSON in its kind's current version",
+)
+#: How the common columns stand in SQL over base.known `e` and base.distances `d`. Every event
+#: that counts has a row in base.distances, so joining it leaves the others out.
 COMMON_SQL = (
     "e.seq, e.event_id, e.vehicle_id, e.occurred_at, e.occurred_on, e.recorded_at, "
     "e.odometer_km, e.odometer_mi, d.true_km, d.estimated AS true_km_estimated"
 )
 _ENVELOPE_SQL = (
     f"{COMMON_SQL}, e.kind, e.version, e.date_only, e.recorded_by, e.source, e.odometer, "
-    "e.odometer_unit, e.day, e.payload"
+    "e.odometer_unit, e.day"
 )
 
 
@@ -41,7 +46,7 @@ def known(condition: str) -> ViewSpec:
                  AS odometer_km,
                CASE odometer_unit WHEN 'km' THEN odometer * 1000000 / 1609344 ELSE odometer END
                  AS odometer_mi,
-               kind, version, date_only, recorded_by, source, odometer, odometer_unit, day, payload
+               kind, version, date_only, recorded_by, source, odometer, odometer_unit, day
         FROM raw.events WHERE {condition}""",
     )
 
@@ -59,10 +64,11 @@ VALID = ViewSpec(
 EFFECTIVE_EVENTS = ViewSpec(
     "main.effective_events",
     "events that count as of the view's day: neither retracted nor replaced",
-    _ENVELOPE,
-    f"SELECT {_ENVELOPE_SQL} FROM base.valid AS e "
-    "LEFT JOIN main.true_distance AS d ON d.seq = e.seq",
-    needs=("base.valid", "main.true_distance"),
+    (*_ENVELOPE, _PAYLOAD),
+    f"SELECT {_ENVELOPE_SQL}, p.payload FROM base.known AS e "
+    "JOIN base.distances AS d ON d.seq = e.seq "
+    "LEFT JOIN raw.payloads AS p ON p.seq = e.seq",
+    needs=("base.known", "base.distances"),
 )
 
 EVENTS = ViewSpec(
@@ -70,13 +76,16 @@ EVENTS = ViewSpec(
     "all events known as of the view's day, those that do not count as well",
     (
         *_ENVELOPE,
+        _PAYLOAD,
         ("effective", "BOOLEAN", "it counts: neither retracted nor replaced"),
         ("retracted_by", "VARCHAR", "event_id of what took it back, when it does not count"),
     ),
-    f"SELECT {_ENVELOPE_SQL}, a.event_id IS NULL AS effective, a.retracted_by FROM base.known AS e "
+    f"SELECT {_ENVELOPE_SQL}, p.payload, a.event_id IS NULL AS effective, a.retracted_by "
+    "FROM base.known AS e "
     "LEFT JOIN base.amended AS a ON a.event_id = e.event_id "
-    "LEFT JOIN main.true_distance AS d ON d.seq = e.seq",
-    needs=("base.known", "base.amended", "main.true_distance"),
+    "LEFT JOIN base.distances AS d ON d.seq = e.seq "
+    "LEFT JOIN raw.payloads AS p ON p.seq = e.seq",
+    needs=("base.known", "base.amended", "base.distances"),
 )
 
 READINGS = ViewSpec(
@@ -94,10 +103,11 @@ READINGS = ViewSpec(
         ("note", "VARCHAR", "note as entered"),
     ),
     f"SELECT {COMMON_SQL}, e.odometer, e.odometer_unit AS unit, e.kind, r.how, r.status, "
-    "coalesce(d.flag, '') AS flag, coalesce(d.used, FALSE) AS used, r.note "
-    "FROM base.valid AS e LEFT JOIN raw.reading_details AS r ON r.seq = e.seq "
-    "LEFT JOIN main.true_distance AS d ON d.seq = e.seq WHERE e.odometer IS NOT NULL",
-    needs=("base.valid", "main.true_distance"),
+    "t.flag, t.used, r.note "
+    "FROM base.known AS e JOIN base.distances AS d ON d.seq = e.seq "
+    "JOIN main.true_distance AS t ON t.seq = e.seq "
+    "LEFT JOIN raw.reading_details AS r ON r.seq = e.seq WHERE e.odometer IS NOT NULL",
+    needs=("base.known", "base.distances", "main.true_distance"),
 )
 
 
@@ -109,9 +119,8 @@ def typed(spec: TableSpec) -> ViewSpec:
         spec.comment,
         (*COMMON, *spec.columns),
         f'SELECT {COMMON_SQL}, {own} FROM raw."{spec.name}" AS t '
-        "JOIN base.valid AS e ON e.seq = t.seq "
-        "LEFT JOIN main.true_distance AS d ON d.seq = t.seq",
-        needs=("base.valid", "main.true_distance"),
+        "JOIN base.distances AS d ON d.seq = t.seq JOIN base.known AS e ON e.seq = t.seq",
+        needs=("base.known", "base.distances"),
     )
 
 

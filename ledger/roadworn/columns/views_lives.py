@@ -21,6 +21,7 @@ from roadworn.columns.spec import ColumnSpec, ViewSpec
 from roadworn.columns.views_state import PLACE
 
 _PLACE = PLACE.format(component="r.component", position="r.position")
+_DAY = "datediff('day', DATE '1970-01-01', {}.occurred_on)"
 _LOOK_PLACE = PLACE.format(component="f.component", position="f.position")
 
 _PART: tuple[ColumnSpec, ...] = (
@@ -57,7 +58,8 @@ FITTED = ViewSpec(
     f"""
     WITH placed AS (
       SELECT r.seq, r.event_id, r.vehicle_id, r.component, {_PLACE} AS place, r.position,
-             r.occurred_at, r.occurred_on, d.day, r.true_km, r.true_km_estimated AS estimated,
+             r.occurred_at, r.occurred_on, {_DAY.format("r")} AS day, r.true_km,
+             r.true_km_estimated AS estimated,
              r.reason, r.reason IN ('failed', 'worn_out') AND r.along_with IS NULL AS failed,
              CASE WHEN r.along_with IS NOT NULL THEN 'taken along with other work'
                   WHEN r.reason = 'unknown' THEN 'reason not recorded'
@@ -66,9 +68,9 @@ FITTED = ViewSpec(
              {", ".join(f"r.{name}" for name in _PART_NAMES)},
              row_number() OVER (
                PARTITION BY r.vehicle_id, r.component, coalesce(r.position, ''), r.odometer_km,
-                            CASE WHEN r.odometer_km IS NULL THEN d.day END
+                            CASE WHEN r.odometer_km IS NULL THEN r.occurred_on END
                ORDER BY r.occurred_at, r.seq) > 1 AS twice
-      FROM main.replacements AS r JOIN main.true_distance AS d ON d.seq = r.seq
+      FROM main.replacements AS r
     )
     SELECT seq, event_id, vehicle_id, component, place, occurred_at, occurred_on, day, true_km,
            estimated, reason, failed, because, {", ".join(_PART_NAMES)}, twice,
@@ -76,7 +78,7 @@ FITTED = ViewSpec(
              AND row_number() OVER (PARTITION BY vehicle_id, component, place, day, twice
                                     ORDER BY CASE WHEN failed THEN 0 ELSE 1 END, seq) > 1 AS mate
     FROM placed""",
-    needs=("main.replacements", "main.true_distance"),
+    needs=("main.replacements",),
     kept=True,
 )
 
@@ -97,17 +99,18 @@ LOOKS = ViewSpec(
     SELECT vehicle_id, component, place, day, max(true_km) AS true_km, max(worst) AS worst,
            max_by(event_id, worst * 10000000000 - seq) AS event_id, max(occurred_on) AS occurred_on
     FROM (
-      SELECT f.vehicle_id, f.component, {_LOOK_PLACE} AS place, d.day, f.true_km, f.event_id,
+      SELECT f.vehicle_id, f.component, {_LOOK_PLACE} AS place, {_DAY.format("f")} AS day,
+             f.true_km, f.event_id,
              f.occurred_on, f.seq,
              CASE f.condition WHEN 'failed' THEN 3 WHEN 'wearing' THEN 2 ELSE 1 END AS worst
-      FROM main.findings AS f JOIN main.true_distance AS d ON d.seq = f.seq
+      FROM main.findings AS f
       WHERE f.condition IN ('sound', 'wearing', 'failed')
     ) AS looks GROUP BY vehicle_id, component, place, day
     UNION ALL
-    SELECT f.vehicle_id, f.component, {_LOOK_PLACE} AS place, d.day, f.true_km, 0 AS worst,
-           f.event_id, f.occurred_on
-    FROM main.repairs AS f JOIN main.true_distance AS d ON d.seq = f.seq""",
-    needs=("main.findings", "main.repairs", "main.true_distance"),
+    SELECT f.vehicle_id, f.component, {_LOOK_PLACE} AS place, {_DAY.format("f")} AS day,
+           f.true_km, 0 AS worst, f.event_id, f.occurred_on
+    FROM main.repairs AS f""",
+    needs=("main.findings", "main.repairs"),
     kept=True,
 )
 

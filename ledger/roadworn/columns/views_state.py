@@ -29,27 +29,36 @@ OPEN_FINDINGS = ViewSpec(
       SELECT f.*, {PLACE.format(component="component", position="position")} AS place
       FROM main.findings AS f WHERE condition <> 'not_checked'
     ), work AS (
-      SELECT vehicle_id, occurred_at, seq, component, place FROM (
-        SELECT vehicle_id, occurred_at, seq, component,
+      SELECT vehicle_id, component, place, max(occurred_at) AS done_at FROM (
+        SELECT vehicle_id, occurred_at, component,
                {PLACE.format(component="component", position="position")} AS place
         FROM main.replacements
         UNION ALL
-        SELECT vehicle_id, occurred_at, seq, component,
+        SELECT vehicle_id, occurred_at, component,
                {PLACE.format(component="component", position="position")} AS place
         FROM main.repairs
         UNION ALL
-        SELECT vehicle_id, occurred_at, seq, component,
+        SELECT vehicle_id, occurred_at, component,
                {PLACE.format(component="component", position="position")} AS place
         FROM main.maintenance_done WHERE action <> 'inspected'
-      ) AS done
+      ) AS done GROUP BY vehicle_id, component, place
+    ), anywhere AS (
+      SELECT vehicle_id, component, max(done_at) AS done_at FROM work
+      GROUP BY vehicle_id, component
+    ), seen_to AS (
+      SELECT l.*, CASE WHEN l.place = '' THEN a.done_at
+                       ELSE greatest(coalesce(w.done_at, n.done_at), coalesce(n.done_at, w.done_at))
+                       END AS done_at
+      FROM looks AS l
+      LEFT JOIN work AS w
+        ON w.vehicle_id = l.vehicle_id AND w.component = l.component AND w.place = l.place
+      LEFT JOIN work AS n
+        ON n.vehicle_id = l.vehicle_id AND n.component = l.component AND n.place = ''
+      LEFT JOIN anywhere AS a ON a.vehicle_id = l.vehicle_id AND a.component = l.component
     ), open AS (
-      SELECT l.* FROM looks AS l
-      WHERE NOT EXISTS (
-        SELECT 1 FROM work AS w
-        WHERE w.vehicle_id = l.vehicle_id AND w.component = l.component
-          AND (w.place = l.place OR w.place = '' OR l.place = '')
-          AND (w.occurred_at > l.occurred_at
-               OR (CAST(w.occurred_at AS DATE) = l.occurred_on AND l.condition <> 'sound')))
+      SELECT * FROM seen_to
+      WHERE done_at IS NULL OR (done_at <= occurred_at
+            AND (CAST(done_at AS DATE) < occurred_on OR condition = 'sound'))
     ), ranked AS (
       SELECT o.*,
              row_number() OVER (PARTITION BY vehicle_id, component, place
@@ -169,10 +178,10 @@ AUTHORISATIONS = ViewSpec(
            l.amount, l.currency, l.safety, l.occurred_on AS estimated_on,
            row_number() OVER (PARTITION BY t.estimate, t.line
                               ORDER BY e.occurred_at DESC, e.seq DESC) = 1 AS latest, t.note
-    FROM raw.decisions AS t JOIN base.valid AS e ON e.seq = t.seq
-    LEFT JOIN main.true_distance AS d ON d.seq = e.seq
+    FROM raw.decisions AS t JOIN base.distances AS d ON d.seq = t.seq
+    JOIN base.known AS e ON e.seq = t.seq
     LEFT JOIN main.estimate_lines AS l ON l.event_id = t.estimate AND l.line = t.line""",
-    needs=("base.valid", "main.true_distance", "main.estimate_lines"),
+    needs=("base.known", "base.distances", "main.estimate_lines"),
 )
 
 STATE_VIEWS = (OPEN_FINDINGS, ACTIVE_CODES, PART_PRICES, AUTHORISATIONS)

@@ -43,8 +43,8 @@ VEHICLES = ViewSpec(
     WITH told AS (
       SELECT e.vehicle_id, e.event_id, e.kind, e.occurred_at, e.occurred_on, d.true_km, p.*,
              row_number() OVER (PARTITION BY e.vehicle_id ORDER BY e.occurred_at, e.seq) AS place
-      FROM raw.profiles AS p JOIN base.valid AS e ON e.seq = p.seq
-      LEFT JOIN main.true_distance AS d ON d.seq = e.seq
+      FROM raw.profiles AS p JOIN base.known AS e ON e.seq = p.seq
+      JOIN base.distances AS d ON d.seq = e.seq
     ), profile AS (
       SELECT vehicle_id, {_LATEST},
              min_by(coalesce(parts, 'unknown'), place) FILTER (WHERE kind = 'enrolment') AS parts,
@@ -54,29 +54,27 @@ VEHICLES = ViewSpec(
              min_by(event_id, place) FILTER (WHERE kind = 'enrolment') AS enrolment_event
       FROM told GROUP BY vehicle_id
     ), seen AS (
-      SELECT vehicle_id, max(occurred_on) AS last_seen_on, count(*) AS events
-      FROM base.valid GROUP BY vehicle_id
-    ), gone AS (
-      SELECT vehicle_id, max(true_km) AS last_km, max(occurred_on) AS last_reading_on
-      FROM main.true_distance WHERE used GROUP BY vehicle_id
+      SELECT e.vehicle_id, max(e.occurred_on) AS last_seen_on, count(*) AS events,
+             max(d.true_km) AS last_km,
+             max(CASE WHEN NOT d.estimated THEN e.occurred_on END) AS last_reading_on
+      FROM base.known AS e JOIN base.distances AS d ON d.seq = e.seq GROUP BY e.vehicle_id
     ), retired AS (
       SELECT e.vehicle_id, e.occurred_on, e.occurred_at, e.event_id, d.true_km, t.reason,
              row_number() OVER (PARTITION BY e.vehicle_id
                                 ORDER BY e.occurred_at DESC, e.seq DESC) AS back
-      FROM raw.retirements AS t JOIN base.valid AS e ON e.seq = t.seq
-      LEFT JOIN main.true_distance AS d ON d.seq = e.seq
+      FROM raw.retirements AS t JOIN base.known AS e ON e.seq = t.seq
+      JOIN base.distances AS d ON d.seq = e.seq
     )
     SELECT p.vehicle_id, {_FIELDS}, p.parts, p.enrolled_on, p.enrolment_km, p.enrolment_event,
-           s.last_seen_on, g.last_km, g.last_reading_on,
+           s.last_seen_on, s.last_km, s.last_reading_on,
            r.occurred_on AS retired_on, r.true_km AS retired_km, r.reason AS retirement_reason,
            r.event_id AS retirement_event, s.events
     FROM profile AS p
     JOIN seen AS s ON s.vehicle_id = p.vehicle_id
-    LEFT JOIN gone AS g ON g.vehicle_id = p.vehicle_id
     LEFT JOIN retired AS r
       ON r.vehicle_id = p.vehicle_id AND r.back = 1 AND r.occurred_at >= p.enrolled_last
     WHERE p.enrolled_on IS NOT NULL""",
-    needs=("base.valid", "main.true_distance"),
+    needs=("base.known", "base.distances"),
     kept=True,
 )
 
@@ -100,8 +98,9 @@ USAGE_RATES = ViewSpec(
     ),
     """
     WITH daily AS (
-      SELECT vehicle_id, occurred_on AS day_on, day, max(true_km) AS km
-      FROM main.true_distance WHERE used GROUP BY vehicle_id, occurred_on, day
+      SELECT e.vehicle_id, e.occurred_on AS day_on, e.day, max(d.true_km) AS km
+      FROM base.known AS e JOIN base.distances AS d ON d.seq = e.seq WHERE NOT d.estimated
+      GROUP BY e.vehicle_id, e.occurred_on, e.day
     ), recent AS (
       SELECT * FROM (SELECT *, max(day) OVER (PARTITION BY vehicle_id) AS last_day FROM daily) AS d
       WHERE day >= last_day - 730
@@ -120,7 +119,7 @@ USAGE_RATES = ViewSpec(
            r.from_on, r.to_on, r.readings
     FROM rates AS r JOIN steps AS s ON s.vehicle_id = r.vehicle_id AND s.days > 0
     GROUP BY r.vehicle_id, r.rate, r.readings, r.from_on, r.to_on""",
-    needs=("main.true_distance",),
+    needs=("base.known", "base.distances"),
     kept=True,
 )
 
