@@ -128,6 +128,7 @@ def test_data_after_the_search_counts(form: Form) -> None:
         "7E81014490201314D38\n7E82147444D3941584B\n7E82147444D3941584B",  # doubled
         "7E81014490201314D38\n7E82250303432373838\n7E82147444D3941584B",  # out of turn
         "7E81014490201314D38\n7E8024300",  # another message in the middle
+        "7E81014490201314D38\n7E81008430301230420\n7E8210171",  # and a longer one
     ],
 )
 def test_a_message_with_a_frame_missing_is_broken(text: str) -> None:
@@ -146,6 +147,12 @@ def test_a_frame_that_is_none_is_broken(text: str) -> None:
     reply = read_reply(text, "can11")
     assert reply.messages == ()
     assert len(reply.broken) == 1
+
+
+def test_a_length_that_does_not_fit_breaks_a_frame() -> None:
+    # ISO 14230-4: the low six bits of the first byte count the data (from memory, sure).
+    assert read_reply("86 F1 10 47 01 23 01 71 00 00 AA", "kwp").messages == ()
+    assert read_reply("88 F1 10 47 01 23 01 71 00 00 AA", "kwp").broken
 
 
 def frames_of(module: str, payload: bytes, padding: int | None) -> list[str]:

@@ -9,7 +9,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, closing
 from pathlib import Path
 
 import orjson
@@ -17,6 +17,8 @@ import pytest
 from adapter.responder import CAN, OLDER, VIN, Responder
 
 from roadworn.adapter import AdapterScan, Timing, channel, read_scan
+from roadworn.adapter.channel import Channel
+from roadworn.adapter.line import Line
 from roadworn.errors import EnvironmentFailure, UsageError
 from roadworn.kinds.looks import Scan
 
@@ -214,6 +216,7 @@ def test_the_lamp_is_unknown_while_a_module_has_not_said() -> None:
         "7E806430201230420\r7E902 43 00 <DATA ERROR",
         "7E806430201230420\r7E90443030123",  # counts three, holds one
         "7E806430201230420\r7E9100E43060123012401",  # a first frame and nothing more
+        "7E806430201230420\r7E9024300\r7E9210123",  # a whole list, and a piece of another
     ],
 )
 def test_a_garbled_answer_spoils_its_own_module_only(garbled: str) -> None:
@@ -237,24 +240,35 @@ def test_a_lost_line_on_an_older_line_spoils_the_list() -> None:
     assert scan.failed
 
 
-def test_a_disturbance_that_passes_is_asked_over() -> None:
+@pytest.mark.parametrize(
+    "command, word, times",
+    [
+        ("03", "BUS BUSY", 2),
+        ("0101", "7E8064101830 7E5", 2),
+        ("ATZ", "STOPPED", 2),
+        ("ATZ", "?", 2),
+    ],
+)
+def test_a_disturbance_that_passes_is_asked_over(command: str, word: str, times: int) -> None:
+    # STOPPED or ? to the first ATZ: what another program left half typed or running.
     responder = Responder(CAN)
     original = responder._answer
-    disturbed = iter(["BUS BUSY"])
+    disturbed = iter([word])
 
-    def once(fd: int, command: str) -> bool:
-        if command == "03" and (word := next(disturbed, "")):
-            responder.received.append(command)
-            os.write(fd, f"{word}\r\r>".encode())
+    def once(fd: int, heard: str) -> bool:
+        if heard == command and (said := next(disturbed, "")):
+            responder.received.append(heard)
+            os.write(fd, f"{said}\r\r>".encode())
             return True
-        return original(fd, command)
+        return original(fd, heard)
 
     responder._answer = once  # type: ignore[method-assign]
     with responder.on_socket() as port:
         scan = read_scan(port, timing=QUICK)
     assert scan.modules[0].stored == ("P0123", "P0420")
+    assert scan.lamp == "on"
     assert [problem.code for problem in scan.problems] == ["scan-count"]
-    assert responder.received.count("03") == 2
+    assert responder.received.count(command) == times
 
 
 @pytest.mark.parametrize(
@@ -287,13 +301,74 @@ def test_an_adapter_that_sends_without_end_is_given_up() -> None:
         read_scan(port, timing=QUICK)
 
 
+class Late(Channel):
+    """A channel whose answer to 03 comes when the next question is already due."""
+
+    def __init__(self) -> None:
+        super().__init__("late")
+        self.pieces: list[bytes] = []
+        self.after = b""
+
+    def _write(self, data: bytes) -> None:
+        self.pieces, self.after = {
+            b"03\r": ([b"\r>"], b"7E8024300\r\r>"),
+            b"07\r": ([b"7E80447010171\r\r>"], b""),
+        }[data]
+
+    def _read(self, seconds: float) -> bytes:
+        if self.pieces:
+            return self.pieces.pop(0)
+        late, self.after = self.after, b""
+        return late
+
+    def close(self) -> None:
+        """Nothing is open."""
+
+
 def test_a_late_answer_is_not_taken_for_the_next() -> None:
-    # The prompt comes at once, the list only while the next question is being asked.
-    late = {**CAN, "03": "\r>7E8024300\r\r", "07": "7E80447010171"}
-    with Responder(late).on_socket() as port:
+    line = Line(Late())
+    assert line.ask("03", 1) == ""
+    assert line.ask("07", 1) == "7E80447010171"
+
+
+def test_even_an_answer_out_of_step_is_not_taken_for_the_next() -> None:
+    with Responder({**CAN, "03": CAN["07"], "07": CAN["03"]}).on_socket() as port:
         scan = read_scan(port, timing=QUICK)
-    assert scan.modules[0].stored is None
-    assert scan.modules[0].pending == ("P0171",)
+    assert [(m.stored, m.pending) for m in scan.modules] == [(None, None), (None, None)]
+
+
+def test_a_module_that_was_only_heard_broken_is_written_down_as_failed() -> None:
+    engine = {request: answer.split("\r7E9")[0] for request, answer in CAN.items()}
+    with Responder({**engine, "03": CAN["03"].replace("7E902", "7E905")}).on_socket() as port:
+        scan = read_scan(port, timing=QUICK)
+    assert [(m.name, m.outcome) for m in scan.modules] == [("engine", "read"), ("7E9", "failed")]
+
+
+def test_a_list_that_is_declined_is_no_disturbance_but_for_the_stored_one() -> None:
+    # ISO 14229-1: 7F, the service, 11 for not supported (from memory, sure).
+    for request, told in (("07", False), ("0A", False), ("03", True)):
+        declined = CAN[request].split("\r")[0] + f"\r7E9037F{request}11"
+        with Responder({**CAN, request: declined}).on_socket() as port:
+            scan = read_scan(port, timing=QUICK)
+        assert any("7E9" in problem.message for problem in scan.problems) == told, request
+    everybody = "7E8037F0A11\r7E9037F0A11"
+    with Responder({**CAN, "0A": everybody}).on_socket() as port:
+        assert "Permanent codes are not offered" in read_scan(port, timing=QUICK).remarks[0]
+
+
+def test_what_was_read_is_kept_when_asking_again_gives_less() -> None:
+    responder = Responder({**CAN, "03": "7E806430201230420\r7E90243"})
+    original = responder._answer
+
+    def worse(fd: int, heard: str) -> bool:
+        if responder.received.count("03") == 1 and heard == "03":
+            responder.script = {**CAN, "03": "STOPPED"}
+        return original(fd, heard)
+
+    responder._answer = worse  # type: ignore[method-assign]
+    with responder.on_socket() as port:
+        scan = read_scan(port, timing=QUICK)
+    assert [module.stored for module in scan.modules] == [("P0123", "P0420"), None]
 
 
 def test_modules_must_be_told_apart() -> None:
@@ -377,6 +452,12 @@ def test_ports_that_cannot_be_opened(tmp_path: Path, monkeypatch: pytest.MonkeyP
     assert file.read_text() == "kept"
     with Responder(CAN).on_pty() as device, pytest.raises(EnvironmentFailure, match="speed"):
         read_scan(device, baud=-1)
+    with (
+        Responder(CAN).on_pty() as device,
+        closing(channel.open_channel(device)),
+        pytest.raises(EnvironmentFailure, match="no other program"),
+    ):
+        read_scan(device)
 
 
 def test_without_the_extra_the_remedy_is_named(monkeypatch: pytest.MonkeyPatch) -> None:

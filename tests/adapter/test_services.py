@@ -28,6 +28,7 @@ def read(name: str) -> list[dict[str, str]]:
 
 
 PUBLISHED = [row for row in read("code_bytes.csv") if row["code"].startswith(("P", "C", "B", "U"))]
+_FILLED = b"\0\0\0" + b"1M8GDM9AXKP042788"
 VINS = [row["vin"] for row in read("vins.csv")]
 
 
@@ -134,7 +135,8 @@ def test_no_character_of_a_vin_is_ever_lost(vin: str) -> None:
         ([b"\x01" + b"1" * 17] * 2, "can11"),
         ([b"\x01\0\0\0" + b"1", b"\x02" + b"1" * 4], "older"),
         ([bytes([i]) + b"1111" for i in (1, 2, 3, 4, 5)], "older"),  # 20 characters
-        ([bytes([i]) + b"\0001111"[: 5 - (i == 1)] for i in (1, 2, 4, 3, 5)], "older"),
+        ([bytes([i]) + _FILLED[4 * i - 4 : 4 * i] for i in (1, 2, 4, 3, 5)], "older"),
+        ([bytes([i]) + _FILLED[4 * i - 4 : 4 * i] for i in (1, 2, 2, 4, 5)], "older"),
     ],
 )
 def test_a_vin_that_is_not_whole_is_none(bodies: list[bytes], form: Form) -> None:

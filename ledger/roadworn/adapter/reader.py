@@ -22,6 +22,7 @@ _LINE_FOUND = re.compile(r"A?([0-9A-C])")  # A in front: found by itself
 _HEAVY = "A"  # the adapter's digit for SAE J1939
 _BY_HAND = "switch the ignition on, check the plug, or write the codes down by hand"
 _LAST_OF_RANGE = 0xA0
+_RESTARTS = 3
 
 Progress = Callable[[str], None]
 
@@ -112,7 +113,10 @@ def _silent(_word: str) -> None:
 
 
 def _set_up(line: Line, timing: Timing) -> None:
-    line.ask("ATZ", timing.restart)
+    for _attempt in range(_RESTARTS):
+        # Another program's half-typed or still running request spoils the first command.
+        if not re.search(r"\?|STOPPED", line.ask("ATZ", timing.restart).upper()):
+            break
     for command in _WITHIN:
         line.ask(command, timing.setting)
     for command in _NEEDED:
