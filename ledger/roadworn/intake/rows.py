@@ -143,6 +143,11 @@ def validated_payload(
         return list(problems_of(error, kind.model, what, inside="payload"))
     except LedgerRefused as error:
         return [Problem("no-upcast", error.message, column="version")]
+    except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as error:
+        # An upcast is a plugin's own function, written for payloads of its version.
+        message = f"The payload is no {kind.name} of version {version} ({error!r})."
+        hint = "correct the payload, or the version"
+        return [Problem("bad-payload", message, hint, column="payload")]
     if version < kind.version:
         stored: dict[str, Any] = orjson.loads(text)
         return stored

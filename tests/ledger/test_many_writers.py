@@ -1,0 +1,45 @@
+"""Several processes write at once: every event is there, in one unbroken history."""
+
+import subprocess
+import sys
+
+from roadworn.store import Ledger
+from roadworn.testing import event
+from roadworn.verify import verify
+
+WRITER = """
+import sys
+from roadworn.events import NewEvent
+from roadworn.store import Ledger
+path, name = sys.argv[1:]
+with Ledger.open(path) as ledger:
+    sys.stdin.readline()
+    for at in range(50):
+        ledger.append(NewEvent(vehicle_id="bus-7", kind="odometer_reading", payload={},
+            occurred_at="2026-02-01", odometer=float(at), odometer_unit="km", recorded_by=name))
+"""
+
+
+def test_four_writers_of_fifty_events(tmp_path):
+    path = tmp_path / "shop.db"
+    with Ledger.create(path) as ledger:
+        ledger.append(event("bus-7", "enrolment", "2026-01-01"))
+    names = ["bench A", "bench B", "front desk", "tow truck"]
+    writers = [
+        subprocess.Popen([sys.executable, "-c", WRITER, path, name], stdin=subprocess.PIPE)
+        for name in names
+    ]
+    for writer in writers:
+        writer.stdin.write(b"go\n")
+        writer.stdin.close()
+    assert [writer.wait(timeout=60) for writer in writers] == [0] * 4
+    with Ledger.open(path) as ledger:
+        stored = list(ledger.events(after=1))
+        last = ledger.checkpoint()
+    assert [made.seq for made in stored] == list(range(2, 202))
+    for name in names:
+        # Each writer's own events keep their order.
+        own = [made.odometer for made in stored if made.recorded_by == name]
+        assert own == [float(at) for at in range(50)]
+    report = verify(path)
+    assert (report.size, report.root, report.problems) == (201, last.root, ())
