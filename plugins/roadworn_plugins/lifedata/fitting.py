@@ -15,11 +15,13 @@ from roadworn_plugins.lifedata.errors import LifeDataError, check_level
 from roadworn_plugins.lifedata.families import SMALLEST_EXTREME
 from roadworn_plugins.lifedata.likelihood import GroupedLikelihood, Terms
 from roadworn_plugins.lifedata.lives import Lives
-from roadworn_plugins.lifedata.optimum import Optimum, maximise
+from roadworn_plugins.lifedata.optimum import Optimum, maximise, newton_step
 from roadworn_plugins.lifedata.parametric import ParametricFit, Status
 from roadworn_plugins.lifedata.segments import Bools, Floats, Ints
 from roadworn_plugins.lifedata.weibull_profile import has_interior_optimum, profile_optimum
 
+# Twice the log likelihood that one more step may promise: 1e-4 of a standard error.
+_LEFT_TO_GAIN = 1e-8
 IntervalKind = Literal["lr", "wald"]
 Fit = TypeVar("Fit", bound=ParametricFit)
 
@@ -42,6 +44,7 @@ def fit(
         raise LifeDataError(f"There is no interval named {interval!r}: use 'lr' or 'wald'.")
     if any(not 0.0 < p < 1.0 for p in quantiles):
         raise LifeDataError("A quantile is out of range: give shares such as 0.1 and 0.5.")
+    lives = lives.by_group()
     failures = lives.per_group(~lives.running)
     status = _status_of(lives, failures)
     candidates = np.flatnonzero(status <= Status.ONE_FAILURE)
@@ -144,7 +147,10 @@ def _result(
     terms = likelihood.evaluate(delta, phi)
     cov, regular = _covariance(terms, delta, phi, likelihood.spread)
     status[groups[~regular]] = Status.NO_OPTIMUM
-    keep = np.flatnonzero(regular)
+    # An iteration that stopped early looks like one that arrived, but for its gradient.
+    arrived = newton_step(terms)[2] < _LEFT_TO_GAIN
+    status[groups[regular & ~arrived]] = Status.NOT_CONVERGED
+    keep = np.flatnonzero(regular & arrived)
     if keep.size < groups.size:
         groups, likelihood, cov = groups[keep], likelihood.take(keep), cov[keep]
         delta, phi, terms = delta[keep], phi[keep], Terms(*(t[keep] for t in terms))

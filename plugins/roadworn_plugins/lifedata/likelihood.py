@@ -14,7 +14,7 @@ import numpy as np
 
 from roadworn_plugins.lifedata.families import Family
 from roadworn_plugins.lifedata.lives import Lives
-from roadworn_plugins.lifedata.segments import Floats, Ints, Segments, group_order
+from roadworn_plugins.lifedata.segments import Floats, Ints, Segments
 
 
 class Terms(NamedTuple):
@@ -30,16 +30,30 @@ class Terms(NamedTuple):
 
 @dataclass(frozen=True, eq=False)
 class SurvivalBlock:
-    """Rows that enter by log S(y): exits with weight +count, late entries with -count."""
+    """Rows that enter by log S(y): exits with weight +count, late entries with -count.
 
-    y: Floats
+    Attributes:
+        below: y counted from the largest y of its group, so that ``exp(phi below)`` is at
+            most 1 whatever phi is.
+        weight: weight of each row.
+        top: the largest y of each group, 0 for a group without rows.
+        segments: rows of each group.
+    """
+
+    below: Floats
     weight: Floats
+    top: Floats
     segments: Segments
+
+    @property
+    def y(self) -> Floats:
+        """Scaled log age of each row."""
+        return self.below + self.segments.spread(self.top)
 
     def take(self, groups: Ints) -> Self:
         """Keep the rows of the given groups."""
         rows, segments = self.segments.rows_of(groups)
-        return type(self)(self.y[rows], self.weight[rows], segments)
+        return type(self)(self.below[rows], self.weight[rows], self.top[groups], segments)
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,53 +99,44 @@ class GroupedLikelihood:
 
     @classmethod
     def of(cls, lives: Lives, family: Family) -> Self:
-        """Sort the rows of ``lives`` into blocks by group and scale them."""
-        n = lives.n_groups
-        order = group_order(lives.group)
-        group, count = lives.group[order], lives.count[order]
-        exact, interval = lives.exact[order], lives.interval[order]
-        entry = lives.entry[order]
-        log_exit = np.log(lives.exit[order])
-        centre, spread = _scales(log_exit, count, Segments.of_sorted(group, n))
-        y = (log_exit - centre[group]) / spread[group]
-
-        def total(values: Floats) -> Floats:
-            return np.bincount(group[exact], values, n).astype(np.float64)
-
-        leaves = np.flatnonzero(~interval & (family.exact_survives | ~exact))
-        enters = np.flatnonzero(entry > 0.0)
-        members = np.concatenate((group[leaves], group[enters]))
-        y_entry = (np.log(entry[enters]) - centre[group[enters]]) / spread[group[enters]]
-        both = group_order(members) if enters.size else np.arange(members.size)
-        survival = SurvivalBlock(
-            np.concatenate((y[leaves], y_entry))[both],
-            np.concatenate((count[leaves], -count[enters]))[both],
-            Segments.of_sorted(members[both], n),
-        )
-        low = lives.lower[order][interval]
+        """Put the rows of ``lives`` into blocks by group and scale them."""
+        lives = lives.by_group()
+        n, group, count = lives.n_groups, lives.group, lives.count
+        exact, interval, entry = lives.exact, lives.interval, lives.entry
+        segments = Segments.of_sorted(group, n)
+        log_exit = np.log(lives.exit)
+        centre, spread = _scales(log_exit, count, segments)
+        row_centre, row_spread = segments.spread(centre), segments.spread(spread)
+        y = (log_exit - row_centre) / row_spread
+        failed = np.where(exact, count, 0.0)
+        late = np.flatnonzero(entry > 0.0)
+        y_entry = (np.log(entry[late]) - row_centre[late]) / row_spread[late]
+        leaves = ~interval if family.exact_survives else lives.running
+        low = lives.lower[interval]
         log_low = np.log(low, out=np.full_like(low, -np.inf), where=low > 0.0)
-        g = group[interval]
-        intervals = IntervalBlock(
-            (log_low - centre[g]) / spread[g],
-            y[interval],
-            count[interval],
-            Segments.of_sorted(g, n),
-        )
-        ye, ce = y[exact], count[exact]
         return cls(
             family,
             centre,
             spread,
-            total(ce),
-            total(ce * ye),
-            total(ce * ye * ye),
-            survival,
-            intervals,
-            total(ce * log_exit[exact]),
+            segments.sum(failed),
+            segments.sum(failed * y),
+            segments.sum(failed * y * y),
+            _merged(
+                (group[leaves], y[leaves], count[leaves]), (group[late], y_entry, -count[late]), n
+            ),
+            IntervalBlock(
+                (log_low - row_centre[interval]) / row_spread[interval],
+                y[interval],
+                count[interval],
+                Segments.of_sorted(group[interval], n),
+            ),
+            segments.sum(failed * log_exit),
         )
 
     def take(self, groups: Ints) -> Self:
         """Keep the given groups, in that order."""
+        if np.array_equal(groups, np.arange(self.n_groups)):
+            return self
         return type(self)(
             self.family,
             self.centre[groups],
@@ -160,7 +165,7 @@ class GroupedLikelihood:
         terms = Terms(
             value + self.d * np.log(phi), gd, gp + self.d / phi, hdd, hdp, hpp - self.d / phi**2
         )
-        if self.survival.y.size:
+        if self.survival.below.size:
             terms = _added(terms, self._survival_terms(delta, phi))
         if self.interval.y2.size:
             terms = _added(terms, self._interval_terms(delta, phi))
@@ -170,36 +175,38 @@ class GroupedLikelihood:
         """Return what turns the value of ``evaluate`` into the log likelihood of the ages."""
         return -self.log_age - self.d * np.log(self.spread)
 
-    def survival_moments(self, delta: Floats, phi: Floats) -> tuple[Floats, Floats, Floats]:
-        """Return sums of ``w log S``, ``w y log S`` and ``w y^2 log S`` over the survival rows."""
+    def hazard_moments(self, phi: Floats) -> tuple[Floats, Floats, Floats]:
+        """Return sums of ``w e``, ``w b e`` and ``w b^2 e``, b = below, ``e = exp(phi b)``.
+
+        For the Weibull, where ``exp(phi top - delta)`` times the first is the cumulative hazard.
+        """
         block = self.survival
-        z = block.y * block.segments.spread(phi)
-        z -= block.segments.spread(delta)
-        part = self.family.log_survival(z).value * block.weight
-        s0 = block.segments.sum(part)
-        part *= block.y
-        s1 = block.segments.sum(part)
-        part *= block.y
-        return s0, s1, block.segments.sum(part)
+        part = block.below * block.segments.spread(phi)
+        np.exp(part, out=part)
+        part *= block.weight
+        t0 = block.segments.sum(part)
+        part *= block.below
+        t1 = block.segments.sum(part)
+        part *= block.below
+        return t0, t1, block.segments.sum(part)
 
     def _survival_terms(self, delta: Floats, phi: Floats) -> Terms:
+        """Sum with y counted from the top, where z = phi b - shifted; then move the origin."""
+        block = self.survival
+        top, b, add = block.top, block.below, block.segments.sum
+        shifted = delta - phi * top
         if self.family.exact_survives:
             # log S is its own derivative in the extreme value family: three sums, not six.
-            s0, s1, s2 = self.survival_moments(delta, phi)
-            return Terms(s0, -s0, s1, s0, -s1, s2)
-        block = self.survival
-        y, add = block.y, block.segments.sum
-        z = y * block.segments.spread(phi) - block.segments.spread(delta)
-        one = self.family.log_survival(z)
-        first, second = block.weight * one.first, block.weight * one.second
-        return Terms(
-            add(block.weight * one.value),
-            -add(first),
-            add(first * y),
-            add(second),
-            -add(second * y),
-            add(second * y * y),
-        )
+            factor = -np.exp(np.minimum(-shifted, 300.0))
+            s0, s1, s2 = (factor * moment for moment in self.hazard_moments(phi))
+            value, d, p, dd, dp, pp = s0, -s0, s1, s0, -s1, s2
+        else:
+            z = b * block.segments.spread(phi) - block.segments.spread(shifted)
+            one = self.family.log_survival(z)
+            first, second = block.weight * one.first, block.weight * one.second
+            value, d, p = add(block.weight * one.value), -add(first), add(first * b)
+            dd, dp, pp = add(second), -add(second * b), add(second * b * b)
+        return Terms(value, d, p - top * d, dd, dp - top * dd, pp - 2.0 * top * dp + top * top * dd)
 
     def _interval_terms(self, delta: Floats, phi: Floats) -> Terms:
         block = self.interval
@@ -217,6 +224,28 @@ class GroupedLikelihood:
             -add(c * (q11 * y1 + q12 * (y1 + y2) + q22 * y2)),
             add(c * (q11 * y1 * y1 + 2.0 * q12 * y1 * y2 + q22 * y2 * y2)),
         )
+
+
+Rows = tuple[Ints, Floats, Floats]
+
+
+def _merged(leaves: Rows, enters: Rows, n: int) -> SurvivalBlock:
+    """Merge rows of exits and of entries, both sorted by group, into one block.
+
+    In each group the exits come first; their places are counted, which is faster than a sort.
+    """
+    of_exits, of_entries = (np.bincount(group, minlength=n) for group, _, _ in (leaves, enters))
+    segments = Segments.of_lengths(of_exits + of_entries)
+    y, weight = np.empty(segments.lengths.sum()), np.empty(segments.lengths.sum())
+    earlier_entries = np.cumsum(of_entries) - of_entries
+    for (group, rows_y, rows_weight), offset in (
+        (leaves, earlier_entries),
+        (enters, np.cumsum(of_exits)),
+    ):
+        place = np.arange(group.size) + offset[group]
+        y[place], weight[place] = rows_y, rows_weight
+    top = np.where(segments.lengths > 0, segments.max(y), 0.0)
+    return SurvivalBlock(y - segments.spread(top), weight, top, segments)
 
 
 def _added(left: Terms, right: Terms) -> Terms:

@@ -15,7 +15,7 @@ import numpy as np
 
 from roadworn.problems import Problem
 from roadworn_plugins.lifedata.errors import LifeDataError
-from roadworn_plugins.lifedata.segments import Bools, Floats, Ints
+from roadworn_plugins.lifedata.segments import Bools, Floats, Ints, group_order
 
 Column = Sequence[Any] | Floats | Ints | Bools
 
@@ -169,6 +169,20 @@ class Lives:
         """Count the lives of the chosen rows in each group, shape (n_groups,)."""
         weights = np.where(rows, self.count, 0.0)
         return np.bincount(self.group, weights, self.n_groups).astype(np.float64)
+
+    def by_group(self) -> Self:
+        """Return the rows sorted by group; themselves when they are."""
+        if (self.group[1:] >= self.group[:-1]).all():
+            return self
+        order = group_order(self.group)
+        return type(self)(
+            self.group[order],
+            self.entry[order],
+            self.lower[order],
+            self.upper[order],
+            self.count[order],
+            self.n_groups,
+        )
 
     def where(self, rows: Bools) -> Self:
         """Return the chosen rows; the groups keep their numbers."""

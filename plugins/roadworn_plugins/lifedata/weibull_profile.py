@@ -34,10 +34,10 @@ def has_interior_optimum(likelihood: GroupedLikelihood) -> Bools:
     entered = block.segments.sum(np.where(block.weight < 0, -block.weight, 0.0))
     left = block.segments.sum(np.where(block.weight > 0, block.weight, 0.0))
     all_late: Bools = entered == left
-    first = block.segments.sum(block.weight * block.y)
-    second = block.segments.sum(block.weight * block.y * block.y)
+    first = block.segments.sum(block.weight * block.below)
+    second = block.segments.sum(block.weight * block.below * block.below)
     pull = np.divide(second, 2.0 * first, out=np.zeros_like(first), where=first > 0)
-    slope = likelihood.y1 - likelihood.d * pull
+    slope = likelihood.y1 - likelihood.d * (block.top + pull)
     rising: Bools = slope > 1e-9 * likelihood.d
     return rising | ~all_late
 
@@ -52,15 +52,13 @@ def profile_optimum(likelihood: GroupedLikelihood) -> Optimum:
     n = likelihood.n_groups
     delta, phi = np.full(n, np.nan), np.full(n, np.nan)
     found = np.zeros(n, dtype=bool)
-    # Counting z from the largest age keeps every exponential at or below 1.
-    top = likelihood.survival.segments.max(likelihood.survival.y)
     at, part, k = np.arange(n), likelihood, np.full(n, _START)
     low, high = np.zeros(n), np.full(n, np.inf)
     for _ in range(_MOST_STEPS):
-        s0, s1, s2 = part.survival_moments(k * top, k)
-        mean = s1 / s0
-        slope = part.d / k + part.y1 - part.d * mean
-        bend = -part.d / k**2 - part.d * (s2 / s0 - mean * mean)
+        t0, t1, t2 = part.hazard_moments(k)
+        mean = t1 / t0
+        slope = part.d / k + part.y1 - part.d * (part.survival.top + mean)
+        bend = -part.d / k**2 - part.d * (t2 / t0 - mean * mean)
         low, high = np.where(slope > 0, k, low), np.where(slope < 0, k, high)
         new = _inside(k - slope / bend, k, low, high)
         still = np.abs(new - k) <= _STILL * k
@@ -70,13 +68,12 @@ def profile_optimum(likelihood: GroupedLikelihood) -> Optimum:
             keep = np.flatnonzero(~still)
             if not keep.size:
                 break
-            part, at, top = part.take(keep), at[keep], top[keep]
+            part, at = part.take(keep), at[keep]
             new, low, high = new[keep], low[keep], high[keep]
         k = new
     k = np.where(found, phi, 1.0)
-    shift = k * likelihood.survival.segments.max(likelihood.survival.y)
-    s0, _, _ = likelihood.survival_moments(shift, k)
-    delta[found] = (shift + np.log(-s0 / likelihood.d))[found]
+    t0, _, _ = likelihood.hazard_moments(k)
+    delta[found] = (k * likelihood.survival.top + np.log(t0 / likelihood.d))[found]
     return Optimum(delta, phi, found)
 
 
