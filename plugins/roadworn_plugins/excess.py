@@ -31,6 +31,7 @@ class Excess:
         lower, upper: exact Poisson limits of observed over expected.
         p: chance of at least as many failures if the group were like the others.
         others: failures that the expectation rests on.
+        share: its share of the exposure of its stratum; nan when it lies in several.
     """
 
     group: Ints
@@ -40,6 +41,11 @@ class Excess:
     upper: Floats
     p: Floats
     others: Floats
+    share: Floats
+
+    def where(self, rows: NDArray[np.bool_] | Ints) -> "Excess":
+        """Return the chosen entries."""
+        return Excess(**{name: getattr(self, name)[rows] for name in self.__dataclass_fields__})
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,6 +108,8 @@ def against_others(
     variance = summed(cells, own**2 * rate / rest_exposure[some], n)
     observed = summed(cells, tallies.failures[some], n)
     others = summed(cells, rest_failures[some], n)
+    strata = np.bincount(cells, minlength=n)
+    part = summed(cells, own / (own + rest_exposure[some]), n)
     tested = np.flatnonzero(mean > 0)
     mean, variance, observed = mean[tested], variance[tested], observed[tested]
     # The sum over strata is matched by one Gamma of the same mean and variance.
@@ -116,6 +124,7 @@ def against_others(
         upper=high / mean,
         p=np.where(observed > 0, tail, 1.0),
         others=others[tested],
+        share=np.where(strata[tested] == 1, part[tested], np.nan),
     )
 
 

@@ -10,8 +10,8 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from roadworn.view import LedgerView
 
+from roadworn.view import LedgerView
 from roadworn_plugins.lifedata.lives import Lives
 
 Floats = NDArray[np.float64]
@@ -19,14 +19,16 @@ Ints = NDArray[np.int64]
 Clock = Literal["distance", "age"]
 Unit = Literal["mi", "km"]
 
+#: Stands for a supplier, part number or duty that nobody wrote down.
+NOT_RECORDED = "(not recorded)"
 #: What lives may be grouped by, and the column it stands in.
 GROUPINGS = {
     "component": "component",
     "class": "vehicle_class",
-    "supplier": "coalesce(supplier, '(not recorded)')",
-    "part-number": "coalesce(part_number, '(not recorded)')",
+    "supplier": f"coalesce(supplier, '{NOT_RECORDED}')",
+    "part-number": f"coalesce(part_number, '{NOT_RECORDED}')",
     "position": "coalesce(position, '')",
-    "duty": "coalesce(duty, '(not recorded)')",
+    "duty": f"coalesce(duty, '{NOT_RECORDED}')",
     "vehicle": "vehicle_id",
 }
 _SCALE = {"distance": 1000.0, "age": 365.25}

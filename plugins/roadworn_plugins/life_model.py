@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from roadworn.catalogue import Component, catalogue
 from roadworn_plugins.grouped import KM_PER_MILE, GroupedLives
-from roadworn_plugins.lifedata.common_shape import common_shape
+from roadworn_plugins.lifedata.common_shape import common_shape, shape_heterogeneity
 from roadworn_plugins.lifedata.errors import LifeDataError
 from roadworn_plugins.lifedata.gamma_prior import GammaPrior, fit_prior, prior_from_range
 from roadworn_plugins.lifedata.shrinkage import Posterior, posterior, sufficient
@@ -173,3 +173,33 @@ def _shape(
     pull = _SHAPE_SPREAD**-2
     log_shape = (weight * np.log(own.shape) + pull * np.log(habit)) / (weight + pull)
     return float(np.exp(log_shape)), seen
+
+
+def shape_doubts(grouped: GroupedLives, components: list[str], alpha: float = 0.05) -> list[str]:
+    """Say of which components the classes speak against one common shape.
+
+    Args:
+        grouped: lives by ``("component", "class")``.
+        components: those that a result speaks of.
+        alpha: chance below which it is said.
+    """
+    said = []
+    labels = np.array([label[0] for label in grouped.labels], dtype=object)
+    for component in components:
+        rows = np.equal(labels, component)[grouped.group]
+        try:
+            found = shape_heterogeneity(
+                grouped.group[rows],
+                grouped.entry[rows],
+                grouped.exit_age[rows],
+                grouped.failed[rows],
+            )
+        except LifeDataError:
+            continue  # no lives of it: nothing speaks against anything
+        if found.p < alpha:
+            said.append(
+                f"{catalogue().name_of(component)}: the lives on {found.groups} classes speak "
+                f"against one common shape (chance {found.p:.2g}), so what is expected at an age "
+                "is less sure than the limits say."
+            )
+    return said

@@ -4,7 +4,6 @@ from typing import Annotated, Literal
 
 import numpy as np
 from pydantic import Field, field_validator
-from roadworn.view import LedgerView
 
 from roadworn.analysis import (
     Analysis,
@@ -18,6 +17,7 @@ from roadworn.analysis import (
     Table,
 )
 from roadworn.catalogue import catalogue
+from roadworn.view import LedgerView
 from roadworn_plugins import grouped as lives_of
 from roadworn_plugins.grouped import GROUPINGS, GroupedLives, Unit, shown_distance
 from roadworn_plugins.life_model import trade_range

@@ -1,0 +1,1 @@
+"""The parts of `repeat-failures`: what is compared, how it is judged, what is said."""

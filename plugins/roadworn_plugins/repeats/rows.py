@@ -1,0 +1,186 @@
+"""From a comparison that stands out to a row that a person can act on."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from roadworn.analysis import Cell, Column
+from roadworn.view import LedgerView
+from roadworn_plugins.grouped import GroupedLives
+from roadworn_plugins.life_model import ComponentModel
+from roadworn_plugins.lifedata.errors import LifeDataError
+from roadworn_plugins.lifedata.log_rank import LogRank, log_rank
+from roadworn_plugins.repeats import words
+from roadworn_plugins.repeats.facts import Facts
+from roadworn_plugins.repeats.levels import SHOWN, Label, Level, rows_of
+from roadworn_plugins.repeats.trend import trend_of
+
+#: Above this chance on the calendar clock an excess by distance is no finding.
+CALENDAR_ALPHA = 0.05
+
+COLUMNS = (
+    Column("level", "what"),
+    Column("component", "component"),
+    Column("where", "where"),
+    Column("failed", "failed", "integer"),
+    Column("expected", "expected", "number"),
+    Column("ratio", "times the others", "number"),
+    Column("ratio_low", "low", "number"),
+    Column("ratio_high", "high", "number"),
+    Column("chance", "chance if alike", "chance", detail=True),
+    Column("adjusted", "adjusted chance", "chance", detail=True),
+    Column("expected_by_time", "expected by calendar", "number", detail=True),
+    Column("hazard_ratio", "hazard ratio", "number", detail=True),
+    Column("hazard_low", "low", "number", detail=True),
+    Column("hazard_high", "high", "number", detail=True),
+    Column("log_rank", "log-rank chance", "chance", detail=True),
+    Column("trend", "trend", detail=True),
+    Column("trend_chance", "chance of the trend", "chance", detail=True),
+    Column("within_warranty", "within warranty", "integer", detail=True),
+    Column("avoidable_cost", "avoidable cost", "money"),
+    Column("currency", "currency", detail=True),
+    Column("since", "first failure", "date"),
+    Column("vehicles", "vehicles", "integer"),
+    Column("why", "why it is listed", "sentence"),
+    Column("against", "what speaks against it", "sentence"),
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Row:
+    """One row with what it is sorted and chosen by.
+
+    Attributes:
+        by_time: expected failures and chance on the calendar clock; None where unknown.
+    """
+
+    label: Label
+    avoidable: float
+    chance: float
+    by_time: tuple[float, float] | None
+    cells: dict[str, Cell]
+    evidence: tuple[str, ...]
+    touches: frozenset[str]
+
+    @property
+    def goes_by_time(self) -> bool:
+        """Whether the excess vanishes when ages are counted by the calendar."""
+        return self.by_time is not None and self.by_time[1] > CALENDAR_ALPHA
+
+
+@dataclass(frozen=True, eq=False)
+class Bench:
+    """All that rows are made from."""
+
+    view: LedgerView
+    lives: GroupedLives
+    models: dict[str, ComponentModel]
+    calendar: dict[str, Level]
+    facts: Facts
+
+    def rows(self, level: Level, rate: float, least: int) -> list[Row]:
+        """Return the rows of one level that pass the false discovery rate."""
+        excess = level.excess
+        passed = (level.adjusted <= rate) & (excess.observed >= least)
+        return [
+            self._row(level, int(i))
+            for i in np.flatnonzero(passed & (excess.observed > excess.expected))
+        ]
+
+    def _row(self, level: Level, i: int) -> Row:
+        excess = level.excess
+        label = level.labels[excess.group[i]]
+        failures = self.facts.of(level.name, label)
+        vehicles = [failure.vehicle for failure in failures]
+        mine = rows_of(level, i)
+        by_time = self._by_time(level.name, label)
+        trend = None
+        if level.name != "place":
+            trend = trend_of(self.view, level.name, label, self.models[label[0]].shape)
+        compared = None if level.name == "place" else self._log_rank(label[0], level.name, mine)
+        priced_on = label[1] if level.name in ("place", "class") else None
+        price = self.facts.prices.replacement(label[0], priced_on)
+        surplus = float(excess.observed[i] - excess.expected[i])
+        failed = mine & self.lives.failed
+        cells: dict[str, Cell] = {
+            "level": SHOWN[level.name],
+            "component": label[0],
+            "where": words.where(level.name, label),
+            "failed": int(excess.observed[i]),
+            "expected": round(float(excess.expected[i]), 2),
+            "ratio": round(float(excess.observed[i] / excess.expected[i]), 1),
+            "ratio_low": round(float(excess.lower[i]), 1),
+            "ratio_high": round(float(excess.upper[i]), 1),
+            "chance": float(excess.p[i]),
+            "adjusted": float(level.adjusted[i]),
+            "expected_by_time": None if by_time is None else round(by_time[0], 2),
+            **_comparison(compared),
+            "trend": "" if trend is None else trend.words,
+            "trend_chance": None if trend is None else trend.p,
+            "within_warranty": sum(failure.in_warranty for failure in failures),
+            "avoidable_cost": None if price is None else round(surplus * price.middle, 2),
+            "currency": "" if price is None else price.currency,
+            "since": failures[0].day if failures else None,
+            "vehicles": len(set(vehicles)),
+            "why": words.why(level, i, failures, trend, self._alone(level.name, label)),
+            "against": words.against(
+                level,
+                i,
+                failures,
+                float(np.mean(self.lives.entry[mine] > 0)),
+                by_time,
+                float(np.mean(self.lives.interval[failed])) if failed.any() else 0.0,
+            ),
+        }
+        return Row(
+            label=label,
+            avoidable=0.0 if price is None else surplus * price.middle,
+            chance=float(excess.p[i]),
+            by_time=by_time,
+            cells=cells,
+            evidence=tuple(failure.event for failure in failures if failure.event),
+            touches=frozenset(vehicles),
+        )
+
+    def _by_time(self, name: str, label: Label) -> tuple[float, float] | None:
+        """Return expected failures and chance on the calendar clock."""
+        level = self.calendar.get(name)
+        i = None if level is None else level.index(label)
+        if level is None or i is None:
+            return None
+        return float(level.excess.expected[i]), float(level.excess.p[i])
+
+    def _alone(self, name: str, label: Label) -> bool:
+        """Tell whether a place has no other vehicle of its class to be compared with."""
+        if name != "place":
+            return False
+        return not any(cell[:2] == label[:2] and cell[2] != label[2] for cell in self.lives.labels)
+
+    def _log_rank(
+        self, component: str, name: str, mine: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
+    ) -> LogRank | None:
+        """Compare its lives with those of the others, by class unless classes are compared."""
+        named = np.array([cell[0] == component for cell in self.lives.labels])
+        rows = np.flatnonzero(named[self.lives.group])
+        classes = {cell[1]: number for number, cell in enumerate(self.lives.labels)}
+        of_label = np.array([classes[cell[1]] for cell in self.lives.labels])
+        stratum = of_label[self.lives.group[rows]] if name != "class" else None
+        try:
+            return log_rank(
+                mine[rows],
+                self.lives.entry[rows],
+                self.lives.exit_age[rows],
+                self.lives.failed[rows],
+                stratum=stratum,
+            )
+        except LifeDataError:
+            return None  # never at risk together: the counts still stand
+
+
+def _comparison(found: LogRank | None) -> dict[str, Cell]:
+    names = ("hazard_ratio", "hazard_low", "hazard_high")
+    if found is None:
+        return {**dict.fromkeys(names), "log_rank": None}
+    figures = (found.hazard_ratio, found.lower, found.upper)
+    shown = [round(x, 2) if np.isfinite(x) else None for x in figures]
+    return {**dict(zip(names, shown, strict=True)), "log_rank": found.p}

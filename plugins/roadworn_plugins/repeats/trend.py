@@ -1,0 +1,121 @@
+"""Is it getting worse or better: the later half of the record against the earlier, by its clock.
+
+Each life is cut at the middle of the record, and its exposure shared out between the two
+halves along the distance it covered. Given the total, the failures of the later half are
+binomial with its share of the exposure; the chance is two-sided and exact.
+"""
+
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+from scipy.stats import binomtest
+
+from roadworn.view import LedgerView
+from roadworn_plugins.grouped import NOT_RECORDED, Floats
+
+# With fewer failures even an even split and a one-sided one cannot be told apart at 5 %.
+_LEAST = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """Later half of the record against the earlier.
+
+    Attributes:
+        words: the answer.
+        later, expected: failures in the later half, and as many as its exposure would give.
+        p: two-sided chance if nothing had changed; 1 where it cannot be told.
+        since: first day of the later half.
+    """
+
+    words: str
+    later: int
+    expected: float
+    p: float
+    since: date | None
+
+
+def trend_of(
+    view: LedgerView, level: str, label: tuple[str, ...], shape: float, alpha: float = 0.05
+) -> Trend:
+    """Compare the two halves of the record of one class, supplier or part.
+
+    Args:
+        view: the ledger.
+        level: ``class``, ``supplier`` or ``part``.
+        label: its label, component first.
+        shape: Weibull shape of the component's clock.
+        alpha: chance below which a change is named.
+    """
+    condition = {
+        "class": "l.vehicle_class = ?",
+        "supplier": f"coalesce(supplier, '{NOT_RECORDED}') = ?",
+        "part": f"coalesce(supplier, '{NOT_RECORDED}') = ? "
+        f"AND coalesce(part_number, '{NOT_RECORDED}') = ?",
+    }[level]
+    data = view.arrays(
+        f"""SELECT l.entry_km / 1000 AS entry, l.lower_km / 1000 AS lower,
+                   CASE WHEN l.failed THEN l.upper_km ELSE l.lower_km END / 1000 AS leaving,
+                   l.failed,
+                   date_diff('day', DATE '1970-01-01',
+                             coalesce(l.ended_on, v.retired_on, v.last_seen_on)) AS last_day,
+                   CASE WHEN l.failed THEN l.upper_days ELSE l.lower_days END - l.entry_days
+                     AS days
+            FROM part_lives AS l JOIN vehicles AS v USING (vehicle_id)
+            WHERE l.component = ? AND {condition}
+              AND l.lower_days IS NOT NULL AND l.lower_km IS NOT NULL
+            ORDER BY last_day, leaving, entry""",
+        label,
+    )
+    leaving, entry = data["leaving"].astype(np.float64), data["entry"].astype(np.float64)
+    last, days = data["last_day"].astype(np.float64), data["days"].astype(np.float64)
+    failed = data["failed"].astype(bool)
+    good = np.isfinite(last) & np.isfinite(days) & (days > 0) & (leaving > entry)
+    if int(failed[good].sum()) < _LEAST:
+        return Trend("too few to tell", 0, 0.0, 1.0, None)
+    first = last - days
+    middle = (first[good].min() + last[good].max()) / 2.0
+    return judged(
+        entry[good], leaving[good], failed[good], first[good], last[good], float(middle), shape,
+        alpha,
+    )  # fmt: skip
+
+
+def judged(
+    entry: Floats,
+    leaving: Floats,
+    failed: np.ndarray[tuple[int, ...], np.dtype[np.bool_]],
+    first: Floats,
+    last: Floats,
+    middle: float,
+    shape: float,
+    alpha: float = 0.05,
+) -> Trend:
+    """Compare failures after a day with those before it, by exposure.
+
+    Args:
+        entry: ages at the start of observation.
+        leaving: ages at its end.
+        failed: whether the life ended in failure.
+        first: days since 1970-01-01 of the start of observation.
+        last: days of its end.
+        middle: the day that divides the record.
+        shape: Weibull shape of the clock.
+        alpha: chance below which a change is named.
+    """
+    part = np.clip((middle - first) / (last - first), 0.0, 1.0)
+    at_middle = entry + part * (leaving - entry)
+    early = float(np.sum(at_middle**shape - entry**shape))
+    late = float(np.sum(leaving**shape - at_middle**shape))
+    total, later = int(failed.sum()), int(np.sum(failed & (last > middle)))
+    share = late / (early + late)
+    since = date.fromordinal(int(np.ceil(middle)) + date(1970, 1, 1).toordinal())
+    expected = total * share
+    if not 0.0 < share < 1.0:
+        return Trend("too few to tell", later, expected, 1.0, since)
+    p = float(binomtest(later, total, share).pvalue)
+    words = "no clear change"
+    if p < alpha:
+        words = "getting worse" if later > expected else "getting better"
+    return Trend(words, later, expected, p, since)

@@ -1,0 +1,131 @@
+"""How often limits hold the truth: a simulation kept to be run by hand, in minutes.
+
+    python tests/simulations/coverage.py --runs 4000
+
+Lives are Weibull with shape 2 and a known scale, so the truth is the reference. Three ways of
+watching are played: until the d-th failure; with ends staggered at random, d failures expected
+and samples with fewer than three left out, as the analyses do; the same with half of the parts,
+or all, entering late. The table in plugins/roadworn_plugins/lifedata/README.md is its output.
+"""
+
+import argparse
+from collections.abc import Iterator
+from functools import cache
+
+import numpy as np
+
+from roadworn_plugins.lifedata.conditional import Conditional
+from roadworn_plugins.lifedata.lives import Lives
+from roadworn_plugins.lifedata.weibull import fit_weibull
+
+SHAPE = 2.0
+LEAST = 3
+BATCH = 500
+WAYS = {"to the d-th failure": None, "staggered ends": 0.0, "half late": 0.5, "all late": 1.0}
+Sample = tuple[np.ndarray, np.ndarray, np.ndarray]
+
+
+def age_by(share: float) -> float:
+    """Return the true age by which a share has failed; the scale is 1."""
+    return float((-np.log1p(-share)) ** (1.0 / SHAPE))
+
+
+def staggered(rng: np.random.Generator, runs: int, size: int, follow: float, late: float) -> Sample:
+    """Return entry, exit and failed of lives followed for about `follow` each."""
+    entry = np.where(rng.random((runs, size)) < late, rng.uniform(0.0, 1.0, (runs, size)), 0.0)
+    # A part that enters at age e has survived to e: its cumulative hazard goes on from there.
+    age = (entry**SHAPE + rng.exponential(size=(runs, size))) ** (1.0 / SHAPE)
+    end = entry + follow * rng.uniform(0.4, 1.6, (runs, size)) if np.isfinite(follow) else np.inf
+    return entry, np.minimum(age, end), age <= end
+
+
+@cache
+def follow_up(censored: float, late: float) -> float:
+    """Return how long to follow so that a share of the lives is still running."""
+    if censored == 0.0:
+        return np.inf
+    low, high = 1e-3, 10.0
+    for _ in range(30):
+        middle = (low * high) ** 0.5
+        failed = staggered(np.random.default_rng(0), 200, 100, middle, late)[2]
+        low, high = (middle, high) if 1.0 - failed.mean() > censored else (low, middle)
+    return middle
+
+
+def to_failure(rng: np.random.Generator, runs: int, size: int, failures: int) -> Sample:
+    """Return lives watched from new until the d-th failure."""
+    age = np.sort(rng.exponential(size=(runs, size)) ** (1.0 / SHAPE), axis=1)
+    failed = np.broadcast_to(np.arange(size) < failures, age.shape)
+    return np.zeros_like(age), np.minimum(age, age[:, failures - 1 : failures]), failed
+
+
+def missed(sample: Sample) -> dict[str, tuple[int, int, int]]:
+    """Return figure -> limits too high, too low, and limits given."""
+    entry, leaving, failed = (part[sample[2].sum(axis=1) >= LEAST] for part in sample)
+    runs, size = leaving.shape
+    lives = Lives.from_ages(
+        leaving.ravel(),
+        failed.ravel(),
+        entry=entry.ravel(),
+        group=np.repeat(np.arange(runs), size),
+        n_groups=runs,
+    )
+    fit = fit_weibull(lives)
+    which = np.flatnonzero(fit.fitted)
+    belief = Conditional.of(lives, which)
+    now, later = age_by(0.2), age_by(0.4)
+    chance = float(-np.expm1(-(later**SHAPE - now**SHAPE)))
+    ahead = np.full(which.size, later - now)
+    figures = {
+        "B10": (belief.quantile_limits(0.1), age_by(0.1)),
+        "B50": (belief.quantile_limits(0.5), age_by(0.5)),
+        "chance": (belief.chance_limits(np.full(which.size, now), ahead), chance),
+        "shape": (belief.shape_limits(), SHAPE),
+        "B10, likelihood ratio": (fit.quantile_ci[0.1][which], age_by(0.1)),
+        "B50, likelihood ratio": (fit.quantile_ci[0.5][which], age_by(0.5)),
+    }
+    return {
+        name: (int((ends[:, 0] > true).sum()), int((ends[:, 1] < true).sum()), which.size)
+        for name, (ends, true) in figures.items()
+    }
+
+
+def cell(
+    way: str, failures: int, censored: float, runs: int, seed: int = 20
+) -> dict[str, tuple[float, float, int]]:
+    """Return figure -> share of limits too high, share too low, and their number."""
+    late = WAYS[way]
+    size = round(failures / (1.0 - censored))
+    total: dict[str, np.ndarray] = {}
+    rng = np.random.default_rng([seed, failures, round(100 * censored), list(WAYS).index(way)])
+    for start in range(0, runs, BATCH):
+        batch = min(BATCH, runs - start)
+        if late is None:
+            sample = to_failure(rng, batch, size, failures)
+        else:
+            sample = staggered(rng, batch, size, follow_up(censored, late), late)
+        for name, counts in missed(sample).items():
+            total[name] = total.get(name, np.zeros(3, dtype=np.int64)) + np.array(counts)
+    return {name: (n[0] / n[2], n[1] / n[2], int(n[2])) for name, n in total.items()}
+
+
+def table(runs: int) -> Iterator[str]:
+    """Yield the lines of the table in Markdown, coverage in percent."""
+    names = ("B10", "B50", "chance", "shape", "B10, likelihood ratio", "B50, likelihood ratio")
+    yield "| watched | failures | running | " + " | ".join(names) + " |"
+    yield "|---|---|---|" + "---|" * len(names)
+    for failures in (5, 10, 30, 100):
+        for censored in (0.0, 0.5, 0.8):
+            for way in WAYS:
+                if censored == 0.0 and way == "staggered ends":
+                    continue
+                found = cell(way, failures, censored, runs)
+                shown = [f"{100 * (1 - found[name][0] - found[name][1]):.1f}" for name in names]
+                yield f"| {way} | {failures} | {censored:.0%} | " + " | ".join(shown) + " |"
+
+
+if __name__ == "__main__":
+    parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
+    parser.add_argument("--runs", type=int, default=4000)
+    for line in table(parser.parse_args().runs):
+        print(line, flush=True)
