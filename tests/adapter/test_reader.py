@@ -20,7 +20,9 @@ from roadworn.adapter import AdapterScan, Timing, channel, read_scan
 from roadworn.adapter.channel import Channel
 from roadworn.adapter.line import Line
 from roadworn.errors import EnvironmentFailure, UsageError
+from roadworn.events import NewEvent
 from roadworn.kinds.looks import Scan
+from roadworn.store import Ledger
 
 # Long enough for a busy machine; only a silent responder makes anyone wait that long.
 QUICK = Timing(connect=5, restart=5, setting=5, search=5, request=5)
@@ -310,10 +312,12 @@ class Late(Channel):
         self.after = b""
 
     def _write(self, data: bytes) -> None:
-        self.pieces, self.after = {
-            b"03\r": ([b"\r>"], b"7E8024300\r\r>"),
-            b"07\r": ([b"7E80447010171\r\r>"], b""),
-        }[data]
+        left = [self.after] if self.after else []
+        self.after = b""
+        if data == b"03\r":
+            self.pieces, self.after = [b"\r>"], b"7E8024300\r\r>"
+        else:
+            self.pieces = [*left, b"7E80447010171\r\r>"]
 
     def _read(self, seconds: float) -> bytes:
         if self.pieces:
@@ -477,6 +481,30 @@ def test_an_interrupt_leaves_the_port_closed() -> None:
             read_scan(port, timing=QUICK, progress=interrupt)
         assert responder.closed_by_reader.wait(5)
     assert "03" not in responder.received
+
+
+@pytest.mark.parametrize(
+    "answers, outcomes",
+    [
+        ({}, ["read", "read"]),
+        ({"0100": "UNABLE TO CONNECT"}, ["failed"]),
+        ({"03": "STOPPED"}, ["failed", "failed"]),  # with pending codes all the same
+    ],
+)
+def test_the_ledger_takes_what_was_read_and_what_was_not(
+    tmp_path: Path, answers: dict[str, str], outcomes: list[str]
+) -> None:
+    with Responder({**CAN, **answers}).on_socket() as port:
+        scan = read_scan(port, timing=QUICK)
+    with Ledger.create(tmp_path / "ledger.db") as ledger:
+        for kind, payload in (("enrolment", {"vin": VIN}), ("scan", scan.payload())):
+            event = NewEvent(
+                vehicle_id="van-1", kind=kind, occurred_at="2026-11-25", payload=payload
+            )
+            stored = ledger.append(event)
+        taken = ledger.event(stored.event_id).data()
+    assert [module["outcome"] for module in taken["modules"]] == outcomes
+    assert taken["raw"] == scan.raw
 
 
 def test_importing_the_reader_does_not_import_the_extra() -> None:
