@@ -1,0 +1,258 @@
+"""What each mile costs in repairs and upkeep, and how long a class is worth keeping."""
+
+from dataclasses import dataclass
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from roadworn.analysis import Analysis, Cell, Column, Estimate, Result, Settings, Table
+from roadworn.view import LedgerView
+from roadworn_plugins.economic_class import ClassEconomics, economics_of_classes
+from roadworn_plugins.grouped import KM_PER_MILE, Unit, preferred_unit
+
+ABOUT = """\
+Question: What does each mile cost in repairs and upkeep, and when is a vehicle past its best?
+
+Method: Parts and labour of replacements, repairs and maintenance in the period, over the true
+distance covered in it. With the price of a replacement vehicle given, the average cost of
+keeping a class to an age is (price - resale + mean cumulative cost) / age; its minimum is the
+economic life, with a band from resampling whole vehicles.
+
+Assumptions: Fuel, insurance, fees and loss of value are not in the cost per distance. Two
+currencies are never added: the one most used counts, the rest is named.
+
+Reading: 0.11 USD a mile means 1,100 USD of repairs and upkeep in 10,000 miles.
+
+Reference: cost per mile is all cost in the window over all miles in it (common practice, no
+source); average-cost minimum by renewal reward, Barlow and Proschan (1965), ch. 4.
+"""
+By = Literal["vehicle", "class", "system", "year"]
+
+
+class CostPerDistanceSettings(Settings):
+    """Over what the cost is spread, and in which period."""
+
+    vehicle: Annotated[str | None, Field(description="only this vehicle")] = None
+    by: Annotated[By, Field(description="vehicle, class, system or year")] = "vehicle"
+    months: Annotated[float | None, Field(gt=0, description="only the last so many months")] = None
+    unit: Annotated[Unit | None, Field(description="mi or km")] = None
+    replacement_price: Annotated[
+        float | None, Field(gt=0, description="price of a replacement vehicle, for economic life")
+    ] = None
+    most: Annotated[int, Field(ge=1, description="rows at the most")] = 60
+
+
+_WORK = """
+    SELECT seq, event_id, vehicle_id, occurred_on, component, total_cost, currency
+    FROM replacements WHERE total_cost IS NOT NULL
+    UNION ALL SELECT seq, event_id, vehicle_id, occurred_on, component, total_cost, currency
+    FROM repairs WHERE total_cost IS NOT NULL
+    UNION ALL SELECT seq, event_id, vehicle_id, occurred_on, component, total_cost, currency
+    FROM maintenance_done WHERE total_cost IS NOT NULL"""
+_KEYS = {
+    "vehicle": "vehicle_id",
+    "class": "vehicle_class",
+    "system": "split_part(component, '.', 1)",
+    "year": "CAST(year(occurred_on) AS VARCHAR)",
+}
+_EVENTS_NAMED = 40
+
+
+@dataclass(frozen=True, slots=True)
+class _Period:
+    """Condition on `occurred_on` and its parameters."""
+
+    condition: str
+    parameters: tuple[str, ...]
+    words: str
+
+
+def run(view: LedgerView, settings: CostPerDistanceSettings) -> Result:
+    """Add up cost and distance, and divide where there is distance."""
+    unit = settings.unit or preferred_unit(view)
+    period = _period(view, settings)
+    currency, others = _currency(view, period)
+    if not currency:
+        return Result(
+            headline="No work with a price is on record in this period.",
+            caveats=("Record replacements and maintenance with --price or --hours and --rate.",),
+        )
+    spent = _spent(view, settings.by, period, currency)
+    driven = _driven(view, settings.by, period)
+    scale = 1.0 if unit == "km" else KM_PER_MILE
+    rows: list[tuple[Cell, ...]] = []
+    evidence: list[tuple[str, ...]] = []
+    rates: list[float] = []
+    for key in sorted(set(spent) | set(driven)):
+        cost, jobs, events = spent.get(key, (0.0, 0, ()))
+        distance = driven.get(key if settings.by != "system" else "", 0.0) / scale
+        rate = cost / distance if distance > 0 else None
+        rows.append((key, round(distance), jobs, round(cost, 2), rate, currency))
+        rates.append(rate or 0.0)
+        evidence.append(events)
+    order = sorted(range(len(rows)), key=lambda i: (-rates[i], str(rows[i][0])))
+    order = order[: settings.most]
+    table = Table(
+        name="cost_per_distance",
+        title=f"Repairs and upkeep by distance, {period.words}",
+        columns=(
+            Column("key", settings.by),
+            Column("distance", "distance", "distance", unit),
+            Column("jobs", "jobs", "integer"),
+            Column("cost", "cost", "money"),
+            Column("per_distance", f"cost per {unit}", "number"),
+            Column("currency", "currency"),
+        ),
+        rows=tuple(rows[i] for i in order),
+        evidence=tuple(evidence[i] for i in order),
+    )
+    lives = (
+        economics_of_classes(view, settings.replacement_price, currency)
+        if settings.replacement_price is not None and settings.vehicle is None
+        else []
+    )
+    return Result(
+        headline=_headline(
+            sum(cost for cost, _jobs, _events in spent.values()),
+            sum(driven.values()),
+            str(rows[order[0]][0]) if order else "",
+            unit,
+            currency,
+            period,
+        ),
+        tables=(table, *_economic_table(lives, unit, scale, currency)),
+        estimates=tuple(_estimate(life, unit, scale) for life in lives if life.best is not None),
+        caveats=_caveats(others, rows),
+    )
+
+
+def _period(view: LedgerView, settings: CostPerDistanceSettings) -> _Period:
+    conditions, parameters, words = ["TRUE"], [], "all on record"
+    if settings.months is not None:
+        conditions.append("occurred_on > CAST(? AS DATE) - to_days(CAST(? AS INTEGER))")
+        parameters += [view.today.isoformat(), str(round(settings.months * 30.4375))]
+        words = f"last {settings.months:g} months"
+    if settings.vehicle is not None:
+        conditions.append("vehicle_id = ?")
+        parameters.append(settings.vehicle)
+        words += f", {settings.vehicle}"
+    return _Period(" AND ".join(conditions), tuple(parameters), words)
+
+
+def _currency(view: LedgerView, period: _Period) -> tuple[str, int]:
+    rows = view.sql(
+        f"""SELECT currency, count(*) FROM ({_WORK}) AS work WHERE {period.condition}
+            GROUP BY currency ORDER BY count(*) DESC, currency""",
+        period.parameters,
+    ).rows
+    return (str(rows[0][0]) if rows else "", sum(int(row[1]) for row in rows[1:]))
+
+
+def _spent(
+    view: LedgerView, by: By, period: _Period, currency: str
+) -> dict[str, tuple[float, int, tuple[str, ...]]]:
+    rows = view.sql(
+        f"""SELECT {_KEYS[by]} AS k, CAST(sum(total_cost) AS DOUBLE), count(*),
+                   list(event_id ORDER BY total_cost DESC, event_id)[1:{_EVENTS_NAMED}]
+            FROM (SELECT w.*, v.vehicle_class FROM ({_WORK}) AS w
+                  JOIN vehicles AS v USING (vehicle_id)) AS work
+            WHERE {period.condition} AND currency = ?
+            GROUP BY k""",
+        (*period.parameters, currency),
+    ).rows
+    return {str(key): (float(cost), int(jobs), tuple(ids)) for key, cost, jobs, ids in rows}
+
+
+def _driven(view: LedgerView, by: By, period: _Period) -> dict[str, float]:
+    """Return km by key; by system every system shares the whole distance, under ''."""
+    keys = {"vehicle": "vehicle_id", "class": "vehicle_class", "system": "''", "year": "y"}
+    rows = view.sql(
+        f"""WITH steps AS (
+              SELECT t.vehicle_id, v.vehicle_class, t.occurred_on,
+                     CAST(year(t.occurred_on) AS VARCHAR) AS y,
+                     t.true_km - lag(t.true_km) OVER (
+                       PARTITION BY t.vehicle_id ORDER BY t.occurred_at, t.seq) AS km
+              FROM true_distance AS t JOIN vehicles AS v USING (vehicle_id) WHERE t.used)
+            SELECT {keys[by]} AS k, sum(km) FROM steps
+            WHERE km IS NOT NULL AND {period.condition} GROUP BY k""",
+        period.parameters,
+    ).rows
+    return {str(key): float(km) for key, km in rows}
+
+
+def _headline(
+    cost: float, km: float, dearest: str, unit: Unit, currency: str, period: _Period
+) -> str:
+    distance = km / (1.0 if unit == "km" else KM_PER_MILE)
+    if distance <= 0:
+        return f"{cost:,.0f} {currency} were spent ({period.words}), over no recorded distance."
+    return (
+        f"{cost / distance:.3f} {currency} a {unit} over {distance:,.0f} {unit} "
+        f"({period.words}); dearest: {dearest}."
+    )
+
+
+def _economic_table(
+    lives: list[ClassEconomics], unit: Unit, scale: float, currency: str
+) -> tuple[Table, ...]:
+    if not lives:
+        return ()
+
+    def shown(km: float | None) -> float | None:
+        return None if km is None else round(km / scale, -2)
+
+    columns = (
+        Column("class", "class"),
+        Column("vehicles", "vehicles", "integer"),
+        Column("best", "cheapest kept to", "distance", unit),
+        Column("low", "low", "distance", unit),
+        Column("high", "high", "distance", unit),
+        Column("average", f"{currency} per {unit} then", "number"),
+        Column("words", "in words", "sentence"),
+    )
+    rows = tuple(
+        (
+            life.vehicle_class,
+            life.vehicles,
+            shown(life.best),
+            shown(life.low),
+            shown(life.high),
+            None if life.average is None else life.average * scale,
+            life.words,
+        )
+        for life in lives
+    )
+    return (Table("economic_life", "How long a class is worth keeping", columns, rows),)
+
+
+def _estimate(life: ClassEconomics, unit: Unit, scale: float) -> Estimate:
+    return Estimate(
+        name=f"economic life of {life.vehicle_class}",
+        value=None if life.best is None else life.best / scale,
+        unit=unit,
+        low=None if life.low is None else life.low / scale,
+        high=None if life.high is None else life.high / scale,
+        level=0.8,
+        method="average-cost minimum; band from resampling vehicles",
+        words=life.words,
+    )
+
+
+def _caveats(others: int, rows: list[tuple[Cell, ...]]) -> tuple[str, ...]:
+    caveats = ["Fuel, insurance, fees and loss of value are not in these figures."]
+    if others:
+        caveats.append(f"{others} jobs paid in another currency are left out.")
+    still = sum(1 for row in rows if row[4] is None)
+    if still:
+        caveats.append(f"{still} rows have no recorded distance, so no cost per distance.")
+    return tuple(caveats)
+
+
+COST_PER_DISTANCE = Analysis(
+    name="cost-per-distance",
+    title="Cost by distance",
+    question="What does each mile cost in repairs and upkeep, and how long is a class worth it?",
+    run=run,
+    settings=CostPerDistanceSettings,
+    about=ABOUT,
+)
