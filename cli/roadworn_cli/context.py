@@ -58,15 +58,24 @@ class State:
         """
         from roadworn.store import Ledger
 
+        if writable and self.as_of:
+            raise UsageError(
+                "--as-of is for looking back: leave it out to write, and say with --on when it "
+                "happened."
+            )
         kinds = self.plugins().kinds() if plugin_kinds else None
         return Ledger.open(self.ledger, kinds=kinds, writable=writable)
 
-    def open_view(self) -> "LedgerView":
-        """Open the read model with the kinds and tables that plugins add."""
+    def open_view(self, host: "PluginHost | None" = None) -> "LedgerView":
+        """Open the read model with the kinds and tables that plugins add.
+
+        Args:
+            host: the plugins, when they are loaded already.
+        """
         from roadworn.view import open_view
         from roadworn_cli.progress import progress
 
-        host = self.plugins()
+        host = host or self.plugins()
         return open_view(
             self.ledger,
             as_of=self.as_of,

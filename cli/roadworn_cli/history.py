@@ -37,10 +37,10 @@ def history(
     """Tell a vehicle's history in words; events that were taken back stay, and say so."""
     check_format(fmt)
     state = state_of(ctx)
-    with state.open_ledger() as ledger:
-        vehicle_id = ledger.require_vehicle(vehicle)
-        wanted = {ledger.kinds.get(_kind(name)).name for name in kind or ()}
-    with state.open_view() as view:
+    host = state.plugins()
+    wanted = {host.kinds().get(_kind(name)).name for name in kind or ()}
+    with state.open_view(host) as view:
+        vehicle_id = view.require_vehicle(vehicle)
         found = view.sql(_QUERY, [vehicle_id])
     rows = [dict(zip(found.columns, values, strict=True)) for values in found.rows]
     rows = [row for row in rows if not wanted or row["kind"] in wanted]

@@ -27,6 +27,7 @@ VERBS: tuple[Verb, ...] = (
     Verb("enrol", "roadworn_cli.enrol:enrol", "Take a vehicle into the ledger.", "Write down"),
     Verb("record", "roadworn_cli.record:verb", "Write down what was seen or done.", "Write down"),
     Verb("import", "roadworn_cli.import_:import_", "Take in events from files.", "Write down"),
+    Verb("contact", "roadworn_cli.contact:contact", "Names, apart from events.", "Write down"),
     Verb("retract", "roadworn_cli.retract:retract", "Take an event back.", "Write down"),
     Verb("correct", "roadworn_cli.correct:correct", "Write an event anew.", "Write down"),
     Verb("vehicles", "roadworn_cli.vehicles:vehicles", "List the vehicles.", "Look"),
@@ -102,6 +103,10 @@ def main(arguments: Sequence[str]) -> int:
     Returns:
         0 fine, 1 findings or problems, 2 usage, 3 refused by the ledger, 4 environment.
     """
+    for word in arguments:
+        if any("\ud800" <= character <= "\udfff" for character in word):
+            say(f"{word!r} is not text in the encoding of this terminal: type it in UTF-8.")
+            return 2
     command = typer.main.get_command(app)
     try:
         result = command.main(list(arguments), prog_name="roadworn", standalone_mode=False)

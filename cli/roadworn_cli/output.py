@@ -147,12 +147,13 @@ def _in_words(value: object) -> str:
 
 def _emit_csv(columns: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
     on_terminal = sys.stdout.isatty()
+    lines = []
     for row in (columns, *rows):
         cells = [_csv_cell(value) for value in row]
         if on_terminal:
             cells = [escape(cell) for cell in cells]
-        line = ",".join(_csv_quoted(cell) for cell in cells)
-        typer.echo(line or '""')
+        lines.append(",".join(_csv_quoted(cell) for cell in cells) or '""')
+    typer.echo("\n".join(lines))
 
 
 def _csv_quoted(cell: str) -> str:
@@ -182,12 +183,14 @@ def _emit_table(columns: Sequence[str], rows: Sequence[Sequence[object]]) -> Non
     widths = [
         max([_width(name), *(_width(row[i]) for row in cells)]) for i, name in enumerate(columns)
     ]
+    lines = []
     for line in [list(columns), ["-" * width for width in widths], *cells]:
         padded = [
             _pad(text, width, right)
             for text, width, right in zip(line, widths, numeric, strict=True)
         ]
-        typer.echo("  ".join(padded).rstrip())
+        lines.append("  ".join(padded).rstrip())
+    typer.echo("\n".join(lines))
 
 
 def _is_number(value: object) -> bool:

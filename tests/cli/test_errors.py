@@ -62,12 +62,17 @@ WRONG = [
     (["backup", "none/copy.db"], 4, "check that its folder exists"),
     (["decode", "code", "PO420"], 2, "letter O"),
     (["decode", "readiness", "83"], 2, "83 07 E5 41"),
+    (["--as-of", "2026-05-01", "record", "reading", "bus-7", "5 mi"], 2, "say with --on"),
+    (["record", "complaint", "bus-7", "caf\udce9"], 2, "type it in UTF-8"),
+    (["record", "inspection", "bus-7", "horn sound", "--sheet", "boat"], 2, "light_vehicle"),
     (["--ledger", "none.db", "vehicles"], 4, "roadworn create"),
     (["--ledger", "none.db", "record", "reading", "bus-7", "5 mi"], 4, "roadworn create"),
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize(("words", "code", "remedy"), WRONG, ids=[" ".join(w) for w, *_ in WRONG])
+@pytest.mark.parametrize(
+    ("words", "code", "remedy"), WRONG, ids=[ascii(" ".join(w)) for w, *_ in WRONG]
+)
 def test_wrong_words(shop: Run, words: list[str], code: int, remedy: str) -> None:
     found = shop(*words)
     assert found.code == code, found

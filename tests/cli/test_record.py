@@ -172,6 +172,23 @@ def test_a_failed_safety_item_is_said_at_once_with_its_caution(shop: Run) -> Non
     assert quiet.err == ""
 
 
+def test_a_typed_look_over_comes_in_line_by_line(shop: Run, history: History) -> None:
+    lines = "# of this morning\nhorn sound\n\nbrake pads front 3 mm wearing\n"
+    done = shop("record", "inspection", "bus-7", "-", given=lines)
+    assert done.code == 0, done.err
+    payload = history()[-1]["payload"]
+    assert isinstance(payload, dict)
+    assert [f["condition"] for f in payload["findings"]] == ["sound", "wearing"]
+    assert shop("record", "inspection", "bus-7", "-", given="# nothing\n").code == 2
+
+
+def test_a_figure_below_a_limit_that_was_called_sound_is_said(shop: Run) -> None:
+    # 49 CFR 570.9(a): not less than 2/32 in.
+    done = shop("record", "inspection", "bus-7", "tire RF 1/32 in sound")
+    assert done.code == 0
+    assert "49 CFR 570.9(a)" in done.err
+
+
 def test_everything_else_sound_and_not_checked_are_two_answers(shop: Run, history: History) -> None:
     for rest in ("sound", "not-checked"):
         shop("record", "inspection", "bus-7", "horn sound", "--rest", rest)

@@ -20,6 +20,8 @@ from roadworn_cli.record.common import (
     write,
 )
 
+#: Whose limits are looked at when no sheet was named.
+DEFAULT_SHEET = "light_vehicle"
 _REST = ("sound", "not_checked")
 
 
@@ -30,7 +32,8 @@ def inspection(
         list[str] | None,
         typer.Argument(
             metavar="[FINDING]...",
-            help="Each 'brake pads front 3 mm wearing': component, place, measured, condition.",
+            help="Each 'brake pads front 3 mm wearing': component, place, measured, condition, "
+            "note; - reads them from standard input, one a line.",
             show_default=False,
         ),
     ] = None,
@@ -53,6 +56,13 @@ def inspection(
     """A look-over. Without findings, in a terminal, it walks through a sheet item by item."""
     payload: dict[str, Any]
     walked = False
+    sheet = sheet.replace("-", "_")
+    if sheet:
+        from roadworn.trade.lookover import load_sheet
+
+        load_sheet(sheet)
+    if findings == ["-"]:
+        findings = _typed_lines(sys.stdin.read())
     if findings:
         payload = {"findings": [read_finding(text) for text in findings]}
         if sheet:
@@ -76,6 +86,7 @@ def inspection(
     write(ctx, vehicle, "inspection", payload, Envelope(odometer, unit, on, by))
     if walked:
         forget(ctx, vehicle)
+    _tell_doubts(payload, sheet or DEFAULT_SHEET)
 
 
 def scan(
@@ -152,6 +163,26 @@ def complaint(
         **(read_item(component) if component else {}),
     }
     write(ctx, vehicle, "complaint", payload, Envelope(odometer, unit, on, by))
+
+
+def _tell_doubts(payload: dict[str, Any], sheet: str) -> None:
+    """Say where a figure is worse than the condition that was written down with it."""
+    measured = [finding for finding in payload.get("findings", ()) if "measurements" in finding]
+    if measured:
+        from roadworn.bench.doubts import doubts
+        from roadworn.trade.lookover import load_sheet
+
+        for text in doubts(load_sheet(sheet), measured):
+            say_note(text)
+
+
+def _typed_lines(text: str) -> list[str]:
+    """Return the findings of a typed look-over, one a line; a line with # is a remark."""
+    lines = [line.strip() for line in text.splitlines()]
+    found = [line for line in lines if line and not line.startswith("#")]
+    if not found:
+        raise UsageError("No findings were given: write one a line, as 'horn sound'.")
+    return found
 
 
 def _tell_codes(payload: dict[str, Any]) -> None:

@@ -18,8 +18,6 @@ from roadworn.trade.lookover import load_sheet, sheet_names
 from roadworn_cli.context import State, state_of
 from roadworn_cli.output import say
 
-DEFAULT_SHEET = "light_vehicle"
-
 
 def walk(ctx: typer.Context, vehicle: str, sheet: str) -> dict[str, Any]:
     """Ask through a sheet and return the payload; `forget` it once it is written down.
@@ -31,7 +29,7 @@ def walk(ctx: typer.Context, vehicle: str, sheet: str) -> dict[str, Any]:
     with state.open_ledger() as ledger:
         vehicle_id = ledger.require_vehicle(vehicle)
     draft = draft_path(state, vehicle_id)
-    asked = _begin(draft, sheet.replace("-", "_"))
+    asked = _begin(draft, sheet)
     say(f"{asked.sheet.title} of {vehicle_id}. {asked.sheet.note}")
     others = [name for name in sheet_names() if name != asked.sheet.name]
     say(f"{HELP} Other sheets: --sheet {' or '.join(others)}.")
@@ -77,7 +75,7 @@ def _begin(draft: Path, sheet: str) -> Walk:
         pass
     except (OSError, ValueError, KeyError, TypeError):
         say(f"{draft.name} cannot be read and is left out; the look-over begins anew.")
-    return Walk(load_sheet(sheet or DEFAULT_SHEET))
+    return Walk(load_sheet(sheet or "light_vehicle"))
 
 
 def _keep(draft: Path, asked: Walk) -> None:

@@ -92,8 +92,14 @@ def _tell_exchange(payload: Payload) -> str:
     return f"odometer exchanged: old {_number(old)} {unit}, new {_number(new)} {unit}"
 
 
+def _measured(measurement: Payload) -> str:
+    # Tread is read in thirty-seconds of an inch and written as a fraction.
+    value, unit = _number(measurement["value"]), measurement["unit"]
+    return f"{value}/32 in" if unit == "32nds" else f"{value} {unit}"
+
+
 def _tell_finding(finding: Payload) -> str:
-    measured = [f"{_number(m['value'])} {m['unit']}" for m in finding.get("measurements", ())]
+    measured = [_measured(m) for m in finding.get("measurements", ())]
     condition = finding["condition"].replace("_", " ")
     safety = " (safety)" if finding.get("safety") else ""
     note = f", {finding['note']}" if finding.get("note") else ""

@@ -1,0 +1,53 @@
+"""`roadworn contact REF`: who an owner reference stands for. Kept outside the events."""
+
+from dataclasses import asdict
+from typing import Annotated
+
+import typer
+
+from roadworn.errors import UsageError
+from roadworn_cli.context import state_of
+from roadworn_cli.output import check_format, emit, emit_json, format_option, say
+
+_FIELDS = ("reference", "name", "phone", "address", "note")
+
+
+def contact(
+    ctx: typer.Context,
+    reference: Annotated[
+        str, typer.Argument(metavar="[REF]", help="The reference that enrolments carry.")
+    ] = "",
+    name: Annotated[str | None, typer.Option(metavar="TEXT", help="Name to keep.")] = None,
+    phone: Annotated[str | None, typer.Option(metavar="TEXT", help="Number to keep.")] = None,
+    address: Annotated[str | None, typer.Option(metavar="TEXT", help="Address to keep.")] = None,
+    note: Annotated[str | None, typer.Option(metavar="TEXT", help="Anything else.")] = None,
+    erase: Annotated[
+        bool, typer.Option("--erase", help="Delete it for good; the history stays whole.")
+    ] = False,
+    fmt: str = format_option(),
+) -> None:
+    """Show, keep or erase who an owner reference stands for; without REF, list them all.
+
+    Names and numbers never enter an event, so that they can be erased without touching the
+    history. Copies and backups are yours to erase.
+    """
+    check_format(fmt)
+    changes = {"name": name, "phone": phone, "address": address, "note": note}
+    changed = any(value is not None for value in changes.values())
+    if (changed or erase) and not reference:
+        raise UsageError("Name the reference first: roadworn contact OWNER-12 --name …")
+    if changed and erase:
+        raise UsageError("--erase deletes everything: leave out what should be kept.")
+    with state_of(ctx).open_ledger(writable=changed or erase) as ledger:
+        if erase:
+            known = ledger.contacts.erase(reference)
+            say(f"{reference} is erased." if known else f"{reference} was not there.")
+            return
+        if changed:
+            ledger.contacts.set(reference, **changes)
+        wanted = [reference] if reference else ledger.contacts.references()
+        found = [asdict(ledger.contacts.get(one)) for one in wanted]
+    if fmt == "json":
+        emit_json(found)
+    else:
+        emit(_FIELDS, [[row[field] for field in _FIELDS] for row in found], fmt=fmt)

@@ -1,0 +1,45 @@
+"""A figure that is worse than the condition written down with it is said, and nothing changed.
+
+49 CFR 570.9(a): a tread of 2/32 in passes and less does not. Battery: common practice, no source.
+"""
+
+import pytest
+
+from roadworn.bench.doubts import doubts
+from roadworn.bench.phrases import read_finding
+from roadworn.trade.lookover import load_sheet
+
+SHEET = load_sheet("light_vehicle")
+
+
+@pytest.mark.parametrize(
+    ("text", "doubted"),
+    [
+        ("tire RF 1/32 in sound", "failed"),
+        ("tire RF 1/32 in wearing", "failed"),
+        ("tire RF 1/32 in failed", ""),
+        ("tire RF 2/32 in wearing", ""),
+        ("tire RF 2/32 in sound", "wearing"),
+        ("tire RF 8/32 in sound", ""),
+        ("tire RF 1.5875 mm wearing", ""),  # exactly 2/32 in
+        ("tire RF 35 psi sound", ""),  # another measurement than the sheet's
+        ("tire RF not checked", ""),
+        ("horn 5 V sound", ""),
+    ],
+)
+def test_doubts(text: str, doubted: str) -> None:
+    said = list(doubts(SHEET, [read_finding(text)]))
+    assert len(said) == (1 if doubted else 0)
+    if doubted:
+        assert said[0].endswith(f": {doubted} on the sheet light_vehicle.")
+        assert "49 CFR 570.9(a)" in said[0] or doubted == "wearing"
+
+
+def test_a_component_measured_in_several_ways_needs_the_name() -> None:
+    finding = read_finding("battery 9 V sound")
+    items = [i for i in SHEET.items if i.component == "electrical.battery" and i.measurement]
+    sure = [item for item in items if item.table is None]
+    assert len(items) > 1
+    assert bool(list(doubts(SHEET, [finding]))) is (len(sure) == 1)
+    finding["measurements"][0]["name"] = sure[0].measurement
+    assert list(doubts(SHEET, [finding]))
