@@ -148,7 +148,7 @@ class ChunkMaker:
         elif key is None:
             key = made_key(occurred_at, given)
             flags |= KEY_MADE
-        if key is not None and not 0 < len(key) <= 200:
+        if key is not None and not (type(key) is str and 0 < len(key) <= 200):
             raise _Irregular
         payload = validator.validate_python(given["payload"])
         self._check_payload(kind, payload)
