@@ -72,6 +72,11 @@ def test_a_vehicle_on_can(read: Callable[[Responder], AdapterScan]) -> None:
     # The status counts 3 codes and service 03 gives 2: noted in the adapter notes, section 3.
     assert [problem.code for problem in scan.problems] == ["scan-count"]
     assert not scan.failed
+    assert scan.other_vehicle(None) is None
+    assert scan.other_vehicle(f" {VIN.lower()} ") is None
+    other = scan.other_vehicle("WP0ZZZ99ZTS390000")
+    assert other is not None
+    assert VIN in other.message
     assert scan.payload()["modules"][1] == {"name": "7E9", "outcome": "read", "codes": []}
     assert "7E82147444D3941584B" in scan.raw
 

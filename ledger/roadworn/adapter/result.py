@@ -82,6 +82,21 @@ class AdapterScan:
         """The odometer with its unit, for the envelope of the event."""
         return None if self.odometer_km is None else (self.odometer_km, "km")
 
+    def other_vehicle(self, enrolled_vin: str | None) -> Problem | None:
+        """Return a problem when the vehicle on the socket is not the one it is written down for.
+
+        Args:
+            enrolled_vin: the VIN in the ledger, or None when it holds none.
+        """
+        if not self.vin or not enrolled_vin or self.vin == enrolled_vin.strip().upper():
+            return None
+        return Problem(
+            "other-vehicle",
+            f"The vehicle read says its VIN is {self.vin}, but {enrolled_vin} is enrolled.",
+            "check which vehicle the adapter sits in, and compare both with the plate",
+            column="vin",
+        )
+
     def payload(self) -> dict[str, Any]:
         """Return the payload of a `scan` event.
 
