@@ -1,0 +1,209 @@
+"""True distance across exchanges, roll-overs and slips, and exact conversion of units."""
+
+from fractions import Fraction
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from roadworn.columns.odometer import settle
+from roadworn.testing import event
+
+# The international mile of 1959, NIST Special Publication 811 (2008), appendix B.8: exactly
+# 1.609 344 km.
+MILE_KM = Fraction(1_609_344, 1_000_000)
+
+
+def enrol(**fields: Any):
+    km = fields.pop("odometer", None)
+    unit = fields.pop("unit", "km")
+    return event("bus-1", "enrolment", "2026-01-01", odometer=km, unit=unit, **fields)
+
+
+def reading(day: str, figure: float | None, unit: str = "km"):
+    return event("bus-1", "odometer_reading", day, odometer=figure, unit=unit)
+
+
+def distances(view) -> list[tuple[Any, ...]]:
+    return view.sql("SELECT true_km, flag, basis FROM true_distance ORDER BY occurred_at, seq").rows
+
+
+@pytest.mark.parametrize("miles", [1.0, 50_000.0, 60_000.0, 99_999.0, 123_456.7])
+def test_miles_become_kilometres_exactly(view_of, miles):
+    view = view_of([enrol(odometer=miles, unit="mi")])
+    (row,) = view.sql("SELECT odometer_km, odometer_mi, true_km FROM readings").rows
+    exact = Fraction(str(miles)) * MILE_KM
+    assert row[0] == float(exact)
+    assert row[1] == miles
+    assert row[2] == float(exact)
+
+
+def test_the_worked_example_of_the_standards_page(view_of):
+    # 60,000 mi = 96,560.64 km, computed from the exact factor.
+    view = view_of([enrol(odometer=60_000, unit="mi")])
+    assert view.sql("SELECT odometer_km FROM readings").rows == [(96_560.64,)]
+
+
+def test_units_may_be_mixed_as_entered(view_of):
+    view = view_of([enrol(odometer=62_000, unit="mi"), reading("2026-02-01", 100_779.328)])
+    rows = view.sql("SELECT true_km, unit FROM readings ORDER BY seq").rows
+    # 62,000 mi = 99,779.328 km
+    assert rows == [(99_779.328, "mi"), (100_779.328, "km")]
+
+
+def test_a_five_digit_odometer_rolls_over(view_of):
+    # 49 CFR 580.5(e): it may exceed its mechanical limits. A five-digit odometer shows 99,999
+    # at most, so 100,400 true miles may read 00,400.
+    view = view_of(
+        [
+            enrol(odometer=99_100, unit="mi", odometer_digits=5),
+            reading("2026-02-01", 99_800, "mi"),
+            reading("2026-03-01", 400, "mi"),
+            reading("2026-04-01", 1_200, "mi"),
+        ]
+    )
+    found = distances(view)
+    assert [round(km / float(MILE_KM), 6) for km, _, _ in found] == [
+        99_100,
+        99_800,
+        100_400,
+        101_200,
+    ]
+    assert [flag for _, flag, _ in found] == ["", "", "rolled_over", ""]
+
+
+def test_a_roll_over_is_never_guessed_without_the_number_of_digits(view_of):
+    view = view_of([enrol(odometer=99_800, unit="mi"), reading("2026-03-01", 400, "mi")])
+    assert distances(view)[1][1] == "lower"
+
+
+def test_the_lost_digit_may_be_written_down(view_of):
+    view = view_of(
+        [
+            enrol(odometer=99_800, unit="km", odometer_digits=5),
+            reading("2026-02-01", 100_400),
+            reading("2026-03-01", 900),
+        ]
+    )
+    assert [km for km, _, _ in distances(view)] == [99_800, 100_400, 100_900]
+
+
+def test_one_low_figure_between_high_ones_is_a_slip_and_no_roll_over(view_of):
+    view = view_of(
+        [
+            enrol(odometer=99_000, odometer_digits=5),
+            reading("2026-02-01", 991),
+            reading("2026-03-01", 99_200),
+        ]
+    )
+    assert [(km, flag) for km, flag, _ in distances(view)][1:] == [
+        (pytest.approx(99_000 + 200 * 31 / 59), "lower"),
+        (99_200, ""),
+    ]
+
+
+def test_an_exchanged_odometer_goes_on_from_the_old_one(view_of):
+    figures = {"old_reading": 120_000.0, "new_reading": 50.0, "unit": "km"}
+    exchange = event("bus-1", "odometer_exchange", "2026-02-01").model_copy(
+        update={"payload": figures}
+    )
+    view = view_of([enrol(odometer=119_000), exchange, reading("2026-03-01", 1_050)])
+    assert distances(view) == [
+        (119_000, "", "read"),
+        (120_000, "exchanged", "read"),
+        (121_000, "", "read"),
+    ]
+    assert view.sql("SELECT old_km, new_km, true_km FROM exchanges").rows == [
+        (120_000, 50, 120_000)
+    ]
+
+
+def test_one_figure_typed_too_high_leaves_the_later_ones_alone(view_of):
+    view = view_of(
+        [
+            enrol(odometer=60_000),
+            reading("2026-02-01", 610_000),
+            reading("2026-03-01", 62_000),
+            reading("2026-04-01", 63_000),
+        ]
+    )
+    assert [flag for _, flag, _ in distances(view)] == ["", "implausible", "", ""]
+    assert distances(view)[1][0] == pytest.approx(60_000 + 2_000 * 31 / 59)
+
+
+def test_a_last_reading_too_far_ahead_is_doubted(view_of):
+    view = view_of([enrol(odometer=60_000), reading("2026-01-11", 600_000)])
+    assert distances(view)[1] == (60_000, "implausible", "after_last")
+
+
+def test_a_lower_reading_is_flagged_and_not_used(view_of):
+    view = view_of(
+        [
+            enrol(odometer=60_000),
+            reading("2026-02-01", 61_000),
+            reading("2026-03-01", 60_500),
+            reading("2026-04-01", 62_000),
+        ]
+    )
+    assert [flag for _, flag, _ in distances(view)] == ["", "", "lower", ""]
+    assert view.sql("SELECT flag, used FROM readings WHERE NOT used").rows == [("lower", False)]
+
+
+def test_a_missing_reading_is_interpolated_or_clamped_and_marked(view_of):
+    view = view_of(
+        [
+            enrol(),
+            reading("2026-01-11", 1_000),
+            event("bus-1", "complaint", "2026-01-16", complaint="it hums"),
+            reading("2026-01-21", 2_000),
+            event("bus-1", "complaint", "2026-02-01", complaint="still"),
+        ]
+    )
+    assert distances(view) == [
+        (1_000, "", "before_first"),
+        (1_000, "", "read"),
+        (1_500, "", "interpolated"),
+        (2_000, "", "read"),
+        (2_000, "", "after_last"),
+    ]
+    assert view.sql("SELECT true_km_estimated FROM complaints").rows == [(True,), (True,)]
+
+
+def test_usage_comes_from_the_readings(view_of):
+    view = view_of([enrol(odometer=0), reading("2026-01-31", 3_000), reading("2026-03-02", 6_000)])
+    (row,) = view.sql(
+        "SELECT km_per_day, km_per_month, sd_km_per_month, readings FROM usage_rates"
+    ).rows
+    # 30 days with 3,000 km each: 100 km a day, 100 x 365.25 / 12 a month, no spread.
+    assert row == (100, pytest.approx(3_043.75), pytest.approx(0, abs=1e-6), 3)
+
+
+@given(
+    st.lists(st.integers(0, 3_000), min_size=2, max_size=60),
+    st.data(),
+)
+def test_a_clean_history_with_one_slip_loses_only_the_slip(steps, data):
+    """One figure multiplied by ten among consistent ones is dropped, and nothing else."""
+    km = 60_000 + np.cumsum(np.array(steps, dtype=float))
+    day = np.arange(len(km), dtype=np.int64) * 30
+    at = data.draw(st.integers(0, len(km) - 2))
+    typed = km.copy()
+    typed[at] *= 10
+    nothing, unknown = np.zeros(len(km)), np.full(len(km), np.nan)
+    verdict = settle(day, typed, nothing, unknown, 2_500.0)
+    # With two readings only nobody can tell which of them is the slip.
+    if len(km) > 2:
+        assert list(np.flatnonzero(~verdict.used)) == [at]
+
+
+@given(st.lists(st.floats(0, 1e6), min_size=1, max_size=40))
+def test_what_is_used_never_falls(figures):
+    km = np.array(figures)
+    day = np.arange(len(km), dtype=np.int64) * 7
+    verdict = settle(day, km, np.zeros(len(km)), np.full(len(km), np.nan), 2_500.0)
+    used = km[verdict.used]
+    assert len(used) >= 1
+    assert (np.diff(used) >= 0).all()
+    assert all(flag == "" for flag, kept in zip(verdict.flag, verdict.used, strict=True) if kept)
