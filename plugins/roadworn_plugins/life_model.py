@@ -105,6 +105,32 @@ def fit(grouped: GroupedLives) -> dict[str, ComponentModel]:
     return models
 
 
+def without_lives(component: str) -> ComponentModel | None:
+    """Return the model of a component of which the ledger has no life, by its trade range.
+
+    None where the catalogue has no trade range either: nothing is known.
+    """
+    known = catalogue().find(component)
+    span = trade_range(known)
+    if known is None or span is None:
+        return None
+    shape = HABITUAL_SHAPE.get(known.wear_type, 1.5)
+    prior = prior_from_range(span[0], span[1], shape)
+    none = np.zeros(0)
+    return ComponentModel(
+        component=component,
+        shape=shape,
+        shape_failures=0,
+        classes=(),
+        failures=none,
+        running=none,
+        exposure=none,
+        belief=Posterior(none, none),
+        wider=prior,
+        source=prior.status,
+    )
+
+
 def _fit_one(
     component: str,
     classes: tuple[str, ...],

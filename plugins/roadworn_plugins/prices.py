@@ -1,20 +1,32 @@
-"""What replacing a component has cost in this shop, parts and labour together.
+"""What replacing a component costs in this shop today, parts and labour together.
 
-Prices come from the ledger's own replacements of the same component and class; a wider group
-stands in when there are fewer than three, and says so. Two currencies are never added: the
-currency that most replacements were paid in is used, the others are left out and counted.
+Prices come from the ledger's own replacements of the same component and class, each raised to
+today's money; a wider group stands in when there are fewer than three, and says so. Without
+any, the trade's labour hours at the shop's rate are the least that is known. Two currencies
+are never added: the one that most replacements were paid in counts, the others are named.
 """
 
 from dataclasses import dataclass
 
+import numpy as np
+
+from roadworn.catalogue import catalogue
 from roadworn.view import LedgerView
 
 _LEAST = 3
+_LATEST = 30
+_LEAST_FOR_RISE = 60
+_LEAST_YEARS = 2.0
+# A rise outside this range is a sign of mixed work, not of money.
+_RISES = (0.0, 0.15)
 
 
 @dataclass(frozen=True, slots=True)
 class Price:
-    """Cost of one replacement: a middle figure and the range of most of them."""
+    """Cost of one replacement today: the middle figure and the range of eight in ten.
+
+    `number` is how many replacements it rests on; 0 where only trade hours are known.
+    """
 
     low: float
     middle: float
@@ -26,28 +38,46 @@ class Price:
 
 @dataclass(frozen=True, eq=False)
 class Prices:
-    """Prices by component, with and without the class of vehicle."""
+    """Prices by component, with and without the class of vehicle.
+
+    Attributes:
+        currency: of all figures; empty when the ledger has seen no price.
+        yearly_rise: share by which older prices were raised, a year.
+        other_currencies: replacements left out for their currency.
+        labour_rate: the shop's usual rate an hour of late, None when never recorded.
+    """
 
     currency: str
     by_class: dict[tuple[str, str], Price]
     by_component: dict[str, Price]
     other_currencies: int
+    yearly_rise: float = 0.0
+    labour_rate: float | None = None
 
     @classmethod
-    def load(cls, view: LedgerView) -> "Prices":
-        """Read the prices that the ledger has seen, latest five years."""
+    def load(cls, view: LedgerView, yearly_rise: float | None = None) -> "Prices":
+        """Read the prices that the ledger has seen.
+
+        Args:
+            view: the ledger as of a day.
+            yearly_rise: how much money loses a year, 0.03 for 3 %; None takes what the
+                ledger's own prices show.
+        """
         totals = view.sql(
             """SELECT currency, count(*) FROM replacements WHERE total_cost > 0
                GROUP BY currency ORDER BY count(*) DESC, currency"""
         ).rows
         currency = str(totals[0][0]) if totals else ""
-        wide = _groups(view, currency, by_class=False)
-        narrow = _groups(view, currency, by_class=True)
+        rise = price_rise(view, currency) if yearly_rise is None else yearly_rise
+        wide = _groups(view, currency, rise, by_class=False)
+        narrow = _groups(view, currency, rise, by_class=True)
         return cls(
             currency=currency,
             by_class={(key[0], key[1]): price for key, price in narrow.items()},
             by_component={key[0]: price for key, price in wide.items()},
             other_currencies=sum(int(number) for _currency, number in totals[1:]),
+            yearly_rise=rise,
+            labour_rate=_labour_rate(view, currency),
         )
 
     def replacement(self, component: str, vehicle_class: str | None) -> Price | None:
@@ -58,20 +88,78 @@ class Prices:
             return own
         return wide or own
 
+    def or_labour(self, component: str, vehicle_class: str | None) -> Price | None:
+        """Return the price, or trade hours at the shop's rate when none was ever recorded."""
+        seen = self.replacement(component, vehicle_class)
+        known = catalogue().find(component)
+        if seen is not None or self.labour_rate is None or known is None:
+            return seen
+        if known.labour_hours is None:
+            return None
+        low, high = (hours * self.labour_rate for hours in known.labour_hours)
+        if low <= 0:
+            return None
+        words = "labour only, by trade hours (common practice, no source); part not priced"
+        return Price(low, float(np.sqrt(low * high)), high, self.currency, 0, words)
 
-def _groups(view: LedgerView, currency: str, *, by_class: bool) -> dict[tuple[str, ...], Price]:
+
+def price_rise(view: LedgerView, currency: str) -> float:
+    """Return the yearly rise that the ledger's own prices show, 0 where they are too few.
+
+    The slope of log price on time within component and class, held between 0 and 15 % a year.
+    """
+    rows = view.arrays(
+        """SELECT dense_rank() OVER (ORDER BY r.component, v.vehicle_class) - 1 AS g,
+                  date_diff('day', DATE '2000-01-01', r.occurred_on) / 365.25 AS years,
+                  ln(CAST(r.total_cost AS DOUBLE) / r.quantity) AS y
+           FROM replacements AS r JOIN vehicles AS v USING (vehicle_id)
+           WHERE r.total_cost > 0 AND r.currency = ? AND r.quantity > 0
+           ORDER BY r.seq""",
+        (currency,),
+    )
+    years = rows["years"].astype(np.float64)
+    if years.size < _LEAST_FOR_RISE or np.ptp(years) < _LEAST_YEARS:
+        return 0.0
+    group = rows["g"].astype(np.int64)
+    size = np.maximum(np.bincount(group), 1)
+    x, y = (
+        values - (np.bincount(group, values) / size)[group]
+        for values in (years, rows["y"].astype(np.float64))
+    )
+    spread = float(np.sum(x * x))
+    slope = float(np.sum(x * y)) / spread if spread > 0 else 0.0
+    return float(np.clip(np.expm1(slope), *_RISES))
+
+
+def _labour_rate(view: LedgerView, currency: str) -> float | None:
+    rows = view.sql(
+        """SELECT quantile_cont(rate, 0.5) FROM (
+             SELECT CAST(labour_rate AS DOUBLE) AS rate FROM replacements
+             WHERE labour_rate > 0 AND currency = ?
+             ORDER BY occurred_on DESC, seq DESC LIMIT 50)""",
+        (currency,),
+    ).rows
+    return None if not rows or rows[0][0] is None else float(rows[0][0])
+
+
+def _groups(
+    view: LedgerView, currency: str, rise: float, *, by_class: bool
+) -> dict[tuple[str, ...], Price]:
     keys = "component, vehicle_class" if by_class else "component"
     rows = view.sql(
         f"""SELECT {keys}, quantile_cont(cost, 0.1), quantile_cont(cost, 0.5),
                    quantile_cont(cost, 0.9), count(*)
-            FROM (SELECT r.component, v.vehicle_class, CAST(r.total_cost AS DOUBLE) AS cost,
+            FROM (SELECT r.component, v.vehicle_class,
+                         CAST(r.total_cost AS DOUBLE)
+                           * pow(1 + ?, date_diff('day', r.occurred_on, CAST(? AS DATE)) / 365.25)
+                           AS cost,
                          row_number() OVER (PARTITION BY r.component{", v.vehicle_class" * by_class}
                                             ORDER BY r.occurred_on DESC, r.seq DESC) AS back
                   FROM replacements AS r JOIN vehicles AS v USING (vehicle_id)
                   WHERE r.total_cost > 0 AND r.currency = ?)
-            WHERE back <= 30
+            WHERE back <= {_LATEST}
             GROUP BY {keys}""",
-        (currency,),
+        (rise, view.today.isoformat(), currency),
     ).rows
     found = {}
     for *key, low, middle, high, number in rows:
