@@ -84,14 +84,14 @@ class CostSpread:
         return np.asarray(self.moments()[0])
 
     def moments(self) -> Floats:
-        """Return E[X], E[X^2], E[X^3] and E[X^4], shape (4, parts)."""
+        """Return E[X], E[X^2] and E[X^3], shape (3, parts)."""
         out = [
             self.median**j
             * (
                 np.exp((j * self.below) ** 2 / 2.0) * ndtr(-j * self.below)
                 + np.exp((j * self.above) ** 2 / 2.0) * ndtr(j * self.above)
             )
-            for j in range(1, 5)
+            for j in range(1, 4)
         ]
         return np.stack(out)
 

@@ -76,11 +76,11 @@ class CountLaw:
         )
 
     def factorial_moments(self) -> Floats:
-        """Return E[N], E[N (N - 1)], ... up to order 4, shape (4, ...)."""
+        """Return E[N], E[N (N - 1)] and E[N (N - 1) (N - 2)], shape (3, ...)."""
         m, e, s = self.later, self.dispersion, self.sure
         later = [np.ones(m.shape)]
         sure = [np.ones(m.shape)]
-        for j in range(4):
+        for j in range(3):
             later.append(np.maximum(later[-1] * (m + j * e), 0.0))
             sure.append(sure[-1] * np.maximum(s - j, 0.0))
         # Falling powers of a sum follow the binomial theorem.
@@ -88,7 +88,7 @@ class CountLaw:
             [
                 self.first
                 * sum(float(comb(order, j)) * sure[order - j] * later[j] for j in range(order + 1))
-                for order in range(1, 5)
+                for order in range(1, 4)
             ]
         )
 

@@ -6,9 +6,10 @@ scale one table for each shape serves all parts, classes and rates.
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
-from scipy.special import gammainc
+from scipy.special import gamma, gammainc
 
 from roadworn_plugins.lifedata.checked import Floats, Integers
 from roadworn_plugins.projection.weibull_renewal import RenewalFunction, solve
@@ -58,15 +59,32 @@ class ExcessTable:
 
 
 def tabulate(shape: float, oldest: float, horizon: float) -> ExcessTable:
+    """Return a table that reaches at least so far, kept for the next call that asks for the like.
+
+    Args:
+        shape: Weibull shape.
+        oldest: Highest age, in units of the scale.
+        horizon: Longest time, in units of the scale, above zero.
+
+    Raises:
+        NoEstimate: The shape is outside :data:`weibull_renewal.SHAPES`.
+    """
+    return _tabulated(shape, _rounded_up(max(oldest, 0.1)), _rounded_up(horizon))
+
+
+def _rounded_up(value: float) -> float:
+    """Return the next of a series of steps of 19 %, so that neighbouring calls share a table."""
+    return float(2.0 ** (np.ceil(4.0 * np.log2(value) - 1e-9) / 4.0))
+
+
+@lru_cache(maxsize=512)
+def _tabulated(shape: float, oldest: float, horizon: float) -> ExcessTable:
     """Tabulate for ages up to ``oldest`` and times up to ``horizon``, in units of the scale.
 
     With F_a the distribution of the remaining life at age a, E[N] - F_a = F_a * M and
     E[N (N - 1)] / 2 = F_a * (M + M * M) (delayed renewal process, Cox, Renewal Theory, 1962,
     sections 2.2 and 4.1-4.5). A part of unknown age has the remaining life of the equilibrium
     process, density S(t) / mean, for which E[N] = t / mean.
-
-    Raises:
-        NoEstimate: The shape is outside :data:`weibull_renewal.SHAPES`.
     """
     renewal = solve(shape, horizon)
     spread = _spread(renewal)
@@ -83,13 +101,13 @@ def tabulate(shape: float, oldest: float, horizon: float) -> ExcessTable:
         span = float(_time_place(np.array([horizon]), shape)[0])
         times = _to_time(np.linspace(0.0, span, max(12, int(np.ceil(span / 0.04)) + 1)), shape)
         moments = _by_nodes(renewal, ages, times)
-    mesh = _time_place(times, shape)
-    return ExcessTable(renewal, age_mesh, mesh, moments, _stationary(renewal, times))
+    stationary = _stationary(renewal, times)
+    for shared in (age_mesh, moments, stationary):
+        shared.flags.writeable = False
+    return ExcessTable(renewal, age_mesh, _time_place(times, shape), moments, stationary)
 
 
 def _spread(renewal: RenewalFunction) -> float:
-    from scipy.special import gamma
-
     return float(np.sqrt(gamma(1.0 + 2.0 / renewal.shape) - renewal.mean**2))
 
 

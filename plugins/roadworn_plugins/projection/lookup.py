@@ -9,6 +9,7 @@ from roadworn_plugins.lifedata.checked import Floats, Integers
 
 _FEW = 64
 _LEAST_CELLS, _MOST_CELLS = 64, 4096
+_ROWS = 1_000  # few enough to stay in the processor's cache
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,7 +28,7 @@ class _Mesh:
             values: Any shape, not negative.
             finest: Widest cell wanted, met at the far end.
         """
-        if values.size <= _FEW * _FEW:
+        if values.size <= 16 * _FEW:
             points, cell = np.unique(values, return_inverse=True)
             if points.size <= _FEW:
                 return cls(points, cell.reshape(values.shape), None)
@@ -77,25 +78,28 @@ class Lookup:
             target: Shape (parts, horizons).
             table: Values at ``ages`` and ``times``, shape (ages, times).
         """
-        row, column = self._age.cell[:, None], self._time.cell
-        if self._age.part is None:
-            target += self._along(table, row, column)
-            return
-        share = self._age.part[:, None]
-        lower, upper = self._along(table, row, column), self._along(table, row + 1, column)
-        upper -= lower
-        upper *= share
-        lower += upper
-        target += lower
+        flat, width = np.ascontiguousarray(table).ravel(), table.shape[1]
+        for start in range(0, target.shape[0], _ROWS):
+            rows = slice(start, start + _ROWS)
+            place = self._age.cell[rows, None] * width + self._time.cell[rows]
+            along = None if self._time.part is None else self._time.part[rows]
+            found = _straight(flat, place, along)
+            if self._age.part is not None:
+                place += width
+                older = _straight(flat, place, along)
+                older -= found
+                older *= self._age.part[rows, None]
+                found += older
+            target[rows] += found
 
-    def _along(self, table: Floats, row: Integers, column: Integers) -> Floats:
-        start = row * table.shape[1] + column
-        flat = np.ascontiguousarray(table).ravel()
-        left: Floats = flat.take(start)
-        if self._time.part is None:
-            return left
-        right = flat.take(start + 1)
-        right -= left
-        right *= self._time.part
-        left += right
+
+def _straight(flat: Floats, place: Integers, part: Floats | None) -> Floats:
+    """Values at these places, or straight between each and the next."""
+    left: Floats = flat.take(place, mode="clip")
+    if part is None:
         return left
+    right = flat.take(place + 1, mode="clip")
+    right -= left
+    right *= part
+    left += right
+    return left

@@ -10,21 +10,19 @@ from roadworn_plugins.lifedata.checked import Floats
 
 
 def from_raw(raw: Floats) -> Floats:
-    """Turn raw moments 1 to 4 into cumulants, along the first axis of length 4."""
-    m1, m2, m3, m4 = raw
+    """Turn raw moments 1 to 3 into cumulants, along the first axis of length 3."""
+    m1, m2, m3 = raw
     k2 = m2 - m1**2
     k3 = m3 - 3.0 * m1 * m2 + 2.0 * m1**3
-    k4 = m4 - 4.0 * m1 * m3 - 3.0 * m2**2 + 12.0 * m1**2 * m2 - 6.0 * m1**4
-    return np.stack([m1, k2, k3, k4])
+    return np.stack([m1, k2, k3])
 
 
 def to_raw(cumulants: Floats) -> Floats:
-    """Turn cumulants 1 to 4 into raw moments, along the first axis of length 4."""
-    k1, k2, k3, k4 = cumulants
+    """Turn cumulants 1 to 3 into raw moments, along the first axis of length 3."""
+    k1, k2, k3 = cumulants
     m2 = k2 + k1**2
     m3 = k3 + 3.0 * k2 * k1 + k1**3
-    m4 = k4 + 4.0 * k3 * k1 + 3.0 * k2**2 + 6.0 * k2 * k1**2 + k1**4
-    return np.stack([k1, m2, m3, m4])
+    return np.stack([k1, m2, m3])
 
 
 def mixed(cumulants: Floats, weight: Floats) -> Floats:
@@ -34,11 +32,11 @@ def mixed(cumulants: Floats, weight: Floats) -> Floats:
     a block.
 
     Args:
-        cumulants: At each node, shape (4, blocks, nodes).
+        cumulants: At each node, shape (3, blocks, nodes).
         weight: Weights of the nodes, shape (blocks, nodes), each row adding up to 1.
 
     Returns:
-        Shape (4, blocks).
+        Shape (3, blocks).
     """
     mean = np.sum(cumulants[0] * weight, axis=1)
     centred = cumulants.copy()

@@ -174,7 +174,7 @@ def count_moments(
     out = np.zeros((3, code.size, nodes))
     for rows in by_group(code):
         g = int(code[rows[0]])
-        out[:, rows] = _at_rates(float(belief.shape[g]), rate[g], now[rows], stretch[rows])
+        out[:, rows] = _at_rates(_one(belief, g), rate[g], now[rows], stretch[rows])
     return CountMoments(code, belief.shape, weight, out[0], out[1], out[2])
 
 
@@ -213,8 +213,9 @@ def by_group(code: Integers) -> Iterator[Integers]:
             yield rows[start : start + _CHUNK]
 
 
-def _at_rates(shape: float, rate: Floats, age: Floats, ahead: Floats) -> Floats:
+def _at_rates(one: LifeBelief, rate: Floats, age: Floats, ahead: Floats) -> Floats:
     """Chance, number and pairs of parts of one group; shape (3, parts, nodes)."""
+    shape, scale = float(one.shape[0]), _typical_scale(one)
     scaled = rate ** (1.0 / shape)
     known = ~np.isnan(age)
     now = np.where(known, age, 0.0)
@@ -223,8 +224,8 @@ def _at_rates(shape: float, rate: Floats, age: Floats, ahead: Floats) -> Floats:
     table = _table(shape, scaled, now, ahead)
     if table is None:
         return np.stack([chance, number, pairs])
+    lookup = Lookup.make(now, ahead, shape, scale)
     for i, s in enumerate(scaled):
-        lookup = Lookup.make(now, ahead, shape, float(1.0 / s))
         found = table.at(lookup.ages * s, lookup.times * s)
         lookup.add_to(number[:, i : i + 1], found[0])
         lookup.add_to(pairs[:, i : i + 1], 2.0 * found[1])

@@ -79,13 +79,13 @@ def totals(
     n_totals = int(code.max(initial=-1)) + 1
     car = code if vehicle is None else _codes("vehicle", vehicle, code.size)
     rate = nodes[0].weight[nodes[0].group]
-    # Raw moments of each part's cost: (4, parts, usage nodes, rates).
+    # Raw moments of each part's cost: (3, parts, usage nodes, rates).
     raw = np.stack([compound(c, cost) for c in nodes], axis=2)
     over_usage = np.einsum("mpur,u->mpr", raw, weight)
     over_rates = np.einsum("mpur,pr->mpu", raw, rate)
     part = from_raw(np.einsum("mpr,pr->mp", over_usage, rate))
     alone = _per_total(part, code, n_totals)
-    blocks, block = np.unique(np.stack([code, nodes[0].group]), axis=1, return_inverse=True)
+    blocks, block = _pairs_of(code, nodes[0].group)
     shared = _per_total(
         mixed(_per_block(from_raw(over_usage), block, blocks.shape[1]), nodes[0].weight[blocks[1]]),
         blocks[0],
@@ -93,7 +93,7 @@ def totals(
     )
     cumulants = shared
     if weight.size > 1:
-        cars, seat = np.unique(np.stack([code, car]), axis=1, return_inverse=True)
+        cars, seat = _pairs_of(code, car)
         by_car = _per_block(from_raw(over_rates), seat, cars.shape[1])
         driven = mixed(by_car, np.broadcast_to(weight, (cars.shape[1], weight.size)))
         cumulants = shared + _per_total(driven, cars[0], n_totals) - alone
@@ -123,15 +123,14 @@ def usage_nodes(
 
 
 def compound(counts: CountMoments, cost: CostSpread) -> Floats:
-    """Raw moments 1 to 4 of the cost of each part at each rate, shape (4, parts, rates)."""
-    n1, n2, n3, n4 = law_of(counts).factorial_moments()
-    x1, x2, x3, x4 = cost.moments()[:, :, None]
+    """Raw moments 1 to 3 of the cost of each part at each rate, shape (3, parts, rates)."""
+    n1, n2, n3 = law_of(counts).factorial_moments()
+    x1, x2, x3 = cost.moments()[:, :, None]
     return np.stack(
         [
             n1 * x1,
             n1 * x2 + n2 * x1**2,
             n1 * x3 + 3.0 * n2 * x1 * x2 + n3 * x1**3,
-            n1 * x4 + n2 * (4.0 * x1 * x3 + 3.0 * x2**2) + 6.0 * n3 * x1**2 * x2 + n4 * x1**4,
         ]
     )
 
@@ -151,12 +150,19 @@ def _codes(name: str, values: ArrayLike | None, size: int) -> Integers:
     return code.astype(np.int64)
 
 
+def _pairs_of(first: Integers, second: Integers) -> tuple[Integers, Integers]:
+    """Number the pairs that occur: the pairs, shape (2, pairs), and the number of each part's."""
+    size = int(second.max(initial=0)) + 1
+    held, number = np.unique(first * size + second, return_inverse=True)
+    return np.stack(np.divmod(held, size)), number
+
+
 def _per_total(cumulants: Floats, code: Integers, size: int) -> Floats:
     return np.stack([summed(code, row, size) for row in cumulants])
 
 
 def _per_block(cumulants: Floats, code: Integers, size: int) -> Floats:
-    """Sum the cumulants over the parts of each block, shape (4, blocks, nodes)."""
+    """Sum the cumulants over the parts of each block, shape (3, blocks, nodes)."""
     rows = [summed(code, values, size) for row in cumulants for values in row.T]
     out = np.stack(rows).reshape(cumulants.shape[0], cumulants.shape[2], size)
     return np.asarray(out.transpose(0, 2, 1))
@@ -181,8 +187,8 @@ def _band(mean: Floats, variance: Floats, third: Floats, nothing: Floats, level:
     """Quantiles of a point mass at 0 and a shifted gamma for the rest."""
     side = tail(level)
     some = np.maximum(1.0 - nothing, 1e-12)
-    raw = to_raw(np.stack([mean, variance, third, np.zeros(mean.shape)]))
-    k1, k2, k3, _ = from_raw(raw / some)
+    raw = to_raw(np.stack([mean, variance, third]))
+    k1, k2, k3 = from_raw(raw / some)
     sd = np.sqrt(np.maximum(k2, 0.0))
     skew = np.where(sd > 0.0, k3, 0.0) / np.where(sd > 0.0, sd, 1.0) ** 3
     skew = np.where(np.abs(skew) < 1e-3, 1e-3, skew)
