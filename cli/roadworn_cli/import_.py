@@ -10,7 +10,7 @@ from roadworn_cli.context import leave, state_of
 from roadworn_cli.output import check_format, counted, emit, format_option, note, say
 from roadworn_cli.progress import progress
 
-#: So many problems are printed as they are; all of them go to stdout with --format csv or json.
+#: So many problems are printed, all of them in a dry run and with --format csv or json.
 _SHOWN = 50
 _NDJSON = frozenset({".ndjson", ".jsonl", ".json"})
 
@@ -66,10 +66,11 @@ def import_(
     if map_path is not None:
         _tell_unmapped(tables, map_path)
     if report.problems and fmt == "table":
-        for problem in report.problems[:_SHOWN]:
+        shown = report.problems if dry_run else report.problems[:_SHOWN]
+        for problem in shown:
             say(str(problem))
-        if len(report.problems) > _SHOWN:
-            say(f"… and {len(report.problems) - _SHOWN} more: --format csv prints all of them.")
+        if len(report.problems) > len(shown):
+            say(f"… and {len(report.problems) - len(shown)} more: --dry-run shows all of them.")
     elif fmt != "table":
         columns = ("file", "row", "column", "code", "message", "hint")
         rows = [[problem.as_json()[name] for name in columns] for problem in report.problems]

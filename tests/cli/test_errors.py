@@ -108,6 +108,21 @@ def test_a_ledger_without_its_guards(shop: Run, tmp_path: Path) -> None:
     assert verified.json()["problems"]  # type: ignore[index]
 
 
+def test_another_program_that_keeps_writing(
+    shop: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("roadworn.connection.BUSY_SECONDS", 0.1)
+    other = sqlite3.connect(tmp_path / "roadworn.db", isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    found = shop("record", "reading", "bus-7", "61,250 mi")
+    other.execute("ROLLBACK")
+    other.close()
+    assert found.code == 3
+    assert "wait for it to finish" in found.err
+    assert "nothing was changed" in found.err
+    assert shop("record", "reading", "bus-7", "61,250 mi").code == 0
+
+
 def test_a_fault_of_our_own_is_told_without_a_traceback(
     shop: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
