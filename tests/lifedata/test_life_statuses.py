@@ -82,6 +82,30 @@ def test_open_limits_are_open_ends_not_nan():
     assert np.isfinite(fit.shape_ci[0, 1])
 
 
+def test_a_profile_with_two_branches_is_followed_to_the_end():
+    """One failure, all entered late: a lower mu is as likely at a far larger sigma."""
+    entry = np.array([136.4, 214.9, 13.1, 296.4, 25.6, 4.7])
+    age = np.array([566.4, 490.0, 404.1, 364.8, 393.5, 333.8])
+    failed = np.array([0, 0, 0, 0, 1, 0])
+    for family, fit in FITS.items():
+        found = fit(Lives.from_ages(age, failed, entry=entry))
+
+        def loglik(mu, sigma, family=family):
+            law = stats.weibull_min(1 / sigma, scale=np.exp(mu))
+            if family == "lognormal":
+                law = stats.lognorm(sigma, scale=np.exp(mu))
+            each = np.where(failed, law.logpdf(age), law.logsf(age)) - law.logsf(entry)
+            return each.sum()
+
+        floor = found.loglik[0] - 0.5 * stats.chi2.ppf(0.95, 1)
+        likely = [
+            mu
+            for mu in found.mu[0] - np.linspace(0.0, 3.0, 31)
+            if max(loglik(mu, s) for s in found.sigma[0] * np.geomspace(0.5, 20.0, 60)) > floor
+        ]
+        assert found.mu_ci[0, 0] <= min(likely) + 1e-6
+
+
 wild_row = st.tuples(
     st.floats(1e-3, 1e6),
     st.floats(0.0, 0.999),

@@ -79,6 +79,7 @@ def test_fit_lives_on_shock_absorbers_is_the_contract():
             "failure_mode": column("failure_mode", file),
         },
         unit="km",
+        interval="lr",
     )
     assert answer["unit"] == "km"
     assert answer["ignored_columns"] == ["failure_mode"]

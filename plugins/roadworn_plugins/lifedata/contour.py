@@ -123,6 +123,21 @@ def _exp(log_phi: Floats) -> Floats:
     return np.exp(np.clip(log_phi, -_MOST_LOG, _MOST_LOG))
 
 
+class Limit(NamedTuple):
+    """Where a profile leaves the contour on one side.
+
+    Attributes:
+        x: the limit; -inf or inf where the profile never drops so low; nan where the
+            iteration did not arrive.
+        delta: the other coordinates of the point, or of the last one before an open end.
+        phi: as delta.
+    """
+
+    x: Floats
+    delta: Floats
+    phi: Floats
+
+
 def contour_limit(
     likelihood: GroupedLikelihood,
     delta: Floats,
@@ -133,7 +148,8 @@ def contour_limit(
     *,
     side: int,
     chi2: float,
-) -> Floats:
+    start: tuple[Floats, Floats] | None = None,
+) -> Limit:
     """Return the likelihood-ratio limit of the target on one side, for every group.
 
     Args:
@@ -145,13 +161,11 @@ def contour_limit(
         standard_error: Wald standard error of x.
         side: -1 for the lower limit of x, 1 for the upper.
         chi2: quantile of the chi-square distribution with one degree of freedom.
-
-    Returns:
-        x at the limit; -inf or inf where the profile never drops so low; nan where the
-        iteration did not arrive.
+        start: x and v of a point on or inside the contour to go on from, instead of the
+            optimum.
     """
     n = likelihood.n_groups
-    out = np.full(n, np.nan)
+    out = Limit(*(np.full(n, np.nan) for _ in range(3)))
     best_x, v = target.start(delta, phi)
     here = target.chart(terms, best_x, v)
     best, half, root = here.value, 0.5 * chi2, np.sqrt(chi2)
@@ -162,6 +176,9 @@ def contour_limit(
     inner, outer = best_x, np.full(n, side * np.inf)
     x = best_x + side * first
     v = v + np.clip(base.lean * (x - best_x), -2.0 * least_reach, 2.0 * least_reach)
+    if start is not None:
+        x, v = start
+        base, inner, first = _Base(x, v, np.zeros(n)), x, np.abs(x - best_x)
     reach, last_sign = least_reach, np.zeros(n)
     at, part, aim = np.arange(n), likelihood, target
     for _ in range(_MOST_STEPS):
@@ -196,9 +213,12 @@ def contour_limit(
         new_v = np.where(trusted | retreat, base.v + along, new_v)
         arrived = (np.abs(error) < _ARRIVED_DROP) & (gain < _ARRIVED_GAIN)
         open_end = np.abs(new_x - best_x) > far
-        out[at[arrived]] = new_x[arrived]
-        out[at[open_end & ~arrived]] = side * np.inf
-        keep = np.flatnonzero(~(arrived | open_end))
+        out.x[at[open_end]] = side * np.inf
+        out.x[at[arrived]] = new_x[arrived]
+        done = arrived | open_end
+        for values, ends in zip((out.delta, out.phi), aim.place(new_x, new_v), strict=True):
+            values[at[done]] = ends[done]
+        keep = np.flatnonzero(~done)
         if not keep.size:
             break
         if keep.size < at.size:

@@ -12,7 +12,7 @@ from typing import NamedTuple, Protocol
 import numpy as np
 from scipy.special import erfcx, log_ndtr, ndtri
 
-from roadworn_plugins.lifedata.segments import Floats
+from roadworn_plugins.lifedata.segments import Bools, Floats
 
 _LOG_ROOT_TWO_PI = 0.5 * np.log(2.0 * np.pi)
 _ROOT_HALF = np.sqrt(0.5)
@@ -35,7 +35,7 @@ class OneSided(NamedTuple):
 
 
 class TwoSided(NamedTuple):
-    """log(S(z1) - S(z2)) with its derivatives by z1 and z2."""
+    """log(S(z1) - S(z2)), or that less log S(z1), with its derivatives by z1 and z2."""
 
     value: Floats
     first1: Floats
@@ -61,8 +61,12 @@ class Family(Protocol):
         """Return log S(z) with derivatives."""
         ...
 
-    def log_between(self, z1: Floats, z2: Floats) -> TwoSided:
-        """Return log(S(z1) - S(z2)) with derivatives, z1 < z2; z1 may be -inf."""
+    def log_between(self, z1: Floats, z2: Floats, given: Bools) -> TwoSided:
+        """Return log(S(z1) - S(z2)) with derivatives, z1 < z2; z1 may be -inf.
+
+        Where ``given`` is true, given survival to z1: less log S(z1). That is a function of
+        its own, because far out the two logs are huge and their difference is small.
+        """
         ...
 
     def exact(
@@ -91,7 +95,7 @@ class _SmallestExtreme:
         value = -np.exp(np.minimum(z, _EXTREME_REACH))
         return OneSided(value, value, value)
 
-    def log_between(self, z1: Floats, z2: Floats) -> TwoSided:
+    def log_between(self, z1: Floats, z2: Floats, given: Bools) -> TwoSided:
         open_start = np.isneginf(z1)
         z1 = np.clip(z1, -_EXTREME_REACH, _EXTREME_REACH)
         z2 = np.clip(z2, -_EXTREME_REACH, _EXTREME_REACH)
@@ -104,11 +108,12 @@ class _SmallestExtreme:
         near = np.minimum(gap, 700.0)
         odds = np.where(gap < 700.0, 1.0 / np.expm1(near), 0.0)
         bend = odds * (1.0 + odds)
+        start = np.where(given, 0.0, a)
         return TwoSided(
-            -a + np.log(-np.expm1(-gap)),
-            -a * (1.0 + odds),
+            np.log(-np.expm1(-gap)) - start,
+            -a * odds - start,
             b * odds,
-            -a * (1.0 + odds) - a * a * bend,
+            -a * odds - a * a * bend - start,
             a * b * bend,
             b * odds - b * b * bend,
         )
@@ -135,7 +140,7 @@ class _Normal:
         hazard = _ROOT_TWO_OVER_PI / erfcx(z * _ROOT_HALF)
         return OneSided(log_ndtr(-z), -hazard, -hazard * (hazard - z))
 
-    def log_between(self, z1: Floats, z2: Floats) -> TwoSided:
+    def log_between(self, z1: Floats, z2: Floats, given: Bools) -> TwoSided:
         z1 = np.clip(z1, -_NORMAL_REACH, _NORMAL_REACH)
         z2 = np.clip(z2, -_NORMAL_REACH, _NORMAL_REACH)
         # In the upper tail the difference is taken between the mirrored lower tails.
@@ -145,7 +150,15 @@ class _Normal:
         value = far + np.log(np.maximum(-np.expm1(near - far), _LEAST_SHARE))
         r1 = np.exp(-0.5 * z1 * z1 - _LOG_ROOT_TWO_PI - value)
         r2 = np.exp(-0.5 * z2 * z2 - _LOG_ROOT_TWO_PI - value)
-        return TwoSided(value, -r1, r2, r1 * (z1 - r1), r1 * r2, -r2 * (z2 + r2))
+        start = self.log_survival(z1)
+        return TwoSided(
+            value - np.where(given, start.value, 0.0),
+            -r1 - np.where(given, start.first, 0.0),
+            r2,
+            r1 * (z1 - r1) - np.where(given, start.second, 0.0),
+            r1 * r2,
+            -r2 * (z2 + r2),
+        )
 
     def exact(
         self, d: Floats, y1: Floats, y2: Floats, delta: Floats, phi: Floats

@@ -10,10 +10,10 @@ from typing import Literal, TypeVar
 import numpy as np
 from scipy.special import ndtri
 
-from roadworn_plugins.lifedata.contour import QuantileTarget, SpreadTarget, Target, contour_limit
 from roadworn_plugins.lifedata.errors import LifeDataError, check_level
 from roadworn_plugins.lifedata.families import SMALLEST_EXTREME
 from roadworn_plugins.lifedata.likelihood import GroupedLikelihood, Terms
+from roadworn_plugins.lifedata.limits import RatioLimits
 from roadworn_plugins.lifedata.lives import Lives
 from roadworn_plugins.lifedata.optimum import Optimum, maximise, newton_step
 from roadworn_plugins.lifedata.parametric import ParametricFit, Status
@@ -162,36 +162,40 @@ def _result(
         full[groups] = values
         return full
 
-    def limits(target: Target, estimate: Floats, variance: Floats) -> Floats:
-        """Limits of a log age (or of log phi) as columns lower, upper."""
-        error = np.sqrt(variance)
-        wald = np.stack((estimate - z * error, estimate + z * error), axis=1)
-        if interval == "wald":
-            return wald
-        of_spread = isinstance(target, SpreadTarget)
-        unit = np.ones_like(error) if of_spread else likelihood.spread
-        origin = -np.log(likelihood.spread) if of_spread else likelihood.centre
-        ends = [
-            contour_limit(
-                likelihood, delta, phi, terms, target, error / unit, side=side, chi2=z * z
-            )
-            for side in (-1, 1)
-        ]
-        scaled = origin[:, None] + unit[:, None] * np.stack(ends, axis=1)
-        lost = np.isnan(scaled)
-        status[groups[lost.any(axis=1)]] = Status.WALD_LIMIT
-        return np.where(lost, wald, scaled)
+    ratio = None
+    if interval == "lr":
+        error = np.sqrt(cov[:, 1, 1])
+        ratio = RatioLimits.of(likelihood, delta, phi, terms, error, z * z)
 
-    log_phi_ci = limits(SpreadTarget.at(terms), -np.log(sigma), cov[:, 1, 1])
-    mu_ci = limits(QuantileTarget(0.0), mu, cov[:, 0, 0])
+    def given(limits: Floats, estimate: Floats, variance: Floats) -> Floats:
+        """Put Wald limits where a limit was not found, and say so in the status."""
+        wald = estimate[:, None] + z * np.sqrt(variance)[:, None] * np.array([-1.0, 1.0])
+        lost = np.isnan(limits)
+        if ratio is not None:
+            status[groups[lost.any(axis=1)]] = Status.WALD_LIMIT
+        return np.where(lost, wald, limits)
+
+    unknown = np.full((groups.size, 2), np.nan)
+
+    def age_limits(w: float) -> tuple[Floats, Floats]:
+        """Return the log age ``mu + w sigma`` and its limits."""
+        log_age, lean = mu + w * sigma, w * sigma
+        variance = cov[:, 0, 0] + 2.0 * lean * cov[:, 0, 1] + lean**2 * cov[:, 1, 1]
+        found = unknown
+        if ratio is not None:
+            scaled = ratio.quantile(w, np.sqrt(variance) / likelihood.spread)
+            found = likelihood.centre[:, None] + likelihood.spread[:, None] * scaled
+        return log_age, given(found, log_age, variance)
+
+    of_spread = unknown
+    if ratio is not None:
+        of_spread = ratio.spread() - np.log(likelihood.spread)[:, None]
+    log_phi_ci = given(of_spread, -np.log(sigma), cov[:, 1, 1])
+    _, mu_ci = age_limits(0.0)
     ages, age_ci = {}, {}
     for p in quantiles:
-        w = kind.family.quantile(p)
-        log_age = mu + w * sigma
-        lean = w * sigma
-        variance = cov[:, 0, 0] + 2.0 * lean * cov[:, 0, 1] + lean**2 * cov[:, 1, 1]
-        ages[p] = column(np.exp(log_age))
-        age_ci[p] = column(_exp(limits(QuantileTarget(w), log_age, variance)))
+        log_age, limits = age_limits(kind.family.quantile(p))
+        ages[p], age_ci[p] = column(np.exp(log_age)), column(_exp(limits))
     loglik = terms.value + likelihood.density_shift()
     return kind(
         lives.per_group(np.ones(lives.group.size, dtype=bool)),

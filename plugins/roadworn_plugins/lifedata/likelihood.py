@@ -14,7 +14,7 @@ import numpy as np
 
 from roadworn_plugins.lifedata.families import Family
 from roadworn_plugins.lifedata.lives import Lives
-from roadworn_plugins.lifedata.segments import Floats, Ints, Segments
+from roadworn_plugins.lifedata.segments import Bools, Floats, Ints, Segments
 
 
 class Terms(NamedTuple):
@@ -58,17 +58,28 @@ class SurvivalBlock:
 
 @dataclass(frozen=True, eq=False)
 class IntervalBlock:
-    """Rows that enter by log(S(y1) - S(y2)); y1 is -inf for a failure before the first look."""
+    """Rows that enter by log(S(y1) - S(y2)).
+
+    Attributes:
+        y1: last look at which the part worked; -inf for a failure before the first look.
+        y2: first look at which it had failed.
+        given: rows given survival to y1, because they entered there.
+        count: multiplicity.
+        segments: rows of each group.
+    """
 
     y1: Floats
     y2: Floats
+    given: Bools
     count: Floats
     segments: Segments
 
     def take(self, groups: Ints) -> Self:
         """Keep the rows of the given groups."""
         rows, segments = self.segments.rows_of(groups)
-        return type(self)(self.y1[rows], self.y2[rows], self.count[rows], segments)
+        return type(self)(
+            self.y1[rows], self.y2[rows], self.given[rows], self.count[rows], segments
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,7 +120,9 @@ class GroupedLikelihood:
         row_centre, row_spread = segments.spread(centre), segments.spread(spread)
         y = (log_exit - row_centre) / row_spread
         failed = np.where(exact, count, 0.0)
-        late = np.flatnonzero(entry > 0.0)
+        # Entry and last sound look in one: such a row is conditional in itself.
+        given = interval & (lives.lower == entry) & (entry > 0.0)
+        late = np.flatnonzero((entry > 0.0) & ~given)
         y_entry = (np.log(entry[late]) - row_centre[late]) / row_spread[late]
         leaves = ~interval if family.exact_survives else lives.running
         low = lives.lower[interval]
@@ -127,6 +140,7 @@ class GroupedLikelihood:
             IntervalBlock(
                 (log_low - row_centre[interval]) / row_spread[interval],
                 y[interval],
+                given[interval],
                 count[interval],
                 Segments.of_sorted(group[interval], n),
             ),
@@ -212,7 +226,9 @@ class GroupedLikelihood:
         block = self.interval
         y2, c, add = block.y2, block.count, block.segments.sum
         rows_phi, rows_delta = block.segments.spread(phi), block.segments.spread(delta)
-        two = self.family.log_between(rows_phi * block.y1 - rows_delta, rows_phi * y2 - rows_delta)
+        two = self.family.log_between(
+            rows_phi * block.y1 - rows_delta, rows_phi * y2 - rows_delta, block.given
+        )
         # A lower end of -inf has derivatives of 0, whatever stands in for it here.
         y1 = np.where(np.isfinite(block.y1), block.y1, 0.0)
         q11, q12, q22 = two.second11, two.second12, two.second22
