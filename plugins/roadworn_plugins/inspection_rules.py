@@ -89,6 +89,8 @@ class RuleSet:
         first_year: model years before it are not tested by the onboard system.
         fail_on_permanent: whether a permanent code fails by itself.
         least_km_since_clear: nearer than this to a clearing it is sent back, 0 for no rule.
+        just_cleared_km: with no monitor finished and less than this driven since a clearing, or
+            a distance nobody read, codes were cleared just before (common practice, no source).
     """
 
     name: str
@@ -99,6 +101,7 @@ class RuleSet:
     first_year: int = 1996
     fail_on_permanent: bool = False
     least_km_since_clear: float = 0.0
+    just_cleared_km: float = 80.0
 
     def allowance(self, model_year: int, fuel: str | None) -> Allowance | None:
         """Return how many monitors may be unfinished, or None when no rule says."""

@@ -1,0 +1,338 @@
+"""The outlook for the inspection against the published rules, exactly at their limits."""
+
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from roadworn.analysis import Result
+from roadworn.errors import UsageError
+from roadworn.events import NewEvent
+from roadworn.testing import check_analysis, event, view_of
+from roadworn_plugins.inspection_outlook import INSPECTION_OUTLOOK
+from roadworn_plugins.inspection_rules import load_rules, packaged_rules, weight_of
+
+TODAY = "2026-06-30"
+LOOKED = "2026-06-01"
+
+
+def enrolled(year: int | None = 2010, **more: Any) -> NewEvent:
+    profile = {"model_year": year} if year else {}
+    return event("car", "enrolment", "2026-01-01", odometer=50_000, **profile, **more)
+
+
+def scanned(readiness: str | None, **more: Any) -> NewEvent:
+    payload: dict[str, Any] = {"modules": [{"name": "engine"}], **more}
+    if readiness:
+        payload["readiness"] = readiness
+    return event("car", "scan", "2026-06-20", odometer=50_500, **payload)
+
+
+def found(component: str, condition: str, position: str | None = None, *values: Any):
+    finding: dict[str, Any] = {"component": component, "condition": condition}
+    if position:
+        finding["position"] = position
+    if values:
+        finding["measurements"] = [{"value": float(v), "unit": u} for v, u in values]
+    return finding
+
+
+def look(*findings: dict[str, Any], day: str = LOOKED, **more: Any) -> NewEvent:
+    return event("car", "inspection", day, odometer=50_400, findings=list(findings), **more)
+
+
+def outlook(events: list[NewEvent], tmp_path: Path, **settings: Any) -> Result:
+    with view_of(events, tmp_path, as_of=TODAY) as view:
+        return check_analysis(INSPECTION_OUTLOOK, view, {"vehicle": "car", **settings})
+
+
+def outcomes(cases: list[tuple[list[NewEvent], str]], tmp_path: Path) -> list[str]:
+    """Return what is said of the item named in each case; one ledger, a vehicle a case."""
+    events = [
+        one.model_copy(update={"vehicle_id": f"car-{n}"})
+        for n, (history, _name) in enumerate(cases)
+        for one in history
+    ]
+    with view_of(events, tmp_path, as_of=TODAY) as view:
+        return [
+            str(
+                item(check_analysis(INSPECTION_OUTLOOK, view, {"vehicle": f"car-{n}"}), name)[
+                    "outcome"
+                ]
+            )
+            for n, (_history, name) in enumerate(cases)
+        ]
+
+
+def item(result: Result, name: str) -> dict[str, Any]:
+    rows = [row for row in result.table("items").records() if str(row["item"]).startswith(name)]
+    assert len(rows) == 1, name
+    return rows[0]
+
+
+# Bytes C and D by SAE J1979: E5 supports catalyst, evaporative, oxygen sensor, its heater and
+# EGR; D leaves so many of them unfinished.
+READY = {0: "0007E500", 1: "0007E501", 2: "0007E505", 3: "0007E525"}
+
+
+def test_unfinished_monitors_by_model_year(tmp_path: Path) -> None:
+    """Model years 1996-2000 two, 2001 and newer one: 66 FR 18155 (5 April 2001) and
+    EPA420-R-01-015; exactly at the limit is accepted. 40 CFR 85.2207(a): 1996 and newer."""
+    cases = [
+        (2000, 2, "pass"),
+        (2000, 3, "reject"),
+        (2001, 1, "pass"),
+        (2001, 2, "reject"),
+        (1996, 2, "pass"),
+        (2026, 0, "pass"),
+        (1995, 3, "not tested"),
+    ]
+    histories = [([enrolled(year), scanned(READY[n])], "onboard") for year, n, _ in cases]
+    assert outcomes(histories, tmp_path) == [outcome for _, _, outcome in cases]
+
+
+def test_the_lamp_commanded_on_fails_whatever_is_ready(tmp_path: Path) -> None:
+    """40 CFR 85.2207(c); 83 07 E5 41 reads lamp on and three codes (SAE J1979)."""
+    told = item(outlook([enrolled(2015), scanned("8307E541")], tmp_path), "onboard")
+    assert (told["outcome"], told["citation"]) == ("fail", "40 CFR 85.2207(c)")
+
+
+def test_a_stored_code_with_the_lamp_off_is_no_federal_failure(tmp_path: Path) -> None:
+    modules = [{"name": "engine", "codes": [{"code": "P0420", "status": "permanent"}]}]
+    events = [enrolled(2015), scanned(READY[0], modules=modules)]
+    assert item(outlook(events, tmp_path / "a"), "onboard")["outcome"] == "pass"
+    strict = outlook(events, tmp_path / "b", fail_on_permanent=True)
+    assert item(strict, "onboard")["outcome"] == "fail"
+
+
+@pytest.fixture(autouse=True)
+def _folders(tmp_path: Path) -> None:
+    for name in "abc":
+        (tmp_path / name).mkdir()
+
+
+def test_cleared_just_before_is_sent_back_and_not_passed(tmp_path: Path) -> None:
+    """00 07 E5 E5: five supported, none finished. One monitor alone is within the allowance of
+    one, and is sent back all the same when it was cleared just before."""
+    events = [enrolled(2015), scanned("0007E5E5", distance_since_clear=3.0, distance_unit="km")]
+    assert item(outlook(events, tmp_path / "a"), "onboard")["outcome"] == "reject"
+    alone = [enrolled(2015), scanned("00070101", distance_since_clear=3.0, distance_unit="km")]
+    assert item(outlook(alone, tmp_path / "b"), "onboard")["outcome"] == "reject"
+    driven = [enrolled(2015), scanned("00070101", distance_since_clear=900.0, distance_unit="km")]
+    assert item(outlook(driven, tmp_path / "c"), "onboard")["outcome"] == "pass"
+
+
+def test_a_read_out_before_a_long_drive_says_nothing_of_today(tmp_path: Path) -> None:
+    later = event("car", "odometer_reading", "2026-06-28", odometer=51_500)
+    result = outlook([enrolled(2015), scanned("0007E5E5"), later], tmp_path)
+    assert item(result, "onboard")["outcome"] == "not known"
+
+
+def test_allowances_are_settings(tmp_path: Path) -> None:
+    events = [enrolled(2015), scanned(READY[1], distance_since_clear=100.0, distance_unit="km")]
+    none = outlook(events, tmp_path / "a", allowed_not_ready=0)
+    assert item(none, "onboard")["outcome"] == "reject"
+    far = outlook(events, tmp_path / "b", least_km_since_clear=160)
+    assert item(far, "onboard")["outcome"] == "reject"
+
+
+def wheels(depth: float, unit: str = "32nds") -> list[dict[str, Any]]:
+    return [found("wheel.tire", "sound", p, (depth, unit)) for p in ("LF", "RF", "LR", "RR")]
+
+
+def test_tread_at_the_limit_passes(tmp_path: Path) -> None:
+    """49 CFR 570.9(a): not less than 2/32 in at 10,000 lb or less; 570.62(a) and 393.75(b):
+    4/32 in at the front of heavier ones. 2/32 in = 1.5875 mm exactly."""
+    cases = [
+        (2, "32nds", "6,000 lb", "pass"),
+        (1.9, "32nds", "6,000 lb", "fail"),
+        (1.5875, "mm", "6,000 lb", "pass"),
+        (1.58, "mm", "6,000 lb", "fail"),
+        (0.0625, "in", "6,000 lb", "pass"),
+        (4, "32nds", "26,000 lb", "pass"),
+        (3.9, "32nds", "26,000 lb", "fail"),
+    ]
+    histories = [
+        (
+            [enrolled(weight_class=weight), look(*wheels(depth, unit))],
+            "tire tread, front" if weight == "26,000 lb" else "tire tread",
+        )
+        for depth, unit, weight, _ in cases
+    ]
+    assert outcomes(histories, tmp_path) == [case[-1] for case in cases]
+
+
+def test_play_and_runout(tmp_path: Path) -> None:
+    cases = [
+        # 49 CFR 570.7(b): linkage play not over 1/4 in at the tread.
+        ("steering.tie_rod_outer", 0.25, "in", "steering linkage", "pass"),
+        ("steering.tie_rod_outer", 6.36, "mm", "steering linkage", "fail"),
+        # 49 CFR 570.10(b): bead runout not over 1/8 in.
+        ("wheel.rim", 0.125, "in", "wheel rims", "pass"),
+        ("wheel.rim", 0.126, "in", "wheel rims", "fail"),
+        # 49 CFR 570.7 Table 1: 2 in at 16 in or less, 2 3/4 at 22: in between the size decides.
+        ("steering.column", 2.0, "in", "steering wheel", "pass"),
+        ("steering.column", 2.3, "in", "steering wheel", "not known"),
+        ("steering.column", 2.8, "in", "steering wheel", "fail"),
+    ]
+    histories = [
+        (
+            [enrolled(weight_class="5,000 lb"), look(found(part, "wearing", None, (v, unit)))],
+            name,
+        )
+        for part, v, unit, name, _ in cases
+    ]
+    assert outcomes(histories, tmp_path) == [case[-1] for case in cases]
+
+
+def test_the_size_of_the_steering_wheel_settles_its_play(tmp_path: Path) -> None:
+    events = [enrolled(), look(found("steering.column", "sound", None, (2.25, "in")))]
+    at_limit = outlook(events, tmp_path / "a", steering_wheel_in=Decimal(18))
+    assert item(at_limit, "steering wheel")["outcome"] == "pass"
+    smaller = outlook(events, tmp_path / "b", steering_wheel_in=Decimal(17))
+    assert item(smaller, "steering wheel")["outcome"] == "fail"
+
+
+def test_lining_at_the_limit_passes(tmp_path: Path) -> None:
+    cases = [
+        ("9,000 lb", 0.79375, "pass"),  # 1/32 in, 49 CFR 570.5 (from memory, check)
+        ("9,000 lb", 0.79, "fail"),
+        ("12,000 lb", 1.5875, "pass"),  # 1/16 in, 49 CFR 570.59(c)
+        ("12,000 lb", 1.58, "fail"),
+    ]
+    histories = []
+    for weight, value, _ in cases:
+        pads = [found("brake.pad", "wearing", p, (value, "mm")) for p in ("front", "rear")]
+        histories.append(([enrolled(weight_class=weight), look(*pads)], "brake lining"))
+    assert outcomes(histories, tmp_path) == [case[-1] for case in cases]
+
+
+def test_not_looked_at_is_not_known_and_never_a_pass(tmp_path: Path) -> None:
+    three = wheels(6)[:3]
+    result = outlook([enrolled(), look(*three)], tmp_path / "a")
+    assert item(result, "tire tread")["outcome"] == "not known"
+    assert "RR" in item(result, "tire tread")["detail"]
+    assert item(result, "horn")["outcome"] == "not known"
+    assert result.table("vehicles").records()[0]["outlook"] == "not known"
+    nothing = outlook([enrolled()], tmp_path / "b")
+    assert {row["outcome"] for row in nothing.table("items").records()} == {"not known"}
+
+
+def test_named_as_not_checked_is_not_known_even_when_the_rest_is_sound(tmp_path: Path) -> None:
+    result = outlook(
+        [enrolled(), look(rest="sound", not_checked=[{"component": "electrical.horn"}])], tmp_path
+    )
+    assert item(result, "horn")["outcome"] == "not known"
+    assert item(result, "mirrors")["outcome"] == "pass"
+
+
+def test_an_old_look_is_no_look_but_an_old_failure_stays(tmp_path: Path) -> None:
+    old = look(
+        found("electrical.horn", "sound"), found("body.mirror", "failed", "L"), day="2026-01-02"
+    )
+    result = outlook([enrolled(), old], tmp_path, look_days=100)
+    assert item(result, "horn")["outcome"] == "not known"
+    assert item(result, "mirrors")["outcome"] == "fail"
+
+
+def replaced(day: str, position: str | None = "L", component: str = "body.mirror", **more: Any):
+    where = {"position": position} if position else {}
+    return event("car", "replacement", day, component=component, reason="failed", **where, **more)
+
+
+def test_work_after_the_look_puts_it_right(tmp_path: Path) -> None:
+    cases = [
+        (LOOKED, "L", "pass"),
+        ("2026-06-10", None, "pass"),
+        ("2026-05-30", "L", "fail"),
+        ("2026-06-10", "R", "fail"),
+    ]
+    histories = [
+        ([enrolled(), look(found("body.mirror", "failed", "L")), replaced(day, place)], "mirrors")
+        for day, place, _ in cases
+    ]
+    assert outcomes(histories, tmp_path) == [case[-1] for case in cases]
+
+
+def test_pads_replaced_by_the_axle_put_a_wheel_right(tmp_path: Path) -> None:
+    pads = [
+        found("brake.pad", "failed", "LF", (0.2, "mm")),
+        found("brake.pad", "sound", "rear", (6, "mm")),
+    ]
+    events = [enrolled(), look(*pads), replaced("2026-06-02", "front", "brake.pad")]
+    assert item(outlook(events, tmp_path), "brake lining")["outcome"] == "pass"
+
+
+def price(amount: str) -> dict[str, str]:
+    return {"amount": amount, "currency": "USD"}
+
+
+def test_the_cost_to_pass_is_what_the_same_work_has_cost(tmp_path: Path) -> None:
+    past = [
+        replaced(f"2026-0{month}-05", "R", parts_cost=price(cost))
+        for month, cost in ((2, "80.00"), (3, "100.00"), (4, "140.00"))
+    ]
+    events = [enrolled(), *past, look(found("body.mirror", "failed", "L")), scanned("8107E500")]
+    result = outlook(events, tmp_path)
+    row = result.table("vehicles").records()[0]
+    assert (row["outlook"], row["cost"], row["unpriced"]) == ("fail", 100.0, 1)
+    assert result.estimates[0].value == 100.0
+    assert result.evidence()
+
+
+def test_an_area_without_inspection_says_what_would_have_failed(tmp_path: Path) -> None:
+    events = [enrolled(), look(found("body.mirror", "failed", "L"))]
+    result = outlook(events, tmp_path, inspected=False)
+    assert result.headline.startswith("This area has no inspection")
+    assert "would have failed on mirrors" in result.headline
+
+
+def test_the_local_rule_is_always_named(tmp_path: Path) -> None:
+    assert "Check your local rule" in outlook([enrolled()], tmp_path).caveats[0]
+
+
+def test_a_shop_can_give_its_own_rules(tmp_path: Path) -> None:
+    own = tmp_path / "ours.toml"
+    own.write_text(
+        '[rules]\ntitle = "rules of our county"\nnote = "Ours."\n'
+        '[[item]]\nkey = "tread"\nname = "tire tread"\ncomponents = ["wheel.tire"]\n'
+        'measurement = "tread depth"\nunit = "32nds"\nlimit = "3"\ndirection = "min"\n'
+        'citation = "county rule 7"\nmark = "R"\nsure = "sure"\n'
+    )
+    result = outlook([enrolled(), look(*wheels(2.5))], tmp_path / "a", rules=str(own))
+    assert item(result, "tire tread")["outcome"] == "fail"
+    assert item(result, "tire tread")["citation"] == "county rule 7"
+
+
+@pytest.mark.parametrize("text", ["[rules", "[rules]\ntitle='x'\n", "\udcff"])
+def test_a_file_that_is_no_rule_set_is_refused_in_one_sentence(text: str, tmp_path: Path) -> None:
+    own = tmp_path / "ours.toml"
+    own.write_bytes(text.encode("utf-8", "surrogateescape"))
+    with pytest.raises(UsageError, match="ours"):
+        load_rules(str(own))
+    with pytest.raises(UsageError, match="inspection_us_federal"):
+        load_rules("nowhere")
+
+
+def test_every_packaged_item_cites_its_rule() -> None:
+    for name in packaged_rules():
+        for one in load_rules(name).items:
+            assert one.citation
+            assert one.mark in {"R", "S", "M", "CP"}
+            assert one.limit is None or one.measurement
+
+
+@pytest.mark.parametrize(
+    ("text", "weight"),
+    [
+        ("10,000 lb", "light"),  # "10,000 pounds or less": 49 CFR 570.1; over it: 570.51
+        ("10,001 lb", "heavy"),
+        ("4,536 kg", "light"),
+        ("Heavy", "heavy"),
+        ("class 3", None),
+        (None, None),
+    ],
+)
+def test_where_heavy_begins(text: str | None, weight: str | None) -> None:
+    assert weight_of(text) == weight
