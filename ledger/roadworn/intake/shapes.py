@@ -28,7 +28,7 @@ def plain_validator(model: type[BaseModel]) -> SchemaValidator | None:
     """Return a validator from a mapping to a plain dictionary, or None when not possible.
 
     It accepts what the model accepts in strict JSON mode. The result holds lists in place of
-    tuples and leaves out fields whose default is None.
+    tuples, leaves out fields whose default is None, and has its keys sorted.
     """
     try:
         return SchemaValidator(plain_schema(model))
@@ -90,7 +90,8 @@ def _plain_model(
         "config": schema["config"],
         "extra_behavior": schema["config"].get("extra_fields_behavior", "ignore"),
         "fields": {
-            name: _field(field, definitions, above) for name, field in fields["fields"].items()
+            name: _field(fields["fields"][name], definitions, above)
+            for name in sorted(fields["fields"])
         },
     }
 
