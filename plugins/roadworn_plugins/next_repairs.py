@@ -1,287 +1,238 @@
-"""What fails next on each vehicle, how likely that is, and what it would cost."""
+"""What is due and what fails next on each vehicle, how likely that is, and what it would cost."""
 
-from dataclasses import dataclass
 from typing import Annotated
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field
 
-from roadworn.analysis import Analysis, Cell, Column, Estimate, Result, Settings, Table
-from roadworn.catalogue import catalogue
+from roadworn.analysis import Analysis, Estimate, Result, Settings, Table
+from roadworn.catalogue import axle_of, catalogue
 from roadworn.view import LedgerView
-from roadworn_plugins import grouped as lives_of
-from roadworn_plugins.fitted import FittedParts, load_fitted
-from roadworn_plugins.grouped import Unit, shown_distance
-from roadworn_plugins.life_model import ComponentModel, fit
-from roadworn_plugins.lifedata.shrinkage import chance_of_failure
-from roadworn_plugins.prices import Price, Prices
-from roadworn_plugins.totals import cost_band
+from roadworn_plugins.due_now import FAILED, SAFETY, DueItem, due_now
+from roadworn_plugins.grouped import Floats, Ints, Unit, preferred_unit
+from roadworn_plugins.measured import measured_chances
+from roadworn_plugins.next_tables import due_table, fleet_tables, next_table, totals_table
+from roadworn_plugins.parts_ahead import PartsAhead, load_parts
+from roadworn_plugins.projected import LEVEL, Band, money, project
 
 ABOUT = """\
-Question: What fails next, how likely is it, and what would it cost?
+Question: What is due, what fails next, how likely is it, and what would it cost?
 
-Method: For each fitted part of known age, the chance that it fails within the distance this
-vehicle covers in the chosen time, from the lives of the same part on the same class with
-strength borrowed from the other classes. The distance ahead is uncertain too: the chance is
-averaged over the spread of the vehicle's own monthly distance. Cost is chance times the price
-this ledger has seen.
+Method: First what is due already: open findings, codes, work put off. Then every fitted part
+with the chance that it fails within the time asked about: a Weibull life of its component,
+one shape and a rate of its class that borrows strength from the other classes, on the clock
+that fits (distance, or calendar for what ages standing still), over the distance this vehicle
+is likely to cover, its spread averaged. A part of unknown age is as old as it has been seen at
+least and as the vehicle at most. A part measured often enough is projected by its own wear.
+Totals count a replacement's own failures too (renewal) and share the uncertainty of a rate
+among all parts it holds for. Prices are the ledger's own, raised to today.
 
-Assumptions: Parts fail independently; the vehicle goes on being used as it was; a part is
-replaced once within the time asked about.
+Assumptions: The vehicle goes on being used as it was; parts fail independently given their
+rates; what fails is replaced at once by a new part of the same kind.
 
-Reading: 22 % (14 to 33 %) and 180 USD: of 100 such parts about 22 fail within the time.
+Reading: 22 % (14 to 33 %): of 100 such parts about 22 fail within the time. The limits say how
+well the rate is known; they are not the luck of one part.
 
-Reference: Gamma-Weibull predictive distribution as in Hamada et al., Bayesian Reliability
-(Springer, 2008); limits are of the rate, not of one part's luck.
+Reference: Cox, Renewal Theory (1962); Gamma-Weibull prediction as in Hamada et al., Bayesian
+Reliability (Springer, 2008).
 """
-_LEVEL = 0.8
+_HORIZONS = (6, 12, 24, 36)
 
 
 class NextRepairsSettings(Settings):
     """How far to look ahead, and for which vehicle."""
 
     vehicle: Annotated[str | None, Field(description="only this vehicle")] = None
-    months: Annotated[float, Field(gt=0, le=120, description="how far to look ahead")] = 12.0
+    months: Annotated[float, Field(gt=0, le=60, description="how far to look ahead")] = 12.0
     distance: Annotated[
         float | None, Field(gt=0, description="distance to look ahead instead of months")
     ] = None
     unit: Annotated[Unit | None, Field(description="mi or km")] = None
+    yearly_rise: Annotated[
+        float | None,
+        Field(gt=-0.5, lt=1, description="rise of prices a year; the ledger's own when not given"),
+    ] = None
+    service: Annotated[
+        float, Field(gt=0.5, lt=1, description="chance that the stock suffices, for a fleet")
+    ] = 0.95
     least_chance: Annotated[
         float, Field(ge=0, le=1, description="smaller chances are only added up")
     ] = 0.05
     most: Annotated[int, Field(ge=1, description="rows at the most")] = 25
 
 
-_COLUMNS = (
-    Column("vehicle", "vehicle"),
-    Column("component", "component"),
-    Column("position", "where"),
-    Column("age", "distance on it", "distance"),
-    Column("chance", "chance", "chance"),
-    Column("chance_low", "low", "chance"),
-    Column("chance_high", "high", "chance"),
-    Column("cost", "cost if so", "money"),
-    Column("cost_low", "low", "money", detail=True),
-    Column("cost_high", "high", "money", detail=True),
-    Column("expected_cost", "chance x cost", "money"),
-    Column("currency", "currency", detail=True),
-    Column("safety", "safety"),
-    Column("basis", "rests on"),
-)
-
-
 def run(view: LedgerView, settings: NextRepairsSettings) -> Result:
-    """Project the failures of every fitted part whose age is known."""
-    unit = settings.unit or lives_of.preferred_unit(view)
-    models = fit(lives_of.load(view, ("component", "class")))
-    fitted = load_fitted(view, settings.vehicle)
-    ahead = fitted.ahead(settings.months, settings.distance, unit)
-    chance = _chances(fitted, models, ahead)
-    prices = Prices.load(view)
-    costs = [
-        prices.replacement(c, k)
-        for c, k in zip(fitted.component, fitted.vehicle_class, strict=True)
-    ]
-    middle = np.array([np.nan if cost is None else cost.middle for cost in costs])
-    events = lives_of.failure_events(view, ("component", "class"), most=12)
-    order = np.argsort(
-        -np.nan_to_num(chance.middle * np.nan_to_num(middle, nan=1.0)), kind="stable"
-    )
-    keep = [
-        int(i)
-        for i in order
-        if np.isfinite(chance.middle[i]) and chance.middle[i] >= settings.least_chance
-    ][: settings.most]
-    rows = tuple(_row(fitted, i, chance, costs[i], models, unit) for i in keep)
-    evidence = tuple(
-        tuple(
-            filter(
-                None,
-                (
-                    fitted.started_by[i],
-                    *events.get((fitted.component[i], fitted.vehicle_class[i]), ()),
-                ),
-            )
-        )
-        for i in keep
-    )
-    priced = np.isfinite(chance.middle) & np.isfinite(middle)
-    span = (
-        f"{settings.months:g} months"
-        if settings.distance is None
-        else (f"{settings.distance:,.0f} {unit}")
-    )
-    total = _total(chance.middle[priced], middle[priced], prices.currency, span, models)
-    table = Table(
-        name="next_repairs",
-        title=f"What is likely to fail within {span}",
-        columns=tuple(
-            Column(c.name, c.title, c.kind, unit if c.kind == "distance" else "", c.detail)
-            for c in _COLUMNS
-        ),
-        rows=rows,
-        evidence=evidence,
-    )
+    """Gather what is due and project every fitted part."""
+    unit = settings.unit or preferred_unit(view)
+    parts = load_parts(view, settings.vehicle, yearly_rise=settings.yearly_rise)
+    due = due_now(view, parts.prices, settings.vehicle)
+    ahead = _not_failed_already(parts, due)
+    wear = measured_chances(view, parts, settings.months, settings.distance, unit)
+    found = project(parts, settings.months, settings.distance, unit, measured=wear)
+    bands = _totals(parts, ahead, settings, unit)
+    asked = money(parts, found, ahead)
+    span = _span(settings, unit)
+    order = _order(parts, found.chance, ahead, settings)
+    tables: list[Table] = []
+    if due:
+        tables.append(due_table(due, settings.vehicle is None, settings.most))
+    tables.append(next_table(view, parts, found, order, unit, span, wear))
+    if settings.distance is None:
+        tables.append(totals_table(bands, parts.prices.currency))
+    if settings.vehicle is None and settings.distance is None:
+        tables += fleet_tables(parts, found, ahead, settings.service, span)
+    estimate = _estimate(parts, asked, span)
     return Result(
-        headline=_headline(
-            rows,
-            float(chance.middle[keep[0]]) if keep else 0.0,
-            total,
-            span,
-            settings.vehicle,
-        ),
-        tables=(table,),
-        estimates=(total,),
-        caveats=_caveats(view, settings, fitted, chance, int(np.sum(np.isnan(middle))), prices),
+        headline=_headline(settings.vehicle, due, estimate, span),
+        tables=tuple(tables),
+        estimates=(estimate,),
+        caveats=_caveats(parts, found.chance, wear),
     )
 
 
-@dataclass(frozen=True, eq=False)
-class _Chances:
-    """Chance of failing within the stretch ahead, nan where nothing is known."""
+def _not_failed_already(parts: PartsAhead, due: list[DueItem]) -> Ints:
+    """Return the parts that are not found failed: those are due, not likely."""
+    failed = {
+        (item.vehicle, item.component, item.position)
+        for item in due
+        if item.state in {SAFETY, FAILED}
+    }
+    places = {(v, c) for v, c, _p in failed}
 
-    middle: lives_of.Floats
-    low: lives_of.Floats
-    high: lives_of.Floats
-
-
-def _chances(
-    fitted: FittedParts, models: dict[str, ComponentModel], ahead: lives_of.Floats
-) -> _Chances:
-    """Return the chances, averaged over the spread of the distance ahead.
-
-    `ahead` has shape (nodes, parts): equally weighted distances in thousand km.
-    """
-    out = [np.full(fitted.age.size, np.nan) for _ in range(3)]
-    components: NDArray[np.object_] = np.array(fitted.component, dtype=object)
-    for component in sorted(set(fitted.component)):
-        model = models.get(component)
-        if model is None:
-            continue
-        here = np.flatnonzero(components == component)
-        beliefs = [model.for_class(fitted.vehicle_class[i]) for i in here]
-        belief = type(beliefs[0])(
-            np.concatenate([b.a for b in beliefs]), np.concatenate([b.b for b in beliefs])
+    def is_failed(i: int) -> bool:
+        vehicle, component, place = parts.vehicle[i], parts.component[i], parts.position[i]
+        if (vehicle, component) not in places:
+            return False
+        return any(
+            v == vehicle
+            and c == component
+            and (p in {place, ""} or not place or axle_of(p) == place)
+            for v, c, p in failed
         )
-        found = [
-            chance_of_failure(fitted.age[here], node[here], belief, model.shape, level=_LEVEL)
-            for node in ahead
-        ]
-        for target, name in zip(out, ("chance", "lower", "upper"), strict=True):
-            target[here] = np.mean([getattr(part, name) for part in found], axis=0)
-    return _Chances(*out)
+
+    return np.array([i for i in range(parts.size) if not is_failed(i)], dtype=np.int64)
 
 
-def _row(
-    fitted: FittedParts,
-    i: int,
-    chance: _Chances,
-    cost: Price | None,
-    models: dict[str, ComponentModel],
-    unit: Unit,
-) -> tuple[Cell, ...]:
-    component = fitted.component[i]
-    known = catalogue().find(component)
-    p = float(chance.middle[i])
-    money: tuple[Cell, ...] = (None, None, None, None, "")
-    if cost is not None:
-        money = (
-            round(cost.middle, 2),
-            round(cost.low, 2),
-            round(cost.high, 2),
-            round(p * cost.middle, 2),
-            cost.currency,
-        )
-    basis = models[component].basis(fitted.vehicle_class[i])
-    return (
-        fitted.vehicle[i],
-        component,
-        fitted.position[i],
-        float(np.round(shown_distance(float(fitted.age[i]), unit), -2)),
-        p,
-        float(chance.low[i]),
-        float(chance.high[i]),
-        *money,
-        "safety" if known is not None and known.safety_critical else "",
-        basis if cost is not None else f"{basis}; no price on record",
-    )
+def _totals(
+    parts: PartsAhead, ahead: Ints, settings: NextRepairsSettings, unit: Unit
+) -> dict[int, Band]:
+    if settings.distance is not None:
+        return {}
+    return {m: money(parts, project(parts, m, None, unit), ahead) for m in _HORIZONS}
 
 
-def _total(
-    chance: lives_of.Floats,
-    cost: lives_of.Floats,
-    currency: str,
-    span: str,
-    models: dict[str, ComponentModel],
-) -> Estimate:
-    """Return expected cost with an 80 % band over all fitted parts of known age."""
-    low, high = cost_band(chance, cost, _LEVEL)
+def _order(
+    parts: PartsAhead,
+    chance: Floats,
+    ahead: Ints,
+    settings: NextRepairsSettings,
+) -> list[int]:
+    """Return the parts to list, by chance times cost; safety first among equals."""
+    likely = [int(i) for i in ahead if chance[i] >= settings.least_chance]
+
+    def weight(i: int) -> float:
+        price = parts.price[i]
+        return float(chance[i]) * (price.middle if price is not None else 1.0)
+
+    likely.sort(key=lambda i: (-weight(i), parts.component[i], parts.position[i]))
+    return likely[: settings.most]
+
+
+def _span(settings: NextRepairsSettings, unit: Unit) -> str:
+    if settings.distance is not None:
+        return f"{settings.distance:,.0f} {unit}"
+    return f"{settings.months:g} months"
+
+
+def _estimate(parts: PartsAhead, band: Band, span: str) -> Estimate:
+    models = [clocked.model for clocked in parts.models.values()]
+    unpriced = sum(1 for price in parts.price if price is None)
     return Estimate(
         name=f"cost of failures within {span}",
-        value=float(np.sum(chance * cost)),
-        unit=currency,
-        low=low,
-        high=high,
-        level=_LEVEL,
-        method="sum of independent parts, each failing at most once",
-        failures=int(sum(model.failures.sum() for model in models.values())),
-        running=int(sum(model.running.sum() for model in models.values())),
+        value=band.expected,
+        unit=parts.prices.currency,
+        low=band.low,
+        high=band.high,
+        level=LEVEL,
+        method="renewal of every fitted part, prices and rates uncertain",
+        failures=int(sum(model.failures.sum() for model in models)),
+        running=int(sum(model.running.sum() for model in models)),
+        left_out=unpriced,
+        why_left_out="no price known" if unpriced else "",
     )
 
 
-def _headline(
-    rows: tuple[tuple[Cell, ...], ...],
-    first_chance: float,
-    total: Estimate,
-    span: str,
-    vehicle: str | None,
-) -> str:
+def _headline(vehicle: str | None, due: list[DueItem], total: Estimate, span: str) -> str:
     whose = vehicle or "the fleet"
-    if not rows:
-        return f"No fitted part of known age is likely to fail on {whose} within {span}."
-    place = f"{catalogue().name_of(str(rows[0][1]))} {rows[0][2]}".strip()
+    safety = [item for item in due if item.state == SAFETY]
+    open_ = [item for item in due if item.state in {SAFETY, FAILED}]
+    first = ""
+    if safety:
+        named = ", ".join(
+            item.name if vehicle else f"{item.name} of {item.vehicle}" for item in safety[:3]
+        )
+        first = f"Safety first: {named} failed. "
+    elif open_:
+        first = f"{len(open_)} failed item{'s' * (len(open_) > 1)} open. "
+    if not total.value:
+        return f"{first}No fitted part with a known price is likely to fail on {whose} in {span}."
     return (
-        f"Within {span} expect about {total.value:,.0f} {total.unit} of failures on {whose} "
-        f"({total.low:,.0f} to {total.high:,.0f}); first {place} at {first_chance:.0%}."
+        f"{first}Within {span} expect about {total.value:,.0f} {total.unit} of failures on "
+        f"{whose} ({total.low:,.0f} to {total.high:,.0f})."
     )
 
 
-def _caveats(
-    view: LedgerView,
-    settings: NextRepairsSettings,
-    fitted: FittedParts,
-    chance: _Chances,
-    unpriced: int,
-    prices: Prices,
-) -> tuple[str, ...]:
+def _caveats(parts: PartsAhead, chance: Floats, wear: dict[int, Floats]) -> tuple[str, ...]:
     caveats = []
-    condition = " WHERE vehicle_id = ?" if settings.vehicle else ""
-    parameters = (settings.vehicle,) if settings.vehicle else ()
-    unknown = view.sql(f"SELECT count(*) FROM unknown_parts{condition}", parameters).rows[0][0]
+    unknown = int(np.sum(~parts.known))
     if unknown:
-        caveats.append(f"{unknown} parts of unknown age are not in these figures.")
-    nothing = int(np.sum(np.isnan(chance.middle)))
-    if nothing:
-        caveats.append(f"For {nothing} fitted parts neither a failure nor a trade range is known.")
-    if unpriced:
-        caveats.append(f"{unpriced} fitted parts have no price on record and add nothing in money.")
-    if prices.other_currencies:
         caveats.append(
-            f"{prices.other_currencies} replacements paid in another currency are left out."
+            f"{unknown} of {parts.size} parts are of unknown age; each is taken as old as it has "
+            "been seen at least and as the vehicle at most."
         )
-    if fitted.assumed_usage:
+    by_trade = sorted({c for c in parts.component if "trade range" in parts.models[c].model.source})
+    if by_trade:
+        names = ", ".join(catalogue().name_of(c) for c in by_trade[:4])
+        more = f" and {len(by_trade) - 4} more" if len(by_trade) > 4 else ""
+        caveats.append(f"No failure on record of {names}{more}: the trade range stands in.")
+    single = sorted(
+        {
+            c
+            for i, c in enumerate(parts.component)
+            if parts.models[c].model.failures.sum() == 1 and chance[i] >= 0.05
+        }
+    )
+    if single:
+        names = ", ".join(catalogue().name_of(c) for c in single[:4])
+        caveats.append(f"What is said of {names} rests on a single failure.")
+    if parts.without_model:
         caveats.append(
-            f"{fitted.assumed_usage} vehicles have too few readings: the fleet's usual distance "
-            "stands in for theirs."
+            f"Neither a failure nor a trade range is known of "
+            f"{', '.join(catalogue().name_of(c) for c in parts.without_model[:4])}."
         )
+    assumed = len(
+        {parts.vehicle[i] for i in range(parts.size) if parts.paces.assumed[parts.car[i]]}
+    )
+    if assumed:
+        caveats.append(
+            f"{assumed} vehicle{'s have' if assumed > 1 else ' has'} too few readings: the "
+            "fleet's usual distance stands in."
+        )
+    if parts.prices.yearly_rise:
+        caveats.append(f"Older prices are raised by {parts.prices.yearly_rise:.1%} a year.")
+    if parts.prices.other_currencies:
+        caveats.append(
+            f"{parts.prices.other_currencies} replacements in another currency are left out."
+        )
+    if wear:
+        caveats.append(f"{len(wear)} parts are projected by their own measured wear.")
     return tuple(caveats)
 
 
 NEXT_REPAIRS = Analysis(
     name="next-repairs",
-    title="What goes next",
-    question="What fails next, how likely is it, and what would it cost?",
+    title="What is due and what goes next",
+    question="What is due, what fails next, how likely is it, and what would it cost?",
     run=run,
     settings=NextRepairsSettings,
     about=ABOUT,

@@ -1,0 +1,158 @@
+"""What is due already: findings, codes and work put off, with what it would cost today."""
+
+from dataclasses import dataclass
+from datetime import date
+
+from roadworn.catalogue import axle_of, catalogue
+from roadworn.trade.codes import decode_code
+from roadworn.view import LedgerView
+from roadworn_plugins.prices import Price, Prices
+
+#: States in the order in which they are shown; the first stops a vehicle from being driven.
+SAFETY, FAILED, CODE, PUT_OFF, WEARING = "SAFETY: failed", "failed", "code", "put off", "wearing"
+_ORDER = {SAFETY: 0, FAILED: 1, CODE: 2, PUT_OFF: 3, WEARING: 4}
+
+
+@dataclass(frozen=True, slots=True)
+class DueItem:
+    """One thing that is due on a vehicle.
+
+    `component` is empty for a code that points to nothing on file; `price` is None where no
+    price is known, and always for a code: it has to be diagnosed first.
+    """
+
+    vehicle: str
+    vehicle_class: str
+    state: str
+    component: str
+    position: str
+    seen: str
+    since: date | None
+    price: Price | None
+    events: tuple[str, ...]
+
+    @property
+    def name(self) -> str:
+        """What it is, in words, with its place."""
+        if not self.component:
+            return self.position
+        return f"{catalogue().name_of(self.component)} {self.position}".strip()
+
+
+def due_now(view: LedgerView, prices: Prices, vehicle: str | None = None) -> list[DueItem]:
+    """Return what is due, safety first, each place once: a finding outranks a put-off line.
+
+    Args:
+        view: the ledger as of a day.
+        prices: what replacing each component costs.
+        vehicle: only this one.
+    """
+    items = _findings(view, prices, vehicle)
+    taken = {(i.vehicle, i.component, _place(i.component, i.position)): i for i in items}
+    for item in _put_off(view, prices, vehicle):
+        key = (item.vehicle, item.component, _place(item.component, item.position))
+        if key in taken:
+            found = taken[key]
+            items[items.index(found)] = joined = _joined(found, item)
+            taken[key] = joined
+        else:
+            items.append(item)
+            taken[key] = item
+    items += _codes(view, vehicle)
+    return sorted(items, key=lambda i: (i.vehicle, _ORDER[i.state], i.component, i.position))
+
+
+def _place(component: str, position: str) -> str:
+    """Return the axle for what is done by the axle, else the position."""
+    if component in {"brake.pad", "brake.shoe", "brake.rotor"}:
+        return axle_of(position) or position
+    return position
+
+
+def _joined(finding: DueItem, put_off: DueItem) -> DueItem:
+    """Return the finding with the word that its repair was put off before."""
+    return DueItem(
+        finding.vehicle,
+        finding.vehicle_class,
+        finding.state,
+        finding.component,
+        finding.position,
+        "; ".join(filter(None, (finding.seen, put_off.seen))),
+        finding.since,
+        finding.price,
+        (*finding.events, *put_off.events),
+    )
+
+
+def _findings(view: LedgerView, prices: Prices, vehicle: str | None) -> list[DueItem]:
+    rows = view.sql(
+        f"""SELECT f.vehicle_id, v.vehicle_class, f.component, coalesce(f.position, ''),
+                   f.condition, f.safety, f.note, f.first_seen_on, f.event_id,
+                   (SELECT string_agg(CAST(m.value AS VARCHAR) || ' ' || m.unit, ', '
+                                      ORDER BY m.name, m.value)
+                    FROM measurements AS m
+                    WHERE m.event_id = f.event_id AND m.component = f.component
+                      AND coalesce(m.position, '') = coalesce(f.position, ''))
+            FROM open_findings AS f JOIN vehicles AS v USING (vehicle_id)
+            WHERE v.retired_on IS NULL{" AND f.vehicle_id = ?" * bool(vehicle)}""",
+        (vehicle,) if vehicle else (),
+    ).rows
+    found = []
+    for name, kind, component, position, condition, safety, note, since, event, measured in rows:
+        state = WEARING if condition == "wearing" else SAFETY if safety else FAILED
+        found.append(
+            DueItem(
+                name,
+                kind,
+                state,
+                component,
+                position,
+                "; ".join(filter(None, (measured, note))),
+                since,
+                prices.or_labour(component, kind),
+                (event,),
+            )
+        )
+    return found
+
+
+def _put_off(view: LedgerView, prices: Prices, vehicle: str | None) -> list[DueItem]:
+    rows = view.sql(
+        f"""SELECT d.vehicle_id, v.vehicle_class, d.component, coalesce(d.position, ''),
+                   d.decision, CAST(d.amount AS DOUBLE), d.currency, d.occurred_on,
+                   d.event_id, d.estimate
+            FROM declined_work AS d JOIN vehicles AS v USING (vehicle_id)
+            WHERE v.retired_on IS NULL{" AND d.vehicle_id = ?" * bool(vehicle)}""",
+        (vehicle,) if vehicle else (),
+    ).rows
+    found = []
+    for name, kind, component, position, word, amount, currency, day, event, estimate in rows:
+        price = prices.or_labour(component, kind)
+        if price is None and amount and currency == prices.currency:
+            price = Price(amount, amount, amount, currency, 0, f"the estimate of {day}")
+        seen = f"{word} on {day}" + (f" at {amount:,.2f} {currency}" if amount else "")
+        found.append(
+            DueItem(name, kind, PUT_OFF, component, position, seen, day, price, (event, estimate))
+        )
+    return found
+
+
+def _codes(view: LedgerView, vehicle: str | None) -> list[DueItem]:
+    rows = view.sql(
+        f"""SELECT c.vehicle_id, v.vehicle_class, c.code, c.status, c.module, c.lamp,
+                   c.first_seen_on, c.event_id
+            FROM active_codes AS c JOIN vehicles AS v USING (vehicle_id)
+            WHERE v.retired_on IS NULL{" AND c.vehicle_id = ?" * bool(vehicle)}""",
+        (vehicle,) if vehicle else (),
+    ).rows
+    found = []
+    for name, kind, code, status, module, lamp, since, event in rows:
+        decoded = decode_code(code)
+        meaning = decoded.description or "maker's own code, no description on file"
+        points = ", ".join(catalogue().name_of(c) for c in decoded.points_to[:2])
+        more = " and others" if len(decoded.points_to) > 2 else ""
+        told = f"{code} {status}, {module}: {meaning}"
+        told += f"; points to {points}{more}" if points else ""
+        told += "; lamp on" if lamp == "on" else ""
+        found.append(DueItem(name, kind, CODE, "", code, told, since, None, (event,)))
+    return found

@@ -1,0 +1,234 @@
+"""The tables that `next-repairs` shows: what is due, what is likely, and what it adds up to."""
+
+import numpy as np
+
+from roadworn.analysis import Cell, Column, Table
+from roadworn.catalogue import catalogue
+from roadworn.view import LedgerView
+from roadworn_plugins import grouped as lives_of
+from roadworn_plugins.due_now import DueItem
+from roadworn_plugins.grouped import Floats, Ints, Unit, shown_distance
+from roadworn_plugins.parts_ahead import PartsAhead
+from roadworn_plugins.projected import Band, Projection, project, taken
+from roadworn_plugins.projection.stock import stock
+from roadworn_plugins.projection.usage import over_usage
+from roadworn_plugins.shared_labour import shares_labour
+
+_EVENTS_NAMED = 12
+_STOCK_ROWS = 25
+_QUARTERS = 4
+
+
+def due_table(due: list[DueItem], fleet: bool, most: int) -> Table:
+    """Return what is due already, safety first."""
+    shown = due[: most * 3] if fleet else due
+    rows = tuple(
+        (
+            item.vehicle,
+            item.state,
+            item.name,
+            item.seen,
+            item.since,
+            None if item.price is None else round(item.price.middle, 2),
+            "" if item.price is None else item.price.currency,
+            "" if item.price is None else item.price.basis,
+            item.component,
+        )
+        for item in shown
+    )
+    return Table(
+        name="due_now",
+        title="Due now",
+        columns=(
+            Column("vehicle", "vehicle", detail=not fleet),
+            Column("state", "state"),
+            Column("what", "what"),
+            Column("seen", "what was seen"),
+            Column("since", "since", "date"),
+            Column("cost", "cost today", "money"),
+            Column("currency", "currency", detail=True),
+            Column("price_from", "price from", detail=True),
+            Column("component", "component", detail=True),
+        ),
+        rows=rows,
+        evidence=tuple(tuple(filter(None, item.events)) for item in shown),
+    )
+
+
+def next_table(
+    view: LedgerView,
+    parts: PartsAhead,
+    found: Projection,
+    order: list[int],
+    unit: Unit,
+    span: str,
+    wear: dict[int, Floats],
+) -> Table:
+    """Return the parts that are likely to fail, dearest first."""
+    fleet = len(set(parts.vehicle)) > 1
+    events = lives_of.failure_events(view, ("component", "class"), most=_EVENTS_NAMED)
+    rows = tuple(_row(parts, found, i, order, unit, wear) for i in order)
+    return Table(
+        name="next_repairs",
+        title=f"Likely to fail within {span}",
+        columns=(
+            Column("vehicle", "vehicle", detail=not fleet),
+            Column("what", "what"),
+            Column("age", "on it", "distance", unit),
+            Column("chance", "chance", "chance"),
+            Column("chance_low", "low", "chance"),
+            Column("chance_high", "high", "chance"),
+            Column("cost", "cost if so", "money"),
+            Column("cost_low", "cost low", "money", detail=True),
+            Column("cost_high", "cost high", "money", detail=True),
+            Column("expected_cost", "chance x cost", "money"),
+            Column("currency", "currency", detail=True),
+            Column("safety", "safety"),
+            Column("basis", "rests on"),
+            Column("together", "shares labour with", "sentence"),
+            Column("component", "component", detail=True),
+            Column("position", "where", detail=True),
+            Column("price_from", "price from", detail=True),
+        ),
+        rows=rows,
+        evidence=tuple(
+            tuple(
+                filter(
+                    None,
+                    (
+                        parts.started_by[i],
+                        *events.get((parts.component[i], parts.vehicle_class[i]), ()),
+                    ),
+                )
+            )
+            for i in order
+        ),
+    )
+
+
+def _row(
+    parts: PartsAhead,
+    found: Projection,
+    i: int,
+    order: list[int],
+    unit: Unit,
+    wear: dict[int, Floats],
+) -> tuple[Cell, ...]:
+    component, place, price = parts.component[i], parts.position[i], parts.price[i]
+    known = catalogue().find(component)
+    chance = float(found.chance[i])
+    money: tuple[Cell, ...] = (None, None, None, None, "")
+    if price is not None:
+        money = (
+            round(price.middle, 2),
+            round(price.low, 2),
+            round(price.high, 2),
+            round(float(found.number[i]) * price.middle, 2),
+            price.currency,
+        )
+    with_it = [
+        f"{catalogue().name_of(parts.component[j])} {parts.position[j]}".strip()
+        for j in order
+        if parts.vehicle[j] == parts.vehicle[i]
+        and shares_labour((component, place), (parts.component[j], parts.position[j]))
+    ]
+    return (
+        parts.vehicle[i],
+        f"{catalogue().name_of(component)} {place}".strip(),
+        _age(parts, i, unit),
+        chance,
+        float(found.low[i]),
+        float(found.high[i]),
+        *money,
+        "safety" if known is not None and known.safety_critical else "",
+        _basis(parts, i, wear),
+        ", ".join(with_it),
+        component,
+        place,
+        "no price on record" if price is None else price.basis,
+    )
+
+
+def _age(parts: PartsAhead, i: int, unit: Unit) -> float | None:
+    """Return the distance on the part, None when its age is unknown or counted in years."""
+    if not parts.known[i] or parts.clock[i] == "age":
+        return None
+    return float(np.round(shown_distance(float(parts.age[i, 0]), unit), -2))
+
+
+def _basis(parts: PartsAhead, i: int, wear: dict[int, Floats]) -> str:
+    """Say in one line what the chance rests on."""
+    if i in wear:
+        return "its own measured wear"
+    words = parts.models[parts.component[i]].model.basis(parts.vehicle_class[i])
+    if not parts.known[i]:
+        return f"age unknown; {words}"
+    if parts.clock[i] == "age":
+        return f"{parts.age[i, 0]:.1f} years old, by calendar; {words}"
+    return words
+
+
+def totals_table(bands: dict[int, Band], currency: str) -> Table:
+    """Return expected cost with its band for each horizon."""
+    return Table(
+        name="totals",
+        title="What failures are expected to cost, 8 in 10 such futures within the band",
+        columns=(
+            Column("months", "months", "integer"),
+            Column("expected", "expected", "money", currency),
+            Column("low", "low", "money", currency),
+            Column("high", "high", "money", currency),
+        ),
+        rows=tuple((m, band.expected, band.low, band.high) for m, band in bands.items()),
+    )
+
+
+def fleet_tables(
+    parts: PartsAhead, found: Projection, ahead: Ints, service: float, span: str
+) -> list[Table]:
+    """Return cash by quarter, and the parts to hold for the time asked about."""
+    currency = parts.prices.currency
+    price = np.array([0.0 if p is None else p.middle for p in parts.price])
+    reached = [0.0]
+    counts = [0.0]
+    for quarter in range(1, _QUARTERS + 1):
+        number = project(parts, 3.0 * quarter).number
+        reached.append(float(np.sum(number[ahead] * price[ahead])))
+        counts.append(float(np.sum(number[ahead])))
+    quarters = Table(
+        name="by_quarter",
+        title="Money for failures by quarter, from today",
+        columns=(
+            Column("quarter", "quarter", "integer"),
+            Column("failures", "failures", "number"),
+            Column("cost", "expected cost", "money", currency),
+        ),
+        rows=tuple(
+            (q, counts[q] - counts[q - 1], reached[q] - reached[q - 1])
+            for q in range(1, _QUARTERS + 1)
+        ),
+    )
+    averaged = over_usage(list(found.counts), found.weight)
+    needed: list[tuple[float, int, str]] = []
+    names = np.array([parts.component[i] for i in ahead])
+    for component in sorted(set(names.tolist())):
+        one = stock(taken(averaged, ahead[names == component]))
+        if one.expected >= 0.5:
+            needed.append((one.expected, one.to_hold(service), component))
+    needed.sort(key=lambda row: -row[0])
+    rows = tuple(
+        (catalogue().name_of(component), expected, hold, component)
+        for expected, hold, component in needed[:_STOCK_ROWS]
+    )
+    held = Table(
+        name="stock",
+        title=f"Parts to hold for {span} so that they suffice {service:.0%} of the time",
+        columns=(
+            Column("what", "what"),
+            Column("expected", "expected", "number"),
+            Column("hold", "hold", "integer"),
+            Column("component", "component", detail=True),
+        ),
+        rows=rows,
+    )
+    return [quarters, held]

@@ -1,0 +1,192 @@
+"""Chances and counts of what fails ahead, from `parts_ahead` and the renewal mathematics."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.special import gammaincinv
+
+from roadworn_plugins.grouped import Floats, Ints, Unit
+from roadworn_plugins.parts_ahead import AGES, PartsAhead
+from roadworn_plugins.projection.costs import CostSpread
+from roadworn_plugins.projection.grid_total import grid_total
+from roadworn_plugins.projection.renewal import CountMoments, count_moments
+from roadworn_plugins.projection.totals import totals
+
+LEVEL = 0.8
+# A grid holds one vehicle; more parts than this are summed by their cumulants.
+_MOST_ON_GRID = 450
+
+
+@dataclass(frozen=True, eq=False)
+class Projection:
+    """What lies ahead of each part.
+
+    Attributes:
+        chance: of at least one failure, shape (parts,).
+        low, high: limits of that chance as the rate is uncertain.
+        number: expected failures, the replacement's own included.
+        counts: moments at each distance ahead, for totals.
+        weight: of each distance ahead.
+    """
+
+    chance: Floats
+    low: Floats
+    high: Floats
+    number: Floats
+    counts: tuple[CountMoments, ...]
+    weight: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """A total with its central band."""
+
+    expected: float
+    low: float
+    high: float
+
+
+def project(
+    parts: PartsAhead,
+    months: float,
+    distance: float | None = None,
+    unit: Unit = "mi",
+    *,
+    measured: dict[int, Floats] | None = None,
+    level: float = LEVEL,
+) -> Projection:
+    """Project every part.
+
+    Args:
+        parts: what is fitted.
+        months: how far ahead.
+        distance: how far ahead by distance instead, in `unit`.
+        unit: of `distance`.
+        measured: for parts with a wear line of their own: part -> chance of reaching the limit
+            at each distance ahead; better than the lives of others.
+        level: of the limits.
+    """
+    ahead, weight = parts.ahead(months, distance, unit)
+    index, age = _expanded(parts)
+    share = np.where(parts.known, 1.0, 1.0 / AGES)[index]
+    counts = []
+    for u in range(weight.size):
+        raw = count_moments(parts.belief, parts.group[index], age, ahead[u][index])
+        joined = _joined(raw, index, share, parts)
+        counts.append(_with_measured(joined, measured or {}, u))
+    chance = sum(w * c.at_least_one() for w, c in zip(weight, counts, strict=True))
+    number = sum(w * c.mean() for w, c in zip(weight, counts, strict=True))
+    limits = [
+        _at_rate(parts, index, age, share, ahead, weight, q)
+        for q in ((1.0 - level) / 2.0, (1.0 + level) / 2.0)
+    ]
+    low, high = np.minimum(limits[0], chance), np.maximum(limits[1], chance)
+    for i in measured or {}:
+        low[i] = high[i] = np.asarray(chance)[i]
+    return Projection(np.asarray(chance), low, high, np.asarray(number), tuple(counts), weight)
+
+
+def money(parts: PartsAhead, found: Projection, rows: Ints, level: float = LEVEL) -> Band:
+    """Return the total cost of these parts with its band; unpriced parts add nothing.
+
+    Args:
+        parts: what is fitted.
+        found: their projection.
+        rows: the parts to add up.
+        level: of the band.
+    """
+    priced = np.array([i for i in rows if parts.price[i] is not None], dtype=np.int64)
+    if priced.size == 0:
+        return Band(0.0, 0.0, 0.0)
+    cost = spread(parts, priced)
+    counts = [taken(c, priced) for c in found.counts]
+    if priced.size <= _MOST_ON_GRID and np.unique(parts.car[priced]).size == 1:
+        total = grid_total(counts, cost, usage_weight=found.weight)
+        low, high = total.band(level)
+        return Band(total.expected, low, high)
+    summed = totals(
+        counts, cost, usage_weight=found.weight, vehicle=parts.car[priced], levels=(level,)
+    )
+    low, high = (float(end[0]) for end in summed.bands[level])
+    return Band(float(summed.expected[0]), low, high)
+
+
+def spread(parts: PartsAhead, rows: Ints) -> CostSpread:
+    """Return the cost of one replacement of each of these parts, all of them priced."""
+    found = [parts.price[i] for i in rows]
+    low, middle, high = (
+        np.array([getattr(price, name) for price in found], dtype=np.float64)
+        for name in ("low", "middle", "high")
+    )
+    middle = np.maximum(middle, 1e-6)
+    return CostSpread.quantiles(
+        np.clip(low, middle * 0.05, middle), middle, np.maximum(high, middle), level=LEVEL
+    )
+
+
+def taken(counts: CountMoments, rows: Ints) -> CountMoments:
+    """Return the moments of these parts only."""
+    return replace(
+        counts,
+        group=counts.group[rows],
+        chance=counts.chance[rows],
+        number=counts.number[rows],
+        pairs=counts.pairs[rows],
+    )
+
+
+def _expanded(parts: PartsAhead) -> tuple[Ints, Floats]:
+    """Return part index and age, one row for a known age and AGES for an unknown one."""
+    repeats = np.where(parts.known, 1, AGES)
+    index = np.repeat(np.arange(parts.size), repeats)
+    first = np.cumsum(repeats) - repeats
+    column = np.arange(index.size) - first[index]
+    return index, parts.age[index, column] if parts.size else np.zeros(0)
+
+
+def _joined(raw: CountMoments, index: Ints, share: Floats, parts: PartsAhead) -> CountMoments:
+    """Average the moments over the ages that one part may have."""
+
+    def averaged(values: Floats) -> Floats:
+        out = np.zeros((parts.size, values.shape[1]))
+        np.add.at(out, index, values * share[:, None])
+        return out
+
+    return replace(
+        raw,
+        group=parts.group,
+        chance=averaged(raw.chance),
+        number=averaged(raw.number),
+        pairs=averaged(raw.pairs),
+    )
+
+
+def _with_measured(counts: CountMoments, measured: dict[int, Floats], node: int) -> CountMoments:
+    """Put the chances of measured wear in the place of those by the life table."""
+    if not measured:
+        return counts
+    chance, number, pairs = counts.chance.copy(), counts.number.copy(), counts.pairs.copy()
+    for part, by_node in measured.items():
+        chance[part] = number[part] = by_node[node]
+        pairs[part] = 0.0
+    return replace(counts, chance=chance, number=number, pairs=pairs)
+
+
+def _at_rate(
+    parts: PartsAhead,
+    index: Ints,
+    age: Floats,
+    share: Floats,
+    ahead: Floats,
+    weight: Floats,
+    q: float,
+) -> Floats:
+    """Return the chance of failing if the rate stood at its quantile `q`."""
+    group = parts.group[index]
+    rate = (gammaincinv(parts.belief.a, q) / parts.belief.b)[group]
+    shape = parts.belief.shape[group]
+    out = np.zeros(parts.size)
+    for u in range(weight.size):
+        grown = (age + ahead[u][index]) ** shape - age**shape
+        np.add.at(out, index, weight[u] * share * -np.expm1(-rate * grown))
+    return out
