@@ -184,3 +184,17 @@ def test_belief_refuses_what_is_no_belief():
         LifeBelief.known(2.0, 1.0).rates(0)
     with pytest.raises(LifeDataError, match="clip"):
         one(LifeBelief.known(20.0, 1.0), 0.0, 1.0)
+
+
+@pytest.mark.parametrize("shape", [0.4, 1.0, 2.5, 15.0])
+@pytest.mark.parametrize("a", [0.01, 30.0, np.inf])
+def test_extreme_ages_and_horizons_stay_finite(shape, a):
+    known = LifeBelief.known(shape, 50.0)
+    belief = known if np.isinf(a) else LifeBelief.gamma(shape, a, a * 50.0**shape)
+    age, ahead = (x.ravel() for x in np.meshgrid([0, 1e-9, 5_000.0, np.nan], [1e-12, 10, 5_000.0]))
+    group = np.zeros(age.size, int)
+    found = expected_failures(belief, group, age, ahead)
+    moments = count_moments(belief, group, age, ahead)
+    assert np.all(np.isfinite(found.number))
+    assert np.all(found.number >= found.chance - 1e-12)
+    assert np.all(moments.variance() >= -1e-3 * np.maximum(1.0, moments.mean() ** 2))

@@ -38,16 +38,17 @@ class ExcessTable:
     moments: Floats
     stationary: Floats
 
-    def at(self, ages: Floats, times: Floats) -> Floats:
-        """Interpolate for every pair of an age and a horizon; shape (2, ages, times).
+    def at(self, ages: Floats, times: Floats, *, moments: int = 2) -> Floats:
+        """Interpolate for every pair of an age and a horizon; shape (moments, ages, times).
 
         Args:
             ages: Ages in units of the scale, shape (ages,); beyond the last age of the mesh,
                 which hardly a part reaches, the values of that age are given.
             times: Horizons in units of the scale, within the horizon of the table.
+            moments: 1 for the expected number only, 2 for pairs too.
         """
         place = np.minimum(_age_place(ages, self.renewal.shape), self.age_mesh[-1])
-        rows = _blend(self.moments, *_four_points(self.age_mesh, place), axis=1)
+        rows = _blend(self.moments[:moments], *_four_points(self.age_mesh, place), axis=1)
         return _blend(rows, *self._columns(times), axis=2)
 
     def unknown(self, times: Floats) -> Floats:

@@ -134,7 +134,7 @@ def of_group(
     if table is not None:
         lookup = Lookup.make(now, ahead, shape, _typical_scale(one))
         averaged = sum(
-            w * table.at(lookup.ages * s, lookup.times * s)[0]
+            w * table.at(lookup.ages * s, lookup.times * s, moments=1)[0]
             for w, s in zip(weight, scaled, strict=True)
         )
         lookup.add_to(number, np.asarray(averaged))
