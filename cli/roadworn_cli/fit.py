@@ -27,11 +27,16 @@ def lives(
     file: Path = typer.Argument(help="CSV: group, entry, then age,failed or lower,upper; count."),
     unit: str = typer.Option("", "--unit", help="Unit of the ages, carried into the output."),
     level: float = typer.Option(0.95, "--level", min=0.5, max=0.9999, help="Level of the limits."),
-    interval: str = typer.Option("lr", "--interval", help="Limits: lr or wald."),
+    interval: str = typer.Option(
+        "conditional",
+        "--interval",
+        metavar="conditional|lr|wald",
+        help="Limits: conditional hold in small samples; likelihood ratio; Wald on the log scale.",
+    ),
     fmt: str = typer.Option("json", "--format", metavar="json|table|csv", help="Form of output."),
 ) -> None:
     """Fit lifetimes: one row a part, failed or still running, from new or entered late."""
-    _choice(interval, ("lr", "wald"), "--interval")
+    _choice(interval, ("conditional", "lr", "wald"), "--interval")
     _choice(fmt, FORMATS, "--format")
     found = _load("lives")(read_columns(file), unit=unit, level=level, interval=interval)
     if fmt == "json":
@@ -148,4 +153,4 @@ def _life_row(group: dict[str, Any]) -> tuple[object, ...]:
 
 def _choice(value: str, known: tuple[str, ...], option: str) -> None:
     if value not in known:
-        raise UsageError(f"{option} is {' or '.join(known)}, not {value!r}.")
+        raise UsageError(f"{option} is one of {', '.join(known)}, not {value!r}.")

@@ -56,6 +56,7 @@ class GroupedLives:
         labels: one tuple of texts for each group, in group order.
         group, entry, lower, upper, failed, running: one entry a life; ages in thousand km or
             years, `upper` infinite for a part that had not failed.
+        worn: of the failures, those replaced as worn out; None where that was not read.
     """
 
     by: tuple[str, ...]
@@ -66,6 +67,7 @@ class GroupedLives:
     upper: Floats
     failed: NDArray[np.bool_]
     running: NDArray[np.bool_]
+    worn: NDArray[np.bool_] | None = None
 
     @property
     def exit_age(self) -> Floats:
@@ -126,7 +128,7 @@ def load(
     parameters = (component,) if component else ()
     lives = f"""
         SELECT {keys}, entry_{suffix} AS entry, lower_{suffix} AS lower, upper_{suffix} AS upper,
-               failed, running
+               failed, running, coalesce(failed AND reason = 'worn_out', FALSE) AS worn
         FROM part_lives
         WHERE coalesce(upper_{suffix}, 'infinity'::DOUBLE) > entry_{suffix}
           AND lower_{suffix} >= entry_{suffix}
@@ -137,7 +139,7 @@ def load(
     )
     labels = view.sql(f"SELECT {listed} FROM ({groups}) ORDER BY g", parameters).rows
     data = view.arrays(
-        f"""SELECT g, entry, lower, upper, failed, running
+        f"""SELECT g, entry, lower, upper, failed, running, worn
             FROM ({lives}) AS l JOIN ({groups}) AS n USING ({listed})
             ORDER BY g, lower, upper, entry""",
         parameters * 2,
@@ -153,6 +155,7 @@ def load(
         upper=np.where(np.isnan(upper), np.inf, upper) / scale,
         failed=data["failed"].astype(bool),
         running=data["running"].astype(bool),
+        worn=data["worn"].astype(bool),
     )
 
 
@@ -168,6 +171,34 @@ def left_out(view: LedgerView, component: str | None = None) -> dict[str, dict[s
     for name, why, number in rows:
         found.setdefault(name, {})[why] = number
     return found
+
+
+def left_out_by(
+    view: LedgerView, lives: GroupedLives, component: str | None = None
+) -> list[dict[str, int]]:
+    """Return why -> how many stays could not be counted, for each group of lives.
+
+    Who supplied a part of unknown age is unknown too: groups told apart by supplier or part
+    number get what is left out of all of them together.
+    """
+    known = [key for key in lives.by if key not in ("supplier", "part-number")]
+    places = [lives.by.index(key) for key in known]
+    keys = ", ".join(f"{GROUPINGS[key]} AS k{i}" for i, key in enumerate(known))
+    listed = ", ".join(f"k{i}" for i in range(len(known)))
+    condition = "WHERE component = ?" if component else ""
+    rows = view.sql(
+        f"""SELECT {listed}, why, count(*)
+            FROM (SELECT {keys}, why
+                  FROM (SELECT o.*, v.vehicle_class, v.duty
+                        FROM part_lives_left_out AS o JOIN vehicles AS v USING (vehicle_id))
+                  {condition})
+            GROUP BY {listed}, why ORDER BY {listed}, why""",
+        (component,) if component else (),
+    ).rows
+    found: dict[tuple[str, ...], dict[str, int]] = {}
+    for *key, why, number in rows:
+        found.setdefault(tuple(str(cell) for cell in key), {})[why] = int(number)
+    return [found.get(tuple(label[i] for i in places), {}) for label in lives.labels]
 
 
 def failure_events(

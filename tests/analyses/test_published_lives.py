@@ -58,7 +58,7 @@ def lifespans(
     host = PluginHost.load()
     with view_of(as_events(rows, component), folder, as_of="2024-07-01") as view:
         ran = host.run(
-            "part-lifespans", view, {"component": component, "unit": "km", "by": "component"}
+            "part-lifespans", view, {"component": component, "unit": "km", "by": "component", "limits": "lr"}
         )
     table = ran.result.table("part_lifespans")
     assert len(table.rows) == 1

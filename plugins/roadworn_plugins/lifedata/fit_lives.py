@@ -7,17 +7,22 @@ not allow, and the open end of an interval, is None, and a status says why.
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, Literal
 
-from roadworn_plugins.lifedata.fitting import IntervalKind
+import numpy as np
+
+from roadworn_plugins.lifedata.errors import LifeDataError
 from roadworn_plugins.lifedata.kaplan_meier import KaplanMeier, kaplan_meier
 from roadworn_plugins.lifedata.life_table import read_lives
 from roadworn_plugins.lifedata.lives import Lives
 from roadworn_plugins.lifedata.lognormal import LognormalFit, fit_lognormal
 from roadworn_plugins.lifedata.parametric import ParametricFit
-from roadworn_plugins.lifedata.segments import Floats
+from roadworn_plugins.lifedata.segments import Bools, Floats
+from roadworn_plugins.lifedata.small_samples import fit_small
 from roadworn_plugins.lifedata.turnbull import Turnbull, turnbull
 from roadworn_plugins.lifedata.weibull import WeibullFit, fit_weibull
+
+LimitsKind = Literal["conditional", "lr", "wald"]
 
 _NO_TURNBULL = (
     "survival without a model is not given where intervals and late entry meet:"
@@ -30,7 +35,7 @@ def fit_lives_table(
     *,
     unit: str = "",
     level: float = 0.95,
-    interval: IntervalKind = "lr",
+    interval: LimitsKind = "conditional",
 ) -> dict[str, Any]:
     """Fit Weibull, lognormal and model-free survival to each group of a table of lives.
 
@@ -40,7 +45,10 @@ def fit_lives_table(
             numbers or text. Other columns are ignored and named in the result.
         unit: unit of the ages, handed through.
         level: confidence level.
-        interval: ``lr`` for likelihood-ratio limits, ``wald`` for Wald limits on the log scale.
+        interval: ``conditional`` for limits corrected for small samples, ``lr`` for
+            likelihood-ratio limits, ``wald`` for Wald limits on the log scale. Lognormal fits,
+            and groups with interval rows, have likelihood-ratio limits in place of
+            conditional ones; ``limits`` of each fit says which it has.
 
     Returns:
         ``{"unit", "level", "interval", "ignored_columns", "groups": [...]}``. A group with
@@ -51,8 +59,9 @@ def fit_lives_table(
     """
     table = read_lives(columns)
     lives = table.lives
-    weibull = fit_weibull(lives, level=level, interval=interval)
-    lognormal = fit_lognormal(lives, level=level, interval=interval)
+    weibull, conditional = _fit_weibull(lives, level, interval)
+    rest: Literal["lr", "wald"] = "wald" if interval == "wald" else "lr"
+    lognormal = fit_lognormal(lives, level=level, interval=rest)
     survival, notes = _survival(lives, level)
     groups = []
     for g, label in enumerate(table.labels):
@@ -62,8 +71,11 @@ def fit_lives_table(
             "failures": _count(weibull.failures[g]),
             "running": _count(weibull.running[g]),
             "interval_censored": _count(weibull.interval_censored[g]),
-            "weibull": _weibull(weibull, g),
-            "lognormal": _lognormal(lognormal, g),
+            "weibull": {
+                **_weibull(weibull, g),
+                "limits": "conditional" if conditional[g] else rest,
+            },
+            "lognormal": {**_lognormal(lognormal, g), "limits": rest},
             "survival": survival[g],
         }
         if notes[g]:
@@ -76,6 +88,19 @@ def fit_lives_table(
         "ignored_columns": list(table.ignored),
         "groups": groups,
     }
+
+
+def _fit_weibull(lives: Lives, level: float, interval: str) -> tuple[WeibullFit, Bools]:
+    """Return the fit, and the groups whose limits are conditional."""
+    if interval == "conditional":
+        return fit_small(lives, level=level)
+    if interval not in ("lr", "wald"):
+        raise LifeDataError(
+            f"There is no interval named {interval!r}: use 'conditional', 'lr' or 'wald'."
+        )
+    kind: Literal["lr", "wald"] = "wald" if interval == "wald" else "lr"
+    found = fit_weibull(lives, level=level, interval=kind)
+    return found, np.zeros(lives.n_groups, dtype=bool)
 
 
 def _number(value: float) -> float | None:

@@ -1,0 +1,1 @@
+"""The parts of `part-lifespans`: figures of one group, reasons that compete, what is drawn."""

@@ -1,0 +1,182 @@
+"""The figures of one group in the unit shown, and what they mean in words."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from roadworn.analysis import Cell, Column, Estimate
+from roadworn.catalogue import catalogue
+from roadworn_plugins.grouped import Floats, GroupedLives, Unit, shown_distance
+from roadworn_plugins.life_model import trade_range
+from roadworn_plugins.lifedata.kaplan_meier import KaplanMeier
+from roadworn_plugins.lifedata.weibull import WeibullFit
+from roadworn_plugins.lifespans.reasons import Reasons, Shares
+
+COLUMNS = (
+    Column("lives", "lives", "integer", detail=True),
+    Column("failed", "failed", "integer"),
+    Column("running", "running", "integer"),
+    Column("left_out", "left out", "integer"),
+    Column("median", "median", "distance", detail=True),
+    Column("b10", "B10", "distance"),
+    Column("b10_low", "low", "distance"),
+    Column("b10_high", "high", "distance"),
+    Column("b50", "B50", "distance"),
+    Column("b50_low", "low", "distance"),
+    Column("b50_high", "high", "distance"),
+    Column("shape", "shape", "number", detail=True),
+    Column("failed_share", "gone by failing at the median", "chance", detail=True),
+    Column("worn_share", "gone by wear at the median", "chance", detail=True),
+    Column("words", "in words", "sentence"),
+)
+_TOLD = 10  # cells that only a group with enough failures fills
+
+
+@dataclass(frozen=True, eq=False)
+class Shown:
+    """How figures are shown: unit of distance, clock, fewest failures, level."""
+
+    unit: Unit
+    clock: str
+    least: int
+    level: float
+
+    @property
+    def word(self) -> str:
+        """Return the unit of age as written in a heading."""
+        return self.unit if self.clock == "distance" else "years"
+
+    def age(self, value: float) -> float | None:
+        """Return an age in the unit shown, or None where it is not reached."""
+        if not np.isfinite(value):
+            return None
+        if self.clock == "age":
+            return round(float(value), 2)
+        return float(np.round(shown_distance(float(value), self.unit), -2))
+
+    def text(self, value: float) -> str:
+        """Return an age with its unit for a sentence."""
+        shown = self.age(value)
+        if shown is None:
+            return "not reached"
+        return f"{shown:,.0f} {self.unit}" if self.clock == "distance" else f"{shown:.1f} years"
+
+
+@dataclass(frozen=True, eq=False)
+class Figures:
+    """What is known of every group at once."""
+
+    lives: GroupedLives
+    curve: KaplanMeier
+    fit: WeibullFit
+    conditional: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
+    reasons: Reasons
+    medians: Floats
+    oldest: Floats
+    use: Floats
+    left_out: list[dict[str, int]]
+    evidence: list[tuple[str, ...]]
+    shown: Shown
+
+    def group(self, g: int) -> "Group":
+        """Return the figures of one group."""
+        return Group(self, g)
+
+
+class Group:
+    """The figures of one group."""
+
+    def __init__(self, figures: Figures, g: int) -> None:
+        n, failed, running = figures.lives.counts()
+        self.figures, self.g, self.shown = figures, g, figures.shown
+        self.label = figures.lives.labels[g]
+        self.n, self.failed, self.running = int(n[g]), int(failed[g]), int(running[g])
+        self.why_out = figures.left_out[g]
+        self.left_out = sum(self.why_out.values())
+        self.evidence = figures.evidence[g]
+        fit = figures.fit
+        self.tells = self.failed >= self.shown.least and bool(np.isfinite(fit.shape[g]))
+        age = self.shown.age
+        self.median = age(figures.medians[g])
+        self.b10, self.b50 = (age(fit.quantiles[p][g]) for p in (0.1, 0.5))
+        self.b10_ci, self.b50_ci = (
+            tuple(age(limit) for limit in fit.quantile_ci[p][g]) for p in (0.1, 0.5)
+        )
+        self.shares = figures.reasons.at(g, float(figures.medians[g])) if self.tells else None
+
+    def words(self) -> str:
+        """Say what the figures mean, or that there are too few."""
+        said = []
+        if not self.tells:
+            said.append(f"too few to tell ({self.failed} failed)")
+            if self.failed == 0:
+                use = self.shown.text(float(self.figures.use[self.g]))
+                said.append(f"none failed in {use} of use")
+        beyond = self.figures.fit.quantiles[0.5][self.g] > self.figures.oldest[self.g]
+        if self.tells and beyond:
+            oldest = self.shown.text(float(self.figures.oldest[self.g]))
+            said.append(f"B50 lies beyond the oldest part seen, {oldest}")
+        said += self._trade()
+        if self.shares is not None:
+            said.append(_in_words(self.shares, self.shown))
+        return "; ".join(said)
+
+    def _trade(self) -> list[str]:
+        span = trade_range(catalogue().find(self.label[0]))
+        if span is None or self.shown.clock != "distance":
+            return []
+        low, high = (float(shown_distance(x, self.shown.unit)) for x in span)
+        trade = f"trade range {low:,.0f} to {high:,.0f} (common practice, no source)"
+        if not self.tells or self.b50 is None:
+            return [trade]
+        # A limit on the same side is what makes a difference more than chance.
+        least, most = (np.nan if x is None else x for x in self.b50_ci)
+        if self.b50 < low:
+            return [f"{'below' if most < low else 'perhaps below'} the {trade}"]
+        if self.b50 > high:
+            return [f"{'above' if least > high else 'perhaps above'} the {trade}"]
+        return [f"within the {trade}"]
+
+    def row(self) -> tuple[Cell, ...]:
+        """Return the cells in the order of the table."""
+        told: tuple[Cell, ...] = (None,) * _TOLD
+        if self.tells:
+            shape = round(float(self.figures.fit.shape[self.g]), 2)
+            shares = (None, None) if self.shares is None else (self.shares.failed, self.shares.worn)
+            told = (self.median, self.b10, *self.b10_ci, self.b50, *self.b50_ci, shape, *shares)
+        return (*self.label, self.n, self.failed, self.running, self.left_out, *told, self.words())
+
+    def estimates(self) -> tuple[Estimate, ...]:
+        """Return B10 and B50 with all that they rest on."""
+        limits = "conditional" if self.figures.conditional[self.g] else "likelihood-ratio"
+        if self.figures.fit.interval == "wald":
+            limits = "Wald"
+        return tuple(
+            Estimate(
+                name=f"{name} of {', '.join(self.label)}",
+                value=value,
+                unit=self.shown.word,
+                low=ends[0],
+                high=ends[1],
+                level=self.shown.level,
+                method=f"Weibull, maximum likelihood, {limits} limits",
+                failures=self.failed,
+                running=self.running,
+                left_out=self.left_out,
+                why_left_out="; ".join(f"{number} {why}" for why, number in self.why_out.items()),
+                words=self.words(),
+                evidence=self.evidence,
+            )
+            for name, value, ends in (
+                ("B50", self.b50, self.b50_ci),
+                ("B10", self.b10, self.b10_ci),
+            )
+        )
+
+
+def _in_words(shares: Shares, shown: Shown) -> str:
+    return (
+        f"by {shown.text(shares.age)} about {shares.failed:.0%} have failed "
+        f"({shares.failed_ci[0]:.0%} to {shares.failed_ci[1]:.0%}) and {shares.worn:.0%} are worn "
+        f"out ({shares.worn_ci[0]:.0%} to {shares.worn_ci[1]:.0%})"
+    )
