@@ -18,7 +18,7 @@ WHERE e.vehicle_id = ?
 ORDER BY e.occurred_at, e.seq
 """
 # Told in words, an event says itself of what kind it is.
-_TOLD = ("date", "odometer", "what", "standing")
+_TOLD = ("date", "odometer", "standing", "what")
 _COLUMNS = ("date", "odometer", "odometer_unit", "kind", "what", "standing", "event_id")
 _EVIDENCE = ("recorded_at", "recorded_by")
 

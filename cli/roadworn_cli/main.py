@@ -12,6 +12,9 @@ from collections.abc import Sequence
 # pydantic looks through every installed package for plugins of its own when it is imported,
 # which takes longer than writing an event; Roadworn has no use for them.
 os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
+# Importing makes many objects and no garbage; looking for some on the way and once more at the
+# end (see `run`) would take a tenth of the time of a command.
+gc.set_threshold(200_000)
 
 import typer
 
@@ -133,9 +136,6 @@ def main(arguments: Sequence[str]) -> int:
 
 def run() -> None:
     """Entry point of the `roadworn` command."""
-    # Importing makes many objects and no garbage; looking for some on the way and once more at
-    # the end would take a tenth of the time of a command.
-    gc.set_threshold(200_000)
     for stream in (sys.stdout, sys.stderr):
         # A note may hold what the terminal's encoding lacks; it is escaped, never a fault.
         if hasattr(stream, "reconfigure"):

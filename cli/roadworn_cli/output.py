@@ -15,7 +15,7 @@ import typer
 from roadworn.errors import UsageError
 
 FORMATS: Final = ("table", "json", "csv")
-_WIDEST_CELL = 160
+_WIDEST_CELL = 500
 # C0 and C1 controls, DEL, bidirectional marks, line separators, lone surrogates and the BOM.
 _UNSAFE = re.compile(
     "[\x00-\x1f\x7f-\x9f\u061c\u200b\u200e\u200f\u2028-\u202e\u2060-\u2069\ufeff\ud800-\udfff]"

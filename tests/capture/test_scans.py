@@ -54,6 +54,11 @@ def test_contradictions_are_refused(options: dict[str, object]) -> None:
         read_scan(texts, **options)  # type: ignore[arg-type]
 
 
+def test_remarks_in_a_pasted_list() -> None:
+    scan, _ = read_scan(["# of this morning\nP0420\n#P0171\n"])
+    assert [code["code"] for code in scan["modules"][0]["codes"]] == ["P0420"]
+
+
 def test_a_mistyped_code_is_a_problem_and_never_corrected() -> None:
     with pytest.raises(ProblemsFound) as caught:
         read_scan(["PO420", "P0171"])

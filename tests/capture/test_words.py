@@ -100,5 +100,14 @@ def test_a_note_and_a_foreign_component_are_told_as_they_are() -> None:
     assert told.endswith("; left <script> open")
 
 
+def test_a_bare_number_says_of_what_it_is() -> None:
+    told = [
+        describe("repair", {"component": component, "position": "1"})
+        for component in ("engine.cover_gasket", "ignition.coil", "brake.pad")
+    ]
+    for text, place in zip(told, ("bank 1", "cylinder 1", "axle 1"), strict=True):
+        assert place in text
+
+
 def test_a_plugin_kind_is_told_field_by_field() -> None:
     assert describe("myshop.wash", {"litres": 80, "note": "hot"}) == "litres: 80, note: hot"

@@ -20,7 +20,8 @@ def read_scan(
     """Read a scan.
 
     Args:
-        texts: codes with their lists (``P0171 pending``), or lines pasted from a reader.
+        texts: codes with their lists (``P0171 pending``), or lines pasted from a reader; a
+            line that begins with # is a remark.
         module: the control module of codes under no heading of their own.
         failed: why it could not be read; a failed read is not the same as no codes.
         no_codes: say that it answered and had none.
@@ -34,7 +35,8 @@ def read_scan(
         ProblemsFound: a word in the text is not understood; nothing is corrected in silence.
         UsageError: the answers contradict each other, or there is none.
     """
-    read = parse_scan_text("\n".join(texts))
+    lines = "\n".join(texts).splitlines()
+    read = parse_scan_text("\n".join(line for line in lines if not line.startswith("#")))
     if read.problems:
         first = read.problems[0]
         raise ProblemsFound(f"{first.message[:-1]}: {first.hint}.", read.problems)

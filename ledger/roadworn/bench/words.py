@@ -27,12 +27,15 @@ def item_words(item: Payload) -> str:
     component = item.get("component")
     if not component:
         return ""
+    place = item.get("position") or ""
     try:
-        name = catalogue().get(component).name
+        known = catalogue().get(component)
     except UnknownName:
         # An event of a shop with its own catalogue, or of an earlier one: the id will do.
-        name = component
-    return " ".join(part for part in (name, item.get("position")) if part)
+        return f"{component} {place}".strip()
+    if place.isdigit() and known.positions in {"bank", "cylinder", "axle"}:
+        place = f"{known.positions} {place}"
+    return f"{known.name} {place}".strip()
 
 
 def money_words(money: Mapping[str, str] | None) -> str:
