@@ -310,8 +310,8 @@ def _check_shape(path: Path, connection: sqlite3.Connection, *, writable: bool) 
     if shape < schema.SHAPE:
         if not writable:
             raise NotALedger(
-                f"{path} has the shape of an older Roadworn: open it once for writing, "
-                "with `roadworn verify --upgrade`."
+                f"{path} has the shape of an older Roadworn: record something in it once, "
+                "which brings it up to date."
             )
         schema.upgrade(connection)
     missing = schema.missing_guards(connection)

@@ -12,7 +12,7 @@ from pydantic_core import ErrorDetails
 
 from roadworn.problems import Problem
 
-#: A pattern used by the models -> what it asks for.
+#: A pattern used by the models (digits as \\d) -> what it asks for.
 PATTERNS = {
     r"^[a-z][a-z0-9_]{0,30}\.[a-z0-9_]{1,50}$": "a component as system.part, as in brake.pad",
     r"^[0-9a-f-]{36}$": "an event id of 36 characters, as `roadworn history` prints it",
@@ -80,7 +80,8 @@ def _sentence(finding: ErrorDetails, what: str, model: type[BaseModel]) -> tuple
         expected = str(context["expected"]).replace("'", "")
         return "bad-value", f"{given} is no word for {column}.", f"write one of {expected}"
     if kind == "string_pattern_mismatch":
-        form = PATTERNS.get(context["pattern"], f"the form {context['pattern']}")
+        pattern = str(context["pattern"])
+        form = PATTERNS.get(pattern.replace("[0-9]", r"\d"), f"the form {pattern}")
         return "bad-form", f"{given} cannot be read as {column}.", f"write {form}"
     if kind in _TYPES:
         return "bad-type", f"{given} cannot be read as {column}.", f"write {_TYPES[kind]}"

@@ -160,7 +160,8 @@ def envelope_problems(
     """Return what is wrong with the dates and the odometer of an event."""
     problems = []
     for column, moment in (("occurred_at", occurred_at), ("recorded_at", recorded_at)):
-        if not is_day(moment[:10]) or not _is_clock(moment[11:19]):
+        # The pattern's digits may be those of any script; a stored time has ASCII ones.
+        if not moment.isascii() or not is_day(moment[:10]) or not _is_clock(moment[11:19]):
             message = f"{moment} is not a date of the calendar."
             problems.append(Problem("no-such-date", message, "correct the date", column=column))
     if not problems and in_future(occurred_at, recorded_at):
