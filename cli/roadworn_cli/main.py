@@ -9,13 +9,6 @@ import os
 import sys
 from collections.abc import Sequence
 
-# pydantic looks through every installed package for plugins of its own when it is imported,
-# which takes longer than writing an event; Roadworn has no use for them.
-os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
-# Importing makes many objects and no garbage; looking for some on the way and once more at the
-# end (see `run`) would take a tenth of the time of a command.
-gc.set_threshold(200_000)
-
 import typer
 
 from roadworn.errors import ProblemsFound, RoadwornError, UnknownName
