@@ -79,10 +79,11 @@ class GroupedLives:
         """Whether the failure is only known to lie between two looks."""
         return self.failed & (self.upper > self.lower)
 
-    def lives(self) -> Lives:
-        """Return them in the form the estimators take."""
+    def lives(self, n_groups: int | None = None) -> Lives:
+        """Return them in the form the estimators take; `n_groups` when regrouped."""
+        n = len(self.labels) if n_groups is None else n_groups
         return Lives.from_intervals(
-            self.lower, self.upper, entry=self.entry, group=self.group, n_groups=len(self.labels)
+            self.lower, self.upper, entry=self.entry, group=self.group, n_groups=n
         )
 
     def exact_lives(self) -> Lives:

@@ -173,3 +173,35 @@ def _groups(
             basis=f"{int(number)} replacements {where}",
         )
     return found
+
+
+@dataclass(frozen=True, slots=True)
+class PartPrice:
+    """Usual price of one part from one origin, without labour."""
+
+    middle: float
+    currency: str
+    number: int
+
+
+def part_prices(view: LedgerView, *, by_number: bool) -> dict[tuple[str, ...], PartPrice]:
+    """Return the usual price of a part by component and supplier, and part number if asked.
+
+    Only the currency that most parts of that origin were paid in counts.
+    """
+    number = ", coalesce(part_number, '(not recorded)') AS part" if by_number else ""
+    keys = "component, supplier, part" if by_number else "component, supplier"
+    rows = view.sql(
+        f"""SELECT {keys}, currency, quantile_cont(price, 0.5), count(*)
+            FROM (SELECT component, supplier{number}, currency,
+                         CAST(parts_cost AS DOUBLE) / greatest(coalesce(quantity, 1), 1) AS price
+                  FROM replacements
+                  WHERE parts_cost > 0 AND supplier IS NOT NULL AND currency IS NOT NULL)
+            GROUP BY {keys}, currency
+            ORDER BY count(*), currency DESC"""
+    ).rows
+    # The commonest currency comes last and stays.
+    return {
+        tuple(str(cell) for cell in key): PartPrice(float(middle), str(currency), int(count))
+        for *key, currency, middle, count in rows
+    }
