@@ -11,16 +11,24 @@ def roadworn_analyses() -> Sequence[Analysis]:
     """Return the bundled analyses; each module is imported only here."""
     from roadworn_plugins.cost_per_distance import COST_PER_DISTANCE
     from roadworn_plugins.inspection_outlook import INSPECTION_OUTLOOK
+    from roadworn_plugins.keep_or_sell import KEEP_OR_SELL
     from roadworn_plugins.maintenance_due import MAINTENANCE_DUE
     from roadworn_plugins.next_repairs import NEXT_REPAIRS
+    from roadworn_plugins.odometer_audit import ODOMETER_AUDIT
     from roadworn_plugins.part_lifespans import PART_LIFESPANS
     from roadworn_plugins.repeat_failures import REPEAT_FAILURES
+    from roadworn_plugins.supplier_comparison import SUPPLIER_COMPARISON
+    from roadworn_plugins.warranty_recovery import WARRANTY_RECOVERY
 
     return [
         REPEAT_FAILURES,
         PART_LIFESPANS,
         NEXT_REPAIRS,
+        KEEP_OR_SELL,
         COST_PER_DISTANCE,
         INSPECTION_OUTLOOK,
         MAINTENANCE_DUE,
+        SUPPLIER_COMPARISON,
+        WARRANTY_RECOVERY,
+        ODOMETER_AUDIT,
     ]

@@ -77,6 +77,22 @@ def check_digit(vin: str) -> str:
     return "X" if rest == 10 else str(rest)
 
 
+def year_problem(vin: Vin, model_year: int | None) -> Problem | None:
+    """Return what is wrong when a VIN gives another model year than was recorded, or None.
+
+    A mismatch is for a person to settle: either may be typed wrong, and nothing is corrected.
+    """
+    if model_year is None or not vin.model_years or model_year in vin.model_years:
+        return None
+    years = " or ".join(str(year) for year in vin.model_years)
+    return Problem(
+        "vin-year-recorded",
+        f"The VIN gives model year {years}, but {model_year} is recorded.",
+        "compare position 10 of the VIN and the papers with what was typed",
+        column="model_year",
+    )
+
+
 def decode_vin(
     text: str,
     *,
