@@ -1,0 +1,188 @@
+"""Keep, fix or let go: arithmetic against closed forms, and what the trade takes for granted."""
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from roadworn import NewEvent, Result
+from roadworn.errors import UsageError
+from roadworn.testing import check_analysis, event, view_of
+from roadworn_plugins.keep_or_sell import KEEP_OR_SELL, KeepOrSellSettings, run
+from roadworn_plugins.options import (
+    Situation,
+    keeping,
+    letting_go,
+    repair_that_flips,
+    running_that_flips,
+    value_where_it_flips,
+)
+
+
+def situation(**changes: Any) -> Situation:
+    plain: dict[str, Any] = {
+        "months": 24,
+        "yearly_rate": 0.0,
+        "value": 2400.0,
+        "value_fixed": 2400.0,
+        "value_then": 0.5,
+        "fix": (200.0, 240.0, 300.0),
+        "running": (480.0, 720.0, 960.0),
+        "to_pass": 0.0,
+        "other_price": 7200.0,
+        "other_then": 0.5,
+        "other_running": 120.0,
+    }
+    return Situation(**plain | changes)
+
+
+def test_without_interest_the_monthly_cost_is_plain_division() -> None:
+    """(value lost + repairs) / months: (2400 - 1200 + 720) / 24 = 80, and 10 more for the fix."""
+    assert keeping(situation(), fixed=False) == pytest.approx((70.0, 80.0, 90.0))
+    assert keeping(situation(), fixed=True)[1] == pytest.approx(90.0)
+    assert letting_go(situation(), fixed=False) == pytest.approx((7200 - 3600 + 240) / 24)
+
+
+def test_with_interest_it_is_the_annuity() -> None:
+    """1,000 paid now at 12 % effective a year over 12 months, nothing left: 1000 r / (1 - v^12)
+    with r = 1.12^(1/12) - 1, v = 1 / (1 + r): the annuity formula of engineering economics."""
+    s = situation(months=12, yearly_rate=0.12, value=1000.0, value_then=0.0, running=(0, 0, 0))
+    r = 1.12 ** (1 / 12) - 1
+    assert keeping(s, fixed=False)[1] == pytest.approx(1000 * r / (1 - 1 / 1.12))
+
+
+@pytest.mark.parametrize("rate", [0.0, 0.05])
+def test_where_it_flips_the_two_ways_cost_the_same(rate: float) -> None:
+    s = situation(yearly_rate=rate)
+    gap = letting_go(s, fixed=False) - keeping(s, fixed=False)[1]
+    running = running_that_flips(s, gap)
+    turned = situation(yearly_rate=rate, running=(running, running, running))
+    assert keeping(turned, fixed=False)[1] == pytest.approx(letting_go(s, fixed=False))
+    value = value_where_it_flips(s, gap)
+    turned = situation(yearly_rate=rate, value=value, value_fixed=value)
+    assert keeping(turned, fixed=False)[1] == pytest.approx(letting_go(s, fixed=False))
+    repair = repair_that_flips(s, gap)
+    turned = situation(yearly_rate=rate, to_pass=repair)
+    assert keeping(turned, fixed=False)[1] == pytest.approx(letting_go(s, fixed=False))
+
+
+def car(value: str, *more: NewEvent, miles_a_year: int = 6000) -> list[NewEvent]:
+    """Return an old car of unknown part history with yearly readings and a valuation."""
+    readings = [
+        event("car-1", "odometer_reading", f"{year}-01-05", odometer=90_000 + i * miles_a_year)
+        for i, year in enumerate((2023, 2024, 2025, 2026), start=1)
+    ]
+    first = event("car-1", "enrolment", "2022-01-05", odometer=90_000, vehicle_class="light car")
+    worth = event(
+        "car-1",
+        "valuation",
+        "2026-01-05",
+        value={"amount": value, "currency": "USD"},
+        source="local lists",
+    )
+    return [first, *readings, worth, *more]
+
+
+def finding(component: str, *, safety: bool = False) -> NewEvent:
+    return event(
+        "car-1",
+        "inspection",
+        "2026-01-06",
+        findings=[{"component": component, "condition": "failed", "safety": safety}],
+    )
+
+
+def answer(folder: Path, events: list[NewEvent], **settings: object) -> Result:
+    with view_of(events, folder, as_of="2026-01-10") as view:
+        return check_analysis(KEEP_OR_SELL, view, {"vehicle": "car-1", **settings})
+
+
+def ways(result: Result) -> dict[str, dict[str, Any]]:
+    return {str(row["option"]): row for row in result.table("options").records()}
+
+
+def test_a_running_car_that_would_fetch_almost_nothing_is_kept(tmp_path: Path) -> None:
+    """Common practice, no source."""
+    result = answer(tmp_path, car("300.00"), replacement_price="6000", replacement_repairs="0")
+    assert result.headline.startswith("Keep as it is: ")
+
+
+def test_a_large_repair_on_a_little_used_car_worth_less_is_not_advised(tmp_path: Path) -> None:
+    """Common practice, no source: an engine at 4,500 in a car worth 1,500, 2,000 miles a year."""
+    done_elsewhere = event(
+        "car-2",
+        "replacement",
+        "2025-12-01",
+        odometer=120_000,
+        component="engine.assembly",
+        reason="failed",
+        parts_cost={"amount": "4500.00", "currency": "USD"},
+    )
+    other = event("car-2", "enrolment", "2025-01-05", odometer=110_000, vehicle_class="light car")
+    events = [
+        *car("1500.00", finding("engine.assembly"), miles_a_year=2000),
+        other,
+        done_elsewhere,
+    ]
+    result = answer(
+        tmp_path, events, runs="false", replacement_price="4000", replacement_repairs="300"
+    )
+    assert result.headline.startswith("Let go as it is: ")
+    assert ways(result)["fix what is open and keep"]["at_once"] == pytest.approx(4500.0)
+    assert ways(result)["keep as it is"]["offered"] == "no"
+
+
+def test_with_a_safety_item_open_keeping_it_as_it_is_is_not_offered(tmp_path: Path) -> None:
+    events = car("3000.00", finding("steering.tie_rod_outer", safety=True))
+    result = answer(tmp_path, events, replacement_price="9000", replacement_repairs="0")
+    assert result.headline.startswith("Safety first: outer tie rod end; repair before driving.")
+    row = ways(result)["keep as it is"]
+    assert (row["offered"], row["why_not"]) == (
+        "no",
+        "a safety item is open: not offered until it is repaired",
+    )
+    assert "safe to drive" not in repr(result)
+
+
+def test_without_a_replacement_price_it_says_what_would_beat_keeping(tmp_path: Path) -> None:
+    result = answer(tmp_path, car("300.00"))
+    assert "state replacement-price" in result.headline
+    assert "Letting it go is cheaper if" in str(result.table("turns").rows[0][0])
+
+
+def test_what_would_turn_it_is_said(tmp_path: Path) -> None:
+    result = answer(tmp_path, car("300.00"), replacement_price="6000", replacement_repairs="0")
+    said = " ".join(str(row[0]) for row in result.table("turns").rows)
+    assert "would fetch more than" in said
+    assert "one more repair of over" in said
+
+
+def test_a_typed_value_stands_before_the_one_on_record(tmp_path: Path) -> None:
+    result = answer(tmp_path, car("300.00"), value="5000")
+    assert any("value as stated" in caveat for caveat in result.caveats)
+
+
+def test_a_vehicle_has_to_be_named(tmp_path: Path) -> None:
+    with (
+        view_of(car("300.00"), tmp_path, as_of="2026-01-10") as view,
+        pytest.raises(UsageError, match="Say which vehicle"),
+    ):
+        run(view, KeepOrSellSettings())
+
+
+def test_carrying_passengers_is_said_beside_the_sums(tmp_path: Path) -> None:
+    events = car(
+        "3000.00",
+        event(
+            "car-1",
+            "replacement",
+            "2025-01-05",
+            odometer=108_000,
+            component="brake.pad",
+            position="front",
+            reason="worn_out",
+            parts_cost={"amount": "80.00", "currency": "USD"},
+        ),
+    )
+    result = answer(tmp_path, events, duty="passengers")
+    assert any("safety-critical parts" in caveat for caveat in result.caveats)
