@@ -19,7 +19,7 @@ _FACTORS = (KM_PER_MILE, 1.0 / KM_PER_MILE)
 #: since then, or this far.
 _NEAR_SHARE, _NEAR_USE, _NEAR_KM = 0.02, 2.0, 500.0
 #: How much worse the figure as written must fit before the unit is doubted.
-_WORSE = 3.0
+_WORSE = 2.0
 
 
 @dataclass(frozen=True, slots=True)
