@@ -9,7 +9,11 @@ from roadworn_cli.context import state_of
 from roadworn_cli.output import check_format, emit, emit_json, escape, format_option, note
 
 if TYPE_CHECKING:
+    from roadworn.analysis import Ran
     from roadworn.outlook import Outlook
+
+#: The parts of an outlook that are results of analyses.
+_ANALYSES = ("next_repairs", "inspection", "maintenance", "advice", "keeps_failing")
 
 
 def outlook(
@@ -47,10 +51,8 @@ def as_document(found: "Outlook") -> dict[str, Any]:
         "rows": found.open_now.records(),
         "evidence": found.open_now.evidence,
     }
-    for name, ran in (
-        ("keeps_failing", found.keeps_failing),
-        ("next_repairs", found.next_repairs),
-    ):
+    for name in _ANALYSES:
+        ran = getattr(found, name)
         document[name] = None if ran is None else as_json(ran)
     document["problems"] = [asdict(problem) for problem in found.problems]
     return document
@@ -60,22 +62,46 @@ def show(found: "Outlook", *, evidence: bool = False, wide: bool = False) -> Non
     """Print an outlook for a person, in the order in which a person asks."""
     from roadworn_cli.results import show_table
 
+    def tables(ran: "Ran | None", *names: str) -> None:
+        for table in ran.result.tables if ran is not None else ():
+            if table.name in names:
+                show_table(table, evidence=evidence, wide=wide)
+
     _heading(found)
-    show_table(found.open_now, evidence=evidence, wide=wide)
+    # The table with today's prices where the analysis could run, else what is recorded as open.
+    if found.next_repairs is None:
+        show_table(found.open_now, evidence=evidence, wide=wide)
     if not found.open_now.rows:
-        typer.echo("\nOpen now: nothing failed or wearing, no active code, no declined work.")
-    for title, ran in (("Keeps failing", found.keeps_failing), ("Goes next", found.next_repairs)):
-        if ran is None:
-            continue
-        if not any(table.rows for table in ran.result.tables):
-            typer.echo(f"\n{title}: {escape(ran.result.headline)}")
-        for table in ran.result.tables:
-            show_table(table, evidence=evidence, wide=wide)
+        typer.echo("\nDue now: nothing failed or wearing, no active code, no work put off.")
+    tables(found.next_repairs, "due_now")
+    _told("To pass its inspection", found.inspection)
+    tables(found.next_repairs, "next_repairs", "totals")
+    _told("Service", found.maintenance)
+    _told("Keep, fix or let go", found.advice)
+    for turn in _turns(found.advice):
+        typer.echo(escape(f"  {turn}"))
+    _told("Keeps failing", found.keeps_failing)
+    tables(found.keeps_failing, "repeat_failures")
     _reservations(found)
     _lines("Cautions", (*found.cautions, found.closing))
     typer.echo(f"\nRests on {found.size:,} events, ledger root {found.root[:16]}…")
     for problem in found.problems:
         note(f"{problem.message} {problem.hint}.")
+
+
+def _told(title: str, ran: "Ran | None") -> None:
+    """Print what an analysis says in its one line."""
+    if ran is not None:
+        typer.echo(f"\n{title}")
+        typer.echo(escape(f"  {ran.result.headline}"))
+
+
+def _turns(advice: "Ran | None") -> list[str]:
+    """Return what would change the advice."""
+    for table in advice.result.tables if advice is not None else ():
+        if table.name == "turns":
+            return [str(row[0]) for row in table.rows]
+    return []
 
 
 def _heading(found: "Outlook") -> None:
@@ -92,9 +118,9 @@ def _heading(found: "Outlook") -> None:
 def _reservations(found: "Outlook") -> None:
     """Print what is not known, and the reservations of the analyses, each once."""
     lines = list(found.unknown)
-    for ran in (found.keeps_failing, found.next_repairs):
-        if ran is not None:
-            lines += ran.result.caveats
+    for name in _ANALYSES:
+        ran = getattr(found, name)
+        lines += ran.result.caveats if ran is not None else ()
     _lines("Not known, and how far to trust this", tuple(dict.fromkeys(lines)))
 
 

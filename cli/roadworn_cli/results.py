@@ -11,6 +11,7 @@ from roadworn.errors import UsageError
 from roadworn_cli.output import emit, emit_json, escape, note, say
 
 _EVIDENCE_SHOWN = 8
+_WIDEST = 52
 
 
 def show(ran: Ran, *, fmt: str, wide: bool = False, evidence: bool = False) -> None:
@@ -45,7 +46,10 @@ def show(ran: Ran, *, fmt: str, wide: bool = False, evidence: bool = False) -> N
 
 
 def show_table(table: Table, *, wide: bool = False, evidence: bool = False) -> None:
-    """Print one table with its sentences and, if asked for, its evidence below each row."""
+    """Print one table with its sentences and, if asked for, its evidence below each row.
+
+    A text that would push the rest off the screen is cut short unless `wide`.
+    """
     if not table.rows:
         return
     shown = [
@@ -54,7 +58,8 @@ def show_table(table: Table, *, wide: bool = False, evidence: bool = False) -> N
         if column.kind != "sentence" and (wide or not column.detail)
     ]
     headings = [heading(table.columns[i]) for i in shown]
-    rows = [[cell(table.columns[i], row[i]) for i in shown] for row in table.rows]
+    most = None if wide else _WIDEST
+    rows = [[_cut(cell(table.columns[i], row[i]), most) for i in shown] for row in table.rows]
     typer.echo("")
     say(table.title)
     right = [table.columns[i].kind not in {"text", "date"} for i in shown]
@@ -62,6 +67,10 @@ def show_table(table: Table, *, wide: bool = False, evidence: bool = False) -> N
         typer.echo(line)
         if number >= 2:
             _below(table, number - 2, evidence)
+
+
+def _cut(text: str, most: int | None) -> str:
+    return text if most is None or len(text) <= most else f"{text[: most - 1]}…"
 
 
 def _below(table: Table, number: int, evidence: bool) -> None:

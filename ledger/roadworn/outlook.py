@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 #: A look-over, a scan or a reading older than this is named among what is not known.
 STALE = timedelta(days=200)
+# The likeliest and dearest few fit on a screen; `analyse next-repairs` has them all.
+_MOST_NEXT = 10
 _WORDS = {"failed": "failed", "wearing": "wearing", "not_checked": "not checked"}
 
 
@@ -35,7 +37,9 @@ class Outlook:
         headline: one sentence.
         distance: last reading in words, with its day.
         open_now: findings, codes and declined work, safety first.
-        keeps_failing, next_repairs: the analyses' results, None when one could not run.
+        next_repairs, inspection, maintenance, advice, keeps_failing: results of the analyses
+            `next-repairs`, `inspection-outlook`, `maintenance-due`, `keep-or-sell` and
+            `repeat-failures`; None when one is missing or could not run.
         unknown: what nobody has looked at, in words.
         cautions: for the components named.
         problems: analyses that could not run.
@@ -47,8 +51,11 @@ class Outlook:
     headline: str
     distance: str
     open_now: Table
-    keeps_failing: Ran | None
     next_repairs: Ran | None
+    inspection: Ran | None
+    maintenance: Ran | None
+    advice: Ran | None
+    keeps_failing: Ran | None
     unknown: tuple[str, ...]
     cautions: tuple[str, ...]
     closing: str
@@ -73,8 +80,14 @@ def outlook(view: "LedgerView", host: "PluginHost", vehicle_id: str, months: flo
     found = view.sql("SELECT * FROM vehicles WHERE vehicle_id = ?", (vehicle_id,))
     profile = dict(zip(found.columns, found.rows[0], strict=True))
     problems: list[Problem] = []
-    failing = _run(host, view, "repeat-failures", {"vehicle": vehicle_id}, problems)
-    coming = _run(host, view, "next-repairs", {"vehicle": vehicle_id, "months": months}, problems)
+    one = {"vehicle": vehicle_id}
+    coming = _run(
+        host, view, "next-repairs", {**one, "months": months, "most": _MOST_NEXT}, problems
+    )
+    ran = {
+        name: _run(host, view, name, one, problems)
+        for name in ("inspection-outlook", "maintenance-due", "keep-or-sell", "repeat-failures")
+    }
     open_now = _open_now(view, vehicle_id)
     named = [str(row[1]) for row in open_now.rows]
     if coming is not None:
@@ -85,8 +98,11 @@ def outlook(view: "LedgerView", host: "PluginHost", vehicle_id: str, months: flo
         headline=_headline(profile, open_now, coming, months),
         distance=_distance(view, profile),
         open_now=open_now,
-        keeps_failing=failing,
         next_repairs=coming,
+        inspection=ran["inspection-outlook"],
+        maintenance=ran["maintenance-due"],
+        advice=ran["keep-or-sell"],
+        keeps_failing=ran["repeat-failures"],
         unknown=_unknown(view, vehicle_id, profile),
         cautions=cautions_for(named),
         closing=CLOSING,
