@@ -8,6 +8,7 @@ import typer
 from roadworn.bench.choices import choose
 from roadworn.bench.phrases import read_finding, read_item
 from roadworn.errors import UsageError
+from roadworn_cli.context import leave
 from roadworn_cli.output import note as say_note
 from roadworn_cli.record.common import (
     ByOption,
@@ -113,6 +114,13 @@ def scan(
         bool, typer.Option("--no-codes", help="It answered, and had no codes.")
     ] = False,
     failed: Annotated[str, typer.Option(metavar="WHY", help="It could not be read, and why.")] = "",
+    port: Annotated[
+        str,
+        typer.Option(
+            metavar="PORT", help="Read it from an adapter: a serial device or socket://HOST:PORT."
+        ),
+    ] = "",
+    baud: Annotated[int, typer.Option(metavar="N", help="Speed of a serial device.")] = 38_400,
     odometer: OdometerOption = "",
     unit: UnitOption = "",
     on: OnOption = "",
@@ -120,6 +128,22 @@ def scan(
     note: NoteOption = "",
 ) -> None:
     """A read-out of the diagnostic socket: roadworn record scan bus-7 P0420 "P0171 pending"."""
+    envelope = Envelope(odometer, unit, on, by)
+    if port:
+        from roadworn_cli.record.port import record_from_port
+
+        typed = {
+            "codes": codes,
+            "--lamp": lamp,
+            "--readiness": readiness,
+            "--no-codes": no_codes,
+            "--failed": failed,
+        }
+        payload, problems = record_from_port(ctx, vehicle, port, baud, typed, envelope, note)
+        _tell_codes(payload)
+        if problems:
+            leave(1)
+        return
     from roadworn.bench.scans import read_scan
 
     pasted = sys.stdin.read() if codes == ["-"] else ""
@@ -133,7 +157,7 @@ def scan(
     )
     payload["note"] = "; ".join(text for text in (payload.get("note"), note) if text)
     payload["raw"] = pasted
-    write(ctx, vehicle, "scan", payload, Envelope(odometer, unit, on, by))
+    write(ctx, vehicle, "scan", payload, envelope)
     for remark in read.remarks:
         say_note(f"{remark.message} Hint: {remark.hint}.")
     _tell_codes(payload)
