@@ -36,7 +36,7 @@ CAN: Mapping[str, str] = {
     "014E": "7E804414E0123",
     "01A6": "7E80641A60012D687",
 }
-VIN = "1M8GDM9AXKP042788"  # STANDARDS table of worked check digits
+VIN = "1M8GDM9AXKP042788"  # a much-printed check-digit example
 
 # An older line, ISO 9141-2. The frame of 07 is the one of the notes, its last byte as it
 # stands there; VIN in five numbered messages from memory.
