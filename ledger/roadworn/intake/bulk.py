@@ -88,8 +88,7 @@ class ChunkMaker:
         # Values that were found right once; they repeat from row to row.
         self._components: set[str | None] = {None, *(part.id for part in catalogue())}
         self._vehicles: set[str] = set()
-        self._moments: set[tuple[str, str | None]] = set()
-        self._words: set[tuple[str, str]] = set()
+        self._envelopes: set[tuple[str, str | None, str, str]] = set()
 
     def chunk(self, lines: Iterable[tuple[int, bytes]]) -> Chunk:
         """Turn numbered lines into a chunk."""
@@ -128,17 +127,16 @@ class ChunkMaker:
         recorded_at = get("recorded_at")
         by, source = get("recorded_by", ""), get("source", self._source)
         unit, key, stated = get("odometer_unit"), get("intake_key"), get("version")
-        if (
-            vehicle_id not in self._vehicles
-            or (occurred_at, recorded_at) not in self._moments
-            or (by, source) not in self._words
-        ):
+        when = (occurred_at, recorded_at, by, source)
+        if vehicle_id not in self._vehicles or when not in self._envelopes:
             self._learn(given, now)
         if not given.keys() <= _FIELDS:
             raise _Irregular
         if stated is not None and (stated != version or type(stated) is not int):
             raise _Irregular
-        odometer = _odometer(get("odometer"), unit)
+        odometer = get("odometer")
+        if odometer is not None or unit is not None:
+            odometer = _reading(odometer, unit)
         flags = 0 if recorded_at is None else TIME_GIVEN
         if get("event_id") is not None:
             event_id = given["event_id"]
@@ -196,12 +194,14 @@ class ChunkMaker:
         recorded_at = event.recorded_at or now
         if envelope_problems(event.occurred_at, recorded_at, event.odometer, event.odometer_unit):
             raise _Irregular
-        for known in (self._vehicles, self._moments, self._words):
-            if len(known) > _REMEMBERED:
-                known.clear()
+        if len(self._vehicles) > _REMEMBERED:
+            self._vehicles.clear()
+        if len(self._envelopes) > _REMEMBERED:
+            self._envelopes.clear()
         self._vehicles.add(event.vehicle_id)
-        self._moments.add((event.occurred_at, given.get("recorded_at")))
-        self._words.add((event.recorded_by, given.get("source", self._source)))
+        source = given.get("source", self._source)
+        when = (event.occurred_at, given.get("recorded_at"), event.recorded_by, source)
+        self._envelopes.add(when)
 
     def _careful_row(self, line: bytes, number: int, build: "_Build") -> None:
         """Add the row, or say in words what is wrong with the line."""
@@ -290,16 +290,13 @@ def made_key(occurred_at: str, given: dict[str, Any]) -> str:
     return f"{occurred_at[:10]}:{digest[:_KEY_DIGITS]}"
 
 
-def _odometer(value: object, unit: object) -> float | None:
-    """Return the reading as a float; _Irregular unless reading and unit are right."""
-    if value is None and unit is None:
-        return None
-    if type(value) not in (float, int) or unit not in _UNITS:
+def _reading(value: object, unit: object) -> float:
+    """Return an odometer reading as a float; _Irregular unless it and its unit are right."""
+    if (type(value) is not float and type(value) is not int) or unit not in _UNITS:
         raise _Irregular
-    reading = float(value)  # type: ignore[arg-type]
-    if not 0 <= reading <= _MAX_ODOMETER:
+    if not 0 <= value <= _MAX_ODOMETER:
         raise _Irregular
-    return reading
+    return float(value)
 
 
 def _not_json(line: bytes, error: orjson.JSONDecodeError) -> Problem:
