@@ -9,6 +9,7 @@ from roadworn.analysis import Analysis
 @hookimpl
 def roadworn_analyses() -> Sequence[Analysis]:
     """Return the bundled analyses; each module is imported only here."""
+    from roadworn_plugins.code_outcomes import CODE_OUTCOMES
     from roadworn_plugins.cost_per_distance import COST_PER_DISTANCE
     from roadworn_plugins.inspection_outlook import INSPECTION_OUTLOOK
     from roadworn_plugins.keep_or_sell import KEEP_OR_SELL
@@ -31,4 +32,5 @@ def roadworn_analyses() -> Sequence[Analysis]:
         SUPPLIER_COMPARISON,
         WARRANTY_RECOVERY,
         ODOMETER_AUDIT,
+        CODE_OUTCOMES,
     ]
