@@ -415,7 +415,7 @@ def test_a_line_that_is_not_read_here_is_a_failed_read(line: str, words: str) ->
             "scan-vin",
             VIN,
         ),
-        # European, without a check digit (ISO 3779 leaves position 9 free): nothing is wrong with it.
+        # European: ISO 3779 leaves position 9 free, so nothing is wrong with it.
         (
             "7E8101449020157" + "5030\r7E821" + b"ZZZ99ZT".hex() + "\r7E822" + b"S390000".hex(),
             None,
