@@ -137,7 +137,10 @@ def _first_shape(db: "Database") -> None:
     for statement in (
         "CREATE UNIQUE INDEX events_intake_key ON events(intake_key) WHERE intake_key IS NOT NULL",
         "CREATE INDEX events_enrolment ON events(vehicle_id) WHERE kind = 'enrolment'",
-        "CREATE INDEX events_replacement ON events(vehicle_id, odometer) WHERE kind = 'replacement'",
+        (
+            "CREATE INDEX events_replacement ON events(vehicle_id, odometer) "
+            "WHERE kind = 'replacement'"
+        ),
         "CREATE INDEX events_retraction ON events(vehicle_id) WHERE kind = 'retraction'",
         *GUARDS.values(),
         f"PRAGMA application_id = {APPLICATION_ID}",
