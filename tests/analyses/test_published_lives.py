@@ -57,9 +57,8 @@ def lifespans(
 ) -> tuple[dict[str, Any], Any]:
     host = PluginHost.load()
     with view_of(as_events(rows, component), folder, as_of="2024-07-01") as view:
-        ran = host.run(
-            "part-lifespans", view, {"component": component, "unit": "km", "by": "component", "limits": "lr"}
-        )
+        settings = {"component": component, "unit": "km", "by": "component", "limits": "lr"}
+        ran = host.run("part-lifespans", view, settings)
     table = ran.result.table("part_lifespans")
     assert len(table.rows) == 1
     return table.records()[0], ran.result

@@ -62,8 +62,12 @@ def levels_of(lives: GroupedLives, models: dict[str, ComponentModel]) -> list[Le
     by_class, class_labels = coded(lives.labels, 0, 1)
     by_place, place_labels = coded(lives.labels, 0, 1, 2, 3)
     found = [
-        _level(
-            "place", place_labels, by_place[group], _like_vehicles(lives)[group], lives, exposure
+        Level(
+            "place",
+            place_labels,
+            by_place[group],
+            _places(lives, by_place, by_class, by_component, exposure),
+            np.zeros(0),
         ),
         _level("class", class_labels, by_class[group], by_component[group], lives, exposure),
     ]
@@ -92,17 +96,26 @@ def _level(
     return Level(name, labels, of_life, excess, np.ones(excess.p.size))
 
 
-def _like_vehicles(lives: GroupedLives) -> Ints:
-    """Return with whom a place is compared: its class, or all classes when it is alone there."""
+def _places(
+    lives: GroupedLives, by_place: Ints, by_class: Ints, by_component: Ints, exposure: Floats
+) -> Excess:
+    """Compare places within their class, and those alone in it with all classes."""
     vehicles: dict[Label, set[str]] = {}
     for label in lives.labels:
         vehicles.setdefault(label[:2], set()).add(label[2])
-    numbers: dict[Label, int] = {}
-    codes = [
-        numbers.setdefault(label[:2] if len(vehicles[label[:2]]) > 1 else label[:1], len(numbers))
-        for label in lives.labels
-    ]
-    return np.array(codes, dtype=np.int64)
+    alone = np.zeros(int(by_place.max()) + 1 if by_place.size else 0, dtype=bool)
+    alone[by_place] = [len(vehicles[label[:2]]) == 1 for label in lives.labels]
+    group = lives.group
+    parts = []
+    for strata, lonely in ((by_class, False), (by_component, True)):
+        found = against_others(lives, by_place[group], strata[group], exposure)
+        parts.append(found.where(alone[found.group] == lonely))
+    return Excess(
+        **{
+            name: np.concatenate([getattr(part, name) for part in parts])
+            for name in Excess.__dataclass_fields__
+        }
+    )
 
 
 def _named(name: str, label: Label, numbers: dict[Label, set[str]]) -> bool:
