@@ -91,6 +91,6 @@ def enrol(
         stored = ledger.append(build(vehicle, "enrolment", payload, envelope, day, None))
     acknowledge(stored)
     if vin:
-        p.tell_vin(payload["vin"])
+        p.tell_vin(payload["vin"], payload.get("model_year"))
     if not odometer:
         say_note("without --odometer its parts have no known distance until a reading is recorded.")

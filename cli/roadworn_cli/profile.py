@@ -42,11 +42,13 @@ def profile_fields(options: dict[str, Any]) -> dict[str, Any]:
     return {name: value for name, value in options.items() if value not in (None, "")}
 
 
-def tell_vin(vin: str) -> None:
-    """Say what is odd about a VIN; it is kept as typed all the same."""
-    from roadworn.trade.vin import decode_vin
+def tell_vin(vin: str, model_year: int | None = None) -> None:
+    """Say what is odd about a VIN, or about the year beside it; both are kept as typed."""
+    from roadworn.trade.vin import decode_vin, year_problem
 
-    for problem in decode_vin(vin).problems:
+    decoded = decode_vin(vin)
+    mismatch = year_problem(decoded, model_year)
+    for problem in (*decoded.problems, *((mismatch,) if mismatch else ())):
         note(f"{problem.message} Kept as typed; {problem.hint}.")
 
 

@@ -6,7 +6,8 @@ from typing import Annotated, Any
 import typer
 
 from roadworn.bench.choices import choose
-from roadworn.bench.phrases import read_finding, read_item
+from roadworn.bench.judging import read_judged_finding
+from roadworn.bench.phrases import read_item
 from roadworn.errors import UsageError
 from roadworn_cli.context import leave
 from roadworn_cli.output import note as say_note
@@ -65,7 +66,11 @@ def inspection(
     if findings == ["-"]:
         findings = _typed_lines(sys.stdin.read())
     if findings:
-        payload = {"findings": [read_finding(text) for text in findings]}
+        read = [read_judged_finding(text, sheet) for text in findings]
+        for _finding, remark in read:
+            if remark:
+                say_note(remark)
+        payload = {"findings": [finding for finding, _remark in read]}
         if sheet:
             payload["sheet"] = sheet
     elif rest or not sys.stdin.isatty():

@@ -74,7 +74,7 @@ def profile(
     envelope = Envelope(odometer, unit, on, by)
     write(ctx, vehicle, "profile_change", {**payload, "note": note}, envelope)
     if vin:
-        p.tell_vin(payload["vin"])
+        p.tell_vin(payload["vin"], payload.get("model_year"))
 
 
 def inspection_result(

@@ -1,11 +1,18 @@
 """A read-out as typed or pasted, with what the person says about it beside the codes."""
 
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import Any
 
 from roadworn.errors import ProblemsFound, UsageError
+from roadworn.problems import Problem
 from roadworn.trade.readiness import decode_readiness
-from roadworn.trade.scan_text import DEFAULT_MODULE, ScanText, parse_scan_text
+from roadworn.trade.scan_text import (
+    DEFAULT_MODULE,
+    ScanText,
+    parse_scan_text,
+    readiness_remarks,
+)
 
 
 def read_scan(
@@ -66,4 +73,13 @@ def read_scan(
         scan["lamp"] = lamp.casefold()
     if readiness:
         scan["readiness"] = decode_readiness(readiness).encode().hex().upper()
+    if (lamp or readiness) and scan.get("readiness"):
+        read = replace(read, remarks=_held_against_list(scan))
     return scan, read
+
+
+def _held_against_list(scan: dict[str, Any]) -> tuple[Problem, ...]:
+    """Return where what came in by options does not agree with the codes."""
+    modules = scan["modules"]
+    stored = sum(code["status"] == "stored" for m in modules for code in m.get("codes", ()))
+    return readiness_remarks(stored, scan.get("lamp"), scan["readiness"])

@@ -143,7 +143,7 @@ def parse_scan_text(text: str) -> ScanText:
     with_codes = {code.module for code in codes}
     return ScanText(
         codes=codes,
-        lamp=reading.lamps.pop() if len(reading.lamps) == 1 else None,
+        lamp=_one_lamp(reading),
         readiness=reading.readiness[0] if reading.readiness else None,
         problems=(*reading.problems, *_contradictions(reading, with_codes)),
         empty=tuple(dict.fromkeys(m for m in reading.empty if m not in with_codes)),
@@ -299,21 +299,39 @@ def _contradictions(reading: _Reading, with_codes: set[str]) -> list[Problem]:
     return found
 
 
+def _one_lamp(reading: _Reading) -> Literal["on", "off"] | None:
+    return next(iter(reading.lamps)) if len(reading.lamps) == 1 else None
+
+
 def _remarks(codes: Sequence[ScannedCode], reading: _Reading) -> tuple[Problem, ...]:
     if not reading.readiness:
         return ()
-    readiness = decode_readiness(reading.readiness[0])
-    remarks = []
     stored = sum(code.status == "stored" for code in codes)
-    if stored != readiness.codes:
+    return readiness_remarks(stored, _one_lamp(reading), reading.readiness[0])
+
+
+def readiness_remarks(stored: int, lamp: str | None, readiness: str) -> tuple[Problem, ...]:
+    """Return where the readiness bytes do not agree with the list of codes or the lamp.
+
+    Args:
+        stored: stored codes in the list.
+        lamp: ``on`` or ``off`` as seen, or None when nobody said.
+        readiness: the four bytes in hexadecimal digits.
+
+    Raises:
+        UsageError: they are no four bytes.
+    """
+    decoded = decode_readiness(readiness)
+    remarks = []
+    if stored != decoded.codes:
         remarks.append(
             Problem(
                 "scan-count",
-                f"The readiness bytes count {readiness.codes} codes, the list holds {stored}.",
+                f"The readiness bytes count {decoded.codes} codes, the list holds {stored}.",
                 "another module may hold the rest",
             )
         )
-    if len(reading.lamps) == 1 and ("on" in reading.lamps) != readiness.lamp:
+    if lamp is not None and (lamp == "on") != decoded.lamp:
         remarks.append(
             Problem(
                 "scan-lamp",
