@@ -1,12 +1,13 @@
-"""Findings with a figure: the condition comes from the sheet's limit, or is held against it.
+"""A figure without a condition: the limit of the sheet says which.
 
 A mechanic who types ``tire LF 5/32 in`` has said enough where one limit fits. A condition that
-was typed stands, even against the limit: the person at the vehicle decides, and is told.
+was typed stands; `roadworn.bench.doubts` gives the second look then.
 """
 
 from typing import Any, NamedTuple
 
 from roadworn.bench.phrases import read_finding
+from roadworn.bench.words import item_words
 from roadworn.errors import UsageError
 from roadworn.trade.limits import Judgement, judge
 from roadworn.trade.lookover import SheetItem, load_sheet, sheet_names
@@ -40,13 +41,7 @@ def read_judged_finding(text: str, sheet: str = "") -> JudgedFinding:
         if found is None:
             raise error from None
         return found
-    judgement = _judgement(finding, sheet)
-    if judgement is None or judgement.condition != "failed" or finding["condition"] == "failed":
-        return JudgedFinding(finding, "")
-    word = finding["condition"].replace("_", " ")
-    return JudgedFinding(
-        finding, f"{judgement.reason} ({judgement.citation}); written down as {word} as you said."
-    )
+    return JudgedFinding(finding, "")
 
 
 def _judged(text: str, sheet: str) -> JudgedFinding | None:
@@ -62,7 +57,10 @@ def _judged(text: str, sheet: str) -> JudgedFinding | None:
     if judgement.safety:
         finding["safety"] = True
     word = judgement.condition.replace("_", " ")
-    return JudgedFinding(finding, f"{judgement.reason} ({judgement.citation}): {word}.")
+    named = item_words(finding)
+    # What is only wearing is so by common practice, and the reason says that itself.
+    source = f" ({judgement.citation})" if judgement.condition == "failed" else ""
+    return JudgedFinding(finding, f"{named}: {judgement.reason}{source}: {word}.")
 
 
 def _judgement(finding: dict[str, Any], sheet: str) -> Judgement | None:

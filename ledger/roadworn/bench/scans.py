@@ -73,13 +73,13 @@ def read_scan(
         scan["lamp"] = lamp.casefold()
     if readiness:
         scan["readiness"] = decode_readiness(readiness).encode().hex().upper()
-    if (lamp or readiness) and scan.get("readiness"):
-        read = replace(read, remarks=_held_against_list(scan))
-    return scan, read
+    return scan, replace(read, remarks=_held_against_list(scan))
 
 
 def _held_against_list(scan: dict[str, Any]) -> tuple[Problem, ...]:
-    """Return where what came in by options does not agree with the codes."""
+    """Return where the readiness bytes do not agree with codes and lamp, however they came."""
+    if "readiness" not in scan:
+        return ()
     modules = scan["modules"]
     stored = sum(code["status"] == "stored" for m in modules for code in m.get("codes", ()))
     return readiness_remarks(stored, scan.get("lamp"), scan["readiness"])

@@ -82,7 +82,7 @@ def judge(
             return _judgement(item, "not_checked", f"no limit is printed for {size}", None)
         limit, citation, mark = found, table.citation, table.mark
     measured = exact(value, unit or item.unit, item.unit)
-    shown = f"{value} {unit or item.unit}"
+    shown = f"{value:g} {unit or item.unit}"
     if limit is not None and item.direction and _worse(measured, limit, item.direction):
         word = "less" if item.direction == "min" else "more"
         reason = f"{shown} is {word} than the limit of {limit} {item.unit}"
