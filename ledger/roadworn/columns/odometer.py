@@ -24,7 +24,7 @@ _NEAR_TOP, _NEAR_BOTTOM = 0.8, 0.2
 
 @dataclass(frozen=True, eq=False)
 class Verdicts:
-    """One entry a reading: km and number of roll-overs to add, its flag, whether it is used."""
+    """One entry a reading: km to add, roll-overs before it, its flag, whether it is used."""
 
     rolled_km: Floats
     rolls: NDArray[np.int64]
@@ -93,20 +93,42 @@ def _longest_fit(day: NDArray[np.int64], far: Floats, most_per_day: float) -> ND
     """
     n = len(far)
     score, previous = np.ones(n), np.full(n, -1, dtype=np.int64)
+    # While nothing before has scored higher, a reading that fits the one before it goes on from
+    # there: so a long clean history is walked once, and only its doubtful places are searched.
+    days, kms = day.tolist(), far.tolist()
+    highest = 0.0
     for j in range(1, n):
-        first = max(0, j - _WINDOW)
-        days, step = day[j] - day[first:j], far[j] - far[first:j]
-        fits = (step >= 0) | ((days == 0) & (step >= -most_per_day))
-        if not fits.any():
+        before = float(score[j - 1])
+        step, most = kms[j] - kms[j - 1], most_per_day * (days[j] - days[j - 1] + 1)
+        if before > highest and 0 <= step <= most:
+            score[j], previous[j], highest = before + 1.0, j - 1, before
             continue
-        gain = score[first:j] + 1.0 - _JUMP_COST * (step > most_per_day * (days + 1))
-        gain[~fits] = -np.inf
-        best = int(np.argmax(gain))
-        if gain[best] >= 1.0:
-            score[j], previous[j] = gain[best], first + best
+        highest = max(highest, before)
+        _search(j, day, far, most_per_day, score, previous)
     used = np.zeros(n, dtype=np.bool_)
     at = int(np.argmax(score))
     while at >= 0:
         used[at] = True
         at = int(previous[at])
     return used
+
+
+def _search(
+    j: int,
+    day: NDArray[np.int64],
+    far: Floats,
+    most_per_day: float,
+    score: Floats,
+    previous: NDArray[np.int64],
+) -> None:
+    """Find the best reading for reading `j` to go on from, among those in the window."""
+    first = max(0, j - _WINDOW)
+    days, step = day[j] - day[first:j], far[j] - far[first:j]
+    fits = (step >= 0) | ((days == 0) & (step >= -most_per_day))
+    if not fits.any():
+        return
+    gain = score[first:j] + 1.0 - _JUMP_COST * (step > most_per_day * (days + 1))
+    gain[~fits] = -np.inf
+    best = int(np.argmax(gain))
+    if gain[best] >= 1.0:
+        score[j], previous[j] = gain[best], first + best

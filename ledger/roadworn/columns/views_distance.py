@@ -79,8 +79,9 @@ ODOMETER_POINTS = ViewSpec(
     needs=("base.valid", "base.odometers", "base.odometer_shifts"),
 )
 
-#: Vehicles whose readings fall from one day to the next, or jump too far. One parameter: the
-#: largest plausible distance in a day.
+#: Vehicles whose readings fall from one day to the next, or jump too far. Two parameters, both
+#: the largest plausible distance in a day. Of two entries on one day nobody knows which came
+#: first, so a small fall between them is let pass.
 DOUBTFUL = """
     SELECT DISTINCT vehicle_id FROM (
       SELECT vehicle_id, day, km + shift AS far, km >= limit_km AS over,
@@ -93,12 +94,18 @@ DOUBTFUL = """
 
 VERDICTS = (
     ("seq", "BIGINT", "the event"),
-    ("rolled_km", "DOUBLE", "km to add for roll-overs before this reading"),
+    (
+        "rolled_km",
+        "DOUBLE",
+        "km to add for roll-overs before this reading",
+    ),
     ("rolls", "INTEGER", "number of roll-overs before it"),
     ("flag", "VARCHAR", "'', lower, implausible or rolled_over"),
     ("used", "BOOLEAN", "the true distance rests on it"),
 )
 
+# Most events come with a reading of their own; the windows, which cost most, run only over
+# vehicles that have an event without one.
 DISTANCES = ViewSpec(
     "base.distances",
     "true distance of each event that counts, without words",
@@ -110,42 +117,45 @@ DISTANCES = ViewSpec(
         ("sides", "INTEGER", "1 a reading before it, plus 2 a reading after it; 3 if its own"),
     ),
     """
-    SELECT seq,
-           CASE WHEN used OR after_km IS NULL OR after_at <= before_at THEN before_km
-                WHEN before_km IS NULL THEN after_km
-                ELSE before_km + (after_km - before_km)
-                     * (at_s - before_at) / (after_at - before_at) END AS true_km,
-           CASE WHEN before_km IS NULL AND after_km IS NULL THEN NULL ELSE NOT used END
-             AS estimated,
-           segment,
-           CASE WHEN before_km IS NULL THEN 0 ELSE 1 END
-             + CASE WHEN after_km IS NULL THEN 0 ELSE 2 END AS sides
-    FROM (
-      SELECT seq, at_s, far IS NOT NULL AS used,
-             max(far) OVER back AS before_km, min(far) OVER ahead AS after_km,
-             max(read_at) OVER back AS before_at, min(read_at) OVER ahead AS after_at,
-             coalesce(max(segments) OVER back, 0) AS segment
-      FROM (
-        SELECT seq, vehicle_id, at_s, far, CASE WHEN far IS NOT NULL THEN at_s END AS read_at,
-               CASE WHEN far IS NOT NULL THEN segments END AS segments
-        FROM (
-          SELECT e.seq, e.vehicle_id,
-                 CAST(e.day AS DOUBLE) * 86400 + CAST(extract(hour FROM e.occurred_at) * 3600
-                   + extract(minute FROM e.occurred_at) * 60 AS DOUBLE)
-                   + extract(second FROM e.occurred_at) AS at_s,
-                 CASE WHEN coalesce(v.used, TRUE) THEN coalesce(s.km, e.odometer_km)
-                      + coalesce(s.shift, 0) + coalesce(v.rolled_km, 0) END AS far,
-                 coalesce(s.segment, 0) + coalesce(v.rolls, 0) AS segments
-          FROM base.valid AS e
-          LEFT JOIN base.odometer_shifts AS s ON s.seq = e.seq
-          LEFT JOIN base.odometer_verdicts AS v ON v.seq = e.seq
-        ) AS points
-      ) AS readings
+    WITH points AS (
+      SELECT e.seq, e.vehicle_id, e.day, e.occurred_at,
+             CASE WHEN coalesce(v.used, TRUE) THEN coalesce(s.km, e.odometer_km)
+                  + coalesce(s.shift, 0) + coalesce(v.rolled_km, 0) END AS far,
+             coalesce(s.segment, 0) + coalesce(v.rolls, 0) AS segment
+      FROM base.valid AS e
+      LEFT JOIN base.odometer_shifts AS s ON s.seq = e.seq
+      LEFT JOIN base.odometer_verdicts AS v ON v.seq = e.seq
+    ), timed AS (
+      SELECT seq, vehicle_id, far, CASE WHEN far IS NOT NULL THEN segment END AS segment,
+             CAST(day AS DOUBLE) * 86400 + CAST(extract(hour FROM occurred_at) * 3600
+               + extract(minute FROM occurred_at) * 60 AS DOUBLE)
+               + extract(second FROM occurred_at) AS at_s
+      FROM points
+      WHERE vehicle_id IN (SELECT vehicle_id FROM points WHERE far IS NULL)
+    ), framed AS (
+      SELECT seq, far, at_s, max(far) OVER back AS before_km, min(far) OVER ahead AS after_km,
+             max(CASE WHEN far IS NOT NULL THEN at_s END) OVER back AS before_at,
+             min(CASE WHEN far IS NOT NULL THEN at_s END) OVER ahead AS after_at,
+             coalesce(max(segment) OVER back, 0) AS segment
+      FROM timed
       WINDOW back AS (PARTITION BY vehicle_id ORDER BY at_s, seq
                       ROWS BETWEEN UNBOUNDED PRECEDING AND CURRENT ROW),
              ahead AS (PARTITION BY vehicle_id ORDER BY at_s, seq
                        ROWS BETWEEN CURRENT ROW AND UNBOUNDED FOLLOWING)
-    ) AS framed""",
+    )
+    SELECT seq, far AS true_km, FALSE AS estimated, segment, 3 AS sides
+    FROM points WHERE far IS NOT NULL
+    UNION ALL
+    SELECT seq,
+           CASE WHEN after_km IS NULL OR after_at <= before_at THEN before_km
+                WHEN before_km IS NULL THEN after_km
+                ELSE before_km + (after_km - before_km)
+                     * (at_s - before_at) / (after_at - before_at) END AS true_km,
+           CASE WHEN before_km IS NULL AND after_km IS NULL THEN NULL ELSE TRUE END AS estimated,
+           segment,
+           CASE WHEN before_km IS NULL THEN 0 ELSE 1 END
+             + CASE WHEN after_km IS NULL THEN 0 ELSE 2 END AS sides
+    FROM framed WHERE far IS NULL""",
     needs=("base.valid", "base.odometer_shifts", "base.odometer_verdicts"),
     kept=True,
 )
@@ -183,4 +193,10 @@ TRUE_DISTANCE = ViewSpec(
     needs=("base.distances", "base.known", "base.odometer_verdicts", "base.odometer_shifts"),
 )
 
-DISTANCE_VIEWS = (PROFILE_NOW, ODOMETER_SHIFTS, ODOMETER_POINTS, DISTANCES, TRUE_DISTANCE)
+DISTANCE_VIEWS = (
+    PROFILE_NOW,
+    ODOMETER_SHIFTS,
+    ODOMETER_POINTS,
+    DISTANCES,
+    TRUE_DISTANCE,
+)
