@@ -1,28 +1,23 @@
 """Every part that is fitted today: how old it is, what is believed of it, what it would cost.
 
-Parts of known age come from the part lives. For a part whose age nobody knows the record still
-says two things: how long it has been seen running here, and how far the vehicle has gone in
-all. Its age is at least the one and at most the other; between them a part replaced whenever
-it failed has age a with density proportional to S(a) (the equilibrium of a renewal process,
-Cox 1962, section 5.2), and with chance S(total) it is the one the vehicle was built with. A few
-ages of equal weight stand for that.
+Parts of known age come from the part lives; those whose age nobody knows are of the ages that
+`unknown_ages` finds. All ages are carried on from the last reading to the day of the view.
 """
 
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.special import gamma
+from numpy.typing import NDArray
 
-from roadworn.view import LedgerView
+from roadworn.view import UNSEEN_DAYS, LedgerView
 from roadworn_plugins.clocks import Clocked, ComponentLives
 from roadworn_plugins.grouped import KM_PER_MILE, Clock, Floats, Ints, Unit
 from roadworn_plugins.prices import Price, Prices
 from roadworn_plugins.projection.belief import LifeBelief
+from roadworn_plugins.unknown_ages import AGES, unknown_ages
 from roadworn_plugins.usage_pace import DAYS_PER_MONTH, Paces, load_paces
 
-#: Ages that stand for a part of unknown age.
-AGES = 6
-_GRID = 160
+Bools = NDArray[np.bool_]
 _MONTHS_PER_YEAR = 12.0
 _SHAPES = (0.5, 12.0)
 
@@ -50,7 +45,7 @@ class PartsAhead:
     component: list[str]
     position: list[str]
     started_by: list[str]
-    known: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
+    known: Bools
     clock: list[Clock]
     age: Floats
     car: Ints
@@ -104,7 +99,7 @@ def load_parts(
         yearly_rise: see `Prices.load`.
         lives: models fitted before, to save fitting them again.
     """
-    lives = lives or ComponentLives(view)
+    lives = lives or ComponentLives.of(view)
     paces = load_paces(view)
     prices = Prices.load(view, yearly_rise)
     rows = [row for row in _fitted(view, vehicle) if row[0] in paces.index]
@@ -143,20 +138,44 @@ def load_parts(
 
 
 def _fitted(view: LedgerView, vehicle: str | None) -> list[tuple]:  # type: ignore[type-arg]
-    """Return rows: vehicle, class, component, position, started by, known, km, days, total km."""
+    """Return vehicle, class, component, position, started by, known, and km and days twice.
+
+    First those of the part, then those of the vehicle in all.
+
+    A vehicle that was not seen for long is taken to be gone. A place is not projected twice: a
+    part written down without its position is one of the places of that component.
+    """
     condition = " AND v.vehicle_id = ?" if vehicle else ""
     return view.sql(
-        f"""SELECT v.vehicle_id, v.vehicle_class, p.component, coalesce(p.position, ''),
-                   coalesce(p.started_by, ''), p.known, p.km, p.days, coalesce(v.last_km, 0)
-            FROM (SELECT vehicle_id, component, position, started_by, TRUE AS known,
-                         lower_km AS km, lower_days AS days FROM part_lives WHERE running
+        f"""WITH running AS (
+              SELECT vehicle_id, component, position, started_by, lower_km AS km,
+                     lower_days AS days
+              FROM part_lives WHERE running
+            ), loose AS (
+              SELECT vehicle_id, component, count(*) AS n FROM running
+              WHERE position IS NULL GROUP BY vehicle_id, component
+            ), unknown AS (
+              SELECT u.*, row_number() OVER (PARTITION BY u.vehicle_id, u.component
+                                             ORDER BY u.event_id NULLS FIRST, u.position) AS turn
+              FROM unknown_parts AS u
+            )
+            SELECT v.vehicle_id, v.vehicle_class, p.component, coalesce(p.position, ''),
+                   coalesce(p.started_by, ''), p.known, p.km, p.days, coalesce(v.last_km, 0),
+                   date_diff('day', v.in_service_date, v.last_seen_on)
+            FROM (SELECT vehicle_id, component, position, started_by, TRUE AS known, km, days
+                  FROM running
                   UNION ALL
-                  SELECT vehicle_id, component, position, event_id, FALSE, observed_km, NULL
-                  FROM unknown_parts) AS p
+                  SELECT u.vehicle_id, u.component, u.position, u.event_id, FALSE, u.observed_km,
+                         CASE WHEN u.event_id IS NULL
+                              THEN date_diff('day', w.enrolled_on, w.last_seen_on) END
+                  FROM unknown AS u JOIN vehicles AS w USING (vehicle_id)
+                  LEFT JOIN loose AS l USING (vehicle_id, component)
+                  WHERE u.turn > coalesce(l.n, 0)) AS p
             JOIN vehicles AS v USING (vehicle_id)
-            WHERE v.retired_on IS NULL AND v.last_seen_on IS NOT NULL{condition}
+            WHERE v.retired_on IS NULL
+              AND date_diff('day', v.last_seen_on, CAST(? AS DATE)) <= {UNSEEN_DAYS}{condition}
             ORDER BY v.vehicle_id, p.component, p.position, p.started_by""",
-        (vehicle,) if vehicle else (),
+        (view.today.isoformat(), vehicle) if vehicle else (view.today.isoformat(),),
     ).rows
 
 
@@ -175,7 +194,7 @@ def _beliefs(models: dict[str, Clocked], groups: list[tuple[str, str]]) -> LifeB
 def _ages(
     rows: list[tuple],  # type: ignore[type-arg]
     clock: list[Clock],
-    known: np.ndarray[tuple[int, ...], np.dtype[np.bool_]],
+    known: Bools,
     group: Ints,
     belief: LifeBelief,
     paces: Paces,
@@ -185,48 +204,21 @@ def _ages(
     if not rows:
         return np.zeros((0, AGES))
     by_age = np.array([one == "age" for one in clock], dtype=bool)
-    since = paces.days_since[car]
-    km = np.array([row[6] if row[6] is not None else 0.0 for row in rows], dtype=np.float64)
-    days = np.array([row[7] if row[7] is not None else np.nan for row in rows], dtype=np.float64)
-    total = np.maximum(np.array([row[8] for row in rows], dtype=np.float64), km)
-    pace = np.maximum(paces.per_month[car], 1.0)
-    gone = pace * since / DAYS_PER_MONTH
-    days = np.where(np.isnan(days), km / pace * DAYS_PER_MONTH, days)
-    age = np.where(by_age, (days + since) / 365.25, (km + gone) / 1000.0)
-    most = np.where(
-        by_age, (total / pace * DAYS_PER_MONTH + since) / 365.25, (total + gone) / 1000.0
+    km, days, total_km, total_days = (
+        np.array([np.nan if row[i] is None else row[i] for row in rows], dtype=np.float64)
+        for i in range(6, 10)
     )
+    km = np.nan_to_num(km)
+    pace = np.maximum(paces.per_month[car], 1.0) / DAYS_PER_MONTH
+    days = np.where(np.isnan(days), km / pace, days)
+    total_days = np.where(np.isnan(total_days), total_km / pace, total_days)
+    since, gone = paces.days_since[car], paces.km_since[car]
+    age = np.where(by_age, (days + since) / 365.25, (km + gone) / 1000.0)
+    most = np.where(by_age, (total_days + since) / 365.25, (total_km + gone) / 1000.0)
     ages = np.repeat(age[:, None], AGES, axis=1)
     open_ = np.flatnonzero(~known)
     if open_.size:
         shape, rate = belief.shape[group[open_]], (belief.a / belief.b)[group[open_]]
-        ages[open_] = unknown_ages(age[open_], most[open_], shape, rate)
+        least = age[open_]
+        ages[open_] = unknown_ages(least, np.maximum(most[open_], least), shape, rate)
     return ages
-
-
-def unknown_ages(least: Floats, most: Floats, shape: Floats, rate: Floats) -> Floats:
-    """Return AGES equally likely ages of parts seen running for `least` on vehicles of `most`.
-
-    Args:
-        least: how long each was seen running, shape (parts,).
-        most: how long the vehicle has run in all, at least `least`.
-        shape: Weibull shape of each part.
-        rate: cumulative hazard at age 1 of each part.
-
-    Returns:
-        Shape (parts, AGES), rising.
-    """
-    grid = least[:, None] + (most - least)[:, None] * np.linspace(0.0, 1.0, _GRID)
-    survival = np.exp(-rate[:, None] * grid ** shape[:, None])
-    step = ((most - least) / (_GRID - 1))[:, None]
-    # The mean life turns density into the renewal rate of a process that has run for long.
-    mean = (rate ** (-1.0 / shape) * gamma(1.0 + 1.0 / shape))[:, None]
-    mass = np.concatenate(
-        [(survival[:, 1:] + survival[:, :-1]) / 2.0 * step / mean, survival[:, -1:]], axis=1
-    )
-    total = np.sum(mass, axis=1, keepdims=True)
-    # Where nothing could have survived so long, take it as seen: the youngest age possible.
-    reached = np.cumsum(mass, axis=1) / np.where(total > 0.0, total, 1.0)
-    wanted = (np.arange(AGES) + 0.5) / AGES
-    cell = np.sum(reached[:, :, None] < wanted[None, None, :] - 1e-12, axis=1)
-    return np.take_along_axis(grid, np.minimum(cell, _GRID - 1), axis=1)

@@ -1,20 +1,24 @@
 """Chances and counts of what fails ahead, from `parts_ahead` and the renewal mathematics."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import gammaincinv
 
 from roadworn_plugins.grouped import Floats, Ints, Unit
-from roadworn_plugins.parts_ahead import AGES, PartsAhead
+from roadworn_plugins.parts_ahead import PartsAhead
 from roadworn_plugins.projection.costs import CostSpread
 from roadworn_plugins.projection.grid_total import grid_total
 from roadworn_plugins.projection.renewal import CountMoments, count_moments
 from roadworn_plugins.projection.totals import totals
+from roadworn_plugins.unknown_ages import AGES
 
 LEVEL = 0.8
 # A grid holds one vehicle; more parts than this are summed by their cumulants.
 _MOST_ON_GRID = 450
+# Rows that are held in memory at once, some 170 bytes each.
+_MOST_ROWS = 250_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,23 +71,86 @@ def project(
         level: of the limits.
     """
     ahead, weight = parts.ahead(months, distance, unit)
+    return _projected(parts, [ahead], weight, [measured or {}], level)[0]
+
+
+def project_months(
+    parts: PartsAhead,
+    months: Sequence[float],
+    *,
+    measured: Sequence[dict[int, Floats]] = (),
+    level: float = LEVEL,
+) -> dict[float, Projection]:
+    """Project every part to several horizons at once, which is quicker than one by one.
+
+    Args:
+        parts: what is fitted.
+        months: how far ahead.
+        measured: as for `project`, one for each horizon, or none.
+        level: of the limits.
+    """
+    ahead = [parts.ahead(m, None, "km") for m in months]
+    found = _projected(
+        parts,
+        [far for far, _weight in ahead],
+        ahead[0][1],
+        list(measured) or [{}] * len(ahead),
+        level,
+    )
+    return dict(zip(months, found, strict=True))
+
+
+def _projected(
+    parts: PartsAhead,
+    ahead: list[Floats],
+    weight: Floats,
+    measured: list[dict[int, Floats]],
+    level: float,
+) -> list[Projection]:
     index, age = _expanded(parts)
     share = np.where(parts.known, 1.0, 1.0 / AGES)[index]
-    counts = []
-    for u in range(weight.size):
-        raw = count_moments(parts.belief, parts.group[index], age, ahead[u][index])
-        joined = _joined(raw, index, share, parts)
-        counts.append(_with_measured(joined, measured or {}, u))
-    chance = sum(w * c.at_least_one() for w, c in zip(weight, counts, strict=True))
-    number = sum(w * c.mean() for w, c in zip(weight, counts, strict=True))
-    limits = [
-        _at_rate(parts, index, age, share, ahead, weight, q)
-        for q in ((1.0 - level) / 2.0, (1.0 + level) / 2.0)
-    ]
-    low, high = np.minimum(limits[0], chance), np.maximum(limits[1], chance)
-    for i in measured or {}:
-        low[i] = high[i] = np.asarray(chance)[i]
-    return Projection(np.asarray(chance), low, high, np.asarray(number), tuple(counts), weight)
+    counts = _counts(parts, index, age, share, [far[u] for far in ahead for u in range(len(far))])
+    found = []
+    for h, (far, worn) in enumerate(zip(ahead, measured, strict=True)):
+        own = tuple(
+            _with_measured(c, worn, u)
+            for u, c in enumerate(counts[h * weight.size : (h + 1) * weight.size])
+        )
+        chance = np.asarray(sum(w * c.at_least_one() for w, c in zip(weight, own, strict=True)))
+        number = np.asarray(sum(w * c.mean() for w, c in zip(weight, own, strict=True)))
+        limits = [
+            _at_rate(parts, index, age, share, far, weight, q)
+            for q in ((1.0 - level) / 2.0, (1.0 + level) / 2.0)
+        ]
+        low, high = np.minimum(limits[0], chance), np.maximum(limits[1], chance)
+        for i in worn:
+            low[i] = high[i] = chance[i]
+        found.append(Projection(chance, low, high, number, own, weight))
+    return found
+
+
+def _counts(
+    parts: PartsAhead, index: Ints, age: Floats, share: Floats, stretches: list[Floats]
+) -> list[CountMoments]:
+    """Return the moments of every part at each stretch, many stretches at a time.
+
+    Each group of parts is looked up in a table of its own; asking once for all stretches makes
+    the table once.
+    """
+    found: list[CountMoments] = []
+    many = max(1, _MOST_ROWS // max(index.size, 1))
+    for start in range(0, len(stretches), many):
+        some = stretches[start : start + many]
+        raw = count_moments(
+            parts.belief,
+            np.tile(parts.group[index], len(some)),
+            np.tile(age, len(some)),
+            np.concatenate([stretch[index] for stretch in some]),
+        )
+        for j in range(len(some)):
+            rows = slice(j * index.size, (j + 1) * index.size)
+            found.append(_joined(raw, rows, index, share, parts))
+    return found
 
 
 def money(parts: PartsAhead, found: Projection, rows: Ints, level: float = LEVEL) -> Band:
@@ -144,13 +211,16 @@ def _expanded(parts: PartsAhead) -> tuple[Ints, Floats]:
     return index, parts.age[index, column] if parts.size else np.zeros(0)
 
 
-def _joined(raw: CountMoments, index: Ints, share: Floats, parts: PartsAhead) -> CountMoments:
+def _joined(
+    raw: CountMoments, rows: slice, index: Ints, share: Floats, parts: PartsAhead
+) -> CountMoments:
     """Average the moments over the ages that one part may have."""
+    starts = np.flatnonzero(np.diff(index, prepend=-1))
 
     def averaged(values: Floats) -> Floats:
-        out = np.zeros((parts.size, values.shape[1]))
-        np.add.at(out, index, values * share[:, None])
-        return out
+        if not index.size:
+            return values[rows]
+        return np.add.reduceat(values[rows] * share[:, None], starts, axis=0)
 
     return replace(
         raw,
