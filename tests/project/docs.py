@@ -11,7 +11,7 @@ import sys
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
-FILES = ("README.md", "DEVELOPERS.md")
+FILES = ("README.md", "DEVELOPERS.md", "ledger/roadworn/columns/README.md")
 BLOCK = re.compile(r"(<!-- made: (?P<name>[a-z-]+) -->\n)(?P<body>.*?)(<!-- end -->)", re.DOTALL)
 
 
@@ -45,6 +45,18 @@ def tables() -> str:
     )
 
 
+def columns() -> str:
+    from roadworn.view import dictionary
+
+    lines = []
+    for table in dictionary():
+        lines += [f"## {table.name}", "", f"A {table.kind}: {table.comment}.", ""]
+        lines += ["| column | type | meaning |", "|---|---|---|"]
+        lines += [f"| `{name}` | {kind} | {meaning} |" for name, kind, meaning in table.columns]
+        lines.append("")
+    return "\n".join(lines).rstrip()
+
+
 def analyses() -> str:
     from roadworn.plugin_host import PluginHost
 
@@ -54,7 +66,13 @@ def analyses() -> str:
     return "\n".join(lines)
 
 
-MAKERS = {"verbs": verbs, "kinds": kinds, "tables": tables, "analyses": analyses}
+MAKERS = {
+    "verbs": verbs,
+    "kinds": kinds,
+    "tables": tables,
+    "columns": columns,
+    "analyses": analyses,
+}
 
 
 def renewed(text: str) -> str:

@@ -20,7 +20,9 @@ def docs() -> ModuleType:
     return module
 
 
-@pytest.mark.parametrize("name", ["README.md", "DEVELOPERS.md"])
+@pytest.mark.parametrize(
+    "name", ["README.md", "DEVELOPERS.md", "ledger/roadworn/columns/README.md"]
+)
 def test_blocks_made_from_code_are_up_to_date(docs: ModuleType, name: str) -> None:
     text = (ROOT / name).read_text(encoding="utf-8")
     assert docs.names(text)
