@@ -68,10 +68,16 @@ def last_event(path: Path, vehicle_id: str, kind: str) -> StoredEvent | None:
     return found[0] if found else None
 
 
+def last_replacements(path: Path, vehicle_id: str, component: str) -> list[StoredEvent]:
+    """Return the latest replacements of a component on a vehicle, newest entry first."""
+    condition = "kind = 'replacement' AND json_extract(payload, '$.component') = :component"
+    return _newest(path, vehicle_id, condition, _READINGS, component=component)
+
+
 def _newest(
-    path: Path, vehicle_id: str, condition: str, limit: int, kind: str = ""
+    path: Path, vehicle_id: str, condition: str, limit: int, kind: str = "", component: str = ""
 ) -> list[StoredEvent]:
-    parameters = {"vehicle": vehicle_id, "limit": limit, "kind": kind}
+    parameters = {"vehicle": vehicle_id, "limit": limit, "kind": kind, "component": component}
     with plain_failures(path), closing(connect(path, writable=False)) as connection:
         rows = connection.execute(_NEWEST.format(condition=condition), parameters).fetchall()
     events = [StoredEvent(*row) for row in rows]

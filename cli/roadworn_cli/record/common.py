@@ -65,8 +65,8 @@ def write(
     envelope: Envelope,
     *,
     allow_repeat: bool = False,
-) -> None:
-    """Append one event and say what was written.
+) -> "StoredEvent":
+    """Append one event, say what was written, and return it.
 
     Args:
         ctx: the running command.
@@ -87,6 +87,7 @@ def write(
     compare(stored, last)
     for text in cautions(stored):
         say(text)
+    return stored
 
 
 def build(

@@ -6,11 +6,14 @@ import typer
 
 from roadworn.bench.amounts import read_warranty
 from roadworn.bench.choices import choose
+from roadworn.bench.comebacks import comeback_words
 from roadworn.bench.phrases import read_item
 from roadworn.errors import UsageError
 from roadworn.kinds import Maintenance
 from roadworn.kinds.work import ReplacementReason
-from roadworn_cli.context import default_unit
+from roadworn.recent import last_replacements
+from roadworn_cli.context import default_unit, state_of
+from roadworn_cli.output import note as say_note
 from roadworn_cli.record.common import (
     ByOption,
     CurrencyOption,
@@ -99,7 +102,11 @@ def replacement(
         "note": note,
     }
     envelope = Envelope(odometer, unit, on, by)
-    write(ctx, vehicle, "replacement", payload, envelope, allow_repeat=allow_repeat)
+    stored = write(ctx, vehicle, "replacement", payload, envelope, allow_repeat=allow_repeat)
+    path, component_id = state_of(ctx).ledger, stored.data()["component"]
+    told = comeback_words(stored, last_replacements(path, stored.vehicle_id, component_id))
+    if told:
+        say_note(told)
 
 
 def repair(
