@@ -5,7 +5,8 @@ from typing import Annotated
 import typer
 
 from roadworn.bench.amounts import read_money
-from roadworn.bench.phrases import read_decisions, read_estimate_line
+from roadworn.bench.phrases import read_decisions
+from roadworn.bench.worked_line import read_worked_line
 from roadworn.errors import UsageError
 from roadworn.recent import last_event
 from roadworn_cli.context import check_day, default_currency, state_of
@@ -27,7 +28,11 @@ def estimate(
     vehicle: Vehicle,
     lines: Annotated[
         list[str],
-        typer.Argument(metavar="LINE...", help="Each 'brake pads front, machine discs 180.00'."),
+        typer.Argument(
+            metavar="LINE...",
+            help="Each 'brake pads front, machine discs 180.00', or with its working 'brake pads "
+            "front 1.8 h x 140 + parts 96.00'.",
+        ),
     ],
     valid_until: Annotated[str, typer.Option(metavar="DATE", help="Last day it holds.")] = "",
     currency: CurrencyOption = "",
@@ -40,7 +45,7 @@ def estimate(
     """What proposed work would cost, line by line; an answer names the lines by number."""
     code = currency or default_currency()
     payload = {
-        "lines": [read_estimate_line(text, at, code) for at, text in enumerate(lines, start=1)],
+        "lines": [read_worked_line(text, at, code) for at, text in enumerate(lines, start=1)],
         "valid_until": check_day(valid_until, "--valid-until"),
         "note": note,
     }

@@ -1,0 +1,55 @@
+"""An estimate line with its working adds up to the cent, half up (common practice, no source)."""
+
+from decimal import Decimal
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from roadworn.bench.worked_line import read_worked_line
+from roadworn.errors import UsageError
+
+
+@pytest.mark.parametrize(
+    ("text", "amount"),
+    [
+        # The worked estimate: 1.8 h x 140.00 = 252.00, and parts at 96.00.
+        ("brake pads front 1.8 h x 140 + parts 96.00", "348.00"),
+        ("brake pads front, machine discs 1.8 hours at 140.00", "252.00"),
+        ("brake pads front: 0.35 h @ 95.5 + parts 10", "43.43"),  # 33.425 goes up
+        ("brake pads front 1,000 h x 1,000", "1000000.00"),
+    ],
+)
+def test_hours_by_rate_and_parts(text: str, amount: str) -> None:
+    line = read_worked_line(text, 3, "USD")
+    assert line["amount"] == {"amount": amount, "currency": "USD"}
+    assert (line["line"], line["component"], line["position"]) == (3, "brake.pad", "front")
+
+
+def test_the_working_is_kept() -> None:
+    line = read_worked_line("brake pads front 1.8 h x 140 + parts 96.00 EUR", 1, "USD")
+    assert line["labour_hours"] == 1.8
+    assert line["labour_rate"] == {"amount": "140", "currency": "EUR"}
+    assert line["parts_cost"] == {"amount": "96.00", "currency": "EUR"}
+    assert line["amount"]["currency"] == "EUR"
+    assert read_worked_line("brake pads front, machine discs 1 h x 1", 1, "USD")["work"]
+
+
+def test_an_amount_alone_still_is_one() -> None:
+    line = read_worked_line("brake pads front 180.00", 1, "USD")
+    assert line["amount"] == {"amount": "180.00", "currency": "USD"}
+    assert "labour_hours" not in line
+
+
+@pytest.mark.parametrize("text", ["brake pads front 1.8 h x 140", "brake pads front 99999 h x 1"])
+def test_what_cannot_be_read_is_refused(text: str) -> None:
+    with pytest.raises(UsageError):
+        read_worked_line(text, 1, "" if "140" in text else "USD")
+
+
+@given(st.integers(0, 9_999), st.integers(0, 99_999), st.integers(0, 999_999))
+def test_it_adds_up_by_hand(tenths: int, rate: int, parts: int) -> None:
+    text = f"horn {tenths / 10} h x {rate / 100:.2f} + parts {parts / 100:.2f}"
+    line = read_worked_line(text, 1, "USD")
+    exact = Decimal(tenths) / 10 * Decimal(rate) / 100 + Decimal(parts) / 100
+    assert abs(Decimal(line["amount"]["amount"]) - exact) <= Decimal("0.005")
