@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     import duckdb
 
 #: Rows in a file: enough that DuckDB's threads share it, little enough for a modest memory.
-FILE_ROWS = 250_000
+FILE_ROWS = 120_000
 _PIECE_ROWS = 10_000
 _FIELD, _ROW = "\x1f", "\n"
 _LONGEST_PAYLOAD = 200_000
