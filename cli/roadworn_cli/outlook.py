@@ -121,7 +121,9 @@ def _reservations(found: "Outlook") -> None:
     for name in _ANALYSES:
         ran = getattr(found, name)
         lines += ran.result.caveats if ran is not None else ()
-    _lines("Not known, and how far to trust this", tuple(dict.fromkeys(lines)))
+    # Cautions have a place of their own, below.
+    told = dict.fromkeys(line for line in lines if not line.startswith("Caution:"))
+    _lines("Not known, and how far to trust this", tuple(told))
 
 
 def _lines(title: str, lines: tuple[str, ...]) -> None:
