@@ -144,11 +144,13 @@ def _headline(told: list[Group], groups: int, shown: Shown) -> str:
         return f"Too few failures to tell a lifetime for any of {groups} groups."
     first = told[0]
     low, high = first.b50_ci
-    band = f" ({low:,.0f} to {high:,.0f})" if low is not None and high is not None else ""
-    middle = "an age not reached" if first.b50 is None else f"{first.b50:,.0f} {shown.word}"
+    band = ""
+    if low is not None and high is not None:
+        band = f" ({shown.said(low, unit=False)} to {shown.said(high, unit=False)})"
     return (
         f"{len(told)} of {groups} groups have enough failures; {', '.join(first.label)}: half are "
-        f"gone by {middle}{band}, from {first.failed} failed and {first.running} running."
+        f"gone by {shown.said(first.b50)}{band}, from {first.failed} failed and {first.running} "
+        "running."
     )
 
 

@@ -95,6 +95,8 @@ def _wanted(row: Row, settings: RepeatFailuresSettings) -> bool:
 
 
 def _headline(rows: list[Row], tested: int) -> str:
+    if not tested:
+        return "Nothing can be compared yet: no part has others of its kind on other vehicles."
     if not rows:
         return f"Nothing fails more often than chance allows, of {tested} comparisons made."
     first = rows[0].cells
@@ -123,13 +125,13 @@ def _caveats(
 ) -> list[str]:
     out = lives_of.left_out(view, settings.component)
     number = sum(sum(whys.values()) for whys in out.values())
-    caveats = [
-        (
+    caveats = ["A failure that nobody recorded, or recorded without its reason, is not counted."]
+    if tested:
+        caveats.insert(
+            0,
             f"{tested} comparisons were made; of the rows listed, about "
-            f"{settings.false_discovery:.0%} may be chance."
-        ),
-        "A failure that nobody recorded, or recorded without its reason, is not counted.",
-    ]
+            f"{settings.false_discovery:.0%} may be chance.",
+        )
     if hidden > 0:
         caveats.append(f"{hidden} more rows are not shown; raise most.")
     if number:

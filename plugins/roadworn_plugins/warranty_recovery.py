@@ -75,7 +75,7 @@ def run(view: LedgerView, settings: WarrantyRecoverySettings) -> Result:
     covered = [part for part in parts if part.status.in_force is not False]
     worn = [part for part in covered if part.reason == "worn_out"]
     listed = covered if settings.wear else [p for p in covered if p.reason != "worn_out"]
-    listed.sort(key=lambda part: (part.currency, -(part.parts_cost or 0.0), part.failed_by))
+    listed.sort(key=lambda part: (part.currency, -(part.parts_cost or 0.0)))
     shown = listed[: settings.most]
     table = Table(
         name="warranty_recovery",

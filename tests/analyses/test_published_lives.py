@@ -18,7 +18,9 @@ from roadworn.testing import event, view_of
 DATA = Path(__file__).parents[1] / "reference" / "life_data"
 
 
-def as_events(rows: list[tuple[float, float, bool]], component: str) -> Iterator[NewEvent]:
+def as_events(
+    rows: list[tuple[float, float, bool]], component: str, reasons: list[str] | None = None
+) -> Iterator[NewEvent]:
     """Yield what a shop would have written for parts of (entry, exit, failed) in km."""
     for number, (entry, leaving, failed) in enumerate(rows, start=1):
         vehicle = f"unit-{number}"
@@ -40,7 +42,7 @@ def as_events(rows: list[tuple[float, float, bool]], component: str) -> Iterator
                 unit="km",
                 component=component,
                 position="LF",
-                reason="failed",
+                reason="failed" if reasons is None else reasons[number - 1],
             )
             yield event(
                 vehicle, "retirement", "2024-06-03", odometer=leaving, unit="km", reason="sold"
@@ -110,3 +112,27 @@ def test_late_entry(tmp_path: Path) -> None:
     curve = result.charts[0].series[0]
     at_60000 = min(y for x, y in zip(curve.x, curve.y, strict=True) if x <= 60000)
     assert at_60000 == pytest.approx(0.651535282, abs=1e-6)
+
+
+def test_reasons_that_compete(tmp_path: Path) -> None:
+    """The two failure modes of the shock absorbers as failed and worn out.
+
+    RECOMPUTED with R survival (Aalen-Johansen): at 10000 km 0.026315789 and 0.028637771, at
+    25000 km 0.2395523 and 0.22161788.
+    """
+    with (DATA / "o01_shock_absorber_km.csv").open(encoding="utf-8") as handle:
+        data = list(csv.DictReader(handle))
+    rows = [(0.0, float(row["distance_km"]), row["failed"] == "1") for row in data]
+    reasons = ["worn_out" if row["failure_mode"] == "mode_2" else "failed" for row in data]
+    host = PluginHost.load()
+    events = as_events(rows, "suspension.shock", reasons)
+    with view_of(events, tmp_path, as_of="2024-07-01") as view:
+        result = host.run("part-lifespans", view, {"unit": "km", "by": "component"}).result
+    failed, worn = result.charts[1].series
+    for age, shares in ((10_000, (0.026315789, 0.028637771)), (25_000, (0.2395523, 0.22161788))):
+        for series, share in zip((failed, worn), shares, strict=True):
+            reached = max(y for x, y in zip(series.x, series.y, strict=True) if x <= age)
+            assert reached == pytest.approx(share, abs=1e-7)
+    row = result.table("part_lifespans").records()[0]
+    assert row["failed_share"] + row["worn_share"] == pytest.approx(0.5, abs=0.15)
+    assert "are worn out" in row["words"]

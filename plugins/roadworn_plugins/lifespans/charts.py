@@ -35,8 +35,7 @@ def _survival(figures: Figures, told: list[Group]) -> Chart:
             )
         )
     gone = "; ".join(
-        f"{', '.join(group.label)}: half gone by {_or_not(group.b50, figures.shown.word)}"
-        for group in told
+        f"{', '.join(group.label)}: half gone by {figures.shown.said(group.b50)}" for group in told
     )
     return Chart(
         "survival",
@@ -46,10 +45,6 @@ def _survival(figures: Figures, told: list[Group]) -> Chart:
         tuple(series),
         gone,
     )
-
-
-def _or_not(age: float | None, unit: str) -> str:
-    return "no age reached yet" if age is None else f"{age:,.0f} {unit}"
 
 
 def _reasons(figures: Figures, told: list[Group]) -> tuple[Chart, ...]:

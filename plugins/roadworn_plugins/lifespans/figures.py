@@ -55,11 +55,15 @@ class Shown:
         return float(np.round(shown_distance(float(value), self.unit), -2))
 
     def text(self, value: float) -> str:
-        """Return an age with its unit for a sentence."""
-        shown = self.age(value)
+        """Return an age in thousand km or years with the unit shown, for a sentence."""
+        return self.said(self.age(value))
+
+    def said(self, shown: float | None, unit: bool = True) -> str:
+        """Return a figure of the table for a sentence."""
         if shown is None:
-            return "not reached"
-        return f"{shown:,.0f} {self.unit}" if self.clock == "distance" else f"{shown:.1f} years"
+            return "an age not reached"
+        number = f"{shown:,.0f}" if self.clock == "distance" else f"{shown:.1f}"
+        return f"{number} {self.word}" if unit else number
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,7 +113,9 @@ class Group:
         said = []
         if not self.tells:
             said.append(f"too few to tell ({self.failed} failed)")
-            if self.failed == 0:
+            if self.failed >= self.shown.least:
+                said.append(self.figures.fit.status_word(self.g))
+            elif self.failed == 0:
                 use = self.shown.text(float(self.figures.use[self.g]))
                 said.append(f"none failed in {use} of use")
         beyond = self.figures.fit.quantiles[0.5][self.g] > self.figures.oldest[self.g]

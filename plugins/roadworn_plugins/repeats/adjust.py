@@ -22,9 +22,6 @@ Floats = NDArray[np.float64]
 # Chances beyond this are never listed, so what is reachable there need not be laid out.
 _LARGEST = 0.2
 _MOST_STEPS = 400
-# Small chances come up 1.3 times as often as the binomial says in fleets with nothing planted,
-# since the clock's shape is an estimate; measured by tests/simulations/repeat_failures.py.
-_CARE = 1.4
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,13 +39,9 @@ class Reach:
     continuous: int
 
     def expected(self, p: Floats) -> Floats:
-        """Return how many comparisons would show a chance of p or less if all were alike.
-
-        Steps are charged 1.4 times over, since the shape of the clock is itself uncertain.
-        """
+        """Return how many comparisons would show a chance of p or less if all were alike."""
         place = np.searchsorted(self.at, p * (1.0 + 1e-12), side="right")
-        steps = np.concatenate(([0.0], self.below))[place]
-        return np.asarray(_CARE * steps + self.continuous * p)
+        return np.asarray(np.concatenate(([0.0], self.below))[place] + self.continuous * p)
 
 
 def reach_of(total: Floats, share: Floats) -> Reach:
