@@ -9,6 +9,7 @@ knows. A scan right after codes were cleared proves nothing.
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import cache
 from typing import Literal
 
 from roadworn.errors import UsageError
@@ -96,6 +97,7 @@ def load_cases(view: LedgerView, limits: Limits) -> list[Case]:
     return cases
 
 
+@cache
 def related(code: str) -> frozenset[str] | None:
     """Return the systems a code points into, or None when nobody says."""
     try:

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Annotated
 
 from pydantic import Field
@@ -32,6 +33,8 @@ Reference: Brown, Cai and DasGupta, Statistical Science 16 (2001) 101-133 for th
 ALL_CLASSES = "(all classes)"
 NO_WORK = "(no such work recorded)"
 _MOST_EVENTS = 60
+#: Fewer known endings are in the table, but not in the headline.
+_LEAST_TOLD = 3
 
 
 class CodeOutcomesSettings(Settings):
@@ -214,6 +217,7 @@ def _table(rows: Sequence[_Row]) -> Table:
     )
 
 
+@cache
 def _points_to(code: str) -> tuple[tuple[str, ...], str]:
     try:
         decoded = decode_code(code)
@@ -227,8 +231,11 @@ def _headline(rows: Sequence[_Row], settings: CodeOutcomesSettings) -> str:
     if not tried:
         whose = f" for the codes on {settings.vehicle}" if settings.vehicle else ""
         return f"No work after a code has been proved by a later scan yet{whose}."
-    best, worst = tried[0], None
-    for group in _by_code(tried):
+    often = [row for row in tried if row.tally.known >= _LEAST_TOLD]
+    if not often:
+        return "Each work after a code was proved too seldom yet to say what keeps it away."
+    best, worst = often[0], None
+    for group in _by_code(often):
         low = min(group, key=lambda row: (row.high or 0.0, row.component))
         # Named only where the two are apart beyond their limits.
         if (low.high or 0.0) < (group[0].low or 0.0):

@@ -134,6 +134,8 @@ def _doubts(vehicle: str, series: Sequence[Reading], most: float) -> list[_Doubt
     units, far = other_unit(series), jumps(series, most)
     found = []
     for i, reading in enumerate(series):
+        if not reading.flag and reading.event not in units and reading.event not in far:
+            continue
         before = next((r for r in reversed(series[:i]) if r.used), None)
         after = next((r for r in series[i + 1 :] if r.used), None)
         last = "" if before is None else f"; {_shown(before)} on {before.on} before it"

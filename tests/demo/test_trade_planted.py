@@ -1,0 +1,80 @@
+"""What is planted in the demo about codes, odometers and wear is found by the analyses.
+
+The demo's world is invented and its truth known, so this is no check of a published figure.
+"""
+
+from collections.abc import Iterator
+
+import pytest
+
+from roadworn import LedgerView, PluginHost, open_view
+from roadworn_demo import DEMO_TODAY, FEATURED, TRUTH, build
+from roadworn_plugins.wear import measured_wear
+
+#: The part that had failed, for each code whose first repair was often the wrong one.
+CURES = {"P0420": "emission.catalyst", "P0562": "electrical.alternator"}
+
+
+@pytest.fixture(scope="module")
+def view(tmp_path_factory: pytest.TempPathFactory) -> Iterator[LedgerView]:
+    paths = build(tmp_path_factory.mktemp("demo"))
+    with open_view(paths.ledger, as_of=DEMO_TODAY) as opened:
+        yield opened
+
+
+@pytest.fixture(scope="module")
+def host() -> PluginHost:
+    return PluginHost.load()
+
+
+def test_the_work_that_cures_is_told_from_the_work_that_was_tried_first(
+    view: LedgerView, host: PluginHost
+) -> None:
+    assert set(CURES) == set(TRUTH.codes.tried_first)
+    for code, tried in TRUTH.codes.tried_first.items():
+        result = host.run("code-outcomes", view, {"code": code}).result
+        rows = {
+            row["component"]: row
+            for row in result.table("code_outcomes").records()
+            if row["class"] == "(all classes)"
+        }
+        cure, wrong = rows[CURES[code]], rows[tried]
+        assert float(str(cure["low"])) > float(str(wrong["high"])), code
+        assert CURES[code].split(".")[1] in result.headline.replace(
+            "catalytic converter", "catalyst"
+        )
+
+
+def test_planted_odometers_are_put_in_words(view: LedgerView, host: PluginHost) -> None:
+    result = host.run("odometer-audit", view).result
+    kinds = {row["vehicle"]: row["kind"] for row in result.table("doubtful_readings").records()}
+    assert kinds == {
+        TRUTH.odometers.exchanged: "exchanged",
+        TRUTH.odometers.rolled_over: "rolled over",
+        TRUTH.odometers.lower_left_standing: "lower",
+    }
+    status = {row["vehicle"]: row["status"] for row in result.table("odometers").records()}
+    assert status[TRUTH.odometers.exchanged] == "not actual"
+    assert status[TRUTH.odometers.rolled_over] == "exceeds mechanical limits"
+
+
+def test_the_featured_car_fails_on_what_was_found_and_not_on_what_was_not_looked_at(
+    view: LedgerView, host: PluginHost
+) -> None:
+    result = host.run("inspection-outlook", view, {"vehicle": FEATURED}).result
+    rows = {row["item"]: row["outcome"] for row in result.table("items").records()}
+    assert {item for item, outcome in rows.items() if outcome == "fail"} == {
+        "steering linkage",
+        "onboard system",
+    }
+    assert rows["tire tread"] == "pass"
+    assert rows["horn"] == "not known"
+
+
+def test_measured_wear_of_the_featured_car_is_ahead_of_its_limit(view: LedgerView) -> None:
+    wear = {(w.component, w.position): w for w in measured_wear(view, FEATURED)}
+    assert {("brake.pad", "front"), ("wheel.tire", "LF")} <= set(wear)
+    for one in wear.values():
+        assert one.per_1000_km > 0
+        assert one.current > one.limit
+        assert one.low_km <= one.middle_km <= one.high_km
