@@ -28,9 +28,13 @@ def event(
 ) -> NewEvent:
     """Return a new event with its payload given as keywords.
 
+    `unit` is that of the reading, and of the two readings of an ``odometer_exchange``.
+
     >>> event("van-1", "odometer_reading", "2026-01-05", odometer=1200).kind
     'odometer_reading'
     """
+    if kind == "odometer_exchange":
+        payload.setdefault("unit", unit)
     return NewEvent.model_validate(
         {
             "vehicle_id": vehicle_id,

@@ -149,7 +149,7 @@ def test_an_analysis_that_never_ends_is_given_up() -> None:
         return Result("late")
 
     host = host_with(odd=plugin([Analysis("slow", "S", "S?", slow)]))
-    with pytest.raises(PluginFailure, match="longer than 0.05 s"):
+    with pytest.raises(PluginFailure, match=r"longer than 0\.05 s"):
         host.run("slow", VIEW, time_limit=0.05)
 
 
