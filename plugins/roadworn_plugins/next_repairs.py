@@ -13,7 +13,7 @@ from roadworn_plugins.grouped import Floats, Ints, Unit, preferred_unit
 from roadworn_plugins.measured import measured_chances
 from roadworn_plugins.next_tables import due_table, fleet_tables, next_table, totals_table
 from roadworn_plugins.parts_ahead import PartsAhead, load_parts
-from roadworn_plugins.projected import LEVEL, Band, money, project
+from roadworn_plugins.projected import LEVEL, Band, money, project, project_months
 
 ABOUT = """\
 Question: What is due, what fails next, how likely is it, and what would it cost?
@@ -69,7 +69,7 @@ def run(view: LedgerView, settings: NextRepairsSettings) -> Result:
     ahead = _not_failed_already(parts, due)
     wear = measured_chances(view, parts, settings.months, settings.distance, unit)
     found = project(parts, settings.months, settings.distance, unit, measured=wear)
-    bands = _totals(parts, ahead, settings, unit)
+    bands = _totals(parts, ahead, settings)
     asked = money(parts, found, ahead)
     span = _span(settings, unit)
     order = _order(parts, found.chance, ahead, settings)
@@ -113,12 +113,11 @@ def _not_failed_already(parts: PartsAhead, due: list[DueItem]) -> Ints:
     return np.array([i for i in range(parts.size) if not is_failed(i)], dtype=np.int64)
 
 
-def _totals(
-    parts: PartsAhead, ahead: Ints, settings: NextRepairsSettings, unit: Unit
-) -> dict[int, Band]:
+def _totals(parts: PartsAhead, ahead: Ints, settings: NextRepairsSettings) -> dict[int, Band]:
     if settings.distance is not None:
         return {}
-    return {m: money(parts, project(parts, m, None, unit), ahead) for m in _HORIZONS}
+    found = project_months(parts, _HORIZONS)
+    return {m: money(parts, found[m], ahead) for m in _HORIZONS}
 
 
 def _order(

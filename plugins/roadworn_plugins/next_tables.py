@@ -9,7 +9,7 @@ from roadworn_plugins import grouped as lives_of
 from roadworn_plugins.due_now import DueItem
 from roadworn_plugins.grouped import Floats, Ints, Unit, shown_distance
 from roadworn_plugins.parts_ahead import PartsAhead
-from roadworn_plugins.projected import Band, Projection, project, taken
+from roadworn_plugins.projected import Band, Projection, project_months, spread, taken
 from roadworn_plugins.projection.stock import stock
 from roadworn_plugins.projection.usage import over_usage
 from roadworn_plugins.shared_labour import shares_labour
@@ -188,11 +188,13 @@ def fleet_tables(
 ) -> list[Table]:
     """Return cash by quarter, and the parts to hold for the time asked about."""
     currency = parts.prices.currency
-    price = np.array([0.0 if p is None else p.middle for p in parts.price])
+    price = np.zeros(parts.size)
+    priced = np.array([i for i, p in enumerate(parts.price) if p is not None], dtype=np.int64)
+    price[priced] = spread(parts, priced).mean()
     reached = [0.0]
     counts = [0.0]
-    for quarter in range(1, _QUARTERS + 1):
-        number = project(parts, 3.0 * quarter).number
+    by_month = project_months(parts, [3.0 * quarter for quarter in range(1, _QUARTERS + 1)])
+    for number in (found_by.number for found_by in by_month.values()):
         reached.append(float(np.sum(number[ahead] * price[ahead])))
         counts.append(float(np.sum(number[ahead])))
     quarters = Table(

@@ -19,13 +19,27 @@ _LEAST_FOR_RISE = 60
 _LEAST_YEARS = 2.0
 # A rise outside this range is a sign of mixed work, not of money.
 _RISES = (0.0, 0.15)
+# What a yearly rise may be before a ledger has said anything: common practice, no source.
+_RISE_SPREAD = 0.03
+# Pads, shoes and discs of an axle are one job, also when each wheel was written down.
+_JOBS = """
+    SELECT r.component, v.vehicle_class, max(r.occurred_on) AS occurred_on, max(r.seq) AS seq,
+           sum(CAST(r.total_cost AS DOUBLE)) AS cost
+    FROM replacements AS r JOIN vehicles AS v USING (vehicle_id)
+    WHERE r.total_cost > 0 AND r.currency = ?
+    GROUP BY r.component, v.vehicle_class,
+             CASE WHEN r.component IN ('brake.pad', 'brake.shoe', 'brake.rotor')
+                   AND r.position IN ('LF', 'RF', 'LR', 'RR')
+                  THEN concat_ws('|', r.vehicle_id, r.position[2:], r.occurred_on)
+                  ELSE r.event_id END"""
 
 
 @dataclass(frozen=True, slots=True)
 class Price:
     """Cost of one replacement today: the middle figure and the range of eight in ten.
 
-    `number` is how many replacements it rests on; 0 where only trade hours are known.
+    `number` is how many replacements it rests on; 0 where only trade hours are known. `mean`
+    is what many of them cost on average, None where only the range is known.
     """
 
     low: float
@@ -34,6 +48,7 @@ class Price:
     currency: str
     number: int
     basis: str
+    mean: float | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,15 +121,15 @@ class Prices:
 def price_rise(view: LedgerView, currency: str) -> float:
     """Return the yearly rise that the ledger's own prices show, 0 where they are too few.
 
-    The slope of log price on time within component and class, held between 0 and 15 % a year.
+    The slope of log price on time within component and class, drawn towards none as far as
+    its own uncertainty goes, and held between 0 and 15 % a year: a slope that may only go up
+    would else raise the prices of a small ledger by its noise.
     """
     rows = view.arrays(
-        """SELECT dense_rank() OVER (ORDER BY r.component, v.vehicle_class) - 1 AS g,
-                  date_diff('day', DATE '2000-01-01', r.occurred_on) / 365.25 AS years,
-                  ln(CAST(r.total_cost AS DOUBLE) / r.quantity) AS y
-           FROM replacements AS r JOIN vehicles AS v USING (vehicle_id)
-           WHERE r.total_cost > 0 AND r.currency = ? AND r.quantity > 0
-           ORDER BY r.seq""",
+        f"""SELECT dense_rank() OVER (ORDER BY component, vehicle_class) - 1 AS g,
+                   date_diff('day', DATE '2000-01-01', occurred_on) / 365.25 AS years,
+                   ln(cost) AS y
+            FROM ({_JOBS}) AS jobs ORDER BY seq""",
         (currency,),
     )
     years = rows["years"].astype(np.float64)
@@ -127,7 +142,12 @@ def price_rise(view: LedgerView, currency: str) -> float:
         for values in (years, rows["y"].astype(np.float64))
     )
     spread = float(np.sum(x * x))
-    slope = float(np.sum(x * y)) / spread if spread > 0 else 0.0
+    freedom = years.size - np.count_nonzero(np.bincount(group)) - 1
+    if spread <= 0.0 or freedom < 1:
+        return 0.0
+    slope = float(np.sum(x * y)) / spread
+    error = float(np.sum((y - slope * x) ** 2)) / freedom / spread
+    slope *= _RISE_SPREAD**2 / (_RISE_SPREAD**2 + error)
     return float(np.clip(np.expm1(slope), *_RISES))
 
 
@@ -148,21 +168,19 @@ def _groups(
     keys = "component, vehicle_class" if by_class else "component"
     rows = view.sql(
         f"""SELECT {keys}, quantile_cont(cost, 0.1), quantile_cont(cost, 0.5),
-                   quantile_cont(cost, 0.9), count(*)
-            FROM (SELECT r.component, v.vehicle_class,
-                         CAST(r.total_cost AS DOUBLE)
-                           * pow(1 + ?, date_diff('day', r.occurred_on, CAST(? AS DATE)) / 365.25)
+                   quantile_cont(cost, 0.9), avg(cost), count(*)
+            FROM (SELECT component, vehicle_class,
+                         cost * pow(1 + ?, date_diff('day', occurred_on, CAST(? AS DATE)) / 365.25)
                            AS cost,
-                         row_number() OVER (PARTITION BY r.component{", v.vehicle_class" * by_class}
-                                            ORDER BY r.occurred_on DESC, r.seq DESC) AS back
-                  FROM replacements AS r JOIN vehicles AS v USING (vehicle_id)
-                  WHERE r.total_cost > 0 AND r.currency = ?)
+                         row_number() OVER (PARTITION BY {keys}
+                                            ORDER BY occurred_on DESC, seq DESC) AS back
+                  FROM ({_JOBS}) AS jobs)
             WHERE back <= {_LATEST}
             GROUP BY {keys}""",
         (rise, view.today.isoformat(), currency),
     ).rows
     found = {}
-    for *key, low, middle, high, number in rows:
+    for *key, low, middle, high, mean, number in rows:
         where = f"on {key[1]}" if by_class else "on all classes"
         found[tuple(str(cell) for cell in key)] = Price(
             low=float(low),
@@ -171,6 +189,7 @@ def _groups(
             currency=currency,
             number=int(number),
             basis=f"{int(number)} replacements {where}",
+            mean=float(mean),
         )
     return found
 

@@ -179,16 +179,23 @@ def money(parts: PartsAhead, found: Projection, rows: Ints, level: float = LEVEL
 
 
 def spread(parts: PartsAhead, rows: Ints) -> CostSpread:
-    """Return the cost of one replacement of each of these parts, all of them priced."""
+    """Return the cost of one replacement of each of these parts, all of them priced.
+
+    The range gives the spread, what was paid on average the level: quantiles of a few skewed
+    prices do not tell their mean.
+    """
     found = [parts.price[i] for i in rows]
     low, middle, high = (
         np.array([getattr(price, name) for price in found], dtype=np.float64)
         for name in ("low", "middle", "high")
     )
     middle = np.maximum(middle, 1e-6)
-    return CostSpread.quantiles(
+    by_range = CostSpread.quantiles(
         np.clip(low, middle * 0.05, middle), middle, np.maximum(high, middle), level=LEVEL
     )
+    paid = np.array([np.nan if p is None or p.mean is None else p.mean for p in found])
+    level = np.where(np.isnan(paid), 1.0, paid / by_range.mean())
+    return replace(by_range, median=by_range.median * level)
 
 
 def taken(counts: CountMoments, rows: Ints) -> CountMoments:
