@@ -9,6 +9,7 @@ import sys
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+
 from roadworn.catalogue import Catalogue, catalogue, normalise_position
 from roadworn.errors import UnknownName, UsageError
 from roadworn.kinds.base import ItemRef

@@ -10,8 +10,9 @@ from fractions import Fraction
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from roadworn import units
 from scipy import constants
+
+from roadworn import units
 
 
 def test_factors_agree_with_scipy_constants():
