@@ -37,7 +37,7 @@ class Line:
         self._channel.close()
 
     @property
-    def transcript(self) -> str:
+    def dialogue(self) -> str:
         """What was asked and answered so far, the bytes of the vehicle as they came."""
         return "\n".join(self._said)
 

@@ -85,16 +85,16 @@ def converse(line: Line, timing: Timing, progress: Progress | None = None) -> Ad
     # Words of refusal are the same on every line, so any form finds them.
     refusal = read_reply(first, "older").refusal
     if refusal:
-        return nobody(refusal, _BY_HAND, line.transcript)
+        return nobody(refusal, _BY_HAND, line.dialogue)
     told = _LINE_FOUND.fullmatch(line.ask("ATDPN", timing.setting).strip().upper())
     found = told[1] if told else ""
     if found == _HEAVY:
         why = "it has the heavy vehicles' line (SAE J1939), which is not read here"
-        return nobody(why, "write the codes down by hand, as SPN and FMI", line.transcript)
+        return nobody(why, "write the codes down by hand, as SPN and FMI", line.dialogue)
     form = FORMS.get(found)
     if form is None:
         why = "the adapter does not say which line it found"
-        return nobody(why, _BY_HAND, line.transcript)
+        return nobody(why, _BY_HAND, line.dialogue)
     asked = {"0100": Asked.of("0100", read_reply(first, form))}
     for request in ("0101", "03", "07", "0A", "0902"):
         tell(WORDS[request])
@@ -105,7 +105,7 @@ def converse(line: Line, timing: Timing, progress: Progress | None = None) -> Ad
         if bytes.fromhex(request)[1] in wanted:
             tell(WORDS[request])
             asked[request] = _ask(line, request, form, timing)
-    return assemble(asked, form, line.transcript)
+    return assemble(asked, form, line.dialogue)
 
 
 def _silent(_word: str) -> None:
