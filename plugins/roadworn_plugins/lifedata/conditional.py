@@ -26,7 +26,7 @@ from dataclasses import dataclass
 from typing import Self
 
 import numpy as np
-from scipy.special import gammainc, gammaincc
+from scipy.special import gammainc, gammaincc, ndtri
 
 from roadworn_plugins.lifedata.errors import LifeDataError, check_level
 from roadworn_plugins.lifedata.lives import Lives
@@ -158,10 +158,11 @@ class Conditional:
         which = np.arange(lives.n_groups) if groups is None else groups
         rows = _Rows.of(lives, which)
         low, high = _support(rows.density, which.size)
-        at, width = np.polynomial.legendre.leggauss(_NODES)
+        # The density vanishes at both ends, where evenly spaced nodes serve best.
+        at = (np.arange(_NODES) + 0.5) * (2.0 / _NODES) - 1.0
         nodes = 0.5 * (high + low)[:, None] + 0.5 * (high - low)[:, None] * at
         columns = [nodes[:, j] for j in range(_NODES)]
-        log_w = np.stack([rows.density(u) for u in columns], axis=1) + np.log(width)
+        log_w = np.stack([rows.density(u) for u in columns], axis=1)
         log_a = np.stack([rows.log_exposure(np.exp(u)) for u in columns], axis=1)
         weight = np.exp(log_w - log_w.max(axis=1, keepdims=True))
         phi = np.exp(nodes)
@@ -235,27 +236,49 @@ class Conditional:
         return np.asarray(np.sum(self.weight * tail(self.failures[:, None] + extra, x), axis=1))
 
     def _solve(self, below: Callable[[Floats], Floats], level: float) -> Floats:
-        """Bisect for where a rising chance reaches the two sides of the level."""
+        """Find where a rising chance reaches the two sides of the level.
+
+        The normal score of the chance is nearly linear, so false position (with the halving
+        of the Illinois variant) arrives in a few steps.
+        """
         side = (1.0 - level) / 2.0
         ends = []
         for q in (side, 1.0 - side):
+            wanted = float(ndtri(q))
+
+            def score(x: Floats, wanted: float = wanted) -> Floats:
+                return np.asarray(ndtri(np.clip(below(x), 1e-300, 1.0 - 1e-16)) - wanted)
+
             low, high = np.full(self.failures.size, -1.0), np.full(self.failures.size, 1.0)
+            at_low, at_high = score(low), score(high)
             for _ in range(_STEPS):
-                outside_low, outside_high = below(low) > q, below(high) < q
-                if not (outside_low.any() or outside_high.any()):
+                too_high, too_low = at_low > 0, at_high < 0
+                if not (too_high.any() or too_low.any()):
                     break
-                low, high = (
-                    np.where(outside_low, 2.0 * low, low),
-                    np.where(outside_high, 2.0 * high, high),
-                )
-            for _ in range(_STEPS):
-                middle = 0.5 * (low + high)
-                small = below(middle) < q
-                low, high = np.where(small, middle, low), np.where(small, high, middle)
-                if np.all(high - low < 1e-9 * (1.0 + np.abs(middle))):
-                    break
-            ends.append(0.5 * (low + high))
+                low = np.where(too_high, 2.0 * low, low)
+                high = np.where(too_low, 2.0 * high, high)
+                at_low, at_high = score(low), score(high)
+            ends.append(_false_position(score, low, high, at_low, at_high))
         return np.stack(ends, axis=1)
+
+
+def _false_position(
+    score: Callable[[Floats], Floats], low: Floats, high: Floats, at_low: Floats, at_high: Floats
+) -> Floats:
+    """Return the root of a rising function between two ends, for each group."""
+    x, last = 0.5 * (low + high), np.zeros(low.size)
+    for _ in range(_STEPS):
+        x = (low * at_high - high * at_low) / np.maximum(at_high - at_low, 1e-300)
+        here = score(x)
+        if np.all((np.abs(here) < 1e-9) | (high - low < 1e-12 * (1.0 + np.abs(x)))):
+            break
+        left = here < 0
+        # An end that stays twice running is believed only half.
+        at_high = np.where(left & (last < 0), 0.5 * at_high, np.where(left, at_high, here))
+        at_low = np.where(~left & (last > 0), 0.5 * at_low, np.where(left, here, at_low))
+        low, high = np.where(left, x, low), np.where(left, high, x)
+        last = np.where(left, -1.0, 1.0)
+    return np.asarray(x)
 
 
 def _support(density: Callable[[Floats], Floats], n: int) -> tuple[Floats, Floats]:
