@@ -117,6 +117,20 @@ def listed(levels: list[Level], rate: float = 0.05, least: int = 2) -> set[tuple
     }
 
 
+def named_with(
+    runs: int, fleet: Fleet, seed: int, least: int = 11, most: int = 13
+) -> tuple[float, int]:
+    """Return how often the planted class is named among fleets with so many failures there."""
+    rng = np.random.default_rng(seed)
+    named = counted = 0
+    for _ in range(runs):
+        rows = play(rng, fleet)
+        if least <= sum(row[8] for row in rows if row[:2] == PLANTED) <= most:
+            counted += 1
+            named += ("class", *PLANTED) in listed(judged(rows))
+    return named / max(counted, 1), counted
+
+
 def alarms(runs: int, fleet: Fleet, seed: int) -> tuple[float, float, float]:
     """Return the share of fleets with any row, of those naming the class, and its failures."""
     rng = np.random.default_rng(seed)
@@ -150,3 +164,9 @@ if __name__ == "__main__":
         times = runs if planted else 3 * runs
         some, named, failures = alarms(times, Fleet(vehicles=vehicles, **planted), 7)
         print(f"| {vehicles} | {words} | {failures:.1f} | {some:.1%} | {named:.1%} |", flush=True)
+    print("\n| vehicles | classes | fleets with 11 to 13 failures | class named |")
+    print("|---|---|---|---|")
+    for vehicles, classes in ((14, 4), (24, 8), (40, 12)):
+        fleet = Fleet(vehicles=vehicles, classes=classes, life=1 / 3)
+        share, counted = named_with(runs, fleet, 5)
+        print(f"| {vehicles} | {classes} | {counted} | {share:.1%} |", flush=True)
