@@ -68,6 +68,11 @@ def last_event(path: Path, vehicle_id: str, kind: str) -> StoredEvent | None:
     return found[0] if found else None
 
 
+def last_events(path: Path, vehicle_id: str, kind: str) -> list[StoredEvent]:
+    """Return the latest events of a kind of a vehicle, newest entry first."""
+    return _newest(path, vehicle_id, "kind = :kind", _READINGS, kind)
+
+
 def last_replacements(path: Path, vehicle_id: str, component: str) -> list[StoredEvent]:
     """Return the latest replacements of a component on a vehicle, newest entry first."""
     condition = "kind = 'replacement' AND json_extract(payload, '$.component') = :component"

@@ -230,13 +230,15 @@ def _headline(
         if settings.inspected
         else (f"This area has no inspection; by the {rules.title}")
     )
-    would = "would" if settings.inspected else "would have"
+    here = settings.inspected
+    fails = "would fail" if here else "would have failed"
+    sent_back = "would be sent back" if here else "would have been sent back"
     if settings.vehicle is None:
         number = {o: sum(t.outcome == o for t in told) for o in ("fail", "reject", "not known")}
         rest = len(told) - sum(number.values())
         return (
-            f"{start}, of {len(told)} vehicles {number['fail']} {would} fail"
-            f"{'' if settings.inspected else 'ed'}, {number['reject']} be sent back as not ready, "
+            f"{start}, of {len(told)} vehicles {number['fail']} {fails}, {number['reject']} "
+            f"{sent_back} as not ready, "
             f"{number['not known']} are not known for want of a look, {rest} pass."
         )
     one = told[0]
@@ -251,13 +253,12 @@ def _headline(
                 f"{one.total('high'):,.0f}) puts right what has a price."
             )
         )
-        verb = "would fail" if settings.inspected else "would have failed"
-        return f"{start}, {one.vehicle.name} {verb} on {names}.{money}"
+        return f"{start}, {one.vehicle.name} {fails} on {names}.{money}"
     if one.outcome == "reject":
-        return f"{start}, {one.vehicle.name} {would} be sent back as not ready."
+        return f"{start}, {one.vehicle.name} {sent_back} as not ready."
     if one.outcome == "not known":
         return f"{start}, nothing failed is recorded on {one.vehicle.name}; not known: {names}."
-    return f"{start}, nothing recorded on {one.vehicle.name} {would} fail."
+    return f"{start}, nothing recorded on {one.vehicle.name} {fails}."
 
 
 def _estimates(

@@ -14,7 +14,7 @@ from roadworn.bench.amounts import read_money, read_odometer
 from roadworn.bench.words import describe, item_words
 from roadworn.cautions import cautions_for
 from roadworn.errors import ProblemsFound, UsageError
-from roadworn.recent import LastReading, last_reading
+from roadworn.recent import LastReading, last_events, last_reading
 from roadworn_cli.context import check_day, default_currency, default_unit, state_of, today
 from roadworn_cli.output import escape, note, say
 
@@ -196,6 +196,15 @@ def compare(stored: "StoredEvent", last: LastReading | None) -> None:
             f"A slip: roadworn correct {short(stored.event_id)} odometer=… "
             "An exchanged instrument: roadworn record exchange."
         )
+
+
+def tell_changes(ctx: typer.Context, stored: "StoredEvent") -> None:
+    """Say which codes are gone, still there or back since the scans before this one."""
+    from roadworn.bench.scan_change import changes_since
+
+    path = state_of(ctx).ledger
+    for text in changes_since(stored, last_events(path, stored.vehicle_id, "scan")):
+        note(text)
 
 
 def cautions(stored: "StoredEvent") -> Iterable[str]:

@@ -19,6 +19,7 @@ from roadworn_cli.record.common import (
     OnOption,
     UnitOption,
     Vehicle,
+    tell_changes,
     write,
 )
 
@@ -162,9 +163,10 @@ def scan(
     )
     payload["note"] = "; ".join(text for text in (payload.get("note"), note) if text)
     payload["raw"] = pasted
-    write(ctx, vehicle, "scan", payload, envelope)
+    stored = write(ctx, vehicle, "scan", payload, envelope)
     for remark in read.remarks:
         say_note(f"{remark.message} Hint: {remark.hint}.")
+    tell_changes(ctx, stored)
     _tell_codes(payload)
 
 

@@ -10,7 +10,7 @@ from roadworn.errors import ProblemsFound, UsageError
 from roadworn.recent import last_event
 from roadworn_cli.context import state_of
 from roadworn_cli.output import note, say
-from roadworn_cli.record.common import Envelope, write
+from roadworn_cli.record.common import Envelope, tell_changes, write
 
 if TYPE_CHECKING:
     from roadworn.adapter import AdapterScan
@@ -58,7 +58,7 @@ def record_from_port(
     if not envelope.odometer and found.odometer is not None:
         figure, unit = found.odometer
         envelope = replace(envelope, odometer=f"{figure} {unit}")
-    write(ctx, name, "scan", payload, envelope)
+    tell_changes(ctx, write(ctx, name, "scan", payload, envelope))
     return payload, bool(found.problems)
 
 
