@@ -4,7 +4,8 @@ import typer
 
 from roadworn.errors import UsageError
 from roadworn_cli.context import state_of
-from roadworn_cli.output import check_format, format_option
+from roadworn_cli.output import FORMATS
+from roadworn_cli.report import look as looks
 
 
 def analyse(
@@ -14,18 +15,25 @@ def analyse(
         None, metavar="[SETTING=VALUE]...", help="Its settings, for instance months=6."
     ),
     vehicle: str = typer.Option("", "--vehicle", help="Only what concerns this vehicle."),
-    fmt: str = format_option(),
+    fmt: str = typer.Option(
+        "table", "--format", metavar="table|json|csv|html", help="Form of the data on stdout."
+    ),
     evidence: bool = typer.Option(False, "--evidence", help="Name the events behind each row."),
     wide: bool = typer.Option(False, "--wide", help="Show every column."),
     explain: bool = typer.Option(False, "--explain", help="Say how it works instead of running."),
     time_limit: float = typer.Option(300.0, "--time-limit", help="Seconds before it is given up."),
+    language: str = looks.language_option(),
+    dates: str = looks.dates_option(),
+    paper: str = looks.paper_option(),
 ) -> None:
     """Run an analysis: `roadworn analyse next-repairs --vehicle bus-7 months=6`.
 
     Settings are written SETTING=VALUE after the name; `roadworn analyse NAME --explain` lists
-    them.
+    them. `--format html` makes a page to print or send, with the charts.
     """
-    check_format(fmt)
+    look = looks.look_of(language, "", "", dates, paper)
+    if fmt not in (*FORMATS, "html"):
+        raise UsageError(f"--format is table, json, csv or html, not {fmt!r}.")
     state = state_of(ctx)
     host = state.plugins()
     _plugin, analysis = host.analysis(name)
@@ -39,6 +47,11 @@ def analyse(
         if vehicle:
             chosen["vehicle"] = view.require_vehicle(vehicle)
         ran = host.run(analysis.name, view, chosen, time_limit)
+        if fmt == "html":
+            from roadworn_cli.report.single import page_of
+
+            typer.echo(page_of(ran, view, look, full=wide or evidence), nl=False)
+            return
     show(ran, fmt=fmt, wide=wide, evidence=evidence)
 
 

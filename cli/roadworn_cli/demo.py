@@ -20,6 +20,12 @@ def demo(
     from roadworn.errors import LedgerRefused
     from roadworn.outlook import outlook
     from roadworn_cli.outlook import show
+    from roadworn_cli.report.asking import Asker
+    from roadworn_cli.report.file import put
+    from roadworn_cli.report.fleet import fleet_sheet
+    from roadworn_cli.report.look import Look
+    from roadworn_cli.report.page import render
+    from roadworn_cli.report.vehicle import Request, vehicle_sheet
     from roadworn_demo import DEMO_TODAY, FEATURED, SCENE, build
 
     ledger = into / "roadworn.db"
@@ -34,14 +40,25 @@ def demo(
     state = State(paths.ledger, DEMO_TODAY, "recorded")
     host = state.plugins()
     say("Reading it and looking at the vehicle that has just come in …")
-    with state.open_view() as view:
+    with state.open_view(host) as view:
         found = outlook(view, host, FEATURED)
-        repeat = host.run("repeat-failures", view)
+        say("Writing the sheet for its owner and the one for the fleet …")
+        asker = Asker(host, view, Look())
+        sheets = [
+            ("vehicle.html", vehicle_sheet(asker, Request(FEATURED), found=found)),
+            ("fleet.html", fleet_sheet(fleet := Asker(host, view, Look()))),
+        ]
+    for name, (sheet, words) in sheets:
+        put(str(into / name), render(sheet, words), lambda _text: None)
     typer.echo(SCENE)
     typer.echo("")
     show(found)
     typer.echo("\nAcross the whole fleet")
-    typer.echo(f"  {repeat.result.headline}")
+    if "repeat-failures" in fleet.ran:
+        typer.echo(f"  {fleet.ran['repeat-failures'].result.headline}")
+    typer.echo("\nSheets to print or send, open them in a browser")
+    for name, _sheet in sheets:
+        typer.echo(f"  {into / name}")
     typer.echo("\nTry next")
     for line in _suggestions(paths.ledger, DEMO_TODAY, FEATURED):
         typer.echo(f"  {line}")
@@ -56,6 +73,7 @@ def _suggestions(ledger: Path, today: str, vehicle: str) -> list[str]:
         f"{start} analyse next-repairs months=3",
         f"{start} history {vehicle}",
         f"{start} outlook {vehicle} --evidence",
+        f"{start} report vehicle {vehicle} --full -o {ledger.parent / 'vehicle-full.html'}",
         f'{start} sql "SELECT component, count(*) FROM replacements GROUP BY 1 ORDER BY 2 DESC"',
         f"roadworn --ledger {ledger} verify",
     ]

@@ -31,6 +31,7 @@ VERBS: tuple[Verb, ...] = (
     Verb("outlook", "roadworn_cli.outlook:outlook", "The whole answer for one vehicle.", "Look"),
     Verb("analyses", "roadworn_cli.analyses:analyses", "List the questions to ask.", "Look"),
     Verb("analyse", "roadworn_cli.analyse:analyse", "Ask one of them.", "Look"),
+    Verb("report", "roadworn_cli.report:verb", "Write a sheet to print or send.", "Look"),
     Verb("components", "roadworn_cli.components:components", "List the words for parts.", "Look"),
     Verb("sql", "roadworn_cli.sql:sql", "Query the tables with SQL.", "Look closer"),
     Verb("tables", "roadworn_cli.tables:tables", "Explain tables and columns.", "Look closer"),

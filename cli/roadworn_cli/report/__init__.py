@@ -1,0 +1,15 @@
+"""`roadworn report`: sheets to print and to send, made of what the analyses answer."""
+
+from roadworn_cli.lazy import Verb, subgroup
+
+_HERE = "roadworn_cli.report.verb"
+
+SHEETS: tuple[Verb, ...] = (
+    Verb("vehicle", f"{_HERE}:vehicle", "What the customer takes home.", "Sheets"),
+    Verb("fleet", f"{_HERE}:fleet", "What the fleet manager looks at.", "Sheets"),
+)
+
+verb = subgroup(
+    SHEETS,
+    "Write a sheet as one HTML file that needs no network, fit for a screen, a mail and print.",
+)

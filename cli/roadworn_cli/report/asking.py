@@ -1,0 +1,100 @@
+"""Asks the analyses a sheet is made of; one that is missing or broken is left out with a word.
+
+A sheet never computes: whatever it says beyond what was written down is an analysis' answer.
+"""
+
+import sys
+import threading
+import time
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+from roadworn.analysis import Ran
+from roadworn.errors import RoadwornError
+from roadworn_cli.output import say
+from roadworn_cli.report.look import Look
+
+if TYPE_CHECKING:
+    from roadworn.plugin_host import PluginHost
+    from roadworn.view import LedgerView
+
+#: Work that takes longer than this is talked about on stderr, in seconds.
+_PATIENCE = 2.0
+_LOG_PACE = 10.0
+
+
+class Asker:
+    """Puts questions to the plugin host for one sheet.
+
+    Attributes:
+        ran: analysis name -> its result, in the order of asking.
+        left_out: analysis name -> why it has no answer.
+    """
+
+    def __init__(
+        self, host: "PluginHost", view: "LedgerView", look: Look, time_limit: float = 300.0
+    ) -> None:
+        self.host, self.view, self.look, self.time_limit = host, view, look, time_limit
+        self.ran: dict[str, Ran] = {}
+        self.left_out: dict[str, str] = {}
+
+    def ask(self, name: str, **settings: Any) -> Ran | None:  # noqa: ANN401
+        """Run one analysis; None when it cannot answer, and why is kept.
+
+        Args:
+            name: the analysis.
+            settings: those that it has no word for are not handed over.
+        """
+        if name not in self.host.analyses():
+            self.left_out[name] = ""
+            return None
+        _plugin, analysis = self.host.analysis(name)
+        wanted: Mapping[str, Any] = {"unit": self.look.unit or None, **settings}
+        chosen = {
+            key: value for key, value in wanted.items() if key in analysis.settings.model_fields
+        }
+        try:
+            with told(name):
+                ran = self.host.run(name, self.view, chosen, self.time_limit)
+        except RoadwornError as error:
+            self.left_out[name] = error.message
+            return None
+        self.ran[name] = ran
+        return ran
+
+    def take(self, name: str, ran: Ran | None, why: str = "") -> None:
+        """Keep an answer that somebody else asked for."""
+        if ran is None:
+            self.left_out[name] = why
+        else:
+            self.ran[name] = ran
+
+
+@contextmanager
+def told(what: str) -> Iterator[None]:
+    """Say on stderr what is being worked on, once it has taken a while."""
+    finished = threading.Event()
+    started = time.monotonic()
+    on_terminal = sys.stderr.isatty()
+
+    def talk() -> None:
+        pace = _PATIENCE
+        while not finished.wait(pace):
+            text = f"{what}: {time.monotonic() - started:.0f} s"
+            if on_terminal:
+                sys.stderr.write(f"\r{text}\x1b[K")
+                sys.stderr.flush()
+            else:
+                say(text)
+                pace = _LOG_PACE
+
+    thread = threading.Thread(target=talk, name="progress of a sheet", daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        finished.set()
+        thread.join()
+        if on_terminal and time.monotonic() - started > _PATIENCE:
+            sys.stderr.write("\r\x1b[K")

@@ -1,0 +1,231 @@
+"""Draws any chart that an analysis hands over as data, a plugin's as well.
+
+Few marks: when more than two series carry a band, each gets a small panel of its own on the
+same axes, since bands on top of each other cannot be read. A fitted line goes into the panel
+of the series whose name it begins with.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
+
+from roadworn.analysis import Cell, Chart, Column, Series, Table
+from roadworn_cli.report.canvas import (
+    BLUE,
+    INK,
+    STROKES,
+    VERMILION,
+    Stroke,
+    label,
+    paper,
+    ticks,
+)
+from roadworn_cli.report.model import Grid, Heading, Line, Phrase, Picture
+from roadworn_cli.report.svg import inline
+from roadworn_cli.report.tables import grid_of, value_text
+from roadworn_cli.report.words import Words
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+_MOST_SERIES = 6
+_MOST_NUMBERS = 40
+_SHARES = ("share", "chance")
+
+
+def draw(chart: Chart, ident: str, words: Words, tables: Sequence[Table] = ()) -> Picture | None:
+    """Return the picture of a chart, or None when it holds nothing to draw.
+
+    Args:
+        chart: as data.
+        ident: unique on the page.
+        words: of the sheet.
+        tables: shown below it, for instance the numbers at risk.
+    """
+    series = [one for one in chart.series if _finite(one)]
+    if not series:
+        return None
+    panels = _panels(series[:_MOST_SERIES])
+    # Four small panels stand better two by two.
+    columns = 2 if len(panels) == 4 else min(len(panels), 3)
+    rows = math.ceil(len(panels) / columns)
+    share = any(word in chart.y_title for word in _SHARES)
+    alternative = words.said(chart.alternative or chart.title)
+    title = words.said(chart.title)
+    with paper(3.1 if len(panels) == 1 else 0.5 + 2.0 * rows) as figure:
+        grid = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False)
+        places = list(grid.flat)
+        for axes, panel in zip(places, panels, strict=False):
+            _panel(axes, panel, words, share=share, alone=len(panels) == 1)
+        for axes in places[len(panels) :]:
+            axes.set_visible(False)
+        # Where a column ends early, its lowest panel carries the numbers of the axis.
+        for axes in places[len(panels) - columns : len(panels)]:
+            axes.tick_params(axis="x", labelbottom=True)
+        if len(panels) > 1:
+            _legend(places[0], figure)
+        x_title, y_title = words.said(chart.x_title).text, words.said(chart.y_title).text
+        figure.supxlabel(label(x_title, 60), fontsize=9.5)
+        figure.supylabel(label(y_title, 44), fontsize=9.5)
+        markup = inline(figure, ident, title.text, alternative.text)
+    numbers = tuple(_numbers(one, chart, words, share=share) for one in series)
+    below = tuple(grid_of(table, words)[0] for table in tables if table.rows)
+    return Picture(ident, title, alternative, markup, (*below, *numbers))
+
+
+@dataclass(frozen=True, slots=True)
+class _Drawn:
+    series: Series
+    stroke: Stroke
+    band: bool
+
+
+def _finite(series: Series) -> bool:
+    return any(math.isfinite(value) for value in series.y)
+
+
+def _panels(series: Sequence[Series]) -> list[list[_Drawn]]:
+    """Divide the series: all in one panel, or one panel for each that would hide the others."""
+    crowded = [one for one in series if (one.low and one.high) or one.shape == "points"]
+    if len(crowded) <= 2 or any(one.shape == "bars" for one in series):
+        strokes = zip(series, STROKES, strict=False)
+        return [[_Drawn(one, stroke, bool(one.low and one.high)) for one, stroke in strokes]]
+    panels = {one.name: [_Drawn(one, STROKES[0], bool(one.low and one.high))] for one in crowded}
+    for one in series:
+        if one in crowded:
+            continue
+        owner = next((name for name in panels if one.name.startswith(name)), None)
+        # What belongs to no series, a limit for instance, stands in every panel.
+        for name in [owner] if owner else list(panels):
+            panels[name].append(_Drawn(one, STROKES[1] if owner else STROKES[2], band=False))
+    return list(panels.values())
+
+
+def _panel(
+    axes: "Axes", panel: Sequence[_Drawn], words: Words, *, share: bool, alone: bool
+) -> None:
+    categories = _categories(panel)
+    for number, drawn in enumerate(panel):
+        _series(axes, drawn, categories, number, words, of=len(panel))
+    axes.grid(visible=True, axis="y")
+    x = "none" if categories else "number"
+    ticks(axes, words, x=x, y="share" if share else "number", most=6 if alone else 3)
+    if categories:
+        axes.set_xticks(range(len(categories)), [label(words.word(c), 16) for c in categories])
+        if sum(len(c) for c in categories) > 60:
+            axes.tick_params(axis="x", labelrotation=30)
+    _heights(axes, panel, share=share)
+    if not alone:
+        axes.set_title(label(words.word(panel[0].series.name), 26), fontsize=9, loc="left")
+    elif len(panel) > 1:
+        axes.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=3, handlelength=3)
+
+
+def _heights(axes: "Axes", panel: Sequence[_Drawn], *, share: bool) -> None:
+    """Begin the y axis at zero, unless it only holds points that are all far from it."""
+    if share:
+        axes.set_ylim(0, 1.03)
+        return
+    values = [
+        value
+        for drawn in panel
+        for value in (*drawn.series.y, *drawn.series.low, *drawn.series.high)
+        if math.isfinite(value)
+    ]
+    low, high = min(values), max(values)
+    far = all(drawn.series.shape == "points" for drawn in panel) and low > 0.6 * high
+    if low >= 0 and not far:
+        bottom, top = axes.get_ylim()
+        # Panels share an axis: what another one needs stays in sight.
+        axes.set_ylim(0, max(high * 1.06, top if bottom == 0 else 0) or 1.0)
+
+
+def _legend(axes: "Axes", figure: "Figure") -> None:
+    """Explain once what the lines in all panels are."""
+    handles, names = axes.get_legend_handles_labels()
+    if len(handles) > 1:
+        figure.legend(handles[1:], names[1:], loc="outside upper right", handlelength=3)
+
+
+def _categories(panel: Sequence[_Drawn]) -> list[str]:
+    """Return the names along the x axis in order, empty when it is a scale."""
+    texts = [x for drawn in panel for x in drawn.series.x if isinstance(x, str)]
+    return list(dict.fromkeys(texts))
+
+
+def _series(
+    axes: "Axes",
+    drawn: _Drawn,
+    categories: Sequence[str],
+    number: int,
+    words: Words,
+    *,
+    of: int,
+) -> None:
+    one, stroke = drawn.series, drawn.stroke
+    xs: list[Any] = [categories.index(x) if isinstance(x, str) else _number(x) for x in one.x]
+    ys = [_number(y) for y in one.y]
+    name = label(words.word(one.name), 60)
+    low, high = [_number(v) for v in one.low], [_number(v) for v in one.high]
+    if one.shape == "bars":
+        width = 0.66 / of if categories else _gap(xs) * 0.66 / of
+        at = [x + (number - (of - 1) / 2) * width for x in xs]
+        colour = (BLUE, INK, VERMILION)[number % 3]
+        look: dict[str, Any] = {"hatch": (None, "///", "...")[number % 3], "edgecolor": colour}
+        axes.bar(at, ys, width, label=name, facecolor="white" if number else colour, **look)
+        if drawn.band:
+            down = [max(y - a, 0.0) for y, a in zip(ys, low, strict=True)]
+            up = [max(b - y, 0.0) for y, b in zip(ys, high, strict=True)]
+            axes.errorbar(at, ys, [down, up], fmt="none", ecolor=VERMILION, capsize=4)
+        return
+    if drawn.band:
+        step: Any = "post" if one.shape == "step" else None
+        axes.fill_between(xs, low, high, color=stroke.colour, alpha=0.16, linewidth=0, step=step)
+    line: dict[str, Any] = {
+        "color": stroke.colour,
+        "linestyle": stroke.dashes,
+        "linewidth": stroke.weight,
+        "label": name,
+    }
+    if one.shape == "points":
+        axes.plot(xs, ys, stroke.mark, color=stroke.colour, markersize=4.5, label=name)
+    elif one.shape == "step" and len(xs) > 1:
+        axes.step(xs, ys, where="post", **line)
+    else:
+        mark = stroke.mark if len(xs) == 1 or 3 <= len(xs) <= 12 else None
+        axes.plot(xs, ys, marker=mark, markersize=4.5, **line)
+
+
+def _number(value: float | str) -> float:
+    """Return what can be drawn: infinity has no place on paper."""
+    return float(value) if not isinstance(value, str) and math.isfinite(value) else math.nan
+
+
+def _gap(xs: Sequence[float]) -> float:
+    ordered = sorted(set(xs))
+    return min((b - a for a, b in pairwise(ordered)), default=1.0)
+
+
+def _numbers(series: Series, chart: Chart, words: Words, *, share: bool) -> Grid:
+    """Return the numbers of one series; of a long one every so-manieth, and it says so."""
+    every = math.ceil(len(series.x) / _MOST_NUMBERS)
+    y = Column("y", chart.y_title, "chance" if share else "number")
+    band = bool(series.low and series.high)
+    lines = []
+    for at in range(0, len(series.x), every):
+        x = series.x[at]
+        cells: list[Cell] = [series.y[at]]
+        if band:
+            cells += [series.low[at], series.high[at]]
+        written = words.word(x) if isinstance(x, str) else words.number(f"{x:,.6g}")
+        lines.append(Line((written, *(value_text(y, value, words) for value in cells))))
+    titles = [words.said(chart.x_title), words.said(chart.y_title)]
+    titles += [words.phrase("low"), words.phrase("high")] if band else []
+    headings = tuple(Heading(title, right=bool(place)) for place, title in enumerate(titles))
+    name = Phrase(words.word(series.name))
+    if every > 1:
+        name = Phrase(words("thinned", name=name.text, every=every, rows=len(series.x)))
+    return Grid(name, headings, tuple(lines))

@@ -1,0 +1,166 @@
+"""What was looked at on the last visit, and who the vehicle is: straight from the record."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date
+from typing import TYPE_CHECKING
+
+from roadworn.analysis import Cell, Column, Table
+from roadworn.outlook import Outlook
+from roadworn_cli.report.model import Block, Facts, Fold, Listing, Paragraph, Phrase, Section
+from roadworn_cli.report.tables import blocks_of
+from roadworn_cli.report.words import Words
+
+if TYPE_CHECKING:
+    from roadworn.view import LedgerView
+
+_LAST_VISIT = """
+SELECT max(occurred_on) FROM effective_events
+WHERE vehicle_id = ? AND kind IN ('inspection', 'scan')
+"""
+_FINDINGS = """
+SELECT component, coalesce(position, ''), condition FROM findings
+WHERE vehicle_id = ? AND occurred_on = ? ORDER BY component, position
+"""
+_SCANS = """
+SELECT module, outcome, codes_read, lamp FROM scans
+WHERE vehicle_id = ? AND occurred_on = ? ORDER BY seq, module
+"""
+_REST = """
+SELECT rest FROM inspections WHERE vehicle_id = ? AND occurred_on = ? ORDER BY seq DESC LIMIT 1
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Visit:
+    """The last day on which somebody looked at the vehicle, None when nobody ever did."""
+
+    day: date | None
+    blocks: tuple[Block, ...]
+
+
+def last_visit(view: "LedgerView", vehicle_id: str, words: Words) -> Visit:
+    """Return what was looked at last, what was found sound, and what was not checked."""
+    day = view.sql(_LAST_VISIT, (vehicle_id,)).rows[0][0]
+    if day is None:
+        return Visit(None, (Paragraph(words.phrase("never_looked_at")),))
+    found = view.sql(_FINDINGS, (vehicle_id, day)).rows
+    pairs: list[tuple[Phrase, Phrase]] = []
+    for condition in ("sound", "not_checked"):
+        names = [_place(words, c, p) for c, p, state in found if state == condition]
+        if names:
+            pairs.append((words.phrase(condition), Phrase("; ".join(names))))
+    rest = view.sql(_REST, (vehicle_id, day)).rows
+    if rest and rest[0][0] in {"sound", "not_checked"}:
+        pairs.append((words.phrase("everything_else"), words.phrase(rest[0][0])))
+    for module, outcome, codes, lamp in view.sql(_SCANS, (vehicle_id, day)).rows:
+        if outcome == "failed":
+            text = words("scan_failed")
+        else:
+            text = words("scan_codes", number=codes or 0)
+            text += "; " + words("lamp_on" if lamp == "on" else "lamp_off") if lamp else ""
+        pairs.append((words.phrase("scan_of", module=module or ""), Phrase(text)))
+    return Visit(day, (Facts(tuple(pairs)),) if pairs else ())
+
+
+def _place(words: Words, component: str, position: str) -> str:
+    return f"{words.word(component)} {position}".strip()
+
+
+def today_section(
+    found: Outlook, visit: Visit, due_now: Table | None, words: Words, *, full: bool
+) -> Section:
+    """Return what is open, safety first, then what was looked at."""
+    safety = [row for row in found.open_now.rows if str(row[0]).startswith("SAFETY")]
+    blocks: list[Block] = []
+    for row in safety:
+        name = _place(words, str(row[1]), str(row[2] or ""))
+        detail = f" ({words.plain(row[3])})" if row[3] else ""
+        blocks.append(Paragraph(words.phrase("safety_open", name=f"{name}{detail}"), "alert"))
+    if not safety:
+        blocks.append(Paragraph(words.phrase("no_safety_open"), "lead"))
+    table = _in_place(due_now) if due_now is not None and due_now.rows else found.open_now
+    if table.rows:
+        only = ("what", "component", "position", "state", "seen", "detail", "since", "cost")
+        blocks += blocks_of(table, words, full=full, only=only)
+    else:
+        blocks.append(Paragraph(words.phrase("nothing_open")))
+    if visit.blocks:
+        title = words.phrase("looked_at", day=visit.day) if visit.day else None
+        if title is None:
+            blocks += visit.blocks
+        else:
+            blocks.append(Fold(title, visit.blocks, open=True))
+    return Section("today", words.phrase("today" if visit.day == found.as_of else "open"),
+                   tuple(blocks))  # fmt: skip
+
+
+def _in_place(table: Table) -> Table:
+    """Return the table of what is due without its column of vehicles: there is only one."""
+    at = next((i for i, column in enumerate(table.columns) if column.name == "vehicle"), None)
+    if at is None:
+        return table
+    return Table(
+        table.name,
+        table.title,
+        (*table.columns[:at], *table.columns[at + 1 :]),
+        tuple((*row[:at], *row[at + 1 :]) for row in table.rows),
+        table.evidence,
+    )
+
+
+def who(found: Outlook, words: Words) -> tuple[Phrase, ...]:
+    """Return the lines below the title: what vehicle it is, how far it has gone, as of when."""
+    profile = found.vehicle
+    described = [profile.get(key) for key in ("label", "model_year", "make", "model")]
+    parts = [str(part) for part in described if part]
+    if profile.get("vehicle_class"):
+        parts.append(f"({words.word(str(profile['vehicle_class']))})")
+    lines = [Phrase(words.plain(" ".join(parts)))] if parts else []
+    if profile.get("vin"):
+        lines.append(words.phrase("vin", vin=profile["vin"]))
+    if profile.get("last_km") is not None:
+        lines.append(
+            words.phrase(
+                "distance_on", distance=words.km(profile["last_km"]), day=profile["last_reading_on"]
+            )
+        )
+    lines.append(words.phrase("as_of_day", day=found.as_of))
+    return tuple(lines)
+
+
+def history_section(view: "LedgerView", vehicle_id: str, words: Words) -> Section:
+    """Return every event that counts, told in words."""
+    import orjson
+
+    from roadworn.bench.words import describe
+
+    rows = view.sql(
+        """SELECT occurred_on, true_km, kind, payload, event_id FROM effective_events
+           WHERE vehicle_id = ? ORDER BY occurred_at DESC, seq DESC""",
+        (vehicle_id,),
+    ).rows
+    cells: list[tuple[Cell, ...]] = [
+        (
+            day,
+            None if km is None else words.look.distance(km),
+            describe(kind, orjson.loads(payload)),
+        )
+        for day, km, kind, payload, _event in rows
+    ]
+    table = Table(
+        "history",
+        words("history"),
+        (
+            Column("day", words("day"), "date"),
+            Column("distance", words("distance"), "distance", words.look.unit),
+            Column("what", words("what")),
+        ),
+        tuple(cells),
+    )
+    return Section("history", words.phrase("history"), blocks_of(table, words))
+
+
+def lines_of(phrases: Iterable[Phrase]) -> Listing:
+    """Return phrases as a list."""
+    return Listing(tuple(phrases))

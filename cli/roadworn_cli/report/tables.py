@@ -1,0 +1,192 @@
+"""From a result table to a table on a sheet: fewer, wider columns that fit a phone and a page.
+
+An estimate and its limits share a cell, `39% (13% to 66%)`, and a currency that is the same in
+every row moves into the heading. The figures are written as in the terminal.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from roadworn.analysis import Cell, Column, Table
+from roadworn_cli.report.model import (
+    Block,
+    Fold,
+    Grid,
+    Heading,
+    Line,
+    Listing,
+    Paragraph,
+    Phrase,
+)
+from roadworn_cli.report.words import Words
+from roadworn_cli.results import cell as in_terminal
+
+_NUMERIC = {"integer", "number", "distance", "money", "chance"}
+_LEFT = {"text", "date", "sentence"}
+
+
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    """A column on the sheet: where its value and its limits stand in a row."""
+
+    column: Column
+    at: int
+    limits: tuple[int, int] | None = None
+
+
+def blocks_of(
+    table: Table,
+    words: Words,
+    *,
+    full: bool = False,
+    only: Sequence[str] = (),
+    first: int = 0,
+) -> tuple[Block, ...]:
+    """Return a table, the rows after the first ones folded away.
+
+    Args:
+        table: of a result.
+        words: of the sheet.
+        full: with columns of detail and evidence.
+        only: names of the columns to show, in order, if the table has any of them.
+        first: so many rows stand open; 0 for all.
+    """
+    grid, other = grid_of(table, words, full=full, only=only)
+    blocks: list[Block] = []
+    if grid.lines and len(grid.headings) == 1 and not any(line.below for line in grid.lines):
+        # One column of text is a list.
+        blocks.append(Paragraph(grid.caption))
+        blocks.append(Listing(tuple(Phrase(line.cells[0]) for line in grid.lines)))
+        return tuple(blocks)
+    if grid.lines:
+        cut = first if first and len(grid.lines) > first + 1 else len(grid.lines)
+        blocks.append(Grid(grid.caption, grid.headings, grid.lines[:cut]))
+        if cut < len(grid.lines):
+            more = words.phrase("more_rows", number=len(grid.lines) - cut)
+            rest = Grid(more, grid.headings, grid.lines[cut:])
+            blocks.append(Fold(more, (rest,)))
+    if other:
+        blocks.append(Paragraph(words.phrase("other_currency", number=other), "quiet"))
+    return tuple(blocks)
+
+
+def grid_of(
+    table: Table, words: Words, *, full: bool = False, only: Sequence[str] = ()
+) -> tuple[Grid, int]:
+    """Return a table as a grid, and how many rows are in another currency than asked for."""
+    names = [column.name for column in table.columns]
+    currency = names.index("currency") if "currency" in names else None
+    kept = [
+        number
+        for number, row in enumerate(table.rows)
+        if currency is None
+        or not words.look.currency
+        or row[currency] in {None, words.look.currency}
+    ]
+    codes = set() if currency is None else {table.rows[n][currency] for n in kept} - {None, ""}
+    columns = _columns(table, full=full, only=only, money_by_row=len(codes) > 1)
+    unit = str(codes.pop()) if len(codes) == 1 else ""
+    headings = tuple(
+        Heading(
+            _heading(shown.column, unit, words),
+            right=bool(place) and shown.column.kind not in _LEFT,
+            day=shown.column.kind == "date",
+        )
+        for place, shown in enumerate(columns)
+    )
+    lines = [_line(table, number, columns, words, full=full) for number in kept]
+    lines.sort(key=lambda line: not line.alert)  # safety first, else in the order of the answer
+    return Grid(words.said(table.title), headings, tuple(lines)), len(table.rows) - len(kept)
+
+
+def _columns(table: Table, *, full: bool, only: Sequence[str], money_by_row: bool) -> list[_Shown]:
+    wanted = set(only) & {column.name for column in table.columns}
+    found: list[_Shown] = []
+    taken: set[int] = set()
+    for at, column in enumerate(table.columns):
+        if at in taken or column.kind == "sentence":
+            continue
+        if column.name == "currency":
+            if money_by_row:
+                found.append(_Shown(column, at))
+            continue
+        limits = _limits(table.columns, at)
+        if limits is not None:
+            taken.update(limits)
+        if (wanted and column.name not in wanted) or (column.detail and not full):
+            continue
+        found.append(_Shown(column, at, limits))
+    if wanted:
+        found.sort(key=lambda shown: _place(only, shown.column.name))
+    # A column that nobody filled only takes room.
+    return [
+        shown
+        for shown in found
+        if not table.rows or any(row[shown.at] not in {None, ""} for row in table.rows)
+    ]
+
+
+def _place(only: Sequence[str], name: str) -> int:
+    return only.index(name) if name in only else len(only)
+
+
+def _limits(columns: Sequence[Column], at: int) -> tuple[int, int] | None:
+    """Return where the lower and upper limit of a column stand: right after it."""
+    if columns[at].kind not in _NUMERIC or at + 2 >= len(columns):
+        return None
+    low, high = columns[at + 1], columns[at + 2]
+    fits = low.name.endswith("low") and high.name.endswith("high")
+    return (at + 1, at + 2) if fits and low.kind == high.kind == columns[at].kind else None
+
+
+def _heading(column: Column, currency: str, words: Words) -> Phrase:
+    unit = column.unit or (currency if column.kind == "money" else "")
+    title = words.said(column.title)
+    return Phrase(f"{title.text} ({words.word(unit)})", title.language) if unit else title
+
+
+def _line(
+    table: Table, number: int, columns: Sequence[_Shown], words: Words, *, full: bool
+) -> Line:
+    row = table.rows[number]
+    below = [
+        (words.said(column.title), words.said(str(row[at])))
+        for at, column in enumerate(table.columns)
+        if column.kind == "sentence" and row[at]
+    ]
+    if full and table.evidence and table.evidence[number]:
+        ids = table.evidence[number]
+        more = f" +{len(ids) - 3}" if len(ids) > 3 else ""
+        short = ", ".join(event[-8:] for event in ids[:3])
+        below.append((words.phrase("events"), Phrase(f"{short}{more}")))
+    return Line(
+        cells=tuple(_cell(shown, row, words) for shown in columns),
+        below=tuple(below),
+        alert=any(isinstance(value, str) and value.startswith("SAFETY") for value in row),
+    )
+
+
+def _cell(shown: _Shown, row: Sequence[Cell], words: Words) -> str:
+    text = value_text(shown.column, row[shown.at], words)
+    if shown.limits is None or not text:
+        return text
+    low, high = (value_text(shown.column, row[at], words) for at in shown.limits)
+    return (
+        words("with_limits", value=text, low=low or "?", high=high or "?") if low or high else text
+    )
+
+
+def value_text(column: Column, value: Cell, words: Words) -> str:
+    """Return one value as the sheet writes it."""
+    if isinstance(value, str):
+        return words.word(value)
+    if isinstance(value, date | bool):
+        return words.plain(value)
+    if value is None or value != value:
+        return ""
+    if not isinstance(value, int | float):
+        value = float(value)
+    if abs(value) == float("inf"):
+        return "∞" if value > 0 else "−∞"
+    return words.number(in_terminal(column, value))

@@ -1,0 +1,106 @@
+"""`roadworn report vehicle V` and `report fleet`: one self-contained HTML file each."""
+
+from typing import Annotated
+
+import typer
+
+from roadworn.errors import UsageError
+from roadworn_cli.context import state_of
+from roadworn_cli.output import say
+from roadworn_cli.report import look as looks
+
+_OUT = typer.Option("--out", "-o", metavar="FILE", help="The file to write; - writes to stdout.")
+_FULL = typer.Option("--full", help="Every row and column, and the events behind them.")
+_MONTHS = typer.Option("--months", min=0.5, max=120, help="How far to look ahead.")
+_LIMIT = typer.Option("--time-limit", help="Seconds before an analysis is given up.")
+_SET = typer.Option(
+    "--set", metavar="ANALYSIS.SETTING=VALUE", help="A setting: keep-or-sell.replacement-price=9000"
+)
+
+
+def vehicle(
+    ctx: typer.Context,
+    vehicle: Annotated[str, typer.Argument(help="The vehicle, as `roadworn vehicles` names it.")],
+    out: Annotated[str, _OUT] = "",
+    full: Annotated[bool, _FULL] = False,
+    contact: Annotated[bool, typer.Option("--contact", help="Name the owner on it.")] = False,
+    months: Annotated[float, _MONTHS] = 12.0,
+    settings: Annotated[list[str] | None, _SET] = None,
+    time_limit: Annotated[float, _LIMIT] = 300.0,
+    language: str = looks.language_option(),
+    unit: str = looks.unit_option(),
+    currency: str = looks.currency_option(),
+    dates: str = looks.dates_option(),
+    paper: str = looks.paper_option(),
+) -> None:
+    """Write the sheet that the customer takes home; --full for the long one."""
+    from roadworn_cli.report.asking import Asker
+    from roadworn_cli.report.file import check_target, put
+    from roadworn_cli.report.model import Phrase
+    from roadworn_cli.report.page import render
+    from roadworn_cli.report.vehicle import Request, contact_lines, vehicle_sheet
+    from roadworn_cli.report.words import Words
+
+    look = looks.look_of(language, unit, currency, dates, paper)
+    chosen = settings_by_analysis(settings or [])
+    state = state_of(ctx)
+    check_target(out, state.ledger)
+    host = state.plugins()
+    with state.open_view(host) as view:
+        named: tuple[Phrase, ...] = ()
+        if contact:
+            profile = view.sql(
+                "SELECT owner_reference FROM vehicles WHERE vehicle_id = ?",
+                (view.require_vehicle(vehicle),),
+            ).rows
+            with state.open_ledger() as ledger:
+                named = contact_lines(ledger, profile[0][0], Words(look))
+        asker = Asker(host, view, look, time_limit)
+        request = Request(vehicle, months, full, chosen)
+        sheet, words = vehicle_sheet(asker, request, named)
+    put(out, render(sheet, words), say)
+
+
+def fleet(
+    ctx: typer.Context,
+    out: Annotated[str, _OUT] = "",
+    full: Annotated[bool, _FULL] = False,
+    months: Annotated[float, _MONTHS] = 12.0,
+    time_limit: Annotated[float, _LIMIT] = 300.0,
+    language: str = looks.language_option(),
+    unit: str = looks.unit_option(),
+    currency: str = looks.currency_option(),
+    dates: str = looks.dates_option(),
+    paper: str = looks.paper_option(),
+) -> None:
+    """Write the sheet that the manager of a fleet looks at."""
+    from roadworn_cli.report.asking import Asker
+    from roadworn_cli.report.file import check_target, put
+    from roadworn_cli.report.fleet import fleet_sheet
+    from roadworn_cli.report.page import render
+
+    look = looks.look_of(language, unit, currency, dates, paper)
+    state = state_of(ctx)
+    check_target(out, state.ledger)
+    host = state.plugins()
+    with state.open_view(host) as view:
+        sheet, words = fleet_sheet(Asker(host, view, look, time_limit), months=months, full=full)
+    put(out, render(sheet, words), say)
+
+
+def settings_by_analysis(given: list[str]) -> tuple[tuple[str, dict[str, object]], ...]:
+    """Return settings typed as ANALYSIS.SETTING=VALUE, by analysis.
+
+    Raises:
+        UsageError: one is written otherwise.
+    """
+    found: dict[str, dict[str, object]] = {}
+    for text in given:
+        name, sign, value = text.partition("=")
+        analysis, point, setting = name.partition(".")
+        if not (sign and point and analysis and setting):
+            raise UsageError(
+                f"--set takes ANALYSIS.SETTING=VALUE, as keep-or-sell.value=2650, not {text!r}."
+            )
+        found.setdefault(analysis, {})[setting.replace("-", "_")] = value
+    return tuple(found.items())

@@ -1,0 +1,158 @@
+"""The words of a sheet, from one file a language, so that a translation is one file.
+
+What the analyses themselves say comes in English. Titles, headings, states and names of parts
+are looked up in the language file; a sentence is shown as it is and marked as English, so that
+a screen reader speaks it right.
+"""
+
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from functools import lru_cache
+from pathlib import Path
+
+from roadworn.catalogue import catalogue
+from roadworn_cli.output import escape
+from roadworn_cli.report.look import Look, ordered
+from roadworn_cli.report.model import Phrase
+
+_FOLDER = Path(__file__).parent / "strings"
+SOURCE = "en"
+#: More of a text than this is not shown on a sheet; the ledger keeps it whole.
+LONGEST = 300
+_LONGEST_SENTENCE = 2000
+_ID = re.compile(r"\b[a-z]+\.[a-z_]+\b")
+_SWAPPED = str.maketrans({",": "\u202f", ".": ","})
+
+
+@dataclass(frozen=True, slots=True)
+class Strings:
+    """One language file.
+
+    Attributes:
+        sheet: key -> sentence of the sheet itself, with places in braces.
+        analysis: English title, heading, state or unit of an analysis -> the same.
+        components: id of a component -> its name.
+        months: short names of the twelve months.
+        comma: decimals stand after a comma and thousands apart by a narrow space.
+    """
+
+    sheet: Mapping[str, str]
+    analysis: Mapping[str, str]
+    components: Mapping[str, str]
+    months: tuple[str, ...]
+    comma: bool
+
+
+@lru_cache
+def languages() -> tuple[str, ...]:
+    """Return the codes of the languages there are."""
+    return tuple(sorted(path.stem for path in _FOLDER.glob("*.toml")))
+
+
+@lru_cache
+def strings(language: str) -> Strings:
+    """Return the strings of one language."""
+    raw = tomllib.loads((_FOLDER / f"{language}.toml").read_text(encoding="utf-8"))
+    return Strings(
+        sheet=raw["sheet"],
+        analysis=raw.get("analysis", {}),
+        components=raw.get("components", {}),
+        months=tuple(raw["months"]),
+        comma=raw["comma"],
+    )
+
+
+class Words:
+    """Everything that turns a value or a sentence into text on one sheet.
+
+    Attributes:
+        look: the settings of the sheet.
+    """
+
+    def __init__(self, look: Look) -> None:
+        self.look = look
+        self._strings = strings(look.language)
+        self._names = {
+            part.name: self._strings.components[part.id]
+            for part in catalogue()
+            if part.id in self._strings.components
+        }
+
+    def __call__(self, key: str, **values: object) -> str:
+        """Return a sentence of the sheet with its places filled."""
+        return self._strings.sheet[key].format(
+            **{name: self.plain(value) for name, value in values.items()}
+        )
+
+    def phrase(self, key: str, **values: object) -> Phrase:
+        """Return a sentence of the sheet as a phrase."""
+        return Phrase(self(key, **values))
+
+    def said(self, text: str) -> Phrase:
+        """Return what an analysis says, translated where the language file knows it."""
+        known = self._strings.analysis.get(text)
+        if known is not None:
+            return Phrase(known)
+        text = _ID.sub(lambda found: self._part(found[0]), shown(text, _LONGEST_SENTENCE))
+        return Phrase(text, "" if self.look.language == SOURCE else SOURCE)
+
+    def word(self, text: str) -> str:
+        """Return a state, unit or name of a part in this language; anything else as it is."""
+        text = shown(text)
+        known = self._strings.analysis.get(text) or self._names.get(text)
+        if known is not None:
+            return known
+        part = self._part(text)
+        return part if part != text else self._named(text)
+
+    def _part(self, identifier: str) -> str:
+        part = catalogue().find(identifier)
+        return identifier if part is None else self._strings.components.get(part.id, part.name)
+
+    def _named(self, text: str) -> str:
+        """Translate `disc brake pads front`: a part's name followed by its place."""
+        words = text.split(" ")
+        for cut in range(len(words) - 1, 0, -1):
+            name = " ".join(words[:cut])
+            if name in self._names:
+                place = " ".join(words[cut:])
+                return f"{self._names[name]} {self._strings.analysis.get(place, place)}"
+        if ", " in text:  # the name of a group: `wheel.tire, delivery van`
+            head, _, rest = text.partition(", ")
+            return f"{self._part(head)}, {self._strings.analysis.get(rest, rest)}"
+        return text
+
+    def number(self, text: str) -> str:
+        """Return a number as written with comma and point in the manner of this language."""
+        return text.translate(_SWAPPED) if self._strings.comma else text
+
+    def day(self, day: date) -> str:
+        """Return a day in the order of the sheet."""
+        return ordered(day, self.look.dates, self._strings.months)
+
+    def km(self, km: float) -> str:
+        """Return a distance in the unit of the sheet."""
+        return f"{self.number(f'{self.look.distance(km):,.0f}')} {self.look.unit}"
+
+    def plain(self, value: object) -> str:
+        """Return any value as text."""
+        if value is None:
+            return ""
+        if isinstance(value, date):
+            return self.day(value)
+        if isinstance(value, bool):
+            return self("yes") if value else self("no")
+        if isinstance(value, int):
+            return self.number(f"{value:,d}")
+        if isinstance(value, float):
+            return self.number(f"{value:,.6g}")
+        return shown(str(value))
+
+
+def shown(text: str, longest: int = LONGEST) -> str:
+    """Return a text fit to show: controls and direction marks visible, never endless."""
+    cut = text if len(text) <= longest else f"{text[: longest - 1]}…"
+    return escape(cut)
