@@ -239,12 +239,30 @@ def _worse(item: RuleItem, figure: Fraction, limit: Decimal) -> bool:
 
 
 def _missing(item: RuleItem, passed: Sequence[Seen]) -> list[str]:
-    if not item.complete or any(s.place == "" for s in passed):
+    """Return places that must be looked at besides: one side seen asks for the other."""
+    if any(s.place == "" for s in passed):
         return []
     places = {s.place for s in passed}
-    if not places & set(item.complete):
-        return []  # written by axle number: how many there are is not on record
-    return [place for place in item.complete if place not in places]
+    # Written by axle number, as on a truck, how many there are is not on record.
+    missing = [p for p in item.complete if p not in places] if places & set(item.complete) else []
+    for component in dict.fromkeys(s.component for s in passed):
+        own = [s.place for s in passed if s.component == component]
+        for place in own:
+            other = _other_side(place)
+            if other and other not in own and other not in missing:
+                missing.append(f"{catalogue().name_of(component)} {other}")
+    return missing
+
+
+def _other_side(place: str) -> str:
+    """Return the same place on the other side, LF for RF and 2L-inner for 2R-inner, or nothing."""
+    head, dash, rest = place.partition("-")
+    swap = {"L": "R", "R": "L"}
+    if head in ("LF", "RF", "LR", "RR"):
+        return f"{swap[head[0]]}{head[1]}{dash}{rest}"
+    if head[-1:] in swap and (len(head) == 1 or head[:-1].isdigit()):
+        return f"{head[:-1]}{swap[head[-1]]}{dash}{rest}"
+    return ""
 
 
 def _judged(

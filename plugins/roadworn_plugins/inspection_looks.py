@@ -75,7 +75,8 @@ class Looks:
         found = []
         for component in components:
             named = self.findings.get(component, [])
-            places = {seen.place for seen in named} | {""}
+            done = {work.place for work in self.work.get(component, ())}
+            places = {seen.place for seen in named} | done | {""}
             for place in sorted(places):
                 newest = self._at(component, place, named)
                 if newest is not None:

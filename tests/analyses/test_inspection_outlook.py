@@ -219,6 +219,25 @@ def test_not_looked_at_is_not_known_and_never_a_pass(tmp_path: Path) -> None:
     assert {row["outcome"] for row in nothing.table("items").records()} == {"not known"}
 
 
+def test_one_side_seen_asks_for_the_other(tmp_path: Path) -> None:
+    cases = [
+        ([found("lighting.headlamp", "sound", "R")], "headlamps", "not known"),
+        ([found("lighting.headlamp", "sound", p) for p in "LR"], "headlamps", "pass"),
+        ([found("lighting.headlamp", "sound")], "headlamps", "pass"),
+        ([found("suspension.strut", "sound", p) for p in ("LF", "RF")], "springs", "pass"),
+        ([found("suspension.ball_joint", "sound", "LF-lower")], "springs", "not known"),
+        ([found("wheel.tire", "sound", "2L-inner", (9, "32nds"))], "tire tread", "not known"),
+    ]
+    histories = [([enrolled(), look(*findings)], name) for findings, name, _ in cases]
+    assert outcomes(histories, tmp_path) == [case[-1] for case in cases]
+
+
+def test_a_new_part_at_a_place_nobody_named_is_known(tmp_path: Path) -> None:
+    lamps = [replaced("2026-06-02", side, "lighting.headlamp") for side in "LR"]
+    cases = [([enrolled(), *lamps], "headlamps"), ([enrolled(), lamps[0]], "headlamps")]
+    assert outcomes(cases, tmp_path) == ["pass", "not known"]
+
+
 def test_named_as_not_checked_is_not_known_even_when_the_rest_is_sound(tmp_path: Path) -> None:
     result = outlook(
         [enrolled(), look(rest="sound", not_checked=[{"component": "electrical.horn"}])], tmp_path
@@ -248,9 +267,9 @@ def test_work_after_the_look_puts_it_right(tmp_path: Path) -> None:
         ("2026-05-30", "L", "fail"),
         ("2026-06-10", "R", "fail"),
     ]
+    mirrors = look(found("body.mirror", "failed", "L"), found("body.mirror", "sound", "R"))
     histories = [
-        ([enrolled(), look(found("body.mirror", "failed", "L")), replaced(day, place)], "mirrors")
-        for day, place, _ in cases
+        ([enrolled(), mirrors, replaced(day, place)], "mirrors") for day, place, _ in cases
     ]
     assert outcomes(histories, tmp_path) == [case[-1] for case in cases]
 
