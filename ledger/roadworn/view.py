@@ -107,6 +107,7 @@ class LedgerView:
         cache: bool,
         unseen_days: int,
         most_km_per_day: float,
+        within: str = "TRUE",
     ) -> None:
         self.path = path
         self.as_of = as_of
@@ -116,7 +117,10 @@ class LedgerView:
         self._tables = tuple(tables)
         self._cache = cache
         self._options = Options(
-            _condition(as_of, known_by), self.today, unseen_days, most_km_per_day
+            f"{_condition(as_of, known_by)} AND {within}",
+            self.today,
+            unseen_days,
+            most_km_per_day,
         )
         self.checkpoint: Checkpoint = EMPTY
         self._session = self._open(progress)
@@ -182,6 +186,36 @@ class LedgerView:
             return self.sql(query)
         finally:
             con.execute("ROLLBACK")
+
+    def set_back(self, day: str | date, *, known_by: KnownBy | None = None) -> "LedgerView":
+        """Open another view of the same ledger as of an earlier day.
+
+        It never knows of an event that this view does not know of, whatever it goes by.
+
+        Args:
+            day: the day it speaks of.
+            known_by: what that goes by; as this view when None.
+
+        Raises:
+            UsageError: the day is no date, or lies after the one this view speaks of.
+        """
+        earlier = _day(day)
+        if earlier is None or earlier > self.today:
+            raise UsageError(
+                f"A view as of {self.today} cannot be set back to {day}: name an earlier day."
+            )
+        return LedgerView(
+            self.path,
+            as_of=earlier,
+            known_by=known_by or self.known_by,
+            kinds=self._kinds,
+            tables=self._tables,
+            progress=None,
+            cache=self._cache,
+            unseen_days=self._options.unseen_days,
+            most_km_per_day=self._options.most_km_per_day,
+            within=f"{self._options.condition} AND seq <= {self.checkpoint.size}",
+        )
 
     def close(self) -> None:
         """Close the view; the ledger is untouched."""

@@ -17,6 +17,7 @@ def roadworn_analyses() -> Sequence[Analysis]:
     from roadworn_plugins.next_repairs import NEXT_REPAIRS
     from roadworn_plugins.odometer_audit import ODOMETER_AUDIT
     from roadworn_plugins.part_lifespans import PART_LIFESPANS
+    from roadworn_plugins.projection_backtest import PROJECTION_BACKTEST
     from roadworn_plugins.repeat_failures import REPEAT_FAILURES
     from roadworn_plugins.supplier_comparison import SUPPLIER_COMPARISON
     from roadworn_plugins.warranty_recovery import WARRANTY_RECOVERY
@@ -33,4 +34,5 @@ def roadworn_analyses() -> Sequence[Analysis]:
         WARRANTY_RECOVERY,
         ODOMETER_AUDIT,
         CODE_OUTCOMES,
+        PROJECTION_BACKTEST,
     ]

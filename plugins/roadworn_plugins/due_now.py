@@ -3,9 +3,13 @@
 from dataclasses import dataclass
 from datetime import date
 
+import numpy as np
+
 from roadworn.catalogue import axle_of, catalogue
 from roadworn.trade.codes import decode_code
 from roadworn.view import LedgerView
+from roadworn_plugins.grouped import Ints
+from roadworn_plugins.parts_ahead import PartsAhead
 from roadworn_plugins.prices import Price, Prices
 
 #: States in the order in which they are shown; the first stops a vehicle from being driven.
@@ -60,6 +64,29 @@ def due_now(view: LedgerView, prices: Prices, vehicle: str | None = None) -> lis
             taken[key] = item
     items += _codes(view, vehicle)
     return sorted(items, key=lambda i: (i.vehicle, _ORDER[i.state], i.component, i.position))
+
+
+def not_failed(parts: PartsAhead, due: list[DueItem]) -> Ints:
+    """Return the parts that are not found failed: those are due, not likely."""
+    failed = {
+        (item.vehicle, item.component, item.position)
+        for item in due
+        if item.state in {SAFETY, FAILED}
+    }
+    places = {(v, c) for v, c, _p in failed}
+
+    def is_failed(i: int) -> bool:
+        vehicle, component, place = parts.vehicle[i], parts.component[i], parts.position[i]
+        if (vehicle, component) not in places:
+            return False
+        return any(
+            v == vehicle
+            and c == component
+            and (p in {place, ""} or not place or axle_of(p) == place)
+            for v, c, p in failed
+        )
+
+    return np.array([i for i in range(parts.size) if not is_failed(i)], dtype=np.int64)
 
 
 def _place(component: str, position: str) -> str:

@@ -6,9 +6,9 @@ import numpy as np
 from pydantic import Field
 
 from roadworn.analysis import Analysis, Estimate, Result, Settings, Table
-from roadworn.catalogue import axle_of, catalogue
+from roadworn.catalogue import catalogue
 from roadworn.view import LedgerView
-from roadworn_plugins.due_now import FAILED, SAFETY, DueItem, due_now
+from roadworn_plugins.due_now import FAILED, SAFETY, DueItem, due_now, not_failed
 from roadworn_plugins.grouped import Floats, Ints, Unit, preferred_unit
 from roadworn_plugins.measured import measured_chances
 from roadworn_plugins.next_tables import due_table, fleet_tables, next_table, totals_table
@@ -66,7 +66,7 @@ def run(view: LedgerView, settings: NextRepairsSettings) -> Result:
     unit = settings.unit or preferred_unit(view)
     parts = load_parts(view, settings.vehicle, yearly_rise=settings.yearly_rise)
     due = due_now(view, parts.prices, settings.vehicle)
-    ahead = _not_failed_already(parts, due)
+    ahead = not_failed(parts, due)
     wear = measured_chances(view, parts, settings.months, settings.distance, unit)
     found = project(parts, settings.months, settings.distance, unit, measured=wear)
     bands = _totals(parts, ahead, settings)
@@ -88,29 +88,6 @@ def run(view: LedgerView, settings: NextRepairsSettings) -> Result:
         estimates=(estimate,),
         caveats=_caveats(parts, found.chance, wear),
     )
-
-
-def _not_failed_already(parts: PartsAhead, due: list[DueItem]) -> Ints:
-    """Return the parts that are not found failed: those are due, not likely."""
-    failed = {
-        (item.vehicle, item.component, item.position)
-        for item in due
-        if item.state in {SAFETY, FAILED}
-    }
-    places = {(v, c) for v, c, _p in failed}
-
-    def is_failed(i: int) -> bool:
-        vehicle, component, place = parts.vehicle[i], parts.component[i], parts.position[i]
-        if (vehicle, component) not in places:
-            return False
-        return any(
-            v == vehicle
-            and c == component
-            and (p in {place, ""} or not place or axle_of(p) == place)
-            for v, c, p in failed
-        )
-
-    return np.array([i for i in range(parts.size) if not is_failed(i)], dtype=np.int64)
 
 
 def _totals(parts: PartsAhead, ahead: Ints, settings: NextRepairsSettings) -> dict[int, Band]:

@@ -4,7 +4,7 @@ Parts of known age come from the part lives; those whose age nobody knows are of
 `unknown_ages` finds. All ages are carried on from the last reading to the day of the view.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -61,6 +61,23 @@ class PartsAhead:
     def size(self) -> int:
         """Number of parts."""
         return len(self.vehicle)
+
+    def take(self, rows: Ints) -> "PartsAhead":
+        """Return these parts only; beliefs, paces and prices stay those of all."""
+        return replace(
+            self,
+            vehicle=[self.vehicle[i] for i in rows],
+            vehicle_class=[self.vehicle_class[i] for i in rows],
+            component=[self.component[i] for i in rows],
+            position=[self.position[i] for i in rows],
+            started_by=[self.started_by[i] for i in rows],
+            known=self.known[rows],
+            clock=[self.clock[i] for i in rows],
+            age=self.age[rows],
+            car=self.car[rows],
+            group=self.group[rows],
+            price=[self.price[i] for i in rows],
+        )
 
     def ahead(self, months: float, distance: float | None, unit: Unit) -> tuple[Floats, Floats]:
         """Return what lies ahead of each part on its own clock, and the weights.

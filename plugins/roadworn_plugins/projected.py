@@ -9,7 +9,7 @@ from scipy.special import gammaincinv
 from roadworn_plugins.grouped import Floats, Ints, Unit
 from roadworn_plugins.parts_ahead import PartsAhead
 from roadworn_plugins.projection.costs import CostSpread
-from roadworn_plugins.projection.grid_total import grid_total
+from roadworn_plugins.projection.grid_total import CELLS, grid_total
 from roadworn_plugins.projection.renewal import CountMoments, count_moments
 from roadworn_plugins.projection.totals import totals
 from roadworn_plugins.unknown_ages import AGES
@@ -57,6 +57,7 @@ def project(
     unit: Unit = "mi",
     *,
     measured: dict[int, Floats] | None = None,
+    share: Floats | None = None,
     level: float = LEVEL,
 ) -> Projection:
     """Project every part.
@@ -68,10 +69,12 @@ def project(
         unit: of `distance`.
         measured: for parts with a wear line of their own: part -> chance of reaching the limit
             at each distance ahead; better than the lives of others.
+        share: of the way ahead that each part is watched for, all of it by default.
         level: of the limits.
     """
     ahead, weight = parts.ahead(months, distance, unit)
-    return _projected(parts, [ahead], weight, [measured or {}], level)[0]
+    watched = ahead if share is None else ahead * share
+    return _projected(parts, [watched], weight, [measured or {}], level)[0]
 
 
 def project_months(
@@ -153,7 +156,9 @@ def _counts(
     return found
 
 
-def money(parts: PartsAhead, found: Projection, rows: Ints, level: float = LEVEL) -> Band:
+def money(
+    parts: PartsAhead, found: Projection, rows: Ints, level: float = LEVEL, cells: int = CELLS
+) -> Band:
     """Return the total cost of these parts with its band; unpriced parts add nothing.
 
     Args:
@@ -161,6 +166,7 @@ def money(parts: PartsAhead, found: Projection, rows: Ints, level: float = LEVEL
         found: their projection.
         rows: the parts to add up.
         level: of the band.
+        cells: of the grid of money that the total of one vehicle is laid on.
     """
     priced = np.array([i for i in rows if parts.price[i] is not None], dtype=np.int64)
     if priced.size == 0:
@@ -168,7 +174,7 @@ def money(parts: PartsAhead, found: Projection, rows: Ints, level: float = LEVEL
     cost = spread(parts, priced)
     counts = [taken(c, priced) for c in found.counts]
     if priced.size <= _MOST_ON_GRID and np.unique(parts.car[priced]).size == 1:
-        total = grid_total(counts, cost, usage_weight=found.weight)
+        total = grid_total(counts, cost, usage_weight=found.weight, cells=cells)
         low, high = total.band(level)
         return Band(total.expected, low, high)
     summed = totals(

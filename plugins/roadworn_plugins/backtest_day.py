@@ -1,0 +1,227 @@
+"""One day of the past: what would have been projected then, and what came.
+
+The projection is made on a view set back to that day, so it knows what was known then and
+nothing more; what came is read from the present view. A part that was replaced before it
+failed was only watched to that day, and only so far is it projected.
+"""
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+
+from roadworn.view import KnownBy, LedgerView
+from roadworn_plugins.backtest_outcomes import (
+    Failure,
+    Place,
+    failures,
+    fitted_share,
+    place_of,
+    watched,
+)
+from roadworn_plugins.due_now import FAILED, SAFETY, DueItem, due_now, not_failed
+from roadworn_plugins.grouped import Floats, Ints
+from roadworn_plugins.measured import measured_chances
+from roadworn_plugins.parts_ahead import PartsAhead, load_parts
+from roadworn_plugins.projected import Projection, money, project, spread
+from roadworn_plugins.usage_pace import DAYS_PER_MONTH
+
+# Coarser than for a printed total: a band is only asked whether it holds what came.
+_CELLS = 512
+
+
+@dataclass(frozen=True, eq=False)
+class BacktestDay:
+    """Projection and outcome of one day, one entry a part unless said otherwise.
+
+    Attributes:
+        on: the day the projection was made.
+        until: the last day of its horizon.
+        parts: what was fitted and watched.
+        chance, number: projected for each part.
+        base: chance of each part known then without its age: the share of its component that
+            had failed in as long a time before.
+        came: failures of each part's place.
+        cost: what the failures were projected to cost, all parts together.
+        low, high: 80 % band of each vehicle's cost, shape (vehicles,).
+        paid: of each vehicle, same shape.
+        expected_cost: of each part.
+        paid_by_part: same shape; failures without a price at the projected one.
+        failures: of each part, in time.
+        unforeseen: failures at places where no part was projected.
+        left, lost: vehicles left out, gone within the horizon or not seen to its end.
+        cut: parts replaced before they failed.
+        unpriced: failures without a price on record.
+        currency: of the money.
+    """
+
+    on: date
+    until: date
+    parts: PartsAhead
+    chance: Floats
+    number: Floats
+    base: Floats
+    came: Floats
+    vehicles: tuple[str, ...]
+    low: Floats
+    high: Floats
+    paid: Floats
+    expected_cost: Floats
+    paid_by_part: Floats
+    failures: list[list[Failure]]
+    unforeseen: tuple[Failure, ...]
+    left: int
+    lost: int
+    cut: int
+    unpriced: int
+    currency: str
+
+    @property
+    def happened(self) -> Floats:
+        """Whether each part's place saw a failure, 1 or 0."""
+        return (self.came > 0).astype(np.float64)
+
+
+def look_back(
+    view: LedgerView,
+    day: date,
+    months: float,
+    *,
+    known_by: KnownBy,
+    vehicle: str | None = None,
+    component: str | None = None,
+) -> BacktestDay | None:
+    """Project as of a past day and compare; None when nothing was fitted and watched then.
+
+    Args:
+        view: the present view, that knows what came.
+        day: the day of the projection; the whole horizon must lie before the present.
+        months: the horizon.
+        known_by: whether what was recorded by then counts, or what had happened by then.
+        vehicle: only this one.
+        component: only this one.
+    """
+    until = day + timedelta(days=round(months * DAYS_PER_MONTH))
+    seen, left, lost = watched(view, day, until)
+    with view.set_back(day, known_by=known_by) as then:
+        fitted = load_parts(then, vehicle)
+        due = due_now(then, fitted.prices, vehicle)
+        rows = not_failed(fitted, due)
+        rows = rows[
+            [fitted.vehicle[i] in seen and component in (None, fitted.component[i]) for i in rows]
+        ]
+        if not rows.size:
+            return None
+        parts = fitted.take(rows)
+        currency = parts.prices.currency
+        share = fitted_share(view, parts, day, until)
+        wear = measured_chances(then, parts, months, None, "km")
+        wear = {i: chances for i, chances in wear.items() if share[i] == 1.0}
+        before = failures(then, day - (until - day), day, currency)
+    found = project(parts, months, measured=wear, share=share)
+    own, unforeseen = _by_part(
+        parts,
+        found.chance,
+        [
+            f
+            for f in failures(view, day, until, currency)
+            if component in (None, f.component) and not _due_already(f, due)
+        ],
+    )
+    usual = _usual_prices(parts)
+    paid_by_part = np.array(
+        [sum(usual[i] if f.cost is None else f.cost for f in own[i]) for i in range(parts.size)]
+    )
+    vehicles, car = np.unique(np.array(parts.vehicle), return_inverse=True)
+    paid = np.bincount(car, paid_by_part, vehicles.size).astype(np.float64)
+    place = {name: i for i, name in enumerate(vehicles.tolist())}
+    for failure in unforeseen:
+        paid[place[failure.vehicle]] += failure.cost or 0.0
+    low, high = _bands(parts, found, car, vehicles.size)
+    return BacktestDay(
+        on=day,
+        until=until,
+        parts=parts,
+        chance=found.chance,
+        number=found.number,
+        base=_base_rates(parts, before),
+        came=np.array([len(one) for one in own], dtype=np.float64),
+        vehicles=tuple(vehicles.tolist()),
+        low=low,
+        high=high,
+        paid=paid,
+        expected_cost=found.number * usual,
+        paid_by_part=paid_by_part,
+        failures=own,
+        unforeseen=unforeseen,
+        left=left,
+        lost=lost,
+        cut=int(np.sum(share < 1.0)),
+        unpriced=sum(f.cost is None for one in own for f in one),
+        currency=currency,
+    )
+
+
+def _due_already(failure: Failure, due: list[DueItem]) -> bool:
+    """Return whether it was open on the day: then it was due, and not projected."""
+    return any(
+        item.state in {SAFETY, FAILED}
+        and (item.vehicle, item.component) == (failure.vehicle, failure.component)
+        and (not item.position or place_of(item.component, item.position) == failure.position)
+        for item in due
+    )
+
+
+def _by_part(
+    parts: PartsAhead, chance: Floats, came: list[Failure]
+) -> tuple[list[list[Failure]], tuple[Failure, ...]]:
+    """Return each part's failures, and those at places that were not projected."""
+    at: dict[Place, int] = {}
+    anywhere: dict[tuple[str, str], int] = {}
+    for i in np.argsort(chance, kind="stable"):
+        at[parts.vehicle[i], parts.component[i], parts.position[i]] = int(i)
+        anywhere[parts.vehicle[i], parts.component[i]] = int(i)
+    own: list[list[Failure]] = [[] for _ in range(parts.size)]
+    unforeseen = []
+    vehicles = set(parts.vehicle)
+    for failure in came:
+        part = at.get((failure.vehicle, failure.component, failure.position))
+        if part is None and not failure.position:
+            # Written down without its place: the likeliest of the places.
+            part = anywhere.get((failure.vehicle, failure.component))
+        if part is not None:
+            own[part].append(failure)
+        elif failure.vehicle in vehicles:
+            unforeseen.append(failure)
+    return own, tuple(unforeseen)
+
+
+def _usual_prices(parts: PartsAhead) -> Floats:
+    usual = np.zeros(parts.size)
+    priced = np.array([i for i, p in enumerate(parts.price) if p is not None], dtype=np.int64)
+    if priced.size:
+        usual[priced] = spread(parts, priced).mean()
+    return usual
+
+
+def _bands(parts: PartsAhead, found: Projection, car: Ints, vehicles: int) -> tuple[Floats, Floats]:
+    ends = np.zeros((2, vehicles))
+    for number in range(vehicles):
+        band = money(parts, found, np.flatnonzero(car == number), cells=_CELLS)
+        ends[:, number] = band.low, band.high
+    return ends[0], ends[1]
+
+
+def _base_rates(parts: PartsAhead, before: list[Failure]) -> Floats:
+    """Return the share of each component's places that failed in the time before."""
+    failed: dict[str, set[Place]] = {}
+    vehicles = set(parts.vehicle)
+    for failure in before:
+        if failure.vehicle in vehicles:
+            place = (failure.vehicle, failure.component, failure.position)
+            failed.setdefault(failure.component, set()).add(place)
+    names, code, fitted = np.unique(
+        np.array(parts.component), return_inverse=True, return_counts=True
+    )
+    rate = np.array([len(failed.get(str(name), ())) for name in names]) / fitted
+    return np.asarray(np.minimum(rate, 1.0)[code], dtype=np.float64)
