@@ -79,6 +79,17 @@ def test_a_code_seen_soon_after_the_work_did_come_back(tmp_path: Path) -> None:
     assert cases(events, tmp_path)[0] == ((CATALYST,), "came back")
 
 
+def test_a_scan_of_the_same_day_written_down_later_does_not_decide(tmp_path: Path) -> None:
+    """Nobody knows whether it was taken before the work or after it; the next one decides."""
+    events = [
+        FIRST,
+        fit(CATALYST, "2025-03-02", 52_010),
+        scan("2025-03-02", 52_010, "P0420"),
+        scan("2025-09-01", 58_000),
+    ]
+    assert cases(events, tmp_path)[0] == ((CATALYST,), "stayed away")
+
+
 def test_gone_and_back_again_within_the_year_came_back(tmp_path: Path) -> None:
     events = [
         FIRST,
