@@ -7,6 +7,7 @@ from typing import Any
 import typer
 
 from roadworn.analysis import Column, Estimate, Ran, Result, Table
+from roadworn.catalogue import catalogue
 from roadworn.errors import UsageError
 from roadworn_cli.output import emit, emit_json, escape, note, say
 
@@ -62,7 +63,7 @@ def show_table(table: Table, *, wide: bool = False, evidence: bool = False) -> N
     rows = [[_cut(cell(table.columns[i], row[i]), most) for i in shown] for row in table.rows]
     typer.echo("")
     say(table.title)
-    right = [table.columns[i].kind not in {"text", "date"} for i in shown]
+    right = [table.columns[i].kind not in {"text", "component", "date"} for i in shown]
     for number, line in enumerate(aligned(headings, rows, right)):
         typer.echo(line)
         if number >= 2:
@@ -94,6 +95,8 @@ def cell(column: Column, value: object) -> str:
     """Return a value as people of the trade write it."""
     if value is None:
         return ""
+    if column.kind == "component":
+        return escape(catalogue().name_of(str(value)))
     if isinstance(value, bool) or not isinstance(value, int | float):
         return escape(str(value))
     if column.kind == "chance":

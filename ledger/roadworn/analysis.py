@@ -20,8 +20,11 @@ if TYPE_CHECKING:
     from roadworn.view import LedgerView
 
 Cell = str | int | float | Decimal | date | bool | None
-#: A sentence is shown below its row instead of in a column of its own.
-ColumnKind = Literal["text", "integer", "number", "distance", "money", "chance", "date", "sentence"]
+#: A sentence is shown below its row instead of in a column of its own; a component is an id of
+#: the catalogue, shown to people by its name.
+ColumnKind = Literal[
+    "text", "component", "integer", "number", "distance", "money", "chance", "date", "sentence"
+]
 
 
 class Settings(BaseModel):

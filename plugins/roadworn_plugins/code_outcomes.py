@@ -183,7 +183,7 @@ def _table(rows: Sequence[_Row]) -> Table:
         columns=(
             Column("code", "code"),
             Column("class", "class"),
-            Column("component", "worked on"),
+            Column("component", "worked on", "component"),
             Column("away", "stayed away", "integer"),
             Column("back", "came back", "integer"),
             Column("share", "share away", "chance"),

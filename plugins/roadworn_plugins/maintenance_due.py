@@ -170,7 +170,7 @@ def _table(
         title=f"Service as it stands on {today}",
         columns=(
             Column("vehicle", "vehicle"),
-            Column("component", "component"),
+            Column("component", "component", "component"),
             Column("action", "action", detail=True),
             Column("state", "state"),
             Column("last_on", "last done", "date"),

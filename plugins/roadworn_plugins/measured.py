@@ -1,18 +1,24 @@
-"""Chances from a part's own measured wear, in the place of those from the lives of others."""
+"""Chances from a part's own measured wear, in the place of those from the lives of others.
+
+A part is replaced when its line reaches the limit, or the figure at which the ledger shows such
+parts to be replaced, where that comes first. That it still works says it was not reached yet.
+"""
 
 import numpy as np
 
 from roadworn.catalogue import axle_of
+from roadworn.units import exact
 from roadworn.view import LedgerView
 from roadworn_plugins.grouped import Floats, Unit
 from roadworn_plugins.parts_ahead import PartsAhead
 from roadworn_plugins.wear import Wear, measured_wear
+from roadworn_plugins.wear_replaced import replaced_at
 
 
 def measured_chances(
     view: LedgerView, parts: PartsAhead, months: float, distance: float | None, unit: Unit
 ) -> dict[int, Floats]:
-    """Return part -> chance that its wear reaches the limit at each distance ahead.
+    """Return part -> chance that its wear has it replaced within each distance ahead.
 
     Args:
         view: the ledger as of a day.
@@ -29,6 +35,7 @@ def measured_chances(
     for wear in measured_wear(view, only):
         lines.setdefault((wear.vehicle, wear.component), []).append(wear)
     ahead, _weight = parts.ahead(months, distance, unit)
+    habits = replaced_at(view) if lines else {}
     found = {}
     for i in range(parts.size):
         if parts.clock[i] != "distance":
@@ -36,8 +43,29 @@ def measured_chances(
         for wear in lines.get((parts.vehicle[i], parts.component[i]), ()):
             if _same_place(wear.position, parts.position[i]):
                 far = ahead[:, i] * 1000.0
-                found[i] = np.array([wear.chance_within(float(km)) for km in far])
+                habit = habits.get(wear.component)
+                found[i] = np.array([chance_replaced(wear, float(km), habit) for km in far])
     return found
+
+
+def chance_replaced(wear: Wear, km: float, habit: Floats | None) -> float:
+    """Return the chance that a part is replaced for its wear within `km`.
+
+    Args:
+        wear: its line.
+        km: distance ahead.
+        habit: figures in mm at which such parts were replaced here, None when too few were.
+    """
+    if habit is None:
+        now, then = wear.chance_within(0.0), wear.chance_within(km)
+    else:
+        limit = float(exact(wear.limit, wear.unit, "mm"))
+        figures = np.maximum(habit, limit)
+        now, then = (
+            float(np.mean([wear.line.chance_not_above(f, wear.at_km + far) for f in figures]))
+            for far in (0.0, km)
+        )
+    return then if now > 0.5 else max(0.0, (then - now) / (1.0 - now))
 
 
 def _same_place(measured: str, fitted: str) -> bool:

@@ -90,7 +90,15 @@ def run(view: LedgerView, settings: PartLifespansSettings) -> Result:
     order = sorted(range(len(lives.labels)), key=lambda g: (-int(failed[g]), lives.labels[g]))
     groups = [figures.group(g) for g in order[: settings.most]]
     told = [group for group in groups if group.tells]
-    columns = tuple(Column(key.replace("-", "_"), key.replace("-", " ")) for key in by) + tuple(
+    keys = tuple(
+        Column(
+            key.replace("-", "_"),
+            key.replace("-", " "),
+            "component" if key == "component" else "text",
+        )
+        for key in by
+    )
+    columns = keys + tuple(
         Column(c.name, c.title, c.kind, shown.word if c.kind == "distance" else "", c.detail)
         for c in COLUMNS
     )

@@ -15,7 +15,7 @@ _LEAST = 5
 _LEAST_FOR_LIFE = 3
 
 COLUMNS = (
-    Column("component", "component"),
+    Column("component", "component", "component"),
     Column("supplier", "supplier"),
     Column("part_number", "part number"),
     Column("lives", "lives", "integer", detail=True),

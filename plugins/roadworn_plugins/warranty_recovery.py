@@ -46,7 +46,7 @@ class WarrantyRecoverySettings(Settings):
 
 _COLUMNS = (
     Column("vehicle", "vehicle"),
-    Column("component", "component"),
+    Column("component", "component", "component"),
     Column("position", "where"),
     Column("supplier", "supplier"),
     Column("part_number", "part number"),

@@ -20,7 +20,7 @@ CALENDAR_ALPHA = 0.05
 
 COLUMNS = (
     Column("level", "what"),
-    Column("component", "component"),
+    Column("component", "component", "component"),
     Column("where", "where"),
     Column("failed", "failed", "integer"),
     Column("expected", "expected", "number"),
