@@ -1,7 +1,7 @@
 """Chances from a part's own measured wear, in the place of those from the lives of others.
 
 A part is replaced when its line reaches the limit, or the figure at which the ledger shows such
-parts to be replaced, where that comes first. That it still works says it was not reached yet.
+parts to be replaced, where that comes first.
 """
 
 import numpy as np
@@ -57,15 +57,10 @@ def chance_replaced(wear: Wear, km: float, habit: Floats | None) -> float:
         habit: figures in mm at which such parts were replaced here, None when too few were.
     """
     if habit is None:
-        now, then = wear.chance_within(0.0), wear.chance_within(km)
-    else:
-        limit = float(exact(wear.limit, wear.unit, "mm"))
-        figures = np.maximum(habit, limit)
-        now, then = (
-            float(np.mean([wear.line.chance_not_above(f, wear.at_km + far) for f in figures]))
-            for far in (0.0, km)
-        )
-    return then if now > 0.5 else max(0.0, (then - now) / (1.0 - now))
+        return wear.chance_within(km)
+    limit = float(exact(wear.limit, wear.unit, "mm"))
+    figures = np.maximum(habit, limit)
+    return float(np.mean([wear.line.chance_not_above(f, wear.at_km + km) for f in figures]))
 
 
 def _same_place(measured: str, fitted: str) -> bool:
