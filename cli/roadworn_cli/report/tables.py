@@ -23,7 +23,7 @@ from roadworn_cli.report.words import Words
 from roadworn_cli.results import cell as in_terminal
 
 _NUMERIC = {"integer", "number", "distance", "money", "chance"}
-_LEFT = {"text", "date", "sentence"}
+_LEFT = {"text", "component", "date", "sentence"}
 
 
 @dataclass(frozen=True, slots=True)
