@@ -2,7 +2,7 @@
 
 from roadworn_cli.lazy import Verb, subgroup
 
-_HERE = "roadworn_cli.report.verb"
+_HERE = "roadworn_cli.report.commands"
 
 SHEETS: tuple[Verb, ...] = (
     Verb("vehicle", f"{_HERE}:vehicle", "What the customer takes home.", "Sheets"),

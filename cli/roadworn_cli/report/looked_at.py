@@ -43,7 +43,7 @@ def last_visit(view: "LedgerView", vehicle_id: str, words: Words) -> Visit:
     """Return what was looked at last, what was found sound, and what was not checked."""
     day = view.sql(_LAST_VISIT, (vehicle_id,)).rows[0][0]
     if day is None:
-        return Visit(None, (Paragraph(words.phrase("never_looked_at")),))
+        return Visit(None, (Paragraph(words.phrase("never_looked_at"), "lead"),))
     found = view.sql(_FINDINGS, (vehicle_id, day)).rows
     pairs: list[tuple[Phrase, Phrase]] = []
     for condition in ("sound", "not_checked"):
@@ -77,7 +77,10 @@ def today_section(
         name = _place(words, str(row[1]), str(row[2] or ""))
         detail = f" ({words.plain(row[3])})" if row[3] else ""
         blocks.append(Paragraph(words.phrase("safety_open", name=f"{name}{detail}"), "alert"))
-    if not safety:
+    if visit.day is None:
+        # Nobody looked: that nothing is recorded as failed must not be read as good news.
+        blocks += visit.blocks
+    elif not safety:
         blocks.append(Paragraph(words.phrase("no_safety_open"), "lead"))
     table = _in_place(due_now) if due_now is not None and due_now.rows else found.open_now
     if table.rows:
@@ -85,12 +88,8 @@ def today_section(
         blocks += blocks_of(table, words, full=full, only=only)
     else:
         blocks.append(Paragraph(words.phrase("nothing_open")))
-    if visit.blocks:
-        title = words.phrase("looked_at", day=visit.day) if visit.day else None
-        if title is None:
-            blocks += visit.blocks
-        else:
-            blocks.append(Fold(title, visit.blocks, open=True))
+    if visit.day is not None and visit.blocks:
+        blocks.append(Fold(words.phrase("looked_at", day=visit.day), visit.blocks, open=True))
     return Section("today", words.phrase("today" if visit.day == found.as_of else "open"),
                    tuple(blocks))  # fmt: skip
 

@@ -61,9 +61,9 @@ def intervals(
     title: Phrase,
     alternative: Phrase,
 ) -> Picture | None:
-    """Draw estimates below each other, the first on top; None when none can be drawn."""
+    """Draw estimates below each other, the first on top; None when there are not two of them."""
     shown = [one for one in given if _drawable(one, scale)]
-    if not shown:
+    if len(shown) < 2 or not any(one.value for one in shown):
         return None
     with paper(0.75 + 0.27 * len(shown)) as figure:
         axes = figure.subplots()

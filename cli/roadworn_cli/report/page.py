@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 _FOLDER = Path(__file__).parent
 #: How a file written by us begins; nothing else is ever overwritten.
 BEGINS = "<!doctype html>"
+_LONG_WORD = 18
 
 
 def render(sheet: Sheet, words: Words) -> str:
@@ -47,4 +48,10 @@ def _template() -> "Template":
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.tests["long"] = _long
     return environment.get_template("sheet.html")
+
+
+def _long(text: str) -> bool:
+    """Say whether a cell holds a word that no column is wide enough for."""
+    return any(len(word) > _LONG_WORD for word in text.split())

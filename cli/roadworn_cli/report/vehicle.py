@@ -37,6 +37,8 @@ _ASKED = (
     ("projection-backtest", "past_projections"),
 )
 _TELLS_DUE = ("due_now",)
+#: Tables that say again what headline and picture of the owner's page say.
+_SAID = ("vehicles", "totals", "by_quarter", "stock")
 #: Words an outcome may have, from the one to read first; an unknown word stands before all.
 _OUTCOMES = {"fail": 1, "reject": 2, "not known": 3, "not_known": 3, "pass": 4}
 
@@ -74,12 +76,18 @@ def vehicle_sheet(
     """
     view = asker.view
     vehicle_id = view.require_vehicle(request.vehicle)
+    wanted_unit = asker.look.unit
     asker.look = asker.look.settled(view, vehicle_id)
     words = Words(asker.look)
     if found is None:
         with told("outlook"):
             found = outlook(view, asker.host, vehicle_id, request.months)
-    asker.take("next-repairs", found.next_repairs, _why(found, "next-repairs"))
+    if wanted_unit:
+        # The outlook goes by the unit of the readings; asked again, it answers in the one wanted.
+        asker.ask("next-repairs", vehicle=vehicle_id, months=request.months)
+        found = replace(found, next_repairs=asker.ran.get("next-repairs"))
+    else:
+        asker.take("next-repairs", found.next_repairs, _why(found, "next-repairs"))
     asker.take("repeat-failures", found.keeps_failing, _why(found, "repeat-failures"))
     given = dict(request.settings)
     for name, _key in _ASKED:
@@ -165,7 +173,7 @@ def _manner(request: Request, key: str, first: int) -> Manner:
     return Manner(
         full=request.full,
         first=0 if request.full else first,
-        without=_TELLS_DUE,
+        without=_TELLS_DUE if request.full else (*_TELLS_DUE, *_SAID),
         only=_OWNER,
         key=key,
     )

@@ -1,0 +1,79 @@
+"""Ledgers to make sheets of, and a browser to look at them with."""
+
+import os
+import shutil
+import subprocess
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from commandline import Outcome, Run
+from report.ledgers import HOSTILE, LONG, SIGNS, write, years_of_trouble
+
+from roadworn.testing import event
+from roadworn_cli.main import main
+
+SETTINGS = ("LEDGER", "CURRENCY", "UNIT", "DEBUG", "LANGUAGE", "DATES", "PAPER")
+
+
+@pytest.fixture
+def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
+    """Run `roadworn` with some words; nothing of the user's environment is seen."""
+    monkeypatch.chdir(tmp_path)
+    for name in SETTINGS:
+        monkeypatch.delenv(f"ROADWORN_{name}", raising=False)
+
+    def go(*words: str) -> Outcome:
+        code = main(words)
+        captured = capsys.readouterr()
+        return Outcome(code, captured.out, captured.err)
+
+    return go
+
+
+@pytest.fixture
+def hostile(tmp_path: Path) -> Path:
+    """A ledger in which every text is hostile."""
+    events = years_of_trouble("car-1", HOSTILE) + years_of_trouble("car-2", f"{LONG} {SIGNS}")
+    return write(tmp_path / "hostile.db", events)
+
+
+@pytest.fixture
+def plain(tmp_path: Path) -> Path:
+    """A ledger with two vehicles and a few years."""
+    events = years_of_trouble("car-1", "as found") + years_of_trouble("car-2", "as found")
+    return write(tmp_path / "plain.db", events)
+
+
+@pytest.fixture
+def single(tmp_path: Path) -> Path:
+    """A ledger with one vehicle and one event."""
+    return write(tmp_path / "single.db", [event("car-1", "enrolment", "2026-01-02")])
+
+
+_FLAGS = (
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+    "--disable-dev-shm-usage", "--virtual-time-budget=20000",
+)  # fmt: skip
+
+
+@pytest.fixture(scope="session")
+def document_of(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[..., str]]:
+    """Open a page in Chromium and return the document as it stands afterwards."""
+    program = os.environ.get("ROADWORN_CHROMIUM") or shutil.which("chromium")
+    if program is None:
+        pytest.skip("no Chromium on this machine: apt-get install chromium")
+
+    def look(page: Path, *flags: str) -> str:
+        profile = tmp_path_factory.mktemp("profile")
+        done = subprocess.run(
+            [program, *_FLAGS, *flags, f"--user-data-dir={profile}", "--dump-dom", page.as_uri()],
+            capture_output=True,
+            text=True,
+            timeout=60,
+        )
+        assert done.returncode == 0, done.stderr[-500:]
+        return done.stdout
+
+    return look

@@ -1,0 +1,80 @@
+"""An automated audit of whole sheets: axe-core, an open library of checks for WCAG.
+
+It needs Chromium and axe-core (npm install axe-core; ROADWORN_AXE names its axe.min.js); where
+one is missing the audit is skipped and says so. What needs neither is checked in test_page.
+"""
+
+import json
+import os
+import re
+from collections.abc import Callable
+from html import unescape
+from pathlib import Path
+
+import pytest
+from commandline import Run
+from report.ledgers import write, years_of_trouble
+
+_AUDIT = """
+<pre id="audit">none</pre>
+<script>{axe}</script>
+<script>
+document.querySelectorAll('details').forEach(one => {{ one.open = true; }});
+axe.run(document, {{resultTypes: ['violations']}}).then(found => {{
+  document.getElementById('audit').textContent = JSON.stringify(
+    found.violations.map(v => [v.id, v.help, v.nodes.slice(0, 3).map(n => n.html)]));
+}});
+</script>
+"""
+
+
+@pytest.fixture(scope="module")
+def axe() -> str:
+    path = os.environ.get("ROADWORN_AXE")
+    if not path:
+        pytest.skip("no audit: npm install axe-core, and name its axe.min.js in ROADWORN_AXE")
+    return Path(path).read_text(encoding="utf-8").replace("</script", "<\\/script")
+
+
+@pytest.fixture
+def audit(
+    axe: str, document_of: Callable[..., str], tmp_path: Path
+) -> Callable[[str, int], list[list[object]]]:
+    """Return what the audit objects to on a page at a width."""
+
+    def look(text: str, width: int) -> list[list[object]]:
+        # The page forbids scripts; the audit is one, so it is given a copy without the policy.
+        text = re.sub(r"<meta http-equiv=[^>]*>", "", text)
+        page = tmp_path / "audited.html"
+        page.write_text(text.replace("</main>", f"</main>{_AUDIT.format(axe=axe)}"), "utf-8")
+        document = document_of(page, f"--window-size={width},900")
+        told = re.search(r'<pre id="audit">(.*?)</pre>', document, re.DOTALL)
+        assert told is not None
+        found: list[list[object]] = json.loads(unescape(told[1]))
+        # The audit's own <pre> stands outside the landmarks of the page.
+        return [one for one in found if not (one[0] == "region" and "audit" in str(one[2]))]
+
+    return look
+
+
+def test_the_audit_objects_to_what_is_wrong(audit) -> None:
+    bad = "<html><head><title>x</title></head><body><main><img src='data:,'></main></body></html>"
+    assert {one[0] for one in audit(bad, 800)} >= {"image-alt", "html-has-lang"}
+
+
+@pytest.mark.parametrize("width", [390, 1100])
+@pytest.mark.parametrize(
+    "words",
+    [("vehicle", "car-1"), ("vehicle", "car-1", "--full", "--language", "es"), ("fleet",)],
+    ids=["owner", "full in Spanish", "fleet"],
+)
+def test_a_sheet_has_no_violation(
+    run: Run, tmp_path: Path, audit, words: tuple[str, ...], width: int
+) -> None:
+    ledger = write(
+        tmp_path / "two.db",
+        years_of_trouble("car-1", "as found") + years_of_trouble("car-2", "as found"),
+    )
+    out = tmp_path / "sheet.html"
+    assert run("--ledger", str(ledger), "report", *words, "-o", str(out)).code == 0
+    assert audit(out.read_text(encoding="utf-8"), width) == []
