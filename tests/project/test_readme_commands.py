@@ -10,27 +10,13 @@ from roadworn_cli.main import main
 
 README = Path(__file__).parents[2] / "README.md"
 # The spreadsheet that the README speaks of, in the reader's place.
-WORK = "Day;Job;Why;Miles\n03.02.2026;front brake pads;worn;98600\n"
-MAP = """\
-kind = "replacement"
-[file]
-delimiter = ";"
-date_order = "dmy"
-[columns]
-"Day" = "occurred_at"
-"Job" = "component"
-"Why" = "reason"
-"Miles" = "odometer"
-[constants]
-vehicle_id = "van-3"
-position = "front"
-[units]
-odometer = "mi"
-[components]
-"front brake pads" = "brake.pad"
-[values.reason]
-"worn" = "worn_out"
-"""
+WORK = "Day;Job;Why;Miles;Price\n03.02.2026;front brake pads;worn;98600;61,40\n"
+
+
+def map_of_the_readme() -> str:
+    found = re.search(r"```toml\n(.*?)```", README.read_text(encoding="utf-8"), re.DOTALL)
+    assert found is not None
+    return found[1]
 
 
 def commands() -> list[str]:
@@ -44,7 +30,7 @@ def test_every_command_works(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     (tmp_path / "work.csv").write_text(WORK, encoding="utf-8")
-    (tmp_path / "work.map.toml").write_text(MAP, encoding="utf-8")
+    (tmp_path / "work.map.toml").write_text(map_of_the_readme(), encoding="utf-8")
     found = commands()
     assert len(found) > 10
     failed = {}
