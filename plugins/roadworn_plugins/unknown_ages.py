@@ -22,7 +22,8 @@ def unknown_ages(least: Floats, most: Floats, shape: Floats, rate: Floats) -> Fl
 
     The chance of an age in (a, a + da) is S(a) m(T - a) da, and that of the vehicle's own age T
     is S(T), all given that the age is at least what was seen (Cox, Renewal Theory, 1962,
-    section 5.2: the backward recurrence time).
+    section 5.2: the backward recurrence time). Each age is the mean of a sixth of that
+    distribution, so that their mean is its mean.
 
     Args:
         least: how long each was seen running, shape (parts,).
@@ -62,10 +63,17 @@ def _ages(renewal: RenewalFunction, least: Floats, most: Floats) -> Floats:
         axis=1,
     )
     total = np.sum(mass, axis=1, keepdims=True)
-    # Where nothing could have survived so long, take it as seen: the youngest age possible.
-    reached = np.cumsum(mass, axis=1) / np.where(total > 0.0, total, 1.0)
-    wanted = (np.arange(AGES) + 0.5) / AGES
-    cell = np.sum(reached[:, :, None] < wanted[None, None, :] - 1e-12, axis=1)
     middle = np.concatenate([(grid[:, 1:] + grid[:, :-1]) / 2.0, grid[:, -1:]], axis=1)
-    found = np.take_along_axis(middle, np.minimum(cell, _GRID - 1), axis=1)
+    # Where nothing could have survived so long, take it as seen: the youngest age possible.
+    share = mass / np.where(total > 0.0, total, 1.0)
+    reached = np.cumsum(share, axis=1)
+    sums = np.cumsum(share * middle, axis=1)
+    cell = np.sum(reached[:, :, None] < np.arange(1, AGES) / AGES - 1e-12, axis=1)
+    cell = np.minimum(cell, _GRID - 1)
+    # The sum of share times age up to each sixth; ages are straight within a cell.
+    over = np.take_along_axis(reached, cell, axis=1) - np.arange(1, AGES) / AGES
+    upto = np.take_along_axis(sums, cell, axis=1)
+    upto -= over * np.take_along_axis(middle, cell, axis=1)
+    upto = np.concatenate([np.zeros((most.size, 1)), upto, sums[:, -1:]], axis=1)
+    found = np.clip(np.diff(upto, axis=1) * AGES, least[:, None], most[:, None])
     return np.where(total > 0.0, found, least[:, None])
