@@ -1,0 +1,208 @@
+"""A picture tells the numbers it was given, in ink that everybody can tell apart."""
+
+import itertools
+import math
+import re
+from datetime import date
+from xml.etree import ElementTree as ET
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from roadworn.analysis import Chart, Series
+from roadworn_cli.report.canvas import BLUE, GREY, INK, STROKES, VERMILION, label
+from roadworn_cli.report.charts import draw
+from roadworn_cli.report.look import Look
+from roadworn_cli.report.marks import Interval, Lane, Scale, intervals, lanes
+from roadworn_cli.report.model import Phrase
+from roadworn_cli.report.words import Words
+
+WORDS = Words(Look(unit="mi"))
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def chart(*series: Series, y_title: str = "cost (USD)") -> Chart:
+    return Chart("test", "What was found", "age (mi)", y_title, series, "in words")
+
+
+def drawn(of: Chart) -> ET.Element:
+    picture = draw(of, "p1", WORDS)
+    assert picture is not None
+    return ET.fromstring(picture.svg)
+
+
+def lines(root: ET.Element, colour: str) -> list[list[tuple[float, float]]]:
+    """Return the open paths drawn in a colour as points of the drawing."""
+    found = []
+    for path in root.iter(f"{SVG}path"):
+        style, d = path.get("style", ""), path.get("d", "")
+        if f"stroke: {colour}" in style and "fill: none" in style and "C" not in d:
+            numbers = [float(n) for n in re.findall(r"-?\d+(?:\.\d+)?", d)]
+            found.append(list(zip(numbers[::2], numbers[1::2], strict=True)))
+    return found
+
+
+values = st.lists(st.floats(-1e6, 1e6).map(lambda v: round(v, 3)), min_size=4, max_size=9)
+
+
+@settings(max_examples=12, deadline=None)
+@given(values)
+def test_a_line_stands_where_its_numbers_say(ys: list[float]) -> None:
+    """Points of the drawing are one linear map of the points given, as on any ruled paper."""
+    xs = tuple(float(n * n) for n in range(len(ys)))
+    points = max(lines(drawn(chart(Series("a", xs, tuple(ys)))), INK), key=len)
+    if len(points) != len(xs):
+        return  # the library leaves out points that lie on the line between others
+    for given_, place in ((xs, 0), (ys, 1)):
+        low, high = min(given_), max(given_)
+        if high - low < 1e-2 * max(1.0, abs(high)):
+            continue
+        at_low = points[list(given_).index(low)][place]
+        at_high = points[list(given_).index(high)][place]
+        scale = (at_high - at_low) / (high - low)
+        assert (scale > 0) == (place == 0)  # y grows downwards in SVG
+        for value, point in zip(given_, points, strict=True):
+            assert point[place] == pytest.approx(at_low + (value - low) * scale, abs=0.01)
+
+
+def test_a_step_goes_along_before_it_goes_down() -> None:
+    """A survival curve keeps its height until the failure: lines are level or upright only."""
+    step = Series("a", (0.0, 10.0, 20.0), (1.0, 0.6, 0.2), "step")
+    points = max(lines(drawn(chart(step, y_title="share still working")), INK), key=len)
+    for (x0, y0), (x1, y1) in itertools.pairwise(points):
+        assert math.isclose(x0, x1, abs_tol=1e-6) or math.isclose(y0, y1, abs_tol=1e-6)
+    assert points[1] == pytest.approx((points[2][0], points[0][1]))
+
+
+def test_more_than_two_bands_get_panels_of_their_own() -> None:
+    band = {"low": (0.8, 0.4), "high": (1.0, 0.8)}
+    series = [Series(f"part {n}", (0.0, 9.0), (1.0, 0.6), "step", **band) for n in range(4)]
+    fitted = Series("part 1, fitted", (0.0, 9.0), (1.0, 0.5))
+    root = drawn(chart(*series, fitted, y_title="share still working"))
+    texts = [text.text for text in root.iter(f"{SVG}text")]
+    assert {"part 0", "part 1", "part 2", "part 3"} <= set(texts)
+    # The fitted curve stands once, in the panel of the part whose name it begins with.
+    assert len(lines(root, BLUE)) == 1
+
+
+def test_the_numbers_stand_below_all_of_them_or_say_that_they_do_not() -> None:
+    short = draw(chart(Series("a", (1.0, 2.0), (3.5, 4.5), low=(3.0, 4.0), high=(4.0, 5.0))),
+                 "p", WORDS)  # fmt: skip
+    assert short is not None
+    assert [line.cells for line in short.grids[0].lines] == [
+        ("1", "3.5", "3", "4"),
+        ("2", "4.5", "4", "5"),
+    ]
+    many = tuple(float(n) for n in range(1000))
+    long = draw(chart(Series("a", many, many)), "p", WORDS)
+    assert long is not None
+    assert len(long.grids[0].lines) <= 40
+    assert "one of every 25 of 1,000 rows" in long.grids[0].caption.text
+
+
+@pytest.mark.parametrize("y", [(), (math.nan,), (math.inf, math.nan)])
+def test_nothing_to_draw_is_no_picture(y: tuple[float, ...]) -> None:
+    assert draw(chart(Series("a", tuple(range(len(y))), y)), "p", WORDS) is None
+    assert draw(chart(), "p", WORDS) is None
+
+
+@pytest.mark.parametrize("shape", ["line", "step", "points", "bars"])
+def test_one_point_is_drawn(shape) -> None:
+    root = drawn(chart(Series("a", (5.0,), (2.0,), shape)))
+    assert len(list(root.iter(f"{SVG}path"))) > 5
+
+
+@pytest.mark.parametrize(
+    "text", ["$x_2$", r"$\frac{$", "a & b < c", "]]>", "שלום", "🚗", "x" * 900]
+)
+def test_a_label_is_text_and_nothing_else(text: str) -> None:
+    bars = Series(text, (text, "other"), (1.0, 2.0), "bars")
+    root = drawn(Chart("c", text, text, text, (bars, bars), text))
+    told = [element.text for element in root.iter(f"{SVG}text")]
+    assert label(text, 16) in told
+    assert all(len(one or "") <= 60 for one in told)
+
+
+def test_two_pictures_on_a_page_share_no_names() -> None:
+    ids = []
+    for ident in ("one", "two"):
+        picture = draw(chart(Series("a", (1.0, 2.0), (1.0, 2.0))), ident, WORDS)
+        assert picture is not None
+        ids.append({e.get("id") for e in ET.fromstring(picture.svg).iter() if e.get("id")})
+    assert ids[0].isdisjoint(ids[1])
+    assert all(str(name).startswith("one-") for name in ids[0])
+
+
+def test_an_interval_without_an_end_is_drawn_to_the_edge() -> None:
+    given_ = [Interval("a", 2.0, 0.0, math.inf), Interval("b", 1.0, 0.5, 2.0, strong=True)]
+    picture = intervals(
+        given_, Scale("ratio", log=True, reference=1.0), "p", WORDS,
+        title=Phrase("t"), alternative=Phrase("a"),
+    )  # fmt: skip
+    assert picture is not None
+    assert picture.grids[0].lines[0].cells == ("a", "2", "0", "∞")
+    root = ET.fromstring(picture.svg)
+    assert lines(root, INK)
+    assert lines(root, VERMILION)
+
+
+def test_lanes_hold_days_and_distances() -> None:
+    for at in ((date(2020, 1, 1), date(2026, 1, 1)), (1.0, 2.0), (7.0,)):
+        picture = lanes(
+            [Lane("a", at), Lane("none", ())], "x", "p", WORDS,
+            title=Phrase("t"), alternative=Phrase("a"),
+        )  # fmt: skip
+        assert picture is not None
+        texts = [text.text for text in ET.fromstring(picture.svg).iter(f"{SVG}text")]
+        assert "a" in texts
+        assert "none" not in texts
+        assert len(texts) > 2  # the axis has numbers
+
+
+# --- ink -----------------------------------------------------------------------------------
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance of a colour: WCAG 2.2, definition of relative luminance."""
+    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def contrast(one: str, other: str) -> float:
+    """Contrast ratio: WCAG 2.2, definition of contrast ratio."""
+    high, low = sorted((luminance(one), luminance(other)), reverse=True)
+    return (high + 0.05) / (low + 0.05)
+
+
+def test_the_contrast_formula_is_that_of_the_standard() -> None:
+    assert contrast("#000000", "#ffffff") == pytest.approx(21.0)  # the range WCAG gives: 1 to 21
+
+
+@pytest.mark.parametrize("colour", [INK, BLUE, VERMILION, GREY])
+def test_marks_are_seen_on_white(colour: str) -> None:
+    assert contrast(colour, "#ffffff") >= 3.0  # WCAG 2.2, 1.4.11 non-text contrast
+
+
+def test_text_is_read_on_white() -> None:
+    from pathlib import Path
+
+    import roadworn_cli.report as package
+
+    style = (Path(str(package.__file__)).parent / "sheet.css").read_text()
+    colours = dict(re.findall(r"--(ink|soft|blue|alert): (#[0-9a-f]{6})", style))
+    assert len(colours) == 4
+    for colour in colours.values():
+        assert contrast(colour, "#ffffff") >= 4.5  # WCAG 2.2, 1.4.3 contrast (minimum)
+
+
+def test_series_are_told_apart_without_colour() -> None:
+    assert len({(str(s.dashes), s.weight) for s in STROKES}) == len(STROKES)
+    assert len({s.mark for s in STROKES}) == len(STROKES)
+
+
+def test_the_two_hues_are_of_the_palette_made_for_colour_blind_people() -> None:
+    # Okabe and Ito 2008, Color Universal Design: blue 0 114 178, vermilion 213 94 0.
+    assert [int(BLUE[i : i + 2], 16) for i in (1, 3, 5)] == [0, 114, 178]
+    assert [int(VERMILION[i : i + 2], 16) for i in (1, 3, 5)] == [213, 94, 0]

@@ -1,0 +1,135 @@
+"""What every page must hold without a browser: one file, in order, with names for everything."""
+
+import itertools
+import re
+from pathlib import Path
+
+import pytest
+from commandline import Run
+from report.markup import Page
+
+SHEETS = [("vehicle", "car-1"), ("vehicle", "car-1", "--full"), ("fleet",), ("fleet", "--full")]
+
+
+@pytest.fixture(params=SHEETS, ids=" ".join)
+def text(request: pytest.FixtureRequest, run: Run, plain: Path) -> str:
+    done = run("--ledger", str(plain), "report", *request.param, "-o", "-")
+    assert done.code == 0, done.err
+    return done.out
+
+
+@pytest.fixture
+def page(text: str) -> Page:
+    return Page.of(text)
+
+
+def test_it_is_one_file_that_needs_no_other(text: str, page: Page) -> None:
+    assert page.unbalanced == []
+    loads = [
+        value
+        for _tag, attrs in page.elements
+        for key, value in attrs.items()
+        if key in {"src", "srcset", "data", "action"} or (key.endswith("href") and value)
+    ]
+    assert all(value is not None and value.startswith("#") for value in loads)
+    assert "@import" not in text
+    assert re.findall(r"url\((?!#)", text) == []
+    policy = page.tags("meta")[1]
+    assert policy["http-equiv"] == "Content-Security-Policy"
+    assert str(policy["content"]).startswith("default-src 'none'; style-src 'unsafe-inline'")
+
+
+def test_every_id_is_there_once_and_every_mention_finds_it(page: Page) -> None:
+    ids = [attrs["id"] for _tag, attrs in page.elements if attrs.get("id")]
+    assert len(ids) == len(set(ids))
+    named = " ".join(str(a["aria-labelledby"]) for _t, a in page.elements if "aria-labelledby" in a)
+    assert set(named.split()) <= set(ids)
+    used = {str(a.get("xlink:href")) for a in page.tags("use")}
+    assert {name.removeprefix("#") for name in used} <= set(ids)
+
+
+def test_headings_go_down_one_step_at_a_time(page: Page) -> None:
+    levels = [int(tag[1]) for tag, _attrs in page.elements if re.fullmatch(r"h[1-6]", tag)]
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    steps = itertools.pairwise(levels)
+    assert all(after - before <= 1 for before, after in steps)
+
+
+def test_every_picture_has_words_and_numbers(page: Page) -> None:
+    pictures = page.tags("svg")
+    assert pictures
+    for attrs in pictures:
+        assert attrs["role"] == "img"
+        title, description = str(attrs["aria-labelledby"]).split()
+        assert title.endswith("-title")
+        assert description.endswith("-desc")
+    assert len(page.tags("figure")) == len(pictures)
+    assert len(page.tags("figcaption")) == len(pictures)
+
+
+def test_tables_name_their_columns_and_rows(page: Page) -> None:
+    assert page.tags("table")
+    assert len(page.tags("caption")) == len(page.tags("table"))
+    assert {attrs.get("scope") for attrs in page.tags("th")} == {"col", "row"}
+
+
+def test_it_names_what_it_rests_on(page: Page, plain: Path) -> None:
+    from roadworn.store import Ledger
+
+    with Ledger.open(plain, writable=False) as ledger:
+        mark = ledger.checkpoint()
+    assert mark.root in page.text
+    assert f"--since {mark.size}" in page.text
+
+
+def test_what_it_rests_on_can_be_checked_later(run: Run, plain: Path, tmp_path: Path) -> None:
+    """The two commands that a sheet prints, run after the ledger has grown (RFC 6962, 2.1.2)."""
+    text = Page.of(run("--ledger", str(plain), "report", "fleet", "-o", "-").out).text
+    size = re.findall(r"--since (\d+)", text)[0]
+    root = re.findall(r"--root ([0-9a-f]{64})", text)[0]
+    grown = run("--ledger", str(plain), "record", "reading", "car-1", "99,000 mi")
+    assert grown.code == 0, grown.err
+    proof = tmp_path / "proof.json"
+    proof.write_text(run("--ledger", str(plain), "proof", "--since", size).out)
+    assert run("proof", "--check", str(proof), "--root", root).out.strip() == "holds"
+    other = "0" * 64
+    assert run("proof", "--check", str(proof), "--root", other).out.strip() == "does not hold"
+
+
+def test_it_reads_in_order_and_safety_comes_first(run: Run, plain: Path) -> None:
+    text = Page.of(run("--ledger", str(plain), "report", "vehicle", "car-1", "-o", "-").out).text
+    order = [
+        "SAFETY item open: outer tie rod end",
+        "What goes next",
+        "Would it pass its inspection?",
+        "Its life so far",
+        "Cautions",
+        "What this sheet rests on",
+    ]
+    places = [text.index(words) for words in order]
+    assert places == sorted(places)
+    assert "safe to drive" not in text.casefold()
+    assert "do not drive until it is repaired" in text
+
+
+def test_the_same_ledger_gives_the_same_page(run: Run, plain: Path) -> None:
+    words = ("--ledger", str(plain), "--as-of", "2026-06-01", "report", "fleet", "-o", "-")
+    assert run(*words).out == run(*words).out
+
+
+@pytest.mark.parametrize("words", [("vehicle", "car-1"), ("fleet",)], ids=["vehicle", "fleet"])
+def test_one_vehicle_with_one_event_is_enough(run: Run, single: Path, words) -> None:
+    done = run("--ledger", str(single), "report", *words, "--full", "-o", "-")
+    assert done.code == 0, done.err
+    page = Page.of(done.out)
+    assert page.tags("svg") == []  # nothing to draw is no empty picture
+    assert "no look-over" in page.text.casefold() or words == ("fleet",)
+    assert "No safety item is recorded as failed" not in page.text
+
+
+def test_an_empty_ledger_is_enough_for_the_fleet(run: Run, tmp_path: Path) -> None:
+    assert run("--ledger", "empty.db", "create").code == 0
+    done = run("--ledger", "empty.db", "report", "fleet", "-o", "-")
+    assert done.code == 0, done.err
+    assert "No vehicle is enrolled yet." in Page.of(done.out).text

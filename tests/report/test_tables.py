@@ -1,0 +1,96 @@
+"""Tables on a sheet: fewer columns, the same figures, safety first, nothing cut in silence."""
+
+from roadworn.analysis import Column, Table
+from roadworn_cli.report.look import Look
+from roadworn_cli.report.model import Fold, Grid, Paragraph
+from roadworn_cli.report.tables import blocks_of, grid_of
+from roadworn_cli.report.words import Words
+from roadworn_cli.results import cell
+
+COLUMNS = (
+    Column("what", "what"),
+    Column("chance", "chance", "chance"),
+    Column("chance_low", "low", "chance"),
+    Column("chance_high", "high", "chance"),
+    Column("cost", "cost", "money"),
+    Column("currency", "currency", detail=True),
+    Column("state", "state"),
+    Column("why", "why", "sentence"),
+)
+ROWS = (
+    ("brake.pad", 0.391, 0.13, 0.66, 1234.5, "USD", "wearing", "because"),
+    ("wheel.tire", 0.2, None, None, 99.5, "USD", "SAFETY: failed", None),
+)
+
+
+def table(rows: tuple[tuple[object, ...], ...] = ROWS) -> Table:
+    return Table("t", "A table", COLUMNS, rows, tuple((f"{n:036d}",) for n in range(len(rows))))  # type: ignore[arg-type]
+
+
+def words(**look: str) -> Words:
+    return Words(Look(**look))
+
+
+def test_limits_share_a_cell_with_their_estimate_and_safety_stands_first() -> None:
+    grid, other = grid_of(table(), words())
+    assert other == 0
+    assert [heading.phrase.text for heading in grid.headings] == [
+        "what", "chance", "cost (USD)", "state",
+    ]  # fmt: skip
+    assert [line.cells for line in grid.lines] == [
+        ("tire", "20%", "99.50", "SAFETY: failed"),
+        ("disc brake pads", "39% (13%\u00a0to\u00a066%)", "1,234", "wearing"),
+    ]
+    assert [line.alert for line in grid.lines] == [True, False]
+    assert [(t.text, s.text) for t, s in grid.lines[1].below] == [("why", "because")]
+
+
+def test_figures_are_those_of_the_terminal() -> None:
+    grid, _other = grid_of(table(), words())
+    for line, row in zip(grid.lines, reversed(ROWS), strict=True):
+        assert line.cells[1].split(" (")[0] == cell(COLUMNS[1], row[1])
+        assert line.cells[2] == cell(COLUMNS[4], row[4])
+
+
+def test_two_currencies_stand_beside_their_amounts() -> None:
+    rows = (ROWS[0], (*ROWS[1][:5], "CAD", *ROWS[1][6:]))
+    grid, _other = grid_of(table(rows), words())
+    assert [heading.phrase.text for heading in grid.headings][2:4] == ["cost", "currency"]
+    assert [line.cells[3] for line in grid.lines] == ["CAD", "USD"]
+
+
+def test_a_currency_asked_for_leaves_the_others_out_and_says_so() -> None:
+    rows = (ROWS[0], (*ROWS[1][:5], "CAD", *ROWS[1][6:]))
+    blocks = blocks_of(table(rows), words(currency="USD"))
+    assert isinstance(blocks[0], Grid)
+    assert [line.cells[0] for line in blocks[0].lines] == ["disc brake pads"]
+    assert isinstance(blocks[1], Paragraph)
+    assert "left out: 1" in blocks[1].phrase.text
+
+
+def test_rows_that_are_folded_away_are_counted() -> None:
+    blocks = blocks_of(table(ROWS[:1] * 10), words(), first=4)
+    assert isinstance(blocks[0], Grid)
+    assert len(blocks[0].lines) == 4
+    assert isinstance(blocks[1], Fold)
+    assert blocks[1].summary.text == "6 more rows"
+    assert isinstance(blocks[1].blocks[0], Grid)
+    assert len(blocks[1].blocks[0].lines) == 6
+
+
+def test_the_full_sheet_names_the_events_and_the_details() -> None:
+    grid, _other = grid_of(table(ROWS[:1]), words(), full=True)
+    assert ("events", "00000000") in [(t.text, s.text) for t, s in grid.lines[0].below]
+
+
+def test_columns_asked_for_come_in_that_order_and_unknown_ones_change_nothing() -> None:
+    grid, _other = grid_of(table(), words(), only=("state", "what", "nothing"))
+    assert [heading.phrase.text for heading in grid.headings] == ["state", "what"]
+    every, _other = grid_of(table(), words(), only=("nothing",))
+    assert len(every.headings) == 4
+
+
+def test_what_is_not_a_number_is_no_figure() -> None:
+    rows = (("a", float("nan"), None, None, float("inf"), "USD", "x", ""),)
+    grid, _other = grid_of(table(rows), words())
+    assert grid.lines[0].cells[1:3] == ("", "∞")
