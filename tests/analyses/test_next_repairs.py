@@ -1,0 +1,146 @@
+"""What `next-repairs` prints on a small ledger, and what it says when it knows little."""
+
+import io
+from contextlib import redirect_stderr, redirect_stdout
+from pathlib import Path
+
+import pytest
+
+from roadworn.analysis import Result
+from roadworn.events import NewEvent
+from roadworn.testing import check_analysis, event, view_of
+from roadworn_cli.results import show_table
+from roadworn_plugins.next_repairs import NEXT_REPAIRS
+
+GOLDEN = Path(__file__).parent / "golden" / "next_repairs.txt"
+
+
+def vehicle(name: str, kind: str = "van", parts: str = "original") -> list[NewEvent]:
+    """New on 2022-01-01, 1,000 mi a month, read twice a year up to 2025-12-31."""
+    rows = [
+        event(
+            name,
+            "enrolment",
+            "2022-01-01",
+            odometer=0,
+            vehicle_class=kind,
+            parts=parts,
+            in_service_date="2022-01-01",
+        )
+    ]
+    for half in range(1, 9):
+        day = f"{2022 + (half - 1) // 2}-{'06-30' if half % 2 else '12-31'}"
+        rows.append(event(name, "odometer_reading", day, odometer=6000 * half))
+    return rows
+
+
+def replaced(name: str, day: str, miles: float, component: str, cost: str, **more: str) -> NewEvent:
+    return event(
+        name, "replacement", day, odometer=miles, component=component,
+        reason=more.pop("reason", "failed"), parts_cost={"amount": cost, "currency": "USD"},
+        labour_hours=1.0, labour_rate={"amount": "90", "currency": "USD"}, **more,
+    )  # fmt: skip
+
+
+def small_shop() -> list[NewEvent]:
+    rows = [e for i in range(6) for e in vehicle(f"van-{i}", parts="original" if i else "unknown")]
+    for i, (year, miles) in enumerate(((2024, 24_500), (2024, 26_000), (2025, 37_000))):
+        rows.append(
+            replaced(f"van-{i}", f"{year}-01-2{i}", miles, "cooling.water_pump", f"{200 + 20 * i}")
+        )
+    rows += [
+        replaced(f"van-{i}", f"2023-07-1{i}", 18_500, "brake.pad", "110.00", position="front")
+        for i in range(6)
+    ]
+    rows.append(replaced("van-4", "2025-03-01", 38_000, "electrical.alternator", "420.00"))
+    finding = {"component": "steering.tie_rod_outer", "position": "L", "condition": "failed"}
+    rows.append(event("van-1", "inspection", "2025-12-01", findings=[{**finding, "safety": True}]))
+    return sorted(rows, key=lambda e: (e.occurred_at, e.vehicle_id))
+
+
+def printed(result: Result) -> str:
+    out, title = io.StringIO(), io.StringIO()
+    with redirect_stdout(out), redirect_stderr(title):
+        print(result.headline)
+        for table in result.tables:
+            print(f"\n{table.title}", end="")
+            show_table(table)
+        print()
+        for caveat in result.caveats:
+            print(f"- {caveat}")
+    return "\n".join(line.rstrip() for line in out.getvalue().splitlines()) + "\n"
+
+
+def test_golden_print(tmp_path: Path) -> None:
+    """To renew after a wanted change: copy what the failure shows into the file."""
+    with view_of(small_shop(), tmp_path, as_of="2026-01-01") as view:
+        text = printed(check_analysis(NEXT_REPAIRS, view))
+        text += "\n" + printed(check_analysis(NEXT_REPAIRS, view, {"vehicle": "van-1"}))
+    assert text == GOLDEN.read_text(encoding="utf-8")
+
+
+def test_what_has_failed_is_due_and_not_likely(tmp_path: Path) -> None:
+    rows = small_shop()
+    rows.append(
+        event(
+            "van-1",
+            "inspection",
+            "2025-12-02",
+            findings=[
+                {"component": "brake.pad", "position": "LF", "condition": "failed", "safety": True}
+            ],
+        )
+    )
+    settings = {"vehicle": "van-1", "least_chance": 0.0}
+    with view_of(rows, tmp_path, as_of="2026-01-01") as view:
+        result = check_analysis(NEXT_REPAIRS, view, settings)
+    due = {row["component"] for row in result.table("due_now").records()}
+    likely = {row["component"] for row in result.table("next_repairs").records()}
+    assert "brake.pad" in due
+    assert "brake.pad" not in likely
+    assert "cooling.water_pump" in likely
+
+
+def test_a_fresh_ledger_falls_back_to_the_trade_range_and_says_so(tmp_path: Path) -> None:
+    """One vehicle, one part fitted ahead of time: nothing ever failed here."""
+    rows = vehicle("van-0")[:3]
+    rows.append(
+        replaced("van-0", "2023-01-02", 12_000, "cooling.water_pump", "210", reason="preventive")
+    )
+    with view_of(rows, tmp_path, as_of="2023-02-01") as view:
+        result = check_analysis(NEXT_REPAIRS, view, {"least_chance": 0.0, "months": 36})
+    (row,) = result.table("next_repairs").records()
+    assert row["component"] == "cooling.water_pump"
+    assert "none failed here" in str(row["basis"])
+    assert "trade range, no source" in str(row["basis"])
+    assert any("trade range stands in" in caveat for caveat in result.caveats)
+    # 60,000 to 120,000 mi in the catalogue: seldom in the first 36,000.
+    assert 0.0 < float(row["chance"]) < 0.25
+    assert result.estimates[0].failures == 0
+
+
+def test_a_single_failure_is_never_advice_without_saying_so(tmp_path: Path) -> None:
+    rows = [*vehicle("van-0"), replaced("van-0", "2025-12-31", 48_000, "fuel.pump", "300")]
+    rows.sort(key=lambda e: e.occurred_at)
+    with view_of(rows, tmp_path, as_of="2026-01-01") as view:
+        result = check_analysis(NEXT_REPAIRS, view, {"least_chance": 0.0, "months": 36})
+    (row,) = result.table("next_repairs").records()
+    assert str(row["basis"]).startswith("1 failed")
+    if float(row["chance"]) >= 0.05:
+        assert any("rests on a single failure" in caveat for caveat in result.caveats)
+
+
+@pytest.mark.parametrize("months", [6.0, 12.0])
+def test_the_quarters_add_up_to_the_totals(tmp_path: Path, months: float) -> None:
+    with view_of(small_shop(), tmp_path, as_of="2026-01-01") as view:
+        result = check_analysis(NEXT_REPAIRS, view, {"months": months})
+    quarters = [float(row["cost"]) for row in result.table("by_quarter").records()]
+    totals = {row["months"]: float(row["expected"]) for row in result.table("totals").records()}
+    assert sum(quarters[: int(months / 3)]) == pytest.approx(totals[int(months)], rel=0.01)
+    assert totals[int(months)] == pytest.approx(result.estimates[0].value, rel=0.01)
+
+
+def test_nothing_on_record_is_said_plainly(tmp_path: Path) -> None:
+    with view_of(vehicle("van-0"), tmp_path, as_of="2026-01-01") as view:
+        result = check_analysis(NEXT_REPAIRS, view)
+    assert result.headline.startswith("No fitted part with a known price is likely to fail")
