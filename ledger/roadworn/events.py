@@ -15,7 +15,11 @@ from roadworn.kinds.base import DistanceUnit, EventId
 
 #: A day (kept as a day) or a moment in UTC, `2026-05-04` or `2026-05-04T09:30:00Z`.
 Moment = Annotated[
-    str, Field(pattern=r"^\d{4}-\d{2}-\d{2}(T\d{2}:\d{2}:\d{2}(\.\d{1,6})?Z)?$", max_length=27)
+    str,
+    Field(
+        pattern=r"^[0-9]{4}-[0-9]{2}-[0-9]{2}(T[0-9]{2}:[0-9]{2}:[0-9]{2}(\.[0-9]{1,6})?Z)?$",
+        max_length=27,
+    ),
 ]
 VehicleId = Annotated[
     str,

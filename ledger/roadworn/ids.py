@@ -3,10 +3,9 @@
 Sorted ids keep the index of a growing ledger growing at one end, which is what makes a bulk
 import fast. Ids of one process never go backwards, also within a millisecond or when the
 clock is set back: the 12 bits after the version count, as RFC 9562 section 6.2 (method 1)
-describes, and the last 62 bits are random.
+describes, and the last 62 bits are random, or count up from a random number.
 """
 
-import os
 import time
 from random import SystemRandom
 from threading import Lock
@@ -14,8 +13,9 @@ from threading import Lock
 _COUNTER_END = 1 << 12
 _TAIL_BITS = 62
 _VARIANT = 0b10 << _TAIL_BITS
-#: A random hexadecimal digit -> one whose upper two bits are the variant, the rest kept.
-_VARIANT_DIGIT = {f"{digit:x}": f"{0b1000 | digit & 0b11:x}" for digit in range(16)}
+#: The last group of an id, which counts up within a batch.
+_NODE_DIGITS = 12
+_NODE_START = (1 << 47) - 1
 
 
 def format_uuid7(milliseconds: int, counter: int, tail: int) -> str:
@@ -52,25 +52,22 @@ class IdSource:
             return format_uuid7(self._last, self._counter, self._random.getrandbits(_TAIL_BITS))
 
     def batch(self, count: int) -> list[str]:
-        """Return `count` new ids for now; several times faster than one by one."""
+        """Return `count` new ids for now; several times faster than one by one.
+
+        The tail is drawn once and then counts up (RFC 9562 section 6.2, method 2), so that an
+        id costs no more than writing it down.
+        """
         with self._lock:
             now = time.time_ns() // 1_000_000
-            if now > self._last:
-                self._last, self._counter = now, -1
-            drawn = os.urandom(8 * count).hex()
-            ids = []
-            prefix = _time_prefix(self._last)
-            for at in range(0, 16 * count, 16):
-                self._counter += 1
-                if self._counter == _COUNTER_END:
-                    self._last, self._counter = self._last + 1, 0
-                    prefix = _time_prefix(self._last)
-                variant = _VARIANT_DIGIT[drawn[at]]
-                ids.append(
-                    f"{prefix}{self._counter:03x}-{variant}{drawn[at + 1 : at + 4]}-"
-                    f"{drawn[at + 4 : at + 16]}"
-                )
-            return ids
+            milliseconds, counter = self._last, self._counter + 1
+            if now > milliseconds or counter == _COUNTER_END:
+                milliseconds, counter = max(now, milliseconds + 1), 0
+            self._last, self._counter = milliseconds, counter
+            first = format_uuid7(milliseconds, counter, self._random.getrandbits(_TAIL_BITS))
+            head, start = first[:-_NODE_DIGITS], int(first[-_NODE_DIGITS:], 16)
+            # The upper bit of what counts is left clear, so that it cannot run over.
+            start &= _NODE_START
+            return [f"{head}{node:012x}" for node in range(start, start + count)]
 
 
 def _time_prefix(milliseconds: int) -> str:

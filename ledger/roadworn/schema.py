@@ -41,6 +41,8 @@ EVENT_COLUMNS = (
     "leaf",
 )
 
+#: The guard against gaps and INSERT OR REPLACE.
+INSERT_GUARD = "events_insert_guard"
 _NEVER = "append-only: {table} are never {done}; record a retraction or a correction instead"
 
 
@@ -58,8 +60,8 @@ def _guards() -> dict[str, str]:
     same_id = "EXISTS (SELECT 1 FROM events WHERE event_id = NEW.event_id)"
     same_key = "EXISTS (SELECT 1 FROM events WHERE intake_key = NEW.intake_key)"
     # One WHEN is tested for each row; the reasons are told apart only when it holds.
-    guards["events_insert_guard"] = (
-        "CREATE TRIGGER events_insert_guard BEFORE INSERT ON events "
+    guards[INSERT_GUARD] = (
+        f"CREATE TRIGGER {INSERT_GUARD} BEFORE INSERT ON events "
         f"WHEN {gap} OR {same_id} OR {same_key} BEGIN "
         f"SELECT RAISE(FAIL, 'append-only: seq must be the next number') WHERE {gap}; "
         f"SELECT RAISE(FAIL, 'append-only: this event_id is already there') WHERE {same_id}; "

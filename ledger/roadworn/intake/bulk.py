@@ -8,20 +8,18 @@ it over with `marshal`.
 """
 
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable, Sequence
 from hashlib import sha256
 from typing import Any, NamedTuple
 
 import orjson
 from pydantic import ValidationError
 
-from roadworn.canonical import canonical_payload
 from roadworn.events import NewEvent, utc_now
 from roadworn.ids import new_event_ids
-from roadworn.intake.context import components
+from roadworn.intake.payloads import IrregularPayload, kind_payloads
 from roadworn.intake.plain_words import problems_of, shown
-from roadworn.intake.rows import Prepared, envelope_problems, payload_problems, prepare
-from roadworn.intake.shapes import plain_validator
+from roadworn.intake.rows import Prepared, envelope_problems, prepare
 from roadworn.merkle import LEAF_PREFIX
 from roadworn.problems import Problem
 from roadworn.registry import KindRegistry
@@ -30,17 +28,18 @@ from roadworn.registry import KindRegistry
 ID_GIVEN, TIME_GIVEN, KEY_MADE = 1, 2, 4
 
 _FIELDS = frozenset(NewEvent.model_fields)
+_USUAL = _FIELDS - {"version", "event_id", "intake_key"}
 _EVENT_ID = re.compile(r"[0-9a-f-]{36}")
+_MOMENT = re.compile(
+    r"[0-9]{4}-[0-9]{2}-[0-9]{2}"
+    r"(?:T(?:[01][0-9]|2[0-3]):[0-5][0-9]:[0-5][0-9](?:\.[0-9]{1,6})?Z)?"
+)
 _UNITS = frozenset({"km", "mi"})
 _MAX_ODOMETER = 10_000_000
 _REMEMBERED = 50_000
 #: 112 bits of SHA-256: two rows of one day never get the same key by chance.
 _KEY_DIGITS = 28
-#: Kinds whose rows depend on other events: the store checks them one by one.
-_ENTANGLED = frozenset({"enrolment", "retraction", "authorisation"})
-_COSTED = frozenset({"replacement", "repair", "maintenance"})
-#: Kinds without money and days, so without anything for `payload_problems` to find.
-_BARE = frozenset({"odometer_exchange", "complaint"})
+_MAX_KEY = 200
 
 RowTuple = tuple[Any, ...]
 ProblemTuple = tuple[str, str, str, int, str]
@@ -72,38 +71,134 @@ class _Irregular(Exception):
     """A line is not plainly right: take the careful way."""
 
 
+_NOT_PLAIN = (
+    _Irregular,
+    IrregularPayload,
+    ValidationError,
+    AttributeError,
+    KeyError,
+    TypeError,
+    ValueError,
+)
+
+
 class ChunkMaker:
     """Makes chunks of NDJSON lines, or of events, for the kinds of a registry."""
 
     def __init__(self, kinds: KindRegistry, source: str = "file") -> None:
-        from roadworn.catalogue import catalogue
-
         self._kinds = kinds
         self._source = source
-        self._validators: dict[str, tuple[Callable[[Any], dict[str, Any]], int]] = {}
-        for kind in kinds:
-            validator = plain_validator(kind.model)
-            if validator is not None:
-                self._validators[kind.name] = (validator.validate_python, kind.version)
-        # Values that were found right once; they repeat from row to row.
-        self._components: set[str | None] = {None, *(part.id for part in catalogue())}
+        self._payloads = kind_payloads(kinds)
+        # Parts of an envelope that were found right once; they repeat from row to row.
         self._vehicles: set[str] = set()
-        self._envelopes: set[tuple[str, str | None, str, str]] = set()
+        self._hands: set[tuple[str, str]] = set()
+        self._times: set[tuple[str, str | None]] = set()
 
-    def chunk(self, lines: Iterable[tuple[int, bytes]]) -> Chunk:
-        """Turn numbered lines into a chunk."""
-        build = _Build()
-        numbered = list(lines)
-        now = utc_now()
-        for (number, line), event_id in zip(numbered, new_event_ids(len(numbered)), strict=True):
-            if not line or line.isspace():
-                continue
+    def chunk(self, lines: Sequence[bytes], first: int = 1) -> Chunk:
+        """Turn lines into a chunk; `first` is the number of the first of them."""
+        build, now = _Build(), utc_now()
+        # One loop over local names: a call a row costs as much as hashing it.
+        loads, dumps, sort_keys, digest = orjson.loads, orjson.dumps, orjson.OPT_SORT_KEYS, sha256
+        vehicles, hands, times = self._vehicles, self._hands, self._times
+        kinds, own_source, rows, given_bits = self._payloads, self._source, build.rows, build.given
+        for number, (line, new_id) in enumerate(
+            zip(lines, new_event_ids(len(lines)), strict=True), first
+        ):
             try:
-                given = orjson.loads(line)
-                self._plain_row(given, number, event_id, now, build)
-            except (_Irregular, KeyError, TypeError, AttributeError, ValidationError, ValueError):
+                given = loads(line)
+                get = given.get
+                kind, vehicle_id, occurred = (
+                    given["kind"],
+                    given["vehicle_id"],
+                    given["occurred_at"],
+                )
+                recorded, by, source = (
+                    get("recorded_at"),
+                    get("recorded_by", ""),
+                    get("source", own_source),
+                )
+                if not (
+                    vehicle_id in vehicles
+                    and (by, source) in hands
+                    and (occurred, recorded) in times
+                ):
+                    self._learn(given, now)
+                odometer, unit = get("odometer"), get("odometer_unit")
+                if not (
+                    type(odometer) is float and unit in _UNITS and 0 <= odometer <= _MAX_ODOMETER
+                ):
+                    odometer = _reading(odometer, unit)
+                payloads, payload = kinds[kind], given["payload"]
+                version, bits, stated, key = payloads.version, 0, None, None
+                event_id = new_id
+                if not given.keys() <= _USUAL:
+                    bits, stated, key, event_id = _brought(given, version, new_id)
+                said = dumps(payload, option=sort_keys)
+                text, replaced, entangled = payloads.seen.get(said) or payloads.check(payload, said)
+                if not (bits or key):
+                    envelope = (
+                        vehicle_id,
+                        kind,
+                        stated,
+                        occurred,
+                        recorded,
+                        by,
+                        source,
+                        odometer,
+                        unit,
+                    )
+                    key, bits = made_key(envelope, said), KEY_MADE
+                if recorded is None:
+                    recorded = now
+                else:
+                    bits |= TIME_GIVEN
+                # In the order of `canonical.leaf_bytes`.
+                leaf = digest(
+                    LEAF_PREFIX
+                    + dumps(
+                        (
+                            event_id,
+                            vehicle_id,
+                            kind,
+                            version,
+                            occurred,
+                            recorded,
+                            by,
+                            source,
+                            odometer,
+                            unit,
+                            key,
+                            text,
+                        )
+                    )
+                ).digest()
+            except _NOT_PLAIN:
                 self._careful_row(line, number, build)
-        return build.chunk(len(numbered))
+                continue
+            if replaced is not None:
+                build.replaced.append((len(rows), *replaced))
+            if entangled:
+                build.entangled.append(len(rows))
+            rows.append(
+                (
+                    event_id,
+                    vehicle_id,
+                    kind,
+                    version,
+                    occurred,
+                    recorded,
+                    by,
+                    source,
+                    odometer,
+                    unit,
+                    text,
+                    key,
+                    leaf,
+                )
+            )
+            build.numbers.append(number)
+            given_bits.append(bits)
+        return build.chunk(len(lines))
 
     def chunk_of_events(self, events: Iterable[tuple[int, NewEvent]]) -> Chunk:
         """Turn numbered events into a chunk."""
@@ -113,98 +208,32 @@ class ChunkMaker:
             build.add_event(number, event, self._kinds, key_made=False)
         return build.chunk(count)
 
-    def _plain_row(
-        self, given: dict[str, Any], number: int, event_id: str, now: str, build: "_Build"
-    ) -> None:
-        """Add a row that is right in every respect.
-
-        Raises:
-            _Irregular, KeyError, TypeError, ValueError: it is not, or not plainly.
-        """
-        kind, vehicle_id, occurred_at = given["kind"], given["vehicle_id"], given["occurred_at"]
-        validate, version = self._validators[kind]
-        get = given.get
-        recorded_at = get("recorded_at")
-        by, source = get("recorded_by", ""), get("source", self._source)
-        unit, key, stated = get("odometer_unit"), get("intake_key"), get("version")
-        when = (occurred_at, recorded_at, by, source)
-        if vehicle_id not in self._vehicles or when not in self._envelopes:
-            self._learn(given, now)
-        if not given.keys() <= _FIELDS:
-            raise _Irregular
-        if stated is not None and (stated != version or type(stated) is not int):
-            raise _Irregular
-        odometer = get("odometer")
-        if odometer is not None or unit is not None:
-            odometer = _reading(odometer, unit)
-        flags = 0 if recorded_at is None else TIME_GIVEN
-        if get("event_id") is not None:
-            event_id = given["event_id"]
-            if not _EVENT_ID.fullmatch(event_id):
-                raise _Irregular
-            flags |= ID_GIVEN
-        elif key is None:
-            key = made_key(occurred_at, given)
-            flags |= KEY_MADE
-        if key is not None and not (type(key) is str and 0 < len(key) <= 200):
-            raise _Irregular
-        payload = validate(given["payload"])
-        self._check_payload(kind, payload)
-        # A plain validator gives sorted keys, so there is nothing left to do but nulls.
-        text = orjson.dumps(payload).decode()
-        if "null" in text:
-            text = canonical_payload(payload)
-        recorded_at = recorded_at or now
-        parts = (event_id, vehicle_id, kind, version, occurred_at, recorded_at, by, source)
-        leaf = sha256(LEAF_PREFIX + orjson.dumps((*parts, odometer, unit, key, text))).digest()
-        row = (*parts, odometer, unit, text, key, leaf)
-        build.add(row, payload, number, flags)
-
-    def _check_payload(self, kind: str, payload: dict[str, Any]) -> None:
-        """Raise _Irregular when the payload needs a closer look."""
-        known = self._components
-        if kind in _COSTED:
-            cost, rate = payload.get("parts_cost"), payload.get("labour_rate")
-            if cost and rate and cost["currency"] != rate["currency"]:
-                raise _Irregular
-            if payload["component"] not in known or payload.get("along_with") not in known:
-                raise _Irregular
-            return
-        if kind in ("odometer_reading", "scan"):
-            return
-        if kind == "inspection":
-            for name in ("findings", "sound", "not_checked"):
-                for item in payload[name]:
-                    if item["component"] not in known:
-                        raise _Irregular
-            return
-        for _, component in components(payload):
-            if component not in known:
-                raise _Irregular
-        if kind not in _BARE and payload_problems(payload):
-            raise _Irregular
-
     def _learn(self, given: dict[str, Any], now: str) -> None:
-        """Validate an envelope by its model and remember what repeats.
+        """Validate an envelope and remember what repeats.
 
         Raises:
-            _Irregular, ValidationError: it is not right.
+            _Irregular, ValidationError, TypeError: it is not right.
         """
-        event = NewEvent.model_validate(given)
-        recorded_at = event.recorded_at or now
-        if envelope_problems(event.occurred_at, recorded_at, event.odometer, event.odometer_unit):
+        vehicle_id, times = given["vehicle_id"], (given["occurred_at"], given.get("recorded_at"))
+        hand = (given.get("recorded_by", ""), given.get("source", self._source))
+        occurred_at, recorded_at = times[0], now if times[1] is None else times[1]
+        if vehicle_id not in self._vehicles or hand not in self._hands:
+            NewEvent.model_validate(given)
+        elif not (_MOMENT.fullmatch(occurred_at) and _MOMENT.fullmatch(recorded_at)):
             raise _Irregular
-        if len(self._vehicles) > _REMEMBERED:
-            self._vehicles.clear()
-        if len(self._envelopes) > _REMEMBERED:
-            self._envelopes.clear()
-        self._vehicles.add(event.vehicle_id)
-        source = given.get("source", self._source)
-        when = (event.occurred_at, given.get("recorded_at"), event.recorded_by, source)
-        self._envelopes.add(when)
+        if envelope_problems(occurred_at, recorded_at, None, None):
+            raise _Irregular
+        for known in (self._vehicles, self._hands, self._times):
+            if len(known) > _REMEMBERED:
+                known.clear()
+        self._vehicles.add(vehicle_id)
+        self._hands.add(hand)
+        self._times.add(times)
 
     def _careful_row(self, line: bytes, number: int, build: "_Build") -> None:
-        """Add the row, or say in words what is wrong with the line."""
+        """Add the row, or say in words what is wrong with the line; an empty one is no row."""
+        if not line or line.isspace():
+            return
         try:
             given = orjson.loads(line)
         except orjson.JSONDecodeError as error:
@@ -223,8 +252,7 @@ class ChunkMaker:
             return
         key_made = event.event_id is None and event.intake_key is None
         if key_made:
-            key = made_key(event.occurred_at, given)
-            event = event.model_copy(update={"intake_key": key})
+            event = event.model_copy(update={"intake_key": _key_of(event)})
         build.add_event(number, event, self._kinds, key_made=key_made)
 
 
@@ -232,22 +260,12 @@ class _Build:
     """A chunk being filled."""
 
     def __init__(self) -> None:
-        self._rows: list[RowTuple] = []
-        self._numbers: list[int] = []
-        self._given = bytearray()
-        self._entangled: list[int] = []
-        self._replaced: list[tuple[int, str, str | None]] = []
-        self._problems: list[ProblemTuple] = []
-
-    def add(self, row: RowTuple, payload: dict[str, Any], number: int, flags: int) -> None:
-        rows = self._rows
-        if row[2] == "replacement":
-            self._replaced.append((len(rows), payload["component"], payload.get("position")))
-        if row[2] in _ENTANGLED or payload.get("replaces") is not None:
-            self._entangled.append(len(rows))
-        rows.append(row)
-        self._numbers.append(number)
-        self._given.append(flags)
+        self.rows: list[RowTuple] = []
+        self.numbers: list[int] = []
+        self.given = bytearray()
+        self.entangled: list[int] = []
+        self.replaced: list[tuple[int, str, str | None]] = []
+        self.problems: list[ProblemTuple] = []
 
     def add_event(
         self, number: int, event: NewEvent, kinds: KindRegistry, *, key_made: bool
@@ -260,38 +278,97 @@ class _Build:
         flags = (
             ID_GIVEN * prepared.id_given + TIME_GIVEN * prepared.time_given + KEY_MADE * key_made
         )
-        self.add(tuple(prepared.row), prepared.payload, number, flags)
         # Components and references are the store's to check for such a row.
-        if self._entangled[-1:] != [len(self._rows) - 1]:
-            self._entangled.append(len(self._rows) - 1)
+        self.entangled.append(len(self.rows))
+        if event.kind == "replacement":
+            payload = prepared.payload
+            self.replaced.append((len(self.rows), payload["component"], payload.get("position")))
+        self.rows.append(tuple(prepared.row))
+        self.numbers.append(number)
+        self.given.append(flags)
 
     def problem(self, number: int, problem: Problem) -> None:
-        self._problems.append((problem.code, problem.message, problem.hint, number, problem.column))
+        self.problems.append((problem.code, problem.message, problem.hint, number, problem.column))
 
     def chunk(self, lines: int) -> Chunk:
         return Chunk(
-            self._rows,
-            self._numbers,
-            bytes(self._given),
-            self._entangled,
-            self._replaced,
-            self._problems,
+            self.rows,
+            self.numbers,
+            bytes(self.given),
+            self.entangled,
+            self.replaced,
+            self.problems,
             lines,
         )
 
 
-def made_key(occurred_at: str, given: dict[str, Any]) -> str:
+def made_key(envelope: tuple[Any, ...], said: bytes) -> str:
     """Return the intake key of a row that brought none: its day and a digest of what it says.
 
     It is made from the row as given, not as stored, so that it stays the same when a later
     version of a kind stores more. The day in front keeps the index growing at one end.
+
+    Args:
+        envelope: vehicle, kind, version, occurred_at, recorded_at, recorded_by, source,
+            odometer and unit as given, absent ones None.
+        said: the payload as given, as JSON with sorted keys.
     """
-    digest = sha256(orjson.dumps(given, option=orjson.OPT_SORT_KEYS)).hexdigest()
-    return f"{occurred_at[:10]}:{digest[:_KEY_DIGITS]}"
+    digest = sha256(orjson.dumps(envelope) + said).hexdigest()
+    return f"{envelope[3][:10]}:{digest[:_KEY_DIGITS]}"
 
 
-def _reading(value: object, unit: object) -> float:
-    """Return an odometer reading as a float; _Irregular unless it and its unit are right."""
+def _brought(
+    given: dict[str, Any], version: int, new_id: str
+) -> tuple[int, int | None, str | None, str]:
+    """Return what an unusual row brought: ID_GIVEN or 0, its version, its key, its id.
+
+    Raises:
+        _Irregular, TypeError: something in it is not plainly right.
+    """
+    if not given.keys() <= _FIELDS:
+        raise _Irregular
+    stated, key, bits = given.get("version"), given.get("intake_key"), 0
+    event_id = new_id
+    if stated is not None and (stated != version or type(stated) is not int):
+        raise _Irregular
+    if key is not None and not (type(key) is str and 0 < len(key) <= _MAX_KEY):
+        raise _Irregular
+    if given.get("event_id") is not None:
+        event_id, bits = given["event_id"], ID_GIVEN
+        if not _EVENT_ID.fullmatch(event_id):
+            raise _Irregular
+    return bits, stated, key, event_id
+
+
+def _key_of(event: NewEvent) -> str:
+    """Return the key of an event that was read the careful way."""
+    envelope = (
+        event.vehicle_id,
+        event.kind,
+        event.version,
+        event.occurred_at,
+        event.recorded_at,
+        event.recorded_by,
+        event.source,
+        event.odometer,
+        event.odometer_unit,
+    )
+    try:
+        said = orjson.dumps(event.payload, option=orjson.OPT_SORT_KEYS)
+    except orjson.JSONEncodeError:
+        # Nested deeper than can be written: `prepare` has the sentence for it.
+        said = b""
+    return made_key(envelope, said)
+
+
+def _reading(value: object, unit: object) -> float | None:
+    """Return an odometer reading as a float, or None when there is neither reading nor unit.
+
+    Raises:
+        _Irregular: it or its unit is not right.
+    """
+    if value is None and unit is None:
+        return None
     if (type(value) is not float and type(value) is not int) or unit not in _UNITS:
         raise _Irregular
     if not 0 <= value <= _MAX_ODOMETER:

@@ -7,18 +7,20 @@ guessed: a wrongly guessed encoding would put wrong names into a ledger for good
 import codecs
 from collections.abc import Iterator
 from io import TextIOWrapper
-from itertools import islice
 from pathlib import Path
 
 from roadworn.errors import EnvironmentFailure, UsageError
 from roadworn.intake.bulk import Chunk, ChunkMaker
 
+#: Rows of a table that make a chunk.
+#: Rows of a table that make a chunk.
 CHUNK_LINES = 2_000
-_CHUNK_BYTES = 4_000_000
+#: Bytes of NDJSON that make a chunk, to the end of their last line.
+_CHUNK_BYTES = 500_000
 
 
-def numbered_lines(path: Path) -> Iterator[tuple[int, bytes]]:
-    """Yield (line number from 1, the line in UTF-8 without its end).
+def batches(path: Path) -> Iterator[list[bytes]]:
+    """Yield a file's lines in UTF-8, some at a time: few of them when they are long.
 
     Raises:
         EnvironmentFailure: the file cannot be read.
@@ -32,10 +34,12 @@ def numbered_lines(path: Path) -> Iterator[tuple[int, bytes]]:
             if mark[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE):
                 file.seek(0)
                 text = TextIOWrapper(file, encoding="utf-16", newline="\n")
-                yield from ((at, line.encode()) for at, line in enumerate(text, start=1))
+                while lines := text.readlines(_CHUNK_BYTES):
+                    yield [line.encode() for line in lines]
                 return
             file.seek(3 if mark[:3] == codecs.BOM_UTF8 else 0)
-            yield from enumerate(file, start=1)
+            while batch := file.readlines(_CHUNK_BYTES):
+                yield batch
     except UnicodeError as error:
         raise UsageError(f"{path} is not the UTF-16 it says it is: save it as UTF-8.") from error
     except OSError as error:
@@ -55,18 +59,7 @@ def count_lines(path: Path) -> int:
 
 def chunks(path: Path, maker: ChunkMaker) -> Iterator[Chunk]:
     """Yield a file's rows, chunk by chunk, made in this process."""
-    lines = numbered_lines(path)
-    while batch := _next_batch(lines):
-        yield maker.chunk(batch)
-
-
-def _next_batch(lines: Iterator[tuple[int, bytes]]) -> list[tuple[int, bytes]]:
-    """Return the next lines: few of them when they are long."""
-    batch: list[tuple[int, bytes]] = []
-    size = 0
-    for numbered in islice(lines, CHUNK_LINES):
-        batch.append(numbered)
-        size += len(numbered[1])
-        if size > _CHUNK_BYTES:
-            break
-    return batch
+    first = 1
+    for lines in batches(path):
+        yield maker.chunk(lines, first)
+        first += len(lines)

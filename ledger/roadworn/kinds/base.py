@@ -17,7 +17,7 @@ Position = Annotated[
     str, Field(min_length=1, max_length=24, description="where on the vehicle, for instance LF")
 ]
 EventId = Annotated[str, Field(pattern=r"^[0-9a-f-]{36}$", description="a UUID")]
-Day = Annotated[str, Field(pattern=r"^\d{4}-\d{2}-\d{2}$", description="an ISO date")]
+Day = Annotated[str, Field(pattern=r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$", description="an ISO date")]
 ShortText = Annotated[str, Field(min_length=1, max_length=200)]
 # A note may be anything a person pastes; it is stored as is and shown escaped.
 LongText = Annotated[str, Field(min_length=1, max_length=16_000_000)]
@@ -41,7 +41,7 @@ class Part(BaseModel):
 class Money(Part):
     """An amount as a decimal text with its ISO 4217 currency code; never a binary float."""
 
-    amount: Annotated[str, Field(pattern=r"^-?\d{1,12}(\.\d{1,4})?$")]
+    amount: Annotated[str, Field(pattern=r"^-?[0-9]{1,12}(\.[0-9]{1,4})?$")]
     currency: Annotated[str, Field(pattern=r"^[A-Z]{3}$")]
 
     @property
