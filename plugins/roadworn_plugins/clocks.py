@@ -6,7 +6,7 @@ Densities by distance and by time are made comparable by each life's own pace:
 f(t) = f(x) dx/dt.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Self
 from weakref import WeakKeyDictionary
 
@@ -19,11 +19,14 @@ from roadworn_plugins.grouped import Clock, GroupedLives
 from roadworn_plugins.life_model import ComponentModel, fit, without_lives
 from roadworn_plugins.lifedata.common_shape import common_shape
 from roadworn_plugins.lifedata.errors import LifeDataError
+from roadworn_plugins.lifedata.shrinkage import sufficient
 from roadworn_plugins.usage_pace import Paces, load_paces
 
 # Below this many failures the usual clock stands; the calendar has to be clearly likelier.
 _LEAST_FAILURES = 8
 _CLEARLY = 4.0
+#: Step of log shape for differences.
+SHAPE_STEP = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -31,10 +34,17 @@ class Clocked:
     """A component's model with the clock of its ages.
 
     Ages are in thousand km by distance and in years by calendar.
+
+    Attributes:
+        model: the belief about its lives.
+        clock: of the ages.
+        exposure_slope: of each class, how the logarithm of its exposure grows with that of the
+            shape; what a wrong shape does to the rate.
     """
 
     model: ComponentModel
     clock: Clock
+    exposure_slope: dict[str, float] = field(default_factory=dict)
 
 
 class ComponentLives:
@@ -72,11 +82,12 @@ class ComponentLives:
             grouped = lives.grouped(clock)
             models = fit(grouped) if grouped.labels else {}
             if component in models:
-                return Clocked(models[component], clock)
+                model = models[component]
+                return Clocked(model, clock, _exposure_slopes(grouped, model.shape))
         if catalogue().find(component) is None:
             return None
-        model = without_lives(component)
-        return None if model is None else Clocked(model, "distance")
+        trade = without_lives(component)
+        return None if trade is None else Clocked(trade, "distance")
 
 
 _OF_VIEW: "WeakKeyDictionary[LedgerView, ComponentLives]" = WeakKeyDictionary()
@@ -106,3 +117,20 @@ def likelier_clock(lives: ClockedLives) -> Clock:
 def _loglik(lives: GroupedLives) -> float:
     leaving = lives.exit_age
     return common_shape(lives.group, lives.entry, leaving, lives.failed).loglik
+
+
+def _exposure_slopes(lives: GroupedLives, shape: float) -> dict[str, float]:
+    """Return class -> slope of log exposure by log shape."""
+    low, high = (
+        sufficient(
+            lives.group,
+            lives.entry,
+            lives.exit_age,
+            lives.failed,
+            shape * np.exp(step),
+            n_groups=len(lives.labels),
+        ).exposure
+        for step in (-SHAPE_STEP, SHAPE_STEP)
+    )
+    slope = np.log(high / low) / (2.0 * SHAPE_STEP)
+    return {label[1]: float(one) for label, one in zip(lives.labels, slope, strict=True)}

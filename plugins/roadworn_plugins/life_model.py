@@ -40,6 +40,7 @@ class ComponentModel:
         belief: Gamma posterior of the rate of each class.
         wider: belief for a class that the ledger has not seen.
         source: words that say where the prior is from.
+        shape_spread: standard deviation of the logarithm of the shape.
     """
 
     component: str
@@ -52,6 +53,7 @@ class ComponentModel:
     belief: Posterior
     wider: GammaPrior
     source: str
+    shape_spread: float = 0.0
 
     def for_class(self, vehicle_class: str) -> Posterior:
         """Return the belief for one class, of length 1."""
@@ -128,6 +130,7 @@ def without_lives(component: str) -> ComponentModel | None:
         belief=Posterior(none, none),
         wider=prior,
         source=prior.status,
+        shape_spread=_SHAPE_SPREAD,
     )
 
 
@@ -141,7 +144,7 @@ def _fit_one(
     running: Floats,
 ) -> ComponentModel | None:
     known = catalogue().find(component)
-    shape, seen = _shape(known, group, entry, exits, failed)
+    shape, seen, spread = _shape(known, group, entry, exits, failed)
     data = sufficient(group, entry, exits, failed, shape, n_groups=len(classes))
     total = float(data.failures.sum())
     span = trade_range(known)
@@ -169,6 +172,7 @@ def _fit_one(
         belief=belief,
         wider=wider,
         source=source,
+        shape_spread=spread,
     )
 
 
@@ -178,8 +182,8 @@ def _shape(
     entry: Floats,
     exits: Floats,
     failed: NDArray[np.bool_],
-) -> tuple[float, int]:
-    """Return the shape in use and the failures behind it.
+) -> tuple[float, int, float]:
+    """Return the shape in use, the failures behind it, and the spread of its logarithm.
 
     The estimate's logarithm and the trade habit are weighed by their precision, so thirty
     failures speak for themselves and three do not. Each class has a rate of its own, and
@@ -191,19 +195,19 @@ def _shape(
     habit = HABITUAL_SHAPE.get(known.wear_type if known else "random", 1.5)
     seen = int(failed.sum())
     if seen < _LEAST_FOR_SHAPE:
-        return habit, 0
+        return habit, 0, _SHAPE_SPREAD
     try:
         own = common_shape(group, entry, exits, failed)
     except LifeDataError:
-        return habit, 0
+        return habit, 0, _SHAPE_SPREAD
     if not (0.0 < own.lower < own.upper < np.inf):
-        return habit, 0
+        return habit, 0, _SHAPE_SPREAD
     spread = (np.log(own.upper) - np.log(own.lower)) / (2.0 * 1.959963984540054)
     weight = spread**-2
     pull = _SHAPE_SPREAD**-2
     centre = weight * np.log(own.shape) + pull * np.log(habit)
     log_shape = (centre - own.groups) / (weight + pull)
-    return float(np.exp(log_shape)), seen
+    return float(np.exp(log_shape)), seen, float((weight + pull) ** -0.5)
 
 
 def shape_doubts(grouped: GroupedLives, components: list[str], alpha: float = 0.05) -> list[str]:

@@ -4,13 +4,13 @@ Parts of known age come from the part lives; those whose age nobody knows are of
 `unknown_ages` finds. All ages are carried on from the last reading to the day of the view.
 """
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from roadworn.view import UNSEEN_DAYS, LedgerView
-from roadworn_plugins.clocks import Clocked, ComponentLives
+from roadworn_plugins.clocks import SHAPE_STEP, Clocked, ComponentLives
 from roadworn_plugins.grouped import KM_PER_MILE, Clock, Floats, Ints, Unit
 from roadworn_plugins.prices import Price, Prices
 from roadworn_plugins.projection.belief import LifeBelief
@@ -38,6 +38,8 @@ class PartsAhead:
         belief: shape and rate of each component on each class.
         models: of each component.
         price: of each part, None where nothing is known.
+        shape_effect: of each part, the share by which a year's expected failures would change
+            if the shape of its component were off by one standard deviation.
     """
 
     vehicle: list[str]
@@ -55,7 +57,8 @@ class PartsAhead:
     price: list[Price | None]
     paces: Paces
     prices: Prices
-    without_model: tuple[str, ...] = field(default=())
+    without_model: tuple[str, ...] = ()
+    shape_effect: Floats | None = None
 
     @property
     def size(self) -> int:
@@ -77,6 +80,7 @@ class PartsAhead:
             car=self.car[rows],
             group=self.group[rows],
             price=[self.price[i] for i in rows],
+            shape_effect=None if self.shape_effect is None else self.shape_effect[rows],
         )
 
     def ahead(self, months: float, distance: float | None, unit: Unit) -> tuple[Floats, Floats]:
@@ -122,11 +126,11 @@ def load_parts(
     rows = [row for row in _fitted(view, vehicle) if row[0] in paces.index]
     kept, models, without = [], {}, set()
     for row in rows:
-        found = lives.get(row[2])
-        if found is None:
+        model = lives.get(row[2])
+        if model is None:
             without.add(row[2])
         else:
-            models[row[2]] = found
+            models[row[2]] = model
             kept.append(row)
     groups: dict[tuple[str, str], int] = {}
     group = np.array([groups.setdefault((r[2], r[1]), len(groups)) for r in kept], dtype=np.int64)
@@ -134,7 +138,7 @@ def load_parts(
     car = np.array([paces.index[row[0]] for row in kept], dtype=np.int64)
     known = np.array([row[5] for row in kept], dtype=bool)
     belief = _beliefs(models, list(groups))
-    return PartsAhead(
+    found = PartsAhead(
         vehicle=[row[0] for row in kept],
         vehicle_class=[row[1] for row in kept],
         component=[row[2] for row in kept],
@@ -152,6 +156,7 @@ def load_parts(
         prices=prices,
         without_model=tuple(sorted(without)),
     )
+    return replace(found, shape_effect=_shape_effect(found))
 
 
 def _fitted(view: LedgerView, vehicle: str | None) -> list[tuple]:  # type: ignore[type-arg]
@@ -239,3 +244,43 @@ def _ages(
         least = age[open_]
         ages[open_] = unknown_ages(least, np.maximum(most[open_], least), shape, rate)
     return ages
+
+
+def _shape_effect(parts: PartsAhead) -> Floats:
+    """Return the relative change of a year's failures for one standard deviation of the shape.
+
+    A shape taken too high asks more of old parts and less of young ones, and the rate, fitted
+    to the same exposure, takes part of it back.
+    """
+    if not parts.size:
+        return np.zeros(0)
+    ahead, weight = parts.ahead(_MONTHS_PER_YEAR, None, "km")
+    far = weight @ ahead
+    models = [parts.models[component] for component in parts.component]
+    spread = np.array([clocked.model.shape_spread for clocked in models])
+    slope = np.array(
+        [
+            clocked.exposure_slope.get(kind, _typical(clocked))
+            for clocked, kind in zip(models, parts.vehicle_class, strict=True)
+        ]
+    )
+    low, high = (
+        np.mean(
+            (parts.age + far[:, None]) ** (k := parts.belief.shape[parts.group] * step)[:, None]
+            - parts.age ** k[:, None],
+            axis=1,
+        )
+        for step in np.exp([-SHAPE_STEP, SHAPE_STEP])
+    )
+    tiny = np.finfo(np.float64).tiny
+    growth = np.log(np.maximum(high, tiny) / np.maximum(low, tiny)) / (2.0 * SHAPE_STEP)
+    return np.asarray((growth - slope) * spread)
+
+
+def _typical(clocked: Clocked) -> float:
+    """Return the slope of a class that the ledger has no life of: the mean of the others.
+
+    By trade range alone the middle life stays where it is, which the belief says already.
+    """
+    slopes = list(clocked.exposure_slope.values())
+    return float(np.mean(slopes)) if slopes else 0.0

@@ -180,8 +180,20 @@ def money(
     summed = totals(
         counts, cost, usage_weight=found.weight, vehicle=parts.car[priced], levels=(level,)
     )
-    low, high = (float(end[0]) for end in summed.bands[level])
-    return Band(float(summed.expected[0]), low, high)
+    expected, sd = float(summed.expected[0]), float(summed.sd[0])
+    # The shapes are shared by all vehicles, so what is not known of them does not average out.
+    wider = float(np.hypot(1.0, _shape_sd(parts, found, priced, cost) / sd)) if sd > 0.0 else 1.0
+    low, high = (expected + (float(end[0]) - expected) * wider for end in summed.bands[level])
+    return Band(expected, max(low, 0.0), high)
+
+
+def _shape_sd(parts: PartsAhead, found: Projection, rows: Ints, cost: CostSpread) -> float:
+    """Return the standard deviation that unknown shapes add to a total, in money."""
+    if parts.shape_effect is None:
+        return 0.0
+    shift = cost.mean() * found.number[rows] * parts.shape_effect[rows]
+    code = np.unique([parts.component[i] for i in rows], return_inverse=True)[1]
+    return float(np.sqrt(np.sum(np.bincount(code, shift) ** 2)))
 
 
 def spread(parts: PartsAhead, rows: Ints) -> CostSpread:

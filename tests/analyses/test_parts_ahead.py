@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy import stats
+from simulations.made_fleet import Setting, play
 
 from roadworn.testing import event, view_of
 from roadworn_plugins.clocked_lives import ClockedLives, load_clocked
@@ -200,3 +201,30 @@ def test_the_models_of_a_view_are_fitted_once(tmp_path: Path) -> None:
         assert ComponentLives.of(view) is lives
         assert lives.get("electrical.starter") is lives.get("electrical.starter")
         assert lives.get("other.ashtray") is None
+
+
+def test_an_unknown_shape_widens_what_is_said_of_a_fleet(tmp_path: Path) -> None:
+    """The share is that of fitting again with the shape one standard deviation up and down."""
+    events, _truth = play(np.random.default_rng(2), Setting(vehicles=30, years=6))
+    rows = [e for e in events if e.occurred_at[:10] <= "2021-06-30"]
+    name = "wheel.bearing"
+    with view_of(rows, tmp_path, as_of="2021-06-30") as view:
+        parts = load_parts(view)
+        lives = load_clocked(view, parts.paces)[name].grouped("distance")
+    parts = parts.take(np.flatnonzero([c == name for c in parts.component]))
+    model = parts.models[name].model
+    assert 0.0 < model.shape_spread < 0.5
+    far = parts.ahead(12.0, None, "km")
+    stretch = far[1] @ far[0]
+    ratio = []
+    for i in np.flatnonzero(parts.known):
+        grown = []
+        for k in model.shape * np.exp([-model.shape_spread, model.shape_spread]):
+            here = lives.group == lives.labels.index((name, parts.vehicle_class[i]))
+            exposure = np.sum(lives.exit_age[here] ** k - lives.entry[here] ** k)
+            grown.append(((parts.age[i, 0] + stretch[i]) ** k - parts.age[i, 0] ** k) / exposure)
+        ratio.append(np.sqrt(grown[1] / grown[0]))
+    assert parts.shape_effect is not None
+    effect = parts.shape_effect[parts.known]
+    assert np.exp(effect) == pytest.approx(ratio, rel=0.02)
+    assert effect.min() < 0.0 < effect.max()

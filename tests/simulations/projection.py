@@ -66,6 +66,7 @@ class TrueLives(ComponentLives):
         model = replace(
             found.model,
             shape=shape,
+            shape_spread=0.0,
             classes=CLASSES,
             failures=np.zeros(len(CLASSES)),
             running=np.zeros(len(CLASSES)),
