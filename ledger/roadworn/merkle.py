@@ -35,7 +35,8 @@ class CompactRange:
     def __init__(self, size: int = 0, peaks: Iterable[bytes] = ()) -> None:
         self.size = size
         self.peaks = list(peaks)
-        if len(self.peaks) != size.bit_count() or any(len(p) != DIGEST_BYTES for p in self.peaks):
+        sizes = set(map(len, self.peaks))
+        if len(self.peaks) != size.bit_count() or not sizes <= {DIGEST_BYTES}:
             raise ValueError(f"A tree of {size} leaves does not have {len(self.peaks)} peaks.")
 
     def append(self, leaf: bytes) -> None:

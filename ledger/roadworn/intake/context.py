@@ -33,13 +33,14 @@ class LedgerContext:
 
     def enrolled(self, vehicle_id: str) -> bool:
         """Return whether the vehicle has an enrolment that was not retracted."""
-        return any(
-            not self.retracted(event_id, vehicle_id)
-            for (event_id,) in self._connection.execute(
-                "SELECT event_id FROM events WHERE kind = 'enrolment' AND vehicle_id = ?",
-                (vehicle_id,),
-            ).fetchall()
-        )
+        found = self._connection.execute(
+            "SELECT 1 FROM events AS made WHERE kind = 'enrolment' AND vehicle_id = ? "
+            "AND NOT EXISTS (SELECT 1 FROM events WHERE kind = 'retraction' "
+            "AND vehicle_id = made.vehicle_id "
+            "AND json_extract(payload, '$.event') = made.event_id)",
+            (vehicle_id,),
+        ).fetchone()
+        return found is not None
 
     def retracted(self, event_id: str, vehicle_id: str) -> bool:
         """Return whether a retraction of the same vehicle names the event."""
@@ -198,17 +199,21 @@ def references(kind: str, payload: dict[str, Any]) -> Iterator[tuple[str, str]]:
         yield "estimate", payload["estimate"]
 
 
-def components(value: object, column: str = "payload") -> Iterator[tuple[str, str]]:
+def components(
+    value: dict[str, Any] | list[Any], column: str = "payload"
+) -> Iterator[tuple[str, str]]:
     """Yield (column, component id) for each component that a payload names, at any depth."""
     if isinstance(value, dict):
         for key, item in value.items():
-            if key in ("component", "along_with") and isinstance(item, str):
-                yield f"{column}.{key}", item
-            else:
+            if isinstance(item, str):
+                if key in ("component", "along_with"):
+                    yield f"{column}.{key}", item
+            elif isinstance(item, (dict, list)):
                 yield from components(item, f"{column}.{key}")
-    elif isinstance(value, list):
+    else:
         for at, item in enumerate(value):
-            yield from components(item, f"{column}[{at}]")
+            if isinstance(item, (dict, list)):
+                yield from components(item, f"{column}[{at}]")
 
 
 def component_problems(payload: dict[str, Any]) -> Iterator[Problem]:

@@ -4,6 +4,7 @@ Nothing here looks into a ledger; what depends on the ledger's contents is in
 `roadworn.intake.context`.
 """
 
+from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from datetime import date, timedelta
 from typing import Any, NamedTuple
@@ -242,10 +243,16 @@ def payload_problems(payload: dict[str, Any]) -> list[Problem]:
     return problems
 
 
-def _currencies(value: object) -> list[str]:
+def _currencies(value: dict[str, Any] | list[Any]) -> Iterator[str]:
+    """Yield every currency code in a payload, at any depth."""
+    # Only what holds more is looked into: most values of a payload are words and numbers.
     if isinstance(value, dict):
-        own = [value["currency"]] if isinstance(value.get("currency"), str) else []
-        return own + [found for item in value.values() for found in _currencies(item)]
-    if isinstance(value, list):
-        return [found for item in value for found in _currencies(item)]
-    return []
+        own = value.get("currency")
+        if isinstance(own, str):
+            yield own
+        items: Iterable[Any] = value.values()
+    else:
+        items = value
+    for item in items:
+        if isinstance(item, (dict, list)):
+            yield from _currencies(item)
