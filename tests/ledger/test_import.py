@@ -457,6 +457,17 @@ def test_the_fast_way_and_the_careful_way_agree(data):
     assert fast.given == slow.given
 
 
+def test_a_wrong_time_on_a_day_that_is_known():
+    """The clock is looked at for a vehicle met before and for a new one."""
+    maker = ChunkMaker(KindRegistry())
+    maker.chunk([orjson.dumps(reading(1))])
+    for vehicle in ("bus-7", "bus-8"):
+        row = reading(1, vehicle_id=vehicle, occurred_at="2026-02-01T24:00:00Z")
+        assert [problem[0] for problem in maker.chunk([orjson.dumps(row)]).problems] == [
+            "no-such-date"
+        ]
+
+
 def careful(line):
     maker = ChunkMaker(KindRegistry())
     maker._payloads.clear()

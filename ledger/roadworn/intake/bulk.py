@@ -7,7 +7,6 @@ sentences. A chunk consists of tuples, lists and texts only, so that a helper pr
 it over with `marshal`.
 """
 
-import re
 from collections.abc import Iterable, Sequence
 from hashlib import sha256
 from typing import Any, NamedTuple
@@ -17,29 +16,26 @@ from pydantic import ValidationError
 
 from roadworn.events import NewEvent, utc_now
 from roadworn.ids import new_event_ids
-from roadworn.intake.payloads import IrregularPayload, kind_payloads
+from roadworn.intake.envelopes import (
+    ID_GIVEN,
+    KEY_MADE,
+    MAX_ODOMETER,
+    TIME_GIVEN,
+    UNITS,
+    USUAL,
+    Irregular,
+    KnownEnvelopes,
+    brought,
+    key_of,
+    made_key,
+    plain_reading,
+)
+from roadworn.intake.payloads import kind_payloads
 from roadworn.intake.plain_words import problems_of, shown
-from roadworn.intake.rows import Prepared, envelope_problems, prepare
+from roadworn.intake.rows import Prepared, prepare
 from roadworn.merkle import LEAF_PREFIX
 from roadworn.problems import Problem
 from roadworn.registry import KindRegistry
-
-#: What the writer of a row gave, rather than the store; bits of `Chunk.given`.
-ID_GIVEN, TIME_GIVEN, KEY_MADE = 1, 2, 4
-
-_FIELDS = frozenset(NewEvent.model_fields)
-_USUAL = _FIELDS - {"version", "event_id", "intake_key"}
-_EVENT_ID = re.compile(r"[0-9a-f-]{36}")
-_MOMENT = re.compile(
-    r"[0-9]{4}-[0-9]{2}-[0-9]{2}"
-    r"(?:T(?:[01][0-9]|2[0-3]):[0-5][0-9]:[0-5][0-9](?:\.[0-9]{1,6})?Z)?"
-)
-_UNITS = frozenset({"km", "mi"})
-_MAX_ODOMETER = 10_000_000
-_REMEMBERED = 50_000
-#: 112 bits of SHA-256: two rows of one day never get the same key by chance.
-_KEY_DIGITS = 28
-_MAX_KEY = 200
 
 RowTuple = tuple[Any, ...]
 ProblemTuple = tuple[str, str, str, int, str]
@@ -67,19 +63,8 @@ class Chunk(NamedTuple):
     lines: int
 
 
-class _Irregular(Exception):
-    """A line is not plainly right: take the careful way."""
-
-
-_NOT_PLAIN = (
-    _Irregular,
-    IrregularPayload,
-    ValidationError,
-    AttributeError,
-    KeyError,
-    TypeError,
-    ValueError,
-)
+#: What a line that is not plainly right raises on the fast way.
+_NOT_PLAIN = (Irregular, ValidationError, AttributeError, KeyError, TypeError, ValueError)
 
 
 class ChunkMaker:
@@ -89,17 +74,15 @@ class ChunkMaker:
         self._kinds = kinds
         self._source = source
         self._payloads = kind_payloads(kinds)
-        # Parts of an envelope that were found right once; they repeat from row to row.
-        self._vehicles: set[str] = set()
-        self._hands: set[tuple[str, str]] = set()
-        self._times: set[tuple[str, str | None]] = set()
+        self._known = KnownEnvelopes(source)
 
     def chunk(self, lines: Sequence[bytes], first: int = 1) -> Chunk:
         """Turn lines into a chunk; `first` is the number of the first of them."""
         build, now = _Build(), utc_now()
         # One loop over local names: a call a row costs as much as hashing it.
         loads, dumps, sort_keys, digest = orjson.loads, orjson.dumps, orjson.OPT_SORT_KEYS, sha256
-        vehicles, hands, times = self._vehicles, self._hands, self._times
+        known = self._known
+        vehicles, hands, times = known.vehicles, known.hands, known.times
         kinds, own_source, rows, given_bits = self._payloads, self._source, build.rows, build.given
         for number, (line, new_id) in enumerate(
             zip(lines, new_event_ids(len(lines)), strict=True), first
@@ -107,32 +90,25 @@ class ChunkMaker:
             try:
                 given = loads(line)
                 get = given.get
-                kind, vehicle_id, occurred = (
-                    given["kind"],
-                    given["vehicle_id"],
-                    given["occurred_at"],
-                )
-                recorded, by, source = (
-                    get("recorded_at"),
-                    get("recorded_by", ""),
-                    get("source", own_source),
-                )
+                kind, vehicle_id = given["kind"], given["vehicle_id"]
+                occurred, recorded = given["occurred_at"], get("recorded_at")
+                by, source = get("recorded_by", ""), get("source", own_source)
                 if not (
                     vehicle_id in vehicles
                     and (by, source) in hands
                     and (occurred, recorded) in times
                 ):
-                    self._learn(given, now)
+                    known.learn(given, now)
                 odometer, unit = get("odometer"), get("odometer_unit")
                 if not (
-                    type(odometer) is float and unit in _UNITS and 0 <= odometer <= _MAX_ODOMETER
+                    type(odometer) is float and unit in UNITS and 0 <= odometer <= MAX_ODOMETER
                 ):
-                    odometer = _reading(odometer, unit)
+                    odometer = plain_reading(odometer, unit)
                 payloads, payload = kinds[kind], given["payload"]
                 version, bits, stated, key = payloads.version, 0, None, None
                 event_id = new_id
-                if not given.keys() <= _USUAL:
-                    bits, stated, key, event_id = _brought(given, version, new_id)
+                if not given.keys() <= USUAL:
+                    bits, stated, key, event_id = brought(given, version, new_id)
                 said = dumps(payload, option=sort_keys)
                 text, replaced, entangled = payloads.seen.get(said) or payloads.check(payload, said)
                 if not (bits or key):
@@ -208,28 +184,6 @@ class ChunkMaker:
             build.add_event(number, event, self._kinds, key_made=False)
         return build.chunk(count)
 
-    def _learn(self, given: dict[str, Any], now: str) -> None:
-        """Validate an envelope and remember what repeats.
-
-        Raises:
-            _Irregular, ValidationError, TypeError: it is not right.
-        """
-        vehicle_id, times = given["vehicle_id"], (given["occurred_at"], given.get("recorded_at"))
-        hand = (given.get("recorded_by", ""), given.get("source", self._source))
-        occurred_at, recorded_at = times[0], now if times[1] is None else times[1]
-        if vehicle_id not in self._vehicles or hand not in self._hands:
-            NewEvent.model_validate(given)
-        elif not (_MOMENT.fullmatch(occurred_at) and _MOMENT.fullmatch(recorded_at)):
-            raise _Irregular
-        if envelope_problems(occurred_at, recorded_at, None, None):
-            raise _Irregular
-        for known in (self._vehicles, self._hands, self._times):
-            if len(known) > _REMEMBERED:
-                known.clear()
-        self._vehicles.add(vehicle_id)
-        self._hands.add(hand)
-        self._times.add(times)
-
     def _careful_row(self, line: bytes, number: int, build: "_Build") -> None:
         """Add the row, or say in words what is wrong with the line; an empty one is no row."""
         if not line or line.isspace():
@@ -252,7 +206,7 @@ class ChunkMaker:
             return
         key_made = event.event_id is None and event.intake_key is None
         if key_made:
-            event = event.model_copy(update={"intake_key": _key_of(event)})
+            event = event.model_copy(update={"intake_key": key_of(event)})
         build.add_event(number, event, self._kinds, key_made=key_made)
 
 
@@ -300,80 +254,6 @@ class _Build:
             self.problems,
             lines,
         )
-
-
-def made_key(envelope: tuple[Any, ...], said: bytes) -> str:
-    """Return the intake key of a row that brought none: its day and a digest of what it says.
-
-    It is made from the row as given, not as stored, so that it stays the same when a later
-    version of a kind stores more. The day in front keeps the index growing at one end.
-
-    Args:
-        envelope: vehicle, kind, version, occurred_at, recorded_at, recorded_by, source,
-            odometer and unit as given, absent ones None.
-        said: the payload as given, as JSON with sorted keys.
-    """
-    digest = sha256(orjson.dumps(envelope) + said).hexdigest()
-    return f"{envelope[3][:10]}:{digest[:_KEY_DIGITS]}"
-
-
-def _brought(
-    given: dict[str, Any], version: int, new_id: str
-) -> tuple[int, int | None, str | None, str]:
-    """Return what an unusual row brought: ID_GIVEN or 0, its version, its key, its id.
-
-    Raises:
-        _Irregular, TypeError: something in it is not plainly right.
-    """
-    if not given.keys() <= _FIELDS:
-        raise _Irregular
-    stated, key, bits = given.get("version"), given.get("intake_key"), 0
-    event_id = new_id
-    if stated is not None and (stated != version or type(stated) is not int):
-        raise _Irregular
-    if key is not None and not (type(key) is str and 0 < len(key) <= _MAX_KEY):
-        raise _Irregular
-    if given.get("event_id") is not None:
-        event_id, bits = given["event_id"], ID_GIVEN
-        if not _EVENT_ID.fullmatch(event_id):
-            raise _Irregular
-    return bits, stated, key, event_id
-
-
-def _key_of(event: NewEvent) -> str:
-    """Return the key of an event that was read the careful way."""
-    envelope = (
-        event.vehicle_id,
-        event.kind,
-        event.version,
-        event.occurred_at,
-        event.recorded_at,
-        event.recorded_by,
-        event.source,
-        event.odometer,
-        event.odometer_unit,
-    )
-    try:
-        said = orjson.dumps(event.payload, option=orjson.OPT_SORT_KEYS)
-    except orjson.JSONEncodeError:
-        # Nested deeper than can be written: `prepare` has the sentence for it.
-        said = b""
-    return made_key(envelope, said)
-
-
-def _reading(value: object, unit: object) -> float | None:
-    """Return an odometer reading as a float, or None when there is neither reading nor unit.
-
-    Raises:
-        _Irregular: it or its unit is not right.
-    """
-    if value is None and unit is None:
-        return None
-    if (type(value) is not float and type(value) is not int) or unit not in _UNITS:
-        raise _Irregular
-    if not 0 <= value <= _MAX_ODOMETER:
-        raise _Irregular
-    return float(value)
 
 
 def _not_json(line: bytes, error: orjson.JSONDecodeError) -> Problem:

@@ -12,6 +12,7 @@ import orjson
 
 from roadworn.canonical import canonical_payload
 from roadworn.intake.context import components
+from roadworn.intake.envelopes import Irregular
 from roadworn.intake.rows import payload_problems
 from roadworn.intake.shapes import plain_validator
 from roadworn.registry import EventKind, KindRegistry
@@ -23,10 +24,6 @@ _COSTED = frozenset({"replacement", "repair", "maintenance"})
 _BARE = frozenset({"odometer_exchange", "complaint"})
 #: How long a payload may be, and how many of a kind there may be, to be remembered.
 _SHORT, _REMEMBERED = 200, 4_096
-
-
-class IrregularPayload(Exception):
-    """A payload is not plainly right: take the careful way."""
 
 
 #: A payload that was found right: its text as stored; component and position when it is a
@@ -60,11 +57,11 @@ class KindPayloads:
         """Validate a payload that was not seen before; `raw` is its bytes with sorted keys.
 
         Raises:
-            IrregularPayload, ValidationError, KeyError, TypeError: it is not plainly right.
+            Irregular, ValidationError, KeyError, TypeError: it is not plainly right.
         """
         name, payload = self._name, self._validate(given)
         if not self._plain(payload):
-            raise IrregularPayload
+            raise Irregular
         # A plain validator gives sorted keys, so there is nothing left to do but nulls.
         text = orjson.dumps(payload).decode()
         if "null" in text:

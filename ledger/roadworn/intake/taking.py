@@ -9,7 +9,8 @@ from collections.abc import Iterator
 
 import orjson
 
-from roadworn.intake.bulk import ID_GIVEN, KEY_MADE, TIME_GIVEN, Chunk
+from roadworn.intake.bulk import Chunk
+from roadworn.intake.envelopes import ID_GIVEN, KEY_MADE, TIME_GIVEN
 from roadworn.intake.rows import Prepared, Row
 from roadworn.problems import Problem
 from roadworn.writer import Writer
