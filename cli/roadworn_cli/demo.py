@@ -7,6 +7,9 @@ import typer
 from roadworn_cli.context import State
 from roadworn_cli.output import say
 
+#: The demo looks back from two past days only: a first look should not take long.
+_QUICK = {"projection-backtest": {"days": 2}}
+
 
 def demo(
     into: Path = typer.Option(
@@ -46,7 +49,7 @@ def demo(
         asker = Asker(host, view, Look())
         sheets = [
             ("vehicle.html", vehicle_sheet(asker, Request(FEATURED), found=found)),
-            ("fleet.html", fleet_sheet(fleet := Asker(host, view, Look()))),
+            ("fleet.html", fleet_sheet(fleet := Asker(host, view, Look()), settings=_QUICK)),
         ]
     for name, (sheet, words) in sheets:
         put(str(into / name), render(sheet, words), lambda _text: None)

@@ -59,7 +59,7 @@ def draw(chart: Chart, ident: str, words: Words, tables: Sequence[Table] = ()) -
         grid = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False)
         places = list(grid.flat)
         for axes, panel in zip(places, panels, strict=False):
-            _panel(axes, panel, words, share=share, alone=len(panels) == 1)
+            _panel(axes, panel, words, chart.x_title, share=share, alone=len(panels) == 1)
         for axes in places[len(panels) :]:
             axes.set_visible(False)
         # Where a column ends early, its lowest panel carries the numbers of the axis.
@@ -105,13 +105,20 @@ def _panels(series: Sequence[Series]) -> list[list[_Drawn]]:
 
 
 def _panel(
-    axes: "Axes", panel: Sequence[_Drawn], words: Words, *, share: bool, alone: bool
+    axes: "Axes",
+    panel: Sequence[_Drawn],
+    words: Words,
+    x_title: str,
+    *,
+    share: bool,
+    alone: bool,
 ) -> None:
     categories = _categories(panel)
     for number, drawn in enumerate(panel):
         _series(axes, drawn, categories, number, words, of=len(panel))
     axes.grid(visible=True, axis="y")
-    x = "none" if categories else "number"
+    along = any(word in x_title for word in _SHARES)
+    x = "none" if categories else "share" if along else "number"
     ticks(axes, words, x=x, y="share" if share else "number", most=6 if alone else 3)
     if categories:
         axes.set_xticks(range(len(categories)), [label(words.word(c), 16) for c in categories])
@@ -177,11 +184,12 @@ def _series(
         look: dict[str, Any] = {"hatch": (None, "///", "...")[number % 3], "edgecolor": colour}
         axes.bar(at, ys, width, label=name, facecolor="white" if number else colour, **look)
         if drawn.band:
-            down = [max(y - a, 0.0) for y, a in zip(ys, low, strict=True)]
-            up = [max(b - y, 0.0) for y, b in zip(ys, high, strict=True)]
-            axes.errorbar(at, ys, [down, up], fmt="none", ecolor=VERMILION, capsize=4)
+            axes.errorbar(at, ys, _reach(ys, low, high), fmt="none", ecolor=VERMILION, capsize=4)
         return
-    if drawn.band:
+    if drawn.band and one.shape == "points":
+        ends = _reach(ys, low, high)
+        axes.errorbar(xs, ys, ends, fmt="none", ecolor=stroke.colour, capsize=2.5, elinewidth=1)
+    elif drawn.band:
         step: Any = "post" if one.shape == "step" else None
         axes.fill_between(xs, low, high, color=stroke.colour, alpha=0.16, linewidth=0, step=step)
     line: dict[str, Any] = {
@@ -197,6 +205,12 @@ def _series(
     else:
         mark = stroke.mark if len(xs) == 1 or 3 <= len(xs) <= 12 else None
         axes.plot(xs, ys, marker=mark, markersize=4.5, **line)
+
+
+def _reach(ys: Sequence[float], low: Sequence[float], high: Sequence[float]) -> list[list[float]]:
+    """Return how far limits lie below and above, as the library wants them."""
+    down = [max(y - a, 0.0) for y, a in zip(ys, low, strict=True)]
+    return [down, [max(b - y, 0.0) for y, b in zip(ys, high, strict=True)]]
 
 
 def _number(value: float | str) -> float:

@@ -66,6 +66,7 @@ def fleet(
     out: Annotated[str, _OUT] = "",
     full: Annotated[bool, _FULL] = False,
     months: Annotated[float, _MONTHS] = 12.0,
+    settings: Annotated[list[str] | None, _SET] = None,
     time_limit: Annotated[float, _LIMIT] = 300.0,
     language: str = looks.language_option(),
     unit: str = looks.unit_option(),
@@ -80,15 +81,17 @@ def fleet(
     from roadworn_cli.report.page import render
 
     look = looks.look_of(language, unit, currency, dates, paper)
+    chosen = settings_by_analysis(settings or [])
     state = state_of(ctx)
     check_target(out, state.ledger)
     host = state.plugins()
     with state.open_view(host) as view:
-        sheet, words = fleet_sheet(Asker(host, view, look, time_limit), months=months, full=full)
+        asker = Asker(host, view, look, time_limit)
+        sheet, words = fleet_sheet(asker, months=months, full=full, settings=chosen)
     put(out, render(sheet, words), say)
 
 
-def settings_by_analysis(given: list[str]) -> tuple[tuple[str, dict[str, object]], ...]:
+def settings_by_analysis(given: list[str]) -> dict[str, dict[str, object]]:
     """Return settings typed as ANALYSIS.SETTING=VALUE, by analysis.
 
     Raises:
@@ -103,4 +106,4 @@ def settings_by_analysis(given: list[str]) -> tuple[tuple[str, dict[str, object]
                 f"--set takes ANALYSIS.SETTING=VALUE, as keep-or-sell.value=2650, not {text!r}."
             )
         found.setdefault(analysis, {})[setting.replace("-", "_")] = value
-    return tuple(found.items())
+    return found

@@ -1,5 +1,6 @@
 """The fleet sheet: what the manager of a fleet looks at, one section for each question."""
 
+from collections.abc import Mapping
 from datetime import date
 from typing import TYPE_CHECKING
 
@@ -34,24 +35,32 @@ _MOST_LANES = 8
 _CHUNK = 500
 
 
-def fleet_sheet(asker: Asker, *, months: float = 12.0, full: bool = False) -> tuple[Sheet, Words]:
+def fleet_sheet(
+    asker: Asker,
+    *,
+    months: float = 12.0,
+    full: bool = False,
+    settings: Mapping[str, Mapping[str, object]] | None = None,
+) -> tuple[Sheet, Words]:
     """Gather the sheet of the whole fleet.
 
     Args:
         asker: with the view and the plugins.
         months: how far to look ahead.
         full: every row and column, and each other analysis that needs no vehicle.
+        settings: analysis name -> settings of it.
     """
     view = asker.view
     asker.look = asker.look.settled(view)
     words = Words(asker.look)
-    sections = [_fleet(view, words)]
+    sections = [_safety(view, words), _fleet(view, words)]
     names = list(_ASKED)
     if full:
         known = {name for name, _key, _first in _ASKED} | {"keep-or-sell"}
         names += [(name, "", 0) for name in asker.host.analyses() if name not in known]
     for name, key, first in names:
-        ran = asker.ask(name, **({"months": months} if name == "next-repairs" else {}))
+        given: dict[str, object] = {"months": months} if name == "next-repairs" else {}
+        ran = asker.ask(name, **given, **(settings or {}).get(name, {}))
         if ran is None:
             continue
         section = section_of(ran, words, Manner(full=full, first=first, key=key))
@@ -65,6 +74,39 @@ def fleet_sheet(asker: Asker, *, months: float = 12.0, full: bool = False) -> tu
     sections.append(rests_on(mark.size, mark.root, view.today, words))
     title = words.phrase("fleet_title")
     return Sheet(title, (words.phrase("as_of_day", day=view.today),), tuple(sections)), words
+
+
+def _safety(view: "LedgerView", words: Words) -> Section:
+    """Return the open safety items of the vehicles that are still here, all of them."""
+    rows: list[tuple[Cell, ...]] = [
+        ("SAFETY: failed", vehicle, component, position, note, day)
+        for vehicle, component, position, note, day in view.sql(
+            """SELECT f.vehicle_id, f.component, f.position, f.note, f.first_seen_on
+               FROM open_findings AS f JOIN vehicles AS v USING (vehicle_id)
+               WHERE f.safety AND f.condition = 'failed' AND v.retired_on IS NULL
+               ORDER BY f.first_seen_on, f.vehicle_id, f.component, f.position"""
+        ).rows
+    ]
+    if not rows:
+        return Section(
+            "safety", words.phrase("safety"), (Paragraph(words.phrase("no_safety_fleet")),)
+        )
+    table = Table(
+        "safety",
+        words("safety_table"),
+        (
+            Column("state", words("state")),
+            Column("vehicle", words("vehicle_axis")),
+            Column("component", words("what"), "component"),
+            Column("position", words("where")),
+            Column("note", words("seen")),
+            Column("since", words("since"), "date"),
+        ),
+        tuple(rows),
+    )
+    vehicles = len({row[1] for row in rows})
+    alert = Paragraph(words.phrase("safety_fleet", items=len(rows), vehicles=vehicles), "alert")
+    return Section("safety", words.phrase("safety"), (alert, *blocks_of(table, words)))
 
 
 def _fleet(view: "LedgerView", words: Words) -> Section:

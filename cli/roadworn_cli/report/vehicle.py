@@ -5,7 +5,8 @@ next; what passing the inspection takes; the advice; the line of life. The full 
 row and column, the events behind them, and each other analysis that answers for one vehicle.
 """
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from roadworn.analysis import Ran, Table
@@ -38,7 +39,10 @@ _ASKED = (
 )
 _TELLS_DUE = ("due_now",)
 #: Tables that say again what headline and picture of the owner's page say.
-_SAID = ("vehicles", "totals", "by_quarter", "stock")
+_SAID = (
+    "vehicles", "totals", "by_quarter", "stock", "reliability", "by_day", "by_component",
+    "surprises",
+)  # fmt: skip
 #: Words an outcome may have, from the one to read first; an unknown word stands before all.
 _OUTCOMES = {"fail": 1, "reject": 2, "not known": 3, "not_known": 3, "pass": 4}
 
@@ -57,7 +61,7 @@ class Request:
     vehicle: str
     months: float = 12.0
     full: bool = False
-    settings: tuple[tuple[str, dict[str, object]], ...] = ()
+    settings: Mapping[str, Mapping[str, object]] = field(default_factory=dict)
 
 
 def vehicle_sheet(
@@ -89,9 +93,8 @@ def vehicle_sheet(
     else:
         asker.take("next-repairs", found.next_repairs, _why(found, "next-repairs"))
     asker.take("repeat-failures", found.keeps_failing, _why(found, "repeat-failures"))
-    given = dict(request.settings)
     for name, _key in _ASKED:
-        asker.ask(name, vehicle=vehicle_id, **given.get(name, {}))
+        asker.ask(name, vehicle=vehicle_id, **request.settings.get(name, {}))
     sections = _first_part(asker, found, words, request, vehicle_id)
     sections += _answers(asker, words, request)
     if request.full:
