@@ -27,7 +27,10 @@ _MOMENT = re.compile(
 )
 UNITS = frozenset({"km", "mi"})
 MAX_ODOMETER = 10_000_000
-_REMEMBERED = 50_000
+#: Room for every second of a day.
+_REMEMBERED = 90_000
+#: Files are in order of time, more or less, and many have a time of its own in every row.
+_REMEMBERED_TIMES = 4_096
 #: 112 bits of SHA-256: two rows of one day never get the same key by chance.
 _KEY_DIGITS = 28
 _MAX_KEY = 200
@@ -51,6 +54,7 @@ class KnownEnvelopes:
         self.hands: set[tuple[str, str]] = set()
         self.times: set[tuple[str, str | None]] = set()
         self._days: set[str] = set()
+        self._clocks: set[str] = set()
         self._source = source
 
     def learn(self, given: dict[str, Any], now: str) -> None:
@@ -64,28 +68,33 @@ class KnownEnvelopes:
         times = (occurred, recorded)
         if recorded is None:
             recorded = now
-        vehicle_id, hand = (
-            given["vehicle_id"],
-            (get("recorded_by", ""), get("source", self._source)),
-        )
+        vehicle_id = given["vehicle_id"]
+        hand = (get("recorded_by", ""), get("source", self._source))
         if vehicle_id not in self.vehicles or hand not in self.hands:
             NewEvent.model_validate(given)
             _remember(self.vehicles, vehicle_id)
             _remember(self.hands, hand)
-        if not (_MOMENT.fullmatch(occurred) and _MOMENT.fullmatch(recorded)):
-            raise Irregular
-        day, recorded_day, days = occurred[:10], recorded[:10], self._days
-        # A day stands before its hours, so what is not later as a text is not later.
-        if not (day in days and recorded_day in days and occurred[:19] <= recorded[:19]):
+        days, clocks = self._days, self._clocks
+        if not (
+            occurred[:10] in days
+            and occurred[10:] in clocks
+            and recorded[:10] in days
+            and recorded[10:] in clocks
+            # A day stands before its hours, so what is not later as a text is not later.
+            and occurred[:19] <= recorded[:19]
+        ):
+            if not (_MOMENT.fullmatch(occurred) and _MOMENT.fullmatch(recorded)):
+                raise Irregular
             if envelope_problems(occurred, recorded, None, None):
                 raise Irregular
-            _remember(days, day)
-            _remember(days, recorded_day)
-        _remember(self.times, times)
+            for moment in (occurred, recorded):
+                _remember(days, moment[:10])
+                _remember(clocks, moment[10:])
+        _remember(self.times, times, _REMEMBERED_TIMES)
 
 
-def _remember(known: set[Any], value: object) -> None:
-    if len(known) > _REMEMBERED:
+def _remember(known: set[Any], value: object, limit: int = _REMEMBERED) -> None:
+    if len(known) > limit:
         known.clear()
     known.add(value)
 
