@@ -8,7 +8,7 @@ from pydantic import Field
 from roadworn.analysis import Analysis, Estimate, Result, Settings, Table
 from roadworn.catalogue import catalogue
 from roadworn.view import LedgerView
-from roadworn_plugins.due_now import FAILED, SAFETY, DueItem, due_now, not_failed
+from roadworn_plugins.due_now import OPEN, SAFETY, DueItem, due_now, not_failed
 from roadworn_plugins.grouped import Floats, Ints, Unit, preferred_unit
 from roadworn_plugins.measured import measured_chances
 from roadworn_plugins.next_tables import due_table, fleet_tables, next_table, totals_table
@@ -23,7 +23,8 @@ with the chance that it fails within the time asked about: a Weibull life of its
 one shape and a rate of its class that borrows strength from the other classes, on the clock
 that fits (distance, or calendar for what ages standing still), over the distance this vehicle
 is likely to cover, its spread averaged. A part of unknown age is as old as it has been seen at
-least and as the vehicle at most. A part measured often enough is projected by its own wear.
+least and as the vehicle at most. A part measured often enough is projected by its own wear, to
+the figure at which such parts were replaced here, or the legal limit where too few were.
 Totals count a replacement's own failures too (renewal) and share the uncertainty of a rate
 among all parts it holds for. Prices are the ledger's own, raised to today.
 
@@ -36,6 +37,8 @@ well the rate is known; they are not the luck of one part.
 Reference: Cox, Renewal Theory (1962); Gamma-Weibull prediction as in Hamada et al., Bayesian
 Reliability (Springer, 2008).
 """
+#: With fewer parts on record than this, the sum over them is no cost of the vehicle.
+LEAST_PARTS = 8
 _HORIZONS = (6, 12, 24, 36)
 
 
@@ -58,6 +61,9 @@ class NextRepairsSettings(Settings):
     least_chance: Annotated[
         float, Field(ge=0, le=1, description="smaller chances are only added up")
     ] = 0.05
+    least_parts: Annotated[
+        int, Field(ge=0, description="with fewer priced parts of a vehicle: too few to tell")
+    ] = LEAST_PARTS
     most: Annotated[int, Field(ge=1, description="rows at the most")] = 25
 
 
@@ -77,11 +83,11 @@ def run(view: LedgerView, settings: NextRepairsSettings) -> Result:
     if due:
         tables.append(due_table(due, settings.vehicle is None, settings.most))
     tables.append(next_table(view, parts, found, order, unit, span, wear))
-    if settings.distance is None:
+    if settings.distance is None and not too_few(parts, settings.vehicle, settings.least_parts):
         tables.append(totals_table(bands, parts.prices.currency))
     if settings.vehicle is None and settings.distance is None:
         tables += fleet_tables(parts, found, ahead, settings.service, span)
-    estimate = _estimate(parts, asked, span)
+    estimate = _estimate(parts, asked, span, settings.vehicle, settings.least_parts)
     return Result(
         headline=_headline(settings.vehicle, due, estimate, span),
         tables=tuple(tables),
@@ -120,28 +126,43 @@ def _span(settings: NextRepairsSettings, unit: Unit) -> str:
     return f"{settings.months:g} months"
 
 
-def _estimate(parts: PartsAhead, band: Band, span: str) -> Estimate:
+def too_few(parts: PartsAhead, vehicle: str | None, least: int) -> str:
+    """Say that too little is on record of one vehicle to add its future up, or nothing."""
+    priced = sum(1 for price in parts.price if price is not None and price.number)
+    if vehicle is None or priced >= least:
+        return ""
+    return (
+        f"too few to tell what the coming months cost: of {vehicle} only {priced} fitted "
+        f"part{'s have' if priced != 1 else ' has'} both a life and a price on record"
+    )
+
+
+def _estimate(
+    parts: PartsAhead, band: Band, span: str, vehicle: str | None, least: int
+) -> Estimate:
     models = [clocked.model for clocked in parts.models.values()]
     unpriced = sum(1 for price in parts.price if price is None)
+    words = too_few(parts, vehicle, least)
     return Estimate(
         name=f"cost of failures within {span}",
-        value=band.expected,
+        value=None if words else band.expected,
         unit=parts.prices.currency,
-        low=band.low,
-        high=band.high,
+        low=None if words else band.low,
+        high=None if words else band.high,
         level=LEVEL,
         method="renewal of every fitted part, prices and rates uncertain",
         failures=int(sum(model.failures.sum() for model in models)),
         running=int(sum(model.running.sum() for model in models)),
         left_out=unpriced,
         why_left_out="no price known" if unpriced else "",
+        words=words,
     )
 
 
 def _headline(vehicle: str | None, due: list[DueItem], total: Estimate, span: str) -> str:
     whose = vehicle or "the fleet"
     safety = [item for item in due if item.state == SAFETY]
-    open_ = [item for item in due if item.state in {SAFETY, FAILED}]
+    open_ = [item for item in due if item.state in OPEN]
     first = ""
     if safety:
         named = ", ".join(
@@ -149,7 +170,9 @@ def _headline(vehicle: str | None, due: list[DueItem], total: Estimate, span: st
         )
         first = f"Safety first: {named} failed. "
     elif open_:
-        first = f"{len(open_)} failed item{'s' * (len(open_) > 1)} open. "
+        first = f"{len(open_)} item{'s' * (len(open_) > 1)} open. "
+    if total.value is None:
+        return f"{first}{total.words.capitalize()}."
     if not total.value:
         return f"{first}No fitted part with a known price is likely to fail on {whose} in {span}."
     return (
