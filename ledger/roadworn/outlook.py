@@ -25,6 +25,15 @@ if TYPE_CHECKING:
 STALE = timedelta(days=200)
 # The likeliest and dearest few fit on a screen; `analyse next-repairs` has them all.
 _MOST_NEXT = 10
+#: States of what is due in which "no failed items recorded" must not be said.
+_OPEN = frozenset({"failed", "not passed", "complaint"})
+_OPEN_COLUMNS = (
+    Column("state", "state"),
+    Column("component", "component", "component"),
+    Column("position", "where"),
+    Column("detail", "what was seen"),
+    Column("since", "since", "date"),
+)
 _WORDS = {"failed": "failed", "wearing": "wearing", "not_checked": "not checked"}
 
 
@@ -88,7 +97,7 @@ def outlook(view: "LedgerView", host: "PluginHost", vehicle_id: str, months: flo
         name: _run(host, view, name, one, problems)
         for name in ("inspection-outlook", "maintenance-due", "keep-or-sell", "repeat-failures")
     }
-    open_now = _open_now(view, vehicle_id)
+    open_now = _due_by_analysis(coming) or _open_now(view, vehicle_id)
     named = [str(row[1]) for row in open_now.rows]
     if coming is not None:
         named += [str(row["component"]) for row in coming.result.table("next_repairs").records()]
@@ -162,13 +171,7 @@ def _open_now(view: "LedgerView", vehicle_id: str) -> Table:
     return Table(
         name="open_now",
         title="Open now",
-        columns=(
-            Column("state", "state"),
-            Column("component", "component"),
-            Column("position", "where"),
-            Column("detail", "what was seen"),
-            Column("since", "since", "date"),
-        ),
+        columns=_OPEN_COLUMNS,
         rows=tuple(cells for _rank, cells, _event in lines),
         evidence=tuple((event,) for _rank, _cells, event in lines),
     )
@@ -191,12 +194,13 @@ def _measured(view: "LedgerView", vehicle_id: str) -> dict[tuple[str, str, str |
 def _headline(profile: dict[str, Any], open_now: Table, coming: Ran | None, months: float) -> str:
     """Say the most pressing thing first, and never that a vehicle is safe."""
     safety = [row for row in open_now.rows if str(row[0]).startswith("SAFETY")]
-    failed = [row for row in open_now.rows if row[0] == "failed"]
+    open_ = [row for row in open_now.rows if row[0] in _OPEN]
     if safety:
         names = ", ".join(_name(str(row[1]), str(row[2])) for row in safety)
         first = f"Safety item open: {names}; do not drive until it is repaired."
-    elif failed:
-        first = f"{len(failed)} failed item{'s' * (len(failed) > 1)} open."
+    elif open_:
+        words = ", ".join(dict.fromkeys(_open_words(row) for row in open_[:4]))
+        first = f"Open: {words}."
     else:
         first = "No failed items recorded."
     if profile.get("retired_on"):
@@ -204,12 +208,40 @@ def _headline(profile: dict[str, Any], open_now: Table, coming: Ran | None, mont
     if coming is None or not coming.result.estimates:
         return first
     total = coming.result.estimates[0]
+    if total.value is None:
+        return f"{first} {total.words.capitalize()}."
     if not total.value:
         return first
     return (
         f"{first} Beyond that, parts likely to fail within {months:g} months come to about "
         f"{total.value:,.0f} {total.unit} ({total.low:,.0f} to {total.high:,.0f})."
     )
+
+
+def _open_words(row: tuple[Cell, ...]) -> str:
+    """Say what is open in a few words."""
+    state, component, position = str(row[0]), str(row[1] or ""), str(row[2] or "")
+    if state == "failed":
+        return f"{_name(component, position)} failed"
+    if state == "complaint":
+        return "a complaint nobody has answered"
+    return f"{position} {state}".strip()
+
+
+def _due_by_analysis(coming: Ran | None) -> Table | None:
+    """Return what the analysis `next-repairs` holds to be due, None when it says nothing.
+
+    It looks further than the record's own words: figures past their limit, complaints nobody
+    answered, official inspections not passed.
+    """
+    for table in coming.result.tables if coming is not None else ():
+        if table.name == "due_now":
+            rows = tuple(
+                (row["state"], row["component"], row["position"], row["seen"], row["since"])
+                for row in table.records()
+            )
+            return Table("open_now", "Due now", _OPEN_COLUMNS, rows, table.evidence)
+    return None
 
 
 def _name(component: str, position: str) -> str:

@@ -8,13 +8,17 @@ import numpy as np
 from roadworn.catalogue import axle_of, catalogue
 from roadworn.trade.codes import decode_code
 from roadworn.view import LedgerView
+from roadworn_plugins.beyond_limit import beyond_limits
 from roadworn_plugins.grouped import Ints
 from roadworn_plugins.parts_ahead import PartsAhead
 from roadworn_plugins.prices import Price, Prices
 
 #: States in the order in which they are shown; the first stops a vehicle from being driven.
 SAFETY, FAILED, CODE, PUT_OFF, WEARING = "SAFETY: failed", "failed", "code", "put off", "wearing"
-_ORDER = {SAFETY: 0, FAILED: 1, CODE: 2, PUT_OFF: 3, WEARING: 4}
+NOT_PASSED, COMPLAINT = "not passed", "complaint"
+_ORDER = {SAFETY: 0, FAILED: 1, NOT_PASSED: 2, COMPLAINT: 3, CODE: 4, PUT_OFF: 5, WEARING: 6}
+#: States that forbid to say that nothing failed is on record.
+OPEN = frozenset({SAFETY, FAILED, NOT_PASSED, COMPLAINT})
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +55,7 @@ def due_now(view: LedgerView, prices: Prices, vehicle: str | None = None) -> lis
         prices: what replacing each component costs.
         vehicle: only this one.
     """
-    items = _findings(view, prices, vehicle)
+    items = _with_limits(view, prices, vehicle, _findings(view, prices, vehicle))
     taken = {(i.vehicle, i.component, _place(i.component, i.position)): i for i in items}
     for item in _put_off(view, prices, vehicle):
         key = (item.vehicle, item.component, _place(item.component, item.position))
@@ -62,7 +66,7 @@ def due_now(view: LedgerView, prices: Prices, vehicle: str | None = None) -> lis
         else:
             items.append(item)
             taken[key] = item
-    items += _codes(view, vehicle)
+    items += [*_codes(view, vehicle), *_complaints(view, vehicle), *_not_passed(view, vehicle)]
     return sorted(items, key=lambda i: (i.vehicle, _ORDER[i.state], i.component, i.position))
 
 
@@ -106,9 +110,102 @@ def _joined(finding: DueItem, put_off: DueItem) -> DueItem:
         finding.position,
         "; ".join(filter(None, (finding.seen, put_off.seen))),
         finding.since,
-        finding.price,
+        put_off.price if finding.price is None or finding.price.number == 0 else finding.price,
         (*finding.events, *put_off.events),
     )
+
+
+def _with_limits(
+    view: LedgerView, prices: Prices, vehicle: str | None, items: list[DueItem]
+) -> list[DueItem]:
+    """Add what is past its limit by its figure, in the place of a milder word for it."""
+    failed = {(i.vehicle, i.component, i.position) for i in items if i.state in {SAFETY, FAILED}}
+    kinds: dict[str, str] = dict(view.sql("SELECT vehicle_id, vehicle_class FROM vehicles").rows)
+    for one in beyond_limits(view, vehicle):
+        key = (one.vehicle, one.component, one.place)
+        if key in failed:
+            continue
+        failed.add(key)
+        items = [i for i in items if (i.vehicle, i.component, i.position) != key]
+        known = catalogue().find(one.component)
+        critical = known is not None and known.safety_critical
+        items.append(
+            DueItem(
+                one.vehicle,
+                kinds[one.vehicle],
+                SAFETY if critical else FAILED,
+                one.component,
+                one.place,
+                f"past its limit: {one.words}",
+                None,
+                prices.or_labour(one.component, kinds[one.vehicle]),
+                one.events,
+            )
+        )
+    return items
+
+
+def _complaints(view: LedgerView, vehicle: str | None) -> list[DueItem]:
+    """Return complaints without a correction and without any work on the vehicle since."""
+    rows = view.sql(
+        f"""SELECT c.vehicle_id, v.vehicle_class, coalesce(c.component, ''),
+                   coalesce(c.position, ''), c.complaint, c.occurred_on, c.event_id
+            FROM complaints AS c JOIN vehicles AS v USING (vehicle_id)
+            WHERE v.retired_on IS NULL AND c.correction IS NULL
+              AND NOT EXISTS (
+                SELECT 1 FROM (SELECT vehicle_id, occurred_on FROM replacements
+                               UNION ALL SELECT vehicle_id, occurred_on FROM repairs) AS w
+                WHERE w.vehicle_id = c.vehicle_id AND w.occurred_on >= c.occurred_on)
+              {"AND c.vehicle_id = ?" * bool(vehicle)}""",
+        (vehicle,) if vehicle else (),
+    ).rows
+    return [
+        DueItem(
+            name,
+            kind,
+            COMPLAINT,
+            component,
+            position,
+            f"customer says: {text}",
+            day,
+            None,
+            (event,),
+        )
+        for name, kind, component, position, text, day, event in rows
+    ]
+
+
+def _not_passed(view: LedgerView, vehicle: str | None) -> list[DueItem]:
+    """Return official inspections whose latest result is fail or reject."""
+    rows = view.sql(
+        f"""SELECT r.vehicle_id, v.vehicle_class, r.inspection, r.result, r.items, r.occurred_on,
+                   r.event_id
+            FROM (SELECT *, row_number() OVER (PARTITION BY vehicle_id, inspection
+                                               ORDER BY occurred_at DESC, seq DESC) AS back
+                  FROM inspection_results WHERE result <> 'not_tested') AS r
+            JOIN vehicles AS v USING (vehicle_id)
+            WHERE r.back = 1 AND r.result IN ('fail', 'reject') AND v.retired_on IS NULL
+              {"AND r.vehicle_id = ?" * bool(vehicle)}""",
+        (vehicle,) if vehicle else (),
+    ).rows
+    return [
+        DueItem(
+            name,
+            kind,
+            NOT_PASSED,
+            "",
+            f"{inspection} inspection",
+            ": ".join(filter(None, (f"official result {result}", _listed(items)))),
+            day,
+            None,
+            (event,),
+        )
+        for name, kind, inspection, result, items, day, event in rows
+    ]
+
+
+def _listed(items: object) -> str:
+    return ", ".join(str(item) for item in items) if isinstance(items, list) else str(items or "")
 
 
 def _findings(view: LedgerView, prices: Prices, vehicle: str | None) -> list[DueItem]:
@@ -154,9 +251,11 @@ def _put_off(view: LedgerView, prices: Prices, vehicle: str | None) -> list[DueI
     ).rows
     found = []
     for name, kind, component, position, word, amount, currency, day, event, estimate in rows:
-        price = prices.or_labour(component, kind)
-        if price is None and amount and currency == prices.currency:
-            price = Price(amount, amount, amount, currency, 0, f"the estimate of {day}")
+        # What the shop itself estimated says more than trade hours without the part.
+        price = prices.replacement(component, kind)
+        if price is None and amount and currency == (prices.currency or currency):
+            price = Price(amount, amount, amount, currency, 1, f"the estimate of {day}")
+        price = price or prices.or_labour(component, kind)
         seen = f"{word} on {day}" + (f" at {amount:,.2f} {currency}" if amount else "")
         found.append(
             DueItem(name, kind, PUT_OFF, component, position, seen, day, price, (event, estimate))

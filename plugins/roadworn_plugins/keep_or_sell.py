@@ -12,6 +12,7 @@ from roadworn.view import LedgerView
 from roadworn_plugins.due_now import FAILED, PUT_OFF, SAFETY, DueItem, due_now
 from roadworn_plugins.grouped import Ints
 from roadworn_plugins.inspection_outlook import INSPECTION_OUTLOOK
+from roadworn_plugins.next_repairs import LEAST_PARTS, too_few
 from roadworn_plugins.options import (
     FIX,
     FIX_AND_LET_GO,
@@ -75,6 +76,9 @@ class KeepOrSellSettings(Settings):
     must_pass: Annotated[
         bool, Field(description="whether an inspection has to be passed within the horizon")
     ] = False
+    least_parts: Annotated[
+        int, Field(ge=0, description="with fewer priced parts on record: too few to tell")
+    ] = LEAST_PARTS
     runs: Annotated[bool, Field(description="whether it runs as it stands")] = True
     yearly_rate: Annotated[
         float, Field(gt=-0.5, lt=1, description="what money is worth a year")
@@ -93,6 +97,9 @@ def run(view: LedgerView, settings: KeepOrSellSettings) -> Result:
     )
     found = project(parts, settings.months)
     band = money(parts, found, ahead)
+    few = too_few(parts, settings.vehicle, settings.least_parts)
+    if few:
+        return _too_few(few, due)
     pace = float(parts.paces.per_month[parts.car[0]]) if parts.size else 0.0
     worth = worth_of(view, settings.vehicle, settings.value, parts.prices.currency, pace)
     to_pass = _to_pass(view, settings) if settings.must_pass else 0.0
@@ -122,6 +129,18 @@ def run(view: LedgerView, settings: KeepOrSellSettings) -> Result:
             for option in options
         ),
         caveats=_caveats(settings, worth, open_, parts, found, ahead, usual),
+    )
+
+
+def _too_few(words: str, due: list[DueItem]) -> Result:
+    """Say that no sum can be made, and what has to be done whatever the sums would say."""
+    safety = [item.name for item in due if item.state == SAFETY]
+    first = f"Safety first: {', '.join(safety[:3])}; repair before driving. " if safety else ""
+    return Result(
+        headline=f"{first}No advice by money: {words}.",
+        caveats=(
+            "Record what is replaced, with reason, reading and price; or import old invoices.",
+        ),
     )
 
 
@@ -325,6 +344,10 @@ def _caveats(
     usual: float,
 ) -> tuple[str, ...]:
     caveats = [f"The vehicle: {worth.words}."]
+    if any(item.state == SAFETY for item in open_):
+        caveats.append(
+            "Whoever takes it over is told of the open safety item, and it is towed, not driven."
+        )
     unpriced = [item.name for item in open_ if item.price is None]
     if unpriced:
         caveats.append(f"No price is known for {', '.join(unpriced[:4])}: the fix costs more.")

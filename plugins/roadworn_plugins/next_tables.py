@@ -29,10 +29,12 @@ def due_table(due: list[DueItem], fleet: bool, most: int) -> Table:
             item.name,
             item.seen,
             item.since,
-            None if item.price is None else round(item.price.middle, 2),
+            # Labour without the part is no price: it stands in words beside the empty cell.
+            None if item.price is None or not item.price.number else round(item.price.middle, 2),
             "" if item.price is None else item.price.currency,
-            "" if item.price is None else item.price.basis,
+            _price_words(item),
             item.component,
+            item.position,
         )
         for item in shown
     )
@@ -47,12 +49,25 @@ def due_table(due: list[DueItem], fleet: bool, most: int) -> Table:
             Column("since", "since", "date"),
             Column("cost", "cost today", "money"),
             Column("currency", "currency", detail=True),
-            Column("price_from", "price from", detail=True),
+            Column("price_from", "price from", detail=not any(_labour_only(i) for i in shown)),
             Column("component", "component", detail=True),
+            Column("position", "where", detail=True),
         ),
         rows=rows,
         evidence=tuple(tuple(filter(None, item.events)) for item in shown),
     )
+
+
+def _labour_only(item: DueItem) -> bool:
+    return item.price is not None and not item.price.number
+
+
+def _price_words(item: DueItem) -> str:
+    if item.price is None:
+        return ""
+    if _labour_only(item):
+        return f"labour about {item.price.middle:,.0f} {item.price.currency}; part not priced"
+    return item.price.basis
 
 
 def next_table(

@@ -94,7 +94,9 @@ def finding(component: str, *, safety: bool = False) -> NewEvent:
 
 def answer(folder: Path, events: list[NewEvent], **settings: object) -> Result:
     with view_of(events, folder, as_of="2026-01-10") as view:
-        return check_analysis(KEEP_OR_SELL, view, {"vehicle": "car-1", **settings})
+        return check_analysis(
+            KEEP_OR_SELL, view, {"vehicle": "car-1", "least_parts": 0, **settings}
+        )
 
 
 def ways(result: Result) -> dict[str, dict[str, Any]]:
@@ -160,6 +162,14 @@ def test_what_would_turn_it_is_said(tmp_path: Path) -> None:
 def test_a_typed_value_stands_before_the_one_on_record(tmp_path: Path) -> None:
     result = answer(tmp_path, car("300.00"), value="5000")
     assert any("value as stated" in caveat for caveat in result.caveats)
+
+
+def test_with_too_few_parts_on_record_there_is_no_sum(tmp_path: Path) -> None:
+    events = car("3000.00", finding("steering.tie_rod_outer", safety=True))
+    result = answer(tmp_path, events, least_parts=8, replacement_price="9000")
+    assert result.headline.startswith("Safety first: outer tie rod end; repair before driving.")
+    assert "too few to tell" in result.headline
+    assert (result.tables, result.estimates) == ((), ())
 
 
 def test_a_vehicle_has_to_be_named(tmp_path: Path) -> None:

@@ -29,7 +29,7 @@ def host() -> PluginHost:
 @cache
 def base_events() -> list[NewEvent]:
     """A made fleet, with what the other analyses speak of: looks, codes, values, services."""
-    events, _truth = play(np.random.default_rng(3), Setting(vehicles=8, years=6))
+    events, _truth = play(np.random.default_rng(3), Setting(vehicles=6, years=6))
     more = []
     for number, name in enumerate(VEHICLES):
         for year in (2018, 2019, 2020):
@@ -127,7 +127,7 @@ def with_more(base: Path, added: list[NewEvent]) -> Path:
 
 
 @pytest.mark.parametrize("known_by", ["recorded", "occurred"])
-@settings(max_examples=3, deadline=None, derandomize=True)
+@settings(max_examples=2, deadline=None, derandomize=True)
 @given(data=st.data())
 def test_later_events_change_no_analysis(
     base: Path, before: dict[str, dict[str, Result]], known_by: str, data: st.DataObject

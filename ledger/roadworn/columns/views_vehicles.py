@@ -30,7 +30,7 @@ VEHICLES = ViewSpec(
         ("enrolled_on", "DATE", "first day under this ledger's eye"),
         ("enrolment_km", "DOUBLE", "true distance on that day"),
         ("enrolment_event", "VARCHAR", "event_id of the first enrolment"),
-        ("last_seen_on", "DATE", "day of its latest event"),
+        ("last_seen_on", "DATE", "day of its latest event that is more than bookkeeping"),
         ("last_km", "DOUBLE", "true distance at its latest reading"),
         ("last_reading_on", "DATE", "day of its latest reading that is used"),
         ("retired_on", "DATE", "day it left, empty while it is here"),
@@ -54,7 +54,10 @@ VEHICLES = ViewSpec(
              min_by(event_id, place) FILTER (WHERE kind = 'enrolment') AS enrolment_event
       FROM told GROUP BY vehicle_id
     ), seen AS (
-      SELECT e.vehicle_id, max(e.occurred_on) AS last_seen_on, count(*) AS events,
+      -- Bookkeeping is not seeing the vehicle.
+      SELECT e.vehicle_id, count(*) AS events,
+             max(CASE WHEN e.kind NOT IN ('retraction', 'authorisation', 'profile_change',
+                                          'valuation') THEN e.occurred_on END) AS last_seen_on,
              max(d.true_km) AS last_km,
              max(CASE WHEN NOT d.estimated THEN e.occurred_on END) AS last_reading_on
       FROM base.known AS e JOIN base.distances AS d ON d.seq = e.seq GROUP BY e.vehicle_id

@@ -1,0 +1,61 @@
+"""Figures on record that are past their limit, whatever condition was written down with them.
+
+Somebody measures 0.5 mm of lining and writes "sound": the figure is believed, not the word.
+The limits are those of the packaged rule set for inspections, with their citations.
+"""
+
+from dataclasses import dataclass
+
+from roadworn.view import LedgerView
+from roadworn_plugins.inspection_judging import judge_item
+from roadworn_plugins.inspection_looks import Looks, load_looks
+from roadworn_plugins.inspection_rules import load_rules, weight_of
+
+_RULES = "inspection_us_federal"
+# A figure does not grow back: the last one counts until work is recorded, however old it is.
+_ANY_AGE = 100_000
+
+
+@dataclass(frozen=True, slots=True)
+class BeyondLimit:
+    """One place whose latest figure is past its limit, or that was found failed.
+
+    `words` says what was seen and whose limit it is.
+    """
+
+    vehicle: str
+    component: str
+    place: str
+    words: str
+    events: tuple[str, ...]
+
+
+def beyond_limits(view: LedgerView, vehicle: str | None = None) -> list[BeyondLimit]:
+    """Return what is past its limit on one vehicle, or on all that are still here."""
+    measured = [item for item in load_rules(_RULES).items if item.measurement]
+    looks = load_looks(view, sorted({c for item in measured for c in item.components}))
+    rows = view.sql(
+        f"""SELECT vehicle_id, weight_class FROM vehicles
+            WHERE retired_on IS NULL{" AND vehicle_id = ?" * bool(vehicle)}
+            ORDER BY vehicle_id""",
+        (vehicle,) if vehicle else (),
+    ).rows
+    found = []
+    for name, weight_class in rows:
+        own = looks.get(name, Looks())
+        weight = weight_of(weight_class) or "light"
+        for item in measured:
+            if not item.holds_for(weight):
+                continue
+            judged = judge_item(item, own.newest(item.components), view.today, _ANY_AGE)
+            found += [
+                BeyondLimit(
+                    name,
+                    component,
+                    place,
+                    f"{judged.detail} (limit of {judged.citation})",
+                    judged.evidence,
+                )
+                for component, place in judged.failed
+            ]
+    return found

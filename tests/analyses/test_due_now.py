@@ -1,0 +1,111 @@
+"""What is due whatever word was written down for it: an outlook must not call it sound."""
+
+from pathlib import Path
+
+import pytest
+
+from roadworn import NewEvent, PluginHost
+from roadworn.outlook import Outlook, outlook
+from roadworn.testing import event, view_of
+
+
+def enrolled() -> NewEvent:
+    return event("car-1", "enrolment", "2026-01-02", odometer=90_000, vehicle_class="car")
+
+
+def look(*findings: dict[str, object]) -> NewEvent:
+    return event("car-1", "inspection", "2026-01-05", findings=list(findings), rest="sound")
+
+
+def measured(component: str, position: str, value: float, unit: str) -> dict[str, object]:
+    figure = {"value": value, "unit": unit}
+    return {
+        "component": component,
+        "position": position,
+        "condition": "sound",
+        "measurements": [figure],
+    }
+
+
+def outlook_of(folder: Path, *events: NewEvent) -> Outlook:
+    with view_of([enrolled(), *events], folder, as_of="2026-01-10") as view:
+        return outlook(view, PluginHost.load(), "car-1")
+
+
+@pytest.mark.parametrize(
+    ("finding", "name"),
+    [
+        # 49 CFR 570.9(a): not less than 2/32 in. 49 CFR 570.5: 1/32 in over the shoe (from memory).
+        (measured("wheel.tire", "LF", 1.0, "32nds"), "tire LF"),
+        (measured("brake.pad", "front", 0.5, "mm"), "disc brake pads front"),
+    ],
+)
+def test_a_figure_past_its_limit_outweighs_the_word_sound(
+    tmp_path: Path, finding: dict[str, object], name: str
+) -> None:
+    found = outlook_of(tmp_path, look(finding))
+    assert found.headline.startswith(f"Safety item open: {name}; do not drive")
+    assert "past its limit" in str(found.open_now.rows[0][3])
+
+
+def test_exactly_at_the_limit_is_not_due(tmp_path: Path) -> None:
+    found = outlook_of(tmp_path, look(measured("wheel.tire", "LF", 2.0, "32nds")))
+    assert found.headline.startswith("No failed items recorded.")
+
+
+def test_a_complaint_nobody_answered_is_open_until_there_was_work(tmp_path: Path) -> None:
+    said = event("car-1", "complaint", "2026-01-06", complaint="the pedal goes to the floor")
+    for name in ("a", "b"):
+        (tmp_path / name).mkdir()
+    found = outlook_of(tmp_path / "a", said)
+    assert found.headline.startswith("Open: a complaint nobody has answered.")
+    work = event("car-1", "repair", "2026-01-07", component="brake.master_cylinder")
+    assert outlook_of(tmp_path / "b", said, work).headline.startswith("No failed items recorded.")
+
+
+def test_an_official_inspection_not_passed_is_open_until_one_is(tmp_path: Path) -> None:
+    failed = event(
+        "car-1",
+        "inspection_result",
+        "2026-01-06",
+        inspection="safety",
+        result="fail",
+        items=["brakes"],
+    )
+    passed = event("car-1", "inspection_result", "2026-01-08", inspection="safety", result="pass")
+    for name in ("a", "b"):
+        (tmp_path / name).mkdir()
+    found = outlook_of(tmp_path / "a", failed)
+    assert found.headline.startswith("Open: safety inspection not passed.")
+    assert "brakes" in str(found.open_now.rows[0][3])
+    assert outlook_of(tmp_path / "b", failed, passed).headline.startswith("No failed items")
+
+
+def test_of_a_vehicle_with_little_on_record_no_cost_is_told(tmp_path: Path) -> None:
+    fitted = event(
+        "car-1",
+        "replacement",
+        "2026-01-05",
+        odometer=90_010,
+        component="wheel.bearing",
+        position="LF",
+        reason="failed",
+        parts_cost={"amount": "84.50", "currency": "USD"},
+    )
+    found = outlook_of(tmp_path, fitted)
+    assert "Too few to tell what the coming months cost" in found.headline
+    assert found.advice is not None
+    assert "too few to tell" in found.advice.result.headline
+
+
+def test_bookkeeping_is_not_seeing_the_vehicle(tmp_path: Path) -> None:
+    worth = event(
+        "car-1",
+        "valuation",
+        "2026-01-09",
+        source="lists",
+        value={"amount": "900.00", "currency": "USD"},
+    )
+    with view_of([enrolled(), worth], tmp_path, as_of="2026-01-10") as view:
+        (row,) = view.sql("SELECT last_seen_on FROM vehicles").rows
+    assert str(row[0]) == "2026-01-02"
