@@ -1,6 +1,7 @@
 """What `next-repairs` prints on a small ledger, and what it says when it knows little."""
 
 import io
+import tempfile
 from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path
 
@@ -71,12 +72,15 @@ def printed(result: Result) -> str:
     return "\n".join(line.rstrip() for line in out.getvalue().splitlines()) + "\n"
 
 
-def test_golden_print(tmp_path: Path) -> None:
-    """To renew after a wanted change: copy what the failure shows into the file."""
-    with view_of(small_shop(), tmp_path, as_of="2026-01-01") as view:
+def golden_text(folder: Path) -> str:
+    with view_of(small_shop(), folder, as_of="2026-01-01") as view:
         text = printed(check_analysis(NEXT_REPAIRS, view))
-        text += "\n" + printed(check_analysis(NEXT_REPAIRS, view, {"vehicle": "van-1"}))
-    assert text == GOLDEN.read_text(encoding="utf-8")
+        return text + "\n" + printed(check_analysis(NEXT_REPAIRS, view, {"vehicle": "van-1"}))
+
+
+def test_golden_print(tmp_path: Path) -> None:
+    """After a wanted change run this file as a program, and read the difference."""
+    assert golden_text(tmp_path) == GOLDEN.read_text(encoding="utf-8")
 
 
 def test_what_has_failed_is_due_and_not_likely(tmp_path: Path) -> None:
@@ -144,3 +148,8 @@ def test_nothing_on_record_is_said_plainly(tmp_path: Path) -> None:
     with view_of(vehicle("van-0"), tmp_path, as_of="2026-01-01") as view:
         result = check_analysis(NEXT_REPAIRS, view)
     assert result.headline.startswith("No fitted part with a known price is likely to fail")
+
+
+if __name__ == "__main__":
+    with tempfile.TemporaryDirectory() as made:
+        GOLDEN.write_text(golden_text(Path(made)), encoding="utf-8")
