@@ -8,6 +8,11 @@ import pytest
 from commandline import Run
 from report.markup import Page
 
+from roadworn_cli.report.look import Look
+from roadworn_cli.report.model import Grid, Heading, Line, Phrase, Section, Sheet
+from roadworn_cli.report.page import render
+from roadworn_cli.report.words import Words
+
 SHEETS = [("vehicle", "car-1"), ("vehicle", "car-1", "--full"), ("fleet",), ("fleet", "--full")]
 
 
@@ -72,6 +77,19 @@ def test_tables_name_their_columns_and_rows(page: Page) -> None:
     assert page.tags("table")
     assert len(page.tags("caption")) == len(page.tags("table"))
     assert {attrs.get("scope") for attrs in page.tags("th")} == {"col", "row"}
+
+
+def test_an_empty_cell_heads_no_row_and_many_columns_stack_sooner() -> None:
+    """An empty header is no header: rule empty-table-header of axe-core."""
+    grids = [
+        Grid(Phrase("t"), tuple(Heading(Phrase(f"h{n}")) for n in range(width)),
+             (Line(("", *"x" * (width - 1))), Line(("y", *"x" * (width - 1)))))
+        for width in (3, 9)
+    ]  # fmt: skip
+    sheet = Sheet(Phrase("s"), (), (Section("a", Phrase("a"), tuple(grids)),))
+    page = Page.of(render(sheet, Words(Look())))
+    assert [attrs["scope"] for attrs in page.tags("th")].count("row") == 2
+    assert [attrs.get("class") for attrs in page.tags("table")] == [None, "wide"]
 
 
 def test_it_names_what_it_rests_on(page: Page, plain: Path) -> None:

@@ -1,7 +1,7 @@
 """What was looked at on the last visit, and who the vehicle is: straight from the record."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING
 
@@ -82,7 +82,7 @@ def today_section(
         blocks += visit.blocks
     elif not safety:
         blocks.append(Paragraph(words.phrase("no_safety_open"), "lead"))
-    table = _in_place(due_now) if due_now is not None and due_now.rows else found.open_now
+    table = of_one(due_now) if due_now is not None and due_now.rows else found.open_now
     if table.rows:
         only = ("what", "component", "position", "state", "seen", "detail", "since", "cost")
         blocks += blocks_of(table, words, full=full, only=only)
@@ -94,17 +94,15 @@ def today_section(
                    tuple(blocks))  # fmt: skip
 
 
-def _in_place(table: Table) -> Table:
-    """Return the table of what is due without its column of vehicles: there is only one."""
+def of_one(table: Table) -> Table:
+    """Return a table without its column of vehicles: on this sheet there is only one."""
     at = next((i for i, column in enumerate(table.columns) if column.name == "vehicle"), None)
     if at is None:
         return table
-    return Table(
-        table.name,
-        table.title,
-        (*table.columns[:at], *table.columns[at + 1 :]),
-        tuple((*row[:at], *row[at + 1 :]) for row in table.rows),
-        table.evidence,
+    return replace(
+        table,
+        columns=(*table.columns[:at], *table.columns[at + 1 :]),
+        rows=tuple((*row[:at], *row[at + 1 :]) for row in table.rows),
     )
 
 

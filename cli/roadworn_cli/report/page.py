@@ -26,15 +26,27 @@ def render(sheet: Sheet, words: Words) -> str:
     """Return a sheet as HTML."""
     from markupsafe import Markup
 
-    style = (_FOLDER / "sheet.css").read_text(encoding="utf-8")
     return _template().render(
         sheet=sheet,
         words=words,
         language=words.look.language,
         paper=PAPERS[words.look.paper],
-        style=Markup(style),  # noqa: S704  # our own file
+        style=Markup(_style()),  # noqa: S704  # our own files
         drawn=Markup,
     )
+
+
+@lru_cache
+def _style() -> str:
+    """Return the style: tables are stacked on narrow screens, those of many columns sooner."""
+    sheet, stacked = (
+        (_FOLDER / name).read_text(encoding="utf-8") for name in ("sheet.css", "stacked.css")
+    )
+    narrow = "\n".join(
+        f"@media screen and (max-width: {width}) {{\n{stacked.replace('TABLE', table)}}}"
+        for width, table in (("44rem", "table"), ("72rem", "table.wide"))
+    )
+    return f"{sheet}\n{narrow}"
 
 
 @lru_cache

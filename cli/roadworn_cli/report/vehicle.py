@@ -13,7 +13,7 @@ from roadworn.analysis import Ran, Table
 from roadworn.outlook import Outlook, outlook
 from roadworn_cli.report.asking import Asker, told
 from roadworn_cli.report.life_line import life_line
-from roadworn_cli.report.looked_at import history_section, last_visit, today_section, who
+from roadworn_cli.report.looked_at import history_section, last_visit, of_one, today_section, who
 from roadworn_cli.report.model import Block, Listing, Paragraph, Phrase, Section, Sheet
 from roadworn_cli.report.sections import Manner, left_out, rests_on, section_of
 from roadworn_cli.report.wear import wear_section
@@ -120,7 +120,7 @@ def _first_part(
     sections = [today_section(found, visit, due, words, full=request.full)]
     if found.next_repairs is not None:
         manner = _manner(request, "goes_next", first=8)
-        sections.append(section_of(found.next_repairs, words, manner))
+        sections.append(section_of(_of_one(found.next_repairs), words, manner))
     return sections
 
 
@@ -136,7 +136,7 @@ def _answers(asker: Asker, words: Words, request: Request) -> list[Section]:
     sections: dict[str, Section] = {}
     for name, key in _ASKED:
         if name in ran:
-            answer = _worst_first(ran[name]) if name == "inspection-outlook" else ran[name]
+            answer = _of_one(ran[name])
             sections[name] = section_of(answer, words, _manner(request, key, first=5))
     failing = ran.get("repeat-failures")
     life = life_line(view, vehicle_id, failing, words)
@@ -159,17 +159,19 @@ def _answers(asker: Asker, words: Words, request: Request) -> list[Section]:
     return [*first, *middle, *sections.values()]
 
 
-def _worst_first(ran: Ran) -> Ran:
-    """Return an answer with what fails before what is not known and what passes."""
-    tables = []
-    for table in ran.result.tables:
-        at = next((i for i, c in enumerate(table.columns) if c.name == "outcome"), None)
-        order = list(range(len(table.rows)))
-        if at is not None:
-            order.sort(key=lambda n: _OUTCOMES.get(str(table.rows[n][at]), 0))
-        evidence = tuple(table.evidence[n] for n in order) if table.evidence else ()
-        tables.append(replace(table, rows=tuple(table.rows[n] for n in order), evidence=evidence))
-    return replace(ran, result=replace(ran.result, tables=tuple(tables)))
+def _of_one(ran: Ran) -> Ran:
+    """Return an answer without its columns of vehicles, what fails before what passes."""
+    tables = tuple(_worst_first(of_one(table)) for table in ran.result.tables)
+    return replace(ran, result=replace(ran.result, tables=tables))
+
+
+def _worst_first(table: Table) -> Table:
+    at = next((i for i, column in enumerate(table.columns) if column.name == "outcome"), None)
+    if at is None:
+        return table
+    order = sorted(range(len(table.rows)), key=lambda n: _OUTCOMES.get(str(table.rows[n][at]), 0))
+    evidence = tuple(table.evidence[n] for n in order) if table.evidence else ()
+    return replace(table, rows=tuple(table.rows[n] for n in order), evidence=evidence)
 
 
 def _manner(request: Request, key: str, first: int) -> Manner:
@@ -191,7 +193,7 @@ def _others(asker: Asker, words: Words, vehicle_id: str) -> list[Section]:
         if "vehicle" in analysis.settings.model_fields:
             ran = asker.ask(name, vehicle=vehicle_id)
             if ran is not None:
-                sections.append(section_of(ran, words, Manner(full=True)))
+                sections.append(section_of(_of_one(ran), words, Manner(full=True)))
     return sections
 
 
