@@ -7,7 +7,14 @@ import typer
 from roadworn.bench.amounts import read_odometer
 from roadworn.errors import UsageError
 from roadworn_cli.context import check_day, default_currency, state_of
-from roadworn_cli.record.common import ByOption, CurrencyOption, acknowledge, new_event, short
+from roadworn_cli.record.common import (
+    ByOption,
+    CurrencyOption,
+    acknowledge,
+    new_event,
+    refuse_amended,
+    short,
+)
 
 if TYPE_CHECKING:
     from roadworn.events import StoredEvent
@@ -41,6 +48,7 @@ def correct(
                 f"Event {short(old.event_id)} is a retraction, which cannot be corrected: write "
                 "the event it took back anew."
             )
+        refuse_amended(ledger.path, old)
         kind = ledger.kinds.get(old.kind)
         envelope, inner = _envelope(old, changes)
         payload = kind.upcast(old.version, old.data())

@@ -8,7 +8,7 @@ from roadworn.bench.words import describe
 from roadworn.errors import UsageError
 from roadworn_cli.context import check_day, state_of, today
 from roadworn_cli.output import escape
-from roadworn_cli.record.common import ByOption, OnOption, new_event, short
+from roadworn_cli.record.common import ByOption, OnOption, new_event, refuse_amended, short
 
 
 def retract(
@@ -31,6 +31,7 @@ def retract(
                 f"Event {short(found.event_id)} is a retraction: write the event it took back "
                 "anew instead."
             )
+        refuse_amended(ledger.path, found)
         payload = {"event": found.event_id, "reason": reason}
         stored = ledger.append(
             new_event(

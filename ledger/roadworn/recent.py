@@ -10,6 +10,7 @@ from pathlib import Path
 
 import orjson
 
+from roadworn.columns.amend import Amendment, taken_back
 from roadworn.connection import connect, plain_failures
 from roadworn.events import StoredEvent
 from roadworn.schema import EVENT_COLUMNS
@@ -30,6 +31,13 @@ WHERE vehicle_id = :vehicle
     WHERE kind = 'retraction' AND vehicle_id = :vehicle)
   AND {{condition}}
 ORDER BY seq DESC LIMIT :limit
+"""
+# An event can only be taken back by a later one of its vehicle, which bounds the search.
+_AMENDING = f"""
+SELECT {_COLUMNS} FROM events
+WHERE seq > ? AND vehicle_id = ?
+  AND (kind = 'retraction' OR json_extract(payload, '$.replaces') IS NOT NULL)
+ORDER BY seq
 """
 
 
@@ -77,6 +85,30 @@ def last_replacements(path: Path, vehicle_id: str, component: str) -> list[Store
     """Return the latest replacements of a component on a vehicle, newest entry first."""
     condition = "kind = 'replacement' AND json_extract(payload, '$.component') = :component"
     return _newest(path, vehicle_id, condition, _READINGS, component=component)
+
+
+def amendment_of(path: Path, event: StoredEvent) -> StoredEvent | None:
+    """Return the last event of the chain that took `event` back, or None while it counts.
+
+    A replaced event that was corrected again gives the newest correction; the last of the chain
+    may be a retraction.
+    """
+    with plain_failures(path), closing(connect(path, writable=False)) as connection:
+        rows = connection.execute(_AMENDING, (event.seq, event.vehicle_id)).fetchall()
+    later = {row[1]: StoredEvent(*row) for row in rows}
+    undone = taken_back(_amendment(amending) for amending in later.values())
+    last: StoredEvent | None = None
+    at = undone.get(event.event_id)
+    while at is not None:
+        last = later[at]
+        at = undone.get(at)
+    return last
+
+
+def _amendment(event: StoredEvent) -> Amendment:
+    payload, retracts = event.data(), event.kind == "retraction"
+    target = payload["event"] if retracts else payload["replaces"]
+    return Amendment(event.seq, event.event_id, target, retracts)
 
 
 def _newest(

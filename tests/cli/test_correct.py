@@ -92,3 +92,43 @@ def test_as_of_shows_what_was_known_then(shop: Run, wrong: str) -> None:
         # Written down today: by the day of writing nothing was known then; by the day it
         # happened the replacement was, and its retraction is of today.
         assert told.json() == [{"n": count}]
+
+
+def test_an_event_is_replaced_once_and_the_newest_one_is_named(
+    shop: Run, history: History, wrong: str
+) -> None:
+    first = shop("correct", wrong, "position=RF").event
+    again = shop("correct", wrong, "position=LR")
+    assert again.code == 3
+    assert f"already replaced by event {first}: correct or retract that one" in again.err
+    newest = shop("correct", first, "position=LR")
+    assert newest.code == 0
+    for words in (["correct", wrong, "position=RR"], ["retract", wrong, "--reason", "slip"]):
+        done = shop(*words)
+        assert done.code == 3
+        assert newest.event in done.err
+    assert [row["effective"] for row in history()[1:]] == [False, False, True]
+
+
+def test_an_event_is_taken_back_once(shop: Run, history: History, wrong: str) -> None:
+    back = shop("retract", wrong, "--reason", "slip").event
+    for words in (["retract", wrong, "--reason", "slip"], ["correct", wrong, "position=RF"]):
+        done = shop(*words)
+        assert done.code == 3
+        assert f"taken back by event {back} already" in done.err
+    assert len(history()) == 3
+
+
+def test_a_correction_that_was_retracted_leaves_the_first_free_again(
+    shop: Run, history: History, wrong: str
+) -> None:
+    slip = shop("correct", wrong, "position=RF").event
+    assert shop("retract", slip, "--reason", "slip").code == 0
+    assert shop("correct", wrong, "position=LR").code == 0
+    told = [(row["kind"], row["effective"]) for row in history()[1:]]
+    assert told == [
+        ("replacement", False),
+        ("replacement", False),
+        ("replacement", True),
+        ("retraction", True),
+    ]

@@ -13,12 +13,14 @@ import typer
 from roadworn.bench.amounts import read_money, read_odometer
 from roadworn.bench.words import describe, item_words
 from roadworn.cautions import cautions_for
-from roadworn.errors import ProblemsFound, UsageError
-from roadworn.recent import LastReading, last_events, last_reading
+from roadworn.errors import LedgerRefused, ProblemsFound, UsageError
+from roadworn.recent import LastReading, amendment_of, last_events, last_reading
 from roadworn_cli.context import check_day, default_currency, default_unit, state_of, today
 from roadworn_cli.output import escape, note, say
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from roadworn.events import NewEvent, StoredEvent
 
 Vehicle = Annotated[str, typer.Argument(metavar="VEHICLE", help="Name of an enrolled vehicle.")]
@@ -129,6 +131,26 @@ def acknowledge(stored: "StoredEvent", besides: str = "") -> None:
 def short(event_id: str) -> str:
     """Return the end of an event id, which is enough to name it; ids of one day begin alike."""
     return event_id[-8:]
+
+
+def refuse_amended(path: "Path", event: "StoredEvent") -> None:
+    """Refuse to amend an event a second time: two replacements of one event would both count.
+
+    Raises:
+        LedgerRefused: it was replaced or taken back; names the event to go on from.
+    """
+    last = amendment_of(path, event)
+    if last is None:
+        return
+    named = f"Event {short(event.event_id)}"
+    if last.kind == "retraction":
+        raise LedgerRefused(
+            f"{named} is taken back by event {short(last.event_id)} already: if it should count "
+            "after all, write it anew with `roadworn record`."
+        )
+    raise LedgerRefused(
+        f"{named} is already replaced by event {short(last.event_id)}: correct or retract that one."
+    )
 
 
 def new_event(fields: Mapping[str, Any]) -> "NewEvent":
