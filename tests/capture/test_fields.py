@@ -4,7 +4,7 @@ import pytest
 
 from roadworn.bench.fields import change_fields
 from roadworn.errors import UsageError
-from roadworn.kinds import Inspection, Replacement
+from roadworn.kinds import Enrolment, Inspection, Replacement, Retirement
 
 PADS = {"component": "brake.pad", "position": "front", "reason": "failed", "quantity": 1}
 
@@ -74,3 +74,69 @@ def test_a_place_that_is_not_in_the_list_is_refused() -> None:
     for change in ("findings.1.note=x", "findings.first.note=x"):
         with pytest.raises(UsageError, match="has 1 entries"):
             change_fields(Inspection, payload, [change])
+
+
+@pytest.mark.parametrize(
+    ("change", "remedy"),
+    [
+        ("position=banana", "is no position here"),
+        ("component=brake rotor LF", "position=LF"),
+        ("component=windshield", "has no position"),
+        ("price=-5 USD", "below zero"),
+        ("price=5 USB", "ISO 4217"),
+        ("warranty=24 months", "warranty_months"),
+    ],
+)
+def test_a_change_is_checked_as_when_it_is_recorded(change: str, remedy: str) -> None:
+    with pytest.raises(UsageError) as caught:
+        change_fields(Replacement, PADS, [change])
+    assert remedy in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("change", "field", "value"),
+    [
+        ("price=84.50 USD", "parts_cost", {"amount": "84.50", "currency": "USD"}),
+        ("hours=2", "labour_hours", 2),
+        ("order=W-9", "work_order", "W-9"),
+        ("reason=worn out", "reason", "worn_out"),
+        ("position=front right", "position", "RF"),
+    ],
+)
+def test_option_words_of_record_are_understood(change: str, field: str, value: object) -> None:
+    assert change_fields(Replacement, PADS, [change])[field] == value
+
+
+def test_a_field_of_its_own_goes_before_an_option_word() -> None:
+    changed = change_fields(Retirement, {"reason": "sold"}, ["price=300 USD"])
+    assert changed == {"reason": "sold", "price": {"amount": "300", "currency": "USD"}}
+
+
+def test_days_and_owner_references_are_checked() -> None:
+    with pytest.raises(UsageError, match="takes a day"):
+        change_fields(Enrolment, {}, ["in_service=2026-13-01"])
+    with pytest.raises(UsageError, match="roadworn contact"):
+        change_fields(Enrolment, {}, ["owner=Some Body 555 0100"])
+    assert change_fields(Enrolment, {}, ["owner=OWNER-12"]) == {"owner_reference": "OWNER-12"}
+
+
+def test_a_changed_condition_sets_the_safety_mark_anew() -> None:
+    payload = {"findings": [{"component": "brake.pad", "condition": "wearing"}]}
+    failed = change_fields(Inspection, payload, ["findings.0.condition=failed"])
+    assert failed["findings"][0]["safety"] is True
+    again = change_fields(Inspection, failed, ["findings.0.condition=sound"])
+    assert "safety" not in again["findings"][0]
+
+
+def test_a_changed_measurement_stays_within_what_can_be() -> None:
+    measured = {"value": 3.0, "unit": "mm"}
+    finding = {"component": "brake.pad", "condition": "wearing", "measurements": [measured]}
+    with pytest.raises(UsageError, match="at most 60 mm"):
+        change_fields(Inspection, {"findings": [finding]}, ["findings.0.measurements.0.value=300"])
+    with pytest.raises(UsageError, match="voltage"):
+        change_fields(Inspection, {"findings": [finding]}, ["findings.0.measurements.0.unit=V"])
+
+
+def test_what_was_odd_before_does_not_stop_another_change() -> None:
+    odd = PADS | {"position": "somewhere"}
+    assert change_fields(Replacement, odd, ["quantity=2"])["position"] == "somewhere"

@@ -87,7 +87,7 @@ def test_an_unknown_component_offers_the_nearest_or_a_name_of_its_own() -> None:
         read_item("brake pump")
     assert any("brake" in name for name in caught.value.near)
     assert "other." in caught.value.message
-    assert read_item("other.ice_maker")["component"] == "other.ice_maker"
+    assert read_item("other.roof_rack")["component"] == "other.roof_rack"
 
 
 def test_a_mistyped_component_never_becomes_another_one_with_a_note() -> None:
@@ -159,3 +159,52 @@ def test_any_text_is_read_or_refused_in_a_sentence(text: str) -> None:
     except UsageError as error:
         message = error.message
     assert not any(ord(c) < 32 for c in message)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "tire LF 4/32 in failed; brake pads front 3 mm wearing",
+        "tire LF 4/32 in failed brake pads front 3 mm wearing",
+        "brake pads front wearing, rotor sound",
+        "horn sound weak but wiper failed",
+    ],
+)
+def test_a_second_finding_is_never_folded_into_the_first(text: str) -> None:
+    with pytest.raises(UsageError, match=r"more than one finding.*write ;"):
+        read_finding(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "note"),
+    [
+        ("windshield chipped wearing", "chipped"),
+        ("strut leaking failed", "leaking"),
+        ("windshield chipped wearing low on the left", "chipped low on the left"),
+        ("tire RF failed worn by a bad wheel alignment", "worn by a bad wheel alignment"),
+    ],
+)
+def test_words_that_name_no_other_part_are_the_note(text: str, note: str) -> None:
+    assert read_finding(text)["note"] == note
+
+
+@pytest.mark.parametrize(
+    ("text", "remedy"),
+    [
+        ("wheel baring LF failed", "Did you mean wheel bearing or hub?"),
+        ("tire presure sensor LF failed", "Did you mean tire pressure sensor?"),
+        ("brake pads rotor wearing", "; before another finding"),
+        ("tire bald LF wearing", "the component, its place"),
+    ],
+)
+def test_words_before_the_condition_that_may_be_more_are_refused(text: str, remedy: str) -> None:
+    with pytest.raises(UsageError) as caught:
+        read_finding(text)
+    assert remedy in str(caught.value)
+
+
+def test_a_misspelt_part_in_a_replacement_is_suggested() -> None:
+    with pytest.raises(UsageError, match="Did you mean wheel bearing or hub"):
+        read_item("wheel baring LF")
+    with pytest.raises(UnknownName, match="exhaust pipe, muffler and hangers"):
+        read_item("exhaust hanger")

@@ -119,12 +119,12 @@ def test_odd_text_is_unknown(text):
 
 
 def test_other_is_kept_only_when_the_user_says_so():
-    assert CATALOGUE.resolve("other.ice_maker").component is None
-    kept = CATALOGUE.resolve("other.ice_maker", allow_other=True).component
+    assert CATALOGUE.resolve("other.roof_rack").component is None
+    kept = CATALOGUE.resolve("other.roof_rack", allow_other=True).component
     assert kept is not None
-    assert kept.id == "other.ice_maker"
-    assert "other.ice_maker" not in CATALOGUE
-    assert CATALOGUE.get("other.ice_maker") == kept
+    assert kept.id == "other.roof_rack"
+    assert "other.roof_rack" not in CATALOGUE
+    assert CATALOGUE.get("other.roof_rack") == kept
     assert CATALOGUE.resolve("other.Ice Maker!", allow_other=True).component is None
 
 

@@ -7,6 +7,7 @@ given, since two currencies must never be added.
 import re
 from typing import Any
 
+from roadworn.bench.currencies import check_currency
 from roadworn.errors import UsageError
 from roadworn.units import UnitError, parse_distance
 
@@ -21,12 +22,13 @@ _PERIOD = re.compile(
 _SIGNS = re.compile(r"[$€£¥₹]")
 
 
-def read_money(text: str, currency: str = "") -> dict[str, str]:
+def read_money(text: str, currency: str = "", *, allow_negative: bool = False) -> dict[str, str]:
     """Read ``84.50``, ``1,084.50`` or ``84.50 USD`` as a money value.
 
     Args:
         text: as typed; a currency code in it goes before `currency`.
         currency: ISO 4217 code to use when the text has none.
+        allow_negative: take an amount below zero, a rebate on an estimate.
 
     Raises:
         UsageError: it is no amount, or there is no currency.
@@ -47,8 +49,11 @@ def read_money(text: str, currency: str = "") -> dict[str, str]:
             f"The amount {text.strip()!r} has no currency: add --currency USD, or set "
             "ROADWORN_CURRENCY once."
         )
-    if not re.fullmatch(r"[A-Z]{3}", code):
-        raise UsageError(f"{code!r} is no currency: use its three-letter code, as in USD.")
+    code = check_currency(code)
+    if found["number"].startswith("-") and not allow_negative:
+        raise UsageError(
+            f"{text.strip()!r} is below zero: write what it cost, and a credit into the note."
+        )
     amount = found["number"].replace(",", "")
     if len(amount.partition(".")[2]) > 4 or len(amount.partition(".")[0].lstrip("-")) > 12:
         raise UsageError(

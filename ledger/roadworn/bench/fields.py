@@ -6,12 +6,13 @@ is kept, so a part number of digits stays a text.
 """
 
 import copy
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, get_args
 
 from pydantic import ValidationError
 
 from roadworn.bench.amounts import read_money
+from roadworn.bench.changed import check_changed
 from roadworn.bench.phrases import read_item
 from roadworn.errors import UsageError
 from roadworn.kinds import Payload
@@ -20,6 +21,23 @@ from roadworn.kinds.base import Money
 #: A value inside a payload: text, number, truth word, dictionary or list.
 JsonValue = Any
 
+#: Option words of `record` -> the fields they may stand for.
+ALIASES: Mapping[str, tuple[str, ...]] = {
+    "price": ("parts_cost",),
+    "hours": ("labour_hours",),
+    "rate": ("labour_rate",),
+    "order": ("work_order",),
+    "amount": ("value",),
+    "year": ("model_year",),
+    "class": ("vehicle_class",),
+    "owner": ("owner_reference",),
+    "in_service": ("in_service_date",),
+    "due": ("due_date",),
+    "old": ("old_reading",),
+    "new": ("new_reading",),
+    "item": ("items",),
+    "text": ("complaint",),
+}
 _COMPONENT_FIELDS = frozenset({"component", "along_with"})
 
 
@@ -45,14 +63,25 @@ def change_fields(
                 f"{change!r} is no change: write it as field=value, as in position=LF."
             )
         steps = path.strip().replace("-", "_").split(".")
+        steps[0] = _field(model, steps[0])
         _check_top(model, steps[0])
         _change(model, changed, steps, text.strip(), currency)
+    check_changed(payload, changed)
     return changed
+
+
+def _field(model: type[Payload], word: str) -> str:
+    """Return the field that an option word of `record` stands for, or the word itself."""
+    if word in model.model_fields:
+        return word
+    return next((name for name in ALIASES.get(word, ()) if name in model.model_fields), word)
 
 
 def _check_top(model: type[Payload], field: str) -> None:
     if field not in model.model_fields or field == "replaces":
         known = ", ".join(name for name in model.model_fields if name != "replaces")
+        if field == "warranty":
+            known = "warranty_months, warranty_distance and warranty_unit, each by itself"
         raise UsageError(f"There is no field {field!r} to change: the fields are {known}.")
 
 
@@ -121,6 +150,12 @@ def _candidates(
         except UsageError as error:
             yield error
             return
+        if "position" in item:
+            yield UsageError(
+                f"{text!r} names a place too: change it by itself, with "
+                f"position={item['position']}."
+            )
+            return
         yield item["component"]
         return
     if is_money:
@@ -132,6 +167,7 @@ def _candidates(
             yield error
         return
     yield text
+    yield "_".join(text.casefold().replace("-", " ").split())
     for number in (int, float):
         try:
             yield number(text.replace(",", ""))

@@ -9,8 +9,10 @@ from collections.abc import Sequence
 from typing import Any, NoReturn, get_args
 
 from roadworn.bench.amounts import read_money
+from roadworn.bench.bounds import check_measurements
 from roadworn.bench.choices import choose
 from roadworn.catalogue import Component, catalogue
+from roadworn.catalogue.positions import read_position_words
 from roadworn.errors import UnknownName, UsageError
 from roadworn.kinds.base import Condition
 from roadworn.units import UnitError, parse_measurement
@@ -22,6 +24,11 @@ _CONDITION_WORDS = "sound, wearing, failed or not checked"
 _UNITS_IN_NOTES = frozenset({"mm", "32nds", "V", "psi", "kPa", "bar"})
 # "3 in the morning" measures nothing.
 _NOT_INCHES = frozenset({"a", "all", "both", "each", "every", "the", "this"})
+_LONGEST_NAME = 9
+#: A note is looked over this far for a second finding.
+_LOOKED_AT = 60
+#: Likeness in percent from which words are taken for a misspelt component.
+_NEARLY = 85.0
 _DECISIONS = ("approved", "declined", "deferred")
 
 
@@ -37,9 +44,10 @@ def read_item(text: str) -> dict[str, str]:
     """
     component, position, rest = _split(text)
     if rest:
+        meant = _meant(component, rest.split())
         raise UsageError(
             f"{rest!r} in {text.strip()!r} is no position of {component.name} "
-            f"({component.positions}): leave it out, or put it into --note."
+            f"({component.positions}): leave it out, or put it into --note.{meant}"
         )
     return _place(component, position)
 
@@ -62,9 +70,12 @@ def read_finding(text: str) -> dict[str, Any]:
     condition, at, length = _condition(tokens, text)
     measurements, unread = _measurements(tokens[:at], text)
     if unread:
-        _refuse_words(text, component, unread)
+        _check_words(text, component, unread)
+    _refuse_second(text, tokens[at + length :])
     more, left = _measurements(tokens[at + length :], text, may_note=True)
     measurements += more
+    check_measurements(component.id, measurements)
+    left = [*unread, *left]
     finding: dict[str, Any] = {**_place(component, position), "condition": condition}
     if measurements:
         finding["measurements"] = measurements
@@ -111,7 +122,7 @@ def read_estimate_line(text: str, line: int, currency: str = "") -> dict[str, An
     made: dict[str, Any] = {
         "line": line,
         **_place(component, position),
-        "amount": read_money(found["amount"], currency),
+        "amount": read_money(found["amount"], currency, allow_negative=True),
     }
     if component.safety_critical:
         made["safety"] = True
@@ -158,20 +169,78 @@ def _refuse_component(text: str, suggestions: Sequence[Component]) -> NoReturn:
     choice = f"did you mean {' or '.join(near)}?" if near else "see `roadworn components`."
     raise UnknownName(
         f"No component is known by {shown!r}; {choice} A part outside the catalogue is written "
-        "as other.ice_maker.",
+        "as other.roof_rack.",
         near,
     )
 
 
-def _refuse_words(text: str, component: Component, unread: Sequence[str]) -> NoReturn:
-    # "wheel baring LF failed" must not become a failed wheel with a note.
-    words = " ".join(unread)
-    near = [c.name for c in catalogue().resolve(f"{component.name} {words}").suggestions[:3]]
-    meant = f" Did you mean {' or '.join(near)}?" if near else ""
-    raise UsageError(
-        f"{words!r} in {text.strip()!r} is not understood after {component.name}: write the "
-        f"component, its place, what was measured, the condition, then the note.{meant}"
+def _check_words(text: str, component: Component, unread: Sequence[str]) -> None:
+    """Refuse words before the condition that may be part of the component or a second one.
+
+    "windshield chipped wearing" is a note said early; "wheel baring LF failed" must not become
+    a failed wheel with a note.
+    """
+    known = catalogue()
+    meant = _meant(component, unread)
+    places = any(read_position_words(word.casefold(), component.positions) for word in unread)
+    named = any(
+        known.resolve(" ".join(unread[start:end]), near=False).component is not None
+        for start in range(len(unread))
+        for end in range(start + 1, min(len(unread), start + _LONGEST_NAME) + 1)
     )
+    if meant or places or named or any(word[0].isdigit() for word in unread):
+        raise UsageError(
+            f"{' '.join(unread)!r} in {text.strip()!r} is not understood after {component.name}: "
+            f"write the component, its place, what was measured, the condition, then the note; "
+            f"and ; before another finding.{meant}"
+        )
+
+
+def _meant(component: Component, unread: Sequence[str]) -> str:
+    """Return a question when the words after a component make it another one, nearly spelled."""
+    words = [w for w in unread if read_position_words(w.casefold(), component.positions) is None]
+    heads = {key for key in (component.name, *component.synonyms) if " " not in key}
+    for length in range(min(len(words), 4), 0, -1):
+        for head in sorted(heads):
+            found = catalogue().resolve(f"{head} {' '.join(words[:length])}")
+            near = found.suggestions[:1]
+            if near and near[0].id != component.id and found.score >= _NEARLY:
+                return f" Did you mean {near[0].name}?"
+    return ""
+
+
+def _refuse_second(text: str, tail: Sequence[str]) -> None:
+    """Refuse a second finding behind the condition: it would be lost in the note of the first."""
+    words = [token.casefold().strip(",;:.") for token in tail[:_LOOKED_AT]]
+    for at, word in enumerate(words):
+        if word not in CONDITIONS:
+            continue
+        for start in range(max(0, at - _LONGEST_NAME), at):
+            found = _component_before(words[start:at])
+            if found is not None:
+                raise UsageError(
+                    f"{text.strip()!r} says more than one finding ({found.name} comes after "
+                    "another condition): write ; before it, or give each finding by itself."
+                )
+
+
+def _component_before(words: Sequence[str]) -> Component | None:
+    """Return the component that `words` name, with nothing besides but its place and figures."""
+    for end in range(len(words), 0, -1):
+        found = catalogue().resolve(" ".join(words[:end]), near=False).component
+        if found is None:
+            continue
+        rest = list(words[end:])
+        while rest and read_position_words(rest[0], found.positions) is not None:
+            rest.pop(0)
+        while rest:
+            _quantity, length = _measurement_at(rest, 0)
+            if not length:
+                break
+            rest = rest[length:]
+        if not rest:
+            return found
+    return None
 
 
 def _place(component: Component, position: str | None) -> dict[str, str]:

@@ -62,7 +62,7 @@ def other_component(identifier: str) -> Component:
     """
     if not (identifier.startswith(OTHER) and ID_PATTERN.fullmatch(identifier)):
         raise UsageError(
-            f"{identifier!r} cannot be kept under other: write it as other.ice_maker, in small "
+            f"{identifier!r} cannot be kept under other: write it as other.roof_rack, in small "
             "letters, digits and underscores."
         )
     name = identifier.removeprefix(OTHER).replace("_", " ")
