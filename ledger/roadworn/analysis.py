@@ -8,11 +8,12 @@ A `Result` carries its evidence: each row of a table may name the events behind 
 estimate says how many failed, how many still run, and what was left out and why.
 """
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict
 
@@ -25,6 +26,9 @@ Cell = str | int | float | Decimal | date | bool | None
 ColumnKind = Literal[
     "text", "component", "integer", "number", "distance", "money", "chance", "date", "sentence"
 ]
+
+
+_NAME = re.compile(r"[a-z][a-z0-9-]{0,60}")
 
 
 class Settings(BaseModel):
@@ -66,6 +70,12 @@ class Table:
     evidence: tuple[tuple[str, ...], ...] = ()
 
     def __post_init__(self) -> None:
+        for column in self.columns:
+            if column.kind not in get_args(ColumnKind):
+                raise ValueError(
+                    f"Column {column.name!r} of table {self.name!r} is of kind {column.kind!r}, "
+                    f"which is none of {', '.join(get_args(ColumnKind))}."
+                )
         width = len(self.columns)
         for number, row in enumerate(self.rows, start=1):
             if len(row) != width:
@@ -173,6 +183,13 @@ class Analysis:
     run: Callable[["LedgerView", Any], Result]
     settings: type[Settings] = Settings
     about: str = ""
+
+    def __post_init__(self) -> None:
+        if not _NAME.fullmatch(self.name):
+            raise ValueError(
+                f"An analysis cannot be called {self.name!r}: use small letters, digits and "
+                "hyphens, as in 'myshop-idle'."
+            )
 
 
 @dataclass(frozen=True, slots=True)

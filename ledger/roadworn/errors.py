@@ -4,7 +4,8 @@
 
     RoadwornError                    never raised itself; has .message and .exit_code
     ├── UsageError             (2)   the words given cannot be understood
-    │   └── UnknownName        (2)   a vehicle, component, kind or analysis nobody knows; has .near
+    │   ├── UnknownName        (2)   a vehicle, component, kind or analysis nobody knows; has .near
+    │   └── QueryError         (2)   a query that the read model cannot run
     ├── ProblemsFound          (1)   the data given have problems; has .problems
     ├── LedgerRefused          (3)   the ledger will not take it
     │   ├── LedgerBusy         (3)   another process holds the write lock for too long
@@ -46,6 +47,10 @@ class UnknownName(UsageError):
     def __init__(self, message: str, near: Sequence[str] = ()) -> None:
         super().__init__(message)
         self.near = tuple(near)
+
+
+class QueryError(UsageError):
+    """A query that the read model cannot run; from an analysis it is the plugin's fault."""
 
 
 class ProblemsFound(RoadwornError):

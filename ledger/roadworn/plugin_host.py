@@ -17,7 +17,7 @@ from pydantic import ValidationError
 
 from roadworn import hookspecs
 from roadworn.analysis import Analysis, Ran, Result, Settings
-from roadworn.errors import PluginFailure, RoadwornError, UnknownName, UsageError
+from roadworn.errors import PluginFailure, QueryError, RoadwornError, UnknownName, UsageError
 from roadworn.problems import Problem
 from roadworn.registry import EventKind, KindRegistry
 
@@ -50,8 +50,9 @@ class PluginHost:
         for entry in sorted(found, key=lambda entry: (entry.name != "bundled", entry.name)):
             try:
                 module = entry.load()
-            # A plugin may raise anything while it is imported; it is named and left out.
-            except Exception as error:  # noqa: BLE001
+            # A plugin may raise anything while it is imported, or call sys.exit; it is named and
+            # left out.
+            except (Exception, SystemExit) as error:  # noqa: BLE001
                 host._note(entry.name, "cannot be loaded", error)
                 continue
             version = entry.dist.version if entry.dist else ""
@@ -141,6 +142,9 @@ class PluginHost:
         """
         plugin, analysis = self.analysis(name)
         chosen = make_settings(analysis, settings)
+        vehicle = getattr(chosen, "vehicle", None)
+        if vehicle is not None:
+            chosen = chosen.model_copy(update={"vehicle": view.require_vehicle(vehicle)})
         started = time.perf_counter()
         result = _run_with_limit(lambda: analysis.run(view, chosen), time_limit, name, plugin)
         if not isinstance(result, Result):
@@ -167,7 +171,7 @@ class PluginHost:
             try:
                 items = list(function())
             # The plugin's own code runs here: whatever it raises is its problem, not ours.
-            except Exception as error:  # noqa: BLE001
+            except (Exception, SystemExit) as error:  # noqa: BLE001
                 self._note(name, f"failed in {hook}", error)
                 continue
             for item in items:
@@ -193,6 +197,8 @@ def make_settings(analysis: Analysis, given: Settings | Mapping[str, Any] | None
     if isinstance(given, Settings):
         return given
     values = {name.replace("-", "_"): value for name, value in (given or {}).items()}
+    if isinstance(values.get("component"), str) and "component" in analysis.settings.model_fields:
+        values["component"] = _component(values["component"])
     try:
         return analysis.settings.model_validate(values)
     except ValidationError as error:
@@ -207,6 +213,22 @@ def make_settings(analysis: Analysis, given: Settings | Mapping[str, Any] | None
                 f"{first['msg'].lower()}."
             )
         raise UsageError(message) from None
+
+
+def _component(text: str) -> str:
+    """Return the id of the component that a setting names in words of the trade.
+
+    Raises:
+        UnknownName: the catalogue knows none of that name; carries the nearest ids.
+    """
+    from roadworn.catalogue import catalogue
+
+    found = catalogue().resolve(text, allow_other=True)
+    if found.component is None:
+        near = [component.id for component in found.suggestions[:3]]
+        hint = f"did you mean {' or '.join(near)}?" if near else "see `roadworn components`."
+        raise UnknownName(f"No component is known by {text!r}; {hint}", near)
+    return found.component.id
 
 
 def _run_with_limit(work: Callable[[], object], limit: float, name: str, plugin: str) -> object:
@@ -230,7 +252,7 @@ def _run_with_limit(work: Callable[[], object], limit: float, name: str, plugin:
             "given up: narrow it with a setting, or raise --time-limit."
         )
     error = outcome.get("error")
-    if isinstance(error, RoadwornError):
+    if isinstance(error, RoadwornError) and not isinstance(error, QueryError):
         raise error
     if error is not None:
         raise PluginFailure(

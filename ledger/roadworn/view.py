@@ -18,7 +18,7 @@ from roadworn.columns.build import Progress, build, load_payloads
 from roadworn.columns.fold import CORE_TABLES
 from roadworn.columns.session import Options, Session, dictionary_of
 from roadworn.columns.spec import Rows, TableInfo, TableSpec
-from roadworn.errors import UsageError
+from roadworn.errors import QueryError, UsageError
 from roadworn.intake.context import named_vehicle
 from roadworn.registry import KindRegistry
 
@@ -255,7 +255,7 @@ class LedgerView:
             self._session.prepare(query)
             return self._session.con.execute(query, list(parameters))
         except duckdb.Error as error:
-            raise UsageError(_one_sentence(error)) from error
+            raise QueryError(_one_sentence(error)) from error
 
 
 def _day(as_of: str | date | None) -> date | None:

@@ -3,6 +3,7 @@
 import importlib.metadata
 import time
 from collections.abc import Sequence
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Annotated, Any
 
@@ -20,7 +21,7 @@ from roadworn import (
     Table,
     hookimpl,
 )
-from roadworn.errors import PluginFailure, UnknownName, UsageError
+from roadworn.errors import PluginFailure, QueryError, UnknownName, UsageError
 
 VIEW: Any = SimpleNamespace(checkpoint=SimpleNamespace(size=3, root="ab" * 32))
 
@@ -177,3 +178,46 @@ def test_event_kinds_need_a_prefix() -> None:
 def test_a_table_refuses_rows_of_another_width() -> None:
     with pytest.raises(ValueError, match="Row 1 of table 't' has 2 cells for 1 columns"):
         Table("t", "T", (Column("a", "A"),), (("x", "y"),))
+
+
+def test_a_plugin_that_ends_the_program_when_imported_is_named(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    (tmp_path / "leaving_plugin.py").write_text("import sys\nsys.exit(3)\n")
+    monkeypatch.syspath_prepend(tmp_path)
+    leaving = importlib.metadata.EntryPoint("leaving", "leaving_plugin", "roadworn")
+    monkeypatch.setattr(importlib.metadata, "entry_points", lambda *, group: [leaving])
+    host = PluginHost.load()
+    assert "'leaving'" in host.problems[0].message
+
+
+def test_a_query_that_cannot_be_run_is_the_plugins_fault() -> None:
+    def asks(view: object, settings: Settings) -> Result:
+        raise QueryError("The query cannot be run: there is no table nosuch.")
+
+    host = host_with(odd=plugin([Analysis("asks", "A", "A?", asks)]))
+    with pytest.raises(PluginFailure, match=r"'asks' of plugin 'odd' failed.*no table nosuch"):
+        host.run("asks", VIEW)
+
+
+class Parts(Settings):
+    component: Annotated[str | None, Field(description="only this one")] = None
+
+
+def echo(view: object, settings: Parts) -> Result:
+    return Result(str(settings.component))
+
+
+def test_a_component_is_named_in_words_of_the_trade() -> None:
+    host = host_with(fine=plugin([Analysis("echo", "E", "E?", echo, Parts)]))
+    said = host.run("echo", VIEW, {"component": "alternator"}).result.headline
+    assert said == "electrical.alternator"
+    with pytest.raises(UnknownName, match="No component is known by 'nonsense'"):
+        host.run("echo", VIEW, {"component": "nonsense"})
+
+
+def test_names_and_kinds_that_nobody_could_type_or_show_are_refused() -> None:
+    with pytest.raises(ValueError, match="cannot be called 'Lamps Often!'"):
+        Analysis("Lamps Often!", "L", "L?", echo)
+    with pytest.raises(ValueError, match="kind 'bogus'"):
+        Table("t", "T", (Column("a", "A", "bogus"),), ())  # type: ignore[arg-type]
