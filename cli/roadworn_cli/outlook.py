@@ -13,7 +13,14 @@ if TYPE_CHECKING:
     from roadworn.outlook import Outlook
 
 #: The parts of an outlook that are results of analyses.
-_ANALYSES = ("next_repairs", "inspection", "maintenance", "advice", "keeps_failing")
+_ANALYSES = (
+    "next_repairs",
+    "inspection",
+    "maintenance",
+    "advice",
+    "keeps_failing",
+    "track_record",
+)
 
 
 def outlook(
@@ -82,6 +89,7 @@ def show(found: "Outlook", *, evidence: bool = False, wide: bool = False) -> Non
         typer.echo(escape(f"  {turn}"))
     _told("Keeps failing", found.keeps_failing)
     tables(found.keeps_failing, "repeat_failures")
+    _told("How right it has been", found.track_record)
     _reservations(found)
     _lines("Cautions", (*found.cautions, found.closing))
     typer.echo(f"\nRests on {found.size:,} events, ledger root {found.root[:16]}…")
@@ -118,7 +126,7 @@ def _heading(found: "Outlook") -> None:
 def _reservations(found: "Outlook") -> None:
     """Print what is not known, and the reservations of the analyses, each once."""
     lines = list(found.unknown)
-    for name in _ANALYSES:
+    for name in _ANALYSES[:-1]:
         ran = getattr(found, name)
         lines += ran.result.caveats if ran is not None else ()
     # Cautions have a place of their own, below.

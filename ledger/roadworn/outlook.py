@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 STALE = timedelta(days=200)
 # The likeliest and dearest few fit on a screen; `analyse next-repairs` has them all.
 _MOST_NEXT = 10
+# Looking back costs as much as all the rest; nobody waits half a minute at the vehicle.
+_MOST_FOR_RECORD = 100_000
 #: States of what is due in which "no failed items recorded" must not be said.
 _OPEN = frozenset({"failed", "not passed", "complaint"})
 _OPEN_COLUMNS = (
@@ -49,6 +51,8 @@ class Outlook:
         next_repairs, inspection, maintenance, advice, keeps_failing: results of the analyses
             `next-repairs`, `inspection-outlook`, `maintenance-due`, `keep-or-sell` and
             `repeat-failures`; None when one is missing or could not run.
+        track_record: result of `projection-backtest` for the last day that leaves a whole
+            horizon to compare with; None also where the ledger is too large to wait for it.
         unknown: what nobody has looked at, in words.
         cautions: for the components named.
         problems: analyses that could not run.
@@ -65,6 +69,7 @@ class Outlook:
     maintenance: Ran | None
     advice: Ran | None
     keeps_failing: Ran | None
+    track_record: Ran | None
     unknown: tuple[str, ...]
     cautions: tuple[str, ...]
     closing: str
@@ -112,6 +117,7 @@ def outlook(view: "LedgerView", host: "PluginHost", vehicle_id: str, months: flo
         maintenance=ran["maintenance-due"],
         advice=ran["keep-or-sell"],
         keeps_failing=ran["repeat-failures"],
+        track_record=_track_record(host, view, problems),
         unknown=_unknown(view, vehicle_id, profile),
         cautions=cautions_for(named),
         closing=CLOSING,
@@ -134,6 +140,13 @@ def _run(
     except (PluginFailure, UnknownName) as error:
         problems.append(Problem("analysis-failed", error.message, "see `roadworn plugins`"))
         return None
+
+
+def _track_record(host: "PluginHost", view: "LedgerView", problems: list[Problem]) -> Ran | None:
+    """Return how the last year's projections came true, for the whole ledger."""
+    if view.checkpoint.size > _MOST_FOR_RECORD:
+        return None
+    return _run(host, view, "projection-backtest", {"days": 1}, problems)
 
 
 def _open_now(view: "LedgerView", vehicle_id: str) -> Table:
