@@ -7,14 +7,17 @@ import typer
 from roadworn.bench.amounts import read_odometer
 from roadworn.errors import UsageError
 from roadworn_cli.context import check_day, default_currency, state_of
+from roadworn_cli.output import note, say
 from roadworn_cli.record.common import (
     ByOption,
     CurrencyOption,
     acknowledge,
+    cautions,
     new_event,
     refuse_amended,
     short,
 )
+from roadworn_cli.record.remarks import private_remarks
 
 if TYPE_CHECKING:
     from roadworn.events import StoredEvent
@@ -31,7 +34,8 @@ def correct(
         list[str],
         typer.Argument(
             metavar="FIELD=VALUE...",
-            help="As position=LF odometer='61,250 mi' on=2026-05-04 findings.0.condition=failed.",
+            help="As position=LF odometer='61,250 mi' on=2026-05-04 price=84.50 "
+            "findings.0.condition=failed.",
         ),
     ],
     currency: CurrencyOption = "",
@@ -58,6 +62,10 @@ def correct(
             new_event({**envelope, "kind": old.kind, "payload": payload, "recorded_by": by})
         )
     acknowledge(stored, f" (replaces {short(old.event_id)})")
+    for text in private_remarks(stored):
+        note(text)
+    for text in cautions(stored):
+        say(text)
 
 
 def _envelope(old: "StoredEvent", changes: list[str]) -> tuple[dict[str, Any], list[str]]:

@@ -19,6 +19,7 @@ from roadworn_cli.record.common import (
     acknowledge,
     build,
     given,
+    remark,
 )
 
 
@@ -90,6 +91,7 @@ def enrol(
         envelope = Envelope(odometer, unit, on, by)
         stored = ledger.append(build(vehicle, "enrolment", payload, envelope, day, None))
     acknowledge(stored)
+    remark(stored, state_of(ctx).ledger, (), envelope)
     if vin:
         p.tell_vin(payload["vin"], payload.get("model_year"))
     if not odometer:

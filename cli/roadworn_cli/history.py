@@ -4,8 +4,11 @@ from typing import Annotated, Any
 
 import typer
 
+from roadworn.bench.brief import brief
 from roadworn.bench.words import describe
+from roadworn.errors import UsageError
 from roadworn_cli.context import state_of
+from roadworn_cli.declined import tell_declined
 from roadworn_cli.output import check_format, emit, format_option, note
 from roadworn_cli.record.common import Vehicle, short
 
@@ -32,10 +35,25 @@ def history(
     evidence: Annotated[
         bool, typer.Option("--evidence", help="Print the id of each event, who wrote it and when.")
     ] = False,
+    declined: Annotated[
+        bool,
+        typer.Option(
+            "--declined", help="Only work that was declined or deferred and is not done since."
+        ),
+    ] = False,
+    wide: Annotated[bool, typer.Option("--wide", help="Print long texts in full.")] = False,
     fmt: str = format_option(),
 ) -> None:
-    """Tell a vehicle's history in words; events that were taken back stay, and say so."""
+    """Tell a vehicle's history in words; events that were taken back stay, and say so.
+
+    Long texts are cut in a table; --wide, csv and json have them whole.
+    """
     check_format(fmt)
+    if declined:
+        if kind or evidence:
+            raise UsageError("--declined is a list of its own: leave out --kind and --evidence.")
+        tell_declined(state_of(ctx), vehicle, fmt)
+        return
     state = state_of(ctx)
     host = state.plugins()
     wanted = {host.kinds().get(_kind(name)).name for name in kind or ()}
@@ -50,8 +68,12 @@ def history(
     columns = _TOLD if fmt == "table" else _COLUMNS
     if evidence:
         columns = (*dict.fromkeys((*columns, "event_id", *_EVIDENCE)),)
-    told = [_told(row, plain=fmt == "table") for row in rows]
-    emit(columns, [[line[name] for name in columns] for line in told], fmt=fmt)
+    told = [_told(row, plain=fmt == "table", cut=fmt == "table" and not wide) for row in rows]
+    cells = [[line[name] for name in columns] for line in told]
+    if wide:
+        emit(columns, cells, fmt=fmt, widest=0)
+    else:
+        emit(columns, cells, fmt=fmt)
     if not rows:
         note(f"nothing of that is written down for {vehicle_id}.")
 
@@ -64,8 +86,11 @@ def _kind(name: str) -> str:
     return STORED.get(word, word.replace("-", "_"))
 
 
-def _told(row: dict[str, Any], *, plain: bool) -> dict[str, object]:
-    """Return an event as columns; `plain` puts figure and unit together for reading."""
+def _told(row: dict[str, Any], *, plain: bool, cut: bool = False) -> dict[str, object]:
+    """Return an event as columns.
+
+    `plain` puts figure and unit together for reading; `cut` shortens long texts.
+    """
     figure = row["odometer"]
     reading = "" if figure is None else f"{figure:,.10g} {row['odometer_unit']}"
     return {
@@ -73,7 +98,7 @@ def _told(row: dict[str, Any], *, plain: bool) -> dict[str, object]:
         "odometer": reading if plain else figure,
         "odometer_unit": row["odometer_unit"],
         "kind": row["kind"],
-        "what": _what(row),
+        "what": _what(row, cut=cut),
         "standing": _standing(row),
         "event_id": row["event_id"],
         "recorded_at": f"{row['recorded_at']:%Y-%m-%d %H:%M}" if plain else row["recorded_at"],
@@ -86,8 +111,9 @@ def _date(row: dict[str, Any]) -> str:
     return f"{row['occurred_at']:{form}}"
 
 
-def _what(row: dict[str, Any]) -> str:
-    return describe(row["kind"], _payload(row))
+def _what(row: dict[str, Any], *, cut: bool) -> str:
+    payload = _payload(row)
+    return describe(row["kind"], brief(payload) if cut else payload)
 
 
 def _payload(row: dict[str, Any]) -> dict[str, Any]:

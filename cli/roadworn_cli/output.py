@@ -66,6 +66,7 @@ def emit(
     fmt: str,
     title: str = "",
     notes: Sequence[str] = (),
+    widest: int = _WIDEST_CELL,
 ) -> None:
     """Print rows to stdout, and title and notes of a table to stderr.
 
@@ -75,6 +76,7 @@ def emit(
         fmt: one of `FORMATS`.
         title: a heading, for tables only.
         notes: reservations, said in every form.
+        widest: characters of a cell that a table shows, 0 for all of them.
 
     Raises:
         UsageError: another format.
@@ -87,7 +89,7 @@ def emit(
     else:
         if title:
             say(title)
-        _emit_table(columns, rows)
+        _emit_table(columns, rows, widest)
     for text in notes:
         note(text)
 
@@ -171,8 +173,8 @@ def _csv_cell(value: object) -> str:
     return text
 
 
-def _emit_table(columns: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
-    cells = [[_table_cell(value) for value in row] for row in rows]
+def _emit_table(columns: Sequence[str], rows: Sequence[Sequence[object]], widest: int) -> None:
+    cells = [[_table_cell(value, widest) for value in row] for row in rows]
     numeric = [
         bool(rows) and all(row[i] is None or _is_number(row[i]) for row in rows)
         for i in range(len(columns))
@@ -199,12 +201,14 @@ def _is_number(value: object) -> bool:
     return isinstance(value, int | float | Decimal) and not isinstance(value, bool)
 
 
-def _table_cell(value: object) -> str:
+def _table_cell(value: object, widest: int) -> str:
     text = f"{value:,.6g}" if isinstance(value, float) and abs(value) < 1e6 else _in_words(value)
     if isinstance(value, float) and abs(value) >= 1e6:
         text = f"{value:,.0f}" if value - value == 0 else str(value)
-    text = escape(text[: _WIDEST_CELL + 1])
-    return text if len(text) <= _WIDEST_CELL else f"{text[: _WIDEST_CELL - 1]}…"
+    if not widest:
+        return escape(text)
+    text = escape(text[: widest + 1])
+    return text if len(text) <= widest else f"{text[: widest - 1]}…"
 
 
 def _width(text: str) -> int:

@@ -4,6 +4,7 @@ from typing import Annotated, Any
 
 import typer
 
+from roadworn.bench.private import check_owner
 from roadworn.errors import UsageError
 from roadworn_cli.context import check_day
 from roadworn_cli.output import note
@@ -33,9 +34,10 @@ def profile_fields(options: dict[str, Any]) -> dict[str, Any]:
     """Return the profile fields of a payload from a verb's options, without empty ones.
 
     Raises:
-        UsageError: the day of service is no day.
+        UsageError: the day of service is no day, or the owner reference no opaque word.
     """
     check_day(options.get("in_service_date") or "", "--in-service")
+    check_owner(options.get("owner_reference") or "")
     vin = options.get("vin")
     if vin is not None:
         options = {**options, "vin": vin.strip().upper()}

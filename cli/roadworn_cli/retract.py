@@ -4,6 +4,7 @@ from typing import Annotated
 
 import typer
 
+from roadworn.bench.brief import brief
 from roadworn.bench.words import describe
 from roadworn.errors import UsageError
 from roadworn_cli.context import check_day, state_of, today
@@ -44,5 +45,5 @@ def retract(
                 }
             )
         )
-    told = escape(describe(found.kind, found.data()))
+    told = escape(describe(found.kind, brief(found.data())))
     typer.echo(f"{short(stored.event_id)}  {found.vehicle_id}  {day}  took back: {told}")

@@ -18,6 +18,8 @@ from roadworn.schema import EVENT_COLUMNS
 #: How many of a vehicle's newest readings are compared by date; a later entry of an old
 #: invoice is newer in the ledger but older on the road.
 _READINGS = 50
+#: Further than this in a day no vehicle goes; the read model's own bound (`roadworn.view`).
+MOST_KM_PER_DAY = 2_500.0
 _COLUMNS = ", ".join(EVENT_COLUMNS)
 # The first enrolment bounds the search, which otherwise runs through the whole ledger for a
 # vehicle that has no reading yet. Both inner queries go through the ledger's partial indexes.
@@ -62,12 +64,17 @@ def last_reading(path: Path, vehicle_id: str) -> LastReading | None:
     Retracted and replaced readings do not count; after an exchange the new instrument's
     first figure is the last reading.
     """
+    # Rows are newest first, so among readings of one day the one entered last wins.
+    readings = last_readings(path, vehicle_id)
+    return max(readings, key=lambda reading: reading.occurred_at, default=None)
+
+
+def last_readings(path: Path, vehicle_id: str) -> list[LastReading]:
+    """Return the latest readings of a vehicle, newest entry first; see `last_reading`."""
     found = _newest(
         path, vehicle_id, "(odometer IS NOT NULL OR kind = 'odometer_exchange')", _READINGS
     )
-    readings = [_reading(event) for event in found]
-    # Rows are newest first, so among readings of one day the one entered last wins.
-    return max(readings, key=lambda reading: reading.occurred_at, default=None)
+    return [_reading(event) for event in found]
 
 
 def last_event(path: Path, vehicle_id: str, kind: str) -> StoredEvent | None:

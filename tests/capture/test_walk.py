@@ -129,3 +129,12 @@ def test_every_packaged_sheet_can_be_walked_to_its_end() -> None:
 
 def load_item(sheet: str, component: str) -> SheetItem:
     return next(i for i in load_sheet(sheet).items if i.component == component and i.measurement)
+
+
+def test_one_answer_gives_a_place_one_condition() -> None:
+    walk = Walk(load_sheet("light_vehicle"))
+    while walk.item is not None and walk.item.component != "wheel.tire":
+        walk.answer("s")
+    with pytest.raises(UsageError, match="given twice and differently"):
+        walk.answer("s LF 6/32; f LF")
+    assert walk.answer("s LF 6/32; f RF 1/32") == ""

@@ -4,19 +4,28 @@ An event is acknowledged on stdout only after it is durable. What is noteworthy 
 to stderr at once, while the person still stands at the vehicle.
 """
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from roadworn.bench.amounts import read_money, read_odometer
+from roadworn.bench.brief import brief
 from roadworn.bench.words import describe, item_words
 from roadworn.cautions import cautions_for
 from roadworn.errors import LedgerRefused, ProblemsFound, UsageError
-from roadworn.recent import LastReading, amendment_of, last_events, last_reading
+from roadworn.recent import LastReading, amendment_of, last_events, last_readings
 from roadworn_cli.context import check_day, default_currency, default_unit, state_of, today
 from roadworn_cli.output import escape, note, say
+from roadworn_cli.record.remarks import (
+    day_remarks,
+    latest,
+    private_remarks,
+    profile_of,
+    reading_remarks,
+    repeat_remarks,
+)
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -67,6 +76,7 @@ def write(
     envelope: Envelope,
     *,
     allow_repeat: bool = False,
+    typed: str = "",
 ) -> "StoredEvent":
     """Append one event, say what was written, and return it.
 
@@ -77,16 +87,18 @@ def write(
         payload: its fields; None and empty texts are left out.
         envelope: when, by whom, at what reading.
         allow_repeat: take a replacement that looks like one already entered.
+        typed: a figure outside the envelope, as typed, to look at instead of its own.
     """
     state = state_of(ctx)
     day = check_day(envelope.on, "--on") or today().isoformat()
     with state.open_ledger(writable=True, plugin_kinds="." in kind) as ledger:
         vehicle_id = ledger.require_vehicle(vehicle)
-        last = last_reading(ledger.path, vehicle_id) if envelope.odometer else None
-        event = build(vehicle_id, kind, given(payload), envelope, day, last)
+        reads = envelope.odometer or kind == "odometer_exchange"
+        readings = last_readings(ledger.path, vehicle_id) if reads else []
+        event = build(vehicle_id, kind, given(payload), envelope, day, latest(readings))
         stored = ledger.append(event, allow_repeat=allow_repeat)
     acknowledge(stored)
-    compare(stored, last)
+    remark(stored, state.ledger, readings, replace(envelope, odometer=typed or envelope.odometer))
     for text in cautions(stored):
         say(text)
     return stored
@@ -123,7 +135,7 @@ def build(
 def acknowledge(stored: "StoredEvent", besides: str = "") -> None:
     """Print the line of an event that is durable now: its id, and what was written."""
     at = "" if stored.odometer is None else f" at {stored.odometer:,.10g} {stored.odometer_unit}"
-    told = escape(describe(stored.kind, stored.data()))
+    told = escape(describe(stored.kind, brief(stored.data())))
     start = f"{short(stored.event_id)}  {stored.vehicle_id}  {stored.occurred_at}{at}"
     typer.echo(f"{start}  {told}{besides}")
 
@@ -205,19 +217,19 @@ def whole(text: str, what: str) -> int:
     return int(digits)
 
 
-def compare(stored: "StoredEvent", last: LastReading | None) -> None:
-    """Say when a reading is lower than the one before it; it is kept and flagged either way."""
-    if stored.odometer is None or last is None or stored.kind == "odometer_exchange":
-        return
-    if stored.occurred_at[:10] < last.occurred_at[:10] or stored.odometer_unit != last.unit:
-        return
-    if stored.odometer < last.value:
-        note(
-            f"{stored.odometer:,.10g} {stored.odometer_unit} is lower than the last reading, "
-            f"{last.value:,.10g} {last.unit} on {last.occurred_at[:10]}. It is kept and flagged. "
-            f"A slip: roadworn correct {short(stored.event_id)} odometer=… "
-            "An exchanged instrument: roadworn record exchange."
-        )
+def remark(
+    stored: "StoredEvent", path: "Path", readings: Sequence[LastReading], envelope: Envelope
+) -> None:
+    """Say what is odd about an event that was just written; it is kept either way."""
+    mend = short(stored.event_id)
+    for text in reading_remarks(stored, readings, envelope.odometer, mend):
+        note(text)
+    if envelope.on:
+        profile = profile_of(path, stored.vehicle_id)
+        for text in day_remarks(stored.occurred_at[:10], profile, mend):
+            note(text)
+    for text in (*repeat_remarks(stored, path, mend), *private_remarks(stored)):
+        note(text)
 
 
 def tell_changes(ctx: typer.Context, stored: "StoredEvent") -> None:

@@ -77,4 +77,4 @@ def exchange(
         "unit": old_unit,
         "note": note,
     }
-    write(ctx, vehicle, "odometer_exchange", payload, Envelope(on=on, by=by))
+    write(ctx, vehicle, "odometer_exchange", payload, Envelope(on=on, by=by), typed=old)

@@ -6,11 +6,12 @@ from typing import Annotated, Any
 import typer
 
 from roadworn.bench.choices import choose
-from roadworn.bench.judging import read_judged_finding
+from roadworn.bench.judging import JudgedFinding, check_agreement, read_judged_finding
 from roadworn.bench.phrases import read_item
 from roadworn.errors import UsageError
 from roadworn_cli.context import leave
 from roadworn_cli.output import note as say_note
+from roadworn_cli.output import say
 from roadworn_cli.record.common import (
     ByOption,
     Envelope,
@@ -36,7 +37,7 @@ def inspection(
         typer.Argument(
             metavar="[FINDING]...",
             help="Each 'brake pads front 3 mm wearing': component, place, measured, condition, "
-            "note; - reads them from standard input, one a line.",
+            "note; several with ; between them; - reads them from standard input, one a line.",
             show_default=False,
         ),
     ] = None,
@@ -67,7 +68,8 @@ def inspection(
     if findings == ["-"]:
         findings = _typed_lines(sys.stdin.read())
     if findings:
-        read = [read_judged_finding(text, sheet) for text in findings]
+        read = _read_all(findings, sheet)
+        check_agreement([finding for finding, _remark in read])
         for _finding, remark in read:
             if remark:
                 say_note(remark)
@@ -94,6 +96,32 @@ def inspection(
     if walked:
         forget(ctx, vehicle)
     _tell_doubts(payload, sheet or DEFAULT_SHEET)
+
+
+def _read_all(texts: list[str], sheet: str) -> list[JudgedFinding]:
+    """Read the findings, several in one text parted by a semicolon.
+
+    Raises:
+        UsageError: some cannot be read; all of them are said.
+    """
+    read: list[JudgedFinding] = []
+    wrong: list[UsageError] = []
+    parts = [part.strip() for text in texts for part in text.split(";") if part.strip()]
+    for part in parts:
+        try:
+            read.append(read_judged_finding(part, sheet))
+        except UsageError as error:
+            wrong.append(error)
+    if len(wrong) == 1 or not parts:
+        raise wrong[0] if wrong else UsageError("No findings were given: write 'horn sound'.")
+    if wrong:
+        for one in wrong:
+            say(one.message)
+        raise UsageError(
+            f"{len(wrong)} of {len(parts)} findings cannot be read, so nothing was written: mend "
+            "them and give all of them again."
+        )
+    return read
 
 
 def scan(

@@ -4,6 +4,7 @@ A mechanic who types ``tire LF 5/32 in`` has said enough where one limit fits. A
 was typed stands; `roadworn.bench.doubts` gives the second look then.
 """
 
+from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
 from roadworn.bench.phrases import read_finding
@@ -42,6 +43,36 @@ def read_judged_finding(text: str, sheet: str = "") -> JudgedFinding:
             raise error from None
         return found
     return JudgedFinding(finding, "")
+
+
+def check_agreement(findings: Iterable[Mapping[str, Any]]) -> None:
+    """Refuse a place that is given two conditions, or two figures, in one look-over.
+
+    Two figures with two notes are two facts, as the inner and the outer pad.
+
+    Raises:
+        UsageError: names the place and both findings.
+    """
+    seen: dict[tuple[str, str], Mapping[str, Any]] = {}
+    for finding in findings:
+        place = (finding["component"], finding.get("position", ""))
+        first = seen.setdefault(place, finding)
+        apart = first.get("note") != finding.get("note")
+        if first["condition"] != finding["condition"] or (not apart and _differ(first, finding)):
+            raise UsageError(
+                f"{item_words(finding)} is given twice and differently ({_short(first)}; "
+                f"{_short(finding)}): keep one of them, or say which place each is at."
+            )
+
+
+def _differ(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
+    figures = [{m["unit"]: m["value"] for m in f.get("measurements", ())} for f in (one, other)]
+    return any(figures[0][unit] != figures[1][unit] for unit in figures[0].keys() & figures[1])
+
+
+def _short(finding: Mapping[str, Any]) -> str:
+    figures = [f"{m['value']:.10g} {m['unit']}" for m in finding.get("measurements", ())]
+    return " ".join([*figures, finding["condition"].replace("_", " ")])
 
 
 def _judged(text: str, sheet: str) -> JudgedFinding | None:

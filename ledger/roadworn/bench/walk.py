@@ -7,6 +7,7 @@ at and sound, and not checked, are different answers all the way: nothing is sou
 from collections.abc import Iterable
 from typing import Any
 
+from roadworn.bench.judging import check_agreement
 from roadworn.bench.phrases import read_finding, read_measurements
 from roadworn.catalogue import catalogue
 from roadworn.errors import UsageError
@@ -92,6 +93,7 @@ class Walk:
                 if item.measurement:
                     measurement["name"] = item.measurement
             found.append(finding)
+        check_agreement(found)
         self.entries.append(found)
         return ""
 

@@ -1,0 +1,163 @@
+"""A second look at an event that was just written: what is odd is said, and kept all the same.
+
+A slip is mended most easily by the person who made it, while the vehicle is still there. What
+cannot be is refused before it is written (`roadworn.bench`); here stands what is only unlikely.
+"""
+
+import re
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from roadworn.bench.private import looks_private
+from roadworn.bench.words import item_words
+from roadworn.recent import MOST_KM_PER_DAY, LastReading, last_event, last_events
+from roadworn.units import convert
+
+if TYPE_CHECKING:
+    from roadworn.events import StoredEvent
+
+#: No odometer shows three decimals, so a dot before three digits may mark thousands.
+_DOT = re.compile(r"\s*(\d{1,3})\.(\d{3})\s*([a-z]*)\s*", re.IGNORECASE | re.ASCII)
+_MOST_KM = 5_000_000.0
+_FIRST_YEAR = 1980
+#: Figures in two units are the same when they are this near, since both are rounded.
+_ROUNDING_KM = 1.0
+_TEXTS = ("note", "complaint", "cause", "correction", "label")
+
+
+def reading_remarks(
+    stored: "StoredEvent", readings: Sequence[LastReading], typed: str, mend: str
+) -> Iterator[str]:
+    """Yield what is odd about an odometer figure.
+
+    Args:
+        stored: the event with the figure.
+        readings: those of the vehicle before it, in any order.
+        typed: the figure as it was typed.
+        mend: the short id of the event, to name in remedies.
+    """
+    exchange = stored.data() if stored.kind == "odometer_exchange" else {}
+    value = exchange.get("old_reading", stored.odometer)
+    unit = exchange.get("unit", stored.odometer_unit)
+    if value is None or unit is None:
+        return
+    field = "old_reading" if exchange else "odometer"
+    told = f"{value:,.10g} {unit}"
+    remedy = f"A slip: roadworn correct {mend} {field}=…"
+    dotted = _DOT.fullmatch(typed)
+    if dotted is not None:
+        yield (
+            f"{typed.strip()!r} was read as {told}. Did the dot mark thousands? Then: roadworn "
+            f"correct {mend} {field}='{dotted[1]},{dotted[2]} {unit}'"
+        )
+    usual = usual_unit(readings)
+    if usual and unit != usual and not re.search(r"[a-z]", typed, re.IGNORECASE):
+        yield (
+            f"{typed.strip()} was taken as {unit}, while this vehicle is mostly read in {usual}. "
+            f"A slip: roadworn correct {mend} {field}='{typed.strip()} {usual}'"
+        )
+    km = convert(value, unit, "km")
+    if km > _MOST_KM:
+        yield f"{told} is further than vehicles go. It is kept and flagged. {remedy}"
+        return
+    last = latest(readings)
+    if last is None or stored.occurred_at[:10] < last.occurred_at[:10]:
+        return
+    days = _days(last.occurred_at, stored.occurred_at)
+    gone = km - convert(last.value, last.unit, "km")
+    before = f"{last.value:,.10g} {last.unit} on {last.occurred_at[:10]}"
+    if gone < (0 if unit == last.unit else -_ROUNDING_KM):
+        if exchange:
+            yield f"The old figure, {told}, is lower than the last reading, {before}. {remedy}"
+            return
+        yield (
+            f"{told} is lower than the last reading, {before}. It is kept and flagged. {remedy} "
+            "An exchanged instrument: roadworn record exchange."
+        )
+    elif gone > MOST_KM_PER_DAY * max(1, days):
+        yield (
+            f"{told} is further from the last reading, {before}, than a vehicle goes in "
+            f"{max(1, days)} day{'' if days <= 1 else 's'}. It is kept and flagged. {remedy}"
+        )
+
+
+def latest(readings: Iterable[LastReading]) -> LastReading | None:
+    """Return the latest of readings that stand newest first, or None."""
+    return max(readings, key=lambda reading: reading.occurred_at, default=None)
+
+
+def usual_unit(readings: Sequence[LastReading]) -> str:
+    """Return the unit that most readings are in, or an empty text when none leads."""
+    miles = sum(reading.unit == "mi" for reading in readings)
+    if 2 * miles == len(readings):
+        return ""
+    return "mi" if 2 * miles > len(readings) else "km"
+
+
+def day_remarks(day: str, profile: dict[str, Any], mend: str) -> Iterator[str]:
+    """Yield what is odd about the day of an event of a vehicle with this profile."""
+    year, began = profile.get("model_year"), profile.get("in_service_date")
+    why = ""
+    if began and day < began:
+        why = f"before the vehicle came into service on {began}"
+    # A model year is sold from the year before it on.
+    elif year and int(day[:4]) < year - 1:
+        why = f"before its model year {year}"
+    elif int(day[:4]) < _FIRST_YEAR:
+        why = f"before {_FIRST_YEAR}"
+    if why:
+        yield f"{day} is {why}. It is kept. A slip: roadworn correct {mend} on=…"
+
+
+def profile_of(path: Path, vehicle_id: str) -> dict[str, Any]:
+    """Return model year and in-service date as the ledger has them, the latest change first."""
+    found: dict[str, Any] = {}
+    for kind in ("enrolment", "profile_change"):
+        event = last_event(path, vehicle_id, kind)
+        if event is not None:
+            found |= {k: v for k, v in event.data().items() if v is not None}
+    return found
+
+
+def repeat_remarks(stored: "StoredEvent", path: Path, mend: str) -> Iterator[str]:
+    """Yield a word when the same maintenance stands twice on one day."""
+    if stored.kind != "maintenance":
+        return
+    place = _place(stored)
+    for other in last_events(path, stored.vehicle_id, "maintenance"):
+        if other.event_id != stored.event_id and _place(other) == place:
+            yield (
+                f"{item_words(stored.data())} {stored.data().get('action', 'replaced')} stands on "
+                f"{place[0]} already, as event {other.event_id[-8:]}. Both are kept. The same "
+                f"work: roadworn retract {mend} --reason twice"
+            )
+            return
+
+
+def private_remarks(stored: "StoredEvent") -> Iterator[str]:
+    """Yield a word when a text seems to hold a telephone number or an e-mail address."""
+    payload = stored.data()
+    texts = [payload.get(field) for field in _TEXTS]
+    texts += [finding.get("note") for finding in payload.get("findings", ())]
+    if any(text and looks_private(text) for text in texts):
+        yield (
+            "that looks like a telephone number or an e-mail address. What is written in an event "
+            "is permanent: names and numbers belong to `roadworn contact`, where they can be "
+            "erased."
+        )
+
+
+def _place(event: "StoredEvent") -> tuple[str, str, str, str]:
+    payload = event.data()
+    return (
+        event.occurred_at[:10],
+        payload["component"],
+        payload.get("position") or "",
+        payload.get("action", "replaced"),
+    )
+
+
+def _days(start: str, end: str) -> int:
+    return (date.fromisoformat(end[:10]) - date.fromisoformat(start[:10])).days
