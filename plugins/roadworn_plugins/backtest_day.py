@@ -21,7 +21,7 @@ from roadworn_plugins.backtest_outcomes import (
 )
 from roadworn_plugins.due_now import FAILED, SAFETY, DueItem, due_now, not_failed
 from roadworn_plugins.grouped import Floats, Ints
-from roadworn_plugins.measured import measured_chances
+from roadworn_plugins.measured import MeasuredParts
 from roadworn_plugins.parts_ahead import PartsAhead, load_parts
 from roadworn_plugins.projected import Projection, money, project, spread
 from roadworn_plugins.usage_pace import DAYS_PER_MONTH
@@ -115,7 +115,7 @@ def look_back(
         parts = fitted.take(rows)
         currency = parts.prices.currency
         share = fitted_share(view, parts, day, until)
-        wear = measured_chances(then, parts, months, None, "km")
+        wear = MeasuredParts.load(then, parts).chances(months)
         wear = {i: chances for i, chances in wear.items() if share[i] == 1.0}
         before = failures(then, day - (until - day), day, currency)
     found = project(parts, months, measured=wear, share=share)

@@ -4,6 +4,8 @@ A part is replaced when its line reaches the limit, or the figure at which the l
 parts to be replaced, where that comes first.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from roadworn.catalogue import axle_of
@@ -15,37 +17,59 @@ from roadworn_plugins.wear import Wear, measured_wear
 from roadworn_plugins.wear_replaced import replaced_at
 
 
-def measured_chances(
-    view: LedgerView, parts: PartsAhead, months: float, distance: float | None, unit: Unit
-) -> dict[int, Floats]:
-    """Return part -> chance that its wear has it replaced within each distance ahead.
+@dataclass(frozen=True, eq=False)
+class MeasuredParts:
+    """The wear lines of those fitted parts that were measured often enough.
 
-    Args:
-        view: the ledger as of a day.
+    Attributes:
         parts: what is fitted.
-        months: how far ahead.
-        distance: how far ahead by distance instead.
-        unit: of `distance`.
+        lines: part -> its wear.
+        habits: component -> figures in mm at which such parts were replaced here.
     """
-    if not parts.size:
-        return {}
-    vehicles = set(parts.vehicle)
-    only = parts.vehicle[0] if len(vehicles) == 1 else None
-    lines: dict[tuple[str, str], list[Wear]] = {}
-    for wear in measured_wear(view, only):
-        lines.setdefault((wear.vehicle, wear.component), []).append(wear)
-    ahead, _weight = parts.ahead(months, distance, unit)
-    habits = replaced_at(view) if lines else {}
-    found = {}
-    for i in range(parts.size):
-        if parts.clock[i] != "distance":
-            continue
-        for wear in lines.get((parts.vehicle[i], parts.component[i]), ()):
-            if _same_place(wear.position, parts.position[i]):
-                far = ahead[:, i] * 1000.0
-                habit = habits.get(wear.component)
-                found[i] = np.array([chance_replaced(wear, float(km), habit) for km in far])
-    return found
+
+    parts: PartsAhead
+    lines: dict[int, Wear]
+    habits: dict[str, Floats]
+
+    @classmethod
+    def load(cls, view: LedgerView, parts: PartsAhead) -> "MeasuredParts":
+        """Read the wear of the fitted parts."""
+        if not parts.size:
+            return cls(parts, {}, {})
+        vehicles = set(parts.vehicle)
+        only = parts.vehicle[0] if len(vehicles) == 1 else None
+        by_component: dict[tuple[str, str], list[Wear]] = {}
+        for wear in measured_wear(view, only):
+            by_component.setdefault((wear.vehicle, wear.component), []).append(wear)
+        lines = {}
+        for i in range(parts.size):
+            for wear in by_component.get((parts.vehicle[i], parts.component[i]), ()):
+                if parts.clock[i] == "distance" and _same_place(wear.position, parts.position[i]):
+                    lines[i] = wear
+        return cls(parts, lines, replaced_at(view) if lines else {})
+
+    def chances(
+        self, months: float, distance: float | None = None, unit: Unit = "km"
+    ) -> dict[int, Floats]:
+        """Return part -> chance that its wear has it replaced within each distance ahead.
+
+        Args:
+            months: how far ahead.
+            distance: how far ahead by distance instead.
+            unit: of `distance`.
+        """
+        if not self.lines:
+            return {}
+        ahead, _weight = self.parts.ahead(months, distance, unit)
+        return {
+            i: np.array(
+                [
+                    chance_replaced(wear, float(km) * 1000.0, self.habits.get(wear.component))
+                    for km in ahead[:, i]
+                ]
+            )
+            for i, wear in self.lines.items()
+        }
 
 
 def chance_replaced(wear: Wear, km: float, habit: Floats | None) -> float:

@@ -10,7 +10,7 @@ from roadworn.catalogue import catalogue
 from roadworn.view import LedgerView
 from roadworn_plugins.due_now import OPEN, SAFETY, DueItem, due_now, not_failed
 from roadworn_plugins.grouped import Floats, Ints, Unit, preferred_unit
-from roadworn_plugins.measured import measured_chances
+from roadworn_plugins.measured import MeasuredParts
 from roadworn_plugins.next_tables import due_table, fleet_tables, next_table, totals_table
 from roadworn_plugins.parts_ahead import PartsAhead, load_parts
 from roadworn_plugins.projected import LEVEL, Band, money, project, project_months
@@ -73,9 +73,10 @@ def run(view: LedgerView, settings: NextRepairsSettings) -> Result:
     parts = load_parts(view, settings.vehicle, yearly_rise=settings.yearly_rise)
     due = due_now(view, parts.prices, settings.vehicle)
     ahead = not_failed(parts, due)
-    wear = measured_chances(view, parts, settings.months, settings.distance, unit)
+    measured = MeasuredParts.load(view, parts)
+    wear = measured.chances(settings.months, settings.distance, unit)
     found = project(parts, settings.months, settings.distance, unit, measured=wear)
-    bands = _totals(parts, ahead, settings)
+    bands = _totals(measured, ahead, settings)
     asked = money(parts, found, ahead)
     span = _span(settings, unit)
     order = _order(parts, found.chance, ahead, settings)
@@ -86,7 +87,7 @@ def run(view: LedgerView, settings: NextRepairsSettings) -> Result:
     if settings.distance is None and not too_few(parts, settings.vehicle, settings.least_parts):
         tables.append(totals_table(bands, parts.prices.currency))
     if settings.vehicle is None and settings.distance is None:
-        tables += fleet_tables(parts, found, ahead, settings.service, span)
+        tables += fleet_tables(measured, found, ahead, settings.service, span)
     estimate = _estimate(parts, asked, span, settings.vehicle, settings.least_parts)
     return Result(
         headline=_headline(settings.vehicle, due, estimate, span),
@@ -96,11 +97,12 @@ def run(view: LedgerView, settings: NextRepairsSettings) -> Result:
     )
 
 
-def _totals(parts: PartsAhead, ahead: Ints, settings: NextRepairsSettings) -> dict[int, Band]:
+def _totals(measured: MeasuredParts, ahead: Ints, settings: NextRepairsSettings) -> dict[int, Band]:
     if settings.distance is not None:
         return {}
-    found = project_months(parts, _HORIZONS)
-    return {m: money(parts, found[m], ahead) for m in _HORIZONS}
+    worn = [measured.chances(m) for m in _HORIZONS]
+    found = project_months(measured.parts, _HORIZONS, measured=worn)
+    return {m: money(measured.parts, found[m], ahead) for m in _HORIZONS}
 
 
 def _order(

@@ -8,6 +8,7 @@ from roadworn.view import LedgerView
 from roadworn_plugins import grouped as lives_of
 from roadworn_plugins.due_now import DueItem
 from roadworn_plugins.grouped import Floats, Ints, Unit, shown_distance
+from roadworn_plugins.measured import MeasuredParts
 from roadworn_plugins.parts_ahead import PartsAhead
 from roadworn_plugins.projected import Band, Projection, project_months, spread, taken
 from roadworn_plugins.projection.stock import stock
@@ -199,16 +200,18 @@ def totals_table(bands: dict[int, Band], currency: str) -> Table:
 
 
 def fleet_tables(
-    parts: PartsAhead, found: Projection, ahead: Ints, service: float, span: str
+    measured: MeasuredParts, found: Projection, ahead: Ints, service: float, span: str
 ) -> list[Table]:
     """Return cash by quarter, and the parts to hold for the time asked about."""
+    parts = measured.parts
     currency = parts.prices.currency
     price = np.zeros(parts.size)
     priced = np.array([i for i, p in enumerate(parts.price) if p is not None], dtype=np.int64)
     price[priced] = spread(parts, priced).mean()
     reached = [0.0]
     counts = [0.0]
-    by_month = project_months(parts, [3.0 * quarter for quarter in range(1, _QUARTERS + 1)])
+    ends = [3.0 * quarter for quarter in range(1, _QUARTERS + 1)]
+    by_month = project_months(parts, ends, measured=[measured.chances(m) for m in ends])
     for number in (found_by.number for found_by in by_month.values()):
         reached.append(float(np.sum(number[ahead] * price[ahead])))
         counts.append(float(np.sum(number[ahead])))

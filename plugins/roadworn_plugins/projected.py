@@ -257,13 +257,21 @@ def _joined(
 
 
 def _with_measured(counts: CountMoments, measured: dict[int, Floats], node: int) -> CountMoments:
-    """Put the chances of measured wear in the place of those by the life table."""
+    """Put the chances of measured wear in the place of those by the life table.
+
+    The measured part is replaced by its wear; what its successors do is left to the life table,
+    in proportion to the chance that there is a successor.
+    """
     if not measured:
         return counts
     chance, number, pairs = counts.chance.copy(), counts.number.copy(), counts.pairs.copy()
     for part, by_node in measured.items():
-        chance[part] = number[part] = by_node[node]
-        pairs[part] = 0.0
+        share = by_node[node] / np.maximum(counts.chance[part], 1e-9)
+        chance[part] = by_node[node]
+        number[part] *= share
+        # Successors of a part that the life table hardly saw fail are too few to matter.
+        number[part] = np.clip(number[part], chance[part], None)
+        pairs[part] *= np.minimum(share, 1.0)
     return replace(counts, chance=chance, number=number, pairs=pairs)
 
 
