@@ -11,6 +11,7 @@ def roadworn_analyses() -> Sequence[Analysis]:
     """Return the bundled analyses; each module is imported only here."""
     from roadworn_plugins.code_outcomes import CODE_OUTCOMES
     from roadworn_plugins.cost_per_distance import COST_PER_DISTANCE
+    from roadworn_plugins.cumulative_repairs import CUMULATIVE_REPAIRS
     from roadworn_plugins.inspection_outlook import INSPECTION_OUTLOOK
     from roadworn_plugins.keep_or_sell import KEEP_OR_SELL
     from roadworn_plugins.maintenance_due import MAINTENANCE_DUE
@@ -28,6 +29,7 @@ def roadworn_analyses() -> Sequence[Analysis]:
         NEXT_REPAIRS,
         KEEP_OR_SELL,
         COST_PER_DISTANCE,
+        CUMULATIVE_REPAIRS,
         INSPECTION_OUTLOOK,
         MAINTENANCE_DUE,
         SUPPLIER_COMPARISON,

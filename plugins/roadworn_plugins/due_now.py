@@ -40,6 +40,11 @@ class DueItem:
     events: tuple[str, ...]
 
     @property
+    def rank(self) -> int:
+        """Where its state stands among the states, 0 first."""
+        return _ORDER[self.state]
+
+    @property
     def name(self) -> str:
         """What it is, in words, with its place."""
         if not self.component:
@@ -67,7 +72,7 @@ def due_now(view: LedgerView, prices: Prices, vehicle: str | None = None) -> lis
             items.append(item)
             taken[key] = item
     items += [*_codes(view, vehicle), *_complaints(view, vehicle), *_not_passed(view, vehicle)]
-    return sorted(items, key=lambda i: (i.vehicle, _ORDER[i.state], i.component, i.position))
+    return sorted(items, key=lambda i: (i.vehicle, i.rank, i.component, i.position))
 
 
 def not_failed(parts: PartsAhead, due: list[DueItem]) -> Ints:

@@ -22,7 +22,8 @@ _QUARTERS = 4
 
 def due_table(due: list[DueItem], fleet: bool, most: int) -> Table:
     """Return what is due already, safety first."""
-    shown = due[: most * 3] if fleet else due
+    # Of a fleet the list is cut: what is most pressing must not be what falls off.
+    shown = sorted(due, key=lambda item: item.rank)[: most * 3] if fleet else due
     rows = tuple(
         (
             item.vehicle,
