@@ -11,13 +11,17 @@ from typing import TYPE_CHECKING, Literal, NoReturn
 
 import typer
 
-from roadworn.errors import UsageError
+from roadworn.errors import NotALedger, UsageError
 
 if TYPE_CHECKING:
     from roadworn.plugin_host import PluginHost
     from roadworn.store import Ledger
     from roadworn.view import LedgerView
 
+#: Header of an SQLite file, and where the application's number stands in it
+#: (the published file format of SQLite, section 1.3).
+_HEAD_BYTES = 100
+_APPLICATION_AT = 68
 KnownBy = Literal["recorded", "occurred"]
 
 
@@ -63,6 +67,7 @@ class State:
                 "--as-of is for looking back: leave it out to write, and say with --on when it "
                 "happened."
             )
+        self.check_file()
         kinds = self.plugins().kinds() if plugin_kinds else None
         return Ledger.open(self.ledger, kinds=kinds, writable=writable)
 
@@ -75,6 +80,7 @@ class State:
         from roadworn.view import open_view
         from roadworn_cli.progress import progress
 
+        self.check_file()
         host = host or self.plugins()
         return open_view(
             self.ledger,
@@ -84,6 +90,36 @@ class State:
             tables=host.tables(),
             progress=progress("folding events"),
         )
+
+    def check_file(self) -> None:
+        """Refuse a path that is there and no ledger, before anything is opened or changed.
+
+        Raises:
+            NotALedger: it is a folder, an empty file, or a database of something else.
+        """
+        if self.ledger.is_dir():
+            raise NotALedger(
+                f"{self.ledger} is a folder and not a ledger: name the file in it, as in "
+                f"--ledger {self.ledger / 'roadworn.db'}."
+            )
+        from roadworn.schema import APPLICATION_ID
+
+        try:
+            with self.ledger.open("rb") as file:
+                head = file.read(_HEAD_BYTES)
+        except OSError:
+            return  # that it is missing or unreadable is said when it is opened
+        if not head:
+            raise NotALedger(
+                f"{self.ledger} is empty and not a ledger: name the right file with --ledger, or "
+                "make one under another name with `roadworn create`."
+            )
+        whole = len(head) == _HEAD_BYTES and head.startswith(b"SQLite format 3\0")
+        if whole and int.from_bytes(head[_APPLICATION_AT:][:4]) != APPLICATION_ID:
+            raise NotALedger(
+                f"{self.ledger} is a database of another program and not a ledger: name the right "
+                "file with --ledger."
+            )
 
     def plugins(self) -> "PluginHost":
         """Load the plugins; each broken one is said once on stderr."""

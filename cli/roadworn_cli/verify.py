@@ -4,6 +4,7 @@ from typing import Annotated
 
 import typer
 
+from roadworn.errors import LedgerDamaged
 from roadworn_cli.context import leave, state_of
 from roadworn_cli.output import check_format, counted, emit, emit_json, format_option, note, say
 from roadworn_cli.progress import progress
@@ -25,7 +26,14 @@ def verify(
         with state.open_ledger(writable=True):
             pass
     path = state.ledger
-    report = check(path, progress=progress("checking events"))
+    state.check_file()
+    try:
+        report = check(path, progress=progress("checking events"))
+    except LedgerDamaged:
+        raise LedgerDamaged(
+            f"{path} is so damaged that it cannot be read at all: keep the file as it is, and go "
+            "on from a backup that verifies."
+        ) from None
     if fmt == "json":
         emit_json(
             {
