@@ -38,14 +38,28 @@ def import_(
     ] = False,
     fmt: str = format_option(),
 ) -> None:
-    """Take in events from files; a file is taken whole or not at all, and twice adds nothing."""
+    """Take in events from files; a file is taken whole or not at all, and twice adds nothing.
+
+    An event in a file .ndjson, one a line; `roadworn export ndjson DIR` writes more of them:
+
+    \b
+    {"vehicle_id":"bus-7","kind":"maintenance","occurred_at":"2026-05-04",
+     "odometer":61250,"odometer_unit":"mi","payload":{"component":"engine.oil"}}
+
+    A map for a table; the README has a longer one:
+
+    \b
+    kind = "maintenance"
+    [columns]
+    "Day" = "occurred_at"
+    "Bus" = "vehicle_id"
+    "Work" = "component"
+    """  # noqa: D301  # typer wants the backspace itself before lines it is not to wrap
     check_format(fmt)
     from roadworn.intake import import_files
 
     paths = [Path(name) for name in files]
-    for path in paths:
-        if not path.is_file():
-            raise EnvironmentFailure(f"There is no file {path}: check the name and the folder.")
+    _check_there(paths)
     tables = [path for path in paths if path.suffix.casefold() not in _NDJSON]
     if tables and not csv_map:
         raise UsageError(
@@ -91,6 +105,16 @@ def import_(
                 "take its good rows with --keep-good."
             )
         leave(1)
+
+
+def _check_there(paths: list[Path]) -> None:
+    for path in paths:
+        if path.is_dir():
+            raise UsageError(
+                f"{path} is a folder: name the files in it, as in {path / 'work.ndjson'}."
+            )
+        if not path.is_file():
+            raise EnvironmentFailure(f"There is no file {path}: check the name and the folder.")
 
 
 def _tell_unmapped(tables: list[Path], map_path: Path) -> None:

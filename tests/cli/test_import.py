@@ -169,3 +169,68 @@ def test_a_note_of_ten_megabytes(shop: Run, history: History, tmp_path: Path) ->
     assert shop("import", "events.ndjson").code == 0
     assert history()[-1]["payload"]["complaint"] == text  # type: ignore[index]
     assert len(shop("history", "bus-7").out) < 2_000
+
+
+def test_a_repeat_within_one_file_is_named_by_its_row(shop: Run, tmp_path: Path) -> None:
+    work = {
+        "vehicle_id": "bus-7",
+        "kind": "replacement",
+        "occurred_at": "2026-05-04",
+        "odometer": 61250,
+        "odometer_unit": "mi",
+        "payload": {"component": "brake.pad", "position": "front", "reason": "failed"},
+    }
+    reading = {k: work[k] for k in ("vehicle_id", "odometer", "odometer_unit")} | {
+        "kind": "odometer_reading", "occurred_at": "2026-05-03", "payload": {},
+    }  # fmt: skip
+    again = work | {"payload": {**work["payload"], "note": "once more"}}  # type: ignore[dict-item]
+    ndjson(tmp_path / "twice.ndjson", reading, reading, work, reading, again)
+    for more in ([], ["--dry-run"]):
+        done = shop("import", "twice.ndjson", *more)
+        assert done.code == 1
+        assert "twice.ndjson:5: " in done.err
+        assert "is row 3 already" in done.err
+        assert "event " not in done.err.splitlines()[0]
+        assert "--allow-repeat" in done.err
+    ndjson(tmp_path / "first.ndjson", work)
+    assert shop("import", "first.ndjson").code == 0
+    ndjson(tmp_path / "second.ndjson", again)
+    assert "is event 2 (" in shop("import", "second.ndjson").err
+
+
+def test_an_id_that_stands_twice_in_a_file_is_named_by_its_row(shop: Run, tmp_path: Path) -> None:
+    one = {
+        "event_id": "01987654-3210-7abc-8def-0123456789ab",
+        "vehicle_id": "bus-7",
+        "kind": "complaint",
+        "occurred_at": "2026-05-04",
+        "payload": {"complaint": "clunk"},
+    }
+    ndjson(tmp_path / "ids.ndjson", one, one | {"payload": {"complaint": "squeal"}})
+    done = shop("import", "ids.ndjson")
+    assert done.code == 1
+    assert "ids.ndjson:2:event_id: Row 1 has the id" in done.err
+
+
+def test_a_folder_is_said_to_be_one(shop: Run, tmp_path: Path) -> None:
+    (tmp_path / "folder").mkdir()
+    done = shop("import", "folder")
+    assert done.code == 2
+    assert "folder is a folder: name the files in it" in done.err
+
+
+def test_the_example_of_the_help_is_taken(shop: Run, tmp_path: Path) -> None:
+    page = shop("import", "--help").out
+    event = " ".join(line.strip() for line in page.splitlines() if line.startswith(("  {", '   "')))
+    (tmp_path / "help.ndjson").write_text(event + "\n", encoding="utf-8")
+    done = shop("import", "help.ndjson")
+    assert done.code == 0, done.err
+    start = page.index('kind = "maintenance"')
+    shown = [line.strip() for line in page[start:].split("\n\n")[0].splitlines()]
+    (tmp_path / "map.toml").write_text("\n".join(shown), encoding="utf-8")
+    (tmp_path / "work.csv").write_text("Day,Bus,Work\n2026-05-05,bus-7,engine oil\n")
+    assert shop("import", "work.csv", "--map", "map.toml").code == 0
+
+
+def test_a_second_enrolment_names_what_can_be_typed(shop: Run) -> None:
+    assert "`roadworn record profile`" in shop("enrol", "bus-7").err

@@ -79,7 +79,7 @@ class LedgerContext:
                 yield Problem(
                     "enrolled-twice",
                     f"{row.vehicle_id} is enrolled already.",
-                    "record a profile_change, or give the new vehicle another id",
+                    "change it with `roadworn record profile`, or give the new one another id",
                     column="vehicle_id",
                 )
         elif not enrolled:
@@ -151,7 +151,7 @@ class LedgerContext:
                 f"The replacement of {payload['component']}{place} on {row.vehicle_id} at {at} "
                 f"is event {seq} ({event_id}) already.",
                 "leave it out if it is the same work; if the part was fitted twice, "
-                "take it with allow_repeat",
+                "take it with --allow-repeat",
             )
             return
 

@@ -5,6 +5,8 @@ added as a run. A row that is a second of its kind, that hangs on another event,
 key is in the ledger already goes one by one through `Writer.add`, which knows every rule.
 """
 
+import re
+from array import array
 from collections.abc import Iterator
 
 import orjson
@@ -16,6 +18,9 @@ from roadworn.problems import Problem
 from roadworn.writer import Writer
 
 _ID, _VEHICLE, _KIND, _OCCURRED, _ODOMETER, _UNIT, _KEY = 0, 1, 2, 4, 8, 9, 11
+
+_NAMES_EVENT = frozenset({"entered-twice", "event-id-taken", "intake-key-taken"})
+_EVENT = re.compile(r"\b([Ee])vent ([0-9]+)\b(?: \([0-9a-f-]{36}\))?")
 
 
 class FileTaker:
@@ -36,6 +41,8 @@ class FileTaker:
         self._enrolled: set[str] = set()
         self._replaced: dict[str, set[int]] = {}
         self._again: dict[int, int] = {}
+        # Rows of the events added, in their order; four bytes each, for files of millions.
+        self._numbers = array("I")
 
     def add(self, chunk: Chunk) -> None:
         """Add a chunk's rows; those that cannot be taken become problems."""
@@ -97,7 +104,9 @@ class FileTaker:
                     end += 1
             else:
                 end = stop
-            start += self._writer.add_unchecked(rows[start:end])
+            added = self._writer.add_unchecked(rows[start:end])
+            self._numbers.extend(chunk.numbers[start : start + added])
+            start += added
             if start < end:
                 present = self._writer.present("event_id", [r[_ID] for r in rows[start:stop]])
                 keys = [r[_KEY] for r in rows[start:stop] if r[_KEY] is not None]
@@ -112,20 +121,40 @@ class FileTaker:
         prepared = Prepared(
             row, orjson.loads(row.payload), bool(flags & ID_GIVEN), bool(flags & TIME_GIVEN)
         )
+        before = self._writer.seq
         result = self._writer.add(prepared)
         if not isinstance(result, list):
+            if self._writer.seq > before:
+                self._numbers.append(chunk.numbers[index])
             return
         for problem in result:
             self.problems.append(
                 Problem(
                     problem.code,
-                    problem.message,
+                    self._by_row(problem),
                     problem.hint,
                     self._file,
                     chunk.numbers[index],
                     problem.column,
                 )
             )
+
+    def _by_row(self, problem: Problem) -> str:
+        """Return a problem's sentence, naming an event of this file by its row.
+
+        The writer knows the event's number only, which nobody will find when the file is not
+        taken.
+        """
+        if problem.code not in _NAMES_EVENT:
+            return problem.message
+
+        def row(found: re.Match[str]) -> str:
+            at = int(found[2]) - self._before - 1
+            if not 0 <= at < len(self._numbers):
+                return found[0]
+            return f"{'R' if found[1] == 'E' else 'r'}ow {self._numbers[at]}"
+
+        return _EVENT.sub(row, problem.message, count=1)
 
     def _numbered(self, row: Row) -> Row:
         """Return the row with a key that tells it from equal rows above it in the file.
