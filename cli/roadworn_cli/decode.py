@@ -40,14 +40,23 @@ def vin(
 
 
 def code(
-    text: Annotated[str, typer.Argument(metavar="CODE", help="As P0420, or P0123-11.")],
+    text: Annotated[
+        list[str], typer.Argument(metavar="CODE...", help="As P0420, or P0123-11; several.")
+    ],
     fmt: str = format_option(),
 ) -> None:
     """Who owns a trouble code and what it points to (SAE J2012, ISO 15031-6)."""
     from roadworn.trade.codes import decode_code
 
     check_format(fmt)
-    show(decode_code(text).as_json(), fmt)
+    found = [decode_code(one).as_json() for one in text]
+    if len(found) == 1:
+        show(found[0], fmt)
+    elif fmt == "json":
+        emit_json(found)
+    else:
+        rows = [(code["code"], *row) for code in found for row in _rows(code)]
+        emit(("code", "what", "value"), [row for row in rows if row[1] != "code"], fmt=fmt)
 
 
 def readiness(

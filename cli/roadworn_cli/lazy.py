@@ -116,6 +116,11 @@ def load(verb: Verb) -> TyperCommand | TyperGroup:
         target = _single(target, verb.name)
     command = cast("TyperCommand | TyperGroup", typer.main.get_command(target))
     command.name = verb.name
+    for parameter in command.params:
+        # typer shows what may be left out or repeated; the word itself is the same everywhere.
+        if parameter.param_type_name == "argument":
+            word = parameter.metavar or parameter.name or ""
+            parameter.metavar = word.strip("[].").upper()
     return command
 
 
