@@ -149,7 +149,7 @@ def load(
     upper = data["upper"].astype(np.float64)
     return GroupedLives(
         by=by,
-        labels=[tuple(str(cell) for cell in row) for row in labels],
+        labels=labels,
         group=data["g"].astype(np.int64),
         entry=data["entry"].astype(np.float64) / scale,
         lower=data["lower"].astype(np.float64) / scale,

@@ -9,7 +9,6 @@ from roadworn.catalogue import catalogue
 from roadworn.view import LedgerView
 from roadworn_plugins import grouped as lives_of
 from roadworn_plugins.life_model import fit, shape_doubts
-from roadworn_plugins.repeats.facts import Facts
 from roadworn_plugins.repeats.levels import BY, levels_of
 from roadworn_plugins.repeats.rows import COLUMNS, Bench, Row
 
@@ -60,9 +59,7 @@ def run(view: LedgerView, settings: RepeatFailuresSettings) -> Result:
         )
     lives = lives_of.load(view, BY)
     levels = levels_of(lives, models)
-    by_age = fit(lives_of.load(view, ("component", "class"), clock="age"))
-    calendar = levels_of(lives_of.load(view, BY, clock="age"), by_age)
-    bench = Bench(view, lives, models, {level.name: level for level in calendar}, Facts.load(view))
+    bench = Bench(view, lives, models)
     rows = [
         row
         for level in levels

@@ -1,18 +1,19 @@
 """From a comparison that stands out to a row that a person can act on."""
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from roadworn.analysis import Cell, Column
 from roadworn.view import LedgerView
-from roadworn_plugins.grouped import GroupedLives
-from roadworn_plugins.life_model import ComponentModel
+from roadworn_plugins.grouped import GroupedLives, load
+from roadworn_plugins.life_model import ComponentModel, fit
 from roadworn_plugins.lifedata.errors import LifeDataError
 from roadworn_plugins.lifedata.log_rank import LogRank, log_rank
 from roadworn_plugins.repeats import words
 from roadworn_plugins.repeats.facts import Facts
-from roadworn_plugins.repeats.levels import SHOWN, Label, Level, rows_of
+from roadworn_plugins.repeats.levels import BY, SHOWN, Label, Level, levels_of, rows_of
 from roadworn_plugins.repeats.trend import trend_of
 
 #: Above this chance on the calendar clock an excess by distance is no finding.
@@ -75,8 +76,18 @@ class Bench:
     view: LedgerView
     lives: GroupedLives
     models: dict[str, ComponentModel]
-    calendar: dict[str, Level]
-    facts: Facts
+
+    @cached_property
+    def calendar(self) -> dict[str, Level]:
+        """The same levels by calendar age; only asked for when something stands out."""
+        models = fit(load(self.view, ("component", "class"), clock="age"))
+        levels = levels_of(load(self.view, BY, clock="age"), models)
+        return {level.name: level for level in levels}
+
+    @cached_property
+    def facts(self) -> Facts:
+        """Failures and prices; only asked for when something stands out."""
+        return Facts.load(self.view)
 
     def rows(self, level: Level, rate: float, least: int) -> list[Row]:
         """Return the rows of one level that pass the false discovery rate."""
