@@ -72,7 +72,7 @@ def test_each_refusal_names_the_remedy(change: str, remedy: str) -> None:
 def test_a_place_that_is_not_in_the_list_is_refused() -> None:
     payload = {"findings": [{"component": "brake.pad", "condition": "wearing"}]}
     for change in ("findings.1.note=x", "findings.first.note=x"):
-        with pytest.raises(UsageError, match="has 1 entries"):
+        with pytest.raises(UsageError, match="has 1 entry"):
             change_fields(Inspection, payload, [change])
 
 
@@ -140,3 +140,11 @@ def test_a_changed_measurement_stays_within_what_can_be() -> None:
 def test_what_was_odd_before_does_not_stop_another_change() -> None:
     odd = PADS | {"position": "somewhere"}
     assert change_fields(Replacement, odd, ["quantity=2"])["position"] == "somewhere"
+
+
+def test_the_currency_inside_an_amount_is_checked_too() -> None:
+    payload = PADS | {"parts_cost": {"amount": "5", "currency": "EUR"}}
+    with pytest.raises(UsageError, match="ISO 4217"):
+        change_fields(Replacement, payload, ["parts_cost.currency=USB"])
+    changed = change_fields(Replacement, payload, ["parts_cost.currency=USD"])
+    assert changed["parts_cost"]["currency"] == "USD"

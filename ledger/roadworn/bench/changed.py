@@ -9,6 +9,7 @@ from datetime import date
 from typing import Any
 
 from roadworn.bench.bounds import check_measurements
+from roadworn.bench.currencies import check_currency
 from roadworn.bench.private import check_owner
 from roadworn.catalogue import catalogue
 from roadworn.catalogue.positions import PositionError, normalise_position
@@ -40,24 +41,29 @@ def check_changed(before: dict[str, Any], after: dict[str, Any]) -> None:
         check_owner(after.get("owner_reference") or "")
     if after.get("vin") != before.get("vin") and after.get("vin"):
         after["vin"] = after["vin"].strip().upper()
-    for old, new in _items(before, after):
+    for old, new in _holding("component", before, after):
         if new != old:
             _check_item(old, new)
+    for old, new in _holding("currency", before, after):
+        if new != old:
+            new["currency"] = check_currency(new["currency"])
 
 
-def _items(old: JsonValue, new: JsonValue) -> Iterator[tuple[dict[str, Any], dict[str, Any]]]:
-    """Yield each dictionary with a component, beside what stood in its place before."""
+def _holding(
+    field: str, old: JsonValue, new: JsonValue
+) -> Iterator[tuple[dict[str, Any], dict[str, Any]]]:
+    """Yield what was before in the place of each dictionary that has a field, and that."""
     if isinstance(new, dict):
         was = old if isinstance(old, dict) else {}
-        if "component" in new:
+        if field in new:
             yield was, new
         for name, value in new.items():
-            yield from _items(was.get(name), value)
+            yield from _holding(field, was.get(name), value)
     elif isinstance(new, list | tuple):
         # An entry that was taken out moves the others up: they are looked at again, no harm.
         for at, value in enumerate(new):
             known = old[at] if isinstance(old, list | tuple) and at < len(old) else None
-            yield from _items(known, value)
+            yield from _holding(field, known, value)
 
 
 def _check_item(old: dict[str, Any], new: dict[str, Any]) -> None:

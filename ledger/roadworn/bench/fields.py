@@ -115,7 +115,8 @@ def _walk(payload: JsonValue, steps: Sequence[str]) -> JsonValue:
         is_list = isinstance(holder, list)
         if is_list and not (step.isdigit() and int(step) < len(holder)):
             raise UsageError(
-                f"{'.'.join(steps[:depth])} has {len(holder)} entries: name one as "
+                f"{'.'.join(steps[:depth])} has {len(holder)} "
+                f"entr{'y' if len(holder) == 1 else 'ies'}: name one as "
                 f"{'.'.join(steps[:depth])}.0, counted from 0."
             )
         if not is_list and not isinstance(holder, dict):
