@@ -2,11 +2,12 @@
 
 from dataclasses import dataclass
 from datetime import date
+from functools import cache
 
 import numpy as np
 
 from roadworn.catalogue import axle_of, catalogue
-from roadworn.trade.codes import decode_code
+from roadworn.trade.codes import TroubleCode, decode_code
 from roadworn.view import LedgerView
 from roadworn_plugins.beyond_limit import beyond_limits
 from roadworn_plugins.grouped import Ints
@@ -217,12 +218,16 @@ def _findings(view: LedgerView, prices: Prices, vehicle: str | None) -> list[Due
     rows = view.sql(
         f"""SELECT f.vehicle_id, v.vehicle_class, f.component, coalesce(f.position, ''),
                    f.condition, f.safety, f.note, f.first_seen_on, f.event_id,
-                   (SELECT string_agg(CAST(m.value AS VARCHAR) || ' ' || m.unit, ', '
-                                      ORDER BY m.name, m.value)
-                    FROM measurements AS m
-                    WHERE m.event_id = f.event_id AND m.component = f.component
-                      AND coalesce(m.position, '') = coalesce(f.position, ''))
+                   m.figures
             FROM open_findings AS f JOIN vehicles AS v USING (vehicle_id)
+            LEFT JOIN (
+              SELECT seq, component, coalesce(position, '') AS place,
+                     string_agg(CAST(value AS VARCHAR) || ' ' || unit, ', ' ORDER BY name, value)
+                       AS figures
+              FROM measurements WHERE seq IN (SELECT seq FROM open_findings)
+              GROUP BY seq, component, place) AS m
+              ON m.seq = f.seq AND m.component = f.component
+                AND m.place = coalesce(f.position, '')
             WHERE v.retired_on IS NULL{" AND f.vehicle_id = ?" * bool(vehicle)}""",
         (vehicle,) if vehicle else (),
     ).rows
@@ -268,6 +273,12 @@ def _put_off(view: LedgerView, prices: Prices, vehicle: str | None) -> list[DueI
     return found
 
 
+@cache
+def _decoded(code: str) -> TroubleCode:
+    """Decode a code once: a fleet gives the same few over and over."""
+    return decode_code(code)
+
+
 def _codes(view: LedgerView, vehicle: str | None) -> list[DueItem]:
     rows = view.sql(
         f"""SELECT c.vehicle_id, v.vehicle_class, c.code, c.status, c.module, c.lamp,
@@ -278,7 +289,7 @@ def _codes(view: LedgerView, vehicle: str | None) -> list[DueItem]:
     ).rows
     found = []
     for name, kind, code, status, module, lamp, since, event in rows:
-        decoded = decode_code(code)
+        decoded = _decoded(code)
         meaning = decoded.description or "maker's own code, no description on file"
         points = ", ".join(catalogue().name_of(c) for c in decoded.points_to[:2])
         more = " and others" if len(decoded.points_to) > 2 else ""
