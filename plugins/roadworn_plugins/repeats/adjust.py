@@ -55,21 +55,21 @@ def reach_of(total: Floats, share: Floats) -> Reach:
         share: its share of the exposure there, between 0 and 1.
     """
     at, gain = [], []
-    some = np.flatnonzero(total >= 1)
+    some = np.flatnonzero((total >= 1) & (share > 0.0) & (share < 1.0))
     n, s = total[some], share[some]
+    # Chance of exactly `count` failures, carried on from one count to the next.
+    exactly = n * s * np.exp((n - 1.0) * np.log1p(-s))
     count = 1.0
     while n.size and count <= _MOST_STEPS:
         shown = chance_of_so_many(np.full(n.size, count), n - count, s)
-        exact = np.asarray(betainc(count, n - count + 1.0, s))
-        more = n > count
-        following = np.zeros(n.size)
-        following[more] = betainc(count + 1.0, n[more] - count, s[more])
         near = shown <= _LARGEST
         at.append(shown[near])
-        gain.append((exact - following)[near])
+        gain.append(exactly[near])
         # Once the next step is out of reach of any threshold its whole tail hardly counts.
-        keep = more & (exact > 1e-12)
-        n, s, count = n[keep], s[keep], count + 1.0
+        keep = (n > count) & ((exactly > 1e-13) | (count < n * s))
+        n, s, exactly = n[keep], s[keep], exactly[keep]
+        exactly = exactly * (n - count) / (count + 1.0) * s / (1.0 - s)
+        count += 1.0
     if not at:
         return Reach(np.zeros(0), np.zeros(0), 0)
     chances, gains = np.concatenate(at), np.concatenate(gain)
@@ -84,7 +84,13 @@ def chance_of_so_many(count: Floats, others: Floats, share: Floats) -> Floats:
     binomial. In terms of the total it lies between the exact binomial tail and the one that
     counts the observed number half.
     """
-    return np.asarray(betainc(np.maximum(count, 1.0), others + 0.5, share))
+    tail = np.empty(np.shape(share))
+    single = count <= 1.0
+    # The commonest case by far has a closed form.
+    tail[single] = -np.expm1((others[single] + 0.5) * np.log1p(-share[single]))
+    more = ~single
+    tail[more] = betainc(count[more], others[more] + 0.5, share[more])
+    return tail
 
 
 def adjusted(chances: list[Floats], reaches: list[Reach]) -> list[Floats]:
