@@ -8,7 +8,6 @@ count negative binomial, so a small fleet does not raise alarms that its size ca
 
 from dataclasses import dataclass
 from operator import itemgetter
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -147,9 +146,18 @@ def _tally(group: Ints, stratum: Ints, failed: NDArray[np.bool_], exposure: Floa
 
 def coded(labels: list[tuple[str, ...]], *places: int) -> tuple[Ints, list[tuple[str, ...]]]:
     """Return a dense number for each label by the cells at `places`, and what each stands for."""
-    numbers: dict[Any, int] = {}
-    # Hundreds of thousands of labels: the getter takes the cells without a loop of ours.
-    keys = map(itemgetter(*places), labels)
-    codes = [numbers.setdefault(key, len(numbers)) for key in keys]
-    named = [(key,) for key in numbers] if len(places) == 1 else list(numbers)
-    return np.array(codes, dtype=np.int64), named
+    if not labels:
+        return np.zeros(0, dtype=np.int64), []
+    # Hundreds of thousands of labels: texts become numbers a column at a time (their hashes are
+    # kept, a tuple's are not), and the numbers of a label one number.
+    joined = np.zeros(len(labels), dtype=np.int64)
+    for place in places:
+        column = list(map(itemgetter(place), labels))
+        numbers = {text: number for number, text in enumerate(dict.fromkeys(column))}
+        codes = np.fromiter(map(numbers.__getitem__, column), np.int64, len(column))
+        joined = joined * len(numbers) + codes
+    _joined, first, code = np.unique(joined, return_index=True, return_inverse=True)
+    shown = map(labels.__getitem__, first.tolist())
+    if len(places) == 1:
+        return code.astype(np.int64), [(label[places[0]],) for label in shown]
+    return code.astype(np.int64), list(map(itemgetter(*places), shown))

@@ -1,6 +1,7 @@
 """What is compared with what: a place, a component on a class, a supplier, a supplier's part."""
 
 from dataclasses import dataclass, replace
+from operator import itemgetter
 
 import numpy as np
 from numpy.typing import NDArray
@@ -72,8 +73,8 @@ def levels_of(lives: GroupedLives, models: dict[str, ComponentModel]) -> list[Le
         _level("class", class_labels, by_class[group], by_component[group], lives, exposure),
     ]
     numbers: dict[Label, set[str]] = {}
-    for label in lives.labels:
-        numbers.setdefault((label[0], label[4]), set()).add(label[5])
+    for component, supplier, number in set(map(itemgetter(0, 4, 5), lives.labels)):
+        numbers.setdefault((component, supplier), set()).add(number)
     for name, places in (("supplier", (0, 4)), ("part", (0, 4, 5))):
         by_origin, labels = coded(lives.labels, *places)
         level = _level(name, labels, by_origin[group], by_class[group], lives, exposure)
@@ -100,11 +101,13 @@ def _places(
     lives: GroupedLives, by_place: Ints, by_class: Ints, by_component: Ints, exposure: Floats
 ) -> Excess:
     """Compare places within their class, and those alone in it with all classes."""
-    vehicles: dict[Label, set[str]] = {}
-    for label in lives.labels:
-        vehicles.setdefault(label[:2], set()).add(label[2])
+    by_vehicle, _ = coded(lives.labels, 0, 1, 2)
+    n_classes = int(by_class.max()) + 1 if by_class.size else 0
+    # One entry for each vehicle of a class, whatever places it has.
+    _vehicle, first = np.unique(by_vehicle, return_index=True)
+    single = np.bincount(by_class[first], minlength=n_classes) == 1
     alone = np.zeros(int(by_place.max()) + 1 if by_place.size else 0, dtype=bool)
-    alone[by_place] = [len(vehicles[label[:2]]) == 1 for label in lives.labels]
+    alone[by_place] = single[by_class]
     group = lives.group
     parts = []
     for strata, lonely in ((by_class, False), (by_component, True)):
