@@ -35,7 +35,7 @@ def test_every_command_works(
     assert len(found) > 10
     failed = {}
     for command in found:
-        code = main(shlex.split(command)[1:])
+        code = main(shlex.split(command, comments=True)[1:])
         out = capsys.readouterr()
         if code != 0 or not (out.out or out.err):
             failed[command] = (code, out.err)
