@@ -11,13 +11,15 @@ from roadworn.trade.codes import TroubleCode, decode_code
 from roadworn.view import LedgerView
 from roadworn_plugins.beyond_limit import beyond_limits
 from roadworn_plugins.grouped import Ints
+from roadworn_plugins.maintenance_standing import due_services
 from roadworn_plugins.parts_ahead import PartsAhead
 from roadworn_plugins.prices import Price, Prices
 
 #: States in the order in which they are shown; the first stops a vehicle from being driven.
 SAFETY, FAILED, CODE, PUT_OFF, WEARING = "SAFETY: failed", "failed", "code", "put off", "wearing"
-NOT_PASSED, COMPLAINT = "not passed", "complaint"
-_ORDER = {SAFETY: 0, FAILED: 1, NOT_PASSED: 2, COMPLAINT: 3, CODE: 4, PUT_OFF: 5, WEARING: 6}
+NOT_PASSED, COMPLAINT, SERVICE = "not passed", "complaint", "service due"
+_STATES = (SAFETY, FAILED, NOT_PASSED, COMPLAINT, CODE, PUT_OFF, SERVICE, WEARING)
+_ORDER = {state: rank for rank, state in enumerate(_STATES)}
 #: States that forbid to say that nothing failed is on record.
 OPEN = frozenset({SAFETY, FAILED, NOT_PASSED, COMPLAINT})
 
@@ -73,6 +75,7 @@ def due_now(view: LedgerView, prices: Prices, vehicle: str | None = None) -> lis
             items.append(item)
             taken[key] = item
     items += [*_codes(view, vehicle), *_complaints(view, vehicle), *_not_passed(view, vehicle)]
+    items += _services(view, prices, vehicle)
     return sorted(items, key=lambda i: (i.vehicle, i.rank, i.component, i.position))
 
 
@@ -208,6 +211,34 @@ def _not_passed(view: LedgerView, vehicle: str | None) -> list[DueItem]:
         )
         for name, kind, inspection, result, items, day, event in rows
     ]
+
+
+def _services(view: LedgerView, prices: Prices, vehicle: str | None) -> list[DueItem]:
+    """Return the services that are due by the schedule, of those that were ever written down.
+
+    A service nobody ever recorded here may be done elsewhere: that is not known, not overdue.
+    """
+    kinds: dict[str, str] = dict(view.sql("SELECT vehicle_id, vehicle_class FROM vehicles").rows)
+    begun = {row[0] for row in view.sql("SELECT enrolment_event FROM vehicles").rows}
+    found = []
+    for one in due_services(view, vehicle):
+        if one.state not in {"due", "overdue"} or one.last_event in begun:
+            continue
+        done = "" if one.last is None else f", last done on {one.last.on}"
+        found.append(
+            DueItem(
+                one.vehicle,
+                kinds[one.vehicle],
+                SERVICE,
+                one.service.component,
+                "",
+                f"{one.state} by the schedule{done}",
+                None,
+                prices.or_labour(one.service.component, kinds[one.vehicle]),
+                (one.last_event,) if one.last_event else (),
+            )
+        )
+    return found
 
 
 def _listed(items: object) -> str:

@@ -109,3 +109,18 @@ def test_bookkeeping_is_not_seeing_the_vehicle(tmp_path: Path) -> None:
     with view_of([enrolled(), worth], tmp_path, as_of="2026-01-10") as view:
         (row,) = view.sql("SELECT last_seen_on FROM vehicles").rows
     assert str(row[0]) == "2026-01-02"
+
+
+def test_a_service_past_its_interval_is_due_with_the_rest(tmp_path: Path) -> None:
+    """Engine oil by the packaged schedule; its interval is common practice, no source."""
+    oil = event("car-1", "maintenance", "2026-01-03", odometer=90_001, component="engine.oil")
+    driven = [
+        event("car-1", "odometer_reading", day, odometer=miles)
+        for day, miles in (("2026-03-02", 96_000), ("2026-06-02", 103_000), ("2026-09-02", 110_000))
+    ]
+    with view_of([enrolled(), oil, *driven], tmp_path, as_of="2026-09-03") as view:
+        found = outlook(view, PluginHost.load(), "car-1")
+    row = next(row for row in found.open_now.rows if row[1] == "engine.oil")
+    assert row[0] == "service due"
+    assert "overdue by the schedule, last done on 2026-01-03" in str(row[3])
+    assert found.headline.startswith("No failed items recorded.")
