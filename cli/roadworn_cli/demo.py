@@ -1,5 +1,6 @@
 """`roadworn demo`: build the demo ledger, run the main job on it, say what to try next."""
 
+import sys
 from pathlib import Path
 
 import typer
@@ -45,6 +46,10 @@ def demo(
     say("Reading it and looking at the vehicle that has just come in …")
     with state.open_view(host) as view:
         found = outlook(view, host, FEATURED)
+        typer.echo(SCENE)
+        typer.echo("")
+        show(found)
+        sys.stdout.flush()  # the answer first, also into a pipe
         say("Writing the sheet for its owner and the one for the fleet …")
         asker = Asker(host, view, Look())
         sheets = [
@@ -53,9 +58,6 @@ def demo(
         ]
     for name, (sheet, words) in sheets:
         put(str(into / name), render(sheet, words), lambda _text: None)
-    typer.echo(SCENE)
-    typer.echo("")
-    show(found)
     typer.echo("\nAcross the whole fleet")
     if "repeat-failures" in fleet.ran:
         typer.echo(f"  {fleet.ran['repeat-failures'].result.headline}")

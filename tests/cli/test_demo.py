@@ -1,0 +1,26 @@
+"""`roadworn demo`: the answer first, then the sheets, then commands that work as printed."""
+
+import shlex
+from pathlib import Path
+
+import pytest
+
+from roadworn_cli.main import main
+
+
+def test_the_demo_and_everything_it_says_to_try(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "demo"
+    assert main(["demo", "--into", str(folder)]) == 0
+    said = capsys.readouterr().out
+    assert said.index("Safety item open: outer tie rod end L") < said.index("Sheets to print")
+    assert "safe to drive" not in said
+    for name in ("vehicle.html", "fleet.html"):
+        assert (folder / name).stat().st_size > 50_000
+    tries = [line.strip() for line in said.split("Try next")[1].splitlines() if line.strip()]
+    assert len(tries) >= 7
+    for command in tries:
+        assert main(shlex.split(command)[1:]) == 0, command
+        shown = capsys.readouterr()
+        assert shown.out or shown.err, command
