@@ -130,15 +130,15 @@ def _with_limits(
     """Add what is past its limit by its figure, in the place of a milder word for it."""
     failed = {(i.vehicle, i.component, i.position) for i in items if i.state in {SAFETY, FAILED}}
     kinds: dict[str, str] = dict(view.sql("SELECT vehicle_id, vehicle_class FROM vehicles").rows)
+    added = []
     for one in beyond_limits(view, vehicle):
         key = (one.vehicle, one.component, one.place)
         if key in failed:
             continue
         failed.add(key)
-        items = [i for i in items if (i.vehicle, i.component, i.position) != key]
         known = catalogue().find(one.component)
         critical = known is not None and known.safety_critical
-        items.append(
+        added.append(
             DueItem(
                 one.vehicle,
                 kinds[one.vehicle],
@@ -151,7 +151,9 @@ def _with_limits(
                 one.events,
             )
         )
-    return items
+    milder = {(i.vehicle, i.component, i.position) for i in added}
+    kept = [i for i in items if (i.vehicle, i.component, i.position) not in milder]
+    return [*kept, *added]
 
 
 def _complaints(view: LedgerView, vehicle: str | None) -> list[DueItem]:
