@@ -97,28 +97,46 @@ ACTIVE_CODES = ViewSpec(
         ("status", "VARCHAR", "stored, pending or permanent"),
         ("failure_type", "VARCHAR", "failure type byte, hexadecimal, when there was one"),
         ("lamp", "VARCHAR", "whether the malfunction lamp was commanded on or off"),
-        ("first_seen_on", "DATE", "first day this code was read on this vehicle"),
-        ("times_seen", "BIGINT", "scans that have read it"),
+        (
+            "first_seen_on",
+            "DATE",
+            "first day of its present run, which any scan that did read the module but not it ends",
+        ),
+        ("times_seen", "BIGINT", "scans of the present run, which have all read it"),
+        ("first_ever_on", "DATE", "first day the module gave this code on this vehicle"),
     ),
     f"""
-    WITH latest AS (
-      SELECT seq, vehicle_id, module, lamp FROM (
-        SELECT seq, vehicle_id, module, lamp,
-               row_number() OVER (PARTITION BY vehicle_id, module
-                                  ORDER BY occurred_at DESC, seq DESC) AS back
-        FROM main.scans WHERE outcome = 'read') AS s
-      WHERE back = 1
-    ), history AS (
-      SELECT vehicle_id, module, code, min(occurred_on) AS first_seen_on,
-             count(DISTINCT event_id) AS times_seen
-      FROM main.codes GROUP BY vehicle_id, module, code
+    WITH answered AS (
+      -- Each read of a module has its place; what failed has none, so that it ends nothing.
+      SELECT seq, vehicle_id, module, lamp, occurred_on,
+             dense_rank() OVER (PARTITION BY vehicle_id, module
+                                ORDER BY occurred_at, seq) AS place
+      FROM main.scans WHERE outcome = 'read'
+    ), latest AS (
+      SELECT vehicle_id, module, max(place) AS place FROM answered GROUP BY vehicle_id, module
+    ), given AS (
+      SELECT DISTINCT a.vehicle_id, a.module, c.code, a.place, a.occurred_on
+      FROM answered AS a JOIN main.codes AS c ON c.seq = a.seq AND c.module = a.module
+    ), numbered AS (
+      -- Within a run place and count from the end grow together.
+      SELECT g.*, l.place - g.place + 1
+               - row_number() OVER (PARTITION BY g.vehicle_id, g.module, g.code
+                                    ORDER BY g.place DESC) AS missed
+      FROM given AS g JOIN latest AS l ON l.vehicle_id = g.vehicle_id AND l.module = g.module
+    ), run AS (
+      SELECT vehicle_id, module, code,
+             min(CASE WHEN missed = 0 THEN occurred_on END) AS first_seen_on,
+             sum(CASE WHEN missed = 0 THEN 1 ELSE 0 END) AS times_seen,
+             min(occurred_on) AS first_ever_on
+      FROM numbered GROUP BY vehicle_id, module, code
     )
     SELECT {", ".join(f"c.{name}" for name, _t, _m in COMMON)},
-           c.module, c.code, c.status, c.failure_type, l.lamp, h.first_seen_on, h.times_seen
+           c.module, c.code, c.status, c.failure_type, a.lamp, r.first_seen_on,
+           CAST(r.times_seen AS BIGINT) AS times_seen, r.first_ever_on
     FROM main.codes AS c
-    JOIN latest AS l ON l.seq = c.seq AND l.module = c.module
-    JOIN history AS h
-      ON h.vehicle_id = c.vehicle_id AND h.module = c.module AND h.code = c.code""",
+    JOIN answered AS a ON a.seq = c.seq AND a.module = c.module
+    JOIN latest AS l ON l.vehicle_id = a.vehicle_id AND l.module = a.module AND l.place = a.place
+    JOIN run AS r ON r.vehicle_id = c.vehicle_id AND r.module = c.module AND r.code = c.code""",
     needs=("main.codes", "main.scans"),
     kept=True,
 )
