@@ -115,10 +115,14 @@ class Estimate:
 
 @dataclass(frozen=True, slots=True)
 class Series:
-    """One line, step or set of bars in a chart; `low` and `high` make a band."""
+    """One line, step or set of bars in a chart; `low` and `high` make a band.
+
+    A series called ``tire LF, fitted`` belongs to the series ``tire LF`` and is drawn with it.
+    Along x lie numbers, days, or names of bars.
+    """
 
     name: str
-    x: tuple[float | str, ...]
+    x: tuple[float | str | date, ...]
     y: tuple[float, ...]
     shape: Literal["line", "step", "points", "bars"] = "line"
     low: tuple[float, ...] = ()

@@ -86,6 +86,36 @@ def test_more_than_two_bands_get_panels_of_their_own() -> None:
     assert len(lines(root, BLUE)) == 1
 
 
+def test_two_fitted_curves_get_panels_and_every_panel_has_the_limit() -> None:
+    points = [Series(f"tire {place}", (0.0, 5.0, 9.0), (10.0, 7.0, 5.0), "points")
+              for place in ("LF", "RF")]  # fmt: skip
+    fitted = [Series(f"{one.name}, fitted", (0.0, 12.0), (10.0, 3.0)) for one in points]
+    limit = Series("limit", (0.0, 12.0), (2.0, 2.0))
+    root = drawn(chart(points[0], fitted[0], points[1], fitted[1], limit, y_title="tread (mm)"))
+    texts = [text.text for text in root.iter(f"{SVG}text")]
+    assert {"tire LF", "tire RF", "fitted", "limit"} <= set(texts)
+    assert "tire LF, fitted" not in texts  # the panel says already whose it is
+    of_limit = [line for line in lines(root, VERMILION) if len(line) == 2]
+    assert len({line[0] for line in of_limit}) >= 2
+
+
+def test_more_series_than_inks_are_cut_by_the_panel_and_never_by_the_curve() -> None:
+    band = {"low": (0.8, 0.4), "high": (1.0, 0.8)}
+    series = [Series(f"part {n}", (0.0, 9.0), (1.0, 0.6), "step", **band) for n in range(5)]
+    fitted = [Series(f"part {n}, fitted", (0.0, 9.0), (1.0, 0.5)) for n in range(5)]
+    root = drawn(chart(*series, *fitted, y_title="share still working"))
+    assert len(lines(root, BLUE)) == 5 + 1  # and one in the legend
+
+
+def test_days_lie_along_the_axis_and_in_the_table() -> None:
+    days = (date(2024, 1, 1), date(2024, 7, 1), date(2025, 1, 1))
+    picture = draw(chart(Series("a", days, (1.0, 2.0, 3.0), "step")), "p", WORDS)
+    assert picture is not None
+    texts = {text.text for text in ET.fromstring(picture.svg).iter(f"{SVG}text")}
+    assert {"2024-01", "2024-09"} <= texts
+    assert [line.cells[0] for line in picture.grids[0].lines] == [str(day) for day in days]
+
+
 def test_the_numbers_stand_below_all_of_them_or_say_that_they_do_not() -> None:
     short = draw(chart(Series("a", (1.0, 2.0), (3.5, 4.5), low=(3.0, 4.0), high=(4.0, 5.0))),
                  "p", WORDS)  # fmt: skip

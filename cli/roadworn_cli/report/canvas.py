@@ -5,6 +5,7 @@ weights and dash patterns, so that a picture is read as well in greyscale. Text 
 it is: nothing in a label is taken for mathematics or markup.
 """
 
+import textwrap
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -24,6 +25,8 @@ VERMILION: Final = "#d55e00"
 GREY: Final = "#767676"
 WIDTH: Final = 6.3
 _LABEL = 34
+#: Ticks along time: years, months, days; hours never come up.
+_DAYS: Final = ["%Y", "%Y-%m", "%m-%d", "%H:%M", "%H:%M", "%H:%M"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +99,27 @@ def label(text: str, longest: int = _LABEL) -> str:
     """Return a text short enough for a picture, with what cannot be seen written out."""
     text = escape(" ".join(text.split()))
     return text if len(text) <= longest else f"{text[: longest - 1]}…"
+
+
+def wrapped(text: str, width: int, lines: int = 2) -> str:
+    """Return a text as lines for a picture, cut only when it does not fit into them."""
+    pieces = textwrap.wrap(label(text, width * lines), width)
+    if len(pieces) > lines:
+        pieces = [*pieces[: lines - 1], label(" ".join(pieces[lines - 1 :]), width)]
+    return "\n".join(pieces)
+
+
+def along_days(axes: "Axes", most: int = 8) -> None:
+    """Write days along x: by year, month or day, as the span needs."""
+    from matplotlib import dates
+
+    locate: Any = dates.AutoDateLocator
+    form: Any = dates.ConciseDateFormatter
+    locator = locate(minticks=2, maxticks=most)
+    axes.xaxis.set_major_locator(locator)
+    axes.xaxis.set_major_formatter(
+        form(locator, formats=_DAYS, zero_formats=_DAYS, show_offset=False)
+    )
 
 
 def ticks(

@@ -1,13 +1,12 @@
 """Draws any chart that an analysis hands over as data, a plugin's as well.
 
-Few marks: when more than two series carry a band, each gets a small panel of its own on the
-same axes, since bands on top of each other cannot be read. A fitted line goes into the panel
-of the series whose name it begins with.
+Which series share a panel is said in `panels`; here each is put on paper, and its numbers go
+into a table.
 """
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from datetime import date
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
@@ -15,14 +14,15 @@ from roadworn.analysis import Cell, Chart, Column, Series, Table
 from roadworn_cli.report.canvas import (
     BLUE,
     INK,
-    STROKES,
     VERMILION,
-    Stroke,
+    along_days,
     label,
     paper,
     ticks,
+    wrapped,
 )
 from roadworn_cli.report.model import Grid, Heading, Line, Phrase, Picture
+from roadworn_cli.report.panels import Drawn, panels_of
 from roadworn_cli.report.svg import inline
 from roadworn_cli.report.tables import grid_of, value_text
 from roadworn_cli.report.words import Words
@@ -31,8 +31,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-_MOST_SERIES = 6
 _MOST_NUMBERS = 40
+_PANEL_TITLE = 26
 _SHARES = ("share", "chance")
 
 
@@ -48,7 +48,7 @@ def draw(chart: Chart, ident: str, words: Words, tables: Sequence[Table] = ()) -
     series = [one for one in chart.series if _finite(one)]
     if not series:
         return None
-    panels = _panels(series[:_MOST_SERIES])
+    panels = panels_of(series)
     # Four small panels stand better two by two.
     columns = 2 if len(panels) == 4 else min(len(panels), 3)
     rows = math.ceil(len(panels) / columns)
@@ -76,37 +76,13 @@ def draw(chart: Chart, ident: str, words: Words, tables: Sequence[Table] = ()) -
     return Picture(ident, title, alternative, markup, (*below, *numbers))
 
 
-@dataclass(frozen=True, slots=True)
-class _Drawn:
-    series: Series
-    stroke: Stroke
-    band: bool
-
-
 def _finite(series: Series) -> bool:
     return any(math.isfinite(value) for value in series.y)
 
 
-def _panels(series: Sequence[Series]) -> list[list[_Drawn]]:
-    """Divide the series: all in one panel, or one panel for each that would hide the others."""
-    crowded = [one for one in series if (one.low and one.high) or one.shape == "points"]
-    if len(crowded) <= 2 or any(one.shape == "bars" for one in series):
-        strokes = zip(series, STROKES, strict=False)
-        return [[_Drawn(one, stroke, bool(one.low and one.high)) for one, stroke in strokes]]
-    panels = {one.name: [_Drawn(one, STROKES[0], bool(one.low and one.high))] for one in crowded}
-    for one in series:
-        if one in crowded:
-            continue
-        owner = next((name for name in panels if one.name.startswith(name)), None)
-        # What belongs to no series, a limit for instance, stands in every panel.
-        for name in [owner] if owner else list(panels):
-            panels[name].append(_Drawn(one, STROKES[1] if owner else STROKES[2], band=False))
-    return list(panels.values())
-
-
 def _panel(
     axes: "Axes",
-    panel: Sequence[_Drawn],
+    panel: Sequence[Drawn],
     words: Words,
     x_title: str,
     *,
@@ -115,23 +91,33 @@ def _panel(
 ) -> None:
     categories = _categories(panel)
     for number, drawn in enumerate(panel):
-        _series(axes, drawn, categories, number, words, of=len(panel))
+        _series(axes, drawn, categories, number, words, of=len(panel), alone=alone)
     axes.grid(visible=True, axis="y")
     along = any(word in x_title for word in _SHARES)
     x = "none" if categories else "share" if along else "number"
-    ticks(axes, words, x=x, y="share" if share else "number", most=6 if alone else 3)
+    days = any(isinstance(place, date) for drawn in panel for place in drawn.series.x)
+    ticks(
+        axes,
+        words,
+        x="none" if days else x,
+        y="share" if share else "number",
+        most=6 if alone else 3,
+    )
+    if days:
+        along_days(axes, 8 if alone else 4)
     if categories:
         axes.set_xticks(range(len(categories)), [label(words.word(c), 16) for c in categories])
         if sum(len(c) for c in categories) > 60:
             axes.tick_params(axis="x", labelrotation=30)
     _heights(axes, panel, share=share)
     if not alone:
-        axes.set_title(label(words.word(panel[0].series.name), 26), fontsize=9, loc="left")
+        name = wrapped(words.word(panel[0].series.name), _PANEL_TITLE)
+        axes.set_title(name, fontsize=9, loc="left")
     elif len(panel) > 1:
         axes.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=3, handlelength=3)
 
 
-def _heights(axes: "Axes", panel: Sequence[_Drawn], *, share: bool) -> None:
+def _heights(axes: "Axes", panel: Sequence[Drawn], *, share: bool) -> None:
     """Begin the y axis at zero, unless it only holds points that are all far from it."""
     if share:
         axes.set_ylim(0, 1.03)
@@ -157,7 +143,7 @@ def _legend(axes: "Axes", figure: "Figure") -> None:
         figure.legend(handles[1:], names[1:], loc="outside upper right", handlelength=3)
 
 
-def _categories(panel: Sequence[_Drawn]) -> list[str]:
+def _categories(panel: Sequence[Drawn]) -> list[str]:
     """Return the names along the x axis in order, empty when it is a scale."""
     texts = [x for drawn in panel for x in drawn.series.x if isinstance(x, str)]
     return list(dict.fromkeys(texts))
@@ -165,17 +151,18 @@ def _categories(panel: Sequence[_Drawn]) -> list[str]:
 
 def _series(
     axes: "Axes",
-    drawn: _Drawn,
+    drawn: Drawn,
     categories: Sequence[str],
     number: int,
     words: Words,
     *,
     of: int,
+    alone: bool,
 ) -> None:
     one, stroke = drawn.series, drawn.stroke
-    xs: list[Any] = [categories.index(x) if isinstance(x, str) else _number(x) for x in one.x]
+    xs: list[Any] = [_place(x, categories) for x in one.x]
     ys = [_number(y) for y in one.y]
-    name = label(words.word(one.name), 60)
+    name = label(words.word(one.name if alone else drawn.short), 60)
     low, high = [_number(v) for v in one.low], [_number(v) for v in one.high]
     if one.shape == "bars":
         width = 0.66 / of if categories else _gap(xs) * 0.66 / of
@@ -213,9 +200,16 @@ def _reach(ys: Sequence[float], low: Sequence[float], high: Sequence[float]) -> 
     return [down, [max(b - y, 0.0) for y, b in zip(ys, high, strict=True)]]
 
 
-def _number(value: float | str) -> float:
+def _place(x: float | str | date, categories: Sequence[str]) -> float | date:
+    """Return where on the x axis something stands."""
+    if isinstance(x, date):
+        return x
+    return categories.index(x) if isinstance(x, str) else _number(x)
+
+
+def _number(value: float) -> float:
     """Return what can be drawn: infinity has no place on paper."""
-    return float(value) if not isinstance(value, str) and math.isfinite(value) else math.nan
+    return float(value) if math.isfinite(value) else math.nan
 
 
 def _gap(xs: Sequence[float]) -> float:
@@ -234,7 +228,7 @@ def _numbers(series: Series, chart: Chart, words: Words, *, share: bool) -> Grid
         cells: list[Cell] = [series.y[at]]
         if band:
             cells += [series.low[at], series.high[at]]
-        written = words.word(x) if isinstance(x, str) else words.number(f"{x:,.6g}")
+        written = words.word(x) if isinstance(x, str) else words.plain(x)
         lines.append(Line((written, *(value_text(y, value, words) for value in cells))))
     titles = [words.said(chart.x_title), words.said(chart.y_title)]
     titles += [words.phrase("low"), words.phrase("high")] if band else []

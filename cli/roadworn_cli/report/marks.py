@@ -8,9 +8,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
-from roadworn_cli.report.canvas import BLUE, INK, VERMILION, label, paper, ticks
+from roadworn_cli.report.canvas import BLUE, INK, VERMILION, along_days, label, paper, ticks
 from roadworn_cli.report.model import Grid, Heading, Line, Phrase, Picture
 from roadworn_cli.report.svg import inline
 from roadworn_cli.report.words import Words
@@ -18,8 +18,6 @@ from roadworn_cli.report.words import Words
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-#: Ticks along time: years, months, days; hours never come up.
-_DAYS: Final = ["%Y", "%Y-%m", "%m-%d", "%H:%M", "%H:%M", "%H:%M"]
 #: More marks than this on a lane are drawn as thin strokes.
 _THICK = 20
 
@@ -183,17 +181,9 @@ def _mark(lane: Lane) -> dict[str, Any]:
 
 def _along(axes: "Axes", shown: Sequence[Lane], words: Words) -> None:
     """Write the axis along which events lie: days by year, or a distance."""
-    from matplotlib import dates
-
     ends = [x for lane in shown for x in lane.at]
     if isinstance(ends[0], date):
-        locate: Any = dates.AutoDateLocator
-        form: Any = dates.ConciseDateFormatter
-        locator = locate(minticks=2, maxticks=8)
-        axes.xaxis.set_major_locator(locator)
-        axes.xaxis.set_major_formatter(
-            form(locator, formats=_DAYS, zero_formats=_DAYS, show_offset=False)
-        )
+        along_days(axes)
         return
     ticks(axes, words, y="none")
     if len(set(ends)) == 1:
