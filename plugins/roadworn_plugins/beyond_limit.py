@@ -6,10 +6,11 @@ The limits are those of the packaged rule set for inspections, with their citati
 
 from dataclasses import dataclass
 
+from roadworn.trade.weight import weight_of
 from roadworn.view import LedgerView
 from roadworn_plugins.inspection_judging import judge_item
 from roadworn_plugins.inspection_looks import Looks, load_looks
-from roadworn_plugins.inspection_rules import load_rules, weight_of
+from roadworn_plugins.inspection_rules import load_rules
 
 _RULES = "inspection_us_federal"
 # A figure does not grow back: the last one counts until work is recorded, however old it is.

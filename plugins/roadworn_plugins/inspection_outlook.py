@@ -9,8 +9,9 @@ from pydantic import Field
 
 from roadworn.analysis import Analysis, Estimate, Result, Settings
 from roadworn.cautions import cautions_for
+from roadworn.trade.weight import weight_of
 from roadworn.view import LedgerView
-from roadworn_plugins.grouped import preferred_unit
+from roadworn_plugins.grouped import Unit, preferred_unit
 from roadworn_plugins.inspection_judging import (
     LastScan,
     judge_item,
@@ -18,7 +19,7 @@ from roadworn_plugins.inspection_judging import (
     worst,
 )
 from roadworn_plugins.inspection_looks import Looks, load_looks
-from roadworn_plugins.inspection_rules import RuleSet, load_rules, weight_of
+from roadworn_plugins.inspection_rules import RuleSet, load_rules
 from roadworn_plugins.inspection_tables import Inspected, Told, items_table, vehicles_table
 from roadworn_plugins.prices import Prices
 from roadworn_plugins.wear import measured_wear
@@ -46,6 +47,7 @@ class InspectionOutlookSettings(Settings):
     """Whose rules hold, and what they allow; an empty setting leaves the rule set as it is."""
 
     vehicle: Annotated[str | None, Field(description="only this vehicle")] = None
+    unit: Annotated[Unit | None, Field(description="mi or km")] = None
     rules: Annotated[str, Field(description="packaged rule set, or path of a TOML file")] = (
         "inspection_us_federal"
     )
@@ -85,7 +87,7 @@ def run(view: LedgerView, settings: InspectionOutlookSettings) -> Result:
     scans = _scans(view)
     wear = measured_wear(view, settings.vehicle, rules=rules)
     prices = Prices.load(view)
-    unit = preferred_unit(view)
+    unit = settings.unit or preferred_unit(view)
     told = [_judge(view, v, rules, looks, scans, prices, settings) for v in vehicles]
     order = {outcome: i for i, outcome in enumerate(("fail", "reject", "not known", "pass"))}
     told.sort(key=lambda t: (order[t.outcome], t.vehicle.name))

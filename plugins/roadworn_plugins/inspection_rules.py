@@ -5,21 +5,61 @@ code, and so that no limit hides in code. The packaged ones quote federal rules 
 States; what a state asks differs, and the outlook says so each time.
 """
 
-import tomllib
-from collections.abc import Mapping
+from collections.abc import Collection
 from dataclasses import dataclass
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 from importlib.resources import files
-from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
-from roadworn.catalogue import catalogue
 from roadworn.catalogue.positions import axle_of
-from roadworn.errors import UsageError
-from roadworn.units import UnitError, dimension_of
+from roadworn.trade.data_file import DataFile, Key, own_text
+from roadworn.trade.lookover import limit_tables
+from roadworn.trade.weight import Weight
+from roadworn.units import dimension_of
 
-Weight = Literal["light", "heavy"]
 _FRONT = frozenset({"front", "1"})
+_WHAT = "rule set"
+
+_RULES = {"title": Key("text", must=True), "note": Key("text", must=True)}
+_EMISSION = {
+    "first_year": Key("whole"),
+    "fail_on_permanent": Key("flag"),
+    "least_km_since_clear": Key("figure"),
+    "just_cleared_km": Key("figure"),
+    "allowed": Key("tables"),
+}
+_ALLOWED = {
+    "not_ready": Key("whole", must=True),
+    "from_year": Key("whole"),
+    "to_year": Key("whole"),
+    "fuel": Key("any text"),
+    "citation": Key("text"),
+}
+_ITEM = {
+    "key": Key("text", must=True),
+    "name": Key("text", must=True),
+    "components": Key("components", must=True),
+    "citation": Key("text", must=True),
+    "mark": Key("text"),
+    "sure": Key("text"),
+    "weight": Key("any text"),
+    "axle": Key("any text"),
+    "complete": Key("texts"),
+    "measurement": Key("text"),
+    "unit": Key("unit"),
+    "limit": Key("figure"),
+    "direction": Key("text"),
+    "table": Key("text"),
+    "only_with": Key("components"),
+    "only_recorded": Key("flag"),
+}
+_WORDS = {
+    "weight": ("light", "heavy", ""),
+    "axle": ("front", "other", ""),
+    "direction": ("min", "max"),
+    "mark": ("R", "S", "M", "CP", "C"),
+    "sure": ("sure", "fair", "check"),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +77,8 @@ class RuleItem:
         measurement, unit, limit, direction: what is measured, and the figure at which it still
             passes; None for items that are looked at only.
         table: limit table of the look-over sheets, when the limit depends on a size.
+        only_with: asked only of vehicles on which one of these is on record; empty for all.
+        only_recorded: asked only where one of its own components is on record.
     """
 
     key: str
@@ -53,9 +95,20 @@ class RuleItem:
     limit: Decimal | None = None
     direction: str = ""
     table: str = ""
+    only_with: tuple[str, ...] = ()
+    only_recorded: bool = False
 
-    def holds_for(self, weight: Weight) -> bool:
-        """Whether it is asked of vehicles of this weight."""
+    def holds_for(self, weight: Weight, recorded: Collection[str] = ()) -> bool:
+        """Whether it is asked of a vehicle.
+
+        Args:
+            weight: of the vehicle.
+            recorded: components on record of it.
+        """
+        if self.only_with and not set(self.only_with) & set(recorded):
+            return False
+        if self.only_recorded and not set(self.components) & set(recorded):
+            return False
         return self.weight in ("", weight)
 
     def covers(self, position: str | None) -> bool:
@@ -118,87 +171,65 @@ def packaged_rules() -> tuple[str, ...]:
     return tuple(sorted(n.removesuffix(".toml") for n in names if n.startswith("inspection_")))
 
 
+def rules_text(name: str) -> str:
+    """Return the file of a packaged rule set as it stands, to copy from."""
+    text: str = _folder().joinpath(f"{name}.toml").read_text(encoding="utf-8")
+    return text
+
+
 def load_rules(name: str) -> RuleSet:
     """Return a packaged rule set by name, or a shop's own by the path of its TOML file.
 
     Raises:
         UsageError: there is none, or the file does not say what a rule set must.
     """
-    if name in packaged_rules():
-        text = _folder().joinpath(f"{name}.toml").read_text(encoding="utf-8")
-    else:
-        text = read_own_file(name, "rule set", packaged_rules())
-    try:
-        return _rules(name, tomllib.loads(text))
-    except (tomllib.TOMLDecodeError, KeyError, TypeError, InvalidOperation, UnitError) as error:
-        raise UsageError(
-            f"The rule set {name} cannot be read: {type(error).__name__} {error}; compare it with "
-            "the packaged inspection_us_federal.toml."
-        ) from None
-
-
-def read_own_file(name: str, what: str, packaged: tuple[str, ...]) -> str:
-    """Return the text of a shop's own TOML file.
-
-    Raises:
-        UsageError: it is not there, or is no text.
-    """
-    if not name.endswith(".toml"):
-        raise UsageError(
-            f"There is no {what} {name!r}: use {' or '.join(packaged)}, or the path of a TOML file."
-        )
-    try:
-        return Path(name).read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError):
-        raise UsageError(
-            f"The {what} {name} cannot be read: give the path of a TOML file in UTF-8."
-        ) from None
-
-
-def weight_of(weight_class: str | None) -> Weight | None:
-    """Return what a recorded weight class says, or None when it says nothing.
-
-    Words (``light``, ``heavy``) count, and so does a figure in lb or kg: the line is
-    10,000 lb or 4,536 kg gross weight (49 CFR 570.1 and 570.51).
-    """
-    text = (weight_class or "").casefold().replace(",", "")
-    if "heavy" in text:
-        return "heavy"
-    if "light" in text:
-        return "light"
-    words = text.split()
-    numbers = [float(word) for word in words if word.isascii() and word.isdigit()]
-    if not numbers or not ("lb" in words or "kg" in words):
-        return None
-    return "heavy" if max(numbers) > (10_000 if "lb" in words else 4_536) else "light"
+    packaged = packaged_rules()
+    text = rules_text(name) if name in packaged else own_text(name, _WHAT, packaged)
+    return _rules(DataFile.parse(_WHAT, name, text))
 
 
 def _folder() -> Any:  # noqa: ANN401
     return files("roadworn_plugins").joinpath("rules")
 
 
-def _rules(name: str, data: Mapping[str, Any]) -> RuleSet:
-    head, emission = data["rules"], dict(data.get("emission", {}))
-    allowances = tuple(Allowance(**row) for row in emission.pop("allowed", ()))
-    items = tuple(_item(row) for row in data.get("item", ()))
+def _rules(file: DataFile) -> RuleSet:
+    file.sections(("rules", "emission", "item"))
+    head = file.table(_RULES, "rules")
+    emission = file.table(_EMISSION, "emission") if "emission" in file.data else {}
+    rows = emission.pop("allowed", [])
+    allowances = []
+    for number, row in enumerate(rows if isinstance(rows, list) else [rows], start=1):
+        allowances.append(Allowance(**file.table(_ALLOWED, f"emission.allowed {number}", row)))
+    for key in ("least_km_since_clear", "just_cleared_km"):
+        if key in emission:
+            emission[key] = float(emission[key])
+    items = tuple(_item(file, where, row) for where, row in file.rows("item", _ITEM))
     return RuleSet(
-        name=name,
+        name=file.name,
         title=head["title"],
         note=head["note"],
         items=items,
-        allowances=allowances,
+        allowances=tuple(allowances),
         **emission,
     )
 
 
-def _item(row: Mapping[str, Any]) -> RuleItem:
-    fields = dict(row)
-    fields["components"] = tuple(fields["components"])
-    fields["complete"] = tuple(fields.get("complete", ()))
-    for component in fields["components"]:
-        if catalogue().find(component) is None:
-            raise KeyError(f"component {component}")
-    if "limit" in fields:
-        fields["limit"] = Decimal(fields["limit"])  # text in the file: exact
-        dimension_of(fields["unit"])
-    return RuleItem(**fields)
+def _item(file: DataFile, where: str, row: dict[str, Any]) -> RuleItem:
+    for key, words in _WORDS.items():
+        file.word(row, key, words, where)
+    file.word(row, "table", limit_tables(), where)
+    if not row["components"]:
+        file.refuse(where, "components is empty: name at least one")
+    if "limit" in row or "table" in row:
+        for key in ("measurement", "unit", "direction"):
+            if key not in row:
+                file.refuse(where, f"the key {key!r} is missing beside its limit")
+    elif "measurement" in row:
+        file.refuse(where, "it says what is measured and no limit: add limit or table")
+    if "table" in row:
+        table = limit_tables()[row["table"]]
+        if dimension_of(table.unit) != dimension_of(row["unit"]):
+            file.refuse(where, f"the table {table.name} is in {table.unit}")
+    row.setdefault("mark", "M")
+    row.setdefault("sure", "check")
+    return RuleItem(**row)

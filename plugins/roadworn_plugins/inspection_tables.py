@@ -5,9 +5,9 @@ from dataclasses import dataclass
 from datetime import date
 
 from roadworn.analysis import Cell, Column, Table
+from roadworn.trade.weight import Weight
 from roadworn_plugins.grouped import KM_PER_MILE, Unit
 from roadworn_plugins.inspection_judging import Judged, Outcome
-from roadworn_plugins.inspection_rules import Weight
 from roadworn_plugins.prices import Price
 from roadworn_plugins.wear import Wear
 

@@ -1,15 +1,11 @@
 """Service schedules as data: what is due on which vehicles, by distance and by months."""
 
-import tomllib
-from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any
 
-from roadworn.catalogue import catalogue
-from roadworn.errors import UsageError
-from roadworn.units import UnitError, to_km
-from roadworn_plugins.inspection_rules import read_own_file
+from roadworn.trade.data_file import DataFile, Key, own_text
+from roadworn.units import to_km
 from roadworn_plugins.maintenance_timing import Interval
 
 #: Words for one fuel, since both are written.
@@ -20,6 +16,19 @@ _DONE_BY = {
     "adjusted": ("adjusted", "replaced"),
     "cleaned": ("cleaned", "replaced"),
     "inspected": ("inspected", "adjusted", "cleaned", "replaced", "filled"),
+}
+_WHAT = "schedule"
+_HEAD = {"title": Key("text", must=True), "note": Key("text", must=True)}
+_ITEM = {
+    "component": Key("component", must=True),
+    "action": Key("text"),
+    "distance": Key("figure"),
+    "unit": Key("unit"),
+    "months": Key("whole"),
+    "citation": Key("text", must=True),
+    "fuel": Key("any text"),
+    "class": Key("any text"),
+    "duty": Key("any text"),
 }
 
 
@@ -84,46 +93,43 @@ def packaged_schedules() -> tuple[str, ...]:
     return tuple(sorted(n.removesuffix(".toml") for n in names if n.startswith("schedule_")))
 
 
+def schedule_text(name: str) -> str:
+    """Return the file of a packaged schedule as it stands, to copy from."""
+    folder = files("roadworn_plugins").joinpath("rules")
+    return folder.joinpath(f"{name}.toml").read_text(encoding="utf-8")
+
+
 def load_schedule(name: str) -> Schedule:
     """Return a packaged schedule by name, or a shop's own by the path of its TOML file.
 
     Raises:
         UsageError: there is none, or the file does not say what a schedule must.
     """
-    if name in packaged_schedules():
-        folder = files("roadworn_plugins").joinpath("rules")
-        text = folder.joinpath(f"{name}.toml").read_text(encoding="utf-8")
-    else:
-        text = read_own_file(name, "schedule", packaged_schedules())
-    try:
-        data = tomllib.loads(text)
-        services = tuple(_service(row) for row in data["item"])
-        return Schedule(data["schedule"]["title"], data["schedule"]["note"], services)
-    except (tomllib.TOMLDecodeError, KeyError, TypeError, ValueError) as error:
-        raise UsageError(
-            f"The schedule {name} cannot be read: {type(error).__name__} {error}; compare it with "
-            "the packaged schedule_common_practice.toml."
-        ) from None
+    packaged = packaged_schedules()
+    text = schedule_text(name) if name in packaged else own_text(name, _WHAT, packaged)
+    file = DataFile.parse(_WHAT, name, text)
+    file.sections(("schedule", "item"))
+    head = file.table(_HEAD, "schedule")
+    services = tuple(_service(file, where, row) for where, row in file.rows("item", _ITEM))
+    return Schedule(head["title"], head["note"], services)
 
 
-def _service(row: Mapping[str, Any]) -> Service:
-    component, action = row["component"], row.get("action", "replaced")
-    if catalogue().find(component) is None or action not in _DONE_BY:
-        raise KeyError(f"{component} {action}")
+def _service(file: DataFile, where: str, row: dict[str, Any]) -> Service:
+    file.word(row, "action", _DONE_BY, where)
     distance, months = row.get("distance"), row.get("months")
     if distance is None and months is None:
-        raise KeyError(f"distance or months of {component}")
-    for figure in (distance, months):
-        if figure is not None and not (isinstance(figure, int | float) and figure > 0):
-            raise ValueError(f"{figure!r} of {component} is no interval")
-    try:
-        km = None if distance is None else to_km(distance, row["unit"])
-    except UnitError as error:
-        raise ValueError(str(error)) from None
+        file.refuse(where, "it says no interval: add distance with its unit, months, or both")
+    if (distance is None) != ("unit" not in row):
+        file.refuse(where, "distance and unit go together: write unit as mi or km")
+    file.word(row, "unit", ("mi", "km"), where)
+    for key in ("distance", "months"):
+        if key in row and not row[key] > 0:
+            file.refuse(where, f"{key} is {row[key]}: an interval is more than 0")
+    km = None if distance is None else to_km(distance, row["unit"])
     return Service(
-        component=component,
-        action=action,
-        interval=Interval(km, None if months is None else int(months)),
+        component=row["component"],
+        action=row.get("action", "replaced"),
+        interval=Interval(km, months),
         citation=row["citation"],
         fuel=_fuel(row.get("fuel", "")),
         vehicle_class=row.get("class", ""),

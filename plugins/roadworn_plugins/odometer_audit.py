@@ -10,9 +10,9 @@ from pydantic import Field
 from roadworn.analysis import Analysis, Cell, Column, Result, Settings, Table
 from roadworn.trade.odometer_rule import Status, exempt_by_age
 from roadworn.trade.vin import decode_vin, year_problem
+from roadworn.trade.weight import weight_of
 from roadworn.view import LedgerView
 from roadworn_plugins.grouped import KM_PER_MILE, Unit, preferred_unit
-from roadworn_plugins.inspection_rules import weight_of
 from roadworn_plugins.odometer_doubts import Reading, jumps, other_unit
 
 ABOUT = """\

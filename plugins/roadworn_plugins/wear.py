@@ -14,9 +14,10 @@ import numpy as np
 
 from roadworn.catalogue import catalogue
 from roadworn.catalogue.positions import axle_of
+from roadworn.trade.weight import weight_of
 from roadworn.units import canonical_unit, exact
 from roadworn.view import LedgerView
-from roadworn_plugins.inspection_rules import RuleItem, RuleSet, load_rules, weight_of
+from roadworn_plugins.inspection_rules import RuleItem, RuleSet, load_rules
 from roadworn_plugins.wear_line import WearLine, line_through
 
 #: Reading error of tread and lining gauges in mm, and the rise that no error explains

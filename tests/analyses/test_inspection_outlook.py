@@ -10,8 +10,9 @@ from roadworn.analysis import Result
 from roadworn.errors import UsageError
 from roadworn.events import NewEvent
 from roadworn.testing import check_analysis, event, view_of
+from roadworn.trade.weight import weight_of
 from roadworn_plugins.inspection_outlook import INSPECTION_OUTLOOK
-from roadworn_plugins.inspection_rules import load_rules, packaged_rules, weight_of
+from roadworn_plugins.inspection_rules import load_rules, packaged_rules
 
 TODAY = "2026-06-30"
 LOOKED = "2026-06-01"
@@ -332,6 +333,45 @@ def test_a_file_that_is_no_rule_set_is_refused_in_one_sentence(text: str, tmp_pa
         load_rules(str(own))
     with pytest.raises(UsageError, match="inspection_us_federal"):
         load_rules("nowhere")
+
+
+OWN_ITEM = (
+    '[rules]\ntitle = "t"\nnote = "n"\n[[item]]\nkey = "tread"\nname = "tread"\n'
+    'components = ["wheel.tire"]\nmeasurement = "depth"\nunit = "32nds"\nlimit = "3"\n'
+    'direction = "min"\ncitation = "ours"\n'
+)
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (
+            ('limit = "3"', 'limt = "3"'),
+            "item 1 (tread): 'limt' is no key here (did you mean limit?",
+        ),
+        (("wheel.tire", "wheel.tyre"), "'wheel.tyre' is no component (did you mean wheel.tire?)"),
+        (('"min"', '"mini"'), "direction cannot be 'mini' (did you mean min?)"),
+        (('limit = "3"', 'limit = "three"'), "limit cannot be 'three': write a figure"),
+        (('unit = "32nds"\n', ""), "the key 'unit' is missing beside its limit"),
+        (('limit = "3"\n', ""), "says what is measured and no limit"),
+        (('limit = "3"', 'table = "chamber_strok"'), "(did you mean chamber_stroke?)"),
+        (("[[item]]", "[[items]]"), "[items]: there is no such section (did you mean item?)"),
+        (("[[item]]", "[emission]\nfirst_yaer = 1996\n[[item]]"), "(did you mean first_year?)"),
+        (("[[item]]", "[emission]\nfirst_year = true\n[[item]]"), "write a whole number"),
+    ],
+)
+def test_a_slip_in_a_rule_set_is_named_with_what_was_meant(
+    change: tuple[str, str], said: str, tmp_path: Path
+) -> None:
+    own = tmp_path / "ours.toml"
+    own.write_text(OWN_ITEM)
+    assert load_rules(str(own)).items[0].limit == 3
+    assert change[0] in OWN_ITEM
+    own.write_text(OWN_ITEM.replace(*change))
+    with pytest.raises(UsageError) as caught:
+        load_rules(str(own))
+    assert said in caught.value.message
+    assert "ours.toml" in caught.value.message
 
 
 def test_every_packaged_item_cites_its_rule() -> None:

@@ -198,20 +198,30 @@ def test_the_narrower_line_of_a_schedule_holds(own: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "change",
+    ("change", "said"),
     [
-        ("distance = 3000", "distance = -1"),
-        ('unit = "mi"\nmonths', 'unit = "stones"\nmonths'),
-        ("months = 24", ""),
-        ('"fuel.filter"', '"fuel.fliter"'),
-        ("[schedule]", "[plan]"),
+        (("distance = 3000", "distance = -1"), "item 2 (engine.oil): distance is -1: an interval"),
+        (('unit = "mi"\nmonths', 'unit = "stones"\nmonths'), "unit: 'stones' is not a unit"),
+        (('unit = "mi"\nmonths', 'unit = "mm"\nmonths'), "unit cannot be 'mm'"),
+        (("months = 24", ""), "item 3 (fuel.filter): it says no interval"),
+        (("months = 24", "month = 24"), "'month' is no key here (did you mean months?)"),
+        (('"fuel.filter"', '"fuel.fliter"'), "(did you mean fuel.filter?)"),
+        (("[schedule]", "[plan]"), "[plan]: there is no such section"),
+        (('citation = "ours"', ""), "the key 'citation' is missing"),
+        (("months = 24", "months = [24"), "is no TOML"),
     ],
 )
-def test_a_file_that_is_no_schedule_is_refused(change: tuple[str, str], tmp_path: Path) -> None:
+def test_a_file_that_is_no_schedule_is_refused(
+    change: tuple[str, str], said: str, tmp_path: Path
+) -> None:
     path = tmp_path / "ours.toml"
+    assert change[0] in OWN
     path.write_text(OWN.replace(*change))
-    with pytest.raises(UsageError, match="cannot be read"):
+    with pytest.raises(UsageError) as caught:
         load_schedule(str(path))
+    assert "ours.toml" in caught.value.message
+    assert said in caught.value.message
+    assert "\n" not in caught.value.message
 
 
 def test_every_packaged_line_says_where_it_is_from() -> None:

@@ -1,22 +1,55 @@
 """Look-over sheets: what to look at on a kind of vehicle, in walking order, as data.
 
 Sheets and limit tables are TOML files in the package, with the citation beside each figure,
-so that a mechanic can check them line by line and no limit hides in code.
+so that a mechanic can check them line by line and no limit hides in code. A shop's own sheet
+is the same kind of file, named by its path.
 """
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cache
 from importlib.resources import files
+from pathlib import Path
 from typing import Any, Literal
 
-from roadworn.errors import UnknownName
+from roadworn.catalogue.positions import axle_of
+from roadworn.trade.data_file import DataFile, Key, own_text
+from roadworn.units import dimension_of
 
 Mark = Literal["R", "S", "M", "CP", "C"]
 Direction = Literal["min", "max"]
 _TABLES = "tables"
+_FRONT = frozenset({"front", "1"})
+#: What stands as the citation where a shop's own sheet gives none.
+SOURCE = "common practice, no source"
+OWN = "set by the shop, no source"
+
+_HEAD = {"title": Key("text", must=True), "vehicle": Key("any text"), "note": Key("any text")}
+_ITEM = {
+    "name": Key("text", must=True),
+    "component": Key("component", must=True),
+    "area": Key("any text"),
+    "measurement": Key("text"),
+    "unit": Key("unit"),
+    "limit": Key("figure"),
+    "direction": Key("text"),
+    "recommend": Key("figure"),
+    "normal": Key("figures"),
+    "table": Key("text"),
+    "axle": Key("text"),
+    "places": Key("texts"),
+    "citation": Key("text"),
+    "mark": Key("text"),
+    "sure": Key("text"),
+    "note": Key("any text"),
+}
+_WORDS = {
+    "direction": ("min", "max"),
+    "axle": ("front", "other"),
+    "mark": ("R", "S", "M", "CP", "C"),
+    "sure": ("sure", "fair", "check"),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +70,8 @@ class SheetItem:
         recommend: at this figure or worse the item is wearing (common practice, no source).
         normal: within these two figures the item is sound, outside wearing.
         table: name of a limit table that asks for a size.
+        axle: ``front`` or ``other`` when it holds for those axles only, else empty.
+        places: where it is looked at, for a sheet that is filled in; empty when they vary.
         note: a remark or a caution, or an empty text.
     """
 
@@ -53,7 +88,15 @@ class SheetItem:
     recommend: Decimal | None = None
     normal: tuple[Decimal, Decimal] | None = None
     table: str | None = None
+    axle: str = ""
+    places: tuple[str, ...] = ()
     note: str = ""
+
+    def covers(self, position: str | None) -> bool:
+        """Whether a place belongs to this item; a finding without a place may be any."""
+        if not self.axle or not position:
+            return True
+        return (axle_of(position) in _FRONT) == (self.axle == "front")
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,20 +164,26 @@ def sheet_names() -> tuple[str, ...]:
     return tuple(sorted(s for s in stems if "." not in s and s != _TABLES))
 
 
-@cache
+def sheet_text(name: str) -> str:
+    """Return the file of a packaged sheet as it stands, to copy from."""
+    return _text(_packaged(name) or name)
+
+
 def load_sheet(name: str) -> Sheet:
-    """Return a packaged sheet, for instance ``light_vehicle``.
+    """Return a packaged sheet, for instance ``light_vehicle`` or ``light``, or a shop's own.
+
+    Args:
+        name: of a packaged sheet, its beginning, or the path of a TOML file.
 
     Raises:
         UnknownName: there is no such sheet; carries the names there are.
+        UsageError: the file does not say what a sheet must.
     """
-    if name not in sheet_names():
-        names = sheet_names()
-        raise UnknownName(f"There is no look-over sheet {name!r}: use {' or '.join(names)}.", names)
-    data = _read(name)
-    head = data["sheet"]
-    items = tuple(_item(row) for row in data["item"])
-    return Sheet(name, head["title"], head["vehicle"], head["note"], items)
+    packaged = _packaged(name)
+    if packaged:
+        return _packaged_sheet(packaged)
+    text = own_text(name, "look-over sheet", sheet_names())
+    return _sheet(Path(name).stem, DataFile.parse("look-over sheet", name, text))
 
 
 @cache
@@ -146,21 +195,61 @@ def limit_tables() -> Mapping[str, LimitTable]:
             rows=tuple((size, Decimal(limit)) for size, limit in row.pop("rows")),
             **row,
         )
-        for name, row in _read(_TABLES).items()
+        for name, row in DataFile.parse("table of limits", _TABLES, _text(_TABLES)).data.items()
     }
 
 
-def _read(name: str) -> dict[str, Any]:
+def _packaged(name: str) -> str:
+    """Return the packaged sheet that a name or its beginning means, or an empty text."""
+    key = name.replace("-", "_").casefold()
+    begun = [known for known in sheet_names() if known.startswith(key)] if key else []
+    return begun[0] if len(begun) == 1 else ""
+
+
+@cache
+def _packaged_sheet(name: str) -> Sheet:
+    return _sheet(name, DataFile.parse("look-over sheet", name, _text(name)))
+
+
+def _text(name: str) -> str:
     path = files("roadworn.trade").joinpath("sheets", f"{name}.toml")
-    return tomllib.loads(path.read_text(encoding="utf-8"))
+    return path.read_text(encoding="utf-8")
 
 
-def _item(row: dict[str, Any]) -> SheetItem:
-    # Figures stand as text in the files: a binary float would move a limit by a hair.
-    for key in ("limit", "recommend"):
-        if key in row:
-            row[key] = Decimal(row[key])
-    if "normal" in row:
-        low, high = row["normal"]
-        row["normal"] = (Decimal(low), Decimal(high))
+def _sheet(name: str, file: DataFile) -> Sheet:
+    file.sections(("sheet", "item"))
+    head = file.table(_HEAD, "sheet")
+    items = tuple(_item(file, where, row) for where, row in file.rows("item", _ITEM))
+    names = [item.name.casefold() for item in items]
+    for item in items:
+        if names.count(item.name.casefold()) > 1:
+            file.refuse(item.name, "two items have this name: each needs its own")
+    return Sheet(name, head["title"], head.get("vehicle", ""), head.get("note", ""), items)
+
+
+def _item(file: DataFile, where: str, row: dict[str, Any]) -> SheetItem:
+    for key, words in _WORDS.items():
+        file.word(row, key, words, where)
+    file.word(row, "table", limit_tables(), where)
+    row.setdefault("area", "")
+    # A shop's own figure needs no rule behind it, but then it says so.
+    row.setdefault("citation", OWN if "limit" in row else SOURCE)
+    row.setdefault("mark", "CP" if row["citation"] in (OWN, SOURCE) else "M")
+    row.setdefault("sure", "fair")
+    figures = [key for key in ("limit", "recommend", "normal", "table") if key in row]
+    if ("measurement" in row) != ("unit" in row):
+        missing = "unit" if "measurement" in row else "measurement"
+        file.refuse(where, f"the key {missing!r} is missing: measurement and unit go together")
+    if figures and "measurement" not in row:
+        file.refuse(where, f"it has {figures[0]!r} and says not what is measured: add measurement")
+    if {"limit", "recommend", "table"} & set(figures) and "direction" not in row:
+        file.refuse(
+            where, "the key 'direction' is missing: min for not less than, max for not more"
+        )
+    if "table" in row and dimension_of(limit_tables()[row["table"]].unit) != dimension_of(
+        row["unit"]
+    ):
+        file.refuse(where, f"the table {row['table']} is in {limit_tables()[row['table']].unit}")
+    if len(row.get("normal", (0, 0))) != 2:
+        file.refuse(where, "normal takes two figures, from and to")
     return SheetItem(**row)
