@@ -1,5 +1,6 @@
 """`roadworn decode`: the trade's decoders for what is printed on plates and read from sockets."""
 
+import re
 from collections.abc import Mapping
 from typing import Annotated, Any
 
@@ -33,7 +34,7 @@ def vin(
     check_format(fmt)
     decoded = decode_vin(text)
     show(decoded.as_json(), fmt)
-    for problem in decoded.problems:
+    for problem in (*decoded.problems, *decoded.doubts):
         note(f"{problem.message} Hint: {problem.hint}.")
     if decoded.problems:
         leave(1)
@@ -41,15 +42,28 @@ def vin(
 
 def code(
     text: Annotated[
-        list[str], typer.Argument(metavar="CODE...", help="As P0420, or P0123-11; several.")
+        list[str],
+        typer.Argument(
+            metavar="CODE...", help="As P0420, P0123-11, or its bytes '04 20' or 0x0420; several."
+        ),
     ],
     fmt: str = format_option(),
 ) -> None:
     """Who owns a trouble code and what it points to (SAE J2012, ISO 15031-6)."""
-    from roadworn.trade.codes import decode_code
+    from roadworn.trade.codes import code_of_bytes, decode_code
+    from roadworn.trade.hexbytes import read_bytes
 
     check_format(fmt)
-    found = [decode_code(one).as_json() for one in text]
+    # D1 0A may come as one word or as two; D10A without a space may be a code short of a digit.
+    if len(text) in (2, 3) and all(re.fullmatch("[0-9A-Fa-f]{2}", one) for one in text):
+        text = [" ".join(text)]
+    codes = [
+        code_of_bytes(read_bytes(one, None, "D1 0A"))
+        if re.fullmatch(r"0[xX].*|[0-9A-Fa-f]{2}([ ][0-9A-Fa-f]{2})+", one.strip())
+        else one
+        for one in text
+    ]
+    found = [decode_code(one).as_json() for one in codes]
     if len(found) == 1:
         show(found[0], fmt)
     elif fmt == "json":
@@ -85,18 +99,45 @@ def status(
 
 
 def j1939(
-    text: Annotated[list[str], typer.Argument(metavar="BYTES", help="As B8 04 03 0A.")],
+    text: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="BYTES",
+            help="Of one fault, B8 04 03 0A, or of a whole message with its two lamp bytes first, "
+            "04 FF B8 04 03 0A.",
+        ),
+    ],
     fmt: str = format_option(),
 ) -> None:
-    """Parameter, failure mode and count of a heavy vehicle's fault (SAE J1939-73)."""
-    from roadworn.trade.j1939 import decode_j1939
+    """Parameter, failure mode and count of a heavy vehicle's faults (SAE J1939-73)."""
+    from roadworn.trade.hexbytes import read_bytes
+    from roadworn.trade.j1939 import decode_j1939, decode_message
 
     check_format(fmt)
-    decoded = decode_j1939(" ".join(text))
-    show(decoded.as_json(), fmt)
-    note(f"failure mode {decoded.fmi}: {decoded.failure}.")
-    if decoded.caveat:
-        note(f"{decoded.caveat}.")
+    given = " ".join(text)
+    if len(read_bytes(given, None, "B8 04 03 0A")) > 4:
+        message = decode_message(given)
+        faults = message.faults
+        answer = {"lamps": message.lamps, "faults": [fault.as_json() for fault in faults]}
+        if fmt == "json":
+            emit_json(answer)
+        else:
+            rows = [(f"lamp.{name}", state) for name, state in message.lamps.items()]
+            rows += [
+                (f"fault {at}.{name}", _word(value))
+                for at, fault in enumerate(faults, start=1)
+                for name, value in fault.as_json().items()
+            ]
+            emit(("what", "value"), rows, fmt=fmt)
+    else:
+        faults = (decode_j1939(given),)
+        show(faults[0].as_json(), fmt)
+    for fault in faults:
+        note(f"failure mode {fault.fmi}: {fault.failure}.")
+        if fault.caveat:
+            note(f"{fault.caveat}.")
+    if not faults:
+        note("the message says that there is no fault.")
 
 
 def show(found: Mapping[str, Any], fmt: str) -> None:

@@ -109,18 +109,21 @@ def test_hexadecimal_digits_are_legal(code):
 @pytest.mark.parametrize(
     ("typed", "hint"),
     [
-        ("PO420", "letter O"),
+        ("PO420", "letter O; if the digit 0 was meant, so P0420, type it so"),
         ("P042O", "letter O"),
         ("P0I71", "letter I"),
         ("P0G80", "'G' is not a hexadecimal digit"),
+        ("P0G80", "it may be P0680 or P0980"),
         ("P042", "4 characters"),
-        ("P04200", "6 characters"),
+        ("P04200", "6 characters where a code has 5; it may be P0420"),
         ("0420", "letter in front"),
         ("P4420", "0, 1, 2 or 3"),
         ("X0420", "'X' is not"),
         ("", "not a hexadecimal digit"),
         ("P0\ufb001", "not a hexadecimal digit"),  # a ligature whose capital is FF
-        ("P0123-1", "not a hexadecimal digit"),
+        ("P0123-1", "failure type after the hyphen is two"),
+        ("P0123-1O", "if P0123-10 was meant"),
+        ("P012311", "with a failure type it is P0123-11"),
         ("P0420" * 1_000_000, "not a hexadecimal digit"),
     ],
 )
@@ -141,3 +144,12 @@ def test_any_text_is_a_code_or_refused(text):
     assert codes.code_problem(text) is None
     # Nothing but case and blanks around may differ from what was typed.
     assert text.strip().upper().startswith(found.code)
+
+
+def test_every_failure_type_of_every_kind_of_code_goes_there_and_back():
+    # Third byte: 256; the two bytes before it are all gone through above.
+    for code in ("P0123", "C1ABC", "B2F00", "U3FFF"):
+        for failure in range(256):
+            typed = f"{code}-{failure:02X}"
+            assert codes.split_code(typed) == (code, f"{failure:02X}")
+            assert codes.decode_code(typed).bytes == codes.encode_code(code) + bytes([failure])

@@ -47,6 +47,21 @@ def test_bytes_go_there_and_back(data):
     assert bool(found.caveat) == (data[3] >= 0x80)
 
 
+def test_every_structure_of_the_four_bytes_goes_there_and_back():
+    """Every pair of bytes 1 and 2, every byte 3 and every byte 4: all 2^32 are made of these."""
+    for word in range(0x10000):
+        data = bytes([word & 0xFF, word >> 8, 0x43, 0x0A])
+        found = decode_j1939(data)
+        assert found.encode() == data
+        assert (found.spn, found.fmi) == (word | 2 << 16, 3)
+    for value in range(256):
+        third, fourth = bytes([1, 2, value, 4]), bytes([1, 2, 3, value])
+        assert decode_j1939(third).encode() == third
+        assert (decode_j1939(third).spn >> 16, decode_j1939(third).fmi) == divmod(value, 32)
+        assert decode_j1939(fourth).encode() == fourth
+        assert decode_j1939(fourth).conversion == value >> 7
+
+
 @given(
     st.integers(0, MAX_SPN),
     st.integers(0, 31),

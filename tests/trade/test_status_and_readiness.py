@@ -89,6 +89,27 @@ def test_bytes_go_there_and_back(data):
     assert {m.state for m in found.monitors if not m.supported} <= {"not_supported"}
 
 
+def test_every_structure_of_the_four_bytes_goes_there_and_back():
+    """The bytes mean nothing to each other but for the ignition bit of B and the pair C, D.
+
+    So all 2^32 are covered by every A, every B, and every pair of C and D under both ignitions.
+    """
+    for value in range(256):
+        for data in (bytes([value, 7, 0xE5, 0x41]), bytes([0x83, value, 0xE5, 0x41])):
+            found = decode_readiness(data)
+            assert found.encode() == data
+            assert (found.lamp, found.codes) == (bool(data[0] & 0x80), data[0] & 0x7F)
+            assert found.ignition == ("compression" if data[1] & 8 else "spark")
+    for b in (0x07, 0x0F):
+        for supported in range(256):
+            for unfinished in range(256):
+                data = bytes([0, b, supported, unfinished])
+                found = decode_readiness(data)
+                assert found.encode() == data
+                # A bit in D counts only if its bit in C is 1.
+                assert len(found.not_ready) == (supported & unfinished).bit_count()
+
+
 @given(
     lamp=st.booleans(),
     count=st.integers(0, 127),

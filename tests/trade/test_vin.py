@@ -151,3 +151,48 @@ def test_any_text_is_answered(text):
 def test_a_huge_text_is_answered_shortly():
     found = v.decode_vin("A" * 10_000_000)
     assert len(str(found.as_json())) < 1000
+
+
+@pytest.mark.parametrize("vin", PRINTED)
+def test_two_neighbours_exchanged_are_offered_back_and_never_put_in(vin):
+    # The rule's weights differ between neighbours, so every exchange of unlike values shows.
+    for at in range(16):
+        if v.VALUES[vin[at]] == v.VALUES[vin[at + 1]]:
+            continue
+        typed = vin[:at] + vin[at + 1] + vin[at] + vin[at + 2 :]
+        if not set(typed[8]) <= set("0123456789X") or typed[9] not in v.YEAR_CODES:
+            continue
+        likely = v.likely_vins(typed)
+        assert vin in likely or v.check_digit(typed) == typed[8]
+        assert all(v.fits(meant) for meant in likely)
+        found = v.decode_vin(typed)
+        assert found.vin == typed
+        said = " ".join(problem.hint for problem in (*found.problems, *found.doubts))
+        assert vin in said or len(likely) != 1
+
+
+def test_a_letter_for_a_digit_is_told_with_the_whole_vin():
+    (problem,) = v.decode_vin("1M8GDM9AXKPO42788").problems
+    assert "1M8GDM9AXKP042788, which fits its check digit" in problem.hint
+    (other,) = v.decode_vin("1M8GDM9AXKPO42789").problems
+    assert "so 1M8GDM9AXKP042789:" in other.hint
+
+
+def test_blanks_are_named_with_the_vin_without_them():
+    found = v.decode_vin("1M8GDM9AX KP042788")
+    assert found.problems[0].hint == "without blanks and hyphens it is 1M8GDM9AXKP042788"
+
+
+def test_where_the_market_cannot_be_told_a_digit_that_does_not_fit_is_a_doubt():
+    # JH2RC3605MM101581 is printed with a check digit that fits; the last two are exchanged here.
+    unsure = v.decode_vin("JH2RC3605MM101518")
+    assert (unsure.check_digit, unsure.problems) == ("not_used", ())
+    (doubt,) = unsure.doubts
+    assert "many markets do not use one" in doubt.message
+    # Told which market it is, there is nothing left to doubt.
+    told = v.decode_vin("JH2RC3605MM101518", check_digit_market=True)
+    assert (told.check_digit, told.doubts) == ("wrong", ())
+    other = v.decode_vin("JH2RC3605MM101518", check_digit_market=False)
+    assert (other.check_digit, other.problems, other.doubts) == ("not_used", (), ())
+    # A letter at position 9 is no check digit anywhere but X, so there is no doubt.
+    assert v.decode_vin("WP0ZZZ99ZTS390000").doubts == ()

@@ -30,6 +30,9 @@ _P0_GROUPS = {
     **dict.fromkeys("789", "transmission"),
     **dict.fromkeys("ABC", "hybrid or electric drive"),
 }
+#: Letters that are typed for a digit they look like.
+_DIGIT_MEANT = {"O": "0", "Q": "0", "I": "1", "L": "1", "S": "5", "Z": "2"}
+_SO = "type it so"
 #: Failure type bytes (from memory, fair): a short list of our own words.
 FAILURE_TYPES = {
     "00": "no further information",
@@ -100,6 +103,21 @@ def code_from_bytes(high: int, low: int) -> str:
     return f"{_LETTERS[high >> 6]}{high >> 4 & 3}{high & 15:X}{low:02X}"
 
 
+def code_of_bytes(data: bytes) -> str:
+    """Return the text of two bytes, or of three with the failure type, ``P0123-11``.
+
+    Raises:
+        UsageError: another number of bytes.
+    """
+    if len(data) not in (2, 3):
+        raise UsageError(
+            f"{len(data)} bytes are no trouble code: write two, as D1 0A, or three with the "
+            "failure type, as 01 23 11."
+        )
+    failure = f"-{data[2]:02X}" if len(data) == 3 else ""
+    return code_from_bytes(data[0], data[1]) + failure
+
+
 def encode_code(code: str) -> bytes:
     """Return the two bytes of a well-formed code without failure type.
 
@@ -168,22 +186,53 @@ def code_problem(text: str) -> Problem | None:
     shown = text.strip() if len(text) <= 40 else text[:40] + "…"
     if _CODE.fullmatch(shown):
         return None
-    upper = shown.upper() if shown.isascii() else shown
     message = f"{shown!r} is not a trouble code."
-    if re.fullmatch(r"[PCBU]?[0-9OIQLSZ][0-9A-FOIQLSZ]{3}", upper) and re.search("[OIQLSZ]", upper):
-        wrong = next(c for c in upper[1:] if c in "OIQLSZ")
-        digit = {"O": "0", "Q": "0", "I": "1", "L": "1", "S": "5", "Z": "2"}[wrong]
-        hint = f"it holds the letter {wrong}; if the digit {digit} was meant, type it so"
-    elif re.fullmatch(r"[0-3][0-9A-F]{3}", upper):
-        hint = "put the letter in front: P powertrain, C chassis, B body, U network"
-    elif re.fullmatch(r"[PCBU][4-9A-F][0-9A-F]{3}", upper):
-        hint = "the character after the letter is 0, 1, 2 or 3"
-    elif re.fullmatch(r"[PCBU][0-9A-F]*", upper):
-        hint = f"it has {len(upper)} characters where a code has 5"
-    else:
-        wrong = next((c for c in upper[1:] if c not in "0123456789ABCDEF"), upper[:1])
-        hint = f"{wrong!r} is not a hexadecimal digit; write a code as P0420 or P0123-11"
+    hint = _code_hint(shown.upper() if shown.isascii() else shown)
     return Problem("trouble-code", message, hint, column="code")
+
+
+def _code_hint(upper: str) -> str:
+    """Return what is wrong with a text in capitals that is no code, and what it may have been."""
+    number, hyphen, failure_type = upper.partition("-")
+    if hyphen and _CODE.fullmatch(number):
+        meant = _digits(failure_type)
+        if re.fullmatch(r"[0-9A-F]{2}", meant):
+            return f"a failure type is two hexadecimal digits; if {number}-{meant} was meant, {_SO}"
+        return "the failure type after the hyphen is two hexadecimal digits, as in P0123-11"
+    if re.fullmatch(r"[PCBU]?[0-9OIQLSZ][0-9A-FOIQLSZ]{3}", upper) and re.search("[OIQLSZ]", upper):
+        wrong = next(c for c in upper[1:] if c in _DIGIT_MEANT)
+        hint = f"it holds the letter {wrong}; if the digit {_DIGIT_MEANT[wrong]} was meant"
+        meant = upper[:1] + _digits(upper[1:])
+        return f"{hint}, so {meant}, {_SO}" if _CODE.fullmatch(meant) else f"{hint}, {_SO}"
+    if re.fullmatch(r"[0-3][0-9A-F]{3}", upper):
+        return f"put the letter in front: P powertrain, C chassis, B body, U network, as P{upper}"
+    if re.fullmatch(r"[PCBU][4-9A-F][0-9A-F]{3}", upper):
+        return "the character after the letter is 0, 1, 2 or 3"
+    if re.fullmatch(r"[PCBU][0-9A-F]*", upper):
+        return f"it has {len(upper)} characters where a code has 5{_of_other_length(upper)}"
+    wrong = next((c for c in upper[1:] if c not in "0123456789ABCDEF"), upper[:1])
+    hint = f"{wrong!r} is not a hexadecimal digit; write a code as P0420 or P0123-11"
+    near = [upper.replace("G", digit) for digit in "69"] if "G" in upper else []
+    likely = [code for code in near if _CODE.fullmatch(code)]
+    return f"{hint}; it may be {' or '.join(likely)}" if likely else hint
+
+
+def _digits(text: str) -> str:
+    """Return the text with each letter that looks like a digit as that digit."""
+    return "".join(_DIGIT_MEANT.get(character, character) for character in text)
+
+
+def _of_other_length(upper: str) -> str:
+    """Return what a code of a wrong length may have been, as the end of a hint."""
+    if len(upper) == 7 and _CODE.fullmatch(upper[:5]):
+        return f"; with a failure type it is {upper[:5]}-{upper[5:]}"
+    doubled = {
+        upper[:at] + upper[at + 1 :]
+        for at in range(2, len(upper))
+        if len(upper) == 6 and upper[at] == upper[at - 1]
+    }
+    likely = sorted(code for code in doubled if _CODE.fullmatch(code))
+    return f"; it may be {' or '.join(likely)}" if likely else ""
 
 
 def _refusal(text: str) -> UsageError:
