@@ -18,6 +18,9 @@ def analyse(
     fmt: str = typer.Option(
         "table", "--format", metavar="table|json|csv|html", help="Form of the data on stdout."
     ),
+    table: str = typer.Option(
+        "", "--table", metavar="NAME", help="Only the table of this name, for instance for CSV."
+    ),
     evidence: bool = typer.Option(False, "--evidence", help="Name the events behind each row."),
     wide: bool = typer.Option(False, "--wide", help="Show every column."),
     explain: bool = typer.Option(False, "--explain", help="Say how it works instead of running."),
@@ -29,11 +32,14 @@ def analyse(
     """Run an analysis: `roadworn analyse next-repairs --vehicle bus-7 months=6`.
 
     Settings are written SETTING=VALUE after the name; `roadworn analyse NAME --explain` lists
-    them. `--format html` makes a page to print or send, with the charts.
+    them. `--format html` makes a page to print or send, with the charts. CSV is one table: the
+    main one, or the one that `--table` names.
     """
     look = looks.look_of(language, "", "", dates, paper)
     if fmt not in (*FORMATS, "html"):
         raise UsageError(f"--format is table, json, csv or html, not {fmt!r}.")
+    if table and fmt == "html":
+        raise UsageError("A page shows every table: leave out --table, or ask for csv or json.")
     state = state_of(ctx)
     host = state.plugins()
     _plugin, analysis = host.analysis(name)
@@ -52,7 +58,7 @@ def analyse(
 
             typer.echo(page_of(ran, view, look, full=wide or evidence), nl=False)
             return
-    show(ran, fmt=fmt, wide=wide, evidence=evidence)
+    show(ran, fmt=fmt, wide=wide, evidence=evidence, table=table)
 
 
 def given(settings: list[str]) -> dict[str, object]:

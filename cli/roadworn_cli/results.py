@@ -1,7 +1,7 @@
 """How a Result is written in a terminal, as JSON and as CSV; the figures are never touched."""
 
 from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
 import typer
@@ -15,35 +15,65 @@ _EVIDENCE_SHOWN = 8
 _WIDEST = 52
 
 
-def show(ran: Ran, *, fmt: str, wide: bool = False, evidence: bool = False) -> None:
+def show(
+    ran: Ran, *, fmt: str, wide: bool = False, evidence: bool = False, table: str = ""
+) -> None:
     """Print what an analysis found.
 
     Args:
         ran: the result and where it came from.
-        fmt: table, json or csv; csv needs a result of a single table.
+        fmt: table, json or csv; csv is one table, the main one unless another is named.
         wide: show the columns that are left out of a screen.
         evidence: name the events behind each row.
+        table: only the table of this name.
+
+    Raises:
+        UsageError: the result has no such table.
     """
+    if table:
+        ran = replace(ran, result=replace(ran.result, tables=(_named(ran, table),)))
     result = ran.result
     if fmt == "json":
         emit_json(as_json(ran))
         return
     if fmt == "csv":
-        if len(result.tables) != 1:
-            raise UsageError(
-                f"{ran.analysis.name} has {len(result.tables)} tables here: use --format json."
-            )
-        table = result.tables[0]
-        emit([c.name for c in table.columns], table.rows, fmt="csv")
+        _show_csv(ran)
         return
     typer.echo(escape(result.headline))
-    for table in result.tables:
-        show_table(table, wide=wide, evidence=evidence)
+    for one in result.tables:
+        show_table(one, wide=wide, evidence=evidence)
     for estimate in result.estimates:
         if not result.tables:
             typer.echo(in_words(estimate))
     for caveat in result.caveats:
         note(caveat)
+
+
+def _named(ran: Ran, name: str) -> Table:
+    for table in ran.result.tables:
+        if table.name == name:
+            return table
+    names = ", ".join(table.name for table in ran.result.tables)
+    have = f"it has {names}" if names else "it has none: see what it says with --format table"
+    raise UsageError(f"{ran.analysis.name} has no table {name!r} here; {have}.")
+
+
+def _show_csv(ran: Ran) -> None:
+    """Print one table, and say on stderr which others there are.
+
+    Which table comes must not hang on what happens to be on record, or a script that reads it
+    would break one day: it is the one named like the analysis, the first where none is.
+    """
+    tables = ran.result.tables
+    if not tables:
+        note(ran.result.headline)
+        return
+    own = ran.analysis.name.replace("-", "_")
+    main = next((table for table in tables if table.name == own), tables[0])
+    emit([c.name for c in main.columns], main.rows, fmt="csv")
+    others = ", ".join(table.name for table in tables if table is not main)
+    if others:
+        note(f"this is the table {main.name}; --table NAME gives another: {others}")
 
 
 def show_table(table: Table, *, wide: bool = False, evidence: bool = False) -> None:

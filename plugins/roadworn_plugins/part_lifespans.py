@@ -12,7 +12,7 @@ from roadworn_plugins.grouped import GROUPINGS, GroupedLives, Unit
 from roadworn_plugins.lifedata.kaplan_meier import kaplan_meier
 from roadworn_plugins.lifedata.small_samples import fit_small
 from roadworn_plugins.lifedata.weibull import fit_weibull
-from roadworn_plugins.lifespans.charts import charts
+from roadworn_plugins.lifespans.charts import at_risk_table, charts
 from roadworn_plugins.lifespans.figures import COLUMNS, Figures, Group, Shown
 from roadworn_plugins.lifespans.reasons import Reasons
 
@@ -109,9 +109,10 @@ def run(view: LedgerView, settings: PartLifespansSettings) -> Result:
         rows=tuple(group.row() for group in groups),
         evidence=tuple(group.evidence for group in groups),
     )
+    beside = at_risk_table(figures, told, keys)
     return Result(
         headline=_headline(told, len(lives.labels), shown),
-        tables=(table,),
+        tables=(table,) if beside is None else (table, beside),
         estimates=tuple(estimate for group in told for estimate in group.estimates()),
         charts=charts(figures, told),
         caveats=_caveats(lives, figures, len(lives.labels) - len(groups), settings),

@@ -6,6 +6,7 @@ what the literature prints, so this checks intake, read model, part lives and st
 """
 
 import csv
+import math
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -90,6 +91,16 @@ def test_shock_absorbers(tmp_path: Path) -> None:
     # S just before and at printed ages: 0.94504644 at 10000 km, 0.53882981 at 25000 km.
     assert min(y for x, y in steps.items() if x <= 10000) == pytest.approx(0.94504644, abs=1e-8)
     assert min(y for x, y in steps.items() if x <= 25000) == pytest.approx(0.538829813, abs=1e-8)
+    # Beside the steps the published fit itself, not another one.
+    fitted = result.charts[0].series[1]
+    assert fitted.name == f"{curve.name}, fitted"
+    assert (fitted.x[0], fitted.x[-1]) == (0.0, pytest.approx(max(r[1] for r in rows)))
+    for x, y in zip(fitted.x, fitted.y, strict=True):
+        assert y == pytest.approx(math.exp(-((x / 27718.7) ** 3.16046)), abs=2e-5)
+    at_risk = result.table("survival_at_risk").records()[0]
+    assert at_risk["at_0"] == 38
+    for age in (5_000, 10_000, 15_000, 20_000, 25_000):
+        assert at_risk[f"at_{age}"] == sum(distance >= age for _entry, distance, _failed in rows)
 
 
 def test_late_entry(tmp_path: Path) -> None:
@@ -112,6 +123,13 @@ def test_late_entry(tmp_path: Path) -> None:
     curve = result.charts[0].series[0]
     at_60000 = min(y for x, y in zip(curve.x, curve.y, strict=True) if x <= 60000)
     assert at_60000 == pytest.approx(0.651535282, abs=1e-6)
+    # Who came late is not at risk before: entry < age <= exit, as in survival's risk sets.
+    at_risk = result.table("survival_at_risk").records()[0]
+    watched = [name for name in at_risk if name.startswith("at_") and name != "at_0"]
+    assert len(watched) >= 3
+    for name in watched:
+        age = float(name.removeprefix("at_"))
+        assert at_risk[name] == sum(entry < age <= leaving for entry, leaving, _ in rows)
 
 
 def test_reasons_that_compete(tmp_path: Path) -> None:

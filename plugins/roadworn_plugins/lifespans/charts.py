@@ -1,12 +1,20 @@
-"""Charts of part lives as data: survival of the largest groups, and reasons that compete."""
+"""Charts of part lives as data: survival of the largest groups, and reasons that compete.
+
+Beside the steps of what was seen stands the very fit whose figures the table prints, so that
+a reader sees where it departs from the record.
+"""
 
 import numpy as np
 
-from roadworn.analysis import Chart, Series
+from roadworn.analysis import Chart, Column, Series, Table
+from roadworn_plugins.grouped import Floats
+from roadworn_plugins.lifedata.kaplan_meier import at_risk
 from roadworn_plugins.lifespans.figures import Figures, Group
 from roadworn_plugins.lifespans.reasons import FAILED, WORN
 
 _MOST = 5
+_POINTS = 40
+_MOST_AGES = 6
 
 
 def charts(figures: Figures, told: list[Group]) -> tuple[Chart, ...]:
@@ -16,7 +24,45 @@ def charts(figures: Figures, told: list[Group]) -> tuple[Chart, ...]:
     return (_survival(figures, told[:_MOST]), *_reasons(figures, told))
 
 
-def _ages(figures: Figures, ages: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> list[float]:
+def at_risk_table(figures: Figures, told: list[Group], keys: tuple[Column, ...]) -> Table | None:
+    """Return how many parts of each charted group are watched at round ages.
+
+    A curve is only as good as the parts still watched; its far end may rest on one or two. None
+    when there is no chart.
+
+    Args:
+        figures: of all groups.
+        told: groups that have figures, in the order of the chart.
+        keys: columns that name a group.
+    """
+    shown = told[:_MOST]
+    if not shown:
+        return None
+    lives = figures.lives.exact_lives()
+    ages = _round_ages(max(figures.shown.exact(figures.oldest[group.g]) for group in shown))
+    new = lives.per_group(lives.entry == 0.0)
+    watched = [new, *(at_risk(lives, figures.shown.stored(age)) for age in ages[1:])]
+    word = figures.shown.word
+    return Table(
+        name="survival_at_risk",
+        title=f"Parts still under observation at each age, in {word}",
+        columns=(
+            *keys,
+            *(Column(f"at_{age:.10g}", f"{age:,.10g}", "integer") for age in ages),
+        ),
+        rows=tuple((*group.label, *(int(one[group.g]) for one in watched)) for group in shown),
+    )
+
+
+def _round_ages(oldest: float) -> list[float]:
+    """Return round ages from 0 to the oldest seen, at most `_MOST_AGES` steps apart."""
+    rough = oldest / _MOST_AGES
+    unit = 10.0 ** np.floor(np.log10(rough))
+    step = next(float(unit * one) for one in (1.0, 2.0, 2.5, 5.0, 10.0) if unit * one >= rough)
+    return [step * number for number in range(int(oldest / step * (1.0 + 1e-9)) + 1)]
+
+
+def _ages(figures: Figures, ages: Floats) -> list[float]:
     return [figures.shown.age(float(age)) or 0.0 for age in ages]
 
 
@@ -24,26 +70,40 @@ def _survival(figures: Figures, told: list[Group]) -> Chart:
     curve, series = figures.curve, []
     for group in told:
         rows = curve.group_slice(group.g)
-        series.append(
+        name = ", ".join(group.label)
+        series += [
             Series(
-                name=", ".join(group.label),
+                name=name,
                 x=(0.0, *_ages(figures, curve.age[rows])),
                 y=(1.0, *(float(s) for s in curve.s[rows])),
                 shape="step",
                 low=(1.0, *(float(s) for s in np.nan_to_num(curve.lower[rows], nan=0.0))),
                 high=(1.0, *(float(s) for s in np.nan_to_num(curve.upper[rows], nan=1.0))),
-            )
-        )
+            ),
+            _fitted(figures, group, f"{name}, fitted"),
+        ]
     gone = "; ".join(
         f"{', '.join(group.label)}: half gone by {figures.shown.said(group.b50)}" for group in told
     )
+    first = told[0]
     return Chart(
         "survival",
-        f"{series[0].name} fails most often of these",
+        f"{series[0].name} fails most often of these, half by {figures.shown.said(first.b50)}",
         f"age ({figures.shown.word})",
         "share still working",
         tuple(series),
         gone,
+    )
+
+
+def _fitted(figures: Figures, group: Group, name: str) -> Series:
+    """Return the fit that B10 and B50 are read from, over the ages that were seen."""
+    ages = np.linspace(0.0, float(figures.oldest[group.g]), _POINTS)
+    scale, shape = float(figures.fit.scale[group.g]), float(figures.fit.shape[group.g])
+    return Series(
+        name=name,
+        x=tuple(figures.shown.exact(float(age)) for age in ages),
+        y=tuple(float(s) for s in np.exp(-((ages / scale) ** shape))),
     )
 
 

@@ -54,6 +54,16 @@ class Shown:
             return round(float(value), 2)
         return float(np.round(shown_distance(float(value), self.unit), -2))
 
+    def exact(self, value: float) -> float:
+        """Return an age in the unit shown without rounding, for a curve."""
+        if self.clock == "age":
+            return float(value)
+        return float(shown_distance(float(value), self.unit))
+
+    def stored(self, shown: float) -> float:
+        """Return an age as the lives hold it: thousand km or years."""
+        return shown / self.exact(1.0)
+
     def text(self, value: float) -> str:
         """Return an age in thousand km or years with the unit shown, for a sentence."""
         return self.said(self.age(value))
