@@ -122,7 +122,9 @@ def j1939(
         if fmt == "json":
             emit_json(answer)
         else:
-            rows = [(f"lamp.{name}", state) for name, state in message.lamps.items()]
+            rows: list[tuple[str, str]] = [
+                (f"lamp.{name}", state) for name, state in message.lamps.items()
+            ]
             rows += [
                 (f"fault {at}.{name}", _word(value))
                 for at, fault in enumerate(faults, start=1)

@@ -73,10 +73,20 @@ class _Moment:
 
 @dataclass(frozen=True, slots=True)
 class _Read:
-    """A scan that read the module; `codes` maps each code to the list it stood in."""
+    """A scan that read the module; `codes` maps each code to the lists it stood in."""
 
     at: _Moment
-    codes: Mapping[str, str]
+    codes: Mapping[str, frozenset[str]]
+
+    def begins(self, code: str, before: "_Read | None") -> bool:
+        """Whether there is something to work on: stored, or permanent and not seen `before`."""
+        lists = self.codes.get(code, frozenset())
+        seen = before is not None and code in before.codes
+        return "stored" in lists or ("permanent" in lists and not seen)
+
+    def shows(self, code: str) -> bool:
+        """Whether the fault is there; a permanent code alone may only wait for its proof."""
+        return bool(self.codes.get(code, frozenset()) - {"permanent"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,11 +118,13 @@ def related(code: str) -> frozenset[str] | None:
 
 
 def _reads(view: LedgerView) -> Mapping[tuple[str, str], list[_Read]]:
-    codes: dict[tuple[int, str], dict[str, str]] = {}
+    codes: dict[tuple[int, str], dict[str, frozenset[str]]] = {}
+    # A fault that was active once and is not now stands in its scan as a code that is gone.
     for seq, module, code, state in view.sql(
-        "SELECT seq, module, code, status FROM codes ORDER BY seq, module, code, status"
+        "SELECT seq, module, code, status FROM codes WHERE status <> 'previous'"
     ).rows:
-        codes.setdefault((seq, module), {})[code] = state
+        here = codes.setdefault((seq, module), {})
+        here[code] = here.get(code, frozenset()) | {state}
     found: dict[tuple[str, str], list[_Read]] = {}
     for vehicle, module, on, seq, km, event in view.sql(
         """SELECT vehicle_id, module, occurred_on, seq, true_km, event_id FROM scans
@@ -151,9 +163,9 @@ def _cases(
     relevant = [w for w in work if systems is None or w.component.partition(".")[0] in systems]
     found = []
     for i, read in enumerate(reads):
-        if read.codes.get(code) not in ("stored", "permanent"):
+        if not read.begins(code, reads[i - 1] if i else None):
             continue
-        shown_again = next((r.at.order for r in reads[i + 1 :] if code in r.codes), None)
+        shown_again = next((r.at.order for r in reads[i + 1 :] if r.shows(code)), None)
         done = [
             w
             for w in relevant
@@ -186,8 +198,12 @@ def _ending(code: str, last: _Moment, later: Sequence[_Read], limits: Limits) ->
             continue
         if not _within(last, read.at, limits.follow_days, limits.follow_km):
             break
-        if code in read.codes:
+        if read.shows(code):
             return "came back", read.at.event
+        if code in read.codes:
+            # Permanent codes outlive a clearing until the vehicle has proved the repair itself
+            # (SAE J1979 service 0A): neither back nor proved.
+            continue
         if _far_enough(last, read.at, limits.proof_km):
             proof = read.at.event
     return ("stayed away", proof) if proof else ("not known", "")

@@ -90,6 +90,39 @@ def test_a_scan_of_the_same_day_written_down_later_does_not_decide(tmp_path: Pat
     assert cases(events, tmp_path)[0] == ((CATALYST,), "stayed away")
 
 
+def test_a_permanent_code_alone_neither_came_back_nor_stayed_away(tmp_path: Path) -> None:
+    """It stays after a clearing until the vehicle has proved the repair (SAE J1979, 0A)."""
+    events = [
+        scan("2025-03-01", 52_000, "P0420", "P0420 permanent"),
+        fit(CATALYST, "2025-03-02", 52_010),
+        scan("2025-04-01", 53_000, "P0420 permanent"),
+    ]
+    assert cases(events, tmp_path) == [((CATALYST,), "not known")]
+    (tmp_path / "later").mkdir()
+    proved = [*events, scan("2025-09-01", 58_000)]
+    assert cases(proved, tmp_path / "later") == [((CATALYST,), "stayed away")]
+
+
+def test_a_fault_that_was_active_once_is_gone(tmp_path: Path) -> None:
+    """SAE J1939-73: DM2 lists what was active before and is not now."""
+    code = "SPN 1208 FMI 3"
+    active, previous = (
+        event(
+            "car",
+            "scan",
+            day,
+            odometer=miles,
+            modules=[{"name": "engine", "codes": [{"code": code, "status": status}]}],
+        )
+        for day, miles, status in (
+            ("2025-03-01", 52_000, "stored"),
+            ("2025-09-01", 58_000, "previous"),
+        )
+    )
+    events = [active, fit(CATALYST, "2025-03-02", 52_010), previous]
+    assert cases(events, tmp_path) == [((CATALYST,), "stayed away")]
+
+
 def test_gone_and_back_again_within_the_year_came_back(tmp_path: Path) -> None:
     events = [
         FIRST,

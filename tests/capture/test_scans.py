@@ -63,3 +63,20 @@ def test_a_mistyped_code_is_a_problem_and_never_corrected() -> None:
     with pytest.raises(ProblemsFound) as caught:
         read_scan(["PO420", "P0171"])
     assert "letter O" in caught.value.message
+
+
+def test_how_far_ago_codes_were_cleared_may_be_typed_beside_them() -> None:
+    scan, _ = read_scan(["P0420"], since_clear="120 km", warm_ups=4)
+    assert scan["distance_since_clear"] == 120.0
+    assert scan["distance_unit"] == "km"
+    assert scan["warm_ups_since_clear"] == 4
+    Scan.model_validate_json(orjson.dumps(scan))
+    for wrong in ({"since_clear": "120"}, {"warm_ups": 256}, {"warm_ups": -1}):
+        with pytest.raises(UsageError):
+            read_scan(["P0420"], **wrong)  # type: ignore[arg-type]
+
+
+def test_a_code_acquitted_by_its_status_byte_is_told() -> None:
+    scan, read = read_scan(["P0300 50", "P0420 2F"])
+    assert [code["code"] for code in scan["modules"][0]["codes"]] == ["P0420"]
+    assert ["neither confirmed nor pending" in remark.message for remark in read.remarks] == [True]

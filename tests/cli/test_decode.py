@@ -14,6 +14,11 @@ CASES = [
     (["readiness", "83", "07", "E5", "41"], 0,
      {"lamp": "on", "codes": 3, "ignition": "spark", "not_ready": 2}),
     (["readiness", "83 07 E5 41"], 0, {"codes": 3}),
+    (["code", "D1", "0A"], 0, {"code": "U110A", "bytes": "D10A", "owner": "maker"}),
+    (["code", "0x0420"], 0, {"code": "P0420"}),
+    (["code", "01 23 11"], 0, {"code": "P0123", "failure_type": "11"}),
+    (["j1939", "04 FF B8 04 03 0A"], 0,
+     {"faults": [{"spn": 1208, "fmi": 3, "count": 10, "conversion": 0}]}),
     (["j1939", "B8 04 03 0A"], 0, {"spn": 1208, "fmi": 3, "count": 10, "conversion": 0}),
 ]  # fmt: skip
 
@@ -42,6 +47,22 @@ def test_a_vin_with_problems_is_a_finding(run: Run) -> None:
     assert decoded["check_digit"] == "wrong"
     assert decoded["expected"] == "X"
     assert "Hint:" in found.err
+
+
+@pytest.mark.parametrize(
+    ("typed", "hint"),
+    [
+        (("D10A",), "as D1 0A"),  # four digits may be two bytes, or a code short of one
+        (("01 02 03 04",), "01 23 11"),
+        (("0xZZ",), "D1 0A"),
+    ],
+)
+def test_bytes_that_are_no_code_are_refused_with_a_form(
+    run: Run, typed: tuple[str, ...], hint: str
+) -> None:
+    found = run("decode", "code", *typed)
+    assert (found.code, found.out) == (2, "")
+    assert hint in found.err
 
 
 def test_no_ledger_is_needed(run: Run, tmp_path: object) -> None:

@@ -174,3 +174,89 @@ def test_any_text_is_read_or_named(text):
 )
 def test_huge_texts_are_answered(text):
     assert len(parse_scan_text(text).codes) <= 1
+
+
+@pytest.mark.parametrize(
+    ("text", "status", "byte"),
+    [
+        # ISO 14229-1 bits: 2F confirmed and failing, 08 confirmed only, 04 pending, 01 failing.
+        ("P0300 2F", "stored", "2F"),
+        ("P0300 status 0x08", "stored", "08"),
+        ("P0300 (04)", "pending", "04"),
+        ("P0300 01", "pending", "01"),
+        ("P0300 permanent 2F", "permanent", "2F"),
+    ],
+)
+def test_a_status_byte_puts_a_code_into_its_list(text, status, byte):
+    (code,) = read(text).codes
+    assert (code.status, code.status_byte) == (status, byte)
+    assert code.payload()["status_byte"] == byte
+
+
+def test_a_code_that_a_status_byte_acquits_is_none():
+    # 50: not tested since clear nor in this cycle (ISO 14229-1: just cleared).
+    found = read("P0300 50\nP0420 2F")
+    assert [code.code for code in found.codes] == ["P0420"]
+    assert [remark.code for remark in found.remarks] == ["status-byte"]
+    alone = read("P0300 50")
+    assert (alone.codes, alone.empty) == ((), ("engine",))
+
+
+@pytest.mark.parametrize(
+    ("text", "codes", "lamp"),
+    [
+        # 1208 / 3 / 10 is the worked example of SAE J1939-73; lamp byte 04: amber warning alone.
+        ("DM1 04 FF B8 04 03 0A", [("SPN 1208 FMI 3", "stored", 10)], "off"),
+        ("DM1 44 FF 6E 00 00 01", [("SPN 110 FMI 0", "stored", 1)], "on"),
+        ("DM2: 04 FF B8 04 03 0A", [("SPN 1208 FMI 3", "previous", 10)], None),
+        ("J1939 24 0D 12 05", [("SPN 3364 FMI 18", "stored", 5)], None),
+        ("SPN 110 FMI 0 x1", [("SPN 110 FMI 0", "stored", 1)], None),
+        ("SPN 110 FMI 0 previously active", [("SPN 110 FMI 0", "previous", None)], None),
+    ],
+)
+def test_heavy_vehicles_bytes_and_words(text, codes, lamp):
+    found = read(text)
+    assert [(c.code, c.status, c.occurrences) for c in found.codes] == codes
+    assert (found.lamp, found.readiness) == (lamp, None)
+    Scan.model_validate_json(json.dumps(found.payload()))
+
+
+def test_a_message_without_a_fault_is_an_answer_without_codes():
+    found = read("DM1 00 FF 00 00 00 00 FF FF")
+    assert (found.codes, found.empty) == ((), ("engine",))
+
+
+def test_four_bytes_beside_a_heavy_fault_are_not_guessed_at():
+    found = parse_scan_text("SPN 110 FMI 0\n24 0D 12 05")
+    assert "readiness or another fault" in found.problems[0].message
+    assert read("SPN 110 FMI 0\nreadiness 00 07 E5 E5").readiness == "0007E5E5"
+
+
+@pytest.mark.parametrize(
+    ("text", "distance", "warm_ups"),
+    [
+        ("P0420, 120 km since clear, 4 warm-ups", (120.0, "km"), 4),
+        ("distance since codes cleared: 75 mi", (75.0, "mi"), None),
+        ("4 warm-ups since clear 1,100 km", (1100.0, "km"), 4),
+        ("no codes; warm ups since clear: 0", None, 0),
+    ],
+)
+def test_how_far_ago_codes_were_cleared(text, distance, warm_ups):
+    found = read(text)
+    assert (found.since_clear, found.warm_ups) == (distance, warm_ups)
+    Scan.model_validate_json(json.dumps(found.payload()))
+
+
+@pytest.mark.parametrize("text", ["120 since clear", "300 warm-ups", "99999999 km since clear"])
+def test_figures_since_clear_that_cannot_be(text):
+    (problem,) = parse_scan_text(text).problems
+    assert problem.column == "since clear"
+    assert problem.hint
+
+
+@pytest.mark.parametrize(
+    ("text", "module"),
+    [("ABS C0031", "ABS"), ("Module: gearbox 2\nP0700", "gearbox 2"), ("tcm: P0700", "tcm")],
+)
+def test_modules_as_readers_name_them(text, module):
+    assert [code.module for code in read(text).codes] == [module]

@@ -52,7 +52,9 @@ def _read(payload: Mapping[str, Any]) -> dict[str, set[str]]:
     found: dict[str, set[str]] = {}
     for module in payload["modules"]:
         if module.get("outcome", "read") == "read":
-            codes = {code["code"] for code in module.get("codes", ())}
+            codes = {
+                code["code"] for code in module.get("codes", ()) if code.get("status") != "previous"
+            }
             found.setdefault(module.get("name", "engine"), set()).update(codes)
     return found
 

@@ -7,12 +7,14 @@ from typing import Any
 from roadworn.errors import ProblemsFound, UsageError
 from roadworn.problems import Problem
 from roadworn.trade.readiness import decode_readiness
+from roadworn.trade.scan_figures import MOST_WARM_UPS
 from roadworn.trade.scan_text import (
     DEFAULT_MODULE,
     ScanText,
     parse_scan_text,
     readiness_remarks,
 )
+from roadworn.units import UnitError, parse_distance
 
 
 def read_scan(
@@ -23,6 +25,8 @@ def read_scan(
     no_codes: bool = False,
     lamp: str = "",
     readiness: str = "",
+    since_clear: str = "",
+    warm_ups: int | None = None,
 ) -> tuple[dict[str, Any], ScanText]:
     """Read a scan.
 
@@ -34,6 +38,8 @@ def read_scan(
         no_codes: say that it answered and had none.
         lamp: ``on`` or ``off``.
         readiness: the four bytes in hexadecimal digits.
+        since_clear: distance since codes were cleared, ``120 km``.
+        warm_ups: warm-ups since codes were cleared, 0 to 255.
 
     Returns:
         A `Scan` payload as a dictionary, and what was read, with its remarks.
@@ -54,17 +60,7 @@ def read_scan(
     if failed and no_codes:
         raise UsageError("A read that failed says nothing about codes: leave out --no-codes.")
     scan = read.payload()
-    if failed or no_codes:
-        outcome = "failed" if failed else "read"
-        scan["modules"] = [{"name": module, "outcome": outcome, "codes": []}]
-    if not scan["modules"]:
-        raise UsageError(
-            "No codes were given: write them as P0420 'P0171 pending', or say --no-codes when "
-            "the module answered with none, or --failed 'no answer' when it could not be read."
-        )
-    for answer in scan["modules"]:
-        if answer["name"] == DEFAULT_MODULE:
-            answer["name"] = module
+    scan["modules"] = _answers(read, module, failed, no_codes)
     if failed:
         scan["note"] = failed
     if lamp:
@@ -73,7 +69,47 @@ def read_scan(
         scan["lamp"] = lamp.casefold()
     if readiness:
         scan["readiness"] = decode_readiness(readiness).encode().hex().upper()
-    return scan, replace(read, remarks=_held_against_list(scan))
+    scan |= _cleared(since_clear, warm_ups)
+    kept = tuple(remark for remark in read.remarks if remark.code == "status-byte")
+    return scan, replace(read, remarks=(*kept, *_held_against_list(scan)))
+
+
+def _answers(read: ScanText, module: str, failed: str, no_codes: bool) -> list[dict[str, Any]]:
+    """Return the modules' answers, `module` in the place of the default one."""
+    if read.codes and (failed or no_codes):
+        raise UsageError(
+            "Codes were given together with --no-codes or --failed: leave out what is not so."
+        )
+    if failed and no_codes:
+        raise UsageError("A read that failed says nothing about codes: leave out --no-codes.")
+    if failed or no_codes:
+        return [{"name": module, "outcome": "failed" if failed else "read", "codes": []}]
+    answers: list[dict[str, Any]] = read.payload()["modules"]
+    if not answers:
+        raise UsageError(
+            "No codes were given: write them as P0420 'P0171 pending', or say --no-codes when "
+            "the module answered with none, or --failed 'no answer' when it could not be read."
+        )
+    for answer in answers:
+        if answer["name"] == DEFAULT_MODULE:
+            answer["name"] = module
+    return answers
+
+
+def _cleared(since_clear: str, warm_ups: int | None) -> dict[str, Any]:
+    """Return how far ago codes were cleared, as typed beside the codes."""
+    told: dict[str, Any] = {}
+    if since_clear:
+        try:
+            distance, unit = parse_distance(since_clear)
+        except UnitError as error:
+            raise UsageError(str(error)) from None
+        told |= {"distance_since_clear": float(distance), "distance_unit": unit}
+    if warm_ups is not None:
+        if not 0 <= warm_ups <= MOST_WARM_UPS:
+            raise UsageError(f"Warm-ups since clear are 0 to {MOST_WARM_UPS}, not {warm_ups}.")
+        told["warm_ups_since_clear"] = warm_ups
+    return told
 
 
 def _held_against_list(scan: dict[str, Any]) -> tuple[Problem, ...]:

@@ -121,7 +121,11 @@ def _tell_inspection(payload: Payload) -> str:
     return f"look-over: {_join(told, '; ') or 'nothing written down'}"
 
 
-_SCAN_STATUS: Mapping[str, str] = {"pending": " pending", "permanent": " permanent"}
+_SCAN_STATUS: Mapping[str, str] = {
+    "pending": "pending",
+    "permanent": "permanent",
+    "previous": "previously active",
+}
 
 
 def _tell_scan(payload: Payload) -> str:
@@ -131,7 +135,15 @@ def _tell_scan(payload: Payload) -> str:
             told.append(f"{module.get('name', 'engine')}: no answer")
             continue
         codes = [
-            code["code"] + _SCAN_STATUS.get(code.get("status", "stored"), "")
+            _join(
+                (
+                    code["code"] + (f"-{code['failure_type']}" if "failure_type" in code else ""),
+                    _SCAN_STATUS.get(code.get("status", "stored"), ""),
+                    f"status {code['status_byte']}" if "status_byte" in code else "",
+                    f"counted {code['count']}" if "count" in code else "",
+                ),
+                " ",
+            )
             for code in module.get("codes", ())
         ]
         told.append(f"{module.get('name', 'engine')}: {', '.join(codes) or 'no codes'}")
@@ -139,6 +151,11 @@ def _tell_scan(payload: Payload) -> str:
         told.append(f"lamp {payload['lamp']}")
     if payload.get("readiness"):
         told.append(f"readiness {payload['readiness']}")
+    if payload.get("distance_since_clear") is not None:
+        distance, unit = payload["distance_since_clear"], payload.get("distance_unit", "km")
+        told.append(f"{_number(distance)} {unit} since clear")
+    if payload.get("warm_ups_since_clear") is not None:
+        told.append(f"{payload['warm_ups_since_clear']} warm-ups since clear")
     return f"scan: {_join(told, '; ')}"
 
 
@@ -189,7 +206,9 @@ def _tell_estimate(payload: Payload) -> str:
         f"{money_words(line['amount'])}"
         for line in payload.get("lines", ())
     ]
-    return f"estimate: {'; '.join(lines)}"
+    totals = payload.get("totals")
+    whole = [f"{money_words(totals['total'])} in all"] if totals else []
+    return f"estimate: {_join([*lines, *whole], '; ')}"
 
 
 def _tell_authorisation(payload: Payload) -> str:

@@ -109,7 +109,15 @@ _SCAN = {
         {
             "name": "VARCHAR",
             "outcome": "VARCHAR",
-            "codes": [{"code": "VARCHAR", "status": "VARCHAR", "failure_type": "VARCHAR"}],
+            "codes": [
+                {
+                    "code": "VARCHAR",
+                    "status": "VARCHAR",
+                    "failure_type": "VARCHAR",
+                    "status_byte": "VARCHAR",
+                    "count": "INTEGER",
+                }
+            ],
         }
     ],
     "lamp": "VARCHAR",
@@ -148,6 +156,9 @@ SCANS = TableSpec(
 
 _MODULES = from_payload({"modules": _SCAN["modules"]}, "x AS m", unnest="p.modules")
 
+# Bits 1 and 6 are "failed" and "not completed", both of this operation cycle.
+_BYTE = "CAST('0x' || c.status_byte AS INTEGER)"
+
 CODES = TableSpec(
     "codes",
     "one row for each trouble code that a scan gave",
@@ -155,11 +166,17 @@ CODES = TableSpec(
     (
         ("module", "VARCHAR", "the module that gave it"),
         ("code", "VARCHAR", "the code as read"),
-        ("status", "VARCHAR", "stored, pending or permanent"),
+        ("status", "VARCHAR", "stored, pending, permanent, or previous: once active, not now"),
         ("failure_type", "VARCHAR", "failure type byte, hexadecimal, when there was one"),
+        ("status_byte", "VARCHAR", "status byte (ISO 14229-1), hexadecimal, when there was one"),
+        ("failing_now", "BOOLEAN", "by the status byte: its test failed at the time of the scan"),
+        ("repair_proved", "BOOLEAN", "by it: the test ran in this cycle and did not fail"),
+        ("occurrences", "INTEGER", "how often a heavy vehicle counted it"),
     ),
     "SELECT seq, coalesce(m.name, 'engine') AS module, c.code AS code, "
-    "coalesce(c.status, 'stored') AS status, c.failure_type AS failure_type "
+    "coalesce(c.status, 'stored') AS status, c.failure_type AS failure_type, "
+    f"c.status_byte AS status_byte, ({_BYTE} & 1) = 1 AS failing_now, "
+    f'({_BYTE} & 66) = 0 AS repair_proved, c."count" AS occurrences '
     f"FROM (SELECT seq, m, unnest(m.codes) AS c FROM ({_MODULES}))",
 )
 

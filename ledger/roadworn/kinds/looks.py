@@ -46,11 +46,18 @@ class Inspection(Payload):
 
 
 class TroubleCode(Part):
-    """A trouble code as read: text form, its list, and a failure type byte if there was one."""
+    """A trouble code as read.
+
+    `failure_type` is the third byte of a code, `status_byte` that of ISO 14229-1, `count` the
+    occurrences of a heavy vehicle's fault. `previous` is a fault that was active once and is
+    not now.
+    """
 
     code: Annotated[str, Field(min_length=4, max_length=24)]
-    status: Literal["stored", "pending", "permanent"] = "stored"
+    status: Literal["stored", "pending", "permanent", "previous"] = "stored"
     failure_type: Annotated[str, Field(pattern=r"^[0-9A-F]{2}$")] | None = None
+    status_byte: Annotated[str, Field(pattern=r"^[0-9A-F]{2}$")] | None = None
+    count: Annotated[int, Field(ge=0, le=126)] | None = None
 
 
 class ScannedModule(Part):

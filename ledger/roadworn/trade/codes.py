@@ -210,6 +210,8 @@ def _code_hint(upper: str) -> str:
         return "the character after the letter is 0, 1, 2 or 3"
     if re.fullmatch(r"[PCBU][0-9A-F]*", upper):
         return f"it has {len(upper)} characters where a code has 5{_of_other_length(upper)}"
+    if re.fullmatch(r"[4-9ADEF][0-9A-F]{3}", upper):
+        return f"if these are the code's two bytes, write them apart, as {upper[:2]} {upper[2:]}"
     wrong = next((c for c in upper[1:] if c not in "0123456789ABCDEF"), upper[:1])
     hint = f"{wrong!r} is not a hexadecimal digit; write a code as P0420 or P0123-11"
     near = [upper.replace("G", digit) for digit in "69"] if "G" in upper else []

@@ -1,0 +1,135 @@
+"""What a read-out was read as: codes with all that stood beside them, and the doubts.
+
+The values alone, apart from the reading of text, so that an adapter or a plugin can build the
+same thing without any text.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal, NamedTuple
+
+from roadworn.problems import Problem
+from roadworn.trade.readiness import decode_readiness
+from roadworn.trade.scan_words import Status
+
+
+class ScannedCode(NamedTuple):
+    """A code with the list it stood in and the module that gave it.
+
+    Attributes:
+        code: ``P0420``, with failure type ``P0123-11``, or ``SPN 1208 FMI 3``.
+        status: the list it stood in.
+        module: who gave it.
+        status_byte: two hexadecimal digits (ISO 14229-1), or None.
+        occurrences: count of a heavy vehicle's fault, 0 to 126, or None.
+    """
+
+    code: str
+    status: Status
+    module: str
+    status_byte: str | None = None
+    occurrences: int | None = None
+
+    def payload(self) -> dict[str, Any]:
+        """Return the entry of a `scan` payload."""
+        # Heavy vehicles' "SPN 1208 FMI 3" has no failure type byte.
+        number, _, failure = self.code.partition("-")
+        told = {
+            "code": number,
+            "status": self.status,
+            "failure_type": failure or None,
+            "status_byte": self.status_byte,
+            "count": self.occurrences,
+        }
+        return {key: value for key, value in told.items() if value is not None}
+
+
+@dataclass(frozen=True, slots=True)
+class ScanText:
+    """What a text was read as.
+
+    Attributes:
+        codes: in the order given, each once.
+        lamp: on, off, or None when the text does not say.
+        readiness: the four bytes as eight hexadecimal digits, or None.
+        problems: what was not understood; nothing should be recorded before they are settled.
+        empty: modules that answered and had no codes.
+        failed: modules that gave no answer, which is not the same.
+        remarks: what was understood but does not agree with itself.
+        since_clear: distance since codes were cleared and its unit, or None.
+        warm_ups: warm-ups since then, or None.
+    """
+
+    codes: tuple[ScannedCode, ...]
+    lamp: Literal["on", "off"] | None
+    readiness: str | None
+    problems: tuple[Problem, ...]
+    empty: tuple[str, ...] = ()
+    failed: tuple[str, ...] = ()
+    remarks: tuple[Problem, ...] = ()
+    since_clear: tuple[float, str] | None = None
+    warm_ups: int | None = None
+
+    def payload(self) -> dict[str, Any]:
+        """Return the payload of a `scan` event, without the raw text."""
+        modules: dict[str, dict[str, Any]] = {}
+        for code in self.codes:
+            fresh = {"name": code.module, "outcome": "read", "codes": []}
+            modules.setdefault(code.module, fresh)["codes"].append(code.payload())
+        for module in self.empty:
+            modules.setdefault(module, {"name": module, "outcome": "read", "codes": []})
+        for module in self.failed:
+            modules.setdefault(module, {"name": module, "outcome": "failed", "codes": []})
+        distance, unit = self.since_clear or (None, None)
+        told = {
+            "lamp": self.lamp,
+            "readiness": self.readiness,
+            "distance_since_clear": distance,
+            "distance_unit": unit,
+            "warm_ups_since_clear": self.warm_ups,
+        }
+        return {
+            "modules": list(modules.values()),
+            **{key: value for key, value in told.items() if value is not None},
+        }
+
+
+def readiness_remarks(stored: int, lamp: str | None, readiness: str) -> tuple[Problem, ...]:
+    """Return where the readiness bytes do not agree with the list of codes or the lamp.
+
+    Args:
+        stored: stored codes in the list.
+        lamp: ``on`` or ``off`` as seen, or None when nobody said.
+        readiness: the four bytes in hexadecimal digits.
+
+    Raises:
+        UsageError: they are no four bytes.
+    """
+    decoded = decode_readiness(readiness)
+    remarks = []
+    if stored != decoded.codes:
+        remarks.append(
+            Problem(
+                "scan-count",
+                f"The readiness bytes count {decoded.codes} codes, the list holds {stored}.",
+                "another module may hold the rest",
+            )
+        )
+    if lamp is not None and (lamp == "on") != decoded.lamp:
+        remarks.append(
+            Problem(
+                "scan-lamp",
+                "The lamp typed and the lamp bit of the readiness bytes differ.",
+                "a lamp commanded on but dark is a finding by itself",
+            )
+        )
+    return tuple(remarks)
+
+
+def own_remarks(
+    codes: Sequence[ScannedCode], lamp: Literal["on", "off"] | None, readiness: str | None
+) -> tuple[Problem, ...]:
+    """Return `readiness_remarks` of a list of codes, or none without readiness bytes."""
+    if readiness is None:
+        return ()
+    return readiness_remarks(sum(code.status == "stored" for code in codes), lamp, readiness)
