@@ -14,7 +14,13 @@ from roadworn_cli.main import main
 def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
     """Run `roadworn` with some words; nothing of the user's environment is seen."""
     monkeypatch.chdir(tmp_path)
-    for name in ("ROADWORN_LEDGER", "ROADWORN_CURRENCY", "ROADWORN_UNIT", "ROADWORN_DEBUG"):
+    for name in (
+        "ROADWORN_LEDGER",
+        "ROADWORN_CURRENCY",
+        "ROADWORN_UNIT",
+        "ROADWORN_TERMS",
+        "ROADWORN_DEBUG",
+    ):
         monkeypatch.delenv(name, raising=False)
 
     def go(*words: str, given: str = "") -> Outcome:

@@ -6,10 +6,11 @@ import typer
 
 from roadworn.bench.amounts import read_money
 from roadworn.bench.phrases import read_decisions
-from roadworn.bench.worked_line import read_worked_line
+from roadworn.bench.whole_estimate import read_estimate, total_of_lines
 from roadworn.errors import UsageError
 from roadworn.recent import last_event
 from roadworn_cli.context import check_day, default_currency, state_of
+from roadworn_cli.output import escape, say
 from roadworn_cli.record.common import (
     ByOption,
     CurrencyOption,
@@ -21,6 +22,7 @@ from roadworn_cli.record.common import (
     Vehicle,
     write,
 )
+from roadworn_cli.record.terms import ExampleOption, TermsOption, find_terms
 
 
 def estimate(
@@ -30,10 +32,12 @@ def estimate(
         list[str],
         typer.Argument(
             metavar="LINE...",
-            help="Each 'brake pads front, machine discs 180.00', or with its working 'brake pads "
-            "front 1.8 h x 140 + parts 96.00'.",
+            help="A job each: component, work, and its price or what it is made of, as in 'brake "
+            "pads front, machine discs 180.00', 'brake pads front 1.8 h x 140 + parts 96.00', or "
+            "by the shop's terms 'brake pads front, replace 1.8 h + part cost 40.00 + core 20.00'.",
         ),
     ],
+    terms: TermsOption = "",
     valid_until: Annotated[str, typer.Option(metavar="DATE", help="Last day it holds.")] = "",
     currency: CurrencyOption = "",
     odometer: OdometerOption = "",
@@ -41,15 +45,33 @@ def estimate(
     on: OnOption = "",
     by: ByOption = "",
     note: NoteOption = "",
+    terms_example: ExampleOption = False,
 ) -> None:
-    """What proposed work would cost, line by line; an answer names the lines by number."""
-    code = currency or default_currency()
+    """What proposed work would cost, line by line; an answer names the lines by number.
+
+    The pieces of a job are joined by +: 1.8 h (at the default rate), 1 h diag (at a named one),
+    1.8 h x 140, 2 h overlap 0.5 clock 2.6, labour 50.00, part list 48.00 x 2, part cost 40.00,
+    core 20.00, sublet 80.00, fee disposal. A LINE that is only fee disposal is a fee on the whole.
+
+    With a shop's terms the whole estimate is added up, with supplies and tax, and printed as a
+    sheet. They are the file of --terms, else of ROADWORN_TERMS, else the one beside the ledger:
+    roadworn.terms.toml beside roadworn.db.
+    """
+    del terms_example
+    found = find_terms(terms, state_of(ctx).ledger)
+    # A currency that was typed must fit the terms; that of the environment only stands in.
+    code = currency or (found.currency if found else "") or default_currency()
     payload = {
-        "lines": [read_worked_line(text, at, code) for at, text in enumerate(lines, start=1)],
+        **read_estimate(lines, code, found),
         "valid_until": check_day(valid_until, "--valid-until"),
         "note": note,
     }
-    write(ctx, vehicle, "estimate", payload, Envelope(odometer, unit, on, by))
+    stored = write(ctx, vehicle, "estimate", payload, Envelope(odometer, unit, on, by))
+    if found is not None:
+        from roadworn.bench.estimate_sheet import estimate_sheet
+
+        for line in estimate_sheet(stored.data()):
+            typer.echo(escape(line))
 
 
 def authorisation(
@@ -92,6 +114,13 @@ def authorisation(
         )
     payload = {"estimate": asked.event_id, "decisions": decisions, "note": note}
     write(ctx, vehicle, "authorisation", payload, Envelope(on=on, by=by))
+    approved = [d["line"] for d in decisions if d["decision"] == "approved"]
+    total = total_of_lines(asked.data(), approved) if approved else None
+    if total is not None:
+        code = asked.data()["totals"]["total"]["currency"]
+        back = total.after_core_return
+        cores = f", {back:,.2f} when the old parts come back" if back != total.total else ""
+        say(f"What is approved here comes to {total.total:,.2f} {code} in all{cores}.")
 
 
 def valuation(

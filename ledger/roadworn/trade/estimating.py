@@ -21,6 +21,7 @@ from roadworn.trade.money import (
     parts_line,
     price_at_margin,
     price_at_markup,
+    round_money,
     sublet_line,
     supplies_line,
 )
@@ -34,7 +35,7 @@ class ShopTerms:
 
     Attributes:
         labour_rate: price of a book hour.
-        parts_by: how a part at cost becomes a price.
+        parts_by: how a part at cost becomes a price; ``list`` takes list prices only.
         parts_percent: margin or markup; not used with a matrix.
         matrix: bands of cost, when parts are priced so.
         supplies_percent, supplies_cap: shop supplies as a share of labour, at most the cap.
@@ -42,10 +43,12 @@ class ShopTerms:
         tax_percent: one rate on everything taxed.
         taxed: which kinds of line are taxed where the shop is.
         consent_percent: over the estimate by more than this needs a new consent.
+        core_deposit: whether core charges are asked for with the work; without it they are
+            only asked for when the old part stays away, and are no part of the total.
     """
 
     labour_rate: Decimal
-    parts_by: Literal["margin", "markup", "matrix"] = "margin"
+    parts_by: Literal["margin", "markup", "matrix", "list"] = "margin"
     parts_percent: Decimal = _ZERO
     matrix: PriceMatrix | None = None
     supplies_percent: Decimal = _ZERO
@@ -54,13 +57,18 @@ class ShopTerms:
     tax_percent: Decimal = _ZERO
     taxed: frozenset[Kind] = frozenset({"parts", "supplies"})
     consent_percent: Decimal = Decimal(10)
+    core_deposit: bool = True
 
     def part_price(self, cost: Decimal) -> Decimal:
         """Return the selling price of a part at `cost`.
 
         Raises:
-            UsageError: parts are priced by a matrix and none is given.
+            UsageError: parts are sold at list price, or by a matrix and none is given.
         """
+        if self.parts_by == "list":
+            raise UsageError(
+                "The terms sell parts at list price, so a cost has no price: write part list 96.00."
+            )
         if self.parts_by == "matrix":
             if self.matrix is None:
                 raise UsageError("Parts are priced by a matrix, but the terms hold none: add it.")
@@ -116,7 +124,8 @@ class Fee:
     amount: Decimal
 
 
-Work = Labour | Part | Sublet | Fee
+#: A `PricedLine` is an amount as it stands, of the kind it says.
+Work = Labour | Part | Sublet | Fee | PricedLine
 
 
 def estimate(work: Iterable[Work], terms: ShopTerms) -> EstimateTotal:
@@ -131,15 +140,16 @@ def estimate(work: Iterable[Work], terms: ShopTerms) -> EstimateTotal:
     Raises:
         UsageError: a part has neither price nor cost, or hours overlap by more than there are.
     """
-    lines: list[PricedLine] = []
-    labour = _ZERO
-    for item in work:
-        priced = _lines(item, terms)
-        labour += sum((line.amount for line in priced if line.kind == "labour"), _ZERO)
-        lines += priced
+    return total_of((line for item in work for line in priced(item, terms)), terms)
+
+
+def total_of(lines: Iterable[PricedLine], terms: ShopTerms) -> EstimateTotal:
+    """Add up priced lines with supplies and tax by a shop's terms; supplies come last."""
+    kept = [line for line in lines if terms.core_deposit or line.kind != "core"]
+    labour = sum((line.amount for line in kept if line.kind == "labour"), _ZERO)
     if terms.supplies_percent and labour:
-        lines.append(supplies_line(labour, terms.supplies_percent, terms.supplies_cap))
-    return add_up(lines, terms.tax_percent, terms.taxed)
+        kept.append(supplies_line(labour, terms.supplies_percent, terms.supplies_cap))
+    return add_up(kept, terms.tax_percent, terms.taxed)
 
 
 def needs_consent(estimated: Decimal, now: Decimal, percent: Decimal) -> bool:
@@ -151,7 +161,14 @@ def needs_consent(estimated: Decimal, now: Decimal, percent: Decimal) -> bool:
     return now * 100 > estimated * (100 + percent)
 
 
-def _lines(item: Work, terms: ShopTerms) -> list[PricedLine]:
+def priced(item: Work, terms: ShopTerms) -> list[PricedLine]:
+    """Return the lines that one piece of work makes; only a part with a core makes two.
+
+    Raises:
+        UsageError: a part has neither price nor cost, or hours overlap by more than there are.
+    """
+    if isinstance(item, PricedLine):
+        return [PricedLine(item.kind, round_money(item.amount))]
     if isinstance(item, Labour):
         if item.overlap > item.hours:
             raise UsageError(

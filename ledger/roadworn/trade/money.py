@@ -12,7 +12,8 @@ from typing import Literal
 
 from roadworn.errors import UsageError
 
-Kind = Literal["labour", "parts", "core", "supplies", "sublet", "fee"]
+#: What a line is for. A flat price is one as it stands: nothing is added to it and it is not taxed.
+Kind = Literal["labour", "parts", "core", "supplies", "sublet", "fee", "flat"]
 _HUNDRED = Decimal(100)
 
 

@@ -1,0 +1,266 @@
+"""A shop's terms as a file: rates, markups, fees and what is taxed, so that no price is in code.
+
+The file is TOML; ``terms_example.toml`` beside this module is one with every section explained.
+What is taxed is local law, so a tax without all six switches is refused rather than guessed.
+"""
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from decimal import Decimal
+from importlib.resources import files
+from pathlib import Path
+from typing import Any, Literal, cast
+
+from roadworn.bench.currencies import check_currency
+from roadworn.bench.terms_sections import Sections, TermsSections, nearest_of
+from roadworn.errors import EnvironmentFailure, UsageError
+from roadworn.trade.estimating import ShopTerms
+from roadworn.trade.money import Kind, PriceMatrix
+
+#: Switch of [tax] -> the kind of line that it taxes.
+TAX_SWITCHES: Mapping[str, Kind] = {
+    "labour": "labour",
+    "parts": "parts",
+    "supplies": "supplies",
+    "sublet": "sublet",
+    "fees": "fee",
+    "cores": "core",
+}
+_PARTS_BY = ("margin", "markup", "matrix", "list")
+#: Section -> its keys; None where the names are the shop's own.
+_KEYS: Sections = {
+    "labour": None,
+    "parts": ("by", "percent", "bands"),
+    "supplies": ("percent", "cap"),
+    "sublet": ("markup",),
+    "fees": None,
+    "cores": ("deposit",),
+    "tax": ("percent", *TAX_SWITCHES),
+    "consent": ("over_percent", "text"),
+    "warranty": ("text",),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Terms:
+    """Terms as read.
+
+    Attributes:
+        name: file name, for messages.
+        shop: what prices are made by.
+        rates: name in folded case -> price of a book hour; ``default`` is always there.
+        fees: name in folded case -> amount.
+        currency: code of all amounts, or an empty text.
+        text: the shop's own words on consent and warranty, or an empty text.
+    """
+
+    name: str
+    shop: ShopTerms
+    rates: Mapping[str, Decimal]
+    fees: Mapping[str, Decimal] = field(default_factory=dict)
+    currency: str = ""
+    text: str = ""
+
+    def rate(self, word: str = "default") -> Decimal:
+        """Return the price of a book hour by its name.
+
+        Raises:
+            UsageError: the terms have no such rate.
+        """
+        return _named(self.rates, word, f"labour rate in {self.name}")
+
+    def fee(self, word: str) -> Decimal:
+        """Return a fee by its name.
+
+        Raises:
+            UsageError: the terms have no such fee.
+        """
+        return _named(self.fees, word, f"fee in {self.name}")
+
+
+def example_terms() -> str:
+    """Return the example file, with a comment on every key."""
+    return files("roadworn.bench").joinpath("terms_example.toml").read_text(encoding="utf-8")
+
+
+def read_terms(path: Path) -> Terms:
+    """Read a terms file.
+
+    Raises:
+        EnvironmentFailure: the file cannot be read.
+        UsageError: it is no TOML, or something in it does not fit.
+    """
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except OSError as error:
+        raise EnvironmentFailure(
+            f"The terms {path} cannot be read ({error.strerror}): check the name, or write them "
+            "with `roadworn record estimate --terms-example`."
+        ) from error
+    except UnicodeDecodeError:
+        raise UsageError(f"The terms {path} are not UTF-8: save them as UTF-8 text.") from None
+    return parse_terms(text, path.name)
+
+
+def parse_terms(text: str, name: str = "terms") -> Terms:
+    """Read terms from TOML text; see `read_terms` for the errors."""
+    try:
+        given = tomllib.loads(text, parse_float=Decimal)
+    except tomllib.TOMLDecodeError as error:
+        raise UsageError(f"The terms {name} are no TOML: {error}; correct that line.") from None
+    except (ValueError, ArithmeticError, RecursionError):
+        raise UsageError(
+            f"The terms {name} hold a figure or a nesting that is out of all bounds: compare them "
+            "with `roadworn record estimate --terms-example`."
+        ) from None
+    return _Reader(name, given).terms()
+
+
+class _Reader:
+    """Reads the sections of one file into terms."""
+
+    def __init__(self, name: str, given: Mapping[str, Any]) -> None:
+        self._file = TermsSections(name, given, _KEYS)
+
+    def terms(self) -> Terms:
+        self._file.check_names("currency")
+        rates = self._amounts("labour")
+        if "default" not in rates:
+            raise self._file.wrong(
+                "[labour] has no default: write the price of an hour as default = 140.00."
+            )
+        by, percent, matrix = self._parts()
+        tax, taxed = self._tax()
+        supplies, sublet = self._file.section("supplies"), self._file.section("sublet")
+        cap = self._file.number("supplies", supplies, "cap") if "cap" in supplies else None
+        shop = ShopTerms(
+            labour_rate=rates["default"],
+            parts_by=by,
+            parts_percent=percent,
+            matrix=matrix,
+            supplies_percent=self._file.percent("supplies", supplies, "percent"),
+            supplies_cap=cap,
+            sublet_markup=self._file.percent("sublet", sublet, "markup"),
+            tax_percent=tax,
+            taxed=taxed,
+            # A tenth is often the law (from memory; amounts differ).
+            consent_percent=self._file.percent(
+                "consent", self._file.section("consent"), "over_percent", Decimal(10)
+            ),
+            core_deposit=self._file.switch(
+                "cores", self._file.section("cores"), "deposit", default=True
+            ),
+        )
+        texts = [
+            self._file.text(part, self._file.section(part), "text")
+            for part in ("consent", "warranty")
+        ]
+        return Terms(
+            self._file.name,
+            shop,
+            rates,
+            self._amounts("fees"),
+            self._currency(),
+            "\n".join(text for text in texts if text),
+        )
+
+    def _amounts(self, section: str) -> dict[str, Decimal]:
+        table = self._file.section(section)
+        found = {_folded(word): self._file.number(section, table, word) for word in table}
+        if len(found) < len(table):
+            raise self._file.wrong(
+                f"[{section}] has two names that differ in case or marks only: keep one of them."
+            )
+        return found
+
+    def _parts(
+        self,
+    ) -> tuple[Literal["margin", "markup", "matrix", "list"], Decimal, PriceMatrix | None]:
+        table = self._file.section("parts")
+        by = self._file.text("parts", table, "by") or "list"
+        if by not in _PARTS_BY:
+            near = nearest_of(by, _PARTS_BY)
+            meant = f" (did you mean {near[0]}?)" if near else ""
+            raise self._file.wrong(
+                f"by in [parts] cannot be {by!r}{meant}: say one of {', '.join(_PARTS_BY)}."
+            )
+        needed = {"matrix": "bands", "margin": "percent", "markup": "percent"}.get(by)
+        if needed and needed not in table:
+            raise self._file.wrong(
+                f"[parts] goes by {by} but has no {needed}: add "
+                f"{'bands = [{ markup = 40 }]' if needed == 'bands' else 'percent = 45'}."
+            )
+        percent = self._file.percent("parts", table, "percent")
+        if by == "margin" and percent >= 100:
+            raise self._file.wrong(
+                f"percent in [parts] is a margin of {percent}, which "
+                'no price has: give less than 100, or write by = "markup".'
+            )
+        chosen = cast('Literal["margin", "markup", "matrix", "list"]', by)
+        return chosen, percent, self._matrix(table["bands"]) if by == "matrix" else None
+
+    def _matrix(self, bands: object) -> PriceMatrix:
+        if not isinstance(bands, list) or not all(isinstance(band, dict) for band in bands):
+            raise self._file.wrong(
+                "bands in [parts] is a list: write it as "
+                "bands = [{ up_to = 5.00, markup = 200 }, { markup = 40 }]."
+            )
+        rows = []
+        for at, band in enumerate(bands, start=1):
+            where = f"parts, band {at}"
+            for key in band:
+                if key not in ("up_to", "markup"):
+                    raise self._file.unknown(key, f"key of [{where}]", ("up_to", "markup"))
+            if "markup" not in band:
+                raise self._file.wrong(f"[{where}] has no markup: add markup = 40.")
+            edge = self._file.number(where, band, "up_to") if "up_to" in band else None
+            rows.append((edge, self._file.percent(where, band, "markup")))
+        try:
+            return PriceMatrix(tuple(rows))
+        except UsageError:
+            raise self._file.wrong(
+                "bands in [parts] must have their up_to in ascending "
+                "order, and one last band without up_to."
+            ) from None
+
+    def _tax(self) -> tuple[Decimal, frozenset[Kind]]:
+        table = self._file.section("tax")
+        percent = self._file.percent("tax", table, "percent")
+        if percent > 100:
+            raise self._file.wrong(f"percent in [tax] is {percent}: write 8.25 for 8.25 %.")
+        missing = [switch for switch in TAX_SWITCHES if switch not in table]
+        if percent and missing:
+            raise self._file.wrong(
+                f"[tax] does not say whether {missing[0]} "
+                f"{'is' if missing[0] in ('labour', 'sublet') else 'are'} taxed: write "
+                f"{missing[0]} = true or false, as the law has it where the shop is."
+            )
+        on = [s for s in TAX_SWITCHES if self._file.switch("tax", table, s, default=False)]
+        return percent, frozenset(TAX_SWITCHES[switch] for switch in on)
+
+    def _currency(self) -> str:
+        code = self._file.given.get("currency", "")
+        if not isinstance(code, str):
+            raise self._file.wrong('currency is a text: write currency = "USD".')
+        try:
+            return check_currency(code) if code else ""
+        except UsageError as error:
+            raise self._file.wrong(f"currency: {error.message}") from None
+
+
+def _named(table: Mapping[str, Decimal], word: str, what: str) -> Decimal:
+    found = table.get(_folded(word))
+    if found is not None:
+        return found
+    near = nearest_of(_folded(word), tuple(table))
+    hint = (
+        f"did you mean {' or '.join(near)}?"
+        if near
+        else f"there {'is' if len(table) == 1 else 'are'} {', '.join(table) or 'none'}."
+    )
+    raise UsageError(f"There is no {what} called {word!r}; {hint}")
+
+
+def _folded(word: str) -> str:
+    return " ".join(word.casefold().replace("_", " ").replace("-", " ").split())

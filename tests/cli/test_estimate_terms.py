@@ -1,0 +1,161 @@
+"""An estimate by a shop's terms through the command line itself.
+
+The worked estimate was computed by hand from the rules of the trade (mark C of
+`tests/reference/trade/README.md`): labour 1.8 h x 140.00 = 252.00; a part at list 96.00; a part at cost 40.00 and
+45 % margin 72.73; core charge 20.00; supplies 7 % of labour, cap 25.00: 17.64; sublet 80.00 +
+15 % = 92.00; disposal fee 4.00; tax 8.25 % on parts and supplies (186.37): 15.38. In all 569.75;
+549.75 when the core comes back; with labour taxed too, tax 36.17 on 438.37 and 590.54. Rounding
+half up to the cent, line by line: common practice, no source.
+"""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from commandline import Outcome, Run
+
+History = Callable[[], list[dict[str, object]]]
+JOBS = (
+    "brake pads front, replace 1.8 h + part list 96.00 + part cost 40.00 + core 20.00",
+    "wheel alignment, sublet 80.00",
+    "fee disposal",
+)
+SHEET = """\
+Estimate in USD
+1) disc brake pads front, replace                                   420.73
+     of it labour 1.8 h at 140.00: 252.00
+     of it parts: 96.00
+     of it parts: 72.73
+   core charge, a deposit                                            20.00
+2) wheel alignment setting                                           92.00
+     of it sublet work: 92.00
+all jobs                                                            512.73
+fee, disposal                                                         4.00
+shop supplies, 7 % of labour                                         17.64
+tax, 8.25 % of 186.37                                                15.38
+   taxed: parts, supplies
+TOTAL                                                               569.75
+when the old parts come back                                        549.75
+Holds until 2026-06-30.
+You are asked again before the work costs more than this estimate.
+Parts and labour: 12 months or 12,000 mi, whichever comes first.
+"""
+
+
+@pytest.fixture
+def terms(shop: Run, tmp_path: Path) -> Path:
+    """The shipped example, written as its user would, beside no ledger."""
+    path = tmp_path / "ours.toml"
+    path.write_text(shop("record", "estimate", "--terms-example").out, encoding="utf-8")
+    return path
+
+
+def estimate(shop: Run, *words: str) -> Outcome:
+    return shop("record", "estimate", "bus-7", *words, "--on", "2026-05-04")
+
+
+def test_the_worked_estimate_is_typed_shown_and_stored(
+    shop: Run, terms: Path, history: History
+) -> None:
+    done = estimate(shop, *JOBS, "--terms", "ours.toml", "--valid-until", "2026-06-30")
+    assert done.code == 0, done.err
+    first, _, sheet = done.out.partition("\n")
+    assert sheet == SHEET
+    assert first.endswith("569.75 USD in all")
+    payload = history()[-1]["payload"]
+    assert isinstance(payload, dict)
+    totals = {
+        name: value["amount"]
+        for name, value in payload["totals"].items()
+        if isinstance(value, dict)
+    }
+    assert totals == {
+        "total": "569.75",
+        "after_core_return": "549.75",
+        "supplies": "17.64",
+        "supplies_cap": "25.00",
+        "tax": "15.38",
+        "taxed": "186.37",
+    }
+    assert [fee["name"] for fee in payload["fees"]] == ["disposal"]
+    assert payload["terms"].endswith("whichever comes first.")
+
+
+def test_the_worked_estimate_with_labour_taxed(shop: Run, terms: Path) -> None:
+    text = terms.read_text(encoding="utf-8")
+    terms.write_text(text.replace("\nlabour = false", "\nlabour = true"), encoding="utf-8")
+    told = estimate(shop, *JOBS, "--terms", "ours.toml").out
+    assert "tax, 8.25 % of 438.37" in told
+    assert told.count("36.17") == 1
+    assert "590.54" in told
+
+
+def test_the_cap_is_said_where_it_bites(shop: Run, terms: Path) -> None:
+    told = estimate(shop, "horn 6 h x 100", "--terms", "ours.toml").out
+    (row,) = [line for line in told.splitlines() if line.startswith("shop supplies")]
+    assert row.split() == ["shop", "supplies,", "7", "%", "of", "labour,", "capped", "25.00"]
+
+
+def test_terms_come_from_the_environment_or_from_beside_the_ledger(
+    shop: Run, terms: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert estimate(shop, "horn 1 h").code == 2
+    monkeypatch.setenv("ROADWORN_TERMS", str(terms))
+    assert "140.00" in estimate(shop, "horn 1 h").out
+    monkeypatch.delenv("ROADWORN_TERMS")
+    beside = terms.with_name("roadworn.terms.toml")
+    beside.write_text("currency = 'EUR'\n[labour]\ndefault = 90", encoding="utf-8")
+    assert "90.00 EUR in all" in estimate(shop, "horn 1 h").out
+    # What is named goes before what lies there.
+    assert "140.00 USD" in estimate(shop, "horn 1 h", "--terms", "ours.toml").out
+    # The environment's currency only stands in where the terms name none.
+    monkeypatch.setenv("ROADWORN_CURRENCY", "CHF")
+    assert "90.00 EUR in all" in estimate(shop, "horn 1 h").out
+    beside.write_text("[labour]\ndefault = 90", encoding="utf-8")
+    assert "90.00 CHF in all" in estimate(shop, "horn 1 h").out
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("[labour]\ndefault = '140'", "default in [labour] is a number"),
+        ("[labour]\ndefault = 140\n[suplies]\npercent = 7", "did you mean supplies?"),
+        ("[labour", "no TOML"),
+        ("[labour]\ndefault = 140\n[tax]\npercent = 8", "whether labour is taxed"),
+    ],
+)
+def test_a_bad_file_is_one_sentence_and_writes_nothing(
+    shop: Run, terms: Path, history: History, text: str, told: str
+) -> None:
+    terms.write_text(text, encoding="utf-8")
+    done = estimate(shop, "horn 5", "--terms", "ours.toml", "--currency", "USD")
+    assert (done.code, done.out) == (2, "")
+    assert "ours.toml" in done.err
+    assert told in done.err
+    assert len(done.err.splitlines()) == 1
+    assert len(history()) == 1
+
+
+def test_a_file_that_is_not_there_is_said(shop: Run) -> None:
+    done = estimate(shop, "horn 5 USD", "--terms", "none.toml")
+    assert done.code == 4
+    assert "--terms-example" in done.err
+
+
+def test_what_was_approved_is_added_up_by_the_terms_of_the_estimate(shop: Run, terms: Path) -> None:
+    estimate(shop, *JOBS, "--terms", "ours.toml")
+    terms.unlink()
+    done = shop("record", "authorisation", "bus-7", "last", "1=approved", "2=declined")
+    assert "comes to 477.75 USD in all, 457.75 when the old parts come back" in done.err
+    told = shop("history", "bus-7", "--declined", "--format", "json").json()
+    assert isinstance(told, list)
+    assert [(row["line"], float(row["amount"])) for row in told] == [(2, 92.0)]
+    none = shop("record", "authorisation", "bus-7", "last", "1=declined")
+    assert "comes to" not in none.err
+
+
+def test_a_hostile_word_in_the_sheet_is_shown_escaped(shop: Run, terms: Path) -> None:
+    done = estimate(shop, "horn, \x1b[31mred 1 h", "--terms", "ours.toml")
+    assert done.code == 0, done.err
+    assert "\x1b" not in done.out
+    assert "\\x1b[31mred" in done.out
