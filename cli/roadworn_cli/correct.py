@@ -6,7 +6,7 @@ import typer
 
 from roadworn.bench.amounts import read_odometer
 from roadworn.errors import UsageError
-from roadworn_cli.context import check_day, default_currency, state_of
+from roadworn_cli.context import check_day, default_currency, default_unit, state_of
 from roadworn_cli.output import note, say
 from roadworn_cli.record.common import (
     ByOption,
@@ -35,7 +35,7 @@ def correct(
         typer.Argument(
             metavar="FIELD=VALUE...",
             help="As position=LF odometer='61,250 mi' on=2026-05-04 price=84.50 "
-            "findings.0.condition=failed.",
+            "warranty='12 months/12,000 mi' findings.0.condition=failed.",
         ),
     ],
     currency: CurrencyOption = "",
@@ -56,7 +56,8 @@ def correct(
         kind = ledger.kinds.get(old.kind)
         envelope, inner = _envelope(old, changes)
         payload = kind.upcast(old.version, old.data())
-        payload = change_fields(kind.model, payload, inner, currency or default_currency())
+        code = currency or default_currency()
+        payload = change_fields(kind.model, payload, inner, code, default_unit())
         payload["replaces"] = old.event_id
         stored = ledger.append(
             new_event({**envelope, "kind": old.kind, "payload": payload, "recorded_by": by})

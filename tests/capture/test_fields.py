@@ -84,7 +84,7 @@ def test_a_place_that_is_not_in_the_list_is_refused() -> None:
         ("component=windshield", "has no position"),
         ("price=-5 USD", "below zero"),
         ("price=5 USB", "ISO 4217"),
-        ("warranty=24 months", "warranty_months"),
+        ("warranty=24 moons", "24 months 24000 mi"),
     ],
 )
 def test_a_change_is_checked_as_when_it_is_recorded(change: str, remedy: str) -> None:

@@ -11,7 +11,7 @@ from typing import Any, get_args
 
 from pydantic import ValidationError
 
-from roadworn.bench.amounts import read_money
+from roadworn.bench.amounts import read_money, read_warranty
 from roadworn.bench.changed import check_changed
 from roadworn.bench.phrases import read_item
 from roadworn.errors import UsageError
@@ -39,10 +39,18 @@ ALIASES: Mapping[str, tuple[str, ...]] = {
     "text": ("complaint",),
 }
 _COMPONENT_FIELDS = frozenset({"component", "along_with"})
+#: A warranty is said in one breath and kept in three fields.
+_WARRANTY = ("warranty_months", "warranty_distance", "warranty_unit")
+#: What the totals of an estimate rest on.
+_PRICED = ("lines", "fees", "totals")
 
 
 def change_fields(
-    model: type[Payload], payload: dict[str, Any], changes: Iterable[str], currency: str = ""
+    model: type[Payload],
+    payload: dict[str, Any],
+    changes: Iterable[str],
+    currency: str = "",
+    unit: str = "",
 ) -> dict[str, Any]:
     """Return a copy of `payload` with the changes made; the original stays as it is.
 
@@ -51,9 +59,11 @@ def change_fields(
         payload: the payload as it stands.
         changes: ``field=value`` each; an empty value takes an optional field away.
         currency: code for an amount that neither names one nor replaces an amount.
+        unit: of a warranty's distance without one, when it had none before.
 
     Raises:
-        UsageError: no such field, or a value that the model does not take.
+        UsageError: no such field, a value that the model does not take, or an amount that the
+            totals of an estimate were made from.
     """
     changed = copy.deepcopy(payload)
     for change in changes:
@@ -63,10 +73,14 @@ def change_fields(
                 f"{change!r} is no change: write it as field=value, as in position=LF."
             )
         steps = path.strip().replace("-", "_").split(".")
+        if steps == ["warranty"] and set(_WARRANTY) <= set(model.model_fields):
+            _change_warranty(changed, text.strip(), unit)
+            continue
         steps[0] = _field(model, steps[0])
         _check_top(model, steps[0])
         _change(model, changed, steps, text.strip(), currency)
     check_changed(payload, changed)
+    _check_totals(payload, changed)
     return changed
 
 
@@ -80,9 +94,35 @@ def _field(model: type[Payload], word: str) -> str:
 def _check_top(model: type[Payload], field: str) -> None:
     if field not in model.model_fields or field == "replaces":
         known = ", ".join(name for name in model.model_fields if name != "replaces")
-        if field == "warranty":
-            known = "warranty_months, warranty_distance and warranty_unit, each by itself"
         raise UsageError(f"There is no field {field!r} to change: the fields are {known}.")
+
+
+def _change_warranty(payload: dict[str, Any], text: str, unit: str) -> None:
+    """Write the whole warranty anew, ``12 months/12,000 mi``; an empty text takes it away."""
+    unit = payload.get("warranty_unit") or unit
+    for name in _WARRANTY:
+        payload.pop(name, None)
+    if text:
+        payload.update(read_warranty(text, unit))
+
+
+def _check_totals(before: dict[str, Any], after: dict[str, Any]) -> None:
+    """Refuse a changed amount below totals that were told: they would no longer add up."""
+    if before.get("totals") and any(
+        _charges(before.get(name)) != _charges(after.get(name)) for name in _PRICED
+    ):
+        raise UsageError(
+            "The totals of this estimate were made from its amounts: take it back with `roadworn "
+            "retract`, and write it anew with `roadworn record estimate`."
+        )
+
+
+def _charges(value: JsonValue) -> JsonValue:
+    """Return what a value inside an estimate says besides the words about the work."""
+    words = {"component", "position", "work", "safety"}
+    if isinstance(value, dict):
+        return {key: _charges(item) for key, item in value.items() if key not in words}
+    return [_charges(item) for item in value] if isinstance(value, list) else value
 
 
 def _change(
