@@ -112,3 +112,26 @@ def test_any_history_agrees_with_a_walk_through_it(view_of: Written, seed: int) 
             ever.setdefault((module, code), on)
     found = view_of([BUS, *scans], as_of="2026-12-31").sql(QUERY).rows
     assert found == [(*key, *runs[key], ever[key]) for key in sorted(runs)]
+
+
+def test_a_code_previously_active_is_not_active_and_ends_its_run(view_of: Written) -> None:
+    """SAE J1939-73: DM2 lists what was active before; the status byte is that of ISO 14229-1."""
+
+    def scanned(day: str, *codes: dict[str, object]) -> NewEvent:
+        return event("truck", "scan", day, modules=[{"name": "engine", "codes": list(codes)}])
+
+    code = "SPN 110 FMI 0"
+    view = view_of(
+        [
+            event("truck", "enrolment", "2025-01-01"),
+            scanned("2025-02-01", {"code": code}),
+            scanned("2025-03-01", {"code": code, "status": "previous"}),
+            scanned("2025-04-01", {"code": code}, {"code": "P0300", "status_byte": "28"}),
+        ]
+    )
+    rows = view.sql(
+        "SELECT code, CAST(first_seen_on AS VARCHAR), times_seen, failing_now, repair_proved "
+        "FROM active_codes ORDER BY code"
+    ).rows
+    # 28 = 0010 1000: confirmed, failed since clear; not failing now, and its test ran.
+    assert rows == [("P0300", "2025-04-01", 1, False, True), (code, "2025-04-01", 1, None, None)]

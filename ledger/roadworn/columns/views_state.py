@@ -96,6 +96,9 @@ ACTIVE_CODES = ViewSpec(
         ("code", "VARCHAR", "the code as read"),
         ("status", "VARCHAR", "stored, pending or permanent"),
         ("failure_type", "VARCHAR", "failure type byte, hexadecimal, when there was one"),
+        ("status_byte", "VARCHAR", "status byte (ISO 14229-1), hexadecimal, when there was one"),
+        ("failing_now", "BOOLEAN", "by the status byte: its test failed at the time of the scan"),
+        ("repair_proved", "BOOLEAN", "by it: the test ran in this cycle and did not fail"),
         ("lamp", "VARCHAR", "whether the malfunction lamp was commanded on or off"),
         (
             "first_seen_on",
@@ -117,6 +120,8 @@ ACTIVE_CODES = ViewSpec(
     ), given AS (
       SELECT DISTINCT a.vehicle_id, a.module, c.code, a.place, a.occurred_on
       FROM answered AS a JOIN main.codes AS c ON c.seq = a.seq AND c.module = a.module
+      -- What was active once and is not now (DM2 of SAE J1939-73) ends a run.
+      WHERE c.status <> 'previous'
     ), numbered AS (
       -- Within a run place and count from the end grow together.
       SELECT g.*, l.place - g.place + 1
@@ -131,12 +136,14 @@ ACTIVE_CODES = ViewSpec(
       FROM numbered GROUP BY vehicle_id, module, code
     )
     SELECT {", ".join(f"c.{name}" for name, _t, _m in COMMON)},
-           c.module, c.code, c.status, c.failure_type, a.lamp, r.first_seen_on,
+           c.module, c.code, c.status, c.failure_type, c.status_byte, c.failing_now,
+           c.repair_proved, a.lamp, r.first_seen_on,
            CAST(r.times_seen AS BIGINT) AS times_seen, r.first_ever_on
     FROM main.codes AS c
     JOIN answered AS a ON a.seq = c.seq AND a.module = c.module
     JOIN latest AS l ON l.vehicle_id = a.vehicle_id AND l.module = a.module AND l.place = a.place
-    JOIN run AS r ON r.vehicle_id = c.vehicle_id AND r.module = c.module AND r.code = c.code""",
+    JOIN run AS r ON r.vehicle_id = c.vehicle_id AND r.module = c.module AND r.code = c.code
+    WHERE c.status <> 'previous'""",
     needs=("main.codes", "main.scans"),
     kept=True,
 )
