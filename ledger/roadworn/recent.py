@@ -18,6 +18,8 @@ from roadworn.schema import EVENT_COLUMNS
 #: How many of a vehicle's newest readings are compared by date; a later entry of an old
 #: invoice is newer in the ledger but older on the road.
 _READINGS = 50
+#: How many estimates, answers and works are looked at for what was agreed.
+_AGREED = 200
 #: Further than this in a day no vehicle goes; the read model's own bound (`roadworn.view`).
 MOST_KM_PER_DAY = 2_500.0
 _COLUMNS = ", ".join(EVENT_COLUMNS)
@@ -92,6 +94,12 @@ def last_replacements(path: Path, vehicle_id: str, component: str) -> list[Store
     """Return the latest replacements of a component on a vehicle, newest entry first."""
     condition = "kind = 'replacement' AND json_extract(payload, '$.component') = :component"
     return _newest(path, vehicle_id, condition, _READINGS, component=component)
+
+
+def last_agreed(path: Path, vehicle_id: str) -> list[StoredEvent]:
+    """Return the latest estimates, answers and work of a vehicle, newest entry first."""
+    kinds = "('estimate', 'authorisation', 'replacement', 'repair', 'maintenance')"
+    return _newest(path, vehicle_id, f"kind IN {kinds}", _AGREED)
 
 
 def amendment_of(path: Path, event: StoredEvent) -> StoredEvent | None:
