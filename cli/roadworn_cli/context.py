@@ -156,7 +156,11 @@ def check_day(text: str, option: str) -> str:
     except ValueError:
         day = None
     if day is None or text != day.isoformat():
-        raise UsageError(f"{option} takes a day as 2026-05-04, not {text!r}.")
+        from roadworn.bench.days import day_hint
+
+        hint = day_hint(text)
+        told = f": {hint}" if hint.endswith("?") else f" ({hint})." if hint else "."
+        raise UsageError(f"{option} takes a day as 2026-05-04, not {text!r}{told}")
     return text
 
 

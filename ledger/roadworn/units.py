@@ -8,6 +8,7 @@ a value that stands exactly at a limit stays exactly at it.
 import re
 from collections.abc import Mapping
 from decimal import Decimal
+from difflib import get_close_matches
 from fractions import Fraction
 from typing import Literal, NamedTuple
 
@@ -106,7 +107,11 @@ def canonical_unit(word: str) -> str:
     """
     key = " ".join(word.split()).casefold()
     if key not in _WORDS:
-        raise UnitError(f"{word!r} is not a unit known here: use one of {', '.join(_UNITS)}.")
+        near = dict.fromkeys(_WORDS[found] for found in get_close_matches(key[:20], _WORDS, n=2))
+        meant = f" (did you mean {' or '.join(near)}?)" if near else ""
+        raise UnitError(
+            f"{word!r} is not a unit known here{meant}: use one of {', '.join(_UNITS)}."
+        )
     # The prefix decides between milli and mega, so a word that only differs by case from
     # a unit is taken as that unit; mega is not a unit of this trade.
     return _WORDS[key]

@@ -19,6 +19,7 @@ _MONEY = re.compile(
 _PERIOD = re.compile(
     r"(?P<number>\d{1,4})\s*(?P<unit>months?|mo|years?|yr)\b", re.IGNORECASE | re.ASCII
 )
+_LOOK_LIKE = str.maketrans("OoIlS", "00115")
 _SIGNS = re.compile(r"[$€£¥₹]")
 
 
@@ -40,7 +41,9 @@ def read_money(text: str, currency: str = "", *, allow_negative: bool = False) -
             hint = " without a sign, which several countries share,"
         elif re.search(r"\d,\d{1,2}$", text.strip()):
             hint = " with a point before the decimals"
-        raise UsageError(f"{text.strip()!r} is not an amount: write it{hint} as 84.50 USD.")
+        near = likely_amount(text)
+        meant = f" (did you mean {near}?)" if near else ""
+        raise UsageError(f"{text.strip()!r} is not an amount{meant}: write it{hint} as 84.50 USD.")
     code = (found["before"] or found["after"] or currency).upper()
     if found["before"] and found["after"]:
         raise UsageError(f"{text.strip()!r} names two currencies: write it as 84.50 USD.")
@@ -76,8 +79,37 @@ def read_odometer(text: str, default_unit: str = "") -> tuple[float, str]:
     try:
         value, unit = parse_distance(text, default_unit or None)
     except UnitError as error:
-        raise UsageError(str(error)) from None
+        meant = likely_distance(text)
+        raise UsageError(f"{error}{f' Did you mean {meant}?' if meant else ''}") from None
     return float(value), unit
+
+
+def likely_amount(text: str) -> str:
+    """Return the amount that letters for digits or a decimal comma stand for, or nothing."""
+    plain = _digits(text.strip()[:40])
+    if re.search(r"\d,\d{1,2}(?!\d)", plain):
+        plain = plain.replace(".", "").replace(",", ".")
+    return plain if plain != text.strip() and _MONEY.fullmatch(plain) else ""
+
+
+def likely_distance(text: str) -> str:
+    """Return the figure that letters for digits or dots for commas stand for, or nothing."""
+    plain = _digits(text.strip()[:40])
+    if re.search(r"\d\.\d{3}\.\d{3}\b", plain):
+        plain = plain.replace(".", ",")
+    form = re.fullmatch(rf"({_NUMBER})\s*([a-z]*)", plain, re.IGNORECASE)
+    if plain == text.strip() or form is None:
+        return ""
+    return plain
+
+
+def _digits(text: str) -> str:
+    """Return the text with letters that look like digits as those, where they touch a digit."""
+    return re.sub(
+        r"(?<=[\d.,])[OoIlS]+|\b[OoIlS]+(?=[\d.,])",
+        lambda found: found[0].translate(_LOOK_LIKE),
+        text,
+    )
 
 
 def read_warranty(text: str, default_unit: str = "") -> dict[str, Any]:

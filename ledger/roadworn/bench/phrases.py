@@ -12,7 +12,7 @@ from roadworn.bench.amounts import read_money
 from roadworn.bench.bounds import check_measurements
 from roadworn.bench.choices import choose
 from roadworn.catalogue import Component, catalogue
-from roadworn.catalogue.positions import read_position_words
+from roadworn.catalogue.positions import near_position, read_position_words
 from roadworn.errors import UnknownName, UsageError
 from roadworn.kinds.base import Condition
 from roadworn.units import UnitError, parse_measurement
@@ -197,7 +197,10 @@ def _check_words(text: str, component: Component, unread: Sequence[str]) -> None
 
 
 def _meant(component: Component, unread: Sequence[str]) -> str:
-    """Return a question when the words after a component make it another one, nearly spelled."""
+    """Return a question when the words after a component are nearly its place, or another one."""
+    place = near_position(unread[0], component.positions) if len(unread) == 1 else None
+    if place:
+        return f" Did you mean {place}?"
     words = [w for w in unread if read_position_words(w.casefold(), component.positions) is None]
     heads = {key for key in (component.name, *component.synonyms) if " " not in key}
     for length in range(min(len(words), 4), 0, -1):

@@ -14,6 +14,9 @@ _MAIL = re.compile(r"[^\s@<>]{1,64}@[^\s@<>]{1,190}\.[^\W\d_]{2,}")
 # are written in one run or in another pattern.
 _PHONE = re.compile(r"(?<![\w.,/-])(?:\+\d[\d\s().-]{6,18}\d|(?:\(\d{2,5}\)|\d{2,5})[\s.-]+\d{3,4}"
                     r"(?:[\s.-]+\d{2,5})?)(?![\w,/-])")  # fmt: skip
+_LONG_NUMBER = re.compile(r"\d[\d\s().-]{5,}\d")
+# A name as such cannot be told from a trade word; a form of address tells it.
+_NAME = re.compile(r"\b(?:Mr|Mrs|Ms|Miss|Dr|Mister)\b\.? ?[A-Z][\w'-]+")
 _DAY = re.compile(r"\d{4}-\d{2}-\d{2}|\d{1,2}\.\d{1,2}\.\d{4}")
 _FIGURE = re.compile(r"\d{1,3}(?:[ ,]\d{3})+\s*(?:km|mi|miles|[A-Z]{3})\b")
 _LOOKED_AT = 20_000
@@ -35,10 +38,13 @@ def check_owner(text: str) -> str:
 
 
 def looks_private(text: str) -> bool:
-    """Whether a text seems to hold an e-mail address or a telephone number."""
+    """Whether a text seems to hold an e-mail address, a telephone number or somebody's name."""
     text = text[:_LOOKED_AT]
-    if _MAIL.search(text):
+    # Most notes hold neither sign nor so many digits: to look for those first is cheap.
+    if ("@" in text and _MAIL.search(text)) or _NAME.search(text):
         return True
+    if not _LONG_NUMBER.search(text):
+        return False
     plain = _FIGURE.sub(" ", _DAY.sub(" ", text))
     return any(sum(c.isdigit() for c in found[0]) >= 7 for found in _PHONE.finditer(plain))
 

@@ -13,6 +13,7 @@ holds cylinder 1); ``bank_sensor`` B1S2 (sensor 1 nearest the engine); ``bank+ca
 
 import re
 from collections.abc import Callable, Mapping
+from difflib import get_close_matches
 
 _SHORT = 24
 _SIDES = {"l": "L", "r": "R", "left": "L", "right": "R", "lh": "L", "rh": "R"}
@@ -23,6 +24,14 @@ _WHEELS = {
     "fr": "RF",
     "rl": "LR",
 }
+#: Words and marks that a mistyped place is compared with; the commonest first.
+_PLACE_WORDS = (
+    *("lf", "rf", "lr", "rr", "fl", "fr", "rl", "front", "rear", "left", "right", "spare"),
+    *("left front", "right front", "left rear", "right rear", "front left", "front right"),
+    *("b1s1", "b1s2", "b2s1", "b2s2", "bank 1", "bank 2"),
+)
+#: Likeness from which a word is taken for a slip of another; two letters of three are 0.8.
+_NEAR = 0.75
 _COUNTRY_WORDS = re.compile(r"\b(driver|passenger|near ?side|off ?side|ns|os|n/s|o/s)\b")
 
 #: Words a bench phrase may use as a place under a free scheme ("hose upper").
@@ -74,8 +83,22 @@ def normalise_position(text: str, scheme: str) -> str:
                 f"{_shown(text)} changes sides with the country: say left or right as seen "
                 "from the driver's seat facing forward."
             )
-        raise PositionError(f"{_shown(text)} is no position here: {_expected(scheme)}.")
+        near = near_position(words, scheme)
+        meant = f" (did you mean {near}?)" if near else ""
+        raise PositionError(f"{_shown(text)} is no position here{meant}: {_expected(scheme)}.")
     return found
+
+
+def near_position(word: str, scheme: str) -> str | None:
+    """Return the place under a scheme that a mistyped word is most like, or None."""
+    reader = _READERS.get(scheme)
+    if reader is None:
+        return None
+    for near in get_close_matches(word.casefold(), _PLACE_WORDS, n=3, cutoff=_NEAR):
+        found = reader(near)
+        if found is not None:
+            return found
+    return None
 
 
 def read_position_words(words: str, scheme: str) -> str | None:

@@ -8,6 +8,10 @@ from functools import cache
 from types import UnionType
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
+from roadworn.bench.amounts import likely_amount
+from roadworn.bench.currencies import check_currency
+from roadworn.bench.days import day_hint
+from roadworn.errors import UsageError
 from roadworn.events import parse_moment
 from roadworn.intake.csv_map import CsvMap
 from roadworn.kinds import Payload
@@ -65,6 +69,8 @@ def read_number(cell: Cell, csv_map: CsvMap) -> Decimal:
         if other.fullmatch(text):
             wanted = "false" if csv_map.decimal_comma else "true"
             hint = f"if the file writes figures so, say decimal_comma = {wanted} in [file]"
+        elif likely := likely_amount(text):
+            hint = f"did you mean {likely}?"
         raise CellError("bad-number", f"{_shown(text)} is no figure.", hint)
     if csv_map.decimal_comma:
         text = re.sub(r"[. \u00a0\u202f']", "", text).replace(",", ".")
@@ -88,7 +94,9 @@ def read_day(cell: Cell, csv_map: CsvMap) -> str:
             return parse_moment(text)
         except ValueError:
             raise CellError(
-                "bad-date", f"{_shown(text)} is no date.", "write it as 2026-05-04"
+                "bad-date",
+                f"{_shown(text)} is no date.",
+                day_hint(text) or "write it as 2026-05-04",
             ) from None
     if len(found[1]) == 4:
         order = csv_map.date_order if csv_map.date_order.startswith("y") else "ymd"
@@ -113,7 +121,7 @@ def read_day(cell: Cell, csv_map: CsvMap) -> str:
         raise CellError(
             "no-such-date",
             f"{_shown(text)} is no day of the calendar in the order {order}.",
-            "correct the cell, or date_order in [file] of the map",
+            f"{day_hint(text)}; correct the cell, or date_order in [file] of the map",
         ) from None
 
 
@@ -133,7 +141,12 @@ def read_money(cell: Cell, csv_map: CsvMap, currency: str) -> dict[str, str]:
     amount = read_number(cell, csv_map)
     if isinstance(cell, float):
         amount = round(amount, 4).normalize()
-    return {"amount": f"{amount:f}", "currency": currency.upper()}
+    try:
+        code = check_currency(currency)
+    except UsageError as error:
+        message, _, hint = error.message.partition(": ")
+        raise CellError("unknown-currency", f"{message}.", hint.rstrip(".")) from None
+    return {"amount": f"{amount:f}", "currency": code}
 
 
 def read_truth(cell: Cell) -> bool:

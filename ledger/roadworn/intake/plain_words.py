@@ -4,13 +4,18 @@ pydantic speaks of types and patterns; here each of its findings becomes a sente
 field, and a hint that shows what to write.
 """
 
+import re
 from collections.abc import Iterator
 from difflib import get_close_matches
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
+from roadworn.bench.amounts import likely_amount, likely_distance
+from roadworn.bench.currencies import currency_codes
+from roadworn.bench.days import day_hint
 from roadworn.problems import Problem
+from roadworn.units import UnitError, canonical_unit
 
 #: A pattern used by the models (digits as \\d) -> what it asks for.
 PATTERNS = {
@@ -18,6 +23,7 @@ PATTERNS = {
     r"^[0-9a-f-]{36}$": "an event id of 36 characters, as `roadworn history` prints it",
     r"^\d{4}-\d{2}-\d{2}$": "a day as in 2026-05-04",
     r"^-?\d{1,12}(\.\d{1,4})?$": 'a decimal number in quotes, as in "84.50"',
+    r"^\d{1,4}(\.\d{1,4})?$": 'a percent as a decimal number in quotes, as in "8.25"',
     r"^[A-Z]{3}$": "a currency of three capital letters, as in USD",
     r"^[0-9A-F]{2}$": "two hexadecimal digits, as in 1A",
     r"^[0-9A-F]{8}$": "eight hexadecimal digits, as in 0007E500",
@@ -78,13 +84,16 @@ def _sentence(finding: ErrorDetails, what: str, model: type[BaseModel]) -> tuple
         return "unknown-field", f"{what} has no field {column}.", hint
     if kind == "literal_error":
         expected = str(context["expected"]).replace("'", "")
-        return "bad-value", f"{given} is no word for {column}.", f"write one of {expected}"
+        meant = _near(str(finding["input"]), expected.replace(" or ", ", ").split(", "))
+        return "bad-value", f"{given} is no word for {column}.", f"{meant}write one of {expected}"
     if kind == "string_pattern_mismatch":
         pattern = str(context["pattern"])
         form = PATTERNS.get(pattern.replace("[0-9]", r"\d"), f"the form {pattern}")
-        return "bad-form", f"{given} cannot be read as {column}.", f"write {form}"
+        hint = f"{_meant(form, str(finding['input']))}write {form}"
+        return "bad-form", f"{given} cannot be read as {column}.", hint
     if kind in _TYPES:
-        return "bad-type", f"{given} cannot be read as {column}.", f"write {_TYPES[kind]}"
+        meant = _number_meant(finding["input"]) if _TYPES[kind].endswith("number") else ""
+        return "bad-type", f"{given} cannot be read as {column}.", f"{meant}write {_TYPES[kind]}"
     if kind in ("greater_than_equal", "less_than_equal"):
         limit = context.get("ge", context.get("le"))
         side = "at least" if "ge" in context else "at most"
@@ -96,6 +105,44 @@ def _sentence(finding: ErrorDetails, what: str, model: type[BaseModel]) -> tuple
     if kind == "string_too_long":
         return "too-long", f"{column} is too long.", f"at most {context['max_length']} characters"
     return "bad-value", f"{given} cannot be taken for {column}: {finding['msg']}.", "correct it"
+
+
+def _near(word: str, known: list[str]) -> str:
+    """Return a question that names the known words most like `word`, or an empty text."""
+    try:
+        unit = canonical_unit(word)
+    except UnitError:
+        unit = ""
+    near = [unit] if unit in known else get_close_matches(word[:40].casefold(), known, n=2)
+    return f"did you mean {' or '.join(near)}? Else " if near else ""
+
+
+def _meant(form: str, given: str) -> str:
+    """Return what a text that has not the form asked for may mean, or an empty text."""
+    if form.startswith("a day"):
+        hint = day_hint(given)
+        return f"{hint} Else " if hint.endswith("?") else f"{hint}; " if hint else ""
+    if form.startswith("a decimal"):
+        near = likely_amount(given)
+        return f"did you mean {near}? Else " if near else ""
+    if form.startswith("a currency"):
+        near = given.strip().upper()
+        return f"did you mean {near}? Else " if near in currency_codes() else ""
+    if form.startswith("a component"):
+        from roadworn.catalogue import catalogue
+
+        near = ", ".join(part.id for part in catalogue().resolve(given[:60]).suggestions[:2])
+        return f"did you mean {near}? Else " if near else ""
+    return ""
+
+
+def _number_meant(given: object) -> str:
+    """Return the number that a text holds, or an empty text."""
+    if not isinstance(given, str):
+        return ""
+    plain = likely_distance(given) or given.strip()
+    found = re.fullmatch(r"(-?\d{1,3}(?:,\d{3})+|-?\d+)(\.\d+)?", plain, re.ASCII)
+    return f"did you mean {found[0].replace(',', '')}? Else " if found else ""
 
 
 def problems_of(

@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 import orjson
 from pydantic import ValidationError
 
+from roadworn.bench.days import day_hint, year_meant
 from roadworn.canonical import canonical_payload, leaf_bytes, leaf_hash, without_none
 from roadworn.errors import LedgerRefused, UnknownName
 from roadworn.events import NewEvent, utc_now
@@ -164,13 +165,15 @@ def envelope_problems(
         # The pattern's digits may be those of any script; a stored time has ASCII ones.
         if not moment.isascii() or not is_day(moment[:10]) or not _is_clock(moment[11:19]):
             message = f"{moment} is not a date of the calendar."
-            problems.append(Problem("no-such-date", message, "correct the date", column=column))
+            hint = day_hint(moment[:10]) or "correct the date"
+            problems.append(Problem("no-such-date", message, hint, column=column))
     if not problems and in_future(occurred_at, recorded_at):
+        meant = year_meant(occurred_at, recorded_at)
         problems.append(
             Problem(
                 "in-the-future",
                 f"It happened at {occurred_at}, after it was recorded at {recorded_at}.",
-                "correct the date",
+                f"did you mean {meant}?" if meant else "correct the date",
                 column="occurred_at",
             )
         )
@@ -224,7 +227,7 @@ def payload_problems(payload: dict[str, Any]) -> list[Problem]:
         Problem(
             "no-such-date",
             f"{payload[name]} is not a date of the calendar.",
-            "correct the date",
+            day_hint(payload[name]) or "correct the date",
             column=f"payload.{name}",
         )
         for name in _DAY_FIELDS

@@ -1,0 +1,78 @@
+"""What can be but hardly is: said of an event whichever door it came through, and kept.
+
+What cannot be is refused (`roadworn.bench.bounds`, `roadworn.intake.slips`).
+"""
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from roadworn.bench.days import year_meant
+from roadworn.problems import Problem
+from roadworn.trade.vin import decode_vin, year_problem
+
+FIRST_YEAR = 1980
+#: An answer or an inspection is not due later than this; common practice, no source.
+_MOST_YEARS_AHEAD = 10
+
+
+def unlikely_day(day: str, profile: Mapping[str, Any], today: str) -> Problem | None:
+    """Return why a day is odd for an event of a vehicle with this profile, or None.
+
+    Args:
+        day: ISO day.
+        profile: `model_year` and `in_service_date` of the vehicle, where they are known.
+        today: ISO day that the likely year is looked for before.
+    """
+    year, began = profile.get("model_year"), profile.get("in_service_date")
+    why = ""
+    if began and day < began:
+        why = f"before the vehicle came into service on {began}"
+    # A model year is sold from the year before it on.
+    elif year and int(day[:4]) < year - 1:
+        why = f"before its model year {year}"
+    elif int(day[:4]) < FIRST_YEAR:
+        why = f"before {FIRST_YEAR}"
+    if not why:
+        return None
+    meant = year_meant(day, today) if int(day[:4]) < FIRST_YEAR else ""
+    hint = f"did you mean {meant}?" if meant else "compare it with the paper"
+    return Problem("unlikely-day", f"{day} is {why}.", hint, column="occurred_at")
+
+
+def far_days(payload: Mapping[str, Any], today: str) -> Iterator[Problem]:
+    """Yield a doubt for each day in a payload that is far ahead or long ago."""
+    for field in ("due_date", "valid_until", "in_service_date"):
+        day = payload.get(field)
+        if not isinstance(day, str):
+            continue
+        ahead = int(day[:4]) > int(today[:4]) + _MOST_YEARS_AHEAD
+        if ahead or int(day[:4]) < FIRST_YEAR - 60 * (field == "in_service_date"):
+            meant = year_meant(day, f"{int(today[:4]) + 1}{today[4:]}")
+            hint = f"did you mean {meant}?" if meant else "compare it with the paper"
+            side = "far ahead" if ahead else "long ago"
+            yield Problem("unlikely-day", f"{day} is {side}.", hint, column=f"payload.{field}")
+
+
+def beyond_digits(value: float, unit: str, digits: int | None) -> Problem | None:
+    """Return a doubt about a figure that an odometer of so many whole digits cannot show."""
+    if not digits or value < 10**digits:
+        return None
+    shows = value % 10**digits
+    return Problem(
+        "beyond-digits",
+        f"{value:,.10g} {unit} has more digits than its odometer shows, which is {digits}.",
+        f"write what it shows, perhaps {shows:,.10g}: how often it rolled over is worked out",
+        column="odometer",
+    )
+
+
+def identity_doubts(vin: str | None, model_year: int | None) -> Iterator[Problem]:
+    """Yield what is odd about a VIN, and about the model year beside it; both are kept."""
+    if not vin:
+        return
+    decoded = decode_vin(vin)
+    yield from decoded.problems
+    yield from decoded.doubts
+    mismatch = year_problem(decoded, model_year)
+    if mismatch is not None:
+        yield mismatch
