@@ -26,6 +26,9 @@ def test_the_bound_is_the_one_of_the_read_model() -> None:
         ("5,000,000 mi", "2026-05-02", "further than vehicles go"),
         ("90,000 mi", "2026-05-02", "than a vehicle goes in 1 day. It is kept and flagged."),
         ("90,000 km", "2026-05-02", "lower than the last reading, 61,000 mi"),
+        # 61,050 mi = 98,250 km: a figure off by the factor 1.6 was read in the other unit.
+        ("98,250 mi", "2026-05-02", "It would fit as 98,250 km."),
+        ("61,050 km", "2026-05-02", "It would fit as 61,050 mi."),
     ],
 )
 def test_an_unlikely_figure_is_kept_and_said(
@@ -36,6 +39,22 @@ def test_an_unlikely_figure_is_kept_and_said(
     assert said in done.err
     assert f"roadworn correct {done.event}" in done.err
     assert len(history()) == 2
+
+
+def test_a_roll_over_is_said_as_one(shop: Run) -> None:
+    """49 CFR 580.5(e): a reading may exceed the mechanical limits; five digits end at 99,999."""
+    shop("record", "reading", "bus-7", "99,900 mi", "--on", "2026-08-02")
+    lower = shop("record", "reading", "bus-7", "400 mi", "--on", "2026-09-01")
+    assert "roadworn record profile bus-7 --odometer-digits 5" in lower.err
+    shop("record", "profile", "bus-7", "--odometer-digits", "5")
+    rolled = shop("record", "reading", "bus-7", "450 mi", "--on", "2026-09-02")
+    assert rolled.err == ""
+    shop(
+        "enrol", "bus-8", "--odometer", "99,000 mi", "--odometer-digits", "5", "--on", "2026-05-01"
+    )
+    said = shop("record", "reading", "bus-8", "00,300 mi", "--on", "2026-06-01").err
+    assert "Taken as rolled over past 99,999 mi" in said
+    assert "lower" not in said
 
 
 def test_likely_figures_are_taken_without_a_word(shop: Run) -> None:

@@ -222,7 +222,12 @@ def remark(
 ) -> None:
     """Say what is odd about an event that was just written; it is kept either way."""
     mend = short(stored.event_id)
-    for text in reading_remarks(stored, readings, envelope.odometer, mend):
+
+    def digits() -> int | None:
+        found: int | None = profile_of(path, stored.vehicle_id).get("odometer_digits")
+        return found
+
+    for text in reading_remarks(stored, readings, envelope.odometer, mend, digits):
         note(text)
     if envelope.on:
         profile = profile_of(path, stored.vehicle_id)

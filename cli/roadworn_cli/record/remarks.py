@@ -5,7 +5,7 @@ cannot be is refused before it is written (`roadworn.bench`); here stands what i
 """
 
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -24,11 +24,19 @@ _MOST_KM = 5_000_000.0
 _FIRST_YEAR = 1980
 #: Figures in two units are the same when they are this near, since both are rounded.
 _ROUNDING_KM = 1.0
+#: A figure that fits in the other unit must not need more than this a day.
+_USUAL_KM_PER_DAY = 300.0
+# As `roadworn.columns.odometer` has it: from the last fifth of the range to its first fifth.
+_NEAR_TOP, _NEAR_BOTTOM = 0.8, 0.2
 _TEXTS = ("note", "complaint", "cause", "correction", "label")
 
 
 def reading_remarks(
-    stored: "StoredEvent", readings: Sequence[LastReading], typed: str, mend: str
+    stored: "StoredEvent",
+    readings: Sequence[LastReading],
+    typed: str,
+    mend: str,
+    digits: Callable[[], int | None] = lambda: None,
 ) -> Iterator[str]:
     """Yield what is odd about an odometer figure.
 
@@ -37,6 +45,7 @@ def reading_remarks(
         readings: those of the vehicle before it, in any order.
         typed: the figure as it was typed.
         mend: the short id of the event, to name in remedies.
+        digits: looks up how many digits the odometer has; asked only where it matters.
     """
     exchange = stored.data() if stored.kind == "odometer_exchange" else {}
     value = exchange.get("old_reading", stored.odometer)
@@ -72,15 +81,42 @@ def reading_remarks(
         if exchange:
             yield f"The old figure, {told}, is lower than the last reading, {before}. {remedy}"
             return
+        shown = digits()
+        if shown and _rolled_over(last, value, unit, shown):
+            yield f"Taken as rolled over past {10**shown - 1:,} {unit} since {before}."
+            return
         yield (
-            f"{told} is lower than the last reading, {before}. It is kept and flagged. {remedy} "
-            "An exchanged instrument: roadworn record exchange."
+            f"{told} is lower than the last reading, {before}. It is kept and flagged. {remedy}"
+            f"{_other_unit(value, unit, last, days)} An exchanged instrument: roadworn record "
+            "exchange."
         )
+        top = next((n for n in (5, 6) if _rolled_over(last, value, unit, n)), None)
+        if top and not shown:
+            yield (
+                f"If it rolled over at {10**top:,}: roadworn record profile {stored.vehicle_id} "
+                f"--odometer-digits {top}"
+            )
     elif gone > MOST_KM_PER_DAY * max(1, days):
         yield (
             f"{told} is further from the last reading, {before}, than a vehicle goes in "
             f"{max(1, days)} day{'' if days <= 1 else 's'}. It is kept and flagged. {remedy}"
+            f"{_other_unit(value, unit, last, days)}"
         )
+
+
+def _rolled_over(last: LastReading, value: float, unit: str, digits: int) -> bool:
+    limit = float(10**digits)
+    before = convert(last.value, last.unit, unit)
+    return _NEAR_TOP * limit <= before < limit and value <= _NEAR_BOTTOM * limit
+
+
+def _other_unit(value: float, unit: str, last: LastReading, days: int) -> str:
+    """Return the figure in the other unit, as a sentence, when that fits the last reading."""
+    other = "km" if unit == "mi" else "mi"
+    gone = convert(value, other, "km") - convert(last.value, last.unit, "km")
+    if not 0 <= gone <= _USUAL_KM_PER_DAY * (days + 1):
+        return ""
+    return f" It would fit as {value:,.10g} {other}."
 
 
 def latest(readings: Iterable[LastReading]) -> LastReading | None:
