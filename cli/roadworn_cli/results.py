@@ -132,7 +132,7 @@ def cell(column: Column, value: object) -> str:
     if column.kind == "chance":
         return f"{value:.0%}" if value >= 0.01 or value == 0 else f"{value:.2g}"
     if column.kind == "money":
-        return f"{value:,.0f}" if abs(value) >= 100 else f"{value:,.2f}"
+        return f"{value:,.0f}" if abs(value) >= 100 or not value else f"{value:,.2f}"
     if column.kind == "distance":
         return f"{value:,.0f}" if abs(value) >= 100 else f"{value:,.3g}"
     if column.kind == "integer":

@@ -11,9 +11,17 @@ from roadworn.view import LedgerView
 from roadworn_plugins.due_now import OPEN, SAFETY, DueItem, due_now, not_failed
 from roadworn_plugins.grouped import Floats, Ints, Unit, preferred_unit
 from roadworn_plugins.measured import MeasuredParts
-from roadworn_plugins.next_tables import due_table, fleet_tables, next_table, totals_table
+from roadworn_plugins.next_tables import due_table, next_table, stock_table, totals_table
 from roadworn_plugins.parts_ahead import PartsAhead, load_parts
-from roadworn_plugins.projected import LEVEL, Band, money, project, project_months
+from roadworn_plugins.projected import (
+    LEVEL,
+    Band,
+    Projection,
+    money,
+    project,
+    project_months,
+)
+from roadworn_plugins.quarters import CAVEAT, ENDS, quarters_table
 
 ABOUT = """\
 Question: What is due, what fails next, how likely is it, and what would it cost?
@@ -75,8 +83,11 @@ def run(view: LedgerView, settings: NextRepairsSettings) -> Result:
     ahead = not_failed(parts, due)
     measured = MeasuredParts.load(view, parts)
     wear = measured.chances(settings.months, settings.distance, unit)
-    found = project(parts, settings.months, settings.distance, unit, measured=wear)
-    bands = _totals(measured, ahead, settings)
+    by_months = _by_months(measured, settings)
+    if settings.distance is None:
+        found = by_months[settings.months]
+    else:
+        found = project(parts, settings.months, settings.distance, unit, measured=wear)
     asked = money(parts, found, ahead)
     span = _span(settings, unit)
     order = _order(parts, found.chance, ahead, settings)
@@ -85,24 +96,34 @@ def run(view: LedgerView, settings: NextRepairsSettings) -> Result:
         tables.append(due_table(due, settings.vehicle is None, settings.most))
     tables.append(next_table(view, parts, found, order, unit, span, wear))
     if settings.distance is None and not too_few(parts, settings.vehicle, settings.least_parts):
+        bands = {
+            m: asked if m == settings.months else money(parts, by_months[m], ahead)
+            for m in _HORIZONS
+        }
         tables.append(totals_table(bands, parts.prices.currency))
     if settings.vehicle is None and settings.distance is None:
-        tables += fleet_tables(measured, found, ahead, settings.service, span)
+        tables.append(quarters_table(view, parts, by_months, ahead))
+        tables.append(stock_table(parts, found, ahead, settings.service, span))
     estimate = _estimate(parts, asked, span, settings.vehicle, settings.least_parts)
     return Result(
         headline=_headline(settings.vehicle, due, estimate, span),
         tables=tuple(tables),
         estimates=(estimate,),
-        caveats=_caveats(parts, found.chance, wear),
+        caveats=(
+            *_caveats(parts, found.chance, wear),
+            *((CAVEAT,) if any(table.name == "by_quarter" for table in tables) else ()),
+        ),
     )
 
 
-def _totals(measured: MeasuredParts, ahead: Ints, settings: NextRepairsSettings) -> dict[int, Band]:
+def _by_months(measured: MeasuredParts, settings: NextRepairsSettings) -> dict[float, Projection]:
+    """Project to every horizon that a table needs, all at once; none for a distance."""
     if settings.distance is not None:
         return {}
-    worn = [measured.chances(m) for m in _HORIZONS]
-    found = project_months(measured.parts, _HORIZONS, measured=worn)
-    return {m: money(measured.parts, found[m], ahead) for m in _HORIZONS}
+    quarters = ENDS if settings.vehicle is None else ()
+    months = sorted({settings.months, *_HORIZONS, *quarters})
+    worn = [measured.chances(m) for m in months]
+    return project_months(measured.parts, months, measured=worn)
 
 
 def _order(

@@ -8,16 +8,14 @@ from roadworn.view import LedgerView
 from roadworn_plugins import grouped as lives_of
 from roadworn_plugins.due_now import DueItem
 from roadworn_plugins.grouped import Floats, Ints, Unit, shown_distance
-from roadworn_plugins.measured import MeasuredParts
 from roadworn_plugins.parts_ahead import PartsAhead
-from roadworn_plugins.projected import Band, Projection, project_months, spread, taken
+from roadworn_plugins.projected import Band, Projection, taken
 from roadworn_plugins.projection.stock import stock
 from roadworn_plugins.projection.usage import over_usage
 from roadworn_plugins.shared_labour import shares_labour
 
 _EVENTS_NAMED = 12
 _STOCK_ROWS = 25
-_QUARTERS = 4
 
 
 def due_table(due: list[DueItem], fleet: bool, most: int) -> Table:
@@ -200,35 +198,10 @@ def totals_table(bands: dict[int, Band], currency: str) -> Table:
     )
 
 
-def fleet_tables(
-    measured: MeasuredParts, found: Projection, ahead: Ints, service: float, span: str
-) -> list[Table]:
-    """Return cash by quarter, and the parts to hold for the time asked about."""
-    parts = measured.parts
-    currency = parts.prices.currency
-    price = np.zeros(parts.size)
-    priced = np.array([i for i, p in enumerate(parts.price) if p is not None], dtype=np.int64)
-    price[priced] = spread(parts, priced).mean()
-    reached = [0.0]
-    counts = [0.0]
-    ends = [3.0 * quarter for quarter in range(1, _QUARTERS + 1)]
-    by_month = project_months(parts, ends, measured=[measured.chances(m) for m in ends])
-    for number in (found_by.number for found_by in by_month.values()):
-        reached.append(float(np.sum(number[ahead] * price[ahead])))
-        counts.append(float(np.sum(number[ahead])))
-    quarters = Table(
-        name="by_quarter",
-        title="Money for failures by quarter, from today",
-        columns=(
-            Column("quarter", "quarter", "integer"),
-            Column("failures", "failures", "number"),
-            Column("cost", "expected cost", "money", currency),
-        ),
-        rows=tuple(
-            (q, counts[q] - counts[q - 1], reached[q] - reached[q - 1])
-            for q in range(1, _QUARTERS + 1)
-        ),
-    )
+def stock_table(
+    parts: PartsAhead, found: Projection, ahead: Ints, service: float, span: str
+) -> Table:
+    """Return the parts to hold for the time asked about."""
     averaged = over_usage(list(found.counts), found.weight)
     needed: list[tuple[float, int, str]] = []
     names = np.array([parts.component[i] for i in ahead])
@@ -241,7 +214,7 @@ def fleet_tables(
         (catalogue().name_of(component), expected, hold, component)
         for expected, hold, component in needed[:_STOCK_ROWS]
     )
-    held = Table(
+    return Table(
         name="stock",
         title=f"Parts to hold for {span} so that they suffice {service:.0%} of the time",
         columns=(
@@ -252,4 +225,3 @@ def fleet_tables(
         ),
         rows=rows,
     )
-    return [quarters, held]

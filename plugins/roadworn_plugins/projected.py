@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 from scipy.special import gammaincinv
@@ -39,6 +40,22 @@ class Projection:
     number: Floats
     counts: tuple[CountMoments, ...]
     weight: Floats
+
+
+class Counted(Protocol):
+    """What a total is made of: expected failures, and their moments at each distance ahead."""
+
+    @property
+    def number(self) -> Floats:
+        """Expected failures of each part."""
+
+    @property
+    def counts(self) -> tuple[CountMoments, ...]:
+        """Moments at each distance ahead."""
+
+    @property
+    def weight(self) -> Floats:
+        """Weight of each distance ahead."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,13 +174,13 @@ def _counts(
 
 
 def money(
-    parts: PartsAhead, found: Projection, rows: Ints, level: float = LEVEL, cells: int = CELLS
+    parts: PartsAhead, found: Counted, rows: Ints, level: float = LEVEL, cells: int = CELLS
 ) -> Band:
     """Return the total cost of these parts with its band; unpriced parts add nothing.
 
     Args:
         parts: what is fitted.
-        found: their projection.
+        found: their projection, or what of it falls between two horizons.
         rows: the parts to add up.
         level: of the band.
         cells: of the grid of money that the total of one vehicle is laid on.
@@ -187,7 +204,7 @@ def money(
     return Band(expected, max(low, 0.0), high)
 
 
-def _shape_sd(parts: PartsAhead, found: Projection, rows: Ints, cost: CostSpread) -> float:
+def _shape_sd(parts: PartsAhead, found: Counted, rows: Ints, cost: CostSpread) -> float:
     """Return the standard deviation that unknown shapes add to a total, in money."""
     if parts.shape_effect is None:
         return 0.0

@@ -3,6 +3,7 @@
 import io
 import tempfile
 from contextlib import redirect_stderr, redirect_stdout
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,7 @@ from roadworn.events import NewEvent
 from roadworn.testing import check_analysis, event, view_of
 from roadworn_cli.results import show_table
 from roadworn_plugins.next_repairs import NEXT_REPAIRS
+from roadworn_plugins.quarters import months_from
 
 GOLDEN = Path(__file__).parent / "golden" / "next_repairs.txt"
 
@@ -138,10 +140,64 @@ def test_a_single_failure_is_never_advice_without_saying_so(tmp_path: Path) -> N
 def test_the_quarters_add_up_to_the_totals(tmp_path: Path, months: float) -> None:
     with view_of(small_shop(), tmp_path, as_of="2026-01-01") as view:
         result = check_analysis(NEXT_REPAIRS, view, {"months": months})
-    quarters = [float(row["cost"]) for row in result.table("by_quarter").records()]
-    totals = {row["months"]: float(row["expected"]) for row in result.table("totals").records()}
-    assert sum(quarters[: int(months / 3)]) == pytest.approx(totals[int(months)], rel=0.01)
-    assert totals[int(months)] == pytest.approx(result.estimates[0].value, rel=0.01)
+    coming = [row for row in result.table("by_quarter").records() if row["state"] == "expected"]
+    assert [row["quarter"] for row in coming] == [1, 2, 3, 4]
+    quarters = [float(row["cost"]) for row in coming]
+    totals = {row["months"]: row for row in result.table("totals").records()}
+    total = totals[int(months)]
+    assert sum(quarters[: int(months / 3)]) == pytest.approx(float(total["expected"]), rel=0.01)
+    assert float(total["expected"]) == pytest.approx(result.estimates[0].value, rel=0.01)
+    # What is shared by the quarters (rates, prices, pace) makes their bands add up to more than
+    # the band of the whole; no band is wider than the whole one.
+    wide = [float(row["high"]) - float(row["low"]) for row in coming]
+    whole = float(totals[12]["high"]) - float(totals[12]["low"])
+    assert max(wide) < whole < sum(wide)
+    assert all(row["low"] <= row["cost"] <= row["high"] for row in coming)
+
+
+def test_past_quarters_hold_what_was_written_down(tmp_path: Path) -> None:
+    """Counted by hand from `small_shop`: 90 of labour on top of each price."""
+    rows = small_shop()
+    rows += [
+        replaced("van-5", "2025-12-30", 47_900, "engine.drive_belt", "40", reason="preventive"),
+        event("van-5", "replacement", "2025-12-30", odometer=47_900, component="fuel.pump",
+              reason="failed"),
+    ]  # fmt: skip
+    with view_of(rows, tmp_path, as_of="2026-01-01") as view:
+        table = check_analysis(NEXT_REPAIRS, view).table("by_quarter")
+    past = [row for row in table.records() if row["state"] == "actual"]
+    days = [(str(row["from"]), str(row["until"])) for row in past]
+    assert days[0] == ("2024-01-02", "2024-04-01")
+    assert days[-1] == ("2025-10-02", "2026-01-01")
+    paid = [(row["failures"], row["cost"], row["spent"], row["unpriced"]) for row in past]
+    assert paid == [
+        (2, 290.0 + 310.0, 600.0, 0),  # two coolant pumps, January 2024
+        *[(0, 0.0, 0.0, 0)] * 3,
+        (2, 330.0 + 510.0, 840.0, 0),  # a pump on 2025-01-22 and an alternator on 2025-03-01
+        *[(0, 0.0, 0.0, 0)] * 2,
+        (1, 0.0, 130.0, 1),  # a failure without a price, a preventive belt
+    ]
+
+
+def test_a_young_ledger_has_no_past_quarter(tmp_path: Path) -> None:
+    with view_of(vehicle("van-0")[:1], tmp_path, as_of="2022-03-20") as view:
+        table = check_analysis(NEXT_REPAIRS, view).table("by_quarter")
+    assert {row["state"] for row in table.records()} == {"expected"}
+
+
+@pytest.mark.parametrize(
+    ("day", "months", "there"),
+    [
+        ("2024-05-31", -3, "2024-02-29"),
+        ("2023-12-31", 2, "2024-02-29"),
+        ("2026-11-20", 3, "2027-02-20"),
+        ("2026-12-31", 12, "2027-12-31"),
+        ("2026-01-01", -1, "2025-12-01"),
+    ],
+)
+def test_the_same_day_of_another_month(day: str, months: int, there: str) -> None:
+    """Worked out by hand on a calendar."""
+    assert months_from(date.fromisoformat(day), months) == date.fromisoformat(there)
 
 
 def test_nothing_on_record_is_said_plainly(tmp_path: Path) -> None:
