@@ -27,13 +27,31 @@ def on_terminal(folder: Path, words: list[str], keys: str) -> tuple[int, str, st
     return done.returncode, done.stdout, done.stderr
 
 
+def typed_live(folder: Path, words: list[str], keys: str) -> tuple[int, str, str]:
+    """Run `roadworn` and type `keys` only once it has asked its first question."""
+    ours, theirs = pty.openpty()
+    child = subprocess.Popen(
+        [*COMMAND, *words],
+        stdin=theirs, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=folder,
+    )  # fmt: skip
+    os.close(theirs)
+    assert child.stderr
+    seen = ""
+    while "1/54" not in seen:
+        seen += child.stderr.read(1)
+    os.write(ours, keys.encode())
+    out, err = child.communicate(timeout=30)
+    os.close(ours)
+    return child.returncode, out, seen + err
+
+
 def test_a_walk_that_is_broken_off_goes_on(shop: Run, tmp_path: Path) -> None:
     words = ["record", "inspection", "bus-7"]
     # Control-D ends the input, as when the terminal is closed.
-    code, out, err = on_terminal(tmp_path, words, "s\nw smears\nnonsense\n\x04")
+    code, out, err = on_terminal(tmp_path, words, "s\nw smears\nrubbish\n\x04")
     assert (code, out) == (2, "")
     assert "1/54 inside: Horn" in err
-    assert "'nonsense' says no condition" in err
+    assert "'rubbish' says no condition" in err
     assert "run the same command again" in err
     assert (tmp_path / "roadworn.db.lookover-bus-7.json").exists()
     code, out, err = on_terminal(tmp_path, words, "b\nf smears badly\nq\n")
@@ -47,6 +65,83 @@ def test_a_walk_that_is_broken_off_goes_on(shop: Run, tmp_path: Path) -> None:
     assert payload["rest"] == "not_checked"
     (finding,) = payload["findings"]
     assert (finding["condition"], finding["note"]) == ("failed", "smears badly")
+
+
+def test_single_keys_take_no_enter(shop: Run, tmp_path: Path) -> None:
+    # Sound, not checked, one back and sound; a failed one with words and a slip mended by
+    # Backspace; then everything else sound, which does take Enter.
+    keys = "snbsf smeeeears\x7fs\x1b[D\na\n"
+    code, _, err = typed_live(tmp_path, ["record", "inspection", "bus-7"], keys)
+    assert code == 0, err
+    payload = shop("history", "bus-7", "--format", "json").json()[-1]["payload"]  # type: ignore[index]
+    assert [ref["component"] for ref in payload["sound"]] == [
+        "electrical.horn",
+        "body.wiper_blade",
+    ]
+    (finding,) = payload["findings"]
+    assert (finding["component"], finding["condition"]) == ("body.wiper_motor", "failed")
+    assert finding["note"] == "smeeeears"
+    assert payload["rest"] == "sound"
+
+
+def test_a_blank_goes_on_with_a_single_key(shop: Run, tmp_path: Path) -> None:
+    """s alone answers the item; what is typed after it belongs to that item all the same."""
+    to_mirrors = "s" * 3
+    keys = f"{to_mirrors}s L; f R cracked\nq\n"
+    code, _, err = on_terminal(tmp_path, ["record", "inspection", "bus-7"], keys)
+    assert code == 0, err
+    assert "Taken for: 4/54 inside: Mirrors" in err
+    payload = shop("history", "bus-7", "--format", "json").json()[-1]["payload"]  # type: ignore[index]
+    (finding,) = payload["findings"]
+    assert (finding["component"], finding["position"]) == ("body.mirror", "R")
+    assert {"component": "body.mirror", "position": "L"} in payload["sound"]
+    assert "restraint.seat_belt" not in str(payload)
+
+
+def test_one_slip_of_the_finger_calls_nothing_else_sound(shop: Run, tmp_path: Path) -> None:
+    code, _, err = on_terminal(tmp_path, ["record", "inspection", "bus-7"], "sab\n\x04")
+    assert code == 2
+    assert "'ab' says no condition" in err
+    assert "Everything else" not in err
+
+
+def test_a_kept_walk_through_a_sheet_that_was_changed_begins_anew(
+    shop: Run, tmp_path: Path
+) -> None:
+    sheet = tmp_path / "ours.toml"
+    item = '[[item]]\nname = "{}"\ncomponent = "{}"\n'
+    head = '[sheet]\ntitle = "Ours"\n'
+    horn, mirrors = item.format("Horn", "electrical.horn"), item.format("Mirrors", "body.mirror")
+    sheet.write_text(head + horn + mirrors)
+    words = ["record", "inspection", "bus-7", "--sheet", "ours.toml"]
+    code, _, err = on_terminal(tmp_path, words, "s\x04")
+    assert (code, "2/2 Mirrors" in err) == (2, True), err
+    sheet.write_text(head + mirrors + horn)
+    code, _, err = on_terminal(tmp_path, words, "f cracked\ns")
+    assert code == 0, err
+    assert "begins anew" in err
+    payload = shop("history", "bus-7", "--format", "json").json()[-1]["payload"]  # type: ignore[index]
+    assert payload["sheet"] == "ours"
+    assert payload["findings"][0]["component"] == "body.mirror"
+
+
+def test_a_size_is_asked_once_and_used_from_then_on(shop: Run, tmp_path: Path) -> None:
+    """49 CFR 570.7 Table 1: 18 in steering wheel, 2 1/4 in of free play, at the limit passes."""
+    sheet = tmp_path / "play.toml"
+    sheet.write_text(
+        '[sheet]\ntitle = "Play"\n[[item]]\nname = "Free play"\ncomponent = "steering.column"\n'
+        'measurement = "free play"\nunit = "in"\ndirection = "max"\ntable = "steering_play"\n'
+    )
+    words = ["record", "inspection", "bus-7", "--sheet", "play.toml"]
+    code, out, err = on_terminal(tmp_path, words, "2 1/4 in\n18 in\n\n")
+    assert code == 0, err
+    assert "the limit depends on the steering wheel diameter" in err
+    assert "sound" in out
+    code, out, err = on_terminal(tmp_path, words, "2.3 in\n\n")
+    assert code == 0, err
+    assert "depends on" not in err
+    assert "more than the limit of 2.25 in" in err
+    assert "failed" in out
 
 
 def test_another_sheet_and_everything_else_sound(shop: Run, tmp_path: Path) -> None:

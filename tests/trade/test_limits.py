@@ -135,8 +135,6 @@ def test_tread_exactly_at_the_limit_passes_in_every_unit(row, limit_32nds):
     ("name", "inches"),
     # 49 CFR 393.47(d)(1) and (2), second party.
     [
-        ("Lining, steer axle, air drum: continuous strip", "0.1875"),
-        ("Lining, steer axle, air drum: two pads", "0.25"),
         ("Lining, steer axle, air disc", "0.125"),
         ("Lining, steer axle, hydraulic or electric", "0.0625"),
         ("Lining, other axles, air drum", "0.25"),
@@ -149,6 +147,18 @@ def test_commercial_lining(name, inches):
     assert judge(row, Decimal(inches), "in").condition == "sound"
     assert judge(row, Decimal(inches) - Decimal("0.0001"), "in").condition == "failed"
     assert row.limit == Decimal(inches)
+
+
+@pytest.mark.parametrize(
+    ("kind", "inches"),
+    # 49 CFR 393.47(d)(1), second party: 3/16 in continuous strip, 1/4 in two pads.
+    [("strip", "0.1875"), ("two pads", "0.25")],
+)
+def test_lining_of_a_steer_axle_with_air_drums(kind, inches):
+    row = item("heavy_vehicle", "Lining, steer axle, air drum")
+    assert judge(row, Decimal(inches), "in", size=kind).condition == "sound"
+    assert judge(row, Decimal(inches) - Decimal("0.0001"), "in", size=kind).condition == "failed"
+    assert judge(row, 1, "in").condition == "not_checked"
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ _HERE = "roadworn_cli.record"
 KINDS: tuple[Verb, ...] = (
     Verb("reading", f"{_HERE}.distance:reading", "An odometer reading.", "Every day",
          ("odometer-reading",)),
-    Verb("inspection", f"{_HERE}.looks:inspection", "A look-over: what was found.", "Every day",
+    Verb("inspection", f"{_HERE}.look_over:inspection", "A look-over: what was found.", "Every day",
          ("look-over", "lookover")),
     Verb("scan", f"{_HERE}.looks:scan", "A read-out of the diagnostic socket.", "Every day"),
     Verb("replacement", f"{_HERE}.work:replacement", "A part was replaced.", "Every day"),

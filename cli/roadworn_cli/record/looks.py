@@ -1,17 +1,13 @@
-"""`record inspection`, `record scan` and `record complaint`: what was seen, read out and said."""
+"""`record scan` and `record complaint`: what was read out and said."""
 
 import sys
 from typing import Annotated, Any
 
 import typer
 
-from roadworn.bench.choices import choose
-from roadworn.bench.judging import JudgedFinding, check_agreement, read_judged_finding
 from roadworn.bench.phrases import read_item
-from roadworn.errors import UsageError
 from roadworn_cli.context import leave
 from roadworn_cli.output import note as say_note
-from roadworn_cli.output import say
 from roadworn_cli.record.common import (
     ByOption,
     Envelope,
@@ -23,105 +19,6 @@ from roadworn_cli.record.common import (
     tell_changes,
     write,
 )
-
-#: Whose limits are looked at when no sheet was named.
-DEFAULT_SHEET = "light_vehicle"
-_REST = ("sound", "not_checked")
-
-
-def inspection(
-    ctx: typer.Context,
-    vehicle: Vehicle,
-    findings: Annotated[
-        list[str] | None,
-        typer.Argument(
-            metavar="[FINDING]...",
-            help="Each 'brake pads front 3 mm wearing': component, place, measured, condition, "
-            "note; several with ; between them; - reads them from standard input, one a line.",
-            show_default=False,
-        ),
-    ] = None,
-    rest: Annotated[
-        str,
-        typer.Option(
-            metavar="sound|not-checked",
-            help="What holds for everything not named: looked at and sound, or not checked.",
-        ),
-    ] = "",
-    sheet: Annotated[
-        str, typer.Option(metavar="NAME", help="Look-over sheet to walk through.")
-    ] = "",
-    odometer: OdometerOption = "",
-    unit: UnitOption = "",
-    on: OnOption = "",
-    by: ByOption = "",
-    note: NoteOption = "",
-) -> None:
-    """A look-over. Without findings, in a terminal, it walks through a sheet item by item."""
-    payload: dict[str, Any]
-    walked = False
-    sheet = sheet.replace("-", "_")
-    if sheet:
-        from roadworn.trade.lookover import load_sheet
-
-        load_sheet(sheet)
-    if findings == ["-"]:
-        findings = _typed_lines(sys.stdin.read())
-    if findings:
-        read = _read_all(findings, sheet)
-        check_agreement([finding for finding, _remark in read])
-        for _finding, remark in read:
-            if remark:
-                say_note(remark)
-        payload = {"findings": [finding for finding, _remark in read]}
-        if sheet:
-            payload["sheet"] = sheet
-    elif rest or not sys.stdin.isatty():
-        if not rest or choose(rest, _REST, "--rest") == "not_checked":
-            raise UsageError(
-                "A look-over without findings says nothing: write them as 'brake pads front 3 mm "
-                "wearing', say --rest sound when everything was looked at and sound, or run it "
-                "in a terminal to walk through a sheet."
-            )
-        payload = {}
-    else:
-        from roadworn_cli.record.walk import forget, walk
-
-        payload = walk(ctx, vehicle, sheet)
-        walked = True
-    if rest:
-        payload["rest"] = choose(rest, _REST, "--rest")
-    payload["note"] = note
-    write(ctx, vehicle, "inspection", payload, Envelope(odometer, unit, on, by))
-    if walked:
-        forget(ctx, vehicle)
-    _tell_doubts(payload, sheet or DEFAULT_SHEET)
-
-
-def _read_all(texts: list[str], sheet: str) -> list[JudgedFinding]:
-    """Read the findings, several in one text parted by a semicolon.
-
-    Raises:
-        UsageError: some cannot be read; all of them are said.
-    """
-    read: list[JudgedFinding] = []
-    wrong: list[UsageError] = []
-    parts = [part.strip() for text in texts for part in text.split(";") if part.strip()]
-    for part in parts:
-        try:
-            read.append(read_judged_finding(part, sheet))
-        except UsageError as error:
-            wrong.append(error)
-    if len(wrong) == 1 or not parts:
-        raise wrong[0] if wrong else UsageError("No findings were given: write 'horn sound'.")
-    if wrong:
-        for one in wrong:
-            say(one.message)
-        raise UsageError(
-            f"{len(wrong)} of {len(parts)} findings cannot be read, so nothing was written: mend "
-            "them and give all of them again."
-        )
-    return read
 
 
 def scan(
@@ -222,26 +119,6 @@ def complaint(
         **(read_item(component) if component else {}),
     }
     write(ctx, vehicle, "complaint", payload, Envelope(odometer, unit, on, by))
-
-
-def _tell_doubts(payload: dict[str, Any], sheet: str) -> None:
-    """Say where a figure is worse than the condition that was written down with it."""
-    measured = [finding for finding in payload.get("findings", ()) if "measurements" in finding]
-    if measured:
-        from roadworn.bench.doubts import doubts
-        from roadworn.trade.lookover import load_sheet
-
-        for text in doubts(load_sheet(sheet), measured):
-            say_note(text)
-
-
-def _typed_lines(text: str) -> list[str]:
-    """Return the findings of a typed look-over, one a line; a line with # is a remark."""
-    lines = [line.strip() for line in text.splitlines()]
-    found = [line for line in lines if line and not line.startswith("#")]
-    if not found:
-        raise UsageError("No findings were given: write one a line, as 'horn sound'.")
-    return found
 
 
 def _tell_codes(payload: dict[str, Any]) -> None:

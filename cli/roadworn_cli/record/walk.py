@@ -5,57 +5,67 @@ look-over that was broken off goes on where it stopped.
 """
 
 import json
-import sys
 from contextlib import suppress
 from pathlib import Path
-from typing import Any
 
 import typer
 
+from roadworn.bench.sizes import KnownSizes
 from roadworn.bench.walk import HELP, Walk
 from roadworn.errors import UsageError
-from roadworn.trade.lookover import load_sheet, sheet_names
+from roadworn.trade.lookover import Sheet, sheet_names
 from roadworn_cli.context import State, state_of
 from roadworn_cli.output import say
+from roadworn_cli.record.keys import Answers
+
+#: Keys that answer without Enter, by what is asked; w and f are left out where words may follow
+#: them, and a and q, since a slip of the finger must not call everything else sound.
+AT_ONCE = {"item": "snb?", "word": "swfnb?", "size": "?"}
 
 
-def walk(ctx: typer.Context, vehicle: str, sheet: str) -> dict[str, Any]:
-    """Ask through a sheet and return the payload; `forget` it once it is written down.
+def walk(ctx: typer.Context, vehicle_id: str, sheet: Sheet, sizes: KnownSizes) -> Walk:
+    """Ask through a sheet and return the walk; `forget` it once it is written down.
+
+    Args:
+        ctx: the running command.
+        vehicle_id: an enrolled vehicle.
+        sheet: what to look at.
+        sizes: those on record of the vehicle.
 
     Raises:
         UsageError: the input ended before the walk did.
     """
-    state = state_of(ctx)
-    with state.open_ledger() as ledger:
-        vehicle_id = ledger.require_vehicle(vehicle)
-    draft = draft_path(state, vehicle_id)
-    asked = _begin(draft, sheet)
-    say(f"{asked.sheet.title} of {vehicle_id}. {asked.sheet.note}")
+    draft = draft_path(state_of(ctx), vehicle_id)
+    asked = _begin(draft, sheet, sizes)
+    say(f"{asked.sheet.title} of {vehicle_id}. {asked.sheet.note}".strip())
     others = [name for name in sheet_names() if name != asked.sheet.name]
-    say(f"{HELP} Other sheets: --sheet {' or '.join(others)}.")
-    while asked.item is not None:
-        typer.echo(f"{asked.question()}: ", nl=False, err=True)
-        line = sys.stdin.readline()
-        if not line:
-            raise UsageError(
-                f"The look-over stopped at {asked.question()!r} and is kept: run the same command "
-                "again to go on."
-            )
-        try:
-            word = asked.answer(line)
-        except UsageError as error:
-            word = error.message
-        if word:
-            say(word)
-        _keep(draft, asked)
-    return asked.payload()
+    with Answers() as answers:
+        at_once = " In this terminal s and n take no Enter." if answers.single else ""
+        say(f"{HELP}{at_once} Other sheets: --sheet {' or '.join(others)}.")
+        while asked.item is not None:
+            typer.echo(f"{asked.question()}: ", nl=False, err=True)
+            line = answers.read(AT_ONCE[asked.asks], "sn" if asked.asks == "item" else "")
+            if line is None:
+                raise UsageError(
+                    f"The look-over stopped at {asked.question()!r} and is kept: run the same "
+                    "command again to go on."
+                )
+            if answers.goes_on:
+                asked.answer("b")
+                say(f"Taken for: {asked.question()}")
+            try:
+                word = asked.answer(line)
+            except UsageError as error:
+                word = error.message
+            if word:
+                say(word)
+            _keep(draft, asked)
+    return asked
 
 
-def forget(ctx: typer.Context, vehicle: str) -> None:
+def forget(ctx: typer.Context, vehicle_id: str) -> None:
     """Drop the kept answers of a look-over that was written down."""
-    state = state_of(ctx)
-    with state.open_ledger() as ledger:
-        draft_path(state, ledger.require_vehicle(vehicle)).unlink(missing_ok=True)
+    draft_path(state_of(ctx), vehicle_id).unlink(missing_ok=True)
 
 
 def draft_path(state: State, vehicle_id: str) -> Path:
@@ -63,25 +73,39 @@ def draft_path(state: State, vehicle_id: str) -> Path:
     return state.ledger.with_name(f"{state.ledger.name}.lookover-{vehicle_id}.json")
 
 
-def _begin(draft: Path, sheet: str) -> Walk:
-    """Return a walk that goes on where a kept one stopped, or a new one."""
+def _begin(draft: Path, sheet: Sheet, sizes: KnownSizes) -> Walk:
+    """Return a walk that goes on where a kept one stopped, or a new one.
+
+    Answers are kept by the item's name, so that a sheet which was changed meanwhile asks what
+    is new and puts no answer to another item.
+    """
     try:
         kept = json.loads(draft.read_text(encoding="utf-8"))
-        if not sheet or sheet == kept["sheet"]:
-            going_on = Walk(load_sheet(kept["sheet"]), kept["entries"])
+        names, entries = kept["names"], kept["entries"]
+        asked = [item.name for item in sheet.items[: len(names)]]
+        if kept["sheet"] == sheet.name and names == asked and len(names) == len(entries):
+            going_on = Walk(sheet, entries, sizes)
             say(f"Going on with the look-over that was broken off ({draft.name}).")
             return going_on
+        say(
+            f"{draft.name} keeps {len(entries)} answers to the sheet {kept['sheet']} as it was; "
+            "they are left out and the look-over begins anew."
+        )
     except FileNotFoundError:
         pass
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
         say(f"{draft.name} cannot be read and is left out; the look-over begins anew.")
-    return Walk(load_sheet(sheet or "light_vehicle"))
+    return Walk(sheet, sizes=sizes)
 
 
 def _keep(draft: Path, asked: Walk) -> None:
     # A folder that takes no new file must not stop a look-over.
     with suppress(OSError):
         beside = draft.with_name(f"{draft.name}.new")
-        kept = {"sheet": asked.sheet.name, "entries": asked.entries}
+        kept = {
+            "sheet": asked.sheet.name,
+            "names": [item.name for item in asked.sheet.items[: len(asked.entries)]],
+            "entries": asked.entries,
+        }
         beside.write_text(json.dumps(kept), encoding="utf-8")
         beside.replace(draft)

@@ -7,6 +7,7 @@ called sound is worth a word while the tire can still be looked at.
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
+from roadworn.bench.sizes import figures_of
 from roadworn.bench.words import item_words
 from roadworn.trade.limits import judge
 from roadworn.trade.lookover import Sheet, SheetItem
@@ -23,8 +24,9 @@ def doubts(sheet: Sheet, findings: Iterable[Mapping[str, Any]]) -> Iterator[str]
         findings: findings of an inspection, as dictionaries.
     """
     for finding in findings:
-        items = [item for item in sheet.items if item.component == finding["component"]]
-        for measured in finding.get("measurements", ()):
+        place = finding.get("position")
+        items = [i for i in sheet.items if i.component == finding["component"] and i.covers(place)]
+        for measured in figures_of(finding):
             said = _doubt(items, finding["condition"], measured)
             if said:
                 told = f"{item_words(finding)} was written down as {finding['condition']}"

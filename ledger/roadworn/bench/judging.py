@@ -1,17 +1,26 @@
 """A figure without a condition: the limit of the sheet says which.
 
-A mechanic who types ``tire LF 5/32 in`` has said enough where one limit fits. A condition that
-was typed stands; `roadworn.bench.doubts` gives the second look then.
+A mechanic who types ``tire LF 5/32 in`` has said enough where the limits that fit agree. A
+condition that was typed stands; `roadworn.bench.doubts` gives the second look then.
 """
 
 from collections.abc import Iterable, Mapping
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, NoReturn
 
 from roadworn.bench.phrases import read_finding
+from roadworn.bench.sizes import (
+    KnownSizes,
+    component_of,
+    example_of,
+    figures_of,
+    put_sizes,
+    size_in,
+    take_sizes,
+)
 from roadworn.bench.words import item_words
-from roadworn.errors import UsageError
+from roadworn.errors import UnknownName, UsageError
 from roadworn.trade.limits import Judgement, judge
-from roadworn.trade.lookover import SheetItem, load_sheet, sheet_names
+from roadworn.trade.lookover import Sheet, SheetItem, limit_tables, load_sheet
 from roadworn.units import UnitError, dimension_of
 
 _DEFAULT_SHEET = "light_vehicle"
@@ -24,25 +33,41 @@ class JudgedFinding(NamedTuple):
     remark: str
 
 
-def read_judged_finding(text: str, sheet: str = "") -> JudgedFinding:
+def read_judged_finding(
+    text: str, sheet: Sheet | None = None, sizes: KnownSizes | None = None
+) -> JudgedFinding:
     """Read one finding; without a condition its figure decides by the limit of the sheet.
 
     Args:
-        text: as `roadworn.bench.phrases.read_finding` takes it, the condition left out or not.
-        sheet: look-over sheet whose limits hold; any other name for the light vehicle's.
+        text: as `roadworn.bench.phrases.read_finding` takes it, the condition left out or not,
+            and sizes as `roadworn.bench.sizes` has them.
+        sheet: look-over sheet whose limits hold; None for the light vehicle's.
+        sizes: those on record of the vehicle; what the finding says is added.
 
     Raises:
         UnknownName: no component answers to it.
-        UsageError: neither a condition nor a figure with one limit was given.
+        UsageError: neither a condition nor a figure that the limits settle was given.
     """
+    known = KnownSizes() if sizes is None else sizes
+    plain, said = take_sizes(text)
     try:
-        finding = read_finding(text)
+        found = _read(plain, component_of(said))
     except UsageError as error:
-        found = _judged(text, sheet)
-        if found is None:
+        bare = None
+        if not isinstance(error, UnknownName):
+            bare = _without_condition(plain, component_of(said))
+        if bare is None:
             raise error from None
-        return found
-    return JudgedFinding(finding, "")
+        put_sizes(bare, said)
+        known.keep(bare)
+        if said and not any(figures_of(bare)):
+            # Only a size was said: the part itself was not looked at.
+            bare["condition"] = "not_checked"
+            return JudgedFinding(bare, "")
+        return _judged(text, bare, sheet or load_sheet(_DEFAULT_SHEET), known, error)
+    put_sizes(found, said)
+    known.keep(found)
+    return JudgedFinding(found, "")
 
 
 def check_agreement(findings: Iterable[Mapping[str, Any]]) -> None:
@@ -66,7 +91,7 @@ def check_agreement(findings: Iterable[Mapping[str, Any]]) -> None:
 
 
 def _differ(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
-    figures = [{m["unit"]: m["value"] for m in f.get("measurements", ())} for f in (one, other)]
+    figures = [{m["unit"]: m["value"] for m in figures_of(f)} for f in (one, other)]
     return any(figures[0][unit] != figures[1][unit] for unit in figures[0].keys() & figures[1])
 
 
@@ -75,44 +100,100 @@ def _short(finding: Mapping[str, Any]) -> str:
     return " ".join([*figures, finding["condition"].replace("_", " ")])
 
 
-def _judged(text: str, sheet: str) -> JudgedFinding | None:
-    """Return the finding by its figure alone, or None when that does not settle it."""
+def judge_at(
+    item: SheetItem, finding: Mapping[str, Any], figure: Mapping[str, Any], known: KnownSizes
+) -> Judgement:
+    """Judge one figure of a finding, with the size that the item's limit asks for.
+
+    Raises:
+        UnitError: the unit measures something else.
+    """
+    size = None
+    if item.table is not None:
+        table = limit_tables()[item.table]
+        size = size_in(finding, table) or known.size_for(table, finding.get("position"))
+    return judge(item, figure["value"], figure["unit"], size=size)
+
+
+def _read(text: str, component: str) -> dict[str, Any]:
+    """Read a finding; one that names no component is about that which its size belongs to."""
     try:
-        finding = read_finding(f"{text} sound")
+        return read_finding(text)
+    except UsageError:
+        if not component:
+            raise
+        try:
+            return read_finding(f"{component} {text}")
+        except UsageError:
+            pass
+        raise
+
+
+def _without_condition(text: str, component: str) -> dict[str, Any] | None:
+    """Return a finding in which no condition was said, or None when more is wrong with it."""
+    try:
+        finding = _read(f"{text} sound", component)
     except UsageError:
         return None
-    judgement = _judgement(finding, sheet)
-    if judgement is None or judgement.condition == "not_checked":
-        return None
-    finding["condition"] = judgement.condition
-    if judgement.safety:
-        finding["safety"] = True
+    finding.pop("condition")
+    return finding
+
+
+def _judged(
+    text: str, finding: dict[str, Any], sheet: Sheet, known: KnownSizes, error: UsageError
+) -> JudgedFinding:
+    """Give a finding the condition that its one figure has by every item it fits.
+
+    Raises:
+        UsageError: nothing fits, or what fits does not agree.
+    """
+    figures = list(figures_of(finding))
+    if len(figures) != 1:
+        raise error from None
+    told = []
+    for item in sheet.items:
+        here = item.component == finding["component"] and item.covers(finding.get("position"))
+        if here and _same_kind(item, figures[0]["unit"]):
+            told.append((item, judge_at(item, finding, figures[0], known)))
+    conditions = {judgement.condition for _item, judgement in told}
+    if len(conditions) != 1 or conditions == {"not_checked"}:
+        _refuse(text, told, error)
+    judgement = told[0][1]
     word = judgement.condition.replace("_", " ")
-    named = item_words(finding)
+    made = {**finding, "condition": judgement.condition}
+    if judgement.safety:
+        made["safety"] = True
     # What is only wearing is so by common practice, and the reason says that itself.
     source = f" ({judgement.citation})" if judgement.condition == "failed" else ""
-    return JudgedFinding(finding, f"{named}: {judgement.reason}{source}: {word}.")
+    return JudgedFinding(made, f"{item_words(made)}: {judgement.reason}{source}: {word}.")
 
 
-def _judgement(finding: dict[str, Any], sheet: str) -> Judgement | None:
-    """Judge the one figure of a finding by the one item of the sheet that it fits."""
-    measurements = finding.get("measurements", ())
-    if len(measurements) != 1:
-        return None
-    value, unit = measurements[0]["value"], measurements[0]["unit"]
-    items = [item for item in _items(sheet, finding["component"]) if _same_kind(item, unit)]
-    # A battery at rest and under load are both in volts: then the figure alone says nothing.
-    if len(items) != 1:
-        return None
-    try:
-        return judge(items[0], value, unit)
-    except (UnitError, UsageError):
-        return None
+def _refuse(text: str, told: list[tuple[SheetItem, Judgement]], error: UsageError) -> NoReturn:
+    """Say why the limits do not settle a figure.
 
-
-def _items(sheet: str, component: str) -> list[SheetItem]:
-    known = load_sheet(sheet if sheet in sheet_names() else _DEFAULT_SHEET)
-    return [item for item in known.items if item.component == component]
+    Raises:
+        UsageError: always.
+    """
+    if not told:
+        raise error from None
+    asked = [
+        limit_tables()[i.table].key for i, j in told if i.table and j.condition == "not_checked"
+    ]
+    if asked:
+        raise UsageError(
+            f"{text.strip()!r} says no condition, and its limit depends on the {asked[0]}: add "
+            f"it, as '{example_of(asked[0])}', or say sound, wearing, failed or not checked."
+        ) from None
+    if len(told) == 1:
+        raise UsageError(
+            f"{text.strip()!r} says no condition, and {told[0][1].reason}: add sound, wearing, "
+            "failed or not checked."
+        ) from None
+    parts = "; ".join(f"{i.name}: {j.condition.replace('_', ' ')}" for i, j in told)
+    raise UsageError(
+        f"{text.strip()!r} says no condition, and the limits differ ({parts}): add its place, or "
+        "sound, wearing, failed or not checked."
+    ) from None
 
 
 def _same_kind(item: SheetItem, unit: str) -> bool:

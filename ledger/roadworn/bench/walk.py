@@ -5,20 +5,21 @@ at and sound, and not checked, are different answers all the way: nothing is sou
 """
 
 from collections.abc import Iterable
-from typing import Any
+from typing import Any, Literal
 
-from roadworn.bench.judging import check_agreement
+from roadworn.bench.judging import check_agreement, judge_at
 from roadworn.bench.phrases import read_finding, read_measurements
+from roadworn.bench.sizes import KnownSizes, put_sizes, read_size, take_sizes
 from roadworn.catalogue import catalogue
 from roadworn.errors import UsageError
-from roadworn.trade.limits import Judgement, judge
-from roadworn.trade.lookover import Sheet, SheetItem
+from roadworn.trade.limits import Judgement
+from roadworn.trade.lookover import LimitTable, Sheet, SheetItem, limit_tables
 from roadworn.units import UnitError
 
 KEYS = {"s": "sound", "w": "wearing", "f": "failed", "n": "not checked"}
 HELP = (
     "s sound, w wearing, f failed, n not checked; with a place, a figure or a note: "
-    "'w LF 3 mm', 'f loose'; several of one kind: 's LF; w RF 3 mm'. "
+    "'w LF 3 mm', 'f loose'; several of one kind: 'LF s; RF w 3 mm'. "
     "A figure alone is compared with the sheet's limit, and you decide. "
     "b goes back, a: everything else is sound, q: everything else was not checked."
 )
@@ -32,19 +33,35 @@ class Walk:
         sheet: what is looked at.
         entries: for each item answered so far, its findings.
         rest: what was said of everything not asked, or an empty text.
+        sizes: sizes on record of the vehicle, which some limits hang on.
     """
 
-    def __init__(self, sheet: Sheet, entries: Iterable[list[dict[str, Any]]] = ()) -> None:
+    def __init__(
+        self,
+        sheet: Sheet,
+        entries: Iterable[list[dict[str, Any]]] = (),
+        sizes: KnownSizes | None = None,
+    ) -> None:
         self.sheet = sheet
         self.entries: list[list[dict[str, Any]]] = [list(entry) for entry in entries]
         self.rest = ""
+        self.sizes = KnownSizes() if sizes is None else sizes
+        for entry in self.entries:
+            for finding in entry:
+                self.sizes.keep(finding)
         self._waiting = ""  # a figure that was judged and awaits the person's word
+        self._sizing = ""  # a figure whose limit awaits a size
 
     @property
     def item(self) -> SheetItem | None:
         """The item asked for now, or None when the walk is over."""
         at = len(self.entries)
         return None if self.rest or at >= len(self.sheet.items) else self.sheet.items[at]
+
+    @property
+    def asks(self) -> Literal["item", "word", "size"]:
+        """What is asked for now: an item, a word about a figure, or a size."""
+        return "size" if self._sizing else "word" if self._waiting else "item"
 
     def question(self) -> str:
         """Return the question to ask now, with its place in the walk."""
@@ -53,7 +70,8 @@ class Walk:
             return ""
         measured = f" ({item.measurement}, {item.unit})" if item.measurement else ""
         at = len(self.entries) + 1
-        return f"{at}/{len(self.sheet.items)} {item.area}: {item.name}{measured}"
+        area = f"{item.area}: " if item.area else ""
+        return f"{at}/{len(self.sheet.items)} {area}{item.name}{measured}"
 
     def answer(self, text: str) -> str:
         """Take an answer and return a word back, often empty.
@@ -69,33 +87,20 @@ class Walk:
         if word in {"?", "h", "help"}:
             return HELP
         if word == "b":
-            self._waiting = ""
+            self._waiting = self._sizing = ""
             if self.entries:
                 self.entries.pop()
             return ""
         if word in {"a", "q"}:
             self.rest = "sound" if word == "a" else "not_checked"
             return f"Everything else: {'looked at and sound' if word == 'a' else 'not checked'}."
+        if self._sizing:
+            text = self._sized(item, text)
         if self._waiting:
             text, self._waiting = self._settle(text), ""
         if not text:
             return "Say s, w, f or n; ? explains."
-        found = []
-        for part in text.split(";"):
-            spelled = _spell(part, item.component)
-            if spelled is None:
-                judgement = self._judge(item, part)
-                word = judgement.condition.replace("_", " ")
-                self._waiting = f"{part.strip()} {word}"
-                return f"{judgement.reason}: {word}? Enter agrees, or say s, w, f or n."
-            finding = read_finding(f"{item.component} {spelled}")
-            for measurement in finding.get("measurements", ()):
-                if item.measurement:
-                    measurement["name"] = item.measurement
-            found.append(finding)
-        check_agreement(found)
-        self.entries.append(found)
-        return ""
+        return self._take(item, [part.strip() for part in text.split(";") if part.strip()])
 
     def payload(self) -> dict[str, Any]:
         """Return what the answers add up to, as an `Inspection` payload.
@@ -119,6 +124,54 @@ class Walk:
         }
         return {name: value for name, value in parts.items() if value}
 
+    def _take(self, item: SheetItem, parts: list[str]) -> str:
+        """Take the findings of an answer, or ask about a figure without a condition."""
+        found = []
+        for at, part in enumerate(parts):
+            plain, said = take_sizes(part)
+            spelled = _spell(plain, item.component)
+            if spelled is None:
+                return self._ask(item, parts, at)
+            finding = read_finding(f"{item.component} {spelled}")
+            for measurement in finding.get("measurements", ()):
+                if item.measurement:
+                    measurement["name"] = item.measurement
+            put_sizes(finding, said)
+            found.append(finding)
+        check_agreement(found)
+        for finding in found:
+            self.sizes.keep(finding)
+        self.entries.append(found)
+        return ""
+
+    def _ask(self, item: SheetItem, parts: list[str], at: int) -> str:
+        """Ask what the figure of a part means, the other parts of the answer kept."""
+        judgement, table = self._judge(item, parts[at])
+        before, after = parts[:at], parts[at + 1 :]
+        if table is not None:
+            self._sizing = "; ".join([*before, *after, parts[at]])
+            unit = f", in {table.key_unit}" if table.key_unit else ""
+            return f"{judgement.reason}{unit}: what is it? Enter when nobody knows."
+        word = judgement.condition.replace("_", " ")
+        self._waiting = "; ".join([*before, *after, f"{parts[at]} {word}"])
+        return f"{judgement.reason}: {word}? Enter agrees, or say s, w, f or n."
+
+    def _sized(self, item: SheetItem, text: str) -> str:
+        """Join a figure with the size that was asked for; Enter when nobody knows it."""
+        if item.table is None:
+            raise AssertionError(item.name)
+        figure = self._sizing
+        if text.casefold() in KEYS or any(text.casefold() == word for word in _ANSWERS):
+            self._sizing = ""
+            return f"{figure} {KEYS.get(text.casefold(), text)}"
+        if text:
+            plain, said = take_sizes(text)
+            size = said[0] if said and not plain else read_size(limit_tables()[item.table], text)
+            self._sizing = ""
+            return f"{figure}, {size.key} {size.text} {size.unit}".strip()
+        self._sizing = ""
+        return f"{figure} not checked"
+
     def _settle(self, text: str) -> str:
         """Join a judged figure with the person's word about it; Enter agrees."""
         figure, word = self._waiting, text.casefold()
@@ -130,19 +183,25 @@ class Walk:
             return f"{figure} {KEYS[word]}"
         return text
 
-    def _judge(self, item: SheetItem, text: str) -> Judgement:
+    def _judge(self, item: SheetItem, text: str) -> tuple[Judgement, LimitTable | None]:
+        """Judge the one figure of an answer; the table comes back when a size is wanting."""
+        plain, said = take_sizes(text)
         component = catalogue().get(item.component)
-        found = catalogue().resolve_phrase(f"{component.id} {text}")
+        found = catalogue().resolve_phrase(f"{component.id} {plain}")
         try:
             measured = read_measurements(found.rest)
         except UsageError:
             measured = []
         if len(measured) != 1:
             raise UsageError(f"{text.strip()!r} says no condition: add s, w, f or n; ? explains.")
+        finding: dict[str, Any] = {"position": found.position}
+        put_sizes(finding, said)
         try:
-            return judge(item, measured[0]["value"], measured[0]["unit"])
+            judgement = judge_at(item, finding, measured[0], self.sizes)
         except UnitError as error:
             raise UsageError(str(error)) from None
+        wanting = item.table is not None and judgement.limit is None
+        return judgement, limit_tables()[item.table or ""] if wanting else None
 
 
 def _spell(text: str, component: str) -> str | None:

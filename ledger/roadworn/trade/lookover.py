@@ -13,6 +13,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any, Literal
 
+from roadworn.catalogue import PositionError, catalogue, normalise_position
 from roadworn.catalogue.positions import axle_of
 from roadworn.trade.data_file import DataFile, Key, own_text
 from roadworn.units import dimension_of
@@ -118,6 +119,8 @@ class LimitTable:
         name: key in ``tables.toml``.
         title: what is limited.
         key: what the size is of, for instance ``rim diameter``.
+        component: where the size itself is written down.
+        lasts: it holds for the ``vehicle``, for the ``place``, or for that ``look`` only.
         key_unit: unit of the size, or an empty text for a type name.
         unit: unit of the limits.
         direction: see `SheetItem`.
@@ -131,6 +134,8 @@ class LimitTable:
     name: str
     title: str
     key: str
+    component: str
+    lasts: Literal["vehicle", "place", "look"]
     key_unit: str
     unit: str
     direction: Direction
@@ -252,4 +257,10 @@ def _item(file: DataFile, where: str, row: dict[str, Any]) -> SheetItem:
         file.refuse(where, f"the table {row['table']} is in {limit_tables()[row['table']].unit}")
     if len(row.get("normal", (0, 0))) != 2:
         file.refuse(where, "normal takes two figures, from and to")
+    scheme = catalogue().get(row["component"]).positions
+    for place in row.get("places", ()):
+        try:
+            normalise_position(place, scheme)
+        except PositionError as error:
+            file.refuse(where, f"places: {str(error).rstrip('.')}")
     return SheetItem(**row)

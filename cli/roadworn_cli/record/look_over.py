@@ -1,0 +1,179 @@
+"""`record inspection`: a look-over typed, walked through, or filled in as a table."""
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from roadworn.bench.choices import choose
+from roadworn.bench.judging import JudgedFinding, check_agreement, read_judged_finding
+from roadworn.errors import UsageError
+from roadworn_cli.context import state_of
+from roadworn_cli.output import note as say_note
+from roadworn_cli.output import say
+from roadworn_cli.record.common import (
+    ByOption,
+    Envelope,
+    NoteOption,
+    OdometerOption,
+    OnOption,
+    UnitOption,
+    Vehicle,
+    write,
+)
+
+if TYPE_CHECKING:
+    from roadworn.bench.sizes import KnownSizes
+    from roadworn.trade.lookover import Sheet
+
+_REST = ("sound", "not_checked")
+
+
+def inspection(
+    ctx: typer.Context,
+    vehicle: Vehicle,
+    findings: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="[FINDING]...",
+            help="Each 'brake pads front 3 mm wearing': component, place, measured, condition, "
+            "note; several with ; between them; - reads them from standard input, one a line.",
+            show_default=False,
+        ),
+    ] = None,
+    rest: Annotated[
+        str,
+        typer.Option(
+            metavar="sound|not-checked",
+            help="What holds for everything not named: looked at and sound, or not checked.",
+        ),
+    ] = "",
+    sheet: Annotated[
+        str,
+        typer.Option(
+            metavar="SHEET",
+            help="Look-over sheet: a name of `roadworn sheets`, or the path of your own; else "
+            "ROADWORN_SHEET, else by the vehicle's weight class.",
+        ),
+    ] = "",
+    filled: Annotated[
+        str,
+        typer.Option(
+            metavar="FILE", help="A table of `roadworn sheets SHEET --blank` that was filled in."
+        ),
+    ] = "",
+    odometer: OdometerOption = "",
+    unit: UnitOption = "",
+    on: OnOption = "",
+    by: ByOption = "",
+    note: NoteOption = "",
+) -> None:
+    """A look-over. Without findings, in a terminal, it walks through a sheet item by item.
+
+    What a limit hangs on is said once and used from then on: 'steering column, steering wheel
+    diameter 18 in', 'chamber 1L, chamber type 30'.
+    """
+    from roadworn_cli.record.sheets import choose_sheet, sizes_on_record
+
+    state = state_of(ctx)
+    rest = choose(rest, _REST, "--rest") if rest else ""
+    with state.open_ledger() as ledger:
+        vehicle_id = ledger.require_vehicle(vehicle)
+    chosen = choose_sheet(state.ledger, vehicle_id, sheet)
+    sizes = sizes_on_record(state.ledger, vehicle_id)
+    if findings == ["-"]:
+        findings = _typed_lines(sys.stdin.read())
+    payload: dict[str, Any]
+    walked = False
+    if filled:
+        if findings:
+            raise UsageError("--filled takes the place of typed findings: leave one of them out.")
+        payload = _read_filled(filled, chosen.sheet, sizes, rest)
+    elif findings:
+        payload = {"findings": _read_all(findings, chosen.sheet, sizes)}
+        if chosen.by_name:
+            payload["sheet"] = chosen.sheet.name
+    elif rest or not sys.stdin.isatty():
+        if rest != "sound":
+            raise UsageError(
+                "A look-over without findings says nothing: write them as 'brake pads front 3 mm "
+                "wearing', say --rest sound when everything was looked at and sound, or run it "
+                "in a terminal to walk through a sheet."
+            )
+        payload = {"sheet": chosen.sheet.name} if chosen.by_name else {}
+    else:
+        from roadworn_cli.record.walk import walk
+
+        payload = walk(ctx, vehicle_id, chosen.sheet, sizes).payload()
+        walked = True
+    if rest:
+        payload["rest"] = rest
+    payload["note"] = note
+    write(ctx, vehicle, "inspection", payload, Envelope(odometer, unit, on, by))
+    if walked:
+        from roadworn_cli.record.walk import forget
+
+        forget(ctx, vehicle_id)
+    _tell_doubts(payload, chosen.sheet)
+
+
+def _read_filled(path: str, sheet: "Sheet", sizes: "KnownSizes", rest: str) -> dict[str, Any]:
+    """Return the payload that a filled-in table adds up to."""
+    from roadworn.bench.filled import read_filled
+    from roadworn.bench.filled_file import filled_rows
+
+    read = read_filled(filled_rows(Path(path)), Path(path).name, sheet, sizes, rest)
+    for remark in read.remarks:
+        say_note(remark)
+    return read.payload
+
+
+def _read_all(texts: list[str], sheet: "Sheet", sizes: "KnownSizes") -> list[dict[str, Any]]:
+    """Read the findings, several in one text parted by a semicolon, and say what decided.
+
+    Raises:
+        UsageError: some cannot be read; all of them are said.
+    """
+    read: list[JudgedFinding] = []
+    wrong: list[UsageError] = []
+    parts = [part.strip() for text in texts for part in text.split(";") if part.strip()]
+    for part in parts:
+        try:
+            read.append(read_judged_finding(part, sheet, sizes))
+        except UsageError as error:
+            wrong.append(error)
+    if len(wrong) == 1 or not parts:
+        raise wrong[0] if wrong else UsageError("No findings were given: write 'horn sound'.")
+    if wrong:
+        for one in wrong:
+            say(one.message)
+        raise UsageError(
+            f"{len(wrong)} of {len(parts)} findings cannot be read, so nothing was written: mend "
+            "them and give all of them again."
+        )
+    findings = [finding for finding, _remark in read]
+    check_agreement(findings)
+    for _finding, remark in read:
+        if remark:
+            say_note(remark)
+    return findings
+
+
+def _tell_doubts(payload: dict[str, Any], sheet: "Sheet") -> None:
+    """Say where a figure is worse than the condition that was written down with it."""
+    measured = [finding for finding in payload.get("findings", ()) if "measurements" in finding]
+    if measured:
+        from roadworn.bench.doubts import doubts
+
+        for text in doubts(sheet, measured):
+            say_note(text)
+
+
+def _typed_lines(text: str) -> list[str]:
+    """Return the findings of a typed look-over, one a line; a line with # is a remark."""
+    lines = [line.strip() for line in text.splitlines()]
+    found = [line for line in lines if line and not line.startswith("#")]
+    if not found:
+        raise UsageError("No findings were given: write one a line, as 'horn sound'.")
+    return found

@@ -1,0 +1,57 @@
+"""Whose limits a look-over is judged by: the sheet that was named, or the one that fits.
+
+A truck judged by a car's limits would be called sound where it fails, so without a name the
+recorded weight class decides.
+"""
+
+import os
+from pathlib import Path
+from typing import NamedTuple
+
+from roadworn.bench.sizes import KnownSizes
+from roadworn.errors import UsageError
+from roadworn.recent import last_events
+from roadworn.trade.lookover import Sheet, load_sheet
+from roadworn.trade.weight import weight_of
+from roadworn_cli.record.remarks import profile_of
+
+VARIABLE = "ROADWORN_SHEET"
+_BY_WEIGHT = {"heavy": "heavy_vehicle", "light": "light_vehicle", None: "light_vehicle"}
+
+
+class Chosen(NamedTuple):
+    """A sheet, and whether somebody chose it: only then is its name written down."""
+
+    sheet: Sheet
+    by_name: bool
+
+
+def choose_sheet(ledger: Path, vehicle_id: str, named: str) -> Chosen:
+    """Return the sheet named, that of the environment, or the one for the vehicle's weight.
+
+    Args:
+        ledger: path of the ledger.
+        vehicle_id: an enrolled vehicle.
+        named: name or path, or an empty text.
+
+    Raises:
+        UsageError: there is no such sheet, or it cannot be used.
+    """
+    if named:
+        return Chosen(load_sheet(named), by_name=True)
+    kept = os.environ.get(VARIABLE, "")
+    if kept:
+        try:
+            return Chosen(load_sheet(kept), by_name=True)
+        except UsageError as error:
+            raise UsageError(f"{VARIABLE} of the environment: {error.message}") from None
+    weight = weight_of(profile_of(ledger, vehicle_id).get("weight_class"))
+    return Chosen(load_sheet(_BY_WEIGHT[weight]), by_name=False)
+
+
+def sizes_on_record(ledger: Path, vehicle_id: str) -> KnownSizes:
+    """Return the sizes that look-overs of a vehicle said, the newest of each."""
+    events = last_events(ledger, vehicle_id, "inspection")
+    return KnownSizes.of_findings(
+        finding for event in events for finding in event.data().get("findings", ())
+    )
