@@ -11,6 +11,7 @@ from roadworn.view import TableSpec, dictionary
 PROMISED = (
     *("events", "vehicles", "readings", "exchanges", "findings", "measurements", "codes", "scans"),
     *("monitors", "replacements", "repairs", "maintenance_done", "estimate_lines", "complaints"),
+    "estimates",
     *("authorisations", "valuations", "inspection_results", "retirements", "effective_events"),
     *("true_distance", "part_lives", "part_lives_left_out", "open_findings", "active_codes"),
     *("part_prices", "usage_rates"),

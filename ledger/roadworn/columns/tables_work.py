@@ -122,6 +122,63 @@ MAINTENANCE_DONE = TableSpec(
     ),
 )
 
+
+def _charged(pieces: str, kind: str) -> str:
+    """Return SQL for what the pieces of one kind add up to, empty when there are none."""
+    of_kind = f"list_filter({pieces}, lambda q: q.kind = '{kind}')"
+    added = f"list_sum(list_transform({of_kind}, lambda q: q.amount.amount))"
+    return f"CAST({added} AS DECIMAL(18,4))"
+
+
+_PIECES = [{"kind": "VARCHAR", "amount": _MONEY, "clock_hours": "DOUBLE"}]
+
+ESTIMATES = TableSpec(
+    "estimates",
+    "one row for each estimate, with what it comes to by the shop's terms of its day",
+    ("estimate",),
+    (
+        ("lines", "INTEGER", "how many lines it has"),
+        ("jobs", "DECIMAL(18,4)", "price of all lines, before supplies and tax"),
+        ("fees", "DECIMAL(18,4)", "fees on no single line"),
+        ("supplies", "DECIMAL(18,4)", "shop supplies"),
+        ("taxed", "DECIMAL(18,4)", "the sum that tax was taken of"),
+        ("tax_percent", "DECIMAL(9,4)", "tax in percent of it"),
+        ("tax", "DECIMAL(18,4)", "that tax, rounded once"),
+        ("total", "DECIMAL(18,4)", "all the customer is asked for; empty without a shop's terms"),
+        ("after_core_return", "DECIMAL(18,4)", "that total once the old parts came back"),
+        ("currency", "VARCHAR", "currency of the amounts, ISO 4217"),
+        ("consent_percent", "DECIMAL(9,4)", "further over it than this needs a new consent"),
+        ("valid_until", "DATE", "last day the estimate holds"),
+        ("note", "VARCHAR", "note as entered"),
+    ),
+    from_payload(
+        {
+            "lines": [{"amount": _MONEY}],
+            "fees": [{"kind": "VARCHAR", "amount": _MONEY}],
+            "totals": {
+                "total": _MONEY,
+                "after_core_return": _MONEY,
+                "supplies": _MONEY,
+                "taxed": _MONEY,
+                "tax": _MONEY,
+                "tax_percent": "DECIMAL(9,4)",
+                "consent_percent": "DECIMAL(9,4)",
+            },
+            "valid_until": "DATE",
+            "note": "VARCHAR",
+        },
+        "CAST(len(p.lines) AS INTEGER) AS lines, "
+        "CAST(list_sum(list_transform(p.lines, lambda q: q.amount.amount)) AS DECIMAL(18,4)) "
+        f"AS jobs, {_charged('p.fees', 'fee')} AS fees, "
+        "p.totals.supplies.amount AS supplies, p.totals.taxed.amount AS taxed, "
+        "p.totals.tax_percent AS tax_percent, p.totals.tax.amount AS tax, "
+        "p.totals.total.amount AS total, "
+        "p.totals.after_core_return.amount AS after_core_return, "
+        "p.lines[1].amount.currency AS currency, p.totals.consent_percent AS consent_percent, "
+        "p.valid_until AS valid_until, p.note AS note",
+    ),
+)
+
 ESTIMATE_LINES = TableSpec(
     "estimate_lines",
     "one row for each line of an estimate",
@@ -130,11 +187,16 @@ ESTIMATE_LINES = TableSpec(
         ("line", "INTEGER", "number of the line in its estimate"),
         *_PLACE,
         ("work", "VARCHAR", "work proposed"),
-        ("amount", "DECIMAL(18,4)", "price of the line"),
+        ("amount", "DECIMAL(18,4)", "price of the line before supplies, tax and core charges"),
         ("currency", "VARCHAR", "currency of the amounts, ISO 4217"),
         ("parts_cost", "DECIMAL(18,4)", "parts in it"),
-        ("labour_hours", "DOUBLE", "hours of labour in it"),
-        ("labour_rate", "DECIMAL(18,4)", "price of an hour"),
+        ("labour_hours", "DOUBLE", "hours of labour in it, by the book"),
+        ("labour_rate", "DECIMAL(18,4)", "price of an hour; empty when there are several"),
+        ("clock_hours", "DOUBLE", "hours by the clock, when they were given"),
+        ("labour", "DECIMAL(18,4)", "labour in it; this and the next three only with a working"),
+        ("sublet", "DECIMAL(18,4)", "work bought in"),
+        ("fees", "DECIMAL(18,4)", "fees in it"),
+        ("core", "DECIMAL(18,4)", "core charges, a deposit and not in the amount"),
         ("safety", "BOOLEAN", "about a component whose failure can hurt someone"),
         ("valid_until", "DATE", "last day the estimate holds"),
         ("note", "VARCHAR", "note on the estimate as entered"),
@@ -151,6 +213,7 @@ ESTIMATE_LINES = TableSpec(
                     "labour_hours": "DOUBLE",
                     "labour_rate": _MONEY,
                     "safety": "BOOLEAN",
+                    "pieces": _PIECES,
                 }
             ],
             "valid_until": "DATE",
@@ -159,7 +222,11 @@ ESTIMATE_LINES = TableSpec(
         "x.line AS line, x.component AS component, x.position AS position, x.work AS work, "
         "x.amount.amount AS amount, x.amount.currency AS currency, "
         "x.parts_cost.amount AS parts_cost, x.labour_hours AS labour_hours, "
-        "x.labour_rate.amount AS labour_rate, coalesce(x.safety, false) AS safety, "
+        "x.labour_rate.amount AS labour_rate, "
+        "list_sum(list_transform(x.pieces, lambda q: q.clock_hours)) AS clock_hours, "
+        f"{_charged('x.pieces', 'labour')} AS labour, "
+        f"{_charged('x.pieces', 'sublet')} AS sublet, {_charged('x.pieces', 'fee')} AS fees, "
+        f"{_charged('x.pieces', 'core')} AS core, coalesce(x.safety, false) AS safety, "
         "p.valid_until AS valid_until, p.note AS note",
         unnest="p.lines",
     ),
@@ -186,4 +253,4 @@ DECISIONS = TableSpec(
     ),
 )
 
-WORK_TABLES = (REPLACEMENTS, REPAIRS, MAINTENANCE_DONE, ESTIMATE_LINES, DECISIONS)
+WORK_TABLES = (REPLACEMENTS, REPAIRS, MAINTENANCE_DONE, ESTIMATES, ESTIMATE_LINES, DECISIONS)
