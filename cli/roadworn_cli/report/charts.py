@@ -90,8 +90,10 @@ def _panel(
     alone: bool,
 ) -> None:
     categories = _categories(panel)
+    # Bars of several series share a place only where they have one in common.
+    beside = len(panel) if sum(len(one.series.x) for one in panel) > len(categories) else 1
     for number, drawn in enumerate(panel):
-        _series(axes, drawn, categories, number, words, of=len(panel), alone=alone)
+        _series(axes, drawn, categories, number, words, of=beside, alone=alone)
     axes.grid(visible=True, axis="y")
     along = any(word in x_title for word in _SHARES)
     x = "none" if categories else "share" if along else "number"
@@ -108,7 +110,8 @@ def _panel(
     if categories:
         axes.set_xticks(range(len(categories)), [label(words.word(c), 16) for c in categories])
         if sum(len(c) for c in categories) > 60:
-            axes.tick_params(axis="x", labelrotation=30)
+            for text in axes.get_xticklabels():
+                text.set(rotation=30, ha="right", rotation_mode="anchor")
     _heights(axes, panel, share=share)
     if not alone:
         name = wrapped(words.word(panel[0].series.name), _PANEL_TITLE)
@@ -166,7 +169,8 @@ def _series(
     low, high = [_number(v) for v in one.low], [_number(v) for v in one.high]
     if one.shape == "bars":
         width = 0.66 / of if categories else _gap(xs) * 0.66 / of
-        at = [x + (number - (of - 1) / 2) * width for x in xs]
+        place = number if of > 1 else 0
+        at = [x + (place - (of - 1) / 2) * width for x in xs]
         colour = (BLUE, INK, VERMILION)[number % 3]
         look: dict[str, Any] = {"hatch": (None, "///", "...")[number % 3], "edgecolor": colour}
         axes.bar(at, ys, width, label=name, facecolor="white" if number else colour, **look)

@@ -10,7 +10,16 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from roadworn_cli.report.canvas import BLUE, INK, VERMILION, along_days, label, paper, ticks
+from roadworn_cli.report.canvas import (
+    BLUE,
+    INK,
+    VERMILION,
+    along_days,
+    label,
+    paper,
+    ticks,
+    wrapped,
+)
 from roadworn_cli.report.model import Grid, Heading, Line, Phrase, Picture
 from roadworn_cli.report.svg import inline
 from roadworn_cli.report.words import Words
@@ -18,6 +27,8 @@ from roadworn_cli.report.words import Words
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+#: Letters in a line of a name.
+_NAME = 30
 #: More marks than this on a lane are drawn as thin strokes.
 _THICK = 20
 
@@ -63,7 +74,9 @@ def intervals(
     shown = [one for one in given if _drawable(one, scale)]
     if len(shown) < 2 or not any(one.value for one in shown):
         return None
-    with paper(0.75 + 0.27 * len(shown)) as figure:
+    names = [wrapped(words.word(one.name), _NAME) for one in reversed(shown)]
+    row = 0.36 if any("\n" in name for name in names) else 0.27
+    with paper(0.75 + row * len(shown)) as figure:
         axes = figure.subplots()
         top = max(max(_end(one), one.value) for one in shown)
         for place, one in enumerate(reversed(shown)):
@@ -71,7 +84,6 @@ def intervals(
             low = max(one.low, _floor(shown) if scale.log else -math.inf)
             axes.plot([low, min(one.high, top)], [place, place], color=colour, linewidth=1.6)
             axes.plot([one.value], [place], mark, color=colour, markersize=5.5)
-        names = [label(words.word(one.name), 42) for one in reversed(shown)]
         axes.set_yticks(range(len(shown)), names)
         axes.set_ylim(-0.6, len(shown) - 0.4)
         axes.tick_params(axis="y", length=0)

@@ -183,38 +183,65 @@ def _money(ran: Ran, ident: str, words: Words) -> list[Picture]:
 
 def _quarters(ran: Ran, ident: str, words: Words) -> list[Picture]:
     """Draw the cost by quarter; actual ones apart from those to come, when both are there."""
-    rows = _records(ran, "by_quarter", ("quarter", "cost"))
+    rows = _records(ran, "by_quarter", ("from", "state", "cost", "low", "high"))
     if not rows or not any(_figure(row["cost"]) for row in rows):
         return []
     unit = next(c.unit for c in ran.result.table("by_quarter").columns if c.name == "cost")
-    actual = [row for row in rows if row.get("state") == "actual"]
-    coming = [row for row in rows if row.get("state") != "actual"]
-    series = []
-    for name, group in ((words("actual"), actual), (words("expected"), coming)):
-        band = bool(group) and all(row.get("low") is not None for row in group)
-        if group:
-            series.append(
-                Series(
-                    name,
-                    tuple(str(row["quarter"]) for row in group),
-                    tuple(_figure(row["cost"]) for row in group),
-                    "bars",
-                    tuple(_figure(row["low"]) for row in group) if band else (),
-                    tuple(_figure(row["high"]) for row in group) if band else (),
-                )
-            )
-    costs = [_figure(row["cost"]) for row in coming or actual]
-    told = {
-        "low": _short(min(costs), words, share=False),
-        "high": _short(max(costs), words, share=False),
-        "unit": unit,
-    }
+    actual = [row for row in rows if row["state"] == "actual"]
+    coming = [row for row in rows if row["state"] != "actual"]
+    series = [
+        Series(
+            words(name),
+            tuple(words.plain(row["from"]) for row in group),
+            tuple(_figure(row["cost"]) for row in group),
+            "bars",
+            *_band(group),
+        )
+        for name, group in (("actual", actual), ("expected", coming))
+        if group
+    ]
+    title, told = _by_quarter(actual, coming, unit, words)
     chart = Chart(
-        "quarters", words("quarter_title", **told), words("quarter_axis"),
-        words("money_axis", unit=unit), tuple(series), words("quarter_title", **told),
-    )  # fmt: skip
+        "quarters",
+        title,
+        words("quarter_axis"),
+        words("money_axis", unit=unit),
+        tuple(series),
+        told,
+    )
     drawn = draw(chart, ident, words)
     return [] if drawn is None else [drawn]
+
+
+def _band(rows: Sequence[dict[str, Cell]]) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Return the limits of some rows, empty where they have none."""
+    if any(row["low"] is None or row["high"] is None for row in rows):
+        return (), ()
+    return tuple(_figure(row["low"]) for row in rows), tuple(_figure(row["high"]) for row in rows)
+
+
+def _by_quarter(
+    actual: Sequence[dict[str, Cell]],
+    coming: Sequence[dict[str, Cell]],
+    unit: str,
+    words: Words,
+) -> tuple[str, str]:
+    """Say what a quarter costs to come, and what one cost before."""
+
+    def span(rows: Sequence[dict[str, Cell]], low: str, high: str) -> dict[str, str]:
+        ends = (min(_figure(row[low]) for row in rows), max(_figure(row[high]) for row in rows))
+        return {
+            name: _short(value, words, share=False)
+            for name, value in zip(("low", "high"), ends, strict=True)
+        }
+
+    title = words("quarter_title", unit=unit, **span(coming or actual, "cost", "cost"))
+    said = [title]
+    if coming and _band(coming) != ((), ()):
+        said.append(words("quarter_band", unit=unit, **span(coming, "low", "high")))
+    if actual and coming:
+        said.append(words("quarter_past", unit=unit, **span(actual, "cost", "cost")))
+    return title, "; ".join(said)
 
 
 def _distance_cost(ran: Ran, ident: str, words: Words) -> list[Picture]:
