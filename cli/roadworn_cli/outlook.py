@@ -7,6 +7,7 @@ import typer
 
 from roadworn_cli.context import state_of
 from roadworn_cli.output import check_format, emit, emit_json, escape, format_option, note
+from roadworn_cli.report import look as looks
 
 if TYPE_CHECKING:
     from roadworn.analysis import Ran
@@ -30,15 +31,17 @@ def outlook(
     fmt: str = format_option(),
     evidence: bool = typer.Option(False, "--evidence", help="Name the events behind each row."),
     wide: bool = typer.Option(False, "--wide", help="Show every column."),
+    unit: str = looks.unit_option(),
 ) -> None:
     """Say what is open on a vehicle, what keeps failing, what goes next and what is not known."""
     check_format(fmt)
     from roadworn.outlook import outlook as gather
 
+    look = looks.look_of(unit=unit)
     state = state_of(ctx)
     host = state.plugins()
     with state.open_view() as view:
-        found = gather(view, host, vehicle, months)
+        found = gather(view, host, vehicle, months, look.unit)
     if fmt == "json":
         emit_json(as_document(found))
     elif fmt == "csv":
@@ -51,7 +54,7 @@ def as_document(found: "Outlook") -> dict[str, Any]:
     """Return the whole outlook as one JSON document."""
     from roadworn_cli.results import as_json
 
-    plain = ("vehicle", "as_of", "headline", "distance", "unknown", "cautions", "closing")
+    plain = ("vehicle", "as_of", "headline", "distance", "unit", "unknown", "cautions", "closing")
     document: dict[str, Any] = {name: getattr(found, name) for name in plain}
     document["ledger"] = {"size": found.size, "root": found.root}
     document["open_now"] = {

@@ -55,6 +55,7 @@ class Outlook:
             horizon to compare with; None also where the ledger is too large to wait for it.
         unknown: what nobody has looked at, in words.
         cautions: for the components named.
+        unit: in which every distance is told, ``mi`` or ``km``.
         problems: analyses that could not run.
         size, root: of the ledger it rests on.
     """
@@ -73,12 +74,19 @@ class Outlook:
     unknown: tuple[str, ...]
     cautions: tuple[str, ...]
     closing: str
+    unit: str
     problems: tuple[Problem, ...]
     size: int
     root: str
 
 
-def outlook(view: "LedgerView", host: "PluginHost", vehicle_id: str, months: float = 12) -> Outlook:
+def outlook(
+    view: "LedgerView",
+    host: "PluginHost",
+    vehicle_id: str,
+    months: float = 12,
+    unit: str = "",
+) -> Outlook:
     """Gather the outlook of one vehicle.
 
     Args:
@@ -86,6 +94,8 @@ def outlook(view: "LedgerView", host: "PluginHost", vehicle_id: str, months: flo
         host: where the analyses come from.
         vehicle_id: an enrolled vehicle.
         months: how far to look ahead.
+        unit: ``mi`` or ``km`` for every distance, those in sentences too; empty takes the unit
+            in which most readings of the vehicle are.
 
     Raises:
         UnknownName: the vehicle is not in the ledger.
@@ -94,7 +104,8 @@ def outlook(view: "LedgerView", host: "PluginHost", vehicle_id: str, months: flo
     found = view.sql("SELECT * FROM vehicles WHERE vehicle_id = ?", (vehicle_id,))
     profile = dict(zip(found.columns, found.rows[0], strict=True))
     problems: list[Problem] = []
-    one = {"vehicle": vehicle_id}
+    unit = unit or usual_unit(view, vehicle_id)
+    one = {"vehicle": vehicle_id, "unit": unit}
     coming = _run(
         host, view, "next-repairs", {**one, "months": months, "most": _MOST_NEXT}, problems
     )
@@ -110,7 +121,7 @@ def outlook(view: "LedgerView", host: "PluginHost", vehicle_id: str, months: flo
         vehicle=profile,
         as_of=view.today,
         headline=_headline(profile, open_now, coming, months),
-        distance=_distance(view, profile),
+        distance=_distance(view, profile, unit),
         open_now=open_now,
         next_repairs=coming,
         inspection=ran["inspection-outlook"],
@@ -121,10 +132,21 @@ def outlook(view: "LedgerView", host: "PluginHost", vehicle_id: str, months: flo
         unknown=_unknown(view, vehicle_id, profile),
         cautions=cautions_for(named),
         closing=CLOSING,
+        unit=unit,
         problems=tuple(problems),
         size=view.checkpoint.size,
         root=view.checkpoint.root,
     )
+
+
+def usual_unit(view: "LedgerView", vehicle_id: str = "") -> str:
+    """Return the unit in which most readings are, of one vehicle or of all; ``mi`` for none."""
+    where, values = ("WHERE vehicle_id = ?", (vehicle_id,)) if vehicle_id else ("", ())
+    rows = view.sql(
+        f"SELECT unit FROM readings {where} GROUP BY unit ORDER BY count(*) DESC, unit LIMIT 1",
+        values,
+    ).rows
+    return str(rows[0][0]) if rows and rows[0][0] in {"mi", "km"} else "mi"
 
 
 def _run(
@@ -134,9 +156,14 @@ def _run(
     settings: dict[str, Any],
     problems: list[Problem],
 ) -> Ran | None:
-    """Run one analysis; what breaks becomes a problem, so that the rest still shows."""
+    """Run one analysis; what breaks becomes a problem, so that the rest still shows.
+
+    A unit is only asked of an analysis that tells distances.
+    """
     try:
-        return host.run(name, view, settings)
+        fields = host.analysis(name)[1].settings.model_fields
+        asked = {key: value for key, value in settings.items() if key != "unit" or key in fields}
+        return host.run(name, view, asked)
     except (PluginFailure, UnknownName) as error:
         problems.append(Problem("analysis-failed", error.message, "see `roadworn plugins`"))
         return None
@@ -261,8 +288,8 @@ def _name(component: str, position: str) -> str:
     return f"{catalogue().name_of(component)} {position}".strip()
 
 
-def _distance(view: "LedgerView", profile: dict[str, Any]) -> str:
-    """Return the last reading in its own unit, with its day and the usual monthly distance."""
+def _distance(view: "LedgerView", profile: dict[str, Any], shown: str) -> str:
+    """Return the last reading in the unit wanted, with its day and the usual monthly distance."""
     rows = view.sql(
         """SELECT odometer, unit, occurred_on FROM readings WHERE vehicle_id = ?
            ORDER BY occurred_at DESC, seq DESC LIMIT 1""",
@@ -271,17 +298,18 @@ def _distance(view: "LedgerView", profile: dict[str, Any]) -> str:
     if not rows:
         return "no odometer reading on record"
     figure, unit, day = rows[0]
-    scale = 1.0 if unit == "km" else float(KM_PER_MILE)
-    text = f"{figure:,.0f} {unit} on {day}"
+    scale = 1.0 if shown == "km" else float(KM_PER_MILE)
+    km = figure if unit == "km" else figure * float(KM_PER_MILE)
+    text = f"{km / scale:,.0f} {shown} on {day}"
     true_km = profile.get("last_km")
-    if true_km is not None and abs(true_km / scale - figure) > 1.0:
-        text += f" (true distance {true_km / scale:,.0f} {unit})"
+    if true_km is not None and abs(true_km - km) > scale:
+        text += f" (true distance {true_km / scale:,.0f} {shown})"
     usage = view.sql(
         "SELECT km_per_month, sd_km_per_month FROM usage_rates WHERE vehicle_id = ?",
         (profile["vehicle_id"],),
     ).rows
     if usage and usage[0][0]:
-        text += f", about {usage[0][0] / scale:,.0f} {unit} a month"
+        text += f", about {usage[0][0] / scale:,.0f} {shown} a month"
     return text
 
 

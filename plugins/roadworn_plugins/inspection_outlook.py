@@ -19,7 +19,7 @@ from roadworn_plugins.inspection_judging import (
     worst,
 )
 from roadworn_plugins.inspection_looks import Looks, load_looks
-from roadworn_plugins.inspection_rules import RuleSet, load_rules
+from roadworn_plugins.inspection_rules import RuleSet, load_rules, rule_files
 from roadworn_plugins.inspection_tables import Inspected, Told, items_table, vehicles_table
 from roadworn_plugins.prices import Prices
 from roadworn_plugins.wear import measured_wear
@@ -319,4 +319,5 @@ INSPECTION_OUTLOOK = Analysis(
     run=run,
     settings=InspectionOutlookSettings,
     about=ABOUT,
+    files=rule_files(),
 )

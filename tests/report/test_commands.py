@@ -15,15 +15,20 @@ def report(run: Run, plain: Path) -> Run:
     return lambda *words: run("--ledger", str(plain), *words)
 
 
-def test_a_sheet_is_written_and_renewed(report: Run, tmp_path: Path) -> None:
+def test_a_sheet_is_written_and_renewed_only_when_asked_to(report: Run, tmp_path: Path) -> None:
     out = tmp_path / "sheet.html"
     done = report("report", "vehicle", "CAR-1", "-o", str(out))
     assert done.code == 0
     assert done.out == ""
     assert str(out) in done.err
     first = out.read_text(encoding="utf-8")
-    assert report("report", "vehicle", "car-1", "-o", str(out)).code == 0
+    again = report("report", "fleet", "-o", str(out))
+    assert again.code == 2
+    assert "--overwrite" in again.err
     assert out.read_text(encoding="utf-8") == first
+    renewed = report("report", "fleet", "-o", str(out), "--overwrite")
+    assert renewed.code == 0, renewed.err
+    assert "Fleet sheet" in out.read_text(encoding="utf-8")
     assert list(tmp_path.glob(".*part")) == []
 
 
@@ -32,7 +37,7 @@ def test_nothing_but_a_sheet_is_overwritten(report: Run, plain: Path, tmp_path: 
     letter.write_text("<p>Dear customer</p>")
     before = plain.read_bytes()
     for target in (letter, plain):
-        done = report("report", "fleet", "-o", str(target))
+        done = report("report", "fleet", "-o", str(target), "--overwrite")
         assert done.code == 2
         assert "nothing was written" in done.err
     assert letter.read_text() == "<p>Dear customer</p>"

@@ -38,18 +38,39 @@ def test_limits_share_a_cell_with_their_estimate_and_safety_stands_first() -> No
         "what", "chance", "cost (USD)", "state",
     ]  # fmt: skip
     assert [line.cells for line in grid.lines] == [
-        ("tire", "20%", "99.50", "SAFETY: failed"),
+        ("tire", "20%", "100", "SAFETY: failed"),
         ("disc brake pads", "39% (13%\u00a0to\u00a066%)", "1,234", "wearing"),
     ]
     assert [line.alert for line in grid.lines] == [True, False]
     assert [(t.text, s.text) for t, s in grid.lines[1].below] == [("why", "because")]
 
 
-def test_figures_are_those_of_the_terminal() -> None:
+def test_chances_are_those_of_the_terminal() -> None:
     grid, _other = grid_of(table(), words())
     for line, row in zip(grid.lines, reversed(ROWS), strict=True):
         assert line.cells[1].split(" (")[0] == cell(COLUMNS[1], row[1])
-        assert line.cells[2] == cell(COLUMNS[4], row[4])
+
+
+def column(kind: str, *values: float, detail: bool = False) -> list[str]:
+    one = Table("t", "t", (Column("x", "x", kind, detail=detail),), tuple((v,) for v in values))  # type: ignore[arg-type]
+    return [line.cells[0] for line in grid_of(one, words(), full=True)[0].lines]
+
+
+def test_a_column_is_written_alike_from_top_to_bottom() -> None:
+    assert column("money", 1234.5, 92.84, 0.0) == ["1,234", "93", "0"]
+    assert column("money", 91.35, 7.0) == ["91.35", "7.00"]
+    assert column("money", 0.0, 0.0) == ["0", "0"]
+    assert column("distance", 34.2, 61_000.4) == ["34", "61,000"]
+    assert column("number", 5.0, 42.87, 0.12) == ["5.0", "42.9", "0.1"]
+    assert column("number", 5.0, 0.12) == ["5.00", "0.12"]
+    assert column("number", 5.0, 12.0) == ["5", "12"]
+    # A figure too small for its column is not written as zero.
+    assert column("number", 250.0, 0.0123) == ["250.0", "0.0123"]
+
+
+def test_a_chance_is_neither_certain_nor_impossible_by_rounding() -> None:
+    assert column("chance", 0.0, 0.004, 0.33, 0.9999, 1.0) == ["0%", "<1%", "33%", ">99%", "100%"]
+    assert column("chance", 0.00026, detail=True) == ["0.00026"]  # a p-value
 
 
 def test_two_currencies_stand_beside_their_amounts() -> None:

@@ -10,6 +10,7 @@ from roadworn_cli.output import say
 from roadworn_cli.report import look as looks
 
 _OUT = typer.Option("--out", "-o", metavar="FILE", help="The file to write; - writes to stdout.")
+_OVER = typer.Option("--overwrite", help="Write over an earlier sheet of that name.")
 _FULL = typer.Option("--full", help="Every row and column, and the events behind them.")
 _MONTHS = typer.Option("--months", min=0.5, max=120, help="How far to look ahead.")
 _LIMIT = typer.Option("--time-limit", help="Seconds before an analysis is given up.")
@@ -22,6 +23,7 @@ def vehicle(
     ctx: typer.Context,
     vehicle: Annotated[str, typer.Argument(help="The vehicle, as `roadworn vehicles` names it.")],
     out: Annotated[str, _OUT] = "",
+    overwrite: Annotated[bool, _OVER] = False,
     full: Annotated[bool, _FULL] = False,
     contact: Annotated[bool, typer.Option("--contact", help="Name the owner on it.")] = False,
     months: Annotated[float, _MONTHS] = 12.0,
@@ -44,7 +46,7 @@ def vehicle(
     look = looks.look_of(language, unit, currency, dates, paper)
     chosen = settings_by_analysis(settings or [])
     state = state_of(ctx)
-    check_target(out, state.ledger)
+    check_target(out, state.ledger, overwrite=overwrite)
     host = state.plugins()
     with state.open_view(host) as view:
         named: tuple[Phrase, ...] = ()
@@ -64,6 +66,7 @@ def vehicle(
 def fleet(
     ctx: typer.Context,
     out: Annotated[str, _OUT] = "",
+    overwrite: Annotated[bool, _OVER] = False,
     full: Annotated[bool, _FULL] = False,
     months: Annotated[float, _MONTHS] = 12.0,
     settings: Annotated[list[str] | None, _SET] = None,
@@ -83,7 +86,7 @@ def fleet(
     look = looks.look_of(language, unit, currency, dates, paper)
     chosen = settings_by_analysis(settings or [])
     state = state_of(ctx)
-    check_target(out, state.ledger)
+    check_target(out, state.ledger, overwrite=overwrite)
     host = state.plugins()
     with state.open_view(host) as view:
         asker = Asker(host, view, look, time_limit)

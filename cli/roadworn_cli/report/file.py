@@ -1,4 +1,4 @@
-"""Writes a sheet to where the user wants it, and over nothing but an earlier sheet."""
+"""Writes a sheet to where the user wants it; over an earlier sheet only when asked to."""
 
 import os
 import sys
@@ -9,11 +9,16 @@ from roadworn.errors import EnvironmentFailure, UsageError
 from roadworn_cli.report.page import BEGINS
 
 
-def check_target(out: str, ledger: Path) -> None:
+def check_target(out: str, ledger: Path, *, overwrite: bool = False) -> None:
     """Refuse a file that cannot be meant before minutes of work are done for it.
 
+    Args:
+        out: where the sheet is to go, ``-`` for stdout.
+        ledger: never written over.
+        overwrite: an earlier sheet may be written over; any other file never is.
+
     Raises:
-        UsageError: no file is named, or it is the ledger or another file that is no sheet.
+        UsageError: no file is named, it is there already, or it is no sheet.
         EnvironmentFailure: its folder is not there, or it cannot be read.
     """
     if not out:
@@ -36,6 +41,10 @@ def check_target(out: str, ledger: Path) -> None:
         ) from error
     if path.resolve() == ledger.resolve() or (start and start != BEGINS.encode()):
         raise UsageError(f"{out} is there and is no sheet: name another file, nothing was written.")
+    if not overwrite:
+        raise UsageError(
+            f"{out} is there already: name another file, or add --overwrite; nothing was written."
+        )
 
 
 def put(out: str, text: str, say: Callable[[str], None]) -> None:

@@ -32,18 +32,28 @@ _LANES = (
     ("service", ("maintenance",)),
     ("repairs", ("repair",)),
 )
+#: The same in fewer lanes, for the small picture of the owner's page.
+_FEW_LANES = (
+    (
+        "looked_or_read",
+        ("odometer_reading", "enrolment", "odometer_exchange", "inspection", "inspection_result",
+         "scan"),
+    ),
+    ("complaints", ("complaint",)),
+    ("service_or_repair", ("maintenance", "repair")),
+)  # fmt: skip
 
 
 def life_line(
-    view: "LedgerView", vehicle_id: str, failing: Ran | None, words: Words
+    view: "LedgerView", vehicle_id: str, failing: Ran | None, words: Words, *, small: bool = False
 ) -> Picture | None:
-    """Draw the line of life; None when no event has a distance."""
+    """Draw the line of life, in fewer lanes when small; None when no event has a distance."""
     look = words.look
     events = view.sql(_EVENTS, (vehicle_id,)).rows
     replaced = view.sql(_REPLACED, (vehicle_id,)).rows
     drawn = [
         Lane(words(name), tuple(look.distance(km) for kind, km, _ in events if kind in kinds))
-        for name, kinds in _LANES
+        for name, kinds in (_FEW_LANES if small else _LANES)
     ]
     failed = [row for row in replaced if row[2] in {"failed", "worn_out", "damaged"}]
     planned = [row for row in replaced if row not in failed]

@@ -42,21 +42,20 @@ class Look:
 
     def settled(self, view: "LedgerView", vehicle_id: str = "") -> "Look":
         """Return the look with a unit: the one in which most readings were written."""
+        from roadworn.outlook import usual_unit
+
         if self.unit:
             return self
-        where, values = ("WHERE vehicle_id = ?", (vehicle_id,)) if vehicle_id else ("", ())
-        rows = view.sql(
-            f"SELECT unit FROM readings {where} GROUP BY unit ORDER BY count(*) DESC, unit LIMIT 1",
-            values,
-        ).rows
-        return replace(self, unit=rows[0][0] if rows else "mi")
+        return replace(self, unit=usual_unit(view, vehicle_id))
 
     def distance(self, km: float) -> float:
         """Return kilometres in the unit of this look."""
         return km / KM_PER_MILE if self.unit == "mi" else km
 
 
-def look_of(language: str, unit: str, currency: str, dates: str, paper: str) -> Look:
+def look_of(
+    language: str = "en", unit: str = "", currency: str = "", dates: str = "ymd", paper: str = "a4"
+) -> Look:
     """Check the options and keep them.
 
     Raises:

@@ -90,8 +90,8 @@ def today_section(
         blocks.append(Paragraph(words.phrase("nothing_open")))
     if visit.day is not None and visit.blocks:
         blocks.append(Fold(words.phrase("looked_at", day=visit.day), visit.blocks, open=True))
-    return Section("today", words.phrase("today" if visit.day == found.as_of else "open"),
-                   tuple(blocks))  # fmt: skip
+    title = words.phrase("today" if visit.day == found.as_of else "open")
+    return Section("today", title, tuple(blocks), wide=True)
 
 
 def of_one(table: Table) -> Table:

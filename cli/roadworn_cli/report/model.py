@@ -105,11 +105,12 @@ Block = Paragraph | Listing | Facts | Grid | Picture | Fold
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """A part of a sheet under one heading."""
+    """A part of a sheet under one heading; a wide one takes the whole width of the paper."""
 
     anchor: str
     title: Phrase
     blocks: tuple[Block, ...]
+    wide: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,9 +121,11 @@ class Sheet:
         title, subtitle: what it is about, and as of when.
         contact: who it is for, empty unless it was asked for.
         sections: in reading order.
+        brief: printed small, in two columns, to be taken home.
     """
 
     title: Phrase
     subtitle: tuple[Phrase, ...]
     sections: tuple[Section, ...]
     contact: tuple[Phrase, ...] = field(default=())
+    brief: bool = False

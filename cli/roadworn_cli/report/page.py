@@ -6,6 +6,7 @@ reader's browser to load or run anything, should something slip through all the 
 """
 
 from functools import lru_cache
+from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -28,6 +29,8 @@ def render(sheet: Sheet, words: Words) -> str:
 
     return _template().render(
         sheet=sheet,
+        # Neighbours that may stand in columns on paper are kept together.
+        runs=[(wide, list(run)) for wide, run in groupby(sheet.sections, lambda s: s.wide)],
         words=words,
         language=words.look.language,
         paper=PAPERS[words.look.paper],

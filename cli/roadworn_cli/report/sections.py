@@ -126,18 +126,23 @@ def left_out(missing: dict[str, str], words: Words) -> Section | None:
     return Section("left-out", words.phrase("left_out"), (Listing(lines),))
 
 
-def rests_on(
-    size: int, root: str, day: object, words: Words, *, extra: Phrase | None = None
-) -> Section:
-    """Return what a sheet rests on, so that somebody who holds it can check it later."""
+def rests_on(size: int, root: str, day: object, words: Words, *, full: bool = True) -> Section:
+    """Return what a sheet rests on, so that somebody who holds it can check it later.
+
+    The full text repeats the root in the command to type; the short one points to it.
+    """
+    mark = (words.phrase("root"), Phrase(root))
+    if not full:
+        told = words.phrase("check_short", size=str(size))
+        return Section(
+            "rests-on", words.phrase("rests_on"), (Facts((mark,)), Paragraph(told, "quiet"))
+        )
     facts = Facts(
         (
             (words.phrase("events_in_ledger"), words.phrase("count", number=size)),
-            (words.phrase("root"), Phrase(root)),
+            mark,
             (words.phrase("as_of"), Phrase(words.plain(day))),
         )
     )
-    told = [Paragraph(words.phrase("check_later", size=str(size), root=root), "quiet")]
-    if extra is not None:
-        told.append(Paragraph(extra, "quiet"))
-    return Section("rests-on", words.phrase("rests_on"), (facts, *told))
+    told = words.phrase("check_later", size=str(size), root=root)
+    return Section("rests-on", words.phrase("rests_on"), (facts, Paragraph(told, "quiet")))

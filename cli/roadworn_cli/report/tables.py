@@ -1,12 +1,14 @@
 """From a result table to a table on a sheet: fewer, wider columns that fit a phone and a page.
 
 An estimate and its limits share a cell, `39% (13% to 66%)`, and a currency that is the same in
-every row moves into the heading. The figures are written as in the terminal.
+every row moves into the heading. The figures of a column are written alike.
 """
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
+from decimal import Decimal
 
 from roadworn.analysis import Cell, Column, Table
 from roadworn_cli.report.model import (
@@ -28,11 +30,15 @@ _LEFT = {"text", "component", "date", "sentence"}
 
 @dataclass(frozen=True, slots=True)
 class _Shown:
-    """A column on the sheet: where its value and its limits stand in a row."""
+    """A column on the sheet: where its value and its limits stand in a row.
+
+    `places` are the decimals that the whole column is written with, None for as many as fit.
+    """
 
     column: Column
     at: int
     limits: tuple[int, int] | None = None
+    places: int | None = None
 
 
 def blocks_of(
@@ -87,6 +93,7 @@ def grid_of(
     codes = set() if currency is None else {table.rows[n][currency] for n in kept} - {None, ""}
     columns = _columns(table, full=full, only=only, money_by_row=len(codes) > 1)
     unit = str(codes.pop()) if len(codes) == 1 else ""
+    columns = [_evenly(shown, [table.rows[n] for n in kept]) for shown in columns]
     headings = tuple(
         Heading(
             _heading(shown.column, unit, words),
@@ -167,18 +174,48 @@ def _line(
     )
 
 
+def _evenly(shown: _Shown, rows: Sequence[Sequence[Cell]]) -> _Shown:
+    """Settle how many decimals a column of money or of plain numbers is written with."""
+    if shown.column.kind not in {"money", "number"}:
+        return shown
+    at = (shown.at, *(shown.limits or ()))
+    values = [abs(float(row[i])) for row in rows for i in at if _finite(row[i])]
+    if not values:
+        return shown
+    most = max(values)
+    if shown.column.kind == "money":
+        # Whole amounts once one of them reaches a hundred; a column of zeros has no cents either.
+        return replace(shown, places=0 if most >= 100 or not most else 2)
+    if all(value == int(value) for value in values):
+        return replace(shown, places=0)
+    return replace(shown, places=0 if most >= 1000 else 1 if most >= 20 else 2)
+
+
+def _finite(value: Cell) -> bool:
+    return isinstance(value, int | float | Decimal) and math.isfinite(value)
+
+
 def _cell(shown: _Shown, row: Sequence[Cell], words: Words) -> str:
-    text = value_text(shown.column, row[shown.at], words)
+    text = value_text(shown.column, row[shown.at], words, shown.places)
     if shown.limits is None or not text:
         return text
-    low, high = (value_text(shown.column, row[at], words) for at in shown.limits)
+    low, high = (value_text(shown.column, row[at], words, shown.places) for at in shown.limits)
+    if low == high == text:
+        return text
     return (
         words("with_limits", value=text, low=low or "?", high=high or "?") if low or high else text
     )
 
 
-def value_text(column: Column, value: Cell, words: Words) -> str:
-    """Return one value as the sheet writes it."""
+def value_text(column: Column, value: Cell, words: Words, places: int | None = None) -> str:
+    """Return one value as the sheet writes it.
+
+    Args:
+        column: what it is.
+        value: of a result.
+        words: of the sheet.
+        places: decimals of its column; a value too small for them keeps its first figure.
+    """
     if isinstance(value, str):
         return words.word(value)
     if isinstance(value, date | bool):
@@ -189,4 +226,16 @@ def value_text(column: Column, value: Cell, words: Words) -> str:
         value = float(value)
     if abs(value) == float("inf"):
         return "∞" if value > 0 else "−∞"
-    return words.number(in_terminal(column, value))
+    return words.number(_figure(column, value, places))
+
+
+def _figure(column: Column, value: float, places: int | None) -> str:
+    """Write a figure by its kind: distances whole, chances in whole per cent, money even."""
+    if column.kind == "distance" and abs(value) >= 1:
+        return f"{value:,.0f}"
+    if column.kind == "chance" and not column.detail and 0 < value < 1:
+        # Neither certain nor impossible by rounding; a detail, as a p-value, keeps its figures.
+        return "<1%" if value < 0.005 else ">99%" if value >= 0.995 else f"{value:.0%}"
+    if places is None or (value and abs(value) < 0.5 * 10.0**-places):
+        return in_terminal(column, value)
+    return f"{value:,.{places}f}"

@@ -1,8 +1,7 @@
 """The vehicle sheet: what the customer takes home.
 
-The short one is the owner's page: what was looked at and is open, safety first; what goes
-next; what passing the inspection takes; the advice; the line of life. The full one has every
-row and column, the events behind them, and each other analysis that answers for one vehicle.
+The short one is the owner's page, `owner`. The full one has every row and column, the events
+behind them, all pictures, and each other analysis that answers for one vehicle.
 """
 
 from collections.abc import Mapping
@@ -15,6 +14,7 @@ from roadworn_cli.report.asking import Asker, told
 from roadworn_cli.report.life_line import life_line
 from roadworn_cli.report.looked_at import history_section, last_visit, of_one, today_section, who
 from roadworn_cli.report.model import Block, Listing, Paragraph, Phrase, Section, Sheet
+from roadworn_cli.report.owner import owner_sections, table_of
 from roadworn_cli.report.sections import Manner, left_out, rests_on, section_of
 from roadworn_cli.report.wear import wear_section
 from roadworn_cli.report.words import Words
@@ -22,14 +22,6 @@ from roadworn_cli.report.words import Words
 if TYPE_CHECKING:
     from roadworn.store import Ledger
 
-#: What an owner reads of wider tables; tables with none of these columns are shown whole.
-_OWNER = (
-    ("next_repairs", ("what", "age", "chance", "cost", "safety")),
-    ("repeat_failures", ("component", "where", "failed", "expected", "avoidable_cost", "since")),
-    ("items", ("item", "outcome", "cost", "citation")),
-    ("vehicles", ("outlook", "fails", "not_known", "cost", "due")),
-    ("maintenance_due", ("component", "state", "last_on", "due_on", "due_at", "cost")),
-)
 #: Analyses of the sheet in their order: name, key of the heading.
 _ASKED = (
     ("inspection-outlook", "passing"),
@@ -38,11 +30,12 @@ _ASKED = (
     ("projection-backtest", "past_projections"),
 )
 _TELLS_DUE = ("due_now",)
-#: Tables that say again what headline and picture of the owner's page say.
-_SAID = (
-    "vehicles", "totals", "by_quarter", "stock", "reliability", "by_day", "by_component",
-    "surprises",
-)  # fmt: skip
+#: Answers that the outlook has already, unless the owner has settings for them.
+_GATHERED = {
+    "inspection-outlook": "inspection",
+    "keep-or-sell": "advice",
+    "maintenance-due": "maintenance",
+}
 #: Words an outcome may have, from the one to read first; an unknown word stands before all.
 _OUTCOMES = {"fail": 1, "reject": 2, "not known": 3, "not_known": 3, "pass": 4}
 
@@ -80,70 +73,70 @@ def vehicle_sheet(
     """
     view = asker.view
     vehicle_id = view.require_vehicle(request.vehicle)
-    wanted_unit = asker.look.unit
     asker.look = asker.look.settled(view, vehicle_id)
     words = Words(asker.look)
-    if found is None:
+    if found is None or found.unit != asker.look.unit:
         with told("outlook"):
-            found = outlook(view, asker.host, vehicle_id, request.months)
-    if wanted_unit:
-        # The outlook goes by the unit of the readings; asked again, it answers in the one wanted.
-        asker.ask("next-repairs", vehicle=vehicle_id, months=request.months)
-        found = replace(found, next_repairs=asker.ran.get("next-repairs"))
-    else:
-        asker.take("next-repairs", found.next_repairs, _why(found, "next-repairs"))
+            found = outlook(view, asker.host, vehicle_id, request.months, asker.look.unit)
+    asker.take("next-repairs", found.next_repairs, _why(found, "next-repairs"))
     asker.take("repeat-failures", found.keeps_failing, _why(found, "repeat-failures"))
     for name, _key in _ASKED:
-        asker.ask(name, vehicle=vehicle_id, **request.settings.get(name, {}))
-    sections = _first_part(asker, found, words, request, vehicle_id)
-    sections += _answers(asker, words, request)
+        given = request.settings.get(name, {})
+        gathered = getattr(found, _GATHERED[name]) if name in _GATHERED else None
+        if gathered is not None and not given:
+            asker.take(name, gathered)
+        else:
+            asker.ask(name, vehicle=vehicle_id, **given)
+    cautions = _cautions(found, words)
     if request.full:
-        sections += _others(asker, words, vehicle_id)
-        sections.append(history_section(view, vehicle_id, words))
-    missing = left_out(asker.left_out, words)
-    sections += [one for one in (_trust(found, words), missing, _cautions(found, words)) if one]
-    sections.append(rests_on(found.size, found.root, found.as_of, words))
+        sections = _full(asker, found, words, vehicle_id, cautions)
+    else:
+        sections = owner_sections(asker, found, words, vehicle_id, cautions)
+    sections.append(rests_on(found.size, found.root, found.as_of, words, full=request.full))
     title = words.phrase("vehicle_title", vehicle=vehicle_id)
-    return Sheet(title, who(found, words), tuple(sections), contact), words
+    about = who(found, words)
+    return Sheet(title, about, tuple(sections), contact, brief=not request.full), words
+
+
+def _full(
+    asker: Asker, found: Outlook, words: Words, vehicle_id: str, cautions: Section
+) -> list[Section]:
+    """Return the long sheet up to what it rests on."""
+    sections = _first_part(asker, found, words, vehicle_id)
+    sections += _answers(asker, words, vehicle_id)
+    sections += _others(asker, words, vehicle_id)
+    sections.append(history_section(asker.view, vehicle_id, words))
+    missing = left_out(asker.left_out, words)
+    return [*sections, *(one for one in (_trust(found, words), missing) if one), cautions]
 
 
 def _why(found: Outlook, name: str) -> str:
     return next((p.message for p in found.problems if name in p.message), "")
 
 
-def _first_part(
-    asker: Asker, found: Outlook, words: Words, request: Request, vehicle_id: str
-) -> list[Section]:
+def _first_part(asker: Asker, found: Outlook, words: Words, vehicle_id: str) -> list[Section]:
     """Return what is open and what goes next."""
     visit = last_visit(asker.view, vehicle_id, words)
-    due = _table(found.next_repairs, _TELLS_DUE)
-    sections = [today_section(found, visit, due, words, full=request.full)]
+    due = table_of(found.next_repairs, "due_now")
+    sections = [today_section(found, visit, due, words, full=True)]
     if found.next_repairs is not None:
-        manner = _manner(request, "goes_next", first=8)
-        sections.append(section_of(_of_one(found.next_repairs), words, manner))
+        sections.append(section_of(_of_one(found.next_repairs), words, _manner("goes_next")))
     return sections
 
 
-def _table(ran: Ran | None, names: tuple[str, ...]) -> Table | None:
-    tables = ran.result.tables if ran is not None else ()
-    return next((table for table in tables if table.name in names), None)
-
-
-def _answers(asker: Asker, words: Words, request: Request) -> list[Section]:
+def _answers(asker: Asker, words: Words, vehicle_id: str) -> list[Section]:
     """Return inspection, advice, what keeps failing, the line of life, wear, service, backtest."""
     ran, view = asker.ran, asker.view
-    vehicle_id = view.require_vehicle(request.vehicle)
     sections: dict[str, Section] = {}
     for name, key in _ASKED:
         if name in ran:
             answer = _of_one(ran[name])
-            sections[name] = section_of(answer, words, _manner(request, key, first=5))
+            sections[name] = section_of(answer, words, _manner(key))
     failing = ran.get("repeat-failures")
     life = life_line(view, vehicle_id, failing, words)
     middle: list[Section] = []
     if failing is not None:
-        manner = _manner(request, "keeps_failing", first=6)
-        middle.append(section_of(failing, words, manner))
+        middle.append(section_of(failing, words, _manner("keeps_failing")))
     if life is not None:
         middle.append(Section("life-line", words.phrase("life"), (life,)))
     if not any(
@@ -153,7 +146,7 @@ def _answers(asker: Asker, words: Words, request: Request) -> list[Section]:
             "SELECT weight_class FROM vehicles WHERE vehicle_id = ?", (vehicle_id,)
         ).rows
         answers = list(ran.values())
-        worn = wear_section(view, vehicle_id, profile[0][0], answers, words, full=request.full)
+        worn = wear_section(view, vehicle_id, profile[0][0], answers, words, full=True)
         middle += [worn] if worn is not None else []
     first = [sections.pop(name) for name, _key in _ASKED[:2] if name in sections]
     return [*first, *middle, *sections.values()]
@@ -174,14 +167,8 @@ def _worst_first(table: Table) -> Table:
     return replace(table, rows=tuple(table.rows[n] for n in order), evidence=evidence)
 
 
-def _manner(request: Request, key: str, first: int) -> Manner:
-    return Manner(
-        full=request.full,
-        first=0 if request.full else first,
-        without=_TELLS_DUE if request.full else (*_TELLS_DUE, *_SAID),
-        only=_OWNER,
-        key=key,
-    )
+def _manner(key: str) -> Manner:
+    return Manner(full=True, without=_TELLS_DUE, key=key)
 
 
 def _others(asker: Asker, words: Words, vehicle_id: str) -> list[Section]:

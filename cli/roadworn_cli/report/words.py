@@ -7,7 +7,7 @@ a screen reader speaks it right.
 
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
@@ -98,6 +98,12 @@ class Words:
             return Phrase(known)
         text = _ID.sub(lambda found: self._part(found[0]), shown(text, _LONGEST_SENTENCE))
         return Phrase(text, "" if self.look.language == SOURCE else SOURCE)
+
+    def sentences(self, texts: Sequence[str]) -> Phrase:
+        """Return what an analysis says in several sentences as one running text."""
+        told = [self.said(text) for text in texts]
+        spoken = next((phrase.language for phrase in told if phrase.language), "")
+        return Phrase(" ".join(phrase.text for phrase in told), spoken)
 
     def word(self, text: str) -> str:
         """Return a state, unit or name of a part in this language; anything else as it is."""
