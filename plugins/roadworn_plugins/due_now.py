@@ -286,18 +286,20 @@ def _findings(view: LedgerView, prices: Prices, vehicle: str | None) -> list[Due
 def _put_off(view: LedgerView, prices: Prices, vehicle: str | None) -> list[DueItem]:
     rows = view.sql(
         f"""SELECT d.vehicle_id, v.vehicle_class, d.component, coalesce(d.position, ''),
-                   d.decision, CAST(d.amount AS DOUBLE), d.currency, d.occurred_on,
-                   d.event_id, d.estimate
+                   d.decision, d.currency, d.occurred_on, d.event_id, d.estimate, d.estimated_on,
+                   CAST(d.amount AS DOUBLE), l.labour_hours, CAST(l.labour_rate AS DOUBLE)
             FROM declined_work AS d JOIN vehicles AS v USING (vehicle_id)
+            LEFT JOIN estimate_lines AS l ON l.event_id = d.estimate AND l.line = d.line
             WHERE v.retired_on IS NULL{" AND d.vehicle_id = ?" * bool(vehicle)}""",
         (vehicle,) if vehicle else (),
     ).rows
     found = []
-    for name, kind, component, position, word, amount, currency, day, event, estimate in rows:
+    for name, kind, component, position, word, currency, day, event, estimate, *line in rows:
+        estimated_on, amount, hours, rate = line
         # What the shop itself estimated says more than trade hours without the part.
         price = prices.replacement(component, kind)
         if price is None and amount and currency == (prices.currency or currency):
-            price = Price(amount, amount, amount, currency, 1, f"the estimate of {day}")
+            price = prices.of_estimate(amount, hours, rate, currency, (estimated_on, view.today))
         price = price or prices.or_labour(component, kind)
         seen = f"{word} on {day}" + (f" at {amount:,.2f} {currency}" if amount else "")
         found.append(

@@ -7,6 +7,7 @@ are never added: the one that most replacements were paid in counts, the others 
 """
 
 from dataclasses import dataclass
+from datetime import date
 
 import numpy as np
 
@@ -116,6 +117,38 @@ class Prices:
             return None
         words = "labour only, by trade hours (common practice, no source); part not priced"
         return Price(low, float(np.sqrt(low * high)), high, self.currency, 0, words)
+
+    def of_estimate(
+        self,
+        amount: float,
+        hours: float | None,
+        rate: float | None,
+        currency: str,
+        days: tuple[date, date],
+    ) -> Price:
+        """Return what an estimate line would come to today.
+
+        Its hours are charged at the shop's rate of today, where that has gone up since; the
+        rest is raised as the ledger's own prices rose.
+
+        Args:
+            amount: price of the line then.
+            hours: labour in it, None without a working.
+            rate: price of an hour then.
+            currency: of the amounts.
+            days: of the estimate, and today.
+        """
+        then, today = days
+        labour = (hours or 0.0) * (rate or 0.0)
+        labour_today = (hours or 0.0) * max(rate or 0.0, self.labour_rate or 0.0)
+        if rate is None:
+            labour = labour_today = 0.0  # hours at several rates stand in the amount
+        years = max(0.0, (today - then).days / 365.25)
+        now = (amount - labour) * (1.0 + self.yearly_rise) ** years + labour_today
+        words = f"the estimate of {then}"
+        if abs(now - amount) >= 0.005:
+            words += ", at today's prices"
+        return Price(now, now, now, currency, 1, words)
 
 
 def price_rise(view: LedgerView, currency: str) -> float:
