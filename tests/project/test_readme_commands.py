@@ -25,6 +25,12 @@ def commands() -> list[str]:
     return [line for line in lines if line.startswith("roadworn ")]
 
 
+def redirected(words: list[str]) -> tuple[list[str], str]:
+    """Return the words before a ``>``, and the file that is named after it."""
+    at = words.index(">") if ">" in words else len(words)
+    return words[:at], "".join(words[at + 1 :])
+
+
 def test_every_command_works(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -35,8 +41,11 @@ def test_every_command_works(
     assert len(found) > 10
     failed = {}
     for command in found:
-        code = main(shlex.split(command, comments=True)[1:])
+        words, into = redirected(shlex.split(command, comments=True))
+        code = main(words[1:])
         out = capsys.readouterr()
+        if into:
+            (tmp_path / into).write_text(out.out, encoding="utf-8")
         if code != 0 or not (out.out or out.err):
             failed[command] = (code, out.err)
     assert failed == {}
