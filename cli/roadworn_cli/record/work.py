@@ -7,7 +7,6 @@ import typer
 from roadworn.bench.amounts import read_warranty
 from roadworn.bench.choices import choose
 from roadworn.bench.comebacks import comeback_words
-from roadworn.bench.consent import consent_words, cost_of
 from roadworn.bench.phrases import read_item
 from roadworn.errors import UsageError
 from roadworn.kinds import Maintenance
@@ -177,8 +176,10 @@ def maintenance(
 
 def _tell_consent(ctx: typer.Context, stored: "StoredEvent") -> None:
     """Say when the work has come to more than the customer approved."""
-    if cost_of(stored) is None:
+    if not {"parts_cost", "labour_rate"} & set(stored.data()):
         return
+    from roadworn.bench.consent import consent_words
+
     told = consent_words(stored, last_agreed(state_of(ctx).ledger, stored.vehicle_id))
     if told:
         say_note(told)

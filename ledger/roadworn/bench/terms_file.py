@@ -4,11 +4,9 @@ The file is TOML; ``terms_example.toml`` beside this module is one with every se
 What is taxed is local law, so a tax without all six switches is refused rather than guessed.
 """
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
-from importlib.resources import files
 from pathlib import Path
 from typing import Any, Literal, cast
 
@@ -81,6 +79,8 @@ class Terms:
 
 def example_terms() -> str:
     """Return the example file, with a comment on every key."""
+    from importlib.resources import files
+
     return files("roadworn.bench").joinpath("terms_example.toml").read_text(encoding="utf-8")
 
 
@@ -105,6 +105,9 @@ def read_terms(path: Path) -> Terms:
 
 def parse_terms(text: str, name: str = "terms") -> Terms:
     """Read terms from TOML text; see `read_terms` for the errors."""
+    # Most lines are typed without terms, and should not wait for what reads them.
+    import tomllib
+
     try:
         given = tomllib.loads(text, parse_float=Decimal)
     except tomllib.TOMLDecodeError as error:
