@@ -117,8 +117,8 @@ class Estimate:
 class Series:
     """One line, step or set of bars in a chart; `low` and `high` make a band.
 
-    A series called ``tire LF, fitted`` belongs to the series ``tire LF`` and is drawn with it.
-    Along x lie numbers, days, or names of bars.
+    Along x lie numbers, days, or names of bars. `of` names the series that this one belongs to
+    and is drawn with, as a fitted curve belongs to what was seen.
     """
 
     name: str
@@ -127,6 +127,7 @@ class Series:
     shape: Literal["line", "step", "points", "bars"] = "line"
     low: tuple[float, ...] = ()
     high: tuple[float, ...] = ()
+    of: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,6 +170,27 @@ class Result:
 
 
 @dataclass(frozen=True, slots=True)
+class PackagedFile:
+    """A data file that ships with an analysis and that a setting names.
+
+    A user prints it with `roadworn sheets`, changes the copy, and gives the setting its path.
+
+    Attributes:
+        setting: name of the setting.
+        name: what the setting calls it.
+        what: what it is, ``rule set``.
+        title: whose it is, in words.
+        read: returns the file as it stands.
+    """
+
+    setting: str
+    name: str
+    what: str
+    title: str
+    read: Callable[[], str]
+
+
+@dataclass(frozen=True, slots=True)
 class Analysis:
     """An analysis as a plugin hands it over.
 
@@ -179,6 +201,7 @@ class Analysis:
         run: function from view and settings to a Result.
         settings: model of the settings, each with a default.
         about: docstring with the sections Method, Assumptions, Reading, Reference.
+        files: data files that its settings name.
     """
 
     name: str
@@ -187,6 +210,7 @@ class Analysis:
     run: Callable[["LedgerView", Any], Result]
     settings: type[Settings] = Settings
     about: str = ""
+    files: tuple[PackagedFile, ...] = ()
 
     def __post_init__(self) -> None:
         if not _NAME.fullmatch(self.name):
