@@ -22,6 +22,7 @@ def roadworn_analyses() -> Sequence[Analysis]:
     from roadworn_plugins.repeat_failures import REPEAT_FAILURES
     from roadworn_plugins.supplier_comparison import SUPPLIER_COMPARISON
     from roadworn_plugins.warranty_recovery import WARRANTY_RECOVERY
+    from roadworn_plugins.wear_outlook import MEASURED_WEAR
 
     return [
         REPEAT_FAILURES,
@@ -31,6 +32,7 @@ def roadworn_analyses() -> Sequence[Analysis]:
         COST_PER_DISTANCE,
         CUMULATIVE_REPAIRS,
         INSPECTION_OUTLOOK,
+        MEASURED_WEAR,
         MAINTENANCE_DUE,
         SUPPLIER_COMPARISON,
         WARRANTY_RECOVERY,

@@ -9,6 +9,7 @@ from roadworn.catalogue import catalogue
 from roadworn.view import LedgerView
 from roadworn_plugins import grouped as lives_of
 from roadworn_plugins.life_model import fit, shape_doubts
+from roadworn_plugins.repeats.along_time import CHARTED, chart_of
 from roadworn_plugins.repeats.levels import BY, levels_of
 from roadworn_plugins.repeats.rows import COLUMNS, Bench, Row
 
@@ -82,7 +83,12 @@ def run(view: LedgerView, settings: RepeatFailuresSettings) -> Result:
         *shape_doubts(by_class, sorted({row.label[0] for row in shown})),
         *_caveats(view, settings, tested, len(listed) - len(shown)),
     ]
-    return Result(headline=_headline(shown, tested), tables=(table,), caveats=tuple(caveats))
+    return Result(
+        headline=_headline(shown, tested),
+        tables=(table,),
+        charts=chart_of([bench.counted(row) for row in shown[:CHARTED]]),
+        caveats=tuple(caveats),
+    )
 
 
 def _wanted(row: Row, settings: RepeatFailuresSettings) -> bool:

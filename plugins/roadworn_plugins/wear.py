@@ -51,6 +51,7 @@ class Wear:
         level: of all intervals.
         line: in mm over km, for other questions.
         at_km: true distance of the vehicle at its latest reading.
+        points: the measurements used, true distance in km and figure in mm, oldest first.
         evidence: ids of the look-overs used.
     """
 
@@ -77,14 +78,16 @@ class Wear:
     level: float
     line: WearLine
     at_km: float
+    points: tuple[tuple[float, float], ...]
     evidence: tuple[str, ...]
 
     def chance_within(self, km: float) -> float:
         """Return the chance that it would measure at or below the limit `km` from here."""
-        return self.line.chance_not_above(self._limit_mm, self.at_km + km)
+        return self.line.chance_not_above(self.limit_mm, self.at_km + km)
 
     @property
-    def _limit_mm(self) -> float:
+    def limit_mm(self) -> float:
+        """The limit in mm."""
         return float(exact(self.limit, self.unit, "mm"))
 
 
@@ -124,10 +127,14 @@ def measured_wear(
         rules: whose limits, see `load_rules`.
         level: of the intervals.
     """
+    # What was looked at asks this module for the place of a part.
+    from roadworn_plugins.wear_limits import WearLimits, is_wear
+
     chosen = rules if isinstance(rules, RuleSet) else load_rules(rules)
-    items = [item for item in chosen.items if _is_wear(item)]
+    items = [item for item in chosen.items if is_wear(item)]
     parts = [part for part in _parts(view, items) if len({p.km for p in part.points}) > 1]
     spread = _pooled_spread(parts)
+    limits = WearLimits.load(view, items)
     profiles = {
         row[0]: row[1:]
         for row in view.sql(
@@ -141,16 +148,7 @@ def measured_wear(
             continue
         vehicle_class, weight_class, last_km = profiles[part.vehicle]
         weight = weight_of(weight_class) or "light"
-        item = next(
-            (
-                i
-                for i in items
-                if part.component in i.components
-                and i.holds_for(weight)
-                and i.covers(part.place or None)
-            ),
-            None,
-        )
+        item = limits.item_for(part.vehicle, weight, part.component, part.place)
         if item is not None:
             found.append(_wear(part, item, vehicle_class, float(last_km or 0), spread, level))
     return sorted(found, key=lambda w: (w.vehicle, w.component, w.position))
@@ -162,10 +160,6 @@ def place_of(component: str, position: str | None) -> str:
     if known is not None and known.positions == "axle":
         return axle_of(position) or ""
     return position or ""
-
-
-def _is_wear(item: RuleItem) -> bool:
-    return item.limit is not None and item.direction == "min" and item.unit in ("32nds", "in", "mm")
 
 
 def _parts(view: LedgerView, items: Sequence[RuleItem]) -> Iterable[_Part]:
@@ -277,5 +271,6 @@ def _wear(
         level=level,
         line=line,
         at_km=at_km,
+        points=tuple((p.km, p.mm) for p in part.points),
         evidence=tuple(dict.fromkeys(p.event for p in part.points)),
     )

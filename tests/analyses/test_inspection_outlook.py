@@ -312,6 +312,94 @@ def test_the_local_rule_is_always_named(tmp_path: Path) -> None:
     assert "Check your local rule" in outlook([enrolled()], tmp_path).caveats[0]
 
 
+def truck(*findings: dict[str, Any], **more: Any) -> list[NewEvent]:
+    return [enrolled(weight_class="33,000 lb"), look(*findings, **more)]
+
+
+def sized(finding: dict[str, Any], name: str, value: float) -> dict[str, Any]:
+    size = {"value": value, "unit": "in", "name": name}
+    return {**finding, "measurements": [*finding.get("measurements", ()), size]}
+
+
+def test_a_size_recorded_once_settles_the_limit_from_then_on(tmp_path: Path) -> None:
+    """49 CFR 570.60: Table 2, 22 in, 2 3/4 in of free play; Table 3, 18.01 in or more, 1/2 in."""
+    earlier = [
+        sized({"component": "steering.column", "condition": "not_checked"}, WHEEL, 22),
+        sized(found("wheel.rim", "sound", "1L"), "rim diameter", 22.5),
+    ]
+    history = [
+        enrolled(weight_class="33,000 lb"),
+        look(*earlier, day="2026-02-01"),
+        look(
+            found("steering.column", "sound", None, (2.75, "in")),
+            found("steering.tie_rod_outer", "sound", "L", (0.5, "in")),
+            found("steering.tie_rod_outer", "sound", "R", (0.51, "in")),
+        ),
+    ]
+    result = outlook(history, tmp_path / "a")
+    # The diameter is no free play of 22 in.
+    assert item(result, "steering wheel")["outcome"] == "pass"
+    linkage = item(result, "steering linkage")
+    assert (linkage["outcome"], "R" in str(linkage["detail"])) == ("fail", True)
+    without = outlook([history[0], history[2]], tmp_path / "b")
+    assert item(without, "steering wheel")["outcome"] == "not known"
+    assert "record it once, as 'steering wheel diameter" in str(
+        item(without, "steering wheel")["detail"]
+    )
+    # A setting for those of which nobody wrote it down, and no more than that.
+    given = outlook(history, tmp_path / "c", steering_wheel_in=16)
+    assert item(given, "steering wheel")["outcome"] == "pass"
+
+
+WHEEL = "steering wheel diameter"
+
+
+def test_the_columns_for_commercial_vehicles_are_a_setting(tmp_path: Path) -> None:
+    """49 CFR 393.209(b), from memory, to be checked: 18 in, 2 1/4 manual and 4 3/4 in power."""
+    play = sized(found("steering.column", "sound", None, (4.75, "in")), WHEEL, 18)
+    told = {
+        column: item(outlook(truck(play), tmp_path / folder, steering=column), "steering wheel")
+        for column, folder in (("", "a"), ("manual", "b"), ("power", "c"))
+    }
+    assert [told[c]["outcome"] for c in ("", "manual", "power")] == ["fail", "fail", "pass"]
+    assert "393.209(b)" in str(told["power"]["citation"])
+
+
+def test_air_brakes_are_asked_about_where_they_are_on_record(tmp_path: Path) -> None:
+    hydraulic = outlook(truck(found("brake.shoe", "sound", "1", (0.1, "in"))), tmp_path / "a")
+    names = {row["item"] for row in hydraulic.table("items").records()}
+    assert not {name for name in names if "air" in str(name)}
+    # 49 CFR 570.59(c): 1/16 in; the 1/4 in of 393.47(d) is for air drums.
+    chambers = [
+        {**found("brake.air_chamber", "sound", place, (1.9, "in")), "note": "chamber type 30"}
+        for place in ("1L", "1R")
+    ]
+    air = outlook(truck(found("brake.shoe", "sound", "2", (0.1, "in")), *chambers), tmp_path / "b")
+    assert item(air, "lining, other axles")["outcome"] == "fail"
+    assert item(air, "air brake chamber")["outcome"] == "pass"
+    assert item(air, "low air")["outcome"] == "not known"
+    # Pads are nowhere on record, so nobody is asked for them.
+    names = {row["item"] for row in air.table("items").records()}
+    assert "lining, air disc" not in names
+
+
+def test_a_strip_and_two_pads_have_two_limits(tmp_path: Path) -> None:
+    """49 CFR 393.47(d)(1): 3/16 in for a continuous strip, 1/4 in for two pads."""
+
+    def steer(*notes: str) -> list[NewEvent]:
+        shoes = [
+            {**found("brake.shoe", "sound", "1", (0.2, "in")), **({"note": n} if n else {})}
+            for n in notes
+        ]
+        return truck(*shoes, found("brake.slack_adjuster", "sound", "1L"))
+
+    told = [
+        item(outlook(steer(note), tmp_path / folder), "lining, steer axle")["outcome"]
+        for note, folder in (("lining kind strip", "a"), ("Lining kind: two pads", "b"), ("", "c"))
+    ]
+    assert told == ["pass", "fail", "not known"]
+
+
 def test_a_shop_can_give_its_own_rules(tmp_path: Path) -> None:
     own = tmp_path / "ours.toml"
     own.write_text(

@@ -93,7 +93,7 @@ def test_shock_absorbers(tmp_path: Path) -> None:
     assert min(y for x, y in steps.items() if x <= 25000) == pytest.approx(0.538829813, abs=1e-8)
     # Beside the steps the published fit itself, not another one.
     fitted = result.charts[0].series[1]
-    assert fitted.name == f"{curve.name}, fitted"
+    assert (fitted.name, fitted.of) == ("fitted", curve.name)
     assert (fitted.x[0], fitted.x[-1]) == (0.0, pytest.approx(max(r[1] for r in rows)))
     for x, y in zip(fitted.x, fitted.y, strict=True):
         assert y == pytest.approx(math.exp(-((x / 27718.7) ** 3.16046)), abs=2e-5)

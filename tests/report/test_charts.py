@@ -78,23 +78,22 @@ def test_a_step_goes_along_before_it_goes_down() -> None:
 def test_more_than_two_bands_get_panels_of_their_own() -> None:
     band = {"low": (0.8, 0.4), "high": (1.0, 0.8)}
     series = [Series(f"part {n}", (0.0, 9.0), (1.0, 0.6), "step", **band) for n in range(4)]
-    fitted = Series("part 1, fitted", (0.0, 9.0), (1.0, 0.5))
+    fitted = Series("fitted", (0.0, 9.0), (1.0, 0.5), of="part 1")
     root = drawn(chart(*series, fitted, y_title="share still working"))
     texts = [text.text for text in root.iter(f"{SVG}text")]
     assert {"part 0", "part 1", "part 2", "part 3"} <= set(texts)
-    # The fitted curve stands once, in the panel of the part whose name it begins with.
+    # The fitted curve stands once, in the panel of the part that it belongs to.
     assert len(lines(root, BLUE)) == 1
 
 
 def test_two_fitted_curves_get_panels_and_every_panel_has_the_limit() -> None:
     points = [Series(f"tire {place}", (0.0, 5.0, 9.0), (10.0, 7.0, 5.0), "points")
               for place in ("LF", "RF")]  # fmt: skip
-    fitted = [Series(f"{one.name}, fitted", (0.0, 12.0), (10.0, 3.0)) for one in points]
+    fitted = [Series("fitted", (0.0, 12.0), (10.0, 3.0), of=one.name) for one in points]
     limit = Series("limit", (0.0, 12.0), (2.0, 2.0))
     root = drawn(chart(points[0], fitted[0], points[1], fitted[1], limit, y_title="tread (mm)"))
     texts = [text.text for text in root.iter(f"{SVG}text")]
     assert {"tire LF", "tire RF", "fitted", "limit"} <= set(texts)
-    assert "tire LF, fitted" not in texts  # the panel says already whose it is
     of_limit = [line for line in lines(root, VERMILION) if len(line) == 2]
     assert len({line[0] for line in of_limit}) >= 2
 
@@ -102,9 +101,33 @@ def test_two_fitted_curves_get_panels_and_every_panel_has_the_limit() -> None:
 def test_more_series_than_inks_are_cut_by_the_panel_and_never_by_the_curve() -> None:
     band = {"low": (0.8, 0.4), "high": (1.0, 0.8)}
     series = [Series(f"part {n}", (0.0, 9.0), (1.0, 0.6), "step", **band) for n in range(5)]
-    fitted = [Series(f"part {n}, fitted", (0.0, 9.0), (1.0, 0.5)) for n in range(5)]
+    fitted = [Series("fitted", (0.0, 9.0), (1.0, 0.5), of=f"part {n}") for n in range(5)]
     root = drawn(chart(*series, *fitted, y_title="share still working"))
     assert len(lines(root, BLUE)) == 5 + 1  # and one in the legend
+
+
+def test_a_longer_name_is_a_series_of_its_own() -> None:
+    names = ("hub, Moor", "hub, Moor, MS-77")
+    steps = [Series(name, (0.0, 9.0), (0.0, 8.0), "step") for name in names]
+    usual = [Series("expected", (0.0, 9.0), (0.0, 2.0), of=name) for name in names]
+    picture = draw(chart(steps[0], usual[0], steps[1], usual[1]), "p", WORDS)
+    assert picture is not None
+    texts = [text.text for text in ET.fromstring(picture.svg).iter(f"{SVG}text")]
+    assert {*names, "expected"} <= set(texts)
+    assert texts.count("expected") == 1
+    captions = [grid.caption.text for grid in picture.grids]
+    assert captions == ["hub, Moor", "hub, Moor, expected", "hub, Moor, MS-77",
+                        "hub, Moor, MS-77, expected"]  # fmt: skip
+
+
+def test_a_small_panel_is_not_drawn_flat_beside_a_large_one() -> None:
+    band = {"low": (0.0, 0.0), "high": (9.0, 9.0)}
+    series = [Series(f"part {n}", (0.0, 9.0), (0.0, top), "step", **band)
+              for n, top in enumerate((5.0, 6.0, 160.0))]  # fmt: skip
+    texts = [text.text for text in drawn(chart(*series)).iter(f"{SVG}text")]
+    assert texts.count("0") >= 3 + 3  # each panel has its own heights
+    alike = [text.text for text in drawn(chart(*series[:2], series[0])).iter(f"{SVG}text")]
+    assert alike.count("0") < texts.count("0")
 
 
 def test_days_lie_along_the_axis_and_in_the_table() -> None:

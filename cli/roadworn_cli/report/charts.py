@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 
 _MOST_NUMBERS = 40
 _PANEL_TITLE = 26
+_FLAT = 3.0
 _SHARES = ("share", "chance")
 
 
@@ -56,7 +57,8 @@ def draw(chart: Chart, ident: str, words: Words, tables: Sequence[Table] = ()) -
     alternative = words.said(chart.alternative or chart.title)
     title = words.said(chart.title)
     with paper(3.1 if len(panels) == 1 else 0.5 + 2.0 * rows) as figure:
-        grid = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False)
+        same = _comparable(panels)
+        grid = figure.subplots(rows, columns, sharex=True, sharey=same, squeeze=False)
         places = list(grid.flat)
         for axes, panel in zip(places, panels, strict=False):
             _panel(axes, panel, words, chart.x_title, share=share, alone=len(panels) == 1)
@@ -80,6 +82,15 @@ def _finite(series: Series) -> bool:
     return any(math.isfinite(value) for value in series.y)
 
 
+def _comparable(panels: Sequence[Sequence[Drawn]]) -> bool:
+    """Say whether panels can share heights: not where the smallest would lie flat."""
+    tops = [
+        max((abs(y) for one in panel for y in one.series.y if math.isfinite(y)), default=0.0)
+        for panel in panels
+    ]
+    return max(tops) <= _FLAT * min(tops)
+
+
 def _panel(
     axes: "Axes",
     panel: Sequence[Drawn],
@@ -93,7 +104,7 @@ def _panel(
     # Bars of several series share a place only where they have one in common.
     beside = len(panel) if sum(len(one.series.x) for one in panel) > len(categories) else 1
     for number, drawn in enumerate(panel):
-        _series(axes, drawn, categories, number, words, of=beside, alone=alone)
+        _series(axes, drawn, categories, number, words, of=beside)
     axes.grid(visible=True, axis="y")
     along = any(word in x_title for word in _SHARES)
     x = "none" if categories else "share" if along else "number"
@@ -143,7 +154,7 @@ def _legend(axes: "Axes", figure: "Figure") -> None:
     """Explain once what the lines in all panels are."""
     handles, names = axes.get_legend_handles_labels()
     if len(handles) > 1:
-        figure.legend(handles[1:], names[1:], loc="outside upper right", handlelength=3)
+        figure.legend(handles[1:], names[1:], loc="outside upper right", ncols=3, handlelength=3)
 
 
 def _categories(panel: Sequence[Drawn]) -> list[str]:
@@ -160,12 +171,11 @@ def _series(
     words: Words,
     *,
     of: int,
-    alone: bool,
 ) -> None:
     one, stroke = drawn.series, drawn.stroke
     xs: list[Any] = [_place(x, categories) for x in one.x]
     ys = [_number(y) for y in one.y]
-    name = label(words.word(one.name if alone else drawn.short), 60)
+    name = label(words.word(one.name), 60)
     low, high = [_number(v) for v in one.low], [_number(v) for v in one.high]
     if one.shape == "bars":
         width = 0.66 / of if categories else _gap(xs) * 0.66 / of
@@ -237,7 +247,8 @@ def _numbers(series: Series, chart: Chart, words: Words, *, share: bool) -> Grid
     titles = [words.said(chart.x_title), words.said(chart.y_title)]
     titles += [words.phrase("low"), words.phrase("high")] if band else []
     headings = tuple(Heading(title, right=bool(place)) for place, title in enumerate(titles))
-    name = Phrase(words.word(series.name))
+    parts = [words.word(part) for part in (series.of, series.name) if part]
+    name = Phrase(", ".join(parts))
     if every > 1:
         name = Phrase(words("thinned", name=name.text, every=every, rows=len(series.x)))
     return Grid(name, headings, tuple(lines))

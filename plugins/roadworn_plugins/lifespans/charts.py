@@ -80,7 +80,7 @@ def _survival(figures: Figures, told: list[Group]) -> Chart:
                 low=(1.0, *(float(s) for s in np.nan_to_num(curve.lower[rows], nan=0.0))),
                 high=(1.0, *(float(s) for s in np.nan_to_num(curve.upper[rows], nan=1.0))),
             ),
-            _fitted(figures, group, f"{name}, fitted"),
+            _fitted(figures, group, name),
         ]
     gone = "; ".join(
         f"{', '.join(group.label)}: half gone by {figures.shown.said(group.b50)}" for group in told
@@ -96,12 +96,13 @@ def _survival(figures: Figures, told: list[Group]) -> Chart:
     )
 
 
-def _fitted(figures: Figures, group: Group, name: str) -> Series:
+def _fitted(figures: Figures, group: Group, of: str) -> Series:
     """Return the fit that B10 and B50 are read from, over the ages that were seen."""
     ages = np.linspace(0.0, float(figures.oldest[group.g]), _POINTS)
     scale, shape = float(figures.fit.scale[group.g]), float(figures.fit.shape[group.g])
     return Series(
-        name=name,
+        name="fitted",
+        of=of,
         x=tuple(figures.shown.exact(float(age)) for age in ages),
         y=tuple(float(s) for s in np.exp(-((ages / scale) ** shape))),
     )

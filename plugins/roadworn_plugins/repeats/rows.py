@@ -7,11 +7,14 @@ import numpy as np
 
 from roadworn.analysis import Cell, Column
 from roadworn.view import LedgerView
+from roadworn_plugins.excess import exposures
 from roadworn_plugins.grouped import GroupedLives, load
 from roadworn_plugins.life_model import ComponentModel, fit
 from roadworn_plugins.lifedata.errors import LifeDataError
 from roadworn_plugins.lifedata.log_rank import LogRank, log_rank
 from roadworn_plugins.repeats import words
+from roadworn_plugins.repeats.along_time import Counted, Rate, row_name
+from roadworn_plugins.repeats.dated import dated_lives
 from roadworn_plugins.repeats.facts import Facts
 from roadworn_plugins.repeats.levels import BY, SHOWN, Label, Level, levels_of, rows_of
 from roadworn_plugins.repeats.trend import trend_of
@@ -53,6 +56,7 @@ class Row:
 
     Attributes:
         by_time: expected failures and chance on the calendar clock; None where unknown.
+        level, entry: the comparison it comes from, and which of it.
     """
 
     label: Label
@@ -62,6 +66,8 @@ class Row:
     cells: dict[str, Cell]
     evidence: tuple[str, ...]
     touches: frozenset[str]
+    level: Level
+    entry: int
 
     @property
     def goes_by_time(self) -> bool:
@@ -151,7 +157,39 @@ class Bench:
             cells=cells,
             evidence=tuple(failure.event for failure in failures if failure.event),
             touches=frozenset(vehicles),
+            level=level,
+            entry=i,
         )
+
+    def counted(self, row: Row) -> Counted:
+        """Return a row with its lives laid along the calendar."""
+        return Counted(
+            name=row_name(row.label[0], str(row.cells["where"])),
+            failed=int(row.level.excess.observed[row.entry]),
+            expected=float(row.level.excess.expected[row.entry]),
+            lives=dated_lives(self.view, row.level.name, row.label),
+            rates=self._rates(row),
+            shape=self.models[row.label[0]].shape,
+        )
+
+    def _rates(self, row: Row) -> dict[str, Rate]:
+        """Return the rate of the others that a row was held against, by class of vehicle."""
+        named = np.array([cell[0] == row.label[0] for cell in self.lives.labels])
+        rows = np.flatnonzero(named[self.lives.group])
+        mine = rows_of(row.level, row.entry)[rows]
+        exposure = exposures(self.lives, self.models)[rows]
+        failed = self.lives.failed[rows]
+        of_class = np.array([self.lives.labels[g][1] for g in self.lives.group[rows]])
+        # Classes are held against each other, and a place that is alone in its class as well.
+        across = row.level.name == "class" or self._alone(row.level.name, row.label)
+        found = {}
+        for name in np.unique(of_class[mine]):
+            others = ~mine & np.isfinite(exposure)
+            others &= np.ones(rows.size, dtype=bool) if across else of_class == name
+            watched = float(exposure[others].sum())
+            if watched > 0.0:
+                found[str(name)] = Rate((float(failed[others].sum()) + 0.5) / watched, watched)
+        return found
 
     def _by_time(self, name: str, label: Label) -> tuple[float, float] | None:
         """Return expected failures and chance on the calendar clock."""

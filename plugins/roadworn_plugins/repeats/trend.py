@@ -12,7 +12,8 @@ import numpy as np
 from scipy.stats import binomtest
 
 from roadworn.view import LedgerView
-from roadworn_plugins.grouped import NOT_RECORDED, Floats
+from roadworn_plugins.grouped import Floats
+from roadworn_plugins.repeats.dated import dated_lives
 
 # With fewer failures even an even split and a one-sided one cannot be told apart at 5 %.
 _LEAST = 6
@@ -48,38 +49,13 @@ def trend_of(
         shape: Weibull shape of the component's clock.
         alpha: chance below which a change is named.
     """
-    condition = {
-        "class": "l.vehicle_class = ?",
-        "supplier": f"coalesce(supplier, '{NOT_RECORDED}') = ?",
-        "part": f"coalesce(supplier, '{NOT_RECORDED}') = ? "
-        f"AND coalesce(part_number, '{NOT_RECORDED}') = ?",
-    }[level]
-    data = view.arrays(
-        f"""SELECT l.entry_km / 1000 AS entry, l.lower_km / 1000 AS lower,
-                   CASE WHEN l.failed THEN l.upper_km ELSE l.lower_km END / 1000 AS leaving,
-                   l.failed,
-                   date_diff('day', DATE '1970-01-01',
-                             coalesce(l.ended_on, v.retired_on, v.last_seen_on)) AS last_day,
-                   CASE WHEN l.failed THEN l.upper_days ELSE l.lower_days END - l.entry_days
-                     AS days
-            FROM part_lives AS l JOIN vehicles AS v USING (vehicle_id)
-            WHERE l.component = ? AND {condition}
-              AND l.lower_days IS NOT NULL AND l.lower_km IS NOT NULL
-            ORDER BY last_day, leaving, entry""",
-        label,
-    )
-    leaving, entry = data["leaving"].astype(np.float64), data["entry"].astype(np.float64)
-    last, days = data["last_day"].astype(np.float64), data["days"].astype(np.float64)
-    failed = data["failed"].astype(bool)
-    good = np.isfinite(last) & np.isfinite(days) & (days > 0) & (leaving > entry)
-    if int(failed[good].sum()) < _LEAST:
+    lives = dated_lives(view, level, label)
+    if int(lives.failed.sum()) < _LEAST:
         return Trend("too few to tell", 0, 0.0, 1.0, None)
-    first = last - days
-    middle = (first[good].min() + last[good].max()) / 2.0
+    middle = float(lives.first.min() + lives.last.max()) / 2.0
     return judged(
-        entry[good], leaving[good], failed[good], first[good], last[good], float(middle), shape,
-        alpha,
-    )  # fmt: skip
+        lives.entry, lives.leaving, lives.failed, lives.first, lives.last, middle, shape, alpha
+    )
 
 
 def judged(

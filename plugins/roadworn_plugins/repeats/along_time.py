@@ -1,0 +1,162 @@
+"""What failed and what would have been usual, added up along the calendar.
+
+A table says that 57 failed where 4 would be usual; when the two parted shows whether it began
+with a batch, a season or a repair. The expectation is that of the table, each life's exposure
+laid evenly over the days it was watched. The band holds the count of a group that is like the
+others, with the uncertainty of their rate, at each day by itself.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+from scipy.stats import nbinom, poisson
+
+from roadworn.analysis import Chart, Series
+from roadworn.catalogue import catalogue
+from roadworn_plugins.grouped import Floats
+from roadworn_plugins.repeats.dated import DatedLives
+
+#: Rows of the table that are drawn.
+CHARTED = 4
+_EPOCH = date(1970, 1, 1)
+_QUARTER = 365.25 / 4.0
+#: Level of the band.
+LEVEL = 0.95
+
+
+@dataclass(frozen=True, slots=True)
+class Rate:
+    """Failures of the others by exposure, and the exposure it rests on."""
+
+    value: float
+    exposure: float
+
+
+@dataclass(frozen=True, eq=False)
+class Counted:
+    """One row of the table with the lives behind it.
+
+    Attributes:
+        name: as in the table.
+        failed, expected: of the table.
+        lives: those whose days are known.
+        rates: of the others, by class of vehicle.
+        shape: Weibull shape of the component's clock.
+    """
+
+    name: str
+    failed: int
+    expected: float
+    lives: DatedLives
+    rates: dict[str, Rate]
+    shape: float
+
+
+def chart_of(rows: Sequence[Counted]) -> tuple[Chart, ...]:
+    """Return the chart of some rows, none when no day is known."""
+    series: list[Series] = []
+    told: list[str] = []
+    for row in rows:
+        if not row.lives.failed.any():
+            continue
+        pair = _pair(row)
+        series += pair
+        came, usual = pair[0].y[-1], pair[1].y[-1]
+        missing = row.failed - int(came)
+        left_out = f" ({missing} more without a day)" if missing > 0 else ""
+        told.append(
+            f"{row.name}: {came:.0f} by {pair[0].x[-1]}{left_out}, {usual:.1f} would be usual"
+        )
+    if not series:
+        return ()
+    first = rows[0]
+    return (
+        Chart(
+            "along_time",
+            f"{first.name}: {first.failed} failed where {first.expected:.1f} would be usual",
+            "day",
+            "failures so far",
+            tuple(series),
+            "; ".join(told),
+        ),
+    )
+
+
+def _pair(row: Counted) -> list[Series]:
+    """Return what came and what was expected, with its band, of one row."""
+    lives = row.lives
+    start, end = float(lives.first.min()), float(lives.last.max())
+    at = np.append(np.arange(start, end, _QUARTER), end)
+    mean, variance = expected_by(row, at)
+    low, high = count_band(mean, variance, LEVEL)
+    days = np.sort(lives.last[lives.failed])
+    came = np.arange(1, days.size + 1)
+    # One step for each day, up to what had failed by its end.
+    last_of_day = np.append(np.diff(days) > 0, True)
+    steps = (_day(start), *(_day(day) for day in days[last_of_day]), _day(end))
+    heights = (0.0, *(float(n) for n in came[last_of_day]), float(days.size))
+    return [
+        Series(row.name, steps, heights, "step"),
+        Series(
+            "expected",
+            tuple(_day(day) for day in at),
+            tuple(float(value) for value in mean),
+            low=tuple(float(value) for value in low),
+            high=tuple(float(value) for value in high),
+            of=row.name,
+        ),
+    ]
+
+
+def expected_by(row: Counted, days: Floats) -> tuple[Floats, Floats]:
+    """Return expected failures up to each day, and the variance that the rate's doubt adds.
+
+    Args:
+        row: with its lives.
+        days: since 1970-01-01.
+    """
+    lives, shape = row.lives, row.shape
+    # A failure known to lie between two looks counts at the middle, as in the table.
+    exit_age = np.where(lives.failed, (lives.lower + lives.leaving) / 2.0, lives.leaving)
+    mean, variance = np.zeros(days.size), np.zeros(days.size)
+    for vehicle_class, rate in row.rates.items():
+        rows = lives.vehicle_class == vehicle_class
+        span = (lives.last - lives.first)[rows]
+        part = np.clip((days[:, None] - lives.first[rows]) / span, 0.0, 1.0)
+        entry = lives.entry[rows]
+        age = entry + part * (exit_age[rows] - entry)
+        exposure = np.sum(age**shape - entry**shape, axis=1)
+        mean += exposure * rate.value
+        variance += exposure**2 * rate.value / rate.exposure
+    return mean, variance
+
+
+def count_band(mean: Floats, variance: Floats, level: float) -> tuple[Floats, Floats]:
+    """Return the central limits of a count whose mean is uncertain by a Gamma law.
+
+    The count is negative binomial, as in `excess`; Poisson where the mean is certain.
+
+    Args:
+        mean: of the count.
+        variance: of that mean.
+        level: of the limits.
+    """
+    sure = variance <= 1e-9 * np.maximum(mean, 1e-12)
+    a = mean**2 / np.where(sure, 1.0, variance)
+    p = 1.0 / (1.0 + np.where(sure, 1.0, variance) / np.maximum(mean, 1e-12))
+    ends = []
+    for q in ((1.0 - level) / 2.0, (1.0 + level) / 2.0):
+        uncertain = nbinom.ppf(q, np.maximum(a, 1e-9), p)
+        ends.append(np.where(sure, np.where(mean > 0, poisson.ppf(q, mean), 0.0), uncertain))
+    return np.nan_to_num(ends[0]), np.nan_to_num(ends[1])
+
+
+def row_name(component: str, where: str) -> str:
+    """Return how a row is called in the picture."""
+    return f"{catalogue().name_of(component)}, {where}"
+
+
+def _day(days: float) -> date:
+    return _EPOCH + timedelta(days=round(days))

@@ -1,0 +1,165 @@
+"""When each measured part reaches its limit, by its own measurements."""
+
+from typing import Annotated
+
+import numpy as np
+from pydantic import Field
+
+from roadworn.analysis import Analysis, Cell, Column, Result, Settings, Table
+from roadworn.catalogue import catalogue
+from roadworn.units import exact
+from roadworn.view import LedgerView
+from roadworn_plugins.grouped import Floats, Unit, preferred_unit, shown_distance
+from roadworn_plugins.wear import Wear, measured_wear
+from roadworn_plugins.wear_charts import charts, said_to_limit
+from roadworn_plugins.wear_replaced import replaced_at
+
+ABOUT = """\
+Question: When does each measured part reach its limit, by its own measurements?
+
+Method: A straight line through what was measured of the fitted part, over true distance. Its
+scatter is its own and that of all such lines in the ledger together (the moderated variance of
+Smyth). The distance to the limit is where the line meets it, and its range where the limits of
+one further measurement do (inverse prediction).
+
+Assumptions: Wear goes on in proportion to distance. A figure that rises by more than a gauge
+errs means that another part was fitted; the line starts anew there.
+
+Reading: about 8,000 mi left to the limit (5,000 to 14,000): 8 in 10 such parts would measure at the
+limit within that range. Such parts are mostly replaced before; at which figure here, stands
+beside it.
+
+Reference: Draper and Smith, Applied Regression Analysis, 3rd ed. (1998), sections 3.1 and 3.2;
+Smyth, Stat. Appl. Genet. Mol. Biol. 3 (2004) article 3.
+"""
+_CAVEATS = (
+    "A limit says what still passes; the maker's figure and a qualified technician come first.",
+    "Uneven wear, damage and age are not in a line through thickness or depth.",
+)
+
+
+class WearOutlookSettings(Settings):
+    """Which vehicle, and by whose limits."""
+
+    vehicle: Annotated[str | None, Field(description="only this vehicle")] = None
+    unit: Annotated[Unit | None, Field(description="mi or km")] = None
+    rules: Annotated[str, Field(description="rule set whose limits hold, a name or a file")] = (
+        "inspection_us_federal"
+    )
+    level: Annotated[float, Field(gt=0.5, lt=1, description="level of the ranges")] = 0.8
+    most: Annotated[int, Field(ge=1, description="rows at the most")] = 40
+
+
+def run(view: LedgerView, settings: WearOutlookSettings) -> Result:
+    """Project every part that was measured often enough."""
+    unit = settings.unit or preferred_unit(view)
+    found = measured_wear(view, settings.vehicle, rules=settings.rules, level=settings.level)
+    if not found:
+        whose = f" of {settings.vehicle}" if settings.vehicle else ""
+        return Result(
+            headline=f"No fitted part{whose} was measured at two distances, so no wear is known.",
+            caveats=("Write down tread depth and lining thickness at each look-over.",),
+        )
+    found.sort(key=lambda one: (one.middle_km, one.vehicle, one.component, one.position))
+    habits = replaced_at(view)
+    shown = found[: settings.most]
+    return Result(
+        headline=_headline(found, settings.vehicle, unit),
+        tables=(_table(shown, habits, unit, fleet=settings.vehicle is None),),
+        charts=charts(shown, unit) if settings.vehicle else (),
+        caveats=_caveats(found, len(found) - len(shown)),
+    )
+
+
+def _headline(found: list[Wear], vehicle: str | None, unit: Unit) -> str:
+    first = found[0]
+    name = f"{catalogue().name_of(first.component)} {first.position}".strip()
+    whose = "" if vehicle else f" of {first.vehicle}"
+    return f"Nearest to its limit: {name}{whose}, {said_to_limit(first, unit)}."
+
+
+def _table(found: list[Wear], habits: dict[str, Floats], unit: Unit, *, fleet: bool) -> Table:
+    return Table(
+        name="measured_wear",
+        title="Measured parts, the nearest to its limit first",
+        columns=(
+            Column("vehicle", "vehicle", detail=not fleet),
+            Column("component", "component", "component"),
+            Column("position", "where"),
+            Column("measured", "measured", "number"),
+            Column("measured_on", "measured on", "date", detail=True),
+            Column("limit", "limit", "number"),
+            Column("length_unit", "in"),
+            Column("wear", f"wear in 1,000 {unit}", "number", detail=True),
+            Column("wear_low", "low", "number", detail=True),
+            Column("wear_high", "high", "number", detail=True),
+            Column("left", "to the limit", "distance", unit),
+            Column("left_low", "low", "distance", unit),
+            Column("left_high", "high", "distance", unit),
+            Column("replaced_at", "replaced here at", "number", detail=fleet),
+            Column("measurements", "measurements", "integer", detail=True),
+            Column("citation", "limit by", detail=True),
+            Column("mark", "mark", detail=True),
+        ),
+        rows=tuple(_row(one, habits.get(one.component), unit) for one in found),
+        evidence=tuple(one.evidence for one in found),
+    )
+
+
+def _row(wear: Wear, habit: Floats | None, unit: Unit) -> tuple[Cell, ...]:
+    scale = float(exact(1, wear.unit, "mm"))
+    per = 1000.0 / float(shown_distance(1.0, unit))  # 1,000 of the unit shown in 1,000 km
+
+    def rate(value: float) -> float:
+        return round(value * per, 3)
+
+    def left(km: float) -> float | None:
+        if not np.isfinite(km):
+            return None
+        return float(np.round(shown_distance(km / 1000.0, unit), -2))
+
+    return (
+        wear.vehicle,
+        wear.component,
+        wear.position,
+        wear.current,
+        wear.current_on,
+        wear.limit,
+        wear.unit,
+        rate(wear.per_1000_km),
+        rate(wear.per_1000_km_low),
+        rate(wear.per_1000_km_high),
+        left(wear.middle_km),
+        left(wear.low_km),
+        left(wear.high_km),
+        None if habit is None else round(float(np.median(habit)) / scale, 1),
+        wear.number,
+        wear.citation,
+        wear.mark,
+    )
+
+
+def _caveats(found: list[Wear], hidden: int) -> tuple[str, ...]:
+    caveats = list(_CAVEATS)
+    two = sum(one.number == 2 for one in found)
+    if two:
+        caveats.append(f"{two} of {len(found)} lines rest on two measurements.")
+    risen = sum(one.left_out > 0 for one in found)
+    if risen:
+        caveats.append(
+            f"At {risen} of {len(found)} places a figure rose without a part on record; what was "
+            "measured before is left out."
+        )
+    if hidden > 0:
+        caveats.append(f"{hidden} parts farther from their limit are not shown; raise most.")
+    return tuple(caveats)
+
+
+MEASURED_WEAR = Analysis(
+    name="measured-wear",
+    title="Measured wear",
+    question="When does each measured part reach its limit, by its own measurements?",
+    run=run,
+    settings=WearOutlookSettings,
+    about=ABOUT,
+)
