@@ -1,11 +1,11 @@
 """An estimate by a shop's terms through the command line itself.
 
 The worked estimate was computed by hand from the rules of the trade (mark C of
-`tests/reference/trade/README.md`): labour 1.8 h x 140.00 = 252.00; a part at list 96.00; a part at cost 40.00 and
-45 % margin 72.73; core charge 20.00; supplies 7 % of labour, cap 25.00: 17.64; sublet 80.00 +
-15 % = 92.00; disposal fee 4.00; tax 8.25 % on parts and supplies (186.37): 15.38. In all 569.75;
-549.75 when the core comes back; with labour taxed too, tax 36.17 on 438.37 and 590.54. Rounding
-half up to the cent, line by line: common practice, no source.
+`tests/reference/trade/README.md`): labour 1.8 h x 140.00 = 252.00; a part at list 96.00; a part
+at cost 40.00 and 45 % margin 72.73; core charge 20.00; supplies 7 % of labour, cap 25.00: 17.64;
+sublet 80.00 + 15 % = 92.00; disposal fee 4.00; tax 8.25 % on parts and supplies (186.37): 15.38.
+In all 569.75; 549.75 when the core comes back; with labour taxed too, tax 36.17 on 438.37 and
+590.54. Rounding half up to the cent, line by line: common practice, no source.
 """
 
 from collections.abc import Callable

@@ -68,7 +68,9 @@ def split_pieces(text: str) -> tuple[str, list[Found]]:
     Raises:
         UsageError: something behind a ``+`` is no piece, though another one is.
     """
-    parts = text.strip().split("+")
+    # Blanks are one each from here on: a run of them would be tried from every place in it.
+    text = " ".join(text.split())
+    parts = text.split("+")
     for at, part in enumerate(parts):
         piece, ending = _piece(part), _piece_at_end(part)
         if piece is not None:
