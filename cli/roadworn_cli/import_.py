@@ -64,7 +64,8 @@ def import_(
     if tables and not csv_map:
         raise UsageError(
             f"{tables[0]} is a table: say what its columns mean with --map MAP.toml, or give "
-            "events as NDJSON, one JSON object a line, in a file named .ndjson."
+            "events as NDJSON, one JSON object a line, in a file named .ndjson; a look-over that "
+            "was filled in is taken by `roadworn record inspection VEHICLE --filled FILE`."
         )
     map_path = Path(csv_map) if csv_map else None
     with state_of(ctx).open_ledger(writable=True, plugin_kinds=True) as ledger:

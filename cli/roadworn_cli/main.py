@@ -33,6 +33,7 @@ VERBS: tuple[Verb, ...] = (
     Verb("analyse", "roadworn_cli.analyse:analyse", "Ask one of them.", "Look"),
     Verb("report", "roadworn_cli.report:verb", "Write a sheet to print or send.", "Look"),
     Verb("components", "roadworn_cli.components:components", "List the words for parts.", "Look"),
+    Verb("sheets", "roadworn_cli.sheets:sheets", "Look-over sheets and rules to copy.", "Look"),
     Verb("sql", "roadworn_cli.sql:sql", "Query the tables with SQL.", "Look closer"),
     Verb("tables", "roadworn_cli.tables:tables", "Explain tables and columns.", "Look closer"),
     Verb("export", "roadworn_cli.export:export", "Write everything to files.", "Look closer"),

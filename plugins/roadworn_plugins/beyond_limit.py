@@ -10,7 +10,7 @@ from roadworn.trade.weight import weight_of
 from roadworn.view import LedgerView
 from roadworn_plugins.inspection_judging import judge_item
 from roadworn_plugins.inspection_looks import Looks, load_looks
-from roadworn_plugins.inspection_rules import load_rules
+from roadworn_plugins.inspection_rules import asked_components, load_rules
 
 _RULES = "inspection_us_federal"
 # A figure does not grow back: the last one counts until work is recorded, however old it is.
@@ -34,7 +34,7 @@ class BeyondLimit:
 def beyond_limits(view: LedgerView, vehicle: str | None = None) -> list[BeyondLimit]:
     """Return what is past its limit on one vehicle, or on all that are still here."""
     measured = [item for item in load_rules(_RULES).items if item.measurement]
-    looks = load_looks(view, sorted({c for item in measured for c in item.components}))
+    looks = load_looks(view, asked_components(measured))
     rows = view.sql(
         f"""SELECT vehicle_id, weight_class FROM vehicles
             WHERE retired_on IS NULL{" AND vehicle_id = ?" * bool(vehicle)}
@@ -46,9 +46,9 @@ def beyond_limits(view: LedgerView, vehicle: str | None = None) -> list[BeyondLi
         own = looks.get(name, Looks())
         weight = weight_of(weight_class) or "light"
         for item in measured:
-            if not item.holds_for(weight):
+            if not item.holds_for(weight, own.recorded):
                 continue
-            judged = judge_item(item, own.newest(item.components), view.today, _ANY_AGE)
+            judged = judge_item(item, own.newest(item.components), view.today, _ANY_AGE, own.sizes)
             found += [
                 BeyondLimit(
                     name,

@@ -12,6 +12,7 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import Literal
 
+from roadworn.bench.sizes import KnownSizes, example_of
 from roadworn.catalogue import catalogue
 from roadworn.trade.codes import decode_code
 from roadworn.trade.emission_rule import EmissionRule, judge_emission
@@ -71,7 +72,7 @@ def judge_item(
     seen: Iterable[Seen],
     today: date,
     look_days: int,
-    size: Decimal | None = None,
+    sizes: KnownSizes | None = None,
 ) -> Judged:
     """Judge one item from what was last seen of its components.
 
@@ -80,12 +81,13 @@ def judge_item(
         seen: newest look at each place of its components.
         today: the day asked about.
         look_days: an older look is no look.
-        size: what the item's limit table asks for, or None when unknown.
+        sizes: what limit tables ask for, as far as it is on record.
     """
+    known = sizes or KnownSizes()
     covered = [s for s in seen if item.covers(s.place or None)]
     failed, passed, unsettled = [], [], []
     for one in covered:
-        against = None if one.how != "looked" else _against_limit(item, one, size)
+        against = None if one.how != "looked" else _against_limit(item, one, known)
         if against == "unsettled":
             unsettled.append(one)
         elif against == "fail" or one.condition == "failed":
@@ -98,7 +100,9 @@ def judge_item(
     if unsettled:
         table = limit_tables()[item.table]
         words = "; ".join(_words(item, s) for s in unsettled)
-        return _judged(item, "not known", f"{words}: the limit depends on the {table.key}", covered)
+        example = example_of(table.key)
+        detail = f"{words}: the limit depends on the {table.key}; record it once, as '{example}'"
+        return _judged(item, "not known", detail, covered)
     if not passed:
         last = max((s.on for s in covered), default=None)
         words = "not looked at" if last is None else f"last looked at on {last}"
@@ -206,7 +210,7 @@ def worst(outcomes: Iterable[Outcome]) -> Outcome:
 
 
 def _against_limit(
-    item: RuleItem, seen: Seen, size: Decimal | None
+    item: RuleItem, seen: Seen, known: KnownSizes
 ) -> Literal["pass", "fail", "unsettled"] | None:
     """Compare the worst figure with the limit; None when nothing fitting was measured."""
     if not item.measurement:
@@ -223,8 +227,9 @@ def _against_limit(
     if item.limit is not None:
         return "fail" if _worse(item, figure, item.limit) else "pass"
     table = limit_tables()[item.table]
+    size = known.size_for(table, seen.place)
     if size is not None:
-        row = table.limit_for(str(size))
+        row = table.limit_for(size)
         limits = [] if row is None else [row[1]]
     else:
         limits = [limit for _size, limit in table.rows]

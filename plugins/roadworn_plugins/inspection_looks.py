@@ -8,8 +8,9 @@ for every place that it did not name.
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
-from typing import Literal
+from typing import Any, Literal
 
+from roadworn.bench.sizes import KnownSizes, size_keys
 from roadworn.catalogue.positions import axle_of
 from roadworn.view import LedgerView
 from roadworn_plugins.wear import place_of
@@ -65,6 +66,12 @@ class Looks:
     findings: dict[str, list[Seen]] = field(default_factory=dict)
     work: dict[str, list[Seen]] = field(default_factory=dict)
     rest: _Rest | None = None
+    sizes: KnownSizes = field(default_factory=KnownSizes)
+
+    @property
+    def recorded(self) -> set[str]:
+        """The components that somebody looked at or worked on, by name."""
+        return {*self.findings, *self.work}
 
     def newest(self, components: Iterable[str]) -> list[Seen]:
         """Return the newest thing known of each place of these components.
@@ -105,6 +112,7 @@ def load_looks(view: LedgerView, components: Sequence[str]) -> Mapping[str, Look
     """Return vehicle -> what is known of these components."""
     found: dict[str, Looks] = {}
     marks = ", ".join("?" * len(components))
+    names = ", ".join("?" * len(size_keys()))
     measured: dict[tuple[int, str, str], list[tuple[float, str]]] = {}
     latest = f"""
         SELECT * FROM (
@@ -117,8 +125,9 @@ def load_looks(view: LedgerView, components: Sequence[str]) -> Mapping[str, Look
             FROM measurements AS m JOIN ({latest}) AS f
               ON f.seq = m.seq AND f.component = m.component
               AND coalesce(f.position, '') = coalesce(m.position, '')
+            WHERE coalesce(m.name, '') NOT IN ({names})
             ORDER BY m.seq, m.component, m.position, m.value""",
-        components,
+        (*components, *size_keys()),
     ).rows:
         measured.setdefault((seq, component, place), []).append((value, unit))
     for vehicle, component, written, condition, on, event, seq, note in view.sql(
@@ -148,6 +157,7 @@ def load_looks(view: LedgerView, components: Sequence[str]) -> Mapping[str, Look
             place = place_of(component, written)
             work.append(Seen(component, place, how, "sound", on, event, seq))
     _add_rests(view, found)
+    _add_sizes(view, found)
     return found
 
 
@@ -186,3 +196,26 @@ def _add_rests(view: LedgerView, found: dict[str, Looks]) -> None:
         found.setdefault(vehicle, Looks()).rest = _Rest(
             on, seq, event, frozenset(not_checked or ())
         )
+
+
+def _add_sizes(view: LedgerView, found: dict[str, Looks]) -> None:
+    """Add the sizes that limits hang on, as figures of that name or types in a note."""
+    keys = size_keys()
+    told: dict[str, list[dict[str, Any]]] = {}
+    for vehicle, component, position, note, name, value, unit in view.sql(
+        f"""SELECT vehicle_id, component, position, note, name, value, unit FROM (
+              SELECT vehicle_id, component, position, NULL AS note, name, value, unit,
+                     occurred_on, seq
+              FROM measurements WHERE name IN ({", ".join("?" * len(keys))})
+              UNION ALL
+              SELECT vehicle_id, component, position, note, NULL, NULL, NULL, occurred_on, seq
+              FROM findings WHERE {" OR ".join(["lower(note) LIKE ?"] * len(keys))})
+            ORDER BY vehicle_id, occurred_on DESC, seq DESC, component, position, name""",
+        (*keys, *(f"%{key}%" for key in keys)),
+    ).rows:
+        finding = {"position": place_of(component, position), "note": note, "measurements": []}
+        if name is not None:
+            finding["measurements"] = [{"name": name, "value": value, "unit": unit}]
+        told.setdefault(vehicle, []).append(finding)
+    for vehicle, findings in told.items():
+        found.setdefault(vehicle, Looks()).sizes = KnownSizes.of_findings(findings)

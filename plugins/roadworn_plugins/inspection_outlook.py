@@ -3,12 +3,13 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from decimal import Decimal
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import Field
 
 from roadworn.analysis import Analysis, Estimate, Result, Settings
 from roadworn.cautions import cautions_for
+from roadworn.trade.lookover import limit_tables
 from roadworn.trade.weight import weight_of
 from roadworn.view import LedgerView
 from roadworn_plugins.grouped import Unit, preferred_unit
@@ -19,10 +20,18 @@ from roadworn_plugins.inspection_judging import (
     worst,
 )
 from roadworn_plugins.inspection_looks import Looks, load_looks
-from roadworn_plugins.inspection_rules import RuleSet, load_rules, rule_files
+from roadworn_plugins.inspection_rules import (
+    RuleItem,
+    RuleSet,
+    asked_components,
+    load_rules,
+    rule_files,
+)
 from roadworn_plugins.inspection_tables import Inspected, Told, items_table, vehicles_table
 from roadworn_plugins.prices import Prices
 from roadworn_plugins.wear import measured_wear
+
+_WHEEL = "steering wheel diameter"
 
 ABOUT = """\
 Question: Would it pass its inspection, and what would passing cost?
@@ -70,8 +79,13 @@ class InspectionOutlookSettings(Settings):
     ] = None
     lining_mm: Annotated[Decimal | None, Field(gt=0, description="least lining, in mm")] = None
     steering_wheel_in: Annotated[
-        Decimal | None, Field(gt=0, description="diameter of the steering wheel, in inches")
+        Decimal | None,
+        Field(gt=0, description="steering wheel diameter in inches, where none is on record"),
     ] = None
+    steering: Annotated[
+        Literal["", "manual", "power"],
+        Field(description="heavy vehicles: the column of 49 CFR 393.209(b) that holds, if any"),
+    ] = ""
     heavy_classes: Annotated[
         str, Field(description="classes of more than 10,000 lb, with commas, if not on record")
     ] = ""
@@ -83,7 +97,7 @@ def run(view: LedgerView, settings: InspectionOutlookSettings) -> Result:
     """Judge every vehicle that is still here, or one."""
     rules = _adjusted(load_rules(settings.rules), settings)
     vehicles = _vehicles(view, settings)
-    looks = load_looks(view, sorted({c for item in rules.items for c in item.components}))
+    looks = load_looks(view, asked_components(rules.items))
     scans = _scans(view)
     wear = measured_wear(view, settings.vehicle, rules=rules)
     prices = Prices.load(view)
@@ -117,6 +131,8 @@ def _adjusted(rules: RuleSet, settings: InspectionOutlookSettings) -> RuleSet:
         for item in rules.items
         if item.key not in left_out
     )
+    if settings.steering:
+        items = tuple(_by_column(item, settings.steering) for item in items)
     changed = replace(rules, items=items)
     if settings.allowed_not_ready is not None:
         one = replace(
@@ -133,6 +149,16 @@ def _adjusted(rules: RuleSet, settings: InspectionOutlookSettings) -> RuleSet:
     if settings.least_km_since_clear is not None:
         changed = replace(changed, least_km_since_clear=settings.least_km_since_clear)
     return changed
+
+
+def _by_column(item: RuleItem, column: str) -> RuleItem:
+    """Return the free play of heavy vehicles by a column of 49 CFR 393.209(b)."""
+    if item.table != "steering_play" or item.weight != "heavy":
+        return item
+    table = limit_tables()[f"steering_play_commercial_{column}"]
+    return replace(
+        item, table=table.name, citation=table.citation, mark=table.mark, sure=table.sure
+    )
 
 
 def _vehicles(view: LedgerView, settings: InspectionOutlookSettings) -> list[Inspected]:
@@ -192,16 +218,19 @@ def _judge(
     settings: InspectionOutlookSettings,
 ) -> Told:
     own = looks.get(vehicle.name, Looks())
+    sizes = own.sizes
+    if settings.steering_wheel_in is not None:
+        sizes = replace(sizes, whole={_WHEEL: str(settings.steering_wheel_in), **sizes.whole})
     items = [
         judge_item(
             item,
             own.newest(item.components),
             view.today,
             settings.look_days,
-            settings.steering_wheel_in if item.table == "steering_play" else None,
+            sizes,
         )
         for item in rules.items
-        if item.holds_for(vehicle.weight or "light")
+        if item.holds_for(vehicle.weight or "light", own.recorded)
     ]
     if settings.emission:
         scan = scans.get(vehicle.name)

@@ -5,12 +5,14 @@ code, and so that no limit hides in code. The packaged ones quote federal rules 
 States; what a state asks differs, and the outlook says so each time.
 """
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import partial
 from importlib.resources import files
 from typing import Any
 
+from roadworn.analysis import PackagedFile
 from roadworn.catalogue.positions import axle_of
 from roadworn.trade.data_file import DataFile, Key, own_text
 from roadworn.trade.lookover import limit_tables
@@ -186,6 +188,19 @@ def load_rules(name: str) -> RuleSet:
     packaged = packaged_rules()
     text = rules_text(name) if name in packaged else own_text(name, _WHAT, packaged)
     return _rules(DataFile.parse(_WHAT, name, text))
+
+
+def asked_components(items: Iterable[RuleItem]) -> list[str]:
+    """Return every component that the items, or the conditions on them, are about, sorted."""
+    return sorted({c for item in items for c in (*item.components, *item.only_with)})
+
+
+def rule_files() -> tuple[PackagedFile, ...]:
+    """Return the packaged rule sets as files to copy from."""
+    return tuple(
+        PackagedFile("rules", name, _WHAT, "inspection rules", partial(rules_text, name))
+        for name in packaged_rules()
+    )
 
 
 def _folder() -> Any:  # noqa: ANN401

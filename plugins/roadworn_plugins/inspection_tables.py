@@ -108,7 +108,8 @@ def items_table(
             nearest[key] = part
     rows: list[tuple[Cell, ...]] = []
     evidence = []
-    components = {"tread": ("wheel.tire",), "lining": ("brake.pad", "brake.shoe")}
+    lining = ("brake.pad", "brake.shoe")
+    components = {"tread": ("wheel.tire",), "lining": lining, "lining-air": lining}
     for one in told:
         for item, costs in zip(one.items, one.prices, strict=True):
             if not everything and item.outcome in ("pass", "not tested", "not known"):

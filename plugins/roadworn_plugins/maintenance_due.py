@@ -14,7 +14,7 @@ from roadworn.trade.warranty import add_months
 from roadworn.view import UNSEEN_DAYS, LedgerView
 from roadworn_plugins.grouped import KM_PER_MILE, Unit, preferred_unit
 from roadworn_plugins.lifedata.counts import jeffreys_interval
-from roadworn_plugins.maintenance_schedule import Schedule, load_schedule
+from roadworn_plugins.maintenance_schedule import Schedule, load_schedule, schedule_files
 from roadworn_plugins.maintenance_standing import (
     STATES,
     Done,
@@ -268,4 +268,5 @@ MAINTENANCE_DUE = Analysis(
     run=run,
     settings=MaintenanceDueSettings,
     about=ABOUT,
+    files=schedule_files(),
 )

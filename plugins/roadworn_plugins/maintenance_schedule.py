@@ -1,9 +1,11 @@
 """Service schedules as data: what is due on which vehicles, by distance and by months."""
 
 from dataclasses import dataclass
+from functools import partial
 from importlib.resources import files
 from typing import Any
 
+from roadworn.analysis import PackagedFile
 from roadworn.trade.data_file import DataFile, Key, own_text
 from roadworn.units import to_km
 from roadworn_plugins.maintenance_timing import Interval
@@ -112,6 +114,14 @@ def load_schedule(name: str) -> Schedule:
     head = file.table(_HEAD, "schedule")
     services = tuple(_service(file, where, row) for where, row in file.rows("item", _ITEM))
     return Schedule(head["title"], head["note"], services)
+
+
+def schedule_files() -> tuple[PackagedFile, ...]:
+    """Return the packaged schedules as files to copy from."""
+    return tuple(
+        PackagedFile("schedule", name, _WHAT, "service schedule", partial(schedule_text, name))
+        for name in packaged_schedules()
+    )
 
 
 def _service(file: DataFile, where: str, row: dict[str, Any]) -> Service:

@@ -21,7 +21,7 @@ def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureF
         "ROADWORN_TERMS",
         "ROADWORN_DEBUG",
     ):
-        monkeypatch.delenv(name, raising=False)
+        monkeypatch.delenv(f"ROADWORN_{name}", raising=False)
 
     def go(*words: str, given: str = "") -> Outcome:
         monkeypatch.setattr("sys.stdin", TextIOWrapper(BytesIO(given.encode()), "utf-8"))

@@ -45,7 +45,9 @@ def test_every_command_works(
         code = main(words[1:])
         out = capsys.readouterr()
         if into:
-            (tmp_path / into).write_text(out.out, encoding="utf-8")
+            # The reader fills in one cell of the look-over: condition, the eighth, of the horn.
+            told = out.out.replace("Horn,electrical.horn,,,,,,,", "Horn,electrical.horn,,,,,,s,")
+            (tmp_path / into).write_text(told, encoding="utf-8")
         if code != 0 or not (out.out or out.err):
             failed[command] = (code, out.err)
     assert failed == {}

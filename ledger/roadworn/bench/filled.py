@@ -156,6 +156,9 @@ class _Reader:
                 finding["position"] = normalise_position(place, scheme)
             except PositionError as error:
                 raise _Wrong("place", str(error)) from None
+            if not item.covers(finding["position"]):
+                hint = "write it in the row of the other axles"
+                raise _Wrong("place", f"{item.name} is not at {finding['position']}.", hint)
         figure = self._figure(item, cells)
         size, marked = self._size(item, cells)
         if cells.get("note"):
@@ -261,15 +264,20 @@ class _Reader:
 
 
 def _limit_words(item: SheetItem) -> str:
-    """Say the limit of an item in words."""
+    """Say the limit of an item in words, and where it begins to be wearing."""
     word = "at least" if item.direction == "min" else "at most"
+    told = []
     if item.limit is not None:
-        return f"{word} {item.limit} {item.unit}"
-    if item.table is not None:
-        return f"by {limit_tables()[item.table].key}"
+        told.append(f"{word} {item.limit} {item.unit}")
+    elif item.table is not None:
+        told.append(f"by {limit_tables()[item.table].key}")
+    if item.recommend is not None:
+        told.append(f"wearing at {item.recommend} {item.unit}")
     if item.normal is not None:
-        return f"usual {item.normal[0]} to {item.normal[1]} {item.unit}"
-    return MARKED if item.measurement else ""
+        told.append(f"usual {item.normal[0]} to {item.normal[1]} {item.unit}")
+    if item.measurement and not told:
+        told.append(MARKED)
+    return "; ".join(told)
 
 
 def _size_words(item: SheetItem) -> str:

@@ -170,8 +170,13 @@ def sheet_names() -> tuple[str, ...]:
 
 
 def sheet_text(name: str) -> str:
-    """Return the file of a packaged sheet as it stands, to copy from."""
-    return _text(_packaged(name) or name)
+    """Return the file of a packaged sheet as it stands, to copy from.
+
+    Raises:
+        UnknownName: there is no such sheet; carries the names there are.
+    """
+    packaged = _packaged(name)
+    return _text(packaged) if packaged else own_text(name, "look-over sheet", sheet_names())
 
 
 def load_sheet(name: str) -> Sheet:

@@ -1,0 +1,83 @@
+"""`roadworn sheets`: the data files that ship, to look at, to copy from and to fill in.
+
+Look-over sheets, inspection rule sets and service schedules are TOML. A shop prints one into a
+file, changes it, and names that file where it would name the packaged one.
+"""
+
+from difflib import get_close_matches
+from typing import Annotated
+
+import typer
+
+from roadworn.errors import UnknownName, UsageError
+from roadworn_cli.context import state_of
+from roadworn_cli.output import check_format, emit, format_option
+
+_COLUMNS = ("sheet", "what", "title", "used by")
+
+
+def sheets(
+    ctx: typer.Context,
+    name: Annotated[
+        str,
+        typer.Argument(
+            metavar="[SHEET]", help="Print this one; a path checks a look-over sheet of your own."
+        ),
+    ] = "",
+    blank: Annotated[
+        bool,
+        typer.Option("--blank", help="Print a look-over sheet as an empty CSV table to fill in."),
+    ] = False,
+    fmt: str = format_option(),
+) -> None:
+    """List look-over sheets, inspection rules and service schedules, or print one to copy from.
+
+    \b
+    roadworn sheets light > ours.toml
+    roadworn sheets ours.toml --blank > bus-7.csv
+    roadworn record inspection bus-7 --sheet ours.toml --filled bus-7.csv
+    roadworn sheets inspection_us_federal > rules.toml
+    roadworn analyse inspection-outlook rules=rules.toml
+    """  # noqa: D301  # typer wants the backspace itself before lines it is not to wrap
+    check_format(fmt)
+    from roadworn.trade.lookover import load_sheet, sheet_names, sheet_text
+
+    if blank:
+        from roadworn.bench.filled import blank_rows
+
+        if not name:
+            raise UsageError(f"--blank needs a sheet: {' or '.join(sheet_names())}, or a path.")
+        head, *rows = blank_rows(load_sheet(name))
+        emit(head, rows, fmt="csv")
+        return
+    if name.endswith(".toml"):
+        sheet = load_sheet(name)
+        measured = sum(item.measurement is not None for item in sheet.items)
+        typer.echo(f"{name}: {sheet.title}, {len(sheet.items)} items, {measured} measured")
+        return
+    files = [
+        (analysis.name, file)
+        for _plugin, analysis in state_of(ctx).plugins().analyses().values()
+        for file in analysis.files
+    ]
+    if not name:
+        rows = [
+            (known, "look-over sheet", load_sheet(known).title, "record inspection --sheet")
+            for known in sheet_names()
+        ]
+        rows += [(f.name, f.what, f.title, f"analyse {by} {f.setting}=") for by, f in files]
+        emit(_COLUMNS, rows, fmt=fmt)
+        return
+    packaged = next((file for _by, file in files if file.name == name), None)
+    if packaged is not None:
+        typer.echo(packaged.read(), nl=False)
+        return
+    try:
+        typer.echo(sheet_text(name), nl=False)
+    except UnknownName:
+        names = [*sheet_names(), *(file.name for _by, file in files)]
+        near = get_close_matches(name, [*names, *(n.partition("_")[0] for n in names)], n=1)
+        meant = f" (did you mean {near[0]}?)" if near else ""
+        raise UnknownName(
+            f"There is no sheet {name!r}{meant}: use {' or '.join(names)}.", names
+        ) from None
