@@ -138,3 +138,46 @@ def test_one_answer_gives_a_place_one_condition() -> None:
     with pytest.raises(UsageError, match="given twice and differently"):
         walk.answer("s LF 6/32; f LF")
     assert walk.answer("s LF 6/32; f RF 1/32") == ""
+
+
+def heavy_at(name: str) -> Walk:
+    sheet = load_sheet("heavy_vehicle")
+    items = tuple(i for i in sheet.items if i.name == name)
+    return Walk(Sheet("heavy", "Heavy", "any", "", items))
+
+
+def test_a_bare_figure_is_in_the_unit_of_the_question() -> None:
+    """49 CFR 393.47(d)(1): continuous strip 3/16 in, at the limit passes."""
+    walk = heavy_at("Lining, steer axle, air drum")
+    assert "(lining thickness, in)" in walk.question()
+    assert "the limit depends on the lining kind" in walk.answer("1L 3/16")
+    assert walk.asks == "size"
+    assert "sound" in walk.answer("strip")
+    assert walk.asks == "word"
+    walk.answer("")
+    (finding,) = walk.payload()["findings"]
+    assert (finding["position"], finding["condition"]) == ("1L", "sound")
+    assert finding["note"] == "lining kind STRIP"
+    assert finding["measurements"] == [{"value": 0.1875, "unit": "in", "name": "lining thickness"}]
+
+
+def test_a_size_that_nobody_knows_leaves_the_item_not_checked() -> None:
+    walk = heavy_at("Chamber stroke")
+    walk.answer("1L 1 in")
+    with pytest.raises(UsageError, match="chamber type"):
+        walk.answer("31")
+    assert walk.asks == "size"
+    walk.answer("")
+    (finding,) = walk.payload()["findings"]
+    assert finding["condition"] == "not_checked"
+    assert finding["measurements"][0]["value"] == 1.0
+
+
+@pytest.mark.parametrize("text", ["2L s", "s axle 2", "2R 3/32 in", "LR 3/32"])
+def test_a_place_of_another_axle_is_not_taken_for_this_one(text: str) -> None:
+    walk = heavy_at("Tire tread, steer axle")
+    if "axle 2" in text:
+        walk = heavy_at("Lining, steer axle, air disc")
+    with pytest.raises(UsageError, match="is not asked for here"):
+        walk.answer(text)
+    assert walk.entries == []

@@ -14,7 +14,7 @@ from roadworn.catalogue import catalogue
 from roadworn.errors import UsageError
 from roadworn.trade.limits import Judgement
 from roadworn.trade.lookover import LimitTable, Sheet, SheetItem, limit_tables
-from roadworn.units import UnitError
+from roadworn.units import UnitError, parse_measurement
 
 KEYS = {"s": "sound", "w": "wearing", "f": "failed", "n": "not checked"}
 HELP = (
@@ -131,8 +131,10 @@ class Walk:
             plain, said = take_sizes(part)
             spelled = _spell(plain, item.component)
             if spelled is None:
+                parts[at] = _with_unit(item, part)
                 return self._ask(item, parts, at)
             finding = read_finding(f"{item.component} {spelled}")
+            _check_axle(item, finding.get("position"))
             for measurement in finding.get("measurements", ()):
                 if item.measurement:
                     measurement["name"] = item.measurement
@@ -194,6 +196,7 @@ class Walk:
             measured = []
         if len(measured) != 1:
             raise UsageError(f"{text.strip()!r} says no condition: add s, w, f or n; ? explains.")
+        _check_axle(item, found.position)
         finding: dict[str, Any] = {"position": found.position}
         put_sizes(finding, said)
         try:
@@ -204,13 +207,37 @@ class Walk:
         return judgement, limit_tables()[item.table or ""] if wanting else None
 
 
+def _with_unit(item: SheetItem, text: str) -> str:
+    """Return an answer whose bare figure has the unit that the question named."""
+    plain, _said = take_sizes(text)
+    rest = catalogue().resolve_phrase(f"{item.component} {plain}").rest.strip()
+    if item.unit is None or not rest or not rest[-1].isdigit() or rest not in text:
+        return text
+    try:
+        value, unit = parse_measurement(rest, item.unit)
+    except UnitError:
+        return text
+    return text.replace(rest, f"{value:f} {unit}", 1)
+
+
+def _check_axle(item: SheetItem, position: str | None) -> None:
+    if not item.covers(position):
+        raise UsageError(
+            f"{position} is not asked for here ({item.name}): answer for it with its own item."
+        )
+
+
 def _spell(text: str, component: str) -> str | None:
     """Return an answer with its key letter spelled out, or None when it says no condition."""
     words = text.split()
     if words and words[0].casefold() in KEYS:
         # Key first, then the place: 'f L loose'.
-        found = catalogue().resolve_phrase(f"{component} {' '.join(words[1:])}")
-        return f"{found.position or ''} {KEYS[words[0].casefold()]} {found.rest}"
+        said = " ".join(words[1:])
+        found = catalogue().resolve_phrase(f"{component} {said}")
+        # The place in the words it was said in: "axle 2" and "bank 2" are both kept as 2.
+        whole = said.endswith(found.rest)
+        place = said.removesuffix(found.rest) if whole else found.position or ""
+        return f"{place} {KEYS[words[0].casefold()]} {found.rest}"
     for at, word in enumerate(words):
         if word.casefold() in KEYS:
             return " ".join([*words[:at], KEYS[word.casefold()], *words[at + 1 :]])
