@@ -104,3 +104,49 @@ def test_a_text_is_shown_without_anything_that_moves_the_line(text: str) -> None
     told = shown(text)
     assert len(text) <= LONGEST or "…" in told
     assert re.search("[\x00-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]", told) is None
+
+
+def test_a_sentence_is_told_in_the_language_by_its_template() -> None:
+    words = Words(Look(language="es", dates="dmy"))
+    told = words.said(
+        "Safety first: outer tie rod end L failed. Within 12 months expect about 2,431 USD of "
+        "failures on car-9 (1,387 to 3,569)."
+    )
+    assert told.language == ""
+    assert told.text == (
+        "Primero la seguridad: averiado terminal exterior de dirección L. En 12 meses cuente con "
+        "unos 2\u202f431 USD de fallas en car-9 (de 1\u202f387 a 3\u202f569)."
+    )
+    assert words.said("Service as it stands on 2026-11-20").text == "El servicio al 20 nov 2026"
+    failing = words.said("By the rules of here, car-9 would fail on steering linkage, mirrors.")
+    assert failing.text.endswith("no pasaría por: varillaje de dirección, espejos.")
+    # A comma inside the name of a part does not part a list of names.
+    unknown = words.said(
+        "Parts of unknown age: door latch, lock and window regulator LF, mirror L."
+    )
+    assert "cerradura y elevalunas de puerta LF, espejo L." in unknown.text
+
+
+def test_a_text_is_translated_whole_or_not_at_all() -> None:
+    words = Words(Look(language="es"))
+    known = "Fuel, insurance and upkeep by plan are not in these sums."
+    assert words.said(known).language == ""
+    mixed = words.said(f"{known} Nobody has a template for this one.")
+    assert mixed.text == f"{known} Nobody has a template for this one."
+    assert mixed.language == "en"
+
+
+@pytest.mark.parametrize("code", OTHERS)
+def test_a_template_keeps_every_place(code: str) -> None:
+    templates = strings(code).sentences
+    assert templates
+    lost = {source for source, told in templates.items() if places(source) != places(told)}
+    assert lost == set()
+
+
+def test_what_the_sheet_says_itself_is_never_marked_as_english() -> None:
+    words = Words(Look(language="es"))
+    title = words("by_class")
+    assert words.said(title).language == ""
+    axis = f"{words.word('wheel.tire')} ({words.word('32nds')})"
+    assert words.said(axis).language == ""

@@ -73,7 +73,8 @@ def fleet_sheet(
     mark = view.checkpoint
     sections.append(rests_on(mark.size, mark.root, view.today, words))
     title = words.phrase("fleet_title")
-    return Sheet(title, (words.phrase("as_of_day", day=view.today),), tuple(sections)), words
+    about = (words.phrase("as_of_day", day=view.today), *words.spoken())
+    return Sheet(title, about, tuple(sections)), words
 
 
 def _safety(view: "LedgerView", words: Words) -> Section:

@@ -81,7 +81,7 @@ def life_line(
             (
                 words.plain(day),
                 words.km(km),
-                f"{words.word(component)} {position}".strip(),
+                f"{words.word(component)} {words.word(position)}".strip(),
                 words.word(reason.replace("_", " ")),
             )
         )

@@ -64,7 +64,7 @@ def last_visit(view: "LedgerView", vehicle_id: str, words: Words) -> Visit:
 
 
 def _place(words: Words, component: str, position: str) -> str:
-    return f"{words.word(component)} {position}".strip()
+    return f"{words.word(component)} {words.word(position)}".strip()
 
 
 def today_section(
@@ -75,7 +75,7 @@ def today_section(
     blocks: list[Block] = []
     for row in safety:
         name = _place(words, str(row[1]), str(row[2] or ""))
-        detail = f" ({words.plain(row[3])})" if row[3] else ""
+        detail = f" ({words.word(str(row[3]))})" if row[3] else ""
         blocks.append(Paragraph(words.phrase("safety_open", name=f"{name}{detail}"), "alert"))
     if visit.day is None:
         # Nobody looked: that nothing is recorded as failed must not be read as good news.
@@ -123,7 +123,7 @@ def who(found: Outlook, words: Words) -> tuple[Phrase, ...]:
             )
         )
     lines.append(words.phrase("as_of_day", day=found.as_of))
-    return tuple(lines)
+    return (*lines, *words.spoken())
 
 
 def history_section(view: "LedgerView", vehicle_id: str, words: Words) -> Section:

@@ -29,5 +29,5 @@ def page_of(ran: Ran, view: "LedgerView", look: Look, *, full: bool = False) -> 
         Section("finding", words.said(ran.analysis.question), found),
         rests_on(ran.ledger_size, ran.ledger_root, view.today, words),
     )
-    sheet = Sheet(title, (words.phrase("as_of_day", day=view.today),), sections)
+    sheet = Sheet(title, (words.phrase("as_of_day", day=view.today), *words.spoken()), sections)
     return render(sheet, words)

@@ -1,8 +1,8 @@
 """The words of a sheet, from one file a language, so that a translation is one file.
 
 What the analyses themselves say comes in English. Titles, headings, states and names of parts
-are looked up in the language file; a sentence is shown as it is and marked as English, so that
-a screen reader speaks it right.
+are looked up in the language file, and sentences by their templates; one without a template is
+shown as it is and marked as English, so that a screen reader speaks it right.
 """
 
 import re
@@ -17,6 +17,7 @@ from roadworn.catalogue import catalogue
 from roadworn_cli.output import escape
 from roadworn_cli.report.look import Look, ordered
 from roadworn_cli.report.model import Phrase
+from roadworn_cli.report.sentences import Templates
 
 _FOLDER = Path(__file__).parent / "strings"
 SOURCE = "en"
@@ -24,6 +25,8 @@ SOURCE = "en"
 LONGEST = 300
 _LONGEST_SENTENCE = 2000
 _ID = re.compile(r"\b[a-z]+\.[a-z_]+\b")
+_NUMBER = re.compile(r"(?<![\w.,])\d{1,3}(?:,\d{3})*(?:\.\d+)?(?![\w,.]*\d)")
+_WITH_UNIT = re.compile(r"(.+) \((.+)\)")
 _SWAPPED = str.maketrans({",": "\u202f", ".": ","})
 
 
@@ -34,6 +37,7 @@ class Strings:
     Attributes:
         sheet: key -> sentence of the sheet itself, with places in braces.
         analysis: English title, heading, state or unit of an analysis -> the same.
+        sentences: English template of an analysis' sentence -> the same.
         components: id of a component -> its name.
         months: short names of the twelve months.
         comma: decimals stand after a comma and thousands apart by a narrow space.
@@ -41,6 +45,7 @@ class Strings:
 
     sheet: Mapping[str, str]
     analysis: Mapping[str, str]
+    sentences: Mapping[str, str]
     components: Mapping[str, str]
     months: tuple[str, ...]
     comma: bool
@@ -59,6 +64,7 @@ def strings(language: str) -> Strings:
     return Strings(
         sheet=raw["sheet"],
         analysis=raw.get("analysis", {}),
+        sentences=raw.get("sentences", {}),
         components=raw.get("components", {}),
         months=tuple(raw["months"]),
         comma=raw["comma"],
@@ -80,20 +86,30 @@ class Words:
             for part in catalogue()
             if part.id in self._strings.components
         }
+        self._templates = Templates(self._strings.sentences, self._told)
+        # Sentences of the sheet itself, some of which come back as titles of tables and charts.
+        self._own: set[str] = set()
 
     def __call__(self, key: str, **values: object) -> str:
         """Return a sentence of the sheet with its places filled."""
-        return self._strings.sheet[key].format(
+        text = self._strings.sheet[key].format(
             **{name: self.plain(value) for name, value in values.items()}
         )
+        if self.look.language != SOURCE:
+            self._own.add(text)
+        return text
 
     def phrase(self, key: str, **values: object) -> Phrase:
         """Return a sentence of the sheet as a phrase."""
         return Phrase(self(key, **values))
 
+    def spoken(self) -> tuple[Phrase, ...]:
+        """Return a word about what stays in English; nothing on an English sheet."""
+        return () if self.look.language == SOURCE else (self.phrase("spoken"),)
+
     def said(self, text: str) -> Phrase:
         """Return what an analysis says, translated where the language file knows it."""
-        known = self._strings.analysis.get(text)
+        known = self._known(text)
         if known is not None:
             return Phrase(known)
         text = _ID.sub(lambda found: self._part(found[0]), shown(text, _LONGEST_SENTENCE))
@@ -107,29 +123,83 @@ class Words:
 
     def word(self, text: str) -> str:
         """Return a state, unit or name of a part in this language; anything else as it is."""
+        told = self._worded(text)
+        if self.look.language != SOURCE:
+            self._own.add(told)
+        return told
+
+    def _worded(self, text: str) -> str:
         text = shown(text)
-        known = self._strings.analysis.get(text) or self._names.get(text)
+        known = self._known(text) or self._names.get(text)
         if known is not None:
             return known
         part = self._part(text)
-        return part if part != text else self._named(text)
+        if part != text:
+            return part
+        if "; " in text and self.look.language != SOURCE:
+            # What was seen, what was put off and so on, told one after the other.
+            return "; ".join(self._worded(piece) for piece in text.split("; "))
+        return self._named(text) or self._grouped(text)
+
+    def _known(self, text: str) -> str | None:
+        """Return a text in the language of the sheet, None where it is not known in it."""
+        if self.look.language == SOURCE:
+            return None
+        if text in self._own or self._is_named_with_unit(text):
+            return text
+        known = self._strings.analysis.get(text)
+        return known if known is not None else self._templates.say(shown(text, _LONGEST_SENTENCE))
+
+    def _is_named_with_unit(self, text: str) -> bool:
+        """Say whether a text is a name of ours with a unit of ours, as titles of axes are."""
+        found = _WITH_UNIT.fullmatch(text)
+        return found is not None and {found[1], found[2]} <= self._own
+
+    def _told(self, text: str) -> str:
+        """Tell what stands in a place of a sentence: a day, a part, names, else its numbers."""
+        try:
+            return self.day(date.fromisoformat(text))
+        except ValueError:
+            pass
+        if ", " not in text:
+            return _NUMBER.sub(lambda found: self.number(found[0]), self.word(text))
+        names, told, start = text.split(", "), [], 0
+        while start < len(names):
+            # The longest run of pieces that is one name: `door latch, lock and regulator LF`.
+            for stop in range(len(names), start, -1):
+                piece = ", ".join(names[start:stop])
+                name = self.word(piece) if stop == start + 1 else self._listed(piece)
+                if name is not None:
+                    told.append(name)
+                    start = stop
+                    break
+        return _NUMBER.sub(lambda found: self.number(found[0]), ", ".join(told))
 
     def _part(self, identifier: str) -> str:
         part = catalogue().find(identifier)
         return identifier if part is None else self._strings.components.get(part.id, part.name)
 
-    def _named(self, text: str) -> str:
-        """Translate `disc brake pads front`: a part's name followed by its place."""
+    def _listed(self, text: str) -> str | None:
+        """Translate what is known as a whole though it has a comma in it."""
+        return self._strings.analysis.get(text) or self._named(text)
+
+    def _named(self, text: str) -> str | None:
+        """Translate `disc brake pads front`: a part's name, followed by its place or not."""
+        if text in self._names:
+            return self._names[text]
         words = text.split(" ")
         for cut in range(len(words) - 1, 0, -1):
-            name = " ".join(words[:cut])
-            if name in self._names:
-                place = " ".join(words[cut:])
+            name, place = " ".join(words[:cut]), " ".join(words[cut:])
+            if name in self._names and ", " not in place:
                 return f"{self._names[name]} {self._strings.analysis.get(place, place)}"
-        if ", " in text:  # the name of a group: `wheel.tire, delivery van`
-            head, _, rest = text.partition(", ")
-            return f"{self._part(head)}, {self._strings.analysis.get(rest, rest)}"
-        return text
+        return None
+
+    def _grouped(self, text: str) -> str:
+        """Translate the name of a group: `wheel.tire, delivery van`."""
+        if ", " not in text:
+            return text
+        head, _, rest = text.partition(", ")
+        return f"{self._part(head)}, {self._strings.analysis.get(rest, rest)}"
 
     def number(self, text: str) -> str:
         """Return a number as written with comma and point in the manner of this language."""
