@@ -22,12 +22,10 @@ from roadworn_cli.report.model import (
     Listing,
     Paragraph,
     Phrase,
-    Picture,
     Section,
 )
-from roadworn_cli.report.sections import left_out
+from roadworn_cli.report.sections import left_out, pictures
 from roadworn_cli.report.tables import blocks_of, grid_of
-from roadworn_cli.report.wear import wear_section
 from roadworn_cli.report.words import Words
 
 #: Rows of what may fail next that an owner reads; the full sheet has all of them.
@@ -57,7 +55,7 @@ def owner_sections(
     sections = [
         today_section(found, visit, due, words, full=False),
         _next(found.next_repairs, words),
-        _wear(asker, vehicle_id, words),
+        _wear(ran.get("measured-wear"), words),
         _service(ran.get("maintenance-due"), words),
         _inspection(ran.get("inspection-outlook"), words),
         _advice(ran.get("keep-or-sell"), words),
@@ -202,19 +200,14 @@ def _service(ran: Ran | None, words: Words) -> Section | None:
     return Section("maintenance-due", words.phrase("service_due"), tuple(blocks))
 
 
-def _wear(asker: Asker, vehicle_id: str, words: Words) -> Section | None:
+def _wear(ran: Ran | None, words: Words) -> Section | None:
     """Return when measured parts reach their limit, the pictures folded and not on paper."""
-    view = asker.view
-    weight = view.sql("SELECT weight_class FROM vehicles WHERE vehicle_id = ?", (vehicle_id,)).rows
-    section = wear_section(
-        view, vehicle_id, weight[0][0], list(asker.ran.values()), words, full=False
-    )
-    if section is None:
+    if ran is None or not ran.result.charts:
         return None
-    told = tuple(block for block in section.blocks if not isinstance(block, Picture | Grid))
-    drawn = tuple(block for block in section.blocks if isinstance(block, Picture | Grid))
+    told = Listing(tuple(words.said(chart.title) for chart in ran.result.charts))
+    drawn = tuple(pictures(ran, words, "wear"))
     folded = (Fold(words.phrase("wear_pictures"), drawn),) if drawn else ()
-    return Section(section.anchor, section.title, (*told, *folded))
+    return Section("measured-wear", words.phrase("wear"), (told, *folded))
 
 
 def _record(ran: Ran | None, words: Words) -> Section | None:
@@ -228,6 +221,7 @@ _ABOUT = (
     ("next-repairs", "goes_next"),
     ("inspection-outlook", "passing"),
     ("keep-or-sell", "advice"),
+    ("measured-wear", "wear"),
     ("repeat-failures", "keeps_failing"),
     ("maintenance-due", "service_due"),
     ("projection-backtest", "past_projections"),

@@ -16,7 +16,6 @@ from roadworn_cli.report.looked_at import history_section, last_visit, of_one, t
 from roadworn_cli.report.model import Block, Listing, Paragraph, Phrase, Section, Sheet
 from roadworn_cli.report.owner import owner_sections, table_of
 from roadworn_cli.report.sections import Manner, left_out, rests_on, section_of
-from roadworn_cli.report.wear import wear_section
 from roadworn_cli.report.words import Words
 
 if TYPE_CHECKING:
@@ -26,9 +25,12 @@ if TYPE_CHECKING:
 _ASKED = (
     ("inspection-outlook", "passing"),
     ("keep-or-sell", "advice"),
+    ("measured-wear", "wear"),
     ("maintenance-due", "service_due"),
     ("projection-backtest", "past_projections"),
 )
+#: Left out of the sheet where they have nothing to tell.
+_IF_ANY = ("measured-wear",)
 _TELLS_DUE = ("due_now",)
 #: Answers that the outlook has already, unless the owner has settings for them.
 _GATHERED = {
@@ -129,7 +131,7 @@ def _answers(asker: Asker, words: Words, vehicle_id: str) -> list[Section]:
     ran, view = asker.ran, asker.view
     sections: dict[str, Section] = {}
     for name, key in _ASKED:
-        if name in ran:
+        if name in ran and (name not in _IF_ANY or ran[name].result.tables):
             answer = _of_one(ran[name])
             sections[name] = section_of(answer, words, _manner(key))
     failing = ran.get("repeat-failures")
@@ -139,15 +141,6 @@ def _answers(asker: Asker, words: Words, vehicle_id: str) -> list[Section]:
         middle.append(section_of(failing, words, _manner("keeps_failing")))
     if life is not None:
         middle.append(Section("life-line", words.phrase("life"), (life,)))
-    if not any(
-        chart.name.startswith("wear") for one in ran.values() for chart in one.result.charts
-    ):
-        profile = view.sql(
-            "SELECT weight_class FROM vehicles WHERE vehicle_id = ?", (vehicle_id,)
-        ).rows
-        answers = list(ran.values())
-        worn = wear_section(view, vehicle_id, profile[0][0], answers, words, full=True)
-        middle += [worn] if worn is not None else []
     first = [sections.pop(name) for name, _key in _ASKED[:2] if name in sections]
     return [*first, *middle, *sections.values()]
 
