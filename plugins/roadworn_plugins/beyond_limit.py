@@ -1,7 +1,7 @@
 """Figures on record that are past their limit, whatever condition was written down with them.
 
 Somebody measures 0.5 mm of lining and writes "sound": the figure is believed, not the word.
-The limits are those of the packaged rule set for inspections, with their citations.
+The limits are those of the rule set for inspections that is kept here, with their citations.
 """
 
 from dataclasses import dataclass
@@ -12,7 +12,6 @@ from roadworn_plugins.inspection_judging import judge_item
 from roadworn_plugins.inspection_looks import Looks, load_looks
 from roadworn_plugins.inspection_rules import asked_components, load_rules
 
-_RULES = "inspection_us_federal"
 # A figure does not grow back: the last one counts until work is recorded, however old it is.
 _ANY_AGE = 100_000
 
@@ -33,7 +32,7 @@ class BeyondLimit:
 
 def beyond_limits(view: LedgerView, vehicle: str | None = None) -> list[BeyondLimit]:
     """Return what is past its limit on one vehicle, or on all that are still here."""
-    measured = [item for item in load_rules(_RULES).items if item.measurement]
+    measured = [item for item in load_rules().items if item.measurement]
     looks = load_looks(view, asked_components(measured))
     rows = view.sql(
         f"""SELECT vehicle_id, weight_class FROM vehicles

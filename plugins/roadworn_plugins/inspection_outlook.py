@@ -57,9 +57,10 @@ class InspectionOutlookSettings(Settings):
 
     vehicle: Annotated[str | None, Field(description="only this vehicle")] = None
     unit: Annotated[Unit | None, Field(description="mi or km")] = None
-    rules: Annotated[str, Field(description="packaged rule set, or path of a TOML file")] = (
-        "inspection_us_federal"
-    )
+    rules: Annotated[
+        str,
+        Field(description="rule set or path of one; else ROADWORN_RULES, else the federal rules"),
+    ] = ""
     inspected: Annotated[
         bool, Field(description="false where there is no inspection: says what would have failed")
     ] = True

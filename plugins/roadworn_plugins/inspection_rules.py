@@ -14,13 +14,16 @@ from typing import Any
 
 from roadworn.analysis import PackagedFile
 from roadworn.catalogue.positions import axle_of
-from roadworn.trade.data_file import DataFile, Key, own_text
+from roadworn.trade.data_file import DataFile, Key, kept, own_text
 from roadworn.trade.lookover import limit_tables
 from roadworn.trade.weight import Weight
 from roadworn.units import dimension_of
 
 _FRONT = frozenset({"front", "1"})
 _WHAT = "rule set"
+_DEFAULT = "inspection_us_federal"
+#: Where a shop keeps the path of its own, so that it need not be typed each time.
+VARIABLE = "ROADWORN_RULES"
 
 _RULES = {"title": Key("text", must=True), "note": Key("text", must=True)}
 _EMISSION = {
@@ -179,12 +182,17 @@ def rules_text(name: str) -> str:
     return text
 
 
-def load_rules(name: str) -> RuleSet:
+def load_rules(name: str = "") -> RuleSet:
     """Return a packaged rule set by name, or a shop's own by the path of its TOML file.
+
+    Args:
+        name: name or path; without one that of ``ROADWORN_RULES``, else the federal rules.
 
     Raises:
         UsageError: there is none, or the file does not say what a rule set must.
     """
+    if not name:
+        return kept(VARIABLE, load_rules, _DEFAULT)
     packaged = packaged_rules()
     text = rules_text(name) if name in packaged else own_text(name, _WHAT, packaged)
     return _rules(DataFile.parse(_WHAT, name, text))

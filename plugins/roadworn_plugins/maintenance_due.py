@@ -49,9 +49,10 @@ class MaintenanceDueSettings(Settings):
     """Which schedule, and how far to look."""
 
     vehicle: Annotated[str | None, Field(description="only this vehicle")] = None
-    schedule: Annotated[str, Field(description="packaged schedule, or path of a TOML file")] = (
-        "schedule_common_practice"
-    )
+    schedule: Annotated[
+        str,
+        Field(description="schedule or path of one; else ROADWORN_SCHEDULE, else common practice"),
+    ] = ""
     ahead_months: Annotated[float, Field(ge=0, le=60, description="how far to look ahead")] = 3.0
     window: Annotated[
         float, Field(ge=0, lt=1, description="share of an interval that still is in time")

@@ -6,7 +6,7 @@ from importlib.resources import files
 from typing import Any
 
 from roadworn.analysis import PackagedFile
-from roadworn.trade.data_file import DataFile, Key, own_text
+from roadworn.trade.data_file import DataFile, Key, kept, own_text
 from roadworn.units import to_km
 from roadworn_plugins.maintenance_timing import Interval
 
@@ -20,6 +20,9 @@ _DONE_BY = {
     "inspected": ("inspected", "adjusted", "cleaned", "replaced", "filled"),
 }
 _WHAT = "schedule"
+_DEFAULT = "schedule_common_practice"
+#: Where a shop keeps the path of its own, so that it need not be typed each time.
+VARIABLE = "ROADWORN_SCHEDULE"
 _HEAD = {"title": Key("text", must=True), "note": Key("text", must=True)}
 _ITEM = {
     "component": Key("component", must=True),
@@ -101,12 +104,17 @@ def schedule_text(name: str) -> str:
     return folder.joinpath(f"{name}.toml").read_text(encoding="utf-8")
 
 
-def load_schedule(name: str) -> Schedule:
+def load_schedule(name: str = "") -> Schedule:
     """Return a packaged schedule by name, or a shop's own by the path of its TOML file.
+
+    Args:
+        name: name or path; without one that of ``ROADWORN_SCHEDULE``, else common practice.
 
     Raises:
         UsageError: there is none, or the file does not say what a schedule must.
     """
+    if not name:
+        return kept(VARIABLE, load_schedule, _DEFAULT)
     packaged = packaged_schedules()
     text = schedule_text(name) if name in packaged else own_text(name, _WHAT, packaged)
     file = DataFile.parse(_WHAT, name, text)

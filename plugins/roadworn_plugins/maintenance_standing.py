@@ -66,7 +66,7 @@ def due_services(
     view: LedgerView,
     vehicle: str | None = None,
     *,
-    schedule: str = "schedule_common_practice",
+    schedule: str = "",
     window: float = 0.1,
     ahead_months: float = 12.0,
 ) -> list[DueService]:
@@ -75,7 +75,7 @@ def due_services(
     Args:
         view: the ledger as of a day.
         vehicle: only this one.
-        schedule: packaged name, or path of a shop's own.
+        schedule: packaged name, or path of a shop's own; see `load_schedule`.
         window: share of an interval that still is in time.
         ahead_months: what falls due within it is `soon`.
     """

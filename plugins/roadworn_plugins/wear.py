@@ -28,7 +28,6 @@ RISE_MM = 1.2
 BORROWED_FREEDOM = 4.0
 #: Fewer degrees of freedom in the whole ledger do not replace the reading error.
 _LEAST_POOLED = 8
-_RULES = "inspection_us_federal"
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +115,7 @@ def measured_wear(
     view: LedgerView,
     vehicle: str | None = None,
     *,
-    rules: str | RuleSet = _RULES,
+    rules: str | RuleSet = "",
     level: float = 0.8,
 ) -> list[Wear]:
     """Return the wear of every fitted part that was measured often enough.

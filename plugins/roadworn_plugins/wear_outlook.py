@@ -43,9 +43,10 @@ class WearOutlookSettings(Settings):
 
     vehicle: Annotated[str | None, Field(description="only this vehicle")] = None
     unit: Annotated[Unit | None, Field(description="mi or km")] = None
-    rules: Annotated[str, Field(description="rule set whose limits hold, a name or a file")] = (
-        "inspection_us_federal"
-    )
+    rules: Annotated[
+        str,
+        Field(description="rule set or path of one; else ROADWORN_RULES, else the federal rules"),
+    ] = ""
     level: Annotated[float, Field(gt=0.5, lt=1, description="level of the ranges")] = 0.8
     most: Annotated[int, Field(ge=1, description="rows at the most")] = 40
 

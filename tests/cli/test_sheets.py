@@ -145,14 +145,24 @@ def test_wrong_cells_are_all_named_and_nothing_is_written(shop: Run, tmp_path: P
     assert "roadworn record inspection VEHICLE --filled FILE" in as_table.err
 
 
-def test_rules_and_schedule_of_ones_own(shop: Run, tmp_path: Path) -> None:
+def test_rules_and_schedule_of_ones_own(
+    shop: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     shop("record", "inspection", "bus-7", *(f"tire {w} 2/32 in" for w in ("LF", "RF", "LR", "RR")))
     rules = shop("sheets", "inspection_us_federal").out
     (tmp_path / "state.toml").write_text(rules.replace('limit = "2"', 'limit = "3"'))
     words = ("analyse", "inspection-outlook", "--vehicle", "bus-7", "--wide")
     assert re.search(r"tire tread +pass", shop(*words).out)
     assert re.search(r"tire tread +fail", shop(*words, "rules=state.toml").out)
+    # Kept, it holds for the outlook and for all else that goes by a limit.
+    monkeypatch.setenv("ROADWORN_RULES", "state.toml")
+    assert re.search(r"tire tread +fail", shop(*words).out)
+    assert re.search(r"tire tread +pass", shop(*words, "rules=inspection_us_federal").out)
+    assert "limit 3" in shop("outlook", "bus-7").out
     (tmp_path / "state.toml").write_text(rules.replace('limit = "2"', 'limitt = "3"'))
+    refused = shop(*words)
+    assert refused.err.startswith("ROADWORN_RULES of the environment: The rule set state.toml")
+    monkeypatch.delenv("ROADWORN_RULES")
     refused = shop(*words, "rules=state.toml")
     assert refused.code == 2
     assert refused.err.count("\n") == 1
@@ -160,6 +170,8 @@ def test_rules_and_schedule_of_ones_own(shop: Run, tmp_path: Path) -> None:
     assert "did you mean limit?" in refused.err
     schedule = shop("sheets", "schedule_common_practice").out
     (tmp_path / "plan.toml").write_text(schedule.replace("engine.oil", "engine.oill"))
+    monkeypatch.setenv("ROADWORN_SCHEDULE", "plan.toml")
+    assert "ROADWORN_SCHEDULE" in shop("analyse", "maintenance-due").err
     refused = shop("analyse", "maintenance-due", "schedule=plan.toml")
     assert refused.code == 2
     assert "plan.toml" in refused.err

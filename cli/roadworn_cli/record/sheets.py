@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import NamedTuple
 
 from roadworn.bench.sizes import KnownSizes
-from roadworn.errors import UsageError
 from roadworn.recent import last_events
+from roadworn.trade.data_file import kept
 from roadworn.trade.lookover import Sheet, load_sheet
 from roadworn.trade.weight import weight_of
 from roadworn_cli.record.remarks import profile_of
@@ -39,12 +39,8 @@ def choose_sheet(ledger: Path, vehicle_id: str, named: str) -> Chosen:
     """
     if named:
         return Chosen(load_sheet(named), by_name=True)
-    kept = os.environ.get(VARIABLE, "")
-    if kept:
-        try:
-            return Chosen(load_sheet(kept), by_name=True)
-        except UsageError as error:
-            raise UsageError(f"{VARIABLE} of the environment: {error.message}") from None
+    if os.environ.get(VARIABLE):
+        return Chosen(kept(VARIABLE, load_sheet, ""), by_name=True)
     weight = weight_of(profile_of(ledger, vehicle_id).get("weight_class"))
     return Chosen(load_sheet(_BY_WEIGHT[weight]), by_name=False)
 

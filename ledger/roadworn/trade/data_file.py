@@ -5,17 +5,20 @@ a limit that nobody reads is a limit that never fails. Every refusal is one sent
 the file, the place, the reason and what was probably meant.
 """
 
+import os
 import tomllib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Any, Literal, NoReturn
+from typing import Any, Literal, NoReturn, TypeVar
 
 from roadworn.catalogue import catalogue
 from roadworn.errors import UnknownName, UsageError
 from roadworn.units import UnitError, canonical_unit
+
+T = TypeVar("T")
 
 #: What may stand under a key: a text, a text that may be empty, texts, yes or no, a whole
 #: number, a figure (text or number, kept exact), figures, a component id, ids, or a unit.
@@ -192,6 +195,21 @@ def own_text(name: str, what: str, packaged: Iterable[str]) -> str:
         raise UsageError(
             f"The {what} {name} cannot be read ({reason}): give the path of a TOML file."
         ) from None
+
+
+def kept(variable: str, load: Callable[[str], T], default: str) -> T:
+    """Load the file whose name or path the environment keeps, or the default.
+
+    Raises:
+        UsageError: what the environment names cannot be used; says so.
+    """
+    name = os.environ.get(variable, "")
+    if not name:
+        return load(default)
+    try:
+        return load(name)
+    except UsageError as error:
+        raise UsageError(f"{variable} of the environment: {error.message}") from None
 
 
 def _figure(value: object) -> Decimal | None:
