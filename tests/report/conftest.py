@@ -3,7 +3,7 @@
 import os
 import shutil
 import subprocess
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -59,16 +59,16 @@ _FLAGS = (
 
 
 @pytest.fixture(scope="session")
-def document_of(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[..., str]]:
-    """Open a page in Chromium and return the document as it stands afterwards."""
+def chromium(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., str]:
+    """Run Chromium with some flags, each time with a profile of its own."""
     program = os.environ.get("ROADWORN_CHROMIUM") or shutil.which("chromium")
     if program is None:
         pytest.skip("no Chromium on this machine: apt-get install chromium")
 
-    def look(page: Path, *flags: str) -> str:
+    def go(*flags: str) -> str:
         profile = tmp_path_factory.mktemp("profile")
         done = subprocess.run(
-            [program, *_FLAGS, *flags, f"--user-data-dir={profile}", "--dump-dom", page.as_uri()],
+            [program, *_FLAGS, f"--user-data-dir={profile}", *flags],
             capture_output=True,
             text=True,
             timeout=60,
@@ -76,4 +76,26 @@ def document_of(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[.
         assert done.returncode == 0, done.stderr[-500:]
         return done.stdout
 
+    return go
+
+
+@pytest.fixture(scope="session")
+def document_of(chromium: Callable[..., str]) -> Callable[..., str]:
+    """Open a page in Chromium and return the document as it stands afterwards."""
+
+    def look(page: Path, *flags: str) -> str:
+        return chromium(*flags, "--dump-dom", page.as_uri())
+
     return look
+
+
+@pytest.fixture(scope="session")
+def printed(chromium: Callable[..., str]) -> Callable[[Path], bytes]:
+    """Print a page in Chromium and return the PDF."""
+
+    def to_pdf(page: Path) -> bytes:
+        pdf = page.with_suffix(".pdf")
+        chromium("--no-pdf-header-footer", f"--print-to-pdf={pdf}", page.as_uri())
+        return pdf.read_bytes()
+
+    return to_pdf

@@ -155,7 +155,8 @@ def history_section(view: "LedgerView", vehicle_id: str, words: Words) -> Sectio
         ),
         tuple(cells),
     )
-    return Section("history", words.phrase("history"), blocks_of(table, words))
+    quoted = Paragraph(words.phrase("as_written"), "quiet")
+    return Section("history", words.phrase("history"), (quoted, *blocks_of(table, words)))
 
 
 def lines_of(phrases: Iterable[Phrase]) -> Listing:

@@ -25,6 +25,9 @@ from roadworn_cli.report.tables import blocks_of
 from roadworn_cli.report.words import Words
 from roadworn_cli.results import in_words
 
+#: Analyses that quote what an instrument showed, which no setting of the sheet changes.
+_QUOTED = frozenset({"odometer-audit"})
+
 
 @dataclass(frozen=True, slots=True)
 class Manner:
@@ -72,6 +75,8 @@ def blocks(ran: Ran, words: Words, manner: Manner, anchor: str) -> tuple[Block, 
         )
         found.append(Facts(pairs))
     found += reservations(result.caveats, words, fold=not manner.full)
+    if ran.analysis.name in _QUOTED:
+        found.append(Paragraph(words.phrase("as_shown"), "quiet"))
     if manner.full:
         chosen = ran.settings.model_dump(mode="json", exclude_none=True)
         asked = ", ".join(f"{key}={value}" for key, value in chosen.items() if value != "")

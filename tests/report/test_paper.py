@@ -1,0 +1,108 @@
+"""The demo's sheets on paper and in one unit: pages counted in a PDF that Chromium printed."""
+
+import re
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from report.markup import Page
+
+from roadworn import LedgerView, PluginHost, open_view
+from roadworn.outlook import outlook, usual_unit
+from roadworn_cli.report.asking import Asker
+from roadworn_cli.report.look import Look
+from roadworn_cli.report.model import Sheet
+from roadworn_cli.report.page import render
+from roadworn_cli.report.vehicle import Request, vehicle_sheet
+from roadworn_cli.report.words import Words
+from roadworn_demo import DEMO_TODAY, FEATURED, build
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return build(tmp_path_factory.mktemp("demo")).ledger
+
+
+@pytest.fixture(scope="module")
+def view(demo: Path) -> Iterator[LedgerView]:
+    with open_view(demo, as_of=DEMO_TODAY) as opened:
+        yield opened
+
+
+@pytest.fixture(scope="module")
+def host() -> PluginHost:
+    return PluginHost.load()
+
+
+@pytest.fixture(scope="module")
+def page_of(view: LedgerView, host: PluginHost) -> Callable[..., str]:
+    """Return the owner's page of the demo's car in a unit, made once and rendered as asked."""
+    made: dict[str, Sheet] = {}
+
+    def page(unit: str, paper: str = "a4") -> str:
+        if unit not in made:
+            asker = Asker(host, view, Look(unit=unit))
+            made[unit], _words = vehicle_sheet(asker, Request(FEATURED))
+        return render(made[unit], Words(Look(unit=unit, paper=paper)))
+
+    return page
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_the_owner_takes_two_sheets_of_paper_home(
+    page_of: Callable[..., str], printed: Callable[[Path], bytes], tmp_path: Path, paper: str
+) -> None:
+    page = tmp_path / "sheet.html"
+    page.write_text(page_of("mi", paper), encoding="utf-8")
+    pdf = printed(page)
+    assert len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf)) == 2
+    # Points of 1/72 inch: ISO 216 gives A4 as 210 by 297 mm; Letter is 8.5 by 11 inches.
+    box = re.findall(rb"/MediaBox\s*\[\s*0 0 ([\d.]+) ([\d.]+)", pdf)[0]
+    wide, high = {"a4": (210 / 25.4 * 72, 297 / 25.4 * 72), "letter": (612, 792)}[paper]
+    assert (float(box[0]), float(box[1])) == pytest.approx((wide, high), abs=1)
+
+
+@pytest.mark.parametrize(("unit", "other"), [("mi", "km"), ("km", "mi")])
+def test_a_page_has_one_unit(page_of: Callable[..., str], unit: str, other: str) -> None:
+    text = Page.of(page_of(unit)).text
+    assert re.search(rf"\d {unit}\b", text)
+    assert re.findall(rf".{{20}}\b{other}\b", text) == []
+
+
+def test_the_big_things_come_first(page_of: Callable[..., str]) -> None:
+    text = Page.of(page_of("mi")).text
+    order = [
+        "SAFETY item open", "What goes next", "Would it pass its inspection?",
+        "Keep it, or let it go?", "How right past projections were", "Its life so far",
+        "How far to trust this", "Cautions", "What this sheet rests on",
+    ]  # fmt: skip
+    places = [text.index(words) for words in order]
+    assert places == sorted(places)
+    assert text.count("How far to trust this") == 1
+
+
+# car-9 has an instrument in miles, car-14 one in kilometres.
+@pytest.mark.parametrize(("vehicle", "own"), [(FEATURED, "mi"), ("car-14", "km")])
+def test_the_outlook_tells_every_distance_in_the_unit_asked_for(
+    view: LedgerView, host: PluginHost, vehicle: str, own: str
+) -> None:
+    other = {"mi": "km", "km": "mi"}[own]
+    found = outlook(view, host, vehicle, unit=other)
+    assert found.unit == other
+    assert re.findall(rf"\d,\d+ {own}\b", repr(found)) == []
+    assert f" {other} on " in found.distance
+    assert usual_unit(view, vehicle) == own
+
+
+def test_distances_agree_in_either_unit(view: LedgerView, host: PluginHost) -> None:
+    # 1 mi = 1.609344 km exactly: NIST SP 811, appendix B.8.
+    told = {}
+    for unit in ("mi", "km"):
+        ran = outlook(view, host, FEATURED, unit=unit).next_repairs
+        assert ran is not None
+        rows = ran.result.table("next_repairs").records()
+        told[unit] = [(row["what"], row["age"]) for row in rows if row["age"] is not None]
+    assert told["mi"]
+    for (name, miles), (same, km) in zip(told["mi"], told["km"], strict=True):
+        assert name == same
+        assert float(str(km)) == pytest.approx(float(str(miles)) * 1.609344, rel=5e-3)
