@@ -67,7 +67,9 @@ def test_a_size_is_recorded_once(shop: Run) -> None:
     asked = shop("record", "inspection", "bus-7", "steering column 2 1/4 in")
     assert asked.code == 2
     assert "add it, as 'steering wheel diameter 16 in'" in asked.err
-    assert shop("record", "inspection", "bus-7", "steering wheel diameter 18 in").code == 0
+    kept = shop("record", "inspection", "bus-7", "steering wheel diameter 18 in")
+    assert kept.code == 0
+    assert "not checked, steering wheel diameter 18 in" in kept.out
     passed = shop("record", "inspection", "bus-7", "steering column 2 1/4 in")
     assert (passed.code, "sound" in passed.out) == (0, True), passed.err
     outlook = shop("analyse", "inspection-outlook", "--vehicle", "bus-7", "--format", "json")

@@ -102,11 +102,25 @@ def _measured(measurement: Payload) -> str:
 
 
 def _tell_finding(finding: Payload) -> str:
-    measured = [_measured(m) for m in finding.get("measurements", ())]
+    figures, sizes = [], []
+    for measurement in finding.get("measurements", ()):
+        if _is_size(measurement):
+            # A size says what the limit hangs on and nothing of the part's condition.
+            sizes.append(f"{measurement['name']} {_measured(measurement)}")
+        else:
+            figures.append(_measured(measurement))
     condition = finding["condition"].replace("_", " ")
     safety = " (safety)" if finding.get("safety") else ""
-    note = f", {finding['note']}" if finding.get("note") else ""
-    return f"{_join([item_words(finding), *measured, condition], ' ')}{safety}{note}"
+    rest = "".join(f", {text}" for text in (*sizes, finding.get("note")) if text)
+    return f"{_join([item_words(finding), *figures, condition], ' ')}{safety}{rest}"
+
+
+def _is_size(measurement: Payload) -> bool:
+    if not measurement.get("name"):
+        return False
+    from roadworn.bench.sizes import size_keys
+
+    return measurement["name"] in size_keys()
 
 
 def _tell_inspection(payload: Payload) -> str:
