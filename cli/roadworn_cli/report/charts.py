@@ -83,7 +83,13 @@ def _finite(series: Series) -> bool:
 
 
 def _comparable(panels: Sequence[Sequence[Drawn]]) -> bool:
-    """Say whether panels can share heights: not where the smallest would lie flat."""
+    """Say whether panels share their heights.
+
+    Curves that stand alone are there to be compared with each other. One that is compared with
+    what belongs to it may have heights of its own, and needs them where it would lie flat.
+    """
+    if any(len(panel) == 1 for panel in panels):
+        return True
     tops = [
         max((abs(y) for one in panel for y in one.series.y if math.isfinite(y)), default=0.0)
         for panel in panels

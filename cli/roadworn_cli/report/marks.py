@@ -167,13 +167,15 @@ def lanes(
     shown = [lane for lane in given if lane.at]
     if not shown:
         return None
-    with paper(0.8 + 0.3 * len(shown)) as figure:
+    names = [wrapped(lane.name, _NAME) for lane in reversed(shown)]
+    row = 0.38 if any("\n" in name for name in names) else 0.3
+    with paper(0.8 + row * len(shown)) as figure:
         axes = figure.subplots()
         for place, lane in enumerate(reversed(shown)):
             axes.axhline(place, color="#d9d9d9", linewidth=0.8, zorder=0)
             at: list[Any] = list(lane.at)
             axes.plot(at, [place] * len(at), linestyle="none", **_mark(lane))
-        axes.set_yticks(range(len(shown)), [label(lane.name, 36) for lane in reversed(shown)])
+        axes.set_yticks(range(len(shown)), names)
         axes.set_ylim(-0.7, len(shown) - 0.3)
         axes.tick_params(axis="y", length=0)
         axes.spines["left"].set_visible(False)
