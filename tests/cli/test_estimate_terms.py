@@ -96,6 +96,62 @@ def test_the_cap_is_said_where_it_bites(shop: Run, terms: Path) -> None:
     assert row.split() == ["shop", "supplies,", "7", "%", "of", "labour,", "capped", "25.00"]
 
 
+OTHER = """\
+currency = "USD"
+[labour]
+default = 100
+diag = 120.50
+[parts]
+by = "matrix"
+bands = [{ up_to = 5, markup = 200 }, { up_to = 50, markup = 100 }, { markup = 40 }]
+[cores]
+deposit = false
+[tax]
+percent = 10
+labour = true
+parts = true
+supplies = true
+sublet = false
+fees = false
+cores = true
+"""
+# By hand: 1.5 x 100 = 150, 2 x 120.50 = 241; 5.00 x 3 = 15.00, 5.01 x 2 = 10.02, two at 70.01 are
+# 140.02 (50.01 x 1.4 = 70.014); tax 10 % of labour 391.00 and parts 165.04.
+OTHER_SHEET = """\
+Estimate in USD
+1) horn, fit                                                        416.02
+     of it labour 1.5 h after 0.5 h of overlap at 100.00 (by the clock 2.4 h): 150.00
+     of it diag labour 2 h at 120.50: 241.00
+     of it parts: 15.00
+     of it parts: 10.02
+   core charge, a deposit: 20.00, asked for only when the old part does not come back
+2) wiper blade                                                      140.02
+     of it parts, 2 of them: 140.02
+3) engine air filter                                                 30.00
+4) cabin air filter                                                  29.00
+     of it price as it stands: 25.00
+     of it fee, towing: 4.00
+all jobs                                                            615.04
+tax, 10 % of 556.04                                                  55.60
+   taxed: labour, parts, supplies, core charges
+   lines 3, 4 have prices as they stand: no supplies and no tax are added
+TOTAL                                                               670.64
+"""
+
+
+def test_other_terms_and_every_other_form_as_a_sheet(shop: Run, tmp_path: Path) -> None:
+    (tmp_path / "roadworn.terms.toml").write_text(OTHER, encoding="utf-8")
+    done = estimate(
+        shop,
+        "horn, fit 2 h overlap 0.5 clock 2.4 + 2 h diag + part cost 5 + part cost 5.01 + core 20",
+        "wiper blades part cost 50.01 x 2",
+        "engine air filter 30.00",
+        "cabin air filter 25 + fee towing 4",
+    )
+    assert done.code == 0, done.err
+    assert done.out.partition("\n")[2] == OTHER_SHEET
+
+
 def test_terms_come_from_the_environment_or_from_beside_the_ledger(
     shop: Run, terms: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -95,12 +95,12 @@ def _whole(estimate: Mapping[str, Any], totals: Mapping[str, Any]) -> Iterator[s
         yield f"   taxed: {taxed}"
     flat = [str(line["line"]) for line in estimate["lines"] if _is_flat(line)]
     if flat and ("tax" in totals or "supplies" in totals):
-        one = len(flat) == 1
-        yield (
-            f"   line{'' if one else 's'} {', '.join(flat)} "
-            f"{'has a price as it stands' if one else 'have prices as they stand'}: no supplies "
-            "and no tax are added to it"
+        told = (
+            f"line {flat[0]} has a price as it stands"
+            if len(flat) == 1
+            else f"lines {', '.join(flat)} have prices as they stand"
         )
+        yield f"   {told}: no supplies and no tax are added"
     yield _row("TOTAL", totals["total"])
     if totals["after_core_return"] != totals["total"]:
         yield _row("when the old parts come back", totals["after_core_return"])
