@@ -38,7 +38,7 @@ def test_a_sheet_of_ones_own_by_path_and_by_the_environment(
 ) -> None:
     own = shop("sheets", "light").out.replace('limit = "2"\n', 'limit = "3"\n', 1)
     (tmp_path / "ours.toml").write_text(own)
-    assert "54 items" in shop("sheets", "ours.toml").out
+    assert "55 items" in shop("sheets", "ours.toml").out
     typed = ("record", "inspection", "bus-7", "tire LF 5/64 in")
     assert "wearing" in shop(*typed).out
     failed = shop(*typed, "--sheet", "ours.toml")

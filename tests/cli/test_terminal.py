@@ -37,7 +37,7 @@ def typed_live(folder: Path, words: list[str], keys: str) -> tuple[int, str, str
     os.close(theirs)
     assert child.stderr
     seen = ""
-    while "1/54" not in seen:
+    while "1/55" not in seen:
         seen += child.stderr.read(1)
     os.write(ours, keys.encode())
     out, err = child.communicate(timeout=30)
@@ -50,7 +50,7 @@ def test_a_walk_that_is_broken_off_goes_on(shop: Run, tmp_path: Path) -> None:
     # Control-D ends the input, as when the terminal is closed.
     code, out, err = on_terminal(tmp_path, words, "s\nw smears\nrubbish\n\x04")
     assert (code, out) == (2, "")
-    assert "1/54 inside: Horn" in err
+    assert "1/55 inside: Horn" in err
     assert "'rubbish' says no condition" in err
     assert "run the same command again" in err
     assert (tmp_path / "roadworn.db.lookover-bus-7.json").exists()
@@ -90,7 +90,7 @@ def test_a_blank_goes_on_with_a_single_key(shop: Run, tmp_path: Path) -> None:
     keys = f"{to_mirrors}s L; f R cracked\nq\n"
     code, _, err = on_terminal(tmp_path, ["record", "inspection", "bus-7"], keys)
     assert code == 0, err
-    assert "Taken for: 4/54 inside: Mirrors" in err
+    assert "Taken for: 4/55 inside: Mirrors" in err
     payload = shop("history", "bus-7", "--format", "json").json()[-1]["payload"]  # type: ignore[index]
     (finding,) = payload["findings"]
     assert (finding["component"], finding["position"]) == ("body.mirror", "R")
@@ -171,7 +171,7 @@ def test_control_c_is_quiet_and_keeps_the_answers(shop: Run, tmp_path: Path) -> 
     os.write(ours, b"s\n")
     assert child.stderr
     seen = ""
-    while "2/54" not in seen:
+    while "2/55" not in seen:
         seen += child.stderr.read(1)
     child.send_signal(2)
     out, err = child.communicate(timeout=20)
