@@ -17,6 +17,7 @@ from roadworn_cli.record.common import (
     refuse_amended,
     short,
 )
+from roadworn_cli.record.consent import tell_consent
 from roadworn_cli.record.remarks import private_remarks
 
 if TYPE_CHECKING:
@@ -65,6 +66,7 @@ def correct(
     acknowledge(stored, f" (replaces {short(old.event_id)})")
     for text in private_remarks(stored):
         note(text)
+    tell_consent(ctx, stored)
     for text in cautions(stored):
         say(text)
 

@@ -56,6 +56,12 @@ def test_other_work_is_not_held_against_it(approved: Run, price: str, what: str)
     assert "consent" not in fit(approved, price, what=what).err
 
 
+def test_a_corrected_price_is_held_against_it_in_place_of_the_first(approved: Run) -> None:
+    first = fit(approved, "300.00 USD").event
+    told = approved("correct", first, "price=450.00")
+    assert "now comes to 450.00 USD" in told.err
+
+
 def test_what_was_taken_back_does_not_count(approved: Run) -> None:
     slip = fit(approved, "220.00 USD", what="brake pads LF").event
     approved("retract", slip, "--reason", "slip")

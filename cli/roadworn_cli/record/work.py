@@ -1,6 +1,6 @@
 """`record replacement`, `record repair` and `record maintenance`: work and what it cost."""
 
-from typing import TYPE_CHECKING, Annotated, Any, get_args
+from typing import Annotated, Any, get_args
 
 import typer
 
@@ -11,7 +11,7 @@ from roadworn.bench.phrases import read_item
 from roadworn.errors import UsageError
 from roadworn.kinds import Maintenance
 from roadworn.kinds.work import ReplacementReason
-from roadworn.recent import last_agreed, last_replacements
+from roadworn.recent import last_replacements
 from roadworn_cli.context import default_unit, state_of
 from roadworn_cli.output import note as say_note
 from roadworn_cli.record.common import (
@@ -26,9 +26,7 @@ from roadworn_cli.record.common import (
     money,
     write,
 )
-
-if TYPE_CHECKING:
-    from roadworn.events import StoredEvent
+from roadworn_cli.record.consent import tell_consent
 
 Component = Annotated[
     str, typer.Argument(metavar="COMPONENT", help="Component and place, 'wheel bearing LF'.")
@@ -110,7 +108,7 @@ def replacement(
     told = comeback_words(stored, last_replacements(path, stored.vehicle_id, component_id))
     if told:
         say_note(told)
-    _tell_consent(ctx, stored)
+    tell_consent(ctx, stored)
 
 
 def repair(
@@ -141,7 +139,7 @@ def repair(
         "work_order": order,
         "note": note,
     }
-    _tell_consent(ctx, write(ctx, vehicle, "repair", payload, Envelope(odometer, unit, on, by)))
+    tell_consent(ctx, write(ctx, vehicle, "repair", payload, Envelope(odometer, unit, on, by)))
 
 
 def maintenance(
@@ -171,18 +169,7 @@ def maintenance(
         "note": note,
     }
     stored = write(ctx, vehicle, "maintenance", payload, Envelope(odometer, unit, on, by))
-    _tell_consent(ctx, stored)
-
-
-def _tell_consent(ctx: typer.Context, stored: "StoredEvent") -> None:
-    """Say when the work has come to more than the customer approved."""
-    if not {"parts_cost", "labour_rate"} & set(stored.data()):
-        return
-    from roadworn.bench.consent import consent_words
-
-    told = consent_words(stored, last_agreed(state_of(ctx).ledger, stored.vehicle_id))
-    if told:
-        say_note(told)
+    tell_consent(ctx, stored)
 
 
 def _costs(price: str, hours: float | None, rate: str, currency: str) -> dict[str, Any]:
