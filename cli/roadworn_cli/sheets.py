@@ -32,6 +32,8 @@ def sheets(
 ) -> None:
     """List look-over sheets, inspection rules and service schedules, or print one to copy from.
 
+    In a table to fill in, a row may be repeated for another place; one left empty was not checked.
+
     \b
     roadworn sheets light > ours.toml
     roadworn sheets ours.toml --blank > bus-7.csv

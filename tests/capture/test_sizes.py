@@ -141,6 +141,15 @@ def test_what_was_said_of_the_vehicle_holds_and_a_type_only_at_its_place() -> No
         read_judged_finding("air brake chamber 1L 1 in", HEAVY, known)
 
 
+def test_what_was_said_of_an_axle_holds_for_both_ends() -> None:
+    known = KnownSizes()
+    read_judged_finding("brake shoes axle 1, lining kind strip", HEAVY, known)
+    # 49 CFR 393.47(d)(1): continuous strip 3/16 in.
+    for place in ("1L", "1R", "axle 1"):
+        finding = read_judged_finding(f"brake shoes {place} 3/16 in", HEAVY, known).finding
+        assert finding["condition"] == "sound"
+
+
 def test_a_temperature_holds_for_one_look_only() -> None:
     known = KnownSizes()
     read_judged_finding("battery 9.8 V sound, battery temperature 70 °F", LIGHT, known)

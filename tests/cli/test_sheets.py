@@ -122,6 +122,9 @@ def test_a_blank_table_filled_in_becomes_one_look_over(shop: Run, tmp_path: Path
     assert {"component": "wheel.tire", "position": "RR"} in told["not_checked"]  # type: ignore[operator]
     assert told["rest"] == "not_checked"
     assert "SAFETY: tire LR failed" in taken.err
+    again = shop(*words, "--odometer", "61,100 mi")
+    assert (again.code, "stands as event" in again.err) == (3, True)
+    assert shop(*words, "--on", "2026-05-20").code == 0
     assert shop(*words, "--rest", "sound").code == 0
     told = payload(shop)
     assert told["rest"] == "sound"

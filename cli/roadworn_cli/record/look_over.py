@@ -1,6 +1,7 @@
 """`record inspection`: a look-over typed, walked through, or filled in as a table."""
 
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -8,8 +9,9 @@ import typer
 
 from roadworn.bench.choices import choose
 from roadworn.bench.judging import JudgedFinding, check_agreement, read_judged_finding
-from roadworn.errors import UsageError
-from roadworn_cli.context import state_of
+from roadworn.errors import LedgerRefused, UsageError
+from roadworn.recent import last_events
+from roadworn_cli.context import check_day, state_of, today
 from roadworn_cli.output import note as say_note
 from roadworn_cli.output import say
 from roadworn_cli.record.common import (
@@ -20,6 +22,7 @@ from roadworn_cli.record.common import (
     OnOption,
     UnitOption,
     Vehicle,
+    short,
     write,
 )
 
@@ -90,6 +93,7 @@ def inspection(
         if findings:
             raise UsageError("--filled takes the place of typed findings: leave one of them out.")
         payload = _read_filled(filled, chosen.sheet, sizes, rest)
+        _refuse_again(state.ledger, vehicle_id, payload, check_day(on, "--on"))
     elif findings:
         payload = {"findings": _read_all(findings, chosen.sheet, sizes)}
         if chosen.by_name:
@@ -127,6 +131,37 @@ def _read_filled(path: str, sheet: "Sheet", sizes: "KnownSizes", rest: str) -> d
     for remark in read.remarks:
         say_note(remark)
     return read.payload
+
+
+def _refuse_again(ledger: Path, vehicle_id: str, payload: dict[str, Any], on: str) -> None:
+    """Refuse a table that was taken already: the same figures twice are no second look.
+
+    Raises:
+        LedgerRefused: names the event.
+    """
+    day = on or today().isoformat()
+    parts = ("findings", "sound", "not_checked")
+    for event in last_events(ledger, vehicle_id, "inspection"):
+        data = event.data()
+        same = all(
+            [_without_empty(one) for one in data.get(part, ())]
+            == [_without_empty(one) for one in payload.get(part, ())]
+            for part in parts
+        )
+        if same and event.occurred_at[:10] == day:
+            raise LedgerRefused(
+                f"This look-over stands as event {short(event.event_id)} already: name its day "
+                "with --on if it is another one."
+            )
+
+
+def _without_empty(part: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a part without what only says that nothing was said."""
+    kept = {
+        key: [_without_empty(m) for m in value] if key == "measurements" else value
+        for key, value in part.items()
+    }
+    return {key: value for key, value in kept.items() if value not in (None, False, [], "")}
 
 
 def _read_all(texts: list[str], sheet: "Sheet", sizes: "KnownSizes") -> list[dict[str, Any]]:

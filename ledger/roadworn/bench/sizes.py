@@ -12,6 +12,7 @@ from decimal import Decimal
 from functools import cache
 from typing import Any, NamedTuple
 
+from roadworn.catalogue.positions import axle_of
 from roadworn.errors import UsageError
 from roadworn.trade.lookover import LimitTable, limit_tables
 from roadworn.units import UnitError, canonical_unit, exact, parse_measurement
@@ -59,7 +60,9 @@ class KnownSizes:
         """Return the size that holds for a place, or None when nobody said it."""
         if table.lasts == "vehicle":
             return self.whole.get(table.key)
-        return self.places.get((table.key, position or ""))
+        own = self.places.get((table.key, position or ""))
+        # What was said of an axle holds for both of its ends; one end says nothing of the other.
+        return own or self.places.get((table.key, axle_of(position) or ""))
 
     def keep(self, finding: Mapping[str, Any]) -> None:
         """Take over what a newer finding says."""
