@@ -51,18 +51,27 @@ def worth_of(
            WHERE vehicle_id = ? AND value >= 0 ORDER BY occurred_at, seq""",
         (vehicle,),
     ).rows
-    rows = [row for row in rows if not currency or row[2] == currency]
+    others = sorted({str(row[2]) for row in rows if currency and row[2] != currency})
+    left_out = sum(1 for row in rows if str(row[2]) in others)
+    rows = [row for row in rows if str(row[2]) not in others]
+    other = (
+        f"; {left_out} valuation{'' if left_out == 1 else 's'} in {', '.join(others)} left out, "
+        "amounts are never converted"
+        if others
+        else ""
+    )
     money = currency or (str(rows[-1][2]) if rows else "")
     loss, loss_words = _loss(view, vehicle, rows, money, km_per_month)
     events = tuple(str(row[3]) for row in rows)
     if stated is not None:
-        return Worth(stated, loss, money, f"value as stated; {loss_words}", events)
+        return Worth(stated, loss, money, f"value as stated; {loss_words}{other}", events)
     if not rows:
-        return Worth(None, loss, money, f"no value stated or on record; {loss_words}", ())
+        return Worth(None, loss, money, f"no value stated or on record; {loss_words}{other}", ())
     day, value = rows[-1][0], float(rows[-1][1])
     years = max((view.today - day).days, 0) / 365.25
     now = value * (1.0 - loss) ** years
-    return Worth(now, loss, money, f"valued at {value:,.0f} on {day}; {loss_words}", events)
+    words = f"valued at {value:,.0f} on {day}; {loss_words}{other}"
+    return Worth(now, loss, money, words, events)
 
 
 def usual_repairs(view: LedgerView, vehicle: str, currency: str) -> float:

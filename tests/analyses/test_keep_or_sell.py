@@ -196,3 +196,28 @@ def test_carrying_passengers_is_said_beside_the_sums(tmp_path: Path) -> None:
     )
     result = answer(tmp_path, events, duty="passengers")
     assert any("safety-critical parts" in caveat for caveat in result.caveats)
+
+
+def test_valuations_in_another_currency_are_left_out_and_said_so(tmp_path: Path) -> None:
+    other = event(
+        "car-1",
+        "valuation",
+        "2026-01-07",
+        value={"amount": "9000.00", "currency": "CAD"},
+        source="local lists",
+    )
+    bill = event(
+        "car-1",
+        "replacement",
+        "2025-06-01",
+        component="electrical.battery",
+        reason="failed",
+        parts_cost={"amount": "120.00", "currency": "USD"},
+    )
+    for name in ("one", "two"):
+        (tmp_path / name).mkdir()
+    alone = answer(tmp_path / "one", car("2000.00", bill))
+    both = answer(tmp_path / "two", car("2000.00", bill, other))
+    assert "1 valuation in CAD left out, amounts are never converted" in both.caveats[0]
+    assert "left out" not in alone.caveats[0]
+    assert both.headline == alone.headline
