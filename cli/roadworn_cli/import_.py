@@ -1,7 +1,7 @@
 """`roadworn import FILE...`: take in events from NDJSON, CSV, TSV and spreadsheets."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -10,8 +10,13 @@ from roadworn_cli.context import leave, state_of
 from roadworn_cli.output import check_format, counted, emit, format_option, note, say
 from roadworn_cli.progress import progress
 
+if TYPE_CHECKING:
+    from roadworn.intake import DoubtGroup, ImportReport
+
 #: So many problems are printed, all of them in a dry run and with --format csv or json.
 _SHOWN = 50
+#: Up to so many doubts of one sort are printed each; --format csv or json has all of them.
+_EACH = 5
 _NDJSON = frozenset({".ndjson", ".jsonl", ".json"})
 
 
@@ -39,6 +44,8 @@ def import_(
     fmt: str = format_option(),
 ) -> None:
     """Take in events from files; a file is taken whole or not at all, and twice adds nothing.
+
+    What is wrong is a problem and stops the file; what is only odd is a doubt, said and kept.
 
     An event in a file .ndjson, one a line; `roadworn export ndjson DIR` writes more of them:
 
@@ -80,21 +87,18 @@ def import_(
         )
     if map_path is not None:
         _tell_unmapped(tables, map_path)
-    if report.problems and fmt == "table":
-        shown = report.problems if dry_run else report.problems[:_SHOWN]
-        for problem in shown:
-            say(str(problem))
-        if len(report.problems) > len(shown):
-            say(f"… and {len(report.problems) - len(shown)} more: --dry-run shows all of them.")
-    elif fmt != "table":
-        columns = ("file", "row", "column", "code", "message", "hint")
-        rows = [[problem.as_json()[name] for name in columns] for problem in report.problems]
-        emit(columns, rows, fmt=fmt)
+    if fmt == "table":
+        _tell(report, all_of_them=dry_run)
+    else:
+        _emit(report, fmt)
     done = "would be added" if dry_run else "added"
     summary = (
         f"{counted(report.rows, 'row')}: {report.added:,} {done}, {report.already_there:,} there "
         f"already, {counted(len(report.problems), 'problem')}"
     )
+    doubts = sum(group.rows for group in report.doubts)
+    if doubts:
+        summary += f", {counted(doubts, 'doubt')}"
     if fmt == "table":
         typer.echo(summary)
     else:
@@ -106,6 +110,35 @@ def import_(
                 "take its good rows with --keep-good."
             )
         leave(1)
+
+
+def _emit(report: "ImportReport", fmt: str) -> None:
+    """Print problems and doubts as data; `weight` tells them apart."""
+    columns = ("file", "row", "column", "code", "message", "hint")
+    found = [("problem", problem) for problem in report.problems]
+    found += [("doubt", doubt) for group in report.doubts for doubt in group.kept]
+    rows = [[*(problem.as_json()[name] for name in columns), weight] for weight, problem in found]
+    emit((*columns, "weight"), rows, fmt=fmt)
+
+
+def _tell(report: "ImportReport", *, all_of_them: bool) -> None:
+    """Say problems, then doubts, for a person."""
+    shown = report.problems if all_of_them else report.problems[:_SHOWN]
+    for problem in shown:
+        say(str(problem))
+    if len(report.problems) > len(shown):
+        say(f"… and {len(report.problems) - len(shown)} more: --dry-run shows all of them.")
+    for group in report.doubts:
+        _tell_doubts(group)
+
+
+def _tell_doubts(group: "DoubtGroup") -> None:
+    """Say what is odd in rows that are kept: each in a line, many of one sort in one."""
+    if group.rows <= _EACH:
+        for doubt in group.kept:
+            note(f"{doubt} Kept.")
+    else:
+        note(f"{group.rows:,} rows like this one, all kept, the first being {group.kept[0]}")
 
 
 def _check_there(paths: list[Path]) -> None:

@@ -46,11 +46,9 @@ def profile_fields(options: dict[str, Any]) -> dict[str, Any]:
 
 def tell_vin(vin: str, model_year: int | None = None) -> None:
     """Say what is odd about a VIN, or about the year beside it; both are kept as typed."""
-    from roadworn.trade.vin import decode_vin, year_problem
+    from roadworn.bench.unlikely import identity_doubts
 
-    decoded = decode_vin(vin)
-    mismatch = year_problem(decoded, model_year)
-    for problem in (*decoded.problems, *((mismatch,) if mismatch else ())):
+    for problem in identity_doubts(vin, model_year):
         note(f"{problem.message} Kept as typed; {problem.hint}.")
 
 

@@ -67,6 +67,8 @@ _UNITS: Mapping[str, tuple[str, Fraction]] = {
     "rpm": ("speed of rotation", Fraction(1)),
 }
 
+#: Units as they are kept.
+CANONICAL_UNITS = frozenset(_UNITS)
 _WORDS: Mapping[str, str] = {
     **{unit.casefold(): unit for unit in _UNITS},
     **dict.fromkeys(("kms", "kilometre", "kilometres", "kilometer", "kilometers"), "km"),

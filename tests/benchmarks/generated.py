@@ -22,7 +22,13 @@ _COMPONENTS = (
     "steering.tie_rod_end",
     "suspension.shock_absorber",
 )
-_MEASURED = (("thickness", "mm"), ("voltage", "V"), ("depth", "mm"))
+#: What is measured, in what unit, at which systems: a figure that cannot be is refused.
+_MEASURED = {
+    "brake": ("thickness", "mm"),
+    "wheel": ("depth", "mm"),
+    "electrical": ("voltage", "V"),
+}
+_WHEELS = ("LF", "RF", "LR", "RR")
 
 
 def _components() -> tuple[str, ...]:
@@ -73,7 +79,7 @@ def _one(draw: random.Random, components: tuple[str, ...]) -> tuple[str, dict[st
     if share < 0.55:
         return "replacement", {
             "component": component,
-            "position": draw.choice(("LF", "RF", "LR", "RR")),
+            **_place(draw, component),
             "reason": draw.choice(("failed", "worn_out", "preventive")),
             "part_number": f"P-{draw.randrange(10_000)}",
             "supplier": draw.choice(("north", "south", "yard")),
@@ -105,14 +111,23 @@ def _one(draw: random.Random, components: tuple[str, ...]) -> tuple[str, dict[st
     }
 
 
+def _place(draw: random.Random, component: str) -> dict[str, str]:
+    """Return a place that a component has, by its scheme."""
+    from roadworn.catalogue import catalogue
+
+    scheme = catalogue().get(component).positions
+    wheels = scheme in {"wheel", "axle", "wheel_ul", "axle_side", "tire", "door"}
+    return {"position": draw.choice(_WHEELS)} if wheels else {}
+
+
 def _finding(draw: random.Random, components: tuple[str, ...]) -> dict[str, Any]:
     finding: dict[str, Any] = {
-        "component": draw.choice(components),
-        "position": draw.choice(("LF", "RF", "LR", "RR")),
+        "component": (component := draw.choice(components)),
+        **_place(draw, component),
         "condition": draw.choice(("sound", "wearing", "failed")),
     }
     if draw.random() < 0.6:
-        name, unit = draw.choice(_MEASURED)
+        name, unit = _MEASURED.get(component.partition(".")[0], ("play", "mm"))
         value = draw.randrange(10, 140) / 10
         finding["measurements"] = [{"name": name, "value": value, "unit": unit}]
     return finding

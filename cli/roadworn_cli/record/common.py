@@ -20,7 +20,9 @@ from roadworn_cli.context import check_day, default_currency, default_unit, stat
 from roadworn_cli.output import escape, note, say
 from roadworn_cli.record.remarks import (
     day_remarks,
+    figure_remarks,
     latest,
+    payload_remarks,
     private_remarks,
     profile_of,
     reading_remarks,
@@ -229,11 +231,18 @@ def remark(
 
     for text in reading_remarks(stored, readings, envelope.odometer, mend, digits):
         note(text)
-    if envelope.on:
+    if envelope.on or stored.odometer is not None:
         profile = profile_of(path, stored.vehicle_id)
-        for text in day_remarks(stored.occurred_at[:10], profile, mend):
+        for text in (
+            *(day_remarks(stored.occurred_at[:10], profile, mend) if envelope.on else ()),
+            *figure_remarks(stored, profile, mend),
+        ):
             note(text)
-    for text in (*repeat_remarks(stored, path, mend), *private_remarks(stored)):
+    for text in (
+        *payload_remarks(stored),
+        *repeat_remarks(stored, path, mend),
+        *private_remarks(stored),
+    ):
         note(text)
 
 

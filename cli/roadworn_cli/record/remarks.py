@@ -10,8 +10,10 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from roadworn.bench.private import looks_private
+from roadworn.bench.private import PRIVATE, looks_private
+from roadworn.bench.unlikely import beyond_digits, far_days, unlikely_day
 from roadworn.bench.words import item_words
+from roadworn.events import utc_now
 from roadworn.recent import MOST_KM_PER_DAY, LastReading, last_event, last_events
 from roadworn.units import convert
 
@@ -21,7 +23,6 @@ if TYPE_CHECKING:
 #: No odometer shows three decimals, so a dot before three digits may mark thousands.
 _DOT = re.compile(r"\s*(\d{1,3})\.(\d{3})\s*([a-z]*)\s*", re.IGNORECASE | re.ASCII)
 _MOST_KM = 5_000_000.0
-_FIRST_YEAR = 1980
 #: Figures in two units are the same when they are this near, since both are rounded.
 _ROUNDING_KM = 1.0
 #: A figure that fits in the other unit must not need more than this a day.
@@ -134,27 +135,37 @@ def usual_unit(readings: Sequence[LastReading]) -> str:
 
 def day_remarks(day: str, profile: dict[str, Any], mend: str) -> Iterator[str]:
     """Yield what is odd about the day of an event of a vehicle with this profile."""
-    year, began = profile.get("model_year"), profile.get("in_service_date")
-    why = ""
-    if began and day < began:
-        why = f"before the vehicle came into service on {began}"
-    # A model year is sold from the year before it on.
-    elif year and int(day[:4]) < year - 1:
-        why = f"before its model year {year}"
-    elif int(day[:4]) < _FIRST_YEAR:
-        why = f"before {_FIRST_YEAR}"
-    if why:
-        yield f"{day} is {why}. It is kept. A slip: roadworn correct {mend} on=…"
+    doubt = unlikely_day(day, profile, utc_now()[:10])
+    if doubt is not None:
+        meant = f" {doubt.hint.capitalize()}" if doubt.hint.endswith("?") else ""
+        yield f"{doubt.message} It is kept.{meant} A slip: roadworn correct {mend} on=…"
 
 
 def profile_of(path: Path, vehicle_id: str) -> dict[str, Any]:
-    """Return model year and in-service date as the ledger has them, the latest change first."""
+    """Return the profile as the ledger has it, the latest word for each field."""
     found: dict[str, Any] = {}
-    for kind in ("enrolment", "profile_change"):
-        event = last_event(path, vehicle_id, kind)
+    enrolled = last_event(path, vehicle_id, "enrolment")
+    for event in (enrolled, *reversed(last_events(path, vehicle_id, "profile_change"))):
         if event is not None:
             found |= {k: v for k, v in event.data().items() if v is not None}
     return found
+
+
+def figure_remarks(stored: "StoredEvent", profile: dict[str, Any], mend: str) -> Iterator[str]:
+    """Yield a word about a figure that the vehicle's odometer has not the digits for."""
+    if stored.odometer is None or stored.odometer_unit is None:
+        return
+    digits = profile.get("odometer_digits")
+    doubt = beyond_digits(stored.odometer, stored.odometer_unit, digits)
+    if doubt is not None:
+        yield f"{doubt.message} It is kept. {doubt.hint}: roadworn correct {mend} odometer=…"
+
+
+def payload_remarks(stored: "StoredEvent") -> Iterator[str]:
+    """Yield a word about each day in a payload that is far ahead or long ago."""
+    for doubt in far_days(stored.data(), utc_now()):
+        field = doubt.column.removeprefix("payload.")
+        yield f"{field}: {doubt.message} It is kept; {doubt.hint}"
 
 
 def repeat_remarks(stored: "StoredEvent", path: Path, mend: str) -> Iterator[str]:
@@ -173,16 +184,12 @@ def repeat_remarks(stored: "StoredEvent", path: Path, mend: str) -> Iterator[str
 
 
 def private_remarks(stored: "StoredEvent") -> Iterator[str]:
-    """Yield a word when a text seems to hold a telephone number or an e-mail address."""
+    """Yield a word when a text seems to hold somebody's name, number or e-mail address."""
     payload = stored.data()
     texts = [payload.get(field) for field in _TEXTS]
     texts += [finding.get("note") for finding in payload.get("findings", ())]
     if any(text and looks_private(text) for text in texts):
-        yield (
-            "that looks like a telephone number or an e-mail address. What is written in an event "
-            "is permanent: names and numbers belong to `roadworn contact`, where they can be "
-            "erased."
-        )
+        yield f"{PRIVATE}."
 
 
 def _place(event: "StoredEvent") -> tuple[str, str, str, str]:

@@ -8,7 +8,7 @@ from roadworn.bench.choices import choose
 from roadworn.errors import UsageError
 from roadworn.kinds import InspectionResult, Retirement
 from roadworn_cli import profile as p
-from roadworn_cli.context import check_day
+from roadworn_cli.context import check_day, state_of
 from roadworn_cli.record.common import (
     ByOption,
     CurrencyOption,
@@ -21,6 +21,7 @@ from roadworn_cli.record.common import (
     money,
     write,
 )
+from roadworn_cli.record.remarks import profile_of
 
 _INSPECTIONS = get_args(InspectionResult.model_fields["inspection"].annotation)
 _RESULTS = get_args(InspectionResult.model_fields["result"].annotation)
@@ -72,9 +73,10 @@ def profile(
     if not payload:
         raise UsageError("Nothing has changed: say what did, as in --duty 'school run'.")
     envelope = Envelope(odometer, unit, on, by)
-    write(ctx, vehicle, "profile_change", {**payload, "note": note}, envelope)
-    if vin:
-        p.tell_vin(payload["vin"], payload.get("model_year"))
+    stored = write(ctx, vehicle, "profile_change", {**payload, "note": note}, envelope)
+    if vin or year:
+        known = profile_of(state_of(ctx).ledger, stored.vehicle_id)
+        p.tell_vin(known.get("vin", ""), known.get("model_year"))
 
 
 def inspection_result(

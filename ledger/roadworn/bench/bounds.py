@@ -34,6 +34,9 @@ _NEVER: Mapping[str, tuple[frozenset[str], str]] = {
     "electrical.alternator": (_MECHANIC, "14.1 V"),
 }
 
+#: Components that there are bounds for.
+BOUNDED = frozenset({*_MOST, *_NEVER})
+
 
 def check_measurements(component: str, measurements: Iterable[Mapping[str, Any]]) -> None:
     """Refuse measurements that cannot be at a component.

@@ -20,6 +20,11 @@ _NAME = re.compile(r"\b(?:Mr|Mrs|Ms|Miss|Dr|Mister)\b\.? ?[A-Z][\w'-]+")
 _DAY = re.compile(r"\d{4}-\d{2}-\d{2}|\d{1,2}\.\d{1,2}\.\d{4}")
 _FIGURE = re.compile(r"\d{1,3}(?:[ ,]\d{3})+\s*(?:km|mi|miles|[A-Z]{3})\b")
 _LOOKED_AT = 20_000
+#: What to say of a text that looks private.
+PRIVATE = (
+    "that looks like somebody's name, telephone number or e-mail address: what is written in an "
+    "event is permanent, and belongs to `roadworn contact`, where it can be erased"
+)
 
 
 def check_owner(text: str) -> str:

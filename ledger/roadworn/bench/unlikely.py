@@ -11,6 +11,7 @@ from roadworn.problems import Problem
 from roadworn.trade.vin import decode_vin, year_problem
 
 FIRST_YEAR = 1980
+_DAYS = ("due_date", "valid_until", "in_service_date")
 #: An answer or an inspection is not due later than this; common practice, no source.
 _MOST_YEARS_AHEAD = 10
 
@@ -41,7 +42,7 @@ def unlikely_day(day: str, profile: Mapping[str, Any], today: str) -> Problem | 
 
 def far_days(payload: Mapping[str, Any], today: str) -> Iterator[Problem]:
     """Yield a doubt for each day in a payload that is far ahead or long ago."""
-    for field in ("due_date", "valid_until", "in_service_date"):
+    for field in _DAYS:
         day = payload.get(field)
         if not isinstance(day, str):
             continue

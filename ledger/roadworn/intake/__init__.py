@@ -9,7 +9,7 @@ from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from roadworn.intake.report import MAX_PROBLEMS, ImportReport
+from roadworn.intake.report import MAX_PROBLEMS, DoubtGroup, Doubts, ImportReport
 from roadworn.problems import Problem
 
 if TYPE_CHECKING:
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from roadworn.store import Ledger
     from roadworn.writer import Writer
 
-__all__ = ["ImportReport", "import_files"]
+__all__ = ["DoubtGroup", "ImportReport", "import_files"]
 
 #: (rows done, rows of all files, 0 when not known).
 Progress = Callable[[int, int], None]
@@ -96,6 +96,7 @@ class _Run:
         self._expected = expected
         self._rows = self._added = self._already_there = 0
         self._problems: list[Problem] = []
+        self._doubts = Doubts()
 
     def take(self, writer: "Writer", path: Path) -> None:
         """Add one file within a transaction, or nothing of it."""
@@ -103,7 +104,13 @@ class _Run:
 
         added, already_there = writer.added, writer.already_there
         writer.hold()
-        taker = FileTaker(writer, str(path), allow_repeat=self._allow_repeat)
+        taker = FileTaker(
+            writer,
+            str(path),
+            self._doubts,
+            allow_repeat=self._allow_repeat,
+            named=self._names(path),
+        )
         with closing(self._chunks(path)) as chunks, _paused_collector():
             for chunk in chunks:
                 taker.add(chunk)
@@ -120,7 +127,21 @@ class _Run:
         self._problems += sorted(taker.problems, key=lambda problem: problem.row)
 
     def report(self) -> ImportReport:
-        return ImportReport(self._rows, self._added, self._already_there, tuple(self._problems))
+        return ImportReport(
+            self._rows,
+            self._added,
+            self._already_there,
+            tuple(self._problems),
+            tuple(self._doubts.groups()),
+        )
+
+    def _names(self, path: Path) -> Callable[[str], str]:
+        """Return what turns our fields into the user's own names of them."""
+        if path.suffix.casefold() in _NDJSON or self._csv_map is None:
+            return str
+        from roadworn.intake.csv_map import read_csv_map
+
+        return read_csv_map(Path(self._csv_map)).header_of_column
 
     def _chunks(self, path: Path) -> "Generator[Chunk]":
         if path.suffix.casefold() in _NDJSON:
@@ -161,12 +182,16 @@ def _table_chunks(
             f"{path} is a table: say what its columns mean with --map MAP.toml, or give events "
             "as NDJSON, one JSON object a line, in a file named .ndjson."
         )
-    maker = ChunkMaker(kinds, _SOURCE)
-    rows = mapped_rows(path, read_csv_map(Path(csv_map)), kinds)
+    maker, known = ChunkMaker(kinds, _SOURCE), read_csv_map(Path(csv_map))
+    rows = mapped_rows(path, known, kinds)
     while batch := list(islice(rows, CHUNK_LINES)):
         chunk = maker.chunk_of_events(
             [(row.line, row.event) for row in batch if row.event is not None]
         )
+        chunk.problems[:] = [
+            (code, message, hint, number, known.header_of_column(column))
+            for code, message, hint, number, column in chunk.problems
+        ]
         chunk.problems.extend(
             (problem.code, problem.message, problem.hint, row.line, problem.column)
             for row in batch

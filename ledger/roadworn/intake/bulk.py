@@ -30,9 +30,10 @@ from roadworn.intake.envelopes import (
     made_key,
     plain_reading,
 )
-from roadworn.intake.payloads import kind_payloads
+from roadworn.intake.payloads import doubt_tuples, kind_payloads
 from roadworn.intake.plain_words import problems_of, shown
 from roadworn.intake.rows import Prepared, prepare
+from roadworn.intake.slips import slips
 from roadworn.merkle import LEAF_PREFIX
 from roadworn.problems import Problem
 from roadworn.registry import KindRegistry
@@ -51,6 +52,7 @@ class Chunk(NamedTuple):
         entangled: indexes of rows that must be checked against other events.
         replaced: (index, component, position) of each replacement.
         problems: (code, message, hint, row number, column) of rows that cannot be taken.
+        doubts: (index, code, message, hint, column) of what is odd in rows that can.
         lines: number of lines read for this chunk, empty ones included.
     """
 
@@ -60,6 +62,7 @@ class Chunk(NamedTuple):
     entangled: list[int]
     replaced: list[tuple[int, str, str | None]]
     problems: list[ProblemTuple]
+    doubts: list[tuple[int, str, str, str, str]]
     lines: int
 
 
@@ -110,7 +113,9 @@ class ChunkMaker:
                 if not given.keys() <= USUAL:
                     bits, stated, key, event_id = brought(given, version, new_id)
                 said = dumps(payload, option=sort_keys)
-                text, replaced, entangled = payloads.seen.get(said) or payloads.check(payload, said)
+                text, replaced, entangled, doubts = payloads.seen.get(said) or payloads.check(
+                    payload, said
+                )
                 if not (bits or key):
                     envelope = (
                         vehicle_id,
@@ -155,6 +160,8 @@ class ChunkMaker:
                 build.replaced.append((len(rows), *replaced))
             if entangled:
                 build.entangled.append(len(rows))
+            if doubts:
+                build.doubts.extend((len(rows), *doubt) for doubt in doubts)
             rows.append(
                 (
                     event_id,
@@ -220,6 +227,7 @@ class _Build:
         self.entangled: list[int] = []
         self.replaced: list[tuple[int, str, str | None]] = []
         self.problems: list[ProblemTuple] = []
+        self.doubts: list[tuple[int, str, str, str, str]] = []
 
     def add_event(
         self, number: int, event: NewEvent, kinds: KindRegistry, *, key_made: bool
@@ -229,6 +237,13 @@ class _Build:
             for problem in prepared:
                 self.problem(number, problem)
             return
+        wrong = slips(event.kind, prepared.payload)
+        for problem in wrong:
+            self.problem(number, problem)
+        if wrong:
+            return
+        odd = doubt_tuples(event.kind, prepared.payload)
+        self.doubts.extend((len(self.rows), *doubt) for doubt in odd)
         flags = (
             ID_GIVEN * prepared.id_given + TIME_GIVEN * prepared.time_given + KEY_MADE * key_made
         )
@@ -252,6 +267,7 @@ class _Build:
             self.entangled,
             self.replaced,
             self.problems,
+            self.doubts,
             lines,
         )
 

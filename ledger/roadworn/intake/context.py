@@ -10,6 +10,8 @@ from collections.abc import Iterator
 from difflib import get_close_matches
 from typing import Any
 
+import orjson
+
 from roadworn.errors import UnknownName
 from roadworn.intake.plain_words import shown
 from roadworn.intake.rows import Row
@@ -59,6 +61,21 @@ class LedgerContext:
             "WHERE kind = 'retraction') ORDER BY vehicle_id"
         )
         return [vehicle_id for (vehicle_id,) in rows]
+
+    def enrolments(self, vehicle_id: str) -> list[dict[str, Any]]:
+        """Return the payloads of a vehicle's enrolments, oldest first."""
+        rows = self._connection.execute(
+            "SELECT payload FROM events WHERE kind = 'enrolment' AND vehicle_id = ? ORDER BY seq",
+            (vehicle_id,),
+        )
+        return [orjson.loads(payload) for (payload,) in rows]
+
+    def profile_changes(self) -> Iterator[tuple[str, dict[str, Any]]]:
+        """Yield (vehicle, payload) of all changes of profile; reads the whole ledger."""
+        for vehicle_id, payload in self._connection.execute(
+            "SELECT vehicle_id, payload FROM events WHERE kind = 'profile_change' ORDER BY seq"
+        ):
+            yield vehicle_id, orjson.loads(payload)
 
     def replaced(self, vehicle_id: str) -> Iterator[tuple[str, str | None, float | None, str]]:
         """Yield what a second entry of a vehicle's replacements would look like.

@@ -65,6 +65,16 @@ _SECTIONS = (
     "values",
 )
 _FILE_KEYS = ("delimiter", "encoding", "decimal_comma", "date_order", "sheet")
+#: Our fields -> targets that feed them as one of several.
+_SHORT_FORMS: Mapping[str, tuple[str, ...]] = {
+    "component": ("item", "finding"),
+    "position": ("item", "finding", "component"),
+    "measurements": ("measurement", "finding"),
+    "findings": ("finding", "measurement", "component"),
+    "modules": ("codes",),
+    "warranty_months": ("warranty",),
+    "warranty_distance": ("warranty",),
+}
 _ORDERS = ("dmy", "mdy", "ymd")
 
 
@@ -107,6 +117,15 @@ class CsvMap:
     def header_of(self, target: str) -> str:
         """Return the header that feeds a target field, or the target's own name."""
         return next((header for header, to in self.columns.items() if to == target), target)
+
+    def header_of_column(self, column: str) -> str:
+        """Return the header that feeds ``payload.findings[0].note`` or another of our columns."""
+        field, _, inside = column.removeprefix("payload.").partition(".")
+        field = field.partition("[")[0]
+        if field == "findings" and inside:
+            field = inside.partition("[")[0]
+        candidates = (field, *_SHORT_FORMS.get(field, ()))
+        return next((header for header, to in self.columns.items() if to in candidates), column)
 
 
 def read_csv_map(path: Path) -> CsvMap:

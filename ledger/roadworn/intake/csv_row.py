@@ -63,6 +63,9 @@ class RowReader:
             return None
         payload = self._payload(kind, words)
         envelope = self._envelope(words)
+        if isinstance(payload.get("vin"), str):
+            # As typed input takes it; export files keep theirs as it stands.
+            payload["vin"] = payload["vin"].upper()
         if not self.problems:
             checked = validated_payload(kind, kind.version, payload)
             if isinstance(checked, list):

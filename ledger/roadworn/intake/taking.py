@@ -7,13 +7,16 @@ key is in the ledger already goes one by one through `Writer.add`, which knows e
 
 import re
 from array import array
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from dataclasses import replace
 
 import orjson
 
 from roadworn.intake.bulk import Chunk
 from roadworn.intake.envelopes import ID_GIVEN, KEY_MADE, TIME_GIVEN
+from roadworn.intake.report import Doubts
 from roadworn.intake.rows import Prepared, Row
+from roadworn.intake.second_look import ProfileLook
 from roadworn.problems import Problem
 from roadworn.writer import Writer
 
@@ -31,9 +34,30 @@ class FileTaker:
         problems: what was wrong with them.
     """
 
-    def __init__(self, writer: Writer, file: str, *, allow_repeat: bool = False) -> None:
+    def __init__(
+        self,
+        writer: Writer,
+        file: str,
+        doubts: Doubts,
+        *,
+        allow_repeat: bool = False,
+        named: Callable[[str], str] = str,
+    ) -> None:
+        """Begin with a file.
+
+        Args:
+            writer: to add through.
+            file: its name, for problems and doubts.
+            doubts: where to put what is odd.
+            allow_repeat: take replacements that look like one already entered.
+            named: what turns a field of ours into the user's name of it.
+        """
         self.rows = 0
         self.problems: list[Problem] = []
+        self._doubts = doubts
+        self._named = named
+        self._look = ProfileLook(writer.context)
+        self._odd: dict[int, list[tuple[str, str, str, str]]] = {}
         self._writer = writer
         self._file = file
         self._allow_repeat = allow_repeat
@@ -49,6 +73,10 @@ class FileTaker:
         self.rows += len(chunk.rows) + len({problem[3] for problem in chunk.problems})
         for code, message, hint, number, column in chunk.problems:
             self.problems.append(Problem(code, message, hint, self._file, number, column))
+        self._odd = {}
+        for index, *doubt in chunk.doubts:
+            code, message, hint, column = doubt
+            self._odd.setdefault(index, []).append((code, message, hint, column))
         start = 0
         for index in sorted(self._one_by_one(chunk)):
             self._add_run(chunk, start, index)
@@ -106,6 +134,7 @@ class FileTaker:
                 end = stop
             added = self._writer.add_unchecked(rows[start:end])
             self._numbers.extend(chunk.numbers[start : start + added])
+            self._tell_odd(chunk, start, start + added)
             start += added
             if start < end:
                 present = self._writer.present("event_id", [r[_ID] for r in rows[start:stop]])
@@ -126,6 +155,7 @@ class FileTaker:
         if not isinstance(result, list):
             if self._writer.seq > before:
                 self._numbers.append(chunk.numbers[index])
+                self._tell_odd(chunk, index, index + 1)
             return
         for problem in result:
             self.problems.append(
@@ -135,9 +165,23 @@ class FileTaker:
                     problem.hint,
                     self._file,
                     chunk.numbers[index],
-                    problem.column,
+                    self._named(problem.column),
                 )
             )
+
+    def _tell_odd(self, chunk: Chunk, start: int, stop: int) -> None:
+        """Keep what is odd in rows that were added just now."""
+        for index in sorted(self._odd) if self._odd else ():
+            if start <= index < stop:
+                for code, message, hint, column in self._odd[index]:
+                    self._doubt(Problem(code, message, hint, column=column), chunk.numbers[index])
+        for index, doubt in self._look.doubts(chunk.rows, start, stop):
+            self._doubt(doubt, chunk.numbers[index])
+
+    def _doubt(self, doubt: Problem, number: int) -> None:
+        self._doubts.add(
+            replace(doubt, file=self._file, row=number, column=self._named(doubt.column))
+        )
 
     def _by_row(self, problem: Problem) -> str:
         """Return a problem's sentence, naming an event of this file by its row.
