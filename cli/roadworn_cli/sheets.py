@@ -11,7 +11,7 @@ import typer
 
 from roadworn.errors import UnknownName, UsageError
 from roadworn_cli.context import state_of
-from roadworn_cli.output import check_format, emit, format_option
+from roadworn_cli.output import check_format, counted, emit, format_option
 
 _COLUMNS = ("sheet", "what", "title", "used by")
 
@@ -55,7 +55,8 @@ def sheets(
     if name.endswith(".toml"):
         sheet = load_sheet(name)
         measured = sum(item.measurement is not None for item in sheet.items)
-        typer.echo(f"{name}: {sheet.title}, {len(sheet.items)} items, {measured} measured")
+        items = counted(len(sheet.items), "item")
+        typer.echo(f"{name}: {sheet.title}, {items}, {measured} measured")
         return
     files = [
         (analysis.name, file)
