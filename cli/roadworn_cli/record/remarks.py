@@ -138,7 +138,7 @@ def day_remarks(day: str, profile: dict[str, Any], mend: str) -> Iterator[str]:
     doubt = unlikely_day(day, profile, utc_now()[:10])
     if doubt is not None:
         meant = f" {doubt.hint.capitalize()}" if doubt.hint.endswith("?") else ""
-        yield f"{doubt.message} It is kept.{meant} A slip: roadworn correct {mend} on=…"
+        yield f"--on: {doubt.message} It is kept.{meant} A slip: roadworn correct {mend} on=…"
 
 
 def profile_of(path: Path, vehicle_id: str) -> dict[str, Any]:

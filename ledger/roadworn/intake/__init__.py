@@ -197,6 +197,13 @@ def _table_chunks(
             for row in batch
             for problem in row.problems
         )
+        index_of = {number: index for index, number in enumerate(chunk.numbers)}
+        chunk.doubts.extend(
+            (index_of[row.line], doubt.code, doubt.message, doubt.hint, doubt.column)
+            for row in batch
+            for doubt in row.doubts
+            if row.line in index_of
+        )
         yield chunk
 
 

@@ -30,7 +30,7 @@ from roadworn.intake.csv_cells import (
     words_of,
 )
 from roadworn.intake.csv_map import ENVELOPE, SPECIAL, CsvMap, fold
-from roadworn.intake.plain_words import problems_of
+from roadworn.intake.plain_words import problems_of, shown
 from roadworn.intake.rows import validated_payload
 from roadworn.problems import Problem
 from roadworn.registry import EventKind, KindRegistry
@@ -41,7 +41,12 @@ _FINDING_PARTS = frozenset({"component", "position", "condition", "measurement"}
 
 
 class RowReader:
-    """One row on its way to an event; collects every problem instead of stopping at the first."""
+    """One row on its way to an event; collects every problem instead of stopping at the first.
+
+    Attributes:
+        problems: why it cannot be taken.
+        doubts: what was read otherwise than it is spelled.
+    """
 
     def __init__(self, file: str, line: int, csv_map: CsvMap, kinds: KindRegistry) -> None:
         self.file = file
@@ -49,6 +54,7 @@ class RowReader:
         self.map = csv_map
         self.kinds = kinds
         self.problems: list[Problem] = []
+        self.doubts: list[Problem] = []
 
     def problem(self, target: str, code: str, message: str, hint: str = "") -> None:
         """Note a problem at the cell that feeds `target`."""
@@ -183,8 +189,19 @@ class RowReader:
 
     def _component(self, cell: Cell, target: str) -> JsonValue:
         text = cell_text(cell)
-        item = read_item(self.map.components.get(fold(text), text))
+        phrase = self.map.components.get(fold(text), text)
+        item = read_item(phrase)
+        self._spelled(target, phrase)
         return item["component"] if target == "along_with" else item
+
+    def _spelled(self, target: str, phrase: str) -> None:
+        """Note that a component was taken from nearly its name, which a person sees as typed."""
+        read = catalogue().resolve_phrase(phrase, allow_other=True)
+        if read.component is not None and not read.exact:
+            message = f"The component {shown(phrase)} was read as {read.component.name}."
+            hint = "a slip of another one: say what it is in [components] of the map"
+            column = self.map.header_of(target)
+            self.doubts.append(Problem("read-as", message, hint, column=column))
 
     def _place(self, payload: dict[str, Any]) -> None:
         """Spread a component phrase, and bring a position column to its canonical spelling."""
@@ -211,6 +228,8 @@ class RowReader:
             self.problem(target, "unknown-field", f"{target!r} belongs to an inspection.")
             return
         payload |= self._try(target, readers[target]) or {}
+        if target in {"item", "finding"} and payload:
+            self._spelled(target, self.map.components.get(fold(text), text))
 
     def _finding(self, cells: dict[str, Cell], payload: dict[str, Any]) -> None:
         """Make one finding out of the columns of an inspection row."""
@@ -221,6 +240,7 @@ class RowReader:
         finding = self._try("component", lambda: read_finding(f"{phrase}{place} {condition}"))
         if finding is None:
             return
+        self._spelled("component", phrase)
         if "measurement" in cells:
             measured = cell_text(cells["measurement"])
             if measured[-1:].isdigit():

@@ -20,11 +20,12 @@ from roadworn.registry import KindRegistry
 
 
 class MappedRow(NamedTuple):
-    """One row of a file: an event, or what is wrong with it."""
+    """One row of a file: an event and what is odd in it, or what is wrong with it."""
 
     line: int
     event: NewEvent | None
     problems: tuple[Problem, ...] = ()
+    doubts: tuple[Problem, ...] = ()
 
 
 def mapped_rows(path: Path, csv_map: CsvMap, kinds: KindRegistry) -> Iterator[MappedRow]:
@@ -57,7 +58,7 @@ def mapped_rows(path: Path, csv_map: CsvMap, kinds: KindRegistry) -> Iterator[Ma
             if name in csv_map.columns and cell_text(cell)
         }
         event = row.event({**csv_map.constants, **given}, seen)
-        yield MappedRow(line, event, tuple(row.problems))
+        yield MappedRow(line, event, tuple(row.problems), tuple(row.doubts))
 
 
 def unmapped_columns(path: Path, csv_map: CsvMap) -> list[str]:

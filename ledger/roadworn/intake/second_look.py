@@ -157,7 +157,8 @@ class ProfileLook:
         said = orjson.loads(row[_PAYLOAD])
         if said.get("vin") or said.get("model_year"):
             for doubt in identity_doubts(profile.get("vin"), profile.get("model_year")):
-                column = f"payload.{doubt.column}"
+                field = doubt.column if said.get(doubt.column) else "vin"
+                column = f"payload.{field if said.get(field) else 'model_year'}"
                 yield index, Problem(doubt.code, doubt.message, doubt.hint, column=column)
 
     def _profile(self, vehicle: str) -> dict[str, Any]:
