@@ -8,6 +8,7 @@ from roadworn.bench.amounts import read_odometer
 from roadworn.errors import UsageError
 from roadworn_cli.context import check_day, default_currency, default_unit, state_of
 from roadworn_cli.output import note, say
+from roadworn_cli.profile import tell_vin
 from roadworn_cli.record.common import (
     ByOption,
     CurrencyOption,
@@ -18,7 +19,7 @@ from roadworn_cli.record.common import (
     short,
 )
 from roadworn_cli.record.consent import tell_consent
-from roadworn_cli.record.remarks import private_remarks
+from roadworn_cli.record.remarks import private_remarks, profile_of
 
 if TYPE_CHECKING:
     from roadworn.events import StoredEvent
@@ -66,6 +67,9 @@ def correct(
     acknowledge(stored, f" (replaces {short(old.event_id)})")
     for text in private_remarks(stored):
         note(text)
+    if any(payload.get(field) != old.data().get(field) for field in ("vin", "model_year")):
+        known = profile_of(state.ledger, stored.vehicle_id)
+        tell_vin(known.get("vin", ""), known.get("model_year"))
     tell_consent(ctx, stored)
     for text in cautions(stored):
         say(text)

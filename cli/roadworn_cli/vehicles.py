@@ -15,20 +15,25 @@ SELECT v.*, l.odometer, l.unit AS odometer_unit
 FROM vehicles AS v LEFT JOIN latest AS l ON l.vehicle_id = v.vehicle_id AND l.back = 1
 ORDER BY v.retired_on IS NOT NULL, v.vehicle_id
 """
+#: So many open questions about identities are printed.
+_SHOWN = 5
 _TABLE = ("vehicle", "described as", "class", "odometer", "parts", "last seen", "left")
 
 
 def vehicles(ctx: typer.Context, fmt: str = format_option()) -> None:
     """List the vehicles with their last reading; those that left come last."""
     check_format(fmt)
+    from roadworn.bench.unlikely import to_settle
+
     with state_of(ctx).open_view() as view:
         found = view.sql(_QUERY)
     if fmt != "table":
         emit(found.columns, found.rows, fmt=fmt)
         return
-    rows = []
+    rows, unsettled = [], []
     for values in found.rows:
         row = dict(zip(found.columns, values, strict=True))
+        unsettled += [f"{row['vehicle_id']}: {problem.message}" for problem in to_settle(row)]
         built = " ".join(str(row[name]) for name in ("model_year", "make", "model") if row[name])
         left = f"{row['retirement_reason']} {row['retired_on']}" if row["retired_on"] else ""
         reading = (
@@ -46,5 +51,13 @@ def vehicles(ctx: typer.Context, fmt: str = format_option()) -> None:
             )
         )
     emit(_TABLE, rows, fmt=fmt)
+    for told in unsettled[:_SHOWN]:
+        note(f"to settle: {told}")
+    if unsettled:
+        more = f"{len(unsettled) - _SHOWN} more: " if len(unsettled) > _SHOWN else ""
+        note(
+            f"{more}roadworn analyse odometer-audit says what to compare; then record profile "
+            "VEHICLE --vin … or --year …"
+        )
     if not rows:
         note("no vehicle is enrolled yet: roadworn enrol VEHICLE --make … --model … --year …")

@@ -10,6 +10,7 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
 from roadworn.analysis import Cell, Column, Ran, Table
+from roadworn.bench.unlikely import to_settle
 from roadworn.catalogue import catalogue
 from roadworn.cautions import CLOSING, cautions_for
 from roadworn.errors import PluginFailure, UnknownName
@@ -341,4 +342,5 @@ def _unknown(view: "LedgerView", vehicle_id: str, profile: dict[str, Any]) -> tu
         names = list(dict.fromkeys(_name(component, position) for component, position in parts))
         more = f" and {len(names) - 6} more" if len(names) > 6 else ""
         unknown.append(f"Parts of unknown age: {', '.join(names[:6])}{more}.")
+    unknown += [f"To settle: {p.message} {p.hint}." for p in to_settle(profile)]
     return tuple(unknown)

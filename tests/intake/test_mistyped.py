@@ -452,3 +452,32 @@ def test_a_profile_changed_in_the_ledger_is_looked_at_before_a_day_is_doubted(sh
     Path("old.ndjson").write_text(json.dumps(line) + "\n", encoding="utf-8")
     told = shop("import", "old.ndjson")
     assert (told.code, told.err) == (0, "")
+
+
+@pytest.mark.parametrize("door", ["enrol", "ndjson"])
+def test_another_year_than_the_vins_is_shown_until_it_is_settled(shop: Run, door: str) -> None:
+    # 1J9RP1A36A1644345, printed by NHTSA: position 10 is A, with a letter at 7: 2010.
+    if door == "enrol":
+        told = shop("enrol", "van-3", "--vin", "1J9RP1A36A1644345", "--year", "2012")
+    else:
+        payload = {"vin": "1J9RP1A36A1644345", "model_year": 2012}
+        line = {"vehicle_id": "van-3", "kind": "enrolment", "occurred_at": DAY, "payload": payload}
+        Path("van.ndjson").write_text(json.dumps(line) + "\n", encoding="utf-8")
+        told = shop("import", "van.ndjson")
+    assert told.code == 0, told.err
+    mismatch = "The VIN gives model year 2010, but 2012 is recorded."
+    assert mismatch in told.err
+    assert f"to settle: van-3: {mismatch}" in shop("vehicles").err
+    assert f"To settle: {mismatch}" in " ".join(shop("outlook", "van-3").out.split())
+    assert "model year 2010" in " ".join(shop("analyse", "odometer-audit", "--wide").out.split())
+    assert shop("record", "profile", "van-3", "--year", "2010").err == ""
+    assert "to settle" not in shop("vehicles").err
+    assert "To settle" not in shop("outlook", "van-3").out
+
+
+def test_a_correction_of_a_vin_is_looked_at_too(shop: Run) -> None:
+    written_down = shop("record", "profile", "bus-7", "--vin", "1J9RP1A36A1644345")
+    told = shop("correct", written_down.event, "vin=1J9RP1A36A1644354")
+    assert told.code == 0, told.err
+    assert "Position 9 of the VIN is 6" in told.err
+    assert "1J9RP1A36A1644345 " in told.err

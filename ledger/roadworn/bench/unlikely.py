@@ -67,6 +67,17 @@ def beyond_digits(value: float, unit: str, digits: int | None) -> Problem | None
     )
 
 
+def to_settle(profile: Mapping[str, Any]) -> list[Problem]:
+    """Return what stays to be settled by a person about a vehicle's VIN and model year.
+
+    Args:
+        profile: `vin` and `model_year` as the ledger has them now, either may be None.
+    """
+    found = identity_doubts(profile.get("vin"), profile.get("model_year"))
+    # Where nobody knows whether the market uses a check digit, one word at the writing is enough.
+    return [doubt for doubt in found if doubt.code != "vin-check-digit-unsure"]
+
+
 def identity_doubts(vin: str | None, model_year: int | None) -> Iterator[Problem]:
     """Yield what is odd about a VIN, and about the model year beside it; both are kept."""
     if not vin:
