@@ -15,7 +15,7 @@ KINDS = [("vehicle", "car-1"), ("vehicle", "car-2"), ("fleet",)]
 
 def sheet(run: Run, ledger: Path, *words: str) -> str:
     out = ledger.parent / "sheet.html"
-    done = run("--ledger", str(ledger), "report", *words, "-o", str(out))
+    done = run("--ledger", str(ledger), "report", *words, "-o", str(out), "--overwrite")
     assert done.code == 0, done.err
     return out.read_text(encoding="utf-8")
 

@@ -114,7 +114,8 @@ def _next(ran: Ran | None, words: Words) -> Section | None:
 def _along(grid: Grid) -> Grid:
     """Lay a grid of few rows on its side: it takes two lines instead of one for each row."""
     first, *others = grid.headings
-    headings = (first, *(Heading(Phrase(line.cells[0]), right=True) for line in grid.lines))
+    named = (f"{line.cells[0]} {first.phrase.text}" for line in grid.lines)
+    headings = (first, *(Heading(Phrase(name), right=True) for name in named))
     lines = tuple(
         Line((heading.phrase.text, *(line.cells[place] for line in grid.lines)))
         for place, heading in enumerate(others, start=1)
@@ -141,12 +142,14 @@ def _inspection(ran: Ran | None, words: Words) -> Section | None:
         pairs = []
         for key, outcomes in (("not_known_items", _NOT_KNOWN), ("passing_items", {_PASSES})):
             names = [
-                words.word(str(record["item"]))
+                str(record["item"])
                 for record, _row in told
                 if record.get("outcome") in outcomes and record.get("item")
             ]
-            if names:
-                pairs.append((words.phrase(key), Phrase("; ".join(dict.fromkeys(names)))))
+            # A headline that names them all need not be told again.
+            if names and not all(name in ran.result.headline for name in names):
+                listed = "; ".join(words.word(name) for name in dict.fromkeys(names))
+                pairs.append((words.phrase(key), Phrase(listed)))
         blocks += [Facts(tuple(pairs))] if pairs else []
     return Section("inspection-outlook", words.phrase("passing"), tuple(blocks))
 
