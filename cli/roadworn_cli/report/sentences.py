@@ -19,6 +19,7 @@ _HOLDS = {
     **dict.fromkeys(("value", "low", "high", "share", "usual", "given", "came"), _FIGURE),
     "day": _DAY,
 }
+_PART = re.compile("; ")
 _END = re.compile(r"(?<=[.]) (?=[A-Z0-9])")
 
 
@@ -36,12 +37,12 @@ class Templates:
 
     def say(self, text: str) -> str | None:
         """Return a text in the language, None where no template fits all of it."""
-        parts = _END.split(text)
-        if len(parts) > 1:
-            told = [self._one(part) for part in parts]
+        for end, joint in ((_END, " "), (_PART, "; ")):
+            parts = end.split(text)
+            told = [self._one(part) for part in parts] if len(parts) > 1 else [None]
             found = [part for part in told if part is not None]
             if len(found) == len(told):
-                return " ".join(found)
+                return joint.join(found)
         return self._one(text)
 
     def _one(self, text: str) -> str | None:
