@@ -19,7 +19,14 @@ from roadworn import LedgerView
 from roadworn.analysis import Result
 from roadworn.testing import check_analysis, event, view_of
 from roadworn_plugins.repeat_failures import REPEAT_FAILURES
-from roadworn_plugins.repeats.along_time import CHARTED, Counted, Rate, count_band, expected_by
+from roadworn_plugins.repeats.along_time import (
+    CHARTED,
+    Counted,
+    Rate,
+    chart_of,
+    count_band,
+    expected_by,
+)
 from roadworn_plugins.repeats.dated import DatedLives
 
 
@@ -65,6 +72,27 @@ def test_exposure_is_laid_along_the_days_it_came_from() -> None:
     van = np.array([0.0, 0.0, 75.0, 200.0, 200.0])
     assert mean == pytest.approx(0.01 * bus + 0.02 * van)
     assert variance == pytest.approx(bus**2 * 0.01 / 1000.0 + van**2 * 0.02 / 500.0)
+
+
+def test_a_long_curve_is_thinned_and_stays_right_where_it_is_drawn() -> None:
+    n = 1000
+    lives = DatedLives(
+        vehicle_class=np.full(n, "bus"),
+        entry=np.zeros(n),
+        lower=np.ones(n),
+        leaving=np.ones(n),
+        failed=np.ones(n, dtype=bool),
+        first=np.arange(n) - 0.5,
+        last=np.arange(n) + 0.5,
+    )
+    row = Counted("hub", n, 5.0, lives, {"bus": Rate(0.01, 1000.0)}, 2.0)
+    ((chart,), start) = chart_of([row]), date(1970, 1, 1)
+    steps = chart.series[0]
+    assert len(steps.x) <= 242
+    assert steps.y[-1] == n
+    for day, height in zip(steps.x[1:-1], steps.y[1:-1], strict=True):
+        assert isinstance(day, date)
+        assert abs((day - start).days - height) <= 1  # one fails a day
 
 
 @pytest.fixture(scope="module")

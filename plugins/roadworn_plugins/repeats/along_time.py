@@ -22,6 +22,8 @@ from roadworn_plugins.repeats.dated import DatedLives
 CHARTED = 4
 _EPOCH = date(1970, 1, 1)
 _QUARTER = 365.25 / 4.0
+#: Steps of a curve: more would not be seen.
+_MOST_STEPS = 240
 #: Level of the band.
 LEVEL = 0.95
 
@@ -93,10 +95,11 @@ def _pair(row: Counted) -> list[Series]:
     low, high = count_band(mean, variance, LEVEL)
     days = np.sort(lives.last[lives.failed])
     came = np.arange(1, days.size + 1)
-    # One step for each day, up to what had failed by its end.
-    last_of_day = np.append(np.diff(days) > 0, True)
-    steps = (_day(start), *(_day(day) for day in days[last_of_day]), _day(end))
-    heights = (0.0, *(float(n) for n in came[last_of_day]), float(days.size))
+    # One step for each day, up to what had failed by its end; of very many, every so-manieth.
+    shown = np.flatnonzero(np.append(np.diff(days) > 0, True))
+    shown = shown[:: -(-shown.size // _MOST_STEPS)]
+    steps = (_day(start), *(_day(day) for day in days[shown]), _day(end))
+    heights = (0.0, *(float(n) for n in came[shown]), float(days.size))
     return [
         Series(row.name, steps, heights, "step"),
         Series(
