@@ -11,8 +11,8 @@ from roadworn.errors import UsageError
 @pytest.mark.parametrize(
     ("component", "value", "unit", "why"),
     [
-        ("brake.pad", 61.0, "mm", "at most 60 mm"),
-        ("brake.shoe", 3.0, "in", "at most 60 mm"),
+        ("brake.pad", 41.0, "mm", "at most 40 mm"),
+        ("brake.shoe", 1.25, "in", "an axle as in .axle 2"),
         ("wheel.tire", 41.0, "32nds", "at most 40/32 in"),
         ("electrical.battery", 41.0, "V", "at most 40 V"),
         ("wheel.tire", 12.4, "V", "voltage"),
@@ -28,7 +28,7 @@ def test_what_cannot_be_is_refused(component: str, value: float, unit: str, why:
 @pytest.mark.parametrize(
     ("component", "value", "unit"),
     [
-        ("brake.pad", 60.0, "mm"),
+        ("brake.pad", 40.0, "mm"),
         ("wheel.tire", 40.0, "32nds"),
         ("wheel.tire", 35.0, "psi"),
         ("electrical.battery", 28.4, "V"),

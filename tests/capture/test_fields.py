@@ -131,7 +131,7 @@ def test_a_changed_condition_sets_the_safety_mark_anew() -> None:
 def test_a_changed_measurement_stays_within_what_can_be() -> None:
     measured = {"value": 3.0, "unit": "mm"}
     finding = {"component": "brake.pad", "condition": "wearing", "measurements": [measured]}
-    with pytest.raises(UsageError, match="at most 60 mm"):
+    with pytest.raises(UsageError, match="at most 40 mm"):
         change_fields(Inspection, {"findings": [finding]}, ["findings.0.measurements.0.value=300"])
     with pytest.raises(UsageError, match="voltage"):
         change_fields(Inspection, {"findings": [finding]}, ["findings.0.measurements.0.unit=V"])

@@ -28,7 +28,8 @@ def scan(
         list[str] | None,
         typer.Argument(
             metavar="[CODE]...",
-            help="As P0420, 'P0171 pending' or 'P0300 permanent'; - takes a pasted list.",
+            help="As P0420, 'P0171 pending', 'P0300-11 permanent', with status byte 'P0300 2F', "
+            "'ABS: C0034', 'SPN 110 FMI 0' or 'DM1 04 FF B8 04 03 0A'; - takes a pasted list.",
             show_default=False,
         ),
     ] = None,
@@ -38,6 +39,13 @@ def scan(
     readiness: Annotated[
         str, typer.Option(metavar="BYTES", help="The four bytes, '83 07 E5 41'.")
     ] = "",
+    since_clear: Annotated[
+        str, typer.Option(metavar="DISTANCE", help="Since codes were cleared, '120 km'.")
+    ] = "",
+    warm_ups: Annotated[
+        int | None,
+        typer.Option(metavar="N", help="Warm-ups since codes were cleared.", show_default=False),
+    ] = None,
     module: Annotated[
         str, typer.Option(metavar="NAME", help="Which control module answered.")
     ] = "engine",
@@ -67,6 +75,8 @@ def scan(
             "codes": codes,
             "--lamp": lamp,
             "--readiness": readiness,
+            "--since-clear": since_clear,
+            "--warm-ups": warm_ups is not None,
             "--no-codes": no_codes,
             "--failed": failed,
         }
@@ -85,6 +95,8 @@ def scan(
         no_codes=no_codes,
         lamp=lamp,
         readiness=readiness,
+        since_clear=since_clear,
+        warm_ups=warm_ups,
     )
     payload["note"] = "; ".join(text for text in (payload.get("note"), note) if text)
     payload["raw"] = pasted
@@ -125,12 +137,35 @@ def _tell_codes(payload: dict[str, Any]) -> None:
     """Say what each code points to; a code names a circuit or a condition, not a part."""
     from roadworn.catalogue import catalogue
     from roadworn.trade.codes import decode_code
+    from roadworn.trade.j1939 import FAILURE_MODES
 
     for answer in payload["modules"]:
         for code in answer.get("codes", ()):
             if code["code"].startswith("SPN"):
-                continue  # parameter names of heavy vehicles are a licensed list
-            known = decode_code(code["code"])
+                # Parameter names of heavy vehicles are a licensed list; failure modes are words.
+                mode = FAILURE_MODES[int(code["code"].rpartition(" ")[2])]
+                say_note(f"{code['code']}: {mode}.")
+                continue
+            failure = code.get("failure_type")
+            known = decode_code(code["code"] + (f"-{failure}" if failure else ""))
             parts = [catalogue().get(part).name for part in known.points_to[:3]]
             points = f"; points to {', '.join(parts)}" if parts else ""
-            say_note(f"{code['code']}: {known.description}{points}.")
+            told = f", {known.failure}" if known.failure else ""
+            say_note(f"{code['code']}: {known.description}{told}{points}.")
+            if byte := code.get("status_byte"):
+                say_note(f"{code['code']}: {_byte_words(byte)}.")
+
+
+def _byte_words(byte: str) -> str:
+    """Return what a status byte says about its code at the time of the read-out."""
+    from roadworn.trade.status_byte import decode_status
+
+    status = decode_status(byte)
+    if status.bit("testFailed"):
+        now = "failing at the time of the read-out"
+    elif status.repair_proved:
+        now = "its test ran in this cycle and did not fail"
+    else:
+        now = "not failing now, and its test has not run to the end in this cycle"
+    lamp = "asked for" if status.bit("warningIndicatorRequested") else "not asked for"
+    return f"{now}; lamp {lamp}"

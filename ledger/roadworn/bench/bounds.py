@@ -16,8 +16,9 @@ _FROM_ZERO = frozenset(
 )
 #: Component -> the most it can show, and in what unit.
 _MOST: Mapping[str, tuple[float, str]] = {
-    "brake.pad": (60.0, "mm"),
-    "brake.shoe": (60.0, "mm"),
+    # Linings of heavy vehicles begin below an inch; more is "axle 2, 1/4 in" typed as "2 1/4 in".
+    "brake.pad": (40.0, "mm"),
+    "brake.shoe": (30.0, "mm"),
     "wheel.tire": (40.0, "32nds"),
     "electrical.battery": (40.0, "V"),
     "electrical.alternator": (40.0, "V"),
@@ -33,6 +34,10 @@ _NEVER: Mapping[str, tuple[frozenset[str], str]] = {
     "electrical.battery": (_MECHANIC, "12.4 V"),
     "electrical.alternator": (_MECHANIC, "14.1 V"),
 }
+
+#: A number before a figure is part of it: "2 1/4 in" is no axle.
+_AXLE = ", and write an axle as in 'axle 2'"
+_ON_AXLES = frozenset({"brake.pad", "brake.shoe", "wheel.tire"})
 
 #: Components that there are bounds for.
 BOUNDED = frozenset({*_MOST, *_NEVER})
@@ -65,5 +70,5 @@ def check_measurements(component: str, measurements: Iterable[Mapping[str, Any]]
         if most and dimension == dimension_of(most_unit) and convert(value, unit, most_unit) > most:
             raise UsageError(
                 f"{told} is more than {component} can show (at most {limit}): look "
-                "at the figure and its unit again."
+                f"at the figure and its unit again{_AXLE if component in _ON_AXLES else ''}."
             )
