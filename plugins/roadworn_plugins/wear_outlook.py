@@ -90,7 +90,7 @@ def _table(found: list[Wear], habits: dict[str, Floats], unit: Unit, *, fleet: b
             Column("measured", "measured", "number"),
             Column("measured_on", "measured on", "date", detail=True),
             Column("limit", "limit", "number"),
-            Column("length_unit", "in"),
+            Column("length_unit", "unit"),
             Column("wear", f"wear in 1,000 {unit}", "number", detail=True),
             Column("wear_low", "low", "number", detail=True),
             Column("wear_high", "high", "number", detail=True),
