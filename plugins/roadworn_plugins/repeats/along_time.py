@@ -14,7 +14,6 @@ import numpy as np
 from scipy.stats import nbinom, poisson
 
 from roadworn.analysis import Chart, Series
-from roadworn.catalogue import catalogue
 from roadworn_plugins.grouped import Floats
 from roadworn_plugins.repeats.dated import DatedLives
 
@@ -41,7 +40,7 @@ class Counted:
     """One row of the table with the lives behind it.
 
     Attributes:
-        name: as in the table.
+        name: its component, as an id that a sheet names in its language, and where it is.
         failed, expected: of the table.
         lives: those whose days are known.
         rates: of the others, by class of vehicle.
@@ -154,11 +153,6 @@ def count_band(mean: Floats, variance: Floats, level: float) -> tuple[Floats, Fl
         uncertain = nbinom.ppf(q, np.maximum(a, 1e-9), p)
         ends.append(np.where(sure, np.where(mean > 0, poisson.ppf(q, mean), 0.0), uncertain))
     return np.nan_to_num(ends[0]), np.nan_to_num(ends[1])
-
-
-def row_name(component: str, where: str) -> str:
-    """Return how a row is called in the picture."""
-    return f"{catalogue().name_of(component)}, {where}"
 
 
 def _day(days: float) -> date:

@@ -13,7 +13,7 @@ from roadworn_plugins.life_model import ComponentModel, fit
 from roadworn_plugins.lifedata.errors import LifeDataError
 from roadworn_plugins.lifedata.log_rank import LogRank, log_rank
 from roadworn_plugins.repeats import words
-from roadworn_plugins.repeats.along_time import Counted, Rate, row_name
+from roadworn_plugins.repeats.along_time import Counted, Rate
 from roadworn_plugins.repeats.dated import dated_lives
 from roadworn_plugins.repeats.facts import Facts
 from roadworn_plugins.repeats.levels import BY, SHOWN, Label, Level, levels_of, rows_of
@@ -164,7 +164,7 @@ class Bench:
     def counted(self, row: Row) -> Counted:
         """Return a row with its lives laid along the calendar."""
         return Counted(
-            name=row_name(row.label[0], str(row.cells["where"])),
+            name=f"{row.label[0]}, {row.cells['where']}",
             failed=int(row.level.excess.observed[row.entry]),
             expected=float(row.level.excess.expected[row.entry]),
             lives=dated_lives(self.view, row.level.name, row.label),
