@@ -32,7 +32,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _MOST_NUMBERS = 40
-_PANEL_TITLE = 26
+#: Letters of a title over all panels of a row.
+_ROW = 78
 _FLAT = 3.0
 _SHARES = ("share", "chance")
 
@@ -61,7 +62,7 @@ def draw(chart: Chart, ident: str, words: Words, tables: Sequence[Table] = ()) -
         grid = figure.subplots(rows, columns, sharex=True, sharey=same, squeeze=False)
         places = list(grid.flat)
         for axes, panel in zip(places, panels, strict=False):
-            _panel(axes, panel, words, chart.x_title, share=share, alone=len(panels) == 1)
+            _panel(axes, panel, words, chart.x_title, share=share, columns=columns)
         for axes in places[len(panels) :]:
             axes.set_visible(False)
         # Where a column ends early, its lowest panel carries the numbers of the axis.
@@ -104,8 +105,9 @@ def _panel(
     x_title: str,
     *,
     share: bool,
-    alone: bool,
+    columns: int,
 ) -> None:
+    alone = columns == 1
     categories = _categories(panel)
     # Bars of several series share a place only where they have one in common.
     beside = len(panel) if sum(len(one.series.x) for one in panel) > len(categories) else 1
@@ -131,7 +133,7 @@ def _panel(
                 text.set(rotation=30, ha="right", rotation_mode="anchor")
     _heights(axes, panel, share=share)
     if not alone:
-        name = wrapped(words.word(panel[0].series.name), _PANEL_TITLE)
+        name = wrapped(words.word(panel[0].series.name), _ROW // columns)
         axes.set_title(name, fontsize=9, loc="left")
     elif len(panel) > 1:
         axes.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=3, handlelength=3)
