@@ -15,7 +15,7 @@ from roadworn.catalogue import catalogue
 from roadworn.cautions import CLOSING, cautions_for
 from roadworn.errors import PluginFailure, UnknownName
 from roadworn.problems import Problem
-from roadworn.trade.codes import decode_code
+from roadworn.trade.codes import told_code
 from roadworn.units import KM_PER_MILE
 
 if TYPE_CHECKING:
@@ -197,10 +197,9 @@ def _open_now(view: "LedgerView", vehicle_id: str) -> Table:
            WHERE vehicle_id = ? ORDER BY status, code, module""",
         (vehicle_id,),
     ).rows:
-        decoded = decode_code(code)
-        meaning = decoded.description or "maker's own code, no description on file"
-        points_to = ", ".join(decoded.points_to)
-        lines.append((2, (f"{status} code", points_to, module, f"{code}: {meaning}", first), event))
+        meaning, points_to = told_code(code)
+        cells = (f"{status} code", ", ".join(points_to), module, f"{code}: {meaning}", first)
+        lines.append((2, cells, event))
     for component, position, amount, currency, decision, safety, day, event in view.sql(
         """SELECT component, position, amount, currency, decision, safety, occurred_on, event_id
            FROM declined_work WHERE vehicle_id = ? ORDER BY occurred_on, component, position""",

@@ -2,15 +2,13 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from functools import cache
 from typing import Annotated
 
 from pydantic import Field
 
 from roadworn.analysis import Analysis, Column, Result, Settings, Table
 from roadworn.catalogue import catalogue
-from roadworn.errors import UsageError
-from roadworn.trade.codes import decode_code, split_code
+from roadworn.trade.codes import split_code, told_code
 from roadworn.view import LedgerView
 from roadworn_plugins.code_cases import Case, Limits, load_cases
 from roadworn_plugins.lifedata.counts import jeffreys_interval
@@ -206,8 +204,8 @@ def _table(rows: Sequence[_Row]) -> Table:
                 row.high,
                 row.tally.open,
                 row.tally.alone,
-                "yes" if row.component in _points_to(row.code)[0] else "",
-                _points_to(row.code)[1],
+                "yes" if row.component in told_code(row.code)[1] else "",
+                told_code(row.code)[0],
             )
             for row in rows
         ),
@@ -215,15 +213,6 @@ def _table(rows: Sequence[_Row]) -> Table:
             tuple(dict.fromkeys(reversed(row.tally.events)))[:_MOST_EVENTS] for row in rows
         ),
     )
-
-
-@cache
-def _points_to(code: str) -> tuple[tuple[str, ...], str]:
-    try:
-        decoded = decode_code(code)
-    except UsageError:
-        return (), ""
-    return decoded.points_to, decoded.description
 
 
 def _headline(rows: Sequence[_Row], settings: CodeOutcomesSettings) -> str:
@@ -258,7 +247,7 @@ def _by_code(rows: Iterable[_Row]) -> list[list[_Row]]:
 def _stands_alone(row: _Row) -> bool:
     """Whether a row says something of its own part: it was done alone, or the code points to it."""
     return (
-        row.component == NO_WORK or row.tally.alone > 0 or row.component in _points_to(row.code)[0]
+        row.component == NO_WORK or row.tally.alone > 0 or row.component in told_code(row.code)[1]
     )
 
 

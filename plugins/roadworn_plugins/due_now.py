@@ -2,12 +2,11 @@
 
 from dataclasses import dataclass
 from datetime import date
-from functools import cache
 
 import numpy as np
 
 from roadworn.catalogue import axle_of, catalogue
-from roadworn.trade.codes import TroubleCode, decode_code
+from roadworn.trade.codes import told_code
 from roadworn.view import LedgerView
 from roadworn_plugins.beyond_limit import beyond_limits
 from roadworn_plugins.grouped import Ints
@@ -308,12 +307,6 @@ def _put_off(view: LedgerView, prices: Prices, vehicle: str | None) -> list[DueI
     return found
 
 
-@cache
-def _decoded(code: str) -> TroubleCode:
-    """Decode a code once: a fleet gives the same few over and over."""
-    return decode_code(code)
-
-
 def _codes(view: LedgerView, vehicle: str | None) -> list[DueItem]:
     rows = view.sql(
         f"""SELECT c.vehicle_id, v.vehicle_class, c.code, c.status, c.module, c.lamp,
@@ -324,10 +317,9 @@ def _codes(view: LedgerView, vehicle: str | None) -> list[DueItem]:
     ).rows
     found = []
     for name, kind, code, status, module, lamp, since, event in rows:
-        decoded = _decoded(code)
-        meaning = decoded.description or "maker's own code, no description on file"
-        points = ", ".join(catalogue().name_of(c) for c in decoded.points_to[:2])
-        more = " and others" if len(decoded.points_to) > 2 else ""
+        meaning, points_to = told_code(code)
+        points = ", ".join(catalogue().name_of(c) for c in points_to[:2])
+        more = " and others" if len(points_to) > 2 else ""
         told = f"{code} {status}, {module}: {meaning}"
         told += f"; points to {points}{more}" if points else ""
         told += "; lamp on" if lamp == "on" else ""

@@ -14,7 +14,7 @@ from typing import Literal
 
 from roadworn.bench.sizes import KnownSizes, example_of
 from roadworn.catalogue import catalogue
-from roadworn.trade.codes import decode_code
+from roadworn.trade.codes import told_code
 from roadworn.trade.emission_rule import EmissionRule, judge_emission
 from roadworn.trade.lookover import limit_tables
 from roadworn.trade.readiness import Readiness, decode_readiness
@@ -199,7 +199,7 @@ def _named(readiness: Readiness) -> str:
 
 
 def _pointing(code: str) -> str:
-    parts = ", ".join(catalogue().name_of(part) for part in decode_code(code).points_to[:2])
+    parts = ", ".join(catalogue().name_of(part) for part in told_code(code)[1][:2])
     return f"{code} (points to {parts})" if parts else code
 
 

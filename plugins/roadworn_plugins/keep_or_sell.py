@@ -232,7 +232,7 @@ def _turns(
     if not gone:
         words = (
             f"Letting it go is cheaper if another way of getting there costs less than "
-            f"{best.monthly:,.0f} a month all in; state replacement-price to compare."
+            f"{best.monthly:,.0f} a month all in: a price of a replacement was not given."
         )
         return ((words,),), None
     gap = min(o.monthly for o in gone) - best.monthly
@@ -288,13 +288,16 @@ def _headline(
     if safety:
         first = f"Safety first: {', '.join(i.name for i in safety[:3])}; repair before driving. "
     if best is None:
-        return f"{first}No way of going on can be offered: state replacement-price."
+        return (
+            f"{first}No way of going on can be offered: give the price of a replacement, "
+            "replacement-price."
+        )
     others = [o for o in options if o.offered and o is not best]
     if settings.replacement_price is None:
         return (
             f"{first}To {best.name} costs about {best.monthly:,.0f} {currency} a month "
-            f"({best.low:,.0f} to {best.high:,.0f}); state replacement-price to compare with "
-            "letting it go."
+            f"({best.low:,.0f} to {best.high:,.0f}). Letting it go is not compared: give "
+            "the price of a replacement, replacement-price."
         )
     second = min(others, key=lambda o: o.monthly) if others else None
     lead = f", {second.monthly - best.monthly:,.0f} less than to {second.name}" if second else ""

@@ -144,10 +144,13 @@ def _headline(days: list[BacktestDay], bins: list[Bin]) -> str:
     told = [b for b in bins if b.parts >= _LEAST_FOR_WORDS and 0.2 <= b.low < 0.6]
     told = told or [b for b in bins if b.parts >= _LEAST_FOR_WORDS and b.low >= 0.05] or bins
     projected, paid = _totals(days)
+    names = sorted({name for day in days for name in day.vehicles})
+    whose = names[0] if len(names) == 1 else f"{len(names)} vehicles"
     first = (
-        f"Of repairs given about {told[0].given:.0%}, {told[0].came:.0%} came"
+        f"On {whose}, of {told[0].parts} repairs given about {told[0].given:.0%}, "
+        f"{told[0].came:.0%} came"
         if told[0].parts >= _LEAST_FOR_WORDS
-        else f"{int(sum(d.came.sum() for d in days))} failures came where "
+        else f"On {whose}, {int(sum(d.came.sum() for d in days))} failures came where "
         f"{sum(d.number.sum() for d in days):.1f} were projected"
     )
     if projected <= 0.0:

@@ -124,3 +124,14 @@ def test_a_service_past_its_interval_is_due_with_the_rest(tmp_path: Path) -> Non
     assert row[0] == "service due"
     assert "overdue by the schedule, last done on 2026-01-03" in str(row[3])
     assert found.headline.startswith("No failed items recorded.")
+
+
+def test_a_heavy_vehicles_fault_is_due_by_its_failure_mode(tmp_path: Path) -> None:
+    """SAE J1939-73: FMI 0 is above normal, most severe; names of parameters are licensed."""
+    codes = [{"code": "SPN 110 FMI 0", "count": 3}, {"code": "E-17"}]
+    scan = event("car-1", "scan", "2026-01-05", modules=[{"name": "engine", "codes": codes}])
+    found = outlook_of(tmp_path, scan)
+    assert found.problems == ()
+    told = [str(cell) for row in found.open_now.rows for cell in row]
+    assert any("above normal, most severe" in text for text in told)
+    assert any("no code of a published standard" in text for text in told)

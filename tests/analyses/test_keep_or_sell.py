@@ -148,7 +148,7 @@ def test_with_a_safety_item_open_keeping_it_as_it_is_is_not_offered(tmp_path: Pa
 
 def test_without_a_replacement_price_it_says_what_would_beat_keeping(tmp_path: Path) -> None:
     result = answer(tmp_path, car("300.00"))
-    assert "state replacement-price" in result.headline
+    assert "price of a replacement, replacement-price" in result.headline
     assert "Letting it go is cheaper if" in str(result.table("turns").rows[0][0])
 
 

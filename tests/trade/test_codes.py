@@ -153,3 +153,24 @@ def test_every_failure_type_of_every_kind_of_code_goes_there_and_back():
             typed = f"{code}-{failure:02X}"
             assert codes.split_code(typed) == (code, f"{failure:02X}")
             assert codes.decode_code(typed).bytes == codes.encode_code(code) + bytes([failure])
+
+
+@pytest.mark.parametrize(
+    ("code", "words", "points_to"),
+    [
+        ("P0420", "Catalyst", "emission.catalyst"),
+        ("P1ABC", "Maker's own code", ""),
+        # SAE J1939-73: FMI 3 is voltage high or short to high.
+        ("SPN 1208 FMI 3", "parameter 1208: voltage high or short to high", ""),
+        ("E-17", "no code of a published standard", ""),
+    ],
+)
+def test_any_code_on_record_is_told(code: str, words: str, points_to: str) -> None:
+    meaning, components = codes.told_code(code)
+    assert words in meaning
+    assert points_to in "".join(components[:1])
+
+
+@given(st.text(max_size=30))
+def test_telling_a_code_refuses_nothing(text: str) -> None:
+    assert codes.told_code(text)[0]

@@ -14,9 +14,12 @@ from typing import Any, Literal
 
 from roadworn.errors import UsageError
 from roadworn.problems import Problem
+from roadworn.trade.j1939 import FAILURE_MODES
 
 Owner = Literal["standard", "maker", "reserved"]
 _LETTERS = "PCBU"
+#: A heavy vehicle's fault as scans keep it (SAE J1939-73).
+_HEAVY = re.compile(r"SPN ([0-9]{1,6}) FMI ([0-9]{1,2})", re.ASCII)
 # Case does not matter; ASCII only, since the capital of a typed ligature may be two letters.
 _CODE = re.compile(r"([PCBU])([0-3])([0-9A-F]{3})(?:-([0-9A-F]{2}))?", re.IGNORECASE | re.ASCII)
 
@@ -165,6 +168,22 @@ def decode_code(text: str) -> TroubleCode:
         )
     points_to = _family_components(code) if owner == "standard" else ()
     return TroubleCode(code, owner, _group(code, owner), points_to, failure_type)
+
+
+@cache
+def told_code(code: str) -> tuple[str, tuple[str, ...]]:
+    """Return what a code on record means and the components it points to.
+
+    Unlike `decode_code` it refuses nothing: a heavy vehicle's ``SPN 110 FMI 0`` is told by its
+    failure mode, and what is no code of a standard is said to be none.
+    """
+    heavy = _HEAVY.fullmatch(code)
+    if heavy is not None and int(heavy[2]) < len(FAILURE_MODES):
+        return f"parameter {heavy[1]}: {FAILURE_MODES[int(heavy[2])]}", ()
+    if _CODE.fullmatch(code) is None:
+        return "no code of a published standard, kept as it was written", ()
+    decoded = decode_code(code)
+    return decoded.description or "maker's own code, no description on file", decoded.points_to
 
 
 def owner_of(code: str) -> Owner:
