@@ -109,41 +109,51 @@ ACTIVE_CODES = ViewSpec(
         ("first_ever_on", "DATE", "first day the module gave this code on this vehicle"),
     ),
     f"""
-    WITH answered AS (
-      -- Each read of a module has its place; what failed has none, so that it ends nothing.
-      SELECT seq, vehicle_id, module, lamp, occurred_on,
-             dense_rank() OVER (PARTITION BY vehicle_id, module
-                                ORDER BY occurred_at, seq) AS place
-      FROM main.scans WHERE outcome = 'read'
-    ), latest AS (
-      SELECT vehicle_id, module, max(place) AS place FROM answered GROUP BY vehicle_id, module
-    ), given AS (
-      SELECT DISTINCT a.vehicle_id, a.module, c.code, a.place, a.occurred_on
-      FROM answered AS a JOIN main.codes AS c ON c.seq = a.seq AND c.module = a.module
+    WITH newest AS (
+      SELECT vehicle_id, module, max_by(seq, (occurred_at, seq)) AS seq
+      FROM main.scans WHERE outcome = 'read' GROUP BY vehicle_id, module
+    ), active AS (
       -- What was active once and is not now (DM2 of SAE J1939-73) ends a run.
+      SELECT c.* FROM main.codes AS c JOIN newest AS n ON n.seq = c.seq AND n.module = c.module
       WHERE c.status <> 'previous'
-    ), numbered AS (
-      -- Within a run place and count from the end grow together.
-      SELECT g.*, l.place - g.place + 1
-               - row_number() OVER (PARTITION BY g.vehicle_id, g.module, g.code
-                                    ORDER BY g.place DESC) AS missed
-      FROM given AS g JOIN latest AS l ON l.vehicle_id = g.vehicle_id AND l.module = g.module
+    ), answered AS (
+      -- Reads of modules that have a code now; what failed ends nothing, so it is not here.
+      SELECT seq, vehicle_id, module, lamp, occurred_on, occurred_at FROM main.scans
+      WHERE outcome = 'read'
+        AND (vehicle_id, module) IN (SELECT (vehicle_id, module) FROM active)
+    ), given AS (
+      SELECT DISTINCT c.vehicle_id, c.module, c.code, c.seq
+      FROM main.codes AS c
+      WHERE c.status <> 'previous'
+        AND (c.vehicle_id, c.module, c.code) IN (SELECT (vehicle_id, module, code) FROM active)
+    ), sight AS (
+      SELECT k.vehicle_id, k.module, k.code, a.occurred_on, a.occurred_at, a.seq,
+             g.seq IS NOT NULL AS seen
+      FROM (SELECT DISTINCT vehicle_id, module, code FROM active) AS k
+      JOIN answered AS a ON a.vehicle_id = k.vehicle_id AND a.module = k.module
+      LEFT JOIN given AS g ON g.seq = a.seq AND g.vehicle_id = k.vehicle_id
+                          AND g.module = k.module AND g.code = k.code
+    ), missed AS (
+      SELECT vehicle_id, module, code, max((occurred_at, seq)) AS place
+      FROM sight WHERE NOT seen GROUP BY vehicle_id, module, code
     ), run AS (
-      SELECT vehicle_id, module, code,
-             min(CASE WHEN missed = 0 THEN occurred_on END) AS first_seen_on,
-             sum(CASE WHEN missed = 0 THEN 1 ELSE 0 END) AS times_seen,
-             min(occurred_on) AS first_ever_on
-      FROM numbered GROUP BY vehicle_id, module, code
+      SELECT s.vehicle_id, s.module, s.code,
+             min(s.occurred_on) FILTER (WHERE m.place IS NULL OR (s.occurred_at, s.seq) > m.place)
+               AS first_seen_on,
+             count(*) FILTER (WHERE m.place IS NULL OR (s.occurred_at, s.seq) > m.place)
+               AS times_seen,
+             min(s.occurred_on) AS first_ever_on
+      FROM sight AS s LEFT JOIN missed AS m
+        ON m.vehicle_id = s.vehicle_id AND m.module = s.module AND m.code = s.code
+      WHERE s.seen GROUP BY s.vehicle_id, s.module, s.code
     )
     SELECT {", ".join(f"c.{name}" for name, _t, _m in COMMON)},
            c.module, c.code, c.status, c.failure_type, c.status_byte, c.failing_now,
            c.repair_proved, a.lamp, r.first_seen_on,
            CAST(r.times_seen AS BIGINT) AS times_seen, r.first_ever_on
-    FROM main.codes AS c
+    FROM active AS c
     JOIN answered AS a ON a.seq = c.seq AND a.module = c.module
-    JOIN latest AS l ON l.vehicle_id = a.vehicle_id AND l.module = a.module AND l.place = a.place
-    JOIN run AS r ON r.vehicle_id = c.vehicle_id AND r.module = c.module AND r.code = c.code
-    WHERE c.status <> 'previous'""",
+    JOIN run AS r ON r.vehicle_id = c.vehicle_id AND r.module = c.module AND r.code = c.code""",
     needs=("main.codes", "main.scans"),
     kept=True,
 )
