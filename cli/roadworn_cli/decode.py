@@ -135,6 +135,9 @@ def j1939(
         faults = (decode_j1939(given),)
         show(faults[0].as_json(), fmt)
     for fault in faults:
+        if fault.is_no_fault:
+            note("these bytes stand for no fault, or for one that is not available.")
+            continue
         note(f"failure mode {fault.fmi}: {fault.failure}.")
         if fault.caveat:
             note(f"{fault.caveat}.")

@@ -192,12 +192,12 @@ def _open_now(view: "LedgerView", vehicle_id: str) -> Table:
         what = "; ".join(filter(None, (measured.get((event, component, position)), note)))
         word = "SAFETY: failed" if critical else _WORDS.get(condition, condition)
         lines.append((rank, (word, component, position or "", what, day), event))
-    for code, status, module, first, event in view.sql(
-        """SELECT code, status, module, first_seen_on, event_id FROM active_codes
+    for code, status, module, words, first, event in view.sql(
+        """SELECT code, status, module, words, first_seen_on, event_id FROM active_codes
            WHERE vehicle_id = ? ORDER BY status, code, module""",
         (vehicle_id,),
     ).rows:
-        meaning, points_to = told_code(code)
+        meaning, points_to = told_code(code, words)
         cells = (f"{status} code", ", ".join(points_to), module, f"{code}: {meaning}", first)
         lines.append((2, cells, event))
     for component, position, amount, currency, decision, safety, day, event in view.sql(

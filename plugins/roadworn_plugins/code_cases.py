@@ -128,7 +128,7 @@ def _reads(view: LedgerView) -> Mapping[tuple[str, str], list[_Read]]:
     found: dict[tuple[str, str], list[_Read]] = {}
     for vehicle, module, on, seq, km, event in view.sql(
         """SELECT vehicle_id, module, occurred_on, seq, true_km, event_id FROM scans
-           WHERE outcome = 'read'
+           WHERE active_read
              AND (vehicle_id, module) IN (SELECT (vehicle_id, module) FROM codes)
            ORDER BY vehicle_id, module, occurred_on, seq"""
     ).rows:

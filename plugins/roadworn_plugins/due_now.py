@@ -310,14 +310,14 @@ def _put_off(view: LedgerView, prices: Prices, vehicle: str | None) -> list[DueI
 def _codes(view: LedgerView, vehicle: str | None) -> list[DueItem]:
     rows = view.sql(
         f"""SELECT c.vehicle_id, v.vehicle_class, c.code, c.status, c.module, c.lamp,
-                   c.first_seen_on, c.event_id
+                   c.words, c.first_seen_on, c.event_id
             FROM active_codes AS c JOIN vehicles AS v USING (vehicle_id)
             WHERE v.retired_on IS NULL{" AND c.vehicle_id = ?" * bool(vehicle)}""",
         (vehicle,) if vehicle else (),
     ).rows
     found = []
-    for name, kind, code, status, module, lamp, since, event in rows:
-        meaning, points_to = told_code(code)
+    for name, kind, code, status, module, lamp, words, since, event in rows:
+        meaning, points_to = told_code(code, words)
         points = ", ".join(catalogue().name_of(c) for c in points_to[:2])
         more = " and others" if len(points_to) > 2 else ""
         told = f"{code} {status}, {module}: {meaning}"

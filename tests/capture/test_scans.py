@@ -15,7 +15,7 @@ def test_codes_with_their_lists_lamp_and_readiness() -> None:
     assert scan == {
         "modules": [
             {
-                "name": "ECM",
+                "name": "engine",
                 "outcome": "read",
                 "codes": [
                     {"code": "P0420", "status": "stored"},

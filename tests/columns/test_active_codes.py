@@ -135,3 +135,25 @@ def test_a_code_previously_active_is_not_active_and_ends_its_run(view_of: Writte
     ).rows
     # 28 = 0010 1000: confirmed, failed since clear; not failing now, and its test ran.
     assert rows == [("P0300", "2025-04-01", 1, False, True), (code, "2025-04-01", 1, None, None)]
+
+
+def test_a_read_of_what_was_active_before_ends_no_run(view_of: Written) -> None:
+    """SAE J1939-73: DM2 alone says nothing of what is active now."""
+    code = {"code": "SPN 1208 FMI 3", "words": "rail pressure"}
+    before = {"code": "SPN 110 FMI 0", "status": "previous"}
+    view = view_of(
+        [
+            event("truck", "enrolment", "2025-01-01"),
+            event("truck", "scan", "2025-02-01", modules=[{"name": "engine", "codes": [code]}]),
+            event(
+                "truck",
+                "scan",
+                "2025-03-01",
+                modules=[{"name": "engine", "codes": [before], "lists": ["previous"]}],
+            ),
+        ]
+    )
+    assert view.sql("SELECT code, words FROM active_codes").rows == [
+        ("SPN 1208 FMI 3", "rail pressure")
+    ]
+    assert view.sql("SELECT active_read FROM scans ORDER BY seq").rows == [(True,), (False,)]

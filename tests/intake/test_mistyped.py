@@ -209,7 +209,7 @@ CASES = (
             "component": "brake.pad", "position": "front", "condition": "wearing",
             "measurements": [{"value": 300, "unit": "mm"}]}]}},
         "brake.pad|measurements|finding",
-        ("300 mm is more than brake.pad can show", "at most 60 mm"),
+        ("300 mm is more than brake.pad can show", "at most 40 mm"),
     ),
     Case(
         "unit-of-a-figure",

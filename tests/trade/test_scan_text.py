@@ -256,7 +256,80 @@ def test_figures_since_clear_that_cannot_be(text):
 
 @pytest.mark.parametrize(
     ("text", "module"),
-    [("ABS C0031", "ABS"), ("Module: gearbox 2\nP0700", "gearbox 2"), ("tcm: P0700", "tcm")],
+    [
+        ("ABS C0031", "ABS"),
+        ("Module: gearbox 2\nP0700", "gearbox 2"),
+        ("tcm: P0700", "transmission"),
+    ],
 )
 def test_modules_as_readers_name_them(text, module):
     assert [code.module for code in read(text).codes] == [module]
+
+
+@pytest.mark.parametrize(
+    ("line", "status", "words"),
+    [
+        ("P0301 Cylinder 1 misfire detected", "stored", "Cylinder 1 misfire detected"),
+        ("P0301 Cylinder 1 misfire - Pending", "pending", "Cylinder 1 misfire"),
+        ("P0420: Catalyst below, stored", "stored", "Catalyst below"),
+        ("ABS: C0034 Right front speed", "stored", "Right front speed"),
+        ("SPN 110 FMI 0: coolant hot", "stored", "coolant hot"),
+    ],
+)
+def test_a_readers_own_words_are_kept_beside_the_code(line, status, words):
+    (code,) = read(line).codes
+    assert (code.status, code.words) == (status, words)
+    Scan.model_validate_json(json.dumps(read(line).payload()))
+
+
+@pytest.mark.parametrize("line", ["P0420 pendng", "P0300 hello", "P0420 cylinder pendng misfire"])
+def test_a_slip_is_no_description(line):
+    assert {p.code for p in parse_scan_text(line).problems} == {"scan-text"}
+
+
+@pytest.mark.parametrize(
+    ("reply", "codes"),
+    [
+        # SAE J1979: a count byte on CAN, three codes a message on older lines, for every list.
+        ("43 02 01 23 04 20", [("P0123", "stored"), ("P0420", "stored")]),
+        ("47 01 23 01 71 00 00", [("P0123", "pending"), ("P0171", "pending")]),
+        ("4A 01 04 20 >", [("P0420", "permanent")]),
+        ("43 00", []),
+        # ISO 14229-1 service 19 02: three bytes of the code and its status byte.
+        ("59 02 FF 01 23 11 2F C0 73 00 04", [("P0123-11", "stored"), ("U0073-00", "pending")]),
+    ],
+)
+def test_raw_replies_of_readers(reply, codes):
+    found = read(reply)
+    assert [(code.code, code.status) for code in found.codes] == codes
+    assert found.empty == (() if codes else ("engine",))
+
+
+@pytest.mark.parametrize("reply", ["43 02 01 23", "47 01", "59 02 FF 01 23", "4A 01 02 03 04"])
+def test_a_raw_reply_that_is_cut_off_is_not_guessed_at(reply):
+    assert "no whole list" in parse_scan_text(reply).problems[0].message
+
+
+def test_what_was_active_before_says_nothing_of_now():
+    # SAE J1939-73: DM1 lists what is active, DM2 what was.
+    alone = read("DM2 04 FF 6E 00 00 05")
+    assert alone.before == ("engine",)
+    assert alone.payload()["modules"][0]["lists"] == ["previous"]
+    both = read("DM1 00 FF 00 00 00 00\nDM2 04 FF 6E 00 00 05")
+    assert both.before == ()
+    Scan.model_validate_json(json.dumps(alone.payload()))
+
+
+def test_all_ones_are_not_available_and_no_fault():
+    assert read("DM1 04 FF FF FF FF FF").codes == ()
+
+
+def test_one_module_keeps_one_name():
+    assert {code.module for code in read("ECM: P0301\nengine: P0420\nPCM P0171").codes} == {
+        "engine"
+    }
+
+
+def test_a_lamp_on_without_a_code_is_remarked():
+    assert [r.code for r in read("lamp on, no codes").remarks] == ["scan-lamp"]
+    assert read("lamp on P0420").remarks == ()

@@ -43,7 +43,7 @@ def changes_since(stored: StoredEvent, earlier: Iterable[StoredEvent]) -> Iterat
         }
         words = [f"{word} {', '.join(sorted(codes))}" for word, codes in told.items() if codes]
         if words:
-            doubt = _doubt(payload) if told["gone"] else ""
+            doubt = _doubt(payload, told["gone"]) if told["gone"] else ""
             yield f"{name}, against {last.occurred_at[:10]}: {'; '.join(words)}.{doubt}"
 
 
@@ -51,7 +51,8 @@ def _read(payload: Mapping[str, Any]) -> dict[str, set[str]]:
     """Return module -> codes of the modules that were read; a failed read says nothing."""
     found: dict[str, set[str]] = {}
     for module in payload["modules"]:
-        if module.get("outcome", "read") == "read":
+        told_now = "lists" not in module or "stored" in module["lists"]
+        if module.get("outcome", "read") == "read" and told_now:
             codes = {
                 code["code"] for code in module.get("codes", ()) if code.get("status") != "previous"
             }
@@ -59,8 +60,11 @@ def _read(payload: Mapping[str, Any]) -> dict[str, set[str]]:
     return found
 
 
-def _doubt(payload: Mapping[str, Any]) -> str:
+def _doubt(payload: Mapping[str, Any], gone: set[str]) -> str:
     """Return why gone is no proof yet, or an empty text."""
+    if not any(code.startswith("P") for code in gone):
+        # Monitors watch what P codes tell of; the others have none that a reader could show.
+        return " Gone is proved by a later scan, after it was driven."
     if "readiness" not in payload:
         return " Gone is proved by a scan after the monitors have run."
     readiness = decode_readiness(payload["readiness"])

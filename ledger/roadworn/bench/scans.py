@@ -8,12 +8,9 @@ from roadworn.errors import ProblemsFound, UsageError
 from roadworn.problems import Problem
 from roadworn.trade.readiness import decode_readiness
 from roadworn.trade.scan_figures import MOST_WARM_UPS
-from roadworn.trade.scan_text import (
-    DEFAULT_MODULE,
-    ScanText,
-    parse_scan_text,
-    readiness_remarks,
-)
+from roadworn.trade.scan_text import DEFAULT_MODULE, parse_scan_text
+from roadworn.trade.scan_words import one_name
+from roadworn.trade.scanned import ScanText, lamp_remarks, readiness_remarks
 from roadworn.units import UnitError, parse_distance
 
 
@@ -82,9 +79,15 @@ def _answers(read: ScanText, module: str, failed: str, no_codes: bool) -> list[d
         )
     if failed and no_codes:
         raise UsageError("A read that failed says nothing about codes: leave out --no-codes.")
+    module = one_name(module)
     if failed or no_codes:
         return [{"name": module, "outcome": "failed" if failed else "read", "codes": []}]
     answers: list[dict[str, Any]] = read.payload()["modules"]
+    if not answers and read.readiness:
+        raise UsageError(
+            "Four bytes alone are taken as readiness, and no codes were given: write DM1 or J1939 "
+            "before a heavy vehicle's bytes, or say --no-codes."
+        )
     if not answers:
         raise UsageError(
             "No codes were given: write them as P0420 'P0171 pending', or say --no-codes when "
@@ -113,9 +116,10 @@ def _cleared(since_clear: str, warm_ups: int | None) -> dict[str, Any]:
 
 
 def _held_against_list(scan: dict[str, Any]) -> tuple[Problem, ...]:
-    """Return where the readiness bytes do not agree with codes and lamp, however they came."""
-    if "readiness" not in scan:
-        return ()
+    """Return where readiness bytes, codes and lamp do not agree, however they came."""
     modules = scan["modules"]
     stored = sum(code["status"] == "stored" for m in modules for code in m.get("codes", ()))
+    if "readiness" not in scan:
+        read = any(m["outcome"] == "read" for m in modules)
+        return lamp_remarks(stored, scan.get("lamp")) if read else ()
     return readiness_remarks(stored, scan.get("lamp"), scan["readiness"])

@@ -116,8 +116,10 @@ _SCAN = {
                     "failure_type": "VARCHAR",
                     "status_byte": "VARCHAR",
                     "count": "INTEGER",
+                    "words": "VARCHAR",
                 }
             ],
+            "lists": ["VARCHAR"],
         }
     ],
     "lamp": "VARCHAR",
@@ -135,6 +137,11 @@ SCANS = TableSpec(
     (
         ("module", "VARCHAR", "the module"),
         ("outcome", "VARCHAR", "read, or failed: a failed read is not the same as no codes"),
+        (
+            "active_read",
+            "BOOLEAN",
+            "it was read and told what is active now, not only what was active before",
+        ),
         ("codes_read", "INTEGER", "number of codes the module gave; empty when the read failed"),
         ("lamp", "VARCHAR", "whether the malfunction lamp was commanded on or off"),
         ("readiness", "VARCHAR", "the four readiness bytes, hexadecimal"),
@@ -145,6 +152,8 @@ SCANS = TableSpec(
     from_payload(
         _SCAN,
         "coalesce(x.name, 'engine') AS module, coalesce(x.outcome, 'read') AS outcome, "
+        "coalesce(x.outcome, 'read') = 'read' "
+        "AND (x.lists IS NULL OR list_contains(x.lists, 'stored')) AS active_read, "
         "CASE WHEN coalesce(x.outcome, 'read') = 'read' THEN coalesce(len(x.codes), 0) END "
         "AS codes_read, p.lamp AS lamp, p.readiness AS readiness, "
         "CASE p.distance_unit WHEN 'mi' THEN p.distance_since_clear * 1609344 / 1000000 "
@@ -172,11 +181,12 @@ CODES = TableSpec(
         ("failing_now", "BOOLEAN", "by the status byte: its test failed at the time of the scan"),
         ("repair_proved", "BOOLEAN", "by it: the test ran in this cycle and did not fail"),
         ("occurrences", "INTEGER", "how often a heavy vehicle counted it"),
+        ("words", "VARCHAR", "how the reader described it"),
     ),
     "SELECT seq, coalesce(m.name, 'engine') AS module, c.code AS code, "
     "coalesce(c.status, 'stored') AS status, c.failure_type AS failure_type, "
     f"c.status_byte AS status_byte, ({_BYTE} & 1) = 1 AS failing_now, "
-    f'({_BYTE} & 66) = 0 AS repair_proved, c."count" AS occurrences '
+    f'({_BYTE} & 66) = 0 AS repair_proved, c."count" AS occurrences, c.words AS words '
     f"FROM (SELECT seq, m, unnest(m.codes) AS c FROM ({_MODULES}))",
 )
 

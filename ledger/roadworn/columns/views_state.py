@@ -99,6 +99,7 @@ ACTIVE_CODES = ViewSpec(
         ("status_byte", "VARCHAR", "status byte (ISO 14229-1), hexadecimal, when there was one"),
         ("failing_now", "BOOLEAN", "by the status byte: its test failed at the time of the scan"),
         ("repair_proved", "BOOLEAN", "by it: the test ran in this cycle and did not fail"),
+        ("words", "VARCHAR", "how the reader described it"),
         ("lamp", "VARCHAR", "whether the malfunction lamp was commanded on or off"),
         (
             "first_seen_on",
@@ -111,7 +112,7 @@ ACTIVE_CODES = ViewSpec(
     f"""
     WITH newest AS (
       SELECT vehicle_id, module, max_by(seq, (occurred_at, seq)) AS seq
-      FROM main.scans WHERE outcome = 'read' GROUP BY vehicle_id, module
+      FROM main.scans WHERE active_read GROUP BY vehicle_id, module
     ), active AS (
       -- What was active once and is not now (DM2 of SAE J1939-73) ends a run.
       SELECT c.* FROM main.codes AS c JOIN newest AS n ON n.seq = c.seq AND n.module = c.module
@@ -119,7 +120,7 @@ ACTIVE_CODES = ViewSpec(
     ), answered AS (
       -- Reads of modules that have a code now; what failed ends nothing, so it is not here.
       SELECT seq, vehicle_id, module, lamp, occurred_on, occurred_at FROM main.scans
-      WHERE outcome = 'read'
+      WHERE active_read
         AND (vehicle_id, module) IN (SELECT (vehicle_id, module) FROM active)
     ), given AS (
       SELECT DISTINCT c.vehicle_id, c.module, c.code, c.seq
@@ -149,7 +150,7 @@ ACTIVE_CODES = ViewSpec(
     )
     SELECT {", ".join(f"c.{name}" for name, _t, _m in COMMON)},
            c.module, c.code, c.status, c.failure_type, c.status_byte, c.failing_now,
-           c.repair_proved, a.lamp, r.first_seen_on,
+           c.repair_proved, c.words, a.lamp, r.first_seen_on,
            CAST(r.times_seen AS BIGINT) AS times_seen, r.first_ever_on
     FROM active AS c
     JOIN answered AS a ON a.seq = c.seq AND a.module = c.module

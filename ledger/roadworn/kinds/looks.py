@@ -49,8 +49,8 @@ class TroubleCode(Part):
     """A trouble code as read.
 
     `failure_type` is the third byte of a code, `status_byte` that of ISO 14229-1, `count` the
-    occurrences of a heavy vehicle's fault. `previous` is a fault that was active once and is
-    not now.
+    occurrences of a heavy vehicle's fault, `words` how the reader describes it. `previous` is a
+    fault that was active once and is not now.
     """
 
     code: Annotated[str, Field(min_length=4, max_length=24)]
@@ -58,14 +58,20 @@ class TroubleCode(Part):
     failure_type: Annotated[str, Field(pattern=r"^[0-9A-F]{2}$")] | None = None
     status_byte: Annotated[str, Field(pattern=r"^[0-9A-F]{2}$")] | None = None
     count: Annotated[int, Field(ge=0, le=126)] | None = None
+    words: ShortText | None = None
 
 
 class ScannedModule(Part):
-    """One control module's answer. A failed read is a different fact from no codes."""
+    """One control module's answer. A failed read is a different fact from no codes.
+
+    `lists` names the lists that were read, all of them when it is not there: what was active
+    before says nothing of what is active now.
+    """
 
     name: ShortText = "engine"
     outcome: Literal["read", "failed"] = "read"
     codes: tuple[TroubleCode, ...] = ()
+    lists: tuple[Literal["stored", "pending", "permanent", "previous"], ...] | None = None
 
 
 class Scan(Payload):

@@ -171,18 +171,22 @@ def decode_code(text: str) -> TroubleCode:
 
 
 @cache
-def told_code(code: str) -> tuple[str, tuple[str, ...]]:
+def told_code(code: str, words: str | None = None) -> tuple[str, tuple[str, ...]]:
     """Return what a code on record means and the components it points to.
 
-    Unlike `decode_code` it refuses nothing: a heavy vehicle's ``SPN 110 FMI 0`` is told by its
-    failure mode, and what is no code of a standard is said to be none.
+    `words`, how the reader described it, stand where no own description does. Unlike
+    `decode_code` it refuses nothing: a heavy vehicle's ``SPN 110 FMI 0`` is told by its failure
+    mode, and what is no code of a standard is said to be none.
     """
     heavy = _HEAVY.fullmatch(code)
     if heavy is not None and int(heavy[2]) < len(FAILURE_MODES):
-        return f"parameter {heavy[1]}: {FAILURE_MODES[int(heavy[2])]}", ()
+        named = f"{words} (the reader's words)" if words else f"parameter {heavy[1]}"
+        return f"{named}: {FAILURE_MODES[int(heavy[2])]}", ()
     if _CODE.fullmatch(code) is None:
         return "no code of a published standard, kept as it was written", ()
     decoded = decode_code(code)
+    if words and code not in _listed():
+        return f"{words} (the reader's words)", decoded.points_to
     return decoded.description or "maker's own code, no description on file", decoded.points_to
 
 

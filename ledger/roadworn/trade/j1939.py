@@ -73,8 +73,8 @@ class HeavyFault:
 
     @property
     def is_no_fault(self) -> bool:
-        """Whether the four bytes are the filler that stands for no fault."""
-        return (self.spn, self.fmi, self.count, self.conversion) == (0, 0, 0, 0)
+        """Whether the four bytes are a filler: all zeros, no fault; all ones, not available."""
+        return self.encode() in {bytes(4), b"\xff" * 4}
 
     def encode(self) -> bytes:
         """Return the four bytes."""

@@ -12,6 +12,7 @@ from typing import Literal
 
 from roadworn.problems import Problem
 from roadworn.trade import scan_words as words_of
+from roadworn.trade.codes import code_of_bytes
 from roadworn.trade.scan_codes import (
     TakenCode,
     judge_by_byte,
@@ -19,8 +20,10 @@ from roadworn.trade.scan_codes import (
     take_heavy,
     take_heavy_bytes,
 )
+from roadworn.trade.scan_described import split_description
 from roadworn.trade.scan_figures import Figures, take_figures
-from roadworn.trade.scan_words import DEFAULT_MODULE, Status
+from roadworn.trade.scan_raw import is_raw, raw_codes
+from roadworn.trade.scan_words import DEFAULT_MODULE, Status, one_name
 from roadworn.trade.scanned import ScannedCode, ScanText, own_remarks, readiness_remarks
 
 __all__ = ["DEFAULT_MODULE", "ScanText", "ScannedCode", "parse_scan_text", "readiness_remarks"]
@@ -41,6 +44,7 @@ class _Reading:
     remarks: list[Problem] = field(default_factory=list)
     empty: list[str] = field(default_factory=list)
     failed: list[str] = field(default_factory=list)
+    before: list[str] = field(default_factory=list)  # only what was active before was read
     figures: Figures = field(default_factory=Figures)
     status: Status = "stored"
     module: str = DEFAULT_MODULE
@@ -81,6 +85,7 @@ def parse_scan_text(text: str) -> ScanText:
         )
     codes = _judged(reading)
     with_codes = {code.module for code in codes}
+    answered = {code.module for code in codes if code.status != "previous"} | {*reading.empty}
     lamp = next(iter(reading.lamps)) if len(reading.lamps) == 1 else None
     readiness = reading.readiness[0] if reading.readiness else None
     return ScanText(
@@ -97,24 +102,33 @@ def parse_scan_text(text: str) -> ScanText:
         remarks=(*reading.remarks, *own_remarks(codes, lamp, readiness)),
         since_clear=reading.figures.since_clear,
         warm_ups=reading.figures.warm_ups,
+        before=tuple(
+            dict.fromkeys(
+                m for m in (*(code.module for code in codes), *reading.before) if m not in answered
+            )
+        ),
     )
 
 
 def _read_line(reading: _Reading, line: str, number: int) -> None:
-    described = words_of.DESCRIBED.match(line)
-    if described and words_of.CODE_LIKE.fullmatch(described[1]) and not _holds_code(described[2]):
-        words = described[2].split()
-        last = words[-1].strip("()[].").casefold() if words else ""
-        line = f"{described[1]} {last if last in words_of.STATUS_WORDS else ''}"
     # An adapter's "BUS INIT: ...ERROR" has a colon but is no heading.
     line = re.sub(r"bus init\s*:", "bus init ", line, flags=re.IGNORECASE)
     line = re.sub(r"\bpreviously active\b", "previous", line, flags=re.IGNORECASE)
     line = re.sub(r"^\s*module\s*:\s*([\w .-]{1,40}?)\s*$", r"\1:", line, flags=re.IGNORECASE)
-    line = take_figures(line, reading.figures, number)
     line = _read_heavy_bytes(reading, line, number)
+    line = words_of.HEAVY.sub(
+        lambda m: f" spn{m[1]}fmi{m[2]}{f'x{m[3]}' if m[3] else ''} ", line
+    ).strip()
+    line, description = split_description(line)
+    line = take_figures(line, reading.figures, number)
     line, module, status = _read_headings(reading, line)
+    if description is None:
+        line, description = split_description(line)
     if words_of.FAILED.search(line):
         reading.failed.append(module)
+        return
+    if is_raw(line):
+        _read_raw(reading, line, module, number)
         return
     if words_of.NO_CODES.search(line) or line.strip().casefold() == "none":
         reading.empty.append(module)
@@ -123,10 +137,23 @@ def _read_line(reading: _Reading, line: str, number: int) -> None:
     reading.readiness += [m[1].replace(" ", "").upper() for m in found]
     if found and not re.search(r"readiness|monitor|status|41 ?01", line, re.IGNORECASE):
         reading.bare.append(number)
-    line = words_of.HEAVY.sub(
-        lambda m: f" spn{m[1]}fmi{m[2]}{f'x{m[3]}' if m[3] else ''} ", words_of.BYTES.sub(" ", line)
-    )
+    line = words_of.BYTES.sub(" ", line)
+    before = len(reading.codes)
     _read_words(reading, re.split(r"[\s,;]+", line.strip()), status, module, number)
+    if description is not None:
+        reading.codes[before:] = [
+            code._replace(words=description) for code in reading.codes[before:]
+        ]
+
+
+def _read_raw(reading: _Reading, line: str, module: str, number: int) -> None:
+    taken = raw_codes(line, module, number)
+    if isinstance(taken, Problem):
+        reading.problems.append(taken)
+    elif taken:
+        reading.codes += taken
+    else:
+        reading.empty.append(module)
 
 
 def _read_heavy_bytes(reading: _Reading, line: str, number: int) -> str:
@@ -137,15 +164,11 @@ def _read_heavy_bytes(reading: _Reading, line: str, number: int) -> str:
         for one in taken:
             reading.take(one)
         if not taken:
-            reading.empty.append(reading.module)
+            (reading.before if status == "previous" else reading.empty).append(reading.module)
         if lamp is not None:
             reading.lamps.add(lamp)
         line = f"{line[: found.start()]} {line[found.end() :]}"
     return line
-
-
-def _holds_code(text: str) -> bool:
-    return any(words_of.CODE_LIKE.fullmatch(word) for word in re.split(r"[\s,;]+", text))
 
 
 def _read_headings(reading: _Reading, line: str) -> tuple[str, str, Status]:
@@ -159,7 +182,7 @@ def _read_headings(reading: _Reading, line: str) -> tuple[str, str, Status]:
         if named is not None:
             status = named
         elif not all(part in words_of.FILLERS for part in word.split()):
-            module = heading[1].strip()
+            module = one_name(heading[1])
         elif words_of.BYTES.search(line):
             return f"{word} {line}", module, status
         if not line.strip():
@@ -167,7 +190,7 @@ def _read_headings(reading: _Reading, line: str) -> tuple[str, str, Status]:
             reading.status = status if named is not None else "stored"
     first, _, rest = line.strip().partition(" ")
     if first.casefold() in words_of.MODULE_WORDS:
-        module, line = first, rest
+        module, line = one_name(first), rest
     return line, module, status
 
 
@@ -202,6 +225,10 @@ def _read_words(
             waiting = ""
         elif words_of.CODE_LIKE.fullmatch(word):
             last = latest = reading.take(take_code(plain, status, module, number))
+            waiting = ""
+        elif hexed := re.fullmatch("0x((?:[0-9a-f]{2}){2,3})", word):
+            code = code_of_bytes(bytes.fromhex(hexed[1]))
+            last = latest = reading.take(take_code(code, status, module, number))
             waiting = ""
         elif latest is not None and (byte := words_of.STATUS_BYTE.fullmatch(plain)) is not None:
             reading.codes[latest] = reading.codes[latest]._replace(status_byte=byte[1].upper())

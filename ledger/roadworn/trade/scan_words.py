@@ -23,6 +23,15 @@ MODULE_WORDS = frozenset(
     {"engine", "ecm", "ecu", "pcm", "tcm", "tcu", "transmission", "gearbox", "abs", "ebcm", "srs"}
     | {"airbag", "bcm", "body", "hvac", "ipc", "cluster", "gateway", "tpms", "immobilizer"}
 )
+#: One module under its several names, else its codes would never be cleared by the other.
+_ONE_MODULE = {
+    **dict.fromkeys(("engine", "ecm", "ecu", "pcm", "engine control module"), "engine"),
+    **dict.fromkeys(
+        ("tcm", "tcu", "gearbox", "transmission", "transmission control module"), "transmission"
+    ),
+    **dict.fromkeys(("abs", "ebcm"), "ABS"),
+    **dict.fromkeys(("srs", "airbag", "airbags"), "SRS"),
+}
 FILLERS = frozenset(
     {"and", "the", "a", "is", "are", "was", "code", "codes", "dtc", "dtcs", "fault", "faults"}
     | {"trouble", "commanded", "status", "monitor", "monitors", "bytes", "readiness", "module"}
@@ -36,7 +45,7 @@ FAILED = re.compile(
     re.IGNORECASE,
 )
 HEAVY = re.compile(
-    r"\bspn\s*([0-9]{1,9})\s*[/,;-]?\s*fmi\s*([0-9]{1,4})"
+    r"\bspn\s*[:=]?\s*([0-9]{1,9})\s*[/,;-]?\s*fmi\s*[:=]?\s*([0-9]{1,4})"
     r"(?:\s*[/,;-]?\s*(?:oc|count|x)\s*[:=]?\s*([0-9]{1,3}))?\b",
     re.IGNORECASE,
 )
@@ -46,8 +55,12 @@ HEAVY_BYTES = re.compile(
     r"\b(dm1|dm2|j1939)\b\s*[:=]?\s*([0-9A-Fa-f]{2}(?:[ ]?[0-9A-Fa-f]{2}){3,})(?![0-9A-Za-z])",
     re.IGNORECASE,
 )
-#: "P0420: words of a reader" or "P0420 - words": the words are not ours to understand.
-DESCRIBED = re.compile(r"\s*([PCBU]\w{3,5}(?:-[0-9A-F]{2})?)\s*(?::|\s-|\s–|\t)(.*)", re.IGNORECASE)
+#: "P0420: words of a reader", "P0420 - words" or "P0420 words": not ours to understand.
+DESCRIBED = re.compile(
+    r"\s*([PCBU]\w{3,5}(?:-[0-9A-F]{2})?|spn[0-9]+fmi[0-9]+(?:x[0-9]+)?)"
+    r"(?:\s*(:|\s-|\s–|\t)|\s)\s*(.*)",
+    re.IGNORECASE,
+)
 BYTES = re.compile(
     r"(?<![0-9A-Za-z])(?:41[ ]?01[ ]?)?([0-9A-Fa-f]{2}(?:[ ][0-9A-Fa-f]{2}){3}|[0-9A-Fa-f]{8})"
     r"(?![0-9A-Za-z]|[ ][0-9A-Fa-f]{2}(?![0-9A-Za-z]))"
@@ -71,3 +84,8 @@ WARM_UPS = (
         rf"warm[- ]?ups?(?:\s+{_CLEARED})?\s*[:=]?\s*{_FIGURE}\b(?!\s*(?:km|mi))", re.IGNORECASE
     ),
 )
+
+
+def one_name(module: str) -> str:
+    """Return the name a module is kept by: ``ECM`` and ``PCM`` are the engine's."""
+    return _ONE_MODULE.get(module.strip().casefold(), module.strip())

@@ -22,6 +22,7 @@ class ScannedCode(NamedTuple):
         module: who gave it.
         status_byte: two hexadecimal digits (ISO 14229-1), or None.
         occurrences: count of a heavy vehicle's fault, 0 to 126, or None.
+        words: how the reader describes it, or None.
     """
 
     code: str
@@ -29,6 +30,7 @@ class ScannedCode(NamedTuple):
     module: str
     status_byte: str | None = None
     occurrences: int | None = None
+    words: str | None = None
 
     def payload(self) -> dict[str, Any]:
         """Return the entry of a `scan` payload."""
@@ -40,6 +42,7 @@ class ScannedCode(NamedTuple):
             "failure_type": failure or None,
             "status_byte": self.status_byte,
             "count": self.occurrences,
+            "words": self.words,
         }
         return {key: value for key, value in told.items() if value is not None}
 
@@ -55,6 +58,8 @@ class ScanText:
         problems: what was not understood; nothing should be recorded before they are settled.
         empty: modules that answered and had no codes.
         failed: modules that gave no answer, which is not the same.
+        before: modules of which only the list of what was active before was read: it says
+            nothing of what is active now.
         remarks: what was understood but does not agree with itself.
         since_clear: distance since codes were cleared and its unit, or None.
         warm_ups: warm-ups since then, or None.
@@ -69,6 +74,7 @@ class ScanText:
     remarks: tuple[Problem, ...] = ()
     since_clear: tuple[float, str] | None = None
     warm_ups: int | None = None
+    before: tuple[str, ...] = ()
 
     def payload(self) -> dict[str, Any]:
         """Return the payload of a `scan` event, without the raw text."""
@@ -76,6 +82,9 @@ class ScanText:
         for code in self.codes:
             fresh = {"name": code.module, "outcome": "read", "codes": []}
             modules.setdefault(code.module, fresh)["codes"].append(code.payload())
+        for module in self.before:
+            fresh = {"name": module, "outcome": "read", "codes": []}
+            modules.setdefault(module, fresh)["lists"] = ["previous"]
         for module in self.empty:
             modules.setdefault(module, {"name": module, "outcome": "read", "codes": []})
         for module in self.failed:
@@ -130,6 +139,20 @@ def own_remarks(
     codes: Sequence[ScannedCode], lamp: Literal["on", "off"] | None, readiness: str | None
 ) -> tuple[Problem, ...]:
     """Return `readiness_remarks` of a list of codes, or none without readiness bytes."""
+    stored = sum(code.status == "stored" for code in codes)
     if readiness is None:
+        return lamp_remarks(stored, lamp)
+    return readiness_remarks(stored, lamp, readiness)
+
+
+def lamp_remarks(stored: int, lamp: str | None) -> tuple[Problem, ...]:
+    """Return the doubt about a lamp that is on without any stored code."""
+    if lamp != "on" or stored:
         return ()
-    return readiness_remarks(sum(code.status == "stored" for code in codes), lamp, readiness)
+    return (
+        Problem(
+            "scan-lamp",
+            "The lamp is on, but no stored code was given.",
+            "another module may hold it, or it may be no malfunction lamp",
+        ),
+    )
