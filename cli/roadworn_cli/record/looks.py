@@ -136,22 +136,17 @@ def complaint(
 def _tell_codes(payload: dict[str, Any]) -> None:
     """Say what each code points to; a code names a circuit or a condition, not a part."""
     from roadworn.catalogue import catalogue
-    from roadworn.trade.codes import decode_code
-    from roadworn.trade.j1939 import FAILURE_MODES
+    from roadworn.trade.codes import FAILURE_TYPES, told_code
 
     for answer in payload["modules"]:
         for code in answer.get("codes", ()):
-            if code["code"].startswith("SPN"):
-                # Parameter names of heavy vehicles are a licensed list; failure modes are words.
-                mode = FAILURE_MODES[int(code["code"].rpartition(" ")[2])]
-                say_note(f"{code['code']}: {mode}.")
-                continue
-            failure = code.get("failure_type")
-            known = decode_code(code["code"] + (f"-{failure}" if failure else ""))
-            parts = [catalogue().get(part).name for part in known.points_to[:3]]
-            points = f"; points to {', '.join(parts)}" if parts else ""
-            told = f", {known.failure}" if known.failure else ""
-            say_note(f"{code['code']}: {known.description}{told}{points}.")
+            meaning, points_to = told_code(code["code"], code.get("words"))
+            failure = FAILURE_TYPES.get(code.get("failure_type", ""), "")
+            parts = ", ".join(catalogue().get(part).name for part in points_to[:3])
+            told = [f"{code['code']}: {meaning}"]
+            told += [failure] if failure else []
+            told += ["active before, not now"] if code["status"] == "previous" else []
+            say_note(f"{', '.join(told)}{f'; points to {parts}' if parts else ''}.")
             if byte := code.get("status_byte"):
                 say_note(f"{code['code']}: {_byte_words(byte)}.")
 
