@@ -112,6 +112,16 @@ def test_a_fee_on_the_whole_needs_terms() -> None:
         read_estimate(["horn 5", "fee towing 60"], "USD")
 
 
+@pytest.mark.parametrize("terms", [TERMS, None])
+def test_a_rebate_is_taken_and_a_whole_below_zero_is_not(terms: object) -> None:
+    """A rebate may be a line (common practice, no source); the sum that is owed may not."""
+    made = read_estimate(["horn 50.00", "horn, rebate -50.00"], "USD", terms)
+    assert [line["amount"]["amount"] for line in made["lines"]] == ["50.00", "-50.00"]
+    for texts in (["horn -0.01"], ["horn 50.00", "horn, rebate -50.01"]):
+        with pytest.raises(UsageError, match="below zero"):
+            read_estimate(texts, "USD", terms)
+
+
 PIECES = st.sampled_from(
     ["1.8 h", "0.35 h diag", "1 h x 95.55", "part cost 3.33 x 3", "part list 9.99", "core 7",
      "sublet 11.11", "fee disposal", "labour 0.05"]

@@ -53,3 +53,33 @@ def test_it_adds_up_by_hand(tenths: int, rate: int, parts: int) -> None:
     line = read_worked_line(text, 1, "USD")
     exact = Decimal(tenths) / 10 * Decimal(rate) / 100 + Decimal(parts) / 100
     assert abs(Decimal(line["amount"]["amount"]) - exact) <= Decimal("0.005")
+
+
+@pytest.mark.parametrize(
+    ("text", "lost"),
+    [
+        ("tire LF tire 80.00 x 4", "80.00 x"),
+        ("tire LF 80.00 x 4", "80.00 x"),
+        ("tire LF 4 x 80.00", "4 x"),
+        ("tire LF 80.00 * 4", r"80.00 \*"),
+        ("brake pads front 1.8 h - 20", "1.8 h"),
+        ("brake pads front 40 - 20", "40 - 20"),
+        ("brake pads front 140 x 1.8 h x 100", "140 x"),
+        ("brake pads front core 20 + core -5", "core 20"),
+        ("brake pads front core 20", "core"),
+        ("brake pads front 5 + core -5", r"5 \+"),
+        ("brake pads front 180 + -20", r"180 \+"),
+    ],
+)
+def test_what_was_half_understood_is_refused_and_shown_right(text: str, lost: str) -> None:
+    """A mechanic typed the first, the fifth and the eighth, and was told 4.00, 20.00 and -5.00."""
+    with pytest.raises(UsageError, match=f"'{lost}' in .*part list 80.00 x 4"):
+        read_worked_line(text, 1, "USD")
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["transfer case, 4x4 220.00", "heater core 220.00", "brake pads + discs 180.00", "horn -20.00"],
+)
+def test_words_of_the_trade_are_no_working(text: str) -> None:
+    assert read_worked_line(text, 1, "USD")["amount"]["amount"] in {"220.00", "180.00", "-20.00"}

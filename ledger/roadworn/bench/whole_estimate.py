@@ -34,7 +34,7 @@ def read_estimate(
 
     Raises:
         UnknownName: no component answers to a line.
-        UsageError: a line cannot be read, or currencies are mixed.
+        UsageError: a line cannot be read, currencies are mixed, or it comes to less than nothing.
     """
     code = _currency(currency, terms)
     lines: list[dict[str, Any]] = []
@@ -49,6 +49,7 @@ def read_estimate(
         raise UsageError(
             "An estimate needs a job to estimate: write it as 'brake pads front 180.00'."
         )
+    _refuse_below_zero([each["amount"] for each in (*lines, *fees)])
     if terms is None and not fees:
         return {"lines": lines}
     if terms is None:
@@ -66,6 +67,20 @@ def read_estimate(
         )
     totals = _stored(_priced(lines, fees), terms.shop, codes.pop())
     return {"lines": lines, "fees": fees, "totals": totals, "terms": terms.text}
+
+
+def _refuse_below_zero(amounts: Iterable[Mapping[str, str]]) -> None:
+    """Refuse an estimate below zero: a rebate is a line of its own, less than the others."""
+    sums: dict[str, Decimal] = {}
+    for money in amounts:
+        code = money["currency"]
+        sums[code] = sums.get(code, _ZERO) + Decimal(money["amount"])
+    for code, amount in sums.items():
+        if amount < 0:
+            raise UsageError(
+                f"The estimate comes to {amount:,.2f} {code}, which is below zero: write the jobs "
+                "first, as 'tire LF part list 80.00 x 4', and a rebate of no more than they cost."
+            )
 
 
 def total_of_lines(estimate: Mapping[str, Any], numbers: Iterable[int]) -> EstimateTotal | None:

@@ -4,6 +4,7 @@
 later reader can see which half of it has grown. The pieces are those of `roadworn.bench.pieces`.
 """
 
+import re
 from collections.abc import Sequence
 from decimal import Decimal
 from typing import Any
@@ -12,6 +13,18 @@ from roadworn.bench.phrases import read_estimate_line
 from roadworn.bench.pieces import read_pieces, split_pieces
 from roadworn.bench.terms_file import Terms
 from roadworn.errors import UsageError
+
+#: What belongs to a piece and stands among the words of the work: hours, a count, a plus or minus
+#: beside a figure, a deposit. "4x4", "heater core" and "pads + discs" are words of the trade.
+_UNUSED = re.compile(
+    r"\d[\d.,]*\s*(?:h|hrs?|hours?)(?!\w)"
+    r"|(?<![\w.])\d[\d.,]*\s*[x*](?!\w)|(?<!\w)[x*]\s*\d[\d.,]*"
+    r"|\d[\d.,]*\s*\+|\+\s*-?\d[\d.,]*"
+    r"|\bcores?(?:\s+-?\d[\d.,]*|$)",
+    re.IGNORECASE,
+)
+#: A figure less another one, at the end: the first would be lost and the minus with it.
+_TAKEN_OFF = re.compile(r"\d[\d.,]*\s*-\s+\d[\d.,]*(?:\s+[A-Za-z]{3})?\s*$")
 
 
 def read_worked_line(
@@ -28,11 +41,11 @@ def read_worked_line(
 
     Raises:
         UnknownName: no component answers to it.
-        UsageError: it ends in no amount and in no working.
+        UsageError: it ends in no amount and in no working, or some of its working would be lost.
     """
     what, found = split_pieces(text)
     if not found:
-        return read_estimate_line(text, line, currency)
+        return _whole_of_it(read_estimate_line(text, line, currency), text)
     if not what:
         raise UsageError(
             f"{text.strip()!r} says of no component what it is for: write it as 'brake pads "
@@ -41,8 +54,24 @@ def read_worked_line(
     pieces = read_pieces(found, currency, terms)
     code = pieces[0]["amount"]["currency"]
     amount = sum_of(pieces, "labour", "parts", "sublet", "fee", "flat")
-    made = read_estimate_line(f"{what} {amount:.2f}", line, code)
+    made = _whole_of_it(read_estimate_line(f"{what} {amount:.2f}", line, code), text)
     return made | _halves(pieces, code) | {"pieces": pieces}
+
+
+def _whole_of_it(made: dict[str, Any], text: str) -> dict[str, Any]:
+    """Return a line as it is, once none of its working is left among the words of the work.
+
+    Raises:
+        UsageError: hours, a count, a deposit or a sum was not understood.
+    """
+    lost = _UNUSED.search(made.get("work", "")) or _TAKEN_OFF.search(text)
+    if lost is not None:
+        raise UsageError(
+            f"{lost[0].strip()!r} in {text.strip()!r} is no piece as it stands: write pieces as "
+            "1.8 h x 140, part list 80.00 x 4 or core 20.00, with + between them, and a rebate "
+            "as a line of its own."
+        )
+    return made
 
 
 def sum_of(pieces: Sequence[dict[str, Any]], *kinds: str) -> Decimal:
