@@ -21,7 +21,9 @@ VehicleClass = Annotated[
 Engine = Annotated[str, typer.Option(metavar="TEXT", help="Its engine.")]
 Gearbox = Annotated[str, typer.Option(metavar="TEXT", help="Its gearbox.")]
 Fuel = Annotated[str, typer.Option(metavar="TEXT", help="What it burns.")]
-WeightClass = Annotated[str, typer.Option(metavar="TEXT", help="Its weight class.")]
+WeightClass = Annotated[
+    str, typer.Option(metavar="TEXT", help="Its gross weight: 36,000 lb, class 8, light or heavy.")
+]
 Duty = Annotated[str, typer.Option(metavar="TEXT", help="What it is used for.")]
 InService = Annotated[str, typer.Option(metavar="DATE", help="First day of its service.")]
 Digits = Annotated[int | None, typer.Option(metavar="4-8", help="Whole digits of its odometer.")]

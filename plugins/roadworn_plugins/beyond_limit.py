@@ -6,7 +6,7 @@ The limits are those of the rule set for inspections that is kept here, with the
 
 from dataclasses import dataclass
 
-from roadworn.trade.weight import weight_of
+from roadworn.trade.weight import weigh
 from roadworn.view import LedgerView
 from roadworn_plugins.inspection_judging import judge_item
 from roadworn_plugins.inspection_looks import Looks, load_looks
@@ -35,15 +35,16 @@ def beyond_limits(view: LedgerView, vehicle: str | None = None) -> list[BeyondLi
     measured = [item for item in load_rules().items if item.measurement]
     looks = load_looks(view, asked_components(measured))
     rows = view.sql(
-        f"""SELECT vehicle_id, weight_class FROM vehicles
+        f"""SELECT vehicle_id, weight_class, vehicle_class, duty FROM vehicles
             WHERE retired_on IS NULL{" AND vehicle_id = ?" * bool(vehicle)}
             ORDER BY vehicle_id""",
         (vehicle,) if vehicle else (),
     ).rows
     found = []
-    for name, weight_class in rows:
+    for name, weight_class, vehicle_class, duty in rows:
         own = looks.get(name, Looks())
-        weight = weight_of(weight_class) or "light"
+        said = {"weight_class": weight_class, "vehicle_class": vehicle_class, "duty": duty}
+        weight = weigh(said).taken
         for item in measured:
             if not item.holds_for(weight, own.recorded):
                 continue

@@ -10,7 +10,7 @@ from pydantic import Field
 from roadworn.analysis import Analysis, Estimate, Result, Settings
 from roadworn.cautions import cautions_for
 from roadworn.trade.lookover import limit_tables
-from roadworn.trade.weight import weight_of
+from roadworn.trade.weight import weigh
 from roadworn.view import LedgerView
 from roadworn_plugins.grouped import Unit, preferred_unit
 from roadworn_plugins.inspection_judging import (
@@ -32,6 +32,7 @@ from roadworn_plugins.prices import Prices
 from roadworn_plugins.wear import measured_wear
 
 _WHEEL = "steering wheel diameter"
+_MOST_DOUBTS = 4
 
 ABOUT = """\
 Question: Would it pass its inspection, and what would passing cost?
@@ -166,7 +167,8 @@ def _vehicles(view: LedgerView, settings: InspectionOutlookSettings) -> list[Ins
     heavy = {name.strip() for name in settings.heavy_classes.split(",") if name.strip()}
     condition = " AND v.vehicle_id = ?" if settings.vehicle else ""
     rows = view.sql(
-        f"""SELECT v.vehicle_id, v.vehicle_class, v.model_year, v.fuel, v.weight_class, r.due
+        f"""SELECT v.vehicle_id, v.vehicle_class, v.model_year, v.fuel, v.weight_class, v.duty,
+                   r.due
             FROM vehicles AS v
             LEFT JOIN (SELECT vehicle_id, max_by(due_date, (occurred_on, seq)) AS due
                        FROM inspection_results WHERE due_date IS NOT NULL
@@ -175,10 +177,12 @@ def _vehicles(view: LedgerView, settings: InspectionOutlookSettings) -> list[Ins
             ORDER BY v.vehicle_id""",
         (settings.vehicle,) if settings.vehicle else (),
     ).rows
-    return [
-        Inspected(name, kind, year, fuel, "heavy" if kind in heavy else weight_of(weight), due)
-        for name, kind, year, fuel, weight, due in rows
-    ]
+    found = []
+    for name, kind, year, fuel, weight, duty, due in rows:
+        said = weigh({"weight_class": weight, "vehicle_class": kind, "duty": duty})
+        taken, doubt = ("heavy", "") if kind in heavy else (said.weight, said.doubt)
+        found.append(Inspected(name, kind, year, fuel, taken, due, doubt))
+    return found
 
 
 def _scans(view: LedgerView) -> Mapping[str, LastScan]:
@@ -321,12 +325,18 @@ def _caveats(
     told: Sequence[Told], rules: RuleSet, prices: Prices, settings: InspectionOutlookSettings
 ) -> tuple[str, ...]:
     caveats = [rules.note]
-    unknown = sorted({one.vehicle.kind for one in told if one.vehicle.weight is None})
+    unknown = sorted(
+        {one.vehicle.kind for one in told if one.vehicle.weight is None and not one.vehicle.doubt}
+    )
     if unknown:
         caveats.append(
             f"No weight class is on record for {', '.join(unknown[:4])}"
             f"{' and others' if len(unknown) > 4 else ''}: taken as 10,000 lb or less."
         )
+    doubts = [f"{one.vehicle.name}: {one.vehicle.doubt}" for one in told if one.vehicle.doubt]
+    caveats += doubts[:_MOST_DOUBTS]
+    if len(doubts) > _MOST_DOUBTS:
+        caveats.append(f"The weight of {len(doubts) - _MOST_DOUBTS} more vehicles needs a word.")
     unsure = sorted({item.key for item in rules.items if item.sure == "check" and item.mark == "M"})
     if unsure:
         caveats.append(

@@ -40,7 +40,10 @@ _ITEMS = (
 
 @dataclass(frozen=True, slots=True)
 class Inspected:
-    """What of a vehicle decides which rules hold for it; `due` is its next official date."""
+    """What of a vehicle decides which rules hold for it; `due` is its next official date.
+
+    `doubt` says why its weight needs a word, or is empty.
+    """
 
     name: str
     kind: str
@@ -48,6 +51,7 @@ class Inspected:
     fuel: str | None
     weight: Weight | None
     due: date | None
+    doubt: str = ""
 
 
 @dataclass(frozen=True, slots=True)

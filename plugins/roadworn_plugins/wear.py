@@ -14,7 +14,7 @@ import numpy as np
 
 from roadworn.catalogue import catalogue
 from roadworn.catalogue.positions import axle_of
-from roadworn.trade.weight import weight_of
+from roadworn.trade.weight import weigh
 from roadworn.units import canonical_unit, exact
 from roadworn.view import LedgerView
 from roadworn_plugins.inspection_rules import RuleItem, RuleSet, load_rules
@@ -137,7 +137,7 @@ def measured_wear(
     profiles = {
         row[0]: row[1:]
         for row in view.sql(
-            """SELECT vehicle_id, vehicle_class, weight_class, last_km FROM vehicles
+            """SELECT vehicle_id, vehicle_class, weight_class, duty, last_km FROM vehicles
                WHERE retired_on IS NULL"""
         ).rows
     }
@@ -145,8 +145,9 @@ def measured_wear(
     for part in parts:
         if vehicle not in (None, part.vehicle) or part.vehicle not in profiles:
             continue
-        vehicle_class, weight_class, last_km = profiles[part.vehicle]
-        weight = weight_of(weight_class) or "light"
+        vehicle_class, weight_class, duty, last_km = profiles[part.vehicle]
+        said = {"vehicle_class": vehicle_class, "weight_class": weight_class, "duty": duty}
+        weight = weigh(said).taken
         item = limits.item_for(part.vehicle, weight, part.component, part.place)
         if item is not None:
             found.append(_wear(part, item, vehicle_class, float(last_km or 0), spread, level))

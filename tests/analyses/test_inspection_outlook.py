@@ -10,7 +10,7 @@ from roadworn.analysis import Result
 from roadworn.errors import UsageError
 from roadworn.events import NewEvent
 from roadworn.testing import check_analysis, event, view_of
-from roadworn.trade.weight import weight_of
+from roadworn.trade.weight import weigh, weight_of
 from roadworn_plugins.inspection_outlook import INSPECTION_OUTLOOK
 from roadworn_plugins.inspection_rules import load_rules, packaged_rules
 
@@ -477,9 +477,56 @@ def test_every_packaged_item_cites_its_rule() -> None:
         ("10,001 lb", "heavy"),
         ("4,536 kg", "light"),
         ("Heavy", "heavy"),
-        ("class 3", None),
+        # 49 CFR 565.15 and FHWA, from memory: class 3 begins above 10,000 lb gross weight.
+        ("class 3", "heavy"),
+        ("class 2b", "light"),
+        ("8", "heavy"),
+        # UN R.E.3, from memory: M3 above 5 t, N3 above 12 t; N2 is 3.5 to 12 t.
+        ("N3", "heavy"),
+        ("N2", None),
+        # The same line in other writing.
+        ("36,000 lbs", "heavy"),
+        ("36,000lb", "heavy"),
+        ("36k lb GVWR", "heavy"),
+        ("15000kg", "heavy"),
+        ("16 t", "heavy"),
+        ("7,5 t", "heavy"),
+        ("3.5t", "light"),
+        ("over 10,000 lb", "heavy"),
+        ("10,001-14,000 lb", "heavy"),
+        ("10,000 lb or less", "light"),
+        # What leaves it open, or contradicts itself, or cannot be.
+        ("over 6,000 lb", None),
+        ("under 26,000 lb", None),
+        ("light heavy duty", None),
+        ("15.000 kg", None),
+        ("36,000", None),
+        ("medium", None),
         (None, None),
     ],
 )
 def test_where_heavy_begins(text: str | None, weight: str | None) -> None:
     assert weight_of(text) == weight
+
+
+@pytest.mark.parametrize(
+    ("profile", "weight", "doubt"),
+    [
+        ({"weight_class": "36,000lb"}, "heavy", ""),
+        ({"weight_class": "medium"}, None, "not understood and taken as light"),
+        ({"weight_class": "?", "duty": "air brakes"}, "heavy", "taken as heavy by the duty"),
+        ({"vehicle_class": "heavy truck"}, "heavy", "No weight class is on record"),
+        ({"weight_class": "light", "duty": "air-braked"}, "light", "says heavy"),
+        # A hard life is no weight.
+        ({"vehicle_class": "pickup", "duty": "heavy towing"}, None, ""),
+        ({}, None, ""),
+    ],
+)
+def test_no_truck_is_taken_as_light_in_silence(
+    profile: dict[str, str], weight: str | None, doubt: str
+) -> None:
+    """What makes a truck of air brakes: common practice, no source."""
+    weighed = weigh(profile)
+    assert weighed.weight == weight
+    assert doubt in weighed.doubt
+    assert bool(weighed.doubt) == bool(doubt)

@@ -28,6 +28,7 @@ from roadworn_cli.record.remarks import (
     reading_remarks,
     repeat_remarks,
 )
+from roadworn_cli.record.weighing import weight_remarks
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -239,6 +240,7 @@ def remark(
         ):
             note(text)
     for text in (
+        *weight_remarks(stored, path),
         *payload_remarks(stored),
         *repeat_remarks(stored, path, mend),
         *private_remarks(stored),

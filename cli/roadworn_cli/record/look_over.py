@@ -29,6 +29,7 @@ from roadworn_cli.record.common import (
 if TYPE_CHECKING:
     from roadworn.bench.sizes import KnownSizes
     from roadworn.trade.lookover import Sheet
+    from roadworn_cli.record.sheets import Chosen
 
 _REST = ("sound", "not_checked")
 
@@ -84,6 +85,8 @@ def inspection(
     with state.open_ledger() as ledger:
         vehicle_id = ledger.require_vehicle(vehicle)
     chosen = choose_sheet(state.ledger, vehicle_id, sheet)
+    if chosen.doubt:
+        say_note(chosen.doubt)
     sizes = sizes_on_record(state.ledger, vehicle_id)
     if findings == ["-"]:
         findings = _typed_lines(sys.stdin.read())
@@ -92,10 +95,10 @@ def inspection(
     if filled:
         if findings:
             raise UsageError("--filled takes the place of typed findings: leave one of them out.")
-        payload = _read_filled(filled, chosen.sheet, sizes, rest)
+        payload = _read_filled(filled, chosen, sizes, rest)
         _refuse_again(state.ledger, vehicle_id, payload, check_day(on, "--on"))
     elif findings:
-        payload = {"findings": _read_all(findings, chosen.sheet, sizes)}
+        payload = {"findings": _read_all(findings, chosen, sizes)}
         if chosen.by_name:
             payload["sheet"] = chosen.sheet.name
     elif rest or not sys.stdin.isatty():
@@ -122,13 +125,13 @@ def inspection(
     _tell_doubts(payload, chosen.sheet)
 
 
-def _read_filled(path: str, sheet: "Sheet", sizes: "KnownSizes", rest: str) -> dict[str, Any]:
+def _read_filled(path: str, chosen: "Chosen", sizes: "KnownSizes", rest: str) -> dict[str, Any]:
     """Return the payload that a filled-in table adds up to."""
     from roadworn.bench.filled import read_filled
     from roadworn.bench.filled_file import filled_rows
 
-    read = read_filled(filled_rows(Path(path)), Path(path).name, sheet, sizes, rest)
-    for remark in read.remarks:
+    read = read_filled(filled_rows(Path(path)), Path(path).name, chosen.sheet, sizes, rest)
+    for remark in (*read.remarks, *filter(None, [chosen.told])):
         say_note(remark)
     return read.payload
 
@@ -164,7 +167,7 @@ def _without_empty(part: Mapping[str, Any]) -> dict[str, Any]:
     return {key: value for key, value in kept.items() if value not in (None, False, [], "")}
 
 
-def _read_all(texts: list[str], sheet: "Sheet", sizes: "KnownSizes") -> list[dict[str, Any]]:
+def _read_all(texts: list[str], chosen: "Chosen", sizes: "KnownSizes") -> list[dict[str, Any]]:
     """Read the findings, several in one text parted by a semicolon, and say what decided.
 
     Raises:
@@ -175,7 +178,7 @@ def _read_all(texts: list[str], sheet: "Sheet", sizes: "KnownSizes") -> list[dic
     parts = [part.strip() for text in texts for part in text.split(";") if part.strip()]
     for part in parts:
         try:
-            read.append(read_judged_finding(part, sheet, sizes))
+            read.append(read_judged_finding(part, chosen.sheet, sizes))
         except UsageError as error:
             wrong.append(error)
     if len(wrong) == 1 or not parts:
@@ -189,9 +192,10 @@ def _read_all(texts: list[str], sheet: "Sheet", sizes: "KnownSizes") -> list[dic
         )
     findings = [finding for finding, _remark in read]
     check_agreement(findings)
-    for _finding, remark in read:
-        if remark:
-            say_note(remark)
+    remarks = [remark for _finding, remark in read if remark]
+    # Said where a limit decided: by a car's sheet a truck's tire is sound where it fails.
+    for remark in (*remarks, *([chosen.told] if remarks and chosen.told else ())):
+        say_note(remark)
     return findings
 
 
