@@ -6,29 +6,29 @@ cannot be is refused before it is written (`roadworn.bench`); here stands what i
 
 import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from roadworn.bench.private import PRIVATE, looks_private
+from roadworn.bench.reading_doubts import (
+    LOWER,
+    ROLLED,
+    TOO_FAR,
+    days_between,
+    in_other_unit,
+    reading_doubt,
+    rolled_over,
+)
 from roadworn.bench.unlikely import beyond_digits, far_days, unlikely_day
 from roadworn.bench.words import item_words
 from roadworn.events import utc_now
-from roadworn.recent import MOST_KM_PER_DAY, LastReading, last_event, last_events
-from roadworn.units import convert
+from roadworn.recent import LastReading, last_event, last_events
 
 if TYPE_CHECKING:
     from roadworn.events import StoredEvent
 
 #: No odometer shows three decimals, so a dot before three digits may mark thousands.
 _DOT = re.compile(r"\s*(\d{1,3})\.(\d{3})\s*([a-z]*)\s*", re.IGNORECASE | re.ASCII)
-_MOST_KM = 5_000_000.0
-#: Figures in two units are the same when they are this near, since both are rounded.
-_ROUNDING_KM = 1.0
-#: A figure that fits in the other unit must not need more than this a day.
-_USUAL_KM_PER_DAY = 300.0
-# As `roadworn.columns.odometer` has it: from the last fifth of the range to its first fifth.
-_NEAR_TOP, _NEAR_BOTTOM = 0.8, 0.2
 _TEXTS = ("note", "complaint", "cause", "correction", "label")
 
 
@@ -68,56 +68,33 @@ def reading_remarks(
             f"{typed.strip()} was taken as {unit}, while this vehicle is mostly read in {usual}. "
             f"A slip: roadworn correct {mend} {field}='{typed.strip()} {usual}'"
         )
-    km = convert(value, unit, "km")
-    if km > _MOST_KM:
-        yield f"{told} is further than vehicles go. It is kept and flagged. {remedy}"
-        return
     last = latest(readings)
-    if last is None or stored.occurred_at[:10] < last.occurred_at[:10]:
+    # An exchanged instrument does not roll over at its exchange: its old figure was read.
+    doubt = reading_doubt(
+        value, unit, stored.occurred_at, last, (lambda: None) if exchange else digits
+    )
+    if doubt is None:
         return
-    days = _days(last.occurred_at, stored.occurred_at)
-    gone = km - convert(last.value, last.unit, "km")
-    before = f"{last.value:,.10g} {last.unit} on {last.occurred_at[:10]}"
-    if gone < (0 if unit == last.unit else -_ROUNDING_KM):
-        if exchange:
-            yield f"The old figure, {told}, is lower than the last reading, {before}. {remedy}"
-            return
-        shown = digits()
-        if shown and _rolled_over(last, value, unit, shown):
-            yield f"Taken as rolled over past {10**shown - 1:,} {unit} since {before}."
-            return
+    if last is None or doubt.code == TOO_FAR:
+        yield f"{doubt.message} It is kept and flagged. {remedy}"
+        return
+    if doubt.code == ROLLED:
+        yield doubt.message
+        return
+    if exchange and doubt.code == LOWER:
+        before = f"{last.value:,.10g} {last.unit} on {last.occurred_at[:10]}"
+        yield f"The old figure, {told}, is lower than the last reading, {before}. {remedy}"
+        return
+    other = in_other_unit(value, unit, last, days_between(last.occurred_at, stored.occurred_at))
+    fits = f" It would fit as {other}." if other else ""
+    swapped = " An exchanged instrument: roadworn record exchange." if doubt.code == LOWER else ""
+    yield f"{doubt.message} It is kept and flagged. {remedy}{fits}{swapped}"
+    top = next((n for n in (5, 6) if rolled_over(last, value, unit, n)), None)
+    if doubt.code == LOWER and top and not digits():
         yield (
-            f"{told} is lower than the last reading, {before}. It is kept and flagged. {remedy}"
-            f"{_other_unit(value, unit, last, days)} An exchanged instrument: roadworn record "
-            "exchange."
+            f"If it rolled over at {10**top:,}: roadworn record profile {stored.vehicle_id} "
+            f"--odometer-digits {top}"
         )
-        top = next((n for n in (5, 6) if _rolled_over(last, value, unit, n)), None)
-        if top and not shown:
-            yield (
-                f"If it rolled over at {10**top:,}: roadworn record profile {stored.vehicle_id} "
-                f"--odometer-digits {top}"
-            )
-    elif gone > MOST_KM_PER_DAY * max(1, days):
-        yield (
-            f"{told} is further from the last reading, {before}, than a vehicle goes in "
-            f"{max(1, days)} day{'' if days <= 1 else 's'}. It is kept and flagged. {remedy}"
-            f"{_other_unit(value, unit, last, days)}"
-        )
-
-
-def _rolled_over(last: LastReading, value: float, unit: str, digits: int) -> bool:
-    limit = float(10**digits)
-    before = convert(last.value, last.unit, unit)
-    return _NEAR_TOP * limit <= before < limit and value <= _NEAR_BOTTOM * limit
-
-
-def _other_unit(value: float, unit: str, last: LastReading, days: int) -> str:
-    """Return the figure in the other unit, as a sentence, when that fits the last reading."""
-    other = "km" if unit == "mi" else "mi"
-    gone = convert(value, other, "km") - convert(last.value, last.unit, "km")
-    if not 0 <= gone <= _USUAL_KM_PER_DAY * (days + 1):
-        return ""
-    return f" It would fit as {value:,.10g} {other}."
 
 
 def latest(readings: Iterable[LastReading]) -> LastReading | None:
@@ -200,7 +177,3 @@ def _place(event: "StoredEvent") -> tuple[str, str, str, str]:
         payload.get("position") or "",
         payload.get("action", "replaced"),
     )
-
-
-def _days(start: str, end: str) -> int:
-    return (date.fromisoformat(end[:10]) - date.fromisoformat(start[:10])).days

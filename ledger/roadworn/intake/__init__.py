@@ -119,6 +119,7 @@ class _Run:
                 if len(taker.problems) > MAX_PROBLEMS:
                     taker.problems.append(_too_many(str(path)))
                     break
+            taker.finish()
         if taker.problems and not self._keep_good:
             writer.undo()
         self._rows += taker.rows

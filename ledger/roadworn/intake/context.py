@@ -6,9 +6,9 @@ indexes, so that a check costs the same on a small and on a large ledger.
 """
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from difflib import get_close_matches
-from typing import Any
+from typing import Any, NamedTuple
 
 import orjson
 
@@ -16,6 +16,29 @@ from roadworn.errors import UnknownName
 from roadworn.intake.plain_words import shown
 from roadworn.intake.rows import Row
 from roadworn.problems import Problem
+from roadworn.recent import LastReading
+
+
+class RoadReading(NamedTuple):
+    """A figure of a vehicle's odometer.
+
+    Attributes:
+        vehicle_id: whose.
+        seq: number of its event.
+        occurred_at: day or moment.
+        value: what was read.
+        unit: ``km`` or ``mi``.
+        next_value: what the instrument showed from then on; another after an exchange.
+        exchanged: whether the instrument was exchanged.
+    """
+
+    vehicle_id: str
+    seq: int
+    occurred_at: str
+    value: float
+    unit: str
+    next_value: float
+    exchanged: bool
 
 
 class LedgerContext:
@@ -88,6 +111,51 @@ class LedgerContext:
             "FROM events WHERE kind = 'replacement' AND vehicle_id = ?",
             (vehicle_id,),
         ).fetchall()
+
+    def readings_before(
+        self, vehicles: Iterable[str], seq: int
+    ) -> Iterator[tuple[str, LastReading]]:
+        """Yield (vehicle, its latest figure by date) among events up to number `seq`.
+
+        Reads the whole ledger up to there, once for all vehicles. Figures that were taken back
+        count too: `readings_of` leaves them out.
+        """
+        rows = self._connection.execute(
+            # Of a group with one max(), SQLite takes the other columns from the row that has it.
+            "SELECT vehicle_id, odometer, odometer_unit, max(occurred_at) FROM events "
+            "WHERE seq <= ? AND odometer IS NOT NULL "
+            "AND vehicle_id IN (SELECT value FROM json_each(?)) GROUP BY vehicle_id",
+            (seq, orjson.dumps(list(vehicles)).decode()),
+        )
+        for vehicle_id, value, unit, occurred_at in rows:
+            yield vehicle_id, LastReading(value, unit, occurred_at)
+
+    def readings_of(self, vehicles: Iterable[str]) -> Iterator[RoadReading]:
+        """Yield all figures of vehicles that count, each vehicle's in the order of the road."""
+        names = orjson.dumps(list(vehicles)).decode()
+        if names == "[]":
+            return
+        rows = self._connection.execute(
+            "SELECT vehicle_id, seq, event_id, occurred_at, odometer, odometer_unit, "
+            "CASE WHEN kind = 'odometer_exchange' THEN payload END, "
+            "json_extract(payload, '$.replaces') FROM events "
+            "WHERE (odometer IS NOT NULL OR kind = 'odometer_exchange') "
+            "AND vehicle_id IN (SELECT value FROM json_each(:names)) "
+            "AND event_id NOT IN (SELECT json_extract(payload, '$.event') FROM events "
+            "WHERE kind = 'retraction' AND vehicle_id IN (SELECT value FROM json_each(:names))) "
+            "ORDER BY vehicle_id, occurred_at, seq",
+            {"names": names},
+        ).fetchall()
+        replaced = {row[-1] for row in rows}
+        for vehicle_id, seq, event_id, occurred_at, value, unit, exchange, _ in rows:
+            if event_id in replaced:
+                continue
+            if exchange is None:
+                yield RoadReading(vehicle_id, seq, occurred_at, value, unit, value, False)
+                continue
+            said = orjson.loads(exchange)
+            old, new, own = said["old_reading"], said["new_reading"], said["unit"]
+            yield RoadReading(vehicle_id, seq, occurred_at, old, own, new, True)
 
     def _vehicle_problems(self, row: Row, payload: dict[str, Any]) -> Iterator[Problem]:
         enrolled = self.enrolled(row.vehicle_id)

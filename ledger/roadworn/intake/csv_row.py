@@ -14,6 +14,7 @@ from roadworn.bench.amounts import read_odometer, read_warranty
 from roadworn.bench.choices import choose
 from roadworn.bench.fields import JsonValue
 from roadworn.bench.phrases import read_finding, read_item, read_measurements
+from roadworn.bench.reading_doubts import marked_thousands
 from roadworn.bench.scans import read_scan
 from roadworn.catalogue import PositionError, catalogue, normalise_position
 from roadworn.errors import ProblemsFound, UnknownName, UsageError
@@ -37,6 +38,7 @@ from roadworn.registry import EventKind, KindRegistry
 
 #: What a vehicle id looks like, as `roadworn.events.VehicleId` has it.
 _VEHICLE = re.compile(get_args(VehicleId)[1].metadata[0].pattern)
+_FIGURE_UNIT = re.compile(r"(.*\d)\s*([A-Za-z]*)")
 _FINDING_PARTS = frozenset({"component", "position", "condition", "measurement"})
 
 
@@ -135,9 +137,29 @@ class RowReader:
 
     def _distance(self, cell: Cell, unit: str) -> tuple[float, str]:
         text = cell_text(cell)
-        if text[-1:].isdigit():
-            return read_odometer(str(read_number(cell, self.map)), unit)
-        return read_odometer(text, unit)
+        split = _FIGURE_UNIT.fullmatch(text)
+        figure, own = (split[1], split[2]) if split else (text, "")
+        if not figure[-1:].isdigit():
+            return read_odometer(text, unit)
+        # The map's decimal comma is that of a figure with its unit in the cell, too.
+        read = read_odometer(
+            f"{read_number(figure if own else cell, self.map)} {own}".strip(), unit
+        )
+        self._thousands(figure, read)
+        return read
+
+    def _thousands(self, figure: str, read: tuple[float, str]) -> None:
+        """Note a figure of three decimals, which no odometer shows."""
+        comma = self.map.decimal_comma
+        if marked_thousands(figure, "," if comma else ".") is None:
+            return
+        message = f"{shown(figure)} was read as {read[0]:,.10g} {read[1]}, of three decimals."
+        hint = (
+            "if its mark is one of thousands, say decimal_comma = "
+            f"{'false' if comma else 'true'} in [file] of the map"
+        )
+        column = self.map.header_of("odometer")
+        self.doubts.append(Problem("three-decimals", message, hint, column=column))
 
     def _payload(self, kind: EventKind, words: dict[str, Cell]) -> dict[str, Any]:
         types = field_types(kind.model)

@@ -138,6 +138,13 @@ class ProfileLook:
             ):
                 yield from self._row(index, row)
 
+    def digits(self, vehicle: str) -> int | None:
+        """Return how many digits a vehicle's odometer has, by the whole ledger, or None."""
+        if not self._read:
+            self._read_changes()
+        found: int | None = self._profile(vehicle).get("odometer_digits")
+        return found
+
     def _row(self, index: int, row: tuple[Any, ...]) -> Iterator[tuple[int, Problem]]:
         if not self._read:
             self._read_changes()

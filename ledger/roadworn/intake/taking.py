@@ -14,6 +14,7 @@ import orjson
 
 from roadworn.intake.bulk import Chunk
 from roadworn.intake.envelopes import ID_GIVEN, KEY_MADE, TIME_GIVEN
+from roadworn.intake.reading_look import ReadingLook
 from roadworn.intake.report import Doubts
 from roadworn.intake.rows import Prepared, Row
 from roadworn.intake.second_look import ProfileLook
@@ -57,6 +58,7 @@ class FileTaker:
         self._doubts = doubts
         self._named = named
         self._look = ProfileLook(writer.context)
+        self._readings = ReadingLook(writer.context, writer.seq)
         self._odd: dict[int, list[tuple[str, str, str, str]]] = {}
         self._writer = writer
         self._file = file
@@ -83,6 +85,11 @@ class FileTaker:
             self._add_one(chunk, index)
             start = index + 1
         self._add_run(chunk, start, len(chunk.rows))
+
+    def finish(self) -> None:
+        """Say what is odd among all of the file's odometer figures."""
+        for seq, doubt in self._readings.doubts(self._look.digits):
+            self._doubt(doubt, self._numbers[seq - self._before - 1])
 
     def _one_by_one(self, chunk: Chunk) -> set[int]:
         """Return the indexes of rows that must be checked against the ledger."""
@@ -175,6 +182,7 @@ class FileTaker:
             if start <= index < stop:
                 for code, message, hint, column in self._odd[index]:
                     self._doubt(Problem(code, message, hint, column=column), chunk.numbers[index])
+        self._readings.see(chunk.rows, start, stop)
         for index, doubt in self._look.doubts(chunk.rows, start, stop):
             self._doubt(doubt, chunk.numbers[index])
 
