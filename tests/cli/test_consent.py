@@ -70,7 +70,9 @@ def test_what_was_taken_back_does_not_count(approved: Run) -> None:
 
 def test_an_answer_that_was_taken_back_by_a_later_one_approves_nothing(approved: Run) -> None:
     approved("record", "authorisation", "bus-7", "last", "1=declined", "--on", "2026-05-03")
-    assert "consent" not in fit(approved, "900.00 USD").err
+    told = fit(approved, "900.00 USD").err
+    assert "more than 10 %" not in told
+    assert "declined on 2026-05-03" in told
 
 
 def test_a_larger_approval_takes_the_place_of_the_first(approved: Run) -> None:
@@ -86,3 +88,44 @@ def test_the_share_is_that_of_the_shops_terms(shop: Run, tmp_path) -> None:
     shop("record", "estimate", "bus-7", JOB, "--on", "2026-05-02")
     shop("record", "authorisation", "bus-7", "last", "1=approved", "--on", "2026-05-03")
     assert "more than 0 % over the 400.00" in fit(shop, "400.01 USD").err
+
+
+@pytest.mark.parametrize("answer", ["declined", "deferred"])
+def test_work_that_was_put_off_is_said_when_it_is_done(shop: Run, answer: str) -> None:
+    """A mechanic did a declined starter and coil, and nothing was said."""
+    lines = ("horn 50.00", "ignition coil cyl 2 241.82")
+    asked = shop("record", "estimate", "bus-7", *lines, "--currency", "USD", "--on", "2026-05-02")
+    shop("record", "authorisation", "bus-7", "last", f"2={answer}", "--on", "2026-05-03")
+    told = fit(shop, "376.00 USD", what="ignition coil cyl 2").err
+    assert f"was {answer} on 2026-05-03 at 241.82 USD (line 2 of estimate {asked.event})" in told
+    assert "now comes to 376.00 USD: is there a consent?" in told
+    assert f"record authorisation bus-7 {asked.event} 2=approved" in told
+
+
+def test_a_price_is_not_needed_to_ask_for_a_consent(shop: Run) -> None:
+    shop("record", "estimate", "bus-7", JOB, "--currency", "USD", "--on", "2026-05-02")
+    shop("record", "authorisation", "bus-7", "last", "1=declined", "--on", "2026-05-03")
+    done = shop(
+        "record", "replacement", "bus-7", "brake pads front", "--reason", "failed",
+        "--on", "2026-05-04",
+    )  # fmt: skip
+    assert "declined on 2026-05-03" in done.err
+
+
+def test_work_on_an_estimate_that_was_never_answered_is_said(shop: Run) -> None:
+    shop("record", "estimate", "bus-7", JOB, "--currency", "USD", "--on", "2026-05-02")
+    looked = shop(
+        "record", "maintenance", "bus-7", "brake pads front", "--action", "inspected",
+        "--on", "2026-05-03",
+    )  # fmt: skip
+    assert "consent" not in looked.err
+    told = fit(shop, "480.00 USD").err
+    assert "was estimated at 400.00 USD on 2026-05-02 and never answered (line 1 of" in told
+    assert "now comes to 480.00 USD: is there a consent?" in told
+    assert "consent" not in fit(shop, "480.00 USD", "--allow-repeat").err
+
+
+def test_what_is_approved_after_it_was_declined_is_not_asked_again(approved: Run) -> None:
+    approved("record", "authorisation", "bus-7", "last", "1=declined", "--on", "2026-05-03")
+    approved("record", "authorisation", "bus-7", "last", "1=approved", "--on", "2026-05-04")
+    assert "consent" not in fit(approved, "400.00 USD").err

@@ -1,4 +1,4 @@
-"""A word on stderr when work has come to more than was approved, for every verb that writes it."""
+"""A word on stderr when work was not agreed to as it was done, for every verb that writes it."""
 
 from typing import TYPE_CHECKING
 
@@ -13,11 +13,11 @@ if TYPE_CHECKING:
 
 
 def tell_consent(ctx: typer.Context, stored: "StoredEvent") -> None:
-    """Say when work has come to more than the customer approved."""
-    if not {"parts_cost", "labour_rate"} & set(stored.data()):
-        return
-    from roadworn.bench.consent import consent_words
+    """Say when the customer put work off, never answered for it, or approved less than it is."""
+    from roadworn.bench.consent import WORK, consent_words
 
+    if stored.kind not in WORK:
+        return
     told = consent_words(stored, last_agreed(state_of(ctx).ledger, stored.vehicle_id))
     if told:
         note(told)

@@ -1,4 +1,4 @@
-"""Work that comes to more than was approved: said while the customer can still be asked.
+"""Work that was declined, never answered for or dearer than approved: said while one can ask.
 
 Many states want a new consent past a set share over the estimate (from memory; amounts differ);
 the share is the shop's and stands in the estimate. Only a word is said, nothing is refused.
@@ -30,8 +30,18 @@ class _Approved:
     answer: StoredEvent
 
 
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """An estimate line, its last answer if any, and the event that says so."""
+
+    line: dict[str, Any]
+    estimate: StoredEvent
+    said: StoredEvent
+    decision: str
+
+
 def consent_words(stored: StoredEvent, others: Iterable[StoredEvent]) -> str:
-    """Return a sentence when work has come to more than was approved, else an empty text.
+    """Return a sentence when work was not agreed to, or not at this cost, else an empty text.
 
     Args:
         stored: the work just written down.
@@ -39,8 +49,13 @@ def consent_words(stored: StoredEvent, others: Iterable[StoredEvent]) -> str:
     """
     money = cost_of(stored)
     known = list(others)
-    approved = _approved(stored, known) if money is not None else None
-    if money is None or approved is None:
+    asked = _asked(stored, known)
+    if asked is None:
+        return ""
+    if asked.decision != "approved":
+        return _unagreed(stored, asked, known)
+    approved = _Approved(asked.line, asked.estimate, asked.said)
+    if money is None:
         return ""
     amount, currency = approved.line["amount"], money[1]
     if amount["currency"] != currency:
@@ -79,25 +94,59 @@ def cost_of(work: StoredEvent) -> tuple[Decimal, str] | None:
     return sum((amount for amount, _code in found), Decimal(0)), found[0][1]
 
 
-def _approved(stored: StoredEvent, known: Sequence[StoredEvent]) -> _Approved | None:
-    """Return the line for this work that was approved last, when its latest answer is that."""
-    estimates = {event.event_id: event for event in known if event.kind == "estimate"}
-    answers = [event for event in known if event.kind == "authorisation"]
-    latest: dict[tuple[str, int], tuple[str, StoredEvent]] = {}
-    for answer in sorted(answers, key=lambda event: (event.occurred_at[:10], event.seq)):
-        if answer.occurred_at[:10] <= stored.occurred_at[:10]:
-            given = answer.data()
-            for decision in given["decisions"]:
-                key = (given["estimate"], decision["line"])
-                latest[key] = (decision["decision"], answer)
-    found = [
-        _Approved(line, estimates[name], answer)
-        for (name, number), (decision, answer) in latest.items()
-        if decision == "approved" and name in estimates
-        for line in estimates[name].data()["lines"]
-        if line["line"] == number and _same_job(stored.data(), line)
+def _asked(stored: StoredEvent, known: Sequence[StoredEvent]) -> _Asked | None:
+    """Return the line for this work that was estimated or answered last."""
+    day = stored.occurred_at[:10]
+    before = [
+        event
+        for event in sorted(known, key=_when)
+        if event.occurred_at[:10] <= day and event.event_id != stored.event_id
     ]
-    return max(found, key=lambda one: (one.answer.occurred_at[:10], one.answer.seq), default=None)
+    answers: dict[tuple[str, int], tuple[str, StoredEvent]] = {}
+    for event in before:
+        if event.kind == "authorisation":
+            given = event.data()
+            for decision in given["decisions"]:
+                answers[given["estimate"], decision["line"]] = (decision["decision"], event)
+    found = [
+        _Asked(line, event, said, decision)
+        for event in before
+        if event.kind == "estimate"
+        for line in event.data()["lines"]
+        if _same_job(stored.data(), line)
+        for decision, said in [answers.get((event.event_id, line["line"]), ("", event))]
+    ]
+    return max(found, key=lambda one: _when(one.said), default=None)
+
+
+def _unagreed(stored: StoredEvent, asked: _Asked, known: Iterable[StoredEvent]) -> str:
+    """Return what is said of work that was put off or never answered for, once for the work."""
+    done = stored.kind in WORK and stored.data().get("action") != "inspected"
+    if not done or any(
+        work.kind in WORK
+        and work.data().get("action") != "inspected"
+        and work.seq < stored.seq
+        and work.event_id not in {stored.event_id, stored.data().get("replaces")}
+        and _when(work) > _when(asked.said)
+        and _same_job(work.data(), asked.line)
+        for work in known
+    ):
+        return ""
+    money, amount = cost_of(stored), asked.line["amount"]
+    now = f" and now comes to {money[0]:,.2f} {money[1]}" if money else ""
+    line = f"line {asked.line['line']} of estimate {asked.estimate.event_id[-8:]}"
+    told = f"{asked.decision} on {asked.said.occurred_at[:10]}" if asked.decision else "estimated"
+    never = "" if asked.decision else f" on {asked.said.occurred_at[:10]} and never answered"
+    return (
+        f"{item_words(asked.line)} was {told} at {Decimal(amount['amount']):,.2f} "
+        f"{amount['currency']}{never} ({line}){now}: is there a consent? Then write it down with "
+        f"`roadworn record authorisation {stored.vehicle_id} {asked.estimate.event_id[-8:]} "
+        f"{asked.line['line']}=approved`."
+    )
+
+
+def _when(event: StoredEvent) -> tuple[str, int]:
+    return event.occurred_at[:10], event.seq
 
 
 def _share(work: StoredEvent, approved: _Approved, currency: str) -> Decimal:
