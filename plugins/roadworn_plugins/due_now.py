@@ -300,7 +300,7 @@ def _put_off(view: LedgerView, prices: Prices, vehicle: str | None) -> list[DueI
         if price is None and amount and currency == (prices.currency or currency):
             price = prices.of_estimate(amount, hours, rate, currency, (estimated_on, view.today))
         price = price or prices.or_labour(component, kind)
-        seen = f"{word} on {day}" + (f" at {amount:,.2f} {currency}" if amount else "")
+        seen = f"work {word} on {day}" + (f" at {amount:,.2f} {currency}" if amount else "")
         found.append(
             DueItem(name, kind, PUT_OFF, component, position, seen, day, price, (event, estimate))
         )
