@@ -1,5 +1,7 @@
 """Whose limits a truck is judged by, said from its enrolment to its outlook."""
 
+from pathlib import Path
+
 import pytest
 from commandline import Run
 
@@ -43,3 +45,15 @@ def test_air_brakes_say_heavy_where_no_weight_does(run: Run) -> None:
     assert "taken as heavy by the duty 'air brakes'" in enrolled.err
     found = run("record", "inspection", "t", "tire 1L 3/32 in")
     assert "failed (safety)" in found.out
+
+
+def test_an_import_says_the_weight_it_cannot_read(run: Run, tmp_path: Path) -> None:
+    run("create")
+    lines = (
+        '{"vehicle_id": "t", "kind": "enrolment", "occurred_at": "2026-01-05", "payload": '
+        '{"vehicle_class": "truck", "weight_class": "medium"}}\n'
+    )
+    (tmp_path / "rows.ndjson").write_text(lines)
+    done = run("import", "rows.ndjson")
+    assert done.code == 0, done.err
+    assert "'medium' is not understood" in done.out + done.err

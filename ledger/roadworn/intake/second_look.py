@@ -24,6 +24,7 @@ from roadworn.events import utc_now
 from roadworn.intake.context import LedgerContext
 from roadworn.problems import Problem
 from roadworn.trade.lookover import Sheet, load_sheet, sheet_names
+from roadworn.trade.weight import weigh
 
 #: Fields of payloads that a person writes freely.
 TEXTS = ("note", "complaint", "cause", "correction", "label")
@@ -162,6 +163,10 @@ class ProfileLook:
         self, index: int, row: tuple[Any, ...], profile: dict[str, Any]
     ) -> Iterator[tuple[int, Problem]]:
         said = orjson.loads(row[_PAYLOAD])
+        if said.get("weight_class"):
+            told, _, hint = weigh(profile).doubt.rstrip(".").rpartition(": ")
+            if told:
+                yield index, Problem("weight", f"{told}.", hint, column="payload.weight_class")
         if said.get("vin") or said.get("model_year"):
             for doubt in identity_doubts(profile.get("vin"), profile.get("model_year")):
                 field = doubt.column if said.get(doubt.column) else "vin"
