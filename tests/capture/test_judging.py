@@ -5,6 +5,7 @@ import pytest
 from roadworn.bench.judging import read_judged_finding
 from roadworn.bench.scans import read_scan
 from roadworn.errors import UsageError
+from roadworn.trade.lookover import load_sheet
 from roadworn.trade.scan_text import parse_scan_text
 from roadworn.trade.vin import decode_vin, year_problem
 
@@ -35,6 +36,28 @@ def test_a_figure_alone_is_judged_by_the_limit(text: str, sheet: str, condition:
     found = read_judged_finding(text, sheet)
     assert found.finding["condition"] == condition
     assert found.finding.get("safety", False) == (condition == "failed")
+
+
+@pytest.mark.parametrize(
+    ("text", "condition"),
+    [
+        # 49 CFR 393.75(b), 4/32 in, and 393.47(d)(2), 1/4 in, from a second party: exactly at the
+        # limit passes, and is wearing (the band is common practice, no source).
+        ("tire 1L 4/32 in", "wearing"),
+        ("tire 1L 6/32 in", "wearing"),
+        ("tire 1L 7/32 in", "sound"),
+        ("tire 1L 3.9 32nds", "failed"),
+        ("tire 2L 2/32 in", "wearing"),
+        ("brake shoe 2L 1/4 in", "wearing"),
+        ("brake shoe 2L 3/8 in", "sound"),
+        ("brake shoe 2L 6.3 mm", "failed"),
+        ("brake shoe 1L two pads 1/4 in", "wearing"),
+    ],
+)
+def test_at_a_limit_a_heavy_vehicle_is_wearing(text: str, condition: str) -> None:
+    said = text.replace("two pads", "lining kind two pads")
+    found = read_judged_finding(said, load_sheet("heavy_vehicle"))
+    assert found.finding["condition"] == condition
 
 
 def test_the_person_is_told_what_decided() -> None:

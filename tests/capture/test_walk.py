@@ -152,11 +152,11 @@ def test_a_bare_figure_is_in_the_unit_of_the_question() -> None:
     assert "(lining thickness, in)" in walk.question()
     assert "the limit depends on the lining kind" in walk.answer("1L 3/16")
     assert walk.asks == "size"
-    assert "sound" in walk.answer("strip")
+    assert "wearing" in walk.answer("strip")
     assert walk.asks == "word"
     walk.answer("")
     (finding,) = walk.payload()["findings"]
-    assert (finding["position"], finding["condition"]) == ("1L", "sound")
+    assert (finding["position"], finding["condition"]) == ("1L", "wearing")
     assert finding["note"] == "lining kind STRIP"
     assert finding["measurements"] == [{"value": 0.1875, "unit": "in", "name": "lining thickness"}]
 

@@ -105,8 +105,9 @@ def test_a_sheet_passes_at_its_limit_and_fails_a_hair_beyond(row: dict[str, str]
 @pytest.mark.parametrize("row", rows("practice.csv"), ids=lambda r: f"{r['item']}-{r['wearing']}")
 def test_common_practice_says_wearing_and_never_failed(row: dict[str, str]) -> None:
     item = next(i for i in load_sheet(row["sheet"]).items if i.name == row["item"])
-    assert judge(item, Decimal(row["sound"]), row["unit"]).condition == "sound"
-    assert judge(item, Decimal(row["wearing"]), row["unit"]).condition == "wearing"
+    size = row["size"] or None
+    assert judge(item, Decimal(row["sound"]), row["unit"], size=size).condition == "sound"
+    assert judge(item, Decimal(row["wearing"]), row["unit"], size=size).condition == "wearing"
 
 
 def outcome(item: RuleItem, place: str, value: Decimal, unit: str, size: str | None) -> str:
