@@ -129,3 +129,11 @@ def test_what_is_approved_after_it_was_declined_is_not_asked_again(approved: Run
     approved("record", "authorisation", "bus-7", "last", "1=declined", "--on", "2026-05-03")
     approved("record", "authorisation", "bus-7", "last", "1=approved", "--on", "2026-05-04")
     assert "consent" not in fit(approved, "400.00 USD").err
+
+
+@pytest.mark.parametrize("place", ["front", "LF"])
+def test_rotors_are_quoted_and_fitted_by_the_axle(shop: Run, place: str) -> None:
+    """Work on rotors is done by the axle (common practice, no source)."""
+    shop("record", "estimate", "bus-7", "brake rotor front 200.00 USD", "--on", "2026-05-02")
+    told = fit(shop, "200.00 USD", what=f"brake rotor {place}").err
+    assert "brake rotor front was estimated at 200.00 USD" in told
