@@ -18,7 +18,7 @@ from roadworn.schema import EVENT_COLUMNS
 #: How many of a vehicle's newest readings are compared by date; a later entry of an old
 #: invoice is newer in the ledger but older on the road.
 _READINGS = 50
-#: How many estimates, answers and works are looked at for what was agreed.
+#: How many estimates, answers and works are looked at for what was agreed or is back.
 _AGREED = 200
 #: Further than this in a day no vehicle goes; the read model's own bound (`roadworn.view`).
 MOST_KM_PER_DAY = 2_500.0
@@ -90,10 +90,10 @@ def last_events(path: Path, vehicle_id: str, kind: str) -> list[StoredEvent]:
     return _newest(path, vehicle_id, "kind = :kind", _READINGS, kind)
 
 
-def last_replacements(path: Path, vehicle_id: str, component: str) -> list[StoredEvent]:
-    """Return the latest replacements of a component on a vehicle, newest entry first."""
-    condition = "kind = 'replacement' AND json_extract(payload, '$.component') = :component"
-    return _newest(path, vehicle_id, condition, _READINGS, component=component)
+def last_jobs(path: Path, vehicle_id: str) -> list[StoredEvent]:
+    """Return the latest replacements, repairs and complaints of a vehicle, newest entry first."""
+    kinds = "('replacement', 'repair', 'complaint')"
+    return _newest(path, vehicle_id, f"kind IN {kinds}", _AGREED)
 
 
 def last_agreed(path: Path, vehicle_id: str) -> list[StoredEvent]:
@@ -127,9 +127,9 @@ def _amendment(event: StoredEvent) -> Amendment:
 
 
 def _newest(
-    path: Path, vehicle_id: str, condition: str, limit: int, kind: str = "", component: str = ""
+    path: Path, vehicle_id: str, condition: str, limit: int, kind: str = ""
 ) -> list[StoredEvent]:
-    parameters = {"vehicle": vehicle_id, "limit": limit, "kind": kind, "component": component}
+    parameters = {"vehicle": vehicle_id, "limit": limit, "kind": kind}
     with plain_failures(path), closing(connect(path, writable=False)) as connection:
         rows = connection.execute(_NEWEST.format(condition=condition), parameters).fetchall()
     events = [StoredEvent(*row) for row in rows]

@@ -11,7 +11,7 @@ import pytest
 
 from roadworn.bench.comebacks import comeback_words
 from roadworn.events import NewEvent
-from roadworn.recent import last_replacements
+from roadworn.recent import last_jobs
 from roadworn.store import Ledger
 from roadworn.testing import event
 
@@ -32,11 +32,12 @@ FIRST = fitted("2025-01-31", 50_000, **TERMS)
 
 def said(tmp_path: Path, *events: NewEvent) -> str:
     """Return what is said of the last of these events."""
+    tmp_path.mkdir(exist_ok=True)
     path = tmp_path / "roadworn.db"
     with Ledger.create(path) as ledger:
         ledger.append(event("car", "enrolment", "2024-01-01", odometer=40_000))
         stored = [ledger.append(one) for one in events][-1]
-    return comeback_words(stored, last_replacements(path, "car", "brake.pad"))
+    return comeback_words(stored, last_jobs(path, "car"))
 
 
 @pytest.mark.parametrize(
@@ -76,3 +77,47 @@ def test_kilometres_and_miles_are_compared_exactly(tmp_path: Path) -> None:
         update={"odometer": 99_779.328, "odometer_unit": "km"}
     )
     assert "warranty" in said(tmp_path, FIRST, again)
+
+
+def job(kind: str, day: str, **payload: Any) -> NewEvent:
+    return event("car", kind, day, **payload)
+
+
+COIL: dict[str, Any] = {"component": "ignition.coil", "reason": "failed"}
+RADIATOR: dict[str, Any] = {"component": "cooling.radiator"}
+
+
+@pytest.mark.parametrize(
+    ("again", "words"),
+    [
+        (job("repair", "2026-05-14", **RADIATOR), "replaced 13 days ago, on 2026-05-01: a come"),
+        (job("complaint", "2026-05-14", complaint="it drips", **RADIATOR), "13 days ago"),
+        (job("repair", "2026-05-31", **RADIATOR), "30 days ago"),
+        (job("repair", "2026-06-01", **RADIATOR), ""),
+        # What came in on the same day belongs to the job.
+        (job("complaint", "2026-05-01", complaint="it drips", **RADIATOR), ""),
+        (job("repair", "2026-05-14", component="cooling.thermostat"), ""),
+    ],
+)
+def test_a_repair_or_complaint_brings_a_part_back(
+    again: NewEvent, words: str, tmp_path: Path
+) -> None:
+    """A mechanic repaired a radiator 13 days after its replacement: nothing was said."""
+    first = job("replacement", "2026-05-01", reason="failed", **RADIATOR)
+    told = said(tmp_path, first, again)
+    assert words in told
+    assert bool(told) == bool(words)
+
+
+def test_a_coil_without_its_place_is_not_surely_the_same(tmp_path: Path) -> None:
+    first = job("replacement", "2026-05-01", position="1", warranty_months=12, **COIL)
+    assert said(tmp_path / "a", first, job("replacement", "2026-05-01", **COIL)) == ""
+    told = said(tmp_path / "b", first, job("replacement", "2026-05-09", **COIL))
+    assert "cylinder 1 was replaced 8 days ago" in told
+    assert "back within its warranty if it is the same one" in told
+
+
+def test_the_same_complaint_is_a_comeback_whatever_it_came_from(tmp_path: Path) -> None:
+    first = job("complaint", "2026-05-01", complaint="Pulls to the left")
+    again = job("complaint", "2026-05-20", complaint="pulls  to the left")
+    assert "the same complaint was written down 19 days ago" in said(tmp_path, first, again)

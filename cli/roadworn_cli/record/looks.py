@@ -19,6 +19,7 @@ from roadworn_cli.record.common import (
     tell_changes,
     write,
 )
+from roadworn_cli.record.consent import tell_comeback
 
 
 def scan(
@@ -130,7 +131,7 @@ def complaint(
         "correction": correction,
         **(read_item(component) if component else {}),
     }
-    write(ctx, vehicle, "complaint", payload, Envelope(odometer, unit, on, by))
+    tell_comeback(ctx, write(ctx, vehicle, "complaint", payload, Envelope(odometer, unit, on, by)))
 
 
 def _tell_codes(payload: dict[str, Any]) -> None:

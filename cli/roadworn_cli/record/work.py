@@ -6,14 +6,11 @@ import typer
 
 from roadworn.bench.amounts import read_warranty
 from roadworn.bench.choices import choose
-from roadworn.bench.comebacks import comeback_words
 from roadworn.bench.phrases import read_item
 from roadworn.errors import UsageError
 from roadworn.kinds import Maintenance
 from roadworn.kinds.work import ReplacementReason
-from roadworn.recent import last_replacements
-from roadworn_cli.context import default_unit, state_of
-from roadworn_cli.output import note as say_note
+from roadworn_cli.context import default_unit
 from roadworn_cli.record.common import (
     ByOption,
     CurrencyOption,
@@ -26,7 +23,7 @@ from roadworn_cli.record.common import (
     money,
     write,
 )
-from roadworn_cli.record.consent import tell_consent
+from roadworn_cli.record.consent import tell_comeback, tell_consent
 
 Component = Annotated[
     str, typer.Argument(metavar="COMPONENT", help="Component and place, 'wheel bearing LF'.")
@@ -104,10 +101,7 @@ def replacement(
     }
     envelope = Envelope(odometer, unit, on, by)
     stored = write(ctx, vehicle, "replacement", payload, envelope, allow_repeat=allow_repeat)
-    path, component_id = state_of(ctx).ledger, stored.data()["component"]
-    told = comeback_words(stored, last_replacements(path, stored.vehicle_id, component_id))
-    if told:
-        say_note(told)
+    tell_comeback(ctx, stored)
     tell_consent(ctx, stored)
 
 
@@ -139,7 +133,9 @@ def repair(
         "work_order": order,
         "note": note,
     }
-    tell_consent(ctx, write(ctx, vehicle, "repair", payload, Envelope(odometer, unit, on, by)))
+    stored = write(ctx, vehicle, "repair", payload, Envelope(odometer, unit, on, by))
+    tell_comeback(ctx, stored)
+    tell_consent(ctx, stored)
 
 
 def maintenance(
