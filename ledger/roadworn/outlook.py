@@ -15,6 +15,7 @@ from roadworn.catalogue import catalogue
 from roadworn.cautions import CLOSING, cautions_for
 from roadworn.errors import PluginFailure, UnknownName
 from roadworn.problems import Problem
+from roadworn.settling import contradictions
 from roadworn.trade.codes import told_code
 from roadworn.units import KM_PER_MILE
 
@@ -28,6 +29,10 @@ STALE = timedelta(days=200)
 _MOST_NEXT = 10
 # Looking back costs as much as all the rest; nobody waits half a minute at the vehicle.
 _MOST_FOR_RECORD = 100_000
+_ASKED = (
+    *("inspection-outlook", "maintenance-due", "keep-or-sell", "repeat-failures"),
+    "measured-wear",
+)
 #: States of what is due in which "no failed items recorded" must not be said.
 _OPEN = frozenset({"failed", "not passed", "complaint"})
 _OPEN_COLUMNS = (
@@ -52,6 +57,7 @@ class Outlook:
         next_repairs, inspection, maintenance, advice, keeps_failing: results of the analyses
             `next-repairs`, `inspection-outlook`, `maintenance-due`, `keep-or-sell` and
             `repeat-failures`; None when one is missing or could not run.
+        wear: result of `measured-wear`: what was measured is projected, with a price or without.
         track_record: result of `projection-backtest` for the last day that leaves a whole
             horizon to compare with; None also where the ledger is too large to wait for it.
         unknown: what nobody has looked at, in words.
@@ -71,6 +77,7 @@ class Outlook:
     maintenance: Ran | None
     advice: Ran | None
     keeps_failing: Ran | None
+    wear: Ran | None
     track_record: Ran | None
     unknown: tuple[str, ...]
     cautions: tuple[str, ...]
@@ -110,10 +117,7 @@ def outlook(
     coming = _run(
         host, view, "next-repairs", {**one, "months": months, "most": _MOST_NEXT}, problems
     )
-    ran = {
-        name: _run(host, view, name, one, problems)
-        for name in ("inspection-outlook", "maintenance-due", "keep-or-sell", "repeat-failures")
-    }
+    ran = {name: _run(host, view, name, one, problems) for name in _ASKED}
     open_now = _due_by_analysis(coming) or _open_now(view, vehicle_id)
     named = [str(row[1]) for row in open_now.rows]
     if coming is not None:
@@ -129,6 +133,7 @@ def outlook(
         maintenance=ran["maintenance-due"],
         advice=ran["keep-or-sell"],
         keeps_failing=ran["repeat-failures"],
+        wear=ran["measured-wear"],
         track_record=_track_record(host, view, problems),
         unknown=_unknown(view, vehicle_id, profile),
         cautions=cautions_for(named),
@@ -342,4 +347,5 @@ def _unknown(view: "LedgerView", vehicle_id: str, profile: dict[str, Any]) -> tu
         more = f" and {len(names) - 6} more" if len(names) > 6 else ""
         unknown.append(f"Parts of unknown age: {', '.join(names[:6])}{more}.")
     unknown += [f"To settle: {p.message} {p.hint}." for p in to_settle(profile)]
+    unknown += [f"To settle: {sentence}" for sentence in contradictions(view, vehicle_id)]
     return tuple(unknown)

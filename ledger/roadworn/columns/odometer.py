@@ -7,6 +7,7 @@ contradiction come here.
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,9 @@ _WINDOW = 256
 #: Keeping a reading is worth 1, so a jump that is too far costs more than the reading behind
 #: it and less than two: two readings that agree outweigh the doubt about the jump.
 _JUMP_COST = 1.5
+#: A step of more than this a day is possible but hardly usual: of two sets that hold equally
+#: many readings, the one with fewer such steps is taken. Common practice, no source.
+_USUAL_PER_DAY = 300.0
 # A roll-over goes from the last fifth of the odometer's range to its first fifth.
 _NEAR_TOP, _NEAR_BOTTOM = 0.8, 0.2
 
@@ -88,8 +92,9 @@ def _longest_fit(day: NDArray[np.int64], far: Floats, most_per_day: float) -> ND
     """Return which readings belong to the best set that never falls.
 
     Each kept reading counts 1 and each jump too far costs `_JUMP_COST`; of equal sets the one
-    with the earlier readings is taken. A fall within one day is let pass when it is small:
-    of two entries on one day nobody knows which came first.
+    with fewer steps of an unusual pace is taken, then the one with the earlier readings. A fall
+    within one day is let pass when it is small: of two entries on one day nobody knows which
+    came first.
     """
     n = len(far)
     score, previous = np.ones(n), np.full(n, -1, dtype=np.int64)
@@ -105,12 +110,27 @@ def _longest_fit(day: NDArray[np.int64], far: Floats, most_per_day: float) -> ND
             continue
         highest = max(highest, before)
         _search(j, day, far, most_per_day, score, previous)
+    best = np.flatnonzero(score == score.max()).tolist()
+    chains = [_chain(end, previous) for end in best[:_WINDOW]]
     used = np.zeros(n, dtype=np.bool_)
-    at = int(np.argmax(score))
-    while at >= 0:
-        used[at] = True
-        at = int(previous[at])
+    used[min(chains, key=lambda chain: _unusual(chain, days, kms))] = True
     return used
+
+
+def _chain(end: int, previous: NDArray[np.int64]) -> list[int]:
+    """Return the readings of the set that ends with reading `end`, in their order."""
+    found = []
+    while end >= 0:
+        found.append(end)
+        end = int(previous[end])
+    return found[::-1]
+
+
+def _unusual(chain: list[int], days: list[int], kms: list[float]) -> int:
+    """Return how many steps of a set go further in a day than vehicles usually do."""
+    return sum(
+        kms[j] - kms[i] > _USUAL_PER_DAY * (days[j] - days[i] + 1) for i, j in pairwise(chain)
+    )
 
 
 def _search(
