@@ -94,7 +94,7 @@ _WORDS: Mapping[str, str] = {
 _NUMBER = r"[+-]?(?:[0-9]{1,3}(?:[, \u00a0\u2009\u202f][0-9]{3})+|[0-9]+)?(?:\.[0-9]+)?"
 _FIGURE = re.compile(rf"\s*(?P<number>{_NUMBER})\s*(?P<unit>[^0-9\s,./].*?)?\s*\Z", re.DOTALL)
 _FRACTION = re.compile(
-    r"\s*(?:(?P<whole>[0-9]{1,4})[ \-])?\s*(?P<top>[0-9]{1,4})\s*/\s*(?P<bottom>2|4|8|16|32|64)"
+    r"\s*(?:(?P<whole>[0-9]{1,4})[ \-])?\s*(?P<top>[0-9]{1,4}(?:\.[0-9]+)?)\s*/\s*(?P<bottom>2|4|8|16|32|64)"
     r"(?:nds?\b)?\s*(?P<unit>[^0-9\s/].*?)?\s*\Z"
 )
 _THIRTY_SECONDS = re.compile(r"\s*(?P<number>[0-9]+(?:\.[0-9]+)?)\s+32nds?(?: in)?\s*\Z")
@@ -225,7 +225,8 @@ def _parse(text: str, default_unit: str | None, example: str) -> Quantity:
 
 
 def _from_fraction(match: re.Match[str], default_unit: str | None) -> Quantity:
-    whole, top, bottom = int(match["whole"] or 0), int(match["top"]), int(match["bottom"])
+    # Half a thirty-second is printed as 2.5/32 in, so it is read as well.
+    whole, top, bottom = int(match["whole"] or 0), Decimal(match["top"]), int(match["bottom"])
     # n/32 alone can only mean inches: nobody writes thirty-seconds of anything else.
     word = match["unit"] or ("in" if bottom == 32 else default_unit)
     if word is None:
@@ -236,5 +237,5 @@ def _from_fraction(match: re.Match[str], default_unit: str | None) -> Quantity:
             f"{match[0].strip()!r} is a fraction of {unit}: only inches are so written."
         )
     if bottom == 32:
-        return Quantity(Decimal(32 * whole + top), "32nds")
-    return Quantity(Decimal(whole) + Decimal(top) / Decimal(bottom), "in")
+        return Quantity(32 * whole + top, "32nds")
+    return Quantity(whole + top / Decimal(bottom), "in")

@@ -8,7 +8,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from roadworn.bench.choices import choose
-from roadworn.bench.judging import JudgedFinding, check_agreement, read_judged_finding
+from roadworn.bench.judging import (
+    JudgedFinding,
+    check_agreement,
+    join_sizes,
+    read_judged_finding,
+)
 from roadworn.errors import LedgerRefused, UsageError
 from roadworn.recent import last_events
 from roadworn_cli.context import check_day, state_of, today
@@ -190,7 +195,7 @@ def _read_all(texts: list[str], chosen: "Chosen", sizes: "KnownSizes") -> list[d
             f"{len(wrong)} of {len(parts)} findings cannot be read, so nothing was written: mend "
             "them and give all of them again."
         )
-    findings = [finding for finding, _remark in read]
+    findings = join_sizes(finding for finding, _remark in read)
     check_agreement(findings)
     remarks = [remark for _finding, remark in read if remark]
     # Said where a limit decided: by a car's sheet a truck's tire is sound where it fails.

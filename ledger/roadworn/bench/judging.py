@@ -4,6 +4,7 @@ A mechanic who types ``tire LF 5/32 in`` has said enough where the limits that f
 condition that was typed stands; `roadworn.bench.doubts` gives the second look then.
 """
 
+import re
 from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple, NoReturn
 
@@ -53,11 +54,13 @@ def read_judged_finding(
     try:
         found = _read(plain, component_of(said))
     except UsageError as error:
-        bare = None
-        if not isinstance(error, UnknownName):
+        if isinstance(error, UnknownName):
+            raise
+        try:
             bare = _without_condition(plain, component_of(said))
-        if bare is None:
-            raise error from None
+        except UsageError as inner:
+            # Where the condition was what it lacked, the other fault is the one to mend first.
+            raise (inner if "says no condition" in error.message else error) from None
         put_sizes(bare, said)
         known.keep(bare)
         if said and not any(figures_of(bare)):
@@ -88,6 +91,22 @@ def check_agreement(findings: Iterable[Mapping[str, Any]]) -> None:
                 f"{item_words(finding)} is given twice and differently ({_short(first)}; "
                 f"{_short(finding)}): keep one of them, or say which place each is at."
             )
+
+
+def join_sizes(findings: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Put a size that was said by itself into the finding of the same place, if there is one."""
+    found = [dict(finding) for finding in findings]
+    for alone in list(found):
+        sizes = alone.get("measurements", [])
+        if alone["condition"] != "not_checked" or not sizes or any(figures_of(alone)):
+            continue
+        keys = ("component", "position")
+        for other in found:
+            if other is not alone and all(other.get(k) == alone.get(k) for k in keys):
+                other["measurements"] = [*other.get("measurements", ()), *sizes]
+                found = [finding for finding in found if finding is not alone]
+                break
+    return found
 
 
 def _differ(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
@@ -129,12 +148,17 @@ def _read(text: str, component: str) -> dict[str, Any]:
         raise
 
 
-def _without_condition(text: str, component: str) -> dict[str, Any] | None:
-    """Return a finding in which no condition was said, or None when more is wrong with it."""
+def _without_condition(text: str, component: str) -> dict[str, Any]:
+    """Return a finding in which no condition was said.
+
+    Raises:
+        UsageError: more is wrong with it, which is then what to say.
+    """
     try:
         finding = _read(f"{text} sound", component)
-    except UsageError:
-        return None
+    except UsageError as error:
+        # The word was not typed, so it is not told either.
+        raise UsageError(error.message.replace(f"{text} sound", text)) from None
     finding.pop("condition")
     return finding
 
@@ -157,7 +181,7 @@ def _judged(
             told.append((item, judge_at(item, finding, figures[0], known)))
     conditions = {judgement.condition for _item, judgement in told}
     if len(conditions) != 1 or conditions == {"not_checked"}:
-        _refuse(text, told, error)
+        _refuse(text, sheet.name, told, error, placed="position" in finding)
     judgement = told[0][1]
     word = judgement.condition.replace("_", " ")
     made = {**finding, "condition": judgement.condition}
@@ -168,13 +192,25 @@ def _judged(
     return JudgedFinding(made, f"{item_words(made)}: {judgement.reason}{source}: {word}.")
 
 
-def _refuse(text: str, told: list[tuple[SheetItem, Judgement]], error: UsageError) -> NoReturn:
+def _refuse(
+    text: str,
+    sheet: str,
+    told: list[tuple[SheetItem, Judgement]],
+    error: UsageError,
+    *,
+    placed: bool,
+) -> NoReturn:
     """Say why the limits do not settle a figure.
 
     Raises:
         UsageError: always.
     """
     if not told:
+        if re.search(r"\d", text):
+            raise UsageError(
+                f"{text.strip()!r} says no condition, and the sheet {sheet} has no limit for "
+                "such a figure: add sound, wearing, failed or not checked."
+            ) from None
         raise error from None
     asked = [
         limit_tables()[i.table].key for i, j in told if i.table and j.condition == "not_checked"
@@ -184,15 +220,21 @@ def _refuse(text: str, told: list[tuple[SheetItem, Judgement]], error: UsageErro
             f"{text.strip()!r} says no condition, and its limit depends on the {asked[0]}: add "
             f"it, as '{example_of(asked[0])}', or say sound, wearing, failed or not checked."
         ) from None
+    if all(j.limit is None and j.condition == "not_checked" for _i, j in told):
+        raise UsageError(
+            f"{text.strip()!r} says no condition, and its limit is the one marked on the part: "
+            "compare the two, and add sound, wearing or failed."
+        ) from None
     if len(told) == 1:
         raise UsageError(
             f"{text.strip()!r} says no condition, and {told[0][1].reason}: add sound, wearing, "
             "failed or not checked."
         ) from None
     parts = "; ".join(f"{i.name}: {j.condition.replace('_', ' ')}" for i, j in told)
+    place = "" if placed else "its place, or "
     raise UsageError(
-        f"{text.strip()!r} says no condition, and the limits differ ({parts}): add its place, or "
-        "sound, wearing, failed or not checked."
+        f"{text.strip()!r} says no condition, and the limits differ ({parts}): add {place}sound, "
+        "wearing, failed or not checked."
     ) from None
 
 

@@ -12,7 +12,12 @@ from roadworn.bench.amounts import read_money
 from roadworn.bench.bounds import check_measurements
 from roadworn.bench.choices import choose
 from roadworn.catalogue import Component, catalogue
-from roadworn.catalogue.positions import near_position, read_position_words
+from roadworn.catalogue.positions import (
+    PositionError,
+    near_position,
+    normalise_position,
+    read_position_words,
+)
 from roadworn.errors import UnknownName, UsageError
 from roadworn.kinds.base import Condition
 from roadworn.units import UnitError, parse_measurement
@@ -29,6 +34,10 @@ _LONGEST_NAME = 9
 _LOOKED_AT = 60
 #: Likeness in percent from which words are taken for a misspelt component.
 _NEARLY = 85.0
+#: Words that can only say where, though the component may have no such place.
+_PLACE_LIKE = re.compile(
+    r"(?i:l|r|left|right|front|rear|upper|lower|inner|outer|[no]/?s[fr]?|[lr][fr]|[1-9][lr].?)[,;:]?"
+)
 _DECISIONS = ("approved", "declined", "deferred")
 
 
@@ -180,6 +189,14 @@ def _check_words(text: str, component: Component, unread: Sequence[str]) -> None
     "windshield chipped wearing" is a note said early; "wheel baring LF failed" must not become
     a failed wheel with a note.
     """
+    # Up to the first figure; "L 3 mm R 5 mm" are two findings, which the sentence below says.
+    figure = next((at for at, word in enumerate(unread) if word[0].isdigit()), len(unread))
+    where = unread[: figure or 1]
+    if all(_PLACE_LIKE.fullmatch(word) for word in where):
+        try:
+            normalise_position(" ".join(where), component.positions)
+        except PositionError as error:
+            raise UsageError(str(error)) from None
     known = catalogue()
     meant = _meant(component, unread)
     places = any(read_position_words(word.casefold(), component.positions) for word in unread)
@@ -282,6 +299,12 @@ def _measurements(
         if quantity is None:
             # A figure alone lacks its unit; before other words it begins a note: 2 times.
             alone = len(tokens) == 1 or not may_note
+            if alone and not left and re.fullmatch(r"\d+,\d{1,2}[,;]?", tokens[at]):
+                point = tokens[at].rstrip(",;").replace(",", ".")
+                raise UsageError(
+                    f"{tokens[at]!r} in {text.strip()!r} has a comma before its decimals: write "
+                    f"{point} with its unit."
+                )
             if alone and not left and _is_bare_number(tokens[at]):
                 raise UsageError(
                     f"{tokens[at]!r} in {text.strip()!r} has no unit: write it as 3 mm, 4/32 in "

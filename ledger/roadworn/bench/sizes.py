@@ -17,6 +17,10 @@ from roadworn.errors import UsageError
 from roadworn.trade.lookover import LimitTable, limit_tables
 from roadworn.units import UnitError, canonical_unit, exact, parse_measurement
 
+#: A long-stroke chamber has a limit of its own, and the tables name it 30L.
+_LONG_STROKE = re.compile(
+    r"(\bchamber\s+type\s*[=:]?\s*\d+)[\s,]*(?:long[\s-]?stroke|LS)\b", re.IGNORECASE
+)
 _FIGURE = r"(?:\d+[ -])?\d+(?:[./]\d+)?"
 
 
@@ -83,6 +87,7 @@ def take_sizes(text: str) -> tuple[str, list[Size]]:
         UsageError: a size is named without a figure or type that it can have.
     """
     sizes = []
+    text = _LONG_STROKE.sub(r"\1L", text)
     for key, (named, said) in _patterns().items():
         found = said.search(text)
         if found is not None:

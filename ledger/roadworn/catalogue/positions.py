@@ -32,7 +32,7 @@ _PLACE_WORDS = (
 )
 #: Likeness from which a word is taken for a slip of another; two letters of three are 0.8.
 _NEAR = 0.75
-_COUNTRY_WORDS = re.compile(r"\b(driver|passenger|near ?side|off ?side|ns|os|n/s|o/s)\b")
+_COUNTRY_WORDS = re.compile(r"\b(driver|passenger|near ?side|off ?side|[no]/?s[fr]?)\b")
 
 #: Words a bench phrase may use as a place under a free scheme ("hose upper").
 _FREE_WORDS: Mapping[str, frozenset[str]] = {
@@ -171,6 +171,8 @@ def _axle(words: str) -> str | None:
 
 def _side(words: str) -> str | None:
     wheel = _WHEELS.get(words) or _wheel(words)
+    if wheel in {"1L", "1R"}:
+        return wheel[1]
     if wheel in {"LF", "RF"}:
         return wheel[0]  # parts under this scheme sit at the front, so no information is lost
     return _SIDES.get(words.removesuffix(" side"))
@@ -208,11 +210,11 @@ def _wheel_ul(words: str) -> str | None:
 def _tire(words: str) -> str | None:
     if words == "spare":
         return words
-    match = re.fullmatch(r"(.+?) ?(inner|outer|inside|outside)", words)
+    match = re.fullmatch(r"(.+?) ?(inner|outer|inside|outside|i|o)", words)
     if match is None:
         return _wheel(words)
     place = _wheel(match[1])
-    return f"{place}-{'inner' if match[2].startswith('in') else 'outer'}" if place else None
+    return f"{place}-{'inner' if match[2].startswith('i') else 'outer'}" if place else None
 
 
 def _cylinder(words: str) -> str | None:
