@@ -41,6 +41,10 @@ def history(
             "--declined", help="Only work that was declined or deferred and is not done since."
         ),
     ] = False,
+    estimate: Annotated[
+        str,
+        typer.Option(metavar="EVENT", help="Print the sheet of an estimate again; or 'last'."),
+    ] = "",
     wide: Annotated[bool, typer.Option("--wide", help="Print long texts in full.")] = False,
     fmt: str = format_option(),
 ) -> None:
@@ -49,6 +53,13 @@ def history(
     Long texts are cut in a table; --wide, csv and json have them whole.
     """
     check_format(fmt)
+    if estimate:
+        if kind or evidence or declined or fmt != "table":
+            raise UsageError("--estimate prints a sheet: leave the other options out.")
+        from roadworn_cli.estimates import reprint
+
+        reprint(state_of(ctx), vehicle, estimate)
+        return
     if declined:
         if kind or evidence:
             raise UsageError("--declined is a list of its own: leave out --kind and --evidence.")

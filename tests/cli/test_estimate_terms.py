@@ -215,3 +215,35 @@ def test_a_hostile_word_in_the_sheet_is_shown_escaped(shop: Run, terms: Path) ->
     assert done.code == 0, done.err
     assert "\x1b" not in done.out
     assert "\\x1b[31mred" in done.out
+
+
+def test_the_sheet_of_a_stored_estimate_is_printed_again(shop: Run, terms: Path) -> None:
+    made = estimate(shop, *JOBS, "--terms", "ours.toml", "--valid-until", "2026-06-30")
+    terms.unlink()
+    for named in (made.event, "last"):
+        again = shop("history", "bus-7", "--estimate", named)
+        assert (again.code, again.out) == (0, SHEET)
+    shop("retract", made.event, "--reason", "slip")
+    assert "was taken back by event" in shop("history", "bus-7", "--estimate", made.event).err
+    none = shop("history", "bus-7", "--estimate", "last")
+    assert (none.code, none.out) == (2, "")
+    assert "has no estimate" in none.err
+    both = shop("history", "bus-7", "--estimate", "last", "--declined")
+    assert both.code == 2
+
+
+def test_an_estimate_without_terms_has_a_sheet_as_well(shop: Run) -> None:
+    estimate(shop, "horn 1 h x 100 + parts 9", "wiper blades 11", "--currency", "USD")
+    told = shop("history", "bus-7", "--estimate", "last").out
+    assert "     of it labour 1 h at 100.00: 100.00" in told
+    assert told.splitlines()[-2].split() == ["TOTAL", "in", "USD", "120.00"]
+
+
+def test_tax_on_a_deposit_is_said_to_stay(shop: Run, terms: Path) -> None:
+    """Whether it comes back is local law, so the sheet says that it is in the sum."""
+    text = terms.read_text(encoding="utf-8")
+    terms.write_text(text.replace("\ncores = false", "\ncores = true"), encoding="utf-8")
+    told = estimate(shop, *JOBS, "--terms", "ours.toml").out
+    # 8.25 % of 20.00 is 1.65: 549.75 + 1.65, by hand (206.37 x 8.25 % = 17.03).
+    assert "551.40" in told
+    assert "the tax on the deposit is still in it: local law" in told

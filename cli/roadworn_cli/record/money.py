@@ -8,9 +8,9 @@ from roadworn.bench.amounts import read_money
 from roadworn.bench.phrases import read_decisions
 from roadworn.bench.whole_estimate import read_estimate, total_of_lines
 from roadworn.errors import UsageError
-from roadworn.recent import last_event
 from roadworn_cli.context import check_day, default_currency, state_of
-from roadworn_cli.output import escape, say
+from roadworn_cli.estimates import find_estimate, print_sheet
+from roadworn_cli.output import say
 from roadworn_cli.record.common import (
     ByOption,
     CurrencyOption,
@@ -68,10 +68,7 @@ def estimate(
     }
     stored = write(ctx, vehicle, "estimate", payload, Envelope(odometer, unit, on, by))
     if found is not None:
-        from roadworn.bench.estimate_sheet import estimate_sheet
-
-        for line in estimate_sheet(stored.data()):
-            typer.echo(escape(line))
+        print_sheet(stored)
 
 
 def authorisation(
@@ -89,22 +86,7 @@ def authorisation(
 ) -> None:
     """The customer's answers to an estimate: approved, declined or deferred, line by line."""
     decisions = read_decisions(answers)
-    with state_of(ctx).open_ledger() as ledger:
-        vehicle_id = ledger.require_vehicle(vehicle)
-        if estimate.casefold() == "last":
-            asked = last_event(ledger.path, vehicle_id, "estimate")
-            if asked is None:
-                raise UsageError(
-                    f"{vehicle_id} has no estimate to answer: write one with "
-                    f"`roadworn record estimate {vehicle_id} …` first."
-                )
-        else:
-            asked = ledger.event(estimate)
-    if asked.kind != "estimate" or asked.vehicle_id != vehicle_id:
-        raise UsageError(
-            f"Event {estimate} is a {asked.kind.replace('_', ' ')} of {asked.vehicle_id}: name an "
-            f"estimate of {vehicle_id}, or write last."
-        )
+    asked = find_estimate(state_of(ctx), vehicle, estimate)
     known = {line["line"] for line in asked.data()["lines"]}
     unknown = [str(d["line"]) for d in decisions if d["line"] not in known]
     if unknown:

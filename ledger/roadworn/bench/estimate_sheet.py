@@ -25,12 +25,14 @@ _TAXED = {
 
 
 def estimate_sheet(estimate: Mapping[str, Any]) -> list[str]:
-    """Return the sheet of an estimate with totals, a line of text each.
+    """Return the sheet of an estimate, a line of text each.
 
     Args:
-        estimate: payload of the kind `estimate`, its `totals` given.
+        estimate: payload of the kind `estimate`; without `totals`, what the lines come to.
     """
-    totals = estimate["totals"]
+    totals = estimate.get("totals")
+    if totals is None:
+        return _without_terms(estimate)
     told = [f"Estimate in {totals['total']['currency']}"]
     for line in estimate["lines"]:
         told += _job(line, deposit=totals.get("core_deposit", True))
@@ -42,6 +44,20 @@ def estimate_sheet(estimate: Mapping[str, Any]) -> list[str]:
     if estimate.get("valid_until"):
         told.append(f"Holds until {estimate['valid_until']}.")
     return told + str(estimate.get("terms") or "").splitlines()
+
+
+def _without_terms(estimate: Mapping[str, Any]) -> list[str]:
+    """Return the lines and their sum, one for each currency; no shop's terms are known."""
+    told, sums = ["Estimate"], dict[str, Decimal]()
+    for line in estimate["lines"]:
+        told += _job(line, deposit=True)
+        code = line["amount"]["currency"]
+        sums[code] = sums.get(code, Decimal(0)) + Decimal(line["amount"]["amount"])
+    told += [_row(f"TOTAL in {code}", {"amount": str(amount)}) for code, amount in sums.items()]
+    told.append("   no tax, no shop supplies and no core charges are in it")
+    if estimate.get("valid_until"):
+        told.append(f"Holds until {estimate['valid_until']}.")
+    return told
 
 
 def _job(line: Mapping[str, Any], *, deposit: bool) -> Iterator[str]:
@@ -104,6 +120,8 @@ def _whole(estimate: Mapping[str, Any], totals: Mapping[str, Any]) -> Iterator[s
     yield _row("TOTAL", totals["total"])
     if totals["after_core_return"] != totals["total"]:
         yield _row("when the old parts come back", totals["after_core_return"])
+        if "core" in totals.get("taxed_kinds", ()) and "tax" in totals:
+            yield "   the tax on the deposit is still in it: local law says whether it comes back"
 
 
 def _is_flat(line: Mapping[str, Any]) -> bool:
