@@ -12,6 +12,7 @@ from roadworn.cautions import cautions_for
 from roadworn.trade.lookover import limit_tables
 from roadworn.trade.weight import weigh
 from roadworn.view import LedgerView
+from roadworn_plugins.asked_for import listed, vehicle_classes
 from roadworn_plugins.grouped import Unit, preferred_unit
 from roadworn_plugins.inspection_judging import (
     LastScan,
@@ -118,7 +119,7 @@ def run(view: LedgerView, settings: InspectionOutlookSettings) -> Result:
 
 def _adjusted(rules: RuleSet, settings: InspectionOutlookSettings) -> RuleSet:
     """Return the rule set with what the settings say instead."""
-    left_out = {key.strip() for key in settings.leave_out.split(",")}
+    left_out = listed(settings.leave_out, {item.key for item in rules.items}, "item of the rules")
     own: dict[str, tuple[Decimal, str]] = {}
     if settings.tread_32nds is not None:
         own["tread"] = (settings.tread_32nds, "32nds")
@@ -164,7 +165,7 @@ def _by_column(item: RuleItem, column: str) -> RuleItem:
 
 
 def _vehicles(view: LedgerView, settings: InspectionOutlookSettings) -> list[Inspected]:
-    heavy = {name.strip() for name in settings.heavy_classes.split(",") if name.strip()}
+    heavy = listed(settings.heavy_classes, vehicle_classes(view), "vehicle class")
     condition = " AND v.vehicle_id = ?" if settings.vehicle else ""
     rows = view.sql(
         f"""SELECT v.vehicle_id, v.vehicle_class, v.model_year, v.fuel, v.weight_class, v.duty,

@@ -12,6 +12,7 @@ from roadworn.analysis import Analysis, Column, Estimate, Result, Settings, Tabl
 from roadworn.catalogue import catalogue
 from roadworn.trade.warranty import add_months
 from roadworn.view import UNSEEN_DAYS, LedgerView
+from roadworn_plugins.asked_for import classes_nobody_has
 from roadworn_plugins.grouped import KM_PER_MILE, Unit, preferred_unit
 from roadworn_plugins.lifedata.counts import jeffreys_interval
 from roadworn_plugins.maintenance_schedule import Schedule, load_schedule, schedule_files
@@ -242,7 +243,8 @@ def _headline(
 def _caveats(
     view: LedgerView, schedule: Schedule, standing: Sequence[DueService], cut: int
 ) -> tuple[str, ...]:
-    caveats = [schedule.note]
+    asked = [service.vehicle_class for service in schedule.services]
+    caveats = [schedule.note, *classes_nobody_has(asked, view)]
     unseen = view.sql(
         """SELECT count(*) FROM vehicles
            WHERE retired_on IS NULL AND last_seen_on < CAST(? AS DATE) - CAST(? AS INTEGER)""",

@@ -11,6 +11,7 @@ from roadworn.catalogue import catalogue
 from roadworn.trade.warranty import add_months
 from roadworn.view import LedgerView
 from roadworn_plugins import grouped as lives_of
+from roadworn_plugins.asked_for import require, suppliers
 from roadworn_plugins.grouped import Unit, shown_distance
 from roadworn_plugins.warranties import Covered, failed_with_warranty
 
@@ -65,6 +66,8 @@ _COLUMNS = (
 
 def run(view: LedgerView, settings: WarrantyRecoverySettings) -> Result:
     """List the parts that failed within their own warranty."""
+    if settings.supplier is not None:
+        require(settings.supplier, suppliers(view), "supplier")
     parts = [part for part in failed_with_warranty(view) if _wanted(part, settings, view.today)]
     unit = settings.unit or lives_of.preferred_unit(view)
     if not parts:
