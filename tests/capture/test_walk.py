@@ -181,3 +181,26 @@ def test_a_place_of_another_axle_is_not_taken_for_this_one(text: str) -> None:
     with pytest.raises(UsageError, match="is not asked for here"):
         walk.answer(text)
     assert walk.entries == []
+
+
+def test_a_figure_gone_back_over_is_kept_when_the_walk_is_left() -> None:
+    """A mechanic typed 3/16 in, then b, then q, and the figure was gone."""
+    sheet = load_sheet("light_vehicle")
+    at = next(i for i, item in enumerate(sheet.items) if item.component == "wheel.tire")
+    for keys in (
+        ("5/32", "b", "q"),
+        ("5/32", "q"),
+        ("5/32", "", "b", "q"),
+        ("s", "b", "5/32", "q"),
+    ):
+        walk = Walk(sheet)
+        for _ in range(at):
+            walk.answer("n")
+        for key in keys:
+            walk.answer(key)
+        found = [
+            (m["value"], m["unit"])
+            for finding in walk.payload().get("findings", ())
+            for m in finding.get("measurements", ())
+        ]
+        assert found == [(5, "32nds")], keys

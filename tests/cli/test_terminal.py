@@ -1,6 +1,7 @@
 """The walk through a look-over sheet on a real (pseudo-)terminal, and what a terminal shows."""
 
 import os
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -43,6 +44,27 @@ def typed_live(folder: Path, words: list[str], keys: str) -> tuple[int, str, str
     out, err = child.communicate(timeout=30)
     os.close(ours)
     return child.returncode, out, seen + err
+
+
+def test_control_c_says_that_the_walk_is_kept(shop: Run, tmp_path: Path) -> None:
+    ours, theirs = pty.openpty()
+    child = subprocess.Popen(
+        [*COMMAND, "record", "inspection", "bus-7"],
+        stdin=theirs, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=tmp_path,
+    )  # fmt: skip
+    os.close(theirs)
+    assert child.stderr
+    os.write(ours, b"s")
+    seen = ""
+    while "2/55" not in seen:
+        seen += child.stderr.read(1)
+    child.send_signal(signal.SIGINT)
+    out, err = child.communicate(timeout=30)
+    os.close(ours)
+    assert (child.returncode, out) == (130, "")
+    assert "is kept: run the same command again" in err
+    assert "Traceback" not in err
+    assert (tmp_path / "roadworn.db.lookover-bus-7.json").exists()
 
 
 def test_a_walk_that_is_broken_off_goes_on(shop: Run, tmp_path: Path) -> None:

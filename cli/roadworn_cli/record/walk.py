@@ -44,7 +44,12 @@ def walk(ctx: typer.Context, vehicle_id: str, sheet: Sheet, sizes: KnownSizes) -
         say(f"{HELP}{at_once} Other sheets: --sheet {' or '.join(others)}.")
         while asked.item is not None:
             typer.echo(f"{asked.question()}: ", nl=False, err=True)
-            line = answers.read(AT_ONCE[asked.asks], "sn" if asked.asks == "item" else "")
+            try:
+                line = answers.read(AT_ONCE[asked.asks], "sn" if asked.asks == "item" else "")
+            except KeyboardInterrupt:
+                say("")
+                say("The look-over is kept: run the same command again to go on.")
+                raise
             if line is None:
                 raise UsageError(
                     f"The look-over stopped at {asked.question()!r} and is kept: run the same "

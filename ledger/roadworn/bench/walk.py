@@ -51,6 +51,7 @@ class Walk:
                 self.sizes.keep(finding)
         self._waiting = ""  # a figure that was judged and awaits the person's word
         self._sizing = ""  # a figure whose limit awaits a size
+        self._undone: list[list[dict[str, Any]]] = []  # answers gone back over, newest first
 
     @property
     def item(self) -> SheetItem | None:
@@ -87,11 +88,15 @@ class Walk:
         if word in {"?", "h", "help"}:
             return HELP
         if word == "b":
-            self._waiting = self._sizing = ""
+            self._take_open(item)
             if self.entries:
-                self.entries.pop()
+                self._undone.append(self.entries.pop())
             return ""
         if word in {"a", "q"}:
+            self._take_open(item)
+            # What was gone back over and not answered anew stays as it was answered.
+            self.entries += reversed(self._undone)
+            self._undone.clear()
             self.rest = "sound" if word == "a" else "not_checked"
             return f"Everything else: {'looked at and sound' if word == 'a' else 'not checked'}."
         if self._sizing:
@@ -101,6 +106,13 @@ class Walk:
         if not text:
             return "Say s, w, f or n; ? explains."
         return self._take(item, [part.strip() for part in text.split(";") if part.strip()])
+
+    def _take_open(self, item: SheetItem) -> None:
+        """Take a figure that is still asked about, as Enter would."""
+        figure = self._waiting or (f"{self._sizing} not checked" if self._sizing else "")
+        self._waiting = self._sizing = ""
+        if figure:
+            self._take(item, [part.strip() for part in figure.split(";") if part.strip()])
 
     def payload(self) -> dict[str, Any]:
         """Return what the answers add up to, as an `Inspection` payload.
@@ -144,6 +156,7 @@ class Walk:
         for finding in found:
             self.sizes.keep(finding)
         self.entries.append(found)
+        del self._undone[-1:]
         return ""
 
     def _ask(self, item: SheetItem, parts: list[str], at: int) -> str:
