@@ -20,6 +20,7 @@ _ANALYSES = (
     "maintenance",
     "advice",
     "keeps_failing",
+    "wear",
     "track_record",
 )
 
@@ -86,6 +87,7 @@ def show(found: "Outlook", *, evidence: bool = False, wide: bool = False) -> Non
     tables(found.next_repairs, "due_now")
     _told("To pass its inspection", found.inspection)
     tables(found.next_repairs, "next_repairs", "totals")
+    tables(found.wear, "measured_wear")
     _told("Service", found.maintenance)
     _told("Keep, fix or let go", found.advice)
     for turn in _turns(found.advice):

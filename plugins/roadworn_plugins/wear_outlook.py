@@ -63,23 +63,46 @@ def run(view: LedgerView, settings: WearOutlookSettings) -> Result:
         )
     found.sort(key=lambda one: (one.middle_km, one.vehicle, one.component, one.position))
     habits = replaced_at(view)
+    pace = _pace(view)
     shown = found[: settings.most]
     return Result(
-        headline=_headline(found, settings.vehicle, unit),
-        tables=(_table(shown, habits, unit, fleet=settings.vehicle is None),),
+        headline=_headline(found, settings.vehicle, unit, pace),
+        tables=(_table(shown, habits, pace, unit, fleet=settings.vehicle is None),),
         charts=charts(shown, unit) if settings.vehicle else (),
         caveats=_caveats(found, len(found) - len(shown)),
     )
 
 
-def _headline(found: list[Wear], vehicle: str | None, unit: Unit) -> str:
+def _pace(view: LedgerView) -> dict[str, float]:
+    """Return vehicle -> kilometres in a month, by its readings."""
+    rows = view.sql("SELECT vehicle_id, km_per_month FROM usage_rates WHERE km_per_month > 0").rows
+    return {vehicle: float(km) for vehicle, km in rows}
+
+
+def _months(wear: Wear, pace: dict[str, float]) -> float | None:
+    """Return in how many months it meets the limit at its vehicle's usual distance, or None."""
+    if not np.isfinite(wear.middle_km) or wear.vehicle not in pace:
+        return None
+    return round(wear.middle_km / pace[wear.vehicle], 1)
+
+
+def _headline(found: list[Wear], vehicle: str | None, unit: Unit, pace: dict[str, float]) -> str:
     first = found[0]
     name = f"{catalogue().name_of(first.component)} {first.position}".strip()
     whose = "" if vehicle else f" of {first.vehicle}"
-    return f"Nearest to its limit: {name}{whose}, {said_to_limit(first, unit)}."
+    months = _months(first, pace)
+    time = f", about {months:,.0f} months at its usual distance" if months else ""
+    return f"Nearest to its limit: {name}{whose}, {said_to_limit(first, unit)}{time}."
 
 
-def _table(found: list[Wear], habits: dict[str, Floats], unit: Unit, *, fleet: bool) -> Table:
+def _table(
+    found: list[Wear],
+    habits: dict[str, Floats],
+    pace: dict[str, float],
+    unit: Unit,
+    *,
+    fleet: bool,
+) -> Table:
     return Table(
         name="measured_wear",
         title="Measured parts, the nearest to its limit first",
@@ -97,17 +120,18 @@ def _table(found: list[Wear], habits: dict[str, Floats], unit: Unit, *, fleet: b
             Column("left", "to the limit", "distance", unit),
             Column("left_low", "low", "distance", unit),
             Column("left_high", "high", "distance", unit),
+            Column("months", "in months", "number"),
             Column("replaced_at", "replaced here at", "number", detail=fleet),
             Column("measurements", "measurements", "integer", detail=True),
             Column("citation", "limit by", detail=True),
             Column("mark", "mark", detail=True),
         ),
-        rows=tuple(_row(one, habits.get(one.component), unit) for one in found),
+        rows=tuple(_row(one, habits.get(one.component), pace, unit) for one in found),
         evidence=tuple(one.evidence for one in found),
     )
 
 
-def _row(wear: Wear, habit: Floats | None, unit: Unit) -> tuple[Cell, ...]:
+def _row(wear: Wear, habit: Floats | None, pace: dict[str, float], unit: Unit) -> tuple[Cell, ...]:
     scale = float(exact(1, wear.unit, "mm"))
     per = 1000.0 / float(shown_distance(1.0, unit))  # 1,000 of the unit shown in 1,000 km
 
@@ -133,6 +157,7 @@ def _row(wear: Wear, habit: Floats | None, unit: Unit) -> tuple[Cell, ...]:
         left(wear.middle_km),
         left(wear.low_km),
         left(wear.high_km),
+        _months(wear, pace),
         None if habit is None else round(float(np.median(habit)) / scale, 1),
         wear.number,
         wear.citation,
