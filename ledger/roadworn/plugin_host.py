@@ -202,6 +202,8 @@ def make_settings(analysis: Analysis, given: Settings | Mapping[str, Any] | None
     try:
         return analysis.settings.model_validate(values)
     except ValidationError as error:
+        from roadworn.intake.plain_words import remedy_of
+
         first = error.errors()[0]
         field = ".".join(str(part) for part in first["loc"])
         known = ", ".join(name.replace("_", "-") for name in analysis.settings.model_fields)
@@ -209,8 +211,8 @@ def make_settings(analysis: Analysis, given: Settings | Mapping[str, Any] | None
             message = f"{analysis.name} has no setting {field!r}; it has: {known or 'none'}."
         else:
             message = (
-                f"The setting {field!r} of {analysis.name} cannot be {first['input']!r}: "
-                f"{first['msg'].lower()}."
+                f"The setting {field.replace('_', '-')!r} of {analysis.name} cannot be "
+                f"{first['input']!r}: {remedy_of(first)}."
             )
         raise UsageError(message) from None
 

@@ -4,11 +4,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from roadworn.errors import UsageError
 from roadworn.events import NewEvent
 from roadworn.intake.plain_words import PATTERNS, column_name, shown
 from roadworn.intake.rows import envelope_problems, in_future, prepare
 from roadworn.kinds import CORE_KINDS
+from roadworn.plugin_host import make_settings
 from roadworn.registry import KindRegistry
+from roadworn_plugins.inspection_outlook import INSPECTION_OUTLOOK
 
 
 def patterns(schema):
@@ -92,3 +95,22 @@ def test_any_payload_is_taken_or_becomes_problems(payload, kind):
     if isinstance(result, list):
         assert result
         assert all(problem.message.endswith((".", ").")) for problem in result)
+
+
+@pytest.mark.parametrize(
+    ("setting", "value", "told"),
+    [
+        (
+            "tread_32nds",
+            "abc",
+            "'tread-32nds' of inspection-outlook cannot be 'abc': write a number",
+        ),
+        ("tread_32nds", "0", "write more than 0"),
+        ("steering", "hand", "write one of"),
+    ],
+)
+def test_a_setting_that_does_not_fit_is_said_in_plain_words(
+    setting: str, value: str, told: str
+) -> None:
+    with pytest.raises(UsageError, match=told):
+        make_settings(INSPECTION_OUTLOOK, {setting: value})

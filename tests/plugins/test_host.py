@@ -122,7 +122,7 @@ def test_results_are_given_with_where_they_are_from() -> None:
 
 @pytest.mark.parametrize(
     ("settings", "words"),
-    [({"most": "0"}, "greater than or equal to 1"), ({"mots": 2}, "it has: most")],
+    [({"most": "0"}, "write at least 1"), ({"mots": 2}, "it has: most")],
 )
 def test_a_setting_that_does_not_fit_says_what_would(settings: dict[str, Any], words: str) -> None:
     with pytest.raises(UsageError, match=words):

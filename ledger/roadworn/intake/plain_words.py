@@ -39,6 +39,10 @@ _TYPES = {
     "int_from_float": "a whole number",
     "int_parsing": "a whole number",
     "float_type": "a number",
+    "float_parsing": "a number, as in 2.5",
+    "decimal_type": "a number",
+    "decimal_parsing": "a number, as in 2.5",
+    "bool_parsing": "true or false",
     "bool_type": "true or false",
     "dict_type": "an object in braces",
     "model_type": "an object in braces",
@@ -94,6 +98,10 @@ def _sentence(finding: ErrorDetails, what: str, model: type[BaseModel]) -> tuple
     if kind in _TYPES:
         meant = _number_meant(finding["input"]) if _TYPES[kind].endswith("number") else ""
         return "bad-type", f"{given} cannot be read as {column}.", f"{meant}write {_TYPES[kind]}"
+    if kind in ("greater_than", "less_than"):
+        limit = context.get("gt", context.get("lt"))
+        side = "more than" if "gt" in context else "less than"
+        return "out-of-range", f"{given} is out of range for {column}.", f"write {side} {limit}"
     if kind in ("greater_than_equal", "less_than_equal"):
         limit = context.get("ge", context.get("le"))
         side = "at least" if "ge" in context else "at most"
@@ -143,6 +151,12 @@ def _number_meant(given: object) -> str:
     plain = likely_distance(given) or given.strip()
     found = re.fullmatch(r"(-?\d{1,3}(?:,\d{3})+|-?\d+)(\.\d+)?", plain, re.ASCII)
     return f"did you mean {found[0].replace(',', '')}? Else " if found else ""
+
+
+def remedy_of(finding: ErrorDetails) -> str:
+    """Return what to write instead of a value that does not fit, as in "write a number"."""
+    _code, _message, hint = _sentence(finding, "It", BaseModel)
+    return str(finding["msg"]).lower() if hint == "correct it" else hint.rstrip(".")
 
 
 def problems_of(
