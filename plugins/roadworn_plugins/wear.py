@@ -154,6 +154,11 @@ def measured_wear(
     return sorted(found, key=lambda w: (w.vehicle, w.component, w.position))
 
 
+def unprojected(view: LedgerView, items: Sequence[RuleItem]) -> list["_Part"]:
+    """Return the parts measured at one distance only since they were fitted or a figure rose."""
+    return [part for part in _parts(view, items) if len({p.km for p in part.points}) < 2]
+
+
 def place_of(component: str, position: str | None) -> str:
     """Return the place a part lives at: the axle for pads and shoes, else as written."""
     known = catalogue().find(component)

@@ -12,6 +12,7 @@ from roadworn.view import LedgerView
 from roadworn_plugins.grouped import Floats, Unit, preferred_unit, shown_distance
 from roadworn_plugins.wear import Wear, measured_wear
 from roadworn_plugins.wear_charts import charts, said_to_limit
+from roadworn_plugins.wear_left_out import left_out
 from roadworn_plugins.wear_replaced import replaced_at
 
 ABOUT = """\
@@ -55,11 +56,15 @@ def run(view: LedgerView, settings: WearOutlookSettings) -> Result:
     """Project every part that was measured often enough."""
     unit = settings.unit or preferred_unit(view)
     found = measured_wear(view, settings.vehicle, rules=settings.rules, level=settings.level)
+    missing = left_out(view, settings.vehicle, found, settings.rules)
     if not found:
         whose = f" of {settings.vehicle}" if settings.vehicle else ""
         return Result(
             headline=f"No fitted part{whose} was measured at two distances, so no wear is known.",
-            caveats=("Write down tread depth and lining thickness at each look-over.",),
+            caveats=(
+                *filter(None, [missing]),
+                "Write down tread depth and lining thickness at each look-over.",
+            ),
         )
     found.sort(key=lambda one: (one.middle_km, one.vehicle, one.component, one.position))
     habits = replaced_at(view)
@@ -69,7 +74,7 @@ def run(view: LedgerView, settings: WearOutlookSettings) -> Result:
         headline=_headline(found, settings.vehicle, unit, pace),
         tables=(_table(shown, habits, pace, unit, fleet=settings.vehicle is None),),
         charts=charts(shown, unit) if settings.vehicle else (),
-        caveats=_caveats(found, len(found) - len(shown)),
+        caveats=(*filter(None, [missing]), *_caveats(found, len(found) - len(shown))),
     )
 
 

@@ -122,12 +122,15 @@ def inspection(
     if rest:
         payload["rest"] = rest
     payload["note"] = note
+    rises = _rises(state.ledger, vehicle_id, payload, check_day(on, "--on") or today().isoformat())
     write(ctx, vehicle, "inspection", payload, Envelope(odometer, unit, on, by))
     if walked:
         from roadworn_cli.record.walk import forget
 
         forget(ctx, vehicle_id)
     _tell_doubts(payload, chosen.sheet)
+    for text in rises:
+        say_note(text)
 
 
 def _read_filled(path: str, chosen: "Chosen", sizes: "KnownSizes", rest: str) -> dict[str, Any]:
@@ -212,6 +215,28 @@ def _tell_doubts(payload: dict[str, Any], sheet: "Sheet") -> None:
 
         for text in doubts(sheet, measured):
             say_note(text)
+
+
+def _rises(ledger: Path, vehicle_id: str, payload: dict[str, Any], day: str) -> list[str]:
+    """Return what measures more than at the look-overs on record up to that day."""
+    measured = [finding for finding in payload.get("findings", ()) if "measurements" in finding]
+    if not measured:
+        return []
+    from roadworn.bench.grown import grown
+
+    looks = last_events(ledger, vehicle_id, "inspection")
+    earlier = [
+        (event.occurred_at[:10], finding)
+        for event in sorted(looks, key=lambda e: e.occurred_at, reverse=True)
+        if event.occurred_at[:10] <= day
+        for finding in event.data().get("findings", ())
+    ]
+    parts = [
+        (event.occurred_at[:10], event.data())
+        for event in last_events(ledger, vehicle_id, "replacement")
+        if event.occurred_at[:10] <= day
+    ]
+    return list(grown(measured, earlier, parts))
 
 
 def _typed_lines(text: str) -> list[str]:
