@@ -94,7 +94,8 @@ _WORDS: Mapping[str, str] = {
 _NUMBER = r"[+-]?(?:[0-9]{1,3}(?:[, \u00a0\u2009\u202f][0-9]{3})+|[0-9]+)?(?:\.[0-9]+)?"
 _FIGURE = re.compile(rf"\s*(?P<number>{_NUMBER})\s*(?P<unit>[^0-9\s,./].*?)?\s*\Z", re.DOTALL)
 _FRACTION = re.compile(
-    r"\s*(?:(?P<whole>[0-9]{1,4})[ \-])?\s*(?P<top>[0-9]{1,4}(?:\.[0-9]+)?)\s*/\s*(?P<bottom>2|4|8|16|32|64)"
+    r"\s*(?:(?P<whole>[0-9]{1,4})[ \-])?\s*(?P<top>[0-9]{1,4}(?:\.[0-9]+)?)\s*/\s*"
+    r"(?P<bottom>2|4|8|16|32|64)"
     r"(?:nds?\b)?\s*(?P<unit>[^0-9\s/].*?)?\s*\Z"
 )
 _THIRTY_SECONDS = re.compile(r"\s*(?P<number>[0-9]+(?:\.[0-9]+)?)\s+32nds?(?: in)?\s*\Z")
