@@ -16,6 +16,8 @@ from pydantic import ValidationError
 
 from roadworn.events import NewEvent, utc_now
 from roadworn.ids import new_event_ids
+from roadworn.intake.beside import beside
+from roadworn.intake.context import component_problems
 from roadworn.intake.envelopes import (
     ID_GIVEN,
     KEY_MADE,
@@ -208,7 +210,8 @@ class ChunkMaker:
         try:
             event = NewEvent.model_validate({"source": self._source, **given})
         except ValidationError as error:
-            for problem in problems_of(error, NewEvent, "An event"):
+            found = list(problems_of(error, NewEvent, "An event"))
+            for problem in (*found, *beside(given, found, self._kinds)):
                 build.problem(number, problem)
             return
         key_made = event.event_id is None and event.intake_key is None
@@ -234,13 +237,13 @@ class _Build:
     ) -> None:
         prepared = prepare(event, kinds)
         if not isinstance(prepared, Prepared):
-            for problem in prepared:
+            for problem in (*prepared, *beside(event.model_dump(), prepared, kinds)):
                 self.problem(number, problem)
             return
         wrong = slips(event.kind, prepared.payload)
-        for problem in wrong:
-            self.problem(number, problem)
         if wrong:
+            for problem in (*wrong, *component_problems(prepared.payload)):
+                self.problem(number, problem)
             return
         odd = doubt_tuples(event.kind, prepared.payload)
         self.doubts.extend((len(self.rows), *doubt) for doubt in odd)

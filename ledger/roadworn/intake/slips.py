@@ -32,7 +32,7 @@ def slips(kind: str, payload: dict[str, Any]) -> list[Problem]:
 
     Args:
         kind: name of its kind.
-        payload: a valid payload.
+        payload: a payload; of one that its model does not take, what can be judged is.
     """
     if "." in kind:
         return []  # of a plugin, whose words are its own
@@ -43,28 +43,40 @@ def slips(kind: str, payload: dict[str, Any]) -> list[Problem]:
 
 
 def _found(kind: str, payload: dict[str, Any]) -> Iterator[tuple[str, _Complaint]]:
+    owner = payload.get("owner_reference")
     try:
-        check_owner(payload.get("owner_reference") or "")
+        check_owner(owner if isinstance(owner, str) else "")
     except UsageError as error:
         yield "payload.owner_reference", _complaint("owner-reference", error)
     for column, part in _parts(payload, "payload"):
-        if "currency" in part and "amount" in part:
+        if _texts(part, "currency", "amount"):
             said = money_slip(part["amount"], part["currency"], rebate=kind in _REBATES)
             if said:
                 yield f"{column}.{said[0]}", said[1]
-        component = part.get("component")
-        if component is not None and part.get("position"):
+        component = part["component"] if _texts(part, "component") else None
+        if component is not None and _texts(part, "position") and part["position"]:
             wrong = place_slip(component, part["position"])
             if wrong:
                 yield f"{column}.position", wrong
-        for at, measured in enumerate(part.get("measurements") or ()):
+        figures = part.get("measurements")
+        for at, measured in enumerate(figures if isinstance(figures, list | tuple) else ()):
+            if not (
+                isinstance(measured, dict)
+                and _texts(measured, "unit")
+                and isinstance(measured.get("value"), int | float)
+            ):
+                continue
             wrong = measured_slip(component or "", measured["value"], measured["unit"])
             if wrong:
                 yield f"{column}.measurements[{at}]", wrong
-        if "code" in part and kind == "scan":
+        if kind == "scan" and _texts(part, "code"):
             wrong = code_slip(part["code"])
             if wrong:
                 yield f"{column}.code", wrong
+
+
+def _texts(part: dict[str, Any], *fields: str) -> bool:
+    return all(isinstance(part.get(field), str) for field in fields)
 
 
 def _parts(value: Any, column: str) -> Iterator[tuple[str, dict[str, Any]]]:  # noqa: ANN401
