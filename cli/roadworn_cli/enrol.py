@@ -5,8 +5,10 @@ from typing import Annotated, get_args
 import typer
 
 from roadworn.bench.choices import choose
+from roadworn.bench.unlikely import shared_vin
 from roadworn.errors import LedgerRefused, UnknownName
 from roadworn.kinds.vehicle import Originality
+from roadworn.recent import vehicles_with_vin
 from roadworn_cli import profile as p
 from roadworn_cli.context import check_day, state_of, today
 from roadworn_cli.output import note as say_note
@@ -94,5 +96,9 @@ def enrol(
     remark(stored, state_of(ctx).ledger, (), envelope)
     if vin:
         p.tell_vin(payload["vin"], payload.get("model_year"))
+        others = [v for v in vehicles_with_vin(state_of(ctx).ledger, vin) if v != vehicle]
+        shared = shared_vin(payload["vin"], others)
+        if shared is not None:
+            say_note(f"{shared.message} It is kept; {shared.hint}.")
     if not odometer:
         say_note("without --odometer its parts have no known distance until a reading is recorded.")

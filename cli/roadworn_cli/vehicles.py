@@ -23,14 +23,17 @@ _TABLE = ("vehicle", "described as", "class", "odometer", "parts", "last seen", 
 def vehicles(ctx: typer.Context, fmt: str = format_option()) -> None:
     """List the vehicles with their last reading; those that left come last."""
     check_format(fmt)
-    from roadworn.bench.unlikely import to_settle
+    from roadworn.bench.unlikely import shared_vins, to_settle
 
     with state_of(ctx).open_view() as view:
         found = view.sql(_QUERY)
     if fmt != "table":
         emit(found.columns, found.rows, fmt=fmt)
         return
-    rows, unsettled = [], []
+    at = {name: found.columns.index(name) for name in ("vehicle_id", "vin")}
+    vins = [(row[at["vehicle_id"]], row[at["vin"]]) for row in found.rows]
+    rows: list[tuple[object, ...]] = []
+    unsettled = [f"{vehicle}: {doubt.message}" for vehicle, doubt in shared_vins(vins)]
     for values in found.rows:
         row = dict(zip(found.columns, values, strict=True))
         unsettled += [f"{row['vehicle_id']}: {problem.message}" for problem in to_settle(row)]

@@ -102,6 +102,17 @@ def last_agreed(path: Path, vehicle_id: str) -> list[StoredEvent]:
     return _newest(path, vehicle_id, f"kind IN {kinds}", _AGREED)
 
 
+def vehicles_with_vin(path: Path, vin: str) -> list[str]:
+    """Return the ids of vehicles that were enrolled with a VIN, sorted."""
+    with plain_failures(path), closing(connect(path, writable=False)) as connection:
+        rows = connection.execute(
+            "SELECT DISTINCT vehicle_id FROM events WHERE kind = 'enrolment' "
+            "AND upper(json_extract(payload, '$.vin')) = upper(?) ORDER BY vehicle_id",
+            (vin,),
+        ).fetchall()
+    return [vehicle_id for (vehicle_id,) in rows]
+
+
 def amendment_of(path: Path, event: StoredEvent) -> StoredEvent | None:
     """Return the last event of the chain that took `event` back, or None while it counts.
 

@@ -8,6 +8,7 @@ from typing import Annotated
 from pydantic import Field
 
 from roadworn.analysis import Analysis, Cell, Column, Result, Settings, Table
+from roadworn.bench.unlikely import shared_vins
 from roadworn.trade.odometer_rule import Status, exempt_by_age
 from roadworn.trade.vin import decode_vin, year_problem
 from roadworn.trade.weight import weight_of
@@ -175,6 +176,8 @@ def _identities(view: LedgerView, vehicle: str | None) -> list[_Doubt]:
     """Return vehicles whose VIN is odd or gives another model year than was recorded."""
     condition = " AND vehicle_id = ?" if vehicle else ""
     found = []
+    vins = view.sql("SELECT vehicle_id, vin FROM vehicles ORDER BY vehicle_id").rows
+    shared = dict(shared_vins(vins))
     for name, vin, year, weight, on, event in view.sql(
         f"""SELECT vehicle_id, vin, model_year, weight_class, enrolled_on, enrolment_event
             FROM vehicles WHERE vin IS NOT NULL{condition} ORDER BY vehicle_id""",
@@ -187,6 +190,8 @@ def _identities(view: LedgerView, vehicle: str | None) -> list[_Doubt]:
         mismatch = year_problem(decoded, year)
         if mismatch is not None:
             problems.append(mismatch)
+        if name in shared:
+            problems.append(shared[name])
         found += [
             _Doubt(name, on, "", "identity", f"{p.message} Hint: {p.hint}.", (event,))
             for p in problems

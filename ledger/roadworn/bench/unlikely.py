@@ -3,7 +3,7 @@
 What cannot be is refused (`roadworn.bench.bounds`, `roadworn.intake.slips`).
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from typing import Any
 
 from roadworn.bench.days import year_meant
@@ -88,3 +88,37 @@ def identity_doubts(vin: str | None, model_year: int | None) -> Iterator[Problem
     mismatch = year_problem(decoded, model_year)
     if mismatch is not None:
         yield mismatch
+
+
+def shared_vin(vin: str, others: Collection[str]) -> Problem | None:
+    """Return a doubt when other vehicles have the same VIN: one vehicle perhaps, enrolled twice.
+
+    Args:
+        vin: the VIN.
+        others: ids of the other vehicles that have it.
+    """
+    if not others:
+        return None
+    return Problem(
+        "vin-shared",
+        f"The VIN {vin} is that of {', '.join(sorted(others)[:5])} too.",
+        "compare both with the plates; one vehicle enrolled twice is one history in two halves",
+        column="vin",
+    )
+
+
+def shared_vins(vins: Iterable[tuple[str, str | None]]) -> Iterator[tuple[str, Problem]]:
+    """Yield (vehicle, doubt) for all vehicles that share a VIN.
+
+    Args:
+        vins: (vehicle id, its VIN) of all vehicles.
+    """
+    holders: dict[str, list[str]] = {}
+    for vehicle, vin in vins:
+        if vin:
+            holders.setdefault(vin.upper(), []).append(vehicle)
+    for vin, vehicles in holders.items():
+        for vehicle in vehicles:
+            doubt = shared_vin(vin, [other for other in vehicles if other != vehicle])
+            if doubt is not None:
+                yield vehicle, doubt

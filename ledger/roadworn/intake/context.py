@@ -93,6 +93,13 @@ class LedgerContext:
         )
         return [orjson.loads(payload) for (payload,) in rows]
 
+    def enrolled_vins(self) -> Iterator[tuple[str, str]]:
+        """Yield (vehicle, VIN) of all enrolments that have one."""
+        yield from self._connection.execute(
+            "SELECT vehicle_id, json_extract(payload, '$.vin') FROM events "
+            "WHERE kind = 'enrolment' AND json_extract(payload, '$.vin') IS NOT NULL"
+        ).fetchall()
+
     def profile_changes(self) -> Iterator[tuple[str, dict[str, Any]]]:
         """Yield (vehicle, payload) of all changes of profile; reads the whole ledger."""
         for vehicle_id, payload in self._connection.execute(

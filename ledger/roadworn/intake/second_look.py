@@ -18,6 +18,7 @@ from roadworn.bench.unlikely import (
     beyond_digits,
     far_days,
     identity_doubts,
+    shared_vin,
     unlikely_day,
 )
 from roadworn.events import utc_now
@@ -114,6 +115,7 @@ class ProfileLook:
         self._context = context
         self._limits: dict[str, _Limits] = {}
         self._changes: dict[str, list[dict[str, Any]]] = {}
+        self._vins: dict[str, set[str]] | None = None
         self._read = False
         self._today = utc_now()[:10]
 
@@ -163,6 +165,11 @@ class ProfileLook:
         self, index: int, row: tuple[Any, ...], profile: dict[str, Any]
     ) -> Iterator[tuple[int, Problem]]:
         said = orjson.loads(row[_PAYLOAD])
+        if said.get("vin"):
+            doubt = self._shared(row[_VEHICLE], said["vin"])
+            if doubt is not None:
+                column = f"payload.{doubt.column}"
+                yield index, Problem(doubt.code, doubt.message, doubt.hint, column=column)
         if said.get("weight_class"):
             told, _, hint = weigh(profile).doubt.rstrip(".").rpartition(": ")
             if told:
@@ -172,6 +179,16 @@ class ProfileLook:
                 field = doubt.column if said.get(doubt.column) else "vin"
                 column = f"payload.{field if said.get(field) else 'model_year'}"
                 yield index, Problem(doubt.code, doubt.message, doubt.hint, column=column)
+
+    def _shared(self, vehicle: str, vin: str) -> Problem | None:
+        """Return a doubt about a VIN that another vehicle was enrolled with, here or before."""
+        if self._vins is None:
+            self._vins = {}
+            for other, known in self._context.enrolled_vins():
+                self._vins.setdefault(known.upper(), set()).add(other)
+        holders = self._vins.setdefault(vin.upper(), set())
+        holders.add(vehicle)
+        return shared_vin(vin, holders - {vehicle})
 
     def _profile(self, vehicle: str) -> dict[str, Any]:
         """Return the profile of a vehicle as far as it was read, the latest word for each field."""
