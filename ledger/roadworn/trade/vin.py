@@ -166,7 +166,10 @@ def decode_vin(
         vin = vin.upper()
     if len(vin) > 4 * LENGTH:
         vin = vin[: 4 * LENGTH] + "…"
-    problems = [*_length_problem(vin), *_character_problems(vin)]
+    # Blanks and hyphens are one slip however many there are, so the rest is looked at without.
+    joined = "".join(character for character in vin if character not in " -")
+    rest = joined if len(joined) == LENGTH else vin
+    problems = [*_length_problem(vin), *_character_problems(rest)]
     if problems:
         return Vin(vin, "wrong", None, (), tuple(problems))
     expected = check_digit(vin)
