@@ -185,6 +185,11 @@ def parse_distance(text: str, default_unit: str | None = None) -> Distance:
     Raises:
         UnitError: no figure, no unit, a negative figure, or a unit that is no distance.
     """
+    figure = _FIGURE.match(text) if len(text) <= _MAX_TEXT else None
+    word = " ".join((figure["unit"] or "").split()) if figure else ""
+    if word and word.casefold() not in _WORDS:
+        # Units of pressure or voltage are no help where only a distance will do.
+        raise UnitError(f"{word!r} is not a unit of distance: write miles as mi, kilometres as km.")
     quantity = _parse(text, default_unit, example="61,250 mi or 98 500 km")
     if quantity.unit not in {"km", "mi"}:
         raise UnitError(f"{text.strip()!r} is not a distance: write miles as mi, kilometres as km.")
