@@ -38,18 +38,24 @@ def walk(ctx: typer.Context, vehicle_id: str, sheet: Sheet, sizes: KnownSizes) -
     draft = draft_path(state_of(ctx), vehicle_id)
     asked = _begin(draft, sheet, sizes)
     say(f"{asked.sheet.title} of {vehicle_id}. {asked.sheet.note}".strip())
+    try:
+        _ask_through(asked, draft)
+    except KeyboardInterrupt:
+        say("")
+        say("The look-over is kept: run the same command again to go on.")
+        raise
+    return asked
+
+
+def _ask_through(asked: Walk, draft: Path) -> None:
+    """Ask until the walk is over, each answer kept at once."""
     others = [name for name in sheet_names() if name != asked.sheet.name]
     with Answers() as answers:
         at_once = " In this terminal s and n take no Enter." if answers.single else ""
         say(f"{HELP}{at_once} Other sheets: --sheet {' or '.join(others)}.")
         while asked.item is not None:
             typer.echo(f"{asked.question()}: ", nl=False, err=True)
-            try:
-                line = answers.read(AT_ONCE[asked.asks], "sn" if asked.asks == "item" else "")
-            except KeyboardInterrupt:
-                say("")
-                say("The look-over is kept: run the same command again to go on.")
-                raise
+            line = answers.read(AT_ONCE[asked.asks], "sn" if asked.asks == "item" else "")
             if line is None:
                 raise UsageError(
                     f"The look-over stopped at {asked.question()!r} and is kept: run the same "
@@ -65,7 +71,6 @@ def walk(ctx: typer.Context, vehicle_id: str, sheet: Sheet, sizes: KnownSizes) -
             if word:
                 say(word)
             _keep(draft, asked)
-    return asked
 
 
 def forget(ctx: typer.Context, vehicle_id: str) -> None:
