@@ -8,10 +8,9 @@ from roadworn_plugins.inspection_rules import load_rules
 from roadworn_plugins.wear import Wear, place_of, unprojected
 from roadworn_plugins.wear_limits import is_wear
 
-_MOST = 6
+_MOST = 2
 ROSE = "a figure higher than before: a new part not recorded, or another wheel?"
 NO_READING = "measured without an odometer reading: give --odometer with the look-over"
-ONE_DISTANCE = "measured at one distance only"
 
 
 def left_out(
@@ -43,7 +42,9 @@ def left_out(
         key = (name, component, place_of(component, position))
         if key in told or vehicle not in (None, name):
             continue
-        reasons[key] = ROSE if key in risen else ONE_DISTANCE if read else NO_READING
+        if key in risen or not read:
+            # What was measured once only waits for its next look-over, and needs no word.
+            reasons[key] = ROSE if key in risen else NO_READING
     parts = []
     for reason in dict.fromkeys(reasons.values()):
         keys = [key for key, why in reasons.items() if why == reason]
