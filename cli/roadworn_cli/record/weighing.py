@@ -4,7 +4,6 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from roadworn.trade.weight import weigh
 from roadworn_cli.record.remarks import profile_of
 
 if TYPE_CHECKING:
@@ -24,6 +23,8 @@ def weight_remarks(stored: "StoredEvent", path: Path) -> Iterator[str]:
         return
     said = stored.data()
     if any(said.get(field) for field in _SAYS):
+        from roadworn.trade.weight import weigh
+
         doubt = weigh(profile_of(path, stored.vehicle_id)).doubt
         if doubt:
             yield (

@@ -8,7 +8,6 @@ from typing import Any
 
 from roadworn.bench.days import year_meant
 from roadworn.problems import Problem
-from roadworn.trade.vin import decode_vin, year_problem
 
 FIRST_YEAR = 1980
 _DAYS = ("due_date", "valid_until", "in_service_date")
@@ -82,6 +81,9 @@ def identity_doubts(vin: str | None, model_year: int | None) -> Iterator[Problem
     """Yield what is odd about a VIN, and about the model year beside it; both are kept."""
     if not vin:
         return
+    # Only a VIN needs it: an inspection or a reading should not wait for it.
+    from roadworn.trade.vin import decode_vin, year_problem
+
     decoded = decode_vin(vin)
     yield from decoded.problems
     yield from decoded.doubts
