@@ -189,7 +189,12 @@ def parse_distance(text: str, default_unit: str | None = None) -> Distance:
     word = " ".join((figure["unit"] or "").split()) if figure else ""
     if word and word.casefold() not in _WORDS:
         # Units of pressure or voltage are no help where only a distance will do.
-        raise UnitError(f"{word!r} is not a unit of distance: write miles as mi, kilometres as km.")
+        far = [name for name, unit in _WORDS.items() if unit in {"km", "mi"}]
+        near = get_close_matches(word.casefold(), far, 1)
+        meant = f" (did you mean {_WORDS[near[0]]}?)" if near else ""
+        raise UnitError(
+            f"{word!r} is not a unit of distance{meant}: write miles as mi, kilometres as km."
+        )
     quantity = _parse(text, default_unit, example="61,250 mi or 98 500 km")
     if quantity.unit not in {"km", "mi"}:
         raise UnitError(f"{text.strip()!r} is not a distance: write miles as mi, kilometres as km.")
