@@ -193,7 +193,8 @@ def parse_distance(text: str, default_unit: str | None = None) -> Distance:
         near = get_close_matches(word.casefold(), far, 1)
         meant = f" (did you mean {_WORDS[near[0]]}?)" if near else ""
         raise UnitError(
-            f"{word!r} is not a unit of distance{meant}: write miles as mi, kilometres as km."
+            f"{word!r} is not a unit of distance{meant}: write miles as mi and kilometres as km, "
+            "as in 61,250 mi."
         )
     quantity = _parse(text, default_unit, example="61,250 mi or 98 500 km")
     if quantity.unit not in {"km", "mi"}:

@@ -26,7 +26,7 @@ one further measurement do (inverse prediction).
 Assumptions: Wear goes on in proportion to distance. A figure that rises by more than a gauge
 errs means that another part was fitted; the line starts anew there.
 
-Reading: about 8,000 mi left to the limit (5,000 to 14,000): 8 in 10 such parts would measure at the
+Reading: about 8000 mi left to the limit (5000 to 14000): 8 in 10 such parts would measure at the
 limit within that range. Such parts are mostly replaced before; at which figure here, stands
 beside it.
 

@@ -97,4 +97,4 @@ def test_what_the_shop_was_paid_for_it_since_outranks_the_estimate(tmp_path: Pat
         (item,) = [i for i in due_now(view, Prices.load(view, 0.0)) if i.state == PUT_OFF]
     assert item.price is not None
     assert item.price.middle == pytest.approx(500.00)
-    assert item.seen.startswith("deferred")
+    assert item.seen.startswith("work deferred")

@@ -219,7 +219,8 @@ def _record(ran: Ran | None, words: Words) -> Section | None:
     return Section("past", words.phrase("past_projections"), (_lead(ran, words),))
 
 
-#: Where the reservations of an analysis belong on the page.
+#: Where the reservations of an analysis belong on the page. Those of past projections are about
+#: all vehicles and stand on the full sheet.
 _ABOUT = (
     ("next-repairs", "goes_next"),
     ("inspection-outlook", "passing"),
@@ -227,7 +228,6 @@ _ABOUT = (
     ("measured-wear", "wear"),
     ("repeat-failures", "keeps_failing"),
     ("maintenance-due", "service_due"),
-    ("projection-backtest", "past_projections"),
 )
 
 
