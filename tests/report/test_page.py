@@ -6,11 +6,14 @@ from pathlib import Path
 
 import pytest
 from commandline import Run
+from report.ledgers import write, years_of_trouble
 from report.markup import Page
 
+from roadworn.analysis import Column, Table
 from roadworn_cli.report.look import Look
 from roadworn_cli.report.model import Grid, Heading, Line, Phrase, Section, Sheet
 from roadworn_cli.report.page import render
+from roadworn_cli.report.vehicle import of_this_one
 from roadworn_cli.report.words import Words
 
 SHEETS = [("vehicle", "car-1"), ("vehicle", "car-1", "--full"), ("fleet",), ("fleet", "--full")]
@@ -160,3 +163,25 @@ def test_an_empty_ledger_is_enough_for_the_fleet(run: Run, tmp_path: Path) -> No
     assert done.code == 0, done.err
     text = Page.of(done.out).text
     assert "No vehicle is enrolled yet." in text
+
+
+def test_a_full_sheet_tells_a_long_look_over_to_its_end(run: Run, tmp_path: Path) -> None:
+    names = [f"item{n}" for n in range(200)]
+    ledger = write(tmp_path / "long.db", years_of_trouble("car-1", "; ".join(names)))
+    done = run("--ledger", str(ledger), "report", "vehicle", "car-1", "--full", "-o", "-")
+    assert done.code == 0, done.err
+    history = Page.of(done.out[done.out.index('<h2 id="history"') :]).text
+    assert names[-1] in history
+
+
+def test_every_printed_page_names_its_vehicle_whatever_it_is_called() -> None:
+    """CSS Syntax Module Level 3, section 4.3.7: an escape is a backslash and six digits."""
+    sheet = Sheet(Phrase('"} </style> é'), (), ())
+    assert r'@bottom-left { content: "\000022 \00007d \000020 ' in render(sheet, Words(Look()))
+
+
+def test_failures_of_other_vehicles_are_on_no_vehicle_sheet() -> None:
+    columns = (Column("vehicle", "vehicle"), Column("what", "what"))
+    of_all = Table("surprises", "Failures that came", columns, (("car-2", "brake pad"),))
+    own = Table("calibration", "Given and came", columns, (("car-1", "brake pad"),))
+    assert [t.name for t in of_this_one((of_all, own))] == ["calibration"]

@@ -5,15 +5,28 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING
 
-from roadworn.analysis import Cell, Column, Table
+from roadworn.analysis import Table
 from roadworn.outlook import Outlook
-from roadworn_cli.report.model import Block, Facts, Fold, Listing, Paragraph, Phrase, Section
+from roadworn_cli.report.model import (
+    Block,
+    Facts,
+    Fold,
+    Grid,
+    Heading,
+    Line,
+    Listing,
+    Paragraph,
+    Phrase,
+    Section,
+)
 from roadworn_cli.report.tables import blocks_of
-from roadworn_cli.report.words import Words
+from roadworn_cli.report.words import LONGEST, Words
 
 if TYPE_CHECKING:
     from roadworn.view import LedgerView
 
+#: Letters of one event on the full sheet: far more than a look-over of every part needs.
+_LONGEST_EVENT = 20_000
 _LAST_VISIT = """
 SELECT max(occurred_on) FROM effective_events
 WHERE vehicle_id = ? AND kind IN ('inspection', 'scan')
@@ -137,26 +150,34 @@ def history_section(view: "LedgerView", vehicle_id: str, words: Words) -> Sectio
            WHERE vehicle_id = ? ORDER BY occurred_at DESC, seq DESC""",
         (vehicle_id,),
     ).rows
-    cells: list[tuple[Cell, ...]] = [
-        (
-            day,
-            None if km is None else words.look.distance(km),
-            describe(kind, orjson.loads(payload)),
+    lines = tuple(
+        Line(
+            (
+                words.plain(day),
+                "" if km is None else words.number(f"{words.look.distance(km):,.0f}"),
+                _whole(describe(kind, orjson.loads(payload)), words),
+            )
         )
         for day, km, kind, payload, _event in rows
-    ]
-    table = Table(
-        "history",
-        words("history"),
-        (
-            Column("day", words("day"), "date"),
-            Column("distance", words("distance"), "distance", words.look.unit),
-            Column("what", words("what")),
-        ),
-        tuple(cells),
+    )
+    headings = (
+        Heading(words.phrase("day"), day=True),
+        Heading(Phrase(f"{words('distance')} ({words.look.unit})"), right=True),
+        Heading(words.phrase("what")),
     )
     quoted = Paragraph(words.phrase("as_written"), "quiet")
-    return Section("history", words.phrase("history"), (quoted, *blocks_of(table, words)))
+    grid = (Grid(words.phrase("history"), headings, lines),) if lines else ()
+    return Section("history", words.phrase("history"), (quoted, *grid))
+
+
+def _whole(text: str, words: Words) -> str:
+    """Return all that an event says: only a single endless entry of it is cut short."""
+    return "; ".join(
+        words.word(piece)
+        if len(piece) <= LONGEST
+        else ", ".join(words.word(name) for name in piece.split(", "))
+        for piece in text[:_LONGEST_EVENT].split("; ")
+    )
 
 
 def lines_of(phrases: Iterable[Phrase]) -> Listing:

@@ -34,9 +34,19 @@ def render(sheet: Sheet, words: Words) -> str:
         words=words,
         language=words.look.language,
         paper=PAPERS[words.look.paper],
+        name=Markup(_css_string(sheet.title.text)),  # noqa: S704  # hexadecimal only
         style=Markup(_style()),  # noqa: S704  # our own files
         drawn=Markup,
     )
+
+
+def _css_string(text: str) -> str:
+    """Return any text as a string of CSS: what is not a plain letter or digit by its number.
+
+    CSS Syntax Module Level 3, section 4.3.7: up to six hexadecimal digits and a space.
+    """
+    told = "".join(c if c.isascii() and c.isalnum() else f"\\{ord(c):06x} " for c in text)
+    return f'"{told}"'
 
 
 @lru_cache

@@ -4,7 +4,7 @@ The short one is the owner's page, `owner`. The full one has every row and colum
 behind them, all pictures, and each other analysis that answers for one vehicle.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
@@ -32,6 +32,8 @@ _ASKED = (
 #: Left out of the sheet where they have nothing to tell.
 _IF_ANY = ("measured-wear",)
 _TELLS_DUE = ("due_now",)
+#: Tables about other vehicles as well: without their column they would read as this one's.
+_OF_ALL = ("surprises",)
 #: Answers that the outlook has already, unless the owner has settings for them.
 _GATHERED = {
     "inspection-outlook": "inspection",
@@ -149,8 +151,12 @@ def _answers(asker: Asker, words: Words, vehicle_id: str) -> list[Section]:
 
 def _of_one(ran: Ran) -> Ran:
     """Return an answer without its columns of vehicles, what fails before what passes."""
-    tables = tuple(_worst_first(of_one(table)) for table in ran.result.tables)
-    return replace(ran, result=replace(ran.result, tables=tables))
+    return replace(ran, result=replace(ran.result, tables=of_this_one(ran.result.tables)))
+
+
+def of_this_one(tables: Iterable[Table]) -> tuple[Table, ...]:
+    """Return the tables that are about one vehicle, what fails before what passes."""
+    return tuple(_worst_first(of_one(table)) for table in tables if table.name not in _OF_ALL)
 
 
 def _worst_first(table: Table) -> Table:
