@@ -2,7 +2,7 @@
 
 A place is as it was when somebody last looked; work done afterwards, or on the same day, puts
 it right. Named as not checked is no look at all, and a look-over whose rest was sound speaks
-for every place that it did not name.
+for every place that it did not name, unless that was found failed or measured before.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -102,8 +102,9 @@ class Looks:
         rest = self.rest
         if rest is not None and component not in rest.not_checked:
             general = Seen(component, place, "looked", "sound", rest.on, rest.event, rest.seq)
-            # What a look-over names outweighs what it says of the rest.
-            if all(s.seq != rest.seq for s in own):
+            # What a look-over names outweighs what it says of the rest; and "everything else
+            # sound" neither mends what was written down as failed nor measures it anew.
+            if all(s.seq != rest.seq and s.condition != "failed" and not s.values for s in own):
                 candidates.append(general)
         return max(candidates, key=lambda s: s.order, default=None)
 

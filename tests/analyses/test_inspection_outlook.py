@@ -530,3 +530,24 @@ def test_no_truck_is_taken_as_light_in_silence(
     assert weighed.weight == weight
     assert doubt in weighed.doubt
     assert bool(weighed.doubt) == bool(doubt)
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "outcome"),
+    [
+        # A look-over that names a place closes what was found there; "everything else sound"
+        # does not (our own rule: it must not outweigh an open item of safety).
+        (found("electrical.horn", "failed"), (), "fail"),
+        (found("electrical.horn", "failed"), (found("interior.horn", "sound"),), "pass"),
+        (found("wheel.tire", "sound", "LF", (1.0, "32nds")), (), "fail"),
+        (found("electrical.horn", "wearing"), (), "pass"),
+    ],
+)
+def test_the_rest_being_sound_closes_nothing_that_failed(
+    before: dict[str, Any], after: tuple[dict[str, Any], ...], outcome: str, tmp_path: Path
+) -> None:
+    first = look(before, day="2026-06-01")
+    result = outlook([enrolled(), first, look(*after, rest="sound")], tmp_path)
+    component = before["component"]
+    name = "tire tread" if component == "wheel.tire" else "horn"
+    assert item(result, name)["outcome"] == outcome
