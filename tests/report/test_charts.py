@@ -4,18 +4,21 @@ import itertools
 import math
 import re
 from datetime import date
+from types import SimpleNamespace
+from typing import Any
 from xml.etree import ElementTree as ET
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from roadworn.analysis import Chart, Series
+from roadworn.analysis import Chart, Column, Series, Table
 from roadworn_cli.report.canvas import BLUE, GREY, INK, STROKES, VERMILION, label
 from roadworn_cli.report.charts import draw
 from roadworn_cli.report.look import Look
 from roadworn_cli.report.marks import Interval, Lane, Scale, intervals, lanes
 from roadworn_cli.report.model import Phrase
+from roadworn_cli.report.pictures import PICTURES
 from roadworn_cli.report.words import Words
 
 WORDS = Words(Look(unit="mi"))
@@ -265,3 +268,15 @@ def test_the_two_hues_are_of_the_palette_made_for_colour_blind_people() -> None:
     # Okabe and Ito 2008, Color Universal Design: blue 0 114 178, vermilion 213 94 0.
     assert [int(BLUE[i : i + 2], 16) for i in (1, 3, 5)] == [0, 114, 178]
     assert [int(VERMILION[i : i + 2], 16) for i in (1, 3, 5)] == [213, 94, 0]
+
+
+def test_only_what_is_drawn_is_counted() -> None:
+    """A ratio of 0 has no place on a logarithmic axis."""
+    names = ("component", "supplier", "hazard_ratio", "hazard_low", "hazard_high")
+    columns = tuple(Column(name, name, "number" if "hazard" in name else "text") for name in names)
+    rows = tuple(("brake.pad", f"supplier {n}", float(n), 0.5 * n, 2.0 * n) for n in range(4))
+    table = Table("supplier_comparison", "Suppliers", columns, rows)
+    ran: Any = SimpleNamespace(result=SimpleNamespace(tables=(table,)))
+    picture = PICTURES["supplier-comparison"](ran, "p", Words(Look()))[0]
+    assert "3 in the picture" in picture.alternative.text
+    assert len(picture.grids[0].lines) == 3

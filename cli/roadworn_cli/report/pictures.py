@@ -63,7 +63,8 @@ def _compare(ran: Ran, ident: str, words: Words, how: _Compared) -> list[Picture
             strong=_is_safety(row),
         )
         for row in rows
-        if row[how.value] is not None
+        # A ratio of nothing has no place on a logarithmic axis, and is not counted as drawn.
+        if row[how.value] is not None and not (how.log and _figure(row[how.value]) <= 0)
     ][:_MOST]
     if not shown:
         return []
