@@ -53,7 +53,7 @@ def fleet_sheet(
     view = asker.view
     asker.look = asker.look.settled(view)
     words = Words(asker.look)
-    sections = [_safety(view, words), _fleet(view, words)]
+    sections = [_fleet(view, words)]
     names = list(_ASKED)
     if full:
         known = {name for name, _key, _first in _ASKED} | {"keep-or-sell"}
@@ -67,6 +67,7 @@ def fleet_sheet(
         if name == "repeat-failures":
             section = _with_dates(section, ran, view, words)
         sections.append(section)
+    sections.insert(0, _safety(view, words, asker.ran.get("next-repairs")))
     missing = left_out(asker.left_out, words)
     sections += [missing] if missing else []
     sections.append(_cautions(asker, words))
@@ -77,8 +78,12 @@ def fleet_sheet(
     return Sheet(title, about, tuple(sections)), words
 
 
-def _safety(view: "LedgerView", words: Words) -> Section:
-    """Return the open safety items of the vehicles that are still here, all of them."""
+def _safety(view: "LedgerView", words: Words, due: Ran | None) -> Section:
+    """Return the open safety items of the vehicles that are still here, all of them.
+
+    Those past their limit by their figure, whatever word was written down for them, come from
+    what is `due`.
+    """
     rows: list[tuple[Cell, ...]] = [
         ("SAFETY: failed", vehicle, component, position, note, day)
         for vehicle, component, position, note, day in view.sql(
@@ -87,6 +92,15 @@ def _safety(view: "LedgerView", words: Words) -> Section:
                WHERE f.safety AND f.condition = 'failed' AND v.retired_on IS NULL
                ORDER BY f.first_seen_on, f.vehicle_id, f.component, f.position"""
         ).rows
+    ]
+    listed = {(row[1], row[2], row[3] or "") for row in rows}
+    rows += [
+        (row["state"], row["vehicle"], row["component"], row["position"], row["seen"], row["since"])
+        for table in (due.result.tables if due is not None else ())
+        if table.name == "due_now"
+        for row in table.records()
+        if str(row["state"]).startswith("SAFETY")
+        and (row["vehicle"], row["component"], row["position"] or "") not in listed
     ]
     if not rows:
         return Section(
