@@ -70,7 +70,7 @@ class NextRepairsSettings(Settings):
         float, Field(ge=0, le=1, description="smaller chances are only added up")
     ] = 0.05
     least_parts: Annotated[
-        int, Field(ge=0, description="with fewer priced parts of a vehicle: too few to tell")
+        int, Field(ge=0, description="with fewer priced parts: too few to tell")
     ] = LEAST_PARTS
     most: Annotated[int, Field(ge=1, description="rows at the most")] = 25
 
@@ -95,13 +95,14 @@ def run(view: LedgerView, settings: NextRepairsSettings) -> Result:
     if due:
         tables.append(due_table(due, settings.vehicle is None, settings.most))
     tables.append(next_table(view, parts, found, order, unit, span, wear))
-    if settings.distance is None and not too_few(parts, settings.vehicle, settings.least_parts):
+    told = not too_few(parts, settings.vehicle, settings.least_parts)
+    if settings.distance is None and told:
         bands = {
             m: asked if m == settings.months else money(parts, by_months[m], ahead)
             for m in _HORIZONS
         }
         tables.append(totals_table(bands, parts.prices.currency))
-    if settings.vehicle is None and settings.distance is None:
+    if settings.vehicle is None and settings.distance is None and told:
         tables.append(quarters_table(view, parts, by_months, ahead))
         tables.append(stock_table(parts, found, ahead, settings.service, span))
     estimate = _estimate(parts, asked, span, settings.vehicle, settings.least_parts)
@@ -150,13 +151,14 @@ def _span(settings: NextRepairsSettings, unit: Unit) -> str:
 
 
 def too_few(parts: PartsAhead, vehicle: str | None, least: int) -> str:
-    """Say that too little is on record of one vehicle to add its future up, or nothing."""
+    """Say that too little is on record to add the future up, or nothing."""
     priced = sum(1 for price in parts.price if price is not None and price.number)
-    if vehicle is None or priced >= least:
+    if priced >= least:
         return ""
+    number = f"only {priced}" if priced else "no"
     return (
-        f"too few to tell what the coming months cost: of {vehicle} only {priced} fitted "
-        f"part{'s have' if priced != 1 else ' has'} both a life and a price on record"
+        f"too few to tell what the coming months cost: of {vehicle or 'the fleet'} {number} fitted "
+        f"part{'s have' if priced > 1 else ' has'} both a life and a price on record"
     )
 
 
