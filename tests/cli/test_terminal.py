@@ -46,10 +46,15 @@ def typed_live(folder: Path, words: list[str], keys: str) -> tuple[int, str, str
     return child.returncode, out, seen + err
 
 
+#: A test run in the background ignores Ctrl-C, and its children would inherit that.
+_HEED = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
+HEEDING = [*COMMAND[:-1], _HEED + COMMAND[-1]]
+
+
 def test_control_c_says_that_the_walk_is_kept(shop: Run, tmp_path: Path) -> None:
     ours, theirs = pty.openpty()
     child = subprocess.Popen(
-        [*COMMAND, "record", "inspection", "bus-7"],
+        [*HEEDING, "record", "inspection", "bus-7"],
         stdin=theirs, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=tmp_path,
     )  # fmt: skip
     os.close(theirs)
@@ -186,7 +191,7 @@ def test_kept_answers_that_cannot_be_read_are_left_out(shop: Run, tmp_path: Path
 def test_control_c_is_quiet_and_keeps_the_answers(shop: Run, tmp_path: Path) -> None:
     ours, theirs = pty.openpty()
     child = subprocess.Popen(
-        [*COMMAND, "record", "inspection", "bus-7"],
+        [*HEEDING, "record", "inspection", "bus-7"],
         stdin=theirs, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=tmp_path,
     )  # fmt: skip
     os.close(theirs)

@@ -9,5 +9,6 @@ from roadworn.units import UnitError, parse_distance
 def test_only_units_of_distance_are_offered(word):
     with pytest.raises(UnitError) as refused:
         parse_distance(f"61,250 {word}")
-    told = f"'{word}' is not a unit of distance: write miles as mi, kilometres as km."
+    remedy = "write miles as mi and kilometres as km, as in 61,250 mi."
+    told = f"'{word}' is not a unit of distance: {remedy}"
     assert str(refused.value) == told
