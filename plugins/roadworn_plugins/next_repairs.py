@@ -197,7 +197,7 @@ def _headline(vehicle: str | None, due: list[DueItem], total: Estimate, span: st
     elif open_:
         first = f"{len(open_)} item{'s' * (len(open_) > 1)} open. "
     if total.value is None:
-        return f"{first}{total.words.capitalize()}."
+        return f"{first}{total.words[:1].upper()}{total.words[1:]}."
     if not total.value:
         return f"{first}No fitted part with a known price is likely to fail on {whose} in {span}."
     return (

@@ -209,6 +209,12 @@ def test_nothing_on_record_is_said_plainly(tmp_path: Path) -> None:
     assert {"totals", "by_quarter", "stock"}.isdisjoint(table.name for table in result.tables)
 
 
+def test_a_vehicles_name_keeps_its_capitals(tmp_path: Path) -> None:
+    with view_of(vehicle("Bus-7")[:1], tmp_path, as_of="2026-01-01") as view:
+        result = check_analysis(NEXT_REPAIRS, view, {"vehicle": "Bus-7"})
+    assert result.headline.startswith("Too few to tell what the coming months cost: of Bus-7 no")
+
+
 if __name__ == "__main__":
     with tempfile.TemporaryDirectory() as made:
         GOLDEN.write_text(golden_text(Path(made)), encoding="utf-8")
