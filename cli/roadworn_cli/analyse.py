@@ -1,11 +1,32 @@
-"""`roadworn analyse NAME`: run one analysis with its settings."""
+"""`analyses`, `analyse` and `plugins`: the questions, who brings them, asking one."""
 
 import typer
 
-from roadworn.errors import UsageError
-from roadworn_cli.context import state_of
-from roadworn_cli.output import FORMATS
-from roadworn_cli.report import look as looks
+from roadworn.model.errors import UsageError
+from roadworn_cli.context import leave, state_of
+from roadworn_cli.output import FORMATS, emit, format_option
+from roadworn_cli.report import words as looks
+
+
+def analyses(ctx: typer.Context, fmt: str = format_option()) -> None:
+    """List the analyses, bundled and of plugins, with the question each answers."""
+    host = state_of(ctx).plugins()
+    rows = [
+        (name, analysis.question, plugin) for name, (plugin, analysis) in host.analyses().items()
+    ]
+    emit(("analysis", "question", "plugin"), rows, fmt=fmt)
+
+
+def plugins(ctx: typer.Context, fmt: str = format_option()) -> None:
+    """List the plugins with what each brings; a broken one is named with its error."""
+    host = state_of(ctx).plugins()
+    brought: dict[str, list[str]] = {name: [] for name in host.plugin_names()}
+    for name, (plugin, _analysis) in host.analyses().items():
+        brought[plugin].append(name)
+    rows = [(plugin, host.versions[plugin], ", ".join(names)) for plugin, names in brought.items()]
+    emit(("plugin", "version", "analyses"), rows, fmt=fmt)
+    if host.problems:
+        leave(1)
 
 
 def analyse(
@@ -54,7 +75,7 @@ def analyse(
             chosen["vehicle"] = view.require_vehicle(vehicle)
         ran = host.run(analysis.name, view, chosen, time_limit)
         if fmt == "html":
-            from roadworn_cli.report.single import page_of
+            from roadworn_cli.report.page import page_of
 
             typer.echo(page_of(ran, view, look, full=wide or evidence), nl=False)
             return
@@ -78,7 +99,7 @@ def given(settings: list[str]) -> dict[str, object]:
 
 def explanation(analysis: object) -> str:
     """Return what an analysis does, how, and with which settings."""
-    from roadworn.analysis import Analysis
+    from roadworn.analysis.result import Analysis
 
     assert isinstance(analysis, Analysis)  # noqa: S101
     lines = [

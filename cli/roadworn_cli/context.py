@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING, Literal, NoReturn
 
 import typer
 
-from roadworn.errors import NotALedger, UsageError
+from roadworn.model.errors import NotALedger, UsageError
 
 if TYPE_CHECKING:
-    from roadworn.plugin_host import PluginHost
-    from roadworn.store import Ledger
-    from roadworn.view import LedgerView
+    from roadworn.analysis.host import PluginHost
+    from roadworn.columns.view import LedgerView
+    from roadworn.store.ledger import Ledger
 
 #: Header of an SQLite file, and where the application's number stands in it
 #: (the published file format of SQLite, section 1.3).
@@ -60,7 +60,7 @@ class State:
             writable: for a verb that appends.
             plugin_kinds: load the plugins first, since their event kinds may be written.
         """
-        from roadworn.store import Ledger
+        from roadworn.store.ledger import Ledger
 
         if writable and self.as_of:
             raise UsageError(
@@ -77,8 +77,8 @@ class State:
         Args:
             host: the plugins, when they are loaded already.
         """
-        from roadworn.view import open_view
-        from roadworn_cli.progress import progress
+        from roadworn.columns.view import open_view
+        from roadworn_cli.output import progress
 
         self.check_file()
         host = host or self.plugins()
@@ -102,7 +102,7 @@ class State:
                 f"{self.ledger} is a folder and not a ledger: name the file in it, as in "
                 f"--ledger {self.ledger / 'roadworn.db'}."
             )
-        from roadworn.schema import APPLICATION_ID
+        from roadworn.store.schema import APPLICATION_ID
 
         try:
             with self.ledger.open("rb") as file:
@@ -123,7 +123,7 @@ class State:
 
     def plugins(self) -> "PluginHost":
         """Load the plugins; each broken one is said once on stderr."""
-        from roadworn.plugin_host import PluginHost
+        from roadworn.analysis.host import PluginHost
         from roadworn_cli.output import note
 
         host = PluginHost.load()
@@ -156,7 +156,7 @@ def check_day(text: str, option: str) -> str:
     except ValueError:
         day = None
     if day is None or text != day.isoformat():
-        from roadworn.bench.days import day_hint
+        from roadworn.checks.days import day_hint
 
         hint = day_hint(text)
         told = f": {hint}" if hint.endswith("?") else f" ({hint})." if hint else "."

@@ -51,7 +51,7 @@ def code(
 ) -> None:
     """Who owns a trouble code and what it points to (SAE J2012, ISO 15031-6)."""
     from roadworn.trade.codes import code_of_bytes, decode_code
-    from roadworn.trade.hexbytes import read_bytes
+    from roadworn.trade.scan_bytes import read_bytes
 
     check_format(fmt)
     # D1 0A may come as one word or as two; D10A without a space may be a code short of a digit.
@@ -78,7 +78,7 @@ def readiness(
     fmt: str = format_option(),
 ) -> None:
     """Lamp, number of codes and monitors from the four readiness bytes (SAE J1979)."""
-    from roadworn.trade.readiness import decode_readiness
+    from roadworn.trade.scan_bytes import decode_readiness
 
     check_format(fmt)
     decoded = decode_readiness(" ".join(text))
@@ -92,7 +92,7 @@ def status(
     fmt: str = format_option(),
 ) -> None:
     """The eight bits of a trouble code's status byte (ISO 14229-1)."""
-    from roadworn.trade.status_byte import decode_status
+    from roadworn.trade.scan_bytes import decode_status
 
     check_format(fmt)
     show(decode_status(text).as_json(), fmt)
@@ -110,8 +110,8 @@ def j1939(
     fmt: str = format_option(),
 ) -> None:
     """Parameter, failure mode and count of a heavy vehicle's faults (SAE J1939-73)."""
-    from roadworn.trade.hexbytes import read_bytes
     from roadworn.trade.j1939 import decode_j1939, decode_message
+    from roadworn.trade.scan_bytes import read_bytes
 
     check_format(fmt)
     given = " ".join(text)

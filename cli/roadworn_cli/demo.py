@@ -21,15 +21,14 @@ def demo(
 
     The same folder twice gives the same ledger: an existing demo ledger is built anew.
     """
-    from roadworn.errors import LedgerRefused
-    from roadworn.outlook import outlook
+    from roadworn.analysis.outlook import outlook
+    from roadworn.model.errors import LedgerRefused
     from roadworn_cli.outlook import show
     from roadworn_cli.report.asking import Asker
-    from roadworn_cli.report.file import put
     from roadworn_cli.report.fleet import fleet_sheet
-    from roadworn_cli.report.look import Look
-    from roadworn_cli.report.page import render
+    from roadworn_cli.report.page import put, render
     from roadworn_cli.report.vehicle import Request, vehicle_sheet
+    from roadworn_cli.report.words import Look
     from roadworn_demo import DEMO_TODAY, FEATURED, SCENE, build
 
     ledger = into / "roadworn.db"

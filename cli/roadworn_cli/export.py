@@ -5,11 +5,10 @@ from typing import Annotated
 
 import typer
 
-from roadworn.bench.choices import choose
-from roadworn.errors import UsageError
+from roadworn.model.errors import UsageError
+from roadworn.reading.amounts import choose
 from roadworn_cli.context import state_of
-from roadworn_cli.output import counted, say
-from roadworn_cli.progress import progress
+from roadworn_cli.output import counted, progress, say
 
 _FORMS = ("parquet", "ndjson", "duckdb")
 
@@ -29,7 +28,7 @@ def export(
 
     Events taken into an empty ledger with `import --allow-repeat` give the same root again.
     """
-    from roadworn.export import export_events, export_tables
+    from roadworn.columns.export import export_events, export_tables
 
     chosen = choose(form, _FORMS, "The form")
     state = state_of(ctx)
@@ -43,7 +42,7 @@ def export(
         with state.open_ledger() as ledger:
             written = export_events(ledger, target, progress("writing events"))
     else:
-        from roadworn.view import dictionary
+        from roadworn.columns.view import dictionary
 
         tables = dictionary(state.plugins().tables())
         with state.open_view() as view:

@@ -11,8 +11,8 @@ from typing import Any, cast
 
 import typer
 
-from roadworn.errors import EnvironmentFailure, ProblemsFound, UsageError
-from roadworn.problems import Problem
+from roadworn.model.errors import EnvironmentFailure, ProblemsFound, UsageError
+from roadworn.model.problems import Problem
 from roadworn_cli.lazy import Verb, subgroup
 from roadworn_cli.output import FORMATS, counted, emit, emit_json
 

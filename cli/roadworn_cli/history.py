@@ -1,19 +1,121 @@
-"""`roadworn history VEHICLE`: everything that was written down, in the order it happened."""
+"""`vehicles` and `history`: what is on record."""
 
 from typing import Annotated, Any
 
 import typer
 
-from roadworn.bench.brief import brief
-from roadworn.bench.words import describe
-from roadworn.errors import UsageError
-from roadworn_cli.context import state_of
-from roadworn_cli.declined import tell_declined
+from roadworn.model.errors import UsageError
+from roadworn.say.telling import brief, describe, item_words
+from roadworn_cli.context import State, state_of
 from roadworn_cli.output import check_format, emit, format_option, note
 from roadworn_cli.record.common import Vehicle, short
 
-# What took an event back is a retraction, or the event that was written in its place.
 _QUERY = """
+SELECT occurred_on AS decided_on, decision, component, position, work, amount, currency, safety,
+       estimated_on, estimate, line, event_id
+FROM declined_work WHERE vehicle_id = ?
+ORDER BY safety DESC, occurred_on DESC, estimate, line
+"""
+_TABLE = ("decided on", "decision", "what", "work", "price then", "safety")
+
+
+def tell_declined(state: State, vehicle: str, fmt: str) -> None:
+    """Print the declined and deferred work of a vehicle that is not done since, safety first.
+
+    Args:
+        state: which ledger, as of which day.
+        vehicle: as typed.
+        fmt: table, json or csv.
+    """
+    with state.open_view() as view:
+        vehicle_id = view.require_vehicle(vehicle)
+        found = view.sql(_QUERY, [vehicle_id])
+    if fmt == "table":
+        rows = [dict(zip(found.columns, values, strict=True)) for values in found.rows]
+        emit(
+            _TABLE,
+            [
+                (
+                    row["decided_on"],
+                    row["decision"],
+                    item_words(row),
+                    row["work"],
+                    f"{row['amount']:,.2f} {row['currency']}",
+                    "safety" if row["safety"] else "",
+                )
+                for row in rows
+            ],
+            fmt=fmt,
+        )
+    else:
+        emit(found.columns, found.rows, fmt=fmt)
+    if not found.rows:
+        note(f"nothing that {vehicle_id} was told of is declined or deferred.")
+
+
+_VEHICLES = """
+WITH latest AS (
+  SELECT vehicle_id, odometer, unit,
+         row_number() OVER (PARTITION BY vehicle_id ORDER BY occurred_at DESC, seq DESC) AS back
+  FROM readings WHERE used
+)
+SELECT v.*, l.odometer, l.unit AS odometer_unit
+FROM vehicles AS v LEFT JOIN latest AS l ON l.vehicle_id = v.vehicle_id AND l.back = 1
+ORDER BY v.retired_on IS NOT NULL, v.vehicle_id
+"""
+#: So many open questions about identities are printed.
+_SHOWN = 5
+_VEHICLES_TABLE = ("vehicle", "described as", "class", "odometer", "parts", "last seen", "left")
+
+
+def vehicles(ctx: typer.Context, fmt: str = format_option()) -> None:
+    """List the vehicles with their last reading; those that left come last."""
+    check_format(fmt)
+    from roadworn.checks.identity import shared_vins, to_settle
+
+    with state_of(ctx).open_view() as view:
+        found = view.sql(_VEHICLES)
+    if fmt != "table":
+        emit(found.columns, found.rows, fmt=fmt)
+        return
+    at = {name: found.columns.index(name) for name in ("vehicle_id", "vin")}
+    vins = [(row[at["vehicle_id"]], row[at["vin"]]) for row in found.rows]
+    rows: list[tuple[object, ...]] = []
+    unsettled = [f"{vehicle}: {doubt.message}" for vehicle, doubt in shared_vins(vins)]
+    for values in found.rows:
+        row = dict(zip(found.columns, values, strict=True))
+        unsettled += [f"{row['vehicle_id']}: {problem.message}" for problem in to_settle(row)]
+        built = " ".join(str(row[name]) for name in ("model_year", "make", "model") if row[name])
+        left = f"{row['retirement_reason']} {row['retired_on']}" if row["retired_on"] else ""
+        reading = (
+            "" if row["odometer"] is None else f"{row['odometer']:,.10g} {row['odometer_unit']}"
+        )
+        rows.append(
+            (
+                row["vehicle_id"],
+                ", ".join(str(part) for part in (row["label"], built) if part),
+                row["vehicle_class"],
+                reading,
+                row["parts"],
+                row["last_seen_on"],
+                left,
+            )
+        )
+    emit(_VEHICLES_TABLE, rows, fmt=fmt)
+    for told in unsettled[:_SHOWN]:
+        note(f"to settle: {told}")
+    if unsettled:
+        more = f"{len(unsettled) - _SHOWN} more: " if len(unsettled) > _SHOWN else ""
+        note(
+            f"{more}roadworn analyse odometer-audit says what to compare; then record profile "
+            "VEHICLE --vin … or --year …"
+        )
+    if not rows:
+        note("no vehicle is enrolled yet: roadworn enrol VEHICLE --make … --model … --year …")
+
+
+# What took an event back is a retraction, or the event that was written in its place.
+_EVENTS = """
 SELECT e.occurred_at, e.date_only, e.odometer, e.odometer_unit, e.kind, e.payload, e.effective,
        e.event_id, e.recorded_at, e.recorded_by, e.retracted_by, b.kind AS taken_back_kind
 FROM events AS e LEFT JOIN events AS b ON b.event_id = e.retracted_by
@@ -56,7 +158,7 @@ def history(
     if estimate:
         if kind or evidence or declined or fmt != "table":
             raise UsageError("--estimate prints a sheet: leave the other options out.")
-        from roadworn_cli.estimates import reprint
+        from roadworn_cli.record.money import reprint
 
         reprint(state_of(ctx), vehicle, estimate)
         return
@@ -70,7 +172,7 @@ def history(
     wanted = {host.kinds().get(_kind(name)).name for name in kind or ()}
     with state.open_view(host) as view:
         vehicle_id = view.require_vehicle(vehicle)
-        found = view.sql(_QUERY, [vehicle_id])
+        found = view.sql(_EVENTS, [vehicle_id])
     rows = [dict(zip(found.columns, values, strict=True)) for values in found.rows]
     rows = [row for row in rows if not wanted or row["kind"] in wanted]
     if fmt == "json":

@@ -5,10 +5,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from roadworn.errors import EnvironmentFailure, UsageError
+from roadworn.model.errors import EnvironmentFailure, UsageError
 from roadworn_cli.context import leave, state_of
-from roadworn_cli.output import check_format, counted, emit, format_option, note, say
-from roadworn_cli.progress import progress
+from roadworn_cli.output import check_format, counted, emit, format_option, note, progress, say
 
 if TYPE_CHECKING:
     from roadworn.intake import DoubtGroup, ImportReport

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, cast
 import typer
 from typer.core import TyperCommand, TyperGroup
 
-from roadworn.errors import UnknownName
+from roadworn.model.errors import UnknownName
 
 if TYPE_CHECKING:
     from typer._click import HelpFormatter

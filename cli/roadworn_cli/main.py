@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 import typer
 
-from roadworn.errors import ProblemsFound, RoadwornError, UnknownName
+from roadworn.model.errors import ProblemsFound, RoadwornError, UnknownName
 from roadworn_cli.context import State, check_day
 from roadworn_cli.lazy import LazyGroup, Verb, group_of
 from roadworn_cli.output import say
@@ -19,30 +19,30 @@ from roadworn_cli.output import say
 #: Verbs in the order in which help shows them: name, where it lives, one line, heading.
 VERBS: tuple[Verb, ...] = (
     Verb("demo", "roadworn_cli.demo:demo", "Build the demo ledger and look at it.", "Begin"),
-    Verb("create", "roadworn_cli.create:create", "Begin a new, empty ledger.", "Write down"),
-    Verb("enrol", "roadworn_cli.enrol:enrol", "Take a vehicle into the ledger.", "Write down"),
+    Verb("create", "roadworn_cli.vehicle:create", "Begin a new, empty ledger.", "Write down"),
+    Verb("enrol", "roadworn_cli.vehicle:enrol", "Take a vehicle into the ledger.", "Write down"),
     Verb("record", "roadworn_cli.record:verb", "Write down what was seen or done.", "Write down"),
     Verb("import", "roadworn_cli.import_:import_", "Take in events from files.", "Write down"),
-    Verb("contact", "roadworn_cli.contact:contact", "Names, apart from events.", "Write down"),
-    Verb("retract", "roadworn_cli.retract:retract", "Take an event back.", "Write down"),
-    Verb("correct", "roadworn_cli.correct:correct", "Write an event anew.", "Write down"),
-    Verb("vehicles", "roadworn_cli.vehicles:vehicles", "List the vehicles.", "Look"),
+    Verb("contact", "roadworn_cli.vehicle:contact", "Names, apart from events.", "Write down"),
+    Verb("retract", "roadworn_cli.amend:retract", "Take an event back.", "Write down"),
+    Verb("correct", "roadworn_cli.amend:correct", "Write an event anew.", "Write down"),
+    Verb("vehicles", "roadworn_cli.history:vehicles", "List the vehicles.", "Look"),
     Verb("history", "roadworn_cli.history:history", "Tell a vehicle's history.", "Look"),
     Verb("outlook", "roadworn_cli.outlook:outlook", "The whole answer for one vehicle.", "Look"),
-    Verb("analyses", "roadworn_cli.analyses:analyses", "List the questions to ask.", "Look"),
+    Verb("analyses", "roadworn_cli.analyse:analyses", "List the questions to ask.", "Look"),
     Verb("analyse", "roadworn_cli.analyse:analyse", "Ask one of them.", "Look"),
     Verb("report", "roadworn_cli.report:verb", "Write a sheet to print or send.", "Look"),
-    Verb("components", "roadworn_cli.components:components", "List the words for parts.", "Look"),
-    Verb("sheets", "roadworn_cli.sheets:sheets", "Look-over sheets and rules to copy.", "Look"),
+    Verb("components", "roadworn_cli.catalogue:components", "List the words for parts.", "Look"),
+    Verb("sheets", "roadworn_cli.catalogue:sheets", "Look-over sheets and rules to copy.", "Look"),
     Verb("sql", "roadworn_cli.sql:sql", "Query the tables with SQL.", "Look closer"),
-    Verb("tables", "roadworn_cli.tables:tables", "Explain tables and columns.", "Look closer"),
+    Verb("tables", "roadworn_cli.sql:tables", "Explain tables and columns.", "Look closer"),
     Verb("export", "roadworn_cli.export:export", "Write everything to files.", "Look closer"),
     Verb("fit", "roadworn_cli.fit:verb", "Fit lives or repairs of any table.", "Look closer"),
     Verb("decode", "roadworn_cli.decode:verb", "Decode VINs, codes and bytes.", "Look closer"),
-    Verb("plugins", "roadworn_cli.plugins:plugins", "List what is installed.", "Look closer"),
-    Verb("verify", "roadworn_cli.verify:verify", "Check that nothing was altered.", "Trust"),
-    Verb("proof", "roadworn_cli.proof:proof", "Prove that an event is in it.", "Trust"),
-    Verb("backup", "roadworn_cli.backup:backup", "Copy the ledger, and check it.", "Trust"),
+    Verb("plugins", "roadworn_cli.analyse:plugins", "List what is installed.", "Look closer"),
+    Verb("verify", "roadworn_cli.trust:verify", "Check that nothing was altered.", "Trust"),
+    Verb("proof", "roadworn_cli.trust:proof", "Prove that an event is in it.", "Trust"),
+    Verb("backup", "roadworn_cli.trust:backup", "Copy the ledger, and check it.", "Trust"),
 )
 
 app = typer.Typer(

@@ -7,11 +7,11 @@ import typer
 
 from roadworn_cli.context import state_of
 from roadworn_cli.output import check_format, emit, emit_json, escape, format_option, note
-from roadworn_cli.report import look as looks
+from roadworn_cli.report import words as looks
 
 if TYPE_CHECKING:
-    from roadworn.analysis import Ran
-    from roadworn.outlook import Outlook
+    from roadworn.analysis.outlook import Outlook
+    from roadworn.analysis.result import Ran
 
 #: The parts of an outlook that are results of analyses.
 _ANALYSES = (
@@ -36,7 +36,7 @@ def outlook(
 ) -> None:
     """Say what is open on a vehicle, what keeps failing, what goes next and what is not known."""
     check_format(fmt)
-    from roadworn.outlook import outlook as gather
+    from roadworn.analysis.outlook import outlook as gather
 
     look = looks.look_of(unit=unit)
     state = state_of(ctx)

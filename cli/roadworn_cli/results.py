@@ -6,9 +6,9 @@ from typing import Any
 
 import typer
 
-from roadworn.analysis import Column, Estimate, Ran, Result, Table
-from roadworn.catalogue import catalogue
-from roadworn.errors import UsageError
+from roadworn.analysis.result import Column, Estimate, Ran, Result, Table
+from roadworn.model.catalogue import catalogue
+from roadworn.model.errors import UsageError
 from roadworn_cli.output import emit, emit_json, escape, note, say
 
 _EVIDENCE_SHOWN = 8

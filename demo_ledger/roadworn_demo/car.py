@@ -6,11 +6,10 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any
 
-from roadworn_demo.dice import Dice
+from roadworn_demo.chance import Dice, Odometer, Road
 from roadworn_demo.drafts import Draft
 from roadworn_demo.fleet import Plan
 from roadworn_demo.lives import PART_LIVES, PartLife
-from roadworn_demo.road import Odometer, Road
 from roadworn_demo.truth import SEED
 
 #: A place where a part sits: the truth about it, and its position ("" when it has none).

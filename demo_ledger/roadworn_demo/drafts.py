@@ -10,8 +10,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
-from roadworn.events import NewEvent
-from roadworn.ids import format_uuid7
+from roadworn.model.events import NewEvent, format_uuid7
 from roadworn_demo.fleet import Unit
 
 

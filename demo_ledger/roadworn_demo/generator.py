@@ -5,15 +5,14 @@ from datetime import date, timedelta
 from functools import lru_cache, partial
 from typing import Any
 
-from roadworn.events import NewEvent
+from roadworn.model.events import NewEvent
 from roadworn_demo.car import Car
 from roadworn_demo.drafts import Draft, as_events
-from roadworn_demo.fitting import begin_eating, fit_first
+from roadworn_demo.fitting import begin_eating, fit_first, money
 from roadworn_demo.fleet import Plan, fleet, invented_vin
 from roadworn_demo.looks import look_over
 from roadworn_demo.mishaps import book_mishaps
 from roadworn_demo.planted import add_slips, exchange_odometer
-from roadworn_demo.prices import money
 from roadworn_demo.service import (
     ServiceBook,
     monthly_reading,

@@ -4,12 +4,11 @@ from datetime import date, timedelta
 from functools import partial
 from typing import Any
 
-from roadworn_demo import featured
+from roadworn_demo import fitting as featured
 from roadworn_demo.car import Car, Fitted, Slot
-from roadworn_demo.scans import scan
-from roadworn_demo.texts import EATER_NOTE, FOUND, WEARING
+from roadworn_demo.chance import EATER_NOTE, FOUND, WEARING
 from roadworn_demo.truth import FEATURED, TRUTH
-from roadworn_demo.work import is_safety, quote, replace, written_places
+from roadworn_demo.work import is_safety, quote, replace, scan, written_places
 
 
 def look_over(car: Car, day: date) -> None:

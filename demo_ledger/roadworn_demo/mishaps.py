@@ -10,7 +10,7 @@ from functools import partial
 from typing import Any
 
 from roadworn_demo.car import Car
-from roadworn_demo.prices import labour_rate, money, rise
+from roadworn_demo.fitting import labour_rate, money, rise
 from roadworn_demo.truth import FEATURED, LAST_DAY, TRUTH
 from roadworn_demo.work import replace
 

@@ -5,9 +5,9 @@ from functools import partial
 from typing import Any
 
 from roadworn_demo.car import Car
+from roadworn_demo.chance import STATION_ITEMS
+from roadworn_demo.fitting import labour_rate, money, rise
 from roadworn_demo.lives import BUS, CAR, PICKUP, TRUCK, VAN
-from roadworn_demo.prices import labour_rate, money, rise
-from roadworn_demo.texts import STATION_ITEMS
 from roadworn_demo.truth import LAST_DAY
 
 #: component, action, miles between or None, days between or None, price, hours, fuels

@@ -8,7 +8,9 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from roadworn.analysis import (
+    from roadworn.analysis.hookspecs import hookimpl
+    from roadworn.analysis.host import PluginHost
+    from roadworn.analysis.result import (
         Analysis,
         Chart,
         Column,
@@ -19,36 +21,34 @@ if TYPE_CHECKING:
         Settings,
         Table,
     )
-    from roadworn.events import NewEvent, StoredEvent
-    from roadworn.hookspecs import hookimpl
-    from roadworn.kinds.base import Payload
-    from roadworn.plugin_host import PluginHost
-    from roadworn.problems import Problem
-    from roadworn.registry import EventKind
-    from roadworn.store import Ledger
-    from roadworn.view import LedgerView, TableSpec, open_view
+    from roadworn.columns.view import LedgerView, TableSpec, open_view
+    from roadworn.model.events import NewEvent, StoredEvent
+    from roadworn.model.kinds.base import Payload
+    from roadworn.model.problems import Problem
+    from roadworn.model.registry import EventKind
+    from roadworn.store.ledger import Ledger
 
 _WHERE = {
-    "Analysis": "roadworn.analysis",
-    "Chart": "roadworn.analysis",
-    "Column": "roadworn.analysis",
-    "Estimate": "roadworn.analysis",
-    "EventKind": "roadworn.registry",
-    "Ledger": "roadworn.store",
-    "LedgerView": "roadworn.view",
-    "NewEvent": "roadworn.events",
-    "PackagedFile": "roadworn.analysis",
-    "Payload": "roadworn.kinds.base",
-    "PluginHost": "roadworn.plugin_host",
-    "Problem": "roadworn.problems",
-    "Result": "roadworn.analysis",
-    "Series": "roadworn.analysis",
-    "Settings": "roadworn.analysis",
-    "StoredEvent": "roadworn.events",
-    "Table": "roadworn.analysis",
-    "TableSpec": "roadworn.view",
-    "hookimpl": "roadworn.hookspecs",
-    "open_view": "roadworn.view",
+    "Analysis": "roadworn.analysis.result",
+    "Chart": "roadworn.analysis.result",
+    "Column": "roadworn.analysis.result",
+    "Estimate": "roadworn.analysis.result",
+    "EventKind": "roadworn.model.registry",
+    "Ledger": "roadworn.store.ledger",
+    "LedgerView": "roadworn.columns.view",
+    "NewEvent": "roadworn.model.events",
+    "PackagedFile": "roadworn.analysis.result",
+    "Payload": "roadworn.model.kinds.base",
+    "PluginHost": "roadworn.analysis.host",
+    "Problem": "roadworn.model.problems",
+    "Result": "roadworn.analysis.result",
+    "Series": "roadworn.analysis.result",
+    "Settings": "roadworn.analysis.result",
+    "StoredEvent": "roadworn.model.events",
+    "Table": "roadworn.analysis.result",
+    "TableSpec": "roadworn.columns.view",
+    "hookimpl": "roadworn.analysis.hookspecs",
+    "open_view": "roadworn.columns.view",
 }
 
 __all__ = [

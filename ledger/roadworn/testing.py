@@ -8,12 +8,12 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from roadworn.analysis import Analysis, Result
-from roadworn.events import NewEvent
-from roadworn.plugin_host import PluginHost, make_settings
+from roadworn.analysis.host import PluginHost, make_settings
+from roadworn.analysis.result import Analysis, Result
+from roadworn.model.events import NewEvent
 
 if TYPE_CHECKING:
-    from roadworn.view import LedgerView
+    from roadworn.columns.view import LedgerView
 
 
 def event(
@@ -70,8 +70,8 @@ def view_of(
         as_of: the day the view speaks of; the real day when None.
         host: a host that knows the plugin's kinds and tables, if it has any.
     """
-    from roadworn.store import Ledger
-    from roadworn.view import open_view
+    from roadworn.columns.view import open_view
+    from roadworn.store.ledger import Ledger
 
     host = host or PluginHost()
     path = directory / "roadworn.db"

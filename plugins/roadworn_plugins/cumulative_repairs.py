@@ -6,12 +6,12 @@ from typing import Annotated
 import numpy as np
 from pydantic import Field
 
-from roadworn.analysis import Analysis, Cell, Chart, Column, Result, Series, Settings, Table
-from roadworn.view import LedgerView
-from roadworn_plugins.grouped import Floats, Unit, preferred_unit, shown_distance
-from roadworn_plugins.lifedata.errors import LifeDataError
+from roadworn.analysis.result import Analysis, Cell, Chart, Column, Result, Series, Settings, Table
+from roadworn.columns.view import LedgerView
+from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.lifedata.recurrence import MeanCumulative, mean_cumulative
 from roadworn_plugins.lifedata.trend import laplace
+from roadworn_plugins.shared.grouped import Floats, Unit, preferred_unit, shown_distance
 
 ABOUT = """\
 Question: How many failures has a vehicle of each class had by a distance, and do they come faster?

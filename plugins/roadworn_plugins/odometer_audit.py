@@ -3,18 +3,94 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from itertools import pairwise
+from statistics import median
 from typing import Annotated
 
 from pydantic import Field
 
-from roadworn.analysis import Analysis, Cell, Column, Result, Settings, Table
-from roadworn.bench.unlikely import shared_vins
+from roadworn.analysis.result import Analysis, Cell, Column, Result, Settings, Table
+from roadworn.checks.identity import shared_vins
+from roadworn.columns.view import LedgerView
 from roadworn.trade.odometer_rule import Status, exempt_by_age
 from roadworn.trade.vin import decode_vin, year_problem
 from roadworn.trade.weight import weight_of
-from roadworn.view import LedgerView
-from roadworn_plugins.grouped import KM_PER_MILE, Unit, preferred_unit
-from roadworn_plugins.odometer_doubts import Reading, jumps, other_unit
+from roadworn_plugins.shared.grouped import KM_PER_MILE, Unit, preferred_unit
+
+#: A figure in the other unit is this many times too high or too low.
+_FACTORS = (KM_PER_MILE, 1.0 / KM_PER_MILE)
+#: How near a converted figure must be: this share of it, so many times the vehicle's own use
+#: since then, or this far.
+_NEAR_SHARE, _NEAR_USE, _NEAR_KM = 0.02, 2.0, 500.0
+#: How much worse the figure as written must fit before the unit is doubted.
+_WORSE = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """A reading in the order of the road.
+
+    Attributes:
+        event: id.
+        on: day.
+        shown_km: what was read, in km as written.
+        true_km: distance of the vehicle there by all readings that are used.
+        unit: as written.
+        flag: of the read model: empty, lower, implausible or rolled_over.
+        used: whether the true distance rests on it.
+    """
+
+    event: str
+    on: date
+    shown_km: float
+    true_km: float
+    unit: str
+    flag: str
+    used: bool
+
+
+def usual_km_per_day(readings: Sequence[Reading]) -> float | None:
+    """Return the median pace between used readings a week or more apart, or None."""
+    used = [r for r in readings if r.used]
+    paces, start = [], used[0] if used else None
+    for reading in used[1:]:
+        if start is not None and (reading.on - start.on).days >= 7:
+            paces.append((reading.true_km - start.true_km) / (reading.on - start.on).days)
+            start = reading
+    return median(paces) if len(paces) >= 2 else None
+
+
+def other_unit(readings: Sequence[Reading]) -> dict[str, str]:
+    """Return event -> the unit its figure would fit in, for figures off by about 1.6."""
+    pace = usual_km_per_day(readings)
+    if pace is None:
+        return {}
+    found: dict[str, str] = {}
+    before: Reading | None = None
+    for reading in readings:
+        if before is not None and before is not reading:
+            # What this instrument would show: the shift of exchanges and roll-overs stays.
+            expected = before.shown_km + pace * (reading.on - before.on).days
+            use = pace * (reading.on - before.on).days
+            near = max(_NEAR_SHARE * expected, _NEAR_USE * use, _NEAR_KM)
+            off = abs(reading.shown_km - expected)
+            fits = any(abs(reading.shown_km / f - expected) <= near for f in _FACTORS)
+            if fits and off > _WORSE * near:
+                found[reading.event] = "km" if reading.unit == "mi" else "mi"
+        if reading.used and reading.event not in found:
+            before = reading
+    return found
+
+
+def jumps(readings: Sequence[Reading], most_km_per_day: float) -> set[str]:
+    """Return the events of used readings that need more than so much a day since the last."""
+    used = [r for r in readings if r.used]
+    return {
+        after.event
+        for before, after in pairwise(used)
+        if after.true_km - before.true_km > most_km_per_day * ((after.on - before.on).days + 1)
+    }
+
 
 ABOUT = """\
 Question: Can the odometer be believed, and how far does each vehicle go?

@@ -7,12 +7,11 @@ from adapter.responder import CAN, OLDER
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from roadworn.adapter import Timing, allowed, channel, line, reader
-from roadworn.adapter.allowed import ALLOWED, wire_bytes
-from roadworn.adapter.channel import Channel
+from roadworn.adapter import Timing, channel, line, reader
+from roadworn.adapter.channel import ALLOWED, Channel, wire_bytes
 from roadworn.adapter.line import Line
 from roadworn.adapter.reader import converse
-from roadworn.errors import EnvironmentFailure, RoadwornError, UsageError
+from roadworn.model.errors import EnvironmentFailure, RoadwornError, UsageError
 
 QUICK = Timing(0.2, 0.2, 0.2, 0.2, 0.2)
 
@@ -132,7 +131,7 @@ def test_nothing_a_vehicle_or_adapter_says_makes_it_send_more(
 
 def test_there_is_one_place_that_writes() -> None:
     # Only `Channel.send` calls `_write`, and it takes a command, not bytes.
-    text = "".join(inspect.getsource(module) for module in (allowed, channel, line, reader))
+    text = "".join(inspect.getsource(module) for module in (channel, line, reader))
     assert text.count("._write(") == 1
     assert text.count(".sendall(") == 1
     assert text.count("_port.write(") == 1

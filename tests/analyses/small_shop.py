@@ -10,7 +10,7 @@ from itertools import cycle
 from typing import Any
 
 from roadworn import NewEvent
-from roadworn.analysis import Column, Result
+from roadworn.analysis.result import Column, Result
 from roadworn.testing import event
 
 FIRST, LAST = date(2020, 1, 6), date(2024, 12, 30)

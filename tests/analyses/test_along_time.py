@@ -16,18 +16,18 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from roadworn import LedgerView
-from roadworn.analysis import Result
+from roadworn.analysis.result import Result
 from roadworn.testing import check_analysis, event, view_of
-from roadworn_plugins.repeat_failures import REPEAT_FAILURES
 from roadworn_plugins.repeats.along_time import (
     CHARTED,
     Counted,
+    DatedLives,
     Rate,
     chart_of,
     count_band,
     expected_by,
 )
-from roadworn_plugins.repeats.dated import DatedLives
+from roadworn_plugins.repeats.repeat_failures import REPEAT_FAILURES
 
 
 # Exact central 95 % ranges of a Poisson count: from cumulative Poisson tables (any handbook;

@@ -7,8 +7,8 @@ import pytest
 
 from roadworn import PluginHost
 from roadworn.testing import event, view_of
-from roadworn_plugins.due_now import PUT_OFF, due_now
-from roadworn_plugins.prices import Prices
+from roadworn_plugins.ahead.due_now import PUT_OFF, due_now
+from roadworn_plugins.shared.prices import Prices
 
 
 def usd(amount: str) -> dict[str, str]:

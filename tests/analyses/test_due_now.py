@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from roadworn import NewEvent, PluginHost
-from roadworn.outlook import Outlook, outlook
+from roadworn.analysis.outlook import Outlook, outlook
 from roadworn.testing import event, view_of
 
 

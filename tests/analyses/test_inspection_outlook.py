@@ -6,13 +6,13 @@ from typing import Any
 
 import pytest
 
-from roadworn.analysis import Result
-from roadworn.errors import UsageError
-from roadworn.events import NewEvent
+from roadworn.analysis.result import Result
+from roadworn.model.errors import UsageError
+from roadworn.model.events import NewEvent
 from roadworn.testing import check_analysis, event, view_of
 from roadworn.trade.weight import weigh, weight_of
-from roadworn_plugins.inspection_outlook import INSPECTION_OUTLOOK
-from roadworn_plugins.inspection_rules import load_rules, packaged_rules
+from roadworn_plugins.inspection.inspection_outlook import INSPECTION_OUTLOOK
+from roadworn_plugins.inspection.rules import load_rules, packaged_rules
 
 TODAY = "2026-06-30"
 LOOKED = "2026-06-01"

@@ -6,10 +6,10 @@ from typing import Any
 import pytest
 
 from roadworn import NewEvent, Result
-from roadworn.errors import UsageError
+from roadworn.model.errors import UsageError
 from roadworn.testing import check_analysis, event, view_of
-from roadworn_plugins.keep_or_sell import KEEP_OR_SELL, KeepOrSellSettings, run
-from roadworn_plugins.options import (
+from roadworn_plugins.keep.keep_or_sell import KEEP_OR_SELL, KeepOrSellSettings, run
+from roadworn_plugins.keep.options import (
     Situation,
     keeping,
     letting_go,

@@ -12,13 +12,20 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from roadworn.errors import UsageError
-from roadworn.events import NewEvent
+from roadworn.model.errors import UsageError
+from roadworn.model.events import NewEvent
 from roadworn.testing import check_analysis, event, view_of
-from roadworn_plugins.maintenance_due import MAINTENANCE_DUE
-from roadworn_plugins.maintenance_schedule import load_schedule, packaged_schedules
-from roadworn_plugins.maintenance_standing import due_services
-from roadworn_plugins.maintenance_timing import Interval, Point, due_after, expected_on, timing
+from roadworn_plugins.maintenance.maintenance_due import MAINTENANCE_DUE
+from roadworn_plugins.maintenance.schedule import (
+    Interval,
+    Point,
+    due_after,
+    expected_on,
+    load_schedule,
+    packaged_schedules,
+    timing,
+)
+from roadworn_plugins.maintenance.standing import due_services
 
 MILE = 1.609344
 OWN = """

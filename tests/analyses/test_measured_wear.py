@@ -9,11 +9,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from roadworn.analysis import Chart, Result, Series
-from roadworn.events import NewEvent
+from roadworn.analysis.result import Chart, Result, Series
+from roadworn.model.events import NewEvent
 from roadworn.testing import check_analysis, event, view_of
-from roadworn_plugins.wear import measured_wear
-from roadworn_plugins.wear_outlook import MEASURED_WEAR
+from roadworn_plugins.wear.measured import measured_wear
+from roadworn_plugins.wear.measured_wear import MEASURED_WEAR
 
 
 def look(

@@ -8,12 +8,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from roadworn.analysis import Result
-from roadworn.events import NewEvent
+from roadworn.analysis.result import Result
+from roadworn.model.events import NewEvent
 from roadworn.testing import check_analysis, event, view_of
 from roadworn.trade.odometer_rule import exempt_by_age
-from roadworn_plugins.odometer_audit import ODOMETER_AUDIT
-from roadworn_plugins.odometer_doubts import Reading, jumps, other_unit, usual_km_per_day
+from roadworn_plugins.odometer_audit import (
+    ODOMETER_AUDIT,
+    Reading,
+    jumps,
+    other_unit,
+    usual_km_per_day,
+)
 
 START = date(2025, 1, 1)
 

@@ -8,11 +8,14 @@ from scipy import stats
 from simulations.made_fleet import Setting, play
 
 from roadworn.testing import event, view_of
-from roadworn_plugins.clocked_lives import ClockedLives, load_clocked
-from roadworn_plugins.clocks import ComponentLives, likelier_clock
-from roadworn_plugins.parts_ahead import load_parts
-from roadworn_plugins.unknown_ages import AGES, unknown_ages
-from roadworn_plugins.usage_pace import load_paces
+from roadworn_plugins.shared.parts_ahead import AGES, load_parts, unknown_ages
+from roadworn_plugins.shared.usage_clocks import (
+    ClockedLives,
+    ComponentLives,
+    likelier_clock,
+    load_clocked,
+    load_paces,
+)
 
 
 def simulated_ages(

@@ -11,11 +11,11 @@ from hypothesis import strategies as st
 from simulations.made_fleet import Setting, play
 
 from roadworn import PluginHost
-from roadworn.analysis import Result
-from roadworn.events import NewEvent
-from roadworn.store import Ledger
+from roadworn.analysis.result import Result
+from roadworn.columns.view import open_view
+from roadworn.model.events import NewEvent
+from roadworn.store.ledger import Ledger
 from roadworn.testing import event
-from roadworn.view import open_view
 
 DAY = "2020-06-30"
 VEHICLES = ("v000", "v003")

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from roadworn.testing import event, view_of
-from roadworn_plugins.prices import Prices, price_rise
+from roadworn_plugins.shared.prices import Prices, price_rise
 
 _KM = count(1)  # two entries without a reading on one day would be taken for one
 

@@ -5,11 +5,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from roadworn.events import NewEvent
+from roadworn.model.events import NewEvent
 from roadworn.testing import event, view_of
-from roadworn_plugins.measured import chance_replaced
-from roadworn_plugins.wear import measured_wear
-from roadworn_plugins.wear_replaced import LEAST_REPLACED, replaced_at
+from roadworn_plugins.ahead.measured import chance_replaced
+from roadworn_plugins.wear.measured import measured_wear
+from roadworn_plugins.wear.replaced import LEAST_REPLACED, replaced_at
 
 
 def pads(number: int, reason: str = "worn_out") -> list[NewEvent]:

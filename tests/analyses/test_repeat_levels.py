@@ -8,10 +8,17 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from roadworn_plugins.grouped import GroupedLives
-from roadworn_plugins.life_model import fit
-from roadworn_plugins.repeats.adjust import Reach, adjusted, chance_of_so_many, reach_of
-from roadworn_plugins.repeats.levels import BY, Level, levels_of
+from roadworn_plugins.repeats.levels import (
+    BY,
+    Level,
+    Reach,
+    adjusted,
+    chance_of_so_many,
+    levels_of,
+    reach_of,
+)
+from roadworn_plugins.shared.grouped import GroupedLives
+from roadworn_plugins.shared.life_model import fit
 
 
 @pytest.fixture(scope="module")

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from roadworn_plugins.repeats.trend import judged
+from roadworn_plugins.repeats.along_time import judged
 
 
 def lives(ages: list[float], ends: list[float], failed: list[bool]) -> tuple[np.ndarray, ...]:

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from roadworn import NewEvent
-from roadworn.analysis import Result
+from roadworn.analysis.result import Result
 from roadworn.testing import check_analysis, event, view_of
 from roadworn_plugins.warranty_recovery import WARRANTY_RECOVERY
 

@@ -10,8 +10,8 @@ from scipy import stats
 
 from roadworn.testing import event, view_of
 from roadworn_plugins.lifedata.checked import NoEstimate
-from roadworn_plugins.wear import measured_wear
-from roadworn_plugins.wear_line import line_through
+from roadworn_plugins.wear.line import line_through
+from roadworn_plugins.wear.measured import measured_wear
 
 # NIST Statistical Reference Datasets, "Norris" (linear regression, lower difficulty), typed in
 # from memory; that the certified values come out to ten digits shows that it is right.

@@ -5,9 +5,9 @@ from typing import Any
 
 import pytest
 
-from roadworn.events import NewEvent
+from roadworn.model.events import NewEvent
 from roadworn.testing import event, view_of
-from roadworn_plugins.wear import measured_wear
+from roadworn_plugins.wear.measured import measured_wear
 
 
 def look(day: str, miles: float, *findings: dict[str, Any]) -> NewEvent:

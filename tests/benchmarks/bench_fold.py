@@ -25,7 +25,7 @@ STEPS = ("fetch", "fold", "fold_and_keep", "open_warm", "lives_warm", "hundred")
 def make_ledger(path: Path, number: int) -> None:
     """Write a ledger of `number` generated events."""
     from roadworn.intake import import_files
-    from roadworn.store import Ledger
+    from roadworn.store.ledger import Ledger
 
     source = path.with_suffix(".ndjson")
     with source.open("wb") as file:
@@ -43,8 +43,8 @@ def step(name: str, path: Path) -> float:
 
     from roadworn.columns.fold import CORE_TABLES, create_tables, fold_rows
     from roadworn.columns.transport import fetch
-    from roadworn.registry import KindRegistry
-    from roadworn.view import open_view
+    from roadworn.columns.view import open_view
+    from roadworn.model.registry import KindRegistry
 
     started = time.perf_counter()
     if name == "fetch":

@@ -20,10 +20,9 @@ from collections.abc import Callable
 import numpy as np
 from lifelines import KaplanMeierFitter, WeibullFitter
 
-from roadworn_plugins.lifedata.kaplan_meier import kaplan_meier
 from roadworn_plugins.lifedata.lives import Lives
-from roadworn_plugins.lifedata.lognormal import fit_lognormal
-from roadworn_plugins.lifedata.weibull import fit_weibull
+from roadworn_plugins.lifedata.parametric_fits import fit_lognormal, fit_weibull
+from roadworn_plugins.lifedata.survival import kaplan_meier
 
 TIGHT = {"ftol": 1e-15, "gtol": 1e-10, "maxiter": 1000}
 GROUPS, LIVES, SAMPLE = 20_000, 1_000_000, 40

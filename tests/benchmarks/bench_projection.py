@@ -17,11 +17,10 @@ import time
 import numpy as np
 
 from roadworn_plugins.projection.belief import LifeBelief
-from roadworn_plugins.projection.calendar import calendar
 from roadworn_plugins.projection.costs import CostSpread
 from roadworn_plugins.projection.renewal import count_moments
 from roadworn_plugins.projection.totals import totals
-from roadworn_plugins.projection.usage import distance_ahead
+from roadworn_plugins.projection.usage import calendar, distance_ahead
 
 COMPONENTS, MONTHS, DRAWS, SAMPLE = 60, 36, 1_000, 60
 COST_SPREAD = 0.3

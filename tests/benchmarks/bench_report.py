@@ -14,14 +14,14 @@ from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
 
-from roadworn.events import NewEvent
-from roadworn.plugin_host import PluginHost
-from roadworn.store import Ledger
-from roadworn.view import open_view
+from roadworn.analysis.host import PluginHost
+from roadworn.columns.view import open_view
+from roadworn.model.events import NewEvent
+from roadworn.store.ledger import Ledger
 from roadworn_cli.report.asking import Asker
 from roadworn_cli.report.fleet import fleet_sheet
-from roadworn_cli.report.look import Look
 from roadworn_cli.report.page import render
+from roadworn_cli.report.words import Look
 from roadworn_demo import DEMO_TODAY, build
 
 _ID = re.compile(r"([0-9a-f]{8}-[0-9a-f]{4}-7[0-9a-f]{3}-[0-9a-f]{4}-[0-9a-f]{10})([0-9a-f]{2})")

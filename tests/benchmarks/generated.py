@@ -32,7 +32,7 @@ _WHEELS = ("LF", "RF", "LR", "RR")
 
 
 def _components() -> tuple[str, ...]:
-    from roadworn.catalogue import catalogue
+    from roadworn.model.catalogue import catalogue
 
     return tuple(component.id for component in catalogue())
 
@@ -113,7 +113,7 @@ def _one(draw: random.Random, components: tuple[str, ...]) -> tuple[str, dict[st
 
 def _place(draw: random.Random, component: str) -> dict[str, str]:
     """Return a place that a component has, by its scheme."""
-    from roadworn.catalogue import catalogue
+    from roadworn.model.catalogue import catalogue
 
     scheme = catalogue().get(component).positions
     wheels = scheme in {"wheel", "axle", "wheel_ul", "axle_side", "tire", "door"}

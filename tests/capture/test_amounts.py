@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from roadworn.bench.amounts import read_money, read_odometer, read_warranty
-from roadworn.errors import UsageError
-from roadworn.kinds.base import Money
+from roadworn.model.errors import UsageError
+from roadworn.model.kinds.base import Money
+from roadworn.reading.amounts import read_money, read_odometer, read_warranty
 
 
 @pytest.mark.parametrize(

@@ -2,10 +2,10 @@
 
 import pytest
 
-from roadworn.bench.bounds import check_measurements
-from roadworn.bench.currencies import check_currency, currency_codes
-from roadworn.bench.private import check_owner, looks_private
-from roadworn.errors import UsageError
+from roadworn.checks.measured import check_measurements
+from roadworn.checks.private import check_owner, looks_private
+from roadworn.model.errors import UsageError
+from roadworn.model.money import check_currency, currency_codes
 
 
 @pytest.mark.parametrize(

@@ -9,10 +9,10 @@ from typing import Any
 
 import pytest
 
-from roadworn.bench.comebacks import comeback_words
-from roadworn.events import NewEvent
-from roadworn.recent import last_jobs
-from roadworn.store import Ledger
+from roadworn.checks.comebacks import comeback_words
+from roadworn.checks.recent import last_jobs
+from roadworn.model.events import NewEvent
+from roadworn.store.ledger import Ledger
 from roadworn.testing import event
 
 

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from roadworn.intake.csv_cells import (
+from roadworn.intake.csv_file import (
     CellError,
     cell_text,
     field_types,
@@ -21,7 +21,7 @@ from roadworn.intake.csv_cells import (
     words_of,
 )
 from roadworn.intake.csv_map import CsvMap
-from roadworn.kinds import CORE_KINDS, Replacement
+from roadworn.model.kinds import CORE_KINDS, Replacement
 
 
 def a_map(**settings: object) -> CsvMap:

@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from roadworn.errors import EnvironmentFailure, UsageError
 from roadworn.intake.csv_map import parse_csv_map, read_csv_map
+from roadworn.model.errors import EnvironmentFailure, UsageError
 
 GOOD = """
 kind = "replacement"

@@ -5,9 +5,9 @@
 
 import pytest
 
-from roadworn.bench.doubts import doubts
-from roadworn.bench.phrases import read_finding
-from roadworn.trade.lookover import load_sheet
+from roadworn.checks.measured import doubts
+from roadworn.reading.phrases import read_finding
+from roadworn.trade.limits import load_sheet
 
 SHEET = load_sheet("light_vehicle")
 

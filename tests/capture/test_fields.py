@@ -2,9 +2,9 @@
 
 import pytest
 
-from roadworn.bench.fields import change_fields
-from roadworn.errors import UsageError
-from roadworn.kinds import Enrolment, Inspection, Replacement, Retirement
+from roadworn.model.errors import UsageError
+from roadworn.model.kinds import Enrolment, Inspection, Replacement, Retirement
+from roadworn.reading.fields import change_fields
 
 PADS = {"component": "brake.pad", "position": "front", "reason": "failed", "quantity": 1}
 

@@ -7,12 +7,11 @@ from pathlib import Path
 import orjson
 import pytest
 
-from roadworn.bench.filled import blank_rows, read_filled
-from roadworn.bench.filled_file import filled_rows
-from roadworn.bench.sizes import KnownSizes
-from roadworn.errors import ProblemsFound, UsageError
-from roadworn.kinds import Inspection
-from roadworn.trade.lookover import load_sheet, sheet_names
+from roadworn.model.errors import ProblemsFound, UsageError
+from roadworn.model.kinds import Inspection
+from roadworn.reading.filled import blank_rows, filled_rows, read_filled
+from roadworn.trade.limits import load_sheet, sheet_names
+from roadworn.trade.sizes import KnownSizes
 
 LIGHT, HEAVY = load_sheet("light_vehicle"), load_sheet("heavy_vehicle")
 HEAD = "item,component,place,measure,unit,limit,measured,condition,size of,size,note\n"

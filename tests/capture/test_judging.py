@@ -2,10 +2,10 @@
 
 import pytest
 
-from roadworn.bench.judging import read_judged_finding
-from roadworn.bench.scans import read_scan
-from roadworn.errors import UsageError
-from roadworn.trade.lookover import load_sheet
+from roadworn.model.errors import UsageError
+from roadworn.reading.judging import read_judged_finding
+from roadworn.reading.scans import read_scan
+from roadworn.trade.limits import load_sheet
 from roadworn.trade.scan_text import parse_scan_text
 from roadworn.trade.vin import decode_vin, year_problem
 

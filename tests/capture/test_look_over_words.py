@@ -6,10 +6,10 @@ Forms and sentences are our own; that a long-stroke type 30 chamber is readjuste
 
 import pytest
 
-from roadworn.bench.judging import check_agreement, join_sizes, read_judged_finding
-from roadworn.bench.sizes import KnownSizes
-from roadworn.errors import UsageError
-from roadworn.trade.lookover import load_sheet
+from roadworn.model.errors import UsageError
+from roadworn.reading.judging import check_agreement, join_sizes, read_judged_finding
+from roadworn.trade.limits import load_sheet
+from roadworn.trade.sizes import KnownSizes
 
 
 @pytest.mark.parametrize(

@@ -9,15 +9,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from roadworn.bench.phrases import (
+from roadworn.model.errors import UnknownName, UsageError
+from roadworn.model.kinds import Estimate, Inspection
+from roadworn.reading.phrases import (
     read_decisions,
     read_estimate_line,
     read_finding,
     read_item,
     read_measurements,
 )
-from roadworn.errors import UnknownName, UsageError
-from roadworn.kinds import Estimate, Inspection
 
 
 def test_component_place_measurement_condition_in_one_breath() -> None:

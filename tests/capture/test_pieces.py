@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from roadworn.bench.terms_file import example_terms, parse_terms
-from roadworn.bench.worked_line import read_worked_line
-from roadworn.errors import UsageError
+from roadworn.model.errors import UsageError
+from roadworn.reading.estimate_lines import read_worked_line
+from roadworn.reading.terms import example_terms, parse_terms
 
 TERMS = parse_terms(example_terms())
 

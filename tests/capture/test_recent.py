@@ -4,9 +4,9 @@ from pathlib import Path
 
 import pytest
 
-from roadworn.events import NewEvent
-from roadworn.recent import LastReading, last_event, last_reading
-from roadworn.store import Ledger
+from roadworn.checks.recent import LastReading, last_event, last_reading
+from roadworn.model.events import NewEvent
+from roadworn.store.ledger import Ledger
 
 
 @pytest.fixture

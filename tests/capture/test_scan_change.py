@@ -3,10 +3,10 @@
 from pathlib import Path
 from typing import Any
 
-from roadworn.bench.scan_change import changes_since
-from roadworn.events import NewEvent
-from roadworn.recent import last_events
-from roadworn.store import Ledger
+from roadworn.checks.comebacks import changes_since
+from roadworn.checks.recent import last_events
+from roadworn.model.events import NewEvent
+from roadworn.store.ledger import Ledger
 from roadworn.testing import event
 
 

@@ -3,9 +3,9 @@
 import orjson
 import pytest
 
-from roadworn.bench.scans import read_scan
-from roadworn.errors import ProblemsFound, UsageError
-from roadworn.kinds import Scan
+from roadworn.model.errors import ProblemsFound, UsageError
+from roadworn.model.kinds import Scan
+from roadworn.reading.scans import read_scan
 
 
 def test_codes_with_their_lists_lamp_and_readiness() -> None:

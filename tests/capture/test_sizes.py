@@ -4,10 +4,10 @@ from typing import Any
 
 import pytest
 
-from roadworn.bench.judging import read_judged_finding
-from roadworn.bench.sizes import KnownSizes, put_sizes, size_in, take_sizes
-from roadworn.errors import UsageError
-from roadworn.trade.lookover import limit_tables, load_sheet
+from roadworn.model.errors import UsageError
+from roadworn.reading.judging import read_judged_finding
+from roadworn.trade.limits import limit_tables, load_sheet
+from roadworn.trade.sizes import KnownSizes, put_sizes, size_in, take_sizes
 
 HEAVY, LIGHT = load_sheet("heavy_vehicle"), load_sheet("light_vehicle")
 

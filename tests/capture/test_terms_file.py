@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from roadworn.bench.terms_file import TAX_SWITCHES, example_terms, parse_terms, read_terms
-from roadworn.errors import EnvironmentFailure, UsageError
+from roadworn.model.errors import EnvironmentFailure, UsageError
+from roadworn.reading.terms import TAX_SWITCHES, example_terms, parse_terms, read_terms
 
 LABOUR = "[labour]\ndefault = 140\n"
 FLAT_BANDS = "bands = [{up_to = 5, markup = 9}, {up_to = 5, markup = 8}, {markup = 7}]"

@@ -3,10 +3,10 @@
 import orjson
 import pytest
 
-from roadworn.bench.walk import HELP, Walk
-from roadworn.errors import UsageError
-from roadworn.kinds import Inspection
-from roadworn.trade.lookover import Sheet, SheetItem, load_sheet, sheet_names
+from roadworn.model.errors import UsageError
+from roadworn.model.kinds import Inspection
+from roadworn.reading.walk import HELP, Walk
+from roadworn.trade.limits import Sheet, SheetItem, load_sheet, sheet_names
 
 
 def item(name: str, component: str, **more: object) -> SheetItem:

@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from roadworn.bench.terms_file import TAX_SWITCHES, example_terms, parse_terms
-from roadworn.bench.whole_estimate import read_estimate, stored_terms, total_of_lines
-from roadworn.errors import UsageError
-from roadworn.kinds import Estimate
+from roadworn.model.errors import UsageError
+from roadworn.model.kinds import Estimate
+from roadworn.reading.estimates import read_estimate, stored_terms, total_of_lines
+from roadworn.reading.terms import TAX_SWITCHES, example_terms, parse_terms
 
 TERMS = parse_terms(example_terms())
 #: The job of the worked example in `tests/cli/test_estimate_terms.py`.

@@ -3,8 +3,8 @@
 import orjson
 import pytest
 
-from roadworn.bench.words import describe
-from roadworn.kinds import CORE_KINDS
+from roadworn.model.kinds import CORE_KINDS
+from roadworn.say.telling import describe
 
 EVENT = "01890000-0000-7000-8000-000000000001"
 MONEY = {"amount": "84.50", "currency": "USD"}

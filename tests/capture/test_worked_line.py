@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from roadworn.bench.worked_line import read_worked_line
-from roadworn.errors import UsageError
+from roadworn.model.errors import UsageError
+from roadworn.reading.estimate_lines import read_worked_line
 
 
 @pytest.mark.parametrize(

@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from roadworn.catalogue import Catalogue, catalogue, normalise_position
-from roadworn.errors import UnknownName, UsageError
-from roadworn.kinds.base import ItemRef
+from roadworn.model.catalogue import Catalogue, catalogue, normalise_position
+from roadworn.model.errors import UnknownName, UsageError
+from roadworn.model.kinds.base import ItemRef
 
 CATALOGUE = catalogue()
 BRAKES = ["brake.pad", "brake.rotor", "brake.shoe", "brake.drum", "brake.hose", "brake.line"]
@@ -225,7 +225,8 @@ def test_an_empty_catalogue_knows_nothing():
 
 def test_exact_names_need_no_heavy_import():
     code = (
-        "import sys; from roadworn.catalogue import catalogue; catalogue().resolve('brake pads');"
+        "import sys; from roadworn.model.catalogue import catalogue;"
+        "catalogue().resolve('brake pads');"
         "print([m for m in ('rapidfuzz', 'numpy', 'duckdb', 'pydantic') if m in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

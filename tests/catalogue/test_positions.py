@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from roadworn.catalogue import PositionError, axle_of, catalogue, normalise_position
+from roadworn.model.catalogue import PositionError, axle_of, catalogue, normalise_position
 
 SCHEMES = sorted({c.positions for c in catalogue()} | {"any"})
 

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import constants
 
-from roadworn import units
+from roadworn.model import units
 
 
 def test_factors_agree_with_scipy_constants():

@@ -9,8 +9,8 @@ import io
 import pytest
 from commandline import Run
 
-from roadworn.analysis import Analysis, Column, Ran, Result, Settings, Table
-from roadworn.errors import UsageError
+from roadworn.analysis.result import Analysis, Column, Ran, Result, Settings, Table
+from roadworn.model.errors import UsageError
 from roadworn_cli.results import show
 
 

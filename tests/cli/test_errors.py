@@ -111,7 +111,7 @@ def test_a_ledger_without_its_guards(shop: Run, tmp_path: Path) -> None:
 def test_another_program_that_keeps_writing(
     shop: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("roadworn.connection.BUSY_SECONDS", 0.1)
+    monkeypatch.setattr("roadworn.store.schema.BUSY_SECONDS", 0.1)
     other = sqlite3.connect(tmp_path / "roadworn.db", isolation_level=None)
     other.execute("BEGIN IMMEDIATE")
     found = shop("record", "reading", "bus-7", "61,250 mi")
@@ -129,7 +129,7 @@ def test_a_fault_of_our_own_is_told_without_a_traceback(
     def broken(*_: object) -> None:
         raise ZeroDivisionError("planted for this test")
 
-    monkeypatch.setattr("roadworn_cli.vehicles.check_format", broken)
+    monkeypatch.setattr("roadworn_cli.history.check_format", broken)
     found = shop("vehicles")
     assert found.code == 4
     assert found.err.startswith("This is a fault in Roadworn: ZeroDivisionError: planted")

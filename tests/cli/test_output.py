@@ -17,7 +17,7 @@ from commandline import Run
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from roadworn.errors import UsageError
+from roadworn.model.errors import UsageError
 from roadworn_cli.output import counted, emit, emit_json, escape
 
 UAX_9 = "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\u200e\u200f\u061c"

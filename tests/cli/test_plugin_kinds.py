@@ -7,10 +7,10 @@ import orjson
 import pytest
 from commandline import Run
 
-from roadworn.hookspecs import hookimpl
-from roadworn.kinds import Payload
-from roadworn.plugin_host import PluginHost
-from roadworn.registry import EventKind
+from roadworn.analysis.hookspecs import hookimpl
+from roadworn.analysis.host import PluginHost
+from roadworn.model.kinds import Payload
+from roadworn.model.registry import EventKind
 
 History = Callable[[], list[dict[str, object]]]
 

@@ -4,7 +4,7 @@ import io
 
 import pytest
 
-from roadworn_cli.progress import progress
+from roadworn_cli.output import progress
 
 
 class Clock:
@@ -18,7 +18,7 @@ class Clock:
 @pytest.fixture
 def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
     made = Clock()
-    monkeypatch.setattr("roadworn_cli.progress.time.monotonic", made)
+    monkeypatch.setattr("roadworn_cli.output.time.monotonic", made)
     return made
 
 

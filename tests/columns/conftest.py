@@ -7,9 +7,9 @@ from typing import Any
 
 import pytest
 
-from roadworn.events import NewEvent
-from roadworn.store import Ledger
-from roadworn.view import LedgerView, open_view
+from roadworn.columns.view import LedgerView, open_view
+from roadworn.model.events import NewEvent
+from roadworn.store.ledger import Ledger
 
 Written = Callable[..., LedgerView]
 

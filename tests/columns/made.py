@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from datetime import date, timedelta
 from typing import Any
 
-from roadworn.events import NewEvent
+from roadworn.model.events import NewEvent
 from roadworn.testing import event
 
 COMPONENTS = ("brake.pad", "wheel.bearing", "electrical.alternator", "cooling.water_pump")

@@ -6,9 +6,9 @@ from datetime import date, timedelta
 
 import pytest
 
-from roadworn.events import NewEvent
+from roadworn.columns.view import LedgerView
+from roadworn.model.events import NewEvent
 from roadworn.testing import event
-from roadworn.view import LedgerView
 
 Written = Callable[..., LedgerView]
 

@@ -7,10 +7,10 @@ from pathlib import Path
 import pytest
 from columns.made import history
 
-from roadworn.columns import cache
+from roadworn.columns import build as cache
 from roadworn.columns.build import build
-from roadworn.store import Ledger
-from roadworn.view import open_view
+from roadworn.columns.view import open_view
+from roadworn.store.ledger import Ledger
 
 QUERY = "SELECT count(*), sum(true_km), count(DISTINCT event_id) FROM effective_events"
 
@@ -78,7 +78,7 @@ def test_segments_stay_few(tmp_path, monkeypatch):
 
 def _tables():
     from roadworn.columns.fold import CORE_TABLES
-    from roadworn.registry import KindRegistry
+    from roadworn.model.registry import KindRegistry
 
     return CORE_TABLES, KindRegistry()
 
@@ -125,7 +125,7 @@ def test_the_cache_of_a_longer_history_is_not_used(ledger, tmp_path, monkeypatch
 
 
 def test_a_plugins_table_has_a_cache_of_its_own(ledger):
-    from roadworn.view import TableSpec
+    from roadworn.columns.view import TableSpec
 
     spec = TableSpec(
         "myshop_lamps",
@@ -181,7 +181,7 @@ def test_readers_at_once_agree(ledger):
 def test_build_says_where_there_is_no_ledger(tmp_path):
     import duckdb
 
-    from roadworn.errors import EnvironmentFailure
+    from roadworn.model.errors import EnvironmentFailure
 
     with pytest.raises(EnvironmentFailure, match="roadworn create"):
         build(

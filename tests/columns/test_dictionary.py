@@ -5,8 +5,8 @@ from columns.made import history
 
 from roadworn.columns.fold import CORE_TABLES
 from roadworn.columns.session import all_views
-from roadworn.errors import UsageError
-from roadworn.view import TableSpec, dictionary
+from roadworn.columns.view import TableSpec, dictionary
+from roadworn.model.errors import UsageError
 
 PROMISED = (
     *("events", "vehicles", "readings", "exchanges", "findings", "measurements", "codes", "scans"),
@@ -67,7 +67,7 @@ def test_a_plugins_table_is_in_the_dictionary_with_the_common_columns(view_of):
 
 
 def test_a_broken_plugin_table_is_named(view_of):
-    from roadworn.errors import PluginFailure
+    from roadworn.model.errors import PluginFailure
 
     spec = TableSpec("myshop_bad", "broken", (), (("x", "INTEGER", "nothing"),), "SELECT 1 AS y")
     with pytest.raises(PluginFailure, match="myshop_bad"):

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from roadworn.columns.odometer import settle
+from roadworn.columns.views_distance import settle
 from roadworn.testing import event
 
 # The international mile of 1959, NIST Special Publication 811 (2008), appendix B.8: exactly

@@ -5,7 +5,7 @@ from typing import Any
 from hypothesis import given
 from hypothesis import strategies as st
 
-from roadworn.columns.amend import Amendment, taken_back
+from roadworn.model.events import Amendment, taken_back
 from roadworn.testing import event
 
 A, B, C, D = (f"0190a000-0000-7000-8000-00000000000{i}" for i in range(1, 5))

@@ -5,8 +5,8 @@ The figures are the worked estimate of `tests/cli/test_estimate_terms.py`, compu
 
 from decimal import Decimal
 
-from roadworn.bench.terms_file import example_terms, parse_terms
-from roadworn.bench.whole_estimate import read_estimate
+from roadworn.reading.estimates import read_estimate
+from roadworn.reading.terms import example_terms, parse_terms
 from roadworn.testing import event
 
 JOBS = [

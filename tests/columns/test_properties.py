@@ -9,9 +9,10 @@ from columns.made import history
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from roadworn.columns import build, cache
-from roadworn.store import Ledger
-from roadworn.view import LedgerView, dictionary, open_view
+from roadworn.columns import build
+from roadworn.columns import build as cache
+from roadworn.columns.view import LedgerView, dictionary, open_view
+from roadworn.store.ledger import Ledger
 
 NAMES = [info.name for info in dictionary()]
 

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from roadworn import LedgerView, PluginHost, open_view
-from roadworn.outlook import outlook
+from roadworn.analysis.outlook import outlook
 from roadworn_demo import DEMO_TODAY, FEATURED, TRUTH, build
 
 MILE = 1.609344

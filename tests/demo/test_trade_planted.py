@@ -8,9 +8,9 @@ from collections.abc import Iterator
 import pytest
 
 from roadworn import LedgerView, PluginHost, open_view
-from roadworn.catalogue import catalogue
+from roadworn.model.catalogue import catalogue
 from roadworn_demo import DEMO_TODAY, FEATURED, TRUTH, build
-from roadworn_plugins.wear import measured_wear
+from roadworn_plugins.wear.measured import measured_wear
 
 #: The part that had failed, for each code whose first repair was often the wrong one.
 CURES = {"P0420": "emission.catalyst", "P0562": "electrical.alternator"}

@@ -6,7 +6,7 @@ from concurrent.futures import ThreadPoolExecutor
 from hypothesis import given
 from hypothesis import strategies as st
 
-from roadworn.ids import IdSource, new_event_id, new_event_ids
+from roadworn.model.events import IdSource, new_event_id, new_event_ids
 
 
 @given(st.lists(st.integers(0, (1 << 48) - 2), min_size=1, max_size=30))

@@ -9,17 +9,17 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from roadworn import intake
-from roadworn.errors import EnvironmentFailure, UsageError
 from roadworn.intake import import_files
-from roadworn.intake.bulk import ChunkMaker
+from roadworn.intake.chunks import ChunkMaker
 from roadworn.intake.rows import Row
-from roadworn.kinds import Payload
-from roadworn.problems import Problem
-from roadworn.registry import EventKind, KindRegistry
-from roadworn.schema import missing_guards
-from roadworn.store import Ledger
+from roadworn.model.errors import EnvironmentFailure, UsageError
+from roadworn.model.kinds import Payload
+from roadworn.model.problems import Problem
+from roadworn.model.registry import EventKind, KindRegistry
+from roadworn.store.ledger import Ledger
+from roadworn.store.schema import missing_guards
+from roadworn.store.verify import verify
 from roadworn.testing import event
-from roadworn.verify import verify
 
 ENROL = {"vehicle_id": "bus-7", "kind": "enrolment", "occurred_at": "2026-01-01", "payload": {}}
 

@@ -5,14 +5,14 @@ from pathlib import Path
 
 import pytest
 
-from roadworn.canonical import canonical_payload
-from roadworn.errors import LedgerRefused, ProblemsFound
-from roadworn.events import NewEvent
-from roadworn.kinds import CORE_KINDS, Payload
-from roadworn.registry import EventKind, KindRegistry
-from roadworn.store import Ledger
+from roadworn.model.errors import LedgerRefused, ProblemsFound
+from roadworn.model.events import NewEvent
+from roadworn.model.kinds import CORE_KINDS, Payload
+from roadworn.model.registry import EventKind, KindRegistry
+from roadworn.store.ledger import Ledger
+from roadworn.store.rows import canonical_payload
+from roadworn.store.verify import verify
 from roadworn.testing import event
-from roadworn.verify import verify
 
 GOLDEN = Path(__file__).parent / "golden"
 FILES = sorted(GOLDEN.glob("*.json"))

@@ -3,14 +3,14 @@
 import subprocess
 import sys
 
-from roadworn.store import Ledger
+from roadworn.store.ledger import Ledger
+from roadworn.store.verify import verify
 from roadworn.testing import event
-from roadworn.verify import verify
 
 WRITER = """
 import sys
-from roadworn.events import NewEvent
-from roadworn.store import Ledger
+from roadworn.model.events import NewEvent
+from roadworn.store.ledger import Ledger
 path, name = sys.argv[1:]
 with Ledger.open(path) as ledger:
     sys.stdin.readline()

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from roadworn.merkle import (
+from roadworn.store.merkle import (
     CompactRange,
     consistency_path,
     inclusion_path,

@@ -5,11 +5,11 @@ from pathlib import Path
 
 import pytest
 
-from roadworn import schema
-from roadworn.errors import NotALedger
-from roadworn.store import Ledger
+from roadworn.model.errors import NotALedger
+from roadworn.store import schema
+from roadworn.store.ledger import Ledger
+from roadworn.store.verify import verify
 from roadworn.testing import event
-from roadworn.verify import verify
 
 SHAPES = Path(__file__).parent / "earlier_shapes"
 ROOT_OF_SHAPE_1 = "246d7415fd6a56405a57f1256a5fbf9aedbc89df1bdb0bda2f1bf1bd32027ce8"

@@ -4,14 +4,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from roadworn.errors import UsageError
-from roadworn.events import NewEvent
-from roadworn.intake.plain_words import PATTERNS, column_name, shown
+from roadworn.analysis.host import make_settings
+from roadworn.checks.shape import PATTERNS, column_name, shown
 from roadworn.intake.rows import envelope_problems, in_future, prepare
-from roadworn.kinds import CORE_KINDS
-from roadworn.plugin_host import make_settings
-from roadworn.registry import KindRegistry
-from roadworn_plugins.inspection_outlook import INSPECTION_OUTLOOK
+from roadworn.model.errors import UsageError
+from roadworn.model.events import NewEvent
+from roadworn.model.kinds import CORE_KINDS
+from roadworn.model.registry import KindRegistry
+from roadworn_plugins.inspection.inspection_outlook import INSPECTION_OUTLOOK
 
 
 def patterns(schema):

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from roadworn.errors import UnknownName, UsageError
-from roadworn.proof import check_proof, consistency_proof, inclusion_proof
-from roadworn.store import Ledger
+from roadworn.model.errors import UnknownName, UsageError
+from roadworn.store.ledger import Ledger
+from roadworn.store.proof import check_proof, consistency_proof, inclusion_proof
 from roadworn.testing import event
 
 SIZE = 21

@@ -8,9 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import BaseModel, ValidationError, model_validator
 
-from roadworn.canonical import without_none
-from roadworn.intake.shapes import plain_validator
-from roadworn.kinds import CORE_KINDS, Payload
+from roadworn.intake.rows import plain_validator
+from roadworn.model.kinds import CORE_KINDS, Payload
+from roadworn.store.rows import without_none
 
 GOLDEN = {
     file.name.partition(".")[0]: json.loads(file.read_text())

@@ -7,9 +7,7 @@ import sys
 
 import pytest
 
-from roadworn import schema
-from roadworn.checkpoints import beside
-from roadworn.errors import (
+from roadworn.model.errors import (
     EnvironmentFailure,
     LedgerBusy,
     LedgerDamaged,
@@ -19,10 +17,12 @@ from roadworn.errors import (
     UnknownName,
     UsageError,
 )
-from roadworn.events import NewEvent
-from roadworn.store import Ledger
+from roadworn.model.events import NewEvent
+from roadworn.store import schema
+from roadworn.store.checkpoints import beside
+from roadworn.store.ledger import Ledger
+from roadworn.store.verify import verify
 from roadworn.testing import event
-from roadworn.verify import verify
 
 
 def enrol(vehicle_id="bus-7", **payload):
@@ -277,8 +277,8 @@ def test_opening_and_appending_load_nothing_heavy(ledger):
     ledger.close()
     program = (
         "import sys\n"
-        "from roadworn.store import Ledger\n"
-        "from roadworn.events import NewEvent\n"
+        "from roadworn.store.ledger import Ledger\n"
+        "from roadworn.model.events import NewEvent\n"
         f"with Ledger.open({str(ledger.path)!r}) as ledger:\n"
         "    ledger.append(NewEvent(vehicle_id='bus-7', kind='replacement', odometer=5.0,\n"
         "        odometer_unit='km', occurred_at='2026-02-02',\n"

@@ -8,12 +8,12 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from roadworn.checkpoints import beside
-from roadworn.errors import EnvironmentFailure, NotALedger, RoadwornError
-from roadworn.schema import EVENT_COLUMNS, GUARDS
-from roadworn.store import Ledger
+from roadworn.model.errors import EnvironmentFailure, NotALedger, RoadwornError
+from roadworn.store.checkpoints import beside
+from roadworn.store.ledger import Ledger
+from roadworn.store.schema import EVENT_COLUMNS, GUARDS
+from roadworn.store.verify import verify
 from roadworn.testing import event
-from roadworn.verify import verify
 
 EVENTS = 40
 
@@ -136,7 +136,7 @@ def rewrite(path, seq, note="forged"):
 def test_rewriting_the_checkpoints_as_well_is_seen_from_beside(path):
     rewrite(path, 39)
     leaves = leaves_of(path)
-    from roadworn.merkle import CompactRange
+    from roadworn.store.merkle import CompactRange
 
     statements = []
     for size in (39, 40):

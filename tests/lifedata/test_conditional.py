@@ -7,11 +7,10 @@ from hypothesis import strategies as st
 from lifedata.life_sets import lives as published
 from scipy import integrate, optimize, stats
 
-from roadworn_plugins.lifedata.conditional import Conditional
-from roadworn_plugins.lifedata.errors import LifeDataError
+from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.lifedata.lives import Lives
-from roadworn_plugins.lifedata.small_samples import fit_small
-from roadworn_plugins.lifedata.weibull import fit_weibull
+from roadworn_plugins.lifedata.parametric_fits import fit_weibull
+from roadworn_plugins.lifedata.small_samples import Conditional, fit_small
 
 
 def test_five_failures_hold_the_level_where_likelihood_ratio_limits_do_not():

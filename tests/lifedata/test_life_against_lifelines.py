@@ -17,8 +17,7 @@ from lifelines import LogNormalFitter, WeibullFitter
 from lifelines.exceptions import ConvergenceError
 
 from roadworn_plugins.lifedata.lives import Lives
-from roadworn_plugins.lifedata.lognormal import fit_lognormal
-from roadworn_plugins.lifedata.weibull import fit_weibull
+from roadworn_plugins.lifedata.parametric_fits import fit_lognormal, fit_weibull
 
 FITS = int(os.environ.get("ROADWORN_LIFELINES_FITS", "60"))
 TIGHT = {"ftol": 1e-15, "gtol": 1e-10, "maxiter": 1000}

@@ -10,9 +10,8 @@ from lifedata.life_sets import ALL, LATE, VALUES, lives, recomputed, rows, toget
 from scipy import optimize, stats
 
 from roadworn_plugins.lifedata.lives import Lives
-from roadworn_plugins.lifedata.lognormal import fit_lognormal
 from roadworn_plugins.lifedata.parametric import Status
-from roadworn_plugins.lifedata.weibull import fit_weibull
+from roadworn_plugins.lifedata.parametric_fits import fit_lognormal, fit_weibull
 
 FITS = {"weibull": fit_weibull, "lognormal": fit_lognormal}
 WALD = {name: fit(together(*ALL), interval="wald") for name, fit in FITS.items()}

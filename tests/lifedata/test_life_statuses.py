@@ -9,11 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from roadworn_plugins.lifedata.errors import LifeDataError
+from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.lifedata.lives import Lives
-from roadworn_plugins.lifedata.lognormal import fit_lognormal
 from roadworn_plugins.lifedata.parametric import Status
-from roadworn_plugins.lifedata.weibull import fit_weibull
+from roadworn_plugins.lifedata.parametric_fits import fit_lognormal, fit_weibull
 
 FITS = {"weibull": fit_weibull, "lognormal": fit_lognormal}
 INF = np.inf

@@ -7,10 +7,10 @@ from hypothesis import strategies as st
 from lifedata.life_sets import AGES, VALUES, lives, rows, together
 from lifelines import KaplanMeierFitter
 
+from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.lifedata.cumulative_incidence import cumulative_incidence
-from roadworn_plugins.lifedata.errors import LifeDataError
-from roadworn_plugins.lifedata.kaplan_meier import at_risk, kaplan_meier
 from roadworn_plugins.lifedata.lives import Lives
+from roadworn_plugins.lifedata.survival import at_risk, kaplan_meier
 
 CURVED = (*AGES, "o05_Male", "o05_Female", "o19")
 CURVES = kaplan_meier(together(*CURVED))

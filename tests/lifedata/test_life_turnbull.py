@@ -6,9 +6,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from lifedata.life_sets import INTERVALS, VALUES, together
 
-from roadworn_plugins.lifedata.errors import LifeDataError
-from roadworn_plugins.lifedata.kaplan_meier import kaplan_meier
+from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.lifedata.lives import Lives
+from roadworn_plugins.lifedata.survival import kaplan_meier
 from roadworn_plugins.lifedata.turnbull import turnbull
 
 MASSES = turnbull(together(*INTERVALS))

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from roadworn_plugins.lifedata.counts import poisson_rate
-from roadworn_plugins.lifedata.kaplan_meier import kaplan_meier
 from roadworn_plugins.lifedata.lives import Lives
+from roadworn_plugins.lifedata.survival import kaplan_meier
 
 AGES = np.array([30_000.0, 42_000.0, 55_000.0, 61_000.0, 70_000.0])
 FAILED = np.array([False, True, True, True, False])

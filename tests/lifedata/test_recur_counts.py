@@ -6,13 +6,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
+from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.lifedata.counts import (
     jeffreys_interval,
     poisson_limits,
     poisson_rate,
     poisson_ratio,
 )
-from roadworn_plugins.lifedata.errors import LifeDataError
 
 
 def test_constant_rate_limits_of_the_handbook_example():

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from roadworn_plugins.lifedata.errors import LifeDataError
+from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.lifedata.log_rank import log_rank
 
 DATA = Path(__file__).parents[1] / "reference" / "life_data"

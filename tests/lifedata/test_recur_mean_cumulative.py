@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from roadworn_plugins.lifedata.errors import LifeDataError
+from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.lifedata.recurrence import mean_cumulative, mean_difference
 
 DATA = Path(__file__).parents[1] / "reference" / "life_data"

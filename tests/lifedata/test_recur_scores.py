@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import optimize, stats
 
-from roadworn_plugins.lifedata.errors import LifeDataError
+from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.lifedata.scores import brier, brier_censored, calibration, coverage
 
 DATA = Path(__file__).parents[1] / "reference" / "life_data" / "o17_scores_days.csv"

@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from roadworn_plugins.lifedata.errors import LifeDataError
-from roadworn_plugins.lifedata.testing_many import benjamini_hochberg, benjamini_yekutieli
+from roadworn_plugins.lifedata.checked import LifeDataError
+from roadworn_plugins.lifedata.counts import benjamini_hochberg, benjamini_yekutieli
 
 DATA = Path(__file__).parents[1] / "reference" / "life_data" / "o16_bh1995_pvalues.csv"
 P_LISTS = st.lists(st.floats(0, 1), min_size=1, max_size=40)

@@ -21,7 +21,7 @@ from roadworn import (
     Table,
     hookimpl,
 )
-from roadworn.errors import PluginFailure, QueryError, UnknownName, UsageError
+from roadworn.model.errors import PluginFailure, QueryError, UnknownName, UsageError
 
 VIEW: Any = SimpleNamespace(checkpoint=SimpleNamespace(size=3, root="ab" * 32))
 

@@ -24,7 +24,7 @@ def verbs() -> str:
 
 
 def kinds() -> str:
-    from roadworn.registry import KindRegistry
+    from roadworn.model.registry import KindRegistry
 
     lines = ["| kind | fields of its payload (a star: must be given) |", "|---|---|"]
     for kind in KindRegistry():
@@ -38,7 +38,7 @@ def kinds() -> str:
 
 
 def tables() -> str:
-    from roadworn.view import dictionary
+    from roadworn.columns.view import dictionary
 
     return "\n".join(
         f"- **{table.name}** ({table.kind}): {table.comment}" for table in dictionary()
@@ -46,7 +46,7 @@ def tables() -> str:
 
 
 def columns() -> str:
-    from roadworn.view import dictionary
+    from roadworn.columns.view import dictionary
 
     lines = []
     for table in dictionary():
@@ -58,7 +58,7 @@ def columns() -> str:
 
 
 def analyses() -> str:
-    from roadworn.plugin_host import PluginHost
+    from roadworn.analysis.host import PluginHost
 
     lines = ["| analysis | answers |", "|---|---|"]
     for name, (_plugin, analysis) in PluginHost.load().analyses().items():

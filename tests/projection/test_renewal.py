@@ -13,7 +13,7 @@ from projection.simulated import counts
 from scipy import integrate, stats
 from scipy.special import gamma
 
-from roadworn_plugins.lifedata.errors import LifeDataError
+from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.lifedata.shrinkage import Posterior, chance_of_failure
 from roadworn_plugins.projection.belief import LifeBelief
 from roadworn_plugins.projection.renewal import count_moments, expected_failures

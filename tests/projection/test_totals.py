@@ -12,14 +12,12 @@ from hypothesis import strategies as st
 from projection.simulated import counts
 from scipy import stats
 
-from roadworn_plugins.lifedata.errors import LifeDataError
+from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.projection.belief import LifeBelief
 from roadworn_plugins.projection.costs import CostSpread
-from roadworn_plugins.projection.count_law import CountLaw
 from roadworn_plugins.projection.grid_total import grid_total
-from roadworn_plugins.projection.mixing import from_raw, mixed, to_raw
 from roadworn_plugins.projection.renewal import CountMoments, count_moments
-from roadworn_plugins.projection.totals import compound, totals
+from roadworn_plugins.projection.totals import CountLaw, compound, from_raw, mixed, to_raw, totals
 from roadworn_plugins.projection.usage import distance_ahead, moments_by_usage
 
 PACE, MONTHS = 1.5, 36.0

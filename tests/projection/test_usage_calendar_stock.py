@@ -11,12 +11,12 @@ from hypothesis import strategies as st
 from projection.simulated import counts
 from scipy import integrate, stats
 
-from roadworn_plugins.lifedata.errors import LifeDataError
+from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.projection.belief import LifeBelief
-from roadworn_plugins.projection.calendar import calendar
+from roadworn_plugins.projection.increments import stock
 from roadworn_plugins.projection.renewal import count_moments, expected_failures
-from roadworn_plugins.projection.stock import stock
 from roadworn_plugins.projection.usage import (
+    calendar,
     distance_ahead,
     expected_over_usage,
     moments_by_usage,

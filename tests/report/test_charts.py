@@ -12,14 +12,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from roadworn.analysis import Chart, Column, Series, Table
+from roadworn.analysis.result import Chart, Column, Series, Table
 from roadworn_cli.report.canvas import BLUE, GREY, INK, STROKES, VERMILION, label
 from roadworn_cli.report.charts import draw
-from roadworn_cli.report.look import Look
 from roadworn_cli.report.marks import Interval, Lane, Scale, intervals, lanes
 from roadworn_cli.report.model import Phrase
 from roadworn_cli.report.pictures import PICTURES
-from roadworn_cli.report.words import Words
+from roadworn_cli.report.words import Look, Words
 
 WORDS = Words(Look(unit="mi"))
 SVG = "{http://www.w3.org/2000/svg}"

@@ -7,7 +7,7 @@ import pytest
 from commandline import Run
 from report.markup import Page
 
-from roadworn.plugin_host import PluginHost
+from roadworn.analysis.host import PluginHost
 
 
 @pytest.fixture
@@ -120,7 +120,7 @@ def test_a_missing_or_broken_analysis_is_left_out_with_a_word(
 
     def run(self, name, *given):
         if name == "inspection-outlook":
-            from roadworn.errors import PluginFailure
+            from roadworn.model.errors import PluginFailure
 
             raise PluginFailure("The analysis 'inspection-outlook' failed with <b>KeyError</b>.")
         return whole(self, name, *given)

@@ -9,12 +9,11 @@ from commandline import Run
 from report.ledgers import write, years_of_trouble
 from report.markup import Page
 
-from roadworn.analysis import Column, Table
-from roadworn_cli.report.look import Look
+from roadworn.analysis.result import Column, Table
 from roadworn_cli.report.model import Grid, Heading, Line, Phrase, Section, Sheet
 from roadworn_cli.report.page import render
 from roadworn_cli.report.vehicle import of_this_one
-from roadworn_cli.report.words import Words
+from roadworn_cli.report.words import Look, Words
 
 SHEETS = [("vehicle", "car-1"), ("vehicle", "car-1", "--full"), ("fleet",), ("fleet", "--full")]
 
@@ -96,7 +95,7 @@ def test_an_empty_cell_heads_no_row_and_many_columns_stack_sooner() -> None:
 
 
 def test_it_names_what_it_rests_on(page: Page, plain: Path) -> None:
-    from roadworn.store import Ledger
+    from roadworn.store.ledger import Ledger
 
     with Ledger.open(plain, writable=False) as ledger:
         mark = ledger.checkpoint()

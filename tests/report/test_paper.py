@@ -8,13 +8,12 @@ import pytest
 from report.markup import Page
 
 from roadworn import LedgerView, PluginHost, open_view
-from roadworn.outlook import outlook, usual_unit
+from roadworn.analysis.outlook import outlook, usual_unit
 from roadworn_cli.report.asking import Asker
-from roadworn_cli.report.look import Look
 from roadworn_cli.report.model import Sheet
 from roadworn_cli.report.page import render
 from roadworn_cli.report.vehicle import Request, vehicle_sheet
-from roadworn_cli.report.words import Words
+from roadworn_cli.report.words import Look, Words
 from roadworn_demo import DEMO_TODAY, FEATURED, build
 
 

@@ -1,10 +1,9 @@
 """Tables on a sheet: fewer columns, the same figures, safety first, nothing cut in silence."""
 
-from roadworn.analysis import Column, Table
-from roadworn_cli.report.look import Look
+from roadworn.analysis.result import Column, Table
 from roadworn_cli.report.model import Fold, Grid, Paragraph
 from roadworn_cli.report.tables import blocks_of, grid_of
-from roadworn_cli.report.words import Words
+from roadworn_cli.report.words import Look, Words
 from roadworn_cli.results import cell
 
 COLUMNS = (

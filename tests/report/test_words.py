@@ -8,10 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from roadworn.catalogue import catalogue
-from roadworn.cautions import CLOSING, cautions_for
-from roadworn_cli.report.look import Look
-from roadworn_cli.report.words import LONGEST, Words, languages, shown, strings
+from roadworn.model.catalogue import catalogue
+from roadworn.trade.cautions import CLOSING, cautions_for
+from roadworn_cli.report.words import LONGEST, Look, Words, languages, shown, strings
 
 OTHERS = [code for code in languages() if code != "en"]
 

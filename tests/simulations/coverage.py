@@ -16,10 +16,9 @@ from functools import cache
 
 import numpy as np
 
-from roadworn_plugins.lifedata.conditional import Conditional
 from roadworn_plugins.lifedata.lives import Lives
-from roadworn_plugins.lifedata.small_samples import fit_small
-from roadworn_plugins.lifedata.weibull import fit_weibull
+from roadworn_plugins.lifedata.parametric_fits import fit_weibull
+from roadworn_plugins.lifedata.small_samples import Conditional, fit_small
 
 SHAPE = 2.0
 LEAST = 3

@@ -11,7 +11,7 @@ from datetime import date, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from roadworn.events import NewEvent
+from roadworn.model.events import NewEvent
 from roadworn.testing import event
 
 Floats = NDArray[np.float64]

@@ -17,13 +17,13 @@ from pathlib import Path
 import numpy as np
 from made_fleet import CLASSES, PARTS, YEAR, Floats, Setting, Truth, on, play
 
-from roadworn.store import Ledger
-from roadworn.view import open_view
-from roadworn_plugins.clocks import Clocked, ComponentLives
+from roadworn.columns.view import open_view
+from roadworn.store.ledger import Ledger
 from roadworn_plugins.lifedata.scores import calibration
 from roadworn_plugins.lifedata.shrinkage import Posterior
-from roadworn_plugins.parts_ahead import PartsAhead, load_parts
-from roadworn_plugins.projected import Projection, money, project
+from roadworn_plugins.shared.parts_ahead import PartsAhead, load_parts
+from roadworn_plugins.shared.projected import Projection, money, project
+from roadworn_plugins.shared.usage_clocks import Clocked, ComponentLives
 
 MONTHS = 12.0
 _CERTAIN = 1e7  # failures that a known rate counts for

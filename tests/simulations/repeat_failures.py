@@ -16,9 +16,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from roadworn_plugins.grouped import GroupedLives
-from roadworn_plugins.life_model import fit
 from roadworn_plugins.repeats.levels import BY, Level, levels_of
+from roadworn_plugins.shared.grouped import GroupedLives
+from roadworn_plugins.shared.life_model import fit
 
 #: Component, Weibull shape and scale in thousand km.
 PARTS = (

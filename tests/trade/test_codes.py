@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from roadworn.catalogue import catalogue
-from roadworn.errors import UsageError
+from roadworn.model.catalogue import catalogue
+from roadworn.model.errors import UsageError
 from roadworn.trade import codes
 
 REFERENCE = Path(__file__).parents[1] / "reference/trade"

@@ -2,7 +2,7 @@
 
 import pytest
 
-from roadworn.units import UnitError, parse_distance
+from roadworn.model.units import UnitError, parse_distance
 
 
 @pytest.mark.parametrize("word", ["furlong", "leagues"])

@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from roadworn.errors import UsageError
-from roadworn.trade.comeback import comeback, comeback_rate, same_place
+from roadworn.model.errors import UsageError
+from roadworn.model.money import PriceMatrix
 from roadworn.trade.estimating import (
     Fee,
     Labour,
@@ -22,8 +22,7 @@ from roadworn.trade.estimating import (
     estimate,
     needs_consent,
 )
-from roadworn.trade.money import PriceMatrix
-from roadworn.trade.warranty import Warranty
+from roadworn.trade.warranty import Warranty, comeback, comeback_rate, same_place
 
 
 def d(text: str) -> Decimal:

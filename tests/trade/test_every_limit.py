@@ -13,13 +13,12 @@ from pathlib import Path
 
 import pytest
 
-from roadworn.bench.sizes import KnownSizes
-from roadworn.trade.limits import judge
-from roadworn.trade.lookover import limit_tables, load_sheet, sheet_names
-from roadworn.units import exact
-from roadworn_plugins.inspection_judging import judge_item
-from roadworn_plugins.inspection_looks import Seen
-from roadworn_plugins.inspection_rules import RuleItem, load_rules, packaged_rules
+from roadworn.model.units import exact
+from roadworn.trade.limits import judge, limit_tables, load_sheet, sheet_names
+from roadworn.trade.sizes import KnownSizes
+from roadworn_plugins.inspection.judging import judge_item
+from roadworn_plugins.inspection.looks import Seen
+from roadworn_plugins.inspection.rules import RuleItem, load_rules, packaged_rules
 
 REFERENCE = Path(__file__).parents[1] / "reference/trade"
 HAIR = Decimal("0.0001")

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from roadworn.errors import UsageError
+from roadworn.model.errors import UsageError
 from roadworn.trade.j1939 import (
     FAILURE_MODES,
     MAX_SPN,

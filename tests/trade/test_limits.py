@@ -8,11 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from roadworn.catalogue import catalogue
-from roadworn.errors import UnknownName, UsageError
-from roadworn.trade.limits import judge, table_limit
-from roadworn.trade.lookover import limit_tables, load_sheet, sheet_names
-from roadworn.units import UnitError, dimension_of, to_mm
+from roadworn.model.catalogue import catalogue
+from roadworn.model.errors import UnknownName, UsageError
+from roadworn.model.units import UnitError, dimension_of, to_mm
+from roadworn.trade.limits import judge, limit_tables, load_sheet, sheet_names, table_limit
 
 REFERENCE = Path(__file__).parents[1] / "reference/trade"
 SHEETS = [load_sheet(name) for name in sheet_names()]

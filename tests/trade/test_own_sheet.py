@@ -5,9 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from roadworn.errors import UnknownName, UsageError
-from roadworn.trade.limits import judge
-from roadworn.trade.lookover import load_sheet, sheet_names, sheet_text
+from roadworn.model.errors import UnknownName, UsageError
+from roadworn.trade.limits import judge, load_sheet, sheet_names, sheet_text
 
 OWN = """
 [sheet]

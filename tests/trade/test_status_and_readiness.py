@@ -7,10 +7,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from roadworn.errors import UsageError
-from roadworn.trade.emission_rule import EmissionRule, judge_emission
-from roadworn.trade.readiness import Monitor, Readiness, decode_readiness
-from roadworn.trade.status_byte import BIT_NAMES, decode_status
+from roadworn.model.errors import UsageError
+from roadworn.trade.scan_bytes import (
+    BIT_NAMES,
+    EmissionRule,
+    Monitor,
+    Readiness,
+    decode_readiness,
+    decode_status,
+    judge_emission,
+)
 
 REFERENCE = Path(__file__).parents[1] / "reference/trade"
 

@@ -6,7 +6,7 @@ _HERE = "roadworn_cli.record"
 
 #: Kinds as typed; the stored names are accepted too, with - or _.
 KINDS: tuple[Verb, ...] = (
-    Verb("reading", f"{_HERE}.distance:reading", "An odometer reading.", "Every day",
+    Verb("reading", f"{_HERE}.vehicle:reading", "An odometer reading.", "Every day",
          ("odometer-reading",)),
     Verb("inspection", f"{_HERE}.look_over:inspection", "A look-over: what was found.", "Every day",
          ("look-over", "lookover")),
@@ -24,7 +24,7 @@ KINDS: tuple[Verb, ...] = (
          "Outcome of an official inspection.", "The vehicle"),
     Verb("profile", f"{_HERE}.vehicle:profile", "Some of its description changed.", "The vehicle",
          ("profile-change",)),
-    Verb("exchange", f"{_HERE}.distance:exchange", "The odometer was exchanged.", "The vehicle",
+    Verb("exchange", f"{_HERE}.vehicle:exchange", "The odometer was exchanged.", "The vehicle",
          ("odometer-exchange",)),
     Verb("retirement", f"{_HERE}.vehicle:retirement", "The vehicle left.", "The vehicle"),
     Verb("other", f"{_HERE}.other:other", "An event of a kind that a plugin brings.",

@@ -10,12 +10,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from roadworn.bench.amounts import read_money, read_odometer
-from roadworn.bench.brief import brief
-from roadworn.bench.words import describe, item_words
-from roadworn.cautions import cautions_for
-from roadworn.errors import LedgerRefused, ProblemsFound, UsageError
-from roadworn.recent import LastReading, amendment_of, last_events, last_readings
+from roadworn.checks.recent import LastReading, amendment_of, last_events, last_readings
+from roadworn.model.errors import LedgerRefused, ProblemsFound, UsageError
+from roadworn.reading.amounts import read_money, read_odometer
+from roadworn.say.telling import brief, describe, item_words
+from roadworn.trade.cautions import cautions_for
 from roadworn_cli.context import check_day, default_currency, default_unit, state_of, today
 from roadworn_cli.output import escape, note, say
 from roadworn_cli.record.remarks import (
@@ -27,13 +26,13 @@ from roadworn_cli.record.remarks import (
     profile_of,
     reading_remarks,
     repeat_remarks,
+    weight_remarks,
 )
-from roadworn_cli.record.weighing import weight_remarks
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from roadworn.events import NewEvent, StoredEvent
+    from roadworn.model.events import NewEvent, StoredEvent
 
 Vehicle = Annotated[str, typer.Argument(metavar="VEHICLE", help="Name of an enrolled vehicle.")]
 OdometerOption = Annotated[
@@ -176,8 +175,8 @@ def new_event(fields: Mapping[str, Any]) -> "NewEvent":
     """
     from pydantic import ValidationError
 
-    from roadworn.events import NewEvent
-    from roadworn.intake.plain_words import problems_of
+    from roadworn.checks.shape import problems_of
+    from roadworn.model.events import NewEvent
 
     try:
         return NewEvent.model_validate(fields)
@@ -250,7 +249,7 @@ def remark(
 
 def tell_changes(ctx: typer.Context, stored: "StoredEvent") -> None:
     """Say which codes are gone, still there or back since the scans before this one."""
-    from roadworn.bench.scan_change import changes_since
+    from roadworn.checks.comebacks import changes_since
 
     path = state_of(ctx).ledger
     for text in changes_since(stored, last_events(path, stored.vehicle_id, "scan")):

@@ -1,21 +1,21 @@
 """`record inspection`: a look-over typed, walked through, or filled in as a table."""
 
+import os
 import sys
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any, NamedTuple
 
 import typer
 
-from roadworn.bench.choices import choose
-from roadworn.bench.judging import (
-    JudgedFinding,
-    check_agreement,
-    join_sizes,
-    read_judged_finding,
-)
-from roadworn.errors import LedgerRefused, UsageError
-from roadworn.recent import last_events
+from roadworn.checks.recent import last_events
+from roadworn.model.errors import LedgerRefused, UsageError
+from roadworn.reading.amounts import choose
+from roadworn.reading.judging import JudgedFinding, check_agreement, join_sizes, read_judged_finding
+from roadworn.trade.data_file import kept
+from roadworn.trade.limits import Sheet, load_sheet
+from roadworn.trade.sizes import KnownSizes
+from roadworn.trade.weight import Weighed, Weight, weigh
 from roadworn_cli.context import check_day, state_of, today
 from roadworn_cli.output import note as say_note
 from roadworn_cli.output import say
@@ -30,11 +30,68 @@ from roadworn_cli.record.common import (
     short,
     write,
 )
+from roadworn_cli.record.remarks import profile_of
 
-if TYPE_CHECKING:
-    from roadworn.bench.sizes import KnownSizes
-    from roadworn.trade.lookover import Sheet
-    from roadworn_cli.record.sheets import Chosen
+VARIABLE = "ROADWORN_SHEET"
+_BY_WEIGHT: Mapping[Weight, str] = {"heavy": "heavy_vehicle", "light": "light_vehicle"}
+
+
+class Chosen(NamedTuple):
+    """A sheet, and how it was come by.
+
+    Attributes:
+        sheet: to judge by.
+        by_name: somebody chose it: only then is its name written down.
+        doubt: why the vehicle's weight needs a word, or an empty text.
+        why: what the choice rests on, in words.
+    """
+
+    sheet: Sheet
+    by_name: bool
+    doubt: str = ""
+    why: str = ""
+
+    @property
+    def told(self) -> str:
+        """Whose limits figures were judged by, in one sentence; empty where it was named."""
+        return "" if self.by_name else f"Judged by the sheet {self.sheet.name}, {self.why}."
+
+
+def choose_sheet(ledger: Path, vehicle_id: str, named: str) -> Chosen:
+    """Return the sheet named, that of the environment, or the one for the vehicle's weight.
+
+    Args:
+        ledger: path of the ledger.
+        vehicle_id: an enrolled vehicle.
+        named: name or path, or an empty text.
+
+    Raises:
+        UsageError: there is no such sheet, or it cannot be used.
+    """
+    if named:
+        return Chosen(load_sheet(named), by_name=True)
+    if os.environ.get(VARIABLE):
+        return Chosen(kept(VARIABLE, load_sheet, ""), by_name=True)
+    weighed = weigh(profile_of(ledger, vehicle_id))
+    sheet = load_sheet(_BY_WEIGHT[weighed.taken])
+    return Chosen(sheet, by_name=False, doubt=weighed.doubt, why=_why(weighed))
+
+
+def _why(weighed: Weighed) -> str:
+    if weighed.by:
+        return f"by its {weighed.by}"
+    if weighed.doubt:
+        return "as its weight class is not understood"
+    return "as no weight class is on record"
+
+
+def sizes_on_record(ledger: Path, vehicle_id: str) -> KnownSizes:
+    """Return the sizes that look-overs of a vehicle said, the newest of each."""
+    events = last_events(ledger, vehicle_id, "inspection")
+    return KnownSizes.of_findings(
+        finding for event in events for finding in event.data().get("findings", ())
+    )
+
 
 _REST = ("sound", "not_checked")
 
@@ -83,8 +140,6 @@ def inspection(
     What a limit hangs on is said once and used from then on: 'steering column, steering wheel
     diameter 18 in', 'chamber 1L, chamber type 30'.
     """
-    from roadworn_cli.record.sheets import choose_sheet, sizes_on_record
-
     state = state_of(ctx)
     rest = choose(rest, _REST, "--rest") if rest else ""
     with state.open_ledger() as ledger:
@@ -135,8 +190,7 @@ def inspection(
 
 def _read_filled(path: str, chosen: "Chosen", sizes: "KnownSizes", rest: str) -> dict[str, Any]:
     """Return the payload that a filled-in table adds up to."""
-    from roadworn.bench.filled import read_filled
-    from roadworn.bench.filled_file import filled_rows
+    from roadworn.reading.filled import filled_rows, read_filled
 
     read = read_filled(filled_rows(Path(path)), Path(path).name, chosen.sheet, sizes, rest)
     for remark in (*read.remarks, *filter(None, [chosen.told])):
@@ -211,7 +265,7 @@ def _tell_doubts(payload: dict[str, Any], sheet: "Sheet") -> None:
     """Say where a figure is worse than the condition that was written down with it."""
     measured = [finding for finding in payload.get("findings", ()) if "measurements" in finding]
     if measured:
-        from roadworn.bench.doubts import doubts
+        from roadworn.checks.measured import doubts
 
         for text in doubts(sheet, measured):
             say_note(text)
@@ -222,7 +276,7 @@ def _rises(ledger: Path, vehicle_id: str, payload: dict[str, Any], day: str) -> 
     measured = [finding for finding in payload.get("findings", ()) if "measurements" in finding]
     if not measured:
         return []
-    from roadworn.bench.grown import grown
+    from roadworn.checks.measured import grown
 
     looks = last_events(ledger, vehicle_id, "inspection")
     earlier = [

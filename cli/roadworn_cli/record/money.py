@@ -1,16 +1,17 @@
 """`record estimate`, `record authorisation` and `record valuation`: money with the customer."""
 
-from typing import Annotated
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from roadworn.bench.amounts import read_money
-from roadworn.bench.phrases import read_decisions
-from roadworn.bench.whole_estimate import read_estimate, total_of_lines
-from roadworn.errors import UsageError
-from roadworn_cli.context import check_day, default_currency, state_of
-from roadworn_cli.estimates import find_estimate, print_sheet
-from roadworn_cli.output import say
+from roadworn.checks.recent import amendment_of, last_event
+from roadworn.model.errors import UsageError
+from roadworn.reading.amounts import read_money
+from roadworn.reading.estimates import read_estimate, total_of_lines
+from roadworn.reading.phrases import read_decisions
+from roadworn_cli.context import State, check_day, default_currency, state_of
+from roadworn_cli.output import escape, note, say
 from roadworn_cli.record.common import (
     ByOption,
     CurrencyOption,
@@ -22,7 +23,108 @@ from roadworn_cli.record.common import (
     Vehicle,
     write,
 )
-from roadworn_cli.record.terms import ExampleOption, TermsOption, find_terms
+
+if TYPE_CHECKING:
+    from roadworn.model.events import StoredEvent
+    from roadworn.reading.terms import Terms
+
+
+def _print_example(wanted: bool) -> None:
+    """Print the example and leave, before anything else is asked for."""
+    if wanted:
+        from roadworn.reading.terms import example_terms
+
+        typer.echo(example_terms(), nl=False)
+        raise typer.Exit
+
+
+TermsOption = Annotated[
+    str,
+    typer.Option(
+        "--terms", metavar="FILE", envvar="ROADWORN_TERMS", help="The shop's terms, a TOML file."
+    ),
+]
+ExampleOption = Annotated[
+    bool,
+    typer.Option(
+        "--terms-example",
+        callback=_print_example,
+        is_eager=True,
+        help="Print a terms file to fill in, and leave.",
+    ),
+]
+
+
+def terms_beside(ledger: Path) -> Path:
+    """Return where the terms of a ledger stand: ``shop.terms.toml`` beside ``shop.db``."""
+    return ledger.with_suffix(".terms.toml")
+
+
+def find_terms(named: str, ledger: Path) -> "Terms | None":
+    """Return the terms to price by, or None when there are none.
+
+    Args:
+        named: file that was named, or an empty text.
+        ledger: the ledger, whose neighbour is taken when no file was named.
+
+    Raises:
+        EnvironmentFailure: the file that was named cannot be read.
+        UsageError: the file does not fit.
+    """
+    from roadworn.reading.terms import read_terms
+
+    if named:
+        return read_terms(Path(named))
+    beside = terms_beside(ledger)
+    return read_terms(beside) if beside.is_file() else None
+
+
+def find_estimate(state: State, vehicle: str, named: str) -> "StoredEvent":
+    """Return an estimate of a vehicle.
+
+    Args:
+        state: which ledger.
+        vehicle: as typed.
+        named: its event id, a part of it, or last.
+
+    Raises:
+        UsageError: the vehicle has none, or the event is none of it.
+    """
+    with state.open_ledger() as ledger:
+        vehicle_id = ledger.require_vehicle(vehicle)
+        if named.casefold() == "last":
+            found = last_event(ledger.path, vehicle_id, "estimate")
+            if found is None:
+                raise UsageError(
+                    f"{vehicle_id} has no estimate yet: write one with "
+                    f"`roadworn record estimate {vehicle_id} …` first."
+                )
+        else:
+            found = ledger.event(named)
+    if found.kind != "estimate" or found.vehicle_id != vehicle_id:
+        raise UsageError(
+            f"Event {named} is a {found.kind.replace('_', ' ')} of {found.vehicle_id}: name an "
+            f"estimate of {vehicle_id}, or write last."
+        )
+    return found
+
+
+def print_sheet(stored: "StoredEvent") -> None:
+    """Print the sheet of an estimate, as it is laid before the customer."""
+    from roadworn.say.estimate_sheet import estimate_sheet
+
+    for line in estimate_sheet(stored.data()):
+        typer.echo(escape(line))
+
+
+def reprint(state: State, vehicle: str, named: str) -> None:
+    """Print the sheet of a stored estimate again; one that does not count any more says so."""
+    found = find_estimate(state, vehicle, named)
+    print_sheet(found)
+    amended = amendment_of(state.ledger, found)
+    if amended is not None:
+        done = "taken back" if amended.kind == "retraction" else "replaced"
+        note(f"this estimate was {done} by event {amended.event_id[-8:]} and does not count.")
 
 
 def estimate(

@@ -4,7 +4,7 @@ from typing import Annotated, Any
 
 import typer
 
-from roadworn.errors import UsageError
+from roadworn.model.errors import UsageError
 from roadworn_cli.context import default_currency, state_of
 from roadworn_cli.record.common import (
     ByOption,
@@ -36,7 +36,7 @@ def other(
     by: ByOption = "",
 ) -> None:
     """An event of a kind that a plugin brings: record other myshop.wash bus-7 litres=80."""
-    from roadworn.bench.fields import change_fields
+    from roadworn.reading.fields import change_fields
 
     known = state_of(ctx).plugins().kinds().get(kind.replace("-", "_"))
     body = _read_payload(payload)

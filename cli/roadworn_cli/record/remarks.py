@@ -1,16 +1,15 @@
-"""A second look at an event that was just written: what is odd is said, and kept all the same.
-
-A slip is mended most easily by the person who made it, while the vehicle is still there. What
-cannot be is refused before it is written (`roadworn.bench`); here stands what is only unlikely.
-"""
+"""A word on stderr when work was not agreed to, or a job is back, for every verb that writes it."""
 
 import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from roadworn.bench.private import PRIVATE, looks_private
-from roadworn.bench.reading_doubts import (
+import typer
+
+from roadworn.checks.identity import beyond_digits, far_days, unlikely_day
+from roadworn.checks.private import PRIVATE, looks_private
+from roadworn.checks.readings import (
     LOWER,
     ROLLED,
     TOO_FAR,
@@ -19,13 +18,15 @@ from roadworn.bench.reading_doubts import (
     reading_doubt,
     rolled_over,
 )
-from roadworn.bench.unlikely import beyond_digits, far_days, unlikely_day
-from roadworn.bench.words import item_words
-from roadworn.events import utc_now
-from roadworn.recent import LastReading, last_event, last_events
+from roadworn.checks.recent import LastReading, last_agreed, last_event, last_events, last_jobs
+from roadworn.model.events import utc_now
+from roadworn.say.telling import item_words
+from roadworn_cli.context import state_of
+from roadworn_cli.output import note
 
 if TYPE_CHECKING:
-    from roadworn.events import StoredEvent
+    from roadworn.model.events import StoredEvent
+
 
 #: No odometer shows three decimals, so a dot before three digits may mark thousands.
 _DOT = re.compile(r"\s*(\d{1,3})\.(\d{3})\s*([a-z]*)\s*", re.IGNORECASE | re.ASCII)
@@ -177,3 +178,47 @@ def _place(event: "StoredEvent") -> tuple[str, str, str, str]:
         payload.get("position") or "",
         payload.get("action", "replaced"),
     )
+
+
+_SAYS = ("weight_class", "vehicle_class", "duty")
+
+
+def weight_remarks(stored: "StoredEvent", path: Path) -> Iterator[str]:
+    """Yield a word when what a profile says of the weight is not understood or contradicted.
+
+    Args:
+        stored: the event just written.
+        path: of the ledger.
+    """
+    if stored.kind not in {"enrolment", "profile_change"}:
+        return
+    said = stored.data()
+    if any(said.get(field) for field in _SAYS):
+        from roadworn.trade.weight import weigh
+
+        doubt = weigh(profile_of(path, stored.vehicle_id)).doubt
+        if doubt:
+            yield (
+                f"{doubt} Kept as typed. To change it: roadworn record profile "
+                f"{stored.vehicle_id} --weight-class ..."
+            )
+
+
+def tell_consent(ctx: typer.Context, stored: "StoredEvent") -> None:
+    """Say when the customer put work off, never answered for it, or approved less than it is."""
+    from roadworn.checks.consent import WORK, consent_words
+
+    if stored.kind not in WORK:
+        return
+    told = consent_words(stored, last_agreed(state_of(ctx).ledger, stored.vehicle_id))
+    if told:
+        note(told)
+
+
+def tell_comeback(ctx: typer.Context, stored: "StoredEvent") -> None:
+    """Say when a part or a complaint is back within its warranty or the usual window."""
+    from roadworn.checks.comebacks import comeback_words
+
+    told = comeback_words(stored, last_jobs(state_of(ctx).ledger, stored.vehicle_id))
+    if told:
+        note(told)

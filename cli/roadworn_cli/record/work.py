@@ -4,12 +4,11 @@ from typing import Annotated, Any, get_args
 
 import typer
 
-from roadworn.bench.amounts import read_warranty
-from roadworn.bench.choices import choose
-from roadworn.bench.phrases import read_item
-from roadworn.errors import UsageError
-from roadworn.kinds import Maintenance
-from roadworn.kinds.work import ReplacementReason
+from roadworn.model.errors import UsageError
+from roadworn.model.kinds import Maintenance
+from roadworn.model.kinds.work import ReplacementReason
+from roadworn.reading.amounts import choose, read_warranty
+from roadworn.reading.phrases import read_item
 from roadworn_cli.context import default_unit
 from roadworn_cli.record.common import (
     ByOption,
@@ -23,7 +22,7 @@ from roadworn_cli.record.common import (
     money,
     write,
 )
-from roadworn_cli.record.consent import tell_comeback, tell_consent
+from roadworn_cli.record.remarks import tell_comeback, tell_consent
 
 Component = Annotated[
     str, typer.Argument(metavar="COMPONENT", help="Component and place, 'wheel bearing LF'.")

@@ -10,14 +10,14 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
-from roadworn.analysis import Ran
-from roadworn.errors import RoadwornError
+from roadworn.analysis.result import Ran
+from roadworn.model.errors import RoadwornError
 from roadworn_cli.output import say
-from roadworn_cli.report.look import Look
+from roadworn_cli.report.words import Look
 
 if TYPE_CHECKING:
-    from roadworn.plugin_host import PluginHost
-    from roadworn.view import LedgerView
+    from roadworn.analysis.host import PluginHost
+    from roadworn.columns.view import LedgerView
 
 #: Work that takes longer than this is talked about on stderr, in seconds.
 _PATIENCE = 2.0

@@ -10,20 +10,21 @@ from datetime import date
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
-from roadworn.analysis import Cell, Chart, Column, Series, Table
+from roadworn.analysis.result import Cell, Chart, Column, Series, Table
 from roadworn_cli.report.canvas import (
     BLUE,
     INK,
     VERMILION,
+    Drawn,
     along_days,
+    inline,
     label,
+    panels_of,
     paper,
     ticks,
     wrapped,
 )
 from roadworn_cli.report.model import Grid, Heading, Line, Phrase, Picture
-from roadworn_cli.report.panels import Drawn, panels_of
-from roadworn_cli.report.svg import inline
 from roadworn_cli.report.tables import grid_of, value_text
 from roadworn_cli.report.words import Words
 

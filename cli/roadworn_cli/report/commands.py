@@ -4,10 +4,10 @@ from typing import Annotated
 
 import typer
 
-from roadworn.errors import UsageError
+from roadworn.model.errors import UsageError
 from roadworn_cli.context import state_of
 from roadworn_cli.output import say
-from roadworn_cli.report import look as looks
+from roadworn_cli.report import words as looks
 
 _OUT = typer.Option("--out", "-o", metavar="FILE", help="The file to write; - writes to stdout.")
 _OVER = typer.Option("--overwrite", help="Write over an earlier sheet of that name.")
@@ -37,9 +37,8 @@ def vehicle(
 ) -> None:
     """Write the sheet that the customer takes home; --full for the long one."""
     from roadworn_cli.report.asking import Asker
-    from roadworn_cli.report.file import check_target, put
     from roadworn_cli.report.model import Phrase
-    from roadworn_cli.report.page import render
+    from roadworn_cli.report.page import check_target, put, render
     from roadworn_cli.report.vehicle import Request, contact_lines, vehicle_sheet
     from roadworn_cli.report.words import Words
 
@@ -79,9 +78,8 @@ def fleet(
 ) -> None:
     """Write the sheet that the manager of a fleet looks at."""
     from roadworn_cli.report.asking import Asker
-    from roadworn_cli.report.file import check_target, put
     from roadworn_cli.report.fleet import fleet_sheet
-    from roadworn_cli.report.page import render
+    from roadworn_cli.report.page import check_target, put, render
 
     look = looks.look_of(language, unit, currency, dates, paper)
     chosen = settings_by_analysis(settings or [])

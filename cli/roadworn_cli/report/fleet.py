@@ -4,8 +4,8 @@ from collections.abc import Mapping
 from datetime import date
 from typing import TYPE_CHECKING
 
-from roadworn.analysis import Cell, Column, Ran, Table
-from roadworn.cautions import CLOSING, cautions_for
+from roadworn.analysis.result import Cell, Column, Ran, Table
+from roadworn.trade.cautions import CLOSING, cautions_for
 from roadworn_cli.report.asking import Asker
 from roadworn_cli.report.marks import Lane, lanes
 from roadworn_cli.report.model import Block, Listing, Paragraph, Picture, Section, Sheet
@@ -14,7 +14,7 @@ from roadworn_cli.report.tables import blocks_of
 from roadworn_cli.report.words import Words
 
 if TYPE_CHECKING:
-    from roadworn.view import LedgerView
+    from roadworn.columns.view import LedgerView
 
 #: Analyses in the order of the sheet: name, key of the heading, rows that stand open.
 _ASKED = (

@@ -6,13 +6,13 @@ failures repeat is what the analysis of repeat failures names as its evidence.
 
 from typing import TYPE_CHECKING
 
-from roadworn.analysis import Ran
+from roadworn.analysis.result import Ran
 from roadworn_cli.report.marks import Lane, lanes
 from roadworn_cli.report.model import Grid, Heading, Line, Phrase, Picture
 from roadworn_cli.report.words import Words
 
 if TYPE_CHECKING:
-    from roadworn.view import LedgerView
+    from roadworn.columns.view import LedgerView
 
 _EVENTS = """
 SELECT kind, true_km, event_id FROM effective_events

@@ -5,8 +5,8 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING
 
-from roadworn.analysis import Table
-from roadworn.outlook import Outlook
+from roadworn.analysis.outlook import Outlook
+from roadworn.analysis.result import Table
 from roadworn_cli.report.model import (
     Block,
     Facts,
@@ -23,7 +23,7 @@ from roadworn_cli.report.tables import blocks_of
 from roadworn_cli.report.words import LONGEST, Words
 
 if TYPE_CHECKING:
-    from roadworn.view import LedgerView
+    from roadworn.columns.view import LedgerView
 
 #: Letters of one event on the full sheet: far more than a look-over of every part needs.
 _LONGEST_EVENT = 20_000
@@ -143,7 +143,7 @@ def history_section(view: "LedgerView", vehicle_id: str, words: Words) -> Sectio
     """Return every event that counts, told in words."""
     import orjson
 
-    from roadworn.bench.words import describe
+    from roadworn.say.telling import describe
 
     rows = view.sql(
         """SELECT occurred_on, true_km, kind, payload, event_id FROM effective_events

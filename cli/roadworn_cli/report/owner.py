@@ -7,8 +7,8 @@ the part of the page that it is about.
 
 from collections.abc import Sequence
 
-from roadworn.analysis import Cell, Ran, Table
-from roadworn.outlook import Outlook
+from roadworn.analysis.outlook import Outlook
+from roadworn.analysis.result import Cell, Ran, Table
 from roadworn_cli.report.asking import Asker
 from roadworn_cli.report.life_line import life_line
 from roadworn_cli.report.looked_at import last_visit, of_one, today_section

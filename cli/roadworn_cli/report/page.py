@@ -1,21 +1,24 @@
-"""Renders a sheet as one HTML file that needs nothing else: no script, no font, no network.
+"""One analysis as a page of its own, whoever brings it: `analyse NAME --format html`."""
 
-Every text is escaped by the template engine; the only markup let through is the SVG that
-`svg.inline` made, whose labels were escaped on the way. A policy in the page forbids the
-reader's browser to load or run anything, should something slip through all the same.
-"""
-
+import os
+import sys
+from collections.abc import Callable
 from functools import lru_cache
 from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from roadworn_cli.report.look import PAPERS
-from roadworn_cli.report.model import Sheet
-from roadworn_cli.report.words import Words
+from roadworn.analysis.result import Ran
+from roadworn.model.errors import EnvironmentFailure, UsageError
+from roadworn_cli.report.model import Section, Sheet
+from roadworn_cli.report.sections import Manner, blocks, rests_on
+from roadworn_cli.report.words import PAPERS, Look, Words
 
 if TYPE_CHECKING:
     from jinja2 import Template
+
+    from roadworn.columns.view import LedgerView
+
 
 _FOLDER = Path(__file__).parent
 #: How a file written by us begins; nothing else is ever overwritten.
@@ -80,3 +83,83 @@ def _template() -> "Template":
 def _long(text: str) -> bool:
     """Say whether a cell holds a word that no column is wide enough for."""
     return any(len(word) > _LONG_WORD for word in text.split())
+
+
+def check_target(out: str, ledger: Path, *, overwrite: bool = False) -> None:
+    """Refuse a file that cannot be meant before minutes of work are done for it.
+
+    Args:
+        out: where the sheet is to go, ``-`` for stdout.
+        ledger: never written over.
+        overwrite: an earlier sheet may be written over; any other file never is.
+
+    Raises:
+        UsageError: no file is named, it is there already, or it is no sheet.
+        EnvironmentFailure: its folder is not there, or it cannot be read.
+    """
+    if not out:
+        raise UsageError("Say where the sheet goes: -o sheet.html, or -o - for stdout.")
+    if out == "-":
+        return
+    path = Path(out)
+    if path.is_dir():
+        raise UsageError(f"{out} is a folder: name a file in it, as {path / 'sheet.html'}.")
+    if not path.parent.is_dir():
+        raise EnvironmentFailure(f"The folder {path.parent} is not there: make it first.")
+    if not path.exists():
+        return
+    try:
+        with path.open("rb") as file:
+            start = file.read(len(BEGINS))
+    except OSError as error:
+        raise EnvironmentFailure(
+            f"{out} cannot be read ({error.strerror}): name another file."
+        ) from error
+    if path.resolve() == ledger.resolve() or (start and start != BEGINS.encode()):
+        raise UsageError(f"{out} is there and is no sheet: name another file, nothing was written.")
+    if not overwrite:
+        raise UsageError(
+            f"{out} is there already: name another file, or add --overwrite; nothing was written."
+        )
+
+
+def put(out: str, text: str, say: Callable[[str], None]) -> None:
+    """Write a sheet whole or not at all, and say where it is.
+
+    Raises:
+        EnvironmentFailure: it cannot be written there.
+    """
+    if out == "-":
+        sys.stdout.write(text)
+        return
+    path = Path(out)
+    beside = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        beside.write_text(text, encoding="utf-8", newline="\n")
+        beside.replace(path)
+    except OSError as error:
+        beside.unlink(missing_ok=True)
+        raise EnvironmentFailure(
+            f"{out} cannot be written ({error.strerror}): see to its folder, or name another file."
+        ) from error
+    say(f"Written: {path} ({len(text.encode()) / 1e6:.2f} MB).")
+
+
+def page_of(ran: Ran, view: "LedgerView", look: Look, *, full: bool = False) -> str:
+    """Return the answer of any analysis as HTML.
+
+    Args:
+        ran: the answer.
+        view: the ledger it was asked of.
+        look: settings of the page.
+        full: with columns of detail and evidence.
+    """
+    words = Words(look.settled(view))
+    title = words.said(ran.analysis.title)
+    found = blocks(ran, words, Manner(full=full), "answer")
+    sections = (
+        Section("finding", words.said(ran.analysis.question), found),
+        rests_on(ran.ledger_size, ran.ledger_root, view.today, words),
+    )
+    sheet = Sheet(title, (words.phrase("as_of_day", day=view.today), *words.spoken()), sections)
+    return render(sheet, words)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Final
 
-from roadworn.analysis import Cell, Chart, Ran, Series
+from roadworn.analysis.result import Cell, Chart, Ran, Series
 from roadworn_cli.report.charts import draw
 from roadworn_cli.report.marks import Interval, Scale, intervals
 from roadworn_cli.report.model import Picture

@@ -8,7 +8,7 @@ and nothing else changes.
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from roadworn.analysis import Ran, Table
+from roadworn.analysis.result import Ran, Table
 from roadworn_cli.report.charts import draw
 from roadworn_cli.report.model import (
     Block,

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
 
-from roadworn.analysis import Cell, Column, Table
+from roadworn.analysis.result import Cell, Column, Table
 from roadworn_cli.report.model import (
     Block,
     Fold,

@@ -8,8 +8,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from roadworn.analysis import Ran, Table
-from roadworn.outlook import Outlook, outlook
+from roadworn.analysis.outlook import Outlook, outlook
+from roadworn.analysis.result import Ran, Table
 from roadworn_cli.report.asking import Asker, told
 from roadworn_cli.report.life_line import life_line
 from roadworn_cli.report.looked_at import history_section, last_visit, of_one, today_section, who
@@ -19,7 +19,7 @@ from roadworn_cli.report.sections import Manner, left_out, rests_on, section_of
 from roadworn_cli.report.words import Words
 
 if TYPE_CHECKING:
-    from roadworn.store import Ledger
+    from roadworn.store.ledger import Ledger
 
 #: Analyses of the sheet in their order: name, key of the heading.
 _ASKED = (
@@ -207,7 +207,7 @@ def contact_lines(ledger: "Ledger", reference: str | None, words: Words) -> tupl
         UnknownName: the contact was never written, or it was erased.
         UsageError: the vehicle carries no reference.
     """
-    from roadworn.errors import UsageError
+    from roadworn.model.errors import UsageError
 
     if not reference:
         raise UsageError(

@@ -7,17 +7,191 @@ shown as it is and marked as English, so that a screen reader speaks it right.
 
 import re
 import tomllib
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 from functools import lru_cache
 from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
 
-from roadworn.catalogue import catalogue
+import typer
+
+from roadworn.model.catalogue import catalogue
+from roadworn.model.errors import UsageError
+from roadworn.model.units import KM_PER_MILE
 from roadworn_cli.output import escape
-from roadworn_cli.report.look import Look, ordered
 from roadworn_cli.report.model import Phrase
-from roadworn_cli.report.sentences import Templates
+
+if TYPE_CHECKING:
+    from roadworn.columns.view import LedgerView
+
+
+DATE_ORDERS: Final = ("ymd", "dmy", "mdy")
+PAPERS: Final = {"a4": "A4", "letter": "Letter"}
+UNITS: Final = ("mi", "km")
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """The settings of a sheet.
+
+    Attributes:
+        language: code of a file of strings.
+        unit: ``mi`` or ``km``; empty takes the one that the readings are in.
+        currency: only amounts in this currency are shown; empty shows all.
+        dates: ``ymd``, ``dmy`` or ``mdy``.
+        paper: ``a4`` or ``letter``.
+    """
+
+    language: str = "en"
+    unit: str = ""
+    currency: str = ""
+    dates: str = "ymd"
+    paper: str = "a4"
+
+    def settled(self, view: "LedgerView", vehicle_id: str = "") -> "Look":
+        """Return the look with a unit: the one in which most readings were written."""
+        from roadworn.analysis.outlook import usual_unit
+
+        if self.unit:
+            return self
+        return replace(self, unit=usual_unit(view, vehicle_id))
+
+    def distance(self, km: float) -> float:
+        """Return kilometres in the unit of this look."""
+        return km / KM_PER_MILE if self.unit == "mi" else km
+
+
+def look_of(
+    language: str = "en", unit: str = "", currency: str = "", dates: str = "ymd", paper: str = "a4"
+) -> Look:
+    """Check the options and keep them.
+
+    Raises:
+        UsageError: one of them is no such thing, with what there is.
+    """
+    look = Look(
+        language=language.casefold(),
+        unit=unit.casefold(),
+        currency=currency.upper(),
+        dates=dates.casefold(),
+        paper=paper.casefold(),
+    )
+    for option, value, known in (
+        ("--language", look.language, languages()),
+        ("--unit", look.unit, ("", *UNITS)),
+        ("--dates", look.dates, DATE_ORDERS),
+        ("--paper", look.paper, tuple(PAPERS)),
+    ):
+        if value not in known:
+            there = ", ".join(word for word in known if word)
+            raise UsageError(f"{option} is one of {there}, not {value!r}.")
+    return look
+
+
+def language_option() -> Any:  # noqa: ANN401  # what typer.Option says it returns
+    """Return the `--language` option."""
+    return typer.Option(
+        "en", "--language", envvar="ROADWORN_LANGUAGE", metavar="CODE", help="Language: en, es."
+    )
+
+
+def unit_option() -> Any:  # noqa: ANN401
+    """Return the `--unit` option."""
+    return typer.Option(
+        "", "--unit", envvar="ROADWORN_UNIT", metavar="mi|km", help="Unit; else as most readings."
+    )
+
+
+def currency_option() -> Any:  # noqa: ANN401
+    """Return the `--currency` option."""
+    return typer.Option(
+        "", "--currency", metavar="CODE", help="Only amounts in this currency; none is converted."
+    )
+
+
+def dates_option() -> Any:  # noqa: ANN401
+    """Return the `--dates` option."""
+    return typer.Option(
+        "ymd", "--dates", envvar="ROADWORN_DATES", metavar="ymd|dmy|mdy", help="Order of a date."
+    )
+
+
+def paper_option() -> Any:  # noqa: ANN401
+    """Return the `--paper` option."""
+    return typer.Option(
+        "a4", "--paper", envvar="ROADWORN_PAPER", metavar="a4|letter", help="Paper to print on."
+    )
+
+
+def ordered(day: date, order: str, months: tuple[str, ...]) -> str:
+    """Return a day in an order that cannot be misread: a month is a word unless it is ISO.
+
+    >>> ordered(date(2026, 11, 20), "dmy", tuple("JFMAMJJASOND"))
+    '20 N 2026'
+    """
+    month = months[day.month - 1]
+    if order == "dmy":
+        return f"{day.day} {month} {day.year}"
+    if order == "mdy":
+        return f"{month} {day.day}, {day.year}"
+    return day.isoformat()
+
+
+_PLACE = re.compile(r"\{(\w+)\}")
+#: What a place may hold, by its name; any other holds any text.
+_COUNT, _FIGURE, _DAY = r"[\d,]+", r"[\d,.]+%?", r"\d{4}-\d\d-\d\d"
+_HOLDS = {
+    **dict.fromkeys(
+        ("n", "every", "months", "days", "due", "soon", "year", "done", "lost"), _COUNT
+    ),
+    **dict.fromkeys(("value", "low", "high", "share", "usual", "given", "came"), _FIGURE),
+    "day": _DAY,
+}
+_PART = re.compile("; ")
+_END = re.compile(r"(?<=[.]) (?=[A-Z0-9])")
+
+
+class Templates:
+    """The templates of one language.
+
+    Args:
+        given: English template -> template of the language, with the same places.
+        tell: writes what stands in a place in the language.
+    """
+
+    def __init__(self, given: Mapping[str, str], tell: Callable[[str], str]) -> None:
+        self._tell = tell
+        self._templates = [(_pattern(source), target) for source, target in given.items()]
+
+    def say(self, text: str) -> str | None:
+        """Return a text in the language, None where no template fits all of it."""
+        for end, joint in ((_END, " "), (_PART, "; ")):
+            parts = end.split(text)
+            told = [self._one(part) for part in parts] if len(parts) > 1 else [None]
+            found = [part for part in told if part is not None]
+            if len(found) == len(told):
+                return joint.join(found)
+        return self._one(text)
+
+    def _one(self, text: str) -> str | None:
+        for pattern, target in self._templates:
+            match = pattern.fullmatch(text)
+            if match is not None:
+                places = {name: self._tell(value) for name, value in match.groupdict().items()}
+                return target.format(**places)
+        return None
+
+
+def _pattern(source: str) -> re.Pattern[str]:
+    """Return what a template matches; a place is at least one character, and never a line."""
+    parts = _PLACE.split(source)
+    text = "".join(
+        f"(?P<{part}>{_HOLDS.get(part, '.+?')})" if number % 2 else re.escape(part)
+        for number, part in enumerate(parts)
+    )
+    return re.compile(text)
+
 
 _FOLDER = Path(__file__).parent / "strings"
 SOURCE = "en"

@@ -9,7 +9,7 @@ from types import TracebackType
 from typing import Self
 
 from roadworn.adapter.channel import Channel
-from roadworn.errors import EnvironmentFailure
+from roadworn.model.errors import EnvironmentFailure
 
 PROMPT = b">"
 #: No honest answer is longer: 127 codes from each of eight modules are under 20,000 characters.

@@ -1,22 +1,196 @@
 """From a ledger file to folded tables: the cache, then the newest events straight from SQLite."""
 
+import contextlib
+import hashlib
+import shutil
 import sqlite3
+import time
+import uuid
 from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from roadworn.checkpoints import EMPTY, Checkpoint
-from roadworn.columns import bulk
-from roadworn.columns.cache import Cache
-from roadworn.columns.fold import create_tables, fold_file, fold_rows
-from roadworn.columns.spec import TableSpec
+import orjson
+
+from roadworn.columns import transport as bulk
+from roadworn.columns.fold import RAW_EVENTS, create_tables, fold_file, fold_rows
+from roadworn.columns.spec import TableSpec, sql_text
 from roadworn.columns.transport import fetch
-from roadworn.connection import connect, plain_failures
-from roadworn.errors import EnvironmentFailure
-from roadworn.registry import KindRegistry
+from roadworn.model.errors import EnvironmentFailure
+from roadworn.model.registry import KindRegistry
+from roadworn.store.checkpoints import EMPTY, Checkpoint
+from roadworn.store.schema import connect, plain_failures
 
 if TYPE_CHECKING:
     import duckdb
+
+
+#: Raised whenever the meaning of a cached file changes.
+FORMAT = 1
+#: So many events that are in no segment yet are worth making one.
+WORTH_KEEPING = 5_000
+#: A segment takes in its older neighbours while they have fewer than this times its events.
+_GROWTH = 4
+#: Files that no manifest names are removed after this long; a reader may still be at them.
+_SECONDS_BEFORE_REMOVAL = 3_600.0
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """Folded events with after < seq <= upto; `files` gives the SHA-256 of each table's file."""
+
+    name: str
+    after: int
+    upto: int
+    files: dict[str, str]
+
+
+def folder_of(ledger: Path) -> Path:
+    """Return the folder of a ledger's cache."""
+    return ledger.with_name(ledger.name + ".columns")
+
+
+def fingerprint(tables: Sequence[TableSpec], kinds: KindRegistry) -> str:
+    """Return a short text that changes with the definition of any table or kind."""
+    parts: list[Any] = [FORMAT, sorted((kind.name, kind.version) for kind in kinds)]
+    parts += [[spec.name, spec.kinds, spec.columns, spec.select] for spec in (RAW_EVENTS, *tables)]
+    return hashlib.sha256(orjson.dumps(parts)).hexdigest()[:12]
+
+
+class Cache:
+    """The cache of one ledger for one set of tables.
+
+    Attributes:
+        segments: those that were loaded or made, in the order of their events.
+    """
+
+    def __init__(self, ledger: Path, tables: Sequence[TableSpec], kinds: KindRegistry) -> None:
+        self.folder = folder_of(ledger)
+        self.names = tuple(spec.name for spec in (RAW_EVENTS, *tables))
+        self.mark = fingerprint(tables, kinds)
+        self.segments: list[Segment] = []
+
+    @property
+    def manifest(self) -> Path:
+        """The file that names the segments."""
+        return self.folder / f"{self.mark}.json"
+
+    def load(self, con: "duckdb.DuckDBPyConnection", has: Callable[[Checkpoint], bool]) -> int:
+        """Fill the empty folded tables from the segments; return the last event they hold.
+
+        Args:
+            con: connection with the tables of schema `raw`.
+            has: whether the ledger has a checkpoint.
+
+        Returns:
+            The number of events loaded; 0 when there is no cache that can be used.
+        """
+        import duckdb
+
+        try:
+            checkpoint, segments = self._read_manifest()
+            if not has(checkpoint):
+                return 0
+            self._check_files(segments)
+        # A damaged cache is no reason to stop: it is made again from the ledger.
+        except (OSError, ValueError, KeyError, TypeError):
+            return 0
+        try:
+            for name in self.names:
+                files = [str(self._file(s, name)) for s in segments if name in s.files]
+                if files:
+                    con.execute(
+                        f'INSERT INTO raw."{name}" BY NAME SELECT * FROM read_parquet(?)', [files]
+                    )
+        except duckdb.Error:
+            for name in self.names:
+                con.execute(f'TRUNCATE raw."{name}"')
+            return 0
+        self.segments = segments
+        return checkpoint.size
+
+    def worth_saving(self, checkpoint: Checkpoint) -> bool:
+        """Return whether enough events are in no segment yet."""
+        kept = self.segments[-1].upto if self.segments else 0
+        return checkpoint.size - kept >= WORTH_KEEPING
+
+    def save(self, con: "duckdb.DuckDBPyConnection", checkpoint: Checkpoint) -> bool:
+        """Keep what is folded and in no segment yet; return False if it cannot be written."""
+        import duckdb
+
+        segments = list(self.segments)
+        upto = checkpoint.size
+        after = segments[-1].upto if segments else 0
+        while segments and segments[-1].upto - segments[-1].after < _GROWTH * (upto - after):
+            after = segments.pop().after
+        try:
+            self.folder.mkdir(exist_ok=True)
+            segments.append(self._write_segment(con, after, upto))
+            self._write_manifest(checkpoint, segments)
+        except (OSError, duckdb.Error):
+            return False
+        self.segments = segments
+        self._tidy()
+        return True
+
+    def _file(self, segment: Segment, table: str) -> Path:
+        return self.folder / segment.name / f"{table}.parquet"
+
+    def _read_manifest(self) -> tuple[Checkpoint, list[Segment]]:
+        content = orjson.loads(self.manifest.read_bytes())
+        body = content["body"]
+        if content["sha256"] != hashlib.sha256(orjson.dumps(body)).hexdigest():
+            raise ValueError("The manifest is damaged.")
+        segments = [Segment(**segment) for segment in body["segments"]]
+        return Checkpoint(body["size"], body["root"]), segments
+
+    def _check_files(self, segments: Sequence[Segment]) -> None:
+        for segment in segments:
+            for table, digest in segment.files.items():
+                if _digest(self._file(segment, table)) != digest:
+                    raise ValueError(f"{self._file(segment, table)} is damaged.")
+
+    def _write_segment(self, con: "duckdb.DuckDBPyConnection", after: int, upto: int) -> Segment:
+        name = f"{self.mark}-{after}-{upto}-{uuid.uuid4().hex[:8]}"
+        making = self.folder / f"{name}.making"
+        making.mkdir()
+        try:
+            files = {}
+            for table in self.names:
+                rows = f'FROM raw."{table}" WHERE seq > {after} AND seq <= {upto}'
+                if con.execute(f"SELECT 1 {rows} LIMIT 1").fetchall():
+                    path = making / f"{table}.parquet"
+                    con.execute(f"COPY (SELECT * {rows}) TO {sql_text(str(path))} (FORMAT parquet)")
+                    files[table] = _digest(path)
+            making.rename(self.folder / name)
+        finally:
+            shutil.rmtree(making, ignore_errors=True)
+        return Segment(name, after, upto, files)
+
+    def _write_manifest(self, checkpoint: Checkpoint, segments: Sequence[Segment]) -> None:
+        body = {**checkpoint.as_json(), "segments": [asdict(segment) for segment in segments]}
+        content = {"body": body, "sha256": hashlib.sha256(orjson.dumps(body)).hexdigest()}
+        making = self.manifest.with_suffix(f".{uuid.uuid4().hex[:8]}.making")
+        making.write_bytes(orjson.dumps(content, option=orjson.OPT_INDENT_2))
+        making.replace(self.manifest)
+
+    def _tidy(self) -> None:
+        """Remove what no manifest of this set of tables names, once it has lain for a while."""
+        named = {segment.name for segment in self.segments} | {self.manifest.name}
+        oldest = time.time() - _SECONDS_BEFORE_REMOVAL
+        with contextlib.suppress(OSError):
+            for path in self.folder.iterdir():
+                mine = path.name.startswith(self.mark)
+                if mine and path.name not in named and path.stat().st_mtime < oldest:
+                    shutil.rmtree(path, ignore_errors=True)
+                    path.unlink(missing_ok=True)
+
+
+def _digest(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
 
 Progress = Callable[[int, int], None]
 #: From so many events on, writing text files for DuckDB is faster than going row by row.

@@ -4,13 +4,13 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from roadworn.columns import bulk
+from roadworn.columns import transport as bulk
 from roadworn.columns.spec import ColumnSpec, TableSpec
 from roadworn.columns.tables_looks import LOOK_TABLES
 from roadworn.columns.tables_vehicle import VEHICLE_TABLES
 from roadworn.columns.tables_work import WORK_TABLES
 from roadworn.columns.transport import INCOMING
-from roadworn.errors import PluginFailure
+from roadworn.model.errors import PluginFailure
 
 if TYPE_CHECKING:
     import duckdb

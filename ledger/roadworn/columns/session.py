@@ -14,15 +14,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from roadworn.columns import views_distance
-from roadworn.columns.amend import Amendment, taken_back
-from roadworn.columns.odometer import settle
 from roadworn.columns.spec import TableInfo, TableSpec, ViewSpec, sql_text
-from roadworn.columns.views_distance import DISTANCE_VIEWS
-from roadworn.columns.views_events import EVENT_VIEWS, known, typed
+from roadworn.columns.views_distance import DISTANCE_VIEWS, settle
 from roadworn.columns.views_lives import LIFE_VIEWS
-from roadworn.columns.views_open import OPEN_VIEWS
-from roadworn.columns.views_state import STATE_VIEWS
-from roadworn.columns.views_vehicles import VEHICLE_VIEWS
+from roadworn.columns.views_state import OPEN_VIEWS, STATE_VIEWS
+from roadworn.columns.views_vehicles import EVENT_VIEWS, VEHICLE_VIEWS, known, typed
+from roadworn.model.events import Amendment, taken_back
 
 if TYPE_CHECKING:
     import duckdb

@@ -10,15 +10,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from roadworn.intake.report import MAX_PROBLEMS, DoubtGroup, Doubts, ImportReport
-from roadworn.problems import Problem
+from roadworn.model.problems import Problem
 
 if TYPE_CHECKING:
     from collections.abc import Generator
 
-    from roadworn.intake.bulk import Chunk
-    from roadworn.registry import KindRegistry
-    from roadworn.store import Ledger
-    from roadworn.writer import Writer
+    from roadworn.intake.chunks import Chunk
+    from roadworn.model.registry import KindRegistry
+    from roadworn.store.ledger import Ledger
+    from roadworn.store.writer import Writer
 
 __all__ = ["DoubtGroup", "ImportReport", "import_files"]
 
@@ -152,11 +152,11 @@ class _Run:
 
 
 def _ndjson_chunks(path: Path, kinds: "KindRegistry") -> "Iterator[Chunk]":
-    from roadworn.intake.bulk import ChunkMaker
+    from roadworn.intake.chunks import ChunkMaker
     from roadworn.intake.ndjson import chunks
 
     if path.is_file() and path.stat().st_size >= _HELP_FROM_BYTES:
-        from roadworn.intake.helper import CannotHelp, helped_chunks
+        from roadworn.intake.ndjson import CannotHelp, helped_chunks
 
         try:
             yield from helped_chunks(path, kinds, _SOURCE)
@@ -172,11 +172,11 @@ def _table_chunks(
 ) -> "Iterator[Chunk]":
     from itertools import islice
 
-    from roadworn.errors import UsageError
-    from roadworn.intake.bulk import ChunkMaker
+    from roadworn.intake.chunks import ChunkMaker
     from roadworn.intake.csv_map import read_csv_map
     from roadworn.intake.csv_rows import mapped_rows
     from roadworn.intake.ndjson import CHUNK_LINES
+    from roadworn.model.errors import UsageError
 
     if csv_map is None:
         raise UsageError(

@@ -47,7 +47,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
-from roadworn.errors import EnvironmentFailure, UsageError
+from roadworn.model.errors import EnvironmentFailure, UsageError
 
 #: Targets outside the payload.
 ENVELOPE = ("vehicle_id", "occurred_at", "odometer", "odometer_unit", "recorded_by", "kind")

@@ -1,26 +1,117 @@
 """From an event as handed in to a row as stored: validated, canonical, hashed.
 
 Nothing here looks into a ledger; what depends on the ledger's contents is in
-`roadworn.intake.context`.
+`roadworn.checks.context`.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
 from datetime import date, timedelta
+from functools import cache
 from typing import Any, NamedTuple
 
 import orjson
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
+from pydantic_core import SchemaValidator
 
-from roadworn.bench.days import day_hint, year_meant
-from roadworn.canonical import canonical_payload, leaf_bytes, leaf_hash, without_none
-from roadworn.errors import LedgerRefused, UnknownName
-from roadworn.events import NewEvent, utc_now
-from roadworn.ids import new_event_id
-from roadworn.intake.plain_words import problems_of, shown
-from roadworn.intake.shapes import plain_validator
-from roadworn.problems import Problem
-from roadworn.registry import EventKind, KindRegistry
+from roadworn.checks.days import day_hint, year_meant
+from roadworn.checks.shape import problems_of, shown
+from roadworn.model.errors import LedgerRefused, UnknownName
+from roadworn.model.events import NewEvent, new_event_id, utc_now
+from roadworn.model.problems import Problem
+from roadworn.model.registry import EventKind, KindRegistry
+from roadworn.store.rows import canonical_payload, leaf_bytes, leaf_hash, without_none
+
+Schema = Any
+#: Schema types that hold no other schema and mean the same in both forms.
+_LEAVES = frozenset({"str", "int", "float", "bool", "literal", "none"})
+
+
+class NotPlain(Exception):
+    """A schema has a part that does not mean the same as a typed dictionary."""
+
+
+@cache
+def plain_validator(model: type[BaseModel]) -> SchemaValidator | None:
+    """Return a validator from a mapping to a plain dictionary, or None when not possible.
+
+    It accepts what the model accepts in strict JSON mode. The result holds lists in place of
+    tuples, leaves out fields whose default is None, and has its keys sorted.
+    """
+    try:
+        return SchemaValidator(plain_schema(model))
+    except NotPlain:
+        return None
+
+
+def plain_schema(model: type[BaseModel]) -> Schema:
+    """Return the typed-dictionary schema of a model.
+
+    Raises:
+        NotPlain: some part of the model cannot be turned.
+    """
+    schema: Schema = model.__pydantic_core_schema__
+    definitions: dict[str, Schema] = {}
+    if schema["type"] == "definitions":
+        definitions = {entry["ref"]: entry for entry in schema["definitions"]}
+        schema = schema["schema"]
+    return _plain(schema, definitions, ())
+
+
+def _plain(schema: Schema, definitions: Mapping[str, Schema], above: tuple[str, ...]) -> Schema:
+    kind = schema["type"]
+    if kind in _LEAVES:
+        return {key: value for key, value in schema.items() if key != "ref"}
+    if kind == "definition-ref":
+        name = schema["schema_ref"]
+        if name in above or name not in definitions:
+            raise NotPlain(name)
+        return _plain(definitions[name], definitions, (*above, name))
+    if kind == "nullable":
+        return {"type": "nullable", "schema": _plain(schema["schema"], definitions, above)}
+    if kind == "tuple" and schema.get("variadic_item_index") == 0:
+        bounds = {key: schema[key] for key in ("min_length", "max_length") if key in schema}
+        items = _plain(schema["items_schema"][0], definitions, above)
+        return {"type": "list", "items_schema": items, "strict": True, **bounds}
+    if kind == "default" and set(schema) <= {"type", "schema", "default", "metadata"}:
+        inner = _plain(schema["schema"], definitions, above)
+        default = schema["default"]
+        if isinstance(default, tuple) and not default:
+            return {"type": "default", "schema": inner, "default_factory": list}
+        if default is not None and not isinstance(default, (str, int, float, bool)):
+            raise NotPlain("default")
+        return {"type": "default", "schema": inner, "default": default}
+    if kind == "model" and not (schema["custom_init"] or schema["root_model"]):
+        return _plain_model(schema, definitions, above)
+    raise NotPlain(kind)
+
+
+def _plain_model(
+    schema: Schema, definitions: Mapping[str, Schema], above: tuple[str, ...]
+) -> Schema:
+    fields = schema["schema"]
+    plain = schema.get("post_init") is None and fields["type"] == "model-fields"
+    if not plain or fields.get("computed_fields"):
+        raise NotPlain(schema["cls"].__name__)
+    return {
+        "type": "typed-dict",
+        "config": schema["config"],
+        "extra_behavior": schema["config"].get("extra_fields_behavior", "ignore"),
+        "fields": {
+            name: _field(fields["fields"][name], definitions, above)
+            for name in sorted(fields["fields"])
+        },
+    }
+
+
+def _field(field: Schema, definitions: Mapping[str, Schema], above: tuple[str, ...]) -> Schema:
+    if field.get("validation_alias") or field.get("serialization_alias"):
+        raise NotPlain("alias")
+    inner = _plain(field["schema"], definitions, above)
+    required = inner["type"] != "default"
+    if not required and inner.get("default", ...) is None:
+        inner = inner["schema"]
+    return {"type": "typed-dict-field", "schema": inner, "required": required}
 
 
 class Row(NamedTuple):

@@ -12,14 +12,13 @@ from dataclasses import replace
 
 import orjson
 
-from roadworn.intake.bulk import Chunk
-from roadworn.intake.envelopes import ID_GIVEN, KEY_MADE, TIME_GIVEN
-from roadworn.intake.reading_look import ReadingLook
+from roadworn.checks.imported import ProfileLook, ReadingLook
+from roadworn.intake.chunks import Chunk
+from roadworn.intake.fast import ID_GIVEN, KEY_MADE, TIME_GIVEN
 from roadworn.intake.report import Doubts
 from roadworn.intake.rows import Prepared, Row
-from roadworn.intake.second_look import ProfileLook
-from roadworn.problems import Problem
-from roadworn.writer import Writer
+from roadworn.model.problems import Problem
+from roadworn.store.writer import Writer
 
 _ID, _VEHICLE, _KIND, _OCCURRED, _ODOMETER, _UNIT, _KEY = 0, 1, 2, 4, 8, 9, 11
 

@@ -12,8 +12,8 @@ from functools import cache
 from importlib.resources import files
 from typing import Any, Literal
 
-from roadworn.errors import UsageError
-from roadworn.problems import Problem
+from roadworn.model.errors import UsageError
+from roadworn.model.problems import Problem
 from roadworn.trade.j1939 import FAILURE_MODES
 
 Owner = Literal["standard", "maker", "reserved"]
@@ -275,7 +275,7 @@ def _listed() -> dict[str, dict[str, str]]:
 
 def _family_components(code: str) -> tuple[str, ...]:
     # The catalogue knows code families; a listed description is better, so this comes second.
-    from roadworn.catalogue import catalogue
+    from roadworn.model.catalogue import catalogue
 
     number = int.from_bytes(encode_code(code), "big")
     found = []

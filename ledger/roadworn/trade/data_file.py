@@ -14,9 +14,9 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, Literal, NoReturn, TypeVar
 
-from roadworn.catalogue import catalogue
-from roadworn.errors import UnknownName, UsageError
-from roadworn.units import UnitError, canonical_unit
+from roadworn.model.catalogue import catalogue
+from roadworn.model.errors import UnknownName, UsageError
+from roadworn.model.units import UnitError, canonical_unit
 
 T = TypeVar("T")
 

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Literal
 
-from roadworn.errors import UsageError
-from roadworn.trade.money import (
+from roadworn.model.errors import UsageError
+from roadworn.model.money import (
     EstimateTotal,
     Kind,
     PricedLine,

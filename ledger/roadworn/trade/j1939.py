@@ -7,8 +7,8 @@ modes are described in our own short words.
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from roadworn.errors import UsageError
-from roadworn.trade.hexbytes import read_bytes
+from roadworn.model.errors import UsageError
+from roadworn.trade.scan_bytes import read_bytes
 
 MAX_SPN = 2**19 - 1
 _COUNT_NOT_AVAILABLE = 127

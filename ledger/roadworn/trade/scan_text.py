@@ -8,23 +8,82 @@ hint, never corrected. "No codes" and "no answer" are different facts and stay s
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from difflib import get_close_matches
 from typing import Literal
 
-from roadworn.problems import Problem
-from roadworn.trade import scan_words as words_of
+from roadworn.model.problems import Problem
+from roadworn.trade import scanned as words_of
 from roadworn.trade.codes import code_of_bytes
 from roadworn.trade.scan_codes import (
+    Figures,
     TakenCode,
+    is_raw,
     judge_by_byte,
+    raw_codes,
     take_code,
+    take_figures,
     take_heavy,
     take_heavy_bytes,
 )
-from roadworn.trade.scan_described import split_description
-from roadworn.trade.scan_figures import Figures, take_figures
-from roadworn.trade.scan_raw import is_raw, raw_codes
-from roadworn.trade.scan_words import DEFAULT_MODULE, Status, one_name
-from roadworn.trade.scanned import ScannedCode, ScanText, own_remarks, readiness_remarks
+from roadworn.trade.scanned import (
+    CODE_LIKE,
+    DEFAULT_MODULE,
+    DESCRIBED,
+    FILLERS,
+    LAMP_WORDS,
+    STATUS_WORDS,
+    ScannedCode,
+    ScanText,
+    Status,
+    one_name,
+    own_remarks,
+    readiness_remarks,
+)
+
+_MOST = 200
+_NEAR = 0.75
+#: Fewer words than this without a mark between are no description: "P0300 hello" may be a slip.
+_LEAST = 2
+_LIST_WORDS = sorted({*STATUS_WORDS, "readiness"})
+
+
+def split_description(line: str) -> tuple[str, str | None]:
+    """Return a line without the reader's description of its code, and the description.
+
+    A line whose code is followed by another code has none.
+    """
+    found = DESCRIBED.match(line)
+    if found is None or not (CODE_LIKE.fullmatch(found[1]) or found[1].startswith("spn")):
+        return line, None
+    words = found[3].split()
+    if any(CODE_LIKE.fullmatch(word.strip("()[].,;:")) for word in words):
+        return line, None
+    plain = [word.strip("()[].,;:-–").casefold() for word in words]
+    if found[2] is None and not _is_description(plain):
+        return line, None
+    status = ""
+    if plain and plain[-1] in STATUS_WORDS:
+        status, words = plain[-1], words[:-1]
+    elif plain and plain[0] in STATUS_WORDS:
+        status, words = plain[0], words[1:]
+    told = re.sub(r"^[\s:–-]+|[\s:,;–(\[-]+$", "", " ".join(words))[:_MOST]
+    return f"{found[1]} {status}", told or None
+
+
+def _is_description(words: list[str]) -> bool:
+    unknown = [
+        word
+        for word in words
+        if word
+        and word not in STATUS_WORDS
+        and word not in FILLERS
+        and word not in LAMP_WORDS
+        and not re.fullmatch(r"on|off|(0x)?[0-9a-f]{2,}|[0-9]+", word)
+    ]
+    slips = [word for word in unknown if get_close_matches(word, _LIST_WORDS, 1, _NEAR)]
+    tells_lamp = bool(LAMP_WORDS & {*words}) and bool({"on", "off"} & {*words})
+    return len(unknown) >= _LEAST and not slips and not tells_lamp
+
 
 __all__ = ["DEFAULT_MODULE", "ScanText", "ScannedCode", "parse_scan_text", "readiness_remarks"]
 

@@ -14,10 +14,16 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtri
 
-from roadworn_plugins.lifedata.errors import LifeDataError, check_level
-from roadworn_plugins.lifedata.kaplan_meier import risk_table
+from roadworn_plugins.lifedata.checked import (
+    Floats,
+    Ints,
+    LifeDataError,
+    Segments,
+    check_level,
+    group_order,
+)
 from roadworn_plugins.lifedata.lives import Column, Lives
-from roadworn_plugins.lifedata.segments import Floats, Ints, Segments, group_order
+from roadworn_plugins.lifedata.survival import risk_table
 
 STILL_RUNNING = -1
 

@@ -12,7 +12,7 @@ from typing import NamedTuple, Protocol
 import numpy as np
 from scipy.special import erfcx, log_ndtr, ndtri
 
-from roadworn_plugins.lifedata.segments import Bools, Floats
+from roadworn_plugins.lifedata.checked import Bools, Floats
 
 _LOG_ROOT_TWO_PI = 0.5 * np.log(2.0 * np.pi)
 _ROOT_HALF = np.sqrt(0.5)

@@ -11,16 +11,18 @@ from typing import Any, Literal
 
 import numpy as np
 
-from roadworn_plugins.lifedata.errors import LifeDataError
-from roadworn_plugins.lifedata.kaplan_meier import KaplanMeier, kaplan_meier
-from roadworn_plugins.lifedata.life_table import read_lives
+from roadworn_plugins.lifedata.checked import Bools, Floats, LifeDataError
 from roadworn_plugins.lifedata.lives import Lives
-from roadworn_plugins.lifedata.lognormal import LognormalFit, fit_lognormal
 from roadworn_plugins.lifedata.parametric import ParametricFit
-from roadworn_plugins.lifedata.segments import Bools, Floats
+from roadworn_plugins.lifedata.parametric_fits import (
+    LognormalFit,
+    WeibullFit,
+    fit_lognormal,
+    fit_weibull,
+)
 from roadworn_plugins.lifedata.small_samples import fit_small
+from roadworn_plugins.lifedata.survival import KaplanMeier, kaplan_meier, read_lives
 from roadworn_plugins.lifedata.turnbull import Turnbull, turnbull
-from roadworn_plugins.lifedata.weibull import WeibullFit, fit_weibull
 
 LimitsKind = Literal["conditional", "lr", "wald"]
 

@@ -11,12 +11,10 @@ from typing import Any
 
 import numpy as np
 
-from roadworn.problems import Problem
-from roadworn_plugins.lifedata.checked import NoEstimate
-from roadworn_plugins.lifedata.errors import LifeDataError
-from roadworn_plugins.lifedata.power_law import PowerLaw, fit_power_law
+from roadworn.model.problems import Problem
+from roadworn_plugins.lifedata.checked import LifeDataError, NoEstimate
+from roadworn_plugins.lifedata.power_law import PowerLaw, RepairHistory, fit_power_law
 from roadworn_plugins.lifedata.recurrence import MeanCumulative, mean_cumulative
-from roadworn_plugins.lifedata.repair_history import RepairHistory
 from roadworn_plugins.lifedata.trend import TrendTest, laplace_test, military_handbook_test
 
 _EVENTS = ("repair", "end", "start")

@@ -12,9 +12,9 @@ from typing import NamedTuple, Self
 
 import numpy as np
 
+from roadworn_plugins.lifedata.checked import Bools, Floats, Ints, Segments
 from roadworn_plugins.lifedata.families import Family
 from roadworn_plugins.lifedata.lives import Lives
-from roadworn_plugins.lifedata.segments import Bools, Floats, Ints, Segments
 
 
 class Terms(NamedTuple):

@@ -13,9 +13,8 @@ from typing import Any, Self
 
 import numpy as np
 
-from roadworn.problems import Problem
-from roadworn_plugins.lifedata.errors import LifeDataError
-from roadworn_plugins.lifedata.segments import Bools, Floats, Ints, group_order
+from roadworn.model.problems import Problem
+from roadworn_plugins.lifedata.checked import Bools, Floats, Ints, LifeDataError, group_order
 
 Column = Sequence[Any] | Floats | Ints | Bools
 

@@ -12,9 +12,8 @@ from typing import ClassVar, Self
 
 import numpy as np
 
-from roadworn_plugins.lifedata.errors import LifeDataError
+from roadworn_plugins.lifedata.checked import Bools, Floats, Ints, LifeDataError
 from roadworn_plugins.lifedata.families import Family
-from roadworn_plugins.lifedata.segments import Bools, Floats, Ints
 
 
 class Status(IntEnum):

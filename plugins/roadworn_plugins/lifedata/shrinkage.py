@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import gammaincinv
+from scipy.special import gammaincinv, gammaln
 
 from roadworn_plugins.lifedata.checked import Floats, NoEstimate, finite, same_length, summed, tail
 from roadworn_plugins.lifedata.common_shape import (
@@ -20,7 +20,164 @@ from roadworn_plugins.lifedata.common_shape import (
     shape_heterogeneity,
 )
 from roadworn_plugins.lifedata.counts import whole_counts
-from roadworn_plugins.lifedata.gamma_prior import GammaPrior, fit_prior, prior_from_range
+
+_LEAST_A, _LARGEST_A = 1e-3, 1e5
+_JEFFREYS = 0.5
+_CENTRAL = 0.8  # share of rates that a trade range is taken to hold
+
+
+@dataclass(frozen=True)
+class GammaPrior:
+    """Gamma distribution of a Weibull rate, ready to be updated with one group's data.
+
+    Attributes:
+        a: Shape, reads as a number of failures already seen; allows for the uncertainty of
+            the spread and of the mean, so it weighs less than the failures it was learnt from.
+        b: Exposure already seen, in units of age to the power of the common shape.
+        status: How the prior came about, in words fit for a caveat: fitted, no overdispersion,
+            no failures, too few groups, or trade range, no source.
+        spread: Maximum likelihood shape of the spread between groups; inf where the groups
+            differ no more than chance allows, nan where it was not estimated.
+        groups: Groups with exposure that it was learnt from.
+        failures: Failures that it was learnt from.
+    """
+
+    a: float
+    b: float
+    status: str
+    spread: float = np.nan
+    groups: int = 0
+    failures: int = 0
+
+
+def fit_prior(failures: ArrayLike, exposure: ArrayLike) -> GammaPrior:
+    """Learn the prior from all groups by their marginal likelihood.
+
+    The likelihood of the spread is averaged rather than maximised, since with few groups its
+    maximum often says "no spread at all": a uniform prior is put on the share by which a typical
+    group is pulled to the mean (the idea of Christiansen and Morris, JASA 92 (1997) 618-632, from
+    memory), and the relative variance 1 / a is averaged. The mean of the rates is uncertain too;
+    to first order that adds 1 / information to the relative variance. In simulations the 95 %
+    limits of the rates then cover 89 to 96 % with 3 to 10 groups and 93 % or more with 40.
+
+    Args:
+        failures: Failures d of each group.
+        exposure: Exposure E of each group; groups without exposure teach nothing.
+
+    Returns:
+        The prior. With fewer than two groups it is the Jeffreys prior (a = 1/2, b = 0). With
+        no failure at all it is the Jeffreys posterior of the pooled exposure.
+
+    Raises:
+        NoEstimate: Invalid input, or failures in a group without exposure.
+    """
+    d, e = whole_counts("failures", failures), finite("exposure", exposure, least=0.0)
+    same_length(failures=d, exposure=e)
+    if np.any((e == 0.0) & (d > 0.0)):
+        raise NoEstimate("A group has failures but no exposure; check its entry and exit ages.")
+    d, e = d[e > 0.0], e[e > 0.0]
+    groups, total = d.size, int(d.sum())
+    if groups < 2:
+        return GammaPrior(_JEFFREYS, 0.0, "too few groups", groups=groups, failures=total)
+    if total == 0:
+        return GammaPrior(_JEFFREYS, float(e.sum()), "no failures", groups=groups)
+    unit = float(e.sum()) / total  # the pooled rate is 1 in these units, whatever the ages' unit
+    scaled = e / unit
+    spread, typical = _spread(d, scaled)
+    mean = _mean(typical, d, scaled)
+    weight = mean * scaled
+    information = float(np.sum(weight / (1.0 + weight / typical)))
+    a = 1.0 / (1.0 / typical + 1.0 / information)
+    status = "fitted" if np.isfinite(spread) else "no overdispersion"
+    return GammaPrior(a, a / mean * unit, status, spread, groups, total)
+
+
+def prior_from_range(low: float, high: float, shape: float, *, weight: float = 3.0) -> GammaPrior:
+    """Make a weak prior from a trade range of typical life.
+
+    The range is read as holding the median life of 80 % of vehicles (common practice, no
+    source). The prior weighs at most ``weight`` failures, so own data soon overrule it.
+
+    Args:
+        low: Low end of the typical life.
+        high: High end, above ``low``.
+        shape: Weibull shape the rate belongs to.
+        weight: Largest number of failures the range may count for.
+
+    Raises:
+        NoEstimate: The range or the shape is impossible.
+    """
+    if not (0.0 < low < high < np.inf and 0.0 < shape < np.inf and 0.0 < weight < np.inf):
+        raise NoEstimate(
+            "A trade range needs 0 < low < high, a shape and a weight above zero; correct it."
+        )
+    side = (1.0 - _CENTRAL) / 2.0
+    wanted = shape * np.log(high / low)
+    small, large = np.log(0.05), np.log(weight)
+
+    def log_ratio(log_a: float) -> float:
+        ends = gammaincinv(np.exp(log_a), [1.0 - side, side])
+        return float(np.log(ends[0]) - np.log(ends[1]))
+
+    if log_ratio(large) < wanted:
+        # The ratio of the two quantiles falls as a grows: bisect on its logarithm.
+        for _ in range(60):
+            middle = (small + large) / 2.0
+            small, large = (middle, large) if log_ratio(middle) > wanted else (small, middle)
+    a = float(np.exp(large))
+    middle_rate = np.log(2.0) / np.exp(shape * (np.log(low) + np.log(high)) / 2.0)
+    return GammaPrior(a, float(gammaincinv(a, 0.5) / middle_rate), "trade range, no source")
+
+
+def _mean(a: float, d: Floats, e: Floats) -> float:
+    """Solve for the mean rate at a given spread; the score falls in log(mean), so it is unique."""
+    log_mean, low, high = 0.0, -60.0, 60.0
+    for _ in range(100):
+        part = e * np.exp(log_mean)
+        share = part / (a + part)
+        excess = float(np.sum((a + d) * share - d))
+        low, high = (low, log_mean) if excess > 0.0 else (log_mean, high)
+        slope = float(np.sum((a + d) * share * (1.0 - share)))
+        step = log_mean - excess / slope if slope > 0.0 else np.inf
+        new = step if low < step < high else (low + high) / 2.0
+        if abs(new - log_mean) < 1e-12:
+            break
+        log_mean = new
+    return float(np.exp(log_mean))
+
+
+def _spread(d: Floats, e: Floats) -> tuple[float, float]:
+    """Return the spread of maximum likelihood (inf: none) and the one of average variance."""
+
+    def profile(log_a: float) -> tuple[float, float]:
+        a = float(np.exp(log_a))
+        part = _mean(a, d, e) * e
+        terms = gammaln(a + d) - gammaln(a) - (a + d) * np.log1p(part / a)
+        height = float(np.sum(terms + d * np.log(part / a)))
+        return height, height - 0.5 * float(np.log(np.sum(part / (1.0 + part / a))))
+
+    grid = np.linspace(np.log(_LEAST_A), np.log(_LARGEST_A), 38)
+    heights, integrated = np.array([profile(x) for x in grid]).T
+    held = np.flatnonzero(integrated > integrated.max() - 12.0)
+    fine = np.linspace(grid[max(held[0] - 1, 0)], grid[min(held[-1] + 1, grid.size - 1)], 60)
+    likely = np.array([profile(x)[1] for x in fine])
+    # A group of typical exposure is pulled to the mean by the share a / (a + w); a uniform prior
+    # on that share is a density a w / (a + w)^2 on the grid of log(a).
+    w = float(e.sum()) / e.size
+    pooled = np.exp(fine) / (np.exp(fine) + w)
+    chance = np.exp(likely - likely.max()) * pooled * (1.0 - pooled)
+    typical = float(np.sum(chance) / np.sum(chance / np.exp(fine)))
+    best = int(np.argmax(heights))
+    poisson = float(np.sum(d * np.log(e) - e))
+    if best == grid.size - 1 or heights[best] <= poisson:
+        return np.inf, typical
+    low, high = grid[max(best - 1, 0)], grid[best + 1]
+    golden = (np.sqrt(5.0) - 1.0) / 2.0
+    for _ in range(40):
+        left, right = high - golden * (high - low), low + golden * (high - low)
+        low, high = (left, high) if profile(left)[0] < profile(right)[0] else (low, right)
+    return float(np.exp((low + high) / 2.0)), typical
+
 
 __all__ = [
     "Chance",

@@ -15,11 +15,11 @@ from roadworn_plugins.lifedata.checked import NoEstimate
 from roadworn_plugins.lifedata.power_law import (
     GroupedPowerLaw,
     PowerLaw,
+    RepairHistory,
     fit_power_law,
     grouped_power_law,
     power_law,
 )
-from roadworn_plugins.lifedata.repair_history import RepairHistory
 
 __all__ = [
     "GroupedPowerLaw",

@@ -6,11 +6,10 @@ a reader sees where it departs from the record.
 
 import numpy as np
 
-from roadworn.analysis import Chart, Column, Series, Table
-from roadworn_plugins.grouped import Floats
-from roadworn_plugins.lifedata.kaplan_meier import at_risk
-from roadworn_plugins.lifespans.figures import Figures, Group
-from roadworn_plugins.lifespans.reasons import FAILED, WORN
+from roadworn.analysis.result import Chart, Column, Series, Table
+from roadworn_plugins.lifedata.survival import at_risk
+from roadworn_plugins.lifespans.figures import FAILED, WORN, Figures, Group
+from roadworn_plugins.shared.grouped import Floats
 
 _MOST = 5
 _POINTS = 40

@@ -11,11 +11,163 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
-from scipy.stats import nbinom, poisson
+from numpy.typing import NDArray
+from scipy.stats import binomtest, nbinom, poisson
 
-from roadworn.analysis import Chart, Series
-from roadworn_plugins.grouped import Floats
-from roadworn_plugins.repeats.dated import DatedLives
+from roadworn.analysis.result import Chart, Series
+from roadworn.columns.view import LedgerView
+from roadworn_plugins.repeats.levels import Label
+from roadworn_plugins.shared.grouped import NOT_RECORDED, Floats
+
+_CONDITIONS = {
+    "place": "l.vehicle_class = ? AND l.vehicle_id = ? AND coalesce(l.position, '') = ?",
+    "class": "l.vehicle_class = ?",
+    "supplier": f"coalesce(supplier, '{NOT_RECORDED}') = ?",
+    "part": f"coalesce(supplier, '{NOT_RECORDED}') = ? "
+    f"AND coalesce(part_number, '{NOT_RECORDED}') = ?",
+}
+
+
+@dataclass(frozen=True, eq=False)
+class DatedLives:
+    """Lives whose days are known, one entry each.
+
+    Attributes:
+        vehicle_class: of the vehicle it was fitted to.
+        entry, lower, leaving: ages in thousand km: at the start of observation, the last one it
+            is known to have reached, at its end.
+        failed: whether it ended in failure.
+        first, last: days since 1970-01-01 of the start and the end of observation.
+    """
+
+    vehicle_class: NDArray[np.str_]
+    entry: Floats
+    lower: Floats
+    leaving: Floats
+    failed: NDArray[np.bool_]
+    first: Floats
+    last: Floats
+
+
+def dated_lives(view: LedgerView, level: str, label: Label) -> DatedLives:
+    """Return the lives of one place, class, supplier or supplier's part that have their days.
+
+    Args:
+        view: the ledger.
+        level: name of the level.
+        label: its label, component first.
+    """
+    data = view.arrays(
+        f"""SELECT l.vehicle_class, l.entry_km / 1000 AS entry, l.lower_km / 1000 AS lower,
+                   CASE WHEN l.failed THEN l.upper_km ELSE l.lower_km END / 1000 AS leaving,
+                   l.failed,
+                   date_diff('day', DATE '1970-01-01',
+                             coalesce(l.ended_on, v.retired_on, v.last_seen_on)) AS last_day,
+                   CASE WHEN l.failed THEN l.upper_days ELSE l.lower_days END - l.entry_days
+                     AS days
+            FROM part_lives AS l JOIN vehicles AS v USING (vehicle_id)
+            WHERE l.component = ? AND {_CONDITIONS[level]}
+              AND l.lower_days IS NOT NULL AND l.lower_km IS NOT NULL
+            ORDER BY last_day, leaving, entry""",
+        label,
+    )
+    entry, lower, leaving = (
+        data[name].astype(np.float64) for name in ("entry", "lower", "leaving")
+    )
+    last, days = data["last_day"].astype(np.float64), data["days"].astype(np.float64)
+    good = np.isfinite(last) & np.isfinite(days) & (days > 0) & (leaving > entry)
+    return DatedLives(
+        data["vehicle_class"].astype(str)[good],
+        entry[good],
+        lower[good],
+        leaving[good],
+        data["failed"].astype(bool)[good],
+        (last - days)[good],
+        last[good],
+    )
+
+
+# With fewer failures even an even split and a one-sided one cannot be told apart at 5 %.
+_LEAST = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """Later half of the record against the earlier.
+
+    Attributes:
+        words: the answer.
+        later, expected: failures in the later half, and as many as its exposure would give.
+        p: two-sided chance if nothing had changed; 1 where it cannot be told.
+        since: first day of the later half.
+    """
+
+    words: str
+    later: int
+    expected: float
+    p: float
+    since: date | None
+
+
+def trend_of(
+    view: LedgerView, level: str, label: tuple[str, ...], shape: float, alpha: float = 0.05
+) -> Trend:
+    """Compare the two halves of the record of one class, supplier or part.
+
+    Args:
+        view: the ledger.
+        level: ``class``, ``supplier`` or ``part``.
+        label: its label, component first.
+        shape: Weibull shape of the component's clock.
+        alpha: chance below which a change is named.
+    """
+    lives = dated_lives(view, level, label)
+    if int(lives.failed.sum()) < _LEAST:
+        return Trend("too few to tell", 0, 0.0, 1.0, None)
+    middle = float(lives.first.min() + lives.last.max()) / 2.0
+    return judged(
+        lives.entry, lives.leaving, lives.failed, lives.first, lives.last, middle, shape, alpha
+    )
+
+
+def judged(
+    entry: Floats,
+    leaving: Floats,
+    failed: np.ndarray[tuple[int, ...], np.dtype[np.bool_]],
+    first: Floats,
+    last: Floats,
+    middle: float,
+    shape: float,
+    alpha: float = 0.05,
+) -> Trend:
+    """Compare failures after a day with those before it, by exposure.
+
+    Args:
+        entry: ages at the start of observation.
+        leaving: ages at its end.
+        failed: whether the life ended in failure.
+        first: days since 1970-01-01 of the start of observation.
+        last: days of its end.
+        middle: the day that divides the record.
+        shape: Weibull shape of the clock.
+        alpha: chance below which a change is named.
+    """
+    part = np.clip((middle - first) / (last - first), 0.0, 1.0)
+    at_middle = entry + part * (leaving - entry)
+    early = float(np.sum(at_middle**shape - entry**shape))
+    late = float(np.sum(leaving**shape - at_middle**shape))
+    total, later = int(failed.sum()), int(np.sum(failed & (last > middle)))
+    share = late / (early + late)
+    since = date.fromordinal(int(np.ceil(middle)) + date(1970, 1, 1).toordinal())
+    expected = total * share
+    if not 0.0 < share < 1.0:
+        return Trend("too few to tell", later, expected, 1.0, since)
+    p = float(binomtest(later, total, share).pvalue)
+    words = "no clear change"
+    if p < alpha:
+        words = "getting worse" if later > expected else "getting better"
+    return Trend(words, later, expected, p, since)
+
 
 #: Rows of the table that are drawn.
 CHARTED = 4

@@ -5,19 +5,17 @@ from functools import cached_property
 
 import numpy as np
 
-from roadworn.analysis import Cell, Column
-from roadworn.view import LedgerView
-from roadworn_plugins.excess import exposures
-from roadworn_plugins.grouped import GroupedLives, load
-from roadworn_plugins.life_model import ComponentModel, fit
-from roadworn_plugins.lifedata.errors import LifeDataError
+from roadworn.analysis.result import Cell, Column
+from roadworn.columns.view import LedgerView
+from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.lifedata.log_rank import LogRank, log_rank
 from roadworn_plugins.repeats import words
-from roadworn_plugins.repeats.along_time import Counted, Rate
-from roadworn_plugins.repeats.dated import dated_lives
-from roadworn_plugins.repeats.facts import Facts
+from roadworn_plugins.repeats.along_time import Counted, Rate, dated_lives, trend_of
 from roadworn_plugins.repeats.levels import BY, SHOWN, Label, Level, levels_of, rows_of
-from roadworn_plugins.repeats.trend import trend_of
+from roadworn_plugins.repeats.words import Facts
+from roadworn_plugins.shared.excess import exposures
+from roadworn_plugins.shared.grouped import GroupedLives, load
+from roadworn_plugins.shared.life_model import ComponentModel, fit
 
 #: Above this chance on the calendar clock an excess by distance is no finding.
 CALENDAR_ALPHA = 0.05

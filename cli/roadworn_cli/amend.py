@@ -1,0 +1,142 @@
+"""`retract` and `correct`: an event taken back, or written anew."""
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from roadworn.model.errors import UsageError
+from roadworn.reading.amounts import read_odometer
+from roadworn.say.telling import brief, describe
+from roadworn_cli.context import check_day, default_currency, default_unit, state_of, today
+from roadworn_cli.output import escape, note, say
+from roadworn_cli.record.common import (
+    ByOption,
+    CurrencyOption,
+    OnOption,
+    acknowledge,
+    cautions,
+    new_event,
+    refuse_amended,
+    short,
+)
+from roadworn_cli.record.profile import tell_vin
+from roadworn_cli.record.remarks import private_remarks, profile_of, tell_consent
+
+if TYPE_CHECKING:
+    from roadworn.model.events import StoredEvent
+
+
+def retract(
+    ctx: typer.Context,
+    event: Annotated[
+        str, typer.Argument(metavar="EVENT", help="Its id, or the beginning or end of it.")
+    ],
+    reason: Annotated[str, typer.Option(metavar="TEXT", help="Why it should not count.")],
+    on: OnOption = "",
+    by: ByOption = "",
+) -> None:
+    """Take an event back: it stays in the ledger, and no longer counts."""
+    if not reason.strip():
+        raise UsageError("--reason is empty: say why the event should not count.")
+    day = check_day(on, "--on") or today().isoformat()
+    with state_of(ctx).open_ledger(writable=True) as ledger:
+        found = ledger.event(event)
+        if found.kind == "retraction":
+            raise UsageError(
+                f"Event {short(found.event_id)} is a retraction: write the event it took back "
+                "anew instead."
+            )
+        refuse_amended(ledger.path, found)
+        payload = {"event": found.event_id, "reason": reason}
+        stored = ledger.append(
+            new_event(
+                {
+                    "vehicle_id": found.vehicle_id,
+                    "kind": "retraction",
+                    "occurred_at": day,
+                    "payload": payload,
+                    "recorded_by": by,
+                }
+            )
+        )
+    told = escape(describe(found.kind, brief(found.data())))
+    typer.echo(f"{short(stored.event_id)}  {found.vehicle_id}  {day}  took back: {told}")
+
+
+_DATE_FIELDS = frozenset({"on", "occurred_at", "occurred-at", "date"})
+
+
+def correct(
+    ctx: typer.Context,
+    event: Annotated[
+        str, typer.Argument(metavar="EVENT", help="Its id, or the beginning or end of it.")
+    ],
+    changes: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="FIELD=VALUE...",
+            help="As position=LF odometer='61,250 mi' on=2026-05-04 price=84.50 "
+            "warranty='12 months/12,000 mi' findings.0.condition=failed.",
+        ),
+    ],
+    currency: CurrencyOption = "",
+    by: ByOption = "",
+) -> None:
+    """Write an event anew with some fields changed; the old one stays and is marked replaced."""
+    from roadworn.reading.fields import change_fields
+
+    state = state_of(ctx)
+    with state.open_ledger(writable=True, plugin_kinds=True) as ledger:
+        old = ledger.event(event)
+        if old.kind == "retraction":
+            raise UsageError(
+                f"Event {short(old.event_id)} is a retraction, which cannot be corrected: write "
+                "the event it took back anew."
+            )
+        refuse_amended(ledger.path, old)
+        kind = ledger.kinds.get(old.kind)
+        envelope, inner = _envelope(old, changes)
+        payload = kind.upcast(old.version, old.data())
+        code = currency or default_currency()
+        payload = change_fields(kind.model, payload, inner, code, default_unit())
+        payload["replaces"] = old.event_id
+        stored = ledger.append(
+            new_event({**envelope, "kind": old.kind, "payload": payload, "recorded_by": by})
+        )
+    acknowledge(stored, f" (replaces {short(old.event_id)})")
+    for text in private_remarks(stored):
+        note(text)
+    if any(payload.get(field) != old.data().get(field) for field in ("vin", "model_year")):
+        known = profile_of(state.ledger, stored.vehicle_id)
+        tell_vin(known.get("vin", ""), known.get("model_year"))
+    tell_consent(ctx, stored)
+    for text in cautions(stored):
+        say(text)
+
+
+def _envelope(old: "StoredEvent", changes: list[str]) -> tuple[dict[str, Any], list[str]]:
+    """Return the envelope with its own changes made, and the changes left for the payload."""
+    envelope: dict[str, Any] = {
+        "vehicle_id": old.vehicle_id,
+        "occurred_at": old.occurred_at,
+        "odometer": old.odometer,
+        "odometer_unit": old.odometer_unit,
+    }
+    inner: list[str] = []
+    for change in changes:
+        field, equals, text = change.partition("=")
+        if equals and field.strip() in _DATE_FIELDS:
+            if not text:
+                raise UsageError("An event needs its day: write on=2026-05-04.")
+            envelope["occurred_at"] = check_day(text, field.strip())
+        elif equals and field.strip() == "odometer":
+            value, unit = read_odometer(text, old.odometer_unit or "") if text else (None, None)
+            envelope |= {"odometer": value, "odometer_unit": unit}
+        elif equals and field.strip() in {"vehicle", "vehicle_id"}:
+            raise UsageError(
+                "The vehicle of an event cannot be corrected: retract the event, and record it "
+                "for the right vehicle."
+            )
+        else:
+            inner.append(change)
+    return envelope, inner

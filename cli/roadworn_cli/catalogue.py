@@ -1,0 +1,114 @@
+"""`components` and `sheets`: the words and limits that Roadworn knows, to look up and copy."""
+
+from difflib import get_close_matches
+from typing import Annotated
+
+import typer
+
+from roadworn.model.errors import UnknownName, UsageError
+from roadworn_cli.context import state_of
+from roadworn_cli.output import check_format, counted, emit, format_option, note
+
+COLUMNS = ("component", "name", "also_called", "position", "safety_critical")
+
+
+def components(
+    word: Annotated[
+        str, typer.Argument(metavar="[WORD]", help="Only those with this word in a name.")
+    ] = "",
+    fmt: str = format_option(),
+) -> None:
+    """List the components of the catalogue, and the words each is known by."""
+    from roadworn.model.catalogue import catalogue
+
+    check_format(fmt)
+    sought = word.casefold()
+    rows = [
+        (
+            component.id,
+            component.name,
+            ", ".join(component.synonyms),
+            "" if component.positions == "none" else component.positions,
+            component.safety_critical,
+        )
+        for component in catalogue()
+        if sought in " ".join((component.id, component.name, *component.synonyms)).casefold()
+    ]
+    emit(COLUMNS, rows, fmt=fmt)
+    if not rows:
+        found = catalogue().resolve(word).suggestions
+        near = ", ".join(component.name for component in found) or "nothing"
+        note(f"no component has {word!r} in a name; near: {near}.")
+
+
+_COLUMNS = ("sheet", "what", "title", "used by")
+
+
+def sheets(
+    ctx: typer.Context,
+    name: Annotated[
+        str,
+        typer.Argument(
+            metavar="[SHEET]", help="Print this one; a path checks a look-over sheet of your own."
+        ),
+    ] = "",
+    blank: Annotated[
+        bool,
+        typer.Option("--blank", help="Print a look-over sheet as an empty CSV table to fill in."),
+    ] = False,
+    fmt: str = format_option(),
+) -> None:
+    """List look-over sheets, inspection rules and service schedules, or print one to copy from.
+
+    In a table to fill in, a row may be repeated for another place; one left empty was not checked.
+
+    \b
+    roadworn sheets light > ours.toml
+    roadworn sheets ours.toml --blank > bus-7.csv
+    roadworn record inspection bus-7 --sheet ours.toml --filled bus-7.csv
+    roadworn sheets inspection_us_federal > rules.toml
+    roadworn analyse inspection-outlook rules=rules.toml
+    """  # noqa: D301  # typer wants the backspace itself before lines it is not to wrap
+    check_format(fmt)
+    from roadworn.trade.limits import load_sheet, sheet_names, sheet_text
+
+    if blank:
+        from roadworn.reading.filled import blank_rows
+
+        if not name:
+            raise UsageError(f"--blank needs a sheet: {' or '.join(sheet_names())}, or a path.")
+        head, *rows = blank_rows(load_sheet(name))
+        emit(head, rows, fmt="csv")
+        return
+    if name.endswith(".toml"):
+        sheet = load_sheet(name)
+        measured = sum(item.measurement is not None for item in sheet.items)
+        items = counted(len(sheet.items), "item")
+        typer.echo(f"{name}: {sheet.title}, {items}, {measured} measured")
+        return
+    files = [
+        (analysis.name, file)
+        for _plugin, analysis in state_of(ctx).plugins().analyses().values()
+        for file in analysis.files
+    ]
+    if not name:
+        rows = [
+            (known, "look-over sheet", load_sheet(known).title, "record inspection --sheet")
+            for known in sheet_names()
+        ]
+        rows += [(f.name, f.what, f.title, f"analyse {by} {f.setting}=") for by, f in files]
+        emit(_COLUMNS, rows, fmt=fmt)
+        return
+    packaged = next((file for _by, file in files if file.name == name), None)
+    if packaged is not None:
+        typer.echo(packaged.read(), nl=False)
+        return
+    try:
+        typer.echo(sheet_text(name), nl=False)
+    except UnknownName:
+        names = [*sheet_names(), *(file.name for _by, file in files)]
+        near = get_close_matches(name, [*names, *(n.partition("_")[0] for n in names)], n=1)
+        meant = f" (did you mean {near[0]}?)" if near else ""
+        raise UnknownName(
+            f"There is no sheet {name!r}{meant}: use {' or '.join(names)}.", names
+        ) from None

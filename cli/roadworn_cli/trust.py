@@ -1,0 +1,140 @@
+"""`verify`, `proof` and `backup`: whether the ledger is what was written."""
+
+import json
+import sys
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from roadworn.model.errors import EnvironmentFailure, LedgerDamaged, UsageError
+from roadworn_cli.context import leave, state_of
+from roadworn_cli.output import (
+    check_format,
+    counted,
+    emit,
+    emit_json,
+    format_option,
+    note,
+    progress,
+    say,
+)
+
+
+def verify(
+    ctx: typer.Context,
+    upgrade: Annotated[
+        bool, typer.Option("--upgrade", help="Bring a ledger of an older shape up to date first.")
+    ] = False,
+    fmt: str = format_option(),
+) -> None:
+    """Check every event against the ledger's checkpoints; exit 1 when something is wrong."""
+    check_format(fmt)
+    from roadworn.store.verify import verify as check
+
+    state = state_of(ctx)
+    if upgrade:
+        with state.open_ledger(writable=True):
+            pass
+    path = state.ledger
+    state.check_file()
+    try:
+        report = check(path, progress=progress("checking events"))
+    except LedgerDamaged:
+        raise LedgerDamaged(
+            f"{path} is so damaged that it cannot be read at all: keep the file as it is, and go "
+            "on from a backup that verifies."
+        ) from None
+    if fmt == "json":
+        emit_json(
+            {
+                "size": report.size,
+                "root": report.root,
+                "problems": [problem.as_json() for problem in report.problems],
+            }
+        )
+    else:
+        rows = [(problem.code, problem.row or None, problem.message, problem.hint)
+                for problem in report.problems]  # fmt: skip
+        if rows or fmt == "csv":
+            emit(("problem", "event", "what", "remedy"), rows, fmt=fmt)
+        else:
+            typer.echo(f"{counted(report.size, 'event')}, root {report.root}")
+    for text in report.notes:
+        note(text)
+    if report.problems:
+        say(
+            f"{path} does not verify: {counted(len(report.problems), 'problem')} in "
+            f"{counted(report.size, 'event')}. "
+            "Keep the file as it is, and go on from a backup that verifies."
+        )
+        leave(1)
+    say(f"{path} verifies: nothing was altered, removed or slipped in since the checkpoint.")
+
+
+def proof(
+    ctx: typer.Context,
+    event: Annotated[
+        str, typer.Argument(metavar="[EVENT]", help="Its id, or the beginning or end of it.")
+    ] = "",
+    size: Annotated[
+        int | None, typer.Option(metavar="N", help="In the ledger of the first N events.")
+    ] = None,
+    since: Annotated[
+        int | None,
+        typer.Option(metavar="N", help="Prove that the ledger grew from its first N events."),
+    ] = None,
+    check: Annotated[
+        str, typer.Option(metavar="FILE", help="Check a proof from a file; - reads it from stdin.")
+    ] = "",
+    root: Annotated[
+        str, typer.Option(metavar="HEX", help="With --check: the root that was printed.")
+    ] = "",
+) -> None:
+    """Prove that an event is in the ledger, or that the ledger only grew (RFC 6962), as JSON."""
+    from roadworn.store.proof import check_proof, consistency_proof, inclusion_proof
+
+    if sum((bool(event), since is not None, bool(check))) != 1:
+        raise UsageError(
+            "Name one thing to prove: an EVENT, or --since N for an older state of the ledger, "
+            "or --check FILE for a proof that was kept."
+        )
+    if check:
+        if check_proof(_read(check), root or None):
+            typer.echo("holds")
+            return
+        typer.echo("does not hold")
+        say("The proof does not hold: the event, the path or the root is another one.")
+        leave(1)
+    path = state_of(ctx).ledger
+    if since is not None:
+        emit_json(consistency_proof(path, since, size))
+    else:
+        emit_json(inclusion_proof(path, event, size))
+
+
+def _read(name: str) -> dict[str, Any]:
+    try:
+        text = sys.stdin.read() if name == "-" else Path(name).read_text(encoding="utf-8-sig")
+        found = json.loads(text)
+    except OSError as error:
+        raise EnvironmentFailure(
+            f"{name} cannot be read ({error.strerror}): check its name and rights."
+        ) from error
+    except ValueError:
+        found = None
+    if not isinstance(found, dict):
+        raise UsageError(f"{name} is no proof: give the JSON that `roadworn proof` printed.")
+    return found
+
+
+def backup(
+    ctx: typer.Context,
+    file: Annotated[str, typer.Argument(metavar="FILE", help="The copy; it must not exist.")],
+) -> None:
+    """Copy the ledger while others may write, and check the copy event by event."""
+    from roadworn.store.backup import back_up
+
+    made = back_up(state_of(ctx).ledger, Path(file))
+    typer.echo(str(made.path))
+    say(f"{counted(made.size, 'event')} copied and checked, root {made.root}.")

@@ -1,0 +1,1 @@
+"""What an analysis is, the host that loads and runs them, and the outlook that gathers them."""

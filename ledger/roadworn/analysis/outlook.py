@@ -1,0 +1,384 @@
+"""The whole answer for one vehicle: what is open, what keeps failing, what goes next.
+
+It only gathers. What is open comes straight from the read model; what keeps failing and what
+goes next are the results of the analyses of those names, whoever brings them. When one of
+them is missing or broken its part is empty and the outlook says so.
+"""
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import TYPE_CHECKING, Any
+
+from roadworn.analysis.result import Cell, Column, Ran, Table
+from roadworn.checks.identity import to_settle
+from roadworn.model.catalogue import catalogue
+from roadworn.model.errors import PluginFailure, UnknownName
+from roadworn.model.problems import Problem
+from roadworn.model.units import KM_PER_MILE
+from roadworn.trade.cautions import CLOSING, cautions_for
+from roadworn.trade.codes import told_code
+
+if TYPE_CHECKING:
+    from roadworn.analysis.host import PluginHost
+    from roadworn.columns.view import LedgerView
+
+
+#: So many used readings after a doubtful one settle it: two that agree are no chance.
+_BEAR_OUT = 2
+_LOOKED_AT = 4
+
+
+def contradictions(view: "LedgerView", vehicle_id: str) -> list[str]:
+    """Return a sentence with its remedy where the latest readings contradict each other."""
+    rows = view.sql(
+        """SELECT odometer, unit, occurred_on, used, event_id FROM readings
+           WHERE vehicle_id = ? AND odometer IS NOT NULL
+           ORDER BY occurred_at DESC, seq DESC LIMIT ?""",
+        (vehicle_id, _LOOKED_AT),
+    ).rows
+    used = 0
+    for at, (figure, unit, day, is_used, event) in enumerate(rows):
+        if is_used:
+            used += 1
+            if used >= _BEAR_OUT:
+                break
+            continue
+        rests = next((row for row in (*rows[:at][::-1], *rows[at + 1 :]) if row[3]), None)
+        if rests is None:
+            continue
+        told = (
+            f"The odometer readings {figure:,.10g} {unit} on {day} and {rests[0]:,.10g} {rests[1]} "
+            f"on {rests[2]} contradict each other, and the distance here rests on the second: "
+            f"correct the wrong one, roadworn correct {event[-8:]} odometer=… or "
+            f"roadworn correct {rests[4][-8:]} odometer=…"
+        )
+        return [told]
+    return []
+
+
+#: A look-over, a scan or a reading older than this is named among what is not known.
+STALE = timedelta(days=200)
+# The likeliest and dearest few fit on a screen; `analyse next-repairs` has them all.
+_MOST_NEXT = 10
+# Looking back costs as much as all the rest; nobody waits half a minute at the vehicle.
+_MOST_FOR_RECORD = 100_000
+_ASKED = (
+    *("inspection-outlook", "maintenance-due", "keep-or-sell", "repeat-failures"),
+    "measured-wear",
+)
+#: States of what is due in which "no failed items recorded" must not be said.
+_OPEN = frozenset({"failed", "not passed", "complaint"})
+_OPEN_COLUMNS = (
+    Column("state", "state"),
+    Column("component", "component", "component"),
+    Column("position", "where"),
+    Column("detail", "what was seen"),
+    Column("since", "since", "date"),
+)
+_WORDS = {"failed": "failed", "wearing": "wearing", "not_checked": "not checked"}
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """Everything that a person asks about one vehicle, in the order of asking.
+
+    Attributes:
+        vehicle: profile as in the table `vehicles`.
+        headline: one sentence.
+        distance: last reading in words, with its day.
+        open_now: findings, codes and declined work, safety first.
+        next_repairs, inspection, maintenance, advice, keeps_failing: results of the analyses
+            `next-repairs`, `inspection-outlook`, `maintenance-due`, `keep-or-sell` and
+            `repeat-failures`; None when one is missing or could not run.
+        wear: result of `measured-wear`: what was measured is projected, with a price or without.
+        track_record: result of `projection-backtest` for the last day that leaves a whole
+            horizon to compare with; None also where the ledger is too large to wait for it.
+        unknown: what nobody has looked at, in words.
+        cautions: for the components named.
+        unit: in which every distance is told, ``mi`` or ``km``.
+        problems: analyses that could not run.
+        size, root: of the ledger it rests on.
+    """
+
+    vehicle: dict[str, Any]
+    as_of: date
+    headline: str
+    distance: str
+    open_now: Table
+    next_repairs: Ran | None
+    inspection: Ran | None
+    maintenance: Ran | None
+    advice: Ran | None
+    keeps_failing: Ran | None
+    wear: Ran | None
+    track_record: Ran | None
+    unknown: tuple[str, ...]
+    cautions: tuple[str, ...]
+    closing: str
+    unit: str
+    problems: tuple[Problem, ...]
+    size: int
+    root: str
+
+
+def outlook(
+    view: "LedgerView",
+    host: "PluginHost",
+    vehicle_id: str,
+    months: float = 12,
+    unit: str = "",
+) -> Outlook:
+    """Gather the outlook of one vehicle.
+
+    Args:
+        view: the ledger as of a day.
+        host: where the analyses come from.
+        vehicle_id: an enrolled vehicle.
+        months: how far to look ahead.
+        unit: ``mi`` or ``km`` for every distance, those in sentences too; empty takes the unit
+            in which most readings of the vehicle are.
+
+    Raises:
+        UnknownName: the vehicle is not in the ledger.
+    """
+    vehicle_id = view.require_vehicle(vehicle_id)
+    found = view.sql("SELECT * FROM vehicles WHERE vehicle_id = ?", (vehicle_id,))
+    profile = dict(zip(found.columns, found.rows[0], strict=True))
+    problems: list[Problem] = []
+    unit = unit or usual_unit(view, vehicle_id)
+    one = {"vehicle": vehicle_id, "unit": unit}
+    coming = _run(
+        host, view, "next-repairs", {**one, "months": months, "most": _MOST_NEXT}, problems
+    )
+    ran = {name: _run(host, view, name, one, problems) for name in _ASKED}
+    open_now = _due_by_analysis(coming) or _open_now(view, vehicle_id)
+    named = [str(row[1]) for row in open_now.rows]
+    if coming is not None:
+        named += [str(row["component"]) for row in coming.result.table("next_repairs").records()]
+    return Outlook(
+        vehicle=profile,
+        as_of=view.today,
+        headline=_headline(profile, open_now, coming, months),
+        distance=_distance(view, profile, unit),
+        open_now=open_now,
+        next_repairs=coming,
+        inspection=ran["inspection-outlook"],
+        maintenance=ran["maintenance-due"],
+        advice=ran["keep-or-sell"],
+        keeps_failing=ran["repeat-failures"],
+        wear=ran["measured-wear"],
+        track_record=_track_record(host, view, problems),
+        unknown=_unknown(view, vehicle_id, profile),
+        cautions=cautions_for(named),
+        closing=CLOSING,
+        unit=unit,
+        problems=tuple(problems),
+        size=view.checkpoint.size,
+        root=view.checkpoint.root,
+    )
+
+
+def usual_unit(view: "LedgerView", vehicle_id: str = "") -> str:
+    """Return the unit in which most readings are, of one vehicle or of all; ``mi`` for none."""
+    where, values = ("WHERE vehicle_id = ?", (vehicle_id,)) if vehicle_id else ("", ())
+    rows = view.sql(
+        f"SELECT unit FROM readings {where} GROUP BY unit ORDER BY count(*) DESC, unit LIMIT 1",
+        values,
+    ).rows
+    return str(rows[0][0]) if rows and rows[0][0] in {"mi", "km"} else "mi"
+
+
+def _run(
+    host: "PluginHost",
+    view: "LedgerView",
+    name: str,
+    settings: dict[str, Any],
+    problems: list[Problem],
+) -> Ran | None:
+    """Run one analysis; what breaks becomes a problem, so that the rest still shows.
+
+    A unit is only asked of an analysis that tells distances.
+    """
+    try:
+        fields = host.analysis(name)[1].settings.model_fields
+        asked = {key: value for key, value in settings.items() if key != "unit" or key in fields}
+        return host.run(name, view, asked)
+    except (PluginFailure, UnknownName) as error:
+        problems.append(Problem("analysis-failed", error.message, "see `roadworn plugins`"))
+        return None
+
+
+def _track_record(host: "PluginHost", view: "LedgerView", problems: list[Problem]) -> Ran | None:
+    """Return how the last year's projections came true, for the whole ledger."""
+    if view.checkpoint.size > _MOST_FOR_RECORD:
+        return None
+    return _run(host, view, "projection-backtest", {"days": 1}, problems)
+
+
+def _open_now(view: "LedgerView", vehicle_id: str) -> Table:
+    """Return what is already due: safety first, then failed, codes, declined, wearing."""
+    lines: list[tuple[int, tuple[Cell, ...], str]] = []
+    measured = _measured(view, vehicle_id)
+    for component, position, condition, safety, note, day, event in view.sql(
+        """SELECT component, position, condition, safety, note, first_seen_on, event_id
+           FROM open_findings WHERE vehicle_id = ?
+           ORDER BY component, position, event_id""",
+        (vehicle_id,),
+    ).rows:
+        critical = bool(safety) and condition == "failed"
+        rank = 0 if critical else 1 if condition == "failed" else 4
+        what = "; ".join(filter(None, (measured.get((event, component, position)), note)))
+        word = "SAFETY: failed" if critical else _WORDS.get(condition, condition)
+        lines.append((rank, (word, component, position or "", what, day), event))
+    for code, status, module, words, first, event in view.sql(
+        """SELECT code, status, module, words, first_seen_on, event_id FROM active_codes
+           WHERE vehicle_id = ? ORDER BY status, code, module""",
+        (vehicle_id,),
+    ).rows:
+        meaning, points_to = told_code(code, words)
+        cells = (f"{status} code", ", ".join(points_to), module, f"{code}: {meaning}", first)
+        lines.append((2, cells, event))
+    for component, position, amount, currency, decision, safety, day, event in view.sql(
+        """SELECT component, position, amount, currency, decision, safety, occurred_on, event_id
+           FROM declined_work WHERE vehicle_id = ? ORDER BY occurred_on, component, position""",
+        (vehicle_id,),
+    ).rows:
+        price = f"estimated {amount:,.2f} {currency}" if amount is not None else ""
+        lines.append((3 if safety else 5, (decision, component, position or "", price, day), event))
+    lines.sort(key=lambda line: line[0])
+    return Table(
+        name="open_now",
+        title="Open now",
+        columns=_OPEN_COLUMNS,
+        rows=tuple(cells for _rank, cells, _event in lines),
+        evidence=tuple((event,) for _rank, _cells, event in lines),
+    )
+
+
+def _measured(view: "LedgerView", vehicle_id: str) -> dict[tuple[str, str, str | None], str]:
+    """Return (event, component, position) -> what was measured there, as it was read."""
+    rows = view.sql(
+        """SELECT event_id, component, position, value, unit FROM measurements
+           WHERE vehicle_id = ? ORDER BY seq, name""",
+        (vehicle_id,),
+    ).rows
+    found: dict[tuple[str, str, str | None], str] = {}
+    for event, component, position, value, unit in rows:
+        key = (event, component, position)
+        found[key] = ", ".join(filter(None, (found.get(key), f"{value:g} {unit}")))
+    return found
+
+
+def _headline(profile: dict[str, Any], open_now: Table, coming: Ran | None, months: float) -> str:
+    """Say the most pressing thing first, and never that a vehicle is safe."""
+    safety = [row for row in open_now.rows if str(row[0]).startswith("SAFETY")]
+    open_ = [row for row in open_now.rows if row[0] in _OPEN]
+    if safety:
+        names = ", ".join(_name(str(row[1]), str(row[2])) for row in safety)
+        first = f"Safety item open: {names}; do not drive until it is repaired."
+    elif open_:
+        words = ", ".join(dict.fromkeys(_open_words(row) for row in open_[:4]))
+        first = f"Open: {words}."
+    else:
+        first = "No failed items recorded."
+    if profile.get("retired_on"):
+        return f"Left on {profile['retired_on']} ({profile.get('retirement_reason')}). {first}"
+    if coming is None or not coming.result.estimates:
+        return first
+    total = coming.result.estimates[0]
+    if total.value is None:
+        return f"{first} {total.words.capitalize()}."
+    if not total.value:
+        return first
+    return (
+        f"{first} Beyond that, parts likely to fail within {months:g} months come to about "
+        f"{total.value:,.0f} {total.unit} ({total.low:,.0f} to {total.high:,.0f})."
+    )
+
+
+def _open_words(row: tuple[Cell, ...]) -> str:
+    """Say what is open in a few words."""
+    state, component, position = str(row[0]), str(row[1] or ""), str(row[2] or "")
+    if state == "failed":
+        return f"{_name(component, position)} failed"
+    if state == "complaint":
+        return "a complaint nobody has answered"
+    return f"{position} {state}".strip()
+
+
+def _due_by_analysis(coming: Ran | None) -> Table | None:
+    """Return what the analysis `next-repairs` holds to be due, None when it says nothing.
+
+    It looks further than the record's own words: figures past their limit, complaints nobody
+    answered, official inspections not passed.
+    """
+    for table in coming.result.tables if coming is not None else ():
+        if table.name == "due_now":
+            rows = tuple(
+                (row["state"], row["component"], row["position"], row["seen"], row["since"])
+                for row in table.records()
+            )
+            return Table("open_now", "Due now", _OPEN_COLUMNS, rows, table.evidence)
+    return None
+
+
+def _name(component: str, position: str) -> str:
+    return f"{catalogue().name_of(component)} {position}".strip()
+
+
+def _distance(view: "LedgerView", profile: dict[str, Any], shown: str) -> str:
+    """Return the last reading in the unit wanted, with its day and the usual monthly distance."""
+    rows = view.sql(
+        """SELECT odometer, unit, occurred_on FROM readings WHERE vehicle_id = ?
+           ORDER BY occurred_at DESC, seq DESC LIMIT 1""",
+        (profile["vehicle_id"],),
+    ).rows
+    if not rows:
+        return "no odometer reading on record"
+    figure, unit, day = rows[0]
+    scale = 1.0 if shown == "km" else float(KM_PER_MILE)
+    km = figure if unit == "km" else figure * float(KM_PER_MILE)
+    text = f"{km / scale:,.0f} {shown} on {day}"
+    true_km = profile.get("last_km")
+    if true_km is not None and abs(true_km - km) > scale:
+        text += f" (true distance {true_km / scale:,.0f} {shown})"
+    usage = view.sql(
+        "SELECT km_per_month, sd_km_per_month FROM usage_rates WHERE vehicle_id = ?",
+        (profile["vehicle_id"],),
+    ).rows
+    if usage and usage[0][0]:
+        text += f", about {usage[0][0] / scale:,.0f} {shown} a month"
+    return text
+
+
+def _unknown(view: "LedgerView", vehicle_id: str, profile: dict[str, Any]) -> tuple[str, ...]:
+    """Return in words what the record cannot answer for."""
+    unknown = []
+    looks = {"inspection": "look-over", "scan": "scan of the diagnostic socket"}
+    last: dict[str, date] = dict(
+        view.sql(
+            """SELECT kind, max(occurred_on) FROM effective_events
+               WHERE vehicle_id = ? AND kind IN ('inspection', 'scan') GROUP BY kind""",
+            (vehicle_id,),
+        ).rows
+    )
+    for kind, name in looks.items():
+        if kind not in last:
+            unknown.append(f"No {name} is on record.")
+        elif view.today - last[kind] > STALE:
+            unknown.append(f"The last {name} was on {last[kind]}.")
+    seen = profile.get("last_seen_on")
+    if seen is not None and view.today - seen > STALE:
+        unknown.append(f"Not seen since {seen}: everything above may have moved on.")
+    parts = view.sql(
+        """SELECT component, coalesce(position, '') FROM unknown_parts
+           WHERE vehicle_id = ? ORDER BY component, position""",
+        (vehicle_id,),
+    ).rows
+    if parts:
+        names = list(dict.fromkeys(_name(component, position) for component, position in parts))
+        more = f" and {len(names) - 6} more" if len(names) > 6 else ""
+        unknown.append(f"Parts of unknown age: {', '.join(names[:6])}{more}.")
+    unknown += [f"To settle: {p.message} {p.hint}." for p in to_settle(profile)]
+    unknown += [f"To settle: {sentence}" for sentence in contradictions(view, vehicle_id)]
+    return tuple(unknown)

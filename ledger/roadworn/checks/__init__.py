@@ -1,0 +1,1 @@
+"""Every rule about what is refused, odd or doubtful, run by every door."""

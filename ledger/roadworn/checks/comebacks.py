@@ -1,0 +1,180 @@
+"""What is back: a part, a complaint, or a code."""
+
+from collections.abc import Iterable, Iterator, Mapping
+from datetime import date, timedelta
+from typing import Any, Literal
+
+from roadworn.model.events import StoredEvent
+from roadworn.model.units import convert
+from roadworn.say.telling import item_words
+from roadworn.trade.scan_bytes import decode_readiness
+from roadworn.trade.warranty import WINDOW_DAYS, Warranty, comeback, same_place
+
+#: Reasons that say the part fitted before did not last.
+_DID_NOT_LAST = frozenset({"failed", "worn_out", "damaged"})
+
+
+def comeback_words(stored: StoredEvent, earlier: Iterable[StoredEvent]) -> str:
+    """Return a sentence when a job or a complaint is a comeback, else an empty text.
+
+    Args:
+        stored: the replacement, repair or complaint just written down.
+        earlier: replacements, repairs and complaints of the same vehicle, in any order.
+    """
+    payload = stored.data()
+    if stored.kind == "replacement" and payload["reason"] not in _DID_NOT_LAST:
+        return ""
+    # A part that was repaired before is back as well; a new part is held against new parts.
+    jobs = {"replacement"} if stored.kind == "replacement" else {"replacement", "repair"}
+    before = [
+        event
+        for event in earlier
+        if event.event_id != stored.event_id and event.occurred_at[:10] <= stored.occurred_at[:10]
+    ]
+    last = max(
+        (event for event in before if event.kind in jobs and _is_back(stored, event)),
+        key=lambda event: (event.occurred_at[:10], event.seq),
+        default=None,
+    )
+    if last is None:
+        return _same_complaint(stored, before)
+    fitted = last.data()
+    terms = _terms(last, fitted)
+    found = comeback(
+        terms, date.fromisoformat(stored.occurred_at[:10]), stored.odometer, _unit(stored)
+    )
+    if found is None:
+        return _same_complaint(stored, before)
+    done = "replaced" if last.kind == "replacement" else "repaired"
+    since = f"{item_words(fitted)} was {done} {found.days} days ago, on {terms.start}"
+    # Where one of the two has no place, only who is at the vehicle can tell.
+    sure = payload.get("position") == fitted.get("position") or None not in (
+        payload.get("position"),
+        fitted.get("position"),
+    )
+    if_same = "" if sure else " if it is the same one"
+    if found.why == "warranty":
+        until = f", which runs through {found.until}" if found.until else ""
+        supplier = f" Claim it from {fitted['supplier']}." if fitted.get("supplier") else ""
+        return f"{since}: back within its warranty{if_same}{until}.{supplier}"
+    return f"{since}: a comeback{if_same} (within 30 days, common practice)."
+
+
+def _is_back(stored: StoredEvent, before: StoredEvent) -> bool:
+    """Whether a job before was of the same component and place, and not of the same visit."""
+    one, other = stored.data(), before.data()
+    if one.get("component") is None or one["component"] != other.get("component"):
+        return False
+    places = one.get("position"), other.get("position")
+    if stored.occurred_at[:10] == before.occurred_at[:10] and (
+        # The complaint that led to the work, a repair with it, or the next coil of the same job.
+        stored.kind != "replacement" or (None in places and places[0] != places[1])
+    ):
+        return False
+    return same_place(one["component"], *places)
+
+
+def _same_complaint(stored: StoredEvent, before: Iterable[StoredEvent]) -> str:
+    """Return a sentence when the same was complained of within the window, in the same words."""
+    words = _complained(stored)
+    day = date.fromisoformat(stored.occurred_at[:10])
+    days = [
+        (day - date.fromisoformat(event.occurred_at[:10])).days
+        for event in before
+        if words and _complained(event) == words
+    ]
+    since = min((count for count in days if 0 < count <= WINDOW_DAYS), default=None)
+    if since is None:
+        return ""
+    return (
+        f"the same complaint was written down {since} days ago, on {day - timedelta(since)}: "
+        f"a comeback (within {WINDOW_DAYS} days, common practice)."
+    )
+
+
+def _complained(event: StoredEvent) -> str:
+    return " ".join(str(event.data().get("complaint") or "").casefold().split())
+
+
+def _terms(event: StoredEvent, payload: dict[str, Any]) -> Warranty:
+    """Return the warranty that began with an earlier replacement, in its own unit."""
+    unit: Literal["mi", "km"] = "km" if payload.get("warranty_unit") == "km" else "mi"
+    start = None
+    if event.odometer is not None and event.odometer_unit is not None:
+        start = convert(event.odometer, event.odometer_unit, unit)
+    return Warranty(
+        date.fromisoformat(event.occurred_at[:10]),
+        payload.get("warranty_months"),
+        payload.get("warranty_distance"),
+        start,
+        unit,
+    )
+
+
+def _unit(event: StoredEvent) -> Literal["mi", "km"] | None:
+    if event.odometer_unit is None:
+        return None
+    return "km" if event.odometer_unit == "km" else "mi"
+
+
+def changes_since(stored: StoredEvent, earlier: Iterable[StoredEvent]) -> Iterator[str]:
+    """Yield a sentence for each module that was read before.
+
+    Args:
+        stored: the scan just written down.
+        earlier: scans of the same vehicle, in any order; later ones are left out.
+    """
+    payload = stored.data()
+    before = sorted(
+        (
+            event
+            for event in earlier
+            if event.event_id != stored.event_id
+            and event.occurred_at[:10] <= stored.occurred_at[:10]
+        ),
+        key=lambda event: (event.occurred_at, event.seq),
+        reverse=True,
+    )
+    for name, now in _read(payload).items():
+        history = [(e, _read(e.data())[name]) for e in before if name in _read(e.data())]
+        if not history:
+            continue
+        last, were = history[0]
+        ever = {code for _event, codes in history for code in codes}
+        told = {
+            "gone": were - now,
+            "still there": now & were,
+            "back again": (now - were) & ever,
+            "new": now - ever,
+        }
+        words = [f"{word} {', '.join(sorted(codes))}" for word, codes in told.items() if codes]
+        if words:
+            doubt = _doubt(payload, told["gone"]) if told["gone"] else ""
+            yield f"{name}, against {last.occurred_at[:10]}: {'; '.join(words)}.{doubt}"
+
+
+def _read(payload: Mapping[str, Any]) -> dict[str, set[str]]:
+    """Return module -> codes of the modules that were read; a failed read says nothing."""
+    found: dict[str, set[str]] = {}
+    for module in payload["modules"]:
+        told_now = "lists" not in module or "stored" in module["lists"]
+        if module.get("outcome", "read") == "read" and told_now:
+            codes = {
+                code["code"] for code in module.get("codes", ()) if code.get("status") != "previous"
+            }
+            found.setdefault(module.get("name", "engine"), set()).update(codes)
+    return found
+
+
+def _doubt(payload: Mapping[str, Any], gone: set[str]) -> str:
+    """Return why gone is no proof yet, or an empty text."""
+    if not any(code.startswith("P") for code in gone):
+        # Monitors watch what P codes tell of; the others have none that a reader could show.
+        return " Gone is proved by a later scan, after it was driven."
+    if "readiness" not in payload:
+        return " Gone is proved by a scan after the monitors have run."
+    readiness = decode_readiness(payload["readiness"])
+    if readiness.not_ready:
+        names = ", ".join(name.replace("_", " ") for name in readiness.not_ready)
+        return f" Gone is not proved yet: {names} not ready."
+    return ""

@@ -1,0 +1,173 @@
+"""Work that was declined, never answered for or dearer than approved: said while one can ask.
+
+Many states want a new consent past a set share over the estimate (from memory; amounts differ);
+the share is the shop's and stands in the estimate. Only a word is said, nothing is refused.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any
+
+from roadworn.model.events import StoredEvent
+from roadworn.model.money import labour_line
+from roadworn.say.telling import item_words
+from roadworn.trade.estimating import needs_consent
+from roadworn.trade.warranty import same_place
+
+#: Kinds of work that an estimate line may be done by.
+WORK = ("replacement", "repair", "maintenance")
+#: Share over the estimate where the estimate itself says none (from memory; amounts differ).
+_PERCENT = "10"
+
+
+@dataclass(frozen=True, slots=True)
+class _Approved:
+    """An estimate line, and the answer that approved it."""
+
+    line: dict[str, Any]
+    estimate: StoredEvent
+    answer: StoredEvent
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """An estimate line, its last answer if any, and the event that says so."""
+
+    line: dict[str, Any]
+    estimate: StoredEvent
+    said: StoredEvent
+    decision: str
+
+
+def consent_words(stored: StoredEvent, others: Iterable[StoredEvent]) -> str:
+    """Return a sentence when work was not agreed to, or not at this cost, else an empty text.
+
+    Args:
+        stored: the work just written down.
+        others: estimates, answers and work of the same vehicle that count, in any order.
+    """
+    money = cost_of(stored)
+    known = list(others)
+    asked = _asked(stored, known)
+    if asked is None:
+        return ""
+    if asked.decision != "approved":
+        return _unagreed(stored, asked, known)
+    approved = _Approved(asked.line, asked.estimate, asked.said)
+    if money is None:
+        return ""
+    amount, currency = approved.line["amount"], money[1]
+    if amount["currency"] != currency:
+        return ""
+    now = sum((_share(work, approved, currency) for work in _with(stored, known)), Decimal(0))
+    estimated = Decimal(amount["amount"])
+    totals = approved.estimate.data().get("totals") or {}
+    percent = totals.get("consent_percent", _PERCENT)
+    if not needs_consent(estimated, now, Decimal(percent)):
+        return ""
+    return (
+        f"{item_words(stored.data())} now comes to {now:,.2f} {currency}, more than {percent} % "
+        f"over the {estimated:,.2f} {currency} that was approved on "
+        f"{approved.answer.occurred_at[:10]} (line {approved.line['line']} of estimate "
+        f"{approved.estimate.event_id[-8:]}). Local law or your terms may want a new consent: ask, "
+        "and write it down with `roadworn record estimate` and `roadworn record authorisation`."
+    )
+
+
+def cost_of(work: StoredEvent) -> tuple[Decimal, str] | None:
+    """Return what work came to, parts and labour, and its currency; None where it says nothing."""
+    payload = work.data()
+    if work.kind not in WORK:
+        return None
+    parts, rate, hours = (
+        payload.get(name) for name in ("parts_cost", "labour_rate", "labour_hours")
+    )
+    found: list[tuple[Decimal, str]] = []
+    if parts:
+        found.append((Decimal(parts["amount"]), parts["currency"]))
+    if rate and hours is not None:
+        labour = labour_line(Decimal(str(hours)), Decimal(rate["amount"]))
+        found.append((labour.amount, rate["currency"]))
+    if not found:
+        return None
+    return sum((amount for amount, _code in found), Decimal(0)), found[0][1]
+
+
+def _asked(stored: StoredEvent, known: Sequence[StoredEvent]) -> _Asked | None:
+    """Return the line for this work that was estimated or answered last."""
+    day = stored.occurred_at[:10]
+    before = [
+        event
+        for event in sorted(known, key=_when)
+        if event.occurred_at[:10] <= day and event.event_id != stored.event_id
+    ]
+    answers: dict[tuple[str, int], tuple[str, StoredEvent]] = {}
+    for event in before:
+        if event.kind == "authorisation":
+            given = event.data()
+            for decision in given["decisions"]:
+                answers[given["estimate"], decision["line"]] = (decision["decision"], event)
+    found = [
+        _Asked(line, event, said, decision)
+        for event in before
+        if event.kind == "estimate"
+        for line in event.data()["lines"]
+        if _same_job(stored.data(), line)
+        for decision, said in [answers.get((event.event_id, line["line"]), ("", event))]
+    ]
+    return max(found, key=lambda one: _when(one.said), default=None)
+
+
+def _unagreed(stored: StoredEvent, asked: _Asked, known: Iterable[StoredEvent]) -> str:
+    """Return what is said of work that was put off or never answered for, once for the work."""
+    done = stored.kind in WORK and stored.data().get("action") != "inspected"
+    if not done or any(
+        work.kind in WORK
+        and work.data().get("action") != "inspected"
+        and work.seq < stored.seq
+        and work.event_id not in {stored.event_id, stored.data().get("replaces")}
+        and _when(work) > _when(asked.said)
+        and _same_job(work.data(), asked.line)
+        for work in known
+    ):
+        return ""
+    money, amount = cost_of(stored), asked.line["amount"]
+    now = f" and now comes to {money[0]:,.2f} {money[1]}" if money else ""
+    line = f"line {asked.line['line']} of estimate {asked.estimate.event_id[-8:]}"
+    told = f"{asked.decision} on {asked.said.occurred_at[:10]}" if asked.decision else "estimated"
+    never = "" if asked.decision else f" on {asked.said.occurred_at[:10]} and never answered"
+    return (
+        f"{item_words(asked.line)} was {told} at {Decimal(amount['amount']):,.2f} "
+        f"{amount['currency']}{never} ({line}){now}: is there a consent? Then write it down with "
+        f"`roadworn record authorisation {stored.vehicle_id} {asked.estimate.event_id[-8:]} "
+        f"{asked.line['line']}=approved`."
+    )
+
+
+def _when(event: StoredEvent) -> tuple[str, int]:
+    return event.occurred_at[:10], event.seq
+
+
+def _share(work: StoredEvent, approved: _Approved, currency: str) -> Decimal:
+    """Return what an event adds to the cost of an approved line."""
+    answer, cost = approved.answer, cost_of(work)
+    later = work.seq > answer.seq and work.occurred_at[:10] >= answer.occurred_at[:10]
+    if (
+        cost is None
+        or cost[1] != currency
+        or not later
+        or not _same_job(work.data(), approved.line)
+    ):
+        return Decimal(0)
+    return cost[0]
+
+
+def _with(stored: StoredEvent, known: Sequence[StoredEvent]) -> list[StoredEvent]:
+    return [stored, *(event for event in known if event.event_id != stored.event_id)]
+
+
+def _same_job(one: dict[str, Any], other: dict[str, Any]) -> bool:
+    return bool(one.get("component") == other["component"]) and same_place(
+        other["component"], one.get("position"), other.get("position")
+    )

@@ -1,0 +1,176 @@
+"""What a validator found, in words of the person who typed the row.
+
+pydantic speaks of types and patterns; here each of its findings becomes a sentence about the
+field, and a hint that shows what to write.
+"""
+
+import re
+from collections.abc import Iterator
+from difflib import get_close_matches
+
+from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
+
+from roadworn.checks.days import day_hint
+from roadworn.model.money import currency_codes
+from roadworn.model.problems import Problem
+from roadworn.model.units import UnitError, canonical_unit
+from roadworn.reading.amounts import likely_amount, likely_distance
+
+#: A pattern used by the models (digits as \\d) -> what it asks for.
+PATTERNS = {
+    r"^[a-z][a-z0-9_]{0,30}\.[a-z0-9_]{1,50}$": "a component as system.part, as in brake.pad",
+    r"^[0-9a-f-]{36}$": "an event id of 36 characters, as `roadworn history` prints it",
+    r"^\d{4}-\d{2}-\d{2}$": "a day as in 2026-05-04",
+    r"^-?\d{1,12}(\.\d{1,4})?$": 'a decimal number in quotes, as in "84.50"',
+    r"^\d{1,4}(\.\d{1,4})?$": 'a percent as a decimal number in quotes, as in "8.25"',
+    r"^[A-Z]{3}$": "a currency of three capital letters, as in USD",
+    r"^[0-9A-F]{2}$": "two hexadecimal digits, as in 1A",
+    r"^[0-9A-F]{8}$": "eight hexadecimal digits, as in 0007E500",
+    r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,62}$": "a short name without spaces, as in bus-7",
+    r"^\d{4}-\d{2}-\d{2}(T\d{2}:\d{2}:\d{2}(\.\d{1,6})?Z)?$": (
+        "a day as in 2026-05-04, or a time in UTC as in 2026-05-04T09:30:00Z"
+    ),
+}
+
+_TYPES = {
+    "string_type": "a text in quotes",
+    "int_type": "a whole number",
+    "int_from_float": "a whole number",
+    "int_parsing": "a whole number",
+    "float_type": "a number",
+    "float_parsing": "a number, as in 2.5",
+    "decimal_type": "a number",
+    "decimal_parsing": "a number, as in 2.5",
+    "bool_parsing": "true or false",
+    "bool_type": "true or false",
+    "dict_type": "an object in braces",
+    "model_type": "an object in braces",
+    "model_attributes_type": "an object in braces",
+    "list_type": "a list in brackets",
+    "tuple_type": "a list in brackets",
+    "finite_number": "a finite number",
+}
+
+
+def column_name(location: tuple[int | str, ...]) -> str:
+    """Return a field's place as ``findings[0].component``."""
+    text = ""
+    for part in location:
+        text += f"[{part}]" if isinstance(part, int) else f".{part}" if text else str(part)
+    return text
+
+
+def shown(value: object) -> str:
+    """Return a given value for a message, shortened."""
+    text = repr(value) if isinstance(value, str) else str(value)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def _fields(model: type[BaseModel], location: tuple[int | str, ...]) -> list[str]:
+    """Return the field names that were possible at `location`, or none when unsure."""
+    if len(location) == 1:
+        return list(model.model_fields)
+    return []
+
+
+def _sentence(finding: ErrorDetails, what: str, model: type[BaseModel]) -> tuple[str, str, str]:
+    """Return (code, message, hint) of one finding."""
+    kind, context = finding["type"], finding.get("ctx", {})
+    column = column_name(finding["loc"])
+    given = shown(finding["input"])
+    name = str(finding["loc"][-1]) if finding["loc"] else ""
+    if kind == "missing":
+        return "missing-field", f"{what} needs the field {column}.", f"add {column}"
+    if kind == "extra_forbidden":
+        near = get_close_matches(name, _fields(model, finding["loc"]), n=3)
+        hint = f"did you mean {' or '.join(near)}?" if near else "leave it out, or put it in a note"
+        return "unknown-field", f"{what} has no field {column}.", hint
+    if kind == "literal_error":
+        expected = str(context["expected"]).replace("'", "")
+        meant = _near(str(finding["input"]), expected.replace(" or ", ", ").split(", "))
+        return "bad-value", f"{given} is no word for {column}.", f"{meant}write one of {expected}"
+    if kind == "string_pattern_mismatch":
+        pattern = str(context["pattern"])
+        form = PATTERNS.get(pattern.replace("[0-9]", r"\d"), f"the form {pattern}")
+        hint = f"{_meant(form, str(finding['input']))}write {form}"
+        return "bad-form", f"{given} cannot be read as {column}.", hint
+    if kind in _TYPES:
+        meant = _number_meant(finding["input"]) if _TYPES[kind].endswith("number") else ""
+        return "bad-type", f"{given} cannot be read as {column}.", f"{meant}write {_TYPES[kind]}"
+    if kind in ("greater_than", "less_than"):
+        limit = context.get("gt", context.get("lt"))
+        side = "more than" if "gt" in context else "less than"
+        return "out-of-range", f"{given} is out of range for {column}.", f"write {side} {limit}"
+    if kind in ("greater_than_equal", "less_than_equal"):
+        limit = context.get("ge", context.get("le"))
+        side = "at least" if "ge" in context else "at most"
+        return "out-of-range", f"{given} is out of range for {column}.", f"write {side} {limit}"
+    if kind == "string_too_short":
+        return "empty", f"{column} is empty.", "fill it in, or leave the field out"
+    if kind == "too_short":
+        return "empty", f"{column} has no entries.", "give at least one"
+    if kind == "string_too_long":
+        return "too-long", f"{column} is too long.", f"at most {context['max_length']} characters"
+    return "bad-value", f"{given} cannot be taken for {column}: {finding['msg']}.", "correct it"
+
+
+def _near(word: str, known: list[str]) -> str:
+    """Return a question that names the known words most like `word`, or an empty text."""
+    try:
+        unit = canonical_unit(word)
+    except UnitError:
+        unit = ""
+    near = [unit] if unit in known else get_close_matches(word[:40].casefold(), known, n=2)
+    return f"did you mean {' or '.join(near)}? Else " if near else ""
+
+
+def _meant(form: str, given: str) -> str:
+    """Return what a text that has not the form asked for may mean, or an empty text."""
+    if form.startswith("a day"):
+        hint = day_hint(given)
+        return f"{hint} Else " if hint.endswith("?") else f"{hint}; " if hint else ""
+    if form.startswith("a decimal"):
+        near = likely_amount(given)
+        return f"did you mean {near}? Else " if near else ""
+    if form.startswith("a currency"):
+        near = given.strip().upper()
+        return f"did you mean {near}? Else " if near in currency_codes() else ""
+    if form.startswith("a component"):
+        from roadworn.model.catalogue import catalogue
+
+        near = ", ".join(part.id for part in catalogue().resolve(given[:60]).suggestions[:2])
+        return f"did you mean {near}? Else " if near else ""
+    return ""
+
+
+def _number_meant(given: object) -> str:
+    """Return the number that a text holds, or an empty text."""
+    if not isinstance(given, str):
+        return ""
+    plain = likely_distance(given) or given.strip()
+    found = re.fullmatch(r"(-?\d{1,3}(?:,\d{3})+|-?\d+)(\.\d+)?", plain, re.ASCII)
+    return f"did you mean {found[0].replace(',', '')}? Else " if found else ""
+
+
+def remedy_of(finding: ErrorDetails) -> str:
+    """Return what to write instead of a value that does not fit, as in "write a number"."""
+    _code, _message, hint = _sentence(finding, "It", BaseModel)
+    return str(finding["msg"]).lower() if hint == "correct it" else hint.rstrip(".")
+
+
+def problems_of(
+    error: ValidationError, model: type[BaseModel], what: str, inside: str = ""
+) -> Iterator[Problem]:
+    """Yield a Problem for each finding of a failed validation.
+
+    Args:
+        error: what pydantic raised.
+        model: the model that was asked, for the names of its fields.
+        what: the thing in words, as in "A replacement".
+        inside: field that holds the model, put before the column's name.
+    """
+    for finding in error.errors(include_url=False):
+        code, message, hint = _sentence(finding, what, model)
+        column = column_name((inside, *finding["loc"]) if inside else finding["loc"])
+        yield Problem(code, message, hint, column=column)

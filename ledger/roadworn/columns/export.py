@@ -1,0 +1,208 @@
+"""Everything out of the ledger in open forms: events as NDJSON, tables as Parquet or DuckDB.
+
+Each export carries the checkpoint of the ledger it was made from, so that anyone can later
+check that the history was not rewritten. NDJSON holds all that is hashed of an event: taken
+into an empty ledger in the same order it gives the same root.
+"""
+
+import json
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from roadworn.model.errors import EnvironmentFailure, LedgerRefused
+from roadworn.model.events import StoredEvent, utc_now
+
+if TYPE_CHECKING:
+    import duckdb
+
+    from roadworn.columns.spec import TableInfo
+    from roadworn.columns.view import LedgerView
+    from roadworn.store.ledger import Ledger
+
+
+Progress = Callable[[int, int], None]
+
+_BATCH = 50_000
+_EVENTS = "events.ndjson"
+_DATABASE = "roadworn.duckdb"
+_CHECKPOINT = "checkpoint.json"
+
+
+@dataclass(frozen=True, slots=True)
+class Exported:
+    """One file or table written: its name, and how many rows it holds."""
+
+    name: str
+    rows: int
+
+
+def export_events(
+    ledger: "Ledger", folder: Path, progress: Progress | None = None
+) -> list[Exported]:
+    """Write all events as NDJSON, one a line, in the shape that `roadworn import` takes.
+
+    Args:
+        ledger: an open ledger.
+        folder: made when it is missing; its files are never overwritten.
+        progress: called with (events done, events in all).
+
+    Raises:
+        LedgerRefused: a file of that name is there.
+        EnvironmentFailure: the folder cannot be written.
+    """
+    checkpoint = ledger.checkpoint()
+    target = _new_file(folder, _EVENTS)
+    done = 0
+    with target.open("x", encoding="utf-8", newline="\n") as stream:
+        for event in ledger.events(upto=checkpoint.size):
+            stream.write(_line(event))
+            done += 1
+            if progress is not None and done % _BATCH == 0:
+                progress(done, checkpoint.size)
+    if progress is not None:
+        progress(done, checkpoint.size)
+    _write_checkpoint(folder, {"size": checkpoint.size, "root": checkpoint.root})
+    return [Exported(_EVENTS, done)]
+
+
+def export_tables(
+    view: "LedgerView",
+    tables: "list[TableInfo]",
+    folder: Path,
+    form: Literal["parquet", "duckdb"],
+    progress: Progress | None = None,
+) -> list[Exported]:
+    """Write the tables and views of a view, typed and commented.
+
+    Args:
+        view: the view, with its day.
+        tables: the dictionary of its tables.
+        folder: made when it is missing; its files are never overwritten.
+        form: one Parquet file a table, or one DuckDB database with all of them.
+        progress: called with (tables done, tables in all).
+
+    Raises:
+        LedgerRefused: a file of that name is there.
+        EnvironmentFailure: the folder cannot be written.
+    """
+    import duckdb
+
+    names = [_DATABASE] if form == "duckdb" else [f"{info.name}.parquet" for info in tables]
+    targets = [_new_file(folder, name) for name in (*names, "tables.json", _CHECKPOINT)]
+    database = str(targets[0]) if form == "duckdb" else ":memory:"
+    written = []
+    with duckdb.connect(database) as con:
+        con.execute("SET TimeZone = 'UTC'")
+        for done, info in enumerate(tables):
+            if progress is not None:
+                progress(done, len(tables))
+            written.append(Exported(info.name, _copy_table(con, view, info)))
+            if form == "parquet":
+                con.execute(f'COPY "{info.name}" TO {_quoted(targets[done])} (FORMAT parquet)')
+                con.execute(f'DROP TABLE "{info.name}"')
+    if progress is not None:
+        progress(len(tables), len(tables))
+    _write_json(folder / "tables.json", _described(tables))
+    as_of = view.as_of.isoformat() if view.as_of else None
+    _write_checkpoint(
+        folder,
+        {
+            "size": view.checkpoint.size,
+            "root": view.checkpoint.root,
+            "as_of": as_of,
+            "known_by": view.known_by if as_of else None,
+        },
+    )
+    return written
+
+
+def _copy_table(con: "duckdb.DuckDBPyConnection", view: "LedgerView", info: "TableInfo") -> int:
+    """Copy one table of the view into `con`, with its comments."""
+    columns = ", ".join(f'"{name}" {kind}' for name, kind, _meaning in info.columns)
+    con.execute(f'CREATE TABLE "{info.name}" ({columns})')
+    rows = 0
+    with con.appender(info.name) as appender:
+        for batch in _batches(view, info):
+            appender.append_rows(batch)
+            rows += len(batch)
+    con.execute(f'COMMENT ON TABLE "{info.name}" IS {_quoted(info.comment)}')
+    for name, _kind, meaning in info.columns:
+        con.execute(f'COMMENT ON COLUMN "{info.name}"."{name}" IS {_quoted(meaning)}')
+    return rows
+
+
+def _batches(view: "LedgerView", info: "TableInfo") -> Iterator[list[tuple[Any, ...]]]:
+    """Yield the rows of a table, slice by slice where it can be sliced by its `seq`."""
+    columns = ", ".join(f'"{name}"' for name, _kind, _meaning in info.columns)
+    if info.columns[0][0] != "seq":
+        yield view.sql(f'SELECT {columns} FROM "{info.name}"').rows
+        return
+    for after in range(0, view.checkpoint.size, _BATCH):
+        yield view.sql(
+            f'SELECT {columns} FROM "{info.name}" WHERE seq > ? AND seq <= ? ORDER BY seq',
+            [after, after + _BATCH],
+        ).rows
+
+
+def _line(event: StoredEvent) -> str:
+    """Return an event as one NDJSON line; the payload is the very text that was hashed."""
+    envelope = {
+        "event_id": event.event_id,
+        "vehicle_id": event.vehicle_id,
+        "kind": event.kind,
+        "version": event.version,
+        "occurred_at": event.occurred_at,
+        "recorded_at": event.recorded_at,
+        "recorded_by": event.recorded_by,
+        "source": event.source,
+        "odometer": event.odometer,
+        "odometer_unit": event.odometer_unit,
+        "intake_key": event.intake_key,
+    }
+    kept = {name: value for name, value in envelope.items() if value is not None}
+    head = json.dumps(kept, ensure_ascii=False, separators=(",", ":"))
+    return f'{head[:-1]},"payload":{event.payload}}}\n'
+
+
+def _described(tables: "list[TableInfo]") -> list[dict[str, Any]]:
+    return [
+        {
+            "table": info.name,
+            "kind": info.kind,
+            "one_row_is": info.comment,
+            "columns": [
+                {"name": name, "type": kind, "meaning": meaning}
+                for name, kind, meaning in info.columns
+            ],
+        }
+        for info in tables
+    ]
+
+
+def _new_file(folder: Path, name: str) -> Path:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise EnvironmentFailure(
+            f"The folder {folder} cannot be made ({error.strerror}): choose another one."
+        ) from error
+    target = folder / name
+    if target.exists():
+        raise LedgerRefused(
+            f"{target} exists already: choose an empty folder, an export overwrites nothing."
+        )
+    return target
+
+
+def _write_checkpoint(folder: Path, content: dict[str, Any]) -> None:
+    _write_json(folder / _CHECKPOINT, {**content, "exported_at": utc_now()})
+
+
+def _write_json(path: Path, content: object) -> None:
+    path.write_text(f"{json.dumps(content, indent=1, ensure_ascii=False)}\n", encoding="utf-8")
+
+
+def _quoted(text: object) -> str:
+    return "'" + str(text).replace("'", "''") + "'"

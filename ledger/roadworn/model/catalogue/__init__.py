@@ -1,0 +1,28 @@
+"""What can be looked at, measured and replaced on a vehicle, in words of the trade.
+
+The catalogue turns what a bench writes ("front pads", "O2 sensor B1S2") into one component
+identifier and one position, so that the same part counts as the same part on every vehicle.
+"""
+
+from roadworn.model.catalogue.components import Component, load_components
+from roadworn.model.catalogue.lookup import (
+    Catalogue,
+    PhraseResolution,
+    Resolution,
+    catalogue,
+    place_of,
+)
+from roadworn.model.places import PositionError, axle_of, normalise_position
+
+__all__ = [
+    "Catalogue",
+    "Component",
+    "PhraseResolution",
+    "PositionError",
+    "Resolution",
+    "axle_of",
+    "catalogue",
+    "load_components",
+    "normalise_position",
+    "place_of",
+]

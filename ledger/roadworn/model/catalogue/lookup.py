@@ -1,0 +1,316 @@
+"""Finding a component by what somebody wrote, without ever guessing in silence.
+
+An id, a name or a synonym is exact. A near miss is taken only when it is a typing mistake of
+a letter or two with no rival anywhere near; everything else comes back as suggestions.
+"""
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache, cached_property
+
+from roadworn.model.catalogue.components import (
+    ID_PATTERN,
+    OTHER,
+    Component,
+    component_from_row,
+    load_components,
+    name_key,
+    other_component,
+)
+from roadworn.model.errors import UnknownName, UsageError
+from roadworn.model.places import axle_of, read_position_words
+from roadworn.model.units import unit_words
+
+_LONGEST_NAME = 9
+_LONGEST_PLACE = 4
+_COUNTED = frozenset({"cylinder", "bank"})
+
+
+@dataclass(frozen=True, slots=True)
+class PhraseResolution:
+    """What a bench phrase was found to mean.
+
+    Attributes:
+        component: the component, or None when nothing certain was found.
+        position: canonical place, or None when none was given.
+        rest: the words after component and place, as written.
+        suggestions: nearest components when `component` is None or was a typing mistake.
+        exact: whether the component's words were exact.
+    """
+
+    component: Component | None
+    position: str | None
+    rest: str
+    suggestions: tuple[Component, ...] = ()
+    exact: bool = False
+
+
+def resolve_phrase(
+    catalogue: "Catalogue", text: str, *, allow_other: bool = False
+) -> PhraseResolution:
+    """Split `text` into component, position and the rest; see `Catalogue.resolve_phrase`."""
+    tokens = text.split()
+    for exact in (True, False):
+        found = _component(catalogue, tokens, exact=exact, allow_other=allow_other)
+        if found is None:
+            continue
+        component, start, end, suggestions = found
+        before = " ".join(tokens[:start]).casefold()
+        position = read_position_words(before, component.positions) if before else None
+        after = tokens[end:]
+        if position is None:
+            position, used = _place(after, component.positions)
+            after = after[used:]
+        return PhraseResolution(component, position, " ".join(after), suggestions, exact)
+    named = tokens[: _head_length(tokens)]
+    head = " ".join(t for t in named if read_position_words(t.casefold(), "axle") is None)
+    return PhraseResolution(None, None, text.strip(), catalogue.resolve(head).suggestions)
+
+
+def _component(
+    catalogue: "Catalogue", tokens: Sequence[str], *, exact: bool, allow_other: bool
+) -> tuple[Component, int, int, tuple[Component, ...]] | None:
+    """Return the component with the longest run of words, the leftmost of equals.
+
+    Only a place may stand before it: "axle 2 left slack adjuster" is no axle.
+    """
+    stop = len(tokens) if exact else _head_length(tokens)
+    best: tuple[Component, int, int, tuple[Component, ...]] | None = None
+    for start in range(min(_LONGEST_PLACE, stop)):
+        before = " ".join(tokens[:start]).casefold()
+        for end in range(min(stop, start + _LONGEST_NAME), start, -1):
+            if best is not None and end - start <= best[2] - best[1]:
+                break
+            words = " ".join(tokens[start:end])
+            if not any(c.isalpha() for c in words):
+                continue
+            found = catalogue.resolve(words, allow_other=allow_other, near=not exact)
+            if found.component is None:
+                continue
+            if before and read_position_words(before, found.component.positions) is None:
+                continue
+            best = (found.component, start, end, found.suggestions)
+    return best
+
+
+def _place(tokens: Sequence[str], scheme: str) -> tuple[str | None, int]:
+    for length in range(min(_LONGEST_PLACE, len(tokens)), 0, -1):
+        words = " ".join(tokens[:length]).casefold()
+        if words.isdigit() and not _counts(tokens, scheme):
+            continue
+        place = read_position_words(words, scheme)
+        if place is not None:
+            return place, length
+    return None, 0
+
+
+def _counts(tokens: Sequence[str], scheme: str) -> bool:
+    """Whether a bare number is a cylinder or bank rather than the start of a measurement."""
+    if scheme not in _COUNTED:
+        return False
+    return len(tokens) == 1 or not (
+        tokens[1].casefold() in unit_words() or tokens[1].startswith("/") or tokens[1][0].isdigit()
+    )
+
+
+def _head_length(tokens: Sequence[str]) -> int:
+    """Return how many leading words can belong to a name: up to the first measured figure."""
+    for index, token in enumerate(tokens):
+        if index and token[0].isdigit() and tokens[0].casefold() not in {"axle", "bank"}:
+            return index
+    return len(tokens)
+
+
+_MAX_TEXT = 200
+_SUGGESTION_SCORE = 60.0
+#: A typing mistake is trusted from these many letters on: one in five, two in nine.
+_TYPO_LENGTHS = ((9, 2), (5, 1))
+
+
+@dataclass(frozen=True, slots=True)
+class Resolution:
+    """What a text was found to mean.
+
+    Attributes:
+        component: the component, or None when the text is unknown or ambiguous.
+        score: 100 for an exact match, else the likeness in percent of the best suggestion.
+        suggestions: nearest components, best first; for the user to choose from.
+        exact: whether the text is an id, a name or a synonym.
+    """
+
+    component: Component | None
+    score: float
+    suggestions: tuple[Component, ...]
+    exact: bool
+
+
+class Catalogue:
+    """An immutable set of components with their names; iterates in the vocabulary's order."""
+
+    def __init__(self, components: Iterable[Component]) -> None:
+        self._components = {component.id: component for component in components}
+
+    def __contains__(self, identifier: object) -> bool:
+        return identifier in self._components
+
+    def __iter__(self) -> Iterator[Component]:
+        return iter(self._components.values())
+
+    def __len__(self) -> int:
+        return len(self._components)
+
+    def get(self, identifier: str) -> Component:
+        """Return the component with this id; ids under ``other.`` are always answered.
+
+        Raises:
+            UnknownName: there is none; carries the nearest ids.
+        """
+        found = self._components.get(identifier)
+        if found is not None:
+            return found
+        if identifier.startswith(OTHER) and ID_PATTERN.fullmatch(identifier):
+            return other_component(identifier)
+        near = [component.id for component in self.resolve(identifier).suggestions]
+        hint = f"did you mean {' or '.join(near[:3])}?" if near else "see `roadworn tables`."
+        shown = identifier if len(identifier) <= 60 else identifier[:60] + "…"
+        raise UnknownName(f"There is no component {shown!r}; {hint}", near)
+
+    def find(self, identifier: str) -> Component | None:
+        """Return the component with this id, or None; an event may name a plugin's own."""
+        return self.get(identifier) if identifier in self else None
+
+    def name_of(self, identifier: str) -> str:
+        """Return the name a person reads for this id, or the id itself when it is unknown."""
+        found = self.find(identifier)
+        return identifier if found is None else found.name
+
+    def resolve(self, text: str, *, allow_other: bool = False, near: bool = True) -> Resolution:
+        """Find the component a text means.
+
+        Args:
+            text: an id, a name, a synonym, or something near one.
+            allow_other: take an id under ``other.`` as it is.
+            near: look for typing mistakes and suggestions when nothing is exact.
+        """
+        text = text.strip()
+        if text in self._components:
+            return Resolution(self._components[text], 100.0, (), exact=True)
+        if allow_other and text.startswith(OTHER) and ID_PATTERN.fullmatch(text):
+            return Resolution(other_component(text), 100.0, (), exact=True)
+        key = name_key(text) if len(text) <= _MAX_TEXT else ""
+        if not key:
+            return Resolution(None, 0.0, (), exact=False)
+        owners = self._keys.get(key, ())
+        if len(owners) == 1:
+            return Resolution(self._components[owners[0]], 100.0, (), exact=True)
+        if owners:
+            rivals = tuple(self._components[owner] for owner in owners)
+            return Resolution(None, 100.0, rivals, exact=False)
+        return self._near(key) if near else Resolution(None, 0.0, (), exact=False)
+
+    def resolve_phrase(self, text: str, *, allow_other: bool = False) -> PhraseResolution:
+        """Split bench text such as ``brake pads LF 3 mm wearing`` into its parts."""
+        return resolve_phrase(self, text, allow_other=allow_other)
+
+    def extended_with(self, rows: Iterable[Mapping[str, str]]) -> "Catalogue":
+        """Return a catalogue with a shop's own rows.
+
+        A row with a new id adds a component; a row with a known id adds its synonyms only, so
+        that a shop cannot change what stored events mean.
+
+        Raises:
+            UsageError: a malformed row, an id under ``other.``, or a word that already names
+                another component.
+        """
+        merged = dict(self._components)
+        for row in rows:
+            new = component_from_row(row)
+            if new.id.startswith(OTHER):
+                raise UsageError(f"{new.id} is outside the catalogue: give it a system of its own.")
+            old = merged.get(new.id)
+            words = new.synonyms if old else (new.name, *new.synonyms)
+            for word in words:
+                owners = self._keys.get(name_key(word), ())
+                if owners and owners != (new.id,):
+                    raise UsageError(
+                        f"{word!r} already names {' and '.join(owners)}: choose another word for "
+                        f"{new.id}."
+                    )
+            merged[new.id] = old.with_synonyms(new.synonyms) if old else new
+        return Catalogue(merged.values())
+
+    @cached_property
+    def _keys(self) -> dict[str, tuple[str, ...]]:
+        """Name key -> ids; names and synonyms first, then what an id or a name implies."""
+        keys: dict[str, tuple[str, ...]] = {}
+
+        def claim(words: Iterable[str], component: Component) -> None:
+            for key in dict.fromkeys(name_key(word) for word in words):
+                if key and component.id not in keys.get(key, ()):
+                    keys[key] = (*keys.get(key, ()), component.id)
+
+        for component in self:
+            claim((component.name, *component.synonyms), component)
+        stated = dict(keys)
+        spoken = Counter(
+            word
+            for component in self
+            for word in {w for n in (component.name, *component.synonyms) for w in _words(n)}
+        )
+        for component in self:
+            implied = [component.id, component.name.partition(",")[0]]
+            part = component.id.partition(".")[2]
+            # "sensor" or "cap" alone could be a dozen parts; a lone word must be its part's own.
+            if "_" in part or spoken[name_key(part)] <= 1:
+                implied.append(part)
+            claim([w for w in implied if name_key(w) not in stated], component)
+        return keys
+
+    def _near(self, key: str) -> Resolution:
+        # rapidfuzz is needed for mistakes only, so a well-written record never loads it.
+        from rapidfuzz import fuzz
+        from rapidfuzz.distance import OSA
+
+        allowed = next((mistakes for length, mistakes in _TYPO_LENGTHS if len(key) >= length), 0)
+        likeness: dict[str, float] = {}
+        mistakes: dict[str, int] = {}
+        for name, owners in self._keys.items():
+            score = (fuzz.ratio(key, name) + fuzz.token_set_ratio(key, name)) / 2
+            # Keys are singular, but a misspelt plural may have kept its s.
+            distance = min(OSA.distance(key, name), OSA.distance(key, name + "s"))
+            for owner in owners:
+                likeness[owner] = max(likeness.get(owner, 0.0), score)
+                mistakes[owner] = min(mistakes.get(owner, distance), distance)
+        order = sorted(likeness, key=lambda owner: (-likeness[owner], mistakes[owner], owner))
+        best = likeness[order[0]] if order else 0.0
+        suggestions = tuple(
+            self._components[owner] for owner in order[:5] if likeness[owner] >= _SUGGESTION_SCORE
+        )
+        nearest = sorted(mistakes, key=lambda owner: mistakes[owner])[:2]
+        # A rival within one more letter makes the text ambiguous.
+        certain = (
+            bool(nearest)
+            and mistakes[nearest[0]] <= allowed
+            and (len(nearest) == 1 or mistakes[nearest[1]] >= mistakes[nearest[0]] + 2)
+        )
+        component = self._components[nearest[0]] if certain else None
+        return Resolution(component, best, suggestions, exact=False)
+
+
+def _words(name: str) -> list[str]:
+    return name_key(name).split()
+
+
+@cache
+def catalogue() -> Catalogue:
+    """Return the packaged catalogue, built once."""
+    return Catalogue(load_components())
+
+
+def place_of(component: str, position: str | None) -> str:
+    """Return the place a part lives at: the axle for pads and shoes, else as written."""
+    known = catalogue().find(component)
+    if known is not None and known.positions == "axle":
+        return axle_of(position) or ""
+    return position or ""

@@ -1,0 +1,89 @@
+"""Every exception Roadworn raises on purpose, in one tree.
+
+::
+
+    RoadwornError                    never raised itself; has .message and .exit_code
+    ├── UsageError             (2)   the words given cannot be understood
+    │   ├── UnknownName        (2)   a vehicle, component, kind or analysis nobody knows; has .near
+    │   └── QueryError         (2)   a query that the read model cannot run
+    ├── ProblemsFound          (1)   the data given have problems; has .problems
+    ├── LedgerRefused          (3)   the ledger will not take it
+    │   ├── LedgerBusy         (3)   another process holds the write lock for too long
+    │   ├── LedgerDamaged      (3)   what is stored does not verify, or its guards are gone
+    │   └── NotALedger         (3)   the file is something else, or from a newer version
+    ├── EnvironmentFailure     (4)   a file, disk or missing extra stands in the way
+    └── PluginFailure          (4)   an analysis raised, ran too long or returned something else
+
+A message is one plain sentence that names the remedy. Findings about data are not
+exceptions but values (`roadworn.model.problems`); reservations about a computed figure are
+caveats on its result.
+"""
+
+from collections.abc import Sequence
+from typing import ClassVar
+
+from roadworn.model.problems import Problem
+
+
+class RoadwornError(Exception):
+    """Base of all errors raised on purpose; never raised itself."""
+
+    exit_code: ClassVar[int] = 4
+
+    def __init__(self, message: str) -> None:
+        super().__init__(message)
+        self.message = message
+
+
+class UsageError(RoadwornError):
+    """The words or options given cannot be understood as they stand."""
+
+    exit_code = 2
+
+
+class UnknownName(UsageError):
+    """A name that nothing in the ledger, catalogue or plugin host answers to."""
+
+    def __init__(self, message: str, near: Sequence[str] = ()) -> None:
+        super().__init__(message)
+        self.near = tuple(near)
+
+
+class QueryError(UsageError):
+    """A query that the read model cannot run; from an analysis it is the plugin's fault."""
+
+
+class ProblemsFound(RoadwornError):
+    """Data given to intake have problems; nothing of them was taken."""
+
+    exit_code = 1
+
+    def __init__(self, message: str, problems: Sequence[Problem]) -> None:
+        super().__init__(message)
+        self.problems = tuple(problems)
+
+
+class LedgerRefused(RoadwornError):
+    """The ledger does not take what was asked, and nothing was changed."""
+
+    exit_code = 3
+
+
+class LedgerBusy(LedgerRefused):
+    """Another process held the write lock longer than the busy timeout."""
+
+
+class LedgerDamaged(LedgerRefused):
+    """What is stored does not verify, or the append-only guards are missing."""
+
+
+class NotALedger(LedgerRefused):
+    """The file is not a ledger of a version that this program reads."""
+
+
+class EnvironmentFailure(RoadwornError):
+    """A file, a disk or a missing extra stands in the way."""
+
+
+class PluginFailure(RoadwornError):
+    """A plugin raised, ran past its time limit or returned something that is no Result."""

@@ -1,0 +1,165 @@
+"""Money, odometer figures and warranties as a person types them.
+
+Money stays a decimal text with its currency: no binary float, and no currency that was not
+given, since two currencies must never be added.
+"""
+
+import re
+from collections.abc import Sequence
+from difflib import get_close_matches
+from typing import Any
+
+from roadworn.model.errors import UsageError
+from roadworn.model.money import check_currency
+from roadworn.model.units import UnitError, parse_distance
+
+
+def choose(word: str, allowed: Sequence[str], what: str) -> str:
+    """Return the allowed word that `word` spells; case, `-`, `_` and spaces do not matter.
+
+    Args:
+        word: as typed, for instance ``worn out``.
+        allowed: canonical words, for instance ``worn_out``.
+        what: what is being chosen, for the sentence of the error.
+
+    Raises:
+        UsageError: it spells none of them; names them all.
+    """
+    key = "_".join(word.casefold().replace("-", " ").replace("_", " ").split())
+    if key in allowed:
+        return key
+    shown = [name.replace("_", "-") for name in allowed]
+    near = get_close_matches(key, allowed, n=1)
+    meant = f" (did you mean {near[0].replace('_', '-')}?)" if near else ""
+    raise UsageError(f"{what} cannot be {word!r}{meant}: say one of {', '.join(shown)}.")
+
+
+_NUMBER = r"-?(?:\d{1,3}(?:,\d{3})+|\d+)(?:\.\d+)?"
+_MONEY = re.compile(
+    rf"(?:(?P<before>[A-Za-z]{{3}})\s*)?(?P<number>{_NUMBER})(?:\s*(?P<after>[A-Za-z]{{3}}))?",
+    re.ASCII,
+)
+_PERIOD = re.compile(
+    r"(?P<number>\d{1,4})\s*(?P<unit>months?|mo|years?|yr)\b", re.IGNORECASE | re.ASCII
+)
+_LOOK_LIKE = str.maketrans("OoIlS", "00115")
+_SIGNS = re.compile(r"[$€£¥₹]")
+
+
+def read_money(text: str, currency: str = "", *, allow_negative: bool = False) -> dict[str, str]:
+    """Read ``84.50``, ``1,084.50`` or ``84.50 USD`` as a money value.
+
+    Args:
+        text: as typed; a currency code in it goes before `currency`.
+        currency: ISO 4217 code to use when the text has none.
+        allow_negative: take an amount below zero, a rebate on an estimate.
+
+    Raises:
+        UsageError: it is no amount, or there is no currency.
+    """
+    found = _MONEY.fullmatch(text.strip())
+    if found is None:
+        hint = ""
+        if _SIGNS.search(text):
+            hint = " without a sign, which several countries share,"
+        elif re.search(r"\d,\d{1,2}$", text.strip()):
+            hint = " with a point before the decimals"
+        near = likely_amount(text)
+        meant = f" (did you mean {near}?)" if near else ""
+        raise UsageError(f"{text.strip()!r} is not an amount{meant}: write it{hint} as 84.50 USD.")
+    code = (found["before"] or found["after"] or currency).upper()
+    if found["before"] and found["after"]:
+        raise UsageError(f"{text.strip()!r} names two currencies: write it as 84.50 USD.")
+    if not code:
+        raise UsageError(
+            f"The amount {text.strip()!r} has no currency: add --currency USD, or set "
+            "ROADWORN_CURRENCY once."
+        )
+    code = check_currency(code)
+    if found["number"].startswith("-") and not allow_negative:
+        raise UsageError(
+            f"{text.strip()!r} is below zero: write what it cost, and a credit into the note."
+        )
+    amount = found["number"].replace(",", "")
+    if len(amount.partition(".")[2]) > 4 or len(amount.partition(".")[0].lstrip("-")) > 12:
+        raise UsageError(
+            f"{text.strip()!r} is no amount of money: use at most four decimals and 12 digits."
+        )
+    return {"amount": amount, "currency": code}
+
+
+def read_odometer(text: str, default_unit: str = "") -> tuple[float, str]:
+    """Read ``61,250 mi`` or, with a default unit, ``61250``.
+
+    Returns:
+        The figure as entered and ``km`` or ``mi``.
+
+    Raises:
+        UsageError: no figure, or no unit and no default.
+    """
+    if default_unit and default_unit not in {"km", "mi"}:
+        raise UsageError(f"The unit of an odometer is km or mi, not {default_unit!r}.")
+    try:
+        value, unit = parse_distance(text, default_unit or None)
+    except UnitError as error:
+        meant = likely_distance(text)
+        raise UsageError(f"{error}{f' Did you mean {meant}?' if meant else ''}") from None
+    return float(value), unit
+
+
+def likely_amount(text: str) -> str:
+    """Return the amount that letters for digits or a decimal comma stand for, or nothing."""
+    plain = _digits(text.strip()[:40])
+    if re.search(r"\d,\d{1,2}(?!\d)", plain):
+        plain = plain.replace(".", "").replace(",", ".")
+    return plain if plain != text.strip() and _MONEY.fullmatch(plain) else ""
+
+
+def likely_distance(text: str) -> str:
+    """Return the figure that letters for digits or dots for commas stand for, or nothing."""
+    plain = _digits(text.strip()[:40])
+    if re.search(r"\d\.\d{3}\.\d{3}\b", plain):
+        plain = plain.replace(".", ",")
+    form = re.fullmatch(rf"({_NUMBER})\s*([a-z]*)", plain, re.IGNORECASE)
+    if plain == text.strip() or form is None:
+        return ""
+    return plain
+
+
+def _digits(text: str) -> str:
+    """Return the text with letters that look like digits as those, where they touch a digit."""
+    return re.sub(
+        r"(?<=[\d.,])[OoIlS]+|\b[OoIlS]+(?=[\d.,])",
+        lambda found: found[0].translate(_LOOK_LIKE),
+        text,
+    )
+
+
+def read_warranty(text: str, default_unit: str = "") -> dict[str, Any]:
+    """Read ``24 months 24,000 mi``, ``2 years`` or ``12000 mi``.
+
+    Returns:
+        Those of `warranty_months`, `warranty_distance` and `warranty_unit` that were given.
+
+    Raises:
+        UsageError: neither a time nor a distance can be read.
+    """
+    found: dict[str, Any] = {}
+    rest = text
+    period = _PERIOD.search(text)
+    if period is not None:
+        years = period["unit"].lower().startswith("y")
+        found["warranty_months"] = int(period["number"]) * (12 if years else 1)
+        rest = text[: period.start()] + text[period.end() :]
+    rest = re.sub(r"(^[\s,;/+]+|[\s,;/+]+$|\b(or|and)\b)", "", rest.strip()).strip()
+    if rest:
+        try:
+            value, unit = parse_distance(rest, default_unit or None)
+        except UnitError:
+            raise UsageError(
+                f"The warranty {text.strip()!r} cannot be read: write it as '24 months 24000 mi'."
+            ) from None
+        found |= {"warranty_distance": float(value), "warranty_unit": unit}
+    if not found:
+        raise UsageError("The warranty is empty: write it as '24 months 24000 mi'.")
+    return found

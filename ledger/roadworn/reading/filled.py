@@ -1,0 +1,369 @@
+"""A look-over on a table: an empty one to fill in, and a filled-in one judged by the limits.
+
+A row that was left empty was not checked, unless the person says that everything else was
+sound: then it is no row of its own. A figure without a condition has the one its limit gives;
+where no limit settles it the row is a problem, never a guess.
+"""
+
+import csv
+import re
+from codecs import BOM_UTF8, BOM_UTF16_BE, BOM_UTF16_LE
+from collections.abc import Iterable, Iterator, Mapping
+from decimal import Decimal
+from difflib import get_close_matches
+from io import StringIO
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from roadworn.checks.measured import check_measurements
+from roadworn.model.catalogue import PositionError, catalogue, normalise_position
+from roadworn.model.errors import EnvironmentFailure, ProblemsFound, UsageError
+from roadworn.model.problems import Problem
+from roadworn.model.units import UnitError, parse_measurement
+from roadworn.reading.amounts import choose
+from roadworn.reading.judging import check_agreement, judge_at
+from roadworn.reading.phrases import CONDITIONS
+from roadworn.reading.walk import KEYS, Walk
+from roadworn.say.telling import item_words
+from roadworn.trade.limits import Sheet, SheetItem, judge, limit_tables
+from roadworn.trade.sizes import KnownSizes, Size, put_sizes, read_size, size_in
+
+#: Headings of a look-over to fill in, in order.
+COLUMNS = (
+    "item", "component", "place", "measure", "unit", "limit", "measured", "condition", "size of",
+    "size", "note",
+)  # fmt: skip
+#: Without these nothing can be said about anything.
+_NEEDED = ("item", "measured", "condition")
+_SPREADSHEETS = frozenset({".xlsx", ".xlsm", ".xlsb", ".xls", ".ods"})
+_LONGEST_CELL = 16_000_000
+
+
+class FilledRow(NamedTuple):
+    """A row with the line it begins at, its cells by heading, blanks around them taken off."""
+
+    line: int
+    cells: Mapping[str, str]
+
+
+def filled_rows(path: Path) -> Iterator[FilledRow]:
+    """Yield the rows of a filled-in look-over.
+
+    Raises:
+        EnvironmentFailure: the file cannot be read.
+        UsageError: it is no text in Unicode, or not such a table.
+    """
+    rows = _spreadsheet(path) if path.suffix.casefold() in _SPREADSHEETS else _text(path)
+    _line, header = next(rows, (0, []))
+    names = [cell.strip().casefold() for cell in header]
+    missing = [name for name in _NEEDED if name not in names]
+    if missing:
+        raise UsageError(
+            f"{path} has no column {' or '.join(map(repr, missing))}: begin with an empty one, "
+            "roadworn sheets SHEET --blank."
+        )
+    for line, cells in rows:
+        told = {name: cell.strip() for name, cell in zip(names, cells, strict=False) if name}
+        if any(told.values()):
+            yield FilledRow(line, told)
+
+
+def _spreadsheet(path: Path) -> Iterator[tuple[int, list[str]]]:
+    from roadworn.intake.csv_file import cell_text, read_table
+    from roadworn.intake.csv_map import CsvMap
+
+    for row in read_table(path, CsvMap(path.name, "inspection", {})):
+        yield row.line, [cell_text(cell) for cell in row.cells]
+
+
+def _text(path: Path) -> Iterator[tuple[int, list[str]]]:
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        raise EnvironmentFailure(
+            f"{path} cannot be read ({error.strerror}): check its name and rights."
+        ) from error
+    encoding = "utf-8"
+    if raw.startswith(BOM_UTF8):
+        encoding = "utf-8-sig"
+    elif raw.startswith((BOM_UTF16_LE, BOM_UTF16_BE)):
+        encoding = "utf-16"
+    try:
+        text = raw.decode(encoding)
+    except UnicodeDecodeError:
+        raise UsageError(f"{path} is not Unicode: save it as CSV UTF-8.") from None
+    head = text.partition("\n")[0]
+    delimiter = max(",;\t", key=head.count)
+    csv.field_size_limit(_LONGEST_CELL)
+    reader = csv.reader(StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    line = 1
+    try:
+        for cells in reader:
+            yield line, cells
+            line = reader.line_num + 1
+    except csv.Error as error:
+        raise UsageError(
+            f"{path} cannot be read after line {line} ({error}): check the quotes there."
+        ) from None
+
+
+#: Heading of a limit that stands on the part itself.
+MARKED = "limit marked on the part"
+#: What spreadsheets make of 3/32 or 3-4 typed into a cell.
+_DATE = re.compile(
+    r"\d{4}-\d{1,2}-\d{1,2}.*|\d{1,2}[-. ][A-Za-z]{3}\.?|[A-Za-z]{3}[-. ]\d{2,4}", re.ASCII
+)
+
+
+class Filled(NamedTuple):
+    """What a filled-in look-over adds up to, and a word about each figure that decided."""
+
+    payload: dict[str, Any]
+    remarks: tuple[str, ...]
+
+
+class _Wrong(Exception):
+    """A cell cannot be taken; the column and the sentence."""
+
+    def __init__(self, column: str, message: str, hint: str = "") -> None:
+        super().__init__(message)
+        self.column = column
+        self.message = message
+        self.hint = hint
+
+
+def blank_rows(sheet: Sheet) -> Iterator[tuple[str, ...]]:
+    """Yield the heading and the rows of a sheet to fill in, one for each place of an item."""
+    yield COLUMNS
+    for item in sheet.items:
+        for place in item.places or ("",):
+            yield (
+                item.name,
+                item.component,
+                place,
+                item.measurement or "",
+                item.unit or "",
+                _limit_words(item),
+                "",
+                "",
+                _size_words(item),
+                "",
+                "",
+            )
+
+
+def read_filled(
+    rows: Iterable[FilledRow], file: str, sheet: Sheet, sizes: KnownSizes, rest: str = ""
+) -> Filled:
+    """Read a filled-in look-over.
+
+    Args:
+        rows: of `roadworn.reading.filled.filled_rows`.
+        file: its name, for problems.
+        sheet: the sheet that was filled in.
+        sizes: those on record of the vehicle; what the table says is added.
+        rest: what holds for rows left empty, ``sound``; else they were not checked.
+
+    Raises:
+        ProblemsFound: some rows cannot be taken; every one of them is named.
+        UsageError: nothing was filled in.
+    """
+    reader = _Reader(file, sheet, sizes)
+    entries: dict[str, list[dict[str, Any]]] = {}
+    empty = True
+    for row in rows:
+        found = reader.row(row)
+        if found is None:
+            continue
+        filled, finding = found
+        empty = empty and not filled
+        if filled or rest != "sound":
+            of_item = entries.setdefault(row.cells.get("item", "").casefold(), [])
+            of_item.append(finding)
+            reader.agree(row, of_item)
+    if reader.problems:
+        first, *others = reader.problems
+        more = f" ({len(others)} more)" if others else ""
+        raise ProblemsFound(f"Nothing was written: {first}{more}", reader.problems)
+    if empty:
+        raise UsageError(
+            f"Nothing is filled in in {file}: write a figure under measured, or s, w, f or n under "
+            "condition."
+        )
+    walk = Walk(sheet, entries.values())
+    walk.rest = rest or "not_checked"
+    return Filled(walk.payload(), tuple(reader.remarks))
+
+
+class _Reader:
+    """Rows into findings; collects every problem instead of stopping at the first."""
+
+    def __init__(self, file: str, sheet: Sheet, sizes: KnownSizes) -> None:
+        self.file = file
+        self.sheet = sheet
+        self.sizes = sizes
+        self.items = {item.name.casefold(): item for item in sheet.items}
+        self.problems: list[Problem] = []
+        self.remarks: list[str] = []
+
+    def row(self, row: FilledRow) -> tuple[bool, dict[str, Any]] | None:
+        """Return whether a row was filled in and its finding, or None after a problem."""
+        try:
+            return self._row(row)
+        except _Wrong as wrong:
+            self._note(row, wrong.column, wrong.message, wrong.hint)
+        return None
+
+    def agree(self, row: FilledRow, findings: list[dict[str, Any]]) -> None:
+        """Note a problem when a row says another thing of a place than one above it."""
+        told = [finding for finding in findings if finding["condition"] != "not_checked"]
+        try:
+            check_agreement(told)
+        except UsageError as error:
+            self._note(row, "condition", error.message)
+            findings.pop()
+
+    def _note(self, row: FilledRow, column: str, message: str, hint: str = "") -> None:
+        self.problems.append(Problem("look-over", message, hint, self.file, row.line, column))
+
+    def _row(self, row: FilledRow) -> tuple[bool, dict[str, Any]]:
+        cells = row.cells
+        item = self._item(cells.get("item", ""))
+        finding: dict[str, Any] = {"component": item.component}
+        place = cells.get("place", "")
+        if place:
+            scheme = catalogue().get(item.component).positions
+            try:
+                finding["position"] = normalise_position(place, scheme)
+            except PositionError as error:
+                raise _Wrong("place", str(error)) from None
+            if not item.covers(finding["position"]):
+                hint = "write it in the row of the other axles"
+                raise _Wrong("place", f"{item.name} is not at {finding['position']}.", hint)
+        figure = self._figure(item, cells)
+        size, marked = self._size(item, cells)
+        if cells.get("note"):
+            finding["note"] = cells["note"]
+        if figure:
+            finding["measurements"] = [figure]
+        put_sizes(finding, size)
+        self.sizes.keep(finding)
+        condition = self._condition(cells)
+        if not condition and figure:
+            condition = self._judged(item, finding, figure, marked)
+        if not condition and cells.get("note"):
+            raise _Wrong("condition", "The row has a note and no condition.", "s, w, f or n")
+        finding["condition"] = condition or "not_checked"
+        if finding["condition"] == "failed" and catalogue().get(item.component).safety_critical:
+            finding["safety"] = True
+        return bool(condition or size), finding
+
+    def _item(self, name: str) -> SheetItem:
+        found = self.items.get(" ".join(name.split()).casefold())
+        if found is None:
+            near = get_close_matches(name.casefold(), self.items, n=1)
+            meant = f"did you mean {self.items[near[0]].name}? " if near else ""
+            raise _Wrong(
+                "item",
+                f"The sheet {self.sheet.name} has no item {name!r}.",
+                f"{meant}Another sheet is named with --sheet",
+            )
+        return found
+
+    def _figure(self, item: SheetItem, cells: Mapping[str, str]) -> dict[str, Any] | None:
+        text = cells.get("measured", "")
+        if not text:
+            return None
+        if item.measurement is None:
+            raise _Wrong(
+                "measured", f"{item.name} is looked at, not measured.", "put it under note"
+            )
+        if _DATE.fullmatch(text):
+            hint = "a spreadsheet made a date of a fraction: write 3 and 32nds as the unit"
+            raise _Wrong("measured", f"{text!r} is a date and no figure.", hint)
+        try:
+            value, unit = parse_measurement(text, cells.get("unit") or None)
+            judge(item, value, unit, size=None)  # another dimension is refused
+        except UnitError as error:
+            raise _Wrong("measured", str(error)) from None
+        measured = {"value": float(value), "unit": unit, "name": item.measurement}
+        try:
+            check_measurements(item.component, [measured])
+        except UsageError as error:
+            raise _Wrong("measured", error.message) from None
+        return measured
+
+    def _size(self, item: SheetItem, cells: Mapping[str, str]) -> tuple[list[Size], str]:
+        """Return the size the row says, or the limit marked on the part, in the item's unit."""
+        text = cells.get("size", "")
+        if not text:
+            return [], ""
+        try:
+            if item.table is not None:
+                return [read_size(limit_tables()[item.table], text)], ""
+            if item.measurement is None or item.unit is None or item.limit is not None:
+                raise _Wrong("size", f"{item.name} asks for no size.", "leave the cell empty")
+            value, unit = parse_measurement(text, item.unit)
+            if unit != item.unit:
+                raise _Wrong("size", f"The limit is in {item.unit}.", f"write it in {item.unit}")
+        except UnitError as error:
+            raise _Wrong("size", str(error)) from None
+        except UsageError as error:
+            raise _Wrong("size", error.message) from None
+        return [], str(value)
+
+    def _condition(self, cells: Mapping[str, str]) -> str:
+        text = cells.get("condition", "")
+        if not text:
+            return ""
+        word = KEYS.get(text.casefold(), text)
+        try:
+            return choose(word, CONDITIONS, "The condition")
+        except UsageError as error:
+            raise _Wrong("condition", error.message) from None
+
+    def _judged(
+        self, item: SheetItem, finding: dict[str, Any], figure: dict[str, Any], marked: str
+    ) -> str:
+        if marked:
+            judgement = judge(item, figure["value"], figure["unit"], marked=Decimal(marked))
+        else:
+            judgement = judge_at(item, finding, figure, self.sizes)
+        if judgement.condition == "not_checked":
+            known = item.table is not None and size_in(finding, limit_tables()[item.table])
+            hint = "say s, w, f or n under condition"
+            if not known:
+                hint = f"fill in size, or {hint}"
+            raise _Wrong(
+                "condition", f"{judgement.reason[:1].upper()}{judgement.reason[1:]}.", hint
+            )
+        if judgement.condition != "sound":
+            source = f" ({judgement.citation})" if judgement.condition == "failed" else ""
+            told = f"{item_words(finding)}: {judgement.reason}{source}: {judgement.condition}."
+            self.remarks.append(told)
+        return judgement.condition
+
+
+def _limit_words(item: SheetItem) -> str:
+    """Say the limit of an item in words, and where it begins to be wearing."""
+    word = "at least" if item.direction == "min" else "at most"
+    told = []
+    if item.limit is not None:
+        told.append(f"{word} {item.limit} {item.unit}")
+    elif item.table is not None:
+        told.append(f"by {limit_tables()[item.table].key}")
+    if item.recommend is not None:
+        told.append(f"wearing at {item.recommend} {item.unit}")
+    if item.normal is not None:
+        told.append(f"usual {item.normal[0]} to {item.normal[1]} {item.unit}")
+    if item.measurement and not told:
+        told.append(MARKED)
+    return "; ".join(told)
+
+
+def _size_words(item: SheetItem) -> str:
+    if item.table is not None:
+        table = limit_tables()[item.table]
+        return f"{table.key}, {table.key_unit}" if table.key_unit else table.key
+    bare = item.limit is None and item.normal is None and item.recommend is None
+    return f"{MARKED}, {item.unit}" if item.measurement and bare else ""

@@ -1,0 +1,279 @@
+"""A look-over walked item by item: what to ask next, and what the answers add up to.
+
+No input or output here, so that a terminal, a test or another program can drive it. Looked
+at and sound, and not checked, are different answers all the way: nothing is sound by default.
+"""
+
+from collections.abc import Iterable
+from typing import Any, Literal
+
+from roadworn.model.catalogue import catalogue
+from roadworn.model.errors import UsageError
+from roadworn.model.units import UnitError, parse_measurement
+from roadworn.reading.judging import check_agreement, judge_at
+from roadworn.reading.phrases import read_finding, read_measurements
+from roadworn.trade.limits import Judgement, LimitTable, Sheet, SheetItem, limit_tables
+from roadworn.trade.sizes import KnownSizes, put_sizes, read_size, take_sizes
+
+KEYS = {"s": "sound", "w": "wearing", "f": "failed", "n": "not checked"}
+HELP = (
+    "s sound, w wearing, f failed, n not checked; with a place, a figure or a note: "
+    "'w LF 3 mm', 'f loose'; several of one kind: 'LF s; RF w 3 mm'. "
+    "A figure alone is compared with the sheet's limit, and you decide. "
+    "b goes back, a: everything else is sound, q: everything else was not checked."
+)
+_ANSWERS = tuple(KEYS.values())
+
+
+class Walk:
+    """A walk through a sheet.
+
+    Attributes:
+        sheet: what is looked at.
+        entries: for each item answered so far, its findings.
+        rest: what was said of everything not asked, or an empty text.
+        sizes: sizes on record of the vehicle, which some limits hang on.
+    """
+
+    def __init__(
+        self,
+        sheet: Sheet,
+        entries: Iterable[list[dict[str, Any]]] = (),
+        sizes: KnownSizes | None = None,
+    ) -> None:
+        self.sheet = sheet
+        self.entries: list[list[dict[str, Any]]] = [list(entry) for entry in entries]
+        self.rest = ""
+        self.sizes = KnownSizes() if sizes is None else sizes
+        for entry in self.entries:
+            for finding in entry:
+                self.sizes.keep(finding)
+        self._waiting = ""  # a figure that was judged and awaits the person's word
+        self._sizing = ""  # a figure whose limit awaits a size
+        self._undone: list[list[dict[str, Any]]] = []  # answers gone back over, newest first
+
+    @property
+    def item(self) -> SheetItem | None:
+        """The item asked for now, or None when the walk is over."""
+        at = len(self.entries)
+        return None if self.rest or at >= len(self.sheet.items) else self.sheet.items[at]
+
+    @property
+    def asks(self) -> Literal["item", "word", "size"]:
+        """What is asked for now: an item, a word about a figure, or a size."""
+        return "size" if self._sizing else "word" if self._waiting else "item"
+
+    def question(self) -> str:
+        """Return the question to ask now, with its place in the walk."""
+        item = self.item
+        if item is None:
+            return ""
+        measured = f" ({item.measurement}, {item.unit})" if item.measurement else ""
+        at = len(self.entries) + 1
+        area = f"{item.area}: " if item.area else ""
+        return f"{at}/{len(self.sheet.items)} {area}{item.name}{measured}"
+
+    def answer(self, text: str) -> str:
+        """Take an answer and return a word back, often empty.
+
+        Raises:
+            UsageError: it cannot be read; the same item is asked again.
+        """
+        item = self.item
+        if item is None:
+            raise UsageError("The walk is over: nothing more is asked.")
+        text = text.strip()
+        word = text.casefold()
+        if word in {"?", "h", "help"}:
+            return HELP
+        if word == "b":
+            self._take_open(item)
+            if self.entries:
+                self._undone.append(self.entries.pop())
+            return ""
+        if word in {"a", "q"}:
+            self._take_open(item)
+            # What was gone back over and not answered anew stays as it was answered.
+            self.entries += reversed(self._undone)
+            self._undone.clear()
+            self.rest = "sound" if word == "a" else "not_checked"
+            return f"Everything else: {'looked at and sound' if word == 'a' else 'not checked'}."
+        if self._sizing:
+            text = self._sized(item, text)
+        if self._waiting:
+            text, self._waiting = self._settle(text), ""
+        if not text:
+            return "Say s, w, f or n; ? explains."
+        return self._take(item, [part.strip() for part in text.split(";") if part.strip()])
+
+    def _take_open(self, item: SheetItem) -> None:
+        """Take a figure that is still asked about, as Enter would."""
+        figure = self._waiting or (f"{self._sizing} not checked" if self._sizing else "")
+        self._waiting = self._sizing = ""
+        if figure:
+            self._take(item, [part.strip() for part in figure.split(";") if part.strip()])
+
+    def payload(self) -> dict[str, Any]:
+        """Return what the answers add up to, as an `Inspection` payload.
+
+        A component with a finding of its own is not listed as sound or not checked besides.
+        """
+        findings = [finding for entry in self.entries for finding in entry if _says_more(finding)]
+        named = {_key(finding) for finding in findings} | {(f["component"], "") for f in findings}
+        plain = [finding for entry in self.entries for finding in entry if not _says_more(finding)]
+        sound = _items(f for f in plain if f["condition"] == "sound" and _key(f) not in named)
+        named |= {_key(item) for item in sound}
+        not_checked = _items(
+            f for f in plain if f["condition"] == "not_checked" and _key(f) not in named
+        )
+        parts: dict[str, Any] = {
+            "sheet": self.sheet.name,
+            "findings": findings,
+            "sound": sound,
+            "not_checked": not_checked,
+            "rest": self.rest,
+        }
+        return {name: value for name, value in parts.items() if value}
+
+    def _take(self, item: SheetItem, parts: list[str]) -> str:
+        """Take the findings of an answer, or ask about a figure without a condition."""
+        found = []
+        for at, part in enumerate(parts):
+            plain, said = take_sizes(part)
+            spelled = _spell(plain, item.component)
+            if spelled is None:
+                parts[at] = _with_unit(item, part)
+                return self._ask(item, parts, at)
+            finding = read_finding(f"{item.component} {spelled}")
+            _check_axle(item, finding.get("position"))
+            for measurement in finding.get("measurements", ()):
+                if item.measurement:
+                    measurement["name"] = item.measurement
+            put_sizes(finding, said)
+            found.append(finding)
+        check_agreement(found)
+        for finding in found:
+            self.sizes.keep(finding)
+        self.entries.append(found)
+        del self._undone[-1:]
+        return ""
+
+    def _ask(self, item: SheetItem, parts: list[str], at: int) -> str:
+        """Ask what the figure of a part means, the other parts of the answer kept."""
+        judgement, table = self._judge(item, parts[at])
+        before, after = parts[:at], parts[at + 1 :]
+        if table is not None:
+            self._sizing = "; ".join([*before, *after, parts[at]])
+            unit = f", in {table.key_unit}" if table.key_unit else ""
+            return f"{judgement.reason}{unit}: what is it? Enter when nobody knows."
+        word = judgement.condition.replace("_", " ")
+        self._waiting = "; ".join([*before, *after, f"{parts[at]} {word}"])
+        return f"{judgement.reason}: {word}? Enter agrees, or say s, w, f or n."
+
+    def _sized(self, item: SheetItem, text: str) -> str:
+        """Join a figure with the size that was asked for; Enter when nobody knows it."""
+        if item.table is None:
+            raise AssertionError(item.name)
+        figure = self._sizing
+        if text.casefold() in KEYS or any(text.casefold() == word for word in _ANSWERS):
+            self._sizing = ""
+            return f"{figure} {KEYS.get(text.casefold(), text)}"
+        if text:
+            plain, said = take_sizes(text)
+            size = said[0] if said and not plain else read_size(limit_tables()[item.table], text)
+            self._sizing = ""
+            return f"{figure}, {size.key} {size.text} {size.unit}".strip()
+        self._sizing = ""
+        return f"{figure} not checked"
+
+    def _settle(self, text: str) -> str:
+        """Join a judged figure with the person's word about it; Enter agrees."""
+        figure, word = self._waiting, text.casefold()
+        if not text:
+            return figure
+        if word in KEYS:
+            for condition in _ANSWERS:
+                figure = figure.removesuffix(f" {condition}")
+            return f"{figure} {KEYS[word]}"
+        return text
+
+    def _judge(self, item: SheetItem, text: str) -> tuple[Judgement, LimitTable | None]:
+        """Judge the one figure of an answer; the table comes back when a size is wanting."""
+        plain, said = take_sizes(text)
+        component = catalogue().get(item.component)
+        found = catalogue().resolve_phrase(f"{component.id} {plain}")
+        try:
+            measured = read_measurements(found.rest)
+        except UsageError:
+            measured = []
+        if len(measured) != 1:
+            raise UsageError(f"{text.strip()!r} says no condition: add s, w, f or n; ? explains.")
+        _check_axle(item, found.position)
+        finding: dict[str, Any] = {"position": found.position}
+        put_sizes(finding, said)
+        try:
+            judgement = judge_at(item, finding, measured[0], self.sizes)
+        except UnitError as error:
+            raise UsageError(str(error)) from None
+        wanting = item.table is not None and judgement.limit is None
+        return judgement, limit_tables()[item.table or ""] if wanting else None
+
+
+def _with_unit(item: SheetItem, text: str) -> str:
+    """Return an answer whose bare figure has the unit that the question named."""
+    plain, _said = take_sizes(text)
+    rest = catalogue().resolve_phrase(f"{item.component} {plain}").rest.strip()
+    if item.unit is None or not rest or not rest[-1].isdigit() or rest not in text:
+        return text
+    try:
+        value, unit = parse_measurement(rest, item.unit)
+    except UnitError:
+        return text
+    return text.replace(rest, f"{value:f} {unit}", 1)
+
+
+def _check_axle(item: SheetItem, position: str | None) -> None:
+    if not item.covers(position):
+        raise UsageError(
+            f"{position} is not asked for here ({item.name}): answer for it with its own item."
+        )
+
+
+def _spell(text: str, component: str) -> str | None:
+    """Return an answer with its key letter spelled out, or None when it says no condition."""
+    words = text.split()
+    if words and words[0].casefold() in KEYS:
+        # Key first, then the place: 'f L loose'.
+        said = " ".join(words[1:])
+        found = catalogue().resolve_phrase(f"{component} {said}")
+        # The place in the words it was said in: "axle 2" and "bank 2" are both kept as 2.
+        whole = said.endswith(found.rest)
+        place = said.removesuffix(found.rest) if whole else found.position or ""
+        return f"{place} {KEYS[words[0].casefold()]} {found.rest}"
+    for at, word in enumerate(words):
+        if word.casefold() in KEYS:
+            return " ".join([*words[:at], KEYS[word.casefold()], *words[at + 1 :]])
+    lowered = f" {text.casefold().replace('-', ' ')} "
+    return text if any(f" {answer} " in lowered for answer in _ANSWERS) else None
+
+
+def _says_more(finding: dict[str, Any]) -> bool:
+    """Whether a finding holds more than that the item was sound, or not looked at."""
+    return (
+        finding["condition"] in {"wearing", "failed"}
+        or "note" in finding
+        or "measurements" in finding
+    )
+
+
+def _key(item: dict[str, Any]) -> tuple[str, str]:
+    return item["component"], item.get("position", "")
+
+
+def _items(found: Iterable[dict[str, Any]]) -> list[dict[str, str]]:
+    items: dict[tuple[str, str], dict[str, str]] = {}
+    for finding in found:
+        items[_key(finding)] = {"component": finding["component"]}
+        if "position" in finding:
+            items[_key(finding)]["position"] = finding["position"]
+    return list(items.values())

@@ -1,0 +1,1 @@
+"""Sentences: an event told in a line, an estimate as a sheet."""

@@ -1,0 +1,256 @@
+"""The tables of a ledger file, their guards, and how the file is opened."""
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from roadworn.model.errors import EnvironmentFailure, LedgerBusy, LedgerDamaged, NotALedger
+
+if TYPE_CHECKING:
+    from sqlite_utils.db import Database
+
+
+#: The shape this program writes, kept in PRAGMA user_version.
+SHAPE = 1
+#: Marks a file as a ledger, kept in PRAGMA application_id ("Rdwn").
+APPLICATION_ID = 0x5264776E
+
+EVENT_COLUMNS = (
+    "seq",
+    "event_id",
+    "vehicle_id",
+    "kind",
+    "version",
+    "occurred_at",
+    "recorded_at",
+    "recorded_by",
+    "source",
+    "odometer",
+    "odometer_unit",
+    "payload",
+    "intake_key",
+    "leaf",
+)
+
+#: The guard against gaps and INSERT OR REPLACE.
+INSERT_GUARD = "events_insert_guard"
+_NEVER = "append-only: {table} are never {done}; record a retraction or a correction instead"
+
+
+def _guards() -> dict[str, str]:
+    guards = {}
+    for table in ("events", "checkpoints"):
+        for word, done in (("UPDATE", "changed"), ("DELETE", "deleted")):
+            name = f"{table}_no_{word.lower()}"
+            message = _NEVER.format(table=table, done=done)
+            guards[name] = (
+                f"CREATE TRIGGER {name} BEFORE {word} ON {table} "
+                f"BEGIN SELECT RAISE(FAIL, '{message}'); END"
+            )
+    gap = "NEW.seq IS NOT (SELECT coalesce(max(seq), 0) + 1 FROM events)"
+    same_id = "EXISTS (SELECT 1 FROM events WHERE event_id = NEW.event_id)"
+    same_key = "EXISTS (SELECT 1 FROM events WHERE intake_key = NEW.intake_key)"
+    # One WHEN is tested for each row; the reasons are told apart only when it holds.
+    guards[INSERT_GUARD] = (
+        f"CREATE TRIGGER {INSERT_GUARD} BEFORE INSERT ON events "
+        f"WHEN {gap} OR {same_id} OR {same_key} BEGIN "
+        f"SELECT RAISE(FAIL, 'append-only: seq must be the next number') WHERE {gap}; "
+        f"SELECT RAISE(FAIL, 'append-only: this event_id is already there') WHERE {same_id}; "
+        "SELECT RAISE(FAIL, 'append-only: this intake_key is already there'); END"
+    )
+    guards["checkpoints_insert_guard"] = (
+        "CREATE TRIGGER checkpoints_insert_guard BEFORE INSERT ON checkpoints BEGIN "
+        "SELECT RAISE(FAIL, 'append-only: a checkpoint is of the present size') "
+        "WHERE NEW.size IS NOT (SELECT coalesce(max(seq), 0) FROM events); "
+        "SELECT RAISE(FAIL, 'append-only: this checkpoint is already there') "
+        "WHERE EXISTS (SELECT 1 FROM checkpoints WHERE size >= NEW.size); END"
+    )
+    return guards
+
+
+#: Trigger name -> the SQL that makes it.
+GUARDS = _guards()
+
+
+def missing_guards(connection: sqlite3.Connection) -> list[str]:
+    """Return the names of guards that are not there as they should be, sorted."""
+    found = dict(connection.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'"))
+    return sorted(name for name, sql in GUARDS.items() if found.get(name) != sql)
+
+
+def shape_of(connection: sqlite3.Connection) -> int | None:
+    """Return the ledger's shape number, or None when the file is no ledger."""
+    (application_id,) = connection.execute("PRAGMA application_id").fetchone()
+    if application_id != APPLICATION_ID:
+        return None
+    (shape,) = connection.execute("PRAGMA user_version").fetchone()
+    return int(shape)
+
+
+def upgrade(connection: sqlite3.Connection) -> None:
+    """Bring a new or older file to the present shape; payloads are never touched.
+
+    Imports sqlite-utils, which costs about 0.4 s.
+    """
+    from sqlite_utils import Database, Migrations
+
+    migrations = Migrations("roadworn")
+
+    @migrations()
+    def m001_ledger(db: "Database") -> None:
+        _first_shape(db)
+
+    migrations.apply(Database(connection))
+
+
+def _first_shape(db: "Database") -> None:
+    """Events, checkpoints and contacts, with the guards of the first two."""
+    required = set(EVENT_COLUMNS) - {"seq", "odometer", "odometer_unit", "intake_key"}
+    types = {"seq": int, "version": int, "odometer": float, "leaf": bytes}
+    db.table("events").create(
+        {name: types.get(name, str) for name in EVENT_COLUMNS},
+        pk="seq",
+        not_null=required,
+        strict=True,
+    )
+    db.table("events").create_index(["event_id"], "events_event_id", unique=True)
+    db.table("checkpoints").create(
+        {"size": int, "root": str, "peaks": bytes, "made_at": str},
+        pk="size",
+        not_null={"root", "peaks", "made_at"},
+        strict=True,
+    )
+    db.table("contacts").create(
+        {"reference": str, "name": str, "phone": str, "address": str, "note": str},
+        pk="reference",
+        strict=True,
+    )
+    # Partial indexes, which sqlite-utils has no word for: rows without a key, and the kinds
+    # that intake never asks about, cost nothing.
+    for statement in (
+        "CREATE UNIQUE INDEX events_intake_key ON events(intake_key) WHERE intake_key IS NOT NULL",
+        "CREATE INDEX events_enrolment ON events(vehicle_id) WHERE kind = 'enrolment'",
+        (
+            "CREATE INDEX events_replacement ON events(vehicle_id, odometer) "
+            "WHERE kind = 'replacement'"
+        ),
+        "CREATE INDEX events_retraction ON events(vehicle_id) WHERE kind = 'retraction'",
+        *GUARDS.values(),
+        f"PRAGMA application_id = {APPLICATION_ID}",
+        f"PRAGMA user_version = {SHAPE}",
+    ):
+        db.execute(statement)
+
+
+BUSY_SECONDS = 20.0
+#: Taken as needed; a bulk import spills less with it.
+_CACHE_KIB = 65_536
+
+
+@contextmanager
+def plain_failures(path: Path) -> Iterator[None]:
+    """Turn SQLite's errors about `path` into Roadworn's.
+
+    Raises:
+        LedgerBusy: another process held the write lock too long.
+        NotALedger: the file is no SQLite database.
+        LedgerDamaged: SQLite finds the file malformed.
+        EnvironmentFailure: disk full, read-only, cannot be opened, input or output error.
+    """
+    try:
+        yield
+    except sqlite3.DatabaseError as error:
+        raise _plain(error, path) from error
+    except UnicodeDecodeError as error:
+        # sqlite3 decodes SQLite's own message, which quotes damaged bytes.
+        raise _damaged(path) from error
+
+
+def _plain(error: sqlite3.DatabaseError, path: Path) -> Exception:
+    code = getattr(error, "sqlite_errorcode", None)
+    primary = code & 0xFF if code is not None else None
+    if primary in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+        return LedgerBusy(
+            f"Another program has been writing to {path} for more than {BUSY_SECONDS:.0f} "
+            "seconds: wait for it to finish, then try again; nothing was changed."
+        )
+    if primary == sqlite3.SQLITE_NOTADB:
+        return NotALedger(f"{path} is not a ledger: name the right file with --ledger.")
+    if primary == sqlite3.SQLITE_FULL:
+        return EnvironmentFailure(
+            f"The disk with {path} is full: make room and try again; nothing was changed."
+        )
+    if primary == sqlite3.SQLITE_READONLY:
+        return EnvironmentFailure(
+            f"{path} cannot be written: check the rights of the file and of its folder."
+        )
+    if primary in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_PERM):
+        return EnvironmentFailure(
+            f"{path} cannot be read or written ({error}): check the disk, and the rights of the "
+            "file and its folder."
+        )
+    if primary in (sqlite3.SQLITE_ERROR, sqlite3.SQLITE_SCHEMA):
+        return LedgerDamaged(
+            f"{path} does not have the tables of a ledger ({error}): "
+            "take a backup from before they were changed."
+        )
+    if isinstance(error, (sqlite3.IntegrityError, sqlite3.ProgrammingError)):
+        return error  # a fault of ours, not of the file
+    return _damaged(path)
+
+
+def _damaged(path: Path) -> LedgerDamaged:
+    return LedgerDamaged(
+        f"{path} is damaged: run `roadworn verify` to see where, "
+        "and take a backup from before the damage."
+    )
+
+
+def connect(path: Path, *, writable: bool) -> sqlite3.Connection:
+    """Open a SQLite file with transactions begun by hand.
+
+    A reader opens read-only; in a folder that cannot be written SQLite cannot make the shared
+    memory of its write-ahead log, so there the file is read as it stands.
+
+    Raises:
+        sqlite3.Error: wrap the call in `plain_failures`.
+    """
+    uri = path.absolute().as_uri()
+    mode = "rw" if writable else "ro"
+    connection = _open(f"{uri}?mode={mode}")
+    try:
+        if writable:
+            _prepare_for_writing(connection)
+        else:
+            connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    except sqlite3.OperationalError as error:
+        connection.close()
+        wal = path.with_name(path.name + "-wal")
+        unreadable = error.sqlite_errorcode & 0xFF in (
+            sqlite3.SQLITE_CANTOPEN,
+            sqlite3.SQLITE_READONLY,
+        )
+        if writable or not unreadable or (wal.exists() and wal.stat().st_size):
+            raise
+        connection = _open(f"{uri}?mode=ro&immutable=1")
+    except sqlite3.Error:
+        connection.close()
+        raise
+    return connection
+
+
+def _open(uri: str) -> sqlite3.Connection:
+    return sqlite3.connect(uri, uri=True, isolation_level=None, timeout=BUSY_SECONDS)
+
+
+def _prepare_for_writing(connection: sqlite3.Connection) -> None:
+    """Set what makes commits durable; a database that is no ledger is not changed."""
+    (application_id,) = connection.execute("PRAGMA application_id").fetchone()
+    (pages,) = connection.execute("PRAGMA page_count").fetchone()
+    if application_id == APPLICATION_ID or pages == 0:
+        connection.execute("PRAGMA journal_mode = WAL")
+    connection.execute("PRAGMA synchronous = FULL")
+    connection.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
+    connection.execute("PRAGMA recursive_triggers = ON")

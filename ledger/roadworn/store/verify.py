@@ -1,0 +1,348 @@
+"""Checking a ledger from the outside: was anything altered, removed, or slipped in?
+
+`verify` trusts nothing it reads. It recomputes every leaf from the stored columns, rebuilds
+the tree commit by commit against the checkpoints, compares with the checkpoint beside the
+ledger, looks for gaps and for missing guards, and lets SQLite check its own pages. What it
+finds are problems that name the event; only a file that is no ledger at all is an error.
+"""
+
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from roadworn.intake.rows import Row, canonical_bytes
+from roadworn.model.errors import EnvironmentFailure, NotALedger
+from roadworn.model.problems import Problem
+from roadworn.store import checkpoints, schema
+from roadworn.store.merkle import CompactRange
+from roadworn.store.rows import leaf_hash
+from roadworn.store.schema import EVENT_COLUMNS, connect, plain_failures
+
+_SLICE = 5_000
+_CAREFUL_SLICE = 64
+_SELECT = f"SELECT {', '.join(EVENT_COLUMNS)} FROM events"
+
+
+class Unreadable(NamedTuple):
+    """An event whose record cannot be read; its id where an index still has it."""
+
+    event_id: str
+
+
+class Missing(NamedTuple):
+    """Events that are not in the file, from the one that it stands for to `last`."""
+
+    last: int
+
+
+class StoredRows:
+    """Iterates over (seq, what is there) for every number from 1 to `last`.
+
+    Attributes:
+        last: number of the last event there is or should be.
+    """
+
+    def __init__(self, connection: sqlite3.Connection, last: int) -> None:
+        self._connection = connection
+        # Bytes that are no text any more must not stop the reading.
+        connection.text_factory = lambda data: data.decode("utf-8", "surrogateescape")
+        self.last = max(last, self._last_there())
+
+    def __iter__(self) -> Iterator[tuple[int, Row | Unreadable | Missing]]:
+        seq, size = 1, _SLICE
+        while seq <= self.last:
+            rows = self._slice(seq, size)
+            start = seq
+            for number, *columns in rows:
+                if number != seq:
+                    break
+                yield seq, Row(*columns)
+                seq += 1
+            if rows and seq - start == len(rows):
+                size = min(2 * size, _SLICE)
+                continue
+            size = _CAREFUL_SLICE
+            if seq <= self.last:
+                found = self._one(seq)
+                yield seq, found
+                seq = found.last + 1 if isinstance(found, Missing) else seq + 1
+
+    def _slice(self, seq: int, size: int) -> list[tuple[Any, ...]]:
+        try:
+            return self._connection.execute(
+                f"{_SELECT} WHERE seq >= ? ORDER BY seq LIMIT ?", (seq, size)
+            ).fetchall()
+        except sqlite3.DatabaseError:
+            return []
+
+    def _one(self, seq: int) -> Row | Unreadable | Missing:
+        try:
+            row = self._connection.execute(f"{_SELECT} WHERE seq = ?", (seq,)).fetchone()
+        except sqlite3.DatabaseError:
+            return Unreadable(self._ids.get(seq, ""))
+        if row is not None:
+            return Row(*row[1:])
+        if seq in self._ids:
+            return Unreadable(self._ids[seq])
+        later = [number for number in self._numbers if number > seq]
+        return Missing(min(later, default=self.last + 1) - 1)
+
+    @cached_property
+    def _ids(self) -> dict[int, str]:
+        """Event ids by number as the index has them, which needs no page of the table."""
+        ids: dict[int, str] = {}
+        try:
+            for seq, event_id in self._connection.execute(
+                "SELECT seq, event_id FROM events INDEXED BY events_event_id"
+            ):
+                ids[seq] = str(event_id)
+        except sqlite3.DatabaseError:
+            return ids
+        return ids
+
+    @cached_property
+    def _numbers(self) -> set[int]:
+        """All numbers that the index or the table still knows."""
+        numbers = set(self._ids)
+        try:
+            for (seq,) in self._connection.execute("SELECT seq FROM events NOT INDEXED"):
+                numbers.add(seq)
+        except sqlite3.DatabaseError:
+            return numbers
+        return numbers
+
+    def _last_there(self) -> int:
+        try:
+            (last,) = self._connection.execute("SELECT max(seq) FROM events").fetchone()
+        except sqlite3.DatabaseError:
+            return 0
+        return last or 0
+
+
+_BACKUP = "go on from a backup that verifies, and keep this file as evidence"
+
+
+@dataclass(frozen=True, slots=True)
+class VerifyReport:
+    """What `verify` found.
+
+    Attributes:
+        size: number of events.
+        root: root over them in hexadecimal, as it is computed from the stored leaves.
+        problems: findings; empty when the ledger is whole.
+        notes: what could not be checked.
+    """
+
+    size: int
+    root: str
+    problems: tuple[Problem, ...]
+    notes: tuple[str, ...] = ()
+
+
+def verify(path: str | Path, *, progress: Callable[[int, int], None] | None = None) -> VerifyReport:
+    """Check every event, checkpoint and guard of a ledger.
+
+    Args:
+        path: the ledger.
+        progress: called with (events done, events in all) now and then.
+
+    Raises:
+        EnvironmentFailure: the file cannot be read.
+        NotALedger: it is something else.
+        LedgerDamaged: it is so damaged that SQLite cannot even open it.
+    """
+    path = Path(path)
+    if not path.is_file():
+        raise EnvironmentFailure(f"There is no ledger at {path}: name yours with --ledger.")
+    with plain_failures(path):
+        connection = connect(path, writable=False)
+    with closing(connection):
+        with plain_failures(path):
+            if schema.shape_of(connection) is None:
+                raise NotALedger(f"{path} is not a ledger: name the right file with --ledger.")
+            connection.execute("BEGIN")
+        check = _Check(path, connection)
+        check.guards()
+        check.events(progress)
+        check.beside()
+        check.pages()
+        return check.report()
+
+
+@dataclass
+class _Check:
+    """One run over one ledger."""
+
+    path: Path
+    connection: sqlite3.Connection
+    problems: list[Problem] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    size: int = 0
+    edge: CompactRange | None = field(default_factory=CompactRange)
+    #: The tree as it would be with recomputed leaves, since the last row where the two differ.
+    other: CompactRange | None = None
+    root_beside: str | None = None
+
+    def guards(self) -> None:
+        """Look for missing or changed triggers."""
+        try:
+            missing = schema.missing_guards(self.connection)
+        except sqlite3.DatabaseError as error:
+            self._page_problem(error)
+            return
+        for name in missing:
+            message = f"The guard {name} was removed or changed."
+            self._problem("guard-missing", message, f"find out who wrote to the file; {_BACKUP}")
+
+    def events(self, progress: Callable[[int, int], None] | None) -> None:
+        """Check each event, and the tree at each commit."""
+        marks = {size: (root, peaks) for size, root, peaks in self._checkpoints()}
+        wanted, since = self._size_beside(), 0
+        rows = StoredRows(self.connection, last=max(marks, default=0))
+        for seq, row in rows:
+            self._row(seq, row)
+            covered = range(seq, row.last + 1) if isinstance(row, Missing) else (seq,)
+            for size in covered:
+                if size in marks:
+                    self._commit(since, size, *marks[size])
+                    since = size
+                if size == wanted and self.edge is not None:
+                    self.root_beside = self.edge.root().hex()
+            if progress is not None and seq % 10_000 == 0:
+                progress(seq, rows.last)
+        if self.size > since:
+            message = f"Events {since + 1} to {self.size} were written without a checkpoint."
+            self._problem("no-checkpoint", message, _BACKUP, row=since + 1)
+
+    def beside(self) -> None:
+        """Compare with the checkpoint that is kept beside the ledger."""
+        file = checkpoints.beside(self.path).name
+        try:
+            kept = checkpoints.read_beside(self.path)
+        except (ValueError, OSError):
+            self._problem("checkpoint-unreadable", f"{file} cannot be read.", f"look at {file}")
+            return
+        if kept is None:
+            if self.size:
+                self.notes.append(
+                    f"There is no {file} beside the ledger, so a cut-off tail would not be seen."
+                )
+            return
+        if kept.size > self.size:
+            message = (
+                f"Events {self.size + 1} to {kept.size} are missing: {file} was written when the "
+                f"ledger had {kept.size} events, now it has {self.size}."
+            )
+            hint = f"if you put back an older copy yourself, remove {file}; otherwise {_BACKUP}"
+            self._problem("cut-off", message, hint, row=self.size + 1)
+        elif kept.size and self.root_beside not in (None, kept.root):
+            message = f"The first {kept.size} events are not those that {file} was written for."
+            self._problem("other-history", message, _BACKUP, row=kept.size)
+
+    def pages(self) -> None:
+        """Let SQLite check its own structures, indexes included."""
+        try:
+            found = [line for (line,) in self.connection.execute("PRAGMA integrity_check(20)")]
+        except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
+            self._page_problem(error)
+            return
+        for line in found:
+            if line != "ok":
+                self._problem("file-damaged", f"SQLite finds: {' '.join(line.split())}.", _BACKUP)
+
+    def report(self) -> VerifyReport:
+        """Return what was found, in the order of events."""
+        root = self.edge.root().hex() if self.edge is not None else "unknown"
+        problems = sorted(self.problems, key=lambda problem: problem.row)
+        return VerifyReport(self.size, root, tuple(problems), tuple(self.notes))
+
+    def _row(self, seq: int, row: Row | Unreadable | Missing) -> None:
+        """Check one event."""
+        if isinstance(row, Missing):
+            which = f"Event {seq} is" if row.last == seq else f"Events {seq} to {row.last} are"
+            self._problem("missing", f"{which} missing.", _BACKUP, row=seq)
+            self.edge = self.other = None
+            return
+        self.size = seq
+        if isinstance(row, Unreadable):
+            message = f"Event {seq} ({_readable(row.event_id)}) cannot be read."
+            self._problem("unreadable", message, _BACKUP, row=seq)
+            self.edge = self.other = None
+            return
+        leaf = _leaf_of(row)
+        if leaf != row.leaf:
+            message = f"Event {seq} ({_readable(row.event_id)}) is not as it was recorded."
+            self._problem("altered", message, _BACKUP, row=seq)
+            if self.edge is not None and self.other is None:
+                self.other = CompactRange(self.edge.size, self.edge.peaks)
+        if self.other is not None:
+            self.other.append(leaf or b"")
+        if self.edge is not None:
+            self.edge.append(_as_bytes(row.leaf))
+
+    def _commit(self, since: int, size: int, root: str, peaks: bytes) -> None:
+        """Compare the tree with a checkpoint, and go on from the checkpoint's own edge."""
+        try:
+            stored = CompactRange.parse(size, peaks)
+        except ValueError:
+            stored = None
+        if stored is None or stored.root().hex() != root:
+            message = f"The checkpoint of {size} events is not as it was written."
+            self._problem("checkpoint-altered", message, _BACKUP, row=size)
+            stored = self.edge
+        # Either the columns of an altered row or its leaf may be what was recorded.
+        roots = {edge.root().hex() for edge in (self.edge, self.other) if edge is not None}
+        if roots and stored is not None and stored.root().hex() not in roots:
+            first = since + 1
+            which = f"Event {size}" if size == first else f"One of the events {first} to {size}"
+            message = f"{which} is not the one that was recorded."
+            self._problem("replaced", message, _BACKUP, row=first)
+        self.edge, self.other = stored, None
+
+    def _checkpoints(self) -> list[tuple[int, str, bytes]]:
+        try:
+            return [
+                (size, str(root), bytes(peaks))
+                for size, root, peaks in self.connection.execute(
+                    "SELECT size, root, peaks FROM checkpoints ORDER BY size"
+                )
+            ]
+        except (sqlite3.DatabaseError, UnicodeDecodeError, TypeError) as error:
+            self._page_problem(error)
+            return []
+
+    def _size_beside(self) -> int:
+        try:
+            kept = checkpoints.read_beside(self.path)
+        except (ValueError, OSError):
+            return 0
+        return kept.size if kept is not None else 0
+
+    def _page_problem(self, error: Exception) -> None:
+        self._problem("file-damaged", f"Part of the file cannot be read: {error}.", _BACKUP)
+
+    def _problem(self, code: str, message: str, hint: str, row: int = 0) -> None:
+        self.problems.append(Problem(code, message, hint, self.path.name, row))
+
+
+def _leaf_of(row: Row) -> bytes | None:
+    """Return the leaf that the row's columns give, or None when they are no texts at all."""
+    try:
+        return leaf_hash(canonical_bytes(row))
+    except (TypeError, ValueError):
+        return None
+
+
+def _as_bytes(leaf: object) -> bytes:
+    """Return a stored leaf, or nothing when a flipped byte made it another type."""
+    return leaf if isinstance(leaf, bytes) else b""
+
+
+def _readable(event_id: object) -> str:
+    """Return an id for a message, or a word when its bytes are no id any more."""
+    text = str(event_id)
+    return text if text.isascii() and text.isprintable() and text else "id not readable"

@@ -1,0 +1,215 @@
+"""Adding rows within one write transaction: already there, a problem, or the next event.
+
+The only place that inserts into `events`. Callers begin and end the transaction.
+"""
+
+import json
+import sqlite3
+from collections.abc import Sequence
+from typing import Any
+
+from roadworn.checks.context import LedgerContext
+from roadworn.intake.rows import Prepared, Row
+from roadworn.model.errors import LedgerDamaged
+from roadworn.model.events import StoredEvent
+from roadworn.model.problems import Problem
+from roadworn.store import checkpoints
+from roadworn.store.checkpoints import Checkpoint
+from roadworn.store.merkle import CompactRange
+from roadworn.store.schema import EVENT_COLUMNS, GUARDS, INSERT_GUARD
+
+COLUMNS = ", ".join(EVENT_COLUMNS)
+# OR FAIL: a refused row has changed nothing, so SQLite need not keep a journal per row.
+INSERT = f"INSERT OR FAIL INTO events ({COLUMNS}) VALUES ({', '.join('?' * len(EVENT_COLUMNS))})"
+#: SQLite gives the next number itself.
+_INSERT_NEXT = (
+    f"INSERT OR FAIL INTO events ({', '.join(EVENT_COLUMNS[1:])}) "
+    f"VALUES ({', '.join('?' * len(EVENT_COLUMNS[1:]))})"
+)
+#: From this many rows on, taking the insert guard off and putting it back pays.
+_MANY = 200
+
+
+class Writer:
+    """Appends rows to the ledger of a connection that holds the write lock.
+
+    Attributes:
+        seq: number of the last row.
+        added: number of rows added so far.
+        already_there: number of rows that were in the ledger before.
+        context: what the ledger knows, for checks.
+    """
+
+    def __init__(self, connection: sqlite3.Connection, *, allow_repeat: bool = False) -> None:
+        self._connection = connection
+        self.context = LedgerContext(connection, allow_repeat=allow_repeat)
+        self.added = 0
+        self.already_there = 0
+        try:
+            self._checkpoint, self._edge = checkpoints.latest(connection)
+        except ValueError:
+            raise _no_checkpoint() from None
+        (self.seq,) = connection.execute("SELECT coalesce(max(seq), 0) FROM events").fetchone()
+        if self.seq != self._edge.size:
+            raise _no_checkpoint()
+        self._held = (self.seq, self.added, self.already_there, self._edge)
+
+    def add(self, prepared: Prepared) -> StoredEvent | list[Problem]:
+        """Add one row; return it as stored (also when it was there before), or its problems."""
+        found = self._find(prepared)
+        if found is not None:
+            if isinstance(found, StoredEvent):
+                self.already_there += 1
+                return found
+            return [found]
+        problems = self.context.problems(prepared.row, prepared.payload)
+        if problems:
+            return problems
+        return self._insert(prepared.row)
+
+    def add_unchecked(self, rows: Sequence[tuple[Any, ...]]) -> int:
+        """Add rows that were checked against the ledger, except for their id and key.
+
+        Returns:
+            How many were added: all of them, or those in front of the first whose event id or
+            intake key is there already.
+        """
+        try:
+            if len(rows) < _MANY:
+                numbered = ((seq, *row) for seq, row in enumerate(rows, self.seq + 1))
+                self._connection.executemany(INSERT, numbered)
+            else:
+                self._insert_many(rows)
+            count = len(rows)
+        except sqlite3.IntegrityError:
+            (last,) = self._connection.execute("SELECT max(seq) FROM events").fetchone()
+            count = (last or 0) - self.seq
+        self._edge.extend(row[-1] for row in rows[:count])
+        self.seq += count
+        self.added += count
+        return count
+
+    def present(self, column: str, values: Sequence[str]) -> set[str]:
+        """Return those of `values` that the ledger has in `column`, event_id or intake_key."""
+        found = self._connection.execute(
+            f"SELECT {column} FROM events WHERE {column} IN (SELECT value FROM json_each(?))",
+            (json.dumps(values),),
+        )
+        return {value for (value,) in found}
+
+    def seq_of_key(self, intake_key: str) -> int | None:
+        """Return the number of the row with this intake key."""
+        row = self._connection.execute(
+            "SELECT seq FROM events WHERE intake_key = ?", (intake_key,)
+        ).fetchone()
+        return None if row is None else int(row[0])
+
+    def hold(self) -> None:
+        """Begin a part of the transaction that `undo` can take back."""
+        self._connection.execute("SAVEPOINT part")
+        edge = CompactRange(self._edge.size, self._edge.peaks)
+        self._held = (self.seq, self.added, self.already_there, edge)
+
+    def undo(self) -> None:
+        """Take back what was added since `hold`."""
+        self._connection.execute("ROLLBACK TO part")
+        self.seq, self.added, self.already_there, self._edge = self._held
+
+    def finish(self) -> Checkpoint:
+        """Store the checkpoint of what was added, if anything was, and return the newest."""
+        if self.added:
+            self._checkpoint = checkpoints.store(self._connection, self._edge)
+        return self._checkpoint
+
+    def _insert_many(self, rows: Sequence[tuple[Any, ...]]) -> None:
+        """Insert rows without asking the insert guard about each, which costs a fifth of it.
+
+        The guard is off for nobody else: it goes and comes back within one write transaction.
+        What it looks for is looked for all the same: the next number is SQLite's, and the
+        unique indexes refuse an id or a key that is there, since nothing here says OR REPLACE.
+
+        Raises:
+            sqlite3.IntegrityError: a row was refused; those in front of it are in.
+        """
+        self._connection.execute(f"DROP TRIGGER {INSERT_GUARD}")
+        try:
+            self._connection.executemany(_INSERT_NEXT, rows)
+        finally:
+            # After a failure that ends the transaction the guard is back by itself.
+            if self._connection.in_transaction:
+                self._connection.execute(GUARDS[INSERT_GUARD])
+
+    def _insert(self, row: Row) -> StoredEvent:
+        event = StoredEvent(self.seq + 1, *row)  # type: ignore[arg-type]
+        self._connection.execute(INSERT, (event.seq, *row))
+        self._edge.append(row.leaf)
+        self.seq += 1
+        self.added += 1
+        return event
+
+    def _find(self, prepared: Prepared) -> StoredEvent | Problem | None:
+        """Return the stored event that this row is, or a Problem when the two differ."""
+        row = prepared.row
+        if prepared.id_given:
+            stored = self._stored("event_id", row.event_id)
+            if stored is not None:
+                if _same_event(stored, prepared):
+                    return stored
+                return Problem(
+                    "event-id-taken",
+                    f"Event {stored.seq} has the id {row.event_id} already, with other content.",
+                    "give the new event an id of its own, or none",
+                    column="event_id",
+                )
+        if row.intake_key is not None:
+            stored = self._stored("intake_key", row.intake_key)
+            if stored is not None:
+                if _same_content(stored, row):
+                    return stored
+                return Problem(
+                    "intake-key-taken",
+                    f"Event {stored.seq} was taken from {row.intake_key!r} already, with other "
+                    "content.",
+                    "if the earlier one was wrong, correct it with `roadworn correct`",
+                    column="intake_key",
+                )
+        return None
+
+    def _stored(self, column: str, value: str) -> StoredEvent | None:
+        row = self._connection.execute(
+            f"SELECT {COLUMNS} FROM events WHERE {column} = ?", (value,)
+        ).fetchone()
+        return None if row is None else StoredEvent(*row)
+
+
+def _content(row: Row | StoredEvent) -> tuple[Any, ...]:
+    return (
+        row.vehicle_id,
+        row.kind,
+        row.version,
+        row.occurred_at,
+        row.odometer,
+        row.odometer_unit,
+        row.payload,
+    )
+
+
+def _same_content(stored: StoredEvent, row: Row) -> bool:
+    return _content(stored) == _content(row)
+
+
+def _same_event(stored: StoredEvent, prepared: Prepared) -> bool:
+    """Return whether the row's leaf is the stored one, once the store's own share is equal."""
+    row = prepared.row
+    if not prepared.time_given:
+        row = row._replace(recorded_at=stored.recorded_at)
+    if row.intake_key is None:
+        row = row._replace(intake_key=stored.intake_key)
+    return row.sealed().leaf == stored.leaf
+
+
+def _no_checkpoint() -> LedgerDamaged:
+    return LedgerDamaged(
+        "The ledger's events and its checkpoints do not agree: run `roadworn verify` to see "
+        "where, and take a backup from before the damage."
+    )

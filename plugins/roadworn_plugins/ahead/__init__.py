@@ -1,0 +1,1 @@
+"""What is due now and what fails next: `next-repairs`."""

@@ -1,0 +1,206 @@
+"""What failures cost quarter by quarter: on record up to today, projected from then on.
+
+Quarters are counted from the day of the view, so that none of them is half past and half to
+come. The past ones hold what was written down as paid for the same kind of work that is
+projected, parts replaced as failed or worn out; a failure without a price adds to the number
+and not to the money. The band of a quarter to come is made by the same law as that of a whole
+horizon, from the moments of the failures between its two ends.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+
+from roadworn.analysis.result import Cell, Column, Table
+from roadworn.columns.view import LedgerView
+from roadworn_plugins.backtest.day import failures
+from roadworn_plugins.projection.increments import increments
+from roadworn_plugins.projection.renewal import CountMoments
+from roadworn_plugins.shared.grouped import Floats, Ints
+from roadworn_plugins.shared.parts_ahead import PartsAhead
+from roadworn_plugins.shared.projected import Projection, money
+
+#: What a reader must know before comparing the two halves of the table.
+CAVEAT = (
+    "Quarters past hold the work on record, also of vehicles that have left since; quarters to "
+    "come leave out what is due already."
+)
+#: Ends of the quarters to come, in months from today.
+ENDS = (3.0, 6.0, 9.0, 12.0)
+_PAST = 8
+ACTUAL = "actual"
+EXPECTED = "expected"
+
+_COLUMNS = (
+    Column("quarter", "quarter", "integer", detail=True),
+    Column("from", "from", "date"),
+    Column("until", "until", "date"),
+    Column("state", "state"),
+    Column("failures", "failures", "number"),
+    Column("cost", "cost", "money"),
+    Column("low", "low", "money"),
+    Column("high", "high", "money"),
+    Column("unpriced", "without a price", "integer"),
+    Column("spent", "all work on record", "money"),
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Between:
+    """What falls between two horizons, one entry a part.
+
+    Attributes:
+        number: expected failures.
+        counts: moments at each distance ahead.
+        weight: of each distance ahead.
+    """
+
+    number: Floats
+    counts: tuple[CountMoments, ...]
+    weight: Floats
+
+
+def between(
+    parts: PartsAhead,
+    found: Mapping[float, Projection],
+    start: float,
+    end: float,
+) -> Projection | Between:
+    """Return what falls between two horizons of one projection.
+
+    Args:
+        parts: what is fitted.
+        found: months ahead -> projection, made together.
+        start: months ahead, 0 for today.
+        end: months ahead.
+    """
+    later = found[end]
+    if start <= 0.0:
+        return later
+    earlier = found[start]
+    near, _weight = parts.ahead(start, None, "km")
+    far, _weight = parts.ahead(end, None, "km")
+    counts = tuple(
+        increments(a, b, parts.belief, far[u] - near[u])
+        for u, (a, b) in enumerate(zip(earlier.counts, later.counts, strict=True))
+    )
+    number = np.asarray(sum(w * c.mean() for w, c in zip(later.weight, counts, strict=True)))
+    return Between(number, counts, later.weight)
+
+
+def quarters_table(
+    view: LedgerView, parts: PartsAhead, found: Mapping[float, Projection], ahead: Ints
+) -> Table:
+    """Return the money for failures by quarter, of a whole fleet.
+
+    Args:
+        view: the ledger as of a day.
+        parts: what is fitted.
+        found: months ahead -> projection, for all of `ENDS`.
+        ahead: the parts that have not failed yet.
+    """
+    currency = parts.prices.currency
+    money_columns = {"cost", "low", "high", "spent"}
+    return Table(
+        name="by_quarter",
+        title="Money for failures by quarter, as recorded and as projected",
+        columns=tuple(
+            Column(c.name, c.title, c.kind, currency, c.detail) if c.name in money_columns else c
+            for c in _COLUMNS
+        ),
+        rows=(*_past(view, currency), *_coming(view.today, parts, found, ahead)),
+    )
+
+
+def _past(view: LedgerView, currency: str) -> list[tuple[Cell, ...]]:
+    """Return the whole quarters on record up to today, oldest first."""
+    first = view.sql("SELECT min(occurred_on) FROM events").rows[0][0]
+    ends = [months_from(view.today, -3 * number) for number in range(_PAST + 1)]
+    if first is not None:
+        ends = [end for end in ends if end >= first]
+    if first is None or len(ends) < 2:
+        return []
+    ends.reverse()
+    came = np.zeros(len(ends) - 1)
+    paid = np.zeros(len(ends) - 1)
+    unpriced = np.zeros(len(ends) - 1)
+    for failure in failures(view, ends[0], ends[-1], currency):
+        at = _quarter(failure.on, ends)
+        came[at] += 1
+        paid[at] += failure.cost or 0.0
+        unpriced[at] += failure.cost is None
+    spent = _spent(view, ends, currency)
+    return [
+        (
+            at - came.size,
+            ends[at] + timedelta(days=1),
+            ends[at + 1],
+            ACTUAL,
+            int(came[at]),
+            round(float(paid[at]), 2),
+            None,
+            None,
+            int(unpriced[at]),
+            round(float(spent[at]), 2),
+        )
+        for at in range(came.size)
+    ]
+
+
+def _quarter(day: date, ends: list[date]) -> int:
+    """Return the quarter a day lies in: after one end, up to the next."""
+    return next(at for at, end in enumerate(ends[1:]) if day <= end)
+
+
+def _spent(view: LedgerView, ends: list[date], currency: str) -> Floats:
+    """Return all work that was paid for in this currency, whatever the reason, by quarter."""
+    work = " UNION ALL ".join(
+        f"SELECT occurred_on, total_cost FROM {table} WHERE currency = ?"
+        for table in ("replacements", "repairs", "maintenance_done")
+    )
+    rows = view.sql(
+        f"""SELECT occurred_on, CAST(sum(total_cost) AS DOUBLE) FROM ({work}) AS work
+            WHERE total_cost IS NOT NULL AND occurred_on > CAST(? AS DATE)
+              AND occurred_on <= CAST(? AS DATE)
+            GROUP BY occurred_on""",
+        (currency,) * 3 + (ends[0].isoformat(), ends[-1].isoformat()),
+    ).rows
+    spent = np.zeros(len(ends) - 1)
+    for day, cost in rows:
+        spent[_quarter(day, ends)] += cost
+    return spent
+
+
+def _coming(
+    today: date, parts: PartsAhead, found: Mapping[float, Projection], ahead: Ints
+) -> list[tuple[Cell, ...]]:
+    rows: list[tuple[Cell, ...]] = []
+    for number, end in enumerate(ENDS, start=1):
+        start = ENDS[number - 2] if number > 1 else 0.0
+        falls = between(parts, found, start, end)
+        band = money(parts, falls, ahead)
+        rows.append(
+            (
+                number,
+                months_from(today, int(start)) + timedelta(days=1),
+                months_from(today, int(end)),
+                EXPECTED,
+                float(np.sum(falls.number[ahead])),
+                band.expected,
+                band.low,
+                band.high,
+                None,
+                None,
+            )
+        )
+    return rows
+
+
+def months_from(day: date, months: int) -> date:
+    """Return the same day so many months on or back, the last of a month that has no such day."""
+    year, month = divmod(day.year * 12 + day.month - 1 + months, 12)
+    following = date(year + (month == 11), (month + 1) % 12 + 1, 1)
+    last = (following - timedelta(days=1)).day
+    return date(year, month + 1, min(day.day, last))

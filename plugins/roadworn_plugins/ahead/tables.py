@@ -1,0 +1,256 @@
+"""The tables that `next-repairs` shows: what is due, what is likely, and what it adds up to."""
+
+import numpy as np
+
+from roadworn.analysis.result import Cell, Column, Table
+from roadworn.columns.view import LedgerView
+from roadworn.model.catalogue import catalogue
+from roadworn_plugins.ahead.due_now import DueItem
+from roadworn_plugins.projection.increments import stock
+from roadworn_plugins.projection.usage import over_usage
+from roadworn_plugins.shared import grouped as lives_of
+from roadworn_plugins.shared.grouped import Floats, Ints, Unit, shown_distance
+from roadworn_plugins.shared.parts_ahead import PartsAhead
+from roadworn_plugins.shared.projected import Band, Projection, taken
+
+#: Components whose jobs share labour when they lie at the same place.
+_TOGETHER: tuple[frozenset[str], ...] = (
+    frozenset({"brake.pad", "brake.rotor", "brake.caliper", "brake.hose"}),
+    frozenset({"brake.shoe", "brake.drum", "brake.wheel_cylinder"}),
+    frozenset({"engine.drive_belt", "engine.belt_tensioner", "electrical.alternator"}),
+    frozenset({"engine.timing_belt", "cooling.water_pump"}),
+    frozenset({"cooling.thermostat", "cooling.hose", "cooling.coolant"}),
+    frozenset({"drivetrain.clutch", "engine.crank_seal"}),
+    frozenset({"ignition.spark_plug", "ignition.coil"}),
+    frozenset({"suspension.strut", "suspension.stabilizer_link", "suspension.ball_joint"}),
+    frozenset({"steering.tie_rod_outer", "steering.tie_rod_inner", "wheel.alignment"}),
+)
+
+
+def shares_labour(one: tuple[str, str], other: tuple[str, str]) -> bool:
+    """Return whether two jobs, each (component, position), share labour."""
+    if one == other or not any(one[0] in s and other[0] in s for s in _TOGETHER):
+        return False
+    return _near(one[1], other[1])
+
+
+def _near(one: str, other: str) -> bool:
+    """Whether two places are the same, the same corner, or unstated."""
+    if not one or not other or one == other:
+        return True
+    corner = {"LF": "front", "RF": "front", "LR": "rear", "RR": "rear"}
+    first, second = one.split("-", maxsplit=1)[0], other.split("-", maxsplit=1)[0]
+    return first == second or corner.get(first) == second or first == corner.get(second)
+
+
+_EVENTS_NAMED = 12
+_STOCK_ROWS = 25
+
+
+def due_table(due: list[DueItem], fleet: bool, most: int) -> Table:
+    """Return what is due already, safety first."""
+    # Of a fleet the list is cut: what is most pressing must not be what falls off.
+    shown = sorted(due, key=lambda item: item.rank)[: most * 3] if fleet else due
+    rows = tuple(
+        (
+            item.vehicle,
+            item.state,
+            item.name,
+            item.seen,
+            item.since,
+            # Labour without the part is no price: it stands in words beside the empty cell.
+            None if item.price is None or not item.price.number else round(item.price.middle, 2),
+            "" if item.price is None else item.price.currency,
+            _price_words(item),
+            item.component,
+            item.position,
+        )
+        for item in shown
+    )
+    return Table(
+        name="due_now",
+        title="Due now",
+        columns=(
+            Column("vehicle", "vehicle", detail=not fleet),
+            Column("state", "state"),
+            Column("what", "what"),
+            Column("seen", "what was seen"),
+            Column("since", "since", "date"),
+            Column("cost", "cost today", "money"),
+            Column("currency", "currency", detail=True),
+            Column("price_from", "price from", detail=not any(_labour_only(i) for i in shown)),
+            Column("component", "component", detail=True),
+            Column("position", "where", detail=True),
+        ),
+        rows=rows,
+        evidence=tuple(tuple(filter(None, item.events)) for item in shown),
+    )
+
+
+def _labour_only(item: DueItem) -> bool:
+    return item.price is not None and not item.price.number
+
+
+def _price_words(item: DueItem) -> str:
+    if item.price is None:
+        return ""
+    if _labour_only(item):
+        return f"labour about {item.price.middle:,.0f} {item.price.currency}; part not priced"
+    return item.price.basis
+
+
+def next_table(
+    view: LedgerView,
+    parts: PartsAhead,
+    found: Projection,
+    order: list[int],
+    unit: Unit,
+    span: str,
+    wear: dict[int, Floats],
+) -> Table:
+    """Return the parts that are likely to fail, dearest first."""
+    fleet = len(set(parts.vehicle)) > 1
+    events = lives_of.failure_events(view, ("component", "class"), most=_EVENTS_NAMED)
+    rows = tuple(_row(parts, found, i, order, unit, wear) for i in order)
+    return Table(
+        name="next_repairs",
+        title=f"Likely to fail within {span}",
+        columns=(
+            Column("vehicle", "vehicle", detail=not fleet),
+            Column("what", "what"),
+            Column("age", "on it", "distance", unit),
+            Column("chance", "chance", "chance"),
+            Column("chance_low", "low", "chance"),
+            Column("chance_high", "high", "chance"),
+            Column("cost", "cost if so", "money"),
+            Column("cost_low", "cost low", "money", detail=True),
+            Column("cost_high", "cost high", "money", detail=True),
+            Column("expected_cost", "chance x cost", "money"),
+            Column("currency", "currency", detail=True),
+            Column("safety", "safety"),
+            Column("basis", "rests on"),
+            Column("together", "shares labour with", "sentence"),
+            Column("component", "component", detail=True),
+            Column("position", "where", detail=True),
+            Column("price_from", "price from", detail=True),
+        ),
+        rows=rows,
+        evidence=tuple(
+            tuple(
+                filter(
+                    None,
+                    (
+                        parts.started_by[i],
+                        *events.get((parts.component[i], parts.vehicle_class[i]), ()),
+                    ),
+                )
+            )
+            for i in order
+        ),
+    )
+
+
+def _row(
+    parts: PartsAhead,
+    found: Projection,
+    i: int,
+    order: list[int],
+    unit: Unit,
+    wear: dict[int, Floats],
+) -> tuple[Cell, ...]:
+    component, place, price = parts.component[i], parts.position[i], parts.price[i]
+    known = catalogue().find(component)
+    chance = float(found.chance[i])
+    money: tuple[Cell, ...] = (None, None, None, None, "")
+    if price is not None:
+        money = (
+            round(price.middle, 2),
+            round(price.low, 2),
+            round(price.high, 2),
+            round(float(found.number[i]) * price.middle, 2),
+            price.currency,
+        )
+    with_it = [
+        f"{catalogue().name_of(parts.component[j])} {parts.position[j]}".strip()
+        for j in order
+        if parts.vehicle[j] == parts.vehicle[i]
+        and shares_labour((component, place), (parts.component[j], parts.position[j]))
+    ]
+    return (
+        parts.vehicle[i],
+        f"{catalogue().name_of(component)} {place}".strip(),
+        _age(parts, i, unit),
+        chance,
+        float(found.low[i]),
+        float(found.high[i]),
+        *money,
+        "safety" if known is not None and known.safety_critical else "",
+        _basis(parts, i, wear),
+        ", ".join(with_it),
+        component,
+        place,
+        "no price on record" if price is None else price.basis,
+    )
+
+
+def _age(parts: PartsAhead, i: int, unit: Unit) -> float | None:
+    """Return the distance on the part, None when its age is unknown or counted in years."""
+    if not parts.known[i] or parts.clock[i] == "age":
+        return None
+    return float(np.round(shown_distance(float(parts.age[i, 0]), unit), -2))
+
+
+def _basis(parts: PartsAhead, i: int, wear: dict[int, Floats]) -> str:
+    """Say in one line what the chance rests on."""
+    if i in wear:
+        return "its own measured wear"
+    words = parts.models[parts.component[i]].model.basis(parts.vehicle_class[i])
+    if not parts.known[i]:
+        return f"age unknown; {words}"
+    if parts.clock[i] == "age":
+        return f"{parts.age[i, 0]:.1f} years old, by calendar; {words}"
+    return words
+
+
+def totals_table(bands: dict[int, Band], currency: str) -> Table:
+    """Return expected cost with its band for each horizon."""
+    return Table(
+        name="totals",
+        title="What failures are expected to cost, 8 in 10 such futures within the band",
+        columns=(
+            Column("months", "months", "integer"),
+            Column("expected", "expected", "money", currency),
+            Column("low", "low", "money", currency),
+            Column("high", "high", "money", currency),
+        ),
+        rows=tuple((m, band.expected, band.low, band.high) for m, band in bands.items()),
+    )
+
+
+def stock_table(
+    parts: PartsAhead, found: Projection, ahead: Ints, service: float, span: str
+) -> Table:
+    """Return the parts to hold for the time asked about."""
+    averaged = over_usage(list(found.counts), found.weight)
+    needed: list[tuple[float, int, str]] = []
+    names = np.array([parts.component[i] for i in ahead])
+    for component in sorted(set(names.tolist())):
+        one = stock(taken(averaged, ahead[names == component]))
+        if one.expected >= 0.5:
+            needed.append((one.expected, one.to_hold(service), component))
+    needed.sort(key=lambda row: -row[0])
+    rows = tuple(
+        (catalogue().name_of(component), expected, hold, component)
+        for expected, hold, component in needed[:_STOCK_ROWS]
+    )
+    return Table(
+        name="stock",
+        title=f"Parts to hold for {span} so that they suffice {service:.0%} of the time",
+        columns=(
+            Column("what", "what"),
+            Column("expected", "expected", "number"),
+            Column("hold", "hold", "integer"),
+            Column("component", "component", detail=True),
+        ),
+        rows=rows,
+    )

@@ -1,0 +1,1 @@
+"""How often what was projected came true: `projection-backtest`."""

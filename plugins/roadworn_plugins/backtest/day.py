@@ -1,0 +1,316 @@
+"""One day of the past: what would have been projected then, and what came.
+
+The projection is made on a view set back to that day, so it knows what was known then and
+nothing more; what came is read from the present view. A part that was replaced before it
+failed was only watched to that day, and only so far is it projected.
+"""
+
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+
+import numpy as np
+
+from roadworn.columns.view import KnownBy, LedgerView
+from roadworn.model.catalogue import axle_of
+from roadworn_plugins.ahead.due_now import FAILED, SAFETY, DueItem, due_now, not_failed
+from roadworn_plugins.ahead.measured import MeasuredParts
+from roadworn_plugins.shared.grouped import Floats, Ints
+from roadworn_plugins.shared.parts_ahead import PartsAhead, load_parts
+from roadworn_plugins.shared.projected import Projection, money, project, spread
+from roadworn_plugins.shared.usage_clocks import DAYS_PER_MONTH
+
+# A vehicle seen this long before the end of the horizon was watched to the end.
+_GRACE_DAYS = 100
+_AXLE = frozenset({"brake.pad", "brake.shoe", "brake.rotor"})
+Place = tuple[str, str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """A failure that came: the place, the day, what was paid (None when not on record)."""
+
+    vehicle: str
+    component: str
+    position: str
+    on: date
+    cost: float | None
+    event: str
+
+
+def watched(view: LedgerView, day: date, until: date) -> tuple[set[str], int, int]:
+    """Return the vehicles seen from the day to the end, and how many left or were lost."""
+    rows = view.sql(
+        """SELECT vehicle_id, retired_on <= CAST(? AS DATE) AS gone,
+                  last_seen_on >= CAST(? AS DATE) AS seen
+           FROM vehicles
+           WHERE enrolled_on <= CAST(? AS DATE)
+             AND (retired_on IS NULL OR retired_on > CAST(? AS DATE))
+             AND last_seen_on > CAST(? AS DATE)""",
+        (
+            until.isoformat(),
+            (until - timedelta(days=_GRACE_DAYS)).isoformat(),
+            *(day.isoformat(),) * 3,
+        ),
+    ).rows
+    left = {row[0] for row in rows if row[1]}
+    lost = {row[0] for row in rows if not row[1] and not row[2]}
+    return {row[0] for row in rows} - left - lost, len(left), len(lost)
+
+
+def failures(view: LedgerView, after: date, until: date, currency: str) -> list[Failure]:
+    """Return the failures of a span of days, each place and day once."""
+    rows = view.sql(
+        """SELECT vehicle_id, component, coalesce(position, ''), occurred_on,
+                  CASE WHEN currency = ? AND total_cost > 0 THEN CAST(total_cost AS DOUBLE) END,
+                  event_id
+           FROM replacements
+           WHERE reason IN ('failed', 'worn_out') AND along_with IS NULL
+             AND occurred_on > CAST(? AS DATE) AND occurred_on <= CAST(? AS DATE)
+           UNION ALL
+           SELECT vehicle_id, component, coalesce(position, ''), ended_on, NULL, ended_by
+           FROM part_lives
+           WHERE failed AND running AND ended_on > CAST(? AS DATE) AND ended_on <= CAST(? AS DATE)
+           ORDER BY 1, 2, 4, 3, 6""",
+        (currency, *(after.isoformat(), until.isoformat()) * 2),
+    ).rows
+    found: dict[tuple[str, str, str, date], Failure] = {}
+    for vehicle, component, position, on, cost, event in rows:
+        place = place_of(component, position)
+        seen = found.get((vehicle, component, place, on))
+        if seen is not None:
+            # The other wheel of an axle set: one failure, the costs of both.
+            both = [c for c in (seen.cost, cost) if c is not None]
+            found[vehicle, component, place, on] = replace(seen, cost=sum(both) if both else None)
+        else:
+            found[vehicle, component, place, on] = Failure(
+                vehicle, component, place, on, cost, event
+            )
+    return list(found.values())
+
+
+def place_of(component: str, position: str) -> str:
+    """Return the axle for what is done by the axle, else the position."""
+    return axle_of(position) or position if component in _AXLE else position
+
+
+def fitted_share(view: LedgerView, parts: PartsAhead, day: date, until: date) -> Floats:
+    """Return the share of a span of days that each part was fitted for, unless it failed."""
+    rows = view.sql(
+        """SELECT vehicle_id, component, coalesce(position, ''), min(occurred_on)
+           FROM replacements
+           WHERE NOT (reason IN ('failed', 'worn_out') AND along_with IS NULL)
+             AND occurred_on > CAST(? AS DATE) AND occurred_on <= CAST(? AS DATE)
+           GROUP BY ALL""",
+        (day.isoformat(), until.isoformat()),
+    ).rows
+    first: dict[Place, date] = {}
+    for vehicle, component, position, on in rows:
+        key = (vehicle, component, place_of(component, position))
+        first[key] = min(on, first.get(key, on))
+    span = (until - day).days
+    share = np.ones(parts.size)
+    for i, key in enumerate(zip(parts.vehicle, parts.component, parts.position, strict=True)):
+        if key in first:
+            share[i] = (first[key] - day).days / span
+    return share
+
+
+# Coarser than for a printed total: a band is only asked whether it holds what came.
+_CELLS = 512
+
+
+@dataclass(frozen=True, eq=False)
+class BacktestDay:
+    """Projection and outcome of one day, one entry a part unless said otherwise.
+
+    Attributes:
+        on: the day the projection was made.
+        until: the last day of its horizon.
+        parts: what was fitted and watched.
+        chance, number: projected for each part.
+        base: chance of each part known then without its age: the share of its component that
+            had failed in as long a time before.
+        came: failures of each part's place.
+        cost: what the failures were projected to cost, all parts together.
+        low, high: 80 % band of each vehicle's cost, shape (vehicles,).
+        paid: of each vehicle, same shape.
+        expected_cost: of each part.
+        paid_by_part: same shape; failures without a price at the projected one.
+        failures: of each part, in time.
+        unforeseen: failures at places where no part was projected.
+        left, lost: vehicles left out, gone within the horizon or not seen to its end.
+        cut: parts replaced before they failed.
+        unpriced: failures without a price on record.
+        currency: of the money.
+    """
+
+    on: date
+    until: date
+    parts: PartsAhead
+    chance: Floats
+    number: Floats
+    base: Floats
+    came: Floats
+    vehicles: tuple[str, ...]
+    low: Floats
+    high: Floats
+    paid: Floats
+    expected_cost: Floats
+    paid_by_part: Floats
+    failures: list[list[Failure]]
+    unforeseen: tuple[Failure, ...]
+    left: int
+    lost: int
+    cut: int
+    unpriced: int
+    currency: str
+
+    @property
+    def happened(self) -> Floats:
+        """Whether each part's place saw a failure, 1 or 0."""
+        return (self.came > 0).astype(np.float64)
+
+
+def look_back(
+    view: LedgerView,
+    day: date,
+    months: float,
+    *,
+    known_by: KnownBy,
+    vehicle: str | None = None,
+    component: str | None = None,
+) -> BacktestDay | None:
+    """Project as of a past day and compare; None when nothing was fitted and watched then.
+
+    Args:
+        view: the present view, that knows what came.
+        day: the day of the projection; the whole horizon must lie before the present.
+        months: the horizon.
+        known_by: whether what was recorded by then counts, or what had happened by then.
+        vehicle: only this one.
+        component: only this one.
+    """
+    until = day + timedelta(days=round(months * DAYS_PER_MONTH))
+    seen, left, lost = watched(view, day, until)
+    with view.set_back(day, known_by=known_by) as then:
+        fitted = load_parts(then, vehicle)
+        due = due_now(then, fitted.prices, vehicle)
+        rows = not_failed(fitted, due)
+        rows = rows[
+            [fitted.vehicle[i] in seen and component in (None, fitted.component[i]) for i in rows]
+        ]
+        if not rows.size:
+            return None
+        parts = fitted.take(rows)
+        currency = parts.prices.currency
+        share = fitted_share(view, parts, day, until)
+        wear = MeasuredParts.load(then, parts).chances(months)
+        wear = {i: chances for i, chances in wear.items() if share[i] == 1.0}
+        before = failures(then, day - (until - day), day, currency)
+    found = project(parts, months, measured=wear, share=share)
+    own, unforeseen = _by_part(
+        parts,
+        found.chance,
+        [
+            f
+            for f in failures(view, day, until, currency)
+            if component in (None, f.component) and not _due_already(f, due)
+        ],
+    )
+    usual = _usual_prices(parts)
+    paid_by_part = np.array(
+        [sum(usual[i] if f.cost is None else f.cost for f in own[i]) for i in range(parts.size)]
+    )
+    vehicles, car = np.unique(np.array(parts.vehicle), return_inverse=True)
+    paid = np.bincount(car, paid_by_part, vehicles.size).astype(np.float64)
+    place = {name: i for i, name in enumerate(vehicles.tolist())}
+    for failure in unforeseen:
+        paid[place[failure.vehicle]] += failure.cost or 0.0
+    low, high = _bands(parts, found, car, vehicles.size)
+    return BacktestDay(
+        on=day,
+        until=until,
+        parts=parts,
+        chance=found.chance,
+        number=found.number,
+        base=_base_rates(parts, before),
+        came=np.array([len(one) for one in own], dtype=np.float64),
+        vehicles=tuple(vehicles.tolist()),
+        low=low,
+        high=high,
+        paid=paid,
+        expected_cost=found.number * usual,
+        paid_by_part=paid_by_part,
+        failures=own,
+        unforeseen=unforeseen,
+        left=left,
+        lost=lost,
+        cut=int(np.sum(share < 1.0)),
+        unpriced=sum(f.cost is None for one in own for f in one),
+        currency=currency,
+    )
+
+
+def _due_already(failure: Failure, due: list[DueItem]) -> bool:
+    """Return whether it was open on the day: then it was due, and not projected."""
+    return any(
+        item.state in {SAFETY, FAILED}
+        and (item.vehicle, item.component) == (failure.vehicle, failure.component)
+        and (not item.position or place_of(item.component, item.position) == failure.position)
+        for item in due
+    )
+
+
+def _by_part(
+    parts: PartsAhead, chance: Floats, came: list[Failure]
+) -> tuple[list[list[Failure]], tuple[Failure, ...]]:
+    """Return each part's failures, and those at places that were not projected."""
+    at: dict[Place, int] = {}
+    anywhere: dict[tuple[str, str], int] = {}
+    for i in np.argsort(chance, kind="stable"):
+        at[parts.vehicle[i], parts.component[i], parts.position[i]] = int(i)
+        anywhere[parts.vehicle[i], parts.component[i]] = int(i)
+    own: list[list[Failure]] = [[] for _ in range(parts.size)]
+    unforeseen = []
+    vehicles = set(parts.vehicle)
+    for failure in came:
+        part = at.get((failure.vehicle, failure.component, failure.position))
+        if part is None and not failure.position:
+            # Written down without its place: the likeliest of the places.
+            part = anywhere.get((failure.vehicle, failure.component))
+        if part is not None:
+            own[part].append(failure)
+        elif failure.vehicle in vehicles:
+            unforeseen.append(failure)
+    return own, tuple(unforeseen)
+
+
+def _usual_prices(parts: PartsAhead) -> Floats:
+    usual = np.zeros(parts.size)
+    priced = np.array([i for i, p in enumerate(parts.price) if p is not None], dtype=np.int64)
+    if priced.size:
+        usual[priced] = spread(parts, priced).mean()
+    return usual
+
+
+def _bands(parts: PartsAhead, found: Projection, car: Ints, vehicles: int) -> tuple[Floats, Floats]:
+    ends = np.zeros((2, vehicles))
+    for number in range(vehicles):
+        band = money(parts, found, np.flatnonzero(car == number), cells=_CELLS)
+        ends[:, number] = band.low, band.high
+    return ends[0], ends[1]
+
+
+def _base_rates(parts: PartsAhead, before: list[Failure]) -> Floats:
+    """Return the share of each component's places that failed in the time before."""
+    failed: dict[str, set[Place]] = {}
+    vehicles = set(parts.vehicle)
+    for failure in before:
+        if failure.vehicle in vehicles:
+            place = (failure.vehicle, failure.component, failure.position)
+            failed.setdefault(failure.component, set()).add(place)
+    names, code, fitted = np.unique(
+        np.array(parts.component), return_inverse=True, return_counts=True
+    )
+    rate = np.array([len(failed.get(str(name), ())) for name in names]) / fitted
+    return np.asarray(np.minimum(rate, 1.0)[code], dtype=np.float64)

@@ -1,0 +1,1 @@
+"""Which work made a trouble code stay away: `code-outcomes`."""

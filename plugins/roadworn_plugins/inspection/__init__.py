@@ -1,0 +1,1 @@
+"""Rules of an inspection, held against what is on record: `inspection-outlook`."""

@@ -1,0 +1,305 @@
+"""From what was last seen to what an inspection would say: pass, fail, reject or not known.
+
+Exactly at a limit passes, since the rules say "not less than" and "not more than". Not looked
+at is not known and never a pass, and a look that is too old is no look; but what was found
+failed stays failed until somebody puts it right.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+from fractions import Fraction
+from typing import Literal
+
+from roadworn.model.catalogue import catalogue
+from roadworn.model.units import UnitError, exact
+from roadworn.trade.codes import told_code
+from roadworn.trade.limits import limit_tables
+from roadworn.trade.scan_bytes import EmissionRule, Readiness, decode_readiness, judge_emission
+from roadworn.trade.sizes import KnownSizes, example_of
+from roadworn_plugins.inspection.looks import Seen
+from roadworn_plugins.inspection.rules import RuleItem, RuleSet
+
+Outcome = Literal["pass", "fail", "reject", "not known", "not tested"]
+#: A vehicle's outcome is the first of these that any of its items has.
+WORST_FIRST: tuple[Outcome, ...] = ("fail", "reject", "not known", "pass")
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """What an inspection would say of one item.
+
+    Attributes:
+        key, name: of the item.
+        outcome: in the inspection's words.
+        detail: why, in words.
+        citation, mark: the rule.
+        failed: component and place of everything that has to be put right.
+        evidence: ids of the events behind it.
+    """
+
+    key: str
+    name: str
+    outcome: Outcome
+    detail: str
+    citation: str
+    mark: str = ""
+    failed: tuple[tuple[str, str], ...] = ()
+    evidence: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class LastScan:
+    """The latest read-out that says something about lamp or readiness.
+
+    `codes` are the stored ones; `driven_since` is the distance gone after it, in km.
+    """
+
+    on: date
+    event: str
+    lamp: str | None
+    readiness: str | None
+    km_since_clear: float | None
+    permanent: int
+    codes: tuple[str, ...] = ()
+    driven_since: float = 0.0
+
+
+def judge_item(
+    item: RuleItem,
+    seen: Iterable[Seen],
+    today: date,
+    look_days: int,
+    sizes: KnownSizes | None = None,
+) -> Judged:
+    """Judge one item from what was last seen of its components.
+
+    Args:
+        item: of a rule set.
+        seen: newest look at each place of its components.
+        today: the day asked about.
+        look_days: an older look is no look.
+        sizes: what limit tables ask for, as far as it is on record.
+    """
+    known = sizes or KnownSizes()
+    covered = [s for s in seen if item.covers(s.place or None)]
+    failed, passed, unsettled = [], [], []
+    for one in covered:
+        against = None if one.how != "looked" else _against_limit(item, one, known)
+        if against == "unsettled":
+            unsettled.append(one)
+        elif against == "fail" or one.condition == "failed":
+            failed.append(one)
+        elif (today - one.on).days <= look_days:
+            passed.append(one)
+    places = tuple(dict.fromkeys((s.component, s.place) for s in failed))
+    if failed:
+        return _judged(item, "fail", "; ".join(_words(item, s) for s in failed), failed, places)
+    if unsettled:
+        table = limit_tables()[item.table]
+        words = "; ".join(_words(item, s) for s in unsettled)
+        example = example_of(table.key)
+        detail = f"{words}: the limit depends on the {table.key}; record it once, as '{example}'"
+        return _judged(item, "not known", detail, covered)
+    if not passed:
+        last = max((s.on for s in covered), default=None)
+        words = "not looked at" if last is None else f"last looked at on {last}"
+        return _judged(item, "not known", words, covered)
+    missing = _missing(item, passed)
+    if missing:
+        return _judged(item, "not known", f"{', '.join(missing)} not looked at", passed)
+    return _judged(item, "pass", _passed_words(item, passed), passed)
+
+
+def judge_socket(
+    scan: LastScan | None,
+    model_year: int | None,
+    fuel: str | None,
+    rules: RuleSet,
+    today: date,
+    scan_days: int,
+) -> Judged:
+    """Judge the emission inspection by the onboard system from the latest read-out."""
+
+    def found(outcome: Outcome, detail: str, citation: str) -> Judged:
+        evidence = () if scan is None else (scan.event,)
+        return Judged(
+            "emission", "onboard system", outcome, detail, citation, "R", evidence=evidence
+        )
+
+    if model_year is not None and model_year < rules.first_year:
+        return found(
+            "not tested", f"model years before {rules.first_year} are not", "40 CFR 85.2207"
+        )
+    if scan is None:
+        return found("not known", "never read out", "40 CFR 85.2222")
+    if (today - scan.on).days > scan_days:
+        return found("not known", f"last read out on {scan.on}", "40 CFR 85.2222")
+    readiness = decode_readiness(scan.readiness) if scan.readiness else None
+    if scan.lamp == "on" or (readiness is not None and readiness.lamp):
+        codes = f" for {', '.join(_pointing(code) for code in scan.codes)}" if scan.codes else ""
+        return found("fail", f"the lamp is commanded on{codes}", "40 CFR 85.2207(c)")
+    if rules.fail_on_permanent and scan.permanent:
+        return found("fail", f"{scan.permanent} permanent codes", "state rule (setting)")
+    if readiness is None:
+        return found("not known", f"readiness was not read on {scan.on}", "40 CFR 85.2222")
+    waiting = _sent_back(scan, readiness, model_year, fuel, rules)
+    if waiting is not None:
+        outcome, detail, citation = waiting
+        if outcome == "reject" and scan.driven_since > rules.just_cleared_km:
+            detail = f"on {scan.on} {detail}; driven {scan.driven_since:,.0f} km since: read again"
+            return found("not known", detail, citation)
+        return found(outcome, detail, citation)
+    allowance = None if model_year is None else rules.allowance(model_year, fuel)
+    number = len(readiness.not_ready)
+    detail = f"{number or 'none'} not ready{_named(readiness)}"
+    return found("pass", detail, allowance.citation if allowance else "40 CFR 85.2222")
+
+
+def _sent_back(
+    scan: LastScan,
+    readiness: Readiness,
+    model_year: int | None,
+    fuel: str | None,
+    rules: RuleSet,
+) -> tuple[Outcome, str, str] | None:
+    """Return why readiness would not do, with its citation, or None when it does."""
+    near = scan.km_since_clear
+    if rules.least_km_since_clear and near is not None and near < rules.least_km_since_clear:
+        return "reject", f"codes had been cleared {near:,.0f} km before", "state rule (setting)"
+    guidance = "66 FR 18155 and EPA420-R-01-015"
+    if readiness.just_cleared and (near is None or near < rules.just_cleared_km):
+        return "reject", "no monitor had finished: codes were cleared just before", guidance
+    if not readiness.not_ready:
+        return None
+    if model_year is None:
+        return "not known", f"{len(readiness.not_ready)} not ready, model year unknown", guidance
+    allowance = rules.allowance(model_year, fuel)
+    if allowance is None:
+        return "not known", f"{len(readiness.not_ready)} not ready, no rule for them", rules.title
+    told = judge_emission(
+        readiness,
+        model_year,
+        rule=EmissionRule(
+            first_year=rules.first_year,
+            allowed_to_2000=allowance.not_ready,
+            allowed_from_2001=allowance.not_ready,
+        ),
+    )
+    if told.outcome != "reject":
+        return None
+    return "reject", f"{told.reason}{_named(readiness)}", allowance.citation
+
+
+def _named(readiness: Readiness) -> str:
+    names = ", ".join(name.replace("_", " ") for name in readiness.not_ready)
+    return f" ({names})" if names else ""
+
+
+def _pointing(code: str) -> str:
+    parts = ", ".join(catalogue().name_of(part) for part in told_code(code)[1][:2])
+    return f"{code} (points to {parts})" if parts else code
+
+
+def worst(outcomes: Iterable[Outcome]) -> Outcome:
+    """Return what a vehicle's items come to together."""
+    present = set(outcomes)
+    return next((outcome for outcome in WORST_FIRST if outcome in present), "not known")
+
+
+def _against_limit(
+    item: RuleItem, seen: Seen, known: KnownSizes
+) -> Literal["pass", "fail", "unsettled"] | None:
+    """Compare the worst figure with the limit; None when nothing fitting was measured."""
+    if not item.measurement:
+        return None
+    figures = []
+    for value, unit in seen.values:
+        try:
+            figures.append(exact(value, unit, item.unit))
+        except UnitError:
+            continue  # another thing measured at the same place
+    if not figures:
+        return None
+    figure = min(figures) if item.direction == "min" else max(figures)
+    if item.limit is not None:
+        return "fail" if _worse(item, figure, item.limit) else "pass"
+    table = limit_tables()[item.table]
+    size = known.size_for(table, seen.place)
+    if size is not None:
+        row = table.limit_for(size)
+        limits = [] if row is None else [row[1]]
+    else:
+        limits = [limit for _size, limit in table.rows]
+    verdicts = {_worse(item, figure, limit) for limit in limits}
+    if len(verdicts) != 1:
+        return "unsettled"
+    return "fail" if verdicts.pop() else "pass"
+
+
+def _worse(item: RuleItem, figure: Fraction, limit: Decimal) -> bool:
+    return figure < Fraction(limit) if item.direction == "min" else figure > Fraction(limit)
+
+
+def _missing(item: RuleItem, passed: Sequence[Seen]) -> list[str]:
+    """Return places that must be looked at besides: one side seen asks for the other."""
+    if any(s.place == "" for s in passed):
+        return []
+    places = {s.place for s in passed}
+    # Written by axle number, as on a truck, how many there are is not on record.
+    missing = [p for p in item.complete if p not in places] if places & set(item.complete) else []
+    for component in dict.fromkeys(s.component for s in passed):
+        own = [s.place for s in passed if s.component == component]
+        for place in own:
+            other = _other_side(place)
+            if other and other not in own and other not in missing:
+                missing.append(f"{catalogue().name_of(component)} {other}")
+    return missing
+
+
+def _other_side(place: str) -> str:
+    """Return the same place on the other side, LF for RF and 2L-inner for 2R-inner, or nothing."""
+    head, dash, rest = place.partition("-")
+    swap = {"L": "R", "R": "L"}
+    if head in ("LF", "RF", "LR", "RR"):
+        return f"{swap[head[0]]}{head[1]}{dash}{rest}"
+    if head[-1:] in swap and (len(head) == 1 or head[:-1].isdigit()):
+        return f"{head[:-1]}{swap[head[-1]]}{dash}{rest}"
+    return ""
+
+
+def _judged(
+    item: RuleItem,
+    outcome: Outcome,
+    detail: str,
+    seen: Iterable[Seen],
+    failed: tuple[tuple[str, str], ...] = (),
+) -> Judged:
+    evidence = tuple(dict.fromkeys(s.event for s in seen))
+    return Judged(item.key, item.name, outcome, detail, item.citation, item.mark, failed, evidence)
+
+
+def _words(item: RuleItem, seen: Seen) -> str:
+    where = f"{catalogue().name_of(seen.component)} {seen.place}".strip()
+    if seen.how != "looked":
+        return f"{where} {seen.how} on {seen.on}"
+    measured = ", ".join(f"{value:g} {unit}" for value, unit in seen.values)
+    limit = ""
+    if item.limit is not None and measured:
+        limit = f" (limit {item.limit} {item.unit})"
+    word = "failed" if seen.condition == "failed" else (measured and "measured") or seen.condition
+    return " ".join(filter(None, (where, word, measured + limit, f"on {seen.on}", seen.note)))
+
+
+def _passed_words(item: RuleItem, passed: Sequence[Seen]) -> str:
+    day = min(s.on for s in passed)
+    measured = [s for s in passed if s.how == "looked" and s.values and item.measurement]
+    if not measured:
+        done = {s.how for s in passed}
+        return f"{' or '.join(sorted(done))}{'' if 'looked' not in done else ' at'} on {day}"
+    shown = ", ".join(
+        f"{s.place or 'all'} {', '.join(f'{value:g} {unit}' for value, unit in s.values)}"
+        for s in measured
+    )
+    return f"{shown} on {day}"

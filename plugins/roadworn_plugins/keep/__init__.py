@@ -1,0 +1,1 @@
+"""Keep it, fix it or let it go: `keep-or-sell`."""

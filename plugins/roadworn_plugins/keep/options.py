@@ -1,0 +1,239 @@
+"""The ways of going on with a vehicle, each as a level amount a month, and where they cross."""
+
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+
+from roadworn.columns.view import LedgerView
+from roadworn_plugins.projection.economic import going_on, level_monthly, monthly_factor
+from roadworn_plugins.shared.grouped import Floats
+
+#: Loss of value a year where nothing is on record: common practice, no source.
+USUAL_LOSS = 0.15
+_LEAST_VALUES = 3
+_LEAST_DAYS = 300
+_LOSSES = (0.0, 0.6)
+
+
+@dataclass(frozen=True, slots=True)
+class Worth:
+    """A value today and its yearly loss as a share, with where both come from.
+
+    `now` is None where nobody stated a value and none is on record.
+    """
+
+    now: float | None
+    yearly_loss: float
+    currency: str
+    words: str
+    events: tuple[str, ...]
+
+    def after(self, months: float) -> float:
+        """Return the value after so many months; 0 where the value now is not known."""
+        left: float = (1.0 - self.yearly_loss) ** (months / 12.0)
+        return (self.now or 0.0) * left
+
+
+def worth_of(
+    view: LedgerView, vehicle: str, stated: float | None, currency: str, km_per_month: float
+) -> Worth:
+    """Return what a vehicle is worth today.
+
+    Args:
+        view: the ledger as of a day.
+        vehicle: an enrolled vehicle.
+        stated: its value as the user states it, or None.
+        currency: only valuations in this currency count, or in any when empty.
+        km_per_month: its pace, which turns loss by distance into loss by time.
+    """
+    rows = view.sql(
+        """SELECT occurred_on, CAST(value AS DOUBLE), currency, event_id FROM valuations
+           WHERE vehicle_id = ? AND value >= 0 ORDER BY occurred_at, seq""",
+        (vehicle,),
+    ).rows
+    others = sorted({str(row[2]) for row in rows if currency and row[2] != currency})
+    left_out = sum(1 for row in rows if str(row[2]) in others)
+    rows = [row for row in rows if str(row[2]) not in others]
+    other = (
+        f"; {left_out} valuation{'' if left_out == 1 else 's'} in {', '.join(others)} left out, "
+        "amounts are never converted"
+        if others
+        else ""
+    )
+    money = currency or (str(rows[-1][2]) if rows else "")
+    loss, loss_words = _loss(view, vehicle, rows, money, km_per_month)
+    events = tuple(str(row[3]) for row in rows)
+    if stated is not None:
+        return Worth(stated, loss, money, f"value as stated; {loss_words}{other}", events)
+    if not rows:
+        return Worth(None, loss, money, f"no value stated or on record; {loss_words}{other}", ())
+    day, value = rows[-1][0], float(rows[-1][1])
+    years = max((view.today - day).days, 0) / 365.25
+    now = value * (1.0 - loss) ** years
+    words = f"valued at {value:,.0f} on {day}; {loss_words}{other}"
+    return Worth(now, loss, money, words, events)
+
+
+def usual_repairs(view: LedgerView, vehicle: str, currency: str) -> float:
+    """Return what vehicles of the same class have cost in failed parts a year, on the mean.
+
+    Over the last two years and the vehicles seen in them; 0 where nothing is on record.
+    """
+    rows = view.sql(
+        """WITH here AS (
+             SELECT vehicle_id,
+                    date_diff('day', greatest(enrolled_on, CAST(? AS DATE) - 731),
+                              coalesce(retired_on, last_seen_on)) AS days
+             FROM vehicles
+             WHERE vehicle_class = (SELECT vehicle_class FROM vehicles WHERE vehicle_id = ?))
+           SELECT sum(greatest(h.days, 0)) / 365.25,
+                  (SELECT CAST(sum(r.total_cost) AS DOUBLE) FROM replacements AS r
+                   WHERE r.vehicle_id IN (SELECT vehicle_id FROM here)
+                     AND r.reason IN ('failed', 'worn_out') AND r.currency = ?
+                     AND r.occurred_on > CAST(? AS DATE) - 731)
+           FROM here AS h""",
+        (view.today.isoformat(), vehicle, currency, view.today.isoformat()),
+    ).rows
+    years, spent = rows[0]
+    return float(spent) / float(years) if years and spent else 0.0
+
+
+def _loss(
+    view: LedgerView,
+    vehicle: str,
+    rows: list[tuple[date, float, str, str]],
+    currency: str,
+    km_per_month: float,
+) -> tuple[float, str]:
+    """Return the yearly loss of value and where it is from."""
+    own = [(row[0], row[1]) for row in rows if row[1] > 0]
+    if len(own) >= _LEAST_VALUES and (own[-1][0] - own[0][0]).days >= _LEAST_DAYS:
+        years = np.array([(day - own[0][0]).days / 365.25 for day, _value in own])
+        loss = _as_loss(np.polyfit(years, np.log([value for _day, value in own]), 1)[0])
+        return loss, f"loses {loss:.0%} a year by its own {len(own)} valuations"
+    points = view.sql(
+        """SELECT w.true_km, CAST(w.value AS DOUBLE) FROM valuations AS w
+           JOIN vehicles AS v USING (vehicle_id)
+           WHERE w.value > 0 AND w.true_km IS NOT NULL AND w.currency = ?
+             AND v.vehicle_class = (SELECT vehicle_class FROM vehicles WHERE vehicle_id = ?)
+           ORDER BY w.seq""",
+        (currency, vehicle),
+    ).rows
+    if len(points) >= 2 * _LEAST_VALUES:
+        km: Floats = np.array([row[0] for row in points], dtype=np.float64)
+        if np.ptp(km) > 0:
+            slope = np.polyfit(km, np.log([row[1] for row in points]), 1)[0]
+            loss = _as_loss(slope * km_per_month * 12.0)
+            return loss, f"loses {loss:.0%} a year by {len(points)} valuations of its class"
+    return USUAL_LOSS, f"loses {USUAL_LOSS:.0%} a year (common practice, no source)"
+
+
+def _as_loss(slope: float) -> float:
+    """Turn a slope of log value a year into a yearly loss within reason."""
+    return float(np.clip(-np.expm1(slope), *_LOSSES))
+
+
+KEEP, FIX, LET_GO, FIX_AND_LET_GO = (
+    "keep as it is",
+    "fix what is open and keep",
+    "let go as it is",
+    "repair, then let go",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Situation:
+    """What the comparison rests on; money in one currency.
+
+    Attributes:
+        months: horizon.
+        yearly_rate: what money is worth a year.
+        value: what it would fetch now, as it is.
+        value_fixed: what it would fetch with the open work done.
+        value_then: share of its value that is left at the horizon.
+        fix: cost of the open work: low, middle, high.
+        running: repairs to expect over the horizon: low, expected, high.
+        to_pass: work that an inspection within the horizon asks for, if nothing is fixed.
+        other_price: price of the vehicle that would take its place, None when none is stated.
+        other_then: share of that price that is left at the horizon.
+        other_running: yearly repairs of that vehicle.
+    """
+
+    months: int
+    yearly_rate: float
+    value: float
+    value_fixed: float
+    value_then: float
+    fix: tuple[float, float, float]
+    running: tuple[float, float, float]
+    to_pass: float
+    other_price: float | None
+    other_then: float
+    other_running: float
+
+
+@dataclass(frozen=True, slots=True)
+class Option:
+    """One way of going on.
+
+    Attributes:
+        name: in words.
+        monthly, low, high: level cost a month; for keeping the forgone price is in it.
+        at_once: money out of the pocket now, less what the sale brings.
+        offered: whether it may be chosen.
+        why_not: why not, when it may not.
+    """
+
+    name: str
+    monthly: float
+    low: float
+    high: float
+    at_once: float
+    offered: bool = True
+    why_not: str = ""
+
+
+def keeping(s: Situation, *, fixed: bool) -> tuple[float, float, float]:
+    """Return the monthly cost of keeping: low, expected, high."""
+    value = s.value_fixed if fixed else s.value
+    found = []
+    for i in range(3):
+        # What is kept could be sold today as it is: that money is tied up either way.
+        start = s.value + (s.fix[i] if fixed else s.to_pass)
+        monthly = np.full(s.months, s.running[i] / s.months)
+        found.append(going_on(start, monthly, value * s.value_then, s.yearly_rate).monthly)
+    return found[0], found[1], found[2]
+
+
+def letting_go(s: Situation, *, fixed: bool) -> float:
+    """Return the monthly cost of going over to the other vehicle; its price must be stated."""
+    price = s.other_price or 0.0
+    gained = s.value_fixed - s.value - s.fix[1] if fixed else 0.0
+    monthly = np.full(s.months, s.other_running / 12.0)
+    return going_on(price - gained, monthly, price * s.other_then, s.yearly_rate).monthly
+
+
+def value_where_it_flips(s: Situation, gap: float) -> float:
+    """Return the value now at which keeping and letting go cost the same.
+
+    Args:
+        s: the situation.
+        gap: monthly cost of letting go less that of keeping.
+    """
+    discount = monthly_factor(s.yearly_rate) ** -s.months
+    left = s.value_then * discount
+    # The part of the value that keeping uses up.
+    slope = float(level_monthly(1.0 - left, s.yearly_rate, s.months))
+    return s.value + gap / slope if slope > 0 else float("inf")
+
+
+def repair_that_flips(s: Situation, gap: float) -> float:
+    """Return the further repair, paid now, that makes keeping cost as much as letting go."""
+    return gap / float(level_monthly(1.0, s.yearly_rate, s.months))
+
+
+def running_that_flips(s: Situation, gap: float) -> float:
+    """Return the repairs over the horizon at which keeping costs as much as letting go."""
+    one = np.full(s.months, 1.0 / s.months)
+    return s.running[1] + gap / going_on(0.0, one, 0.0, s.yearly_rate).monthly

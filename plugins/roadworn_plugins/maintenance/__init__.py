@@ -1,0 +1,1 @@
+"""Services by a schedule: `maintenance-due`."""

@@ -1,0 +1,280 @@
+"""Which service is due or overdue, and how much of it was done in time."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from itertools import pairwise
+from typing import Annotated
+
+from pydantic import Field
+
+from roadworn.analysis.result import Analysis, Column, Estimate, Result, Settings, Table
+from roadworn.columns.view import UNSEEN_DAYS, LedgerView
+from roadworn.model.catalogue import catalogue
+from roadworn.trade.warranty import add_months
+from roadworn_plugins.lifedata.counts import jeffreys_interval
+from roadworn_plugins.maintenance.schedule import (
+    Schedule,
+    due_after,
+    load_schedule,
+    schedule_files,
+    timing,
+)
+from roadworn_plugins.maintenance.standing import (
+    STATES,
+    Done,
+    DueService,
+    Serviced,
+    history_of,
+    serviced,
+    services_done,
+    standing_of,
+)
+from roadworn_plugins.shared.asked_for import classes_nobody_has
+from roadworn_plugins.shared.grouped import KM_PER_MILE, Unit, preferred_unit
+
+ABOUT = """\
+Question: Which service is due or overdue, and how much of it was done in time?
+
+Method: From the last time each service of the schedule was done, the next falls due by distance
+or by months, whichever comes first. Compliance is services done in time over services due in
+the time asked about; one not done and past its window counts as due.
+
+Assumptions: A service is in time within a window on either side of its interval. The vehicle
+has gone on at its usual distance since its last reading. A part replaced for any reason starts
+its interval anew.
+
+Reading: "no record" means that nobody wrote down when it was last done; it is not called
+overdue. The maker's schedule comes first: name a file of your own as the schedule.
+
+Reference: Compliance as on time over due, window of 10 %: common practice, no source.
+"""
+
+
+class MaintenanceDueSettings(Settings):
+    """Which schedule, and how far to look."""
+
+    vehicle: Annotated[str | None, Field(description="only this vehicle")] = None
+    schedule: Annotated[
+        str,
+        Field(description="schedule or path of one; else ROADWORN_SCHEDULE, else common practice"),
+    ] = ""
+    ahead_months: Annotated[float, Field(ge=0, le=60, description="how far to look ahead")] = 3.0
+    window: Annotated[
+        float, Field(ge=0, lt=1, description="share of an interval that still is in time")
+    ] = 0.1
+    months: Annotated[int, Field(ge=1, le=240, description="how far back to count")] = 12
+    early_counts: Annotated[
+        bool, Field(description="whether a service done too early counts as in time")
+    ] = False
+    unit: Annotated[Unit | None, Field(description="mi or km")] = None
+    most: Annotated[int, Field(ge=1, description="rows at the most")] = 60
+
+
+@dataclass(slots=True)
+class _Count:
+    """Services due in the time asked about."""
+
+    on_time: int = 0
+    early: int = 0
+    late: int = 0
+    not_done: int = 0
+    events: list[str] | None = None
+
+    @property
+    def due(self) -> int:
+        return self.on_time + self.early + self.late + self.not_done
+
+
+def run(view: LedgerView, settings: MaintenanceDueSettings) -> Result:
+    """List what is due, and count what was done in time."""
+    schedule = load_schedule(settings.schedule)
+    unit = settings.unit or preferred_unit(view)
+    vehicles = serviced(view, schedule, settings.vehicle)
+    done = services_done(view, schedule)
+    standing = standing_of(vehicles, done, settings.window, settings.ahead_months)
+    wanted = [s for s in standing if settings.vehicle is not None or s.state in STATES[:3]]
+    wanted.sort(key=lambda s: (STATES.index(s.state), s.expected or date.max, s.vehicle))
+    count = _compliance(view.today, vehicles, done, standing, settings)
+    shown = wanted[: settings.most]
+    return Result(
+        headline=_headline(standing, count, settings),
+        tables=(_table(shown, _costs(view), unit, view.today),),
+        estimates=_estimates(count, standing, settings),
+        caveats=_caveats(view, schedule, standing, len(wanted) - len(shown)),
+    )
+
+
+def _compliance(
+    today: date,
+    vehicles: Iterable[Serviced],
+    done: Mapping[tuple[str, str], list[Done]],
+    standing: Iterable[DueService],
+    settings: MaintenanceDueSettings,
+) -> _Count:
+    """Count services done within the time asked about, and those past their window now."""
+    since = add_months(today, -settings.months)
+    count = _Count(events=[])
+    for vehicle in vehicles:
+        for service in vehicle.services:
+            for last, this in pairwise(history_of(vehicle, service, done)):
+                if not since < this.at.on <= today:
+                    continue
+                due = due_after(last.at, service.interval, settings.window)
+                found = timing(due, this.at)
+                count.on_time += found == "on time"
+                count.early += found == "early"
+                count.late += found == "late"
+                if count.events is not None:
+                    count.events.append(this.event)
+    count.not_done = sum(one.state == "overdue" for one in standing)
+    return count
+
+
+def _costs(view: LedgerView) -> Mapping[str, tuple[float, str]]:
+    """Return component -> median cost of the service in the currency most used, last two years."""
+    rows = view.sql(
+        """WITH paid AS (
+             SELECT component, currency, CAST(total_cost AS DOUBLE) AS cost FROM maintenance_done
+             WHERE total_cost > 0 AND occurred_on > CAST(? AS DATE) - INTERVAL 730 DAY
+           ), main AS (
+             SELECT currency FROM paid GROUP BY currency ORDER BY count(*) DESC, currency LIMIT 1)
+           SELECT component, median(cost), any_value(currency) FROM paid
+           WHERE currency IN (SELECT currency FROM main) GROUP BY component ORDER BY component""",
+        (view.today.isoformat(),),
+    ).rows
+    return {component: (round(cost, 2), currency) for component, cost, currency in rows}
+
+
+def _table(
+    shown: Sequence[DueService],
+    costs: Mapping[str, tuple[float, str]],
+    unit: Unit,
+    today: date,
+) -> Table:
+    scale = KM_PER_MILE if unit == "mi" else 1.0
+    rows = []
+    for one in shown:
+        cost, currency = costs.get(one.service.component, (None, ""))
+        rows.append(
+            (
+                one.vehicle,
+                one.service.component,
+                one.service.action,
+                one.state,
+                None if one.last is None else one.last.on,
+                None if one.due is None else one.due.on,
+                None if one.due is None or one.due.km is None else round(one.due.km / scale),
+                None if one.km_left is None else round(one.km_left / scale),
+                one.expected if one.state not in ("overdue", "no record") else None,
+                cost,
+                currency,
+                one.service.citation,
+            )
+        )
+    return Table(
+        name="maintenance_due",
+        title=f"Service as it stands on {today}",
+        columns=(
+            Column("vehicle", "vehicle"),
+            Column("component", "component", "component"),
+            Column("action", "action", detail=True),
+            Column("state", "state"),
+            Column("last_on", "last done", "date"),
+            Column("due_on", "due by", "date"),
+            Column("due_at", "due at", "distance", unit),
+            Column("left", "left", "distance", unit),
+            Column("expected_on", "expected", "date"),
+            Column("cost", "usual cost", "money"),
+            Column("currency", "currency", detail=True),
+            Column("citation", "interval from", detail=True),
+        ),
+        rows=tuple(rows),
+        evidence=tuple((one.last_event,) if one.last_event else () for one in shown),
+    )
+
+
+def _estimates(
+    count: _Count, standing: Sequence[DueService], settings: MaintenanceDueSettings
+) -> tuple[Estimate, ...]:
+    unknown = sum(one.state == "no record" for one in standing)
+    why = "no record of the time before" if unknown else ""
+    if not count.due:
+        return (
+            Estimate(
+                name="service done in time",
+                value=None,
+                unit="share",
+                left_out=unknown,
+                why_left_out=why,
+                words="No service fell due in that time, so there is no share.",
+            ),
+        )
+    in_time = count.on_time + (count.early if settings.early_counts else 0)
+    limits = jeffreys_interval(in_time, count.due)
+    late = f"{count.late} late, {count.not_done} not done"
+    early = "" if settings.early_counts else f"{count.early} too early, "
+    return (
+        Estimate(
+            name="service done in time",
+            value=in_time / count.due,
+            unit="share",
+            low=float(limits.lower),
+            high=float(limits.upper),
+            method="on time over due, Jeffreys limits",
+            left_out=unknown,
+            why_left_out=why,
+            words=f"{in_time} of {count.due} in {settings.months} months; {early}{late}",
+            evidence=tuple(sorted(set(count.events or ()))),
+        ),
+    )
+
+
+def _headline(
+    standing: Sequence[DueService], count: _Count, settings: MaintenanceDueSettings
+) -> str:
+    number = {state: sum(one.state == state for one in standing) for state in STATES}
+    whose = f" on {settings.vehicle}" if settings.vehicle else ""
+    first = (
+        f"{number['overdue']} services overdue{whose}, {number['due']} due now, {number['soon']} "
+        f"more within {settings.ahead_months:g} months"
+    )
+    if not count.due:
+        return f"{first}."
+    in_time = count.on_time + (count.early if settings.early_counts else 0)
+    return f"{first}; in {settings.months} months {in_time} of {count.due} were done in time."
+
+
+def _caveats(
+    view: LedgerView, schedule: Schedule, standing: Sequence[DueService], cut: int
+) -> tuple[str, ...]:
+    asked = [service.vehicle_class for service in schedule.services]
+    caveats = [schedule.note, *classes_nobody_has(asked, view)]
+    unseen = view.sql(
+        """SELECT count(*) FROM vehicles
+           WHERE retired_on IS NULL AND last_seen_on < CAST(? AS DATE) - CAST(? AS INTEGER)""",
+        (view.today.isoformat(), UNSEEN_DAYS),
+    ).rows[0][0]
+    if unseen:
+        caveats.append(f"{unseen} vehicles not seen for {UNSEEN_DAYS} days are left out.")
+    unknown = [one for one in standing if one.state == "no record"]
+    if unknown:
+        names = sorted({catalogue().name_of(one.service.component) for one in unknown})
+        caveats.append(
+            f"For {len(unknown)} services nobody wrote down when they were last done: "
+            f"{', '.join(names[:5])}{' and others' if len(names) > 5 else ''}."
+        )
+    if cut:
+        caveats.append(f"{cut} more rows are not shown; raise the setting most.")
+    return tuple(caveats)
+
+
+MAINTENANCE_DUE = Analysis(
+    name="maintenance-due",
+    title="Service due",
+    question="Which service is due or overdue, and how much of it was done in time?",
+    run=run,
+    settings=MaintenanceDueSettings,
+    about=ABOUT,
+    files=schedule_files(),
+)

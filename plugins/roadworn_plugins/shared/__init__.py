@@ -1,0 +1,1 @@
+"""What several analyses share about the whole fleet: lives, beliefs, prices, paces."""

@@ -1,0 +1,66 @@
+"""Names in settings and schedules held against those there are.
+
+A name that nothing has would leave everything out without a word, and so hide what is due.
+"""
+
+from collections.abc import Collection
+from difflib import get_close_matches
+
+from roadworn.columns.view import LedgerView
+from roadworn.model.errors import UnknownName
+
+
+def listed(text: str, known: Collection[str], what: str) -> frozenset[str]:
+    """Return the names in a list with commas, each of which must be known.
+
+    Raises:
+        UnknownName: one is not; carries the nearest names.
+    """
+    names = frozenset(name.strip() for name in text.split(",") if name.strip())
+    for name in sorted(names):
+        require(name, known, what)
+    return names
+
+
+def require(name: str, known: Collection[str], what: str) -> None:
+    """Refuse a name that is not known.
+
+    Raises:
+        UnknownName: carries the nearest names.
+    """
+    if name in known:
+        return
+    folded = {other.casefold(): other for other in known}
+    near = [folded[one] for one in get_close_matches(name.casefold(), folded, n=3)]
+    there = ", ".join(sorted(known)[:30]) or "none on record"
+    hint = f"did you mean {' or '.join(near)}?" if near else f"there are: {there}."
+    raise UnknownName(f"There is no {what} {name!r}; {hint}", near)
+
+
+def vehicle_classes(view: LedgerView) -> frozenset[str]:
+    """Return the classes that vehicles have on record, retired ones too."""
+    rows = view.sql("SELECT DISTINCT vehicle_class FROM vehicles WHERE vehicle_class IS NOT NULL")
+    return frozenset(str(name) for (name,) in rows.rows)
+
+
+def suppliers(view: LedgerView) -> frozenset[str]:
+    """Return the suppliers that parts on record came from."""
+    rows = view.sql("SELECT DISTINCT supplier FROM replacements WHERE supplier IS NOT NULL")
+    return frozenset(str(name) for (name,) in rows.rows)
+
+
+def classes_nobody_has(asked: Collection[str], view: LedgerView) -> tuple[str, ...]:
+    """Return a caveat for each class that a schedule names and no vehicle has.
+
+    No refusal, since one schedule may serve several fleets.
+    """
+    known = vehicle_classes(view)
+    caveats = []
+    for name in sorted(set(asked) - known - {""}):
+        near = get_close_matches(name, known, n=1)
+        meant = f"did you mean {near[0]!r}? Its" if near else "its"
+        caveats.append(
+            f"The schedule names the class {name!r}, which no vehicle has: {meant} services are "
+            "asked of none."
+        )
+    return tuple(caveats)

@@ -1,0 +1,219 @@
+"""Part lives from the read model, grouped in SQL, as the arrays that the statistics take.
+
+Group labels become small integers in the database: arrays of strings would double the time
+of the fits. Distances are in thousands of kilometres, so that powers of an age stay within
+floating point; the unit a person sees is chosen when a figure is shown.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from roadworn.columns.view import LedgerView
+from roadworn_plugins.lifedata.lives import Lives
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Clock = Literal["distance", "age"]
+Unit = Literal["mi", "km"]
+
+#: Stands for a supplier, part number or duty that nobody wrote down.
+NOT_RECORDED = "(not recorded)"
+#: What lives may be grouped by, and the column it stands in.
+GROUPINGS = {
+    "component": "component",
+    "class": "vehicle_class",
+    "supplier": f"coalesce(supplier, '{NOT_RECORDED}')",
+    "part-number": f"coalesce(part_number, '{NOT_RECORDED}')",
+    "position": "coalesce(position, '')",
+    "duty": f"coalesce(duty, '{NOT_RECORDED}')",
+    "vehicle": "vehicle_id",
+}
+_SCALE = {"distance": 1000.0, "age": 365.25}
+KM_PER_MILE = 1.609344
+
+
+def shown_distance(thousand_km: Floats | float, unit: Unit) -> Floats:
+    """Convert thousands of kilometres to the unit shown."""
+    km = np.asarray(thousand_km, dtype=np.float64) * 1000.0
+    return km if unit == "km" else km / KM_PER_MILE
+
+
+def preferred_unit(view: LedgerView) -> Unit:
+    """Return the unit that most readings were taken in, miles when there are none."""
+    rows = view.sql("SELECT unit FROM readings GROUP BY unit ORDER BY count(*) DESC, unit LIMIT 1")
+    return "km" if rows.rows and rows.rows[0][0] == "km" else "mi"
+
+
+@dataclass(frozen=True, eq=False)
+class GroupedLives:
+    """Lives of fitted parts with dense group numbers.
+
+    Attributes:
+        by: the groupings, keys of `GROUPINGS`.
+        labels: one tuple of texts for each group, in group order.
+        group, entry, lower, upper, failed, running: one entry a life; ages in thousand km or
+            years, `upper` infinite for a part that had not failed.
+        worn: of the failures, those replaced as worn out; None where that was not read.
+    """
+
+    by: tuple[str, ...]
+    labels: list[tuple[str, ...]]
+    group: Ints
+    entry: Floats
+    lower: Floats
+    upper: Floats
+    failed: NDArray[np.bool_]
+    running: NDArray[np.bool_]
+    worn: NDArray[np.bool_] | None = None
+
+    @property
+    def exit_age(self) -> Floats:
+        """Age at failure or at the end of observation; an interval counts at its middle."""
+        return np.where(self.failed, (self.lower + np.minimum(self.upper, 1e12)) / 2.0, self.lower)
+
+    @property
+    def interval(self) -> NDArray[np.bool_]:
+        """Whether the failure is only known to lie between two looks."""
+        return self.failed & (self.upper > self.lower)
+
+    def lives(self, n_groups: int | None = None) -> Lives:
+        """Return them in the form the estimators take; `n_groups` when regrouped."""
+        n = len(self.labels) if n_groups is None else n_groups
+        return Lives.from_intervals(
+            self.lower, self.upper, entry=self.entry, group=self.group, n_groups=n
+        )
+
+    def exact_lives(self) -> Lives:
+        """Return them with each interval taken at its middle, for Kaplan-Meier."""
+        return Lives.from_ages(
+            self.exit_age,
+            self.failed,
+            entry=self.entry,
+            group=self.group,
+            n_groups=len(self.labels),
+        )
+
+    def counts(self) -> tuple[Ints, Ints, Ints]:
+        """Return lives, failures and still running parts of each group."""
+        n = len(self.labels)
+        return (
+            np.bincount(self.group, minlength=n),
+            np.bincount(self.group[self.failed], minlength=n),
+            np.bincount(self.group[self.running], minlength=n),
+        )
+
+
+def load(
+    view: LedgerView,
+    by: tuple[str, ...],
+    *,
+    component: str | None = None,
+    clock: Clock = "distance",
+) -> GroupedLives:
+    """Read the lives of fitted parts.
+
+    Args:
+        view: the ledger as of a day.
+        by: groupings, keys of `GROUPINGS`.
+        component: only this component.
+        clock: ages by distance or by calendar.
+    """
+    names = [f"k{i}" for i in range(len(by))]
+    keys = ", ".join(f"{GROUPINGS[key]} AS {name}" for key, name in zip(by, names, strict=True))
+    listed = ", ".join(names)
+    suffix = "km" if clock == "distance" else "days"
+    condition = " AND component = ?" if component else ""
+    parameters = (component,) if component else ()
+    lives = f"""
+        SELECT {keys}, entry_{suffix} AS entry, lower_{suffix} AS lower, upper_{suffix} AS upper,
+               failed, running, coalesce(failed AND reason = 'worn_out', FALSE) AS worn
+        FROM part_lives
+        WHERE coalesce(upper_{suffix}, 'infinity'::DOUBLE) > entry_{suffix}
+          AND lower_{suffix} >= entry_{suffix}
+          AND (failed OR lower_{suffix} > entry_{suffix}){condition}"""
+    groups = (
+        f"SELECT {listed}, row_number() OVER (ORDER BY {listed}) - 1 AS g FROM ("
+        f"SELECT DISTINCT {listed} FROM ({lives}))"
+    )
+    labels = view.sql(f"SELECT {listed} FROM ({groups}) ORDER BY g", parameters).rows
+    data = view.arrays(
+        f"""SELECT g, entry, lower, upper, failed, running, worn
+            FROM ({lives}) AS l JOIN ({groups}) AS n USING ({listed})
+            ORDER BY g, lower, upper, entry""",
+        parameters * 2,
+    )
+    scale = _SCALE[clock]
+    upper = data["upper"].astype(np.float64)
+    return GroupedLives(
+        by=by,
+        labels=labels,
+        group=data["g"].astype(np.int64),
+        entry=data["entry"].astype(np.float64) / scale,
+        lower=data["lower"].astype(np.float64) / scale,
+        upper=np.where(np.isnan(upper), np.inf, upper) / scale,
+        failed=data["failed"].astype(bool),
+        running=data["running"].astype(bool),
+        worn=data["worn"].astype(bool),
+    )
+
+
+def left_out(view: LedgerView, component: str | None = None) -> dict[str, dict[str, int]]:
+    """Return component -> why -> how many stays of a part could not be counted."""
+    condition = "WHERE component = ?" if component else ""
+    rows = view.sql(
+        f"SELECT component, why, count(*) FROM part_lives_left_out {condition} "
+        "GROUP BY component, why ORDER BY component, why",
+        (component,) if component else (),
+    ).rows
+    found: dict[str, dict[str, int]] = {}
+    for name, why, number in rows:
+        found.setdefault(name, {})[why] = number
+    return found
+
+
+def left_out_by(
+    view: LedgerView, lives: GroupedLives, component: str | None = None
+) -> list[dict[str, int]]:
+    """Return why -> how many stays could not be counted, for each group of lives.
+
+    Who supplied a part of unknown age is unknown too: groups told apart by supplier or part
+    number get what is left out of all of them together.
+    """
+    known = [key for key in lives.by if key not in ("supplier", "part-number")]
+    places = [lives.by.index(key) for key in known]
+    keys = ", ".join(f"{GROUPINGS[key]} AS k{i}" for i, key in enumerate(known))
+    listed = ", ".join(f"k{i}" for i in range(len(known)))
+    condition = "WHERE component = ?" if component else ""
+    rows = view.sql(
+        f"""SELECT {listed}, why, count(*)
+            FROM (SELECT {keys}, why
+                  FROM (SELECT o.*, v.vehicle_class, v.duty
+                        FROM part_lives_left_out AS o JOIN vehicles AS v USING (vehicle_id))
+                  {condition})
+            GROUP BY {listed}, why ORDER BY {listed}, why""",
+        (component,) if component else (),
+    ).rows
+    found: dict[tuple[str, ...], dict[str, int]] = {}
+    for *key, why, number in rows:
+        found.setdefault(tuple(str(cell) for cell in key), {})[why] = int(number)
+    return [found.get(tuple(label[i] for i in places), {}) for label in lives.labels]
+
+
+def failure_events(
+    view: LedgerView, by: tuple[str, ...], component: str | None = None, most: int = 60
+) -> dict[tuple[str, ...], tuple[str, ...]]:
+    """Return group label -> ids of the events that ended its failed lives, latest first."""
+    names = [f"k{i}" for i in range(len(by))]
+    keys = ", ".join(f"{GROUPINGS[key]} AS {name}" for key, name in zip(by, names, strict=True))
+    condition = " AND component = ?" if component else ""
+    rows = view.sql(
+        f"""SELECT {", ".join(names)}, list(ended_by ORDER BY ended_on DESC, ended_by)[1:{most}]
+            FROM (SELECT {keys}, ended_by, ended_on FROM part_lives
+                  WHERE failed AND ended_by IS NOT NULL{condition})
+            GROUP BY {", ".join(names)}""",
+        (component,) if component else (),
+    ).rows
+    return {tuple(str(cell) for cell in row[:-1]): tuple(row[-1]) for row in rows}

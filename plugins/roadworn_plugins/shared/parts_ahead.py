@@ -1,0 +1,359 @@
+"""Every part that is fitted today: how old it is, what is believed of it, what it would cost.
+
+Parts of known age come from the part lives; those whose age nobody knows are of the ages that
+`unknown_ages` finds. All ages are carried on from the last reading to the day of the view.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from roadworn.columns.view import UNSEEN_DAYS, LedgerView
+from roadworn_plugins.projection.belief import LifeBelief
+from roadworn_plugins.projection.excess import RenewalFunction, solve
+from roadworn_plugins.shared.grouped import KM_PER_MILE, Clock, Floats, Ints, Unit
+from roadworn_plugins.shared.prices import Price, Prices
+from roadworn_plugins.shared.usage_clocks import (
+    DAYS_PER_MONTH,
+    SHAPE_STEP,
+    Clocked,
+    ComponentLives,
+    Paces,
+    load_paces,
+)
+
+#: Ages that stand for a part of unknown age.
+AGES = 6
+_GRID = 160
+
+
+def unknown_ages(least: Floats, most: Floats, shape: Floats, rate: Floats) -> Floats:
+    """Return AGES equally likely ages of parts seen running for `least` on vehicles of `most`.
+
+    The chance of an age in (a, a + da) is S(a) m(T - a) da, and that of the vehicle's own age T
+    is S(T), all given that the age is at least what was seen (Cox, Renewal Theory, 1962,
+    section 5.2: the backward recurrence time). Each age is the mean of a sixth of that
+    distribution, so that their mean is its mean.
+
+    Args:
+        least: how long each was seen running, shape (parts,).
+        most: how long the vehicle has run in all, at least `least`.
+        shape: Weibull shape of each part, within `weibull_renewal.SHAPES`.
+        rate: cumulative hazard at age 1 of each part.
+
+    Returns:
+        Shape (parts, AGES), rising.
+    """
+    ages = np.empty((least.size, AGES))
+    scaled = rate ** (1.0 / np.maximum(shape, 1e-9))
+    for one in np.unique(shape):
+        rows = np.flatnonzero(shape == one)
+        unit = scaled[rows]
+        oldest = most[rows] * unit
+        if not np.any(oldest > 0.0):
+            ages[rows] = least[rows, None]
+            continue
+        renewal = solve(float(one), float(oldest.max()))
+        ages[rows] = _ages(renewal, least[rows] * unit, oldest) / unit[:, None]
+    return ages
+
+
+def _ages(renewal: RenewalFunction, least: Floats, most: Floats) -> Floats:
+    """Return ages in units of the scale."""
+    grid = least[:, None] + (most - least)[:, None] * np.linspace(0.0, 1.0, _GRID)
+    hazard = grid**renewal.shape
+    # Relative to the youngest age: what matters is how the chances compare.
+    survival = np.exp(hazard[:, :1] - hazard)
+    fitted = renewal(most[:, None] - grid)[0]
+    mass = np.concatenate(
+        [
+            (survival[:, 1:] + survival[:, :-1]) / 2.0 * np.maximum(-np.diff(fitted), 0.0),
+            survival[:, -1:],
+        ],
+        axis=1,
+    )
+    total = np.sum(mass, axis=1, keepdims=True)
+    middle = np.concatenate([(grid[:, 1:] + grid[:, :-1]) / 2.0, grid[:, -1:]], axis=1)
+    # Where nothing could have survived so long, take it as seen: the youngest age possible.
+    share = mass / np.where(total > 0.0, total, 1.0)
+    reached = np.cumsum(share, axis=1)
+    sums = np.cumsum(share * middle, axis=1)
+    cell = np.sum(reached[:, :, None] < np.arange(1, AGES) / AGES - 1e-12, axis=1)
+    cell = np.minimum(cell, _GRID - 1)
+    # The sum of share times age up to each sixth; ages are straight within a cell.
+    over = np.take_along_axis(reached, cell, axis=1) - np.arange(1, AGES) / AGES
+    upto = np.take_along_axis(sums, cell, axis=1)
+    upto -= over * np.take_along_axis(middle, cell, axis=1)
+    upto = np.concatenate([np.zeros((most.size, 1)), upto, sums[:, -1:]], axis=1)
+    found = np.clip(np.diff(upto, axis=1) * AGES, least[:, None], most[:, None])
+    return np.where(total > 0.0, found, least[:, None])
+
+
+Bools = NDArray[np.bool_]
+_MONTHS_PER_YEAR = 12.0
+_SHAPES = (0.5, 12.0)
+
+
+@dataclass(frozen=True, eq=False)
+class PartsAhead:
+    """Fitted parts, one entry a part, and the beliefs they share.
+
+    Attributes:
+        vehicle, vehicle_class, component, position, started_by: texts; `started_by` is the
+            event that fitted the part, empty when unknown.
+        known: whether the age is known.
+        clock: of each part, distance or calendar age.
+        age: in thousand km or years, shape (parts, AGES): the same age in every column when it
+            is known.
+        car: index into `paces` of each part's vehicle.
+        group: index into `belief` of each part.
+        belief: shape and rate of each component on each class.
+        models: of each component.
+        price: of each part, None where nothing is known.
+        shape_effect: of each part, the share by which a year's expected failures would change
+            if the shape of its component were off by one standard deviation.
+    """
+
+    vehicle: list[str]
+    vehicle_class: list[str]
+    component: list[str]
+    position: list[str]
+    started_by: list[str]
+    known: Bools
+    clock: list[Clock]
+    age: Floats
+    car: Ints
+    group: Ints
+    belief: LifeBelief
+    models: dict[str, Clocked]
+    price: list[Price | None]
+    paces: Paces
+    prices: Prices
+    without_model: tuple[str, ...] = ()
+    shape_effect: Floats | None = None
+
+    @property
+    def size(self) -> int:
+        """Number of parts."""
+        return len(self.vehicle)
+
+    def take(self, rows: Ints) -> "PartsAhead":
+        """Return these parts only; beliefs, paces and prices stay those of all."""
+        return replace(
+            self,
+            vehicle=[self.vehicle[i] for i in rows],
+            vehicle_class=[self.vehicle_class[i] for i in rows],
+            component=[self.component[i] for i in rows],
+            position=[self.position[i] for i in rows],
+            started_by=[self.started_by[i] for i in rows],
+            known=self.known[rows],
+            clock=[self.clock[i] for i in rows],
+            age=self.age[rows],
+            car=self.car[rows],
+            group=self.group[rows],
+            price=[self.price[i] for i in rows],
+            shape_effect=None if self.shape_effect is None else self.shape_effect[rows],
+        )
+
+    def ahead(self, months: float, distance: float | None, unit: Unit) -> tuple[Floats, Floats]:
+        """Return what lies ahead of each part on its own clock, and the weights.
+
+        Args:
+            months: time ahead.
+            distance: distance ahead instead, in `unit`; the calendar goes on by its time.
+            unit: of `distance`.
+
+        Returns:
+            Shape (nodes, parts) in thousand km or years, and (nodes,).
+        """
+        km = None if distance is None else distance * (KM_PER_MILE if unit == "mi" else 1.0)
+        far = self.paces.ahead(months, km)
+        by_age = np.array([clock == "age" for clock in self.clock], dtype=bool)
+        stretch = far.distance[:, self.car] / 1000.0
+        if km is not None and self.size:
+            months_of = far.distance[:, self.car] / np.maximum(self.paces.per_month[self.car], 1.0)
+        else:
+            months_of = np.full(stretch.shape, months)
+        return np.where(by_age, months_of / _MONTHS_PER_YEAR, stretch), far.weight
+
+
+def load_parts(
+    view: LedgerView,
+    vehicle: str | None = None,
+    *,
+    yearly_rise: float | None = None,
+    lives: ComponentLives | None = None,
+) -> PartsAhead:
+    """Read the fitted parts of one vehicle, or of all that are still here.
+
+    Args:
+        view: the ledger as of a day.
+        vehicle: only this one; beliefs and prices come from the whole ledger all the same.
+        yearly_rise: see `Prices.load`.
+        lives: models fitted before, to save fitting them again.
+    """
+    lives = lives or ComponentLives.of(view)
+    paces = load_paces(view)
+    prices = Prices.load(view, yearly_rise)
+    rows = [row for row in _fitted(view, vehicle) if row[0] in paces.index]
+    kept, models, without = [], {}, set()
+    for row in rows:
+        model = lives.get(row[2])
+        if model is None:
+            without.add(row[2])
+        else:
+            models[row[2]] = model
+            kept.append(row)
+    groups: dict[tuple[str, str], int] = {}
+    group = np.array([groups.setdefault((r[2], r[1]), len(groups)) for r in kept], dtype=np.int64)
+    clock: list[Clock] = [models[row[2]].clock for row in kept]
+    car = np.array([paces.index[row[0]] for row in kept], dtype=np.int64)
+    known = np.array([row[5] for row in kept], dtype=bool)
+    belief = _beliefs(models, list(groups))
+    found = PartsAhead(
+        vehicle=[row[0] for row in kept],
+        vehicle_class=[row[1] for row in kept],
+        component=[row[2] for row in kept],
+        position=[row[3] for row in kept],
+        started_by=[row[4] for row in kept],
+        known=known,
+        clock=clock,
+        age=_ages_parts_ahead(kept, clock, known, group, belief, paces, car),
+        car=car,
+        group=group,
+        belief=belief,
+        models=models,
+        price=[prices.or_labour(row[2], row[1]) for row in kept],
+        paces=paces,
+        prices=prices,
+        without_model=tuple(sorted(without)),
+    )
+    return replace(found, shape_effect=_shape_effect(found))
+
+
+def _fitted(view: LedgerView, vehicle: str | None) -> list[tuple]:  # type: ignore[type-arg]
+    """Return vehicle, class, component, position, started by, known, and km and days twice.
+
+    First those of the part, then those of the vehicle in all.
+
+    A vehicle that was not seen for long is taken to be gone. A place is not projected twice: a
+    part written down without its position is one of the places of that component.
+    """
+    condition = " AND v.vehicle_id = ?" if vehicle else ""
+    return view.sql(
+        f"""WITH running AS (
+              SELECT vehicle_id, component, position, started_by, lower_km AS km,
+                     lower_days AS days
+              FROM part_lives WHERE running
+            ), loose AS (
+              SELECT vehicle_id, component, count(*) AS n FROM running
+              WHERE position IS NULL GROUP BY vehicle_id, component
+            ), unknown AS (
+              SELECT u.*, row_number() OVER (PARTITION BY u.vehicle_id, u.component
+                                             ORDER BY u.event_id NULLS FIRST, u.position) AS turn
+              FROM unknown_parts AS u
+            )
+            SELECT v.vehicle_id, v.vehicle_class, p.component, coalesce(p.position, ''),
+                   coalesce(p.started_by, ''), p.known, p.km, p.days, coalesce(v.last_km, 0),
+                   date_diff('day', v.in_service_date, v.last_seen_on)
+            FROM (SELECT vehicle_id, component, position, started_by, TRUE AS known, km, days
+                  FROM running
+                  UNION ALL
+                  SELECT u.vehicle_id, u.component, u.position, u.event_id, FALSE, u.observed_km,
+                         CASE WHEN u.event_id IS NULL
+                              THEN date_diff('day', w.enrolled_on, w.last_seen_on) END
+                  FROM unknown AS u JOIN vehicles AS w USING (vehicle_id)
+                  LEFT JOIN loose AS l USING (vehicle_id, component)
+                  WHERE u.turn > coalesce(l.n, 0)) AS p
+            JOIN vehicles AS v USING (vehicle_id)
+            WHERE v.retired_on IS NULL
+              AND date_diff('day', v.last_seen_on, CAST(? AS DATE)) <= {UNSEEN_DAYS}{condition}
+            ORDER BY v.vehicle_id, p.component, p.position, p.started_by""",
+        (view.today.isoformat(), vehicle) if vehicle else (view.today.isoformat(),),
+    ).rows
+
+
+def _beliefs(models: dict[str, Clocked], groups: list[tuple[str, str]]) -> LifeBelief:
+    """Return the belief of each (component, class)."""
+    shape, a, b = [], [], []
+    for component, vehicle_class in groups:
+        model = models[component].model
+        posterior = model.for_class(vehicle_class)
+        shape.append(min(max(model.shape, _SHAPES[0]), _SHAPES[1]))
+        a.append(float(posterior.a[0]))
+        b.append(float(posterior.b[0]))
+    return LifeBelief.gamma(np.array(shape), np.array(a), np.array(b))
+
+
+def _ages_parts_ahead(
+    rows: list[tuple],  # type: ignore[type-arg]
+    clock: list[Clock],
+    known: Bools,
+    group: Ints,
+    belief: LifeBelief,
+    paces: Paces,
+    car: Ints,
+) -> Floats:
+    """Return ages today, shape (parts, AGES), carried on from the last reading."""
+    if not rows:
+        return np.zeros((0, AGES))
+    by_age = np.array([one == "age" for one in clock], dtype=bool)
+    km, days, total_km, total_days = (
+        np.array([np.nan if row[i] is None else row[i] for row in rows], dtype=np.float64)
+        for i in range(6, 10)
+    )
+    km = np.nan_to_num(km)
+    pace = np.maximum(paces.per_month[car], 1.0) / DAYS_PER_MONTH
+    days = np.where(np.isnan(days), km / pace, days)
+    total_days = np.where(np.isnan(total_days), total_km / pace, total_days)
+    since, gone = paces.days_since[car], paces.km_since[car]
+    age = np.where(by_age, (days + since) / 365.25, (km + gone) / 1000.0)
+    most = np.where(by_age, (total_days + since) / 365.25, (total_km + gone) / 1000.0)
+    ages = np.repeat(age[:, None], AGES, axis=1)
+    open_ = np.flatnonzero(~known)
+    if open_.size:
+        shape, rate = belief.shape[group[open_]], (belief.a / belief.b)[group[open_]]
+        least = age[open_]
+        ages[open_] = unknown_ages(least, np.maximum(most[open_], least), shape, rate)
+    return ages
+
+
+def _shape_effect(parts: PartsAhead) -> Floats:
+    """Return the relative change of a year's failures for one standard deviation of the shape.
+
+    A shape taken too high asks more of old parts and less of young ones, and the rate, fitted
+    to the same exposure, takes part of it back.
+    """
+    if not parts.size:
+        return np.zeros(0)
+    ahead, weight = parts.ahead(_MONTHS_PER_YEAR, None, "km")
+    far = weight @ ahead
+    models = [parts.models[component] for component in parts.component]
+    spread = np.array([clocked.model.shape_spread for clocked in models])
+    slope = np.array(
+        [
+            clocked.exposure_slope.get(kind, _typical(clocked))
+            for clocked, kind in zip(models, parts.vehicle_class, strict=True)
+        ]
+    )
+    low, high = (
+        np.mean(
+            (parts.age + far[:, None]) ** (k := parts.belief.shape[parts.group] * step)[:, None]
+            - parts.age ** k[:, None],
+            axis=1,
+        )
+        for step in np.exp([-SHAPE_STEP, SHAPE_STEP])
+    )
+    tiny = np.finfo(np.float64).tiny
+    growth = np.log(np.maximum(high, tiny) / np.maximum(low, tiny)) / (2.0 * SHAPE_STEP)
+    return np.asarray((growth - slope) * spread)
+
+
+def _typical(clocked: Clocked) -> float:
+    """Return the slope of a class that the ledger has no life of: the mean of the others.
+
+    By trade range alone the middle life stays where it is, which the belief says already.
+    """
+    slopes = list(clocked.exposure_slope.values())
+    return float(np.mean(slopes)) if slopes else 0.0

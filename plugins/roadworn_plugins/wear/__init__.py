@@ -1,0 +1,1 @@
+"""Measured wear and when it reaches its limit: `measured-wear`."""

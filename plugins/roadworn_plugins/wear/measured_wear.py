@@ -1,0 +1,247 @@
+"""When each measured part reaches its limit, by its own measurements."""
+
+from collections.abc import Collection
+from typing import Annotated
+
+import numpy as np
+from pydantic import Field
+
+from roadworn.analysis.result import Analysis, Cell, Column, Result, Settings, Table
+from roadworn.columns.view import LedgerView
+from roadworn.model.catalogue import catalogue, place_of
+from roadworn.model.units import exact
+from roadworn_plugins.inspection.rules import load_rules
+from roadworn_plugins.shared.grouped import Floats, Unit, preferred_unit, shown_distance
+from roadworn_plugins.wear.charts import charts, said_to_limit
+from roadworn_plugins.wear.limits import is_wear
+from roadworn_plugins.wear.measured import Wear, measured_wear, unprojected
+from roadworn_plugins.wear.replaced import replaced_at
+
+_MOST = 2
+ROSE = "a figure higher than before: a new part not recorded, or another wheel?"
+NO_READING = "measured without an odometer reading: give --odometer with the look-over"
+
+
+def left_out(
+    view: LedgerView, vehicle: str | None, found: Collection[Wear], rules: str = ""
+) -> str:
+    """Return in one sentence which measured parts are left out and why, or an empty text.
+
+    Args:
+        view: the ledger as of a day.
+        vehicle: only this one.
+        found: what was projected.
+        rules: whose limits, as the projection had them.
+    """
+    told = {(w.vehicle, w.component, w.position) for w in found}
+    items = [item for item in load_rules(rules).items if is_wear(item)]
+    risen = {(p.vehicle, p.component, p.place) for p in unprojected(view, items) if p.left_out}
+    components = sorted({c for item in items for c in item.components})
+    marks = ", ".join("?" * len(components))
+    reasons: dict[tuple[str, str, str], str] = {}
+    for name, component, position, read in view.sql(
+        f"""SELECT m.vehicle_id, m.component, m.position, bool_or(e.odometer IS NOT NULL)
+            FROM measurements AS m JOIN effective_events AS e USING (event_id)
+            JOIN vehicles AS v ON v.vehicle_id = m.vehicle_id AND v.retired_on IS NULL
+            WHERE m.component IN ({marks}) AND m.value_mm IS NOT NULL
+            GROUP BY m.vehicle_id, m.component, m.position
+            ORDER BY m.vehicle_id, m.component, m.position""",
+        components,
+    ).rows:
+        key = (name, component, place_of(component, position))
+        if key in told or vehicle not in (None, name):
+            continue
+        if key in risen or not read:
+            # What was measured once only waits for its next look-over, and needs no word.
+            reasons[key] = ROSE if key in risen else NO_READING
+    parts = []
+    for reason in dict.fromkeys(reasons.values()):
+        keys = [key for key, why in reasons.items() if why == reason]
+        names = [
+            f"{catalogue().name_of(c)} {p}".strip() + ("" if vehicle else f" of {v}")
+            for v, c, p in keys[:_MOST]
+        ]
+        more = f" and {len(keys) - _MOST} more" if len(keys) > _MOST else ""
+        parts.append(f"{', '.join(names)}{more} ({reason})")
+    return f"Measured, but left out: {'; '.join(parts)}." if parts else ""
+
+
+ABOUT = """\
+Question: When does each measured part reach its limit, by its own measurements?
+
+Method: A straight line through what was measured of the fitted part, over true distance. Its
+scatter is its own and that of all such lines in the ledger together (the moderated variance of
+Smyth). The distance to the limit is where the line meets it, and its range where the limits of
+one further measurement do (inverse prediction).
+
+Assumptions: Wear goes on in proportion to distance. A figure that rises by more than a gauge
+errs means that another part was fitted; the line starts anew there.
+
+Reading: about 8000 mi left to the limit (5000 to 14000): 8 in 10 such parts would measure at the
+limit within that range. Such parts are mostly replaced before; at which figure here, stands
+beside it.
+
+Reference: Draper and Smith, Applied Regression Analysis, 3rd ed. (1998), sections 3.1 and 3.2;
+Smyth, Stat. Appl. Genet. Mol. Biol. 3 (2004) article 3.
+"""
+_CAVEATS = (
+    "A limit says what still passes; the maker's figure and a qualified technician come first.",
+    "Uneven wear, damage and age are not in a line through thickness or depth.",
+)
+
+
+class WearOutlookSettings(Settings):
+    """Which vehicle, and by whose limits."""
+
+    vehicle: Annotated[str | None, Field(description="only this vehicle")] = None
+    unit: Annotated[Unit | None, Field(description="mi or km")] = None
+    rules: Annotated[
+        str,
+        Field(description="rule set or path of one; else ROADWORN_RULES, else the federal rules"),
+    ] = ""
+    level: Annotated[float, Field(gt=0.5, lt=1, description="level of the ranges")] = 0.8
+    most: Annotated[int, Field(ge=1, description="rows at the most")] = 40
+
+
+def run(view: LedgerView, settings: WearOutlookSettings) -> Result:
+    """Project every part that was measured often enough."""
+    unit = settings.unit or preferred_unit(view)
+    found = measured_wear(view, settings.vehicle, rules=settings.rules, level=settings.level)
+    missing = left_out(view, settings.vehicle, found, settings.rules)
+    if not found:
+        whose = f" of {settings.vehicle}" if settings.vehicle else ""
+        return Result(
+            headline=f"No fitted part{whose} was measured at two distances, so no wear is known.",
+            caveats=(
+                *filter(None, [missing]),
+                "Write down tread depth and lining thickness at each look-over.",
+            ),
+        )
+    found.sort(key=lambda one: (one.middle_km, one.vehicle, one.component, one.position))
+    habits = replaced_at(view)
+    pace = _pace(view)
+    shown = found[: settings.most]
+    return Result(
+        headline=_headline(found, settings.vehicle, unit, pace),
+        tables=(_table(shown, habits, pace, unit, fleet=settings.vehicle is None),),
+        charts=charts(shown, unit) if settings.vehicle else (),
+        caveats=(*filter(None, [missing]), *_caveats(found, len(found) - len(shown))),
+    )
+
+
+def _pace(view: LedgerView) -> dict[str, float]:
+    """Return vehicle -> kilometres in a month, by its readings."""
+    rows = view.sql("SELECT vehicle_id, km_per_month FROM usage_rates WHERE km_per_month > 0").rows
+    return {vehicle: float(km) for vehicle, km in rows}
+
+
+def _months(wear: Wear, pace: dict[str, float]) -> float | None:
+    """Return in how many months it meets the limit at its vehicle's usual distance, or None."""
+    if not np.isfinite(wear.middle_km) or wear.vehicle not in pace:
+        return None
+    return round(wear.middle_km / pace[wear.vehicle], 1)
+
+
+def _headline(found: list[Wear], vehicle: str | None, unit: Unit, pace: dict[str, float]) -> str:
+    first = found[0]
+    name = f"{catalogue().name_of(first.component)} {first.position}".strip()
+    whose = "" if vehicle else f" of {first.vehicle}"
+    months = _months(first, pace)
+    time = f", about {months:,.0f} months at its usual distance" if months else ""
+    return f"Nearest to its limit: {name}{whose}, {said_to_limit(first, unit)}{time}."
+
+
+def _table(
+    found: list[Wear],
+    habits: dict[str, Floats],
+    pace: dict[str, float],
+    unit: Unit,
+    *,
+    fleet: bool,
+) -> Table:
+    return Table(
+        name="measured_wear",
+        title="Measured parts, the nearest to its limit first",
+        columns=(
+            Column("vehicle", "vehicle", detail=not fleet),
+            Column("component", "component", "component"),
+            Column("position", "where"),
+            Column("measured", "measured", "number"),
+            Column("measured_on", "measured on", "date", detail=True),
+            Column("limit", "limit", "number"),
+            Column("length_unit", "unit"),
+            Column("wear", f"wear in 1,000 {unit}", "number", detail=True),
+            Column("wear_low", "low", "number", detail=True),
+            Column("wear_high", "high", "number", detail=True),
+            Column("left", "to the limit", "distance", unit),
+            Column("left_low", "low", "distance", unit),
+            Column("left_high", "high", "distance", unit),
+            Column("months", "in months", "number"),
+            Column("replaced_at", "replaced here at", "number", detail=fleet),
+            Column("measurements", "measurements", "integer", detail=True),
+            Column("citation", "limit by", detail=True),
+            Column("mark", "mark", detail=True),
+        ),
+        rows=tuple(_row(one, habits.get(one.component), pace, unit) for one in found),
+        evidence=tuple(one.evidence for one in found),
+    )
+
+
+def _row(wear: Wear, habit: Floats | None, pace: dict[str, float], unit: Unit) -> tuple[Cell, ...]:
+    scale = float(exact(1, wear.unit, "mm"))
+    per = 1000.0 / float(shown_distance(1.0, unit))  # 1,000 of the unit shown in 1,000 km
+
+    def rate(value: float) -> float:
+        return round(value * per, 3)
+
+    def left(km: float) -> float | None:
+        if not np.isfinite(km):
+            return None
+        return float(np.round(shown_distance(km / 1000.0, unit), -2))
+
+    return (
+        wear.vehicle,
+        wear.component,
+        wear.position,
+        wear.current,
+        wear.current_on,
+        wear.limit,
+        wear.unit,
+        rate(wear.per_1000_km),
+        rate(wear.per_1000_km_low),
+        rate(wear.per_1000_km_high),
+        left(wear.middle_km),
+        left(wear.low_km),
+        left(wear.high_km),
+        _months(wear, pace),
+        None if habit is None else round(float(np.median(habit)) / scale, 1),
+        wear.number,
+        wear.citation,
+        wear.mark,
+    )
+
+
+def _caveats(found: list[Wear], hidden: int) -> tuple[str, ...]:
+    caveats = list(_CAVEATS)
+    two = sum(one.number == 2 for one in found)
+    if two:
+        caveats.append(f"{two} of {len(found)} lines rest on two measurements.")
+    risen = sum(one.left_out > 0 for one in found)
+    if risen:
+        caveats.append(
+            f"At {risen} of {len(found)} places a figure rose without a part on record; what was "
+            "measured before is left out."
+        )
+    if hidden > 0:
+        caveats.append(f"{hidden} parts farther from their limit are not shown; raise most.")
+    return tuple(caveats)
+
+
+MEASURED_WEAR = Analysis(
+    name="measured-wear",
+    title="Measured wear",
+    question="When does each measured part reach its limit, by its own measurements?",
+    run=run,
+    settings=WearOutlookSettings,
+    about=ABOUT,
+)
