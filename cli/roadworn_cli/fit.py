@@ -12,7 +12,7 @@ from typing import Any, cast
 import typer
 
 from roadworn.model.errors import EnvironmentFailure, ProblemsFound, UsageError
-from roadworn.model.problems import Problem
+from roadworn.model.messages import Problem
 from roadworn_cli.lazy import Verb, subgroup
 from roadworn_cli.output import FORMATS, counted, emit, emit_json
 

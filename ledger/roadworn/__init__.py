@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from roadworn.columns.view import LedgerView, TableSpec, open_view
     from roadworn.model.events import NewEvent, StoredEvent
     from roadworn.model.kinds.base import Payload
-    from roadworn.model.problems import Problem
+    from roadworn.model.messages import Problem
     from roadworn.model.registry import EventKind
     from roadworn.store.ledger import Ledger
 
@@ -40,7 +40,7 @@ _WHERE = {
     "PackagedFile": "roadworn.analysis.result",
     "Payload": "roadworn.model.kinds.base",
     "PluginHost": "roadworn.analysis.host",
-    "Problem": "roadworn.model.problems",
+    "Problem": "roadworn.model.messages",
     "Result": "roadworn.analysis.result",
     "Series": "roadworn.analysis.result",
     "Settings": "roadworn.analysis.result",

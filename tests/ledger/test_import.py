@@ -14,7 +14,7 @@ from roadworn.intake.chunks import ChunkMaker
 from roadworn.intake.rows import Row
 from roadworn.model.errors import EnvironmentFailure, UsageError
 from roadworn.model.kinds import Payload
-from roadworn.model.problems import Problem
+from roadworn.model.messages import Problem
 from roadworn.model.registry import EventKind, KindRegistry
 from roadworn.store.ledger import Ledger
 from roadworn.store.schema import missing_guards

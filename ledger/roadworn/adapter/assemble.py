@@ -21,7 +21,7 @@ from roadworn.adapter.framing import (
     offered,
     vin_of,
 )
-from roadworn.model.problems import Problem
+from roadworn.model.messages import Problem
 from roadworn.trade.scan_bytes import decode_readiness
 from roadworn.trade.vin import decode_vin
 

@@ -13,7 +13,7 @@ from roadworn.analysis.result import Cell, Column, Ran, Table
 from roadworn.checks.identity import to_settle
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import PluginFailure, UnknownName
-from roadworn.model.problems import Problem
+from roadworn.model.messages import Problem
 from roadworn.model.units import KM_PER_MILE
 from roadworn.trade.cautions import CLOSING, cautions_for
 from roadworn.trade.codes import told_code

@@ -16,7 +16,7 @@ from roadworn.checks.recent import LastReading
 from roadworn.checks.shape import shown
 from roadworn.intake.rows import Row
 from roadworn.model.errors import UnknownName
-from roadworn.model.problems import Problem
+from roadworn.model.messages import Problem
 
 
 class RoadReading(NamedTuple):

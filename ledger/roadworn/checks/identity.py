@@ -7,7 +7,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping
 from typing import Any
 
 from roadworn.checks.days import year_meant
-from roadworn.model.problems import Problem
+from roadworn.model.messages import Problem
 
 FIRST_YEAR = 1980
 _DAYS = ("due_date", "valid_until", "in_service_date")

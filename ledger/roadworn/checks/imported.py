@@ -25,7 +25,7 @@ from roadworn.checks.private import PRIVATE, looks_private
 from roadworn.checks.readings import MOST_KM, ROLLED, reading_doubt
 from roadworn.checks.recent import MOST_KM_PER_DAY, LastReading
 from roadworn.model.events import utc_now
-from roadworn.model.problems import Problem
+from roadworn.model.messages import Problem
 from roadworn.model.units import KM_PER_MILE, convert
 from roadworn.trade.limits import Sheet, load_sheet, sheet_names
 from roadworn.trade.weight import weigh

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from datetime import date
 
 from roadworn.checks.recent import MOST_KM_PER_DAY, LastReading
-from roadworn.model.problems import Problem
+from roadworn.model.messages import Problem
 from roadworn.model.units import convert
 
 MOST_KM = 5_000_000.0

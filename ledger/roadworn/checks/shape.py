@@ -12,8 +12,8 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from roadworn.checks.days import day_hint
+from roadworn.model.messages import Problem
 from roadworn.model.money import currency_codes
-from roadworn.model.problems import Problem
 from roadworn.model.units import UnitError, canonical_unit
 from roadworn.reading.amounts import likely_amount, likely_distance
 

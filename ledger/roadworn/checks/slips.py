@@ -14,8 +14,8 @@ from roadworn.checks.private import check_owner
 from roadworn.checks.shape import shown
 from roadworn.model.catalogue import PositionError, catalogue, normalise_position
 from roadworn.model.errors import UsageError
+from roadworn.model.messages import Problem
 from roadworn.model.money import check_currency
-from roadworn.model.problems import Problem
 from roadworn.model.units import UnitError, canonical_unit
 from roadworn.trade.codes import code_problem
 from roadworn.trade.scan_text import parse_scan_text

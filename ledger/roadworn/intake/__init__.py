@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from roadworn.intake.report import MAX_PROBLEMS, DoubtGroup, Doubts, ImportReport
-from roadworn.model.problems import Problem
+from roadworn.model.messages import Problem
 
 if TYPE_CHECKING:
     from collections.abc import Generator

@@ -42,7 +42,7 @@ from roadworn.intake.rows import (
 )
 from roadworn.model.errors import UnknownName
 from roadworn.model.events import NewEvent, new_event_ids, utc_now
-from roadworn.model.problems import Problem
+from roadworn.model.messages import Problem
 from roadworn.model.registry import EventKind, KindRegistry
 from roadworn.store.merkle import LEAF_PREFIX
 

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from roadworn.model.problems import Problem
+from roadworn.model.messages import Problem
 
 #: A file with more problems than this is of another kind altogether; reading it stops.
 MAX_PROBLEMS = 100_000

@@ -18,7 +18,7 @@ from roadworn.checks.days import day_hint, year_meant
 from roadworn.checks.shape import problems_of, shown
 from roadworn.model.errors import LedgerRefused, UnknownName
 from roadworn.model.events import NewEvent, new_event_id, utc_now
-from roadworn.model.problems import Problem
+from roadworn.model.messages import Problem
 from roadworn.model.registry import EventKind, KindRegistry
 from roadworn.store.rows import canonical_payload, leaf_bytes, leaf_hash, without_none
 

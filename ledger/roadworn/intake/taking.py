@@ -17,7 +17,7 @@ from roadworn.intake.chunks import Chunk
 from roadworn.intake.fast import ID_GIVEN, KEY_MADE, TIME_GIVEN
 from roadworn.intake.report import Doubts
 from roadworn.intake.rows import Prepared, Row
-from roadworn.model.problems import Problem
+from roadworn.model.messages import Problem
 from roadworn.store.writer import Writer
 
 _ID, _VEHICLE, _KIND, _OCCURRED, _ODOMETER, _UNIT, _KEY = 0, 1, 2, 4, 8, 9, 11

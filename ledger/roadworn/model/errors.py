@@ -15,14 +15,14 @@
     └── PluginFailure          (4)   an analysis raised, ran too long or returned something else
 
 A message is one plain sentence that names the remedy. Findings about data are not
-exceptions but values (`roadworn.model.problems`); reservations about a computed figure are
+exceptions but values (`roadworn.model.messages`); reservations about a computed figure are
 caveats on its result.
 """
 
 from collections.abc import Sequence
 from typing import ClassVar
 
-from roadworn.model.problems import Problem
+from roadworn.model.messages import Problem
 
 
 class RoadwornError(Exception):

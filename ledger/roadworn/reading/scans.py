@@ -5,7 +5,7 @@ from dataclasses import replace
 from typing import Any
 
 from roadworn.model.errors import ProblemsFound, UsageError
-from roadworn.model.problems import Problem
+from roadworn.model.messages import Problem
 from roadworn.model.units import UnitError, parse_distance
 from roadworn.trade.scan_bytes import decode_readiness
 from roadworn.trade.scan_codes import MOST_WARM_UPS

@@ -25,7 +25,7 @@ from roadworn.model.errors import (
     UnknownName,
 )
 from roadworn.model.events import NewEvent, StoredEvent
-from roadworn.model.problems import Problem
+from roadworn.model.messages import Problem
 from roadworn.model.registry import KindRegistry
 from roadworn.store import checkpoints, schema
 from roadworn.store.checkpoints import Checkpoint

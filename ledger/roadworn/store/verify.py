@@ -16,7 +16,7 @@ from typing import Any, NamedTuple
 
 from roadworn.intake.rows import Row, canonical_bytes
 from roadworn.model.errors import EnvironmentFailure, NotALedger
-from roadworn.model.problems import Problem
+from roadworn.model.messages import Problem
 from roadworn.store import checkpoints, schema
 from roadworn.store.merkle import CompactRange
 from roadworn.store.rows import leaf_hash

@@ -12,7 +12,7 @@ from roadworn.checks.context import LedgerContext
 from roadworn.intake.rows import Prepared, Row
 from roadworn.model.errors import LedgerDamaged
 from roadworn.model.events import StoredEvent
-from roadworn.model.problems import Problem
+from roadworn.model.messages import Problem
 from roadworn.store import checkpoints
 from roadworn.store.checkpoints import Checkpoint
 from roadworn.store.merkle import CompactRange

@@ -13,7 +13,7 @@ from importlib.resources import files
 from typing import Any, Literal
 
 from roadworn.model.errors import UsageError
-from roadworn.model.problems import Problem
+from roadworn.model.messages import Problem
 from roadworn.trade.j1939 import FAILURE_MODES
 
 Owner = Literal["standard", "maker", "reserved"]

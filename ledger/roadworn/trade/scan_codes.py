@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Literal, NamedTuple
 
 from roadworn.model.errors import UsageError
-from roadworn.model.problems import Problem
+from roadworn.model.messages import Problem
 from roadworn.trade.codes import code_of_bytes, code_problem, split_code
 from roadworn.trade.j1939 import FAILURE_MODES, MAX_SPN, HeavyFault, decode_j1939, decode_message
 from roadworn.trade.scan_bytes import decode_status

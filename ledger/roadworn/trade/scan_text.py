@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from difflib import get_close_matches
 from typing import Literal
 
-from roadworn.model.problems import Problem
+from roadworn.model.messages import Problem
 from roadworn.trade import scanned as words_of
 from roadworn.trade.codes import code_of_bytes
 from roadworn.trade.scan_codes import (

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, NamedTuple
 
-from roadworn.model.problems import Problem
+from roadworn.model.messages import Problem
 from roadworn.trade.scan_bytes import decode_readiness
 
 Status = Literal["stored", "pending", "permanent", "previous"]

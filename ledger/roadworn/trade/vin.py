@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, Literal
 
-from roadworn.model.problems import Problem
+from roadworn.model.messages import Problem
 
 LENGTH = 17
 #: 49 CFR 565.15(c)(1) Table III; digits count as themselves.

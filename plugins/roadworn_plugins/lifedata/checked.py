@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from roadworn.model.errors import ProblemsFound
-from roadworn.model.problems import Problem
+from roadworn.model.messages import Problem
 
 
 class LifeDataError(ProblemsFound):

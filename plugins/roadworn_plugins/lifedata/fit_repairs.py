@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from roadworn.model.problems import Problem
+from roadworn.model.messages import Problem
 from roadworn_plugins.lifedata.checked import LifeDataError, NoEstimate
 from roadworn_plugins.lifedata.power_law import PowerLaw, RepairHistory, fit_power_law
 from roadworn_plugins.lifedata.recurrence import MeanCumulative, mean_cumulative

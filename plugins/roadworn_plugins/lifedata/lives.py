@@ -13,7 +13,7 @@ from typing import Any, Self
 
 import numpy as np
 
-from roadworn.model.problems import Problem
+from roadworn.model.messages import Problem
 from roadworn_plugins.lifedata.checked import Bools, Floats, Ints, LifeDataError, group_order
 
 Column = Sequence[Any] | Floats | Ints | Bools

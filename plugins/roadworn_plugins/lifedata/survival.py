@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from scipy.special import ndtri
 
-from roadworn.model.problems import Problem
+from roadworn.model.messages import Problem
 from roadworn_plugins.lifedata.checked import (
     Bools,
     Floats,

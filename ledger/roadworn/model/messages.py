@@ -1,0 +1,106 @@
+"""What is said, as data: sentences with a code and typed arguments, problems, remedies.
+
+Code decides on codes, severities, places and arguments, and never on a text: a sentence is
+made last, by language (`roadworn.say`) and by door. A `Sentence` is a text, so that it can be
+handed to anything that prints one, and it remembers what it was made of, so that it can be said
+again in another language. A `Problem` is one finding about given or stored data, a value and no
+exception, so that an import can show all of them at once and programs can compare them.
+"""
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
+from enum import StrEnum
+from typing import Any, Self
+
+
+class Severity(StrEnum):
+    """What a message means for what it is about."""
+
+    REFUSED = "refused"  #: it is not taken
+    ODD = "odd"  #: it is taken, and worth a second look
+    CAVEAT = "caveat"  #: a figure was computed with a reservation
+    SAFETY = "safety"  #: somebody can get hurt
+
+
+class Sentence(str):
+    """A sentence in English that remembers its code, its template and its arguments.
+
+    Attributes:
+        code: short stable word by which another language finds its own template.
+        template: the English text with places in braces, as `str.format` takes them.
+        arguments: what stands in the places: numbers, dates, texts, other sentences.
+    """
+
+    __slots__ = ("arguments", "code", "template")
+    code: str
+    template: str
+    arguments: Mapping[str, object]
+
+    def __new__(cls, code: str, template: str, /, **arguments: object) -> Self:
+        """Fill the places of a template."""
+        made = super().__new__(cls, template.format(**arguments) if arguments else template)
+        made.code, made.template, made.arguments = code, template, arguments
+        return made
+
+    def __getnewargs_ex__(self) -> tuple[tuple[str, str], dict[str, object]]:
+        """Return what pickle and copy make it from again."""
+        return (self.code, self.template), dict(self.arguments)
+
+
+@dataclass(frozen=True, slots=True)
+class Remedy:
+    """What to do about it, as data; each door words it as its user would do it.
+
+    Attributes:
+        act: ``correct`` a field, ``retract`` the event, ``record`` another kind of event, or
+            ``look`` again.
+        field: the field or option it is about, or an empty text.
+        value: what was probably meant, as one would type it, or an empty text.
+    """
+
+    act: str
+    field: str = ""
+    value: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One finding about given or stored data.
+
+    Attributes:
+        code: short stable word, for instance ``unknown-component``.
+        message: one plain sentence.
+        hint: what to do about it, or an empty text.
+        file: file name as the user gave it, or an empty text.
+        row: 1-based row or line in that file (or ledger ``seq``), 0 when it has none.
+        column: column or field name, or an empty text.
+        severity: whether it is refused, or kept and told.
+        remedy: what to do about it as data, for a door that words it itself.
+    """
+
+    code: str
+    message: str
+    hint: str = ""
+    file: str = ""
+    row: int = 0
+    column: str = ""
+    severity: Severity = Severity.REFUSED
+    remedy: Remedy | None = None
+
+    def __str__(self) -> str:
+        """Return ``file:row:column: message (hint) [code]`` with absent places left out."""
+        place = ":".join(part for part in (self.file, str(self.row or ""), self.column) if part)
+        hint = f" ({self.hint})" if self.hint else ""
+        return f"{place + ': ' if place else ''}{self.message}{hint} [{self.code}]"
+
+    def at(self, row: int, file: str = "", column: str | None = None) -> "Problem":
+        """Return the problem with the place it was met at."""
+        return replace(
+            self, row=row, file=file or self.file, column=self.column if column is None else column
+        )
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the problem as a plain dictionary: its place, code, message and hint."""
+        made = asdict(self)
+        del made["severity"], made["remedy"]
+        return made
