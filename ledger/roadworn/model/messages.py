@@ -47,6 +47,31 @@ class Sentence(str):
         return (self.code, self.template), dict(self.arguments)
 
 
+class PartName(str):
+    """The English name of a part with its place, which remembers what it names.
+
+    Made by `roadworn.model.catalogue.part_name`.
+
+    Attributes:
+        component: id of the component.
+        position: its place as kept, or an empty text.
+    """
+
+    __slots__ = ("component", "position")
+    component: str
+    position: str
+
+    def __new__(cls, text: str, component: str, position: str = "") -> Self:
+        """Keep what a text names."""
+        made = super().__new__(cls, text)
+        made.component, made.position = component, position
+        return made
+
+    def __getnewargs__(self) -> tuple[str, str, str]:
+        """Return what pickle and copy make it from again."""
+        return (str(self), self.component, self.position)
+
+
 @dataclass(frozen=True, slots=True)
 class Remedy:
     """What to do about it, as data; each door words it as its user would do it.

@@ -10,6 +10,7 @@ from roadworn.model.catalogue.lookup import (
     PhraseResolution,
     Resolution,
     catalogue,
+    part_name,
     place_of,
 )
 from roadworn.model.places import PositionError, axle_of, normalise_position
@@ -24,5 +25,6 @@ __all__ = [
     "catalogue",
     "load_components",
     "normalise_position",
+    "part_name",
     "place_of",
 ]

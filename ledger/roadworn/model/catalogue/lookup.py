@@ -19,6 +19,7 @@ from roadworn.model.catalogue.components import (
     other_component,
 )
 from roadworn.model.errors import UnknownName, UsageError
+from roadworn.model.messages import PartName
 from roadworn.model.places import axle_of, read_position_words
 from roadworn.model.units import unit_words
 
@@ -314,3 +315,10 @@ def place_of(component: str, position: str | None) -> str:
     if known is not None and known.positions == "axle":
         return axle_of(position) or ""
     return position or ""
+
+
+def part_name(component: str, position: str | None = None) -> PartName:
+    """Return the name of a part with its place, ``disc brake pads front``."""
+    known = catalogue().find(component)
+    name = component if known is None else known.name
+    return PartName(f"{name} {position}" if position else name, component, position or "")
