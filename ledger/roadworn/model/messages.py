@@ -67,9 +67,9 @@ class PartName(str):
         made.component, made.position = component, position
         return made
 
-    def __getnewargs__(self) -> tuple[str, str, str]:
+    def __getnewargs_ex__(self) -> tuple[tuple[str, str, str], dict[str, object]]:
         """Return what pickle and copy make it from again."""
-        return (str(self), self.component, self.position)
+        return (str(self), self.component, self.position), {}
 
 
 @dataclass(frozen=True, slots=True)
