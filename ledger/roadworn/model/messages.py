@@ -3,11 +3,11 @@
 Code decides on codes, severities, places and arguments, and never on a text: a sentence is
 made last, by language (`roadworn.say`) and by door. A `Sentence` is a text, so that it can be
 handed to anything that prints one, and it remembers what it was made of, so that it can be said
-again in another language. A `Problem` is one finding about given or stored data, a value and no
+again in another language. A list of names and sentences that follow each other are `Joined`. A `Problem` is one finding about given or stored data, a value and no
 exception, so that an import can show all of them at once and programs can compare them.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, replace
 from enum import StrEnum
 from typing import Any, Self
@@ -28,7 +28,8 @@ class Sentence(str):
     Attributes:
         code: short stable word by which another language finds its own template.
         template: the English text with places in braces, as `str.format` takes them.
-        arguments: what stands in the places: numbers, dates, texts, other sentences.
+        arguments: what stands in the places: numbers, dates, texts, other sentences. How a
+            number is written stands in the template, ``{value:,.0f}``.
     """
 
     __slots__ = ("arguments", "code", "template")
@@ -45,6 +46,30 @@ class Sentence(str):
     def __getnewargs_ex__(self) -> tuple[tuple[str, str], dict[str, object]]:
         """Return what pickle and copy make it from again."""
         return (self.code, self.template), dict(self.arguments)
+
+
+class Joined(str):
+    """Texts one after the other, each of which keeps what it is: a list, or running sentences.
+
+    Attributes:
+        parts: sentences, names of parts, numbers, dates, or texts as they were typed.
+        by: what stands between two of them; punctuation and spaces alone, for it is not said.
+    """
+
+    __slots__ = ("by", "parts")
+    parts: tuple[object, ...]
+    by: str
+
+    def __new__(cls, parts: Iterable[object], by: str = ", ") -> Self:
+        """Join the parts that are not empty."""
+        kept = tuple(part for part in parts if part not in (None, ""))
+        made = super().__new__(cls, by.join(map(str, kept)))
+        made.parts, made.by = kept, by
+        return made
+
+    def __getnewargs_ex__(self) -> tuple[tuple[tuple[object, ...], str], dict[str, object]]:
+        """Return what pickle and copy make it from again."""
+        return (self.parts, self.by), {}
 
 
 class PartName(str):
