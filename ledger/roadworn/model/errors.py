@@ -5,6 +5,8 @@
     RoadwornError                    never raised itself; has .message and .exit_code
     ├── UsageError             (2)   the words given cannot be understood
     │   ├── UnknownName        (2)   a vehicle, component, kind or analysis nobody knows; has .near
+    │   ├── UnitError          (2)   a figure or its unit cannot be read (`model.units`)
+    │   ├── PositionError      (2)   a place makes no sense for the component (`model.places`)
     │   └── QueryError         (2)   a query that the read model cannot run
     ├── ProblemsFound          (1)   the data given have problems; has .problems
     ├── LedgerRefused          (3)   the ledger will not take it
@@ -14,9 +16,10 @@
     ├── EnvironmentFailure     (4)   a file, disk or missing extra stands in the way
     └── PluginFailure          (4)   an analysis raised, ran too long or returned something else
 
-A message is one plain sentence that names the remedy. Findings about data are not
-exceptions but values (`roadworn.model.messages`); reservations about a computed figure are
-caveats on its result.
+A message is one plain sentence that names the remedy. Its parts stay apart: what is wrong, what
+to do about it, and a code to decide on, so that nobody cuts or matches a sentence. Findings about
+data are not exceptions but values (`roadworn.model.messages`); reservations about a computed
+figure are caveats on its result.
 """
 
 from collections.abc import Sequence
@@ -26,13 +29,26 @@ from roadworn.model.messages import Problem
 
 
 class RoadwornError(Exception):
-    """Base of all errors raised on purpose; never raised itself."""
+    """Base of all errors raised on purpose; never raised itself.
+
+    Attributes:
+        what: what is wrong, without a full stop where a remedy follows; or all that is said.
+        remedy: what to do about it, without a full stop, or an empty text.
+        code: short stable word to decide on, or an empty text.
+        message: both as one sentence: ``what: remedy.``
+    """
 
     exit_code: ClassVar[int] = 4
 
-    def __init__(self, message: str) -> None:
-        super().__init__(message)
-        self.message = message
+    def __init__(self, what: str, remedy: str = "", code: str = "") -> None:
+        self.message = f"{what}: {remedy}." if remedy else what
+        super().__init__(self.message)
+        self.what, self.remedy, self.code = what, remedy, code
+
+    def as_problem(self, code: str = "", column: str = "") -> Problem:
+        """Return it as a finding about data: what is wrong, and as a hint what to do."""
+        what = self.what if self.what.endswith((".", "?")) else f"{self.what}."
+        return Problem(code or self.code, what, self.remedy, column=column)
 
 
 class UsageError(RoadwornError):
@@ -44,8 +60,10 @@ class UsageError(RoadwornError):
 class UnknownName(UsageError):
     """A name that nothing in the ledger, catalogue or plugin host answers to."""
 
-    def __init__(self, message: str, near: Sequence[str] = ()) -> None:
-        super().__init__(message)
+    def __init__(
+        self, what: str, near: Sequence[str] = (), *, remedy: str = "", code: str = ""
+    ) -> None:
+        super().__init__(what, remedy, code)
         self.near = tuple(near)
 
 
@@ -58,8 +76,10 @@ class ProblemsFound(RoadwornError):
 
     exit_code = 1
 
-    def __init__(self, message: str, problems: Sequence[Problem]) -> None:
-        super().__init__(message)
+    def __init__(
+        self, what: str, problems: Sequence[Problem], *, remedy: str = "", code: str = ""
+    ) -> None:
+        super().__init__(what, remedy, code)
         self.problems = tuple(problems)
 
 

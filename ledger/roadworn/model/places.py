@@ -15,6 +15,8 @@ import re
 from collections.abc import Callable, Mapping
 from difflib import get_close_matches
 
+from roadworn.model.errors import UsageError
+
 _SHORT = 24
 _SIDES = {"l": "L", "r": "R", "left": "L", "right": "R", "lh": "L", "rh": "R"}
 _ENDS = {"f": "F", "r": "R", "front": "F", "rear": "R", "back": "R"}
@@ -53,7 +55,7 @@ _FREE_WORDS: Mapping[str, frozenset[str]] = {
 }
 
 
-class PositionError(ValueError):
+class PositionError(UsageError):
     """The place given makes no sense for the component; the message names what does."""
 
 
@@ -69,23 +71,23 @@ def normalise_position(text: str, scheme: str) -> str:
     """
     words = " ".join(re.sub(r"[-_,#]+", " ", text).casefold().split())
     if not words or len(text) > 4 * _SHORT:
-        raise PositionError(f"{_shown(text)} is no position: {_expected(scheme)}.")
+        raise PositionError(f"{_shown(text)} is no position", _expected(scheme))
     if scheme == "none":
         raise PositionError(
-            f"This component has no position, so {_shown(text)} cannot be kept as one: "
-            "write it in the note."
+            f"This component has no position, so {_shown(text)} cannot be kept as one",
+            "write it in the note",
         )
     reader = _READERS.get(scheme)
     found = reader(words) if reader else _free(words)
     if found is None:
         if reader and _COUNTRY_WORDS.search(words):
             raise PositionError(
-                f"{_shown(text)} changes sides with the country: say left or right as seen "
-                "from the driver's seat facing forward."
+                f"{_shown(text)} changes sides with the country",
+                "say left or right as seen from the driver's seat facing forward",
             )
         near = near_position(words, scheme)
         meant = f" (did you mean {near}?)" if near else ""
-        raise PositionError(f"{_shown(text)} is no position here{meant}: {_expected(scheme)}.")
+        raise PositionError(f"{_shown(text)} is no position here{meant}", _expected(scheme))
     return found
 
 

@@ -12,6 +12,8 @@ from difflib import get_close_matches
 from fractions import Fraction
 from typing import Literal, NamedTuple
 
+from roadworn.model.errors import UsageError
+
 #: The international mile and inch are exact by definition.
 KM_PER_MILE = 1.609344
 MM_PER_INCH = 25.4
@@ -20,8 +22,8 @@ MM_PER_32ND = 0.79375
 Number = int | float | Decimal
 
 
-class UnitError(ValueError):
-    """A figure or its unit cannot be read; the message is one sentence with the remedy."""
+class UnitError(UsageError):
+    """A figure or its unit cannot be read."""
 
 
 class Quantity(NamedTuple):
@@ -113,7 +115,7 @@ def canonical_unit(word: str) -> str:
         near = dict.fromkeys(_WORDS[found] for found in get_close_matches(key[:20], _WORDS, n=2))
         meant = f" (did you mean {' or '.join(near)}?)" if near else ""
         raise UnitError(
-            f"{word!r} is not a unit known here{meant}: use one of {', '.join(_UNITS)}."
+            f"{word!r} is not a unit known here{meant}", f"use one of {', '.join(_UNITS)}"
         )
     # The prefix decides between milli and mega, so a word that only differs by case from
     # a unit is taken as that unit; mega is not a unit of this trade.
@@ -145,12 +147,12 @@ def exact(value: Number, unit: str, to: str) -> Fraction:
     to_dimension, to_factor = _UNITS[target]
     if dimension != to_dimension:
         raise UnitError(
-            f"{source} measures {dimension} and {target} measures {to_dimension}: "
-            "give the figure in a unit of the same kind."
+            f"{source} measures {dimension} and {target} measures {to_dimension}",
+            "give the figure in a unit of the same kind",
         )
     number = Decimal(str(value))
     if not number.is_finite():
-        raise UnitError(f"{value} is not a number that can be measured: leave the figure out.")
+        raise UnitError(f"{value} is not a number that can be measured", "leave the figure out")
     return Fraction(number) * factor / to_factor
 
 
@@ -193,14 +195,16 @@ def parse_distance(text: str, default_unit: str | None = None) -> Distance:
         near = get_close_matches(word.casefold(), far, 1)
         meant = f" (did you mean {_WORDS[near[0]]}?)" if near else ""
         raise UnitError(
-            f"{word!r} is not a unit of distance{meant}: write miles as mi and kilometres as km, "
-            "as in 61,250 mi."
+            f"{word!r} is not a unit of distance{meant}",
+            "write miles as mi and kilometres as km, as in 61,250 mi",
         )
     quantity = _parse(text, default_unit, example="61,250 mi or 98 500 km")
     if quantity.unit not in {"km", "mi"}:
-        raise UnitError(f"{text.strip()!r} is not a distance: write miles as mi, kilometres as km.")
+        raise UnitError(
+            f"{text.strip()!r} is not a distance", "write miles as mi, kilometres as km"
+        )
     if quantity.value < 0:
-        raise UnitError(f"{text.strip()!r} is negative: a distance starts at 0.")
+        raise UnitError(f"{text.strip()!r} is negative", "a distance starts at 0")
     return Distance(quantity.value, "mi" if quantity.unit == "mi" else "km")
 
 
@@ -218,7 +222,7 @@ def parse_measurement(text: str, default_unit: str | None = None) -> Quantity:
 
 def _parse(text: str, default_unit: str | None, example: str) -> Quantity:
     if len(text) > _MAX_TEXT:
-        raise UnitError(f"A figure of {len(text)} characters cannot be read: write {example}.")
+        raise UnitError(f"A figure of {len(text)} characters cannot be read", f"write {example}")
     fraction = _FRACTION.match(text)
     if fraction is not None:
         return _from_fraction(fraction, default_unit)
@@ -228,10 +232,10 @@ def _parse(text: str, default_unit: str | None, example: str) -> Quantity:
     figure = _FIGURE.match(text)
     if figure is None or not any(c.isdigit() for c in figure["number"]):
         hint = " with a point before the decimals" if re.search(r"[0-9],[0-9]", text) else ""
-        raise UnitError(f"{text.strip()!r} cannot be read: write it{hint} as {example}.")
+        raise UnitError(f"{text.strip()!r} cannot be read", f"write it{hint} as {example}")
     word = figure["unit"] or default_unit
     if word is None:
-        raise UnitError(f"{text.strip()!r} has no unit: write it as {example}.")
+        raise UnitError(f"{text.strip()!r} has no unit", f"write it as {example}")
     unit = canonical_unit(word)
     return Quantity(Decimal(re.sub(r"[, \u00a0\u2009\u202f]", "", figure["number"])), unit)
 
@@ -242,11 +246,11 @@ def _from_fraction(match: re.Match[str], default_unit: str | None) -> Quantity:
     # n/32 alone can only mean inches: nobody writes thirty-seconds of anything else.
     word = match["unit"] or ("in" if bottom == 32 else default_unit)
     if word is None:
-        raise UnitError(f"{match[0].strip()!r} has no unit: write it as 1/4 in.")
+        raise UnitError(f"{match[0].strip()!r} has no unit", "write it as 1/4 in")
     unit = canonical_unit(word)
     if unit not in {"in", "32nds"}:
         raise UnitError(
-            f"{match[0].strip()!r} is a fraction of {unit}: only inches are so written."
+            f"{match[0].strip()!r} is a fraction of {unit}", "only inches are so written"
         )
     if bottom == 32:
         return Quantity(32 * whole + top, "32nds")
