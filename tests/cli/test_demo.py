@@ -7,6 +7,8 @@ import pytest
 
 from roadworn_cli.main import main
 
+README = Path(__file__).parents[2] / "README.md"
+
 
 def test_the_demo_and_everything_it_says_to_try(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
@@ -16,6 +18,10 @@ def test_the_demo_and_everything_it_says_to_try(
     said = capsys.readouterr().out
     assert said.index("Safety item open: outer tie rod end L") < said.index("Sheets to print")
     assert "safe to drive" not in said
+    # The README shows the answer as it is printed.
+    shown = README.read_text(encoding="utf-8").split("```text\n")[1].split("```")[0]
+    assert len(shown.splitlines()) == 15
+    assert shown in said
     for name in ("vehicle.html", "fleet.html"):
         assert (folder / name).stat().st_size > 50_000
     tries = [line.strip() for line in said.split("Try next")[1].splitlines() if line.strip()]

@@ -1,4 +1,4 @@
-"""The parts of README.md that are made from the code; run as a script it rewrites them.
+"""The parts of the documents that are made from the code; run as a script it rewrites them.
 
     python tests/project/docs.py
 
@@ -11,7 +11,7 @@ import sys
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
-FILES = ("README.md", "DEVELOPERS.md", "ledger/roadworn/columns/README.md")
+FILES = ("DEVELOPERS.md", "docs/analyses.md", "docs/commands.md", "docs/tables.md")
 BLOCK = re.compile(r"(<!-- made: (?P<name>[a-z-]+) -->\n)(?P<body>.*?)(<!-- end -->)", re.DOTALL)
 
 
@@ -20,6 +20,14 @@ def verbs() -> str:
 
     lines = ["| verb | does |", "|---|---|"]
     lines += [f"| `{verb.name}` | {verb.help} |" for verb in VERBS]
+    return "\n".join(lines)
+
+
+def records() -> str:
+    from roadworn_cli.record import KINDS
+
+    lines = ["| kind | what is written down |", "|---|---|"]
+    lines += [f"| `{kind.name}` | {kind.help} |" for kind in KINDS]
     return "\n".join(lines)
 
 
@@ -68,6 +76,7 @@ def analyses() -> str:
 
 MAKERS = {
     "verbs": verbs,
+    "records": records,
     "kinds": kinds,
     "tables": tables,
     "columns": columns,
