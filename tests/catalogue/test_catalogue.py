@@ -10,9 +10,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from roadworn.model.catalogue import Catalogue, catalogue, normalise_position
+from roadworn.model.catalogue import Catalogue, catalogue
 from roadworn.model.errors import UnknownName, UsageError
 from roadworn.model.kinds.base import ItemRef
+from roadworn.model.places import normalise_position
 
 CATALOGUE = catalogue()
 BRAKES = ["brake.pad", "brake.rotor", "brake.shoe", "brake.drum", "brake.hose", "brake.line"]

@@ -4,7 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from roadworn.model.catalogue import PositionError, axle_of, catalogue, normalise_position
+from roadworn.model.catalogue import catalogue, place_of
+from roadworn.model.places import PositionError, axle_of, covers, normalise_position
 
 SCHEMES = sorted({c.positions for c in catalogue()} | {"any"})
 
@@ -131,3 +132,39 @@ def test_combinations_of_place_words_stay_themselves(words, scheme):
 )
 def test_the_axle_of_a_place(position, axle):
     assert axle_of(position) == axle
+
+
+@pytest.mark.parametrize(
+    ("component", "position", "place"),
+    [
+        ("brake.pad", "LF", "front"),
+        ("brake.shoe", "2R-inner", "2"),
+        ("brake.parking_brake", "RR", "rear"),
+        ("brake.shoe", "front", "front"),
+        ("brake.shoe", "as written", "as written"),
+        ("brake.shoe", None, ""),
+        ("brake.slack_adjuster", "2L", "2L"),
+        ("wheel.tire", "2R-inner", "2R-inner"),
+        ("myshop.ramp", "LF", "LF"),
+    ],
+)
+def test_what_is_done_by_the_axle_is_placed_at_the_axle(component, position, place):
+    assert place_of(component, position) == place
+
+
+@pytest.mark.parametrize(
+    ("wide", "place", "held"),
+    [
+        ("LF", "LF", True),
+        ("front", "LF", True),
+        ("2", "2R-inner", True),
+        (None, "LF", True),
+        ("", "", True),
+        ("LF", "front", False),
+        ("LF", None, False),
+        ("rear", "LF", False),
+        ("2", "3L", False),
+    ],
+)
+def test_what_is_said_of_an_axle_holds_for_its_wheels(wide, place, held):
+    assert covers(wide, place) is held

@@ -5,9 +5,15 @@ The cases are the project's own rule; what they must give is worked out by hand 
 
 from typing import Any
 
+import pytest
+
+from roadworn.model.catalogue import place_of, place_sql
 from roadworn.testing import event
 
 ALTERNATOR = "electrical.alternator"
+#: What the catalogue places by the axle, and the two sides of an axle and how it is called.
+BY_AXLE = ("brake.pad", "brake.shoe", "brake.rotor", "brake.parking_brake")
+SIDES = (("LF", "RF", "front"), ("LR", "RR", "rear"), ("2L", "2R", "2"), ("2R-inner", "2L", "2"))
 
 
 def enrol(vehicle: str = "bus-1", day: str = "2024-01-01", km: float = 50_000, **fields: Any):
@@ -253,23 +259,61 @@ def test_a_part_found_failed_and_not_yet_replaced_has_failed(view_of):
     assert (ages(life), life["failed"]) == ((0, 9_000, INF), False)
 
 
-def test_an_axle_set_is_one_life(view_of):
-    for component in ("brake.pad", "brake.shoe", "brake.rotor"):
-        view = view_of(
-            [
-                enrol(parts="original"),
-                replace("2024-05-01", 60_000, component, position="LF", reason="preventive"),
-                replace("2024-05-01", 60_000, component, position="RF", reason="worn_out"),
-                replace("2025-05-01", 90_000, component, position="front", reason="worn_out"),
-            ]
-        )
-        found = lives(view)
-        assert [(life["position"], ages(life), life["failed"]) for life in found] == [
-            ("front", (50_000, 60_000, 60_000), True),
-            ("front", (0, 30_000, 30_000), True),
-            ("front", (0, 0, INF), False),
+@pytest.mark.parametrize("component", BY_AXLE)
+@pytest.mark.parametrize(("left", "right", "axle"), SIDES)
+def test_an_axle_set_is_one_life(view_of, component, left, right, axle):
+    view = view_of(
+        [
+            enrol(parts="original"),
+            replace("2024-05-01", 60_000, component, position=left, reason="preventive"),
+            replace("2024-05-01", 60_000, component, position=right, reason="worn_out"),
+            replace("2025-05-01", 90_000, component, position=axle, reason="worn_out"),
         ]
-        assert left_out(view) == []
+    )
+    found = lives(view)
+    assert [(life["position"], ages(life), life["failed"]) for life in found] == [
+        (axle, (50_000, 60_000, 60_000), True),
+        (axle, (0, 30_000, 30_000), True),
+        (axle, (0, 0, INF), False),
+    ]
+    assert left_out(view) == []
+
+
+@pytest.mark.parametrize(("left", "right", "axle"), SIDES)
+def test_what_is_open_at_one_side_of_an_axle_closes_with_work_at_the_other(
+    view_of, left, right, axle
+):
+    events = [
+        enrol(),
+        look("2024-03-01", 54_000, "failed", "brake.shoe", position=left),
+        replace("2024-05-01", 60_000, "brake.shoe", position=right),
+    ]
+    opened = "SELECT position FROM open_findings"
+    assert view_of(events[:2]).sql(opened).rows == [(left,)]
+    assert view_of(events).sql(opened).rows == []
+    # Work at another axle, or of what is done by the wheel, leaves it open.
+    other = replace("2024-05-01", 60_000, "brake.shoe", position="3R")
+    assert view_of([*events[:2], other]).sql(opened).rows == [(left,)]
+    tire = look("2024-03-01", 54_000, "failed", "wheel.tire", position=left)
+    changed = replace("2024-05-01", 60_000, "wheel.tire", position=right)
+    assert view_of([enrol(), tire, changed]).sql(opened).rows == [(left,)]
+
+
+def test_the_rule_of_axles_is_the_same_in_sql_and_in_python(view_of):
+    components = [*BY_AXLE, "wheel.tire", "brake.slack_adjuster", "engine.oil", "other.ramp"]
+    sides = [f"{axle}{side}" for axle in range(1, 10) for side in "LR"]
+    wheels = ["LF", "RF", "LR", "RR", *sides]
+    duals = [f"{wheel}-{where}" for wheel in wheels for where in ("inner", "outer", "lower")]
+    positions = [None, "front", "rear", "L", "spare", "10L", *"0123456789", *wheels, *duals]
+    asked = [(component, position) for component in components for position in positions]
+    found = view_of([enrol()]).sql(
+        f"SELECT c, p, {place_sql('c', 'p')} FROM (SELECT unnest(?::VARCHAR[]) AS c, "
+        "unnest(?::VARCHAR[]) AS p)",
+        tuple(map(list, zip(*asked, strict=True))),
+    )
+    assert len(found.rows) == len(asked)
+    for component, position, place in found.rows:
+        assert place == place_of(component, position)
 
 
 def test_parts_of_a_wheel_are_lives_of_their_own(view_of):

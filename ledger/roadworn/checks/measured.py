@@ -4,7 +4,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from roadworn.model.errors import UsageError
-from roadworn.model.places import axle_of
+from roadworn.model.places import covers
 from roadworn.model.units import UnitError, convert, dimension_of
 from roadworn.say.telling import item_words
 from roadworn.trade.limits import Sheet, SheetItem, judge
@@ -145,7 +145,7 @@ def grown(
             if before["component"] != component or before.get("position") != place or then is None:
                 continue
             renewed = any(
-                on >= day and part["component"] == component and _covers(part, place)
+                on >= day and part["component"] == component and covers(part.get("position"), place)
                 for on, part in replaced
             )
             if now[0] > then[0] + RISE_MM and not renewed:
@@ -169,8 +169,3 @@ def _least(finding: Mapping[str, Any]) -> tuple[float, str] | None:
     mm, measured = min(found, key=lambda one: one[0])
     unit = "/32 in" if measured["unit"] == "32nds" else f" {measured['unit']}"
     return mm, f"{measured['value']:g}{unit}"
-
-
-def _covers(part: Mapping[str, Any], place: str | None) -> bool:
-    at = part.get("position")
-    return at is None or at == place or at == axle_of(place)

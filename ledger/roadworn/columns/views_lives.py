@@ -18,11 +18,11 @@ at that look-over, though it is still fitted.
 """
 
 from roadworn.columns.spec import ColumnSpec, ViewSpec
-from roadworn.columns.views_state import PLACE
+from roadworn.model.catalogue import by_axle_sql, place_sql
 
-_PLACE = PLACE.format(component="r.component", position="r.position")
+_PLACE = place_sql("r.component", "r.position")
 _DAY = "datediff('day', DATE '1970-01-01', {}.occurred_on)"
-_LOOK_PLACE = PLACE.format(component="f.component", position="f.position")
+_LOOK_PLACE = place_sql("f.component", "f.position")
 
 _PART: tuple[ColumnSpec, ...] = (
     ("part_kind", "VARCHAR", "new, remanufactured, used or unknown; the part that lived"),
@@ -74,7 +74,7 @@ FITTED = ViewSpec(
     )
     SELECT seq, event_id, vehicle_id, component, place, occurred_at, occurred_on, day, true_km,
            estimated, reason, failed, because, {", ".join(_PART_NAMES)}, twice,
-           NOT twice AND component IN ('brake.pad', 'brake.shoe', 'brake.rotor')
+           NOT twice AND {by_axle_sql("component")}
              AND row_number() OVER (PARTITION BY vehicle_id, component, place, day, twice
                                     ORDER BY CASE WHEN failed THEN 0 ELSE 1 END, seq) > 1 AS mate
     FROM placed""",

@@ -2,14 +2,9 @@
 
 from roadworn.columns.spec import COMMON, ViewSpec
 from roadworn.columns.views_vehicles import COMMON_SQL
+from roadworn.model.catalogue import place_sql
 
-#: Pads, shoes and discs are done by the axle, whatever wheel was written down.
-PLACE = (
-    "CASE WHEN {component} IN ('brake.pad', 'brake.shoe', 'brake.rotor') "
-    "AND {position} IN ('LF', 'RF') THEN 'front' "
-    "WHEN {component} IN ('brake.pad', 'brake.shoe', 'brake.rotor') "
-    "AND {position} IN ('LR', 'RR') THEN 'rear' ELSE coalesce({position}, '') END"
-)
+_PLACE = place_sql("component", "position")
 
 OPEN_FINDINGS = ViewSpec(
     "main.open_findings",
@@ -26,20 +21,20 @@ OPEN_FINDINGS = ViewSpec(
     ),
     f"""
     WITH looks AS (
-      SELECT f.*, {PLACE.format(component="component", position="position")} AS place
+      SELECT f.*, {_PLACE} AS place
       FROM main.findings AS f WHERE condition <> 'not_checked'
     ), work AS (
       SELECT vehicle_id, component, place, max(occurred_at) AS done_at FROM (
         SELECT vehicle_id, occurred_at, component,
-               {PLACE.format(component="component", position="position")} AS place
+               {_PLACE} AS place
         FROM main.replacements
         UNION ALL
         SELECT vehicle_id, occurred_at, component,
-               {PLACE.format(component="component", position="position")} AS place
+               {_PLACE} AS place
         FROM main.repairs
         UNION ALL
         SELECT vehicle_id, occurred_at, component,
-               {PLACE.format(component="component", position="position")} AS place
+               {_PLACE} AS place
         FROM main.maintenance_done WHERE action <> 'inspected'
       ) AS done GROUP BY vehicle_id, component, place
     ), anywhere AS (
@@ -223,8 +218,7 @@ AUTHORISATIONS = ViewSpec(
 STATE_VIEWS = (OPEN_FINDINGS, ACTIVE_CODES, PART_PRICES, AUTHORISATIONS)
 
 
-_LINE_PLACE = PLACE.format(component="a.component", position="a.position")
-_DONE_PLACE = PLACE.format(component="component", position="position")
+_LINE_PLACE = place_sql("a.component", "a.position")
 
 DECLINED_WORK = ViewSpec(
     "main.declined_work",
@@ -244,9 +238,9 @@ DECLINED_WORK = ViewSpec(
     ),
     f"""
     WITH done AS (
-      SELECT vehicle_id, component, {_DONE_PLACE} AS place, occurred_at FROM main.replacements
+      SELECT vehicle_id, component, {_PLACE} AS place, occurred_at FROM main.replacements
       UNION ALL
-      SELECT vehicle_id, component, {_DONE_PLACE} AS place, occurred_at FROM main.repairs
+      SELECT vehicle_id, component, {_PLACE} AS place, occurred_at FROM main.repairs
     ), latest AS (
       SELECT a.*, {_LINE_PLACE} AS place,
              row_number() OVER (PARTITION BY a.vehicle_id, a.component, {_LINE_PLACE}

@@ -31,10 +31,11 @@ from roadworn.intake.csv_file import (
 )
 from roadworn.intake.csv_map import ENVELOPE, SPECIAL, CsvMap, fold
 from roadworn.intake.rows import validated_payload
-from roadworn.model.catalogue import PositionError, catalogue, normalise_position
+from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import ProblemsFound, UnknownName, UsageError
 from roadworn.model.events import NewEvent, VehicleId
 from roadworn.model.messages import Problem
+from roadworn.model.places import PositionError, normalise_position
 from roadworn.model.registry import EventKind, KindRegistry
 from roadworn.reading.amounts import choose, read_odometer, read_warranty
 from roadworn.reading.fields import JsonValue

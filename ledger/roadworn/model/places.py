@@ -119,21 +119,40 @@ def read_position_words(words: str, scheme: str) -> str | None:
         return None
 
 
+#: Each axle by the name it goes by, with the sides that stand for it.
+AXLES: Mapping[str, tuple[str, str]] = {
+    "front": ("LF", "RF"),
+    "rear": ("LR", "RR"),
+    **{number: (f"{number}L", f"{number}R") for number in "123456789"},
+}
+_AXLE_OF = {place: axle for axle, sides in AXLES.items() for place in (axle, *sides)}
+
+
 def axle_of(position: str | None) -> str | None:
     """Return the axle a canonical position belongs to, so that an axle set counts once.
 
     ``LF`` and ``front`` give ``front``, ``LR`` gives ``rear``, ``2R-inner`` gives ``2``;
     None for positions that name no axle.
     """
-    if position is None:
-        return None
-    head = position.partition("-")[0]
-    if head in {"LF", "RF", "front"}:
-        return "front"
-    if head in {"LR", "RR", "rear"}:
-        return "rear"
-    match = re.fullmatch(r"([1-9])[LR]?", head)
-    return match[1] if match else None
+    return _AXLE_OF.get((position or "").partition("-")[0])
+
+
+def axle_sql(position: str) -> str:
+    """Return `axle_of` as SQL over an expression of a position."""
+    cases = " ".join(
+        f"WHEN split_part({position}, '-', 1) IN ('{axle}', '{left}', '{right}') THEN '{axle}'"
+        for axle, (left, right) in AXLES.items()
+    )
+    return f"CASE {cases} END"
+
+
+def covers(wide: str | None, place: str | None) -> bool:
+    """Return whether what is said of one place holds for another.
+
+    It does for the same place, for a wheel when it is said of its axle, and anywhere when no
+    place was said.
+    """
+    return not wide or wide == place or wide == axle_of(place)
 
 
 def _shown(text: str) -> str:

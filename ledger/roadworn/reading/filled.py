@@ -16,9 +16,10 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from roadworn.checks.measured import check_measurements
-from roadworn.model.catalogue import PositionError, catalogue, normalise_position
+from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import EnvironmentFailure, ProblemsFound, UsageError
 from roadworn.model.messages import Problem
+from roadworn.model.places import PositionError, normalise_position
 from roadworn.model.units import UnitError, parse_measurement
 from roadworn.reading.amounts import choose
 from roadworn.reading.judging import check_agreement, judge_at

@@ -15,9 +15,9 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any, Literal
 
-from roadworn.model.catalogue import PositionError, catalogue, normalise_position
+from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UsageError
-from roadworn.model.places import axle_of
+from roadworn.model.places import PositionError, axle_of, normalise_position
 from roadworn.model.units import Number, dimension_of, exact
 from roadworn.trade.data_file import DataFile, Key, own_text
 

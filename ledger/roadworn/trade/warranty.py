@@ -11,8 +11,7 @@ from datetime import date
 from decimal import Decimal
 from typing import Literal
 
-from roadworn.model.catalogue import catalogue
-from roadworn.model.places import axle_of
+from roadworn.model.catalogue import place_of
 from roadworn.model.units import Number, exact
 
 
@@ -135,10 +134,7 @@ def comeback(
 
 def same_place(component: str, one: str | None, other: str | None) -> bool:
     """Whether two places of a component are the same job; a missing place may be any."""
-    if one is None or other is None or one == other:
-        return True
-    known = catalogue().find(component)
-    return known is not None and known.positions == "axle" and axle_of(one) == axle_of(other)
+    return one is None or other is None or place_of(component, one) == place_of(component, other)
 
 
 def comeback_rate(comebacks: int, jobs: int) -> float | None:

@@ -6,7 +6,8 @@ from datetime import date
 import numpy as np
 
 from roadworn.columns.view import LedgerView
-from roadworn.model.catalogue import axle_of, catalogue
+from roadworn.model.catalogue import catalogue, place_of
+from roadworn.model.places import covers
 from roadworn.trade.codes import told_code
 from roadworn.trade.weight import weigh
 from roadworn_plugins.inspection.judging import judge_item
@@ -116,9 +117,9 @@ def due_now(view: LedgerView, prices: Prices, vehicle: str | None = None) -> lis
         vehicle: only this one.
     """
     items = _with_limits(view, prices, vehicle, _findings(view, prices, vehicle))
-    taken = {(i.vehicle, i.component, _place(i.component, i.position)): i for i in items}
+    taken = {(i.vehicle, i.component, place_of(i.component, i.position)): i for i in items}
     for item in _put_off(view, prices, vehicle):
-        key = (item.vehicle, item.component, _place(item.component, item.position))
+        key = (item.vehicle, item.component, place_of(item.component, item.position))
         if key in taken:
             found = taken[key]
             items[items.index(found)] = joined = _joined(found, item)
@@ -145,20 +146,10 @@ def not_failed(parts: PartsAhead, due: list[DueItem]) -> Ints:
         if (vehicle, component) not in places:
             return False
         return any(
-            v == vehicle
-            and c == component
-            and (p in {place, ""} or not place or axle_of(p) == place)
-            for v, c, p in failed
+            v == vehicle and c == component and (not p or covers(place, p)) for v, c, p in failed
         )
 
     return np.array([i for i in range(parts.size) if not is_failed(i)], dtype=np.int64)
-
-
-def _place(component: str, position: str) -> str:
-    """Return the axle for what is done by the axle, else the position."""
-    if component in {"brake.pad", "brake.shoe", "brake.rotor"}:
-        return axle_of(position) or position
-    return position
 
 
 def _joined(finding: DueItem, put_off: DueItem) -> DueItem:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from roadworn.columns.view import LedgerView
-from roadworn.model.catalogue import axle_of
+from roadworn.model.places import axle_of
 from roadworn.model.units import exact
 from roadworn_plugins.shared.grouped import Floats, Unit
 from roadworn_plugins.shared.parts_ahead import PartsAhead

@@ -5,6 +5,7 @@ import numpy as np
 from roadworn.analysis.result import Cell, Column, Table
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue
+from roadworn.model.places import covers
 from roadworn_plugins.ahead.due_now import DueItem
 from roadworn_plugins.projection.increments import stock
 from roadworn_plugins.projection.usage import over_usage
@@ -36,11 +37,8 @@ def shares_labour(one: tuple[str, str], other: tuple[str, str]) -> bool:
 
 def _near(one: str, other: str) -> bool:
     """Whether two places are the same, the same corner, or unstated."""
-    if not one or not other or one == other:
-        return True
-    corner = {"LF": "front", "RF": "front", "LR": "rear", "RR": "rear"}
-    first, second = one.split("-", maxsplit=1)[0], other.split("-", maxsplit=1)[0]
-    return first == second or corner.get(first) == second or first == corner.get(second)
+    corners = one.partition("-")[0], other.partition("-")[0]
+    return corners[0] == corners[1] or covers(one, other) or covers(other, one)
 
 
 _EVENTS_NAMED = 12

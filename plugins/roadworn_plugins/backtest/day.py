@@ -11,7 +11,7 @@ from datetime import date, timedelta
 import numpy as np
 
 from roadworn.columns.view import KnownBy, LedgerView
-from roadworn.model.catalogue import axle_of
+from roadworn.model.catalogue import place_of
 from roadworn_plugins.ahead.due_now import FAILED, SAFETY, DueItem, due_now, not_failed
 from roadworn_plugins.ahead.measured import MeasuredParts
 from roadworn_plugins.shared.grouped import Floats, Ints
@@ -21,7 +21,6 @@ from roadworn_plugins.shared.usage_clocks import DAYS_PER_MONTH
 
 # A vehicle seen this long before the end of the horizon was watched to the end.
 _GRACE_DAYS = 100
-_AXLE = frozenset({"brake.pad", "brake.shoe", "brake.rotor"})
 Place = tuple[str, str, str]
 
 
@@ -86,11 +85,6 @@ def failures(view: LedgerView, after: date, until: date, currency: str) -> list[
                 vehicle, component, place, on, cost, event
             )
     return list(found.values())
-
-
-def place_of(component: str, position: str) -> str:
-    """Return the axle for what is done by the axle, else the position."""
-    return axle_of(position) or position if component in _AXLE else position
 
 
 def fitted_share(view: LedgerView, parts: PartsAhead, day: date, until: date) -> Floats:

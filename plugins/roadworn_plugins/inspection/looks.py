@@ -12,7 +12,7 @@ from typing import Any, Literal
 
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import place_of
-from roadworn.model.places import axle_of
+from roadworn.model.places import covers
 from roadworn.trade.sizes import KnownSizes, size_keys
 
 How = Literal["looked", "replaced", "repaired"]
@@ -94,7 +94,7 @@ class Looks:
         own = [s for s in named if s.place == place]
         if place:
             own += [s for s in named if s.place == "" and s.condition == "sound"]
-        work = [w for w in self.work.get(component, ()) if _touches(w.place, place)]
+        work = [w for w in self.work.get(component, ()) if not place or covers(w.place, place)]
         if not place and not own:
             # Work at one place says nothing of the others.
             work = [w for w in work if w.place == ""]
@@ -172,13 +172,6 @@ def _keep_newest(looks: list[Seen], seen: Seen) -> None:
         looks[at] = replace(looks[at], values=(*looks[at].values, *seen.values))
     elif looks[at].order < seen.order:
         looks[at] = seen
-
-
-def _touches(done: str, place: str) -> bool:
-    """Whether work written down for one place puts another right."""
-    return (
-        done in ("", place) or not place or (done in ("front", "rear") and axle_of(place) == done)
-    )
 
 
 def _add_rests(view: LedgerView, found: dict[str, Looks]) -> None:

@@ -12,7 +12,7 @@ from datetime import date
 import numpy as np
 
 from roadworn.columns.view import LedgerView
-from roadworn.model.catalogue import catalogue
+from roadworn.model.catalogue import catalogue, place_sql
 
 _LEAST = 3
 _LATEST = 30
@@ -22,16 +22,16 @@ _LEAST_YEARS = 2.0
 _RISES = (0.0, 0.15)
 # What a yearly rise may be before a ledger has said anything: common practice, no source.
 _RISE_SPREAD = 0.03
-# Pads, shoes and discs of an axle are one job, also when each wheel was written down.
-_JOBS = """
+_PLACE = place_sql("r.component", "r.position")
+# What is done by the axle is one job, also when each wheel was written down.
+_JOBS = f"""
     SELECT r.component, v.vehicle_class, max(r.occurred_on) AS occurred_on, max(r.seq) AS seq,
            sum(CAST(r.total_cost AS DOUBLE)) AS cost
     FROM replacements AS r JOIN vehicles AS v USING (vehicle_id)
     WHERE r.total_cost > 0 AND r.currency = ?
     GROUP BY r.component, v.vehicle_class,
-             CASE WHEN r.component IN ('brake.pad', 'brake.shoe', 'brake.rotor')
-                   AND r.position IN ('LF', 'RF', 'LR', 'RR')
-                  THEN concat_ws('|', r.vehicle_id, r.position[2:], r.occurred_on)
+             CASE WHEN {_PLACE} <> r.position
+                  THEN concat_ws('|', r.vehicle_id, {_PLACE}, r.occurred_on)
                   ELSE r.event_id END"""
 
 

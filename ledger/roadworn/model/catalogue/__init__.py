@@ -9,22 +9,22 @@ from roadworn.model.catalogue.lookup import (
     Catalogue,
     PhraseResolution,
     Resolution,
+    by_axle_sql,
     catalogue,
     part_name,
     place_of,
+    place_sql,
 )
-from roadworn.model.places import PositionError, axle_of, normalise_position
 
 __all__ = [
     "Catalogue",
     "Component",
     "PhraseResolution",
-    "PositionError",
     "Resolution",
-    "axle_of",
+    "by_axle_sql",
     "catalogue",
     "load_components",
-    "normalise_position",
     "part_name",
     "place_of",
+    "place_sql",
 ]

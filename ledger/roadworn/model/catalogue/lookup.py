@@ -20,7 +20,7 @@ from roadworn.model.catalogue.components import (
 )
 from roadworn.model.errors import UnknownName, UsageError
 from roadworn.model.messages import PartName
-from roadworn.model.places import axle_of, read_position_words
+from roadworn.model.places import axle_of, axle_sql, read_position_words
 from roadworn.model.units import unit_words
 
 _LONGEST_NAME = 9
@@ -310,11 +310,25 @@ def catalogue() -> Catalogue:
 
 
 def place_of(component: str, position: str | None) -> str:
-    """Return the place a part lives at: the axle for pads and shoes, else as written."""
+    """Return the place a part lives at: the axle for what is done by the axle, else as written.
+
+    Pads, shoes and discs are one job and one set whatever wheel was written down.
+    """
     known = catalogue().find(component)
-    if known is not None and known.positions == "axle":
-        return axle_of(position) or ""
-    return position or ""
+    by_axle = known is not None and known.positions == "axle"
+    return (axle_of(position) if by_axle else None) or position or ""
+
+
+def place_sql(component: str, position: str) -> str:
+    """Return `place_of` as SQL over expressions of a component and a position."""
+    axle = f"CASE WHEN {by_axle_sql(component)} THEN {axle_sql(position)} END"
+    return f"coalesce({axle}, {position}, '')"
+
+
+def by_axle_sql(component: str) -> str:
+    """Return SQL for whether the component of an expression is placed by the axle."""
+    listed = ", ".join(f"'{known.id}'" for known in catalogue() if known.positions == "axle")
+    return f"{component} IN ({listed})"
 
 
 def part_name(component: str, position: str | None = None) -> PartName:
