@@ -29,7 +29,7 @@ from roadworn_cli.record.common import (
 
 def create(ctx: typer.Context) -> None:
     """Begin a new, empty ledger; an existing file is never touched."""
-    from roadworn.store.ledger import Ledger
+    from roadworn.intake.ledger import Ledger
 
     path = state_of(ctx).ledger
     with Ledger.create(path):

@@ -14,12 +14,12 @@ from pathlib import Path
 
 from roadworn.intake.csv_map import read_csv_map
 from roadworn.intake.csv_rows import mapped_rows
+from roadworn.intake.ledger import Ledger
 from roadworn.model.errors import LedgerRefused, ProblemsFound
 from roadworn.model.events import NewEvent
 from roadworn.model.registry import KindRegistry
 from roadworn.reading.phrases import read_finding
 from roadworn.reading.scans import read_scan
-from roadworn.store.ledger import Ledger
 from roadworn_demo.drafts import event_id
 from roadworn_demo.generator import generate
 from roadworn_demo.truth import DEMO_TODAY, FEATURED

@@ -22,11 +22,11 @@ if TYPE_CHECKING:
         Table,
     )
     from roadworn.columns.view import LedgerView, TableSpec, open_view
+    from roadworn.intake.ledger import Ledger
     from roadworn.model.events import NewEvent, StoredEvent
     from roadworn.model.kinds.base import Payload
     from roadworn.model.messages import Problem
     from roadworn.model.registry import EventKind
-    from roadworn.store.ledger import Ledger
 
 _WHERE = {
     "Analysis": "roadworn.analysis.result",
@@ -34,7 +34,7 @@ _WHERE = {
     "Column": "roadworn.analysis.result",
     "Estimate": "roadworn.analysis.result",
     "EventKind": "roadworn.model.registry",
-    "Ledger": "roadworn.store.ledger",
+    "Ledger": "roadworn.intake.ledger",
     "LedgerView": "roadworn.columns.view",
     "NewEvent": "roadworn.model.events",
     "PackagedFile": "roadworn.analysis.result",

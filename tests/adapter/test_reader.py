@@ -19,10 +19,10 @@ from adapter.responder import CAN, OLDER, VIN, Responder
 from roadworn.adapter import AdapterScan, Timing, channel, read_scan
 from roadworn.adapter.channel import Channel
 from roadworn.adapter.line import Line
+from roadworn.intake.ledger import Ledger
 from roadworn.model.errors import EnvironmentFailure, UsageError
 from roadworn.model.events import NewEvent
 from roadworn.model.kinds.looks import Scan
-from roadworn.store.ledger import Ledger
 
 # Long enough for a busy machine; only a silent responder makes anyone wait that long.
 QUICK = Timing(connect=5, restart=5, setting=5, search=5, request=5)

@@ -13,8 +13,8 @@ from simulations.made_fleet import Setting, play
 from roadworn import PluginHost
 from roadworn.analysis.result import Result
 from roadworn.columns.view import open_view
+from roadworn.intake.ledger import Ledger
 from roadworn.model.events import NewEvent
-from roadworn.store.ledger import Ledger
 from roadworn.testing import event
 
 DAY = "2020-06-30"

@@ -15,7 +15,7 @@ from generated import lines
 
 from roadworn import PluginHost, open_view
 from roadworn.intake import import_files
-from roadworn.store.ledger import Ledger
+from roadworn.intake.ledger import Ledger
 
 ANALYSES = ("repeat-failures", "part-lifespans", "next-repairs")
 

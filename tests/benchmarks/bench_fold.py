@@ -25,7 +25,7 @@ STEPS = ("fetch", "fold", "fold_and_keep", "open_warm", "lives_warm", "hundred")
 def make_ledger(path: Path, number: int) -> None:
     """Write a ledger of `number` generated events."""
     from roadworn.intake import import_files
-    from roadworn.store.ledger import Ledger
+    from roadworn.intake.ledger import Ledger
 
     source = path.with_suffix(".ndjson")
     with source.open("wb") as file:

@@ -11,8 +11,8 @@ import pytest
 
 from roadworn.checks.comebacks import comeback_words
 from roadworn.checks.recent import last_jobs
+from roadworn.intake.ledger import Ledger
 from roadworn.model.events import NewEvent
-from roadworn.store.ledger import Ledger
 from roadworn.testing import event
 
 

@@ -5,8 +5,8 @@ from pathlib import Path
 import pytest
 
 from roadworn.checks.recent import LastReading, last_event, last_reading
+from roadworn.intake.ledger import Ledger
 from roadworn.model.events import NewEvent
-from roadworn.store.ledger import Ledger
 
 
 @pytest.fixture

@@ -5,8 +5,8 @@ from typing import Any
 
 from roadworn.checks.comebacks import changes_since
 from roadworn.checks.recent import last_events
+from roadworn.intake.ledger import Ledger
 from roadworn.model.events import NewEvent
-from roadworn.store.ledger import Ledger
 from roadworn.testing import event
 
 

@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 
 from roadworn.columns.view import LedgerView, open_view
+from roadworn.intake.ledger import Ledger
 from roadworn.model.events import NewEvent
-from roadworn.store.ledger import Ledger
 
 Written = Callable[..., LedgerView]
 

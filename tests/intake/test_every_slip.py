@@ -4,7 +4,7 @@ import orjson
 import pytest
 
 from roadworn.intake import import_files
-from roadworn.store.ledger import Ledger
+from roadworn.intake.ledger import Ledger
 
 ENROL = {"vehicle_id": "van", "kind": "enrolment", "occurred_at": "2026-01-01", "payload": {}}
 BASE = {"vehicle_id": "van", "occurred_at": "2026-02-01"}

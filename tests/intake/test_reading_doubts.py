@@ -8,7 +8,7 @@ import orjson
 import pytest
 
 from roadworn.intake import import_files
-from roadworn.store.ledger import Ledger
+from roadworn.intake.ledger import Ledger
 
 MAP = """kind = "maintenance"
 [file]

@@ -13,7 +13,7 @@ import time
 import orjson
 import pytest
 
-from roadworn.store.ledger import Ledger
+from roadworn.intake.ledger import Ledger
 from roadworn.store.verify import verify
 from roadworn.testing import event
 
@@ -21,7 +21,7 @@ ROWS = 100_000
 IMPORT = """
 import sys
 from roadworn.intake import import_files
-from roadworn.store.ledger import Ledger
+from roadworn.intake.ledger import Ledger
 with Ledger.open(sys.argv[1]) as ledger:
     print("go", flush=True)
     import_files(ledger, [sys.argv[2]])
@@ -29,7 +29,7 @@ with Ledger.open(sys.argv[1]) as ledger:
 APPEND = """
 import sys
 from roadworn.model.events import NewEvent
-from roadworn.store.ledger import Ledger
+from roadworn.intake.ledger import Ledger
 with Ledger.open(sys.argv[1]) as ledger:
     for at in range(1_000_000):
         stored = ledger.append(NewEvent(vehicle_id="bus-7", kind="odometer_reading",

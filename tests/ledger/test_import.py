@@ -11,12 +11,12 @@ from hypothesis import strategies as st
 from roadworn import intake
 from roadworn.intake import import_files
 from roadworn.intake.chunks import ChunkMaker
-from roadworn.intake.rows import Row
+from roadworn.intake.ledger import Ledger
 from roadworn.model.errors import EnvironmentFailure, UsageError
 from roadworn.model.kinds import Payload
 from roadworn.model.messages import Problem
 from roadworn.model.registry import EventKind, KindRegistry
-from roadworn.store.ledger import Ledger
+from roadworn.store.rows import Row
 from roadworn.store.schema import missing_guards
 from roadworn.store.verify import verify
 from roadworn.testing import event

@@ -5,11 +5,11 @@ from pathlib import Path
 
 import pytest
 
+from roadworn.intake.ledger import Ledger
 from roadworn.model.errors import LedgerRefused, ProblemsFound
 from roadworn.model.events import NewEvent
 from roadworn.model.kinds import CORE_KINDS, Payload
 from roadworn.model.registry import EventKind, KindRegistry
-from roadworn.store.ledger import Ledger
 from roadworn.store.rows import canonical_payload
 from roadworn.store.verify import verify
 from roadworn.testing import event

@@ -5,9 +5,9 @@ from pathlib import Path
 
 import pytest
 
+from roadworn.intake.ledger import Ledger
 from roadworn.model.errors import NotALedger
 from roadworn.store import schema
-from roadworn.store.ledger import Ledger
 from roadworn.store.verify import verify
 from roadworn.testing import event
 

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from roadworn.intake.ledger import Ledger
 from roadworn.model.errors import EnvironmentFailure, NotALedger, RoadwornError
-from roadworn.store.checkpoints import beside
-from roadworn.store.ledger import Ledger
+from roadworn.store.merkle import beside
 from roadworn.store.schema import EVENT_COLUMNS, GUARDS
 from roadworn.store.verify import verify
 from roadworn.testing import event

@@ -2,8 +2,8 @@
 
 from pathlib import Path
 
+from roadworn.intake.ledger import Ledger
 from roadworn.model.events import NewEvent
-from roadworn.store.ledger import Ledger
 from roadworn.testing import event
 
 #: Markup that would run, a word that never ends, writing from the right, signs of all sorts.

@@ -18,7 +18,7 @@ import numpy as np
 from made_fleet import CLASSES, PARTS, YEAR, Floats, Setting, Truth, on, play
 
 from roadworn.columns.view import open_view
-from roadworn.store.ledger import Ledger
+from roadworn.intake.ledger import Ledger
 from roadworn_plugins.lifedata.scores import calibration
 from roadworn_plugins.lifedata.shrinkage import Posterior
 from roadworn_plugins.shared.parts_ahead import PartsAhead, load_parts

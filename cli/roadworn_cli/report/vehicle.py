@@ -19,7 +19,7 @@ from roadworn_cli.report.sections import Manner, left_out, rests_on, section_of
 from roadworn_cli.report.words import Words
 
 if TYPE_CHECKING:
-    from roadworn.store.ledger import Ledger
+    from roadworn.intake.ledger import Ledger
 
 #: Analyses of the sheet in their order: name, key of the heading.
 _ASKED = (

@@ -14,9 +14,9 @@ import orjson
 
 from roadworn.checks.recent import LastReading
 from roadworn.checks.shape import shown
-from roadworn.intake.rows import Row
 from roadworn.model.errors import UnknownName
 from roadworn.model.messages import Problem
+from roadworn.store.rows import Prepared, Row
 
 
 class RoadReading(NamedTuple):
@@ -44,15 +44,15 @@ class RoadReading(NamedTuple):
 class LedgerContext:
     """What intake asks the ledger, within one write transaction."""
 
-    def __init__(self, connection: sqlite3.Connection, *, allow_repeat: bool = False) -> None:
+    def __init__(self, connection: sqlite3.Connection) -> None:
         self._connection = connection
-        self._allow_repeat = allow_repeat
 
-    def problems(self, row: Row, payload: dict[str, Any]) -> list[Problem]:
+    def problems(self, prepared: Prepared, *, allow_repeat: bool = False) -> list[Problem]:
         """Return what is wrong with a row in this ledger; looks at nothing but the ledger."""
+        row, payload = prepared.row, prepared.payload
         problems = [*self._vehicle_problems(row, payload), *component_problems(payload)]
         problems += self._reference_problems(row, payload)
-        if not problems and row.kind == "replacement" and not self._allow_repeat:
+        if not problems and row.kind == "replacement" and not allow_repeat:
             problems += self._repeat_problems(row, payload)
         return problems
 

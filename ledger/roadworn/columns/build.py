@@ -19,7 +19,7 @@ from roadworn.columns.spec import TableSpec, sql_text
 from roadworn.columns.transport import fetch
 from roadworn.model.errors import EnvironmentFailure
 from roadworn.model.registry import KindRegistry
-from roadworn.store.checkpoints import EMPTY, Checkpoint
+from roadworn.store.merkle import EMPTY, Checkpoint
 from roadworn.store.schema import connect, plain_failures
 
 if TYPE_CHECKING:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from roadworn.columns.spec import TableInfo
     from roadworn.columns.view import LedgerView
-    from roadworn.store.ledger import Ledger
+    from roadworn.store.ledger import LedgerFile
 
 
 Progress = Callable[[int, int], None]
@@ -39,7 +39,7 @@ class Exported:
 
 
 def export_events(
-    ledger: "Ledger", folder: Path, progress: Progress | None = None
+    ledger: "LedgerFile", folder: Path, progress: Progress | None = None
 ) -> list[Exported]:
     """Write all events as NDJSON, one a line, in the shape that `roadworn import` takes.
 

@@ -20,7 +20,7 @@ from roadworn.columns.session import Options, Session, dictionary_of
 from roadworn.columns.spec import Rows, TableInfo, TableSpec
 from roadworn.model.errors import QueryError, UsageError
 from roadworn.model.registry import KindRegistry
-from roadworn.store.checkpoints import EMPTY, Checkpoint
+from roadworn.store.merkle import EMPTY, Checkpoint
 
 if TYPE_CHECKING:
     from roadworn.model.catalogue import Catalogue

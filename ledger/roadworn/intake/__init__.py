@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from collections.abc import Generator
 
     from roadworn.intake.chunks import Chunk
+    from roadworn.intake.ledger import Ledger
     from roadworn.model.registry import KindRegistry
-    from roadworn.store.ledger import Ledger
     from roadworn.store.writer import Writer
 
 __all__ = ["DoubtGroup", "ImportReport", "import_files"]
@@ -106,6 +106,7 @@ class _Run:
         writer.hold()
         taker = FileTaker(
             writer,
+            self._ledger.context,
             str(path),
             self._doubts,
             allow_repeat=self._allow_repeat,

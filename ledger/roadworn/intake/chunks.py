@@ -34,7 +34,6 @@ from roadworn.intake.fast import (
     plain_reading,
 )
 from roadworn.intake.rows import (
-    Prepared,
     envelope_problems,
     payload_problems,
     prepare,
@@ -45,6 +44,7 @@ from roadworn.model.events import NewEvent, new_event_ids, utc_now
 from roadworn.model.messages import Problem
 from roadworn.model.registry import EventKind, KindRegistry
 from roadworn.store.merkle import LEAF_PREFIX
+from roadworn.store.rows import Prepared
 
 
 def beside(
@@ -191,7 +191,7 @@ class ChunkMaker:
                     recorded = now
                 else:
                     bits |= TIME_GIVEN
-                # In the order of `canonical.leaf_bytes`.
+                # In the order of `Row.canonical_bytes`.
                 leaf = digest(
                     LEAF_PREFIX
                     + dumps(

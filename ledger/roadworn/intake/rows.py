@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
 from datetime import date, timedelta
 from functools import cache
-from typing import Any, NamedTuple
+from typing import Any
 
 import orjson
 from pydantic import BaseModel, ValidationError
@@ -20,7 +20,7 @@ from roadworn.model.errors import LedgerRefused, UnknownName
 from roadworn.model.events import NewEvent, new_event_id, utc_now
 from roadworn.model.messages import Problem
 from roadworn.model.registry import EventKind, KindRegistry
-from roadworn.store.rows import canonical_payload, leaf_bytes, leaf_hash, without_none
+from roadworn.store.rows import Prepared, Row, canonical_payload, without_none
 
 Schema = Any
 #: Schema types that hold no other schema and mean the same in both forms.
@@ -114,55 +114,6 @@ def _field(field: Schema, definitions: Mapping[str, Schema], above: tuple[str, .
     return {"type": "typed-dict-field", "schema": inner, "required": required}
 
 
-class Row(NamedTuple):
-    """A row of the events table without its `seq`, columns in the table's order."""
-
-    event_id: str
-    vehicle_id: str
-    kind: str
-    version: int
-    occurred_at: str
-    recorded_at: str
-    recorded_by: str
-    source: str
-    odometer: float | None
-    odometer_unit: str | None
-    payload: str
-    intake_key: str | None
-    leaf: bytes
-
-    def sealed(self) -> "Row":
-        """Return the row with the leaf that belongs to its other columns."""
-        return self._replace(leaf=leaf_hash(canonical_bytes(self)))
-
-
-class Prepared(NamedTuple):
-    """A row ready to be added, and what the writer gave rather than the store."""
-
-    row: Row
-    payload: dict[str, Any]
-    id_given: bool
-    time_given: bool
-
-
-def canonical_bytes(row: Row) -> bytes:
-    """Return the bytes that the row's leaf is the hash of."""
-    return leaf_bytes(
-        row.event_id,
-        row.vehicle_id,
-        row.kind,
-        row.version,
-        row.occurred_at,
-        row.recorded_at,
-        row.recorded_by,
-        row.source,
-        row.odometer,
-        row.odometer_unit,
-        row.intake_key,
-        row.payload,
-    )
-
-
 def prepare(event: NewEvent, kinds: KindRegistry) -> Prepared | list[Problem]:
     """Validate an event and make its row, or say what is wrong with it."""
     try:
@@ -195,7 +146,6 @@ def prepare(event: NewEvent, kinds: KindRegistry) -> Prepared | list[Problem]:
         event.odometer_unit,
         canonical_payload(payload),
         event.intake_key,
-        b"",
     )
     return Prepared(
         row.sealed(), payload, event.event_id is not None, event.recorded_at is not None

@@ -12,12 +12,13 @@ from dataclasses import replace
 
 import orjson
 
+from roadworn.checks.context import LedgerContext
 from roadworn.checks.imported import ProfileLook, ReadingLook
 from roadworn.intake.chunks import Chunk
 from roadworn.intake.fast import ID_GIVEN, KEY_MADE, TIME_GIVEN
 from roadworn.intake.report import Doubts
-from roadworn.intake.rows import Prepared, Row
 from roadworn.model.messages import Problem
+from roadworn.store.rows import Prepared, Row
 from roadworn.store.writer import Writer
 
 _ID, _VEHICLE, _KIND, _OCCURRED, _ODOMETER, _UNIT, _KEY = 0, 1, 2, 4, 8, 9, 11
@@ -37,6 +38,7 @@ class FileTaker:
     def __init__(
         self,
         writer: Writer,
+        context: LedgerContext,
         file: str,
         doubts: Doubts,
         *,
@@ -47,6 +49,7 @@ class FileTaker:
 
         Args:
             writer: to add through.
+            context: what the ledger knows.
             file: its name, for problems and doubts.
             doubts: where to put what is odd.
             allow_repeat: take replacements that look like one already entered.
@@ -56,10 +59,11 @@ class FileTaker:
         self.problems: list[Problem] = []
         self._doubts = doubts
         self._named = named
-        self._look = ProfileLook(writer.context)
-        self._readings = ReadingLook(writer.context, writer.seq)
+        self._look = ProfileLook(context)
+        self._readings = ReadingLook(context, writer.seq)
         self._odd: dict[int, list[tuple[str, str, str, str]]] = {}
         self._writer = writer
+        self._context = context
         self._file = file
         self._allow_repeat = allow_repeat
         self._before = writer.seq
@@ -98,7 +102,7 @@ class FileTaker:
         doubtful = {rows[i][_VEHICLE] for i in chunk.entangled if rows[i][_KIND] == "retraction"}
         self._enrolled -= doubtful
         for vehicle_id in {row[_VEHICLE] for row in rows} - self._enrolled - doubtful:
-            if self._writer.context.enrolled(vehicle_id):
+            if self._context.enrolled(vehicle_id):
                 self._enrolled.add(vehicle_id)
             else:
                 doubtful.add(vehicle_id)
@@ -114,7 +118,7 @@ class FileTaker:
             row = chunk.rows[index]
             seen = self._replaced.get(row[_VEHICLE])
             if seen is None:
-                known = self._writer.context.replaced(row[_VEHICLE])
+                known = self._context.replaced(row[_VEHICLE])
                 seen = self._replaced[row[_VEHICLE]] = {hash(entry) for entry in known}
             place = row[_UNIT] or row[_OCCURRED][:10]
             # Only the hash is kept; when two happen to agree, the exact check finds no repeat.

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from roadworn.model.errors import EnvironmentFailure, LedgerDamaged, LedgerRefused
-from roadworn.store import checkpoints
-from roadworn.store.ledger import Ledger
+from roadworn.store.ledger import LedgerFile
+from roadworn.store.merkle import write_beside
 from roadworn.store.schema import connect, plain_failures
 from roadworn.store.verify import verify
 
@@ -35,7 +35,7 @@ def back_up(ledger: Path, copy: Path) -> Backup:
         LedgerDamaged: the copy does not verify, so the ledger does not either; it is removed.
         EnvironmentFailure: the copy cannot be written.
     """
-    with Ledger.open(ledger, writable=False):
+    with LedgerFile.open(ledger, writable=False):
         pass  # a file that is no ledger is refused before anything is made
     try:
         copy.touch(exist_ok=False)
@@ -52,7 +52,7 @@ def back_up(ledger: Path, copy: Path) -> Backup:
         with plain_failures(copy), closing(connect(ledger, writable=False)) as source:
             _copy(source, copy)
         with suppress(OSError), closing(connect(copy, writable=False)) as made:
-            checkpoints.write_beside(copy, made)
+            write_beside(copy, made)
         made_of = _checked(copy)
     except BaseException:
         copy.unlink(missing_ok=True)

@@ -1,37 +1,37 @@
-"""The ledger: the one place where a vehicle's history is written, and it is never rewritten.
+"""The ledger's file: the one place where a vehicle's history stands, and it is never rewritten.
 
-`Ledger` owns the SQLite file. It appends events (durable when the call returns), hands them
-back in order, and keeps a checkpoint of the Merkle tree over them with every commit. Analyses
-do not read here but from the columns folded from it (`roadworn.columns.view`).
+`LedgerFile` owns the SQLite file. It holds the write lock for whoever appends, hands events
+back in order, and keeps a checkpoint of the Merkle tree over them with every commit. What may
+be appended is decided above (`roadworn.intake.ledger`). Analyses do not read here but from the
+columns folded from it (`roadworn.columns.view`).
+
+Names, phone numbers and addresses are kept outside the chain, so that they can be erased: an
+event carries only an opaque `owner_reference`. What it stands for is a row of the contacts,
+which may be changed and deleted freely; no digest depends on it.
 """
 
 import sqlite3
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
-from roadworn.checks.context import LedgerContext, named_vehicle
-from roadworn.intake.rows import Prepared, prepare
 from roadworn.model.errors import (
     EnvironmentFailure,
     LedgerDamaged,
     LedgerRefused,
     NotALedger,
-    ProblemsFound,
     UnknownName,
+    UsageError,
 )
-from roadworn.model.events import NewEvent, StoredEvent
-from roadworn.model.messages import Problem
-from roadworn.model.registry import KindRegistry
-from roadworn.store import checkpoints, schema
-from roadworn.store.checkpoints import Checkpoint
-from roadworn.store.contacts import Contacts
+from roadworn.model.events import StoredEvent
+from roadworn.store import schema
+from roadworn.store.merkle import Checkpoint, latest_checkpoint, write_beside
 from roadworn.store.schema import connect, plain_failures
-from roadworn.store.writer import COLUMNS, Writer
+from roadworn.store.writer import COLUMNS, Check, Writer
 
 #: Fetching in slices keeps no read transaction open while a caller works.
 _SLICE = 5_000
@@ -40,38 +40,24 @@ _MIN_ID_PART = 4
 _BESIDE_SECONDS = 1.0
 
 
-@dataclass(frozen=True, slots=True)
-class Receipt:
-    """What became of a batch of events."""
-
-    added: int
-    already_there: int
-    checkpoint: Checkpoint
-
-
-class Ledger:
-    """An open ledger; a context manager. Made by `create` or `open`.
+class LedgerFile:
+    """The file of an open ledger; a context manager. Made by `create` or `open`.
 
     Attributes:
         path: the SQLite file.
-        kinds: the event kinds that may be written.
         contacts: names and addresses, outside the chain.
     """
 
-    def __init__(
-        self, path: Path, connection: sqlite3.Connection, kinds: KindRegistry, *, writable: bool
-    ) -> None:
+    def __init__(self, path: Path, connection: sqlite3.Connection, *, writable: bool) -> None:
         self.path = path
-        self.kinds = kinds
         self.contacts = Contacts(connection, path)
         self._connection = connection
-        self._context = LedgerContext(connection)
         self._writable = writable
         self._behind = False
         self._beside_at = time.monotonic()
 
     @classmethod
-    def create(cls, path: str | Path, kinds: KindRegistry | None = None) -> "Ledger":
+    def create(cls, path: str | Path) -> Self:
         """Make a new, empty ledger and open it.
 
         Raises:
@@ -100,12 +86,10 @@ class Ledger:
         except BaseException:
             path.unlink(missing_ok=True)
             raise
-        return cls.open(path, kinds)
+        return cls.open(path)
 
     @classmethod
-    def open(
-        cls, path: str | Path, kinds: KindRegistry | None = None, *, writable: bool = True
-    ) -> "Ledger":
+    def open(cls, path: str | Path, *, writable: bool = True) -> Self:
         """Open a ledger, an older shape being brought up to date when writable.
 
         Raises:
@@ -128,54 +112,14 @@ class Ledger:
             except BaseException:
                 connection.close()
                 raise
-        return cls(path, connection, kinds or KindRegistry(), writable=writable)
-
-    def append(self, event: NewEvent, *, allow_repeat: bool = False) -> StoredEvent:
-        """Add one event; it is on the disk when this returns.
-
-        An event that is there already (same id or intake key, same content) is returned as
-        stored.
-
-        Args:
-            event: the event, its payload not yet validated.
-            allow_repeat: take a replacement that looks like one already entered.
-
-        Raises:
-            ProblemsFound: the event cannot be taken; nothing was changed.
-            LedgerBusy: another process is writing.
-        """
-        prepared = prepare(event, self.kinds)
-        if not isinstance(prepared, Prepared):
-            raise _problems(prepared)
-        with self.writing(allow_repeat=allow_repeat) as writer:
-            stored = writer.add(prepared)
-            if not isinstance(stored, StoredEvent):
-                raise _problems(stored)
-            writer.finish()
-        return stored
-
-    def append_many(self, events: Iterable[NewEvent], *, allow_repeat: bool = False) -> Receipt:
-        """Add events in one transaction, all of them or none.
-
-        Raises:
-            ProblemsFound: some cannot be taken; `row` of each problem counts the events from 1.
-            LedgerBusy: another process is writing.
-        """
-        problems: list[Problem] = []
-        with self.writing(allow_repeat=allow_repeat) as writer:
-            for row, event in enumerate(events, start=1):
-                prepared = prepare(event, self.kinds)
-                stored = writer.add(prepared) if isinstance(prepared, Prepared) else prepared
-                if isinstance(stored, list):
-                    problems += [replaced_row(problem, row) for problem in stored]
-            if problems:
-                raise _problems(problems)
-            checkpoint = writer.finish()
-        return Receipt(writer.added, writer.already_there, checkpoint)
+        return cls(path, connection, writable=writable)
 
     @contextmanager
-    def writing(self, *, allow_repeat: bool = False) -> Iterator[Writer]:
+    def locked(self, check: Check) -> Iterator[Writer]:
         """Hold the write lock; commit at the end, roll back when an exception leaves.
+
+        Args:
+            check: says what is wrong with a row that is not there yet.
 
         Raises:
             LedgerRefused: the ledger was opened for reading.
@@ -186,7 +130,7 @@ class Ledger:
         with plain_failures(self.path):
             self._connection.execute("BEGIN IMMEDIATE")
             try:
-                writer = Writer(self._connection, allow_repeat=allow_repeat)
+                writer = Writer(self._connection, check)
                 yield writer
                 self._connection.execute("COMMIT")
             except BaseException:
@@ -197,10 +141,17 @@ class Ledger:
         if self._behind and time.monotonic() - self._beside_at > _BESIDE_SECONDS:
             self._write_beside()
 
+    def query(
+        self, sql: str, parameters: Sequence[Any] | Mapping[str, Any] = ()
+    ) -> list[tuple[Any, ...]]:
+        """Return the rows that a SELECT gives on the ledger's own connection."""
+        with plain_failures(self.path):
+            return self._connection.execute(sql, parameters).fetchall()
+
     def checkpoint(self) -> Checkpoint:
         """Return the size and root of the ledger as last committed."""
         with plain_failures(self.path):
-            return checkpoints.latest(self._connection)[0]
+            return latest_checkpoint(self._connection)[0]
 
     def event(self, event_id: str) -> StoredEvent:
         """Return an event by its id, or by a part of at least 4 characters that only it has.
@@ -211,11 +162,10 @@ class Ledger:
             UnknownName: none or several events answer to it.
         """
         text = event_id.strip().lower()
-        with plain_failures(self.path):
-            found = self._matching("event_id = ?", text)
-            if not found and len(text) >= _MIN_ID_PART and set(text) <= set("0123456789abcdef-"):
-                found = self._matching("event_id >= ? AND event_id < ? || 'g'", text, text)
-                found = found or self._matching("substr(event_id, ?) = ?", -len(text), text)
+        found = self._matching("event_id = ?", text)
+        if not found and len(text) >= _MIN_ID_PART and set(text) <= set("0123456789abcdef-"):
+            found = self._matching("event_id >= ? AND event_id < ? || 'g'", text, text)
+            found = found or self._matching("substr(event_id, ?) = ?", -len(text), text)
         if len(found) == 1:
             return found[0]
         if found:
@@ -231,36 +181,15 @@ class Ledger:
         """Yield events with `after` < seq <= `upto` in order, as stored."""
         last = self.checkpoint().size if upto is None else upto
         while after < last:
-            with plain_failures(self.path):
-                rows = self._connection.execute(
-                    f"SELECT {COLUMNS} FROM events WHERE seq > ? AND seq <= ? ORDER BY seq LIMIT ?",
-                    (after, last, _SLICE),
-                ).fetchall()
+            rows = self.query(
+                f"SELECT {COLUMNS} FROM events WHERE seq > ? AND seq <= ? ORDER BY seq LIMIT ?",
+                (after, last, _SLICE),
+            )
             if not rows:
                 return
             for row in rows:
                 yield StoredEvent(*row)
             after = rows[-1][0]
-
-    def vehicle_ids(self) -> list[str]:
-        """Return the ids of enrolled vehicles, sorted."""
-        with plain_failures(self.path):
-            return self._context.vehicle_ids()
-
-    def enrolled(self, vehicle_id: str) -> bool:
-        """Return whether a vehicle of exactly this id is enrolled."""
-        with plain_failures(self.path):
-            return self._context.enrolled(vehicle_id)
-
-    def require_vehicle(self, text: str) -> str:
-        """Return the id of the vehicle that `text` names, letter case aside.
-
-        Raises:
-            UnknownName: there is none, or letter case must decide; carries the nearest names.
-        """
-        if self.enrolled(text):
-            return text
-        return named_vehicle(text, self.vehicle_ids())
 
     def close(self) -> None:
         """Keep the newest checkpoint beside the ledger and close the file; may be repeated."""
@@ -284,21 +213,11 @@ class Ledger:
         # The events are safe; a folder that takes no new file must not turn that into an
         # error. `verify` says when the checkpoint beside the ledger is missing.
         with suppress(OSError), plain_failures(self.path):
-            checkpoints.write_beside(self.path, self._connection)
+            write_beside(self.path, self._connection)
 
     def _matching(self, where: str, *parameters: str | int) -> list[StoredEvent]:
         query = f"SELECT {COLUMNS} FROM events WHERE {where} ORDER BY seq LIMIT 5"
-        return [StoredEvent(*row) for row in self._connection.execute(query, parameters)]
-
-
-def replaced_row(problem: Problem, row: int, file: str = "") -> Problem:
-    """Return the problem with the place it was met at."""
-    return Problem(problem.code, problem.message, problem.hint, file, row, problem.column)
-
-
-def _problems(problems: list[Problem]) -> ProblemsFound:
-    more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
-    return ProblemsFound(f"Not taken: {problems[0]}{more}", problems)
+        return [StoredEvent(*row) for row in self.query(query, parameters)]
 
 
 def _check_shape(path: Path, connection: sqlite3.Connection, *, writable: bool) -> None:
@@ -320,3 +239,88 @@ def _check_shape(path: Path, connection: sqlite3.Connection, *, writable: bool) 
             f"{path} has lost its append-only guards ({', '.join(missing)}): run "
             "`roadworn verify`, and take a backup from before they were removed."
         )
+
+
+_CONTACT = ("reference", "name", "phone", "address", "note")
+
+
+@dataclass(frozen=True, slots=True)
+class Contact:
+    """Who an owner reference stands for."""
+
+    reference: str
+    name: str | None = None
+    phone: str | None = None
+    address: str | None = None
+    note: str | None = None
+
+
+class Contacts:
+    """The contacts of one ledger."""
+
+    def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
+        self._connection = connection
+        self._path = path
+
+    def set(
+        self,
+        reference: str,
+        *,
+        name: str | None = None,
+        phone: str | None = None,
+        address: str | None = None,
+        note: str | None = None,
+    ) -> Contact:
+        """Write a contact, or change the fields given of one that is there.
+
+        Raises:
+            UsageError: the reference is empty.
+        """
+        if not reference.strip():
+            raise UsageError("A contact needs a reference: the word that the enrolment carries.")
+        with plain_failures(self._path):
+            self._connection.execute(
+                "INSERT INTO contacts (reference, name, phone, address, note) "
+                "VALUES (?, ?, ?, ?, ?) ON CONFLICT (reference) DO UPDATE SET "
+                "name = coalesce(excluded.name, name), phone = coalesce(excluded.phone, phone), "
+                "address = coalesce(excluded.address, address), "
+                "note = coalesce(excluded.note, note)",
+                (reference, name, phone, address, note),
+            )
+        return self.get(reference)
+
+    def get(self, reference: str) -> Contact:
+        """Return a contact.
+
+        Raises:
+            UnknownName: there is none, or it was erased.
+        """
+        with plain_failures(self._path):
+            row = self._connection.execute(
+                f"SELECT {', '.join(_CONTACT)} FROM contacts WHERE reference = ?", (reference,)
+            ).fetchone()
+        if row is None:
+            raise UnknownName(
+                f"There is no contact {reference!r}: it was never written, or it was erased."
+            )
+        return Contact(*row)
+
+    def references(self) -> list[str]:
+        """Return all references, sorted."""
+        with plain_failures(self._path):
+            rows = self._connection.execute("SELECT reference FROM contacts ORDER BY reference")
+            return [reference for (reference,) in rows]
+
+    def erase(self, reference: str) -> bool:
+        """Delete a contact for good; return whether there was one.
+
+        The bytes are overwritten in the file, and the write-ahead log is emptied, so that the
+        person's data do not stay in free pages. Copies and backups are the user's to erase.
+        """
+        with plain_failures(self._path):
+            self._connection.execute("PRAGMA secure_delete = ON")
+            erased = self._connection.execute(
+                "DELETE FROM contacts WHERE reference = ?", (reference,)
+            ).rowcount
+            self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+        return erased > 0

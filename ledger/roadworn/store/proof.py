@@ -16,7 +16,7 @@ from typing import Any
 
 from roadworn.model.errors import LedgerDamaged, UsageError
 from roadworn.model.events import StoredEvent
-from roadworn.store.ledger import Ledger
+from roadworn.store.ledger import LedgerFile
 from roadworn.store.merkle import (
     consistency_path,
     inclusion_path,
@@ -24,7 +24,7 @@ from roadworn.store.merkle import (
     verify_consistency,
     verify_inclusion,
 )
-from roadworn.store.rows import leaf_bytes, leaf_hash
+from roadworn.store.rows import Row
 from roadworn.store.schema import connect, plain_failures
 
 
@@ -41,7 +41,7 @@ def inclusion_proof(path: str | Path, event_id: str, size: int | None = None) ->
         UsageError: the event is not in the tree of that size.
         LedgerDamaged: the stored event does not give its leaf.
     """
-    with Ledger.open(path, writable=False) as ledger:
+    with LedgerFile.open(path, writable=False) as ledger:
         event = ledger.event(event_id)
         size = ledger.checkpoint().size if size is None else size
     if event.seq > size:
@@ -73,7 +73,7 @@ def consistency_proof(path: str | Path, old_size: int, size: int | None = None) 
     Raises:
         UsageError: there are no such sizes.
     """
-    with Ledger.open(path, writable=False) as ledger:
+    with LedgerFile.open(path, writable=False) as ledger:
         newest = ledger.checkpoint().size
     size = newest if size is None else size
     if not 0 <= old_size <= size <= newest:
@@ -151,11 +151,11 @@ def _leaf(event: StoredEvent) -> bytes:
 
 
 def _leaf_of_json(event: Mapping[str, Any]) -> bytes:
-    columns = {name: event[name] for name in _HASHED}
-    if isinstance(columns["odometer"], int):
+    row = Row(**{name: event[name] for name in _HASHED})
+    if isinstance(row.odometer, int):
         # Some JSON writers turn 61250.0 into 61250.
-        columns["odometer"] = float(columns["odometer"])
-    return leaf_hash(leaf_bytes(**columns))
+        row = row._replace(odometer=float(row.odometer))
+    return row.sealed().leaf
 
 
 def _leaves(path: Path, size: int) -> list[bytes]:

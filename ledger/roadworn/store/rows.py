@@ -1,8 +1,8 @@
-"""Rows as they are stored: the canonical bytes that are hashed."""
+"""Rows as they are stored: their columns, and the canonical bytes that are hashed."""
 
 from hashlib import sha256
 from math import isfinite
-from typing import Any
+from typing import Any, NamedTuple
 
 import orjson
 
@@ -41,45 +41,42 @@ def canonical_payload(payload: dict[str, Any]) -> str:
         raise ValueError(f"The payload cannot be written as JSON: {error}.") from error
 
 
-def leaf_bytes(
-    event_id: str,
-    vehicle_id: str,
-    kind: str,
-    version: int,
-    occurred_at: str,
-    recorded_at: str,
-    recorded_by: str,
-    source: str,
-    odometer: float | None,
-    odometer_unit: str | None,
-    intake_key: str | None,
-    payload: str,
-) -> bytes:
-    """Return the canonical bytes of an event: a JSON array in the order of the parameters.
+class Row(NamedTuple):
+    """A row of the events table without its `seq`, columns in the table's order."""
 
-    `seq` is not among them: the position in the tree binds it.
+    event_id: str
+    vehicle_id: str
+    kind: str
+    version: int
+    occurred_at: str
+    recorded_at: str
+    recorded_by: str
+    source: str
+    odometer: float | None
+    odometer_unit: str | None
+    payload: str
+    intake_key: str | None
+    leaf: bytes = b""
 
-    Raises:
-        TypeError: a text is not valid Unicode (orjson's JSONEncodeError).
-    """
-    return orjson.dumps(
-        [
-            event_id,
-            vehicle_id,
-            kind,
-            version,
-            occurred_at,
-            recorded_at,
-            recorded_by,
-            source,
-            odometer,
-            odometer_unit,
-            intake_key,
-            payload,
-        ]
-    )
+    def canonical_bytes(self) -> bytes:
+        """Return what is hashed: a JSON array of all columns but the leaf, the payload last.
+
+        `seq` is not among them: the position in the tree binds it.
+
+        Raises:
+            TypeError: a text is not valid Unicode (orjson's JSONEncodeError).
+        """
+        return orjson.dumps([*self[:10], self.intake_key, self.payload])
+
+    def sealed(self) -> "Row":
+        """Return the row with its RFC 6962 leaf, SHA-256(0x00 || canonical bytes), 32 bytes."""
+        return self._replace(leaf=sha256(LEAF_PREFIX + self.canonical_bytes()).digest())
 
 
-def leaf_hash(canonical: bytes) -> bytes:
-    """Return the RFC 6962 leaf hash, SHA-256(0x00 || canonical), 32 bytes."""
-    return sha256(LEAF_PREFIX + canonical).digest()
+class Prepared(NamedTuple):
+    """A row ready to be added, and what the writer gave rather than the store."""
+
+    row: Row
+    payload: dict[str, Any]
+    id_given: bool
+    time_given: bool

@@ -14,12 +14,11 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from roadworn.intake.rows import Row, canonical_bytes
 from roadworn.model.errors import EnvironmentFailure, NotALedger
 from roadworn.model.messages import Problem
-from roadworn.store import checkpoints, schema
-from roadworn.store.merkle import CompactRange
-from roadworn.store.rows import leaf_hash
+from roadworn.store import schema
+from roadworn.store.merkle import CompactRange, beside, read_beside
+from roadworn.store.rows import Row
 from roadworn.store.schema import EVENT_COLUMNS, connect, plain_failures
 
 _SLICE = 5_000
@@ -220,9 +219,9 @@ class _Check:
 
     def beside(self) -> None:
         """Compare with the checkpoint that is kept beside the ledger."""
-        file = checkpoints.beside(self.path).name
+        file = beside(self.path).name
         try:
-            kept = checkpoints.read_beside(self.path)
+            kept = read_beside(self.path)
         except (ValueError, OSError):
             self._problem("checkpoint-unreadable", f"{file} cannot be read.", f"look at {file}")
             return
@@ -317,7 +316,7 @@ class _Check:
 
     def _size_beside(self) -> int:
         try:
-            kept = checkpoints.read_beside(self.path)
+            kept = read_beside(self.path)
         except (ValueError, OSError):
             return 0
         return kept.size if kept is not None else 0
@@ -332,7 +331,7 @@ class _Check:
 def _leaf_of(row: Row) -> bytes | None:
     """Return the leaf that the row's columns give, or None when they are no texts at all."""
     try:
-        return leaf_hash(canonical_bytes(row))
+        return row.sealed().leaf
     except (TypeError, ValueError):
         return None
 

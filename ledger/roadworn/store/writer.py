@@ -1,23 +1,23 @@
 """Adding rows within one write transaction: already there, a problem, or the next event.
 
-The only place that inserts into `events`. Callers begin and end the transaction.
+The only place that inserts into `events`. Callers begin and end the transaction, and bring the
+checks.
 """
 
 import json
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
-from roadworn.checks.context import LedgerContext
-from roadworn.intake.rows import Prepared, Row
 from roadworn.model.errors import LedgerDamaged
 from roadworn.model.events import StoredEvent
 from roadworn.model.messages import Problem
-from roadworn.store import checkpoints
-from roadworn.store.checkpoints import Checkpoint
-from roadworn.store.merkle import CompactRange
+from roadworn.store.merkle import Checkpoint, CompactRange, latest_checkpoint, store_checkpoint
+from roadworn.store.rows import Prepared, Row
 from roadworn.store.schema import EVENT_COLUMNS, GUARDS, INSERT_GUARD
 
+#: Says what is wrong with a row that is not in the ledger yet.
+Check = Callable[[Prepared], list[Problem]]
 COLUMNS = ", ".join(EVENT_COLUMNS)
 # OR FAIL: a refused row has changed nothing, so SQLite need not keep a journal per row.
 INSERT = f"INSERT OR FAIL INTO events ({COLUMNS}) VALUES ({', '.join('?' * len(EVENT_COLUMNS))})"
@@ -37,16 +37,15 @@ class Writer:
         seq: number of the last row.
         added: number of rows added so far.
         already_there: number of rows that were in the ledger before.
-        context: what the ledger knows, for checks.
     """
 
-    def __init__(self, connection: sqlite3.Connection, *, allow_repeat: bool = False) -> None:
+    def __init__(self, connection: sqlite3.Connection, check: Check) -> None:
         self._connection = connection
-        self.context = LedgerContext(connection, allow_repeat=allow_repeat)
+        self._check = check
         self.added = 0
         self.already_there = 0
         try:
-            self._checkpoint, self._edge = checkpoints.latest(connection)
+            self._checkpoint, self._edge = latest_checkpoint(connection)
         except ValueError:
             raise _no_checkpoint() from None
         (self.seq,) = connection.execute("SELECT coalesce(max(seq), 0) FROM events").fetchone()
@@ -62,10 +61,7 @@ class Writer:
                 self.already_there += 1
                 return found
             return [found]
-        problems = self.context.problems(prepared.row, prepared.payload)
-        if problems:
-            return problems
-        return self._insert(prepared.row)
+        return self._check(prepared) or self._insert(prepared.row)
 
     def add_unchecked(self, rows: Sequence[tuple[Any, ...]]) -> int:
         """Add rows that were checked against the ledger, except for their id and key.
@@ -118,7 +114,7 @@ class Writer:
     def finish(self) -> Checkpoint:
         """Store the checkpoint of what was added, if anything was, and return the newest."""
         if self.added:
-            self._checkpoint = checkpoints.store(self._connection, self._edge)
+            self._checkpoint = store_checkpoint(self._connection, self._edge)
         return self._checkpoint
 
     def _insert_many(self, rows: Sequence[tuple[Any, ...]]) -> None:
