@@ -13,15 +13,14 @@ from hypothesis import strategies as st
 from roadworn.intake.csv_file import (
     CellError,
     cell_text,
-    field_types,
     read_day,
     read_money,
     read_number,
     read_truth,
-    words_of,
 )
 from roadworn.intake.csv_map import CsvMap
 from roadworn.model.kinds import CORE_KINDS, Replacement
+from roadworn.model.kinds.fields import fields_of
 
 
 def a_map(**settings: object) -> CsvMap:
@@ -134,11 +133,13 @@ def test_cells_of_a_spreadsheet_as_text() -> None:
 
 
 def test_the_type_of_each_field_comes_from_the_payload_model() -> None:
-    types = field_types(Replacement)
-    assert types["parts_cost"] == "money"
-    assert types["quantity"] == "integer"
-    assert types["warranty_distance"] == "number"
-    assert types["reason"] == "word"
-    assert words_of(Replacement, "reason")[0] == "failed"
-    assert field_types(CORE_KINDS["enrolment"])["in_service_date"] == "day"
-    assert "lines" not in field_types(CORE_KINDS["estimate"])
+    fields = fields_of(Replacement)
+    assert fields["parts_cost"].type == "money"
+    assert fields["quantity"].type == "integer"
+    assert fields["warranty_distance"].type == "distance"
+    assert fields["reason"].type == "word"
+    assert fields["reason"].words[0] == "failed"
+    assert fields["component"].type == fields["along_with"].type == "component"
+    assert fields_of(CORE_KINDS["enrolment"])["in_service_date"].type == "day"
+    assert fields_of(CORE_KINDS["inspection_result"])["items"].type == "texts"
+    assert "lines" not in fields_of(CORE_KINDS["estimate"])

@@ -6,25 +6,20 @@ CSV and TSV are read as text; an xlsx file through python-calamine when that is 
 import csv
 import re
 from codecs import BOM_UTF8, BOM_UTF16_BE, BOM_UTF16_LE, lookup
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from datetime import date, datetime
 from decimal import Decimal
-from functools import cache
 from importlib.util import find_spec
 from pathlib import Path
-from types import UnionType
-from typing import Annotated, Any, Literal, NamedTuple, Union, get_args, get_origin
+from typing import NamedTuple
 
 from roadworn.checks.days import day_hint
 from roadworn.intake.csv_map import CsvMap
 from roadworn.model.errors import EnvironmentFailure, UsageError
 from roadworn.model.events import parse_moment
-from roadworn.model.kinds import Payload
-from roadworn.model.kinds.base import Day, Money
 from roadworn.model.money import check_currency
 from roadworn.reading.amounts import likely_amount
 
-FieldType = Literal["money", "integer", "number", "word", "day", "truth", "text"]
 #: A cell as a reader hands it over; spreadsheets know dates and numbers, CSV only text.
 Cell = str | int | float | bool | date | datetime | None
 
@@ -168,53 +163,6 @@ def read_truth(cell: Cell) -> bool:
             "bad-value", f"{_shown(text)} is neither yes nor no.", "map it under [values.…]"
         )
     return text in {"yes", "true"}
-
-
-@cache
-def field_types(model: type[Payload]) -> Mapping[str, FieldType]:
-    """Return what each flat field of a payload holds; fields with parts inside are left out."""
-    found: dict[str, FieldType] = {}
-    for name, info in model.model_fields.items():
-        kind = _type_of(info.annotation, info.metadata)
-        if kind is not None and name != "replaces":
-            found[name] = kind
-    return found
-
-
-def words_of(model: type[Payload], name: str) -> tuple[str, ...]:
-    """Return the words a field may hold, or nothing when it is free."""
-    for part in _parts(model.model_fields[name].annotation):
-        if get_origin(part) is Literal:
-            return get_args(part)
-    return ()
-
-
-def _parts(annotation: object) -> list[Any]:
-    """Return the alternatives of an annotation with `Annotated` and None taken off."""
-    if get_origin(annotation) in {Union, UnionType}:
-        return [inner for part in get_args(annotation) for inner in _parts(part)]
-    if get_origin(annotation) is Annotated:
-        return _parts(get_args(annotation)[0])
-    return [] if annotation is type(None) else [annotation]
-
-
-def _type_of(annotation: object, metadata: list[Any]) -> FieldType | None:
-    if annotation == Day or Day in get_args(annotation) or get_args(Day)[1] in metadata:
-        return "day"
-    parts = _parts(annotation)
-    if len(parts) != 1:
-        return None
-    part = parts[0]
-    if get_origin(part) is Literal:
-        return "word"
-    by_type: dict[object, FieldType] = {
-        Money: "money",
-        bool: "truth",
-        int: "integer",
-        float: "number",
-        str: "text",
-    }
-    return by_type.get(part)
 
 
 def _shown(text: str) -> str:

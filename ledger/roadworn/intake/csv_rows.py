@@ -21,19 +21,18 @@ from roadworn.intake.csv_file import (
     Cell,
     CellError,
     cell_text,
-    field_types,
     read_day,
     read_money,
     read_number,
     read_table,
     read_truth,
-    words_of,
 )
 from roadworn.intake.csv_map import ENVELOPE, SPECIAL, CsvMap, fold
 from roadworn.intake.rows import validated_payload
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import ProblemsFound, UnknownName, UsageError
 from roadworn.model.events import NewEvent, VehicleId
+from roadworn.model.kinds.fields import PayloadField, fields_of
 from roadworn.model.messages import Problem
 from roadworn.model.places import PositionError, normalise_position
 from roadworn.model.registry import EventKind, KindRegistry
@@ -168,7 +167,7 @@ class RowReader:
         self.doubts.append(Problem("three-decimals", message, hint, column=column))
 
     def _payload(self, kind: EventKind, words: dict[str, Cell]) -> dict[str, Any]:
-        types = field_types(kind.model)
+        fields = fields_of(kind.model)
         payload: dict[str, Any] = {}
         finding: dict[str, Cell] = {}
         for target, cell in words.items():
@@ -178,12 +177,13 @@ class RowReader:
                 finding[target] = cell
             elif target in SPECIAL:
                 self._special(target, cell, payload)
-            elif target in types:
-                value = self._try(target, partial(self._field, kind, target, cell, words))
+            elif target in fields and fields[target].type != "texts":
+                value = self._try(target, partial(self._field, fields[target], cell, words))
                 if value is not None:
                     payload[target] = value
             else:
-                known = ", ".join([*ENVELOPE, *types, *SPECIAL])
+                single = [name for name, field in fields.items() if field.type != "texts"]
+                known = ", ".join([*ENVELOPE, *single, *SPECIAL])
                 self.problem(
                     target,
                     "unknown-field",
@@ -195,25 +195,25 @@ class RowReader:
         self._place(payload)
         return payload
 
-    def _field(self, kind: EventKind, target: str, cell: Cell, words: dict[str, Cell]) -> JsonValue:
-        what = field_types(kind.model)[target]
+    def _field(self, field: PayloadField, cell: Cell, words: dict[str, Cell]) -> JsonValue:
+        what = field.type
         if what == "money":
             currency = cell_text(words.get("currency")) or self.map.currency
             return read_money(cell, self.map, currency)
         if what == "integer":
             number = read_number(cell, self.map)
             return int(number) if number == int(number) else float(number)
-        if what == "number":
+        if what in {"number", "distance"}:
             return float(read_number(cell, self.map))
         if what == "day":
             return read_day(cell, self.map)[:10]
         if what == "truth":
             return read_truth(cell)
         if what == "word":
-            return choose(cell_text(cell), words_of(kind.model, target), target)
-        if target in {"component", "along_with"}:
-            return self._component(cell, target)
-        return cell_text(cell) if target != "note" else str(cell)
+            return choose(cell_text(cell), field.words, field.name)
+        if what == "component":
+            return self._component(cell, field.name)
+        return cell_text(cell) if field.name != "note" else str(cell)
 
     def _component(self, cell: Cell, target: str) -> JsonValue:
         text = cell_text(cell)

@@ -6,9 +6,9 @@ is kept, so a part number of digits stays a text.
 """
 
 import copy
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import date
-from typing import Any, get_args
+from typing import Any
 
 from pydantic import ValidationError
 
@@ -17,7 +17,7 @@ from roadworn.checks.private import check_owner
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UnknownName, UsageError
 from roadworn.model.kinds import Payload
-from roadworn.model.kinds.base import Money
+from roadworn.model.kinds.fields import fields_of
 from roadworn.model.money import check_currency
 from roadworn.model.places import PositionError, normalise_position
 from roadworn.model.units import UnitError, canonical_unit
@@ -111,23 +111,6 @@ def _check_day(field: str, text: str) -> None:
         raise UsageError(f"{field} takes a day as 2026-05-04, not {text!r}.")
 
 
-#: Option words of `record` -> the fields they may stand for.
-ALIASES: Mapping[str, tuple[str, ...]] = {
-    "price": ("parts_cost",),
-    "hours": ("labour_hours",),
-    "rate": ("labour_rate",),
-    "order": ("work_order",),
-    "amount": ("value",),
-    "year": ("model_year",),
-    "class": ("vehicle_class",),
-    "owner": ("owner_reference",),
-    "in_service": ("in_service_date",),
-    "due": ("due_date",),
-    "old": ("old_reading",),
-    "new": ("new_reading",),
-    "item": ("items",),
-    "text": ("complaint",),
-}
 _COMPONENT_FIELDS = frozenset({"component", "along_with"})
 #: A warranty is said in one breath and kept in three fields.
 _WARRANTY = ("warranty_months", "warranty_distance", "warranty_unit")
@@ -178,7 +161,8 @@ def _field(model: type[Payload], word: str) -> str:
     """Return the field that an option word of `record` stands for, or the word itself."""
     if word in model.model_fields:
         return word
-    return next((name for name in ALIASES.get(word, ()) if name in model.model_fields), word)
+    option = word.replace("_", "-")
+    return next((f.name for f in fields_of(model).values() if f.option == option), word)
 
 
 def _check_top(model: type[Payload], field: str) -> None:
@@ -267,8 +251,8 @@ def _remove(holder: JsonValue, key: str | int) -> None:
 
 
 def _holds_money(model: type[Payload], field: str) -> bool:
-    annotation = model.model_fields[field].annotation
-    return annotation is Money or Money in get_args(annotation)
+    known = fields_of(model).get(field)
+    return known is not None and known.type == "money"
 
 
 def _candidates(

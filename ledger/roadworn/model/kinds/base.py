@@ -6,7 +6,7 @@ what is stored means the same on every later day.
 """
 
 from decimal import Decimal
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -30,6 +30,20 @@ Condition = Literal["sound", "wearing", "failed", "not_checked"]
 # Validators are built when a kind is first used: a command that writes one event would wait
 # 20 ms for those of all the others.
 STRICT = ConfigDict(frozen=True, strict=True, extra="forbid", allow_inf_nan=False, defer_build=True)
+
+
+def about(help: str, option: str = "", shown: str = "") -> Any:  # noqa: A002, ANN401
+    """Describe a field once for everybody who asks for it; `fields_of` reads it.
+
+    Args:
+        help: what it is, one sentence; the words it may be are not repeated in it.
+        option: its name where people type it, where that is not the stored one.
+        shown: what stands for its value in help, where its type says too little.
+    """
+    return Field(description=help, json_schema_extra={"option": option, "shown": shown})
+
+
+Note = Annotated[LongText | None, about("Anything worth keeping.")]
 
 
 class Part(BaseModel):
@@ -76,8 +90,10 @@ class Payload(BaseModel):
 class CostedPayload(Payload):
     """Work with its parts and labour. `parts_cost` is for the whole quantity."""
 
-    parts_cost: Money | None = None
-    labour_hours: Hours | None = None
-    labour_rate: Money | None = None
-    work_order: ShortText | None = None
-    note: LongText | None = None
+    parts_cost: Annotated[
+        Money | None, about("Cost of the parts, all of them together.", "price")
+    ] = None
+    labour_hours: Annotated[Hours | None, about("Labour hours.", "hours", "HOURS")] = None
+    labour_rate: Annotated[Money | None, about("Labour rate for an hour.", "rate")] = None
+    work_order: Annotated[ShortText | None, about("Work order number.", "order")] = None
+    note: Note = None

@@ -12,10 +12,12 @@ from roadworn.model.kinds.base import (
     ItemRef,
     LongText,
     Measurement,
+    Note,
     Part,
     Payload,
     Position,
     ShortText,
+    about,
 )
 
 
@@ -27,7 +29,7 @@ class Finding(Part):
     position: Position | None = None
     measurements: tuple[Measurement, ...] = ()
     safety: bool = False
-    note: LongText | None = None
+    note: Note = None
 
 
 class Inspection(Payload):
@@ -42,7 +44,7 @@ class Inspection(Payload):
     not_checked: tuple[ItemRef, ...] = ()
     rest: Literal["sound", "not_checked"] | None = None
     sheet: ShortText | None = None
-    note: LongText | None = None
+    note: Note = None
 
 
 class TroubleCode(Part):
@@ -84,14 +86,14 @@ class Scan(Payload):
     distance_unit: DistanceUnit | None = None
     warm_ups_since_clear: Annotated[int, Field(ge=0, le=255)] | None = None
     raw: LongText | None = None
-    note: LongText | None = None
+    note: Note = None
 
 
 class Complaint(Payload):
     """What the customer says, what was found to cause it, and what was done and verified."""
 
-    complaint: LongText
-    cause: LongText | None = None
-    correction: LongText | None = None
-    component: ComponentId | None = None
+    complaint: Annotated[LongText, about("In the customer's words.", "text")]
+    cause: Annotated[LongText | None, about("What was found to cause it.")] = None
+    correction: Annotated[LongText | None, about("What was done, and how it was verified.")] = None
+    component: Annotated[ComponentId | None, about("The component it came from.")] = None
     position: Position | None = None

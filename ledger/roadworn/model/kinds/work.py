@@ -15,15 +15,21 @@ from roadworn.model.kinds.base import (
     Hours,
     LongText,
     Money,
+    Note,
     Part,
     Payload,
     Position,
     ShortText,
+    about,
 )
 
 ReplacementReason = Literal[
     "failed", "worn_out", "preventive", "damaged", "recall", "upgrade", "unknown"
 ]
+
+
+Months = Annotated[int, Field(ge=0, le=1200)]
+WorkedOn = Annotated[ComponentId, about("Component and place, 'wheel bearing LF'.")]
 
 
 class Replacement(CostedPayload):
@@ -32,36 +38,45 @@ class Replacement(CostedPayload):
     `along_with` names the job it was taken along with: the old part had not failed then.
     """
 
-    component: ComponentId
-    reason: ReplacementReason
+    component: WorkedOn
+    reason: Annotated[ReplacementReason, about("Why.")]
     position: Position | None = None
-    part_number: ShortText | None = None
-    maker: ShortText | None = None
-    supplier: ShortText | None = None
-    part_kind: Literal["new", "remanufactured", "used", "unknown"] = "unknown"
-    quantity: Count = 1
-    along_with: ComponentId | None = None
-    warranty_months: Annotated[int, Field(ge=0, le=1200)] | None = None
-    warranty_distance: Distance | None = None
-    warranty_unit: DistanceUnit | None = None
+    part_number: Annotated[ShortText | None, about("Of the new part.")] = None
+    maker: Annotated[ShortText | None, about("Who made the new part.", shown="NAME")] = None
+    supplier: Annotated[ShortText | None, about("Who sold it.", shown="NAME")] = None
+    part_kind: Annotated[
+        Literal["new", "remanufactured", "used", "unknown"],
+        about("What the new part is; the age of a used one is unknown."),
+    ] = "unknown"
+    quantity: Annotated[Count, about("How many of them.")] = 1
+    along_with: Annotated[
+        ComponentId | None, about("The job it was taken along with: it had not failed.")
+    ] = None
+    warranty_months: Annotated[
+        Months | None, about("Of the new part, '24 months 24000 mi'.", "warranty", "TEXT")
+    ] = None
+    warranty_distance: Annotated[Distance | None, about("", "warranty")] = None
+    warranty_unit: Annotated[DistanceUnit | None, about("", "warranty")] = None
 
 
 class Repair(CostedPayload):
     """Work without a new part, in the trade's three texts."""
 
-    component: ComponentId
+    component: WorkedOn
     position: Position | None = None
-    complaint: LongText | None = None
-    cause: LongText | None = None
-    correction: LongText | None = None
+    complaint: Annotated[LongText | None, about("What was complained of.")] = None
+    cause: Annotated[LongText | None, about("What caused it.")] = None
+    correction: Annotated[LongText | None, about("What was done.")] = None
 
 
 class Maintenance(CostedPayload):
     """Service work that is due by plan, such as an oil change."""
 
-    component: ComponentId
+    component: WorkedOn
     position: Position | None = None
-    action: Literal["inspected", "adjusted", "cleaned", "replaced", "filled"] = "replaced"
+    action: Annotated[
+        Literal["inspected", "adjusted", "cleaned", "replaced", "filled"], about("What was done.")
+    ] = "replaced"
 
 
 ChargeKind = Literal["labour", "parts", "core", "supplies", "sublet", "fee"]
@@ -136,7 +151,7 @@ class Estimate(Payload):
 
     lines: Annotated[tuple[EstimateLine, ...], Field(min_length=1)]
     valid_until: Day | None = None
-    note: LongText | None = None
+    note: Note = None
     fees: tuple[EstimatePiece, ...] | None = None
     totals: EstimateTotals | None = None
     terms: Annotated[str, Field(min_length=1, max_length=5_000)] | None = None
@@ -154,4 +169,4 @@ class Authorisation(Payload):
 
     estimate: EventId
     decisions: Annotated[tuple[Decision, ...], Field(min_length=1)]
-    note: LongText | None = None
+    note: Note = None
