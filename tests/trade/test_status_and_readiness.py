@@ -1,6 +1,8 @@
 """Status bytes (ISO 14229-1) and readiness (SAE J1979), see tests/reference/trade."""
 
 import csv
+from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -10,15 +12,22 @@ from hypothesis import strategies as st
 from roadworn.model.errors import UsageError
 from roadworn.trade.scan_bytes import (
     BIT_NAMES,
-    EmissionRule,
     Monitor,
     Readiness,
     decode_readiness,
     decode_status,
-    judge_emission,
 )
+from roadworn_plugins.inspection.judging import LastScan, judge_socket
+from roadworn_plugins.inspection.rules import load_rules
 
 REFERENCE = Path(__file__).parents[1] / "reference/trade"
+TODAY = date(2026, 6, 1)
+
+
+def inspected(readiness, model_year, rules=None, permanent=0):
+    """What the inspection says of a read-out of today, by the federal rules as they ship."""
+    scan = LastScan(TODAY, "e", None, readiness, None, permanent)
+    return judge_socket(scan, model_year, None, rules or load_rules(), TODAY, 90).outcome
 
 
 def rows(name):
@@ -143,26 +152,28 @@ def test_no_readiness(typed):
 )
 def test_unfinished_monitors_exactly_at_the_limit(model_year, not_ready, outcome):
     unfinished = (1 << not_ready) - 1
-    readiness = decode_readiness(bytes([0, 7, 0xFF, unfinished]))
-    assert len(readiness.not_ready) == not_ready
-    assert judge_emission(readiness, model_year).outcome == outcome
+    four_bytes = bytes([0, 7, 0xFF, unfinished])
+    assert len(decode_readiness(four_bytes).not_ready) == not_ready
+    assert inspected(four_bytes.hex(), model_year) == outcome
 
 
 def test_the_lamp_commanded_on_fails_and_a_code_alone_does_not():
     # 40 CFR 85.2207(c), read in the rule.
-    assert judge_emission(decode_readiness("81 07 65 04"), 2010).outcome == "fail"
-    assert judge_emission(decode_readiness("01 07 65 04"), 2010).outcome == "pass"
+    assert inspected("81 07 65 04", 2010) == "fail"
+    assert inspected("01 07 65 04", 2010) == "pass"
 
 
 def test_cleared_just_before_is_rejected_not_passed():
-    readiness = decode_readiness("00 07 E5 E5")
-    assert readiness.just_cleared
-    assert judge_emission(readiness, 2010).outcome == "reject"
+    assert decode_readiness("00 07 E5 E5").just_cleared
+    assert inspected("00 07 E5 E5", 2010) == "reject"
 
 
 def test_state_settings():
-    readiness = decode_readiness("00 07 A1 00")
-    strict = EmissionRule(fail_on_permanent=True, allowed_from_2001=0)
-    assert judge_emission(readiness, 2010, permanent_codes=1).outcome == "pass"
-    assert judge_emission(readiness, 2010, permanent_codes=1, rule=strict).outcome == "fail"
-    assert judge_emission(readiness, 1995).outcome == "not_tested"
+    rules = load_rules()
+    none_left = tuple(replace(one, not_ready=0) for one in rules.allowances)
+    strict = replace(rules, fail_on_permanent=True, allowances=none_left)
+    assert inspected("00 07 A1 00", 2010, permanent=1) == "pass"
+    assert inspected("00 07 A1 00", 2010, strict, permanent=1) == "fail"
+    assert inspected("00 07 A1 01", 2010) == "pass"
+    assert inspected("00 07 A1 01", 2010, strict) == "reject"
+    assert inspected("00 07 A1 00", 1995) == "not tested"

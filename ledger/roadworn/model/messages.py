@@ -3,8 +3,9 @@
 Code decides on codes, severities, places and arguments, and never on a text: a sentence is
 made last, by language (`roadworn.say`) and by door. A `Sentence` is a text, so that it can be
 handed to anything that prints one, and it remembers what it was made of, so that it can be said
-again in another language. A list of names and sentences that follow each other are `Joined`. A `Problem` is one finding about given or stored data, a value and no
-exception, so that an import can show all of them at once and programs can compare them.
+again in another language. A list of names and sentences that follow each other are `Joined`. A
+`Problem` is one finding about given or stored data, a value and no exception, so that an import
+can show all of them at once and programs can compare them.
 """
 
 from collections.abc import Iterable, Mapping

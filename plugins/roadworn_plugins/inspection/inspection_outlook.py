@@ -9,6 +9,7 @@ from pydantic import Field
 
 from roadworn.analysis.result import Analysis, Estimate, Result, Settings
 from roadworn.columns.view import LedgerView
+from roadworn.model.messages import Joined, Sentence
 from roadworn.trade.cautions import cautions_for
 from roadworn.trade.limits import limit_tables
 from roadworn.trade.weight import weigh
@@ -29,6 +30,7 @@ from roadworn_plugins.wear.measured import measured_wear
 
 _WHEEL = "steering wheel diameter"
 _MOST_DOUBTS = 4
+_FAIL = {True: "fail", False: "failed"}
 
 ABOUT = """\
 Question: Would it pass its inspection, and what would passing cost?
@@ -256,41 +258,68 @@ def _headline(
     told: Sequence[Told], rules: RuleSet, settings: InspectionOutlookSettings, currency: str
 ) -> str:
     if not told:
-        return "There is no vehicle here to inspect."
-    start = (
-        f"By the {rules.title}"
-        if settings.inspected
-        else (f"This area has no inspection; by the {rules.title}")
-    )
+        return _said("nothing", "There is no vehicle here to inspect.")
     here = settings.inspected
-    fails = "would fail" if here else "would have failed"
-    sent_back = "would be sent back" if here else "would have been sent back"
+    by = "By the {rules}" if here else "This area has no inspection; by the {rules}"
+    would = "would" if here else "would have"
+    been = "be" if here else "have been"
+    # What would have been is told by sentences of their own, for other languages.
+    had = "" if here else "-had-there-been-one"
     if settings.vehicle is None:
         number = {o: sum(t.outcome == o for t in told) for o in ("fail", "reject", "not known")}
-        rest = len(told) - sum(number.values())
-        return (
-            f"{start}, of {len(told)} vehicles {number['fail']} {fails}, {number['reject']} "
-            f"{sent_back} as not ready, "
-            f"{number['not known']} are not known for want of a look, {rest} pass."
+        return _said(
+            f"fleet{had}",
+            f"{by}, of {{vehicles}} vehicles {{failing}} {would} {_FAIL[here]}, {{sent_back}} "
+            f"would {been} sent back as not ready, {{not_known}} are not known for want of a "
+            "look, {passing} pass.",
+            rules=rules.title,
+            vehicles=len(told),
+            failing=number["fail"],
+            sent_back=number["reject"],
+            not_known=number["not known"],
+            passing=len(told) - sum(number.values()),
         )
     one = told[0]
-    names = ", ".join(item.name for item in one.items if item.outcome == one.outcome)
+    of_one = {
+        "rules": rules.title,
+        "vehicle": one.vehicle.name,
+        "items": Joined(item.name for item in one.items if item.outcome == one.outcome),
+    }
     if one.outcome == "fail":
-        cost = one.total("middle")
-        money = (
-            ""
-            if cost is None or not cost
-            else (
-                f" About {cost:,.0f} {currency} ({one.total('low'):,.0f} to "
-                f"{one.total('high'):,.0f}) puts right what has a price."
-            )
+        fails = _said(
+            f"would-fail{had}", f"{by}, {{vehicle}} {would} {_FAIL[here]} on {{items}}.", **of_one
         )
-        return f"{start}, {one.vehicle.name} {fails} on {names}.{money}"
+        if not one.total("middle"):
+            return fails
+        cost = _said(
+            "cost-to-pass",
+            "About {middle:,.0f} {currency} ({low:,.0f} to {high:,.0f}) puts right what has a "
+            "price.",
+            currency=currency,
+            **{of: one.total(of) for of in ("middle", "low", "high")},
+        )
+        return Joined((fails, cost), by=" ")
     if one.outcome == "reject":
-        return f"{start}, {one.vehicle.name} {sent_back} as not ready."
+        return _said(
+            f"sent-back{had}",
+            f"{by}, {{vehicle}} would {been} sent back as not ready.",
+            **of_one,
+        )
     if one.outcome == "not known":
-        return f"{start}, nothing failed is recorded on {one.vehicle.name}; not known: {names}."
-    return f"{start}, nothing recorded on {one.vehicle.name} {fails}."
+        return _said(
+            f"not-known{had}",
+            f"{by}, nothing failed is recorded on {{vehicle}}; not known: {{items}}.",
+            **of_one,
+        )
+    return _said(
+        f"would-pass{had}",
+        f"{by}, nothing recorded on {{vehicle}} {would} {_FAIL[here]}.",
+        **of_one,
+    )
+
+
+def _said(code: str, template: str, **arguments: object) -> Sentence:
+    return Sentence(f"inspection-outlook.{code}", template, **arguments)
 
 
 def _estimates(
@@ -301,18 +330,22 @@ def _estimates(
         return ()
     totals = {of: sum(one.total(of) or 0.0 for one in failing) for of in ("low", "middle", "high")}
     unpriced = sum(one.unpriced for one in failing)
-    whose = settings.vehicle or f"{len(failing)} vehicles"
+    whose = settings.vehicle or _said("vehicles", "{number} vehicles", number=len(failing))
     return (
         Estimate(
-            name=f"cost to pass, {whose}",
+            name=_said("estimate", "cost to pass, {whose}", whose=whose),
             value=round(totals["middle"], 2),
             unit=currency,
             low=round(totals["low"], 2),
             high=round(totals["high"], 2),
             level=0.8,
-            method="sum of median, tenth and ninetieth percentile of prices on record",
+            method=_said(
+                "method", "sum of median, tenth and ninetieth percentile of prices on record"
+            ),
             left_out=unpriced,
-            why_left_out="no price on record, or the cause is not found yet" if unpriced else "",
+            why_left_out=_said("unpriced", "no price on record, or the cause is not found yet")
+            if unpriced
+            else "",
         ),
     )
 
@@ -325,26 +358,46 @@ def _caveats(
         {one.vehicle.kind for one in told if one.vehicle.weight is None and not one.vehicle.doubt}
     )
     if unknown:
+        more = " and others" if len(unknown) > _MOST_DOUBTS else ""
         caveats.append(
-            f"No weight class is on record for {', '.join(unknown[:4])}"
-            f"{' and others' if len(unknown) > 4 else ''}: taken as 10,000 lb or less."
+            _said(
+                "no-weight-of-others" if more else "no-weight",
+                f"No weight class is on record for {{classes}}{more}: taken as 10,000 lb or less.",
+                classes=Joined(unknown[:_MOST_DOUBTS]),
+            )
         )
-    doubts = [f"{one.vehicle.name}: {one.vehicle.doubt}" for one in told if one.vehicle.doubt]
-    caveats += doubts[:_MOST_DOUBTS]
+    doubts = [(one.vehicle.name, one.vehicle.doubt) for one in told if one.vehicle.doubt]
+    caveats += [Joined(doubt, by=": ") for doubt in doubts[:_MOST_DOUBTS]]
     if len(doubts) > _MOST_DOUBTS:
-        caveats.append(f"The weight of {len(doubts) - _MOST_DOUBTS} more vehicles needs a word.")
+        caveats.append(
+            _said(
+                "more-weights",
+                "The weight of {vehicles} more vehicles needs a word.",
+                vehicles=len(doubts) - _MOST_DOUBTS,
+            )
+        )
     unsure = sorted({item.key for item in rules.items if item.sure == "check" and item.mark == "M"})
     if unsure:
         caveats.append(
-            f"Limits from memory, to be compared with the official text: {', '.join(unsure)}."
+            _said(
+                "from-memory",
+                "Limits from memory, to be compared with the official text: {items}.",
+                items=Joined(unsure),
+            )
         )
     if prices.other_currencies:
         caveats.append(
-            f"{prices.other_currencies} replacements paid in another currency are left out."
+            _said(
+                "other-currency",
+                "{replacements} replacements paid in another currency are left out.",
+                replacements=prices.other_currencies,
+            )
         )
     if settings.vehicle is not None:
         failed = [c for one in told for item in one.items for c, _place in item.failed]
-        caveats += [f"Caution: {text}" for text in cautions_for(failed)]
+        caveats += [
+            _said("caution", "Caution: {caution}", caution=text) for text in cautions_for(failed)
+        ]
     return tuple(caveats)
 
 

@@ -12,11 +12,12 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import Literal
 
-from roadworn.model.catalogue import catalogue
+from roadworn.model.catalogue import part_name
+from roadworn.model.messages import Joined, Sentence
 from roadworn.model.units import UnitError, exact
 from roadworn.trade.codes import told_code
 from roadworn.trade.limits import limit_tables
-from roadworn.trade.scan_bytes import EmissionRule, Readiness, decode_readiness, judge_emission
+from roadworn.trade.scan_bytes import Readiness, decode_readiness
 from roadworn.trade.sizes import KnownSizes, example_of
 from roadworn_plugins.inspection.looks import Seen
 from roadworn_plugins.inspection.rules import RuleItem, RuleSet
@@ -95,20 +96,27 @@ def judge_item(
             passed.append(one)
     places = tuple(dict.fromkeys((s.component, s.place) for s in failed))
     if failed:
-        return _judged(item, "fail", "; ".join(_words(item, s) for s in failed), failed, places)
+        found = Joined((_words(item, s) for s in failed), by="; ")
+        return _judged(item, "fail", found, failed, places)
     if unsettled:
         table = limit_tables()[item.table]
-        words = "; ".join(_words(item, s) for s in unsettled)
-        example = example_of(table.key)
-        detail = f"{words}: the limit depends on the {table.key}; record it once, as '{example}'"
+        detail = _said(
+            "unsettled",
+            "{seen}: the limit depends on the {size}; record it once, as '{example}'",
+            seen=Joined((_words(item, s) for s in unsettled), by="; "),
+            size=table.key,
+            example=example_of(table.key),
+        )
         return _judged(item, "not known", detail, covered)
     if not passed:
         last = max((s.on for s in covered), default=None)
-        words = "not looked at" if last is None else f"last looked at on {last}"
-        return _judged(item, "not known", words, covered)
+        never = _said("never-looked-at", "not looked at")
+        then = _said("last-looked-at", "last looked at on {day}", day=last)
+        return _judged(item, "not known", never if last is None else then, covered)
     missing = _missing(item, passed)
     if missing:
-        return _judged(item, "not known", f"{', '.join(missing)} not looked at", passed)
+        words = _said("places-not-looked-at", "{places} not looked at", places=Joined(missing))
+        return _judged(item, "not known", words, passed)
     return _judged(item, "pass", _passed_words(item, passed), passed)
 
 
@@ -130,30 +138,48 @@ def judge_socket(
 
     if model_year is not None and model_year < rules.first_year:
         return found(
-            "not tested", f"model years before {rules.first_year} are not", "40 CFR 85.2207"
+            "not tested",
+            _said("model-year", "model years before {year} are not", year=rules.first_year),
+            "40 CFR 85.2207",
         )
     if scan is None:
-        return found("not known", "never read out", "40 CFR 85.2222")
+        return found("not known", _said("never-read-out", "never read out"), "40 CFR 85.2222")
     if (today - scan.on).days > scan_days:
-        return found("not known", f"last read out on {scan.on}", "40 CFR 85.2222")
+        last = _said("last-read-out", "last read out on {day}", day=scan.on)
+        return found("not known", last, "40 CFR 85.2222")
     readiness = decode_readiness(scan.readiness) if scan.readiness else None
     if scan.lamp == "on" or (readiness is not None and readiness.lamp):
-        codes = f" for {', '.join(_pointing(code) for code in scan.codes)}" if scan.codes else ""
-        return found("fail", f"the lamp is commanded on{codes}", "40 CFR 85.2207(c)")
+        lamp = _said("lamp", "the lamp is commanded on")
+        if scan.codes:
+            pointing = Joined(_pointing(code) for code in scan.codes)
+            lamp = _said("lamp-for-codes", "the lamp is commanded on for {codes}", codes=pointing)
+        return found("fail", lamp, "40 CFR 85.2207(c)")
     if rules.fail_on_permanent and scan.permanent:
-        return found("fail", f"{scan.permanent} permanent codes", "state rule (setting)")
+        codes = _said("permanent-codes", "{number} permanent codes", number=scan.permanent)
+        return found("fail", codes, "state rule (setting)")
     if readiness is None:
-        return found("not known", f"readiness was not read on {scan.on}", "40 CFR 85.2222")
+        unread = _said("readiness-not-read", "readiness was not read on {day}", day=scan.on)
+        return found("not known", unread, "40 CFR 85.2222")
     waiting = _sent_back(scan, readiness, model_year, fuel, rules)
     if waiting is not None:
         outcome, detail, citation = waiting
         if outcome == "reject" and scan.driven_since > rules.just_cleared_km:
-            detail = f"on {scan.on} {detail}; driven {scan.driven_since:,.0f} km since: read again"
+            detail = _said(
+                "driven-since",
+                "on {day} {then}; driven {km:,.0f} km since: read again",
+                day=scan.on,
+                then=detail,
+                km=scan.driven_since,
+            )
             return found("not known", detail, citation)
         return found(outcome, detail, citation)
     allowance = None if model_year is None else rules.allowance(model_year, fuel)
     number = len(readiness.not_ready)
-    detail = f"{number or 'none'} not ready{_named(readiness)}"
+    none = _said("none-not-ready", "none not ready")
+    some = _said(
+        "not-ready", "{number} not ready ({monitors})", number=number, monitors=_named(readiness)
+    )
+    detail = some if number else none
     return found("pass", detail, allowance.citation if allowance else "40 CFR 85.2222")
 
 
@@ -163,43 +189,50 @@ def _sent_back(
     model_year: int | None,
     fuel: str | None,
     rules: RuleSet,
-) -> tuple[Outcome, str, str] | None:
+) -> tuple[Outcome, Sentence, str] | None:
     """Return why readiness would not do, with its citation, or None when it does."""
     near = scan.km_since_clear
     if rules.least_km_since_clear and near is not None and near < rules.least_km_since_clear:
-        return "reject", f"codes had been cleared {near:,.0f} km before", "state rule (setting)"
+        cleared = _said("cleared", "codes had been cleared {km:,.0f} km before", km=near)
+        return "reject", cleared, "state rule (setting)"
     guidance = "66 FR 18155 and EPA420-R-01-015"
     if readiness.just_cleared and (near is None or near < rules.just_cleared_km):
-        return "reject", "no monitor had finished: codes were cleared just before", guidance
-    if not readiness.not_ready:
+        just = _said("just-cleared", "no monitor had finished: codes were cleared just before")
+        return "reject", just, guidance
+    number = len(readiness.not_ready)
+    if not number:
         return None
     if model_year is None:
-        return "not known", f"{len(readiness.not_ready)} not ready, model year unknown", guidance
+        unknown = _said("no-model-year", "{number} not ready, model year unknown", number=number)
+        return "not known", unknown, guidance
     allowance = rules.allowance(model_year, fuel)
     if allowance is None:
-        return "not known", f"{len(readiness.not_ready)} not ready, no rule for them", rules.title
-    told = judge_emission(
-        readiness,
-        model_year,
-        rule=EmissionRule(
-            first_year=rules.first_year,
-            allowed_to_2000=allowance.not_ready,
-            allowed_from_2001=allowance.not_ready,
-        ),
-    )
-    if told.outcome != "reject":
+        no_rule = _said("no-rule", "{number} not ready, no rule for them", number=number)
+        return "not known", no_rule, rules.title
+    if number <= allowance.not_ready:
         return None
-    return "reject", f"{told.reason}{_named(readiness)}", allowance.citation
+    waiting = _said(
+        "too-many-not-ready",
+        "{number} monitors are not ready where {allowed} may be ({monitors})",
+        number=number,
+        allowed=allowance.not_ready,
+        monitors=_named(readiness),
+    )
+    return "reject", waiting, allowance.citation
 
 
-def _named(readiness: Readiness) -> str:
-    names = ", ".join(name.replace("_", " ") for name in readiness.not_ready)
-    return f" ({names})" if names else ""
+def _named(readiness: Readiness) -> Joined:
+    return Joined(name.replace("_", " ") for name in readiness.not_ready)
 
 
 def _pointing(code: str) -> str:
-    parts = ", ".join(catalogue().name_of(part) for part in told_code(code)[1][:2])
-    return f"{code} (points to {parts})" if parts else code
+    parts = [part_name(part) for part in told_code(code)[1][:2]]
+    pointing = {"trouble_code": code, "parts": Joined(parts)}
+    return _said("code", "{trouble_code} (points to {parts})", **pointing) if parts else code
+
+
+def _said(code: str, template: str, **arguments: object) -> Sentence:
+    return Sentence(f"inspection-outlook.{code}", template, **arguments)
 
 
 def worst(outcomes: Iterable[Outcome]) -> Outcome:
@@ -254,7 +287,7 @@ def _missing(item: RuleItem, passed: Sequence[Seen]) -> list[str]:
         for place in own:
             other = _other_side(place)
             if other and other not in own and other not in missing:
-                missing.append(f"{catalogue().name_of(component)} {other}")
+                missing.append(part_name(component, other))
     return missing
 
 
@@ -281,25 +314,35 @@ def _judged(
 
 
 def _words(item: RuleItem, seen: Seen) -> str:
-    where = f"{catalogue().name_of(seen.component)} {seen.place}".strip()
+    where = part_name(seen.component, seen.place)
     if seen.how != "looked":
-        return f"{where} {seen.how} on {seen.on}"
-    measured = ", ".join(f"{value:g} {unit}" for value, unit in seen.values)
+        return _said(seen.how, f"{{part}} {seen.how} on {{day}}", part=where, day=seen.on)
+    measured = _figures(seen)
+    word = "failed" if seen.condition == "failed" or not measured else "measured"
+    if word == "failed":
+        word = seen.condition
     limit = ""
     if item.limit is not None and measured:
-        limit = f" (limit {item.limit} {item.unit})"
-    word = "failed" if seen.condition == "failed" else (measured and "measured") or seen.condition
-    return " ".join(filter(None, (where, word, measured + limit, f"on {seen.on}", seen.note)))
+        limit = _said("limit", "(limit {limit} {unit})", limit=item.limit, unit=item.unit)
+    condition = _said(word.replace("_", "-"), word)
+    day = _said("on-a-day", "on {day}", day=seen.on)
+    return Joined((where, condition, measured, limit, day, seen.note), by=" ")
+
+
+def _figures(seen: Seen) -> Joined:
+    return Joined(
+        Sentence("figure", "{value:g} {unit}", value=value, unit=unit)
+        for value, unit in seen.values
+    )
 
 
 def _passed_words(item: RuleItem, passed: Sequence[Seen]) -> str:
     day = min(s.on for s in passed)
     measured = [s for s in passed if s.how == "looked" and s.values and item.measurement]
     if not measured:
-        done = {s.how for s in passed}
-        return f"{' or '.join(sorted(done))}{'' if 'looked' not in done else ' at'} on {day}"
-    shown = ", ".join(
-        f"{s.place or 'all'} {', '.join(f'{value:g} {unit}' for value, unit in s.values)}"
-        for s in measured
-    )
-    return f"{shown} on {day}"
+        done = sorted({s.how for s in passed})
+        at = " at" if "looked" in done else ""
+        return _said("-or-".join(done), f"{' or '.join(done)}{at} on {{day}}", day=day)
+    everywhere = _said("everywhere", "all")
+    shown = Joined(Joined((s.place or everywhere, _figures(s)), by=" ") for s in measured)
+    return Joined((shown, _said("on-a-day", "on {day}", day=day)), by=" ")

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from roadworn.analysis.result import Cell, Column, Table
+from roadworn.model.messages import Joined, Sentence
 from roadworn.trade.weight import Weight
 from roadworn_plugins.inspection.judging import Judged, Outcome
 from roadworn_plugins.shared.grouped import KM_PER_MILE, Unit
@@ -75,7 +76,7 @@ def vehicles_table(told: Sequence[Told], currency: str) -> Table:
     rows, evidence = [], []
     for one in told:
         decisive = [item for item in one.items if item.outcome == one.outcome]
-        names = ", ".join(item.name for item in decisive)
+        names = Joined(item.name for item in decisive)
         rows.append(
             (
                 one.vehicle.name,
@@ -123,7 +124,11 @@ def items_table(
                 for c in components.get(item.key, ())
                 if (one.vehicle.name, c) in nearest
             ]
-            left = "; ".join(_left(part, unit) for part in parts) if item.outcome == "pass" else ""
+            left = (
+                Joined((_left(part, unit) for part in parts), by="; ")
+                if item.outcome == "pass"
+                else ""
+            )
             money = [
                 round(sum(getattr(price, of) for price in costs), 2) if costs else None
                 for of in ("middle", "low", "high")
@@ -151,14 +156,30 @@ def items_table(
     )
 
 
-def _left(part: Wear, unit: Unit) -> str:
+def _left(part: Wear, unit: Unit) -> Sentence:
     """Say how far the first part of a kind has to its limit."""
+    name = " ".join(filter(None, (part.component, part.position)))
     if part.middle_km == float("inf"):
-        return f"{part.component} {part.position}: no wear measured"
+        return Sentence(
+            "inspection-outlook.no-wear",
+            "{component} {position}: no wear measured",
+            component=part.component,
+            position=part.position,
+        )
     scale = KM_PER_MILE if unit == "mi" else 1.0
     low, middle, high = (
-        f"{round(km / scale, -2):,.0f}" if km != float("inf") else "unknown"
+        Sentence("distance", "{distance:,.0f}", distance=round(km / scale, -2))
+        if km != float("inf")
+        else Sentence("unknown", "unknown")
         for km in (part.low_km, part.middle_km, part.high_km)
     )
-    where = f"{part.component} {part.position}".strip()
-    return f"{where}: about {middle} {unit} ({low} to {high}), from {part.number} measurements"
+    return Sentence(
+        "inspection-outlook.until-the-limit",
+        "{component}: about {middle} {unit} ({low} to {high}), from {measurements} measurements",
+        component=name,
+        middle=middle,
+        unit=unit,
+        low=low,
+        high=high,
+        measurements=part.number,
+    )

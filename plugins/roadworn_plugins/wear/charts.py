@@ -9,7 +9,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from roadworn.analysis.result import Chart, Series
-from roadworn.model.catalogue import catalogue
+from roadworn.model.catalogue import part_name
+from roadworn.model.messages import Joined, Sentence
 from roadworn.model.units import exact
 from roadworn_plugins.shared.grouped import Unit, shown_distance
 from roadworn_plugins.wear.measured import Wear
@@ -34,42 +35,63 @@ def charts(found: Sequence[Wear], unit: Unit) -> tuple[Chart, ...]:
     return tuple(_chart(parts, unit) for parts in by_component.values())
 
 
-def said_to_limit(wear: Wear, unit: Unit) -> str:
+def said_to_limit(wear: Wear, unit: Unit) -> Sentence:
     """Say how far it is to the limit, with its range."""
     if wear.expected <= wear.limit:
-        return "at its limit by its own line"
+        return _said("at-its-limit", "at its limit by its own line")
     if not np.isfinite(wear.middle_km):
-        return "no wear that its measurements could tell"
+        return _said("no-wear", "no wear that its measurements could tell")
     low, middle, high = (
-        f"{round(float(shown_distance(km / 1000.0, unit)), -2):,.0f}" if np.isfinite(km) else ""
+        round(float(shown_distance(km / 1000.0, unit)), -2) if np.isfinite(km) else None
         for km in (wear.low_km, wear.middle_km, wear.high_km)
     )
-    ends = f"{low} to {high}" if high else f"{low} or more, no end that is sure"
-    return f"about {middle} {unit} left to the limit ({ends})"
+    if high is None:
+        return _said(
+            "left-no-sure-end",
+            "about {middle:,.0f} {unit} left to the limit ({low:,.0f} or more, no end that is "
+            "sure)",
+            middle=middle,
+            unit=unit,
+            low=low,
+        )
+    return _said(
+        "left",
+        "about {middle:,.0f} {unit} left to the limit ({low:,.0f} to {high:,.0f})",
+        middle=middle,
+        unit=unit,
+        low=low,
+        high=high,
+    )
 
 
 def place_name(wear: Wear) -> str:
     """Return where it sits, or what it is where it has only one place."""
-    return wear.position or catalogue().name_of(wear.component)
+    return wear.position or part_name(wear.component)
+
+
+def _said(code: str, template: str, **arguments: object) -> Sentence:
+    return Sentence(f"measured-wear.{code}", template, **arguments)
 
 
 def _chart(parts: list[Wear], unit: Unit) -> Chart:
-    name = catalogue().name_of(parts[0].component)
     nearest = parts[0]
     # All panels of a chart share their axes, so they share a unit.
     length = nearest.unit
     series: list[Series] = []
     for wear in sorted(parts[:_MOST_PLACES], key=lambda one: one.position):
         series += _place(wear, unit, length)
-    where = f" {nearest.position}" if nearest.position else ""
     return Chart(
         name=f"wear-{nearest.component}",
-        title=f"{name}{where}: {said_to_limit(nearest, unit)}",
-        x_title=f"distance ({unit})",
+        title=_of(part_name(nearest.component, nearest.position), nearest, unit),
+        x_title=_said("distance", "distance ({unit})", unit=unit),
         y_title=f"{nearest.item} ({length})",
         series=tuple(series),
-        alternative="; ".join(f"{place_name(one)}: {said_to_limit(one, unit)}" for one in parts),
+        alternative=Joined((_of(place_name(one), one, unit) for one in parts), by="; "),
     )
+
+
+def _of(name: str, wear: Wear, unit: Unit) -> Joined:
+    return Joined((name, said_to_limit(wear, unit)), by=": ")
 
 
 def _place(wear: Wear, unit: Unit, length: str) -> list[Series]:

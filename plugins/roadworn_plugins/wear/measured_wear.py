@@ -8,7 +8,8 @@ from pydantic import Field
 
 from roadworn.analysis.result import Analysis, Cell, Column, Result, Settings, Table
 from roadworn.columns.view import LedgerView
-from roadworn.model.catalogue import catalogue, place_of
+from roadworn.model.catalogue import part_name, place_of
+from roadworn.model.messages import Joined, Sentence
 from roadworn.model.units import exact
 from roadworn_plugins.inspection.rules import load_rules
 from roadworn_plugins.shared.grouped import Floats, Unit, preferred_unit, shown_distance
@@ -18,8 +19,13 @@ from roadworn_plugins.wear.measured import Wear, measured_wear, unprojected
 from roadworn_plugins.wear.replaced import replaced_at
 
 _MOST = 2
-ROSE = "a figure higher than before: a new part not recorded, or another wheel?"
-NO_READING = "measured without an odometer reading: give --odometer with the look-over"
+ROSE = Sentence(
+    "measured-wear.rose", "a figure higher than before: a new part not recorded, or another wheel?"
+)
+NO_READING = Sentence(
+    "measured-wear.no-reading",
+    "measured without an odometer reading: give --odometer with the look-over",
+)
 
 
 def left_out(
@@ -38,7 +44,7 @@ def left_out(
     risen = {(p.vehicle, p.component, p.place) for p in unprojected(view, items) if p.left_out}
     components = sorted({c for item in items for c in item.components})
     marks = ", ".join("?" * len(components))
-    reasons: dict[tuple[str, str, str], str] = {}
+    reasons: dict[tuple[str, str, str], Sentence] = {}
     for name, component, position, read in view.sql(
         f"""SELECT m.vehicle_id, m.component, m.position, bool_or(e.odometer IS NOT NULL)
             FROM measurements AS m JOIN effective_events AS e USING (event_id)
@@ -57,13 +63,25 @@ def left_out(
     parts = []
     for reason in dict.fromkeys(reasons.values()):
         keys = [key for key, why in reasons.items() if why == reason]
-        names = [
-            f"{catalogue().name_of(c)} {p}".strip() + ("" if vehicle else f" of {v}")
-            for v, c, p in keys[:_MOST]
-        ]
-        more = f" and {len(keys) - _MOST} more" if len(keys) > _MOST else ""
-        parts.append(f"{', '.join(names)}{more} ({reason})")
-    return f"Measured, but left out: {'; '.join(parts)}." if parts else ""
+        names: list[str] = [part_name(component, place) for _vehicle, component, place in keys]
+        if vehicle is None:
+            names = [
+                Sentence("part-of-vehicle", "{part} of {vehicle}", part=name, vehicle=key[0])
+                for name, key in zip(names, keys, strict=True)
+            ]
+        told = {"parts": Joined(names[:_MOST]), "more": len(keys) - _MOST, "reason": reason}
+        parts.append(
+            Sentence("measured-wear.these-and-more", "{parts} and {more} more ({reason})", **told)
+            if len(keys) > _MOST
+            else Sentence("measured-wear.these", "{parts} ({reason})", **told)
+        )
+    if not parts:
+        return ""
+    return Sentence(
+        "measured-wear.left-out",
+        "Measured, but left out: {parts}.",
+        parts=Joined(parts, by="; "),
+    )
 
 
 ABOUT = """\
@@ -85,8 +103,14 @@ Reference: Draper and Smith, Applied Regression Analysis, 3rd ed. (1998), sectio
 Smyth, Stat. Appl. Genet. Mol. Biol. 3 (2004) article 3.
 """
 _CAVEATS = (
-    "A limit says what still passes; the maker's figure and a qualified technician come first.",
-    "Uneven wear, damage and age are not in a line through thickness or depth.",
+    Sentence(
+        "measured-wear.limit",
+        "A limit says what still passes; the maker's figure and a qualified technician come first.",
+    ),
+    Sentence(
+        "measured-wear.line",
+        "Uneven wear, damage and age are not in a line through thickness or depth.",
+    ),
 )
 
 
@@ -109,12 +133,19 @@ def run(view: LedgerView, settings: WearOutlookSettings) -> Result:
     found = measured_wear(view, settings.vehicle, rules=settings.rules, level=settings.level)
     missing = left_out(view, settings.vehicle, found, settings.rules)
     if not found:
-        whose = f" of {settings.vehicle}" if settings.vehicle else ""
+        of_one = " of {vehicle}" if settings.vehicle else ""
         return Result(
-            headline=f"No fitted part{whose} was measured at two distances, so no wear is known.",
+            headline=Sentence(
+                "measured-wear.none-of-vehicle" if of_one else "measured-wear.none",
+                f"No fitted part{of_one} was measured at two distances, so no wear is known.",
+                vehicle=settings.vehicle,
+            ),
             caveats=(
                 *filter(None, [missing]),
-                "Write down tread depth and lining thickness at each look-over.",
+                Sentence(
+                    "measured-wear.write-down",
+                    "Write down tread depth and lining thickness at each look-over.",
+                ),
             ),
         )
     found.sort(key=lambda one: (one.middle_km, one.vehicle, one.component, one.position))
@@ -144,11 +175,18 @@ def _months(wear: Wear, pace: dict[str, float]) -> float | None:
 
 def _headline(found: list[Wear], vehicle: str | None, unit: Unit, pace: dict[str, float]) -> str:
     first = found[0]
-    name = f"{catalogue().name_of(first.component)} {first.position}".strip()
-    whose = "" if vehicle else f" of {first.vehicle}"
+    name: str = part_name(first.component, first.position)
+    if not vehicle:
+        name = Sentence("part-of-vehicle", "{part} of {vehicle}", part=name, vehicle=first.vehicle)
     months = _months(first, pace)
-    time = f", about {months:,.0f} months at its usual distance" if months else ""
-    return f"Nearest to its limit: {name}{whose}, {said_to_limit(first, unit)}{time}."
+    nearest = {"part": name, "left": said_to_limit(first, unit), "months": months}
+    if not months:
+        return Sentence("measured-wear.nearest", "Nearest to its limit: {part}, {left}.", **nearest)
+    return Sentence(
+        "measured-wear.nearest-in-months",
+        "Nearest to its limit: {part}, {left}, about {months:,.0f} months at its usual distance.",
+        **nearest,
+    )
 
 
 def _table(
@@ -225,15 +263,33 @@ def _caveats(found: list[Wear], hidden: int) -> tuple[str, ...]:
     caveats = list(_CAVEATS)
     two = sum(one.number == 2 for one in found)
     if two:
-        caveats.append(f"{two} of {len(found)} lines rest on two measurements.")
+        caveats.append(
+            Sentence(
+                "measured-wear.two",
+                "{two} of {lines} lines rest on two measurements.",
+                two=two,
+                lines=len(found),
+            )
+        )
     risen = sum(one.left_out > 0 for one in found)
     if risen:
         caveats.append(
-            f"At {risen} of {len(found)} places a figure rose without a part on record; what was "
-            "measured before is left out."
+            Sentence(
+                "measured-wear.risen",
+                "At {risen} of {lines} places a figure rose without a part on record; what was "
+                "measured before is left out.",
+                risen=risen,
+                lines=len(found),
+            )
         )
     if hidden > 0:
-        caveats.append(f"{hidden} parts farther from their limit are not shown; raise most.")
+        caveats.append(
+            Sentence(
+                "measured-wear.not-shown",
+                "{parts} parts farther from their limit are not shown; raise most.",
+                parts=hidden,
+            )
+        )
     return tuple(caveats)
 
 
