@@ -69,11 +69,11 @@ def left_out(
                 Sentence("part-of-vehicle", "{part} of {vehicle}", part=name, vehicle=key[0])
                 for name, key in zip(names, keys, strict=True)
             ]
-        told = {"parts": Joined(names[:_MOST]), "more": len(keys) - _MOST, "reason": reason}
+        these = {"parts": Joined(names[:_MOST]), "more": len(keys) - _MOST, "reason": reason}
         parts.append(
-            Sentence("measured-wear.these-and-more", "{parts} and {more} more ({reason})", **told)
+            Sentence("measured-wear.these-and-more", "{parts} and {more} more ({reason})", **these)
             if len(keys) > _MOST
-            else Sentence("measured-wear.these", "{parts} ({reason})", **told)
+            else Sentence("measured-wear.these", "{parts} ({reason})", **these)
         )
     if not parts:
         return ""
