@@ -8,6 +8,7 @@ from pydantic import Field
 
 from roadworn.analysis.result import Analysis, Cell, Chart, Column, Result, Series, Settings, Table
 from roadworn.columns.view import LedgerView
+from roadworn.model.messages import Joined, Sentence
 from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.lifedata.recurrence import MeanCumulative, mean_cumulative
 from roadworn_plugins.lifedata.trend import laplace
@@ -76,15 +77,24 @@ def run(view: LedgerView, settings: CumulativeRepairsSettings) -> Result:
     classes = [_record(view, name, settings.component) for name in _classes(view)]
     if not classes:
         return Result(
-            headline="No vehicle has covered any distance on record yet.",
-            caveats=("Record odometer readings and replacements with their reason.",),
+            headline=Sentence(
+                "cumulative-repairs.none", "No vehicle has covered any distance on record yet."
+            ),
+            caveats=(
+                Sentence(
+                    "cumulative-repairs.record",
+                    "Record odometer readings and replacements with their reason.",
+                ),
+            ),
         )
     rows: list[tuple[Cell, ...]] = []
     told: dict[str, _Told] = {}
     series: list[Series] = []
     for one in classes:
         if one.age.size < settings.least:
-            words = f"too few to tell ({one.age.size} failures)"
+            words: str = Sentence(
+                "cumulative-repairs.too-few", "too few to tell ({n} failures)", n=one.age.size
+            )
             rows.append((one.name, one.vehicles, one.age.size, *(None,) * 5, words))
             continue
         windows = (np.arange(one.vehicles, dtype=np.float64), one.start, one.stop)
@@ -116,8 +126,11 @@ def run(view: LedgerView, settings: CumulativeRepairsSettings) -> Result:
         tables=(table,),
         charts=_chart(told, series, unit),
         caveats=(
-            "A vehicle counts only for the distance it was under observation.",
-            "Failures of several parts on one day count each.",
+            Sentence(
+                "cumulative-repairs.observed",
+                "A vehicle counts only for the distance it was under observation.",
+            ),
+            Sentence("cumulative-repairs.each", "Failures of several parts on one day count each."),
         ),
     )
 
@@ -176,9 +189,12 @@ def _trend(one: _Class) -> tuple[float | None, str]:
     except LifeDataError:
         return None, ""
     if found.p is None or found.p >= _CLEAR:
-        return found.p, "no trend that chance could not make"
-    faster = found.statistic > 0
-    return found.p, f"failures come {'faster' if faster else 'slower'} with distance"
+        return found.p, Sentence(
+            "cumulative-repairs.no-trend", "no trend that chance could not make"
+        )
+    if found.statistic > 0:
+        return found.p, Sentence("cumulative-repairs.faster", "failures come faster with distance")
+    return found.p, Sentence("cumulative-repairs.slower", "failures come slower with distance")
 
 
 def _series(name: str, curve: MeanCumulative, unit: Unit) -> Series:
@@ -200,11 +216,30 @@ def _chart(told: dict[str, _Told], series: list[Series], unit: Unit) -> tuple[Ch
     return (
         Chart(
             name="cumulative_repairs",
-            title=f"{name}: {most.mean:.0f} failures a vehicle by {most.at:,.0f} {unit}",
+            title=Sentence(
+                "cumulative-repairs.chart",
+                "{vehicle_class}: {mean:.0f} failures a vehicle by {at:,.0f} {unit}",
+                vehicle_class=name,
+                mean=most.mean,
+                at=most.at,
+                unit=unit,
+            ),
             x_title=f"distance ({unit})",
             y_title="failures a vehicle",
             series=tuple(series),
-            alternative="; ".join(f"{key}: {t.mean:.1f} by {t.at:,.0f}" for key, t in told.items()),
+            alternative=Joined(
+                (
+                    Sentence(
+                        "cumulative-repairs.of-class",
+                        "{vehicle_class}: {mean:.1f} by {at:,.0f}",
+                        vehicle_class=key,
+                        mean=one.mean,
+                        at=one.at,
+                    )
+                    for key, one in told.items()
+                ),
+                "; ",
+            ),
         ),
     )
 
@@ -216,11 +251,22 @@ def _most(told: dict[str, _Told]) -> tuple[str, _Told]:
 
 def _headline(told: dict[str, _Told], classes: int, unit: Unit) -> str:
     if not told:
-        return f"Too few failures to tell how many come by a distance, in any of {classes} classes."
+        return Sentence(
+            "cumulative-repairs.too-few-anywhere",
+            "Too few failures to tell how many come by a distance, in any of {n} classes.",
+            n=classes,
+        )
     name, most = _most(told)
-    return (
-        f"Most by distance: {name}, {most.mean:.0f} failures a vehicle by {most.at:,.0f} "
-        f"{unit} ({most.low:.0f} to {most.high:.0f})."
+    return Sentence(
+        "cumulative-repairs.headline",
+        "Most by distance: {vehicle_class}, {mean:.0f} failures a vehicle by {at:,.0f} {unit} "
+        "({low:.0f} to {high:.0f}).",
+        vehicle_class=name,
+        mean=most.mean,
+        at=most.at,
+        unit=unit,
+        low=most.low,
+        high=most.high,
     )
 
 

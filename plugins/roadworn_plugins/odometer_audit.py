@@ -1,5 +1,6 @@
 """Can the odometer be believed: every doubtful reading in words, and what the record supports."""
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -12,10 +13,12 @@ from pydantic import Field
 from roadworn.analysis.result import Analysis, Cell, Column, Result, Settings, Table
 from roadworn.checks.identity import shared_vins
 from roadworn.columns.view import LedgerView
+from roadworn.model.messages import Joined, Sentence
 from roadworn.trade.odometer_rule import Status, exempt_by_age
 from roadworn.trade.vin import decode_vin, year_problem
 from roadworn.trade.weight import weight_of
 from roadworn_plugins.shared.grouped import KM_PER_MILE, Unit, preferred_unit
+from roadworn_plugins.shared.said import all_said, first_of, if_any
 
 #: A figure in the other unit is this many times too high or too low.
 _FACTORS = (KM_PER_MILE, 1.0 / KM_PER_MILE)
@@ -162,7 +165,12 @@ def run(view: LedgerView, settings: OdometerAuditSettings) -> Result:
                 swap.on,
                 swap.new,
                 "exchanged",
-                f"Instrument exchanged at {swap.old}; the new one began at {swap.new}.",
+                Sentence(
+                    "odometer-audit.exchanged",
+                    "Instrument exchanged at {old}; the new one began at {new}.",
+                    old=swap.old,
+                    new=swap.new,
+                ),
                 (swap.event,),
             )
             for swap in swaps
@@ -201,7 +209,7 @@ def _exchanges(view: LedgerView, vehicle: str | None) -> Mapping[str, list[_Exch
             FROM exchanges{condition} ORDER BY vehicle_id, occurred_at, seq""",
         (vehicle,) if vehicle else (),
     ).rows:
-        swap = _Exchange(on, event, f"{old:,.0f} {unit}", f"{new:,.0f} {unit}")
+        swap = _Exchange(on, event, _distance(old, unit), _distance(new, unit))
         found.setdefault(name, []).append(swap)
     return found
 
@@ -215,27 +223,38 @@ def _doubts(vehicle: str, series: Sequence[Reading], most: float) -> list[_Doubt
             continue
         before = next((r for r in reversed(series[:i]) if r.used), None)
         after = next((r for r in series[i + 1 :] if r.used), None)
-        last = "" if before is None else f"; {_shown(before)} on {before.on} before it"
+        last = "" if before is None else _beside("before", "; {figure} on {day} before it", before)
         if reading.event in units:
-            kind = "mixed units"
-            words = f"Fits the others once read as {units[reading.event]}{last}."
+            kind, text = "mixed units", "Fits the others once read as {other}{last}."
         elif reading.flag == "lower":
-            kind, words = "lower", f"Lower than an earlier reading{last}; kept, not used."
+            kind, text = "lower", "Lower than an earlier reading{last}; kept, not used."
         elif reading.flag == "implausible":
-            kind, words = "implausible", f"Too high for the readings around it{last}; not used."
+            kind, text = "implausible", "Too high for the readings around it{last}; not used."
         elif reading.flag == "rolled_over":
-            kind, words = "rolled over", f"The odometer went past its highest figure{last}."
+            kind, text = "rolled over", "The odometer went past its highest figure{last}."
         elif reading.event in far:
-            kind, words = "jump", f"More than {most:,.0f} km a day{last}."
+            kind, text = "jump", "More than {most:,.0f} km a day{last}."
         else:
             continue
+        words: str = Sentence(
+            f"odometer-audit.{kind.replace(' ', '-')}",
+            text,
+            other=units.get(reading.event, ""),
+            most=most,
+            last=last,
+        )
         if kind in ("lower", "implausible", "mixed units") and after is not None:
-            words += f" {_shown(after)} on {after.on} after it: this one looks like a slip."
+            slip = "{figure} on {day} after it: this one looks like a slip."
+            words = Joined((words, _beside("slip", slip, after)), " ")
         beside = (r.event for r in (before, after) if r is not None)
         found.append(
             _Doubt(vehicle, reading.on, _shown(reading), kind, words, (reading.event, *beside))
         )
     return found
+
+
+def _beside(word: str, template: str, reading: Reading) -> str:
+    return Sentence(f"odometer-audit.{word}", template, figure=_shown(reading), day=reading.on)
 
 
 def _settled(doubts: Sequence[_Doubt]) -> bool:
@@ -245,7 +264,11 @@ def _settled(doubts: Sequence[_Doubt]) -> bool:
 
 def _shown(reading: Reading) -> str:
     scale = KM_PER_MILE if reading.unit == "mi" else 1.0
-    return f"{reading.shown_km / scale:,.0f} {reading.unit}"
+    return _distance(reading.shown_km / scale, reading.unit)
+
+
+def _distance(value: float, unit: str) -> str:
+    return Sentence("distance", "{value:,.0f} {unit}", value=value, unit=unit)
 
 
 def _identities(view: LedgerView, vehicle: str | None) -> list[_Doubt]:
@@ -269,8 +292,20 @@ def _identities(view: LedgerView, vehicle: str | None) -> list[_Doubt]:
         if name in shared:
             problems.append(shared[name])
         found += [
-            _Doubt(name, on, "", "identity", f"{p.message} Hint: {p.hint}.", (event,))
-            for p in problems
+            _Doubt(
+                name,
+                on,
+                "",
+                "identity",
+                Sentence(
+                    "odometer-audit.identity",
+                    "{message} Hint: {hint}.",
+                    message=problem.message,
+                    hint=problem.hint,
+                ),
+                (event,),
+            )
+            for problem in problems
         ]
     return found
 
@@ -348,16 +383,24 @@ def _odometers(
 def _status(number: int, rolled: bool, exchanged: bool, doubted: bool) -> tuple[Status, str]:
     """Return the rule's word that the record supports, and why when it is not plain."""
     if number < 2:
-        return "unknown", "fewer than two readings are on record"
+        return "unknown", Sentence(
+            "odometer-audit.too-few", "fewer than two readings are on record"
+        )
     if doubted:
-        return "unknown", "the latest reading does not fit the earlier ones: settle it first"
+        return "unknown", Sentence(
+            "odometer-audit.latest-doubted",
+            "the latest reading does not fit the earlier ones: settle it first",
+        )
     if exchanged:
-        return "not actual", (
+        return "not actual", Sentence(
+            "odometer-audit.was-exchanged",
             "the instrument was exchanged, so it shows less than the vehicle has gone; the true "
-            "distance here counts both"
+            "distance here counts both",
         )
     if rolled:
-        return "exceeds mechanical limits", "the odometer has rolled over"
+        return "exceeds mechanical limits", Sentence(
+            "odometer-audit.has-rolled-over", "the odometer has rolled over"
+        )
     return "actual", ""
 
 
@@ -378,33 +421,49 @@ def _doubts_table(doubts: Sequence[_Doubt]) -> Table:
 
 
 def _headline(doubts: Sequence[_Doubt], vehicles: int, settings: OdometerAuditSettings) -> str:
-    whose = settings.vehicle or f"{vehicles} vehicles"
+    whose: str = settings.vehicle or Sentence("odometer-audit.vehicles", "{n} vehicles", n=vehicles)
     if not doubts:
-        return f"No reading of {whose} is in doubt."
-    parts = [
-        f"{number} {kind}"
+        return Sentence("odometer-audit.none", "No reading of {whose} is in doubt.", whose=whose)
+    counts = Counter(doubt.kind for doubt in doubts)
+    kinds = [
+        Sentence("odometer-audit.of-kind", "{n} {kind}", n=counts[kind], kind=kind)
         for kind in _KINDS
-        if (number := sum(doubt.kind == kind for doubt in doubts))
+        if counts[kind]
     ]
-    return f"Of {whose}, to be looked at: {', '.join(parts)}."
+    return Sentence(
+        "odometer-audit.headline",
+        "Of {whose}, to be looked at: {kinds}.",
+        whose=whose,
+        kinds=Joined(kinds),
+    )
 
 
 def _caveats(
     readings: Mapping[str, Sequence[Reading]], identity: Sequence[_Doubt], cut: int
 ) -> tuple[str, ...]:
-    caveats = ["What a record supports is no certificate: who transfers the vehicle certifies."]
     both = [name for name, series in readings.items() if len({r.unit for r in series}) > 1]
-    if both:
-        caveats.append(
-            f"Both miles and kilometres were written down for {', '.join(both[:5])}"
-            f"{' and others' if len(both) > 5 else ''}."
-        )
-    if identity:
-        names = sorted({doubt.vehicle for doubt in identity})
-        caveats.append(f"The VIN needs a look on {', '.join(names[:5])}; it is kept as typed.")
-    if cut > 0:
-        caveats.append(f"{cut} more rows are not shown; raise the setting most.")
-    return tuple(caveats)
+    names = sorted({doubt.vehicle for doubt in identity})
+    return all_said(
+        Sentence(
+            "odometer-audit.no-certificate",
+            "What a record supports is no certificate: who transfers the vehicle certifies.",
+        ),
+        if_any(
+            len(both),
+            "odometer-audit.both-units",
+            "Both miles and kilometres were written down for {vehicles}.",
+            vehicles=first_of(both),
+        ),
+        if_any(
+            len(names),
+            "odometer-audit.vins",
+            "The VIN needs a look on {vehicles}; it is kept as typed.",
+            vehicles=Joined(names[:5]),
+        ),
+        if_any(
+            cut, "odometer-audit.not-shown", "{n} more rows are not shown; raise the setting most."
+        ),
+    )
 
 
 ODOMETER_AUDIT = Analysis(

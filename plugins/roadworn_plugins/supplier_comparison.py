@@ -8,7 +8,8 @@ from pydantic import Field
 
 from roadworn.analysis.result import Analysis, Cell, Column, Estimate, Result, Settings, Table
 from roadworn.columns.view import LedgerView
-from roadworn.model.catalogue import catalogue
+from roadworn.model.catalogue import part_name
+from roadworn.model.messages import Joined, PartName, Sentence
 from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.lifedata.counts import benjamini_hochberg
 from roadworn_plugins.lifedata.log_rank import LogRank, log_rank
@@ -25,6 +26,7 @@ from roadworn_plugins.shared.grouped import (
     shown_distance,
 )
 from roadworn_plugins.shared.prices import PartPrice, part_prices
+from roadworn_plugins.shared.said import all_said, if_any
 
 #: Fewer failures than this on both sides together: too few to tell.
 _LEAST = 5
@@ -150,7 +152,11 @@ class Rows:
         mine = self.origins[self.lives.group] == item.number
         ends = [x if np.isfinite(x) else None for x in (test.hazard_ratio, test.lower, test.upper)]
         return Estimate(
-            name=f"hazard ratio of {', '.join(item.label)}",
+            name=Sentence(
+                "supplier-comparison.ratio",
+                "hazard ratio of {name}",
+                name=Joined((PartName(item.label[0], item.label[0]), *item.label[1:])),
+            ),
             value=ends[0],
             unit="",
             low=ends[1],
@@ -185,15 +191,25 @@ class Rows:
 
     def _words(self, item: Compared, adjusted: float) -> str:
         if not item.tells or item.test is None:
-            return "too few to tell"
+            return Sentence("supplier-comparison.too-few", "too few to tell")
         test = item.test
         if adjusted > self.shown.false_discovery:
             if test.p <= self.shown.false_discovery:
-                return "apart taken alone, but not beyond chance among all that were compared"
-            return "no difference shown; a small one cannot be ruled out"
+                return Sentence(
+                    "supplier-comparison.apart-alone",
+                    "apart taken alone, but not beyond chance among all that were compared",
+                )
+            return Sentence(
+                "supplier-comparison.no-difference",
+                "no difference shown; a small one cannot be ruled out",
+            )
         if test.observed[0] < test.expected[0]:
-            return "lasts longer than the others' on the same classes"
-        return "lasts less than the others' on the same classes"
+            return Sentence(
+                "supplier-comparison.longer", "lasts longer than the others' on the same classes"
+            )
+        return Sentence(
+            "supplier-comparison.less", "lasts less than the others' on the same classes"
+        )
 
 
 ABOUT = """\
@@ -241,8 +257,16 @@ def run(view: LedgerView, settings: SupplierComparisonSettings) -> Result:
     compared = _compare(lives, origins, labels, settings.level)
     if not compared:
         return Result(
-            headline="No component has parts of two recorded suppliers to compare.",
-            caveats=("Record the supplier and part number of each replacement.",),
+            headline=Sentence(
+                "supplier-comparison.none",
+                "No component has parts of two recorded suppliers to compare.",
+            ),
+            caveats=(
+                Sentence(
+                    "supplier-comparison.record",
+                    "Record the supplier and part number of each replacement.",
+                ),
+            ),
         )
     tests = [item.test.p if item.test is not None and item.tells else 1.0 for item in compared]
     adjusted = benjamini_hochberg(np.array(tests))
@@ -324,15 +348,28 @@ def _fit(lives: GroupedLives, origins: lives_of.Ints, n: int, level: float) -> W
 
 def _headline(named: list[Compared], number: int) -> str:
     if not named or named[0].test is None:
-        return f"No supplier's parts differ from the others' beyond chance, of {number} compared."
-    first = named[0]
-    test = named[0].test
-    name = catalogue().name_of(first.label[0])
-    what = "lasts less" if test.observed[0] > test.expected[0] else "lasts longer"
-    return (
-        f"{len(named)} of {number} differ beyond chance; first {name} of "
-        f"{', '.join(first.label[1:])} {what}: {test.observed[0]:.0f} failed where "
-        f"{test.expected[0]:.1f} would be usual."
+        return Sentence(
+            "supplier-comparison.alike",
+            "No supplier's parts differ from the others' beyond chance, of {n} compared.",
+            n=number,
+        )
+    label, test = named[0].label, named[0].test
+    lasts = (
+        Sentence("supplier-comparison.lasts-less", "lasts less")
+        if test.observed[0] > test.expected[0]
+        else Sentence("supplier-comparison.lasts-longer", "lasts longer")
+    )
+    return Sentence(
+        "supplier-comparison.headline",
+        "{n} of {every} differ beyond chance; first {part} of {origin} {lasts}: {failed:.0f} "
+        "failed where {expected:.1f} would be usual.",
+        n=len(named),
+        every=number,
+        part=part_name(label[0]),
+        origin=Joined(label[1:]),
+        lasts=lasts,
+        failed=float(test.observed[0]),
+        expected=float(test.expected[0]),
     )
 
 
@@ -344,15 +381,27 @@ def _caveats(
         f"SELECT count(*) FROM part_lives WHERE supplier IS NULL{condition}",
         (settings.component,) if settings.component else (),
     ).rows[0][0]
-    caveats = [
-        f"{number} comparisons were made and adjusted together.",
-        "Several lives on one vehicle count as if they were on several.",
-    ]
-    if unknown:
-        caveats.append(f"{unknown} lives of parts without a recorded supplier are left out.")
-    if hidden > 0:
-        caveats.append(f"{hidden} comparisons are not shown; raise most.")
-    return tuple(caveats)
+    return all_said(
+        Sentence(
+            "supplier-comparison.compared",
+            "{n} comparisons were made and adjusted together.",
+            n=number,
+        ),
+        Sentence(
+            "supplier-comparison.one-vehicle",
+            "Several lives on one vehicle count as if they were on several.",
+        ),
+        if_any(
+            unknown,
+            "supplier-comparison.unknown",
+            "{n} lives of parts without a recorded supplier are left out.",
+        ),
+        if_any(
+            hidden,
+            "supplier-comparison.not-shown",
+            "{n} comparisons are not shown; raise most.",
+        ),
+    )
 
 
 SUPPLIER_COMPARISON = Analysis(

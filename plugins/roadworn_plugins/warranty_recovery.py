@@ -9,11 +9,13 @@ from pydantic import Field
 
 from roadworn.analysis.result import Analysis, Cell, Column, Estimate, Result, Settings, Table
 from roadworn.columns.view import LedgerView
-from roadworn.model.catalogue import catalogue
+from roadworn.model.catalogue import part_name
+from roadworn.model.messages import Joined, Sentence
 from roadworn.trade.warranty import Warranty, WarrantyStatus, add_months
 from roadworn_plugins.shared import grouped as lives_of
 from roadworn_plugins.shared.asked_for import require, suppliers
 from roadworn_plugins.shared.grouped import Unit, shown_distance
+from roadworn_plugins.shared.said import all_said, if_any
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,8 +180,15 @@ def run(view: LedgerView, settings: WarrantyRecoverySettings) -> Result:
     unit = settings.unit or lives_of.preferred_unit(view)
     if not parts:
         return Result(
-            headline="No part that failed had a warranty on record.",
-            caveats=("Record warranty months and distance with each replacement.",),
+            headline=Sentence(
+                "warranty-recovery.none", "No part that failed had a warranty on record."
+            ),
+            caveats=(
+                Sentence(
+                    "warranty-recovery.record",
+                    "Record warranty months and distance with each replacement.",
+                ),
+            ),
         )
     covered = [part for part in parts if part.status.in_force is not False]
     worn = [part for part in covered if part.reason == "worn_out"]
@@ -207,7 +216,7 @@ def run(view: LedgerView, settings: WarrantyRecoverySettings) -> Result:
                 unit=currency,
                 method="sum of what the failed parts had cost",
                 failures=number,
-                words=f"{number} parts",
+                words=Sentence("warranty-recovery.parts", "{n} parts", n=number),
                 evidence=tuple(
                     event
                     for part in listed
@@ -259,20 +268,30 @@ def _row(part: Covered, unit: Unit) -> tuple[Cell, ...]:
 
 def _mind(part: Covered) -> str:
     """Say what speaks against a claim."""
-    said = []
-    if part.status.in_force is None:
-        said.append("no odometer reading shows whether its distance was within the terms")
-    elif part.estimated and part.distance_km is not None:
-        said.append("its distance is interpolated between readings")
-    if part.reason == "worn_out":
-        said.append("worn out: terms usually exclude wear")
-    if part.reason is None:
-        said.append("found failed and not yet replaced: claim before it is thrown away")
-    if part.parts_cost is None:
-        said.append("no price on record")
-    if not part.supplier:
-        said.append("no supplier on record")
-    return "; ".join(said)
+    doubtful = part.status.in_force is None
+    found = (
+        (
+            "unread",
+            doubtful,
+            "no odometer reading shows whether its distance was within the terms",
+        ),
+        (
+            "interpolated",
+            not doubtful and part.estimated and part.distance_km is not None,
+            "its distance is interpolated between readings",
+        ),
+        ("worn", part.reason == "worn_out", "worn out: terms usually exclude wear"),
+        (
+            "open",
+            part.reason is None,
+            "found failed and not yet replaced: claim before it is thrown away",
+        ),
+        ("no-price", part.parts_cost is None, "no price on record"),
+        ("no-supplier", not part.supplier, "no supplier on record"),
+    )
+    return Joined(
+        (Sentence(f"warranty-recovery.{code}", text) for code, holds, text in found if holds), "; "
+    )
 
 
 def _sums(parts: list[Covered]) -> dict[str, tuple[float, int]]:
@@ -288,38 +307,71 @@ def _sums(parts: list[Covered]) -> dict[str, tuple[float, int]]:
 def _headline(listed: list[Covered], parts: int, sums: dict[str, tuple[float, int]]) -> str:
     certain = [part for part in listed if part.status.in_force]
     if not certain:
-        return f"None of {parts} failed parts with a warranty on record failed within it."
-    money = " and ".join(f"{total:,.2f} {currency}" for currency, (total, _n) in sums.items())
-    suppliers = Counter(part.supplier for part in certain if part.supplier)
-    first = f", most of {suppliers.most_common(1)[0][0]}" if suppliers else ""
-    claim = f": {money} of parts to claim" if money else ", without a price on record"
-    name = catalogue().name_of(Counter(part.component for part in certain).most_common(1)[0][0])
-    return (
-        f"{len(certain)} of {parts} failed parts were within their own warranty{claim}{first}; "
-        f"{name} most often."
+        return Sentence(
+            "warranty-recovery.none-within",
+            "None of {n} failed parts with a warranty on record failed within it.",
+            n=parts,
+        )
+    money = [
+        Sentence("money", "{value:,.2f} {currency}", value=total, currency=currency)
+        for currency, (total, _n) in sums.items()
+    ]
+    claim = (
+        Sentence("warranty-recovery.claim", ": {money} of parts to claim", money=_and(money))
+        if money
+        else Sentence("warranty-recovery.unpriced", ", without a price on record")
     )
+    suppliers = Counter(part.supplier for part in certain if part.supplier)
+    most = ""
+    if suppliers:
+        supplier = suppliers.most_common(1)[0][0]
+        most = Sentence("warranty-recovery.most-of", ", most of {supplier}", supplier=supplier)
+    return Sentence(
+        "warranty-recovery.headline",
+        "{n} of {every} failed parts were within their own warranty{claim}{most}; {part} most "
+        "often.",
+        n=len(certain),
+        every=parts,
+        claim=claim,
+        most=most,
+        part=part_name(Counter(part.component for part in certain).most_common(1)[0][0]),
+    )
+
+
+def _and(texts: list[Sentence]) -> str:
+    told: str = texts[0]
+    for text in texts[1:]:
+        told = Sentence("and", "{first} and {second}", first=told, second=text)
+    return told
 
 
 def _caveats(
     listed: list[Covered], worn: list[Covered], settings: WarrantyRecoverySettings, hidden: int
 ) -> tuple[str, ...]:
-    caveats = [
-        "The written terms of each warranty come first; what was claimed already is not on record."
-    ]
-    if worn and not settings.wear:
-        caveats.append(
-            f"{len(worn)} parts that were replaced as worn out within their term are left out: "
-            "terms usually exclude wear; ask for wear=true to list them."
-        )
-    doubtful = sum(part.status.in_force is None for part in listed)
-    if doubtful:
-        caveats.append(f"{doubtful} are in doubt for want of an odometer reading; not in the sum.")
-    unpriced = sum(part.parts_cost is None for part in listed)
-    if unpriced:
-        caveats.append(f"{unpriced} have no price on record and add nothing.")
-    if hidden > 0:
-        caveats.append(f"{hidden} more are not shown; raise most.")
-    return tuple(caveats)
+    return all_said(
+        Sentence(
+            "warranty-recovery.terms-first",
+            "The written terms of each warranty come first; what was claimed already is not on "
+            "record.",
+        ),
+        if_any(
+            0 if settings.wear else len(worn),
+            "warranty-recovery.worn-left-out",
+            "{n} parts that were replaced as worn out within their term are left out: terms "
+            "usually exclude wear; ask for wear=true to list them.",
+        ),
+        if_any(
+            sum(part.status.in_force is None for part in listed),
+            "warranty-recovery.in-doubt",
+            "{n} are in doubt for want of an odometer reading; not in the sum.",
+        ),
+        if_any(
+            sum(part.parts_cost is None for part in listed),
+            "warranty-recovery.no-prices",
+            "{n} have no price on record and add nothing.",
+        ),
+        if_any(hidden, "warranty-recovery.not-shown", "{n} more are not shown; raise most."),
+    )
 
 
 WARRANTY_RECOVERY = Analysis(

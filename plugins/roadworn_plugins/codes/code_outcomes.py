@@ -8,10 +8,12 @@ from pydantic import Field
 
 from roadworn.analysis.result import Analysis, Column, Result, Settings, Table
 from roadworn.columns.view import LedgerView
-from roadworn.model.catalogue import catalogue
+from roadworn.model.catalogue import part_name
+from roadworn.model.messages import Sentence
 from roadworn.trade.codes import split_code, told_code
 from roadworn_plugins.codes.cases import Case, Limits, load_cases
 from roadworn_plugins.lifedata.counts import jeffreys_interval
+from roadworn_plugins.shared.said import all_said, if_any
 
 ABOUT = """\
 Question: Which work made a trouble code stay away, and which did not?
@@ -218,11 +220,23 @@ def _table(rows: Sequence[_Row]) -> Table:
 def _headline(rows: Sequence[_Row], settings: CodeOutcomesSettings) -> str:
     tried = [row for row in rows if row.component != NO_WORK and row.tally.known]
     if not tried:
-        whose = f" for the codes on {settings.vehicle}" if settings.vehicle else ""
-        return f"No work after a code has been proved by a later scan yet{whose}."
+        return Sentence(
+            "code-outcomes.none",
+            "No work after a code has been proved by a later scan yet{for_vehicle}.",
+            for_vehicle=Sentence(
+                "code-outcomes.for-vehicle",
+                " for the codes on {vehicle}",
+                vehicle=settings.vehicle,
+            )
+            if settings.vehicle
+            else "",
+        )
     often = [row for row in tried if row.tally.known >= _LEAST_TOLD]
     if not often:
-        return "Each work after a code was proved too seldom yet to say what keeps it away."
+        return Sentence(
+            "code-outcomes.seldom",
+            "Each work after a code was proved too seldom yet to say what keeps it away.",
+        )
     best, worst = often[0], None
     for group in _by_code(often):
         low = min(group, key=lambda row: (row.high or 0.0, row.component))
@@ -230,11 +244,24 @@ def _headline(rows: Sequence[_Row], settings: CodeOutcomesSettings) -> str:
         if (low.high or 0.0) < (group[0].low or 0.0):
             best, worst = group[0], low
             break
-    where = "" if best.kind == ALL_CLASSES else f" on {best.kind}"
-    text = f"After {best.code}{where} {_name(best.component)} kept it away {_counted(best)}"
-    if worst is not None:
-        text += f", {_name(worst.component)} {_counted(worst)}"
-    return f"{text}."
+    return Sentence(
+        "code-outcomes.headline",
+        "After {code}{on_class} work on the {part} kept it away {times}{worst}.",
+        code=best.code,
+        on_class=""
+        if best.kind == ALL_CLASSES
+        else Sentence("code-outcomes.on-class", " on {vehicle_class}", vehicle_class=best.kind),
+        part=part_name(best.component),
+        times=_counted(best),
+        worst=""
+        if worst is None
+        else Sentence(
+            "code-outcomes.headline-worst",
+            ", work on the {part} {times}",
+            part=part_name(worst.component),
+            times=_counted(worst),
+        ),
+    )
 
 
 def _by_code(rows: Iterable[_Row]) -> list[list[_Row]]:
@@ -251,25 +278,38 @@ def _stands_alone(row: _Row) -> bool:
     )
 
 
-def _name(component: str) -> str:
-    return f"work on the {catalogue().name_of(component)}"
-
-
 def _counted(row: _Row) -> str:
-    return f"{row.tally.away} of {row.tally.known} times ({row.low:.0%} to {row.high:.0%})"
+    return Sentence(
+        "code-outcomes.times",
+        "{n} of {every} times ({low:.0%} to {high:.0%})",
+        n=row.tally.away,
+        every=row.tally.known,
+        low=row.low,
+        high=row.high,
+    )
 
 
 def _caveats(cases: Sequence[Case], cut: int) -> tuple[str, ...]:
-    caveats = ["A code points to a circuit or a condition, not to a part: test before replacing."]
-    several = sum(len(case.components) > 1 for case in cases)
-    if several:
-        caveats.append(f"In {several} cases several parts were done at once; each of them counts.")
-    unknown = sum(case.ending == "not known" for case in cases)
-    if unknown:
-        caveats.append(f"For {unknown} of {len(cases)} cases no later scan tells how they went.")
-    if cut:
-        caveats.append(f"{cut} more rows are not shown; raise the setting most.")
-    return tuple(caveats)
+    return all_said(
+        Sentence(
+            "code-outcomes.test-first",
+            "A code points to a circuit or a condition, not to a part: test before replacing.",
+        ),
+        if_any(
+            sum(len(case.components) > 1 for case in cases),
+            "code-outcomes.several",
+            "In {n} cases several parts were done at once; each of them counts.",
+        ),
+        if_any(
+            sum(case.ending == "not known" for case in cases),
+            "code-outcomes.unknown",
+            "For {n} of {every} cases no later scan tells how they went.",
+            every=len(cases),
+        ),
+        if_any(
+            cut, "code-outcomes.not-shown", "{n} more rows are not shown; raise the setting most."
+        ),
+    )
 
 
 CODE_OUTCOMES = Analysis(

@@ -7,6 +7,7 @@ a reader sees where it departs from the record.
 import numpy as np
 
 from roadworn.analysis.result import Chart, Column, Series, Table
+from roadworn.model.messages import Joined, Sentence
 from roadworn_plugins.lifedata.survival import at_risk
 from roadworn_plugins.lifespans.figures import FAILED, WORN, Figures, Group
 from roadworn_plugins.shared.grouped import Floats
@@ -44,7 +45,11 @@ def at_risk_table(figures: Figures, told: list[Group], keys: tuple[Column, ...])
     word = figures.shown.word
     return Table(
         name="survival_at_risk",
-        title=f"Parts still under observation at each age, in {word}",
+        title=Sentence(
+            "part-lifespans.at-risk",
+            "Parts still under observation at each age, in {unit}",
+            unit=word,
+        ),
         columns=(
             *keys,
             *(Column(f"at_{age:.10g}", f"{age:,.10g}", "integer") for age in ages),
@@ -69,7 +74,7 @@ def _survival(figures: Figures, told: list[Group]) -> Chart:
     curve, series = figures.curve, []
     for group in told:
         rows = curve.group_slice(group.g)
-        name = ", ".join(group.label)
+        name = group.name
         series += [
             Series(
                 name=name,
@@ -81,14 +86,28 @@ def _survival(figures: Figures, told: list[Group]) -> Chart:
             ),
             _fitted(figures, group, name),
         ]
-    gone = "; ".join(
-        f"{', '.join(group.label)}: half gone by {figures.shown.said(group.b50)}" for group in told
+    gone = Joined(
+        (
+            Sentence(
+                "part-lifespans.half-gone",
+                "{name}: half gone by {age}",
+                name=group.name,
+                age=figures.shown.said(group.b50),
+            )
+            for group in told
+        ),
+        "; ",
     )
     first = told[0]
     return Chart(
         "survival",
-        f"{series[0].name} fails most often of these, half by {figures.shown.said(first.b50)}",
-        f"age ({figures.shown.word})",
+        Sentence(
+            "part-lifespans.fails-most",
+            "{name} fails most often of these, half by {age}",
+            name=first.name,
+            age=figures.shown.said(first.b50),
+        ),
+        Sentence("part-lifespans.age", "age ({unit})", unit=figures.shown.word),
         "share still working",
         tuple(series),
         gone,
@@ -115,12 +134,15 @@ def _reasons(figures: Figures, told: list[Group]) -> tuple[Chart, ...]:
         ages, shares = figures.reasons.steps(group.g)
         names = {FAILED: "failed", WORN: "worn out"}
         last = shares[-1]
-        name = ", ".join(group.label)
         return (
             Chart(
                 "reasons",
-                f"{name}: gone by failing and by wear",
-                f"age ({figures.shown.word})",
+                Sentence(
+                    "part-lifespans.reasons",
+                    "{name}: gone by failing and by wear",
+                    name=group.name,
+                ),
+                Sentence("part-lifespans.age", "age ({unit})", unit=figures.shown.word),
                 "share gone",
                 tuple(
                     Series(
@@ -131,8 +153,13 @@ def _reasons(figures: Figures, told: list[Group]) -> tuple[Chart, ...]:
                     )
                     for kind, word in names.items()
                 ),
-                f"{name}: {last[FAILED]:.0%} failed and {last[WORN]:.0%} worn out at the oldest "
-                "age seen",
+                Sentence(
+                    "part-lifespans.gone",
+                    "{name}: {failed:.0%} failed and {worn:.0%} worn out at the oldest age seen",
+                    name=group.name,
+                    failed=float(last[FAILED]),
+                    worn=float(last[WORN]),
+                ),
             ),
         )
     return ()

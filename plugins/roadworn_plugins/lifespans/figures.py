@@ -1,11 +1,13 @@
 """The figures of one group in the unit shown, and what they mean in words."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 
 from roadworn.analysis.result import Cell, Column, Estimate
 from roadworn.model.catalogue import catalogue
+from roadworn.model.messages import Joined, PartName, Sentence
 from roadworn_plugins.lifedata.cumulative_incidence import (
     STILL_RUNNING,
     CumulativeIncidence,
@@ -148,9 +150,13 @@ class Shown:
     def said(self, shown: float | None, unit: bool = True) -> str:
         """Return a figure of the table for a sentence."""
         if shown is None:
-            return "an age not reached"
-        number = f"{shown:,.0f}" if self.clock == "distance" else f"{shown:.1f}"
-        return f"{number} {self.word}" if unit else number
+            return Sentence("part-lifespans.not-reached", "an age not reached")
+        number = "{value:,.0f}" if self.clock == "distance" else "{value:.1f}"
+        if not unit:
+            return Sentence(f"part-lifespans.{self.clock}", number, value=shown)
+        return Sentence(
+            f"part-lifespans.{self.clock}-unit", f"{number} {{unit}}", value=shown, unit=self.word
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -181,6 +187,7 @@ class Group:
         n, failed, running = figures.lives.counts()
         self.figures, self.g, self.shown = figures, g, figures.shown
         self.label = figures.lives.labels[g]
+        self.name = Joined((PartName(self.label[0], self.label[0]), *self.label[1:]))
         self.n, self.failed, self.running = int(n[g]), int(failed[g]), int(running[g])
         self.why_out = figures.left_out[g]
         self.left_out = sum(self.why_out.values())
@@ -197,38 +204,59 @@ class Group:
 
     def words(self) -> str:
         """Say what the figures mean, or that there are too few."""
-        said = []
+        failed, use = self.failed, self.figures.use[self.g]
+        said: list[str] = []
         if not self.tells:
-            said.append(f"too few to tell ({self.failed} failed)")
-            if self.failed >= self.shown.least:
+            said.append(
+                Sentence("part-lifespans.too-few", "too few to tell ({n} failed)", n=failed)
+            )
+            if failed >= self.shown.least:
                 said.append(self.figures.fit.status_word(self.g))
-            elif self.failed == 0:
-                use = self.shown.text(float(self.figures.use[self.g]))
-                said.append(f"none failed in {use} of use")
-        beyond = self.figures.fit.quantiles[0.5][self.g] > self.figures.oldest[self.g]
-        if self.tells and beyond:
-            oldest = self.shown.text(float(self.figures.oldest[self.g]))
-            said.append(f"B50 lies beyond the oldest part seen, {oldest}")
+            elif failed == 0:
+                said.append(
+                    Sentence(
+                        "part-lifespans.none-failed",
+                        "none failed in {use} of use",
+                        use=self.shown.text(float(use)),
+                    )
+                )
+        oldest = float(self.figures.oldest[self.g])
+        if self.tells and self.figures.fit.quantiles[0.5][self.g] > oldest:
+            said.append(
+                Sentence(
+                    "part-lifespans.beyond",
+                    "B50 lies beyond the oldest part seen, {oldest}",
+                    oldest=self.shown.text(oldest),
+                )
+            )
         said += self._trade()
         if self.shares is not None:
             said.append(_in_words(self.shares, self.shown))
-        return "; ".join(said)
+        return Joined(said, "; ")
 
     def _trade(self) -> list[str]:
         span = trade_range(catalogue().find(self.label[0]))
         if span is None or self.shown.clock != "distance":
             return []
         low, high = (float(shown_distance(x, self.shown.unit)) for x in span)
-        trade = f"trade range {low:,.0f} to {high:,.0f} (common practice, no source)"
+        trade = Sentence(
+            "part-lifespans.trade-range",
+            "trade range {low:,.0f} to {high:,.0f} (common practice, no source)",
+            low=low,
+            high=high,
+        )
         if not self.tells or self.b50 is None:
             return [trade]
         # A limit on the same side is what makes a difference more than chance.
         least, most = (np.nan if x is None else x for x in self.b50_ci)
         if self.b50 < low:
-            return [f"{'below' if most < low else 'perhaps below'} the {trade}"]
-        if self.b50 > high:
-            return [f"{'above' if least > high else 'perhaps above'} the {trade}"]
-        return [f"within the {trade}"]
+            side = "below" if most < low else "perhaps below"
+        elif self.b50 > high:
+            side = "above" if least > high else "perhaps above"
+        else:
+            side = "within"
+        code = f"part-lifespans.{side.replace(' ', '-')}"
+        return [Sentence(code, f"{side} the {{trade}}", trade=trade)]
 
     def row(self) -> tuple[Cell, ...]:
         """Return the cells in the order of the table."""
@@ -246,7 +274,9 @@ class Group:
             limits = "Wald"
         return tuple(
             Estimate(
-                name=f"{name} of {', '.join(self.label)}",
+                name=Sentence(
+                    "part-lifespans.quantile", "{quantile} of {name}", quantile=name, name=self.name
+                ),
                 value=value,
                 unit=self.shown.word,
                 low=ends[0],
@@ -256,7 +286,7 @@ class Group:
                 failures=self.failed,
                 running=self.running,
                 left_out=self.left_out,
-                why_left_out="; ".join(f"{number} {why}" for why, number in self.why_out.items()),
+                why_left_out=Joined(left_out_why(self.why_out.items()), "; "),
                 words=self.words(),
                 evidence=self.evidence,
             )
@@ -268,8 +298,20 @@ class Group:
 
 
 def _in_words(shares: Shares, shown: Shown) -> str:
-    return (
-        f"by {shown.text(shares.age)} about {shares.failed:.0%} have failed "
-        f"({shares.failed_ci[0]:.0%} to {shares.failed_ci[1]:.0%}) and {shares.worn:.0%} are worn "
-        f"out ({shares.worn_ci[0]:.0%} to {shares.worn_ci[1]:.0%})"
+    return Sentence(
+        "part-lifespans.shares",
+        "by {age} about {failed:.0%} have failed ({failed_low:.0%} to {failed_high:.0%}) and "
+        "{worn:.0%} are worn out ({worn_low:.0%} to {worn_high:.0%})",
+        age=shown.text(shares.age),
+        failed=shares.failed,
+        failed_low=shares.failed_ci[0],
+        failed_high=shares.failed_ci[1],
+        worn=shares.worn,
+        worn_low=shares.worn_ci[0],
+        worn_high=shares.worn_ci[1],
     )
+
+
+def left_out_why(whys: Iterable[tuple[str, int]]) -> list[Sentence]:
+    """Say how many stays of a part are left out, by why."""
+    return [Sentence("left-out-why", "{n} {why}", n=n, why=why) for why, n in whys]

@@ -1,5 +1,6 @@
 """How long parts last, by component and whatever else they are told apart by."""
 
+from collections import Counter
 from typing import Annotated, Literal
 
 import numpy as np
@@ -7,13 +8,15 @@ from pydantic import Field, field_validator
 
 from roadworn.analysis.result import Analysis, Column, Result, Settings, Table
 from roadworn.columns.view import LedgerView
+from roadworn.model.messages import Joined, Sentence
 from roadworn_plugins.lifedata.parametric_fits import fit_weibull
 from roadworn_plugins.lifedata.small_samples import fit_small
 from roadworn_plugins.lifedata.survival import kaplan_meier
 from roadworn_plugins.lifespans.charts import at_risk_table, charts
-from roadworn_plugins.lifespans.figures import COLUMNS, Figures, Group, Reasons, Shown
+from roadworn_plugins.lifespans.figures import COLUMNS, Figures, Group, Reasons, Shown, left_out_why
 from roadworn_plugins.shared import grouped as lives_of
 from roadworn_plugins.shared.grouped import GROUPINGS, GroupedLives, Unit
+from roadworn_plugins.shared.said import all_said, if_any
 
 ABOUT = """\
 Question: How long do these parts last, and how sure is that?
@@ -75,8 +78,13 @@ def run(view: LedgerView, settings: PartLifespansSettings) -> Result:
     lives = lives_of.load(view, by, component=settings.component, clock=settings.clock)
     if not lives.labels:
         return Result(
-            headline="No part lives are on record for this yet.",
-            caveats=("Record replacements with their reason and odometer reading.",),
+            headline=Sentence("part-lifespans.none", "No part lives are on record for this yet."),
+            caveats=(
+                Sentence(
+                    "part-lifespans.record",
+                    "Record replacements with their reason and odometer reading.",
+                ),
+            ),
         )
     shown = Shown(
         settings.unit or lives_of.preferred_unit(view),
@@ -103,7 +111,7 @@ def run(view: LedgerView, settings: PartLifespansSettings) -> Result:
     )
     table = Table(
         name="part_lifespans",
-        title=f"How long parts last, in {shown.word}",
+        title=Sentence("part-lifespans.title", "How long parts last, in {unit}", unit=shown.word),
         columns=columns,
         rows=tuple(group.row() for group in groups),
         evidence=tuple(group.evidence for group in groups),
@@ -149,55 +157,78 @@ def _figures(
 
 def _headline(told: list[Group], groups: int, shown: Shown) -> str:
     if not told:
-        return f"Too few failures to tell a lifetime for any of {groups} groups."
+        return Sentence(
+            "part-lifespans.too-few-anywhere",
+            "Too few failures to tell a lifetime for any of {n} groups.",
+            n=groups,
+        )
     first = told[0]
     low, high = first.b50_ci
-    band = ""
-    if low is not None and high is not None:
-        band = f" ({shown.said(low, unit=False)} to {shown.said(high, unit=False)})"
-    return (
-        f"{len(told)} of {groups} groups have enough failures; {', '.join(first.label)}: half are "
-        f"gone by {shown.said(first.b50)}{band}, from {first.failed} failed and {first.running} "
-        "running."
+    return Sentence(
+        "part-lifespans.headline",
+        "{n} of {every} groups have enough failures; {name}: half are gone by {age}{band}, from "
+        "{failed} failed and {running} running.",
+        n=len(told),
+        every=groups,
+        name=first.name,
+        age=shown.said(first.b50),
+        band=""
+        if low is None or high is None
+        else Sentence(
+            "part-lifespans.band",
+            " ({low} to {high})",
+            low=shown.said(low, unit=False),
+            high=shown.said(high, unit=False),
+        ),
+        failed=first.failed,
+        running=first.running,
     )
 
 
 def _caveats(
     lives: GroupedLives, figures: Figures, hidden: int, settings: PartLifespansSettings
 ) -> tuple[str, ...]:
-    caveats = []
-    whys: dict[str, int] = {}
     # Groups that share what is left out (suppliers of one component) must not add it up twice.
-    seen = {label[:1]: found for label, found in zip(lives.labels, figures.left_out, strict=True)}
-    if {"supplier", "part-number"} & set(lives.by):
-        for found in seen.values():
-            for why, number in found.items():
-                whys[why] = whys.get(why, 0) + number
-    else:
-        for found in figures.left_out:
-            for why, number in found.items():
-                whys[why] = whys.get(why, 0) + number
-    if whys:
-        listed = "; ".join(f"{number} {why}" for why, number in sorted(whys.items()))
-        caveats.append(f"{sum(whys.values())} stays of a part are left out: {listed}.")
-    late = int(np.sum(lives.entry > 0))
-    if late:
-        caveats.append(f"{late} lives came under observation late and count from there on only.")
-    if lives.interval.any():
-        caveats.append(
-            f"{int(lives.interval.sum())} failures are only known to lie between two looks; "
-            "the median counts them at the middle, the fit as they are."
-        )
-    told = [figures.group(g).tells for g in range(len(lives.labels))]
-    plain = int(np.sum(np.array(told) & ~figures.conditional & (figures.fit.failures < 20)))
-    if settings.limits == "conditional" and plain:
-        caveats.append(
-            f"{plain} groups with fewer than 20 failures have likelihood-ratio limits, which are "
-            "too narrow in small samples."
-        )
-    if hidden > 0:
-        caveats.append(f"{hidden} groups with fewer failures are not shown; raise most.")
-    return tuple(caveats)
+    shared = {"supplier", "part-number"} & set(lives.by)
+    once = {
+        label[:1] if shared else label: found
+        for label, found in zip(lives.labels, figures.left_out, strict=True)
+    }
+    whys = Counter[str]()
+    for found in once.values():
+        whys.update(found)
+    told = np.array([figures.group(g).tells for g in range(len(lives.labels))])
+    plain = int(np.sum(told & ~figures.conditional & (figures.fit.failures < 20)))
+    return all_said(
+        if_any(
+            whys.total(),
+            "part-lifespans.left-out",
+            "{n} stays of a part are left out: {whys}.",
+            whys=Joined(left_out_why(sorted(whys.items())), "; "),
+        ),
+        if_any(
+            int(np.sum(lives.entry > 0)),
+            "part-lifespans.late",
+            "{n} lives came under observation late and count from there on only.",
+        ),
+        if_any(
+            int(lives.interval.sum()),
+            "part-lifespans.between",
+            "{n} failures are only known to lie between two looks; the median counts them at the "
+            "middle, the fit as they are.",
+        ),
+        if_any(
+            plain if settings.limits == "conditional" else 0,
+            "part-lifespans.too-narrow",
+            "{n} groups with fewer than 20 failures have likelihood-ratio limits, which are too "
+            "narrow in small samples.",
+        ),
+        if_any(
+            hidden,
+            "part-lifespans.not-shown",
+            "{n} groups with fewer failures are not shown; raise most.",
+        ),
+    )
 
 
 PART_LIFESPANS = Analysis(

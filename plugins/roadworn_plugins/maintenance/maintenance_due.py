@@ -10,7 +10,8 @@ from pydantic import Field
 
 from roadworn.analysis.result import Analysis, Column, Estimate, Result, Settings, Table
 from roadworn.columns.view import UNSEEN_DAYS, LedgerView
-from roadworn.model.catalogue import catalogue
+from roadworn.model.catalogue import part_name
+from roadworn.model.messages import Sentence
 from roadworn.trade.warranty import add_months
 from roadworn_plugins.lifedata.counts import jeffreys_interval
 from roadworn_plugins.maintenance.schedule import (
@@ -32,6 +33,7 @@ from roadworn_plugins.maintenance.standing import (
 )
 from roadworn_plugins.shared.asked_for import classes_nobody_has
 from roadworn_plugins.shared.grouped import KM_PER_MILE, Unit, preferred_unit
+from roadworn_plugins.shared.said import all_said, first_of, if_any, on_vehicle
 
 ABOUT = """\
 Question: Which service is due or overdue, and how much of it was done in time?
@@ -198,7 +200,7 @@ def _estimates(
     count: _Count, standing: Sequence[DueService], settings: MaintenanceDueSettings
 ) -> tuple[Estimate, ...]:
     unknown = sum(one.state == "no record" for one in standing)
-    why = "no record of the time before" if unknown else ""
+    why = Sentence("maintenance-due.unknown", "no record of the time before") if unknown else ""
     if not count.due:
         return (
             Estimate(
@@ -207,13 +209,26 @@ def _estimates(
                 unit="share",
                 left_out=unknown,
                 why_left_out=why,
-                words="No service fell due in that time, so there is no share.",
+                words=Sentence(
+                    "maintenance-due.none-due",
+                    "No service fell due in that time, so there is no share.",
+                ),
             ),
         )
     in_time = count.on_time + (count.early if settings.early_counts else 0)
     limits = jeffreys_interval(in_time, count.due)
-    late = f"{count.late} late, {count.not_done} not done"
-    early = "" if settings.early_counts else f"{count.early} too early, "
+    words = Sentence(
+        "maintenance-due.share",
+        "{done} of {due} in {months} months; {early}{late} late, {not_done} not done",
+        done=in_time,
+        due=count.due,
+        months=settings.months,
+        early=""
+        if settings.early_counts
+        else Sentence("maintenance-due.share-early", "{n} too early, ", n=count.early),
+        late=count.late,
+        not_done=count.not_done,
+    )
     return (
         Estimate(
             name="service done in time",
@@ -224,7 +239,7 @@ def _estimates(
             method="on time over due, Jeffreys limits",
             left_out=unknown,
             why_left_out=why,
-            words=f"{in_time} of {count.due} in {settings.months} months; {early}{late}",
+            words=words,
             evidence=tuple(sorted(set(count.events or ()))),
         ),
     )
@@ -234,39 +249,57 @@ def _headline(
     standing: Sequence[DueService], count: _Count, settings: MaintenanceDueSettings
 ) -> str:
     number = {state: sum(one.state == state for one in standing) for state in STATES}
-    whose = f" on {settings.vehicle}" if settings.vehicle else ""
-    first = (
-        f"{number['overdue']} services overdue{whose}, {number['due']} due now, {number['soon']} "
-        f"more within {settings.ahead_months:g} months"
-    )
-    if not count.due:
-        return f"{first}."
     in_time = count.on_time + (count.early if settings.early_counts else 0)
-    return f"{first}; in {settings.months} months {in_time} of {count.due} were done in time."
+    return Sentence(
+        "maintenance-due.headline",
+        "{overdue} services overdue{on_vehicle}, {due} due now, {soon} more within {months:g} "
+        "months{share}.",
+        overdue=number["overdue"],
+        on_vehicle=on_vehicle(settings.vehicle),
+        due=number["due"],
+        soon=number["soon"],
+        months=settings.ahead_months,
+        share=if_any(
+            count.due,
+            "maintenance-due.headline-share",
+            "; in {months} months {done} of {n} were done in time",
+            months=settings.months,
+            done=in_time,
+        ),
+    )
 
 
 def _caveats(
     view: LedgerView, schedule: Schedule, standing: Sequence[DueService], cut: int
 ) -> tuple[str, ...]:
     asked = [service.vehicle_class for service in schedule.services]
-    caveats = [schedule.note, *classes_nobody_has(asked, view)]
     unseen = view.sql(
         """SELECT count(*) FROM vehicles
            WHERE retired_on IS NULL AND last_seen_on < CAST(? AS DATE) - CAST(? AS INTEGER)""",
         (view.today.isoformat(), UNSEEN_DAYS),
     ).rows[0][0]
-    if unseen:
-        caveats.append(f"{unseen} vehicles not seen for {UNSEEN_DAYS} days are left out.")
-    unknown = [one for one in standing if one.state == "no record"]
-    if unknown:
-        names = sorted({catalogue().name_of(one.service.component) for one in unknown})
-        caveats.append(
-            f"For {len(unknown)} services nobody wrote down when they were last done: "
-            f"{', '.join(names[:5])}{' and others' if len(names) > 5 else ''}."
-        )
-    if cut:
-        caveats.append(f"{cut} more rows are not shown; raise the setting most.")
-    return tuple(caveats)
+    unknown = [one.service.component for one in standing if one.state == "no record"]
+    return all_said(
+        schedule.note,
+        *classes_nobody_has(asked, view),
+        if_any(
+            unseen,
+            "maintenance-due.unseen",
+            "{n} vehicles not seen for {days} days are left out.",
+            days=UNSEEN_DAYS,
+        ),
+        if_any(
+            len(unknown),
+            "maintenance-due.no-record",
+            "For {n} services nobody wrote down when they were last done: {names}.",
+            names=first_of(sorted(map(part_name, set(unknown)))),
+        ),
+        if_any(
+            cut,
+            "maintenance-due.not-shown",
+            "{n} more rows are not shown; raise the setting most.",
+        ),
+    )
 
 
 MAINTENANCE_DUE = Analysis(

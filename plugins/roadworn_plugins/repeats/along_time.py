@@ -16,8 +16,10 @@ from scipy.stats import binomtest, nbinom, poisson
 
 from roadworn.analysis.result import Chart, Series
 from roadworn.columns.view import LedgerView
+from roadworn.model.messages import Joined, Sentence
 from roadworn_plugins.repeats.levels import Label
 from roadworn_plugins.shared.grouped import NOT_RECORDED, Floats
+from roadworn_plugins.shared.said import if_any
 
 _CONDITIONS = {
     "place": "l.vehicle_class = ? AND l.vehicle_id = ? AND coalesce(l.position, '') = ?",
@@ -97,6 +99,7 @@ class Trend:
 
     Attributes:
         words: the answer.
+        clear: whether it is more than chance makes.
         later, expected: failures in the later half, and as many as its exposure would give.
         p: two-sided chance if nothing had changed; 1 where it cannot be told.
         since: first day of the later half.
@@ -107,6 +110,7 @@ class Trend:
     expected: float
     p: float
     since: date | None
+    clear: bool = False
 
 
 def trend_of(
@@ -163,10 +167,10 @@ def judged(
     if not 0.0 < share < 1.0:
         return Trend("too few to tell", later, expected, 1.0, since)
     p = float(binomtest(later, total, share).pvalue)
-    words = "no clear change"
-    if p < alpha:
-        words = "getting worse" if later > expected else "getting better"
-    return Trend(words, later, expected, p, since)
+    if p >= alpha:
+        return Trend("no clear change", later, expected, p, since)
+    words = "getting worse" if later > expected else "getting better"
+    return Trend(words, later, expected, p, since, clear=True)
 
 
 #: Rows of the table that are drawn.
@@ -210,7 +214,7 @@ class Counted:
 def chart_of(rows: Sequence[Counted]) -> tuple[Chart, ...]:
     """Return the chart of some rows, none when no day is known."""
     series: list[Series] = []
-    told: list[str] = []
+    told: list[Sentence] = []
     for row in rows:
         if not row.lives.failed.any():
             continue
@@ -218,9 +222,16 @@ def chart_of(rows: Sequence[Counted]) -> tuple[Chart, ...]:
         series += pair
         came, usual = pair[0].y[-1], pair[1].y[-1]
         missing = row.failed - int(came)
-        left_out = f" ({missing} more without a day)" if missing > 0 else ""
         told.append(
-            f"{row.name}: {came:.0f} by {pair[0].x[-1]}{left_out}, {usual:.1f} would be usual"
+            Sentence(
+                "repeat-failures.curve",
+                "{name}: {came:.0f} by {day}{missing}, {usual:.1f} would be usual",
+                name=row.name,
+                came=came,
+                day=pair[0].x[-1],
+                missing=if_any(missing, "repeat-failures.without-day", " ({n} more without a day)"),
+                usual=usual,
+            )
         )
     if not series:
         return ()
@@ -228,11 +239,17 @@ def chart_of(rows: Sequence[Counted]) -> tuple[Chart, ...]:
     return (
         Chart(
             "along_time",
-            f"{first.name}: {first.failed} failed where {first.expected:.1f} would be usual",
+            Sentence(
+                "repeat-failures.chart",
+                "{name}: {failed} failed where {expected:.1f} would be usual",
+                name=first.name,
+                failed=first.failed,
+                expected=first.expected,
+            ),
             "day",
             "failures so far",
             tuple(series),
-            "; ".join(told),
+            Joined(told, "; "),
         ),
     )
 

@@ -6,12 +6,14 @@ from pydantic import Field
 
 from roadworn.analysis.result import Analysis, Result, Settings, Table
 from roadworn.columns.view import LedgerView
-from roadworn.model.catalogue import catalogue
+from roadworn.model.catalogue import part_name
+from roadworn.model.messages import Sentence
 from roadworn_plugins.repeats.along_time import CHARTED, chart_of
 from roadworn_plugins.repeats.levels import BY, levels_of
 from roadworn_plugins.repeats.rows import COLUMNS, Bench, Row
 from roadworn_plugins.shared import grouped as lives_of
 from roadworn_plugins.shared.life_model import fit, shape_doubts
+from roadworn_plugins.shared.said import all_said, if_any
 
 ABOUT = """\
 Question: Which part keeps failing, on which vehicle or class, or from which supplier?
@@ -55,8 +57,16 @@ def run(view: LedgerView, settings: RepeatFailuresSettings) -> Result:
     models = fit(by_class)
     if not any(model.failures.sum() for model in models.values()):
         return Result(
-            headline="No part life with a failure is on record yet, so nothing can keep failing.",
-            caveats=("Record replacements with their reason and odometer reading.",),
+            headline=Sentence(
+                "repeat-failures.none",
+                "No part life with a failure is on record yet, so nothing can keep failing.",
+            ),
+            caveats=(
+                Sentence(
+                    "repeat-failures.record",
+                    "Record replacements with their reason and odometer reading.",
+                ),
+            ),
         )
     lives = lives_of.load(view, BY)
     levels = levels_of(lives, models)
@@ -99,47 +109,69 @@ def _wanted(row: Row, settings: RepeatFailuresSettings) -> bool:
 
 def _headline(rows: list[Row], tested: int) -> str:
     if not tested:
-        return "Nothing can be compared yet: no part has others of its kind on other vehicles."
+        return Sentence(
+            "repeat-failures.alone",
+            "Nothing can be compared yet: no part has others of its kind on other vehicles.",
+        )
     if not rows:
-        return f"Nothing fails more often than chance allows, of {tested} comparisons made."
-    first = rows[0].cells
-    name = catalogue().name_of(str(first["component"]))
-    return (
-        f"{len(rows)} of {tested} comparisons stand out; first {name} ({first['where']}): "
-        f"{first['failed']} failed where {first['expected']} were expected."
+        return Sentence(
+            "repeat-failures.chance",
+            "Nothing fails more often than chance allows, of {n} comparisons made.",
+            n=tested,
+        )
+    first = rows[0]
+    return Sentence(
+        "repeat-failures.headline",
+        "{n} of {every} comparisons stand out; first {part} ({where}): {failed} failed where "
+        "{expected} were expected.",
+        n=len(rows),
+        every=tested,
+        part=part_name(first.label[0]),
+        where=first.cells["where"],
+        failed=first.cells["failed"],
+        expected=first.cells["expected"],
     )
 
 
 def _by_time(rows: list[Row]) -> list[str]:
     """Say of what is not listed why: by calendar age it is nothing unusual."""
-    said = []
-    for row in rows:
-        by_time = row.by_time[0] if row.by_time else 0.0
-        said.append(
-            f"Not listed: {catalogue().name_of(row.label[0])} ({row.cells['where']}) failed "
-            f"{row.cells['failed']} times where its distance gives {row.cells['expected']}, but by "
-            f"calendar age {by_time:.1f} would be usual: it goes by time."
+    return [
+        Sentence(
+            "repeat-failures.by-time",
+            "Not listed: {part} ({where}) failed {failed} times where its distance gives "
+            "{expected}, but by calendar age {by_time:.1f} would be usual: it goes by time.",
+            part=part_name(row.label[0]),
+            where=row.cells["where"],
+            failed=row.cells["failed"],
+            expected=row.cells["expected"],
+            by_time=row.by_time[0] if row.by_time else 0.0,
         )
-    return said
+        for row in rows
+    ]
 
 
 def _caveats(
     view: LedgerView, settings: RepeatFailuresSettings, tested: int, hidden: int
-) -> list[str]:
+) -> tuple[str, ...]:
     out = lives_of.left_out(view, settings.component)
-    number = sum(sum(whys.values()) for whys in out.values())
-    caveats = ["A failure that nobody recorded, or recorded without its reason, is not counted."]
-    if tested:
-        caveats.insert(
-            0,
-            f"{tested} comparisons were made; of the rows listed, about "
-            f"{settings.false_discovery:.0%} may be chance.",
-        )
-    if hidden > 0:
-        caveats.append(f"{hidden} more rows are not shown; raise most.")
-    if number:
-        caveats.append(f"{number} stays of a part were left out, mostly for an unknown start.")
-    return caveats
+    return all_said(
+        if_any(
+            tested,
+            "repeat-failures.compared",
+            "{n} comparisons were made; of the rows listed, about {share:.0%} may be chance.",
+            share=settings.false_discovery,
+        ),
+        Sentence(
+            "repeat-failures.unrecorded",
+            "A failure that nobody recorded, or recorded without its reason, is not counted.",
+        ),
+        if_any(hidden, "repeat-failures.not-shown", "{n} more rows are not shown; raise most."),
+        if_any(
+            sum(sum(whys.values()) for whys in out.values()),
+            "repeat-failures.left-out",
+            "{n} stays of a part were left out, mostly for an unknown start.",
+        ),
+    )
 
 
 REPEAT_FAILURES = Analysis(

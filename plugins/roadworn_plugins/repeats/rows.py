@@ -7,6 +7,7 @@ import numpy as np
 
 from roadworn.analysis.result import Cell, Column
 from roadworn.columns.view import LedgerView
+from roadworn.model.messages import Joined, PartName
 from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.lifedata.log_rank import LogRank, log_rank
 from roadworn_plugins.repeats import words
@@ -162,7 +163,7 @@ class Bench:
     def counted(self, row: Row) -> Counted:
         """Return a row with its lives laid along the calendar."""
         return Counted(
-            name=f"{row.label[0]}, {row.cells['where']}",
+            name=Joined((PartName(row.label[0], row.label[0]), row.cells["where"])),
             failed=int(row.level.excess.observed[row.entry]),
             expected=float(row.level.excess.expected[row.entry]),
             lives=dated_lives(self.view, row.level.name, row.label),

@@ -4,11 +4,13 @@ from dataclasses import dataclass
 from datetime import date
 
 from roadworn.columns.view import LedgerView
-from roadworn.model.catalogue import catalogue
+from roadworn.model.catalogue import part_name
+from roadworn.model.messages import Joined, Sentence
 from roadworn_plugins.repeats.along_time import Trend
 from roadworn_plugins.repeats.levels import Label, Level
 from roadworn_plugins.shared.grouped import NOT_RECORDED
 from roadworn_plugins.shared.prices import Prices
+from roadworn_plugins.shared.said import if_any
 from roadworn_plugins.warranty_recovery import within_warranty
 
 
@@ -62,32 +64,50 @@ _FEW = 5
 def where(level: str, label: Label) -> str:
     """Say where it is: vehicle and position, class, or origin."""
     if level == "place":
-        return f"{label[2]} {label[3]}".strip()
-    return ", ".join(cell for cell in label[1:] if cell != NOT_RECORDED)
+        return Joined((label[2], label[3]), " ")
+    return Joined(cell for cell in label[1:] if cell != NOT_RECORDED)
+
+
+_OTHERS = {
+    "place": "the same part elsewhere on vehicles of the class {vehicle_class}",
+    "class": "the same part on all other classes",
+    "supplier": "the same part from anybody else on the same classes",
+    "part": "the same part from anybody else on the same classes",
+    "alone": "the same part elsewhere on all other vehicles",
+}
 
 
 def why(level: Level, i: int, failures: list[Failure], trend: Trend | None, alone: bool) -> str:
     """Say why it is on the list."""
     label = level.labels[level.excess.group[i]]
-    count, expected = int(level.excess.observed[i]), level.excess.expected[i]
-    others = {
-        "place": "the same part elsewhere on "
-        + ("all other vehicles" if alone else f"vehicles of the class {label[1]}"),
-        "class": "the same part on all other classes",
-        "supplier": "the same part from anybody else on the same classes",
-        "part": "the same part from anybody else on the same classes",
-    }[level.name]
-    name = catalogue().name_of(label[0])
-    said = f"{name}: failed {count} times where {expected:.1f} would be usual for {others}"
-    covered = sum(failure.in_warranty for failure in failures)
-    if covered:
-        said += f"; {covered} of them within the part's own warranty"
-    if trend is not None and trend.words.startswith("getting"):
-        said += (
-            f"; {trend.words}: {trend.later} since {trend.since} where its use gives "
-            f"{trend.expected:.1f} (chance {trend.p:.2g})"
+    others = "alone" if alone else level.name
+    return Sentence(
+        "repeat-failures.why",
+        "{part}: failed {n} times where {expected:.1f} would be usual for {others}{in_warranty}"
+        "{trend}.",
+        part=part_name(label[0]),
+        n=int(level.excess.observed[i]),
+        expected=float(level.excess.expected[i]),
+        others=Sentence(
+            f"repeat-failures.others-{others}", _OTHERS[others], vehicle_class=label[1]
+        ),
+        in_warranty=if_any(
+            sum(failure.in_warranty for failure in failures),
+            "repeat-failures.why-warranty",
+            "; {n} of them within the part's own warranty",
+        ),
+        trend=Sentence(
+            "repeat-failures.why-trend",
+            "; {trend}: {later} since {since} where its use gives {expected:.1f} (chance {p:.2g})",
+            trend=trend.words,
+            later=trend.later,
+            since=trend.since,
+            expected=trend.expected,
+            p=trend.p,
         )
-    return said + "."
+        if trend is not None and trend.clear
+        else "",
+    )
 
 
 def against(
@@ -108,28 +128,57 @@ def against(
         by_time: expected failures and chance on the calendar clock, None where unknown.
         between: share of its failures that are only known to lie between two looks.
     """
-    excess, doubts = level.excess, []
-    observed = float(excess.observed[i])
-    if observed < _FEW:
-        doubts.append(f"only {int(observed)} failures")
-    doubts += _lopsided(level.name, failures)
-    if excess.others[i] < _FEW:
-        doubts.append(f"the others had only {int(excess.others[i])} failures to compare with")
-    if late_share > 0.5:
-        doubts.append(
-            f"recording started late: {late_share:.0%} of these parts came with distance on them"
+    excess = level.excess
+    observed = int(excess.observed[i])
+    others = int(excess.others[i])
+    usual = None if by_time is None else by_time[0]
+    doubts = [
+        if_any(observed if observed < _FEW else 0, "repeat-failures.few", "only {n} failures"),
+        *_lopsided(level.name, failures),
+        Sentence(
+            "repeat-failures.few-others",
+            "the others had only {n} failures to compare with",
+            n=others,
         )
-    if between > 0.5:
-        doubts.append("most failures were found at look-overs, so their age is not exact")
-    if by_time is None:
-        doubts.append("ages by calendar are unknown, so only the distance was tried")
-    elif observed / by_time[0] < 0.6 * observed / excess.expected[i]:
+        if others < _FEW
+        else "",
+        Sentence(
+            "repeat-failures.late",
+            "recording started late: {share:.0%} of these parts came with distance on them",
+            share=late_share,
+        )
+        if late_share > 0.5
+        else "",
+        Sentence(
+            "repeat-failures.between",
+            "most failures were found at look-overs, so their age is not exact",
+        )
+        if between > 0.5
+        else "",
+    ]
+    if usual is None:
         doubts.append(
-            f"by calendar age {by_time[0]:.1f} would be usual, so part of it goes by time"
+            Sentence(
+                "repeat-failures.no-calendar",
+                "ages by calendar are unknown, so only the distance was tried",
+            )
+        )
+    elif observed / usual < 0.6 * observed / excess.expected[i]:
+        doubts.append(
+            Sentence(
+                "repeat-failures.partly-time",
+                "by calendar age {usual:.1f} would be usual, so part of it goes by time",
+                usual=usual,
+            )
         )
     if level.name == "place":
-        doubts.append("a cause on the vehicle itself would look the same")
-    return "; ".join(doubts) if doubts else "nothing in the record"
+        doubts.append(
+            Sentence(
+                "repeat-failures.vehicle-itself",
+                "a cause on the vehicle itself would look the same",
+            )
+        )
+    return Joined(doubts, "; ") or Sentence("repeat-failures.no-doubt", "nothing in the record")
 
 
 def _lopsided(level: str, failures: list[Failure]) -> list[str]:
@@ -140,12 +189,27 @@ def _lopsided(level: str, failures: list[Failure]) -> list[str]:
     if level == "supplier":
         number, times = _commonest([failure.part_number for failure in failures])
         if times * 2 > len(failures):
-            doubts.append(f"{times} of them are one part number, {number}")
+            doubts.append(
+                Sentence(
+                    "repeat-failures.one-number",
+                    "{n} of them are one part number, {number}",
+                    n=times,
+                    number=number,
+                )
+            )
     vehicle, times = _commonest([failure.vehicle for failure in failures])
     if times == len(failures):
-        doubts.append(f"all on one vehicle, {vehicle}")
+        doubts.append(
+            Sentence(
+                "repeat-failures.one-vehicle", "all on one vehicle, {vehicle}", vehicle=vehicle
+            )
+        )
     elif times * 2 > len(failures):
-        doubts.append(f"most of them on {vehicle} alone")
+        doubts.append(
+            Sentence(
+                "repeat-failures.mostly-on", "most of them on {vehicle} alone", vehicle=vehicle
+            )
+        )
     return doubts
 
 
