@@ -9,6 +9,7 @@ from pydantic import Field
 
 from roadworn.analysis.result import Analysis, Cell, Column, Estimate, Result, Settings, Table
 from roadworn.columns.view import LedgerView
+from roadworn.model.messages import Joined, Sentence
 from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.lifedata.recurrence import mean_cumulative
 from roadworn_plugins.projection.economic import economic_life
@@ -91,20 +92,27 @@ def economics_of_classes(view: LedgerView, price: float, currency: str) -> list[
 def _one(name: str, record: _Record, worth: Floats, price: float) -> ClassEconomics:
     vehicles = record.start.size
 
-    def unsaid(words: str) -> ClassEconomics:
+    def unsaid(word: str, template: str, **arguments: object) -> ClassEconomics:
+        words = Sentence(f"cost-per-distance.{word}", template, **arguments)
         return ClassEconomics(name, vehicles, None, None, None, None, words)
 
-    if vehicles < _LEAST_VEHICLES or record.job_cost.size < vehicles:
-        return unsaid(f"too few to tell ({vehicles} vehicles, {record.job_cost.size} jobs)")
+    jobs = record.job_cost.size
+    if vehicles < _LEAST_VEHICLES or jobs < vehicles:
+        template = "too few to tell ({vehicles} vehicles, {jobs} jobs)"
+        return unsaid("too-few", template, vehicles=vehicles, jobs=jobs)
     if len(worth) < _LEAST_VALUES:
-        return unsaid("too few valuations on record to say what such a vehicle fetches")
+        return unsaid(
+            "no-values", "too few valuations on record to say what such a vehicle fetches"
+        )
     slope, intercept = np.polyfit(worth[:, 0], np.log(worth[:, 1]), 1)
     if slope >= 0:
-        return unsaid("the valuations on record do not fall with distance")
+        return unsaid("values-rise", "the valuations on record do not fall with distance")
     if np.exp(intercept) >= price:
         return unsaid(
-            f"valuations point to {np.exp(intercept):,.0f} at no distance, no less than the price "
-            "given: buying and selling at once would be free; give the price really paid"
+            "free",
+            "valuations point to {value:,.0f} at no distance, no less than the price given: "
+            "buying and selling at once would be free; give the price really paid",
+            value=np.exp(intercept),
         )
     reach = float(np.quantile(record.stop, 0.75))
     ages = np.linspace(reach / _GRID, reach, _GRID)
@@ -112,7 +120,9 @@ def _one(name: str, record: _Record, worth: Floats, price: float) -> ClassEconom
     everyone = np.arange(vehicles)
     answer = _economic(record, everyone, ages, resale, price)
     if answer is None:
-        return unsaid("nobody of this class was seen early enough to add its costs up from new")
+        return unsaid(
+            "seen-late", "nobody of this class was seen early enough to add its costs up from new"
+        )
     rng = np.random.default_rng(20260101)
     drawn = [
         _economic(record, rng.integers(0, vehicles, vehicles), ages, resale, price)
@@ -121,7 +131,8 @@ def _one(name: str, record: _Record, worth: Floats, price: float) -> ClassEconom
     bests = np.array([one[0] for one in drawn if one is not None])
     low, high = (float(q) for q in np.quantile(bests, [0.1, 0.9]))
     best, average, inside = answer
-    words = "" if inside else "still falling at the oldest age seen: keeping on has paid so far"
+    falling = "still falling at the oldest age seen: keeping on has paid so far"
+    words = "" if inside else Sentence("cost-per-distance.falling", falling)
     return ClassEconomics(name, vehicles, best, low, high, average, words)
 
 
@@ -220,9 +231,11 @@ def run(view: LedgerView, settings: CostPerDistanceSettings) -> Result:
     period = _period(view, settings)
     currency, others = _currency(view, period)
     if not currency:
+        no_price = "No work with a price is on record in this period."
+        record = "Record replacements and maintenance with --price or --hours and --rate."
         return Result(
-            headline="No work with a price is on record in this period.",
-            caveats=("Record replacements and maintenance with --price or --hours and --rate.",),
+            headline=Sentence("cost-per-distance.no-price", no_price),
+            caveats=(Sentence("cost-per-distance.record", record),),
         )
     spent = _spent(view, settings.by, period, currency)
     driven = _driven(view, settings.by, period)
@@ -241,13 +254,21 @@ def run(view: LedgerView, settings: CostPerDistanceSettings) -> Result:
     order = order[: settings.most]
     table = Table(
         name="cost_per_distance",
-        title=f"Repairs and upkeep by distance, {period.words}",
+        title=Sentence(
+            "cost-per-distance.title",
+            "Repairs and upkeep by distance, {period}",
+            period=period.words,
+        ),
         columns=(
             Column("key", settings.by),
             Column("distance", "distance", "distance", unit),
             Column("jobs", "jobs", "integer"),
             Column("cost", "cost", "money"),
-            Column("per_distance", f"cost per {unit}", "number"),
+            Column(
+                "per_distance",
+                Sentence("cost-per-distance.per", "cost per {unit}", unit=unit),
+                "number",
+            ),
             Column("currency", "currency"),
         ),
         rows=tuple(rows[i] for i in order),
@@ -274,15 +295,16 @@ def run(view: LedgerView, settings: CostPerDistanceSettings) -> Result:
 
 
 def _period(view: LedgerView, settings: CostPerDistanceSettings) -> _Period:
-    conditions, parameters, words = ["TRUE"], [], "all on record"
+    conditions, parameters = ["TRUE"], []
+    words: str = Sentence("cost-per-distance.all", "all on record")
     if settings.months is not None:
         conditions.append("occurred_on > CAST(? AS DATE) - to_days(CAST(? AS INTEGER))")
         parameters += [view.today.isoformat(), str(round(settings.months * 30.4375))]
-        words = f"last {settings.months:g} months"
+        words = Sentence("cost-per-distance.last", "last {months:g} months", months=settings.months)
     if settings.vehicle is not None:
         conditions.append("vehicle_id = ?")
         parameters.append(settings.vehicle)
-        words += f", {settings.vehicle}"
+        words = Joined((words, settings.vehicle))
     return _Period(" AND ".join(conditions), tuple(parameters), words)
 
 
@@ -329,13 +351,26 @@ def _driven(view: LedgerView, by: By, period: _Period) -> dict[str, float]:
 
 def _headline(
     cost: float, km: float, dearest: str, unit: Unit, currency: str, period: _Period
-) -> str:
+) -> Sentence:
     distance = km / (1.0 if unit == "km" else KM_PER_MILE)
     if distance <= 0:
-        return f"{cost:,.0f} {currency} were spent ({period.words}), over no recorded distance."
-    return (
-        f"{cost / distance:.3f} {currency} a {unit} over {distance:,.0f} {unit} "
-        f"({period.words}); dearest: {dearest}."
+        return Sentence(
+            "cost-per-distance.spent",
+            "{cost:,.0f} {currency} were spent ({period}), over no recorded distance.",
+            cost=cost,
+            currency=currency,
+            period=period.words,
+        )
+    return Sentence(
+        "cost-per-distance.rate",
+        "{rate:.3f} {currency} a {unit} over {distance:,.0f} {unit} ({period}); "
+        "dearest: {dearest}.",
+        rate=cost / distance,
+        currency=currency,
+        unit=unit,
+        distance=distance,
+        period=period.words,
+        dearest=dearest,
     )
 
 
@@ -354,7 +389,16 @@ def _economic_table(
         Column("best", "cheapest kept to", "distance", unit),
         Column("low", "low", "distance", unit),
         Column("high", "high", "distance", unit),
-        Column("average", f"{currency} per {unit} then", "number"),
+        Column(
+            "average",
+            Sentence(
+                "cost-per-distance.then",
+                "{currency} per {unit} then",
+                currency=currency,
+                unit=unit,
+            ),
+            "number",
+        ),
         Column("words", "in words", "sentence"),
     )
     rows = tuple(
@@ -374,7 +418,11 @@ def _economic_table(
 
 def _estimate(life: ClassEconomics, unit: Unit, scale: float) -> Estimate:
     return Estimate(
-        name=f"economic life of {life.vehicle_class}",
+        name=Sentence(
+            "cost-per-distance.life",
+            "economic life of {vehicle_class}",
+            vehicle_class=life.vehicle_class,
+        ),
         value=None if life.best is None else life.best / scale,
         unit=unit,
         low=None if life.low is None else life.low / scale,
@@ -386,13 +434,19 @@ def _estimate(life: ClassEconomics, unit: Unit, scale: float) -> Estimate:
 
 
 def _caveats(others: int, rows: list[tuple[Cell, ...]]) -> tuple[str, ...]:
-    caveats = ["Fuel, insurance, fees and loss of value are not in these figures."]
-    if others:
-        caveats.append(f"{others} jobs paid in another currency are left out.")
-    still = sum(1 for row in rows if row[4] is None)
-    if still:
-        caveats.append(f"{still} rows have no recorded distance, so no cost per distance.")
-    return tuple(caveats)
+    without = "Fuel, insurance, fees and loss of value are not in these figures."
+    other = "{number} jobs paid in another currency are left out."
+    still = "{number} rows have no recorded distance, so no cost per distance."
+    told = (
+        ("not-in-it", without, 1),
+        ("other-currencies", other, others),
+        ("no-distance", still, sum(1 for row in rows if row[4] is None)),
+    )
+    return tuple(
+        Sentence(f"cost-per-distance.{word}", template, number=number)
+        for word, template, number in told
+        if number
+    )
 
 
 COST_PER_DISTANCE = Analysis(

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 from roadworn.analysis.result import Cell, Column, Ran, Table
 from roadworn.checks.identity import to_settle
-from roadworn.model.catalogue import catalogue
+from roadworn.model.catalogue import part_name
 from roadworn.model.errors import PluginFailure, UnknownName
-from roadworn.model.messages import Problem
+from roadworn.model.messages import Joined, Problem, Sentence, as_sentence, some_of
 from roadworn.model.units import KM_PER_MILE
 from roadworn.trade.cautions import CLOSING, cautions_for
 from roadworn.trade.codes import told_code
@@ -46,11 +46,20 @@ def contradictions(view: "LedgerView", vehicle_id: str) -> list[str]:
         rests = next((row for row in (*rows[:at][::-1], *rows[at + 1 :]) if row[3]), None)
         if rests is None:
             continue
-        told = (
-            f"The odometer readings {figure:,.10g} {unit} on {day} and {rests[0]:,.10g} {rests[1]} "
-            f"on {rests[2]} contradict each other, and the distance here rests on the second: "
-            f"correct the wrong one, roadworn correct {event[-8:]} odometer=… or "
-            f"roadworn correct {rests[4][-8:]} odometer=…"
+        told = Sentence(
+            "outlook.contradiction",
+            "The odometer readings {first:,.10g} {unit} on {day} and {second:,.10g} {second_unit} "
+            "on {second_day} contradict each other, and the distance here rests on the second: "
+            "correct the wrong one, roadworn correct {event} odometer=… or "
+            "roadworn correct {second_event} odometer=…",
+            first=figure,
+            unit=unit,
+            day=day,
+            second=rests[0],
+            second_unit=rests[1],
+            second_day=rests[2],
+            event=event[-8:],
+            second_event=rests[4][-8:],
         )
         return [told]
     return []
@@ -227,7 +236,7 @@ def _open_now(view: "LedgerView", vehicle_id: str) -> Table:
     ).rows:
         critical = bool(safety) and condition == "failed"
         rank = 0 if critical else 1 if condition == "failed" else 4
-        what = "; ".join(filter(None, (measured.get((event, component, position)), note)))
+        what = Joined((measured.get((event, component, position)), note), "; ")
         word = "SAFETY: failed" if critical else _WORDS.get(condition, condition)
         lines.append((rank, (word, component, position or "", what, day), event))
     for code, status, module, words, first, event in view.sql(
@@ -236,14 +245,22 @@ def _open_now(view: "LedgerView", vehicle_id: str) -> Table:
         (vehicle_id,),
     ).rows:
         meaning, points_to = told_code(code, words)
-        cells = (f"{status} code", ", ".join(points_to), module, f"{code}: {meaning}", first)
+        state = Sentence("outlook.code", "{status} code", status=status)
+        cells = (state, ", ".join(points_to), module, Joined((code, meaning), ": "), first)
         lines.append((2, cells, event))
     for component, position, amount, currency, decision, safety, day, event in view.sql(
         """SELECT component, position, amount, currency, decision, safety, occurred_on, event_id
            FROM declined_work WHERE vehicle_id = ? ORDER BY occurred_on, component, position""",
         (vehicle_id,),
     ).rows:
-        price = f"estimated {amount:,.2f} {currency}" if amount is not None else ""
+        price = ""
+        if amount is not None:
+            price = Sentence(
+                "outlook.estimated",
+                "estimated {amount:,.2f} {currency}",
+                amount=amount,
+                currency=currency,
+            )
         lines.append((3 if safety else 5, (decision, component, position or "", price, day), event))
     lines.sort(key=lambda line: line[0])
     return Table(
@@ -269,41 +286,58 @@ def _measured(view: "LedgerView", vehicle_id: str) -> dict[tuple[str, str, str |
     return found
 
 
-def _headline(profile: dict[str, Any], open_now: Table, coming: Ran | None, months: float) -> str:
+def _headline(
+    profile: dict[str, Any], open_now: Table, coming: Ran | None, months: float
+) -> Joined:
     """Say the most pressing thing first, and never that a vehicle is safe."""
     safety = [row for row in open_now.rows if str(row[0]).startswith("SAFETY")]
     open_ = [row for row in open_now.rows if row[0] in _OPEN]
     if safety:
-        names = ", ".join(_name(str(row[1]), str(row[2])) for row in safety)
-        first = f"Safety item open: {names}; do not drive until it is repaired."
+        names = Joined(part_name(str(row[1]), str(row[2])) for row in safety)
+        first = Sentence(
+            "outlook.safety",
+            "Safety item open: {parts}; do not drive until it is repaired.",
+            parts=names,
+        )
     elif open_:
-        words = ", ".join(dict.fromkeys(_open_words(row) for row in open_[:4]))
-        first = f"Open: {words}."
+        words = Joined(dict.fromkeys(_open_words(row) for row in open_[:4]))
+        first = Sentence("outlook.open", "Open: {words}.", words=words)
     else:
-        first = "No failed items recorded."
+        first = Sentence("outlook.none", "No failed items recorded.")
     if profile.get("retired_on"):
-        return f"Left on {profile['retired_on']} ({profile.get('retirement_reason')}). {first}"
-    if coming is None or not coming.result.estimates:
-        return first
-    total = coming.result.estimates[0]
-    if total.value is None:
-        return f"{first} {total.words.capitalize()}."
-    if not total.value:
-        return first
-    return (
-        f"{first} Beyond that, parts likely to fail within {months:g} months come to about "
-        f"{total.value:,.0f} {total.unit} ({total.low:,.0f} to {total.high:,.0f})."
-    )
+        left = Sentence(
+            "outlook.left",
+            "Left on {day} ({reason}).",
+            day=profile["retired_on"],
+            reason=profile.get("retirement_reason"),
+        )
+        return Joined((left, first), " ")
+    total = coming.result.estimates[0] if coming is not None and coming.result.estimates else None
+    ahead: Sentence | None = None
+    if total is not None and total.value is None:
+        ahead = as_sentence(total.words)
+    elif total is not None and total.value:
+        ahead = Sentence(
+            "outlook.ahead",
+            "Beyond that, parts likely to fail within {months:g} months come to about "
+            "{value:,.0f} {currency} ({low:,.0f} to {high:,.0f}).",
+            months=months,
+            value=total.value,
+            currency=total.unit,
+            low=total.low,
+            high=total.high,
+        )
+    return Joined((first, ahead), " ")
 
 
 def _open_words(row: tuple[Cell, ...]) -> str:
     """Say what is open in a few words."""
     state, component, position = str(row[0]), str(row[1] or ""), str(row[2] or "")
     if state == "failed":
-        return f"{_name(component, position)} failed"
+        return Sentence("outlook.failed", "{part} failed", part=part_name(component, position))
     if state == "complaint":
-        return "a complaint nobody has answered"
-    return f"{position} {state}".strip()
+        return Sentence("outlook.complaint", "a complaint nobody has answered")
+    return Joined((position, state), " ")
 
 
 def _due_by_analysis(coming: Ran | None) -> Table | None:
@@ -322,10 +356,6 @@ def _due_by_analysis(coming: Ran | None) -> Table | None:
     return None
 
 
-def _name(component: str, position: str) -> str:
-    return f"{catalogue().name_of(component)} {position}".strip()
-
-
 def _distance(view: "LedgerView", profile: dict[str, Any], shown: str) -> str:
     """Return the last reading in the unit wanted, with its day and the usual monthly distance."""
     rows = view.sql(
@@ -334,26 +364,33 @@ def _distance(view: "LedgerView", profile: dict[str, Any], shown: str) -> str:
         (profile["vehicle_id"],),
     ).rows
     if not rows:
-        return "no odometer reading on record"
+        return Sentence("outlook.no-reading", "no odometer reading on record")
     figure, unit, day = rows[0]
     scale = 1.0 if shown == "km" else float(KM_PER_MILE)
     km = figure if unit == "km" else figure * float(KM_PER_MILE)
-    text = f"{km / scale:,.0f} {shown} on {day}"
+    code, told = "outlook.reading", "{figure:,.0f} {unit} on {day}"
+    more = {}
     true_km = profile.get("last_km")
     if true_km is not None and abs(true_km - km) > scale:
-        text += f" (true distance {true_km / scale:,.0f} {shown})"
+        code, told = f"{code}-true", f"{told} (true distance {{true:,.0f}} {{unit}})"
+        more["true"] = true_km / scale
     usage = view.sql(
         "SELECT km_per_month, sd_km_per_month FROM usage_rates WHERE vehicle_id = ?",
         (profile["vehicle_id"],),
     ).rows
     if usage and usage[0][0]:
-        text += f", about {usage[0][0] / scale:,.0f} {shown} a month"
-    return text
+        code, told = f"{code}-pace", f"{told}, about {{pace:,.0f}} {{unit}} a month"
+        more["pace"] = usage[0][0] / scale
+    return Sentence(code, told, figure=km / scale, unit=shown, day=day, **more)
 
 
 def _unknown(view: "LedgerView", vehicle_id: str, profile: dict[str, Any]) -> tuple[str, ...]:
     """Return in words what the record cannot answer for."""
     unknown = []
+
+    def say(word: str, template: str, **arguments: object) -> None:
+        unknown.append(Sentence(f"outlook.{word}", template, **arguments))
+
     looks = {"inspection": "look-over", "scan": "scan of the diagnostic socket"}
     last: dict[str, date] = dict(
         view.sql(
@@ -364,21 +401,22 @@ def _unknown(view: "LedgerView", vehicle_id: str, profile: dict[str, Any]) -> tu
     )
     for kind, name in looks.items():
         if kind not in last:
-            unknown.append(f"No {name} is on record.")
+            say(f"no-{kind}", f"No {name} is on record.")
         elif view.today - last[kind] > STALE:
-            unknown.append(f"The last {name} was on {last[kind]}.")
+            say(f"last-{kind}", f"The last {name} was on {{day}}.", day=last[kind])
     seen = profile.get("last_seen_on")
     if seen is not None and view.today - seen > STALE:
-        unknown.append(f"Not seen since {seen}: everything above may have moved on.")
+        say("not-seen", "Not seen since {day}: everything above may have moved on.", day=seen)
     parts = view.sql(
         """SELECT component, coalesce(position, '') FROM unknown_parts
            WHERE vehicle_id = ? ORDER BY component, position""",
         (vehicle_id,),
     ).rows
     if parts:
-        names = list(dict.fromkeys(_name(component, position) for component, position in parts))
-        more = f" and {len(names) - 6} more" if len(names) > 6 else ""
-        unknown.append(f"Parts of unknown age: {', '.join(names[:6])}{more}.")
-    unknown += [f"To settle: {p.message} {p.hint}." for p in to_settle(profile)]
-    unknown += [f"To settle: {sentence}" for sentence in contradictions(view, vehicle_id)]
+        names = list(dict.fromkeys(part_name(*row) for row in parts))
+        say("unknown-age", "Parts of unknown age: {parts}.", parts=some_of(names, 6))
+    for problem in to_settle(profile):
+        say("settle", "To settle: {message} {hint}.", message=problem.message, hint=problem.hint)
+    for sentence in contradictions(view, vehicle_id):
+        say("settle-readings", "To settle: {message}", message=sentence)
     return tuple(unknown)

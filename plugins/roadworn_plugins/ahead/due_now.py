@@ -1,12 +1,14 @@
 """What is due already: findings, codes and work put off, with what it would cost today."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
 
 from roadworn.columns.view import LedgerView
-from roadworn.model.catalogue import catalogue, place_of
+from roadworn.model.catalogue import catalogue, part_name, place_of
+from roadworn.model.messages import Joined, PartName, Sentence
 from roadworn.model.places import covers
 from roadworn.trade.codes import told_code
 from roadworn.trade.weight import weigh
@@ -60,7 +62,12 @@ def beyond_limits(view: LedgerView, vehicle: str | None = None) -> list[BeyondLi
                     name,
                     component,
                     place,
-                    f"{judged.detail} (limit of {judged.citation})",
+                    Sentence(
+                        "next-repairs.limit",
+                        "{detail} (limit of {citation})",
+                        detail=judged.detail,
+                        citation=judged.citation,
+                    ),
                     judged.evidence,
                 )
                 for component, place in judged.failed
@@ -101,11 +108,9 @@ class DueItem:
         return _ORDER[self.state]
 
     @property
-    def name(self) -> str:
+    def name(self) -> str | PartName:
         """What it is, in words, with its place."""
-        if not self.component:
-            return self.position
-        return f"{catalogue().name_of(self.component)} {self.position}".strip()
+        return part_name(self.component, self.position) if self.component else self.position
 
 
 def due_now(view: LedgerView, prices: Prices, vehicle: str | None = None) -> list[DueItem]:
@@ -160,7 +165,7 @@ def _joined(finding: DueItem, put_off: DueItem) -> DueItem:
         finding.state,
         finding.component,
         finding.position,
-        "; ".join(filter(None, (finding.seen, put_off.seen))),
+        Joined((finding.seen, put_off.seen), "; "),
         finding.since,
         put_off.price if finding.price is None or finding.price.number == 0 else finding.price,
         (*finding.events, *put_off.events),
@@ -188,7 +193,7 @@ def _with_limits(
                 SAFETY if critical else FAILED,
                 one.component,
                 one.place,
-                f"past its limit: {one.words}",
+                Sentence("next-repairs.past-limit", "past its limit: {words}", words=one.words),
                 None,
                 prices.or_labour(one.component, kinds[one.vehicle]),
                 one.events,
@@ -220,7 +225,7 @@ def _complaints(view: LedgerView, vehicle: str | None) -> list[DueItem]:
             COMPLAINT,
             component,
             position,
-            f"customer says: {text}",
+            Sentence("next-repairs.complaint", "customer says: {text}", text=text),
             day,
             None,
             (event,),
@@ -248,8 +253,14 @@ def _not_passed(view: LedgerView, vehicle: str | None) -> list[DueItem]:
             kind,
             NOT_PASSED,
             "",
-            f"{inspection} inspection",
-            ": ".join(filter(None, (f"official result {result}", _listed(items)))),
+            Sentence("next-repairs.inspection", "{inspection} inspection", inspection=inspection),
+            Joined(
+                (
+                    Sentence("next-repairs.official", "official result {result}", result=result),
+                    Joined(items) if isinstance(items, list) else items,
+                ),
+                ": ",
+            ),
             day,
             None,
             (event,),
@@ -269,7 +280,6 @@ def _services(view: LedgerView, prices: Prices, vehicle: str | None) -> list[Due
     for one in due_services(view, vehicle):
         if one.state not in {"due", "overdue"} or one.last_event in begun:
             continue
-        done = "" if one.last is None else f", last done on {one.last.on}"
         found.append(
             DueItem(
                 one.vehicle,
@@ -277,17 +287,20 @@ def _services(view: LedgerView, prices: Prices, vehicle: str | None) -> list[Due
                 SERVICE,
                 one.service.component,
                 "",
-                f"{one.state} by the schedule{done}",
+                Sentence("next-repairs.service", "{state} by the schedule", state=one.state)
+                if one.last is None
+                else Sentence(
+                    "next-repairs.service-last",
+                    "{state} by the schedule, last done on {day}",
+                    state=one.state,
+                    day=one.last.on,
+                ),
                 None,
                 prices.or_labour(one.service.component, kinds[one.vehicle]),
                 (one.last_event,) if one.last_event else (),
             )
         )
     return found
-
-
-def _listed(items: object) -> str:
-    return ", ".join(str(item) for item in items) if isinstance(items, list) else str(items or "")
 
 
 def _findings(view: LedgerView, prices: Prices, vehicle: str | None) -> list[DueItem]:
@@ -317,7 +330,7 @@ def _findings(view: LedgerView, prices: Prices, vehicle: str | None) -> list[Due
                 state,
                 component,
                 position,
-                "; ".join(filter(None, (measured, note))),
+                Joined((measured, note), "; "),
                 since,
                 prices.or_labour(component, kind),
                 (event,),
@@ -344,7 +357,20 @@ def _put_off(view: LedgerView, prices: Prices, vehicle: str | None) -> list[DueI
         if price is None and amount and currency == (prices.currency or currency):
             price = prices.of_estimate(amount, hours, rate, currency, (estimated_on, view.today))
         price = price or prices.or_labour(component, kind)
-        seen = f"work {word} on {day}" + (f" at {amount:,.2f} {currency}" if amount else "")
+        seen = (
+            Sentence(
+                "next-repairs.put-off-at",
+                "work {decision} on {day} at {amount:,.2f} {currency}",
+                decision=word,
+                day=day,
+                amount=amount,
+                currency=currency,
+            )
+            if amount
+            else Sentence(
+                "next-repairs.put-off", "work {decision} on {day}", decision=word, day=day
+            )
+        )
         found.append(
             DueItem(name, kind, PUT_OFF, component, position, seen, day, price, (event, estimate))
         )
@@ -362,10 +388,31 @@ def _codes(view: LedgerView, vehicle: str | None) -> list[DueItem]:
     found = []
     for name, kind, code, status, module, lamp, words, since, event in rows:
         meaning, points_to = told_code(code, words)
-        points = ", ".join(catalogue().name_of(c) for c in points_to[:2])
-        more = " and others" if len(points_to) > 2 else ""
-        told = f"{code} {status}, {module}: {meaning}"
-        told += f"; points to {points}{more}" if points else ""
-        told += "; lamp on" if lamp == "on" else ""
-        found.append(DueItem(name, kind, CODE, "", code, told, since, None, (event,)))
+        told = Sentence(
+            "next-repairs.code",
+            "{code} {status}, {module}: {meaning}",
+            code=code,
+            status=status,
+            module=module,
+            meaning=meaning,
+        )
+        seen = Joined(
+            (
+                told,
+                _points(points_to),
+                Sentence("next-repairs.lamp", "lamp on") if lamp == "on" else "",
+            ),
+            "; ",
+        )
+        found.append(DueItem(name, kind, CODE, "", code, seen, since, None, (event,)))
     return found
+
+
+def _points(components: Sequence[str]) -> str:
+    """Say what a code points to."""
+    named = Joined(part_name(component) for component in components[:2])
+    if not named:
+        return ""
+    if len(components) <= 2:
+        return Sentence("next-repairs.points", "points to {parts}", parts=named)
+    return Sentence("next-repairs.points-others", "points to {parts} and others", parts=named)

@@ -7,7 +7,8 @@ from pydantic import Field
 
 from roadworn.analysis.result import Analysis, Estimate, Result, Settings, Table
 from roadworn.columns.view import LedgerView
-from roadworn.model.catalogue import catalogue
+from roadworn.model.catalogue import part_name
+from roadworn.model.messages import Joined, Sentence, as_sentence, some_of
 from roadworn_plugins.ahead.due_now import OPEN, SAFETY, DueItem, due_now, not_failed
 from roadworn_plugins.ahead.measured import MeasuredParts
 from roadworn_plugins.ahead.quarters import CAVEAT, ENDS, quarters_table
@@ -144,21 +145,32 @@ def _order(
     return likely[: settings.most]
 
 
-def _span(settings: NextRepairsSettings, unit: Unit) -> str:
+def _span(settings: NextRepairsSettings, unit: Unit) -> Sentence:
     if settings.distance is not None:
-        return f"{settings.distance:,.0f} {unit}"
-    return f"{settings.months:g} months"
+        return Sentence(
+            "next-repairs.distance", "{distance:,.0f} {unit}", distance=settings.distance, unit=unit
+        )
+    return Sentence("next-repairs.months", "{months:g} months", months=settings.months)
 
 
-def too_few(parts: PartsAhead, vehicle: str | None, least: int) -> str:
-    """Say that too little is on record to add the future up, or nothing."""
+def _whose(vehicle: str | None) -> str:
+    return vehicle or Sentence("next-repairs.fleet", "the fleet")
+
+
+def too_few(parts: PartsAhead, vehicle: str | None, least: int) -> Sentence | None:
+    """Say that too little is on record to add the future up, None where there is enough."""
     priced = sum(1 for price in parts.price if price is not None and price.number)
     if priced >= least:
-        return ""
-    number = f"only {priced}" if priced else "no"
-    return (
-        f"too few to tell what the coming months cost: of {vehicle or 'the fleet'} {number} fitted "
-        f"part{'s have' if priced > 1 else ' has'} both a life and a price on record"
+        return None
+    number = "no fitted part has" if not priced else "only {priced} fitted part"
+    number += "" if not priced else "s have" if priced > 1 else " has"
+    return Sentence(
+        "next-repairs.too-few",
+        "too few to tell what the coming months cost: of {whose} "
+        + number
+        + " both a life and a price on record",
+        whose=_whose(vehicle),
+        priced=priced,
     )
 
 
@@ -169,7 +181,7 @@ def _estimate(
     unpriced = sum(1 for price in parts.price if price is None)
     words = too_few(parts, vehicle, least)
     return Estimate(
-        name=f"cost of failures within {span}",
+        name=Sentence("next-repairs.cost", "cost of failures within {span}", span=span),
         value=None if words else band.expected,
         unit=parts.prices.currency,
         low=None if words else band.low,
@@ -180,45 +192,77 @@ def _estimate(
         running=int(sum(model.running.sum() for model in models)),
         left_out=unpriced,
         why_left_out="no price known" if unpriced else "",
-        words=words,
+        words=words or "",
     )
 
 
-def _headline(vehicle: str | None, due: list[DueItem], total: Estimate, span: str) -> str:
-    whose = vehicle or "the fleet"
+def _headline(vehicle: str | None, due: list[DueItem], total: Estimate, span: str) -> Joined:
+    whose = _whose(vehicle)
     safety = [item for item in due if item.state == SAFETY]
     open_ = [item for item in due if item.state in OPEN]
     first = ""
     if safety:
-        named = ", ".join(
-            item.name if vehicle else f"{item.name} of {item.vehicle}" for item in safety[:3]
+        named = Joined(
+            item.name
+            if vehicle
+            else Sentence(
+                "next-repairs.of", "{part} of {vehicle}", part=item.name, vehicle=item.vehicle
+            )
+            for item in safety[:3]
         )
-        first = f"Safety first: {named} failed. "
+        first = Sentence("next-repairs.safety", "Safety first: {parts} failed.", parts=named)
     elif open_:
-        first = f"{len(open_)} item{'s' * (len(open_) > 1)} open. "
+        first = Sentence(
+            "next-repairs.open",
+            "{number} items open." if len(open_) > 1 else "{number} item open.",
+            number=len(open_),
+        )
     if total.value is None:
-        return f"{first}{total.words[:1].upper()}{total.words[1:]}."
-    if not total.value:
-        return f"{first}No fitted part with a known price is likely to fail on {whose} in {span}."
-    return (
-        f"{first}Within {span} expect about {total.value:,.0f} {total.unit} of failures on "
-        f"{whose} ({total.low:,.0f} to {total.high:,.0f})."
-    )
+        second = as_sentence(total.words)
+    elif not total.value:
+        second = Sentence(
+            "next-repairs.none",
+            "No fitted part with a known price is likely to fail on {whose} in {span}.",
+            whose=whose,
+            span=span,
+        )
+    else:
+        second = Sentence(
+            "next-repairs.expected",
+            "Within {span} expect about {value:,.0f} {currency} of failures on {whose} "
+            "({low:,.0f} to {high:,.0f}).",
+            span=span,
+            value=total.value,
+            currency=total.unit,
+            whose=whose,
+            low=total.low,
+            high=total.high,
+        )
+    return Joined((first, second), " ")
 
 
 def _caveats(parts: PartsAhead, chance: Floats, wear: dict[int, Floats]) -> tuple[str, ...]:
     caveats = []
+
+    def say(word: str, template: str, /, **arguments: object) -> None:
+        caveats.append(Sentence(f"next-repairs.{word}", template, **arguments))
+
     unknown = int(np.sum(~parts.known))
     if unknown:
-        caveats.append(
-            f"{unknown} of {parts.size} parts are of unknown age; each is taken as old as it has "
-            "been seen at least and as the vehicle at most."
+        say(
+            "unknown-age",
+            "{unknown} of {parts} parts are of unknown age; each is taken as old as it has been "
+            "seen at least and as the vehicle at most.",
+            unknown=unknown,
+            parts=parts.size,
         )
-    by_trade = sorted({c for c in parts.component if "trade range" in parts.models[c].model.source})
+    by_trade = [part_name(c) for c, one in sorted(parts.models.items()) if one.model.by_trade]
     if by_trade:
-        names = ", ".join(catalogue().name_of(c) for c in by_trade[:4])
-        more = f" and {len(by_trade) - 4} more" if len(by_trade) > 4 else ""
-        caveats.append(f"No failure on record of {names}{more}: the trade range stands in.")
+        say(
+            "by-trade",
+            "No failure on record of {parts}: the trade range stands in.",
+            parts=some_of(by_trade, 4),
+        )
     single = sorted(
         {
             c
@@ -227,29 +271,41 @@ def _caveats(parts: PartsAhead, chance: Floats, wear: dict[int, Floats]) -> tupl
         }
     )
     if single:
-        names = ", ".join(catalogue().name_of(c) for c in single[:4])
-        caveats.append(f"What is said of {names} rests on a single failure.")
+        say(
+            "single",
+            "What is said of {parts} rests on a single failure.",
+            parts=Joined(map(part_name, single[:4])),
+        )
     if parts.without_model:
-        caveats.append(
-            f"Neither a failure nor a trade range is known of "
-            f"{', '.join(catalogue().name_of(c) for c in parts.without_model[:4])}."
+        say(
+            "without-model",
+            "Neither a failure nor a trade range is known of {parts}.",
+            parts=Joined(map(part_name, parts.without_model[:4])),
         )
     assumed = len(
         {parts.vehicle[i] for i in range(parts.size) if parts.paces.assumed[parts.car[i]]}
     )
     if assumed:
-        caveats.append(
-            f"{assumed} vehicle{'s have' if assumed > 1 else ' has'} too few readings: the "
-            "fleet's usual distance stands in."
+        say(
+            "assumed-pace",
+            f"{{number}} {'vehicles have' if assumed > 1 else 'vehicle has'} too few readings: "
+            "the fleet's usual distance stands in.",
+            number=assumed,
         )
     if parts.prices.yearly_rise:
-        caveats.append(f"Older prices are raised by {parts.prices.yearly_rise:.1%} a year.")
+        say(
+            "raised",
+            "Older prices are raised by {rise:.1%} a year.",
+            rise=parts.prices.yearly_rise,
+        )
     if parts.prices.other_currencies:
-        caveats.append(
-            f"{parts.prices.other_currencies} replacements in another currency are left out."
+        say(
+            "other-currencies",
+            "{number} replacements in another currency are left out.",
+            number=parts.prices.other_currencies,
         )
     if wear:
-        caveats.append(f"{len(wear)} parts are projected by their own measured wear.")
+        say("worn", "{number} parts are projected by their own measured wear.", number=len(wear))
     return tuple(caveats)
 
 

@@ -15,6 +15,7 @@ import numpy as np
 
 from roadworn.analysis.result import Cell, Column, Table
 from roadworn.columns.view import LedgerView
+from roadworn.model.messages import Sentence
 from roadworn_plugins.backtest.day import failures
 from roadworn_plugins.projection.increments import increments
 from roadworn_plugins.projection.renewal import CountMoments
@@ -23,9 +24,10 @@ from roadworn_plugins.shared.parts_ahead import PartsAhead
 from roadworn_plugins.shared.projected import Projection, money
 
 #: What a reader must know before comparing the two halves of the table.
-CAVEAT = (
+CAVEAT = Sentence(
+    "next-repairs.quarters",
     "Quarters past hold the work on record, also of vehicles that have left since; quarters to "
-    "come leave out what is due already."
+    "come leave out what is due already.",
 )
 #: Ends of the quarters to come, in months from today.
 ENDS = (3.0, 6.0, 9.0, 12.0)

@@ -4,7 +4,8 @@ import numpy as np
 
 from roadworn.analysis.result import Cell, Column, Table
 from roadworn.columns.view import LedgerView
-from roadworn.model.catalogue import catalogue
+from roadworn.model.catalogue import catalogue, part_name
+from roadworn.model.messages import Joined, Sentence
 from roadworn.model.places import covers
 from roadworn_plugins.ahead.due_now import DueItem
 from roadworn_plugins.projection.increments import stock
@@ -93,7 +94,12 @@ def _price_words(item: DueItem) -> str:
     if item.price is None:
         return ""
     if _labour_only(item):
-        return f"labour about {item.price.middle:,.0f} {item.price.currency}; part not priced"
+        return Sentence(
+            "next-repairs.labour",
+            "labour about {cost:,.0f} {currency}; part not priced",
+            cost=item.price.middle,
+            currency=item.price.currency,
+        )
     return item.price.basis
 
 
@@ -112,7 +118,7 @@ def next_table(
     rows = tuple(_row(parts, found, i, order, unit, wear) for i in order)
     return Table(
         name="next_repairs",
-        title=f"Likely to fail within {span}",
+        title=Sentence("next-repairs.likely", "Likely to fail within {span}", span=span),
         columns=(
             Column("vehicle", "vehicle", detail=not fleet),
             Column("what", "what"),
@@ -168,15 +174,15 @@ def _row(
             round(float(found.number[i]) * price.middle, 2),
             price.currency,
         )
-    with_it = [
-        f"{catalogue().name_of(parts.component[j])} {parts.position[j]}".strip()
+    with_it = Joined(
+        part_name(parts.component[j], parts.position[j])
         for j in order
         if parts.vehicle[j] == parts.vehicle[i]
         and shares_labour((component, place), (parts.component[j], parts.position[j]))
-    ]
+    )
     return (
         parts.vehicle[i],
-        f"{catalogue().name_of(component)} {place}".strip(),
+        part_name(component, place),
         _age(parts, i, unit),
         chance,
         float(found.low[i]),
@@ -184,10 +190,10 @@ def _row(
         *money,
         "safety" if known is not None and known.safety_critical else "",
         _basis(parts, i, wear),
-        ", ".join(with_it),
+        with_it,
         component,
         place,
-        "no price on record" if price is None else price.basis,
+        Sentence("prices.none", "no price on record") if price is None else price.basis,
     )
 
 
@@ -201,12 +207,15 @@ def _age(parts: PartsAhead, i: int, unit: Unit) -> float | None:
 def _basis(parts: PartsAhead, i: int, wear: dict[int, Floats]) -> str:
     """Say in one line what the chance rests on."""
     if i in wear:
-        return "its own measured wear"
+        return Sentence("next-repairs.own-wear", "its own measured wear")
     words = parts.models[parts.component[i]].model.basis(parts.vehicle_class[i])
     if not parts.known[i]:
-        return f"age unknown; {words}"
+        return Joined((Sentence("next-repairs.age-unknown", "age unknown"), words), "; ")
     if parts.clock[i] == "age":
-        return f"{parts.age[i, 0]:.1f} years old, by calendar; {words}"
+        years = Sentence(
+            "next-repairs.calendar", "{years:.1f} years old, by calendar", years=parts.age[i, 0]
+        )
+        return Joined((years, words), "; ")
     return words
 
 
@@ -238,12 +247,17 @@ def stock_table(
             needed.append((one.expected, one.to_hold(service), component))
     needed.sort(key=lambda row: -row[0])
     rows = tuple(
-        (catalogue().name_of(component), expected, hold, component)
+        (part_name(component), expected, hold, component)
         for expected, hold, component in needed[:_STOCK_ROWS]
     )
     return Table(
         name="stock",
-        title=f"Parts to hold for {span} so that they suffice {service:.0%} of the time",
+        title=Sentence(
+            "next-repairs.stock",
+            "Parts to hold for {span} so that they suffice {service:.0%} of the time",
+            span=span,
+            service=service,
+        ),
         columns=(
             Column("what", "what"),
             Column("expected", "expected", "number"),

@@ -8,6 +8,7 @@ from pydantic import Field
 
 from roadworn.analysis.result import Analysis, Estimate, Result, Settings
 from roadworn.columns.view import LedgerView
+from roadworn.model.messages import Joined, Sentence
 from roadworn_plugins.backtest import tables
 from roadworn_plugins.backtest.day import BacktestDay, look_back
 from roadworn_plugins.backtest.tables import Bin
@@ -81,9 +82,18 @@ def run(view: LedgerView, settings: ProjectionBacktestSettings) -> Result:
     days = [day for day in looked if day is not None]
     if not days:
         return Result(
-            headline=f"No past day has {settings.months:g} months of record after it and parts "
-            "known before it, so nothing can be compared yet.",
-            caveats=("Look back with fewer months, or again when more is on record.",),
+            headline=Sentence(
+                "projection-backtest.nothing",
+                "No past day has {months:g} months of record after it and parts known before it, "
+                "so nothing can be compared yet.",
+                months=settings.months,
+            ),
+            caveats=(
+                Sentence(
+                    "projection-backtest.later",
+                    "Look back with fewer months, or again when more is on record.",
+                ),
+            ),
         )
     scores = [_score([day]) for day in days]
     whole = _score(days)
@@ -140,22 +150,40 @@ def _totals(days: list[BacktestDay]) -> tuple[float, float]:
     return projected, sum(float(day.paid.sum()) for day in days)
 
 
-def _headline(days: list[BacktestDay], bins: list[Bin]) -> str:
+def _headline(days: list[BacktestDay], bins: list[Bin]) -> Joined:
     told = [b for b in bins if b.parts >= _LEAST_FOR_WORDS and 0.2 <= b.low < 0.6]
     told = told or [b for b in bins if b.parts >= _LEAST_FOR_WORDS and b.low >= 0.05] or bins
     projected, paid = _totals(days)
     names = sorted({name for day in days for name in day.vehicles})
-    whose = names[0] if len(names) == 1 else f"{len(names)} vehicles"
-    first = (
-        f"On {whose}, of {told[0].parts} repairs given about {told[0].given:.0%}, "
-        f"{told[0].came:.0%} came"
-        if told[0].parts >= _LEAST_FOR_WORDS
-        else f"On {whose}, {int(sum(d.came.sum() for d in days))} failures came where "
-        f"{sum(d.number.sum() for d in days):.1f} were projected"
-    )
+    whose = names[0]
+    if len(names) > 1:
+        whose = Sentence("projection-backtest.vehicles", "{number} vehicles", number=len(names))
+    if told[0].parts >= _LEAST_FOR_WORDS:
+        first = Sentence(
+            "projection-backtest.came",
+            "On {whose}, of {parts} repairs given about {given:.0%}, {came:.0%} came",
+            whose=whose,
+            parts=told[0].parts,
+            given=told[0].given,
+            came=told[0].came,
+        )
+    else:
+        first = Sentence(
+            "projection-backtest.failures",
+            "On {whose}, {came} failures came where {projected:.1f} were projected",
+            whose=whose,
+            came=int(sum(d.came.sum() for d in days)),
+            projected=sum(d.number.sum() for d in days),
+        )
     if projected <= 0.0:
-        return f"{first}; no price is on record."
-    return f"{first}; costs came to {paid / projected:.0%} of what was projected."
+        second = Sentence("projection-backtest.no-price", "no price is on record.")
+    else:
+        second = Sentence(
+            "projection-backtest.costs",
+            "costs came to {share:.0%} of what was projected.",
+            share=paid / projected,
+        )
+    return Joined((first, second), "; ")
 
 
 def _estimates(
@@ -176,7 +204,11 @@ def _estimates(
             words="" if projected else "no price on record",
         ),
         Estimate(
-            name=f"vehicles within their {bands.nominal:.0%} band",
+            name=Sentence(
+                "projection-backtest.within",
+                "vehicles within their {nominal:.0%} band",
+                nominal=bands.nominal,
+            ),
             value=float(bands.inside.share),
             unit="",
             low=float(np.ravel(bands.inside.lower)[0]),
@@ -223,35 +255,63 @@ def _ratio_limits(days: list[BacktestDay]) -> tuple[float | None, float | None]:
 def _caveats(
     days: list[BacktestDay], empty: int, settings: ProjectionBacktestSettings
 ) -> tuple[str, ...]:
-    told = []
     left, lost = sum(day.left for day in days), sum(day.lost for day in days)
-    if left or lost:
-        told.append(
-            f"Left out: {left} times a vehicle that left within the time, {lost} times one that "
-            "was not seen to its end."
-        )
     cut = sum(day.cut for day in days)
-    if cut:
-        told.append(f"{cut} parts were replaced before they failed and are projected to that day.")
     missed = sum(len(day.unforeseen) for day in days)
-    if missed:
-        told.append(
-            f"{missed} failures came at places where nobody had replaced anything on such a "
-            "vehicle before; they count as not foreseen."
-        )
     unpriced = sum(day.unpriced for day in days)
-    if unpriced:
-        told.append(f"{unpriced} failures without a price count at the projected one.")
-    if len(days) + empty < settings.days:
-        told.append(
-            f"Only {len(days) + empty} of {settings.days} past days have a year of record before "
-            "them."
-        )
-    if settings.apart is not None and settings.apart < settings.months:
-        told.append("The times ahead overlap, so the limits are narrower than they should be.")
+    known = len(days) + empty
     rise = days[-1].parts.prices.yearly_rise
-    if rise > 0.0:
-        told.append(f"Prices rose by {rise:.1%} a year; projections are in the money of their day.")
+    told = []
+
+    def say(holds: bool, word: str, template: str, **arguments: object) -> None:
+        if holds:
+            told.append(Sentence(f"projection-backtest.{word}", template, **arguments))
+
+    say(
+        bool(left or lost),
+        "left",
+        "Left out: {left} times a vehicle that left within the time, {lost} times one that was "
+        "not seen to its end.",
+        left=left,
+        lost=lost,
+    )
+    say(
+        cut > 0,
+        "cut",
+        "{number} parts were replaced before they failed and are projected to that day.",
+        number=cut,
+    )
+    say(
+        missed > 0,
+        "unforeseen",
+        "{number} failures came at places where nobody had replaced anything on such a vehicle "
+        "before; they count as not foreseen.",
+        number=missed,
+    )
+    say(
+        unpriced > 0,
+        "unpriced",
+        "{number} failures without a price count at the projected one.",
+        number=unpriced,
+    )
+    say(
+        known < settings.days,
+        "few-days",
+        "Only {known} of {asked} past days have a year of record before them.",
+        known=known,
+        asked=settings.days,
+    )
+    say(
+        settings.apart is not None and settings.apart < settings.months,
+        "overlap",
+        "The times ahead overlap, so the limits are narrower than they should be.",
+    )
+    say(
+        rise > 0.0,
+        "raised",
+        "Prices rose by {rise:.1%} a year; projections are in the money of their day.",
+        rise=rise,
+    )
     return tuple(told)
 
 

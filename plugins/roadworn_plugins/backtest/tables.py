@@ -6,7 +6,8 @@ from itertools import pairwise
 import numpy as np
 
 from roadworn.analysis.result import Chart, Column, Series, Table
-from roadworn.model.catalogue import catalogue
+from roadworn.model.catalogue import part_name
+from roadworn.model.messages import Joined, Sentence
 from roadworn_plugins.backtest.day import BacktestDay, Failure
 from roadworn_plugins.lifedata.counts import jeffreys_interval, poisson_ratio
 from roadworn_plugins.projection.calibration import ProjectionScore
@@ -67,11 +68,12 @@ def reliability(bins: list[Bin]) -> Table:
             Column("came_low", "low", "chance"),
             Column("came_high", "high", "chance"),
         ),
-        rows=tuple(
-            (f"{b.low:.0%} and {b.high:.0%}", b.parts, b.given, b.came, b.came_low, b.came_high)
-            for b in bins
-        ),
+        rows=tuple((_between(b), b.parts, b.given, b.came, b.came_low, b.came_high) for b in bins),
     )
+
+
+def _between(b: Bin) -> Sentence:
+    return Sentence("projection-backtest.bin", "{low:.0%} and {high:.0%}", low=b.low, high=b.high)
 
 
 def chart(bins: list[Bin]) -> Chart:
@@ -93,7 +95,19 @@ def chart(bins: list[Bin]) -> Chart:
                 high=tuple(b.came_high for b in bins),
             ),
         ),
-        alternative="; ".join(f"given {b.given:.0%}, came {b.came:.0%} of {b.parts}" for b in bins),
+        alternative=Joined(
+            (
+                Sentence(
+                    "projection-backtest.point",
+                    "given {given:.0%}, came {came:.0%} of {parts}",
+                    given=b.given,
+                    came=b.came,
+                    parts=b.parts,
+                )
+                for b in bins
+            ),
+            "; ",
+        ),
     )
 
 
@@ -156,7 +170,7 @@ def by_component(days: list[BacktestDay], most: int) -> Table:
         ratio = poisson_ratio([came[here].sum()], [number[here].sum()])
         rows.append(
             (
-                catalogue().name_of(name),
+                part_name(name),
                 int(here.sum()),
                 float(number[here].sum()),
                 int(came[here].sum()),
@@ -202,7 +216,12 @@ def surprises(days: list[BacktestDay], most: int) -> Table:
     shown = found[:most]
     return Table(
         name="surprises",
-        title=f"Failures that came though given under {SURPRISE:.0%} ({len(found)} in all)",
+        title=Sentence(
+            "projection-backtest.surprises",
+            "Failures that came though given under {chance:.0%} ({number} in all)",
+            chance=SURPRISE,
+            number=len(found),
+        ),
         columns=(
             Column("vehicle", "vehicle"),
             Column("what", "what"),
@@ -214,7 +233,7 @@ def surprises(days: list[BacktestDay], most: int) -> Table:
         rows=tuple(
             (
                 one.vehicle,
-                f"{catalogue().name_of(one.component)} {one.position}".strip(),
+                part_name(one.component, one.position),
                 one.on,
                 chance,
                 day.on,

@@ -9,17 +9,15 @@ from roadworn.analysis.result import Analysis, Column, Estimate, Result, Setting
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UsageError
+from roadworn.model.messages import Joined, Sentence
 from roadworn_plugins.ahead.due_now import FAILED, PUT_OFF, SAFETY, DueItem, due_now
 from roadworn_plugins.ahead.next_repairs import LEAST_PARTS, too_few
 from roadworn_plugins.inspection.inspection_outlook import INSPECTION_OUTLOOK
 from roadworn_plugins.keep.options import (
-    FIX,
-    FIX_AND_LET_GO,
-    KEEP,
-    LET_GO,
     USUAL_LOSS,
     Option,
     Situation,
+    Way,
     Worth,
     keeping,
     letting_go,
@@ -29,10 +27,9 @@ from roadworn_plugins.keep.options import (
     value_where_it_flips,
     worth_of,
 )
-from roadworn_plugins.projection.grid_total import grid_total
 from roadworn_plugins.shared.grouped import Ints
 from roadworn_plugins.shared.parts_ahead import PartsAhead, load_parts
-from roadworn_plugins.shared.projected import LEVEL, Band, Projection, money, project, spread, taken
+from roadworn_plugins.shared.projected import LEVEL, Band, Projection, chance_below, money, project
 
 ABOUT = """\
 Question: Keep it as it is, fix what is open and keep it, or let it go?
@@ -98,32 +95,46 @@ def run(view: LedgerView, settings: KeepOrSellSettings) -> Result:
     ahead = np.array(
         [i for i in range(parts.size) if not _is_open(parts, i, open_)], dtype=np.int64
     )
-    found = project(parts, settings.months)
-    band = money(parts, found, ahead)
+    first = _safety_first(due)
     few = too_few(parts, settings.vehicle, settings.least_parts)
     if few:
-        return _too_few(few, due)
+        no_sum = Sentence("keep-or-sell.no-advice", "No advice by money: {words}.", words=few)
+        record = "Record what is replaced, with reason, reading and price; or import old invoices."
+        return Result(
+            headline=Joined((first, no_sum), " "),
+            caveats=(Sentence("keep-or-sell.record", record),),
+        )
+    found = project(parts, settings.months)
     pace = float(parts.paces.per_month[parts.car[0]]) if parts.size else 0.0
     worth = worth_of(view, settings.vehicle, settings.value, parts.prices.currency, pace)
-    to_pass = _to_pass(view, settings) if settings.must_pass else 0.0
     usual = usual_repairs(view, settings.vehicle, parts.prices.currency)
-    situation = _situation(settings, worth, open_, band, to_pass, usual)
+    situation = _situation(
+        settings,
+        worth,
+        open_,
+        money(parts, found, ahead),
+        _to_pass(view, settings) if settings.must_pass else 0.0,
+        usual,
+    )
     options = _options(situation, open_, settings)
     best = min((o for o in options if o.offered), key=lambda o: o.monthly, default=None)
-    turns, sure = _turns(situation, options, parts, found, ahead)
-    safety = [item for item in due if item.state == SAFETY]
+    gap = _gap(options)
+    sure = None
+    if gap is not None:
+        sure = chance_below(parts, found, ahead, running_that_flips(situation, gap))
+    turns = tuple((turn,) for turn in _turns(situation, options, gap))
     currency = worth.currency or parts.prices.currency
     return Result(
-        headline=_headline(safety, options, best, settings, currency, sure),
+        headline=Joined((first, _advice(options, best, settings, currency, sure)), " "),
         tables=(
             _options_table(options, currency, worth, open_),
             Table("turns", "What would change the answer", (Column("turn", "turn"),), turns),
         ),
         estimates=tuple(
             Estimate(
-                name=option.name,
+                name=option.way.words,
                 value=option.monthly,
-                unit=f"{currency} a month",
+                unit=Sentence("keep-or-sell.a-month", "{currency} a month", currency=currency),
                 low=option.low,
                 high=option.high,
                 level=LEVEL,
@@ -135,15 +146,12 @@ def run(view: LedgerView, settings: KeepOrSellSettings) -> Result:
     )
 
 
-def _too_few(words: str, due: list[DueItem]) -> Result:
-    """Say that no sum can be made, and what has to be done whatever the sums would say."""
-    safety = [item.name for item in due if item.state == SAFETY]
-    first = f"Safety first: {', '.join(safety[:3])}; repair before driving. " if safety else ""
-    return Result(
-        headline=f"{first}No advice by money: {words}.",
-        caveats=(
-            "Record what is replaced, with reason, reading and price; or import old invoices.",
-        ),
+def _safety_first(due: list[DueItem]) -> Sentence | None:
+    named = Joined([item.name for item in due if item.state == SAFETY][:3])
+    if not named:
+        return None
+    return Sentence(
+        "keep-or-sell.safety", "Safety first: {parts}; repair before driving.", parts=named
     )
 
 
@@ -173,11 +181,6 @@ def _situation(
     usual: float,
 ) -> Situation:
     priced = [item.price for item in open_ if item.price is not None]
-    fix = (
-        sum(p.low for p in priced),
-        sum(p.middle for p in priced),
-        sum(p.high for p in priced),
-    )
     value = worth.now or 0.0
     months = settings.months
     return Situation(
@@ -186,7 +189,11 @@ def _situation(
         value=value,
         value_fixed=value if settings.value_fixed is None else settings.value_fixed,
         value_then=(1.0 - worth.yearly_loss) ** (months / 12.0),
-        fix=fix,
+        fix=(
+            sum(p.low for p in priced),
+            sum(p.middle for p in priced),
+            sum(p.high for p in priced),
+        ),
         running=(band.low, band.expected, band.high),
         to_pass=to_pass,
         other_price=settings.replacement_price,
@@ -198,119 +205,126 @@ def _situation(
 
 
 def _options(s: Situation, open_: list[DueItem], settings: KeepOrSellSettings) -> list[Option]:
-    safety = any(item.state == SAFETY for item in open_)
     why_not = ""
-    if safety:
-        why_not = "a safety item is open: not offered until it is repaired"
+    if any(item.state == SAFETY for item in open_):
+        why_not = Sentence(
+            "keep-or-sell.safety-open", "a safety item is open: not offered until it is repaired"
+        )
     elif not settings.runs:
-        why_not = "it does not run as it stands"
+        why_not = Sentence("keep-or-sell.runs-not", "it does not run as it stands")
     low, middle, high = keeping(s, fixed=False)
-    options = [Option(KEEP, middle, low, high, s.to_pass, not why_not, why_not)]
+    options = [Option(Way.KEEP, middle, low, high, s.to_pass, not why_not, why_not)]
     if open_:
         low, middle, high = keeping(s, fixed=True)
-        options.append(Option(FIX, middle, low, high, s.fix[1]))
+        options.append(Option(Way.FIX, middle, low, high, s.fix[1]))
     if s.other_price is not None:
         gone = letting_go(s, fixed=False)
-        options.append(Option(LET_GO, gone, gone, gone, s.other_price - s.value))
+        options.append(Option(Way.LET_GO, gone, gone, gone, s.other_price - s.value))
         if open_ and s.value_fixed - s.value > s.fix[1]:
             gone = letting_go(s, fixed=True)
             at_once = s.other_price + s.fix[1] - s.value_fixed
-            options.append(Option(FIX_AND_LET_GO, gone, gone, gone, at_once))
+            options.append(Option(Way.FIX_AND_LET_GO, gone, gone, gone, at_once))
     return options
 
 
-def _turns(
-    s: Situation,
-    options: list[Option],
-    parts: PartsAhead,
-    found: Projection,
-    ahead: Ints,
-) -> tuple[tuple[tuple[str], ...], float | None]:
-    """Return what would change the answer in words, and the chance that keeping is cheaper."""
-    kept = [o for o in options if o.name in {KEEP, FIX} and o.offered]
-    gone = [o for o in options if o.name in {LET_GO, FIX_AND_LET_GO}]
-    if not kept:
-        return (), None
-    best = min(kept, key=lambda o: o.monthly)
-    if not gone:
-        words = (
-            f"Letting it go is cheaper if another way of getting there costs less than "
-            f"{best.monthly:,.0f} a month all in: a price of a replacement was not given."
+def _best_kept(options: list[Option]) -> Option | None:
+    kept = [o for o in options if o.way.keeps and o.offered]
+    return min(kept, key=lambda o: o.monthly, default=None)
+
+
+def _gap(options: list[Option]) -> float | None:
+    """Return the monthly cost of letting go less that of keeping, None without both."""
+    best, gone = _best_kept(options), [o.monthly for o in options if not o.way.keeps]
+    return min(gone) - best.monthly if best is not None and gone else None
+
+
+def _turns(s: Situation, options: list[Option], gap: float | None) -> list[Sentence]:
+    """Return what would change the answer."""
+    best = _best_kept(options)
+    if best is None:
+        return []
+    if gap is None:
+        words = Sentence(
+            "keep-or-sell.another-way",
+            "Letting it go is cheaper if another way of getting there costs less than "
+            "{monthly:,.0f} a month all in: a price of a replacement was not given.",
+            monthly=best.monthly,
         )
-        return ((words,),), None
-    gap = min(o.monthly for o in gone) - best.monthly
-    sure = _chance_below(parts, found, ahead, running_that_flips(s, gap))
+        return [words]
     turns = []
+
+    def turn(word: str, template: str, **figures: float) -> None:
+        turns.append(Sentence(f"keep-or-sell.turns-{word}", f"It turns if {template}.", **figures))
+
     value = value_where_it_flips(s, gap)
     if value > 0 and np.isfinite(value):
         more = "more" if gap > 0 else "less"
-        turns.append(f"It turns if the vehicle would fetch {more} than {value:,.0f} as it is.")
-    if gap > 0:
-        turns.append(
-            f"It turns if one more repair of over {repair_that_flips(s, gap):,.0f} is needed now."
+        turn(
+            f"value-{more}",
+            f"the vehicle would fetch {more} than {{value:,.0f}} as it is",
+            value=value,
         )
-    elif s.fix[1] > 0 and best.name == FIX and -repair_that_flips(s, gap) < s.fix[1]:
-        left = s.fix[1] + repair_that_flips(s, gap)
-        turns.append(f"It turns if the open work can be had for less than {left:,.0f}.")
+    more_now = repair_that_flips(s, gap)
+    if gap > 0:
+        turn("repair", "one more repair of over {cost:,.0f} is needed now", cost=more_now)
+    elif s.fix[1] > 0 and best.way is Way.FIX and -more_now < s.fix[1]:
+        turn("fix", "the open work can be had for less than {cost:,.0f}", cost=s.fix[1] + more_now)
     total = running_that_flips(s, gap)
     if total > 0:
         word = "over" if gap > 0 else "under"
-        turns.append(
-            f"It turns if repairs over the {s.months} months come to {word} {total:,.0f} "
-            f"({s.running[1]:,.0f} are expected)."
+        turn(
+            f"running-{word}",
+            f"repairs over the {{months}} months come to {word} {{total:,.0f}} "
+            "({expected:,.0f} are expected)",
+            months=s.months,
+            total=total,
+            expected=s.running[1],
         )
-    return tuple((turn,) for turn in turns), sure
+    return turns
 
 
-def _chance_below(
-    parts: PartsAhead,
-    found: Projection,
-    ahead: Ints,
-    amount: float,
-) -> float | None:
-    """Return the chance that the repairs ahead stay below an amount."""
-    priced = np.array([i for i in ahead if parts.price[i] is not None], dtype=np.int64)
-    if priced.size == 0:
-        return None
-    if amount <= 0:
-        return 0.0
-    counts = [taken(c, priced) for c in found.counts]
-    total = grid_total(counts, spread(parts, priced), usage_weight=found.weight)
-    return 1.0 - total.chance_above(amount)
-
-
-def _headline(
-    safety: list[DueItem],
+def _advice(
     options: list[Option],
     best: Option | None,
     settings: KeepOrSellSettings,
     currency: str,
     sure: float | None,
-) -> str:
-    first = ""
-    if safety:
-        first = f"Safety first: {', '.join(i.name for i in safety[:3])}; repair before driving. "
+) -> Sentence:
     if best is None:
-        return (
-            f"{first}No way of going on can be offered: give the price of a replacement, "
-            "replacement-price."
+        return Sentence(
+            "keep-or-sell.none",
+            "No way of going on can be offered: give the price of a replacement, "
+            "replacement-price.",
         )
-    others = [o for o in options if o.offered and o is not best]
     if settings.replacement_price is None:
-        return (
-            f"{first}To {best.name} costs about {best.monthly:,.0f} {currency} a month "
-            f"({best.low:,.0f} to {best.high:,.0f}). Letting it go is not compared: give "
-            "the price of a replacement, replacement-price."
+        return Sentence(
+            "keep-or-sell.alone",
+            "To {way} costs about {monthly:,.0f} {currency} a month ({low:,.0f} to {high:,.0f}). "
+            "Letting it go is not compared: give the price of a replacement, replacement-price.",
+            way=best.way.words,
+            monthly=best.monthly,
+            currency=currency,
+            low=best.low,
+            high=best.high,
         )
-    second = min(others, key=lambda o: o.monthly) if others else None
-    lead = f", {second.monthly - best.monthly:,.0f} less than to {second.name}" if second else ""
-    odds = ""
+    code, template = "keep-or-sell.best", "{way}: about {monthly:,.0f} {currency} a month"
+    more: dict[str, object] = {}
+    others = [o for o in options if o.offered and o is not best]
+    if others:
+        second = min(others, key=lambda o: o.monthly)
+        code, template = f"{code}-lead", template + ", {lead:,.0f} less than to {second}"
+        more = {"lead": second.monthly - best.monthly, "second": second.way.words}
     if sure is not None:
-        cheaper = sure if best.name in {KEEP, FIX} else 1.0 - sure
-        odds = f"; cheaper than the other way in {cheaper * 10:.0f} of 10 such futures"
-    return (
-        f"{first}{best.name.capitalize()}: about {best.monthly:,.0f} {currency} a month"
-        f"{lead}{odds}."
+        code = f"{code}-odds"
+        template += "; cheaper than the other way in {odds:.0f} of 10 such futures"
+        more["odds"] = (sure if best.way.keeps else 1.0 - sure) * 10
+    return Sentence(
+        code,
+        template + ".",
+        way=best.way.first_words,
+        monthly=best.monthly,
+        currency=currency,
+        **more,
     )
 
 
@@ -333,7 +347,15 @@ def _options_table(
             Column("why_not", "why not"),
         ),
         rows=tuple(
-            (o.name, o.monthly, o.low, o.high, o.at_once, "yes" if o.offered else "no", o.why_not)
+            (
+                o.way.words,
+                o.monthly,
+                o.low,
+                o.high,
+                o.at_once,
+                "yes" if o.offered else "no",
+                o.why_not,
+            )
             for o in sorted(options, key=lambda o: (not o.offered, o.monthly))
         ),
         evidence=tuple(events for _option in options),
@@ -348,19 +370,31 @@ def _caveats(
     found: Projection,
     ahead: Ints,
     usual: float,
-) -> tuple[str, ...]:
-    caveats = [f"The vehicle: {worth.words}."]
+) -> tuple[Sentence, ...]:
+    caveats = []
+
+    def say(word: str, template: str, **arguments: object) -> None:
+        caveats.append(Sentence(f"keep-or-sell.{word}", template, **arguments))
+
+    say("worth", "The vehicle: {words}.", words=worth.words)
     if any(item.state == SAFETY for item in open_):
-        caveats.append(
-            "Whoever takes it over is told of the open safety item, and it is towed, not driven."
+        say(
+            "told-of-safety",
+            "Whoever takes it over is told of the open safety item, and it is towed, not driven.",
         )
     unpriced = [item.name for item in open_ if item.price is None]
     if unpriced:
-        caveats.append(f"No price is known for {', '.join(unpriced[:4])}: the fix costs more.")
+        say(
+            "unpriced",
+            "No price is known for {parts}: the fix costs more.",
+            parts=Joined(unpriced[:4]),
+        )
     if settings.replacement_price is not None and settings.replacement_repairs is None:
-        caveats.append(
-            f"The other vehicle is taken to need {usual:,.0f} of repairs a year, as vehicles of "
-            "this class have here; a younger one needs less: state replacement-repairs."
+        say(
+            "other-repairs",
+            "The other vehicle is taken to need {usual:,.0f} of repairs a year, as vehicles of "
+            "this class have here; a younger one needs less: state replacement-repairs.",
+            usual=usual,
         )
     critical = [
         i
@@ -368,18 +402,25 @@ def _caveats(
         if (known := catalogue().find(parts.component[i])) is not None and known.safety_critical
     ]
     if settings.duty in {"long", "passengers"} and critical:
-        number = float(np.sum(found.number[critical]))
         whom = "with passengers" if settings.duty == "passengers" else "on long trips"
-        caveats.append(
-            f"Used {whom}: {number:.1f} failures of safety-critical parts are to be expected in "
-            f"{settings.months} months; look it over at short intervals, whatever the sums say."
+        say(
+            f"used-{settings.duty}",
+            f"Used {whom}: {{number:.1f}} failures of safety-critical parts are to be expected in "
+            "{months} months; look it over at short intervals, whatever the sums say.",
+            number=float(np.sum(found.number[critical])),
+            months=settings.months,
         )
     if settings.must_pass:
-        caveats.append("Check your local rule: what passing takes is by the default rule set.")
+        say("rules", "Check your local rule: what passing takes is by the default rule set.")
     unknown = int(np.sum(~parts.known))
     if unknown:
-        caveats.append(f"{unknown} of {parts.size} parts are of unknown age.")
-    caveats.append("Fuel, insurance and upkeep by plan are not in these sums.")
+        say(
+            "unknown-age",
+            "{unknown} of {parts} parts are of unknown age.",
+            unknown=unknown,
+            parts=parts.size,
+        )
+    say("not-in-it", "Fuel, insurance and upkeep by plan are not in these sums.")
     return tuple(caveats)
 
 

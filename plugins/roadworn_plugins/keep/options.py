@@ -2,10 +2,12 @@
 
 from dataclasses import dataclass
 from datetime import date
+from enum import Enum
 
 import numpy as np
 
 from roadworn.columns.view import LedgerView
+from roadworn.model.messages import Joined, Sentence
 from roadworn_plugins.projection.economic import going_on, level_monthly, monthly_factor
 from roadworn_plugins.shared.grouped import Floats
 
@@ -55,24 +57,30 @@ def worth_of(
     others = sorted({str(row[2]) for row in rows if currency and row[2] != currency})
     left_out = sum(1 for row in rows if str(row[2]) in others)
     rows = [row for row in rows if str(row[2]) not in others]
-    other = (
-        f"; {left_out} valuation{'' if left_out == 1 else 's'} in {', '.join(others)} left out, "
-        "amounts are never converted"
-        if others
-        else ""
-    )
+    other = ""
+    if others:
+        other = Sentence(
+            "keep-or-sell.other-currencies",
+            f"{{number}} {'valuation' if left_out == 1 else 'valuations'} in {{currencies}} left "
+            "out, amounts are never converted",
+            number=left_out,
+            currencies=Joined(others),
+        )
     money = currency or (str(rows[-1][2]) if rows else "")
     loss, loss_words = _loss(view, vehicle, rows, money, km_per_month)
     events = tuple(str(row[3]) for row in rows)
+    now = stated
     if stated is not None:
-        return Worth(stated, loss, money, f"value as stated; {loss_words}{other}", events)
-    if not rows:
-        return Worth(None, loss, money, f"no value stated or on record; {loss_words}{other}", ())
-    day, value = rows[-1][0], float(rows[-1][1])
-    years = max((view.today - day).days, 0) / 365.25
-    now = value * (1.0 - loss) ** years
-    words = f"valued at {value:,.0f} on {day}; {loss_words}{other}"
-    return Worth(now, loss, money, words, events)
+        words = Sentence("keep-or-sell.stated", "value as stated")
+    elif not rows:
+        words = Sentence("keep-or-sell.no-value", "no value stated or on record")
+    else:
+        day, value = rows[-1][0], float(rows[-1][1])
+        now = value * (1.0 - loss) ** (max((view.today - day).days, 0) / 365.25)
+        words = Sentence(
+            "keep-or-sell.valued", "valued at {value:,.0f} on {day}", value=value, day=day
+        )
+    return Worth(now, loss, money, Joined((words, loss_words, other), "; "), events)
 
 
 def usual_repairs(view: LedgerView, vehicle: str, currency: str) -> float:
@@ -105,13 +113,14 @@ def _loss(
     rows: list[tuple[date, float, str, str]],
     currency: str,
     km_per_month: float,
-) -> tuple[float, str]:
+) -> tuple[float, Sentence]:
     """Return the yearly loss of value and where it is from."""
     own = [(row[0], row[1]) for row in rows if row[1] > 0]
     if len(own) >= _LEAST_VALUES and (own[-1][0] - own[0][0]).days >= _LEAST_DAYS:
         years = np.array([(day - own[0][0]).days / 365.25 for day, _value in own])
         loss = _as_loss(np.polyfit(years, np.log([value for _day, value in own]), 1)[0])
-        return loss, f"loses {loss:.0%} a year by its own {len(own)} valuations"
+        words = "loses {loss:.0%} a year by its own {number} valuations"
+        return loss, Sentence("keep-or-sell.loses-own", words, loss=loss, number=len(own))
     points = view.sql(
         """SELECT w.true_km, CAST(w.value AS DOUBLE) FROM valuations AS w
            JOIN vehicles AS v USING (vehicle_id)
@@ -125,8 +134,10 @@ def _loss(
         if np.ptp(km) > 0:
             slope = np.polyfit(km, np.log([row[1] for row in points]), 1)[0]
             loss = _as_loss(slope * km_per_month * 12.0)
-            return loss, f"loses {loss:.0%} a year by {len(points)} valuations of its class"
-    return USUAL_LOSS, f"loses {USUAL_LOSS:.0%} a year (common practice, no source)"
+            words = "loses {loss:.0%} a year by {number} valuations of its class"
+            return loss, Sentence("keep-or-sell.loses-class", words, loss=loss, number=len(points))
+    words = "loses {loss:.0%} a year (common practice, no source)"
+    return USUAL_LOSS, Sentence("keep-or-sell.loses-usual", words, loss=USUAL_LOSS)
 
 
 def _as_loss(slope: float) -> float:
@@ -134,12 +145,28 @@ def _as_loss(slope: float) -> float:
     return float(np.clip(-np.expm1(slope), *_LOSSES))
 
 
-KEEP, FIX, LET_GO, FIX_AND_LET_GO = (
-    "keep as it is",
-    "fix what is open and keep",
-    "let go as it is",
-    "repair, then let go",
-)
+class Way(Enum):
+    """The ways of going on."""
+
+    KEEP = "keep as it is"
+    FIX = "fix what is open and keep"
+    LET_GO = "let go as it is"
+    FIX_AND_LET_GO = "repair, then let go"
+
+    @property
+    def keeps(self) -> bool:
+        """Whether the vehicle stays."""
+        return self in {Way.KEEP, Way.FIX}
+
+    @property
+    def words(self) -> Sentence:
+        """The way in words."""
+        return Sentence(f"keep-or-sell.{self.name.lower()}", self.value)
+
+    @property
+    def first_words(self) -> Sentence:
+        """The way in words that begin a sentence."""
+        return Sentence(f"keep-or-sell.{self.name.lower()}-first", self.value.capitalize())
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,14 +205,13 @@ class Option:
     """One way of going on.
 
     Attributes:
-        name: in words.
         monthly, low, high: level cost a month; for keeping the forgone price is in it.
         at_once: money out of the pocket now, less what the sale brings.
         offered: whether it may be chosen.
         why_not: why not, when it may not.
     """
 
-    name: str
+    way: Way
     monthly: float
     low: float
     high: float

@@ -8,6 +8,7 @@ from difflib import get_close_matches
 
 from roadworn.columns.view import LedgerView
 from roadworn.model.errors import UnknownName
+from roadworn.model.messages import Sentence
 
 
 def listed(text: str, known: Collection[str], what: str) -> frozenset[str]:
@@ -58,9 +59,20 @@ def classes_nobody_has(asked: Collection[str], view: LedgerView) -> tuple[str, .
     caveats = []
     for name in sorted(set(asked) - known - {""}):
         near = get_close_matches(name, known, n=1)
-        meant = f"did you mean {near[0]!r}? Its" if near else "its"
         caveats.append(
-            f"The schedule names the class {name!r}, which no vehicle has: {meant} services are "
-            "asked of none."
+            Sentence(
+                "maintenance-due.class-near",
+                "The schedule names the class {name!r}, which no vehicle has: did you mean "
+                "{near!r}? Its services are asked of none.",
+                name=name,
+                near=near[0],
+            )
+            if near
+            else Sentence(
+                "maintenance-due.class",
+                "The schedule names the class {name!r}, which no vehicle has: its services are "
+                "asked of none.",
+                name=name,
+            )
         )
     return tuple(caveats)

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from roadworn.model.catalogue import Component, catalogue
+from roadworn.model.catalogue import Component, catalogue, part_name
+from roadworn.model.messages import Sentence
 from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.lifedata.common_shape import common_shape, shape_heterogeneity
 from roadworn_plugins.lifedata.shrinkage import (
@@ -45,7 +46,7 @@ class ComponentModel:
         failures, running, exposure: of each class; exposure in (thousand km) to the shape.
         belief: Gamma posterior of the rate of each class.
         wider: belief for a class that the ledger has not seen.
-        source: words that say where the prior is from.
+        by_trade: whether the ledger has no failure of it, so that the trade range stands in.
         shape_spread: standard deviation of the logarithm of the shape.
     """
 
@@ -58,7 +59,7 @@ class ComponentModel:
     exposure: Floats
     belief: Posterior
     wider: GammaPrior
-    source: str
+    by_trade: bool
     shape_spread: float = 0.0
 
     def for_class(self, vehicle_class: str) -> Posterior:
@@ -70,13 +71,26 @@ class ComponentModel:
     def basis(self, vehicle_class: str) -> str:
         """Say in words what the belief for a class rests on."""
         failed, running = int(self.failures.sum()), int(self.running.sum())
-        if failed == 0 and "trade range" in self.source:
-            return f"none failed here, {running} running; trade range, no source"
-        own = ""
-        if vehicle_class in self.classes and len(self.classes) > 1:
-            i = self.classes.index(vehicle_class)
-            own = f" ({int(self.failures[i])} and {int(self.running[i])} on {vehicle_class})"
-        return f"{failed} failed, {running} running{own}"
+        if self.by_trade:
+            return Sentence(
+                "lives.by-trade",
+                "none failed here, {running} running; trade range, no source",
+                running=running,
+            )
+        if vehicle_class not in self.classes or len(self.classes) == 1:
+            return Sentence(
+                "lives.basis", "{failed} failed, {running} running", failed=failed, running=running
+            )
+        i = self.classes.index(vehicle_class)
+        return Sentence(
+            "lives.basis-of-class",
+            "{failed} failed, {running} running ({own} and {own_running} on {vehicle_class})",
+            failed=failed,
+            running=running,
+            own=int(self.failures[i]),
+            own_running=int(self.running[i]),
+            vehicle_class=vehicle_class,
+        )
 
 
 def trade_range(component: Component | None) -> tuple[float, float] | None:
@@ -135,7 +149,7 @@ def without_lives(component: str) -> ComponentModel | None:
         exposure=none,
         belief=Posterior(none, none),
         wider=prior,
-        source=prior.status,
+        by_trade=True,
         shape_spread=_SHAPE_SPREAD,
     )
 
@@ -155,10 +169,9 @@ def _fit_one(
     total = float(data.failures.sum())
     span = trade_range(known)
     if total > 0:
-        prior, source = fit_prior(data.failures, data.exposure), "this ledger"
+        prior = fit_prior(data.failures, data.exposure)
     elif span is not None:
         prior = prior_from_range(span[0], span[1], shape)
-        source = prior.status
     else:
         return None
     belief = posterior(data.failures, data.exposure, prior)
@@ -177,7 +190,7 @@ def _fit_one(
         exposure=data.exposure,
         belief=belief,
         wider=wider,
-        source=source,
+        by_trade=total == 0,
         shape_spread=spread,
     )
 
@@ -224,7 +237,7 @@ def shape_doubts(grouped: GroupedLives, components: list[str], alpha: float = 0.
         components: those that a result speaks of.
         alpha: chance below which it is said.
     """
-    said = []
+    said: list[str] = []
     labels = np.array([label[0] for label in grouped.labels], dtype=object)
     for component in components:
         rows = np.equal(labels, component)[grouped.group]
@@ -239,8 +252,14 @@ def shape_doubts(grouped: GroupedLives, components: list[str], alpha: float = 0.
             continue  # no lives of it: nothing speaks against anything
         if found.p < alpha:
             said.append(
-                f"{catalogue().name_of(component)}: the lives on {found.groups} classes speak "
-                f"against one common shape (chance {found.p:.2g}), so what is expected at an age "
-                "is less sure than the limits say."
+                Sentence(
+                    "lives.shape-doubt",
+                    "{part}: the lives on {classes} classes speak against one common shape "
+                    "(chance {p:.2g}), so what is expected at an age is less sure than the limits "
+                    "say.",
+                    part=part_name(component),
+                    classes=found.groups,
+                    p=found.p,
+                )
             )
     return said

@@ -13,6 +13,7 @@ import numpy as np
 
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue, place_sql
+from roadworn.model.messages import Sentence
 
 _LEAST = 3
 _LATEST = 30
@@ -115,7 +116,10 @@ class Prices:
         low, high = (hours * self.labour_rate for hours in known.labour_hours)
         if low <= 0:
             return None
-        words = "labour only, by trade hours (common practice, no source); part not priced"
+        words = Sentence(
+            "prices.labour",
+            "labour only, by trade hours (common practice, no source); part not priced",
+        )
         return Price(low, float(np.sqrt(low * high)), high, self.currency, 0, words)
 
     def of_estimate(
@@ -145,9 +149,11 @@ class Prices:
             labour = labour_today = 0.0  # hours at several rates stand in the amount
         years = max(0.0, (today - then).days / 365.25)
         now = (amount - labour) * (1.0 + self.yearly_rise) ** years + labour_today
-        words = f"the estimate of {then}"
+        words = Sentence("prices.estimate", "the estimate of {day}", day=then)
         if abs(now - amount) >= 0.005:
-            words += ", at today's prices"
+            words = Sentence(
+                "prices.estimate-raised", "the estimate of {day}, at today's prices", day=then
+            )
         return Price(now, now, now, currency, 1, words)
 
 
@@ -214,14 +220,19 @@ def _groups(
     ).rows
     found = {}
     for *key, low, middle, high, mean, number in rows:
-        where = f"on {key[1]}" if by_class else "on all classes"
+        words = "{number} replacements on " + ("{vehicle_class}" if by_class else "all classes")
         found[tuple(str(cell) for cell in key)] = Price(
             low=float(low),
             middle=float(middle),
             high=float(high),
             currency=currency,
             number=int(number),
-            basis=f"{int(number)} replacements {where}",
+            basis=Sentence(
+                "prices.class" if by_class else "prices.all",
+                words,
+                number=int(number),
+                vehicle_class=key[-1],
+            ),
             mean=float(mean),
         )
     return found

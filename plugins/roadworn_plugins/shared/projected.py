@@ -184,7 +184,7 @@ def money(
         level: of the band.
         cells: of the grid of money that the total of one vehicle is laid on.
     """
-    priced = np.array([i for i in rows if parts.price[i] is not None], dtype=np.int64)
+    priced = _priced(parts, rows)
     if priced.size == 0:
         return Band(0.0, 0.0, 0.0)
     cost = spread(parts, priced)
@@ -201,6 +201,22 @@ def money(
     wider = float(np.hypot(1.0, _shape_sd(parts, found, priced, cost) / sd)) if sd > 0.0 else 1.0
     low, high = (expected + (float(end[0]) - expected) * wider for end in summed.bands[level])
     return Band(expected, max(low, 0.0), high)
+
+
+def chance_below(parts: PartsAhead, found: Counted, rows: Ints, amount: float) -> float | None:
+    """Return the chance that these parts of one vehicle cost less, None when none has a price."""
+    priced = _priced(parts, rows)
+    if priced.size == 0:
+        return None
+    if amount <= 0:
+        return 0.0
+    counts = [taken(c, priced) for c in found.counts]
+    total = grid_total(counts, spread(parts, priced), usage_weight=found.weight)
+    return 1.0 - total.chance_above(amount)
+
+
+def _priced(parts: PartsAhead, rows: Ints) -> Ints:
+    return np.array([i for i in rows if parts.price[i] is not None], dtype=np.int64)
 
 
 def _shape_sd(parts: PartsAhead, found: Counted, rows: Ints, cost: CostSpread) -> float:
