@@ -8,7 +8,7 @@ again in another language. A list of names and sentences that follow each other 
 can show all of them at once and programs can compare them.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from enum import StrEnum
 from typing import Any, Self
@@ -71,6 +71,22 @@ class Joined(str):
     def __getnewargs_ex__(self) -> tuple[tuple[tuple[object, ...], str], dict[str, object]]:
         """Return what pickle and copy make it from again."""
         return (self.parts, self.by), {}
+
+
+def as_sentence(words: str) -> Sentence:
+    """Return words that stand in the place of a figure as a sentence, its code with a suffix."""
+    if not isinstance(words, Sentence):
+        return Sentence("sentence", "{words}.", words=words[:1].upper() + words[1:])
+    template = f"{words.template[:1].upper()}{words.template[1:]}."
+    return Sentence(f"{words.code}-sentence", template, **words.arguments)
+
+
+def some_of(parts: Sequence[object], most: int) -> Joined | Sentence:
+    """Return the first few of a list, and how many more there are."""
+    shown = Joined(parts[:most])
+    if len(parts) <= most:
+        return shown
+    return Sentence("some-of", "{shown} and {more} more", shown=shown, more=len(parts) - most)
 
 
 class PartName(str):
