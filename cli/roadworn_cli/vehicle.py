@@ -8,7 +8,7 @@ import typer
 from roadworn.checks.identity import shared_vin
 from roadworn.checks.recent import vehicles_with_vin
 from roadworn.model.errors import LedgerRefused, UnknownName, UsageError
-from roadworn.model.kinds.vehicle import Originality
+from roadworn.model.payloads import Originality
 from roadworn.reading.amounts import choose
 from roadworn_cli.context import check_day, state_of, today
 from roadworn_cli.output import check_format, emit, emit_json, format_option, say

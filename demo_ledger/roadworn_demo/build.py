@@ -17,7 +17,7 @@ from roadworn.intake.csv_rows import mapped_rows
 from roadworn.intake.ledger import Ledger
 from roadworn.model.errors import LedgerRefused, ProblemsFound
 from roadworn.model.events import NewEvent
-from roadworn.model.registry import KindRegistry
+from roadworn.model.kinds import KindRegistry
 from roadworn.reading.phrases import read_finding
 from roadworn.reading.scans import read_scan
 from roadworn_demo.drafts import event_id

@@ -24,21 +24,21 @@ if TYPE_CHECKING:
     from roadworn.columns.view import LedgerView, TableSpec, open_view
     from roadworn.intake.ledger import Ledger
     from roadworn.model.events import NewEvent, StoredEvent
-    from roadworn.model.kinds.base import Payload
+    from roadworn.model.kinds import EventKind
     from roadworn.model.messages import Problem
-    from roadworn.model.registry import EventKind
+    from roadworn.model.payloads import Payload
 
 _WHERE = {
     "Analysis": "roadworn.analysis.result",
     "Chart": "roadworn.analysis.result",
     "Column": "roadworn.analysis.result",
     "Estimate": "roadworn.analysis.result",
-    "EventKind": "roadworn.model.registry",
+    "EventKind": "roadworn.model.kinds",
     "Ledger": "roadworn.intake.ledger",
     "LedgerView": "roadworn.columns.view",
     "NewEvent": "roadworn.model.events",
     "PackagedFile": "roadworn.analysis.result",
-    "Payload": "roadworn.model.kinds.base",
+    "Payload": "roadworn.model.payloads",
     "PluginHost": "roadworn.analysis.host",
     "Problem": "roadworn.model.messages",
     "Result": "roadworn.analysis.result",

@@ -22,7 +22,7 @@ from roadworn.adapter.line import Line
 from roadworn.intake.ledger import Ledger
 from roadworn.model.errors import EnvironmentFailure, UsageError
 from roadworn.model.events import NewEvent
-from roadworn.model.kinds.looks import Scan
+from roadworn.model.payloads import Scan
 
 # Long enough for a busy machine; only a silent responder makes anyone wait that long.
 QUICK = Timing(connect=5, restart=5, setting=5, search=5, request=5)

@@ -44,7 +44,7 @@ def step(name: str, path: Path) -> float:
     from roadworn.columns.fold import CORE_TABLES, create_tables, fold_rows
     from roadworn.columns.transport import fetch
     from roadworn.columns.view import open_view
-    from roadworn.model.registry import KindRegistry
+    from roadworn.model.kinds import KindRegistry
 
     started = time.perf_counter()
     if name == "fetch":

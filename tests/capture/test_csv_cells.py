@@ -19,8 +19,8 @@ from roadworn.intake.csv_file import (
     read_truth,
 )
 from roadworn.intake.csv_map import CsvMap
-from roadworn.model.kinds import CORE_KINDS, Replacement
-from roadworn.model.kinds.fields import fields_of
+from roadworn.model.kinds import CORE_KINDS, fields_of
+from roadworn.model.payloads import Replacement
 
 
 def a_map(**settings: object) -> CsvMap:

@@ -9,7 +9,7 @@ from roadworn.intake.csv_file import read_table
 from roadworn.intake.csv_map import CsvMap, parse_csv_map
 from roadworn.intake.csv_rows import MappedRow, mapped_rows, unmapped_columns
 from roadworn.model.errors import EnvironmentFailure, UsageError
-from roadworn.model.registry import KindRegistry
+from roadworn.model.kinds import KindRegistry
 
 MAP = """
 kind = "replacement"

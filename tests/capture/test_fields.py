@@ -3,7 +3,7 @@
 import pytest
 
 from roadworn.model.errors import UsageError
-from roadworn.model.kinds import Enrolment, Inspection, Replacement, Retirement
+from roadworn.model.payloads import Enrolment, Inspection, Replacement, Retirement
 from roadworn.reading.fields import change_fields
 
 PADS = {"component": "brake.pad", "position": "front", "reason": "failed", "quantity": 1}

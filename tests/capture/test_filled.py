@@ -8,7 +8,7 @@ import orjson
 import pytest
 
 from roadworn.model.errors import ProblemsFound, UsageError
-from roadworn.model.kinds import Inspection
+from roadworn.model.payloads import Inspection
 from roadworn.reading.filled import blank_rows, filled_rows, read_filled
 from roadworn.trade.limits import load_sheet, sheet_names
 from roadworn.trade.sizes import KnownSizes

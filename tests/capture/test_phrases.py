@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from roadworn.model.errors import UnknownName, UsageError
-from roadworn.model.kinds import Estimate, Inspection
+from roadworn.model.payloads import Estimate, Inspection
 from roadworn.reading.phrases import (
     read_decisions,
     read_estimate_line,

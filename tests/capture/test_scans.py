@@ -4,7 +4,7 @@ import orjson
 import pytest
 
 from roadworn.model.errors import ProblemsFound, UsageError
-from roadworn.model.kinds import Scan
+from roadworn.model.payloads import Scan
 from roadworn.reading.scans import read_scan
 
 

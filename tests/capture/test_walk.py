@@ -4,7 +4,7 @@ import orjson
 import pytest
 
 from roadworn.model.errors import UsageError
-from roadworn.model.kinds import Inspection
+from roadworn.model.payloads import Inspection
 from roadworn.reading.walk import HELP, Walk
 from roadworn.trade.limits import Sheet, SheetItem, load_sheet, sheet_names
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from roadworn.model.catalogue import Catalogue, catalogue
 from roadworn.model.errors import UnknownName, UsageError
-from roadworn.model.kinds.base import ItemRef
+from roadworn.model.payloads import ItemRef
 from roadworn.model.places import normalise_position
 
 CATALOGUE = catalogue()

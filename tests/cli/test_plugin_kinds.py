@@ -9,8 +9,8 @@ from commandline import Run
 
 from roadworn.analysis.hookspecs import hookimpl
 from roadworn.analysis.host import PluginHost
-from roadworn.model.kinds import Payload
-from roadworn.model.registry import EventKind
+from roadworn.model.kinds import EventKind
+from roadworn.model.payloads import Payload
 
 History = Callable[[], list[dict[str, object]]]
 

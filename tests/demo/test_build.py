@@ -11,7 +11,7 @@ from roadworn.intake.ledger import Ledger
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import LedgerRefused
 from roadworn.model.events import NewEvent, StoredEvent
-from roadworn.model.registry import KindRegistry
+from roadworn.model.kinds import KindRegistry
 from roadworn.store.verify import verify
 from roadworn_demo import DEMO_TODAY, FEATURED, DemoPaths, build, files
 from roadworn_demo.generator import tyre_shop_rows

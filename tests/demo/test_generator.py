@@ -19,8 +19,8 @@ from scipy import stats
 
 from roadworn.model.catalogue import catalogue
 from roadworn.model.events import NewEvent
+from roadworn.model.kinds import KindRegistry
 from roadworn.model.places import normalise_position
-from roadworn.model.registry import KindRegistry
 from roadworn.trade.vin import decode_vin
 from roadworn_demo import DEMO_TODAY, FEATURED, TRUTH, generate
 from roadworn_demo.chance import Dice

@@ -13,9 +13,9 @@ from roadworn.intake import import_files
 from roadworn.intake.chunks import ChunkMaker
 from roadworn.intake.ledger import Ledger
 from roadworn.model.errors import EnvironmentFailure, UsageError
-from roadworn.model.kinds import Payload
+from roadworn.model.kinds import EventKind, KindRegistry
 from roadworn.model.messages import Problem
-from roadworn.model.registry import EventKind, KindRegistry
+from roadworn.model.payloads import Payload
 from roadworn.store.rows import Row
 from roadworn.store.schema import missing_guards
 from roadworn.store.verify import verify

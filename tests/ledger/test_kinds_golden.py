@@ -8,8 +8,8 @@ import pytest
 from roadworn.intake.ledger import Ledger
 from roadworn.model.errors import LedgerRefused, ProblemsFound
 from roadworn.model.events import NewEvent
-from roadworn.model.kinds import CORE_KINDS, Payload
-from roadworn.model.registry import EventKind, KindRegistry
+from roadworn.model.kinds import CORE_KINDS, EventKind, KindRegistry
+from roadworn.model.payloads import Payload
 from roadworn.store.rows import canonical_payload
 from roadworn.store.verify import verify
 from roadworn.testing import event

@@ -9,8 +9,7 @@ from roadworn.checks.shape import PATTERNS, column_name, shown
 from roadworn.intake.rows import envelope_problems, in_future, prepare
 from roadworn.model.errors import UsageError
 from roadworn.model.events import NewEvent
-from roadworn.model.kinds import CORE_KINDS
-from roadworn.model.registry import KindRegistry
+from roadworn.model.kinds import CORE_KINDS, KindRegistry
 from roadworn_plugins.inspection.inspection_outlook import INSPECTION_OUTLOOK
 
 

@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 from pydantic import BaseModel, ValidationError, model_validator
 
 from roadworn.intake.rows import plain_validator
-from roadworn.model.kinds import CORE_KINDS, Payload
+from roadworn.model.kinds import CORE_KINDS
+from roadworn.model.payloads import Payload
 from roadworn.store.rows import without_none
 
 GOLDEN = {

@@ -32,7 +32,7 @@ def records() -> str:
 
 
 def kinds() -> str:
-    from roadworn.model.registry import KindRegistry
+    from roadworn.model.kinds import KindRegistry
 
     lines = ["| kind | fields of its payload (a star: must be given) |", "|---|---|"]
     for kind in KindRegistry():

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from roadworn.model.kinds import Scan
+from roadworn.model.payloads import Scan
 from roadworn.trade.codes import code_from_bytes
 from roadworn.trade.scan_text import ScannedCode, parse_scan_text
 

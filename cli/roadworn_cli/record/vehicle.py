@@ -5,7 +5,7 @@ from typing import Annotated, get_args
 import typer
 
 from roadworn.model.errors import UsageError
-from roadworn.model.kinds import InspectionResult, OdometerReading, Retirement
+from roadworn.model.payloads import InspectionResult, OdometerReading, Retirement
 from roadworn.reading.amounts import choose, read_odometer
 from roadworn_cli.context import check_day, default_unit, state_of
 from roadworn_cli.record import profile as p

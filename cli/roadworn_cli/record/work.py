@@ -5,8 +5,7 @@ from typing import Annotated, Any, get_args
 import typer
 
 from roadworn.model.errors import UsageError
-from roadworn.model.kinds import Maintenance
-from roadworn.model.kinds.work import ReplacementReason
+from roadworn.model.payloads import Maintenance, ReplacementReason
 from roadworn.reading.amounts import choose, read_warranty
 from roadworn.reading.phrases import read_item
 from roadworn_cli.context import default_unit

@@ -8,7 +8,7 @@ import pluggy
 if TYPE_CHECKING:
     from roadworn.analysis.result import Analysis
     from roadworn.columns.view import TableSpec
-    from roadworn.model.registry import EventKind
+    from roadworn.model.kinds import EventKind
 
 
 hookspec = pluggy.HookspecMarker("roadworn")

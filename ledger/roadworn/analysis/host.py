@@ -18,8 +18,8 @@ from pydantic import ValidationError
 from roadworn.analysis import hookspecs
 from roadworn.analysis.result import Analysis, Ran, Result, Settings
 from roadworn.model.errors import PluginFailure, QueryError, RoadwornError, UnknownName, UsageError
+from roadworn.model.kinds import EventKind, KindRegistry
 from roadworn.model.messages import Problem
-from roadworn.model.registry import EventKind, KindRegistry
 
 if TYPE_CHECKING:
     from roadworn.columns.view import LedgerView, TableSpec

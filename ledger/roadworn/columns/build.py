@@ -18,7 +18,7 @@ from roadworn.columns.fold import RAW_EVENTS, create_tables, fold_file, fold_row
 from roadworn.columns.spec import TableSpec, sql_text
 from roadworn.columns.transport import fetch
 from roadworn.model.errors import EnvironmentFailure
-from roadworn.model.registry import KindRegistry
+from roadworn.model.kinds import KindRegistry
 from roadworn.store.merkle import EMPTY, Checkpoint
 from roadworn.store.schema import connect, plain_failures
 

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 import orjson
 
 from roadworn.model.errors import LedgerDamaged
-from roadworn.model.registry import KindRegistry
+from roadworn.model.kinds import KindRegistry
 
 if TYPE_CHECKING:
     import duckdb

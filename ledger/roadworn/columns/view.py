@@ -19,7 +19,7 @@ from roadworn.columns.fold import CORE_TABLES
 from roadworn.columns.session import Options, Session, dictionary_of
 from roadworn.columns.spec import Rows, TableInfo, TableSpec
 from roadworn.model.errors import QueryError, UsageError
-from roadworn.model.registry import KindRegistry
+from roadworn.model.kinds import KindRegistry
 from roadworn.store.merkle import EMPTY, Checkpoint
 
 if TYPE_CHECKING:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from roadworn.intake.chunks import Chunk
     from roadworn.intake.ledger import Ledger
-    from roadworn.model.registry import KindRegistry
+    from roadworn.model.kinds import KindRegistry
     from roadworn.store.writer import Writer
 
 __all__ = ["DoubtGroup", "ImportReport", "import_files"]

@@ -41,8 +41,8 @@ from roadworn.intake.rows import (
 )
 from roadworn.model.errors import UnknownName
 from roadworn.model.events import NewEvent, new_event_ids, utc_now
+from roadworn.model.kinds import EventKind, KindRegistry
 from roadworn.model.messages import Problem
-from roadworn.model.registry import EventKind, KindRegistry
 from roadworn.store.merkle import LEAF_PREFIX
 from roadworn.store.rows import Prepared
 

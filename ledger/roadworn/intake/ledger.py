@@ -15,8 +15,8 @@ from roadworn.checks.context import LedgerContext, named_vehicle
 from roadworn.intake.rows import prepare
 from roadworn.model.errors import ProblemsFound
 from roadworn.model.events import NewEvent, StoredEvent
+from roadworn.model.kinds import KindRegistry
 from roadworn.model.messages import Problem
-from roadworn.model.registry import KindRegistry
 from roadworn.store.ledger import LedgerFile
 from roadworn.store.merkle import Checkpoint
 from roadworn.store.rows import Prepared

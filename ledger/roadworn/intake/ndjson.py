@@ -22,7 +22,7 @@ from typing import IO
 
 from roadworn.intake.chunks import Chunk, ChunkMaker
 from roadworn.model.errors import EnvironmentFailure, RoadwornError, UsageError
-from roadworn.model.registry import EventKind, KindRegistry
+from roadworn.model.kinds import EventKind, KindRegistry
 
 #: Rows of a table that make a chunk.
 #: Rows of a table that make a chunk.

@@ -18,8 +18,8 @@ from roadworn.checks.days import day_hint, year_meant
 from roadworn.checks.shape import problems_of, shown
 from roadworn.model.errors import LedgerRefused, UnknownName
 from roadworn.model.events import NewEvent, new_event_id, utc_now
+from roadworn.model.kinds import EventKind, KindRegistry
 from roadworn.model.messages import Problem
-from roadworn.model.registry import EventKind, KindRegistry
 from roadworn.store.rows import Prepared, Row, canonical_payload, without_none
 
 Schema = Any

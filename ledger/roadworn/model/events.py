@@ -15,7 +15,7 @@ from typing import Annotated, Any, Literal, NamedTuple
 import orjson
 from pydantic import BaseModel, ConfigDict, Field
 
-from roadworn.model.kinds.base import DistanceUnit, EventId
+from roadworn.model.payloads import DistanceUnit, EventId
 
 _COUNTER_END = 1 << 12
 _TAIL_BITS = 62

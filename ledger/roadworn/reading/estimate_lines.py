@@ -80,7 +80,7 @@ def split_pieces(text: str) -> tuple[str, list[Found]]:
 def read_pieces(
     found: Sequence[Found], currency: str, terms: Terms | None = None
 ) -> list[dict[str, Any]]:
-    """Price pieces; each is a dictionary as `roadworn.model.kinds.work.EstimatePiece` has it.
+    """Price pieces; each is a dictionary as `roadworn.model.payloads.EstimatePiece` has it.
 
     Args:
         found: what `split_pieces` gave.

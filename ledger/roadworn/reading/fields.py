@@ -16,9 +16,9 @@ from roadworn.checks.measured import check_measurements
 from roadworn.checks.private import check_owner
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UnknownName, UsageError
-from roadworn.model.kinds import Payload
-from roadworn.model.kinds.fields import fields_of
+from roadworn.model.kinds import fields_of
 from roadworn.model.money import check_currency
+from roadworn.model.payloads import Payload
 from roadworn.model.places import PositionError, normalise_position
 from roadworn.model.units import UnitError, canonical_unit
 from roadworn.reading.amounts import read_money, read_warranty

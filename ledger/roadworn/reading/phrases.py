@@ -11,7 +11,7 @@ from typing import Any, NoReturn, get_args
 from roadworn.checks.measured import check_measurements
 from roadworn.model.catalogue import Component, catalogue
 from roadworn.model.errors import UnknownName, UsageError
-from roadworn.model.kinds.base import Condition
+from roadworn.model.payloads import Condition
 from roadworn.model.places import (
     PositionError,
     near_position,

@@ -1,0 +1,444 @@
+"""What each kind of event says: the payload models, every field with what it is.
+
+A payload is what was seen or done; the envelope (`roadworn.model.events`) says when, to which
+vehicle and by whom. Models are frozen and strict, refuse unknown fields and NaN, so that
+what is stored means the same on every later day.
+
+A field is described here and nowhere else: options, fields of a map and columns of the read
+model are made from it (`roadworn.model.kinds.fields_of`).
+"""
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+ComponentId = Annotated[
+    str, Field(pattern=r"^[a-z][a-z0-9_]{0,30}\.[a-z0-9_]{1,50}$", description="`system.part`")
+]
+Position = Annotated[
+    str, Field(min_length=1, max_length=24, description="where on the vehicle, for instance LF")
+]
+EventId = Annotated[str, Field(pattern=r"^[0-9a-f-]{36}$", description="a UUID")]
+Day = Annotated[str, Field(pattern=r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$", description="an ISO date")]
+ShortText = Annotated[str, Field(min_length=1, max_length=200)]
+# A note may be anything a person pastes; it is stored as is and shown escaped.
+LongText = Annotated[str, Field(min_length=1, max_length=16_000_000)]
+DistanceUnit = Literal["km", "mi"]
+Count = Annotated[int, Field(ge=1, le=10_000)]
+Hours = Annotated[float, Field(ge=0, le=10_000)]
+Distance = Annotated[float, Field(ge=0, le=10_000_000)]
+Condition = Literal["sound", "wearing", "failed", "not_checked"]
+
+# Validators are built when a kind is first used: a command that writes one event would wait
+# 20 ms for those of all the others.
+STRICT = ConfigDict(frozen=True, strict=True, extra="forbid", allow_inf_nan=False, defer_build=True)
+
+
+def about(help: str, option: str = "", shown: str = "") -> Any:  # noqa: A002, ANN401
+    """Describe a field once for everybody who asks for it; `fields_of` reads it.
+
+    Args:
+        help: what it is, one sentence; the words it may be are not repeated in it.
+        option: its name where people type it, where that is not the stored one.
+        shown: what stands for its value in help, where its type says too little.
+    """
+    return Field(description=help, json_schema_extra={"option": option, "shown": shown})
+
+
+Note = Annotated[LongText | None, about("Anything worth keeping.")]
+
+
+class Part(BaseModel):
+    """Base of the value objects inside payloads."""
+
+    model_config = STRICT
+
+
+class Money(Part):
+    """An amount as a decimal text with its ISO 4217 currency code; never a binary float."""
+
+    amount: Annotated[str, Field(pattern=r"^-?[0-9]{1,12}(\.[0-9]{1,4})?$")]
+    currency: Annotated[str, Field(pattern=r"^[A-Z]{3}$")]
+
+
+class Measurement(Part):
+    """A measured value with the unit it was read in."""
+
+    value: float
+    unit: Annotated[str, Field(min_length=1, max_length=12)]
+    name: ShortText | None = None
+
+
+class ItemRef(Part):
+    """A component, and where it sits when the vehicle has several."""
+
+    component: ComponentId
+    position: Position | None = None
+
+
+class Payload(BaseModel):
+    """Base of every payload. `replaces` names the event that this one corrects."""
+
+    model_config = STRICT
+
+    replaces: EventId | None = None
+
+
+class CostedPayload(Payload):
+    """Work with its parts and labour. `parts_cost` is for the whole quantity."""
+
+    parts_cost: Annotated[
+        Money | None, about("Cost of the parts, all of them together.", "price")
+    ] = None
+    labour_hours: Annotated[Hours | None, about("Labour hours.", "hours", "HOURS")] = None
+    labour_rate: Annotated[Money | None, about("Labour rate for an hour.", "rate")] = None
+    work_order: Annotated[ShortText | None, about("Work order number.", "order")] = None
+    note: Note = None
+
+
+# The vehicle itself: description, odometer, worth, leaving; and what is taken back.
+
+
+class Retraction(Payload):
+    """Names an event that should not count, and why."""
+
+    event: EventId
+    reason: Annotated[LongText, about("Why it should not count.")]
+
+
+class OdometerReading(Payload):
+    """A reading; status words follow the US odometer disclosure rule, 49 CFR 580.5."""
+
+    how: Annotated[Literal["dash", "module", "typed", "estimated"], about("Where it was read.")] = (
+        "typed"
+    )
+    status: Annotated[
+        Literal["actual", "exceeds_mechanical_limits", "not_actual", "unknown"],
+        about("What the figure stands for (49 CFR 580.5)."),
+    ] = "unknown"
+    note: Note = None
+
+
+class OdometerExchange(Payload):
+    """The instrument was exchanged: the last figure of the old and the first of the new."""
+
+    old_reading: Annotated[Distance, about("Last figure of the old one.", "old", "FIGURE")]
+    new_reading: Annotated[Distance, about("First figure of the new one.", "new", "FIGURE")]
+    unit: DistanceUnit
+    note: Note = None
+
+
+Originality = Literal["original", "mixed", "unknown"]
+Vin = Annotated[str, Field(min_length=1, max_length=25)]
+Year = Annotated[int, Field(ge=1900, le=2100)]
+Digits = Annotated[int, Field(ge=4, le=8)]
+
+
+class ProfileFields(Part):
+    """What describes a vehicle; every field may be unknown."""
+
+    label: Annotated[ShortText | None, about("What people call it.")] = None
+    vin: Annotated[Vin | None, about("Its identification number.", shown="VIN")] = None
+    make: Annotated[ShortText | None, about("Who made it.", shown="NAME")] = None
+    model: Annotated[ShortText | None, about("Its model.", shown="NAME")] = None
+    model_year: Annotated[Year | None, about("Its model year.", "year", "YEAR")] = None
+    vehicle_class: Annotated[
+        ShortText | None, about("Vehicles whose parts live alike share a class.", "class")
+    ] = None
+    engine: Annotated[ShortText | None, about("Its engine.")] = None
+    gearbox: Annotated[ShortText | None, about("Its gearbox.")] = None
+    fuel: Annotated[ShortText | None, about("What it burns.")] = None
+    weight_class: Annotated[
+        ShortText | None, about("Its gross weight: 36,000 lb, class 8, light or heavy.")
+    ] = None
+    duty: Annotated[ShortText | None, about("What it is used for.")] = None
+    in_service_date: Annotated[Day | None, about("First day of its service.", "in-service")] = None
+    odometer_digits: Annotated[
+        Digits | None, about("Whole digits of its odometer.", shown="4-8")
+    ] = None
+    owner_reference: Annotated[
+        ShortText | None,
+        about("Reference of its owner; never a name or a number.", "owner", "REF"),
+    ] = None
+
+
+class Enrolment(Payload, ProfileFields):
+    """A vehicle comes under this ledger's eye.
+
+    `parts` says whether the fitted parts are known to be those it left the factory with:
+    only then may their lives be counted from zero.
+    """
+
+    parts: Annotated[
+        Originality, about("Whether the fitted parts are those it left the factory with.")
+    ] = "unknown"
+    note: Note = None
+
+
+class ProfileChange(Payload, ProfileFields):
+    """Some of the profile has changed; fields left out stay as they were."""
+
+    note: Note = None
+
+
+class Valuation(Payload):
+    """Market value of the vehicle as it stands, and where that figure is from."""
+
+    value: Annotated[Money, about("As it stands, '4,200 USD'.", "amount")]
+    source: Annotated[ShortText, about("Where the figure is from.")]
+    note: Note = None
+
+
+class InspectionResult(Payload):
+    """Outcome of an official safety or emission inspection."""
+
+    inspection: Annotated[
+        Literal["safety", "emission", "combined"], about("Which official inspection.")
+    ]
+    result: Annotated[Literal["pass", "fail", "reject", "not_tested"], about("Its outcome.")]
+    due_date: Annotated[Day | None, about("When the next one is due.", "due")] = None
+    station: Annotated[ShortText | None, about("Who inspected it.", shown="REF")] = None
+    fee: Annotated[Money | None, about("What it cost.")] = None
+    items: Annotated[tuple[ShortText, ...], about("An item it failed on.", "item")] = ()
+    note: Note = None
+
+
+class Retirement(Payload):
+    """The vehicle leaves: its parts stop being observed at its last reading."""
+
+    reason: Annotated[Literal["sold", "scrapped", "written_off", "returned"], about("How it left.")]
+    price: Annotated[Money | None, about("What it brought.")] = None
+    note: Note = None
+
+
+# Looking: the look-over, the scan, and what the customer says.
+
+
+class Finding(Part):
+    """What was found at one component. `safety` marks a component whose failure can hurt."""
+
+    component: ComponentId
+    condition: Condition
+    position: Position | None = None
+    measurements: tuple[Measurement, ...] = ()
+    safety: bool = False
+    note: Note = None
+
+
+class Inspection(Payload):
+    """A look-over.
+
+    `sound` lists items looked at with nothing to say; `rest` says what holds for every item
+    of the sheet not named: looked at and sound, or not checked. The two are never the same.
+    """
+
+    findings: tuple[Finding, ...] = ()
+    sound: tuple[ItemRef, ...] = ()
+    not_checked: tuple[ItemRef, ...] = ()
+    rest: Literal["sound", "not_checked"] | None = None
+    sheet: ShortText | None = None
+    note: Note = None
+
+
+class TroubleCode(Part):
+    """A trouble code as read.
+
+    `failure_type` is the third byte of a code, `status_byte` that of ISO 14229-1, `count` the
+    occurrences of a heavy vehicle's fault, `words` how the reader describes it. `previous` is a
+    fault that was active once and is not now.
+    """
+
+    code: Annotated[str, Field(min_length=4, max_length=24)]
+    status: Literal["stored", "pending", "permanent", "previous"] = "stored"
+    failure_type: Annotated[str, Field(pattern=r"^[0-9A-F]{2}$")] | None = None
+    status_byte: Annotated[str, Field(pattern=r"^[0-9A-F]{2}$")] | None = None
+    count: Annotated[int, Field(ge=0, le=126)] | None = None
+    words: ShortText | None = None
+
+
+class ScannedModule(Part):
+    """One control module's answer. A failed read is a different fact from no codes.
+
+    `lists` names the lists that were read, all of them when it is not there: what was active
+    before says nothing of what is active now.
+    """
+
+    name: ShortText = "engine"
+    outcome: Literal["read", "failed"] = "read"
+    codes: tuple[TroubleCode, ...] = ()
+    lists: tuple[Literal["stored", "pending", "permanent", "previous"], ...] | None = None
+
+
+class Scan(Payload):
+    """A read-out of the diagnostic socket."""
+
+    modules: tuple[ScannedModule, ...]
+    lamp: Literal["on", "off"] | None = None
+    readiness: Annotated[str, Field(pattern=r"^[0-9A-F]{8}$")] | None = None
+    distance_since_clear: Distance | None = None
+    distance_unit: DistanceUnit | None = None
+    warm_ups_since_clear: Annotated[int, Field(ge=0, le=255)] | None = None
+    raw: LongText | None = None
+    note: Note = None
+
+
+class Complaint(Payload):
+    """What the customer says, what was found to cause it, and what was done and verified."""
+
+    complaint: Annotated[LongText, about("In the customer's words.", "text")]
+    cause: Annotated[LongText | None, about("What was found to cause it.")] = None
+    correction: Annotated[LongText | None, about("What was done, and how it was verified.")] = None
+    component: Annotated[ComponentId | None, about("The component it came from.")] = None
+    position: Position | None = None
+
+
+# Work: parts replaced, repairs, maintenance, estimates and their answers.
+
+
+ReplacementReason = Literal[
+    "failed", "worn_out", "preventive", "damaged", "recall", "upgrade", "unknown"
+]
+
+
+Months = Annotated[int, Field(ge=0, le=1200)]
+WorkedOn = Annotated[ComponentId, about("Component and place, 'wheel bearing LF'.")]
+
+
+class Replacement(CostedPayload):
+    """A part was replaced.
+
+    `along_with` names the job it was taken along with: the old part had not failed then.
+    """
+
+    component: WorkedOn
+    reason: Annotated[ReplacementReason, about("Why.")]
+    position: Position | None = None
+    part_number: Annotated[ShortText | None, about("Of the new part.")] = None
+    maker: Annotated[ShortText | None, about("Who made the new part.", shown="NAME")] = None
+    supplier: Annotated[ShortText | None, about("Who sold it.", shown="NAME")] = None
+    part_kind: Annotated[
+        Literal["new", "remanufactured", "used", "unknown"],
+        about("What the new part is; the age of a used one is unknown."),
+    ] = "unknown"
+    quantity: Annotated[Count, about("How many of them.")] = 1
+    along_with: Annotated[
+        ComponentId | None, about("The job it was taken along with: it had not failed.")
+    ] = None
+    warranty_months: Annotated[
+        Months | None, about("Of the new part, '24 months 24000 mi'.", "warranty", "TEXT")
+    ] = None
+    warranty_distance: Annotated[Distance | None, about("", "warranty")] = None
+    warranty_unit: Annotated[DistanceUnit | None, about("", "warranty")] = None
+
+
+class Repair(CostedPayload):
+    """Work without a new part, in the trade's three texts."""
+
+    component: WorkedOn
+    position: Position | None = None
+    complaint: Annotated[LongText | None, about("What was complained of.")] = None
+    cause: Annotated[LongText | None, about("What caused it.")] = None
+    correction: Annotated[LongText | None, about("What was done.")] = None
+
+
+class Maintenance(CostedPayload):
+    """Service work that is due by plan, such as an oil change."""
+
+    component: WorkedOn
+    position: Position | None = None
+    action: Annotated[
+        Literal["inspected", "adjusted", "cleaned", "replaced", "filled"], about("What was done.")
+    ] = "replaced"
+
+
+ChargeKind = Literal["labour", "parts", "core", "supplies", "sublet", "fee"]
+Percent = Annotated[
+    str, Field(pattern=r"^[0-9]{1,4}(\.[0-9]{1,4})?$", description="a decimal number of a hundred")
+]
+
+
+class EstimatePiece(Part):
+    """One piece of the working of a line, or a fee on the whole estimate.
+
+    `amount` is what is charged for it: hours by rate, or the price made from `cost`, the shop's
+    own. `hours` are by the book and after `overlap` with another job; `clock_hours` are those
+    that it took, and are never charged from.
+    """
+
+    kind: Literal["labour", "parts", "core", "sublet", "fee", "flat"]
+    amount: Money
+    name: ShortText | None = None
+    hours: Hours | None = None
+    overlap: Hours | None = None
+    clock_hours: Hours | None = None
+    rate: Money | None = None
+    cost: Money | None = None
+    quantity: Count | None = None
+
+
+class EstimateLine(Part):
+    """One line of an estimate; `line` numbers it so that an answer can name it.
+
+    `amount` is the cost of the job before supplies and tax, without core charges: they are
+    deposits, and stand among the `pieces`.
+    """
+
+    line: Annotated[int, Field(ge=1, le=10_000)]
+    component: ComponentId
+    amount: Money
+    position: Position | None = None
+    work: ShortText | None = None
+    parts_cost: Money | None = None
+    labour_hours: Hours | None = None
+    labour_rate: Money | None = None
+    safety: bool = False
+    pieces: tuple[EstimatePiece, ...] | None = None
+
+
+class EstimateTotals(Part):
+    """What an estimate comes to by the shop's terms of its day, and the terms that made it so.
+
+    `taxed` is the sum that the tax was taken of, `taxed_kinds` what was in it. The percents are
+    kept, so that a part of the lines can be added up by the same terms later.
+    """
+
+    total: Money
+    after_core_return: Money
+    supplies: Money | None = None
+    supplies_percent: Percent | None = None
+    supplies_cap: Money | None = None
+    tax: Money | None = None
+    taxed: Money | None = None
+    tax_percent: Percent | None = None
+    taxed_kinds: tuple[ChargeKind, ...] | None = None
+    core_deposit: bool = True
+    consent_percent: Percent
+
+
+class Estimate(Payload):
+    """What proposed work would cost, line by line, and by a shop's terms as a whole.
+
+    `fees` are those on no single line; `terms` is the shop's own text that went with it.
+    """
+
+    lines: Annotated[tuple[EstimateLine, ...], Field(min_length=1)]
+    valid_until: Day | None = None
+    note: Note = None
+    fees: tuple[EstimatePiece, ...] | None = None
+    totals: EstimateTotals | None = None
+    terms: Annotated[str, Field(min_length=1, max_length=5_000)] | None = None
+
+
+class Decision(Part):
+    """The customer's answer to one estimate line."""
+
+    line: Annotated[int, Field(ge=1, le=10_000)]
+    decision: Literal["approved", "declined", "deferred"]
+
+
+class Authorisation(Payload):
+    """The answers to an estimate, line by line."""
+
+    estimate: EventId
+    decisions: Annotated[tuple[Decision, ...], Field(min_length=1)]
+    note: Note = None
