@@ -46,9 +46,9 @@ def analyse(
     wide: bool = typer.Option(False, "--wide", help="Show every column."),
     explain: bool = typer.Option(False, "--explain", help="Say how it works instead of running."),
     time_limit: float = typer.Option(300.0, "--time-limit", help="Seconds before it is given up."),
-    language: str = looks.language_option(),
-    dates: str = looks.dates_option(),
-    paper: str = looks.paper_option(),
+    language: looks.Language = "en",
+    dates: looks.Dates = "ymd",
+    paper: looks.Paper = "a4",
 ) -> None:
     """Run an analysis: `roadworn analyse next-repairs --vehicle bus-7 months=6`.
 

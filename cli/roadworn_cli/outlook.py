@@ -32,7 +32,7 @@ def outlook(
     fmt: str = format_option(),
     evidence: bool = typer.Option(False, "--evidence", help="Name the events behind each row."),
     wide: bool = typer.Option(False, "--wide", help="Show every column."),
-    unit: str = looks.unit_option(),
+    unit: looks.Unit = "",
 ) -> None:
     """Say what is open on a vehicle, what keeps failing, what goes next and what is not known."""
     check_format(fmt)

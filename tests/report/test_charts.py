@@ -13,10 +13,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from roadworn.analysis.result import Chart, Column, Series, Table
+from roadworn.say.language import Said
 from roadworn_cli.report.canvas import BLUE, GREY, INK, STROKES, VERMILION, label
 from roadworn_cli.report.charts import draw
 from roadworn_cli.report.marks import Interval, Lane, Scale, intervals, lanes
-from roadworn_cli.report.model import Phrase
 from roadworn_cli.report.pictures import PICTURES
 from roadworn_cli.report.words import Look, Words
 
@@ -117,7 +117,7 @@ def test_a_longer_name_is_a_series_of_its_own() -> None:
     texts = [text.text for text in ET.fromstring(picture.svg).iter(f"{SVG}text")]
     assert {*names, "expected"} <= set(texts)
     assert texts.count("expected") == 1
-    captions = [grid.caption.text for grid in picture.grids]
+    captions = [grid.caption for grid in picture.grids]
     assert captions == ["hub, Moor", "hub, Moor, expected", "hub, Moor, MS-77",
                         "hub, Moor, MS-77, expected"]  # fmt: skip
 
@@ -159,7 +159,7 @@ def test_the_numbers_stand_below_all_of_them_or_say_that_they_do_not() -> None:
     long = draw(chart(Series("a", many, many)), "p", WORDS)
     assert long is not None
     assert len(long.grids[0].lines) <= 40
-    assert "one of every 25 of 1,000 rows" in long.grids[0].caption.text
+    assert "one of every 25 of 1,000 rows" in long.grids[0].caption
 
 
 @pytest.mark.parametrize("y", [(), (math.nan,), (math.inf, math.nan)])
@@ -199,7 +199,7 @@ def test_an_interval_without_an_end_is_drawn_to_the_edge() -> None:
     given_ = [Interval("a", 2.0, 0.0, math.inf), Interval("b", 1.0, 0.5, 2.0, strong=True)]
     picture = intervals(
         given_, Scale("ratio", log=True, reference=1.0), "p", WORDS,
-        title=Phrase("t"), alternative=Phrase("a"),
+        title=Said("t"), alternative=Said("a"),
     )  # fmt: skip
     assert picture is not None
     assert picture.grids[0].lines[0].cells == ("a", "2", "0", "∞")
@@ -212,7 +212,7 @@ def test_lanes_hold_days_and_distances() -> None:
     for at in ((date(2020, 1, 1), date(2026, 1, 1)), (1.0, 2.0), (7.0,)):
         picture = lanes(
             [Lane("a", at), Lane("none", ())], "x", "p", WORDS,
-            title=Phrase("t"), alternative=Phrase("a"),
+            title=Said("t"), alternative=Said("a"),
         )  # fmt: skip
         assert picture is not None
         texts = [text.text for text in ET.fromstring(picture.svg).iter(f"{SVG}text")]
@@ -277,5 +277,5 @@ def test_only_what_is_drawn_is_counted() -> None:
     table = Table("supplier_comparison", "Suppliers", columns, rows)
     ran: Any = SimpleNamespace(result=SimpleNamespace(tables=(table,)))
     picture = PICTURES["supplier-comparison"](ran, "p", Words(Look()))[0]
-    assert "3 in the picture" in picture.alternative.text
+    assert "3 in the picture" in picture.alternative
     assert len(picture.grids[0].lines) == 3

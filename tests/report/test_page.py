@@ -10,7 +10,8 @@ from report.ledgers import write, years_of_trouble
 from report.markup import Page
 
 from roadworn.analysis.result import Column, Table
-from roadworn_cli.report.model import Grid, Heading, Line, Phrase, Section, Sheet
+from roadworn.say.language import Said
+from roadworn_cli.report.model import Grid, Heading, Line, Section, Sheet
 from roadworn_cli.report.page import render
 from roadworn_cli.report.vehicle import of_this_one
 from roadworn_cli.report.words import Look, Words
@@ -81,14 +82,18 @@ def test_tables_name_their_columns_and_rows(page: Page) -> None:
     assert {attrs.get("scope") for attrs in page.tags("th")} == {"col", "row"}
 
 
+def _line(first: str, width: int) -> Line:
+    return Line(tuple(map(Said, (first, *"x" * (width - 1)))))
+
+
 def test_an_empty_cell_heads_no_row_and_many_columns_stack_sooner() -> None:
     """An empty header is no header: rule empty-table-header of axe-core."""
     grids = [
-        Grid(Phrase("t"), tuple(Heading(Phrase(f"h{n}")) for n in range(width)),
-             (Line(("", *"x" * (width - 1))), Line(("y", *"x" * (width - 1)))))
+        Grid(Said("t"), tuple(Heading(Said(f"h{n}")) for n in range(width)),
+             (_line("", width), _line("y", width)))
         for width in (3, 9)
     ]  # fmt: skip
-    sheet = Sheet(Phrase("s"), (), (Section("a", Phrase("a"), tuple(grids)),))
+    sheet = Sheet(Said("s"), (), (Section("a", Said("a"), tuple(grids)),))
     page = Page.of(render(sheet, Words(Look())))
     assert [attrs["scope"] for attrs in page.tags("th")].count("row") == 2
     assert [attrs.get("class") for attrs in page.tags("table")] == [None, "wide"]
@@ -175,7 +180,7 @@ def test_a_full_sheet_tells_a_long_look_over_to_its_end(run: Run, tmp_path: Path
 
 def test_every_printed_page_names_its_vehicle_whatever_it_is_called() -> None:
     """CSS Syntax Module Level 3, section 4.3.7: an escape is a backslash and six digits."""
-    sheet = Sheet(Phrase('"} </style> é'), (), ())
+    sheet = Sheet(Said('"} </style> é'), (), ())
     assert r'@bottom-left { content: "\000022 \00007d \000020 ' in render(sheet, Words(Look()))
 
 

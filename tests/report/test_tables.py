@@ -33,7 +33,7 @@ def words(**look: str) -> Words:
 def test_limits_share_a_cell_with_their_estimate_and_safety_stands_first() -> None:
     grid, other = grid_of(table(), words())
     assert other == 0
-    assert [heading.phrase.text for heading in grid.headings] == [
+    assert [heading.text for heading in grid.headings] == [
         "what", "chance", "cost (USD)", "state",
     ]  # fmt: skip
     assert [line.cells for line in grid.lines] == [
@@ -41,7 +41,7 @@ def test_limits_share_a_cell_with_their_estimate_and_safety_stands_first() -> No
         ("disc brake pads", "39% (13%\u00a0to\u00a066%)", "1,234", "wearing"),
     ]
     assert [line.alert for line in grid.lines] == [True, False]
-    assert [(t.text, s.text) for t, s in grid.lines[1].below] == [("why", "because")]
+    assert [(t, s) for t, s in grid.lines[1].below] == [("why", "because")]
 
 
 def test_chances_are_those_of_the_terminal() -> None:
@@ -75,7 +75,7 @@ def test_a_chance_is_neither_certain_nor_impossible_by_rounding() -> None:
 def test_two_currencies_stand_beside_their_amounts() -> None:
     rows = (ROWS[0], (*ROWS[1][:5], "CAD", *ROWS[1][6:]))
     grid, _other = grid_of(table(rows), words())
-    assert [heading.phrase.text for heading in grid.headings][2:4] == ["cost", "currency"]
+    assert [heading.text for heading in grid.headings][2:4] == ["cost", "currency"]
     assert [line.cells[3] for line in grid.lines] == ["CAD", "USD"]
 
 
@@ -85,7 +85,7 @@ def test_a_currency_asked_for_leaves_the_others_out_and_says_so() -> None:
     assert isinstance(blocks[0], Grid)
     assert [line.cells[0] for line in blocks[0].lines] == ["disc brake pads"]
     assert isinstance(blocks[1], Paragraph)
-    assert "left out: 1" in blocks[1].phrase.text
+    assert "left out: 1" in blocks[1].text
 
 
 def test_rows_that_are_folded_away_are_counted() -> None:
@@ -93,19 +93,19 @@ def test_rows_that_are_folded_away_are_counted() -> None:
     assert isinstance(blocks[0], Grid)
     assert len(blocks[0].lines) == 4
     assert isinstance(blocks[1], Fold)
-    assert blocks[1].summary.text == "6 more rows"
+    assert blocks[1].summary == "6 more rows"
     assert isinstance(blocks[1].blocks[0], Grid)
     assert len(blocks[1].blocks[0].lines) == 6
 
 
 def test_the_full_sheet_names_the_events_and_the_details() -> None:
     grid, _other = grid_of(table(ROWS[:1]), words(), full=True)
-    assert ("events", "00000000") in [(t.text, s.text) for t, s in grid.lines[0].below]
+    assert ("events", "00000000") in [(t, s) for t, s in grid.lines[0].below]
 
 
 def test_columns_asked_for_come_in_that_order_and_unknown_ones_change_nothing() -> None:
     grid, _other = grid_of(table(), words(), only=("state", "what", "nothing"))
-    assert [heading.phrase.text for heading in grid.headings] == ["state", "what"]
+    assert [heading.text for heading in grid.headings] == ["state", "what"]
     every, _other = grid_of(table(), words(), only=("nothing",))
     assert len(every.headings) == 4
 

@@ -24,7 +24,7 @@ from roadworn_cli.report.canvas import (
     ticks,
     wrapped,
 )
-from roadworn_cli.report.model import Grid, Heading, Line, Phrase, Picture
+from roadworn_cli.report.model import Grid, Heading, Line, Picture
 from roadworn_cli.report.tables import grid_of, value_text
 from roadworn_cli.report.words import Words
 
@@ -71,10 +71,9 @@ def draw(chart: Chart, ident: str, words: Words, tables: Sequence[Table] = ()) -
             axes.tick_params(axis="x", labelbottom=True)
         if len(panels) > 1:
             _legend(places[0], figure)
-        x_title, y_title = words.said(chart.x_title).text, words.said(chart.y_title).text
-        figure.supxlabel(label(x_title, 60), fontsize=9.5)
-        figure.supylabel(label(y_title, 44), fontsize=9.5)
-        markup = inline(figure, ident, title.text, alternative.text)
+        figure.supxlabel(label(words.said(chart.x_title), 60), fontsize=9.5)
+        figure.supylabel(label(words.said(chart.y_title), 44), fontsize=9.5)
+        markup = inline(figure, ident, title, alternative)
     numbers = tuple(_numbers(one, chart, words, share=share) for one in series)
     below = tuple(grid_of(table, words)[0] for table in tables if table.rows)
     return Picture(ident, title, alternative, markup, (*below, *numbers))
@@ -254,10 +253,9 @@ def _numbers(series: Series, chart: Chart, words: Words, *, share: bool) -> Grid
         written = words.word(x) if isinstance(x, str) else words.plain(x)
         lines.append(Line((written, *(value_text(y, value, words) for value in cells))))
     titles = [words.said(chart.x_title), words.said(chart.y_title)]
-    titles += [words.phrase("low"), words.phrase("high")] if band else []
+    titles += [words("low"), words("high")] if band else []
     headings = tuple(Heading(title, right=bool(place)) for place, title in enumerate(titles))
-    parts = [words.word(part) for part in (series.of, series.name) if part]
-    name = Phrase(", ".join(parts))
+    name = words.joined((series.of, series.name), ", ")
     if every > 1:
-        name = Phrase(words("thinned", name=name.text, every=every, rows=len(series.x)))
+        name = words("thinned", name=name, every=every, rows=len(series.x))
     return Grid(name, headings, tuple(lines))

@@ -29,15 +29,15 @@ def vehicle(
     months: Annotated[float, _MONTHS] = 12.0,
     settings: Annotated[list[str] | None, _SET] = None,
     time_limit: Annotated[float, _LIMIT] = 300.0,
-    language: str = looks.language_option(),
-    unit: str = looks.unit_option(),
-    currency: str = looks.currency_option(),
-    dates: str = looks.dates_option(),
-    paper: str = looks.paper_option(),
+    language: looks.Language = "en",
+    unit: looks.Unit = "",
+    currency: looks.Currency = "",
+    dates: looks.Dates = "ymd",
+    paper: looks.Paper = "a4",
 ) -> None:
     """Write the sheet that the customer takes home; --full for the long one."""
+    from roadworn.say.language import Said
     from roadworn_cli.report.asking import Asker
-    from roadworn_cli.report.model import Phrase
     from roadworn_cli.report.page import check_target, put, render
     from roadworn_cli.report.vehicle import Request, contact_lines, vehicle_sheet
     from roadworn_cli.report.words import Words
@@ -48,7 +48,7 @@ def vehicle(
     check_target(out, state.ledger, overwrite=overwrite)
     host = state.plugins()
     with state.open_view(host) as view:
-        named: tuple[Phrase, ...] = ()
+        named: tuple[Said, ...] = ()
         if contact:
             profile = view.sql(
                 "SELECT owner_reference FROM vehicles WHERE vehicle_id = ?",
@@ -70,11 +70,11 @@ def fleet(
     months: Annotated[float, _MONTHS] = 12.0,
     settings: Annotated[list[str] | None, _SET] = None,
     time_limit: Annotated[float, _LIMIT] = 300.0,
-    language: str = looks.language_option(),
-    unit: str = looks.unit_option(),
-    currency: str = looks.currency_option(),
-    dates: str = looks.dates_option(),
-    paper: str = looks.paper_option(),
+    language: looks.Language = "en",
+    unit: looks.Unit = "",
+    currency: looks.Currency = "",
+    dates: looks.Dates = "ymd",
+    paper: looks.Paper = "a4",
 ) -> None:
     """Write the sheet that the manager of a fleet looks at."""
     from roadworn_cli.report.asking import Asker

@@ -73,8 +73,8 @@ def fleet_sheet(
     sections.append(_cautions(asker, words))
     mark = view.checkpoint
     sections.append(rests_on(mark.size, mark.root, view.today, words))
-    title = words.phrase("fleet_title")
-    about = (words.phrase("as_of_day", day=view.today), *words.spoken())
+    title = words("fleet_title")
+    about = (words("as_of_day", day=view.today), *words.spoken())
     return Sheet(title, about, tuple(sections)), words
 
 
@@ -103,9 +103,7 @@ def _safety(view: "LedgerView", words: Words, due: Ran | None) -> Section:
         and (row["vehicle"], row["component"], row["position"] or "") not in listed
     ]
     if not rows:
-        return Section(
-            "safety", words.phrase("safety"), (Paragraph(words.phrase("no_safety_fleet")),)
-        )
+        return Section("safety", words("safety"), (Paragraph(words("no_safety_fleet")),))
     table = Table(
         "safety",
         words("safety_table"),
@@ -120,8 +118,8 @@ def _safety(view: "LedgerView", words: Words, due: Ran | None) -> Section:
         tuple(rows),
     )
     vehicles = len({row[1] for row in rows})
-    alert = Paragraph(words.phrase("safety_fleet", items=len(rows), vehicles=vehicles), "alert")
-    return Section("safety", words.phrase("safety"), (alert, *blocks_of(table, words)))
+    alert = Paragraph(words("safety_fleet", items=len(rows), vehicles=vehicles), "alert")
+    return Section("safety", words("safety"), (alert, *blocks_of(table, words)))
 
 
 def _fleet(view: "LedgerView", words: Words) -> Section:
@@ -136,7 +134,7 @@ def _fleet(view: "LedgerView", words: Words) -> Section:
         ).rows
     ]
     if not rows:
-        return Section("fleet", words.phrase("fleet"), (Paragraph(words.phrase("no_vehicles")),))
+        return Section("fleet", words("fleet"), (Paragraph(words("no_vehicles")),))
     table = Table(
         "fleet",
         words("by_class"),
@@ -149,7 +147,7 @@ def _fleet(view: "LedgerView", words: Words) -> Section:
         ),
         tuple(rows),
     )
-    return Section("fleet", words.phrase("fleet"), blocks_of(table, words))
+    return Section("fleet", words("fleet"), blocks_of(table, words))
 
 
 def _with_dates(section: Section, ran: Ran, view: "LedgerView", words: Words) -> Section:
@@ -183,7 +181,7 @@ def _when(ran: Ran, view: "LedgerView", words: Words) -> Picture | None:
         words("day_axis"),
         "failing-days",
         words,
-        title=words.phrase("when_title", number=len(found)),
+        title=words("when_title", number=len(found)),
         alternative=words.said(
             "; ".join(
                 f"{lane.name}: {len(lane.at)}, {lane.at[0]} – {lane.at[-1]}" for lane in found
@@ -222,4 +220,4 @@ def _cautions(asker: Asker, words: Words) -> Section:
     lines = tuple(words.said(text) for text in cautions_for(named))
     blocks: list[Block] = [Listing(lines)] if lines else []
     blocks.append(Paragraph(words.said(CLOSING)))
-    return Section("cautions", words.phrase("cautions"), tuple(blocks))
+    return Section("cautions", words("cautions"), tuple(blocks))

@@ -7,8 +7,9 @@ failures repeat is what the analysis of repeat failures names as its evidence.
 from typing import TYPE_CHECKING
 
 from roadworn.analysis.result import Ran
+from roadworn.say.language import Said
 from roadworn_cli.report.marks import Lane, lanes
-from roadworn_cli.report.model import Grid, Heading, Line, Phrase, Picture
+from roadworn_cli.report.model import Grid, Heading, Line, Picture
 from roadworn_cli.report.words import Words
 
 if TYPE_CHECKING:
@@ -63,38 +64,41 @@ def life_line(
     ends = [look.distance(km) for _kind, km, _event in events]
     if not ends:
         return None
-    title = words.phrase(
+    title = words(
         "life_repeats" if repeats else "life_plain",
         failures=len(failed),
-        names=", ".join(lane.name for lane in repeats),
+        names=words.joined((lane.name for lane in repeats), ", "),
         low=words.number(f"{min(ends):,.0f}"),
         high=words.number(f"{max(ends):,.0f}"),
         unit=look.unit,
     )
-    counts = "; ".join(f"{lane.name}: {len(lane.at)}" for lane in (*drawn, *repeats) if lane.at)
+    counts = words.joined(
+        (words("lane", name=lane.name, n=len(lane.at)) for lane in (*drawn, *repeats) if lane.at),
+        "; ",
+    )
     headings = tuple(
-        Heading(words.phrase(key), right=right)
+        Heading(words(key), right=right)
         for key, right in (("day", False), ("distance", True), ("replaced", False), ("why", False))
     )
     lines = tuple(
         Line(
             (
                 words.plain(day),
-                words.km(km),
-                f"{words.word(component)} {words.word(position)}".strip(),
+                Said(words.km(km)),
+                words.place(component, position),
                 words.word(reason.replace("_", " ")),
             )
         )
         for component, position, reason, km, day, *_ in reversed(replaced)
     )
-    grids = (Grid(words.phrase("replaced"), headings, lines),) if lines else ()
+    grids = (Grid(words("replaced"), headings, lines),) if lines else ()
     return lanes(
         (*drawn, *repeats),
         words("distance_axis", unit=look.unit),
         "life",
         words,
         title=title,
-        alternative=Phrase(counts),
+        alternative=counts,
         grids=grids,
     )
 

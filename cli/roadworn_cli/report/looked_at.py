@@ -1,12 +1,12 @@
 """What was looked at on the last visit, and who the vehicle is: straight from the record."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING
 
 from roadworn.analysis.outlook import Outlook
 from roadworn.analysis.result import Table
+from roadworn.say.language import Said
 from roadworn_cli.report.model import (
     Block,
     Facts,
@@ -14,9 +14,7 @@ from roadworn_cli.report.model import (
     Grid,
     Heading,
     Line,
-    Listing,
     Paragraph,
-    Phrase,
     Section,
 )
 from roadworn_cli.report.tables import blocks_of
@@ -25,8 +23,6 @@ from roadworn_cli.report.words import LONGEST, Words
 if TYPE_CHECKING:
     from roadworn.columns.view import LedgerView
 
-#: Letters of one event on the full sheet: far more than a look-over of every part needs.
-_LONGEST_EVENT = 20_000
 _LAST_VISIT = """
 SELECT max(occurred_on) FROM effective_events
 WHERE vehicle_id = ? AND kind IN ('inspection', 'scan')
@@ -56,28 +52,24 @@ def last_visit(view: "LedgerView", vehicle_id: str, words: Words) -> Visit:
     """Return what was looked at last, what was found sound, and what was not checked."""
     day = view.sql(_LAST_VISIT, (vehicle_id,)).rows[0][0]
     if day is None:
-        return Visit(None, (Paragraph(words.phrase("never_looked_at"), "lead"),))
+        return Visit(None, (Paragraph(words("never_looked_at"), "lead"),))
     found = view.sql(_FINDINGS, (vehicle_id, day)).rows
-    pairs: list[tuple[Phrase, Phrase]] = []
+    pairs: list[tuple[Said, Said]] = []
     for condition in ("sound", "not_checked"):
-        names = [_place(words, c, p) for c, p, state in found if state == condition]
+        names = [words.place(c, p) for c, p, state in found if state == condition]
         if names:
-            pairs.append((words.phrase(condition), Phrase("; ".join(names))))
+            pairs.append((words(condition), words.joined(names, "; ")))
     rest = view.sql(_REST, (vehicle_id, day)).rows
     if rest and rest[0][0] in {"sound", "not_checked"}:
-        pairs.append((words.phrase("everything_else"), words.phrase(rest[0][0])))
+        pairs.append((words("everything_else"), words(rest[0][0])))
     for module, outcome, codes, lamp in view.sql(_SCANS, (vehicle_id, day)).rows:
         if outcome == "failed":
-            text = words("scan_failed")
+            told = words("scan_failed")
         else:
-            text = words("scan_codes", number=codes or 0)
-            text += "; " + words("lamp_on" if lamp == "on" else "lamp_off") if lamp else ""
-        pairs.append((words.phrase("scan_of", module=module or ""), Phrase(text)))
+            light = words("lamp_on" if lamp == "on" else "lamp_off") if lamp else None
+            told = words.joined((words("scan_codes", number=codes or 0), light), "; ")
+        pairs.append((words("scan_of", module=module or ""), told))
     return Visit(day, (Facts(tuple(pairs)),) if pairs else ())
-
-
-def _place(words: Words, component: str, position: str) -> str:
-    return f"{words.word(component)} {words.word(position)}".strip()
 
 
 def today_section(
@@ -87,23 +79,24 @@ def today_section(
     safety = [row for row in found.open_now.rows if str(row[0]).startswith("SAFETY")]
     blocks: list[Block] = []
     for row in safety:
-        name = _place(words, str(row[1]), str(row[2] or ""))
-        detail = f" ({words.word(str(row[3]))})" if row[3] else ""
-        blocks.append(Paragraph(words.phrase("safety_open", name=f"{name}{detail}"), "alert"))
+        name = words.place(row[1], row[2])
+        if row[3]:
+            name = words("in_unit", title=name, unit=row[3])
+        blocks.append(Paragraph(words("safety_open", name=name), "alert"))
     if visit.day is None:
         # Nobody looked: that nothing is recorded as failed must not be read as good news.
         blocks += visit.blocks
     elif not safety:
-        blocks.append(Paragraph(words.phrase("no_safety_open"), "lead"))
+        blocks.append(Paragraph(words("no_safety_open"), "lead"))
     table = of_one(due_now) if due_now is not None and due_now.rows else found.open_now
     if table.rows:
         only = ("what", "component", "position", "state", "seen", "detail", "since", "cost")
         blocks += blocks_of(table, words, full=full, only=only)
     else:
-        blocks.append(Paragraph(words.phrase("nothing_open")))
+        blocks.append(Paragraph(words("nothing_open")))
     if visit.day is not None and visit.blocks:
-        blocks.append(Fold(words.phrase("looked_at", day=visit.day), visit.blocks, open=True))
-    title = words.phrase("today" if visit.day == found.as_of else "open")
+        blocks.append(Fold(words("looked_at", day=visit.day), visit.blocks, open=True))
+    title = words("today" if visit.day == found.as_of else "open")
     return Section("today", title, tuple(blocks), wide=True)
 
 
@@ -119,23 +112,23 @@ def of_one(table: Table) -> Table:
     )
 
 
-def who(found: Outlook, words: Words) -> tuple[Phrase, ...]:
+def who(found: Outlook, words: Words) -> tuple[Said, ...]:
     """Return the lines below the title: what vehicle it is, how far it has gone, as of when."""
     profile = found.vehicle
     described = [profile.get(key) for key in ("label", "model_year", "make", "model")]
     parts = [str(part) for part in described if part]
     if profile.get("vehicle_class"):
-        parts.append(f"({words.word(str(profile['vehicle_class']))})")
-    lines = [Phrase(words.plain(" ".join(parts)))] if parts else []
+        parts.append(f"({words.word(profile['vehicle_class'])})")
+    lines = [words.plain(" ".join(parts))] if parts else []
     if profile.get("vin"):
-        lines.append(words.phrase("vin", vin=profile["vin"]))
+        lines.append(words("vin", vin=profile["vin"]))
     if profile.get("last_km") is not None:
         lines.append(
-            words.phrase(
+            words(
                 "distance_on", distance=words.km(profile["last_km"]), day=profile["last_reading_on"]
             )
         )
-    lines.append(words.phrase("as_of_day", day=found.as_of))
+    lines.append(words("as_of_day", day=found.as_of))
     return (*lines, *words.spoken())
 
 
@@ -143,7 +136,7 @@ def history_section(view: "LedgerView", vehicle_id: str, words: Words) -> Sectio
     """Return every event that counts, told in words."""
     import orjson
 
-    from roadworn.say.telling import describe
+    from roadworn.say.telling import brief, describe
 
     rows = view.sql(
         """SELECT occurred_on, true_km, kind, payload, event_id FROM effective_events
@@ -154,32 +147,17 @@ def history_section(view: "LedgerView", vehicle_id: str, words: Words) -> Sectio
         Line(
             (
                 words.plain(day),
-                "" if km is None else words.number(f"{words.look.distance(km):,.0f}"),
-                _whole(describe(kind, orjson.loads(payload)), words),
+                Said("" if km is None else words.number(f"{words.look.distance(km):,.0f}")),
+                words.said(describe(kind, brief(orjson.loads(payload), LONGEST))),
             )
         )
         for day, km, kind, payload, _event in rows
     )
     headings = (
-        Heading(words.phrase("day"), day=True),
-        Heading(Phrase(f"{words('distance')} ({words.look.unit})"), right=True),
-        Heading(words.phrase("what")),
+        Heading(words("day"), day=True),
+        Heading(words("in_unit", title=words("distance"), unit=words.look.unit), right=True),
+        Heading(words("what")),
     )
-    quoted = Paragraph(words.phrase("as_written"), "quiet")
-    grid = (Grid(words.phrase("history"), headings, lines),) if lines else ()
-    return Section("history", words.phrase("history"), (quoted, *grid))
-
-
-def _whole(text: str, words: Words) -> str:
-    """Return all that an event says: only a single endless entry of it is cut short."""
-    return "; ".join(
-        words.word(piece)
-        if len(piece) <= LONGEST
-        else ", ".join(words.word(name) for name in piece.split(", "))
-        for piece in text[:_LONGEST_EVENT].split("; ")
-    )
-
-
-def lines_of(phrases: Iterable[Phrase]) -> Listing:
-    """Return phrases as a list."""
-    return Listing(tuple(phrases))
+    quoted = Paragraph(words("as_written"), "quiet")
+    grid = (Grid(words("history"), headings, lines),) if lines else ()
+    return Section("history", words("history"), (quoted, *grid))

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
+from roadworn.say.language import Said
 from roadworn_cli.report.canvas import (
     BLUE,
     INK,
@@ -21,7 +22,7 @@ from roadworn_cli.report.canvas import (
     ticks,
     wrapped,
 )
-from roadworn_cli.report.model import Grid, Heading, Line, Phrase, Picture
+from roadworn_cli.report.model import Grid, Heading, Line, Picture
 from roadworn_cli.report.words import Words
 
 if TYPE_CHECKING:
@@ -67,8 +68,8 @@ def intervals(
     ident: str,
     words: Words,
     *,
-    title: Phrase,
-    alternative: Phrase,
+    title: Said,
+    alternative: Said,
 ) -> Picture | None:
     """Draw estimates below each other, the first on top; None when there are not two of them."""
     shown = [one for one in given if _drawable(one, scale)]
@@ -90,18 +91,18 @@ def intervals(
         axes.grid(visible=True, axis="x")
         axes.set_xlabel(label(scale.title, 70))
         _scale(axes, scale, words, min(one.low for one in shown))
-        markup = inline(figure, ident, title.text, alternative.text)
-    figures = tuple(Heading(words.phrase(key), right=True) for key in ("value", "low", "high"))
+        markup = inline(figure, ident, title, alternative)
+    figures = tuple(Heading(words(key), right=True) for key in ("value", "low", "high"))
     lines = tuple(
         Line(
             (
                 words.word(one.name),
-                *(_written(value, scale, words) for value in (one.value, one.low, one.high)),
+                *(Said(_written(value, scale, words)) for value in (one.value, one.low, one.high)),
             )
         )
         for one in shown
     )
-    grid = Grid(title, (Heading(words.phrase("what")), *figures), lines)
+    grid = Grid(title, (Heading(words("what")), *figures), lines)
     return Picture(ident, title, alternative, markup, (grid,))
 
 
@@ -159,8 +160,8 @@ def lanes(
     ident: str,
     words: Words,
     *,
-    title: Phrase,
-    alternative: Phrase,
+    title: Said,
+    alternative: Said,
     grids: tuple[Grid, ...] = (),
 ) -> Picture | None:
     """Draw lanes below each other, the first on top; None when nothing lies on them."""
@@ -181,7 +182,7 @@ def lanes(
         axes.spines["left"].set_visible(False)
         axes.set_xlabel(label(x_title, 70))
         _along(axes, shown, words)
-        markup = inline(figure, ident, title.text, alternative.text)
+        markup = inline(figure, ident, title, alternative)
     return Picture(ident, title, alternative, markup, grids)
 
 

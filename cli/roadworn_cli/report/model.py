@@ -7,22 +7,16 @@ plain text) needs nothing of the analyses.
 from dataclasses import dataclass, field
 from typing import ClassVar, Literal
 
+from roadworn.say.language import Said
+
 Tone = Literal["plain", "lead", "quiet", "alert"]
-
-
-@dataclass(frozen=True, slots=True)
-class Phrase:
-    """A text, and its language where that is not the language of the sheet."""
-
-    text: str
-    language: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Paragraph:
     """One sentence or more; an alert is about safety and never told by colour alone."""
 
-    phrase: Phrase
+    text: Said
     tone: Tone = "plain"
     kind: ClassVar[str] = "paragraph"
 
@@ -31,7 +25,7 @@ class Paragraph:
 class Listing:
     """Sentences below each other."""
 
-    phrases: tuple[Phrase, ...]
+    texts: tuple[Said, ...]
     kind: ClassVar[str] = "listing"
 
 
@@ -39,7 +33,7 @@ class Listing:
 class Facts:
     """Terms with what is known of them."""
 
-    pairs: tuple[tuple[Phrase, Phrase], ...]
+    pairs: tuple[tuple[Said, Said], ...]
     kind: ClassVar[str] = "facts"
 
 
@@ -47,7 +41,7 @@ class Facts:
 class Heading:
     """Heading of a column; figures stand to the right, a day stays on one line."""
 
-    phrase: Phrase
+    text: Said
     right: bool = False
     day: bool = False
 
@@ -56,8 +50,8 @@ class Heading:
 class Line:
     """A row: its cells, what stands below it, and whether it is about safety."""
 
-    cells: tuple[str, ...]
-    below: tuple[tuple[Phrase, Phrase], ...] = ()
+    cells: tuple[Said, ...]
+    below: tuple[tuple[Said, Said], ...] = ()
     alert: bool = False
 
 
@@ -65,7 +59,7 @@ class Line:
 class Grid:
     """A table to read."""
 
-    caption: Phrase
+    caption: Said
     headings: tuple[Heading, ...]
     lines: tuple[Line, ...]
     kind: ClassVar[str] = "grid"
@@ -82,8 +76,8 @@ class Picture:
     """
 
     ident: str
-    title: Phrase
-    alternative: Phrase
+    title: Said
+    alternative: Said
     svg: str
     grids: tuple[Grid, ...] = ()
     kind: ClassVar[str] = "picture"
@@ -93,7 +87,7 @@ class Picture:
 class Fold:
     """What a short sheet keeps behind a heading that opens without a script; paper may have it."""
 
-    summary: Phrase
+    summary: Said
     blocks: tuple["Block", ...]
     open: bool = False
     printed: bool = False
@@ -108,7 +102,7 @@ class Section:
     """A part of a sheet under one heading; a wide one takes the whole width of the paper."""
 
     anchor: str
-    title: Phrase
+    title: Said
     blocks: tuple[Block, ...]
     wide: bool = False
 
@@ -124,8 +118,8 @@ class Sheet:
         brief: printed small, in two columns, to be taken home.
     """
 
-    title: Phrase
-    subtitle: tuple[Phrase, ...]
+    title: Said
+    subtitle: tuple[Said, ...]
     sections: tuple[Section, ...]
-    contact: tuple[Phrase, ...] = field(default=())
+    contact: tuple[Said, ...] = field(default=())
     brief: bool = False

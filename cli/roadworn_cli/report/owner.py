@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 from roadworn.analysis.outlook import Outlook
 from roadworn.analysis.result import Cell, Ran, Table
+from roadworn.say.language import Said
 from roadworn_cli.report.asking import Asker
 from roadworn_cli.report.life_line import life_line
 from roadworn_cli.report.looked_at import last_visit, of_one, today_section
@@ -21,7 +22,6 @@ from roadworn_cli.report.model import (
     Line,
     Listing,
     Paragraph,
-    Phrase,
     Section,
 )
 from roadworn_cli.report.sections import left_out, pictures
@@ -61,7 +61,7 @@ def owner_sections(
         _advice(ran.get("keep-or-sell"), words),
         _failing(ran.get("repeat-failures"), words),
         _record(ran.get("projection-backtest"), words),
-        None if life is None else Section("life-line", words.phrase("life"), (life,), wide=True),
+        None if life is None else Section("life-line", words("life"), (life,), wide=True),
         _trust(found, ran, words),
         left_out(asker.left_out, words),
         cautions,
@@ -107,24 +107,24 @@ def _next(ran: Ran | None, words: Words) -> Section | None:
             blocks.append(_part_of(_NEXT, len(table.rows), words))
     totals = table_of(ran, "totals")
     if totals is not None:
-        blocks.append(_along(grid_of(totals, words)[0]))
-    return Section("goes-next", words.phrase("goes_next"), tuple(blocks), wide=True)
+        blocks.append(_along(grid_of(totals, words)[0], words))
+    return Section("goes-next", words("goes_next"), tuple(blocks), wide=True)
 
 
-def _along(grid: Grid) -> Grid:
+def _along(grid: Grid, words: Words) -> Grid:
     """Lay a grid of few rows on its side: it takes two lines instead of one for each row."""
     first, *others = grid.headings
-    named = (f"{line.cells[0]} {first.phrase.text}" for line in grid.lines)
-    headings = (first, *(Heading(Phrase(name), right=True) for name in named))
+    named = (words.joined((line.cells[0], first.text), " ") for line in grid.lines)
+    headings = (first, *(Heading(name, right=True) for name in named))
     lines = tuple(
-        Line((heading.phrase.text, *(line.cells[place] for line in grid.lines)))
+        Line((heading.text, *(line.cells[place] for line in grid.lines)))
         for place, heading in enumerate(others, start=1)
     )
     return Grid(grid.caption, headings, lines)
 
 
 def _part_of(shown: int, every: int, words: Words) -> Paragraph:
-    return Paragraph(words.phrase("shown_of", shown=shown, every=every), "quiet")
+    return Paragraph(words("shown_of", shown=shown, every=every), "quiet")
 
 
 def _inspection(ran: Ran | None, words: Words) -> Section | None:
@@ -148,10 +148,9 @@ def _inspection(ran: Ran | None, words: Words) -> Section | None:
             ]
             # A headline that names them all need not be told again.
             if names and not all(name in ran.result.headline for name in names):
-                listed = "; ".join(words.word(name) for name in dict.fromkeys(names))
-                pairs.append((words.phrase(key), Phrase(listed)))
+                pairs.append((words(key), words.joined(dict.fromkeys(names), "; ")))
         blocks += [Facts(tuple(pairs))] if pairs else []
-    return Section("inspection-outlook", words.phrase("passing"), tuple(blocks))
+    return Section("inspection-outlook", words("passing"), tuple(blocks))
 
 
 def _calm() -> frozenset[str]:
@@ -168,7 +167,7 @@ def _advice(ran: Ran | None, words: Words) -> Section | None:
         if table is not None:
             only = ("option", "monthly", "at_once", "offered")
             blocks += blocks_of(table, words, only=only)
-    return Section("keep-or-sell", words.phrase("advice"), tuple(blocks))
+    return Section("keep-or-sell", words("advice"), tuple(blocks))
 
 
 def _failing(ran: Ran | None, words: Words) -> Section | None:
@@ -178,14 +177,14 @@ def _failing(ran: Ran | None, words: Words) -> Section | None:
     table = table_of(ran, "repeat_failures")
     if table is None:
         block: Block = _lead(ran, words)
-        return Section("repeat-failures", words.phrase("keeps_failing"), (block,))
-    lines: list[Phrase] = []
+        return Section("repeat-failures", words("keeps_failing"), (block,))
+    lines: list[Said] = []
     for record in table.records()[:_REPEATS]:
-        lines += [words.said(str(record[key])) for key in ("why", "against") if record.get(key)]
+        lines += [words.said(record[key]) for key in ("why", "against") if record.get(key)]
     blocks: list[Block] = [Listing(tuple(lines))] if lines else [_lead(ran, words)]
     if len(table.rows) > _REPEATS:
         blocks.append(_part_of(_REPEATS, len(table.rows), words))
-    return Section("repeat-failures", words.phrase("keeps_failing"), tuple(blocks))
+    return Section("repeat-failures", words("keeps_failing"), tuple(blocks))
 
 
 def _service(ran: Ran | None, words: Words) -> Section | None:
@@ -200,7 +199,7 @@ def _service(ran: Ran | None, words: Words) -> Section | None:
         if soon:
             only = ("component", "state", "due_on", "due_at", "cost")
             blocks += blocks_of(of_one(_some(table, soon)), words, only=only)
-    return Section("maintenance-due", words.phrase("service_due"), tuple(blocks))
+    return Section("maintenance-due", words("service_due"), tuple(blocks))
 
 
 def _wear(ran: Ran | None, words: Words) -> Section | None:
@@ -209,14 +208,14 @@ def _wear(ran: Ran | None, words: Words) -> Section | None:
         return None
     told = Listing(tuple(words.said(chart.title) for chart in ran.result.charts))
     drawn = tuple(pictures(ran, words, "wear"))
-    folded = (Fold(words.phrase("wear_pictures"), drawn),) if drawn else ()
-    return Section("measured-wear", words.phrase("wear"), (told, *folded))
+    folded = (Fold(words("wear_pictures"), drawn),) if drawn else ()
+    return Section("measured-wear", words("wear"), (told, *folded))
 
 
 def _record(ran: Ran | None, words: Words) -> Section | None:
     if ran is None:
         return None
-    return Section("past", words.phrase("past_projections"), (_lead(ran, words),))
+    return Section("past", words("past_projections"), (_lead(ran, words),))
 
 
 #: Where the reservations of an analysis belong on the page. Those of past projections are about
@@ -233,19 +232,19 @@ _ABOUT = (
 
 def _trust(found: Outlook, ran: dict[str, Ran], words: Words) -> Section | None:
     """Return what is not known and every reservation once, beside what it is about."""
-    pairs: list[tuple[Phrase, Phrase]] = []
+    pairs: list[tuple[Said, Said]] = []
     if found.unknown:
-        pairs.append((words.phrase("not_known"), words.sentences(found.unknown)))
+        pairs.append((words("not_known"), words.sentences(found.unknown)))
     told: set[str] = set()
     for name, key in _ABOUT:
         caveats = ran[name].result.caveats if name in ran else ()
         fresh = [text for text in caveats if not _is_told(text, told)]
         told.update(fresh)
         if fresh:
-            pairs.append((words.phrase(key), words.sentences(fresh)))
+            pairs.append((words(key), words.sentences(fresh)))
     if not pairs:
         return None
-    return Section("trust", words.phrase("trust"), (Facts(tuple(pairs)),))
+    return Section("trust", words("trust"), (Facts(tuple(pairs)),))
 
 
 def _is_told(text: str, told: set[str]) -> bool:

@@ -37,7 +37,7 @@ def render(sheet: Sheet, words: Words) -> str:
         words=words,
         language=words.look.language,
         paper=PAPERS[words.look.paper],
-        name=Markup(_css_string(sheet.title.text)),  # noqa: S704  # hexadecimal only
+        name=Markup(_css_string(sheet.title)),  # noqa: S704  # hexadecimal only
         style=Markup(_style()),  # noqa: S704  # our own files
         drawn=Markup,
     )
@@ -161,5 +161,5 @@ def page_of(ran: Ran, view: "LedgerView", look: Look, *, full: bool = False) -> 
         Section("finding", words.said(ran.analysis.question), found),
         rests_on(ran.ledger_size, ran.ledger_root, view.today, words),
     )
-    sheet = Sheet(title, (words.phrase("as_of_day", day=view.today), *words.spoken()), sections)
+    sheet = Sheet(title, (words("as_of_day", day=view.today), *words.spoken()), sections)
     return render(sheet, words)

@@ -70,8 +70,8 @@ def _compare(ran: Ran, ident: str, words: Words, how: _Compared) -> list[Picture
         return []
     unit = _unit(ran, how)
     first = shown[0]
-    title = words.phrase(how.title, name=first.name, number=len(shown))
-    alternative = words.phrase(
+    title = words(how.title, name=first.name, number=len(shown))
+    alternative = words(
         "compared_in_words",
         name=first.name,
         value=_short(first.value, words, share=how.share),

@@ -9,6 +9,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from roadworn.analysis.result import Ran, Table
+from roadworn.say.language import Said
 from roadworn_cli.report.charts import draw
 from roadworn_cli.report.model import (
     Block,
@@ -16,7 +17,6 @@ from roadworn_cli.report.model import (
     Fold,
     Listing,
     Paragraph,
-    Phrase,
     Picture,
     Section,
 )
@@ -52,7 +52,7 @@ class Manner:
 def section_of(ran: Ran, words: Words, manner: Manner, anchor: str = "") -> Section:
     """Return an answer as a section: finding, pictures, tables, reservations."""
     name = anchor or _anchor(ran.analysis.name)
-    title = words.phrase(manner.key) if manner.key else words.said(ran.analysis.title)
+    title = words(manner.key) if manner.key else words.said(ran.analysis.title)
     return Section(name, title, blocks(ran, words, manner, name))
 
 
@@ -76,13 +76,13 @@ def blocks(ran: Ran, words: Words, manner: Manner, anchor: str) -> tuple[Block, 
         found.append(Facts(pairs))
     found += reservations(result.caveats, words, fold=not manner.full)
     if ran.analysis.name in _QUOTED:
-        found.append(Paragraph(words.phrase("as_shown"), "quiet"))
+        found.append(Paragraph(words("as_shown"), "quiet"))
     if manner.full:
         chosen = ran.settings.model_dump(mode="json", exclude_none=True)
         asked = ", ".join(f"{key}={value}" for key, value in chosen.items() if value != "")
         found.append(
             Paragraph(
-                words.phrase("asked", name=ran.analysis.name, plugin=ran.plugin, settings=asked),
+                words("asked", name=ran.analysis.name, plugin=ran.plugin, settings=asked),
                 "quiet",
             )
         )
@@ -94,7 +94,7 @@ def reservations(caveats: Sequence[str], words: Words, *, fold: bool) -> tuple[B
     if not caveats:
         return ()
     listing = Listing(tuple(words.said(text) for text in caveats))
-    return (Fold(words.phrase("trust"), (listing,), open=not fold, printed=True),)
+    return (Fold(words("trust"), (listing,), open=not fold, printed=True),)
 
 
 def pictures(ran: Ran, words: Words, anchor: str) -> list[Picture]:
@@ -125,10 +125,10 @@ def left_out(missing: dict[str, str], words: Words) -> Section | None:
     if not missing:
         return None
     lines = tuple(
-        words.phrase("cannot", name=name, why=why) if why else words.phrase("absent", name=name)
+        words("cannot", name=name, why=why) if why else words("absent", name=name)
         for name, why in missing.items()
     )
-    return Section("left-out", words.phrase("left_out"), (Listing(lines),))
+    return Section("left-out", words("left_out"), (Listing(lines),))
 
 
 def rests_on(size: int, root: str, day: object, words: Words, *, full: bool = True) -> Section:
@@ -136,18 +136,16 @@ def rests_on(size: int, root: str, day: object, words: Words, *, full: bool = Tr
 
     The full text repeats the root in the command to type; the short one points to it.
     """
-    mark = (words.phrase("root"), Phrase(root))
+    mark = (words("root"), Said(root))
     if not full:
-        told = words.phrase("check_short", size=str(size))
-        return Section(
-            "rests-on", words.phrase("rests_on"), (Facts((mark,)), Paragraph(told, "quiet"))
-        )
+        told = words("check_short", size=str(size))
+        return Section("rests-on", words("rests_on"), (Facts((mark,)), Paragraph(told, "quiet")))
     facts = Facts(
         (
-            (words.phrase("events_in_ledger"), words.phrase("count", number=size)),
+            (words("events_in_ledger"), words("count", number=size)),
             mark,
-            (words.phrase("as_of"), Phrase(words.plain(day))),
+            (words("as_of"), words.plain(day)),
         )
     )
-    told = words.phrase("check_later", size=str(size), root=root)
-    return Section("rests-on", words.phrase("rests_on"), (facts, Paragraph(told, "quiet")))
+    told = words("check_later", size=str(size), root=root)
+    return Section("rests-on", words("rests_on"), (facts, Paragraph(told, "quiet")))

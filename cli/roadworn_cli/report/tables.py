@@ -11,6 +11,7 @@ from datetime import date
 from decimal import Decimal
 
 from roadworn.analysis.result import Cell, Column, Table
+from roadworn.say.language import Said
 from roadworn_cli.report.model import (
     Block,
     Fold,
@@ -19,7 +20,6 @@ from roadworn_cli.report.model import (
     Line,
     Listing,
     Paragraph,
-    Phrase,
 )
 from roadworn_cli.report.words import Words
 from roadworn_cli.results import cell as in_terminal
@@ -63,17 +63,17 @@ def blocks_of(
     if grid.lines and len(grid.headings) == 1 and not any(line.below for line in grid.lines):
         # One column of text is a list.
         blocks.append(Paragraph(grid.caption))
-        blocks.append(Listing(tuple(Phrase(line.cells[0]) for line in grid.lines)))
+        blocks.append(Listing(tuple(line.cells[0] for line in grid.lines)))
         return tuple(blocks)
     if grid.lines:
         cut = first if first and len(grid.lines) > first + 1 else len(grid.lines)
         blocks.append(Grid(grid.caption, grid.headings, grid.lines[:cut]))
         if cut < len(grid.lines):
-            more = words.phrase("more_rows", number=len(grid.lines) - cut)
+            more = words("more_rows", number=len(grid.lines) - cut)
             rest = Grid(more, grid.headings, grid.lines[cut:])
             blocks.append(Fold(more, (rest,)))
     if other:
-        blocks.append(Paragraph(words.phrase("other_currency", number=other), "quiet"))
+        blocks.append(Paragraph(words("other_currency", number=other), "quiet"))
     return tuple(blocks)
 
 
@@ -147,10 +147,10 @@ def _limits(columns: Sequence[Column], at: int) -> tuple[int, int] | None:
     return (at + 1, at + 2) if fits and low.kind == high.kind == columns[at].kind else None
 
 
-def _heading(column: Column, currency: str, words: Words) -> Phrase:
+def _heading(column: Column, currency: str, words: Words) -> Said:
     unit = column.unit or (currency if column.kind == "money" else "")
     title = words.said(column.title)
-    return Phrase(f"{title.text} ({words.word(unit)})", title.language) if unit else title
+    return words("in_unit", title=title, unit=unit) if unit else title
 
 
 def _line(
@@ -158,7 +158,7 @@ def _line(
 ) -> Line:
     row = table.rows[number]
     below = [
-        (words.said(column.title), words.said(str(row[at])))
+        (words.said(column.title), words.said(row[at]))
         for at, column in enumerate(table.columns)
         if column.kind == "sentence" and row[at]
     ]
@@ -166,7 +166,7 @@ def _line(
         ids = table.evidence[number]
         more = f" +{len(ids) - 3}" if len(ids) > 3 else ""
         short = ", ".join(event[-8:] for event in ids[:3])
-        below.append((words.phrase("events"), Phrase(f"{short}{more}")))
+        below.append((words("events"), Said(f"{short}{more}")))
     return Line(
         cells=tuple(_cell(shown, row, words) for shown in columns),
         below=tuple(below),
@@ -195,7 +195,7 @@ def _finite(value: Cell) -> bool:
     return isinstance(value, int | float | Decimal) and math.isfinite(value)
 
 
-def _cell(shown: _Shown, row: Sequence[Cell], words: Words) -> str:
+def _cell(shown: _Shown, row: Sequence[Cell], words: Words) -> Said:
     text = value_text(shown.column, row[shown.at], words, shown.places)
     if shown.limits is None or not text:
         return text
@@ -207,7 +207,7 @@ def _cell(shown: _Shown, row: Sequence[Cell], words: Words) -> str:
     )
 
 
-def value_text(column: Column, value: Cell, words: Words, places: int | None = None) -> str:
+def value_text(column: Column, value: Cell, words: Words, places: int | None = None) -> Said:
     """Return one value as the sheet writes it.
 
     Args:
@@ -221,12 +221,12 @@ def value_text(column: Column, value: Cell, words: Words, places: int | None = N
     if isinstance(value, date | bool):
         return words.plain(value)
     if value is None or value != value:
-        return ""
+        return Said()
     if not isinstance(value, int | float):
         value = float(value)
     if abs(value) == float("inf"):
-        return "∞" if value > 0 else "−∞"
-    return words.number(_figure(column, value, places))
+        return Said("∞" if value > 0 else "−∞")
+    return Said(words.number(_figure(column, value, places)))
 
 
 def _figure(column: Column, value: float, places: int | None) -> str:

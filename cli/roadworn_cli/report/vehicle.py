@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING
 
 from roadworn.analysis.outlook import Outlook, outlook
 from roadworn.analysis.result import Ran, Table
+from roadworn.say.language import Said
 from roadworn_cli.report.asking import Asker, told
 from roadworn_cli.report.life_line import life_line
 from roadworn_cli.report.looked_at import history_section, last_visit, of_one, today_section, who
-from roadworn_cli.report.model import Block, Listing, Paragraph, Phrase, Section, Sheet
+from roadworn_cli.report.model import Block, Listing, Paragraph, Section, Sheet
 from roadworn_cli.report.owner import owner_sections, table_of
 from roadworn_cli.report.sections import Manner, left_out, rests_on, section_of
 from roadworn_cli.report.words import Words
@@ -64,7 +65,7 @@ class Request:
 
 
 def vehicle_sheet(
-    asker: Asker, request: Request, contact: tuple[Phrase, ...] = (), found: Outlook | None = None
+    asker: Asker, request: Request, contact: tuple[Said, ...] = (), found: Outlook | None = None
 ) -> tuple[Sheet, Words]:
     """Gather the sheet of one vehicle.
 
@@ -99,7 +100,7 @@ def vehicle_sheet(
     else:
         sections = owner_sections(asker, found, words, vehicle_id, cautions)
     sections.append(rests_on(found.size, found.root, found.as_of, words, full=request.full))
-    title = words.phrase("vehicle_title", vehicle=vehicle_id)
+    title = words("vehicle_title", vehicle=vehicle_id)
     about = who(found, words)
     return Sheet(title, about, tuple(sections), contact, brief=not request.full), words
 
@@ -144,7 +145,7 @@ def _answers(asker: Asker, words: Words, vehicle_id: str) -> list[Section]:
     if failing is not None:
         middle.append(section_of(failing, words, _manner("keeps_failing")))
     if life is not None:
-        middle.append(Section("life-line", words.phrase("life"), (life,)))
+        middle.append(Section("life-line", words("life"), (life,)))
     first = [sections.pop(name) for name, _key in _ASKED[:2] if name in sections]
     return [*first, *middle, *sections.values()]
 
@@ -190,17 +191,17 @@ def _trust(found: Outlook, words: Words) -> Section | None:
     if not found.unknown:
         return None
     blocks: tuple[Block, ...] = (Listing(tuple(words.said(text) for text in found.unknown)),)
-    return Section("not-known", words.phrase("not_known"), blocks)
+    return Section("not-known", words("not_known"), blocks)
 
 
 def _cautions(found: Outlook, words: Words) -> Section:
     lines = tuple(words.said(text) for text in found.cautions)
     blocks: list[Block] = [Listing(lines)] if lines else []
     blocks.append(Paragraph(words.said(found.closing)))
-    return Section("cautions", words.phrase("cautions"), tuple(blocks))
+    return Section("cautions", words("cautions"), tuple(blocks))
 
 
-def contact_lines(ledger: "Ledger", reference: str | None, words: Words) -> tuple[Phrase, ...]:
+def contact_lines(ledger: "Ledger", reference: str | None, words: Words) -> tuple[Said, ...]:
     """Return who a vehicle belongs to, from the contacts kept beside the events.
 
     Raises:
@@ -218,4 +219,4 @@ def contact_lines(ledger: "Ledger", reference: str | None, words: Words) -> tupl
     lines = [words.plain(contact.name or reference)]
     for text in (contact.address, contact.phone):
         lines += [words.plain(line) for line in (text or "").splitlines() if line.strip()]
-    return tuple(Phrase(line) for line in lines)
+    return tuple(lines)
