@@ -8,11 +8,13 @@ from pydantic import Field
 
 from roadworn.analysis.result import Analysis, Cell, Chart, Column, Result, Series, Settings, Table
 from roadworn.columns.view import LedgerView
-from roadworn.model.messages import Joined, Sentence
+from roadworn.model.messages import Joined
 from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.lifedata.recurrence import MeanCumulative, mean_cumulative
 from roadworn_plugins.lifedata.trend import laplace
 from roadworn_plugins.shared.grouped import Floats, Unit, preferred_unit, shown_distance
+from roadworn_plugins.shared.said import Says
+from roadworn_plugins.shared.shown import Level, OnlyComponent, ShownUnit, in_unit
 
 ABOUT = """\
 Question: How many failures has a vehicle of each class had by a distance, and do they come faster?
@@ -33,14 +35,45 @@ Analysis (2003).
 
 _CLEAR = 0.05
 _EVENTS_NAMED = 40
+_COLUMNS = (
+    Column("class", "class"),
+    Column("vehicles", "vehicles", "integer"),
+    Column("failures", "failures", "integer"),
+    Column("at", "by", "distance"),
+    Column("mean", "mean number", "number"),
+    Column("mean_low", "low", "number"),
+    Column("mean_high", "high", "number"),
+    Column("chance", "chance without a trend", "chance"),
+    Column("words", "in words", "sentence"),
+)
+_say = Says(
+    "cumulative-repairs",
+    {
+        "none": "No vehicle has covered any distance on record yet.",
+        "record": "Record odometer readings and replacements with their reason.",
+        "too-few": "too few to tell ({n} failures)",
+        "no-trend": "no trend that chance could not make",
+        "faster": "failures come faster with distance",
+        "slower": "failures come slower with distance",
+        "observed": "A vehicle counts only for the distance it was under observation.",
+        "each": "Failures of several parts on one day count each.",
+        "chart": "{vehicle_class}: {mean:.0f} failures a vehicle by {at:,.0f} {unit}",
+        "of-class": "{vehicle_class}: {mean:.1f} by {at:,.0f}",
+        "all-too-few": "Too few failures to tell how many come by a distance, in any of {n} "
+        "classes.",
+        "headline": "Most by distance: {vehicle_class}, {mean:.0f} failures a vehicle by "
+        "{at:,.0f} {unit} ({low:.0f} to {high:.0f}).",
+        "axis": "distance ({unit})",
+    },
+)
 
 
 class CumulativeRepairsSettings(Settings):
     """Which failures are counted."""
 
-    component: Annotated[str | None, Field(description="only this component")] = None
-    unit: Annotated[Unit | None, Field(description="mi or km")] = None
-    level: Annotated[float, Field(gt=0.5, lt=1, description="level of the limits")] = 0.95
+    component: OnlyComponent = None
+    unit: ShownUnit = None
+    level: Level = 0.95
     least: Annotated[int, Field(ge=1, description="fewer failures than this: too few to tell")] = 5
 
 
@@ -55,131 +88,97 @@ class _Class:
     stop: Floats
     events: tuple[str, ...]
 
-    @property
-    def vehicles(self) -> int:
-        """Vehicles watched."""
-        return int(self.start.size)
-
-
-@dataclass(frozen=True, slots=True)
-class _Told:
-    """The mean number by a distance at which a third of the class is still watched."""
-
-    at: float
-    mean: float
-    low: float
-    high: float
-
 
 def run(view: LedgerView, settings: CumulativeRepairsSettings) -> Result:
     """Estimate the mean cumulative number of failures of each class."""
     unit = settings.unit or preferred_unit(view)
-    classes = [_record(view, name, settings.component) for name in _classes(view)]
+    classes = _classes(view, settings.component)
     if not classes:
-        return Result(
-            headline=Sentence(
-                "cumulative-repairs.none", "No vehicle has covered any distance on record yet."
-            ),
-            caveats=(
-                Sentence(
-                    "cumulative-repairs.record",
-                    "Record odometer readings and replacements with their reason.",
-                ),
-            ),
-        )
+        return Result(_say("none"), caveats=(_say("record"),))
     rows: list[tuple[Cell, ...]] = []
-    told: dict[str, _Told] = {}
+    told: list[dict[str, str | float]] = []
     series: list[Series] = []
     for one in classes:
-        if one.age.size < settings.least:
-            words: str = Sentence(
-                "cumulative-repairs.too-few", "too few to tell ({n} failures)", n=one.age.size
-            )
-            rows.append((one.name, one.vehicles, one.age.size, *(None,) * 5, words))
+        failures, vehicles = one.age.size, one.start.size
+        if failures < settings.least:
+            words = _say("too-few", n=failures)
+            rows.append((one.name, vehicles, failures, *(None,) * 5, words))
             continue
-        windows = (np.arange(one.vehicles, dtype=np.float64), one.start, one.stop)
+        windows = (np.arange(vehicles, dtype=np.float64), one.start, one.stop)
         curve = mean_cumulative(one.unit, one.age, windows, level=settings.level)
-        found = told[one.name] = _told(curve, one.vehicles, unit)
-        chance, words = _trend(one)
-        figures = (found.at, found.mean, found.low, found.high)
-        rows.append((one.name, one.vehicles, one.age.size, *figures, chance, words))
+        figures = _told(curve, vehicles, unit)
+        rows.append((one.name, vehicles, failures, *figures.values(), *_trend(one)))
+        told.append({"vehicle_class": one.name, "unit": unit, **figures})
         series.append(_series(one.name, curve, unit))
     table = Table(
+        "cumulative_repairs",
+        "Failures by distance, mean of each class",
+        in_unit(_COLUMNS, unit),
+        tuple(rows),
+        tuple(one.events for one in classes),
+    )
+    caveats = (_say("observed"), _say("each"))
+    if not told:
+        return Result(_say("all-too-few", n=len(classes)), (table,), caveats=caveats)
+    most = max(told, key=lambda one: float(one["mean"]) / float(one["at"]))
+    chart = Chart(
         name="cumulative_repairs",
-        title="Failures by distance, mean of each class",
-        columns=(
-            Column("class", "class"),
-            Column("vehicles", "vehicles", "integer"),
-            Column("failures", "failures", "integer"),
-            Column("at", "by", "distance", unit),
-            Column("mean", "mean number", "number"),
-            Column("mean_low", "low", "number"),
-            Column("mean_high", "high", "number"),
-            Column("chance", "chance without a trend", "chance"),
-            Column("words", "in words", "sentence"),
-        ),
-        rows=tuple(rows),
-        evidence=tuple(one.events for one in classes),
+        title=_say("chart", **most),
+        x_title=_say("axis", unit=unit),
+        y_title="failures a vehicle",
+        series=tuple(series),
+        alternative=Joined((_say("of-class", **one) for one in told), "; "),
     )
-    return Result(
-        headline=_headline(told, len(classes), unit),
-        tables=(table,),
-        charts=_chart(told, series, unit),
-        caveats=(
-            Sentence(
-                "cumulative-repairs.observed",
-                "A vehicle counts only for the distance it was under observation.",
-            ),
-            Sentence("cumulative-repairs.each", "Failures of several parts on one day count each."),
-        ),
-    )
+    return Result(_say("headline", **most), (table,), charts=(chart,), caveats=caveats)
 
 
-def _classes(view: LedgerView) -> list[str]:
-    return [
-        str(row[0])
-        for row in view.sql(
-            """SELECT DISTINCT vehicle_class FROM vehicles
-               WHERE last_km > coalesce(enrolment_km, 0) ORDER BY vehicle_class"""
-        ).rows
-    ]
+def _classes(view: LedgerView, component: str | None) -> list[_Class]:
+    spans: dict[str, dict[str, tuple[float, float]]] = {}
+    for name, vehicle, start, stop in view.sql(
+        """SELECT vehicle_class, vehicle_id, coalesce(enrolment_km, 0), last_km FROM vehicles
+           WHERE last_km > coalesce(enrolment_km, 0) ORDER BY vehicle_class, vehicle_id"""
+    ).rows:
+        spans.setdefault(name, {})[vehicle] = (start, stop)
+    failures: dict[str, list[tuple[str, float, str]]] = {}
+    for name, *failure in view.sql(
+        """SELECT v.vehicle_class, r.vehicle_id, r.true_km, r.event_id
+           FROM replacements AS r JOIN vehicles AS v USING (vehicle_id)
+           WHERE r.reason IN ('failed', 'worn_out') AND r.along_with IS NULL
+             AND r.component = coalesce(?, r.component)
+             AND r.true_km > coalesce(v.enrolment_km, 0) AND r.true_km <= v.last_km
+           ORDER BY r.occurred_at DESC, r.seq DESC""",
+        (component,),
+    ).rows:
+        failures.setdefault(name, []).append((failure[0], failure[1], failure[2]))
+    found = []
+    for name, watched in spans.items():
+        index = {vehicle: i for i, vehicle in enumerate(watched)}
+        own = failures.get(name, [])
+        start, stop = np.array(list(watched.values()), dtype=np.float64).T
+        found.append(
+            _Class(
+                name=name,
+                unit=np.array([index[vehicle] for vehicle, _, _ in own], dtype=np.float64),
+                age=np.array([km for _, km, _ in own], dtype=np.float64),
+                start=start,
+                stop=stop,
+                events=tuple(event for _, _, event in own[:_EVENTS_NAMED]),
+            )
+        )
+    return found
 
 
-def _record(view: LedgerView, vehicle_class: str, component: str | None) -> _Class:
-    spans = view.sql(
-        """SELECT vehicle_id, coalesce(enrolment_km, 0), last_km FROM vehicles
-           WHERE vehicle_class = ? AND last_km > coalesce(enrolment_km, 0) ORDER BY vehicle_id""",
-        (vehicle_class,),
-    ).rows
-    index = {row[0]: i for i, row in enumerate(spans)}
-    start = np.array([row[1] for row in spans], dtype=np.float64)
-    stop = np.array([row[2] for row in spans], dtype=np.float64)
-    condition = " AND r.component = ?" if component else ""
-    rows = view.sql(
-        f"""SELECT r.vehicle_id, r.true_km, r.event_id FROM replacements AS r
-            JOIN vehicles AS v USING (vehicle_id)
-            WHERE v.vehicle_class = ? AND r.reason IN ('failed', 'worn_out')
-              AND r.along_with IS NULL AND r.true_km IS NOT NULL{condition}
-            ORDER BY r.occurred_at DESC, r.seq DESC""",
-        (vehicle_class, *((component,) if component else ())),
-    ).rows
-    inside = [r for r in rows if r[0] in index and start[index[r[0]]] < r[1] <= stop[index[r[0]]]]
-    return _Class(
-        name=vehicle_class,
-        unit=np.array([index[row[0]] for row in inside], dtype=np.float64),
-        age=np.array([row[1] for row in inside], dtype=np.float64),
-        start=start,
-        stop=stop,
-        events=tuple(row[2] for row in inside[:_EVENTS_NAMED]),
-    )
-
-
-def _told(curve: MeanCumulative, vehicles: int, unit: Unit) -> _Told:
-    # The far end rests on the one or two oldest vehicles; stop where a third is still watched.
+def _told(curve: MeanCumulative, vehicles: int, unit: Unit) -> dict[str, float]:
+    """Return the mean number by a distance at which a third of the class is still watched."""
+    # The far end rests on the one or two oldest vehicles.
     watched = np.flatnonzero(curve.at_risk >= max(1.0, vehicles / 3.0))
     last = int(np.max(watched, initial=0))
-    at = float(shown_distance(float(curve.age[last]) / 1000.0, unit))
-    return _Told(at, float(curve.mcf[last]), float(curve.lower[last]), float(curve.upper[last]))
+    return {
+        "at": float(shown_distance(float(curve.age[last]) / 1000.0, unit)),
+        "mean": float(curve.mcf[last]),
+        "low": float(curve.lower[last]),
+        "high": float(curve.upper[last]),
+    }
 
 
 def _trend(one: _Class) -> tuple[float | None, str]:
@@ -189,84 +188,18 @@ def _trend(one: _Class) -> tuple[float | None, str]:
     except LifeDataError:
         return None, ""
     if found.p is None or found.p >= _CLEAR:
-        return found.p, Sentence(
-            "cumulative-repairs.no-trend", "no trend that chance could not make"
-        )
-    if found.statistic > 0:
-        return found.p, Sentence("cumulative-repairs.faster", "failures come faster with distance")
-    return found.p, Sentence("cumulative-repairs.slower", "failures come slower with distance")
+        return found.p, _say("no-trend")
+    return found.p, _say("faster" if found.statistic > 0 else "slower")
 
 
 def _series(name: str, curve: MeanCumulative, unit: Unit) -> Series:
-    x = shown_distance(curve.age / 1000.0, unit)
     return Series(
-        name=name,
-        x=tuple(float(value) for value in x),
-        y=tuple(float(value) for value in curve.mcf),
-        shape="step",
-        low=tuple(float(value) for value in curve.lower),
-        high=tuple(float(value) for value in curve.upper),
-    )
-
-
-def _chart(told: dict[str, _Told], series: list[Series], unit: Unit) -> tuple[Chart, ...]:
-    if not told:
-        return ()
-    name, most = _most(told)
-    return (
-        Chart(
-            name="cumulative_repairs",
-            title=Sentence(
-                "cumulative-repairs.chart",
-                "{vehicle_class}: {mean:.0f} failures a vehicle by {at:,.0f} {unit}",
-                vehicle_class=name,
-                mean=most.mean,
-                at=most.at,
-                unit=unit,
-            ),
-            x_title=f"distance ({unit})",
-            y_title="failures a vehicle",
-            series=tuple(series),
-            alternative=Joined(
-                (
-                    Sentence(
-                        "cumulative-repairs.of-class",
-                        "{vehicle_class}: {mean:.1f} by {at:,.0f}",
-                        vehicle_class=key,
-                        mean=one.mean,
-                        at=one.at,
-                    )
-                    for key, one in told.items()
-                ),
-                "; ",
-            ),
-        ),
-    )
-
-
-def _most(told: dict[str, _Told]) -> tuple[str, _Told]:
-    """Return the class with most failures by distance."""
-    return max(told.items(), key=lambda item: item[1].mean / item[1].at)
-
-
-def _headline(told: dict[str, _Told], classes: int, unit: Unit) -> str:
-    if not told:
-        return Sentence(
-            "cumulative-repairs.too-few-anywhere",
-            "Too few failures to tell how many come by a distance, in any of {n} classes.",
-            n=classes,
-        )
-    name, most = _most(told)
-    return Sentence(
-        "cumulative-repairs.headline",
-        "Most by distance: {vehicle_class}, {mean:.0f} failures a vehicle by {at:,.0f} {unit} "
-        "({low:.0f} to {high:.0f}).",
-        vehicle_class=name,
-        mean=most.mean,
-        at=most.at,
-        unit=unit,
-        low=most.low,
-        high=most.high,
+        name,
+        tuple(shown_distance(curve.age / 1000.0, unit).tolist()),
+        tuple(curve.mcf.tolist()),
+        "step",
+        tuple(curve.lower.tolist()),
+        tuple(curve.upper.tolist()),
     )
 
 
