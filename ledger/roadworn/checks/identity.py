@@ -66,25 +66,31 @@ def beyond_digits(value: float, unit: str, digits: int | None) -> Problem | None
     )
 
 
-def to_settle(profile: Mapping[str, Any]) -> list[Problem]:
+def to_settle(
+    profile: Mapping[str, Any], *, light: bool | None = None, latest: int | None = None
+) -> list[Problem]:
     """Return what stays to be settled by a person about a vehicle's VIN and model year.
 
     Args:
         profile: `vin` and `model_year` as the ledger has them now, either may be None.
+        light: as `roadworn.trade.vin.decode_vin` takes it.
+        latest: likewise.
     """
-    found = identity_doubts(profile.get("vin"), profile.get("model_year"))
+    found = identity_doubts(profile.get("vin"), profile.get("model_year"), light, latest)
     # Where nobody knows whether the market uses a check digit, one word at the writing is enough.
     return [doubt for doubt in found if doubt.code != "vin-check-digit-unsure"]
 
 
-def identity_doubts(vin: str | None, model_year: int | None) -> Iterator[Problem]:
+def identity_doubts(
+    vin: str | None, model_year: int | None, light: bool | None = None, latest: int | None = None
+) -> Iterator[Problem]:
     """Yield what is odd about a VIN, and about the model year beside it; both are kept."""
     if not vin:
         return
     # Only a VIN needs it: an inspection or a reading should not wait for it.
     from roadworn.trade.vin import decode_vin, year_problem
 
-    decoded = decode_vin(vin)
+    decoded = decode_vin(vin, light=light, latest=latest)
     yield from decoded.problems
     yield from decoded.doubts
     mismatch = year_problem(decoded, model_year)

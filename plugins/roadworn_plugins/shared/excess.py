@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import betainc
 
-from roadworn_plugins.lifedata.checked import summed
+from roadworn_plugins.lifedata.checked import LifeDataError, summed
 from roadworn_plugins.lifedata.counts import poisson_limits
+from roadworn_plugins.lifedata.log_rank import LogRank, log_rank
 from roadworn_plugins.shared.grouped import GroupedLives
 from roadworn_plugins.shared.life_model import ComponentModel
 
@@ -161,3 +162,32 @@ def coded(labels: list[tuple[str, ...]], *places: int) -> tuple[Ints, list[tuple
     if len(places) == 1:
         return code.astype(np.int64), [(label[places[0]],) for label in shown]
     return code.astype(np.int64), list(map(itemgetter(*places), shown))
+
+
+def log_rank_of(
+    grouped: GroupedLives,
+    rows: Ints,
+    mine: NDArray[np.bool_],
+    strata: Ints | None = None,
+    level: float = 0.95,
+) -> LogRank | None:
+    """Compare some lives with others by a log-rank test, None when never at risk together.
+
+    Args:
+        grouped: all lives.
+        rows: those compared.
+        mine: of each life, on which side it is.
+        strata: of each group, within which of them it is compared; None for all.
+        level: of the limits.
+    """
+    try:
+        return log_rank(
+            mine[rows],
+            grouped.entry[rows],
+            grouped.exit_age[rows],
+            grouped.failed[rows],
+            stratum=None if strata is None else strata[grouped.group[rows]],
+            level=level,
+        )
+    except LifeDataError:
+        return None
