@@ -77,7 +77,7 @@ def test_segments_stay_few(tmp_path, monkeypatch):
 
 
 def _tables():
-    from roadworn.columns.fold import CORE_TABLES
+    from roadworn.columns.tables import CORE_TABLES
     from roadworn.model.kinds import KindRegistry
 
     return CORE_TABLES, KindRegistry()

@@ -3,8 +3,8 @@
 import pytest
 from columns.made import history
 
-from roadworn.columns.fold import CORE_TABLES
 from roadworn.columns.session import all_views
+from roadworn.columns.tables import CORE_TABLES
 from roadworn.columns.view import TableSpec, dictionary
 from roadworn.model.errors import UsageError
 

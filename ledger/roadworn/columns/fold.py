@@ -6,16 +6,12 @@ from typing import TYPE_CHECKING, Any
 
 from roadworn.columns import transport as bulk
 from roadworn.columns.spec import ColumnSpec, TableSpec
-from roadworn.columns.tables_looks import LOOK_TABLES
-from roadworn.columns.tables_vehicle import VEHICLE_TABLES
-from roadworn.columns.tables_work import WORK_TABLES
 from roadworn.columns.transport import INCOMING
 from roadworn.model.errors import PluginFailure
 
 if TYPE_CHECKING:
     import duckdb
 
-CORE_TABLES: tuple[TableSpec, ...] = (*VEHICLE_TABLES, *LOOK_TABLES, *WORK_TABLES)
 
 RAW_EVENTS = TableSpec(
     "events",

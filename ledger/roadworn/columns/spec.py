@@ -4,10 +4,18 @@ Every column carries its meaning, so that the dictionary that `roadworn tables` 
 comments in the database and the documentation all come from one place.
 """
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
+import orjson
+from pydantic import BaseModel
+
+from roadworn.model.kinds import CORE_KINDS, fields_of, is_list, value_type
+from roadworn.model.payloads import Money
+
+_WORD = re.compile(r"\w+")
 #: name, SQL type, meaning
 ColumnSpec = tuple[str, str, str]
 
@@ -84,21 +92,123 @@ def sql_text(text: str) -> str:
     return "'" + text.replace("'", "''") + "'"
 
 
-def from_payload(shape: Mapping[str, object], columns: str, *, unnest: str = "") -> str:
+class Made(NamedTuple):
+    """A column that is more than one field: its name, type, meaning and SQL.
+
+    The SQL reads the payload as `p`, and the elements of unnested lists as `x` and `y`.
+    """
+
+    name: str
+    type: str
+    meaning: str
+    sql: str
+
+
+#: The name of a field of the payload, and what it means as a column.
+Told = tuple[str, str]
+
+_SQL_TYPES: Mapping[str, str] = {
+    "day": "DATE",
+    "money": "DECIMAL(18,4)",
+    "distance": "DOUBLE",
+    "number": "DOUBLE",
+    "integer": "INTEGER",
+    "truth": "BOOLEAN",
+}
+_MONEY = {"amount": _SQL_TYPES["money"], "currency": "VARCHAR"}
+
+
+def table(
+    name: str,
+    comment: str,
+    kinds: tuple[str, ...],
+    *columns: Told | Made,
+    each: tuple[str, ...] = (),
+    parsed: Mapping[str, object] | None = None,
+) -> TableSpec:
+    """Return a table whose columns are fields of a payload, typed as the payload model says.
+
+    Args:
+        name: of the table.
+        comment: what one row is.
+        kinds: event kinds it is folded from, the first of which has every field named.
+        columns: a field with its meaning, or a column made from several.
+        each: field with a list of which each element, `x`, is a row; a second one names a list
+            inside those, whose elements are `y`.
+        parsed: JSON structure of fields that are read otherwise than the model says.
+    """
+    models: dict[str, Any] = {"p": CORE_KINDS[kinds[0]]}
+    lists = []
+    for outer, alias, field_name in zip("px", "xy", each, strict=False):
+        models[alias] = value_type(models[outer].model_fields[field_name].annotation)
+        lists.append(f"{outer}.{field_name}")
+    made = [c if isinstance(c, Made) else _told(*c, models) for c in columns]
+    selected = ", ".join(f'{column.sql} AS "{column.name}"' for column in made)
+    # Only what is read is parsed: the rest of a payload can be long.
+    read = {*_WORD.findall(selected), *each}
+    shape = {field: kind for field, kind in _shape(models["p"]).items() if field in read}
+    return TableSpec(
+        name,
+        comment,
+        kinds,
+        tuple((column.name, column.type, column.meaning) for column in made),
+        from_payload({**shape, **(parsed or {})}, selected, *lists),
+    )
+
+
+def _told(name: str, meaning: str, models: dict[str, Any]) -> Made:
+    """Return the column of a field, of the innermost model that has it."""
+    alias, known = next(
+        (alias, found)
+        for alias, model in reversed(models.items())
+        if (found := fields_of(model).get(name)) is not None
+    )
+    sql = f'{alias}."{name}"'
+    if known.type == "money":
+        sql = f"{sql}.amount"
+    elif known.type == "texts":
+        sql = f"array_to_string({sql}, '; ')"
+    elif known.default is not None:
+        default = sql_text(known.default) if isinstance(known.default, str) else known.default
+        sql = f"coalesce({sql}, {default})"
+    return Made(name, _SQL_TYPES.get(known.type, "VARCHAR"), meaning, sql)
+
+
+def _shape(model: type[BaseModel]) -> dict[str, object]:
+    """Return the JSON structure of a payload, or of a part of one, for `from_payload`."""
+    flat = fields_of(model)
+    shape: dict[str, object] = {}
+    for name, info in model.model_fields.items():
+        inner = value_type(info.annotation)
+        of_one: object = "VARCHAR"
+        if name in flat:
+            of_one = _MONEY if inner is Money else _SQL_TYPES.get(flat[name].type, "VARCHAR")
+        elif isinstance(inner, type) and issubclass(inner, BaseModel):
+            of_one = _shape(inner)
+        shape[name] = [of_one] if is_list(info.annotation) else of_one
+    return shape
+
+
+def from_payload(shape: Mapping[str, object], columns: str, *lists: str) -> str:
     """Return a SELECT that reads the payload once into a typed struct `p`.
 
     Args:
         shape: JSON structure of the fields wanted, as DuckDB's `from_json` takes it.
-        columns: the select list over `p` (and `x`, each element, when unnesting).
-        unnest: expression of a list in `p` that gives one row an element.
+        columns: the select list over `p` (and `x`, and `y`, elements of the lists).
+        lists: expression of a list in `p` that gives one row an element, then of one in `x`.
     """
-    import orjson
-
     structure = sql_text(orjson.dumps(shape).decode())
-    parsed = f"SELECT seq, from_json(payload, {structure}) AS p FROM batch"
-    if unnest:
-        parsed = f"SELECT seq, p, unnest({unnest}) AS x FROM ({parsed})"
-    return f"SELECT seq, {columns} FROM ({parsed})"
+    source = f"SELECT seq, from_json(payload, {structure}) AS p FROM batch"
+    known = "seq, p"
+    for alias, unnested in zip("xy", lists, strict=False):
+        source = f"SELECT {known}, unnest({unnested}) AS {alias} FROM ({source})"
+        known += f", {alias}"
+    return f"SELECT seq, {columns} FROM ({source})"
+
+
+def km(value: str, unit: str) -> str:
+    """Return SQL for a distance in km; 1 mi = 1.609344 km exactly."""
+    return f"CASE {unit} WHEN 'mi' THEN {value} * 1609344 / 1000000 WHEN 'km' THEN {value} END"
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from roadworn.checks.context import named_vehicle
 from roadworn.columns.build import Progress, build, load_payloads
-from roadworn.columns.fold import CORE_TABLES
 from roadworn.columns.session import Options, Session, dictionary_of
 from roadworn.columns.spec import Rows, TableInfo, TableSpec
+from roadworn.columns.tables import CORE_TABLES
 from roadworn.model.errors import QueryError, UsageError
 from roadworn.model.kinds import KindRegistry
 from roadworn.store.merkle import EMPTY, Checkpoint

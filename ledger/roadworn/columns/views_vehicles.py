@@ -1,7 +1,7 @@
 """Vehicles with their present profile, and how far they go in a month."""
 
 from roadworn.columns.spec import COMMON, ColumnSpec, TableSpec, ViewSpec
-from roadworn.columns.tables_vehicle import PROFILE_COLUMNS
+from roadworn.columns.tables import PROFILE_COLUMNS
 
 _ENVELOPE: tuple[ColumnSpec, ...] = (
     *COMMON,

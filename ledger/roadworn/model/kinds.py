@@ -9,9 +9,10 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from functools import cache
-from types import UnionType
+from types import NoneType, UnionType
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
+from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from roadworn.model import payloads
@@ -157,8 +158,8 @@ class PayloadField:
 
 
 @cache
-def fields_of(model: type[Payload]) -> dict[str, PayloadField]:
-    """Return the flat fields of a payload by name; fields with parts inside are left out."""
+def fields_of(model: type[BaseModel]) -> Mapping[str, PayloadField]:
+    """Return the flat fields of a payload, or of a part, by name; not those with parts inside."""
     found = {}
     for name, info in model.model_fields.items():
         kind = _type_of(info)
@@ -168,7 +169,7 @@ def fields_of(model: type[Payload]) -> dict[str, PayloadField]:
         found[name] = PayloadField(
             name=name,
             type=kind,
-            words=_words(info),
+            words=get_args(value_type(info.annotation)) if kind == "word" else (),
             required=info.is_required(),
             default=None if info.is_required() else info.default,
             help=info.description or "",
@@ -178,21 +179,25 @@ def fields_of(model: type[Payload]) -> dict[str, PayloadField]:
     return found
 
 
-def _words(info: FieldInfo) -> tuple[str, ...]:
-    """Return the words a field may hold, or nothing when it is free."""
-    for part in _parts(info.annotation):
-        if get_origin(part) is Literal:
-            return get_args(part)
-    return ()
+def is_list(annotation: object) -> bool:
+    """Return whether a field holds several values."""
+    return get_origin(_plain(annotation)) is tuple
 
 
-def _parts(annotation: object) -> list[Any]:
-    """Return the alternatives of an annotation with `Annotated` and None taken off."""
-    if get_origin(annotation) in {Union, UnionType}:
-        return [inner for part in get_args(annotation) for inner in _parts(part)]
+def value_type(annotation: Any) -> Any:  # noqa: ANN401  # annotations have no type of their own
+    """Return the type of a field's value, or of each of several, without what is said about it."""
+    plain = _plain(annotation)
+    return value_type(get_args(plain)[0]) if get_origin(plain) is tuple else plain
+
+
+def _plain(annotation: Any) -> Any:  # noqa: ANN401
+    """Return an annotation with `Annotated` and None taken off; a union of others stays."""
     if get_origin(annotation) is Annotated:
-        return _parts(get_args(annotation)[0])
-    return [] if annotation is type(None) else [annotation]
+        return _plain(get_args(annotation)[0])
+    if get_origin(annotation) in {Union, UnionType}:
+        parts = [part for part in get_args(annotation) if part is not NoneType]
+        return _plain(parts[0]) if len(parts) == 1 else annotation
+    return annotation
 
 
 _NAMED: tuple[tuple[object, FieldType], ...] = (
@@ -215,12 +220,7 @@ def _type_of(info: FieldInfo) -> FieldType | None:
         rules = get_args(alias)[1].metadata
         if alias in get_args(info.annotation) or (rules and rules == info.metadata):
             return named
-    parts = _parts(info.annotation)
-    if len(parts) != 1:
-        return None
-    part = parts[0]
-    if get_origin(part) is Literal:
-        return "word"
-    if get_origin(part) is tuple:
-        return "texts" if _parts(get_args(part)[0]) == [str] else None
-    return _BY_TYPE.get(part)
+    value = value_type(info.annotation)
+    if is_list(info.annotation):
+        return "texts" if value is str else None
+    return "word" if get_origin(value) is Literal else _BY_TYPE.get(value)

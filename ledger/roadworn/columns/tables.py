@@ -1,0 +1,285 @@
+"""The tables folded from events; types and casts come from the payload models.
+
+What comes from look-overs, scans and complaints stands in `tables_looks`.
+"""
+
+from roadworn.columns.spec import Made, TableSpec, Told, km, table
+from roadworn.columns.tables_looks import LOOK_TABLES, NOTE, PLACE, THREE_TEXTS
+
+_CURRENCY = "currency of the amounts, ISO 4217"
+
+
+def _currency(field: str, meaning: str) -> Made:
+    return Made("currency", "VARCHAR", meaning, f"p.{field}.currency")
+
+
+# The vehicle as a whole, and what an event takes back.
+
+_PROFILE: tuple[Told, ...] = (
+    ("label", "what people call it"),
+    ("vin", "vehicle identification number as entered"),
+    ("make", "maker as entered"),
+    ("model", "model as entered"),
+    ("model_year", "model year"),
+    ("vehicle_class", "group of like vehicles, as entered"),
+    ("engine", "engine"),
+    ("gearbox", "gearbox"),
+    ("fuel", "fuel"),
+    ("weight_class", "weight class"),
+    ("duty", "kind of use"),
+    ("in_service_date", "first day of its use"),
+    ("odometer_digits", "digits the odometer shows before it rolls over"),
+    ("owner_reference", "opaque reference into the contacts, never a name"),
+)
+
+PROFILES = table(
+    "profiles",
+    "one row for each enrolment or change of a vehicle's profile, with the fields it gives",
+    ("enrolment", "profile_change"),
+    *_PROFILE,
+    Made("parts", "VARCHAR", "whether fitted parts were original at enrolment", "p.parts"),
+    NOTE,
+)
+PROFILE_COLUMNS = PROFILES.columns[: len(_PROFILE)]
+
+READING_DETAILS = table(
+    "reading_details",
+    "how an odometer reading was taken, one row for each odometer_reading event",
+    ("odometer_reading",),
+    ("how", "dash, module, typed or estimated"),
+    ("status", "actual, exceeds_mechanical_limits, not_actual or unknown"),
+    NOTE,
+)
+
+EXCHANGES = table(
+    "exchanges",
+    "one row for each odometer that was exchanged",
+    ("odometer_exchange",),
+    Made(
+        "old_km", "DOUBLE", "last figure of the old odometer, in km", km("p.old_reading", "p.unit")
+    ),
+    Made(
+        "new_km", "DOUBLE", "first figure of the new odometer, in km", km("p.new_reading", "p.unit")
+    ),
+    ("old_reading", "last figure of the old odometer, as entered"),
+    ("new_reading", "first figure of the new odometer, as entered"),
+    ("unit", "unit of the two figures, km or mi"),
+    NOTE,
+)
+
+VALUATIONS = table(
+    "valuations",
+    "one row for each market value of a vehicle as it stood",
+    ("valuation",),
+    ("value", "market value"),
+    _currency("value", "its currency, ISO 4217"),
+    Made("value_source", "VARCHAR", "where the figure is from", "p.source"),
+    NOTE,
+)
+
+INSPECTION_RESULTS = table(
+    "inspection_results",
+    "one row for each official safety or emission inspection",
+    ("inspection_result",),
+    ("inspection", "safety, emission or combined"),
+    ("result", "pass, fail, reject or not_tested"),
+    ("due_date", "when the next one is due"),
+    ("station", "where it was done"),
+    ("fee", "fee paid"),
+    _currency("fee", "currency of the fee, ISO 4217"),
+    ("items", "items named on the sheet, separated by semicolons"),
+    NOTE,
+)
+
+RETIREMENTS = table(
+    "retirements",
+    "one row for each vehicle that left",
+    ("retirement",),
+    ("reason", "sold, scrapped, written_off or returned"),
+    ("price", "what it fetched"),
+    _currency("price", "currency of the price, ISO 4217"),
+    NOTE,
+)
+
+RETRACTIONS = table(
+    "retractions",
+    "one row for each event that was taken back by a retraction",
+    ("retraction",),
+    ("event", "event_id of the event that should not count"),
+    ("reason", "why, as entered"),
+)
+
+CORRECTIONS = TableSpec(
+    "corrections",
+    "one row for each event that replaces an earlier one",
+    (),
+    (("replaces", "VARCHAR", "event_id of the event that it corrects"),),
+    # The text search first: few payloads have the key, and reading every one as JSON costs
+    # as much as the rest of the fold.
+    "SELECT seq, json_extract_string(payload, '$.replaces') AS replaces FROM batch "
+    "WHERE contains(payload, '\"replaces\":')",
+)
+
+# Work: replacements, repairs, maintenance, estimates and their answers.
+
+# Decimal all the way: hours by rate in binary would round some half cents the wrong way.
+_LABOUR = "round(CAST(p.labour_hours AS DECIMAL(9,4)) * p.labour_rate.amount, 2)"
+_COSTS: tuple[Told | Made, ...] = (
+    ("parts_cost", "cost of the parts, whole quantity"),
+    ("labour_hours", "hours of labour"),
+    ("labour_rate", "price of an hour"),
+    Made(
+        "labour_cost",
+        "DECIMAL(18,4)",
+        "hours by rate, to the cent, half up",
+        f"CAST({_LABOUR} AS DECIMAL(18,4))",
+    ),
+    Made(
+        "total_cost",
+        "DECIMAL(18,4)",
+        "parts and labour; empty when neither or in two currencies",
+        "CASE WHEN p.parts_cost.currency <> p.labour_rate.currency THEN NULL "
+        f"WHEN p.parts_cost.amount IS NULL AND {_LABOUR} IS NULL THEN NULL "
+        "ELSE CAST(coalesce(p.parts_cost.amount, 0) + "
+        f"coalesce({_LABOUR}, 0) AS DECIMAL(18,4)) END",
+    ),
+    Made(
+        "currency",
+        "VARCHAR",
+        _CURRENCY,
+        "coalesce(p.parts_cost.currency, p.labour_rate.currency)",
+    ),
+)
+_ORDER: tuple[Told, ...] = (("work_order", "work order"), NOTE)
+
+REPLACEMENTS = table(
+    "replacements",
+    "one row for each part that was replaced",
+    ("replacement",),
+    *PLACE,
+    ("reason", "failed, worn_out, preventive, damaged, recall, upgrade or unknown"),
+    ("part_number", "part number of the new part"),
+    ("maker", "maker of the new part"),
+    ("supplier", "who supplied the new part"),
+    ("part_kind", "new, remanufactured, used or unknown"),
+    ("quantity", "how many"),
+    ("along_with", "component of the job it was taken along with"),
+    *_COSTS,
+    ("warranty_months", "warranty of the new part in months"),
+    Made(
+        "warranty_km",
+        "DOUBLE",
+        "warranty of the new part in km",
+        km("p.warranty_distance", "p.warranty_unit"),
+    ),
+    *_ORDER,
+)
+
+REPAIRS = table(
+    "repairs",
+    "one row for each repair without a new part",
+    ("repair",),
+    *PLACE,
+    *THREE_TEXTS,
+    *_COSTS,
+    *_ORDER,
+)
+
+MAINTENANCE_DONE = table(
+    "maintenance_done",
+    "one row for each piece of service work done by plan",
+    ("maintenance",),
+    *PLACE,
+    ("action", "inspected, adjusted, cleaned, replaced or filled"),
+    *_COSTS,
+    *_ORDER,
+)
+
+
+def _charged(name: str, meaning: str, pieces: str, kind: str) -> Made:
+    """Return the column of what the pieces of one kind add up to, empty when there are none."""
+    of_kind = f"list_filter({pieces}, lambda q: q.kind = '{kind}')"
+    added = f"list_sum(list_transform({of_kind}, lambda q: q.amount.amount))"
+    return Made(name, "DECIMAL(18,4)", meaning, f"CAST({added} AS DECIMAL(18,4))")
+
+
+def _total(name: str, meaning: str) -> Made:
+    return Made(name, "DECIMAL(18,4)", meaning, f"p.totals.{name}.amount")
+
+
+def _percent(name: str, meaning: str) -> Made:
+    return Made(name, "DECIMAL(9,4)", meaning, f"CAST(p.totals.{name} AS DECIMAL(9,4))")
+
+
+_VALID_UNTIL: Told = ("valid_until", "last day the estimate holds")
+
+ESTIMATES = table(
+    "estimates",
+    "one row for each estimate, with what it comes to by the shop's terms of its day",
+    ("estimate",),
+    Made("lines", "INTEGER", "how many lines it has", "CAST(len(p.lines) AS INTEGER)"),
+    Made(
+        "jobs",
+        "DECIMAL(18,4)",
+        "price of all lines, before supplies and tax",
+        "CAST(list_sum(list_transform(p.lines, lambda q: q.amount.amount)) AS DECIMAL(18,4))",
+    ),
+    _charged("fees", "fees on no single line", "p.fees", "fee"),
+    _total("supplies", "shop supplies"),
+    _total("taxed", "the sum that tax was taken of"),
+    _percent("tax_percent", "tax in percent of it"),
+    _total("tax", "that tax, rounded once"),
+    _total("total", "all the customer is asked for; empty without a shop's terms"),
+    _total("after_core_return", "that total once the old parts came back"),
+    Made("currency", "VARCHAR", _CURRENCY, "p.lines[1].amount.currency"),
+    _percent("consent_percent", "further over it than this needs a new consent"),
+    _VALID_UNTIL,
+    NOTE,
+)
+
+ESTIMATE_LINES = table(
+    "estimate_lines",
+    "one row for each line of an estimate",
+    ("estimate",),
+    ("line", "number of the line in its estimate"),
+    *PLACE,
+    ("work", "work proposed"),
+    ("amount", "price of the line before supplies, tax and core charges"),
+    Made("currency", "VARCHAR", _CURRENCY, "x.amount.currency"),
+    ("parts_cost", "parts in it"),
+    ("labour_hours", "hours of labour in it, by the book"),
+    ("labour_rate", "price of an hour; empty when there are several"),
+    Made(
+        "clock_hours",
+        "DOUBLE",
+        "hours by the clock, when they were given",
+        "list_sum(list_transform(x.pieces, lambda q: q.clock_hours))",
+    ),
+    _charged(
+        "labour", "labour in it; this and the next three only with a working", "x.pieces", "labour"
+    ),
+    _charged("sublet", "work bought in", "x.pieces", "sublet"),
+    _charged("fees", "fees in it", "x.pieces", "fee"),
+    _charged("core", "core charges, a deposit and not in the amount", "x.pieces", "core"),
+    ("safety", "about a component whose failure can hurt someone"),
+    _VALID_UNTIL,
+    ("note", "note on the estimate as entered"),
+    each=("lines",),
+)
+
+DECISIONS = table(
+    "decisions",
+    "one row for each answer to an estimate line",
+    ("authorisation",),
+    ("estimate", "event_id of the estimate"),
+    ("line", "number of the line in its estimate"),
+    ("decision", "approved, declined or deferred"),
+    NOTE,
+    each=("decisions",),
+)
+
+CORE_TABLES: tuple[TableSpec, ...] = (
+    *(PROFILES, READING_DETAILS, EXCHANGES, VALUATIONS, INSPECTION_RESULTS, RETIREMENTS),
+    *(RETRACTIONS, CORRECTIONS, *LOOK_TABLES),
+    *(REPLACEMENTS, REPAIRS, MAINTENANCE_DONE, ESTIMATES, ESTIMATE_LINES, DECISIONS),
+)
