@@ -3,15 +3,17 @@
 Which word means which part is common practice, no source.
 """
 
+import csv
 import subprocess
 import sys
+from importlib.resources import files
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from roadworn.model.catalogue import Catalogue, catalogue
-from roadworn.model.errors import UnknownName, UsageError
+from roadworn.model.catalogue import ID_PATTERN, Catalogue, catalogue
+from roadworn.model.errors import UnknownName
 from roadworn.model.payloads import ItemRef
 from roadworn.model.places import normalise_position
 
@@ -186,38 +188,20 @@ def test_any_text_gives_a_phrase(text):
     assert found.component is None or found.component.id in CATALOGUE
 
 
-def test_a_shop_adds_parts_and_words():
-    rows = [
-        {
-            "id": "body.liftgate",
-            "name": "loading lift",
-            "synonyms": "tail lift",
-            "positions": "none",
-        },
-        {"id": "brake.pad", "synonyms": "stoppers"},
-    ]
-    extended = CATALOGUE.extended_with(rows)
-    assert extended.resolve("tail-lifts").component == extended.get("body.liftgate")
-    assert extended.resolve("stoppers").component == extended.get("brake.pad")
-    assert extended.get("brake.pad").name == CATALOGUE.get("brake.pad").name
-    assert CATALOGUE.resolve("stoppers").component is None
-
-
-@pytest.mark.parametrize(
-    "row",
-    [
-        {"id": "Body Lift", "name": "lift"},
-        {"id": "body.lift", "name": "brake pads"},
-        {"id": "body.lift", "name": "lift", "synonyms": "alternator"},
-        {"id": "body.lift", "name": "lift", "safety_critical": "maybe"},
-        {"id": "body.lift", "name": "lift", "life_miles_low": "9", "life_miles_high": "3"},
-        {"id": "body.lift", "name": "lift", "life_miles_low": "nan", "life_miles_high": "nan"},
-        {"id": "other.lift", "name": "lift"},
-    ],
-)
-def test_rows_that_would_blur_the_catalogue_are_refused(row):
-    with pytest.raises(UsageError):
-        CATALOGUE.extended_with([row])
+def test_every_row_of_the_vocabulary_is_well_formed():
+    text = files("roadworn.model.catalogue").joinpath("components.csv").read_text(encoding="utf-8")
+    rows = list(csv.DictReader(text.splitlines()))
+    assert len({row["id"] for row in rows}) == len(rows) == len(CATALOGUE)
+    for row in rows:
+        assert ID_PATTERN.fullmatch(row["id"]), row
+        assert not row["id"].startswith("other."), row
+        assert row["name"], row
+        assert row["safety_critical"] in {"yes", "no"}, row
+        assert None not in row.values(), row
+        for column in ("life_miles", "labour_hours"):
+            low, high = row[f"{column}_low"], row[f"{column}_high"]
+            assert bool(low) == bool(high), row
+            assert not low or 0 <= float(low) <= float(high) < float("inf"), row
 
 
 def test_an_empty_catalogue_knows_nothing():
