@@ -12,7 +12,7 @@ from roadworn.model.events import NewEvent
 from roadworn.testing import check_analysis, event, view_of
 from roadworn.trade.weight import weigh, weight_of
 from roadworn_plugins.inspection.inspection_outlook import INSPECTION_OUTLOOK
-from roadworn_plugins.inspection.rules import load_rules, packaged_rules
+from roadworn_plugins.inspection.rules import RULE_SETS, load_rules
 
 TODAY = "2026-06-30"
 LOOKED = "2026-06-01"
@@ -463,7 +463,7 @@ def test_a_slip_in_a_rule_set_is_named_with_what_was_meant(
 
 
 def test_every_packaged_item_cites_its_rule() -> None:
-    for name in packaged_rules():
+    for name in RULE_SETS.names():
         for one in load_rules(name).items:
             assert one.citation
             assert one.mark in {"R", "S", "M", "CP"}

@@ -17,12 +17,12 @@ from roadworn.model.events import NewEvent
 from roadworn.testing import check_analysis, event, view_of
 from roadworn_plugins.maintenance.maintenance_due import MAINTENANCE_DUE
 from roadworn_plugins.maintenance.schedule import (
+    SCHEDULES,
     Interval,
     Point,
     due_after,
     expected_on,
     load_schedule,
-    packaged_schedules,
     timing,
 )
 from roadworn_plugins.maintenance.standing import due_services
@@ -232,7 +232,7 @@ def test_a_file_that_is_no_schedule_is_refused(
 
 
 def test_every_packaged_line_says_where_it_is_from() -> None:
-    for name in packaged_schedules():
+    for name in SCHEDULES.names():
         schedule = load_schedule(name)
         assert all(service.citation for service in schedule.services)
         assert "maker" in schedule.note

@@ -18,7 +18,7 @@ from roadworn.trade.limits import judge, limit_tables, load_sheet, sheet_names
 from roadworn.trade.sizes import KnownSizes
 from roadworn_plugins.inspection.judging import judge_item
 from roadworn_plugins.inspection.looks import Seen
-from roadworn_plugins.inspection.rules import RuleItem, load_rules, packaged_rules
+from roadworn_plugins.inspection.rules import RULE_SETS, RuleItem, load_rules
 
 REFERENCE = Path(__file__).parents[1] / "reference/trade"
 HAIR = Decimal("0.0001")
@@ -60,7 +60,7 @@ def test_every_limit_that_ships_is_typed_here_and_no_other() -> None:
     assert {(row["sheet"], row["item"]) for row in SHEETS} == ships
     rules = {
         (weight, item.name)
-        for name in packaged_rules()
+        for name in RULE_SETS.names()
         for item in load_rules(name).items
         if item.limit is not None or item.table
         for weight in ("light", "heavy")
@@ -129,7 +129,7 @@ def _other(place: str) -> list[str]:
 
 @pytest.mark.parametrize("row", RULES, ids=lambda row: f"{row['weight']}-{row['item']}")
 def test_a_rule_passes_at_its_limit_and_fails_a_hair_beyond(row: dict[str, str]) -> None:
-    (name,) = packaged_rules()
+    (name,) = RULE_SETS.names()
     (item,) = [
         i
         for i in load_rules(name).items

@@ -16,11 +16,11 @@ from roadworn.trade.weight import weigh
 from roadworn_plugins.inspection.judging import LastScan, judge_item, judge_socket, worst
 from roadworn_plugins.inspection.looks import Looks, load_looks
 from roadworn_plugins.inspection.rules import (
+    RULE_SETS,
     RuleItem,
     RuleSet,
     asked_components,
     load_rules,
-    rule_files,
 )
 from roadworn_plugins.inspection.tables import Inspected, Told, items_table, vehicles_table
 from roadworn_plugins.shared.asked_for import listed, vehicle_classes
@@ -408,5 +408,5 @@ INSPECTION_OUTLOOK = Analysis(
     run=run,
     settings=InspectionOutlookSettings,
     about=ABOUT,
-    files=rule_files(),
+    files=RULE_SETS.as_files("rules", "inspection rules"),
 )

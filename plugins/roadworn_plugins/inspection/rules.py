@@ -8,22 +8,16 @@ States; what a state asks differs, and the outlook says so each time.
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from decimal import Decimal
-from functools import partial
-from importlib.resources import files
 from typing import Any
 
-from roadworn.analysis.result import PackagedFile
 from roadworn.model.places import axle_of
 from roadworn.model.units import dimension_of
-from roadworn.trade.data_file import DataFile, Key, kept, own_text
+from roadworn.trade.data_file import DataFile, Key
 from roadworn.trade.limits import limit_tables
 from roadworn.trade.weight import Weight
+from roadworn_plugins.shared.packaged import Packaged
 
 _FRONT = frozenset({"front", "1"})
-_WHAT = "rule set"
-_DEFAULT = "inspection_us_federal"
-#: Where a shop keeps the path of its own, so that it need not be typed each time.
-VARIABLE = "ROADWORN_RULES"
 
 _RULES = {"title": Key("text", must=True), "note": Key("text", must=True)}
 _EMISSION = {
@@ -170,49 +164,9 @@ class RuleSet:
         return None
 
 
-def packaged_rules() -> tuple[str, ...]:
-    """Return the names of the packaged rule sets, sorted."""
-    names = (entry.name for entry in _folder().iterdir())
-    return tuple(sorted(n.removesuffix(".toml") for n in names if n.startswith("inspection_")))
-
-
-def rules_text(name: str) -> str:
-    """Return the file of a packaged rule set as it stands, to copy from."""
-    text: str = _folder().joinpath(f"{name}.toml").read_text(encoding="utf-8")
-    return text
-
-
-def load_rules(name: str = "") -> RuleSet:
-    """Return a packaged rule set by name, or a shop's own by the path of its TOML file.
-
-    Args:
-        name: name or path; without one that of ``ROADWORN_RULES``, else the federal rules.
-
-    Raises:
-        UsageError: there is none, or the file does not say what a rule set must.
-    """
-    if not name:
-        return kept(VARIABLE, load_rules, _DEFAULT)
-    packaged = packaged_rules()
-    text = rules_text(name) if name in packaged else own_text(name, _WHAT, packaged)
-    return _rules(DataFile.parse(_WHAT, name, text))
-
-
 def asked_components(items: Iterable[RuleItem]) -> list[str]:
     """Return every component that the items, or the conditions on them, are about, sorted."""
     return sorted({c for item in items for c in (*item.components, *item.only_with)})
-
-
-def rule_files() -> tuple[PackagedFile, ...]:
-    """Return the packaged rule sets as files to copy from."""
-    return tuple(
-        PackagedFile("rules", name, _WHAT, "inspection rules", partial(rules_text, name))
-        for name in packaged_rules()
-    )
-
-
-def _folder() -> Any:  # noqa: ANN401
-    return files("roadworn_plugins").joinpath("rules")
 
 
 def _rules(file: DataFile) -> RuleSet:
@@ -256,3 +210,7 @@ def _item(file: DataFile, where: str, row: dict[str, Any]) -> RuleItem:
     row.setdefault("mark", "M")
     row.setdefault("sure", "check")
     return RuleItem(**row)
+
+
+RULE_SETS = Packaged("rule set", "inspection_", "inspection_us_federal", "ROADWORN_RULES", _rules)
+load_rules = RULE_SETS.load

@@ -15,10 +15,10 @@ from roadworn.model.messages import Sentence
 from roadworn.trade.warranty import add_months
 from roadworn_plugins.lifedata.counts import jeffreys_interval
 from roadworn_plugins.maintenance.schedule import (
+    SCHEDULES,
     Schedule,
     due_after,
     load_schedule,
-    schedule_files,
     timing,
 )
 from roadworn_plugins.maintenance.standing import (
@@ -309,5 +309,5 @@ MAINTENANCE_DUE = Analysis(
     run=run,
     settings=MaintenanceDueSettings,
     about=ABOUT,
-    files=schedule_files(),
+    files=SCHEDULES.as_files("schedule", "service schedule"),
 )

@@ -2,14 +2,13 @@
 
 from dataclasses import dataclass
 from datetime import date, timedelta
-from functools import partial
-from importlib.resources import files
 from typing import Any, Literal
 
-from roadworn.analysis.result import PackagedFile
+from roadworn.model.messages import Sentence
 from roadworn.model.units import to_km
-from roadworn.trade.data_file import DataFile, Key, kept, own_text
+from roadworn.trade.data_file import DataFile, Key
 from roadworn.trade.warranty import add_months
+from roadworn_plugins.shared.packaged import Packaged
 
 Timing = Literal["early", "on time", "late"]
 #: A metre, so that converted miles do not fall off an edge they stand on.
@@ -111,10 +110,6 @@ _DONE_BY = {
     "cleaned": ("cleaned", "replaced"),
     "inspected": ("inspected", "adjusted", "cleaned", "replaced", "filled"),
 }
-_WHAT = "schedule"
-_DEFAULT = "schedule_common_practice"
-#: Where a shop keeps the path of its own, so that it need not be typed each time.
-VARIABLE = "ROADWORN_SCHEDULE"
 _HEAD = {"title": Key("text", must=True), "note": Key("text", must=True)}
 _ITEM = {
     "component": Key("component", must=True),
@@ -184,46 +179,6 @@ class Schedule:
         return tuple(chosen.values())
 
 
-def packaged_schedules() -> tuple[str, ...]:
-    """Return the names of the packaged schedules, sorted."""
-    names = (entry.name for entry in files("roadworn_plugins").joinpath("rules").iterdir())
-    return tuple(sorted(n.removesuffix(".toml") for n in names if n.startswith("schedule_")))
-
-
-def schedule_text(name: str) -> str:
-    """Return the file of a packaged schedule as it stands, to copy from."""
-    folder = files("roadworn_plugins").joinpath("rules")
-    return folder.joinpath(f"{name}.toml").read_text(encoding="utf-8")
-
-
-def load_schedule(name: str = "") -> Schedule:
-    """Return a packaged schedule by name, or a shop's own by the path of its TOML file.
-
-    Args:
-        name: name or path; without one that of ``ROADWORN_SCHEDULE``, else common practice.
-
-    Raises:
-        UsageError: there is none, or the file does not say what a schedule must.
-    """
-    if not name:
-        return kept(VARIABLE, load_schedule, _DEFAULT)
-    packaged = packaged_schedules()
-    text = schedule_text(name) if name in packaged else own_text(name, _WHAT, packaged)
-    file = DataFile.parse(_WHAT, name, text)
-    file.sections(("schedule", "item"))
-    head = file.table(_HEAD, "schedule")
-    services = tuple(_service(file, where, row) for where, row in file.rows("item", _ITEM))
-    return Schedule(head["title"], head["note"], services)
-
-
-def schedule_files() -> tuple[PackagedFile, ...]:
-    """Return the packaged schedules as files to copy from."""
-    return tuple(
-        PackagedFile("schedule", name, _WHAT, "service schedule", partial(schedule_text, name))
-        for name in packaged_schedules()
-    )
-
-
 def _service(file: DataFile, where: str, row: dict[str, Any]) -> Service:
     file.word(row, "action", _DONE_BY, where)
     distance, months = row.get("distance"), row.get("months")
@@ -250,3 +205,19 @@ def _service(file: DataFile, where: str, row: dict[str, Any]) -> Service:
 def _fuel(text: str | None) -> str:
     word = (text or "").casefold()
     return _FUELS.get(word, word)
+
+
+def _schedule(file: DataFile) -> Schedule:
+    file.sections(("schedule", "item"))
+    head = file.table(_HEAD, "schedule")
+    services = tuple(_service(file, where, row) for where, row in file.rows("item", _ITEM))
+    note = head["note"]
+    if file.name in SCHEDULES.names():
+        note = Sentence(f"maintenance-due.{file.name}", note)
+    return Schedule(head["title"], note, services)
+
+
+SCHEDULES = Packaged(
+    "schedule", "schedule_", "schedule_common_practice", "ROADWORN_SCHEDULE", _schedule
+)
+load_schedule = SCHEDULES.load
