@@ -170,6 +170,10 @@ def in_words(estimate: Estimate) -> str:
     )
 
 
+def _column(column: Column) -> dict[str, Any]:
+    return {key: getattr(column, key) for key in ("name", "title", "kind", "unit", "detail")}
+
+
 def as_json(ran: Ran) -> dict[str, Any]:
     """Return the whole result, its evidence and its origin as one document."""
     result: Result = ran.result
@@ -184,7 +188,7 @@ def as_json(ran: Ran) -> dict[str, Any]:
             {
                 "name": table.name,
                 "title": table.title,
-                "columns": [asdict(column) for column in table.columns],
+                "columns": [_column(column) for column in table.columns],
                 "rows": table.records(),
                 "evidence": table.evidence,
             }

@@ -7,7 +7,18 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from roadworn.analysis.result import Analysis, Cell, Column, Estimate, Result, Settings, Table
+from roadworn.analysis.result import (
+    Analysis,
+    Answers,
+    Cell,
+    Column,
+    Estimate,
+    Holds,
+    Result,
+    Settings,
+    Table,
+    Tells,
+)
 from roadworn.columns.view import LedgerView
 from roadworn.model.messages import Joined, Sentence
 from roadworn_plugins.lifedata.checked import LifeDataError
@@ -260,7 +271,7 @@ def run(view: LedgerView, settings: CostPerDistanceSettings) -> Result:
             period=period.words,
         ),
         columns=(
-            Column("key", settings.by),
+            Column("key", settings.by, tells=Tells.NAME),
             Column("distance", "distance", "distance", unit),
             Column("jobs", "jobs", "integer"),
             Column("cost", "cost", "money"),
@@ -268,10 +279,12 @@ def run(view: LedgerView, settings: CostPerDistanceSettings) -> Result:
                 "per_distance",
                 Sentence("cost-per-distance.per", "cost per {unit}", unit=unit),
                 "number",
+                tells=Tells.VALUE,
             ),
-            Column("currency", "currency"),
+            Column("currency", "currency", tells=Tells.CURRENCY),
         ),
         rows=tuple(rows[i] for i in order),
+        holds=Holds.BY_DISTANCE,
         evidence=tuple(evidence[i] for i in order),
     )
     lives = (
@@ -456,4 +469,5 @@ COST_PER_DISTANCE = Analysis(
     run=run,
     settings=CostPerDistanceSettings,
     about=ABOUT,
+    answers=Answers.COST_BY_DISTANCE,
 )

@@ -16,7 +16,7 @@ import pluggy
 from pydantic import ValidationError
 
 from roadworn.analysis import hookspecs
-from roadworn.analysis.result import Analysis, Ran, Result, Settings
+from roadworn.analysis.result import Analysis, Answers, Ran, Result, Settings
 from roadworn.model.errors import PluginFailure, QueryError, RoadwornError, UnknownName, UsageError
 from roadworn.model.kinds import EventKind, KindRegistry
 from roadworn.model.messages import Problem
@@ -103,6 +103,11 @@ class PluginHost:
             hint = f"did you mean {' or '.join(near)}?" if near else "see `roadworn analyses`."
             raise UnknownName(f"There is no analysis {name!r}; {hint}", near)
         return known[name]
+
+    def answering(self, answers: Answers) -> str:
+        """Return the name of the first analysis that answers this, else that of the bundled one."""
+        found = (name for name, (_plugin, one) in self.analyses().items() if one.answers is answers)
+        return next(found, answers.value)
 
     def kinds(self) -> KindRegistry:
         """Return the core's event kinds with those of the plugins."""

@@ -5,11 +5,11 @@ goes next are the results of the analyses of those names, whoever brings them. W
 them is missing or broken its part is empty and the outlook says so.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
-from roadworn.analysis.result import Cell, Column, Ran, Table
+from roadworn.analysis.result import Answers, Cell, Column, Holds, Mark, Marks, Ran, Table, Tells
 from roadworn.checks.identity import to_settle
 from roadworn.model.catalogue import part_name
 from roadworn.model.errors import PluginFailure, UnknownName
@@ -71,18 +71,12 @@ STALE = timedelta(days=200)
 _MOST_NEXT = 10
 # Looking back costs as much as all the rest; nobody waits half a minute at the vehicle.
 _MOST_FOR_RECORD = 100_000
-_ASKED = (
-    *("inspection-outlook", "maintenance-due", "keep-or-sell", "repeat-failures"),
-    "measured-wear",
-)
-#: States of what is due in which "no failed items recorded" must not be said.
-_OPEN = frozenset({"failed", "not passed", "complaint"})
 _OPEN_COLUMNS = (
-    Column("state", "state"),
-    Column("component", "component", "component"),
-    Column("position", "where"),
-    Column("detail", "what was seen"),
-    Column("since", "since", "date"),
+    Column("state", "state", tells=Tells.STATE, brief=3),
+    Column("component", "component", "component", tells=Tells.COMPONENT, brief=1),
+    Column("position", "where", tells=Tells.PLACE, brief=2),
+    Column("detail", "what was seen", tells=Tells.SEEN, brief=4),
+    Column("since", "since", "date", tells=Tells.SINCE, brief=5),
 )
 _WORDS = {"failed": "failed", "wearing": "wearing", "not_checked": "not checked"}
 
@@ -156,14 +150,21 @@ def outlook(
     problems: list[Problem] = []
     unit = unit or usual_unit(view, vehicle_id)
     one = {"vehicle": vehicle_id, "unit": unit}
-    coming = _run(
-        host, view, "next-repairs", {**one, "months": months, "most": _MOST_NEXT}, problems
-    )
-    ran = {name: _run(host, view, name, one, problems) for name in _ASKED}
+
+    def ask(answers: Answers, **settings: object) -> Ran | None:
+        return _run(host, view, answers, {**one, **settings}, problems)
+
+    coming = ask(Answers.GOES_NEXT, months=months, most=_MOST_NEXT)
+    inspection, maintenance = ask(Answers.PASSES), ask(Answers.SERVICE_DUE)
+    advice, keeps_failing = ask(Answers.KEEP_OR_SELL), ask(Answers.KEEPS_FAILING)
+    wear = ask(Answers.WEARS)
     open_now = _due_by_analysis(coming) or _open_now(view, vehicle_id)
-    named = [str(row[1]) for row in open_now.rows]
-    if coming is not None:
-        named += [str(row["component"]) for row in coming.result.table("next_repairs").records()]
+    ahead = coming.result.holding(Holds.AHEAD) if coming is not None else None
+    named = [
+        str(component)
+        for table in (open_now, ahead)
+        for component in (table.cells(Tells.COMPONENT) if table is not None else ())
+    ]
     return Outlook(
         vehicle=profile,
         as_of=view.today,
@@ -171,11 +172,11 @@ def outlook(
         distance=_distance(view, profile, unit),
         open_now=open_now,
         next_repairs=coming,
-        inspection=ran["inspection-outlook"],
-        maintenance=ran["maintenance-due"],
-        advice=ran["keep-or-sell"],
-        keeps_failing=ran["repeat-failures"],
-        wear=ran["measured-wear"],
+        inspection=inspection,
+        maintenance=maintenance,
+        advice=advice,
+        keeps_failing=keeps_failing,
+        wear=wear,
         track_record=_track_record(host, view, problems),
         unknown=_unknown(view, vehicle_id, profile),
         cautions=cautions_for(named),
@@ -200,7 +201,7 @@ def usual_unit(view: "LedgerView", vehicle_id: str = "") -> str:
 def _run(
     host: "PluginHost",
     view: "LedgerView",
-    name: str,
+    answers: Answers,
     settings: dict[str, Any],
     problems: list[Problem],
 ) -> Ran | None:
@@ -209,6 +210,7 @@ def _run(
     A unit is only asked of an analysis that tells distances.
     """
     try:
+        name = host.answering(answers)
         fields = host.analysis(name)[1].settings.model_fields
         asked = {key: value for key, value in settings.items() if key != "unit" or key in fields}
         return host.run(name, view, asked)
@@ -221,12 +223,12 @@ def _track_record(host: "PluginHost", view: "LedgerView", problems: list[Problem
     """Return how the last year's projections came true, for the whole ledger."""
     if view.checkpoint.size > _MOST_FOR_RECORD:
         return None
-    return _run(host, view, "projection-backtest", {"days": 1}, problems)
+    return _run(host, view, Answers.CAME_TRUE, {"days": 1}, problems)
 
 
 def _open_now(view: "LedgerView", vehicle_id: str) -> Table:
     """Return what is already due: safety first, then failed, codes, declined, wearing."""
-    lines: list[tuple[int, tuple[Cell, ...], str]] = []
+    lines: list[tuple[int, tuple[Cell, ...], str, Marks]] = []
     measured = _measured(view, vehicle_id)
     for component, position, condition, safety, note, day, event in view.sql(
         """SELECT component, position, condition, safety, note, first_seen_on, event_id
@@ -238,7 +240,15 @@ def _open_now(view: "LedgerView", vehicle_id: str) -> Table:
         rank = 0 if critical else 1 if condition == "failed" else 4
         what = Joined((measured.get((event, component, position)), note), "; ")
         word = "SAFETY: failed" if critical else _WORDS.get(condition, condition)
-        lines.append((rank, (word, component, position or "", what, day), event))
+        marks = frozenset({Mark.SAFETY, Mark.OPEN} if critical else {Mark.FAILED, Mark.OPEN})
+        lines.append(
+            (
+                rank,
+                (word, component, position or "", what, day),
+                event,
+                marks if condition == "failed" else Marks(),
+            )
+        )
     for code, status, module, words, first, event in view.sql(
         """SELECT code, status, module, words, first_seen_on, event_id FROM active_codes
            WHERE vehicle_id = ? ORDER BY status, code, module""",
@@ -247,7 +257,7 @@ def _open_now(view: "LedgerView", vehicle_id: str) -> Table:
         meaning, points_to = told_code(code, words)
         state = Sentence("outlook.code", "{status} code", status=status)
         cells = (state, ", ".join(points_to), module, Joined((code, meaning), ": "), first)
-        lines.append((2, cells, event))
+        lines.append((2, cells, event, Marks()))
     for component, position, amount, currency, decision, safety, day, event in view.sql(
         """SELECT component, position, amount, currency, decision, safety, occurred_on, event_id
            FROM declined_work WHERE vehicle_id = ? ORDER BY occurred_on, component, position""",
@@ -261,14 +271,17 @@ def _open_now(view: "LedgerView", vehicle_id: str) -> Table:
                 amount=amount,
                 currency=currency,
             )
-        lines.append((3 if safety else 5, (decision, component, position or "", price, day), event))
+        cells = (decision, component, position or "", price, day)
+        lines.append((3 if safety else 5, cells, event, Marks()))
     lines.sort(key=lambda line: line[0])
     return Table(
         name="open_now",
         title="Open now",
         columns=_OPEN_COLUMNS,
-        rows=tuple(cells for _rank, cells, _event in lines),
-        evidence=tuple((event,) for _rank, _cells, event in lines),
+        rows=tuple(cells for _rank, cells, _event, _marks in lines),
+        evidence=tuple((event,) for _rank, _cells, event, _marks in lines),
+        holds=Holds.DUE,
+        marks=tuple(marks for *_line, marks in lines),
     )
 
 
@@ -290,8 +303,8 @@ def _headline(
     profile: dict[str, Any], open_now: Table, coming: Ran | None, months: float
 ) -> Joined:
     """Say the most pressing thing first, and never that a vehicle is safe."""
-    safety = [row for row in open_now.rows if str(row[0]).startswith("SAFETY")]
-    open_ = [row for row in open_now.rows if row[0] in _OPEN]
+    safety = [row for row, marks in open_now.marked() if Mark.SAFETY in marks]
+    open_ = [_open_words(row, marks) for row, marks in open_now.marked() if Mark.OPEN in marks]
     if safety:
         names = Joined(part_name(str(row[1]), str(row[2])) for row in safety)
         first = Sentence(
@@ -300,7 +313,7 @@ def _headline(
             parts=names,
         )
     elif open_:
-        words = Joined(dict.fromkeys(_open_words(row) for row in open_[:4]))
+        words = Joined(dict.fromkeys(open_[:4]))
         first = Sentence("outlook.open", "Open: {words}.", words=words)
     else:
         first = Sentence("outlook.none", "No failed items recorded.")
@@ -330,30 +343,27 @@ def _headline(
     return Joined((first, ahead), " ")
 
 
-def _open_words(row: tuple[Cell, ...]) -> str:
+def _open_words(row: tuple[Cell, ...], marks: Marks) -> str:
     """Say what is open in a few words."""
     state, component, position = str(row[0]), str(row[1] or ""), str(row[2] or "")
-    if state == "failed":
+    if Mark.FAILED in marks:
         return Sentence("outlook.failed", "{part} failed", part=part_name(component, position))
-    if state == "complaint":
+    if Mark.COMPLAINT in marks:
         return Sentence("outlook.complaint", "a complaint nobody has answered")
     return Joined((position, state), " ")
 
 
 def _due_by_analysis(coming: Ran | None) -> Table | None:
-    """Return what the analysis `next-repairs` holds to be due, None when it says nothing.
+    """Return what the analysis of what goes next holds to be due, None when it says nothing.
 
     It looks further than the record's own words: figures past their limit, complaints nobody
     answered, official inspections not passed.
     """
-    for table in coming.result.tables if coming is not None else ():
-        if table.name == "due_now":
-            rows = tuple(
-                (row["state"], row["component"], row["position"], row["seen"], row["since"])
-                for row in table.records()
-            )
-            return Table("open_now", "Due now", _OPEN_COLUMNS, rows, table.evidence)
-    return None
+    due = coming.result.holding(Holds.DUE) if coming is not None else None
+    if due is None:
+        return None
+    rows = zip(*(due.cells(column.tells) for column in _OPEN_COLUMNS if column.tells), strict=True)
+    return replace(due, name="open_now", columns=_OPEN_COLUMNS, rows=tuple(rows))
 
 
 def _distance(view: "LedgerView", profile: dict[str, Any], shown: str) -> str:

@@ -13,6 +13,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
+from enum import StrEnum
+from itertools import repeat
 from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict
@@ -32,6 +34,81 @@ ColumnKind = Literal[
 _NAME = re.compile(r"[a-z][a-z0-9-]{0,60}")
 
 
+class Answers(StrEnum):
+    """What an analysis answers; by it, and not by a name, the outlook and the sheets ask.
+
+    Each value is the name of the bundled analysis.
+    """
+
+    KEEPS_FAILING = "repeat-failures"
+    LIFESPANS = "part-lifespans"
+    CUMULATIVE = "cumulative-repairs"
+    GOES_NEXT = "next-repairs"
+    KEEP_OR_SELL = "keep-or-sell"
+    COST_BY_DISTANCE = "cost-per-distance"
+    PASSES = "inspection-outlook"
+    WEARS = "measured-wear"
+    SERVICE_DUE = "maintenance-due"
+    SUPPLIERS = "supplier-comparison"
+    WARRANTY = "warranty-recovery"
+    ODOMETER = "odometer-audit"
+    CODES = "code-outcomes"
+    CAME_TRUE = "projection-backtest"
+
+
+class Holds(StrEnum):
+    """What the rows of a table are, whatever the table is called."""
+
+    DUE = "due"  #: what is due on a vehicle already
+    AHEAD = "ahead"  #: fitted parts with the chance that they fail
+    TOTALS = "totals"  #: cost over ever longer times
+    QUARTERS = "quarters"  #: cost by quarter, past and to come
+    WEAR = "wear"  #: measured parts on the way to their limit
+    REPEATS = "repeats"  #: what fails more often than elsewhere
+    INSPECTED = "inspected"  #: items of an inspection with what would become of them
+    SERVICES = "services"  #: services by their schedule
+    WAYS = "ways"  #: ways of going on with a vehicle
+    TURNS = "turns"  #: what would change the advice
+    BY_DISTANCE = "by distance"  #: cost by distance of vehicles or groups
+    SUPPLIERS = "suppliers"  #: suppliers compared
+
+
+class Tells(StrEnum):
+    """What the cells of a column are, whatever the column is called."""
+
+    VEHICLE = "vehicle"
+    COMPONENT = "component"  #: id of the catalogue
+    PLACE = "place"
+    NAME = "name"  #: names its row
+    STATE = "state"
+    SEEN = "seen"  #: what was seen, in words
+    SINCE = "since"
+    WHY = "why"  #: what speaks for a row
+    AGAINST = "against"  #: what speaks against it
+    TIME = "time"  #: where on the axis of time a row stands: months ahead, or a day
+    VALUE = "value"  #: the figure that the row is about
+    LOW = "low"  #: lower limit of the column left of it
+    HIGH = "high"  #: upper limit of the same
+    CURRENCY = "currency"
+
+
+class Mark(StrEnum):
+    """What a row means to whoever shows it, whatever its words are."""
+
+    SAFETY = "safety"  #: somebody can get hurt
+    OPEN = "open"  #: forbids saying that nothing failed is on record
+    CRITICAL = "critical"  #: somebody can get hurt once it fails
+    FAILED = "failed"
+    COMPLAINT = "complaint"  #: nobody has answered it
+    PASSES = "passes"
+    NOT_KNOWN = "not known"
+    LATER = "later"  #: not due yet
+    PAST = "past"  #: on record, and not projected
+
+
+Marks = frozenset[Mark]
+
+
 class Settings(BaseModel):
     """Base of an analysis' settings; every field needs a default and a description."""
 
@@ -48,6 +125,9 @@ class Column:
         kind: how a value is written.
         unit: shown in the heading: ``mi``, ``USD``.
         detail: left out of a table on the screen unless it is asked for.
+        tells: what its cells are.
+        brief: its place among the columns of a short sheet, 0 where it is left out of one. A
+            table without any is shown whole.
     """
 
     name: str
@@ -55,13 +135,15 @@ class Column:
     kind: ColumnKind = "text"
     unit: str = ""
     detail: bool = False
+    tells: Tells | None = None
+    brief: int = 0
 
 
 @dataclass(frozen=True, slots=True)
 class Table:
     """Rows to read, each with the ids of the events behind it.
 
-    `evidence` is empty or as long as `rows`.
+    `evidence` and `marks` are empty or as long as `rows`.
     """
 
     name: str
@@ -69,6 +151,8 @@ class Table:
     columns: tuple[Column, ...]
     rows: tuple[tuple[Cell, ...], ...]
     evidence: tuple[tuple[str, ...], ...] = ()
+    holds: Holds | None = None
+    marks: tuple[Marks, ...] = ()
 
     def __post_init__(self) -> None:
         for column in self.columns:
@@ -83,13 +167,27 @@ class Table:
                 raise ValueError(
                     f"Row {number} of table {self.name!r} has {len(row)} cells for {width} columns."
                 )
-        if self.evidence and len(self.evidence) != len(self.rows):
-            raise ValueError(f"Table {self.name!r} needs one evidence entry for each row, or none.")
+        for what, given in (("evidence entry", self.evidence), ("set of marks", self.marks)):
+            if given and len(given) != len(self.rows):
+                raise ValueError(f"Table {self.name!r} needs one {what} for each row, or none.")
 
     def records(self) -> list[dict[str, Cell]]:
         """Return the rows as dictionaries by column name."""
         names = [column.name for column in self.columns]
         return [dict(zip(names, row, strict=True)) for row in self.rows]
+
+    def place(self, tells: Tells) -> int | None:
+        """Return where the first column stands that tells this, None when there is none."""
+        return next((i for i, one in enumerate(self.columns) if one.tells is tells), None)
+
+    def cells(self, tells: Tells) -> list[Cell]:
+        """Return the cells of the first column that tells this, all None when there is none."""
+        at = self.place(tells)
+        return [None if at is None else row[at] for row in self.rows]
+
+    def marked(self) -> list[tuple[tuple[Cell, ...], Marks]]:
+        """Return the rows with their marks."""
+        return list(zip(self.rows, self.marks or repeat(Marks()), strict=False))
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,6 +261,10 @@ class Result:
                 return table
         raise KeyError(name)
 
+    def holding(self, holds: Holds) -> Table | None:
+        """Return the first table that holds this, None when there is none."""
+        return next((table for table in self.tables if table.holds is holds), None)
+
     def evidence(self) -> tuple[str, ...]:
         """Return every event id that this result rests on, sorted, each once."""
         ids = {event for table in self.tables for row in table.evidence for event in row}
@@ -203,6 +305,7 @@ class Analysis:
         settings: model of the settings, each with a default.
         about: docstring with the sections Method, Assumptions, Reading, Reference.
         files: data files that its settings name.
+        answers: what the outlook and the sheets may ask it for.
     """
 
     name: str
@@ -212,6 +315,7 @@ class Analysis:
     settings: type[Settings] = Settings
     about: str = ""
     files: tuple[PackagedFile, ...] = ()
+    answers: Answers | None = None
 
     def __post_init__(self) -> None:
         if not _NAME.fullmatch(self.name):

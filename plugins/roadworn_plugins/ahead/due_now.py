@@ -1,11 +1,14 @@
 """What is due already: findings, codes and work put off, with what it would cost today."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
+from enum import StrEnum
+from typing import Any
 
 import numpy as np
 
+from roadworn.analysis.result import Mark, Marks
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue, part_name, place_of
 from roadworn.model.messages import Joined, PartName, Sentence
@@ -24,64 +27,31 @@ from roadworn_plugins.shared.prices import Price, Prices
 _ANY_AGE = 100_000
 
 
-@dataclass(frozen=True, slots=True)
-class BeyondLimit:
-    """One place whose latest figure is past its limit, or that was found failed.
+class State(StrEnum):
+    """States in the order in which they are shown; the first stops a vehicle from being driven."""
 
-    `words` says what was seen and whose limit it is.
-    """
+    SAFETY = "SAFETY: failed"
+    FAILED = "failed"
+    NOT_PASSED = "not passed"
+    COMPLAINT = "complaint"
+    CODE = "code"
+    PUT_OFF = "put off"
+    SERVICE = "service due"
+    WEARING = "wearing"
 
-    vehicle: str
-    component: str
-    place: str
-    words: str
-    events: tuple[str, ...]
-
-
-def beyond_limits(view: LedgerView, vehicle: str | None = None) -> list[BeyondLimit]:
-    """Return what is past its limit on one vehicle, or on all that are still here."""
-    measured = [item for item in load_rules().items if item.measurement]
-    looks = load_looks(view, asked_components(measured))
-    rows = view.sql(
-        f"""SELECT vehicle_id, weight_class, vehicle_class, duty FROM vehicles
-            WHERE retired_on IS NULL{" AND vehicle_id = ?" * bool(vehicle)}
-            ORDER BY vehicle_id""",
-        (vehicle,) if vehicle else (),
-    ).rows
-    found = []
-    for name, weight_class, vehicle_class, duty in rows:
-        own = looks.get(name, Looks())
-        said = {"weight_class": weight_class, "vehicle_class": vehicle_class, "duty": duty}
-        weight = weigh(said).taken
-        for item in measured:
-            if not item.holds_for(weight, own.recorded):
-                continue
-            judged = judge_item(item, own.newest(item.components), view.today, _ANY_AGE, own.sizes)
-            found += [
-                BeyondLimit(
-                    name,
-                    component,
-                    place,
-                    Sentence(
-                        "next-repairs.limit",
-                        "{detail} (limit of {citation})",
-                        detail=judged.detail,
-                        citation=judged.citation,
-                    ),
-                    judged.evidence,
-                )
-                for component, place in judged.failed
-            ]
-    return found
+    @property
+    def marks(self) -> Marks:
+        """What it means to whoever shows it."""
+        return _MARKS.get(self, frozenset())
 
 
-#: States in the order in which they are shown; the first stops a vehicle from being driven.
-SAFETY, FAILED, CODE, PUT_OFF, WEARING = "SAFETY: failed", "failed", "code", "put off", "wearing"
-NOT_PASSED, COMPLAINT, SERVICE = "not passed", "complaint", "service due"
-_STATES = (SAFETY, FAILED, NOT_PASSED, COMPLAINT, CODE, PUT_OFF, SERVICE, WEARING)
-_ORDER = {state: rank for rank, state in enumerate(_STATES)}
-#: States that forbid to say that nothing failed is on record.
-OPEN = frozenset({SAFETY, FAILED, NOT_PASSED, COMPLAINT})
+_ORDER = {state: rank for rank, state in enumerate(State)}
+_MARKS = {
+    State.SAFETY: frozenset({Mark.SAFETY, Mark.OPEN}),
+    State.FAILED: frozenset({Mark.FAILED, Mark.OPEN}),
+    State.NOT_PASSED: frozenset({Mark.OPEN}),
+    State.COMPLAINT: frozenset({Mark.COMPLAINT, Mark.OPEN}),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,8 +63,7 @@ class DueItem:
     """
 
     vehicle: str
-    vehicle_class: str
-    state: str
+    state: State
     component: str
     position: str
     seen: str
@@ -112,6 +81,16 @@ class DueItem:
         """What it is, in words, with its place."""
         return part_name(self.component, self.position) if self.component else self.position
 
+    @property
+    def failed(self) -> bool:
+        """Whether a part was found failed."""
+        return self.state in {State.SAFETY, State.FAILED}
+
+    @property
+    def key(self) -> tuple[str, str, str]:
+        """Vehicle, component and position."""
+        return self.vehicle, self.component, self.position
+
 
 def due_now(view: LedgerView, prices: Prices, vehicle: str | None = None) -> list[DueItem]:
     """Return what is due, safety first, each place once: a finding outranks a put-off line.
@@ -121,291 +100,263 @@ def due_now(view: LedgerView, prices: Prices, vehicle: str | None = None) -> lis
         prices: what replacing each component costs.
         vehicle: only this one.
     """
-    items = _with_limits(view, prices, vehicle, _findings(view, prices, vehicle))
-    taken = {(i.vehicle, i.component, place_of(i.component, i.position)): i for i in items}
-    for item in _put_off(view, prices, vehicle):
-        key = (item.vehicle, item.component, place_of(item.component, item.position))
-        if key in taken:
-            found = taken[key]
-            items[items.index(found)] = joined = _joined(found, item)
-            taken[key] = joined
-        else:
-            items.append(item)
-            taken[key] = item
-    items += [*_codes(view, vehicle), *_complaints(view, vehicle), *_not_passed(view, vehicle)]
-    items += _services(view, prices, vehicle)
+    items = _Gathered(view, prices, vehicle).all()
     return sorted(items, key=lambda i: (i.vehicle, i.rank, i.component, i.position))
 
 
 def not_failed(parts: PartsAhead, due: list[DueItem]) -> Ints:
     """Return the parts that are not found failed: those are due, not likely."""
-    failed = {
-        (item.vehicle, item.component, item.position)
-        for item in due
-        if item.state in {SAFETY, FAILED}
-    }
-    places = {(v, c) for v, c, _p in failed}
+    failed: dict[tuple[str, str], list[str]] = {}
+    for item in due:
+        if item.failed:
+            failed.setdefault((item.vehicle, item.component), []).append(item.position)
+    fitted = zip(parts.vehicle, parts.component, parts.position, strict=True)
+    return np.array(
+        [
+            i
+            for i, (vehicle, component, place) in enumerate(fitted)
+            if not any(not p or covers(place, p) for p in failed.get((vehicle, component), ()))
+        ],
+        dtype=np.int64,
+    )
 
-    def is_failed(i: int) -> bool:
-        vehicle, component, place = parts.vehicle[i], parts.component[i], parts.position[i]
-        if (vehicle, component) not in places:
-            return False
-        return any(
-            v == vehicle and c == component and (not p or covers(place, p)) for v, c, p in failed
-        )
 
-    return np.array([i for i in range(parts.size) if not is_failed(i)], dtype=np.int64)
+def _place(item: DueItem) -> tuple[str, str, str]:
+    return item.vehicle, item.component, place_of(item.component, item.position)
 
 
 def _joined(finding: DueItem, put_off: DueItem) -> DueItem:
     """Return the finding with the word that its repair was put off before."""
-    return DueItem(
-        finding.vehicle,
-        finding.vehicle_class,
-        finding.state,
-        finding.component,
-        finding.position,
-        Joined((finding.seen, put_off.seen), "; "),
-        finding.since,
-        put_off.price if finding.price is None or finding.price.number == 0 else finding.price,
-        (*finding.events, *put_off.events),
+    unpriced = finding.price is None or finding.price.number == 0
+    return replace(
+        finding,
+        seen=Joined((finding.seen, put_off.seen), "; "),
+        price=put_off.price if unpriced else finding.price,
+        events=(*finding.events, *put_off.events),
     )
 
 
-def _with_limits(
-    view: LedgerView, prices: Prices, vehicle: str | None, items: list[DueItem]
-) -> list[DueItem]:
-    """Add what is past its limit by its figure, in the place of a milder word for it."""
-    failed = {(i.vehicle, i.component, i.position) for i in items if i.state in {SAFETY, FAILED}}
-    kinds: dict[str, str] = dict(view.sql("SELECT vehicle_id, vehicle_class FROM vehicles").rows)
-    added = []
-    for one in beyond_limits(view, vehicle):
-        key = (one.vehicle, one.component, one.place)
-        if key in failed:
-            continue
-        failed.add(key)
-        known = catalogue().find(one.component)
-        critical = known is not None and known.safety_critical
-        added.append(
-            DueItem(
-                one.vehicle,
-                kinds[one.vehicle],
-                SAFETY if critical else FAILED,
-                one.component,
-                one.place,
-                Sentence("next-repairs.past-limit", "past its limit: {words}", words=one.words),
-                None,
-                prices.or_labour(one.component, kinds[one.vehicle]),
-                one.events,
-            )
-        )
-    milder = {(i.vehicle, i.component, i.position) for i in added}
-    kept = [i for i in items if (i.vehicle, i.component, i.position) not in milder]
-    return [*kept, *added]
+@dataclass(frozen=True, slots=True)
+class _Gathered:
+    """What is due on one vehicle, or on all that are still here."""
 
+    view: LedgerView
+    prices: Prices
+    vehicle: str | None
 
-def _complaints(view: LedgerView, vehicle: str | None) -> list[DueItem]:
-    """Return complaints without a correction and without any work on the vehicle since."""
-    rows = view.sql(
-        f"""SELECT c.vehicle_id, v.vehicle_class, coalesce(c.component, ''),
-                   coalesce(c.position, ''), c.complaint, c.occurred_on, c.event_id
-            FROM complaints AS c JOIN vehicles AS v USING (vehicle_id)
-            WHERE v.retired_on IS NULL AND c.correction IS NULL
-              AND NOT EXISTS (
-                SELECT 1 FROM (SELECT vehicle_id, occurred_on FROM replacements
-                               UNION ALL SELECT vehicle_id, occurred_on FROM repairs) AS w
-                WHERE w.vehicle_id = c.vehicle_id AND w.occurred_on >= c.occurred_on)
-              {"AND c.vehicle_id = ?" * bool(vehicle)}""",
-        (vehicle,) if vehicle else (),
-    ).rows
-    return [
-        DueItem(
-            name,
-            kind,
-            COMPLAINT,
-            component,
-            position,
-            Sentence("next-repairs.complaint", "customer says: {text}", text=text),
-            day,
-            None,
-            (event,),
-        )
-        for name, kind, component, position, text, day, event in rows
-    ]
+    def all(self) -> list[DueItem]:
+        """Return everything, in no order."""
+        items = self.with_limits(self.findings())
+        taken = {_place(item): at for at, item in enumerate(items)}
+        for item in self.put_off():
+            at = taken.setdefault(_place(item), len(items))
+            if at == len(items):
+                items.append(item)
+            else:
+                items[at] = _joined(items[at], item)
+        items += [*self.codes(), *self.complaints(), *self.not_passed(), *self.services()]
+        return items
 
+    def rows(self, columns: str, table: str, where: str = "TRUE", more: str = "") -> list[Any]:
+        """Return vehicle, class and more columns of a table `x`, of the vehicles still here."""
+        return self.view.sql(
+            f"""SELECT x.vehicle_id, v.vehicle_class, {columns}
+                FROM {table} AS x JOIN vehicles AS v USING (vehicle_id) {more}
+                WHERE v.retired_on IS NULL AND {where}
+                  {"AND x.vehicle_id = ?" * bool(self.vehicle)}""",
+            (self.vehicle,) if self.vehicle else (),
+        ).rows
 
-def _not_passed(view: LedgerView, vehicle: str | None) -> list[DueItem]:
-    """Return official inspections whose latest result is fail or reject."""
-    rows = view.sql(
-        f"""SELECT r.vehicle_id, v.vehicle_class, r.inspection, r.result, r.items, r.occurred_on,
-                   r.event_id
-            FROM (SELECT *, row_number() OVER (PARTITION BY vehicle_id, inspection
-                                               ORDER BY occurred_at DESC, seq DESC) AS back
-                  FROM inspection_results WHERE result <> 'not_tested') AS r
-            JOIN vehicles AS v USING (vehicle_id)
-            WHERE r.back = 1 AND r.result IN ('fail', 'reject') AND v.retired_on IS NULL
-              {"AND r.vehicle_id = ?" * bool(vehicle)}""",
-        (vehicle,) if vehicle else (),
-    ).rows
-    return [
-        DueItem(
-            name,
-            kind,
-            NOT_PASSED,
-            "",
-            Sentence("next-repairs.inspection", "{inspection} inspection", inspection=inspection),
-            Joined(
-                (
-                    Sentence("next-repairs.official", "official result {result}", result=result),
-                    Joined(items) if isinstance(items, list) else items,
-                ),
-                ": ",
-            ),
-            day,
-            None,
-            (event,),
-        )
-        for name, kind, inspection, result, items, day, event in rows
-    ]
-
-
-def _services(view: LedgerView, prices: Prices, vehicle: str | None) -> list[DueItem]:
-    """Return the services that are due by the schedule, of those that were ever written down.
-
-    A service nobody ever recorded here may be done elsewhere: that is not known, not overdue.
-    """
-    kinds: dict[str, str] = dict(view.sql("SELECT vehicle_id, vehicle_class FROM vehicles").rows)
-    begun = {row[0] for row in view.sql("SELECT enrolment_event FROM vehicles").rows}
-    found = []
-    for one in due_services(view, vehicle):
-        if one.state not in {"due", "overdue"} or one.last_event in begun:
-            continue
-        found.append(
-            DueItem(
-                one.vehicle,
-                kinds[one.vehicle],
-                SERVICE,
-                one.service.component,
-                "",
-                Sentence("next-repairs.service", "{state} by the schedule", state=one.state)
-                if one.last is None
-                else Sentence(
-                    "next-repairs.service-last",
-                    "{state} by the schedule, last done on {day}",
-                    state=one.state,
-                    day=one.last.on,
-                ),
-                None,
-                prices.or_labour(one.service.component, kinds[one.vehicle]),
-                (one.last_event,) if one.last_event else (),
-            )
-        )
-    return found
-
-
-def _findings(view: LedgerView, prices: Prices, vehicle: str | None) -> list[DueItem]:
-    rows = view.sql(
-        f"""SELECT f.vehicle_id, v.vehicle_class, f.component, coalesce(f.position, ''),
-                   f.condition, f.safety, f.note, f.first_seen_on, f.event_id,
-                   m.figures
-            FROM open_findings AS f JOIN vehicles AS v USING (vehicle_id)
-            LEFT JOIN (
+    def findings(self) -> list[DueItem]:
+        """Return what was found failed or wearing."""
+        figures = """LEFT JOIN (
               SELECT seq, component, coalesce(position, '') AS place,
                      string_agg(CAST(value AS VARCHAR) || ' ' || unit, ', ' ORDER BY name, value)
                        AS figures
               FROM measurements WHERE seq IN (SELECT seq FROM open_findings)
               GROUP BY seq, component, place) AS m
-              ON m.seq = f.seq AND m.component = f.component
-                AND m.place = coalesce(f.position, '')
-            WHERE v.retired_on IS NULL{" AND f.vehicle_id = ?" * bool(vehicle)}""",
-        (vehicle,) if vehicle else (),
-    ).rows
-    found = []
-    for name, kind, component, position, condition, safety, note, since, event, measured in rows:
-        state = WEARING if condition == "wearing" else SAFETY if safety else FAILED
-        found.append(
-            DueItem(
-                name,
-                kind,
-                state,
-                component,
-                position,
-                Joined((measured, note), "; "),
-                since,
-                prices.or_labour(component, kind),
-                (event,),
+              ON m.seq = x.seq AND m.component = x.component
+                AND m.place = coalesce(x.position, '')"""
+        columns = """x.component, coalesce(x.position, ''), x.condition, x.safety, m.figures,
+                     x.note, x.first_seen_on, x.event_id"""
+        found = []
+        for name, kind, component, position, condition, safety, *row in self.rows(
+            columns, "open_findings", more=figures
+        ):
+            measured, note, since, event = row
+            failed = State.SAFETY if safety else State.FAILED
+            found.append(
+                DueItem(
+                    name,
+                    State.WEARING if condition == "wearing" else failed,
+                    component,
+                    position,
+                    Joined((measured, note), "; "),
+                    since,
+                    self.prices.or_labour(component, kind),
+                    (event,),
+                )
             )
-        )
-    return found
+        return found
 
+    def with_limits(self, items: list[DueItem]) -> list[DueItem]:
+        """Add what is past its limit by its figure, in the place of a milder word for it."""
+        measured = [item for item in load_rules().items if item.measurement]
+        looks = load_looks(self.view, asked_components(measured))
+        failed = {item.key for item in items if item.failed}
+        added: dict[tuple[str, str, str], DueItem] = {}
+        for name, kind, weight_class, duty in self.rows("x.weight_class, x.duty", "vehicles"):
+            own = looks.get(name, Looks())
+            said = {"weight_class": weight_class, "vehicle_class": kind, "duty": duty}
+            weight = weigh(said).taken
+            for rule in measured:
+                if not rule.holds_for(weight, own.recorded):
+                    continue
+                seen = own.newest(rule.components)
+                judged = judge_item(rule, seen, self.view.today, _ANY_AGE, own.sizes)
+                for component, place in judged.failed:
+                    if (name, component, place) in failed or (name, component, place) in added:
+                        continue
+                    known = catalogue().find(component)
+                    critical = known is not None and known.safety_critical
+                    words = Sentence(
+                        "next-repairs.past-limit",
+                        "past its limit: {detail} (limit of {citation})",
+                        detail=judged.detail,
+                        citation=judged.citation,
+                    )
+                    added[name, component, place] = DueItem(
+                        name,
+                        State.SAFETY if critical else State.FAILED,
+                        component,
+                        place,
+                        words,
+                        None,
+                        self.prices.or_labour(component, kind),
+                        judged.evidence,
+                    )
+        return [*(item for item in items if item.key not in added), *added.values()]
 
-def _put_off(view: LedgerView, prices: Prices, vehicle: str | None) -> list[DueItem]:
-    rows = view.sql(
-        f"""SELECT d.vehicle_id, v.vehicle_class, d.component, coalesce(d.position, ''),
-                   d.decision, d.currency, d.occurred_on, d.event_id, d.estimate, d.estimated_on,
-                   CAST(d.amount AS DOUBLE), l.labour_hours, CAST(l.labour_rate AS DOUBLE)
-            FROM declined_work AS d JOIN vehicles AS v USING (vehicle_id)
-            LEFT JOIN estimate_lines AS l ON l.event_id = d.estimate AND l.line = d.line
-            WHERE v.retired_on IS NULL{" AND d.vehicle_id = ?" * bool(vehicle)}""",
-        (vehicle,) if vehicle else (),
-    ).rows
-    found = []
-    for name, kind, component, position, word, currency, day, event, estimate, *line in rows:
-        estimated_on, amount, hours, rate = line
-        # What the shop itself estimated says more than trade hours without the part.
-        price = prices.replacement(component, kind)
-        if price is None and amount and currency == (prices.currency or currency):
-            price = prices.of_estimate(amount, hours, rate, currency, (estimated_on, view.today))
-        price = price or prices.or_labour(component, kind)
-        seen = (
-            Sentence(
-                "next-repairs.put-off-at",
-                "work {decision} on {day} at {amount:,.2f} {currency}",
-                decision=word,
-                day=day,
-                amount=amount,
-                currency=currency,
+    def put_off(self) -> list[DueItem]:
+        """Return the work that was declined or deferred."""
+        columns = """x.component, coalesce(x.position, ''), x.decision, x.currency, x.occurred_on,
+                     x.event_id, x.estimate, x.estimated_on, CAST(x.amount AS DOUBLE),
+                     l.labour_hours, CAST(l.labour_rate AS DOUBLE)"""
+        line = "LEFT JOIN estimate_lines AS l ON l.event_id = x.estimate AND l.line = x.line"
+        found = []
+        for name, kind, component, position, decision, currency, day, *row in self.rows(
+            columns, "declined_work", more=line
+        ):
+            event, estimate, estimated_on, amount, hours, rate = row
+            # What the shop itself estimated says more than trade hours without the part.
+            price = self.prices.replacement(component, kind)
+            if price is None and amount and currency == (self.prices.currency or currency):
+                days = (estimated_on, self.view.today)
+                price = self.prices.of_estimate(amount, hours, rate, currency, days)
+            template = "work {decision} on {day}"
+            seen = Sentence("next-repairs.put-off", template, decision=decision, day=day)
+            if amount:
+                seen = Sentence(
+                    "next-repairs.put-off-at",
+                    f"{template} at {{amount:,.2f}} {{currency}}",
+                    decision=decision,
+                    day=day,
+                    amount=amount,
+                    currency=currency,
+                )
+            price = price or self.prices.or_labour(component, kind)
+            events = (event, estimate)
+            found.append(
+                DueItem(name, State.PUT_OFF, component, position, seen, day, price, events)
             )
-            if amount
-            else Sentence(
-                "next-repairs.put-off", "work {decision} on {day}", decision=word, day=day
+        return found
+
+    def codes(self) -> list[DueItem]:
+        """Return the active trouble codes."""
+        columns = "x.code, x.status, x.module, x.lamp, x.words, x.first_seen_on, x.event_id"
+        found = []
+        for name, _kind, code, status, module, lamp, words, since, event in self.rows(
+            columns, "active_codes"
+        ):
+            meaning, points_to = told_code(code, words)
+            told = Sentence(
+                "next-repairs.code",
+                "{code} {status}, {module}: {meaning}",
+                code=code,
+                status=status,
+                module=module,
+                meaning=meaning,
             )
-        )
-        found.append(
-            DueItem(name, kind, PUT_OFF, component, position, seen, day, price, (event, estimate))
-        )
-    return found
+            lit = Sentence("next-repairs.lamp", "lamp on") if lamp == "on" else None
+            seen = Joined((told, _points(points_to), lit), "; ")
+            found.append(DueItem(name, State.CODE, "", code, seen, since, None, (event,)))
+        return found
 
+    def complaints(self) -> list[DueItem]:
+        """Return complaints without a correction and without any work on the vehicle since."""
+        rows = self.rows(
+            """coalesce(x.component, ''), coalesce(x.position, ''), x.complaint, x.occurred_on,
+               x.event_id""",
+            "complaints",
+            """x.correction IS NULL
+               AND NOT EXISTS (
+                 SELECT 1 FROM (SELECT vehicle_id, occurred_on FROM replacements
+                                UNION ALL SELECT vehicle_id, occurred_on FROM repairs) AS w
+                 WHERE w.vehicle_id = x.vehicle_id AND w.occurred_on >= x.occurred_on)""",
+        )
+        found = []
+        for name, _kind, component, position, text, day, event in rows:
+            seen = Sentence("next-repairs.complaint", "customer says: {text}", text=text)
+            found.append(
+                DueItem(name, State.COMPLAINT, component, position, seen, day, None, (event,))
+            )
+        return found
 
-def _codes(view: LedgerView, vehicle: str | None) -> list[DueItem]:
-    rows = view.sql(
-        f"""SELECT c.vehicle_id, v.vehicle_class, c.code, c.status, c.module, c.lamp,
-                   c.words, c.first_seen_on, c.event_id
-            FROM active_codes AS c JOIN vehicles AS v USING (vehicle_id)
-            WHERE v.retired_on IS NULL{" AND c.vehicle_id = ?" * bool(vehicle)}""",
-        (vehicle,) if vehicle else (),
-    ).rows
-    found = []
-    for name, kind, code, status, module, lamp, words, since, event in rows:
-        meaning, points_to = told_code(code, words)
-        told = Sentence(
-            "next-repairs.code",
-            "{code} {status}, {module}: {meaning}",
-            code=code,
-            status=status,
-            module=module,
-            meaning=meaning,
-        )
-        seen = Joined(
-            (
-                told,
-                _points(points_to),
-                Sentence("next-repairs.lamp", "lamp on") if lamp == "on" else "",
-            ),
-            "; ",
-        )
-        found.append(DueItem(name, kind, CODE, "", code, seen, since, None, (event,)))
-    return found
+    def not_passed(self) -> list[DueItem]:
+        """Return official inspections whose latest result is fail or reject."""
+        latest = """(SELECT *, row_number() OVER (PARTITION BY vehicle_id, inspection
+                                                  ORDER BY occurred_at DESC, seq DESC) AS back
+                     FROM inspection_results WHERE result <> 'not_tested')"""
+        columns = "x.inspection, x.result, x.items, x.occurred_on, x.event_id"
+        found = []
+        for name, _kind, inspection, result, items, day, event in self.rows(
+            columns, latest, "x.back = 1 AND x.result IN ('fail', 'reject')"
+        ):
+            what = Sentence(
+                "next-repairs.inspection", "{inspection} inspection", inspection=inspection
+            )
+            told = Sentence("next-repairs.official", "official result {result}", result=result)
+            seen = Joined((told, Joined(items) if isinstance(items, list) else items), ": ")
+            found.append(DueItem(name, State.NOT_PASSED, "", what, seen, day, None, (event,)))
+        return found
+
+    def services(self) -> list[DueItem]:
+        """Return the services that are due by the schedule, of those ever written down.
+
+        A service nobody ever recorded here may be done elsewhere: that is not known, not overdue.
+        """
+        rows = self.view.sql("SELECT vehicle_id, vehicle_class, enrolment_event FROM vehicles").rows
+        kinds = {name: kind for name, kind, _begun in rows}
+        begun = {event for _name, _kind, event in rows}
+        found = []
+        for one in due_services(self.view, self.vehicle):
+            if one.state not in {"due", "overdue"} or one.last_event in begun:
+                continue
+            seen = Sentence("next-repairs.service", "{state} by the schedule", state=one.state)
+            if one.last is not None:
+                seen = Sentence(
+                    "next-repairs.service-last",
+                    "{state} by the schedule, last done on {day}",
+                    state=one.state,
+                    day=one.last.on,
+                )
+            component = one.service.component
+            price = self.prices.or_labour(component, kinds[one.vehicle])
+            events = (one.last_event,) if one.last_event else ()
+            found.append(
+                DueItem(one.vehicle, State.SERVICE, component, "", seen, None, price, events)
+            )
+        return found
 
 
 def _points(components: Sequence[str]) -> str:

@@ -5,11 +5,11 @@ from typing import Annotated
 import numpy as np
 from pydantic import Field
 
-from roadworn.analysis.result import Analysis, Estimate, Result, Settings, Table
+from roadworn.analysis.result import Analysis, Answers, Estimate, Mark, Result, Settings, Table
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Joined, Sentence, as_sentence, some_of
-from roadworn_plugins.ahead.due_now import OPEN, SAFETY, DueItem, due_now, not_failed
+from roadworn_plugins.ahead.due_now import DueItem, State, due_now, not_failed
 from roadworn_plugins.ahead.measured import MeasuredParts
 from roadworn_plugins.ahead.quarters import CAVEAT, ENDS, quarters_table
 from roadworn_plugins.ahead.tables import due_table, next_table, stock_table, totals_table
@@ -198,8 +198,8 @@ def _estimate(
 
 def _headline(vehicle: str | None, due: list[DueItem], total: Estimate, span: str) -> Joined:
     whose = _whose(vehicle)
-    safety = [item for item in due if item.state == SAFETY]
-    open_ = [item for item in due if item.state in OPEN]
+    safety = [item for item in due if item.state is State.SAFETY]
+    open_ = [item for item in due if Mark.OPEN in item.state.marks]
     first = ""
     if safety:
         named = Joined(
@@ -316,4 +316,5 @@ NEXT_REPAIRS = Analysis(
     run=run,
     settings=NextRepairsSettings,
     about=ABOUT,
+    answers=Answers.GOES_NEXT,
 )

@@ -8,12 +8,12 @@ horizon, from the moments of the failures between its two ends.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 import numpy as np
 
-from roadworn.analysis.result import Cell, Column, Table
+from roadworn.analysis.result import Cell, Column, Holds, Mark, Table, Tells
 from roadworn.columns.view import LedgerView
 from roadworn.model.messages import Sentence
 from roadworn_plugins.backtest.day import failures
@@ -37,13 +37,13 @@ EXPECTED = "expected"
 
 _COLUMNS = (
     Column("quarter", "quarter", "integer", detail=True),
-    Column("from", "from", "date"),
+    Column("from", "from", "date", tells=Tells.TIME),
     Column("until", "until", "date"),
-    Column("state", "state"),
+    Column("state", "state", tells=Tells.STATE),
     Column("failures", "failures", "number"),
-    Column("cost", "cost", "money"),
-    Column("low", "low", "money"),
-    Column("high", "high", "money"),
+    Column("cost", "cost", "money", tells=Tells.VALUE),
+    Column("low", "low", "money", tells=Tells.LOW),
+    Column("high", "high", "money", tells=Tells.HIGH),
     Column("unpriced", "without a price", "integer"),
     Column("spent", "all work on record", "money"),
 )
@@ -104,15 +104,14 @@ def quarters_table(
         ahead: the parts that have not failed yet.
     """
     currency = parts.prices.currency
-    money_columns = {"cost", "low", "high", "spent"}
+    past, coming = _past(view, currency), _coming(view.today, parts, found, ahead)
     return Table(
         name="by_quarter",
         title="Money for failures by quarter, as recorded and as projected",
-        columns=tuple(
-            Column(c.name, c.title, c.kind, currency, c.detail) if c.name in money_columns else c
-            for c in _COLUMNS
-        ),
-        rows=(*_past(view, currency), *_coming(view.today, parts, found, ahead)),
+        columns=tuple(replace(c, unit=currency) if c.kind == "money" else c for c in _COLUMNS),
+        rows=(*past, *coming),
+        holds=Holds.QUARTERS,
+        marks=(frozenset({Mark.PAST}),) * len(past) + (frozenset(),) * len(coming),
     )
 
 

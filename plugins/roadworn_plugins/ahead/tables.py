@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from roadworn.analysis.result import Cell, Column, Table
+from roadworn.analysis.result import Cell, Column, Holds, Mark, Table, Tells
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue, part_name
 from roadworn.model.messages import Joined, Sentence
@@ -70,18 +70,20 @@ def due_table(due: list[DueItem], fleet: bool, most: int) -> Table:
         name="due_now",
         title="Due now",
         columns=(
-            Column("vehicle", "vehicle", detail=not fleet),
-            Column("state", "state"),
-            Column("what", "what"),
-            Column("seen", "what was seen"),
-            Column("since", "since", "date"),
-            Column("cost", "cost today", "money"),
-            Column("currency", "currency", detail=True),
+            Column("vehicle", "vehicle", detail=not fleet, tells=Tells.VEHICLE),
+            Column("state", "state", tells=Tells.STATE, brief=2),
+            Column("what", "what", tells=Tells.NAME, brief=1),
+            Column("seen", "what was seen", tells=Tells.SEEN, brief=3),
+            Column("since", "since", "date", tells=Tells.SINCE, brief=4),
+            Column("cost", "cost today", "money", tells=Tells.VALUE, brief=5),
+            Column("currency", "currency", detail=True, tells=Tells.CURRENCY),
             Column("price_from", "price from", detail=not any(_labour_only(i) for i in shown)),
-            Column("component", "component", detail=True),
-            Column("position", "where", detail=True),
+            Column("component", "component", detail=True, tells=Tells.COMPONENT),
+            Column("position", "where", detail=True, tells=Tells.PLACE),
         ),
         rows=rows,
+        holds=Holds.DUE,
+        marks=tuple(item.state.marks for item in shown),
         evidence=tuple(tuple(filter(None, item.events)) for item in shown),
     )
 
@@ -120,25 +122,30 @@ def next_table(
         name="next_repairs",
         title=Sentence("next-repairs.likely", "Likely to fail within {span}", span=span),
         columns=(
-            Column("vehicle", "vehicle", detail=not fleet),
-            Column("what", "what"),
+            Column("vehicle", "vehicle", detail=not fleet, tells=Tells.VEHICLE),
+            Column("what", "what", tells=Tells.NAME, brief=1),
             Column("age", "on it", "distance", unit),
-            Column("chance", "chance", "chance"),
-            Column("chance_low", "low", "chance"),
-            Column("chance_high", "high", "chance"),
-            Column("cost", "cost if so", "money"),
-            Column("cost_low", "cost low", "money", detail=True),
-            Column("cost_high", "cost high", "money", detail=True),
+            Column("chance", "chance", "chance", tells=Tells.VALUE, brief=2),
+            Column("chance_low", "low", "chance", tells=Tells.LOW),
+            Column("chance_high", "high", "chance", tells=Tells.HIGH),
+            Column("cost", "cost if so", "money", brief=3),
+            Column("cost_low", "cost low", "money", detail=True, tells=Tells.LOW),
+            Column("cost_high", "cost high", "money", detail=True, tells=Tells.HIGH),
             Column("expected_cost", "chance x cost", "money"),
-            Column("currency", "currency", detail=True),
-            Column("safety", "safety"),
+            Column("currency", "currency", detail=True, tells=Tells.CURRENCY),
+            Column("safety", "safety", brief=4),
             Column("basis", "rests on"),
             Column("together", "shares labour with", "sentence"),
-            Column("component", "component", detail=True),
-            Column("position", "where", detail=True),
+            Column("component", "component", detail=True, tells=Tells.COMPONENT),
+            Column("position", "where", detail=True, tells=Tells.PLACE),
             Column("price_from", "price from", detail=True),
         ),
         rows=rows,
+        holds=Holds.AHEAD,
+        marks=tuple(
+            frozenset({Mark.CRITICAL}) if _critical(parts.component[i]) else frozenset()
+            for i in order
+        ),
         evidence=tuple(
             tuple(
                 filter(
@@ -163,7 +170,6 @@ def _row(
     wear: dict[int, Floats],
 ) -> tuple[Cell, ...]:
     component, place, price = parts.component[i], parts.position[i], parts.price[i]
-    known = catalogue().find(component)
     chance = float(found.chance[i])
     money: tuple[Cell, ...] = (None, None, None, None, "")
     if price is not None:
@@ -188,13 +194,18 @@ def _row(
         float(found.low[i]),
         float(found.high[i]),
         *money,
-        "safety" if known is not None and known.safety_critical else "",
+        "safety" if _critical(component) else "",
         _basis(parts, i, wear),
         with_it,
         component,
         place,
         Sentence("prices.none", "no price on record") if price is None else price.basis,
     )
+
+
+def _critical(component: str) -> bool:
+    known = catalogue().find(component)
+    return known is not None and known.safety_critical
 
 
 def _age(parts: PartsAhead, i: int, unit: Unit) -> float | None:
@@ -225,11 +236,12 @@ def totals_table(bands: dict[int, Band], currency: str) -> Table:
         name="totals",
         title="What failures are expected to cost, 8 in 10 such futures within the band",
         columns=(
-            Column("months", "months", "integer"),
-            Column("expected", "expected", "money", currency),
-            Column("low", "low", "money", currency),
-            Column("high", "high", "money", currency),
+            Column("months", "months", "integer", tells=Tells.TIME),
+            Column("expected", "expected", "money", currency, tells=Tells.VALUE),
+            Column("low", "low", "money", currency, tells=Tells.LOW),
+            Column("high", "high", "money", currency, tells=Tells.HIGH),
         ),
+        holds=Holds.TOTALS,
         rows=tuple((m, band.expected, band.low, band.high) for m, band in bands.items()),
     )
 
@@ -262,7 +274,7 @@ def stock_table(
             Column("what", "what"),
             Column("expected", "expected", "number"),
             Column("hold", "hold", "integer"),
-            Column("component", "component", detail=True),
+            Column("component", "component", detail=True, tells=Tells.COMPONENT),
         ),
         rows=rows,
     )

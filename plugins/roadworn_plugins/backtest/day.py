@@ -12,7 +12,7 @@ import numpy as np
 
 from roadworn.columns.view import KnownBy, LedgerView
 from roadworn.model.catalogue import place_of
-from roadworn_plugins.ahead.due_now import FAILED, SAFETY, DueItem, due_now, not_failed
+from roadworn_plugins.ahead.due_now import DueItem, due_now, not_failed
 from roadworn_plugins.ahead.measured import MeasuredParts
 from roadworn_plugins.shared.grouped import Floats, Ints
 from roadworn_plugins.shared.parts_ahead import PartsAhead, load_parts
@@ -248,7 +248,7 @@ def look_back(
 def _due_already(failure: Failure, due: list[DueItem]) -> bool:
     """Return whether it was open on the day: then it was due, and not projected."""
     return any(
-        item.state in {SAFETY, FAILED}
+        item.failed
         and (item.vehicle, item.component) == (failure.vehicle, failure.component)
         and (not item.position or place_of(item.component, item.position) == failure.position)
         for item in due

@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import Field
 
-from roadworn.analysis.result import Analysis, Estimate, Result, Settings
+from roadworn.analysis.result import Analysis, Answers, Estimate, Result, Settings
 from roadworn.columns.view import LedgerView
 from roadworn.model.messages import Joined, Sentence
 from roadworn_plugins.backtest import tables
@@ -322,4 +322,5 @@ PROJECTION_BACKTEST = Analysis(
     run=run,
     settings=ProjectionBacktestSettings,
     about=ABOUT,
+    answers=Answers.CAME_TRUE,
 )

@@ -5,12 +5,22 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import Field
 
-from roadworn.analysis.result import Analysis, Column, Estimate, Result, Settings, Table
+from roadworn.analysis.result import (
+    Analysis,
+    Answers,
+    Column,
+    Estimate,
+    Holds,
+    Result,
+    Settings,
+    Table,
+    Tells,
+)
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UsageError
 from roadworn.model.messages import Joined, Sentence
-from roadworn_plugins.ahead.due_now import FAILED, PUT_OFF, SAFETY, DueItem, due_now
+from roadworn_plugins.ahead.due_now import DueItem, State, due_now
 from roadworn_plugins.ahead.next_repairs import LEAST_PARTS, too_few
 from roadworn_plugins.inspection.inspection_outlook import INSPECTION_OUTLOOK
 from roadworn_plugins.keep.options import (
@@ -91,7 +101,7 @@ def run(view: LedgerView, settings: KeepOrSellSettings) -> Result:
         raise UsageError("Say which vehicle: analyse keep-or-sell --vehicle VEHICLE.")
     parts = load_parts(view, settings.vehicle)
     due = due_now(view, parts.prices, settings.vehicle)
-    open_ = [item for item in due if item.state in {SAFETY, FAILED, PUT_OFF}]
+    open_ = [item for item in due if item.failed or item.state is State.PUT_OFF]
     ahead = np.array(
         [i for i in range(parts.size) if not _is_open(parts, i, open_)], dtype=np.int64
     )
@@ -128,7 +138,13 @@ def run(view: LedgerView, settings: KeepOrSellSettings) -> Result:
         headline=Joined((first, _advice(options, best, settings, currency, sure)), " "),
         tables=(
             _options_table(options, currency, worth, open_),
-            Table("turns", "What would change the answer", (Column("turn", "turn"),), turns),
+            Table(
+                "turns",
+                "What would change the answer",
+                (Column("turn", "turn"),),
+                turns,
+                holds=Holds.TURNS,
+            ),
         ),
         estimates=tuple(
             Estimate(
@@ -147,7 +163,7 @@ def run(view: LedgerView, settings: KeepOrSellSettings) -> Result:
 
 
 def _safety_first(due: list[DueItem]) -> Sentence | None:
-    named = Joined([item.name for item in due if item.state == SAFETY][:3])
+    named = Joined([item.name for item in due if item.state is State.SAFETY][:3])
     if not named:
         return None
     return Sentence(
@@ -160,7 +176,7 @@ def _is_open(parts: PartsAhead, i: int, open_: list[DueItem]) -> bool:
     return any(
         item.component == parts.component[i] and item.position in {parts.position[i], ""}
         for item in open_
-        if item.state != PUT_OFF
+        if item.failed
     )
 
 
@@ -206,7 +222,7 @@ def _situation(
 
 def _options(s: Situation, open_: list[DueItem], settings: KeepOrSellSettings) -> list[Option]:
     why_not = ""
-    if any(item.state == SAFETY for item in open_):
+    if any(item.state is State.SAFETY for item in open_):
         why_not = Sentence(
             "keep-or-sell.safety-open", "a safety item is open: not offered until it is repaired"
         )
@@ -338,12 +354,12 @@ def _options_table(
         name="options",
         title="The ways of going on, cheapest offered first",
         columns=(
-            Column("option", "way"),
-            Column("monthly", "a month", "money", currency),
-            Column("low", "low", "money"),
-            Column("high", "high", "money"),
-            Column("at_once", "now", "money"),
-            Column("offered", "offered"),
+            Column("option", "way", tells=Tells.NAME, brief=1),
+            Column("monthly", "a month", "money", currency, tells=Tells.VALUE, brief=2),
+            Column("low", "low", "money", tells=Tells.LOW),
+            Column("high", "high", "money", tells=Tells.HIGH),
+            Column("at_once", "now", "money", brief=3),
+            Column("offered", "offered", brief=4),
             Column("why_not", "why not"),
         ),
         rows=tuple(
@@ -359,6 +375,7 @@ def _options_table(
             for o in sorted(options, key=lambda o: (not o.offered, o.monthly))
         ),
         evidence=tuple(events for _option in options),
+        holds=Holds.WAYS,
     )
 
 
@@ -377,7 +394,7 @@ def _caveats(
         caveats.append(Sentence(f"keep-or-sell.{word}", template, **arguments))
 
     say("worth", "The vehicle: {words}.", words=worth.words)
-    if any(item.state == SAFETY for item in open_):
+    if any(item.state is State.SAFETY for item in open_):
         say(
             "told-of-safety",
             "Whoever takes it over is told of the open safety item, and it is towed, not driven.",
@@ -431,4 +448,5 @@ KEEP_OR_SELL = Analysis(
     run=run,
     settings=KeepOrSellSettings,
     about=ABOUT,
+    answers=Answers.KEEP_OR_SELL,
 )
