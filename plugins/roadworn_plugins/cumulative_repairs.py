@@ -6,7 +6,17 @@ from typing import Annotated
 import numpy as np
 from pydantic import Field
 
-from roadworn.analysis.result import Analysis, Cell, Chart, Column, Result, Series, Settings, Table
+from roadworn.analysis.result import (
+    Analysis,
+    Answers,
+    Cell,
+    Chart,
+    Column,
+    Result,
+    Series,
+    Settings,
+    Table,
+)
 from roadworn.columns.view import LedgerView
 from roadworn.model.messages import Joined
 from roadworn_plugins.lifedata.checked import LifeDataError
@@ -210,4 +220,5 @@ CUMULATIVE_REPAIRS = Analysis(
     run=run,
     settings=CumulativeRepairsSettings,
     about=ABOUT,
+    answers=Answers.CUMULATIVE,
 )

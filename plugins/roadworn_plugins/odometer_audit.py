@@ -10,7 +10,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from roadworn.analysis.result import Analysis, Cell, Column, Result, Settings, Table
+from roadworn.analysis.result import Analysis, Answers, Cell, Column, Result, Settings, Table
 from roadworn.checks.identity import shared_vins, to_settle
 from roadworn.columns.view import LedgerView
 from roadworn.model.messages import Joined, Sentence
@@ -394,4 +394,5 @@ ODOMETER_AUDIT = Analysis(
     run=run,
     settings=OdometerAuditSettings,
     about=ABOUT,
+    answers=Answers.ODOMETER,
 )

@@ -6,7 +6,18 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import Field
 
-from roadworn.analysis.result import Analysis, Cell, Column, Estimate, Result, Settings, Table
+from roadworn.analysis.result import (
+    Analysis,
+    Answers,
+    Cell,
+    Column,
+    Estimate,
+    Holds,
+    Result,
+    Settings,
+    Table,
+    Tells,
+)
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Joined, Sentence
@@ -35,24 +46,24 @@ _LEAST = 5
 _LEAST_FOR_LIFE = 3
 
 _COLUMNS = (
-    Column("component", "component", "component"),
-    Column("supplier", "supplier"),
+    Column("component", "component", "component", tells=Tells.COMPONENT),
+    Column("supplier", "supplier", tells=Tells.NAME),
     Column("part_number", "part number"),
     Column("lives", "lives", "integer", detail=True),
     Column("failed", "failed", "integer"),
     Column("running", "running", "integer"),
     Column("expected", "expected", "number"),
-    Column("hazard_ratio", "hazard ratio", "number"),
-    Column("hazard_low", "low", "number"),
-    Column("hazard_high", "high", "number"),
+    Column("hazard_ratio", "hazard ratio", "number", tells=Tells.VALUE),
+    Column("hazard_low", "low", "number", tells=Tells.LOW),
+    Column("hazard_high", "high", "number", tells=Tells.HIGH),
     Column("log_rank", "log-rank chance", "chance", detail=True),
     Column("adjusted", "adjusted chance", "chance", detail=True),
     Column("b50", "B50", "distance"),
     Column("price", "price of the part", "money"),
     Column("per_distance", "price per 1,000", "money"),
-    Column("per_distance_low", "low", "money", detail=True),
-    Column("per_distance_high", "high", "money", detail=True),
-    Column("currency", "currency", detail=True),
+    Column("per_distance_low", "low", "money", detail=True, tells=Tells.LOW),
+    Column("per_distance_high", "high", "money", detail=True, tells=Tells.HIGH),
+    Column("currency", "currency", detail=True, tells=Tells.CURRENCY),
     Column("words", "in words", "sentence"),
 )
 ABOUT = """\
@@ -238,6 +249,7 @@ def run(view: LedgerView, settings: SupplierComparisonSettings) -> Result:
         ),
         tuple(rows.row(item) for item in listed),
         tuple(events.get(item.label, ()) for item in listed),
+        Holds.SUPPLIERS,
     )
     named = [
         (item, item.test)
@@ -313,4 +325,5 @@ SUPPLIER_COMPARISON = Analysis(
     run=run,
     settings=SupplierComparisonSettings,
     about=ABOUT,
+    answers=Answers.SUPPLIERS,
 )

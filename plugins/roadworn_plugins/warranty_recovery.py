@@ -8,7 +8,16 @@ from typing import Annotated
 
 from pydantic import Field
 
-from roadworn.analysis.result import Analysis, Cell, Column, Estimate, Result, Settings, Table
+from roadworn.analysis.result import (
+    Analysis,
+    Answers,
+    Cell,
+    Column,
+    Estimate,
+    Result,
+    Settings,
+    Table,
+)
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Joined
@@ -313,4 +322,5 @@ WARRANTY_RECOVERY = Analysis(
     run=run,
     settings=WarrantyRecoverySettings,
     about=ABOUT,
+    answers=Answers.WARRANTY,
 )

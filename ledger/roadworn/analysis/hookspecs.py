@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import pluggy
 
 if TYPE_CHECKING:
-    from roadworn.analysis.result import Analysis
+    from roadworn.analysis.result import Analysis, Deferred
     from roadworn.columns.view import TableSpec
     from roadworn.model.kinds import EventKind
 
@@ -16,7 +16,7 @@ hookimpl = pluggy.HookimplMarker("roadworn")
 
 
 @hookspec
-def roadworn_analyses() -> Sequence["Analysis"]:  # type: ignore[empty-body]
+def roadworn_analyses() -> Sequence["Analysis | Deferred"]:  # type: ignore[empty-body]
     """Return the analyses that this plugin adds."""
 
 

@@ -16,7 +16,7 @@ import pluggy
 from pydantic import ValidationError
 
 from roadworn.analysis import hookspecs
-from roadworn.analysis.result import Analysis, Answers, Ran, Result, Settings
+from roadworn.analysis.result import Analysis, Answers, Deferred, Ran, Result, Settings
 from roadworn.model.errors import PluginFailure, QueryError, RoadwornError, UnknownName, UsageError
 from roadworn.model.kinds import EventKind, KindRegistry
 from roadworn.model.messages import Problem
@@ -41,7 +41,7 @@ class PluginHost:
         self.manager.add_hookspecs(hookspecs)
         self.problems: list[Problem] = []
         self.versions: dict[str, str] = {}
-        self._analyses: dict[str, tuple[str, Analysis]] | None = None
+        self._offered: dict[str, tuple[str, Analysis | Deferred]] | None = None
 
     @classmethod
     def load(cls) -> "PluginHost":
@@ -71,7 +71,7 @@ class PluginHost:
                 self.manager.unregister(name=name)
             return
         self.versions[name] = version
-        self._analyses = None
+        self._offered = None
 
     def plugin_names(self) -> list[str]:
         """Return the names of the plugins in use, bundled first."""
@@ -79,17 +79,39 @@ class PluginHost:
 
     def analyses(self) -> Mapping[str, tuple[str, Analysis]]:
         """Return analysis name -> (plugin name, analysis), sorted by name."""
-        if self._analyses is None:
-            found: dict[str, tuple[str, Analysis]] = {}
+        loaded = ((name, self._loaded(name)) for name in list(self._known()))
+        return {name: found for name, found in loaded if found is not None}
+
+    def _known(self) -> dict[str, tuple[str, Analysis | Deferred]]:
+        """Return what the plugins offer, sorted by name, each imported or not."""
+        if self._offered is None:
+            found: dict[str, tuple[str, Analysis | Deferred]] = {}
             for plugin, item in self._call("roadworn_analyses"):
-                if not isinstance(item, Analysis):
+                if not isinstance(item, Analysis | Deferred):
                     self._note(plugin, "returned something that is no Analysis", type(item))
                 elif item.name in found:
                     self._note(plugin, f"brings a second analysis called {item.name!r}", "left out")
                 else:
                     found[item.name] = (plugin, item)
-            self._analyses = dict(sorted(found.items()))
-        return self._analyses
+            self._offered = dict(sorted(found.items()))
+        return self._offered
+
+    def _loaded(self, name: str) -> tuple[str, Analysis] | None:
+        """Return plugin and analysis, imported now if it was not; None when that fails."""
+        known = self._known()
+        if name not in known:
+            return None
+        plugin, item = known[name]
+        if isinstance(item, Deferred):
+            try:
+                item = item.load()
+            # The plugin's own code is imported here: whatever it raises is its problem, not ours.
+            except (Exception, SystemExit) as error:  # noqa: BLE001
+                self._note(plugin, f"brings an analysis {name!r} that cannot be loaded", error)
+                del known[name]
+                return None
+            known[name] = (plugin, item)
+        return plugin, item
 
     def analysis(self, name: str) -> tuple[str, Analysis]:
         """Return (plugin name, analysis).
@@ -97,15 +119,17 @@ class PluginHost:
         Raises:
             UnknownName: there is none of that name; carries the nearest.
         """
-        known = self.analyses()
-        if name not in known:
-            near = get_close_matches(name, known, n=3)
+        found = self._loaded(name)
+        if found is None:
+            near = get_close_matches(name, self._known(), n=3)
             hint = f"did you mean {' or '.join(near)}?" if near else "see `roadworn analyses`."
             raise UnknownName(f"There is no analysis {name!r}; {hint}", near)
-        return known[name]
+        return found
 
     def answering(self, answers: Answers) -> str:
-        """Return the name of the first analysis that answers this, else that of the bundled one."""
+        """Return the name of the analysis that answers this: the bundled one, if it is there."""
+        if answers.value in self._known():
+            return answers.value
         found = (name for name, (_plugin, one) in self.analyses().items() if one.answers is answers)
         return next(found, answers.value)
 

@@ -8,6 +8,7 @@ A `Result` carries its evidence: each row of a table may name the events behind 
 estimate says how many failed, how many still run, and what was left out and why.
 """
 
+import importlib
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -323,6 +324,32 @@ class Analysis:
                 f"An analysis cannot be called {self.name!r}: use small letters, digits and "
                 "hyphens, as in 'myshop-idle'."
             )
+
+
+@dataclass(frozen=True, slots=True)
+class Deferred:
+    """An analysis that a plugin hands over without importing it until it is asked for.
+
+    Attributes:
+        name: that of the analysis.
+        module: where it stands.
+        attribute: its name there.
+    """
+
+    name: str
+    module: str
+    attribute: str
+
+    def load(self) -> Analysis:
+        """Import the analysis.
+
+        Raises:
+            ValueError: what stands there is no analysis of this name.
+        """
+        found = getattr(importlib.import_module(self.module), self.attribute)
+        if not isinstance(found, Analysis) or found.name != self.name:
+            raise ValueError(f"{self.module}.{self.attribute} is no analysis {self.name!r}")
+        return found
 
 
 @dataclass(frozen=True, slots=True)

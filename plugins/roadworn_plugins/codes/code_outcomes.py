@@ -6,7 +6,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from roadworn.analysis.result import Analysis, Column, Result, Settings, Table
+from roadworn.analysis.result import Analysis, Answers, Column, Result, Settings, Table
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Sentence
@@ -319,4 +319,5 @@ CODE_OUTCOMES = Analysis(
     run=run,
     settings=CodeOutcomesSettings,
     about=ABOUT,
+    answers=Answers.CODES,
 )

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from roadworn.analysis.result import Analysis, Estimate, Result, Settings
+from roadworn.analysis.result import Analysis, Answers, Estimate, Result, Settings
 from roadworn.columns.view import LedgerView
 from roadworn.model.messages import Joined, Sentence
 from roadworn.trade.cautions import cautions_for
@@ -408,5 +408,6 @@ INSPECTION_OUTLOOK = Analysis(
     run=run,
     settings=InspectionOutlookSettings,
     about=ABOUT,
+    answers=Answers.PASSES,
     files=RULE_SETS.as_files("rules", "inspection rules"),
 )

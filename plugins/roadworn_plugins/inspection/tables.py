@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from roadworn.analysis.result import Cell, Column, Table
+from roadworn.analysis.result import Cell, Column, Holds, Mark, Marks, Table, Tells
 from roadworn.model.messages import Joined, Sentence
 from roadworn.trade.weight import Weight
 from roadworn_plugins.inspection.judging import Judged, Outcome
@@ -13,30 +13,33 @@ from roadworn_plugins.shared.prices import Price
 from roadworn_plugins.wear.measured import Wear
 
 _VEHICLES = (
-    Column("vehicle", "vehicle"),
+    Column("vehicle", "vehicle", tells=Tells.VEHICLE),
     Column("outlook", "outlook"),
     Column("fails", "fails", "integer"),
     Column("not_known", "not known", "integer"),
     Column("cost", "cost to pass", "money"),
-    Column("cost_low", "low", "money"),
-    Column("cost_high", "high", "money"),
-    Column("currency", "currency", detail=True),
+    Column("cost_low", "low", "money", tells=Tells.LOW),
+    Column("cost_high", "high", "money", tells=Tells.HIGH),
+    Column("currency", "currency", detail=True, tells=Tells.CURRENCY),
     Column("unpriced", "without a price", "integer"),
     Column("due", "due", "date"),
     Column("why", "why", "sentence"),
 )
 _ITEMS = (
-    Column("vehicle", "vehicle"),
-    Column("item", "item"),
-    Column("outcome", "outcome"),
-    Column("cost", "cost", "money"),
-    Column("cost_low", "low", "money", detail=True),
-    Column("cost_high", "high", "money", detail=True),
-    Column("citation", "rule"),
+    Column("vehicle", "vehicle", tells=Tells.VEHICLE),
+    Column("item", "item", tells=Tells.NAME, brief=1),
+    Column("outcome", "outcome", tells=Tells.STATE, brief=2),
+    Column("cost", "cost", "money", tells=Tells.VALUE, brief=3),
+    Column("cost_low", "low", "money", detail=True, tells=Tells.LOW),
+    Column("cost_high", "high", "money", detail=True, tells=Tells.HIGH),
+    Column("citation", "rule", brief=4),
     Column("mark", "mark", detail=True),
     Column("detail", "seen", "sentence"),
     Column("left", "until the limit", "sentence"),
 )
+
+
+_MARKS = {"pass": Marks({Mark.PASSES}), "not known": Marks({Mark.NOT_KNOWN})}
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,6 +156,8 @@ def items_table(
         columns=_ITEMS,
         rows=tuple(rows),
         evidence=tuple(evidence),
+        holds=Holds.INSPECTED,
+        marks=tuple(_MARKS.get(str(row[2]), Marks()) for row in rows),
     )
 
 

@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import Field, field_validator
 
-from roadworn.analysis.result import Analysis, Column, Result, Settings, Table
+from roadworn.analysis.result import Analysis, Answers, Column, Result, Settings, Table
 from roadworn.columns.view import LedgerView
 from roadworn.model.messages import Joined, Sentence
 from roadworn_plugins.lifedata.parametric_fits import fit_weibull
@@ -238,4 +238,5 @@ PART_LIFESPANS = Analysis(
     run=run,
     settings=PartLifespansSettings,
     about=ABOUT,
+    answers=Answers.LIFESPANS,
 )

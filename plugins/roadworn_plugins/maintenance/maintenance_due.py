@@ -8,7 +8,19 @@ from typing import Annotated
 
 from pydantic import Field
 
-from roadworn.analysis.result import Analysis, Column, Estimate, Result, Settings, Table
+from roadworn.analysis.result import (
+    Analysis,
+    Answers,
+    Column,
+    Estimate,
+    Holds,
+    Mark,
+    Marks,
+    Result,
+    Settings,
+    Table,
+    Tells,
+)
 from roadworn.columns.view import UNSEEN_DAYS, LedgerView
 from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Sentence
@@ -176,19 +188,21 @@ def _table(
         )
     return Table(
         name="maintenance_due",
+        holds=Holds.SERVICES,
+        marks=tuple(Marks({Mark.LATER} if one.state == "later" else ()) for one in shown),
         title=f"Service as it stands on {today}",
         columns=(
-            Column("vehicle", "vehicle"),
-            Column("component", "component", "component"),
+            Column("vehicle", "vehicle", tells=Tells.VEHICLE),
+            Column("component", "component", "component", tells=Tells.COMPONENT, brief=1),
             Column("action", "action", detail=True),
-            Column("state", "state"),
+            Column("state", "state", tells=Tells.STATE, brief=2),
             Column("last_on", "last done", "date"),
-            Column("due_on", "due by", "date"),
-            Column("due_at", "due at", "distance", unit),
+            Column("due_on", "due by", "date", brief=3),
+            Column("due_at", "due at", "distance", unit, brief=4),
             Column("left", "left", "distance", unit),
             Column("expected_on", "expected", "date"),
-            Column("cost", "usual cost", "money"),
-            Column("currency", "currency", detail=True),
+            Column("cost", "usual cost", "money", tells=Tells.VALUE, brief=5),
+            Column("currency", "currency", detail=True, tells=Tells.CURRENCY),
             Column("citation", "interval from", detail=True),
         ),
         rows=tuple(rows),
@@ -309,5 +323,6 @@ MAINTENANCE_DUE = Analysis(
     run=run,
     settings=MaintenanceDueSettings,
     about=ABOUT,
+    answers=Answers.SERVICE_DUE,
     files=SCHEDULES.as_files("schedule", "service schedule"),
 )

@@ -4,7 +4,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from roadworn.analysis.result import Analysis, Result, Settings, Table
+from roadworn.analysis.result import Analysis, Answers, Holds, Result, Settings, Table
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Sentence
@@ -86,6 +86,7 @@ def run(view: LedgerView, settings: RepeatFailuresSettings) -> Result:
         columns=COLUMNS,
         rows=tuple(tuple(row.cells[column.name] for column in COLUMNS) for row in shown),
         evidence=tuple(row.evidence for row in shown),
+        holds=Holds.REPEATS,
     )
     tested = sum(level.excess.p.size for level in levels)
     caveats = [
@@ -181,4 +182,5 @@ REPEAT_FAILURES = Analysis(
     run=run,
     settings=RepeatFailuresSettings,
     about=ABOUT,
+    answers=Answers.KEEPS_FAILING,
 )

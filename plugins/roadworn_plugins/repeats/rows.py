@@ -5,7 +5,7 @@ from functools import cached_property
 
 import numpy as np
 
-from roadworn.analysis.result import Cell, Column
+from roadworn.analysis.result import Cell, Column, Tells
 from roadworn.columns.view import LedgerView
 from roadworn.model.messages import Joined, PartName
 from roadworn_plugins.lifedata.checked import LifeDataError
@@ -23,29 +23,29 @@ CALENDAR_ALPHA = 0.05
 
 COLUMNS = (
     Column("level", "what"),
-    Column("component", "component", "component"),
-    Column("where", "where"),
+    Column("component", "component", "component", tells=Tells.COMPONENT),
+    Column("where", "where", tells=Tells.PLACE),
     Column("failed", "failed", "integer"),
     Column("expected", "expected", "number"),
-    Column("ratio", "times the others", "number"),
-    Column("ratio_low", "low", "number"),
-    Column("ratio_high", "high", "number"),
+    Column("ratio", "times the others", "number", tells=Tells.VALUE),
+    Column("ratio_low", "low", "number", tells=Tells.LOW),
+    Column("ratio_high", "high", "number", tells=Tells.HIGH),
     Column("chance", "chance if alike", "chance", detail=True),
     Column("adjusted", "adjusted chance", "chance", detail=True),
     Column("expected_by_time", "expected by calendar", "number", detail=True),
     Column("hazard_ratio", "hazard ratio", "number", detail=True),
-    Column("hazard_low", "low", "number", detail=True),
-    Column("hazard_high", "high", "number", detail=True),
+    Column("hazard_low", "low", "number", detail=True, tells=Tells.LOW),
+    Column("hazard_high", "high", "number", detail=True, tells=Tells.HIGH),
     Column("log_rank", "log-rank chance", "chance", detail=True),
     Column("trend", "trend", detail=True),
     Column("trend_chance", "chance of the trend", "chance", detail=True),
     Column("within_warranty", "within warranty", "integer", detail=True),
     Column("avoidable_cost", "avoidable cost", "money"),
-    Column("currency", "currency", detail=True),
-    Column("since", "first failure", "date"),
+    Column("currency", "currency", detail=True, tells=Tells.CURRENCY),
+    Column("since", "first failure", "date", tells=Tells.SINCE),
     Column("vehicles", "vehicles", "integer"),
-    Column("why", "why it is listed", "sentence"),
-    Column("against", "what speaks against it", "sentence"),
+    Column("why", "why it is listed", "sentence", tells=Tells.WHY),
+    Column("against", "what speaks against it", "sentence", tells=Tells.AGAINST),
 )
 
 

@@ -6,7 +6,17 @@ from typing import Annotated
 import numpy as np
 from pydantic import Field
 
-from roadworn.analysis.result import Analysis, Cell, Column, Result, Settings, Table
+from roadworn.analysis.result import (
+    Analysis,
+    Answers,
+    Cell,
+    Column,
+    Holds,
+    Result,
+    Settings,
+    Table,
+    Tells,
+)
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name, place_of
 from roadworn.model.messages import Joined, Sentence
@@ -199,21 +209,22 @@ def _table(
 ) -> Table:
     return Table(
         name="measured_wear",
+        holds=Holds.WEAR,
         title="Measured parts, the nearest to its limit first",
         columns=(
-            Column("vehicle", "vehicle", detail=not fleet),
-            Column("component", "component", "component"),
-            Column("position", "where"),
+            Column("vehicle", "vehicle", detail=not fleet, tells=Tells.VEHICLE),
+            Column("component", "component", "component", tells=Tells.COMPONENT),
+            Column("position", "where", tells=Tells.PLACE),
             Column("measured", "measured", "number"),
             Column("measured_on", "measured on", "date", detail=True),
             Column("limit", "limit", "number"),
             Column("length_unit", "unit"),
             Column("wear", f"wear in 1,000 {unit}", "number", detail=True),
-            Column("wear_low", "low", "number", detail=True),
-            Column("wear_high", "high", "number", detail=True),
-            Column("left", "to the limit", "distance", unit),
-            Column("left_low", "low", "distance", unit),
-            Column("left_high", "high", "distance", unit),
+            Column("wear_low", "low", "number", detail=True, tells=Tells.LOW),
+            Column("wear_high", "high", "number", detail=True, tells=Tells.HIGH),
+            Column("left", "to the limit", "distance", unit, tells=Tells.VALUE),
+            Column("left_low", "low", "distance", unit, tells=Tells.LOW),
+            Column("left_high", "high", "distance", unit, tells=Tells.HIGH),
             Column("months", "in months", "number"),
             Column("replaced_at", "replaced here at", "number", detail=fleet),
             Column("measurements", "measurements", "integer", detail=True),
@@ -300,4 +311,5 @@ MEASURED_WEAR = Analysis(
     run=run,
     settings=WearOutlookSettings,
     about=ABOUT,
+    answers=Answers.WEARS,
 )
