@@ -32,19 +32,21 @@ def test_a_mile_is_63360_inches():
     [(1, "32nds", 0.79375), (2, "32nds", 1.5875), (4, "32nds", 3.175), (0.125, "in", 3.175)],
 )
 def test_tread_depths(value, unit, mm):
-    assert units.to_mm(value, unit) == mm
+    assert units.convert(value, unit, "mm") == mm
 
 
 def test_sixty_thousand_miles():
-    assert units.to_km(60_000, "mi") == 96_560.64
-    assert units.to_mi(96_560.64, "km") == 60_000
+    assert units.convert(60_000, "mi", "km") == 96_560.64
+    assert units.convert(96_560.64, "km", "mi") == 60_000
 
 
 @given(st.decimals(0, 10**7, places=3))
 def test_there_and_back_is_exact(value):
     km = units.exact(value, "mi", "km")
     assert km / units.exact(1, "mi", "km") == Fraction(value)
-    assert units.to_mi(units.to_km(value, "mi"), "km") == pytest.approx(float(value), rel=1e-15)
+    assert units.convert(units.convert(value, "mi", "km"), "km", "mi") == pytest.approx(
+        float(value), rel=1e-15
+    )
 
 
 @pytest.mark.parametrize(
@@ -126,12 +128,12 @@ def test_no_distance(text):
 @pytest.mark.parametrize("value", [float("nan"), float("inf")])
 def test_no_number_is_converted(value):
     with pytest.raises(units.UnitError):
-        units.to_km(value, "mi")
+        units.convert(value, "mi", "km")
 
 
 def test_dimensions_are_never_mixed():
     with pytest.raises(units.UnitError, match="measures voltage"):
-        units.to_mm(3, "V")
+        units.convert(3, "V", "mm")
 
 
 @given(st.text(max_size=30))

@@ -1,4 +1,4 @@
-"""What a plugin author imports: every name is there and listed, and costs nothing before its use."""
+"""What a plugin author imports: each name is there, is listed, and costs nothing before use."""
 
 import subprocess
 import sys

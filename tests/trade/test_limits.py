@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UnknownName, UsageError
-from roadworn.model.units import UnitError, dimension_of, to_mm
+from roadworn.model.units import UnitError, convert, dimension_of
 from roadworn.trade.limits import judge, limit_tables, load_sheet, sheet_names, table_limit
 
 REFERENCE = Path(__file__).parents[1] / "reference/trade"
@@ -233,7 +233,7 @@ def test_the_unit_does_not_change_the_answer(depth):
     in_mm = judge(TREAD, depth * Decimal("0.79375"), "mm")
     assert in_32nds.condition == in_mm.condition
     assert inches is None or inches.condition == in_32nds.condition
-    assert (in_32nds.condition == "failed") == (to_mm(depth, "32nds") < 1.5875)
+    assert (in_32nds.condition == "failed") == (convert(depth, "32nds", "mm") < 1.5875)
 
 
 def test_nothing_says_safe_to_drive():

@@ -67,16 +67,6 @@ def price_at_margin(cost: Decimal, percent: Decimal) -> Decimal:
     return round_money(cost / (1 - percent / _HUNDRED))
 
 
-def markup_of(cost: Decimal, price: Decimal) -> Decimal | None:
-    """Return (price - cost) / cost in percent, or None for a cost of zero."""
-    return None if cost == 0 else (price - cost) / cost * _HUNDRED
-
-
-def margin_of(cost: Decimal, price: Decimal) -> Decimal | None:
-    """Return (price - cost) / price in percent, or None for a price of zero."""
-    return None if price == 0 else (price - cost) / price * _HUNDRED
-
-
 @dataclass(frozen=True, slots=True)
 class PriceMatrix:
     """Markup by cost: each band holds costs up to and including its upper edge.

@@ -161,21 +161,6 @@ def convert(value: Number, unit: str, to: str) -> float:
     return float(exact(value, unit, to))
 
 
-def to_km(value: Number, unit: str) -> float:
-    """Return a distance in kilometres; 1 mi = 1.609344 km exactly."""
-    return convert(value, unit, "km")
-
-
-def to_mi(value: Number, unit: str) -> float:
-    """Return a distance in miles; 1 mi = 1.609344 km exactly."""
-    return convert(value, unit, "mi")
-
-
-def to_mm(value: Number, unit: str) -> float:
-    """Return a small length (``mm``, ``cm``, ``in``, ``32nds``) in millimetres."""
-    return convert(value, unit, "mm")
-
-
 def parse_distance(text: str, default_unit: str | None = None) -> Distance:
     """Read ``61,250 mi``, ``98 500 km`` or, with a default unit, ``61250``.
 

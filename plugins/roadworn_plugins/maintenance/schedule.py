@@ -5,7 +5,7 @@ from datetime import date, timedelta
 from typing import Any, Literal
 
 from roadworn.model.messages import Sentence
-from roadworn.model.units import to_km
+from roadworn.model.units import convert
 from roadworn.trade.data_file import DataFile, Key
 from roadworn.trade.warranty import add_months
 from roadworn_plugins.shared.packaged import Packaged
@@ -190,7 +190,7 @@ def _service(file: DataFile, where: str, row: dict[str, Any]) -> Service:
     for key in ("distance", "months"):
         if key in row and not row[key] > 0:
             file.refuse(where, f"{key} is {row[key]}: an interval is more than 0")
-    km = None if distance is None else to_km(distance, row["unit"])
+    km = None if distance is None else convert(distance, row["unit"], "km")
     return Service(
         component=row["component"],
         action=row.get("action", "replaced"),
