@@ -19,7 +19,7 @@ from roadworn_cli.record.common import (
     refuse_amended,
     short,
 )
-from roadworn_cli.record.profile import tell_vin
+from roadworn_cli.record.entry import tell_vin
 from roadworn_cli.record.remarks import private_remarks, profile_of, tell_consent
 
 if TYPE_CHECKING:

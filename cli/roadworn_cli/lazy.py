@@ -111,7 +111,9 @@ def group_of(table: Sequence[Verb]) -> type[LazyGroup]:
 def load(verb: Verb) -> TyperCommand | TyperGroup:
     """Import a verb's module and return its command."""
     module, _, attribute = verb.where.partition(":")
-    target: typer.Typer | Callable[..., None] = getattr(import_module(module), attribute)
+    target = getattr(import_module(module), attribute)
+    if hasattr(target, "as_command"):
+        target = target.as_command()
     if not isinstance(target, typer.Typer):
         target = _single(target, verb.name)
     command = cast("TyperCommand | TyperGroup", typer.main.get_command(target))

@@ -20,7 +20,7 @@ from roadworn_cli.output import say
 VERBS: tuple[Verb, ...] = (
     Verb("demo", "roadworn_cli.demo:demo", "Build the demo ledger and look at it.", "Begin"),
     Verb("create", "roadworn_cli.vehicle:create", "Begin a new, empty ledger.", "Write down"),
-    Verb("enrol", "roadworn_cli.vehicle:enrol", "Take a vehicle into the ledger.", "Write down"),
+    Verb("enrol", "roadworn_cli.record.entry:enrol", "Take in a vehicle.", "Write down"),
     Verb("record", "roadworn_cli.record:verb", "Write down what was seen or done.", "Write down"),
     Verb("import", "roadworn_cli.import_:import_", "Take in events from files.", "Write down"),
     Verb("contact", "roadworn_cli.vehicle:contact", "Names, apart from events.", "Write down"),

@@ -9,7 +9,6 @@ import typer
 
 from roadworn.checks.recent import last_event
 from roadworn.model.errors import ProblemsFound, UsageError
-from roadworn.reading.phrases import read_item
 from roadworn_cli.context import leave, state_of
 from roadworn_cli.output import note, say
 from roadworn_cli.output import note as say_note
@@ -24,7 +23,6 @@ from roadworn_cli.record.common import (
     tell_changes,
     write,
 )
-from roadworn_cli.record.remarks import tell_comeback
 
 if TYPE_CHECKING:
     from roadworn.adapter import AdapterScan
@@ -179,32 +177,6 @@ def scan(
         say_note(f"{remark.message} Hint: {remark.hint}.")
     tell_changes(ctx, stored)
     _tell_codes(payload)
-
-
-def complaint(
-    ctx: typer.Context,
-    vehicle: Vehicle,
-    text: Annotated[str, typer.Argument(metavar="TEXT", help="In the customer's words.")],
-    cause: Annotated[str, typer.Option(metavar="TEXT", help="What was found to cause it.")] = "",
-    correction: Annotated[
-        str, typer.Option(metavar="TEXT", help="What was done, and how it was verified.")
-    ] = "",
-    component: Annotated[
-        str, typer.Option(metavar="COMPONENT", help="The component it came from.")
-    ] = "",
-    odometer: OdometerOption = "",
-    unit: UnitOption = "",
-    on: OnOption = "",
-    by: ByOption = "",
-) -> None:
-    """What the customer says, and later what caused it and what was done."""
-    payload = {
-        "complaint": text,
-        "cause": cause,
-        "correction": correction,
-        **(read_item(component) if component else {}),
-    }
-    tell_comeback(ctx, write(ctx, vehicle, "complaint", payload, Envelope(odometer, unit, on, by)))
 
 
 def _tell_codes(payload: dict[str, Any]) -> None:

@@ -7,7 +7,6 @@ import typer
 
 from roadworn.checks.recent import amendment_of, last_event
 from roadworn.model.errors import UsageError
-from roadworn.reading.amounts import read_money
 from roadworn.reading.estimates import read_estimate, total_of_lines
 from roadworn.reading.phrases import read_decisions
 from roadworn_cli.context import State, check_day, default_currency, state_of
@@ -205,24 +204,3 @@ def authorisation(
         back = total.after_core_return
         cores = f", {back:,.2f} when the old parts come back" if back != total.total else ""
         say(f"What is approved here comes to {total.total:,.2f} {code} in all{cores}.")
-
-
-def valuation(
-    ctx: typer.Context,
-    vehicle: Vehicle,
-    amount: Annotated[str, typer.Argument(metavar="AMOUNT", help="As it stands, '4,200 USD'.")],
-    source: Annotated[str, typer.Option(metavar="TEXT", help="Where the figure is from.")],
-    currency: CurrencyOption = "",
-    odometer: OdometerOption = "",
-    unit: UnitOption = "",
-    on: OnOption = "",
-    by: ByOption = "",
-    note: NoteOption = "",
-) -> None:
-    """What the vehicle is worth as it stands, and where that figure is from."""
-    payload = {
-        "value": read_money(amount, currency or default_currency()),
-        "source": source,
-        "note": note,
-    }
-    write(ctx, vehicle, "valuation", payload, Envelope(odometer, unit, on, by))

@@ -48,6 +48,10 @@ def about(help: str, option: str = "", shown: str = "") -> Any:  # noqa: A002, A
 Note = Annotated[LongText | None, about("Anything worth keeping.")]
 
 
+#: A place that is typed in one phrase with its component.
+TypedPlace = Annotated[Position | None, about("Where it sits.", "component")]
+
+
 class Part(BaseModel):
     """Base of the value objects inside payloads."""
 
@@ -124,7 +128,7 @@ class OdometerExchange(Payload):
 
     old_reading: Annotated[Distance, about("Last figure of the old one.", "old", "FIGURE")]
     new_reading: Annotated[Distance, about("First figure of the new one.", "new", "FIGURE")]
-    unit: DistanceUnit
+    unit: Annotated[DistanceUnit, about("Of both figures.", "old")]
     note: Note = None
 
 
@@ -170,7 +174,7 @@ class Enrolment(Payload, ProfileFields):
     """
 
     parts: Annotated[
-        Originality, about("Whether the fitted parts are those it left the factory with.")
+        Originality, about("Whether the parts are known to be those it left the factory with.")
     ] = "unknown"
     note: Note = None
 
@@ -289,7 +293,7 @@ class Complaint(Payload):
     cause: Annotated[LongText | None, about("What was found to cause it.")] = None
     correction: Annotated[LongText | None, about("What was done, and how it was verified.")] = None
     component: Annotated[ComponentId | None, about("The component it came from.")] = None
-    position: Position | None = None
+    position: TypedPlace = None
 
 
 # Work: parts replaced, repairs, maintenance, estimates and their answers.
@@ -312,7 +316,7 @@ class Replacement(CostedPayload):
 
     component: WorkedOn
     reason: Annotated[ReplacementReason, about("Why.")]
-    position: Position | None = None
+    position: TypedPlace = None
     part_number: Annotated[ShortText | None, about("Of the new part.")] = None
     maker: Annotated[ShortText | None, about("Who made the new part.", shown="NAME")] = None
     supplier: Annotated[ShortText | None, about("Who sold it.", shown="NAME")] = None
@@ -335,7 +339,7 @@ class Repair(CostedPayload):
     """Work without a new part, in the trade's three texts."""
 
     component: WorkedOn
-    position: Position | None = None
+    position: TypedPlace = None
     complaint: Annotated[LongText | None, about("What was complained of.")] = None
     cause: Annotated[LongText | None, about("What caused it.")] = None
     correction: Annotated[LongText | None, about("What was done.")] = None
@@ -345,7 +349,7 @@ class Maintenance(CostedPayload):
     """Service work that is due by plan, such as an oil change."""
 
     component: WorkedOn
-    position: Position | None = None
+    position: TypedPlace = None
     action: Annotated[
         Literal["inspected", "adjusted", "cleaned", "replaced", "filled"], about("What was done.")
     ] = "replaced"

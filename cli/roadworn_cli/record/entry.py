@@ -1,0 +1,364 @@
+"""Commands made from the fields of a payload: `enrol`, and `record` of the plain kinds.
+
+A field is described where it is declared (`roadworn.model.kinds`), and its type says how a
+person types it. What is left stands here: which fields are typed without an option's name, what
+a command takes besides them, and what is said once the event is written down.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from inspect import Parameter, Signature
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+import typer
+
+from roadworn.checks.identity import shared_vin
+from roadworn.checks.private import check_owner
+from roadworn.checks.recent import vehicles_with_vin
+from roadworn.model.errors import LedgerRefused, UnknownName, UsageError
+from roadworn.model.kinds import CORE_KINDS, PayloadField, fields_of
+from roadworn.reading.amounts import choose, read_odometer, read_warranty
+from roadworn_cli.context import check_day, default_unit, state_of, today
+from roadworn_cli.output import note
+from roadworn_cli.record.common import (
+    ByOption,
+    CurrencyOption,
+    Envelope,
+    NoteOption,
+    OdometerOption,
+    OnOption,
+    UnitOption,
+    Vehicle,
+    acknowledge,
+    build,
+    given,
+    money,
+    remark,
+    write,
+)
+from roadworn_cli.record.remarks import profile_of, tell_comeback, tell_consent
+
+if TYPE_CHECKING:
+    from roadworn.model.events import StoredEvent
+
+#: What typer makes a parameter of: its annotation, and its default.
+Asked = tuple[Any, object]
+_FIGURE = Annotated[str, typer.Argument(metavar="FIGURE", help="As read, '61,250 mi'.")]
+_UNIT_ALONE = Annotated[
+    str, typer.Option(metavar="km|mi", help="Unit of a figure that has none; else ROADWORN_UNIT.")
+]
+
+
+@dataclass(slots=True)
+class Typed:
+    """What was typed for one event, read.
+
+    Attributes:
+        ctx: the running command.
+        vehicle: its name, as typed.
+        kind: stored name of the kind.
+        payload: the fields that were given.
+        envelope: when, by whom, at what reading.
+        others: parameters that are no fields, and the figures of distances as typed.
+    """
+
+    ctx: typer.Context
+    vehicle: str
+    kind: str
+    payload: dict[str, Any]
+    envelope: Envelope
+    others: dict[str, Any]
+
+    def write(self, *, allow_repeat: bool = False, typed: str = "") -> "StoredEvent":
+        """Append the event, and say what was written."""
+        return write(
+            self.ctx,
+            self.vehicle,
+            self.kind,
+            self.payload,
+            self.envelope,
+            allow_repeat=allow_repeat,
+            typed=typed,
+        )
+
+
+class Entry:
+    """A command made from the fields of a kind; put before the function that writes it down.
+
+    Args:
+        kind: stored name of the kind.
+        arguments: fields typed without an option's name, in their order.
+        reading: whether the odometer figure is an option, an argument or not asked for.
+        defaults: words taken where none is typed, in the place of the payload's own.
+        without: fields that are not asked for.
+        others: parameters that are no fields, or that differ from those of other commands.
+    """
+
+    def __init__(
+        self,
+        kind: str,
+        *arguments: str,
+        reading: Literal["option", "argument", "none"] = "option",
+        defaults: Mapping[str, str] | None = None,
+        without: tuple[str, ...] = (),
+        others: Mapping[str, Asked] | None = None,
+    ) -> None:
+        self.kind, self.arguments, self.reading = kind, arguments, reading
+        self.defaults, self.without, self.others = defaults or {}, without, others or {}
+
+    def __call__(self, function: Callable[[Typed], object]) -> "Entry":
+        """Keep what the command does when everything is read; its docstring is the help."""
+        self.function = function
+        return self
+
+    def as_command(self) -> Callable[..., None]:
+        """Return the function that typer makes the command of."""
+        fields = self._fields()
+        asked: dict[str, Asked] = {"vehicle": (Vehicle, Parameter.empty)}
+        if self.reading == "argument":
+            asked["odometer"] = (_FIGURE, Parameter.empty)
+        asked |= {name: self._asked(one) for name, one in fields.items()}
+        if any(one.type == "money" for one in fields.values()):
+            asked["currency"] = (CurrencyOption, "")
+        if self.reading == "option":
+            asked["odometer"] = (OdometerOption, "")
+        asked |= {"unit": (UnitOption, ""), "on": (OnOption, ""), "by": (ByOption, "")}
+        if "note" in CORE_KINDS[self.kind].model_fields:
+            asked["note"] = (NoteOption, "")
+        asked |= self.others
+
+        def run(ctx: typer.Context, vehicle: str, **typed: Any) -> None:  # noqa: ANN401
+            payload: dict[str, Any] = {}
+            for name, one in fields.items():
+                if typed[name] not in (None, "", []):
+                    payload |= self._read(one, typed[name], typed)
+            payload["note"] = typed.get("note")
+            words = (typed.get(name, "") for name in ("odometer", "unit", "on", "by"))
+            self.function(Typed(ctx, vehicle, self.kind, payload, Envelope(*words), typed))
+
+        run.__doc__ = self.function.__doc__
+        run.__annotations__ = {name: annotation for name, (annotation, _default) in asked.items()}
+        run.__annotations__["ctx"] = typer.Context
+        run.__signature__ = Signature(  # type: ignore[attr-defined]  # what typer reads
+            [Parameter("ctx", Parameter.KEYWORD_ONLY, annotation=typer.Context)]
+            + [
+                Parameter(name, Parameter.KEYWORD_ONLY, annotation=annotation, default=default)
+                for name, (annotation, default) in asked.items()
+            ]
+        )
+        return run
+
+    def _fields(self) -> dict[str, PayloadField]:
+        """Return the fields to ask for: arguments, what must be given, the kind's own, others."""
+        known = fields_of(CORE_KINDS[self.kind])
+        first: dict[str, PayloadField] = {}
+        for one in known.values():
+            # A field with the option of another is typed with it, as a place is.
+            first.setdefault(one.option, one)
+        asked = [one for one in first.values() if one.name not in {"note", *self.without}]
+        own = CORE_KINDS[self.kind].__annotations__
+        asked.sort(key=lambda one: (not one.required, one.name not in own))
+        return {name: known[name] for name in (*self.arguments, *(one.name for one in asked))}
+
+    def _asked(self, one: PayloadField) -> Asked:
+        """Return the parameter of a field."""
+        words = [word.replace("_", "-") for word in one.words]
+        told = one.help
+        if words:
+            told = f"{told.rstrip('.')}: {', '.join(words[:-1])} or {words[-1]}."
+        if one.type == "texts":
+            told = f"{told.rstrip('.')}; repeat it."
+        if one.name in self.arguments:
+            shown = one.option.upper()
+            return Annotated[str, typer.Argument(metavar=shown, help=told)], Parameter.empty
+        option = typer.Option(
+            f"--{one.option}", metavar=one.shown or _SHOWN.get(one.type, "TEXT"), help=told
+        )
+        default = self.defaults.get(one.name, one.default)
+        if one.option == "warranty":
+            return Annotated[str, option], ""
+        if one.type == "integer":
+            return Annotated[int | None, option], default
+        if one.type == "number":
+            return Annotated[float | None, option], default
+        if one.type == "texts":
+            return Annotated[list[str] | None, option], None
+        return Annotated[str, option], Parameter.empty if one.required else default or ""
+
+    def _read(self, one: PayloadField, value: Any, typed: dict[str, Any]) -> dict[str, Any]:  # noqa: ANN401
+        """Return what was typed for a field, and for those that are typed with it.
+
+        Raises:
+            UsageError: it cannot be read.
+        """
+        option = f"--{one.option}"
+        if one.option == "warranty":
+            return read_warranty(value, typed["unit"] or default_unit())
+        if one.name == "vin":
+            value = value.strip().upper()
+        elif one.name == "owner_reference":
+            check_owner(value)
+        elif one.name == "model_year" and not 1900 <= value <= 2100:
+            raise UsageError(f"{option} takes four digits, as in 2014, not {value}.")
+        elif one.type == "component":
+            # The words of the trade cost what a reading would wait for in vain.
+            from roadworn.reading.phrases import read_item
+
+            item = read_item(value)
+            return item if one.name == "component" else {one.name: item["component"]}
+        elif one.type == "money":
+            value = money(value, typed["currency"])
+        elif one.type == "day":
+            value = check_day(value, option)
+        elif one.type == "word":
+            what = f"The {one.option}" if one.name in self.arguments else option
+            value = choose(value, one.words, what)
+        return {one.name: value}
+
+
+_SHOWN = {
+    "word": "WORD",
+    "day": "DATE",
+    "money": "AMOUNT",
+    "component": "COMPONENT",
+    "distance": "FIGURE",
+    "integer": "NUMBER",
+    "number": "NUMBER",
+}
+
+
+@Entry("odometer_reading", reading="argument", defaults={"how": "dash"})
+def reading(typed: Typed) -> None:
+    """An odometer reading: roadworn record reading bus-7 "61,250 mi"."""
+    typed.write()
+
+
+@Entry("odometer_exchange", reading="none", others={"unit": (_UNIT_ALONE, "")})
+def exchange(typed: Typed) -> None:
+    """The odometer was exchanged: record exchange bus-7 --old "98,400 mi" --new "12 mi"."""
+    old, new = typed.payload["old_reading"], typed.payload["new_reading"]
+    unit = typed.envelope.unit or default_unit()
+    old_value, old_unit = read_odometer(old, unit)
+    new_value, new_unit = read_odometer(new, unit or old_unit)
+    if old_unit != new_unit:
+        raise UsageError(
+            f"The old figure is in {old_unit} and the new one in {new_unit}: give both in one unit."
+        )
+    typed.payload |= {"old_reading": old_value, "new_reading": new_value, "unit": old_unit}
+    typed.write(typed=old)
+
+
+@Entry("profile_change")
+def profile(typed: Typed) -> None:
+    """Some of its description changed; what is left out stays as it was."""
+    if not given({**typed.payload, "note": None}):
+        raise UsageError("Nothing has changed: say what did, as in --duty 'school run'.")
+    stored = typed.write()
+    if typed.payload.keys() & {"vin", "model_year"}:
+        known = profile_of(state_of(typed.ctx).ledger, stored.vehicle_id)
+        tell_vin(known.get("vin", ""), known.get("model_year"))
+
+
+@Entry("inspection_result", "inspection", "result")
+def inspection_result(typed: Typed) -> None:
+    """Outcome of an official inspection: roadworn record inspection-result bus-7 safety pass."""
+    typed.write()
+
+
+@Entry("retirement", "reason")
+def retirement(typed: Typed) -> None:
+    """The vehicle left; its parts stop being observed at its last reading."""
+    typed.write()
+
+
+@Entry("valuation", "value")
+def valuation(typed: Typed) -> None:
+    """What the vehicle is worth as it stands, and where that figure is from."""
+    typed.write()
+
+
+@Entry("complaint", "complaint")
+def complaint(typed: Typed) -> None:
+    """What the customer says, and later what caused it and what was done."""
+    tell_comeback(typed.ctx, typed.write())
+
+
+@Entry("repair", "component")
+def repair(typed: Typed) -> None:
+    """Work without a new part, in the trade's three texts: complaint, cause, correction."""
+    stored = typed.write()
+    tell_comeback(typed.ctx, stored)
+    tell_consent(typed.ctx, stored)
+
+
+@Entry("maintenance", "component")
+def maintenance(typed: Typed) -> None:
+    """Service work that is due by plan: roadworn record maintenance bus-7 "engine oil"."""
+    tell_consent(typed.ctx, typed.write())
+
+
+def _flag(name: str, told: str) -> Asked:
+    return Annotated[bool, typer.Option(f"--{name}", help=told)], False
+
+
+_PART_KINDS = {
+    "new": _flag("new", "The part is new."),
+    "used": _flag("used", "The part is used: its age is unknown."),
+    "remanufactured": _flag("remanufactured", "The part is remanufactured."),
+}
+_REPEAT = {"allow_repeat": _flag("allow-repeat", "Take it though the same was entered already.")}
+
+
+@Entry("replacement", "component", without=("part_kind",), others={**_PART_KINDS, **_REPEAT})
+def replacement(typed: Typed) -> None:
+    """A part was replaced; --reason says why, since that is what its life is counted by."""
+    said = [kind for kind in _PART_KINDS if typed.others[kind]]
+    if len(said) > 1:
+        both = " and ".join(f"--{kind}" for kind in said)
+        raise UsageError(f"A part cannot be {both} at once: keep one of them.")
+    typed.payload["part_kind"] = said[0] if said else "unknown"
+    stored = typed.write(allow_repeat=typed.others["allow_repeat"])
+    tell_comeback(typed.ctx, stored)
+    tell_consent(typed.ctx, stored)
+
+
+_NEW_NAME = Annotated[
+    str, typer.Argument(metavar="VEHICLE", help="A short name of your own, without spaces.")
+]
+
+
+@Entry("enrolment", others={"vehicle": (_NEW_NAME, Parameter.empty), "unit": (_UNIT_ALONE, "")})
+def enrol(typed: Typed) -> None:
+    """Take a vehicle into the ledger; later a change of its description is `record profile`."""
+    vehicle, envelope, payload = typed.vehicle, typed.envelope, given(typed.payload)
+    state = state_of(typed.ctx)
+    day = check_day(envelope.on, "--on") or today().isoformat()
+    with state.open_ledger(writable=True) as ledger:
+        try:
+            known = ledger.require_vehicle(vehicle)
+        except UnknownName:
+            known = ""
+        if known and known != vehicle:
+            raise LedgerRefused(
+                f"{known} is enrolled already, and {vehicle} differs in letter case only: "
+                "choose another name."
+            )
+        stored = ledger.append(build(vehicle, typed.kind, payload, envelope, day, None))
+    acknowledge(stored)
+    remark(stored, state.ledger, (), envelope)
+    if vin := payload.get("vin"):
+        tell_vin(vin, payload.get("model_year"))
+        others = [v for v in vehicles_with_vin(state.ledger, vin) if v != vehicle]
+        shared = shared_vin(vin, others)
+        if shared is not None:
+            note(f"{shared.message} It is kept; {shared.hint}.")
+    if not envelope.odometer:
+        note("without --odometer its parts have no known distance until a reading is recorded.")
+
+
+def tell_vin(vin: str, model_year: int | None = None) -> None:
+    """Say what is odd about a VIN, or about the year beside it; both are kept as typed."""
+    from roadworn.checks.identity import identity_doubts
+
+    for problem in identity_doubts(vin, model_year):
+        note(f"{problem.message} Kept as typed; {problem.hint}.")
