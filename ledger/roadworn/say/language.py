@@ -97,7 +97,15 @@ def strings(language: str) -> Strings:
     """Return the strings of one language."""
     raw = tomllib.loads((_FOLDER / f"{language}.toml").read_text(encoding="utf-8"))
     tables = ("sheet", "sentences", "texts", "components", "places")
+    codes = {f"code.{code}": meaning for code, meaning in raw.get("codes", {}).items()}
+    raw["sentences"] = raw.get("sentences", {}) | codes
     return Strings(raw["locale"], *(raw.get(table, {}) for table in tables))
+
+
+@lru_cache(maxsize=4096)
+def places_of(template: str) -> frozenset[str]:
+    """Return the names of the places of a template."""
+    return frozenset(name for _text, name, _spec, _conversion in _PARSED.parse(template) if name)
 
 
 class Speaker:
@@ -190,17 +198,16 @@ class Speaker:
 
     def _sentence(self, sentence: Sentence) -> Iterator[Piece]:
         if self._is_source:
-            template: str | Mapping[str, str] | None = sentence.template
-        else:
-            template = self.strings.sentences.get(sentence.code)
+            return self._filled(sentence.template, sentence.arguments)
+        template = self.strings.sentences.get(sentence.code)
         if isinstance(template, Mapping):
-            counted = sentence.arguments[template["by"]]
+            counted = sentence.arguments.get(template["by"])
             form = self._locale.plural_form(counted if isinstance(counted, int | float) else 2)
             template = template.get(form, template["other"])
-        if template is None:
-            yield from self._text(str(sentence))
-        else:
-            yield from self._filled(template, sentence.arguments)
+        # A plugin may use a code of ours for a sentence of its own.
+        if template is None or not places_of(template) <= sentence.arguments.keys():
+            return self._text(str(sentence))
+        return self._filled(template, sentence.arguments)
 
     def _filled(self, template: str, arguments: Mapping[str, object]) -> Iterator[Piece]:
         for literal, name, spec, conversion in _PARSED.parse(template):

@@ -13,7 +13,7 @@ from importlib.resources import files
 from typing import Any, Literal
 
 from roadworn.model.errors import UsageError
-from roadworn.model.messages import Problem
+from roadworn.model.messages import Problem, Sentence
 from roadworn.trade.j1939 import FAILURE_MODES
 
 Owner = Literal["standard", "maker", "reserved"]
@@ -161,7 +161,7 @@ def decode_code(text: str) -> TroubleCode:
         return TroubleCode(
             code,
             owner,
-            row["description"],
+            Sentence(f"code.{code}", row["description"]),
             (row["component"], *others),
             failure_type,
             row["confidence"],
@@ -180,14 +180,22 @@ def told_code(code: str, words: str | None = None) -> tuple[str, tuple[str, ...]
     """
     heavy = _HEAVY.fullmatch(code)
     if heavy is not None and int(heavy[2]) < len(FAILURE_MODES):
-        named = f"{words} (the reader's words)" if words else f"parameter {heavy[1]}"
-        return f"{named}: {FAILURE_MODES[int(heavy[2])]}", ()
+        mode = FAILURE_MODES[int(heavy[2])]
+        if words:
+            told = Sentence(
+                "code.spn-words", "{words} (the reader's words): {mode}", words=words, mode=mode
+            )
+        else:
+            told = Sentence("code.spn", "parameter {spn}: {mode}", spn=heavy[1], mode=mode)
+        return told, ()
     if _CODE.fullmatch(code) is None:
-        return "no code of a published standard, kept as it was written", ()
+        none = "no code of a published standard, kept as it was written"
+        return Sentence("code.none", none), ()
     decoded = decode_code(code)
     if words and code not in _listed():
-        return f"{words} (the reader's words)", decoded.points_to
-    return decoded.description or "maker's own code, no description on file", decoded.points_to
+        said = Sentence("code.words", "{words} (the reader's words)", words=words)
+        return said, decoded.points_to
+    return decoded.description, decoded.points_to
 
 
 def owner_of(code: str) -> Owner:
@@ -291,8 +299,12 @@ def _family_components(code: str) -> tuple[str, ...]:
 
 def _group(code: str, owner: Owner) -> str:
     if owner == "maker":
-        return "Maker's own code: see the maker's service information"
+        return Sentence("code.maker", "Maker's own code: see the maker's service information")
     if owner == "reserved":
-        return "Reserved range: no meaning is published"
+        return Sentence("code.reserved", "Reserved range: no meaning is published")
     group = _P0_GROUPS.get(code[2]) if code.startswith("P0") else None
-    return f"Standard code, not in this list{f'; its group is {group}' if group else ''}"
+    if group is None:
+        return Sentence("code.standard", "Standard code, not in this list")
+    return Sentence(
+        "code.of-group", "Standard code, not in this list; its group is {group}", group=group
+    )

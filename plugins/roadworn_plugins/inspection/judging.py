@@ -342,7 +342,7 @@ def _passed_words(item: RuleItem, passed: Sequence[Seen]) -> str:
     if not measured:
         done = sorted({s.how for s in passed})
         at = " at" if "looked" in done else ""
-        return _said("-or-".join(done), f"{' or '.join(done)}{at} on {{day}}", day=day)
+        return _said(f"passed-{'-or-'.join(done)}", f"{' or '.join(done)}{at} on {{day}}", day=day)
     everywhere = _said("everywhere", "all")
     shown = Joined(Joined((s.place or everywhere, _figures(s)), by=" ") for s in measured)
     return Joined((shown, _said("on-a-day", "on {day}", day=day)), by=" ")

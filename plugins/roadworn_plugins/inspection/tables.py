@@ -173,7 +173,7 @@ def _left(part: Wear, unit: Unit) -> Sentence:
         )
     scale = KM_PER_MILE if unit == "mi" else 1.0
     low, middle, high = (
-        Sentence("distance", "{distance:,.0f}", distance=round(km / scale, -2))
+        Sentence("inspection-outlook.distance", "{distance:,.0f}", distance=round(km / scale, -2))
         if km != float("inf")
         else Sentence("unknown", "unknown")
         for km in (part.low_km, part.middle_km, part.high_km)

@@ -84,7 +84,7 @@ def _chart(parts: list[Wear], unit: Unit) -> Chart:
         name=f"wear-{nearest.component}",
         title=_of(part_name(nearest.component, nearest.position), nearest, unit),
         x_title=_said("distance", "distance ({unit})", unit=unit),
-        y_title=f"{nearest.item} ({length})",
+        y_title=_said("item-unit", "{item} ({unit})", item=nearest.item, unit=length),
         series=tuple(series),
         alternative=Joined((_of(place_name(one), one, unit) for one in parts), by="; "),
     )
