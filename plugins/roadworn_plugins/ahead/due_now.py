@@ -340,19 +340,17 @@ class _Gathered:
         begun = {event for _name, _kind, event in rows}
         found = []
         for one in due_services(self.view, self.vehicle):
-            if one.state not in {"due", "overdue"} or one.last_event in begun:
+            if one.last is None or one.state not in {"due", "overdue"} or one.last.event in begun:
                 continue
-            seen = Sentence("next-repairs.service", "{state} by the schedule", state=one.state)
-            if one.last is not None:
-                seen = Sentence(
-                    "next-repairs.service-last",
-                    "{state} by the schedule, last done on {day}",
-                    state=one.state,
-                    day=one.last.on,
-                )
+            seen = Sentence(
+                "next-repairs.service-last",
+                "{state} by the schedule, last done on {day}",
+                state=one.state,
+                day=one.last.on,
+            )
             component = one.service.component
             price = self.prices.or_labour(component, kinds[one.vehicle])
-            events = (one.last_event,) if one.last_event else ()
+            events = (one.last.event,)
             found.append(
                 DueItem(one.vehicle, State.SERVICE, component, "", seen, None, price, events)
             )

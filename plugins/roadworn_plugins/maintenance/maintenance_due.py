@@ -1,7 +1,7 @@
 """Which service is due or overdue, and how much of it was done in time."""
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date
 from itertools import pairwise
 from typing import Annotated
@@ -11,6 +11,7 @@ from pydantic import Field
 from roadworn.analysis.result import (
     Analysis,
     Answers,
+    Cell,
     Column,
     Estimate,
     Holds,
@@ -23,16 +24,9 @@ from roadworn.analysis.result import (
 )
 from roadworn.columns.view import UNSEEN_DAYS, LedgerView
 from roadworn.model.catalogue import part_name
-from roadworn.model.messages import Sentence
 from roadworn.trade.warranty import add_months
 from roadworn_plugins.lifedata.counts import jeffreys_interval
-from roadworn_plugins.maintenance.schedule import (
-    SCHEDULES,
-    Schedule,
-    due_after,
-    load_schedule,
-    timing,
-)
+from roadworn_plugins.maintenance.schedule import SCHEDULES, due_after, load_schedule, timing
 from roadworn_plugins.maintenance.standing import (
     STATES,
     Done,
@@ -44,8 +38,15 @@ from roadworn_plugins.maintenance.standing import (
     standing_of,
 )
 from roadworn_plugins.shared.asked_for import classes_nobody_has
-from roadworn_plugins.shared.grouped import KM_PER_MILE, Unit, preferred_unit
-from roadworn_plugins.shared.said import all_said, first_of, if_any, on_vehicle
+from roadworn_plugins.shared.grouped import Unit, preferred_unit
+from roadworn_plugins.shared.said import Says, all_said, first_of, on_vehicle
+from roadworn_plugins.shared.shown import (
+    MostRows,
+    OnlyVehicle,
+    ShownUnit,
+    in_unit,
+    whole_distance,
+)
 
 ABOUT = """\
 Question: Which service is due or overdue, and how much of it was done in time?
@@ -63,12 +64,43 @@ overdue. The maker's schedule comes first: name a file of your own as the schedu
 
 Reference: Compliance as on time over due, window of 10 %: common practice, no source.
 """
+_say = Says(
+    "maintenance-due",
+    {
+        "headline": "{overdue} services overdue{on_vehicle}, {due} due now, {soon} more within "
+        "{ahead:g} months{in_time}.",
+        "in-time": "; in {months} months {in_time} of {n} were done in time",
+        "title": "Service as it stands on {day}",
+        "share": "{in_time} of {n} in {months} months; {early}{late} late, {not_done} not done",
+        "early": "{n} too early, ",
+        "method": "on time over due, Jeffreys limits",
+        "none-due": "No service fell due in that time, so there is no share.",
+        "unknown": "no record of the time before",
+        "unseen": "{n} vehicles not seen for {days} days are left out.",
+        "no-record": "For {n} services nobody wrote down when they were last done: {names}.",
+        "not-shown": "{n} more rows are not shown; raise the setting most.",
+    },
+)
+_COLUMNS = (
+    Column("vehicle", "vehicle", tells=Tells.VEHICLE),
+    Column("component", "component", "component", tells=Tells.COMPONENT, brief=1),
+    Column("action", "action", detail=True),
+    Column("state", "state", tells=Tells.STATE, brief=2),
+    Column("last_on", "last done", "date"),
+    Column("due_on", "due by", "date", brief=3),
+    Column("due_at", "due at", "distance", brief=4),
+    Column("left", "left", "distance"),
+    Column("expected_on", "expected", "date"),
+    Column("cost", "usual cost", "money", tells=Tells.VALUE, brief=5),
+    Column("currency", "currency", detail=True, tells=Tells.CURRENCY),
+    Column("citation", "interval from", detail=True),
+)
 
 
 class MaintenanceDueSettings(Settings):
     """Which schedule, and how far to look."""
 
-    vehicle: Annotated[str | None, Field(description="only this vehicle")] = None
+    vehicle: OnlyVehicle = None
     schedule: Annotated[
         str,
         Field(description="schedule or path of one; else ROADWORN_SCHEDULE, else common practice"),
@@ -81,23 +113,8 @@ class MaintenanceDueSettings(Settings):
     early_counts: Annotated[
         bool, Field(description="whether a service done too early counts as in time")
     ] = False
-    unit: Annotated[Unit | None, Field(description="mi or km")] = None
-    most: Annotated[int, Field(ge=1, description="rows at the most")] = 60
-
-
-@dataclass(slots=True)
-class _Count:
-    """Services due in the time asked about."""
-
-    on_time: int = 0
-    early: int = 0
-    late: int = 0
-    not_done: int = 0
-    events: list[str] | None = None
-
-    @property
-    def due(self) -> int:
-        return self.on_time + self.early + self.late + self.not_done
+    unit: ShownUnit = None
+    most: MostRows = 60
 
 
 def run(view: LedgerView, settings: MaintenanceDueSettings) -> Result:
@@ -107,42 +124,69 @@ def run(view: LedgerView, settings: MaintenanceDueSettings) -> Result:
     vehicles = serviced(view, schedule, settings.vehicle)
     done = services_done(view, schedule)
     standing = standing_of(vehicles, done, settings.window, settings.ahead_months)
+    states = Counter(one.state for one in standing)
     wanted = [s for s in standing if settings.vehicle is not None or s.state in STATES[:3]]
     wanted.sort(key=lambda s: (STATES.index(s.state), s.expected or date.max, s.vehicle))
-    count = _compliance(view.today, vehicles, done, standing, settings)
     shown = wanted[: settings.most]
+    count, events = _compliance(view.today, vehicles, done, settings)
+    # One not done and past its window counts as due.
+    count["not done"] = states["overdue"]
+    due = count.total()
+    in_time = count["on time"] + (count["early"] if settings.early_counts else 0)
+    costs = _costs(view)
+    unknown = [one.service.component for one in standing if one.state == "no record"]
+    unseen = view.sql(
+        """SELECT count(*) FROM vehicles
+           WHERE retired_on IS NULL AND last_seen_on < CAST(? AS DATE) - CAST(? AS INTEGER)""",
+        (view.today.isoformat(), UNSEEN_DAYS),
+    ).rows[0][0]
     return Result(
-        headline=_headline(standing, count, settings),
-        tables=(_table(shown, _costs(view), unit, view.today),),
-        estimates=_estimates(count, standing, settings),
-        caveats=_caveats(view, schedule, standing, len(wanted) - len(shown)),
+        headline=_say(
+            "headline",
+            overdue=states["overdue"],
+            on_vehicle=on_vehicle(settings.vehicle),
+            due=states["due"],
+            soon=states["soon"],
+            ahead=settings.ahead_months,
+            in_time=_say.some(due, "in-time", months=settings.months, in_time=in_time),
+        ),
+        tables=(
+            Table(
+                "maintenance_due",
+                _say("title", day=view.today),
+                in_unit(_COLUMNS, unit),
+                tuple(_row(one, costs, unit) for one in shown),
+                tuple((one.last.event,) if one.last else () for one in shown),
+                Holds.SERVICES,
+                tuple(Marks({Mark.LATER} if one.state == "later" else ()) for one in shown),
+            ),
+        ),
+        estimates=(_share(count, in_time, events, len(unknown), settings),),
+        caveats=all_said(
+            schedule.note,
+            *classes_nobody_has([s.vehicle_class for s in schedule.services], view),
+            _say.some(unseen, "unseen", days=UNSEEN_DAYS),
+            _say.some(
+                len(unknown), "no-record", names=first_of(sorted(map(part_name, set(unknown))))
+            ),
+            _say.some(len(wanted) - len(shown), "not-shown"),
+        ),
     )
 
 
 def _compliance(
-    today: date,
-    vehicles: Iterable[Serviced],
-    done: Mapping[tuple[str, str], list[Done]],
-    standing: Iterable[DueService],
-    settings: MaintenanceDueSettings,
-) -> _Count:
-    """Count services done within the time asked about, and those past their window now."""
+    today: date, vehicles: Iterable[Serviced], done: Done, settings: MaintenanceDueSettings
+) -> tuple[Counter[str], list[str]]:
+    """Count services done within the time asked about by their timing, with their events."""
     since = add_months(today, -settings.months)
-    count = _Count(events=[])
+    count, events = Counter[str](), []
     for vehicle in vehicles:
         for service in vehicle.services:
             for last, this in pairwise(history_of(vehicle, service, done)):
-                if not since < this.at.on <= today:
-                    continue
-                due = due_after(last.at, service.interval, settings.window)
-                found = timing(due, this.at)
-                count.on_time += found == "on time"
-                count.early += found == "early"
-                count.late += found == "late"
-                if count.events is not None:
-                    count.events.append(this.event)
-    count.not_done = sum(one.state == "overdue" for one in standing)
-    return count
+                if since < this.on <= today:
+                    count[timing(due_after(last, service.interval, settings.window), this)] += 1
+                    events.append(this.event)
+    return count, events
 
 
 def _costs(view: LedgerView) -> Mapping[str, tuple[float, str]]:
@@ -160,159 +204,55 @@ def _costs(view: LedgerView) -> Mapping[str, tuple[float, str]]:
     return {component: (round(cost, 2), currency) for component, cost, currency in rows}
 
 
-def _table(
-    shown: Sequence[DueService],
-    costs: Mapping[str, tuple[float, str]],
-    unit: Unit,
-    today: date,
-) -> Table:
-    scale = KM_PER_MILE if unit == "mi" else 1.0
-    rows = []
-    for one in shown:
-        cost, currency = costs.get(one.service.component, (None, ""))
-        rows.append(
-            (
-                one.vehicle,
-                one.service.component,
-                one.service.action,
-                one.state,
-                None if one.last is None else one.last.on,
-                None if one.due is None else one.due.on,
-                None if one.due is None or one.due.km is None else round(one.due.km / scale),
-                None if one.km_left is None else round(one.km_left / scale),
-                one.expected if one.state not in ("overdue", "no record") else None,
-                cost,
-                currency,
-                one.service.citation,
-            )
-        )
-    return Table(
-        name="maintenance_due",
-        holds=Holds.SERVICES,
-        marks=tuple(Marks({Mark.LATER} if one.state == "later" else ()) for one in shown),
-        title=f"Service as it stands on {today}",
-        columns=(
-            Column("vehicle", "vehicle", tells=Tells.VEHICLE),
-            Column("component", "component", "component", tells=Tells.COMPONENT, brief=1),
-            Column("action", "action", detail=True),
-            Column("state", "state", tells=Tells.STATE, brief=2),
-            Column("last_on", "last done", "date"),
-            Column("due_on", "due by", "date", brief=3),
-            Column("due_at", "due at", "distance", unit, brief=4),
-            Column("left", "left", "distance", unit),
-            Column("expected_on", "expected", "date"),
-            Column("cost", "usual cost", "money", tells=Tells.VALUE, brief=5),
-            Column("currency", "currency", detail=True, tells=Tells.CURRENCY),
-            Column("citation", "interval from", detail=True),
-        ),
-        rows=tuple(rows),
-        evidence=tuple((one.last_event,) if one.last_event else () for one in shown),
-    )
-
-
-def _estimates(
-    count: _Count, standing: Sequence[DueService], settings: MaintenanceDueSettings
-) -> tuple[Estimate, ...]:
-    unknown = sum(one.state == "no record" for one in standing)
-    why = Sentence("maintenance-due.unknown", "no record of the time before") if unknown else ""
-    if not count.due:
-        return (
-            Estimate(
-                name="service done in time",
-                value=None,
-                unit="share",
-                left_out=unknown,
-                why_left_out=why,
-                words=Sentence(
-                    "maintenance-due.none-due",
-                    "No service fell due in that time, so there is no share.",
-                ),
-            ),
-        )
-    in_time = count.on_time + (count.early if settings.early_counts else 0)
-    limits = jeffreys_interval(in_time, count.due)
-    words = Sentence(
-        "maintenance-due.share",
-        "{done} of {due} in {months} months; {early}{late} late, {not_done} not done",
-        done=in_time,
-        due=count.due,
-        months=settings.months,
-        early=""
-        if settings.early_counts
-        else Sentence("maintenance-due.share-early", "{n} too early, ", n=count.early),
-        late=count.late,
-        not_done=count.not_done,
-    )
+def _row(one: DueService, costs: Mapping[str, tuple[float, str]], unit: Unit) -> tuple[Cell, ...]:
+    cost, currency = costs.get(one.service.component, (None, ""))
     return (
-        Estimate(
-            name="service done in time",
-            value=in_time / count.due,
-            unit="share",
-            low=float(limits.lower),
-            high=float(limits.upper),
-            method="on time over due, Jeffreys limits",
-            left_out=unknown,
-            why_left_out=why,
-            words=words,
-            evidence=tuple(sorted(set(count.events or ()))),
-        ),
+        one.vehicle,
+        one.service.component,
+        one.service.action,
+        one.state,
+        None if one.last is None else one.last.on,
+        None if one.due is None else one.due.on,
+        None if one.due is None else whole_distance(one.due.km, unit),
+        whole_distance(one.km_left, unit),
+        one.expected if one.state not in ("overdue", "no record") else None,
+        cost,
+        currency,
+        one.service.citation,
     )
 
 
-def _headline(
-    standing: Sequence[DueService], count: _Count, settings: MaintenanceDueSettings
-) -> str:
-    number = {state: sum(one.state == state for one in standing) for state in STATES}
-    in_time = count.on_time + (count.early if settings.early_counts else 0)
-    return Sentence(
-        "maintenance-due.headline",
-        "{overdue} services overdue{on_vehicle}, {due} due now, {soon} more within {months:g} "
-        "months{share}.",
-        overdue=number["overdue"],
-        on_vehicle=on_vehicle(settings.vehicle),
-        due=number["due"],
-        soon=number["soon"],
-        months=settings.ahead_months,
-        share=if_any(
-            count.due,
-            "maintenance-due.headline-share",
-            "; in {months} months {done} of {n} were done in time",
+def _share(
+    count: Counter[str],
+    in_time: int,
+    events: Sequence[str],
+    unknown: int,
+    settings: MaintenanceDueSettings,
+) -> Estimate:
+    """Return the share done in time; `unknown` services have no record of the time before."""
+    due = count.total()
+    limits = jeffreys_interval(in_time, due) if due else None
+    return Estimate(
+        name="service done in time",
+        value=in_time / due if due else None,
+        unit="share",
+        low=None if limits is None else float(limits.lower),
+        high=None if limits is None else float(limits.upper),
+        method=_say.when(due, "method"),
+        left_out=unknown,
+        why_left_out=_say.when(unknown, "unknown"),
+        words=_say(
+            "share",
+            in_time=in_time,
+            n=due,
             months=settings.months,
-            done=in_time,
-        ),
-    )
-
-
-def _caveats(
-    view: LedgerView, schedule: Schedule, standing: Sequence[DueService], cut: int
-) -> tuple[str, ...]:
-    asked = [service.vehicle_class for service in schedule.services]
-    unseen = view.sql(
-        """SELECT count(*) FROM vehicles
-           WHERE retired_on IS NULL AND last_seen_on < CAST(? AS DATE) - CAST(? AS INTEGER)""",
-        (view.today.isoformat(), UNSEEN_DAYS),
-    ).rows[0][0]
-    unknown = [one.service.component for one in standing if one.state == "no record"]
-    return all_said(
-        schedule.note,
-        *classes_nobody_has(asked, view),
-        if_any(
-            unseen,
-            "maintenance-due.unseen",
-            "{n} vehicles not seen for {days} days are left out.",
-            days=UNSEEN_DAYS,
-        ),
-        if_any(
-            len(unknown),
-            "maintenance-due.no-record",
-            "For {n} services nobody wrote down when they were last done: {names}.",
-            names=first_of(sorted(map(part_name, set(unknown)))),
-        ),
-        if_any(
-            cut,
-            "maintenance-due.not-shown",
-            "{n} more rows are not shown; raise the setting most.",
-        ),
+            early="" if settings.early_counts else _say("early", n=count["early"]),
+            late=count["late"],
+            not_done=count["not done"],
+        )
+        if due
+        else _say("none-due"),
+        evidence=tuple(sorted(set(events))),
     )
 
 

@@ -30,10 +30,16 @@ class Interval:
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """A moment in a vehicle's life; the distance may be unknown."""
+    """A moment in a vehicle's life; the distance may be unknown.
+
+    Attributes:
+        on, km: the day, and the true distance by then.
+        event: what says so, empty for today.
+    """
 
     on: date
     km: float | None
+    event: str = ""
 
 
 @dataclass(frozen=True, slots=True)

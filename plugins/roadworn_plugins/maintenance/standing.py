@@ -1,6 +1,6 @@
 """How every service of a schedule stands on every vehicle today."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Literal
@@ -31,20 +31,19 @@ class DueService:
     Attributes:
         vehicle, service: what.
         state: overdue (past its window), due, soon, later, or no record.
-        last, last_event: when it was done last, None and empty without a record.
-        due: None without a record.
+        last: when it was done last.
+        due: when it falls due again; None without a record, as `last` is.
         expected: the day it falls due by the vehicle's own pace, None when nothing tells.
         km_left: distance left, negative when over, None without a term by distance.
     """
 
     vehicle: str
     service: Service
-    state: State
-    last: Point | None
-    last_event: str
-    due: Due | None
-    expected: date | None
-    km_left: float | None
+    state: State = "no record"
+    last: Point | None = None
+    due: Due | None = None
+    expected: date | None = None
+    km_left: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,16 +58,11 @@ class Serviced:
     now: Point
     km_per_day: float | None
     start: Point | None
-    start_event: str
     here: bool
 
 
-@dataclass(frozen=True, slots=True)
-class Done:
-    """One time that a service was done."""
-
-    at: Point
-    event: str
+#: (vehicle, component, action of the service) -> when it was done, oldest first, one a day.
+Done = Mapping[tuple[str, str, str], list[Point]]
 
 
 def due_services(
@@ -96,104 +90,96 @@ def due_services(
 
 def serviced(view: LedgerView, schedule: Schedule, vehicle: str | None) -> list[Serviced]:
     """Return the vehicles, those that have left as well, with what the schedule asks of them."""
-    condition = " WHERE v.vehicle_id = ?" if vehicle else ""
-    rows = view.sql(
-        f"""SELECT v.vehicle_id, v.vehicle_class, v.fuel, v.duty, v.parts, v.in_service_date,
-                   v.enrolment_event, v.last_km, v.last_reading_on, u.km_per_day,
-                   v.retired_on IS NULL, v.last_seen_on
-            FROM vehicles AS v LEFT JOIN usage_rates AS u USING (vehicle_id){condition}
-            ORDER BY v.vehicle_id""",
-        (vehicle,) if vehicle else (),
-    ).rows
     found = []
-    for name, kind, fuel, duty, parts, service, event, km, read_on, pace, here, seen in rows:
+    for name, kind, fuel, duty, parts, service, event, km, read_on, pace, here, seen in view.sql(
+        """SELECT v.vehicle_id, v.vehicle_class, v.fuel, v.duty, v.parts, v.in_service_date,
+                  v.enrolment_event, v.last_km, v.last_reading_on, u.km_per_day,
+                  v.retired_on IS NULL, v.last_seen_on
+           FROM vehicles AS v LEFT JOIN usage_rates AS u USING (vehicle_id)
+           WHERE v.vehicle_id = coalesce(?, v.vehicle_id) ORDER BY v.vehicle_id""",
+        (vehicle,),
+    ).rows:
         gap = 0 if read_on is None else (view.today - read_on).days
         now_km = None if km is None else km + (pace or 0.0) * min(max(gap, 0), _LONGEST_GAP_DAYS)
         # Fluids and filters of a vehicle with its original parts have been in it since new.
-        start = Point(service, 0.0) if parts == "original" and service is not None else None
-        services = schedule.for_vehicle(fuel, kind, duty)
+        new = parts == "original" and service is not None
         # Of one that is asked for by name the answer is wanted however long ago it was seen.
         present = here and (vehicle is not None or (view.today - seen).days <= UNSEEN_DAYS)
         found.append(
-            Serviced(name, services, Point(view.today, now_km), pace, start, event, bool(present))
+            Serviced(
+                name,
+                schedule.for_vehicle(fuel, kind, duty),
+                Point(view.today, now_km),
+                pace,
+                Point(service, 0.0, event) if new else None,
+                bool(present),
+            )
         )
     return found
 
 
-def services_done(view: LedgerView, schedule: Schedule) -> Mapping[tuple[str, str], list[Done]]:
-    """Return (vehicle, component and action) -> when it was done, oldest first, one a day."""
-    components = sorted({service.component for service in schedule.services})
-    marks = ", ".join("?" * len(components))
-    rows = view.sql(
-        f"""SELECT vehicle_id, component, action, occurred_on, true_km, event_id FROM (
-              SELECT vehicle_id, component, action, occurred_on, seq, true_km, event_id
-              FROM maintenance_done WHERE component IN ({marks})
-              UNION ALL
-              SELECT vehicle_id, component, 'replaced', occurred_on, seq, true_km, event_id
-              FROM replacements WHERE component IN ({marks}))
-            ORDER BY vehicle_id, component, occurred_on, seq""",
-        (*components, *components),
-    ).rows
-    by_component = {
-        name: {s.action: s for s in schedule.services if s.component == name}.values()
-        for name in components
-    }
-    found: dict[tuple[str, str], list[Done]] = {}
-    for vehicle, component, action, on, km, event in rows:
-        for service in by_component[component]:
+def services_done(view: LedgerView, schedule: Schedule) -> Done:
+    """Return when each service of the schedule was done."""
+    by_component: dict[str, dict[str, Service]] = {}
+    for service in schedule.services:
+        by_component.setdefault(service.component, {})[service.action] = service
+    found: dict[tuple[str, str, str], list[Point]] = {}
+    for vehicle, component, action, *done in view.sql(
+        """SELECT vehicle_id, component, action, occurred_on, true_km, event_id FROM (
+             SELECT vehicle_id, component, action, occurred_on, seq, true_km, event_id
+             FROM maintenance_done
+             UNION ALL
+             SELECT vehicle_id, component, 'replaced', occurred_on, seq, true_km, event_id
+             FROM replacements)
+           WHERE component IN (SELECT unnest(?))
+           ORDER BY vehicle_id, component, occurred_on, seq""",
+        (sorted(by_component),),
+    ).rows:
+        for service in by_component[component].values():
             if service.done_by(action):
-                series = found.setdefault((vehicle, f"{component} {service.action}"), [])
-                if not series or series[-1].at.on != on:
-                    series.append(Done(Point(on, km), event))
+                series = found.setdefault((vehicle, component, service.action), [])
+                if not series or series[-1].on != done[0]:
+                    series.append(Point(*done))
     return found
 
 
-def history_of(
-    vehicle: Serviced, service: Service, done: Mapping[tuple[str, str], list[Done]]
-) -> list[Done]:
+def history_of(vehicle: Serviced, service: Service, done: Done) -> list[Point]:
     """Return when a service of a vehicle was done, oldest first, from new where that is known."""
-    own = done.get((vehicle.name, f"{service.component} {service.action}"), [])
+    own = done.get((vehicle.name, service.component, service.action), [])
     if vehicle.start is None:
         return own
-    return [
-        Done(vehicle.start, vehicle.start_event),
-        *(d for d in own if d.at.on > vehicle.start.on),
-    ]
+    return [vehicle.start, *(point for point in own if point.on > vehicle.start.on)]
 
 
 def standing_of(
-    vehicles: Iterable[Serviced],
-    done: Mapping[tuple[str, str], list[Done]],
-    window: float,
-    ahead_months: float,
+    vehicles: Iterable[Serviced], done: Done, window: float, ahead_months: float
 ) -> list[DueService]:
     """Return how each service of each vehicle that is here stands."""
-    found = []
-    for vehicle in vehicles:
-        if not vehicle.here:
-            continue
-        for service in vehicle.services:
-            history = history_of(vehicle, service, done)
-            if not history:
-                found.append(
-                    DueService(vehicle.name, service, "no record", None, "", None, None, None)
-                )
-                continue
-            last = history[-1]
-            due = due_after(last.at, service.interval, window)
-            expected = expected_on(due, vehicle.now, vehicle.km_per_day)
-            left = None if due.km is None or vehicle.now.km is None else due.km - vehicle.now.km
-            state = _state(due, vehicle.now, expected, ahead_months)
-            found.append(
-                DueService(vehicle.name, service, state, last.at, last.event, due, expected, left)
-            )
-    return found
+    return [
+        _standing(vehicle, service, history_of(vehicle, service, done), window, ahead_months)
+        for vehicle in vehicles
+        if vehicle.here
+        for service in vehicle.services
+    ]
 
 
-def _state(due: Due, now: Point, expected: date | None, ahead_months: float) -> State:
-    if timing(due, now) == "late":
-        return "overdue"
-    if is_past(due, now):
-        return "due"
+def _standing(
+    vehicle: Serviced,
+    service: Service,
+    history: Sequence[Point],
+    window: float,
+    ahead_months: float,
+) -> DueService:
+    if not history:
+        return DueService(vehicle.name, service)
+    now = vehicle.now
+    due = due_after(history[-1], service.interval, window)
+    expected = expected_on(due, now, vehicle.km_per_day)
+    left = None if due.km is None or now.km is None else due.km - now.km
     until = now.on + timedelta(days=round(ahead_months * 365.25 / 12))
-    return "soon" if expected is not None and expected <= until else "later"
+    state: State = "soon" if expected is not None and expected <= until else "later"
+    if timing(due, now) == "late":
+        state = "overdue"
+    elif is_past(due, now):
+        state = "due"
+    return DueService(vehicle.name, service, state, history[-1], due, expected, left)
