@@ -20,8 +20,8 @@ from roadworn.analysis.result import (
 from roadworn.columns.view import LedgerView
 from roadworn.model.messages import Joined
 from roadworn_plugins.lifedata.checked import LifeDataError
+from roadworn_plugins.lifedata.power_law import RepairHistory, laplace
 from roadworn_plugins.lifedata.recurrence import MeanCumulative, mean_cumulative
-from roadworn_plugins.lifedata.trend import laplace
 from roadworn_plugins.shared.grouped import Floats, Unit, preferred_unit, shown_distance
 from roadworn_plugins.shared.said import Says
 from roadworn_plugins.shared.shown import Level, OnlyComponent, ShownUnit, in_unit
@@ -194,10 +194,11 @@ def _told(curve: MeanCumulative, vehicles: int, unit: Unit) -> dict[str, float]:
 def _trend(one: _Class) -> tuple[float | None, str]:
     """Return the chance of such a trend without any, and its direction in words."""
     try:
-        found = laplace(one.age, one.stop, unit=one.unit.astype(np.int64), starts=one.start)
+        unit = one.unit.astype(np.int64)
+        found = laplace(RepairHistory.of(one.age, one.stop, unit=unit, starts=one.start))
     except LifeDataError:
         return None, ""
-    if found.p is None or found.p >= _CLEAR:
+    if found.p >= _CLEAR:
         return found.p, _say("no-trend")
     return found.p, _say("faster" if found.statistic > 0 else "slower")
 

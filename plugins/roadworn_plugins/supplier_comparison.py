@@ -21,9 +21,8 @@ from roadworn.analysis.result import (
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Joined, Sentence
-from roadworn_plugins.lifedata.counts import benjamini_hochberg
 from roadworn_plugins.lifedata.log_rank import LogRank
-from roadworn_plugins.lifedata.parametric_fits import WeibullFit
+from roadworn_plugins.lifedata.parametric import WeibullFit
 from roadworn_plugins.lifedata.small_samples import fit_small
 from roadworn_plugins.shared import grouped as lives_of
 from roadworn_plugins.shared.excess import coded, log_rank_of
@@ -284,6 +283,8 @@ def _compare(
     lives: GroupedLives, member: Ints, labels: list[tuple[str, ...]], level: float
 ) -> list[_Compared]:
     """Compare each recorded origin with the other recorded ones of its component."""
+    from scipy.stats import false_discovery_control  # slow to import, needed here alone
+
     of_component: dict[str, list[int]] = {}
     for number, label in enumerate(labels):
         if label[1] != NOT_RECORDED:
@@ -298,7 +299,7 @@ def _compare(
             test = log_rank_of(lives, rows, member == number, classes, level)
             told = test is not None and sum(test.observed) >= _LEAST
             found.append(_Compared(labels[number], number, test if told else None))
-    adjusted = benjamini_hochberg(np.array([_chance(item) for item in found]))
+    adjusted = false_discovery_control([_chance(item) for item in found])
     return [replace(item, adjusted=float(q)) for item, q in zip(found, adjusted, strict=True)]
 
 

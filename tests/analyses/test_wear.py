@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from roadworn.testing import event, view_of
-from roadworn_plugins.lifedata.checked import NoEstimate
+from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.wear.line import line_through
 from roadworn_plugins.wear.measured import measured_wear
 
@@ -111,9 +111,9 @@ def test_limits_hold_what_they_promise() -> None:
 
 
 def test_two_measurements_need_scatter_from_elsewhere() -> None:
-    with pytest.raises(NoEstimate, match="third"):
+    with pytest.raises(LifeDataError, match="third"):
         line_through([1, 2], [3, 4])
-    with pytest.raises(NoEstimate, match="different"):
+    with pytest.raises(LifeDataError, match="different"):
         line_through([1, 1], [3, 4])
 
 

@@ -20,8 +20,8 @@ from collections.abc import Callable
 import numpy as np
 from lifelines import KaplanMeierFitter, WeibullFitter
 
+from roadworn_plugins.lifedata.fitting import fit_lognormal, fit_weibull
 from roadworn_plugins.lifedata.lives import Lives
-from roadworn_plugins.lifedata.parametric_fits import fit_lognormal, fit_weibull
 from roadworn_plugins.lifedata.survival import kaplan_meier
 
 TIGHT = {"ftol": 1e-15, "gtol": 1e-10, "maxiter": 1000}

@@ -90,3 +90,16 @@ def recomputed(key, family):
     """R's fit of one set, by the names of the file."""
     found = VALUES["R"][key]
     return found["fit"][family] if "fit" in found else found[family]
+
+
+def step(curve, g, ages):
+    """Row of the step of group g that holds at each age, -1 before the first."""
+    rows = curve.group_slice(g)
+    place = np.searchsorted(curve.age[rows], np.asarray(ages, dtype=float), side="right") - 1
+    return np.where(place < 0, -1, place + rows.start)
+
+
+def at(curve, g, ages, column="s", before=1.0):
+    """A column of a Kaplan-Meier curve at ages; `before` the first failure."""
+    place = step(curve, g, ages)
+    return np.where(place < 0, before, np.append(getattr(curve, column), np.nan)[place])

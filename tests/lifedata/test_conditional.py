@@ -8,8 +8,8 @@ from lifedata.life_sets import lives as published
 from scipy import integrate, optimize, stats
 
 from roadworn_plugins.lifedata.checked import LifeDataError
+from roadworn_plugins.lifedata.fitting import fit_weibull
 from roadworn_plugins.lifedata.lives import Lives
-from roadworn_plugins.lifedata.parametric_fits import fit_weibull
 from roadworn_plugins.lifedata.small_samples import Conditional, fit_small
 
 
@@ -95,28 +95,6 @@ def test_limits_move_with_the_unit_and_with_powers_of_age(unit, power, seed, lat
     moved = unit * here.quantile_limits(0.1) ** power
     assert there.quantile_limits(0.1) == pytest.approx(moved, rel=1e-5)
     assert there.shape_limits() == pytest.approx(here.shape_limits() / power, rel=1e-5)
-
-
-def test_chance_of_failing_is_covered():
-    """Five failures, half of them running; the truth is the reference, error 0.9 %."""
-    rng = np.random.default_rng(6)
-    runs, n = 2000, 10
-    age = rng.weibull(2.0, (runs, n))
-    end = rng.uniform(0.3, 1.3, (runs, n))
-    some = (age <= end).sum(axis=1) >= 3
-    age, end = age[some], end[some]
-    lives = Lives.from_ages(
-        np.minimum(age, end).ravel(),
-        (age <= end).ravel(),
-        group=np.repeat(np.arange(age.shape[0]), n),
-    )
-    which = np.flatnonzero(fit_weibull(lives).fitted)
-    now, ahead = np.full(which.size, 0.5), np.full(which.size, 0.3)
-    ends = Conditional.of(lives, which).chance_limits(now, ahead)
-    true = 1.0 - np.exp(0.5**2 - 0.8**2)
-    assert 0.935 < np.mean((ends[:, 0] <= true) & (true <= ends[:, 1])) < 0.97
-    assert (ends >= 0).all()
-    assert (ends <= 1).all()
 
 
 def test_narrow_intervals_have_the_limits_of_exact_ages():

@@ -16,8 +16,8 @@ from hypothesis import strategies as st
 from lifelines import LogNormalFitter, WeibullFitter
 from lifelines.exceptions import ConvergenceError
 
+from roadworn_plugins.lifedata.fitting import fit_lognormal, fit_weibull
 from roadworn_plugins.lifedata.lives import Lives
-from roadworn_plugins.lifedata.parametric_fits import fit_lognormal, fit_weibull
 
 FITS = int(os.environ.get("ROADWORN_LIFELINES_FITS", "60"))
 TIGHT = {"ftol": 1e-15, "gtol": 1e-10, "maxiter": 1000}

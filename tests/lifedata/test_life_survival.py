@@ -4,16 +4,22 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from lifedata.life_sets import AGES, VALUES, lives, rows, together
+from lifedata.life_sets import AGES, VALUES, at, lives, rows, together
 from lifelines import KaplanMeierFitter
 
 from roadworn_plugins.lifedata.checked import LifeDataError
-from roadworn_plugins.lifedata.cumulative_incidence import cumulative_incidence
 from roadworn_plugins.lifedata.lives import Lives
-from roadworn_plugins.lifedata.survival import at_risk, kaplan_meier
+from roadworn_plugins.lifedata.survival import at_risk, cumulative_incidence, kaplan_meier
 
 CURVED = (*AGES, "o05_Male", "o05_Female", "o19")
 CURVES = kaplan_meier(together(*CURVED))
+
+
+def figures_at(curve, g, times):
+    """Survival, its standard error and its limits at these ages."""
+    return [
+        at(curve, g, times, *column) for column in (("s",), ("se", 0.0), ("lower",), ("upper",))
+    ]
 
 
 def same(found, wanted):
@@ -27,7 +33,7 @@ def test_survival_is_that_of_r(key):
     """RECOMPUTED: R survfit; Greenwood standard errors, log-log limits, numbers at risk."""
     r, g = VALUES["R"][key]["km"], CURVED.index(key)
     times = np.array(r["times"], dtype=float)
-    s, se, lower, upper = CURVES.limits_at(g, times)
+    s, se, lower, upper = figures_at(CURVES, g, times)
     same(s, r["surv"])
     same(se, r["se_greenwood"])
     # Before the first failure R prints NA as limits; survival is 1 there and so are ours.
@@ -66,7 +72,7 @@ def test_remission_under_treatment():
         )
     )
     r = VALUES["R"]["o15"]["km_6mp"]
-    s, se, lower, upper = curve.limits_at(0, np.array(r["times"], dtype=float))
+    s, se, lower, upper = figures_at(curve, 0, np.array(r["times"], dtype=float))
     same(s, r["surv"])
     same(se, r["se_greenwood"])
     same(lower, r["log-log"]["lower"])
@@ -77,11 +83,14 @@ def test_remission_under_treatment():
 def test_a_curve_that_hits_zero_early_stays_there_and_the_conditional_one_is_of_use():
     """RECOMPUTED: o05 men, risk set of 1 or 2 at 777 months; then given survival to 816."""
     men = lives("o05_Male")
-    assert kaplan_meier(men).at(0, 800.0) == 0.0
+    assert at(kaplan_meier(men), 0, 800.0) == 0.0
     r = VALUES["R"]["o05_Male_cond816"]
-    later = men.surviving(816.0)
+    seen = men.exit > 816.0
+    later = Lives.from_ages(
+        men.exit[seen], men.exact[seen], entry=np.maximum(men.entry[seen], 816.0)
+    )
     times = np.array(r["times"], dtype=float)
-    s, se, lower, upper = kaplan_meier(later).limits_at(0, times)
+    s, se, lower, upper = figures_at(kaplan_meier(later), 0, times)
     same(s, r["surv"])
     same(se, r["se"])
     same(lower, r["lower"])
@@ -94,17 +103,9 @@ def test_ignoring_late_entry_is_optimistic(key):
     """RECOMPUTED: the naive curve on record is well above the one that counts entry."""
     data, r = lives(key), VALUES["R"][key]
     times = np.array(r["km"]["times"], dtype=float)
-    naive = kaplan_meier(Lives.from_ages(data.exit, data.exact)).at(0, times)
+    naive = at(kaplan_meier(Lives.from_ages(data.exit, data.exact)), 0, times)
     same(naive, r["naive_km"])
-    assert naive[-1] > CURVES.at(CURVED.index(key), times)[-1] + 0.03
-
-
-def test_survival_beyond_the_last_look_is_not_made_up():
-    curve = kaplan_meier(Lives.from_ages([10, 20, 30], [1, 0, 0]))
-    assert curve.at(0, 30.0) == pytest.approx(2 / 3)
-    assert np.isnan(curve.at(0, 30.5))
-    ended = kaplan_meier(Lives.from_ages([10, 20], [1, 1]))
-    assert ended.at(0, 99.0) == 0.0
+    assert naive[-1] > at(CURVES, CURVED.index(key), times)[-1] + 0.03
 
 
 def test_a_group_without_failures_or_lives_has_an_empty_curve():
@@ -115,8 +116,6 @@ def test_a_group_without_failures_or_lives_has_an_empty_curve():
         slice(0, 1),
         slice(1, 1),
     ]
-    assert curve.at(0, 5.0) == 1.0
-    assert np.isnan(curve.at(1, 0.0))
     assert np.isnan(curve.quantile(0.5)[0][[0, 1, 3]]).all()
 
 
@@ -179,13 +178,12 @@ def test_incidence_by_failure_mode_is_that_of_r():
     """RECOMPUTED: R survfit, multi-state; its errors are by the infinitesimal jackknife."""
     table, r = rows("o01_shock_absorber_km.csv"), VALUES["R"]["o01_cif"]
     number = {"mode_1": 0, "mode_2": 1, "censored": -1}
-    found = cumulative_incidence(
-        [float(row["distance_km"]) for row in table],
-        [number[row["failure_mode"]] for row in table],
-    )
+    mode = np.array([number[row["failure_mode"]] for row in table])
+    data = Lives.from_ages([float(row["distance_km"]) for row in table], mode >= 0)
+    found = cumulative_incidence(data, mode, n_reasons=2)
     times = np.array(r["times"], dtype=float)
     step = np.searchsorted(found.age, times, side="right") - 1
-    assert found.at(0, times) == pytest.approx(np.array(r["pstate"])[:, 1:], rel=1e-9)
+    assert found.incidence[step] == pytest.approx(np.array(r["pstate"])[:, 1:], rel=1e-9)
     assert found.s[step] == pytest.approx(np.array(r["pstate"])[:, 0], rel=1e-9)
     assert found.se[step] == pytest.approx(np.array(r["se"])[:, 1:], rel=1e-9)
 
@@ -198,14 +196,14 @@ def test_incidences_and_survival_add_up_to_one(drawn, seed):
         return
     age, failed, entry, count = map(np.array, zip(*drawn, strict=True))
     rng = np.random.default_rng(seed)
-    reason = np.where(failed, rng.integers(0, 3, age.size), -1)
-    found = cumulative_incidence(age, reason, entry=entry, count=count, n_reasons=3)
-    whole = kaplan_meier(Lives.from_ages(age, failed, entry=entry, count=count))
+    data = Lives.from_ages(age, failed, entry=entry, count=count)
+    found = cumulative_incidence(data, rng.integers(0, 3, age.size), n_reasons=3)
+    whole = kaplan_meier(data)
     assert found.s == pytest.approx(whole.s, abs=1e-14)
     assert found.incidence.sum(axis=1) + found.s == pytest.approx(np.ones(found.s.size), abs=1e-12)
     assert (np.diff(found.incidence, axis=0) >= 0.0).all()
     # With a single reason the incidence is 1 - S, and its error Greenwood's.
-    single = cumulative_incidence(age, np.where(failed, 0, -1), entry=entry, count=count)
+    single = cumulative_incidence(data, np.zeros(age.size))
     alive = whole.s > 0.0
     assert single.incidence[:, 0] == pytest.approx(1.0 - whole.s, abs=1e-12)
     assert single.se[alive, 0] == pytest.approx(whole.se[alive], abs=1e-6)
@@ -213,4 +211,4 @@ def test_incidences_and_survival_add_up_to_one(drawn, seed):
 
 def test_a_reason_out_of_range_is_refused():
     with pytest.raises(LifeDataError, match="number them from 0 to 1"):
-        cumulative_incidence([1.0, 2.0], [0, 2], n_reasons=2)
+        cumulative_incidence(Lives.from_ages([1.0, 2.0], [1, 1]), [0, 2], n_reasons=2)

@@ -7,8 +7,8 @@ computed by hand for the shop-arithmetic notes; every step can be followed on pa
 import numpy as np
 import pytest
 
-from roadworn_plugins.lifedata.counts import poisson_rate
 from roadworn_plugins.lifedata.lives import Lives
+from roadworn_plugins.lifedata.shrinkage import sufficient
 from roadworn_plugins.lifedata.survival import kaplan_meier
 
 AGES = np.array([30_000.0, 42_000.0, 55_000.0, 61_000.0, 70_000.0])
@@ -31,4 +31,5 @@ def test_half_are_gone_between_55000_and_61000_miles() -> None:
 def test_the_mean_of_the_failed_alone_is_too_low() -> None:
     """258,000 miles in all over 3 failures: 86,000 a failure, not the 52,667 of the failed."""
     assert AGES[FAILED].mean() == pytest.approx(52_667, abs=0.5)
-    assert 1.0 / float(poisson_rate(3, AGES.sum()).rate) == pytest.approx(86_000.0)
+    seen = sufficient(np.zeros(5), np.zeros(5), AGES, FAILED, 1.0)
+    assert seen.exposure / seen.failures == pytest.approx([86_000.0])

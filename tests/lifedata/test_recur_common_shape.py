@@ -60,12 +60,12 @@ def test_remission_data_share_the_shape_printed_for_the_weibull_regression():
     assert 1 / got.shape == pytest.approx(0.732, abs=5e-4)
     assert got.loglik == pytest.approx(-106.6, abs=0.05)
     assert (got.failures, got.groups) == (30, 2)
-    assert "do not speak against" in shape_heterogeneity(group, np.zeros(42), age, failed).decision
+    assert shape_heterogeneity(group, np.zeros(42), age, failed).p > 0.05
 
 
-def test_likelihood_ratio_limits_lie_at_the_chi_square_drop():
+def test_the_shape_is_the_optimum_of_the_profile_likelihood():
     group, entry, stop, failed = weibull_lives(np.random.default_rng(3))
-    got = common_shape(group, entry, stop, failed, interval="lr")
+    got = common_shape(group, entry, stop, failed)
 
     def loglik(k):
         total = 0.0
@@ -76,8 +76,6 @@ def test_likelihood_ratio_limits_lie_at_the_chi_square_drop():
         return total + failed.sum() * np.log(k) + (k - 1) * np.log(stop[failed]).sum()
 
     assert got.loglik == pytest.approx(loglik(got.shape), rel=1e-10)
-    for limit in (got.lower, got.upper):
-        assert 2 * (got.loglik - loglik(limit)) == pytest.approx(3.841458821, rel=1e-5)
     best = optimize.minimize_scalar(lambda k: -loglik(k), bounds=(0.5, 6), method="bounded")
     assert got.shape == pytest.approx(best.x, rel=1e-4)
 
@@ -110,7 +108,6 @@ def test_different_shapes_are_noticed_and_equal_ones_left_in_peace():
 
 def test_too_few_failures_leave_the_question_open():
     got = shape_heterogeneity([0, 0, 1, 1], [0] * 4, [1, 2, 3, 4], [1, 1, 1, 1])
-    assert got.decision.startswith("cannot be tested")
     assert (got.groups, got.left_out, got.p) == (0, 2, 1.0)
 
 
@@ -120,7 +117,7 @@ def test_too_few_failures_leave_the_question_open():
         ([1.0, 2.0], [0, 0], "Without a failure"),
         ([2.0, 1.0], [1, 0], "no maximum"),
         ([2.0, 2.0], [1, 1], "no maximum"),
-        ([2.0, np.nan], [1, 1], "exit ages"),
+        ([2.0, np.nan], [1, 1], "not finite"),
     ],
 )
 def test_no_shape_without_evidence(stop, failed, words):

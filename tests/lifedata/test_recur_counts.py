@@ -10,7 +10,6 @@ from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.lifedata.counts import (
     jeffreys_interval,
     poisson_limits,
-    poisson_rate,
     poisson_ratio,
 )
 
@@ -18,36 +17,27 @@ from roadworn_plugins.lifedata.counts import (
 def test_constant_rate_limits_of_the_handbook_example():
     # NIST/SEMATECH e-Handbook 8.4.5.1, formula read; numbers 127 and 2251 h from memory,
     # recomputed digits from VALUES o20: 800 h, 2 failures, 90 %.
-    rate = poisson_rate(2, 800.0, 0.90)
-    assert 1 / rate.rate == pytest.approx(400.0)
-    assert 1 / rate.upper == pytest.approx(127.068968, rel=1e-8)
-    assert 1 / rate.lower == pytest.approx(2251.22861, rel=1e-8)
-    assert 400 * rate.lower == pytest.approx(1 / 5.62807153, rel=1e-8)
-    assert 400 * rate.upper == pytest.approx(1 / 0.317672421, rel=1e-8)
+    lower, upper = poisson_limits(2, 0.90)
+    assert 800 / upper == pytest.approx(127.068968, rel=1e-8)
+    assert 800 / lower == pytest.approx(2251.22861, rel=1e-8)
+    assert lower / 2 == pytest.approx(1 / 5.62807153, rel=1e-8)
+    assert upper / 2 == pytest.approx(1 / 0.317672421, rel=1e-8)
 
 
 def test_no_failure_gives_only_the_one_sided_bound():
     # VALUES o20: 800 h without a failure, lower 95 % limit of the mean life 267.046561 h;
-    # -ln 0.05 = 2.996 (the "rule of three" to three decimals).
-    rate = poisson_rate([0, 2], [800.0, 800.0], 0.95)
-    assert 1 / rate.upper[0] == pytest.approx(267.046561, rel=1e-8)
-    assert 800 * rate.upper[0] == pytest.approx(2.996, abs=5e-4)
-    assert rate.lower[0] == 0.0
-    assert rate.one_sided.tolist() == [True, False]
+    # -ln 0.05 = 2.996 (the "rule of three" to three decimals). One-sided 95 % is two-sided 90 %.
+    lower, upper = poisson_limits(0, 0.90)
+    assert 800 / upper == pytest.approx(267.046561, rel=1e-8)
+    assert upper == pytest.approx(2.996, abs=5e-4)
+    assert lower == 0.0
 
 
 def test_fan_exposure_limits():
     # o21, Nelson (1982) p. 133: 12 failures in 344,440 h, recomputed chi-square limits.
-    rate = poisson_rate(12, 344440.0)
-    assert 1 / rate.rate == pytest.approx(28703.3333, rel=1e-8)
-    assert 1 / rate.upper == pytest.approx(16431.9635, rel=1e-8)
-    assert 1 / rate.lower == pytest.approx(55549.686, rel=1e-8)
-
-
-def test_failure_stopped_uses_two_r_degrees_for_both_limits():
-    rate = poisson_rate(5, 100.0, 0.9, stopped="failure")
-    assert rate.lower == pytest.approx(stats.chi2.ppf(0.05, 10) / 200)
-    assert rate.upper == pytest.approx(stats.chi2.ppf(0.95, 10) / 200)
+    lower, upper = poisson_limits(12)
+    assert 344440.0 / upper == pytest.approx(16431.9635, rel=1e-8)
+    assert 344440.0 / lower == pytest.approx(55549.686, rel=1e-8)
 
 
 @pytest.mark.parametrize(
@@ -103,9 +93,6 @@ def test_jeffreys_is_the_beta_interval_and_mirrors(trials, data):
         (lambda: poisson_ratio(1, np.nan), "expected counts"),
         (lambda: poisson_ratio([0], [0.0]), "without exposure"),
         (lambda: poisson_ratio(1, 1.0, level=95), "between 0 and 1"),
-        (lambda: poisson_rate(1, 0.0), "never observed"),
-        (lambda: poisson_rate(0, 5.0, stopped="failure"), "time-stopped"),
-        (lambda: poisson_rate(1, 5.0, stopped="never"), "must be one of"),
         (lambda: jeffreys_interval(3, 2), "no more successes"),
         (lambda: jeffreys_interval(0, 0), "at least one trial"),
         (lambda: poisson_limits(["many"]), "must be numbers"),

@@ -64,23 +64,22 @@ def test_late_entry_example():
 @pytest.mark.parametrize("seed", range(4))
 def test_ratio_and_limits_equal_lifelines_with_entry_and_strata(seed):
     one, entry, stop, failed, stratum = simulated(seed)
-    got = log_rank(one, entry, stop, failed, stratum=stratum, interval="wald")
+    got = log_rank(one, entry, stop, failed, stratum=stratum)
     frame = pd.DataFrame(
         {"one": one.astype(float), "entry": entry, "stop": stop, "failed": failed, "s": stratum}
     )
     peer = lifelines.CoxPHFitter().fit(frame, "stop", "failed", entry_col="entry", strata=["s"])
     assert np.log(got.hazard_ratio) == pytest.approx(peer.params_["one"], abs=1e-6)
     limits = peer.confidence_intervals_.loc["one"].to_numpy()
-    assert np.log([got.lower, got.upper]) == pytest.approx(limits, abs=1e-5)
+    # Those of lifelines are Wald's: near, where the likelihood is near a parabola.
+    assert np.log([got.lower, got.upper]) == pytest.approx(limits, abs=0.05)
 
 
 @pytest.mark.parametrize("seed", range(3))
 def test_likelihood_ratio_limits_drop_by_the_quantile(seed):
     one, entry, stop, failed, _ = simulated(seed, n=25)
-    wald = log_rank(one, entry, stop, failed, interval="wald")
     got = log_rank(one, entry, stop, failed)
     assert got.lower < got.hazard_ratio < got.upper
-    assert np.log(got.lower) == pytest.approx(np.log(wald.lower), abs=0.3)
     # A level that just reaches equal hazards has the p-value of the likelihood-ratio test.
     p = stats.chi2.sf(2 * got.log_likelihood_gain, 1)
     edge = log_rank(one, entry, stop, failed, level=1 - p)
@@ -121,8 +120,8 @@ def test_a_group_without_failures_has_a_one_sided_ratio():
         (([1, 2], [0, 0], [1, 2], [1, 1]), "true or false"),
         (([1, 0], [0, 0], [1, 2], [0, 0]), "never at risk together"),
         (([1, 0], [0, 5], [1, 9], [1, 1]), "never at risk together"),
-        (([1, 0], [0, 2], [1, 2], [1, 1]), "end no later"),
-        (([1, 0], [0, 0], [1, np.inf], [1, 1]), "exit ages"),
+        (([1, 0], [0, 2], [1, 2], [1, 1]), "no later than"),
+        (([1, 0], [0, 0], [1, np.inf], [1, 1]), "not finite"),
     ],
 )
 def test_refusals_name_the_remedy(arguments, words):

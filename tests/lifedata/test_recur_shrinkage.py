@@ -4,22 +4,16 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import integrate, optimize, stats
+from scipy import optimize, stats
 
 from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.lifedata.shrinkage import (
-    GammaPrior,
-    Posterior,
-    chance_of_failure,
-    expected_failures,
     fit_prior,
     posterior,
-    predictive_survival,
     prior_from_range,
     sufficient,
 )
-
-AGES = st.floats(0, 3e5)
+from roadworn_plugins.projection.belief import LifeBelief
 
 
 def marginal(a, mean, d, e):
@@ -39,10 +33,9 @@ def test_prior_is_the_optimum_of_scipys_negative_binomial(seed):
 
     best = optimize.minimize(loss, [0.0, -1.0], method="Nelder-Mead", options={"xatol": 1e-9})
     assert prior.status == "fitted"
-    assert prior.spread == pytest.approx(np.exp(best.x[0]), rel=1e-4)
     # The mean moves little with the spread, and doubt about both only takes weight away.
     assert prior.a / prior.b == pytest.approx(np.exp(best.x[1]), rel=0.01)
-    assert 0.4 * prior.spread < prior.a < prior.spread
+    assert 0.4 * np.exp(best.x[0]) < prior.a < np.exp(best.x[0])
 
 
 def test_prior_does_not_depend_on_the_unit_of_age():
@@ -57,7 +50,7 @@ def test_prior_does_not_depend_on_the_unit_of_age():
 @pytest.mark.parametrize(
     ("d", "e", "status", "a", "b"),
     [
-        ([2, 2, 2, 2], [1.0, 1.0, 1.0, 1.0], "no overdispersion", None, None),
+        ([2, 2, 2, 2], [1.0, 1.0, 1.0, 1.0], "fitted", None, None),
         ([0, 0, 0], [1.0, 2.0, 3.0], "no failures", 0.5, 6.0),
         ([3], [2.0], "too few groups", 0.5, 0.0),
         ([], [], "too few groups", 0.5, 0.0),
@@ -68,7 +61,6 @@ def test_degenerate_groups_have_a_stated_prior(d, e, status, a, b):
     prior = fit_prior(d, e)
     assert prior.status == status
     if a is None:  # equal groups: about the pooled rate 2, and less than the 8 failures
-        assert np.isinf(prior.spread)
         assert prior.a / prior.b == pytest.approx(2.0)
         assert 1.0 < prior.a < 8.0
     else:
@@ -97,48 +89,10 @@ def test_range_prior_is_weak_and_has_its_median_inside_the_range(low, shape, rat
         assert lives[0] / lives[2] >= ratio * (1 - 1e-6)
 
 
-@given(AGES, st.floats(0, 1e5), st.floats(0.3, 40), st.floats(0.4, 5), st.booleans())
-def test_predictive_is_the_integral_over_the_posterior(age, ahead, a, shape, counted):
-    age, ahead = age / 1e5, ahead / 1e5
-    belief = Posterior(np.array([a]), np.array([2.0]))
-    got = predictive_survival([age], [age + ahead], belief, shape, counted=counted)[0]
-    known = 2.0 if counted else 2.0 + age**shape
-    growth = (age + ahead) ** shape - age**shape
-    quantiles = (np.arange(4000) + 0.5) / 4000
-    rates = stats.gamma.ppf(quantiles, a, scale=1 / known)
-    assert got == pytest.approx(np.exp(-rates * growth).mean(), abs=3e-4)
-    if not counted:  # the closed form of the design
-        b = np.array([2.0])
-        direct = ((b + age**shape) / (b + (age + ahead) ** shape)) ** a
-        assert got == pytest.approx(direct[0], rel=1e-7)
-
-
-def test_chance_and_its_limits_against_quadrature():
-    belief = Posterior(np.array([4.5]), np.array([3.0]))
-    got = chance_of_failure([0.8], [0.3], belief, 2.2)
-    growth = 1.1**2.2 - 0.8**2.2
-    density = stats.gamma(4.5, scale=1 / 3.0)
-    exact = integrate.quad(lambda r: -np.expm1(-r * growth) * density.pdf(r), 0, np.inf)[0]
-    assert got.chance[0] == pytest.approx(exact, rel=1e-9)
-    assert got.lower[0] == pytest.approx(-np.expm1(-density.ppf(0.025) * growth))
-    assert got.upper[0] == pytest.approx(-np.expm1(-density.ppf(0.975) * growth))
-
-
-@given(AGES, st.floats(0, 1e5), st.floats(0, 1e5), st.floats(0.5, 4))
-def test_survival_over_two_stretches_of_a_known_rate_multiplies(age, one, two, shape):
-    belief = Posterior(np.array([1e9]), np.array([1e9 * 1e5**shape]))
-
-    def alive(start, stretch):
-        return 1 - chance_of_failure([start], [stretch], belief, shape).chance[0]
-
-    assert alive(age, one + two) == pytest.approx(alive(age, one) * alive(age + one, two), abs=1e-6)
-
-
 def test_a_short_stretch_keeps_its_digits():
     # Differencing the powers directly loses all but five digits here.
-    belief = Posterior(np.array([1.0]), np.array([1.0]))
-    got = chance_of_failure([1.0], [1e-11], belief, 2.0).chance[0]
-    assert got == pytest.approx(2e-11, rel=1e-9)
+    seen = sufficient([0], [1.0], [1.0 + 2.0**-36], [1], 2.0)
+    assert seen.exposure[0] == pytest.approx(2.0**-35, rel=1e-9)
 
 
 def test_figures_of_two_shops_add_up():
@@ -150,23 +104,11 @@ def test_figures_of_two_shops_add_up():
         sufficient(group[s], entry[s], stop[s], failed[s], 1.7, n_groups=6)
         for s in (slice(0, 30), slice(30, 80))
     )
-    assert (left + right).failures.tolist() == whole.failures.tolist()
-    assert (left + right).exposure == pytest.approx(whole.exposure)
+    assert (left.failures + right.failures).tolist() == whole.failures.tolist()
+    assert left.exposure + right.exposure == pytest.approx(whole.exposure)
     assert whole.failures[4:].tolist() == [0, 0]
     direct = [(stop[group == g] ** 1.7 - entry[group == g] ** 1.7).sum() for g in range(4)]
     assert whole.exposure[:4] == pytest.approx(direct)
-    with pytest.raises(LifeDataError, match="same shape"):
-        left + sufficient(group, entry, stop, failed, 2.0, n_groups=6)
-
-
-def test_expected_failures_add_by_group():
-    belief = posterior([3, 1], [4.0, 2.0], GammaPrior(1.0, 1.0, "fitted"))
-    parts = np.array([0, 0, 1])
-    chance = chance_of_failure([1.0, 2.0, 1.0], 0.5, belief.take(parts), 2.0)
-    total = expected_failures(chance, parts, 3)
-    assert total.expected == pytest.approx([chance.chance[:2].sum(), chance.chance[2], 0.0])
-    assert np.all(total.lower <= total.expected)
-    assert np.all(total.expected <= total.upper)
 
 
 def test_shrunken_predictions_beat_unshrunken_ones_in_small_groups():
@@ -182,7 +124,8 @@ def test_shrunken_predictions_beat_unshrunken_ones_in_small_groups():
         prior = fit_prior(data.failures, data.exposure)
         truth = -np.expm1(-rates * (1.3**shape - 1))
         belief = posterior(data.failures, data.exposure, prior)
-        guess = chance_of_failure(np.ones(40), 0.3, belief, shape).chance
+        ahead = LifeBelief.gamma(np.full(40, shape), belief.a, belief.b)
+        guess = ahead.chance(np.arange(40), 1.0, 0.3)
         alone = -np.expm1(-data.failures / data.exposure * (1.3**shape - 1))
         shrunk.append(np.mean((guess - truth) ** 2))
         own.append(np.mean((alone - truth) ** 2))
@@ -196,7 +139,8 @@ def test_credible_limits_cover_the_true_rate():
     for _ in range(100):
         rates, e = rng.gamma(2.0, 0.5, 40), rng.uniform(0.5, 4.0, 40)
         d = rng.poisson(rates * e)
-        lower, upper = posterior(d, e, fit_prior(d, e)).rate_limits()
+        belief = posterior(d, e, fit_prior(d, e))
+        lower, upper = stats.gamma.ppf([[0.025], [0.975]], belief.a, scale=1 / belief.b)
         hits.append(np.mean((lower <= rates) & (rates <= upper)))
     assert 0.92 < np.mean(hits) < 0.97
 
@@ -204,21 +148,17 @@ def test_credible_limits_cover_the_true_rate():
 @pytest.mark.parametrize(
     ("call", "words"),
     [
-        (lambda: sufficient([0], [5.0], [5.0], [1], 2.0), "end no later"),
-        (lambda: sufficient([0], [0.0], [5.0], [2], 2.0), "true or false"),
-        (lambda: sufficient([-1], [0.0], [5.0], [1], 2.0), "Group numbers"),
+        (lambda: sufficient([0], [5.0], [5.0], [1], 2.0), "no later than"),
+        (lambda: sufficient([0], [0.0], [5.0], [2], 2.0), "true and false"),
+        (lambda: sufficient([-1], [0.0], [5.0], [1], 2.0), "group number"),
+        (lambda: sufficient([0.5], [0.0], [5.0], [1], 2.0), "recode"),
         (lambda: sufficient([0], [0.0], [5.0], [1], -2.0), "above zero"),
         (lambda: sufficient([0], [0.0], [1e300], [1], 2.0), "larger unit"),
-        (lambda: sufficient([0, 1], [0.0], [5.0], [1], 2.0), "common length"),
+        (lambda: sufficient([0, 1], [0.0], [5.0], [1], 2.0), "differ in length"),
         (lambda: sufficient([], [], [], [], 2.0), "no lives"),
         (lambda: fit_prior([1, 0], [0.0, 2.0]), "no exposure"),
         (lambda: posterior([0], [0.0], fit_prior([], [])), "trade range"),
         (lambda: prior_from_range(5, 5, 2.0), "low < high"),
-        (
-            lambda: predictive_survival([2.0], [1.0], Posterior(np.ones(1), np.ones(1)), 2.0),
-            "later",
-        ),
-        (lambda: chance_of_failure([1.0], [-1.0], Posterior(np.ones(1), np.ones(1)), 2.0), "ahead"),
     ],
 )
 def test_refusals_name_the_remedy(call, words):

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from roadworn_plugins.lifedata.checked import NoEstimate
+from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.projection.belief import LifeBelief
 from roadworn_plugins.projection.increments import increments
 from roadworn_plugins.projection.renewal import CountMoments, count_moments
@@ -76,5 +76,5 @@ def test_horizons_of_other_parts_are_refused() -> None:
     belief = LifeBelief.known([2.0], [1.0])
     one = count_moments(belief, [0], [0.5], [0.1], nodes=1)
     two = count_moments(belief, [0, 0], [0.5, 0.5], [0.2, 0.2], nodes=1)
-    with pytest.raises(NoEstimate, match="same parts"):
+    with pytest.raises(LifeDataError, match="same parts"):
         increments(one, two, belief, [0.1])

@@ -14,7 +14,6 @@ from scipy import integrate, stats
 from scipy.special import gamma
 
 from roadworn_plugins.lifedata.checked import LifeDataError
-from roadworn_plugins.lifedata.shrinkage import Posterior, chance_of_failure
 from roadworn_plugins.projection.belief import LifeBelief
 from roadworn_plugins.projection.renewal import count_moments, expected_failures
 
@@ -97,9 +96,15 @@ def test_chance_is_the_closed_form_of_the_life_model():
     age, ahead = np.array([30.0, 10.0]), np.array([20.0, 44.0])
     found = expected_failures(belief, [0, 1], age, ahead)
     for g in range(2):
-        held = Posterior(belief.a[[g]], belief.b[[g]])
-        wanted = chance_of_failure(age[[g]], ahead[[g]], held, float(belief.shape[g]))
-        assert found.chance[g] == pytest.approx(wanted.chance[0], rel=1e-12)
+        rate = stats.gamma(belief.a[g], scale=1 / belief.b[g])
+        growth = (age[g] + ahead[g]) ** belief.shape[g] - age[g] ** belief.shape[g]
+        high = rate.ppf(1 - 1e-15)
+
+        def weighted(r, rate=rate, growth=growth):
+            return -np.expm1(-r * growth) * rate.pdf(r)
+
+        wanted = integrate.quad(weighted, 0.0, high, epsabs=0.0, epsrel=1e-11)[0]
+        assert found.chance[g] == pytest.approx(wanted, rel=1e-9)
 
 
 @pytest.mark.parametrize("shape", [0.6, 1.3, 2.5, 6.0])

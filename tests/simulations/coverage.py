@@ -16,8 +16,8 @@ from functools import cache
 
 import numpy as np
 
+from roadworn_plugins.lifedata.fitting import fit_weibull
 from roadworn_plugins.lifedata.lives import Lives
-from roadworn_plugins.lifedata.parametric_fits import fit_weibull
 from roadworn_plugins.lifedata.small_samples import Conditional, fit_small
 
 SHAPE = 2.0
@@ -88,13 +88,9 @@ def missed(sample: Sample) -> dict[str, tuple[int, int, int]]:
     fit = fit_weibull(lives)
     which = np.flatnonzero(fit.fitted)
     belief = Conditional.of(lives, which)
-    now, later = age_by(0.2), age_by(0.4)
-    chance = float(-np.expm1(-(later**SHAPE - now**SHAPE)))
-    ahead = np.full(which.size, later - now)
     figures = {
         "B10": (belief.quantile_limits(0.1), age_by(0.1)),
         "B50": (belief.quantile_limits(0.5), age_by(0.5)),
-        "chance": (belief.chance_limits(np.full(which.size, now), ahead), chance),
         "shape": (belief.shape_limits(), SHAPE),
         "B10, likelihood ratio": (fit.quantile_ci[0.1][which], age_by(0.1)),
         "B50, likelihood ratio": (fit.quantile_ci[0.5][which], age_by(0.5)),
@@ -169,7 +165,7 @@ def cell(
 
 def table(runs: int) -> Iterator[str]:
     """Yield the lines of the table in Markdown, coverage in percent."""
-    names = ("B10", "B50", "chance", "shape", "B10, likelihood ratio", "B50, likelihood ratio")
+    names = ("B10", "B50", "shape", "B10, likelihood ratio", "B50, likelihood ratio")
     yield "| watched | failures | running | " + " | ".join(names) + " |"
     yield "|---|---|---|" + "---|" * len(names)
     for failures in (5, 10, 30, 100):

@@ -19,8 +19,9 @@ from made_fleet import CLASSES, PARTS, YEAR, Floats, Setting, Truth, on, play
 
 from roadworn.columns.view import open_view
 from roadworn.intake.ledger import Ledger
-from roadworn_plugins.lifedata.scores import calibration
+from roadworn_plugins.backtest.tables import bins_of
 from roadworn_plugins.lifedata.shrinkage import Posterior
+from roadworn_plugins.projection.scores import calibration_slope
 from roadworn_plugins.shared.parts_ahead import PartsAhead, load_parts
 from roadworn_plugins.shared.projected import Projection, money, project
 from roadworn_plugins.shared.usage_clocks import Clocked, ComponentLives
@@ -158,7 +159,7 @@ def _scored(
         cars=cars,
         failures=float(sum(len(costs) for costs in actual.values())),
         expected_failures=float(found.number.sum()),
-        slope=calibration(found.chance, happened).slope,
+        slope=calibration_slope(found.chance, happened)[0],
         gain=square(base) - square(found.chance),
         gain_knowing=square(base) - square(better.chance),
         clocks_right=all(
@@ -194,9 +195,10 @@ def main(runs: int, setting: Setting, seed: int, bands: bool) -> None:
     ratio = np.array([s.projected / s.actual for s in scores])
     over = np.array([s.projected / s.knowing for s in scores])
     cars = sum(s.cars for s in scores)
-    pooled = calibration(
-        np.concatenate([s.chance for s in scores]), np.concatenate([s.happened for s in scores])
+    chance, happened = (
+        np.concatenate([getattr(s, name) for s in scores]) for name in ("chance", "happened")
     )
+    slope, _, error = calibration_slope(chance, happened)
     print(
         f"\nprojected / actual cost: mean {ratio.mean():.3f}, standard error "
         f"{ratio.std(ddof=1) / np.sqrt(ratio.size):.3f}; of sums "
@@ -207,14 +209,14 @@ def main(runs: int, setting: Setting, seed: int, bands: bool) -> None:
     print(f"in the 95 % band: {sum(s.low <= s.actual <= s.high for s in scores)} of {len(scores)}")
     print(f"vehicles in their 80 % band: {sum(s.cars_inside for s in scores) / max(cars, 1):.1%}")
     print(
-        f"calibration slope, all fleets together: {pooled.slope:.3f} "
-        f"({pooled.slope_ci[0]:.3f} to {pooled.slope_ci[1]:.3f})"
+        f"calibration slope, all fleets together: {slope:.3f} "
+        f"({slope - 1.96 * error:.3f} to {slope + 1.96 * error:.3f})"
     )
     gain, possible = sum(s.gain for s in scores), sum(s.gain_knowing for s in scores)
     print(f"gain in Brier over the base rate, of that with true lives: {gain / possible:.1%}")
     print("predicted against observed:")
-    for p, n, o in zip(pooled.predicted, pooled.count, pooled.observed.share, strict=True):
-        print(f"  {p:.3f} {o:.3f} ({n:,.0f})")
+    for one in bins_of(chance, happened):
+        print(f"  {one.given:.3f} {one.came:.3f} ({one.parts:,})")
 
 
 if __name__ == "__main__":

@@ -13,12 +13,8 @@ from roadworn_plugins.backtest import tables
 from roadworn_plugins.backtest.day import BacktestDay, look_back
 from roadworn_plugins.backtest.tables import Bin
 from roadworn_plugins.lifedata.checked import LifeDataError
-from roadworn_plugins.projection.calibration import (
-    BandCheck,
-    ProjectionScore,
-    check_bands,
-    score_projection,
-)
+from roadworn_plugins.lifedata.counts import ShareLimits
+from roadworn_plugins.projection.scores import ProjectionScore, coverage, score_projection
 from roadworn_plugins.shared.projected import LEVEL
 from roadworn_plugins.shared.usage_clocks import DAYS_PER_MONTH
 
@@ -104,7 +100,7 @@ def run(view: LedgerView, settings: ProjectionBacktestSettings) -> Result:
         np.concatenate([getattr(day, name) for day in days]) for name in ("low", "high", "paid")
     )
     # What adds up to nothing differs from 0 by rounding.
-    bands = check_bands(low - 1e-6, high + 1e-6, paid, LEVEL)
+    within = coverage(low - 1e-6, high + 1e-6, paid)
     surprised = tables.surprises(days, settings.most)
     return Result(
         headline=_headline(days, bins),
@@ -114,7 +110,7 @@ def run(view: LedgerView, settings: ProjectionBacktestSettings) -> Result:
             tables.by_component(days, settings.most),
             *((surprised,) if surprised.rows else ()),
         ),
-        estimates=_estimates(days, whole, bands),
+        estimates=_estimates(days, whole, within),
         charts=(tables.chart(bins),),
         caveats=_caveats(days, len(wanted) - len(days), settings),
     )
@@ -187,7 +183,7 @@ def _headline(days: list[BacktestDay], bins: list[Bin]) -> Joined:
 
 
 def _estimates(
-    days: list[BacktestDay], score: ProjectionScore | None, bands: BandCheck
+    days: list[BacktestDay], score: ProjectionScore | None, within: ShareLimits
 ) -> tuple[Estimate, ...]:
     projected, paid = _totals(days)
     low, high = _ratio_limits(days)
@@ -207,12 +203,12 @@ def _estimates(
             name=Sentence(
                 "projection-backtest.within",
                 "vehicles within their {nominal:.0%} band",
-                nominal=bands.nominal,
+                nominal=LEVEL,
             ),
-            value=float(bands.inside.share),
+            value=float(within.share),
             unit="",
-            low=float(np.ravel(bands.inside.lower)[0]),
-            high=float(np.ravel(bands.inside.upper)[0]),
+            low=float(within.lower),
+            high=float(within.upper),
             method="Jeffreys limits; a vehicle counts once for each day",
         ),
     ]
@@ -226,7 +222,7 @@ def _estimates(
                 low=score.skill - error if np.isfinite(error) else None,
                 high=score.skill + error if np.isfinite(error) else None,
                 method=f"Brier {score.brier:.4f} against {score.base:.4f}; calibration slope "
-                f"{score.table.slope:.2f}",
+                f"{score.slope:.2f}",
                 words="" if np.isfinite(score.skill) else "the base rate was never wrong",
             )
         )

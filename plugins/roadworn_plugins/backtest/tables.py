@@ -10,7 +10,7 @@ from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Joined, Sentence
 from roadworn_plugins.backtest.day import BacktestDay, Failure
 from roadworn_plugins.lifedata.counts import jeffreys_interval, poisson_ratio
-from roadworn_plugins.projection.calibration import ProjectionScore
+from roadworn_plugins.projection.scores import ProjectionScore
 from roadworn_plugins.shared.grouped import Floats
 
 #: Edges of the bins of given chances.

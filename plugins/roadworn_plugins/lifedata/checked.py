@@ -1,41 +1,33 @@
-"""Values checked before any mathematics, and sums over groups that lie one after the other."""
+"""Values checked before any mathematics, and sums over groups that lie one after the other.
 
-from collections.abc import Sequence
+Every estimator of this package takes arrays from strangers and many groups at once; what both
+need is here, so that each of them is only its own mathematics.
+"""
+
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Self
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtri
 
 from roadworn.model.errors import ProblemsFound
 from roadworn.model.messages import Problem
 
-
-class LifeDataError(ProblemsFound):
-    """Data or a setting cannot be used; ``problems`` names each row that is at fault."""
-
-    def __init__(self, message: str, problems: Sequence[Problem] = ()) -> None:
-        super().__init__(message, problems)
-
-
-def check_level(level: float) -> None:
-    """Raise when a confidence level is not usable.
-
-    Args:
-        level: confidence level as a fraction.
-
-    Raises:
-        LifeDataError: unless ``0 < level <= 0.9999``.
-    """
-    if not 0.0 < level <= 0.9999:
-        raise LifeDataError(
-            f"The confidence level {level} is out of range: give a fraction such as 0.95."
-        )
-
-
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
+
+
+class LifeDataError(ProblemsFound):
+    """Data or a setting cannot be used, or a figure cannot be had from them.
+
+    The message names the remedy; ``problems`` names each row that is at fault.
+    """
+
+    def __init__(self, message: str, problems: Sequence[Problem] = ()) -> None:
+        super().__init__(message, problems)
 
 
 def group_order(group: Ints, within: Floats | None = None) -> Ints:
@@ -133,14 +125,19 @@ class Segments:
         return out
 
 
-class NoEstimate(LifeDataError):
-    """A figure cannot be computed from these data; the message names the remedy."""
+class ByGroup:
+    """What figures in flat columns, sorted by group, have in common.
 
-    def __init__(self, message: str) -> None:
-        super().__init__(message, ())
+    Attributes:
+        segments: rows of each group.
+    """
 
+    segments: Segments
 
-Integers = NDArray[np.int64]
+    def group_slice(self, g: int) -> slice:
+        """Return the rows of group ``g`` as a slice into the flat columns."""
+        start = int(self.segments.starts[g])
+        return slice(start, start + int(self.segments.lengths[g]))
 
 
 def finite(name: str, values: ArrayLike, *, least: float = -np.inf) -> Floats:
@@ -152,37 +149,49 @@ def finite(name: str, values: ArrayLike, *, least: float = -np.inf) -> Floats:
         least: Smallest value allowed.
 
     Raises:
-        NoEstimate: A value is not a finite number or lies below ``least``.
+        LifeDataError: A value is not a finite number or lies below ``least``.
     """
     try:
         out = np.asarray(values, dtype=np.float64)
     except (TypeError, ValueError) as problem:
-        raise NoEstimate(f"The {name} must be numbers; correct the input.") from problem
+        raise LifeDataError(f"The {name} must be numbers; correct the input.") from problem
     bad = ~np.isfinite(out) | (out < least)
     if bad.any():
         where = int(np.argmax(bad.ravel()))
         wanted = "finite numbers" if least == -np.inf else f"finite and at least {least:g}"
-        raise NoEstimate(
+        raise LifeDataError(
             f"The {name} must be {wanted}, but item {where} is {out.ravel()[where]:g}; "
             "correct or drop it."
         )
     return out
 
 
+def whole_counts(name: str, values: ArrayLike) -> Floats:
+    """Return counts as floats, refusing negative and fractional ones.
+
+    Raises:
+        LifeDataError: A value is no count.
+    """
+    counts = finite(name, values, least=0.0)
+    if np.any(counts != np.floor(counts)):
+        raise LifeDataError(f"The {name} must be whole numbers; count events, do not scale them.")
+    return counts
+
+
 def same_length(**columns: NDArray[np.generic]) -> int:
     """Return the common length of one-dimensional columns.
 
     Raises:
-        NoEstimate: A column is not one-dimensional or the lengths differ.
+        LifeDataError: A column is not one-dimensional or the lengths differ.
     """
     lengths = {name: column.shape for name, column in columns.items()}
     if any(len(shape) != 1 for shape in lengths.values()) or len(set(lengths.values())) > 1:
         listed = ", ".join(f"{name} {shape}" for name, shape in lengths.items())
-        raise NoEstimate(f"Give columns of one common length; these are {listed}.")
+        raise LifeDataError(f"Give columns of one common length; these are {listed}.")
     return int(next(iter(lengths.values()))[0])
 
 
-def summed(codes: Integers, weights: Floats, size: int) -> Floats:
+def summed(codes: Ints, weights: Floats, size: int) -> Floats:
     """Sum the weights by code 0 to size - 1, as floats also when there are none."""
     return np.asarray(np.bincount(codes, weights, size), dtype=np.float64)
 
@@ -191,19 +200,37 @@ def tail(level: float) -> float:
     """Return the probability left on each side of a two-sided interval of this level.
 
     Raises:
-        NoEstimate: The level does not lie strictly between 0 and 1.
+        LifeDataError: The level does not lie above 0 and up to 0.9999.
     """
-    if not 0.0 < level < 1.0:
-        raise NoEstimate(f"The level must lie between 0 and 1, for instance 0.95, not {level}.")
+    if not 0.0 < level <= 0.9999:
+        raise LifeDataError(f"The level must lie between 0 and 1, for instance 0.95, not {level}.")
     return (1.0 - level) / 2.0
+
+
+def normal_reach(level: float) -> float:
+    """Return how many standard errors a two-sided normal interval of this level reaches.
+
+    Raises:
+        LifeDataError: As for :func:`tail`.
+    """
+    tail(level)
+    return float(ndtri(0.5 + level / 2.0))
 
 
 def one_of(name: str, choice: str, choices: tuple[str, ...]) -> str:
     """Return the choice if it is allowed.
 
     Raises:
-        NoEstimate: It is not; the message lists what is.
+        LifeDataError: It is not; the message lists what is.
     """
     if choice not in choices:
-        raise NoEstimate(f"The {name} must be one of {', '.join(choices)}, not {choice!r}.")
+        raise LifeDataError(f"The {name} must be one of {', '.join(choices)}, not {choice!r}.")
     return choice
+
+
+def bisected(excess: Callable[[float], float], inside: float, outside: float) -> float:
+    """Return where a function that is above 0 at ``inside`` and not at ``outside`` reaches 0."""
+    for _ in range(60):
+        middle = (inside + outside) / 2.0
+        inside, outside = (middle, outside) if excess(middle) > 0.0 else (inside, middle)
+    return (inside + outside) / 2.0

@@ -7,22 +7,13 @@ makes the data of a group two numbers, which is what lets small groups borrow st
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
-from scipy.special import chdtrc, chdtri, ndtri
+from numpy.typing import ArrayLike
+from scipy.special import chdtrc, ndtri
 
-from roadworn_plugins.lifedata.checked import (
-    Floats,
-    Integers,
-    NoEstimate,
-    finite,
-    one_of,
-    same_length,
-    summed,
-    tail,
-)
+from roadworn_plugins.lifedata.checked import Bools, Floats, Ints, LifeDataError, summed, tail
+from roadworn_plugins.lifedata.lives import Lives
 
 _LEAST, _LARGEST = np.log(0.05), np.log(60.0)
-_OUTER = np.log(1000.0)
 # Mean of the likelihood-ratio statistic of a group's own shape is 1 + c / failures: own simulation
 # gives c = 1.4 with all lives complete and 0.8 with half of them running; the middle is taken.
 _BARTLETT = 1.1
@@ -59,7 +50,6 @@ class ShapeHeterogeneity:
         p: Chi-square tail.
         groups: Groups tested.
         left_out: Groups with too few failures, or without an own optimum.
-        decision: The answer in words at the 5 % level.
     """
 
     statistic: float
@@ -67,20 +57,19 @@ class ShapeHeterogeneity:
     p: float
     groups: int
     left_out: int
-    decision: str
 
 
 @dataclass(frozen=True, eq=False)
 class _Profile:
     """Lives scaled by the oldest age of their group; families share a shape, groups a rate."""
 
-    family: Integers  # of each life
-    group: Integers  # of each life
+    family: Ints  # of each life
+    group: Ints  # of each life
     log_exit: Floats
     log_entry: Floats  # of the late entries only
-    late: Integers
+    late: Ints
     weight: Floats
-    group_family: Integers
+    group_family: Ints
     group_failures: Floats
     failures: Floats  # of each family
     sum_log: Floats  # of each family, over its failures
@@ -116,45 +105,37 @@ def common_shape(
     exit_age: ArrayLike,
     failed: ArrayLike,
     *,
-    count: ArrayLike | None = None,
+    count: ArrayLike = 1.0,
     level: float = 0.95,
-    interval: str = "wald",
 ) -> CommonShape:
     """Estimate the common shape by profile likelihood.
 
     Args:
-        group: Group number of each life.
+        group: Label or number of the group of each life, shape (lives,).
         entry: Age at which each life came under observation, 0 from new.
         exit_age: Age at failure or at the end of observation.
         failed: True where the life ended in failure.
         count: How many such lives; 1 by default.
-        level: Two-sided level of the limits.
-        interval: ``"wald"`` on log(shape), or ``"lr"`` for likelihood-ratio limits.
+        level: Two-sided level of the limits, which are Wald's on log(shape).
 
     Raises:
-        NoEstimate: Invalid lives, no failure, or no optimum (for instance when nothing
+        LifeDataError: Invalid lives, no failure, or no optimum (for instance when nothing
             failed before the oldest age of its group).
     """
-    one_of("interval", interval, ("wald", "lr"))
-    profile = _profile(group, entry, exit_age, failed, count, own=False)
+    lives = _lives(group, entry, exit_age, failed, count)
+    profile = _profile(lives, own=False)
     if profile.failures[0] == 0:
-        raise NoEstimate("Without a failure no shape can be estimated; use a trade range.")
+        raise LifeDataError("Without a failure no shape can be estimated; use a trade range.")
     best, found = _maximise(profile)
     if not found[0]:
-        raise NoEstimate(
+        raise LifeDataError(
             "The likelihood of the shape has no maximum in these lives; "
             "gather more lives or take the shape of a wider group."
         )
     loglik, _, bend = profile.at(best)
-    if interval == "wald":
-        reach = -ndtri(tail(level)) / np.sqrt(-bend[0])
-        lower, upper = best[0] - reach, best[0] + reach
-    else:
-        drop = float(chdtri(1, 1.0 - level)) / 2.0
-        lower = _crossing(profile, best, loglik - drop, -_OUTER)
-        upper = _crossing(profile, best, loglik - drop, _OUTER)
+    reach = -ndtri(tail(level)) / np.sqrt(-bend[0])
+    shape, low, high = (float(np.exp(x)) for x in (best[0], best[0] - reach, best[0] + reach))
     groups = int(np.count_nonzero(profile.group_failures))
-    shape, low, high = (float(np.exp(x)) for x in (best[0], lower, upper))
     return CommonShape(shape, low, high, float(loglik[0]), int(profile.failures[0]), groups)
 
 
@@ -164,117 +145,77 @@ def shape_heterogeneity(
     exit_age: ArrayLike,
     failed: ArrayLike,
     *,
-    count: ArrayLike | None = None,
     least_failures: int = 5,
 ) -> ShapeHeterogeneity:
     """Ask whether the data speak against one common shape.
 
     Args:
-        group: Group number of each life.
+        group: Label or number of the group of each life, shape (lives,).
         entry: Age at the start of observation.
         exit_age: Age at its end.
         failed: True where the life ended in failure.
-        count: How many such lives; 1 by default.
         least_failures: Groups with fewer are left out: their own shapes only add noise.
 
+    Returns:
+        The test; with fewer than two groups to compare p is 1.
+
     Raises:
-        NoEstimate: Invalid lives. Too few groups is no error but a decision that says so.
+        LifeDataError: Invalid lives.
     """
-    codes = np.unique(np.asarray(group), return_inverse=True)[1]
-    own = _profile(codes, entry, exit_age, failed, count, own=True)
+    lives = _lives(group, entry, exit_age, failed, 1.0)
+    own = _profile(lives, own=True)
     best, found = _maximise(own)
     found &= own.failures >= least_failures
-    left_out = int(found.size - np.count_nonzero(found))
     kept = int(np.count_nonzero(found))
+    left_out = found.size - kept
     if kept < 2:
-        words = f"cannot be tested: fewer than two groups have {least_failures} failures"
-        return ShapeHeterogeneity(0.0, 0, 1.0, kept, left_out, words)
-    rows = found[codes]
-    taken = [None if x is None else np.asarray(x)[rows] for x in (entry, exit_age, failed, count)]
-    pooled = _profile(codes[rows], taken[0], taken[1], taken[2], taken[3], own=False)
+        return ShapeHeterogeneity(0.0, 0, 1.0, kept, left_out)
+    pooled = _profile(lives.where(found[lives.group]), own=False)
     shared, _ = _maximise(pooled)
     gain = float(np.sum(own.at(best)[0][found]) - pooled.at(shared)[0][0])
     each, total = own.failures[found], float(pooled.failures[0])
     excess = _BARTLETT * float(np.sum(1.0 / each) - 1.0 / total) / (kept - 1)
     statistic = max(2.0 * gain, 0.0) / (1.0 + excess)
     p = float(chdtrc(kept - 1, statistic))
-    words = "speak against" if p < 0.05 else "do not speak against"
-    return ShapeHeterogeneity(
-        statistic, kept - 1, p, kept, left_out, f"the data {words} a common shape"
-    )
+    return ShapeHeterogeneity(statistic, kept - 1, p, kept, left_out)
 
 
-def checked_lives(
-    group: ArrayLike,
-    entry: ArrayLike,
-    exit_age: ArrayLike,
-    failed: ArrayLike,
-    count: ArrayLike | None,
-) -> tuple[NDArray[np.generic], Floats, Floats, NDArray[np.bool_], Floats]:
-    """Return the columns of right-censored, late-entry lives as arrays of one length.
-
-    Raises:
-        NoEstimate: No rows, unequal lengths, or an exit age not above its entry age.
-    """
-    groups = np.asarray(group)
-    start = finite("entry ages", entry, least=0.0)
-    stop = finite("exit ages", exit_age, least=0.0)
-    ended = finite("failed marks", failed)
-    weight = np.ones(stop.shape) if count is None else finite("counts", count, least=0.0)
-    if same_length(group=groups, entry=start, exit_age=stop, failed=ended, count=weight) == 0:
-        raise NoEstimate("There are no lives; give at least one.")
-    if np.any((ended != 0.0) & (ended != 1.0)):
-        raise NoEstimate("A failed mark must be true or false (1 or 0); correct the column.")
-    wrong = np.flatnonzero(stop <= start)
-    if wrong.size:
-        raise NoEstimate(
-            f"{wrong.size} lives end no later than they enter observation "
-            f"(first: item {wrong[0]}); correct or drop them."
-        )
-    return groups, start, stop, ended == 1.0, weight
+def _lives(
+    group: ArrayLike, entry: ArrayLike, exit_age: ArrayLike, failed: ArrayLike, count: ArrayLike
+) -> Lives:
+    """Number the groups and check the lives."""
+    codes = np.unique(np.asarray(group), return_inverse=True)[1]
+    if codes.size == 0:
+        raise LifeDataError("There are no lives; give at least one.")
+    return Lives.from_ages(exit_age, failed, entry=entry, group=codes, count=count)
 
 
-def _profile(
-    group: ArrayLike,
-    entry: ArrayLike | None,
-    exit_age: ArrayLike | None,
-    failed: ArrayLike | None,
-    count: ArrayLike | None,
-    *,
-    own: bool,
-) -> _Profile:
-    labels, start, stop, ended, weight = checked_lives(
-        group,
-        np.asarray(entry),
-        np.asarray(exit_age),
-        np.asarray(failed),
-        count,
-    )
-    codes = np.unique(labels, return_inverse=True)[1].astype(np.int64)
-    n = int(codes.max()) + 1
+def _profile(lives: Lives, *, own: bool) -> _Profile:
+    """Scale the lives by group; each group is a family of its own, or all are one."""
+    n = lives.n_groups
     oldest = np.zeros(n)
-    np.maximum.at(oldest, codes, stop)
-    group_family = np.arange(n) if own else np.zeros(n, dtype=np.int64)
-    family, size = group_family[codes], (n if own else 1)
-    late = np.flatnonzero(start > 0.0)
-    log_exit = np.log(stop / oldest[codes])
-    died = np.where(ended, weight, 0.0)
+    np.maximum.at(oldest, lives.group, lives.exit)
+    group_family, size = (np.arange(n), n) if own else (np.zeros(n, dtype=np.int64), 1)
+    family, scale = group_family[lives.group], oldest[lives.group]
+    late = np.flatnonzero(lives.entry > 0.0)
+    log_exit = np.log(lives.exit / scale)
+    died = np.where(lives.exact, lives.count, 0.0)
     return _Profile(
         family=family,
-        group=codes,
+        group=lives.group,
         log_exit=log_exit,
-        log_entry=np.log(start[late] / oldest[codes[late]]),
+        log_entry=np.log(lives.entry[late] / scale[late]),
         late=late,
-        weight=weight,
+        weight=lives.count,
         group_family=group_family,
-        group_failures=summed(codes, died, n),
+        group_failures=summed(lives.group, died, n),
         failures=summed(family, died, size),
         sum_log=summed(family, died * log_exit, size),
-        offset=summed(family, died * np.log(oldest[codes]), size),
+        offset=summed(family, died * np.log(scale), size),
     )
 
 
-def _maximise(profile: _Profile) -> tuple[Floats, NDArray[np.bool_]]:
+def _maximise(profile: _Profile) -> tuple[Floats, Bools]:
     """Bracketed Newton in log(shape) for all families; False where there is no optimum inside."""
     size = profile.failures.size
     low, high = np.full(size, _LEAST), np.full(size, _LARGEST)
@@ -292,15 +233,3 @@ def _maximise(profile: _Profile) -> tuple[Floats, NDArray[np.bool_]]:
         if np.all(done | ~found):
             break
     return x, found
-
-
-def _crossing(profile: _Profile, best: Floats, target: Floats, outer: float) -> float:
-    """Bisect for the log(shape) beyond the optimum where the likelihood falls to the target."""
-    inside, outside = float(best[0]), outer
-    if profile.at(np.array([outside]))[0][0] > target[0]:
-        return -np.inf if outer < 0.0 else np.inf
-    for _ in range(60):
-        middle = (inside + outside) / 2.0
-        above = profile.at(np.array([middle]))[0][0] > target[0]
-        inside, outside = (middle, outside) if above else (inside, middle)
-    return (inside + outside) / 2.0

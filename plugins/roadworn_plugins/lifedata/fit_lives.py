@@ -11,21 +11,22 @@ from typing import Any, Literal
 
 import numpy as np
 
-from roadworn_plugins.lifedata.checked import Bools, Floats, LifeDataError
+from roadworn.model.messages import Problem
+from roadworn_plugins.lifedata.checked import Bools, ByGroup, Floats, Ints, LifeDataError
+from roadworn_plugins.lifedata.fitting import fit_lognormal, fit_weibull
 from roadworn_plugins.lifedata.lives import Lives
-from roadworn_plugins.lifedata.parametric import ParametricFit
-from roadworn_plugins.lifedata.parametric_fits import (
-    LognormalFit,
-    WeibullFit,
-    fit_lognormal,
-    fit_weibull,
-)
+from roadworn_plugins.lifedata.parametric import ParametricFit, WeibullFit
 from roadworn_plugins.lifedata.small_samples import fit_small
-from roadworn_plugins.lifedata.survival import KaplanMeier, kaplan_meier, read_lives
-from roadworn_plugins.lifedata.turnbull import Turnbull, turnbull
+from roadworn_plugins.lifedata.survival import kaplan_meier
+from roadworn_plugins.lifedata.turnbull import turnbull
 
 LimitsKind = Literal["conditional", "lr", "wald"]
+Columns = Mapping[str, Sequence[Any]]
+Row = dict[str, float | None]
 
+_KNOWN = ("group", "entry", "age", "failed", "lower", "upper", "count")
+_TRUTH = {"1": 1.0, "1.0": 1.0, "true": 1.0, "0": 0.0, "0.0": 0.0, "false": 0.0}
+_YES_OR_NO = "write 1 for a failure and 0 for a part still running"
 _NO_TURNBULL = (
     "survival without a model is not given where intervals and late entry meet:"
     " the estimate would be ambiguous"
@@ -33,11 +34,7 @@ _NO_TURNBULL = (
 
 
 def fit_lives_table(
-    columns: Mapping[str, Sequence[Any]],
-    *,
-    unit: str = "",
-    level: float = 0.95,
-    interval: LimitsKind = "conditional",
+    columns: Columns, *, unit: str = "", level: float = 0.95, interval: LimitsKind = "conditional"
 ) -> dict[str, Any]:
     """Fit Weibull, lognormal and model-free survival to each group of a table of lives.
 
@@ -59,14 +56,13 @@ def fit_lives_table(
     Raises:
         LifeDataError: the table cannot be read as lives; ``problems`` names each row.
     """
-    table = read_lives(columns)
-    lives = table.lives
+    lives, labels = _read(columns)
     weibull, conditional = _fit_weibull(lives, level, interval)
     rest: Literal["lr", "wald"] = "wald" if interval == "wald" else "lr"
     lognormal = fit_lognormal(lives, level=level, interval=rest)
-    survival, notes = _survival(lives, level)
+    survival, ambiguous = _survival(lives, level)
     groups = []
-    for g, label in enumerate(table.labels):
+    for g, label in enumerate(labels):
         group = {
             "group": label,
             "n": _count(weibull.n[g]),
@@ -74,35 +70,34 @@ def fit_lives_table(
             "running": _count(weibull.running[g]),
             "interval_censored": _count(weibull.interval_censored[g]),
             "weibull": {
-                **_weibull(weibull, g),
+                **_parameters(weibull, ("shape", "scale"), g),
                 "limits": "conditional" if conditional[g] else rest,
             },
-            "lognormal": {**_lognormal(lognormal, g), "limits": rest},
+            "lognormal": {**_parameters(lognormal, ("mu", "sigma"), g), "limits": rest},
             "survival": survival[g],
         }
-        if notes[g]:
-            group["survival_note"] = notes[g]
+        if ambiguous[g]:
+            group["survival_note"] = _NO_TURNBULL
         groups.append(group)
     return {
         "unit": unit,
         "level": level,
         "interval": interval,
-        "ignored_columns": list(table.ignored),
+        "ignored_columns": [name for name in columns if name not in _KNOWN],
         "groups": groups,
     }
 
 
-def _fit_weibull(lives: Lives, level: float, interval: str) -> tuple[WeibullFit, Bools]:
+def _fit_weibull(lives: Lives, level: float, interval: LimitsKind) -> tuple[WeibullFit, Bools]:
     """Return the fit, and the groups whose limits are conditional."""
     if interval == "conditional":
         return fit_small(lives, level=level)
-    if interval not in ("lr", "wald"):
-        raise LifeDataError(
-            f"There is no interval named {interval!r}: use 'conditional', 'lr' or 'wald'."
-        )
-    kind: Literal["lr", "wald"] = "wald" if interval == "wald" else "lr"
-    found = fit_weibull(lives, level=level, interval=kind)
-    return found, np.zeros(lives.n_groups, dtype=bool)
+    if interval in ("lr", "wald"):
+        found = fit_weibull(lives, level=level, interval=interval)
+        return found, np.zeros(lives.n_groups, dtype=bool)
+    raise LifeDataError(
+        f"There is no interval named {interval!r}: use 'conditional', 'lr' or 'wald'."
+    )
 
 
 def _number(value: float) -> float | None:
@@ -118,28 +113,10 @@ def _count(value: float) -> int | float:
     return int(value) if float(value).is_integer() else float(value)
 
 
-def _weibull(fit: WeibullFit, g: int) -> dict[str, Any]:
+def _parameters(fit: ParametricFit, names: tuple[str, str], g: int) -> dict[str, Any]:
     return {
-        "shape": _number(fit.shape[g]),
-        "scale": _number(fit.scale[g]),
-        "shape_ci": _pair(fit.shape_ci[g]),
-        "scale_ci": _pair(fit.scale_ci[g]),
-        **_common(fit, g),
-    }
-
-
-def _lognormal(fit: LognormalFit, g: int) -> dict[str, Any]:
-    return {
-        "mu": _number(fit.mu[g]),
-        "sigma": _number(fit.sigma[g]),
-        "mu_ci": _pair(fit.mu_ci[g]),
-        "sigma_ci": _pair(fit.sigma_ci[g]),
-        **_common(fit, g),
-    }
-
-
-def _common(fit: ParametricFit, g: int) -> dict[str, Any]:
-    return {
+        **{name: _number(getattr(fit, name)[g]) for name in names},
+        **{f"{name}_ci": _pair(getattr(fit, f"{name}_ci")[g]) for name in names},
         "loglik": _number(fit.loglik[g]),
         "aic": _number(fit.aic[g]),
         "b10": _number(fit.quantiles[0.1][g]),
@@ -150,42 +127,116 @@ def _common(fit: ParametricFit, g: int) -> dict[str, Any]:
     }
 
 
-def _survival(lives: Lives, level: float) -> tuple[list[list[dict[str, Any]]], list[str]]:
-    """Return the survival table of each group, and a note where there is none."""
+def _survival(lives: Lives, level: float) -> tuple[list[list[Row]], Bools]:
+    """Return the survival table of each group, and where intervals and late entry meet."""
     with_intervals = lives.per_group(lives.interval) > 0.0
-    late = lives.per_group(lives.entry > 0.0) > 0.0
+    ambiguous = with_intervals & (lives.per_group(lives.entry > 0.0) > 0.0)
     curve = kaplan_meier(lives.where(~with_intervals[lives.group]), level=level)
-    masses = turnbull(lives.where((with_intervals & ~late)[lives.group]))
-    tables, notes = [], []
-    for g in range(lives.n_groups):
-        refused = bool(with_intervals[g] and late[g])
-        notes.append(_NO_TURNBULL if refused else "")
-        tables.append(_masses(masses, g) if with_intervals[g] else _curve(curve, g))
-    return tables, notes
+    masses = turnbull(lives.where((with_intervals & ~ambiguous)[lives.group]))
+    tables = [
+        _rows(masses, g, lower=masses.lower, upper=masses.upper, mass=masses.mass, s=masses.s)
+        if with_intervals[g]
+        else _rows(
+            curve,
+            g,
+            age=curve.age,
+            at_risk=curve.at_risk,
+            events=curve.events,
+            s=curve.s,
+            se=curve.se,
+            lower=curve.lower,
+            upper=curve.upper,
+        )
+        for g in range(lives.n_groups)
+    ]
+    return tables, ambiguous
 
 
-def _curve(curve: KaplanMeier, g: int) -> list[dict[str, Any]]:
+def _rows(curve: ByGroup, g: int, **columns: Floats) -> list[Row]:
+    """Return the rows of one group of a curve, counts as whole numbers."""
+    rows = curve.group_slice(g)
     return [
         {
-            "age": float(curve.age[i]),
-            "at_risk": _count(curve.at_risk[i]),
-            "events": _count(curve.events[i]),
-            "s": float(curve.s[i]),
-            "se": _number(curve.se[i]),
-            "lower": _number(curve.lower[i]),
-            "upper": _number(curve.upper[i]),
+            name: _count(value) if name in ("at_risk", "events") else _number(value)
+            for name, value in zip(columns, row, strict=True)
         }
-        for i in range(*curve.group_slice(g).indices(curve.age.size))
+        for row in zip(*(column[rows].tolist() for column in columns.values()), strict=True)
     ]
 
 
-def _masses(masses: Turnbull, g: int) -> list[dict[str, Any]]:
-    return [
-        {
-            "lower": float(masses.lower[i]),
-            "upper": _number(masses.upper[i]),
-            "mass": float(masses.mass[i]),
-            "s": float(masses.s[i]),
-        }
-        for i in range(*masses.group_slice(g).indices(masses.mass.size))
-    ]
+def _read(columns: Columns) -> tuple[Lives, tuple[str, ...]]:
+    """Read lives, and the labels of their groups in the order of first appearance.
+
+    Raises:
+        LifeDataError: columns are missing or mixed, or rows cannot be read; ``problems``
+            names each of them.
+    """
+    pairs = [pair for pair in (("age", "failed"), ("lower", "upper")) if set(pair) <= set(columns)]
+    if len(pairs) != 1:
+        raise LifeDataError(
+            "A table of lives needs either the columns age and failed or the columns lower and"
+            " upper: rename or add them."
+        )
+    first, second = pairs[0]
+    n = len(columns[first])
+    if any(len(columns[name]) != n for name in _KNOWN if name in columns):
+        raise LifeDataError("The columns differ in length: give one value a row.")
+    if n == 0:
+        raise LifeDataError("The table has no rows: give at least one life.")
+    problems: list[Problem] = []
+    group, labels = _groups(columns, n)
+    entry = _numbers(columns, "entry", n, 0.0, problems)
+    count = _numbers(columns, "count", n, 1.0, problems)
+    start = _numbers(columns, first, n, None, problems)
+    by_age = second == "failed"
+    if by_age:
+        end = _truths(columns[second], problems)
+    else:
+        end = _numbers(columns, second, n, np.inf, problems)
+    if problems:
+        problems.sort(key=lambda problem: problem.row)
+        raise LifeDataError(
+            f"{len(problems)} values cannot be read, the first in {problems[0]}", problems
+        )
+    build = Lives.from_ages if by_age else Lives.from_intervals
+    return build(start, end, entry=entry, group=group, count=count, n_groups=len(labels)), labels
+
+
+def _groups(columns: Columns, n: int) -> tuple[Ints, tuple[str, ...]]:
+    """Number the groups in the order in which they appear; one nameless group without a column."""
+    if "group" not in columns:
+        return np.zeros(n, dtype=np.int64), ("",)
+    number: dict[str, int] = {}
+    codes = [number.setdefault(str(label), len(number)) for label in columns["group"]]
+    return np.array(codes), tuple(number)
+
+
+def _numbers(
+    columns: Columns, name: str, n: int, default: float | None, problems: list[Problem]
+) -> Floats:
+    """Read a column of numbers; an empty value is the default, or a problem without one."""
+    out = np.full(n, math.nan if default is None else default)
+    for i, value in enumerate(columns.get(name, ())):
+        empty = value is None or (isinstance(value, str) and not value.strip())
+        if empty and default is not None:
+            continue
+        try:
+            out[i] = float(value)
+        except (TypeError, ValueError):
+            out[i] = math.nan
+        if math.isnan(out[i]) or (math.isinf(out[i]) and default != math.inf):
+            what, hint = f"{name} is {value!r}", "give a plain number"
+            problems.append(Problem("not-a-number", what, hint, row=i + 1, column=name))
+    return out
+
+
+def _truths(column: Sequence[Any], problems: list[Problem]) -> Floats:
+    out = np.zeros(len(column))
+    for i, value in enumerate(column):
+        truth = _TRUTH.get(str(value).strip().lower())
+        if truth is None:
+            what, hint = f"failed is {value!r}", _YES_OR_NO
+            problems.append(Problem("not-yes-or-no", what, hint, row=i + 1, column="failed"))
+        else:
+            out[i] = truth
+    return out

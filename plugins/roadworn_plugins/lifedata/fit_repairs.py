@@ -5,17 +5,22 @@ Without a ``start`` a unit is watched from 0; without an ``end`` it ends at its 
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
 from roadworn.model.messages import Problem
-from roadworn_plugins.lifedata.checked import LifeDataError, NoEstimate
-from roadworn_plugins.lifedata.power_law import PowerLaw, RepairHistory, fit_power_law
+from roadworn_plugins.lifedata.checked import LifeDataError
+from roadworn_plugins.lifedata.power_law import (
+    RepairHistory,
+    TrendTest,
+    laplace,
+    military_handbook,
+    power_law,
+)
 from roadworn_plugins.lifedata.recurrence import MeanCumulative, mean_cumulative
-from roadworn_plugins.lifedata.trend import TrendTest, laplace_test, military_handbook_test
 
 _EVENTS = ("repair", "end", "start")
 
@@ -182,14 +187,7 @@ def _group(
 ) -> dict[str, Any]:
     members = [name for name, unit in units.items() if unit.group == label]
     history = _history(members, units, stretches)
-    rows = curves.rows(number)
-    laplace = handbook = None
-    try:
-        law = fit_power_law(history, level=level)
-    except NoEstimate:
-        law = None  # stated as None in the result: no repair, or all at the very end
-    if history.free()[0].size:
-        laplace, handbook = laplace_test(history), military_handbook_test(history)
+    rows = curves.group_slice(number)
     steps = zip(
         *(x[rows].tolist() for x in (curves.age, curves.at_risk, curves.mcf, curves.se)),
         strict=True,
@@ -197,11 +195,11 @@ def _group(
     return {
         "group": label,
         "units": len(members),
-        "repairs": history.repairs,
+        "repairs": int(history.age.size),
         "mcf": [dict(zip(("age", "at_risk", "mcf", "se"), step, strict=True)) for step in steps],
-        "power_law": _power_law(law, history.stopped),
-        "laplace": _test(laplace, "u", None),
-        "military_handbook": _test(handbook, "chi2", "df"),
+        "power_law": {**_power_law(history, level), "stopped": history.stopped},
+        "laplace": _test(laplace, history, statistic="u", p="p"),
+        "military_handbook": _test(military_handbook, history, statistic="chi2", df="df", p="p"),
     }
 
 
@@ -228,26 +226,26 @@ def _history(
     )
 
 
-def _power_law(law: PowerLaw | None, stopped: str) -> dict[str, Any]:
-    if law is None:
-        empty = dict.fromkeys(("beta", "lambda", "beta_unbiased", "beta_ci"))
-        return {**empty, "stopped": stopped}
+def _power_law(history: RepairHistory, level: float) -> dict[str, Any]:
+    """Return the fit, with None for what there is not: no repair, or all at the very end."""
+    try:
+        law = power_law(history, level=level)
+    except LifeDataError:
+        return dict.fromkeys(("beta", "lambda", "beta_unbiased", "beta_ci"))
     return {
         "beta": law.beta,
         "lambda": law.rate,
-        "beta_unbiased": _known(law.beta_unbiased),
+        "beta_unbiased": None if math.isnan(law.beta_unbiased) else law.beta_unbiased,
         "beta_ci": None if math.isnan(law.beta_ci[0]) else list(law.beta_ci),
-        "stopped": stopped,
     }
 
 
-def _test(test: TrendTest | None, statistic: str, df: str | None) -> dict[str, Any]:
-    out: dict[str, Any] = {statistic: None if test is None else test.statistic}
-    if df is not None:
-        out[df] = None if test is None else test.df
-    out["p"] = None if test is None else test.p
-    return out
-
-
-def _known(value: float) -> float | None:
-    return None if math.isnan(value) else value
+def _test(
+    test: Callable[[RepairHistory], TrendTest], history: RepairHistory, **names: str
+) -> dict[str, Any]:
+    """Return figures of a test by the names that the table gives them."""
+    try:
+        found = test(history)
+    except LifeDataError:
+        return dict.fromkeys(names.values())  # no repair is left to test
+    return {name: getattr(found, figure) for figure, name in names.items()}

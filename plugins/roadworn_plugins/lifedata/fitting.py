@@ -5,17 +5,22 @@ that is possible, so that the iterations see only groups they can finish.
 """
 
 from collections.abc import Sequence
-from typing import Literal, NamedTuple, TypeVar
+from typing import Literal, NamedTuple, Self, TypeVar
 
 import numpy as np
-from scipy.special import ndtri
 
-from roadworn_plugins.lifedata.checked import Bools, Floats, Ints, LifeDataError, check_level
-from roadworn_plugins.lifedata.families import SMALLEST_EXTREME
-from roadworn_plugins.lifedata.likelihood import GroupedLikelihood, Terms
+from roadworn_plugins.lifedata.checked import Bools, Floats, Ints, LifeDataError, normal_reach
+from roadworn_plugins.lifedata.likelihood import GroupedLikelihood
 from roadworn_plugins.lifedata.limits import RatioLimits
 from roadworn_plugins.lifedata.lives import Lives
-from roadworn_plugins.lifedata.parametric import ParametricFit, Status
+from roadworn_plugins.lifedata.parametric import (
+    SMALLEST_EXTREME,
+    LognormalFit,
+    ParametricFit,
+    Status,
+    Terms,
+    WeibullFit,
+)
 
 # Twice the gain that one more step promises; 1e-16 is 1e-8 of a standard error.
 _ARRIVED = 1e-16
@@ -27,17 +32,29 @@ _LEAST_PHI, _MOST_PHI, _MOST_DELTA = 1e-5, 1e6, 1e8
 
 
 class Optimum(NamedTuple):
-    """Where the likelihood of each group is largest.
+    """Where the likelihood of each group is largest, in scaled units; nan where not found.
 
     Attributes:
-        delta: mu / sigma in scaled units; nan where no optimum was found.
-        phi: 1 / sigma in scaled units; nan where no optimum was found.
-        found: whether a maximum inside the parameter space was reached and checked.
+        delta: mu / sigma.
+        phi: 1 / sigma.
     """
 
     delta: Floats
     phi: Floats
-    found: Bools
+
+    @classmethod
+    def unknown(cls, n: int) -> Self:
+        """Leave the optima of n groups to be found."""
+        return cls(np.full(n, np.nan), np.full(n, np.nan))
+
+    @property
+    def found(self) -> Bools:
+        """Where a maximum inside the parameter space was reached and checked."""
+        return ~np.isnan(self.phi)
+
+    def put(self, groups: Ints, delta: Floats, phi: Floats) -> None:
+        """Take over the optima of some groups."""
+        self.delta[groups], self.phi[groups] = delta, phi
 
 
 def maximise(likelihood: GroupedLikelihood, delta: Floats, phi: Floats) -> Optimum:
@@ -48,16 +65,13 @@ def maximise(likelihood: GroupedLikelihood, delta: Floats, phi: Floats) -> Optim
         delta: start, shape (n_groups,).
         phi: start, above 0.
     """
-    n = likelihood.n_groups
-    result = Optimum(np.full(n, np.nan), np.full(n, np.nan), np.zeros(n, dtype=bool))
-    at = np.arange(n)
+    result, at = Optimum.unknown(likelihood.n_groups), np.arange(likelihood.n_groups)
     part, terms = likelihood, likelihood.evaluate(delta, phi)
-    shrink = np.ones(n)
+    shrink = np.ones(at.size)
     for _ in range(_MOST_STEPS):
         step_d, step_p, decrement = newton_step(terms)
         arrived = decrement < _ARRIVED
-        result.delta[at[arrived]], result.phi[at[arrived]] = delta[arrived], phi[arrived]
-        result.found[at[arrived]] = True
+        result.put(at[arrived], delta[arrived], phi[arrived])
         lost = (phi < _LEAST_PHI) | (phi > _MOST_PHI) | (np.abs(delta) > _MOST_DELTA)
         going = ~(arrived | lost)
         if not going.all():
@@ -65,7 +79,7 @@ def maximise(likelihood: GroupedLikelihood, delta: Floats, phi: Floats) -> Optim
             if not keep.size:
                 break
             part, at, shrink = part.take(keep), at[keep], shrink[keep]
-            delta, phi, terms = delta[keep], phi[keep], Terms(*(t[keep] for t in terms))
+            delta, phi, terms = delta[keep], phi[keep], terms.take(keep)
             step_d, step_p, decrement = step_d[keep], step_p[keep], decrement[keep]
         # No step may carry phi further than fourfold: beyond that the parabola tells nothing.
         reach = shrink * np.minimum(1.0, 0.75 * phi / np.maximum(np.abs(step_p), 1e-300))
@@ -132,8 +146,7 @@ def profile_optimum(likelihood: GroupedLikelihood) -> Optimum:
             ``has_interior_optimum``.
     """
     n = likelihood.n_groups
-    delta, phi = np.full(n, np.nan), np.full(n, np.nan)
-    found = np.zeros(n, dtype=bool)
+    best = np.full(n, np.nan)
     at, part, k = np.arange(n), likelihood, np.full(n, _START)
     low, high = np.zeros(n), np.full(n, np.inf)
     for _ in range(_MOST_PROFILE_STEPS):
@@ -145,18 +158,17 @@ def profile_optimum(likelihood: GroupedLikelihood) -> Optimum:
         new = _inside(k - slope / bend, k, low, high)
         still = np.abs(new - k) <= _STILL * k
         if still.any():
-            done = at[still]
-            phi[done], found[done] = new[still], True
+            best[at[still]] = new[still]
             keep = np.flatnonzero(~still)
             if not keep.size:
                 break
             part, at = part.take(keep), at[keep]
             new, low, high = new[keep], low[keep], high[keep]
         k = new
-    k = np.where(found, phi, 1.0)
+    k = np.where(np.isnan(best), 1.0, best)
     t0, _, _ = likelihood.hazard_moments(k)
-    delta[found] = (k * likelihood.survival.top + np.log(t0 / likelihood.d))[found]
-    return Optimum(delta, phi, found)
+    delta = k * likelihood.survival.top + np.log(t0 / likelihood.d)
+    return Optimum(np.where(np.isnan(best), np.nan, delta), best)
 
 
 def _inside(new: Floats, k: Floats, low: Floats, high: Floats) -> Floats:
@@ -172,20 +184,47 @@ IntervalKind = Literal["lr", "wald"]
 Fit = TypeVar("Fit", bound=ParametricFit)
 
 
-def fit(
+def fit_weibull(
     lives: Lives,
-    kind: type[Fit],
     *,
-    level: float,
-    interval: IntervalKind,
-    quantiles: Sequence[float],
-) -> Fit:
-    """Fit the family of ``kind`` to every group of ``lives``.
+    level: float = 0.95,
+    interval: IntervalKind = "lr",
+    quantiles: Sequence[float] = (0.1, 0.5),
+) -> WeibullFit:
+    """Fit a Weibull distribution to each group.
+
+    Args:
+        lives: exact, running and interval rows, with or without late entry.
+        level: confidence level of the limits.
+        interval: ``lr`` for likelihood-ratio limits, ``wald`` for Wald limits on the log scale.
+        quantiles: shares failed whose ages are wanted, for instance 0.1 for B10.
 
     Raises:
         LifeDataError: for a level, an interval or a quantile out of range.
     """
-    check_level(level)
+    return _fit(lives, WeibullFit, level, interval, quantiles)
+
+
+def fit_lognormal(
+    lives: Lives,
+    *,
+    level: float = 0.95,
+    interval: IntervalKind = "lr",
+    quantiles: Sequence[float] = (0.1, 0.5),
+) -> LognormalFit:
+    """Fit a lognormal distribution to each group; arguments as for ``fit_weibull``.
+
+    Raises:
+        LifeDataError: for a level, an interval or a quantile out of range.
+    """
+    return _fit(lives, LognormalFit, level, interval, quantiles)
+
+
+def _fit(
+    lives: Lives, kind: type[Fit], level: float, interval: str, quantiles: Sequence[float]
+) -> Fit:
+    """Fit the family of ``kind`` to every group of ``lives``."""
+    z = normal_reach(level)
     if interval not in ("lr", "wald"):
         raise LifeDataError(f"There is no interval named {interval!r}: use 'lr' or 'wald'.")
     if any(not 0.0 < p < 1.0 for p in quantiles):
@@ -193,14 +232,83 @@ def fit(
     lives = lives.by_group()
     failures = lives.per_group(~lives.running)
     status = _status_of(lives, failures)
-    candidates = np.flatnonzero(status <= Status.ONE_FAILURE)
-    likelihood = GroupedLikelihood.of(lives, kind.family).take(candidates)
-    optimum = _optimum_of(likelihood, lives, failures, candidates, status)
-    good = np.flatnonzero(status[candidates] <= Status.ONE_FAILURE)
-    return _result(
-        lives, kind, failures, status, candidates[good], likelihood.take(good),
-        optimum.delta[good], optimum.phi[good], level, interval, quantiles,
-    )  # fmt: skip
+    groups = np.flatnonzero(status <= Status.ONE_FAILURE)
+    likelihood = GroupedLikelihood.of(lives, kind.family).take(groups)
+    optimum = _optimum_of(likelihood, lives, failures, groups, status)
+    keep = np.flatnonzero(optimum.found)
+    groups, likelihood = groups[keep], likelihood.take(keep)
+    delta, phi = optimum.delta[keep], optimum.phi[keep]
+    terms = likelihood.evaluate(delta, phi)
+    cov, regular = _covariance(terms, delta, phi, likelihood.spread)
+    status[groups[~regular]] = Status.NO_OPTIMUM
+    # An iteration that stopped early looks like one that arrived, but for its gradient.
+    arrived = newton_step(terms)[2] < _LEFT_TO_GAIN
+    status[groups[regular & ~arrived]] = Status.NOT_CONVERGED
+    keep = np.flatnonzero(regular & arrived)
+    if keep.size < groups.size:
+        groups, likelihood, cov = groups[keep], likelihood.take(keep), cov[keep]
+        delta, phi, terms = delta[keep], phi[keep], terms.take(keep)
+    centre, spread = likelihood.centre, likelihood.spread
+    sigma = spread / phi
+    mu = centre + sigma * delta
+
+    def column(values: Floats) -> Floats:
+        """Spread figures of the fitted groups over all groups."""
+        full = np.full((lives.n_groups, *values.shape[1:]), np.nan)
+        full[groups] = values
+        return full
+
+    ratio = None
+    if interval == "lr":
+        ratio = RatioLimits.of(likelihood, delta, phi, terms, np.sqrt(cov[:, 1, 1]), z * z)
+
+    def limits(estimate: Floats, variance: Floats, found: Floats | None) -> Floats:
+        """Return the limits found, or Wald's; where one was not found the status says so."""
+        wald = estimate[:, None] + z * np.sqrt(variance)[:, None] * np.array([-1.0, 1.0])
+        if found is None:
+            return wald
+        lost: Bools = np.isnan(found)
+        status[groups[lost.any(axis=1)]] = Status.WALD_LIMIT
+        return np.asarray(np.where(lost, wald, found))
+
+    def log_age(w: float) -> tuple[Floats, Floats]:
+        """Return the log age ``mu + w sigma`` and its limits."""
+        lean = w * sigma
+        variance = cov[:, 0, 0] + 2.0 * lean * cov[:, 0, 1] + lean**2 * cov[:, 1, 1]
+        found = None
+        if ratio is not None:
+            scaled = ratio.quantile(w, np.sqrt(variance) / spread)
+            found = centre[:, None] + spread[:, None] * scaled
+        return mu + lean, limits(mu + lean, variance, found)
+
+    of_spread = None if ratio is None else ratio.spread() - np.log(spread)[:, None]
+    log_phi_ci = limits(-np.log(sigma), cov[:, 1, 1], of_spread)
+    _, mu_ci = log_age(0.0)
+    ages = {p: log_age(kind.family.quantile(p)) for p in quantiles}
+    loglik = terms.value + likelihood.density_shift()
+    return kind(
+        n=lives.per_group(np.ones(lives.group.size, dtype=bool)),
+        failures=failures,
+        running=lives.per_group(lives.running),
+        interval_censored=lives.per_group(lives.interval),
+        mu=column(mu),
+        sigma=column(sigma),
+        mu_ci=column(mu_ci),
+        sigma_ci=column(_exp(-log_phi_ci[:, ::-1])),
+        loglik=column(loglik),
+        aic=column(4.0 - 2.0 * loglik),
+        cov=column(cov),
+        quantiles={p: column(np.exp(age)) for p, (age, _) in ages.items()},
+        quantile_ci={p: column(_exp(ends)) for p, (_, ends) in ages.items()},
+        status=status,
+        level=level,
+        interval=interval,
+    )
+
+
+def _exp(log_value: Floats) -> Floats:
+    """Exponential that turns a log beyond the range of a float into an open end."""
+    return np.exp(np.where(log_value > 700.0, np.inf, log_value))
 
 
 def _status_of(lives: Lives, failures: Floats) -> Ints:
@@ -220,31 +328,24 @@ def _status_of(lives: Lives, failures: Floats) -> Ints:
 
 
 def _optimum_of(
-    likelihood: GroupedLikelihood,
-    lives: Lives,
-    failures: Floats,
-    candidates: Ints,
-    status: Ints,
+    likelihood: GroupedLikelihood, lives: Lives, failures: Floats, groups: Ints, status: Ints
 ) -> Optimum:
     """Find the optimum of the candidate groups and lower their status where there is none."""
-    n = likelihood.n_groups
-    delta, phi, found = np.full(n, np.nan), np.full(n, np.nan), np.zeros(n, dtype=bool)
-    profiled = np.zeros(n, dtype=bool)
+    result = Optimum.unknown(likelihood.n_groups)
+    profiled = np.zeros(likelihood.n_groups, dtype=bool)
     if likelihood.family is SMALLEST_EXTREME:
         profiled = likelihood.interval.segments.lengths == 0
         possible = has_interior_optimum(likelihood)
-        status[candidates[profiled & ~possible]] = Status.NO_OPTIMUM
         one = np.flatnonzero(profiled & possible)
-        best = profile_optimum(likelihood.take(one))
-        delta[one], phi[one], found[one] = best
-        status[candidates[one[~best.found]]] = Status.NOT_CONVERGED
+        result.put(one, *profile_optimum(likelihood.take(one)))
+        status[groups[profiled & ~possible]] = Status.NO_OPTIMUM
+        status[groups[profiled & possible & ~result.found]] = Status.NOT_CONVERGED
     rest = np.flatnonzero(~profiled)
     if rest.size:
         part = likelihood.take(rest)
-        best = maximise(part, *_start(part, lives, failures, candidates[rest]))
-        delta[rest], phi[rest], found[rest] = best
-        status[candidates[rest[~best.found]]] = Status.NO_OPTIMUM
-    return Optimum(delta, phi, found)
+        result.put(rest, *maximise(part, *_start(part, lives, failures, groups[rest])))
+        status[groups[~profiled & ~result.found]] = Status.NO_OPTIMUM
+    return result
 
 
 def _start(
@@ -273,96 +374,3 @@ def _covariance(terms: Terms, delta: Floats, phi: Floats, spread: Floats) -> tup
     cov[:, 0, 1] = cov[:, 1, 0] = -spread * i_ms / safe
     cov[:, 1, 1] = i_mm / safe
     return cov, regular
-
-
-def _result(
-    lives: Lives,
-    kind: type[Fit],
-    failures: Floats,
-    status: Ints,
-    groups: Ints,
-    likelihood: GroupedLikelihood,
-    delta: Floats,
-    phi: Floats,
-    level: float,
-    interval: IntervalKind,
-    quantiles: Sequence[float],
-) -> Fit:
-    """Put the estimates of the fitted groups into columns over all groups."""
-    n, z = lives.n_groups, float(ndtri(0.5 + level / 2.0))
-    terms = likelihood.evaluate(delta, phi)
-    cov, regular = _covariance(terms, delta, phi, likelihood.spread)
-    status[groups[~regular]] = Status.NO_OPTIMUM
-    # An iteration that stopped early looks like one that arrived, but for its gradient.
-    arrived = newton_step(terms)[2] < _LEFT_TO_GAIN
-    status[groups[regular & ~arrived]] = Status.NOT_CONVERGED
-    keep = np.flatnonzero(regular & arrived)
-    if keep.size < groups.size:
-        groups, likelihood, cov = groups[keep], likelihood.take(keep), cov[keep]
-        delta, phi, terms = delta[keep], phi[keep], Terms(*(t[keep] for t in terms))
-    sigma = likelihood.spread / phi
-    mu = likelihood.centre + sigma * delta
-
-    def column(values: Floats) -> Floats:
-        full = np.full((n, *values.shape[1:]), np.nan)
-        full[groups] = values
-        return full
-
-    ratio = None
-    if interval == "lr":
-        error = np.sqrt(cov[:, 1, 1])
-        ratio = RatioLimits.of(likelihood, delta, phi, terms, error, z * z)
-
-    def given(limits: Floats, estimate: Floats, variance: Floats) -> Floats:
-        """Put Wald limits where a limit was not found, and say so in the status."""
-        wald = estimate[:, None] + z * np.sqrt(variance)[:, None] * np.array([-1.0, 1.0])
-        lost = np.isnan(limits)
-        if ratio is not None:
-            status[groups[lost.any(axis=1)]] = Status.WALD_LIMIT
-        return np.where(lost, wald, limits)
-
-    unknown = np.full((groups.size, 2), np.nan)
-
-    def age_limits(w: float) -> tuple[Floats, Floats]:
-        """Return the log age ``mu + w sigma`` and its limits."""
-        log_age, lean = mu + w * sigma, w * sigma
-        variance = cov[:, 0, 0] + 2.0 * lean * cov[:, 0, 1] + lean**2 * cov[:, 1, 1]
-        found = unknown
-        if ratio is not None:
-            scaled = ratio.quantile(w, np.sqrt(variance) / likelihood.spread)
-            found = likelihood.centre[:, None] + likelihood.spread[:, None] * scaled
-        return log_age, given(found, log_age, variance)
-
-    of_spread = unknown
-    if ratio is not None:
-        of_spread = ratio.spread() - np.log(likelihood.spread)[:, None]
-    log_phi_ci = given(of_spread, -np.log(sigma), cov[:, 1, 1])
-    _, mu_ci = age_limits(0.0)
-    ages, age_ci = {}, {}
-    for p in quantiles:
-        log_age, limits = age_limits(kind.family.quantile(p))
-        ages[p], age_ci[p] = column(np.exp(log_age)), column(_exp(limits))
-    loglik = terms.value + likelihood.density_shift()
-    return kind(
-        lives.per_group(np.ones(lives.group.size, dtype=bool)),
-        failures,
-        lives.per_group(lives.running),
-        lives.per_group(lives.interval),
-        column(mu),
-        column(sigma),
-        column(mu_ci),
-        column(_exp(-log_phi_ci[:, ::-1])),
-        column(loglik),
-        column(4.0 - 2.0 * loglik),
-        column(cov),
-        ages,
-        age_ci,
-        status,
-        level,
-        interval,
-    )
-
-
-def _exp(log_value: Floats) -> Floats:
-    """Exponential that turns a log beyond the range of a float into an open end."""
-    return np.exp(np.where(log_value > 700.0, np.inf, log_value))

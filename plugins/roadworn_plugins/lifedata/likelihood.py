@@ -8,24 +8,13 @@ tolerances fits kilometres and years alike.
 """
 
 from dataclasses import dataclass
-from typing import NamedTuple, Self
+from typing import Self
 
 import numpy as np
 
 from roadworn_plugins.lifedata.checked import Bools, Floats, Ints, Segments
-from roadworn_plugins.lifedata.families import Family
 from roadworn_plugins.lifedata.lives import Lives
-
-
-class Terms(NamedTuple):
-    """Log likelihood of each group with gradient and second derivatives by delta and phi."""
-
-    value: Floats
-    d: Floats
-    p: Floats
-    dd: Floats
-    dp: Floats
-    pp: Floats
+from roadworn_plugins.lifedata.parametric import Family, Terms
 
 
 @dataclass(frozen=True, eq=False)
@@ -175,9 +164,11 @@ class GroupedLikelihood:
             delta: one value a group.
             phi: one value a group, above 0.
         """
-        value, gd, gp, hdd, hdp, hpp = self.family.exact(self.d, self.y1, self.y2, delta, phi)
-        terms = Terms(
-            value + self.d * np.log(phi), gd, gp + self.d / phi, hdd, hdp, hpp - self.d / phi**2
+        terms = self.family.exact(self.d, self.y1, self.y2, delta, phi)
+        terms = terms._replace(
+            value=terms.value + self.d * np.log(phi),
+            p=terms.p + self.d / phi,
+            pp=terms.pp - self.d / phi**2,
         )
         if self.survival.below.size:
             terms = _added(terms, self._survival_terms(delta, phi))

@@ -12,7 +12,8 @@ from typing import NamedTuple, Self
 import numpy as np
 
 from roadworn_plugins.lifedata.checked import Bools, Floats, Ints
-from roadworn_plugins.lifedata.likelihood import GroupedLikelihood, Terms
+from roadworn_plugins.lifedata.likelihood import GroupedLikelihood
+from roadworn_plugins.lifedata.parametric import Terms
 
 _MOST_STEPS = 200
 # How near the nuisance parameter must be to its optimum, in log likelihood, to trust a point.
@@ -347,7 +348,7 @@ class RatioLimits:
             self.likelihood.take(rest),
             self.delta[rest],
             self.phi[rest],
-            Terms(*(values[rest] for values in self.terms)),
+            self.terms.take(rest),
             target,
             standard_error[rest],
             side=side,

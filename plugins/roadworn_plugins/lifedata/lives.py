@@ -6,20 +6,21 @@ still running and a failure found between two looks are the same row with other 
 so no estimator needs a code for the kind of row.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, Self
+from typing import Self
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from roadworn.model.messages import Problem
 from roadworn_plugins.lifedata.checked import Bools, Floats, Ints, LifeDataError, group_order
 
-Column = Sequence[Any] | Floats | Ints | Bools
-
 # More rows than anybody reads; the rest is counted.
 _SHOWN_PER_CHECK = 200
+_EXCHANGE = "exchange the two or correct one"
+_NEVER_AT_RISK = "the part leaves observation no later than it enters, so it was never at risk"
+_LEAVE_OUT = "leave the row out, or correct the age or the entry"
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,12 +48,12 @@ class Lives:
     @classmethod
     def from_ages(
         cls,
-        age: Column,
-        failed: Column,
+        age: ArrayLike,
+        failed: ArrayLike,
         *,
-        entry: Column | None = None,
-        group: Column | None = None,
-        count: Column | None = None,
+        entry: ArrayLike = 0.0,
+        group: ArrayLike = 0,
+        count: ArrayLike = 1.0,
         n_groups: int | None = None,
     ) -> Self:
         """Build lives from the age at failure or at the last look.
@@ -68,9 +69,8 @@ class Lives:
         Raises:
             LifeDataError: when rows cannot be lives; ``problems`` names each of them.
         """
-        at = np.asarray(age, dtype=np.float64)
-        event = np.asarray(failed)
-        if event.size != at.size:
+        at, event = np.asarray(age, dtype=np.float64), np.asarray(failed)
+        if event.shape != at.shape:
             raise LifeDataError("The columns age and failed differ in length.")
         if not np.isin(event, (0, 1)).all():
             raise LifeDataError("The column failed may hold only 0 and 1 (or true and false).")
@@ -80,12 +80,12 @@ class Lives:
     @classmethod
     def from_intervals(
         cls,
-        lower: Column,
-        upper: Column,
+        lower: ArrayLike,
+        upper: ArrayLike,
         *,
-        entry: Column | None = None,
-        group: Column | None = None,
-        count: Column | None = None,
+        entry: ArrayLike = 0.0,
+        group: ArrayLike = 0,
+        count: ArrayLike = 1.0,
         n_groups: int | None = None,
     ) -> Self:
         """Build lives from the span (lower, upper] in which each part failed.
@@ -95,16 +95,15 @@ class Lives:
                 is raised to it: the part was seen working then.
             upper: first age at which it had failed; inf while still running, equal to
                 ``lower`` for an exact failure.
-            entry: age at which observation began, 0 by default.
-            group: group number of each row, 0 by default.
-            count: multiplicity of each row, 1 by default; rows with 0 are left out.
-            n_groups: number of groups, by default the largest group number plus one.
+            entry: as the others, as for :meth:`from_ages`.
+            group: see there.
+            count: see there.
+            n_groups: see there.
 
         Raises:
             LifeDataError: when rows cannot be lives; ``problems`` names each of them.
         """
-        low = np.asarray(lower, dtype=np.float64)
-        high = np.asarray(upper, dtype=np.float64)
+        low, high = np.asarray(lower, dtype=np.float64), np.asarray(upper, dtype=np.float64)
         return cls._checked(low, high, entry, group, count, n_groups, ("lower", "upper"))
 
     @classmethod
@@ -112,25 +111,19 @@ class Lives:
         cls,
         lower: Floats,
         upper: Floats,
-        entry: Column | None,
-        group: Column | None,
-        count: Column | None,
+        entry: ArrayLike,
+        group: ArrayLike,
+        count: ArrayLike,
         n_groups: int | None,
         names: tuple[str, str],
     ) -> Self:
-        size = lower.size
-        start = np.zeros(size) if entry is None else np.asarray(entry, dtype=np.float64)
-        times = np.ones(size) if count is None else np.asarray(count, dtype=np.float64)
-        member = (
-            np.zeros(size, dtype=np.int64) if group is None else np.asarray(group, dtype=np.int64)
-        )
-        if any(c.shape != (size,) for c in (lower, upper, start, times, member)):
+        start, times = (_column(x, lower.size).astype(np.float64) for x in (entry, count))
+        member = _column(group, lower.size).astype(np.int64)
+        if any(c.shape != (lower.size,) for c in (lower, upper, start, times, member)):
             raise LifeDataError(
                 "The columns of a life table differ in length: give one value a row.", ()
             )
-        total = n_groups
-        if total is None:
-            total = int(member.max()) + 1 if size else 0
+        total = int(member.max(initial=-1)) + 1 if n_groups is None else n_groups
         problems = _find_problems(lower, upper, start, times, member, total, names)
         if problems:
             raise LifeDataError(
@@ -138,11 +131,9 @@ class Lives:
                 f" the first is row {problems[0].row}: {problems[0].message}",
                 problems,
             )
+        found = cls(member, start, np.maximum(lower, start), upper, times, total)
         keep = times > 0
-        lower = np.maximum(lower, start)
-        if keep.all():
-            return cls(member, start, lower, upper, times, total)
-        return cls(member[keep], start[keep], lower[keep], upper[keep], times[keep], total)
+        return found if keep.all() else found.where(keep)
 
     @cached_property
     def exact(self) -> Bools:
@@ -173,17 +164,9 @@ class Lives:
         """Return the rows sorted by group; themselves when they are."""
         if (self.group[1:] >= self.group[:-1]).all():
             return self
-        order = group_order(self.group)
-        return type(self)(
-            self.group[order],
-            self.entry[order],
-            self.lower[order],
-            self.upper[order],
-            self.count[order],
-            self.n_groups,
-        )
+        return self.where(group_order(self.group))
 
-    def where(self, rows: Bools) -> Self:
+    def where(self, rows: Bools | Ints) -> Self:
         """Return the chosen rows; the groups keep their numbers."""
         return type(self)(
             self.group[rows],
@@ -194,18 +177,11 @@ class Lives:
             self.n_groups,
         )
 
-    def surviving(self, age: float) -> Self:
-        """Return the lives seen beyond ``age``, entering there: for curves given survival.
 
-        A curve with late entry may fall to 0 while one or two parts are at risk and stay
-        there; the curve given survival to an age with enough parts at risk is the use of it.
-        """
-        keep = self.exit > age
-        entry = np.maximum(self.entry[keep], age)
-        lower = np.maximum(self.lower[keep], entry)
-        return type(self)(
-            self.group[keep], entry, lower, self.upper[keep], self.count[keep], self.n_groups
-        )
+def _column(values: ArrayLike, size: int) -> np.ndarray:
+    """Return one value a row; a single number stands for all rows."""
+    column = np.asarray(values)
+    return np.full(size, column) if column.ndim == 0 else column
 
 
 def _find_problems(
@@ -218,7 +194,7 @@ def _find_problems(
     names: tuple[str, str],
 ) -> list[Problem]:
     """Return one problem for each row and check that fails, in the order of the rows."""
-    low_name, high_name = names
+    low, high = names
     unreadable = ~np.isfinite(lower) | np.isnan(upper) | ~np.isfinite(entry) | ~np.isfinite(count)
     negative = (lower < 0) | (upper < 0) | (entry < 0) | (count < 0)
     crossed = lower > upper
@@ -226,22 +202,10 @@ def _find_problems(
     instant = ~(unreadable | negative | crossed) & (leaves <= entry)
     stranger = (group < 0) | (group >= n_groups)
     checks = (
-        (unreadable, "not-a-number", low_name, "a value is missing or not finite", "give a number"),
-        (negative, "negative", low_name, "a value is negative", "ages and counts start at 0"),
-        (
-            crossed,
-            "crossed-interval",
-            low_name,
-            f"{low_name} is above {high_name}",
-            "exchange the two or correct one",
-        ),
-        (
-            instant,
-            "exit-before-entry",
-            high_name,
-            "the part leaves observation no later than it enters, so it was never at risk",
-            "leave the row out, or correct the age or the entry",
-        ),
+        (unreadable, "not-a-number", low, "a value is missing or not finite", "give a number"),
+        (negative, "negative", low, "a value is negative", "ages and counts start at 0"),
+        (crossed, "crossed-interval", low, f"{low} is above {high}", _EXCHANGE),
+        (instant, "exit-before-entry", high, _NEVER_AT_RISK, _LEAVE_OUT),
         (
             stranger,
             "unknown-group",
@@ -252,14 +216,10 @@ def _find_problems(
     )
     problems: list[Problem] = []
     for bad, code, column, message, hint in checks:
-        rows = np.flatnonzero(bad)
-        problems += [
-            Problem(code, message, hint, row=int(row) + 1, column=column)
-            for row in rows[:_SHOWN_PER_CHECK]
-        ]
-        if rows.size > _SHOWN_PER_CHECK:
-            more = rows.size - _SHOWN_PER_CHECK
-            problems.append(
-                Problem(code, f"{more} more rows: {message}", hint, row=int(rows[-1]) + 1)
-            )
+        rows = np.flatnonzero(bad) + 1
+        shown = rows[:_SHOWN_PER_CHECK].tolist()
+        problems += [Problem(code, message, hint, row=row, column=column) for row in shown]
+        if rows.size > len(shown):
+            more = f"{rows.size - len(shown)} more rows: {message}"
+            problems.append(Problem(code, more, hint, row=int(rows[-1])))
     return sorted(problems, key=lambda problem: problem.row)

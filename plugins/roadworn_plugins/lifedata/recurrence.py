@@ -14,22 +14,21 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
 
 from roadworn_plugins.lifedata.checked import (
+    ByGroup,
     Floats,
-    Integers,
-    NoEstimate,
+    Ints,
+    LifeDataError,
+    Segments,
     finite,
-    one_of,
     same_length,
     summed,
     tail,
+    whole_counts,
 )
-from roadworn_plugins.lifedata.counts import whole_counts
-
-VARIANCES = ("robust", "independent", "independent, ties apart", "poisson")
 
 
 @dataclass(frozen=True, eq=False)
-class MeanCumulative:
+class MeanCumulative(ByGroup):
     """Mean cumulative functions of all groups, flat, one row per group and age with repairs.
 
     Attributes:
@@ -41,68 +40,53 @@ class MeanCumulative:
         se: Its standard error.
         lower: Lower limit.
         upper: Upper limit.
+        segments: Rows of each group.
         labels: Label of each group.
         units: Units of each group.
         last: Oldest age under observation in each group; the curve says nothing beyond it.
         level: Two-sided level of the limits.
     """
 
-    group: Integers
+    group: Ints
     age: Floats
-    at_risk: Integers
+    at_risk: Ints
     repairs: Floats
     mcf: Floats
     se: Floats
     lower: Floats
     upper: Floats
+    segments: Segments
     labels: tuple[Any, ...]
-    units: Integers
+    units: Ints
     last: Floats
     level: float
-
-    def rows(self, number: int) -> slice:
-        """Return the rows of one group, by its number."""
-        first, end = np.searchsorted(self.group, [number, number + 1])
-        return slice(int(first), int(end))
 
     def at(self, number: int, ages: ArrayLike) -> tuple[Floats, Floats]:
         """Return the curve and its standard error at given ages, both 0 before any repair.
 
         Raises:
-            NoEstimate: An age lies beyond the oldest one observed in the group.
+            LifeDataError: An age lies beyond the oldest one observed in the group.
         """
         wanted = finite("ages", ages)
         if np.any(wanted > self.last[number]):
-            raise NoEstimate(
+            raise LifeDataError(
                 f"Group {self.labels[number]!r} was observed up to {self.last[number]:g} only; "
                 "ask for a younger age."
             )
-        rows = self.rows(number)
+        rows = self.group_slice(number)
         place = np.searchsorted(self.age[rows], wanted, side="right")
-        steps = (np.concatenate([[0.0], column[rows]])[place] for column in (self.mcf, self.se))
-        mcf, se = steps
-        return np.asarray(mcf), np.asarray(se)
-
-
-@dataclass(frozen=True, eq=False)
-class MeanDifference:
-    """Difference of two mean cumulative functions at the ages where either one steps."""
-
-    age: Floats
-    difference: Floats
-    se: Floats
-    lower: Floats
-    upper: Floats
+        mcf, se = (np.concatenate([[0.0], x[rows]])[place] for x in (self.mcf, self.se))
+        return mcf, se
 
 
 @dataclass(frozen=True, eq=False)
 class _Windows:
     """Checked observation windows, sorted by unit and start."""
 
-    unit: Integers
+    unit: Ints
     start: Floats
     stop: Floats
-    group_of_unit: Integers
+    group_of_unit: Ints
     group_labels: tuple[Any, ...]
     unit_labels: NDArray[np.generic]
 
@@ -115,8 +99,6 @@ def mean_cumulative(
     count: ArrayLike | None = None,
     group: ArrayLike | None = None,
     level: float = 0.95,
-    limits: str = "log",
-    variance: str = "robust",
 ) -> MeanCumulative:
     """Estimate the mean cumulative number of repairs, for all groups at once.
 
@@ -126,18 +108,11 @@ def mean_cumulative(
         windows: Unit, start and stop of each observation window; units without a repair too.
         count: Repairs at that age; 1 by default.
         group: Group of each window (not of each repair); a unit belongs to one group.
-        level: Two-sided level of the limits.
-        limits: ``"log"`` keeps them above zero, ``"plain"`` does not.
-        variance: ``"robust"`` unless a figure of other software is to be met:
-            ``"independent"`` ignores that repairs of a unit hang together,
-            ``"independent, ties apart"`` also takes tied repairs one by one, and
-            ``"poisson"`` takes repairs as a Poisson process.
+        level: Two-sided level of the limits, which keep above zero.
 
     Raises:
-        NoEstimate: Invalid windows, or a repair outside the windows of its unit.
+        LifeDataError: Invalid windows, or a repair outside the windows of its unit.
     """
-    one_of("variance", variance, VARIANCES)
-    one_of("limits", limits, ("log", "plain"))
     z = float(-ndtri(tail(level)))
     seen = _windows(*windows, group)
     codes, ages, counts = _repairs(unit, age, count, seen)
@@ -155,21 +130,12 @@ def mean_cumulative(
     )
     each = repairs / risk
     mcf = _running(step_group, each)
-    if variance == "robust":
-        var = _robust(seen, codes, ages, counts, step, step_group, step_age, risk, repairs)
-    elif variance == "independent":
-        var = _running(step_group, (summed(step, counts**2, risk.size) - repairs * each) / risk**2)
-    elif variance == "poisson":
-        var = _running(step_group, each / risk)
-    else:
-        var = _running(step_group, each / risk * (1.0 - 1.0 / risk))
+    var = _robust(seen, codes, ages, counts, step, step_group, step_age, risk, repairs)
     se = np.sqrt(np.maximum(var, 0.0))
     reach = np.exp(z * se / mcf)
-    lower, upper = (mcf / reach, mcf * reach) if limits == "log" else (mcf - z * se, mcf + z * se)
     n_groups = len(seen.group_labels)
     last = np.zeros(n_groups)
     np.maximum.at(last, window_group, seen.stop)
-    units = np.bincount(seen.group_of_unit, minlength=n_groups).astype(np.int64)
     return MeanCumulative(
         group=step_group,
         age=step_age,
@@ -177,37 +143,14 @@ def mean_cumulative(
         repairs=repairs,
         mcf=mcf,
         se=se,
-        lower=lower,
-        upper=upper,
+        lower=mcf / reach,
+        upper=mcf * reach,
+        segments=Segments.of_sorted(step_group, n_groups),
         labels=seen.group_labels,
-        units=units,
+        units=np.bincount(seen.group_of_unit, minlength=n_groups).astype(np.int64),
         last=last,
         level=level,
     )
-
-
-def mean_difference(curves: MeanCumulative, one: int, other: int) -> MeanDifference:
-    """Compare two groups of different units: curve of ``one`` less curve of ``other``.
-
-    Args:
-        curves: Result of :func:`mean_cumulative` with the robust variance.
-        one: Number of the first group.
-        other: Number of the second group.
-
-    Returns:
-        Difference and plain normal limits up to the age that both groups reach.
-
-    Raises:
-        NoEstimate: Both numbers name the same group, so the curves are not independent.
-    """
-    if one == other:
-        raise NoEstimate("A group cannot be compared with itself; name two groups.")
-    z = float(-ndtri(tail(curves.level)))
-    ages = np.union1d(curves.age[curves.rows(one)], curves.age[curves.rows(other)])
-    ages = ages[ages <= min(curves.last[one], curves.last[other])]
-    (mcf_one, se_one), (mcf_other, se_other) = curves.at(one, ages), curves.at(other, ages)
-    gap, se = mcf_one - mcf_other, np.hypot(se_one, se_other)
-    return MeanDifference(ages, gap, se, gap - z * se, gap + z * se)
 
 
 def _windows(
@@ -217,22 +160,22 @@ def _windows(
     starts, stops = finite("window starts", start, least=0.0), finite("window stops", stop)
     named = np.zeros(codes.size, dtype=np.int64) if group is None else np.asarray(group)
     if same_length(unit=codes, start=starts, stop=stops, group=named) == 0:
-        raise NoEstimate("There are no observation windows; give one for each unit.")
+        raise LifeDataError("There are no observation windows; give one for each unit.")
     group_labels, group_codes = np.unique(named, return_inverse=True)
     order = np.lexsort((starts, codes))
     codes, starts, stops = codes[order], starts[order], stops[order]
-    same = np.diff(codes) == 0
-    empty = stops <= starts
-    if empty.any():
-        which = labels[codes[empty][0]]
-        raise NoEstimate(f"A window of unit {which!s} ends no later than it starts; correct it.")
-    if np.any(same & (starts[1:] < stops[:-1])):
-        which = labels[codes[1:][same & (starts[1:] < stops[:-1])][0]]
-        raise NoEstimate(f"Two windows of unit {which!s} overlap; join or correct them.")
     of_window = group_codes[order]
-    if np.any(same & (np.diff(of_window) != 0)):
-        which = labels[codes[1:][same & (np.diff(of_window) != 0)][0]]
-        raise NoEstimate(f"Unit {which!s} stands in two groups; give it one.")
+    same = np.diff(codes, prepend=-1) == 0  # the window before is of the same unit
+    for wrong, sentence in (
+        (stops <= starts, "A window of unit {} ends no later than it starts; correct it."),
+        (
+            same & (starts < np.roll(stops, 1)),
+            "Two windows of unit {} overlap; join or correct them.",
+        ),
+        (same & (of_window != np.roll(of_window, 1)), "Unit {} stands in two groups; give it one."),
+    ):
+        if wrong.any():
+            raise LifeDataError(sentence.format(labels[codes[np.argmax(wrong)]]))
     first = np.unique(codes, return_index=True)[1]
     return _Windows(
         codes.astype(np.int64),
@@ -246,7 +189,7 @@ def _windows(
 
 def _repairs(
     unit: ArrayLike, age: ArrayLike, count: ArrayLike | None, seen: _Windows
-) -> tuple[Integers, Floats, Floats]:
+) -> tuple[Ints, Floats, Floats]:
     """Return unit codes, ages and counts, one row per unit and age, each inside a window."""
     names, ages = np.asarray(unit), finite("repair ages", age)
     counts = np.ones(ages.shape) if count is None else whole_counts("counts", count)
@@ -255,12 +198,12 @@ def _repairs(
     codes = np.minimum(np.searchsorted(seen.unit_labels, names), seen.unit_labels.size - 1)
     unknown = seen.unit_labels[codes] != names
     if np.any(unknown):
-        raise NoEstimate(f"Unit {names[unknown][0]!s} has repairs but no window; give it one.")
+        raise LifeDataError(f"Unit {names[unknown][0]!s} has repairs but no window; give it one.")
     place = _below(seen.unit, seen.start, codes, ages) + np.searchsorted(seen.unit, codes) - 1
     inside = (place >= 0) & (seen.unit[place] == codes) & (ages <= seen.stop[place])
     if not np.all(inside):
         which = int(np.argmax(~inside))
-        raise NoEstimate(
+        raise LifeDataError(
             f"The repair of unit {names[which]!s} at {ages[which]:g} lies in none of its windows "
             "(start < age <= stop); correct the age or the window."
         )
@@ -270,7 +213,7 @@ def _repairs(
     return pairs[0][some].astype(np.int64), pairs[1][some], total[some]
 
 
-def _below(key: Integers, value: Floats, by_key: Integers, by_value: Floats) -> Integers:
+def _below(key: Ints, value: Floats, by_key: Ints, by_value: Floats) -> Ints:
     """Count, for each query, the values below it that carry the same key."""
     keys, values = np.concatenate([key, by_key]), np.concatenate([value, by_value])
     query = np.arange(keys.size) >= key.size
@@ -283,7 +226,7 @@ def _below(key: Integers, value: Floats, by_key: Integers, by_value: Floats) -> 
     return np.asarray(out[key.size :] - before)
 
 
-def _running(group: Integers, values: Floats) -> Floats:
+def _running(group: Ints, values: Floats) -> Floats:
     """Cumulative sum that starts again in each group."""
     total = np.cumsum(values)
     first = np.searchsorted(group, group)
@@ -292,13 +235,13 @@ def _running(group: Integers, values: Floats) -> Floats:
 
 def _robust(
     seen: _Windows,
-    codes: Integers,
+    codes: Ints,
     ages: Floats,
     counts: Floats,
-    step: Integers,
-    step_group: Integers,
+    step: Ints,
+    step_group: Ints,
     step_age: Floats,
-    risk: Integers,
+    risk: Ints,
     repairs: Floats,
 ) -> Floats:
     """Sum over units of squared residual processes, without a matrix of units and ages.
@@ -311,7 +254,7 @@ def _robust(
     # Totals run over the groups without a restart: only differences inside a group are used.
     drifted = np.concatenate([[0.0], np.cumsum(drift)])
 
-    def total_drift(unit: Integers, until: Floats, inclusive: bool) -> Floats:
+    def total_drift(unit: Ints, until: Floats, inclusive: bool) -> Floats:
         """Drift of all steps of the unit's group before (or up to) an age."""
         key = seen.group_of_unit[unit]
         edge = np.nextafter(until, np.inf) if inclusive else until
@@ -330,7 +273,7 @@ def _robust(
     gained = np.concatenate([[0.0], np.cumsum(jump[by_unit])])
     unit_sorted, age_sorted = codes[by_unit], ages[by_unit]
 
-    def gain(unit: Integers, until: Floats, inclusive: bool) -> Floats:
+    def gain(unit: Ints, until: Floats, inclusive: bool) -> Floats:
         """Sum of the unit's own jumps before (or up to) an age."""
         first = np.searchsorted(unit_sorted, unit)
         edge = np.nextafter(until, np.inf) if inclusive else until
@@ -358,7 +301,7 @@ def _robust(
 
 
 def _weight_below(
-    key: Integers, value: Floats, weight: Floats, by_key: Integers, by_value: Floats
+    key: Ints, value: Floats, weight: Floats, by_key: Ints, by_value: Floats
 ) -> Floats:
     """Sum, for each query, the weights of the values below it that carry the same key."""
     order = np.lexsort((value, key))

@@ -11,15 +11,16 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import gammaincinv, gammaln
 
-from roadworn_plugins.lifedata.checked import Floats, NoEstimate, finite, same_length, summed, tail
-from roadworn_plugins.lifedata.common_shape import (
-    CommonShape,
-    ShapeHeterogeneity,
-    checked_lives,
-    common_shape,
-    shape_heterogeneity,
+from roadworn_plugins.lifedata.checked import (
+    Floats,
+    LifeDataError,
+    bisected,
+    finite,
+    same_length,
+    summed,
+    whole_counts,
 )
-from roadworn_plugins.lifedata.counts import whole_counts
+from roadworn_plugins.lifedata.lives import Lives
 
 _LEAST_A, _LARGEST_A = 1e-3, 1e5
 _JEFFREYS = 0.5
@@ -34,20 +35,12 @@ class GammaPrior:
         a: Shape, reads as a number of failures already seen; allows for the uncertainty of
             the spread and of the mean, so it weighs less than the failures it was learnt from.
         b: Exposure already seen, in units of age to the power of the common shape.
-        status: How the prior came about, in words fit for a caveat: fitted, no overdispersion,
-            no failures, too few groups, or trade range, no source.
-        spread: Maximum likelihood shape of the spread between groups; inf where the groups
-            differ no more than chance allows, nan where it was not estimated.
-        groups: Groups with exposure that it was learnt from.
-        failures: Failures that it was learnt from.
+        status: How the prior came about, in words fit for a caveat.
     """
 
     a: float
     b: float
     status: str
-    spread: float = np.nan
-    groups: int = 0
-    failures: int = 0
 
 
 def fit_prior(failures: ArrayLike, exposure: ArrayLike) -> GammaPrior:
@@ -69,27 +62,26 @@ def fit_prior(failures: ArrayLike, exposure: ArrayLike) -> GammaPrior:
         no failure at all it is the Jeffreys posterior of the pooled exposure.
 
     Raises:
-        NoEstimate: Invalid input, or failures in a group without exposure.
+        LifeDataError: Invalid input, or failures in a group without exposure.
     """
     d, e = whole_counts("failures", failures), finite("exposure", exposure, least=0.0)
     same_length(failures=d, exposure=e)
     if np.any((e == 0.0) & (d > 0.0)):
-        raise NoEstimate("A group has failures but no exposure; check its entry and exit ages.")
+        raise LifeDataError("A group has failures but no exposure; check its entry and exit ages.")
     d, e = d[e > 0.0], e[e > 0.0]
-    groups, total = d.size, int(d.sum())
-    if groups < 2:
-        return GammaPrior(_JEFFREYS, 0.0, "too few groups", groups=groups, failures=total)
+    total = int(d.sum())
+    if d.size < 2:
+        return GammaPrior(_JEFFREYS, 0.0, "too few groups")
     if total == 0:
-        return GammaPrior(_JEFFREYS, float(e.sum()), "no failures", groups=groups)
+        return GammaPrior(_JEFFREYS, float(e.sum()), "no failures")
     unit = float(e.sum()) / total  # the pooled rate is 1 in these units, whatever the ages' unit
     scaled = e / unit
-    spread, typical = _spread(d, scaled)
+    typical = _typical_spread(d, scaled)
     mean = _mean(typical, d, scaled)
     weight = mean * scaled
     information = float(np.sum(weight / (1.0 + weight / typical)))
     a = 1.0 / (1.0 / typical + 1.0 / information)
-    status = "fitted" if np.isfinite(spread) else "no overdispersion"
-    return GammaPrior(a, a / mean * unit, status, spread, groups, total)
+    return GammaPrior(a, a / mean * unit, "fitted")
 
 
 def prior_from_range(low: float, high: float, shape: float, *, weight: float = 3.0) -> GammaPrior:
@@ -105,10 +97,10 @@ def prior_from_range(low: float, high: float, shape: float, *, weight: float = 3
         weight: Largest number of failures the range may count for.
 
     Raises:
-        NoEstimate: The range or the shape is impossible.
+        LifeDataError: The range or the shape is impossible.
     """
     if not (0.0 < low < high < np.inf and 0.0 < shape < np.inf and 0.0 < weight < np.inf):
-        raise NoEstimate(
+        raise LifeDataError(
             "A trade range needs 0 < low < high, a shape and a weight above zero; correct it."
         )
     side = (1.0 - _CENTRAL) / 2.0
@@ -119,11 +111,9 @@ def prior_from_range(low: float, high: float, shape: float, *, weight: float = 3
         ends = gammaincinv(np.exp(log_a), [1.0 - side, side])
         return float(np.log(ends[0]) - np.log(ends[1]))
 
+    # The ratio of the two quantiles falls as a grows.
     if log_ratio(large) < wanted:
-        # The ratio of the two quantiles falls as a grows: bisect on its logarithm.
-        for _ in range(60):
-            middle = (small + large) / 2.0
-            small, large = (middle, large) if log_ratio(middle) > wanted else (small, middle)
+        large = bisected(lambda log_a: log_ratio(log_a) - wanted, small, large)
     a = float(np.exp(large))
     middle_rate = np.log(2.0) / np.exp(shape * (np.log(low) + np.log(high)) / 2.0)
     return GammaPrior(a, float(gammaincinv(a, 0.5) / middle_rate), "trade range, no source")
@@ -146,57 +136,28 @@ def _mean(a: float, d: Floats, e: Floats) -> float:
     return float(np.exp(log_mean))
 
 
-def _spread(d: Floats, e: Floats) -> tuple[float, float]:
-    """Return the spread of maximum likelihood (inf: none) and the one of average variance."""
+def _typical_spread(d: Floats, e: Floats) -> float:
+    """Return the Gamma shape of the spread between groups whose relative variance is average."""
 
-    def profile(log_a: float) -> tuple[float, float]:
+    def log_likelihood(log_a: float) -> float:
+        """Marginal over the mean rate, by Laplace's approximation."""
         a = float(np.exp(log_a))
         part = _mean(a, d, e) * e
         terms = gammaln(a + d) - gammaln(a) - (a + d) * np.log1p(part / a)
         height = float(np.sum(terms + d * np.log(part / a)))
-        return height, height - 0.5 * float(np.log(np.sum(part / (1.0 + part / a))))
+        return height - 0.5 * float(np.log(np.sum(part / (1.0 + part / a))))
 
     grid = np.linspace(np.log(_LEAST_A), np.log(_LARGEST_A), 38)
-    heights, integrated = np.array([profile(x) for x in grid]).T
-    held = np.flatnonzero(integrated > integrated.max() - 12.0)
+    heights = np.array([log_likelihood(x) for x in grid])
+    held = np.flatnonzero(heights > heights.max() - 12.0)
     fine = np.linspace(grid[max(held[0] - 1, 0)], grid[min(held[-1] + 1, grid.size - 1)], 60)
-    likely = np.array([profile(x)[1] for x in fine])
+    likely = np.array([log_likelihood(x) for x in fine])
     # A group of typical exposure is pulled to the mean by the share a / (a + w); a uniform prior
     # on that share is a density a w / (a + w)^2 on the grid of log(a).
     w = float(e.sum()) / e.size
     pooled = np.exp(fine) / (np.exp(fine) + w)
     chance = np.exp(likely - likely.max()) * pooled * (1.0 - pooled)
-    typical = float(np.sum(chance) / np.sum(chance / np.exp(fine)))
-    best = int(np.argmax(heights))
-    poisson = float(np.sum(d * np.log(e) - e))
-    if best == grid.size - 1 or heights[best] <= poisson:
-        return np.inf, typical
-    low, high = grid[max(best - 1, 0)], grid[best + 1]
-    golden = (np.sqrt(5.0) - 1.0) / 2.0
-    for _ in range(40):
-        left, right = high - golden * (high - low), low + golden * (high - low)
-        low, high = (left, high) if profile(left)[0] < profile(right)[0] else (low, right)
-    return float(np.exp((low + high) / 2.0)), typical
-
-
-__all__ = [
-    "Chance",
-    "CommonShape",
-    "ExpectedFailures",
-    "GammaPrior",
-    "Posterior",
-    "ShapeHeterogeneity",
-    "Sufficient",
-    "chance_of_failure",
-    "common_shape",
-    "expected_failures",
-    "fit_prior",
-    "posterior",
-    "predictive_survival",
-    "prior_from_range",
-    "shape_heterogeneity",
-    "sufficient",
-]
+    return float(np.sum(chance) / np.sum(chance / np.exp(fine)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -213,18 +174,6 @@ class Sufficient:
     exposure: Floats
     shape: float
 
-    def __add__(self, other: "Sufficient") -> "Sufficient":
-        """Pool the data of two shops, group by group.
-
-        Raises:
-            NoEstimate: Shapes or numbers of groups differ.
-        """
-        if self.shape != other.shape or self.failures.shape != other.failures.shape:
-            raise NoEstimate("Only figures of the same shape and groups add up; recompute one.")
-        return Sufficient(
-            self.failures + other.failures, self.exposure + other.exposure, self.shape
-        )
-
 
 @dataclass(frozen=True, eq=False)
 class Posterior:
@@ -238,34 +187,6 @@ class Posterior:
         index = np.asarray(group, dtype=np.int64)
         return Posterior(self.a[index], self.b[index])
 
-    def rate(self) -> Floats:
-        """Return the posterior mean rate, per unit of age to the power of the shape."""
-        return self.a / self.b
-
-    def rate_limits(self, level: float = 0.95) -> tuple[Floats, Floats]:
-        """Return equal-tailed credible limits of the rate."""
-        side = tail(level)
-        lower, upper = (gammaincinv(self.a, q) / self.b for q in (side, 1.0 - side))
-        return np.asarray(lower), np.asarray(upper)
-
-
-@dataclass(frozen=True, eq=False)
-class Chance:
-    """Chance of failure within the next stretch, with credible limits of that chance."""
-
-    chance: Floats
-    lower: Floats
-    upper: Floats
-
-
-@dataclass(frozen=True, eq=False)
-class ExpectedFailures:
-    """Expected number of fitted parts that fail, group by group, with credible limits."""
-
-    expected: Floats
-    lower: Floats
-    upper: Floats
-
 
 def sufficient(
     group: ArrayLike,
@@ -274,7 +195,7 @@ def sufficient(
     failed: ArrayLike,
     shape: float,
     *,
-    count: ArrayLike | None = None,
+    count: ArrayLike = 1.0,
     n_groups: int | None = None,
 ) -> Sufficient:
     """Reduce lives to failures and exposure of each group.
@@ -289,15 +210,22 @@ def sufficient(
         n_groups: Number of groups when the last ones may be empty.
 
     Raises:
-        NoEstimate: Invalid lives, or ages too large for the power.
+        LifeDataError: Invalid lives, or ages too large for the power.
     """
-    labels, start, stop, ended, weight = checked_lives(group, entry, exit_age, failed, count)
-    codes = labels.astype(np.int64)
-    n = int(codes.max()) + 1 if n_groups is None else n_groups
-    if codes.min() < 0 or codes.max() >= n or np.any(codes != labels):
-        raise NoEstimate(f"Group numbers must run from 0 to {n - 1}; recode the groups.")
-    exposure = summed(codes, weight * _growth(start, stop - start, shape), n)
-    return Sufficient(summed(codes, np.where(ended, weight, 0.0), n), exposure, shape)
+    codes = np.asarray(group, dtype=np.int64)
+    if codes.size == 0:
+        raise LifeDataError("There are no lives; give at least one.")
+    if np.any(codes != np.asarray(group)):
+        raise LifeDataError("Group numbers must be whole numbers; recode the groups.")
+    lives = Lives.from_ages(
+        exit_age, failed, entry=entry, group=codes, count=count, n_groups=n_groups
+    )
+    if not 0.0 < shape < np.inf:
+        raise LifeDataError(f"The Weibull shape must be above zero, not {shape}; correct it.")
+    grown = lives.count * _growth(lives.entry, lives.exit - lives.entry, shape)
+    died = np.where(lives.exact, lives.count, 0.0)
+    n = lives.n_groups
+    return Sufficient(summed(lives.group, died, n), summed(lives.group, grown, n), shape)
 
 
 def posterior(failures: ArrayLike, exposure: ArrayLike, prior: GammaPrior) -> Posterior:
@@ -307,109 +235,24 @@ def posterior(failures: ArrayLike, exposure: ArrayLike, prior: GammaPrior) -> Po
     this matters only where it holds a good part of all failures.
 
     Raises:
-        NoEstimate: Invalid input, or a group without exposure under a prior without any.
+        LifeDataError: Invalid input, or a group without exposure under a prior without any.
     """
     d, e = whole_counts("failures", failures), finite("exposure", exposure, least=0.0)
     same_length(failures=d, exposure=e)
     if prior.b == 0.0 and np.any(e == 0.0):
-        raise NoEstimate(
+        raise LifeDataError(
             "A group has no exposure and the prior has none either; use a trade range as prior."
         )
     return Posterior(prior.a + d, prior.b + e)
 
 
-def predictive_survival(
-    age: ArrayLike,
-    until: ArrayLike,
-    belief: Posterior,
-    shape: float,
-    *,
-    counted: bool = True,
-) -> Floats:
-    """Chance that a part which works at ``age`` still works at ``until``.
-
-    With B the exposure of the posterior it is (B / (B + until^k - age^k))^a if the part's own
-    life so far is already among the data. For a part that is not, having reached ``age`` is
-    news and adds age^k to B first, which gives ((B + age^k) / (B + until^k))^a.
-
-    Args:
-        age: Present ages.
-        until: Later ages.
-        belief: Posterior for each part (see :meth:`Posterior.take`), broadcast against ages.
-        shape: Common Weibull shape.
-        counted: Whether the parts' own lives so far are in the exposure.
-
-    Raises:
-        NoEstimate: Invalid input.
-    """
-    now = finite("ages", age, least=0.0)
-    growth = _growth(now, finite("later ages", until) - now, shape)
-    known = belief.b if counted else belief.b + _growth(np.zeros_like(now), now, shape)
-    return np.asarray(np.exp(-belief.a * np.log1p(growth / known)))
-
-
-def chance_of_failure(
-    age: ArrayLike,
-    ahead: ArrayLike,
-    belief: Posterior,
-    shape: float,
-    *,
-    level: float = 0.95,
-    counted: bool = True,
-) -> Chance:
-    """Chance that a part of this age fails within the next stretch.
-
-    Args:
-        age: Present ages.
-        ahead: Stretch ahead, same unit; broadcast against ``age``.
-        belief: Posterior for each part, broadcast against ``age``.
-        shape: Common Weibull shape.
-        level: Level of the credible limits, which speak of the rate, not of one part's luck.
-        counted: Whether the parts' own lives so far are in the exposure.
-
-    Raises:
-        NoEstimate: Invalid input.
-    """
-    now, stretch = finite("ages", age, least=0.0), finite("stretch ahead", ahead, least=0.0)
-    growth = _growth(now, stretch, shape)
-    if not counted:
-        belief = Posterior(belief.a, belief.b + _growth(np.zeros_like(now), now, shape))
-    lower, upper = belief.rate_limits(level)
-    return Chance(
-        np.asarray(-np.expm1(-belief.a * np.log1p(growth / belief.b))),
-        np.asarray(-np.expm1(-lower * growth)),
-        np.asarray(-np.expm1(-upper * growth)),
-    )
-
-
-def expected_failures(chance: Chance, group: ArrayLike, n_groups: int) -> ExpectedFailures:
-    """Add the chances of the fitted parts up to expected failures of each group.
-
-    Within a group all chances rise and fall with the one rate, so the sums of the limits are
-    the limits of the sum. A part's replacement failing as well is not counted.
-
-    Args:
-        chance: One entry a part.
-        group: Group of each part, from 0.
-        n_groups: Number of groups.
-    """
-    codes = np.asarray(group, dtype=np.int64)
-    same_length(chance=chance.chance, group=codes)
-    parts = (chance.chance, chance.lower, chance.upper)
-    return ExpectedFailures(*(summed(codes, x, n_groups) for x in parts))
-
-
 def _growth(age: Floats, ahead: Floats, shape: float) -> Floats:
     """(age + ahead)^shape - age^shape without cancellation when ``ahead`` is short."""
-    if not 0.0 < shape < np.inf:
-        raise NoEstimate(f"The Weibull shape must be above zero, not {shape}; correct it.")
-    if np.any(ahead < 0.0):
-        raise NoEstimate("A later age lies before the present one; correct the ages.")
     short = ahead < age
     with np.errstate(over="ignore", under="ignore"):
         ratio = np.where(short, ahead, 0.0) / np.where(short, age, 1.0)
         direct = np.where(short, 0.0, age + ahead) ** shape - np.where(short, 0.0, age) ** shape
         grown = np.where(short, age**shape * np.expm1(shape * np.log1p(ratio)), direct)
     if not np.all(np.isfinite(grown)):
-        raise NoEstimate("Ages to the power of the shape overflow; use a larger unit of age.")
+        raise LifeDataError("Ages to the power of the shape overflow; use a larger unit of age.")
     return np.asarray(grown)

@@ -1,22 +1,29 @@
-"""Nonparametric survival: Kaplan-Meier with late entry, and its table."""
+"""Survival without a model: Kaplan and Meier's curve, and cumulative incidence by reason.
 
-import math
-from collections.abc import Mapping, Sequence
+Both count those at risk age by age, with late entry. A pad that wore out can no longer fail,
+so where reasons compete, treating it as merely censored overstates what failing alone would
+take. Aalen and Johansen's estimate shares survival out among the reasons instead; with
+survival they add up to 1.
+
+Source: Kaplan & Meier (1958) JASA 53:457-481; Aalen & Johansen (1978) Scand. J. Statist.
+5:141-150; variance by the delta method, Marubini & Valsecchi, Analysing Survival Data from
+Clinical Trials, ch. 10.
+"""
+
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from scipy.special import ndtri
+from numpy.typing import ArrayLike
 
-from roadworn.model.messages import Problem
 from roadworn_plugins.lifedata.checked import (
     Bools,
+    ByGroup,
     Floats,
     Ints,
     LifeDataError,
     Segments,
-    check_level,
     group_order,
+    normal_reach,
 )
 from roadworn_plugins.lifedata.lives import Lives
 
@@ -25,7 +32,7 @@ _SAME = 1e-9
 
 
 @dataclass(frozen=True, eq=False)
-class KaplanMeier:
+class KaplanMeier(ByGroup):
     """Survival at each failure age of each group, in flat columns sorted by group and age.
 
     At an age where the curve reaches 0 Greenwood's variance and the limits are undefined
@@ -58,43 +65,6 @@ class KaplanMeier:
     last_age: Floats
     level: float
 
-    @property
-    def n_groups(self) -> int:
-        """Number of groups, those without failures included."""
-        return self.segments.lengths.size
-
-    def group_slice(self, g: int) -> slice:
-        """Return the rows of group ``g`` as a slice into the flat columns."""
-        start = int(self.segments.starts[g])
-        return slice(start, start + int(self.segments.lengths[g]))
-
-    def at(self, g: int, ages: Floats | float) -> Floats:
-        """Return survival of group ``g`` at the given ages; nan beyond its last observed age."""
-        return self.limits_at(g, ages)[0]
-
-    def limits_at(self, g: int, ages: Floats | float) -> tuple[Floats, Floats, Floats, Floats]:
-        """Return survival, standard error, lower and upper limit of group ``g`` at ages.
-
-        Before the first failure survival is 1 with standard error 0 and limits 1.
-        """
-        wanted = np.asarray(ages, dtype=np.float64)
-        rows = self.group_slice(g)
-        step = np.searchsorted(self.age[rows], wanted, side="right")
-        seen = wanted <= self.last_age[g]
-        if rows.stop > rows.start and self.s[rows.stop - 1] == 0.0:
-            seen = seen | (step == rows.stop - rows.start)
-
-        def column(values: Floats, before: float) -> Floats:
-            held = np.concatenate(([before], values[rows]))[step]
-            return np.where(seen, held, np.nan)
-
-        return (
-            column(self.s, 1.0),
-            column(self.se, 0.0),
-            column(self.lower, 1.0),
-            column(self.upper, 1.0),
-        )
-
     def quantile(self, p: float) -> tuple[Floats, Floats, Floats]:
         """Return the age by which the share ``p`` has failed, with limits, for each group.
 
@@ -110,11 +80,10 @@ class KaplanMeier:
         """
         if not 0.0 < p < 1.0:
             raise LifeDataError(f"The quantile {p} is out of range: give a share such as 0.1.")
-        return (
-            self._first_at_or_below(self.s, 1.0 - p),
-            self._first_at_or_below(self.lower, 1.0 - p),
-            self._first_at_or_below(self.upper, 1.0 - p),
+        estimate, lower, upper = (
+            self._first_at_or_below(curve, 1.0 - p) for curve in (self.s, self.lower, self.upper)
         )
+        return estimate, lower, upper
 
     def _first_at_or_below(self, curve: Floats, target: float) -> Floats:
         touch = self._first_age(curve <= target + _SAME)
@@ -137,45 +106,41 @@ def kaplan_meier(lives: Lives, *, level: float = 0.95) -> KaplanMeier:
     Raises:
         LifeDataError: when a failure is known only to an interval; use ``turnbull`` then.
     """
-    check_level(level)
+    z = normal_reach(level)
     if lives.interval.any():
         raise LifeDataError(
             "Kaplan-Meier needs exact failure ages and some rows are intervals:"
             " use the Turnbull estimate for them."
         )
     group, age, at_risk, events = risk_table(lives)
-    # Once nobody at risk is left over, the curve is 0 for good.
-    survived = (at_risk - events) / at_risk
     segments = Segments.of_sorted(group, lives.n_groups)
-    s = segments.running(np.multiply, survived)
+    # Once nobody at risk is left over, the curve is 0 for good.
+    s = segments.running(np.multiply, (at_risk - events) / at_risk)
     alive = s > 0.0
     hazard = np.divide(events, at_risk * (at_risk - events), out=np.zeros_like(s), where=alive)
-    greenwood = segments.running(np.add, hazard)
-    se = np.where(alive, s * np.sqrt(greenwood), np.nan)
-    lower, upper = log_log_limits(s, greenwood, alive, level)
+    error = np.sqrt(segments.running(np.add, hazard))
+    lower, upper = _log_log_limits(s, error, alive, z)
     last = np.full(lives.n_groups, -np.inf)
     np.maximum.at(last, lives.group, lives.exit)
     last[np.isinf(last)] = np.nan
+    se = np.where(alive, s * error, np.nan)
     return KaplanMeier(group, age, at_risk, events, s, se, lower, upper, segments, last, level)
 
 
-def log_log_limits(
-    s: Floats, relative_variance: Floats, inside: Bools, level: float
-) -> tuple[Floats, Floats]:
-    """Return limits of a survival value that are symmetric on the scale log(-log S).
+def _log_log_limits(share: Floats, error: Floats, inside: Bools, z: float) -> tuple[Floats, Floats]:
+    """Return limits of a share that are symmetric on the scale log(-log share).
 
     Args:
-        s: survival, shape (n,).
-        relative_variance: variance of log S.
-        inside: rows with ``0 < S < 1``; the others get nan.
-        level: confidence level.
+        share: survival or incidence.
+        error: standard error of its logarithm.
+        inside: rows with a share between 0 and 1; the others get nan.
+        z: how many standard errors the limits reach.
     """
-    z = float(ndtri(0.5 + level / 2.0))
-    log_s = np.log(s, out=np.full_like(s, -1.0), where=inside)
-    reach = np.exp(z * np.sqrt(relative_variance) / -log_s)
+    log_share = np.log(share, out=np.full_like(share, -1.0), where=inside)
+    reach = np.exp(np.minimum(z * error / -log_share, 700.0))
     return (
-        np.where(inside, np.exp(log_s * reach), np.nan),
-        np.where(inside, np.exp(log_s / reach), np.nan),
+        np.where(inside, np.exp(log_share * reach), np.nan),
+        np.where(inside, np.exp(log_share / reach), np.nan),
     )
 
 
@@ -212,131 +177,106 @@ def at_risk(lives: Lives, age: float) -> Floats:
     return lives.per_group((lives.entry < age) & (lives.exit >= age))
 
 
-_KNOWN = ("group", "entry", "age", "failed", "lower", "upper", "count")
-_TRUTH = {"1": 1.0, "1.0": 1.0, "true": 1.0, "0": 0.0, "0.0": 0.0, "false": 0.0}
-
-
 @dataclass(frozen=True, eq=False)
-class LifeTable:
-    """Lives read from a table.
+class CumulativeIncidence(ByGroup):
+    """Share gone by each reason at each age at which one went, sorted by group and age.
 
     Attributes:
-        lives: the lives, with dense group numbers.
-        labels: label of each group, in the order of first appearance.
-        ignored: names of the columns that have no meaning here.
+        group: group number, shape (n_ages,).
+        age: age of the events.
+        at_risk: lives with ``entry < age <= exit``.
+        events: events by reason, shape (n_ages, n_reasons).
+        s: survival of all reasons just after that age, shape (n_ages,).
+        incidence: share gone by each reason up to that age, shape (n_ages, n_reasons).
+        se: standard error of ``incidence``.
+        lower: lower limit, symmetric on the scale log(-log incidence); nan where it is 0.
+        upper: upper limit.
+        segments: rows of each group.
+        level: confidence level.
     """
 
-    lives: Lives
-    labels: tuple[str, ...]
-    ignored: tuple[str, ...]
+    group: Ints
+    age: Floats
+    at_risk: Floats
+    events: Floats
+    s: Floats
+    incidence: Floats
+    se: Floats
+    lower: Floats
+    upper: Floats
+    segments: Segments
+    level: float
 
 
-def read_lives(columns: Mapping[str, Sequence[Any]]) -> LifeTable:
-    """Read lives from ``age, failed`` or ``lower, upper`` with optional ``group, entry, count``.
+def cumulative_incidence(
+    lives: Lives, reason: ArrayLike, *, n_reasons: int = 1, level: float = 0.95
+) -> CumulativeIncidence:
+    """Estimate the share gone by each reason, for all groups at once.
 
     Args:
-        columns: one sequence a column, all of one length; rows are counted from 1.
+        lives: exact failures (gone by whatever reason) and running parts.
+        reason: number of the reason of each life, from 0; not read while a part is running.
+        n_reasons: number of reasons.
+        level: confidence level.
 
     Raises:
-        LifeDataError: columns are missing or mixed, or rows cannot be read; ``problems``
-            names each of them.
+        LifeDataError: when a reason is out of range.
     """
-    pairs = [pair for pair in (("age", "failed"), ("lower", "upper")) if set(pair) <= set(columns)]
-    if len(pairs) != 1:
+    z = normal_reach(level)
+    why = np.asarray(reason, dtype=np.int64)
+    if why.shape != lives.group.shape or ((why < 0) | (why >= n_reasons))[lives.exact].any():
         raise LifeDataError(
-            "A table of lives needs either the columns age and failed or the columns lower and"
-            " upper: rename or add them."
+            f"A reason is missing or out of range: number them from 0 to {n_reasons - 1}."
         )
-    first, second = pairs[0]
-    n = len(columns[first])
-    if any(len(columns[name]) != n for name in _KNOWN if name in columns):
-        raise LifeDataError("The columns differ in length: give one value a row.")
-    if n == 0:
-        raise LifeDataError("The table has no rows: give at least one life.")
-    problems: list[Problem] = []
-    group, labels = _groups(columns, n)
-    entry = _numbers(columns, "entry", n, 0.0, problems)
-    count = _numbers(columns, "count", n, 1.0, problems)
-    start = _numbers(columns, first, n, None, problems)
-    by_age = second == "failed"
-    if by_age:
-        end = _truths(columns[second], problems)
-    else:
-        end = _numbers(columns, second, n, np.inf, problems)
-    if problems:
-        problems.sort(key=lambda problem: problem.row)
-        raise LifeDataError(
-            f"{len(problems)} values cannot be read, the first in {problems[0]}", problems
-        )
-    build = Lives.from_ages if by_age else Lives.from_intervals
-    lives = build(start, end, entry=entry, group=group, count=count, n_groups=len(labels))
-    ignored = tuple(name for name in columns if name not in _KNOWN)
-    return LifeTable(lives, labels, ignored)
-
-
-def _groups(columns: Mapping[str, Sequence[Any]], n: int) -> tuple[Ints, tuple[str, ...]]:
-    """Number the groups in the order in which they appear; one nameless group without a column."""
-    if "group" not in columns:
-        return np.zeros(n, dtype=np.int64), ("",)
-    number: dict[str, int] = {}
-    for label in columns["group"]:
-        number.setdefault(str(label), len(number))
-    return np.array([number[str(label)] for label in columns["group"]]), tuple(number)
-
-
-def _numbers(
-    columns: Mapping[str, Sequence[Any]],
-    name: str,
-    n: int,
-    default: float | None,
-    problems: list[Problem],
-) -> Floats:
-    """Read a column of numbers; an empty value is the default, or a problem without one."""
-    out = np.zeros(n)
-    if name not in columns:
-        out[:] = math.nan if default is None else default
-        return out
-    for i, value in enumerate(columns[name]):
-        if _empty(value):
-            if default is None:
-                problems.append(_unreadable(name, value, i))
-            else:
-                out[i] = default
-            continue
-        try:
-            out[i] = float(value)
-        except (TypeError, ValueError):
-            problems.append(_unreadable(name, value, i))
-            continue
-        if math.isnan(out[i]) or (math.isinf(out[i]) and default != math.inf):
-            problems.append(_unreadable(name, value, i))
-    return out
-
-
-def _truths(column: Sequence[Any], problems: list[Problem]) -> Floats:
-    out = np.zeros(len(column))
-    for i, value in enumerate(column):
-        truth = _TRUTH.get(str(value).strip().lower())
-        if truth is None:
-            problems.append(
-                Problem(
-                    "not-yes-or-no",
-                    f"failed is {value!r}",
-                    "write 1 for a failure and 0 for a part still running",
-                    row=i + 1,
-                    column="failed",
-                )
-            )
-        else:
-            out[i] = truth
-    return out
-
-
-def _empty(value: object) -> bool:
-    return value is None or (isinstance(value, str) and not value.strip())
-
-
-def _unreadable(name: str, value: object, i: int) -> Problem:
-    return Problem(
-        "not-a-number", f"{name} is {value!r}", "give a plain number", row=i + 1, column=name
+    group, age, at_risk, gone = risk_table(lives)
+    segments = Segments.of_sorted(group, lives.n_groups)
+    events = _events_by_reason(lives, why, n_reasons, age.size)
+    s = segments.running(np.multiply, (at_risk - gone) / at_risk)
+    before = np.concatenate(([1.0], s[:-1]))
+    before[segments.starts[segments.lengths > 0]] = 1.0
+    incidence, se = np.empty_like(events), np.empty_like(events)
+    for k in range(n_reasons):
+        d = events[:, k]
+        f = segments.running(np.add, before * d / at_risk)
+        incidence[:, k] = f
+        se[:, k] = np.sqrt(_variance(segments, at_risk, gone, d, before, f))
+    # Sums that should reach 1 may miss it by rounding.
+    inside = (incidence > 0.0) & (incidence < 1.0 - 1e-12)
+    error = np.divide(se, incidence, out=np.zeros_like(se), where=inside)
+    lower, upper = _log_log_limits(incidence, error, inside, z)
+    return CumulativeIncidence(
+        group, age, at_risk, events, s, incidence, se, lower, upper, segments, level
     )
+
+
+def _events_by_reason(lives: Lives, why: Ints, kinds: int, n_ages: int) -> Floats:
+    """Split the events of the risk table by reason; its rows are the distinct event ages."""
+    rows = np.flatnonzero(lives.exact)
+    rows = rows[group_order(lives.group[rows], lives.exit[rows])]
+    group, at = lives.group[rows], lives.exit[rows]
+    new = (group[1:] != group[:-1]) | (at[1:] != at[:-1])
+    line = np.concatenate(([0], np.cumsum(new))) if rows.size else rows
+    cell = line * kinds + why[rows]
+    events = np.bincount(cell, lives.count[rows], n_ages * kinds).astype(np.float64)
+    return events.reshape(n_ages, kinds)
+
+
+def _variance(
+    segments: Segments, at_risk: Floats, gone: Floats, d: Floats, before: Floats, f: Floats
+) -> Floats:
+    """Return the delta-method variance of one reason's incidence.
+
+    The sums over earlier ages hold ``f(t) - f(t_j)``; multiplied out they are running sums.
+    """
+
+    def total(values: Floats) -> Floats:
+        return segments.running(np.add, values)
+
+    left = at_risk - gone
+    # When nobody is left f cannot grow any more, and the term is 0.
+    a = np.divide(gone, at_risk * left, out=np.zeros_like(f), where=left > 0.0)
+    b = before * d / at_risk**2
+    c = before**2 * d * (at_risk - d) / at_risk**3
+    variance = f * f * total(a) - 2.0 * f * total(a * f) + total(a * f * f)
+    variance += total(c) - 2.0 * (f * total(b) - total(b * f))
+    return np.maximum(variance, 0.0)

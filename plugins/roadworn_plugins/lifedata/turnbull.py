@@ -19,6 +19,7 @@ import numpy as np
 
 from roadworn_plugins.lifedata.checked import (
     Bools,
+    ByGroup,
     Floats,
     Ints,
     LifeDataError,
@@ -229,7 +230,7 @@ _OPTIMAL = 1e-9
 
 
 @dataclass(frozen=True, eq=False)
-class Turnbull:
+class Turnbull(ByGroup):
     """Mass of each cell of each group, sorted by group and cell; cells without mass left out.
 
     Attributes:
@@ -249,20 +250,6 @@ class Turnbull:
     s: Floats
     loglik: Floats
     segments: Segments
-
-    def group_slice(self, g: int) -> slice:
-        """Return the rows of group ``g`` as a slice into the flat columns."""
-        start = int(self.segments.starts[g])
-        return slice(start, start + int(self.segments.lengths[g]))
-
-    def at(self, g: int, ages: Floats | float) -> Floats:
-        """Return survival of group ``g`` at ages; nan strictly inside a cell."""
-        rows = self.group_slice(g)
-        wanted = np.asarray(ages, dtype=np.float64)
-        step = np.searchsorted(self.upper[rows], wanted, side="right")
-        held = np.concatenate(([1.0], self.s[rows]))[step]
-        starts = np.concatenate((self.lower[rows], [np.inf]))
-        return np.where(starts[step] < wanted, np.nan, held)
 
 
 def turnbull(lives: Lives) -> Turnbull:

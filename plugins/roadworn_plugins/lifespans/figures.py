@@ -8,13 +8,12 @@ import numpy as np
 from roadworn.analysis.result import Cell, Column, Estimate
 from roadworn.model.catalogue import catalogue
 from roadworn.model.messages import Joined, PartName, Sentence
-from roadworn_plugins.lifedata.cumulative_incidence import (
-    STILL_RUNNING,
+from roadworn_plugins.lifedata.parametric import WeibullFit
+from roadworn_plugins.lifedata.survival import (
     CumulativeIncidence,
+    KaplanMeier,
     cumulative_incidence,
 )
-from roadworn_plugins.lifedata.parametric_fits import WeibullFit
-from roadworn_plugins.lifedata.survival import KaplanMeier
 from roadworn_plugins.shared.grouped import Floats, GroupedLives, Unit, shown_distance
 from roadworn_plugins.shared.life_model import trade_range
 
@@ -49,17 +48,9 @@ class Reasons:
     def of(cls, lives: GroupedLives, level: float) -> "Reasons":
         """Share the parts gone out between the reasons; an interval counts at its middle."""
         worn = np.zeros(lives.failed.size, dtype=bool) if lives.worn is None else lives.worn
-        reason = np.where(lives.failed, np.where(worn, WORN, FAILED), STILL_RUNNING)
+        reason = np.where(worn, WORN, FAILED)
         n = len(lives.labels)
-        curves = cumulative_incidence(
-            lives.exit_age,
-            reason,
-            entry=lives.entry,
-            group=lives.group,
-            n_groups=n,
-            n_reasons=2,
-            level=level,
-        )
+        curves = cumulative_incidence(lives.exact_lives(), reason, n_reasons=2, level=level)
         counts = [
             np.bincount(lives.group[lives.failed & (worn == kind)], minlength=n)
             for kind in (False, True)

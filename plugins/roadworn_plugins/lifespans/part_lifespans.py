@@ -9,7 +9,7 @@ from pydantic import Field, field_validator
 from roadworn.analysis.result import Analysis, Answers, Column, Result, Settings, Table
 from roadworn.columns.view import LedgerView
 from roadworn.model.messages import Joined, Sentence
-from roadworn_plugins.lifedata.parametric_fits import fit_weibull
+from roadworn_plugins.lifedata.fitting import fit_weibull
 from roadworn_plugins.lifedata.small_samples import fit_small
 from roadworn_plugins.lifedata.survival import kaplan_meier
 from roadworn_plugins.lifespans.charts import at_risk_table, charts

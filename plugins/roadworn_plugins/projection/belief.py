@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roadworn_plugins.lifedata.checked import Floats, NoEstimate, finite, same_length
+from roadworn_plugins.lifedata.checked import Floats, LifeDataError, finite, same_length
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,7 +41,7 @@ class LifeBelief:
             b: Exposures.
 
         Raises:
-            NoEstimate: Lengths differ, or a value is not finite and above zero.
+            LifeDataError: Lengths differ, or a value is not finite and above zero.
         """
         values = [_above_zero(n, v) for n, v in (("shapes", shape), ("a", a), ("b", b))]
         return cls(*np.broadcast_arrays(*values))
@@ -55,7 +55,7 @@ class LifeBelief:
             scale: Characteristic lives, in the unit of the ages.
 
         Raises:
-            NoEstimate: Lengths differ, or a value is not finite and above zero.
+            LifeDataError: Lengths differ, or a value is not finite and above zero.
         """
         shapes, scales = _above_zero("shapes", shape), _above_zero("scales", scale)
         shapes, scales = np.broadcast_arrays(shapes, scales)
@@ -73,10 +73,10 @@ class LifeBelief:
             nodes: Number of rates a group.
 
         Raises:
-            NoEstimate: Fewer than one node.
+            LifeDataError: Fewer than one node.
         """
         if nodes < 1:
-            raise NoEstimate("At least one rate is needed; ask for 1 or more nodes.")
+            raise LifeDataError("At least one rate is needed; ask for 1 or more nodes.")
         certain = np.isinf(self.a)
         alpha = np.where(certain, 1.0, self.a) - 1.0
         order = np.arange(nodes)
@@ -114,5 +114,5 @@ def _above_zero(name: str, values: ArrayLike) -> Floats:
     out = np.atleast_1d(finite(name, values, least=0.0))
     same_length(values=out)
     if np.any(out == 0.0):
-        raise NoEstimate(f"The {name} must be above zero; correct them.")
+        raise LifeDataError(f"The {name} must be above zero; correct them.")
     return out

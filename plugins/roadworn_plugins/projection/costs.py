@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import ndtr, ndtri
 
-from roadworn_plugins.lifedata.checked import Floats, NoEstimate, finite, tail
+from roadworn_plugins.lifedata.checked import Floats, LifeDataError, finite, tail
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,14 +63,14 @@ class CostSpread:
             level: Share of costs between low and high, half of the rest on each side.
 
         Raises:
-            NoEstimate: The figures are not in order, or not above zero.
+            LifeDataError: The figures are not in order, or not above zero.
         """
         lower, median, upper = (
             np.atleast_1d(finite(f"{name} costs", values, least=0.0))
             for name, values in (("low", low), ("middle", middle), ("high", high))
         )
         if np.any(lower <= 0.0) or np.any(median < lower) or np.any(upper < median):
-            raise NoEstimate("Costs need 0 < low <= middle <= high; correct or drop the others.")
+            raise LifeDataError("Costs need 0 < low <= middle <= high; correct or drop the others.")
         z = -float(ndtri(tail(level)))
         return cls(median, np.log(median / lower) / z, np.log(upper / median) / z)
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roadworn_plugins.lifedata.checked import Floats, NoEstimate, finite
+from roadworn_plugins.lifedata.checked import Floats, LifeDataError, finite
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,15 +52,17 @@ def economic_life(
         resale: What the vehicle fetches at each age.
 
     Raises:
-        NoEstimate: Lengths differ, ages do not increase from above zero, or a sum is negative.
+        LifeDataError: Lengths differ, ages do not increase from above zero, or a sum is negative.
     """
     t, spent = finite("ages", age, least=0.0), finite("running costs", running_cost, least=0.0)
     fetched = finite("resale values", resale, least=0.0)
     bought = float(finite("price", price, least=0.0))
     if not (t.ndim == 1 and t.size >= 3 and t.shape == spent.shape == fetched.shape):
-        raise NoEstimate("Give at least three ages, each with its running cost and resale value.")
+        raise LifeDataError(
+            "Give at least three ages, each with its running cost and resale value."
+        )
     if t[0] <= 0.0 or np.any(np.diff(t) <= 0.0):
-        raise NoEstimate("Ages must increase and start above zero; sort or drop some.")
+        raise LifeDataError("Ages must increase and start above zero; sort or drop some.")
     average = (bought - fetched + spent) / t
     i = int(np.argmin(average))
     near = average <= average[i] + 0.02 * abs(average[i])
@@ -82,12 +84,12 @@ def present_value(amounts: ArrayLike, yearly_rate: float, *, months: ArrayLike) 
         months: Months from now to each payment, shape (payments,).
 
     Raises:
-        NoEstimate: The rate is -100 % or less, or amounts and months do not fit.
+        LifeDataError: The rate is -100 % or less, or amounts and months do not fit.
     """
     due = finite("months", months, least=0.0)
     money = finite("amounts", amounts)
     if due.ndim != 1 or money.shape[-1:] != due.shape:
-        raise NoEstimate("Give each amount the month in which it is due.")
+        raise LifeDataError("Give each amount the month in which it is due.")
     return np.asarray(np.sum(money * monthly_factor(yearly_rate) ** -due, axis=-1))
 
 
@@ -95,10 +97,10 @@ def monthly_factor(yearly_rate: float) -> float:
     """Growth of money in one month at an effective yearly rate.
 
     Raises:
-        NoEstimate: The rate is -100 % or less, or not a finite number.
+        LifeDataError: The rate is -100 % or less, or not a finite number.
     """
     if not -1.0 < yearly_rate < np.inf:
-        raise NoEstimate("The yearly rate is a fraction above -1, for instance 0.05.")
+        raise LifeDataError("The yearly rate is a fraction above -1, for instance 0.05.")
     return float((1.0 + yearly_rate) ** (1.0 / 12.0))
 
 
@@ -114,10 +116,10 @@ def level_monthly(value: ArrayLike, yearly_rate: float, months: int) -> Floats:
         months: Number of months, at least 1.
 
     Raises:
-        NoEstimate: No month, or an impossible rate.
+        LifeDataError: No month, or an impossible rate.
     """
     if months < 1:
-        raise NoEstimate("A level amount needs at least one month.")
+        raise LifeDataError("A level amount needs at least one month.")
     worth = finite("present values", value)
     log_factor = np.log(monthly_factor(yearly_rate))
     if abs(log_factor) < 1e-12:
@@ -156,7 +158,7 @@ def going_on(now: float, running_cost: ArrayLike, value_then: float, yearly_rate
         yearly_rate: Effective interest a year.
 
     Raises:
-        NoEstimate: No month, or an amount or rate that is impossible.
+        LifeDataError: No month, or an amount or rate that is impossible.
 
     Reference: equivalent annual cost, any text of engineering economics.
     """
@@ -164,7 +166,7 @@ def going_on(now: float, running_cost: ArrayLike, value_then: float, yearly_rate
     start = float(finite("money at the start", now))
     left = float(finite("value at the end", value_then))
     if costs.ndim != 1 or costs.size == 0:
-        raise NoEstimate("Give the expected cost of each month, at least one.")
+        raise LifeDataError("Give the expected cost of each month, at least one.")
     due = np.arange(1, costs.size + 1, dtype=np.float64)
     running = float(present_value(costs, yearly_rate, months=due))
     end = float(present_value([left], yearly_rate, months=due[-1:]))
@@ -192,11 +194,11 @@ def best_month_to_replace(
         The month, 0 for now, and the present value of the saving for each month from 0.
 
     Raises:
-        NoEstimate: Lengths do not fit or an amount is not finite.
+        LifeDataError: Lengths do not fit or an amount is not finite.
     """
     costs, worth = finite("running costs", running_cost), finite("values", value, least=0.0)
     if costs.ndim != 1 or worth.shape != (costs.size + 1,):
-        raise NoEstimate("Give one more value than months: the value now comes first.")
+        raise LifeDataError("Give one more value than months: the value now comes first.")
     discount = monthly_factor(yearly_rate) ** -np.arange(costs.size + 1.0)
     spared = float(finite("cost of the other vehicle", other_monthly)) - costs
     saved = np.concatenate([[0.0], np.cumsum(spared * discount[1:])])

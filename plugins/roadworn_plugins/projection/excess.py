@@ -12,7 +12,7 @@ from functools import lru_cache
 import numpy as np
 from scipy.special import gamma, gammainc
 
-from roadworn_plugins.lifedata.checked import Floats, Integers, NoEstimate
+from roadworn_plugins.lifedata.checked import Floats, Ints, LifeDataError
 
 SHAPES = (0.4, 15.0)
 """Smallest and largest Weibull shape that is solved; a caller may clip to it and say so."""
@@ -86,18 +86,18 @@ def solve(shape: float, until: float) -> RenewalFunction:
         until: Longest time asked for, in units of the scale.
 
     Raises:
-        NoEstimate: The shape lies outside, or the time is not finite and above zero.
+        LifeDataError: The shape lies outside, or the time is not finite and above zero.
 
     Reference: Cox, Renewal Theory (1962), ch. 4; Linz, Analytical and Numerical Methods for
     Volterra Equations (SIAM, 1985), ch. 7, for product integration. Both from memory.
     """
     if not SHAPES[0] <= shape <= SHAPES[1]:
-        raise NoEstimate(
+        raise LifeDataError(
             f"The Weibull shape {shape:g} lies outside {SHAPES[0]:g} to {SHAPES[1]:g}, where "
             "renewals are solved; clip it to the nearer end and say so."
         )
     if not 0.0 < until < np.inf:
-        raise NoEstimate("The horizon must be finite and above zero; correct it.")
+        raise LifeDataError("The horizon must be finite and above zero; correct it.")
     mean = float(gamma(1.0 + 1.0 / shape))
     end, cell = min(until, 20.0 ** (1.0 / shape)), 1.0 / 24.0
     if shape >= 1.0:
@@ -247,7 +247,7 @@ class ExcessTable:
         """Interpolate for a part of unknown age; shape (2, times)."""
         return _blend(self.stationary, *self._columns(times), axis=1)
 
-    def _columns(self, times: Floats) -> tuple[Integers, Floats]:
+    def _columns(self, times: Floats) -> tuple[Ints, Floats]:
         return _four_points(self.time_mesh, _time_place(times, self.renewal.shape))
 
 
@@ -260,7 +260,7 @@ def tabulate(shape: float, oldest: float, horizon: float) -> ExcessTable:
         horizon: Longest time, in units of the scale, above zero.
 
     Raises:
-        NoEstimate: The shape is outside :data:`weibull_renewal.SHAPES`.
+        LifeDataError: The shape is outside :data:`weibull_renewal.SHAPES`.
     """
     return _tabulated(shape, _rounded_up(max(oldest, 0.1)), _rounded_up(horizon))
 
@@ -390,7 +390,7 @@ def _stationary(renewal: RenewalFunction, times: Floats) -> Floats:
     return np.stack([times / mu - first, pairs])
 
 
-def _four_points(mesh: Floats, place: Floats) -> tuple[Integers, Floats]:
+def _four_points(mesh: Floats, place: Floats) -> tuple[Ints, Floats]:
     """First of four neighbours and their Lagrange weights, shapes (n,) and (n, 4)."""
     start = np.clip(np.searchsorted(mesh, place, side="right") - 2, 0, mesh.size - 4)
     points = mesh[start[:, None] + np.arange(4)]
@@ -402,7 +402,7 @@ def _four_points(mesh: Floats, place: Floats) -> tuple[Integers, Floats]:
     return start, weights
 
 
-def _blend(table: Floats, start: Integers, weights: Floats, axis: int) -> Floats:
+def _blend(table: Floats, start: Ints, weights: Floats, axis: int) -> Floats:
     """Weighted sum of four neighbouring slices along one axis."""
     shape = [1] * table.ndim
     shape[axis] = start.size

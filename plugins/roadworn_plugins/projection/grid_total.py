@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from roadworn_plugins.lifedata.checked import Floats, NoEstimate, tail
+from roadworn_plugins.lifedata.checked import Floats, LifeDataError, tail
 from roadworn_plugins.projection.costs import CostSpread
 from roadworn_plugins.projection.renewal import CountMoments
 from roadworn_plugins.projection.totals import law_of, totals, usage_nodes
@@ -50,7 +50,7 @@ class GridTotal:
         """Return the central band of this level.
 
         Raises:
-            NoEstimate: The level is not between 0 and 1.
+            LifeDataError: The level is not between 0 and 1.
         """
         side = tail(level)
         lower, upper = self.quantile([side, 1.0 - side])
@@ -83,14 +83,14 @@ def grid_total(
         cells: Cells of the grid.
 
     Raises:
-        NoEstimate: Lengths differ, or there are more than 500 parts.
+        LifeDataError: Lengths differ, or there are more than 500 parts.
 
     Reference: Feller, An Introduction to Probability Theory II (1971), ch. XV, for
     characteristic functions of compound sums. From memory.
     """
     nodes, weight = usage_nodes(counts, cost, usage_weight)
     if cost.median.size > _MOST_PARTS:
-        raise NoEstimate("A grid is meant for a vehicle; use totals() for more than 500 parts.")
+        raise LifeDataError("A grid is meant for a vehicle; use totals() for more than 500 parts.")
     rough = totals(counts, cost, usage_weight=usage_weight, levels=())
     if rough.expected.size == 0 or rough.expected[0] <= 0.0:
         return GridTotal(0.0, 1.0, np.array([1.0]))

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import gamma
 
-from roadworn_plugins.lifedata.checked import Floats, Integers, NoEstimate, finite
+from roadworn_plugins.lifedata.checked import Floats, Ints, LifeDataError, finite
 from roadworn_plugins.projection.belief import LifeBelief
 from roadworn_plugins.projection.renewal import CountMoments
 from roadworn_plugins.projection.totals import law_of, two_moment_count
@@ -26,12 +26,12 @@ def increments(
         width: distance or time between the two horizons, shape (parts,).
 
     Raises:
-        NoEstimate: they are not of the same parts and rates.
+        LifeDataError: they are not of the same parts and rates.
 
     Reference: Cox, Renewal Theory (1962), section 4.5, for the pairs of a renewal process.
     """
     if earlier.number.shape != later.number.shape:
-        raise NoEstimate("Both horizons must be of the same parts at the same rates.")
+        raise LifeDataError("Both horizons must be of the same parts at the same rates.")
     rate, _weight = belief.rates(later.number.shape[1])
     shape = belief.shape[later.group][:, None]
     rate = rate[later.group]
@@ -72,10 +72,10 @@ class Stock:
             service: Service level between 0 and 1, for instance 0.95.
 
         Raises:
-            NoEstimate: The level is not strictly between 0 and 1.
+            LifeDataError: The level is not strictly between 0 and 1.
         """
         if not 0.0 < service < 1.0:
-            raise NoEstimate("A service level lies between 0 and 1, for instance 0.95.")
+            raise LifeDataError("A service level lies between 0 and 1, for instance 0.95.")
         return int(np.searchsorted(np.cumsum(self.chance), service - 1e-9))
 
 
@@ -93,14 +93,14 @@ def stock(counts: CountMoments, *, pieces: ArrayLike | None = None) -> Stock:
         pieces: Pieces that one replacement takes, whole numbers, 1 by default.
 
     Raises:
-        NoEstimate: Pieces do not fit.
+        LifeDataError: Pieces do not fit.
 
     Reference: probability generating functions, Feller I (1968), ch. XI. From memory.
     """
     size = counts.group.size
     each = np.ones(size) if pieces is None else finite("pieces", pieces, least=1.0)
     if each.shape != (size,) or np.any(each != np.rint(each)):
-        raise NoEstimate("Pieces are whole numbers from 1, one for each part.")
+        raise LifeDataError("Pieces are whole numbers from 1, one for each part.")
     # Long enough that nothing wraps round, whichever of the rates is true.
     most = float(np.sum(counts.number.max(axis=1, initial=0.0) * each))
     widest = float(each.max(initial=1.0))
@@ -118,7 +118,7 @@ def stock(counts: CountMoments, *, pieces: ArrayLike | None = None) -> Stock:
 
 
 def _sum_of(
-    counts: CountMoments, places: Integers, turn: NDArray[np.complex128]
+    counts: CountMoments, places: Ints, turn: NDArray[np.complex128]
 ) -> NDArray[np.complex128]:
     """Generating function of the sum over places of one group, at each of its rates."""
     if places.size < _MANY:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import gamma, gammainc
 
-from roadworn_plugins.lifedata.checked import Floats, Integers, NoEstimate, finite
+from roadworn_plugins.lifedata.checked import Floats, Ints, LifeDataError, finite
 from roadworn_plugins.projection.belief import LifeBelief
 from roadworn_plugins.projection.excess import ExcessTable, tabulate
 
@@ -25,7 +25,7 @@ class _Mesh:
     """Points to tabulate at, and where each value lies among them."""
 
     points: Floats
-    cell: Integers
+    cell: Ints
     part: Floats | None  # None when every value is a point
 
     @classmethod
@@ -101,7 +101,7 @@ class Lookup:
             target[rows] += found
 
 
-def _straight(flat: Floats, place: Integers, part: Floats | None) -> Floats:
+def _straight(flat: Floats, place: Ints, part: Floats | None) -> Floats:
     """Values at these places, or straight between each and the next."""
     left: Floats = flat.take(place, mode="clip")
     if part is None:
@@ -147,7 +147,7 @@ class CountMoments:
         pairs: E[N (N - 1)], shape (parts, nodes).
     """
 
-    group: Integers
+    group: Ints
     shape: Floats
     weight: Floats
     chance: Floats
@@ -194,7 +194,7 @@ def expected_failures(
         Chances, exact for the belief, and numbers, to about 1e-4 of max(1, number).
 
     Raises:
-        NoEstimate: Unusable ages, horizons or groups, or a shape outside
+        LifeDataError: Unusable ages, horizons or groups, or a shape outside
             :data:`weibull_renewal.SHAPES`.
 
     Reference: Cox, Renewal Theory (1962), sections 2.2 and 4.
@@ -260,12 +260,14 @@ def count_moments(
         nodes: Rates that stand for the belief of each group.
 
     Raises:
-        NoEstimate: As for :func:`expected_failures`.
+        LifeDataError: As for :func:`expected_failures`.
 
     Reference: Cox, Renewal Theory (1962), section 4.5: for new parts E[N (N - 1)] / 2 = M * M.
     """
     if np.ndim(ahead) != 1:
-        raise NoEstimate("Moments are taken at one horizon a part; pass one column of distances.")
+        raise LifeDataError(
+            "Moments are taken at one horizon a part; pass one column of distances."
+        )
     code, now, stretch = checked_parts(belief, group, age, ahead)
     rate, weight = belief.rates(nodes)
     out = np.zeros((3, code.size, nodes))
@@ -277,11 +279,11 @@ def count_moments(
 
 def checked_parts(
     belief: LifeBelief, group: ArrayLike, age: ArrayLike, ahead: ArrayLike
-) -> tuple[Integers, Floats, Floats]:
+) -> tuple[Ints, Floats, Floats]:
     """Return groups, ages and horizons as arrays; horizons as (parts, horizons).
 
     Raises:
-        NoEstimate: Unequal lengths, unknown groups, negative or infinite values.
+        LifeDataError: Unequal lengths, unknown groups, negative or infinite values.
     """
     code = np.asarray(group)
     if code.size == 0:
@@ -290,19 +292,21 @@ def checked_parts(
     stretch = finite("distances ahead", ahead, least=0.0)
     stretch = stretch[:, None] if stretch.ndim == 1 else stretch
     if code.ndim != 1 or now.shape != code.shape or stretch.shape[:1] != code.shape:
-        raise NoEstimate(
+        raise LifeDataError(
             "Give one group, one age and one row of distances for each part; "
             f"these are {code.shape}, {now.shape} and {stretch.shape}."
         )
     if code.dtype.kind not in "iu" or (
         code.size and (code.min() < 0 or code.max() >= belief.shape.size)
     ):
-        raise NoEstimate(f"Groups must be whole numbers from 0 to {belief.shape.size - 1}; recode.")
+        raise LifeDataError(
+            f"Groups must be whole numbers from 0 to {belief.shape.size - 1}; recode."
+        )
     finite("ages", now[~np.isnan(now)], least=0.0)
     return code.astype(np.int64), now, stretch
 
 
-def by_group(code: Integers) -> Iterator[Integers]:
+def by_group(code: Ints) -> Iterator[Ints]:
     """Yield the rows of each group, at most 20,000 at a time."""
     order = np.argsort(code, kind="stable")
     for rows in np.split(order, np.flatnonzero(np.diff(code[order])) + 1):

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import gamma, gammaincinv
 
-from roadworn_plugins.lifedata.checked import Floats, Integers, NoEstimate, finite, summed, tail
+from roadworn_plugins.lifedata.checked import Floats, Ints, LifeDataError, finite, summed, tail
 from roadworn_plugins.projection.costs import CostSpread
 from roadworn_plugins.projection.renewal import CountMoments
 
@@ -104,7 +104,7 @@ class CountLaw:
         least = np.where(some, fraction * (1.0 - fraction) / np.where(some, later, 1.0), 1.0)
         return cls(first, sure, later, np.maximum(ratio, least) - 1.0)
 
-    def take(self, part: int, rates: Integers | None = None) -> "CountLaw":
+    def take(self, part: int, rates: Ints | None = None) -> "CountLaw":
         """Return the law of one part at some rates (all by default), shape (rates, 1)."""
         pick = slice(None) if rates is None else rates
         return CountLaw(
@@ -248,7 +248,7 @@ def totals(
         levels: Levels of the central bands.
 
     Raises:
-        NoEstimate: Lengths differ or a level is not between 0 and 1.
+        LifeDataError: Lengths differ or a level is not between 0 and 1.
 
     Reference: cumulants of a compound sum, Feller, An Introduction to Probability Theory I
     (1968), ch. XII; shifted (three-parameter) gamma approximation of aggregate claims, any text
@@ -291,14 +291,14 @@ def usage_nodes(
     """Return the usage nodes as a list with weights that add up to 1.
 
     Raises:
-        NoEstimate: Numbers of nodes, weights, parts and costs do not fit.
+        LifeDataError: Numbers of nodes, weights, parts and costs do not fit.
     """
     nodes = [counts] if isinstance(counts, CountMoments) else list(counts)
     weight = finite("usage weights", usage_weight, least=0.0)
     if weight.shape != (len(nodes),) or weight.sum() == 0.0:
-        raise NoEstimate("Give one weight above zero for each usage node.")
+        raise LifeDataError("Give one weight above zero for each usage node.")
     if any(node.group.shape != cost.median.shape for node in nodes):
-        raise NoEstimate("Give one cost for each part; the lengths differ.")
+        raise LifeDataError("Give one cost for each part; the lengths differ.")
     return nodes, weight / weight.sum()
 
 
@@ -321,27 +321,27 @@ def law_of(counts: CountMoments) -> CountLaw:
     return CountLaw.matching(counts.chance, counts.number, counts.pairs, settled)
 
 
-def _codes(name: str, values: ArrayLike | None, size: int) -> Integers:
+def _codes(name: str, values: ArrayLike | None, size: int) -> Ints:
     if values is None:
         return np.zeros(size, dtype=np.int64)
     code = np.asarray(values)
     if code.shape != (size,) or code.dtype.kind not in "iu" or np.any(code < 0):
-        raise NoEstimate(f"Give each part the number of its {name}, from 0.")
+        raise LifeDataError(f"Give each part the number of its {name}, from 0.")
     return code.astype(np.int64)
 
 
-def _pairs_of(first: Integers, second: Integers) -> tuple[Integers, Integers]:
+def _pairs_of(first: Ints, second: Ints) -> tuple[Ints, Ints]:
     """Number the pairs that occur: the pairs, shape (2, pairs), and the number of each part's."""
     size = int(second.max(initial=0)) + 1
     held, number = np.unique(first * size + second, return_inverse=True)
     return np.stack(np.divmod(held, size)), number
 
 
-def _per_total(cumulants: Floats, code: Integers, size: int) -> Floats:
+def _per_total(cumulants: Floats, code: Ints, size: int) -> Floats:
     return np.stack([summed(code, row, size) for row in cumulants])
 
 
-def _per_block(cumulants: Floats, code: Integers, size: int) -> Floats:
+def _per_block(cumulants: Floats, code: Ints, size: int) -> Floats:
     """Sum the cumulants over the parts of each block, shape (3, blocks, nodes)."""
     rows = [summed(code, values, size) for row in cumulants for values in row.T]
     out = np.stack(rows).reshape(cumulants.shape[0], cumulants.shape[2], size)
@@ -351,8 +351,8 @@ def _per_block(cumulants: Floats, code: Integers, size: int) -> Floats:
 def _nothing(
     nodes: Sequence[CountMoments],
     weight: Floats,
-    block: Integers,
-    blocks: Integers,
+    block: Ints,
+    blocks: Ints,
     n_totals: int,
 ) -> Floats:
     """Chance that no part of a total fails; the shared rate counts, the shared distance not."""

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roadworn_plugins.lifedata.checked import Floats, NoEstimate, finite, summed
+from roadworn_plugins.lifedata.checked import Floats, LifeDataError, finite, summed
 from roadworn_plugins.projection.belief import LifeBelief
 from roadworn_plugins.projection.renewal import (
     NODES,
@@ -65,7 +65,7 @@ def distance_ahead(
         nodes: Number of distances; 1 takes the mean.
 
     Raises:
-        NoEstimate: A value is negative or not finite, no node is asked for, or the spread is
+        LifeDataError: A value is negative or not finite, no node is asked for, or the spread is
             more than three times the mean.
     """
     mean_pace = finite("distances a month", pace, least=0.0)
@@ -73,13 +73,13 @@ def distance_ahead(
     lasting = finite("spreads of the pace", sd_pace, least=0.0)
     monthly = finite("spreads of a month", sd_month, least=0.0)
     if mean_pace.ndim != 1 or nodes < 1:
-        raise NoEstimate("Give one distance a month for each vehicle, and at least one node.")
+        raise LifeDataError("Give one distance a month for each vehicle, and at least one node.")
     mean = mean_pace[:, None] * np.atleast_1d(ahead)
     lasting, monthly = (np.broadcast_to(x, mean_pace.shape)[:, None] for x in (lasting, monthly))
     variance = (np.atleast_1d(ahead) * lasting) ** 2 + np.atleast_1d(ahead) * monthly**2
     relative = np.sqrt(variance) / np.where(mean > 0.0, mean, 1.0)
     if np.any(relative[mean > 0.0] > _WIDEST):
-        raise NoEstimate(
+        raise LifeDataError(
             "The spread of a distance is more than three times its mean; take the usual "
             "distance of the fleet for vehicles with too few readings."
         )
@@ -114,7 +114,7 @@ def expected_over_usage(
         Figures of shape (parts,) or (parts, horizons).
 
     Raises:
-        NoEstimate: As for :func:`renewal.expected_failures`.
+        LifeDataError: As for :func:`renewal.expected_failures`.
     """
     row = np.asarray(vehicle, dtype=np.int64)
     found = [
@@ -146,7 +146,7 @@ def moments_by_usage(
         nodes: Rates that stand for the belief of each group.
 
     Raises:
-        NoEstimate: As for :func:`renewal.count_moments`, also for more than one horizon.
+        LifeDataError: As for :func:`renewal.count_moments`, also for more than one horizon.
     """
     row = np.asarray(vehicle, dtype=np.int64)
     return [count_moments(belief, group, age, far[row], nodes=nodes) for far in ahead.distance]
@@ -190,11 +190,11 @@ class Calendar:
             months: Periods to add up; the number of periods must be a multiple of it.
 
         Raises:
-            NoEstimate: It is not.
+            LifeDataError: It is not.
         """
         rows, periods = self.number.shape
         if months < 1 or periods % months:
-            raise NoEstimate(
+            raise LifeDataError(
                 f"{periods} periods do not make whole ones of {months}; change the horizon."
             )
         shape = (rows, periods // months, months)
@@ -229,16 +229,16 @@ def calendar(
         nodes: Rates that stand for the belief of each group.
 
     Raises:
-        NoEstimate: Unusable parts, or horizons that do not grow from period to period.
+        LifeDataError: Unusable parts, or horizons that do not grow from period to period.
     """
     if ahead.distance.ndim != 3 or np.any(np.diff(ahead.distance, axis=2) < 0.0):
-        raise NoEstimate("Give the distance to the end of each period, never falling.")
+        raise LifeDataError("Give the distance to the end of each period, never falling.")
     car = np.asarray(vehicle, dtype=np.int64)
     code, now, _ = checked_parts(belief, group, age, np.zeros(car.shape))
     price = np.nan_to_num(np.asarray(cost, dtype=np.float64), nan=0.0)
     target = car if row is None else np.asarray(row, dtype=np.int64)
     if price.shape != car.shape or target.shape != car.shape:
-        raise NoEstimate("Give one vehicle, one cost and one row for each part.")
+        raise LifeDataError("Give one vehicle, one cost and one row for each part.")
     finite("costs", price, least=0.0)
     rows = ahead.distance.shape[1] if row is None else int(target.max(initial=-1)) + 1
     periods = ahead.distance.shape[2]

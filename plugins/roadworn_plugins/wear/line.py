@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import stdtr, stdtrit
 
-from roadworn_plugins.lifedata.checked import NoEstimate
+from roadworn_plugins.lifedata.checked import LifeDataError
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +90,7 @@ class WearLine:
 
     def _t(self, level: float) -> float:
         if not 0.0 < level < 1.0:
-            raise NoEstimate("The level must lie between 0 and 1; give 0.8 for 80 %.")
+            raise LifeDataError("The level must lie between 0 and 1; give 0.8 for 80 %.")
         return float(stdtrit(self.freedom, (1.0 + level) / 2.0))
 
     def _error(self, x: float) -> float:
@@ -113,14 +113,14 @@ def line_through(
         borrowed_freedom: degrees of freedom that it counts for; 0 for none.
 
     Raises:
-        NoEstimate: fewer than two places, or two measurements with nothing borrowed.
+        LifeDataError: fewer than two places, or two measurements with nothing borrowed.
     """
     n = len(x)
     if n != len(y) or n < 2 or max(x) == min(x):
-        raise NoEstimate("A line needs measurements at two different distances at least.")
+        raise LifeDataError("A line needs measurements at two different distances at least.")
     freedom = n - 2 + borrowed_freedom
     if freedom <= 0:
-        raise NoEstimate("Two measurements show no scatter: measure a third time.")
+        raise LifeDataError("Two measurements show no scatter: measure a third time.")
     xs, ys = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
     mean_x, mean_y = float(xs.mean()), float(ys.mean())
     sxx = float(np.sum((xs - mean_x) ** 2))
