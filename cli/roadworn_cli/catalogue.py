@@ -70,19 +70,19 @@ def sheets(
     roadworn analyse inspection-outlook rules=rules.toml
     """  # noqa: D301  # typer wants the backspace itself before lines it is not to wrap
     check_format(fmt)
-    from roadworn.trade.limits import load_sheet, sheet_names, sheet_text
+    from roadworn.trade.limits import SHEETS, load_sheet
 
     if blank:
         from roadworn.reading.filled import blank_rows
 
         if not name:
-            raise UsageError(f"--blank needs a sheet: {' or '.join(sheet_names())}, or a path.")
+            raise UsageError(f"--blank needs a sheet: {' or '.join(SHEETS.names())}, or a path.")
         head, *rows = blank_rows(load_sheet(name))
         emit(head, rows, fmt="csv")
         return
     if name.endswith(".toml"):
         sheet = load_sheet(name)
-        measured = sum(item.measurement is not None for item in sheet.items)
+        measured = sum(bool(item.measurement) for item in sheet.items)
         items = counted(len(sheet.items), "item")
         typer.echo(f"{name}: {sheet.title}, {items}, {measured} measured")
         return
@@ -94,7 +94,7 @@ def sheets(
     if not name:
         rows = [
             (known, "look-over sheet", load_sheet(known).title, "record inspection --sheet")
-            for known in sheet_names()
+            for known in SHEETS.names()
         ]
         rows += [(f.name, f.what, f.title, f"analyse {by} {f.setting}=") for by, f in files]
         emit(_COLUMNS, rows, fmt=fmt)
@@ -104,9 +104,9 @@ def sheets(
         typer.echo(packaged.read(), nl=False)
         return
     try:
-        typer.echo(sheet_text(name), nl=False)
+        typer.echo(SHEETS.text(name), nl=False)
     except UnknownName:
-        names = [*sheet_names(), *(file.name for _by, file in files)]
+        names = [*SHEETS.names(), *(file.name for _by, file in files)]
         near = get_close_matches(name, [*names, *(n.partition("_")[0] for n in names)], n=1)
         meant = f" (did you mean {near[0]}?)" if near else ""
         raise UnknownName(

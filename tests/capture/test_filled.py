@@ -10,8 +10,8 @@ import pytest
 from roadworn.model.errors import ProblemsFound, UsageError
 from roadworn.model.payloads import Inspection
 from roadworn.reading.filled import blank_rows, filled_rows, read_filled
-from roadworn.trade.limits import load_sheet, sheet_names
-from roadworn.trade.sizes import KnownSizes
+from roadworn.trade.judging import KnownSizes
+from roadworn.trade.limits import SHEETS, load_sheet
 
 LIGHT, HEAVY = load_sheet("light_vehicle"), load_sheet("heavy_vehicle")
 HEAD = "item,component,place,measure,unit,limit,measured,condition,size of,size,note\n"
@@ -34,7 +34,7 @@ def condition(item: str, folder: Path, sheet=LIGHT, **cells: str) -> str:
     return found
 
 
-@pytest.mark.parametrize("name", sheet_names())
+@pytest.mark.parametrize("name", SHEETS.names())
 def test_an_empty_table_comes_back_as_nothing_checked(name: str, tmp_path: Path) -> None:
     sheet = load_sheet(name)
     rows = list(blank_rows(sheet))
@@ -131,7 +131,7 @@ def test_a_condition_that_was_written_stands(tmp_path: Path) -> None:
         (row("Horn", condition="fine"), "condition", "cannot be 'fine'"),
         (row("Horn", note="quiet"), "condition", "a note and no condition"),
         (row("Brake rotors", place="LF", measured="24 mm"), "condition", "fill in size"),
-        (row("Steering wheel free play", measured="2 in"), "condition", "fill in size"),
+        (row("Steering wheel free play", measured="2.1 in"), "condition", "fill in size"),
         (row("Steering wheel free play", measured="2 in", size="round"), "size", "cannot be read"),
         (row("Horn", condition="s", size="3"), "size", "asks for no size"),
         (

@@ -3,7 +3,7 @@
 import pytest
 
 from roadworn.model.errors import UsageError
-from roadworn.reading.judging import read_judged_finding
+from roadworn.reading.phrases import read_judged_finding
 from roadworn.reading.scans import read_scan
 from roadworn.trade.limits import load_sheet
 from roadworn.trade.scan_text import parse_scan_text
@@ -58,6 +58,16 @@ def test_at_a_limit_a_heavy_vehicle_is_wearing(text: str, condition: str) -> Non
     said = text.replace("two pads", "lining kind two pads")
     found = read_judged_finding(said, load_sheet("heavy_vehicle"))
     assert found.finding["condition"] == condition
+
+
+def test_a_figure_that_fails_at_every_size_needs_none() -> None:
+    # 49 CFR 570.7 Table 1: no more than 2 3/4 in at the largest diameter, 22 in.
+    found = read_judged_finding("steering column 2.8 in")
+    assert found.finding["condition"] == "failed"
+    assert "2.75 in at any steering wheel diameter" in found.remark
+    assert read_judged_finding("steering column 2 in").finding["condition"] == "sound"
+    with pytest.raises(UsageError, match="depends on the steering wheel diameter"):
+        read_judged_finding("steering column 2.01 in")
 
 
 def test_the_person_is_told_what_decided() -> None:

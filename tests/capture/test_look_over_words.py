@@ -7,9 +7,9 @@ Forms and sentences are our own; that a long-stroke type 30 chamber is readjuste
 import pytest
 
 from roadworn.model.errors import UsageError
-from roadworn.reading.judging import check_agreement, join_sizes, read_judged_finding
+from roadworn.reading.phrases import check_agreement, join_sizes, read_judged_finding
+from roadworn.trade.judging import KnownSizes
 from roadworn.trade.limits import load_sheet
-from roadworn.trade.sizes import KnownSizes
 
 
 @pytest.mark.parametrize(

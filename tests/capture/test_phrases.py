@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 
 from roadworn.model.errors import UnknownName, UsageError
 from roadworn.model.payloads import Estimate, Inspection
+from roadworn.reading.estimate_lines import read_estimate_line
+from roadworn.reading.estimates import read_decisions
 from roadworn.reading.phrases import (
-    read_decisions,
-    read_estimate_line,
     read_finding,
     read_item,
     read_measurements,

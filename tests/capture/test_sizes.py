@@ -5,9 +5,9 @@ from typing import Any
 import pytest
 
 from roadworn.model.errors import UsageError
-from roadworn.reading.judging import read_judged_finding
+from roadworn.reading.phrases import read_judged_finding
+from roadworn.trade.judging import KnownSizes, put_sizes, size_in, take_sizes
 from roadworn.trade.limits import limit_tables, load_sheet
-from roadworn.trade.sizes import KnownSizes, put_sizes, size_in, take_sizes
 
 HEAVY, LIGHT = load_sheet("heavy_vehicle"), load_sheet("light_vehicle")
 
@@ -100,7 +100,7 @@ def test_a_size_settles_the_limit(text: str, sheet: Any, condition: str) -> None
         # Air disc 1/8 in, hydraulic 1/16 in: the kind of brake is nowhere on record.
         ("brake pads axle 1 0.1 in", "the limits differ"),
         ("air brake chamber 2L 2 in", "depends on the chamber type: add it, as 'chamber type 12'"),
-        ("brake shoes axle 1 1/4 in", "depends on the lining kind"),
+        ("brake shoes axle 1 0.2 in", "depends on the lining kind"),
         ("brake rotor LF 24 mm", "says no condition"),
     ],
 )
@@ -138,7 +138,7 @@ def test_what_was_said_of_the_vehicle_holds_and_a_type_only_at_its_place() -> No
         "sound"
     )
     with pytest.raises(UsageError, match="chamber type"):
-        read_judged_finding("air brake chamber 1L 1 in", HEAVY, known)
+        read_judged_finding("air brake chamber 1L 2 in", HEAVY, known)
 
 
 def test_what_was_said_of_an_axle_holds_for_both_ends() -> None:

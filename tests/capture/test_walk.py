@@ -6,11 +6,12 @@ import pytest
 from roadworn.model.errors import UsageError
 from roadworn.model.payloads import Inspection
 from roadworn.reading.walk import HELP, Walk
-from roadworn.trade.limits import Sheet, SheetItem, load_sheet, sheet_names
+from roadworn.trade.limits import SHEETS, Item, Sheet, load_sheet
 
 
-def item(name: str, component: str, **more: object) -> SheetItem:
-    return SheetItem(name, component, "underneath", "for this test", "CP", "fair", **more)  # type: ignore[arg-type]
+def item(name: str, component: str, **more: object) -> Item:
+    more = {"area": "underneath", **more}
+    return Item(name, (component,), "for this test", "CP", "fair", **more)  # type: ignore[arg-type]
 
 
 PADS = item("Pads", "brake.pad", measurement="lining", unit="mm")
@@ -118,7 +119,7 @@ def test_a_walk_goes_on_from_kept_entries() -> None:
 
 
 def test_every_packaged_sheet_can_be_walked_to_its_end() -> None:
-    for name in sheet_names():
+    for name in SHEETS.names():
         walk = Walk(load_sheet(name))
         while walk.item is not None:
             walk.answer("n")
@@ -127,7 +128,7 @@ def test_every_packaged_sheet_can_be_walked_to_its_end() -> None:
         Inspection.model_validate_json(orjson.dumps(payload))
 
 
-def load_item(sheet: str, component: str) -> SheetItem:
+def load_item(sheet: str, component: str) -> Item:
     return next(i for i in load_sheet(sheet).items if i.component == component and i.measurement)
 
 
@@ -163,14 +164,14 @@ def test_a_bare_figure_is_in_the_unit_of_the_question() -> None:
 
 def test_a_size_that_nobody_knows_leaves_the_item_not_checked() -> None:
     walk = heavy_at("Chamber stroke")
-    walk.answer("1L 1 in")
+    walk.answer("1L 2 in")
     with pytest.raises(UsageError, match="chamber type"):
         walk.answer("31")
     assert walk.asks == "size"
     walk.answer("")
     (finding,) = walk.payload()["findings"]
     assert finding["condition"] == "not_checked"
-    assert finding["measurements"][0]["value"] == 1.0
+    assert finding["measurements"][0]["value"] == 2.0
 
 
 @pytest.mark.parametrize("text", ["2L s", "s axle 2", "2R 3/32 in", "LR 3/32"])

@@ -14,11 +14,11 @@ from pathlib import Path
 import pytest
 
 from roadworn.model.units import exact
-from roadworn.trade.limits import judge, limit_tables, load_sheet, sheet_names
-from roadworn.trade.sizes import KnownSizes
+from roadworn.trade.judging import KnownSizes, judge
+from roadworn.trade.limits import SHEETS, Item, limit_tables, load_sheet
 from roadworn_plugins.inspection.judging import judge_item
 from roadworn_plugins.inspection.looks import Seen
-from roadworn_plugins.inspection.rules import RULE_SETS, RuleItem, load_rules
+from roadworn_plugins.inspection.rules import RULE_SETS, load_rules
 
 REFERENCE = Path(__file__).parents[1] / "reference/trade"
 HAIR = Decimal("0.0001")
@@ -46,18 +46,18 @@ def sized(row: dict[str, str]) -> Iterator[tuple[str | None, Decimal]]:
 
 
 TABLES = rows("table_limits.csv")
-SHEETS = rows("sheet_limits.csv")
+LIMITS = rows("sheet_limits.csv")
 RULES = rows("rule_limits.csv")
 
 
 def test_every_limit_that_ships_is_typed_here_and_no_other() -> None:
     ships = {
         (name, item.name)
-        for name in sheet_names()
+        for name in SHEETS.names()
         for item in load_sheet(name).items
-        if item.limit is not None or item.table is not None
+        if item.limit is not None or item.table
     }
-    assert {(row["sheet"], row["item"]) for row in SHEETS} == ships
+    assert {(row["sheet"], row["item"]) for row in LIMITS} == ships
     rules = {
         (weight, item.name)
         for name in RULE_SETS.names()
@@ -73,14 +73,14 @@ def test_every_limit_that_ships_is_typed_here_and_no_other() -> None:
     assert {(row["table"], row["size"].casefold()) for row in TABLES} == sizes
     practice = {
         (name, item.name)
-        for name in sheet_names()
+        for name in SHEETS.names()
         for item in load_sheet(name).items
         if item.recommend is not None or item.normal is not None
     }
     assert {(row["sheet"], row["item"]) for row in rows("practice.csv")} == practice
 
 
-@pytest.mark.parametrize("row", SHEETS, ids=lambda row: f"{row['sheet']}-{row['item']}")
+@pytest.mark.parametrize("row", LIMITS, ids=lambda row: f"{row['sheet']}-{row['item']}")
 def test_a_sheet_passes_at_its_limit_and_fails_a_hair_beyond(row: dict[str, str]) -> None:
     item = next(i for i in load_sheet(row["sheet"]).items if i.name == row["item"])
     assert item.mark == row["mark"]
@@ -109,7 +109,7 @@ def test_common_practice_says_wearing_and_never_failed(row: dict[str, str]) -> N
     assert judge(item, Decimal(row["wearing"]), row["unit"], size=size).condition == "wearing"
 
 
-def outcome(item: RuleItem, place: str, value: Decimal, unit: str, size: str | None) -> str:
+def outcome(item: Item, place: str, value: Decimal, unit: str, size: str | None) -> str:
     places = tuple(dict.fromkeys((place, *item.complete, *_other(place))))
     known = KnownSizes()
     if size is not None:

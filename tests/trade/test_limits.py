@@ -1,6 +1,7 @@
 """Limits against the cited rules, exactly at the limit, and the sheets against the catalogue."""
 
 import csv
+from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 
@@ -11,11 +12,18 @@ from hypothesis import strategies as st
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UnknownName, UsageError
 from roadworn.model.units import UnitError, convert, dimension_of
-from roadworn.trade.limits import judge, limit_tables, load_sheet, sheet_names, table_limit
+from roadworn.trade.judging import judge
+from roadworn.trade.limits import SHEETS, limit_tables, load_sheet
 
 REFERENCE = Path(__file__).parents[1] / "reference/trade"
-SHEETS = [load_sheet(name) for name in sheet_names()]
-ITEMS = [(sheet.name, item) for sheet in SHEETS for item in sheet.items]
+LOADED = [load_sheet(name) for name in SHEETS.names()]
+ITEMS = [(sheet.name, item) for sheet in LOADED for item in sheet.items]
+
+
+def limit(table, size):
+    """The limit that a table prints for a size, or None."""
+    row = limit_tables()[table].limit_for(size)
+    return row and row[1]
 
 
 def rows(name):
@@ -31,10 +39,10 @@ FRONT = item("heavy_vehicle", "Tire tread, steer axle")
 
 
 def test_three_sheets():
-    assert sheet_names() == ("heavy_vehicle", "light_vehicle", "van_or_light_truck")
+    assert SHEETS.names() == ("heavy_vehicle", "light_vehicle", "van_or_light_truck")
     with pytest.raises(UnknownName) as caught:
         load_sheet("boat")
-    assert caught.value.near == sheet_names()
+    assert caught.value.near == SHEETS.names()
 
 
 @pytest.mark.parametrize(("sheet", "row"), ITEMS, ids=lambda x: getattr(x, "name", x))
@@ -44,15 +52,15 @@ def test_items_are_well_formed(sheet, row):
     assert row.sure in {"sure", "fair", "check"}
     assert row.citation
     assert (row.mark == "CP") == row.citation.startswith("common practice")
-    assert (row.measurement is None) == (row.unit is None)
+    assert bool(row.measurement) == bool(row.unit)
     figures = (row.limit, row.recommend, row.normal, row.table)
-    if row.measurement is None:
+    if not row.measurement:
         assert not any(figures)
     else:
         assert dimension_of(row.unit)
     if row.limit is not None or row.recommend is not None:
         assert row.direction in {"min", "max"}
-    if row.table is not None:
+    if row.table:
         table = limit_tables()[row.table]
         assert (table.unit, table.direction) == (row.unit, row.direction)
     if row.limit is not None:
@@ -65,12 +73,12 @@ def test_items_are_well_formed(sheet, row):
 )
 def test_steering_wheel_play(row, table):
     # 17 and 19 in: nothing is printed, the next smaller (stricter) size serves.
-    assert table_limit(table, row["diameter"]) == Decimal(row[table])
+    assert limit(table, row["diameter"]) == Decimal(row[table])
 
 
 def test_outside_the_printed_diameters_the_nearest_row_serves():
-    assert table_limit("steering_play", "15") == 2  # printed as "16 or less"
-    assert table_limit("steering_play", "24") == Decimal("2.75")
+    assert limit("steering_play", "15") == 2  # printed as "16 or less"
+    assert limit("steering_play", "24") == Decimal("2.75")
 
 
 @pytest.mark.parametrize(
@@ -86,7 +94,7 @@ def test_outside_the_printed_diameters_the_nearest_row_serves():
     ],
 )
 def test_linkage_play(rim, inches):
-    assert table_limit("linkage_play", rim) == Decimal(inches)
+    assert limit("linkage_play", rim) == Decimal(inches)
 
 
 @pytest.mark.parametrize(
@@ -95,12 +103,12 @@ def test_linkage_play(rim, inches):
     [("16", "1.75"), ("30", "2"), ("20L", "2"), ("24ll", "2.5"), ("36", "2.25"), ("99", None)],
 )
 def test_chamber_stroke(chamber, inches):
-    assert table_limit("chamber_stroke", chamber) == (Decimal(inches) if inches else None)
+    assert limit("chamber_stroke", chamber) == (Decimal(inches) if inches else None)
 
 
 @pytest.mark.parametrize("row", rows("battery_load.csv"), ids=lambda r: r["fahrenheit"])
 def test_battery_load(row):
-    assert table_limit("battery_load", row["fahrenheit"]) == Decimal(row["volts"])
+    assert limit("battery_load", row["fahrenheit"]) == Decimal(row["volts"])
     load = item("light_vehicle", "Battery under load")
     at = judge(load, Decimal(row["volts"]), "V", size=row["fahrenheit"])
     below = judge(load, Decimal(row["volts"]) - Decimal("0.01"), "V", size=row["fahrenheit"])
@@ -157,7 +165,7 @@ def test_lining_of_a_steer_axle_with_air_drums(kind, inches):
     row = item("heavy_vehicle", "Lining, steer axle, air drum")
     assert judge(row, Decimal(inches), "in", size=kind).condition == "wearing"
     assert judge(row, Decimal(inches) - Decimal("0.0001"), "in", size=kind).condition == "failed"
-    assert judge(row, 1, "in").condition == "not_checked"
+    assert judge(row, Decimal("0.2"), "in").condition == "not_checked"
 
 
 @pytest.mark.parametrize(
@@ -205,11 +213,13 @@ def test_common_practice(name, value, unit, condition):
 
 
 def test_not_checked_is_never_sound():
-    assert judge(TREAD, None).condition == "not_checked"
     play = item("light_vehicle", "Steering wheel free play")
-    assert judge(play, 1, "in").condition == "not_checked"
-    assert judge(play, 1, "in", size="17").condition == "sound"
+    undecided = judge(play, Decimal("2.1"), "in")
+    assert (undecided.condition, undecided.missing) == ("not_checked", "size")
+    assert judge(play, Decimal("2.1"), "in", size="18").condition == "sound"
+    assert judge(play, Decimal("2.1"), "in", size="17").condition == "failed"
     rotor = item("light_vehicle", "Brake rotors")
+    assert judge(rotor, 24, "mm").missing == "marked"
     assert judge(rotor, 24, "mm").condition == "not_checked"
     assert judge(rotor, 24, "mm", marked=24).condition == "sound"
     assert judge(rotor, Decimal("23.99"), "mm", marked=24).condition == "failed"
@@ -220,10 +230,40 @@ def test_what_cannot_be_judged_is_refused():
         judge(item("light_vehicle", "Horn"), 3, "mm")
     with pytest.raises(UnitError):
         judge(TREAD, 12, "V")
-    with pytest.raises(UsageError, match="steering wheel diameter"):
-        table_limit("steering_play", "big")
-    with pytest.raises(UsageError):
-        table_limit("boats", "3")
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "condition"),
+    # 49 CFR 570.7 Table 1: from 2 in at 16 in of diameter to 2 3/4 in at 22 in; exactly at a
+    # limit passes.
+    [
+        ("2", "in", "sound"),
+        ("2.0001", "in", "not_checked"),
+        ("2.75", "in", "not_checked"),
+        ("2.7501", "in", "failed"),
+        ("50.8", "mm", "sound"),
+        ("69.86", "mm", "failed"),
+    ],
+)
+def test_a_size_does_not_matter_where_the_figure_comes_to_the_same_at_each(value, unit, condition):
+    told = judge(item("light_vehicle", "Steering wheel free play"), Decimal(value), unit)
+    assert told.condition == condition
+    assert told.missing == ("size" if condition == "not_checked" else "")
+    if condition == "failed":
+        assert told.reason == (
+            f"{Decimal(value)} {unit} is more than the limit of 2.75 in at any steering wheel "
+            "diameter"
+        )
+        assert (told.limit, told.citation) == (
+            Decimal("2.75"),
+            limit_tables()["steering_play"].citation,
+        )
+
+
+def test_an_item_in_another_unit_than_its_table_is_compared_in_one():
+    play = replace(item("light_vehicle", "Steering wheel free play"), unit="mm")
+    assert judge(play, 51, "mm", size="16").condition == "failed"  # 2 in are 50.8 mm
+    assert judge(play, Decimal("50.8"), "mm", size="16").condition == "sound"
 
 
 @given(st.decimals(0, 40, places=3))

@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 
 from roadworn.model.errors import UnknownName, UsageError
-from roadworn.trade.limits import judge, load_sheet, sheet_names, sheet_text
+from roadworn.trade.judging import judge
+from roadworn.trade.limits import SHEETS, load_sheet
 
 OWN = """
 [sheet]
@@ -44,9 +45,9 @@ def test_a_sheet_from_a_path_says_whose_figure_it_is(tmp_path: Path) -> None:
     assert judge(tread, Decimal("1.59"), "mm").condition == "failed"
 
 
-@pytest.mark.parametrize("name", sheet_names())
+@pytest.mark.parametrize("name", SHEETS.names())
 def test_a_copy_of_a_packaged_sheet_reads_as_the_packaged_one(name: str, tmp_path: Path) -> None:
-    copied = load_sheet(written(sheet_text(name), tmp_path))
+    copied = load_sheet(written(SHEETS.text(name), tmp_path))
     assert copied.items == load_sheet(name).items
 
 

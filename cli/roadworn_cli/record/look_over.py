@@ -11,10 +11,9 @@ import typer
 from roadworn.checks.recent import last_events
 from roadworn.model.errors import LedgerRefused, UsageError
 from roadworn.reading.amounts import choose
-from roadworn.reading.judging import JudgedFinding, check_agreement, join_sizes, read_judged_finding
-from roadworn.trade.data_file import kept
-from roadworn.trade.limits import Sheet, load_sheet
-from roadworn.trade.sizes import KnownSizes
+from roadworn.reading.phrases import JudgedFinding, check_agreement, join_sizes, read_judged_finding
+from roadworn.trade.judging import KnownSizes
+from roadworn.trade.limits import SHEETS, Sheet, load_sheet
 from roadworn.trade.weight import Weighed, Weight, weigh
 from roadworn_cli.context import check_day, state_of, today
 from roadworn_cli.output import note as say_note
@@ -32,7 +31,6 @@ from roadworn_cli.record.common import (
 )
 from roadworn_cli.record.remarks import profile_of
 
-VARIABLE = "ROADWORN_SHEET"
 _BY_WEIGHT: Mapping[Weight, str] = {"heavy": "heavy_vehicle", "light": "light_vehicle"}
 
 
@@ -68,10 +66,8 @@ def choose_sheet(ledger: Path, vehicle_id: str, named: str) -> Chosen:
     Raises:
         UsageError: there is no such sheet, or it cannot be used.
     """
-    if named:
+    if named or os.environ.get(SHEETS.variable):
         return Chosen(load_sheet(named), by_name=True)
-    if os.environ.get(VARIABLE):
-        return Chosen(kept(VARIABLE, load_sheet, ""), by_name=True)
     weighed = weigh(profile_of(ledger, vehicle_id))
     sheet = load_sheet(_BY_WEIGHT[weighed.taken])
     return Chosen(sheet, by_name=False, doubt=weighed.doubt, why=_why(weighed))
@@ -183,7 +179,7 @@ def inspection(
         from roadworn_cli.record.walk import forget
 
         forget(ctx, vehicle_id)
-    _tell_doubts(payload, chosen.sheet)
+    _tell_doubts(payload, chosen.sheet, sizes)
     for text in rises:
         say_note(text)
 
@@ -261,13 +257,13 @@ def _read_all(texts: list[str], chosen: "Chosen", sizes: "KnownSizes") -> list[d
     return findings
 
 
-def _tell_doubts(payload: dict[str, Any], sheet: "Sheet") -> None:
+def _tell_doubts(payload: dict[str, Any], sheet: Sheet, sizes: KnownSizes) -> None:
     """Say where a figure is worse than the condition that was written down with it."""
     measured = [finding for finding in payload.get("findings", ()) if "measurements" in finding]
     if measured:
         from roadworn.checks.measured import doubts
 
-        for text in doubts(sheet, measured):
+        for text in doubts(sheet, measured, sizes):
             say_note(text)
 
 

@@ -7,8 +7,7 @@ import typer
 
 from roadworn.checks.recent import amendment_of, last_event
 from roadworn.model.errors import UsageError
-from roadworn.reading.estimates import read_estimate, total_of_lines
-from roadworn.reading.phrases import read_decisions
+from roadworn.reading.estimates import read_decisions, read_estimate, total_of_lines
 from roadworn_cli.context import State, check_day, default_currency, state_of
 from roadworn_cli.output import escape, note, say
 from roadworn_cli.record.common import (

@@ -18,8 +18,8 @@ import typer
 
 from roadworn.model.errors import UsageError
 from roadworn.reading.walk import HELP, Walk
-from roadworn.trade.limits import Sheet, sheet_names
-from roadworn.trade.sizes import KnownSizes
+from roadworn.trade.judging import KnownSizes
+from roadworn.trade.limits import SHEETS, Sheet
 from roadworn_cli.context import State, state_of
 from roadworn_cli.output import say
 
@@ -173,7 +173,7 @@ def walk(ctx: typer.Context, vehicle_id: str, sheet: Sheet, sizes: KnownSizes) -
 
 def _ask_through(asked: Walk, draft: Path) -> None:
     """Ask until the walk is over, each answer kept at once."""
-    others = [name for name in sheet_names() if name != asked.sheet.name]
+    others = [name for name in SHEETS.names() if name != asked.sheet.name]
     with Answers() as answers:
         at_once = " In this terminal s and n take no Enter." if answers.single else ""
         say(f"{HELP}{at_once} Other sheets: --sheet {' or '.join(others)}.")

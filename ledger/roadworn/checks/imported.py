@@ -27,7 +27,7 @@ from roadworn.checks.recent import MOST_KM_PER_DAY, LastReading
 from roadworn.model.events import utc_now
 from roadworn.model.messages import Problem
 from roadworn.model.units import KM_PER_MILE, convert
-from roadworn.trade.limits import Sheet, load_sheet, sheet_names
+from roadworn.trade.limits import SHEETS, Sheet, load_sheet
 from roadworn.trade.weight import weigh
 
 _VEHICLE, _KIND, _OCCURRED, _ODOMETER, _UNIT, _PAYLOAD = 1, 2, 4, 8, 9, 10
@@ -154,12 +154,12 @@ def may_be_odd(payload: Mapping[str, Any]) -> bool:
 @lru_cache(100)
 def measured_components(sheet: str) -> frozenset[str]:
     """Return the components that a sheet has limits for; the usual sheet when it is not ours."""
-    return frozenset(item.component for item in _sheet(sheet).items if item.measurement is not None)
+    return frozenset(item.component for item in _sheet(sheet).items if item.measurement)
 
 
 @lru_cache(100)
 def _sheet(name: str) -> Sheet:
-    return load_sheet(name if name in sheet_names() else _DEFAULT_SHEET)
+    return load_sheet(name if name in SHEETS.names() else _DEFAULT_SHEET)
 
 
 def _finding_doubts(payload: Mapping[str, Any]) -> Iterator[Problem]:

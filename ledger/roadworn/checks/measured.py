@@ -5,10 +5,10 @@ from typing import Any
 
 from roadworn.model.errors import UsageError
 from roadworn.model.places import covers
-from roadworn.model.units import UnitError, convert, dimension_of
+from roadworn.model.units import convert, dimension_of
 from roadworn.say.telling import item_words
-from roadworn.trade.limits import Sheet, SheetItem, judge
-from roadworn.trade.sizes import figures_of
+from roadworn.trade.judging import KnownSizes, figures_of, judge_by_all
+from roadworn.trade.limits import Sheet
 
 #: A reading below zero of these is a slip; an angle, a current or a temperature may be.
 _FROM_ZERO = frozenset(
@@ -77,41 +77,35 @@ def check_measurements(component: str, measurements: Iterable[Mapping[str, Any]]
 _ORDER = ("sound", "wearing", "failed")
 
 
-def doubts(sheet: Sheet, findings: Iterable[Mapping[str, Any]]) -> Iterator[str]:
+def doubts(
+    sheet: Sheet, findings: Iterable[Mapping[str, Any]], sizes: KnownSizes | None = None
+) -> Iterator[str]:
     """Yield a sentence for each finding whose figure is worse than its condition says.
 
     Args:
-        sheet: whose limits to compare with; an item that asks for a size is left out.
+        sheet: whose limits to compare with.
         findings: findings of an inspection, as dictionaries.
+        sizes: those on record of the vehicle; a limit that hangs on one that nobody said counts
+            where a figure comes to the same at every size.
     """
+    known = KnownSizes() if sizes is None else sizes
     for finding in findings:
-        place = finding.get("position")
-        items = [i for i in sheet.items if i.component == finding["component"] and i.covers(place)]
-        for measured in figures_of(finding):
-            said = _doubt(items, finding["condition"], measured)
-            if said:
-                told = f"{item_words(finding)} was written down as {finding['condition']}"
-                yield f"{told}, but {said} on the sheet {sheet.name}."
-
-
-def _doubt(items: Iterable[SheetItem], condition: str, measured: Mapping[str, Any]) -> str:
-    fitting = [item for item in items if item.measurement is not None and item.table is None]
-    named = [item for item in fitting if item.measurement == measured.get("name")]
-    # One component can be measured in several ways; without a name only a single way is sure.
-    if condition not in _ORDER or len(named or fitting) != 1:
-        return ""
-    (item,) = named or fitting
-    try:
-        judgement = judge(item, measured["value"], measured["unit"])
-    except UnitError:
-        return ""
-    if judgement.condition not in _ORDER:
-        return ""
-    if _ORDER.index(judgement.condition) <= _ORDER.index(condition):
-        return ""
-    # Common practice says of itself that it is no more than that.
-    source = "" if judgement.mark == "CP" else f" ({judgement.citation})"
-    return f"{judgement.reason}{source}: {judgement.condition}"
+        if finding["condition"] not in _ORDER:
+            continue
+        for figure in figures_of(finding):
+            told = judge_by_all(sheet.items, finding, figure, known)
+            settled = [one for one in told if one.condition in _ORDER]
+            # Where the limits differ, only a person can say which of them holds.
+            if len({one.condition for one in settled}) != 1:
+                continue
+            worse = settled[0]
+            if _ORDER.index(worse.condition) > _ORDER.index(finding["condition"]):
+                # Common practice says of itself that it is no more than that.
+                source = "" if worse.mark == "CP" else f" ({worse.citation})"
+                yield (
+                    f"{item_words(finding)} was written down as {finding['condition']}, but "
+                    f"{worse.reason}{source}: {worse.condition} on the sheet {sheet.name}."
+                )
 
 
 #: A rise in mm that no gauge errs by; common practice, no source.

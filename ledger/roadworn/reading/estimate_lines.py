@@ -12,7 +12,7 @@ from typing import Any
 from roadworn.model.errors import UsageError
 from roadworn.model.money import Kind, PricedLine
 from roadworn.reading.amounts import read_money
-from roadworn.reading.phrases import read_estimate_line
+from roadworn.reading.phrases import part_fields, split_part
 from roadworn.reading.terms import Terms, nearest_of
 from roadworn.trade.estimating import Labour, Part, ShopTerms, Sublet, Work, priced
 
@@ -274,7 +274,7 @@ def read_worked_line(
 
     Args:
         text: ``component place, work 1.8 h + part cost 40.00``, or what
-            `roadworn.reading.phrases.read_estimate_line` takes.
+            `read_estimate_line` takes.
         line: its number.
         currency: code to use when the text has none.
         terms: the shop's, for pieces that have no price of their own.
@@ -296,6 +296,40 @@ def read_worked_line(
     amount = sum_of(pieces, "labour", "parts", "sublet", "fee", "flat")
     made = _whole_of_it(read_estimate_line(f"{what} {amount:.2f}", line, code), text)
     return made | _halves(pieces, code) | {"pieces": pieces}
+
+
+def read_estimate_line(text: str, line: int, currency: str = "") -> dict[str, Any]:
+    """Read one line of an estimate, ``brake pads front, machine discs 180.00``.
+
+    Args:
+        text: component, place, what would be done, and the amount at the end.
+        line: its number, by which an answer names it.
+        currency: code to use when the text has none.
+
+    Raises:
+        UnknownName: no component answers to it.
+        UsageError: no amount stands at the end.
+    """
+    found = re.fullmatch(
+        r"(?P<what>.*?)[\s:=]+(?P<amount>-?\d[\d,]*(?:\.\d+)?(?:\s+[A-Za-z]{3})?)", text.strip()
+    )
+    if found is None:
+        raise UsageError(
+            f"The estimate line {text.strip()!r} ends in no amount",
+            "write it as 'brake pads front 180.00'",
+        )
+    component, position, rest = split_part(found["what"])
+    made: dict[str, Any] = {
+        "line": line,
+        **part_fields(component, position),
+        "amount": read_money(found["amount"], currency, allow_negative=True),
+    }
+    if component.safety_critical:
+        made["safety"] = True
+    work = rest.strip(" ,;:-")
+    if work:
+        made["work"] = work
+    return made
 
 
 def _whole_of_it(made: dict[str, Any], text: str) -> dict[str, Any]:

@@ -10,11 +10,13 @@ from typing import Any
 
 from roadworn.model.errors import UsageError
 from roadworn.model.money import EstimateTotal, PricedLine
+from roadworn.reading.amounts import choose
 from roadworn.reading.estimate_lines import read_pieces, read_worked_line, split_pieces
 from roadworn.reading.terms import Terms
 from roadworn.trade.estimating import ShopTerms, total_of
 
 _ZERO = Decimal(0)
+_DECISIONS = ("approved", "declined", "deferred")
 
 
 def read_estimate(
@@ -80,6 +82,27 @@ def _refuse_below_zero(amounts: Iterable[Mapping[str, str]]) -> None:
                 f"The estimate comes to {amount:,.2f} {code}, which is below zero: write the jobs "
                 "first, as 'tire LF part list 80.00 x 4', and a rebate of no more than they cost."
             )
+
+
+def read_decisions(words: Sequence[str]) -> list[dict[str, Any]]:
+    """Read the answers to an estimate, ``1=approved 2=declined 3=deferred``.
+
+    Raises:
+        UsageError: an answer is not of that form, or a line is answered twice.
+    """
+    answers: dict[int, str] = {}
+    for word in words:
+        number, equals, decision = word.partition("=")
+        if not equals or not number.strip().isascii() or not number.strip().isdigit():
+            raise UsageError(
+                f"{word!r} is no answer", "write the line's number and the answer, as 1=approved"
+            )
+        if int(number) in answers:
+            raise UsageError(f"Line {int(number)} is answered twice", "give one answer a line")
+        answers[int(number)] = choose(decision, _DECISIONS, f"The answer to line {int(number)}")
+    if not answers:
+        raise UsageError("There are no answers", "write them as 1=approved 2=declined")
+    return [{"line": line, "decision": decision} for line, decision in answers.items()]
 
 
 def total_of_lines(estimate: Mapping[str, Any], numbers: Iterable[int]) -> EstimateTotal | None:

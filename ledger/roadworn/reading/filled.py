@@ -9,6 +9,7 @@ import csv
 import re
 from codecs import BOM_UTF8, BOM_UTF16_BE, BOM_UTF16_LE
 from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from decimal import Decimal
 from difflib import get_close_matches
 from io import StringIO
@@ -19,15 +20,13 @@ from roadworn.checks.measured import check_measurements
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import EnvironmentFailure, ProblemsFound, UsageError
 from roadworn.model.messages import Problem
-from roadworn.model.places import PositionError, normalise_position
-from roadworn.model.units import UnitError, parse_measurement
+from roadworn.model.places import normalise_position
+from roadworn.model.units import exact, parse_measurement
 from roadworn.reading.amounts import choose
-from roadworn.reading.judging import check_agreement, judge_at
-from roadworn.reading.phrases import CONDITIONS
+from roadworn.reading.phrases import CONDITIONS, check_agreement, judged_words
 from roadworn.reading.walk import KEYS, Walk
-from roadworn.say.telling import item_words
-from roadworn.trade.limits import Sheet, SheetItem, judge, limit_tables
-from roadworn.trade.sizes import KnownSizes, Size, put_sizes, read_size, size_in
+from roadworn.trade.judging import KnownSizes, Size, judge, put_sizes, read_size
+from roadworn.trade.limits import Item, Sheet
 
 #: Headings of a look-over to fill in, in order.
 COLUMNS = (
@@ -124,13 +123,20 @@ class Filled(NamedTuple):
 
 
 class _Wrong(Exception):
-    """A cell cannot be taken; the column and the sentence."""
+    """A cell cannot be taken."""
 
     def __init__(self, column: str, message: str, hint: str = "") -> None:
         super().__init__(message)
-        self.column = column
-        self.message = message
-        self.hint = hint
+        self.column, self.message, self.hint = column, message, hint
+
+
+@contextmanager
+def _cell(column: str) -> Iterator[None]:
+    """Name the column of whatever a reader inside refuses."""
+    try:
+        yield
+    except UsageError as error:
+        raise _Wrong(column, error.message) from None
 
 
 def blank_rows(sheet: Sheet) -> Iterator[tuple[str, ...]]:
@@ -142,8 +148,8 @@ def blank_rows(sheet: Sheet) -> Iterator[tuple[str, ...]]:
                 item.name,
                 item.component,
                 place,
-                item.measurement or "",
-                item.unit or "",
+                item.measurement,
+                item.unit,
                 _limit_words(item),
                 "",
                 "",
@@ -234,10 +240,8 @@ class _Reader:
         place = cells.get("place", "")
         if place:
             scheme = catalogue().get(item.component).positions
-            try:
+            with _cell("place"):
                 finding["position"] = normalise_position(place, scheme)
-            except PositionError as error:
-                raise _Wrong("place", str(error)) from None
             if not item.covers(finding["position"]):
                 hint = "write it in the row of the other axles"
                 raise _Wrong("place", f"{item.name} is not at {finding['position']}.", hint)
@@ -259,7 +263,7 @@ class _Reader:
             finding["safety"] = True
         return bool(condition or size), finding
 
-    def _item(self, name: str) -> SheetItem:
+    def _item(self, name: str) -> Item:
         found = self.items.get(" ".join(name.split()).casefold())
         if found is None:
             near = get_close_matches(name.casefold(), self.items, n=1)
@@ -271,88 +275,76 @@ class _Reader:
             )
         return found
 
-    def _figure(self, item: SheetItem, cells: Mapping[str, str]) -> dict[str, Any] | None:
+    def _figure(self, item: Item, cells: Mapping[str, str]) -> dict[str, Any] | None:
         text = cells.get("measured", "")
         if not text:
             return None
-        if item.measurement is None:
+        if not item.measurement:
             raise _Wrong(
                 "measured", f"{item.name} is looked at, not measured.", "put it under note"
             )
         if _DATE.fullmatch(text):
             hint = "a spreadsheet made a date of a fraction: write 3 and 32nds as the unit"
             raise _Wrong("measured", f"{text!r} is a date and no figure.", hint)
-        try:
+        with _cell("measured"):
             value, unit = parse_measurement(text, cells.get("unit") or None)
-            judge(item, value, unit, size=None)  # another dimension is refused
-        except UnitError as error:
-            raise _Wrong("measured", str(error)) from None
-        measured = {"value": float(value), "unit": unit, "name": item.measurement}
-        try:
+            exact(value, unit, item.unit)  # another dimension is refused
+            measured = {"value": float(value), "unit": unit, "name": item.measurement}
             check_measurements(item.component, [measured])
-        except UsageError as error:
-            raise _Wrong("measured", error.message) from None
         return measured
 
-    def _size(self, item: SheetItem, cells: Mapping[str, str]) -> tuple[list[Size], str]:
+    def _size(self, item: Item, cells: Mapping[str, str]) -> tuple[list[Size], str]:
         """Return the size the row says, or the limit marked on the part, in the item's unit."""
         text = cells.get("size", "")
         if not text:
             return [], ""
-        try:
-            if item.table is not None:
-                return [read_size(limit_tables()[item.table], text)], ""
-            if item.measurement is None or item.unit is None or item.limit is not None:
+        with _cell("size"):
+            if item.sized is not None:
+                return [read_size(item.sized, text)], ""
+            if not item.measurement or item.limit is not None:
                 raise _Wrong("size", f"{item.name} asks for no size.", "leave the cell empty")
             value, unit = parse_measurement(text, item.unit)
-            if unit != item.unit:
-                raise _Wrong("size", f"The limit is in {item.unit}.", f"write it in {item.unit}")
-        except UnitError as error:
-            raise _Wrong("size", str(error)) from None
-        except UsageError as error:
-            raise _Wrong("size", error.message) from None
+        if unit != item.unit:
+            raise _Wrong("size", f"The limit is in {item.unit}.", f"write it in {item.unit}")
         return [], str(value)
 
     def _condition(self, cells: Mapping[str, str]) -> str:
         text = cells.get("condition", "")
         if not text:
             return ""
-        word = KEYS.get(text.casefold(), text)
-        try:
-            return choose(word, CONDITIONS, "The condition")
-        except UsageError as error:
-            raise _Wrong("condition", error.message) from None
+        with _cell("condition"):
+            return choose(KEYS.get(text.casefold(), text), CONDITIONS, "The condition")
 
     def _judged(
-        self, item: SheetItem, finding: dict[str, Any], figure: dict[str, Any], marked: str
+        self, item: Item, finding: dict[str, Any], figure: dict[str, Any], marked: str
     ) -> str:
-        if marked:
-            judgement = judge(item, figure["value"], figure["unit"], marked=Decimal(marked))
-        else:
-            judgement = judge_at(item, finding, figure, self.sizes)
+        judgement = judge(
+            item,
+            figure["value"],
+            figure["unit"],
+            size=self.sizes.size_at(item, finding),
+            marked=Decimal(marked) if marked else None,
+        )
         if judgement.condition == "not_checked":
-            known = item.table is not None and size_in(finding, limit_tables()[item.table])
             hint = "say s, w, f or n under condition"
-            if not known:
+            if judgement.missing != "printed":
                 hint = f"fill in size, or {hint}"
             raise _Wrong(
                 "condition", f"{judgement.reason[:1].upper()}{judgement.reason[1:]}.", hint
             )
         if judgement.condition != "sound":
-            source = f" ({judgement.citation})" if judgement.condition == "failed" else ""
-            told = f"{item_words(finding)}: {judgement.reason}{source}: {judgement.condition}."
-            self.remarks.append(told)
+            self.remarks.append(judged_words(finding, judgement))
         return judgement.condition
 
 
-def _limit_words(item: SheetItem) -> str:
+def _limit_words(item: Item) -> str:
     """Say the limit of an item in words, and where it begins to be wearing."""
     word = "at least" if item.direction == "min" else "at most"
     told = []
     if item.limit is not None:
         told.append(f"{word} {item.limit} {item.unit}")
-    elif item.table is not None:
-        told.append(f"by {limit_tables()[item.table].key}")
+    elif item.sized is not None:
+        told.append(f"by {item.sized.key}")
     if item.recommend is not None:
         told.append(f"wearing at {item.recommend} {item.unit}")
     if item.normal is not None:
@@ -362,9 +354,9 @@ def _limit_words(item: SheetItem) -> str:
     return "; ".join(told)
 
 
-def _size_words(item: SheetItem) -> str:
-    if item.table is not None:
-        table = limit_tables()[item.table]
+def _size_words(item: Item) -> str:
+    table = item.sized
+    if table is not None:
         return f"{table.key}, {table.key_unit}" if table.key_unit else table.key
     bare = item.limit is None and item.normal is None and item.recommend is None
     return f"{MARKED}, {item.unit}" if item.measurement and bare else ""

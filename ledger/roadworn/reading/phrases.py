@@ -1,25 +1,37 @@
-"""Findings, parts and estimate lines said in one breath.
+"""Findings and parts said in one breath, and the condition that a figure has by its limit.
 
 ``brake pads front 3 mm wearing``: the catalogue takes component and place, then come
-measurements and the condition in any order, and what is left is the note.
+measurements and the condition in any order, and what is left is the note. A mechanic who types
+``tire LF 5/32 in`` has said enough where the limits that fit agree. A condition that was typed
+stands; `roadworn.checks.measured` gives the second look then.
 """
 
 import re
-from collections.abc import Sequence
-from typing import Any, NoReturn, get_args
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, NamedTuple, NoReturn, get_args
 
 from roadworn.checks.measured import check_measurements
 from roadworn.model.catalogue import Component, catalogue
 from roadworn.model.errors import UnknownName, UsageError
 from roadworn.model.payloads import Condition
 from roadworn.model.places import (
-    PositionError,
     near_position,
     normalise_position,
     read_position_words,
 )
 from roadworn.model.units import UnitError, parse_measurement
-from roadworn.reading.amounts import choose, read_money
+from roadworn.say.telling import item_words
+from roadworn.trade.judging import (
+    Judgement,
+    KnownSizes,
+    component_of,
+    example_of,
+    figures_of,
+    judge_by_all,
+    put_sizes,
+    take_sizes,
+)
+from roadworn.trade.limits import Sheet, load_sheet
 
 #: Conditions of a finding, as words a person types.
 CONDITIONS: tuple[str, ...] = get_args(Condition)
@@ -37,7 +49,14 @@ _NEARLY = 85.0
 _PLACE_LIKE = re.compile(
     r"(?i:l|r|left|right|front|rear|upper|lower|inner|outer|[no]/?s[fr]?|[lr][fr]|[1-9][lr].?)[,;:]?"
 )
-_DECISIONS = ("approved", "declined", "deferred")
+_DEFAULT_SHEET = "light_vehicle"
+
+
+class JudgedFinding(NamedTuple):
+    """A finding as a dictionary, and a word about its figure, often empty."""
+
+    finding: dict[str, Any]
+    remark: str
 
 
 def read_item(text: str) -> dict[str, str]:
@@ -50,14 +69,14 @@ def read_item(text: str) -> dict[str, str]:
         UnknownName: no component answers to it; carries the nearest.
         UsageError: something is left over.
     """
-    component, position, rest = _split(text)
+    component, position, rest = split_part(text)
     if rest:
         meant = _meant(component, rest.split())
         raise UsageError(
             f"{rest!r} in {text.strip()!r} is no position of {component.name} "
             f"({component.positions}): leave it out, or put it into --note.{meant}"
         )
-    return _place(component, position)
+    return part_fields(component, position)
 
 
 def read_finding(text: str) -> dict[str, Any]:
@@ -73,9 +92,16 @@ def read_finding(text: str) -> dict[str, Any]:
         UnknownName: no component answers to it.
         UsageError: no condition was said, or a figure has no unit.
     """
-    component, position, rest = _split(text)
+    return _finding(text)
+
+
+def _finding(text: str, *, must_say: bool = True) -> dict[str, Any]:
+    """Read a finding; unless it must say a condition, one that says none comes without."""
+    component, position, rest = split_part(text)
     tokens = rest.split()
     condition, at, length = _condition(tokens, text)
+    if must_say and condition is None:
+        raise _no_condition(text)
     measurements, unread = _measurements(tokens[:at], text)
     if unread:
         _check_words(text, component, unread)
@@ -84,7 +110,7 @@ def read_finding(text: str) -> dict[str, Any]:
     measurements += more
     check_measurements(component.id, measurements)
     left = [*unread, *left]
-    finding: dict[str, Any] = {**_place(component, position), "condition": condition}
+    finding: dict[str, Any] = {**part_fields(component, position), "condition": condition}
     if measurements:
         finding["measurements"] = measurements
     if component.safety_critical and condition == "failed":
@@ -102,68 +128,161 @@ def read_measurements(text: str) -> list[dict[str, Any]]:
     """
     measurements, left = _measurements(text.split(), text)
     if left:
-        raise UsageError(f"{' '.join(left)!r} is no measurement: write it as 3 mm or 4/32 in.")
+        raise UsageError(f"{' '.join(left)!r} is no measurement", "write it as 3 mm or 4/32 in")
     return measurements
 
 
-def read_estimate_line(text: str, line: int, currency: str = "") -> dict[str, Any]:
-    """Read one line of an estimate, ``brake pads front, machine discs 180.00``.
+def read_judged_finding(
+    text: str, sheet: Sheet | None = None, sizes: KnownSizes | None = None
+) -> JudgedFinding:
+    """Read one finding; without a condition its figure decides by the limit of the sheet.
 
     Args:
-        text: component, place, what would be done, and the amount at the end.
-        line: its number, by which an answer names it.
-        currency: code to use when the text has none.
+        text: as `read_finding` takes it, the condition left out or not, and sizes as
+            `roadworn.trade.judging` has them.
+        sheet: look-over sheet whose limits hold; None for the light vehicle's.
+        sizes: those on record of the vehicle; what the finding says is added.
 
     Raises:
         UnknownName: no component answers to it.
-        UsageError: no amount stands at the end.
+        UsageError: neither a condition nor a figure that the limits settle was given.
     """
-    found = re.fullmatch(
-        r"(?P<what>.*?)[\s:=]+(?P<amount>-?\d[\d,]*(?:\.\d+)?(?:\s+[A-Za-z]{3})?)", text.strip()
-    )
-    if found is None:
-        raise UsageError(
-            f"The estimate line {text.strip()!r} ends in no amount: write it as "
-            "'brake pads front 180.00'."
-        )
-    component, position, rest = _split(found["what"])
-    made: dict[str, Any] = {
-        "line": line,
-        **_place(component, position),
-        "amount": read_money(found["amount"], currency, allow_negative=True),
-    }
-    if component.safety_critical:
-        made["safety"] = True
-    work = rest.strip(" ,;:-")
-    if work:
-        made["work"] = work
-    return made
+    known = KnownSizes() if sizes is None else sizes
+    plain, said = take_sizes(text)
+    found = _about(plain, component_of(said))
+    put_sizes(found, said)
+    known.keep(found)
+    if "condition" in found:
+        return JudgedFinding(found, "")
+    if said and not any(figures_of(found)):
+        # Only a size was said: the part itself was not looked at.
+        return JudgedFinding({**found, "condition": "not_checked"}, "")
+    return _judged(plain, found, sheet or load_sheet(_DEFAULT_SHEET), known)
 
 
-def read_decisions(words: Sequence[str]) -> list[dict[str, Any]]:
-    """Read the answers to an estimate, ``1=approved 2=declined 3=deferred``.
+def _about(text: str, component: str) -> dict[str, Any]:
+    """Read a finding; one that names no component is about that which its size belongs to."""
+    try:
+        return _finding(text, must_say=False)
+    except UsageError as error:
+        if not component:
+            raise
+        try:
+            found = _finding(f"{component} {text}", must_say=False)
+        except UsageError:
+            raise error from None
+        if isinstance(error, UnknownName) and "condition" not in found:
+            raise
+        return found
+
+
+def _judged(text: str, finding: dict[str, Any], sheet: Sheet, known: KnownSizes) -> JudgedFinding:
+    """Give a finding the condition that its one figure has by every item it fits.
 
     Raises:
-        UsageError: an answer is not of that form, or a line is answered twice.
+        UsageError: nothing fits, or what fits does not agree.
     """
-    answers: dict[int, str] = {}
-    for word in words:
-        number, equals, decision = word.partition("=")
-        if not equals or not number.strip().isascii() or not number.strip().isdigit():
+    figures = list(figures_of(finding))
+    if len(figures) != 1:
+        raise _no_condition(text)
+    told = judge_by_all(sheet.items, finding, figures[0], known)
+    if len({one.condition for one in told}) != 1 or told[0].condition == "not_checked":
+        _refuse(text, sheet.name, told, placed="position" in finding)
+    judgement = told[0]
+    made = {**finding, "condition": judgement.condition}
+    if judgement.safety:
+        made["safety"] = True
+    return JudgedFinding(made, judged_words(made, judgement))
+
+
+def judged_words(finding: Mapping[str, Any], judgement: Judgement) -> str:
+    """Say what a figure decided; what is only wearing is so by common practice, as it says."""
+    source = f" ({judgement.citation})" if judgement.condition == "failed" else ""
+    return f"{item_words(finding)}: {judgement.reason}{source}: {judgement.condition}."
+
+
+def _refuse(text: str, sheet: str, told: Sequence[Judgement], *, placed: bool) -> NoReturn:
+    """Say why the limits do not settle a figure.
+
+    Raises:
+        UsageError: always.
+    """
+    start = f"{text.strip()!r} says no condition"
+    remedy = f"add {_CONDITION_WORDS}"
+    asked = next((one.item.sized for one in told if one.missing in {"size", "printed"}), None)
+    if not told:
+        raise UsageError(f"{start}, and the sheet {sheet} has no limit for such a figure", remedy)
+    if asked is not None:
+        raise UsageError(
+            f"{start}, and its limit depends on the {asked.key}",
+            f"add it, as '{example_of(asked.key)}', or say {_CONDITION_WORDS}",
+        )
+    if all(one.missing == "marked" for one in told):
+        raise UsageError(
+            f"{start}, and its limit is the one marked on the part",
+            "compare the two, and add sound, wearing or failed",
+        )
+    parts = "; ".join(f"{one.item.name}: {one.condition.replace('_', ' ')}" for one in told)
+    place = "" if placed else "its place, or "
+    raise UsageError(f"{start}, and the limits differ ({parts})", f"add {place}{_CONDITION_WORDS}")
+
+
+def check_agreement(findings: Iterable[Mapping[str, Any]]) -> None:
+    """Refuse a place that is given two conditions, or two figures, in one look-over.
+
+    Two figures with two notes are two facts, as the inner and the outer pad.
+
+    Raises:
+        UsageError: names the place and both findings.
+    """
+    seen: dict[tuple[str, str], Mapping[str, Any]] = {}
+    for finding in findings:
+        place = (finding["component"], finding.get("position", ""))
+        first = seen.setdefault(place, finding)
+        apart = first.get("note") != finding.get("note")
+        if first["condition"] != finding["condition"] or (not apart and _differ(first, finding)):
             raise UsageError(
-                f"{word!r} is no answer: write the line's number and the answer, as 1=approved."
+                f"{item_words(finding)} is given twice and differently ({_short(first)}; "
+                f"{_short(finding)})",
+                "keep one of them, or say which place each is at",
             )
-        if int(number) in answers:
-            raise UsageError(f"Line {int(number)} is answered twice: give one answer a line.")
-        answers[int(number)] = choose(decision, _DECISIONS, f"The answer to line {int(number)}")
-    if not answers:
-        raise UsageError("There are no answers: write them as 1=approved 2=declined.")
-    return [{"line": line, "decision": decision} for line, decision in answers.items()]
 
 
-def _split(text: str) -> tuple[Component, str | None, str]:
+def join_sizes(findings: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Put a size that was said by itself into the finding of the same place, if there is one."""
+    found = [dict(finding) for finding in findings]
+    for alone in list(found):
+        sizes = alone.get("measurements", [])
+        if alone["condition"] != "not_checked" or not sizes or any(figures_of(alone)):
+            continue
+        keys = ("component", "position")
+        for other in found:
+            if other is not alone and all(other.get(k) == alone.get(k) for k in keys):
+                other["measurements"] = [*other.get("measurements", ()), *sizes]
+                found = [finding for finding in found if finding is not alone]
+                break
+    return found
+
+
+def _differ(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
+    figures = [{m["unit"]: m["value"] for m in figures_of(f)} for f in (one, other)]
+    return any(figures[0][unit] != figures[1][unit] for unit in figures[0].keys() & figures[1])
+
+
+def _short(finding: Mapping[str, Any]) -> str:
+    figures = [f"{m['value']:.10g} {m['unit']}" for m in finding.get("measurements", ())]
+    return " ".join([*figures, finding["condition"].replace("_", " ")])
+
+
+def split_part(text: str) -> tuple[Component, str | None, str]:
+    """Return the component and the place that a phrase begins with, and what is left.
+
+    Raises:
+        UnknownName: no component answers to it; carries the nearest.
+        UsageError: it is empty.
+    """
     if not text.strip():
-        raise UsageError("A component is missing: write it as 'wheel bearing LF'.")
+        raise UsageError("A component is missing", "write it as 'wheel bearing LF'")
     found = catalogue().resolve_phrase(text, allow_other=True)
     if found.component is None:
         _refuse_component(text, found.suggestions)
@@ -192,10 +311,7 @@ def _check_words(text: str, component: Component, unread: Sequence[str]) -> None
     figure = next((at for at, word in enumerate(unread) if word[0].isdigit()), len(unread))
     where = unread[: figure or 1]
     if all(_PLACE_LIKE.fullmatch(word) for word in where):
-        try:
-            normalise_position(" ".join(where), component.positions)
-        except PositionError as error:
-            raise UsageError(str(error)) from None
+        normalise_position(" ".join(where), component.positions)
     known = catalogue()
     meant = _meant(component, unread)
     places = any(read_position_words(word.casefold(), component.positions) for word in unread)
@@ -239,7 +355,8 @@ def _refuse_second(text: str, tail: Sequence[str]) -> None:
             if found is not None:
                 raise UsageError(
                     f"{text.strip()!r} says more than one finding ({found.name} comes after "
-                    "another condition): write ; before it, or give each finding by itself."
+                    "another condition)",
+                    "write ; before it, or give each finding by itself",
                 )
 
 
@@ -262,13 +379,14 @@ def _component_before(words: Sequence[str]) -> Component | None:
     return None
 
 
-def _place(component: Component, position: str | None) -> dict[str, str]:
+def part_fields(component: Component, position: str | None) -> dict[str, str]:
+    """Return the two fields of a payload that say what a thing is about."""
     item = {"component": component.id}
     return item | {"position": position} if position else item
 
 
-def _condition(tokens: Sequence[str], text: str) -> tuple[str, int, int]:
-    """Return the first condition word, where it stands, and how many words it takes."""
+def _condition(tokens: Sequence[str], text: str) -> tuple[str | None, int, int]:
+    """Return the first condition said or None, where it stands, and how many words it takes."""
     words = [token.casefold().strip(",;:.") for token in tokens]
     for at, word in enumerate(words):
         following = words[at + 1] if at + 1 < len(words) else ""
@@ -278,12 +396,16 @@ def _condition(tokens: Sequence[str], text: str) -> tuple[str, int, int]:
             return "not_checked", at, 2
         if word == "not" and following in CONDITIONS:
             raise UsageError(
-                f"'not {following}' in {text.strip()!r} leaves open what it is: "
-                f"say {_CONDITION_WORDS}."
+                f"'not {following}' in {text.strip()!r} leaves open what it is",
+                f"say {_CONDITION_WORDS}",
             )
         if word in CONDITIONS:
             return word, at, 1
-    raise UsageError(f"{text.strip()!r} says no condition: add {_CONDITION_WORDS}.")
+    return None, len(tokens), 0
+
+
+def _no_condition(text: str) -> UsageError:
+    return UsageError(f"{text.strip()!r} says no condition", f"add {_CONDITION_WORDS}")
 
 
 def _measurements(
@@ -301,13 +423,13 @@ def _measurements(
             if alone and not left and re.fullmatch(r"\d+,\d{1,2}[,;]?", tokens[at]):
                 point = tokens[at].rstrip(",;").replace(",", ".")
                 raise UsageError(
-                    f"{tokens[at]!r} in {text.strip()!r} has a comma before its decimals: write "
-                    f"{point} with its unit."
+                    f"{tokens[at]!r} in {text.strip()!r} has a comma before its decimals",
+                    f"write {point} with its unit",
                 )
             if alone and not left and _is_bare_number(tokens[at]):
                 raise UsageError(
-                    f"{tokens[at]!r} in {text.strip()!r} has no unit: write it as 3 mm, 4/32 in "
-                    "or 12.4 V."
+                    f"{tokens[at]!r} in {text.strip()!r} has no unit",
+                    "write it as 3 mm, 4/32 in or 12.4 V",
                 )
             left.append(tokens[at])
             at += 1

@@ -10,10 +10,16 @@ from typing import Any, Literal
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UsageError
 from roadworn.model.units import UnitError, parse_measurement
-from roadworn.reading.judging import check_agreement, judge_at
-from roadworn.reading.phrases import read_finding, read_measurements
-from roadworn.trade.limits import Judgement, LimitTable, Sheet, SheetItem, limit_tables
-from roadworn.trade.sizes import KnownSizes, put_sizes, read_size, take_sizes
+from roadworn.reading.phrases import check_agreement, read_finding, read_measurements
+from roadworn.trade.judging import (
+    Judgement,
+    KnownSizes,
+    judge,
+    put_sizes,
+    read_size,
+    take_sizes,
+)
+from roadworn.trade.limits import Item, Sheet
 
 KEYS = {"s": "sound", "w": "wearing", "f": "failed", "n": "not checked"}
 HELP = (
@@ -53,7 +59,7 @@ class Walk:
         self._undone: list[list[dict[str, Any]]] = []  # answers gone back over, newest first
 
     @property
-    def item(self) -> SheetItem | None:
+    def item(self) -> Item | None:
         """The item asked for now, or None when the walk is over."""
         at = len(self.entries)
         return None if self.rest or at >= len(self.sheet.items) else self.sheet.items[at]
@@ -106,7 +112,7 @@ class Walk:
             return "Say s, w, f or n; ? explains."
         return self._take(item, [part.strip() for part in text.split(";") if part.strip()])
 
-    def _take_open(self, item: SheetItem) -> None:
+    def _take_open(self, item: Item) -> None:
         """Take a figure that is still asked about, as Enter would."""
         figure = self._waiting or (f"{self._sizing} not checked" if self._sizing else "")
         self._waiting = self._sizing = ""
@@ -135,7 +141,7 @@ class Walk:
         }
         return {name: value for name, value in parts.items() if value}
 
-    def _take(self, item: SheetItem, parts: list[str]) -> str:
+    def _take(self, item: Item, parts: list[str]) -> str:
         """Take the findings of an answer, or ask about a figure without a condition."""
         found = []
         for at, part in enumerate(parts):
@@ -158,11 +164,12 @@ class Walk:
         del self._undone[-1:]
         return ""
 
-    def _ask(self, item: SheetItem, parts: list[str], at: int) -> str:
+    def _ask(self, item: Item, parts: list[str], at: int) -> str:
         """Ask what the figure of a part means, the other parts of the answer kept."""
-        judgement, table = self._judge(item, parts[at])
+        judgement = self._judge(item, parts[at])
         before, after = parts[:at], parts[at + 1 :]
-        if table is not None:
+        table = item.sized
+        if table is not None and judgement.condition == "not_checked":
             self._sizing = "; ".join([*before, *after, parts[at]])
             unit = f", in {table.key_unit}" if table.key_unit else ""
             return f"{judgement.reason}{unit}: what is it? Enter when nobody knows."
@@ -170,9 +177,9 @@ class Walk:
         self._waiting = "; ".join([*before, *after, f"{parts[at]} {word}"])
         return f"{judgement.reason}: {word}? Enter agrees, or say s, w, f or n."
 
-    def _sized(self, item: SheetItem, text: str) -> str:
+    def _sized(self, item: Item, text: str) -> str:
         """Join a figure with the size that was asked for; Enter when nobody knows it."""
-        if item.table is None:
+        if item.sized is None:
             raise AssertionError(item.name)
         figure = self._sizing
         if text.casefold() in KEYS or any(text.casefold() == word for word in _ANSWERS):
@@ -180,7 +187,7 @@ class Walk:
             return f"{figure} {KEYS.get(text.casefold(), text)}"
         if text:
             plain, said = take_sizes(text)
-            size = said[0] if said and not plain else read_size(limit_tables()[item.table], text)
+            size = said[0] if said and not plain else read_size(item.sized, text)
             self._sizing = ""
             return f"{figure}, {size.key} {size.text} {size.unit}".strip()
         self._sizing = ""
@@ -197,8 +204,8 @@ class Walk:
             return f"{figure} {KEYS[word]}"
         return text
 
-    def _judge(self, item: SheetItem, text: str) -> tuple[Judgement, LimitTable | None]:
-        """Judge the one figure of an answer; the table comes back when a size is wanting."""
+    def _judge(self, item: Item, text: str) -> Judgement:
+        """Judge the one figure of an answer."""
         plain, said = take_sizes(text)
         component = catalogue().get(item.component)
         found = catalogue().resolve_phrase(f"{component.id} {plain}")
@@ -207,23 +214,19 @@ class Walk:
         except UsageError:
             measured = []
         if len(measured) != 1:
-            raise UsageError(f"{text.strip()!r} says no condition: add s, w, f or n; ? explains.")
+            raise UsageError(f"{text.strip()!r} says no condition", "add s, w, f or n; ? explains")
         _check_axle(item, found.position)
         finding: dict[str, Any] = {"position": found.position}
         put_sizes(finding, said)
-        try:
-            judgement = judge_at(item, finding, measured[0], self.sizes)
-        except UnitError as error:
-            raise UsageError(str(error)) from None
-        wanting = item.table is not None and judgement.limit is None
-        return judgement, limit_tables()[item.table or ""] if wanting else None
+        size = self.sizes.size_at(item, finding)
+        return judge(item, measured[0]["value"], measured[0]["unit"], size=size)
 
 
-def _with_unit(item: SheetItem, text: str) -> str:
+def _with_unit(item: Item, text: str) -> str:
     """Return an answer whose bare figure has the unit that the question named."""
     plain, _said = take_sizes(text)
     rest = catalogue().resolve_phrase(f"{item.component} {plain}").rest.strip()
-    if item.unit is None or not rest or not rest[-1].isdigit() or rest not in text:
+    if not item.unit or not rest or not rest[-1].isdigit() or rest not in text:
         return text
     try:
         value, unit = parse_measurement(rest, item.unit)
@@ -232,7 +235,7 @@ def _with_unit(item: SheetItem, text: str) -> str:
     return text.replace(rest, f"{value:f} {unit}", 1)
 
 
-def _check_axle(item: SheetItem, position: str | None) -> None:
+def _check_axle(item: Item, position: str | None) -> None:
     if not item.covers(position):
         raise UsageError(
             f"{position} is not asked for here ({item.name}): answer for it with its own item."

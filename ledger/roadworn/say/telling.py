@@ -140,7 +140,7 @@ def _tell_finding(finding: Payload) -> str:
 def _is_size(measurement: Payload) -> bool:
     if not measurement.get("name"):
         return False
-    from roadworn.trade.sizes import size_keys
+    from roadworn.trade.judging import size_keys
 
     return measurement["name"] in size_keys()
 

@@ -1,4 +1,4 @@
-"""Reading TOML that a person wrote: sheets, rule sets, schedules.
+"""TOML that ships and that a shop writes for itself: sheets, rule sets, schedules.
 
 A shop copies a packaged file and changes it, so a slip in a key must not be dropped in silence:
 a limit that nobody reads is a limit that never fails. Every refusal is one sentence that names
@@ -11,8 +11,10 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 from difflib import get_close_matches
+from functools import cache
+from importlib.resources import files
 from pathlib import Path
-from typing import Any, Literal, NoReturn, TypeVar
+from typing import Any, Generic, Literal, NoReturn, TypeVar
 
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UnknownName, UsageError
@@ -43,10 +45,11 @@ _WANTED: Mapping[str, str] = {
 
 @dataclass(frozen=True, slots=True)
 class Key:
-    """What may stand under a key, and whether it must be there."""
+    """What may stand under a key, whether it must be there, and of a few words which."""
 
     kind: Kind
     must: bool = False
+    words: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,9 +113,13 @@ class DataFile:
         for name, key in keys.items():
             if key.must and name not in row:
                 self.refuse(where, f"the key {name!r} is missing: add {_WANTED[key.kind]}")
-        return {
+        read = {
             name: self._value(value, name, keys[name].kind, where) for name, value in row.items()
         }
+        for name, key in keys.items():
+            if key.words:
+                self.word(read, name, key.words, where)
+        return read
 
     def rows(self, name: str, keys: Mapping[str, Key]) -> list[tuple[str, dict[str, Any]]]:
         """Return the place in words and the checked values of each [[name]].
@@ -151,7 +158,7 @@ class DataFile:
         try:
             found = _READERS[kind](value) if kind in _READERS else None
         except UnitError as error:
-            self.refuse(where, f"{name}: {str(error).rstrip('.')}")
+            self.refuse(where, f"{name}: {error.what}: {error.remedy}")
         if found is None:
             self.refuse(where, f"{name} cannot be {value!r}: write {_WANTED[kind]}")
         return found
@@ -166,50 +173,103 @@ class DataFile:
             self.refuse(where, f"{name} {identifier!r} is no component{hint}")
 
 
-def own_text(name: str, what: str, packaged: Iterable[str]) -> str:
-    """Return the text of a shop's own TOML file.
+@dataclass(frozen=True)
+class Library(Generic[T]):
+    """The files of one kind that ship, beside which a shop may keep its own.
 
-    Raises:
-        UnknownName: the name is no path of a TOML file; carries the packaged names.
-        UsageError: the file is not there, or is no text.
+    Attributes:
+        what: what each is, for sentences: ``look-over sheet``.
+        package, folder: where they lie.
+        read: makes of a file what it says.
+        prefix: how their names begin.
+        default: the one that holds where nobody names one.
+        variable: where a shop keeps the path of its own, so that it need not be typed each time.
     """
-    names = tuple(packaged)
+
+    what: str
+    package: str
+    folder: str
+    read: Callable[[DataFile], T]
+    prefix: str = ""
+    default: str = ""
+    variable: str = ""
+
+    def names(self) -> tuple[str, ...]:
+        """Return the names of the packaged files, sorted."""
+        found = (entry.name for entry in files(self.package).joinpath(self.folder).iterdir())
+        names = (name.removesuffix(".toml") for name in found if name.endswith(".toml"))
+        return tuple(sorted(name for name in names if name.startswith(self.prefix)))
+
+    def text(self, name: str) -> str:
+        """Return a packaged file as it stands, or a shop's own by its path.
+
+        Raises:
+            UnknownName: it is neither; carries the packaged names.
+            UsageError: the shop's own is not there, or is no text.
+        """
+        packaged = self._packaged(name)
+        if packaged:
+            path = files(self.package).joinpath(self.folder, f"{packaged}.toml")
+            return path.read_text(encoding="utf-8")
+        return _own_text(name, self.what, self.names())
+
+    def load(self, name: str = "") -> T:
+        """Return what a file says that ships, or a shop's own.
+
+        Args:
+            name: of a packaged one, its beginning, or a path; without one what the environment
+                keeps, else the default.
+
+        Raises:
+            UnknownName: there is none; carries the packaged names.
+            UsageError: the file does not say what it must; names the variable that led to it.
+        """
+        kept = "" if name or not self.variable else os.environ.get(self.variable, "")
+        if kept:
+            try:
+                return self.load(kept)
+            except UsageError as error:
+                where = f"{self.variable} of the environment"
+                raise UsageError(f"{where}: {error.what}", error.remedy) from None
+        packaged = self._packaged(name or self.default)
+        if packaged:
+            return _loaded(self, packaged)
+        return self.read(DataFile.parse(self.what, name, self.text(name)))
+
+    def _packaged(self, name: str) -> str:
+        """Return the packaged file that a name or its beginning means, or an empty text."""
+        key = name.replace("-", "_").casefold()
+        begun = [known for known in self.names() if known.startswith(key)] if key else []
+        return begun[0] if len(begun) == 1 else ""
+
+
+@cache
+def _loaded(library: Library[T], name: str) -> T:
+    return library.read(DataFile.parse(library.what, name, library.text(name)))
+
+
+def _own_text(name: str, what: str, names: tuple[str, ...]) -> str:
     if not name.endswith(".toml"):
         near = get_close_matches(name, names, n=1)
         meant = f" (did you mean {near[0]}?)" if near else ""
         raise UnknownName(
-            f"There is no {what} {name!r}{meant}: use {' or '.join(names)}, or the path of a TOML "
-            "file of your own.",
+            f"There is no {what} {name!r}{meant}",
             names,
+            remedy=f"use {' or '.join(names)}, or the path of a TOML file of your own",
         )
     try:
         return Path(name).read_text(encoding="utf-8-sig")
     except FileNotFoundError:
         raise UsageError(
-            f"There is no file {name} to read the {what} from: check its name and the folder."
+            f"There is no file {name} to read the {what} from", "check its name and the folder"
         ) from None
     except UnicodeDecodeError:
-        raise UsageError(f"The {what} {name} is not UTF-8: save it as UTF-8 text.") from None
+        raise UsageError(f"The {what} {name} is not UTF-8", "save it as UTF-8 text") from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or "no path"
         raise UsageError(
-            f"The {what} {name} cannot be read ({reason}): give the path of a TOML file."
+            f"The {what} {name} cannot be read ({reason})", "give the path of a TOML file"
         ) from None
-
-
-def kept(variable: str, load: Callable[[str], T], default: str) -> T:
-    """Load the file whose name or path the environment keeps, or the default.
-
-    Raises:
-        UsageError: what the environment names cannot be used; says so.
-    """
-    name = os.environ.get(variable, "")
-    if not name:
-        return load(default)
-    try:
-        return load(name)
-    except UsageError as error:
-        raise UsageError(f"{variable} of the environment: {error.message}") from None
 
 
 def _figure(value: object) -> Decimal | None:
@@ -222,9 +282,9 @@ def _figure(value: object) -> Decimal | None:
     return figure if figure.is_finite() else None
 
 
-def _whole(value: object) -> int | None:
-    fits = isinstance(value, int) and not isinstance(value, bool) and value >= 0
-    return value if fits and isinstance(value, int) else None
+def _whole(value: Any) -> int | None:  # noqa: ANN401
+    whole = isinstance(value, int) and not isinstance(value, bool)
+    return value if whole and value >= 0 else None
 
 
 #: kind -> a reader that returns None for what does not fit.

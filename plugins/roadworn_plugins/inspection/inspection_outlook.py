@@ -11,13 +11,12 @@ from roadworn.analysis.result import Analysis, Answers, Estimate, Result, Settin
 from roadworn.columns.view import LedgerView
 from roadworn.model.messages import Joined, Sentence
 from roadworn.trade.cautions import cautions_for
-from roadworn.trade.limits import limit_tables
+from roadworn.trade.limits import Item, limit_tables
 from roadworn.trade.weight import weigh
 from roadworn_plugins.inspection.judging import LastScan, judge_item, judge_socket, worst
 from roadworn_plugins.inspection.looks import Looks, load_looks
 from roadworn_plugins.inspection.rules import (
     RULE_SETS,
-    RuleItem,
     RuleSet,
     asked_components,
     load_rules,
@@ -151,7 +150,7 @@ def _adjusted(rules: RuleSet, settings: InspectionOutlookSettings) -> RuleSet:
     return changed
 
 
-def _by_column(item: RuleItem, column: str) -> RuleItem:
+def _by_column(item: Item, column: str) -> Item:
     """Return the free play of heavy vehicles by a column of 49 CFR 393.209(b)."""
     if item.table != "steering_play" or item.weight != "heavy":
         return item

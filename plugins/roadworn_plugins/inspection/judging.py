@@ -8,19 +8,17 @@ failed stays failed until somebody puts it right.
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
-from decimal import Decimal
-from fractions import Fraction
 from typing import Literal
 
 from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Joined, Sentence
 from roadworn.model.units import UnitError, exact
 from roadworn.trade.codes import told_code
-from roadworn.trade.limits import limit_tables
+from roadworn.trade.judging import Judgement, KnownSizes, example_of, judge
+from roadworn.trade.limits import Item, limit_tables
 from roadworn.trade.scan_bytes import Readiness, decode_readiness
-from roadworn.trade.sizes import KnownSizes, example_of
 from roadworn_plugins.inspection.looks import Seen
-from roadworn_plugins.inspection.rules import RuleItem, RuleSet
+from roadworn_plugins.inspection.rules import RuleSet
 
 Outcome = Literal["pass", "fail", "reject", "not known", "not tested"]
 #: A vehicle's outcome is the first of these that any of its items has.
@@ -68,7 +66,7 @@ class LastScan:
 
 
 def judge_item(
-    item: RuleItem,
+    item: Item,
     seen: Iterable[Seen],
     today: date,
     look_days: int,
@@ -88,9 +86,9 @@ def judge_item(
     failed, passed, unsettled = [], [], []
     for one in covered:
         against = None if one.how != "looked" else _against_limit(item, one, known)
-        if against == "unsettled":
+        if against is not None and against.condition == "not_checked":
             unsettled.append(one)
-        elif against == "fail" or one.condition == "failed":
+        elif "failed" in (one.condition, against and against.condition):
             failed.append(one)
         elif (today - one.on).days <= look_days:
             passed.append(one)
@@ -99,13 +97,13 @@ def judge_item(
         found = Joined((_words(item, s) for s in failed), by="; ")
         return _judged(item, "fail", found, failed, places)
     if unsettled:
-        table = limit_tables()[item.table]
+        size = limit_tables()[item.table].key
         detail = _said(
             "unsettled",
             "{seen}: the limit depends on the {size}; record it once, as '{example}'",
             seen=Joined((_words(item, s) for s in unsettled), by="; "),
-            size=table.key,
-            example=example_of(table.key),
+            size=size,
+            example=example_of(size),
         )
         return _judged(item, "not known", detail, covered)
     if not passed:
@@ -241,41 +239,25 @@ def worst(outcomes: Iterable[Outcome]) -> Outcome:
     return next((outcome for outcome in WORST_FIRST if outcome in present), "not known")
 
 
-def _against_limit(
-    item: RuleItem, seen: Seen, known: KnownSizes
-) -> Literal["pass", "fail", "unsettled"] | None:
-    """Compare the worst figure with the limit; None when nothing fitting was measured."""
+def _against_limit(item: Item, seen: Seen, known: KnownSizes) -> Judgement | None:
+    """Judge the worst figure seen; None when nothing fitting was measured."""
     if not item.measurement:
         return None
     figures = []
     for value, unit in seen.values:
         try:
-            figures.append(exact(value, unit, item.unit))
+            figures.append((exact(value, unit, item.unit), value, unit))
         except UnitError:
             continue  # another thing measured at the same place
     if not figures:
         return None
-    figure = min(figures) if item.direction == "min" else max(figures)
-    if item.limit is not None:
-        return "fail" if _worse(item, figure, item.limit) else "pass"
-    table = limit_tables()[item.table]
-    size = known.size_for(table, seen.place)
-    if size is not None:
-        row = table.limit_for(size)
-        limits = [] if row is None else [row[1]]
-    else:
-        limits = [limit for _size, limit in table.rows]
-    verdicts = {_worse(item, figure, limit) for limit in limits}
-    if len(verdicts) != 1:
-        return "unsettled"
-    return "fail" if verdicts.pop() else "pass"
+    _exact, value, unit = min(figures) if item.direction == "min" else max(figures)
+    table = item.sized
+    size = None if table is None else known.size_for(table, seen.place)
+    return judge(item, value, unit, size=size)
 
 
-def _worse(item: RuleItem, figure: Fraction, limit: Decimal) -> bool:
-    return figure < Fraction(limit) if item.direction == "min" else figure > Fraction(limit)
-
-
-def _missing(item: RuleItem, passed: Sequence[Seen]) -> list[str]:
+def _missing(item: Item, passed: Sequence[Seen]) -> list[str]:
     """Return places that must be looked at besides: one side seen asks for the other."""
     if any(s.place == "" for s in passed):
         return []
@@ -303,7 +285,7 @@ def _other_side(place: str) -> str:
 
 
 def _judged(
-    item: RuleItem,
+    item: Item,
     outcome: Outcome,
     detail: str,
     seen: Iterable[Seen],
@@ -313,7 +295,7 @@ def _judged(
     return Judged(item.key, item.name, outcome, detail, item.citation, item.mark, failed, evidence)
 
 
-def _words(item: RuleItem, seen: Seen) -> str:
+def _words(item: Item, seen: Seen) -> str:
     where = part_name(seen.component, seen.place)
     if seen.how != "looked":
         return _said(seen.how, f"{{part}} {seen.how} on {{day}}", part=where, day=seen.on)
@@ -336,7 +318,7 @@ def _figures(seen: Seen) -> Joined:
     )
 
 
-def _passed_words(item: RuleItem, passed: Sequence[Seen]) -> str:
+def _passed_words(item: Item, passed: Sequence[Seen]) -> str:
     day = min(s.on for s in passed)
     measured = [s for s in passed if s.how == "looked" and s.values and item.measurement]
     if not measured:

@@ -13,7 +13,7 @@ from typing import Any, Literal
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import place_of
 from roadworn.model.places import covers
-from roadworn.trade.sizes import KnownSizes, size_keys
+from roadworn.trade.judging import KnownSizes, size_keys
 
 How = Literal["looked", "replaced", "repaired"]
 

@@ -5,19 +5,13 @@ code, and so that no limit hides in code. The packaged ones quote federal rules 
 States; what a state asks differs, and the outlook says so each time.
 """
 
-from collections.abc import Collection, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
-from decimal import Decimal
 from typing import Any
 
-from roadworn.model.places import axle_of
-from roadworn.model.units import dimension_of
 from roadworn.trade.data_file import DataFile, Key
-from roadworn.trade.limits import limit_tables
-from roadworn.trade.weight import Weight
+from roadworn.trade.limits import ITEM_KEYS, Item, check_table
 from roadworn_plugins.shared.packaged import Packaged
-
-_FRONT = frozenset({"front", "1"})
 
 _RULES = {"title": Key("text", must=True), "note": Key("text", must=True)}
 _EMISSION = {
@@ -35,86 +29,16 @@ _ALLOWED = {
     "citation": Key("text"),
 }
 _ITEM = {
+    **ITEM_KEYS,
     "key": Key("text", must=True),
-    "name": Key("text", must=True),
     "components": Key("components", must=True),
     "citation": Key("text", must=True),
-    "mark": Key("text"),
-    "sure": Key("text"),
-    "weight": Key("any text"),
-    "axle": Key("any text"),
+    "weight": Key("any text", words=("light", "heavy", "")),
+    "axle": Key("any text", words=("front", "other", "")),
     "complete": Key("texts"),
-    "measurement": Key("text"),
-    "unit": Key("unit"),
-    "limit": Key("figure"),
-    "direction": Key("text"),
-    "table": Key("text"),
     "only_with": Key("components"),
     "only_recorded": Key("flag"),
 }
-_WORDS = {
-    "weight": ("light", "heavy", ""),
-    "axle": ("front", "other", ""),
-    "direction": ("min", "max"),
-    "mark": ("R", "S", "M", "CP", "C"),
-    "sure": ("sure", "fair", "check"),
-}
-
-
-@dataclass(frozen=True, slots=True)
-class RuleItem:
-    """One thing that an inspection looks at.
-
-    Attributes:
-        key: short name, used in settings.
-        name: as a person says it.
-        components: catalogue ids; a failed one fails the item.
-        citation, mark, sure: where it is from and how well founded, as in the look-over sheets.
-        weight: ``light`` (10,000 lb or less), ``heavy``, or empty for both.
-        axle: ``front``, ``other``, or empty for all.
-        complete: places that must all have been looked at before the item passes.
-        measurement, unit, limit, direction: what is measured, and the figure at which it still
-            passes; None for items that are looked at only.
-        table: limit table of the look-over sheets, when the limit depends on a size.
-        only_with: asked only of vehicles on which one of these is on record; empty for all.
-        only_recorded: asked only where one of its own components is on record.
-    """
-
-    key: str
-    name: str
-    components: tuple[str, ...]
-    citation: str
-    mark: str
-    sure: str
-    weight: str = ""
-    axle: str = ""
-    complete: tuple[str, ...] = ()
-    measurement: str = ""
-    unit: str = ""
-    limit: Decimal | None = None
-    direction: str = ""
-    table: str = ""
-    only_with: tuple[str, ...] = ()
-    only_recorded: bool = False
-
-    def holds_for(self, weight: Weight, recorded: Collection[str] = ()) -> bool:
-        """Whether it is asked of a vehicle.
-
-        Args:
-            weight: of the vehicle.
-            recorded: components on record of it.
-        """
-        if self.only_with and not set(self.only_with) & set(recorded):
-            return False
-        if self.only_recorded and not set(self.components) & set(recorded):
-            return False
-        return self.weight in ("", weight)
-
-    def covers(self, position: str | None) -> bool:
-        """Whether a place belongs to this item; a finding without a place may be any."""
-        if not self.axle or position is None:
-            return True
-        return (axle_of(position) in _FRONT) == (self.axle == "front")
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,7 +72,7 @@ class RuleSet:
     name: str
     title: str
     note: str
-    items: tuple[RuleItem, ...]
+    items: tuple[Item, ...]
     allowances: tuple[Allowance, ...] = ()
     first_year: int = 1996
     fail_on_permanent: bool = False
@@ -164,7 +88,7 @@ class RuleSet:
         return None
 
 
-def asked_components(items: Iterable[RuleItem]) -> list[str]:
+def asked_components(items: Iterable[Item]) -> list[str]:
     """Return every component that the items, or the conditions on them, are about, sorted."""
     return sorted({c for item in items for c in (*item.components, *item.only_with)})
 
@@ -191,10 +115,7 @@ def _rules(file: DataFile) -> RuleSet:
     )
 
 
-def _item(file: DataFile, where: str, row: dict[str, Any]) -> RuleItem:
-    for key, words in _WORDS.items():
-        file.word(row, key, words, where)
-    file.word(row, "table", limit_tables(), where)
+def _item(file: DataFile, where: str, row: dict[str, Any]) -> Item:
     if not row["components"]:
         file.refuse(where, "components is empty: name at least one")
     if "limit" in row or "table" in row:
@@ -203,13 +124,10 @@ def _item(file: DataFile, where: str, row: dict[str, Any]) -> RuleItem:
                 file.refuse(where, f"the key {key!r} is missing beside its limit")
     elif "measurement" in row:
         file.refuse(where, "it says what is measured and no limit: add limit or table")
-    if "table" in row:
-        table = limit_tables()[row["table"]]
-        if dimension_of(table.unit) != dimension_of(row["unit"]):
-            file.refuse(where, f"the table {table.name} is in {table.unit}")
+    check_table(file, where, row)
     row.setdefault("mark", "M")
     row.setdefault("sure", "check")
-    return RuleItem(**row)
+    return Item(**row)
 
 
 RULE_SETS = Packaged("rule set", "inspection_", "inspection_us_federal", "ROADWORN_RULES", _rules)

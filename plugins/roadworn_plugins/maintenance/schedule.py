@@ -119,7 +119,7 @@ _DONE_BY = {
 _HEAD = {"title": Key("text", must=True), "note": Key("text", must=True)}
 _ITEM = {
     "component": Key("component", must=True),
-    "action": Key("text"),
+    "action": Key("text", words=tuple(_DONE_BY)),
     "distance": Key("figure"),
     "unit": Key("unit"),
     "months": Key("whole"),
@@ -186,7 +186,6 @@ class Schedule:
 
 
 def _service(file: DataFile, where: str, row: dict[str, Any]) -> Service:
-    file.word(row, "action", _DONE_BY, where)
     distance, months = row.get("distance"), row.get("months")
     if distance is None and months is None:
         file.refuse(where, "it says no interval: add distance with its unit, months, or both")

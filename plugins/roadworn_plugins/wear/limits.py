@@ -10,13 +10,13 @@ from fractions import Fraction
 
 from roadworn.columns.view import LedgerView
 from roadworn.model.units import exact
-from roadworn.trade.limits import limit_tables
+from roadworn.trade.limits import Item
 from roadworn.trade.weight import Weight
 from roadworn_plugins.inspection.looks import Looks, load_looks
-from roadworn_plugins.inspection.rules import RuleItem, asked_components
+from roadworn_plugins.inspection.rules import asked_components
 
 
-def is_wear(item: RuleItem) -> bool:
+def is_wear(item: Item) -> bool:
     """Whether a rule is about something that gets thinner."""
     limited = item.limit is not None or bool(item.table)
     return limited and item.direction == "min" and item.unit in ("32nds", "in", "mm")
@@ -26,16 +26,16 @@ def is_wear(item: RuleItem) -> bool:
 class WearLimits:
     """The rules about wear, and what is on record of the vehicles that decides between them."""
 
-    items: tuple[RuleItem, ...]
+    items: tuple[Item, ...]
     looks: Mapping[str, Looks]
 
     @classmethod
-    def load(cls, view: LedgerView, items: Sequence[RuleItem]) -> "WearLimits":
+    def load(cls, view: LedgerView, items: Sequence[Item]) -> "WearLimits":
         """Read what decides; nothing is read when no rule hangs on anything."""
         hangs = any(item.only_with or item.only_recorded or item.table for item in items)
         return cls(tuple(items), load_looks(view, asked_components(items)) if hangs else {})
 
-    def item_for(self, vehicle: str, weight: Weight, component: str, place: str) -> RuleItem | None:
+    def item_for(self, vehicle: str, weight: Weight, component: str, place: str) -> Item | None:
         """Return the rule for a part with its limit, or None when there is none."""
         own = self.looks.get(vehicle, Looks())
         fitting = [
@@ -47,17 +47,15 @@ class WearLimits:
         ]
         return max(fitting, key=_millimetres, default=None)
 
-    def _limited(self, item: RuleItem, own: Looks, place: str) -> RuleItem:
-        if item.limit is not None:
+    def _limited(self, item: Item, own: Looks, place: str) -> Item:
+        table = item.sized
+        if table is None:
             return item
-        table = limit_tables()[item.table]
-        size = own.sizes.size_for(table, place)
-        row = None if size is None else table.limit_for(size)
-        limit = row[1] if row else max(limit for _size, limit in table.rows)
-        return replace(item, limit=limit, unit=table.unit)
+        limits = table.limits(own.sizes.size_for(table, place)) or table.limits(None)
+        return replace(item, limit=max(limits), unit=table.unit)
 
 
-def _millimetres(item: RuleItem) -> Fraction:
+def _millimetres(item: Item) -> Fraction:
     if item.limit is None:
         raise AssertionError(item.key)
     return exact(item.limit, item.unit, "mm")

@@ -15,8 +15,9 @@ import numpy as np
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import place_of
 from roadworn.model.units import canonical_unit, exact
+from roadworn.trade.limits import Item
 from roadworn.trade.weight import weigh
-from roadworn_plugins.inspection.rules import RuleItem, RuleSet, load_rules
+from roadworn_plugins.inspection.rules import RuleSet, load_rules
 from roadworn_plugins.wear.line import WearLine, line_through
 
 #: Reading error of tread and lining gauges in mm, and the rise that no error explains
@@ -153,12 +154,12 @@ def measured_wear(
     return sorted(found, key=lambda w: (w.vehicle, w.component, w.position))
 
 
-def unprojected(view: LedgerView, items: Sequence[RuleItem]) -> list["_Part"]:
+def unprojected(view: LedgerView, items: Sequence[Item]) -> list["_Part"]:
     """Return the parts measured at one distance only since they were fitted or a figure rose."""
     return [part for part in _parts(view, items) if len({p.km for p in part.points}) < 2]
 
 
-def _parts(view: LedgerView, items: Sequence[RuleItem]) -> Iterable[_Part]:
+def _parts(view: LedgerView, items: Sequence[Item]) -> Iterable[_Part]:
     components = sorted({c for item in items for c in item.components})
     marks = ", ".join("?" * len(components))
     fitted: dict[tuple[str, str, str], tuple[date, int]] = {}
@@ -224,7 +225,7 @@ def _xy(part: _Part) -> tuple[list[float], list[float]]:
 
 def _wear(
     part: _Part,
-    item: RuleItem,
+    item: Item,
     vehicle_class: str,
     at_km: float,
     spread: dict[str, float],

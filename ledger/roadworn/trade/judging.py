@@ -1,0 +1,408 @@
+"""The ONE judge of a measured figure, and the sizes that a limit hangs on.
+
+A figure means the same whoever asks: a person who types it, a filled-in table, a doubt at an
+import, an outlook. Exactly at a limit passes, as every cited rule says "not less than" or "shall
+not exceed"; figures are compared as exact fractions so that 4/32 in and 3.175 mm are the same.
+Common practice alone never fails an item, it only says that it is wearing. Where a limit hangs on
+a size that nobody said, a figure that comes to the same at every size is settled all the same.
+What this says is no official inspection.
+
+Sizes are said once, in a look-over, and used from then on: ``steering column 2 in, steering
+wheel diameter 18 in``. A size with a unit is kept as a measurement of that name; a type, which
+has none, in the finding's note.
+"""
+
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from decimal import Decimal
+from fractions import Fraction
+from functools import cache
+from typing import Any, Literal, NamedTuple
+
+from roadworn.model.catalogue import catalogue
+from roadworn.model.errors import UsageError
+from roadworn.model.messages import Sentence
+from roadworn.model.places import axle_of
+from roadworn.model.units import (
+    Number,
+    UnitError,
+    canonical_unit,
+    dimension_of,
+    exact,
+    parse_measurement,
+)
+from roadworn.trade.limits import Item, LimitTable, limit_tables
+
+Condition = Literal["sound", "wearing", "failed", "not_checked"]
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """What a measured figure means.
+
+    Attributes:
+        item: it was judged by.
+        condition: one of the four conditions.
+        reason: why, in words.
+        limit: the limit compared with, in `unit`, or None.
+        unit: unit of `limit`.
+        citation: where the limit is from.
+        mark: how well founded it is, see `Item`.
+        missing: what it lacks where it is not checked: the ``size`` that the limit hangs on, a
+            limit ``printed`` for that size, or the limit ``marked`` on the part.
+    """
+
+    item: Item
+    condition: Condition
+    reason: Sentence
+    limit: Decimal | None
+    unit: str
+    citation: str
+    mark: str
+    missing: Literal["", "size", "printed", "marked"] = ""
+
+    @property
+    def safety(self) -> bool:
+        """Whether the item failed and its component is safety critical."""
+        return self.condition == "failed" and catalogue().get(self.item.component).safety_critical
+
+
+def judge(
+    item: Item,
+    value: Number,
+    unit: str = "",
+    *,
+    size: str | None = None,
+    marked: Number | None = None,
+) -> Judgement:
+    """Judge one measured figure.
+
+    Args:
+        item: of a sheet or a rule set.
+        value: the figure.
+        unit: its unit; empty for the item's own.
+        size: what the item's limit table asks for, for instance the rim's diameter in inches;
+            None where nobody said it.
+        marked: limit marked on the part, in the item's unit; replaces the item's.
+
+    Raises:
+        UnitError: the unit measures something else.
+        UsageError: the item is looked at only.
+    """
+    if not item.measurement:
+        raise UsageError(
+            f"{item.name!r} is looked at, not measured",
+            "give its condition as sound, wearing, failed or not checked",
+        )
+    limits: tuple[Decimal | None, ...] = (item.limit,)
+    limit_unit, citation, mark = item.unit, item.citation, str(item.mark)
+    table = item.sized
+    if marked is not None:
+        limits, citation, mark = (Decimal(str(marked)),), "marked on the part", "R"
+    elif table is not None:
+        limits, limit_unit = table.limits(size), table.unit
+        citation, mark = table.citation, table.mark
+    measured = exact(value, unit or item.unit, item.unit)
+    shown = {"value": value, "unit": unit or item.unit}
+
+    def told(condition: Condition, reason: Sentence, limit: Decimal | None) -> Judgement:
+        return Judgement(item, condition, reason, limit, limit_unit, citation, mark)
+
+    def not_told(missing: Literal["size", "printed", "marked"], reason: Sentence) -> Judgement:
+        return Judgement(
+            item, "not_checked", reason, None, item.unit, item.citation, item.mark, missing
+        )
+
+    if not limits:
+        none = Sentence("judged.none-printed", "no limit is printed for {size}", size=size)
+        return not_told("printed", none)
+    if limits == (None,) and item.normal is None and item.recommend is None:
+        marking = Sentence("judged.marked", "compare it with the limit marked on the part")
+        return not_told("marked", marking)
+    found = [told(*_compared(item, measured, limit, limit_unit, shown)) for limit in limits]
+    if table is not None and len({judgement.condition for judgement in found}) > 1:
+        depends = Sentence("judged.by-size", "the limit depends on the {size}", size=table.key)
+        return not_told("size", depends)
+    # Of many limits the one nearest to the figure is named: it is past, or within, all of them.
+    judgement = min(found, key=lambda one: _distance(measured, one.limit, limit_unit, item.unit))
+    if judgement.condition == "failed" and table is not None and len(limits) > 1:
+        any_size = Sentence(
+            "judged.at-any-size",
+            "{reason} at any {size}",
+            reason=judgement.reason,
+            size=table.key,
+        )
+        return told("failed", any_size, judgement.limit)
+    return judgement
+
+
+def _compared(
+    item: Item, measured: Fraction, limit: Decimal | None, limit_unit: str, shown: dict[str, Any]
+) -> tuple[Condition, Sentence, Decimal | None]:
+    """Compare a figure with one limit, and with what is common practice."""
+    low = item.direction == "min"
+    if limit is not None and item.direction:
+        at = exact(limit, limit_unit, item.unit)
+        if measured < at if low else measured > at:
+            word = "less" if low else "more"
+            reason = Sentence(
+                f"judged.{word}",
+                f"{{value:g}} {{unit}} is {word} than the limit of {{limit}} {{limit_unit}}",
+                **shown,
+                limit=limit,
+                limit_unit=limit_unit,
+            )
+            return "failed", reason, limit
+    if item.normal is not None and not item.normal[0] <= measured <= item.normal[1]:
+        reason = Sentence(
+            "judged.outside",
+            "{value:g} {unit} is outside {low} to {high} {item_unit} (common practice)",
+            **shown,
+            low=item.normal[0],
+            high=item.normal[1],
+            item_unit=item.unit,
+        )
+        return "wearing", reason, limit
+    if item.recommend is not None and item.direction:
+        at = Fraction(item.recommend)
+        if measured <= at if low else measured >= at:
+            reason = Sentence(
+                "judged.reached",
+                "{value:g} {unit} has reached {recommend} {item_unit} (common practice)",
+                **shown,
+                recommend=item.recommend,
+                item_unit=item.unit,
+            )
+            return "wearing", reason, limit
+    reason = Sentence("judged.within", "{value:g} {unit} is within what the sheet asks", **shown)
+    return "sound", reason, limit
+
+
+def _distance(measured: Fraction, limit: Decimal | None, limit_unit: str, unit: str) -> Fraction:
+    return Fraction(0) if limit is None else abs(measured - exact(limit, limit_unit, unit))
+
+
+def judge_by_all(
+    items: Iterable[Item],
+    finding: Mapping[str, Any],
+    figure: Mapping[str, Any],
+    sizes: "KnownSizes",
+) -> list[Judgement]:
+    """Judge one figure of a finding by every item that it fits.
+
+    One component can be measured in several ways: where the figure says which, by those items
+    alone, else by all that are measured in such a unit.
+
+    Args:
+        items: of a sheet.
+        finding: with `component` and `position`, and the sizes it says itself.
+        figure: one of its measurements.
+        sizes: those on record of the vehicle.
+    """
+    fitting = [
+        item
+        for item in items
+        if finding["component"] in item.components
+        and item.covers(finding.get("position"))
+        and item.measurement
+        and _alike(item.unit, figure["unit"])
+    ]
+    named = [item for item in fitting if item.measurement == figure.get("name")]
+    return [
+        judge(item, figure["value"], figure["unit"], size=sizes.size_at(item, finding))
+        for item in named or fitting
+    ]
+
+
+def _alike(unit: str, other: str) -> bool:
+    try:
+        return dimension_of(unit) == dimension_of(other)
+    except UnitError:
+        return False
+
+
+#: A long-stroke chamber has a limit of its own, and the tables name it 30L.
+_LONG_STROKE = re.compile(
+    r"(\bchamber\s+type\s*[=:]?\s*\d+)[\s,]*(?:long[\s-]?stroke|LS)\b", re.IGNORECASE
+)
+_FIGURE = r"(?:\d+[ -])?\d+(?:[./]\d+)?"
+
+
+class Size(NamedTuple):
+    """A size as said: what it is of, its text (a figure or a type) and its unit, often empty."""
+
+    key: str
+    text: str
+    unit: str
+
+
+@dataclass(slots=True)
+class KnownSizes:
+    """Sizes on record of one vehicle.
+
+    Attributes:
+        whole: key -> size, for what holds for the vehicle.
+        places: (key, place) -> size, for what holds for a place on it.
+    """
+
+    whole: dict[str, str] = field(default_factory=dict)
+    places: dict[tuple[str, str], str] = field(default_factory=dict)
+
+    @classmethod
+    def of_findings(cls, findings: Iterable[Mapping[str, Any]]) -> "KnownSizes":
+        """Gather the sizes of findings that stand newest first."""
+        known = cls()
+        for finding in findings:
+            place = finding.get("position") or ""
+            for table in _tables().values():
+                text = size_in(finding, table)
+                if text is None or table.lasts == "look":
+                    continue
+                if table.lasts == "vehicle":
+                    known.whole.setdefault(table.key, text)
+                else:
+                    known.places.setdefault((table.key, place), text)
+        return known
+
+    def size_at(self, item: Item, finding: Mapping[str, Any]) -> str | None:
+        """Return the size that the limit of an item hangs on at the place of a finding."""
+        table = item.sized
+        if table is None:
+            return None
+        return size_in(finding, table) or self.size_for(table, finding.get("position"))
+
+    def size_for(self, table: LimitTable, position: str | None) -> str | None:
+        """Return the size that holds for a place, or None when nobody said it."""
+        if table.lasts == "vehicle":
+            return self.whole.get(table.key)
+        own = self.places.get((table.key, position or ""))
+        # What was said of an axle holds for both of its ends; one end says nothing of the other.
+        return own or self.places.get((table.key, axle_of(position) or ""))
+
+    def keep(self, finding: Mapping[str, Any]) -> None:
+        """Take over what a newer finding says."""
+        newer = KnownSizes.of_findings([finding])
+        self.whole |= newer.whole
+        self.places |= newer.places
+
+
+def size_keys() -> tuple[str, ...]:
+    """Return what sizes there are, for instance ``rim diameter``."""
+    return tuple(_tables())
+
+
+def take_sizes(text: str) -> tuple[str, list[Size]]:
+    """Take the sizes out of a finding as typed; return what is left, and the sizes.
+
+    Raises:
+        UsageError: a size is named without a figure or type that it can have.
+    """
+    sizes = []
+    text = _LONG_STROKE.sub(r"\1L", text)
+    for key, (named, said) in _patterns().items():
+        found = said.search(text)
+        if found is not None:
+            sizes.append(read_size(_tables()[key], found["size"]))
+            text = f"{text[: found.start()]} {text[found.end() :]}".strip()
+        elif named.search(text):
+            raise UsageError(f"{text.strip()!r} names the {key} without it", _example(key))
+    return text, sizes
+
+
+def read_size(table: LimitTable, text: str) -> Size:
+    """Read one size, ``18 in``, ``450 mm`` or ``30L``.
+
+    Raises:
+        UsageError: it is none that the table knows, or of another unit.
+    """
+    if not table.key_unit:
+        word = " ".join(text.split()).upper()
+        if word not in {row[0] for row in table.rows}:
+            raise UsageError(f"{text.strip()!r} is no {table.key} here", _example(table.key))
+        return Size(table.key, word, "")
+    try:
+        value, unit = parse_measurement(text, table.key_unit)
+        exact(value, unit, table.key_unit)
+    except UnitError as error:
+        raise UsageError(f"The {table.key}: {error.what}", error.remedy) from None
+    return Size(table.key, str(value), unit)
+
+
+def put_sizes(finding: dict[str, Any], sizes: Iterable[Size]) -> None:
+    """Write sizes into a finding."""
+    for size in sizes:
+        if size.unit:
+            made = {"value": float(size.text), "unit": size.unit, "name": size.key}
+            finding.setdefault("measurements", []).append(made)
+        else:
+            told = f"{size.key} {size.text}"
+            finding["note"] = "; ".join(filter(None, (told, finding.get("note"))))
+
+
+def size_in(finding: Mapping[str, Any], table: LimitTable) -> str | None:
+    """Return the size that a finding itself says, in the table's unit, or None."""
+    if not table.key_unit:
+        found = _patterns()[table.key][1].search(finding.get("note") or "")
+        return " ".join(found["size"].split()).upper() if found else None
+    for measured in finding.get("measurements", ()):
+        if measured.get("name") == table.key:
+            try:
+                size = exact(measured["value"], measured["unit"], table.key_unit)
+            except UnitError:
+                continue
+            return f"{Decimal(size.numerator) / Decimal(size.denominator):f}"
+    return None
+
+
+def figures_of(finding: Mapping[str, Any]) -> Iterator[Mapping[str, Any]]:
+    """Yield what was measured at a finding, without the sizes."""
+    yield from (m for m in finding.get("measurements", ()) if m.get("name") not in _tables())
+
+
+def component_of(sizes: Iterable[Size]) -> str:
+    """Return the component that the first size belongs to, or an empty text."""
+    return next((_tables()[size.key].component for size in sizes), "")
+
+
+def example_of(key: str) -> str:
+    """Return a size as one types it, ``steering wheel diameter 16 in``."""
+    table = _tables()[key]
+    return f"{key} {table.rows[0][0].lower()} {table.key_unit}".strip()
+
+
+def _example(key: str) -> str:
+    table = _tables()[key]
+    rows = "" if table.key_unit else f", one of {', '.join(row[0].lower() for row in table.rows)}"
+    return f"write it as '{example_of(key)}'{rows}"
+
+
+@cache
+def _tables() -> Mapping[str, LimitTable]:
+    """Return key -> a table that asks for it; tables of one key ask for the same."""
+    return {table.key: table for table in reversed(list(limit_tables().values()))}
+
+
+@cache
+def _patterns() -> Mapping[str, tuple[re.Pattern[str], re.Pattern[str]]]:
+    """Return key -> a pattern of its words alone, and one of them with a size."""
+    made = {}
+    for key, table in _tables().items():
+        words = r"\s+".join(key.split())
+        if table.key_unit:
+            size = rf"{_FIGURE}\s*(?:{_unit_words(table.key_unit)})?(?![\w/])"
+        else:
+            rows = sorted((row[0] for row in table.rows), key=len, reverse=True)
+            size = "|".join(r"\s+".join(re.escape(w) for w in row.split()) for row in rows)
+            size = rf"(?:{size})(?!\w)"
+        made[key] = (
+            re.compile(rf"\b{words}\b", re.IGNORECASE),
+            re.compile(rf"[\s,(]*\b{words}\s*[=:]?\s*(?P<size>{size})[\s,)]*", re.IGNORECASE),
+        )
+    return made
+
+
+def _unit_words(unit: str) -> str:
+    if canonical_unit(unit) == "in":
+        return r"inch(?:es)?|in\b|\"|mm|cm"
+    return r"°?\s?F\b"
