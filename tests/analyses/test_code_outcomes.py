@@ -8,7 +8,7 @@ from scipy import stats
 
 from roadworn.model.events import NewEvent
 from roadworn.testing import check_analysis, event, view_of
-from roadworn_plugins.codes.cases import Case, Limits, load_cases
+from roadworn_plugins.codes.cases import Case, CodeOutcomesSettings, load_cases
 from roadworn_plugins.codes.code_outcomes import ALL_CLASSES, CODE_OUTCOMES, NO_WORK
 
 CATALYST, SENSOR = "emission.catalyst", "emission.oxygen_sensor"
@@ -31,7 +31,7 @@ def fit(component: str, day: str, miles: float, vehicle: str = "car") -> NewEven
 
 def cases(events: list[NewEvent], tmp_path: Path, **limits: Any) -> list[tuple[Any, ...]]:
     with view_of([enrol(), *events], tmp_path, as_of="2026-12-31") as view:
-        return [(c.components, c.ending) for c in load_cases(view, Limits(**limits))]
+        return [(c.components, c.ending) for c in load_cases(view, CodeOutcomesSettings(**limits))]
 
 
 FIRST = scan("2025-03-01", 52_000, "P0420")
@@ -224,7 +224,7 @@ def test_each_of_several_parts_counts_and_alone_says_so(tmp_path: Path) -> None:
 def test_a_case_names_the_scan_the_work_and_the_scan_that_decided(tmp_path: Path) -> None:
     events = [enrol(), FIRST, fit(CATALYST, "2025-03-02", 52_010), scan("2025-09-01", 58_000)]
     with view_of(events, tmp_path, as_of="2025-12-31") as view:
-        (case,) = load_cases(view, Limits())
+        (case,) = load_cases(view, CodeOutcomesSettings())
         order = [row[0] for row in view.sql("SELECT event_id FROM events ORDER BY seq").rows]
     assert isinstance(case, Case)
     assert list(case.events) == order[1:]

@@ -10,34 +10,41 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import cache
-from typing import Literal
+from typing import Annotated, Literal
 
+from pydantic import Field
+
+from roadworn.analysis.result import Settings
 from roadworn.columns.view import LedgerView
 from roadworn.model.errors import UsageError
 from roadworn.trade.codes import decode_code
+from roadworn_plugins.shared.shown import MostRows
 
 Ending = Literal["stayed away", "came back", "not known"]
 #: Without a reading, so many days on the road stand for the distance (common practice, no source).
 _DAYS_FOR_DISTANCE = 14
 
 
-@dataclass(frozen=True, slots=True)
-class Limits:
-    """What counts as following a scan, and as proof.
+class CodeOutcomesSettings(Settings):
+    """Which codes, and what counts as following and as proof."""
 
-    Attributes:
-        work_days, work_km: work later than this after the scan was not for its codes.
-        proof_km: a scan nearer to the work than this is no proof of a repair.
-        follow_days, follow_km: a code that comes back later than this is a new fault.
-        related_only: count only work on what the code points to, or its system.
-    """
-
-    work_days: int = 60
-    work_km: float = 5_000.0
-    proof_km: float = 150.0
-    follow_days: int = 365
-    follow_km: float = 25_000.0
-    related_only: bool = True
+    vehicle: Annotated[str | None, Field(description="codes on this vehicle now, its class")] = None
+    code: Annotated[str | None, Field(description="only this code")] = None
+    related_only: Annotated[
+        bool, Field(description="only work on the systems that the code points into")
+    ] = True
+    work_days: Annotated[int, Field(ge=0, description="later work was not for the code")] = 60
+    work_km: Annotated[float, Field(gt=0, description="the same by distance, in km")] = 5_000.0
+    proof_km: Annotated[
+        float, Field(ge=0, description="a scan nearer to the work than this proves nothing, in km")
+    ] = 150.0
+    follow_days: Annotated[int, Field(ge=1, description="later it is a new fault")] = 365
+    follow_km: Annotated[float, Field(gt=0, description="the same by distance, in km")] = 25_000.0
+    along: Annotated[
+        bool, Field(description="list parts too that were only ever done along with others")
+    ] = False
+    least: Annotated[int, Field(ge=1, description="fewer known endings are not listed")] = 1
+    most: MostRows = 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,12 +77,28 @@ class _Moment:
     def order(self) -> tuple[date, int]:
         return (self.on, self.seq)
 
+    def within(self, start: "_Moment", days: int, km: float) -> bool:
+        """Whether it follows a moment in so many days and so much distance."""
+        if (self.on - start.on).days > days:
+            return False
+        return start.km is None or self.km is None or self.km - start.km <= km
+
+    def proves(self, start: "_Moment", km: float) -> bool:
+        """Whether it is far enough on the road after a moment."""
+        if start.km is None or self.km is None:
+            return (self.on - start.on).days >= _DAYS_FOR_DISTANCE
+        return self.km - start.km >= km
+
 
 @dataclass(frozen=True, slots=True)
-class _Read:
+class _Work(_Moment):
+    component: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Read(_Moment):
     """A scan that read the module; `codes` maps each code to the lists it stood in."""
 
-    at: _Moment
     codes: Mapping[str, frozenset[str]]
 
     def begins(self, code: str, before: "_Read | None") -> bool:
@@ -89,13 +112,7 @@ class _Read:
         return bool(self.codes.get(code, frozenset()) - {"permanent"})
 
 
-@dataclass(frozen=True, slots=True)
-class _Work:
-    at: _Moment
-    component: str
-
-
-def load_cases(view: LedgerView, limits: Limits) -> list[Case]:
+def load_cases(view: LedgerView, settings: CodeOutcomesSettings) -> list[Case]:
     """Return every attempt on every stored or permanent code, in order of vehicle and code."""
     classes: dict[str, str] = dict(view.sql("SELECT vehicle_id, vehicle_class FROM vehicles").rows)
     work = _work(view)
@@ -103,7 +120,7 @@ def load_cases(view: LedgerView, limits: Limits) -> list[Case]:
     for (vehicle, _module), reads in sorted(_reads(view).items()):
         for code in sorted({c for read in reads for c in read.codes}):
             kind = classes.get(vehicle, "unclassed")
-            cases += _cases(code, vehicle, kind, reads, work.get(vehicle, ()), limits)
+            cases += _cases(code, vehicle, kind, reads, work.get(vehicle, ()), settings)
     return cases
 
 
@@ -132,22 +149,22 @@ def _reads(view: LedgerView) -> Mapping[tuple[str, str], list[_Read]]:
              AND (vehicle_id, module) IN (SELECT (vehicle_id, module) FROM codes)
            ORDER BY vehicle_id, module, occurred_on, seq"""
     ).rows:
-        read = _Read(_Moment(on, seq, km, event), codes.get((seq, module), {}))
+        read = _Read(on, seq, km, event, codes.get((seq, module), {}))
         found.setdefault((vehicle, module), []).append(read)
     return found
 
 
 def _work(view: LedgerView) -> Mapping[str, list[_Work]]:
     found: dict[str, list[_Work]] = {}
-    for vehicle, component, on, seq, km, event in view.sql(
-        """SELECT vehicle_id, component, occurred_on, seq, true_km, event_id FROM (
+    for vehicle, *work in view.sql(
+        """SELECT vehicle_id, occurred_on, seq, true_km, event_id, component FROM (
              SELECT vehicle_id, component, occurred_on, seq, true_km, event_id FROM replacements
              UNION ALL
              SELECT vehicle_id, component, occurred_on, seq, true_km, event_id FROM repairs)
            WHERE vehicle_id IN (SELECT vehicle_id FROM codes)
            ORDER BY vehicle_id, occurred_on, seq"""
     ).rows:
-        found.setdefault(vehicle, []).append(_Work(_Moment(on, seq, km, event), component))
+        found.setdefault(vehicle, []).append(_Work(*work))
     return found
 
 
@@ -157,25 +174,25 @@ def _cases(
     vehicle_class: str,
     reads: Sequence[_Read],
     work: Iterable[_Work],
-    limits: Limits,
+    settings: CodeOutcomesSettings,
 ) -> list[Case]:
-    systems = related(code) if limits.related_only else None
+    systems = related(code) if settings.related_only else None
     relevant = [w for w in work if systems is None or w.component.partition(".")[0] in systems]
     found = []
     for i, read in enumerate(reads):
         if not read.begins(code, reads[i - 1] if i else None):
             continue
-        shown_again = next((r.at.order for r in reads[i + 1 :] if r.shows(code)), None)
+        shown_again = next((r.order for r in reads[i + 1 :] if r.shows(code)), None)
         done = [
             w
             for w in relevant
-            if read.at.order < w.at.order
-            and (shown_again is None or w.at.order < shown_again)
-            and _within(read.at, w.at, limits.work_days, limits.work_km)
+            if read.order < w.order
+            and (shown_again is None or w.order < shown_again)
+            and w.within(read, settings.work_days, settings.work_km)
         ]
-        last = done[-1].at if done else read.at
-        ending, decided = _ending(code, last, reads[i + 1 :], limits)
-        events = [read.at.event, *(w.at.event for w in done), decided]
+        last = done[-1] if done else read
+        ending, decided = _ending(code, last, reads[i + 1 :], settings)
+        events = [read.event, *(w.event for w in done), decided]
         found.append(
             Case(
                 code,
@@ -189,33 +206,23 @@ def _cases(
     return found
 
 
-def _ending(code: str, last: _Moment, later: Sequence[_Read], limits: Limits) -> tuple[Ending, str]:
+def _ending(
+    code: str, last: _Moment, later: Sequence[_Read], settings: CodeOutcomesSettings
+) -> tuple[Ending, str]:
     """Return how an attempt went and the scan that says so."""
     proof = ""
     for read in later:
         # A scan of the same day may have been taken before the work and written down after it.
-        if read.at.on <= last.on:
+        if read.on <= last.on:
             continue
-        if not _within(last, read.at, limits.follow_days, limits.follow_km):
+        if not read.within(last, settings.follow_days, settings.follow_km):
             break
         if read.shows(code):
-            return "came back", read.at.event
+            return "came back", read.event
         if code in read.codes:
             # Permanent codes outlive a clearing until the vehicle has proved the repair itself
             # (SAE J1979 service 0A): neither back nor proved.
             continue
-        if _far_enough(last, read.at, limits.proof_km):
-            proof = read.at.event
+        if read.proves(last, settings.proof_km):
+            proof = read.event
     return ("stayed away", proof) if proof else ("not known", "")
-
-
-def _within(start: _Moment, end: _Moment, days: int, km: float) -> bool:
-    if (end.on - start.on).days > days:
-        return False
-    return start.km is None or end.km is None or end.km - start.km <= km
-
-
-def _far_enough(start: _Moment, end: _Moment, km: float) -> bool:
-    if start.km is None or end.km is None:
-        return (end.on - start.on).days >= _DAYS_FOR_DISTANCE
-    return end.km - start.km >= km

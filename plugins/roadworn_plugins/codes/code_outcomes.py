@@ -1,19 +1,17 @@
 """Which work made a trouble code stay away, and which did not."""
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import Annotated
 
-from pydantic import Field
-
-from roadworn.analysis.result import Analysis, Answers, Column, Result, Settings, Table
+from roadworn.analysis.result import Analysis, Answers, Cell, Column, Result, Table
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Sentence
 from roadworn.trade.codes import split_code, told_code
-from roadworn_plugins.codes.cases import Case, Limits, load_cases
+from roadworn_plugins.codes.cases import Case, CodeOutcomesSettings, load_cases
 from roadworn_plugins.lifedata.counts import jeffreys_interval
-from roadworn_plugins.shared.said import all_said, if_any
+from roadworn_plugins.shared.said import Says, all_said
 
 ABOUT = """\
 Question: Which work made a trouble code stay away, and which did not?
@@ -35,43 +33,61 @@ NO_WORK = "(no such work recorded)"
 _MOST_EVENTS = 60
 #: Fewer known endings are in the table, but not in the headline.
 _LEAST_TOLD = 3
-
-
-class CodeOutcomesSettings(Settings):
-    """Which codes, and what counts as following and as proof."""
-
-    vehicle: Annotated[str | None, Field(description="codes on this vehicle now, its class")] = None
-    code: Annotated[str | None, Field(description="only this code")] = None
-    related_only: Annotated[
-        bool, Field(description="only work on the systems that the code points into")
-    ] = True
-    work_days: Annotated[int, Field(ge=0, description="later work was not for the code")] = 60
-    work_km: Annotated[float, Field(gt=0, description="the same by distance, in km")] = 5_000.0
-    proof_km: Annotated[
-        float, Field(ge=0, description="a scan nearer to the work than this proves nothing, in km")
-    ] = 150.0
-    follow_days: Annotated[int, Field(ge=1, description="later it is a new fault")] = 365
-    follow_km: Annotated[float, Field(gt=0, description="the same by distance, in km")] = 25_000.0
-    along: Annotated[
-        bool, Field(description="list parts too that were only ever done along with others")
-    ] = False
-    least: Annotated[int, Field(ge=1, description="fewer known endings are not listed")] = 1
-    most: Annotated[int, Field(ge=1, description="rows at the most")] = 60
+_say = Says(
+    "code-outcomes",
+    {
+        "none": "No work after a code has been proved by a later scan yet{for_vehicle}.",
+        "for-vehicle": " for the codes on {vehicle}",
+        "seldom": "Each work after a code was proved too seldom yet to say what keeps it away.",
+        "headline": "After {code}{on_class} work on the {part} kept it away {times}{worst}.",
+        "on-class": " on {vehicle_class}",
+        "worst": ", work on the {part} {times}",
+        "times": "{n} of {every} times ({low:.0%} to {high:.0%})",
+        "test-first": "A code points to a circuit or a condition, not to a part: test before "
+        "replacing.",
+        "several": "In {n} cases several parts were done at once; each of them counts.",
+        "unknown": "For {n} of {every} cases no later scan tells how they went.",
+        "not-shown": "{n} more rows are not shown; raise the setting most.",
+    },
+)
+_COLUMNS = (
+    Column("code", "code"),
+    Column("class", "class"),
+    Column("component", "worked on", "component"),
+    Column("away", "stayed away", "integer"),
+    Column("back", "came back", "integer"),
+    Column("share", "share away", "chance"),
+    Column("low", "low", "chance"),
+    Column("high", "high", "chance"),
+    Column("open", "not known yet", "integer"),
+    Column("alone", "alone", "integer"),
+    Column("points_to", "code points to it"),
+    Column("meaning", "meaning", detail=True),
+)
 
 
 @dataclass(slots=True)
-class _Tally:
-    """Cases of one code, class and component."""
+class _Row:
+    """Cases of one code, class and component; `low` and `high` are limits of the share away."""
 
+    code: str
+    kind: str
+    component: str
     away: int = 0
     back: int = 0
     open: int = 0
     alone: int = 0
+    low: float = 0.0
+    high: float = 0.0
     events: list[str] = field(default_factory=list)
 
     @property
     def known(self) -> int:
         return self.away + self.back
+
+    @property
+    def pointed_to(self) -> bool:
+        return self.component in told_code(self.code)[1]
 
     def add(self, case: Case) -> None:
         self.away += case.ending == "stayed away"
@@ -80,41 +96,54 @@ class _Tally:
         self.alone += len(case.components) == 1
         self.events += case.events
 
-
-@dataclass(frozen=True, slots=True)
-class _Row:
-    code: str
-    kind: str
-    component: str
-    tally: _Tally
-    low: float | None
-    high: float | None
+    def cells(self) -> tuple[Cell, ...]:
+        share = (self.away / self.known, self.low, self.high) if self.known else (None,) * 3
+        return (
+            self.code,
+            self.kind,
+            self.component,
+            self.away,
+            self.back,
+            *share,
+            self.open,
+            self.alone,
+            "yes" if self.pointed_to else "",
+            told_code(self.code)[0],
+        )
 
 
 def run(view: LedgerView, settings: CodeOutcomesSettings) -> Result:
     """Tally the endings by code, class and component."""
-    limits = Limits(
-        settings.work_days,
-        settings.work_km,
-        settings.proof_km,
-        settings.follow_days,
-        settings.follow_km,
-        settings.related_only,
-    )
     codes, kinds = _wanted(view, settings)
-    cases = [case for case in load_cases(view, limits) if codes is None or case.code in codes]
+    cases = [case for case in load_cases(view, settings) if codes is None or case.code in codes]
     rows = [
         row
         for row in _rows(cases)
         if (kinds is None or row.kind in kinds)
-        and row.tally.known >= settings.least
-        and (settings.along or _stands_alone(row))
+        and row.known >= settings.least
+        # Else it says nothing of its own part.
+        and (settings.along or row.component == NO_WORK or row.alone or row.pointed_to)
     ]
     shown = rows[: settings.most]
     return Result(
-        headline=_headline(shown, settings),
-        tables=(_table(shown),),
-        caveats=_caveats(cases, len(rows) - len(shown)),
+        headline=_headline(shown, settings.vehicle),
+        tables=(
+            Table(
+                "code_outcomes",
+                "What was done about a code, and how it went",
+                _COLUMNS,
+                tuple(row.cells() for row in shown),
+                tuple(tuple(dict.fromkeys(reversed(row.events)))[:_MOST_EVENTS] for row in shown),
+            ),
+        ),
+        caveats=all_said(
+            _say("test-first"),
+            _say.some(sum(len(case.components) > 1 for case in cases), "several"),
+            _say.some(
+                sum(case.ending == "not known" for case in cases), "unknown", every=len(cases)
+            ),
+            _say.some(len(rows) - len(shown), "not-shown"),
+        ),
     )
 
 
@@ -141,27 +170,25 @@ def _wanted(
 
 def _rows(cases: Iterable[Case]) -> list[_Row]:
     """Return the rows: codes with most known endings first, then what helped most surely."""
-    tallies: dict[tuple[str, str, str], _Tally] = {}
-    for case in cases:
-        for component in case.components or (NO_WORK,):
-            for kind in (case.vehicle_class, ALL_CLASSES):
-                tallies.setdefault((case.code, kind, component), _Tally()).add(case)
+    found: dict[tuple[str, str, str], _Row] = {}
     classes: dict[str, set[str]] = {}
-    for code, kind, _component in tallies:
-        classes.setdefault(code, set()).add(kind)
-    rows = []
-    for (code, kind, component), tally in tallies.items():
-        if kind == ALL_CLASSES and len(classes[code]) == 2:
-            continue  # it would repeat the only class
-        low = high = None
-        if tally.known:
-            share = jeffreys_interval(tally.away, tally.known)
-            low, high = float(share.lower), float(share.upper)
-        rows.append(_Row(code, kind, component, tally, low, high))
-    weight = {
-        code: sum(r.tally.known for r in rows if r.code == code and r.component != NO_WORK)
-        for code in classes
-    }
+    for case in cases:
+        classes.setdefault(case.code, set()).add(case.vehicle_class)
+        for component in case.components or (NO_WORK,):
+            for key in (
+                (case.code, case.vehicle_class, component),
+                (case.code, ALL_CLASSES, component),
+            ):
+                found.setdefault(key, _Row(*key)).add(case)
+    # All classes together would repeat the only one.
+    rows = [row for row in found.values() if row.kind != ALL_CLASSES or len(classes[row.code]) > 1]
+    weight = Counter[str]()
+    for row in rows:
+        if row.component != NO_WORK:
+            weight[row.code] += row.known
+        if row.known:
+            share = jeffreys_interval(row.away, row.known)
+            row.low, row.high = float(share.lower), float(share.upper)
     rows.sort(
         key=lambda r: (
             -weight[r.code],
@@ -169,147 +196,44 @@ def _rows(cases: Iterable[Case]) -> list[_Row]:
             r.kind != ALL_CLASSES,
             r.kind,
             r.component == NO_WORK,
-            -(r.low or 0.0),
+            -r.low,
             r.component,
         )
     )
     return rows
 
 
-def _table(rows: Sequence[_Row]) -> Table:
-    return Table(
-        name="code_outcomes",
-        title="What was done about a code, and how it went",
-        columns=(
-            Column("code", "code"),
-            Column("class", "class"),
-            Column("component", "worked on", "component"),
-            Column("away", "stayed away", "integer"),
-            Column("back", "came back", "integer"),
-            Column("share", "share away", "chance"),
-            Column("low", "low", "chance"),
-            Column("high", "high", "chance"),
-            Column("open", "not known yet", "integer"),
-            Column("alone", "alone", "integer"),
-            Column("points_to", "code points to it"),
-            Column("meaning", "meaning", detail=True),
-        ),
-        rows=tuple(
-            (
-                row.code,
-                row.kind,
-                row.component,
-                row.tally.away,
-                row.tally.back,
-                row.tally.away / row.tally.known if row.tally.known else None,
-                row.low,
-                row.high,
-                row.tally.open,
-                row.tally.alone,
-                "yes" if row.component in told_code(row.code)[1] else "",
-                told_code(row.code)[0],
-            )
-            for row in rows
-        ),
-        evidence=tuple(
-            tuple(dict.fromkeys(reversed(row.tally.events)))[:_MOST_EVENTS] for row in rows
-        ),
-    )
-
-
-def _headline(rows: Sequence[_Row], settings: CodeOutcomesSettings) -> str:
-    tried = [row for row in rows if row.component != NO_WORK and row.tally.known]
+def _headline(rows: Sequence[_Row], vehicle: str | None) -> Sentence:
+    tried = [row for row in rows if row.component != NO_WORK and row.known]
     if not tried:
-        return Sentence(
-            "code-outcomes.none",
-            "No work after a code has been proved by a later scan yet{for_vehicle}.",
-            for_vehicle=Sentence(
-                "code-outcomes.for-vehicle",
-                " for the codes on {vehicle}",
-                vehicle=settings.vehicle,
-            )
-            if settings.vehicle
-            else "",
-        )
-    often = [row for row in tried if row.tally.known >= _LEAST_TOLD]
+        return _say("none", for_vehicle=_say.when(vehicle, "for-vehicle", vehicle=vehicle))
+    often = [row for row in tried if row.known >= _LEAST_TOLD]
     if not often:
-        return Sentence(
-            "code-outcomes.seldom",
-            "Each work after a code was proved too seldom yet to say what keeps it away.",
-        )
+        return _say("seldom")
+    groups: dict[tuple[str, str], list[_Row]] = {}
+    for row in often:
+        groups.setdefault((row.code, row.kind), []).append(row)
     best, worst = often[0], None
-    for group in _by_code(often):
-        low = min(group, key=lambda row: (row.high or 0.0, row.component))
+    for group in groups.values():
+        low = min(group, key=lambda row: (row.high, row.component))
         # Named only where the two are apart beyond their limits.
-        if (low.high or 0.0) < (group[0].low or 0.0):
+        if low.high < group[0].low:
             best, worst = group[0], low
             break
-    return Sentence(
-        "code-outcomes.headline",
-        "After {code}{on_class} work on the {part} kept it away {times}{worst}.",
+    return _say(
+        "headline",
         code=best.code,
-        on_class=""
-        if best.kind == ALL_CLASSES
-        else Sentence("code-outcomes.on-class", " on {vehicle_class}", vehicle_class=best.kind),
+        on_class=_say.when(best.kind != ALL_CLASSES, "on-class", vehicle_class=best.kind),
         part=part_name(best.component),
         times=_counted(best),
         worst=""
         if worst is None
-        else Sentence(
-            "code-outcomes.headline-worst",
-            ", work on the {part} {times}",
-            part=part_name(worst.component),
-            times=_counted(worst),
-        ),
+        else _say("worst", part=part_name(worst.component), times=_counted(worst)),
     )
 
 
-def _by_code(rows: Iterable[_Row]) -> list[list[_Row]]:
-    groups: dict[tuple[str, str], list[_Row]] = {}
-    for row in rows:
-        groups.setdefault((row.code, row.kind), []).append(row)
-    return list(groups.values())
-
-
-def _stands_alone(row: _Row) -> bool:
-    """Whether a row says something of its own part: it was done alone, or the code points to it."""
-    return (
-        row.component == NO_WORK or row.tally.alone > 0 or row.component in told_code(row.code)[1]
-    )
-
-
-def _counted(row: _Row) -> str:
-    return Sentence(
-        "code-outcomes.times",
-        "{n} of {every} times ({low:.0%} to {high:.0%})",
-        n=row.tally.away,
-        every=row.tally.known,
-        low=row.low,
-        high=row.high,
-    )
-
-
-def _caveats(cases: Sequence[Case], cut: int) -> tuple[str, ...]:
-    return all_said(
-        Sentence(
-            "code-outcomes.test-first",
-            "A code points to a circuit or a condition, not to a part: test before replacing.",
-        ),
-        if_any(
-            sum(len(case.components) > 1 for case in cases),
-            "code-outcomes.several",
-            "In {n} cases several parts were done at once; each of them counts.",
-        ),
-        if_any(
-            sum(case.ending == "not known" for case in cases),
-            "code-outcomes.unknown",
-            "For {n} of {every} cases no later scan tells how they went.",
-            every=len(cases),
-        ),
-        if_any(
-            cut, "code-outcomes.not-shown", "{n} more rows are not shown; raise the setting most."
-        ),
-    )
+def _counted(row: _Row) -> Sentence:
+    return _say("times", n=row.away, every=row.known, low=row.low, high=row.high)
 
 
 CODE_OUTCOMES = Analysis(
