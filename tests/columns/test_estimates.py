@@ -55,3 +55,23 @@ def test_a_line_keeps_book_and_clock_hours_and_deposits_apart(view_of):
         (d("40"), None, None, None, None, None, None, None),
         (d("-5"), None, None, None, None, None, None, None),
     ]
+
+
+def test_of_two_sides_of_an_axle_put_off_at_once_the_first_line_stands(view_of):
+    estimate_id = "00000000-0000-7000-8000-000000000001"
+    price = {"amount": "205.00", "currency": "USD"}
+    lines = [
+        {"line": line, "component": "brake.rotor", "position": position, "amount": price}
+        for line, position in enumerate(("RR", "LR", "RF", "LF"), start=1)
+    ]
+    answers = [{"line": line["line"], "decision": "declined"} for line in lines]
+    given = event("bus-1", "estimate", "2026-02-01", lines=lines)
+    view = view_of(
+        [
+            event("bus-1", "enrolment", "2026-01-01", odometer=10, unit="km"),
+            given.model_copy(update={"event_id": estimate_id}),
+            event("bus-1", "authorisation", "2026-02-02", estimate=estimate_id, decisions=answers),
+        ]
+    )
+    found = view.sql("SELECT line, position FROM declined_work ORDER BY line").rows
+    assert found == [(1, "RR"), (3, "RF")]

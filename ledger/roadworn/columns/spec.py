@@ -87,6 +87,22 @@ class TableInfo:
     columns: tuple[ColumnSpec, ...]
 
 
+def columns_of(spec: "TableSpec | ViewSpec", *names: str) -> tuple[ColumnSpec, ...]:
+    """Return columns of another table or view, for a view that hands them on."""
+    known = {column[0]: column for column in spec.columns}
+    return tuple(known[name] for name in names)
+
+
+def common_of(alias: str) -> str:
+    """Return the common columns of a relation as a select list."""
+    return ", ".join(f"{alias}.{name}" for name, _type, _meaning in COMMON)
+
+
+def day_of(date: str) -> str:
+    """Return SQL for a date as a number of days, counted from 1970-01-01."""
+    return f"datediff('day', DATE '1970-01-01', {date})"
+
+
 def sql_text(text: str) -> str:
     """Return a text as a SQL literal."""
     return "'" + text.replace("'", "''") + "'"

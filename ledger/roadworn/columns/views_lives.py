@@ -17,11 +17,10 @@ were replaced would count. And a part found failed and not yet replaced or repai
 at that look-over, though it is still fitted.
 """
 
-from roadworn.columns.spec import ColumnSpec, ViewSpec
+from roadworn.columns.spec import ColumnSpec, ViewSpec, day_of
 from roadworn.model.catalogue import by_axle_sql, place_sql
 
 _PLACE = place_sql("r.component", "r.position")
-_DAY = "datediff('day', DATE '1970-01-01', {}.occurred_on)"
 _LOOK_PLACE = place_sql("f.component", "f.position")
 
 _PART: tuple[ColumnSpec, ...] = (
@@ -58,7 +57,7 @@ FITTED = ViewSpec(
     f"""
     WITH placed AS (
       SELECT r.seq, r.event_id, r.vehicle_id, r.component, {_PLACE} AS place, r.position,
-             r.occurred_at, r.occurred_on, {_DAY.format("r")} AS day, r.true_km,
+             r.occurred_at, r.occurred_on, {day_of("r.occurred_on")} AS day, r.true_km,
              r.true_km_estimated AS estimated,
              r.reason, r.reason IN ('failed', 'worn_out') AND r.along_with IS NULL AS failed,
              CASE WHEN r.along_with IS NOT NULL THEN 'taken along with other work'
@@ -99,7 +98,7 @@ LOOKS = ViewSpec(
     SELECT vehicle_id, component, place, day, max(true_km) AS true_km, max(worst) AS worst,
            max_by(event_id, worst * 10000000000 - seq) AS event_id, max(occurred_on) AS occurred_on
     FROM (
-      SELECT f.vehicle_id, f.component, {_LOOK_PLACE} AS place, {_DAY.format("f")} AS day,
+      SELECT f.vehicle_id, f.component, {_LOOK_PLACE} AS place, {day_of("f.occurred_on")} AS day,
              f.true_km, f.event_id,
              f.occurred_on, f.seq,
              CASE f.condition WHEN 'failed' THEN 3 WHEN 'wearing' THEN 2 ELSE 1 END AS worst
@@ -107,10 +106,39 @@ LOOKS = ViewSpec(
       WHERE f.condition IN ('sound', 'wearing', 'failed')
     ) AS looks GROUP BY vehicle_id, component, place, day
     UNION ALL
-    SELECT f.vehicle_id, f.component, {_LOOK_PLACE} AS place, {_DAY.format("f")} AS day,
+    SELECT f.vehicle_id, f.component, {_LOOK_PLACE} AS place, {day_of("f.occurred_on")} AS day,
            f.true_km, 0 AS worst, f.event_id, f.occurred_on
     FROM main.repairs AS f""",
     needs=("main.findings", "main.repairs"),
+    kept=True,
+)
+
+NEVER_REPLACED = ViewSpec(
+    "base.never_replaced",
+    "places at which a vehicle never had a part replaced, though others of its class had",
+    (
+        ("vehicle_id", "VARCHAR", "the vehicle"),
+        ("component", "VARCHAR", "component, system.part"),
+        ("place", "VARCHAR", "position, the axle for pads, shoes and discs, '' when not given"),
+    ),
+    """
+    WITH counted AS (
+      SELECT * FROM base.fitted WHERE NOT twice AND NOT mate
+    ), places AS (
+      SELECT DISTINCT v.vehicle_class, c.component, c.place
+      FROM counted AS c JOIN main.vehicles AS v ON v.vehicle_id = c.vehicle_id
+      WHERE v.vehicle_class <> 'unclassed'
+    ), placed AS (
+      SELECT DISTINCT vehicle_class, component FROM places WHERE place <> ''
+    )
+    SELECT v.vehicle_id, p.component, p.place
+    FROM main.vehicles AS v
+    JOIN places AS p ON p.vehicle_class = v.vehicle_class
+    LEFT JOIN placed AS q ON q.vehicle_class = p.vehicle_class AND q.component = p.component
+    LEFT JOIN counted AS c
+      ON c.vehicle_id = v.vehicle_id AND c.component = p.component AND c.place = p.place
+    WHERE c.seq IS NULL AND (p.place <> '' OR q.component IS NULL)""",
+    needs=("base.fitted", "main.vehicles"),
     kept=True,
 )
 
@@ -131,34 +159,21 @@ STAYS = ViewSpec(
       FROM base.fitted AS f WHERE NOT f.twice AND NOT f.mate
       WINDOW w AS (PARTITION BY f.vehicle_id, f.component, f.place
                    ORDER BY f.occurred_at, f.seq)
-    ), class_places AS (
-      SELECT DISTINCT v.vehicle_class, c.component, c.place
-      FROM counted AS c JOIN main.vehicles AS v ON v.vehicle_id = c.vehicle_id
-      WHERE v.vehicle_class <> 'unclassed'
-    ), placed AS (
-      SELECT vehicle_class, component FROM class_places WHERE place <> ''
-      GROUP BY vehicle_class, component
-    ), never AS (
-      SELECT v.vehicle_id, p.component, p.place
-      FROM main.vehicles AS v
-      JOIN class_places AS p ON p.vehicle_class = v.vehicle_class
-      LEFT JOIN placed AS q ON q.vehicle_class = p.vehicle_class AND q.component = p.component
-      LEFT JOIN counted AS c
-        ON c.vehicle_id = v.vehicle_id AND c.component = p.component AND c.place = p.place
-      WHERE v.parts = 'original' AND c.seq IS NULL AND (p.place <> '' OR q.component IS NULL)
     ), stays AS (
       SELECT vehicle_id, component, place, seq AS start_seq, next_seq AS end_seq FROM counted
       UNION ALL
       SELECT vehicle_id, component, place, NULL AS start_seq, seq AS end_seq
       FROM counted WHERE turn = 1
       UNION ALL
-      SELECT vehicle_id, component, place, NULL AS start_seq, NULL AS end_seq FROM never
+      SELECT n.vehicle_id, n.component, n.place, NULL AS start_seq, NULL AS end_seq
+      FROM base.never_replaced AS n JOIN main.vehicles AS v ON v.vehicle_id = n.vehicle_id
+      WHERE v.parts = 'original'
     )
     SELECT row_number() OVER (ORDER BY vehicle_id, component, place,
                               coalesce(start_seq, 0), coalesce(end_seq, 0)) AS stay,
            vehicle_id, component, place, start_seq, end_seq
     FROM stays""",
-    needs=("base.fitted", "main.vehicles"),
+    needs=("base.fitted", "base.never_replaced", "main.vehicles"),
     kept=True,
 )
 
@@ -267,13 +282,13 @@ VEHICLE_DAYS = ViewSpec(
         ("retired_km", "DOUBLE", "true distance when it left"),
         ("unseen", "BOOLEAN", "not seen for long and not known to have left"),
     ),
-    """
+    f"""
     SELECT v.vehicle_id, v.vehicle_class, v.duty, v.parts,
-           datediff('day', DATE '1970-01-01', v.in_service_date) AS service_day,
+           {day_of("v.in_service_date")} AS service_day,
            v.in_service_date AS service_on,
-           datediff('day', DATE '1970-01-01', v.enrolled_on) AS enrolled_day, v.enrolment_km,
-           datediff('day', DATE '1970-01-01', v.last_seen_on) AS last_day, v.last_km,
-           v.retired_on, datediff('day', DATE '1970-01-01', v.retired_on) AS retired_day,
+           {day_of("v.enrolled_on")} AS enrolled_day, v.enrolment_km,
+           {day_of("v.last_seen_on")} AS last_day, v.last_km,
+           v.retired_on, {day_of("v.retired_on")} AS retired_day,
            v.retired_km,
            v.retired_on IS NULL
              AND datediff('day', v.last_seen_on, s.today) > s.unseen_days AS unseen
@@ -394,4 +409,7 @@ PART_LIVES_LEFT_OUT = ViewSpec(
     kept=True,
 )
 
-LIFE_VIEWS = (FITTED, LOOKS, VEHICLE_DAYS, STAYS, SPANS, PART_LIVES, PART_LIVES_LEFT_OUT)
+LIFE_VIEWS = (
+    *(FITTED, LOOKS, VEHICLE_DAYS, NEVER_REPLACED, STAYS, SPANS),
+    *(PART_LIVES, PART_LIVES_LEFT_OUT),
+)

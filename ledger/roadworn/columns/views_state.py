@@ -1,21 +1,28 @@
 """What is still before the shop: work the customer put off, and fitted parts of unknown age."""
 
-from roadworn.columns.spec import COMMON, ViewSpec
+from roadworn.columns.spec import COMMON, ViewSpec, columns_of, common_of
+from roadworn.columns.tables import DECISIONS, ESTIMATE_LINES
+from roadworn.columns.tables_looks import CODES, FINDINGS, SCANS
 from roadworn.columns.views_vehicles import COMMON_SQL
 from roadworn.model.catalogue import place_sql
 
 _PLACE = place_sql("component", "position")
+
+
+def _done(*tables: str) -> str:
+    """Return a SELECT of the work in several tables, by place."""
+    selected = f"SELECT vehicle_id, component, {_PLACE} AS place, occurred_at FROM main."
+    return " UNION ALL ".join(selected + table for table in tables)
+
 
 OPEN_FINDINGS = ViewSpec(
     "main.open_findings",
     "the latest finding at each place that is wearing or failed and has not been seen to since",
     (
         *COMMON,
-        ("component", "VARCHAR", "component, system.part"),
-        ("position", "VARCHAR", "where it sits, left and right from the driver's seat"),
+        *columns_of(FINDINGS, "component", "position"),
         ("condition", "VARCHAR", "wearing or failed"),
-        ("safety", "BOOLEAN", "its failure can hurt someone"),
-        ("note", "VARCHAR", "note as entered"),
+        *columns_of(FINDINGS, "safety", "note"),
         ("first_seen_on", "DATE", "first day of this condition or worse without work in between"),
         ("times_seen", "BIGINT", "look-overs that have found it so"),
     ),
@@ -25,17 +32,7 @@ OPEN_FINDINGS = ViewSpec(
       FROM main.findings AS f WHERE condition <> 'not_checked'
     ), work AS (
       SELECT vehicle_id, component, place, max(occurred_at) AS done_at FROM (
-        SELECT vehicle_id, occurred_at, component,
-               {_PLACE} AS place
-        FROM main.replacements
-        UNION ALL
-        SELECT vehicle_id, occurred_at, component,
-               {_PLACE} AS place
-        FROM main.repairs
-        UNION ALL
-        SELECT vehicle_id, occurred_at, component,
-               {_PLACE} AS place
-        FROM main.maintenance_done WHERE action <> 'inspected'
+        {_done("replacements", "repairs", "maintenance_done WHERE action <> 'inspected'")}
       ) AS done GROUP BY vehicle_id, component, place
     ), anywhere AS (
       SELECT vehicle_id, component, max(done_at) AS done_at FROM work
@@ -70,7 +67,7 @@ OPEN_FINDINGS = ViewSpec(
       WHERE condition <> 'sound' AND (last_sound IS NULL OR occurred_at > last_sound)
       GROUP BY vehicle_id, component, place
     )
-    SELECT {", ".join(f"r.{name}" for name, _t, _m in COMMON)},
+    SELECT {common_of("r")},
            r.component, r.position, r.condition, r.safety, r.note,
            coalesce(t.first_seen_on, r.occurred_on) AS first_seen_on,
            coalesce(t.times_seen, 1) AS times_seen
@@ -87,15 +84,10 @@ ACTIVE_CODES = ViewSpec(
     "codes given by the latest scan that could read the module",
     (
         *COMMON,
-        ("module", "VARCHAR", "the module that gave it"),
-        ("code", "VARCHAR", "the code as read"),
+        *columns_of(CODES, "module", "code"),
         ("status", "VARCHAR", "stored, pending or permanent"),
-        ("failure_type", "VARCHAR", "failure type byte, hexadecimal, when there was one"),
-        ("status_byte", "VARCHAR", "status byte (ISO 14229-1), hexadecimal, when there was one"),
-        ("failing_now", "BOOLEAN", "by the status byte: its test failed at the time of the scan"),
-        ("repair_proved", "BOOLEAN", "by it: the test ran in this cycle and did not fail"),
-        ("words", "VARCHAR", "how the reader described it"),
-        ("lamp", "VARCHAR", "whether the malfunction lamp was commanded on or off"),
+        *columns_of(CODES, "failure_type", "status_byte", "failing_now", "repair_proved", "words"),
+        *columns_of(SCANS, "lamp"),
         (
             "first_seen_on",
             "DATE",
@@ -143,7 +135,7 @@ ACTIVE_CODES = ViewSpec(
         ON m.vehicle_id = s.vehicle_id AND m.module = s.module AND m.code = s.code
       WHERE s.seen GROUP BY s.vehicle_id, s.module, s.code
     )
-    SELECT {", ".join(f"c.{name}" for name, _t, _m in COMMON)},
+    SELECT {common_of("c")},
            c.module, c.code, c.status, c.failure_type, c.status_byte, c.failing_now,
            c.repair_proved, c.words, a.lamp, r.first_seen_on,
            CAST(r.times_seen AS BIGINT) AS times_seen, r.first_ever_on
@@ -191,15 +183,12 @@ AUTHORISATIONS = ViewSpec(
     "one row for each answer to an estimate line, with the line it answers",
     (
         *COMMON,
-        ("estimate", "VARCHAR", "event_id of the estimate"),
-        ("line", "INTEGER", "number of the line in its estimate"),
-        ("decision", "VARCHAR", "approved, declined or deferred"),
+        *columns_of(DECISIONS, "estimate", "line", "decision"),
         ("component", "VARCHAR", "component of the line, system.part"),
-        ("position", "VARCHAR", "where it sits, left and right from the driver's seat"),
-        ("work", "VARCHAR", "work proposed"),
+        *columns_of(ESTIMATE_LINES, "position", "work"),
         ("amount", "DECIMAL(18,4)", "price of the line"),
         ("currency", "VARCHAR", "its currency, ISO 4217"),
-        ("safety", "BOOLEAN", "about a component whose failure can hurt someone"),
+        *columns_of(ESTIMATE_LINES, "safety"),
         ("estimated_on", "DATE", "day of the estimate"),
         ("latest", "BOOLEAN", "no later answer to the same line"),
         ("note", "VARCHAR", "note as entered"),
@@ -225,29 +214,21 @@ DECLINED_WORK = ViewSpec(
     "estimate lines that were declined or deferred and have not been done since",
     (
         *COMMON,
-        ("estimate", "VARCHAR", "event_id of the estimate"),
-        ("line", "INTEGER", "number of the line in its estimate"),
+        *columns_of(AUTHORISATIONS, "estimate", "line"),
         ("decision", "VARCHAR", "declined or deferred"),
-        ("component", "VARCHAR", "component of the line, system.part"),
-        ("position", "VARCHAR", "where it sits, left and right from the driver's seat"),
-        ("work", "VARCHAR", "work proposed"),
+        *columns_of(AUTHORISATIONS, "component", "position", "work"),
         ("amount", "DECIMAL(18,4)", "price of the line then"),
-        ("currency", "VARCHAR", "its currency, ISO 4217"),
-        ("safety", "BOOLEAN", "about a component whose failure can hurt someone"),
-        ("estimated_on", "DATE", "day of the estimate"),
+        *columns_of(AUTHORISATIONS, "currency", "safety", "estimated_on"),
     ),
     f"""
-    WITH done AS (
-      SELECT vehicle_id, component, {_PLACE} AS place, occurred_at FROM main.replacements
-      UNION ALL
-      SELECT vehicle_id, component, {_PLACE} AS place, occurred_at FROM main.repairs
+    WITH done AS ({_done("replacements", "repairs")}
     ), latest AS (
       SELECT a.*, {_LINE_PLACE} AS place,
              row_number() OVER (PARTITION BY a.vehicle_id, a.component, {_LINE_PLACE}
-                                ORDER BY a.occurred_at DESC, a.seq DESC) AS back
+                                ORDER BY a.occurred_at DESC, a.seq DESC, a.line) AS back
       FROM main.authorisations AS a WHERE a.latest AND a.component IS NOT NULL
     )
-    SELECT {", ".join(f"l.{name}" for name, _t, _m in COMMON)},
+    SELECT {common_of("l")},
            l.estimate, l.line, l.decision, l.component, l.position, l.work, l.amount, l.currency,
            l.safety, l.estimated_on
     FROM latest AS l
@@ -277,32 +258,17 @@ UNKNOWN_PARTS = ViewSpec(
       SELECT f.*, row_number() OVER (PARTITION BY vehicle_id, component, place
                                      ORDER BY occurred_at DESC, seq DESC) AS back
       FROM base.fitted AS f WHERE NOT twice AND NOT mate
-    ), places AS (
-      SELECT DISTINCT v.vehicle_class, f.component, f.place
-      FROM fitted AS f JOIN main.vehicles AS v ON v.vehicle_id = f.vehicle_id
-      WHERE v.vehicle_class <> 'unclassed'
-    ), placed AS (
-      SELECT vehicle_class, component FROM places WHERE place <> ''
-      GROUP BY vehicle_class, component
-    ), never AS (
-      SELECT v.vehicle_id, v.vehicle_class, p.component, p.place,
-             v.last_km - v.enrolment_km AS observed_km, NULL AS event_id
-      FROM main.vehicles AS v
-      JOIN places AS p ON p.vehicle_class = v.vehicle_class
-      LEFT JOIN placed AS q ON q.vehicle_class = p.vehicle_class AND q.component = p.component
-      LEFT JOIN fitted AS f
-        ON f.vehicle_id = v.vehicle_id AND f.component = p.component AND f.place = p.place
-      WHERE v.parts <> 'original' AND v.retired_on IS NULL AND f.seq IS NULL
-        AND (p.place <> '' OR q.component IS NULL)
     )
-    SELECT vehicle_id, vehicle_class, component, nullif(place, '') AS position,
-           greatest(0, observed_km) AS observed_km, event_id FROM never
+    SELECT v.vehicle_id, v.vehicle_class, n.component, nullif(n.place, '') AS position,
+           greatest(0, v.last_km - v.enrolment_km) AS observed_km, NULL AS event_id
+    FROM base.never_replaced AS n JOIN main.vehicles AS v ON v.vehicle_id = n.vehicle_id
+    WHERE v.parts <> 'original' AND v.retired_on IS NULL
     UNION ALL
     SELECT f.vehicle_id, v.vehicle_class, f.component, nullif(f.place, '') AS position,
            greatest(0, v.last_km - f.true_km) AS observed_km, f.event_id
     FROM fitted AS f JOIN main.vehicles AS v ON v.vehicle_id = f.vehicle_id
     WHERE f.back = 1 AND f.part_kind = 'used' AND v.retired_on IS NULL""",
-    needs=("base.fitted", "main.vehicles"),
+    needs=("base.fitted", "base.never_replaced", "main.vehicles"),
     kept=True,
 )
 
