@@ -4,8 +4,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from roadworn.model.amounts import read_odometer
 from roadworn.model.errors import UsageError
-from roadworn.reading.amounts import read_odometer
 from roadworn.say.telling import brief, describe
 from roadworn_cli.context import check_day, default_currency, default_unit, state_of, today
 from roadworn_cli.output import escape, note, say

@@ -73,7 +73,7 @@ def sheets(
     from roadworn.trade.limits import SHEETS, load_sheet
 
     if blank:
-        from roadworn.reading.filled import blank_rows
+        from roadworn.intake.filled import blank_rows
 
         if not name:
             raise UsageError(f"--blank needs a sheet: {' or '.join(SHEETS.names())}, or a path.")

@@ -5,8 +5,8 @@ from typing import Annotated
 
 import typer
 
+from roadworn.model.amounts import choose
 from roadworn.model.errors import UsageError
-from roadworn.reading.amounts import choose
 from roadworn_cli.context import state_of
 from roadworn_cli.output import counted, progress, say
 

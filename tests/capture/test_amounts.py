@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from roadworn.model.amounts import read_money, read_odometer, read_warranty
 from roadworn.model.errors import UsageError
 from roadworn.model.payloads import Money
-from roadworn.reading.amounts import read_money, read_odometer, read_warranty
 
 
 @pytest.mark.parametrize(

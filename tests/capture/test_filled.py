@@ -7,9 +7,9 @@ from pathlib import Path
 import orjson
 import pytest
 
+from roadworn.intake.filled import blank_rows, filled_rows, read_filled
 from roadworn.model.errors import ProblemsFound, UsageError
 from roadworn.model.payloads import Inspection
-from roadworn.reading.filled import blank_rows, filled_rows, read_filled
 from roadworn.trade.judging import KnownSizes
 from roadworn.trade.limits import SHEETS, load_sheet
 

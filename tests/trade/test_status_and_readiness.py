@@ -18,7 +18,7 @@ from roadworn.trade.scan_bytes import (
     decode_status,
 )
 from roadworn_plugins.inspection.judging import LastScan, judge_socket
-from roadworn_plugins.inspection.rules import load_rules
+from roadworn_plugins.shared.rules import load_rules
 
 REFERENCE = Path(__file__).parents[1] / "reference/trade"
 TODAY = date(2026, 6, 1)

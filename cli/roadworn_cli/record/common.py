@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from roadworn.checks.recent import LastReading, amendment_of, last_events, last_readings
+from roadworn.model.amounts import read_money, read_odometer
 from roadworn.model.errors import LedgerRefused, ProblemsFound, UsageError
-from roadworn.reading.amounts import read_money, read_odometer
 from roadworn.say.telling import brief, describe, item_words
 from roadworn.trade.cautions import cautions_for
 from roadworn_cli.context import check_day, default_currency, default_unit, state_of, today

@@ -15,9 +15,9 @@ import typer
 from roadworn.checks.identity import shared_vin
 from roadworn.checks.private import check_owner
 from roadworn.checks.recent import vehicles_with_vin
+from roadworn.model.amounts import choose, read_odometer, read_warranty
 from roadworn.model.errors import LedgerRefused, UnknownName, UsageError
 from roadworn.model.kinds import CORE_KINDS, PayloadField, fields_of
-from roadworn.reading.amounts import choose, read_odometer, read_warranty
 from roadworn_cli.context import check_day, default_unit, state_of, today
 from roadworn_cli.output import note
 from roadworn_cli.record.common import (

@@ -9,8 +9,8 @@ from typing import Annotated, Any, NamedTuple
 import typer
 
 from roadworn.checks.recent import last_events
+from roadworn.model.amounts import choose
 from roadworn.model.errors import LedgerRefused, UsageError
-from roadworn.reading.amounts import choose
 from roadworn.reading.phrases import JudgedFinding, check_agreement, join_sizes, read_judged_finding
 from roadworn.trade.judging import KnownSizes
 from roadworn.trade.limits import SHEETS, Sheet, load_sheet
@@ -186,7 +186,7 @@ def inspection(
 
 def _read_filled(path: str, chosen: "Chosen", sizes: "KnownSizes", rest: str) -> dict[str, Any]:
     """Return the payload that a filled-in table adds up to."""
-    from roadworn.reading.filled import filled_rows, read_filled
+    from roadworn.intake.filled import filled_rows, read_filled
 
     read = read_filled(filled_rows(Path(path)), Path(path).name, chosen.sheet, sizes, rest)
     for remark in (*read.remarks, *filter(None, [chosen.told])):

@@ -29,13 +29,13 @@ from roadworn.intake.csv_file import (
 )
 from roadworn.intake.csv_map import ENVELOPE, SPECIAL, CsvMap, fold
 from roadworn.intake.rows import validated_payload
+from roadworn.model.amounts import choose, read_odometer, read_warranty
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import ProblemsFound, UnknownName, UsageError
 from roadworn.model.events import NewEvent, VehicleId
 from roadworn.model.kinds import EventKind, KindRegistry, PayloadField, fields_of
 from roadworn.model.messages import Problem
 from roadworn.model.places import PositionError, normalise_position
-from roadworn.reading.amounts import choose, read_odometer, read_warranty
 from roadworn.reading.fields import JsonValue
 from roadworn.reading.phrases import read_finding, read_item, read_measurements
 from roadworn.reading.scans import read_scan

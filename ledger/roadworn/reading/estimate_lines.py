@@ -9,9 +9,9 @@ from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
+from roadworn.model.amounts import read_money
 from roadworn.model.errors import UsageError
 from roadworn.model.money import Kind, PricedLine
-from roadworn.reading.amounts import read_money
 from roadworn.reading.phrases import part_fields, split_part
 from roadworn.reading.terms import Terms, nearest_of
 from roadworn.trade.estimating import Labour, Part, ShopTerms, Sublet, Work, priced

@@ -8,9 +8,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
+from roadworn.model.amounts import choose
 from roadworn.model.errors import UsageError
 from roadworn.model.money import EstimateTotal, PricedLine
-from roadworn.reading.amounts import choose
 from roadworn.reading.estimate_lines import read_pieces, read_worked_line, split_pieces
 from roadworn.reading.terms import Terms
 from roadworn.trade.estimating import ShopTerms, total_of

@@ -3,27 +3,32 @@
 A projection for one part from that part itself: better than a life table where it exists. The
 line starts anew when the part was replaced, and when a figure rises by more than a reading
 error, since then a part was fitted (or tires changed places) that nobody wrote down.
+
+Where several limits hold, or the size that one hangs on is on no record, a part runs towards the
+strictest: a distance to a limit may be too short, but never too long.
 """
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
+from fractions import Fraction
 from itertools import pairwise
 
 import numpy as np
 
+from roadworn.checks.measured import RISE_MM
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import place_of
 from roadworn.model.units import canonical_unit, exact
 from roadworn.trade.limits import Item
-from roadworn.trade.weight import weigh
-from roadworn_plugins.inspection.rules import RuleSet, load_rules
+from roadworn.trade.weight import Weight, weigh
+from roadworn_plugins.shared.looks import Looks, load_looks
+from roadworn_plugins.shared.rules import RuleSet, asked_components, load_rules
 from roadworn_plugins.wear.line import WearLine, line_through
 
-#: Reading error of tread and lining gauges in mm, and the rise that no error explains
-#: (common practice, no source: about half a 32nd of an inch, and well over one).
+#: Reading error of tread and lining gauges in mm (common practice, no source: about half a 32nd
+#: of an inch); a rise of RISE_MM is more than it explains.
 READING_MM = 0.4
-RISE_MM = 1.2
 #: What the scatter of all other lines counts for beside a part's own, in degrees of freedom.
 BORROWED_FREEDOM = 4.0
 #: Fewer degrees of freedom in the whole ledger do not replace the reading error.
@@ -111,6 +116,51 @@ class _Part:
     left_out: int
 
 
+def is_wear(item: Item) -> bool:
+    """Whether a rule is about something that gets thinner."""
+    limited = item.limit is not None or bool(item.table)
+    return limited and item.direction == "min" and item.unit in ("32nds", "in", "mm")
+
+
+@dataclass(frozen=True, slots=True)
+class WearLimits:
+    """The rules about wear, and what is on record of the vehicles that decides between them."""
+
+    items: tuple[Item, ...]
+    looks: Mapping[str, Looks]
+
+    @classmethod
+    def load(cls, view: LedgerView, items: Sequence[Item]) -> "WearLimits":
+        """Read what decides; nothing is read when no rule hangs on anything."""
+        hangs = any(item.only_with or item.only_recorded or item.table for item in items)
+        return cls(tuple(items), load_looks(view, asked_components(items)) if hangs else {})
+
+    def item_for(self, vehicle: str, weight: Weight, component: str, place: str) -> Item | None:
+        """Return the rule for a part with its limit, or None when there is none."""
+        own = self.looks.get(vehicle, Looks())
+        fitting = [
+            self._limited(item, own, place)
+            for item in self.items
+            if component in item.components
+            and item.holds_for(weight, own.recorded)
+            and item.covers(place or None)
+        ]
+        return max(fitting, key=_millimetres, default=None)
+
+    def _limited(self, item: Item, own: Looks, place: str) -> Item:
+        table = item.sized
+        if table is None:
+            return item
+        limits = table.limits(own.sizes.size_for(table, place)) or table.limits(None)
+        return replace(item, limit=max(limits), unit=table.unit)
+
+
+def _millimetres(item: Item) -> Fraction:
+    if item.limit is None:
+        raise AssertionError(item.key)
+    return exact(item.limit, item.unit, "mm")
+
+
 def measured_wear(
     view: LedgerView,
     vehicle: str | None = None,
@@ -126,9 +176,6 @@ def measured_wear(
         rules: whose limits, see `load_rules`.
         level: of the intervals.
     """
-    # What was looked at asks this module for the place of a part.
-    from roadworn_plugins.wear.limits import WearLimits, is_wear
-
     chosen = rules if isinstance(rules, RuleSet) else load_rules(rules)
     items = [item for item in chosen.items if is_wear(item)]
     parts = [part for part in _parts(view, items) if len({p.km for p in part.points}) > 1]

@@ -21,11 +21,10 @@ from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name, place_of
 from roadworn.model.messages import Joined, Sentence
 from roadworn.model.units import exact
-from roadworn_plugins.inspection.rules import load_rules
 from roadworn_plugins.shared.grouped import Floats, Unit, preferred_unit, shown_distance
+from roadworn_plugins.shared.rules import load_rules
 from roadworn_plugins.wear.charts import charts, said_to_limit
-from roadworn_plugins.wear.limits import is_wear
-from roadworn_plugins.wear.measured import Wear, measured_wear, unprojected
+from roadworn_plugins.wear.measured import Wear, is_wear, measured_wear, unprojected
 from roadworn_plugins.wear.replaced import replaced_at
 
 _MOST = 2

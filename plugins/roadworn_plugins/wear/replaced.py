@@ -9,10 +9,10 @@ from itertools import groupby
 
 import numpy as np
 
+from roadworn.checks.measured import RISE_MM
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import place_of
 from roadworn_plugins.shared.grouped import Floats
-from roadworn_plugins.wear.measured import RISE_MM
 
 #: Fewer replaced parts than this do not tell a habit.
 LEAST_REPLACED = 8

@@ -17,12 +17,12 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from roadworn.checks.measured import check_measurements
+from roadworn.model.amounts import choose
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import EnvironmentFailure, ProblemsFound, UsageError
 from roadworn.model.messages import Problem
 from roadworn.model.places import normalise_position
 from roadworn.model.units import exact, parse_measurement
-from roadworn.reading.amounts import choose
 from roadworn.reading.phrases import CONDITIONS, check_agreement, judged_words
 from roadworn.reading.walk import KEYS, Walk
 from roadworn.trade.judging import KnownSizes, Size, judge, put_sizes, read_size
@@ -165,7 +165,7 @@ def read_filled(
     """Read a filled-in look-over.
 
     Args:
-        rows: of `roadworn.reading.filled.filled_rows`.
+        rows: of `roadworn.intake.filled.filled_rows`.
         file: its name, for problems.
         sheet: the sheet that was filled in.
         sizes: those on record of the vehicle; what the table says is added.

@@ -31,7 +31,7 @@ def choose(word: str, allowed: Sequence[str], what: str) -> str:
     shown = [name.replace("_", "-") for name in allowed]
     near = get_close_matches(key, allowed, n=1)
     meant = f" (did you mean {near[0].replace('_', '-')}?)" if near else ""
-    raise UsageError(f"{what} cannot be {word!r}{meant}: say one of {', '.join(shown)}.")
+    raise UsageError(f"{what} cannot be {word!r}{meant}", f"say one of {', '.join(shown)}")
 
 
 _NUMBER = r"-?(?:\d{1,3}(?:,\d{3})+|\d+)(?:\.\d+)?"
@@ -66,24 +66,26 @@ def read_money(text: str, currency: str = "", *, allow_negative: bool = False) -
             hint = " with a point before the decimals"
         near = likely_amount(text)
         meant = f" (did you mean {near}?)" if near else ""
-        raise UsageError(f"{text.strip()!r} is not an amount{meant}: write it{hint} as 84.50 USD.")
+        raise UsageError(
+            f"{text.strip()!r} is not an amount{meant}", f"write it{hint} as 84.50 USD"
+        )
     code = (found["before"] or found["after"] or currency).upper()
     if found["before"] and found["after"]:
-        raise UsageError(f"{text.strip()!r} names two currencies: write it as 84.50 USD.")
+        raise UsageError(f"{text.strip()!r} names two currencies", "write it as 84.50 USD")
     if not code:
         raise UsageError(
-            f"The amount {text.strip()!r} has no currency: add --currency USD, or set "
-            "ROADWORN_CURRENCY once."
+            f"The amount {text.strip()!r} has no currency",
+            "add --currency USD, or set ROADWORN_CURRENCY once",
         )
     code = check_currency(code)
     if found["number"].startswith("-") and not allow_negative:
         raise UsageError(
-            f"{text.strip()!r} is below zero: write what it cost, and a credit into the note."
+            f"{text.strip()!r} is below zero", "write what it cost, and a credit into the note"
         )
     amount = found["number"].replace(",", "")
     if len(amount.partition(".")[2]) > 4 or len(amount.partition(".")[0].lstrip("-")) > 12:
         raise UsageError(
-            f"{text.strip()!r} is no amount of money: use at most four decimals and 12 digits."
+            f"{text.strip()!r} is no amount of money", "use at most four decimals and 12 digits"
         )
     return {"amount": amount, "currency": code}
 
@@ -157,9 +159,9 @@ def read_warranty(text: str, default_unit: str = "") -> dict[str, Any]:
             value, unit = parse_distance(rest, default_unit or None)
         except UnitError:
             raise UsageError(
-                f"The warranty {text.strip()!r} cannot be read: write it as '24 months 24000 mi'."
+                f"The warranty {text.strip()!r} cannot be read", "write it as '24 months 24000 mi'"
             ) from None
         found |= {"warranty_distance": float(value), "warranty_unit": unit}
     if not found:
-        raise UsageError("The warranty is empty: write it as '24 months 24000 mi'.")
+        raise UsageError("The warranty is empty", "write it as '24 months 24000 mi'")
     return found
