@@ -6,7 +6,7 @@ laid evenly over the days it was watched. The band holds the count of a group th
 others, with the uncertainty of their rate, at each day by itself.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -18,8 +18,8 @@ from roadworn.analysis.result import Chart, Series
 from roadworn.columns.view import LedgerView
 from roadworn.model.messages import Joined, Sentence
 from roadworn_plugins.repeats.levels import Label
+from roadworn_plugins.repeats.words import say
 from roadworn_plugins.shared.grouped import NOT_RECORDED, Floats
-from roadworn_plugins.shared.said import if_any
 
 _CONDITIONS = {
     "place": "l.vehicle_class = ? AND l.vehicle_id = ? AND coalesce(l.position, '') = ?",
@@ -99,70 +99,61 @@ class Trend:
 
     Attributes:
         words: the answer.
-        clear: whether it is more than chance makes.
         later, expected: failures in the later half, and as many as its exposure would give.
         p: two-sided chance if nothing had changed; 1 where it cannot be told.
         since: first day of the later half.
+        clear: whether it is more than chance makes.
     """
 
     words: str
-    later: int
-    expected: float
-    p: float
-    since: date | None
+    later: int = 0
+    expected: float = 0.0
+    p: float = 1.0
+    since: date | None = None
     clear: bool = False
 
+    def said(self) -> str:
+        """Return what is said of a clear change, else an empty text."""
+        return say.when(
+            self.clear,
+            "trend",
+            trend=self.words,
+            later=self.later,
+            since=self.since,
+            expected=self.expected,
+            p=self.p,
+        )
 
-def trend_of(
-    view: LedgerView, level: str, label: tuple[str, ...], shape: float, alpha: float = 0.05
-) -> Trend:
+
+def trend_of(lives: DatedLives, shape: float) -> Trend:
     """Compare the two halves of the record of one class, supplier or part.
 
     Args:
-        view: the ledger.
-        level: ``class``, ``supplier`` or ``part``.
-        label: its label, component first.
+        lives: those whose days are known.
         shape: Weibull shape of the component's clock.
-        alpha: chance below which a change is named.
     """
-    lives = dated_lives(view, level, label)
     if int(lives.failed.sum()) < _LEAST:
-        return Trend("too few to tell", 0, 0.0, 1.0, None)
-    middle = float(lives.first.min() + lives.last.max()) / 2.0
-    return judged(
-        lives.entry, lives.leaving, lives.failed, lives.first, lives.last, middle, shape, alpha
-    )
+        return Trend("too few to tell")
+    return judged(lives, float(lives.first.min() + lives.last.max()) / 2.0, shape)
 
 
-def judged(
-    entry: Floats,
-    leaving: Floats,
-    failed: np.ndarray[tuple[int, ...], np.dtype[np.bool_]],
-    first: Floats,
-    last: Floats,
-    middle: float,
-    shape: float,
-    alpha: float = 0.05,
-) -> Trend:
+def judged(lives: DatedLives, middle: float, shape: float, alpha: float = 0.05) -> Trend:
     """Compare failures after a day with those before it, by exposure.
 
     Args:
-        entry: ages at the start of observation.
-        leaving: ages at its end.
-        failed: whether the life ended in failure.
-        first: days since 1970-01-01 of the start of observation.
-        last: days of its end.
-        middle: the day that divides the record.
+        lives: those whose days are known.
+        middle: the day that divides the record, since 1970-01-01.
         shape: Weibull shape of the clock.
         alpha: chance below which a change is named.
     """
-    part = np.clip((middle - first) / (last - first), 0.0, 1.0)
+    entry, leaving = lives.entry, lives.leaving
+    part = np.clip((middle - lives.first) / (lives.last - lives.first), 0.0, 1.0)
     at_middle = entry + part * (leaving - entry)
     early = float(np.sum(at_middle**shape - entry**shape))
     late = float(np.sum(leaving**shape - at_middle**shape))
-    total, later = int(failed.sum()), int(np.sum(failed & (last > middle)))
+    total, later = int(lives.failed.sum()), int(np.sum(lives.failed & (lives.last > middle)))
     share = late / (early + late)
-    since = date.fromordinal(int(np.ceil(middle)) + date(1970, 1, 1).toordinal())
+    since = _EPOCH + timedelta(days=int(np.ceil(middle)))
     expected = total * share
     if not 0.0 < share < 1.0:
         return Trend("too few to tell", later, expected, 1.0, since)
@@ -218,43 +209,27 @@ def chart_of(rows: Sequence[Counted]) -> tuple[Chart, ...]:
     for row in rows:
         if not row.lives.failed.any():
             continue
-        pair = _pair(row)
-        series += pair
-        came, usual = pair[0].y[-1], pair[1].y[-1]
-        missing = row.failed - int(came)
+        came, usual = _pair(row)
+        series += [came, usual]
         told.append(
-            Sentence(
-                "repeat-failures.curve",
-                "{name}: {came:.0f} by {day}{missing}, {usual:.1f} would be usual",
+            say(
+                "curve",
                 name=row.name,
-                came=came,
-                day=pair[0].x[-1],
-                missing=if_any(missing, "repeat-failures.without-day", " ({n} more without a day)"),
-                usual=usual,
+                came=came.y[-1],
+                day=came.x[-1],
+                missing=say.some(row.failed - int(came.y[-1]), "without-day"),
+                usual=usual.y[-1],
             )
         )
     if not series:
         return ()
     first = rows[0]
-    return (
-        Chart(
-            "along_time",
-            Sentence(
-                "repeat-failures.chart",
-                "{name}: {failed} failed where {expected:.1f} would be usual",
-                name=first.name,
-                failed=first.failed,
-                expected=first.expected,
-            ),
-            "day",
-            "failures so far",
-            tuple(series),
-            Joined(told, "; "),
-        ),
-    )
+    title = say("chart", name=first.name, failed=first.failed, expected=first.expected)
+    told_all = Joined(told, "; ")
+    return (Chart("along_time", title, "day", "failures so far", tuple(series), told_all),)
 
 
-def _pair(row: Counted) -> list[Series]:
+def _pair(row: Counted) -> tuple[Series, Series]:
     """Return what came and what was expected, with its band, of one row."""
     lives = row.lives
     start, end = float(lives.first.min()), float(lives.last.max())
@@ -262,23 +237,22 @@ def _pair(row: Counted) -> list[Series]:
     mean, variance = expected_by(row, at)
     low, high = count_band(mean, variance, LEVEL)
     days = np.sort(lives.last[lives.failed])
-    came = np.arange(1, days.size + 1)
     # One step for each day, up to what had failed by its end; of very many, every so-manieth.
     shown = np.flatnonzero(np.append(np.diff(days) > 0, True))
     shown = shown[:: -(-shown.size // _MOST_STEPS)]
-    steps = (_day(start), *(_day(day) for day in days[shown]), _day(end))
-    heights = (0.0, *(float(n) for n in came[shown]), float(days.size))
-    return [
+    steps = _days([start, *days[shown], end])
+    heights = (0.0, *(shown + 1.0).tolist(), float(days.size))
+    return (
         Series(row.name, steps, heights, "step"),
         Series(
             "expected",
-            tuple(_day(day) for day in at),
-            tuple(float(value) for value in mean),
-            low=tuple(float(value) for value in low),
-            high=tuple(float(value) for value in high),
+            _days(at),
+            tuple(mean.tolist()),
+            low=tuple(low.tolist()),
+            high=tuple(high.tolist()),
             of=row.name,
         ),
-    ]
+    )
 
 
 def expected_by(row: Counted, days: Floats) -> tuple[Floats, Floats]:
@@ -324,5 +298,5 @@ def count_band(mean: Floats, variance: Floats, level: float) -> tuple[Floats, Fl
     return np.nan_to_num(ends[0]), np.nan_to_num(ends[1])
 
 
-def _day(days: float) -> date:
-    return _EPOCH + timedelta(days=round(days))
+def _days(days: Iterable[float]) -> tuple[date, ...]:
+    return tuple(_EPOCH + timedelta(days=round(day)) for day in days)

@@ -4,19 +4,20 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from roadworn.analysis.result import Cell, Column, Tells
 from roadworn.columns.view import LedgerView
 from roadworn.model.messages import Joined, PartName
-from roadworn_plugins.lifedata.checked import LifeDataError
-from roadworn_plugins.lifedata.log_rank import LogRank, log_rank
+from roadworn_plugins.lifedata.log_rank import LogRank
 from roadworn_plugins.repeats import words
 from roadworn_plugins.repeats.along_time import Counted, Rate, dated_lives, trend_of
 from roadworn_plugins.repeats.levels import BY, SHOWN, Label, Level, levels_of, rows_of
 from roadworn_plugins.repeats.words import Facts
-from roadworn_plugins.shared.excess import exposures
-from roadworn_plugins.shared.grouped import GroupedLives, load
+from roadworn_plugins.shared.excess import coded, exposures, log_rank_of
+from roadworn_plugins.shared.grouped import GroupedLives, Ints, load
 from roadworn_plugins.shared.life_model import ComponentModel, fit
+from roadworn_plugins.shared.shown import rounded
 
 #: Above this chance on the calendar clock an excess by distance is no finding.
 CALENDAR_ALPHA = 0.05
@@ -60,13 +61,17 @@ class Row:
 
     label: Label
     avoidable: float
-    chance: float
     by_time: tuple[float, float] | None
     cells: dict[str, Cell]
     evidence: tuple[str, ...]
     touches: frozenset[str]
     level: Level
     entry: int
+
+    @property
+    def chance(self) -> float:
+        """Chance of so many failures if it were like the others."""
+        return float(self.level.excess.p[self.entry])
 
     @property
     def goes_by_time(self) -> bool:
@@ -106,56 +111,66 @@ class Bench:
     def _row(self, level: Level, i: int) -> Row:
         excess = level.excess
         label = level.labels[excess.group[i]]
+        observed, expected = int(excess.observed[i]), float(excess.expected[i])
         failures = self.facts.of(level.name, label)
-        vehicles = [failure.vehicle for failure in failures]
         mine = rows_of(level, i)
+        failed = mine & self.lives.failed
         by_time = self._by_time(level.name, label)
-        trend = None
+        trend = compared = None
         if level.name != "place":
-            trend = trend_of(self.view, level.name, label, self.models[label[0]].shape)
-        compared = None if level.name == "place" else self._log_rank(label[0], level.name, mine)
+            lives = dated_lives(self.view, level.name, label)
+            trend = trend_of(lives, self.models[label[0]].shape)
+            compared = self._log_rank(label[0], level.name, mine)
         priced_on = label[1] if level.name in ("place", "class") else None
         price = self.facts.prices.replacement(label[0], priced_on)
-        surplus = float(excess.observed[i] - excess.expected[i])
-        failed = mine & self.lives.failed
+        avoidable = 0.0 if price is None else (observed - expected) * price.middle
+        vehicles = frozenset(failure.vehicle for failure in failures)
         cells: dict[str, Cell] = {
             "level": SHOWN[level.name],
             "component": label[0],
             "where": words.where(level.name, label),
-            "failed": int(excess.observed[i]),
-            "expected": round(float(excess.expected[i]), 2),
-            "ratio": round(float(excess.observed[i] / excess.expected[i]), 1),
+            "failed": observed,
+            "expected": round(expected, 2),
+            "ratio": round(observed / expected, 1),
             "ratio_low": round(float(excess.lower[i]), 1),
             "ratio_high": round(float(excess.upper[i]), 1),
             "chance": float(excess.p[i]),
             "adjusted": float(level.adjusted[i]),
             "expected_by_time": None if by_time is None else round(by_time[0], 2),
-            **_comparison(compared),
+            "hazard_ratio": None if compared is None else rounded(compared.hazard_ratio),
+            "hazard_low": None if compared is None else rounded(compared.lower),
+            "hazard_high": None if compared is None else rounded(compared.upper),
+            "log_rank": None if compared is None else compared.p,
             "trend": "" if trend is None else trend.words,
             "trend_chance": None if trend is None else trend.p,
             "within_warranty": sum(failure.in_warranty for failure in failures),
-            "avoidable_cost": None if price is None else round(surplus * price.middle, 2),
+            "avoidable_cost": None if price is None else round(avoidable, 2),
             "currency": "" if price is None else price.currency,
             "since": failures[0].day if failures else None,
-            "vehicles": len(set(vehicles)),
-            "why": words.why(level, i, failures, trend, self._alone(level.name, label)),
+            "vehicles": len(vehicles),
+            "why": words.why(
+                level,
+                i,
+                failures,
+                "" if trend is None else trend.said(),
+                self._alone(level.name, label),
+            ),
             "against": words.against(
                 level,
                 i,
                 failures,
-                float(np.mean(self.lives.entry[mine] > 0)),
-                by_time,
-                float(np.mean(self.lives.interval[failed])) if failed.any() else 0.0,
+                late_share=float(np.mean(self.lives.entry[mine] > 0)),
+                usual=None if by_time is None else by_time[0],
+                between=float(np.mean(self.lives.interval[failed])) if failed.any() else 0.0,
             ),
         }
         return Row(
             label=label,
-            avoidable=0.0 if price is None else surplus * price.middle,
-            chance=float(excess.p[i]),
+            avoidable=avoidable,
             by_time=by_time,
             cells=cells,
             evidence=tuple(failure.event for failure in failures if failure.event),
-            touches=frozenset(vehicles),
+            touches=vehicles,
             level=level,
             entry=i,
         )
@@ -171,10 +186,14 @@ class Bench:
             shape=self.models[row.label[0]].shape,
         )
 
+    def _of_component(self, component: str) -> Ints:
+        """Return which lives are of a component."""
+        named = np.array([cell[0] == component for cell in self.lives.labels])
+        return np.flatnonzero(named[self.lives.group])
+
     def _rates(self, row: Row) -> dict[str, Rate]:
         """Return the rate of the others that a row was held against, by class of vehicle."""
-        named = np.array([cell[0] == row.label[0] for cell in self.lives.labels])
-        rows = np.flatnonzero(named[self.lives.group])
+        rows = self._of_component(row.label[0])
         mine = rows_of(row.level, row.entry)[rows]
         exposure = exposures(self.lives, self.models)[rows]
         failed = self.lives.failed[rows]
@@ -183,8 +202,7 @@ class Bench:
         across = row.level.name == "class" or self._alone(row.level.name, row.label)
         found = {}
         for name in np.unique(of_class[mine]):
-            others = ~mine & np.isfinite(exposure)
-            others &= np.ones(rows.size, dtype=bool) if across else of_class == name
+            others = ~mine & np.isfinite(exposure) & (across | (of_class == name))
             watched = float(exposure[others].sum())
             if watched > 0.0:
                 found[str(name)] = Rate((float(failed[others].sum()) + 0.5) / watched, watched)
@@ -204,31 +222,8 @@ class Bench:
             return False
         return not any(cell[:2] == label[:2] and cell[2] != label[2] for cell in self.lives.labels)
 
-    def _log_rank(
-        self, component: str, name: str, mine: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
-    ) -> LogRank | None:
+    def _log_rank(self, component: str, name: str, mine: NDArray[np.bool_]) -> LogRank | None:
         """Compare its lives with those of the others, by class unless classes are compared."""
-        named = np.array([cell[0] == component for cell in self.lives.labels])
-        rows = np.flatnonzero(named[self.lives.group])
-        classes = {cell[1]: number for number, cell in enumerate(self.lives.labels)}
-        of_label = np.array([classes[cell[1]] for cell in self.lives.labels])
-        stratum = of_label[self.lives.group[rows]] if name != "class" else None
-        try:
-            return log_rank(
-                mine[rows],
-                self.lives.entry[rows],
-                self.lives.exit_age[rows],
-                self.lives.failed[rows],
-                stratum=stratum,
-            )
-        except LifeDataError:
-            return None  # never at risk together: the counts still stand
-
-
-def _comparison(found: LogRank | None) -> dict[str, Cell]:
-    names = ("hazard_ratio", "hazard_low", "hazard_high")
-    if found is None:
-        return {**dict.fromkeys(names), "log_rank": None}
-    figures = (found.hazard_ratio, found.lower, found.upper)
-    shown = [round(x, 2) if np.isfinite(x) else None for x in figures]
-    return {**dict(zip(names, shown, strict=True)), "log_rank": found.p}
+        classes, _ = coded(self.lives.labels, 1)
+        rows = self._of_component(component)
+        return log_rank_of(self.lives, rows, mine, None if name == "class" else classes)

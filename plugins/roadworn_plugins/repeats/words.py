@@ -1,4 +1,4 @@
-"""Why a row is listed and what speaks against it, in plain sentences."""
+"""What is said of a row: why it is listed, and what speaks against it."""
 
 from dataclasses import dataclass
 from datetime import date
@@ -6,12 +6,54 @@ from datetime import date
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Joined, Sentence
-from roadworn_plugins.repeats.along_time import Trend
 from roadworn_plugins.repeats.levels import Label, Level
 from roadworn_plugins.shared.grouped import NOT_RECORDED
 from roadworn_plugins.shared.prices import Prices
-from roadworn_plugins.shared.said import if_any
+from roadworn_plugins.shared.said import Says
 from roadworn_plugins.warranty_recovery import within_warranty
+
+say = Says(
+    "repeat-failures",
+    {
+        "none": "No part life with a failure is on record yet, so nothing can keep failing.",
+        "record": "Record replacements with their reason and odometer reading.",
+        "alone": "Nothing can be compared yet: no part has others of its kind on other vehicles.",
+        "chance": "Nothing fails more often than chance allows, of {n} comparisons made.",
+        "headline": "{n} of {every} comparisons stand out; first {part} ({where}): {failed} "
+        "failed where {expected} were expected.",
+        "why": "{part}: failed {n} times where {expected:.1f} would be usual for {others}"
+        "{in_warranty}{trend}.",
+        "others-place": "the same part elsewhere on vehicles of the class {vehicle_class}",
+        "others-alone": "the same part elsewhere on all other vehicles",
+        "others-class": "the same part on all other classes",
+        "others-origin": "the same part from anybody else on the same classes",
+        "in-warranty": "; {n} of them within the part's own warranty",
+        "trend": "; {trend}: {later} since {since} where its use gives {expected:.1f} (chance "
+        "{p:.2g})",
+        "few": "only {n} failures",
+        "one-number": "{n} of them are one part number, {number}",
+        "one-vehicle": "all on one vehicle, {vehicle}",
+        "mostly-on": "most of them on {vehicle} alone",
+        "few-others": "the others had only {n} failures to compare with",
+        "late": "recording started late: {share:.0%} of these parts came with distance on them",
+        "between": "most failures were found at look-overs, so their age is not exact",
+        "no-calendar": "ages by calendar are unknown, so only the distance was tried",
+        "partly-time": "by calendar age {usual:.1f} would be usual, so part of it goes by time",
+        "vehicle-itself": "a cause on the vehicle itself would look the same",
+        "no-doubt": "nothing in the record",
+        "chart": "{name}: {failed} failed where {expected:.1f} would be usual",
+        "curve": "{name}: {came:.0f} by {day}{missing}, {usual:.1f} would be usual",
+        "without-day": " ({n} more without a day)",
+        "by-time": "Not listed: {part} ({where}) failed {failed} times where its distance gives "
+        "{expected}, but by calendar age {by_time:.1f} would be usual: it goes by time.",
+        "compared": "{n} comparisons were made; of the rows listed, about {share:.0%} may be "
+        "chance.",
+        "unrecorded": "A failure that nobody recorded, or recorded without its reason, is not "
+        "counted.",
+        "left-out": "{n} stays of a part were left out, mostly for an unknown start.",
+        "not-shown": "{n} more rows are not shown; raise most.",
+    },
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,52 +103,33 @@ class Facts:
 _FEW = 5
 
 
-def where(level: str, label: Label) -> str:
+def where(level: str, label: Label) -> Joined:
     """Say where it is: vehicle and position, class, or origin."""
     if level == "place":
-        return Joined((label[2], label[3]), " ")
+        return Joined(label[2:4], " ")
     return Joined(cell for cell in label[1:] if cell != NOT_RECORDED)
 
 
-_OTHERS = {
-    "place": "the same part elsewhere on vehicles of the class {vehicle_class}",
-    "class": "the same part on all other classes",
-    "supplier": "the same part from anybody else on the same classes",
-    "part": "the same part from anybody else on the same classes",
-    "alone": "the same part elsewhere on all other vehicles",
-}
+def why(level: Level, i: int, failures: list[Failure], trend: str, alone: bool) -> Sentence:
+    """Say why it is on the list.
 
-
-def why(level: Level, i: int, failures: list[Failure], trend: Trend | None, alone: bool) -> str:
-    """Say why it is on the list."""
+    Args:
+        level: the comparisons of one level.
+        i: which of them.
+        failures: behind the row.
+        trend: what is said of a change, or an empty text.
+        alone: whether a place has no other vehicle of its class to be compared with.
+    """
     label = level.labels[level.excess.group[i]]
-    others = "alone" if alone else level.name
-    return Sentence(
-        "repeat-failures.why",
-        "{part}: failed {n} times where {expected:.1f} would be usual for {others}{in_warranty}"
-        "{trend}.",
+    others = level.name if level.name in ("place", "class") else "origin"
+    return say(
+        "why",
         part=part_name(label[0]),
         n=int(level.excess.observed[i]),
         expected=float(level.excess.expected[i]),
-        others=Sentence(
-            f"repeat-failures.others-{others}", _OTHERS[others], vehicle_class=label[1]
-        ),
-        in_warranty=if_any(
-            sum(failure.in_warranty for failure in failures),
-            "repeat-failures.why-warranty",
-            "; {n} of them within the part's own warranty",
-        ),
-        trend=Sentence(
-            "repeat-failures.why-trend",
-            "; {trend}: {later} since {since} where its use gives {expected:.1f} (chance {p:.2g})",
-            trend=trend.words,
-            later=trend.later,
-            since=trend.since,
-            expected=trend.expected,
-            p=trend.p,
-        )
-        if trend is not None and trend.clear
-        else "",
+        others=say(f"others-{'alone' if alone else others}", vehicle_class=label[1]),
+        in_warranty=say.some(sum(failure.in_warranty for failure in failures), "in-warranty"),
+        trend=trend,
     )
 
 
@@ -115,7 +138,7 @@ def against(
     i: int,
     failures: list[Failure],
     late_share: float,
-    by_time: tuple[float, float] | None,
+    usual: float | None,
     between: float,
 ) -> str:
     """Say what speaks against it, or that nothing on record does.
@@ -125,92 +148,38 @@ def against(
         i: which of them.
         failures: behind the row.
         late_share: share of its lives that came under observation late.
-        by_time: expected failures and chance on the calendar clock, None where unknown.
+        usual: expected failures on the calendar clock, None where unknown.
         between: share of its failures that are only known to lie between two looks.
     """
-    excess = level.excess
-    observed = int(excess.observed[i])
-    others = int(excess.others[i])
-    usual = None if by_time is None else by_time[0]
-    doubts = [
-        if_any(observed if observed < _FEW else 0, "repeat-failures.few", "only {n} failures"),
-        *_lopsided(level.name, failures),
-        Sentence(
-            "repeat-failures.few-others",
-            "the others had only {n} failures to compare with",
-            n=others,
-        )
-        if others < _FEW
-        else "",
-        Sentence(
-            "repeat-failures.late",
-            "recording started late: {share:.0%} of these parts came with distance on them",
-            share=late_share,
-        )
-        if late_share > 0.5
-        else "",
-        Sentence(
-            "repeat-failures.between",
-            "most failures were found at look-overs, so their age is not exact",
-        )
-        if between > 0.5
-        else "",
-    ]
-    if usual is None:
-        doubts.append(
-            Sentence(
-                "repeat-failures.no-calendar",
-                "ages by calendar are unknown, so only the distance was tried",
-            )
-        )
-    elif observed / usual < 0.6 * observed / excess.expected[i]:
-        doubts.append(
-            Sentence(
-                "repeat-failures.partly-time",
-                "by calendar age {usual:.1f} would be usual, so part of it goes by time",
-                usual=usual,
-            )
-        )
-    if level.name == "place":
-        doubts.append(
-            Sentence(
-                "repeat-failures.vehicle-itself",
-                "a cause on the vehicle itself would look the same",
-            )
-        )
-    return Joined(doubts, "; ") or Sentence("repeat-failures.no-doubt", "nothing in the record")
+    observed, others = int(level.excess.observed[i]), int(level.excess.others[i])
+    partly = usual is not None and observed / usual < 0.6 * observed / level.excess.expected[i]
+    doubts = (
+        say.when(observed < _FEW, "few", n=observed),
+        *(_lopsided(level.name, failures) if failures else ()),
+        say.when(others < _FEW, "few-others", n=others),
+        say.when(late_share > 0.5, "late", share=late_share),
+        say.when(between > 0.5, "between"),
+        say.when(usual is None, "no-calendar"),
+        say.when(partly, "partly-time", usual=usual),
+        say.when(level.name == "place", "vehicle-itself"),
+    )
+    return Joined(doubts, "; ") or say("no-doubt")
 
 
-def _lopsided(level: str, failures: list[Failure]) -> list[str]:
+def _lopsided(level: str, failures: list[Failure]) -> tuple[str, ...]:
     """Say when one vehicle or one part number makes up most of the failures."""
-    doubts: list[str] = []
-    if level == "place" or not failures:
-        return doubts
-    if level == "supplier":
-        number, times = _commonest([failure.part_number for failure in failures])
-        if times * 2 > len(failures):
-            doubts.append(
-                Sentence(
-                    "repeat-failures.one-number",
-                    "{n} of them are one part number, {number}",
-                    n=times,
-                    number=number,
-                )
-            )
-    vehicle, times = _commonest([failure.vehicle for failure in failures])
-    if times == len(failures):
-        doubts.append(
-            Sentence(
-                "repeat-failures.one-vehicle", "all on one vehicle, {vehicle}", vehicle=vehicle
-            )
-        )
-    elif times * 2 > len(failures):
-        doubts.append(
-            Sentence(
-                "repeat-failures.mostly-on", "most of them on {vehicle} alone", vehicle=vehicle
-            )
-        )
-    return doubts
+    if level == "place":
+        return ()
+    number, of_number = _commonest([failure.part_number for failure in failures])
+    vehicle, on_vehicle = _commonest([failure.vehicle for failure in failures])
+    every = len(failures)
+    most_on = "one-vehicle" if on_vehicle == every else "mostly-on"
+    return (
+        say.when(
+            level == "supplier" and of_number * 2 > every, "one-number", n=of_number, number=number
+        ),
+        say.when(on_vehicle * 2 > every, most_on, vehicle=vehicle),
+    )
 
 
 def _commonest(names: list[str]) -> tuple[str, int]:
