@@ -16,11 +16,9 @@ import time
 
 import numpy as np
 
-from roadworn_plugins.projection.belief import LifeBelief
-from roadworn_plugins.projection.costs import CostSpread
-from roadworn_plugins.projection.renewal import count_moments
-from roadworn_plugins.projection.totals import totals
-from roadworn_plugins.projection.usage import calendar, distance_ahead
+from roadworn_plugins.projection.belief import LifeBelief, distance_ahead
+from roadworn_plugins.projection.renewal import calendar, count_moments
+from roadworn_plugins.projection.totals import CostSpread, totals
 
 COMPONENTS, MONTHS, DRAWS, SAMPLE = 60, 36, 1_000, 60
 COST_SPREAD = 0.3
@@ -54,7 +52,8 @@ def outlook(belief, age, pace, price):
         parts = np.repeat(np.arange(COMPONENTS), some.size)
         now, far = age[:, some].ravel(), pace[of] * MONTHS
         moments = count_moments(belief, parts, now, far, nodes=NODES)
-        cost = CostSpread.lognormal(price[parts], COST_SPREAD)
+        sigma = np.full(parts.size, np.sqrt(np.log1p(COST_SPREAD**2)))
+        cost = CostSpread(price[parts] * np.exp(-(sigma**2) / 2), sigma, sigma)
         bands[:, some] = totals(moments, cost, total=of - start, levels=(0.8,)).bands[0.8]
     return months, bands
 

@@ -12,8 +12,7 @@ from hypothesis import strategies as st
 
 from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.projection.belief import LifeBelief
-from roadworn_plugins.projection.increments import increments
-from roadworn_plugins.projection.renewal import CountMoments, count_moments
+from roadworn_plugins.projection.renewal import CountMoments, count_moments, increments
 
 
 def moments(shape: float, age: float, start: float, end: float) -> CountMoments:

@@ -9,16 +9,23 @@ import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from projection.made import fixed_cost, lognormal_cost, moments_at
 from projection.simulated import counts
 from scipy import stats
 
 from roadworn_plugins.lifedata.checked import LifeDataError
-from roadworn_plugins.projection.belief import LifeBelief
-from roadworn_plugins.projection.costs import CostSpread
-from roadworn_plugins.projection.grid_total import grid_total
+from roadworn_plugins.projection.belief import LifeBelief, distance_ahead
+from roadworn_plugins.projection.count_law import CountLaw
 from roadworn_plugins.projection.renewal import CountMoments, count_moments
-from roadworn_plugins.projection.totals import CountLaw, compound, from_raw, mixed, to_raw, totals
-from roadworn_plugins.projection.usage import distance_ahead, moments_by_usage
+from roadworn_plugins.projection.totals import (
+    CostSpread,
+    compound,
+    from_raw,
+    grid_total,
+    mixed,
+    to_raw,
+    totals,
+)
 
 PACE, MONTHS = 1.5, 36.0
 
@@ -33,7 +40,7 @@ def made_up(parts, groups, seed, *, short=0):
     belief = LifeBelief.gamma(shape, a, a * scale**shape)
     group = np.concatenate([np.arange(groups), rng.integers(0, groups, parts - groups)])
     age = rng.uniform(0.0, 1.0, parts) * scale[group]
-    cost = CostSpread.lognormal(rng.lognormal(5.3, 0.8, parts), 0.3)
+    cost = lognormal_cost(rng.lognormal(5.3, 0.8, parts), 0.3)
     return belief, group, age, cost
 
 
@@ -64,7 +71,7 @@ def test_band_ends_are_within_one_and_a_half_percent_of_simulation(
 ):
     belief, group, age, cost = made_up(parts, groups, seed, short=short)
     ahead = distance_ahead([PACE], MONTHS, sd_pace=spread, nodes=5 if spread else 1)
-    moments = moments_by_usage(belief, group, age, np.zeros(parts, int), ahead)
+    moments = moments_at(belief, group, age, np.zeros(parts, int), ahead)
     found = totals(moments, cost, usage_weight=ahead.weight)
     drawn = simulated(belief, group, age, cost, seed, 60_000, spread)
     assert found.expected[0] == pytest.approx(drawn.mean(), rel=0.006)
@@ -91,12 +98,12 @@ def test_lumpy_total_of_few_parts_follows_the_simulation_on_the_grid():
 def test_poisson_many_fixed_costs():
     # Exponential lives of mean 10 over 40: 4 failures of cost 100, a Poisson count.
     moments = count_moments(LifeBelief.known(1.0, 10.0), [0], [5.0], [40.0])
-    found = totals(moments, CostSpread.fixed([100.0]))
+    found = totals(moments, fixed_cost([100.0]))
     assert found.expected[0] == pytest.approx(400.0, abs=0.1)
     assert found.sd[0] == pytest.approx(200.0, rel=1e-3)
     assert found.skewness[0] == pytest.approx(0.5, abs=0.01)
     assert found.nothing[0] == pytest.approx(np.exp(-4.0), rel=1e-6)
-    grid = grid_total(moments, CostSpread.fixed([100.0]))
+    grid = grid_total(moments, fixed_cost([100.0]))
     for number in range(9):
         above = grid.chance_above(100.0 * number + 50.0)
         assert above == pytest.approx(stats.poisson(4.0).sf(number), abs=0.003)
@@ -106,7 +113,7 @@ def test_shared_rate_widens_the_total_of_a_fleet():
     # Negative binomial counts share their rate: variance grows with the square of the fleet.
     belief, places = LifeBelief.gamma(1.0, 4.0, 400.0), 500
     moments = count_moments(belief, np.zeros(places, int), np.zeros(places), np.full(places, 10.0))
-    found = totals(moments, CostSpread.fixed(np.ones(places)))
+    found = totals(moments, fixed_cost(np.ones(places)))
     mean = places * 10.0 * 4.0 / 400.0
     law = stats.nbinom(4.0, 4.0 / (4.0 + mean))
     assert found.expected[0] == pytest.approx(mean, rel=1e-3)
@@ -119,12 +126,13 @@ def test_many_totals_at_once_equal_each_alone():
     belief, group, age, cost = made_up(90, 30, 12)
     ahead = distance_ahead([1.0, 2.0, 1.5], 24.0, sd_pace=0.3, nodes=3)
     vehicle = np.arange(90) % 3
-    moments = moments_by_usage(belief, group, age, vehicle, ahead)
+    moments = moments_at(belief, group, age, vehicle, ahead)
     found = totals(moments, cost, usage_weight=ahead.weight, total=vehicle)
     for v in range(3):
         of = np.flatnonzero(vehicle == v)
-        own = moments_by_usage(belief, group[of], age[of], vehicle[of], ahead)
-        alone = totals(own, cost.take(of), usage_weight=ahead.weight)
+        own = moments_at(belief, group[of], age[of], vehicle[of], ahead)
+        mine = CostSpread(cost.median[of], cost.below[of], cost.above[of])
+        alone = totals(own, mine, usage_weight=ahead.weight)
         assert found.expected[v] == pytest.approx(alone.expected[0], rel=1e-3)
         assert found.bands[0.8][:, v] == pytest.approx(alone.bands[0.8][:, 0], rel=2e-3)
 
@@ -132,11 +140,11 @@ def test_many_totals_at_once_equal_each_alone():
 def test_no_parts_and_nothing_ahead():
     belief = LifeBelief.known(2.0, 10.0)
     none = count_moments(belief, [], [], [])
-    assert totals(none, CostSpread.fixed([])).expected.size == 0
-    assert grid_total(none, CostSpread.fixed([])).band(0.8) == (0.0, 0.0)
+    assert totals(none, fixed_cost([])).expected.size == 0
+    assert grid_total(none, fixed_cost([])).band(0.8) == (0.0, 0.0)
     still = count_moments(belief, [0], [5.0], [0.0])
-    assert totals(still, CostSpread.fixed([100.0])).bands[0.8].tolist() == [[0.0], [0.0]]
-    assert grid_total(still, CostSpread.fixed([100.0])).band(0.8) == (0.0, 0.0)
+    assert totals(still, fixed_cost([100.0])).bands[0.8].tolist() == [[0.0], [0.0]]
+    assert grid_total(still, fixed_cost([100.0])).band(0.8) == (0.0, 0.0)
 
 
 @pytest.mark.parametrize(("low", "middle", "high"), [(50.0, 80.0, 200.0), (70.0, 70.0, 70.0)])
@@ -149,7 +157,7 @@ def test_costs_meet_their_three_figures(low, middle, high):
 
 
 def test_lognormal_cost_has_its_mean_and_moments():
-    cost = CostSpread.lognormal([200.0], 0.4)
+    cost = lognormal_cost([200.0], 0.4)
     sigma = np.sqrt(np.log1p(0.16))
     law = stats.lognorm(sigma, scale=200.0 * np.exp(-(sigma**2) / 2))
     wanted = [law.moment(j) for j in range(1, 4)]
@@ -186,7 +194,7 @@ def test_generating_function_stays_within_the_unit_circle(chance, more, pairs, a
 def test_compound_moments_of_a_single_chance():
     one, share = np.ones((1, 1)), np.full((1, 1), 0.3)
     moments = CountMoments(np.array([0]), np.ones(1), one, share, share, 0.0 * one)
-    cost = CostSpread.lognormal([50.0], 0.5)
+    cost = lognormal_cost([50.0], 0.5)
     assert compound(moments, cost)[:, 0, 0] == pytest.approx(0.3 * cost.moments()[:, 0], rel=1e-9)
 
 
@@ -209,15 +217,14 @@ def test_mixture_of_two_poissons():
 def test_refusals():
     belief = LifeBelief.known(2.0, 10.0)
     moments = count_moments(belief, [0, 0], [1.0, 2.0], [5.0, 5.0])
-    cost = CostSpread.fixed([10.0, 20.0])
+    cost = fixed_cost([10.0, 20.0])
     for wrong in (
-        lambda: totals(moments, CostSpread.fixed([1.0])),
+        lambda: totals(moments, fixed_cost([1.0])),
         lambda: totals(moments, cost, usage_weight=[0.5, 0.5]),
         lambda: totals(moments, cost, total=[0, -1]),
         lambda: totals(moments, cost, levels=(1.5,)),
         lambda: CostSpread.quantiles([5.0], [4.0], [9.0]),
         lambda: CostSpread.quantiles([0.0], [4.0], [9.0]),
-        lambda: CostSpread.fixed([-1.0]),
     ):
         with pytest.raises(LifeDataError):
             wrong()

@@ -8,20 +8,14 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from projection.made import moments_at, over_distances
 from projection.simulated import counts
 from scipy import integrate, stats
 
 from roadworn_plugins.lifedata.checked import LifeDataError
-from roadworn_plugins.projection.belief import LifeBelief
-from roadworn_plugins.projection.increments import stock
-from roadworn_plugins.projection.renewal import count_moments, expected_failures
-from roadworn_plugins.projection.usage import (
-    calendar,
-    distance_ahead,
-    expected_over_usage,
-    moments_by_usage,
-    over_usage,
-)
+from roadworn_plugins.projection.belief import LifeBelief, distance_ahead
+from roadworn_plugins.projection.count_law import stock
+from roadworn_plugins.projection.renewal import calendar, count_moments, over_usage
 
 BELIEF = LifeBelief.gamma([2.5, 1.0, 3.0], [6.0, 4.0, 30.0], [6e4, 400.0, 30 * 3.0**3])
 
@@ -39,7 +33,7 @@ def test_distance_has_its_mean_and_spread(pace, lasting, monthly, months):
 
 def test_chance_is_averaged_over_the_lognormal_distance():
     ahead = distance_ahead([1.5], 36.0, sd_pace=0.4, nodes=7)
-    found = expected_over_usage(BELIEF, [0], [30.0], [0], ahead)
+    found = over_distances(BELIEF, [0], [30.0], [0], ahead)
     sigma = np.sqrt(np.log1p((0.4 / 1.5) ** 2))
     law = stats.lognorm(sigma, scale=54.0 * np.exp(-(sigma**2) / 2))
 
@@ -59,7 +53,6 @@ def fleet():
     rng = np.random.default_rng(5)
     vehicle, group = np.repeat(np.arange(8), 3), np.tile([0, 1, 2], 8)
     age = rng.uniform(0, 40, 24) * np.where(group == 2, 0.05, 1.0)
-    age[4] = np.nan
     cost = rng.uniform(50, 500, 24)
     return vehicle, group, age, cost
 
@@ -69,16 +62,13 @@ def test_calendar_adds_up_to_the_expected_failures():
     months = np.arange(1.0, 13.0)
     ahead = distance_ahead(np.linspace(0.5, 3.0, 8), months, sd_pace=0.2, nodes=3)
     found = calendar(BELIEF, group, age, vehicle, ahead, cost)
-    alone = expected_over_usage(BELIEF, group, age, vehicle, ahead)
+    alone = over_distances(BELIEF, group, age, vehicle, ahead)
     for v in range(8):
         of = vehicle == v
         each = np.diff(alone.number[of], prepend=0.0, axis=1)
         assert found.number[v] == pytest.approx(each.sum(axis=0), abs=2e-4)
         assert found.cost[v] == pytest.approx(cost[of] @ each, rel=2e-3, abs=0.1)
     assert found.chance == pytest.approx(alone.chance[:, -1], rel=1e-12)
-    quarters = found.by(3)
-    assert quarters.cost.shape == (8, 4)
-    assert quarters.cost.sum() == pytest.approx(found.cost.sum())
     by_part = calendar(BELIEF, group, age, vehicle, ahead, cost, row=group)
     assert by_part.number.sum() == pytest.approx(found.number.sum())
 
@@ -132,7 +122,7 @@ def test_stock_of_wearing_parts_equals_simulation(places):
 
 def test_stock_over_usage_and_without_places():
     ahead = distance_ahead([1.0, 2.0], 12.0, sd_pace=0.3)
-    moments = moments_by_usage(BELIEF, [0, 2], [20.0, 1.0], [0, 1], ahead)
+    moments = moments_at(BELIEF, [0, 2], [20.0, 1.0], [0, 1], ahead)
     averaged = over_usage(moments, ahead.weight)
     wanted = ahead.weight @ np.array([m.mean() for m in moments])
     assert averaged.mean() == pytest.approx(wanted)
@@ -153,10 +143,9 @@ def test_refusals():
         lambda: calendar(BELIEF, [0], [1.0], [0], falling, [1.0]),
         lambda: calendar(BELIEF, [0], [1.0], [0], ahead, [-1.0]),
         lambda: calendar(BELIEF, [0], [1.0], [0], ahead, [1.0, 2.0]),
-        lambda: calendar(BELIEF, [0], [1.0], [0], ahead, [1.0]).by(3),
         lambda: stock(moments, pieces=[0.5]),
         lambda: stock(moments).to_hold(1.0),
-        lambda: expected_failures(BELIEF, [3], [1.0], [1.0]),
+        lambda: count_moments(BELIEF, [3], [1.0], [1.0]),
     ):
         with pytest.raises(LifeDataError):
             wrong()

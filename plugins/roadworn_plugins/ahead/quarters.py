@@ -17,8 +17,7 @@ from roadworn.analysis.result import Cell, Column, Holds, Mark, Table, Tells
 from roadworn.columns.view import LedgerView
 from roadworn.model.messages import Sentence
 from roadworn_plugins.backtest.day import failures
-from roadworn_plugins.projection.increments import increments
-from roadworn_plugins.projection.renewal import CountMoments
+from roadworn_plugins.projection.renewal import CountMoments, increments
 from roadworn_plugins.shared.grouped import Floats, Ints
 from roadworn_plugins.shared.parts_ahead import PartsAhead
 from roadworn_plugins.shared.projected import Projection, money

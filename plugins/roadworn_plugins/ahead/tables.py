@@ -8,8 +8,8 @@ from roadworn.model.catalogue import catalogue, part_name
 from roadworn.model.messages import Joined, Sentence
 from roadworn.model.places import covers
 from roadworn_plugins.ahead.due_now import DueItem
-from roadworn_plugins.projection.increments import stock
-from roadworn_plugins.projection.usage import over_usage
+from roadworn_plugins.projection.count_law import stock
+from roadworn_plugins.projection.renewal import over_usage
 from roadworn_plugins.shared import grouped as lives_of
 from roadworn_plugins.shared.grouped import Floats, Ints, Unit, shown_distance
 from roadworn_plugins.shared.parts_ahead import PartsAhead

@@ -228,7 +228,7 @@ def keeping(s: Situation, *, fixed: bool) -> tuple[float, float, float]:
         # What is kept could be sold today as it is: that money is tied up either way.
         start = s.value + (s.fix[i] if fixed else s.to_pass)
         monthly = np.full(s.months, s.running[i] / s.months)
-        found.append(going_on(start, monthly, value * s.value_then, s.yearly_rate).monthly)
+        found.append(going_on(start, monthly, value * s.value_then, s.yearly_rate))
     return found[0], found[1], found[2]
 
 
@@ -237,7 +237,7 @@ def letting_go(s: Situation, *, fixed: bool) -> float:
     price = s.other_price or 0.0
     gained = s.value_fixed - s.value - s.fix[1] if fixed else 0.0
     monthly = np.full(s.months, s.other_running / 12.0)
-    return going_on(price - gained, monthly, price * s.other_then, s.yearly_rate).monthly
+    return going_on(price - gained, monthly, price * s.other_then, s.yearly_rate)
 
 
 def value_where_it_flips(s: Situation, gap: float) -> float:
@@ -262,4 +262,4 @@ def repair_that_flips(s: Situation, gap: float) -> float:
 def running_that_flips(s: Situation, gap: float) -> float:
     """Return the repairs over the horizon at which keeping costs as much as letting go."""
     one = np.full(s.months, 1.0 / s.months)
-    return s.running[1] + gap / going_on(0.0, one, 0.0, s.yearly_rate).monthly
+    return s.running[1] + gap / going_on(0.0, one, 0.0, s.yearly_rate)

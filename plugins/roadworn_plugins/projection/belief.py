@@ -1,7 +1,9 @@
-"""What is believed about the life of a part: a Weibull shape and an uncertain rate, by group.
+"""What is believed about the life of a part and the distance ahead, both uncertain and shared.
 
-Vehicles of one class share the rate, so its uncertainty does not average out over a fleet. A
-few rates with weights stand for the Gamma posterior; whatever follows is computed at each.
+Vehicles of one class share the rate of failure, so its uncertainty does not average out over a
+fleet. A few rates with weights stand for the Gamma posterior; whatever follows is computed at
+each. Likewise a vehicle's distance is known with a spread: twice the distance is more than twice
+the chance of a worn-out part, so a chance is averaged over a few distances that stand for it.
 """
 
 from dataclasses import dataclass
@@ -116,3 +118,72 @@ def _above_zero(name: str, values: ArrayLike) -> Floats:
     if np.any(out == 0.0):
         raise LifeDataError(f"The {name} must be above zero; correct them.")
     return out
+
+
+_WIDEST = 3.0  # relative spread above which readings say nothing about the distance
+
+
+@dataclass(frozen=True, eq=False)
+class DistanceAhead:
+    """Distances that stand for a lognormal spread.
+
+    Attributes:
+        distance: Shape (nodes, vehicles) or (nodes, vehicles, horizons); the nodes go from low
+            to high, and a low node is low at every horizon.
+        weight: Weight of each node, shape (nodes,).
+    """
+
+    distance: Floats
+    weight: Floats
+
+    def mean(self) -> Floats:
+        """Mean distance, shape of one node."""
+        return np.asarray(np.tensordot(self.weight, self.distance, axes=1))
+
+
+def distance_ahead(
+    pace: ArrayLike,
+    months: ArrayLike,
+    *,
+    sd_pace: ArrayLike = 0.0,
+    sd_month: ArrayLike = 0.0,
+    nodes: int = 5,
+) -> DistanceAhead:
+    """Spread the distance of the coming months lognormally, by Gauss-Hermite quadrature.
+
+    The variance over m months is (m sd_pace)^2 + m sd_month^2: an error of the pace lasts, the
+    ups and downs of single months average out. Lognormal keeps distances above zero (common
+    practice, no source).
+
+    Args:
+        pace: Mean distance a month of each vehicle, shape (vehicles,).
+        months: Months ahead, a number or shape (horizons,).
+        sd_pace: Standard deviation of the pace itself, a number or shape (vehicles,).
+        sd_month: Standard deviation of a single month around the pace, likewise.
+        nodes: Number of distances; 1 takes the mean.
+
+    Raises:
+        LifeDataError: A value is negative or not finite, no node is asked for, or the spread is
+            more than three times the mean.
+    """
+    mean_pace = finite("distances a month", pace, least=0.0)
+    ahead = finite("months ahead", months, least=0.0)
+    lasting = finite("spreads of the pace", sd_pace, least=0.0)
+    monthly = finite("spreads of a month", sd_month, least=0.0)
+    if mean_pace.ndim != 1 or nodes < 1:
+        raise LifeDataError("Give one distance a month for each vehicle, and at least one node.")
+    mean = mean_pace[:, None] * np.atleast_1d(ahead)
+    lasting, monthly = (np.broadcast_to(x, mean_pace.shape)[:, None] for x in (lasting, monthly))
+    variance = (np.atleast_1d(ahead) * lasting) ** 2 + np.atleast_1d(ahead) * monthly**2
+    relative = np.sqrt(variance) / np.where(mean > 0.0, mean, 1.0)
+    if np.any(relative[mean > 0.0] > _WIDEST):
+        raise LifeDataError(
+            "The spread of a distance is more than three times its mean; take the usual "
+            "distance of the fleet for vehicles with too few readings."
+        )
+    z, weight = np.polynomial.hermite_e.hermegauss(nodes)
+    weight = weight / weight.sum()
+    sigma = np.where(mean > 0.0, np.sqrt(np.log1p(relative**2)), 0.0)
+    factor = np.exp(sigma * z[:, None, None])
+    distance = mean * factor / np.tensordot(weight, factor, axes=1)
+    return DistanceAhead(distance[:, :, 0] if ahead.ndim == 0 else distance, weight)

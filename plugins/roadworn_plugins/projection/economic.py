@@ -18,22 +18,15 @@ class EconomicLife:
     """Average cost by the age at which the vehicle is replaced.
 
     Attributes:
-        age: Ages, shape (ages,).
-        average: Average cost for each unit of age when replaced at it, same shape.
         best: Age of the lowest average on the grid, refined by a parabola in between.
-        lowest: Average cost there.
+        lowest: Average cost for each unit of age when replaced then.
         inside: False when the lowest is at the end of the grid, so that within the ages given
             it pays to keep on (last age) or never to have begun (first age).
-        within: First and last age at which the average is at most 2 % above the lowest: the
-            minimum is flat, so the range says more than the point.
     """
 
-    age: Floats
-    average: Floats
     best: float
     lowest: float
     inside: bool
-    within: tuple[float, float]
 
 
 def economic_life(
@@ -65,32 +58,11 @@ def economic_life(
         raise LifeDataError("Ages must increase and start above zero; sort or drop some.")
     average = (bought - fetched + spent) / t
     i = int(np.argmin(average))
-    near = average <= average[i] + 0.02 * abs(average[i])
-    first = i - int(np.argmin(near[i::-1])) + 1 if not near[: i + 1].all() else 0
-    last = i + int(np.argmin(near[i:])) - 1 if not near[i:].all() else t.size - 1
     inside = 0 < i < t.size - 1
     best, lowest = float(t[i]), float(average[i])
     if inside:
         best, lowest = _vertex(t[i - 1 : i + 2], average[i - 1 : i + 2])
-    return EconomicLife(t, average, best, lowest, inside, (float(t[first]), float(t[last])))
-
-
-def present_value(amounts: ArrayLike, yearly_rate: float, *, months: ArrayLike) -> Floats:
-    """Present value of amounts due in some months, summed over the last axis.
-
-    Args:
-        amounts: Money, shape (..., payments).
-        yearly_rate: Effective interest a year, for instance 0.05; above -1.
-        months: Months from now to each payment, shape (payments,).
-
-    Raises:
-        LifeDataError: The rate is -100 % or less, or amounts and months do not fit.
-    """
-    due = finite("months", months, least=0.0)
-    money = finite("amounts", amounts)
-    if due.ndim != 1 or money.shape[-1:] != due.shape:
-        raise LifeDataError("Give each amount the month in which it is due.")
-    return np.asarray(np.sum(money * monthly_factor(yearly_rate) ** -due, axis=-1))
+    return EconomicLife(best, lowest, inside)
 
 
 def monthly_factor(yearly_rate: float) -> float:
@@ -127,29 +99,12 @@ def level_monthly(value: ArrayLike, yearly_rate: float, months: int) -> Floats:
     return np.asarray(worth * np.expm1(log_factor) / -np.expm1(-months * log_factor))
 
 
-@dataclass(frozen=True)
-class Choice:
-    """One way of going on, as a level monthly amount.
-
-    Attributes:
-        monthly: Equivalent monthly cost over its own span.
-        present: Present value of all its payments.
-        months: Span.
-        first_month: Payments due at once.
-    """
-
-    monthly: float
-    present: float
-    months: int
-    first_month: float
-
-
-def going_on(now: float, running_cost: ArrayLike, value_then: float, yearly_rate: float) -> Choice:
-    """Equivalent monthly cost of one way of going on.
+def going_on(now: float, running_cost: ArrayLike, value_then: float, yearly_rate: float) -> float:
+    """Level monthly amount of one way of going on.
 
     For keeping, ``now`` is what the vehicle would fetch today - by keeping it that money is
     forgone - plus repairs due at once; for replacing it is the price of the other vehicle.
-    Ways of different spans may be compared by their monthly cost if each can be repeated.
+    Ways of different spans may be compared by it if each can be repeated.
 
     Args:
         now: Money tied up at the start.
@@ -167,43 +122,9 @@ def going_on(now: float, running_cost: ArrayLike, value_then: float, yearly_rate
     left = float(finite("value at the end", value_then))
     if costs.ndim != 1 or costs.size == 0:
         raise LifeDataError("Give the expected cost of each month, at least one.")
-    due = np.arange(1, costs.size + 1, dtype=np.float64)
-    running = float(present_value(costs, yearly_rate, months=due))
-    end = float(present_value([left], yearly_rate, months=due[-1:]))
-    present = start + running - end
-    monthly = float(level_monthly(present, yearly_rate, costs.size))
-    return Choice(monthly, present, int(costs.size), start)
-
-
-def best_month_to_replace(
-    running_cost: ArrayLike, value: ArrayLike, other_monthly: float, yearly_rate: float
-) -> tuple[int, Floats]:
-    """Find the month after which replacing the present vehicle is cheapest.
-
-    Keeping for m months and then going over to another vehicle at ``other_monthly`` for ever
-    costs value(0) + running(1..m) - value(m) + other_monthly / r, the last two discounted; what
-    counts is the saving against replacing now.
-
-    Args:
-        running_cost: Expected cost of the present vehicle in each month, shape (months,).
-        value: Its resale value now and at the end of each month, shape (months + 1,).
-        other_monthly: Equivalent monthly cost of the other vehicle.
-        yearly_rate: Effective interest a year.
-
-    Returns:
-        The month, 0 for now, and the present value of the saving for each month from 0.
-
-    Raises:
-        LifeDataError: Lengths do not fit or an amount is not finite.
-    """
-    costs, worth = finite("running costs", running_cost), finite("values", value, least=0.0)
-    if costs.ndim != 1 or worth.shape != (costs.size + 1,):
-        raise LifeDataError("Give one more value than months: the value now comes first.")
-    discount = monthly_factor(yearly_rate) ** -np.arange(costs.size + 1.0)
-    spared = float(finite("cost of the other vehicle", other_monthly)) - costs
-    saved = np.concatenate([[0.0], np.cumsum(spared * discount[1:])])
-    saving = saved + worth * discount - worth[0]
-    return int(np.argmax(saving)), saving
+    discount = monthly_factor(yearly_rate) ** -np.arange(1.0, costs.size + 1.0)
+    present = start + float(np.sum(costs * discount)) - left * float(discount[-1])
+    return float(level_monthly(present, yearly_rate, costs.size))
 
 
 def _vertex(t: Floats, c: Floats) -> tuple[float, float]:

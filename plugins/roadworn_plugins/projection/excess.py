@@ -200,13 +200,11 @@ def _cubic(values: Floats, place: Floats) -> Floats:
     start = np.clip(place.astype(np.int64) - 1, 0, values.size - 4)
     x = place - start
     a, b, c = x - 1.0, x - 2.0, x - 3.0
-    flat = (values[start + j] for j in range(4))
-    v0, v1, v2, v3 = flat
+    v0, v1, v2, v3 = (values[start + j] for j in range(4))
     out = (-a * b * c * v0 + x * a * b * v3) / 6.0 + (x * b * c * v1 - x * a * c * v2) / 2.0
     return np.asarray(out)
 
 
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(3)
 _FINE_NODES, _FINE_WEIGHTS = np.polynomial.legendre.leggauss(40)
 _OLDEST_HAZARD = 60.0  # one part in e^60 gets so old; older ones are treated as of this age
 _FAR_RATIO = 1.08
@@ -221,14 +219,12 @@ class ExcessTable:
         age_mesh: Uniform mesh of arcsinh(age^(min(k, 1) / 2)), shape (ages,).
         time_mesh: Mesh of horizons in the coordinate ``_time_place``, shape (times,).
         moments: E[N] - P(N >= 1) and E[N (N - 1)] / 2, shape (2, ages, times).
-        stationary: The same two for a part of unknown age, shape (2, times).
     """
 
     renewal: RenewalFunction
     age_mesh: Floats
     time_mesh: Floats
     moments: Floats
-    stationary: Floats
 
     def at(self, ages: Floats, times: Floats, *, moments: int = 2) -> Floats:
         """Interpolate for every pair of an age and a horizon; shape (moments, ages, times).
@@ -243,10 +239,6 @@ class ExcessTable:
         rows = _blend(self.moments[:moments], *_four_points(self.age_mesh, place), axis=1)
         return _blend(rows, *self._columns(times), axis=2)
 
-    def unknown(self, times: Floats) -> Floats:
-        """Interpolate for a part of unknown age; shape (2, times)."""
-        return _blend(self.stationary, *self._columns(times), axis=1)
-
     def _columns(self, times: Floats) -> tuple[Ints, Floats]:
         return _four_points(self.time_mesh, _time_place(times, self.renewal.shape))
 
@@ -260,7 +252,7 @@ def tabulate(shape: float, oldest: float, horizon: float) -> ExcessTable:
         horizon: Longest time, in units of the scale, above zero.
 
     Raises:
-        LifeDataError: The shape is outside :data:`weibull_renewal.SHAPES`.
+        LifeDataError: The shape is outside :data:`SHAPES`.
     """
     return _tabulated(shape, _rounded_up(max(oldest, 0.1)), _rounded_up(horizon))
 
@@ -276,8 +268,7 @@ def _tabulated(shape: float, oldest: float, horizon: float) -> ExcessTable:
 
     With F_a the distribution of the remaining life at age a, E[N] - F_a = F_a * M and
     E[N (N - 1)] / 2 = F_a * (M + M * M) (delayed renewal process, Cox, Renewal Theory, 1962,
-    sections 2.2 and 4.1-4.5). A part of unknown age has the remaining life of the equilibrium
-    process, density S(t) / mean, for which E[N] = t / mean.
+    sections 2.2 and 4.1-4.5).
     """
     renewal = solve(shape, horizon)
     spread = _spread(renewal)
@@ -294,10 +285,9 @@ def _tabulated(shape: float, oldest: float, horizon: float) -> ExcessTable:
         span = float(_time_place(np.array([horizon]), shape)[0])
         times = _until(np.linspace(0.0, span, max(12, int(np.ceil(span / 0.04)) + 1)), shape)
         moments = _by_nodes(renewal, ages, times)
-    stationary = _stationary(renewal, times)
-    for shared in (age_mesh, moments, stationary):
+    for shared in (age_mesh, moments):
         shared.flags.writeable = False
-    return ExcessTable(renewal, age_mesh, _time_place(times, shape), moments, stationary)
+    return ExcessTable(renewal, age_mesh, _time_place(times, shape), moments)
 
 
 def _spread(renewal: RenewalFunction) -> float:
@@ -377,17 +367,6 @@ def _by_nodes(renewal: RenewalFunction, ages: Floats, times: Floats) -> Floats:
     weights = density * (times[:, None] * slope * _FINE_WEIGHTS / 2.0)
     later = renewal(times[:, None] * (rest / (head + rest)))
     return np.stack([np.einsum("atq,tq->at", weights, kernel) for kernel in later])
-
-
-def _stationary(renewal: RenewalFunction, times: Floats) -> Floats:
-    """Moments of the equilibrium process: t / mean less its chance, and the integral of M."""
-    mu, k = renewal.mean, renewal.shape
-    first = gammainc(1.0 / k, times**k)
-    width = np.diff(times)
-    inside = (times[:-1] + width / 2.0)[:, None] + width[:, None] / 2.0 * _NODES
-    areas = renewal(inside)[0] @ (_WEIGHTS / 2.0) * width
-    pairs = np.concatenate([[0.0], np.cumsum(areas)]) / mu
-    return np.stack([times / mu - first, pairs])
 
 
 def _four_points(mesh: Floats, place: Floats) -> tuple[Ints, Floats]:

@@ -5,14 +5,14 @@ process). Lives are taken as replaced by parts of the same kind, at once, until 
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import gamma, gammainc
+from scipy.special import gamma
 
-from roadworn_plugins.lifedata.checked import Floats, Ints, LifeDataError, finite
-from roadworn_plugins.projection.belief import LifeBelief
+from roadworn_plugins.lifedata.checked import Floats, Ints, LifeDataError, finite, summed
+from roadworn_plugins.projection.belief import DistanceAhead, LifeBelief
 from roadworn_plugins.projection.excess import ExcessTable, tabulate
 
 _FEW = 64
@@ -175,75 +175,35 @@ class CountMoments:
         return np.asarray(np.einsum("pn,pn->p", self.weight[self.group], values))
 
 
-def expected_failures(
-    belief: LifeBelief, group: ArrayLike, age: ArrayLike, ahead: ArrayLike, *, nodes: int = NODES
-) -> Expected:
-    """Expected failures within one or more horizons.
-
-    Args:
-        belief: Shape and rate of each group.
-        group: Group of each part, shape (parts,).
-        age: Age of each part, shape (parts,); nan where unknown, which takes the remaining
-            life of a process that has run for long: density S(t) / mean life (Cox 1962,
-            section 5.3).
-        ahead: Distance or time ahead in the unit of the ages, shape (parts,) or
-            (parts, horizons).
-        nodes: Rates that stand for the belief of each group.
-
-    Returns:
-        Chances, exact for the belief, and numbers, to about 1e-4 of max(1, number).
-
-    Raises:
-        LifeDataError: Unusable ages, horizons or groups, or a shape outside
-            :data:`weibull_renewal.SHAPES`.
-
-    Reference: Cox, Renewal Theory (1962), sections 2.2 and 4.
-    """
-    code, now, stretch = checked_parts(belief, group, age, ahead)
-    chance, number = np.zeros(stretch.shape), np.zeros(stretch.shape)
-    for rows in by_group(code):
-        found = of_group(belief, int(code[rows[0]]), now[rows], stretch[rows], nodes=nodes)
-        chance[rows], number[rows] = found.chance, found.number
-    shape = np.shape(ahead)
-    return Expected(chance.reshape(shape), number.reshape(shape))
-
-
 def of_group(
     belief: LifeBelief, group: int, age: Floats, ahead: Floats, *, nodes: int = NODES
 ) -> Expected:
-    """Do the same for parts of one group, without checks: the step to stream a large fleet.
+    """Expected failures of parts of one group, without checks: the step to stream a large fleet.
 
     Args:
         belief: Shape and rate of each group.
         group: The group.
-        age: Shape (parts,), nan where unknown.
+        age: Shape (parts,).
         ahead: Shape (parts, horizons).
         nodes: Rates that stand for the belief.
+
+    Returns:
+        Chances, exact for the belief, and numbers, to about 1e-4 of max(1, number).
     """
     one = _one(belief, group)
     rate, weight = (x[0] for x in one.rates(nodes))
     shape, scaled = float(one.shape[0]), rate ** (1.0 / one.shape[0])
-    known = ~np.isnan(age)
-    now = np.where(known, age, 0.0)
-    chance = one.chance(0, now[:, None], ahead)
-    table = _table(shape, scaled, now, ahead)
+    chance = one.chance(0, age[:, None], ahead)
     number = chance.copy()
+    table = _table(shape, scaled, age, ahead)
     if table is not None:
-        lookup = Lookup.make(now, ahead, shape, _typical_scale(one))
+        lookup = Lookup.make(age, ahead, shape, _typical_scale(one))
         averaged = sum(
             w * table.at(lookup.ages * s, lookup.times * s, moments=1)[0]
             for w, s in zip(weight, scaled, strict=True)
         )
         lookup.add_to(number, np.asarray(averaged))
         np.maximum(number, chance, out=number)  # interpolation may stray below by 1e-5
-    if not np.all(known):
-        far = ahead[~known]
-        mean_lives = np.sum(weight * scaled) / gamma(1.0 + 1.0 / shape)
-        number[~known] = far * mean_lives
-        parts = (
-            w * gammainc(1.0 / shape, r * far**shape) for w, r in zip(weight, rate, strict=True)
-        )
-        chance[~known] = sum(parts)
     return Expected(chance, number)
 
 
@@ -255,12 +215,13 @@ def count_moments(
     Args:
         belief: Shape and rate of each group.
         group: Group of each part, shape (parts,).
-        age: Age of each part, nan where unknown.
+        age: Age of each part.
         ahead: Distance or time ahead, shape (parts,).
         nodes: Rates that stand for the belief of each group.
 
     Raises:
-        LifeDataError: As for :func:`expected_failures`.
+        LifeDataError: Unequal lengths, unknown groups, negative or infinite values, or a shape
+            outside :data:`excess.SHAPES`.
 
     Reference: Cox, Renewal Theory (1962), section 4.5: for new parts E[N (N - 1)] / 2 = M * M.
     """
@@ -268,7 +229,7 @@ def count_moments(
         raise LifeDataError(
             "Moments are taken at one horizon a part; pass one column of distances."
         )
-    code, now, stretch = checked_parts(belief, group, age, ahead)
+    code, now, stretch = _checked_parts(belief, group, age, ahead)
     rate, weight = belief.rates(nodes)
     out = np.zeros((3, code.size, nodes))
     for rows in by_group(code):
@@ -277,7 +238,7 @@ def count_moments(
     return CountMoments(code, belief.shape, weight, out[0], out[1], out[2])
 
 
-def checked_parts(
+def _checked_parts(
     belief: LifeBelief, group: ArrayLike, age: ArrayLike, ahead: ArrayLike
 ) -> tuple[Ints, Floats, Floats]:
     """Return groups, ages and horizons as arrays; horizons as (parts, horizons).
@@ -285,10 +246,9 @@ def checked_parts(
     Raises:
         LifeDataError: Unequal lengths, unknown groups, negative or infinite values.
     """
-    code = np.asarray(group)
+    code, now = np.asarray(group), finite("ages", age, least=0.0)
     if code.size == 0:
         code = code.astype(np.int64)
-    now = np.asarray(age, dtype=np.float64)
     stretch = finite("distances ahead", ahead, least=0.0)
     stretch = stretch[:, None] if stretch.ndim == 1 else stretch
     if code.ndim != 1 or now.shape != code.shape or stretch.shape[:1] != code.shape:
@@ -296,13 +256,9 @@ def checked_parts(
             "Give one group, one age and one row of distances for each part; "
             f"these are {code.shape}, {now.shape} and {stretch.shape}."
         )
-    if code.dtype.kind not in "iu" or (
-        code.size and (code.min() < 0 or code.max() >= belief.shape.size)
-    ):
-        raise LifeDataError(
-            f"Groups must be whole numbers from 0 to {belief.shape.size - 1}; recode."
-        )
-    finite("ages", now[~np.isnan(now)], least=0.0)
+    last = belief.shape.size - 1
+    if code.dtype.kind not in "iu" or (code.size and not 0 <= code.min() <= code.max() <= last):
+        raise LifeDataError(f"Groups must be whole numbers from 0 to {last}; recode.")
     return code.astype(np.int64), now, stretch
 
 
@@ -318,24 +274,16 @@ def _at_rates(one: LifeBelief, rate: Floats, age: Floats, ahead: Floats) -> Floa
     """Chance, number and pairs of parts of one group; shape (3, parts, nodes)."""
     shape, scale = float(one.shape[0]), _typical_scale(one)
     scaled = rate ** (1.0 / shape)
-    known = ~np.isnan(age)
-    now = np.where(known, age, 0.0)
-    chance = -np.expm1(-rate * ((now[:, None] + ahead) ** shape - now[:, None] ** shape))
+    chance = -np.expm1(-rate * ((age[:, None] + ahead) ** shape - age[:, None] ** shape))
     number, pairs = chance.copy(), np.zeros(chance.shape)
-    table = _table(shape, scaled, now, ahead)
+    table = _table(shape, scaled, age, ahead)
     if table is None:
         return np.stack([chance, number, pairs])
-    lookup = Lookup.make(now, ahead, shape, scale)
+    lookup = Lookup.make(age, ahead, shape, scale)
     for i, s in enumerate(scaled):
         found = table.at(lookup.ages * s, lookup.times * s)
         lookup.add_to(number[:, i : i + 1], found[0])
         lookup.add_to(pairs[:, i : i + 1], 2.0 * found[1])
-        if not np.all(known):
-            far = ahead[~known, 0] * s
-            chance[~known, i] = gammainc(1.0 / shape, far**shape)
-            more = table.unknown(far)
-            number[~known, i] = chance[~known, i] + more[0]
-            pairs[~known, i] = 2.0 * more[1]
     return np.stack([chance, np.maximum(number, chance), np.maximum(pairs, 0.0)])
 
 
@@ -356,3 +304,129 @@ def _table(shape: float, scaled: Floats, age: Floats, ahead: Floats) -> ExcessTa
     if horizon <= 0.0:
         return None
     return tabulate(shape, float(age.max(initial=0.0)) * float(scaled.max()), horizon)
+
+
+_LEAST = 1e-12
+
+
+def increments(
+    earlier: CountMoments, later: CountMoments, belief: LifeBelief, width: ArrayLike
+) -> CountMoments:
+    """Return the moments of the failures after one horizon up to a farther one.
+
+    Args:
+        earlier: by the nearer horizon.
+        later: by the farther one; same parts and rates.
+        belief: what both were made from.
+        width: distance or time between the two horizons, shape (parts,).
+
+    Raises:
+        LifeDataError: they are not of the same parts and rates.
+
+    Reference: Cox, Renewal Theory (1962), section 4.5, for the pairs of a renewal process.
+    """
+    if earlier.number.shape != later.number.shape:
+        raise LifeDataError("Both horizons must be of the same parts at the same rates.")
+    rate, _weight = belief.rates(later.number.shape[1])
+    shape = belief.shape[later.group][:, None]
+    rate = rate[later.group]
+    far = np.broadcast_to(np.asarray(width, dtype=np.float64), later.group.shape)[:, None]
+    first = np.maximum(later.chance - earlier.chance, 0.0)
+    number = np.maximum(later.number - earlier.number, first)
+    # Mean renewal function of a new part over the stretch: its cumulative hazard while it is
+    # short, and never more than one failure a mean life once parts wear (Barlow and Proschan,
+    # Mathematical Theory of Reliability (1965), ch. 3: M(t) <= t / mean; from memory).
+    hazard = rate * far**shape / (1.0 + shape)
+    steady = far * rate ** (1.0 / shape) / (2.0 * gamma(1.0 + 1.0 / shape))
+    more = 2.0 * np.where(shape > 1.0, np.minimum(hazard, steady), hazard)
+    # One failure or more: as if each brought a Poisson number of mean `more` along.
+    one = number * np.where(more > _LEAST, -np.expm1(-more) / np.maximum(more, _LEAST), 1.0)
+    chance = np.clip(np.maximum(one, first), 0.0, np.minimum(number, 1.0))
+    return replace(later, chance=chance, number=number, pairs=number * more)
+
+
+def over_usage(counts: list[CountMoments], weight: ArrayLike) -> CountMoments:
+    """Average the moments over the distances, as if each part had a distance of its own.
+
+    Right for one part, and for sums over parts of different vehicles.
+
+    Args:
+        counts: Moments at each distance.
+        weight: Weights of the distances, adding up to 1.
+    """
+    share = np.asarray(weight, dtype=np.float64)
+    chance, number, pairs = (
+        np.tensordot(share, np.stack([getattr(c, name) for c in counts]), axes=1)
+        for name in ("chance", "number", "pairs")
+    )
+    return replace(counts[0], chance=chance, number=number, pairs=pairs)
+
+
+@dataclass(frozen=True, eq=False)
+class Calendar:
+    """Expected failures and their cost in each period of each row.
+
+    Attributes:
+        number: Expected failures, shape (rows, periods).
+        cost: Expected cost, same shape.
+        chance: Chance of at least one failure up to the last period, shape (parts,).
+    """
+
+    number: Floats
+    cost: Floats
+    chance: Floats
+
+
+def calendar(
+    belief: LifeBelief,
+    group: ArrayLike,
+    age: ArrayLike,
+    vehicle: ArrayLike,
+    ahead: DistanceAhead,
+    cost: ArrayLike,
+    *,
+    row: ArrayLike | None = None,
+    nodes: int = NODES,
+) -> Calendar:
+    """Expected failures and cost by period.
+
+    Args:
+        belief: Shape and rate of each group.
+        group: Group of each part, shape (parts,).
+        age: Age of each part.
+        vehicle: Vehicle of each part, an index into the vehicles of ``ahead``.
+        ahead: Distance from now to the end of each period, distances of shape
+            (usage nodes, vehicles, periods) as from :func:`belief.distance_ahead`.
+        cost: Mean cost of one replacement of each part, nan where no price is known; such
+            parts count among the failures and add no cost.
+        row: Row of the answer that each part belongs to, from 0, for instance its component;
+            its vehicle by default.
+        nodes: Rates that stand for the belief of each group.
+
+    Raises:
+        LifeDataError: Unusable parts, or horizons that do not grow from period to period.
+    """
+    if ahead.distance.ndim != 3 or np.any(np.diff(ahead.distance, axis=2) < 0.0):
+        raise LifeDataError("Give the distance to the end of each period, never falling.")
+    car = np.asarray(vehicle, dtype=np.int64)
+    code, now, _ = _checked_parts(belief, group, age, np.zeros(car.shape))
+    price = np.nan_to_num(np.asarray(cost, dtype=np.float64), nan=0.0)
+    target = car if row is None else np.asarray(row, dtype=np.int64)
+    if price.shape != car.shape or target.shape != car.shape:
+        raise LifeDataError("Give one vehicle, one cost and one row for each part.")
+    finite("costs", price, least=0.0)
+    rows = ahead.distance.shape[1] if row is None else int(target.max(initial=-1)) + 1
+    periods = ahead.distance.shape[2]
+    reached = np.zeros((2, periods, rows))
+    chance = np.zeros(car.size)
+    for distance, weight in zip(ahead.distance, ahead.weight, strict=True):
+        for parts in by_group(code):
+            far = distance[car[parts]]
+            found = of_group(belief, int(code[parts[0]]), now[parts], far, nodes=nodes)
+            chance[parts] += weight * found.chance[:, -1] if periods else 0.0
+            for period in range(periods):
+                number = weight * found.number[:, period]
+                reached[0, period] += summed(target[parts], number, rows)
+                reached[1, period] += summed(target[parts], number * price[parts], rows)
+    each = np.diff(reached, axis=1, prepend=0.0).transpose(0, 2, 1)
+    return Calendar(each[0], each[1], chance)

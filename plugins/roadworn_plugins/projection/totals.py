@@ -1,21 +1,92 @@
-"""The total cost over many places, with a band that minds how skewed such totals are.
+"""What repairs will cost: the total over many places with its band, and the whole law of one.
 
 Three things make a total uncertain: whether each part fails, what each repair costs, and what
 all parts of a group or a vehicle share - the rate of failure and the distance driven. The first
-two average out over a fleet, the third does not.
+two average out over a fleet, the third does not. Many totals have bands from their first three
+cumulants. With few parts a total is lumpy - nothing at all, or one dear repair - and no curve
+with three moments follows it: there one Fourier transform of the characteristic function, mixed
+over what is shared, gives chances on a grid of money.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import comb
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import gamma, gammaincinv
+from scipy.special import gammaincinv, ndtr, ndtri
 
 from roadworn_plugins.lifedata.checked import Floats, Ints, LifeDataError, finite, summed, tail
-from roadworn_plugins.projection.costs import CostSpread
+from roadworn_plugins.projection.count_law import law_of
 from roadworn_plugins.projection.renewal import CountMoments
+
+
+@dataclass(frozen=True, eq=False)
+class CostSpread:
+    """Two-piece lognormal cost of one replacement of each part.
+
+    Attributes:
+        median: Half of the costs lie below it, shape (parts,).
+        below: Standard deviation of the logarithm below the median, shape (parts,).
+        above: The same above it.
+    """
+
+    median: Floats
+    below: Floats
+    above: Floats
+
+    @classmethod
+    def quantiles(
+        cls, low: ArrayLike, middle: ArrayLike, high: ArrayLike, *, level: float = 0.8
+    ) -> "CostSpread":
+        """Take low, middle and high figures, for instance the 10, 50 and 90 % quantiles.
+
+        Args:
+            low: Above zero and at most ``middle``, shape (parts,).
+            middle: The median.
+            high: At least ``middle``.
+            level: Share of costs between low and high, half of the rest on each side.
+
+        Raises:
+            LifeDataError: The figures are not in order, or not above zero.
+        """
+        lower, median, upper = (
+            np.atleast_1d(finite(f"{name} costs", values, least=0.0))
+            for name, values in (("low", low), ("middle", middle), ("high", high))
+        )
+        if np.any(lower <= 0.0) or np.any(median < lower) or np.any(upper < median):
+            raise LifeDataError("Costs need 0 < low <= middle <= high; correct or drop the others.")
+        z = -float(ndtri(tail(level)))
+        return cls(median, np.log(median / lower) / z, np.log(upper / median) / z)
+
+    def mean(self) -> Floats:
+        """Mean cost, shape (parts,)."""
+        return np.asarray(self.moments()[0])
+
+    def moments(self) -> Floats:
+        """Return E[X], E[X^2] and E[X^3], shape (3, parts)."""
+        out = [
+            self.median**j
+            * (
+                np.exp((j * self.below) ** 2 / 2.0) * ndtr(-j * self.below)
+                + np.exp((j * self.above) ** 2 / 2.0) * ndtr(j * self.above)
+            )
+            for j in range(1, 4)
+        ]
+        return np.stack(out)
+
+    def points(self, number: int) -> Floats:
+        """Return equally likely costs whose mean is exact, shape (parts, number).
+
+        Each is the mean of one of ``number`` slices of equal chance, an even number.
+        """
+        z = ndtri(np.linspace(0.0, 1.0, number + 1))
+        half = number // 2
+        sides = []
+        for sigma, edges in ((self.below, z[: half + 1]), (self.above, z[half:])):
+            s = sigma[:, None]
+            held = np.diff(ndtr(edges - s), axis=1) * number
+            sides.append(np.exp(s**2 / 2.0) * held)
+        return np.asarray(self.median[:, None] * np.concatenate(sides, axis=1))
 
 
 def from_raw(raw: Floats) -> Floats:
@@ -52,149 +123,6 @@ def mixed(cumulants: Floats, weight: Floats) -> Floats:
     centred[0] -= mean[:, None]
     out = from_raw(np.sum(to_raw(centred) * weight, axis=2))
     out[0] += mean
-    return out
-
-
-_LEAST = 1e-9
-_MANY = 2.0  # expected failures from which on the chance of none hardly matters
-
-
-@dataclass(frozen=True, eq=False)
-class CountLaw:
-    """Law of N: 0 with chance 1 - first, else ``sure`` plus a count R of two moments.
-
-    Attributes:
-        first: Chance that R counts at all.
-        sure: Whole number of failures that then come for sure.
-        later: Mean of R.
-        dispersion: Variance of R over its mean, less 1; 0 is Poisson.
-    """
-
-    first: Floats
-    sure: Floats
-    later: Floats
-    dispersion: Floats
-
-    @classmethod
-    def matching(cls, chance: Floats, number: Floats, pairs: Floats, settled: Floats) -> "CountLaw":
-        """Match E[N] and E[N (N - 1)], and P(N >= 1) where fewer than two failures are expected.
-
-        Moments that no count can have, as interpolation may leave them, are moved to the nearest
-        that one can.
-
-        Args:
-            chance: P(N >= 1).
-            number: E[N], same shape.
-            pairs: E[N (N - 1)], same shape.
-            settled: Dispersion of R that gives the skewness of counts over many lives, see
-                :func:`settled_dispersion`; broadcast.
-        """
-        many = number >= _MANY
-        variance = np.maximum(pairs + number - number**2, 0.0)
-        fixed = np.floor(np.maximum(number - variance / (1.0 + settled), 0.0))
-        first = np.where(many, 1.0, np.where(chance > 1e-12, chance, 0.0))
-        held = np.maximum(first, 1e-12)
-        sure = np.where(many, fixed, 1.0)
-        later = np.where(first > 0.0, np.maximum(number / held - sure, 0.0), 0.0)
-        second = np.where(many, variance, (pairs + number) / held - (1.0 + later) ** 2)
-        some = later > _LEAST
-        ratio = np.where(some, np.maximum(second, 0.0) / np.where(some, later, 1.0), 1.0)
-        # A count of mean m has a variance of at least f (1 - f), f the fraction of m.
-        fraction = later - np.floor(later)
-        least = np.where(some, fraction * (1.0 - fraction) / np.where(some, later, 1.0), 1.0)
-        return cls(first, sure, later, np.maximum(ratio, least) - 1.0)
-
-    def take(self, part: int, rates: Ints | None = None) -> "CountLaw":
-        """Return the law of one part at some rates (all by default), shape (rates, 1)."""
-        pick = slice(None) if rates is None else rates
-        return CountLaw(
-            self.first[part, pick, None],
-            self.sure[part, pick, None],
-            self.later[part, pick, None],
-            self.dispersion[part, pick, None],
-        )
-
-    def factorial_moments(self) -> Floats:
-        """Return E[N], E[N (N - 1)] and E[N (N - 1) (N - 2)], shape (3, ...)."""
-        m, e, s = self.later, self.dispersion, self.sure
-        later = [np.ones(m.shape)]
-        sure = [np.ones(m.shape)]
-        for j in range(3):
-            later.append(np.maximum(later[-1] * (m + j * e), 0.0))
-            sure.append(sure[-1] * np.maximum(s - j, 0.0))
-        # Falling powers of a sum follow the binomial theorem.
-        return np.stack(
-            [
-                self.first
-                * sum(float(comb(order, j)) * sure[order - j] * later[j] for j in range(order + 1))
-                for order in range(1, 4)
-            ]
-        )
-
-    def generating(self, z: NDArray[np.complex128]) -> NDArray[np.complex128]:
-        """Return E[z^N] for |z| <= 1; ``z`` is broadcast against the law."""
-        later = two_moment_count(z, self.later, self.dispersion)
-        return np.asarray(1.0 - self.first + self.first * _whole_power(z, self.sure) * later)
-
-
-def settled_dispersion(shape: Floats) -> Floats:
-    """Dispersion of R that gives a sum of it and a constant the skewness of many renewals.
-
-    Over a long time t the cumulants of a renewal count grow as t / mu, s2 t / mu^3 and
-    t (3 s2^2 / mu^5 - m3 / mu^4), with s2 and m3 the second and third central moments of the
-    life (Cox, Renewal Theory, 1962, section 4.5, and Smith's cumulants of renewal processes,
-    Biometrika 46 (1959) 1-29; from memory). For R the third over the second is 1 + 2 e.
-
-    Args:
-        shape: Weibull shapes, any shape of array.
-    """
-    mu, raw2, raw3 = (gamma(1.0 + j / shape) for j in (1, 2, 3))
-    s2 = raw2 - mu**2
-    m3 = raw3 - 3.0 * mu * raw2 + 2.0 * mu**3
-    return np.asarray((3.0 * s2 / mu**2 - m3 / (s2 * mu) - 1.0) / 2.0)
-
-
-def two_moment_count(
-    z: NDArray[np.complex128], mean: Floats, dispersion: Floats
-) -> NDArray[np.complex128]:
-    """Return E[z^R] of a binomial, Poisson or negative binomial count (the Panjer class).
-
-    Args:
-        z: Complex numbers with |z| <= 1.
-        mean: Mean of R, broadcast against ``z``.
-        dispersion: Variance over mean, less 1.
-    """
-    shape = np.broadcast_shapes(z.shape, mean.shape)
-    held = np.broadcast_to(z, shape)
-    m, e = np.broadcast_to(mean, shape), np.broadcast_to(dispersion, shape)
-    out = np.exp(m * (held - 1.0))
-    over, under = e > _LEAST, e < -_LEAST
-    out[over] = (1.0 - e[over] * (held[over] - 1.0)) ** (-m[over] / e[over])
-    out[under] = _binomial(held[under], m[under], -e[under])
-    return np.asarray(out)
-
-
-def _binomial(z: NDArray[np.complex128], mean: Floats, narrow: Floats) -> NDArray[np.complex128]:
-    """Binomial of variance mean (1 - narrow), mixed from two neighbouring numbers of trials.
-
-    A broken number of trials would be no law of chances.
-    """
-    wanted = mean / narrow
-    trials = np.maximum(np.floor(wanted + _LEAST), np.maximum(np.ceil(mean - _LEAST), 1.0))
-    share = np.clip(((trials + 1.0) / wanted - 1.0) * trials, 0.0, 1.0)
-    fewer = _whole_power(1.0 + mean / trials * (z - 1.0), trials)
-    more = _whole_power(1.0 + mean / (trials + 1.0) * (z - 1.0), trials + 1.0)
-    return np.asarray(share * fewer + (1.0 - share) * more)
-
-
-def _whole_power(base: NDArray[np.complex128], power: Floats) -> NDArray[np.complex128]:
-    """Raise to whole powers by repeated squaring, ten times faster than the general power."""
-    left = power.astype(np.int64)
-    out = np.ones(np.broadcast_shapes(base.shape, power.shape), dtype=np.complex128)
-    while np.any(left):
-        out *= np.where(left & 1, base, 1.0)
-        left >>= 1
-        base = base * base
     return out
 
 
@@ -236,7 +164,7 @@ def totals(
     interaction of both is left out. The band is that of a point mass at 0 (no failure at all)
     and a shifted gamma with the mean, variance and skewness of the rest, which is exact for
     gamma totals and tends to the normal. The ends of an 80 % band are right to about 1.5 % from
-    some ten expected failures on; for one total of few parts ``grid_total.grid_total`` is better.
+    some ten expected failures on; for one total of few parts :func:`grid_total` is better.
 
     Args:
         counts: Moments of the parts' failures; one for each usage node when the distance is
@@ -254,7 +182,7 @@ def totals(
     (1968), ch. XII; shifted (three-parameter) gamma approximation of aggregate claims, any text
     of actuarial risk theory. From memory.
     """
-    nodes, weight = usage_nodes(counts, cost, usage_weight)
+    nodes, weight = _usage_nodes(counts, cost, usage_weight)
     code = _codes("total", total, nodes[0].group.size)
     n_totals = int(code.max(initial=-1)) + 1
     car = code if vehicle is None else _codes("vehicle", vehicle, code.size)
@@ -285,7 +213,7 @@ def totals(
     return Totals(mean, sd, skewness, nothing, bands)
 
 
-def usage_nodes(
+def _usage_nodes(
     counts: CountMoments | Sequence[CountMoments], cost: CostSpread, usage_weight: ArrayLike
 ) -> tuple[list[CountMoments], Floats]:
     """Return the usage nodes as a list with weights that add up to 1.
@@ -313,12 +241,6 @@ def compound(counts: CountMoments, cost: CostSpread) -> Floats:
             n1 * x3 + 3.0 * n2 * x1 * x2 + n3 * x1**3,
         ]
     )
-
-
-def law_of(counts: CountMoments) -> CountLaw:
-    """Return the law of each part's failures at each rate, shape (parts, rates)."""
-    settled = settled_dispersion(counts.shape)[counts.group][:, None]
-    return CountLaw.matching(counts.chance, counts.number, counts.pairs, settled)
 
 
 def _codes(name: str, values: ArrayLike | None, size: int) -> Ints:
@@ -380,3 +302,118 @@ def _band(mean: Floats, variance: Floats, third: Floats, nothing: Floats, level:
         unit = (gammaincinv(shape, flipped) - shape) / np.sqrt(shape) * np.sign(skew)
         ends.append(np.where(q <= nothing, 0.0, np.maximum(k1 + sd * unit, 0.0)))
     return np.stack(ends)
+
+
+CELLS = 2048
+_MOST_PARTS = 500
+_POINTS = 32
+_REACH = 9.0  # standard deviations above the mean that the grid holds
+
+
+@dataclass(frozen=True, eq=False)
+class GridTotal:
+    """Distribution of one total on a grid from 0.
+
+    Attributes:
+        expected: Expected total.
+        step: Width of a cell of the grid.
+        chance: Chance of each cell; cell i stands for the total i * step.
+    """
+
+    expected: float
+    step: float
+    chance: Floats
+
+    def quantile(self, q: ArrayLike) -> Floats:
+        """Return totals that are not exceeded with these chances, straight within a cell."""
+        reached = np.cumsum(self.chance)
+        wanted = np.asarray(q, dtype=np.float64)
+        cell = np.minimum(np.searchsorted(reached, wanted - 1e-12), reached.size - 1)
+        before = np.where(cell > 0, reached[cell - 1], 0.0)
+        held = np.maximum(self.chance[cell], 1e-300)
+        within = np.clip((wanted - before) / held, 0.0, 1.0) - 0.5
+        return np.asarray(np.where(cell == 0, 0.0, (cell + within) * self.step))
+
+    def band(self, level: float) -> tuple[float, float]:
+        """Return the central band of this level.
+
+        Raises:
+            LifeDataError: The level is not between 0 and 1.
+        """
+        side = tail(level)
+        lower, upper = self.quantile([side, 1.0 - side])
+        return float(lower), float(upper)
+
+    def chance_above(self, amount: float) -> float:
+        """Return the chance that the total exceeds an amount, for instance a reserve."""
+        return float(np.sum(self.chance[int(np.floor(amount / self.step + 0.5)) + 1 :]))
+
+
+def grid_total(
+    counts: CountMoments | Sequence[CountMoments],
+    cost: CostSpread,
+    *,
+    usage_weight: ArrayLike = (1.0,),
+    cells: int = CELLS,
+) -> GridTotal:
+    """Distribute one total over a grid of money.
+
+    Exact but for the grid: rates shared within a group and a distance shared by all parts are
+    mixed as they are, each cost is 32 equally likely ones split between neighbouring cells so
+    that means are kept, and the law of a part's failures is that of :mod:`count_law`. What is
+    shared is a few nodes, which would show as lumps if hundreds of parts shared them: take
+    ``totals`` there.
+
+    Args:
+        counts: Moments of the parts' failures; one for each usage node.
+        cost: Cost of one replacement of each part.
+        usage_weight: Weights of the usage nodes.
+        cells: Cells of the grid.
+
+    Raises:
+        LifeDataError: Lengths differ, or there are more than 500 parts.
+
+    Reference: Feller, An Introduction to Probability Theory II (1971), ch. XV, for
+    characteristic functions of compound sums. From memory.
+    """
+    nodes, weight = _usage_nodes(counts, cost, usage_weight)
+    if cost.median.size > _MOST_PARTS:
+        raise LifeDataError("A grid is meant for a vehicle; use totals() for more than 500 parts.")
+    rough = totals(counts, cost, usage_weight=usage_weight, levels=())
+    if rough.expected.size == 0 or rough.expected[0] <= 0.0:
+        return GridTotal(0.0, 1.0, np.array([1.0]))
+    dearest = float(np.max(cost.points(_POINTS)))
+    step = (float(rough.expected[0]) + _REACH * float(rough.sd[0]) + dearest) / (cells - 2)
+    prices = _price_transform(cost, step, cells)
+    transform = np.zeros(cells // 2 + 1, dtype=np.complex128)
+    for node, share in zip(nodes, weight, strict=True):
+        transform += share * _one_usage(node, prices)
+    chance = np.maximum(np.fft.irfft(transform, cells), 0.0)
+    return GridTotal(float(rough.expected[0]), step, chance / chance.sum())
+
+
+def _price_transform(cost: CostSpread, step: float, cells: int) -> NDArray[np.complex128]:
+    """Transform of each part's cost on the grid, shape (parts, frequencies)."""
+    place = cost.points(_POINTS) / step
+    cell = np.minimum(place.astype(np.int64), cells - 2)
+    rest = np.minimum(place - cell, 1.0)
+    grid = np.zeros((cost.median.size, cells))
+    row = np.arange(cost.median.size)[:, None]
+    np.add.at(grid, (row, cell), (1.0 - rest) / _POINTS)
+    np.add.at(grid, (row, cell + 1), rest / _POINTS)
+    return np.asarray(np.fft.rfft(grid, axis=1))
+
+
+def _one_usage(counts: CountMoments, prices: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """Transform of the total at one distance: a product over groups, each mixed over its rates."""
+    law = law_of(counts)
+    out = np.ones(prices.shape[1], dtype=np.complex128)
+    for group in np.unique(counts.group):
+        rates = np.flatnonzero(counts.weight[group] > 0.0)
+        held = np.ones((rates.size, prices.shape[1]), dtype=np.complex128)
+        for part in np.flatnonzero(counts.group == group):
+            one = law.take(int(part), rates)
+            held *= one.generating(prices[None, part])
+        # Not as a matrix product: for seven rows the threads of the library cost more than the sum.
+        out *= np.sum(counts.weight[group, rates, None] * held, axis=0)
+    return out

@@ -7,10 +7,8 @@ from typing import Protocol
 import numpy as np
 from scipy.special import gammaincinv
 
-from roadworn_plugins.projection.costs import CostSpread
-from roadworn_plugins.projection.grid_total import CELLS, grid_total
 from roadworn_plugins.projection.renewal import CountMoments, count_moments
-from roadworn_plugins.projection.totals import totals
+from roadworn_plugins.projection.totals import CELLS, CostSpread, grid_total, totals
 from roadworn_plugins.shared.grouped import Floats, Ints, Unit
 from roadworn_plugins.shared.parts_ahead import AGES, PartsAhead
 

@@ -18,7 +18,7 @@ from roadworn.model.catalogue import catalogue
 from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.lifedata.common_shape import common_shape
 from roadworn_plugins.lifedata.shrinkage import sufficient
-from roadworn_plugins.projection.usage import DistanceAhead, distance_ahead
+from roadworn_plugins.projection.belief import DistanceAhead, distance_ahead
 from roadworn_plugins.shared.grouped import Clock, Floats, GroupedLives, Ints
 from roadworn_plugins.shared.life_model import ComponentModel, fit, without_lives
 
