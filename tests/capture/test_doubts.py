@@ -60,6 +60,17 @@ def test_a_limit_that_hangs_on_a_size_is_held_against_it(
         assert "570.7" in said[0]
 
 
+def test_a_size_that_would_settle_it_is_asked_for_once() -> None:
+    finding = read_finding("steering column 2.4 in wearing")
+    (said,) = doubts(SHEET, [finding], KnownSizes())
+    assert said.endswith(
+        "the limit depends on the steering wheel diameter; record it once, as 'steering wheel "
+        "diameter 16 in'."
+    )
+    # An import asks of no vehicle what is on record, and would ask at each row.
+    assert list(doubts(SHEET, [finding])) == []
+
+
 def test_a_component_measured_in_several_ways_needs_the_name() -> None:
     finding = read_finding("battery 9 V sound")
     items = [i for i in SHEET.items if i.component == "electrical.battery" and i.measurement]

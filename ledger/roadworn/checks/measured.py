@@ -7,7 +7,7 @@ from roadworn.model.errors import UsageError
 from roadworn.model.places import covers
 from roadworn.model.units import convert, dimension_of
 from roadworn.say.telling import item_words
-from roadworn.trade.judging import KnownSizes, figures_of, judge_by_all
+from roadworn.trade.judging import KnownSizes, example_of, figures_of, judge_by_all
 from roadworn.trade.limits import Sheet
 
 #: A reading below zero of these is a slip; an angle, a current or a temperature may be.
@@ -80,13 +80,13 @@ _ORDER = ("sound", "wearing", "failed")
 def doubts(
     sheet: Sheet, findings: Iterable[Mapping[str, Any]], sizes: KnownSizes | None = None
 ) -> Iterator[str]:
-    """Yield a sentence for each finding whose figure is worse than its condition says.
+    """Yield a sentence for each finding whose figure is worse than its condition, or unsettled.
 
     Args:
         sheet: whose limits to compare with.
         findings: findings of an inspection, as dictionaries.
-        sizes: those on record of the vehicle; a limit that hangs on one that nobody said counts
-            where a figure comes to the same at every size.
+        sizes: those on record of the vehicle, None where nobody looked them up; where a figure
+            does not come to the same at every size, the one that is missing is asked for.
     """
     known = KnownSizes() if sizes is None else sizes
     for finding in findings:
@@ -95,6 +95,12 @@ def doubts(
         for figure in figures_of(finding):
             told = judge_by_all(sheet.items, finding, figure, known)
             settled = [one for one in told if one.condition in _ORDER]
+            unsized = next((one.item.sized for one in told if one.missing == "size"), None)
+            if sizes is not None and not settled and unsized is not None:
+                yield (
+                    f"{item_words(finding)}: the limit depends on the {unsized.key}; record it "
+                    f"once, as '{example_of(unsized.key)}'."
+                )
             # Where the limits differ, only a person can say which of them holds.
             if len({one.condition for one in settled}) != 1:
                 continue

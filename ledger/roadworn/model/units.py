@@ -110,6 +110,8 @@ def canonical_unit(word: str) -> str:
     Raises:
         UnitError: nobody knows the word; the message lists what is accepted.
     """
+    if word in _UNITS:
+        return word
     key = " ".join(word.split()).casefold()
     if key not in _WORDS:
         near = dict.fromkeys(_WORDS[found] for found in get_close_matches(key[:20], _WORDS, n=2))
@@ -153,7 +155,7 @@ def exact(value: Number, unit: str, to: str) -> Fraction:
     number = Decimal(str(value))
     if not number.is_finite():
         raise UnitError(f"{value} is not a number that can be measured", "leave the figure out")
-    return Fraction(number) * factor / to_factor
+    return Fraction(number) if source == target else Fraction(number) * factor / to_factor
 
 
 def convert(value: Number, unit: str, to: str) -> float:

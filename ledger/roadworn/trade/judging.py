@@ -35,6 +35,7 @@ from roadworn.model.units import (
 from roadworn.trade.limits import Item, LimitTable, limit_tables
 
 Condition = Literal["sound", "wearing", "failed", "not_checked"]
+Missing = Literal["size", "printed", "marked"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +61,7 @@ class Judgement:
     unit: str
     citation: str
     mark: str
-    missing: Literal["", "size", "printed", "marked"] = ""
+    missing: Literal["", Missing] = ""
 
     @property
     def safety(self) -> bool:
@@ -95,92 +96,82 @@ def judge(
             f"{item.name!r} is looked at, not measured",
             "give its condition as sound, wearing, failed or not checked",
         )
-    limits: tuple[Decimal | None, ...] = (item.limit,)
-    limit_unit, citation, mark = item.unit, item.citation, str(item.mark)
     table = item.sized
-    if marked is not None:
-        limits, citation, mark = (Decimal(str(marked)),), "marked on the part", "R"
-    elif table is not None:
-        limits, limit_unit = table.limits(size), table.unit
-        citation, mark = table.citation, table.mark
+    limits, limit_unit, citation, mark = _limits(item, size, marked)
     measured = exact(value, unit or item.unit, item.unit)
     shown = {"value": value, "unit": unit or item.unit}
 
-    def told(condition: Condition, reason: Sentence, limit: Decimal | None) -> Judgement:
+    def told(condition: Condition, code: str, template: str, **more: object) -> Judgement:
+        reason = Sentence(f"judged.{code}", template, **shown, **more)
         return Judgement(item, condition, reason, limit, limit_unit, citation, mark)
 
-    def not_told(missing: Literal["size", "printed", "marked"], reason: Sentence) -> Judgement:
+    def not_told(missing: Missing, template: str, of: str = "") -> Judgement:
+        reason = Sentence(f"judged.{missing}", template, size=of)
         return Judgement(
             item, "not_checked", reason, None, item.unit, item.citation, item.mark, missing
         )
 
-    if not limits:
-        none = Sentence("judged.none-printed", "no limit is printed for {size}", size=size)
-        return not_told("printed", none)
-    if limits == (None,) and item.normal is None and item.recommend is None:
-        marking = Sentence("judged.marked", "compare it with the limit marked on the part")
-        return not_told("marked", marking)
-    found = [told(*_compared(item, measured, limit, limit_unit, shown)) for limit in limits]
-    if table is not None and len({judgement.condition for judgement in found}) > 1:
-        depends = Sentence("judged.by-size", "the limit depends on the {size}", size=table.key)
-        return not_told("size", depends)
-    # Of many limits the one nearest to the figure is named: it is past, or within, all of them.
-    judgement = min(found, key=lambda one: _distance(measured, one.limit, limit_unit, item.unit))
-    if judgement.condition == "failed" and table is not None and len(limits) > 1:
-        any_size = Sentence(
-            "judged.at-any-size",
-            "{reason} at any {size}",
-            reason=judgement.reason,
-            size=table.key,
-        )
-        return told("failed", any_size, judgement.limit)
-    return judgement
-
-
-def _compared(
-    item: Item, measured: Fraction, limit: Decimal | None, limit_unit: str, shown: dict[str, Any]
-) -> tuple[Condition, Sentence, Decimal | None]:
-    """Compare a figure with one limit, and with what is common practice."""
+    limit: Decimal | None = None
     low = item.direction == "min"
-    if limit is not None and item.direction:
-        at = exact(limit, limit_unit, item.unit)
-        if measured < at if low else measured > at:
-            word = "less" if low else "more"
-            reason = Sentence(
-                f"judged.{word}",
-                f"{{value:g}} {{unit}} is {word} than the limit of {{limit}} {{limit_unit}}",
-                **shown,
+    if limits:
+        # What fails by the mildest limit fails at every size, what passes the strictest at none.
+        mildest, strictest = sorted((min(limits), max(limits)), reverse=not low)
+        limit = mildest
+        if _beyond(measured, mildest, limit_unit, item):
+            return told(
+                "failed",
+                "beyond" if mildest == strictest else "beyond-at-any-size",
+                f"{{value:g}} {{unit}} is {'less' if low else 'more'} than the limit of {{limit}} "
+                f"{{limit_unit}}{'' if mildest == strictest else ' at any {size}'}",
                 limit=limit,
                 limit_unit=limit_unit,
+                size=table and table.key,
             )
-            return "failed", reason, limit
+        if mildest != strictest and _beyond(measured, strictest, limit_unit, item):
+            return not_told("size", "the limit depends on the {size}", table.key if table else "")
+        limit = strictest
+    elif table is not None:
+        return not_told("printed", "no limit is printed for {size}", size or "")
+    elif item.normal is None and item.recommend is None:
+        return not_told("marked", "compare it with the limit marked on the part")
     if item.normal is not None and not item.normal[0] <= measured <= item.normal[1]:
-        reason = Sentence(
-            "judged.outside",
+        return told(
+            "wearing",
+            "outside",
             "{value:g} {unit} is outside {low} to {high} {item_unit} (common practice)",
-            **shown,
             low=item.normal[0],
             high=item.normal[1],
             item_unit=item.unit,
         )
-        return "wearing", reason, limit
-    if item.recommend is not None and item.direction:
-        at = Fraction(item.recommend)
-        if measured <= at if low else measured >= at:
-            reason = Sentence(
-                "judged.reached",
-                "{value:g} {unit} has reached {recommend} {item_unit} (common practice)",
-                **shown,
-                recommend=item.recommend,
-                item_unit=item.unit,
-            )
-            return "wearing", reason, limit
-    reason = Sentence("judged.within", "{value:g} {unit} is within what the sheet asks", **shown)
-    return "sound", reason, limit
+    if item.recommend is not None and (
+        measured <= item.recommend if low else measured >= item.recommend
+    ):
+        return told(
+            "wearing",
+            "reached",
+            "{value:g} {unit} has reached {recommend} {item_unit} (common practice)",
+            recommend=item.recommend,
+            item_unit=item.unit,
+        )
+    return told("sound", "within", "{value:g} {unit} is within what the sheet asks")
 
 
-def _distance(measured: Fraction, limit: Decimal | None, limit_unit: str, unit: str) -> Fraction:
-    return Fraction(0) if limit is None else abs(measured - exact(limit, limit_unit, unit))
+def _limits(
+    item: Item, size: str | None, marked: Number | None
+) -> tuple[tuple[Decimal, ...], str, str, str]:
+    """Return the limits that may hold, their unit, and whose they are: citation and mark."""
+    if marked is not None:
+        return (Decimal(str(marked)),), item.unit, "marked on the part", "R"
+    table = item.sized
+    if table is not None:
+        return table.limits(size), table.unit, table.citation, table.mark
+    limits = () if item.limit is None else (item.limit,)
+    return limits, item.unit, item.citation, item.mark
+
+
+def _beyond(measured: Fraction, limit: Decimal, limit_unit: str, item: Item) -> bool:
+    at = Fraction(limit) if limit_unit == item.unit else exact(limit, limit_unit, item.unit)
+    return measured < at if item.direction == "min" else measured > at
 
 
 def judge_by_all(
