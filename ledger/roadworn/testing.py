@@ -99,7 +99,7 @@ def check_analysis(
         raise AssertionError(  # noqa: TRY004
             f"{analysis.name} returned {type(result).__name__}, not a Result."
         )
-    if not result.headline or "\n" in result.headline:
+    if result.headline.splitlines() != [result.headline]:
         raise AssertionError(f"{analysis.name} needs a headline of one line.")
     if result != again:
         raise AssertionError(f"{analysis.name} gave two different results on the same view.")

@@ -41,9 +41,8 @@ def step(name: str, path: Path) -> float:
     """Run one step and return its seconds."""
     import duckdb
 
-    from roadworn.columns.fold import create_tables, fold_rows
+    from roadworn.columns.fold import create_tables, fetch, fold_rows
     from roadworn.columns.tables import CORE_TABLES
-    from roadworn.columns.transport import fetch
     from roadworn.columns.view import open_view
     from roadworn.model.kinds import KindRegistry
 

@@ -1,22 +1,20 @@
 """From a ledger file to folded tables: the cache, then the newest events straight from SQLite."""
 
-import contextlib
 import hashlib
 import shutil
 import sqlite3
 import time
 import uuid
 from collections.abc import Callable, Sequence
+from contextlib import closing, suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import orjson
 
-from roadworn.columns import transport as bulk
-from roadworn.columns.fold import RAW_EVENTS, create_tables, fold_file, fold_rows
-from roadworn.columns.spec import TableSpec, sql_text
-from roadworn.columns.transport import fetch
+from roadworn.columns.fold import RAW_EVENTS, chunks, create_tables, fetch, fold_file, fold_rows
+from roadworn.columns.spec import Progress, TableSpec, sql_text
 from roadworn.model.errors import EnvironmentFailure
 from roadworn.model.kinds import KindRegistry
 from roadworn.store.merkle import EMPTY, Checkpoint
@@ -179,7 +177,7 @@ class Cache:
         """Remove what no manifest of this set of tables names, once it has lain for a while."""
         named = {segment.name for segment in self.segments} | {self.manifest.name}
         oldest = time.time() - _SECONDS_BEFORE_REMOVAL
-        with contextlib.suppress(OSError):
+        with suppress(OSError):
             for path in self.folder.iterdir():
                 mine = path.name.startswith(self.mark)
                 if mine and path.name not in named and path.stat().st_mtime < oldest:
@@ -192,7 +190,6 @@ def _digest(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-Progress = Callable[[int, int], None]
 #: From so many events on, writing text files for DuckDB is faster than going row by row.
 BULK_ROWS = 10_000
 
@@ -214,17 +211,13 @@ def build(
         PluginFailure: a plugin's table cannot be folded.
     """
     create_tables(con, tables)
-    with plain_failures(path):
-        ledger = open_ledger(path)
-        try:
-            # One transaction, so that the checkpoint and the events are of one moment.
-            ledger.execute("BEGIN")
-            checkpoint = _latest(ledger)
-            cache = Cache(path, tables, kinds) if use_cache else None
-            done = cache.load(con, lambda c: _has(ledger, c)) if cache is not None else 0
-            fold_tail(con, path, ledger, (done, checkpoint.size), tables, kinds, progress)
-        finally:
-            ledger.close()
+    with plain_failures(path), closing(open_ledger(path)) as ledger:
+        # One transaction, so that the checkpoint and the events are of one moment.
+        ledger.execute("BEGIN")
+        checkpoint = _latest(ledger)
+        cache = Cache(path, tables, kinds) if use_cache else None
+        done = cache.load(con, lambda c: _has(ledger, c)) if cache is not None else 0
+        fold_tail(con, path, ledger, (done, checkpoint.size), tables, kinds, progress)
     if cache is not None and cache.worth_saving(checkpoint):
         cache.save(con, checkpoint)
     return checkpoint
@@ -244,8 +237,8 @@ def fold_tail(
     if size - done < BULK_ROWS:
         fold_rows(con, fetch(ledger, done, size, kinds), tables)
         return
-    with bulk.chunks(lambda: open_ledger(path), done, size, kinds) as chunks:
-        for chunk in chunks:
+    with chunks(lambda: open_ledger(path), done, size, kinds) as written:
+        for chunk in written:
             if chunk.path is None:
                 fold_rows(con, fetch(ledger, chunk.after, chunk.upto, kinds), tables)
             else:
@@ -258,14 +251,13 @@ def load_payloads(
     con: "duckdb.DuckDBPyConnection", path: Path, size: int, kinds: KindRegistry
 ) -> None:
     """Fill raw.payloads from the ledger, for the rare query that asks for them."""
-    with plain_failures(path):
-        ledger = open_ledger(path)
-        try:
-            with con.appender("raw.payloads") as appender:
-                for rows in fetch(ledger, 0, size, kinds):
-                    appender.append_rows([(row[0], row[-1]) for row in rows])
-        finally:
-            ledger.close()
+    with (
+        plain_failures(path),
+        closing(open_ledger(path)) as ledger,
+        con.appender("raw.payloads") as appender,
+    ):
+        for rows in fetch(ledger, 0, size, kinds):
+            appender.append_rows([(row[0], row[-1]) for row in rows])
 
 
 def open_ledger(path: Path) -> sqlite3.Connection:

@@ -6,28 +6,31 @@ into an empty ledger in the same order it gives the same root.
 """
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
+from roadworn.columns.spec import Progress, TableInfo, comments_of, sql_text
 from roadworn.model.errors import EnvironmentFailure, LedgerRefused
 from roadworn.model.events import StoredEvent, utc_now
 
 if TYPE_CHECKING:
     import duckdb
 
-    from roadworn.columns.spec import TableInfo
     from roadworn.columns.view import LedgerView
     from roadworn.store.ledger import LedgerFile
 
-
-Progress = Callable[[int, int], None]
 
 _BATCH = 50_000
 _EVENTS = "events.ndjson"
 _DATABASE = "roadworn.duckdb"
 _CHECKPOINT = "checkpoint.json"
+#: What a line says before the payload; what is empty is left out.
+_LINE = (
+    *("event_id", "vehicle_id", "kind", "version", "occurred_at", "recorded_at", "recorded_by"),
+    *("source", "odometer", "odometer_unit", "intake_key"),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +72,7 @@ def export_events(
 
 def export_tables(
     view: "LedgerView",
-    tables: "list[TableInfo]",
+    tables: list[TableInfo],
     folder: Path,
     form: Literal["parquet", "duckdb"],
     progress: Progress | None = None,
@@ -100,11 +103,25 @@ def export_tables(
                 progress(done, len(tables))
             written.append(Exported(info.name, _copy_table(con, view, info)))
             if form == "parquet":
-                con.execute(f'COPY "{info.name}" TO {_quoted(targets[done])} (FORMAT parquet)')
+                con.execute(
+                    f'COPY "{info.name}" TO {sql_text(str(targets[done]))} (FORMAT parquet)'
+                )
                 con.execute(f'DROP TABLE "{info.name}"')
     if progress is not None:
         progress(len(tables), len(tables))
-    _write_json(folder / "tables.json", _described(tables))
+    described = [
+        {
+            "table": info.name,
+            "kind": info.kind,
+            "one_row_is": info.comment,
+            "columns": [
+                {"name": name, "type": kind, "meaning": meaning}
+                for name, kind, meaning in info.columns
+            ],
+        }
+        for info in tables
+    ]
+    _write_json(folder / "tables.json", described)
     as_of = view.as_of.isoformat() if view.as_of else None
     _write_checkpoint(
         folder,
@@ -118,7 +135,7 @@ def export_tables(
     return written
 
 
-def _copy_table(con: "duckdb.DuckDBPyConnection", view: "LedgerView", info: "TableInfo") -> int:
+def _copy_table(con: "duckdb.DuckDBPyConnection", view: "LedgerView", info: TableInfo) -> int:
     """Copy one table of the view into `con`, with its comments."""
     columns = ", ".join(f'"{name}" {kind}' for name, kind, _meaning in info.columns)
     con.execute(f'CREATE TABLE "{info.name}" ({columns})')
@@ -127,13 +144,11 @@ def _copy_table(con: "duckdb.DuckDBPyConnection", view: "LedgerView", info: "Tab
         for batch in _batches(view, info):
             appender.append_rows(batch)
             rows += len(batch)
-    con.execute(f'COMMENT ON TABLE "{info.name}" IS {_quoted(info.comment)}')
-    for name, _kind, meaning in info.columns:
-        con.execute(f'COMMENT ON COLUMN "{info.name}"."{name}" IS {_quoted(meaning)}')
+    con.execute(comments_of("TABLE", f'"{info.name}"', info.comment, info.columns))
     return rows
 
 
-def _batches(view: "LedgerView", info: "TableInfo") -> Iterator[list[tuple[Any, ...]]]:
+def _batches(view: "LedgerView", info: TableInfo) -> Iterator[list[tuple[Any, ...]]]:
     """Yield the rows of a table, slice by slice where it can be sliced by its `seq`."""
     columns = ", ".join(f'"{name}"' for name, _kind, _meaning in info.columns)
     if info.columns[0][0] != "seq":
@@ -148,37 +163,9 @@ def _batches(view: "LedgerView", info: "TableInfo") -> Iterator[list[tuple[Any, 
 
 def _line(event: StoredEvent) -> str:
     """Return an event as one NDJSON line; the payload is the very text that was hashed."""
-    envelope = {
-        "event_id": event.event_id,
-        "vehicle_id": event.vehicle_id,
-        "kind": event.kind,
-        "version": event.version,
-        "occurred_at": event.occurred_at,
-        "recorded_at": event.recorded_at,
-        "recorded_by": event.recorded_by,
-        "source": event.source,
-        "odometer": event.odometer,
-        "odometer_unit": event.odometer_unit,
-        "intake_key": event.intake_key,
-    }
-    kept = {name: value for name, value in envelope.items() if value is not None}
+    kept = {name: value for name in _LINE if (value := getattr(event, name)) is not None}
     head = json.dumps(kept, ensure_ascii=False, separators=(",", ":"))
     return f'{head[:-1]},"payload":{event.payload}}}\n'
-
-
-def _described(tables: "list[TableInfo]") -> list[dict[str, Any]]:
-    return [
-        {
-            "table": info.name,
-            "kind": info.kind,
-            "one_row_is": info.comment,
-            "columns": [
-                {"name": name, "type": kind, "meaning": meaning}
-                for name, kind, meaning in info.columns
-            ],
-        }
-        for info in tables
-    ]
 
 
 def _new_file(folder: Path, name: str) -> Path:
@@ -202,7 +189,3 @@ def _write_checkpoint(folder: Path, content: dict[str, Any]) -> None:
 
 def _write_json(path: Path, content: object) -> None:
     path.write_text(f"{json.dumps(content, indent=1, ensure_ascii=False)}\n", encoding="utf-8")
-
-
-def _quoted(text: object) -> str:
-    return "'" + str(text).replace("'", "''") + "'"

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from roadworn.columns import views_distance
-from roadworn.columns.spec import TableInfo, TableSpec, ViewSpec, sql_text
+from roadworn.columns.spec import TableInfo, TableSpec, ViewSpec, comments_of
 from roadworn.columns.views_distance import DISTANCE_VIEWS, settle
 from roadworn.columns.views_lives import LIFE_VIEWS
 from roadworn.columns.views_state import OPEN_VIEWS, STATE_VIEWS
@@ -149,12 +149,7 @@ class Session:
         full = f'{schema}."{name}"'
         selected = ", ".join(f'CAST("{n}" AS {t}) AS "{n}"' for n, t, _ in view.columns)
         self.con.execute(f"CREATE {word} {full} AS SELECT {selected} FROM ({view.sql}) AS q")
-        comments = [f"COMMENT ON {word} {full} IS {sql_text(view.comment)}"]
-        comments += [
-            f'COMMENT ON COLUMN {full}."{column}" IS {sql_text(meaning)}'
-            for column, _type, meaning in view.columns
-        ]
-        self.con.execute("; ".join(comments))
+        self.con.execute(comments_of(word, full, view.comment, view.columns))
 
     def _make_amended(self) -> None:
         """Fill base.amended: events that do not count, and what took them back."""

@@ -5,7 +5,7 @@ comments in the database and the documentation all come from one place.
 """
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal, NamedTuple
 
@@ -16,6 +16,8 @@ from roadworn.model.kinds import CORE_KINDS, fields_of, is_list, value_type
 from roadworn.model.payloads import Money
 
 _WORD = re.compile(r"\w+")
+#: Called with what is done and how much there is in all.
+Progress = Callable[[int, int], None]
 #: name, SQL type, meaning
 ColumnSpec = tuple[str, str, str]
 
@@ -31,6 +33,19 @@ COMMON: tuple[ColumnSpec, ...] = (
     ("odometer_mi", "DOUBLE", "odometer reading as entered, in mi"),
     ("true_km", "DOUBLE", "true distance at that moment, see true_distance"),
     ("true_km_estimated", "BOOLEAN", "true_km is interpolated or clamped, not read"),
+)
+
+#: What is known of every event.
+ENVELOPE: tuple[ColumnSpec, ...] = (
+    *COMMON,
+    ("kind", "VARCHAR", "kind of the event"),
+    ("version", "INTEGER", "version its payload was written in"),
+    ("date_only", "BOOLEAN", "only the day it happened is known"),
+    ("recorded_by", "VARCHAR", "who wrote it down, as entered"),
+    ("source", "VARCHAR", "how it came in, for instance typed or the name of an import"),
+    ("odometer", "DOUBLE", "odometer reading as entered"),
+    ("odometer_unit", "VARCHAR", "its unit, km or mi"),
+    ("day", "INTEGER", "the day it happened, counted from 1970-01-01"),
 )
 
 
@@ -91,6 +106,13 @@ def columns_of(spec: "TableSpec | ViewSpec", *names: str) -> tuple[ColumnSpec, .
     """Return columns of another table or view, for a view that hands them on."""
     known = {column[0]: column for column in spec.columns}
     return tuple(known[name] for name in names)
+
+
+def comments_of(word: str, name: str, comment: str, columns: tuple[ColumnSpec, ...]) -> str:
+    """Return the statements that keep the meaning of a ``TABLE`` or ``VIEW`` in the database."""
+    said = [f"COMMENT ON {word} {name} IS {sql_text(comment)}"]
+    said += [f'COMMENT ON COLUMN {name}."{c}" IS {sql_text(meaning)}' for c, _, meaning in columns]
+    return "; ".join(said)
 
 
 def common_of(alias: str) -> str:

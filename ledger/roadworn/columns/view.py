@@ -6,6 +6,7 @@ speaks of the ledger as it was when the view was opened.
 
 from collections.abc import Sequence
 from datetime import UTC, date, datetime, timedelta
+from itertools import takewhile
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, Self
 
@@ -14,9 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roadworn.checks.context import named_vehicle
-from roadworn.columns.build import Progress, build, load_payloads
+from roadworn.checks.recent import MOST_KM_PER_DAY
+from roadworn.columns.build import build, load_payloads
 from roadworn.columns.session import Options, Session, dictionary_of
-from roadworn.columns.spec import Rows, TableInfo, TableSpec
+from roadworn.columns.spec import Progress, Rows, TableInfo, TableSpec
 from roadworn.columns.tables import CORE_TABLES
 from roadworn.model.errors import QueryError, UsageError
 from roadworn.model.kinds import KindRegistry
@@ -30,8 +32,6 @@ KnownBy = Literal["recorded", "occurred"]
 
 #: A vehicle without an event for longer than this is no longer taken to be running.
 UNSEEN_DAYS = 400
-#: More than this in a day is doubted, in km.
-MOST_KM_PER_DAY = 2_500.0
 #: Statements that only read; DESCRIBE and SUMMARIZE are SELECTs to the parser.
 _READING = frozenset({"SELECT", "EXPLAIN"})
 
@@ -297,7 +297,8 @@ def _plain_array(column: Any) -> NDArray[Any]:  # noqa: ANN401
 
 
 def _one_sentence(error: duckdb.Error) -> str:
-    first = " ".join(str(error).split("\n\n")[0].split())
+    paragraph = takewhile(str.strip, str(error).splitlines())
+    first = " ".join(word for line in paragraph for word in line.split())
     return f"The query cannot be run: {first.rstrip('.')}."
 
 

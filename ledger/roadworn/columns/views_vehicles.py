@@ -1,19 +1,8 @@
 """Vehicles with their present profile, and how far they go in a month."""
 
-from roadworn.columns.spec import COMMON, ColumnSpec, TableSpec, ViewSpec
+from roadworn.columns.spec import COMMON, ENVELOPE, ColumnSpec, TableSpec, ViewSpec
 from roadworn.columns.tables import PROFILE_COLUMNS
 
-_ENVELOPE: tuple[ColumnSpec, ...] = (
-    *COMMON,
-    ("kind", "VARCHAR", "kind of the event"),
-    ("version", "INTEGER", "version its payload was written in"),
-    ("date_only", "BOOLEAN", "only the day it happened is known"),
-    ("recorded_by", "VARCHAR", "who wrote it down, as entered"),
-    ("source", "VARCHAR", "how it came in, for instance typed or the name of an import"),
-    ("odometer", "DOUBLE", "odometer reading as entered"),
-    ("odometer_unit", "VARCHAR", "its unit, km or mi"),
-    ("day", "INTEGER", "the day it happened, counted from 1970-01-01"),
-)
 _PAYLOAD: ColumnSpec = (
     "payload",
     "VARCHAR",
@@ -36,7 +25,7 @@ def known(condition: str) -> ViewSpec:
     return ViewSpec(
         "base.known",
         "events known as of the view's day",
-        tuple(c for c in _ENVELOPE if not c[0].startswith("true_km")),
+        tuple(c for c in ENVELOPE if not c[0].startswith("true_km")),
         f"""
         SELECT seq, event_id, vehicle_id, occurred_at, occurred_on, recorded_at,
                CASE odometer_unit WHEN 'mi' THEN odometer * 1609344 / 1000000 ELSE odometer END
@@ -51,7 +40,7 @@ def known(condition: str) -> ViewSpec:
 VALID = ViewSpec(
     "base.valid",
     "known events that count",
-    tuple(c for c in _ENVELOPE if not c[0].startswith("true_km")),
+    tuple(c for c in ENVELOPE if not c[0].startswith("true_km")),
     """
     SELECT k.* FROM base.known AS k LEFT JOIN base.amended AS a ON a.event_id = k.event_id
     WHERE a.event_id IS NULL""",
@@ -61,7 +50,7 @@ VALID = ViewSpec(
 EFFECTIVE_EVENTS = ViewSpec(
     "main.effective_events",
     "events that count as of the view's day: neither retracted nor replaced",
-    (*_ENVELOPE, _PAYLOAD),
+    (*ENVELOPE, _PAYLOAD),
     f"SELECT {_ENVELOPE_SQL}, p.payload FROM base.known AS e "
     "JOIN base.distances AS d ON d.seq = e.seq "
     "LEFT JOIN raw.payloads AS p ON p.seq = e.seq",
@@ -72,7 +61,7 @@ EVENTS = ViewSpec(
     "main.events",
     "all events known as of the view's day, those that do not count as well",
     (
-        *_ENVELOPE,
+        *ENVELOPE,
         _PAYLOAD,
         ("effective", "BOOLEAN", "it counts: neither retracted nor replaced"),
         ("retracted_by", "VARCHAR", "event_id of what took it back, when it does not count"),
