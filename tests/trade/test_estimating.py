@@ -12,11 +12,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from roadworn.model.errors import UsageError
-from roadworn.model.money import PriceMatrix
 from roadworn.trade.estimating import (
     Fee,
     Labour,
     Part,
+    PriceMatrix,
     ShopTerms,
     Sublet,
     estimate,

@@ -12,8 +12,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from roadworn.model import money
 from roadworn.model.errors import UsageError
+from roadworn.trade import estimating as money
 from roadworn.trade.warranty import Warranty, add_months
 
 

@@ -10,9 +10,8 @@ from decimal import Decimal
 from typing import Any
 
 from roadworn.model.events import StoredEvent
-from roadworn.model.money import labour_line
 from roadworn.say.telling import item_words
-from roadworn.trade.estimating import needs_consent
+from roadworn.trade.estimating import labour_line, needs_consent
 from roadworn.trade.warranty import same_place
 
 #: Kinds of work that an estimate line may be done by.

@@ -12,9 +12,8 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from roadworn.checks.days import day_hint
-from roadworn.model.amounts import likely_amount, likely_distance
+from roadworn.model.amounts import currency_codes, likely_amount, likely_distance
 from roadworn.model.messages import Problem
-from roadworn.model.money import currency_codes
 from roadworn.model.units import UnitError, canonical_unit
 
 #: A pattern used by the models (digits as \\d) -> what it asks for.

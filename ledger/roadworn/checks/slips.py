@@ -12,10 +12,10 @@ from typing import Any
 from roadworn.checks.measured import check_measurements
 from roadworn.checks.private import check_owner
 from roadworn.checks.shape import shown
+from roadworn.model.amounts import check_currency
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UsageError
 from roadworn.model.messages import Problem
-from roadworn.model.money import check_currency
 from roadworn.model.places import PositionError, normalise_position
 from roadworn.model.units import UnitError, canonical_unit
 from roadworn.trade.codes import code_problem

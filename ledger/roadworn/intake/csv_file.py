@@ -15,10 +15,9 @@ from typing import NamedTuple
 
 from roadworn.checks.days import day_hint
 from roadworn.intake.csv_map import CsvMap
-from roadworn.model.amounts import likely_amount
+from roadworn.model.amounts import check_currency, likely_amount
 from roadworn.model.errors import EnvironmentFailure, UsageError
 from roadworn.model.events import parse_moment
-from roadworn.model.money import check_currency
 
 #: A cell as a reader hands it over; spreadsheets know dates and numbers, CSV only text.
 Cell = str | int | float | bool | date | datetime | None

@@ -17,9 +17,9 @@ from roadworn.checks.imported import DAYS, TEXTS, may_be_odd, payload_doubts
 from roadworn.checks.measured import BOUNDED
 from roadworn.checks.slips import code_slip, measured_slip, place_slip, slips
 from roadworn.intake.rows import envelope_problems, payload_problems, plain_validator
+from roadworn.model.amounts import currency_codes
 from roadworn.model.events import NewEvent
 from roadworn.model.kinds import EventKind, KindRegistry
-from roadworn.model.money import currency_codes
 from roadworn.model.units import CANONICAL_UNITS
 from roadworn.store.rows import canonical_payload
 

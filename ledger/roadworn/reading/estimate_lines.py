@@ -11,10 +11,18 @@ from typing import Any
 
 from roadworn.model.amounts import read_money
 from roadworn.model.errors import UsageError
-from roadworn.model.money import Kind, PricedLine
 from roadworn.reading.phrases import part_fields, split_part
 from roadworn.reading.terms import Terms, nearest_of
-from roadworn.trade.estimating import Labour, Part, ShopTerms, Sublet, Work, priced
+from roadworn.trade.estimating import (
+    Kind,
+    Labour,
+    Part,
+    PricedLine,
+    ShopTerms,
+    Sublet,
+    Work,
+    priced,
+)
 
 _FIGURE = r"\d[\d,]*(?:\.\d+)?"
 _MONEY = rf"(?P<amount>{_FIGURE})(?:\s+(?P<currency>[A-Z]{{3}}))?"

@@ -10,10 +10,9 @@ from typing import Any
 
 from roadworn.model.amounts import choose
 from roadworn.model.errors import UsageError
-from roadworn.model.money import EstimateTotal, PricedLine
 from roadworn.reading.estimate_lines import read_pieces, read_worked_line, split_pieces
 from roadworn.reading.terms import Terms
-from roadworn.trade.estimating import ShopTerms, total_of
+from roadworn.trade.estimating import EstimateTotal, PricedLine, ShopTerms, total_of
 
 _ZERO = Decimal(0)
 _DECISIONS = ("approved", "declined", "deferred")

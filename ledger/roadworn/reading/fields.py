@@ -14,11 +14,10 @@ from pydantic import ValidationError
 
 from roadworn.checks.measured import check_measurements
 from roadworn.checks.private import check_owner
-from roadworn.model.amounts import read_money, read_warranty
+from roadworn.model.amounts import check_currency, read_money, read_warranty
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UnknownName, UsageError
 from roadworn.model.kinds import fields_of
-from roadworn.model.money import check_currency
 from roadworn.model.payloads import Payload
 from roadworn.model.places import PositionError, normalise_position
 from roadworn.model.units import UnitError, canonical_unit

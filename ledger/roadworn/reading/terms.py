@@ -10,9 +10,9 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any, Literal, cast
 
+from roadworn.model.amounts import check_currency
 from roadworn.model.errors import EnvironmentFailure, UsageError
-from roadworn.model.money import Kind, PriceMatrix, check_currency
-from roadworn.trade.estimating import ShopTerms
+from roadworn.trade.estimating import Kind, PriceMatrix, ShopTerms
 
 _ZERO = Decimal(0)
 _MOST = Decimal(1_000_000_000)

@@ -8,8 +8,8 @@ from collections.abc import Iterator, Mapping
 from decimal import Decimal
 from typing import Any
 
-from roadworn.model.money import supplies_line
 from roadworn.say.telling import item_words
+from roadworn.trade.estimating import supplies_line
 
 _WIDTH = 58
 _FIGURES = 14
