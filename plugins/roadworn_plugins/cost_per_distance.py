@@ -25,6 +25,7 @@ from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.lifedata.recurrence import mean_cumulative
 from roadworn_plugins.projection.economic import economic_life
 from roadworn_plugins.shared.grouped import KM_PER_MILE, Unit, preferred_unit
+from roadworn_plugins.shared.said import Says, all_said
 
 Floats = NDArray[np.float64]
 
@@ -32,6 +33,32 @@ _GRID = 60
 _RESAMPLES = 100
 _LEAST_VEHICLES = 5
 _LEAST_VALUES = 5
+_say = Says(
+    "cost-per-distance",
+    {
+        "too-few": "too few to tell ({vehicles} vehicles, {jobs} jobs)",
+        "no-values": "too few valuations on record to say what such a vehicle fetches",
+        "values-rise": "the valuations on record do not fall with distance",
+        "free": "valuations point to {value:,.0f} at no distance, no less than the price given: "
+        "buying and selling at once would be free; give the price really paid",
+        "seen-late": "nobody of this class was seen early enough to add its costs up from new",
+        "falling": "still falling at the oldest age seen: keeping on has paid so far",
+        "no-price": "No work with a price is on record in this period.",
+        "record": "Record replacements and maintenance with --price or --hours and --rate.",
+        "title": "Repairs and upkeep by distance, {period}",
+        "per": "cost per {unit}",
+        "all": "all on record",
+        "last": "last {months:g} months",
+        "spent": "{cost:,.0f} {currency} were spent ({period}), over no recorded distance.",
+        "rate": "{rate:.3f} {currency} a {unit} over {distance:,.0f} {unit} ({period}); dearest: "
+        "{dearest}.",
+        "then": "{currency} per {unit} then",
+        "life": "economic life of {vehicle_class}",
+        "not-in-it": "Fuel, insurance, fees and loss of value are not in these figures.",
+        "other-currencies": "{n} jobs paid in another currency are left out.",
+        "no-distance": "{n} rows have no recorded distance, so no cost per distance.",
+    },
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,37 +130,27 @@ def economics_of_classes(view: LedgerView, price: float, currency: str) -> list[
 def _one(name: str, record: _Record, worth: Floats, price: float) -> ClassEconomics:
     vehicles = record.start.size
 
-    def unsaid(word: str, template: str, **arguments: object) -> ClassEconomics:
-        words = Sentence(f"cost-per-distance.{word}", template, **arguments)
+    def unsaid(word: str, **arguments: object) -> ClassEconomics:
+        words = _say(word, **arguments)
         return ClassEconomics(name, vehicles, None, None, None, None, words)
 
     jobs = record.job_cost.size
     if vehicles < _LEAST_VEHICLES or jobs < vehicles:
-        template = "too few to tell ({vehicles} vehicles, {jobs} jobs)"
-        return unsaid("too-few", template, vehicles=vehicles, jobs=jobs)
+        return unsaid("too-few", vehicles=vehicles, jobs=jobs)
     if len(worth) < _LEAST_VALUES:
-        return unsaid(
-            "no-values", "too few valuations on record to say what such a vehicle fetches"
-        )
+        return unsaid("no-values")
     slope, intercept = np.polyfit(worth[:, 0], np.log(worth[:, 1]), 1)
     if slope >= 0:
-        return unsaid("values-rise", "the valuations on record do not fall with distance")
+        return unsaid("values-rise")
     if np.exp(intercept) >= price:
-        return unsaid(
-            "free",
-            "valuations point to {value:,.0f} at no distance, no less than the price given: "
-            "buying and selling at once would be free; give the price really paid",
-            value=np.exp(intercept),
-        )
+        return unsaid("free", value=np.exp(intercept))
     reach = float(np.quantile(record.stop, 0.75))
     ages = np.linspace(reach / _GRID, reach, _GRID)
     resale = np.exp(intercept + slope * ages)
     everyone = np.arange(vehicles)
     answer = _economic(record, everyone, ages, resale, price)
     if answer is None:
-        return unsaid(
-            "seen-late", "nobody of this class was seen early enough to add its costs up from new"
-        )
+        return unsaid("seen-late")
     rng = np.random.default_rng(20260101)
     drawn = [
         _economic(record, rng.integers(0, vehicles, vehicles), ages, resale, price)
@@ -142,8 +159,7 @@ def _one(name: str, record: _Record, worth: Floats, price: float) -> ClassEconom
     bests = np.array([one[0] for one in drawn if one is not None])
     low, high = (float(q) for q in np.quantile(bests, [0.1, 0.9]))
     best, average, inside = answer
-    falling = "still falling at the oldest age seen: keeping on has paid so far"
-    words = "" if inside else Sentence("cost-per-distance.falling", falling)
+    words = _say.when(not inside, "falling")
     return ClassEconomics(name, vehicles, best, low, high, average, words)
 
 
@@ -242,12 +258,7 @@ def run(view: LedgerView, settings: CostPerDistanceSettings) -> Result:
     period = _period(view, settings)
     currency, others = _currency(view, period)
     if not currency:
-        no_price = "No work with a price is on record in this period."
-        record = "Record replacements and maintenance with --price or --hours and --rate."
-        return Result(
-            headline=Sentence("cost-per-distance.no-price", no_price),
-            caveats=(Sentence("cost-per-distance.record", record),),
-        )
+        return Result(_say("no-price"), caveats=(_say("record"),))
     spent = _spent(view, settings.by, period, currency)
     driven = _driven(view, settings.by, period)
     scale = 1.0 if unit == "km" else KM_PER_MILE
@@ -265,11 +276,7 @@ def run(view: LedgerView, settings: CostPerDistanceSettings) -> Result:
     order = order[: settings.most]
     table = Table(
         name="cost_per_distance",
-        title=Sentence(
-            "cost-per-distance.title",
-            "Repairs and upkeep by distance, {period}",
-            period=period.words,
-        ),
+        title=_say("title", period=period.words),
         columns=(
             Column("key", settings.by, tells=Tells.NAME),
             Column("distance", "distance", "distance", unit),
@@ -277,7 +284,7 @@ def run(view: LedgerView, settings: CostPerDistanceSettings) -> Result:
             Column("cost", "cost", "money"),
             Column(
                 "per_distance",
-                Sentence("cost-per-distance.per", "cost per {unit}", unit=unit),
+                _say("per", unit=unit),
                 "number",
                 tells=Tells.VALUE,
             ),
@@ -309,11 +316,11 @@ def run(view: LedgerView, settings: CostPerDistanceSettings) -> Result:
 
 def _period(view: LedgerView, settings: CostPerDistanceSettings) -> _Period:
     conditions, parameters = ["TRUE"], []
-    words: str = Sentence("cost-per-distance.all", "all on record")
+    words: str = _say("all")
     if settings.months is not None:
         conditions.append("occurred_on > CAST(? AS DATE) - to_days(CAST(? AS INTEGER))")
         parameters += [view.today.isoformat(), str(round(settings.months * 30.4375))]
-        words = Sentence("cost-per-distance.last", "last {months:g} months", months=settings.months)
+        words = _say("last", months=settings.months)
     if settings.vehicle is not None:
         conditions.append("vehicle_id = ?")
         parameters.append(settings.vehicle)
@@ -367,17 +374,9 @@ def _headline(
 ) -> Sentence:
     distance = km / (1.0 if unit == "km" else KM_PER_MILE)
     if distance <= 0:
-        return Sentence(
-            "cost-per-distance.spent",
-            "{cost:,.0f} {currency} were spent ({period}), over no recorded distance.",
-            cost=cost,
-            currency=currency,
-            period=period.words,
-        )
-    return Sentence(
-        "cost-per-distance.rate",
-        "{rate:.3f} {currency} a {unit} over {distance:,.0f} {unit} ({period}); "
-        "dearest: {dearest}.",
+        return _say("spent", cost=cost, currency=currency, period=period.words)
+    return _say(
+        "rate",
         rate=cost / distance,
         currency=currency,
         unit=unit,
@@ -404,12 +403,7 @@ def _economic_table(
         Column("high", "high", "distance", unit),
         Column(
             "average",
-            Sentence(
-                "cost-per-distance.then",
-                "{currency} per {unit} then",
-                currency=currency,
-                unit=unit,
-            ),
+            _say("then", currency=currency, unit=unit),
             "number",
         ),
         Column("words", "in words", "sentence"),
@@ -431,11 +425,7 @@ def _economic_table(
 
 def _estimate(life: ClassEconomics, unit: Unit, scale: float) -> Estimate:
     return Estimate(
-        name=Sentence(
-            "cost-per-distance.life",
-            "economic life of {vehicle_class}",
-            vehicle_class=life.vehicle_class,
-        ),
+        name=_say("life", vehicle_class=life.vehicle_class),
         value=None if life.best is None else life.best / scale,
         unit=unit,
         low=None if life.low is None else life.low / scale,
@@ -447,18 +437,9 @@ def _estimate(life: ClassEconomics, unit: Unit, scale: float) -> Estimate:
 
 
 def _caveats(others: int, rows: list[tuple[Cell, ...]]) -> tuple[str, ...]:
-    without = "Fuel, insurance, fees and loss of value are not in these figures."
-    other = "{number} jobs paid in another currency are left out."
-    still = "{number} rows have no recorded distance, so no cost per distance."
-    told = (
-        ("not-in-it", without, 1),
-        ("other-currencies", other, others),
-        ("no-distance", still, sum(1 for row in rows if row[4] is None)),
-    )
-    return tuple(
-        Sentence(f"cost-per-distance.{word}", template, number=number)
-        for word, template, number in told
-        if number
+    still = sum(1 for row in rows if row[4] is None)
+    return all_said(
+        _say("not-in-it"), _say.some(others, "other-currencies"), _say.some(still, "no-distance")
     )
 
 

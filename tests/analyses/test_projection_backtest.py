@@ -11,9 +11,8 @@ from roadworn.analysis.result import Result
 from roadworn.model.errors import UsageError
 from roadworn.model.events import NewEvent
 from roadworn.testing import check_analysis, event, view_of
-from roadworn_plugins.backtest.day import look_back
+from roadworn_plugins.backtest.day import bins_of, look_back
 from roadworn_plugins.backtest.projection_backtest import PROJECTION_BACKTEST
-from roadworn_plugins.backtest.tables import bins_of
 
 END = "2023-12-28"
 Made = tuple[list[NewEvent], Truth]

@@ -256,7 +256,8 @@ def _open_now(view: "LedgerView", vehicle_id: str) -> Table:
     ).rows:
         meaning, points_to = told_code(code, words)
         state = Sentence("outlook.code", "{status} code", status=status)
-        cells = (state, ", ".join(points_to), module, Joined((code, meaning), ": "), first)
+        seen = Joined((code, meaning), ": ")
+        cells: tuple[Cell, ...] = (state, ", ".join(points_to), module, seen, first)
         lines.append((2, cells, event, Marks()))
     for component, position, amount, currency, decision, safety, day, event in view.sql(
         """SELECT component, position, amount, currency, decision, safety, occurred_on, event_id

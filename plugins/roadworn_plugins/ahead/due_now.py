@@ -11,7 +11,7 @@ import numpy as np
 from roadworn.analysis.result import Mark, Marks
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue, part_name, place_of
-from roadworn.model.messages import Joined, PartName, Sentence
+from roadworn.model.messages import Joined, PartName
 from roadworn.model.places import covers
 from roadworn.trade.codes import told_code
 from roadworn.trade.weight import weigh
@@ -22,9 +22,26 @@ from roadworn_plugins.shared.looks import Looks, load_looks
 from roadworn_plugins.shared.parts_ahead import PartsAhead
 from roadworn_plugins.shared.prices import Price, Prices
 from roadworn_plugins.shared.rules import asked_components, load_rules
+from roadworn_plugins.shared.said import Says
 
 # A figure does not grow back: the last one counts until work is recorded, however old it is.
 _ANY_AGE = 100_000
+_say = Says(
+    "next-repairs",
+    {
+        "past-limit": "past its limit: {detail} (limit of {citation})",
+        "put-off": "work {decision} on {day}",
+        "put-off-at": "work {decision} on {day} at {amount:,.2f} {currency}",
+        "code": "{code} {status}, {module}: {meaning}",
+        "points": "points to {parts}",
+        "points-others": "points to {parts} and others",
+        "lamp": "lamp on",
+        "complaint": "customer says: {text}",
+        "inspection": "{inspection} inspection",
+        "official": "official result {result}",
+        "service": "{state} by the schedule, last done on {day}",
+    },
+)
 
 
 class State(StrEnum):
@@ -219,12 +236,7 @@ class _Gathered:
                         continue
                     known = catalogue().find(component)
                     critical = known is not None and known.safety_critical
-                    words = Sentence(
-                        "next-repairs.past-limit",
-                        "past its limit: {detail} (limit of {citation})",
-                        detail=judged.detail,
-                        citation=judged.citation,
-                    )
+                    words = _say("past-limit", detail=judged.detail, citation=judged.citation)
                     added[name, component, place] = DueItem(
                         name,
                         State.SAFETY if critical else State.FAILED,
@@ -253,16 +265,10 @@ class _Gathered:
             if price is None and amount and currency == (self.prices.currency or currency):
                 days = (estimated_on, self.view.today)
                 price = self.prices.of_estimate(amount, hours, rate, currency, days)
-            template = "work {decision} on {day}"
-            seen = Sentence("next-repairs.put-off", template, decision=decision, day=day)
+            seen = _say("put-off", decision=decision, day=day)
             if amount:
-                seen = Sentence(
-                    "next-repairs.put-off-at",
-                    f"{template} at {{amount:,.2f}} {{currency}}",
-                    decision=decision,
-                    day=day,
-                    amount=amount,
-                    currency=currency,
+                seen = _say(
+                    "put-off-at", decision=decision, day=day, amount=amount, currency=currency
                 )
             price = price or self.prices.or_labour(component, kind)
             events = (event, estimate)
@@ -279,15 +285,8 @@ class _Gathered:
             columns, "active_codes"
         ):
             meaning, points_to = told_code(code, words)
-            told = Sentence(
-                "next-repairs.code",
-                "{code} {status}, {module}: {meaning}",
-                code=code,
-                status=status,
-                module=module,
-                meaning=meaning,
-            )
-            lit = Sentence("next-repairs.lamp", "lamp on") if lamp == "on" else None
+            told = _say("code", code=code, status=status, module=module, meaning=meaning)
+            lit = _say.when(lamp == "on", "lamp")
             seen = Joined((told, _points(points_to), lit), "; ")
             found.append(DueItem(name, State.CODE, "", code, seen, since, None, (event,)))
         return found
@@ -306,7 +305,7 @@ class _Gathered:
         )
         found = []
         for name, _kind, component, position, text, day, event in rows:
-            seen = Sentence("next-repairs.complaint", "customer says: {text}", text=text)
+            seen = _say("complaint", text=text)
             found.append(
                 DueItem(name, State.COMPLAINT, component, position, seen, day, None, (event,))
             )
@@ -322,10 +321,8 @@ class _Gathered:
         for name, _kind, inspection, result, items, day, event in self.rows(
             columns, latest, "x.back = 1 AND x.result IN ('fail', 'reject')"
         ):
-            what = Sentence(
-                "next-repairs.inspection", "{inspection} inspection", inspection=inspection
-            )
-            told = Sentence("next-repairs.official", "official result {result}", result=result)
+            what = _say("inspection", inspection=inspection)
+            told = _say("official", result=result)
             seen = Joined((told, Joined(items) if isinstance(items, list) else items), ": ")
             found.append(DueItem(name, State.NOT_PASSED, "", what, seen, day, None, (event,)))
         return found
@@ -342,12 +339,7 @@ class _Gathered:
         for one in due_services(self.view, self.vehicle):
             if one.last is None or one.state not in {"due", "overdue"} or one.last.event in begun:
                 continue
-            seen = Sentence(
-                "next-repairs.service-last",
-                "{state} by the schedule, last done on {day}",
-                state=one.state,
-                day=one.last.on,
-            )
+            seen = _say("service", state=one.state, day=one.last.on)
             component = one.service.component
             price = self.prices.or_labour(component, kinds[one.vehicle])
             events = (one.last.event,)
@@ -360,8 +352,4 @@ class _Gathered:
 def _points(components: Sequence[str]) -> str:
     """Say what a code points to."""
     named = Joined(part_name(component) for component in components[:2])
-    if not named:
-        return ""
-    if len(components) <= 2:
-        return Sentence("next-repairs.points", "points to {parts}", parts=named)
-    return Sentence("next-repairs.points-others", "points to {parts} and others", parts=named)
+    return _say.when(named, "points-others" if components[2:] else "points", parts=named)

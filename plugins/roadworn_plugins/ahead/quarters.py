@@ -15,19 +15,12 @@ import numpy as np
 
 from roadworn.analysis.result import Cell, Column, Holds, Mark, Table, Tells
 from roadworn.columns.view import LedgerView
-from roadworn.model.messages import Sentence
-from roadworn_plugins.backtest.day import failures
+from roadworn.model.catalogue import place_of
 from roadworn_plugins.projection.renewal import CountMoments, increments
 from roadworn_plugins.shared.grouped import Floats, Ints
 from roadworn_plugins.shared.parts_ahead import PartsAhead
 from roadworn_plugins.shared.projected import Projection, money
 
-#: What a reader must know before comparing the two halves of the table.
-CAVEAT = Sentence(
-    "next-repairs.quarters",
-    "Quarters past hold the work on record, also of vehicles that have left since; quarters to "
-    "come leave out what is due already.",
-)
 #: Ends of the quarters to come, in months from today.
 ENDS = (3.0, 6.0, 9.0, 12.0)
 _PAST = 8
@@ -46,6 +39,49 @@ _COLUMNS = (
     Column("unpriced", "without a price", "integer"),
     Column("spent", "all work on record", "money"),
 )
+
+
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """A failure that came: the place, the day, what was paid (None when not on record)."""
+
+    vehicle: str
+    component: str
+    position: str
+    on: date
+    cost: float | None
+    event: str
+
+
+def failures(view: LedgerView, after: date, until: date, currency: str) -> list[Failure]:
+    """Return the failures of a span of days, each place and day once."""
+    rows = view.sql(
+        """SELECT vehicle_id, component, coalesce(position, ''), occurred_on,
+                  CASE WHEN currency = ? AND total_cost > 0 THEN CAST(total_cost AS DOUBLE) END,
+                  event_id
+           FROM replacements
+           WHERE reason IN ('failed', 'worn_out') AND along_with IS NULL
+             AND occurred_on > CAST(? AS DATE) AND occurred_on <= CAST(? AS DATE)
+           UNION ALL
+           SELECT vehicle_id, component, coalesce(position, ''), ended_on, NULL, ended_by
+           FROM part_lives
+           WHERE failed AND running AND ended_on > CAST(? AS DATE) AND ended_on <= CAST(? AS DATE)
+           ORDER BY 1, 2, 4, 3, 6""",
+        (currency, *(after.isoformat(), until.isoformat()) * 2),
+    ).rows
+    found: dict[tuple[str, str, str, date], Failure] = {}
+    for vehicle, component, position, on, cost, event in rows:
+        place = place_of(component, position)
+        seen = found.get((vehicle, component, place, on))
+        if seen is not None:
+            # The other wheel of an axle set: one failure, the costs of both.
+            both = [c for c in (seen.cost, cost) if c is not None]
+            found[vehicle, component, place, on] = replace(seen, cost=sum(both) if both else None)
+        else:
+            found[vehicle, component, place, on] = Failure(
+                vehicle, component, place, on, cost, event
+            )
+    return list(found.values())
 
 
 @dataclass(frozen=True, eq=False)

@@ -5,7 +5,7 @@ import numpy as np
 from roadworn.analysis.result import Cell, Column, Holds, Mark, Table, Tells
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue, part_name
-from roadworn.model.messages import Joined, Sentence
+from roadworn.model.messages import Joined
 from roadworn.model.places import covers
 from roadworn_plugins.ahead.due_now import DueItem
 from roadworn_plugins.projection.count_law import stock
@@ -14,6 +14,7 @@ from roadworn_plugins.shared import grouped as lives_of
 from roadworn_plugins.shared.grouped import Floats, Ints, Unit, shown_distance
 from roadworn_plugins.shared.parts_ahead import PartsAhead
 from roadworn_plugins.shared.projected import Band, Projection, taken
+from roadworn_plugins.shared.said import Says
 
 #: Components whose jobs share labour when they lie at the same place.
 _TOGETHER: tuple[frozenset[str], ...] = (
@@ -44,6 +45,18 @@ def _near(one: str, other: str) -> bool:
 
 _EVENTS_NAMED = 12
 _STOCK_ROWS = 25
+_say = Says(
+    "next-repairs",
+    {
+        "labour": "labour about {cost:,.0f} {currency}; part not priced",
+        "likely": "Likely to fail within {span}",
+        "no-price": "no price on record",
+        "own-wear": "its own measured wear",
+        "age-unknown": "age unknown",
+        "calendar": "{years:.1f} years old, by calendar",
+        "stock": "Parts to hold for {span} so that they suffice {service:.0%} of the time",
+    },
+)
 
 
 def due_table(due: list[DueItem], fleet: bool, most: int) -> Table:
@@ -96,12 +109,7 @@ def _price_words(item: DueItem) -> str:
     if item.price is None:
         return ""
     if _labour_only(item):
-        return Sentence(
-            "next-repairs.labour",
-            "labour about {cost:,.0f} {currency}; part not priced",
-            cost=item.price.middle,
-            currency=item.price.currency,
-        )
+        return _say("labour", cost=item.price.middle, currency=item.price.currency)
     return item.price.basis
 
 
@@ -120,7 +128,7 @@ def next_table(
     rows = tuple(_row(parts, found, i, order, unit, wear) for i in order)
     return Table(
         name="next_repairs",
-        title=Sentence("next-repairs.likely", "Likely to fail within {span}", span=span),
+        title=_say("likely", span=span),
         columns=(
             Column("vehicle", "vehicle", detail=not fleet, tells=Tells.VEHICLE),
             Column("what", "what", tells=Tells.NAME, brief=1),
@@ -147,14 +155,9 @@ def next_table(
             for i in order
         ),
         evidence=tuple(
-            tuple(
-                filter(
-                    None,
-                    (
-                        parts.started_by[i],
-                        *events.get((parts.component[i], parts.vehicle_class[i]), ()),
-                    ),
-                )
+            (
+                *filter(None, (parts.started_by[i],)),
+                *events.get((parts.component[i], parts.vehicle_class[i]), ()),
             )
             for i in order
         ),
@@ -170,16 +173,11 @@ def _row(
     wear: dict[int, Floats],
 ) -> tuple[Cell, ...]:
     component, place, price = parts.component[i], parts.position[i], parts.price[i]
-    chance = float(found.chance[i])
     money: tuple[Cell, ...] = (None, None, None, None, "")
     if price is not None:
-        money = (
-            round(price.middle, 2),
-            round(price.low, 2),
-            round(price.high, 2),
-            round(float(found.number[i]) * price.middle, 2),
-            price.currency,
-        )
+        expected = float(found.number[i]) * price.middle
+        amounts = (price.middle, price.low, price.high, expected)
+        money = (*(round(amount, 2) for amount in amounts), price.currency)
     with_it = Joined(
         part_name(parts.component[j], parts.position[j])
         for j in order
@@ -190,16 +188,14 @@ def _row(
         parts.vehicle[i],
         part_name(component, place),
         _age(parts, i, unit),
-        chance,
-        float(found.low[i]),
-        float(found.high[i]),
+        *(float(one[i]) for one in (found.chance, found.low, found.high)),
         *money,
         "safety" if _critical(component) else "",
         _basis(parts, i, wear),
         with_it,
         component,
         place,
-        Sentence("prices.none", "no price on record") if price is None else price.basis,
+        _say("no-price") if price is None else price.basis,
     )
 
 
@@ -218,15 +214,12 @@ def _age(parts: PartsAhead, i: int, unit: Unit) -> float | None:
 def _basis(parts: PartsAhead, i: int, wear: dict[int, Floats]) -> str:
     """Say in one line what the chance rests on."""
     if i in wear:
-        return Sentence("next-repairs.own-wear", "its own measured wear")
+        return _say("own-wear")
     words = parts.models[parts.component[i]].model.basis(parts.vehicle_class[i])
     if not parts.known[i]:
-        return Joined((Sentence("next-repairs.age-unknown", "age unknown"), words), "; ")
+        return Joined((_say("age-unknown"), words), "; ")
     if parts.clock[i] == "age":
-        years = Sentence(
-            "next-repairs.calendar", "{years:.1f} years old, by calendar", years=parts.age[i, 0]
-        )
-        return Joined((years, words), "; ")
+        return Joined((_say("calendar", years=parts.age[i, 0]), words), "; ")
     return words
 
 
@@ -251,25 +244,18 @@ def stock_table(
 ) -> Table:
     """Return the parts to hold for the time asked about."""
     averaged = over_usage(list(found.counts), found.weight)
-    needed: list[tuple[float, int, str]] = []
     names = np.array([parts.component[i] for i in ahead])
+    needed = []
     for component in sorted(set(names.tolist())):
         one = stock(taken(averaged, ahead[names == component]))
         if one.expected >= 0.5:
-            needed.append((one.expected, one.to_hold(service), component))
-    needed.sort(key=lambda row: -row[0])
-    rows = tuple(
-        (part_name(component), expected, hold, component)
-        for expected, hold, component in needed[:_STOCK_ROWS]
-    )
+            hold = one.to_hold(service)
+            needed.append((part_name(component), one.expected, hold, component))
+    needed.sort(key=lambda row: -row[1])
+    rows = tuple(needed[:_STOCK_ROWS])
     return Table(
         name="stock",
-        title=Sentence(
-            "next-repairs.stock",
-            "Parts to hold for {span} so that they suffice {service:.0%} of the time",
-            span=span,
-            service=service,
-        ),
+        title=_say("stock", span=span, service=service),
         columns=(
             Column("what", "what"),
             Column("expected", "expected", "number"),

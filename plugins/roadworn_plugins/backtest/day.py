@@ -5,15 +5,18 @@ nothing more; what came is read from the present view. A part that was replaced 
 failed was only watched to that day, and only so far is it projected.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, timedelta
+from itertools import pairwise
 
 import numpy as np
 
 from roadworn.columns.view import KnownBy, LedgerView
 from roadworn.model.catalogue import place_of
 from roadworn_plugins.ahead.due_now import DueItem, due_now, not_failed
-from roadworn_plugins.ahead.measured import MeasuredParts
+from roadworn_plugins.ahead.next_repairs import MeasuredParts
+from roadworn_plugins.ahead.quarters import Failure, failures
+from roadworn_plugins.lifedata.counts import jeffreys_interval
 from roadworn_plugins.shared.grouped import Floats, Ints
 from roadworn_plugins.shared.parts_ahead import PartsAhead, load_parts
 from roadworn_plugins.shared.projected import Projection, money, project, spread
@@ -22,18 +25,6 @@ from roadworn_plugins.shared.usage_clocks import DAYS_PER_MONTH
 # A vehicle seen this long before the end of the horizon was watched to the end.
 _GRACE_DAYS = 100
 Place = tuple[str, str, str]
-
-
-@dataclass(frozen=True, slots=True)
-class Failure:
-    """A failure that came: the place, the day, what was paid (None when not on record)."""
-
-    vehicle: str
-    component: str
-    position: str
-    on: date
-    cost: float | None
-    event: str
 
 
 def watched(view: LedgerView, day: date, until: date) -> tuple[set[str], int, int]:
@@ -54,37 +45,6 @@ def watched(view: LedgerView, day: date, until: date) -> tuple[set[str], int, in
     left = {row[0] for row in rows if row[1]}
     lost = {row[0] for row in rows if not row[1] and not row[2]}
     return {row[0] for row in rows} - left - lost, len(left), len(lost)
-
-
-def failures(view: LedgerView, after: date, until: date, currency: str) -> list[Failure]:
-    """Return the failures of a span of days, each place and day once."""
-    rows = view.sql(
-        """SELECT vehicle_id, component, coalesce(position, ''), occurred_on,
-                  CASE WHEN currency = ? AND total_cost > 0 THEN CAST(total_cost AS DOUBLE) END,
-                  event_id
-           FROM replacements
-           WHERE reason IN ('failed', 'worn_out') AND along_with IS NULL
-             AND occurred_on > CAST(? AS DATE) AND occurred_on <= CAST(? AS DATE)
-           UNION ALL
-           SELECT vehicle_id, component, coalesce(position, ''), ended_on, NULL, ended_by
-           FROM part_lives
-           WHERE failed AND running AND ended_on > CAST(? AS DATE) AND ended_on <= CAST(? AS DATE)
-           ORDER BY 1, 2, 4, 3, 6""",
-        (currency, *(after.isoformat(), until.isoformat()) * 2),
-    ).rows
-    found: dict[tuple[str, str, str, date], Failure] = {}
-    for vehicle, component, position, on, cost, event in rows:
-        place = place_of(component, position)
-        seen = found.get((vehicle, component, place, on))
-        if seen is not None:
-            # The other wheel of an axle set: one failure, the costs of both.
-            both = [c for c in (seen.cost, cost) if c is not None]
-            found[vehicle, component, place, on] = replace(seen, cost=sum(both) if both else None)
-        else:
-            found[vehicle, component, place, on] = Failure(
-                vehicle, component, place, on, cost, event
-            )
-    return list(found.values())
 
 
 def fitted_share(view: LedgerView, parts: PartsAhead, day: date, until: date) -> Floats:
@@ -125,7 +85,6 @@ class BacktestDay:
         base: chance of each part known then without its age: the share of its component that
             had failed in as long a time before.
         came: failures of each part's place.
-        cost: what the failures were projected to cost, all parts together.
         low, high: 80 % band of each vehicle's cost, shape (vehicles,).
         paid: of each vehicle, same shape.
         expected_cost: of each part.
@@ -163,6 +122,22 @@ class BacktestDay:
     def happened(self) -> Floats:
         """Whether each part's place saw a failure, 1 or 0."""
         return (self.came > 0).astype(np.float64)
+
+    @property
+    def projected_cost(self) -> float:
+        """What the failures were projected to cost, all parts together."""
+        return float(self.expected_cost.sum())
+
+    @property
+    def paid_cost(self) -> float:
+        """What was paid, all vehicles together."""
+        return float(self.paid.sum())
+
+    @property
+    def share_inside(self) -> float:
+        """Share of the vehicles whose cost fell into their band."""
+        inside = (self.low - 1e-6 <= self.paid) & (self.paid <= self.high + 1e-6)
+        return float(inside.mean())
 
 
 def look_back(
@@ -308,3 +283,43 @@ def _base_rates(parts: PartsAhead, before: list[Failure]) -> Floats:
     )
     rate = np.array([len(failed.get(str(name), ())) for name in names]) / fitted
     return np.asarray(np.minimum(rate, 1.0)[code], dtype=np.float64)
+
+
+#: Edges of the bins of given chances.
+EDGES = (0.0, 0.02, 0.05, 0.1, 0.2, 0.4, 0.6, 0.8, 1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Bin:
+    """Parts that were given about the same chance."""
+
+    low: float
+    high: float
+    parts: int
+    given: float
+    came: float
+    came_low: float
+    came_high: float
+
+
+def bins_of(chance: Floats, happened: Floats) -> list[Bin]:
+    """Return given and observed chances, bin by bin, empty ones left out."""
+    place = np.clip(np.searchsorted(EDGES, chance, side="right") - 1, 0, len(EDGES) - 2)
+    found = []
+    for number, (low, high) in enumerate(pairwise(EDGES)):
+        here = place == number
+        if not here.any():
+            continue
+        share = jeffreys_interval([happened[here].sum()], [here.sum()])
+        found.append(
+            Bin(
+                low,
+                high,
+                int(here.sum()),
+                float(chance[here].mean()),
+                float(happened[here].mean()),
+                float(np.ravel(share.lower)[0]),
+                float(np.ravel(share.upper)[0]),
+            )
+        )
+    return found

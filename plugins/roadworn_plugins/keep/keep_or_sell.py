@@ -40,6 +40,7 @@ from roadworn_plugins.keep.options import (
 from roadworn_plugins.shared.grouped import Ints
 from roadworn_plugins.shared.parts_ahead import PartsAhead, load_parts
 from roadworn_plugins.shared.projected import LEVEL, Band, Projection, chance_below, money, project
+from roadworn_plugins.shared.said import Says, all_said
 
 ABOUT = """\
 Question: Keep it as it is, fix what is open and keep it, or let it go?
@@ -59,6 +60,57 @@ Safety items come first whatever the sums say.
 Reference: equivalent monthly cost, any text of engineering economics. Rules of thumb such as
 "a repair of more than half the value" are not evidence and are not used.
 """
+
+
+_BEST = "{way}: about {monthly:,.0f} {currency} a month"
+_LEAD = ", {lead:,.0f} less than to {second}"
+_ODDS = "; cheaper than the other way in {odds:.0f} of 10 such futures"
+_RUNNING = "It turns if repairs over the {months} months come to"
+_TOTAL = "{total:,.0f} ({expected:,.0f} are expected)."
+_USED = (
+    "{number:.1f} failures of safety-critical parts are to be expected in {months} months; look "
+    "it over at short intervals, whatever the sums say."
+)
+_say = Says(
+    "keep-or-sell",
+    {
+        "no-advice": "No advice by money: {words}.",
+        "record": "Record what is replaced, with reason, reading and price; or import old "
+        "invoices.",
+        "a-month": "{currency} a month",
+        "safety": "Safety first: {parts}; repair before driving.",
+        "safety-open": "a safety item is open: not offered until it is repaired",
+        "runs-not": "it does not run as it stands",
+        "another-way": "Letting it go is cheaper if another way of getting there costs less than "
+        "{monthly:,.0f} a month all in: a price of a replacement was not given.",
+        "turns-value-more": "It turns if the vehicle would fetch more than {value:,.0f} as it is.",
+        "turns-value-less": "It turns if the vehicle would fetch less than {value:,.0f} as it is.",
+        "turns-repair": "It turns if one more repair of over {cost:,.0f} is needed now.",
+        "turns-fix": "It turns if the open work can be had for less than {cost:,.0f}.",
+        "turns-running-over": f"{_RUNNING} over {_TOTAL}",
+        "turns-running-under": f"{_RUNNING} under {_TOTAL}",
+        "none": "No way of going on can be offered: give the price of a replacement, "
+        "replacement-price.",
+        "alone": "To {way} costs about {monthly:,.0f} {currency} a month ({low:,.0f} to "
+        "{high:,.0f}). Letting it go is not compared: give the price of a replacement, "
+        "replacement-price.",
+        "best": f"{_BEST}.",
+        "best-lead": f"{_BEST}{_LEAD}.",
+        "best-odds": f"{_BEST}{_ODDS}.",
+        "best-lead-odds": f"{_BEST}{_LEAD}{_ODDS}.",
+        "worth": "The vehicle: {words}.",
+        "told-of-safety": "Whoever takes it over is told of the open safety item, and it is towed, "
+        "not driven.",
+        "unpriced": "No price is known for {parts}: the fix costs more.",
+        "other-repairs": "The other vehicle is taken to need {usual:,.0f} of repairs a year, as "
+        "vehicles of this class have here; a younger one needs less: state replacement-repairs.",
+        "used-long": f"Used on long trips: {_USED}",
+        "used-passengers": f"Used with passengers: {_USED}",
+        "rules": "Check your local rule: what passing takes is by the default rule set.",
+        "unknown-age": "{n} of {parts} parts are of unknown age.",
+        "not-in-it": "Fuel, insurance and upkeep by plan are not in these sums.",
+    },
+)
 
 
 class KeepOrSellSettings(Settings):
@@ -108,12 +160,8 @@ def run(view: LedgerView, settings: KeepOrSellSettings) -> Result:
     first = _safety_first(due)
     few = too_few(parts, settings.vehicle, settings.least_parts)
     if few:
-        no_sum = Sentence("keep-or-sell.no-advice", "No advice by money: {words}.", words=few)
-        record = "Record what is replaced, with reason, reading and price; or import old invoices."
-        return Result(
-            headline=Joined((first, no_sum), " "),
-            caveats=(Sentence("keep-or-sell.record", record),),
-        )
+        no_sum = Joined((first, _say("no-advice", words=few)), " ")
+        return Result(no_sum, caveats=(_say("record"),))
     found = project(parts, settings.months)
     pace = float(parts.paces.per_month[parts.car[0]]) if parts.size else 0.0
     worth = worth_of(view, settings.vehicle, settings.value, parts.prices.currency, pace)
@@ -150,7 +198,7 @@ def run(view: LedgerView, settings: KeepOrSellSettings) -> Result:
             Estimate(
                 name=option.way.words,
                 value=option.monthly,
-                unit=Sentence("keep-or-sell.a-month", "{currency} a month", currency=currency),
+                unit=_say("a-month", currency=currency),
                 low=option.low,
                 high=option.high,
                 level=LEVEL,
@@ -162,13 +210,9 @@ def run(view: LedgerView, settings: KeepOrSellSettings) -> Result:
     )
 
 
-def _safety_first(due: list[DueItem]) -> Sentence | None:
+def _safety_first(due: list[DueItem]) -> str:
     named = Joined([item.name for item in due if item.state is State.SAFETY][:3])
-    if not named:
-        return None
-    return Sentence(
-        "keep-or-sell.safety", "Safety first: {parts}; repair before driving.", parts=named
-    )
+    return _say.when(named, "safety", parts=named)
 
 
 def _is_open(parts: PartsAhead, i: int, open_: list[DueItem]) -> bool:
@@ -223,11 +267,9 @@ def _situation(
 def _options(s: Situation, open_: list[DueItem], settings: KeepOrSellSettings) -> list[Option]:
     why_not = ""
     if any(item.state is State.SAFETY for item in open_):
-        why_not = Sentence(
-            "keep-or-sell.safety-open", "a safety item is open: not offered until it is repaired"
-        )
+        why_not = _say("safety-open")
     elif not settings.runs:
-        why_not = Sentence("keep-or-sell.runs-not", "it does not run as it stands")
+        why_not = _say("runs-not")
     low, middle, high = keeping(s, fixed=False)
     options = [Option(Way.KEEP, middle, low, high, s.to_pass, not why_not, why_not)]
     if open_:
@@ -260,42 +302,19 @@ def _turns(s: Situation, options: list[Option], gap: float | None) -> list[Sente
     if best is None:
         return []
     if gap is None:
-        words = Sentence(
-            "keep-or-sell.another-way",
-            "Letting it go is cheaper if another way of getting there costs less than "
-            "{monthly:,.0f} a month all in: a price of a replacement was not given.",
-            monthly=best.monthly,
-        )
-        return [words]
+        return [_say("another-way", monthly=best.monthly)]
     turns = []
-
-    def turn(word: str, template: str, **figures: float) -> None:
-        turns.append(Sentence(f"keep-or-sell.turns-{word}", f"It turns if {template}.", **figures))
-
-    value = value_where_it_flips(s, gap)
+    value, more_now = value_where_it_flips(s, gap), repair_that_flips(s, gap)
     if value > 0 and np.isfinite(value):
-        more = "more" if gap > 0 else "less"
-        turn(
-            f"value-{more}",
-            f"the vehicle would fetch {more} than {{value:,.0f}} as it is",
-            value=value,
-        )
-    more_now = repair_that_flips(s, gap)
+        turns.append(_say("turns-value-more" if gap > 0 else "turns-value-less", value=value))
     if gap > 0:
-        turn("repair", "one more repair of over {cost:,.0f} is needed now", cost=more_now)
+        turns.append(_say("turns-repair", cost=more_now))
     elif s.fix[1] > 0 and best.way is Way.FIX and -more_now < s.fix[1]:
-        turn("fix", "the open work can be had for less than {cost:,.0f}", cost=s.fix[1] + more_now)
+        turns.append(_say("turns-fix", cost=s.fix[1] + more_now))
     total = running_that_flips(s, gap)
     if total > 0:
-        word = "over" if gap > 0 else "under"
-        turn(
-            f"running-{word}",
-            f"repairs over the {{months}} months come to {word} {{total:,.0f}} "
-            "({expected:,.0f} are expected)",
-            months=s.months,
-            total=total,
-            expected=s.running[1],
-        )
+        word = "turns-running-over" if gap > 0 else "turns-running-under"
+        turns.append(_say(word, months=s.months, total=total, expected=s.running[1]))
     return turns
 
 
@@ -307,41 +326,20 @@ def _advice(
     sure: float | None,
 ) -> Sentence:
     if best is None:
-        return Sentence(
-            "keep-or-sell.none",
-            "No way of going on can be offered: give the price of a replacement, "
-            "replacement-price.",
-        )
+        return _say("none")
+    told: dict[str, object] = {"monthly": best.monthly, "currency": currency}
     if settings.replacement_price is None:
-        return Sentence(
-            "keep-or-sell.alone",
-            "To {way} costs about {monthly:,.0f} {currency} a month ({low:,.0f} to {high:,.0f}). "
-            "Letting it go is not compared: give the price of a replacement, replacement-price.",
-            way=best.way.words,
-            monthly=best.monthly,
-            currency=currency,
-            low=best.low,
-            high=best.high,
-        )
-    code, template = "keep-or-sell.best", "{way}: about {monthly:,.0f} {currency} a month"
-    more: dict[str, object] = {}
+        return _say("alone", way=best.way.words, low=best.low, high=best.high, **told)
+    word, second = "best", None
     others = [o for o in options if o.offered and o is not best]
     if others:
         second = min(others, key=lambda o: o.monthly)
-        code, template = f"{code}-lead", template + ", {lead:,.0f} less than to {second}"
-        more = {"lead": second.monthly - best.monthly, "second": second.way.words}
+        word += "-lead"
+        told |= {"lead": second.monthly - best.monthly, "second": second.way.words}
     if sure is not None:
-        code = f"{code}-odds"
-        template += "; cheaper than the other way in {odds:.0f} of 10 such futures"
-        more["odds"] = (sure if best.way.keeps else 1.0 - sure) * 10
-    return Sentence(
-        code,
-        template + ".",
-        way=best.way.first_words,
-        monthly=best.monthly,
-        currency=currency,
-        **more,
-    )
+        word += "-odds"
+        told["odds"] = (sure if best.way.keeps else 1.0 - sure) * 10
+    return _say(word, way=best.way.first_words, **told)
 
 
 def _options_table(
@@ -364,13 +362,8 @@ def _options_table(
         ),
         rows=tuple(
             (
-                o.way.words,
-                o.monthly,
-                o.low,
-                o.high,
-                o.at_once,
-                "yes" if o.offered else "no",
-                o.why_not,
+                *(o.way.words, o.monthly, o.low, o.high, o.at_once),
+                *("yes" if o.offered else "no", o.why_not),
             )
             for o in sorted(options, key=lambda o: (not o.offered, o.monthly))
         ),
@@ -387,58 +380,29 @@ def _caveats(
     found: Projection,
     ahead: Ints,
     usual: float,
-) -> tuple[Sentence, ...]:
-    caveats = []
-
-    def say(word: str, template: str, **arguments: object) -> None:
-        caveats.append(Sentence(f"keep-or-sell.{word}", template, **arguments))
-
-    say("worth", "The vehicle: {words}.", words=worth.words)
-    if any(item.state is State.SAFETY for item in open_):
-        say(
-            "told-of-safety",
-            "Whoever takes it over is told of the open safety item, and it is towed, not driven.",
-        )
+) -> tuple[str, ...]:
     unpriced = [item.name for item in open_ if item.price is None]
-    if unpriced:
-        say(
-            "unpriced",
-            "No price is known for {parts}: the fix costs more.",
-            parts=Joined(unpriced[:4]),
-        )
-    if settings.replacement_price is not None and settings.replacement_repairs is None:
-        say(
-            "other-repairs",
-            "The other vehicle is taken to need {usual:,.0f} of repairs a year, as vehicles of "
-            "this class have here; a younger one needs less: state replacement-repairs.",
-            usual=usual,
-        )
+    usual_taken = settings.replacement_price is not None and settings.replacement_repairs is None
     critical = [
         i
         for i in ahead
         if (known := catalogue().find(parts.component[i])) is not None and known.safety_critical
     ]
-    if settings.duty in {"long", "passengers"} and critical:
-        whom = "with passengers" if settings.duty == "passengers" else "on long trips"
-        say(
-            f"used-{settings.duty}",
-            f"Used {whom}: {{number:.1f}} failures of safety-critical parts are to be expected in "
-            "{months} months; look it over at short intervals, whatever the sums say.",
+    return all_said(
+        _say("worth", words=worth.words),
+        _say.when(any(item.state is State.SAFETY for item in open_), "told-of-safety"),
+        _say.when(unpriced, "unpriced", parts=Joined(unpriced[:4])),
+        _say.when(usual_taken, "other-repairs", usual=usual),
+        _say.when(
+            settings.duty in {"long", "passengers"} and critical,
+            "used-passengers" if settings.duty == "passengers" else "used-long",
             number=float(np.sum(found.number[critical])),
             months=settings.months,
-        )
-    if settings.must_pass:
-        say("rules", "Check your local rule: what passing takes is by the default rule set.")
-    unknown = int(np.sum(~parts.known))
-    if unknown:
-        say(
-            "unknown-age",
-            "{unknown} of {parts} parts are of unknown age.",
-            unknown=unknown,
-            parts=parts.size,
-        )
-    say("not-in-it", "Fuel, insurance and upkeep by plan are not in these sums.")
-    return tuple(caveats)
+        ),
+        _say.when(settings.must_pass, "rules"),
+        _say.some(int(np.sum(~parts.known)), "unknown-age", parts=parts.size),
+        _say("not-in-it"),
+    )
 
 
 KEEP_OR_SELL = Analysis(

@@ -10,12 +10,28 @@ from roadworn.columns.view import LedgerView
 from roadworn.model.messages import Joined, Sentence
 from roadworn_plugins.projection.economic import going_on, level_monthly, monthly_factor
 from roadworn_plugins.shared.grouped import Floats
+from roadworn_plugins.shared.said import Says
 
 #: Loss of value a year where nothing is on record: common practice, no source.
 USUAL_LOSS = 0.15
 _LEAST_VALUES = 3
 _LEAST_DAYS = 300
 _LOSSES = (0.0, 0.6)
+_say = Says(
+    "keep-or-sell",
+    {
+        "stated": "value as stated",
+        "no-value": "no value stated or on record",
+        "valued": "valued at {value:,.0f} on {day}",
+        "other-currency": "{number} valuation in {currencies} left out, amounts are never "
+        "converted",
+        "other-currencies": "{number} valuations in {currencies} left out, amounts are never "
+        "converted",
+        "loses-own": "loses {loss:.0%} a year by its own {number} valuations",
+        "loses-class": "loses {loss:.0%} a year by {number} valuations of its class",
+        "loses-usual": "loses {loss:.0%} a year (common practice, no source)",
+    },
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,27 +75,20 @@ def worth_of(
     rows = [row for row in rows if str(row[2]) not in others]
     other = ""
     if others:
-        other = Sentence(
-            "keep-or-sell.other-currencies",
-            f"{{number}} {'valuation' if left_out == 1 else 'valuations'} in {{currencies}} left "
-            "out, amounts are never converted",
-            number=left_out,
-            currencies=Joined(others),
-        )
+        word = "other-currency" if left_out == 1 else "other-currencies"
+        other = _say(word, number=left_out, currencies=Joined(others))
     money = currency or (str(rows[-1][2]) if rows else "")
     loss, loss_words = _loss(view, vehicle, rows, money, km_per_month)
     events = tuple(str(row[3]) for row in rows)
     now = stated
     if stated is not None:
-        words = Sentence("keep-or-sell.stated", "value as stated")
+        words = _say("stated")
     elif not rows:
-        words = Sentence("keep-or-sell.no-value", "no value stated or on record")
+        words = _say("no-value")
     else:
         day, value = rows[-1][0], float(rows[-1][1])
         now = value * (1.0 - loss) ** (max((view.today - day).days, 0) / 365.25)
-        words = Sentence(
-            "keep-or-sell.valued", "valued at {value:,.0f} on {day}", value=value, day=day
-        )
+        words = _say("valued", value=value, day=day)
     return Worth(now, loss, money, Joined((words, loss_words, other), "; "), events)
 
 
@@ -119,8 +128,7 @@ def _loss(
     if len(own) >= _LEAST_VALUES and (own[-1][0] - own[0][0]).days >= _LEAST_DAYS:
         years = np.array([(day - own[0][0]).days / 365.25 for day, _value in own])
         loss = _as_loss(np.polyfit(years, np.log([value for _day, value in own]), 1)[0])
-        words = "loses {loss:.0%} a year by its own {number} valuations"
-        return loss, Sentence("keep-or-sell.loses-own", words, loss=loss, number=len(own))
+        return loss, _say("loses-own", loss=loss, number=len(own))
     points = view.sql(
         """SELECT w.true_km, CAST(w.value AS DOUBLE) FROM valuations AS w
            JOIN vehicles AS v USING (vehicle_id)
@@ -134,10 +142,8 @@ def _loss(
         if np.ptp(km) > 0:
             slope = np.polyfit(km, np.log([row[1] for row in points]), 1)[0]
             loss = _as_loss(slope * km_per_month * 12.0)
-            words = "loses {loss:.0%} a year by {number} valuations of its class"
-            return loss, Sentence("keep-or-sell.loses-class", words, loss=loss, number=len(points))
-    words = "loses {loss:.0%} a year (common practice, no source)"
-    return USUAL_LOSS, Sentence("keep-or-sell.loses-usual", words, loss=USUAL_LOSS)
+            return loss, _say("loses-class", loss=loss, number=len(points))
+    return USUAL_LOSS, _say("loses-usual", loss=USUAL_LOSS)
 
 
 def _as_loss(slope: float) -> float:
