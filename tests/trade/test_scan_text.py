@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 
 from roadworn.model.payloads import Scan
 from roadworn.trade.codes import code_from_bytes
-from roadworn.trade.scan_text import ScannedCode, parse_scan_text
+from roadworn.trade.scan_text import parse_scan_text
+from roadworn.trade.scanned import ScannedCode
 
 
 def read(text):

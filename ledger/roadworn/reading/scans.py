@@ -6,11 +6,16 @@ from typing import Any
 
 from roadworn.model.errors import ProblemsFound, UsageError
 from roadworn.model.messages import Problem
-from roadworn.model.units import UnitError, parse_distance
+from roadworn.model.units import parse_distance
 from roadworn.trade.scan_bytes import decode_readiness
-from roadworn.trade.scan_codes import MOST_WARM_UPS
-from roadworn.trade.scan_text import DEFAULT_MODULE, parse_scan_text
-from roadworn.trade.scanned import ScanText, lamp_remarks, one_name, readiness_remarks
+from roadworn.trade.scan_text import parse_scan_text
+from roadworn.trade.scanned import (
+    DEFAULT_MODULE,
+    MOST_WARM_UPS,
+    ScanText,
+    one_name,
+    scan_remarks,
+)
 
 
 def read_scan(
@@ -49,12 +54,6 @@ def read_scan(
     if read.problems:
         first = read.problems[0]
         raise ProblemsFound(f"{first.message[:-1]}: {first.hint}.", read.problems)
-    if read.codes and (failed or no_codes):
-        raise UsageError(
-            "Codes were given together with --no-codes or --failed: leave out what is not so."
-        )
-    if failed and no_codes:
-        raise UsageError("A read that failed says nothing about codes: leave out --no-codes.")
     scan = read.payload()
     scan["modules"] = _answers(read, module, failed, no_codes)
     if failed:
@@ -102,10 +101,7 @@ def _cleared(since_clear: str, warm_ups: int | None) -> dict[str, Any]:
     """Return how far ago codes were cleared, as typed beside the codes."""
     told: dict[str, Any] = {}
     if since_clear:
-        try:
-            distance, unit = parse_distance(since_clear)
-        except UnitError as error:
-            raise UsageError(str(error)) from None
+        distance, unit = parse_distance(since_clear)
         told |= {"distance_since_clear": float(distance), "distance_unit": unit}
     if warm_ups is not None:
         if not 0 <= warm_ups <= MOST_WARM_UPS:
@@ -118,7 +114,6 @@ def _held_against_list(scan: dict[str, Any]) -> tuple[Problem, ...]:
     """Return where readiness bytes, codes and lamp do not agree, however they came."""
     modules = scan["modules"]
     stored = sum(code["status"] == "stored" for m in modules for code in m.get("codes", ()))
-    if "readiness" not in scan:
-        read = any(m["outcome"] == "read" for m in modules)
-        return lamp_remarks(stored, scan.get("lamp")) if read else ()
-    return readiness_remarks(stored, scan.get("lamp"), scan["readiness"])
+    if "readiness" not in scan and not any(m["outcome"] == "read" for m in modules):
+        return ()
+    return scan_remarks(stored, scan.get("lamp"), scan.get("readiness"))

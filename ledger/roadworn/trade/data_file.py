@@ -233,7 +233,8 @@ class Library(Generic[T]):
                 raise UsageError(f"{where}: {error.what}", error.remedy) from None
         packaged = self._packaged(name or self.default)
         if packaged:
-            return _loaded(self, packaged)
+            found: T = _loaded(self, packaged)
+            return found
         return self.read(DataFile.parse(self.what, name, self.text(name)))
 
     def _packaged(self, name: str) -> str:

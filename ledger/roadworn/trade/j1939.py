@@ -114,7 +114,7 @@ def decode_j1939(given: str | bytes) -> HeavyFault:
     """
     data = read_bytes(given, 4, "B8 04 03 0A") if isinstance(given, str) else given
     if len(data) != 4:
-        raise UsageError(f"A fault has 4 bytes, not {len(data)}: write them as B8 04 03 0A.")
+        raise UsageError(f"A fault has 4 bytes, not {len(data)}", "write them as B8 04 03 0A")
     count = data[3] & 0x7F
     return HeavyFault(
         spn=data[0] | data[1] << 8 | data[2] >> 5 << 16,
@@ -136,8 +136,8 @@ def decode_message(text: str) -> HeavyMessage:
         data = data[:6]
     if len(data) < 6 or len(data) % 4 != 2:
         raise UsageError(
-            f"{len(data)} bytes are not two lamp bytes and four for each fault: "
-            "write them as 04 FF B8 04 03 0A."
+            f"{len(data)} bytes are not two lamp bytes and four for each fault",
+            "write them as 04 FF B8 04 03 0A",
         )
     faults = [decode_j1939(data[start : start + 4]) for start in range(2, len(data), 4)]
     lamps = {name: _LAMP_STATES[data[0] >> 6 - 2 * i & 3] for i, name in enumerate(LAMPS)}

@@ -23,16 +23,13 @@ def read_bytes(text: str, length: int | None, example: str) -> bytes:
     shown = repr(text.strip() if len(text) <= 60 else text[:60] + "…")
     digits = re.sub(r"0[xX]|[\s,:-]", "", text) if len(text) <= _MAX_TEXT else "?"
     if not re.fullmatch(r"(?:[0-9A-Fa-f]{2})+", digits):
-        raise UsageError(f"{shown} is not bytes in hexadecimal: write them as {example}.")
+        raise UsageError(f"{shown} is not bytes in hexadecimal", f"write them as {example}")
     found = bytes.fromhex(digits)
     if length is not None and len(found) != length:
-        raise UsageError(f"{shown} has {len(found)} bytes, not {length}: write them as {example}.")
+        raise UsageError(
+            f"{shown} has {len(found)} bytes, not {length}", f"write them as {example}"
+        )
     return found
-
-
-def show_bytes(data: bytes) -> str:
-    """Return bytes as they are printed: ``83 07 E5 41``."""
-    return data.hex(" ").upper()
 
 
 #: Bit 0 to bit 7, in the standard's own spelling.
@@ -88,7 +85,7 @@ def decode_status(given: str | int) -> StatusByte:
     """
     if isinstance(given, int):
         if not 0 <= given <= 0xFF:
-            raise UsageError(f"{given} is not a byte: give 0 to 255, or two hexadecimal digits.")
+            raise UsageError(f"{given} is not a byte", "give 0 to 255, or two hexadecimal digits")
         return StatusByte(given)
     return StatusByte(read_bytes(given, 1, "2F")[0])
 
@@ -197,7 +194,7 @@ def decode_readiness(given: str | bytes) -> Readiness:
     if len(data) == 6 and data[:2] == b"\x41\x01":
         data = data[2:]
     if len(data) != 4:
-        raise UsageError(f"Readiness has 4 bytes, not {len(data)}: write them as 83 07 E5 41.")
+        raise UsageError(f"Readiness has 4 bytes, not {len(data)}", "write them as 83 07 E5 41")
     a, b, c, d = data
     ignition: Ignition = "compression" if b >> 3 & 1 else "spark"
     names = COMPRESSION if ignition == "compression" else SPARK

@@ -6,65 +6,120 @@ hint, never corrected. "No codes" and "no answer" are different facts and stay s
 """
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from typing import Literal
 
 from roadworn.model.messages import Problem
-from roadworn.trade import scanned as words_of
 from roadworn.trade.codes import code_of_bytes
-from roadworn.trade.scan_codes import (
-    Figures,
-    TakenCode,
-    is_raw,
-    judge_by_byte,
-    raw_codes,
-    take_code,
-    take_figures,
-    take_heavy,
-    take_heavy_bytes,
-)
 from roadworn.trade.scanned import (
-    CODE_LIKE,
     DEFAULT_MODULE,
-    DESCRIBED,
-    FILLERS,
-    LAMP_WORDS,
-    STATUS_WORDS,
+    MOST_WARM_UPS,
     ScannedCode,
     ScanText,
     Status,
+    is_raw,
+    judge_by_byte,
     one_name,
-    own_remarks,
-    readiness_remarks,
+    raw_codes,
+    scan_remarks,
+    take_code,
+    take_heavy,
+    take_heavy_bytes,
 )
 
+_STATUS_WORDS: dict[str, Status] = {
+    **dict.fromkeys(("stored", "confirmed", "current", "active"), "stored"),
+    "pending": "pending",
+    "permanent": "permanent",
+    # SAE J1939-73 calls the list of DM2 "previously active".
+    **dict.fromkeys(("previous", "history", "inactive"), "previous"),
+}
+_LAMP_WORDS = frozenset({"lamp", "mil", "light"})
+#: Modules that readers name without a colon; any other name needs one.
+_MODULE_WORDS = frozenset(
+    {"engine", "ecm", "ecu", "pcm", "tcm", "tcu", "transmission", "gearbox", "abs", "ebcm", "srs"}
+    | {"airbag", "bcm", "body", "hvac", "ipc", "cluster", "gateway", "tpms", "immobilizer"}
+)
+_FILLERS = frozenset(
+    {"and", "the", "a", "is", "are", "was", "code", "codes", "dtc", "dtcs", "fault", "faults"}
+    | {"trouble", "commanded", "status", "monitor", "monitors", "bytes", "readiness", "module"}
+    | {"list", "read", "found", ":", "-", "–", "=", "|", "none", "byte"}
+)
+_NO_CODES = re.compile(r"\b(?:no|0|zero)\s+(?:\w+\s+)?(?:codes?|dtcs?|faults?)\b", re.IGNORECASE)
+#: Adapter answers that are no list of codes: a failed read.
+_FAILED = re.compile(
+    r"\b(?:no data|unable to connect|stopped|can error|bus init[: .]*error|bus error|"
+    r"no answer|no response|no communication|failed read|read failed)\b|^\s*\?\s*$",
+    re.IGNORECASE,
+)
+_HEAVY = re.compile(
+    r"\bspn\s*[:=]?\s*([0-9]{1,9})\s*[/,;-]?\s*fmi\s*[:=]?\s*([0-9]{1,4})"
+    r"(?:\s*[/,;-]?\s*(?:oc|count|x)\s*[:=]?\s*([0-9]{1,3}))?\b",
+    re.IGNORECASE,
+)
+_HEAVY_WORD = re.compile(r"spn([0-9]+)fmi([0-9]+)(?:x([0-9]+))?")
+#: Bytes of a heavy vehicle's message, told apart from readiness bytes by the word before them.
+_HEAVY_BYTES = re.compile(
+    r"\b(dm1|dm2|j1939)\b\s*[:=]?\s*([0-9A-Fa-f]{2}(?:[ ]?[0-9A-Fa-f]{2}){3,})(?![0-9A-Za-z])",
+    re.IGNORECASE,
+)
+#: "P0420: words of a reader", "P0420 - words" or "P0420 words": not ours to understand.
+_DESCRIBED = re.compile(
+    r"\s*([PCBU]\w{3,5}(?:-[0-9A-F]{2})?|spn[0-9]+fmi[0-9]+(?:x[0-9]+)?)"
+    r"(?:\s*(:|\s-|\s–|\t)|\s)\s*(.*)",
+    re.IGNORECASE,
+)
+_BYTES = re.compile(
+    r"(?<![0-9A-Za-z])(?:41[ ]?01[ ]?)?([0-9A-Fa-f]{2}(?:[ ][0-9A-Fa-f]{2}){3}|[0-9A-Fa-f]{8})"
+    r"(?![0-9A-Za-z]|[ ][0-9A-Fa-f]{2}(?![0-9A-Za-z]))"
+)
+_HEADING = re.compile(r"\s*([A-Za-z0-9][A-Za-z0-9 _./()-]{0,39}?)\s*:(?!\S*:)")
+_CODE_LIKE = re.compile(r"(?=.*\d)[PCBU][0-9A-Z-]{2,8}|PO\w{2,4}|[0-3][0-9A-F]{3}", re.IGNORECASE)
+_STATUS_BYTE = re.compile(r"(?:0x)?([0-9A-F]{2})", re.IGNORECASE)
+_CLEARED = r"(?:since\s+(?:the\s+)?(?:codes?\s+)?(?:were\s+)?clear(?:ed|ing)?)"
+_FIGURE = r"([0-9][0-9,]*)"
+#: Distance since codes were cleared, with the figure after the words or before them.
+_SINCE_CLEAR = (
+    re.compile(
+        rf"(?:distance\s+)?{_CLEARED}\s*[:=]?\s*{_FIGURE}\s*(km|miles|mi)?\b", re.IGNORECASE
+    ),
+    re.compile(rf"\b{_FIGURE}\s*(km|miles|mi)?\s+{_CLEARED}\b", re.IGNORECASE),
+)
+_AND_CLEARED = rf"(?:\s+{_CLEARED}(?!\s*[:=]?\s*[0-9]))?"
+_WARM_UPS = (
+    re.compile(rf"\b{_FIGURE}\s+warm[- ]?ups?{_AND_CLEARED}", re.IGNORECASE),
+    re.compile(
+        rf"warm[- ]?ups?(?:\s+{_CLEARED})?\s*[:=]?\s*{_FIGURE}\b(?!\s*(?:km|mi))", re.IGNORECASE
+    ),
+)
+_FARTHEST = 10_000_000
 _MOST = 200
 _NEAR = 0.75
 #: Fewer words than this without a mark between are no description: "P0300 hello" may be a slip.
 _LEAST = 2
-_LIST_WORDS = sorted({*STATUS_WORDS, "readiness"})
+_LIST_WORDS = sorted({*_STATUS_WORDS, "readiness"})
 
 
-def split_description(line: str) -> tuple[str, str | None]:
+def _split_description(line: str) -> tuple[str, str | None]:
     """Return a line without the reader's description of its code, and the description.
 
     A line whose code is followed by another code has none.
     """
-    found = DESCRIBED.match(line)
-    if found is None or not (CODE_LIKE.fullmatch(found[1]) or found[1].startswith("spn")):
+    found = _DESCRIBED.match(line)
+    if found is None or not (_CODE_LIKE.fullmatch(found[1]) or found[1].startswith("spn")):
         return line, None
     words = found[3].split()
-    if any(CODE_LIKE.fullmatch(word.strip("()[].,;:")) for word in words):
+    if any(_CODE_LIKE.fullmatch(word.strip("()[].,;:")) for word in words):
         return line, None
     plain = [word.strip("()[].,;:-–").casefold() for word in words]
     if found[2] is None and not _is_description(plain):
         return line, None
     status = ""
-    if plain and plain[-1] in STATUS_WORDS:
+    if plain and plain[-1] in _STATUS_WORDS:
         status, words = plain[-1], words[:-1]
-    elif plain and plain[0] in STATUS_WORDS:
+    elif plain and plain[0] in _STATUS_WORDS:
         status, words = plain[0], words[1:]
     told = re.sub(r"^[\s:–-]+|[\s:,;–(\[-]+$", "", " ".join(words))[:_MOST]
     return f"{found[1]} {status}", told or None
@@ -75,17 +130,15 @@ def _is_description(words: list[str]) -> bool:
         word
         for word in words
         if word
-        and word not in STATUS_WORDS
-        and word not in FILLERS
-        and word not in LAMP_WORDS
+        and word not in _STATUS_WORDS
+        and word not in _FILLERS
+        and word not in _LAMP_WORDS
         and not re.fullmatch(r"on|off|(0x)?[0-9a-f]{2,}|[0-9]+", word)
     ]
     slips = [word for word in unknown if get_close_matches(word, _LIST_WORDS, 1, _NEAR)]
-    tells_lamp = bool(LAMP_WORDS & {*words}) and bool({"on", "off"} & {*words})
+    tells_lamp = bool(_LAMP_WORDS & {*words}) and bool({"on", "off"} & {*words})
     return len(unknown) >= _LEAST and not slips and not tells_lamp
 
-
-__all__ = ["DEFAULT_MODULE", "ScanText", "ScannedCode", "parse_scan_text", "readiness_remarks"]
 
 _MAX_LINES = 2000
 _MAX_TEXT = 200_000
@@ -104,18 +157,24 @@ class _Reading:
     empty: list[str] = field(default_factory=list)
     failed: list[str] = field(default_factory=list)
     before: list[str] = field(default_factory=list)  # only what was active before was read
-    figures: Figures = field(default_factory=Figures)
+    since_clear: tuple[float, str] | None = None
+    warm_ups: int | None = None
     status: Status = "stored"
     module: str = DEFAULT_MODULE
+    line: int = 0
 
-    def take(self, taken: TakenCode) -> int | None:
-        """Keep a code, its problem or its remark; return its place among the codes."""
-        if taken.problem is not None:
-            self.problems.append(taken.problem)
-        if taken.code is None:
-            return None
-        self.codes.append(taken.code)
-        return len(self.codes) - 1
+    def take(self, taken: ScannedCode | Problem | None) -> int | None:
+        """Keep a code or the problem with it; return its place among the codes."""
+        if isinstance(taken, Problem):
+            self.problems.append(taken.at(self.line))
+        elif taken is not None:
+            self.codes.append(taken)
+            return len(self.codes) - 1
+        return None
+
+    def refuse(self, message: str, hint: str, column: str = "") -> None:
+        """Note what is not understood in the line being read."""
+        self.problems.append(Problem("scan-text", message, hint, row=self.line, column=column))
 
 
 def parse_scan_text(text: str) -> ScanText:
@@ -129,11 +188,11 @@ def parse_scan_text(text: str) -> ScanText:
     """
     reading = _Reading()
     lines = text[:_MAX_TEXT].splitlines()
-    for number, line in enumerate(lines[:_MAX_LINES], start=1):
+    for reading.line, line in enumerate(lines[:_MAX_LINES], start=1):
         if not line.strip():
             reading.status, reading.module = "stored", DEFAULT_MODULE
             continue
-        _read_line(reading, line, number)
+        _read_line(reading, line)
     if len(lines) > _MAX_LINES or len(text) > _MAX_TEXT:
         reading.problems.append(
             Problem(
@@ -147,20 +206,17 @@ def parse_scan_text(text: str) -> ScanText:
     answered = {code.module for code in codes if code.status != "previous"} | {*reading.empty}
     lamp = next(iter(reading.lamps)) if len(reading.lamps) == 1 else None
     readiness = reading.readiness[0] if reading.readiness else None
+    stored = sum(code.status == "stored" for code in codes)
     return ScanText(
         codes=codes,
         lamp=lamp,
         readiness=readiness,
-        problems=(
-            *reading.problems,
-            *reading.figures.problems,
-            *_contradictions(reading, with_codes),
-        ),
+        problems=(*reading.problems, *_contradictions(reading, with_codes)),
         empty=tuple(dict.fromkeys(m for m in reading.empty if m not in with_codes)),
         failed=tuple(dict.fromkeys(m for m in reading.failed if m not in with_codes)),
-        remarks=(*reading.remarks, *own_remarks(codes, lamp, readiness)),
-        since_clear=reading.figures.since_clear,
-        warm_ups=reading.figures.warm_ups,
+        remarks=(*reading.remarks, *scan_remarks(stored, lamp, readiness)),
+        since_clear=reading.since_clear,
+        warm_ups=reading.warm_ups,
         before=tuple(
             dict.fromkeys(
                 m for m in (*(code.module for code in codes), *reading.before) if m not in answered
@@ -169,57 +225,49 @@ def parse_scan_text(text: str) -> ScanText:
     )
 
 
-def _read_line(reading: _Reading, line: str, number: int) -> None:
+def _read_line(reading: _Reading, line: str) -> None:
     # An adapter's "BUS INIT: ...ERROR" has a colon but is no heading.
     line = re.sub(r"bus init\s*:", "bus init ", line, flags=re.IGNORECASE)
     line = re.sub(r"\bpreviously active\b", "previous", line, flags=re.IGNORECASE)
     line = re.sub(r"^\s*module\s*:\s*([\w .-]{1,40}?)\s*$", r"\1:", line, flags=re.IGNORECASE)
-    line = _read_heavy_bytes(reading, line, number)
-    line = words_of.HEAVY.sub(
-        lambda m: f" spn{m[1]}fmi{m[2]}{f'x{m[3]}' if m[3] else ''} ", line
-    ).strip()
-    line, description = split_description(line)
-    line = take_figures(line, reading.figures, number)
+    line = _read_heavy_bytes(reading, line)
+    line = _HEAVY.sub(lambda m: f" spn{m[1]}fmi{m[2]}{f'x{m[3]}' if m[3] else ''} ", line).strip()
+    line, description = _split_description(line)
+    line = _read_figures(reading, line)
     line, module, status = _read_headings(reading, line)
     if description is None:
-        line, description = split_description(line)
-    if words_of.FAILED.search(line):
+        line, description = _split_description(line)
+    if _FAILED.search(line):
         reading.failed.append(module)
         return
     if is_raw(line):
-        _read_raw(reading, line, module, number)
+        taken = raw_codes(line, module)
+        for one in (taken,) if isinstance(taken, Problem) else taken:
+            reading.take(one)
+        if not taken:
+            reading.empty.append(module)
         return
-    if words_of.NO_CODES.search(line) or line.strip().casefold() == "none":
+    if _NO_CODES.search(line) or line.strip().casefold() == "none":
         reading.empty.append(module)
-        line = words_of.NO_CODES.sub(" ", line)
-    found = list(words_of.BYTES.finditer(line))
+        line = _NO_CODES.sub(" ", line)
+    found = list(_BYTES.finditer(line))
     reading.readiness += [m[1].replace(" ", "").upper() for m in found]
     if found and not re.search(r"readiness|monitor|status|41 ?01", line, re.IGNORECASE):
-        reading.bare.append(number)
-    line = words_of.BYTES.sub(" ", line)
+        reading.bare.append(reading.line)
+    line = _BYTES.sub(" ", line)
     before = len(reading.codes)
-    _read_words(reading, re.split(r"[\s,;]+", line.strip()), status, module, number)
+    _read_words(reading, re.split(r"[\s,;]+", line.strip()), status, module)
     if description is not None:
         reading.codes[before:] = [
             code._replace(words=description) for code in reading.codes[before:]
         ]
 
 
-def _read_raw(reading: _Reading, line: str, module: str, number: int) -> None:
-    taken = raw_codes(line, module, number)
-    if isinstance(taken, Problem):
-        reading.problems.append(taken)
-    elif taken:
-        reading.codes += taken
-    else:
-        reading.empty.append(module)
-
-
-def _read_heavy_bytes(reading: _Reading, line: str, number: int) -> str:
+def _read_heavy_bytes(reading: _Reading, line: str) -> str:
     """Take ``DM1 04 FF B8 04 03 0A`` and ``J1939 B8 04 03 0A`` off a line."""
-    while found := words_of.HEAVY_BYTES.search(line):
+    while found := _HEAVY_BYTES.search(line):
         status: Status = "previous" if found[1].casefold() == "dm2" else "stored"
-        taken, lamp = take_heavy_bytes(found[1], found[2], status, reading.module, number)
+        taken, lamp = take_heavy_bytes(found[1], found[2], status, reading.module)
         for one in taken:
             reading.take(one)
         if not taken:
@@ -230,32 +278,60 @@ def _read_heavy_bytes(reading: _Reading, line: str, number: int) -> str:
     return line
 
 
+def _read_figures(reading: _Reading, line: str) -> str:
+    """Take warm-ups and the distance since clear off a line and return what is left of it."""
+    # Warm-ups first: "4 warm-ups since clear 100 km" says both.
+    for pattern in _WARM_UPS:
+        if found := pattern.search(line):
+            warm_ups = int(found[1].replace(",", ""))
+            line = f"{line[: found.start()]} {line[found.end() :]}"
+            if warm_ups > MOST_WARM_UPS:
+                reading.refuse(
+                    f"{warm_ups} warm-ups since clear cannot be.",
+                    f"a reader counts up to {MOST_WARM_UPS}",
+                    "since clear",
+                )
+            else:
+                reading.warm_ups = warm_ups
+    for pattern in _SINCE_CLEAR:
+        if found := pattern.search(line):
+            line = f"{line[: found.start()]} {line[found.end() :]}"
+            distance = float(found[1].replace(",", ""))
+            if not found[2] or distance > _FARTHEST:
+                reading.refuse(
+                    f"{found[0].strip()!r} {'is too far' if found[2] else 'has no unit'}.",
+                    "write it as 120 km since clear, or 75 mi",
+                    "since clear",
+                )
+            else:
+                reading.since_clear = (distance, "km" if found[2].casefold() == "km" else "mi")
+    return line
+
+
 def _read_headings(reading: _Reading, line: str) -> tuple[str, str, Status]:
     """Take headings off a line; one that stands alone also holds for the lines below it."""
     module, status = reading.module, reading.status
-    while heading := words_of.HEADING.match(line):
+    while heading := _HEADING.match(line):
         word, line = heading[1].casefold(), line[heading.end() :]
         named = _status_of(word)
-        if any(part in words_of.LAMP_WORDS for part in word.split()):
+        if any(part in _LAMP_WORDS for part in word.split()):
             return f"{word} {line}", module, status
         if named is not None:
             status = named
-        elif not all(part in words_of.FILLERS for part in word.split()):
+        elif not all(part in _FILLERS for part in word.split()):
             module = one_name(heading[1])
-        elif words_of.BYTES.search(line):
+        elif _BYTES.search(line):
             return f"{word} {line}", module, status
         if not line.strip():
             reading.module = module
             reading.status = status if named is not None else "stored"
     first, _, rest = line.strip().partition(" ")
-    if first.casefold() in words_of.MODULE_WORDS:
+    if first.casefold() in _MODULE_WORDS:
         module, line = one_name(first), rest
     return line, module, status
 
 
-def _read_words(
-    reading: _Reading, words: Sequence[str], status: Status, module: str, number: int
-) -> None:
+def _read_words(reading: _Reading, words: Sequence[str], status: Status, module: str) -> None:
     last: int | None = None  # place in reading.codes of the code a status word would name
     latest: int | None = None  # the same for a status byte, which may follow the word
     leading = False  # "pending P0171 stored P0420": status words stand before their codes
@@ -263,48 +339,42 @@ def _read_words(
     for raw in words:
         plain = raw.strip("()[].:")
         word = plain.casefold()
-        if word in words_of.STATUS_WORDS:
+        if word in _STATUS_WORDS:
             if last is None or leading:
-                leading, status, waiting = True, words_of.STATUS_WORDS[word], word
+                leading, status, waiting = True, _STATUS_WORDS[word], word
             else:
-                reading.codes[last] = reading.codes[last]._replace(
-                    status=words_of.STATUS_WORDS[word]
-                )
+                reading.codes[last] = reading.codes[last]._replace(status=_STATUS_WORDS[word])
                 last = None
-        elif word in words_of.LAMP_WORDS:
+        elif word in _LAMP_WORDS:
             waiting = "lamp"
         elif waiting == "lamp" and word in {"on", "off"}:
             reading.lamps.add("on" if word == "on" else "off")
             waiting = ""
-        elif (heavy := words_of.HEAVY_WORD.fullmatch(word)) is not None:
+        elif (heavy := _HEAVY_WORD.fullmatch(word)) is not None:
             count = int(heavy[3]) if heavy[3] else None
             last = latest = reading.take(
-                take_heavy(int(heavy[1]), int(heavy[2]), count, status, module, number)
+                take_heavy(int(heavy[1]), int(heavy[2]), count, status, module)
             )
             waiting = ""
-        elif words_of.CODE_LIKE.fullmatch(word):
-            last = latest = reading.take(take_code(plain, status, module, number))
+        elif _CODE_LIKE.fullmatch(word):
+            last = latest = reading.take(take_code(plain, status, module))
             waiting = ""
         elif hexed := re.fullmatch("0x((?:[0-9a-f]{2}){2,3})", word):
             code = code_of_bytes(bytes.fromhex(hexed[1]))
-            last = latest = reading.take(take_code(code, status, module, number))
+            last = latest = reading.take(take_code(code, status, module))
             waiting = ""
-        elif latest is not None and (byte := words_of.STATUS_BYTE.fullmatch(plain)) is not None:
+        elif latest is not None and (byte := _STATUS_BYTE.fullmatch(plain)) is not None:
             reading.codes[latest] = reading.codes[latest]._replace(status_byte=byte[1].upper())
             latest = None
-        elif word and word not in words_of.FILLERS:
-            reading.problems.append(
-                Problem(
-                    "scan-text",
-                    f"{raw[:40]!r} is not understood in a read-out.",
-                    "put it into the note, or after a code and a colon",
-                    row=number,
-                )
+        elif word and word not in _FILLERS:
+            reading.refuse(
+                f"{raw[:40]!r} is not understood in a read-out.",
+                "put it into the note, or after a code and a colon",
             )
     if waiting:
         message = f"Nothing follows {waiting!r} that it could say something about."
         hint = "write lamp on or lamp off" if waiting == "lamp" else "put it right after its code"
-        reading.problems.append(Problem("scan-text", message, hint, row=number))
+        reading.refuse(message, hint)
 
 
 def _judged(reading: _Reading) -> tuple[ScannedCode, ...]:
@@ -321,38 +391,22 @@ def _judged(reading: _Reading) -> tuple[ScannedCode, ...]:
 
 
 def _status_of(heading: str) -> Status | None:
-    words = [word for word in heading.split() if word not in words_of.FILLERS]
-    return words_of.STATUS_WORDS.get(words[0]) if len(words) == 1 else None
+    words = [word for word in heading.split() if word not in _FILLERS]
+    return _STATUS_WORDS.get(words[0]) if len(words) == 1 else None
 
 
-def _contradictions(reading: _Reading, with_codes: set[str]) -> list[Problem]:
-    found = []
+def _contradictions(reading: _Reading, with_codes: set[str]) -> Iterator[Problem]:
     if len(reading.lamps) == 2:
-        found.append(Problem("scan-lamp", "The lamp is said to be on and off.", "say which"))
+        yield Problem("scan-lamp", "The lamp is said to be on and off.", "say which")
     if len(set(reading.readiness)) > 1:
-        found.append(
-            Problem(
-                "scan-readiness",
-                "Readiness bytes are given more than once and differ.",
-                "give those of the module that commands the lamp",
-            )
-        )
+        message = "Readiness bytes are given more than once and differ."
+        hint = "give those of the module that commands the lamp"
+        yield Problem("scan-readiness", message, hint)
     if reading.bare and any(code.code.startswith("SPN") for code in reading.codes):
-        found.append(
-            Problem(
-                "scan-readiness",
-                "Four bytes beside a heavy vehicle's faults may be readiness or another fault.",
-                "write readiness, DM1, DM2 or J1939 before them",
-                row=reading.bare[0],
-            )
-        )
+        message = "Four bytes beside a heavy vehicle's faults may be readiness or another fault."
+        hint = "write readiness, DM1, DM2 or J1939 before them"
+        yield Problem("scan-readiness", message, hint, row=reading.bare[0])
     both = with_codes & set(reading.failed)
     if both:
-        found.append(
-            Problem(
-                "scan-outcome",
-                f"{', '.join(sorted(both))} gave codes and is said not to have answered.",
-                "say which",
-            )
-        )
-    return found
+        message = f"{', '.join(sorted(both))} gave codes and is said not to have answered."
+        yield Problem("scan-outcome", message, "say which")

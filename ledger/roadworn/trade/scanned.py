@@ -1,33 +1,27 @@
 """What a read-out was read as: codes with all that stood beside them, and the doubts.
 
-The values alone, apart from the reading of text, so that an adapter or a plugin can build the
-same thing without any text.
+The values apart from the reading of text, so that an adapter or a plugin can build the same thing
+without any text; and codes from bytes. SAE J1979 services 03, 07 and 0A answer with 43, 47 and 4A:
+on CAN a count byte follows; on older lines each message holds three codes, filled up with zeros.
+ISO 14229-1 service 19 02 answers with 59 02, a mask, and four bytes a code: three of the code and
+its status byte. Bytes that fit neither form are not guessed at.
 """
 
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal, NamedTuple
 
+from roadworn.model.errors import UsageError
 from roadworn.model.messages import Problem
-from roadworn.trade.scan_bytes import decode_readiness
+from roadworn.trade.codes import code_of_bytes, code_problem, split_code
+from roadworn.trade.j1939 import FAILURE_MODES, MAX_SPN, HeavyFault, decode_j1939, decode_message
+from roadworn.trade.scan_bytes import decode_readiness, decode_status
 
 Status = Literal["stored", "pending", "permanent", "previous"]
 DEFAULT_MODULE = "engine"
-
-STATUS_WORDS: dict[str, Status] = {
-    **dict.fromkeys(("stored", "confirmed", "current", "active"), "stored"),
-    "pending": "pending",
-    "permanent": "permanent",
-    # SAE J1939-73 calls the list of DM2 "previously active".
-    **dict.fromkeys(("previous", "history", "inactive"), "previous"),
-}
-LAMP_WORDS = frozenset({"lamp", "mil", "light"})
-#: Modules that readers name without a colon; any other name needs one.
-MODULE_WORDS = frozenset(
-    {"engine", "ecm", "ecu", "pcm", "tcm", "tcu", "transmission", "gearbox", "abs", "ebcm", "srs"}
-    | {"airbag", "bcm", "body", "hvac", "ipc", "cluster", "gateway", "tpms", "immobilizer"}
-)
+#: One byte holds the warm-ups; the counter stays at its end (SAE J1979).
+MOST_WARM_UPS = 255
+_MOST_COUNTED = 126
 #: One module under its several names, else its codes would never be cleared by the other.
 _ONE_MODULE = {
     **dict.fromkeys(("engine", "ecm", "ecu", "pcm", "engine control module"), "engine"),
@@ -37,58 +31,6 @@ _ONE_MODULE = {
     **dict.fromkeys(("abs", "ebcm"), "ABS"),
     **dict.fromkeys(("srs", "airbag", "airbags"), "SRS"),
 }
-FILLERS = frozenset(
-    {"and", "the", "a", "is", "are", "was", "code", "codes", "dtc", "dtcs", "fault", "faults"}
-    | {"trouble", "commanded", "status", "monitor", "monitors", "bytes", "readiness", "module"}
-    | {"list", "read", "found", ":", "-", "–", "=", "|", "none", "byte"}
-)
-NO_CODES = re.compile(r"\b(?:no|0|zero)\s+(?:\w+\s+)?(?:codes?|dtcs?|faults?)\b", re.IGNORECASE)
-#: Adapter answers that are no list of codes: a failed read.
-FAILED = re.compile(
-    r"\b(?:no data|unable to connect|stopped|can error|bus init[: .]*error|bus error|"
-    r"no answer|no response|no communication|failed read|read failed)\b|^\s*\?\s*$",
-    re.IGNORECASE,
-)
-HEAVY = re.compile(
-    r"\bspn\s*[:=]?\s*([0-9]{1,9})\s*[/,;-]?\s*fmi\s*[:=]?\s*([0-9]{1,4})"
-    r"(?:\s*[/,;-]?\s*(?:oc|count|x)\s*[:=]?\s*([0-9]{1,3}))?\b",
-    re.IGNORECASE,
-)
-HEAVY_WORD = re.compile(r"spn([0-9]+)fmi([0-9]+)(?:x([0-9]+))?")
-#: Bytes of a heavy vehicle's message, told apart from readiness bytes by the word before them.
-HEAVY_BYTES = re.compile(
-    r"\b(dm1|dm2|j1939)\b\s*[:=]?\s*([0-9A-Fa-f]{2}(?:[ ]?[0-9A-Fa-f]{2}){3,})(?![0-9A-Za-z])",
-    re.IGNORECASE,
-)
-#: "P0420: words of a reader", "P0420 - words" or "P0420 words": not ours to understand.
-DESCRIBED = re.compile(
-    r"\s*([PCBU]\w{3,5}(?:-[0-9A-F]{2})?|spn[0-9]+fmi[0-9]+(?:x[0-9]+)?)"
-    r"(?:\s*(:|\s-|\s–|\t)|\s)\s*(.*)",
-    re.IGNORECASE,
-)
-BYTES = re.compile(
-    r"(?<![0-9A-Za-z])(?:41[ ]?01[ ]?)?([0-9A-Fa-f]{2}(?:[ ][0-9A-Fa-f]{2}){3}|[0-9A-Fa-f]{8})"
-    r"(?![0-9A-Za-z]|[ ][0-9A-Fa-f]{2}(?![0-9A-Za-z]))"
-)
-HEADING = re.compile(r"\s*([A-Za-z0-9][A-Za-z0-9 _./()-]{0,39}?)\s*:(?!\S*:)")
-CODE_LIKE = re.compile(r"(?=.*\d)[PCBU][0-9A-Z-]{2,8}|PO\w{2,4}|[0-3][0-9A-F]{3}", re.IGNORECASE)
-STATUS_BYTE = re.compile(r"(?:0x)?([0-9A-F]{2})", re.IGNORECASE)
-_CLEARED = r"(?:since\s+(?:the\s+)?(?:codes?\s+)?(?:were\s+)?clear(?:ed|ing)?)"
-_FIGURE = r"([0-9][0-9,]*)"
-#: Distance since codes were cleared, with the figure after the words or before them.
-SINCE_CLEAR = (
-    re.compile(
-        rf"(?:distance\s+)?{_CLEARED}\s*[:=]?\s*{_FIGURE}\s*(km|miles|mi)?\b", re.IGNORECASE
-    ),
-    re.compile(rf"\b{_FIGURE}\s*(km|miles|mi)?\s+{_CLEARED}\b", re.IGNORECASE),
-)
-_AND_CLEARED = rf"(?:\s+{_CLEARED}(?!\s*[:=]?\s*[0-9]))?"
-WARM_UPS = (
-    re.compile(rf"\b{_FIGURE}\s+warm[- ]?ups?{_AND_CLEARED}", re.IGNORECASE),
-    re.compile(
-        rf"warm[- ]?ups?(?:\s+{_CLEARED})?\s*[:=]?\s*{_FIGURE}\b(?!\s*(?:km|mi))", re.IGNORECASE
-    ),
-)
 
 
 def one_name(module: str) -> str:
@@ -186,56 +128,152 @@ class ScanText:
         }
 
 
-def readiness_remarks(stored: int, lamp: str | None, readiness: str) -> tuple[Problem, ...]:
-    """Return where the readiness bytes do not agree with the list of codes or the lamp.
+def scan_remarks(stored: int, lamp: str | None, readiness: str | None) -> tuple[Problem, ...]:
+    """Return where readiness bytes, the list of codes and the lamp do not agree.
 
     Args:
         stored: stored codes in the list.
         lamp: ``on`` or ``off`` as seen, or None when nobody said.
-        readiness: the four bytes in hexadecimal digits.
+        readiness: the four bytes in hexadecimal digits, or None.
 
     Raises:
         UsageError: they are no four bytes.
     """
+    if readiness is None:
+        if lamp != "on" or stored:
+            return ()
+        message = "The lamp is on, but no stored code was given."
+        hint = "another module may hold it, or it may be no malfunction lamp"
+        return (Problem("scan-lamp", message, hint),)
     decoded = decode_readiness(readiness)
     remarks = []
     if stored != decoded.codes:
-        remarks.append(
-            Problem(
-                "scan-count",
-                f"The readiness bytes count {decoded.codes} codes, the list holds {stored}.",
-                "another module may hold the rest",
-            )
-        )
+        message = f"The readiness bytes count {decoded.codes} codes, the list holds {stored}."
+        remarks.append(Problem("scan-count", message, "another module may hold the rest"))
     if lamp is not None and (lamp == "on") != decoded.lamp:
-        remarks.append(
-            Problem(
-                "scan-lamp",
-                "The lamp typed and the lamp bit of the readiness bytes differ.",
-                "a lamp commanded on but dark is a finding by itself",
-            )
-        )
+        message = "The lamp typed and the lamp bit of the readiness bytes differ."
+        hint = "a lamp commanded on but dark is a finding by itself"
+        remarks.append(Problem("scan-lamp", message, hint))
     return tuple(remarks)
 
 
-def own_remarks(
-    codes: Sequence[ScannedCode], lamp: Literal["on", "off"] | None, readiness: str | None
-) -> tuple[Problem, ...]:
-    """Return `readiness_remarks` of a list of codes, or none without readiness bytes."""
-    stored = sum(code.status == "stored" for code in codes)
-    if readiness is None:
-        return lamp_remarks(stored, lamp)
-    return readiness_remarks(stored, lamp, readiness)
+def take_code(word: str, status: Status, module: str) -> ScannedCode | Problem | None:
+    """Take a word that looks like a code; two zero bytes are padding and give nothing."""
+    problem = code_problem(word)
+    if problem is not None:
+        return replace(problem, column="code")
+    code, failure_type = split_code(word)
+    if code == "P0000":
+        return None
+    return ScannedCode(f"{code}-{failure_type}" if failure_type else code, status, module)
 
 
-def lamp_remarks(stored: int, lamp: str | None) -> tuple[Problem, ...]:
-    """Return the doubt about a lamp that is on without any stored code."""
-    if lamp != "on" or stored:
-        return ()
-    return (
-        Problem(
-            "scan-lamp",
-            "The lamp is on, but no stored code was given.",
-            "another module may hold it, or it may be no malfunction lamp",
-        ),
+def take_heavy(
+    spn: int, fmi: int, count: int | None, status: Status, module: str
+) -> ScannedCode | Problem:
+    """Take a heavy vehicle's parameter number, failure mode and count (SAE J1939-73)."""
+    if spn > MAX_SPN or fmi >= len(FAILURE_MODES):
+        message = f"SPN {spn} with FMI {fmi} does not exist."
+        hint = f"an SPN is at most {MAX_SPN} and an FMI at most {len(FAILURE_MODES) - 1}"
+    elif count is not None and count > _MOST_COUNTED:
+        message = f"SPN {spn} cannot have occurred {count} times."
+        hint = f"the counter ends at {_MOST_COUNTED}; leave it out when it is not known"
+    else:
+        return ScannedCode(f"SPN {spn} FMI {fmi}", status, module, None, count)
+    return Problem("trouble-code", message, hint, column="code")
+
+
+def take_heavy_bytes(
+    word: str, text: str, status: Status, module: str
+) -> tuple[list[ScannedCode | Problem], Literal["on", "off"] | None]:
+    """Take the bytes of a message (``DM1``, ``DM2``: lamps first) or of one fault (``J1939``).
+
+    Returns:
+        The codes, none when the message says that there is no fault, and the malfunction lamp
+        where the message tells it.
+    """
+    lamp = None
+    try:
+        if word.casefold() == "j1939":
+            fault = decode_j1939(text)
+            faults: tuple[HeavyFault, ...] = () if fault.is_no_fault else (fault,)
+        else:
+            message = decode_message(text)
+            faults, lamp = message.faults, message.lamps["malfunction"]
+    except UsageError as error:
+        return [error.as_problem("trouble-code", "code")], None
+    taken = [take_heavy(fault.spn, fault.fmi, fault.count, status, module) for fault in faults]
+    if status != "stored":
+        return taken, None
+    return taken, "on" if lamp == "on" else "off" if lamp == "off" else None
+
+
+def judge_by_byte(code: ScannedCode) -> ScannedCode | Problem:
+    """Put a code with a status byte into its list: confirmed is stored, else pending.
+
+    A code that is neither is none: some readers list every test they know. It comes back as
+    a remark.
+    """
+    if code.status_byte is None:
+        return code
+    byte = decode_status(code.status_byte)
+    if byte.bit("confirmedDTC"):
+        return code if code.status == "permanent" else code._replace(status="stored")
+    if byte.bit("pendingDTC") or byte.bit("testFailed"):
+        return code._replace(status="pending")
+    return Problem(
+        "status-byte",
+        f"{code.code} with status {code.status_byte} is neither confirmed nor pending.",
+        "it is not taken as a code",
+        column="code",
+    )
+
+
+_LISTS: dict[int, Status] = {0x43: "stored", 0x47: "pending", 0x4A: "permanent"}
+_REPLY = re.compile(r"\s*(?:4[37A]|59\s?02)(?:\s?[0-9A-F]{2})+\s*>?\s*", re.IGNORECASE)
+_OLDER = 6  # three codes of two bytes
+_PADDING = bytes(2)
+
+
+def is_raw(line: str) -> bool:
+    """Whether a line is such a reply and nothing else."""
+    return _REPLY.fullmatch(line) is not None
+
+
+def raw_codes(line: str, module: str) -> list[ScannedCode] | Problem:
+    """Return the codes of a raw reply, or why it was not taken.
+
+    Args:
+        line: one for which `is_raw` holds.
+        module: who gave it.
+    """
+    data = bytes.fromhex(re.sub(r"[\s>]", "", line))
+    if data[0] == 0x59:
+        return _with_status(data[3:], module) if len(data) > 2 else _refused()
+    body = data[1:]
+    counted = len(body) == 1 + 2 * body[0]
+    older = len(body) == _OLDER
+    if counted == older:
+        return _refused()
+    listed = body[1:] if counted else body
+    pairs = [listed[i : i + 2] for i in range(0, len(listed), 2)]
+    status = _LISTS[data[0]]
+    return [ScannedCode(code_of_bytes(p), status, module) for p in pairs if p != _PADDING]
+
+
+def _with_status(data: bytes, module: str) -> list[ScannedCode] | Problem:
+    if len(data) % 4:
+        return _refused()
+    return [
+        ScannedCode(code_of_bytes(data[i : i + 3]), "stored", module, f"{data[i + 3]:02X}")
+        for i in range(0, len(data), 4)
+    ]
+
+
+def _refused() -> Problem:
+    return Problem(
+        "scan-text",
+        "These bytes are no whole list of codes.",
+        "paste the reply with all its lines joined, or type the codes",
+        column="code",
     )
