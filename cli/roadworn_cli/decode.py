@@ -7,11 +7,11 @@ from typing import Annotated, Any
 import typer
 
 from roadworn_cli.context import leave
-from roadworn_cli.lazy import Verb, subgroup
+from roadworn_cli.lazy import Verb, lazy_app
 from roadworn_cli.output import check_format, emit, emit_json, format_option, note
 
 _HERE = "roadworn_cli.decode"
-verb = subgroup(
+verb = lazy_app(
     (
         Verb("vin", f"{_HERE}:vin", "A vehicle identification number."),
         Verb("code", f"{_HERE}:code", "A trouble code, and what it points to."),

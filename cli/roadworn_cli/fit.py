@@ -13,14 +13,14 @@ import typer
 
 from roadworn.model.errors import EnvironmentFailure, ProblemsFound, UsageError
 from roadworn.model.messages import Problem
-from roadworn_cli.lazy import Verb, subgroup
+from roadworn_cli.lazy import Verb, lazy_app
 from roadworn_cli.output import FORMATS, counted, emit, emit_json
 
 VERBS = (
     Verb("lives", "roadworn_cli.fit:lives", "Lifetimes: Kaplan-Meier, Weibull, lognormal."),
     Verb("repairs", "roadworn_cli.fit:repairs", "Recurrent repairs: mean number and trend."),
 )
-verb = subgroup(VERBS, "Fit life data of any plain table, without a ledger.")
+verb = lazy_app(VERBS, "Fit life data of any plain table, without a ledger.")
 
 # The command knows the statistics only by entry point, as it knows the analyses.
 _GROUP = "roadworn.fits"

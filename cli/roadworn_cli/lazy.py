@@ -7,18 +7,18 @@ its name is resolved.
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from difflib import get_close_matches
 from importlib import import_module
 from typing import TYPE_CHECKING, cast
 
 import typer
-from typer.core import TyperCommand, TyperGroup
+from typer.core import TyperArgument, TyperCommand, TyperGroup
 
 from roadworn.model.errors import UnknownName
+from roadworn_cli.output import say
 
 if TYPE_CHECKING:
     from typer._click import HelpFormatter
-
+    from typer.core import TyperOption
 
 _SETTINGS = {"help_option_names": ["-h", "--help"]}
 
@@ -29,7 +29,8 @@ class Verb:
 
     Attributes:
         name: the word typed.
-        where: ``module:attribute``; a function, or a `typer.Typer` with verbs of its own.
+        where: ``module:attribute``; a function, a `typer.Typer` with verbs of its own, or
+            something that makes a function, `as_command`.
         help: one line.
         heading: under which heading help lists it.
         aliases: other words for the same verb, not listed.
@@ -47,6 +48,13 @@ class LazyGroup(TyperGroup):
 
     verbs: tuple[Verb, ...] = ()
 
+    def parse_args(self, ctx: "typer.Context", args: list[str]) -> list[str]:  # type: ignore[override]
+        """Show the help, and leave, when there is no word at all."""
+        if not args and not ctx.resilient_parsing:
+            say(ctx.get_help())
+            raise typer.Exit(2)
+        return super().parse_args(ctx, args)
+
     def list_commands(self, ctx: object) -> list[str]:
         """Return the verbs in the order of their table."""
         del ctx
@@ -55,7 +63,7 @@ class LazyGroup(TyperGroup):
     def get_command(self, ctx: object, cmd_name: str) -> TyperCommand | None:
         """Return a stub that carries the help line, without importing the verb."""
         del ctx
-        verb = find_verb(self.verbs, cmd_name)
+        verb = self._find(cmd_name)
         return None if verb is None else TyperCommand(verb.name, help=verb.help)
 
     def resolve_command(
@@ -66,86 +74,77 @@ class LazyGroup(TyperGroup):
         Raises:
             UnknownName: no verb answers to it.
         """
-        context = cast("typer.Context", ctx)
-        verb = find_verb(self.verbs, args[0])
+        verb = self._find(args[0])
         if verb is None:
+            path = cast("typer.Context", ctx).command_path
             names = [name for entry in self.verbs for name in (entry.name, *entry.aliases)]
-            near = get_close_matches(args[0], names, n=2)
-            hint = (
-                f"did you mean {' or '.join(near)}?"
-                if near
-                else f"see `{context.command_path} -h`."
-            )
-            raise UnknownName(f"There is no `{context.command_path} {args[0]}`; {hint}", near)
+            raise UnknownName.of(f"`{path} {args[0]}`", args[0], names, f"see `{path} -h`.")
         return verb.name, load(verb), args[1:]
+
+    def _find(self, word: str) -> Verb | None:
+        """Return the verb called `word`; `-` and `_` are the same, and aliases count."""
+        word = word.lower().replace("_", "-")
+        return next((v for v in self.verbs if word == v.name or word in v.aliases), None)
 
     def format_commands(self, ctx: object, formatter: "HelpFormatter") -> None:
         """List the verbs under their headings."""
         del ctx
-        headings = dict.fromkeys(verb.heading for verb in self.verbs)
         width = max(len(verb.name) for verb in self.verbs)
-        for heading in headings:
-            rows = [
-                (verb.name.ljust(width), verb.help)
-                for verb in self.verbs
-                if verb.heading == heading
-            ]
+        for heading in dict.fromkeys(verb.heading for verb in self.verbs):
+            rows = [(v.name.ljust(width), v.help) for v in self.verbs if v.heading == heading]
             with formatter.section(heading):
                 formatter.write_dl(rows)
 
 
-def find_verb(verbs: Sequence[Verb], word: str) -> Verb | None:
-    """Return the verb called `word`; `-` and `_` are the same, and aliases count."""
-    word = word.lower().replace("_", "-")
-    for verb in verbs:
-        if word == verb.name or word in verb.aliases:
-            return verb
-    return None
+def lazy_app(
+    table: Sequence[Verb],
+    help: str,  # as typer calls it
+    callback: Callable[..., None] = lambda: None,
+    *,
+    completion: bool = False,
+) -> typer.Typer:
+    """Return an application over a table of verbs, for `record` and its like.
 
-
-def group_of(table: Sequence[Verb]) -> type[LazyGroup]:
-    """Return a group class over a table of verbs, to give to `typer.Typer(cls=...)`."""
-    return type("VerbGroup", (LazyGroup,), {"verbs": tuple(table)})
+    Args:
+        table: its verbs.
+        help: what its help says above the verbs.
+        callback: takes the options before the verb.
+        completion: offer to set up the completion of a shell.
+    """
+    made = typer.Typer(
+        cls=type("VerbGroup", (LazyGroup,), {"verbs": tuple(table)}),
+        add_completion=completion,
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+        help=help,
+        context_settings=_SETTINGS,
+    )
+    made.callback()(callback)
+    return made
 
 
 def load(verb: Verb) -> TyperCommand | TyperGroup:
     """Import a verb's module and return its command."""
     module, _, attribute = verb.where.partition(":")
     target = getattr(import_module(module), attribute)
-    if hasattr(target, "as_command"):
-        target = target.as_command()
     if not isinstance(target, typer.Typer):
-        target = _single(target, verb.name)
+        function = target.as_command() if hasattr(target, "as_command") else target
+        target = typer.Typer(add_completion=False, rich_markup_mode=None)
+        target.command(verb.name, context_settings=_SETTINGS)(function)
     command = cast("TyperCommand | TyperGroup", typer.main.get_command(target))
     command.name = verb.name
     for parameter in command.params:
-        # typer shows what may be left out or repeated; the word itself is the same everywhere.
-        if parameter.param_type_name == "argument":
-            word = parameter.metavar or parameter.name or ""
-            parameter.metavar = word.strip("[].").upper()
+        _show_plainly(cast("TyperArgument | TyperOption", parameter))
     return command
 
 
-def _single(function: Callable[..., None], name: str) -> typer.Typer:
-    """Wrap one function as an application of one command."""
-    single = typer.Typer(add_completion=False, rich_markup_mode=None)
-    single.command(name, context_settings=_SETTINGS)(function)
-    return single
-
-
-def subgroup(table: Sequence[Verb], help_text: str) -> typer.Typer:
-    """Return an application over a table of verbs, for `record` and its like."""
-    made = typer.Typer(
-        cls=group_of(table),
-        add_completion=False,
-        no_args_is_help=True,
-        rich_markup_mode=None,
-        help=help_text,
-        context_settings=_SETTINGS,
-    )
-    made.callback()(_nothing)
-    return made
-
-
-def _nothing() -> None:
-    """Stand in for the callback that typer wants of a group."""
+def _show_plainly(parameter: "TyperArgument | TyperOption") -> None:
+    """Keep the names of types out of help: typer adds one to each argument and range."""
+    if isinstance(parameter, TyperArgument):
+        # Typer itself shows what may be left out or repeated.
+        word = parameter.metavar or parameter.name or ""
+        parameter.metavar = word.strip("[].").upper()
+        parameter.display_type_rich = lambda ctx: ""  # type: ignore[method-assign]  # noqa: ARG005
+    elif parameter.min is not None and parameter.max is not None:
+        told = f"{parameter.min:g} to {parameter.max:g}"
+        parameter._get_number_range_help_str = lambda: told  # type: ignore[method-assign]  # noqa: SLF001

@@ -11,9 +11,9 @@ from collections.abc import Sequence
 
 import typer
 
-from roadworn.model.errors import ProblemsFound, RoadwornError, UnknownName
+from roadworn.model.errors import SEVERAL, ProblemsFound, RoadwornError, UnknownName
 from roadworn_cli.context import State, check_day
-from roadworn_cli.lazy import LazyGroup, Verb, group_of
+from roadworn_cli.lazy import Verb, lazy_app
 from roadworn_cli.output import say
 
 #: Verbs in the order in which help shows them: name, where it lives, one line, heading.
@@ -45,16 +45,6 @@ VERBS: tuple[Verb, ...] = (
     Verb("backup", "roadworn_cli.trust:backup", "Copy the ledger, and check it.", "Trust"),
 )
 
-app = typer.Typer(
-    name="roadworn",
-    cls=group_of(VERBS),
-    add_completion=True,
-    no_args_is_help=True,
-    rich_markup_mode=None,
-    pretty_exceptions_enable=False,
-    context_settings={"help_option_names": ["-h", "--help"]},
-)
-
 
 def _version(wanted: bool) -> None:
     """Print the version and leave."""
@@ -65,11 +55,10 @@ def _version(wanted: bool) -> None:
         raise typer.Exit
 
 
-@app.callback()
 def roadworn(
     ctx: typer.Context,
     ledger: str = typer.Option(
-        "roadworn.db", "--ledger", envvar="ROADWORN_LEDGER", help="The ledger file."
+        "roadworn.db", "--ledger", metavar="FILE", envvar="ROADWORN_LEDGER", help="The ledger file."
     ),
     as_of: str = typer.Option(
         "", "--as-of", metavar="DATE", help="Look at the ledger as it stood at the end of that day."
@@ -90,6 +79,9 @@ def roadworn(
     """
     del version
     ctx.obj = State.of_options(ledger, check_day(as_of, "--as-of"), known_by)
+
+
+app = lazy_app(VERBS, roadworn.__doc__ or "", roadworn, completion=True)
 
 
 def main(arguments: Sequence[str]) -> int:
@@ -143,30 +135,23 @@ def run() -> None:
 def _tell(error: RoadwornError) -> int:
     """Say a refusal in one sentence, its problems a line each, and return its exit code."""
     say(error.message)
-    if isinstance(error, ProblemsFound):
-        for problem in error.problems[1:]:
-            say(f"  also: {problem}")
-    if isinstance(error, UnknownName) and error.near:
-        missing = [name for name in error.near if name not in error.message]
-        if missing:
-            say(f"Near: {', '.join(missing)}")
+    for problem in error.problems[1:] if isinstance(error, ProblemsFound) else ():
+        say(f"  also: {problem}")
+    if isinstance(error, UnknownName) and error.code == SEVERAL:
+        say(f"Near: {', '.join(error.near)}")
     return error.exit_code
 
 
 def _tell_misuse(error: typer.TyperException) -> int:
     """Say what typer could not understand, and where the help for it stands."""
-    message = error.format_message().strip()
     context: typer.Context | None = getattr(error, "ctx", None)
-    if type(error).__name__ == "NoArgsIsHelpError":
-        say(message)
-        return 2
     path = context.command_path if context is not None else "roadworn"
     option = getattr(error, "option_name", "")
-    if option in {"--ledger", "--as-of", "--known-by"} and path != "roadworn":
+    if option in {"--ledger", "--as-of", "--known-by"} and context and context.parent:
         say(f"{option} stands before the verb: roadworn {option} … {path.partition(' ')[2]} …")
         return 2
-    message = message if message.endswith((".", "?", "!", ")")) else f"{message}."
-    say(f"{' '.join(message.split())} See `{path} --help`.")
+    told = " ".join(error.format_message().split())
+    say(f"{told}{'' if told[-1:] in '.?!)' else '.'} See `{path} --help`.")
     return 2
 
 
@@ -188,6 +173,3 @@ def _close_quietly() -> int:
     # Python flushes stdout once more at exit, which must not fail aloud either.
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     return 0
-
-
-__all__ = ["VERBS", "LazyGroup", "app", "main", "run"]

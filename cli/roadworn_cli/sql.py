@@ -2,14 +2,16 @@
 
 import re
 import sys
-from difflib import get_close_matches
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from roadworn.model.errors import UnknownName, UsageError
 from roadworn_cli.context import State, state_of
 from roadworn_cli.output import check_format, emit, format_option
+
+if TYPE_CHECKING:
+    from roadworn.columns.view import TableInfo
 
 
 def tables(
@@ -21,28 +23,28 @@ def tables(
 ) -> None:
     """List the tables and views of the read model, or the columns of one of them."""
     check_format(fmt)
-    from roadworn.columns.view import dictionary
-
-    known = dictionary(state_of(ctx).plugins().tables())
+    known = _tables(state_of(ctx))
     if not name and fmt == "table":
-        rows = [(info.name, info.kind, len(info.columns), info.comment) for info in known]
+        rows = [(info.name, info.kind, len(info.columns), info.comment) for info in known.values()]
         emit(("name", "kind", "columns", "one row is"), rows, fmt=fmt)
         return
-    names = [info.name for info in known]
-    if name and name.casefold() not in names:
-        near = get_close_matches(name.casefold(), names, n=3)
-        hint = f"did you mean {' or '.join(near)}?" if near else "see `roadworn tables`."
-        raise UnknownName(f"There is no table {name!r}; {hint}", near)
+    if name and name.casefold() not in known:
+        raise UnknownName.of(f"table {name!r}", name, known, "see `roadworn tables`.")
     emit(
         ("table", "kind", "column", "type", "meaning"),
         [
-            (info.name, info.kind, column, type_name, meaning)
-            for info in known
-            if not name or info.name == name.casefold()
-            for column, type_name, meaning in info.columns
+            (info.name, info.kind, *column)
+            for info in ([known[name.casefold()]] if name else known.values())
+            for column in info.columns
         ],
         fmt=fmt,
     )
+
+
+def _tables(state: State) -> "dict[str, TableInfo]":
+    from roadworn.columns.view import dictionary
+
+    return {info.name: info for info in dictionary(state.plugins().tables())}
 
 
 # DuckDB's suggestion is among its own catalogues, of which nobody here has heard.
@@ -60,24 +62,17 @@ def sql(
     check_format(fmt)
     text = sys.stdin.read() if query == "-" else query
     if not text.strip():
-        raise UsageError("The query is empty: write one as 'SELECT * FROM vehicles'.")
+        raise UsageError("The query is empty", "write one as 'SELECT * FROM vehicles'")
     state = state_of(ctx)
     with state.open_view() as view:
         try:
             found = view.analyst(text)
         except UsageError as error:
-            missing = _NO_TABLE.search(error.message)
+            missing = _NO_TABLE.search(str(error.__cause__))
             if missing is None:
                 raise
-            raise _unknown_table(state, missing[1]) from None
+            name, known = missing[1], _tables(state)
+            raise UnknownName.of(
+                f"table {name!r}", name, known, "`roadworn tables` lists them."
+            ) from None
     emit(found.columns, found.rows, fmt=fmt)
-
-
-def _unknown_table(state: State, name: str) -> UnknownName:
-    """Return the refusal of a table that is not there, with the nearest of our own."""
-    from roadworn.columns.view import dictionary
-
-    names = [info.name for info in dictionary(state.plugins().tables())]
-    near = get_close_matches(name.casefold(), names, n=3)
-    hint = f"did you mean {' or '.join(near)}?" if near else "`roadworn tables` lists them."
-    return UnknownName(f"There is no table {name!r}; {hint}", near)

@@ -1,6 +1,6 @@
 """`roadworn record KIND`: one short command for each kind of event."""
 
-from roadworn_cli.lazy import Verb, subgroup
+from roadworn_cli.lazy import Verb, lazy_app
 
 _HERE = "roadworn_cli.record"
 
@@ -41,7 +41,7 @@ STORED = {
     "lookover": "inspection",
 }
 
-verb = subgroup(
+verb = lazy_app(
     KINDS,
     "Write down what was seen, measured, read out or done on a vehicle.\n\n"
     "One line is printed for each event: its id, and what was written; below it the sheet of an "

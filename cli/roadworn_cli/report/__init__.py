@@ -1,6 +1,6 @@
 """`roadworn report`: sheets to print and to send, made of what the analyses answer."""
 
-from roadworn_cli.lazy import Verb, subgroup
+from roadworn_cli.lazy import Verb, lazy_app
 
 _HERE = "roadworn_cli.report.commands"
 
@@ -9,7 +9,7 @@ SHEETS: tuple[Verb, ...] = (
     Verb("fleet", f"{_HERE}:fleet", "What the fleet manager looks at.", "Sheets"),
 )
 
-verb = subgroup(
+verb = lazy_app(
     SHEETS,
     "Write a sheet as one HTML file that needs no network, fit for a screen, a mail and print.",
 )

@@ -9,7 +9,6 @@ import importlib.metadata
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
-from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any
 
 import pluggy
@@ -121,9 +120,8 @@ class PluginHost:
         """
         found = self._loaded(name)
         if found is None:
-            near = get_close_matches(name, self._known(), n=3)
-            hint = f"did you mean {' or '.join(near)}?" if near else "see `roadworn analyses`."
-            raise UnknownName(f"There is no analysis {name!r}; {hint}", near)
+            known = self._known()
+            raise UnknownName.of(f"analysis {name!r}", name, known, "see `roadworn analyses`.")
         return found
 
     def answering(self, answers: Answers) -> str:

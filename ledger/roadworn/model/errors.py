@@ -22,7 +22,7 @@ data are not exceptions but values (`roadworn.model.messages`); reservations abo
 figure are caveats on its result.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import ClassVar
 
 from roadworn.model.messages import Problem
@@ -57,6 +57,10 @@ class UsageError(RoadwornError):
     exit_code = 2
 
 
+#: Code of an `UnknownName` that several answer to: a longer part of the name decides.
+SEVERAL = "several"
+
+
 class UnknownName(UsageError):
     """A name that nothing in the ledger, catalogue or plugin host answers to."""
 
@@ -65,6 +69,23 @@ class UnknownName(UsageError):
     ) -> None:
         super().__init__(what, remedy, code)
         self.near = tuple(near)
+
+    @classmethod
+    def of(cls, what: str, name: str, known: Iterable[str], otherwise: str) -> "UnknownName":
+        """Return the error of a name, with the nearest that are known.
+
+        Args:
+            what: what is not there, with its name: ``vehicle 'bus-8'``.
+            name: as given; letter case does not matter.
+            known: those there are.
+            otherwise: what to do when none is near, a sentence's end with its full stop.
+        """
+        from difflib import get_close_matches
+
+        folded = {one.casefold(): one for one in known}
+        near = [folded[one] for one in get_close_matches(name.casefold(), folded, n=3)]
+        hint = f"did you mean {' or '.join(near)}?" if near else otherwise
+        return cls(f"There is no {what}; {hint}", near)
 
 
 class QueryError(UsageError):

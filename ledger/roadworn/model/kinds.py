@@ -7,7 +7,6 @@ lifts it to the current version each time it is read.
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from difflib import get_close_matches
 from functools import cache
 from types import NoneType, UnionType
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
@@ -122,9 +121,9 @@ class KindRegistry:
         try:
             return self._kinds[name]
         except KeyError:
-            near = get_close_matches(name, self._kinds, n=3)
-            hint = f"did you mean {' or '.join(near)}?" if near else "see `roadworn record --help`."
-            raise UnknownName(f"There is no event kind {name!r}; {hint}", near) from None
+            raise UnknownName.of(
+                f"event kind {name!r}", name, self._kinds, "see `roadworn record --help`."
+            ) from None
 
 
 FieldType = Literal[

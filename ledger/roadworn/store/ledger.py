@@ -20,6 +20,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from roadworn.model.errors import (
+    SEVERAL,
     EnvironmentFailure,
     LedgerDamaged,
     LedgerRefused,
@@ -172,6 +173,7 @@ class LedgerFile:
             raise UnknownName(
                 f"Several events have {event_id!r} in their id: write more of it.",
                 [event.event_id for event in found],
+                code=SEVERAL,
             )
         raise UnknownName(
             f"There is no event {event_id!r}: `roadworn history --evidence` prints the ids."

@@ -31,11 +31,8 @@ def require(name: str, known: Collection[str], what: str) -> None:
     """
     if name in known:
         return
-    folded = {other.casefold(): other for other in known}
-    near = [folded[one] for one in get_close_matches(name.casefold(), folded, n=3)]
     there = ", ".join(sorted(known)[:30]) or "none on record"
-    hint = f"did you mean {' or '.join(near)}?" if near else f"there are: {there}."
-    raise UnknownName(f"There is no {what} {name!r}; {hint}", near)
+    raise UnknownName.of(f"{what} {name!r}", name, known, f"there are: {there}.")
 
 
 def vehicle_classes(view: LedgerView) -> frozenset[str]:
