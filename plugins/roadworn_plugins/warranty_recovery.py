@@ -102,7 +102,8 @@ def failed_with_warranty(view: LedgerView) -> list[Covered]:
             start_reading=0,
             unit="km",
         )
-        found.append(Covered(*told, failed_on, terms.status(failed_on, rounded(used, 6))))
+        status = terms.status(failed_on, rounded(used, 6))
+        found.append(Covered(*[*told, failed_on, status]))
     return found
 
 

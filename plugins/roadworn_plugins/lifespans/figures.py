@@ -1,40 +1,117 @@
 """The figures of one group in the unit shown, and what they mean in words."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Annotated, Literal
 
 import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field, field_validator
 
-from roadworn.analysis.result import Cell, Column, Estimate
+from roadworn.analysis.result import Cell, Column, Estimate, Settings
+from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue
-from roadworn.model.messages import Joined, PartName, Sentence
+from roadworn.model.messages import Joined, Sentence
+from roadworn_plugins.lifedata.fitting import fit_weibull
 from roadworn_plugins.lifedata.parametric import WeibullFit
+from roadworn_plugins.lifedata.small_samples import fit_small
 from roadworn_plugins.lifedata.survival import (
     CumulativeIncidence,
     KaplanMeier,
     cumulative_incidence,
+    kaplan_meier,
 )
-from roadworn_plugins.shared.grouped import Floats, GroupedLives, Unit, shown_distance
+from roadworn_plugins.shared import grouped as lives_of
+from roadworn_plugins.shared.grouped import GROUPINGS, Floats, GroupedLives, Ints, shown_distance
 from roadworn_plugins.shared.life_model import trade_range
+from roadworn_plugins.shared.said import Says, group_name, left_out_why
+from roadworn_plugins.shared.shown import (
+    ByClock,
+    Level,
+    MostRows,
+    OnlyComponent,
+    Shown,
+    ShownUnit,
+)
+
+say = Says(
+    "part-lifespans",
+    {
+        "none": "No part lives are on record for this yet.",
+        "record": "Record replacements with their reason and odometer reading.",
+        "title": "How long parts last, in {unit}",
+        "at-risk": "Parts still under observation at each age, in {unit}",
+        "all-too-few": "Too few failures to tell a lifetime for any of {n} groups.",
+        "headline": "{n} of {every} groups have enough failures; {name}: half are gone by {age}"
+        "{band}, from {failed} failed and {running} running.",
+        "band": " ({low} to {high})",
+        "distance": "{value:,.0f}",
+        "distance-unit": "{value:,.0f} {unit}",
+        "age": "{value:.1f}",
+        "age-unit": "{value:.1f} {unit}",
+        "not-reached": "an age not reached",
+        "too-few": "too few to tell ({n} failed)",
+        "none-failed": "none failed in {use} of use",
+        "beyond": "B50 lies beyond the oldest part seen, {oldest}",
+        "trade-range": "trade range {low:,.0f} to {high:,.0f} (common practice, no source)",
+        "below": "below the {trade}",
+        "perhaps-below": "perhaps below the {trade}",
+        "above": "above the {trade}",
+        "perhaps-above": "perhaps above the {trade}",
+        "within": "within the {trade}",
+        "shares": "by {age} about {failed:.0%} have failed ({failed_low:.0%} to {failed_high:.0%})"
+        " and {worn:.0%} are worn out ({worn_low:.0%} to {worn_high:.0%})",
+        "quantile": "{quantile} of {name}",
+        "method-conditional": "Weibull, maximum likelihood, conditional limits",
+        "method-lr": "Weibull, maximum likelihood, likelihood-ratio limits",
+        "method-wald": "Weibull, maximum likelihood, Wald limits",
+        "half-gone": "{name}: half gone by {age}",
+        "fails-most": "{name} fails most often of these, half by {age}",
+        "axis": "age ({unit})",
+        "reasons": "{name}: gone by failing and by wear",
+        "gone": "{name}: {failed:.0%} failed and {worn:.0%} worn out at the oldest age seen",
+        "left-out": "{n} stays of a part are left out: {whys}.",
+        "late": "{n} lives came under observation late and count from there on only.",
+        "between": "{n} failures are only known to lie between two looks; the median counts them "
+        "at the middle, the fit as they are.",
+        "too-narrow": "{n} groups with fewer than 20 failures have likelihood-ratio limits, which "
+        "are too narrow in small samples.",
+        "not-shown": "{n} groups with fewer failures are not shown; raise most.",
+    },
+)
+
+
+class PartLifespansSettings(Settings):
+    """Which lives, told apart how, on which clock."""
+
+    component: OnlyComponent = None
+    by: Annotated[
+        tuple[str, ...],
+        Field(description="component, class, supplier, part-number, position, duty, vehicle"),
+    ] = ("component", "class")
+    clock: ByClock = "distance"
+    unit: ShownUnit = None
+    level: Level = 0.95
+    limits: Annotated[
+        Literal["conditional", "lr", "wald"],
+        Field(description="conditional, likelihood ratio or Wald"),
+    ] = "conditional"
+    least_failures: Annotated[
+        int, Field(ge=2, description="fewer failures than this: too few to tell")
+    ] = 3
+    most: MostRows = 60
+
+    @field_validator("by", mode="before")
+    @classmethod
+    def _split(cls, value: object) -> object:
+        """Take "component,supplier" as typed on a command line."""
+        parts = tuple(value.replace(" ", "").split(",")) if isinstance(value, str) else value
+        for part in parts if isinstance(parts, tuple) else ():
+            if part not in GROUPINGS:
+                raise ValueError(f"{part} is none of {', '.join(GROUPINGS)}")
+        return parts
+
 
 FAILED, WORN = 0, 1
-
-
-@dataclass(frozen=True, slots=True)
-class Shares:
-    """Share gone by each reason up to an age, with limits.
-
-    Attributes:
-        age: the age spoken of, in thousand km or years.
-        failed, worn: share gone by failing and by wear.
-        failed_ci, worn_ci: their limits.
-    """
-
-    age: float
-    failed: float
-    worn: float
-    failed_ci: tuple[float, float]
-    worn_ci: tuple[float, float]
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,39 +119,39 @@ class Reasons:
     """Cumulative incidence of all groups; `both` says where both reasons occur."""
 
     curves: CumulativeIncidence
-    both: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
+    both: NDArray[np.bool_]
 
     @classmethod
     def of(cls, lives: GroupedLives, level: float) -> "Reasons":
         """Share the parts gone out between the reasons; an interval counts at its middle."""
         worn = np.zeros(lives.failed.size, dtype=bool) if lives.worn is None else lives.worn
         reason = np.where(worn, WORN, FAILED)
-        n = len(lives.labels)
         curves = cumulative_incidence(lives.exact_lives(), reason, n_reasons=2, level=level)
-        counts = [
-            np.bincount(lives.group[lives.failed & (worn == kind)], minlength=n)
-            for kind in (False, True)
-        ]
-        return cls(curves, np.asarray((counts[0] > 0) & (counts[1] > 0)))
+        failed, gone_worn = (
+            np.bincount(lives.group[lives.failed & (reason == kind)], minlength=len(lives.labels))
+            for kind in (FAILED, WORN)
+        )
+        return cls(curves, np.asarray((failed > 0) & (gone_worn > 0)))
 
-    def at(self, g: int, age: float) -> Shares | None:
-        """Return the shares of group `g` up to an age, None when only one reason occurs."""
+    def at(self, g: int, age: float) -> dict[str, float] | None:
+        """Return the shares of group `g` gone by each reason up to an age, with their limits.
+
+        None when only one reason occurs.
+        """
         if not self.both[g] or not np.isfinite(age):
             return None
         rows = self.curves.group_slice(g)
         step = int(np.searchsorted(self.curves.age[rows], age, side="right")) - 1
         if step < 0:
             return None
-        i = rows.start + step
-        share = self.curves.incidence[i]
-
-        def limits(kind: int) -> tuple[float, float]:
+        i, shares = rows.start + step, {}
+        for kind, name in ((FAILED, "failed"), (WORN, "worn")):
             low, high = float(self.curves.lower[i, kind]), float(self.curves.upper[i, kind])
-            return (low, high) if np.isfinite(low) else (0.0, 0.0)
-
-        return Shares(
-            float(age), float(share[FAILED]), float(share[WORN]), limits(FAILED), limits(WORN)
-        )
+            shares[name] = float(self.curves.incidence[i, kind])
+            shares[f"{name}_low"], shares[f"{name}_high"] = (
+                (low, high) if np.isfinite(low) else (0.0, 0.0)
+            )
+        return shares
 
     def steps(self, g: int) -> tuple[Floats, Floats]:
         """Return ages and shares gone by each reason of group `g`, for a chart."""
@@ -103,89 +180,82 @@ _TOLD = 10  # cells that only a group with enough failures fills
 
 
 @dataclass(frozen=True, eq=False)
-class Shown:
-    """How figures are shown: unit of distance, clock, fewest failures, level."""
-
-    unit: Unit
-    clock: str
-    least: int
-    level: float
-
-    @property
-    def word(self) -> str:
-        """Return the unit of age as written in a heading."""
-        return self.unit if self.clock == "distance" else "years"
-
-    def age(self, value: float) -> float | None:
-        """Return an age in the unit shown, or None where it is not reached."""
-        if not np.isfinite(value):
-            return None
-        if self.clock == "age":
-            return round(float(value), 2)
-        return float(np.round(shown_distance(float(value), self.unit), -2))
-
-    def exact(self, value: float) -> float:
-        """Return an age in the unit shown without rounding, for a curve."""
-        if self.clock == "age":
-            return float(value)
-        return float(shown_distance(float(value), self.unit))
-
-    def stored(self, shown: float) -> float:
-        """Return an age as the lives hold it: thousand km or years."""
-        return shown / self.exact(1.0)
-
-    def text(self, value: float) -> str:
-        """Return an age in thousand km or years with the unit shown, for a sentence."""
-        return self.said(self.age(value))
-
-    def said(self, shown: float | None, unit: bool = True) -> str:
-        """Return a figure of the table for a sentence."""
-        if shown is None:
-            return Sentence("part-lifespans.not-reached", "an age not reached")
-        number = "{value:,.0f}" if self.clock == "distance" else "{value:.1f}"
-        if not unit:
-            return Sentence(f"part-lifespans.{self.clock}", number, value=shown)
-        return Sentence(
-            f"part-lifespans.{self.clock}-unit", f"{number} {{unit}}", value=shown, unit=self.word
-        )
-
-
-@dataclass(frozen=True, eq=False)
 class Figures:
-    """What is known of every group at once."""
+    """What is known of every group at once, by the estimators run over all of them."""
 
+    settings: PartLifespansSettings
+    shown: Shown
     lives: GroupedLives
+    counts: tuple[Ints, Ints, Ints]
     curve: KaplanMeier
     fit: WeibullFit
-    conditional: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]
+    conditional: NDArray[np.bool_]
     reasons: Reasons
     medians: Floats
     oldest: Floats
     use: Floats
     left_out: list[dict[str, int]]
-    evidence: list[tuple[str, ...]]
-    shown: Shown
+    events: dict[tuple[str, ...], tuple[str, ...]]
 
-    def group(self, g: int) -> "Group":
-        """Return the figures of one group."""
-        return Group(self, g)
+    @classmethod
+    def of(
+        cls, view: LedgerView, lives: GroupedLives, settings: PartLifespansSettings
+    ) -> "Figures":
+        """Run the estimators over all groups."""
+        n, level = len(lives.labels), settings.level
+        conditional = np.zeros(n, dtype=bool)
+        if settings.limits == "conditional":
+            fit, conditional = fit_small(lives.lives(), level=level)
+        else:
+            fit = fit_weibull(lives.lives(), level=level, interval=settings.limits)
+        curve = kaplan_meier(lives.exact_lives(), level=level)
+        oldest = np.zeros(n)
+        np.maximum.at(oldest, lives.group, lives.exit_age)
+        return cls(
+            settings=settings,
+            shown=Shown(settings.unit or lives_of.preferred_unit(view), settings.clock),
+            lives=lives,
+            counts=lives.counts(),
+            curve=curve,
+            fit=fit,
+            conditional=conditional,
+            reasons=Reasons.of(lives, level),
+            medians=curve.quantile(0.5)[0],
+            oldest=oldest,
+            use=np.bincount(lives.group, lives.exit_age - lives.entry, n).astype(np.float64),
+            left_out=lives_of.left_out_by(view, lives, settings.component),
+            events=lives_of.failure_events(view, lives.by, settings.component),
+        )
+
+    def tells(self, g: int) -> bool:
+        """Whether a group has failures enough for figures."""
+        enough = self.counts[1][g] >= self.settings.least_failures
+        return bool(enough and np.isfinite(self.fit.shape[g]))
+
+    def said(self, shown: float | None, unit: bool = True) -> Sentence:
+        """Return an age of the table for a sentence."""
+        if shown is None:
+            return say("not-reached")
+        return say(f"{self.shown.clock}{'-unit' * unit}", value=shown, unit=self.shown.word)
+
+    def text(self, value: float) -> Sentence:
+        """Return an age in thousand km or years with the unit shown, for a sentence."""
+        return self.said(self.shown.age(value))
 
 
 class Group:
     """The figures of one group."""
 
     def __init__(self, figures: Figures, g: int) -> None:
-        n, failed, running = figures.lives.counts()
-        self.figures, self.g, self.shown = figures, g, figures.shown
+        self.figures, self.g = figures, g
         self.label = figures.lives.labels[g]
-        self.name = Joined((PartName(self.label[0], self.label[0]), *self.label[1:]))
-        self.n, self.failed, self.running = int(n[g]), int(failed[g]), int(running[g])
+        self.name = group_name(self.label)
+        self.n, self.failed, self.running = (int(count[g]) for count in figures.counts)
         self.why_out = figures.left_out[g]
         self.left_out = sum(self.why_out.values())
-        self.evidence = figures.evidence[g]
-        fit = figures.fit
-        self.tells = self.failed >= self.shown.least and bool(np.isfinite(fit.shape[g]))
-        age = self.shown.age
+        self.evidence = figures.events.get(self.label, ())
+        self.tells = figures.tells(g)
+        age, fit = figures.shown.age, figures.fit
         self.median = age(figures.medians[g])
         self.b10, self.b50 = (age(fit.quantiles[p][g]) for p in (0.1, 0.5))
         self.b10_ci, self.b50_ci = (
@@ -193,91 +263,66 @@ class Group:
         )
         self.shares = figures.reasons.at(g, float(figures.medians[g])) if self.tells else None
 
-    def words(self) -> str:
+    def words(self) -> Joined:
         """Say what the figures mean, or that there are too few."""
-        failed, use = self.failed, self.figures.use[self.g]
+        figures, g = self.figures, self.g
+        oldest = float(figures.oldest[g])
         said: list[str] = []
         if not self.tells:
-            said.append(
-                Sentence("part-lifespans.too-few", "too few to tell ({n} failed)", n=failed)
-            )
-            if failed >= self.shown.least:
-                said.append(self.figures.fit.status_word(self.g))
-            elif failed == 0:
-                said.append(
-                    Sentence(
-                        "part-lifespans.none-failed",
-                        "none failed in {use} of use",
-                        use=self.shown.text(float(use)),
-                    )
-                )
-        oldest = float(self.figures.oldest[self.g])
-        if self.tells and self.figures.fit.quantiles[0.5][self.g] > oldest:
-            said.append(
-                Sentence(
-                    "part-lifespans.beyond",
-                    "B50 lies beyond the oldest part seen, {oldest}",
-                    oldest=self.shown.text(oldest),
-                )
-            )
-        said += self._trade()
+            said.append(say("too-few", n=self.failed))
+            if self.failed >= figures.settings.least_failures:
+                said.append(figures.fit.status_word(g))
+            elif self.failed == 0:
+                said.append(say("none-failed", use=figures.text(float(figures.use[g]))))
+        elif figures.fit.quantiles[0.5][g] > oldest:
+            said.append(say("beyond", oldest=figures.text(oldest)))
+        said.append(self._trade())
         if self.shares is not None:
-            said.append(_in_words(self.shares, self.shown))
+            said.append(say("shares", age=figures.text(figures.medians[g]), **self.shares))
         return Joined(said, "; ")
 
-    def _trade(self) -> list[str]:
+    def _trade(self) -> str:
         span = trade_range(catalogue().find(self.label[0]))
-        if span is None or self.shown.clock != "distance":
-            return []
-        low, high = (float(shown_distance(x, self.shown.unit)) for x in span)
-        trade = Sentence(
-            "part-lifespans.trade-range",
-            "trade range {low:,.0f} to {high:,.0f} (common practice, no source)",
-            low=low,
-            high=high,
-        )
+        if span is None or self.figures.shown.clock != "distance":
+            return ""
+        low, high = (float(shown_distance(x, self.figures.shown.unit)) for x in span)
+        trade = say("trade-range", low=low, high=high)
         if not self.tells or self.b50 is None:
-            return [trade]
+            return trade
         # A limit on the same side is what makes a difference more than chance.
         least, most = (np.nan if x is None else x for x in self.b50_ci)
         if self.b50 < low:
-            side = "below" if most < low else "perhaps below"
-        elif self.b50 > high:
-            side = "above" if least > high else "perhaps above"
-        else:
-            side = "within"
-        code = f"part-lifespans.{side.replace(' ', '-')}"
-        return [Sentence(code, f"{side} the {{trade}}", trade=trade)]
+            return say("below" if most < low else "perhaps-below", trade=trade)
+        if self.b50 > high:
+            return say("above" if least > high else "perhaps-above", trade=trade)
+        return say("within", trade=trade)
 
     def row(self) -> tuple[Cell, ...]:
         """Return the cells in the order of the table."""
         told: tuple[Cell, ...] = (None,) * _TOLD
         if self.tells:
             shape = round(float(self.figures.fit.shape[self.g]), 2)
-            shares = (None, None) if self.shares is None else (self.shares.failed, self.shares.worn)
-            told = (self.median, self.b10, *self.b10_ci, self.b50, *self.b50_ci, shape, *shares)
+            shares = None if self.shares is None else (self.shares["failed"], self.shares["worn"])
+            told = (self.median, self.b10, *self.b10_ci, self.b50, *self.b50_ci, shape)
+            told += shares or (None, None)
         return (*self.label, self.n, self.failed, self.running, self.left_out, *told, self.words())
 
     def estimates(self) -> tuple[Estimate, ...]:
-        """Return B10 and B50 with all that they rest on."""
-        limits = "conditional" if self.figures.conditional[self.g] else "likelihood-ratio"
-        if self.figures.fit.interval == "wald":
-            limits = "Wald"
+        """Return B50 and B10 with all that they rest on."""
+        limits = "conditional" if self.figures.conditional[self.g] else self.figures.fit.interval
         return tuple(
             Estimate(
-                name=Sentence(
-                    "part-lifespans.quantile", "{quantile} of {name}", quantile=name, name=self.name
-                ),
+                name=say("quantile", quantile=name, name=self.name),
                 value=value,
-                unit=self.shown.word,
+                unit=self.figures.shown.word,
                 low=ends[0],
                 high=ends[1],
-                level=self.shown.level,
-                method=f"Weibull, maximum likelihood, {limits} limits",
+                level=self.figures.settings.level,
+                method=say(f"method-{limits}"),
                 failures=self.failed,
                 running=self.running,
                 left_out=self.left_out,
-                why_left_out=Joined(left_out_why(self.why_out.items()), "; "),
+                why_left_out=left_out_why(self.why_out.items()),
                 words=self.words(),
                 evidence=self.evidence,
             )
@@ -286,23 +331,3 @@ class Group:
                 ("B10", self.b10, self.b10_ci),
             )
         )
-
-
-def _in_words(shares: Shares, shown: Shown) -> str:
-    return Sentence(
-        "part-lifespans.shares",
-        "by {age} about {failed:.0%} have failed ({failed_low:.0%} to {failed_high:.0%}) and "
-        "{worn:.0%} are worn out ({worn_low:.0%} to {worn_high:.0%})",
-        age=shown.text(shares.age),
-        failed=shares.failed,
-        failed_low=shares.failed_ci[0],
-        failed_high=shares.failed_ci[1],
-        worn=shares.worn,
-        worn_low=shares.worn_ci[0],
-        worn_high=shares.worn_ci[1],
-    )
-
-
-def left_out_why(whys: Iterable[tuple[str, int]]) -> list[Sentence]:
-    """Say how many stays of a part are left out, by why."""
-    return [Sentence("left-out-why", "{n} {why}", n=n, why=why) for why, n in whys]

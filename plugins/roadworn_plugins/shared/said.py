@@ -53,8 +53,3 @@ def group_name(label: Sequence[str]) -> Joined:
 def left_out_why(whys: Iterable[tuple[str, int]]) -> Joined:
     """Return how many are left out, by why."""
     return Joined((Sentence("left-out", "{n} {why}", n=n, why=why) for why, n in whys), "; ")
-
-
-def if_any(n: int, code: str, template: str, **arguments: object) -> str:
-    """Return a sentence about ``{n}`` things, an empty text where there are none."""
-    return Sentence(code, template, n=n, **arguments) if n > 0 else ""
