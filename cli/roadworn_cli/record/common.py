@@ -14,7 +14,6 @@ from roadworn.checks.recent import LastReading, amendment_of, last_events, last_
 from roadworn.model.amounts import read_money, read_odometer
 from roadworn.model.errors import LedgerRefused, ProblemsFound, UsageError
 from roadworn.say.telling import brief, describe, item_words
-from roadworn.trade.cautions import cautions_for
 from roadworn_cli.context import check_day, default_currency, default_unit, state_of, today
 from roadworn_cli.output import escape, note, say
 from roadworn_cli.record.remarks import (
@@ -263,7 +262,9 @@ def cautions(stored: "StoredEvent") -> Iterable[str]:
     failed = [finding for finding in stored.data().get("findings", ()) if finding.get("safety")]
     for finding in failed:
         yield f"SAFETY: {item_words(finding)} failed. Do not drive it until it is repaired."
-    for text in cautions_for(finding["component"] for finding in failed):
-        yield f"caution: {text}"
     if failed:
+        from roadworn.trade.cautions import cautions_for
+
+        for text in cautions_for(finding["component"] for finding in failed):
+            yield f"caution: {text}"
         yield ("Local law, the maker's service information and a qualified technician come first.")

@@ -13,8 +13,7 @@ from roadworn.model.amounts import choose
 from roadworn.model.errors import LedgerRefused, UsageError
 from roadworn.reading.phrases import JudgedFinding, check_agreement, join_sizes, read_judged_finding
 from roadworn.trade.judging import KnownSizes
-from roadworn.trade.limits import SHEETS, Sheet, load_sheet
-from roadworn.trade.weight import Weighed, Weight, weigh
+from roadworn.trade.limits import SHEETS, Sheet, Weight, load_sheet
 from roadworn_cli.context import check_day, state_of, today
 from roadworn_cli.output import note as say_note
 from roadworn_cli.output import say
@@ -32,6 +31,8 @@ from roadworn_cli.record.common import (
 from roadworn_cli.record.remarks import profile_of
 
 _BY_WEIGHT: Mapping[Weight, str] = {"heavy": "heavy_vehicle", "light": "light_vehicle"}
+#: What of a profile says how heavy a vehicle is.
+_WEIGHS = ("weight_class", "vehicle_class", "duty")
 
 
 class Chosen(NamedTuple):
@@ -68,17 +69,19 @@ def choose_sheet(ledger: Path, vehicle_id: str, named: str) -> Chosen:
     """
     if named or os.environ.get(SHEETS.variable):
         return Chosen(load_sheet(named), by_name=True)
-    weighed = weigh(profile_of(ledger, vehicle_id))
-    sheet = load_sheet(_BY_WEIGHT[weighed.taken])
-    return Chosen(sheet, by_name=False, doubt=weighed.doubt, why=_why(weighed))
+    profile = profile_of(ledger, vehicle_id)
+    why = "as no weight class is on record"
+    if not any(profile.get(field) for field in _WEIGHS):
+        return Chosen(load_sheet(_BY_WEIGHT["light"]), by_name=False, why=why)
+    from roadworn.trade.weight import weigh
 
-
-def _why(weighed: Weighed) -> str:
+    weighed = weigh(profile)
     if weighed.by:
-        return f"by its {weighed.by}"
-    if weighed.doubt:
-        return "as its weight class is not understood"
-    return "as no weight class is on record"
+        why = f"by its {weighed.by}"
+    elif weighed.doubt:
+        why = "as its weight class is not understood"
+    sheet = load_sheet(_BY_WEIGHT[weighed.taken])
+    return Chosen(sheet, by_name=False, doubt=weighed.doubt, why=why)
 
 
 def sizes_on_record(ledger: Path, vehicle_id: str) -> KnownSizes:

@@ -255,9 +255,10 @@ class ProfileLook:
                 column = f"payload.{doubt.column}"
                 yield index, Problem(doubt.code, doubt.message, doubt.hint, column=column)
         if said.get("weight_class"):
-            told, _, hint = weigh(profile).doubt.rstrip(".").rpartition(": ")
-            if told:
-                yield index, Problem("weight", f"{told}.", hint, column="payload.weight_class")
+            told = weigh(profile)
+            if told.what:
+                column = "payload.weight_class"
+                yield index, Problem("weight", f"{told.what}.", told.remedy, column=column)
         if said.get("vin") or said.get("model_year"):
             for doubt in identity_doubts(profile.get("vin"), profile.get("model_year")):
                 field = doubt.column if said.get(doubt.column) else "vin"

@@ -16,9 +16,10 @@ from roadworn.model.catalogue import catalogue
 from roadworn.model.places import PositionError, axle_of, normalise_position
 from roadworn.model.units import dimension_of
 from roadworn.trade.data_file import DataFile, Key, Library
-from roadworn.trade.weight import Weight
 
 Direction = Literal["min", "max"]
+#: Which of the two limits hold: up to 10,000 lb gross weight, or above it.
+Weight = Literal["light", "heavy"]
 _FRONT = frozenset({"front", "1"})
 #: What stands as the citation where a shop's own sheet gives none.
 SOURCE = "common practice, no source"

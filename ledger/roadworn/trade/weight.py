@@ -7,9 +7,10 @@ in every usual form, and what cannot be read is said rather than taken as light 
 import re
 from collections.abc import Iterator, Mapping
 from functools import lru_cache
-from typing import Any, Literal, NamedTuple
+from typing import Any, NamedTuple
 
-Weight = Literal["light", "heavy"]
+from roadworn.model.messages import Sentence
+from roadworn.trade.limits import Weight
 
 #: Line between light and heavy, gross weight (49 CFR 570.1 and 570.51), in lb and in kg.
 _LINE = {"lb": 10_000.0, "kg": 4_536.0}
@@ -38,7 +39,6 @@ _HEAVY_WORDS = re.compile(
     r"|\bheavy[- ](?:duty[- ])?(?:trucks?|vehicles?|bus(?:es)?|coach(?:es)?|tractors?|trailers?"
     r"|lorry|lorries|haul(?:age)?|goods)\b"
 )
-REMEDY = "write 36,000 lb, light or heavy"
 
 
 class Weighed(NamedTuple):
@@ -47,13 +47,22 @@ class Weighed(NamedTuple):
     Attributes:
         weight: light, heavy, or None where nothing says.
         by: what says so: ``weight class``, ``class``, ``duty``, or an empty text.
-        doubt: one sentence where a word is not understood or another one contradicts it, else
+        what: what is doubtful, where a word is not understood or another one contradicts it, else
             empty.
+        remedy: what to do about it, or an empty text.
     """
 
     weight: Weight | None
     by: str
-    doubt: str
+    what: str = ""
+    remedy: str = ""
+
+    @property
+    def doubt(self) -> str:
+        """What is doubtful and what to do about it in one sentence, or an empty text."""
+        if not self.what:
+            return ""
+        return Sentence("weight.doubt", "{what}: {remedy}.", what=self.what, remedy=self.remedy)
 
     @property
     def taken(self) -> Weight:
@@ -83,26 +92,39 @@ def weigh(profile: Mapping[str, Any]) -> Weighed:
     text = str(profile.get("weight_class") or "").strip()
     stated = weight_of(text)
     hint, by, words = _hinted(profile)
+    said = {"stated": text, "by": by, "words": words}
+    remedy = Sentence("weight.write", "write 36,000 lb, light or heavy")
+    if stated == "light" and hint == "heavy":
+        what = Sentence(
+            "weight.contradicted",
+            "The weight class {stated!r} is light, but the {by} {words!r} says heavy",
+            **said,
+        )
+        remedy = Sentence("weight.correct", "correct the one that is wrong")
+        return Weighed(stated, "weight class", what, remedy)
     if stated is not None:
-        doubt = ""
-        if stated == "light" and hint == "heavy":
-            doubt = (
-                f"The weight class {text!r} is light, but the {by} {words!r} says heavy: correct "
-                "the one that is wrong."
-            )
-        return Weighed(stated, "weight class", doubt)
-    if text:
-        as_what = f"taken as heavy by the {by} {words!r}" if hint == "heavy" else "taken as light"
-        return Weighed(
-            hint, by, f"The weight class {text!r} is not understood and {as_what}: {REMEDY}."
+        return Weighed(stated, "weight class")
+    not_known = ""
+    if text and hint == "heavy":
+        not_known = Sentence(
+            "weight.not-understood-heavy",
+            "The weight class {stated!r} is not understood and taken as heavy by the {by} "
+            "{words!r}",
+            **said,
         )
-    if hint == "heavy":
-        return Weighed(
-            hint,
-            by,
-            f"No weight class is on record; taken as heavy by the {by} {words!r}: {REMEDY}.",
+    elif text:
+        not_known = Sentence(
+            "weight.not-understood",
+            "The weight class {stated!r} is not understood and taken as light",
+            **said,
         )
-    return Weighed(hint, by, "")
+    elif hint == "heavy":
+        not_known = Sentence(
+            "weight.none",
+            "No weight class is on record; taken as heavy by the {by} {words!r}",
+            **said,
+        )
+    return Weighed(hint, by, not_known, remedy if not_known else "")
 
 
 def _hinted(profile: Mapping[str, Any]) -> tuple[Weight | None, str, str]:

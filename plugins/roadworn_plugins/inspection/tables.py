@@ -6,7 +6,7 @@ from datetime import date
 
 from roadworn.analysis.result import Cell, Column, Holds, Mark, Marks, Table, Tells
 from roadworn.model.messages import Joined, Sentence
-from roadworn.trade.weight import Weight
+from roadworn.trade.limits import Weight
 from roadworn_plugins.inspection.judging import Judged, Outcome
 from roadworn_plugins.shared.grouped import KM_PER_MILE, Unit
 from roadworn_plugins.shared.prices import Price

@@ -20,8 +20,8 @@ from roadworn.checks.measured import RISE_MM
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import place_of
 from roadworn.model.units import canonical_unit, exact
-from roadworn.trade.limits import Item
-from roadworn.trade.weight import Weight, weigh
+from roadworn.trade.limits import Item, Weight
+from roadworn.trade.weight import weigh
 from roadworn_plugins.shared.looks import Looks, load_looks
 from roadworn_plugins.shared.rules import RuleSet, asked_components, load_rules
 from roadworn_plugins.wear.line import WearLine, line_through
