@@ -20,8 +20,7 @@ from roadworn.model.events import NewEvent
 from roadworn.model.kinds import KindRegistry
 from roadworn.reading.phrases import read_finding
 from roadworn.reading.scans import read_scan
-from roadworn_demo.drafts import event_id
-from roadworn_demo.generator import generate
+from roadworn_demo.generator import event_id, generate
 from roadworn_demo.truth import DEMO_TODAY, FEATURED
 
 #: Present in a folder that may be built anew; without it a ledger is never touched.

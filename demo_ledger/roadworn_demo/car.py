@@ -6,15 +6,43 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any
 
-from roadworn_demo.chance import Dice, Odometer, Road
-from roadworn_demo.drafts import Draft
-from roadworn_demo.fleet import Plan
-from roadworn_demo.lives import PART_LIVES, PartLife
-from roadworn_demo.truth import SEED
+from roadworn_demo.fleet import Dice, Odometer, Plan, Road, Unit
+from roadworn_demo.truth import PART_LIVES, SEED, PartLife
 
 #: A place where a part sits: the truth about it, and its position ("" when it has none).
 Slot = tuple[PartLife, str]
 Action = Callable[[date], None]
+
+
+@dataclass(slots=True, eq=False)
+class Draft:
+    """One event to be, before it has an id.
+
+    A draft may name another draft (an authorisation its estimate, a retraction the event it
+    takes back); ids exist only once all drafts are in the order in which they were recorded.
+
+    Attributes:
+        payload: as for `NewEvent`, except that a value may be another draft.
+        late: days between the event and its being written down.
+        turn: position among the drafts of its vehicle, so that equal times keep their order.
+    """
+
+    vehicle_id: str
+    kind: str
+    day: date
+    payload: dict[str, Any]
+    odometer: float | None
+    unit: Unit | None
+    by: str
+    source: str
+    late: int = 0
+    turn: int = 0
+    event_id: str = field(default="", init=False)
+
+    @property
+    def recorded_on(self) -> date:
+        """The day it was written down."""
+        return self.day + timedelta(days=self.late)
 
 
 @dataclass(slots=True, eq=False)
@@ -87,6 +115,10 @@ class Car:
             day += timedelta(days=1)
         if day <= self.road.last:
             self.diary[day].append(action)
+
+    def work_order(self, day: date) -> str:
+        """Return the number under which a day's work on the vehicle is written down."""
+        return f"{self.plan.vehicle_id}/{day:%y%m%d}"
 
     def holds(self, slot: Slot, fitted: Fitted) -> bool:
         """Return True while that very part is still on the vehicle."""

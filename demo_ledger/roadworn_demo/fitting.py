@@ -6,42 +6,16 @@ from functools import partial
 from typing import Literal
 
 from roadworn_demo.car import Car, Fitted, Slot
-from roadworn_demo.chance import Dice
-from roadworn_demo.lives import CLASSES, PRICE_FACTORS, PartLife, true_scale
-from roadworn_demo.truth import FEATURED, TRUTH
+from roadworn_demo.fleet import Dice
+from roadworn_demo.truth import (
+    CLASSES,
+    FEATURED,
+    TRUTH,
+    PartLife,
+    true_scale,
+)
 
-#: (component, position) -> true distances in miles at which its parts come to their end.
-#: A place that is not named keeps the part it came with; the last figure may lie ahead.
-ENDS: dict[tuple[str, str], tuple[int, ...]] = {
-    ("ignition.coil", "3"): (61_300, 72_400, 82_100, 91_200, 101_800, 112_600, 122_500),
-    ("ignition.coil", "1"): (83_400, 190_000),
-    ("engine.cover_gasket", "1"): (110_900,),
-    ("brake.pad", "front"): (97_100, 121_300),
-    ("brake.pad", "rear"): (70_500, 131_000),
-    ("brake.rotor", "front"): (63_700, 128_500),
-    ("brake.rotor", "rear"): (152_000,),
-    ("wheel.tire", "LF"): (58_200, 94_000, 133_000),
-    ("wheel.tire", "RF"): (58_900, 94_600, 134_500),
-    ("wheel.tire", "LR"): (66_400, 106_300, 148_000),
-    ("wheel.tire", "RR"): (66_400, 107_100, 149_000),
-    ("steering.tie_rod_outer", "L"): (118_600,),
-    ("suspension.stabilizer_link", "LF"): (71_200, 126_000),
-    ("suspension.stabilizer_link", "RF"): (69_800, 124_000),
-    ("suspension.shock", "LR"): (78_500, 160_000),
-    ("suspension.shock", "RR"): (79_900, 158_000),
-    ("wheel.bearing", "RF"): (49_700, 131_000),
-    ("electrical.alternator", ""): (52_600, 126_500),
-    ("cooling.water_pump", ""): (55_100, 127_000),
-    ("cooling.thermostat", ""): (86_300, 175_000),
-    ("drivetrain.clutch", ""): (74_200, 165_000),
-    ("drivetrain.cv_axle", "LF"): (92_800, 170_000),
-    ("emission.oxygen_sensor", "B1S1"): (67_900, 150_000),
-    ("emission.exhaust_pipe", ""): (57_700, 125_500),
-    ("engine.drive_belt", ""): (64_800, 128_000),
-    ("lighting.headlamp", "L"): (73_300, 101_800, 150_000),
-}
-
-#: The battery's clock is days; it was exchanged once and is tired again.
+#: The featured car's battery, whose clock is days; it was exchanged once and is tired again.
 BATTERY_ENDS = (date(2022, 1, 24), date(2027, 1, 11))
 _FAR = 10.0**7
 _DECLINED = frozenset({"engine.cover_gasket"})
@@ -50,12 +24,11 @@ _DECLINED = frozenset({"engine.cover_gasket"})
 def force(car: Car, part: PartLife, position: str, fitted: Fitted, day: date) -> None:
     """Give a part the end that the story asks for instead of the one that was drawn."""
     if part.clock == "days":
-        later = [end for end in BATTERY_ENDS if end > day]
-        fitted.ends_on = later[0] if later else day + timedelta(days=3_650)
+        later = (end for end in BATTERY_ENDS if end > day)
+        fitted.ends_on = next(later, day + timedelta(days=3_650))
         return
     miles = car.road.at(day)
-    later_miles = [float(end) for end in ENDS.get((part.component, position), ()) if end > miles]
-    fitted.ends_miles = later_miles[0] if later_miles else _FAR
+    fitted.ends_miles = next((end for end in part.ends.get(position, ()) if end > miles), _FAR)
 
 
 def answer(component: str) -> str:
@@ -89,7 +62,7 @@ SUPPLIERS = (NORTHQUAY, LOWMOOR, TIDEWRACK, OLD_MILL)
 #: Parts that come rebuilt about one time in three.
 _REBUILT = {"electrical.alternator", "electrical.starter", "brake.caliper", "hvac.compressor"}
 #: Parts nobody takes second-hand.
-_NEVER_USED = {"wheel.tire", "wheel.bearing", "electrical.battery", "cooling.water_pump"}
+_FAR_USED = {"wheel.tire", "wheel.bearing", "electrical.battery", "cooling.water_pump"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +103,7 @@ def buy(part: PartLife, vehicle_class: str, day: date, dice: Dice) -> Bought:
         supplier = LOWMOOR
     else:
         supplier = dice.pick_weighted([(s, s.share) for s in SUPPLIERS])
-    worn_kind = part.shown == "wear" or part.component in _NEVER_USED
+    worn_kind = part.shown == "wear" or part.component in _FAR_USED
     if supplier is OLD_MILL and worn_kind:
         supplier = NORTHQUAY
     from_batch = in_batch_time and supplier.name == batch.supplier
@@ -141,7 +114,7 @@ def buy(part: PartLife, vehicle_class: str, day: date, dice: Dice) -> Bought:
         kind = "used"
     elif part.component in _REBUILT and dice.chance(0.33):
         kind, factor = "remanufactured", factor * 0.7
-    price = part.price * PRICE_FACTORS[vehicle_class] * factor * rise(day)
+    price = part.price * TRUTH.price_factors[vehicle_class] * factor * rise(day)
     return Bought(supplier, number, kind, round(price * dice.between(0.95, 1.05), 2), from_batch)
 
 
@@ -150,9 +123,6 @@ def part_number(supplier: Supplier, part: PartLife, vehicle_class: str) -> str:
     system, _, name = part.component.partition(".")
     group = (CLASSES.index(vehicle_class) + 1) * 10
     return f"{supplier.initials}-{(system[:1] + name[:3]).upper()}-{group}"
-
-
-_NEVER = 10.0**7
 
 
 def fit_first(car: Car, slot: Slot) -> None:
@@ -224,7 +194,7 @@ def _place(car: Car, slot: Slot, fitted: Fitted, day: date) -> None:
         TRUTH.eater.cause,
         TRUTH.eater.cause_position,
     ):
-        fitted.ends_miles = _NEVER
+        fitted.ends_miles = _FAR
     car.slots[slot] = fitted
     end = fitted.ends_on if fitted.ends_miles is None else car.road.day_at(fitted.ends_miles)
     if end is None or end > car.road.last:
@@ -243,7 +213,7 @@ def begin_eating(car: Car, day: date) -> None:
     for slot, fitted in car.slots.items():
         if slot[0].component == eater.component and not fitted.broken:
             life = car.dice.weibull(eater.shape, eater.scale_miles)
-            fitted.ends_miles = min(fitted.ends_miles or _NEVER, car.road.at(day) + life)
+            fitted.ends_miles = min(fitted.ends_miles or _FAR, car.road.at(day) + life)
             end = car.road.day_at(fitted.ends_miles)
             if end is not None and end > day:
                 car.book(end, partial(car.reactions.life_ends, car, slot, fitted))

@@ -1,20 +1,20 @@
 """Eight years of the island's garage, played through vehicle by vehicle."""
 
-from collections.abc import Iterator
-from datetime import date, timedelta
+import hashlib
+from collections.abc import Iterable, Iterator
+from datetime import UTC, date, datetime, time, timedelta
 from functools import lru_cache, partial
+from itertools import groupby
 from typing import Any
 
-from roadworn.model.events import NewEvent
-from roadworn_demo.car import Car
-from roadworn_demo.drafts import Draft, as_events
+from roadworn.model.events import NewEvent, format_uuid7
+from roadworn_demo.car import Car, Draft
 from roadworn_demo.fitting import begin_eating, fit_first, money
 from roadworn_demo.fleet import Plan, fleet, invented_vin
-from roadworn_demo.looks import look_over
-from roadworn_demo.mishaps import book_mishaps
-from roadworn_demo.planted import add_slips, exchange_odometer
-from roadworn_demo.service import (
+from roadworn_demo.mishaps import add_slips, book_mishaps, exchange_odometer
+from roadworn_demo.rounds import (
     ServiceBook,
+    look_over,
     monthly_reading,
     official_inspection,
     valuation,
@@ -131,4 +131,47 @@ def _retire(car: Car) -> None:
         car.road.last,
         {"reason": plan.leaves, "price": money(price)},
         by="front desk",
+    )
+
+
+def as_events(drafts: Iterable[Draft]) -> Iterator[NewEvent]:
+    """Yield the drafts as events in the order in which they were recorded, with ids."""
+    ordered = sorted(drafts, key=lambda d: (d.recorded_on, d.vehicle_id, d.turn))
+    moments: list[datetime] = []
+    for day, of_day in groupby(ordered, lambda d: d.recorded_on):
+        # The day's paper is typed in one after the other, from half past seven in the morning.
+        first = datetime.combine(day, time(7, 30), UTC)
+        moments += [first + number * timedelta(seconds=90) for number, _ in enumerate(of_day)]
+    for number, (draft, moment) in enumerate(zip(ordered, moments, strict=True)):
+        draft.event_id = event_id(moment, f"{draft.vehicle_id}/{draft.kind}/{number}")
+    for draft, moment in zip(ordered, moments, strict=True):
+        yield _event(draft, moment)
+
+
+def event_id(moment: datetime, name: str) -> str:
+    """Return an identifier of the shape of a UUID version 7 (RFC 9562, section 5.7).
+
+    The 62 bits that are random in a living ledger are taken from a digest of `name`, so that
+    the demo is the same everywhere.
+    """
+    noise = int.from_bytes(hashlib.sha256(name.encode()).digest()[:8], "big") >> 2
+    return format_uuid7(int(moment.timestamp()) * 1000, 0, noise)
+
+
+def _event(draft: Draft, moment: datetime) -> NewEvent:
+    payload = {
+        key: value.event_id if isinstance(value, Draft) else value
+        for key, value in draft.payload.items()
+    }
+    return NewEvent(
+        vehicle_id=draft.vehicle_id,
+        kind=draft.kind,
+        occurred_at=draft.day.isoformat(),
+        payload=payload,
+        odometer=draft.odometer,
+        odometer_unit=draft.unit,
+        recorded_by=draft.by,
+        source=draft.source,
+        event_id=draft.event_id,
+        recorded_at=moment.strftime("%Y-%m-%dT%H:%M:%SZ"),
     )

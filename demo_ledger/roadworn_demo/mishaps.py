@@ -1,7 +1,9 @@
-"""What ends a part's stay without its having failed: kerbs, recalls, other workshops.
+"""Mishaps of vehicles and slips of the pen.
 
-None of it depends on how much life the part had left, so it hides nothing from an analysis
-that counts such a stay as cut short.
+What ends a part's stay without its having failed - kerbs, recalls, other workshops - does not
+depend on how much life the part had left, so it hides nothing from an analysis that counts such
+a stay as cut short. The slips are put into single vehicles after their years are played
+through: what a real ledger has to live with.
 """
 
 from collections.abc import Callable
@@ -9,7 +11,7 @@ from datetime import date, timedelta
 from functools import partial
 from typing import Any
 
-from roadworn_demo.car import Car
+from roadworn_demo.car import Car, Draft
 from roadworn_demo.fitting import labour_rate, money, rise
 from roadworn_demo.truth import FEATURED, LAST_DAY, TRUTH
 from roadworn_demo.work import replace
@@ -116,3 +118,86 @@ def _recall(car: Car, day: date) -> None:
     for slot in list(car.slots):
         if slot[0].component == TRUTH.recall.component and day <= LAST_DAY:
             replace(car, slot, day, "recall", note="maker's campaign, no charge")
+
+
+def exchange_odometer(car: Car, day: date) -> None:
+    """The instrument is exchanged for one that has hardly run."""
+    old = car.odometer.shows(car.road.at(day))
+    car.odometer.exchange(car.road.at(day), 12)
+    car.note(
+        "odometer_exchange",
+        day,
+        {
+            "old_reading": old,
+            "new_reading": 12.0,
+            "unit": car.plan.unit,
+            "note": "display dead, instrument from stores fitted",
+        },
+        reading=False,
+    )
+
+
+def add_slips(drafts: dict[str, list[Draft]]) -> None:
+    """Work the planted slips into the drafts of their vehicles.
+
+    Args:
+        drafts: vehicle id -> its drafts, changed in place.
+    """
+    odometers = TRUTH.odometers
+    _typed_wrong_and_corrected(drafts[odometers.slip_corrected])
+    _entered_on_wrong_vehicle(drafts[odometers.entered_on_wrong_vehicle], drafts["bus-5"])
+    _lower_left_standing(drafts[odometers.lower_left_standing])
+
+
+def _typed_wrong_and_corrected(drafts: list[Draft]) -> None:
+    """Two figures change places; four days later the right reading replaces the wrong one."""
+    wrong = _first(drafts, "odometer_reading", date(2023, 3, 1))
+    right = wrong.odometer or 0.0
+    figures = f"{right:.0f}"
+    wrong.odometer = float(figures[0] + figures[2] + figures[1] + figures[3:])
+    if wrong.odometer <= right:
+        wrong.odometer = float("9" + figures[1:])
+    payload = {**wrong.payload, "replaces": wrong, "note": "two figures had changed places"}
+    _insert(drafts, wrong, wrong.kind, wrong.day, payload, odometer=right, late=wrong.late + 4)
+
+
+def _entered_on_wrong_vehicle(drafts: list[Draft], others: list[Draft]) -> None:
+    """A replacement of one bus is entered on another one and taken back the next day."""
+    meant = _first(others, "replacement", date(2022, 9, 1))
+    near = _first(drafts, "odometer_reading", meant.day - timedelta(days=20))
+    slip = _insert(drafts, near, meant.kind, meant.day, dict(meant.payload), by=meant.by)
+    taken_back = {"event": slip, "reason": "was done on bus-5, entered on the wrong vehicle"}
+    _insert(drafts, slip, "retraction", meant.day + timedelta(days=1), taken_back)
+
+
+def _lower_left_standing(drafts: list[Draft]) -> None:
+    """A reading some 1,600 below the one before it; nobody ever asked why."""
+    before = _first(drafts, "maintenance", date(2022, 4, 1))
+    told = {"how": "typed", "status": "unknown", "note": "given by the owner on the telephone"}
+    lower = (before.odometer or 0.0) - 1_612.0
+    day = before.day + timedelta(days=9)
+    _insert(drafts, before, "odometer_reading", day, told, odometer=lower)
+
+
+def _first(drafts: list[Draft], kind: str, since: date) -> Draft:
+    return next(d for d in drafts if d.kind == kind and d.day >= since)
+
+
+def _insert(
+    drafts: list[Draft],
+    after: Draft,
+    kind: str,
+    day: date,
+    payload: dict[str, Any],
+    *,
+    odometer: float | None = None,
+    by: str = "front desk",
+    late: int = 0,
+) -> Draft:
+    """Write one more event of a vehicle down, behind another one."""
+    unit = None if odometer is None else after.unit
+    new = Draft(after.vehicle_id, kind, day, payload, odometer, unit, by, "typed", late)
+    drafts.insert(drafts.index(after) + 1, new)
+    for turn, draft in enumerate(drafts):
+        draft.turn = turn
+    return new

@@ -1,12 +1,16 @@
-"""What is planted in the demo, by name, so that a test can ask whether it is found.
+"""What is true of the demo's world and planted in it, so that a test can ask whether it is found.
 
-The island of Haldersey, its garage, makers, suppliers and vehicles are invented.
+The island of Haldersey, its garage, makers, suppliers and vehicles are invented, and so is every
+figure. What is planted and how long parts last stands in scenario.toml.
 """
 
+import tomllib
 from dataclasses import dataclass, field
 from datetime import date
+from importlib import resources
+from typing import Literal
 
-from roadworn_demo.lives import PART_LIVES, VAN, PartLife, true_scale
+from pydantic import TypeAdapter
 
 #: The ledger begins and ends here; the demo is always run as of the last day.
 FIRST_DAY = date(2018, 11, 5)
@@ -25,50 +29,113 @@ says the steering feels loose, the engine lamp is on and it shakes when cold. It
 looked over and read out. What is wrong, what keeps failing, what goes next, is it worth it?"""
 
 
+BUS, VAN, CAR, PICKUP, TRUCK = CLASSES = (
+    "community bus",
+    "delivery van",
+    "light car",
+    "pickup truck",
+    "old truck",
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PartLife:
+    """The truth about one component.
+
+    Attributes:
+        component: catalogue id.
+        positions: where a vehicle has one; ``("",)`` for a component without a position. An
+            axle set of two (rotors) lives once under ``front`` or ``rear``.
+        shape: Weibull shape.
+        scale: Weibull scale in miles, or in days when `clock` is ``days``.
+        price: of one part in 2018, USD.
+        hours: labour hours of the job.
+        shown: how the end of a life comes to light: ``drive`` fails on the road, ``wear`` is
+            measured and replaced as worn out, ``look`` waits for the next look-over.
+        codes: trouble codes that go with a failure, one a position or one for all.
+        clock: what the life is counted in.
+        classes: vehicle classes that have the component.
+        planned: replace as preventive at this many miles, or None.
+        planned_chance: how often that plan is kept.
+        said: what is said when it fails on the road.
+        found: a note beside a finding that it has failed.
+        ends: position -> true distances in miles at which the featured car's parts come to
+            their end. A place that is not named keeps the part it came with; the last figure
+            may lie ahead.
+    """
+
+    component: str
+    shape: float
+    scale: float
+    price: float
+    hours: float
+    shown: Literal["drive", "wear", "look"]
+    positions: tuple[str, ...] = ("",)
+    codes: tuple[str, ...] = ()
+    clock: Literal["miles", "days"] = "miles"
+    classes: frozenset[str] = frozenset(CLASSES)
+    planned: float | None = None
+    planned_chance: float = 0.0
+    said: tuple[str, ...] = ()
+    found: str | None = None
+    ends: dict[str, tuple[int, ...]] = field(default_factory=dict)
+
+    @property
+    def system(self) -> str:
+        """The part of the id before the dot."""
+        return self.component.partition(".")[0]
+
+    def code(self, position: str) -> str | None:
+        """Return the code a failure at `position` sets, if any."""
+        if not self.codes:
+            return None
+        return self.codes[self.positions.index(position)] if len(self.codes) > 1 else self.codes[0]
+
+
 @dataclass(frozen=True, slots=True)
 class BadBatch:
     """Parts of one number from one supplier, fitted between two days, that fail early."""
 
-    component: str = "wheel.bearing"
-    supplier: str = "Lowmoor Spares"
-    part_number: str = "LS-WBEA-77"
-    fitted_from: date = date(2022, 11, 1)
-    fitted_to: date = date(2024, 1, 31)
-    life_factor: float = 0.25
+    component: str
+    supplier: str
+    part_number: str
+    fitted_from: date
+    fitted_to: date
+    life_factor: float
 
 
 @dataclass(frozen=True, slots=True)
 class PartEater:
     """One vehicle that eats one part for a cause of its own: another part, never replaced."""
 
-    vehicle: str = "bus-7"
-    component: str = "electrical.alternator"
-    cause: str = "engine.mount"
-    cause_position: str = "front"
-    since: date = date(2022, 5, 16)
-    shape: float = 2.0
-    scale_miles: float = 12_000.0
+    vehicle: str
+    component: str
+    cause: str
+    cause_position: str
+    since: date
+    shape: float
+    scale_miles: float
 
 
 @dataclass(frozen=True, slots=True)
 class WeakOnOneClass:
     """One component that fails early on one class of vehicle."""
 
-    component: str = "cooling.water_pump"
-    vehicle_class: str = VAN
-    life_factor: float = 1 / 3
+    component: str
+    vehicle_class: str
+    life_factor: float
 
 
 @dataclass(frozen=True, slots=True)
 class OdometerTruth:
     """What happened to odometers, by vehicle."""
 
-    exchanged: str = "van-3"
-    exchanged_on: date = date(2021, 6, 14)
-    rolled_over: str = "truck-1"
-    slip_corrected: str = "van-6"
-    entered_on_wrong_vehicle: str = "bus-2"
-    lower_left_standing: str = "car-4"
+    exchanged: str
+    exchanged_on: date
+    rolled_over: str
+    slip_corrected: str
+    entered_on_wrong_vehicle: str
+    lower_left_standing: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,24 +145,19 @@ class CodeTruth:
     `tried_first` maps the code to the part that is tried before the one that had failed.
     """
 
-    tried_first: dict[str, str] = field(
-        default_factory=lambda: {
-            "P0420": "emission.oxygen_sensor",
-            "P0562": "electrical.battery",
-        }
-    )
-    wrong_first_chance: float = 0.35
+    tried_first: dict[str, str]
+    wrong_first_chance: float
 
 
 @dataclass(frozen=True, slots=True)
 class Recall:
     """A campaign of a maker: parts replaced that had not failed."""
 
-    component: str = "fuel.pump"
-    make: str = "Ostrel"
-    vehicle_class: str = VAN
-    model_years: tuple[int, ...] = (2018, 2019, 2020)
-    starts: date = date(2022, 3, 7)
+    component: str
+    make: str
+    vehicle_class: str
+    model_years: tuple[int, ...]
+    starts: date
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,42 +168,39 @@ class Truth:
         lives: Weibull shape and scale of each component, see `scale` for a class.
         tyre_shop: vehicles whose tyres were fitted elsewhere in `tyre_shop_year`; those
             rows are not generated, they stand in the hand-written CSV file.
+        scale_factors: component or system -> class -> factor on the scale; the component's own
+            entry wins.
+        price_factors: class -> factor on prices; parts of larger vehicles cost more.
     """
 
-    lives: tuple[PartLife, ...] = PART_LIVES
-    batch: BadBatch = BadBatch()
-    eater: PartEater = PartEater()
-    weak: WeakOnOneClass = WeakOnOneClass()
-    odometers: OdometerTruth = OdometerTruth()
-    codes: CodeTruth = field(default_factory=CodeTruth)
-    recall: Recall = Recall()
-    tyre_shop: tuple[str, ...] = (
-        "car-1",
-        "car-2",
-        "car-5",
-        "pickup-3",
-        "pickup-4",
-        "pickup-7",
-        "pickup-8",
-        "van-14",
-        "van-15",
-    )
-    tyre_shop_year: int = 2024
+    lives: tuple[PartLife, ...]
+    batch: BadBatch
+    eater: PartEater
+    weak: WeakOnOneClass
+    odometers: OdometerTruth
+    codes: CodeTruth
+    recall: Recall
+    tyre_shop: tuple[str, ...]
+    tyre_shop_year: int
+    scale_factors: dict[str, dict[str, float]]
+    price_factors: dict[str, float]
 
     def life(self, component: str) -> PartLife:
-        """Return the truth about one component.
-
-        Raises:
-            KeyError: the demo has no such component.
-        """
-        for part in self.lives:
-            if part.component == component:
-                return part
-        raise KeyError(component)
+        """Return the truth about one component that the demo has."""
+        return next(part for part in self.lives if part.component == component)
 
     def scale(self, component: str, vehicle_class: str) -> float:
         """Return the Weibull scale on a class, in miles (days for the battery)."""
         return true_scale(self.life(component), vehicle_class)
 
 
-TRUTH = Truth()
+_SCENARIO = resources.files(__package__).joinpath("scenario.toml").read_text(encoding="utf-8")
+TRUTH = TypeAdapter(Truth).validate_python(tomllib.loads(_SCENARIO))
+PART_LIVES = TRUTH.lives
+
+
+def true_scale(part: PartLife, vehicle_class: str) -> float:
+    """Return the Weibull scale of a component on a class, in the part's own clock."""
+    system = TRUTH.scale_factors.get(part.system, {}).get(vehicle_class, 1.0)
+    own = TRUTH.scale_factors.get(part.component, {}).get(vehicle_class, system)
+    return round(part.scale * own, 1)

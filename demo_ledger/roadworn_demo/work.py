@@ -6,10 +6,8 @@ from typing import Any
 
 from roadworn.model.catalogue import catalogue
 from roadworn_demo.car import Car, Fitted, Reactions, Slot
-from roadworn_demo.chance import SAID
 from roadworn_demo.fitting import buy, fit_next, labour_rate, money, rise
-from roadworn_demo.lives import PRICE_FACTORS, TRUCK, PartLife
-from roadworn_demo.truth import TRUTH
+from roadworn_demo.truth import TRUCK, TRUTH, PartLife
 
 # Monitor bytes C and D by the layout of the emission test's status request: what is
 # supported, and what is not complete. Petrol: catalyst, evaporative, oxygen sensor and its
@@ -149,7 +147,7 @@ def break_down(car: Car, slot: Slot, fitted: Fitted, day: date) -> None:
 def _complain(car: Car, slot: Slot, day: date, *, traced: bool) -> None:
     """Write down what was said and, once it is known, what it came from and what was done."""
     part, position = slot
-    payload = {"complaint": car.dice.pick(SAID[part.component])}
+    payload = {"complaint": car.dice.pick(part.said)}
     if traced:
         payload |= {
             "component": part.component,
@@ -229,7 +227,7 @@ def replace(
             "warranty_months": warranty.warranty_months,
             "warranty_distance": float(warranty.warranty_miles),
             "warranty_unit": "mi",
-            "work_order": f"{car.plan.vehicle_id}/{day:%y%m%d}",
+            "work_order": car.work_order(day),
             "note": note,
         },
         by=car.dice.pick(("bench A", "bench B")),
@@ -245,7 +243,7 @@ def replace(
                 "action": "adjusted",
                 "labour_hours": 1.0,
                 "labour_rate": labour_rate(day),
-                "work_order": f"{car.plan.vehicle_id}/{day:%y%m%d}",
+                "work_order": car.work_order(day),
             },
             by="bench A",
         )
@@ -262,7 +260,7 @@ def quote(car: Car, day: date, lines: list[tuple[Slot, str]]) -> None:
         for wheel in written_places(part, position)
     ]
     for number, (part, position, _) in enumerate(wheels, start=1):
-        parts = round(part.price * PRICE_FACTORS[car.plan.vehicle_class] * rise(day), 2)
+        parts = round(part.price * TRUTH.price_factors[car.plan.vehicle_class] * rise(day), 2)
         row = {
             "line": number,
             "component": part.component,

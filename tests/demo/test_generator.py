@@ -23,12 +23,10 @@ from roadworn.model.kinds import KindRegistry
 from roadworn.model.places import normalise_position
 from roadworn.trade.vin import decode_vin
 from roadworn_demo import DEMO_TODAY, FEATURED, TRUTH, generate
-from roadworn_demo.chance import Dice
 from roadworn_demo.fitting import SUPPLIERS
-from roadworn_demo.fleet import fleet
+from roadworn_demo.fleet import Dice, fleet
 from roadworn_demo.generator import history, tyre_shop_rows
-from roadworn_demo.lives import CLASSES
-from roadworn_demo.truth import FIRST_DAY
+from roadworn_demo.truth import CLASSES, FIRST_DAY
 
 KM_PER_MILE = 1.609344  # exact: international mile of 1959
 
@@ -79,7 +77,7 @@ def test_another_platforms_logarithm_gives_the_same_demo(events, monkeypatch):
     # C libraries differ in the last digit of log; every draw is moved by one such digit.
     exact = math.log
     monkeypatch.setattr(
-        "roadworn_demo.chance.math.log", lambda x: math.nextafter(exact(x), -math.inf)
+        "roadworn_demo.fleet.math.log", lambda x: math.nextafter(exact(x), -math.inf)
     )
     history.cache_clear()
     moved = digest(list(generate()))

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from roadworn_demo import DEMO_TODAY, FEATURED, TRUTH, generate
 from roadworn_demo.fleet import fleet
-from roadworn_demo.lives import PART_LIVES, SCALE_FACTORS, PartLife
+from roadworn_demo.truth import PartLife
 
 README = Path(__file__).parents[2] / "demo_ledger" / "README.md"
 SHOWN = {"drive": "fails on the road", "wear": "measured", "look": "found at a look-over"}
@@ -14,7 +14,7 @@ SHOWN = {"drive": "fails on the road", "wear": "measured", "look": "found at a l
 
 def lives_table() -> str:
     lines = ["| component | shape | scale | by class | comes to light |", "|---|---|---|---|---|"]
-    for part in PART_LIVES:
+    for part in TRUTH.lives:
         unit = "days" if part.clock == "days" else "mi"
         lines.append(
             f"| `{part.component}` | {part.shape} | {part.scale:,.0f} {unit} "
@@ -24,8 +24,8 @@ def lives_table() -> str:
 
 
 def factors(part: PartLife) -> str:
-    own = {c: f for (name, c), f in SCALE_FACTORS.items() if name == part.component}
-    system = {c: f for (name, c), f in SCALE_FACTORS.items() if name == part.system}
+    own = TRUTH.scale_factors.get(part.component, {})
+    system = TRUTH.scale_factors.get(part.system, {})
     named = {c: f for c, f in (system | own).items() if c in part.classes}
     return ", ".join(f"{c} {f:.2f}" for c, f in named.items())
 

@@ -264,7 +264,7 @@ def _fit(
 
     def limits(estimate: Floats, variance: Floats, found: Floats | None) -> Floats:
         """Return the limits found, or Wald's; where one was not found the status says so."""
-        wald = estimate[:, None] + z * np.sqrt(variance)[:, None] * np.array([-1.0, 1.0])
+        wald: Floats = estimate[:, None] + z * np.sqrt(variance)[:, None] * np.array([-1.0, 1.0])
         if found is None:
             return wald
         lost: Bools = np.isnan(found)
