@@ -8,14 +8,14 @@ from scipy import stats
 from simulations.made_fleet import Setting, play
 
 from roadworn.testing import event, view_of
-from roadworn_plugins.shared.parts_ahead import AGES, load_parts, unknown_ages
-from roadworn_plugins.shared.usage_clocks import (
+from roadworn_plugins.shared.grouped import load_paces
+from roadworn_plugins.shared.life_model import (
     ClockedLives,
     ComponentLives,
     likelier_clock,
     load_clocked,
-    load_paces,
 )
+from roadworn_plugins.shared.parts_ahead import AGES, load_parts, unknown_ages
 
 
 def simulated_ages(

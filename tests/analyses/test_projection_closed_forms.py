@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from roadworn_plugins.projection.belief import LifeBelief
+from roadworn_plugins.shared.grouped import Paces
 from roadworn_plugins.shared.parts_ahead import AGES, PartsAhead
 from roadworn_plugins.shared.prices import Price, Prices
 from roadworn_plugins.shared.projected import money, project, project_months
-from roadworn_plugins.shared.usage_clocks import Paces
 
 KM_A_MONTH = 1500.0
 

@@ -16,15 +16,15 @@ from pathlib import Path
 
 import numpy as np
 from made_fleet import CLASSES, PARTS, YEAR, Floats, Setting, Truth, on, play
+from roadworn_plugins.backtest.tables import bins_of
 
 from roadworn.columns.view import open_view
 from roadworn.intake.ledger import Ledger
-from roadworn_plugins.backtest.tables import bins_of
 from roadworn_plugins.lifedata.shrinkage import Posterior
 from roadworn_plugins.projection.scores import calibration_slope
+from roadworn_plugins.shared.life_model import Clocked, ComponentLives
 from roadworn_plugins.shared.parts_ahead import PartsAhead, load_parts
 from roadworn_plugins.shared.projected import Projection, money, project
-from roadworn_plugins.shared.usage_clocks import Clocked, ComponentLives
 
 MONTHS = 12.0
 _CERTAIN = 1e7  # failures that a known rate counts for

@@ -17,10 +17,9 @@ from roadworn_plugins.ahead.due_now import DueItem, due_now, not_failed
 from roadworn_plugins.ahead.next_repairs import MeasuredParts
 from roadworn_plugins.ahead.quarters import Failure, failures
 from roadworn_plugins.lifedata.counts import jeffreys_interval
-from roadworn_plugins.shared.grouped import Floats, Ints
+from roadworn_plugins.shared.grouped import DAYS_PER_MONTH, Floats, Ints
 from roadworn_plugins.shared.parts_ahead import PartsAhead, load_parts
 from roadworn_plugins.shared.projected import Projection, money, project, spread
-from roadworn_plugins.shared.usage_clocks import DAYS_PER_MONTH
 
 # A vehicle seen this long before the end of the horizon was watched to the end.
 _GRACE_DAYS = 100

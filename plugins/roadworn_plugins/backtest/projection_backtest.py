@@ -26,11 +26,10 @@ from roadworn_plugins.backtest.day import BacktestDay, Bin, bins_of, look_back
 from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.lifedata.counts import ShareLimits, poisson_ratio
 from roadworn_plugins.projection.scores import ProjectionScore, coverage, score_projection
-from roadworn_plugins.shared.grouped import Floats
+from roadworn_plugins.shared.grouped import DAYS_PER_MONTH, Floats
 from roadworn_plugins.shared.projected import LEVEL
 from roadworn_plugins.shared.said import Says, all_said
 from roadworn_plugins.shared.shown import MostRows, OnlyComponent, OnlyVehicle
-from roadworn_plugins.shared.usage_clocks import DAYS_PER_MONTH
 
 ABOUT = """\
 Question: How often did what the projection said come true?

@@ -2,17 +2,20 @@
 
 from typing import Annotated
 
+import numpy as np
 from pydantic import Field
 
 from roadworn.analysis.result import Analysis, Answers, Holds, Result, Settings, Table
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
+from roadworn_plugins.lifedata.checked import LifeDataError
+from roadworn_plugins.lifedata.common_shape import shape_heterogeneity
 from roadworn_plugins.repeats.along_time import CHARTED, chart_of
 from roadworn_plugins.repeats.levels import BY, levels_of
 from roadworn_plugins.repeats.rows import COLUMNS, Bench, Row
 from roadworn_plugins.repeats.words import say
 from roadworn_plugins.shared import grouped as lives_of
-from roadworn_plugins.shared.life_model import fit, shape_doubts
+from roadworn_plugins.shared.life_model import fit
 from roadworn_plugins.shared.said import all_said
 from roadworn_plugins.shared.shown import MostRows, OnlyComponent
 
@@ -93,7 +96,7 @@ def run(view: LedgerView, settings: RepeatFailuresSettings) -> Result:
                 for row in rows
                 if row.goes_by_time and row.by_time is not None
             ),
-            *shape_doubts(by_class, sorted({row.label[0] for row in shown})),
+            *_shape_doubts(by_class, sorted({row.label[0] for row in shown})),
             say.some(tested, "compared", share=settings.false_discovery),
             say("unrecorded"),
             say.some(len(listed) - len(shown), "not-shown"),
@@ -114,6 +117,27 @@ def _told(row: Row) -> dict[str, object]:
     """Return what is said of a row: its part, where it is, how many failed, how many expected."""
     figures = {key: row.cells[key] for key in ("where", "failed", "expected")}
     return {"part": part_name(row.label[0]), **figures}
+
+
+def _shape_doubts(
+    lives: lives_of.GroupedLives, components: list[str], alpha: float = 0.05
+) -> list[str]:
+    """Say of which components the classes speak against one common shape."""
+    said = []
+    labels = np.array([label[0] for label in lives.labels], dtype=object)
+    for component in components:
+        rows = np.equal(labels, component)[lives.group]
+        try:
+            found = shape_heterogeneity(
+                lives.group[rows], lives.entry[rows], lives.exit_age[rows], lives.failed[rows]
+            )
+        except LifeDataError:
+            continue  # no lives of it: nothing speaks against anything
+        part = part_name(component)
+        said.append(
+            say.when(found.p < alpha, "shape-doubt", part=part, classes=found.groups, p=found.p)
+        )
+    return said
 
 
 REPEAT_FAILURES = Analysis(

@@ -15,6 +15,8 @@ from roadworn_plugins.warranty_recovery import within_warranty
 say = Says(
     "repeat-failures",
     {
+        "shape-doubt": "{part}: the lives on {classes} classes speak against one common shape "
+        "(chance {p:.2g}), so what is expected at an age is less sure than the limits say.",
         "none": "No part life with a failure is on record yet, so nothing can keep failing.",
         "record": "Record replacements with their reason and odometer reading.",
         "alone": "Nothing can be compared yet: no part has others of its kind on other vehicles.",

@@ -7,21 +7,23 @@ Parts of known age come from the part lives; those whose age nobody knows are of
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from roadworn.columns.view import UNSEEN_DAYS, LedgerView
 from roadworn_plugins.projection.belief import LifeBelief
 from roadworn_plugins.projection.excess import RenewalFunction, solve
-from roadworn_plugins.shared.grouped import KM_PER_MILE, Clock, Floats, Ints, Unit
-from roadworn_plugins.shared.prices import Price, Prices
-from roadworn_plugins.shared.usage_clocks import (
+from roadworn_plugins.shared.grouped import (
     DAYS_PER_MONTH,
-    SHAPE_STEP,
-    Clocked,
-    ComponentLives,
+    KM_PER_MILE,
+    Bools,
+    Clock,
+    Floats,
+    Ints,
     Paces,
+    Unit,
     load_paces,
 )
+from roadworn_plugins.shared.life_model import SHAPE_STEP, Clocked, ComponentLives
+from roadworn_plugins.shared.prices import Price, Prices
 
 #: Ages that stand for a part of unknown age.
 AGES = 6
@@ -90,7 +92,6 @@ def _ages(renewal: RenewalFunction, least: Floats, most: Floats) -> Floats:
     return np.where(total > 0.0, found, least[:, None])
 
 
-Bools = NDArray[np.bool_]
 _MONTHS_PER_YEAR = 12.0
 _SHAPES = (0.5, 12.0)
 
@@ -219,7 +220,7 @@ def load_parts(
         started_by=[row[4] for row in kept],
         known=known,
         clock=clock,
-        age=_ages_parts_ahead(kept, clock, known, group, belief, paces, car),
+        age=_ages_today(kept, clock, known, group, belief, paces, car),
         car=car,
         group=group,
         belief=belief,
@@ -286,7 +287,7 @@ def _beliefs(models: dict[str, Clocked], groups: list[tuple[str, str]]) -> LifeB
     return LifeBelief.gamma(np.array(shape), np.array(a), np.array(b))
 
 
-def _ages_parts_ahead(
+def _ages_today(
     rows: list[tuple],  # type: ignore[type-arg]
     clock: list[Clock],
     known: Bools,
