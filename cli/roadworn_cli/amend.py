@@ -8,19 +8,19 @@ from roadworn.model.amounts import read_odometer
 from roadworn.model.errors import UsageError
 from roadworn.say.telling import brief, describe
 from roadworn_cli.context import check_day, default_currency, default_unit, state_of, today
-from roadworn_cli.output import escape, note, say
+from roadworn_cli.output import escape
 from roadworn_cli.record.common import (
     ByOption,
     CurrencyOption,
+    Envelope,
     OnOption,
     acknowledge,
-    cautions,
     new_event,
     refuse_amended,
     short,
+    tell_changed,
+    writing,
 )
-from roadworn_cli.record.entry import tell_vin
-from roadworn_cli.record.remarks import private_remarks, profile_of, tell_consent
 
 if TYPE_CHECKING:
     from roadworn.model.events import StoredEvent
@@ -39,14 +39,14 @@ def retract(
     if not reason.strip():
         raise UsageError("--reason is empty: say why the event should not count.")
     day = check_day(on, "--on") or today().isoformat()
-    with state_of(ctx).open_ledger(writable=True) as ledger:
+    with writing(ctx) as ledger:
         found = ledger.event(event)
         if found.kind == "retraction":
             raise UsageError(
                 f"Event {short(found.event_id)} is a retraction: write the event it took back "
                 "anew instead."
             )
-        refuse_amended(ledger.path, found)
+        refuse_amended(ledger.facts, found)
         payload = {"event": found.event_id, "reason": reason}
         stored = ledger.append(
             new_event(
@@ -85,17 +85,16 @@ def correct(
     """Write an event anew with some fields changed; the old one stays and is marked replaced."""
     from roadworn.reading.fields import change_fields
 
-    state = state_of(ctx)
-    with state.open_ledger(writable=True, plugin_kinds=True) as ledger:
+    with state_of(ctx).open_ledger(writable=True, plugin_kinds=True) as ledger:
         old = ledger.event(event)
         if old.kind == "retraction":
             raise UsageError(
                 f"Event {short(old.event_id)} is a retraction, which cannot be corrected: write "
                 "the event it took back anew."
             )
-        refuse_amended(ledger.path, old)
+        refuse_amended(ledger.facts, old)
         kind = ledger.kinds.get(old.kind)
-        envelope, inner = _envelope(old, changes)
+        envelope, inner, typed = _envelope(old, changes)
         payload = kind.upcast(old.version, old.data())
         code = currency or default_currency()
         payload = change_fields(kind.model, payload, inner, code, default_unit())
@@ -103,19 +102,24 @@ def correct(
         stored = ledger.append(
             new_event({**envelope, "kind": old.kind, "payload": payload, "recorded_by": by})
         )
-    acknowledge(stored, f" (replaces {short(old.event_id)})")
-    for text in private_remarks(stored):
-        note(text)
-    if any(payload.get(field) != old.data().get(field) for field in ("vin", "model_year")):
-        known = profile_of(state.ledger, stored.vehicle_id)
-        tell_vin(known.get("vin", ""), known.get("model_year"))
-    tell_consent(ctx, stored)
-    for text in cautions(stored):
-        say(text)
+        acknowledge(stored, f" (replaces {short(old.event_id)})")
+        tell_changed(ledger.facts, stored, _changed(old, stored), typed)
 
 
-def _envelope(old: "StoredEvent", changes: list[str]) -> tuple[dict[str, Any], list[str]]:
-    """Return the envelope with its own changes made, and the changes left for the payload."""
+def _changed(old: "StoredEvent", stored: "StoredEvent") -> set[str]:
+    """Return the columns that hold something else now; a VIN and a model year go together."""
+    before, now = old.data(), stored.data()
+    fields = {name for name in before.keys() | now.keys() if before.get(name) != now.get(name)}
+    if fields & {"vin", "model_year"}:
+        fields |= {"vin", "model_year"}
+    changed = {f"payload.{name}" for name in fields} | (fields & {"old_reading"})
+    if (old.odometer, old.odometer_unit) != (stored.odometer, stored.odometer_unit):
+        changed.add("odometer")
+    return changed if old.occurred_at == stored.occurred_at else {*changed, "occurred_at"}
+
+
+def _envelope(old: "StoredEvent", changes: list[str]) -> tuple[dict[str, Any], list[str], Envelope]:
+    """Return the envelope with its own changes made, those left for the payload, what was typed."""
     envelope: dict[str, Any] = {
         "vehicle_id": old.vehicle_id,
         "occurred_at": old.occurred_at,
@@ -123,6 +127,7 @@ def _envelope(old: "StoredEvent", changes: list[str]) -> tuple[dict[str, Any], l
         "odometer_unit": old.odometer_unit,
     }
     inner: list[str] = []
+    typed = Envelope()
     for change in changes:
         field, equals, text = change.partition("=")
         if equals and field.strip() in _DATE_FIELDS:
@@ -132,6 +137,7 @@ def _envelope(old: "StoredEvent", changes: list[str]) -> tuple[dict[str, Any], l
         elif equals and field.strip() == "odometer":
             value, unit = read_odometer(text, old.odometer_unit or "") if text else (None, None)
             envelope |= {"odometer": value, "odometer_unit": unit}
+            typed = Envelope(odometer=text)
         elif equals and field.strip() in {"vehicle", "vehicle_id"}:
             raise UsageError(
                 "The vehicle of an event cannot be corrected: retract the event, and record it "
@@ -139,4 +145,4 @@ def _envelope(old: "StoredEvent", changes: list[str]) -> tuple[dict[str, Any], l
             )
         else:
             inner.append(change)
-    return envelope, inner
+    return envelope, inner, typed

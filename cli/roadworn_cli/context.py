@@ -156,7 +156,7 @@ def check_day(text: str, option: str) -> str:
     except ValueError:
         day = None
     if day is None or text != day.isoformat():
-        from roadworn.checks.days import day_hint
+        from roadworn.checks.meant import day_hint
 
         hint = day_hint(text)
         told = f": {hint}" if hint.endswith("?") else f" ({hint})." if hint else "."

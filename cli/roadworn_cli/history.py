@@ -71,7 +71,7 @@ _VEHICLES_TABLE = ("vehicle", "described as", "class", "odometer", "parts", "las
 def vehicles(ctx: typer.Context, fmt: str = format_option()) -> None:
     """List the vehicles with their last reading; those that left come last."""
     check_format(fmt)
-    from roadworn.checks.identity import shared_vins, to_settle
+    from roadworn.checks.odd import shared_vins, to_settle
 
     with state_of(ctx).open_view() as view:
         found = view.sql(_VEHICLES)

@@ -11,7 +11,7 @@ from typing import Annotated
 from pydantic import Field
 
 from roadworn.analysis.result import Analysis, Answers, Cell, Column, Result, Settings, Table
-from roadworn.checks.identity import shared_vins, to_settle
+from roadworn.checks.odd import shared_vins, to_settle
 from roadworn.columns.view import LedgerView
 from roadworn.model.messages import Joined, Sentence
 from roadworn.trade.odometer_rule import Status, exempt_by_age

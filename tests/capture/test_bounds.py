@@ -3,7 +3,7 @@
 import pytest
 
 from roadworn.checks.measured import check_measurements
-from roadworn.checks.private import check_owner, looks_private
+from roadworn.checks.odd import check_owner, looks_private
 from roadworn.model.amounts import check_currency, currency_codes
 from roadworn.model.errors import UsageError
 

@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from roadworn.checks.comebacks import comeback_words
-from roadworn.checks.recent import last_jobs
+from roadworn.checks.comebacks import back
+from roadworn.checks.facts import Draft
 from roadworn.intake.ledger import Ledger
 from roadworn.model.events import NewEvent
 from roadworn.testing import event
@@ -37,7 +37,7 @@ def said(tmp_path: Path, *events: NewEvent) -> str:
     with Ledger.create(path) as ledger:
         ledger.append(event("car", "enrolment", "2024-01-01", odometer=40_000))
         stored = [ledger.append(one) for one in events][-1]
-    return comeback_words(stored, last_jobs(path, "car"))
+        return " ".join(problem.message for problem in back(Draft.of(stored), ledger.facts))
 
 
 @pytest.mark.parametrize(

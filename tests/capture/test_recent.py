@@ -4,15 +4,25 @@ from pathlib import Path
 
 import pytest
 
-from roadworn.checks.recent import LastReading, last_event, last_reading
+from roadworn.checks.facts import LastReading
 from roadworn.intake.ledger import Ledger
-from roadworn.model.events import NewEvent
+from roadworn.model.events import NewEvent, StoredEvent
 
 
 @pytest.fixture
 def path(tmp_path: Path) -> Path:
     Ledger.create(tmp_path / "roadworn.db").close()
     return tmp_path / "roadworn.db"
+
+
+def last_reading(path: Path, vehicle_id: str) -> LastReading | None:
+    with Ledger.open(path, writable=False) as ledger:
+        return ledger.facts.last_reading(vehicle_id)
+
+
+def last_event(path: Path, vehicle_id: str, kind: str) -> StoredEvent | None:
+    with Ledger.open(path, writable=False) as ledger:
+        return ledger.facts.last_event(vehicle_id, kind)
 
 
 def add(path: Path, kind: str, day: str, payload: dict[str, object], *, at: float | None = None,

@@ -3,8 +3,8 @@
 from pathlib import Path
 from typing import Any
 
-from roadworn.checks.comebacks import changes_since
-from roadworn.checks.recent import last_events
+from roadworn.checks.comebacks import codes
+from roadworn.checks.facts import Draft
 from roadworn.intake.ledger import Ledger
 from roadworn.model.events import NewEvent
 from roadworn.testing import event
@@ -23,7 +23,7 @@ def said(tmp_path: Path, *scans: NewEvent) -> list[str]:
     with Ledger.create(path) as ledger:
         ledger.append(event("car", "enrolment", "2025-01-01", odometer=100))
         stored = [ledger.append(one) for one in scans][-1]
-    return list(changes_since(stored, last_events(path, "car", "scan")))
+        return [problem.message for problem in codes(Draft.of(stored), ledger.facts)]
 
 
 def test_gone_still_there_back_again_and_new(tmp_path: Path) -> None:

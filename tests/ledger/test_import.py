@@ -463,7 +463,7 @@ def test_a_wrong_time_on_a_day_that_is_known():
     maker.chunk([orjson.dumps(reading(1))])
     for vehicle in ("bus-7", "bus-8"):
         row = reading(1, vehicle_id=vehicle, occurred_at="2026-02-01T24:00:00Z")
-        assert [problem[0] for problem in maker.chunk([orjson.dumps(row)]).problems] == [
+        assert [problem.code for problem in maker.chunk([orjson.dumps(row)]).problems] == [
             "no-such-date"
         ]
 

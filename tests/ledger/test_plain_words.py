@@ -5,11 +5,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from roadworn.analysis.host import make_settings
-from roadworn.checks.shape import PATTERNS, column_name, shown
-from roadworn.intake.rows import envelope_problems, in_future, prepare
+from roadworn.checks.known import envelope_problems, in_future
+from roadworn.checks.shape import PATTERNS, column_name
+from roadworn.intake.rows import prepare
 from roadworn.model.errors import UsageError
 from roadworn.model.events import NewEvent
 from roadworn.model.kinds import CORE_KINDS, KindRegistry
+from roadworn.model.messages import shown
 from roadworn_plugins.inspection.inspection_outlook import INSPECTION_OUTLOOK
 
 

@@ -4,34 +4,26 @@ An event is acknowledged on stdout only after it is durable. What is noteworthy 
 to stderr at once, while the person still stands at the vehicle.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from roadworn.checks.recent import LastReading, amendment_of, last_events, last_readings
+from roadworn.checks import Needs, found
+from roadworn.checks.facts import Draft, Facts
 from roadworn.model.amounts import read_money, read_odometer
 from roadworn.model.errors import LedgerRefused, ProblemsFound, UsageError
+from roadworn.model.messages import Problem, Remedy, Sentence
 from roadworn.say.telling import brief, describe, item_words
 from roadworn_cli.context import check_day, default_currency, default_unit, state_of, today
 from roadworn_cli.output import escape, note, say
-from roadworn_cli.record.remarks import (
-    day_remarks,
-    figure_remarks,
-    latest,
-    payload_remarks,
-    private_remarks,
-    profile_of,
-    reading_remarks,
-    repeat_remarks,
-    weight_remarks,
-)
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
+    from roadworn.intake.ledger import Ledger
     from roadworn.model.events import NewEvent, StoredEvent
+    from roadworn.trade.limits import Sheet
 
 Vehicle = Annotated[str, typer.Argument(metavar="VEHICLE", help="Name of an enrolled vehicle.")]
 OdometerOption = Annotated[
@@ -69,6 +61,13 @@ class Envelope:
     by: str = ""
 
 
+@contextmanager
+def writing(ctx: typer.Context, kind: str = "") -> "Iterator[Ledger]":
+    """Open the ledger for one act; the kinds of plugins too where one of theirs is written."""
+    with state_of(ctx).open_ledger(writable=True, plugin_kinds="." in kind) as ledger:
+        yield ledger
+
+
 def write(
     ctx: typer.Context,
     vehicle: str,
@@ -78,59 +77,71 @@ def write(
     *,
     allow_repeat: bool = False,
     typed: str = "",
+    besides: Iterable[str] = (),
 ) -> "StoredEvent":
-    """Append one event, say what was written, and return it.
+    """Open the ledger and `append` one event of a vehicle as typed."""
+    check_day(envelope.on, "--on")
+    with writing(ctx, kind) as ledger:
+        return append(
+            ledger,
+            ledger.require_vehicle(vehicle),
+            kind,
+            payload,
+            envelope,
+            allow_repeat=allow_repeat,
+            typed=typed,
+            besides=besides,
+        )
+
+
+def append(
+    ledger: "Ledger",
+    vehicle_id: str,
+    kind: str,
+    payload: Mapping[str, Any],
+    envelope: Envelope,
+    *,
+    allow_repeat: bool = False,
+    typed: str = "",
+    sheet: "Sheet | None" = None,
+    besides: Iterable[str] = (),
+) -> "StoredEvent":
+    """Append one event, say what was written and what is odd about it, and return it.
 
     Args:
-        ctx: the running command.
-        vehicle: as typed.
+        ledger: where to.
+        vehicle_id: an enrolled vehicle, or the one to enrol.
         kind: stored name of the kind.
         payload: its fields; None and empty texts are left out.
         envelope: when, by whom, at what reading.
         allow_repeat: take a replacement that looks like one already entered.
         typed: a figure outside the envelope, as typed, to look at instead of its own.
+        sheet: whose limits the figures of a look-over were judged by.
+        besides: what was noticed when it was read, to say after the cautions.
     """
-    state = state_of(ctx)
-    day = check_day(envelope.on, "--on") or today().isoformat()
-    with state.open_ledger(writable=True, plugin_kinds="." in kind) as ledger:
-        vehicle_id = ledger.require_vehicle(vehicle)
-        reads = envelope.odometer or kind == "odometer_exchange"
-        readings = last_readings(ledger.path, vehicle_id) if reads else []
-        event = build(vehicle_id, kind, given(payload), envelope, day, latest(readings))
-        stored = ledger.append(event, allow_repeat=allow_repeat)
-    acknowledge(stored)
-    remark(stored, state.ledger, readings, replace(envelope, odometer=typed or envelope.odometer))
-    for text in cautions(stored):
-        say(text)
-    return stored
-
-
-def build(
-    vehicle_id: str,
-    kind: str,
-    payload: dict[str, Any],
-    envelope: Envelope,
-    day: str,
-    last: LastReading | None,
-) -> "NewEvent":
-    """Return the event that the options say, ready to append.
-
-    Raises:
-        UsageError: the odometer figure has no unit.
-        ProblemsFound: a field of the envelope does not fit.
-    """
-    odometer, unit = figure(envelope, last)
-    return new_event(
+    odometer, unit = _figure(envelope, vehicle_id, ledger.facts)
+    event = new_event(
         {
             "vehicle_id": vehicle_id,
             "kind": kind,
-            "occurred_at": day,
-            "payload": payload,
+            "occurred_at": check_day(envelope.on, "--on") or today().isoformat(),
+            "payload": given(payload),
             "odometer": odometer,
             "odometer_unit": unit,
             "recorded_by": envelope.by,
         }
     )
+    stored = ledger.append(event, allow_repeat=allow_repeat)
+    acknowledge(stored)
+    draft = Draft.of(stored, typed or envelope.odometer, sheet)
+    odd = [p for p in found(draft, ledger.facts, _ALL) if envelope.on or p.column != "occurred_at"]
+    _say_odd((p for p in odd if p.code not in _LAST), stored)
+    for text in cautions(stored):
+        say(text)
+    for text in besides:
+        note(text)
+    _say_odd((p for p in odd if p.code in _LAST), stored)
+    return stored
 
 
 def acknowledge(stored: "StoredEvent", besides: str = "") -> None:
@@ -146,13 +157,13 @@ def short(event_id: str) -> str:
     return event_id[-8:]
 
 
-def refuse_amended(path: "Path", event: "StoredEvent") -> None:
+def refuse_amended(facts: Facts, event: "StoredEvent") -> None:
     """Refuse to amend an event a second time: two replacements of one event would both count.
 
     Raises:
         LedgerRefused: it was replaced or taken back; names the event to go on from.
     """
-    last = amendment_of(path, event)
+    last = facts.amendment_of(event)
     if last is None:
         return
     named = f"Event {short(event.event_id)}"
@@ -184,15 +195,13 @@ def new_event(fields: Mapping[str, Any]) -> "NewEvent":
         raise ProblemsFound(f"Not taken: {problems[0]}", problems) from None
 
 
-def figure(envelope: Envelope, last: LastReading | None) -> tuple[float | None, str | None]:
-    """Return the odometer figure and its unit, or two None when none was typed.
-
-    Raises:
-        UsageError: the figure has no unit and nothing says which.
-    """
+def _figure(envelope: Envelope, vehicle_id: str, facts: Facts) -> tuple[float | None, str | None]:
+    """Return the odometer figure and its unit, or two None when none was typed."""
     if not envelope.odometer:
         return None, None
-    unit = envelope.unit or default_unit() or (last.unit if last else "")
+    unit = envelope.unit or default_unit()
+    if not unit and (last := facts.last_reading(vehicle_id)):
+        unit = last.unit
     return read_odometer(envelope.odometer, unit)
 
 
@@ -218,40 +227,74 @@ def whole(text: str, what: str) -> int:
     return int(digits)
 
 
-def remark(
-    stored: "StoredEvent", path: "Path", readings: Sequence[LastReading], envelope: Envelope
+_KEPT = "{message} It is kept and flagged. A slip: {correct}=…{fits}"
+_PROFILE = "roadworn record profile {vehicle}"
+#: How a finding is said to whoever has just typed the event: by its code, else by its column.
+_WORDED = {
+    "three-decimals": "{message} Then: {correct}='{value}'",
+    "other-unit": "{message} A slip: {correct}='{value}'",
+    "reading-too-far": _KEPT,
+    "reading-jump": _KEPT,
+    "reading-lower": f"{_KEPT} An exchanged instrument: roadworn record exchange.",
+    "old-lower": "{message} A slip: {correct}=…",
+    "may-have-rolled": f"{{message}}: {_PROFILE} --odometer-digits {{value}}",
+    "unlikely-day": "{field}: {message} It is kept; {hint}",
+    "beyond-digits": "{message} It is kept. {hint}: {correct}=…",
+    "weight": f"{{what}}: {{hint}}. Kept as typed. To change it: {_PROFILE} --weight-class ...",
+    "service-twice": "{message} Both are kept. The same work: roadworn retract {event} "
+    "--reason {value}",
+    "private": "{what}: {hint}.",
+    "vin-shared": "{message} It is kept; {hint}.",
+    "occurred_at": "--on: {message} It is kept.{meant} A slip: {correct}=…",
+    "payload.vin": "{message} Kept as typed; {hint}.",
+    "payload.model_year": "{message} Kept as typed; {hint}.",
+}
+#: Findings that follow the cautions of what was found.
+_LAST = frozenset({"worse-than-said", "grown", "codes-since", "comeback", "no-consent"})
+_ALL = (Needs.PAYLOAD, Needs.PROFILE, Needs.READINGS, Needs.HISTORY)
+
+
+def _worded(problem: Problem, stored: "StoredEvent") -> str:
+    """Return a finding with what to type about it."""
+    remedy = problem.remedy or Remedy("")
+    event, message = short(stored.event_id), problem.message
+    worded = _WORDED.get(problem.column if problem.column == "occurred_at" else problem.code)
+    return (worded or _WORDED.get(problem.column) or "{message}").format(
+        message=message,
+        what=message.arguments.get("what") if isinstance(message, Sentence) else message,
+        hint=problem.hint,
+        event=event,
+        vehicle=stored.vehicle_id,
+        correct=f"roadworn correct {event} {remedy.field}",
+        field=remedy.field,
+        value=remedy.value,
+        fits=f" It would fit as {remedy.value}." if remedy.value else "",
+        meant=f" Did you mean {remedy.value}?" if remedy.value else "",
+    )
+
+
+def tell_changed(
+    facts: Facts, stored: "StoredEvent", changed: Collection[str], envelope: Envelope
 ) -> None:
-    """Say what is odd about an event that was just written; it is kept either way."""
-    mend = short(stored.event_id)
+    """Say what is odd about the fields of an event that were corrected, and cautions.
 
-    def digits() -> int | None:
-        found: int | None = profile_of(path, stored.vehicle_id).get("odometer_digits")
-        return found
-
-    for text in reading_remarks(stored, readings, envelope.odometer, mend, digits):
-        note(text)
-    if envelope.on or stored.odometer is not None:
-        profile = profile_of(path, stored.vehicle_id)
-        for text in (
-            *(day_remarks(stored.occurred_at[:10], profile, mend) if envelope.on else ()),
-            *figure_remarks(stored, profile, mend),
-        ):
-            note(text)
-    for text in (
-        *weight_remarks(stored, path),
-        *payload_remarks(stored),
-        *repeat_remarks(stored, path, mend),
-        *private_remarks(stored),
-    ):
-        note(text)
+    Args:
+        facts: what its ledger knows.
+        stored: the event written anew.
+        changed: columns that hold something else now.
+        envelope: what of the envelope was typed.
+    """
+    odd = found(Draft.of(stored, envelope.odometer), facts, _ALL)
+    # What is private or not agreed to stays so, whatever was changed.
+    always = {"private", "no-consent"}
+    _say_odd((p for p in odd if p.code in always or p.column in changed), stored)
+    for text in cautions(stored):
+        say(text)
 
 
-def tell_changes(ctx: typer.Context, stored: "StoredEvent") -> None:
-    """Say which codes are gone, still there or back since the scans before this one."""
-    from roadworn.checks.comebacks import changes_since
-
-    path = state_of(ctx).ledger
-    for text in changes_since(stored, last_events(path, stored.vehicle_id, "scan")):
+def _say_odd(problems: Iterable[Problem], stored: "StoredEvent") -> None:
+    """Say findings, each of the same words once."""
+    for text in dict.fromkeys(_worded(problem, stored) for problem in problems):
         note(text)
 
 

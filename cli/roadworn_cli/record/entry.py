@@ -8,17 +8,15 @@ a command takes besides them, and what is said once the event is written down.
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from inspect import Parameter, Signature
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import Annotated, Any, Literal
 
 import typer
 
-from roadworn.checks.identity import shared_vin
-from roadworn.checks.private import check_owner
-from roadworn.checks.recent import vehicles_with_vin
+from roadworn.checks.odd import check_owner
 from roadworn.model.amounts import choose, read_odometer, read_warranty
 from roadworn.model.errors import LedgerRefused, UnknownName, UsageError
 from roadworn.model.kinds import CORE_KINDS, PayloadField, fields_of
-from roadworn_cli.context import check_day, default_unit, state_of, today
+from roadworn_cli.context import check_day, default_unit
 from roadworn_cli.output import note
 from roadworn_cli.record.common import (
     ByOption,
@@ -29,17 +27,12 @@ from roadworn_cli.record.common import (
     OnOption,
     UnitOption,
     Vehicle,
-    acknowledge,
-    build,
+    append,
     given,
     money,
-    remark,
     write,
+    writing,
 )
-from roadworn_cli.record.remarks import profile_of, tell_comeback, tell_consent
-
-if TYPE_CHECKING:
-    from roadworn.model.events import StoredEvent
 
 #: What typer makes a parameter of: its annotation, and its default.
 Asked = tuple[Any, object]
@@ -69,9 +62,9 @@ class Typed:
     envelope: Envelope
     others: dict[str, Any]
 
-    def write(self, *, allow_repeat: bool = False, typed: str = "") -> "StoredEvent":
+    def write(self, *, allow_repeat: bool = False, typed: str = "") -> None:
         """Append the event, and say what was written."""
-        return write(
+        write(
             self.ctx,
             self.vehicle,
             self.kind,
@@ -253,10 +246,7 @@ def profile(typed: Typed) -> None:
     """Some of its description changed; what is left out stays as it was."""
     if not given({**typed.payload, "note": None}):
         raise UsageError("Nothing has changed: say what did, as in --duty 'school run'.")
-    stored = typed.write()
-    if typed.payload.keys() & {"vin", "model_year"}:
-        known = profile_of(state_of(typed.ctx).ledger, stored.vehicle_id)
-        tell_vin(known.get("vin", ""), known.get("model_year"))
+    typed.write()
 
 
 @Entry("inspection_result", "inspection", "result")
@@ -280,21 +270,19 @@ def valuation(typed: Typed) -> None:
 @Entry("complaint", "complaint")
 def complaint(typed: Typed) -> None:
     """What the customer says, and later what caused it and what was done."""
-    tell_comeback(typed.ctx, typed.write())
+    typed.write()
 
 
 @Entry("repair", "component")
 def repair(typed: Typed) -> None:
     """Work without a new part, in the trade's three texts: complaint, cause, correction."""
-    stored = typed.write()
-    tell_comeback(typed.ctx, stored)
-    tell_consent(typed.ctx, stored)
+    typed.write()
 
 
 @Entry("maintenance", "component")
 def maintenance(typed: Typed) -> None:
     """Service work that is due by plan: roadworn record maintenance bus-7 "engine oil"."""
-    tell_consent(typed.ctx, typed.write())
+    typed.write()
 
 
 def _flag(name: str, told: str) -> Asked:
@@ -317,9 +305,7 @@ def replacement(typed: Typed) -> None:
         both = " and ".join(f"--{kind}" for kind in said)
         raise UsageError(f"A part cannot be {both} at once: keep one of them.")
     typed.payload["part_kind"] = said[0] if said else "unknown"
-    stored = typed.write(allow_repeat=typed.others["allow_repeat"])
-    tell_comeback(typed.ctx, stored)
-    tell_consent(typed.ctx, stored)
+    typed.write(allow_repeat=typed.others["allow_repeat"])
 
 
 _NEW_NAME = Annotated[
@@ -330,10 +316,9 @@ _NEW_NAME = Annotated[
 @Entry("enrolment", others={"vehicle": (_NEW_NAME, Parameter.empty), "unit": (_UNIT_ALONE, "")})
 def enrol(typed: Typed) -> None:
     """Take a vehicle into the ledger; later a change of its description is `record profile`."""
-    vehicle, envelope, payload = typed.vehicle, typed.envelope, given(typed.payload)
-    state = state_of(typed.ctx)
-    day = check_day(envelope.on, "--on") or today().isoformat()
-    with state.open_ledger(writable=True) as ledger:
+    vehicle, envelope = typed.vehicle, typed.envelope
+    check_day(envelope.on, "--on")
+    with writing(typed.ctx) as ledger:
         try:
             known = ledger.require_vehicle(vehicle)
         except UnknownName:
@@ -343,22 +328,6 @@ def enrol(typed: Typed) -> None:
                 f"{known} is enrolled already, and {vehicle} differs in letter case only: "
                 "choose another name."
             )
-        stored = ledger.append(build(vehicle, typed.kind, payload, envelope, day, None))
-    acknowledge(stored)
-    remark(stored, state.ledger, (), envelope)
-    if vin := payload.get("vin"):
-        tell_vin(vin, payload.get("model_year"))
-        others = [v for v in vehicles_with_vin(state.ledger, vin) if v != vehicle]
-        shared = shared_vin(vin, others)
-        if shared is not None:
-            note(f"{shared.message} It is kept; {shared.hint}.")
+        append(ledger, vehicle, typed.kind, typed.payload, envelope)
     if not envelope.odometer:
         note("without --odometer its parts have no known distance until a reading is recorded.")
-
-
-def tell_vin(vin: str, model_year: int | None = None) -> None:
-    """Say what is odd about a VIN, or about the year beside it; both are kept as typed."""
-    from roadworn.checks.identity import identity_doubts
-
-    for problem in identity_doubts(vin, model_year):
-        note(f"{problem.message} Kept as typed; {problem.hint}.")

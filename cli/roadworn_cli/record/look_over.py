@@ -8,13 +8,14 @@ from typing import Annotated, Any, NamedTuple
 
 import typer
 
-from roadworn.checks.recent import last_events
+from roadworn.checks.facts import Facts
+from roadworn.checks.figures import sizes_on_record
 from roadworn.model.amounts import choose
 from roadworn.model.errors import LedgerRefused, UsageError
 from roadworn.reading.phrases import JudgedFinding, check_agreement, join_sizes, read_judged_finding
 from roadworn.trade.judging import KnownSizes
 from roadworn.trade.limits import SHEETS, Sheet, Weight, load_sheet
-from roadworn_cli.context import check_day, state_of, today
+from roadworn_cli.context import check_day, today
 from roadworn_cli.output import note as say_note
 from roadworn_cli.output import say
 from roadworn_cli.record.common import (
@@ -25,10 +26,10 @@ from roadworn_cli.record.common import (
     OnOption,
     UnitOption,
     Vehicle,
+    append,
     short,
-    write,
+    writing,
 )
-from roadworn_cli.record.remarks import profile_of
 
 _BY_WEIGHT: Mapping[Weight, str] = {"heavy": "heavy_vehicle", "light": "light_vehicle"}
 #: What of a profile says how heavy a vehicle is.
@@ -56,11 +57,11 @@ class Chosen(NamedTuple):
         return "" if self.by_name else f"Judged by the sheet {self.sheet.name}, {self.why}."
 
 
-def choose_sheet(ledger: Path, vehicle_id: str, named: str) -> Chosen:
+def choose_sheet(facts: Facts, vehicle_id: str, named: str) -> Chosen:
     """Return the sheet named, that of the environment, or the one for the vehicle's weight.
 
     Args:
-        ledger: path of the ledger.
+        facts: what the ledger knows.
         vehicle_id: an enrolled vehicle.
         named: name or path, or an empty text.
 
@@ -69,7 +70,7 @@ def choose_sheet(ledger: Path, vehicle_id: str, named: str) -> Chosen:
     """
     if named or os.environ.get(SHEETS.variable):
         return Chosen(load_sheet(named), by_name=True)
-    profile = profile_of(ledger, vehicle_id)
+    profile = facts.profile(vehicle_id)
     why = "as no weight class is on record"
     if not any(profile.get(field) for field in _WEIGHS):
         return Chosen(load_sheet(_BY_WEIGHT["light"]), by_name=False, why=why)
@@ -82,14 +83,6 @@ def choose_sheet(ledger: Path, vehicle_id: str, named: str) -> Chosen:
         why = "as its weight class is not understood"
     sheet = load_sheet(_BY_WEIGHT[weighed.taken])
     return Chosen(sheet, by_name=False, doubt=weighed.doubt, why=why)
-
-
-def sizes_on_record(ledger: Path, vehicle_id: str) -> KnownSizes:
-    """Return the sizes that look-overs of a vehicle said, the newest of each."""
-    events = last_events(ledger, vehicle_id, "inspection")
-    return KnownSizes.of_findings(
-        finding for event in events for finding in event.data().get("findings", ())
-    )
 
 
 _REST = ("sound", "not_checked")
@@ -139,52 +132,50 @@ def inspection(
     What a limit hangs on is said once and used from then on: 'steering column, steering wheel
     diameter 18 in', 'chamber 1L, chamber type 30'.
     """
-    state = state_of(ctx)
     rest = choose(rest, _REST, "--rest") if rest else ""
-    with state.open_ledger() as ledger:
+    with writing(ctx) as ledger:
         vehicle_id = ledger.require_vehicle(vehicle)
-    chosen = choose_sheet(state.ledger, vehicle_id, sheet)
-    if chosen.doubt:
-        say_note(chosen.doubt)
-    sizes = sizes_on_record(state.ledger, vehicle_id)
-    if findings == ["-"]:
-        findings = _typed_lines(sys.stdin.read())
-    payload: dict[str, Any]
-    walked = False
-    if filled:
-        if findings:
-            raise UsageError("--filled takes the place of typed findings: leave one of them out.")
-        payload = _read_filled(filled, chosen, sizes, rest)
-        _refuse_again(state.ledger, vehicle_id, payload, check_day(on, "--on"))
-    elif findings:
-        payload = {"findings": _read_all(findings, chosen, sizes)}
-        if chosen.by_name:
-            payload["sheet"] = chosen.sheet.name
-    elif rest or not sys.stdin.isatty():
-        if rest != "sound":
-            raise UsageError(
-                "A look-over without findings says nothing: write them as 'brake pads front 3 mm "
-                "wearing', say --rest sound when everything was looked at and sound, or run it "
-                "in a terminal to walk through a sheet."
-            )
-        payload = {"sheet": chosen.sheet.name} if chosen.by_name else {}
-    else:
-        from roadworn_cli.record.walk import walk
+        chosen = choose_sheet(ledger.facts, vehicle_id, sheet)
+        if chosen.doubt:
+            say_note(chosen.doubt)
+        sizes = sizes_on_record(vehicle_id, ledger.facts)
+        if findings == ["-"]:
+            findings = _typed_lines(sys.stdin.read())
+        payload: dict[str, Any]
+        walked = False
+        if filled:
+            if findings:
+                raise UsageError(
+                    "--filled takes the place of typed findings: leave one of them out."
+                )
+            payload = _read_filled(filled, chosen, sizes, rest)
+            _refuse_again(ledger.facts, vehicle_id, payload, check_day(on, "--on"))
+        elif findings:
+            payload = {"findings": _read_all(findings, chosen, sizes)}
+            if chosen.by_name:
+                payload["sheet"] = chosen.sheet.name
+        elif rest or not sys.stdin.isatty():
+            if rest != "sound":
+                raise UsageError(
+                    "A look-over without findings says nothing: write them as 'brake pads front "
+                    "3 mm wearing', say --rest sound when everything was looked at and sound, or "
+                    "run it in a terminal to walk through a sheet."
+                )
+            payload = {"sheet": chosen.sheet.name} if chosen.by_name else {}
+        else:
+            from roadworn_cli.record.walk import walk
 
-        payload = walk(ctx, vehicle_id, chosen.sheet, sizes).payload()
-        walked = True
-    if rest:
-        payload["rest"] = rest
-    payload["note"] = note
-    rises = _rises(state.ledger, vehicle_id, payload, check_day(on, "--on") or today().isoformat())
-    write(ctx, vehicle, "inspection", payload, Envelope(odometer, unit, on, by))
+            payload = walk(ctx, vehicle_id, chosen.sheet, sizes).payload()
+            walked = True
+        if rest:
+            payload["rest"] = rest
+        payload["note"] = note
+        envelope = Envelope(odometer, unit, on, by)
+        append(ledger, vehicle_id, "inspection", payload, envelope, sheet=chosen.sheet)
     if walked:
         from roadworn_cli.record.walk import forget
 
         forget(ctx, vehicle_id)
-    _tell_doubts(payload, chosen.sheet, sizes)
-    for text in rises:
-        say_note(text)
 
 
 def _read_filled(path: str, chosen: "Chosen", sizes: "KnownSizes", rest: str) -> dict[str, Any]:
@@ -197,7 +188,7 @@ def _read_filled(path: str, chosen: "Chosen", sizes: "KnownSizes", rest: str) ->
     return read.payload
 
 
-def _refuse_again(ledger: Path, vehicle_id: str, payload: dict[str, Any], on: str) -> None:
+def _refuse_again(facts: Facts, vehicle_id: str, payload: dict[str, Any], on: str) -> None:
     """Refuse a table that was taken already: the same figures twice are no second look.
 
     Raises:
@@ -205,7 +196,7 @@ def _refuse_again(ledger: Path, vehicle_id: str, payload: dict[str, Any], on: st
     """
     day = on or today().isoformat()
     parts = ("findings", "sound", "not_checked")
-    for event in last_events(ledger, vehicle_id, "inspection"):
+    for event in facts.events(vehicle_id, "inspection"):
         data = event.data()
         same = all(
             [_without_empty(one) for one in data.get(part, ())]
@@ -258,38 +249,6 @@ def _read_all(texts: list[str], chosen: "Chosen", sizes: "KnownSizes") -> list[d
     for remark in (*remarks, *([chosen.told] if remarks and chosen.told else ())):
         say_note(remark)
     return findings
-
-
-def _tell_doubts(payload: dict[str, Any], sheet: Sheet, sizes: KnownSizes) -> None:
-    """Say where a figure is worse than the condition that was written down with it."""
-    measured = [finding for finding in payload.get("findings", ()) if "measurements" in finding]
-    if measured:
-        from roadworn.checks.measured import doubts
-
-        for text in doubts(sheet, measured, sizes):
-            say_note(text)
-
-
-def _rises(ledger: Path, vehicle_id: str, payload: dict[str, Any], day: str) -> list[str]:
-    """Return what measures more than at the look-overs on record up to that day."""
-    measured = [finding for finding in payload.get("findings", ()) if "measurements" in finding]
-    if not measured:
-        return []
-    from roadworn.checks.measured import grown
-
-    looks = last_events(ledger, vehicle_id, "inspection")
-    earlier = [
-        (event.occurred_at[:10], finding)
-        for event in sorted(looks, key=lambda e: e.occurred_at, reverse=True)
-        if event.occurred_at[:10] <= day
-        for finding in event.data().get("findings", ())
-    ]
-    parts = [
-        (event.occurred_at[:10], event.data())
-        for event in last_events(ledger, vehicle_id, "replacement")
-        if event.occurred_at[:10] <= day
-    ]
-    return list(grown(measured, earlier, parts))
 
 
 def _typed_lines(text: str) -> list[str]:

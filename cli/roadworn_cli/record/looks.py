@@ -2,14 +2,12 @@
 
 import sys
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from roadworn.checks.recent import last_event
 from roadworn.model.errors import ProblemsFound, UsageError
-from roadworn_cli.context import leave, state_of
+from roadworn_cli.context import leave
 from roadworn_cli.output import note, say
 from roadworn_cli.output import note as say_note
 from roadworn_cli.record.common import (
@@ -20,8 +18,9 @@ from roadworn_cli.record.common import (
     OnOption,
     UnitOption,
     Vehicle,
-    tell_changes,
+    append,
     write,
+    writing,
 )
 
 if TYPE_CHECKING:
@@ -58,19 +57,20 @@ def record_from_port(
     given = [name for name, value in typed.items() if value]
     if given:
         raise UsageError(f"--port reads the vehicle itself: leave out {', '.join(given)}.")
-    with state_of(ctx).open_ledger() as ledger:
-        name, path = ledger.require_vehicle(vehicle), ledger.path
-    found = _read(port, baud)
-    wrong = found.other_vehicle(enrolled_vin(path, name))
-    if wrong is not None:
-        words = f"{wrong.message[:-1]}; nothing was written: {wrong.hint}."
-        raise ProblemsFound(words, [wrong])
-    payload = found.payload()
-    payload["note"] = " ".join(text for text in (payload.get("note"), words) if text)
-    if not envelope.odometer and found.odometer is not None:
-        figure, unit = found.odometer
-        envelope = replace(envelope, odometer=f"{figure} {unit}")
-    tell_changes(ctx, write(ctx, name, "scan", payload, envelope))
+    with writing(ctx) as ledger:
+        name = ledger.require_vehicle(vehicle)
+        found = _read(port, baud)
+        wrong = found.other_vehicle(ledger.facts.profile(name).get("vin"))
+        if wrong is not None:
+            raise ProblemsFound(
+                f"{wrong.message[:-1]}; nothing was written: {wrong.hint}.", [wrong]
+            )
+        payload = found.payload()
+        payload["note"] = " ".join(text for text in (payload.get("note"), words) if text)
+        if not envelope.odometer and found.odometer is not None:
+            figure, unit = found.odometer
+            envelope = replace(envelope, odometer=f"{figure} {unit}")
+        append(ledger, name, "scan", payload, envelope)
     return payload, bool(found.problems)
 
 
@@ -83,16 +83,6 @@ def _read(port: str, baud: int) -> "AdapterScan":
     for remark in found.remarks:
         note(remark)
     return found
-
-
-def enrolled_vin(path: Path, vehicle_id: str) -> str | None:
-    """Return the VIN that the ledger holds for a vehicle, the latest change first."""
-    for kind in ("profile_change", "enrolment"):
-        event = last_event(path, vehicle_id, kind)
-        vin = None if event is None else event.data().get("vin")
-        if vin:
-            return str(vin)
-    return None
 
 
 def scan(
@@ -172,10 +162,8 @@ def scan(
     )
     payload["note"] = "; ".join(text for text in (payload.get("note"), note) if text)
     payload["raw"] = pasted
-    stored = write(ctx, vehicle, "scan", payload, envelope)
-    for remark in read.remarks:
-        say_note(f"{remark.message} Hint: {remark.hint}.")
-    tell_changes(ctx, stored)
+    besides = [f"{remark.message} Hint: {remark.hint}." for remark in read.remarks]
+    write(ctx, vehicle, "scan", payload, envelope, besides=besides)
     _tell_codes(payload)
 
 

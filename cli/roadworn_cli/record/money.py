@@ -5,7 +5,6 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from roadworn.checks.recent import amendment_of, last_event
 from roadworn.model.errors import UsageError
 from roadworn.reading.estimates import read_decisions, read_estimate, total_of_lines
 from roadworn_cli.context import State, check_day, default_currency, state_of
@@ -19,10 +18,13 @@ from roadworn_cli.record.common import (
     OnOption,
     UnitOption,
     Vehicle,
+    append,
     write,
+    writing,
 )
 
 if TYPE_CHECKING:
+    from roadworn.intake.ledger import Ledger
     from roadworn.model.events import StoredEvent
     from roadworn.reading.terms import Terms
 
@@ -77,28 +79,25 @@ def find_terms(named: str, ledger: Path) -> "Terms | None":
     return read_terms(beside) if beside.is_file() else None
 
 
-def find_estimate(state: State, vehicle: str, named: str) -> "StoredEvent":
+def find_estimate(ledger: "Ledger", vehicle: str, named: str) -> "StoredEvent":
     """Return an estimate of a vehicle.
 
     Args:
-        state: which ledger.
+        ledger: where to look.
         vehicle: as typed.
         named: its event id, a part of it, or last.
 
     Raises:
         UsageError: the vehicle has none, or the event is none of it.
     """
-    with state.open_ledger() as ledger:
-        vehicle_id = ledger.require_vehicle(vehicle)
-        if named.casefold() == "last":
-            found = last_event(ledger.path, vehicle_id, "estimate")
-            if found is None:
-                raise UsageError(
-                    f"{vehicle_id} has no estimate yet: write one with "
-                    f"`roadworn record estimate {vehicle_id} …` first."
-                )
-        else:
-            found = ledger.event(named)
+    vehicle_id = ledger.require_vehicle(vehicle)
+    last = named.casefold() == "last"
+    found = ledger.facts.last_event(vehicle_id, "estimate") if last else ledger.event(named)
+    if found is None:
+        raise UsageError(
+            f"{vehicle_id} has no estimate yet: write one with "
+            f"`roadworn record estimate {vehicle_id} …` first."
+        )
     if found.kind != "estimate" or found.vehicle_id != vehicle_id:
         raise UsageError(
             f"Event {named} is a {found.kind.replace('_', ' ')} of {found.vehicle_id}: name an "
@@ -117,9 +116,10 @@ def print_sheet(stored: "StoredEvent") -> None:
 
 def reprint(state: State, vehicle: str, named: str) -> None:
     """Print the sheet of a stored estimate again; one that does not count any more says so."""
-    found = find_estimate(state, vehicle, named)
+    with state.open_ledger() as ledger:
+        found = find_estimate(ledger, vehicle, named)
+        amended = ledger.facts.amendment_of(found)
     print_sheet(found)
-    amended = amendment_of(state.ledger, found)
     if amended is not None:
         done = "taken back" if amended.kind == "retraction" else "replaced"
         note(f"this estimate was {done} by event {amended.event_id[-8:]} and does not count.")
@@ -186,16 +186,18 @@ def authorisation(
 ) -> None:
     """The customer's answers to an estimate: approved, declined or deferred, line by line."""
     decisions = read_decisions(answers)
-    asked = find_estimate(state_of(ctx), vehicle, estimate)
-    known = {line["line"] for line in asked.data()["lines"]}
-    unknown = [str(d["line"]) for d in decisions if d["line"] not in known]
-    if unknown:
-        raise UsageError(
-            f"The estimate has no line {', '.join(unknown)}: its lines are "
-            f"{', '.join(map(str, sorted(known)))}."
-        )
-    payload = {"estimate": asked.event_id, "decisions": decisions, "note": note}
-    write(ctx, vehicle, "authorisation", payload, Envelope(on=on, by=by))
+    with writing(ctx) as ledger:
+        asked = find_estimate(ledger, vehicle, estimate)
+        known = {line["line"] for line in asked.data()["lines"]}
+        unknown = [str(d["line"]) for d in decisions if d["line"] not in known]
+        if unknown:
+            raise UsageError(
+                f"The estimate has no line {', '.join(unknown)}: its lines are "
+                f"{', '.join(map(str, sorted(known)))}."
+            )
+        payload = {"estimate": asked.event_id, "decisions": decisions, "note": note}
+        envelope = Envelope(on=on, by=by)
+        append(ledger, asked.vehicle_id, "authorisation", payload, envelope)
     approved = [d["line"] for d in decisions if d["decision"] == "approved"]
     total = total_of_lines(asked.data(), approved) if approved else None
     if total is not None:

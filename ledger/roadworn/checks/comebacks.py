@@ -4,24 +4,28 @@ from collections.abc import Iterable, Iterator, Mapping
 from datetime import date, timedelta
 from typing import Any, Literal
 
+from roadworn.checks.facts import Draft, Facts
 from roadworn.model.events import StoredEvent
+from roadworn.model.messages import Problem
 from roadworn.model.units import convert
 from roadworn.say.telling import item_words
 from roadworn.trade.scan_bytes import decode_readiness
 from roadworn.trade.warranty import WINDOW_DAYS, Warranty, comeback, same_place
 
+_KINDS = ("replacement", "repair", "complaint")
 #: Reasons that say the part fitted before did not last.
 _DID_NOT_LAST = frozenset({"failed", "worn_out", "damaged"})
 
 
-def comeback_words(stored: StoredEvent, earlier: Iterable[StoredEvent]) -> str:
-    """Return a sentence when a job or a complaint is a comeback, else an empty text.
+def back(stored: Draft, facts: Facts) -> Iterator[Problem]:
+    """Tell of a job or a complaint that is a comeback."""
+    told = _comeback(stored, facts.events(stored.vehicle_id, *_KINDS))
+    if told:
+        yield Problem("comeback", told)
 
-    Args:
-        stored: the replacement, repair or complaint just written down.
-        earlier: replacements, repairs and complaints of the same vehicle, in any order.
-    """
-    payload = stored.data()
+
+def _comeback(stored: Draft, earlier: Iterable[StoredEvent]) -> str:
+    payload = stored.payload
     if stored.kind == "replacement" and payload["reason"] not in _DID_NOT_LAST:
         return ""
     # A part that was repaired before is back as well; a new part is held against new parts.
@@ -60,7 +64,7 @@ def comeback_words(stored: StoredEvent, earlier: Iterable[StoredEvent]) -> str:
     return f"{since}: a comeback{if_same} (within 30 days, common practice)."
 
 
-def _is_back(stored: StoredEvent, before: StoredEvent) -> bool:
+def _is_back(stored: Draft, before: StoredEvent) -> bool:
     """Whether a job before was of the same component and place, and not of the same visit."""
     one, other = stored.data(), before.data()
     if one.get("component") is None or one["component"] != other.get("component"):
@@ -74,7 +78,7 @@ def _is_back(stored: StoredEvent, before: StoredEvent) -> bool:
     return same_place(one["component"], *places)
 
 
-def _same_complaint(stored: StoredEvent, before: Iterable[StoredEvent]) -> str:
+def _same_complaint(stored: Draft, before: Iterable[StoredEvent]) -> str:
     """Return a sentence when the same was complained of within the window, in the same words."""
     words = _complained(stored)
     day = date.fromisoformat(stored.occurred_at[:10])
@@ -92,7 +96,7 @@ def _same_complaint(stored: StoredEvent, before: Iterable[StoredEvent]) -> str:
     )
 
 
-def _complained(event: StoredEvent) -> str:
+def _complained(event: Draft | StoredEvent) -> str:
     return " ".join(str(event.data().get("complaint") or "").casefold().split())
 
 
@@ -111,24 +115,19 @@ def _terms(event: StoredEvent, payload: dict[str, Any]) -> Warranty:
     )
 
 
-def _unit(event: StoredEvent) -> Literal["mi", "km"] | None:
+def _unit(event: Draft | StoredEvent) -> Literal["mi", "km"] | None:
     if event.odometer_unit is None:
         return None
     return "km" if event.odometer_unit == "km" else "mi"
 
 
-def changes_since(stored: StoredEvent, earlier: Iterable[StoredEvent]) -> Iterator[str]:
-    """Yield a sentence for each module that was read before.
-
-    Args:
-        stored: the scan just written down.
-        earlier: scans of the same vehicle, in any order; later ones are left out.
-    """
-    payload = stored.data()
+def codes(stored: Draft, facts: Facts) -> Iterator[Problem]:
+    """Tell of each module that was read before which codes are gone, still there, back or new."""
+    payload = stored.payload
     before = sorted(
         (
             event
-            for event in earlier
+            for event in facts.events(stored.vehicle_id, "scan")
             if event.event_id != stored.event_id
             and event.occurred_at[:10] <= stored.occurred_at[:10]
         ),
@@ -150,7 +149,8 @@ def changes_since(stored: StoredEvent, earlier: Iterable[StoredEvent]) -> Iterat
         words = [f"{word} {', '.join(sorted(codes))}" for word, codes in told.items() if codes]
         if words:
             doubt = _doubt(payload, told["gone"]) if told["gone"] else ""
-            yield f"{name}, against {last.occurred_at[:10]}: {'; '.join(words)}.{doubt}"
+            told_of = f"{name}, against {last.occurred_at[:10]}: {'; '.join(words)}.{doubt}"
+            yield Problem("codes-since", told_of)
 
 
 def _read(payload: Mapping[str, Any]) -> dict[str, set[str]]:

@@ -4,18 +4,18 @@ Many states want a new consent past a set share over the estimate (from memory; 
 the share is the shop's and stands in the estimate. Only a word is said, nothing is refused.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
+from roadworn.checks.facts import WORK, Draft, Facts
 from roadworn.model.events import StoredEvent
+from roadworn.model.messages import Problem
 from roadworn.say.telling import item_words
 from roadworn.trade.estimating import labour_line, needs_consent
 from roadworn.trade.warranty import same_place
 
-#: Kinds of work that an estimate line may be done by.
-WORK = ("replacement", "repair", "maintenance")
 #: Share over the estimate where the estimate itself says none (from memory; amounts differ).
 _PERCENT = "10"
 
@@ -39,15 +39,16 @@ class _Asked:
     decision: str
 
 
-def consent_words(stored: StoredEvent, others: Iterable[StoredEvent]) -> str:
-    """Return a sentence when work was not agreed to, or not at this cost, else an empty text.
+def unagreed(stored: Draft, facts: Facts) -> Iterator[Problem]:
+    """Tell of work that was not agreed to, or not at this cost."""
+    known = facts.events(stored.vehicle_id, "estimate", "authorisation", *WORK)
+    told = _told(stored, known)
+    if told:
+        yield Problem("no-consent", told)
 
-    Args:
-        stored: the work just written down.
-        others: estimates, answers and work of the same vehicle that count, in any order.
-    """
+
+def _told(stored: Draft, known: Sequence[StoredEvent]) -> str:
     money = cost_of(stored)
-    known = list(others)
     asked = _asked(stored, known)
     if asked is None:
         return ""
@@ -74,7 +75,7 @@ def consent_words(stored: StoredEvent, others: Iterable[StoredEvent]) -> str:
     )
 
 
-def cost_of(work: StoredEvent) -> tuple[Decimal, str] | None:
+def cost_of(work: Draft | StoredEvent) -> tuple[Decimal, str] | None:
     """Return what work came to, parts and labour, and its currency; None where it says nothing."""
     payload = work.data()
     if work.kind not in WORK:
@@ -93,7 +94,7 @@ def cost_of(work: StoredEvent) -> tuple[Decimal, str] | None:
     return sum((amount for amount, _code in found), Decimal(0)), found[0][1]
 
 
-def _asked(stored: StoredEvent, known: Sequence[StoredEvent]) -> _Asked | None:
+def _asked(stored: Draft, known: Sequence[StoredEvent]) -> _Asked | None:
     """Return the line for this work that was estimated or answered last."""
     day = stored.occurred_at[:10]
     before = [
@@ -118,7 +119,7 @@ def _asked(stored: StoredEvent, known: Sequence[StoredEvent]) -> _Asked | None:
     return max(found, key=lambda one: _when(one.said), default=None)
 
 
-def _unagreed(stored: StoredEvent, asked: _Asked, known: Iterable[StoredEvent]) -> str:
+def _unagreed(stored: Draft, asked: _Asked, known: Iterable[StoredEvent]) -> str:
     """Return what is said of work that was put off or never answered for, once for the work."""
     done = stored.kind in WORK and stored.data().get("action") != "inspected"
     if not done or any(
@@ -144,11 +145,11 @@ def _unagreed(stored: StoredEvent, asked: _Asked, known: Iterable[StoredEvent]) 
     )
 
 
-def _when(event: StoredEvent) -> tuple[str, int]:
+def _when(event: Draft | StoredEvent) -> tuple[str, int]:
     return event.occurred_at[:10], event.seq
 
 
-def _share(work: StoredEvent, approved: _Approved, currency: str) -> Decimal:
+def _share(work: Draft | StoredEvent, approved: _Approved, currency: str) -> Decimal:
     """Return what an event adds to the cost of an approved line."""
     answer, cost = approved.answer, cost_of(work)
     later = work.seq > answer.seq and work.occurred_at[:10] >= answer.occurred_at[:10]
@@ -162,7 +163,7 @@ def _share(work: StoredEvent, approved: _Approved, currency: str) -> Decimal:
     return cost[0]
 
 
-def _with(stored: StoredEvent, known: Sequence[StoredEvent]) -> list[StoredEvent]:
+def _with(stored: Draft, known: Sequence[StoredEvent]) -> list[Draft | StoredEvent]:
     return [stored, *(event for event in known if event.event_id != stored.event_id)]
 
 

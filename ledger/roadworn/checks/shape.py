@@ -11,9 +11,9 @@ from difflib import get_close_matches
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from roadworn.checks.days import day_hint
+from roadworn.checks.meant import day_hint
 from roadworn.model.amounts import currency_codes, likely_amount, likely_distance
-from roadworn.model.messages import Problem
+from roadworn.model.messages import Problem, shown
 from roadworn.model.units import UnitError, canonical_unit
 
 #: A pattern used by the models (digits as \\d) -> what it asks for.
@@ -58,12 +58,6 @@ def column_name(location: tuple[int | str, ...]) -> str:
     for part in location:
         text += f"[{part}]" if isinstance(part, int) else f".{part}" if text else str(part)
     return text
-
-
-def shown(value: object) -> str:
-    """Return a given value for a message, shortened."""
-    text = repr(value) if isinstance(value, str) else str(value)
-    return text if len(text) <= 60 else text[:57] + "..."
 
 
 def _fields(model: type[BaseModel], location: tuple[int | str, ...]) -> list[str]:

@@ -9,13 +9,13 @@ from collections.abc import Iterator
 from functools import lru_cache
 from typing import Any
 
+from roadworn.checks.facts import Draft, Facts
 from roadworn.checks.measured import check_measurements
-from roadworn.checks.private import check_owner
-from roadworn.checks.shape import shown
+from roadworn.checks.odd import check_owner
 from roadworn.model.amounts import check_currency
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UsageError
-from roadworn.model.messages import Problem
+from roadworn.model.messages import Problem, Sentence, shown
 from roadworn.model.places import PositionError, normalise_position
 from roadworn.model.units import UnitError, canonical_unit
 from roadworn.trade.codes import code_problem
@@ -25,55 +25,47 @@ from roadworn.trade.scan_text import parse_scan_text
 _REBATES = frozenset({"estimate"})
 #: So many different places, figures and codes are remembered as right.
 _REMEMBERED = 20_000
-_Complaint = tuple[str, str, str]
+_CODE = "trouble-code"
 
 
-def slips(kind: str, payload: dict[str, Any]) -> list[Problem]:
-    """Return what is wrong in a payload that its model takes.
+def slip(draft: Draft, _facts: Facts | None = None) -> Iterator[Problem]:
+    """Refuse what no payload of its kind may hold, though its model takes it.
 
-    Args:
-        kind: name of its kind.
-        payload: a payload; of one that its model does not take, what can be judged is.
+    Of a payload that its model does not take, what can be judged is.
     """
+    kind, payload = draft.kind, draft.payload
     if "." in kind:
-        return []  # of a plugin, whose words are its own
-    return [
-        Problem(code, message, hint, column=column)
-        for column, (code, message, hint) in _found(kind, payload)
-    ]
-
-
-def _found(kind: str, payload: dict[str, Any]) -> Iterator[tuple[str, _Complaint]]:
+        return  # of a plugin, whose words are its own
     owner = payload.get("owner_reference")
     try:
         check_owner(owner if isinstance(owner, str) else "")
     except UsageError as error:
-        yield "payload.owner_reference", _complaint("owner-reference", error)
+        yield error.as_problem(column="payload.owner_reference")
     for column, part in _parts(payload, "payload"):
-        if _texts(part, "currency", "amount"):
-            said = money_slip(part["amount"], part["currency"], rebate=kind in _REBATES)
-            if said:
-                yield f"{column}.{said[0]}", said[1]
-        component = part["component"] if _texts(part, "component") else None
-        if component is not None and _texts(part, "position") and part["position"]:
-            wrong = place_slip(component, part["position"])
-            if wrong:
-                yield f"{column}.position", wrong
-        figures = part.get("measurements")
-        for at, measured in enumerate(figures if isinstance(figures, list | tuple) else ()):
-            if not (
-                isinstance(measured, dict)
-                and _texts(measured, "unit")
-                and isinstance(measured.get("value"), int | float)
-            ):
-                continue
-            wrong = measured_slip(component or "", measured["value"], measured["unit"])
-            if wrong:
-                yield f"{column}.measurements[{at}]", wrong
-        if kind == "scan" and _texts(part, "code"):
-            wrong = code_slip(part["code"])
-            if wrong:
-                yield f"{column}.code", wrong
+        for field, wrong in _slips_of(kind, part):
+            if wrong is not None:
+                yield wrong.at(0, column=f"{column}.{field}")
+
+
+def _slips_of(kind: str, part: dict[str, Any]) -> Iterator[tuple[str, Problem | None]]:
+    """Yield (field, what is wrong with it) for the fields of one part that can be judged."""
+    if _texts(part, "currency", "amount"):
+        found = money_slip(part["amount"], part["currency"], rebate=kind in _REBATES)
+        yield found.column if found else "", found
+    component = part["component"] if _texts(part, "component") else None
+    if component is not None and _texts(part, "position") and part["position"]:
+        yield "position", place_slip(component, part["position"])
+    figures = part.get("measurements")
+    for at, measured in enumerate(figures if isinstance(figures, list | tuple) else ()):
+        if (
+            isinstance(measured, dict)
+            and _texts(measured, "unit")
+            and isinstance(measured.get("value"), int | float)
+        ):
+            found = measured_slip(component or "", measured["value"], measured["unit"])
+            yield f"measurements[{at}]", found
+    if kind == "scan" and _texts(part, "code"):
+        yield "code", code_slip(part["code"])
 
 
 def _texts(part: dict[str, Any], *fields: str) -> bool:
@@ -94,20 +86,23 @@ def _parts(value: Any, column: str) -> Iterator[tuple[str, dict[str, Any]]]:  # 
 
 
 @lru_cache(_REMEMBERED)
-def money_slip(amount: str, currency: str, *, rebate: bool) -> tuple[str, _Complaint] | None:
-    """Return (field, what is wrong) of an amount, or None."""
+def money_slip(amount: str, currency: str, *, rebate: bool) -> Problem | None:
+    """Return what is wrong with an amount, its column the field, or None."""
     try:
         check_currency(currency)
     except UsageError as error:
-        return "currency", _complaint("unknown-currency", error)
+        return error.as_problem("unknown-currency", "currency")
     if amount.startswith("-") and not rebate:
+        told = Sentence(
+            "below-zero", "{amount} {currency} is below zero.", amount=amount, currency=currency
+        )
         hint = f"write what it cost, perhaps {amount[1:]}, and a credit into the note"
-        return "amount", ("below-zero", f"{amount} {currency} is below zero.", hint)
+        return Problem("below-zero", told, hint, column="amount")
     return None
 
 
 @lru_cache(_REMEMBERED)
-def place_slip(component: str, position: str) -> _Complaint | None:
+def place_slip(component: str, position: str) -> Problem | None:
     """Return what is wrong with a place at a component, or None."""
     known = catalogue()
     if component not in known:
@@ -115,51 +110,51 @@ def place_slip(component: str, position: str) -> _Complaint | None:
     try:
         written = normalise_position(position, known.get(component).positions)
     except PositionError as error:
-        return _complaint("no-position", error)
+        return error.as_problem("no-position")
     if written == position:
         return None
-    message = f"{shown(position)} is not how a place is kept."
-    return "position-spelling", message, f"did you mean {written}?"
+    told = Sentence(
+        "position-spelling", "{given} is not how a place is kept.", given=shown(position)
+    )
+    return Problem("position-spelling", told, f"did you mean {written}?")
 
 
 @lru_cache(_REMEMBERED)
-def measured_slip(component: str, value: float, unit: str) -> _Complaint | None:
+def measured_slip(component: str, value: float, unit: str) -> Problem | None:
     """Return what is wrong with a figure at a component, or None."""
     try:
         written = canonical_unit(unit)
         check_measurements(component, [{"value": value, "unit": written}])
     except UnitError as error:
-        return _complaint("unknown-unit", error)
+        return error.as_problem("unknown-unit")
     except UsageError as error:
-        return _complaint("cannot-be-measured", error)
+        return error.as_problem("cannot-be-measured")
     if written == unit:
         return None
-    return "unknown-unit", f"{shown(unit)} is not how a unit is kept.", f"did you mean {written}?"
+    told = Sentence("unit-spelling", "{given} is not how a unit is kept.", given=shown(unit))
+    return Problem("unknown-unit", told, f"did you mean {written}?")
 
 
 @lru_cache(_REMEMBERED)
-def code_slip(code: str) -> _Complaint | None:
+def code_slip(code: str) -> Problem | None:
     """Return what is wrong with a stored code, without failure type, or None."""
     if code[:3].casefold() == "spn":
         read = parse_scan_text(code)
         if [taken.code for taken in read.codes] == [code]:
             return None
         if read.problems:
-            return "trouble-code", read.problems[0].message, read.problems[0].hint
-        return "trouble-code", f"{shown(code)} is no code.", "write it as SPN 1208 FMI 3"
+            return Problem(_CODE, read.problems[0].message, read.problems[0].hint)
+        told = Sentence("no-code", "{given} is no code.", given=shown(code))
+        return Problem(_CODE, told, "write it as SPN 1208 FMI 3")
     problem = code_problem(code)
     if problem is not None:
-        return problem.code, problem.message, problem.hint
+        return Problem(problem.code, problem.message, problem.hint)
     number, _, failure = code.partition("-")
     if failure:
+        told = Sentence("code-with-failure", "{given} holds a failure type.", given=shown(code))
         hint = f'give code "{number.upper()}" and failure_type "{failure.upper()}"'
-        return "trouble-code", f"{shown(code)} holds a failure type.", hint
+        return Problem(_CODE, told, hint)
     if number != number.upper():
-        return "trouble-code", f"{shown(code)} has small letters.", f"did you mean {code.upper()}?"
+        told = Sentence("code-in-small", "{given} has small letters.", given=shown(code))
+        return Problem(_CODE, told, f"did you mean {code.upper()}?")
     return None
-
-
-def _complaint(code: str, error: UsageError | UnitError | PositionError) -> _Complaint:
-    """Take a sentence of typed input apart: what is wrong, and after the colon what to do."""
-    message, colon, hint = str(error).partition(": ")
-    return code, f"{message.rstrip('.')}." if colon else str(error), hint.rstrip(".")

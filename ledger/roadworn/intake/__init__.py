@@ -100,13 +100,13 @@ class _Run:
 
     def take(self, writer: "Writer", path: Path) -> None:
         """Add one file within a transaction, or nothing of it."""
-        from roadworn.intake.taking import FileTaker
+        from roadworn.intake.taking import FileFacts, FileTaker
 
         added, already_there = writer.added, writer.already_there
         writer.hold()
         taker = FileTaker(
             writer,
-            self._ledger.context,
+            FileFacts(self._ledger.query),
             str(path),
             self._doubts,
             allow_repeat=self._allow_repeat,
@@ -191,17 +191,12 @@ def _table_chunks(
             [(row.line, row.event) for row in batch if row.event is not None]
         )
         chunk.problems[:] = [
-            (code, message, hint, number, known.header_of_column(column))
-            for code, message, hint, number, column in chunk.problems
+            *(p.at(p.row, column=known.header_of_column(p.column)) for p in chunk.problems),
+            *(problem for row in batch for problem in row.problems),
         ]
-        chunk.problems.extend(
-            (problem.code, problem.message, problem.hint, row.line, problem.column)
-            for row in batch
-            for problem in row.problems
-        )
         index_of = {number: index for index, number in enumerate(chunk.numbers)}
         chunk.doubts.extend(
-            (index_of[row.line], doubt.code, doubt.message, doubt.hint, doubt.column)
+            (index_of[row.line], doubt)
             for row in batch
             for doubt in row.doubts
             if row.line in index_of

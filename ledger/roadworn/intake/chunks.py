@@ -3,8 +3,8 @@
 A well-formed line is parsed, validated by the plain validators of `roadworn.intake.rows`,
 written canonically and hashed, without building a model object. Whatever is not plainly right
 goes the careful way (`roadworn.intake.rows.prepare`), which has the last word and the
-sentences. A chunk consists of tuples, lists and texts only, so that a helper process can hand
-it over with `marshal`.
+sentences. A chunk consists of tuples, lists and texts only, but for what was found, so that a
+helper process can hand it over with `marshal`.
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -14,9 +14,9 @@ from typing import Any, NamedTuple
 import orjson
 from pydantic import ValidationError
 
-from roadworn.checks.context import component_problems
-from roadworn.checks.shape import problems_of, shown
-from roadworn.checks.slips import slips
+from roadworn.checks import payload_findings
+from roadworn.checks.known import envelope_problems, payload_problems, unknown_components
+from roadworn.checks.shape import problems_of
 from roadworn.intake.fast import (
     ID_GIVEN,
     KEY_MADE,
@@ -27,22 +27,16 @@ from roadworn.intake.fast import (
     Irregular,
     KnownEnvelopes,
     brought,
-    doubt_tuples,
     key_of,
     kind_payloads,
     made_key,
     plain_reading,
 )
-from roadworn.intake.rows import (
-    envelope_problems,
-    payload_problems,
-    prepare,
-    validated_payload,
-)
+from roadworn.intake.rows import prepare, validated_payload
 from roadworn.model.errors import UnknownName
 from roadworn.model.events import NewEvent, new_event_ids, utc_now
 from roadworn.model.kinds import EventKind, KindRegistry
-from roadworn.model.messages import Problem
+from roadworn.model.messages import Problem, Severity, shown
 from roadworn.store.merkle import LEAF_PREFIX
 from roadworn.store.rows import Prepared
 
@@ -80,8 +74,8 @@ def _payload(given: Mapping[str, Any], kinds: KindRegistry) -> Iterator[Problem]
         yield from valid
     else:
         yield from payload_problems(valid)
-    yield from slips(kind.name, payload)
-    yield from component_problems(payload)
+    yield from payload_findings(kind.name, payload, Severity.REFUSED)
+    yield from unknown_components(payload)
 
 
 def _kind(given: Mapping[str, Any], kinds: KindRegistry) -> EventKind | None:
@@ -97,21 +91,20 @@ def _kind(given: Mapping[str, Any], kinds: KindRegistry) -> EventKind | None:
 
 
 RowTuple = tuple[Any, ...]
-ProblemTuple = tuple[str, str, str, int, str]
 
 
 class Chunk(NamedTuple):
     """Some rows in their order.
 
     Attributes:
-        rows: tuples in the order of `roadworn.intake.rows.Row`.
+        rows: tuples in the order of `roadworn.store.rows.Row`.
         numbers: line or row number in the file of each row.
         given: for each row the bits ID_GIVEN, TIME_GIVEN and KEY_MADE.
         entangled: indexes of rows that must be checked against other events.
         replaced: (index, component, position) of each replacement.
-        problems: (code, message, hint, row number, column) of rows that cannot be taken.
-        doubts: (index, code, message, hint, column) of what is odd in rows that can.
         lines: number of lines read for this chunk, empty ones included.
+        problems: of rows that cannot be taken, each with its row number.
+        doubts: (index, what is odd) of rows that can.
     """
 
     rows: list[RowTuple]
@@ -119,9 +112,9 @@ class Chunk(NamedTuple):
     given: bytes
     entangled: list[int]
     replaced: list[tuple[int, str, str | None]]
-    problems: list[ProblemTuple]
-    doubts: list[tuple[int, str, str, str, str]]
     lines: int
+    problems: list[Problem]
+    doubts: list[tuple[int, Problem]]
 
 
 #: What a line that is not plainly right raises on the fast way.
@@ -219,7 +212,7 @@ class ChunkMaker:
             if entangled:
                 build.entangled.append(len(rows))
             if doubts:
-                build.doubts.extend((len(rows), *doubt) for doubt in doubts)
+                build.doubts.extend((len(rows), doubt) for doubt in doubts)
             rows.append(
                 (
                     event_id,
@@ -285,8 +278,8 @@ class _Build:
         self.given = bytearray()
         self.entangled: list[int] = []
         self.replaced: list[tuple[int, str, str | None]] = []
-        self.problems: list[ProblemTuple] = []
-        self.doubts: list[tuple[int, str, str, str, str]] = []
+        self.problems: list[Problem] = []
+        self.doubts: list[tuple[int, Problem]] = []
 
     def add_event(
         self, number: int, event: NewEvent, kinds: KindRegistry, *, key_made: bool
@@ -296,13 +289,13 @@ class _Build:
             for problem in (*prepared, *beside(event.model_dump(), prepared, kinds)):
                 self.problem(number, problem)
             return
-        wrong = slips(event.kind, prepared.payload)
+        wrong = payload_findings(event.kind, prepared.payload, Severity.REFUSED)
         if wrong:
-            for problem in (*wrong, *component_problems(prepared.payload)):
+            for problem in (*wrong, *unknown_components(prepared.payload)):
                 self.problem(number, problem)
             return
-        odd = doubt_tuples(event.kind, prepared.payload)
-        self.doubts.extend((len(self.rows), *doubt) for doubt in odd)
+        odd = payload_findings(event.kind, prepared.payload, Severity.ODD)
+        self.doubts.extend((len(self.rows), doubt) for doubt in odd)
         flags = (
             ID_GIVEN * prepared.id_given + TIME_GIVEN * prepared.time_given + KEY_MADE * key_made
         )
@@ -316,7 +309,7 @@ class _Build:
         self.given.append(flags)
 
     def problem(self, number: int, problem: Problem) -> None:
-        self.problems.append((problem.code, problem.message, problem.hint, number, problem.column))
+        self.problems.append(problem.at(number))
 
     def chunk(self, lines: int) -> Chunk:
         return Chunk(
@@ -325,9 +318,9 @@ class _Build:
             bytes(self.given),
             self.entangled,
             self.replaced,
+            lines,
             self.problems,
             self.doubts,
-            lines,
         )
 
 

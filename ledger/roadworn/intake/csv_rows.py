@@ -16,7 +16,7 @@ import orjson
 from pydantic import ValidationError
 
 from roadworn.checks.readings import marked_thousands
-from roadworn.checks.shape import problems_of, shown
+from roadworn.checks.shape import problems_of
 from roadworn.intake.csv_file import (
     Cell,
     CellError,
@@ -34,7 +34,7 @@ from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import ProblemsFound, UnknownName, UsageError
 from roadworn.model.events import NewEvent, VehicleId
 from roadworn.model.kinds import EventKind, KindRegistry, PayloadField, fields_of
-from roadworn.model.messages import Problem
+from roadworn.model.messages import Problem, shown
 from roadworn.model.places import PositionError, normalise_position
 from roadworn.reading.fields import JsonValue
 from roadworn.reading.phrases import read_finding, read_item, read_measurements

@@ -6,20 +6,24 @@ are the same is told by their bytes with sorted keys, so that 1, 1.0 and true st
 """
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from hashlib import sha256
 from typing import Any
 
 import orjson
 
-from roadworn.checks.context import components
-from roadworn.checks.imported import DAYS, TEXTS, may_be_odd, payload_doubts
+from roadworn.checks import payload_findings
+from roadworn.checks.figures import may_be_odd
+from roadworn.checks.known import DAYS, components, envelope_problems, payload_problems
 from roadworn.checks.measured import BOUNDED
-from roadworn.checks.slips import code_slip, measured_slip, place_slip, slips
-from roadworn.intake.rows import envelope_problems, payload_problems, plain_validator
+from roadworn.checks.odd import TEXTS
+from roadworn.checks.slips import code_slip, measured_slip, place_slip
+from roadworn.intake.rows import plain_validator
 from roadworn.model.amounts import currency_codes
+from roadworn.model.catalogue import catalogue
 from roadworn.model.events import NewEvent
 from roadworn.model.kinds import EventKind, KindRegistry
+from roadworn.model.messages import Problem, Severity
 from roadworn.model.units import CANONICAL_UNITS
 from roadworn.store.rows import canonical_payload
 
@@ -191,11 +195,9 @@ _BARE = frozenset({"odometer_exchange", "complaint"})
 _SHORT, _REMEMBERED_PAYLOADS = 200, 4_096
 
 
-#: (code, message, hint, column) of what is odd in a payload.
-DoubtTuple = tuple[str, str, str, str]
 #: A payload that was found right: its text as stored; component and position when it is a
 #: replacement; whether its row must be checked against other events; what is odd in it.
-PlainPayload = tuple[str, tuple[str, str | None] | None, bool, tuple[DoubtTuple, ...]]
+PlainPayload = tuple[str, tuple[str, str | None] | None, bool, Sequence[Problem]]
 
 
 class KindPayloads:
@@ -248,10 +250,10 @@ class KindPayloads:
         if name == "replacement":
             replaced = (payload["component"], payload.get("position"))
         entangled = name in _ENTANGLED or payload.get("replaces") is not None
-        odd: tuple[DoubtTuple, ...] = ()
+        odd: Sequence[Problem] = ()
         for field in self._looked_at:
             if payload.get(field) and (field != "findings" or may_be_odd(payload)):
-                odd = doubt_tuples(name, payload)
+                odd = payload_findings(name, payload, Severity.ODD)
                 break
         found = (text, replaced, entangled, odd)
         if len(raw) <= _SHORT:
@@ -277,7 +279,9 @@ class KindPayloads:
             return self._plain_look(payload)
         if any(component not in known for _, component in components(payload)):
             return False
-        return (name in _BARE or not payload_problems(payload)) and not slips(name, payload)
+        if name not in _BARE and payload_problems(payload):
+            return False
+        return not payload_findings(name, payload, Severity.REFUSED)
 
     def _plain_work(self, payload: dict[str, Any]) -> bool:
         """Return whether neither amounts nor place of a job need a closer look."""
@@ -313,18 +317,8 @@ class KindPayloads:
         return True
 
 
-def doubt_tuples(kind: str, payload: dict[str, Any]) -> tuple[DoubtTuple, ...]:
-    """Return what is odd in a payload, as tuples that another process can be handed."""
-    return tuple(
-        (doubt.code, doubt.message, doubt.hint, doubt.column)
-        for doubt in payload_doubts(kind, payload)
-    )
-
-
 def kind_payloads(kinds: KindRegistry) -> dict[str, KindPayloads]:
     """Return the payloads of each kind that has a plain validator, by name."""
-    from roadworn.model.catalogue import catalogue
-
     known: frozenset[str | None] = frozenset({None, *(part.id for part in catalogue())})
     return {
         kind.name: KindPayloads(kind, validator.validate_python, known)

@@ -9,9 +9,10 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Self
+from typing import Any, Self
 
-from roadworn.checks.context import LedgerContext, named_vehicle
+from roadworn.checks import refusals
+from roadworn.checks.facts import Draft, Facts, named_vehicle
 from roadworn.intake.rows import prepare
 from roadworn.model.errors import ProblemsFound
 from roadworn.model.events import NewEvent, StoredEvent
@@ -19,7 +20,7 @@ from roadworn.model.kinds import KindRegistry
 from roadworn.model.messages import Problem
 from roadworn.store.ledger import LedgerFile
 from roadworn.store.merkle import Checkpoint
-from roadworn.store.rows import Prepared
+from roadworn.store.rows import Prepared, Row
 from roadworn.store.writer import Writer
 
 
@@ -39,13 +40,13 @@ class Ledger(LedgerFile):
         path: the SQLite file.
         kinds: the event kinds that may be written.
         contacts: names and addresses, outside the chain.
-        context: what the ledger knows, for checks.
+        facts: what the ledger knows, for checks.
     """
 
     def __init__(self, path: Path, connection: sqlite3.Connection, *, writable: bool) -> None:
         super().__init__(path, connection, writable=writable)
         self.kinds = KindRegistry()
-        self.context = LedgerContext(connection)
+        self.facts = Facts(self.query)
 
     @classmethod
     def create(cls, path: str | Path, kinds: KindRegistry | None = None) -> Self:
@@ -127,18 +128,22 @@ class Ledger(LedgerFile):
         """
 
         def check(prepared: Prepared) -> list[Problem]:
-            return self.context.problems(prepared, allow_repeat=allow_repeat)
+            draft = draft_of(prepared.row, prepared.payload)
+            return refusals(draft, self.facts, allow_repeat=allow_repeat)
 
-        with self.locked(check) as writer:
-            yield writer
+        try:
+            with self.locked(check) as writer:
+                yield writer
+        finally:
+            self.facts.forget()
 
     def vehicle_ids(self) -> list[str]:
         """Return the ids of enrolled vehicles, sorted."""
-        return self.context.vehicle_ids()
+        return self.facts.vehicle_ids()
 
     def enrolled(self, vehicle_id: str) -> bool:
         """Return whether a vehicle of exactly this id is enrolled."""
-        return self.context.enrolled(vehicle_id)
+        return self.facts.enrolled(vehicle_id)
 
     def require_vehicle(self, text: str) -> str:
         """Return the id of the vehicle that `text` names, letter case aside.
@@ -147,6 +152,13 @@ class Ledger(LedgerFile):
             UnknownName: there is none, or letter case must decide; carries the nearest names.
         """
         return text if self.enrolled(text) else named_vehicle(text, self.vehicle_ids())
+
+
+def draft_of(row: Row, payload: dict[str, Any]) -> Draft:
+    """Return what is judged of a row."""
+    return Draft(
+        row.vehicle_id, row.kind, row.occurred_at, row.odometer, row.odometer_unit, payload
+    )
 
 
 def _problems(problems: list[Problem]) -> ProblemsFound:

@@ -25,7 +25,6 @@ from roadworn.model.errors import EnvironmentFailure, RoadwornError, UsageError
 from roadworn.model.kinds import EventKind, KindRegistry
 
 #: Rows of a table that make a chunk.
-#: Rows of a table that make a chunk.
 CHUNK_LINES = 2_000
 #: Bytes of NDJSON that make a chunk, to the end of their last line.
 _CHUNK_BYTES = 500_000
@@ -101,7 +100,9 @@ def helped_chunks(path: Path, kinds: KindRegistry, source: str) -> Iterator[Chun
         while (message := ahead.get()) is not None:
             word, content = marshal.loads(message)  # noqa: S302  (from our own child)
             if word == "chunk":
-                yield Chunk(*content)
+                plain, findings = content
+                problems, doubts = pickle.loads(findings) if findings else ([], [])  # noqa: S301
+                yield Chunk._make((*plain, problems, doubts))
             elif word == "end":
                 return
             else:
@@ -206,7 +207,10 @@ def _work(out: IO[bytes]) -> tuple[str, str]:
         return ("cannot", str(error))
     try:
         for chunk in chunks(path, ChunkMaker(KindRegistry(kinds), source)):
-            _send(out, marshal.dumps(("chunk", tuple(chunk))))
+            found = (chunk.problems, chunk.doubts)
+            # What was found are objects, and few chunks have any.
+            findings = pickle.dumps(found) if any(found) else b""
+            _send(out, marshal.dumps(("chunk", (chunk[:-2], findings))))
     except UsageError as error:
         return ("usage", error.message)
     except RoadwornError as error:

@@ -1,12 +1,10 @@
 """From an event as handed in to a row as stored: validated, canonical, hashed.
 
-Nothing here looks into a ledger; what depends on the ledger's contents is in
-`roadworn.checks.context`.
+Nothing here looks into a ledger; what depends on the ledger's contents is `roadworn.checks`.
 """
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Mapping
 from contextlib import suppress
-from datetime import date, timedelta
 from functools import cache
 from typing import Any
 
@@ -14,12 +12,11 @@ import orjson
 from pydantic import BaseModel, ValidationError
 from pydantic_core import SchemaValidator
 
-from roadworn.checks.days import day_hint, year_meant
-from roadworn.checks.shape import problems_of, shown
+from roadworn.checks.known import envelope_problems, payload_problems
 from roadworn.model.errors import LedgerRefused, UnknownName
 from roadworn.model.events import NewEvent, new_event_id, utc_now
 from roadworn.model.kinds import EventKind, KindRegistry
-from roadworn.model.messages import Problem
+from roadworn.model.messages import Problem, shown
 from roadworn.store.rows import Prepared, Row, canonical_payload, without_none
 
 Schema = Any
@@ -182,6 +179,9 @@ def validated_payload(
         current = kind.upcast(version, given) if version < kind.version else given
         model = kind.model.model_validate_json(orjson.dumps(current))
     except ValidationError as error:
+        # Most payloads fit, and should not wait for the words.
+        from roadworn.checks.shape import problems_of
+
         what = f"A payload of kind {kind.name}"
         return list(problems_of(error, kind.model, what, inside="payload"))
     except LedgerRefused as error:
@@ -195,108 +195,3 @@ def validated_payload(
         stored: dict[str, Any] = orjson.loads(text)
         return stored
     return model.model_dump(mode="json", exclude_none=True)
-
-
-def envelope_problems(
-    occurred_at: str, recorded_at: str, odometer: float | None, unit: str | None
-) -> list[Problem]:
-    """Return what is wrong with the dates and the odometer of an event."""
-    problems = []
-    for column, moment in (("occurred_at", occurred_at), ("recorded_at", recorded_at)):
-        # The pattern's digits may be those of any script; a stored time has ASCII ones.
-        if not moment.isascii() or not is_day(moment[:10]) or not _is_clock(moment[11:19]):
-            message = f"{moment} is not a date of the calendar."
-            hint = day_hint(moment[:10]) or "correct the date"
-            problems.append(Problem("no-such-date", message, hint, column=column))
-    if not problems and in_future(occurred_at, recorded_at):
-        meant = year_meant(occurred_at, recorded_at)
-        problems.append(
-            Problem(
-                "in-the-future",
-                f"It happened at {occurred_at}, after it was recorded at {recorded_at}.",
-                f"did you mean {meant}?" if meant else "correct the date",
-                column="occurred_at",
-            )
-        )
-    if odometer is not None and unit is None:
-        message = "The odometer reading has no unit."
-        problems.append(Problem("unit-missing", message, "write km or mi", column="odometer_unit"))
-    if odometer is None and unit is not None:
-        message = "There is a distance unit without an odometer reading."
-        hint = "add the reading, or drop the unit"
-        problems.append(Problem("odometer-missing", message, hint, column="odometer"))
-    return problems
-
-
-def is_day(text: str) -> bool:
-    """Return whether `text` is a day of the calendar."""
-    try:
-        date.fromisoformat(text)
-    except ValueError:
-        return False
-    return True
-
-
-def _is_clock(text: str) -> bool:
-    return not text or (text[:2] < "24" and text[3:5] < "60" and text[6:8] < "60")
-
-
-def in_future(occurred_at: str, recorded_at: str) -> bool:
-    """Return whether an event is dated after it was recorded.
-
-    A day is the writer's local day, which may be one ahead of the day in UTC.
-    """
-    if occurred_at[:10] <= recorded_at[:10]:
-        return (
-            len(occurred_at) > 10
-            and len(recorded_at) > 10
-            and (occurred_at[:19] > recorded_at[:19])
-        )
-    if len(occurred_at) > 10:
-        return True
-    tomorrow = date.fromisoformat(recorded_at[:10]) + timedelta(days=1)
-    return date.fromisoformat(occurred_at) > tomorrow
-
-
-#: Fields of core payloads that hold a day.
-_DAY_FIELDS = ("in_service_date", "due_date", "valid_until")
-
-
-def payload_problems(payload: dict[str, Any]) -> list[Problem]:
-    """Return what a model cannot see: days that do not exist, currencies that are mixed."""
-    problems = [
-        Problem(
-            "no-such-date",
-            f"{payload[name]} is not a date of the calendar.",
-            day_hint(payload[name]) or "correct the date",
-            column=f"payload.{name}",
-        )
-        for name in _DAY_FIELDS
-        if isinstance(payload.get(name), str) and not is_day(payload[name])
-    ]
-    currencies = sorted(set(_currencies(payload)))
-    if len(currencies) > 1:
-        problems.append(
-            Problem(
-                "mixed-currencies",
-                f"One event has amounts in {' and '.join(currencies)}, which cannot be added.",
-                "write one event for each currency, or convert the amounts yourself",
-                column="payload",
-            )
-        )
-    return problems
-
-
-def _currencies(value: dict[str, Any] | list[Any]) -> Iterator[str]:
-    """Yield every currency code in a payload, at any depth."""
-    # Only what holds more is looked into: most values of a payload are words and numbers.
-    if isinstance(value, dict):
-        own = value.get("currency")
-        if isinstance(own, str):
-            yield own
-        items: Iterable[Any] = value.values()
-    else:
-        items = value
-    for item in items:
-        if isinstance(item, (dict, list)):
-            yield from _currencies(item)

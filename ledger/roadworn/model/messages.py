@@ -171,3 +171,9 @@ class Problem:
         made = asdict(self)
         del made["severity"], made["remedy"]
         return made
+
+
+def shown(value: object) -> str:
+    """Return a given value for a message, shortened."""
+    text = repr(value) if isinstance(value, str) else str(value)
+    return text if len(text) <= 60 else text[:57] + "..."

@@ -13,7 +13,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from roadworn.checks.measured import check_measurements
-from roadworn.checks.private import check_owner
+from roadworn.checks.odd import check_owner
 from roadworn.model.amounts import check_currency, read_money, read_warranty
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UnknownName, UsageError

@@ -128,7 +128,7 @@ class TermsSections:
 
 def nearest_of(word: str, known: tuple[str, ...]) -> list[str]:
     """Return up to three of `known` that look like `word`."""
-    from roadworn.checks.context import nearest
+    from roadworn.checks.facts import nearest
 
     return nearest(word, list(known))
 

@@ -11,7 +11,7 @@ from typing import Any
 
 from roadworn.model.errors import LedgerDamaged
 from roadworn.model.events import StoredEvent
-from roadworn.model.messages import Problem
+from roadworn.model.messages import Problem, Sentence
 from roadworn.store.merkle import Checkpoint, CompactRange, latest_checkpoint, store_checkpoint
 from roadworn.store.rows import Prepared, Row
 from roadworn.store.schema import EVENT_COLUMNS, GUARDS, INSERT_GUARD
@@ -153,7 +153,12 @@ class Writer:
                     return stored
                 return Problem(
                     "event-id-taken",
-                    f"Event {stored.seq} has the id {row.event_id} already, with other content.",
+                    Sentence(
+                        "event-id-taken",
+                        "{event} has the id {id} already, with other content.",
+                        event=Sentence("event", "Event {seq}", seq=stored.seq),
+                        id=row.event_id,
+                    ),
                     "give the new event an id of its own, or none",
                     column="event_id",
                 )
@@ -164,8 +169,12 @@ class Writer:
                     return stored
                 return Problem(
                     "intake-key-taken",
-                    f"Event {stored.seq} was taken from {row.intake_key!r} already, with other "
-                    "content.",
+                    Sentence(
+                        "intake-key-taken",
+                        "{event} was taken from {key!r} already, with other content.",
+                        event=Sentence("event", "Event {seq}", seq=stored.seq),
+                        key=row.intake_key,
+                    ),
                     "if the earlier one was wrong, correct it with `roadworn correct`",
                     column="intake_key",
                 )

@@ -1,0 +1,254 @@
+"""What an event must agree with to be taken: the calendar, the catalogue and the ledger.
+
+Are its days of the calendar and not ahead, its amounts in one currency, is the vehicle enrolled,
+does the component exist, do retractions and answers name events that are there, is the same
+replacement being entered a second time.
+"""
+
+from collections.abc import Iterable, Iterator
+from datetime import date, timedelta
+from typing import Any
+
+from roadworn.checks.facts import Draft, Facts, nearest
+from roadworn.checks.meant import day_hint, year_meant
+from roadworn.model.catalogue import catalogue
+from roadworn.model.errors import UnknownName
+from roadworn.model.messages import Problem, Sentence, shown
+
+
+def vehicle(draft: Draft, facts: Facts) -> Iterator[Problem]:
+    """Refuse an event of a vehicle that is not enrolled, and a second enrolment of one that is."""
+    name = draft.vehicle_id
+    enrolled = facts.enrolled(name)
+    if draft.kind == "enrolment":
+        if enrolled and "replaces" not in draft.payload and not facts.retired(name):
+            yield Problem(
+                "enrolled-twice",
+                Sentence("enrolled-twice", "{vehicle} is enrolled already.", vehicle=name),
+                "change it with `roadworn record profile`, or give the new one another id",
+                column="vehicle_id",
+            )
+    elif not enrolled:
+        near = nearest(name, facts.vehicle_ids())
+        hint = f"did you mean {' or '.join(near)}?" if near else "enrol it first"
+        told = Sentence("not-enrolled", "The vehicle {vehicle} is not enrolled.", vehicle=name)
+        yield Problem("not-enrolled", told, hint, column="vehicle_id")
+
+
+def components(
+    value: dict[str, Any] | list[Any], column: str = "payload"
+) -> Iterator[tuple[str, str]]:
+    """Yield (column, component id) for each component that a payload names, at any depth."""
+    if isinstance(value, dict):
+        for key, item in value.items():
+            if isinstance(item, str):
+                if key in ("component", "along_with"):
+                    yield f"{column}.{key}", item
+            elif isinstance(item, (dict, list)):
+                yield from components(item, f"{column}.{key}")
+    else:
+        for at, item in enumerate(value):
+            if isinstance(item, (dict, list)):
+                yield from components(item, f"{column}[{at}]")
+
+
+def component(draft: Draft, _facts: Facts) -> Iterator[Problem]:
+    """Refuse a component that the catalogue does not have."""
+    return unknown_components(draft.payload)
+
+
+def unknown_components(payload: dict[str, Any]) -> Iterator[Problem]:
+    """Yield a Problem for each component that the catalogue does not have."""
+    known = catalogue()
+    for column, identifier in components(payload):
+        if identifier in known:
+            continue
+        try:
+            known.get(identifier)
+        except UnknownName as error:
+            near = error.near[:3]
+            hint = f"did you mean {' or '.join(near)}?" if near else ""
+            hint = f"{hint} Or keep it as other.{identifier.partition('.')[2]}".strip()
+            told = Sentence(
+                "unknown-component", "There is no component {given}.", given=shown(identifier)
+            )
+            yield Problem("unknown-component", told, hint, column=column)
+
+
+def _references(draft: Draft) -> Iterator[tuple[str, str]]:
+    """Yield (payload field, event id) for each other event that a payload names."""
+    payload = draft.payload
+    if payload.get("replaces") is not None:
+        yield "replaces", payload["replaces"]
+    if draft.kind == "retraction":
+        yield "event", payload["event"]
+    elif draft.kind == "authorisation":
+        yield "estimate", payload["estimate"]
+
+
+def reference(draft: Draft, facts: Facts) -> Iterator[Problem]:
+    """Refuse an event that names another one which is not there, or is of no use to it."""
+    for column, event_id in _references(draft):
+        named = facts.named(event_id)
+        if named is None:
+            yield Problem(
+                "unknown-event",
+                Sentence("unknown-event", "There is no event {id} in the ledger.", id=event_id),
+                "`roadworn history` prints the ids of a vehicle's events",
+                column=f"payload.{column}",
+            )
+        elif column == "event" and named[0] != draft.vehicle_id:
+            yield Problem(
+                "other-vehicle",
+                Sentence(
+                    "other-vehicle",
+                    "The event {id} is of {other}, not of {vehicle}.",
+                    id=event_id,
+                    other=named[0],
+                    vehicle=draft.vehicle_id,
+                ),
+                f"record the retraction for {named[0]}",
+                column="vehicle_id",
+            )
+        elif column == "estimate" and named[1] != "estimate":
+            yield Problem(
+                "not-an-estimate",
+                Sentence(
+                    "not-an-estimate",
+                    "The event {id} is of kind {kind}, so it has no lines to answer.",
+                    id=event_id,
+                    kind=named[1],
+                ),
+                "name the estimate",
+                column="payload.estimate",
+            )
+
+
+def repeat(draft: Draft, facts: Facts) -> Iterator[Problem]:
+    """Refuse a replacement that was entered already: its life would be counted twice."""
+    same = facts.same_replacement(draft)
+    if same is None:
+        return
+    payload = draft.payload
+    place = f" {payload['position']}" if "position" in payload else ""
+    at = draft.day if draft.odometer is None else f"{draft.odometer:.10g} {draft.odometer_unit}"
+    told = Sentence(
+        "entered-twice",
+        "The replacement of {component}{place} on {vehicle} at {at} is {event} already.",
+        component=payload["component"],
+        place=place,
+        vehicle=draft.vehicle_id,
+        at=at,
+        event=Sentence("event-and-id", "event {seq} ({id})", seq=same[0], id=same[1]),
+    )
+    yield Problem(
+        "entered-twice",
+        told,
+        "leave it out if it is the same work; if the part was fitted twice, "
+        "take it with --allow-repeat",
+    )
+
+
+#: Fields of core payloads that hold a day.
+DAYS = ("due_date", "valid_until", "in_service_date")
+
+
+def envelope_problems(
+    occurred_at: str, recorded_at: str, odometer: float | None, unit: str | None
+) -> list[Problem]:
+    """Return what is wrong with the dates and the odometer of an event."""
+    problems = []
+    for column, moment in (("occurred_at", occurred_at), ("recorded_at", recorded_at)):
+        # The pattern's digits may be those of any script; a stored time has ASCII ones.
+        if not moment.isascii() or not is_day(moment[:10]) or not _is_clock(moment[11:19]):
+            message = f"{moment} is not a date of the calendar."
+            hint = day_hint(moment[:10]) or "correct the date"
+            problems.append(Problem("no-such-date", message, hint, column=column))
+    if not problems and in_future(occurred_at, recorded_at):
+        meant = year_meant(occurred_at, recorded_at)
+        problems.append(
+            Problem(
+                "in-the-future",
+                f"It happened at {occurred_at}, after it was recorded at {recorded_at}.",
+                f"did you mean {meant}?" if meant else "correct the date",
+                column="occurred_at",
+            )
+        )
+    if odometer is not None and unit is None:
+        message = "The odometer reading has no unit."
+        problems.append(Problem("unit-missing", message, "write km or mi", column="odometer_unit"))
+    if odometer is None and unit is not None:
+        message = "There is a distance unit without an odometer reading."
+        hint = "add the reading, or drop the unit"
+        problems.append(Problem("odometer-missing", message, hint, column="odometer"))
+    return problems
+
+
+def is_day(text: str) -> bool:
+    """Return whether `text` is a day of the calendar."""
+    try:
+        date.fromisoformat(text)
+    except ValueError:
+        return False
+    return True
+
+
+def _is_clock(text: str) -> bool:
+    return not text or (text[:2] < "24" and text[3:5] < "60" and text[6:8] < "60")
+
+
+def in_future(occurred_at: str, recorded_at: str) -> bool:
+    """Return whether an event is dated after it was recorded.
+
+    A day is the writer's local day, which may be one ahead of the day in UTC.
+    """
+    if occurred_at[:10] <= recorded_at[:10]:
+        return (
+            len(occurred_at) > 10
+            and len(recorded_at) > 10
+            and (occurred_at[:19] > recorded_at[:19])
+        )
+    if len(occurred_at) > 10:
+        return True
+    tomorrow = date.fromisoformat(recorded_at[:10]) + timedelta(days=1)
+    return date.fromisoformat(occurred_at) > tomorrow
+
+
+def payload_problems(payload: dict[str, Any]) -> list[Problem]:
+    """Return what a model cannot see: days that do not exist, currencies that are mixed."""
+    problems = [
+        Problem(
+            "no-such-date",
+            f"{payload[name]} is not a date of the calendar.",
+            day_hint(payload[name]) or "correct the date",
+            column=f"payload.{name}",
+        )
+        for name in DAYS
+        if isinstance(payload.get(name), str) and not is_day(payload[name])
+    ]
+    currencies = sorted(set(_currencies(payload)))
+    if len(currencies) > 1:
+        problems.append(
+            Problem(
+                "mixed-currencies",
+                f"One event has amounts in {' and '.join(currencies)}, which cannot be added.",
+                "write one event for each currency, or convert the amounts yourself",
+                column="payload",
+            )
+        )
+    return problems
+
+
+def _currencies(value: dict[str, Any] | list[Any]) -> Iterator[str]:
+    """Yield every currency code in a payload, at any depth."""
+    # Only what holds more is looked into: most values of a payload are words and numbers.
+    if isinstance(value, dict):
+        own = value.get("currency")
+        if isinstance(own, str):
+            yield own
+        items: Iterable[Any] = value.values()
+    else:
+        items = value
+    for item in items:
+        if isinstance(item, (dict, list)):
+            yield from _currencies(item)
