@@ -1,7 +1,7 @@
 # What a plugin author imports from here, and where it lives: said once, for type checkers, editors
 # and `__init__.py`, which resolves a name when it is first used.
-from roadworn.analysis.hookspecs import hookimpl as hookimpl
 from roadworn.analysis.host import PluginHost as PluginHost
+from roadworn.analysis.host import hookimpl as hookimpl
 from roadworn.analysis.result import Analysis as Analysis
 from roadworn.analysis.result import Chart as Chart
 from roadworn.analysis.result import Column as Column

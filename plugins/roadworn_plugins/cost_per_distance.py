@@ -20,12 +20,12 @@ from roadworn.analysis.result import (
     Tells,
 )
 from roadworn.columns.view import LedgerView
-from roadworn.model.messages import Joined, Sentence
+from roadworn.model.messages import Joined, Says, Sentence
 from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.lifedata.recurrence import mean_cumulative
 from roadworn_plugins.projection.economic import economic_life
 from roadworn_plugins.shared.grouped import KM_PER_MILE, Unit, preferred_unit
-from roadworn_plugins.shared.said import Says, all_said
+from roadworn_plugins.shared.shown import all_said
 
 Floats = NDArray[np.float64]
 

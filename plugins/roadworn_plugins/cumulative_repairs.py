@@ -18,12 +18,11 @@ from roadworn.analysis.result import (
     Table,
 )
 from roadworn.columns.view import LedgerView
-from roadworn.model.messages import Joined
+from roadworn.model.messages import Joined, Says
 from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.lifedata.power_law import RepairHistory, laplace
 from roadworn_plugins.lifedata.recurrence import MeanCumulative, mean_cumulative
 from roadworn_plugins.shared.grouped import Floats, Unit, preferred_unit, shown_distance
-from roadworn_plugins.shared.said import Says
 from roadworn_plugins.shared.shown import Level, OnlyComponent, ShownUnit, in_unit
 
 ABOUT = """\

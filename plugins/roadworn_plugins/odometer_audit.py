@@ -13,12 +13,18 @@ from pydantic import Field
 from roadworn.analysis.result import Analysis, Answers, Cell, Column, Result, Settings, Table
 from roadworn.checks.odd import shared_vins, to_settle
 from roadworn.columns.view import LedgerView
-from roadworn.model.messages import Joined, Sentence
+from roadworn.model.messages import Joined, Says, Sentence
 from roadworn.trade.odometer_rule import Status, exempt_by_age
 from roadworn.trade.weight import weight_of
 from roadworn_plugins.shared.grouped import KM_PER_MILE, Unit, preferred_unit
-from roadworn_plugins.shared.said import Says, all_said, first_of
-from roadworn_plugins.shared.shown import OnlyVehicle, ShownUnit, in_unit, whole_distance
+from roadworn_plugins.shared.shown import (
+    OnlyVehicle,
+    ShownUnit,
+    all_said,
+    first_of,
+    in_unit,
+    whole_distance,
+)
 
 #: A figure in the other unit is this many times too high or too low.
 _FACTORS = (KM_PER_MILE, 1.0 / KM_PER_MILE)

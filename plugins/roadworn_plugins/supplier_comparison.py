@@ -20,7 +20,7 @@ from roadworn.analysis.result import (
 )
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
-from roadworn.model.messages import Joined, Sentence
+from roadworn.model.messages import Joined, Says, Sentence
 from roadworn_plugins.lifedata.log_rank import LogRank
 from roadworn_plugins.lifedata.parametric import WeibullFit
 from roadworn_plugins.lifedata.small_samples import fit_small
@@ -28,7 +28,6 @@ from roadworn_plugins.shared import grouped as lives_of
 from roadworn_plugins.shared.excess import coded, log_rank_of
 from roadworn_plugins.shared.grouped import NOT_RECORDED, GroupedLives, Ints
 from roadworn_plugins.shared.prices import PartPrice, part_prices
-from roadworn_plugins.shared.said import Says, all_said, group_name
 from roadworn_plugins.shared.shown import (
     ByClock,
     Level,
@@ -36,6 +35,8 @@ from roadworn_plugins.shared.shown import (
     OnlyComponent,
     Shown,
     ShownUnit,
+    all_said,
+    group_name,
     in_unit,
     rounded,
 )

@@ -20,16 +20,16 @@ from roadworn.analysis.result import (
 )
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
-from roadworn.model.messages import Joined
+from roadworn.model.messages import Joined, Says
 from roadworn.trade.warranty import Warranty, WarrantyStatus, add_months
-from roadworn_plugins.shared.asked_for import require, suppliers
 from roadworn_plugins.shared.grouped import Unit, preferred_unit
-from roadworn_plugins.shared.said import Says, all_said
+from roadworn_plugins.shared.settings import require, suppliers
 from roadworn_plugins.shared.shown import (
     MostRows,
     OnlyComponent,
     OnlyVehicle,
     ShownUnit,
+    all_said,
     in_unit,
     rounded,
     whole_distance,

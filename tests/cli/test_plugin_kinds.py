@@ -7,8 +7,7 @@ import orjson
 import pytest
 from commandline import Run
 
-from roadworn.analysis.hookspecs import hookimpl
-from roadworn.analysis.host import PluginHost
+from roadworn.analysis.host import PluginHost, hookimpl
 from roadworn.model.kinds import EventKind
 from roadworn.model.payloads import Payload
 

@@ -8,13 +8,12 @@ plugin; what breaks is kept as a `Problem` that names the plugin and its error.
 import importlib.metadata
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import pluggy
 from pydantic import ValidationError
 
-from roadworn.analysis import hookspecs
 from roadworn.analysis.result import Analysis, Answers, Deferred, Ran, Result, Settings
 from roadworn.model.errors import PluginFailure, QueryError, RoadwornError, UnknownName, UsageError
 from roadworn.model.kinds import EventKind, KindRegistry
@@ -28,6 +27,26 @@ GROUP = "roadworn"
 TIME_LIMIT = 300.0
 
 
+hookspec = pluggy.HookspecMarker("roadworn")
+hookimpl = pluggy.HookimplMarker("roadworn")
+
+
+class Hooks:
+    """The three doors a plugin comes in by: each returns descriptors, none is handed a ledger."""
+
+    @hookspec
+    def roadworn_analyses(self) -> Sequence["Analysis | Deferred"]:  # type: ignore[empty-body]
+        """Return the analyses that this plugin adds."""
+
+    @hookspec
+    def roadworn_event_kinds(self) -> Sequence["EventKind"]:  # type: ignore[empty-body]
+        """Return the event kinds that this plugin adds, named ``prefix.word``."""
+
+    @hookspec
+    def roadworn_tables(self) -> Sequence["TableSpec"]:  # type: ignore[empty-body]
+        """Return the tables folded from events that this plugin adds, named ``prefix_word``."""
+
+
 class PluginHost:
     """The plugins of this process and what they bring.
 
@@ -37,7 +56,7 @@ class PluginHost:
 
     def __init__(self) -> None:
         self.manager = pluggy.PluginManager("roadworn")
-        self.manager.add_hookspecs(hookspecs)
+        self.manager.add_hookspecs(Hooks)
         self.problems: list[Problem] = []
         self.versions: dict[str, str] = {}
         self._offered: dict[str, tuple[str, Analysis | Deferred]] | None = None

@@ -89,6 +89,30 @@ def some_of(parts: Sequence[object], most: int) -> Joined | Sentence:
     return Sentence("some-of", "{shown} and {more} more", shown=shown, more=len(parts) - most)
 
 
+class Says:
+    """The sentences of one analysis: the English templates by their words.
+
+    Args:
+        analysis: its name, with which the codes of the sentences begin.
+        templates: word -> English template.
+    """
+
+    def __init__(self, analysis: str, templates: Mapping[str, str]) -> None:
+        self._analysis, self._templates = analysis, templates
+
+    def __call__(self, word: str, /, **arguments: object) -> Sentence:
+        """Return a sentence by its word."""
+        return Sentence(f"{self._analysis}.{word}", self._templates[word], **arguments)
+
+    def some(self, n: int, word: str, /, **arguments: object) -> str:
+        """Return what is said of ``{n}`` things, an empty text where there are none."""
+        return self(word, n=n, **arguments) if n > 0 else ""
+
+    def when(self, holds: object, word: str, /, **arguments: object) -> str:
+        """Return a sentence where something holds, else an empty text."""
+        return self(word, **arguments) if holds else ""
+
+
 class PartName(str):
     """The English name of a part with its place, which remembers what it names.
 

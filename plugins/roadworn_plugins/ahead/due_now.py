@@ -11,7 +11,7 @@ import numpy as np
 from roadworn.analysis.result import Mark, Marks
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue, part_name, place_of
-from roadworn.model.messages import Joined, PartName
+from roadworn.model.messages import Joined, PartName, Says
 from roadworn.model.places import covers
 from roadworn.trade.codes import told_code
 from roadworn.trade.weight import weigh
@@ -22,7 +22,6 @@ from roadworn_plugins.shared.looks import Looks, load_looks
 from roadworn_plugins.shared.parts_ahead import PartsAhead
 from roadworn_plugins.shared.prices import Price, Prices
 from roadworn_plugins.shared.rules import asked_components, load_rules
-from roadworn_plugins.shared.said import Says
 
 # A figure does not grow back: the last one counts until work is recorded, however old it is.
 _ANY_AGE = 100_000

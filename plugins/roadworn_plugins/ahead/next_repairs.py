@@ -9,7 +9,7 @@ from pydantic import Field
 from roadworn.analysis.result import Analysis, Answers, Estimate, Mark, Result, Settings, Table
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
-from roadworn.model.messages import Joined, Sentence, as_sentence, some_of
+from roadworn.model.messages import Joined, Says, Sentence, as_sentence, some_of
 from roadworn.model.places import axle_of
 from roadworn.model.units import exact
 from roadworn_plugins.ahead.due_now import DueItem, State, due_now, not_failed
@@ -25,8 +25,7 @@ from roadworn_plugins.shared.projected import (
     project,
     project_months,
 )
-from roadworn_plugins.shared.said import Says, all_said
-from roadworn_plugins.shared.shown import MostRows, OnlyVehicle, ShownUnit
+from roadworn_plugins.shared.shown import MostRows, OnlyVehicle, ShownUnit, all_said
 from roadworn_plugins.wear.measured import Wear, measured_wear
 from roadworn_plugins.wear.replaced import replaced_at
 

@@ -5,7 +5,7 @@ import numpy as np
 from roadworn.analysis.result import Cell, Column, Holds, Mark, Table, Tells
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue, part_name
-from roadworn.model.messages import Joined
+from roadworn.model.messages import Joined, Says
 from roadworn.model.places import covers
 from roadworn_plugins.ahead.due_now import DueItem
 from roadworn_plugins.projection.count_law import stock
@@ -14,7 +14,6 @@ from roadworn_plugins.shared import grouped as lives_of
 from roadworn_plugins.shared.grouped import Floats, Ints, Unit, shown_distance
 from roadworn_plugins.shared.parts_ahead import PartsAhead
 from roadworn_plugins.shared.projected import Band, Projection, taken
-from roadworn_plugins.shared.said import Says
 
 #: Components whose jobs share labour when they lie at the same place.
 _TOGETHER: tuple[frozenset[str], ...] = (

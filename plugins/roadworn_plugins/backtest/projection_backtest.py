@@ -20,7 +20,7 @@ from roadworn.analysis.result import (
 )
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
-from roadworn.model.messages import Joined
+from roadworn.model.messages import Joined, Says
 from roadworn_plugins.ahead.quarters import Failure
 from roadworn_plugins.backtest.day import BacktestDay, Bin, bins_of, look_back
 from roadworn_plugins.lifedata.checked import LifeDataError
@@ -28,8 +28,7 @@ from roadworn_plugins.lifedata.counts import ShareLimits, poisson_ratio
 from roadworn_plugins.projection.scores import ProjectionScore, coverage, score_projection
 from roadworn_plugins.shared.grouped import DAYS_PER_MONTH, Floats
 from roadworn_plugins.shared.projected import LEVEL
-from roadworn_plugins.shared.said import Says, all_said
-from roadworn_plugins.shared.shown import MostRows, OnlyComponent, OnlyVehicle
+from roadworn_plugins.shared.shown import MostRows, OnlyComponent, OnlyVehicle, all_said
 
 ABOUT = """\
 Question: How often did what the projection said come true?

@@ -7,11 +7,11 @@ from dataclasses import dataclass, field
 from roadworn.analysis.result import Analysis, Answers, Cell, Column, Result, Table
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
-from roadworn.model.messages import Sentence
+from roadworn.model.messages import Says, Sentence
 from roadworn.trade.codes import split_code, told_code
 from roadworn_plugins.codes.cases import Case, CodeOutcomesSettings, load_cases
 from roadworn_plugins.lifedata.counts import jeffreys_interval
-from roadworn_plugins.shared.said import Says, all_said
+from roadworn_plugins.shared.shown import all_said
 
 ABOUT = """\
 Question: Which work made a trouble code stay away, and which did not?

@@ -15,7 +15,6 @@ from roadworn.trade.limits import Item, limit_tables
 from roadworn.trade.weight import weigh
 from roadworn_plugins.inspection.judging import LastScan, judge_item, judge_socket, worst
 from roadworn_plugins.inspection.tables import Inspected, Told, items_table, vehicles_table
-from roadworn_plugins.shared.asked_for import listed, vehicle_classes
 from roadworn_plugins.shared.grouped import Unit, preferred_unit
 from roadworn_plugins.shared.looks import Looks, load_looks
 from roadworn_plugins.shared.prices import Prices
@@ -25,6 +24,7 @@ from roadworn_plugins.shared.rules import (
     asked_components,
     load_rules,
 )
+from roadworn_plugins.shared.settings import listed, vehicle_classes
 from roadworn_plugins.wear.measured import measured_wear
 
 _WHEEL = "steering wheel diameter"

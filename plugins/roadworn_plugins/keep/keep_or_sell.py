@@ -19,7 +19,7 @@ from roadworn.analysis.result import (
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UsageError
-from roadworn.model.messages import Joined, Sentence
+from roadworn.model.messages import Joined, Says, Sentence
 from roadworn_plugins.ahead.due_now import DueItem, State, due_now
 from roadworn_plugins.ahead.next_repairs import LEAST_PARTS, too_few
 from roadworn_plugins.inspection.inspection_outlook import INSPECTION_OUTLOOK
@@ -40,7 +40,7 @@ from roadworn_plugins.keep.options import (
 from roadworn_plugins.shared.grouped import Ints
 from roadworn_plugins.shared.parts_ahead import PartsAhead, load_parts
 from roadworn_plugins.shared.projected import LEVEL, Band, Projection, chance_below, money, project
-from roadworn_plugins.shared.said import Says, all_said
+from roadworn_plugins.shared.shown import all_said
 
 ABOUT = """\
 Question: Keep it as it is, fix what is open and keep it, or let it go?

@@ -7,10 +7,9 @@ from enum import Enum
 import numpy as np
 
 from roadworn.columns.view import LedgerView
-from roadworn.model.messages import Joined, Sentence
+from roadworn.model.messages import Joined, Says, Sentence
 from roadworn_plugins.projection.economic import going_on, level_monthly, monthly_factor
 from roadworn_plugins.shared.grouped import Floats
-from roadworn_plugins.shared.said import Says
 
 #: Loss of value a year where nothing is on record: common practice, no source.
 USUAL_LOSS = 0.15

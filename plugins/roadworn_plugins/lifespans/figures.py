@@ -10,7 +10,7 @@ from pydantic import Field, field_validator
 from roadworn.analysis.result import Cell, Column, Estimate, Settings
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue
-from roadworn.model.messages import Joined, Sentence
+from roadworn.model.messages import Joined, Says, Sentence
 from roadworn_plugins.lifedata.fitting import fit_weibull
 from roadworn_plugins.lifedata.parametric import WeibullFit
 from roadworn_plugins.lifedata.small_samples import fit_small
@@ -23,7 +23,6 @@ from roadworn_plugins.lifedata.survival import (
 from roadworn_plugins.shared import grouped as lives_of
 from roadworn_plugins.shared.grouped import GROUPINGS, Floats, GroupedLives, Ints, shown_distance
 from roadworn_plugins.shared.life_model import trade_range
-from roadworn_plugins.shared.said import Says, group_name, left_out_why
 from roadworn_plugins.shared.shown import (
     ByClock,
     Level,
@@ -31,6 +30,8 @@ from roadworn_plugins.shared.shown import (
     OnlyComponent,
     Shown,
     ShownUnit,
+    group_name,
+    left_out_why,
 )
 
 say = Says(

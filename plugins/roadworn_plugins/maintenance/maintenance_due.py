@@ -24,6 +24,7 @@ from roadworn.analysis.result import (
 )
 from roadworn.columns.view import UNSEEN_DAYS, LedgerView
 from roadworn.model.catalogue import part_name
+from roadworn.model.messages import Says
 from roadworn.trade.warranty import add_months
 from roadworn_plugins.lifedata.counts import jeffreys_interval
 from roadworn_plugins.maintenance.schedule import SCHEDULES, due_after, load_schedule, timing
@@ -37,14 +38,16 @@ from roadworn_plugins.maintenance.standing import (
     services_done,
     standing_of,
 )
-from roadworn_plugins.shared.asked_for import classes_nobody_has
 from roadworn_plugins.shared.grouped import Unit, preferred_unit
-from roadworn_plugins.shared.said import Says, all_said, first_of, on_vehicle
+from roadworn_plugins.shared.settings import classes_nobody_has
 from roadworn_plugins.shared.shown import (
     MostRows,
     OnlyVehicle,
     ShownUnit,
+    all_said,
+    first_of,
     in_unit,
+    on_vehicle,
     whole_distance,
 )
 

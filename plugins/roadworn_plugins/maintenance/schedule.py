@@ -8,7 +8,7 @@ from roadworn.model.messages import Sentence
 from roadworn.model.units import convert
 from roadworn.trade.data_file import DataFile, Key
 from roadworn.trade.warranty import add_months
-from roadworn_plugins.shared.packaged import Packaged
+from roadworn_plugins.shared.settings import Packaged
 
 Timing = Literal["early", "on time", "late"]
 #: A metre, so that converted miles do not fall off an edge they stand on.

@@ -5,11 +5,10 @@ from datetime import date
 
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
-from roadworn.model.messages import Joined, Sentence
+from roadworn.model.messages import Joined, Says, Sentence
 from roadworn_plugins.repeats.levels import Label, Level
 from roadworn_plugins.shared.grouped import NOT_RECORDED
 from roadworn_plugins.shared.prices import Prices
-from roadworn_plugins.shared.said import Says
 from roadworn_plugins.warranty_recovery import within_warranty
 
 say = Says(

@@ -19,6 +19,7 @@ import numpy as np
 
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import Component, catalogue
+from roadworn.model.messages import Says
 from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.lifedata.common_shape import common_shape
 from roadworn_plugins.lifedata.shrinkage import (
@@ -39,7 +40,6 @@ from roadworn_plugins.shared.grouped import (
     Paces,
     load_paces,
 )
-from roadworn_plugins.shared.said import Says
 
 # Shape a trade would guess from how a part ends: common practice, no source.
 HABITUAL_SHAPE = {"wear-out": 2.5, "consumable": 2.5, "service": 2.5, "random": 1.1, "infant": 0.8}

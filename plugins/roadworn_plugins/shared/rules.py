@@ -11,7 +11,7 @@ from typing import Any
 
 from roadworn.trade.data_file import DataFile, Key
 from roadworn.trade.limits import ITEM_KEYS, Item, check_table
-from roadworn_plugins.shared.packaged import Packaged
+from roadworn_plugins.shared.settings import Packaged
 
 _RULES = {"title": Key("text", must=True), "note": Key("text", must=True)}
 _EMISSION = {

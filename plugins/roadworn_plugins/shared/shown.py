@@ -1,6 +1,6 @@
-"""How figures are shown: the unit of a distance, the clock of an age, a figure that may lack."""
+"""How analyses show alike: units and clocks of figures, lists of names, settings that many have."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Annotated
 
@@ -8,6 +8,7 @@ import numpy as np
 from pydantic import Field
 
 from roadworn.analysis.result import Column
+from roadworn.model.messages import Joined, PartName, Sentence
 from roadworn_plugins.shared.grouped import Clock, Unit, shown_distance
 
 #: Settings that many analyses have.
@@ -64,3 +65,29 @@ def whole_distance(km: float | None, unit: Unit) -> int | None:
 def rounded(value: float | None, digits: int = 2) -> float | None:
     """Return a figure for a table, None where it is unknown or not finite."""
     return None if value is None or not np.isfinite(value) else round(float(value), digits)
+
+
+def all_said(*sentences: str) -> tuple[str, ...]:
+    """Return the sentences that are not empty."""
+    return tuple(filter(None, sentences))
+
+
+def first_of(names: Sequence[str], most: int = 5) -> str:
+    """Return the first names of a list, and whether there are others."""
+    told = Joined(names[:most])
+    return Sentence("and-others", "{names} and others", names=told) if names[most:] else told
+
+
+def on_vehicle(vehicle: str | None) -> str:
+    """Return on which vehicle, as part of a sentence; an empty text where all are meant."""
+    return Sentence("on-vehicle", " on {vehicle}", vehicle=vehicle) if vehicle else ""
+
+
+def group_name(label: Sequence[str]) -> Joined:
+    """Return the name of a group of lives: the id of its component, and what tells it apart."""
+    return Joined((PartName(label[0], label[0]), *label[1:]))
+
+
+def left_out_why(whys: Iterable[tuple[str, int]]) -> Joined:
+    """Return how many are left out, by why."""
+    return Joined((Sentence("left-out", "{n} {why}", n=n, why=why) for why, n in whys), "; ")

@@ -1,14 +1,36 @@
-"""Names in settings and schedules held against those there are.
+"""What settings name: classes of vehicles, suppliers, and data files of a shop's own.
 
 A name that nothing has would leave everything out without a word, and so hide what is due.
 """
 
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from difflib import get_close_matches
+from functools import partial
+from typing import TypeVar
 
+from roadworn.analysis.result import PackagedFile
 from roadworn.columns.view import LedgerView
 from roadworn.model.errors import UnknownName
 from roadworn.model.messages import Sentence
+from roadworn.trade.data_file import DataFile, Library
+
+T = TypeVar("T")
+
+
+class Packaged(Library[T]):
+    """The TOML files of one kind in the folder `rules`."""
+
+    def __init__(
+        self, what: str, prefix: str, default: str, variable: str, read: Callable[[DataFile], T]
+    ) -> None:
+        super().__init__(what, "roadworn_plugins", "rules", read, prefix, default, variable)
+
+    def as_files(self, setting: str, title: str) -> tuple[PackagedFile, ...]:
+        """Return them as files to copy from, for the setting that names one."""
+        return tuple(
+            PackagedFile(setting, name, self.what, title, partial(self.text, name))
+            for name in self.names()
+        )
 
 
 def listed(text: str, known: Collection[str], what: str) -> frozenset[str]:
