@@ -1,11 +1,16 @@
 """Every kind of event can be told in one line."""
 
+from collections.abc import Iterator
+from pathlib import Path
+
 import orjson
 import pytest
 
 from roadworn.model.kinds import CORE_KINDS
+from roadworn.say.language import Speaker, languages
 from roadworn.say.telling import describe
 
+GOLDEN = Path(__file__).parents[1] / "ledger" / "golden"
 EVENT = "01890000-0000-7000-8000-000000000001"
 MONEY = {"amount": "84.50", "currency": "USD"}
 EXAMPLES = {
@@ -111,3 +116,26 @@ def test_a_bare_number_says_of_what_it_is() -> None:
 
 def test_a_plugin_kind_is_told_field_by_field() -> None:
     assert describe("myshop.wash", {"litres": 80, "note": "hot"}) == "litres: 80, note: hot"
+
+
+def texts_in(value: object) -> Iterator[str]:
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, dict | list):
+        for item in value.values() if isinstance(value, dict) else value:
+            yield from texts_in(item)
+
+
+@pytest.mark.parametrize("language", [code for code in languages() if code != "en"])
+@pytest.mark.parametrize("file", sorted(GOLDEN.glob("*.json")), ids=lambda file: file.stem)
+def test_a_history_is_told_in_another_language_but_for_what_was_typed(
+    file: Path, language: str
+) -> None:
+    """The golden payloads hold every field of their kind."""
+    payload = orjson.loads(file.read_bytes())
+    told = describe(file.stem.split(".v")[0], payload)
+    assert Speaker("en").say(told) == told
+    said = Speaker(language).say(told)
+    assert said != told
+    english = [text for text, spoken in said.pieces if spoken == "en"]
+    assert set(english) <= set(texts_in(payload))

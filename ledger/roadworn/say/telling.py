@@ -1,13 +1,89 @@
-"""An event told in one line of plain words, for histories and for the line after `record`."""
+"""An event told in one line of plain words, for histories and for the line after `record`.
 
-from collections.abc import Callable, Mapping, Sequence
+What is told is made of sentences with codes, so that a history can be told in any language;
+what somebody typed stays as it is.
+"""
+
+from collections.abc import Callable, Mapping
+from decimal import Decimal
 from typing import Any
 
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UnknownName
+from roadworn.model.messages import Joined, PartName, Sentence
 
 #: Characters of a text that are shown where it is not asked for in full.
 LONGEST = 240
+#: A payload in the current version of its kind, or a part of one.
+Payload = Mapping[str, Any]
+
+#: What is said of an event or of a field of one, by a word that is the sentence's code as well.
+_SAID: Mapping[str, str] = {
+    "money": "{amount} {currency}",
+    # The vehicle
+    "enrolment": "enrolled: {profile}",
+    "profile_change": "profile changed: {profile}",
+    "vin": "VIN {vin}",
+    "label": "called {label}",
+    "duty": "duty {duty}",
+    "weight_class": "weight class {weight_class}",
+    "in_service_date": "in service since {in_service_date}",
+    "owner_reference": "owner {owner_reference}",
+    "odometer_digits": "odometer digits {odometer_digits}",
+    "parts": "parts {parts}",
+    "reading": "odometer read ({how})",
+    "reading-status": "odometer read ({how}, {status})",
+    "exchange": "odometer exchanged: old {old:,.10g} {unit}, new {new:,.10g} {unit}",
+    "valuation": "valued at {value} ({source})",
+    "result": "{which} inspection: {result}",
+    "due_date": "next due {due_date}",
+    "retirement": "left: {reason}",
+    "retraction": "took back event {event}: {reason}",
+    # Looking
+    "inspection": "look-over: {told}",
+    "nothing": "nothing written down",
+    "sound": "sound: {items}",
+    "not_checked": "not checked: {items}",
+    "rest": "everything else {rest}",
+    "safety": "{condition} (safety)",
+    "measured": "{value:,.10g} {unit}",
+    # Tread is read in thirty-seconds of an inch and written as a fraction.
+    "32nds": "{value:,.10g}/32 in",
+    "size": "{name} {size}",
+    "scan": "scan: {told}",
+    "module": "{module}: {codes}",
+    "no-answer": "{module}: no answer",
+    "no-codes": "no codes",
+    "status_byte": "status {status_byte}",
+    "count": "counted {count}",
+    "lamp-on": "lamp on",
+    "lamp-off": "lamp off",
+    "readiness": "readiness {readiness}",
+    "since-clear": "{distance:,.10g} {unit} since clear",
+    "warm_ups_since_clear": "{warm_ups_since_clear} warm-ups since clear",
+    "complaint": "complaint: {complaint}",
+    "cause": "cause: {cause}",
+    "correction": "correction: {correction}",
+    # Work
+    "replacement": "{part} replaced, {reason}",
+    "quantity": "{quantity} of them",
+    "part_number": "part {part_number}",
+    "maker": "made by {maker}",
+    "supplier": "from {supplier}",
+    "along_with": "along with {along_with}",
+    "warranty": "warranty {months} months or {distance:,.10g} {unit}",
+    "warranty-months": "warranty {months} months",
+    "warranty-distance": "warranty {distance:,.10g} {unit}",
+    "hours": "{hours:,.10g} h",
+    "hours-at": "{hours:,.10g} h at {rate}",
+    "work_order": "order {work_order}",
+    "repair": "{part} repaired",
+    "estimate": "estimate: {told}",
+    "line": "{line}) {work} {amount}",
+    "in-all": "{total} in all",
+    "authorisation": "answer to the estimate: {answers}",
+    "answer": "line {line} {decision}",
+}
 
 
 def brief_text(text: str, longest: int = LONGEST) -> str:
@@ -28,9 +104,6 @@ def brief(value: Any, longest: int = LONGEST) -> Any:  # noqa: ANN401  # a value
     return value
 
 
-Payload = Mapping[str, Any]
-
-
 def describe(kind: str, payload: Payload) -> str:
     """Tell an event in one line.
 
@@ -38,267 +111,219 @@ def describe(kind: str, payload: Payload) -> str:
         kind: name of the event kind; kinds of plugins are told field by field.
         payload: its payload in the current version.
     """
-    teller = _TELLERS.get(kind, _tell_any)
-    text = teller(payload)
-    note = payload.get("note")
-    return f"{text}; {note}" if note and teller is not _tell_any else text
+    if kind not in _TELLERS:
+        return Joined(f"{field}: {value}" for field, value in payload.items())
+    return Joined((_TELLERS[kind](payload), payload.get("note")), "; ")
 
 
 def item_words(item: Payload) -> str:
     """Return component and place in words, ``wheel bearing LF``."""
-    component = item.get("component")
+    component, position = item.get("component"), item.get("position") or ""
     if not component:
         return ""
-    place = item.get("position") or ""
     try:
         known = catalogue().get(component)
     except UnknownName:
         # An event of a shop with its own catalogue, or of an earlier one: the id will do.
-        return f"{component} {place}".strip()
+        return PartName(f"{component} {position}".strip(), component, position)
+    place = position
     if place.isdigit() and known.positions in {"bank", "cylinder", "axle"}:
         place = f"{known.positions} {place}"
-    return f"{known.name} {place}".strip()
+    return PartName(f"{known.name} {place}".strip(), component, position)
 
 
 def money_words(money: Mapping[str, str] | None) -> str:
     """Return an amount with its currency, or an empty text."""
-    return f"{money['amount']} {money['currency']}" if money else ""
+    if not money:
+        return ""
+    return _say("money", amount=Decimal(money["amount"]), currency=money["currency"])
 
 
-_PROFILE_WORDS: Mapping[str, str] = {
-    "vin": "VIN",
-    "label": "called",
-    "duty": "duty",
-    "weight_class": "weight class",
-    "in_service_date": "in service since",
-    "owner_reference": "owner",
-    "odometer_digits": "odometer digits",
-}
+def _say(word: str, **arguments: object) -> Sentence:
+    return Sentence(f"told-{word}", _SAID[word], **arguments)
 
 
-def _join(parts: Sequence[str], by: str = ", ") -> str:
-    return by.join(part for part in parts if part)
+def _given(payload: Payload, *fields: str) -> list[str]:
+    """Return what is said of each field that is given."""
+    told = ((field, payload.get(field)) for field in fields)
+    return [_say(field, **{field: value}) for field, value in told if value not in (None, "")]
 
 
-def _number(value: float) -> str:
-    return f"{value:,.10g}"
+def _read(word: str) -> str:
+    """Return a word of a payload as it is read: ``worn_out`` is worn out."""
+    return word.replace("_", " ")
 
 
-def _tell_profile(payload: Payload) -> str:
-    built = [str(payload.get(field) or "") for field in ("model_year", "make", "model")]
-    told = [_join(built, " ")]
-    told += [payload.get(field) or "" for field in ("vehicle_class", "engine", "gearbox", "fuel")]
-    told += [
-        f"{words} {payload[field]}"
-        for field, words in _PROFILE_WORDS.items()
-        if payload.get(field) is not None
-    ]
-    if payload.get("parts"):
-        told.append(f"parts {payload['parts']}")
-    return _join(told)
+def _profile(payload: Payload) -> Joined:
+    built = Joined([payload.get(field) for field in ("model_year", "make", "model")], " ")
+    plain = [payload.get(field) for field in ("vehicle_class", "engine", "gearbox", "fuel")]
+    named = ("vin", "label", "duty", "weight_class", "in_service_date", "owner_reference")
+    return Joined([built, *plain, *_given(payload, *named, "odometer_digits", "parts")])
 
 
-def _tell_enrolment(payload: Payload) -> str:
-    return f"enrolled: {_tell_profile(payload)}"
+def _reading(payload: Payload) -> str:
+    how, status = payload.get("how", "typed"), payload.get("status", "unknown")
+    if status == "unknown":
+        return _say("reading", how=how)
+    return _say("reading-status", how=how, status=_read(status))
 
 
-def _tell_profile_change(payload: Payload) -> str:
-    return f"profile changed: {_tell_profile(payload)}"
-
-
-def _tell_reading(payload: Payload) -> str:
-    status = payload.get("status", "unknown")
-    told = "" if status == "unknown" else f", {status.replace('_', ' ')}"
-    return f"odometer read ({payload.get('how', 'typed')}{told})"
-
-
-def _tell_exchange(payload: Payload) -> str:
+def _exchange(payload: Payload) -> str:
     old, new, unit = payload["old_reading"], payload["new_reading"], payload["unit"]
-    return f"odometer exchanged: old {_number(old)} {unit}, new {_number(new)} {unit}"
+    return _say("exchange", old=old, new=new, unit=unit)
 
 
-def _measured(measurement: Payload) -> str:
-    # Tread is read in thirty-seconds of an inch and written as a fraction.
-    value, unit = _number(measurement["value"]), measurement["unit"]
-    return f"{value}/32 in" if unit == "32nds" else f"{value} {unit}"
-
-
-def _tell_finding(finding: Payload) -> str:
+def _finding(finding: Payload) -> Joined:
     figures, sizes = [], []
     for measurement in finding.get("measurements", ()):
-        if _is_size(measurement):
-            # A size says what the limit hangs on and nothing of the part's condition.
-            sizes.append(f"{measurement['name']} {_measured(measurement)}")
+        name, value, unit = measurement.get("name"), measurement["value"], measurement["unit"]
+        measured = _say("32nds" if unit == "32nds" else "measured", value=value, unit=unit)
+        # A size says what the limit hangs on and nothing of the part's condition.
+        if name and _is_size(name):
+            sizes.append(_say("size", name=name, size=measured))
         else:
-            figures.append(_measured(measurement))
-    condition = finding["condition"].replace("_", " ")
-    safety = " (safety)" if finding.get("safety") else ""
-    rest = "".join(f", {text}" for text in (*sizes, finding.get("note")) if text)
-    return f"{_join([item_words(finding), *figures, condition], ' ')}{safety}{rest}"
+            figures.append(measured)
+    condition = _read(finding["condition"])
+    if finding.get("safety"):
+        condition = _say("safety", condition=condition)
+    found = Joined([item_words(finding), *figures, condition], " ")
+    return Joined([found, *sizes, finding.get("note")])
 
 
-def _is_size(measurement: Payload) -> bool:
-    if not measurement.get("name"):
-        return False
+def _is_size(name: str) -> bool:
     from roadworn.trade.judging import size_keys
 
-    return measurement["name"] in size_keys()
+    return name in size_keys()
 
 
-def _tell_inspection(payload: Payload) -> str:
-    told = [_tell_finding(finding) for finding in payload.get("findings", ())]
-    for field, words in (("sound", "sound"), ("not_checked", "not checked")):
-        items = [item_words(item) for item in payload.get(field, ())]
-        if items:
-            told.append(f"{words}: {', '.join(items)}")
-    rest = payload.get("rest")
-    if rest:
-        told.append(f"everything else {rest.replace('_', ' ')}")
-    return f"look-over: {_join(told, '; ') or 'nothing written down'}"
+def _inspection(payload: Payload) -> str:
+    told: list[str] = [_finding(finding) for finding in payload.get("findings", ())]
+    for field in ("sound", "not_checked"):
+        items = Joined(item_words(item) for item in payload.get(field, ()))
+        told += [_say(field, items=items)] if items else []
+    told += [_say("rest", rest=_read(payload["rest"]))] if payload.get("rest") else []
+    return _say("inspection", told=Joined(told, "; ") or _say("nothing"))
 
 
-_SCAN_STATUS: Mapping[str, str] = {
-    "pending": "pending",
-    "permanent": "permanent",
-    "previous": "previously active",
-}
+def _code(code: Payload) -> Joined:
+    kind = f"-{code['failure_type']}" if "failure_type" in code else ""
+    status = code.get("status", "stored")
+    told = {"stored": "", "previous": "previously active"}.get(status, status)
+    return Joined([f"{code['code']}{kind}", told, *_given(code, "status_byte", "count")], " ")
 
 
-def _tell_scan(payload: Payload) -> str:
-    told: list[str] = []
-    for module in payload.get("modules", ()):
-        if module.get("outcome") == "failed":
-            told.append(f"{module.get('name', 'engine')}: no answer")
-            continue
-        codes = [
-            _join(
-                (
-                    code["code"] + (f"-{code['failure_type']}" if "failure_type" in code else ""),
-                    _SCAN_STATUS.get(code.get("status", "stored"), ""),
-                    f"status {code['status_byte']}" if "status_byte" in code else "",
-                    f"counted {code['count']}" if "count" in code else "",
-                ),
-                " ",
-            )
-            for code in module.get("codes", ())
-        ]
-        told.append(f"{module.get('name', 'engine')}: {', '.join(codes) or 'no codes'}")
-    if payload.get("lamp"):
-        told.append(f"lamp {payload['lamp']}")
-    if payload.get("readiness"):
-        told.append(f"readiness {payload['readiness']}")
+def _module(module: Payload) -> str:
+    name = module.get("name", "engine")
+    if module.get("outcome") == "failed":
+        return _say("no-answer", module=name)
+    codes = Joined(_code(code) for code in module.get("codes", ()))
+    return _say("module", module=name, codes=codes or _say("no-codes"))
+
+
+def _scan(payload: Payload) -> str:
+    told = [_module(module) for module in payload.get("modules", ())]
+    told += [_say(f"lamp-{payload['lamp']}")] if payload.get("lamp") else []
+    told += _given(payload, "readiness")
     if payload.get("distance_since_clear") is not None:
         distance, unit = payload["distance_since_clear"], payload.get("distance_unit", "km")
-        told.append(f"{_number(distance)} {unit} since clear")
-    if payload.get("warm_ups_since_clear") is not None:
-        told.append(f"{payload['warm_ups_since_clear']} warm-ups since clear")
-    return f"scan: {_join(told, '; ')}"
+        told.append(_say("since-clear", distance=distance, unit=unit))
+    return _say("scan", told=Joined([*told, *_given(payload, "warm_ups_since_clear")], "; "))
+
+
+def _complaint(payload: Payload) -> Joined:
+    told = _given(payload, "complaint", "cause", "correction")
+    return Joined([*told, item_words(payload)], "; ")
 
 
 def _costs(payload: Payload) -> list[str]:
+    hours, rate = payload.get("labour_hours"), money_words(payload.get("labour_rate"))
     told = [money_words(payload.get("parts_cost"))]
-    if payload.get("labour_hours") is not None:
-        rate = money_words(payload.get("labour_rate"))
-        told.append(f"{_number(payload['labour_hours'])} h{f' at {rate}' if rate else ''}")
-    if payload.get("work_order"):
-        told.append(f"order {payload['work_order']}")
-    return told
+    if hours is not None:
+        told.append(
+            _say("hours-at", hours=hours, rate=rate) if rate else _say("hours", hours=hours)
+        )
+    return [*told, *_given(payload, "work_order")]
 
 
-def _tell_replacement(payload: Payload) -> str:
-    quantity = payload.get("quantity", 1)
-    part = [f"{quantity} of them" if quantity > 1 else ""]
-    if payload.get("part_kind", "unknown") != "unknown":
-        part.append(payload["part_kind"])
-    for field, words in (("part_number", "part"), ("maker", "made by"), ("supplier", "from")):
-        if payload.get(field):
-            part.append(f"{words} {payload[field]}")
-    if payload.get("along_with"):
-        part.append(f"along with {item_words({'component': payload['along_with']})}")
-    warranty = []
-    if payload.get("warranty_months") is not None:
-        warranty.append(f"{payload['warranty_months']} months")
-    if payload.get("warranty_distance") is not None:
-        distance, unit = payload["warranty_distance"], payload.get("warranty_unit", "")
-        warranty.append(f"{_number(distance)} {unit}")
-    if warranty:
-        part.append(f"warranty {' or '.join(warranty)}")
-    reason = payload["reason"].replace("_", " ")
-    return _join([f"{item_words(payload)} replaced, {reason}", *part, *_costs(payload)])
+def _warranty(payload: Payload) -> str:
+    months, distance = payload.get("warranty_months"), payload.get("warranty_distance")
+    unit = payload.get("warranty_unit", "")
+    if distance is None:
+        return "" if months is None else _say("warranty-months", months=months)
+    word = "warranty-distance" if months is None else "warranty"
+    return _say(word, months=months, distance=distance, unit=unit)
 
 
-def _tell_repair(payload: Payload) -> str:
-    texts = [payload.get(field) or "" for field in ("complaint", "cause", "correction")]
-    return _join([f"{item_words(payload)} repaired", *texts, *_costs(payload)], "; ")
+def _replacement(payload: Payload) -> Joined:
+    kind = payload.get("part_kind", "unknown")
+    along = {"along_with": item_words({"component": payload.get("along_with")})}
+    return Joined(
+        [
+            _say("replacement", part=item_words(payload), reason=_read(payload["reason"])),
+            *(_given(payload, "quantity") if payload.get("quantity", 1) > 1 else ()),
+            "" if kind == "unknown" else kind,
+            *_given(payload, "part_number", "maker", "supplier"),
+            *_given(along, "along_with"),
+            _warranty(payload),
+            *_costs(payload),
+        ]
+    )
 
 
-def _tell_maintenance(payload: Payload) -> str:
-    return _join([f"{item_words(payload)} {payload.get('action', 'replaced')}", *_costs(payload)])
+def _repair(payload: Payload) -> Joined:
+    texts = [payload.get(field) for field in ("complaint", "cause", "correction")]
+    return Joined([_say("repair", part=item_words(payload)), *texts, *_costs(payload)], "; ")
 
 
-def _tell_estimate(payload: Payload) -> str:
-    lines = [
-        f"{line['line']}) {_join([item_words(line), line.get('work') or ''])} "
-        f"{money_words(line['amount'])}"
-        for line in payload.get("lines", ())
-    ]
+def _maintenance(payload: Payload) -> Joined:
+    done = Joined([item_words(payload), payload.get("action", "replaced")], " ")
+    return Joined([done, *_costs(payload)])
+
+
+def _estimate(payload: Payload) -> str:
+    told = []
+    for line in payload.get("lines", ()):
+        work = Joined([item_words(line), line.get("work")])
+        told.append(_say("line", line=line["line"], work=work, amount=money_words(line["amount"])))
     totals = payload.get("totals")
-    whole = [f"{money_words(totals['total'])} in all"] if totals else []
-    return f"estimate: {_join([*lines, *whole], '; ')}"
+    whole = [_say("in-all", total=money_words(totals["total"]))] if totals else []
+    return _say("estimate", told=Joined([*told, *whole], "; "))
 
 
-def _tell_authorisation(payload: Payload) -> str:
-    answers = [f"line {d['line']} {d['decision']}" for d in payload.get("decisions", ())]
-    return f"answer to the estimate: {', '.join(answers)}"
+def _authorisation(payload: Payload) -> str:
+    answers = [
+        _say("answer", line=answer["line"], decision=answer["decision"])
+        for answer in payload.get("decisions", ())
+    ]
+    return _say("authorisation", answers=Joined(answers))
 
 
-def _tell_complaint(payload: Payload) -> str:
-    told = [f"complaint: {payload['complaint']}"]
-    told += [f"{word}: {payload[word]}" for word in ("cause", "correction") if payload.get(word)]
-    return _join([*told, item_words(payload)], "; ")
+def _result(payload: Payload) -> Joined:
+    told = _say("result", which=payload["inspection"], result=_read(payload["result"]))
+    items, due = Joined(payload.get("items", ())), _given(payload, "due_date")
+    return Joined([told, items, *due, payload.get("station"), money_words(payload.get("fee"))])
 
 
-def _tell_valuation(payload: Payload) -> str:
-    return f"valued at {money_words(payload['value'])} ({payload['source']})"
-
-
-def _tell_result(payload: Payload) -> str:
-    told = [f"{payload['inspection']} inspection: {payload['result'].replace('_', ' ')}"]
-    if payload.get("items"):
-        told.append(", ".join(payload["items"]))
-    if payload.get("due_date"):
-        told.append(f"next due {payload['due_date']}")
-    return _join([*told, payload.get("station") or "", money_words(payload.get("fee"))])
-
-
-def _tell_retirement(payload: Payload) -> str:
-    reason = payload["reason"].replace("_", " ")
-    return _join([f"left: {reason}", money_words(payload.get("price"))])
-
-
-def _tell_retraction(payload: Payload) -> str:
-    return f"took back event {payload['event'][-8:]}: {payload['reason']}"
-
-
-def _tell_any(payload: Payload) -> str:
-    return _join([f"{field}: {value}" for field, value in payload.items()])
+def _retirement(payload: Payload) -> Joined:
+    left = _say("retirement", reason=_read(payload["reason"]))
+    return Joined([left, money_words(payload.get("price"))])
 
 
 _TELLERS: Mapping[str, Callable[[Payload], str]] = {
-    "enrolment": _tell_enrolment,
-    "profile_change": _tell_profile_change,
-    "odometer_reading": _tell_reading,
-    "odometer_exchange": _tell_exchange,
-    "inspection": _tell_inspection,
-    "scan": _tell_scan,
-    "replacement": _tell_replacement,
-    "repair": _tell_repair,
-    "maintenance": _tell_maintenance,
-    "estimate": _tell_estimate,
-    "authorisation": _tell_authorisation,
-    "complaint": _tell_complaint,
-    "valuation": _tell_valuation,
-    "inspection_result": _tell_result,
-    "retirement": _tell_retirement,
-    "retraction": _tell_retraction,
+    "enrolment": lambda it: _say("enrolment", profile=_profile(it)),
+    "profile_change": lambda it: _say("profile_change", profile=_profile(it)),
+    "odometer_reading": _reading,
+    "odometer_exchange": _exchange,
+    "inspection": _inspection,
+    "scan": _scan,
+    "replacement": _replacement,
+    "repair": _repair,
+    "maintenance": _maintenance,
+    "estimate": _estimate,
+    "authorisation": _authorisation,
+    "complaint": _complaint,
+    "valuation": lambda it: _say("valuation", value=money_words(it["value"]), source=it["source"]),
+    "inspection_result": _result,
+    "retirement": _retirement,
+    "retraction": lambda it: _say("retraction", event=it["event"][-8:], reason=it["reason"]),
 }
