@@ -92,17 +92,17 @@ def some_of(parts: Sequence[object], most: int) -> Joined | Sentence:
 class Says:
     """The sentences of one analysis: the English templates by their words.
 
-    Args:
+    Attributes:
         analysis: its name, with which the codes of the sentences begin.
         templates: word -> English template.
     """
 
     def __init__(self, analysis: str, templates: Mapping[str, str]) -> None:
-        self._analysis, self._templates = analysis, templates
+        self.analysis, self.templates = analysis, templates
 
     def __call__(self, word: str, /, **arguments: object) -> Sentence:
         """Return a sentence by its word."""
-        return Sentence(f"{self._analysis}.{word}", self._templates[word], **arguments)
+        return Sentence(f"{self.analysis}.{word}", self.templates[word], **arguments)
 
     def some(self, n: int, word: str, /, **arguments: object) -> str:
         """Return what is said of ``{n}`` things, an empty text where there are none."""
