@@ -1,5 +1,6 @@
 """Would it pass its inspection today, item by item, and what would passing cost."""
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from decimal import Decimal
@@ -9,7 +10,7 @@ from pydantic import Field
 
 from roadworn.analysis.result import Analysis, Answers, Estimate, Result, Settings
 from roadworn.columns.view import LedgerView
-from roadworn.model.messages import Joined, Sentence
+from roadworn.model.messages import Joined, Says
 from roadworn.trade.cautions import cautions_for
 from roadworn.trade.limits import Item, limit_tables
 from roadworn.trade.weight import weigh
@@ -25,11 +26,67 @@ from roadworn_plugins.shared.rules import (
     load_rules,
 )
 from roadworn_plugins.shared.settings import listed, vehicle_classes
+from roadworn_plugins.shared.shown import all_said
 from roadworn_plugins.wear.measured import measured_wear
 
 _WHEEL = "steering wheel diameter"
 _MOST_DOUBTS = 4
-_FAIL = {True: "fail", False: "failed"}
+#: Outcome of one vehicle -> the sentence that heads it.
+_HEADLINES = {
+    "fail": "would-fail", "reject": "sent-back", "not known": "not-known", "pass": "would-pass",
+}  # fmt: skip
+_say = Says(
+    "inspection-outlook",
+    {
+        "nothing": "There is no vehicle here to inspect.",
+        "fleet": (
+            "By the {rules}, of {vehicles} vehicles {failing} would fail, {sent_back} would be "
+            "sent back as not ready, {not_known} are not known for want of a look, {passing} pass."
+        ),
+        "would-fail": "By the {rules}, {vehicle} would fail on {items}.",
+        "sent-back": "By the {rules}, {vehicle} would be sent back as not ready.",
+        "not-known": (
+            "By the {rules}, nothing failed is recorded on {vehicle}; not known: {items}."
+        ),
+        "would-pass": "By the {rules}, nothing recorded on {vehicle} would fail.",
+        "fleet-had-there-been-one": (
+            "This area has no inspection; by the {rules}, of {vehicles} vehicles {failing} would "
+            "have failed, {sent_back} would have been sent back as not ready, {not_known} are not "
+            "known for want of a look, {passing} pass."
+        ),
+        "would-fail-had-there-been-one": (
+            "This area has no inspection; by the {rules}, {vehicle} would have failed on {items}."
+        ),
+        "sent-back-had-there-been-one": (
+            "This area has no inspection; by the {rules}, {vehicle} would have been sent back as "
+            "not ready."
+        ),
+        "not-known-had-there-been-one": (
+            "This area has no inspection; by the {rules}, nothing failed is recorded on {vehicle}; "
+            "not known: {items}."
+        ),
+        "would-pass-had-there-been-one": (
+            "This area has no inspection; by the {rules}, nothing recorded on {vehicle} would have "
+            "failed."
+        ),
+        "cost-to-pass": (
+            "About {middle:,.0f} {currency} ({low:,.0f} to {high:,.0f}) puts right what has a "
+            "price."
+        ),
+        "estimate": "cost to pass, {whose}",
+        "vehicles": "{number} vehicles",
+        "method": "sum of median, tenth and ninetieth percentile of prices on record",
+        "unpriced": "no price on record, or the cause is not found yet",
+        "no-weight": ("No weight class is on record for {classes}: taken as 10,000 lb or less."),
+        "no-weight-of-others": (
+            "No weight class is on record for {classes} and others: taken as 10,000 lb or less."
+        ),
+        "more-weights": "The weight of {vehicles} more vehicles needs a word.",
+        "from-memory": "Limits from memory, to be compared with the official text: {items}.",
+        "other-currency": ("{replacements} replacements paid in another currency are left out."),
+        "caution": "Caution: {caution}",
+    },
+)
 
 ABOUT = """\
 Question: Would it pass its inspection, and what would passing cost?
@@ -257,68 +314,31 @@ def _headline(
     told: Sequence[Told], rules: RuleSet, settings: InspectionOutlookSettings, currency: str
 ) -> str:
     if not told:
-        return _said("nothing", "There is no vehicle here to inspect.")
-    here = settings.inspected
-    by = "By the {rules}" if here else "This area has no inspection; by the {rules}"
-    would = "would" if here else "would have"
-    been = "be" if here else "have been"
+        return _say("nothing")
     # What would have been is told by sentences of their own, for other languages.
-    had = "" if here else "-had-there-been-one"
+    had = "" if settings.inspected else "-had-there-been-one"
     if settings.vehicle is None:
-        number = {o: sum(t.outcome == o for t in told) for o in ("fail", "reject", "not known")}
-        return _said(
+        number = Counter(one.outcome for one in told)
+        return _say(
             f"fleet{had}",
-            f"{by}, of {{vehicles}} vehicles {{failing}} {would} {_FAIL[here]}, {{sent_back}} "
-            f"would {been} sent back as not ready, {{not_known}} are not known for want of a "
-            "look, {passing} pass.",
             rules=rules.title,
             vehicles=len(told),
             failing=number["fail"],
             sent_back=number["reject"],
             not_known=number["not known"],
-            passing=len(told) - sum(number.values()),
+            passing=number["pass"],
         )
     one = told[0]
-    of_one = {
-        "rules": rules.title,
-        "vehicle": one.vehicle.name,
-        "items": Joined(item.name for item in one.items if item.outcome == one.outcome),
-    }
-    if one.outcome == "fail":
-        fails = _said(
-            f"would-fail{had}", f"{by}, {{vehicle}} {would} {_FAIL[here]} on {{items}}.", **of_one
-        )
-        if not one.total("middle"):
-            return fails
-        cost = _said(
-            "cost-to-pass",
-            "About {middle:,.0f} {currency} ({low:,.0f} to {high:,.0f}) puts right what has a "
-            "price.",
-            currency=currency,
-            **{of: one.total(of) for of in ("middle", "low", "high")},
-        )
-        return Joined((fails, cost), by=" ")
-    if one.outcome == "reject":
-        return _said(
-            f"sent-back{had}",
-            f"{by}, {{vehicle}} would {been} sent back as not ready.",
-            **of_one,
-        )
-    if one.outcome == "not known":
-        return _said(
-            f"not-known{had}",
-            f"{by}, nothing failed is recorded on {{vehicle}}; not known: {{items}}.",
-            **of_one,
-        )
-    return _said(
-        f"would-pass{had}",
-        f"{by}, nothing recorded on {{vehicle}} {would} {_FAIL[here]}.",
-        **of_one,
+    head = _say(
+        f"{_HEADLINES[one.outcome]}{had}",
+        rules=rules.title,
+        vehicle=one.vehicle.name,
+        items=Joined(item.name for item in one.items if item.outcome == one.outcome),
     )
-
-
-def _said(code: str, template: str, **arguments: object) -> Sentence:
-    return Sentence(f"inspection-outlook.{code}", template, **arguments)
+    if one.outcome != "fail" or not one.total("middle"):
+        return head
+    totals = {of: one.total(of) for of in ("middle", "low", "high")}
+    return Joined((head, _say("cost-to-pass", currency=currency, **totals)), by=" ")
 
 
 def _estimates(
@@ -329,22 +349,18 @@ def _estimates(
         return ()
     totals = {of: sum(one.total(of) or 0.0 for one in failing) for of in ("low", "middle", "high")}
     unpriced = sum(one.unpriced for one in failing)
-    whose = settings.vehicle or _said("vehicles", "{number} vehicles", number=len(failing))
+    whose = settings.vehicle or _say("vehicles", number=len(failing))
     return (
         Estimate(
-            name=_said("estimate", "cost to pass, {whose}", whose=whose),
+            name=_say("estimate", whose=whose),
             value=round(totals["middle"], 2),
             unit=currency,
             low=round(totals["low"], 2),
             high=round(totals["high"], 2),
             level=0.8,
-            method=_said(
-                "method", "sum of median, tenth and ninetieth percentile of prices on record"
-            ),
+            method=_say("method"),
             left_out=unpriced,
-            why_left_out=_said("unpriced", "no price on record, or the cause is not found yet")
-            if unpriced
-            else "",
+            why_left_out=_say.when(unpriced, "unpriced"),
         ),
     )
 
@@ -352,52 +368,23 @@ def _estimates(
 def _caveats(
     told: Sequence[Told], rules: RuleSet, prices: Prices, settings: InspectionOutlookSettings
 ) -> tuple[str, ...]:
-    caveats = [rules.note]
-    unknown = sorted(
-        {one.vehicle.kind for one in told if one.vehicle.weight is None and not one.vehicle.doubt}
-    )
-    if unknown:
-        more = " and others" if len(unknown) > _MOST_DOUBTS else ""
-        caveats.append(
-            _said(
-                "no-weight-of-others" if more else "no-weight",
-                f"No weight class is on record for {{classes}}{more}: taken as 10,000 lb or less.",
-                classes=Joined(unknown[:_MOST_DOUBTS]),
-            )
-        )
+    kinds = {o.vehicle.kind for o in told if o.vehicle.weight is None and not o.vehicle.doubt}
+    unknown = "no-weight-of-others" if len(kinds) > _MOST_DOUBTS else "no-weight"
     doubts = [(one.vehicle.name, one.vehicle.doubt) for one in told if one.vehicle.doubt]
-    caveats += [Joined(doubt, by=": ") for doubt in doubts[:_MOST_DOUBTS]]
-    if len(doubts) > _MOST_DOUBTS:
-        caveats.append(
-            _said(
-                "more-weights",
-                "The weight of {vehicles} more vehicles needs a word.",
-                vehicles=len(doubts) - _MOST_DOUBTS,
-            )
-        )
     unsure = sorted({item.key for item in rules.items if item.sure == "check" and item.mark == "M"})
-    if unsure:
-        caveats.append(
-            _said(
-                "from-memory",
-                "Limits from memory, to be compared with the official text: {items}.",
-                items=Joined(unsure),
-            )
-        )
-    if prices.other_currencies:
-        caveats.append(
-            _said(
-                "other-currency",
-                "{replacements} replacements paid in another currency are left out.",
-                replacements=prices.other_currencies,
-            )
-        )
-    if settings.vehicle is not None:
-        failed = [c for one in told for item in one.items for c, _place in item.failed]
-        caveats += [
-            _said("caution", "Caution: {caution}", caution=text) for text in cautions_for(failed)
-        ]
-    return tuple(caveats)
+    failed = [c for one in told for item in one.items for c, _place in item.failed]
+    return all_said(
+        rules.note,
+        _say.when(kinds, unknown, classes=Joined(sorted(kinds)[:_MOST_DOUBTS])),
+        *(Joined(doubt, by=": ") for doubt in doubts[:_MOST_DOUBTS]),
+        _say.when(doubts[_MOST_DOUBTS:], "more-weights", vehicles=len(doubts) - _MOST_DOUBTS),
+        _say.when(unsure, "from-memory", items=Joined(unsure)),
+        _say.when(prices.other_currencies, "other-currency", replacements=prices.other_currencies),
+        *(
+            _say("caution", caution=text)
+            for text in cautions_for(failed if settings.vehicle is not None else ())
+        ),
+    )
 
 
 INSPECTION_OUTLOOK = Analysis(

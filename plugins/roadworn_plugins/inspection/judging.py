@@ -11,7 +11,7 @@ from datetime import date
 from typing import Literal
 
 from roadworn.model.catalogue import part_name
-from roadworn.model.messages import Joined, Sentence
+from roadworn.model.messages import Joined, Says, Sentence
 from roadworn.model.units import UnitError, exact
 from roadworn.trade.codes import told_code
 from roadworn.trade.judging import Judgement, KnownSizes, example_of, judge
@@ -23,6 +23,52 @@ from roadworn_plugins.shared.rules import RuleSet
 Outcome = Literal["pass", "fail", "reject", "not known", "not tested"]
 #: A vehicle's outcome is the first of these that any of its items has.
 WORST_FIRST: tuple[Outcome, ...] = ("fail", "reject", "not known", "pass")
+_SOCKET = "40 CFR 85.2222"
+_STATE = "state rule (setting)"
+_GUIDANCE = "66 FR 18155 and EPA420-R-01-015"
+_say = Says(
+    "inspection-outlook",
+    {
+        "unsettled": "{seen}: the limit depends on the {size}; record it once, as '{example}'",
+        "never-looked-at": "not looked at",
+        "last-looked-at": "last looked at on {day}",
+        "places-not-looked-at": "{places} not looked at",
+        "model-year": "model years before {year} are not",
+        "never-read-out": "never read out",
+        "last-read-out": "last read out on {day}",
+        "lamp": "the lamp is commanded on",
+        "lamp-for-codes": "the lamp is commanded on for {codes}",
+        "code": "{trouble_code} (points to {parts})",
+        "permanent-codes": "{number} permanent codes",
+        "readiness-not-read": "readiness was not read on {day}",
+        "driven-since": "on {day} {then}; driven {km:,.0f} km since: read again",
+        "none-not-ready": "none not ready",
+        "not-ready": "{number} not ready ({monitors})",
+        "cleared": "codes had been cleared {km:,.0f} km before",
+        "just-cleared": "no monitor had finished: codes were cleared just before",
+        "no-model-year": "{number} not ready, model year unknown",
+        "no-rule": "{number} not ready, no rule for them",
+        "too-many-not-ready": (
+            "{number} monitors are not ready where {allowed} may be ({monitors})"
+        ),
+        "replaced": "{part} replaced on {day}",
+        "repaired": "{part} repaired on {day}",
+        "sound": "sound",
+        "wearing": "wearing",
+        "failed": "failed",
+        "measured": "measured",
+        "limit": "(limit {limit} {unit})",
+        "on-a-day": "on {day}",
+        "everywhere": "all",
+        "passed-looked": "looked at on {day}",
+        "passed-repaired": "repaired on {day}",
+        "passed-replaced": "replaced on {day}",
+        "passed-looked-or-repaired": "looked or repaired at on {day}",
+        "passed-looked-or-replaced": "looked or replaced at on {day}",
+        "passed-repaired-or-replaced": "repaired or replaced on {day}",
+        "passed-looked-or-repaired-or-replaced": "looked or repaired or replaced at on {day}",
+    },
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,23 +144,17 @@ def judge_item(
         return _judged(item, "fail", found, failed, places)
     if unsettled:
         size = limit_tables()[item.table].key
-        detail = _said(
-            "unsettled",
-            "{seen}: the limit depends on the {size}; record it once, as '{example}'",
-            seen=Joined((_words(item, s) for s in unsettled), by="; "),
-            size=size,
-            example=example_of(size),
-        )
+        seen_so = Joined((_words(item, s) for s in unsettled), by="; ")
+        detail = _say("unsettled", seen=seen_so, size=size, example=example_of(size))
         return _judged(item, "not known", detail, covered)
     if not passed:
         last = max((s.on for s in covered), default=None)
-        never = _said("never-looked-at", "not looked at")
-        then = _said("last-looked-at", "last looked at on {day}", day=last)
-        return _judged(item, "not known", never if last is None else then, covered)
+        never = _say("never-looked-at") if last is None else _say("last-looked-at", day=last)
+        return _judged(item, "not known", never, covered)
     missing = _missing(item, passed)
     if missing:
-        words = _said("places-not-looked-at", "{places} not looked at", places=Joined(missing))
-        return _judged(item, "not known", words, passed)
+        unseen = _say("places-not-looked-at", places=Joined(missing))
+        return _judged(item, "not known", unseen, passed)
     return _judged(item, "pass", _passed_words(item, passed), passed)
 
 
@@ -135,88 +175,52 @@ def judge_socket(
         )
 
     if model_year is not None and model_year < rules.first_year:
-        return found(
-            "not tested",
-            _said("model-year", "model years before {year} are not", year=rules.first_year),
-            "40 CFR 85.2207",
-        )
+        return found("not tested", _say("model-year", year=rules.first_year), "40 CFR 85.2207")
     if scan is None:
-        return found("not known", _said("never-read-out", "never read out"), "40 CFR 85.2222")
+        return found("not known", _say("never-read-out"), _SOCKET)
     if (today - scan.on).days > scan_days:
-        last = _said("last-read-out", "last read out on {day}", day=scan.on)
-        return found("not known", last, "40 CFR 85.2222")
+        return found("not known", _say("last-read-out", day=scan.on), _SOCKET)
     readiness = decode_readiness(scan.readiness) if scan.readiness else None
     if scan.lamp == "on" or (readiness is not None and readiness.lamp):
-        lamp = _said("lamp", "the lamp is commanded on")
-        if scan.codes:
-            pointing = Joined(_pointing(code) for code in scan.codes)
-            lamp = _said("lamp-for-codes", "the lamp is commanded on for {codes}", codes=pointing)
+        codes = Joined(_pointing(code) for code in scan.codes)
+        lamp = _say("lamp-for-codes", codes=codes) if codes else _say("lamp")
         return found("fail", lamp, "40 CFR 85.2207(c)")
     if rules.fail_on_permanent and scan.permanent:
-        codes = _said("permanent-codes", "{number} permanent codes", number=scan.permanent)
-        return found("fail", codes, "state rule (setting)")
+        return found("fail", _say("permanent-codes", number=scan.permanent), _STATE)
     if readiness is None:
-        unread = _said("readiness-not-read", "readiness was not read on {day}", day=scan.on)
-        return found("not known", unread, "40 CFR 85.2222")
-    waiting = _sent_back(scan, readiness, model_year, fuel, rules)
-    if waiting is not None:
-        outcome, detail, citation = waiting
-        if outcome == "reject" and scan.driven_since > rules.just_cleared_km:
-            detail = _said(
-                "driven-since",
-                "on {day} {then}; driven {km:,.0f} km since: read again",
-                day=scan.on,
-                then=detail,
-                km=scan.driven_since,
-            )
-            return found("not known", detail, citation)
-        return found(outcome, detail, citation)
-    allowance = None if model_year is None else rules.allowance(model_year, fuel)
-    number = len(readiness.not_ready)
-    none = _said("none-not-ready", "none not ready")
-    some = _said(
-        "not-ready", "{number} not ready ({monitors})", number=number, monitors=_named(readiness)
-    )
-    detail = some if number else none
-    return found("pass", detail, allowance.citation if allowance else "40 CFR 85.2222")
+        return found("not known", _say("readiness-not-read", day=scan.on), _SOCKET)
+    outcome, detail, citation = _by_readiness(scan, readiness, model_year, fuel, rules)
+    if outcome == "reject" and scan.driven_since > rules.just_cleared_km:
+        again = _say("driven-since", day=scan.on, then=detail, km=scan.driven_since)
+        return found("not known", again, citation)
+    return found(outcome, detail, citation)
 
 
-def _sent_back(
+def _by_readiness(
     scan: LastScan,
     readiness: Readiness,
     model_year: int | None,
     fuel: str | None,
     rules: RuleSet,
-) -> tuple[Outcome, Sentence, str] | None:
-    """Return why readiness would not do, with its citation, or None when it does."""
+) -> tuple[Outcome, Sentence, str]:
+    """Return whether the monitors' readiness would do, why, and by which rule."""
     near = scan.km_since_clear
     if rules.least_km_since_clear and near is not None and near < rules.least_km_since_clear:
-        cleared = _said("cleared", "codes had been cleared {km:,.0f} km before", km=near)
-        return "reject", cleared, "state rule (setting)"
-    guidance = "66 FR 18155 and EPA420-R-01-015"
+        return "reject", _say("cleared", km=near), _STATE
     if readiness.just_cleared and (near is None or near < rules.just_cleared_km):
-        just = _said("just-cleared", "no monitor had finished: codes were cleared just before")
-        return "reject", just, guidance
+        return "reject", _say("just-cleared"), _GUIDANCE
     number = len(readiness.not_ready)
-    if not number:
-        return None
-    if model_year is None:
-        unknown = _said("no-model-year", "{number} not ready, model year unknown", number=number)
-        return "not known", unknown, guidance
-    allowance = rules.allowance(model_year, fuel)
-    if allowance is None:
-        no_rule = _said("no-rule", "{number} not ready, no rule for them", number=number)
-        return "not known", no_rule, rules.title
-    if number <= allowance.not_ready:
-        return None
-    waiting = _said(
-        "too-many-not-ready",
-        "{number} monitors are not ready where {allowed} may be ({monitors})",
-        number=number,
-        allowed=allowance.not_ready,
-        monitors=_named(readiness),
-    )
-    return "reject", waiting, allowance.citation
+    allowance = None if model_year is None else rules.allowance(model_year, fuel)
+    if number and model_year is None:
+        return "not known", _say("no-model-year", number=number), _GUIDANCE
+    if number and allowance is None:
+        return "not known", _say("no-rule", number=number), rules.title
+    citation = allowance.citation if allowance else _SOCKET
+    waiting = {"number": number, "monitors": _named(readiness)}
+    if allowance is not None and number > allowance.not_ready:
+        told = _say("too-many-not-ready", allowed=allowance.not_ready, **waiting)
+        return "reject", told, citation
+    return "pass", _say("not-ready", **waiting) if number else _say("none-not-ready"), citation
 
 
 def _named(readiness: Readiness) -> Joined:
@@ -224,13 +228,8 @@ def _named(readiness: Readiness) -> Joined:
 
 
 def _pointing(code: str) -> str:
-    parts = [part_name(part) for part in told_code(code)[1][:2]]
-    pointing = {"trouble_code": code, "parts": Joined(parts)}
-    return _said("code", "{trouble_code} (points to {parts})", **pointing) if parts else code
-
-
-def _said(code: str, template: str, **arguments: object) -> Sentence:
-    return Sentence(f"inspection-outlook.{code}", template, **arguments)
+    parts = Joined(part_name(part) for part in told_code(code)[1][:2])
+    return _say("code", trouble_code=code, parts=parts) if parts else code
 
 
 def worst(outcomes: Iterable[Outcome]) -> Outcome:
@@ -298,17 +297,13 @@ def _judged(
 def _words(item: Item, seen: Seen) -> str:
     where = part_name(seen.component, seen.place)
     if seen.how != "looked":
-        return _said(seen.how, f"{{part}} {seen.how} on {{day}}", part=where, day=seen.on)
+        return _say(seen.how, part=where, day=seen.on)
     measured = _figures(seen)
-    word = "failed" if seen.condition == "failed" or not measured else "measured"
-    if word == "failed":
-        word = seen.condition
-    limit = ""
-    if item.limit is not None and measured:
-        limit = _said("limit", "(limit {limit} {unit})", limit=item.limit, unit=item.unit)
-    condition = _said(word.replace("_", "-"), word)
-    day = _said("on-a-day", "on {day}", day=seen.on)
-    return Joined((where, condition, measured, limit, day, seen.note), by=" ")
+    word = "measured" if measured and seen.condition != "failed" else seen.condition
+    stated = item.limit is not None and measured
+    limit = _say.when(stated, "limit", limit=item.limit, unit=item.unit)
+    day = _say("on-a-day", day=seen.on)
+    return Joined((where, _say(word), measured, limit, day, seen.note), by=" ")
 
 
 def _figures(seen: Seen) -> Joined:
@@ -323,8 +318,7 @@ def _passed_words(item: Item, passed: Sequence[Seen]) -> str:
     measured = [s for s in passed if s.how == "looked" and s.values and item.measurement]
     if not measured:
         done = sorted({s.how for s in passed})
-        at = " at" if "looked" in done else ""
-        return _said(f"passed-{'-or-'.join(done)}", f"{' or '.join(done)}{at} on {{day}}", day=day)
-    everywhere = _said("everywhere", "all")
+        return _say(f"passed-{'-or-'.join(done)}", day=day)
+    everywhere = _say("everywhere")
     shown = Joined(Joined((s.place or everywhere, _figures(s)), by=" ") for s in measured)
-    return Joined((shown, _said("on-a-day", "on {day}", day=day)), by=" ")
+    return Joined((shown, _say("on-a-day", day=day)), by=" ")

@@ -10,11 +10,51 @@ import numpy as np
 
 from roadworn.analysis.result import Chart, Series
 from roadworn.model.catalogue import part_name
-from roadworn.model.messages import Joined, Sentence
+from roadworn.model.messages import Joined, Says, Sentence
 from roadworn.model.units import exact
 from roadworn_plugins.shared.grouped import Unit, shown_distance
 from roadworn_plugins.wear.measured import Wear
 
+#: What measured wear says, its table and its pictures.
+say = Says(
+    "measured-wear",
+    {
+        "at-its-limit": "at its limit by its own line",
+        "no-wear": "no wear that its measurements could tell",
+        "left": "about {middle:,.0f} {unit} left to the limit ({low:,.0f} to {high:,.0f})",
+        "left-no-sure-end": (
+            "about {middle:,.0f} {unit} left to the limit ({low:,.0f} or more, no end that is sure)"
+        ),
+        "distance": "distance ({unit})",
+        "item-unit": "{item} ({unit})",
+        "rose": "a figure higher than before: a new part not recorded, or another wheel?",
+        "no-reading": "measured without an odometer reading: give --odometer with the look-over",
+        "these": "{parts} ({reason})",
+        "these-and-more": "{parts} and {more} more ({reason})",
+        "left-out": "Measured, but left out: {parts}.",
+        "limit": (
+            "A limit says what still passes; the maker's figure and a qualified technician come "
+            "first."
+        ),
+        "line": "Uneven wear, damage and age are not in a line through thickness or depth.",
+        "none": "No fitted part was measured at two distances, so no wear is known.",
+        "none-of-vehicle": (
+            "No fitted part of {vehicle} was measured at two distances, so no wear is known."
+        ),
+        "write-down": "Write down tread depth and lining thickness at each look-over.",
+        "nearest": "Nearest to its limit: {part}, {left}.",
+        "nearest-in-months": (
+            "Nearest to its limit: {part}, {left}, about {months:,.0f} months at its usual "
+            "distance."
+        ),
+        "two": "{two} of {lines} lines rest on two measurements.",
+        "risen": (
+            "At {risen} of {lines} places a figure rose without a part on record; what was "
+            "measured before is left out."
+        ),
+        "not-shown": "{parts} parts farther from their limit are not shown; raise most.",
+    },
+)
 _MOST_PLACES = 6
 _POINTS = 25
 #: A line is drawn so many times as far beyond the latest reading as it was measured for: what
@@ -38,39 +78,20 @@ def charts(found: Sequence[Wear], unit: Unit) -> tuple[Chart, ...]:
 def said_to_limit(wear: Wear, unit: Unit) -> Sentence:
     """Say how far it is to the limit, with its range."""
     if wear.expected <= wear.limit:
-        return _said("at-its-limit", "at its limit by its own line")
+        return say("at-its-limit")
     if not np.isfinite(wear.middle_km):
-        return _said("no-wear", "no wear that its measurements could tell")
+        return say("no-wear")
     low, middle, high = (
         round(float(shown_distance(km / 1000.0, unit)), -2) if np.isfinite(km) else None
         for km in (wear.low_km, wear.middle_km, wear.high_km)
     )
-    if high is None:
-        return _said(
-            "left-no-sure-end",
-            "about {middle:,.0f} {unit} left to the limit ({low:,.0f} or more, no end that is "
-            "sure)",
-            middle=middle,
-            unit=unit,
-            low=low,
-        )
-    return _said(
-        "left",
-        "about {middle:,.0f} {unit} left to the limit ({low:,.0f} to {high:,.0f})",
-        middle=middle,
-        unit=unit,
-        low=low,
-        high=high,
-    )
+    word = "left" if high is not None else "left-no-sure-end"
+    return say(word, middle=middle, unit=unit, low=low, high=high)
 
 
 def place_name(wear: Wear) -> str:
     """Return where it sits, or what it is where it has only one place."""
     return wear.position or part_name(wear.component)
-
-
-def _said(code: str, template: str, **arguments: object) -> Sentence:
-    return Sentence(f"measured-wear.{code}", template, **arguments)
 
 
 def _chart(parts: list[Wear], unit: Unit) -> Chart:
@@ -83,8 +104,8 @@ def _chart(parts: list[Wear], unit: Unit) -> Chart:
     return Chart(
         name=f"wear-{nearest.component}",
         title=_of(part_name(nearest.component, nearest.position), nearest, unit),
-        x_title=_said("distance", "distance ({unit})", unit=unit),
-        y_title=_said("item-unit", "{item} ({unit})", item=nearest.item, unit=length),
+        x_title=say("distance", unit=unit),
+        y_title=say("item-unit", item=nearest.item, unit=length),
         series=tuple(series),
         alternative=Joined((_of(place_name(one), one, unit) for one in parts), by="; "),
     )

@@ -23,18 +23,12 @@ from roadworn.model.messages import Joined, Sentence
 from roadworn.model.units import exact
 from roadworn_plugins.shared.grouped import Floats, Unit, preferred_unit, shown_distance
 from roadworn_plugins.shared.rules import load_rules
-from roadworn_plugins.wear.charts import charts, said_to_limit
+from roadworn_plugins.shared.shown import all_said
+from roadworn_plugins.wear.charts import charts, said_to_limit, say
 from roadworn_plugins.wear.measured import Wear, is_wear, measured_wear, unprojected
 from roadworn_plugins.wear.replaced import replaced_at
 
 _MOST = 2
-ROSE = Sentence(
-    "measured-wear.rose", "a figure higher than before: a new part not recorded, or another wheel?"
-)
-NO_READING = Sentence(
-    "measured-wear.no-reading",
-    "measured without an odometer reading: give --odometer with the look-over",
-)
 
 
 def left_out(
@@ -68,7 +62,7 @@ def left_out(
             continue
         if key in risen or not read:
             # What was measured once only waits for its next look-over, and needs no word.
-            reasons[key] = ROSE if key in risen else NO_READING
+            reasons[key] = say("rose" if key in risen else "no-reading")
     parts = []
     for reason in dict.fromkeys(reasons.values()):
         keys = [key for key, why in reasons.items() if why == reason]
@@ -78,19 +72,10 @@ def left_out(
                 Sentence("part-of-vehicle", "{part} of {vehicle}", part=name, vehicle=key[0])
                 for name, key in zip(names, keys, strict=True)
             ]
-        these = {"parts": Joined(names[:_MOST]), "more": len(keys) - _MOST, "reason": reason}
-        parts.append(
-            Sentence("measured-wear.these-and-more", "{parts} and {more} more ({reason})", **these)
-            if len(keys) > _MOST
-            else Sentence("measured-wear.these", "{parts} ({reason})", **these)
-        )
-    if not parts:
-        return ""
-    return Sentence(
-        "measured-wear.left-out",
-        "Measured, but left out: {parts}.",
-        parts=Joined(parts, by="; "),
-    )
+        more = len(keys) - _MOST
+        word = "these-and-more" if more > 0 else "these"
+        parts.append(say(word, parts=Joined(names[:_MOST]), more=more, reason=reason))
+    return say.when(parts, "left-out", parts=Joined(parts, by="; "))
 
 
 ABOUT = """\
@@ -111,16 +96,6 @@ beside it.
 Reference: Draper and Smith, Applied Regression Analysis, 3rd ed. (1998), sections 3.1 and 3.2;
 Smyth, Stat. Appl. Genet. Mol. Biol. 3 (2004) article 3.
 """
-_CAVEATS = (
-    Sentence(
-        "measured-wear.limit",
-        "A limit says what still passes; the maker's figure and a qualified technician come first.",
-    ),
-    Sentence(
-        "measured-wear.line",
-        "Uneven wear, damage and age are not in a line through thickness or depth.",
-    ),
-)
 
 
 class WearOutlookSettings(Settings):
@@ -142,20 +117,10 @@ def run(view: LedgerView, settings: WearOutlookSettings) -> Result:
     found = measured_wear(view, settings.vehicle, rules=settings.rules, level=settings.level)
     missing = left_out(view, settings.vehicle, found, settings.rules)
     if not found:
-        of_one = " of {vehicle}" if settings.vehicle else ""
+        none = "none-of-vehicle" if settings.vehicle else "none"
         return Result(
-            headline=Sentence(
-                "measured-wear.none-of-vehicle" if of_one else "measured-wear.none",
-                f"No fitted part{of_one} was measured at two distances, so no wear is known.",
-                vehicle=settings.vehicle,
-            ),
-            caveats=(
-                *filter(None, [missing]),
-                Sentence(
-                    "measured-wear.write-down",
-                    "Write down tread depth and lining thickness at each look-over.",
-                ),
-            ),
+            headline=say(none, vehicle=settings.vehicle),
+            caveats=all_said(missing, say("write-down")),
         )
     found.sort(key=lambda one: (one.middle_km, one.vehicle, one.component, one.position))
     habits = replaced_at(view)
@@ -165,7 +130,7 @@ def run(view: LedgerView, settings: WearOutlookSettings) -> Result:
         headline=_headline(found, settings.vehicle, unit, pace),
         tables=(_table(shown, habits, pace, unit, fleet=settings.vehicle is None),),
         charts=charts(shown, unit) if settings.vehicle else (),
-        caveats=(*filter(None, [missing]), *_caveats(found, len(found) - len(shown))),
+        caveats=all_said(missing, *_caveats(found, len(found) - len(shown))),
     )
 
 
@@ -188,14 +153,8 @@ def _headline(found: list[Wear], vehicle: str | None, unit: Unit, pace: dict[str
     if not vehicle:
         name = Sentence("part-of-vehicle", "{part} of {vehicle}", part=name, vehicle=first.vehicle)
     months = _months(first, pace)
-    nearest = {"part": name, "left": said_to_limit(first, unit), "months": months}
-    if not months:
-        return Sentence("measured-wear.nearest", "Nearest to its limit: {part}, {left}.", **nearest)
-    return Sentence(
-        "measured-wear.nearest-in-months",
-        "Nearest to its limit: {part}, {left}, about {months:,.0f} months at its usual distance.",
-        **nearest,
-    )
+    word = "nearest-in-months" if months else "nearest"
+    return say(word, part=name, left=said_to_limit(first, unit), months=months)
 
 
 def _table(
@@ -270,37 +229,15 @@ def _row(wear: Wear, habit: Floats | None, pace: dict[str, float], unit: Unit) -
 
 
 def _caveats(found: list[Wear], hidden: int) -> tuple[str, ...]:
-    caveats = list(_CAVEATS)
     two = sum(one.number == 2 for one in found)
-    if two:
-        caveats.append(
-            Sentence(
-                "measured-wear.two",
-                "{two} of {lines} lines rest on two measurements.",
-                two=two,
-                lines=len(found),
-            )
-        )
     risen = sum(one.left_out > 0 for one in found)
-    if risen:
-        caveats.append(
-            Sentence(
-                "measured-wear.risen",
-                "At {risen} of {lines} places a figure rose without a part on record; what was "
-                "measured before is left out.",
-                risen=risen,
-                lines=len(found),
-            )
-        )
-    if hidden > 0:
-        caveats.append(
-            Sentence(
-                "measured-wear.not-shown",
-                "{parts} parts farther from their limit are not shown; raise most.",
-                parts=hidden,
-            )
-        )
-    return tuple(caveats)
+    return (
+        say("limit"),
+        say("line"),
+        say.when(two, "two", two=two, lines=len(found)),
+        say.when(risen, "risen", risen=risen, lines=len(found)),
+        say.when(hidden > 0, "not-shown", parts=hidden),
+    )
 
 
 MEASURED_WEAR = Analysis(
