@@ -13,7 +13,7 @@ from roadworn.analysis.result import Answers, Cell, Column, Holds, Mark, Marks, 
 from roadworn.checks.odd import to_settle
 from roadworn.model.catalogue import part_name
 from roadworn.model.errors import PluginFailure, UnknownName
-from roadworn.model.messages import Joined, Problem, Sentence, as_sentence, some_of
+from roadworn.model.messages import Joined, Problem, Says, Sentence, as_sentence, some_of
 from roadworn.model.units import KM_PER_MILE
 from roadworn.trade.cautions import CLOSING, cautions_for
 from roadworn.trade.codes import told_code
@@ -26,6 +26,41 @@ if TYPE_CHECKING:
 #: So many used readings after a doubtful one settle it: two that agree are no chance.
 _BEAR_OUT = 2
 _LOOKED_AT = 4
+_READING = "{figure:,.0f} {unit} on {day}"
+_TRUE = " (true distance {true:,.0f} {unit})"
+_PACE = ", about {pace:,.0f} {unit} a month"
+_say = Says(
+    "outlook",
+    {
+        "contradiction": "The odometer readings {first:,.10g} {unit} on {day} and {second:,.10g} "
+        "{second_unit} on {second_day} contradict each other, and the distance here rests on the "
+        "second: correct the wrong one, roadworn correct {event} odometer=… or roadworn correct "
+        "{second_event} odometer=…",
+        "code": "{status} code",
+        "estimated": "estimated {amount:,.2f} {currency}",
+        "safety": "Safety item open: {parts}; do not drive until it is repaired.",
+        "open": "Open: {words}.",
+        "none": "No failed items recorded.",
+        "left": "Left on {day} ({reason}).",
+        "ahead": "Beyond that, parts likely to fail within {months:g} months come to about "
+        "{value:,.0f} {currency} ({low:,.0f} to {high:,.0f}).",
+        "failed": "{part} failed",
+        "complaint": "a complaint nobody has answered",
+        "no-reading": "no odometer reading on record",
+        "reading": _READING,
+        "reading-true": _READING + _TRUE,
+        "reading-pace": _READING + _PACE,
+        "reading-true-pace": _READING + _TRUE + _PACE,
+        "no-inspection": "No look-over is on record.",
+        "no-scan": "No scan of the diagnostic socket is on record.",
+        "last-inspection": "The last look-over was on {day}.",
+        "last-scan": "The last scan of the diagnostic socket was on {day}.",
+        "not-seen": "Not seen since {day}: everything above may have moved on.",
+        "unknown-age": "Parts of unknown age: {parts}.",
+        "settle": "To settle: {message} {hint}.",
+        "settle-readings": "To settle: {message}",
+    },
+)
 
 
 def contradictions(view: "LedgerView", vehicle_id: str) -> list[str]:
@@ -46,12 +81,8 @@ def contradictions(view: "LedgerView", vehicle_id: str) -> list[str]:
         rests = next((row for row in (*rows[:at][::-1], *rows[at + 1 :]) if row[3]), None)
         if rests is None:
             continue
-        told = Sentence(
-            "outlook.contradiction",
-            "The odometer readings {first:,.10g} {unit} on {day} and {second:,.10g} {second_unit} "
-            "on {second_day} contradict each other, and the distance here rests on the second: "
-            "correct the wrong one, roadworn correct {event} odometer=… or "
-            "roadworn correct {second_event} odometer=…",
+        told = _say(
+            "contradiction",
             first=figure,
             unit=unit,
             day=day,
@@ -255,7 +286,7 @@ def _open_now(view: "LedgerView", vehicle_id: str) -> Table:
         (vehicle_id,),
     ).rows:
         meaning, points_to = told_code(code, words)
-        state = Sentence("outlook.code", "{status} code", status=status)
+        state = _say("code", status=status)
         seen = Joined((code, meaning), ": ")
         cells: tuple[Cell, ...] = (state, ", ".join(points_to), module, seen, first)
         lines.append((2, cells, event, Marks()))
@@ -264,14 +295,7 @@ def _open_now(view: "LedgerView", vehicle_id: str) -> Table:
            FROM declined_work WHERE vehicle_id = ? ORDER BY occurred_on, component, position""",
         (vehicle_id,),
     ).rows:
-        price = ""
-        if amount is not None:
-            price = Sentence(
-                "outlook.estimated",
-                "estimated {amount:,.2f} {currency}",
-                amount=amount,
-                currency=currency,
-            )
+        price = _say.when(amount is not None, "estimated", amount=amount, currency=currency)
         cells = (decision, component, position or "", price, day)
         lines.append((3 if safety else 5, cells, event, Marks()))
     lines.sort(key=lambda line: line[0])
@@ -308,33 +332,23 @@ def _headline(
     open_ = [_open_words(row, marks) for row, marks in open_now.marked() if Mark.OPEN in marks]
     if safety:
         names = Joined(part_name(str(row[1]), str(row[2])) for row in safety)
-        first = Sentence(
-            "outlook.safety",
-            "Safety item open: {parts}; do not drive until it is repaired.",
-            parts=names,
-        )
+        first = _say("safety", parts=names)
     elif open_:
         words = Joined(dict.fromkeys(open_[:4]))
-        first = Sentence("outlook.open", "Open: {words}.", words=words)
+        first = _say("open", words=words)
     else:
-        first = Sentence("outlook.none", "No failed items recorded.")
+        first = _say("none")
     if profile.get("retired_on"):
-        left = Sentence(
-            "outlook.left",
-            "Left on {day} ({reason}).",
-            day=profile["retired_on"],
-            reason=profile.get("retirement_reason"),
-        )
+        reason = profile.get("retirement_reason")
+        left = _say("left", day=profile["retired_on"], reason=reason)
         return Joined((left, first), " ")
     total = coming.result.estimates[0] if coming is not None and coming.result.estimates else None
     ahead: Sentence | None = None
     if total is not None and total.value is None:
         ahead = as_sentence(total.words)
     elif total is not None and total.value:
-        ahead = Sentence(
-            "outlook.ahead",
-            "Beyond that, parts likely to fail within {months:g} months come to about "
-            "{value:,.0f} {currency} ({low:,.0f} to {high:,.0f}).",
+        ahead = _say(
+            "ahead",
             months=months,
             value=total.value,
             currency=total.unit,
@@ -348,9 +362,9 @@ def _open_words(row: tuple[Cell, ...], marks: Marks) -> str:
     """Say what is open in a few words."""
     state, component, position = str(row[0]), str(row[1] or ""), str(row[2] or "")
     if Mark.FAILED in marks:
-        return Sentence("outlook.failed", "{part} failed", part=part_name(component, position))
+        return _say("failed", part=part_name(component, position))
     if Mark.COMPLAINT in marks:
-        return Sentence("outlook.complaint", "a complaint nobody has answered")
+        return _say("complaint")
     return Joined((position, state), " ")
 
 
@@ -375,34 +389,26 @@ def _distance(view: "LedgerView", profile: dict[str, Any], shown: str) -> str:
         (profile["vehicle_id"],),
     ).rows
     if not rows:
-        return Sentence("outlook.no-reading", "no odometer reading on record")
+        return _say("no-reading")
     figure, unit, day = rows[0]
     scale = 1.0 if shown == "km" else float(KM_PER_MILE)
     km = figure if unit == "km" else figure * float(KM_PER_MILE)
-    code, told = "outlook.reading", "{figure:,.0f} {unit} on {day}"
-    more = {}
+    word, more = "reading", {}
     true_km = profile.get("last_km")
     if true_km is not None and abs(true_km - km) > scale:
-        code, told = f"{code}-true", f"{told} (true distance {{true:,.0f}} {{unit}})"
-        more["true"] = true_km / scale
+        word, more = f"{word}-true", {"true": true_km / scale}
     usage = view.sql(
         "SELECT km_per_month, sd_km_per_month FROM usage_rates WHERE vehicle_id = ?",
         (profile["vehicle_id"],),
     ).rows
     if usage and usage[0][0]:
-        code, told = f"{code}-pace", f"{told}, about {{pace:,.0f}} {{unit}} a month"
-        more["pace"] = usage[0][0] / scale
-    return Sentence(code, told, figure=km / scale, unit=shown, day=day, **more)
+        word, more = f"{word}-pace", {**more, "pace": usage[0][0] / scale}
+    return _say(word, figure=km / scale, unit=shown, day=day, **more)
 
 
 def _unknown(view: "LedgerView", vehicle_id: str, profile: dict[str, Any]) -> tuple[str, ...]:
     """Return in words what the record cannot answer for."""
     unknown = []
-
-    def say(word: str, template: str, **arguments: object) -> None:
-        unknown.append(Sentence(f"outlook.{word}", template, **arguments))
-
-    looks = {"inspection": "look-over", "scan": "scan of the diagnostic socket"}
     last: dict[str, date] = dict(
         view.sql(
             """SELECT kind, max(occurred_on) FROM effective_events
@@ -410,14 +416,14 @@ def _unknown(view: "LedgerView", vehicle_id: str, profile: dict[str, Any]) -> tu
             (vehicle_id,),
         ).rows
     )
-    for kind, name in looks.items():
+    for kind in ("inspection", "scan"):
         if kind not in last:
-            say(f"no-{kind}", f"No {name} is on record.")
+            unknown.append(_say(f"no-{kind}"))
         elif view.today - last[kind] > STALE:
-            say(f"last-{kind}", f"The last {name} was on {{day}}.", day=last[kind])
+            unknown.append(_say(f"last-{kind}", day=last[kind]))
     seen = profile.get("last_seen_on")
     if seen is not None and view.today - seen > STALE:
-        say("not-seen", "Not seen since {day}: everything above may have moved on.", day=seen)
+        unknown.append(_say("not-seen", day=seen))
     parts = view.sql(
         """SELECT component, coalesce(position, '') FROM unknown_parts
            WHERE vehicle_id = ? ORDER BY component, position""",
@@ -425,9 +431,9 @@ def _unknown(view: "LedgerView", vehicle_id: str, profile: dict[str, Any]) -> tu
     ).rows
     if parts:
         names = list(dict.fromkeys(part_name(*row) for row in parts))
-        say("unknown-age", "Parts of unknown age: {parts}.", parts=some_of(names, 6))
-    for problem in to_settle(profile):
-        say("settle", "To settle: {message} {hint}.", message=problem.message, hint=problem.hint)
-    for sentence in contradictions(view, vehicle_id):
-        say("settle-readings", "To settle: {message}", message=sentence)
-    return tuple(unknown)
+        unknown.append(_say("unknown-age", parts=some_of(names, 6)))
+    unknown += [
+        _say("settle", message=problem.message, hint=problem.hint) for problem in to_settle(profile)
+    ]
+    contradicting = contradictions(view, vehicle_id)
+    return (*unknown, *(_say("settle-readings", message=told) for told in contradicting))
