@@ -5,10 +5,11 @@ speaks of the ledger as it was when the view was opened.
 """
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from itertools import takewhile
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, Self
+from typing import Any, Literal, Self
 
 import duckdb
 import numpy as np
@@ -20,13 +21,10 @@ from roadworn.columns.build import build, load_payloads
 from roadworn.columns.session import Options, Session, dictionary_of
 from roadworn.columns.spec import Progress, Rows, TableInfo, TableSpec
 from roadworn.columns.tables import CORE_TABLES
+from roadworn.model.catalogue import Catalogue, catalogue
 from roadworn.model.errors import QueryError, UsageError
 from roadworn.model.kinds import KindRegistry
 from roadworn.store.merkle import EMPTY, Checkpoint
-
-if TYPE_CHECKING:
-    from roadworn.model.catalogue import Catalogue
-
 
 KnownBy = Literal["recorded", "occurred"]
 
@@ -67,22 +65,32 @@ def open_view(
         UsageError: `as_of` is no date.
         NotALedger, LedgerDamaged, EnvironmentFailure: the file cannot be read.
     """
-    return LedgerView(
+    source = _Source(
         Path(ledger_path),
-        as_of=_day(as_of),
-        known_by=known_by,
-        kinds=kinds or KindRegistry(),
-        tables=(*CORE_TABLES, *tables),
-        progress=progress,
-        cache=cache,
-        unseen_days=unseen_days,
-        most_km_per_day=most_km_per_day,
+        kinds or KindRegistry(),
+        (*CORE_TABLES, *tables),
+        cache,
+        unseen_days,
+        most_km_per_day,
     )
+    return LedgerView(source, _day(as_of), known_by, progress=progress)
 
 
 def dictionary(tables: Sequence[TableSpec] = ()) -> list[TableInfo]:
     """Return what tables and views there are, and what each of their columns means."""
     return dictionary_of((*CORE_TABLES, *tables))
+
+
+@dataclass(frozen=True, slots=True)
+class _Source:
+    """What a view is made from, whatever its day; see `open_view`."""
+
+    path: Path
+    kinds: KindRegistry
+    tables: tuple[TableSpec, ...]
+    cache: bool
+    unseen_days: int
+    most_km_per_day: float
 
 
 class LedgerView:
@@ -98,39 +106,25 @@ class LedgerView:
 
     def __init__(
         self,
-        path: Path,
-        *,
+        source: _Source,
         as_of: date | None,
         known_by: KnownBy,
-        kinds: KindRegistry,
-        tables: Sequence[TableSpec],
-        progress: Progress | None,
-        cache: bool,
-        unseen_days: int,
-        most_km_per_day: float,
+        *,
+        progress: Progress | None = None,
         within: str = "TRUE",
     ) -> None:
-        self.path = path
+        self.path = source.path
         self.as_of = as_of
         self.known_by: KnownBy = known_by
         self.today = as_of or datetime.now(UTC).date()
-        self._kinds = kinds
-        self._tables = tuple(tables)
-        self._cache = cache
-        self._options = Options(
-            f"{_condition(as_of, known_by)} AND {within}",
-            self.today,
-            unseen_days,
-            most_km_per_day,
-        )
+        self._source = source
+        self._known = f"{_condition(as_of, known_by)} AND {within}"
         self.checkpoint: Checkpoint = EMPTY
         self._session = self._open(progress)
 
     @property
-    def catalogue(self) -> "Catalogue":
+    def catalogue(self) -> Catalogue:
         """The component catalogue."""
-        from roadworn.model.catalogue import catalogue
-
         return catalogue()
 
     def require_vehicle(self, text: str) -> str:
@@ -205,18 +199,8 @@ class LedgerView:
             raise UsageError(
                 f"A view as of {self.today} cannot be set back to {day}: name an earlier day."
             )
-        return LedgerView(
-            self.path,
-            as_of=earlier,
-            known_by=known_by or self.known_by,
-            kinds=self._kinds,
-            tables=self._tables,
-            progress=None,
-            cache=self._cache,
-            unseen_days=self._options.unseen_days,
-            most_km_per_day=self._options.most_km_per_day,
-            within=f"{self._options.condition} AND seq <= {self.checkpoint.size}",
-        )
+        within = f"{self._known} AND seq <= {self.checkpoint.size}"
+        return LedgerView(self._source, earlier, known_by or self.known_by, within=within)
 
     def close(self) -> None:
         """Close the view; the ledger is untouched."""
@@ -233,12 +217,13 @@ class LedgerView:
             ":memory:", config={"python_enable_replacements": "false", "temp_directory": ""}
         )
         con.execute("SET TimeZone = 'UTC'")
+        source = self._source
         self.checkpoint = build(
             con,
-            self.path,
-            self._tables,
-            self._kinds,
-            use_cache=self._cache,
+            source.path,
+            source.tables,
+            source.kinds,
+            use_cache=source.cache,
             progress=progress,
         )
         # From here on nothing outside memory can be reached through this connection.
@@ -246,9 +231,9 @@ class LedgerView:
         con.execute("SET lock_configuration = true")
         return Session(
             con,
-            self._tables,
-            self._options,
-            lambda: load_payloads(con, self.path, self.checkpoint.size, self._kinds),
+            source.tables,
+            Options(self._known, self.today, source.unseen_days, source.most_km_per_day),
+            lambda: load_payloads(con, source.path, self.checkpoint.size, source.kinds),
         )
 
     def _run(self, query: str, parameters: Sequence[Any]) -> "duckdb.DuckDBPyConnection":
