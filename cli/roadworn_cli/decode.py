@@ -122,15 +122,8 @@ def j1939(
         if fmt == "json":
             emit_json(answer)
         else:
-            rows: list[tuple[str, str]] = [
-                (f"lamp.{name}", state) for name, state in message.lamps.items()
-            ]
-            rows += [
-                (f"fault {at}.{name}", _word(value))
-                for at, fault in enumerate(faults, start=1)
-                for name, value in fault.as_json().items()
-            ]
-            emit(("what", "value"), rows, fmt=fmt)
+            numbered = {f"fault {at}": fault.as_json() for at, fault in enumerate(faults, start=1)}
+            show({"lamp": message.lamps, **numbered}, fmt)
     else:
         faults = (decode_j1939(given),)
         show(faults[0].as_json(), fmt)

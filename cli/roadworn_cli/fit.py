@@ -3,11 +3,10 @@
 import csv
 import importlib.metadata
 import re
-from collections.abc import Callable
-from dataclasses import replace
+from collections.abc import Callable, Mapping
 from functools import partial
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
 import typer
 
@@ -26,8 +25,36 @@ verb = lazy_app(VERBS, "Fit life data of any plain table, without a ledger.")
 _GROUP = "roadworn.fits"
 #: Columns that hold names; a comma in them is no decimal one.
 _TEXTS = frozenset({"group", "unit", "event"})
+_DECIMALS = re.compile(r"\A([+-]?\d+),(\d+)\Z")
 #: So many rows are named in one sentence.
 _NAMED = 20
+#: Column of the table -> where the figure stands in the answer of a group.
+_LIVES: dict[str, tuple[str | int, ...]] = {
+    "group": ("group",),
+    "n": ("n",),
+    "failures": ("failures",),
+    "shape": ("weibull", "shape"),
+    "scale": ("weibull", "scale"),
+    "b10": ("weibull", "b10"),
+    "b10_low": ("weibull", "b10_ci", 0),
+    "b10_high": ("weibull", "b10_ci", 1),
+    "b50": ("weibull", "b50"),
+    "b50_low": ("weibull", "b50_ci", 0),
+    "b50_high": ("weibull", "b50_ci", 1),
+    "loglik": ("weibull", "loglik"),
+}
+_REPAIRS: dict[str, tuple[str | int, ...]] = {
+    "group": ("group",),
+    "units": ("units",),
+    "repairs": ("repairs",),
+    "beta": ("power_law", "beta"),
+    "beta_low": ("power_law", "beta_ci", 0),
+    "beta_high": ("power_law", "beta_ci", 1),
+    "laplace_u": ("laplace", "u"),
+    "laplace_p": ("laplace", "p"),
+}
+Columns = dict[str, list[str]]
+Fit = Callable[[Columns], dict[str, Any]]
 
 
 _DELIMITER: str = typer.Option(
@@ -58,25 +85,8 @@ def lives(
     _choice(interval, ("conditional", "lr", "wald"), "--interval")
     _choice(fmt, FORMATS, "--format")
     columns = read_columns(file, delimiter, decimal_comma=decimal_comma)
-    found = _load("lives", file)(columns, unit=unit, level=level, interval=interval)
-    if fmt == "json":
-        emit_json(found)
-        return
-    names = (
-        "group",
-        "n",
-        "failures",
-        "shape",
-        "scale",
-        "b10",
-        "b10_low",
-        "b10_high",
-        "b50",
-        "b50_low",
-        "b50_high",
-        "loglik",
-    )
-    emit(names, [_life_row(group) for group in found["groups"]], fmt=fmt)
+    found = _fitted("lives", file, columns, unit=unit, level=level, interval=interval)
+    _emit(found, _LIVES, fmt)
 
 
 def repairs(
@@ -91,32 +101,11 @@ def repairs(
     """Fit recurrent repairs: mean cumulative number, power law, and tests for a trend."""
     _choice(fmt, FORMATS, "--format")
     columns = read_columns(file, delimiter, decimal_comma=decimal_comma)
-    found = _load("repairs", file)(columns, level=level)
-    if fmt == "json":
-        emit_json(found)
-        return
-    names = ("group", "units", "repairs", "beta", "beta_low", "beta_high", "laplace_u", "laplace_p")
-    rows = []
-    for group in found["groups"]:
-        law, laplace = group.get("power_law") or {}, group.get("laplace") or {}
-        limits = law.get("beta_ci") or (None, None)
-        rows.append(
-            (
-                group["group"],
-                group["units"],
-                group["repairs"],
-                law.get("beta"),
-                *limits,
-                laplace.get("u"),
-                laplace.get("p"),
-            )
-        )
-    emit(names, rows, fmt=fmt)
+    found = _fitted("repairs", file, columns, level=level)
+    _emit(found, _REPAIRS, fmt)
 
 
-def read_columns(
-    file: Path, delimiter: str = ",", *, decimal_comma: bool = False
-) -> dict[str, list[str]]:
+def read_columns(file: Path, delimiter: str = ",", *, decimal_comma: bool = False) -> Columns:
     r"""Read a CSV file with a heading into columns of text.
 
     Args:
@@ -150,63 +139,45 @@ def read_columns(
             f"The cells of {file} seem to be parted by {other!r}: say --delimiter '{shown}', and "
             "--decimal-comma if figures have a comma before their decimals."
         )
-    _check_widths(file, rows)
-    columns = {name: [row[i].strip() for row in rows[1:]] for i, name in enumerate(heading)}
-    if decimal_comma:
-        for name in columns.keys() - _TEXTS:
-            columns[name] = [_with_point(cell) for cell in columns[name]]
-    return columns
-
-
-def _check_widths(file: Path, rows: list[list[str]]) -> None:
-    width = len(rows[0])
-    wrong = [number for number, row in enumerate(rows[1:], start=2) if len(row) != width]
+    width = len(heading)
+    wrong = [str(number) for number, row in enumerate(rows[1:], start=2) if len(row) != width]
     if wrong:
-        named = ", ".join(map(str, wrong[:_NAMED])) + (", …" if len(wrong) > _NAMED else "")
+        named = ", ".join(wrong[:_NAMED]) + (", …" if len(wrong) > _NAMED else "")
         many = f"rows {named} have" if len(wrong) > 1 else f"row {named} has"
         raise UsageError(
             f"{file}: {many} another number of cells than the heading's {width}; fill them or "
             "mend the separators."
         )
+    columns = {name: [row[i].strip() for row in rows[1:]] for i, name in enumerate(heading)}
+    if decimal_comma:
+        for name in columns.keys() - _TEXTS:
+            columns[name] = [_DECIMALS.sub(r"\1.\2", cell) for cell in columns[name]]
+    return columns
 
 
-def _with_point(cell: str) -> str:
-    return cell.replace(",", ".") if re.fullmatch(r"[+-]?\d+,\d+", cell) else cell
-
-
-def _load(name: str, file: Path) -> Callable[..., dict[str, Any]]:
-    """Return the statistics called `name`, refusing data in one sentence."""
-    for entry in importlib.metadata.entry_points(group=_GROUP, name=name):
-        return partial(_checked, file, cast("Callable[..., dict[str, Any]]", entry.load()))
-    raise EnvironmentFailure(f"The statistics for `fit {name}` are missing: reinstall Roadworn.")
-
-
-def _checked(
-    file: Path, fit: Callable[..., dict[str, Any]], columns: dict[str, list[str]], **options: object
-) -> dict[str, Any]:
-    # The estimators count rows of values; a person counts lines, the heading among them.
+def _fitted(name: str, file: Path, columns: Columns, **options: object) -> dict[str, Any]:
+    """Return what the statistics called `name` find, refusing data in one sentence."""
+    entry = next(iter(importlib.metadata.entry_points(group=_GROUP, name=name)), None)
+    if entry is None:
+        raise EnvironmentFailure(
+            f"The statistics for `fit {name}` are missing: reinstall Roadworn."
+        )
+    fit: Fit = partial(entry.load(), **options)
     try:
-        return fit(columns, **options)
+        return fit(columns)
     except ProblemsFound as error:
         if not error.problems:
             raise UsageError(error.message) from error
-        found = sorted(_all_problems(fit, columns, options, error), key=lambda p: p.row)
-        problems = tuple(
-            replace(problem, file=str(file), row=problem.row + 1 if problem.row else 0)
-            for problem in found
-        )
+        found = sorted(_all_problems(fit, columns, error), key=lambda p: p.row)
+        # The estimators count rows of values; a person counts lines, the heading among them.
+        problems = tuple(p.at(p.row + 1 if p.row else 0, str(file)) for p in found)
         what = counted(len(problems), "problem")
         raise ProblemsFound(f"{what}, so nothing was fitted: {problems[0]}", problems) from error
     except ValueError as error:
         raise UsageError(str(error)) from error
 
 
-def _all_problems(
-    fit: Callable[..., dict[str, Any]],
-    columns: dict[str, list[str]],
-    options: dict[str, object],
-    error: ProblemsFound,
-) -> list[Problem]:
+def _all_problems(fit: Fit, columns: Columns, error: ProblemsFound) -> list[Problem]:
     """Return the problems of an error, and those that are met once its rows are left out.
 
     A figure is looked at for its sense only after all figures could be read, so a table with
@@ -218,29 +189,28 @@ def _all_problems(
     if not left or 0 in bad:
         return found
     try:
-        fit({name: [cells[row - 1] for row in left] for name, cells in columns.items()}, **options)
+        fit({name: [cells[row - 1] for row in left] for name, cells in columns.items()})
     except ProblemsFound as second:
-        found += [replace(p, row=left[p.row - 1]) for p in second.problems if p.row]
+        found += [p.at(left[p.row - 1]) for p in second.problems if p.row]
     except ValueError:
         pass  # too few rows are left to fit
     return found
 
 
-def _life_row(group: dict[str, Any]) -> tuple[object, ...]:
-    fit = group.get("weibull") or {}
-    limits = [fit.get(name) or (None, None) for name in ("b10_ci", "b50_ci")]
-    return (
-        group["group"],
-        group["n"],
-        group["failures"],
-        fit.get("shape"),
-        fit.get("scale"),
-        fit.get("b10"),
-        *limits[0],
-        fit.get("b50"),
-        *limits[1],
-        fit.get("loglik"),
-    )
+def _emit(found: dict[str, Any], columns: Mapping[str, tuple[str | int, ...]], fmt: str) -> None:
+    """Print the whole answer as JSON, or a row a group with the figures that `columns` names."""
+    if fmt == "json":
+        emit_json(found)
+        return
+    rows = [[_figure(group, path) for path in columns.values()] for group in found["groups"]]
+    emit(tuple(columns), rows, fmt=fmt)
+
+
+def _figure(value: Any, path: tuple[str | int, ...]) -> object:  # noqa: ANN401  # of JSON
+    """Follow a path into an answer; what is not there is None."""
+    for step in path:
+        value = None if value is None else value[step]
+    return value
 
 
 def _choice(value: str, known: tuple[str, ...], option: str) -> None:
