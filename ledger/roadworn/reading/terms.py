@@ -17,122 +17,6 @@ from roadworn.trade.estimating import Kind, PriceMatrix, ShopTerms
 _ZERO = Decimal(0)
 _MOST = Decimal(1_000_000_000)
 _LONGEST = 2_000
-#: Section -> its keys; None where the names are the shop's own.
-Sections = Mapping[str, tuple[str, ...] | None]
-
-
-class TermsSections:
-    """A parsed file, asked for one value at a time.
-
-    Args:
-        name: file name, for messages.
-        given: what the TOML says; floats as Decimal.
-        sections: which there may be.
-    """
-
-    def __init__(self, name: str, given: Mapping[str, Any], sections: Sections) -> None:
-        self.name = name
-        self.given = given
-        self._sections = sections
-
-    def check_names(self, *single: str) -> None:
-        """Refuse a section that is none; `single` are keys that stand outside of any.
-
-        Raises:
-            UsageError: there is one.
-        """
-        for key in self.given:
-            if key not in (*single, *self._sections):
-                raise self.unknown(key, "section", (*single, *self._sections))
-
-    def section(self, section: str) -> Mapping[str, Any]:
-        """Return a section, empty when the file has none.
-
-        Raises:
-            UsageError: it is no section, or has a key that is none of its own.
-        """
-        table = self.given.get(section, {})
-        if not isinstance(table, dict):
-            raise self.wrong(f"{section} is a section: write it as [{section}].")
-        known = self._sections[section]
-        for key in table:
-            if known is not None and key not in known:
-                raise self.unknown(key, f"key of [{section}]", known)
-        return table
-
-    def wrong(self, what: str) -> UsageError:
-        """Return the refusal of something in the file, a sentence that goes on from its name."""
-        return UsageError(f"In the terms {self.name}, {what}")
-
-    def unknown(self, key: str, what: str, known: tuple[str, ...]) -> UsageError:
-        """Return the refusal of a key, with the likely one that was meant."""
-        near = nearest_of(key, known)
-        hint = f"did you mean {near[0]}?" if near else f"there are {', '.join(known)}."
-        return UsageError(f"The terms {self.name} have an unknown {what}, {key!r}; {hint}")
-
-    def number(self, section: str, table: Mapping[str, Any], key: str) -> Decimal:
-        """Return a number from 0 on, to four decimals.
-
-        Raises:
-            UsageError: it is something else.
-        """
-        value = table[key]
-        if isinstance(value, bool) or not isinstance(value, int | Decimal):
-            raise self.wrong(
-                f"{key} in [{section}] is a number: write it as {key} = 25.00, without quotes."
-            )
-        number = Decimal(value)
-        fine = number.is_finite() and _ZERO <= number <= _MOST and number == round(number, 4)
-        if not fine:
-            raise self.wrong(
-                f"{key} in [{section}] cannot be {value!s:.30}: write a "
-                "number from 0 on with at most four decimals."
-            )
-        return round(number, 4).normalize() + _ZERO
-
-    def percent(
-        self, section: str, table: Mapping[str, Any], key: str, default: Decimal = _ZERO
-    ) -> Decimal:
-        """Return a percentage, or `default` when it is not there."""
-        number = self.number(section, table, key) if key in table else default
-        if number > 9_999:
-            raise self.wrong(f"{key} in [{section}] is {number} %: write 45 for 45 %.")
-        return number
-
-    def switch(self, section: str, table: Mapping[str, Any], key: str, *, default: bool) -> bool:
-        """Return true or false, or `default` when it is not there.
-
-        Raises:
-            UsageError: it is something else.
-        """
-        value = table.get(key, default)
-        if not isinstance(value, bool):
-            raise self.wrong(f"{key} in [{section}] is true or false, without quotes.")
-        return value
-
-    def text(self, section: str, table: Mapping[str, Any], key: str) -> str:
-        """Return a text without blanks around it, empty when it is not there.
-
-        Raises:
-            UsageError: it is no text, or too long to print.
-        """
-        value = table.get(key, "")
-        if not isinstance(value, str):
-            raise self.wrong(f"{key} in [{section}] is a text: write it in quotes.")
-        if len(value) > _LONGEST:
-            raise self.wrong(
-                f"{key} in [{section}] has {len(value):,} characters: keep it to {_LONGEST:,}."
-            )
-        return value.strip()
-
-
-def nearest_of(word: str, known: tuple[str, ...]) -> list[str]:
-    """Return up to three of `known` that look like `word`."""
-    from roadworn.checks.facts import nearest
-
-    return nearest(word, list(known))
-
-
 #: Switch of [tax] -> the kind of line that it taxes.
 TAX_SWITCHES: Mapping[str, Kind] = {
     "labour": "labour",
@@ -144,7 +28,7 @@ TAX_SWITCHES: Mapping[str, Kind] = {
 }
 _PARTS_BY = ("margin", "markup", "matrix", "list")
 #: Section -> its keys; None where the names are the shop's own.
-_KEYS: Sections = {
+_KEYS: Mapping[str, tuple[str, ...] | None] = {
     "labour": None,
     "parts": ("by", "percent", "bands"),
     "supplies": ("percent", "cap"),
@@ -212,11 +96,11 @@ def read_terms(path: Path) -> Terms:
         text = path.read_text(encoding="utf-8-sig")
     except OSError as error:
         raise EnvironmentFailure(
-            f"The terms {path} cannot be read ({error.strerror}): check the name, or write them "
-            "with `roadworn record estimate --terms-example`."
+            f"The terms {path} cannot be read ({error.strerror})",
+            "check the name, or write them with `roadworn record estimate --terms-example`",
         ) from error
     except UnicodeDecodeError:
-        raise UsageError(f"The terms {path} are not UTF-8: save them as UTF-8 text.") from None
+        raise UsageError(f"The terms {path} are not UTF-8", "save them as UTF-8 text") from None
     return parse_terms(text, path.name)
 
 
@@ -231,8 +115,8 @@ def parse_terms(text: str, name: str = "terms") -> Terms:
         raise UsageError(f"The terms {name} are no TOML: {error}; correct that line.") from None
     except (ValueError, ArithmeticError, RecursionError):
         raise UsageError(
-            f"The terms {name} hold a figure or a nesting that is out of all bounds: compare them "
-            "with `roadworn record estimate --terms-example`."
+            f"The terms {name} hold a figure or a nesting that is out of all bounds",
+            "compare them with `roadworn record estimate --terms-example`",
         ) from None
     return _Reader(name, given).terms()
 
@@ -241,43 +125,40 @@ class _Reader:
     """Reads the sections of one file into terms."""
 
     def __init__(self, name: str, given: Mapping[str, Any]) -> None:
-        self._file = TermsSections(name, given, _KEYS)
+        self.name, self.given = name, given
 
     def terms(self) -> Terms:
-        self._file.check_names("currency")
+        for key in self.given:
+            if key not in ("currency", *_KEYS):
+                raise self._unknown(key, "section", ("currency", *_KEYS))
         rates = self._amounts("labour")
         if "default" not in rates:
-            raise self._file.wrong(
-                "[labour] has no default: write the price of an hour as default = 140.00."
+            raise self._wrong(
+                "[labour] has no default", "write the price of an hour as default = 140.00"
             )
         by, percent, matrix = self._parts()
         tax, taxed = self._tax()
-        supplies, sublet = self._file.section("supplies"), self._file.section("sublet")
-        cap = self._file.number("supplies", supplies, "cap") if "cap" in supplies else None
+        supplies, sublet = self._section("supplies"), self._section("sublet")
+        cap = self._number("supplies", supplies, "cap") if "cap" in supplies else None
         shop = ShopTerms(
             labour_rate=rates["default"],
             parts_by=by,
             parts_percent=percent,
             matrix=matrix,
-            supplies_percent=self._file.percent("supplies", supplies, "percent"),
+            supplies_percent=self._percent("supplies", supplies, "percent"),
             supplies_cap=cap,
-            sublet_markup=self._file.percent("sublet", sublet, "markup"),
+            sublet_markup=self._percent("sublet", sublet, "markup"),
             tax_percent=tax,
             taxed=taxed,
             # A tenth is often the law (from memory; amounts differ).
-            consent_percent=self._file.percent(
-                "consent", self._file.section("consent"), "over_percent", Decimal(10)
+            consent_percent=self._percent(
+                "consent", self._section("consent"), "over_percent", Decimal(10)
             ),
-            core_deposit=self._file.switch(
-                "cores", self._file.section("cores"), "deposit", default=True
-            ),
+            core_deposit=self._switch("cores", self._section("cores"), "deposit", default=True),
         )
-        texts = [
-            self._file.text(part, self._file.section(part), "text")
-            for part in ("consent", "warranty")
-        ]
+        texts = [self._text(part, self._section(part), "text") for part in ("consent", "warranty")]
         return Terms(
-            self._file.name,
+            self.name,
             shop,
             rates,
             self._amounts("fees"),
@@ -286,87 +167,157 @@ class _Reader:
         )
 
     def _amounts(self, section: str) -> dict[str, Decimal]:
-        table = self._file.section(section)
-        found = {_folded(word): self._file.number(section, table, word) for word in table}
+        table = self._section(section)
+        found = {_folded(word): self._number(section, table, word) for word in table}
         if len(found) < len(table):
-            raise self._file.wrong(
-                f"[{section}] has two names that differ in case or marks only: keep one of them."
+            raise self._wrong(
+                f"[{section}] has two names that differ in case or marks only", "keep one of them"
             )
         return found
 
     def _parts(
         self,
     ) -> tuple[Literal["margin", "markup", "matrix", "list"], Decimal, PriceMatrix | None]:
-        table = self._file.section("parts")
-        by = self._file.text("parts", table, "by") or "list"
+        table = self._section("parts")
+        by = self._text("parts", table, "by") or "list"
         if by not in _PARTS_BY:
             near = nearest_of(by, _PARTS_BY)
             meant = f" (did you mean {near[0]}?)" if near else ""
-            raise self._file.wrong(
-                f"by in [parts] cannot be {by!r}{meant}: say one of {', '.join(_PARTS_BY)}."
+            raise self._wrong(
+                f"by in [parts] cannot be {by!r}{meant}", f"say one of {', '.join(_PARTS_BY)}"
             )
         needed = {"matrix": "bands", "margin": "percent", "markup": "percent"}.get(by)
         if needed and needed not in table:
-            raise self._file.wrong(
-                f"[parts] goes by {by} but has no {needed}: add "
-                f"{'bands = [{ markup = 40 }]' if needed == 'bands' else 'percent = 45'}."
+            raise self._wrong(
+                f"[parts] goes by {by} but has no {needed}",
+                f"add {'bands = [{ markup = 40 }]' if needed == 'bands' else 'percent = 45'}",
             )
-        percent = self._file.percent("parts", table, "percent")
+        percent = self._percent("parts", table, "percent")
         if by == "margin" and percent >= 100:
-            raise self._file.wrong(
-                f"percent in [parts] is a margin of {percent}, which "
-                'no price has: give less than 100, or write by = "markup".'
+            raise self._wrong(
+                f"percent in [parts] is a margin of {percent}, which no price has",
+                'give less than 100, or write by = "markup"',
             )
         chosen = cast('Literal["margin", "markup", "matrix", "list"]', by)
         return chosen, percent, self._matrix(table["bands"]) if by == "matrix" else None
 
     def _matrix(self, bands: object) -> PriceMatrix:
         if not isinstance(bands, list) or not all(isinstance(band, dict) for band in bands):
-            raise self._file.wrong(
-                "bands in [parts] is a list: write it as "
-                "bands = [{ up_to = 5.00, markup = 200 }, { markup = 40 }]."
+            raise self._wrong(
+                "bands in [parts] is a list",
+                "write it as bands = [{ up_to = 5.00, markup = 200 }, { markup = 40 }]",
             )
         rows = []
         for at, band in enumerate(bands, start=1):
             where = f"parts, band {at}"
             for key in band:
                 if key not in ("up_to", "markup"):
-                    raise self._file.unknown(key, f"key of [{where}]", ("up_to", "markup"))
+                    raise self._unknown(key, f"key of [{where}]", ("up_to", "markup"))
             if "markup" not in band:
-                raise self._file.wrong(f"[{where}] has no markup: add markup = 40.")
-            edge = self._file.number(where, band, "up_to") if "up_to" in band else None
-            rows.append((edge, self._file.percent(where, band, "markup")))
+                raise self._wrong(f"[{where}] has no markup", "add markup = 40")
+            edge = self._number(where, band, "up_to") if "up_to" in band else None
+            rows.append((edge, self._percent(where, band, "markup")))
         try:
             return PriceMatrix(tuple(rows))
         except UsageError:
-            raise self._file.wrong(
-                "bands in [parts] must have their up_to in ascending "
+            raise UsageError(
+                f"In the terms {self.name}, bands in [parts] must have their up_to in ascending "
                 "order, and one last band without up_to."
             ) from None
 
     def _tax(self) -> tuple[Decimal, frozenset[Kind]]:
-        table = self._file.section("tax")
-        percent = self._file.percent("tax", table, "percent")
+        table = self._section("tax")
+        percent = self._percent("tax", table, "percent")
         if percent > 100:
-            raise self._file.wrong(f"percent in [tax] is {percent}: write 8.25 for 8.25 %.")
+            raise self._wrong(f"percent in [tax] is {percent}", "write 8.25 for 8.25 %")
         missing = [switch for switch in TAX_SWITCHES if switch not in table]
         if percent and missing:
-            raise self._file.wrong(
+            raise self._wrong(
                 f"[tax] does not say whether {missing[0]} "
-                f"{'is' if missing[0] in ('labour', 'sublet') else 'are'} taxed: write "
-                f"{missing[0]} = true or false, as the law has it where the shop is."
+                f"{'is' if missing[0] in ('labour', 'sublet') else 'are'} taxed",
+                f"write {missing[0]} = true or false, as the law has it where the shop is",
             )
-        on = [s for s in TAX_SWITCHES if self._file.switch("tax", table, s, default=False)]
+        on = [s for s in TAX_SWITCHES if self._switch("tax", table, s, default=False)]
         return percent, frozenset(TAX_SWITCHES[switch] for switch in on)
 
     def _currency(self) -> str:
-        code = self._file.given.get("currency", "")
+        code = self.given.get("currency", "")
         if not isinstance(code, str):
-            raise self._file.wrong('currency is a text: write currency = "USD".')
+            raise self._wrong("currency is a text", 'write currency = "USD"')
         try:
             return check_currency(code) if code else ""
         except UsageError as error:
-            raise self._file.wrong(f"currency: {error.message}") from None
+            raise self._wrong(f"currency: {error.what}", error.remedy) from None
+
+    def _section(self, section: str) -> Mapping[str, Any]:
+        table = self.given.get(section, {})
+        if not isinstance(table, dict):
+            raise self._wrong(f"{section} is a section", f"write it as [{section}]")
+        known = _KEYS[section]
+        for key in table:
+            if known is not None and key not in known:
+                raise self._unknown(key, f"key of [{section}]", known)
+        return table
+
+    def _wrong(self, what: str, remedy: str) -> UsageError:
+        """Return the refusal of something in the file, a sentence that goes on from its name."""
+        return UsageError(f"In the terms {self.name}, {what}", remedy)
+
+    def _unknown(self, key: str, what: str, known: tuple[str, ...]) -> UsageError:
+        """Return the refusal of a key, with the likely one that was meant."""
+        near = nearest_of(key, known)
+        hint = f"did you mean {near[0]}?" if near else f"there are {', '.join(known)}."
+        return UsageError(f"The terms {self.name} have an unknown {what}, {key!r}; {hint}")
+
+    def _number(self, section: str, table: Mapping[str, Any], key: str) -> Decimal:
+        """Return a number from 0 on, to four decimals."""
+        value = table[key]
+        if isinstance(value, bool) or not isinstance(value, int | Decimal):
+            raise self._wrong(
+                f"{key} in [{section}] is a number", f"write it as {key} = 25.00, without quotes"
+            )
+        number = Decimal(value)
+        fine = number.is_finite() and _ZERO <= number <= _MOST and number == round(number, 4)
+        if not fine:
+            raise self._wrong(
+                f"{key} in [{section}] cannot be {value!s:.30}",
+                "write a number from 0 on with at most four decimals",
+            )
+        return round(number, 4).normalize() + _ZERO
+
+    def _percent(
+        self, section: str, table: Mapping[str, Any], key: str, default: Decimal = _ZERO
+    ) -> Decimal:
+        number = self._number(section, table, key) if key in table else default
+        if number > 9_999:
+            raise self._wrong(f"{key} in [{section}] is {number} %", "write 45 for 45 %")
+        return number
+
+    def _switch(self, section: str, table: Mapping[str, Any], key: str, *, default: bool) -> bool:
+        value = table.get(key, default)
+        if not isinstance(value, bool):
+            raise UsageError(
+                f"In the terms {self.name}, {key} in [{section}] is true or false, without quotes."
+            )
+        return value
+
+    def _text(self, section: str, table: Mapping[str, Any], key: str) -> str:
+        """Return a text without blanks around it, empty when it is not there."""
+        value = table.get(key, "")
+        if not isinstance(value, str):
+            raise self._wrong(f"{key} in [{section}] is a text", "write it in quotes")
+        if len(value) > _LONGEST:
+            raise self._wrong(
+                f"{key} in [{section}] has {len(value):,} characters", f"keep it to {_LONGEST:,}"
+            )
+        return value.strip()
+
+
+def nearest_of(word: str, known: tuple[str, ...]) -> list[str]:
+    """Return up to three of `known` that look like `word`."""
+    from roadworn.checks.facts import nearest
+
+    return nearest(word, list(known))
 
 
 def _named(table: Mapping[str, Decimal], word: str, what: str) -> Decimal:
