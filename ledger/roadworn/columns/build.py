@@ -17,7 +17,7 @@ from roadworn.columns.fold import RAW_EVENTS, chunks, create_tables, fetch, fold
 from roadworn.columns.spec import Progress, TableSpec, sql_text
 from roadworn.model.errors import EnvironmentFailure
 from roadworn.model.kinds import KindRegistry
-from roadworn.store.merkle import EMPTY, Checkpoint
+from roadworn.store.merkle import EMPTY, Checkpoint, has_checkpoint
 from roadworn.store.schema import connect, plain_failures
 
 if TYPE_CHECKING:
@@ -216,7 +216,7 @@ def build(
         ledger.execute("BEGIN")
         checkpoint = _latest(ledger)
         cache = Cache(path, tables, kinds) if use_cache else None
-        done = cache.load(con, lambda c: _has(ledger, c)) if cache is not None else 0
+        done = cache.load(con, lambda c: has_checkpoint(ledger, c)) if cache is not None else 0
         fold_tail(con, path, ledger, (done, checkpoint.size), tables, kinds, progress)
     if cache is not None and cache.worth_saving(checkpoint):
         cache.save(con, checkpoint)
@@ -278,8 +278,3 @@ def _latest(ledger: sqlite3.Connection) -> Checkpoint:
     query = "SELECT size, root FROM checkpoints ORDER BY size DESC LIMIT 1"
     row = ledger.execute(query).fetchone()
     return Checkpoint(*row) if row else EMPTY
-
-
-def _has(ledger: sqlite3.Connection, checkpoint: Checkpoint) -> bool:
-    query = "SELECT 1 FROM checkpoints WHERE size = ? AND root = ?"
-    return ledger.execute(query, (checkpoint.size, checkpoint.root)).fetchone() is not None

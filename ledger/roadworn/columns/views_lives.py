@@ -23,6 +23,11 @@ from roadworn.model.catalogue import by_axle_sql, place_sql
 _PLACE = place_sql("r.component", "r.position")
 _LOOK_PLACE = place_sql("f.component", "f.position")
 
+_AT: tuple[ColumnSpec, ...] = (
+    ("vehicle_id", "VARCHAR", "the vehicle"),
+    ("component", "VARCHAR", "component, system.part"),
+    ("place", "VARCHAR", "position, the axle for what is done by the axle, '' when not given"),
+)
 _PART: tuple[ColumnSpec, ...] = (
     ("part_kind", "VARCHAR", "new, remanufactured, used or unknown; the part that lived"),
     ("supplier", "VARCHAR", "who supplied the part that lived"),
@@ -39,9 +44,7 @@ FITTED = ViewSpec(
     (
         ("seq", "BIGINT", "the replacement"),
         ("event_id", "VARCHAR", "its event_id"),
-        ("vehicle_id", "VARCHAR", "the vehicle"),
-        ("component", "VARCHAR", "component, system.part"),
-        ("place", "VARCHAR", "position, the axle for pads, shoes and discs, '' when not given"),
+        *_AT,
         ("occurred_at", "TIMESTAMP", "when"),
         ("occurred_on", "DATE", "the day"),
         ("day", "INTEGER", "the day, counted from 1970-01-01"),
@@ -85,9 +88,7 @@ LOOKS = ViewSpec(
     "base.looks",
     "the worst condition found on a day at each place",
     (
-        ("vehicle_id", "VARCHAR", "the vehicle"),
-        ("component", "VARCHAR", "component, system.part"),
-        ("place", "VARCHAR", "position, the axle for pads, shoes and discs, '' when not given"),
+        *_AT,
         ("day", "INTEGER", "the day, counted from 1970-01-01"),
         ("true_km", "DOUBLE", "true distance then"),
         ("worst", "INTEGER", "1 sound, 2 wearing, 3 failed, 0 repaired"),
@@ -116,11 +117,7 @@ LOOKS = ViewSpec(
 NEVER_REPLACED = ViewSpec(
     "base.never_replaced",
     "places at which a vehicle never had a part replaced, though others of its class had",
-    (
-        ("vehicle_id", "VARCHAR", "the vehicle"),
-        ("component", "VARCHAR", "component, system.part"),
-        ("place", "VARCHAR", "position, the axle for pads, shoes and discs, '' when not given"),
-    ),
+    (*_AT,),
     """
     WITH counted AS (
       SELECT * FROM base.fitted WHERE NOT twice AND NOT mate
@@ -147,9 +144,7 @@ STAYS = ViewSpec(
     "every stay of a part, with what is known of its start and its end",
     (
         ("stay", "BIGINT", "number of the stay"),
-        ("vehicle_id", "VARCHAR", "the vehicle"),
-        ("component", "VARCHAR", "component, system.part"),
-        ("place", "VARCHAR", "position, '' when not given"),
+        *_AT,
         ("start_seq", "BIGINT", "replacement that fitted it, empty when fitted before enrolment"),
         ("end_seq", "BIGINT", "replacement that ended it, empty while it is fitted"),
     ),

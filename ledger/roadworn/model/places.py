@@ -69,38 +69,35 @@ def normalise_position(text: str, scheme: str) -> str:
     Raises:
         PositionError: the text is no place under that scheme.
     """
+    read, expected = _SCHEMES.get(scheme, _FREE)
     words = " ".join(re.sub(r"[-_,#]+", " ", text).casefold().split())
     if not words or len(text) > 4 * _SHORT:
-        raise PositionError(f"{_shown(text)} is no position", _expected(scheme))
+        raise PositionError(f"{_shown(text)} is no position", expected)
     if scheme == "none":
         raise PositionError(
             f"This component has no position, so {_shown(text)} cannot be kept as one",
             "write it in the note",
         )
-    reader = _READERS.get(scheme)
-    found = reader(words) if reader else _free(words)
+    found = read(words)
     if found is None:
-        if reader and _COUNTRY_WORDS.search(words):
+        if read is not _free and _COUNTRY_WORDS.search(words):
             raise PositionError(
                 f"{_shown(text)} changes sides with the country",
                 "say left or right as seen from the driver's seat facing forward",
             )
         near = near_position(words, scheme)
         meant = f" (did you mean {near}?)" if near else ""
-        raise PositionError(f"{_shown(text)} is no position here{meant}", _expected(scheme))
+        raise PositionError(f"{_shown(text)} is no position here{meant}", expected)
     return found
 
 
 def near_position(word: str, scheme: str) -> str | None:
     """Return the place under a scheme that a mistyped word is most like, or None."""
-    reader = _READERS.get(scheme)
-    if reader is None:
+    read, _expected = _SCHEMES.get(scheme, _FREE)
+    if read is _free:
         return None
-    for near in get_close_matches(word.casefold(), _PLACE_WORDS, n=3, cutoff=_NEAR):
-        found = reader(near)
-        if found is not None:
-            return found
-    return None
+    nearest = get_close_matches(word.casefold(), _PLACE_WORDS, n=3, cutoff=_NEAR)
+    return next(filter(None, map(read, nearest)), None)
 
 
 def read_position_words(words: str, scheme: str) -> str | None:
@@ -111,7 +108,7 @@ def read_position_words(words: str, scheme: str) -> str | None:
     """
     if scheme == "none" or (scheme in {"axle", "wheel"} and re.fullmatch(r"[0-9]+|f|r", words)):
         return None
-    if scheme not in _READERS and words.casefold() not in _FREE_WORDS.get(scheme, frozenset()):
+    if scheme not in _SCHEMES and words.casefold() not in _FREE_WORDS.get(scheme, frozenset()):
         return None
     try:
         return normalise_position(words, scheme)
@@ -254,33 +251,21 @@ def _free(words: str) -> str | None:
     return " ".join(named)
 
 
-_READERS: Mapping[str, Callable[[str], str | None]] = {
-    "wheel": _wheel,
-    "axle": _axle,
-    "side": _side,
-    "bank": _bank,
-    "bank_sensor": _bank_sensor,
-    "bank+cam": _bank_cam,
-    "wheel_ul": _wheel_ul,
-    "axle_side": _wheel,
-    "tire": _tire,
-    "cylinder": _cylinder,
+#: Scheme -> what reads its places, and how they are asked for.
+_SCHEMES: Mapping[str, tuple[Callable[[str], str | None], str]] = {
+    "wheel": (_wheel, "write LF, RF, LR or RR, or axle and side as 2L"),
+    "axle": (_axle, "write front, rear or the axle's number from the front"),
+    "side": (_side, "write L or R"),
+    "bank": (_bank, "write 1 or 2 (bank 1 holds cylinder 1)"),
+    "bank_sensor": (_bank_sensor, "write bank and sensor as B1S2"),
+    "bank+cam": (_bank_cam, "write bank and cam as 1-intake or 2-exhaust"),
+    "wheel_ul": (_wheel_ul, "write the wheel, with upper or lower, as LF-lower"),
+    "axle_side": (_wheel, "write axle and side as 2L, or LF, RF, LR, RR"),
+    "tire": (
+        _tire,
+        "write LF, RF, LR, RR, axle and side as 1L, a dual as 2R-inner, or spare",
+    ),
+    "cylinder": (_cylinder, "write the cylinder's number"),
+    "none": (lambda _words: None, "this component has none, leave it out"),
 }
-
-_EXPECTED: Mapping[str, str] = {
-    "wheel": "write LF, RF, LR or RR, or axle and side as 2L",
-    "axle": "write front, rear or the axle's number from the front",
-    "side": "write L or R",
-    "bank": "write 1 or 2 (bank 1 holds cylinder 1)",
-    "bank_sensor": "write bank and sensor as B1S2",
-    "bank+cam": "write bank and cam as 1-intake or 2-exhaust",
-    "wheel_ul": "write the wheel, with upper or lower, as LF-lower",
-    "axle_side": "write axle and side as 2L, or LF, RF, LR, RR",
-    "tire": "write LF, RF, LR, RR, axle and side as 1L, a dual as 2R-inner, or spare",
-    "cylinder": "write the cylinder's number",
-    "none": "this component has none, leave it out",
-}
-
-
-def _expected(scheme: str) -> str:
-    return _EXPECTED.get(scheme, f"write one short word of at most {_SHORT} characters")
+_FREE = (_free, f"write one short word of at most {_SHORT} characters")

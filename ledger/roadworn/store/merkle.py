@@ -301,7 +301,7 @@ def write_beside(ledger: Path, connection: sqlite3.Connection) -> bool:
         kept = None
     if kept == newest:
         return False
-    if kept is not None and kept.size and not _has(connection, kept):
+    if kept is not None and kept.size and not has_checkpoint(connection, kept):
         return False
     content = {"ledger": ledger.name, **newest.as_json(), "time": utc_now()}
     target = beside(ledger)
@@ -313,6 +313,7 @@ def write_beside(ledger: Path, connection: sqlite3.Connection) -> bool:
     return True
 
 
-def _has(connection: sqlite3.Connection, checkpoint: Checkpoint) -> bool:
+def has_checkpoint(connection: sqlite3.Connection, checkpoint: Checkpoint) -> bool:
+    """Return whether a ledger was ever at a checkpoint."""
     query = "SELECT 1 FROM checkpoints WHERE size = ? AND root = ?"
     return connection.execute(query, (checkpoint.size, checkpoint.root)).fetchone() is not None
