@@ -25,7 +25,7 @@ from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.lifedata.recurrence import mean_cumulative
 from roadworn_plugins.projection.economic import economic_life
 from roadworn_plugins.shared.grouped import KM_PER_MILE, Unit, preferred_unit
-from roadworn_plugins.shared.shown import all_said
+from roadworn_plugins.shared.settings import all_said
 
 Floats = NDArray[np.float64]
 

@@ -23,7 +23,7 @@ from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.lifedata.power_law import RepairHistory, laplace
 from roadworn_plugins.lifedata.recurrence import MeanCumulative, mean_cumulative
 from roadworn_plugins.shared.grouped import Floats, Unit, preferred_unit, shown_distance
-from roadworn_plugins.shared.shown import Level, OnlyComponent, ShownUnit, in_unit
+from roadworn_plugins.shared.settings import Level, OnlyComponent, ShownUnit, in_unit
 
 ABOUT = """\
 Question: How many failures has a vehicle of each class had by a distance, and do they come faster?

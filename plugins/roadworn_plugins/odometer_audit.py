@@ -17,7 +17,7 @@ from roadworn.model.messages import Joined, Says, Sentence
 from roadworn.trade.odometer_rule import Status, exempt_by_age
 from roadworn.trade.weight import weight_of
 from roadworn_plugins.shared.grouped import KM_PER_MILE, Unit, preferred_unit
-from roadworn_plugins.shared.shown import (
+from roadworn_plugins.shared.settings import (
     OnlyVehicle,
     ShownUnit,
     all_said,

@@ -25,10 +25,9 @@ from roadworn_plugins.lifedata.log_rank import LogRank
 from roadworn_plugins.lifedata.parametric import WeibullFit
 from roadworn_plugins.lifedata.small_samples import fit_small
 from roadworn_plugins.shared import grouped as lives_of
-from roadworn_plugins.shared.excess import coded, log_rank_of
-from roadworn_plugins.shared.grouped import NOT_RECORDED, GroupedLives, Ints
+from roadworn_plugins.shared.grouped import NOT_RECORDED, GroupedLives, Ints, coded, log_rank_of
 from roadworn_plugins.shared.prices import PartPrice, part_prices
-from roadworn_plugins.shared.shown import (
+from roadworn_plugins.shared.settings import (
     ByClock,
     Level,
     MostRows,

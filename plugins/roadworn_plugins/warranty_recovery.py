@@ -23,15 +23,16 @@ from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Joined, Says
 from roadworn.trade.warranty import Warranty, WarrantyStatus, add_months
 from roadworn_plugins.shared.grouped import Unit, preferred_unit
-from roadworn_plugins.shared.settings import require, suppliers
-from roadworn_plugins.shared.shown import (
+from roadworn_plugins.shared.settings import (
     MostRows,
     OnlyComponent,
     OnlyVehicle,
     ShownUnit,
     all_said,
     in_unit,
+    require,
     rounded,
+    suppliers,
     whole_distance,
 )
 

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from roadworn_plugins.shared.excess import against_others, coded
-from roadworn_plugins.shared.grouped import GroupedLives
+from roadworn_plugins.repeats.levels import against_others
+from roadworn_plugins.shared.grouped import GroupedLives, coded
 
 
 def lives(failures: list[int], exposure: list[float]) -> tuple[GroupedLives, np.ndarray]:

@@ -18,10 +18,9 @@ from roadworn.trade.weight import weigh
 from roadworn_plugins.inspection.judging import judge_item
 from roadworn_plugins.maintenance.standing import due_services
 from roadworn_plugins.shared.grouped import Ints
-from roadworn_plugins.shared.looks import Looks, load_looks
 from roadworn_plugins.shared.parts_ahead import PartsAhead
 from roadworn_plugins.shared.prices import Price, Prices
-from roadworn_plugins.shared.rules import asked_components, load_rules
+from roadworn_plugins.shared.rules import Looks, asked_components, load_looks, load_rules
 
 # A figure does not grow back: the last one counts until work is recorded, however old it is.
 _ANY_AGE = 100_000

@@ -25,7 +25,7 @@ from roadworn_plugins.shared.projected import (
     project,
     project_months,
 )
-from roadworn_plugins.shared.shown import MostRows, OnlyVehicle, ShownUnit, all_said
+from roadworn_plugins.shared.settings import MostRows, OnlyVehicle, ShownUnit, all_said
 from roadworn_plugins.wear.measured import Wear, measured_wear
 from roadworn_plugins.wear.replaced import replaced_at
 

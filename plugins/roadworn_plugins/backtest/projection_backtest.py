@@ -28,7 +28,7 @@ from roadworn_plugins.lifedata.counts import ShareLimits, poisson_ratio
 from roadworn_plugins.projection.scores import ProjectionScore, coverage, score_projection
 from roadworn_plugins.shared.grouped import DAYS_PER_MONTH, Floats
 from roadworn_plugins.shared.projected import LEVEL
-from roadworn_plugins.shared.shown import MostRows, OnlyComponent, OnlyVehicle, all_said
+from roadworn_plugins.shared.settings import MostRows, OnlyComponent, OnlyVehicle, all_said
 
 ABOUT = """\
 Question: How often did what the projection said come true?

@@ -18,7 +18,7 @@ from roadworn.analysis.result import Settings
 from roadworn.columns.view import LedgerView
 from roadworn.model.errors import UsageError
 from roadworn.trade.codes import decode_code
-from roadworn_plugins.shared.shown import MostRows
+from roadworn_plugins.shared.settings import MostRows
 
 Ending = Literal["stayed away", "came back", "not known"]
 #: Without a reading, so many days on the road stand for the distance (common practice, no source).

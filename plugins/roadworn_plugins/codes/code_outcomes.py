@@ -11,7 +11,7 @@ from roadworn.model.messages import Says, Sentence
 from roadworn.trade.codes import split_code, told_code
 from roadworn_plugins.codes.cases import Case, CodeOutcomesSettings, load_cases
 from roadworn_plugins.lifedata.counts import jeffreys_interval
-from roadworn_plugins.shared.shown import all_said
+from roadworn_plugins.shared.settings import all_said
 
 ABOUT = """\
 Question: Which work made a trouble code stay away, and which did not?

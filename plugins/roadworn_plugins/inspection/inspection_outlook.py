@@ -17,16 +17,16 @@ from roadworn.trade.weight import weigh
 from roadworn_plugins.inspection.judging import LastScan, judge_item, judge_socket, worst
 from roadworn_plugins.inspection.tables import Inspected, Told, items_table, vehicles_table
 from roadworn_plugins.shared.grouped import Unit, preferred_unit
-from roadworn_plugins.shared.looks import Looks, load_looks
 from roadworn_plugins.shared.prices import Prices
 from roadworn_plugins.shared.rules import (
     RULE_SETS,
+    Looks,
     RuleSet,
     asked_components,
+    load_looks,
     load_rules,
 )
-from roadworn_plugins.shared.settings import listed, vehicle_classes
-from roadworn_plugins.shared.shown import all_said
+from roadworn_plugins.shared.settings import all_said, listed, vehicle_classes
 from roadworn_plugins.wear.measured import measured_wear
 
 _WHEEL = "steering wheel diameter"

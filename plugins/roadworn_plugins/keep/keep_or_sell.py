@@ -40,7 +40,7 @@ from roadworn_plugins.keep.options import (
 from roadworn_plugins.shared.grouped import Ints
 from roadworn_plugins.shared.parts_ahead import PartsAhead, load_parts
 from roadworn_plugins.shared.projected import LEVEL, Band, Projection, chance_below, money, project
-from roadworn_plugins.shared.shown import all_said
+from roadworn_plugins.shared.settings import all_said
 
 ABOUT = """\
 Question: Keep it as it is, fix what is open and keep it, or let it go?

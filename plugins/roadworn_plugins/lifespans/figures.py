@@ -23,7 +23,7 @@ from roadworn_plugins.lifedata.survival import (
 from roadworn_plugins.shared import grouped as lives_of
 from roadworn_plugins.shared.grouped import GROUPINGS, Floats, GroupedLives, Ints, shown_distance
 from roadworn_plugins.shared.life_model import trade_range
-from roadworn_plugins.shared.shown import (
+from roadworn_plugins.shared.settings import (
     ByClock,
     Level,
     MostRows,

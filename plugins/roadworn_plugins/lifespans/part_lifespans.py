@@ -9,7 +9,7 @@ from roadworn.columns.view import LedgerView
 from roadworn_plugins.lifespans.charts import at_risk_table, charts
 from roadworn_plugins.lifespans.figures import COLUMNS, Figures, Group, PartLifespansSettings, say
 from roadworn_plugins.shared.grouped import load
-from roadworn_plugins.shared.shown import all_said, in_unit, left_out_why
+from roadworn_plugins.shared.settings import all_said, in_unit, left_out_why
 
 ABOUT = """\
 Question: How long do these parts last, and how sure is that?

@@ -39,12 +39,12 @@ from roadworn_plugins.maintenance.standing import (
     standing_of,
 )
 from roadworn_plugins.shared.grouped import Unit, preferred_unit
-from roadworn_plugins.shared.settings import classes_nobody_has
-from roadworn_plugins.shared.shown import (
+from roadworn_plugins.shared.settings import (
     MostRows,
     OnlyVehicle,
     ShownUnit,
     all_said,
+    classes_nobody_has,
     first_of,
     in_unit,
     on_vehicle,

@@ -16,7 +16,7 @@ from roadworn_plugins.repeats.rows import COLUMNS, Bench, Row
 from roadworn_plugins.repeats.words import say
 from roadworn_plugins.shared import grouped as lives_of
 from roadworn_plugins.shared.life_model import fit
-from roadworn_plugins.shared.shown import MostRows, OnlyComponent, all_said
+from roadworn_plugins.shared.settings import MostRows, OnlyComponent, all_said
 
 ABOUT = """\
 Question: Which part keeps failing, on which vehicle or class, or from which supplier?

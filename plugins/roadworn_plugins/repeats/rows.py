@@ -12,12 +12,11 @@ from roadworn.model.messages import Joined, PartName
 from roadworn_plugins.lifedata.log_rank import LogRank
 from roadworn_plugins.repeats import words
 from roadworn_plugins.repeats.along_time import Counted, Rate, dated_lives, trend_of
-from roadworn_plugins.repeats.levels import BY, SHOWN, Label, Level, levels_of, rows_of
+from roadworn_plugins.repeats.levels import BY, SHOWN, Label, Level, exposures, levels_of, rows_of
 from roadworn_plugins.repeats.words import Facts
-from roadworn_plugins.shared.excess import coded, exposures, log_rank_of
-from roadworn_plugins.shared.grouped import GroupedLives, Ints, load
+from roadworn_plugins.shared.grouped import GroupedLives, Ints, coded, load, log_rank_of
 from roadworn_plugins.shared.life_model import ComponentModel, fit
-from roadworn_plugins.shared.shown import rounded
+from roadworn_plugins.shared.settings import rounded
 
 #: Above this chance on the calendar clock an excess by distance is no finding.
 CALENDAR_ALPHA = 0.05

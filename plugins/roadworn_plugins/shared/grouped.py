@@ -6,13 +6,16 @@ floating point; the unit a person sees is chosen when a figure is shown.
 """
 
 from dataclasses import dataclass
+from operator import itemgetter
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from roadworn.columns.view import LedgerView
+from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.lifedata.lives import Lives
+from roadworn_plugins.lifedata.log_rank import LogRank, log_rank
 from roadworn_plugins.projection.belief import DistanceAhead, distance_ahead
 
 Floats = NDArray[np.float64]
@@ -160,6 +163,54 @@ def load(
         running=data["running"].astype(bool),
         worn=data["worn"].astype(bool),
     )
+
+
+def coded(labels: list[tuple[str, ...]], *places: int) -> tuple[Ints, list[tuple[str, ...]]]:
+    """Return a dense number for each label by the cells at `places`, and what each stands for."""
+    if not labels:
+        return np.zeros(0, dtype=np.int64), []
+    # Hundreds of thousands of labels: texts become numbers a column at a time (their hashes are
+    # kept, a tuple's are not), and the numbers of a label one number.
+    joined = np.zeros(len(labels), dtype=np.int64)
+    for place in places:
+        column = list(map(itemgetter(place), labels))
+        numbers = {text: number for number, text in enumerate(dict.fromkeys(column))}
+        codes = np.fromiter(map(numbers.__getitem__, column), np.int64, len(column))
+        joined = joined * len(numbers) + codes
+    _joined, first, code = np.unique(joined, return_index=True, return_inverse=True)
+    shown = map(labels.__getitem__, first.tolist())
+    if len(places) == 1:
+        return code.astype(np.int64), [(label[places[0]],) for label in shown]
+    return code.astype(np.int64), list(map(itemgetter(*places), shown))
+
+
+def log_rank_of(
+    grouped: GroupedLives,
+    rows: Ints,
+    mine: Bools,
+    strata: Ints | None = None,
+    level: float = 0.95,
+) -> LogRank | None:
+    """Compare some lives with others by a log-rank test, None when never at risk together.
+
+    Args:
+        grouped: all lives.
+        rows: those compared.
+        mine: of each life, on which side it is.
+        strata: of each group, within which of them it is compared; None for all.
+        level: of the limits.
+    """
+    try:
+        return log_rank(
+            mine[rows],
+            grouped.entry[rows],
+            grouped.exit_age[rows],
+            grouped.failed[rows],
+            stratum=None if strata is None else strata[grouped.group[rows]],
+            level=level,
+        )
+    except LifeDataError:
+        return None
 
 
 def left_out(view: LedgerView, component: str | None = None) -> dict[str, dict[str, int]]:

@@ -1,18 +1,106 @@
-"""What settings name: classes of vehicles, suppliers, and data files of a shop's own.
+"""What analyses ask for and show alike: settings, names there are, units, lists, data files.
 
-A name that nothing has would leave everything out without a word, and so hide what is due.
+A name in a setting that nothing has would leave everything out without a word, and so hide what
+is due.
 """
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Iterable, Sequence
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from functools import partial
-from typing import TypeVar
+from typing import Annotated, TypeVar
 
-from roadworn.analysis.result import PackagedFile
+import numpy as np
+from pydantic import Field
+
+from roadworn.analysis.result import Column, PackagedFile
 from roadworn.columns.view import LedgerView
 from roadworn.model.errors import UnknownName
-from roadworn.model.messages import Sentence
+from roadworn.model.messages import Joined, PartName, Sentence
 from roadworn.trade.data_file import DataFile, Library
+from roadworn_plugins.shared.grouped import Clock, Unit, shown_distance
+
+#: Settings that many analyses have.
+OnlyVehicle = Annotated[str | None, Field(description="only this vehicle")]
+OnlyComponent = Annotated[str | None, Field(description="only this component")]
+ShownUnit = Annotated[Unit | None, Field(description="mi or km")]
+Level = Annotated[float, Field(gt=0.5, lt=1, description="level of the limits")]
+MostRows = Annotated[int, Field(ge=1, description="rows at the most")]
+ByClock = Annotated[Clock, Field(description="miles or years")]
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """How ages are shown: the unit of a distance, or years.
+
+    Attributes:
+        unit: of distances.
+        clock: distance or calendar age.
+    """
+
+    unit: Unit
+    clock: Clock
+
+    @property
+    def word(self) -> str:
+        """Return the unit of age as written in a heading."""
+        return self.unit if self.clock == "distance" else "years"
+
+    def exact(self, value: float) -> float:
+        """Return an age in thousand km or years in the unit shown, for a curve."""
+        return float(value if self.clock == "age" else shown_distance(float(value), self.unit))
+
+    def age(self, value: float) -> float | None:
+        """Return it rounded for a table, or None where it is not reached."""
+        if not np.isfinite(value):
+            return None
+        return round(self.exact(value), 2 if self.clock == "age" else -2)
+
+    def stored(self, shown: float) -> float:
+        """Return an age as the lives hold it: thousand km or years."""
+        return shown / self.exact(1.0)
+
+
+def in_unit(columns: Iterable[Column], unit: str) -> tuple[Column, ...]:
+    """Return columns with a unit in the headings of their distances."""
+    return tuple(replace(c, unit=unit) if c.kind == "distance" else c for c in columns)
+
+
+def whole_distance(km: float | None, unit: Unit) -> int | None:
+    """Return kilometres in the unit shown, rounded to whole ones."""
+    return None if km is None else round(float(shown_distance(km / 1000.0, unit)))
+
+
+def rounded(value: float | None, digits: int = 2) -> float | None:
+    """Return a figure for a table, None where it is unknown or not finite."""
+    return None if value is None or not np.isfinite(value) else round(float(value), digits)
+
+
+def all_said(*sentences: str) -> tuple[str, ...]:
+    """Return the sentences that are not empty."""
+    return tuple(filter(None, sentences))
+
+
+def first_of(names: Sequence[str], most: int = 5) -> str:
+    """Return the first names of a list, and whether there are others."""
+    told = Joined(names[:most])
+    return Sentence("and-others", "{names} and others", names=told) if names[most:] else told
+
+
+def on_vehicle(vehicle: str | None) -> str:
+    """Return on which vehicle, as part of a sentence; an empty text where all are meant."""
+    return Sentence("on-vehicle", " on {vehicle}", vehicle=vehicle) if vehicle else ""
+
+
+def group_name(label: Sequence[str]) -> Joined:
+    """Return the name of a group of lives: the id of its component, and what tells it apart."""
+    return Joined((PartName(label[0], label[0]), *label[1:]))
+
+
+def left_out_why(whys: Iterable[tuple[str, int]]) -> Joined:
+    """Return how many are left out, by why."""
+    return Joined((Sentence("left-out", "{n} {why}", n=n, why=why) for why, n in whys), "; ")
+
 
 T = TypeVar("T")
 

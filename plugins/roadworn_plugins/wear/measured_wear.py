@@ -23,7 +23,7 @@ from roadworn.model.messages import Joined, Sentence
 from roadworn.model.units import exact
 from roadworn_plugins.shared.grouped import Floats, Unit, preferred_unit, shown_distance
 from roadworn_plugins.shared.rules import load_rules
-from roadworn_plugins.shared.shown import all_said
+from roadworn_plugins.shared.settings import all_said
 from roadworn_plugins.wear.charts import charts, said_to_limit, say
 from roadworn_plugins.wear.measured import Wear, is_wear, measured_wear, unprojected
 from roadworn_plugins.wear.replaced import replaced_at
