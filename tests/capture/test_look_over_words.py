@@ -6,8 +6,9 @@ Forms and sentences are our own; that a long-stroke type 30 chamber is readjuste
 
 import pytest
 
+from roadworn.checks.measured import check_agreement
 from roadworn.model.errors import UsageError
-from roadworn.reading.phrases import check_agreement, join_sizes, read_judged_finding
+from roadworn.reading.phrases import join_sizes, read_judged_finding
 from roadworn.trade.judging import KnownSizes
 from roadworn.trade.limits import load_sheet
 

@@ -1,14 +1,18 @@
 """What a component may measure, what its figure says against the limits, and what cannot grow."""
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
+from functools import lru_cache
 from typing import Any
 
+from roadworn.checks.facts import Draft, Facts
 from roadworn.model.errors import UsageError
+from roadworn.model.events import StoredEvent
+from roadworn.model.messages import Problem
 from roadworn.model.places import covers
 from roadworn.model.units import convert, dimension_of
 from roadworn.say.telling import item_words
 from roadworn.trade.judging import KnownSizes, example_of, figures_of, judge_by_all
-from roadworn.trade.limits import Sheet
+from roadworn.trade.limits import SHEETS, Sheet, load_sheet
 
 #: A reading below zero of these is a slip; an angle, a current or a temperature may be.
 _FROM_ZERO = frozenset(
@@ -58,23 +62,58 @@ def check_measurements(component: str, measurements: Iterable[Mapping[str, Any]]
         dimension = dimension_of(unit)
         told = f"{value:.10g}/32 in" if unit == "32nds" else f"{value:.10g} {unit}"
         if value < 0 and dimension in _FROM_ZERO:
-            raise UsageError(f"{told} is below zero: write the figure as it was read.")
+            raise UsageError(f"{told} is below zero", "write the figure as it was read")
         never, example = _NEVER.get(component, (frozenset(), ""))
         if dimension in never:
             raise UsageError(
-                f"{told} is a {dimension}, which is not measured at {component}: write it as "
-                f"{example}, or put it into the note."
+                f"{told} is a {dimension}, which is not measured at {component}",
+                f"write it as {example}, or put it into the note",
             )
         most, most_unit = _MOST.get(component, (0.0, "mm"))
         limit = f"{most:g}/32 in" if most_unit == "32nds" else f"{most:g} {most_unit}"
         if most and dimension == dimension_of(most_unit) and convert(value, unit, most_unit) > most:
             raise UsageError(
-                f"{told} is more than {component} can show (at most {limit}): look "
-                f"at the figure and its unit again{_AXLE if component in _ON_AXLES else ''}."
+                f"{told} is more than {component} can show (at most {limit})",
+                f"look at the figure and its unit again{_AXLE if component in _ON_AXLES else ''}",
             )
 
 
+def check_agreement(findings: Iterable[Mapping[str, Any]]) -> None:
+    """Refuse a place that is given two conditions, or two figures, in one look-over.
+
+    Two figures with two notes are two facts, as the inner and the outer pad.
+
+    Raises:
+        UsageError: names the place and both findings.
+    """
+    seen: dict[tuple[str, str], Mapping[str, Any]] = {}
+    for finding in findings:
+        place = (finding["component"], finding.get("position", ""))
+        first = seen.setdefault(place, finding)
+        apart = first.get("note") != finding.get("note")
+        if first["condition"] != finding["condition"] or (not apart and _differ(first, finding)):
+            raise UsageError(
+                f"{item_words(finding)} is given twice and differently ({_short(first)}; "
+                f"{_short(finding)})",
+                "keep one of them, or say which place each is at",
+            )
+
+
+def _differ(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
+    figures = [{m["unit"]: m["value"] for m in figures_of(f)} for f in (one, other)]
+    return any(figures[0][unit] != figures[1][unit] for unit in figures[0].keys() & figures[1])
+
+
+def _short(finding: Mapping[str, Any]) -> str:
+    figures = [f"{m['value']:.10g} {m['unit']}" for m in finding.get("measurements", ())]
+    return " ".join([*figures, finding["condition"].replace("_", " ")])
+
+
 _ORDER = ("sound", "wearing", "failed")
+#: A condition that its figure can be worse than.
+_CAN_BE_WORSE = frozenset({"sound", "wearing"})
+#: Sheet whose limits figures are held against when the look-over names none of ours.
+_DEFAULT_SHEET = "light_vehicle"
 
 
 def doubts(
@@ -114,6 +153,54 @@ def doubts(
                 )
 
 
+def worse_than_said(draft: Draft, facts: Facts) -> Iterator[Problem]:
+    """Doubt a condition that is better than its figure.
+
+    Where a person judged by a sheet, a size that is missing is asked for as well.
+    """
+    named = draft.payload.get("sheet") or ""
+    sizes = None if draft.sheet is None else sizes_on_record(draft.vehicle_id, facts)
+    for at, finding in enumerate(draft.payload.get("findings") or ()):
+        if finding.get("measurements") and (
+            draft.sheet is not None or finding["component"] in _measured_components(named)
+        ):
+            for told in doubts(draft.sheet or _sheet(named), [finding], sizes):
+                hint = "look at the figure, its unit and the condition again"
+                yield Problem("worse-than-said", told, hint, column=f"payload.findings[{at}]")
+
+
+def sizes_on_record(vehicle_id: str, facts: Facts) -> KnownSizes:
+    """Return the sizes that look-overs of a vehicle said, the newest of each."""
+    return KnownSizes.of_findings(
+        finding
+        for event in facts.events(vehicle_id, "inspection")
+        for finding in event.data().get("findings", ())
+    )
+
+
+def may_be_odd(payload: Mapping[str, Any]) -> bool:
+    """Return whether findings hold something to look at, note or figure: most do not."""
+    measured = _measured_components(payload.get("sheet") or "")
+    for finding in payload["findings"]:
+        if "note" in finding:
+            return True
+        can_be = finding["measurements"] and finding["condition"] in _CAN_BE_WORSE
+        if can_be and finding["component"] in measured:
+            return True
+    return False
+
+
+@lru_cache(100)
+def _measured_components(sheet: str) -> frozenset[str]:
+    """Return the components that a sheet has limits for; the usual sheet when it is not ours."""
+    return frozenset(item.component for item in _sheet(sheet).items if item.measurement)
+
+
+@lru_cache(100)
+def _sheet(name: str) -> Sheet:
+    return load_sheet(name if name in SHEETS.names() else _DEFAULT_SHEET)
+
+
 #: A rise in mm that no gauge errs by; common practice, no source.
 RISE_MM = 1.2
 _NEW: Mapping[str, str] = {
@@ -123,38 +210,56 @@ _NEW: Mapping[str, str] = {
 }
 
 
-def grown(
-    findings: Iterable[Mapping[str, Any]],
-    earlier: Sequence[tuple[str, Mapping[str, Any]]],
-    replaced: Sequence[tuple[str, Mapping[str, Any]]],
-) -> Iterator[str]:
-    """Yield a sentence for each part that measures more than at the look-over before.
-
-    Args:
-        findings: of the look-over now.
-        earlier: day and finding of the look-overs before it, the newest first.
-        replaced: day and payload of the replacements up to now.
-    """
-    for finding in findings:
+def grown_since(draft: Draft, facts: Facts) -> Iterator[Problem]:
+    """Doubt a part that measures more than at the look-overs on record up to that day."""
+    looks: list[StoredEvent] | None = None
+    for finding in draft.payload.get("findings") or ():
         now = _least(finding)
         component, place = finding["component"], finding.get("position")
         if component not in _NEW or now is None:
             continue
-        for day, before in earlier:
-            then = _least(before)
-            if before["component"] != component or before.get("position") != place or then is None:
-                continue
-            renewed = any(
-                on >= day and part["component"] == component and covers(part.get("position"), place)
-                for on, part in replaced
+        if looks is None:
+            # The newest first; read once, and only where something was measured.
+            found = facts.events(draft.vehicle_id, "inspection")
+            looks = sorted(
+                (e for e in found if e.event_id != draft.event_id and _day(e) <= draft.day),
+                key=lambda event: event.occurred_at,
+                reverse=True,
             )
-            if now[0] > then[0] + RISE_MM and not renewed:
-                yield (
-                    f"{item_words(finding)}: {now[1]} is more than {then[1]} on {day}: "
-                    f"{_NEW[component]} not recorded, or another wheel? Record the replacement, "
-                    "or correct the look-over."
-                )
-            break
+        before = next(
+            (
+                (_day(event), then)
+                for event in looks
+                for one in event.data().get("findings", ())
+                if (one["component"], one.get("position")) == (component, place)
+                and (then := _least(one)) is not None
+            ),
+            None,
+        )
+        if before is None:
+            continue
+        day, then = before
+        if now[0] > then[0] + RISE_MM and not _renewed(draft, facts, finding, day):
+            yield Problem(
+                "grown",
+                f"{item_words(finding)}: {now[1]} is more than {then[1]} on {day}: "
+                f"{_NEW[component]} not recorded, or another wheel? Record the replacement, or "
+                "correct the look-over.",
+            )
+
+
+def _renewed(draft: Draft, facts: Facts, finding: Mapping[str, Any], since: str) -> bool:
+    """Return whether a part at the place of a finding was replaced from a day on."""
+    return any(
+        since <= _day(event) <= draft.day
+        and event.data()["component"] == finding["component"]
+        and covers(event.data().get("position"), finding.get("position"))
+        for event in facts.events(draft.vehicle_id, "replacement")
+    )
+
+
+def _day(event: StoredEvent) -> str:
+    return event.occurred_at[:10]
 
 
 def _least(finding: Mapping[str, Any]) -> tuple[float, str] | None:

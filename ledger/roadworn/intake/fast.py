@@ -13,9 +13,8 @@ from typing import Any
 import orjson
 
 from roadworn.checks import payload_findings
-from roadworn.checks.figures import may_be_odd
 from roadworn.checks.known import DAYS, components, envelope_problems, payload_problems
-from roadworn.checks.measured import BOUNDED
+from roadworn.checks.measured import BOUNDED, may_be_odd
 from roadworn.checks.odd import TEXTS
 from roadworn.checks.slips import code_slip, measured_slip, place_slip
 from roadworn.intake.rows import plain_validator

@@ -16,14 +16,14 @@ from io import StringIO
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from roadworn.checks.measured import check_measurements
+from roadworn.checks.measured import check_agreement, check_measurements
 from roadworn.model.amounts import choose
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import EnvironmentFailure, ProblemsFound, UsageError
 from roadworn.model.messages import Problem
 from roadworn.model.places import normalise_position
 from roadworn.model.units import exact, parse_measurement
-from roadworn.reading.phrases import CONDITIONS, check_agreement, judged_words
+from roadworn.reading.phrases import CONDITIONS, judged_words
 from roadworn.reading.walk import KEYS, Walk
 from roadworn.trade.judging import KnownSizes, Size, judge, put_sizes, read_size
 from roadworn.trade.limits import Item, Sheet

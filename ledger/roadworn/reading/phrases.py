@@ -227,27 +227,6 @@ def _refuse(text: str, sheet: str, told: Sequence[Judgement], *, placed: bool) -
     raise UsageError(f"{start}, and the limits differ ({parts})", f"add {place}{_CONDITION_WORDS}")
 
 
-def check_agreement(findings: Iterable[Mapping[str, Any]]) -> None:
-    """Refuse a place that is given two conditions, or two figures, in one look-over.
-
-    Two figures with two notes are two facts, as the inner and the outer pad.
-
-    Raises:
-        UsageError: names the place and both findings.
-    """
-    seen: dict[tuple[str, str], Mapping[str, Any]] = {}
-    for finding in findings:
-        place = (finding["component"], finding.get("position", ""))
-        first = seen.setdefault(place, finding)
-        apart = first.get("note") != finding.get("note")
-        if first["condition"] != finding["condition"] or (not apart and _differ(first, finding)):
-            raise UsageError(
-                f"{item_words(finding)} is given twice and differently ({_short(first)}; "
-                f"{_short(finding)})",
-                "keep one of them, or say which place each is at",
-            )
-
-
 def join_sizes(findings: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
     """Put a size that was said by itself into the finding of the same place, if there is one."""
     found = [dict(finding) for finding in findings]
@@ -262,16 +241,6 @@ def join_sizes(findings: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
                 found = [finding for finding in found if finding is not alone]
                 break
     return found
-
-
-def _differ(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
-    figures = [{m["unit"]: m["value"] for m in figures_of(f)} for f in (one, other)]
-    return any(figures[0][unit] != figures[1][unit] for unit in figures[0].keys() & figures[1])
-
-
-def _short(finding: Mapping[str, Any]) -> str:
-    figures = [f"{m['value']:.10g} {m['unit']}" for m in finding.get("measurements", ())]
-    return " ".join([*figures, finding["condition"].replace("_", " ")])
 
 
 def split_part(text: str) -> tuple[Component, str | None, str]:

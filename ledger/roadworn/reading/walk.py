@@ -7,10 +7,11 @@ at and sound, and not checked, are different answers all the way: nothing is sou
 from collections.abc import Iterable
 from typing import Any, Literal
 
+from roadworn.checks.measured import check_agreement
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UsageError
 from roadworn.model.units import UnitError, parse_measurement
-from roadworn.reading.phrases import check_agreement, read_finding, read_measurements
+from roadworn.reading.phrases import read_finding, read_measurements
 from roadworn.trade.judging import (
     Judgement,
     KnownSizes,
