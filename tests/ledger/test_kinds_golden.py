@@ -138,3 +138,9 @@ def test_new_event_and_golden_agree_on_the_payload_form():
     for file in FILES:
         line = {"vehicle_id": "v", "kind": file.name.partition(".")[0], "occurred_at": "2026-01-01"}
         assert NewEvent.model_validate({**line, "payload": json.loads(file.read_text())})
+
+
+@pytest.mark.parametrize("kind", CORE_KINDS)
+def test_every_field_says_what_it_is(kind):
+    fields = CORE_KINDS[kind].model_fields.items()
+    assert [name for name, field in fields if not field.description and name != "replaces"] == []

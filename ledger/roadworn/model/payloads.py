@@ -15,9 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field
 ComponentId = Annotated[
     str, Field(pattern=r"^[a-z][a-z0-9_]{0,30}\.[a-z0-9_]{1,50}$", description="`system.part`")
 ]
-Position = Annotated[
-    str, Field(min_length=1, max_length=24, description="where on the vehicle, for instance LF")
-]
+Position = Annotated[str, Field(min_length=1, max_length=24, description="where, as in LF")]
 EventId = Annotated[str, Field(pattern=r"^[0-9a-f-]{36}$", description="a UUID")]
 Day = Annotated[str, Field(pattern=r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$", description="an ISO date")]
 ShortText = Annotated[str, Field(min_length=1, max_length=200)]
@@ -27,6 +25,15 @@ DistanceUnit = Literal["km", "mi"]
 Count = Annotated[int, Field(ge=1, le=10_000)]
 Hours = Annotated[float, Field(ge=0, le=10_000)]
 Distance = Annotated[float, Field(ge=0, le=10_000_000)]
+Rest = Literal["sound", "not_checked"]
+Lamp = Literal["on", "off"]
+ReadinessBytes = Annotated[str, Field(pattern=r"^[0-9A-F]{8}$")]
+WarmUps = Annotated[int, Field(ge=0, le=255)]
+TermsText = Annotated[str, Field(min_length=1, max_length=5_000)]
+Originality = Literal["original", "mixed", "unknown"]
+Vin = Annotated[str, Field(min_length=1, max_length=25)]
+Year = Annotated[int, Field(ge=1900, le=2100)]
+Digits = Annotated[int, Field(ge=4, le=8)]
 Condition = Literal["sound", "wearing", "failed", "not_checked"]
 
 # Validators are built when a kind is first used: a command that writes one event would wait
@@ -132,12 +139,6 @@ class OdometerExchange(Payload):
     note: Note = None
 
 
-Originality = Literal["original", "mixed", "unknown"]
-Vin = Annotated[str, Field(min_length=1, max_length=25)]
-Year = Annotated[int, Field(ge=1900, le=2100)]
-Digits = Annotated[int, Field(ge=4, le=8)]
-
-
 class ProfileFields(Part):
     """What describes a vehicle; every field may be unknown."""
 
@@ -236,11 +237,11 @@ class Inspection(Payload):
     of the sheet not named: looked at and sound, or not checked. The two are never the same.
     """
 
-    findings: tuple[Finding, ...] = ()
-    sound: tuple[ItemRef, ...] = ()
-    not_checked: tuple[ItemRef, ...] = ()
-    rest: Literal["sound", "not_checked"] | None = None
-    sheet: ShortText | None = None
+    findings: Annotated[tuple[Finding, ...], about("What was found.")] = ()
+    sound: Annotated[tuple[ItemRef, ...], about("Items looked at and sound.")] = ()
+    not_checked: Annotated[tuple[ItemRef, ...], about("Items nobody looked at.")] = ()
+    rest: Annotated[Rest | None, about("What holds for every item not named.")] = None
+    sheet: Annotated[ShortText | None, about("The sheet that was looked through.")] = None
     note: Note = None
 
 
@@ -276,13 +277,13 @@ class ScannedModule(Part):
 class Scan(Payload):
     """A read-out of the diagnostic socket."""
 
-    modules: tuple[ScannedModule, ...]
-    lamp: Literal["on", "off"] | None = None
-    readiness: Annotated[str, Field(pattern=r"^[0-9A-F]{8}$")] | None = None
-    distance_since_clear: Distance | None = None
-    distance_unit: DistanceUnit | None = None
-    warm_ups_since_clear: Annotated[int, Field(ge=0, le=255)] | None = None
-    raw: LongText | None = None
+    modules: Annotated[tuple[ScannedModule, ...], about("The modules that were asked.")]
+    lamp: Annotated[Lamp | None, about("What the malfunction lamp is commanded to be.")] = None
+    readiness: Annotated[ReadinessBytes | None, about("Its four bytes, hexadecimal.")] = None
+    distance_since_clear: Annotated[Distance | None, about("Since codes were cleared.")] = None
+    distance_unit: Annotated[DistanceUnit | None, about("Unit of that distance.")] = None
+    warm_ups_since_clear: Annotated[WarmUps | None, about("Since codes were cleared.")] = None
+    raw: Annotated[LongText | None, about("What the vehicle answered, as read.")] = None
     note: Note = None
 
 
@@ -331,8 +332,8 @@ class Replacement(CostedPayload):
     warranty_months: Annotated[
         Months | None, about("Of the new part, '24 months 24000 mi'.", "warranty", "TEXT")
     ] = None
-    warranty_distance: Annotated[Distance | None, about("", "warranty")] = None
-    warranty_unit: Annotated[DistanceUnit | None, about("", "warranty")] = None
+    warranty_distance: Annotated[Distance | None, about("How far.", "warranty")] = None
+    warranty_unit: Annotated[DistanceUnit | None, about("Its unit.", "warranty")] = None
 
 
 class Repair(CostedPayload):
@@ -425,12 +426,12 @@ class Estimate(Payload):
     `fees` are those on no single line; `terms` is the shop's own text that went with it.
     """
 
-    lines: Annotated[tuple[EstimateLine, ...], Field(min_length=1)]
-    valid_until: Day | None = None
+    lines: Annotated[tuple[EstimateLine, ...], Field(min_length=1), about("Its lines.")]
+    valid_until: Annotated[Day | None, about("Last day it holds.")] = None
     note: Note = None
-    fees: tuple[EstimatePiece, ...] | None = None
-    totals: EstimateTotals | None = None
-    terms: Annotated[str, Field(min_length=1, max_length=5_000)] | None = None
+    fees: Annotated[tuple[EstimatePiece, ...] | None, about("Fees on no single line.")] = None
+    totals: Annotated[EstimateTotals | None, about("What it comes to as a whole.")] = None
+    terms: Annotated[TermsText | None, about("The shop's own text that went with it.")] = None
 
 
 class Decision(Part):
@@ -444,5 +445,5 @@ class Authorisation(Payload):
     """The answers to an estimate, line by line."""
 
     estimate: EventId
-    decisions: Annotated[tuple[Decision, ...], Field(min_length=1)]
+    decisions: Annotated[tuple[Decision, ...], Field(min_length=1), about("The answers.")]
     note: Note = None
