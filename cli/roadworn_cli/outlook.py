@@ -1,10 +1,10 @@
 """`roadworn outlook VEHICLE`: the whole answer for one vehicle on one screen."""
 
-from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 import typer
 
+from roadworn.trade.cautions import is_caution
 from roadworn_cli.context import state_of
 from roadworn_cli.output import check_format, emit, emit_json, escape, format_option, note
 from roadworn_cli.report import words as looks
@@ -65,7 +65,7 @@ def as_document(found: "Outlook") -> dict[str, Any]:
     for name in _ANALYSES:
         ran = getattr(found, name)
         document[name] = None if ran is None else as_json(ran)
-    document["problems"] = [asdict(problem) for problem in found.problems]
+    document["problems"] = [problem.as_json() for problem in found.problems]
     return document
 
 
@@ -135,7 +135,7 @@ def _reservations(found: "Outlook") -> None:
         ran = getattr(found, name)
         lines += ran.result.caveats if ran is not None else ()
     # Cautions have a place of their own, below.
-    told = dict.fromkeys(line for line in lines if not line.startswith("Caution:"))
+    told = dict.fromkeys(line for line in lines if not is_caution(line))
     _lines("Not known, and how far to trust this", tuple(told))
 
 

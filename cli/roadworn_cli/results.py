@@ -9,6 +9,7 @@ import typer
 from roadworn.analysis.result import Column, Estimate, Ran, Result, Table
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UsageError
+from roadworn.model.messages import Sentence
 from roadworn_cli.output import emit, emit_json, escape, note, say
 
 _EVIDENCE_SHOWN = 8
@@ -159,14 +160,31 @@ def aligned(
 
 def in_words(estimate: Estimate) -> str:
     """Return an estimate with its limits and what it rests on, in one line."""
+    return f"{estimate.name}: {figures_of(estimate)}"
+
+
+def figures_of(estimate: Estimate) -> str:
+    """Return the value of an estimate with its limits and what it rests on."""
     if estimate.value is None:
-        return f"{estimate.name}: {estimate.words or 'too few to tell'}"
-    band = ""
+        return estimate.words or Sentence("estimate.too-few", "too few to tell")
+    band: str = ""
     if estimate.low is not None and estimate.high is not None:
-        band = f" ({estimate.low:,.0f} to {estimate.high:,.0f}, {estimate.level:.0%})"
-    return (
-        f"{estimate.name}: {estimate.value:,.0f} {estimate.unit}{band}; "
-        f"{estimate.failures} failed, {estimate.running} running, {estimate.left_out} left out"
+        band = Sentence(
+            "estimate.band",
+            " ({low:,.0f} to {high:,.0f}, {level:.0%})",
+            low=estimate.low,
+            high=estimate.high,
+            level=estimate.level,
+        )
+    return Sentence(
+        "estimate",
+        "{value:,.0f} {unit}{band}; {failures} failed, {running} running, {left_out} left out",
+        value=estimate.value,
+        unit=estimate.unit,
+        band=band,
+        failures=estimate.failures,
+        running=estimate.running,
+        left_out=estimate.left_out,
     )
 
 

@@ -399,8 +399,8 @@ def _economic_table(
         Column("class", "class"),
         Column("vehicles", "vehicles", "integer"),
         Column("best", "cheapest kept to", "distance", unit),
-        Column("low", "low", "distance", unit),
-        Column("high", "high", "distance", unit),
+        Column("low", "low", "distance", unit, tells=Tells.LOW),
+        Column("high", "high", "distance", unit, tells=Tells.HIGH),
         Column(
             "average",
             _say("then", currency=currency, unit=unit),

@@ -16,6 +16,7 @@ from roadworn.analysis.result import (
     Series,
     Settings,
     Table,
+    Tells,
 )
 from roadworn.columns.view import LedgerView
 from roadworn.model.messages import Joined, Says
@@ -50,8 +51,8 @@ _COLUMNS = (
     Column("failures", "failures", "integer"),
     Column("at", "by", "distance"),
     Column("mean", "mean number", "number"),
-    Column("mean_low", "low", "number"),
-    Column("mean_high", "high", "number"),
+    Column("mean_low", "low", "number", tells=Tells.LOW),
+    Column("mean_high", "high", "number", tells=Tells.HIGH),
     Column("chance", "chance without a trend", "chance"),
     Column("words", "in words", "sentence"),
 )

@@ -10,7 +10,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from roadworn.analysis.result import Analysis, Answers, Cell, Column, Result, Settings, Table
+from roadworn.analysis.result import Analysis, Answers, Cell, Column, Result, Settings, Table, Tells
 from roadworn.checks.odd import shared_vins, to_settle
 from roadworn.columns.view import LedgerView
 from roadworn.model.messages import Joined, Says, Sentence
@@ -174,14 +174,14 @@ _KINDS = ("mixed units", "implausible", "lower", "jump", "rolled over", "exchang
 #: Flags of the read model that are doubts, and what they are called.
 _FLAGS = {"lower": "lower", "implausible": "implausible", "rolled_over": "rolled over"}
 _DOUBTS = (
-    Column("vehicle", "vehicle"),
+    Column("vehicle", "vehicle", tells=Tells.VEHICLE),
     Column("on", "on", "date"),
     Column("reading", "reading"),
     Column("kind", "what"),
     Column("words", "in words", "sentence"),
 )
 _ODOMETERS = (
-    Column("vehicle", "vehicle"),
+    Column("vehicle", "vehicle", tells=Tells.VEHICLE),
     Column("status", "the record supports"),
     Column("written", "written down as"),
     Column("readings", "readings", "integer"),

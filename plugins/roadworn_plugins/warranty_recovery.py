@@ -17,6 +17,7 @@ from roadworn.analysis.result import (
     Result,
     Settings,
     Table,
+    Tells,
 )
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
@@ -178,9 +179,9 @@ class WarrantyRecoverySettings(Settings):
 
 
 _COLUMNS = (
-    Column("vehicle", "vehicle"),
-    Column("component", "component", "component"),
-    Column("position", "where"),
+    Column("vehicle", "vehicle", tells=Tells.VEHICLE),
+    Column("component", "component", "component", tells=Tells.COMPONENT),
+    Column("position", "where", tells=Tells.PLACE),
     Column("supplier", "supplier"),
     Column("part_number", "part number"),
     Column("fitted_on", "fitted", "date"),
@@ -189,7 +190,7 @@ _COLUMNS = (
     Column("last_day", "covered to", "date"),
     Column("last_distance", "covered for", "distance", detail=True),
     Column("claim", "claim", "money"),
-    Column("currency", "currency", detail=True),
+    Column("currency", "currency", detail=True, tells=Tells.CURRENCY),
     Column("again", "replacing it cost", "money", detail=True),
     Column("standing", "standing"),
     Column("words", "mind", "sentence"),

@@ -4,20 +4,18 @@ import itertools
 import math
 import re
 from datetime import date
-from types import SimpleNamespace
-from typing import Any
 from xml.etree import ElementTree as ET
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from roadworn.analysis.result import Chart, Column, Series, Table
+from roadworn.analysis.result import Chart, Column, Holds, Series, Table, Tells
 from roadworn.say.language import Said
 from roadworn_cli.report.canvas import BLUE, GREY, INK, STROKES, VERMILION, label
 from roadworn_cli.report.charts import draw
 from roadworn_cli.report.marks import Interval, Lane, Scale, intervals, lanes
-from roadworn_cli.report.pictures import PICTURES
+from roadworn_cli.report.pictures import pictures_of
 from roadworn_cli.report.words import Look, Words
 
 WORDS = Words(Look(unit="mi"))
@@ -271,11 +269,15 @@ def test_the_two_hues_are_of_the_palette_made_for_colour_blind_people() -> None:
 
 def test_only_what_is_drawn_is_counted() -> None:
     """A ratio of 0 has no place on a logarithmic axis."""
-    names = ("component", "supplier", "hazard_ratio", "hazard_low", "hazard_high")
-    columns = tuple(Column(name, name, "number" if "hazard" in name else "text") for name in names)
+    columns = (
+        Column("component", "component", "component", tells=Tells.COMPONENT),
+        Column("supplier", "supplier", tells=Tells.NAME),
+        Column("hazard_ratio", "times", "number", tells=Tells.VALUE),
+        Column("hazard_low", "low", "number", tells=Tells.LOW),
+        Column("hazard_high", "high", "number", tells=Tells.HIGH),
+    )
     rows = tuple(("brake.pad", f"supplier {n}", float(n), 0.5 * n, 2.0 * n) for n in range(4))
-    table = Table("supplier_comparison", "Suppliers", columns, rows)
-    ran: Any = SimpleNamespace(result=SimpleNamespace(tables=(table,)))
-    picture = PICTURES["supplier-comparison"](ran, "p", Words(Look()))[0]
+    table = Table("compared", "Suppliers", columns, rows, holds=Holds.SUPPLIERS)
+    (picture,) = pictures_of((table,), "p", Words(Look()))
     assert "3 in the picture" in picture.alternative
     assert len(picture.grids[0].lines) == 3

@@ -116,7 +116,7 @@ def test_settings_reach_the_analysis(report: Run) -> None:
 def test_a_missing_or_broken_analysis_is_left_out_with_a_word(
     report: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    whole, known = PluginHost.run, PluginHost.analyses
+    whole, known = PluginHost.run, PluginHost._known
 
     def run(self, name, *given):
         if name == "inspection-outlook":
@@ -125,11 +125,11 @@ def test_a_missing_or_broken_analysis_is_left_out_with_a_word(
             raise PluginFailure("The analysis 'inspection-outlook' failed with <b>KeyError</b>.")
         return whole(self, name, *given)
 
-    def analyses(self):
+    def offered(self):
         return {name: one for name, one in known(self).items() if name != "maintenance-due"}
 
     monkeypatch.setattr(PluginHost, "run", run)
-    monkeypatch.setattr(PluginHost, "analyses", analyses)
+    monkeypatch.setattr(PluginHost, "_known", offered)
     done = report("report", "vehicle", "car-1", "-o", "-")
     assert done.code == 0, done.err
     text = Page.of(done.out).text

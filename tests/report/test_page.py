@@ -9,7 +9,7 @@ from commandline import Run
 from report.ledgers import write, years_of_trouble
 from report.markup import Page
 
-from roadworn.analysis.result import Column, Table
+from roadworn.analysis.result import Column, Holds, Table, Tells
 from roadworn.say.language import Said
 from roadworn_cli.report.model import Grid, Heading, Line, Section, Sheet
 from roadworn_cli.report.page import render
@@ -185,7 +185,8 @@ def test_every_printed_page_names_its_vehicle_whatever_it_is_called() -> None:
 
 
 def test_failures_of_other_vehicles_are_on_no_vehicle_sheet() -> None:
-    columns = (Column("vehicle", "vehicle"), Column("what", "what"))
-    of_all = Table("surprises", "Failures that came", columns, (("car-2", "brake pad"),))
+    columns = (Column("vehicle", "vehicle", tells=Tells.VEHICLE), Column("what", "what"))
+    rows = (("car-2", "brake pad"),)
+    of_all = Table("surprises", "Failures that came", columns, rows, holds=Holds.OF_ALL)
     own = Table("calibration", "Given and came", columns, (("car-1", "brake pad"),))
     assert [t.name for t in of_this_one((of_all, own))] == ["calibration"]

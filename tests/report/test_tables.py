@@ -1,19 +1,21 @@
 """Tables on a sheet: fewer columns, the same figures, safety first, nothing cut in silence."""
 
-from roadworn.analysis.result import Column, Table
+from dataclasses import replace
+
+from roadworn.analysis.result import Column, Mark, Table, Tells
 from roadworn_cli.report.model import Fold, Grid, Paragraph
 from roadworn_cli.report.tables import blocks_of, grid_of
 from roadworn_cli.report.words import Look, Words
 from roadworn_cli.results import cell
 
 COLUMNS = (
-    Column("what", "what"),
+    Column("what", "what", brief=2),
     Column("chance", "chance", "chance"),
-    Column("chance_low", "low", "chance"),
-    Column("chance_high", "high", "chance"),
+    Column("chance_low", "low", "chance", tells=Tells.LOW),
+    Column("chance_high", "high", "chance", tells=Tells.HIGH),
     Column("cost", "cost", "money"),
-    Column("currency", "currency", detail=True),
-    Column("state", "state"),
+    Column("currency", "currency", detail=True, tells=Tells.CURRENCY),
+    Column("state", "state", brief=1),
     Column("why", "why", "sentence"),
 )
 ROWS = (
@@ -23,7 +25,9 @@ ROWS = (
 
 
 def table(rows: tuple[tuple[object, ...], ...] = ROWS) -> Table:
-    return Table("t", "A table", COLUMNS, rows, tuple((f"{n:036d}",) for n in range(len(rows))))  # type: ignore[arg-type]
+    marks = tuple(frozenset({Mark.SAFETY} if row[0] == "wheel.tire" else ()) for row in rows)
+    ids = tuple((f"{n:036d}",) for n in range(len(rows)))
+    return Table("t", "A table", COLUMNS, rows, ids, marks=marks)  # type: ignore[arg-type]
 
 
 def words(**look: str) -> Words:
@@ -103,10 +107,11 @@ def test_the_full_sheet_names_the_events_and_the_details() -> None:
     assert ("events", "00000000") in [(t, s) for t, s in grid.lines[0].below]
 
 
-def test_columns_asked_for_come_in_that_order_and_unknown_ones_change_nothing() -> None:
-    grid, _other = grid_of(table(), words(), only=("state", "what", "nothing"))
+def test_a_short_sheet_has_its_columns_in_their_order_and_a_table_without_any_is_whole() -> None:
+    grid, _other = grid_of(table(), words(), brief=True)
     assert [heading.text for heading in grid.headings] == ["state", "what"]
-    every, _other = grid_of(table(), words(), only=("nothing",))
+    plain = replace(table(), columns=tuple(replace(one, brief=0) for one in COLUMNS))
+    every, _other = grid_of(plain, words(), brief=True)
     assert len(every.headings) == 4
 
 

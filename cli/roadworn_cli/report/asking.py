@@ -10,8 +10,8 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
-from roadworn.analysis.result import Ran
-from roadworn.model.errors import RoadwornError
+from roadworn.analysis.result import Answers, Ran
+from roadworn.model.errors import RoadwornError, UnknownName
 from roadworn_cli.output import say
 from roadworn_cli.report.words import Look
 
@@ -28,8 +28,8 @@ class Asker:
     """Puts questions to the plugin host for one sheet.
 
     Attributes:
-        ran: analysis name -> its result, in the order of asking.
-        left_out: analysis name -> why it has no answer.
+        ran: what an analysis answers, or its name -> its result, in the order of asking.
+        left_out: the same of those without an answer -> why.
     """
 
     def __init__(
@@ -39,17 +39,19 @@ class Asker:
         self.ran: dict[str, Ran] = {}
         self.left_out: dict[str, str] = {}
 
-    def ask(self, name: str, **settings: Any) -> Ran | None:  # noqa: ANN401
+    def ask(self, what: Answers | str, **settings: Any) -> Ran | None:  # noqa: ANN401
         """Run one analysis; None when it cannot answer, and why is kept.
 
         Args:
-            name: the analysis.
+            what: what the analysis answers, or its name.
             settings: those that it has no word for are not handed over.
         """
-        if name not in self.host.analyses():
-            self.left_out[name] = ""
+        name = self.host.answering(what) if isinstance(what, Answers) else what
+        try:
+            _plugin, analysis = self.host.analysis(name)
+        except UnknownName:
+            self.left_out[what] = ""
             return None
-        _plugin, analysis = self.host.analysis(name)
         wanted: Mapping[str, Any] = {"unit": self.look.unit or None, **settings}
         chosen = {
             key: value for key, value in wanted.items() if key in analysis.settings.model_fields
@@ -58,17 +60,17 @@ class Asker:
             with told(name):
                 ran = self.host.run(name, self.view, chosen, self.time_limit)
         except RoadwornError as error:
-            self.left_out[name] = error.message
+            self.left_out[what] = error.message
             return None
-        self.ran[name] = ran
+        self.ran[what] = ran
         return ran
 
-    def take(self, name: str, ran: Ran | None, why: str = "") -> None:
+    def take(self, answers: Answers, ran: Ran | None, why: str = "") -> None:
         """Keep an answer that somebody else asked for."""
         if ran is None:
-            self.left_out[name] = why
+            self.left_out[answers] = why
         else:
-            self.ran[name] = ran
+            self.ran[answers] = ran
 
 
 @contextmanager

@@ -1,38 +1,58 @@
 """The fleet sheet: what the manager of a fleet looks at, one section for each question."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import date
 from typing import TYPE_CHECKING
 
-from roadworn.analysis.result import Cell, Column, Ran, Table
+from roadworn.analysis.result import Answers, Cell, Column, Holds, Mark, Ran, Table, Tells
 from roadworn.trade.cautions import CLOSING, cautions_for
 from roadworn_cli.report.asking import Asker
 from roadworn_cli.report.marks import Lane, lanes
-from roadworn_cli.report.model import Block, Listing, Paragraph, Picture, Section, Sheet
-from roadworn_cli.report.sections import Manner, left_out, rests_on, section_of
+from roadworn_cli.report.model import Paragraph, Picture, Section, Sheet
+from roadworn_cli.report.sections import (
+    Manner,
+    cautions_section,
+    left_out,
+    rests_on,
+    section_of,
+)
 from roadworn_cli.report.tables import blocks_of
 from roadworn_cli.report.words import Words
 
 if TYPE_CHECKING:
     from roadworn.columns.view import LedgerView
 
-#: Analyses in the order of the sheet: name, key of the heading, rows that stand open.
+#: What the analyses of the sheet answer, in its order, and the key of the heading.
 _ASKED = (
-    ("repeat-failures", "keeps_failing", 12),
-    ("part-lifespans", "lifespans", 12),
-    ("cumulative-repairs", "cumulative", 12),
-    ("next-repairs", "next_year", 12),
-    ("cost-per-distance", "per_distance", 12),
-    ("supplier-comparison", "suppliers", 12),
-    ("warranty-recovery", "warranty", 12),
-    ("maintenance-due", "service_due", 12),
-    ("inspection-outlook", "passing_fleet", 12),
-    ("code-outcomes", "codes", 12),
-    ("odometer-audit", "odometers", 12),
-    ("projection-backtest", "past_projections", 12),
+    (Answers.KEEPS_FAILING, "keeps_failing"),
+    (Answers.LIFESPANS, "lifespans"),
+    (Answers.CUMULATIVE, "cumulative"),
+    (Answers.GOES_NEXT, "next_year"),
+    (Answers.COST_BY_DISTANCE, "per_distance"),
+    (Answers.SUPPLIERS, "suppliers"),
+    (Answers.WARRANTY, "warranty"),
+    (Answers.SERVICE_DUE, "service_due"),
+    (Answers.PASSES, "passing_fleet"),
+    (Answers.CODES, "codes"),
+    (Answers.ODOMETER, "odometers"),
+    (Answers.CAME_TRUE, "past_projections"),
 )
+#: Rows of a table that stand open.
+_FIRST = 12
 _MOST_LANES = 8
 _CHUNK = 500
+
+
+#: Columns of what is open and about safety, their titles as keys.
+_SAFETY = (
+    Column("state", "state", tells=Tells.STATE),
+    Column("vehicle", "vehicle_axis", tells=Tells.VEHICLE),
+    Column("component", "what", "component", tells=Tells.COMPONENT),
+    Column("position", "where", tells=Tells.PLACE),
+    Column("note", "seen", tells=Tells.SEEN),
+    Column("since", "since", "date", tells=Tells.SINCE),
+)
 
 
 def fleet_sheet(
@@ -54,23 +74,27 @@ def fleet_sheet(
     asker.look = asker.look.settled(view)
     words = Words(asker.look)
     sections = [_fleet(view, words)]
-    names = list(_ASKED)
+    asked: list[tuple[Answers | str, str]] = list(_ASKED)
     if full:
-        known = {name for name, _key, _first in _ASKED} | {"keep-or-sell"}
-        names += [(name, "", 0) for name in asker.host.analyses() if name not in known]
-    for name, key, first in names:
-        given: dict[str, object] = {"months": months} if name == "next-repairs" else {}
-        ran = asker.ask(name, **given, **(settings or {}).get(name, {}))
+        known = {*(answers for answers, _key in _ASKED), Answers.KEEP_OR_SELL}
+        asked += [
+            (name, "")
+            for name, (_plugin, analysis) in asker.host.analyses().items()
+            if analysis.answers not in known
+        ]
+    for what, key in asked:
+        given: dict[str, object] = {"months": months} if what is Answers.GOES_NEXT else {}
+        ran = asker.ask(what, **given, **(settings or {}).get(what, {}))
         if ran is None:
             continue
-        section = section_of(ran, words, Manner(full=full, first=first, key=key))
-        if name == "repeat-failures":
+        section = section_of(ran, words, Manner(full=full, first=_FIRST if key else 0, key=key))
+        if what is Answers.KEEPS_FAILING:
             section = _with_dates(section, ran, view, words)
         sections.append(section)
-    sections.insert(0, _safety(view, words, asker.ran.get("next-repairs")))
+    sections.insert(0, _safety(view, words, asker.ran.get(Answers.GOES_NEXT)))
     missing = left_out(asker.left_out, words)
     sections += [missing] if missing else []
-    sections.append(_cautions(asker, words))
+    sections.append(cautions_section(cautions_for(_named(asker)), CLOSING, words))
     mark = view.checkpoint
     sections.append(rests_on(mark.size, mark.root, view.today, words))
     title = words("fleet_title")
@@ -94,28 +118,22 @@ def _safety(view: "LedgerView", words: Words, due: Ran | None) -> Section:
         ).rows
     ]
     listed = {(row[1], row[2], row[3] or "") for row in rows}
-    rows += [
-        (row["state"], row["vehicle"], row["component"], row["position"], row["seen"], row["since"])
-        for table in (due.result.tables if due is not None else ())
-        if table.name == "due_now"
-        for row in table.records()
-        if str(row["state"]).startswith("SAFETY")
-        and (row["vehicle"], row["component"], row["position"] or "") not in listed
-    ]
+    table = due.result.holding(Holds.DUE) if due is not None else None
+    if table is not None:
+        columns = zip(*(table.cells(column.tells) for column in _SAFETY), strict=True)
+        rows += [
+            row
+            for row, (_row, marks) in zip(columns, table.marked(), strict=True)
+            if Mark.SAFETY in marks and (row[1], row[2], row[3] or "") not in listed
+        ]
     if not rows:
         return Section("safety", words("safety"), (Paragraph(words("no_safety_fleet")),))
     table = Table(
         "safety",
         words("safety_table"),
-        (
-            Column("state", words("state")),
-            Column("vehicle", words("vehicle_axis")),
-            Column("component", words("what"), "component"),
-            Column("position", words("where")),
-            Column("note", words("seen")),
-            Column("since", words("since"), "date"),
-        ),
+        tuple(replace(column, title=words(column.title)) for column in _SAFETY),
         tuple(rows),
+        marks=(frozenset({Mark.SAFETY}),) * len(rows),
     )
     vehicles = len({row[1] for row in rows})
     alert = Paragraph(words("safety_fleet", items=len(rows), vehicles=vehicles), "alert")
@@ -166,27 +184,30 @@ def _when(ran: Ran, view: "LedgerView", words: Words) -> Picture | None:
         return None
     table = ran.result.tables[0]
     days = _days(view, {event for ids in table.evidence[:_MOST_LANES] for event in ids})
-    found = []
-    for record, ids in zip(table.records(), table.evidence, strict=True):
-        parts = (str(record.get(key) or "") for key in ("component", "where"))
-        name = " ".join(words.word(part) for part in parts if part)
-        at = tuple(sorted(days[event] for event in ids if event in days))
-        found.append(Lane(name, at, strong=True))
+    places = zip(table.cells(Tells.COMPONENT), table.cells(Tells.PLACE), strict=True)
+    found = [
+        Lane(
+            words.joined((words.word(component), words.place(place, component)), " "),
+            tuple(sorted(days[event] for event in ids if event in days)),
+            strong=True,
+        )
+        for (component, place), ids in zip(places, table.evidence, strict=True)
+    ]
     found = [lane for lane in found[:_MOST_LANES] if lane.at]
     if not found:
         return None
-    since = ran.result.headline
     return lanes(
         found,
         words("day_axis"),
         "failing-days",
         words,
         title=words("when_title", number=len(found)),
-        alternative=words.said(
-            "; ".join(
-                f"{lane.name}: {len(lane.at)}, {lane.at[0]} – {lane.at[-1]}" for lane in found
-            )
-            or since
+        alternative=words.joined(
+            (
+                words("lane_dates", name=one.name, n=len(one.at), first=one.at[0], last=one.at[-1])
+                for one in found
+            ),
+            "; ",
         ),
     )
 
@@ -208,16 +229,12 @@ def _days(view: "LedgerView", events: set[str]) -> dict[str, date]:
     return found
 
 
-def _cautions(asker: Asker, words: Words) -> Section:
-    """Return the cautions for every component that a table of the sheet names."""
-    named = {
-        str(record["component"])
+def _named(asker: Asker) -> set[str]:
+    """Return every component that a table of the sheet names."""
+    return {
+        str(component)
         for ran in asker.ran.values()
         for table in ran.result.tables
-        for record in table.records()
-        if record.get("component")
+        for component in table.cells(Tells.COMPONENT)
+        if component
     }
-    lines = tuple(words.said(text) for text in cautions_for(named))
-    blocks: list[Block] = [Listing(lines)] if lines else []
-    blocks.append(Paragraph(words.said(CLOSING)))
-    return Section("cautions", words("cautions"), tuple(blocks))

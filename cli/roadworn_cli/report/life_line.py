@@ -6,7 +6,7 @@ failures repeat is what the analysis of repeat failures names as its evidence.
 
 from typing import TYPE_CHECKING
 
-from roadworn.analysis.result import Ran
+from roadworn.analysis.result import Ran, Tells
 from roadworn.say.language import Said
 from roadworn_cli.report.marks import Lane, lanes
 from roadworn_cli.report.model import Grid, Heading, Line, Picture
@@ -85,7 +85,7 @@ def life_line(
             (
                 words.plain(day),
                 Said(words.km(km)),
-                words.place(component, position),
+                words.part(component, position),
                 words.word(reason.replace("_", " ")),
             )
         )
@@ -111,9 +111,9 @@ def repeat_lanes(
     if failing is None or not failing.result.tables:
         return found
     table = failing.result.tables[0]
-    for record, evidence in zip(table.records(), table.evidence, strict=False):
+    for component, evidence in zip(table.cells(Tells.COMPONENT), table.evidence, strict=False):
         at = tuple(sorted(where[event] for event in evidence if event in where))
-        name = words.word(str(record.get("component", "")))
+        name = words.word(component or "")
         if len(at) > 1 and name not in {lane.name for lane in found}:
             found.append(Lane(name, at, strong=True))
     return found[:most]

@@ -5,7 +5,7 @@ from datetime import date
 from typing import TYPE_CHECKING
 
 from roadworn.analysis.outlook import Outlook
-from roadworn.analysis.result import Table
+from roadworn.analysis.result import Mark, Table, Tells
 from roadworn.say.language import Said
 from roadworn_cli.report.model import (
     Block,
@@ -56,7 +56,7 @@ def last_visit(view: "LedgerView", vehicle_id: str, words: Words) -> Visit:
     found = view.sql(_FINDINGS, (vehicle_id, day)).rows
     pairs: list[tuple[Said, Said]] = []
     for condition in ("sound", "not_checked"):
-        names = [words.place(c, p) for c, p, state in found if state == condition]
+        names = [words.part(c, p) for c, p, state in found if state == condition]
         if names:
             pairs.append((words(condition), words.joined(names, "; ")))
     rest = view.sql(_REST, (vehicle_id, day)).rows
@@ -76,22 +76,23 @@ def today_section(
     found: Outlook, visit: Visit, due_now: Table | None, words: Words, *, full: bool
 ) -> Section:
     """Return what is open, safety first, then what was looked at."""
-    safety = [row for row in found.open_now.rows if str(row[0]).startswith("SAFETY")]
+    columns = (found.open_now.cells(tells) for tells in (Tells.COMPONENT, Tells.PLACE, Tells.SEEN))
     blocks: list[Block] = []
-    for row in safety:
-        name = words.place(row[1], row[2])
-        if row[3]:
-            name = words("in_unit", title=name, unit=row[3])
-        blocks.append(Paragraph(words("safety_open", name=name), "alert"))
+    for (_row, marks), component, place, seen in zip(
+        found.open_now.marked(), *columns, strict=True
+    ):
+        if Mark.SAFETY in marks:
+            name = words.part(component, place or "")
+            name = words("in_unit", title=name, unit=seen) if seen else name
+            blocks.append(Paragraph(words("safety_open", name=name), "alert"))
     if visit.day is None:
         # Nobody looked: that nothing is recorded as failed must not be read as good news.
         blocks += visit.blocks
-    elif not safety:
+    elif not blocks:
         blocks.append(Paragraph(words("no_safety_open"), "lead"))
     table = of_one(due_now) if due_now is not None and due_now.rows else found.open_now
     if table.rows:
-        only = ("what", "component", "position", "state", "seen", "detail", "since", "cost")
-        blocks += blocks_of(table, words, full=full, only=only)
+        blocks += blocks_of(table, words, full=full, brief=True)
     else:
         blocks.append(Paragraph(words("nothing_open")))
     if visit.day is not None and visit.blocks:
@@ -102,7 +103,7 @@ def today_section(
 
 def of_one(table: Table) -> Table:
     """Return a table without its column of vehicles: on this sheet there is only one."""
-    at = next((i for i, column in enumerate(table.columns) if column.name == "vehicle"), None)
+    at = table.place(Tells.VEHICLE)
     if at is None:
         return table
     return replace(

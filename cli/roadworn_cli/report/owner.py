@@ -5,11 +5,14 @@ picture shows the life of the vehicle, and every reservation stands once, at the
 the part of the page that it is about.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 from roadworn.analysis.outlook import Outlook
-from roadworn.analysis.result import Cell, Ran, Table
+from roadworn.analysis.result import Answers, Cell, Holds, Mark, Ran, Table, Tells
+from roadworn.model.messages import Sentence, parts_of
 from roadworn.say.language import Said
+from roadworn.trade.cautions import is_caution
 from roadworn_cli.report.asking import Asker
 from roadworn_cli.report.life_line import life_line
 from roadworn_cli.report.looked_at import last_visit, of_one, today_section
@@ -20,20 +23,16 @@ from roadworn_cli.report.model import (
     Grid,
     Heading,
     Line,
-    Listing,
     Paragraph,
     Section,
 )
-from roadworn_cli.report.sections import left_out, pictures
+from roadworn_cli.report.sections import left_out, listed, pictures
 from roadworn_cli.report.tables import blocks_of, grid_of
 from roadworn_cli.report.words import Words
 
 #: Rows of what may fail next that an owner reads; the full sheet has all of them.
 _NEXT = 8
 _REPEATS = 3
-_PASSES = "pass"
-_NOT_KNOWN = frozenset({"not known", "not_known"})
-_CAUTION = "Caution:"
 
 
 def owner_sections(
@@ -50,17 +49,20 @@ def owner_sections(
     """
     ran, view = asker.ran, asker.view
     visit = last_visit(view, vehicle_id, words)
-    due = table_of(found.next_repairs, "due_now")
-    life = life_line(view, vehicle_id, ran.get("repeat-failures"), words, small=True)
+    failing = ran.get(Answers.KEEPS_FAILING)
+    life = life_line(view, vehicle_id, failing, words, small=True)
+    record = ran.get(Answers.CAME_TRUE)
     sections = [
-        today_section(found, visit, due, words, full=False),
+        today_section(found, visit, _table(found.next_repairs, Holds.DUE), words, full=False),
         _next(found.next_repairs, words),
-        _wear(ran.get("measured-wear"), words),
-        _service(ran.get("maintenance-due"), words),
-        _inspection(ran.get("inspection-outlook"), words),
-        _advice(ran.get("keep-or-sell"), words),
-        _failing(ran.get("repeat-failures"), words),
-        _record(ran.get("projection-backtest"), words),
+        _wear(ran.get(Answers.WEARS), words),
+        _service(ran.get(Answers.SERVICE_DUE), words),
+        _inspection(ran.get(Answers.PASSES), words),
+        _advice(ran.get(Answers.KEEP_OR_SELL), words),
+        _failing(failing, words),
+        None
+        if record is None
+        else Section("past", words("past_projections"), (_lead(record, words),)),
         None if life is None else Section("life-line", words("life"), (life,), wide=True),
         _trust(found, ran, words),
         left_out(asker.left_out, words),
@@ -69,24 +71,31 @@ def owner_sections(
     return [section for section in sections if section is not None]
 
 
-def table_of(ran: Ran | None, name: str) -> Table | None:
-    """Return the table of that name, None when an answer has none or it is empty."""
-    tables = ran.result.tables if ran is not None else ()
-    return next((table for table in tables if table.name == name and table.rows), None)
+def _table(ran: Ran | None, holds: Holds) -> Table | None:
+    """Return the table that holds this, None when an answer has none or it is empty."""
+    table = ran.result.holding(holds) if ran is not None else None
+    return table if table is not None and table.rows else None
 
 
-def _some(table: Table, rows: Sequence[tuple[Cell, ...]], *, told: bool = True) -> Table:
+def _some(table: Table, kept: Sequence[int], *, told: bool = True) -> Table:
     """Return a table with some of its rows, without what only a full sheet shows.
 
     Evidence is left out, and unless `told` the sentences below the rows.
     """
-    kept = [i for i, column in enumerate(table.columns) if told or column.kind != "sentence"]
-    return Table(
-        table.name,
-        table.title,
-        tuple(table.columns[i] for i in kept),
-        tuple(tuple(row[i] for i in kept) for row in rows),
+    at = [i for i, column in enumerate(table.columns) if told or column.kind != "sentence"]
+    return replace(
+        table,
+        columns=tuple(table.columns[i] for i in at),
+        rows=tuple(tuple(table.rows[n][i] for i in at) for n in kept),
+        marks=tuple(table.marks[n] for n in kept) if table.marks else (),
+        evidence=(),
     )
+
+
+def _without(table: Table, marks: Iterable[Mark]) -> Table:
+    """Return the rows that carry none of some marks."""
+    none_of = frozenset(marks)
+    return _some(table, [n for n, (_row, own) in enumerate(table.marked()) if not own & none_of])
 
 
 def _lead(ran: Ran, words: Words) -> Paragraph:
@@ -98,14 +107,14 @@ def _next(ran: Ran | None, words: Words) -> Section | None:
     if ran is None:
         return None
     blocks: list[Block] = [_lead(ran, words)]
-    table = table_of(ran, "next_repairs")
+    table = _table(ran, Holds.AHEAD)
     if table is not None:
-        only = ("what", "chance", "cost", "safety")
-        shown = _some(table, table.rows[:_NEXT], told=False)
-        blocks += blocks_of(shown, words, only=only)
-        if len(table.rows) > _NEXT:
-            blocks.append(_part_of(_NEXT, len(table.rows), words))
-    totals = table_of(ran, "totals")
+        number = len(table.rows)
+        shown = _some(table, range(min(_NEXT, number)), told=False)
+        blocks += blocks_of(shown, words, brief=True)
+        if number > _NEXT:
+            blocks.append(_part_of(_NEXT, number, words))
+    totals = _table(ran, Holds.TOTALS)
     if totals is not None:
         blocks.append(_along(grid_of(totals, words)[0], words))
     return Section("goes-next", words("goes_next"), tuple(blocks), wide=True)
@@ -132,29 +141,24 @@ def _inspection(ran: Ran | None, words: Words) -> Section | None:
     if ran is None:
         return None
     blocks: list[Block] = [_lead(ran, words)]
-    table = table_of(ran, "items")
+    table = _table(ran, Holds.INSPECTED)
     if table is not None:
-        told = list(zip(table.records(), table.rows, strict=True))
-        failing = [row for record, row in told if record.get("outcome") not in _calm()]
-        if failing:
-            only = ("item", "outcome", "cost", "citation")
-            blocks += blocks_of(of_one(_some(table, failing)), words, only=only)
+        failing = _without(table, (Mark.PASSES, Mark.NOT_KNOWN))
+        blocks += blocks_of(of_one(failing), words, brief=True) if failing.rows else ()
+        items: list[tuple[Cell, frozenset[Mark]]] = [
+            (name, marks)
+            for name, (_row, marks) in zip(table.cells(Tells.NAME), table.marked(), strict=True)
+            if name
+        ]
+        # A headline that names them all need not be told again.
+        said = set(parts_of(ran.result.headline))
         pairs = []
-        for key, outcomes in (("not_known_items", _NOT_KNOWN), ("passing_items", {_PASSES})):
-            names = [
-                str(record["item"])
-                for record, _row in told
-                if record.get("outcome") in outcomes and record.get("item")
-            ]
-            # A headline that names them all need not be told again.
-            if names and not all(name in ran.result.headline for name in names):
-                pairs.append((words(key), words.joined(dict.fromkeys(names), "; ")))
+        for key, mark in (("not_known_items", Mark.NOT_KNOWN), ("passing_items", Mark.PASSES)):
+            names = dict.fromkeys(name for name, marks in items if mark in marks)
+            if not names.keys() <= said:
+                pairs.append((words(key), words.joined(names, "; ")))
         blocks += [Facts(tuple(pairs))] if pairs else []
     return Section("inspection-outlook", words("passing"), tuple(blocks))
-
-
-def _calm() -> frozenset[str]:
-    return _NOT_KNOWN | {_PASSES}
 
 
 def _advice(ran: Ran | None, words: Words) -> Section | None:
@@ -162,11 +166,8 @@ def _advice(ran: Ran | None, words: Words) -> Section | None:
     if ran is None:
         return None
     blocks: list[Block] = [_lead(ran, words)]
-    for name in ("options", "turns"):
-        table = table_of(ran, name)
-        if table is not None:
-            only = ("option", "monthly", "at_once", "offered")
-            blocks += blocks_of(table, words, only=only)
+    for table in (_table(ran, Holds.WAYS), _table(ran, Holds.TURNS)):
+        blocks += blocks_of(table, words, brief=True) if table is not None else ()
     return Section("keep-or-sell", words("advice"), tuple(blocks))
 
 
@@ -174,17 +175,19 @@ def _failing(ran: Ran | None, words: Words) -> Section | None:
     """Return why something stands out, in the words of the analysis."""
     if ran is None:
         return None
-    table = table_of(ran, "repeat_failures")
-    if table is None:
-        block: Block = _lead(ran, words)
-        return Section("repeat-failures", words("keeps_failing"), (block,))
-    lines: list[Said] = []
-    for record in table.records()[:_REPEATS]:
-        lines += [words.said(record[key]) for key in ("why", "against") if record.get(key)]
-    blocks: list[Block] = [Listing(tuple(lines))] if lines else [_lead(ran, words)]
-    if len(table.rows) > _REPEATS:
+    table = _table(ran, Holds.REPEATS)
+    lines: list[Cell] = []
+    if table is not None:
+        columns = (table.cells(tells)[:_REPEATS] for tells in (Tells.WHY, Tells.AGAINST))
+        lines = [told for pair in zip(*columns, strict=True) for told in pair if told]
+    blocks: list[Block] = [listed(map(_text, lines), words) if lines else _lead(ran, words)]
+    if table is not None and len(table.rows) > _REPEATS:
         blocks.append(_part_of(_REPEATS, len(table.rows), words))
     return Section("repeat-failures", words("keeps_failing"), tuple(blocks))
+
+
+def _text(cell: Cell) -> str:
+    return cell if isinstance(cell, str) else str(cell)
 
 
 def _service(ran: Ran | None, words: Words) -> Section | None:
@@ -192,13 +195,10 @@ def _service(ran: Ran | None, words: Words) -> Section | None:
     if ran is None:
         return None
     blocks: list[Block] = [_lead(ran, words)]
-    table = table_of(ran, "maintenance_due")
+    table = _table(ran, Holds.SERVICES)
     if table is not None:
-        records = zip(table.records(), table.rows, strict=True)
-        soon = [row for record, row in records if record.get("state") != "later"]
-        if soon:
-            only = ("component", "state", "due_on", "due_at", "cost")
-            blocks += blocks_of(of_one(_some(table, soon)), words, only=only)
+        soon = _without(table, (Mark.LATER,))
+        blocks += blocks_of(of_one(soon), words, brief=True) if soon.rows else ()
     return Section("maintenance-due", words("service_due"), tuple(blocks))
 
 
@@ -206,27 +206,21 @@ def _wear(ran: Ran | None, words: Words) -> Section | None:
     """Return when measured parts reach their limit, the pictures folded and not on paper."""
     if ran is None or not ran.result.charts:
         return None
-    told = Listing(tuple(words.said(chart.title) for chart in ran.result.charts))
+    told = listed((chart.title for chart in ran.result.charts), words)
     drawn = tuple(pictures(ran, words, "wear"))
     folded = (Fold(words("wear_pictures"), drawn),) if drawn else ()
     return Section("measured-wear", words("wear"), (told, *folded))
 
 
-def _record(ran: Ran | None, words: Words) -> Section | None:
-    if ran is None:
-        return None
-    return Section("past", words("past_projections"), (_lead(ran, words),))
-
-
 #: Where the reservations of an analysis belong on the page. Those of past projections are about
 #: all vehicles and stand on the full sheet.
 _ABOUT = (
-    ("next-repairs", "goes_next"),
-    ("inspection-outlook", "passing"),
-    ("keep-or-sell", "advice"),
-    ("measured-wear", "wear"),
-    ("repeat-failures", "keeps_failing"),
-    ("maintenance-due", "service_due"),
+    (Answers.GOES_NEXT, "goes_next"),
+    (Answers.PASSES, "passing"),
+    (Answers.KEEP_OR_SELL, "advice"),
+    (Answers.WEARS, "wear"),
+    (Answers.KEEPS_FAILING, "keeps_failing"),
+    (Answers.SERVICE_DUE, "service_due"),
 )
 
 
@@ -235,11 +229,12 @@ def _trust(found: Outlook, ran: dict[str, Ran], words: Words) -> Section | None:
     pairs: list[tuple[Said, Said]] = []
     if found.unknown:
         pairs.append((words("not_known"), words.sentences(found.unknown)))
-    told: set[str] = set()
-    for name, key in _ABOUT:
-        caveats = ran[name].result.caveats if name in ran else ()
-        fresh = [text for text in caveats if not _is_told(text, told)]
-        told.update(fresh)
+    told: set[object] = set()
+    for answers, key in _ABOUT:
+        caveats = ran[answers].result.caveats if answers in ran else ()
+        # Cautions have a place of their own.
+        fresh = [text for text in caveats if not is_caution(text) and _gist(text) not in told]
+        told.update(map(_gist, fresh))
         if fresh:
             pairs.append((words(key), words.sentences(fresh)))
     if not pairs:
@@ -247,8 +242,9 @@ def _trust(found: Outlook, ran: dict[str, Ran], words: Words) -> Section | None:
     return Section("trust", words("trust"), (Facts(tuple(pairs)),))
 
 
-def _is_told(text: str, told: set[str]) -> bool:
-    """Say whether a reservation stands on the page already, perhaps in a longer sentence."""
-    if text.startswith(_CAUTION):
-        return True  # cautions have a place of their own
-    return any(other.startswith(text.rstrip(".")) for other in told)
+def _gist(caveat: str) -> object:
+    """Return what a reservation says, whichever analysis says it and at whatever length."""
+    if not isinstance(caveat, Sentence) or not caveat.arguments:
+        return str(caveat)
+    word = caveat.code.rpartition(".")[2]
+    return word, tuple(sorted((name, str(value)) for name, value in caveat.arguments.items()))

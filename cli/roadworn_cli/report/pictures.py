@@ -1,275 +1,245 @@
-"""Pictures made from the tables of bundled analyses, found by analysis and column name.
+"""Pictures made from tables, by what a table holds and what its columns tell.
 
-Each maker answers with no picture when a table or a column it needs is not there: an analysis
-may change its table without breaking a sheet.
+Each maker answers with no picture when a column it needs is not there: an analysis may change
+its table without breaking a sheet, and a plugin's table is drawn as ours are.
 """
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import partial
 from typing import Final
 
-from roadworn.analysis.result import Cell, Chart, Ran, Series
+from roadworn.analysis.result import Cell, Chart, Holds, Mark, Series, Table, Tells
+from roadworn.say.language import Said
 from roadworn_cli.report.charts import draw
 from roadworn_cli.report.marks import Interval, Scale, intervals
 from roadworn_cli.report.model import Picture
 from roadworn_cli.report.words import Words
 
 _MOST = 12
+_MOST_BARS = 10
+_NAMING = (Tells.VEHICLE, Tells.COMPONENT, Tells.PLACE, Tells.NAME)
+_STRONG = frozenset({Mark.SAFETY, Mark.CRITICAL})
 
 
 @dataclass(frozen=True, slots=True)
-class _Compared:
-    """Which columns of a table make a picture of estimates with limits.
+class _Figures:
+    """A row as figures: its value and limits, infinite where it has no upper one."""
 
-    Attributes:
-        table: its name.
-        names: columns that together name a row.
-        value, low, high: columns of the estimate and its limits.
+    value: float
+    low: float
+    high: float
+
+
+def _rows(table: Table) -> list[tuple[int, _Figures]]:
+    """Return the numbers of the rows that have a figure, with it."""
+    at = table.place(Tells.VALUE)
+    if at is None:
+        return []
+    beside = [column.tells for column in table.columns[at + 1 : at + 3]]
+    banded = beside == [Tells.LOW, Tells.HIGH]
+    return [
+        (
+            number,
+            _Figures(
+                _figure(row[at]),
+                _figure(row[at + 1]) if banded else math.nan,
+                _figure(row[at + 2], math.inf) if banded else math.nan,
+            ),
+        )
+        for number, row in enumerate(table.rows)
+        if row[at] is not None
+    ]
+
+
+def _compare(
+    table: Table,
+    ident: str,
+    words: Words,
+    *,
+    title: str,
+    axis: str,
+    log: bool = False,
+    share: bool = False,
+) -> Picture | None:
+    """Draw estimates with their limits; ratios on a logarithmic axis with a line at 1.
+
+    Args:
+        table: with a value and its limits.
+        ident: unique on the page.
+        words: of the sheet.
         title: key of the string that says the finding.
-        x_title: key of the axis title.
-        log, reference, share: see `Scale`.
+        axis: key of the axis title.
+        log: the figures are ratios.
+        share: the figures are chances.
     """
-
-    table: str
-    names: tuple[str, ...]
-    value: str
-    low: str
-    high: str
-    title: str
-    x_title: str
-    log: bool = False
-    reference: float | None = None
-    share: bool = False
-
-
-def _records(ran: Ran, name: str, needed: Sequence[str]) -> list[dict[str, Cell]]:
-    """Return the rows of a table, none when it or one of the columns is not there."""
-    for table in ran.result.tables:
-        if table.name == name and {c.name for c in table.columns} >= set(needed):
-            return table.records()
-    return []
-
-
-def _compare(ran: Ran, ident: str, words: Words, how: _Compared) -> list[Picture]:
-    rows = _records(ran, how.table, (*how.names, how.value, how.low, how.high))
+    marks = table.marks or (frozenset(),) * len(table.rows)
     shown = [
         Interval(
-            name=", ".join(dict.fromkeys(words.word(str(row[n])) for n in how.names if row[n])),
-            value=_figure(row[how.value]),
-            low=_figure(row[how.low]),
-            high=_figure(row[how.high], math.inf),
-            strong=_is_safety(row),
+            _name(table, number, words), one.value, one.low, one.high, bool(marks[number] & _STRONG)
         )
-        for row in rows
+        for number, one in _rows(table)
         # A ratio of nothing has no place on a logarithmic axis, and is not counted as drawn.
-        if row[how.value] is not None and not (how.log and _figure(row[how.value]) <= 0)
+        if not (math.isnan(one.low) or (log and one.value <= 0))
     ][:_MOST]
     if not shown:
-        return []
-    unit = _unit(ran, how)
+        return None
     first = shown[0]
-    title = words(how.title, name=first.name, number=len(shown))
-    alternative = words(
-        "compared_in_words",
-        name=first.name,
-        value=_short(first.value, words, share=how.share),
-        low=_short(first.low, words, share=how.share),
-        high=_short(first.high, words, share=how.share),
-        number=len(shown),
+    told = {
+        key: _short(value, words, share=share)
+        for key, value in (("value", first.value), ("low", first.low), ("high", first.high))
+    }
+    return intervals(
+        shown,
+        Scale(words(axis, unit=_unit(table)), log, 1.0 if log else None, share),
+        ident,
+        words,
+        title=words(title, name=first.name, number=len(shown)),
+        alternative=words("compared_in_words", name=first.name, number=len(shown), **told),
     )
-    scale = Scale(words(how.x_title, unit=unit), how.log, how.reference, how.share)
-    drawn = intervals(shown, scale, ident, words, title=title, alternative=alternative)
-    return [] if drawn is None else [drawn]
+
+
+def _name(table: Table, number: int, words: Words) -> Said:
+    """Return what names a row: its columns for that, a vehicle only where there are several."""
+    row, component = table.rows[number], table.cells(Tells.COMPONENT)[number]
+    several = len(set(table.cells(Tells.VEHICLE))) > 1
+    parts = [
+        words.place(cell, component) if column.tells is Tells.PLACE else words.word(cell)
+        for column, cell in zip(table.columns, row, strict=True)
+        if column.tells in _NAMING and not column.detail and cell
+        if several or column.tells is not Tells.VEHICLE
+    ]
+    return words.joined(dict.fromkeys(parts), ", ")
 
 
 def _figure(value: Cell, missing: float = 0.0) -> float:
     return float(value) if isinstance(value, int | float | Decimal) else missing
 
 
-def _is_safety(row: dict[str, Cell]) -> bool:
-    return any(isinstance(v, str) and v.casefold().startswith("safety") for v in row.values())
-
-
-def _short(value: float, words: Words, *, share: bool) -> str:
+def _short(value: float, words: Words, *, share: bool = False) -> Said:
     if not math.isfinite(value):
-        return "∞"
-    if share:
-        return words.number(f"{value:.0%}")
-    return words.number(f"{value:,.0f}" if abs(value) >= 100 else f"{value:,.3g}")
+        return Said("∞")
+    form = ".0%" if share else ",.0f" if abs(value) >= 100 else ",.3g"
+    return Said(words.number(f"{value:{form}}"))
 
 
-def _unit(ran: Ran, how: _Compared) -> str:
-    for table in ran.result.tables:
-        if table.name == how.table:
-            return next((c.unit for c in table.columns if c.name == how.value), "")
-    return ""
+def _unit(table: Table) -> str:
+    at = table.place(Tells.VALUE)
+    return "" if at is None else table.columns[at].unit
 
 
-_REPEAT = _Compared(
-    "repeat_failures", ("component", "where"), "ratio", "ratio_low", "ratio_high",
-    "times_title", "times_axis", log=True, reference=1.0,
-)  # fmt: skip
-_NEXT = _Compared(
-    "next_repairs", ("vehicle", "what"), "chance", "chance_low", "chance_high",
-    "chance_title", "chance_axis", share=True,
-)  # fmt: skip
-_NEXT_ONE = _Compared(
-    "next_repairs", ("what",), "chance", "chance_low", "chance_high",
-    "chance_title", "chance_axis", share=True,
-)  # fmt: skip
-_SUPPLIERS = _Compared(
-    "supplier_comparison", ("component", "supplier"), "hazard_ratio", "hazard_low", "hazard_high",
-    "hazard_title", "hazard_axis", log=True, reference=1.0,
-)  # fmt: skip
-
-
-def _repeat(ran: Ran, ident: str, words: Words) -> list[Picture]:
-    return _compare(ran, ident, words, _REPEAT)
-
-
-def _suppliers(ran: Ran, ident: str, words: Words) -> list[Picture]:
-    return _compare(ran, ident, words, _SUPPLIERS)
-
-
-def _next(ran: Ran, ident: str, words: Words) -> list[Picture]:
-    several = len({row["vehicle"] for row in _records(ran, "next_repairs", ("vehicle",))}) > 1
-    found = _compare(ran, f"{ident}0", words, _NEXT if several else _NEXT_ONE)
-    return [*found, *_money(ran, f"{ident}1", words), *_quarters(ran, f"{ident}2", words)]
-
-
-def _ways(ran: Ran, ident: str, words: Words) -> list[Picture]:
-    for table in ran.result.tables:
-        names = [column.name for column in table.columns]
-        for low, high in (("low", "high"), ("monthly_low", "monthly_high")):
-            if {low, high} <= set(names) and names.index(low) > 1:
-                value = names[names.index(low) - 1]
-                how = _Compared(
-                    table.name, (names[0],), value, low, high, "ways_title", "ways_axis"
-                )
-                return _compare(ran, ident, words, how)
-    return []
-
-
-def _money(ran: Ran, ident: str, words: Words) -> list[Picture]:
+def _money(table: Table, ident: str, words: Words) -> Picture | None:
     """Draw what failures are expected to cost over ever longer times, with the band."""
-    rows = _records(ran, "totals", ("months", "expected", "low", "high"))
-    if not rows or not any(_figure(row["expected"]) for row in rows):
-        return []
-    unit = next(c.unit for c in ran.result.table("totals").columns if c.name == "expected")
-    last = rows[-1]
-    series = Series(
-        words("expected"),
-        (0.0, *(_figure(row["months"]) for row in rows)),
-        (0.0, *(_figure(row["expected"]) for row in rows)),
-        "line",
-        (0.0, *(_figure(row["low"]) for row in rows)),
-        (0.0, *(_figure(row["high"]) for row in rows)),
-    )
+    months = [_figure(cell) for cell in table.cells(Tells.TIME)]
+    figures = [one for _number, one in _rows(table)]
+    if len(figures) != len(months) or not any(one.value for one in figures):
+        return None
+    unit, last = _unit(table), figures[-1]
     told = {
         "unit": unit,
-        "months": words.number(f"{_figure(last['months']):g}"),
-        "value": _short(_figure(last["expected"]), words, share=False),
-        "low": _short(_figure(last["low"]), words, share=False),
-        "high": _short(_figure(last["high"]), words, share=False),
+        "months": Said(words.number(f"{months[-1]:g}")),
+        "value": _short(last.value, words),
+        "low": _short(last.low, words),
+        "high": _short(last.high, words),
     }
-    chart = Chart(
-        "money", words("money_title", **told), words("months_axis"),
-        words("money_axis", unit=unit), (series,), words("money_in_words", **told),
-    )  # fmt: skip
-    drawn = draw(chart, ident, words)
-    return [] if drawn is None else [drawn]
-
-
-def _quarters(ran: Ran, ident: str, words: Words) -> list[Picture]:
-    """Draw the cost by quarter; actual ones apart from those to come, when both are there."""
-    rows = _records(ran, "by_quarter", ("from", "state", "cost", "low", "high"))
-    if not rows or not any(_figure(row["cost"]) for row in rows):
-        return []
-    unit = next(c.unit for c in ran.result.table("by_quarter").columns if c.name == "cost")
-    actual = [row for row in rows if row["state"] == "actual"]
-    coming = [row for row in rows if row["state"] != "actual"]
-    series = [
-        Series(
-            words(name),
-            tuple(words.plain(row["from"]) for row in group),
-            tuple(_figure(row["cost"]) for row in group),
-            "bars",
-            *_band(group),
-        )
-        for name, group in (("actual", actual), ("expected", coming))
-        if group
-    ]
-    title, told = _by_quarter(actual, coming, unit, words)
-    chart = Chart(
-        "quarters",
-        title,
-        words("quarter_axis"),
-        words("money_axis", unit=unit),
-        tuple(series),
-        told,
-    )
-    drawn = draw(chart, ident, words)
-    return [] if drawn is None else [drawn]
-
-
-def _band(rows: Sequence[dict[str, Cell]]) -> tuple[tuple[float, ...], tuple[float, ...]]:
-    """Return the limits of some rows, empty where they have none."""
-    if any(row["low"] is None or row["high"] is None for row in rows):
-        return (), ()
-    return tuple(_figure(row["low"]) for row in rows), tuple(_figure(row["high"]) for row in rows)
-
-
-def _by_quarter(
-    actual: Sequence[dict[str, Cell]],
-    coming: Sequence[dict[str, Cell]],
-    unit: str,
-    words: Words,
-) -> tuple[str, str]:
-    """Say what a quarter costs to come, and what one cost before."""
-
-    def span(rows: Sequence[dict[str, Cell]], low: str, high: str) -> dict[str, str]:
-        ends = (min(_figure(row[low]) for row in rows), max(_figure(row[high]) for row in rows))
-        return {
-            name: _short(value, words, share=False)
-            for name, value in zip(("low", "high"), ends, strict=True)
-        }
-
-    title = words("quarter_title", unit=unit, **span(coming or actual, "cost", "cost"))
-    said = [title]
-    if coming and _band(coming) != ((), ()):
-        said.append(words("quarter_band", unit=unit, **span(coming, "low", "high")))
-    if actual and coming:
-        said.append(words("quarter_past", unit=unit, **span(actual, "cost", "cost")))
-    return title, "; ".join(said)
-
-
-def _distance_cost(ran: Ran, ident: str, words: Words) -> list[Picture]:
-    """Draw the vehicles that cost most by distance."""
-    rows = _records(ran, "cost_per_distance", ("key", "per_distance"))
-    rows = [row for row in rows if row["per_distance"] is not None]
-    if len({row.get("currency") for row in rows}) != 1 or len(rows) < 2:
-        return []
-    rows = sorted(rows, key=lambda row: -_figure(row["per_distance"]))[:10]
-    unit = f"{rows[0].get('currency') or ''} / {words.look.unit}".strip(" /")
     series = Series(
-        unit,
-        tuple(str(row["key"]) for row in rows),
-        tuple(_figure(row["per_distance"]) for row in rows),
-        "bars",
+        words("expected"),
+        (0.0, *months),
+        (0.0, *(one.value for one in figures)),
+        "line",
+        (0.0, *(one.low for one in figures)),
+        (0.0, *(one.high for one in figures)),
     )
-    told = {"name": rows[0]["key"], "value": _short(series.y[0], words, share=False), "unit": unit}
-    title = words("dearest_title", **told)
-    chart = Chart("dearest", title, words("vehicle_axis"), unit, (series,), title)
-    drawn = draw(chart, ident, words)
-    return [] if drawn is None else [drawn]
+    axes = words("months_axis"), words("money_axis", unit=unit)
+    alternative = words("money_in_words", **told)
+    title = words("money_title", **told)
+    return draw(Chart("money", title, *axes, (series,), alternative), ident, words)
 
 
-PICTURES: Final[dict[str, Callable[[Ran, str, Words], list[Picture]]]] = {
-    "repeat-failures": _repeat,
-    "next-repairs": _next,
-    "supplier-comparison": _suppliers,
-    "keep-or-sell": _ways,
-    "cost-per-distance": _distance_cost,
+def _quarters(table: Table, ident: str, words: Words) -> Picture | None:
+    """Draw the cost by quarter; actual ones apart from those to come, when both are there."""
+    days, limits = table.cells(Tells.TIME), table.place(Tells.LOW)
+    groups: dict[str, list[tuple[str, _Figures]]] = {"actual": [], "expected": []}
+    for number, one in _rows(table):
+        past = bool(table.marks) and Mark.PAST in table.marks[number]
+        groups["actual" if past else "expected"].append((words.plain(days[number]), one))
+    actual, coming = groups.values()
+    if limits is None or not any(one.value for _day, one in (*actual, *coming)):
+        return None
+    banded = {
+        key: all(math.isfinite(one.high) for _day, one in group) for key, group in groups.items()
+    }
+    series = tuple(
+        Series(
+            words(key),
+            tuple(day for day, _one in group),
+            tuple(one.value for _day, one in group),
+            "bars",
+            tuple(one.low for _day, one in group if banded[key]),
+            tuple(one.high for _day, one in group if banded[key]),
+        )
+        for key, group in groups.items()
+        if group
+    )
+    unit = _unit(table)
+    title = words("quarter_title", unit=unit, **_span(coming or actual, words))
+    told = [title]
+    if coming and banded["expected"]:
+        told.append(words("quarter_band", unit=unit, **_span(coming, words, limits=True)))
+    if actual and coming:
+        told.append(words("quarter_past", unit=unit, **_span(actual, words)))
+    axes = words("quarter_axis"), words("money_axis", unit=unit)
+    return draw(Chart("quarters", title, *axes, series, words.joined(told, "; ")), ident, words)
+
+
+def _span(
+    rows: Sequence[tuple[str, _Figures]], words: Words, *, limits: bool = False
+) -> dict[str, Said]:
+    """Return the least and the largest figure of some rows, or of their limits."""
+    low = min(one.low if limits else one.value for _day, one in rows)
+    high = max(one.high if limits else one.value for _day, one in rows)
+    return {"low": _short(low, words), "high": _short(high, words)}
+
+
+def _dearest(table: Table, ident: str, words: Words) -> Picture | None:
+    """Draw what costs most by distance."""
+    rows = sorted(_rows(table), key=lambda row: -row[1].value)
+    codes = table.cells(Tells.CURRENCY)
+    if len({codes[number] for number, _one in rows}) != 1 or len(rows) < 2:
+        return None
+    rows = rows[:_MOST_BARS]
+    names = table.cells(Tells.NAME)
+    unit = f"{codes[rows[0][0]] or ''} / {words.look.unit}".strip(" /")
+    figures = tuple(one.value for _number, one in rows)
+    series = Series(unit, tuple(str(names[number]) for number, _one in rows), figures, "bars")
+    title = words(
+        "dearest_title", name=names[rows[0][0]], value=_short(figures[0], words), unit=Said(unit)
+    )
+    chart = Chart("dearest", title, words("vehicle_axis"), Said(unit), (series,), title)
+    return draw(chart, ident, words)
+
+
+_Maker = Callable[[Table, str, Words], Picture | None]
+#: What a table holds -> the end of the picture's name, and what draws it.
+_PICTURES: Final[Mapping[Holds, tuple[str, _Maker]]] = {
+    Holds.REPEATS: ("", partial(_compare, title="times_title", axis="times_axis", log=True)),
+    Holds.AHEAD: ("0", partial(_compare, title="chance_title", axis="chance_axis", share=True)),
+    Holds.TOTALS: ("1", _money),
+    Holds.QUARTERS: ("2", _quarters),
+    Holds.SUPPLIERS: ("", partial(_compare, title="hazard_title", axis="hazard_axis", log=True)),
+    Holds.WAYS: ("", partial(_compare, title="ways_title", axis="ways_axis")),
+    Holds.BY_DISTANCE: ("", _dearest),
 }
+
+
+def pictures_of(tables: Sequence[Table], ident: str, words: Words) -> list[Picture]:
+    """Return the pictures of the tables of one answer."""
+    found = []
+    for holds, (end, maker) in _PICTURES.items():
+        for table in tables:
+            drawn = maker(table, f"{ident}{end}", words) if table.holds is holds else None
+            if drawn is not None:
+                found.append(drawn)
+    return found

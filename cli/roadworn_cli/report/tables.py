@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
 
-from roadworn.analysis.result import Cell, Column, Table
+from roadworn.analysis.result import Cell, Column, Mark, Table, Tells
 from roadworn.say.language import Said
 from roadworn_cli.report.model import (
     Block,
@@ -46,7 +46,7 @@ def blocks_of(
     words: Words,
     *,
     full: bool = False,
-    only: Sequence[str] = (),
+    brief: bool = False,
     first: int = 0,
 ) -> tuple[Block, ...]:
     """Return a table, the rows after the first ones folded away.
@@ -55,10 +55,10 @@ def blocks_of(
         table: of a result.
         words: of the sheet.
         full: with columns of detail and evidence.
-        only: names of the columns to show, in order, if the table has any of them.
+        brief: only its columns for a short sheet, if it has any.
         first: so many rows stand open; 0 for all.
     """
-    grid, other = grid_of(table, words, full=full, only=only)
+    grid, other = grid_of(table, words, full=full, brief=brief)
     blocks: list[Block] = []
     if grid.lines and len(grid.headings) == 1 and not any(line.below for line in grid.lines):
         # One column of text is a list.
@@ -78,20 +78,17 @@ def blocks_of(
 
 
 def grid_of(
-    table: Table, words: Words, *, full: bool = False, only: Sequence[str] = ()
+    table: Table, words: Words, *, full: bool = False, brief: bool = False
 ) -> tuple[Grid, int]:
     """Return a table as a grid, and how many rows are in another currency than asked for."""
-    names = [column.name for column in table.columns]
-    currency = names.index("currency") if "currency" in names else None
+    currencies = table.cells(Tells.CURRENCY)
     kept = [
         number
-        for number, row in enumerate(table.rows)
-        if currency is None
-        or not words.look.currency
-        or row[currency] in {None, words.look.currency}
+        for number, code in enumerate(currencies)
+        if not words.look.currency or code in {None, words.look.currency}
     ]
-    codes = set() if currency is None else {table.rows[n][currency] for n in kept} - {None, ""}
-    columns = _columns(table, full=full, only=only, money_by_row=len(codes) > 1)
+    codes = {currencies[n] for n in kept} - {None, ""}
+    columns = _columns(table, full=full, brief=brief, money_by_row=len(codes) > 1)
     unit = str(codes.pop()) if len(codes) == 1 else ""
     columns = [_evenly(shown, [table.rows[n] for n in kept]) for shown in columns]
     headings = tuple(
@@ -107,25 +104,25 @@ def grid_of(
     return Grid(words.said(table.title), headings, tuple(lines)), len(table.rows) - len(kept)
 
 
-def _columns(table: Table, *, full: bool, only: Sequence[str], money_by_row: bool) -> list[_Shown]:
-    wanted = set(only) & {column.name for column in table.columns}
+def _columns(table: Table, *, full: bool, brief: bool, money_by_row: bool) -> list[_Shown]:
+    brief = brief and any(column.brief for column in table.columns)
     found: list[_Shown] = []
     taken: set[int] = set()
     for at, column in enumerate(table.columns):
         if at in taken or column.kind == "sentence":
             continue
-        if column.name == "currency":
+        if column.tells is Tells.CURRENCY:
             if money_by_row:
                 found.append(_Shown(column, at))
             continue
         limits = _limits(table.columns, at)
         if limits is not None:
             taken.update(limits)
-        if (wanted and column.name not in wanted) or (column.detail and not full):
+        if (brief and not column.brief) or (column.detail and not full):
             continue
         found.append(_Shown(column, at, limits))
-    if wanted:
-        found.sort(key=lambda shown: _place(only, shown.column.name))
+    if brief:
+        found.sort(key=lambda shown: shown.column.brief)
     # A column that nobody filled only takes room.
     return [
         shown
@@ -134,16 +131,12 @@ def _columns(table: Table, *, full: bool, only: Sequence[str], money_by_row: boo
     ]
 
 
-def _place(only: Sequence[str], name: str) -> int:
-    return only.index(name) if name in only else len(only)
-
-
 def _limits(columns: Sequence[Column], at: int) -> tuple[int, int] | None:
     """Return where the lower and upper limit of a column stand: right after it."""
     if columns[at].kind not in _NUMERIC or at + 2 >= len(columns):
         return None
     low, high = columns[at + 1], columns[at + 2]
-    fits = low.name.endswith("low") and high.name.endswith("high")
+    fits = low.tells is Tells.LOW and high.tells is Tells.HIGH
     return (at + 1, at + 2) if fits and low.kind == high.kind == columns[at].kind else None
 
 
@@ -156,7 +149,8 @@ def _heading(column: Column, currency: str, words: Words) -> Said:
 def _line(
     table: Table, number: int, columns: Sequence[_Shown], words: Words, *, full: bool
 ) -> Line:
-    row = table.rows[number]
+    row, marks = table.rows[number], table.marks[number] if table.marks else ()
+    component = table.cells(Tells.COMPONENT)[number]
     below = [
         (words.said(column.title), words.said(row[at]))
         for at, column in enumerate(table.columns)
@@ -168,9 +162,9 @@ def _line(
         short = ", ".join(event[-8:] for event in ids[:3])
         below.append((words("events"), Said(f"{short}{more}")))
     return Line(
-        cells=tuple(_cell(shown, row, words) for shown in columns),
+        cells=tuple(_cell(shown, row, words, component) for shown in columns),
         below=tuple(below),
-        alert=any(isinstance(value, str) and value.startswith("SAFETY") for value in row),
+        alert=Mark.SAFETY in marks,
     )
 
 
@@ -195,7 +189,9 @@ def _finite(value: Cell) -> bool:
     return isinstance(value, int | float | Decimal) and math.isfinite(value)
 
 
-def _cell(shown: _Shown, row: Sequence[Cell], words: Words) -> Said:
+def _cell(shown: _Shown, row: Sequence[Cell], words: Words, component: Cell) -> Said:
+    if shown.column.tells is Tells.PLACE:
+        return words.place(row[shown.at], component)
     text = value_text(shown.column, row[shown.at], words, shown.places)
     if shown.limits is None or not text:
         return text

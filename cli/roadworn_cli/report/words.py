@@ -10,7 +10,7 @@ import typer
 
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UsageError
-from roadworn.model.messages import Joined
+from roadworn.model.messages import Joined, PlaceName
 from roadworn.model.units import KM_PER_MILE
 from roadworn.say.language import DATES, SOURCE, Said, Speaker, languages
 from roadworn_cli.output import escape
@@ -133,8 +133,6 @@ class Words:
         self.look = look
         self._speaker = Speaker(look.language, look.dates, lambda text: self._shown(text, LONGEST))
         self._cells = Speaker(look.language, look.dates, lambda t: self._shown(t, LONGEST_CELL))
-        #: Part with its place, as data, to its name.
-        self.part = self._cells.part
         self.day = self._speaker.day
         self.number = self._speaker.number
 
@@ -166,9 +164,15 @@ class Words:
         """Return several of them one after the other."""
         return self._cells.say(Joined(parts, by))
 
-    def place(self, component: object, position: object) -> Said:
+    def part(self, component: object, position: object = "") -> Said:
         """Return the name of a part with its place, from a row."""
-        return self.part(str(component), str(position or ""))
+        return self._cells.part(str(component), str(position or ""))
+
+    def place(self, position: object, component: object = None) -> Said:
+        """Return a place from a row, or whatever else stands there."""
+        if type(position) is str:
+            position = PlaceName(position, str(component))
+        return self._cells.say(position)
 
     def km(self, km: float) -> str:
         """Return a distance in the unit of the sheet."""

@@ -154,6 +154,11 @@ class Outlook:
     size: int
     root: str
 
+    def why_not(self, answers: Answers) -> str:
+        """Return why an analysis has no answer here, an empty text where it has one."""
+        told = (p.message for p in self.problems if isinstance(p.message, Sentence))
+        return next((text for text in told if text.arguments.get("answers") is answers), "")
+
 
 def outlook(
     view: "LedgerView",
@@ -246,7 +251,8 @@ def _run(
         asked = {key: value for key, value in settings.items() if key != "unit" or key in fields}
         return host.run(name, view, asked)
     except (PluginFailure, UnknownName) as error:
-        problems.append(Problem("analysis-failed", error.message, "see `roadworn plugins`"))
+        said = Sentence("outlook.analysis-failed", "{why}", why=error.message, answers=answers)
+        problems.append(Problem("analysis-failed", said, "see `roadworn plugins`"))
         return None
 
 

@@ -72,6 +72,7 @@ class Holds(StrEnum):
     TURNS = "turns"  #: what would change the advice
     BY_DISTANCE = "by distance"  #: cost by distance of vehicles or groups
     SUPPLIERS = "suppliers"  #: suppliers compared
+    OF_ALL = "of all"  #: rows about every vehicle, whichever one was asked for
 
 
 class Tells(StrEnum):
@@ -177,11 +178,11 @@ class Table:
         names = [column.name for column in self.columns]
         return [dict(zip(names, row, strict=True)) for row in self.rows]
 
-    def place(self, tells: Tells) -> int | None:
+    def place(self, tells: Tells | None) -> int | None:
         """Return where the first column stands that tells this, None when there is none."""
         return next((i for i, one in enumerate(self.columns) if one.tells is tells), None)
 
-    def cells(self, tells: Tells) -> list[Cell]:
+    def cells(self, tells: Tells | None) -> list[Cell]:
         """Return the cells of the first column that tells this, all None when there is none."""
         at = self.place(tells)
         return [None if at is None else row[at] for row in self.rows]

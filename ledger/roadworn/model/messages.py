@@ -8,7 +8,7 @@ again in another language. A list of names and sentences that follow each other 
 can show all of them at once and programs can compare them.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from enum import StrEnum
 from typing import Any, Self
@@ -73,6 +73,18 @@ class Joined(str):
         return (self.parts, self.by), {}
 
 
+def parts_of(text: object) -> Iterator[object]:
+    """Yield a text and everything that it was made of, to the last piece."""
+    yield text
+    inside: Iterable[object] = ()
+    if isinstance(text, Sentence):
+        inside = text.arguments.values()
+    elif isinstance(text, Joined):
+        inside = text.parts
+    for part in inside:
+        yield from parts_of(part)
+
+
 def as_sentence(words: str) -> Sentence:
     """Return words that stand in the place of a figure as a sentence, its code with a suffix."""
     if not isinstance(words, Sentence):
@@ -111,6 +123,27 @@ class Says:
     def when(self, holds: object, word: str, /, **arguments: object) -> str:
         """Return a sentence where something holds, else an empty text."""
         return self(word, **arguments) if holds else ""
+
+
+class PlaceName(str):
+    """A place as it is kept, which remembers of what component: a bare 3 may be a cylinder.
+
+    Attributes:
+        component: id of the component.
+    """
+
+    __slots__ = ("component",)
+    component: str
+
+    def __new__(cls, text: str, component: str) -> Self:
+        """Keep what the place is of."""
+        made = super().__new__(cls, text)
+        made.component = component
+        return made
+
+    def __getnewargs_ex__(self) -> tuple[tuple[str, str], dict[str, object]]:
+        """Return what pickle and copy make it from again."""
+        return (str(self), self.component), {}
 
 
 class PartName(str):

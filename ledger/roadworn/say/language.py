@@ -18,7 +18,7 @@ from string import Formatter
 from typing import TYPE_CHECKING, Final, Self
 
 from roadworn.model.catalogue import catalogue
-from roadworn.model.messages import Joined, PartName, Sentence
+from roadworn.model.messages import Joined, PartName, PlaceName, Sentence
 
 if TYPE_CHECKING:
     from babel import Locale
@@ -167,10 +167,6 @@ class Speaker:
         """Return the name of a part with its place."""
         return Said.of(self._part(component, position))
 
-    def place(self, position: str, scheme: str = "") -> Said:
-        """Return a place of a scheme of `roadworn.model.places`."""
-        return Said.of(self._place(position, scheme))
-
     def _pieces(self, value: object, spec: str = "") -> Iterator[Piece]:
         if isinstance(value, Said):
             yield from value.pieces
@@ -182,6 +178,9 @@ class Speaker:
                 yield str(value), ""
             else:
                 yield from self._part(value.component, value.position)
+        elif isinstance(value, PlaceName):
+            known = catalogue().find(value.component)
+            yield from self._place(value, "" if known is None else known.positions)
         elif isinstance(value, Joined):
             for number, part in enumerate(value.parts):
                 if number:
@@ -189,12 +188,14 @@ class Speaker:
                 yield from self._pieces(part)
         elif isinstance(value, str):
             yield from self._text(value)
-        elif isinstance(value, date) and not spec:
-            yield self.day(value), ""
-        elif isinstance(value, int | float | Decimal) and not isinstance(value, bool):
-            yield self.number(format(value, spec)), ""
         elif value is not None:
-            yield format(value, spec), ""
+            yield self._figure(value, spec), ""
+
+    def _figure(self, value: object, spec: str) -> str:
+        if isinstance(value, date) and not spec:
+            return self.day(value)
+        told = format(value, spec)
+        return self.number(told) if isinstance(value, int | float | Decimal) else told
 
     def _sentence(self, sentence: Sentence) -> Iterator[Piece]:
         if self._is_source:
@@ -230,28 +231,26 @@ class Speaker:
             yield from self._place(position, "" if known is None else known.positions)
 
     def _place(self, position: str, scheme: str) -> Iterator[Piece]:
-        """Say a place from its spelling, which is a code and no sentence."""
+        told = None if self._is_source else self._placed(position, scheme)
+        yield self._foreign(position) if told is None else (told, "")
+
+    def _placed(self, position: str, scheme: str) -> str | None:
+        """Return a place from its spelling, which is a code and no sentence; None if unknown."""
         words = self.strings.places
-        if self._is_source or position in words:
-            yield words.get(position, self._shown(position)), ""
-            return
+        if position in words:
+            return words[position]
         for pattern, names in _PLACES:
             found = pattern.fullmatch(position)
             if found is not None:
-                told = (words[name].format(words.get(found[name], found[name])) for name in names)
-                yield " ".join(told), ""
-                return
-        if position.isdigit() and scheme in words:
-            yield words[scheme].format(position), ""
-            return
+                told = [words[name].format(words.get(found[name], found[name])) for name in names]
+                return " ".join(told)
+        if position.isdigit():
+            return words[scheme].format(position) if scheme in words else position
         head, mark, tail = position.partition("-" if "-" in position else " ")
-        if not mark:
-            yield self._foreign(position)
-            return
         # A bank stands before its cam, a wheel or an axle before its side of two.
-        yield from self._place(head, "bank" if scheme == "bank+cam" else scheme)
-        yield " ", ""
-        yield from self._place(tail, scheme)
+        first = self._placed(head, "bank" if scheme == "bank+cam" else scheme) if mark else None
+        second = self._placed(tail, scheme) if mark else None
+        return None if first is None or second is None else f"{first} {second}"
 
     def _text(self, text: str) -> Iterator[Piece]:
         known = self._known(text)

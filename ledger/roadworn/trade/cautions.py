@@ -6,6 +6,10 @@ information or a licensed technician, and every report says so.
 
 from collections.abc import Iterable
 
+from roadworn.model.messages import Sentence
+
+_CODE = "caution"
+
 CLOSING = (
     "Based on what was checked and recorded; an estimate, not a promise, and not an official "
     "inspection. Local law, the maker's service information and the judgement of a qualified "
@@ -84,3 +88,13 @@ def cautions_for(components: Iterable[str]) -> tuple[str, ...]:
         for text, prefixes in _CAUTIONS
         if any(component.startswith(prefixes) for component in named)
     )
+
+
+def as_caveat(caution: str) -> Sentence:
+    """Return a caution as it stands among the reservations of an analysis."""
+    return Sentence(_CODE, "Caution: {caution}", caution=caution)
+
+
+def is_caution(caveat: str) -> bool:
+    """Say whether a reservation is a caution, which has a place of its own on a page."""
+    return isinstance(caveat, Sentence) and caveat.code == _CODE

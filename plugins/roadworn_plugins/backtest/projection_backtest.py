@@ -12,6 +12,7 @@ from roadworn.analysis.result import (
     Chart,
     Column,
     Estimate,
+    Holds,
     Result,
     Series,
     Settings,
@@ -327,6 +328,7 @@ def _surprises(days: list[BacktestDay], most: int) -> Table:
             for chance, day, one in shown
         ),
         tuple((one.event,) for _chance, _day, one in shown),
+        Holds.OF_ALL,
     )
 
 

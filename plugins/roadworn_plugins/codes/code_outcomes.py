@@ -4,7 +4,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
-from roadworn.analysis.result import Analysis, Answers, Cell, Column, Result, Table
+from roadworn.analysis.result import Analysis, Answers, Cell, Column, Result, Table, Tells
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Says, Sentence
@@ -53,12 +53,12 @@ _say = Says(
 _COLUMNS = (
     Column("code", "code"),
     Column("class", "class"),
-    Column("component", "worked on", "component"),
+    Column("component", "worked on", "component", tells=Tells.COMPONENT),
     Column("away", "stayed away", "integer"),
     Column("back", "came back", "integer"),
     Column("share", "share away", "chance"),
-    Column("low", "low", "chance"),
-    Column("high", "high", "chance"),
+    Column("low", "low", "chance", tells=Tells.LOW),
+    Column("high", "high", "chance", tells=Tells.HIGH),
     Column("open", "not known yet", "integer"),
     Column("alone", "alone", "integer"),
     Column("points_to", "code points to it"),

@@ -11,7 +11,7 @@ from pydantic import Field
 from roadworn.analysis.result import Analysis, Answers, Estimate, Result, Settings
 from roadworn.columns.view import LedgerView
 from roadworn.model.messages import Joined, Says
-from roadworn.trade.cautions import cautions_for
+from roadworn.trade.cautions import as_caveat, cautions_for
 from roadworn.trade.limits import Item, limit_tables
 from roadworn.trade.weight import weigh
 from roadworn_plugins.inspection.judging import LastScan, judge_item, judge_socket, worst
@@ -84,7 +84,6 @@ _say = Says(
         "more-weights": "The weight of {vehicles} more vehicles needs a word.",
         "from-memory": "Limits from memory, to be compared with the official text: {items}.",
         "other-currency": ("{replacements} replacements paid in another currency are left out."),
-        "caution": "Caution: {caution}",
     },
 )
 
@@ -380,10 +379,7 @@ def _caveats(
         _say.when(doubts[_MOST_DOUBTS:], "more-weights", vehicles=len(doubts) - _MOST_DOUBTS),
         _say.when(unsure, "from-memory", items=Joined(unsure)),
         _say.when(prices.other_currencies, "other-currency", replacements=prices.other_currencies),
-        *(
-            _say("caution", caution=text)
-            for text in cautions_for(failed if settings.vehicle is not None else ())
-        ),
+        *(as_caveat(text) for text in cautions_for(failed if settings.vehicle is not None else ())),
     )
 
 

@@ -39,7 +39,11 @@ _ITEMS = (
 )
 
 
-_MARKS = {"pass": Marks({Mark.PASSES}), "not known": Marks({Mark.NOT_KNOWN})}
+_MARKS = {
+    "fail": Marks({Mark.FAILED}),
+    "not known": Marks({Mark.NOT_KNOWN}),
+    "pass": Marks({Mark.PASSES}),
+}
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, field_validator
 
-from roadworn.analysis.result import Cell, Column, Estimate, Settings
+from roadworn.analysis.result import Cell, Column, Estimate, Settings, Tells
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue
 from roadworn.model.messages import Joined, Says, Sentence
@@ -167,11 +167,11 @@ COLUMNS = (
     Column("left_out", "left out", "integer"),
     Column("median", "median", "distance", detail=True),
     Column("b10", "B10", "distance"),
-    Column("b10_low", "low", "distance"),
-    Column("b10_high", "high", "distance"),
+    Column("b10_low", "low", "distance", tells=Tells.LOW),
+    Column("b10_high", "high", "distance", tells=Tells.HIGH),
     Column("b50", "B50", "distance"),
-    Column("b50_low", "low", "distance"),
-    Column("b50_high", "high", "distance"),
+    Column("b50_low", "low", "distance", tells=Tells.LOW),
+    Column("b50_high", "high", "distance", tells=Tells.HIGH),
     Column("shape", "shape", "number", detail=True),
     Column("failed_share", "gone by failing at the median", "chance", detail=True),
     Column("worn_share", "gone by wear at the median", "chance", detail=True),

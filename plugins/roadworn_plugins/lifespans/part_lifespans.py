@@ -4,7 +4,7 @@ from collections import Counter
 
 import numpy as np
 
-from roadworn.analysis.result import Analysis, Answers, Column, Result, Table
+from roadworn.analysis.result import Analysis, Answers, Column, Result, Table, Tells
 from roadworn.columns.view import LedgerView
 from roadworn_plugins.lifespans.charts import at_risk_table, charts
 from roadworn_plugins.lifespans.figures import COLUMNS, Figures, Group, PartLifespansSettings, say
@@ -50,6 +50,7 @@ def run(view: LedgerView, settings: PartLifespansSettings) -> Result:
             key.replace("-", "_"),
             key.replace("-", " "),
             "component" if key == "component" else "text",
+            tells=Tells.COMPONENT if key == "component" else None,
         )
         for key in by
     )

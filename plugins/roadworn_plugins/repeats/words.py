@@ -5,7 +5,7 @@ from datetime import date
 
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
-from roadworn.model.messages import Joined, Says, Sentence
+from roadworn.model.messages import Joined, PlaceName, Says, Sentence
 from roadworn_plugins.repeats.levels import Label, Level
 from roadworn_plugins.shared.grouped import NOT_RECORDED
 from roadworn_plugins.shared.prices import Prices
@@ -107,7 +107,7 @@ _FEW = 5
 def where(level: str, label: Label) -> Joined:
     """Say where it is: vehicle and position, class, or origin."""
     if level == "place":
-        return Joined(label[2:4], " ")
+        return Joined((label[2], PlaceName(label[3], label[0])), " ")
     return Joined(cell for cell in label[1:] if cell != NOT_RECORDED)
 
 
