@@ -82,7 +82,7 @@ def test_calibration_slope_is_the_logistic_optimum(seed):
 
 def test_coverage_counts_both_ends():
     got = coverage([0, 0, 0, 0], [1, 2, 3, np.inf], [1, 3, 0, 9])
-    assert got.share == 0.75
+    assert got.value == 0.75
     assert got.lower == pytest.approx(stats.beta.ppf(0.025, 3.5, 1.5))
 
 

@@ -25,7 +25,7 @@ from roadworn.model.messages import Joined, Says
 from roadworn_plugins.ahead.quarters import Failure
 from roadworn_plugins.backtest.day import BacktestDay, Bin, bins_of, look_back
 from roadworn_plugins.lifedata.checked import LifeDataError
-from roadworn_plugins.lifedata.counts import ShareLimits, poisson_ratio
+from roadworn_plugins.lifedata.counts import WithLimits, poisson_ratio
 from roadworn_plugins.projection.scores import ProjectionScore, coverage, score_projection
 from roadworn_plugins.shared.grouped import DAYS_PER_MONTH, Floats
 from roadworn_plugins.shared.projected import LEVEL
@@ -271,7 +271,7 @@ def _by_component(days: list[BacktestDay], most: int) -> Table:
                 int(here.sum()),
                 float(number[here].sum()),
                 int(came[here].sum()),
-                *(float(np.ravel(one)[0]) for one in (ratio.ratio, ratio.lower, ratio.upper)),
+                *(float(np.ravel(one)[0]) for one in (ratio.value, ratio.lower, ratio.upper)),
                 float(expected[here].sum()),
                 float(paid[here].sum()),
                 name,
@@ -354,7 +354,7 @@ def _headline(days: list[BacktestDay], bins: list[Bin]) -> Joined:
 
 
 def _estimates(
-    days: list[BacktestDay], score: ProjectionScore | None, within: ShareLimits
+    days: list[BacktestDay], score: ProjectionScore | None, within: WithLimits
 ) -> tuple[Estimate, ...]:
     projected, paid = _totals(days)
     low, high = _ratio_limits(days)
@@ -372,7 +372,7 @@ def _estimates(
         ),
         Estimate(
             name=_say("within", nominal=LEVEL),
-            value=float(within.share),
+            value=float(within.value),
             unit="",
             low=float(within.lower),
             high=float(within.upper),

@@ -217,17 +217,6 @@ def normal_reach(level: float) -> float:
     return float(ndtri(0.5 + level / 2.0))
 
 
-def one_of(name: str, choice: str, choices: tuple[str, ...]) -> str:
-    """Return the choice if it is allowed.
-
-    Raises:
-        LifeDataError: It is not; the message lists what is.
-    """
-    if choice not in choices:
-        raise LifeDataError(f"The {name} must be one of {', '.join(choices)}, not {choice!r}.")
-    return choice
-
-
 def bisected(excess: Callable[[float], float], inside: float, outside: float) -> float:
     """Return where a function that is above 0 at ``inside`` and not at ``outside`` reaches 0."""
     for _ in range(60):

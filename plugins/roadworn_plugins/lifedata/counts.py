@@ -7,33 +7,16 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import betaincinv, gammainc, gammaincinv
+from scipy.special import betaincinv, gammaincinv
 
 from roadworn_plugins.lifedata.checked import Floats, LifeDataError, finite, tail, whole_counts
 
 
 @dataclass(frozen=True, eq=False)
-class PoissonRatio:
-    """Observed over expected failures.
+class WithLimits:
+    """Estimates with their lower and upper limits, one entry each."""
 
-    Attributes:
-        ratio: Observed divided by expected.
-        lower: Exact lower limit of the ratio; 0 where nothing was observed.
-        upper: Exact upper limit of the ratio.
-        p_one_sided: Chance of at least as many failures if the expectation were right.
-    """
-
-    ratio: Floats
-    lower: Floats
-    upper: Floats
-    p_one_sided: Floats
-
-
-@dataclass(frozen=True, eq=False)
-class ShareLimits:
-    """A share of trials with Jeffreys limits."""
-
-    share: Floats
+    value: Floats
     lower: Floats
     upper: Floats
 
@@ -55,8 +38,8 @@ def poisson_limits(count: ArrayLike, level: float = 0.95) -> tuple[Floats, Float
     return np.asarray(lower), np.asarray(gammaincinv(observed + 1.0, 1.0 - side))
 
 
-def poisson_ratio(observed: ArrayLike, expected: ArrayLike, level: float = 0.95) -> PoissonRatio:
-    """Compare observed with expected failures.
+def poisson_ratio(observed: ArrayLike, expected: ArrayLike, level: float = 0.95) -> WithLimits:
+    """Observed over expected failures, with exact limits; the lower is 0 where none were observed.
 
     Args:
         observed: Counts.
@@ -72,13 +55,12 @@ def poisson_ratio(observed: ArrayLike, expected: ArrayLike, level: float = 0.95)
         raise LifeDataError(
             "An expected count is zero, so no ratio exists; leave out groups without exposure."
         )
-    count, mean = (np.asarray(x) for x in np.broadcast_arrays(count, mean))
+    count, mean = np.broadcast_arrays(count, mean)
     lower, upper = poisson_limits(count, level)
-    chance = np.where(count > 0, gammainc(np.maximum(count, 1.0), mean), 1.0)
-    return PoissonRatio(count / mean, lower / mean, upper / mean, np.asarray(chance))
+    return WithLimits(count / mean, lower / mean, upper / mean)
 
 
-def jeffreys_interval(successes: ArrayLike, trials: ArrayLike, level: float = 0.95) -> ShareLimits:
+def jeffreys_interval(successes: ArrayLike, trials: ArrayLike, level: float = 0.95) -> WithLimits:
     """Equal-tailed Jeffreys limits of a binomial share.
 
     The lower limit is 0 when nothing succeeded and the upper 1 when everything did
@@ -95,10 +77,10 @@ def jeffreys_interval(successes: ArrayLike, trials: ArrayLike, level: float = 0.
     side = tail(level)
     hits = whole_counts("successes", successes)
     tries = whole_counts("trials", trials)
-    hits, tries = (np.asarray(x) for x in np.broadcast_arrays(hits, tries))
+    hits, tries = np.broadcast_arrays(hits, tries)
     if np.any(tries == 0) or np.any(hits > tries):
         raise LifeDataError("Each share needs at least one trial and no more successes than that.")
     a, b = hits + 0.5, tries - hits + 0.5
     lower = np.where(hits == 0, 0.0, betaincinv(a, b, side))
     upper = np.where(hits == tries, 1.0, betaincinv(a, b, 1.0 - side))
-    return ShareLimits(hits / tries, np.asarray(lower), np.asarray(upper))
+    return WithLimits(hits / tries, np.asarray(lower), np.asarray(upper))

@@ -44,7 +44,6 @@ class MeanCumulative(ByGroup):
         labels: Label of each group.
         units: Units of each group.
         last: Oldest age under observation in each group; the curve says nothing beyond it.
-        level: Two-sided level of the limits.
     """
 
     group: Ints
@@ -59,7 +58,6 @@ class MeanCumulative(ByGroup):
     labels: tuple[Any, ...]
     units: Ints
     last: Floats
-    level: float
 
     def at(self, number: int, ages: ArrayLike) -> tuple[Floats, Floats]:
         """Return the curve and its standard error at given ages, both 0 before any repair.
@@ -149,7 +147,6 @@ def mean_cumulative(
         labels=seen.group_labels,
         units=np.bincount(seen.group_of_unit, minlength=n_groups).astype(np.int64),
         last=last,
-        level=level,
     )
 
 

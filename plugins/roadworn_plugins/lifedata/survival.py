@@ -50,7 +50,6 @@ class KaplanMeier(ByGroup):
         upper: upper log-log limit of ``s``.
         segments: rows of each group.
         last_age: age up to which each group was observed, shape (n_groups,); nan without lives.
-        level: confidence level of the limits.
     """
 
     group: Ints
@@ -63,7 +62,6 @@ class KaplanMeier(ByGroup):
     upper: Floats
     segments: Segments
     last_age: Floats
-    level: float
 
     def quantile(self, p: float) -> tuple[Floats, Floats, Floats]:
         """Return the age by which the share ``p`` has failed, with limits, for each group.
@@ -124,7 +122,7 @@ def kaplan_meier(lives: Lives, *, level: float = 0.95) -> KaplanMeier:
     np.maximum.at(last, lives.group, lives.exit)
     last[np.isinf(last)] = np.nan
     se = np.where(alive, s * error, np.nan)
-    return KaplanMeier(group, age, at_risk, events, s, se, lower, upper, segments, last, level)
+    return KaplanMeier(group, age, at_risk, events, s, se, lower, upper, segments, last)
 
 
 def _log_log_limits(share: Floats, error: Floats, inside: Bools, z: float) -> tuple[Floats, Floats]:
@@ -192,7 +190,6 @@ class CumulativeIncidence(ByGroup):
         lower: lower limit, symmetric on the scale log(-log incidence); nan where it is 0.
         upper: upper limit.
         segments: rows of each group.
-        level: confidence level.
     """
 
     group: Ints
@@ -205,7 +202,6 @@ class CumulativeIncidence(ByGroup):
     lower: Floats
     upper: Floats
     segments: Segments
-    level: float
 
 
 def cumulative_incidence(
@@ -245,7 +241,7 @@ def cumulative_incidence(
     error = np.divide(se, incidence, out=np.zeros_like(se), where=inside)
     lower, upper = _log_log_limits(incidence, error, inside, z)
     return CumulativeIncidence(
-        group, age, at_risk, events, s, incidence, se, lower, upper, segments, level
+        group, age, at_risk, events, s, incidence, se, lower, upper, segments
     )
 
 

@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike
 from scipy.special import expit, logit
 
 from roadworn_plugins.lifedata.checked import Floats, Ints, LifeDataError, finite, same_length
-from roadworn_plugins.lifedata.counts import ShareLimits, jeffreys_interval
+from roadworn_plugins.lifedata.counts import WithLimits, jeffreys_interval
 
 
 @dataclass(frozen=True)
@@ -114,7 +114,7 @@ def calibration_slope(chance: ArrayLike, happened: ArrayLike) -> tuple[float, fl
 
 def coverage(
     lower: ArrayLike, upper: ArrayLike, truth: ArrayLike, level: float = 0.95
-) -> ShareLimits:
+) -> WithLimits:
     """Share of intervals that hold the truth, with Jeffreys limits at ``level``.
 
     Raises:
