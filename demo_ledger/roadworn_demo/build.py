@@ -18,7 +18,7 @@ from roadworn.intake.ledger import Ledger
 from roadworn.model.errors import LedgerRefused, ProblemsFound
 from roadworn.model.events import NewEvent
 from roadworn.model.kinds import KindRegistry
-from roadworn.reading.phrases import read_finding
+from roadworn.reading import read_finding
 from roadworn.reading.scans import read_scan
 from roadworn_demo.generator import event_id, generate
 from roadworn_demo.truth import DEMO_TODAY, FEATURED

@@ -6,7 +6,7 @@
 import pytest
 
 from roadworn.checks.measured import doubts
-from roadworn.reading.phrases import read_finding
+from roadworn.reading import read_finding
 from roadworn.trade.judging import KnownSizes
 from roadworn.trade.limits import load_sheet
 

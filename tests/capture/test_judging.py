@@ -3,7 +3,7 @@
 import pytest
 
 from roadworn.model.errors import UsageError
-from roadworn.reading.phrases import read_judged_finding
+from roadworn.reading import read_judged_finding
 from roadworn.reading.scans import read_scan
 from roadworn.trade.limits import load_sheet
 from roadworn.trade.scan_text import parse_scan_text

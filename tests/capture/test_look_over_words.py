@@ -8,7 +8,7 @@ import pytest
 
 from roadworn.checks.measured import check_agreement
 from roadworn.model.errors import UsageError
-from roadworn.reading.phrases import join_sizes, read_judged_finding
+from roadworn.reading import join_sizes, read_judged_finding
 from roadworn.trade.judging import KnownSizes
 from roadworn.trade.limits import load_sheet
 

@@ -11,13 +11,13 @@ from hypothesis import strategies as st
 
 from roadworn.model.errors import UnknownName, UsageError
 from roadworn.model.payloads import Estimate, Inspection
-from roadworn.reading.estimate_lines import read_estimate_line
-from roadworn.reading.estimates import read_decisions
-from roadworn.reading.phrases import (
+from roadworn.reading import (
     read_finding,
     read_item,
     read_measurements,
 )
+from roadworn.reading.estimate_lines import read_estimate_line
+from roadworn.reading.estimates import read_decisions
 
 
 def test_component_place_measurement_condition_in_one_breath() -> None:

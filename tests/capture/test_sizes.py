@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 
 from roadworn.model.errors import UsageError
-from roadworn.reading.phrases import read_judged_finding
+from roadworn.reading import read_judged_finding
 from roadworn.trade.judging import KnownSizes, put_sizes, size_in, take_sizes
 from roadworn.trade.limits import limit_tables, load_sheet
 

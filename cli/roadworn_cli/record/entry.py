@@ -195,7 +195,7 @@ class Entry:
             raise UsageError(f"{option} takes four digits, as in 2014, not {value}.")
         elif one.type == "component":
             # The words of the trade cost what a reading would wait for in vain.
-            from roadworn.reading.phrases import read_item
+            from roadworn.reading import read_item
 
             item = read_item(value)
             return item if one.name == "component" else {one.name: item["component"]}

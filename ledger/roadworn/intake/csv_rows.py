@@ -36,8 +36,8 @@ from roadworn.model.events import NewEvent, VehicleId
 from roadworn.model.kinds import EventKind, KindRegistry, PayloadField, fields_of
 from roadworn.model.messages import Problem, shown
 from roadworn.model.places import PositionError, normalise_position
+from roadworn.reading import read_finding, read_item, read_measurements
 from roadworn.reading.fields import JsonValue
-from roadworn.reading.phrases import read_finding, read_item, read_measurements
 from roadworn.reading.scans import read_scan
 
 #: What a vehicle id looks like, as `roadworn.model.events.VehicleId` has it.

@@ -23,7 +23,7 @@ from roadworn.model.errors import EnvironmentFailure, ProblemsFound, UsageError
 from roadworn.model.messages import Problem
 from roadworn.model.places import normalise_position
 from roadworn.model.units import exact, parse_measurement
-from roadworn.reading.phrases import CONDITIONS, judged_words
+from roadworn.reading import CONDITIONS, judged_words
 from roadworn.reading.walk import KEYS, Walk
 from roadworn.trade.judging import KnownSizes, Size, judge, put_sizes, read_size
 from roadworn.trade.limits import Item, Sheet

@@ -1,4 +1,436 @@
 """What a person types or pastes, read into payloads; nothing is guessed.
 
-Pure functions from text. What cannot be read raises `UsageError` with what to type instead.
+Pure functions from text; what cannot be read raises `UsageError` with what to type instead. Here
+are findings and parts said in one breath, and the condition that a figure has by its limit.
+
+``brake pads front 3 mm wearing``: the catalogue takes component and place, then come
+measurements and the condition in any order, and what is left is the note. A mechanic who types
+``tire LF 5/32 in`` has said enough where the limits that fit agree. A condition that was typed
+stands; `roadworn.checks.measured` gives the second look then.
 """
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, NamedTuple, NoReturn, get_args
+
+from roadworn.checks.measured import check_measurements
+from roadworn.model.catalogue import Component, catalogue
+from roadworn.model.errors import UnknownName, UsageError
+from roadworn.model.payloads import Condition
+from roadworn.model.places import (
+    near_position,
+    normalise_position,
+    read_position_words,
+)
+from roadworn.model.units import UnitError, parse_measurement
+from roadworn.say.telling import item_words
+from roadworn.trade.judging import (
+    Judgement,
+    KnownSizes,
+    component_of,
+    example_of,
+    figures_of,
+    judge_by_all,
+    put_sizes,
+    take_sizes,
+)
+from roadworn.trade.limits import Sheet, load_sheet
+
+#: Conditions of a finding, as words a person types.
+CONDITIONS: tuple[str, ...] = get_args(Condition)
+_CONDITION_WORDS = "sound, wearing, failed or not checked"
+# In the middle of a note only units that are no words of their own count as measured.
+_UNITS_IN_NOTES = frozenset({"mm", "32nds", "V", "psi", "kPa", "bar"})
+# "3 in the morning" measures nothing.
+_NOT_INCHES = frozenset({"a", "all", "both", "each", "every", "the", "this"})
+_LONGEST_NAME = 9
+#: A note is looked over this far for a second finding.
+_LOOKED_AT = 60
+#: Likeness in percent from which words are taken for a misspelt component.
+_NEARLY = 85.0
+#: Words that can only say where, though the component may have no such place.
+_PLACE_LIKE = re.compile(
+    r"(?i:l|r|left|right|front|rear|upper|lower|inner|outer|[no]/?s[fr]?|[lr][fr]|[1-9][lr].?)[,;:]?"
+)
+_DEFAULT_SHEET = "light_vehicle"
+
+
+class JudgedFinding(NamedTuple):
+    """A finding as a dictionary, and a word about its figure, often empty."""
+
+    finding: dict[str, Any]
+    remark: str
+
+
+def read_item(text: str) -> dict[str, str]:
+    """Read a component and its place, ``wheel bearing LF``, with nothing left over.
+
+    Returns:
+        `component` and, when given, `position`.
+
+    Raises:
+        UnknownName: no component answers to it; carries the nearest.
+        UsageError: something is left over.
+    """
+    component, position, rest = split_part(text)
+    if rest:
+        meant = _meant(component, rest.split())
+        raise UsageError(
+            f"{rest!r} in {text.strip()!r} is no position of {component.name} "
+            f"({component.positions}): leave it out, or put it into --note.{meant}"
+        )
+    return part_fields(component, position)
+
+
+def read_finding(text: str) -> dict[str, Any]:
+    """Read one finding of a look-over.
+
+    Args:
+        text: component, place, measurements with unit, condition, and a note.
+
+    Returns:
+        A `Finding` as a dictionary; `safety` is set when a safety-critical component failed.
+
+    Raises:
+        UnknownName: no component answers to it.
+        UsageError: no condition was said, or a figure has no unit.
+    """
+    return _finding(text)
+
+
+def _finding(text: str, *, must_say: bool = True) -> dict[str, Any]:
+    """Read a finding; unless it must say a condition, one that says none comes without."""
+    component, position, rest = split_part(text)
+    tokens = rest.split()
+    condition, at, length = _condition(tokens, text)
+    if must_say and condition is None:
+        raise _no_condition(text)
+    measurements, unread = _measurements(tokens[:at], text)
+    if unread:
+        _check_words(text, component, unread)
+    _refuse_second(text, tokens[at + length :])
+    more, left = _measurements(tokens[at + length :], text, may_note=True)
+    measurements += more
+    check_measurements(component.id, measurements)
+    left = [*unread, *left]
+    finding: dict[str, Any] = {**part_fields(component, position), "condition": condition}
+    if measurements:
+        finding["measurements"] = measurements
+    if component.safety_critical and condition == "failed":
+        finding["safety"] = True
+    if left:
+        finding["note"] = " ".join(left).strip(" ,;:-") or None
+    return {key: value for key, value in finding.items() if value is not None}
+
+
+def read_measurements(text: str) -> list[dict[str, Any]]:
+    """Read measurements alone, ``3 mm`` or ``12.4 V 35 psi``.
+
+    Raises:
+        UsageError: something in it is no measurement.
+    """
+    measurements, left = _measurements(text.split(), text)
+    if left:
+        raise UsageError(f"{' '.join(left)!r} is no measurement", "write it as 3 mm or 4/32 in")
+    return measurements
+
+
+def read_judged_finding(
+    text: str, sheet: Sheet | None = None, sizes: KnownSizes | None = None
+) -> JudgedFinding:
+    """Read one finding; without a condition its figure decides by the limit of the sheet.
+
+    Args:
+        text: as `read_finding` takes it, the condition left out or not, and sizes as
+            `roadworn.trade.judging` has them.
+        sheet: look-over sheet whose limits hold; None for the light vehicle's.
+        sizes: those on record of the vehicle; what the finding says is added.
+
+    Raises:
+        UnknownName: no component answers to it.
+        UsageError: neither a condition nor a figure that the limits settle was given.
+    """
+    known = KnownSizes() if sizes is None else sizes
+    plain, said = take_sizes(text)
+    found = _about(plain, component_of(said))
+    put_sizes(found, said)
+    known.keep(found)
+    if "condition" in found:
+        return JudgedFinding(found, "")
+    if said and not any(figures_of(found)):
+        # Only a size was said: the part itself was not looked at.
+        return JudgedFinding({**found, "condition": "not_checked"}, "")
+    return _judged(plain, found, sheet or load_sheet(_DEFAULT_SHEET), known)
+
+
+def _about(text: str, component: str) -> dict[str, Any]:
+    """Read a finding; one that names no component is about that which its size belongs to."""
+    try:
+        return _finding(text, must_say=False)
+    except UsageError as error:
+        if not component:
+            raise
+        try:
+            found = _finding(f"{component} {text}", must_say=False)
+        except UsageError:
+            raise error from None
+        if isinstance(error, UnknownName) and "condition" not in found:
+            raise
+        return found
+
+
+def _judged(text: str, finding: dict[str, Any], sheet: Sheet, known: KnownSizes) -> JudgedFinding:
+    """Give a finding the condition that its one figure has by every item it fits.
+
+    Raises:
+        UsageError: nothing fits, or what fits does not agree.
+    """
+    figures = list(figures_of(finding))
+    if len(figures) != 1:
+        raise _no_condition(text)
+    told = judge_by_all(sheet.items, finding, figures[0], known)
+    if len({one.condition for one in told}) != 1 or told[0].condition == "not_checked":
+        _refuse(text, sheet.name, told, placed="position" in finding)
+    judgement = told[0]
+    made = {**finding, "condition": judgement.condition}
+    if judgement.safety:
+        made["safety"] = True
+    return JudgedFinding(made, judged_words(made, judgement))
+
+
+def judged_words(finding: Mapping[str, Any], judgement: Judgement) -> str:
+    """Say what a figure decided; what is only wearing is so by common practice, as it says."""
+    source = f" ({judgement.citation})" if judgement.condition == "failed" else ""
+    return f"{item_words(finding)}: {judgement.reason}{source}: {judgement.condition}."
+
+
+def _refuse(text: str, sheet: str, told: Sequence[Judgement], *, placed: bool) -> NoReturn:
+    """Say why the limits do not settle a figure.
+
+    Raises:
+        UsageError: always.
+    """
+    start = f"{text.strip()!r} says no condition"
+    remedy = f"add {_CONDITION_WORDS}"
+    asked = next((one.item.sized for one in told if one.missing in {"size", "printed"}), None)
+    if not told:
+        raise UsageError(f"{start}, and the sheet {sheet} has no limit for such a figure", remedy)
+    if asked is not None:
+        raise UsageError(
+            f"{start}, and its limit depends on the {asked.key}",
+            f"add it, as '{example_of(asked.key)}', or say {_CONDITION_WORDS}",
+        )
+    if all(one.missing == "marked" for one in told):
+        raise UsageError(
+            f"{start}, and its limit is the one marked on the part",
+            "compare the two, and add sound, wearing or failed",
+        )
+    parts = "; ".join(f"{one.item.name}: {one.condition.replace('_', ' ')}" for one in told)
+    place = "" if placed else "its place, or "
+    raise UsageError(f"{start}, and the limits differ ({parts})", f"add {place}{_CONDITION_WORDS}")
+
+
+def join_sizes(findings: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Put a size that was said by itself into the finding of the same place, if there is one."""
+    found = [dict(finding) for finding in findings]
+    for alone in list(found):
+        sizes = alone.get("measurements", [])
+        if alone["condition"] != "not_checked" or not sizes or any(figures_of(alone)):
+            continue
+        keys = ("component", "position")
+        for other in found:
+            if other is not alone and all(other.get(k) == alone.get(k) for k in keys):
+                other["measurements"] = [*other.get("measurements", ()), *sizes]
+                found = [finding for finding in found if finding is not alone]
+                break
+    return found
+
+
+def split_part(text: str) -> tuple[Component, str | None, str]:
+    """Return the component and the place that a phrase begins with, and what is left.
+
+    Raises:
+        UnknownName: no component answers to it; carries the nearest.
+        UsageError: it is empty.
+    """
+    if not text.strip():
+        raise UsageError("A component is missing", "write it as 'wheel bearing LF'")
+    found = catalogue().resolve_phrase(text, allow_other=True)
+    if found.component is None:
+        _refuse_component(text, found.suggestions)
+    return found.component, found.position, found.rest
+
+
+def _refuse_component(text: str, suggestions: Sequence[Component]) -> NoReturn:
+    shown = " ".join(text.split())
+    shown = shown if len(shown) <= 60 else f"{shown[:60]}…"
+    near = [component.name for component in suggestions[:3]]
+    choice = f"did you mean {' or '.join(near)}?" if near else "see `roadworn components`."
+    raise UnknownName(
+        f"No component is known by {shown!r}; {choice} A part outside the catalogue is written "
+        "as other.roof_rack.",
+        near,
+    )
+
+
+def _check_words(text: str, component: Component, unread: Sequence[str]) -> None:
+    """Refuse words before the condition that may be part of the component or a second one.
+
+    "windshield chipped wearing" is a note said early; "wheel baring LF failed" must not become
+    a failed wheel with a note.
+    """
+    # Up to the first figure; "L 3 mm R 5 mm" are two findings, which the sentence below says.
+    figure = next((at for at, word in enumerate(unread) if word[0].isdigit()), len(unread))
+    where = unread[: figure or 1]
+    if all(_PLACE_LIKE.fullmatch(word) for word in where):
+        normalise_position(" ".join(where), component.positions)
+    known = catalogue()
+    meant = _meant(component, unread)
+    places = any(read_position_words(word.casefold(), component.positions) for word in unread)
+    named = any(
+        known.resolve(" ".join(unread[start:end]), near=False).component is not None
+        for start in range(len(unread))
+        for end in range(start + 1, min(len(unread), start + _LONGEST_NAME) + 1)
+    )
+    if meant or places or named or any(word[0].isdigit() for word in unread):
+        raise UsageError(
+            f"{' '.join(unread)!r} in {text.strip()!r} is not understood after {component.name}: "
+            f"write the component, its place, what was measured, the condition, then the note; "
+            f"and ; before another finding.{meant}"
+        )
+
+
+def _meant(component: Component, unread: Sequence[str]) -> str:
+    """Return a question when the words after a component are nearly its place, or another one."""
+    place = near_position(unread[0], component.positions) if len(unread) == 1 else None
+    if place:
+        return f" Did you mean {place}?"
+    words = [w for w in unread if read_position_words(w.casefold(), component.positions) is None]
+    heads = {key for key in (component.name, *component.synonyms) if " " not in key}
+    for length in range(min(len(words), 4), 0, -1):
+        for head in sorted(heads):
+            found = catalogue().resolve(f"{head} {' '.join(words[:length])}")
+            near = found.suggestions[:1]
+            if near and near[0].id != component.id and found.score >= _NEARLY:
+                return f" Did you mean {near[0].name}?"
+    return ""
+
+
+def _refuse_second(text: str, tail: Sequence[str]) -> None:
+    """Refuse a second finding behind the condition: it would be lost in the note of the first."""
+    words = [token.casefold().strip(",;:.") for token in tail[:_LOOKED_AT]]
+    for at, word in enumerate(words):
+        if word not in CONDITIONS:
+            continue
+        for start in range(max(0, at - _LONGEST_NAME), at):
+            found = _component_before(words[start:at])
+            if found is not None:
+                raise UsageError(
+                    f"{text.strip()!r} says more than one finding ({found.name} comes after "
+                    "another condition)",
+                    "write ; before it, or give each finding by itself",
+                )
+
+
+def _component_before(words: Sequence[str]) -> Component | None:
+    """Return the component that `words` name, with nothing besides but its place and figures."""
+    for end in range(len(words), 0, -1):
+        found = catalogue().resolve(" ".join(words[:end]), near=False).component
+        if found is None:
+            continue
+        rest = list(words[end:])
+        while rest and read_position_words(rest[0], found.positions) is not None:
+            rest.pop(0)
+        while rest:
+            _quantity, length = _measurement_at(rest, 0)
+            if not length:
+                break
+            rest = rest[length:]
+        if not rest:
+            return found
+    return None
+
+
+def part_fields(component: Component, position: str | None) -> dict[str, str]:
+    """Return the two fields of a payload that say what a thing is about."""
+    item = {"component": component.id}
+    return item | {"position": position} if position else item
+
+
+def _condition(tokens: Sequence[str], text: str) -> tuple[str | None, int, int]:
+    """Return the first condition said or None, where it stands, and how many words it takes."""
+    words = [token.casefold().strip(",;:.") for token in tokens]
+    for at, word in enumerate(words):
+        following = words[at + 1] if at + 1 < len(words) else ""
+        if word in {"not-checked", "not_checked"}:
+            return "not_checked", at, 1
+        if word == "not" and following == "checked":
+            return "not_checked", at, 2
+        if word == "not" and following in CONDITIONS:
+            raise UsageError(
+                f"'not {following}' in {text.strip()!r} leaves open what it is",
+                f"say {_CONDITION_WORDS}",
+            )
+        if word in CONDITIONS:
+            return word, at, 1
+    return None, len(tokens), 0
+
+
+def _no_condition(text: str) -> UsageError:
+    return UsageError(f"{text.strip()!r} says no condition", f"add {_CONDITION_WORDS}")
+
+
+def _measurements(
+    tokens: Sequence[str], text: str, *, may_note: bool = False
+) -> tuple[list[dict[str, Any]], list[str]]:
+    """Take measurements out of the words; in a note they are read but left standing."""
+    found: list[dict[str, Any]] = []
+    left: list[str] = []
+    at = 0
+    while at < len(tokens):
+        quantity, length = _measurement_at(tokens, at)
+        if quantity is None:
+            # A figure alone lacks its unit; before other words it begins a note: 2 times.
+            alone = len(tokens) == 1 or not may_note
+            if alone and not left and re.fullmatch(r"\d+,\d{1,2}[,;]?", tokens[at]):
+                point = tokens[at].rstrip(",;").replace(",", ".")
+                raise UsageError(
+                    f"{tokens[at]!r} in {text.strip()!r} has a comma before its decimals",
+                    f"write {point} with its unit",
+                )
+            if alone and not left and _is_bare_number(tokens[at]):
+                raise UsageError(
+                    f"{tokens[at]!r} in {text.strip()!r} has no unit",
+                    "write it as 3 mm, 4/32 in or 12.4 V",
+                )
+            left.append(tokens[at])
+            at += 1
+            continue
+        value, unit = quantity
+        after = tokens[at + length] if at + length < len(tokens) else ""
+        if unit == "in" and after.casefold() in _NOT_INCHES:
+            left.extend(tokens[at : at + length])
+            at += length
+            continue
+        if not left or unit in _UNITS_IN_NOTES:
+            found.append({"value": value, "unit": unit})
+        if left:
+            left.extend(tokens[at : at + length])
+        at += length
+    return found, left
+
+
+def _measurement_at(tokens: Sequence[str], at: int) -> tuple[tuple[float, str] | None, int]:
+    if not re.match(r"[+-]?\.?\d", tokens[at]):
+        return None, 0
+    for length in range(min(3, len(tokens) - at), 0, -1):
+        try:
+            value, unit = parse_measurement(" ".join(tokens[at : at + length]).rstrip(",;"))
+        except UnitError:
+            continue
+        return (float(value), unit), length
+    return None, 0
+
+
+def _is_bare_number(token: str) -> bool:
+    return re.fullmatch(r"\d+([.,]\d+)?[,;]?", token) is not None

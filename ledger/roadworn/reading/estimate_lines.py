@@ -11,7 +11,7 @@ from typing import Any
 
 from roadworn.model.amounts import read_money
 from roadworn.model.errors import UsageError
-from roadworn.reading.phrases import part_fields, split_part
+from roadworn.reading import part_fields, split_part
 from roadworn.reading.terms import Terms, nearest_of
 from roadworn.trade.estimating import (
     Kind,

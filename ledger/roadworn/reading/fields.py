@@ -21,7 +21,7 @@ from roadworn.model.kinds import fields_of
 from roadworn.model.payloads import Payload
 from roadworn.model.places import PositionError, normalise_position
 from roadworn.model.units import UnitError, canonical_unit
-from roadworn.reading.phrases import read_item
+from roadworn.reading import read_item
 
 _DAYS = ("due_date", "valid_until", "in_service_date")
 #: A value inside a payload: text, number, truth word, dictionary or list.

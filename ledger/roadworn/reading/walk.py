@@ -11,7 +11,7 @@ from roadworn.checks.measured import check_agreement
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UsageError
 from roadworn.model.units import UnitError, parse_measurement
-from roadworn.reading.phrases import read_finding, read_measurements
+from roadworn.reading import read_finding, read_measurements
 from roadworn.trade.judging import (
     Judgement,
     KnownSizes,

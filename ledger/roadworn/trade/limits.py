@@ -15,7 +15,7 @@ from typing import Any, Literal
 from roadworn.model.catalogue import catalogue
 from roadworn.model.places import PositionError, axle_of, normalise_position
 from roadworn.model.units import dimension_of
-from roadworn.trade.data_file import DataFile, Key, Library
+from roadworn.trade import DataFile, Key, Library
 
 Direction = Literal["min", "max"]
 #: Which of the two limits hold: up to 10,000 lb gross weight, or above it.
@@ -264,6 +264,8 @@ def check_table(file: DataFile, where: str, row: Mapping[str, Any]) -> None:
             file.refuse(where, f"the table {table.name} is in {table.unit}")
 
 
-SHEETS = Library("look-over sheet", "roadworn.trade", "sheets", _sheet, variable="ROADWORN_SHEET")
+SHEETS = Library(
+    "look-over sheet", Path(__file__).with_name("sheets"), _sheet, variable="ROADWORN_SHEET"
+)
 #: A packaged sheet by its name or the beginning of it, or a shop's own by its path.
 load_sheet = SHEETS.load

@@ -6,7 +6,7 @@ from typing import Any, Literal
 
 from roadworn.model.messages import Sentence
 from roadworn.model.units import convert
-from roadworn.trade.data_file import DataFile, Key
+from roadworn.trade import DataFile, Key
 from roadworn.trade.warranty import add_months
 from roadworn_plugins.shared.settings import Packaged
 

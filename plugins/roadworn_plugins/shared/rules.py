@@ -17,7 +17,7 @@ from typing import Any, Literal
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import place_of
 from roadworn.model.places import covers
-from roadworn.trade.data_file import DataFile, Key
+from roadworn.trade import DataFile, Key
 from roadworn.trade.judging import KnownSizes, size_keys
 from roadworn.trade.limits import ITEM_KEYS, Item, check_table
 from roadworn_plugins.shared.settings import Packaged

@@ -8,6 +8,7 @@ from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from functools import partial
+from pathlib import Path
 from typing import Annotated, TypeVar
 
 import numpy as np
@@ -17,7 +18,7 @@ from roadworn.analysis.result import Column, PackagedFile
 from roadworn.columns.view import LedgerView
 from roadworn.model.errors import UnknownName
 from roadworn.model.messages import Joined, PartName, Sentence
-from roadworn.trade.data_file import DataFile, Library
+from roadworn.trade import DataFile, Library
 from roadworn_plugins.shared.grouped import Clock, Unit, shown_distance
 
 #: Settings that many analyses have.
@@ -111,7 +112,8 @@ class Packaged(Library[T]):
     def __init__(
         self, what: str, prefix: str, default: str, variable: str, read: Callable[[DataFile], T]
     ) -> None:
-        super().__init__(what, "roadworn_plugins", "rules", read, prefix, default, variable)
+        folder = Path(__file__).parents[1] / "rules"
+        super().__init__(what, folder, read, prefix, default, variable)
 
     def as_files(self, setting: str, title: str) -> tuple[PackagedFile, ...]:
         """Return them as files to copy from, for the setting that names one."""
