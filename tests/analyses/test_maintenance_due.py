@@ -21,11 +21,11 @@ from roadworn_plugins.maintenance.schedule import (
     Interval,
     Point,
     due_after,
+    due_services,
     expected_on,
     load_schedule,
     timing,
 )
-from roadworn_plugins.maintenance.standing import due_services
 
 MILE = 1.609344
 OWN = """

@@ -8,8 +8,7 @@ import pytest
 from roadworn.model.events import NewEvent
 from roadworn.testing import event, view_of
 from roadworn_plugins.ahead.next_repairs import chance_replaced
-from roadworn_plugins.wear.measured import measured_wear
-from roadworn_plugins.wear.replaced import LEAST_REPLACED, replaced_at
+from roadworn_plugins.wear.measured import LEAST_REPLACED, measured_wear, replaced_at
 
 
 def pads(number: int, reason: str = "worn_out") -> list[NewEvent]:

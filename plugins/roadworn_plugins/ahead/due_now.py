@@ -16,7 +16,7 @@ from roadworn.model.places import covers
 from roadworn.trade.codes import told_code
 from roadworn.trade.weight import weigh
 from roadworn_plugins.inspection.judging import judge_item
-from roadworn_plugins.maintenance.standing import due_services
+from roadworn_plugins.maintenance.schedule import due_services
 from roadworn_plugins.shared.grouped import Ints
 from roadworn_plugins.shared.parts_ahead import PartsAhead
 from roadworn_plugins.shared.prices import Price, Prices

@@ -26,8 +26,7 @@ from roadworn_plugins.shared.projected import (
     project_months,
 )
 from roadworn_plugins.shared.settings import MostRows, OnlyVehicle, ShownUnit, all_said
-from roadworn_plugins.wear.measured import Wear, measured_wear
-from roadworn_plugins.wear.replaced import replaced_at
+from roadworn_plugins.wear.measured import Wear, measured_wear, replaced_at
 
 ABOUT = """\
 Question: What is due, what fails next, how likely is it, and what would it cost?

@@ -27,16 +27,19 @@ from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Says
 from roadworn.trade.warranty import add_months
 from roadworn_plugins.lifedata.counts import jeffreys_interval
-from roadworn_plugins.maintenance.schedule import SCHEDULES, due_after, load_schedule, timing
-from roadworn_plugins.maintenance.standing import (
+from roadworn_plugins.maintenance.schedule import (
+    SCHEDULES,
     STATES,
     Done,
     DueService,
     Serviced,
+    due_after,
     history_of,
+    load_schedule,
     serviced,
     services_done,
     standing_of,
+    timing,
 )
 from roadworn_plugins.shared.grouped import Unit, preferred_unit
 from roadworn_plugins.shared.settings import (

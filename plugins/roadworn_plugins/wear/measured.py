@@ -1,4 +1,4 @@
-"""How fast each fitted part wears by its own measurements, and how far it is to its limit.
+"""Wear of one part by its own measurements, and the figures at which such parts were replaced.
 
 A projection for one part from that part itself: better than a life table where it exists. The
 line starts anew when the part was replaced, and when a figure rises by more than a reading
@@ -6,13 +6,17 @@ error, since then a part was fitted (or tires changed places) that nobody wrote 
 
 Where several limits hold, or the size that one hangs on is on no record, a part runs towards the
 strictest: a distance to a limit may be too short, but never too long.
+
+The limit of a rule set says what still passes; a shop that finds a lining at twice that figure
+replaces it rather than see the customer again in a month. A projection to the legal limit would
+come too late, so the figures at which this ledger's own parts were replaced stand beside it.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
-from itertools import pairwise
+from itertools import groupby, pairwise
 
 import numpy as np
 
@@ -22,6 +26,7 @@ from roadworn.model.catalogue import place_of
 from roadworn.model.units import canonical_unit, exact
 from roadworn.trade.limits import Item, Weight
 from roadworn.trade.weight import weigh
+from roadworn_plugins.shared.grouped import Floats
 from roadworn_plugins.shared.rules import Looks, RuleSet, asked_components, load_looks, load_rules
 from roadworn_plugins.wear.line import WearLine, line_through
 
@@ -317,3 +322,61 @@ def _wear(
         points=tuple((p.km, p.mm) for p in part.points),
         evidence=tuple(dict.fromkeys(p.event for p in part.points)),
     )
+
+
+#: Fewer replaced parts than this do not tell a habit.
+LEAST_REPLACED = 8
+_LATEST = 60
+
+
+def replaced_at(view: LedgerView) -> dict[str, Floats]:
+    """Return component -> figures in mm at which its parts were replaced as failed or worn out.
+
+    The figure is that of the line through a part's own measurements, at the distance of its
+    replacement; parts measured once, or found bigger than before, tell none.
+
+    Args:
+        view: the ledger as of a day.
+    """
+    rows = view.sql(
+        """SELECT vehicle_id, component, coalesce(position, ''), true_km, value_mm, FALSE, seq
+           FROM measurements WHERE value_mm IS NOT NULL AND true_km IS NOT NULL
+           UNION ALL
+           SELECT vehicle_id, component, coalesce(position, ''), true_km,
+                  CASE WHEN reason IN ('failed', 'worn_out') AND along_with IS NULL
+                       THEN 1.0 ELSE 0.0 END, TRUE, seq
+           FROM replacements
+           WHERE true_km IS NOT NULL AND component IN (SELECT DISTINCT component FROM measurements)
+           ORDER BY 1, 2, 4, 6, 7"""
+    ).rows
+    placed = sorted(
+        ((r[0], r[1], place_of(r[1], r[2]), *r[3:]) for r in rows), key=lambda r: (*r[:3], r[3])
+    )
+    found: dict[str, list[tuple[float, float]]] = {}
+    for (_vehicle, component, _place), series in groupby(placed, key=lambda r: r[:3]):
+        points: list[tuple[float, float]] = []
+        for *_key, km, figure, replaced, _seq in series:
+            if not replaced:
+                points.append((float(km), float(figure)))
+                continue
+            end = _figure(points, float(km)) if figure else None
+            if end is not None:
+                found.setdefault(component, []).append((float(km), end))
+            points = []
+    return {
+        component: np.array([end for _km, end in ends[-_LATEST:]])
+        for component, ends in found.items()
+        if len(ends) >= LEAST_REPLACED
+    }
+
+
+def _figure(points: list[tuple[float, float]], km: float) -> float | None:
+    """Return the line through the least figure at each distance, carried to `km`."""
+    least: dict[float, float] = {}
+    for at, figure in points:
+        least[at] = min(figure, least.get(at, np.inf))
+    x, y = np.array(list(least)), np.array(list(least.values()))
+    if x.size < 2 or np.any(np.diff(y) > RISE_MM):
+        return None
+    slope = float(np.sum((x - x.mean()) * (y - y.mean())) / np.sum((x - x.mean()) ** 2))
+    return max(float(y.mean() + min(slope, 0.0) * (km - x.mean())), 0.0)
