@@ -62,9 +62,7 @@ def record_from_port(
         found = _read(port, baud)
         wrong = found.other_vehicle(ledger.facts.profile(name).get("vin"))
         if wrong is not None:
-            raise ProblemsFound(
-                f"{wrong.message[:-1]}; nothing was written: {wrong.hint}.", [wrong]
-            )
+            raise ProblemsFound(wrong.joined("; nothing was written: "), [wrong])
         payload = found.payload()
         payload["note"] = " ".join(text for text in (payload.get("note"), words) if text)
         if not envelope.odometer and found.odometer is not None:

@@ -217,6 +217,10 @@ class Problem:
         hint = f" ({self.hint})" if self.hint else ""
         return f"{place + ': ' if place else ''}{self.message}{hint} [{self.code}]"
 
+    def joined(self, by: str = ": ") -> str:
+        """Return what is wrong and what to do about it as one sentence."""
+        return f"{self.message.removesuffix('.')}{by}{self.hint}." if self.hint else self.message
+
     def at(self, row: int, file: str = "", column: str | None = None) -> "Problem":
         """Return the problem with the place it was met at."""
         return replace(

@@ -20,7 +20,7 @@ from roadworn.model.errors import UnknownName, UsageError
 from roadworn.model.kinds import fields_of
 from roadworn.model.payloads import Payload
 from roadworn.model.places import PositionError, normalise_position
-from roadworn.model.units import UnitError, canonical_unit
+from roadworn.model.units import canonical_unit
 from roadworn.reading import read_item
 
 _DAYS = ("due_date", "valid_until", "in_service_date")
@@ -83,13 +83,10 @@ def _check_item(old: dict[str, Any], new: dict[str, Any]) -> None:
         try:
             new["position"] = normalise_position(new["position"], known.positions)
         except PositionError as error:
-            raise UsageError(f"{known.name}: {error}") from None
+            raise UsageError(f"{known.name}: {error.what}", error.remedy) from None
     if new.get("measurements", ()) != old.get("measurements", ()):
         for measured in new["measurements"]:
-            try:
-                measured["unit"] = canonical_unit(measured["unit"])
-            except UnitError as error:
-                raise UsageError(str(error)) from None
+            measured["unit"] = canonical_unit(measured["unit"])
         check_measurements(known.id, new["measurements"])
     judged = (new["component"], new.get("condition")) != (
         old.get("component"),

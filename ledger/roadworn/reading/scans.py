@@ -52,8 +52,7 @@ def read_scan(
     lines = "\n".join(texts).splitlines()
     read = parse_scan_text("\n".join(line for line in lines if not line.startswith("#")))
     if read.problems:
-        first = read.problems[0]
-        raise ProblemsFound(f"{first.message[:-1]}: {first.hint}.", read.problems)
+        raise ProblemsFound(read.problems[0].joined(), read.problems)
     scan = read.payload()
     scan["modules"] = _answers(read, module, failed, no_codes)
     if failed:

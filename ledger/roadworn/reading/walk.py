@@ -5,6 +5,7 @@ at and sound, and not checked, are different answers all the way: nothing is sou
 """
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import Any, Literal
 
 from roadworn.checks.measured import check_agreement
@@ -32,6 +33,18 @@ HELP = (
 _ANSWERS = tuple(KEYS.values())
 
 
+@dataclass(slots=True)
+class _Open:
+    """A figure that is asked about: the other findings of its answer, and its condition if known.
+
+    `judged` is the condition by the limit, or empty where the limit hangs on a size that is asked.
+    """
+
+    others: list[str]
+    figure: str
+    judged: str = ""
+
+
 class Walk:
     """A walk through a sheet.
 
@@ -55,8 +68,7 @@ class Walk:
         for entry in self.entries:
             for finding in entry:
                 self.sizes.keep(finding)
-        self._waiting = ""  # a figure that was judged and awaits the person's word
-        self._sizing = ""  # a figure whose limit awaits a size
+        self._open: _Open | None = None  # a figure that awaits the person's word, or a size
         self._undone: list[list[dict[str, Any]]] = []  # answers gone back over, newest first
 
     @property
@@ -68,7 +80,7 @@ class Walk:
     @property
     def asks(self) -> Literal["item", "word", "size"]:
         """What is asked for now: an item, a word about a figure, or a size."""
-        return "size" if self._sizing else "word" if self._waiting else "item"
+        return "item" if self._open is None else "word" if self._open.judged else "size"
 
     def question(self) -> str:
         """Return the question to ask now, with its place in the walk."""
@@ -105,20 +117,16 @@ class Walk:
             self._undone.clear()
             self.rest = "sound" if word == "a" else "not_checked"
             return f"Everything else: {'looked at and sound' if word == 'a' else 'not checked'}."
-        if self._sizing:
-            text = self._sized(item, text)
-        if self._waiting:
-            text, self._waiting = self._settle(text), ""
+        if self._open is not None:
+            return self._take(item, self._settled(item, self._open, text))
         if not text:
             return "Say s, w, f or n; ? explains."
-        return self._take(item, [part.strip() for part in text.split(";") if part.strip()])
+        return self._take(item, _parts(text))
 
     def _take_open(self, item: Item) -> None:
         """Take a figure that is still asked about, as Enter would."""
-        figure = self._waiting or (f"{self._sizing} not checked" if self._sizing else "")
-        self._waiting = self._sizing = ""
-        if figure:
-            self._take(item, [part.strip() for part in figure.split(";") if part.strip()])
+        if self._open is not None:
+            self._take(item, self._settled(item, self._open, ""))
 
     def payload(self) -> dict[str, Any]:
         """Return what the answers add up to, as an `Inspection` payload.
@@ -168,42 +176,32 @@ class Walk:
     def _ask(self, item: Item, parts: list[str], at: int) -> str:
         """Ask what the figure of a part means, the other parts of the answer kept."""
         judgement = self._judge(item, parts[at])
-        before, after = parts[:at], parts[at + 1 :]
+        self._open = _Open([*parts[:at], *parts[at + 1 :]], parts[at])
         table = item.sized
         if table is not None and judgement.condition == "not_checked":
-            self._sizing = "; ".join([*before, *after, parts[at]])
             unit = f", in {table.key_unit}" if table.key_unit else ""
             return f"{judgement.reason}{unit}: what is it? Enter when nobody knows."
         word = judgement.condition.replace("_", " ")
-        self._waiting = "; ".join([*before, *after, f"{parts[at]} {word}"])
+        self._open.judged = word
         return f"{judgement.reason}: {word}? Enter agrees, or say s, w, f or n."
 
-    def _sized(self, item: Item, text: str) -> str:
-        """Join a figure with the size that was asked for; Enter when nobody knows it."""
-        if item.sized is None:
-            raise AssertionError(item.name)
-        figure = self._sizing
-        if text.casefold() in KEYS or any(text.casefold() == word for word in _ANSWERS):
-            self._sizing = ""
-            return f"{figure} {KEYS.get(text.casefold(), text)}"
-        if text:
-            plain, said = take_sizes(text)
-            size = said[0] if said and not plain else read_size(item.sized, text)
-            self._sizing = ""
-            return f"{figure}, {size.key} {size.text} {size.unit}".strip()
-        self._sizing = ""
-        return f"{figure} not checked"
-
-    def _settle(self, text: str) -> str:
-        """Join a judged figure with the person's word about it; Enter agrees."""
-        figure, word = self._waiting, text.casefold()
+    def _settled(self, item: Item, opened: _Open, text: str) -> list[str]:
+        """Return the findings of an answer once a word or a size about its figure was said."""
+        key = text.casefold()
+        figure, table = opened.figure, item.sized
         if not text:
-            return figure
-        if word in KEYS:
-            for condition in _ANSWERS:
-                figure = figure.removesuffix(f" {condition}")
-            return f"{figure} {KEYS[word]}"
-        return text
+            said = f"{figure} {opened.judged or 'not checked'}"
+        elif key in KEYS or (not opened.judged and key in _ANSWERS):
+            said = f"{figure} {KEYS.get(key, text)}"
+        elif opened.judged or table is None:
+            self._open = None
+            return _parts(text)
+        else:
+            plain, sizes = take_sizes(text)
+            size = sizes[0] if sizes and not plain else read_size(table, text)
+            said = f"{figure}, {size.key} {size.text} {size.unit}".strip()
+        self._open = None
+        return [*opened.others, said]
 
     def _judge(self, item: Item, text: str) -> Judgement:
         """Judge the one figure of an answer."""
@@ -221,6 +219,10 @@ class Walk:
         put_sizes(finding, said)
         size = self.sizes.size_at(item, finding)
         return judge(item, measured[0]["value"], measured[0]["unit"], size=size)
+
+
+def _parts(text: str) -> list[str]:
+    return [part.strip() for part in text.split(";") if part.strip()]
 
 
 def _with_unit(item: Item, text: str) -> str:

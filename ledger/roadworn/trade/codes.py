@@ -272,7 +272,7 @@ def _refusal(text: str) -> UsageError:
     problem = code_problem(text)
     if problem is None:
         return UsageError(f"{text!r} has a failure type: give the code alone, as P0123.")
-    return UsageError(f"{problem.message[:-1]}: {problem.hint}.")
+    return UsageError(problem.joined())
 
 
 @cache
