@@ -72,8 +72,8 @@ say = Says(
         "gone": "{name}: {failed:.0%} failed and {worn:.0%} worn out at the oldest age seen",
         "left-out": "{n} stays of a part are left out: {whys}.",
         "late": "{n} lives came under observation late and count from there on only.",
-        "between": "{n} failures are only known to lie between two looks; the median counts them "
-        "at the middle, the fit as they are.",
+        "between": "{n} failures are only known to lie between two look-overs; the median counts "
+        "them at the middle, the fit as they are.",
         "too-narrow": "{n} groups with fewer than 20 failures have likelihood-ratio limits, which "
         "are too narrow in small samples.",
         "not-shown": "{n} groups with fewer failures are not shown; raise most.",
