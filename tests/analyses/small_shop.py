@@ -9,6 +9,8 @@ from datetime import date, timedelta
 from itertools import cycle
 from typing import Any
 
+from builders import usd
+
 from roadworn import NewEvent
 from roadworn.analysis.result import Column, Result
 from roadworn.testing import event
@@ -86,9 +88,9 @@ def _run(
                 reason=next(reasons),
                 supplier=origin[0],
                 part_number=origin[1],
-                parts_cost={"amount": cost, "currency": "USD"},
+                parts_cost=usd(cost),
                 labour_hours=1.5,
-                labour_rate={"amount": "80.00", "currency": "USD"},
+                labour_rate=usd("80.00"),
                 warranty_months=12,
                 warranty_distance=12_000.0,
                 warranty_unit="mi",

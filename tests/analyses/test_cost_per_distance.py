@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import pytest
+from builders import replaced, usd
 
 from roadworn import NewEvent
 from roadworn.testing import check_analysis, event, view_of
@@ -10,16 +11,10 @@ from roadworn_plugins.cost_per_distance import COST_PER_DISTANCE
 
 
 def job(vehicle: str, day: str, miles: float, cost: str, currency: str = "USD") -> NewEvent:
-    return event(
-        vehicle,
-        "replacement",
-        day,
-        odometer=miles,
-        component="brake.pad",
-        position="front",
-        reason="worn_out",
-        parts_cost={"amount": cost, "currency": currency},
-    )
+    return replaced(
+        vehicle, day, "brake.pad",
+        odometer=miles, position="front", reason="worn_out", parts_cost=usd(cost, currency),
+    )  # fmt: skip
 
 
 def enrolled(vehicle: str, miles: float) -> NewEvent:

@@ -4,16 +4,12 @@ from datetime import date
 from pathlib import Path
 
 import pytest
+from builders import usd
 
 from roadworn import PluginHost
 from roadworn.testing import event, view_of
 from roadworn_plugins.ahead.due_now import State, due_now
 from roadworn_plugins.shared.prices import Prices
-
-
-def usd(amount: str) -> dict[str, str]:
-    return {"amount": amount, "currency": "USD"}
-
 
 LINE = {
     "line": 1,

@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import pytest
+from builders import found, looked, usd
 
 from roadworn import NewEvent, PluginHost
 from roadworn.analysis.outlook import Outlook, outlook
@@ -14,17 +15,11 @@ def enrolled() -> NewEvent:
 
 
 def look(*findings: dict[str, object]) -> NewEvent:
-    return event("car-1", "inspection", "2026-01-05", findings=list(findings), rest="sound")
+    return looked("car-1", "2026-01-05", *findings, rest="sound")
 
 
 def measured(component: str, position: str, value: float, unit: str) -> dict[str, object]:
-    figure = {"value": value, "unit": unit}
-    return {
-        "component": component,
-        "position": position,
-        "condition": "sound",
-        "measurements": [figure],
-    }
+    return found(component, "sound", position, (value, unit))
 
 
 def outlook_of(folder: Path, *events: NewEvent) -> Outlook:
@@ -90,7 +85,7 @@ def test_of_a_vehicle_with_little_on_record_no_cost_is_told(tmp_path: Path) -> N
         component="wheel.bearing",
         position="LF",
         reason="failed",
-        parts_cost={"amount": "84.50", "currency": "USD"},
+        parts_cost=usd("84.50"),
     )
     found = outlook_of(tmp_path, fitted)
     assert "Too few to tell what the coming months cost" in found.headline
@@ -104,7 +99,7 @@ def test_bookkeeping_is_not_seeing_the_vehicle(tmp_path: Path) -> None:
         "valuation",
         "2026-01-09",
         source="lists",
-        value={"amount": "900.00", "currency": "USD"},
+        value=usd("900.00"),
     )
     with view_of([enrolled(), worth], tmp_path, as_of="2026-01-10") as view:
         (row,) = view.sql("SELECT last_seen_on FROM vehicles").rows

@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from builders import found, looked, usd
 
 from roadworn.analysis.result import Result
 from roadworn.model.errors import UsageError
@@ -30,17 +31,8 @@ def scanned(readiness: str | None, **more: Any) -> NewEvent:
     return event("car", "scan", "2026-06-20", odometer=50_500, **payload)
 
 
-def found(component: str, condition: str, position: str | None = None, *values: Any):
-    finding: dict[str, Any] = {"component": component, "condition": condition}
-    if position:
-        finding["position"] = position
-    if values:
-        finding["measurements"] = [{"value": float(v), "unit": u} for v, u in values]
-    return finding
-
-
 def look(*findings: dict[str, Any], day: str = LOOKED, **more: Any) -> NewEvent:
-    return event("car", "inspection", day, odometer=50_400, findings=list(findings), **more)
+    return looked("car", day, *findings, odometer=50_400, **more)
 
 
 def outlook(events: list[NewEvent], tmp_path: Path, **settings: Any) -> Result:
@@ -285,7 +277,7 @@ def test_pads_replaced_by_the_axle_put_a_wheel_right(tmp_path: Path) -> None:
 
 
 def price(amount: str) -> dict[str, str]:
-    return {"amount": amount, "currency": "USD"}
+    return usd(amount)
 
 
 def test_the_cost_to_pass_is_what_the_same_work_has_cost(tmp_path: Path) -> None:

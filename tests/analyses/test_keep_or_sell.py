@@ -4,6 +4,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from builders import found, looked, usd
 
 from roadworn import NewEvent, Result
 from roadworn.model.errors import UsageError
@@ -77,19 +78,14 @@ def car(value: str, *more: NewEvent, miles_a_year: int = 6000) -> list[NewEvent]
         "car-1",
         "valuation",
         "2026-01-05",
-        value={"amount": value, "currency": "USD"},
+        value=usd(value),
         source="local lists",
     )
     return [first, *readings, worth, *more]
 
 
 def finding(component: str, *, safety: bool = False) -> NewEvent:
-    return event(
-        "car-1",
-        "inspection",
-        "2026-01-06",
-        findings=[{"component": component, "condition": "failed", "safety": safety}],
-    )
+    return looked("car-1", "2026-01-06", found(component, "failed", safety=safety))
 
 
 def answer(folder: Path, events: list[NewEvent], **settings: object) -> Result:
@@ -118,7 +114,7 @@ def test_a_large_repair_on_a_little_used_car_worth_less_is_not_advised(tmp_path:
         odometer=120_000,
         component="engine.assembly",
         reason="failed",
-        parts_cost={"amount": "4500.00", "currency": "USD"},
+        parts_cost=usd("4500.00"),
     )
     other = event("car-2", "enrolment", "2025-01-05", odometer=110_000, vehicle_class="light car")
     events = [
@@ -191,7 +187,7 @@ def test_carrying_passengers_is_said_beside_the_sums(tmp_path: Path) -> None:
             component="brake.pad",
             position="front",
             reason="worn_out",
-            parts_cost={"amount": "80.00", "currency": "USD"},
+            parts_cost=usd("80.00"),
         ),
     )
     result = answer(tmp_path, events, duty="passengers")
@@ -203,7 +199,7 @@ def test_valuations_in_another_currency_are_left_out_and_said_so(tmp_path: Path)
         "car-1",
         "valuation",
         "2026-01-07",
-        value={"amount": "9000.00", "currency": "CAD"},
+        value=usd("9000.00", "CAD"),
         source="local lists",
     )
     bill = event(
@@ -212,7 +208,7 @@ def test_valuations_in_another_currency_are_left_out_and_said_so(tmp_path: Path)
         "2025-06-01",
         component="electrical.battery",
         reason="failed",
-        parts_cost={"amount": "120.00", "currency": "USD"},
+        parts_cost=usd("120.00"),
     )
     for name in ("one", "two"):
         (tmp_path / name).mkdir()

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from builders import found, looked
 
 from roadworn.analysis.result import Chart, Result, Series
 from roadworn.model.events import NewEvent
@@ -19,13 +20,9 @@ from roadworn_plugins.wear.measured_wear import MEASURED_WEAR
 def look(
     vehicle: str, day: str, miles: float, value: float, position: str, **more: str
 ) -> NewEvent:
-    finding = {
-        "component": more.get("component", "wheel.tire"),
-        "position": position,
-        "condition": "sound",
-        "measurements": [{"value": value, "unit": more.get("unit", "32nds")}],
-    }
-    return event(vehicle, "inspection", day, odometer=miles, findings=[finding])
+    figure = (value, more.get("unit", "32nds"))
+    finding = found(more.get("component", "wheel.tire"), "sound", position, figure)
+    return looked(vehicle, day, finding, odometer=miles)
 
 
 def car(vehicle: str = "car") -> list[NewEvent]:

@@ -6,7 +6,9 @@ from contextlib import redirect_stderr, redirect_stdout
 from datetime import date
 from pathlib import Path
 
+import builders
 import pytest
+from builders import found, looked, usd
 
 from roadworn.analysis.result import Result
 from roadworn.model.events import NewEvent
@@ -38,11 +40,10 @@ def vehicle(name: str, kind: str = "van", parts: str = "original") -> list[NewEv
 
 
 def replaced(name: str, day: str, miles: float, component: str, cost: str, **more: str) -> NewEvent:
-    return event(
-        name, "replacement", day, odometer=miles, component=component,
-        reason=more.pop("reason", "failed"), parts_cost={"amount": cost, "currency": "USD"},
-        labour_hours=1.0, labour_rate={"amount": "90", "currency": "USD"}, **more,
-    )  # fmt: skip
+    rate = usd("90")
+    return builders.replaced(
+        name, day, component, cost, odometer=miles, labour_hours=1.0, labour_rate=rate, **more
+    )
 
 
 def small_shop() -> list[NewEvent]:
@@ -56,8 +57,8 @@ def small_shop() -> list[NewEvent]:
         for i in range(6)
     ]
     rows.append(replaced("van-4", "2025-03-01", 38_000, "electrical.alternator", "420.00"))
-    finding = {"component": "steering.tie_rod_outer", "position": "L", "condition": "failed"}
-    rows.append(event("van-1", "inspection", "2025-12-01", findings=[{**finding, "safety": True}]))
+    rod = found("steering.tie_rod_outer", "failed", "L", safety=True)
+    rows.append(looked("van-1", "2025-12-01", rod))
     return sorted(rows, key=lambda e: (e.occurred_at, e.vehicle_id))
 
 

@@ -4,6 +4,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from builders import replaced
 from scipy import stats
 from simulations.made_fleet import Setting, play
 
@@ -146,10 +147,7 @@ def fleet(*more, parts: str = "original", vehicles: int = 3):
 
 
 def failed(name: str, day: str, km: float, component: str = "electrical.starter", **more):
-    return event(
-        name, "replacement", day, odometer=km, unit="km", component=component,
-        reason=more.pop("reason", "failed"), **more,
-    )  # fmt: skip
+    return replaced(name, day, component, odometer=km, unit="km", **more)
 
 
 def test_ages_are_carried_on_to_the_day_of_the_view(tmp_path: Path) -> None:

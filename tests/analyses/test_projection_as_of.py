@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from builders import usd
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from simulations.made_fleet import Setting, play
@@ -44,7 +45,7 @@ def base_events() -> list[NewEvent]:
                 event(name, "maintenance", day, component="engine.oil"),
                 event(
                     name, "valuation", day, source="made up",
-                    value={"amount": f"{9000 - 900 * (year - 2018)}", "currency": "USD"},
+                    value=usd(f"{9000 - 900 * (year - 2018)}"),
                 ),
                 event(name, "inspection_result", day, inspection="safety", result="pass"),
             ]  # fmt: skip
@@ -100,7 +101,7 @@ def later(draw: st.DrawFn, known_by: str) -> NewEvent:
         component = draw(st.sampled_from(["wheel.bearing", "brake.pad", "cooling.water_pump"]))
         return event(
             name, kind, component=component, reason=draw(st.sampled_from(["failed", "preventive"])),
-            parts_cost={"amount": "999.00", "currency": "USD"}, **common,
+            parts_cost=usd("999.00"), **common,
         )  # fmt: skip
     if kind == "inspection":
         finding = {"component": "steering.tie_rod_outer", "condition": "failed", "safety": True}
@@ -108,7 +109,7 @@ def later(draw: st.DrawFn, known_by: str) -> NewEvent:
     if kind == "scan":
         return event(name, kind, modules=[{"codes": [{"code": "P0300"}]}], **common)
     if kind == "valuation":
-        value = {"amount": "100", "currency": "USD"}
+        value = usd("100")
         return event(name, kind, value=value, source="made up", **common)
     return event(name, kind, reason="sold", **common)
 
@@ -151,7 +152,7 @@ def test_an_event_of_that_day_does_change_them(
 ) -> None:
     known = event(
         VEHICLES[0], "replacement", "2020-06-20", component="wheel.bearing", position="LF",
-        reason="failed", parts_cost={"amount": "999.00", "currency": "USD"},
+        reason="failed", parts_cost=usd("999.00"),
     )  # fmt: skip
     after = answers(with_more(base, [known]), "recorded")
     changed = {name for name, result in after.items() if result != before["recorded"][name]}

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from builders import replaced
 from simulations.made_fleet import START, Setting, Truth, play
 
 from roadworn.analysis.result import Result
@@ -113,15 +114,7 @@ def shop(*more: NewEvent, gone: str | None = None) -> list[NewEvent]:
 
 
 def starter(name: str, day: str, reason: str, cost: str, **more: str) -> NewEvent:
-    return event(
-        name,
-        "replacement",
-        day,
-        component="electrical.starter",
-        reason=reason,
-        parts_cost={"amount": cost, "currency": "USD"},
-        **more,
-    )
+    return replaced(name, day, "electrical.starter", cost, reason=reason, **more)
 
 
 def test_a_vehicle_that_leaves_is_left_out_and_counted(tmp_path: Path) -> None:

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from builders import replaced, usd
 
 from roadworn.testing import event, view_of
 from roadworn_plugins.shared.prices import Prices, price_rise
@@ -17,10 +18,10 @@ def enrolled(name: str = "car", kind: str = "car"):
 
 
 def paid(day: str, cost: float, component: str = "electrical.starter", **more):
-    return event(
-        more.pop("vehicle", "car"), "replacement", day, component=component, reason="failed",
-        odometer=next(_KM), unit="km",
-        parts_cost={"amount": f"{cost:.2f}", "currency": more.pop("currency", "USD")}, **more,
+    price = usd(f"{cost:.2f}", more.pop("currency", "USD"))
+    return replaced(
+        more.pop("vehicle", "car"), day, component,
+        odometer=next(_KM), unit="km", parts_cost=price, **more,
     )  # fmt: skip
 
 

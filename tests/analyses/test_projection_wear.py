@@ -4,6 +4,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from builders import found, looked
 
 from roadworn.model.events import NewEvent
 from roadworn.testing import event, view_of
@@ -30,12 +31,7 @@ def pads(number: int, reason: str = "worn_out") -> list[NewEvent]:
 
 
 def look(name: str, day: str, km: float, mm: float) -> NewEvent:
-    measured = [{"value": mm, "unit": "mm"}]
-    finding = {"component": "brake.pad", "position": "LF", "condition": "sound"}
-    return event(
-        name, "inspection", day, odometer=km, unit="km",
-        findings=[{**finding, "measurements": measured}],
-    )  # fmt: skip
+    return looked(name, day, found("brake.pad", "sound", "LF", (mm, "mm")), odometer=km, unit="km")
 
 
 def test_the_figure_is_that_of_the_line_at_the_replacement(tmp_path: Path) -> None:

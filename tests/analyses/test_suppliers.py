@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from builders import replaced
 
 from roadworn import NewEvent
 from roadworn.testing import check_analysis, event, view_of
@@ -19,18 +20,10 @@ def fitted(number: int, supplier: str, cost: str) -> Iterator[NewEvent]:
     yield event(
         vehicle, "enrolment", "2020-01-02", odometer=10_000, unit="km", vehicle_class="test car"
     )
-    yield event(
-        vehicle,
-        "replacement",
-        "2020-01-02",
-        odometer=10_000,
-        unit="km",
-        component="fuel.pump",
-        reason="preventive",
-        supplier=supplier,
-        parts_cost={"amount": cost, "currency": "USD"},
-        quantity=1,
-    )
+    yield replaced(
+        vehicle, "2020-01-02", "fuel.pump", cost,
+        odometer=10_000, unit="km", reason="preventive", supplier=supplier, quantity=1,
+    )  # fmt: skip
 
 
 def ended(number: int, age: float, failed: bool) -> Iterator[NewEvent]:

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from builders import usd
 
 from roadworn import NewEvent
 from roadworn.analysis.result import Result
@@ -15,7 +16,7 @@ from roadworn_plugins.warranty_recovery import WARRANTY_RECOVERY
 
 
 def job(day: str, miles: float | None, reason: str = "failed", **terms: Any) -> NewEvent:
-    money = {"parts_cost": {"amount": "250.00", "currency": "USD"}} if "cost" not in terms else {}
+    money = {"parts_cost": usd("250.00")} if "cost" not in terms else {}
     if terms.pop("cost", None):
         money = {}
     return event(

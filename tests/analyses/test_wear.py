@@ -4,6 +4,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from builders import found, looked
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
@@ -118,13 +119,10 @@ def test_two_measurements_need_scatter_from_elsewhere() -> None:
 
 
 def look(day: str, miles: float, value: float, unit: str = "32nds", **more: object):
-    finding = {
-        "component": more.get("component", "wheel.tire"),
-        "position": more.get("position", "LF"),
-        "condition": "sound",
-        "measurements": [{"value": value, "unit": unit}],
-    }
-    return event("car", "inspection", day, odometer=miles, findings=[finding])
+    component, place = more.get("component", "wheel.tire"), more.get("position", "LF")
+    return looked(
+        "car", day, found(str(component), "sound", str(place), (value, unit)), odometer=miles
+    )
 
 
 def test_the_worked_tire(tmp_path: Path) -> None:

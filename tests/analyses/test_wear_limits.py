@@ -4,6 +4,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from builders import looked
 
 from roadworn.model.events import NewEvent
 from roadworn.testing import event, view_of
@@ -11,7 +12,7 @@ from roadworn_plugins.wear.measured import measured_wear
 
 
 def look(day: str, miles: float, *findings: dict[str, Any]) -> NewEvent:
-    return event("truck", "inspection", day, odometer=miles, findings=list(findings))
+    return looked("truck", day, *findings, odometer=miles)
 
 
 def shoe(place: str, inches: float, **more: Any) -> dict[str, Any]:
