@@ -10,7 +10,6 @@ from pydantic import Field
 from roadworn.analysis.result import (
     Analysis,
     Answers,
-    Cell,
     Column,
     Estimate,
     Holds,
@@ -25,7 +24,7 @@ from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.lifedata.recurrence import mean_cumulative
 from roadworn_plugins.projection.economic import economic_life
 from roadworn_plugins.shared.grouped import KM_PER_MILE, Unit, preferred_unit
-from roadworn_plugins.shared.settings import all_said
+from roadworn_plugins.shared.settings import MostRows, OnlyVehicle, ShownUnit, all_said
 
 Floats = NDArray[np.float64]
 
@@ -58,6 +57,13 @@ _say = Says(
         "other-currencies": "{n} jobs paid in another currency are left out.",
         "no-distance": "{n} rows have no recorded distance, so no cost per distance.",
     },
+)
+
+
+_WORK = " UNION ALL ".join(
+    "SELECT seq, event_id, vehicle_id, occurred_on, true_km, component, total_cost, currency "
+    f"FROM {table} WHERE total_cost IS NOT NULL"
+    for table in ("replacements", "repairs", "maintenance_done")
 )
 
 
@@ -95,12 +101,9 @@ def economics_of_classes(view: LedgerView, price: float, currency: str) -> list[
            WHERE last_km > coalesce(enrolment_km, 0) ORDER BY vehicle_class, vehicle_id"""
     ).rows
     jobs = view.sql(
-        """SELECT vehicle_id, true_km, CAST(total_cost AS DOUBLE) FROM (
-             SELECT vehicle_id, true_km, total_cost, currency FROM replacements
-             UNION ALL SELECT vehicle_id, true_km, total_cost, currency FROM repairs
-             UNION ALL SELECT vehicle_id, true_km, total_cost, currency FROM maintenance_done)
-           WHERE total_cost > 0 AND currency = ? AND true_km IS NOT NULL
-           ORDER BY vehicle_id, true_km""",
+        f"""SELECT vehicle_id, true_km, CAST(total_cost AS DOUBLE) FROM ({_WORK}) AS work
+            WHERE total_cost > 0 AND currency = ? AND true_km IS NOT NULL
+            ORDER BY vehicle_id, true_km""",
         (currency,),
     ).rows
     values = view.sql(
@@ -217,23 +220,16 @@ By = Literal["vehicle", "class", "system", "year"]
 class CostPerDistanceSettings(Settings):
     """Over what the cost is spread, and in which period."""
 
-    vehicle: Annotated[str | None, Field(description="only this vehicle")] = None
+    vehicle: OnlyVehicle = None
     by: Annotated[By, Field(description="vehicle, class, system or year")] = "vehicle"
     months: Annotated[float | None, Field(gt=0, description="only the last so many months")] = None
-    unit: Annotated[Unit | None, Field(description="mi or km")] = None
+    unit: ShownUnit = None
     replacement_price: Annotated[
         float | None, Field(gt=0, description="price of a replacement vehicle, for economic life")
     ] = None
-    most: Annotated[int, Field(ge=1, description="rows at the most")] = 60
+    most: MostRows = 60
 
 
-_WORK = """
-    SELECT seq, event_id, vehicle_id, occurred_on, component, total_cost, currency
-    FROM replacements WHERE total_cost IS NOT NULL
-    UNION ALL SELECT seq, event_id, vehicle_id, occurred_on, component, total_cost, currency
-    FROM repairs WHERE total_cost IS NOT NULL
-    UNION ALL SELECT seq, event_id, vehicle_id, occurred_on, component, total_cost, currency
-    FROM maintenance_done WHERE total_cost IS NOT NULL"""
 _KEYS = {
     "vehicle": "vehicle_id",
     "class": "vehicle_class",
@@ -262,18 +258,14 @@ def run(view: LedgerView, settings: CostPerDistanceSettings) -> Result:
     spent = _spent(view, settings.by, period, currency)
     driven = _driven(view, settings.by, period)
     scale = 1.0 if unit == "km" else KM_PER_MILE
-    rows: list[tuple[Cell, ...]] = []
-    evidence: list[tuple[str, ...]] = []
-    rates: list[float] = []
+    found = []
     for key in sorted(set(spent) | set(driven)):
         cost, jobs, events = spent.get(key, (0.0, 0, ()))
         distance = driven.get(key if settings.by != "system" else "", 0.0) / scale
         rate = cost / distance if distance > 0 else None
-        rows.append((key, round(distance), jobs, round(cost, 2), rate, currency))
-        rates.append(rate or 0.0)
-        evidence.append(events)
-    order = sorted(range(len(rows)), key=lambda i: (-rates[i], str(rows[i][0])))
-    order = order[: settings.most]
+        found.append(((key, round(distance), jobs, round(cost, 2), rate, currency), events))
+    found.sort(key=lambda one: (-(one[0][4] or 0.0), one[0][0]))
+    shown = found[: settings.most]
     table = Table(
         name="cost_per_distance",
         title=_say("title", period=period.words),
@@ -282,35 +274,32 @@ def run(view: LedgerView, settings: CostPerDistanceSettings) -> Result:
             Column("distance", "distance", "distance", unit),
             Column("jobs", "jobs", "integer"),
             Column("cost", "cost", "money"),
-            Column(
-                "per_distance",
-                _say("per", unit=unit),
-                "number",
-                tells=Tells.VALUE,
-            ),
+            Column("per_distance", _say("per", unit=unit), "number", tells=Tells.VALUE),
             Column("currency", "currency", tells=Tells.CURRENCY),
         ),
-        rows=tuple(rows[i] for i in order),
+        rows=tuple(row for row, _events in shown),
         holds=Holds.BY_DISTANCE,
-        evidence=tuple(evidence[i] for i in order),
+        evidence=tuple(events for _row, events in shown),
     )
-    lives = (
-        economics_of_classes(view, settings.replacement_price, currency)
-        if settings.replacement_price is not None and settings.vehicle is None
-        else []
-    )
+    lives = []
+    if settings.replacement_price is not None and settings.vehicle is None:
+        lives = economics_of_classes(view, settings.replacement_price, currency)
     return Result(
         headline=_headline(
             sum(cost for cost, _jobs, _events in spent.values()),
             sum(driven.values()),
-            str(rows[order[0]][0]) if order else "",
+            shown[0][0][0] if shown else "",
             unit,
             currency,
             period,
         ),
         tables=(table, *_economic_table(lives, unit, scale, currency)),
         estimates=tuple(_estimate(life, unit, scale) for life in lives if life.best is not None),
-        caveats=_caveats(others, rows),
+        caveats=all_said(
+            _say("not-in-it"),
+            _say.some(others, "other-currencies"),
+            _say.some(sum(1 for row, _events in found if row[4] is None), "no-distance"),
+        ),
     )
 
 
@@ -375,15 +364,8 @@ def _headline(
     distance = km / (1.0 if unit == "km" else KM_PER_MILE)
     if distance <= 0:
         return _say("spent", cost=cost, currency=currency, period=period.words)
-    return _say(
-        "rate",
-        rate=cost / distance,
-        currency=currency,
-        unit=unit,
-        distance=distance,
-        period=period.words,
-        dearest=dearest,
-    )
+    told = {"currency": currency, "unit": unit, "period": period.words, "dearest": dearest}
+    return _say("rate", rate=cost / distance, distance=distance, **told)
 
 
 def _economic_table(
@@ -401,22 +383,14 @@ def _economic_table(
         Column("best", "cheapest kept to", "distance", unit),
         Column("low", "low", "distance", unit, tells=Tells.LOW),
         Column("high", "high", "distance", unit, tells=Tells.HIGH),
-        Column(
-            "average",
-            _say("then", currency=currency, unit=unit),
-            "number",
-        ),
+        Column("average", _say("then", currency=currency, unit=unit), "number"),
         Column("words", "in words", "sentence"),
     )
     rows = tuple(
         (
-            life.vehicle_class,
-            life.vehicles,
-            shown(life.best),
-            shown(life.low),
-            shown(life.high),
-            None if life.average is None else life.average * scale,
-            life.words,
+            *(life.vehicle_class, life.vehicles),
+            *(shown(km) for km in (life.best, life.low, life.high)),
+            *(None if life.average is None else life.average * scale, life.words),
         )
         for life in lives
     )
@@ -433,13 +407,6 @@ def _estimate(life: ClassEconomics, unit: Unit, scale: float) -> Estimate:
         level=0.8,
         method="average-cost minimum; band from resampling vehicles",
         words=life.words,
-    )
-
-
-def _caveats(others: int, rows: list[tuple[Cell, ...]]) -> tuple[str, ...]:
-    still = sum(1 for row in rows if row[4] is None)
-    return all_said(
-        _say("not-in-it"), _say.some(others, "other-currencies"), _say.some(still, "no-distance")
     )
 
 

@@ -5,6 +5,7 @@ Parts of known age come from the part lives; those whose age nobody knows are of
 """
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -141,21 +142,20 @@ class PartsAhead:
 
     def take(self, rows: Ints) -> "PartsAhead":
         """Return these parts only; beliefs, paces and prices stay those of all."""
-        return replace(
-            self,
-            vehicle=[self.vehicle[i] for i in rows],
-            vehicle_class=[self.vehicle_class[i] for i in rows],
-            component=[self.component[i] for i in rows],
-            position=[self.position[i] for i in rows],
-            started_by=[self.started_by[i] for i in rows],
-            known=self.known[rows],
-            clock=[self.clock[i] for i in rows],
-            age=self.age[rows],
-            car=self.car[rows],
-            group=self.group[rows],
-            price=[self.price[i] for i in rows],
-            shape_effect=None if self.shape_effect is None else self.shape_effect[rows],
+        lists = (
+            "vehicle",
+            "vehicle_class",
+            "component",
+            "position",
+            "started_by",
+            "clock",
+            "price",
         )
+        taken: dict[str, Any] = {name: [getattr(self, name)[i] for i in rows] for name in lists}
+        for name in ("known", "age", "car", "group"):
+            taken[name] = getattr(self, name)[rows]
+        effect = None if self.shape_effect is None else self.shape_effect[rows]
+        return replace(self, shape_effect=effect, **taken)
 
     def ahead(self, months: float, distance: float | None, unit: Unit) -> tuple[Floats, Floats]:
         """Return what lies ahead of each part on its own clock, and the weights.
@@ -233,7 +233,7 @@ def load_parts(
     return replace(found, shape_effect=_shape_effect(found))
 
 
-def _fitted(view: LedgerView, vehicle: str | None) -> list[tuple]:  # type: ignore[type-arg]
+def _fitted(view: LedgerView, vehicle: str | None) -> list[tuple[Any, ...]]:
     """Return vehicle, class, component, position, started by, known, and km and days twice.
 
     First those of the part, then those of the vehicle in all.
@@ -288,7 +288,7 @@ def _beliefs(models: dict[str, Clocked], groups: list[tuple[str, str]]) -> LifeB
 
 
 def _ages_today(
-    rows: list[tuple],  # type: ignore[type-arg]
+    rows: list[tuple[Any, ...]],
     clock: list[Clock],
     known: Bools,
     group: Ints,
