@@ -3,14 +3,19 @@
 from roadworn.analysis.host import PluginHost as PluginHost
 from roadworn.analysis.host import hookimpl as hookimpl
 from roadworn.analysis.result import Analysis as Analysis
+from roadworn.analysis.result import Answers as Answers
 from roadworn.analysis.result import Chart as Chart
 from roadworn.analysis.result import Column as Column
+from roadworn.analysis.result import Deferred as Deferred
 from roadworn.analysis.result import Estimate as Estimate
+from roadworn.analysis.result import Holds as Holds
+from roadworn.analysis.result import Mark as Mark
 from roadworn.analysis.result import PackagedFile as PackagedFile
 from roadworn.analysis.result import Result as Result
 from roadworn.analysis.result import Series as Series
 from roadworn.analysis.result import Settings as Settings
 from roadworn.analysis.result import Table as Table
+from roadworn.analysis.result import Tells as Tells
 from roadworn.columns.view import LedgerView as LedgerView
 from roadworn.columns.view import TableSpec as TableSpec
 from roadworn.columns.view import open_view as open_view
@@ -19,4 +24,6 @@ from roadworn.model.events import NewEvent as NewEvent
 from roadworn.model.events import StoredEvent as StoredEvent
 from roadworn.model.kinds import EventKind as EventKind
 from roadworn.model.messages import Problem as Problem
+from roadworn.model.messages import Says as Says
+from roadworn.model.messages import Sentence as Sentence
 from roadworn.model.payloads import Payload as Payload

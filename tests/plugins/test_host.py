@@ -1,8 +1,10 @@
 """The plugin host: one broken plugin is named and the others go on."""
 
 import importlib.metadata
+import sys
 import time
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Annotated, Any
@@ -12,15 +14,20 @@ from pydantic import Field
 
 from roadworn import (
     Analysis,
+    Answers,
     Column,
+    Deferred,
     EventKind,
+    Mark,
     Payload,
     PluginHost,
     Result,
     Settings,
     Table,
+    Tells,
     hookimpl,
 )
+from roadworn.analysis.result import Marks
 from roadworn.model.errors import PluginFailure, QueryError, UnknownName, UsageError
 
 VIEW: Any = SimpleNamespace(checkpoint=SimpleNamespace(size=3, root="ab" * 32))
@@ -221,3 +228,61 @@ def test_names_and_kinds_that_nobody_could_type_or_show_are_refused() -> None:
         Analysis("Lamps Often!", "L", "L?", echo)
     with pytest.raises(ValueError, match="kind 'bogus'"):
         Table("t", "T", (Column("a", "A", "bogus"),), ())  # type: ignore[arg-type]
+
+
+def test_a_deferred_analysis_is_imported_when_it_is_asked_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "later_shop.py").write_text(
+        "from roadworn import Analysis, Result\n"
+        "LATER = Analysis('later', 'Later', 'When?', lambda view, settings: Result('now'))\n"
+    )
+    monkeypatch.syspath_prepend(str(tmp_path))
+    host = host_with(one=plugin([Deferred("later", "later_shop", "LATER"), GOOD]))
+    assert host.run("good", VIEW).result.headline == "two rows"
+    assert "later_shop" not in sys.modules
+    assert host.run("later", VIEW).result.headline == "now"
+    assert list(host.analyses()) == ["good", "later"]
+
+
+@pytest.mark.parametrize(
+    ("deferred", "why"),
+    [
+        (Deferred("good", "no_such_shop", "GOOD"), "no_such_shop"),
+        (Deferred("another", __name__, "GOOD"), "is no analysis 'another'"),
+        (Deferred("good", __name__, "VIEW"), "is no analysis 'good'"),
+    ],
+)
+def test_a_deferred_analysis_that_is_not_there_is_named_and_left_out(
+    deferred: Deferred, why: str
+) -> None:
+    host = host_with(one=plugin([deferred]))
+    assert dict(host.analyses()) == {}
+    (problem,) = host.problems
+    assert (problem.code, "'one'" in problem.message) == ("broken-plugin", True)
+    assert why in problem.message
+    with pytest.raises(UnknownName):
+        host.run(deferred.name, VIEW)
+
+
+def test_an_analysis_is_found_by_what_it_answers_and_the_bundled_one_goes_first() -> None:
+    own = replace(GOOD, name="our-outlook", answers=Answers.PASSES)
+    assert host_with(one=plugin([GOOD])).answering(Answers.PASSES) == "inspection-outlook"
+    assert host_with(one=plugin([GOOD, own])).answering(Answers.PASSES) == "our-outlook"
+    bundled = replace(GOOD, name="inspection-outlook", answers=Answers.PASSES)
+    assert host_with(one=plugin([own, bundled])).answering(Answers.PASSES) == "inspection-outlook"
+
+
+def test_every_bundled_analysis_answers_what_it_is_named_after() -> None:
+    told = {one.answers: name for name, (_plugin, one) in PluginHost.load().analyses().items()}
+    assert told == {answers: answers.value for answers in Answers}
+
+
+def test_marks_are_one_for_each_row_or_none() -> None:
+    columns = (Column("a", "A", tells=Tells.NAME), Column("b", "B"))
+    table = Table("t", "T", columns, (("x", 1), ("y", 2)), marks=(Marks({Mark.SAFETY}), Marks()))
+    assert table.marked() == [(("x", 1), {Mark.SAFETY}), (("y", 2), frozenset())]
+    assert (table.cells(Tells.NAME), table.cells(Tells.VALUE)) == (["x", "y"], [None, None])
+    assert replace(table, marks=()).marked() == [(("x", 1), frozenset()), (("y", 2), frozenset())]
+    with pytest.raises(ValueError, match="one set of marks for each row"):
+        replace(table, marks=(Marks(),))

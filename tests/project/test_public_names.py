@@ -16,8 +16,9 @@ def test_a_public_name_resolves_and_is_listed(name: str) -> None:
 
 def test_the_names_are_those_that_were_promised() -> None:
     promised = (
-        "Analysis Chart Column Estimate EventKind Ledger LedgerView NewEvent PackagedFile Payload "
-        "PluginHost Problem Result Series Settings StoredEvent Table TableSpec hookimpl open_view"
+        "Analysis Answers Chart Column Deferred Estimate EventKind Holds Ledger LedgerView Mark "
+        "NewEvent PackagedFile Payload PluginHost Problem Result Says Sentence Series Settings "
+        "StoredEvent Table TableSpec Tells hookimpl open_view"
     )
     assert roadworn.__all__ == promised.split()
 
