@@ -17,7 +17,7 @@ from roadworn.model import units
 
 def test_factors_agree_with_scipy_constants():
     assert pytest.approx(constants.mile, rel=1e-15) == units.KM_PER_MILE * 1000
-    assert constants.inch == units.MM_PER_INCH / 1000
+    assert constants.inch == units.convert(1, "in", "mm") / 1000
     assert units.convert(1, "psi", "kPa") * 1000 == pytest.approx(constants.psi, rel=1e-15)
     assert units.convert(1, "lbf·ft", "Nm") == pytest.approx(constants.lbf * constants.foot)
 

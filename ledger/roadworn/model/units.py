@@ -14,10 +14,8 @@ from typing import Literal, NamedTuple
 
 from roadworn.model.errors import UsageError
 
-#: The international mile and inch are exact by definition.
+#: The international mile is exact by definition.
 KM_PER_MILE = 1.609344
-MM_PER_INCH = 25.4
-MM_PER_32ND = 0.79375
 
 Number = int | float | Decimal
 
