@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date
 from itertools import pairwise
 from statistics import median
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import Field
 
@@ -14,7 +14,6 @@ from roadworn.analysis.result import Analysis, Answers, Cell, Column, Result, Se
 from roadworn.checks.odd import shared_vins, to_settle
 from roadworn.columns.view import LedgerView
 from roadworn.model.messages import Joined, Says, Sentence
-from roadworn.trade.odometer_rule import Status, exempt_by_age
 from roadworn.trade.weight import weight_of
 from roadworn_plugins.shared.grouped import KM_PER_MILE, Unit, preferred_unit
 from roadworn_plugins.shared.settings import (
@@ -26,6 +25,13 @@ from roadworn_plugins.shared.settings import (
     whole_distance,
 )
 
+#: The words of the US odometer disclosure rule, 49 CFR part 580. A record can only say what speaks
+#: for or against a reading; who certifies it is the person who transfers the vehicle.
+Status = Literal["actual", "exceeds mechanical limits", "not actual", "unknown"]
+
+#: The first model year with the longer term, and both terms in years: 49 CFR 580.17(a)(3).
+_LONG_FROM = 2011
+_SHORT_TERM, _LONG_TERM = 10, 20
 #: A figure in the other unit is this many times too high or too low.
 _FACTORS = (KM_PER_MILE, 1.0 / KM_PER_MILE)
 #: How near a converted figure must be: this share of it, so many times the vehicle's own use
@@ -33,6 +39,16 @@ _FACTORS = (KM_PER_MILE, 1.0 / KM_PER_MILE)
 _NEAR_SHARE, _NEAR_USE, _NEAR_KM = 0.02, 2.0, 500.0
 #: How much worse the figure as written must fit before the unit is doubted.
 _WORSE = 2.0
+
+
+def exempt_by_age(model_year: int, on: date) -> bool:
+    """Return whether a transfer on a day is exempt by the vehicle's age, 49 CFR 580.17.
+
+    Model years to 2010: transferred ten years or more after 1 January of the model year;
+    from 2011: twenty.
+    """
+    term = _SHORT_TERM if model_year < _LONG_FROM else _LONG_TERM
+    return on >= date(model_year + term, 1, 1)
 
 
 @dataclass(frozen=True, slots=True)

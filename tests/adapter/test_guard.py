@@ -7,9 +7,8 @@ from adapter.responder import CAN, OLDER
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from roadworn.adapter import Timing, channel, line, reader
-from roadworn.adapter.channel import ALLOWED, Channel, wire_bytes
-from roadworn.adapter.line import Line
+from roadworn.adapter import Timing, channel, reader
+from roadworn.adapter.channel import ALLOWED, Channel, Line, wire_bytes
 from roadworn.adapter.reader import converse
 from roadworn.model.errors import EnvironmentFailure, RoadwornError, UsageError
 
@@ -131,7 +130,7 @@ def test_nothing_a_vehicle_or_adapter_says_makes_it_send_more(
 
 def test_there_is_one_place_that_writes() -> None:
     # Only `Channel.send` calls `_write`, and it takes a command, not bytes.
-    text = "".join(inspect.getsource(module) for module in (channel, line, reader))
+    text = "".join(inspect.getsource(module) for module in (channel, reader))
     assert text.count("._write(") == 1
     assert text.count(".sendall(") == 1
     assert text.count("_port.write(") == 1

@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 from roadworn.analysis.result import Result
 from roadworn.model.events import NewEvent
 from roadworn.testing import check_analysis, event, view_of
-from roadworn.trade.odometer_rule import exempt_by_age
 from roadworn_plugins.odometer_audit import (
     ODOMETER_AUDIT,
     Reading,
+    exempt_by_age,
     jumps,
     other_unit,
     usual_km_per_day,

@@ -22,7 +22,7 @@ from roadworn.trade.estimating import (
     estimate,
     needs_consent,
 )
-from roadworn.trade.warranty import Warranty, comeback, comeback_rate, same_place
+from roadworn.trade.warranty import Warranty, comeback, same_place
 
 
 def d(text: str) -> Decimal:
@@ -144,8 +144,3 @@ def test_an_axle_set_is_one_place() -> None:
     assert not same_place("brake.pad", "LF", "rear")
     assert not same_place("wheel.bearing", "LF", "RF")
     assert same_place("wheel.bearing", None, "RF")
-
-
-def test_no_job_has_no_rate() -> None:
-    assert comeback_rate(2, 40) == pytest.approx(0.05)
-    assert comeback_rate(0, 0) is None

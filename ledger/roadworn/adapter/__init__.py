@@ -2,11 +2,10 @@
 
 It reads what `record scan` would otherwise be told by hand: who answers, lamp, readiness, the
 three lists of codes, the VIN, distance since clear and, where offered, the odometer. It only
-reads: `allowed` holds every command it can send, and clearing codes is not among them.
+reads: `ALLOWED` holds every command it can send, and clearing codes is not among them.
 
 A port is ``socket://HOST:PORT`` or a serial device; the latter needs the extra
-``roadworn[adapter]``. Modules, from the wire upwards: `allowed`, `channel`, `line`, `framing`,
-`services`, `assemble`, `result`, `reader`.
+``roadworn[adapter]``. Modules, from the wire upwards: `channel`, `framing`, `assemble`, `reader`.
 """
 
 from roadworn.adapter.assemble import AdapterScan, ModuleRead

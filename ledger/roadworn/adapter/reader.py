@@ -9,9 +9,8 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from roadworn.adapter.assemble import FIGURES, WORDS, AdapterScan, Asked, assemble, nobody
-from roadworn.adapter.channel import DEFAULT_BAUD, open_channel
+from roadworn.adapter.channel import DEFAULT_BAUD, Line, open_channel
 from roadworn.adapter.framing import FORMS, NO_ANSWER, Form, offered, read_reply
-from roadworn.adapter.line import Line
 from roadworn.model.errors import EnvironmentFailure
 
 _WITHIN = ("ATE0", "ATL0", "ATM0", "ATAT0", "ATST96")  # better with them, possible without
@@ -75,7 +74,7 @@ def read_scan(
 
 def converse(line: Line, timing: Timing, progress: Progress | None = None) -> AdapterScan:
     """Read a vehicle over an open line; as `read_scan`, and the line stays open."""
-    tell = progress or _silent
+    tell = progress or (lambda _word: None)
     tell("setting the adapter up")
     _set_up(line, timing)
     tell("looking for the line to the vehicle")
@@ -104,10 +103,6 @@ def converse(line: Line, timing: Timing, progress: Progress | None = None) -> Ad
             tell(WORDS[request])
             asked[request] = _ask(line, request, form, timing)
     return assemble(asked, form, line.dialogue)
-
-
-def _silent(_word: str) -> None:
-    """Say nothing."""
 
 
 def _set_up(line: Line, timing: Timing) -> None:

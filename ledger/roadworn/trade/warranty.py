@@ -135,8 +135,3 @@ def comeback(
 def same_place(component: str, one: str | None, other: str | None) -> bool:
     """Whether two places of a component are the same job; a missing place may be any."""
     return one is None or other is None or place_of(component, one) == place_of(component, other)
-
-
-def comeback_rate(comebacks: int, jobs: int) -> float | None:
-    """Return comebacks over jobs, or None without a job: not zero."""
-    return comebacks / jobs if jobs else None
