@@ -16,7 +16,7 @@ from roadworn.model.errors import NotALedger, UsageError
 if TYPE_CHECKING:
     from roadworn.analysis.host import PluginHost
     from roadworn.columns.view import LedgerView
-    from roadworn.intake.ledger import Ledger
+    from roadworn.intake import Ledger
 
 #: Header of an SQLite file, and where the application's number stands in it
 #: (the published file format of SQLite, section 1.3).
@@ -60,7 +60,7 @@ class State:
             writable: for a verb that appends.
             plugin_kinds: load the plugins first, since their event kinds may be written.
         """
-        from roadworn.intake.ledger import Ledger
+        from roadworn.intake import Ledger
 
         if writable and self.as_of:
             raise UsageError(
@@ -156,7 +156,7 @@ def check_day(text: str, option: str) -> str:
     except ValueError:
         day = None
     if day is None or text != day.isoformat():
-        from roadworn.checks.meant import day_hint
+        from roadworn.checks.known import day_hint
 
         hint = day_hint(text)
         told = f": {hint}" if hint.endswith("?") else f" ({hint})." if hint else "."

@@ -10,7 +10,7 @@ from roadworn_cli.context import leave, state_of
 from roadworn_cli.output import check_format, counted, emit, format_option, note, progress, say
 
 if TYPE_CHECKING:
-    from roadworn.intake import DoubtGroup, ImportReport
+    from roadworn.intake.files import DoubtGroup, ImportReport
 
 #: So many problems are printed, all of them in a dry run and with --format csv or json.
 _SHOWN = 50
@@ -62,7 +62,7 @@ def import_(
     "Work" = "component"
     """  # noqa: D301  # typer wants the backspace itself before lines it is not to wrap
     check_format(fmt)
-    from roadworn.intake import import_files
+    from roadworn.intake.files import import_files
 
     paths = [Path(name) for name in files]
     _check_there(paths)

@@ -12,7 +12,7 @@ from roadworn_cli.output import check_format, emit, emit_json, format_option, sa
 
 def create(ctx: typer.Context) -> None:
     """Begin a new, empty ledger; an existing file is never touched."""
-    from roadworn.intake.ledger import Ledger
+    from roadworn.intake import Ledger
 
     path = state_of(ctx).ledger
     with Ledger.create(path):

@@ -12,9 +12,9 @@ from importlib import resources
 from importlib.resources.abc import Traversable
 from pathlib import Path
 
+from roadworn.intake import Ledger
 from roadworn.intake.csv_map import read_csv_map
 from roadworn.intake.csv_rows import mapped_rows
-from roadworn.intake.ledger import Ledger
 from roadworn.model.errors import LedgerRefused, ProblemsFound
 from roadworn.model.events import NewEvent
 from roadworn.model.kinds import KindRegistry

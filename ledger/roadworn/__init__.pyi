@@ -19,7 +19,7 @@ from roadworn.analysis.result import Tells as Tells
 from roadworn.columns.view import LedgerView as LedgerView
 from roadworn.columns.view import TableSpec as TableSpec
 from roadworn.columns.view import open_view as open_view
-from roadworn.intake.ledger import Ledger as Ledger
+from roadworn.intake import Ledger as Ledger
 from roadworn.model.events import NewEvent as NewEvent
 from roadworn.model.events import StoredEvent as StoredEvent
 from roadworn.model.kinds import EventKind as EventKind

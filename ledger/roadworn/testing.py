@@ -71,7 +71,7 @@ def view_of(
         host: a host that knows the plugin's kinds and tables, if it has any.
     """
     from roadworn.columns.view import open_view
-    from roadworn.intake.ledger import Ledger
+    from roadworn.intake import Ledger
 
     host = host or PluginHost()
     path = directory / "roadworn.db"

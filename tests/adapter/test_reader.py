@@ -18,7 +18,7 @@ from adapter.responder import CAN, OLDER, VIN, Responder
 
 from roadworn.adapter import AdapterScan, Timing, channel, read_scan
 from roadworn.adapter.channel import Channel, Line
-from roadworn.intake.ledger import Ledger
+from roadworn.intake import Ledger
 from roadworn.model.errors import EnvironmentFailure, UsageError
 from roadworn.model.events import NewEvent
 from roadworn.model.payloads import Scan

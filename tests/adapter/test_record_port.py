@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 from adapter.responder import CAN, VIN, Responder
 
-from roadworn.intake.ledger import Ledger
+from roadworn.intake import Ledger
 from roadworn_cli.main import main
 
 OTHER_VIN = "11111111111111111"  # the usual trivial check-digit test

@@ -14,7 +14,7 @@ from simulations.made_fleet import Setting, play
 from roadworn import PluginHost
 from roadworn.analysis.result import Result
 from roadworn.columns.view import open_view
-from roadworn.intake.ledger import Ledger
+from roadworn.intake import Ledger
 from roadworn.model.events import NewEvent
 from roadworn.testing import event
 

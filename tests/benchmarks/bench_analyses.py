@@ -14,8 +14,8 @@ from pathlib import Path
 from generated import lines
 
 from roadworn import PluginHost, open_view
-from roadworn.intake import import_files
-from roadworn.intake.ledger import Ledger
+from roadworn.intake import Ledger
+from roadworn.intake.files import import_files
 
 ANALYSES = ("repeat-failures", "part-lifespans", "next-repairs")
 

@@ -24,8 +24,8 @@ STEPS = ("fetch", "fold", "fold_and_keep", "open_warm", "lives_warm", "hundred")
 
 def make_ledger(path: Path, number: int) -> None:
     """Write a ledger of `number` generated events."""
-    from roadworn.intake import import_files
-    from roadworn.intake.ledger import Ledger
+    from roadworn.intake import Ledger
+    from roadworn.intake.files import import_files
 
     source = path.with_suffix(".ndjson")
     with source.open("wb") as file:

@@ -48,8 +48,8 @@ def bare(path: Path) -> sqlite3.Connection:
 
 def import_once(file: str, ledger: str) -> None:
     """Run in a process of its own, and print seconds and peak memory in MB."""
-    from roadworn.intake import import_files
-    from roadworn.intake.ledger import Ledger
+    from roadworn.intake import Ledger
+    from roadworn.intake.files import import_files
 
     with Ledger.create(ledger) as made:
         started, busy = time.perf_counter(), time.process_time()
@@ -87,7 +87,7 @@ def raw_once(ledger: Path, target: Path) -> tuple[float, float]:
 
 def appends(folder: Path, count: int = 300) -> tuple[float, float]:
     """Return median seconds of a durable append and of a bare insert, taken in turns."""
-    from roadworn.intake.ledger import Ledger
+    from roadworn.intake import Ledger
     from roadworn.model.events import NewEvent
 
     ours, theirs = [], []

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from roadworn.analysis.host import PluginHost
 from roadworn.columns.view import open_view
-from roadworn.intake.ledger import Ledger
+from roadworn.intake import Ledger
 from roadworn.model.events import NewEvent
 from roadworn_cli.report.asking import Asker
 from roadworn_cli.report.fleet import fleet_sheet

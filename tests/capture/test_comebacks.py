@@ -11,7 +11,7 @@ import pytest
 
 from roadworn.checks.comebacks import back
 from roadworn.checks.facts import Draft
-from roadworn.intake.ledger import Ledger
+from roadworn.intake import Ledger
 from roadworn.model.events import NewEvent
 from roadworn.testing import event
 

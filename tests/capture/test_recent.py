@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from roadworn.checks.facts import LastReading
-from roadworn.intake.ledger import Ledger
+from roadworn.intake import Ledger
 from roadworn.model.events import NewEvent, StoredEvent
 
 

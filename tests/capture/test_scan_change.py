@@ -5,7 +5,7 @@ from typing import Any
 
 from roadworn.checks.comebacks import codes
 from roadworn.checks.facts import Draft
-from roadworn.intake.ledger import Ledger
+from roadworn.intake import Ledger
 from roadworn.model.events import NewEvent
 from roadworn.testing import event
 

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from roadworn.columns.view import LedgerView, open_view
-from roadworn.intake.ledger import Ledger
+from roadworn.intake import Ledger
 from roadworn.model.events import NewEvent
 
 Written = Callable[..., LedgerView]

@@ -10,7 +10,7 @@ from columns.made import history
 from roadworn.columns import build as cache
 from roadworn.columns.build import build
 from roadworn.columns.view import open_view
-from roadworn.intake.ledger import Ledger
+from roadworn.intake import Ledger
 
 QUERY = "SELECT count(*), sum(true_km), count(DISTINCT event_id) FROM effective_events"
 

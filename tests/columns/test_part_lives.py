@@ -329,7 +329,7 @@ def test_parts_of_a_wheel_are_lives_of_their_own(view_of):
 
 def test_the_same_part_at_the_same_distance_twice_is_one_failure(tmp_path):
     from roadworn.columns.view import open_view
-    from roadworn.intake.ledger import Ledger
+    from roadworn.intake import Ledger
 
     path = tmp_path / "twice.db"
     first = [enrol(), replace("2024-02-01", 52_000), replace("2024-05-01", 60_500)]

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from roadworn.columns import build
 from roadworn.columns import build as cache
 from roadworn.columns.view import LedgerView, dictionary, open_view
-from roadworn.intake.ledger import Ledger
+from roadworn.intake import Ledger
 
 NAMES = [info.name for info in dictionary()]
 

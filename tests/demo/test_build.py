@@ -4,10 +4,10 @@ import json
 
 import pytest
 
-from roadworn.intake import import_files
+from roadworn.intake import Ledger
 from roadworn.intake.csv_map import read_csv_map
 from roadworn.intake.csv_rows import mapped_rows
-from roadworn.intake.ledger import Ledger
+from roadworn.intake.files import import_files
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import LedgerRefused
 from roadworn.model.events import NewEvent, StoredEvent

@@ -3,8 +3,8 @@
 import orjson
 import pytest
 
-from roadworn.intake import import_files
-from roadworn.intake.ledger import Ledger
+from roadworn.intake import Ledger
+from roadworn.intake.files import import_files
 
 ENROL = {"vehicle_id": "van", "kind": "enrolment", "occurred_at": "2026-01-01", "payload": {}}
 BASE = {"vehicle_id": "van", "occurred_at": "2026-02-01"}

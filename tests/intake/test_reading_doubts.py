@@ -7,8 +7,8 @@ source. The roll-over of a five-digit odometer is that of 49 CFR 580.5(c).
 import orjson
 import pytest
 
-from roadworn.intake import import_files
-from roadworn.intake.ledger import Ledger
+from roadworn.intake import Ledger
+from roadworn.intake.files import import_files
 
 MAP = """kind = "maintenance"
 [file]

@@ -13,15 +13,15 @@ import time
 import orjson
 import pytest
 
-from roadworn.intake.ledger import Ledger
+from roadworn.intake import Ledger
 from roadworn.store.verify import verify
 from roadworn.testing import event
 
 ROWS = 100_000
 IMPORT = """
 import sys
-from roadworn.intake import import_files
-from roadworn.intake.ledger import Ledger
+from roadworn.intake.files import import_files
+from roadworn.intake import Ledger
 with Ledger.open(sys.argv[1]) as ledger:
     print("go", flush=True)
     import_files(ledger, [sys.argv[2]])
@@ -29,7 +29,7 @@ with Ledger.open(sys.argv[1]) as ledger:
 APPEND = """
 import sys
 from roadworn.model.events import NewEvent
-from roadworn.intake.ledger import Ledger
+from roadworn.intake import Ledger
 with Ledger.open(sys.argv[1]) as ledger:
     for at in range(1_000_000):
         stored = ledger.append(NewEvent(vehicle_id="bus-7", kind="odometer_reading",

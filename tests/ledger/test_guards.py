@@ -4,7 +4,7 @@ import sqlite3
 
 import pytest
 
-from roadworn.intake.ledger import Ledger
+from roadworn.intake import Ledger
 from roadworn.testing import event
 
 MIDDLE = "vehicle_id, kind, version, occurred_at, recorded_at, recorded_by, source"

@@ -9,16 +9,16 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from roadworn import intake
-from roadworn.intake import import_files
+from roadworn.intake import Ledger
 from roadworn.intake.chunks import ChunkMaker
-from roadworn.intake.ledger import Ledger
+from roadworn.intake.files import import_files
 from roadworn.model.errors import EnvironmentFailure, UsageError
 from roadworn.model.kinds import EventKind, KindRegistry
 from roadworn.model.messages import Problem
 from roadworn.model.payloads import Payload
-from roadworn.store.rows import Row
 from roadworn.store.schema import missing_guards
 from roadworn.store.verify import verify
+from roadworn.store.writer import Row
 from roadworn.testing import event
 
 ENROL = {"vehicle_id": "bus-7", "kind": "enrolment", "occurred_at": "2026-01-01", "payload": {}}

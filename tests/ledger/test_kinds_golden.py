@@ -5,13 +5,13 @@ from pathlib import Path
 
 import pytest
 
-from roadworn.intake.ledger import Ledger
+from roadworn.intake import Ledger
 from roadworn.model.errors import LedgerRefused, ProblemsFound
 from roadworn.model.events import NewEvent
 from roadworn.model.kinds import CORE_KINDS, EventKind, KindRegistry
 from roadworn.model.payloads import Payload
-from roadworn.store.rows import canonical_payload
 from roadworn.store.verify import verify
+from roadworn.store.writer import canonical_payload
 from roadworn.testing import event
 
 GOLDEN = Path(__file__).parent / "golden"

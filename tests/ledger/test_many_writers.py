@@ -3,14 +3,14 @@
 import subprocess
 import sys
 
-from roadworn.intake.ledger import Ledger
+from roadworn.intake import Ledger
 from roadworn.store.verify import verify
 from roadworn.testing import event
 
 WRITER = """
 import sys
 from roadworn.model.events import NewEvent
-from roadworn.intake.ledger import Ledger
+from roadworn.intake import Ledger
 path, name = sys.argv[1:]
 with Ledger.open(path) as ledger:
     sys.stdin.readline()

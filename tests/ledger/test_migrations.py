@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from roadworn.intake.ledger import Ledger
+from roadworn.intake import Ledger
 from roadworn.model.errors import NotALedger
 from roadworn.store import schema
 from roadworn.store.verify import verify

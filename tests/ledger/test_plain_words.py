@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from roadworn.analysis.host import make_settings
 from roadworn.checks.known import envelope_problems, in_future
 from roadworn.checks.shape import PATTERNS, column_name
-from roadworn.intake.rows import prepare
+from roadworn.intake import prepare
 from roadworn.model.errors import UsageError
 from roadworn.model.events import NewEvent
 from roadworn.model.kinds import CORE_KINDS, KindRegistry

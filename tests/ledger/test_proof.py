@@ -8,7 +8,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from roadworn.intake.ledger import Ledger
+from roadworn.intake import Ledger
 from roadworn.model.errors import UnknownName, UsageError
 from roadworn.store.proof import check_proof, consistency_proof, inclusion_proof
 from roadworn.testing import event

@@ -8,10 +8,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import BaseModel, ValidationError, model_validator
 
-from roadworn.intake.rows import plain_validator
+from roadworn.intake import plain_validator
 from roadworn.model.kinds import CORE_KINDS
 from roadworn.model.payloads import Payload
-from roadworn.store.rows import without_none
+from roadworn.store.writer import without_none
 
 GOLDEN = {
     file.name.partition(".")[0]: json.loads(file.read_text())

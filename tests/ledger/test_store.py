@@ -7,7 +7,7 @@ import sys
 
 import pytest
 
-from roadworn.intake.ledger import Ledger
+from roadworn.intake import Ledger
 from roadworn.model.errors import (
     EnvironmentFailure,
     LedgerBusy,
@@ -277,7 +277,7 @@ def test_opening_and_appending_load_nothing_heavy(ledger):
     ledger.close()
     program = (
         "import sys\n"
-        "from roadworn.intake.ledger import Ledger\n"
+        "from roadworn.intake import Ledger\n"
         "from roadworn.model.events import NewEvent\n"
         f"with Ledger.open({str(ledger.path)!r}) as ledger:\n"
         "    ledger.append(NewEvent(vehicle_id='bus-7', kind='replacement', odometer=5.0,\n"

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from roadworn.intake.ledger import Ledger
+from roadworn.intake import Ledger
 from roadworn.model.errors import EnvironmentFailure, NotALedger, RoadwornError
 from roadworn.store.merkle import beside
 from roadworn.store.schema import EVENT_COLUMNS, GUARDS

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from roadworn.intake.ledger import Ledger
+from roadworn.intake import Ledger
 from roadworn.model.events import NewEvent
 from roadworn.testing import event
 

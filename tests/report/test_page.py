@@ -100,7 +100,7 @@ def test_an_empty_cell_heads_no_row_and_many_columns_stack_sooner() -> None:
 
 
 def test_it_names_what_it_rests_on(page: Page, plain: Path) -> None:
-    from roadworn.intake.ledger import Ledger
+    from roadworn.intake import Ledger
 
     with Ledger.open(plain, writable=False) as ledger:
         mark = ledger.checkpoint()

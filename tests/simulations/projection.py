@@ -19,7 +19,7 @@ from made_fleet import CLASSES, PARTS, YEAR, Floats, Setting, Truth, on, play
 from roadworn_plugins.backtest.tables import bins_of
 
 from roadworn.columns.view import open_view
-from roadworn.intake.ledger import Ledger
+from roadworn.intake import Ledger
 from roadworn_plugins.lifedata.shrinkage import Posterior
 from roadworn_plugins.projection.scores import calibration_slope
 from roadworn_plugins.shared.life_model import Clocked, ComponentLives

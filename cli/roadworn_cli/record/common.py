@@ -21,7 +21,7 @@ from roadworn_cli.context import check_day, default_currency, default_unit, stat
 from roadworn_cli.output import escape, note, say
 
 if TYPE_CHECKING:
-    from roadworn.intake.ledger import Ledger
+    from roadworn.intake import Ledger
     from roadworn.model.events import NewEvent, StoredEvent
     from roadworn.trade.limits import Sheet
 
@@ -185,12 +185,13 @@ def new_event(fields: Mapping[str, Any]) -> "NewEvent":
     """
     from pydantic import ValidationError
 
-    from roadworn.checks.shape import problems_of
     from roadworn.model.events import NewEvent
 
     try:
         return NewEvent.model_validate(fields)
     except ValidationError as error:
+        from roadworn.checks.shape import problems_of
+
         problems = tuple(problems_of(error, NewEvent, "An event"))
         raise ProblemsFound(f"Not taken: {problems[0]}", problems) from None
 

@@ -24,7 +24,7 @@ from roadworn_cli.record.common import (
 )
 
 if TYPE_CHECKING:
-    from roadworn.intake.ledger import Ledger
+    from roadworn.intake import Ledger
     from roadworn.model.events import StoredEvent
     from roadworn.reading.terms import Terms
 

@@ -27,7 +27,7 @@ from roadworn_cli.report.sections import (
 from roadworn_cli.report.words import Words
 
 if TYPE_CHECKING:
-    from roadworn.intake.ledger import Ledger
+    from roadworn.intake import Ledger
 
 #: Analyses of the sheet in their order: what they answer, key of the heading, and where the
 #: outlook has the answer already, unless the owner has settings for it.

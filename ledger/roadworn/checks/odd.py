@@ -11,8 +11,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping
 from typing import Any
 
 from roadworn.checks.facts import Draft, Facts
-from roadworn.checks.known import DAYS
-from roadworn.checks.meant import year_meant
+from roadworn.checks.known import DAYS, year_meant
 from roadworn.model.errors import UsageError
 from roadworn.model.events import utc_now
 from roadworn.model.messages import Problem, Remedy, Sentence

@@ -11,7 +11,7 @@ from difflib import get_close_matches
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from roadworn.checks.meant import day_hint
+from roadworn.checks.known import day_hint
 from roadworn.model.amounts import currency_codes, likely_amount, likely_distance
 from roadworn.model.messages import Problem, shown
 from roadworn.model.units import UnitError, canonical_unit

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     import duckdb
 
     from roadworn.columns.view import LedgerView
-    from roadworn.store.ledger import LedgerFile
+    from roadworn.store import LedgerFile
 
 
 _BATCH = 50_000

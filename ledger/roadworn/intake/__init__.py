@@ -1,232 +1,350 @@
-"""Intake: from files and hands to rows that the ledger can hold.
+"""Intake: the only way to the writer, and every event on it validated, checked and sealed.
 
-`import_files` is the door. A file is one transaction, taken whole or not at all unless the
-good rows are asked for; importing it again adds nothing.
+`Ledger` is the ledger as everyone opens it. It builds on the file (`roadworn.store`), which knows
+rows and digests and nothing of what they say. An event is made a row here: validated, written
+canonically, hashed; what depends on the ledger's contents is asked of `roadworn.checks`. Files
+come in through `roadworn.intake.files`.
 """
 
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import closing, contextmanager, suppress
+import sqlite3
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Any, Self
 
-from roadworn.intake.report import MAX_PROBLEMS, DoubtGroup, Doubts, ImportReport
-from roadworn.model.messages import Problem
+import orjson
+from pydantic import BaseModel, ValidationError
+from pydantic_core import SchemaValidator
 
-if TYPE_CHECKING:
-    from collections.abc import Generator
-
-    from roadworn.intake.chunks import Chunk
-    from roadworn.intake.ledger import Ledger
-    from roadworn.model.kinds import KindRegistry
-    from roadworn.store.writer import Writer
-
-__all__ = ["DoubtGroup", "ImportReport", "import_files"]
-
-#: (rows done, rows of all files, 0 when not known).
-Progress = Callable[[int, int], None]
-
-_NDJSON = frozenset({".ndjson", ".jsonl", ".json"})
-#: From this size on a helper process pays for its start.
-_HELP_FROM_BYTES = 8_000_000
-_SOURCE = "file"
+from roadworn.checks import refusals
+from roadworn.checks.facts import Draft, Facts, named_vehicle
+from roadworn.checks.known import envelope_problems, payload_problems
+from roadworn.model.errors import LedgerRefused, ProblemsFound, UnknownName
+from roadworn.model.events import NewEvent, StoredEvent, new_event_id, utc_now
+from roadworn.model.kinds import EventKind, KindRegistry
+from roadworn.model.messages import Problem, shown
+from roadworn.store import LedgerFile
+from roadworn.store.merkle import Checkpoint
+from roadworn.store.writer import Prepared, Row, Writer, canonical_payload, without_none
 
 
-def import_files(
-    ledger: "Ledger",
-    paths: Sequence[str | Path],
-    *,
-    csv_map: str | Path | None = None,
-    dry_run: bool = False,
-    keep_good: bool = False,
-    allow_repeat: bool = False,
-    progress: Progress | None = None,
-) -> ImportReport:
-    """Take in events from files, one transaction a file.
+@dataclass(frozen=True, slots=True)
+class Receipt:
+    """What became of a batch of events."""
 
-    Args:
-        ledger: an open, writable ledger.
-        paths: NDJSON files (.ndjson, .jsonl, .json); tables with a map.
-        csv_map: TOML file that says what the columns of tables mean.
-        dry_run: find every problem and write nothing.
-        keep_good: take the good rows of a file with problems.
-        allow_repeat: take replacements that look like one already entered.
-        progress: called with (rows done, rows of all files) now and then.
+    added: int
+    already_there: int
+    checkpoint: Checkpoint
 
-    Raises:
-        EnvironmentFailure: a file cannot be read; files before it are taken.
-        UsageError: a file or the map cannot be used at all.
-        LedgerBusy: another process is writing.
+
+class Ledger(LedgerFile):
+    """An open ledger; a context manager. Made by `create` or `open`.
+
+    Attributes:
+        path: the SQLite file.
+        kinds: the event kinds that may be written.
+        contacts: names and addresses, outside the chain.
+        facts: what the ledger knows, for checks.
     """
-    files = [Path(path) for path in paths]
-    run = _Run(ledger, csv_map, keep_good, allow_repeat, progress, _expected(files, progress))
-    if not dry_run:
-        for path in files:
-            with ledger.writing(allow_repeat=allow_repeat) as writer:
-                run.take(writer, path)
-                writer.finish()
-        return run.report()
-    with suppress(_DryRun), ledger.writing(allow_repeat=allow_repeat) as writer:
-        for path in files:
-            run.take(writer, path)
-        raise _DryRun
-    return run.report()
 
+    def __init__(self, path: Path, connection: sqlite3.Connection, *, writable: bool) -> None:
+        super().__init__(path, connection, writable=writable)
+        self.kinds = KindRegistry()
+        self.facts = Facts(self.query)
 
-class _DryRun(Exception):
-    """Rolls the transaction of a dry run back."""
+    @classmethod
+    def create(cls, path: str | Path, kinds: KindRegistry | None = None) -> Self:
+        """Make a new, empty ledger and open it; see `LedgerFile.create`.
 
+        Args:
+            path: the file to make.
+            kinds: the event kinds that may be written, those of the core when not given.
+        """
+        made = super().create(path)
+        made.kinds = kinds or made.kinds
+        return made
 
-class _Run:
-    """One call of `import_files`: adds up what its files gave."""
+    @classmethod
+    def open(
+        cls, path: str | Path, kinds: KindRegistry | None = None, *, writable: bool = True
+    ) -> Self:
+        """Open a ledger; see `LedgerFile.open`.
 
-    def __init__(
-        self,
-        ledger: "Ledger",
-        csv_map: str | Path | None,
-        keep_good: bool,
-        allow_repeat: bool,
-        progress: Progress | None,
-        expected: int,
-    ) -> None:
-        self._ledger = ledger
-        self._csv_map = csv_map
-        self._keep_good = keep_good
-        self._allow_repeat = allow_repeat
-        self._progress = progress
-        self._expected = expected
-        self._rows = self._added = self._already_there = 0
-        self._problems: list[Problem] = []
-        self._doubts = Doubts()
+        Args:
+            path: the ledger's file.
+            kinds: the event kinds that may be written, those of the core when not given.
+            writable: for appending; an older shape is brought up to date then.
+        """
+        opened = super().open(path, writable=writable)
+        opened.kinds = kinds or opened.kinds
+        return opened
 
-    def take(self, writer: "Writer", path: Path) -> None:
-        """Add one file within a transaction, or nothing of it."""
-        from roadworn.intake.taking import FileFacts, FileTaker
+    def append(self, event: NewEvent, *, allow_repeat: bool = False) -> StoredEvent:
+        """Add one event; it is on the disk when this returns.
 
-        added, already_there = writer.added, writer.already_there
-        writer.hold()
-        taker = FileTaker(
-            writer,
-            FileFacts(self._ledger.query),
-            str(path),
-            self._doubts,
-            allow_repeat=self._allow_repeat,
-            named=self._names(path),
-        )
-        with closing(self._chunks(path)) as chunks, _paused_collector():
-            for chunk in chunks:
-                taker.add(chunk)
-                if self._progress is not None:
-                    self._progress(self._rows + taker.rows, self._expected)
-                if len(taker.problems) > MAX_PROBLEMS:
-                    taker.problems.append(_too_many(str(path)))
-                    break
-            taker.finish()
-        if taker.problems and not self._keep_good:
-            writer.undo()
-        self._rows += taker.rows
-        self._added += writer.added - added
-        self._already_there += writer.already_there - already_there
-        self._problems += sorted(taker.problems, key=lambda problem: problem.row)
+        An event that is there already (same id or intake key, same content) is returned as
+        stored.
 
-    def report(self) -> ImportReport:
-        return ImportReport(
-            self._rows,
-            self._added,
-            self._already_there,
-            tuple(self._problems),
-            tuple(self._doubts.groups()),
-        )
+        Args:
+            event: the event, its payload not yet validated.
+            allow_repeat: take a replacement that looks like one already entered.
 
-    def _names(self, path: Path) -> Callable[[str], str]:
-        """Return what turns our fields into the user's own names of them."""
-        if path.suffix.casefold() in _NDJSON or self._csv_map is None:
-            return str
-        from roadworn.intake.csv_map import read_csv_map
+        Raises:
+            ProblemsFound: the event cannot be taken; nothing was changed.
+            LedgerBusy: another process is writing.
+        """
+        prepared = prepare(event, self.kinds)
+        if not isinstance(prepared, Prepared):
+            raise _problems(prepared)
+        with self.writing(allow_repeat=allow_repeat) as writer:
+            stored = writer.add(prepared)
+            if not isinstance(stored, StoredEvent):
+                raise _problems(stored)
+            writer.finish()
+        return stored
 
-        return read_csv_map(Path(self._csv_map)).header_of_column
+    def append_many(self, events: Iterable[NewEvent], *, allow_repeat: bool = False) -> Receipt:
+        """Add events in one transaction, all of them or none.
 
-    def _chunks(self, path: Path) -> "Generator[Chunk]":
-        if path.suffix.casefold() in _NDJSON:
-            yield from _ndjson_chunks(path, self._ledger.kinds)
-        else:
-            yield from _table_chunks(path, self._csv_map, self._ledger.kinds)
+        Raises:
+            ProblemsFound: some cannot be taken; `row` of each problem counts the events from 1.
+            LedgerBusy: another process is writing.
+        """
+        problems: list[Problem] = []
+        with self.writing(allow_repeat=allow_repeat) as writer:
+            for row, event in enumerate(events, start=1):
+                prepared = prepare(event, self.kinds)
+                stored = writer.add(prepared) if isinstance(prepared, Prepared) else prepared
+                if isinstance(stored, list):
+                    problems += [problem.at(row) for problem in stored]
+            if problems:
+                raise _problems(problems)
+            checkpoint = writer.finish()
+        return Receipt(writer.added, writer.already_there, checkpoint)
 
+    @contextmanager
+    def writing(self, *, allow_repeat: bool = False) -> Iterator[Writer]:
+        """Hold the write lock; commit at the end, roll back when an exception leaves.
 
-def _ndjson_chunks(path: Path, kinds: "KindRegistry") -> "Iterator[Chunk]":
-    from roadworn.intake.chunks import ChunkMaker
-    from roadworn.intake.ndjson import chunks
+        Raises:
+            LedgerRefused: the ledger was opened for reading.
+            LedgerBusy: another process is writing.
+        """
 
-    if path.is_file() and path.stat().st_size >= _HELP_FROM_BYTES:
-        from roadworn.intake.ndjson import CannotHelp, helped_chunks
+        def check(prepared: Prepared) -> list[Problem]:
+            draft = draft_of(prepared.row, prepared.payload)
+            return refusals(draft, self.facts, allow_repeat=allow_repeat)
 
         try:
-            yield from helped_chunks(path, kinds, _SOURCE)
-        except CannotHelp:
-            pass
-        else:
-            return
-    yield from chunks(path, ChunkMaker(kinds, _SOURCE))
+            with self.locked(check) as writer:
+                yield writer
+        finally:
+            self.facts.forget()
+
+    def vehicle_ids(self) -> list[str]:
+        """Return the ids of enrolled vehicles, sorted."""
+        return self.facts.vehicle_ids()
+
+    def enrolled(self, vehicle_id: str) -> bool:
+        """Return whether a vehicle of exactly this id is enrolled."""
+        return self.facts.enrolled(vehicle_id)
+
+    def require_vehicle(self, text: str) -> str:
+        """Return the id of the vehicle that `text` names, letter case aside.
+
+        Raises:
+            UnknownName: there is none, or letter case must decide; carries the nearest names.
+        """
+        return text if self.enrolled(text) else named_vehicle(text, self.vehicle_ids())
 
 
-def _table_chunks(
-    path: Path, csv_map: str | Path | None, kinds: "KindRegistry"
-) -> "Iterator[Chunk]":
-    from itertools import islice
-
-    from roadworn.intake.chunks import ChunkMaker
-    from roadworn.intake.csv_map import read_csv_map
-    from roadworn.intake.csv_rows import mapped_rows
-    from roadworn.intake.ndjson import CHUNK_LINES
-    from roadworn.model.errors import UsageError
-
-    if csv_map is None:
-        raise UsageError(
-            f"{path} is a table: say what its columns mean with --map MAP.toml, or give events "
-            "as NDJSON, one JSON object a line, in a file named .ndjson."
-        )
-    maker, known = ChunkMaker(kinds, _SOURCE), read_csv_map(Path(csv_map))
-    rows = mapped_rows(path, known, kinds)
-    while batch := list(islice(rows, CHUNK_LINES)):
-        chunk = maker.chunk_of_events(
-            [(row.line, row.event) for row in batch if row.event is not None]
-        )
-        chunk.problems[:] = [
-            *(p.at(p.row, column=known.header_of_column(p.column)) for p in chunk.problems),
-            *(problem for row in batch for problem in row.problems),
-        ]
-        index_of = {number: index for index, number in enumerate(chunk.numbers)}
-        chunk.doubts.extend(
-            (index_of[row.line], doubt)
-            for row in batch
-            for doubt in row.doubts
-            if row.line in index_of
-        )
-        yield chunk
+def draft_of(row: Row, payload: dict[str, Any]) -> Draft:
+    """Return what is judged of a row."""
+    return Draft(
+        row.vehicle_id, row.kind, row.occurred_at, row.odometer, row.odometer_unit, payload
+    )
 
 
-def _expected(files: Sequence[Path], progress: Progress | None) -> int:
-    """Return about how many rows there are, when somebody wants to know."""
-    if progress is None or any(path.suffix.casefold() not in _NDJSON for path in files):
-        return 0
-    from roadworn.intake.ndjson import count_lines
-
-    return sum(count_lines(path) for path in files)
+def _problems(problems: list[Problem]) -> ProblemsFound:
+    more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
+    return ProblemsFound(f"Not taken: {problems[0]}{more}", problems)
 
 
-def _too_many(file: str) -> Problem:
-    message = f"There are more than {MAX_PROBLEMS:,} problems, so the rest was not read."
-    return Problem("too-many-problems", message, "correct these, then import again", file)
+Schema = Any
+#: Schema types that hold no other schema and mean the same in both forms.
+_LEAVES = frozenset({"str", "int", "float", "bool", "literal", "none"})
 
 
-@contextmanager
-def _paused_collector() -> "Iterator[None]":
-    """Pause the garbage collector: an import makes no cycles, and millions of tuples."""
-    import gc
+class NotPlain(Exception):
+    """A schema has a part that does not mean the same as a typed dictionary."""
 
-    running = gc.isenabled()
-    gc.disable()
+
+@cache
+def plain_validator(model: type[BaseModel]) -> SchemaValidator | None:
+    """Return a validator from a mapping to a plain dictionary, or None when not possible.
+
+    It accepts what the model accepts in strict JSON mode. The result holds lists in place of
+    tuples, leaves out fields whose default is None, and has its keys sorted.
+    """
     try:
-        yield
-    finally:
-        if running:
-            gc.enable()
+        return SchemaValidator(plain_schema(model))
+    except NotPlain:
+        return None
+
+
+def plain_schema(model: type[BaseModel]) -> Schema:
+    """Return the typed-dictionary schema of a model.
+
+    Raises:
+        NotPlain: some part of the model cannot be turned.
+    """
+    schema: Schema = model.__pydantic_core_schema__
+    definitions: dict[str, Schema] = {}
+    if schema["type"] == "definitions":
+        definitions = {entry["ref"]: entry for entry in schema["definitions"]}
+        schema = schema["schema"]
+    return _plain(schema, definitions, ())
+
+
+def _plain(schema: Schema, definitions: Mapping[str, Schema], above: tuple[str, ...]) -> Schema:
+    kind = schema["type"]
+    if kind in _LEAVES:
+        return {key: value for key, value in schema.items() if key != "ref"}
+    if kind == "definition-ref":
+        name = schema["schema_ref"]
+        if name in above or name not in definitions:
+            raise NotPlain(name)
+        return _plain(definitions[name], definitions, (*above, name))
+    if kind == "nullable":
+        return {"type": "nullable", "schema": _plain(schema["schema"], definitions, above)}
+    if kind == "tuple" and schema.get("variadic_item_index") == 0:
+        bounds = {key: schema[key] for key in ("min_length", "max_length") if key in schema}
+        items = _plain(schema["items_schema"][0], definitions, above)
+        return {"type": "list", "items_schema": items, "strict": True, **bounds}
+    if kind == "default" and set(schema) <= {"type", "schema", "default", "metadata"}:
+        inner = _plain(schema["schema"], definitions, above)
+        default = schema["default"]
+        if isinstance(default, tuple) and not default:
+            return {"type": "default", "schema": inner, "default_factory": list}
+        if default is not None and not isinstance(default, (str, int, float, bool)):
+            raise NotPlain("default")
+        return {"type": "default", "schema": inner, "default": default}
+    if kind == "model" and not (schema["custom_init"] or schema["root_model"]):
+        return _plain_model(schema, definitions, above)
+    raise NotPlain(kind)
+
+
+def _plain_model(
+    schema: Schema, definitions: Mapping[str, Schema], above: tuple[str, ...]
+) -> Schema:
+    fields = schema["schema"]
+    plain = schema.get("post_init") is None and fields["type"] == "model-fields"
+    if not plain or fields.get("computed_fields"):
+        raise NotPlain(schema["cls"].__name__)
+    return {
+        "type": "typed-dict",
+        "config": schema["config"],
+        "extra_behavior": schema["config"].get("extra_fields_behavior", "ignore"),
+        "fields": {
+            name: _field(fields["fields"][name], definitions, above)
+            for name in sorted(fields["fields"])
+        },
+    }
+
+
+def _field(field: Schema, definitions: Mapping[str, Schema], above: tuple[str, ...]) -> Schema:
+    if field.get("validation_alias") or field.get("serialization_alias"):
+        raise NotPlain("alias")
+    inner = _plain(field["schema"], definitions, above)
+    required = inner["type"] != "default"
+    if not required and inner.get("default", ...) is None:
+        inner = inner["schema"]
+    return {"type": "typed-dict-field", "schema": inner, "required": required}
+
+
+def prepare(event: NewEvent, kinds: KindRegistry) -> Prepared | list[Problem]:
+    """Validate an event and make its row, or say what is wrong with it."""
+    try:
+        kind = kinds.get(event.kind)
+    except UnknownName as error:
+        near = f"did you mean {' or '.join(error.near)}?" if error.near else "correct the kind"
+        message = f"There is no event kind {shown(event.kind)}."
+        return [Problem("unknown-kind", message, near, column="kind")]
+    version = event.version or kind.version
+    payload = validated_payload(kind, version, event.payload)
+    recorded_at = event.recorded_at or utc_now()
+    problems = envelope_problems(
+        event.occurred_at, recorded_at, event.odometer, event.odometer_unit
+    )
+    if isinstance(payload, list):
+        return payload + problems
+    problems += payload_problems(payload)
+    if problems:
+        return problems
+    row = Row(
+        event.event_id or new_event_id(),
+        event.vehicle_id,
+        event.kind,
+        version,
+        event.occurred_at,
+        recorded_at,
+        event.recorded_by,
+        event.source,
+        event.odometer,
+        event.odometer_unit,
+        canonical_payload(payload),
+        event.intake_key,
+    )
+    return Prepared(
+        row.sealed(), payload, event.event_id is not None, event.recorded_at is not None
+    )
+
+
+def validated_payload(
+    kind: EventKind, version: int, payload: dict[str, Any]
+) -> dict[str, Any] | list[Problem]:
+    """Return the payload as it is to be stored, defaults written out and nulls left out.
+
+    A payload of an older version is stored as it is, provided that its upcast is valid.
+    """
+    if version > kind.version:
+        return [
+            Problem(
+                "newer-version",
+                f"{kind.name} version {version} is newer than this program knows.",
+                "update Roadworn, or the plugin that brings the kind",
+                column="version",
+            )
+        ]
+    if version == kind.version and (quick := plain_validator(kind.model)) is not None:
+        with suppress(ValidationError):
+            valid: dict[str, Any] = quick.validate_python(payload)
+            return valid if None not in valid.values() else without_none(valid)
+        # The careful way has the last word: it takes tuples too, and it has the sentences.
+    try:
+        text = canonical_payload(payload)
+    except ValueError as error:
+        return [Problem("bad-value", str(error), "correct the payload", column="payload")]
+    given: dict[str, Any] = orjson.loads(text)
+    try:
+        current = kind.upcast(version, given) if version < kind.version else given
+        model = kind.model.model_validate_json(orjson.dumps(current))
+    except ValidationError as error:
+        # Most payloads fit, and should not wait for the words.
+        from roadworn.checks.shape import problems_of
+
+        what = f"A payload of kind {kind.name}"
+        return list(problems_of(error, kind.model, what, inside="payload"))
+    except LedgerRefused as error:
+        return [Problem("no-upcast", error.message, column="version")]
+    except (ArithmeticError, AttributeError, LookupError, TypeError, ValueError) as error:
+        # An upcast is a plugin's own function, written for payloads of its version.
+        message = f"The payload is no {kind.name} of version {version} ({error!r})."
+        hint = "correct the payload, or the version"
+        return [Problem("bad-payload", message, hint, column="payload")]
+    if version < kind.version:
+        stored: dict[str, Any] = orjson.loads(text)
+        return stored
+    return model.model_dump(mode="json", exclude_none=True)

@@ -1,8 +1,8 @@
 """Lines of NDJSON to rows, a chunk at a time: the hot path of an import.
 
-A well-formed line is parsed, validated by the plain validators of `roadworn.intake.rows`,
+A well-formed line is parsed, validated by the plain validators of `roadworn.intake`,
 written canonically and hashed, without building a model object. Whatever is not plainly right
-goes the careful way (`roadworn.intake.rows.prepare`), which has the last word and the
+goes the careful way (`roadworn.intake.prepare`), which has the last word and the
 sentences. A chunk consists of tuples, lists and texts only, but for what was found, so that a
 helper process can hand it over with `marshal`.
 """
@@ -17,6 +17,7 @@ from pydantic import ValidationError
 from roadworn.checks import payload_findings
 from roadworn.checks.known import envelope_problems, payload_problems, unknown_components
 from roadworn.checks.shape import problems_of
+from roadworn.intake import prepare, validated_payload
 from roadworn.intake.fast import (
     ID_GIVEN,
     KEY_MADE,
@@ -32,13 +33,12 @@ from roadworn.intake.fast import (
     made_key,
     plain_reading,
 )
-from roadworn.intake.rows import prepare, validated_payload
 from roadworn.model.errors import UnknownName
 from roadworn.model.events import NewEvent, new_event_ids, utc_now
 from roadworn.model.kinds import EventKind, KindRegistry
 from roadworn.model.messages import Problem, Severity, shown
 from roadworn.store.merkle import LEAF_PREFIX
-from roadworn.store.rows import Prepared
+from roadworn.store.writer import Prepared
 
 
 def beside(
@@ -97,7 +97,7 @@ class Chunk(NamedTuple):
     """Some rows in their order.
 
     Attributes:
-        rows: tuples in the order of `roadworn.store.rows.Row`.
+        rows: tuples in the order of `roadworn.store.writer.Row`.
         numbers: line or row number in the file of each row.
         given: for each row the bits ID_GIVEN, TIME_GIVEN and KEY_MADE.
         entangled: indexes of rows that must be checked against other events.

@@ -13,7 +13,7 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import NamedTuple
 
-from roadworn.checks.meant import day_hint
+from roadworn.checks.known import day_hint
 from roadworn.intake.csv_map import CsvMap
 from roadworn.model.amounts import check_currency, likely_amount
 from roadworn.model.errors import EnvironmentFailure, UsageError

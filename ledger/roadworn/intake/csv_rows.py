@@ -17,6 +17,7 @@ from pydantic import ValidationError
 
 from roadworn.checks.readings import marked_thousands
 from roadworn.checks.shape import problems_of
+from roadworn.intake import validated_payload
 from roadworn.intake.csv_file import (
     Cell,
     CellError,
@@ -28,7 +29,6 @@ from roadworn.intake.csv_file import (
     read_truth,
 )
 from roadworn.intake.csv_map import ENVELOPE, SPECIAL, CsvMap, fold
-from roadworn.intake.rows import validated_payload
 from roadworn.model.amounts import choose, read_odometer, read_warranty
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import ProblemsFound, UnknownName, UsageError

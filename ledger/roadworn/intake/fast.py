@@ -17,14 +17,14 @@ from roadworn.checks.known import DAYS, components, envelope_problems, payload_p
 from roadworn.checks.measured import BOUNDED, may_be_odd
 from roadworn.checks.odd import TEXTS
 from roadworn.checks.slips import code_slip, measured_slip, place_slip
-from roadworn.intake.rows import plain_validator
+from roadworn.intake import plain_validator
 from roadworn.model.amounts import currency_codes
 from roadworn.model.catalogue import catalogue
 from roadworn.model.events import NewEvent
 from roadworn.model.kinds import EventKind, KindRegistry
 from roadworn.model.messages import Problem, Severity
 from roadworn.model.units import CANONICAL_UNITS
-from roadworn.store.rows import canonical_payload
+from roadworn.store.writer import canonical_payload
 
 #: What the writer of a row gave, rather than the store; bits of `Chunk.given`.
 ID_GIVEN, TIME_GIVEN, KEY_MADE = 1, 2, 4

@@ -7,7 +7,7 @@ key is in the ledger already goes one by one through `Writer.add`, which knows e
 
 from array import array
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any, NamedTuple
 
@@ -17,14 +17,12 @@ from roadworn.checks import Needs, found
 from roadworn.checks.facts import Facts, LastReading, Query, RoadReading
 from roadworn.checks.odd import FIRST_YEAR
 from roadworn.checks.readings import MOST_KM, MOST_KM_PER_DAY, ROLLED, reading_doubt
+from roadworn.intake import draft_of
 from roadworn.intake.chunks import Chunk
 from roadworn.intake.fast import ID_GIVEN, KEY_MADE, TIME_GIVEN
-from roadworn.intake.ledger import draft_of
-from roadworn.intake.report import Doubts
 from roadworn.model.messages import Problem, Sentence
 from roadworn.model.units import KM_PER_MILE, convert
-from roadworn.store.rows import Prepared, Row
-from roadworn.store.writer import Writer
+from roadworn.store.writer import Prepared, Row, Writer
 
 _ID, _VEHICLE, _KIND, _OCCURRED, _ODOMETER, _UNIT, _PAYLOAD, _KEY = 0, 1, 2, 4, 8, 9, 10, 11
 #: How an event of the same file is named: nobody will find its number when it is not taken.
@@ -192,6 +190,45 @@ def _limits(profile: Mapping[str, Any]) -> _Limits:
         max(first, profile.get("in_service_date") or "", str(FIRST_YEAR)),
         10.0**digits if digits else _NO_LIMIT,
     )
+
+
+#: So many doubts of one sort in one file are kept; the rest is counted.
+MAX_DOUBTS = 1_000
+
+
+@dataclass(frozen=True, slots=True)
+class DoubtGroup:
+    """Doubts of one sort about one column of one file.
+
+    Attributes:
+        rows: how many there are.
+        kept: the first of them, at most `MAX_DOUBTS`.
+    """
+
+    rows: int
+    kept: tuple[Problem, ...]
+
+
+class Doubts:
+    """Gathers doubts by file, sort and column, so that a million of them stay a few."""
+
+    def __init__(self) -> None:
+        self._rows: dict[tuple[str, str, str], int] = {}
+        self._kept: dict[tuple[str, str, str], list[Problem]] = {}
+
+    def add(self, doubt: Problem) -> None:
+        """Keep a doubt, or count it when there are many of its sort."""
+        # Which of several findings it is makes no other sort.
+        key = (doubt.file, doubt.code, doubt.column.partition("[")[0])
+        self._rows[key] = self._rows.get(key, 0) + 1
+        kept = self._kept.setdefault(key, [])
+        if len(kept) < MAX_DOUBTS:
+            kept.append(doubt)
+
+    def groups(self) -> Iterator[DoubtGroup]:
+        """Yield the groups in the order in which each was first met."""
+        for key, rows in self._rows.items():
+            yield DoubtGroup(rows, tuple(self._kept[key]))
 
 
 class FileTaker:

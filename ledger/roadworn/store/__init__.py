@@ -1,5 +1,328 @@
-"""The ledger file: rows, their tree of digests, checkpoints, verification, proof and copies.
+"""The ledger's file: the one place where a vehicle's history stands, and it is never rewritten.
 
-It holds what it is given and never looks into a payload; what may be written is decided by
-`roadworn.checks` and taken in by `roadworn.intake`.
+`LedgerFile` owns the SQLite file. It holds the write lock for whoever appends, hands events
+back in order, and keeps a checkpoint of the Merkle tree over them with every commit. What may
+be appended is decided above (`roadworn.intake`). Analyses do not read here but from the
+columns folded from it (`roadworn.columns.view`).
+
+Names, phone numbers and addresses are kept outside the chain, so that they can be erased: an
+event carries only an opaque `owner_reference`. What it stands for is a row of the contacts,
+which may be changed and deleted freely; no digest depends on it.
 """
+
+import sqlite3
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from roadworn.model.errors import (
+    SEVERAL,
+    EnvironmentFailure,
+    LedgerDamaged,
+    LedgerRefused,
+    NotALedger,
+    UnknownName,
+    UsageError,
+)
+from roadworn.model.events import StoredEvent
+from roadworn.store import schema
+from roadworn.store.merkle import Checkpoint, latest_checkpoint, write_beside
+from roadworn.store.schema import connect, plain_failures
+from roadworn.store.writer import COLUMNS, Check, Writer
+
+#: Fetching in slices keeps no read transaction open while a caller works.
+_SLICE = 5_000
+_MIN_ID_PART = 4
+#: How old the checkpoint beside a ledger may get while a program keeps writing, in seconds.
+_BESIDE_SECONDS = 1.0
+
+
+class LedgerFile:
+    """The file of an open ledger; a context manager. Made by `create` or `open`.
+
+    Attributes:
+        path: the SQLite file.
+        contacts: names and addresses, outside the chain.
+    """
+
+    def __init__(self, path: Path, connection: sqlite3.Connection, *, writable: bool) -> None:
+        self.path = path
+        self.contacts = Contacts(connection, path)
+        self._connection = connection
+        self._writable = writable
+        self._behind = False
+        self._beside_at = time.monotonic()
+
+    @classmethod
+    def create(cls, path: str | Path) -> Self:
+        """Make a new, empty ledger and open it.
+
+        Raises:
+            LedgerRefused: there is a file of that name.
+            EnvironmentFailure: the folder is missing or cannot be written.
+        """
+        path = Path(path)
+        try:
+            path.touch(exist_ok=False)
+        except FileExistsError:
+            raise LedgerRefused(
+                f"{path} exists already: choose another name, or open it as it is."
+            ) from None
+        except OSError as error:
+            raise EnvironmentFailure(
+                f"{path} cannot be made ({error.strerror}): check that its folder exists and "
+                "can be written."
+            ) from error
+        try:
+            with plain_failures(path):
+                connection = connect(path, writable=True)
+                try:
+                    schema.upgrade(connection)
+                finally:
+                    connection.close()
+        except BaseException:
+            path.unlink(missing_ok=True)
+            raise
+        return cls.open(path)
+
+    @classmethod
+    def open(cls, path: str | Path, *, writable: bool = True) -> Self:
+        """Open a ledger, an older shape being brought up to date when writable.
+
+        Raises:
+            EnvironmentFailure: there is no such file, or it cannot be read or written.
+            NotALedger: the file is something else, or from a newer program.
+            LedgerDamaged: the append-only guards are missing.
+        """
+        path = Path(path)
+        if not path.exists():
+            raise EnvironmentFailure(
+                f"There is no ledger at {path}: make one with `roadworn create`, "
+                "or name yours with --ledger."
+            )
+        if not path.is_file():
+            raise NotALedger(f"{path} is not a file: name the ledger with --ledger.")
+        with plain_failures(path):
+            connection = connect(path, writable=writable)
+            try:
+                _check_shape(path, connection, writable=writable)
+            except BaseException:
+                connection.close()
+                raise
+        return cls(path, connection, writable=writable)
+
+    @contextmanager
+    def locked(self, check: Check) -> Iterator[Writer]:
+        """Hold the write lock; commit at the end, roll back when an exception leaves.
+
+        Args:
+            check: says what is wrong with a row that is not there yet.
+
+        Raises:
+            LedgerRefused: the ledger was opened for reading.
+            LedgerBusy: another process is writing.
+        """
+        if not self._writable:
+            raise LedgerRefused(f"{self.path} was opened for reading only: open it writable.")
+        with plain_failures(self.path):
+            self._connection.execute("BEGIN IMMEDIATE")
+            try:
+                writer = Writer(self._connection, check)
+                yield writer
+                self._connection.execute("COMMIT")
+            except BaseException:
+                if self._connection.in_transaction:
+                    self._connection.execute("ROLLBACK")
+                raise
+        self._behind = self._behind or writer.added > 0
+        if self._behind and time.monotonic() - self._beside_at > _BESIDE_SECONDS:
+            self._write_beside()
+
+    def query(
+        self, sql: str, parameters: Sequence[Any] | Mapping[str, Any] = ()
+    ) -> list[tuple[Any, ...]]:
+        """Return the rows that a SELECT gives on the ledger's own connection."""
+        with plain_failures(self.path):
+            return self._connection.execute(sql, parameters).fetchall()
+
+    def checkpoint(self) -> Checkpoint:
+        """Return the size and root of the ledger as last committed."""
+        with plain_failures(self.path):
+            return latest_checkpoint(self._connection)[0]
+
+    def event(self, event_id: str) -> StoredEvent:
+        """Return an event by its id, or by a part of at least 4 characters that only it has.
+
+        The part may be the beginning or the end: ids of one day begin alike.
+
+        Raises:
+            UnknownName: none or several events answer to it.
+        """
+        text = event_id.strip().lower()
+        found = self._matching("event_id = ?", text)
+        if not found and len(text) >= _MIN_ID_PART and set(text) <= set("0123456789abcdef-"):
+            found = self._matching("event_id >= ? AND event_id < ? || 'g'", text, text)
+            found = found or self._matching("substr(event_id, ?) = ?", -len(text), text)
+        if len(found) == 1:
+            return found[0]
+        if found:
+            raise UnknownName(
+                f"Several events have {event_id!r} in their id: write more of it.",
+                [event.event_id for event in found],
+                code=SEVERAL,
+            )
+        raise UnknownName(
+            f"There is no event {event_id!r}: `roadworn history --evidence` prints the ids."
+        )
+
+    def events(self, after: int = 0, upto: int | None = None) -> Iterator[StoredEvent]:
+        """Yield events with `after` < seq <= `upto` in order, as stored."""
+        last = self.checkpoint().size if upto is None else upto
+        while after < last:
+            rows = self.query(
+                f"SELECT {COLUMNS} FROM events WHERE seq > ? AND seq <= ? ORDER BY seq LIMIT ?",
+                (after, last, _SLICE),
+            )
+            if not rows:
+                return
+            for row in rows:
+                yield StoredEvent(*row)
+            after = rows[-1][0]
+
+    def close(self) -> None:
+        """Keep the newest checkpoint beside the ledger and close the file; may be repeated."""
+        if self._behind:
+            self._write_beside()
+        self._connection.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        exc_type: type[BaseException] | None,
+        exc: BaseException | None,
+        traceback: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def _write_beside(self) -> None:
+        self._behind, self._beside_at = False, time.monotonic()
+        # The events are safe; a folder that takes no new file must not turn that into an
+        # error. `verify` says when the checkpoint beside the ledger is missing.
+        with suppress(OSError), plain_failures(self.path):
+            write_beside(self.path, self._connection)
+
+    def _matching(self, where: str, *parameters: str | int) -> list[StoredEvent]:
+        query = f"SELECT {COLUMNS} FROM events WHERE {where} ORDER BY seq LIMIT 5"
+        return [StoredEvent(*row) for row in self.query(query, parameters)]
+
+
+def _check_shape(path: Path, connection: sqlite3.Connection, *, writable: bool) -> None:
+    shape = schema.shape_of(connection)
+    if shape is None:
+        raise NotALedger(f"{path} is not a ledger: name the right file with --ledger.")
+    if shape > schema.SHAPE:
+        raise NotALedger(f"{path} was written by a newer Roadworn: update the program.")
+    if shape < schema.SHAPE:
+        if not writable:
+            raise NotALedger(
+                f"{path} has the shape of an older Roadworn: record something in it once, "
+                "which brings it up to date."
+            )
+        schema.upgrade(connection)
+    missing = schema.missing_guards(connection)
+    if missing:
+        raise LedgerDamaged(
+            f"{path} has lost its append-only guards ({', '.join(missing)}): run "
+            "`roadworn verify`, and take a backup from before they were removed."
+        )
+
+
+_CONTACT = ("reference", "name", "phone", "address", "note")
+
+
+@dataclass(frozen=True, slots=True)
+class Contact:
+    """Who an owner reference stands for."""
+
+    reference: str
+    name: str | None = None
+    phone: str | None = None
+    address: str | None = None
+    note: str | None = None
+
+
+class Contacts:
+    """The contacts of one ledger."""
+
+    def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
+        self._connection = connection
+        self._path = path
+
+    def set(
+        self,
+        reference: str,
+        *,
+        name: str | None = None,
+        phone: str | None = None,
+        address: str | None = None,
+        note: str | None = None,
+    ) -> Contact:
+        """Write a contact, or change the fields given of one that is there.
+
+        Raises:
+            UsageError: the reference is empty.
+        """
+        if not reference.strip():
+            raise UsageError("A contact needs a reference: the word that the enrolment carries.")
+        with plain_failures(self._path):
+            self._connection.execute(
+                "INSERT INTO contacts (reference, name, phone, address, note) "
+                "VALUES (?, ?, ?, ?, ?) ON CONFLICT (reference) DO UPDATE SET "
+                "name = coalesce(excluded.name, name), phone = coalesce(excluded.phone, phone), "
+                "address = coalesce(excluded.address, address), "
+                "note = coalesce(excluded.note, note)",
+                (reference, name, phone, address, note),
+            )
+        return self.get(reference)
+
+    def get(self, reference: str) -> Contact:
+        """Return a contact.
+
+        Raises:
+            UnknownName: there is none, or it was erased.
+        """
+        with plain_failures(self._path):
+            row = self._connection.execute(
+                f"SELECT {', '.join(_CONTACT)} FROM contacts WHERE reference = ?", (reference,)
+            ).fetchone()
+        if row is None:
+            raise UnknownName(
+                f"There is no contact {reference!r}: it was never written, or it was erased."
+            )
+        return Contact(*row)
+
+    def references(self) -> list[str]:
+        """Return all references, sorted."""
+        with plain_failures(self._path):
+            rows = self._connection.execute("SELECT reference FROM contacts ORDER BY reference")
+            return [reference for (reference,) in rows]
+
+    def erase(self, reference: str) -> bool:
+        """Delete a contact for good; return whether there was one.
+
+        The bytes are overwritten in the file, and the write-ahead log is emptied, so that the
+        person's data do not stay in free pages. Copies and backups are the user's to erase.
+        """
+        with plain_failures(self._path):
+            self._connection.execute("PRAGMA secure_delete = ON")
+            erased = self._connection.execute(
+                "DELETE FROM contacts WHERE reference = ?", (reference,)
+            ).rowcount
+            self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+        return erased > 0

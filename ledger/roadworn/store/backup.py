@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from roadworn.model.errors import EnvironmentFailure, LedgerDamaged, LedgerRefused
-from roadworn.store.ledger import LedgerFile
+from roadworn.store import LedgerFile
 from roadworn.store.merkle import write_beside
 from roadworn.store.schema import connect, plain_failures
 from roadworn.store.verify import verify

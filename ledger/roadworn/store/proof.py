@@ -16,7 +16,7 @@ from typing import Any
 
 from roadworn.model.errors import LedgerDamaged, UsageError
 from roadworn.model.events import StoredEvent
-from roadworn.store.ledger import LedgerFile
+from roadworn.store import LedgerFile
 from roadworn.store.merkle import (
     consistency_path,
     inclusion_path,
@@ -24,8 +24,8 @@ from roadworn.store.merkle import (
     verify_consistency,
     verify_inclusion,
 )
-from roadworn.store.rows import Row
 from roadworn.store.schema import connect, plain_failures
+from roadworn.store.writer import Row
 
 
 def inclusion_proof(path: str | Path, event_id: str, size: int | None = None) -> dict[str, Any]:

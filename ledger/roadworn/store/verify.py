@@ -18,8 +18,8 @@ from roadworn.model.errors import EnvironmentFailure, NotALedger
 from roadworn.model.messages import Problem
 from roadworn.store import schema
 from roadworn.store.merkle import CompactRange, beside, read_beside
-from roadworn.store.rows import Row
 from roadworn.store.schema import EVENT_COLUMNS, connect, plain_failures
+from roadworn.store.writer import Row
 
 _SLICE = 5_000
 _CAREFUL_SLICE = 64

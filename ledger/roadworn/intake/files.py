@@ -1,0 +1,252 @@
+"""Files into events: the door of an import, and what it tells.
+
+`import_files` is the door. A file is one transaction, taken whole or not at all unless the
+good rows are asked for; importing it again adds nothing.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing, contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from roadworn.intake.taking import DoubtGroup, Doubts, FileFacts, FileTaker
+from roadworn.model.messages import Problem
+
+if TYPE_CHECKING:
+    from collections.abc import Generator
+
+    from roadworn.intake import Ledger
+    from roadworn.intake.chunks import Chunk
+    from roadworn.model.kinds import KindRegistry
+    from roadworn.store.writer import Writer
+
+#: A file with more problems than this is of another kind altogether; reading it stops.
+MAX_PROBLEMS = 100_000
+
+
+@dataclass(frozen=True, slots=True)
+class ImportReport:
+    """Outcome of an import.
+
+    Attributes:
+        rows: rows read, empty lines left out.
+        added: rows that are now in the ledger; in a dry run, that would be.
+        already_there: rows that the ledger had already.
+        problems: all findings, in the order of files and rows.
+        doubts: what is odd in rows that were taken all the same, or would be but for others.
+    """
+
+    rows: int
+    added: int
+    already_there: int
+    problems: tuple[Problem, ...]
+    doubts: tuple[DoubtGroup, ...] = ()
+
+
+#: (rows done, rows of all files, 0 when not known).
+Progress = Callable[[int, int], None]
+
+_NDJSON = frozenset({".ndjson", ".jsonl", ".json"})
+#: From this size on a helper process pays for its start.
+_HELP_FROM_BYTES = 8_000_000
+_SOURCE = "file"
+
+
+def import_files(
+    ledger: "Ledger",
+    paths: Sequence[str | Path],
+    *,
+    csv_map: str | Path | None = None,
+    dry_run: bool = False,
+    keep_good: bool = False,
+    allow_repeat: bool = False,
+    progress: Progress | None = None,
+) -> ImportReport:
+    """Take in events from files, one transaction a file.
+
+    Args:
+        ledger: an open, writable ledger.
+        paths: NDJSON files (.ndjson, .jsonl, .json); tables with a map.
+        csv_map: TOML file that says what the columns of tables mean.
+        dry_run: find every problem and write nothing.
+        keep_good: take the good rows of a file with problems.
+        allow_repeat: take replacements that look like one already entered.
+        progress: called with (rows done, rows of all files) now and then.
+
+    Raises:
+        EnvironmentFailure: a file cannot be read; files before it are taken.
+        UsageError: a file or the map cannot be used at all.
+        LedgerBusy: another process is writing.
+    """
+    files = [Path(path) for path in paths]
+    run = _Run(ledger, csv_map, keep_good, allow_repeat, progress, _expected(files, progress))
+    if not dry_run:
+        for path in files:
+            with ledger.writing(allow_repeat=allow_repeat) as writer:
+                run.take(writer, path)
+                writer.finish()
+        return run.report()
+    with suppress(_DryRun), ledger.writing(allow_repeat=allow_repeat) as writer:
+        for path in files:
+            run.take(writer, path)
+        raise _DryRun
+    return run.report()
+
+
+class _DryRun(Exception):
+    """Rolls the transaction of a dry run back."""
+
+
+class _Run:
+    """One call of `import_files`: adds up what its files gave."""
+
+    def __init__(
+        self,
+        ledger: "Ledger",
+        csv_map: str | Path | None,
+        keep_good: bool,
+        allow_repeat: bool,
+        progress: Progress | None,
+        expected: int,
+    ) -> None:
+        self._ledger = ledger
+        self._csv_map = csv_map
+        self._keep_good = keep_good
+        self._allow_repeat = allow_repeat
+        self._progress = progress
+        self._expected = expected
+        self._rows = self._added = self._already_there = 0
+        self._problems: list[Problem] = []
+        self._doubts = Doubts()
+
+    def take(self, writer: "Writer", path: Path) -> None:
+        """Add one file within a transaction, or nothing of it."""
+        added, already_there = writer.added, writer.already_there
+        writer.hold()
+        taker = FileTaker(
+            writer,
+            FileFacts(self._ledger.query),
+            str(path),
+            self._doubts,
+            allow_repeat=self._allow_repeat,
+            named=self._names(path),
+        )
+        with closing(self._chunks(path)) as chunks, _paused_collector():
+            for chunk in chunks:
+                taker.add(chunk)
+                if self._progress is not None:
+                    self._progress(self._rows + taker.rows, self._expected)
+                if len(taker.problems) > MAX_PROBLEMS:
+                    taker.problems.append(_too_many(str(path)))
+                    break
+            taker.finish()
+        if taker.problems and not self._keep_good:
+            writer.undo()
+        self._rows += taker.rows
+        self._added += writer.added - added
+        self._already_there += writer.already_there - already_there
+        self._problems += sorted(taker.problems, key=lambda problem: problem.row)
+
+    def report(self) -> ImportReport:
+        return ImportReport(
+            self._rows,
+            self._added,
+            self._already_there,
+            tuple(self._problems),
+            tuple(self._doubts.groups()),
+        )
+
+    def _names(self, path: Path) -> Callable[[str], str]:
+        """Return what turns our fields into the user's own names of them."""
+        if path.suffix.casefold() in _NDJSON or self._csv_map is None:
+            return str
+        from roadworn.intake.csv_map import read_csv_map
+
+        return read_csv_map(Path(self._csv_map)).header_of_column
+
+    def _chunks(self, path: Path) -> "Generator[Chunk]":
+        if path.suffix.casefold() in _NDJSON:
+            yield from _ndjson_chunks(path, self._ledger.kinds)
+        else:
+            yield from _table_chunks(path, self._csv_map, self._ledger.kinds)
+
+
+def _ndjson_chunks(path: Path, kinds: "KindRegistry") -> "Iterator[Chunk]":
+    from roadworn.intake.chunks import ChunkMaker
+    from roadworn.intake.ndjson import chunks
+
+    if path.is_file() and path.stat().st_size >= _HELP_FROM_BYTES:
+        from roadworn.intake.ndjson import CannotHelp, helped_chunks
+
+        try:
+            yield from helped_chunks(path, kinds, _SOURCE)
+        except CannotHelp:
+            pass
+        else:
+            return
+    yield from chunks(path, ChunkMaker(kinds, _SOURCE))
+
+
+def _table_chunks(
+    path: Path, csv_map: str | Path | None, kinds: "KindRegistry"
+) -> "Iterator[Chunk]":
+    from itertools import islice
+
+    from roadworn.intake.chunks import ChunkMaker
+    from roadworn.intake.csv_map import read_csv_map
+    from roadworn.intake.csv_rows import mapped_rows
+    from roadworn.intake.ndjson import CHUNK_LINES
+    from roadworn.model.errors import UsageError
+
+    if csv_map is None:
+        raise UsageError(
+            f"{path} is a table: say what its columns mean with --map MAP.toml, or give events "
+            "as NDJSON, one JSON object a line, in a file named .ndjson."
+        )
+    maker, known = ChunkMaker(kinds, _SOURCE), read_csv_map(Path(csv_map))
+    rows = mapped_rows(path, known, kinds)
+    while batch := list(islice(rows, CHUNK_LINES)):
+        chunk = maker.chunk_of_events(
+            [(row.line, row.event) for row in batch if row.event is not None]
+        )
+        chunk.problems[:] = [
+            *(p.at(p.row, column=known.header_of_column(p.column)) for p in chunk.problems),
+            *(problem for row in batch for problem in row.problems),
+        ]
+        index_of = {number: index for index, number in enumerate(chunk.numbers)}
+        chunk.doubts.extend(
+            (index_of[row.line], doubt)
+            for row in batch
+            for doubt in row.doubts
+            if row.line in index_of
+        )
+        yield chunk
+
+
+def _expected(files: Sequence[Path], progress: Progress | None) -> int:
+    """Return about how many rows there are, when somebody wants to know."""
+    if progress is None or any(path.suffix.casefold() not in _NDJSON for path in files):
+        return 0
+    from roadworn.intake.ndjson import count_lines
+
+    return sum(count_lines(path) for path in files)
+
+
+def _too_many(file: str) -> Problem:
+    message = f"There are more than {MAX_PROBLEMS:,} problems, so the rest was not read."
+    return Problem("too-many-problems", message, "correct these, then import again", file)
+
+
+@contextmanager
+def _paused_collector() -> "Iterator[None]":
+    """Pause the garbage collector: an import makes no cycles, and millions of tuples."""
+    import gc
+
+    running = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if running:
+            gc.enable()
