@@ -9,7 +9,7 @@ from roadworn.model.errors import UsageError
 from roadworn.say.telling import brief, describe
 from roadworn_cli.context import check_day, default_currency, default_unit, state_of, today
 from roadworn_cli.output import escape
-from roadworn_cli.record.common import (
+from roadworn_cli.record import (
     ByOption,
     CurrencyOption,
     Envelope,

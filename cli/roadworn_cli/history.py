@@ -8,7 +8,7 @@ from roadworn.model.errors import UsageError
 from roadworn.say.telling import brief, describe, item_words
 from roadworn_cli.context import State, state_of
 from roadworn_cli.output import check_format, emit, format_option, note
-from roadworn_cli.record.common import Vehicle, short
+from roadworn_cli.record import Vehicle, short
 
 _QUERY = """
 SELECT occurred_on AS decided_on, decision, component, position, work, amount, currency, safety,
@@ -71,7 +71,7 @@ _VEHICLES_TABLE = ("vehicle", "described as", "class", "odometer", "parts", "las
 def vehicles(ctx: typer.Context, fmt: str = format_option()) -> None:
     """List the vehicles with their last reading; those that left come last."""
     check_format(fmt)
-    from roadworn.checks.odd import shared_vins, to_settle
+    from roadworn.checks.identity import shared_vins, to_settle
 
     with state_of(ctx).open_view() as view:
         found = view.sql(_VEHICLES)

@@ -8,7 +8,7 @@ from collections.abc import Callable
 import pytest
 from commandline import Run
 
-from roadworn.checks.readings import MOST_KM_PER_DAY
+from roadworn.checks.odd import MOST_KM_PER_DAY
 from roadworn.columns.view import MOST_KM_PER_DAY as BOUND_OF_THE_VIEW
 
 History = Callable[[], list[dict[str, object]]]

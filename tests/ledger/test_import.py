@@ -8,8 +8,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from roadworn import intake
 from roadworn.intake import Ledger
+from roadworn.intake import files as intake
 from roadworn.intake.chunks import ChunkMaker
 from roadworn.intake.files import import_files
 from roadworn.model.errors import EnvironmentFailure, UsageError

@@ -1,6 +1,319 @@
-"""`roadworn record KIND`: one short command for each kind of event."""
+"""`roadworn record KIND`: one short command for each kind of event, and what they all share.
 
+An event is acknowledged on stdout only after it is durable. What is noteworthy about it goes
+to stderr at once, while the person still stands at the vehicle.
+"""
+
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from roadworn.checks import Needs, found
+from roadworn.checks.facts import Draft, Facts
+from roadworn.model.amounts import read_money, read_odometer
+from roadworn.model.errors import LedgerRefused, ProblemsFound, UsageError
+from roadworn.model.messages import Problem, Remedy, Sentence
+from roadworn.say.telling import brief, describe, item_words
+from roadworn_cli.context import check_day, default_currency, default_unit, state_of, today
 from roadworn_cli.lazy import Verb, lazy_app
+from roadworn_cli.output import escape, note, say
+
+if TYPE_CHECKING:
+    from roadworn.intake import Ledger
+    from roadworn.model.events import NewEvent, StoredEvent
+    from roadworn.trade.limits import Sheet
+
+Vehicle = Annotated[str, typer.Argument(metavar="VEHICLE", help="Name of an enrolled vehicle.")]
+OdometerOption = Annotated[
+    str, typer.Option("--odometer", "-o", metavar="FIGURE", help="As read, '61,250 mi'.")
+]
+UnitOption = Annotated[
+    str,
+    typer.Option(
+        metavar="km|mi",
+        help="Unit of a figure that has none; else ROADWORN_UNIT, else the vehicle's last one.",
+    ),
+]
+OnOption = Annotated[str, typer.Option(metavar="DATE", help="The day it happened; today.")]
+ByOption = Annotated[str, typer.Option(metavar="NAME", help="Initials of who writes it down.")]
+NoteOption = Annotated[str, typer.Option(metavar="TEXT", help="Anything worth keeping.")]
+CurrencyOption = Annotated[
+    str, typer.Option(metavar="CODE", help="Currency of the amounts, USD; else ROADWORN_CURRENCY.")
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Envelope:
+    """The options that say when, by whom and at what reading.
+
+    Attributes:
+        odometer: as typed, or an empty text.
+        unit: unit of a figure without one, or an empty text.
+        on: ISO day, or an empty text for today.
+        by: who writes it down.
+    """
+
+    odometer: str = ""
+    unit: str = ""
+    on: str = ""
+    by: str = ""
+
+
+@contextmanager
+def writing(ctx: typer.Context, kind: str = "") -> "Iterator[Ledger]":
+    """Open the ledger for one act; the kinds of plugins too where one of theirs is written."""
+    with state_of(ctx).open_ledger(writable=True, plugin_kinds="." in kind) as ledger:
+        yield ledger
+
+
+def write(
+    ctx: typer.Context,
+    vehicle: str,
+    kind: str,
+    payload: Mapping[str, Any],
+    envelope: Envelope,
+    *,
+    allow_repeat: bool = False,
+    typed: str = "",
+    besides: Iterable[str] = (),
+) -> "StoredEvent":
+    """Open the ledger and `append` one event of a vehicle as typed."""
+    check_day(envelope.on, "--on")
+    with writing(ctx, kind) as ledger:
+        return append(
+            ledger,
+            ledger.require_vehicle(vehicle),
+            kind,
+            payload,
+            envelope,
+            allow_repeat=allow_repeat,
+            typed=typed,
+            besides=besides,
+        )
+
+
+def append(
+    ledger: "Ledger",
+    vehicle_id: str,
+    kind: str,
+    payload: Mapping[str, Any],
+    envelope: Envelope,
+    *,
+    allow_repeat: bool = False,
+    typed: str = "",
+    sheet: "Sheet | None" = None,
+    besides: Iterable[str] = (),
+) -> "StoredEvent":
+    """Append one event, say what was written and what is odd about it, and return it.
+
+    Args:
+        ledger: where to.
+        vehicle_id: an enrolled vehicle, or the one to enrol.
+        kind: stored name of the kind.
+        payload: its fields; None and empty texts are left out.
+        envelope: when, by whom, at what reading.
+        allow_repeat: take a replacement that looks like one already entered.
+        typed: a figure outside the envelope, as typed, to look at instead of its own.
+        sheet: whose limits the figures of a look-over were judged by.
+        besides: what was noticed when it was read, to say after the cautions.
+    """
+    odometer, unit = _figure(envelope, vehicle_id, ledger.facts)
+    event = new_event(
+        {
+            "vehicle_id": vehicle_id,
+            "kind": kind,
+            "occurred_at": check_day(envelope.on, "--on") or today().isoformat(),
+            "payload": given(payload),
+            "odometer": odometer,
+            "odometer_unit": unit,
+            "recorded_by": envelope.by,
+        }
+    )
+    stored = ledger.append(event, allow_repeat=allow_repeat)
+    acknowledge(stored)
+    draft = Draft.of(stored, typed or envelope.odometer, sheet)
+    odd = [p for p in found(draft, ledger.facts, _ALL) if envelope.on or p.column != "occurred_at"]
+    _say_odd((p for p in odd if p.code not in _LAST), stored)
+    for text in cautions(stored):
+        say(text)
+    for text in besides:
+        note(text)
+    _say_odd((p for p in odd if p.code in _LAST), stored)
+    return stored
+
+
+def acknowledge(stored: "StoredEvent", besides: str = "") -> None:
+    """Print the line of an event that is durable now: its id, and what was written."""
+    at = "" if stored.odometer is None else f" at {stored.odometer:,.10g} {stored.odometer_unit}"
+    told = escape(describe(stored.kind, brief(stored.data())))
+    start = f"{short(stored.event_id)}  {stored.vehicle_id}  {stored.occurred_at}{at}"
+    typer.echo(f"{start}  {told}{besides}")
+
+
+def short(event_id: str) -> str:
+    """Return the end of an event id, which is enough to name it; ids of one day begin alike."""
+    return event_id[-8:]
+
+
+def refuse_amended(facts: Facts, event: "StoredEvent") -> None:
+    """Refuse to amend an event a second time: two replacements of one event would both count.
+
+    Raises:
+        LedgerRefused: it was replaced or taken back; names the event to go on from.
+    """
+    last = facts.amendment_of(event)
+    if last is None:
+        return
+    named = f"Event {short(event.event_id)}"
+    if last.kind == "retraction":
+        raise LedgerRefused(
+            f"{named} is taken back by event {short(last.event_id)} already: if it should count "
+            "after all, write it anew with `roadworn record`."
+        )
+    raise LedgerRefused(
+        f"{named} is already replaced by event {short(last.event_id)}: correct or retract that one."
+    )
+
+
+def new_event(fields: Mapping[str, Any]) -> "NewEvent":
+    """Return an event to append.
+
+    Raises:
+        ProblemsFound: a field of the envelope does not fit, told in plain words.
+    """
+    from pydantic import ValidationError
+
+    from roadworn.model.events import NewEvent
+
+    try:
+        return NewEvent.model_validate(fields)
+    except ValidationError as error:
+        from roadworn.checks.shape import problems_of
+
+        problems = tuple(problems_of(error, NewEvent, "An event"))
+        raise ProblemsFound(f"Not taken: {problems[0]}", problems) from None
+
+
+def _figure(envelope: Envelope, vehicle_id: str, facts: Facts) -> tuple[float | None, str | None]:
+    """Return the odometer figure and its unit, or two None when none was typed."""
+    if not envelope.odometer:
+        return None, None
+    unit = envelope.unit or default_unit()
+    if not unit and (last := facts.last_reading(vehicle_id)):
+        unit = last.unit
+    return read_odometer(envelope.odometer, unit)
+
+
+def given(fields: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the fields that were given, without None, empty texts and empty lists."""
+    return {name: value for name, value in fields.items() if value not in (None, "", [], ())}
+
+
+def money(text: str, currency: str) -> dict[str, str] | None:
+    """Return a typed amount as a payload value, or None when none was typed."""
+    return read_money(text, currency or default_currency()) if text else None
+
+
+def whole(text: str, what: str) -> int:
+    """Return a whole number as typed.
+
+    Raises:
+        UsageError: it is none.
+    """
+    digits = text.replace(",", "").strip()
+    if not (digits.isascii() and digits.isdigit()):
+        raise UsageError(f"{what} is a whole number, not {text!r}.")
+    return int(digits)
+
+
+_KEPT = "{message} It is kept and flagged. A slip: {correct}=…{fits}"
+_PROFILE = "roadworn record profile {vehicle}"
+#: How a finding is said to whoever has just typed the event: by its code, else by its column.
+_WORDED = {
+    "three-decimals": "{message} Then: {correct}='{value}'",
+    "other-unit": "{message} A slip: {correct}='{value}'",
+    "reading-too-far": _KEPT,
+    "reading-jump": _KEPT,
+    "reading-lower": f"{_KEPT} An exchanged instrument: roadworn record exchange.",
+    "old-lower": "{message} A slip: {correct}=…",
+    "may-have-rolled": f"{{message}}: {_PROFILE} --odometer-digits {{value}}",
+    "unlikely-day": "{field}: {message} It is kept; {hint}",
+    "beyond-digits": "{message} It is kept. {hint}: {correct}=…",
+    "weight": f"{{what}}: {{hint}}. Kept as typed. To change it: {_PROFILE} --weight-class ...",
+    "service-twice": "{message} Both are kept. The same work: roadworn retract {event} "
+    "--reason {value}",
+    "private": "{what}: {hint}.",
+    "vin-shared": "{message} It is kept; {hint}.",
+    "occurred_at": "--on: {message} It is kept.{meant} A slip: {correct}=…",
+    "payload.vin": "{message} Kept as typed; {hint}.",
+    "payload.model_year": "{message} Kept as typed; {hint}.",
+}
+#: Findings that follow the cautions of what was found.
+_LAST = frozenset({"worse-than-said", "grown", "codes-since", "comeback", "no-consent"})
+_ALL = (Needs.PAYLOAD, Needs.PROFILE, Needs.READINGS, Needs.HISTORY)
+
+
+def _worded(problem: Problem, stored: "StoredEvent") -> str:
+    """Return a finding with what to type about it."""
+    remedy = problem.remedy or Remedy("")
+    event, message = short(stored.event_id), problem.message
+    worded = _WORDED.get(problem.column if problem.column == "occurred_at" else problem.code)
+    return (worded or _WORDED.get(problem.column) or "{message}").format(
+        message=message,
+        what=message.arguments.get("what") if isinstance(message, Sentence) else message,
+        hint=problem.hint,
+        event=event,
+        vehicle=stored.vehicle_id,
+        correct=f"roadworn correct {event} {remedy.field}",
+        field=remedy.field,
+        value=remedy.value,
+        fits=f" It would fit as {remedy.value}." if remedy.value else "",
+        meant=f" Did you mean {remedy.value}?" if remedy.value else "",
+    )
+
+
+def tell_changed(
+    facts: Facts, stored: "StoredEvent", changed: Collection[str], envelope: Envelope
+) -> None:
+    """Say what is odd about the fields of an event that were corrected, and cautions.
+
+    Args:
+        facts: what its ledger knows.
+        stored: the event written anew.
+        changed: columns that hold something else now.
+        envelope: what of the envelope was typed.
+    """
+    odd = found(Draft.of(stored, envelope.odometer), facts, _ALL)
+    # What is private or not agreed to stays so, whatever was changed.
+    always = {"private", "no-consent"}
+    _say_odd((p for p in odd if p.code in always or p.column in changed), stored)
+    for text in cautions(stored):
+        say(text)
+
+
+def _say_odd(problems: Iterable[Problem], stored: "StoredEvent") -> None:
+    """Say findings, each of the same words once."""
+    for text in dict.fromkeys(_worded(problem, stored) for problem in problems):
+        note(text)
+
+
+def cautions(stored: "StoredEvent") -> Iterable[str]:
+    """Yield a line for each failed safety item, and the cautions that go with them."""
+    if stored.kind != "inspection":
+        return
+    failed = [finding for finding in stored.data().get("findings", ()) if finding.get("safety")]
+    for finding in failed:
+        yield f"SAFETY: {item_words(finding)} failed. Do not drive it until it is repaired."
+    if failed:
+        from roadworn.trade.cautions import cautions_for
+
+        for text in cautions_for(finding["component"] for finding in failed):
+            yield f"caution: {text}"
+        yield ("Local law, the maker's service information and a qualified technician come first.")
+
 
 _HERE = "roadworn_cli.record"
 

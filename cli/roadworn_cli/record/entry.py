@@ -18,7 +18,7 @@ from roadworn.model.errors import LedgerRefused, UnknownName, UsageError
 from roadworn.model.kinds import CORE_KINDS, PayloadField, fields_of
 from roadworn_cli.context import check_day, default_unit
 from roadworn_cli.output import note
-from roadworn_cli.record.common import (
+from roadworn_cli.record import (
     ByOption,
     CurrencyOption,
     Envelope,

@@ -18,7 +18,7 @@ from roadworn.trade.limits import SHEETS, Sheet, Weight, load_sheet
 from roadworn_cli.context import check_day, today
 from roadworn_cli.output import note as say_note
 from roadworn_cli.output import say
-from roadworn_cli.record.common import (
+from roadworn_cli.record import (
     ByOption,
     Envelope,
     NoteOption,

@@ -10,7 +10,7 @@ from roadworn.model.errors import ProblemsFound, UsageError
 from roadworn_cli.context import leave
 from roadworn_cli.output import note, say
 from roadworn_cli.output import note as say_note
-from roadworn_cli.record.common import (
+from roadworn_cli.record import (
     ByOption,
     Envelope,
     NoteOption,

@@ -9,7 +9,7 @@ from roadworn.model.errors import UsageError
 from roadworn.reading.estimates import read_decisions, read_estimate, total_of_lines
 from roadworn_cli.context import State, check_day, default_currency, state_of
 from roadworn_cli.output import escape, note, say
-from roadworn_cli.record.common import (
+from roadworn_cli.record import (
     ByOption,
     CurrencyOption,
     Envelope,

@@ -6,7 +6,7 @@ import typer
 
 from roadworn.model.errors import UsageError
 from roadworn_cli.context import default_currency, state_of
-from roadworn_cli.record.common import (
+from roadworn_cli.record import (
     ByOption,
     CurrencyOption,
     Envelope,

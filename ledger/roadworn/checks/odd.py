@@ -7,14 +7,15 @@ is free, and only looked over.
 """
 
 import re
-from collections.abc import Collection, Iterable, Iterator, Mapping
-from typing import Any
+from collections.abc import Callable, Iterator, Sequence
+from datetime import date
 
-from roadworn.checks.facts import Draft, Facts
+from roadworn.checks.facts import Draft, Facts, LastReading, latest
 from roadworn.checks.known import DAYS, year_meant
 from roadworn.model.errors import UsageError
 from roadworn.model.events import utc_now
 from roadworn.model.messages import Problem, Remedy, Sentence
+from roadworn.model.units import convert
 
 # Days
 
@@ -89,143 +90,198 @@ def figure(draft: Draft, facts: Facts) -> Iterator[Problem]:
     )
 
 
-# What the vehicle is
+# Figures beside the readings before them
 
-_SAYS_WEIGHT = ("weight_class", "vehicle_class", "duty")
+MOST_KM = 5_000_000.0
+#: Further than this in a day no vehicle goes; the read model's own bound (`roadworn.columns.view`).
+MOST_KM_PER_DAY = 2_500.0
+#: Figures in two units are the same when they are this near, since both are rounded.
+_ROUNDING_KM = 1.0
+#: A figure that fits in the other unit must not need more than this a day.
+_USUAL_KM_PER_DAY = 300.0
+# As `roadworn.columns.views_distance` has it: from the last fifth of the range to its first fifth.
+_NEAR_TOP, _NEAR_BOTTOM = 0.8, 0.2
+#: No odometer shows three decimals, so a mark before three digits may mark thousands.
+_MARKED = {mark: re.compile(rf"\s*(\d{{1,3}}){re.escape(mark)}(\d{{3}})\b.*") for mark in ".,"}
 
+#: No odometer shows three decimals; typed, the figure stands alone or with its unit.
+_DOT = re.compile(r"\s*(\d{1,3})\.(\d{3})\s*([a-z]*)\s*", re.IGNORECASE | re.ASCII)
 
-def weight(draft: Draft, facts: Facts) -> Iterator[Problem]:
-    """Doubt what a profile says of the weight: not understood, or contradicted."""
-    if not any(draft.payload.get(field) for field in _SAYS_WEIGHT):
-        return
-    from roadworn.trade.weight import weigh
-
-    weighed = weigh(facts.profile(draft.vehicle_id))
-    if weighed.what:
-        field = "weight_class"
-        yield Problem(
-            "weight",
-            Sentence("weight", "{what}.", what=weighed.what),
-            weighed.remedy,
-            column=f"payload.{field}",
-            remedy=Remedy("record", field),
-        )
-
-
-def vin(draft: Draft, facts: Facts) -> Iterator[Problem]:
-    """Doubt a VIN, and the model year beside it, where one of them was said."""
-    said = draft.payload
-    if not (said.get("vin") or said.get("model_year")):
-        return
-    profile = facts.profile(draft.vehicle_id)
-    for doubt in identity_doubts(profile.get("vin"), profile.get("model_year")):
-        field = doubt.column if said.get(doubt.column) else "vin"
-        yield doubt.at(0, column=f"payload.{field if said.get(field) else 'model_year'}")
+LOWER, JUMP, TOO_FAR, ROLLED = "reading-lower", "reading-jump", "reading-too-far", "rolled-over"
+OLD_LOWER, OTHER_UNIT, DOT, MAY_ROLL = (
+    "old-lower",
+    "other-unit",
+    "three-decimals",
+    "may-have-rolled",
+)
 
 
-def vin_of_another(draft: Draft, facts: Facts) -> Iterator[Problem]:
-    """Doubt a VIN that another vehicle was enrolled with."""
-    number = draft.payload.get("vin")
-    if number:
-        doubt = shared_vin(number, facts.others_with_vin(draft.vehicle_id, number))
-        if doubt is not None:
-            yield doubt.at(0, column="payload.vin")
+def reading(draft: Draft, facts: Facts) -> Iterator[Problem]:
+    """Doubt the figure of one event beside those of its vehicle before it.
 
-
-def to_settle(
-    profile: Mapping[str, Any], *, light: bool | None = None, latest: int | None = None
-) -> list[Problem]:
-    """Return what stays to be settled by a person about a vehicle's VIN and model year.
-
-    Args:
-        profile: `vin` and `model_year` as the ledger has them now, either may be None.
-        light: as `roadworn.trade.vin.decode_vin` takes it.
-        latest: likewise.
+    The remedy's value is the figure as it was probably meant, where one fits. An import goes
+    through a whole file's figures in the order of the road instead, by `reading_doubt`.
     """
-    found = identity_doubts(profile.get("vin"), profile.get("model_year"), light, latest)
-    # Where nobody knows whether the market uses a check digit, one word at the writing is enough.
-    return [doubt for doubt in found if doubt.code != "vin-check-digit-unsure"]
-
-
-def identity_doubts(
-    vin: str | None, model_year: int | None, light: bool | None = None, latest: int | None = None
-) -> Iterator[Problem]:
-    """Yield what is odd about a VIN, and about the model year beside it; both are kept."""
-    if not vin:
+    exchange = draft.payload if draft.kind == "odometer_exchange" else {}
+    value = exchange.get("old_reading", draft.odometer)
+    unit = exchange.get("unit", draft.odometer_unit)
+    if value is None or unit is None:
         return
-    # Only a VIN needs it: an inspection or a reading should not wait for it.
-    from roadworn.trade.vin import decode_vin, year_problem
-
-    decoded = decode_vin(vin, light=light, latest=latest)
-    yield from decoded.problems
-    yield from decoded.doubts
-    mismatch = year_problem(decoded, model_year)
-    if mismatch is not None:
-        yield mismatch
-
-
-def shared_vin(vin: str, others: Collection[str]) -> Problem | None:
-    """Return a doubt when other vehicles have the same VIN: one vehicle perhaps, enrolled twice.
-
-    Args:
-        vin: the VIN.
-        others: ids of the other vehicles that have it.
-    """
-    if not others:
-        return None
-    told = Sentence(
-        "vin-shared",
-        "The VIN {vin} is that of {others} too.",
-        vin=vin,
-        others=", ".join(sorted(others)[:5]),
+    field = "old_reading" if exchange else "odometer"
+    # A vehicle that is enrolled again has no reading before its enrolment.
+    before = [] if draft.kind == "enrolment" else facts.readings(draft.vehicle_id, draft.event_id)
+    if draft.typed:
+        yield from _as_typed(draft.typed.strip(), value, unit, field, before)
+    last = latest(before)
+    doubt = reading_doubt(
+        value,
+        unit,
+        draft.occurred_at,
+        last,
+        # An exchanged instrument does not roll over at its exchange: its old figure was read.
+        lambda: None if exchange else facts.digits(draft.vehicle_id),
     )
-    hint = "compare both with the plates; one vehicle enrolled twice is one history in two halves"
-    return Problem("vin-shared", told, hint, column="vin")
+    if doubt is None:
+        return
+    other = "" if doubt.remedy is None else doubt.remedy.value
+    remedy = Remedy("correct", field, other)
+    if exchange and doubt.code == LOWER and last is not None:
+        told = Sentence(
+            OLD_LOWER,
+            "The old figure, {value:,.10g} {unit}, is lower than the last reading, {before}.",
+            value=value,
+            unit=unit,
+            before=_told(last),
+        )
+        yield Problem(OLD_LOWER, told, column=field, remedy=Remedy("correct", field))
+        return
+    yield Problem(doubt.code, doubt.message, doubt.hint, column=field, remedy=remedy)
+    top = next((n for n in (5, 6) if last and rolled_over(last, value, unit, n)), None)
+    if doubt.code == LOWER and top and not facts.digits(draft.vehicle_id):
+        told = Sentence(MAY_ROLL, "If it rolled over at {limit:,}", limit=10**top)
+        yield Problem(MAY_ROLL, told, remedy=Remedy("record", "odometer_digits", str(top)))
 
 
-def shared_vins(vins: Iterable[tuple[str, str | None]]) -> Iterator[tuple[str, Problem]]:
-    """Yield (vehicle, doubt) for all vehicles that share a VIN.
+def _as_typed(
+    typed: str, value: float, unit: str, field: str, before: Sequence[LastReading]
+) -> Iterator[Problem]:
+    """Doubt how a figure was written: a dot of thousands, or no unit where another is usual."""
+    dotted = _DOT.fullmatch(typed)
+    if dotted is not None:
+        told = Sentence(
+            DOT,
+            "{typed!r} was read as {value:,.10g} {unit}. Did the dot mark thousands?",
+            typed=typed,
+            value=value,
+            unit=unit,
+        )
+        meant = f"{dotted[1]},{dotted[2]} {unit}"
+        yield Problem(DOT, told, column=field, remedy=Remedy("correct", field, meant))
+    usual = _usual_unit(before)
+    if usual and unit != usual and not re.search(r"[a-z]", typed, re.IGNORECASE):
+        told = Sentence(
+            OTHER_UNIT,
+            "{typed} was taken as {unit}, while this vehicle is mostly read in {usual}.",
+            typed=typed,
+            unit=unit,
+            usual=usual,
+        )
+        remedy = Remedy("correct", field, f"{typed} {usual}")
+        yield Problem(OTHER_UNIT, told, column=field, remedy=remedy)
+
+
+def _usual_unit(readings: Sequence[LastReading]) -> str:
+    """Return the unit that most readings are in, or an empty text when none leads."""
+    miles = sum(one.unit == "mi" for one in readings)
+    if 2 * miles == len(readings):
+        return ""
+    return "mi" if 2 * miles > len(readings) else "km"
+
+
+def reading_doubt(
+    value: float,
+    unit: str,
+    on: str,
+    last: LastReading | None,
+    digits: Callable[[], int | None] = lambda: None,
+) -> Problem | None:
+    """Return what is odd about a figure after the reading before it, or None.
 
     Args:
-        vins: (vehicle id, its VIN) of all vehicles.
+        value: the figure.
+        unit: its unit, ``km`` or ``mi``.
+        on: its ISO day or moment.
+        last: the reading before it; one of a later day says nothing.
+        digits: looks up how many digits the odometer has; asked only where it matters.
+
+    Returns:
+        A doubt with code LOWER, JUMP, TOO_FAR or ROLLED; its remedy names the other unit where
+        the figure fits in that.
     """
-    holders: dict[str, list[str]] = {}
-    for vehicle, vin in vins:
-        if vin:
-            holders.setdefault(vin.upper(), []).append(vehicle)
-    for vin, vehicles in holders.items():
-        for vehicle in vehicles:
-            doubt = shared_vin(vin, [other for other in vehicles if other != vehicle])
-            if doubt is not None:
-                yield vehicle, doubt
+    if convert(value, unit, "km") > MOST_KM:
+        told = "{value:,.10g} {unit} is further than vehicles go."
+        return _doubt(TOO_FAR, Sentence(TOO_FAR, told, value=value, unit=unit), "")
+    if last is None or on[:10] < last.occurred_at[:10]:
+        return None
+    days = days_between(last.occurred_at, on)
+    gone = convert(value, unit, "km") - convert(last.value, last.unit, "km")
+    before, other = _told(last), in_other_unit(value, unit, last, days)
+    if gone < (0 if unit == last.unit else -_ROUNDING_KM):
+        shown = digits()
+        if shown and rolled_over(last, value, unit, shown):
+            told = "Taken as rolled over past {limit:,} {unit} since {before}."
+            rolled = Sentence(ROLLED, told, limit=10**shown - 1, unit=unit, before=before)
+            return Problem(ROLLED, rolled, column="odometer")
+        told = "{value:,.10g} {unit} is lower than the last reading, {before}."
+        return _doubt(LOWER, Sentence(LOWER, told, value=value, unit=unit, before=before), other)
+    if gone > MOST_KM_PER_DAY * max(1, days):
+        told = (
+            "{value:,.10g} {unit} is further from the last reading, {before}, than a vehicle goes "
+            "in {days} day" + ("." if days <= 1 else "s.")
+        )
+        jump = Sentence(JUMP, told, value=value, unit=unit, before=before, days=max(1, days))
+        return _doubt(JUMP, jump, other)
+    return None
 
 
-# The same service twice
+def _doubt(code: str, told: Sentence, other: str) -> Problem:
+    hint = f"it would fit as {other}" if other else "look at the figure and its unit again"
+    return Problem(code, told, hint, column="odometer", remedy=Remedy("correct", "odometer", other))
 
 
-def service_twice(draft: Draft, facts: Facts) -> Iterator[Problem]:
-    """Doubt the same maintenance on one day."""
-    from roadworn.say.telling import item_words
-
-    place = _service(draft.day, draft.payload)
-    for other in facts.events(draft.vehicle_id, "maintenance"):
-        same = _service(other.occurred_at[:10], other.data()) == place
-        if same and other.event_id != draft.event_id:
-            told = Sentence(
-                "service-twice",
-                "{item} {action} stands on {day} already, as event {event}.",
-                item=item_words(draft.payload),
-                action=place[-1],
-                day=draft.day,
-                event=other.event_id[-8:],
-            )
-            yield Problem("service-twice", told, remedy=Remedy("retract", value="twice"))
-            return
+def _told(last: LastReading) -> Sentence:
+    return Sentence(
+        "reading-on",
+        "{value:,.10g} {unit} on {day}",
+        value=last.value,
+        unit=last.unit,
+        day=last.occurred_at[:10],
+    )
 
 
-def _service(on: str, payload: Mapping[str, Any]) -> tuple[str, str, str, str]:
-    place = payload.get("position") or ""
-    return on, payload["component"], place, payload.get("action", "replaced")
+def in_other_unit(value: float, unit: str, last: LastReading, days: int) -> str:
+    """Return the figure in the other unit when that fits the last reading, or nothing."""
+    other = "km" if unit == "mi" else "mi"
+    gone = convert(value, other, "km") - convert(last.value, last.unit, "km")
+    return f"{value:,.10g} {other}" if 0 <= gone <= _USUAL_KM_PER_DAY * (days + 1) else ""
+
+
+def rolled_over(last: LastReading, value: float, unit: str, digits: int) -> bool:
+    """Return whether an odometer of so many digits may have rolled over since a reading."""
+    limit = float(10**digits)
+    before = convert(last.value, last.unit, unit)
+    return _NEAR_TOP * limit <= before < limit and value <= _NEAR_BOTTOM * limit
+
+
+def marked_thousands(typed: str, mark: str) -> tuple[str, str] | None:
+    """Return the digits before and after a decimal mark that may mark thousands, or None."""
+    found = _MARKED[mark].fullmatch(typed)
+    return None if found is None else (found[1], found[2])
+
+
+def days_between(start: str, end: str) -> int:
+    """Return the days from one ISO day or moment to another."""
+    return (date.fromisoformat(end[:10]) - date.fromisoformat(start[:10])).days
 
 
 # Who somebody is

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roadworn.checks.facts import named_vehicle
-from roadworn.checks.readings import MOST_KM_PER_DAY
+from roadworn.checks.odd import MOST_KM_PER_DAY
 from roadworn.columns.build import build, load_payloads
 from roadworn.columns.session import Options, Session, dictionary_of
 from roadworn.columns.spec import Progress, Rows, TableInfo, TableSpec

@@ -15,7 +15,7 @@ from typing import Any, NamedTuple, get_args
 import orjson
 from pydantic import ValidationError
 
-from roadworn.checks.readings import marked_thousands
+from roadworn.checks.odd import marked_thousands
 from roadworn.checks.shape import problems_of
 from roadworn.intake import validated_payload
 from roadworn.intake.csv_file import (

@@ -15,8 +15,7 @@ import orjson
 
 from roadworn.checks import Needs, found
 from roadworn.checks.facts import Facts, LastReading, Query, RoadReading
-from roadworn.checks.odd import FIRST_YEAR
-from roadworn.checks.readings import MOST_KM, MOST_KM_PER_DAY, ROLLED, reading_doubt
+from roadworn.checks.odd import FIRST_YEAR, MOST_KM, MOST_KM_PER_DAY, ROLLED, reading_doubt
 from roadworn.intake import draft_of
 from roadworn.intake.chunks import Chunk
 from roadworn.intake.fast import ID_GIVEN, KEY_MADE, TIME_GIVEN

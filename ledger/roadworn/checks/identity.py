@@ -1,0 +1,146 @@
+"""What a vehicle is said to be: its weight, its VIN and year, and a service that stands twice.
+
+Asked of enrolments, changes of profile and maintenance only, so that a reading does not wait.
+"""
+
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from typing import Any
+
+from roadworn.checks.facts import Draft, Facts
+from roadworn.model.messages import Problem, Remedy, Sentence
+
+_SAYS_WEIGHT = ("weight_class", "vehicle_class", "duty")
+
+
+def weight(draft: Draft, facts: Facts) -> Iterator[Problem]:
+    """Doubt what a profile says of the weight: not understood, or contradicted."""
+    if not any(draft.payload.get(field) for field in _SAYS_WEIGHT):
+        return
+    from roadworn.trade.weight import weigh
+
+    weighed = weigh(facts.profile(draft.vehicle_id))
+    if weighed.what:
+        field = "weight_class"
+        yield Problem(
+            "weight",
+            Sentence("weight", "{what}.", what=weighed.what),
+            weighed.remedy,
+            column=f"payload.{field}",
+            remedy=Remedy("record", field),
+        )
+
+
+def vin(draft: Draft, facts: Facts) -> Iterator[Problem]:
+    """Doubt a VIN, and the model year beside it, where one of them was said."""
+    said = draft.payload
+    if not (said.get("vin") or said.get("model_year")):
+        return
+    profile = facts.profile(draft.vehicle_id)
+    for doubt in identity_doubts(profile.get("vin"), profile.get("model_year")):
+        field = doubt.column if said.get(doubt.column) else "vin"
+        yield doubt.at(0, column=f"payload.{field if said.get(field) else 'model_year'}")
+
+
+def vin_of_another(draft: Draft, facts: Facts) -> Iterator[Problem]:
+    """Doubt a VIN that another vehicle was enrolled with."""
+    number = draft.payload.get("vin")
+    if number:
+        doubt = shared_vin(number, facts.others_with_vin(draft.vehicle_id, number))
+        if doubt is not None:
+            yield doubt.at(0, column="payload.vin")
+
+
+def to_settle(
+    profile: Mapping[str, Any], *, light: bool | None = None, latest: int | None = None
+) -> list[Problem]:
+    """Return what stays to be settled by a person about a vehicle's VIN and model year.
+
+    Args:
+        profile: `vin` and `model_year` as the ledger has them now, either may be None.
+        light: as `roadworn.trade.vin.decode_vin` takes it.
+        latest: likewise.
+    """
+    found = identity_doubts(profile.get("vin"), profile.get("model_year"), light, latest)
+    # Where nobody knows whether the market uses a check digit, one word at the writing is enough.
+    return [doubt for doubt in found if doubt.code != "vin-check-digit-unsure"]
+
+
+def identity_doubts(
+    vin: str | None, model_year: int | None, light: bool | None = None, latest: int | None = None
+) -> Iterator[Problem]:
+    """Yield what is odd about a VIN, and about the model year beside it; both are kept."""
+    if not vin:
+        return
+    # Only a VIN needs it: an inspection or a reading should not wait for it.
+    from roadworn.trade.vin import decode_vin, year_problem
+
+    decoded = decode_vin(vin, light=light, latest=latest)
+    yield from decoded.problems
+    yield from decoded.doubts
+    mismatch = year_problem(decoded, model_year)
+    if mismatch is not None:
+        yield mismatch
+
+
+def shared_vin(vin: str, others: Collection[str]) -> Problem | None:
+    """Return a doubt when other vehicles have the same VIN: one vehicle perhaps, enrolled twice.
+
+    Args:
+        vin: the VIN.
+        others: ids of the other vehicles that have it.
+    """
+    if not others:
+        return None
+    told = Sentence(
+        "vin-shared",
+        "The VIN {vin} is that of {others} too.",
+        vin=vin,
+        others=", ".join(sorted(others)[:5]),
+    )
+    hint = "compare both with the plates; one vehicle enrolled twice is one history in two halves"
+    return Problem("vin-shared", told, hint, column="vin")
+
+
+def shared_vins(vins: Iterable[tuple[str, str | None]]) -> Iterator[tuple[str, Problem]]:
+    """Yield (vehicle, doubt) for all vehicles that share a VIN.
+
+    Args:
+        vins: (vehicle id, its VIN) of all vehicles.
+    """
+    holders: dict[str, list[str]] = {}
+    for vehicle, vin in vins:
+        if vin:
+            holders.setdefault(vin.upper(), []).append(vehicle)
+    for vin, vehicles in holders.items():
+        for vehicle in vehicles:
+            doubt = shared_vin(vin, [other for other in vehicles if other != vehicle])
+            if doubt is not None:
+                yield vehicle, doubt
+
+
+# The same service twice
+
+
+def service_twice(draft: Draft, facts: Facts) -> Iterator[Problem]:
+    """Doubt the same maintenance on one day."""
+    from roadworn.say.telling import item_words
+
+    place = _service(draft.day, draft.payload)
+    for other in facts.events(draft.vehicle_id, "maintenance"):
+        same = _service(other.occurred_at[:10], other.data()) == place
+        if same and other.event_id != draft.event_id:
+            told = Sentence(
+                "service-twice",
+                "{item} {action} stands on {day} already, as event {event}.",
+                item=item_words(draft.payload),
+                action=place[-1],
+                day=draft.day,
+                event=other.event_id[-8:],
+            )
+            yield Problem("service-twice", told, remedy=Remedy("retract", value="twice"))
+            return
+
+
+def _service(on: str, payload: Mapping[str, Any]) -> tuple[str, str, str, str]:
+    place = payload.get("position") or ""
+    return on, payload["component"], place, payload.get("action", "replaced")
