@@ -213,20 +213,6 @@ def log_rank_of(
         return None
 
 
-def left_out(view: LedgerView, component: str | None = None) -> dict[str, dict[str, int]]:
-    """Return component -> why -> how many stays of a part could not be counted."""
-    condition = "WHERE component = ?" if component else ""
-    rows = view.sql(
-        f"SELECT component, why, count(*) FROM part_lives_left_out {condition} "
-        "GROUP BY component, why ORDER BY component, why",
-        (component,) if component else (),
-    ).rows
-    found: dict[str, dict[str, int]] = {}
-    for name, why, number in rows:
-        found.setdefault(name, {})[why] = number
-    return found
-
-
 def left_out_by(
     view: LedgerView, lives: GroupedLives, component: str | None = None
 ) -> list[dict[str, int]]:
