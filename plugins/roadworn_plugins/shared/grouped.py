@@ -5,6 +5,7 @@ of the fits. Distances are in thousands of kilometres, so that powers of an age 
 floating point; the unit a person sees is chosen when a figure is shown.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from operator import itemgetter
 from typing import Literal
@@ -111,6 +112,13 @@ class GroupedLives:
         )
 
 
+def _keys(by: Sequence[str]) -> tuple[str, str]:
+    """Return the columns of groupings as they are selected, and the names they are given."""
+    names = [f"k{i}" for i in range(len(by))]
+    keys = (f"{GROUPINGS[key]} AS {name}" for key, name in zip(by, names, strict=True))
+    return ", ".join(keys), ", ".join(names)
+
+
 def load(
     view: LedgerView,
     by: tuple[str, ...],
@@ -126,29 +134,26 @@ def load(
         component: only this component.
         clock: ages by distance or by calendar.
     """
-    names = [f"k{i}" for i in range(len(by))]
-    keys = ", ".join(f"{GROUPINGS[key]} AS {name}" for key, name in zip(by, names, strict=True))
-    listed = ", ".join(names)
+    keys, listed = _keys(by)
     suffix = "km" if clock == "distance" else "days"
-    condition = " AND component = ?" if component else ""
-    parameters = (component,) if component else ()
     lives = f"""
         SELECT {keys}, entry_{suffix} AS entry, lower_{suffix} AS lower, upper_{suffix} AS upper,
                failed, running, coalesce(failed AND reason = 'worn_out', FALSE) AS worn
         FROM part_lives
         WHERE coalesce(upper_{suffix}, 'infinity'::DOUBLE) > entry_{suffix}
           AND lower_{suffix} >= entry_{suffix}
-          AND (failed OR lower_{suffix} > entry_{suffix}){condition}"""
+          AND (failed OR lower_{suffix} > entry_{suffix})
+          AND component = coalesce(?, component)"""
     groups = (
         f"SELECT {listed}, row_number() OVER (ORDER BY {listed}) - 1 AS g FROM ("
         f"SELECT DISTINCT {listed} FROM ({lives}))"
     )
-    labels = view.sql(f"SELECT {listed} FROM ({groups}) ORDER BY g", parameters).rows
+    labels = view.sql(f"SELECT {listed} FROM ({groups}) ORDER BY g", (component,)).rows
     data = view.arrays(
         f"""SELECT g, entry, lower, upper, failed, running, worn
             FROM ({lives}) AS l JOIN ({groups}) AS n USING ({listed})
             ORDER BY g, lower, upper, entry""",
-        parameters * 2,
+        (component, component),
     )
     scale = _SCALE[clock]
     upper = data["upper"].astype(np.float64)
@@ -223,17 +228,15 @@ def left_out_by(
     """
     known = [key for key in lives.by if key not in ("supplier", "part-number")]
     places = [lives.by.index(key) for key in known]
-    keys = ", ".join(f"{GROUPINGS[key]} AS k{i}" for i, key in enumerate(known))
-    listed = ", ".join(f"k{i}" for i in range(len(known)))
-    condition = "WHERE component = ?" if component else ""
+    keys, listed = _keys(known)
     rows = view.sql(
         f"""SELECT {listed}, why, count(*)
             FROM (SELECT {keys}, why
                   FROM (SELECT o.*, v.vehicle_class, v.duty
                         FROM part_lives_left_out AS o JOIN vehicles AS v USING (vehicle_id))
-                  {condition})
+                  WHERE component = coalesce(?, component))
             GROUP BY {listed}, why ORDER BY {listed}, why""",
-        (component,) if component else (),
+        (component,),
     ).rows
     found: dict[tuple[str, ...], dict[str, int]] = {}
     for *key, why, number in rows:
@@ -245,15 +248,13 @@ def failure_events(
     view: LedgerView, by: tuple[str, ...], component: str | None = None, most: int = 60
 ) -> dict[tuple[str, ...], tuple[str, ...]]:
     """Return group label -> ids of the events that ended its failed lives, latest first."""
-    names = [f"k{i}" for i in range(len(by))]
-    keys = ", ".join(f"{GROUPINGS[key]} AS {name}" for key, name in zip(by, names, strict=True))
-    condition = " AND component = ?" if component else ""
+    keys, listed = _keys(by)
     rows = view.sql(
-        f"""SELECT {", ".join(names)}, list(ended_by ORDER BY ended_on DESC, ended_by)[1:{most}]
+        f"""SELECT {listed}, list(ended_by ORDER BY ended_on DESC, ended_by)[1:{most}]
             FROM (SELECT {keys}, ended_by, ended_on FROM part_lives
-                  WHERE failed AND ended_by IS NOT NULL{condition})
-            GROUP BY {", ".join(names)}""",
-        (component,) if component else (),
+                  WHERE failed AND ended_by IS NOT NULL AND component = coalesce(?, component))
+            GROUP BY {listed}""",
+        (component,),
     ).rows
     return {tuple(str(cell) for cell in row[:-1]): tuple(row[-1]) for row in rows}
 
