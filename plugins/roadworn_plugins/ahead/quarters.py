@@ -16,10 +16,10 @@ import numpy as np
 from roadworn.analysis.result import Cell, Column, Holds, Mark, Table, Tells
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import place_of
-from roadworn_plugins.projection.renewal import CountMoments, increments
+from roadworn_plugins.projection.renewal import increments
 from roadworn_plugins.shared.grouped import Floats, Ints
 from roadworn_plugins.shared.parts_ahead import PartsAhead
-from roadworn_plugins.shared.projected import Projection, money
+from roadworn_plugins.shared.projected import Counted, Projection, money
 
 #: Ends of the quarters to come, in months from today.
 ENDS = (3.0, 6.0, 9.0, 12.0)
@@ -84,27 +84,12 @@ def failures(view: LedgerView, after: date, until: date, currency: str) -> list[
     return list(found.values())
 
 
-@dataclass(frozen=True, eq=False)
-class Between:
-    """What falls between two horizons, one entry a part.
-
-    Attributes:
-        number: expected failures.
-        counts: moments at each distance ahead.
-        weight: of each distance ahead.
-    """
-
-    number: Floats
-    counts: tuple[CountMoments, ...]
-    weight: Floats
-
-
 def between(
     parts: PartsAhead,
     found: Mapping[float, Projection],
     start: float,
     end: float,
-) -> Projection | Between:
+) -> Counted:
     """Return what falls between two horizons of one projection.
 
     Args:
@@ -124,7 +109,7 @@ def between(
         for u, (a, b) in enumerate(zip(earlier.counts, later.counts, strict=True))
     )
     number = np.asarray(sum(w * c.mean() for w, c in zip(later.weight, counts, strict=True)))
-    return Between(number, counts, later.weight)
+    return Counted(number, counts, later.weight)
 
 
 def quarters_table(

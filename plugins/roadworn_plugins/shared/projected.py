@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Protocol
 
 import numpy as np
 from scipy.special import gammaincinv
@@ -20,39 +19,32 @@ _MOST_ROWS = 250_000
 
 
 @dataclass(frozen=True, eq=False)
-class Projection:
-    """What lies ahead of each part.
+class Counted:
+    """What a total is made of.
 
     Attributes:
-        chance: of at least one failure, shape (parts,).
-        low, high: limits of that chance as the rate is uncertain.
-        number: expected failures, the replacement's own included.
-        counts: moments at each distance ahead, for totals.
+        number: expected failures of each part, the replacement's own included.
+        counts: moments at each distance ahead.
         weight: of each distance ahead.
     """
 
-    chance: Floats
-    low: Floats
-    high: Floats
     number: Floats
     counts: tuple[CountMoments, ...]
     weight: Floats
 
 
-class Counted(Protocol):
-    """What a total is made of: expected failures, and their moments at each distance ahead."""
+@dataclass(frozen=True, eq=False)
+class Projection(Counted):
+    """What lies ahead of each part.
 
-    @property
-    def number(self) -> Floats:
-        """Expected failures of each part."""
+    Attributes:
+        chance: of at least one failure, shape (parts,).
+        low, high: limits of that chance as the rate is uncertain.
+    """
 
-    @property
-    def counts(self) -> tuple[CountMoments, ...]:
-        """Moments at each distance ahead."""
-
-    @property
-    def weight(self) -> Floats:
-        """Weight of each distance ahead."""
+    chance: Floats
+    low: Floats
+    high: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +64,6 @@ def project(
     *,
     measured: dict[int, Floats] | None = None,
     share: Floats | None = None,
-    level: float = LEVEL,
 ) -> Projection:
     """Project every part.
 
@@ -84,19 +75,14 @@ def project(
         measured: for parts with a wear line of their own: part -> chance of reaching the limit
             at each distance ahead; better than the lives of others.
         share: of the way ahead that each part is watched for, all of it by default.
-        level: of the limits.
     """
     ahead, weight = parts.ahead(months, distance, unit)
     watched = ahead if share is None else ahead * share
-    return _projected(parts, [watched], weight, [measured or {}], level)[0]
+    return _projected(parts, [watched], weight, [measured or {}])[0]
 
 
 def project_months(
-    parts: PartsAhead,
-    months: Sequence[float],
-    *,
-    measured: Sequence[dict[int, Floats]] = (),
-    level: float = LEVEL,
+    parts: PartsAhead, months: Sequence[float], *, measured: Sequence[dict[int, Floats]] = ()
 ) -> dict[float, Projection]:
     """Project every part to several horizons at once, which is quicker than one by one.
 
@@ -104,70 +90,122 @@ def project_months(
         parts: what is fitted.
         months: how far ahead.
         measured: as for `project`, one for each horizon, or none.
-        level: of the limits.
     """
     ahead = [parts.ahead(m, None, "km") for m in months]
-    found = _projected(
-        parts,
-        [far for far, _weight in ahead],
-        ahead[0][1],
-        list(measured) or [{}] * len(ahead),
-        level,
-    )
+    worn = list(measured) or [{}] * len(ahead)
+    found = _projected(parts, [far for far, _weight in ahead], ahead[0][1], worn)
     return dict(zip(months, found, strict=True))
 
 
 def _projected(
-    parts: PartsAhead,
-    ahead: list[Floats],
-    weight: Floats,
-    measured: list[dict[int, Floats]],
-    level: float,
+    parts: PartsAhead, ahead: list[Floats], weight: Floats, measured: list[dict[int, Floats]]
 ) -> list[Projection]:
-    index, age = _expanded(parts)
-    share = np.where(parts.known, 1.0, 1.0 / AGES)[index]
-    counts = _counts(parts, index, age, share, [far[u] for far in ahead for u in range(len(far))])
+    aged = _Aged.of(parts)
+    counts = iter(aged.counts([stretch for far in ahead for stretch in far]))
     found = []
-    for h, (far, worn) in enumerate(zip(ahead, measured, strict=True)):
-        own = tuple(
-            _with_measured(c, worn, u)
-            for u, c in enumerate(counts[h * weight.size : (h + 1) * weight.size])
-        )
+    for far, worn in zip(ahead, measured, strict=True):
+        own = tuple(_with_measured(next(counts), worn, node) for node in range(weight.size))
         chance = np.asarray(sum(w * c.at_least_one() for w, c in zip(weight, own, strict=True)))
         number = np.asarray(sum(w * c.mean() for w, c in zip(weight, own, strict=True)))
-        limits = [
-            _at_rate(parts, index, age, share, far, weight, q)
-            for q in ((1.0 - level) / 2.0, (1.0 + level) / 2.0)
-        ]
-        low, high = np.minimum(limits[0], chance), np.maximum(limits[1], chance)
+        ends = (aged.at_rate(far, weight, q) for q in ((1.0 - LEVEL) / 2.0, (1.0 + LEVEL) / 2.0))
+        low, high = np.minimum(next(ends), chance), np.maximum(next(ends), chance)
         for i in worn:
             low[i] = high[i] = chance[i]
-        found.append(Projection(chance, low, high, number, own, weight))
+        found.append(Projection(number, own, weight, chance, low, high))
     return found
 
 
-def _counts(
-    parts: PartsAhead, index: Ints, age: Floats, share: Floats, stretches: list[Floats]
-) -> list[CountMoments]:
-    """Return the moments of every part at each stretch, many stretches at a time.
+@dataclass(frozen=True, eq=False)
+class _Aged:
+    """Parts with one row for a known age and AGES for an unknown one.
 
-    Each group of parts is looked up in a table of its own; asking once for all stretches makes
-    the table once.
+    Attributes:
+        index: part of each row.
+        age: of each row.
+        share: chance of that age.
     """
-    found: list[CountMoments] = []
-    many = max(1, _MOST_ROWS // max(index.size, 1))
-    for start in range(0, len(stretches), many):
-        some = stretches[start : start + many]
-        raw = count_moments(
-            parts.belief,
-            np.tile(parts.group[index], len(some)),
-            np.tile(age, len(some)),
-            np.concatenate([stretch[index] for stretch in some]),
+
+    parts: PartsAhead
+    index: Ints
+    age: Floats
+    share: Floats
+
+    @classmethod
+    def of(cls, parts: PartsAhead) -> "_Aged":
+        """Lay out the ages that each part may have."""
+        repeats = np.where(parts.known, 1, AGES)
+        index = np.repeat(np.arange(parts.size), repeats)
+        first = np.cumsum(repeats) - repeats
+        column = np.arange(index.size) - first[index]
+        age = parts.age[index, column] if parts.size else np.zeros(0)
+        return cls(parts, index, age, np.where(parts.known, 1.0, 1.0 / AGES)[index])
+
+    def counts(self, stretches: list[Floats]) -> list[CountMoments]:
+        """Return the moments of every part at each stretch, many stretches at a time.
+
+        Each group of parts is looked up in a table of its own; asking once for all stretches
+        makes the table once.
+        """
+        found: list[CountMoments] = []
+        many = max(1, _MOST_ROWS // max(self.index.size, 1))
+        for start in range(0, len(stretches), many):
+            some = stretches[start : start + many]
+            raw = count_moments(
+                self.parts.belief,
+                np.tile(self.parts.group[self.index], len(some)),
+                np.tile(self.age, len(some)),
+                np.concatenate([stretch[self.index] for stretch in some]),
+            )
+            size = self.index.size
+            found += [self._joined(raw, slice(j * size, (j + 1) * size)) for j in range(len(some))]
+        return found
+
+    def _joined(self, raw: CountMoments, rows: slice) -> CountMoments:
+        """Average the moments over the ages that one part may have."""
+        starts = np.flatnonzero(np.diff(self.index, prepend=-1))
+
+        def averaged(values: Floats) -> Floats:
+            if not self.index.size:
+                return values[rows]
+            return np.add.reduceat(values[rows] * self.share[:, None], starts, axis=0)
+
+        return replace(
+            raw,
+            group=self.parts.group,
+            chance=averaged(raw.chance),
+            number=averaged(raw.number),
+            pairs=averaged(raw.pairs),
         )
-        for j in range(len(some)):
-            rows = slice(j * index.size, (j + 1) * index.size)
-            found.append(_joined(raw, rows, index, share, parts))
-    return found
+
+    def at_rate(self, ahead: Floats, weight: Floats, q: float) -> Floats:
+        """Return the chance of failing if the rate stood at its quantile `q`."""
+        belief, group = self.parts.belief, self.parts.group[self.index]
+        rate = (gammaincinv(belief.a, q) / belief.b)[group]
+        shape = belief.shape[group]
+        out = np.zeros(self.parts.size)
+        for w, far in zip(weight, ahead, strict=True):
+            grown = (self.age + far[self.index]) ** shape - self.age**shape
+            np.add.at(out, self.index, w * self.share * -np.expm1(-rate * grown))
+        return out
+
+
+def _with_measured(counts: CountMoments, measured: dict[int, Floats], node: int) -> CountMoments:
+    """Put the chances of measured wear in the place of those by the life table.
+
+    The measured part is replaced by its wear; what its successors do is left to the life table,
+    in proportion to the chance that there is a successor.
+    """
+    if not measured:
+        return counts
+    chance, number, pairs = counts.chance.copy(), counts.number.copy(), counts.pairs.copy()
+    for part, by_node in measured.items():
+        share = by_node[node] / np.maximum(counts.chance[part], 1e-9)
+        chance[part] = by_node[node]
+        number[part] *= share
+        # Successors of a part that the life table hardly saw fail are too few to matter.
+        number[part] = np.clip(number[part], chance[part], None)
+        pairs[part] *= np.minimum(share, 1.0)
+    return replace(counts, chance=chance, number=number, pairs=pairs)
 
 
 def money(
@@ -255,71 +293,3 @@ def taken(counts: CountMoments, rows: Ints) -> CountMoments:
         number=counts.number[rows],
         pairs=counts.pairs[rows],
     )
-
-
-def _expanded(parts: PartsAhead) -> tuple[Ints, Floats]:
-    """Return part index and age, one row for a known age and AGES for an unknown one."""
-    repeats = np.where(parts.known, 1, AGES)
-    index = np.repeat(np.arange(parts.size), repeats)
-    first = np.cumsum(repeats) - repeats
-    column = np.arange(index.size) - first[index]
-    return index, parts.age[index, column] if parts.size else np.zeros(0)
-
-
-def _joined(
-    raw: CountMoments, rows: slice, index: Ints, share: Floats, parts: PartsAhead
-) -> CountMoments:
-    """Average the moments over the ages that one part may have."""
-    starts = np.flatnonzero(np.diff(index, prepend=-1))
-
-    def averaged(values: Floats) -> Floats:
-        if not index.size:
-            return values[rows]
-        return np.add.reduceat(values[rows] * share[:, None], starts, axis=0)
-
-    return replace(
-        raw,
-        group=parts.group,
-        chance=averaged(raw.chance),
-        number=averaged(raw.number),
-        pairs=averaged(raw.pairs),
-    )
-
-
-def _with_measured(counts: CountMoments, measured: dict[int, Floats], node: int) -> CountMoments:
-    """Put the chances of measured wear in the place of those by the life table.
-
-    The measured part is replaced by its wear; what its successors do is left to the life table,
-    in proportion to the chance that there is a successor.
-    """
-    if not measured:
-        return counts
-    chance, number, pairs = counts.chance.copy(), counts.number.copy(), counts.pairs.copy()
-    for part, by_node in measured.items():
-        share = by_node[node] / np.maximum(counts.chance[part], 1e-9)
-        chance[part] = by_node[node]
-        number[part] *= share
-        # Successors of a part that the life table hardly saw fail are too few to matter.
-        number[part] = np.clip(number[part], chance[part], None)
-        pairs[part] *= np.minimum(share, 1.0)
-    return replace(counts, chance=chance, number=number, pairs=pairs)
-
-
-def _at_rate(
-    parts: PartsAhead,
-    index: Ints,
-    age: Floats,
-    share: Floats,
-    ahead: Floats,
-    weight: Floats,
-    q: float,
-) -> Floats:
-    """Return the chance of failing if the rate stood at its quantile `q`."""
-    group = parts.group[index]
-    rate = (gammaincinv(parts.belief.a, q) / parts.belief.b)[group]
-    shape = parts.belief.shape[group]
-    out = np.zeros(parts.size)
-    for u in range(weight.size):
-        grown = (age + ahead[u][index]) ** shape - age**shape
-        np.add.at(out, index, weight[u] * share * -np.expm1(-rate * grown))
-    return out
