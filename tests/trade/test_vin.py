@@ -130,11 +130,6 @@ def test_small_letters_are_the_same_vin():
     assert v.decode_vin(" 1m8gdm9axkp042788\n") == v.decode_vin("1M8GDM9AXKP042788")
 
 
-def test_the_identity_of_a_small_maker_is_in_two_places():
-    assert v.decode_vin("1J9RP1A36A1644345").maker_code == "1J9644"  # 565.15(a)
-    assert v.decode_vin("1M8GDM9AXKP042788").maker_code == "1M8"
-
-
 def test_json_contract():
     wrong = v.decode_vin("1M8GDM9A1KP042788").as_json()
     assert list(wrong) == ["vin", "check_digit", "expected", "model_years", "problems"]

@@ -7,7 +7,7 @@ from typing import Any
 from roadworn.checks.facts import Draft, Facts
 from roadworn.model.errors import UsageError
 from roadworn.model.events import StoredEvent
-from roadworn.model.messages import Problem
+from roadworn.model.messages import Problem, Sentence
 from roadworn.model.places import covers
 from roadworn.model.units import convert, dimension_of
 from roadworn.say.telling import item_words
@@ -136,9 +136,12 @@ def doubts(
             settled = [one for one in told if one.condition in _ORDER]
             unsized = next((one.item.sized for one in told if one.missing == "size"), None)
             if sizes is not None and not settled and unsized is not None:
-                yield (
-                    f"{item_words(finding)}: the limit depends on the {unsized.key}; record it "
-                    f"once, as '{example_of(unsized.key)}'."
+                yield Sentence(
+                    "worse-than-said.no-size",
+                    "{part}: the limit depends on the {size}; record it once, as '{example}'.",
+                    part=item_words(finding),
+                    size=unsized.key,
+                    example=example_of(unsized.key),
                 )
             # Where the limits differ, only a person can say which of them holds.
             if len({one.condition for one in settled}) != 1:
@@ -146,10 +149,17 @@ def doubts(
             worse = settled[0]
             if _ORDER.index(worse.condition) > _ORDER.index(finding["condition"]):
                 # Common practice says of itself that it is no more than that.
-                source = "" if worse.mark == "CP" else f" ({worse.citation})"
-                yield (
-                    f"{item_words(finding)} was written down as {finding['condition']}, but "
-                    f"{worse.reason}{source}: {worse.condition} on the sheet {sheet.name}."
+                source = "" if worse.mark == "CP" else " ({citation})"
+                yield Sentence(
+                    "worse-than-said.cited" if source else "worse-than-said",
+                    f"{{part}} was written down as {{said}}, but {{reason}}{source}: {{condition}} "
+                    "on the sheet {sheet}.",
+                    part=item_words(finding),
+                    said=finding["condition"],
+                    reason=worse.reason,
+                    citation=worse.citation,
+                    condition=worse.condition,
+                    sheet=sheet.name,
                 )
 
 
@@ -240,12 +250,17 @@ def grown_since(draft: Draft, facts: Facts) -> Iterator[Problem]:
             continue
         day, then = before
         if now[0] > then[0] + RISE_MM and not _renewed(draft, facts, finding, day):
-            yield Problem(
+            told = Sentence(
                 "grown",
-                f"{item_words(finding)}: {now[1]} is more than {then[1]} on {day}: "
-                f"{_NEW[component]} not recorded, or another wheel? Record the replacement, or "
-                "correct the look-over.",
+                "{part}: {now} is more than {then} on {day}: {new} not recorded, or another "
+                "wheel? Record the replacement, or correct the look-over.",
+                part=item_words(finding),
+                now=now[1],
+                then=then[1],
+                day=day,
+                new=_NEW[component],
             )
+            yield Problem("grown", told)
 
 
 def _renewed(draft: Draft, facts: Facts, finding: Mapping[str, Any], since: str) -> bool:

@@ -62,12 +62,6 @@ class Vin:
     problems: tuple[Problem, ...]
     doubts: tuple[Problem, ...] = ()
 
-    @property
-    def maker_code(self) -> str:
-        """Positions 1-3, and 12-14 too when position 3 is 9 (565.15(a): a small maker)."""
-        small = len(self.vin) == LENGTH and self.vin[2] == "9"
-        return self.vin[:3] + (self.vin[11:14] if small else "")
-
     def as_json(self) -> dict[str, Any]:
         """Return the `decode vin` contract."""
         return {
