@@ -29,19 +29,19 @@ _EVENTS = ("repair", "end", "start")
 class _Unit:
     """Rows of one unit as they are read; a mutable collector, not a value."""
 
+    name: str
     group: str
     row: int
     repairs: list[tuple[float, int, int]] = field(default_factory=list)  # age, count, row
     starts: list[float] = field(default_factory=list)
     ends: list[float] = field(default_factory=list)
+    stretches: list[tuple[float, float]] = field(default_factory=list)  # start < age <= stop
+    at_failure: bool = False  # the last stretch ends at the last repair
 
-
-@dataclass(frozen=True)
-class _Stretch:
-    unit: str
-    start: float
-    stop: float
-    at_failure: bool
+    def stretch_of(self, age: float) -> int | None:
+        """Return the number of the stretch in which the unit was watched at an age."""
+        watched = (i for i, (start, stop) in enumerate(self.stretches) if start < age <= stop)
+        return next(watched, None)
 
 
 def fit_repairs_table(
@@ -62,38 +62,36 @@ def fit_repairs_table(
         LifeDataError: The rows cannot be read; ``problems`` names each of them.
     """
     units, problems = _read(columns)
-    stretches: dict[str, list[_Stretch]] = {}
-    for name, unit in units.items():
-        found, wrong = _stretches(name, unit)
-        stretches[name] = found
-        problems += wrong or _outside(name, unit, found)
+    for unit in units:
+        problems += _pair_up(unit) or _outside(unit)
     if problems:
         first = problems[0]
         raise LifeDataError(f"{len(problems)} rows cannot be used; the first: {first}", problems)
     if not units:
         raise LifeDataError("The table has no rows; give at least one unit.", ())
-    windows = [(s, units[name].group) for name in units for s in stretches[name]]
+    repairs = [(unit.name, age, count) for unit in units for age, count, _ in unit.repairs]
+    windows = [(unit, *stretch) for unit in units for stretch in unit.stretches]
     curves = mean_cumulative(
-        [name for name, unit in units.items() for _ in unit.repairs],
-        [age for unit in units.values() for age, _, _ in unit.repairs],
+        [name for name, _, _ in repairs],
+        [age for _, age, _ in repairs],
         (
-            [s.unit for s, _ in windows],
-            [s.start for s, _ in windows],
-            [s.stop for s, _ in windows],
+            [unit.name for unit, _, _ in windows],
+            [start for _, start, _ in windows],
+            [stop for _, _, stop in windows],
         ),
-        count=[count for unit in units.values() for _, count, _ in unit.repairs],
-        group=[group for _, group in windows],
+        count=[count for _, _, count in repairs],
+        group=[unit.group for unit, _, _ in windows],
         level=level,
     )
     return {
         "groups": [
-            _group(number, label, curves, units, stretches, level)
+            _group(curves, number, [unit for unit in units if unit.group == label], level)
             for number, label in enumerate(curves.labels)
         ]
     }
 
 
-def _read(columns: Mapping[str, Sequence[Any]]) -> tuple[dict[str, _Unit], list[Problem]]:
+def _read(columns: Mapping[str, Sequence[Any]]) -> tuple[list[_Unit], list[Problem]]:
     absent = [name for name in ("unit", "age", "event") if name not in columns]
     if absent:
         raise LifeDataError(f"The table lacks the columns {', '.join(absent)}; add them.", ())
@@ -119,13 +117,13 @@ def _read(columns: Mapping[str, Sequence[Any]]) -> tuple[dict[str, _Unit], list[
         if wrong is not None:
             problems.append(wrong)
             continue
-        unit = units.setdefault(name, _Unit(group, row))
+        unit = units.setdefault(name, _Unit(name, group, row))
         if event == "repair":
             if count:
                 unit.repairs.append((age, int(count), row))
         else:
             (unit.ends if event == "end" else unit.starts).append(age)
-    return units, problems
+    return list(units.values()), problems
 
 
 def _number(text: object) -> float:
@@ -149,52 +147,47 @@ def _row_problem(row: int, unit: str, event: str, age: float, count: float) -> P
     return None
 
 
-def _stretches(name: str, unit: _Unit) -> tuple[list[_Stretch], list[Problem]]:
-    """Pair the starts and ends of a unit in order of age."""
+def _pair_up(unit: _Unit) -> list[Problem]:
+    """Pair the starts and ends of a unit in order of age into stretches of observation."""
     starts, ends = sorted(unit.starts) or [0.0], sorted(unit.ends)
     last = max((age for age, _, _ in unit.repairs), default=-1.0)
-    at_failure = len(ends) == len(starts) - 1 and last > starts[-1]
-    if at_failure:
+    unit.at_failure = len(ends) == len(starts) - 1 and last > starts[-1]
+    if unit.at_failure:
         ends = [*ends, last]
     fits = len(ends) == len(starts) and all(a < b for a, b in zip(starts, ends, strict=True))
     if not fits or any(end > start for end, start in zip(ends[:-1], starts[1:], strict=True)):
-        message = f"the start and end rows of unit {name} do not pair up"
+        message = f"the start and end rows of unit {unit.name} do not pair up"
         if not unit.ends and not unit.repairs:
-            message = f"unit {name} has neither an end nor a repair"
+            message = f"unit {unit.name} has neither an end nor a repair"
         hint = "give each start one later end; only the last end may be left to the last repair"
-        return [], [Problem("bad-windows", message, hint, "", unit.row, "event")]
-    final = len(ends) - 1
-    pairs = enumerate(zip(starts, ends, strict=True))
-    return [_Stretch(name, a, b, at_failure and i == final) for i, (a, b) in pairs], []
+        return [Problem("bad-windows", message, hint, "", unit.row, "event")]
+    unit.stretches = list(zip(starts, ends, strict=True))
+    return []
 
 
-def _outside(name: str, unit: _Unit, stretches: list[_Stretch]) -> list[Problem]:
+def _outside(unit: _Unit) -> list[Problem]:
     hint = "a repair counts while start < age <= end; correct the age or the observation"
     return [
-        Problem("not-observed", f"unit {name} was not observed at {age:g}", hint, "", row, "age")
+        Problem(
+            "not-observed", f"unit {unit.name} was not observed at {age:g}", hint, "", row, "age"
+        )
         for age, _, row in unit.repairs
-        if not any(s.start < age <= s.stop for s in stretches)
+        if unit.stretch_of(age) is None
     ]
 
 
 def _group(
-    number: int,
-    label: str,
-    curves: MeanCumulative,
-    units: Mapping[str, _Unit],
-    stretches: Mapping[str, list[_Stretch]],
-    level: float,
+    curves: MeanCumulative, number: int, units: Sequence[_Unit], level: float
 ) -> dict[str, Any]:
-    members = [name for name, unit in units.items() if unit.group == label]
-    history = _history(members, units, stretches)
+    history = _history(units)
     rows = curves.group_slice(number)
     steps = zip(
         *(x[rows].tolist() for x in (curves.age, curves.at_risk, curves.mcf, curves.se)),
         strict=True,
     )
     return {
-        "group": label,
-        "units": len(members),
+        "group": curves.labels[number],
+        "units": len(units),
         "repairs": int(history.age.size),
         "mcf": [dict(zip(("age", "at_risk", "mcf", "se"), step, strict=True)) for step in steps],
         "power_law": {**_power_law(history, level), "stopped": history.stopped},
@@ -203,26 +196,21 @@ def _group(
     }
 
 
-def _history(
-    members: Sequence[str],
-    units: Mapping[str, _Unit],
-    stretches: Mapping[str, list[_Stretch]],
-) -> RepairHistory:
-    flat = [s for name in members for s in stretches[name]]
-    place = {(s.unit, s.start): i for i, s in enumerate(flat)}
+def _history(units: Sequence[_Unit]) -> RepairHistory:
     ages: list[float] = []
-    codes: list[int] = []
-    for name in members:
-        for age, count, _ in units[name].repairs:
-            home = next(s for s in stretches[name] if s.start < age <= s.stop)
+    stretches: list[int] = []
+    windows: list[tuple[float, float]] = []
+    stopped: list[str] = []
+    for unit in units:
+        for age, count, _ in unit.repairs:
             ages += [age] * count
-            codes += [place[name, home.start]] * count
+            stretches += [len(windows) + (unit.stretch_of(age) or 0)] * count
+        windows += unit.stretches
+        last = "failure" if unit.at_failure else "time"
+        stopped += ["time"] * (len(unit.stretches) - 1) + [last]
+    start, stop = np.array(windows).T
     return RepairHistory.of(
-        np.array(ages),
-        np.array([s.stop for s in flat]),
-        np.array(["failure" if s.at_failure else "time" for s in flat]),
-        np.array(codes, dtype=np.int64),
-        np.array([s.start for s in flat]),
+        np.array(ages), stop, np.array(stopped), np.array(stretches, dtype=np.int64), start
     )
 
 
