@@ -35,7 +35,9 @@ def analyse(
     settings: list[str] = typer.Argument(
         None, metavar="[SETTING=VALUE]...", help="Its settings, for instance months=6."
     ),
-    vehicle: str = typer.Option("", "--vehicle", help="Only what concerns this vehicle."),
+    vehicle: str = typer.Option(
+        "", "--vehicle", metavar="VEHICLE", help="Only what concerns this vehicle."
+    ),
     fmt: str = typer.Option(
         "table", "--format", metavar="table|json|csv|html", help="Form of the data on stdout."
     ),
@@ -45,7 +47,9 @@ def analyse(
     evidence: bool = typer.Option(False, "--evidence", help="Name the events behind each row."),
     wide: bool = typer.Option(False, "--wide", help="Show every column."),
     explain: bool = typer.Option(False, "--explain", help="Say how it works instead of running."),
-    time_limit: float = typer.Option(300.0, "--time-limit", help="Seconds before it is given up."),
+    time_limit: float = typer.Option(
+        300.0, "--time-limit", metavar="SECONDS", help="After these it is given up."
+    ),
     language: looks.Language = "en",
     dates: looks.Dates = "ymd",
     paper: looks.Paper = "a4",

@@ -14,7 +14,10 @@ _QUICK = {"projection-backtest": {"days": 2}}
 
 def demo(
     into: Path = typer.Option(
-        Path("roadworn-demo"), "--into", help="Folder for the demo ledger; made if missing."
+        Path("roadworn-demo"),
+        "--into",
+        metavar="FOLDER",
+        help="Folder for the demo ledger; made if missing.",
     ),
 ) -> None:
     """Build the demo ledger and show the outlook of the vehicle a customer has just brought in.
@@ -49,7 +52,7 @@ def demo(
         typer.echo("")
         show(found)
         sys.stdout.flush()  # the answer first, also into a pipe
-        say("Writing the sheet for its owner and the one for the fleet …")
+        say("Writing the report for its owner and the one for the fleet …")
         asker = Asker(host, view, Look())
         sheets = [
             ("vehicle.html", vehicle_sheet(asker, Request(FEATURED), found=found)),
@@ -60,7 +63,7 @@ def demo(
     typer.echo("\nAcross the whole fleet")
     if "repeat-failures" in fleet.ran:
         typer.echo(f"  {fleet.ran['repeat-failures'].result.headline}")
-    typer.echo("\nSheets to print or send, open them in a browser")
+    typer.echo("\nReports to print or send, open them in a browser")
     for name, _sheet in sheets:
         typer.echo(f"  {into / name}")
     typer.echo("\nTry next")

@@ -69,8 +69,12 @@ def lives(
     file: Path = typer.Argument(
         metavar="FILE", help="CSV: group, entry, then age,failed or lower,upper; count."
     ),
-    unit: str = typer.Option("", "--unit", help="Unit of the ages, carried into the output."),
-    level: float = typer.Option(0.95, "--level", min=0.5, max=0.9999, help="Level of the limits."),
+    unit: str = typer.Option(
+        "", "--unit", metavar="UNIT", help="Unit of the ages, carried into the output."
+    ),
+    level: float = typer.Option(
+        0.95, "--level", metavar="LEVEL", min=0.5, max=0.9999, help="Level of the limits."
+    ),
     interval: str = typer.Option(
         "conditional",
         "--interval",
@@ -93,7 +97,9 @@ def repairs(
     file: Path = typer.Argument(
         metavar="FILE", help="CSV: unit,age,event (repair, end, start); group; count."
     ),
-    level: float = typer.Option(0.95, "--level", min=0.5, max=0.9999, help="Level of the limits."),
+    level: float = typer.Option(
+        0.95, "--level", metavar="LEVEL", min=0.5, max=0.9999, help="Level of the limits."
+    ),
     delimiter: str = _DELIMITER,
     decimal_comma: bool = _DECIMAL_COMMA,
     fmt: str = typer.Option("json", "--format", metavar="json|table|csv", help="Form of output."),

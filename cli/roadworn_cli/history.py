@@ -145,7 +145,7 @@ def history(
     ] = False,
     estimate: Annotated[
         str,
-        typer.Option(metavar="EVENT", help="Print the sheet of an estimate again; or 'last'."),
+        typer.Option(metavar="EVENT", help="Print this estimate again; or 'last'."),
     ] = "",
     wide: Annotated[bool, typer.Option("--wide", help="Print long texts in full.")] = False,
     fmt: str = format_option(),
@@ -157,7 +157,7 @@ def history(
     check_format(fmt)
     if estimate:
         if kind or evidence or declined or fmt != "table":
-            raise UsageError("--estimate prints a sheet: leave the other options out.")
+            raise UsageError("--estimate prints one estimate: leave the other options out.")
         from roadworn_cli.record.money import reprint
 
         reprint(state_of(ctx), vehicle, estimate)

@@ -31,8 +31,10 @@ VERBS: tuple[Verb, ...] = (
     Verb("outlook", "roadworn_cli.outlook:outlook", "The whole answer for one vehicle.", "Look"),
     Verb("analyses", "roadworn_cli.analyse:analyses", "List the questions to ask.", "Look"),
     Verb("analyse", "roadworn_cli.analyse:analyse", "Ask one of them.", "Look"),
-    Verb("report", "roadworn_cli.report:verb", "Write a sheet to print or send.", "Look"),
-    Verb("components", "roadworn_cli.catalogue:components", "List the words for parts.", "Look"),
+    Verb("report", "roadworn_cli.report:verb", "Write a report to print or send.", "Look"),
+    Verb(
+        "components", "roadworn_cli.catalogue:components", "List the components, by name.", "Look"
+    ),
     Verb("sheets", "roadworn_cli.catalogue:sheets", "Look-over sheets and rules to copy.", "Look"),
     Verb("sql", "roadworn_cli.sql:sql", "Query the tables with SQL.", "Look closer"),
     Verb("tables", "roadworn_cli.sql:tables", "Explain tables and columns.", "Look closer"),

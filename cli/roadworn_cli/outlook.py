@@ -28,7 +28,9 @@ _ANALYSES = (
 def outlook(
     ctx: typer.Context,
     vehicle: str = typer.Argument(help="The vehicle, as `roadworn vehicles` names it."),
-    months: float = typer.Option(12.0, "--months", min=0.5, max=120, help="How far to look ahead."),
+    months: float = typer.Option(
+        12.0, "--months", metavar="MONTHS", min=0.5, max=120, help="How far to look ahead."
+    ),
     fmt: str = format_option(),
     evidence: bool = typer.Option(False, "--evidence", help="Name the events behind each row."),
     wide: bool = typer.Option(False, "--wide", help="Show every column."),
@@ -83,7 +85,9 @@ def show(found: "Outlook", *, evidence: bool = False, wide: bool = False) -> Non
     if found.next_repairs is None:
         show_table(found.open_now, evidence=evidence, wide=wide)
     if not found.open_now.rows:
-        typer.echo("\nDue now: nothing failed or wearing, no active code, no work put off.")
+        typer.echo(
+            "\nDue now: nothing failed or wearing, no active code, no work declined or deferred."
+        )
     tables(found.next_repairs, "due_now")
     _told("To pass its inspection", found.inspection)
     tables(found.next_repairs, "next_repairs", "totals")

@@ -1,4 +1,4 @@
-"""Work that was put off comes back with what it would cost today, worked by hand."""
+"""Work that was declined comes back with what it would cost today, worked by hand."""
 
 from datetime import date
 from pathlib import Path
@@ -39,7 +39,7 @@ def put_off(folder: Path, line: dict[str, object], *, rate: str, rise: float, **
     ]  # fmt: skip
     with view_of(events, folder, as_of="2026-01-09") as view:
         assert (view.today - date(2024, 1, 10)).days == 730
-        (item,) = [i for i in due_now(view, Prices.load(view, rise)) if i.state == State.PUT_OFF]
+        (item,) = [i for i in due_now(view, Prices.load(view, rise)) if i.state == State.DECLINED]
         ran = PluginHost.load().run("next-repairs", view, {"vehicle": "car-1"})
     return item, ran.result.table("due_now").records()
 
@@ -70,7 +70,7 @@ def test_what_was_put_off_is_priced_for_today(
 
 def test_it_stands_in_the_outlook_with_that_price(tmp_path: Path) -> None:
     _item, rows = put_off(tmp_path, LINE, rate="120.00", rise=0.0)
-    (row,) = [row for row in rows if row["state"] == State.PUT_OFF]
+    (row,) = [row for row in rows if row["state"] == State.DECLINED]
     assert row["cost"] == pytest.approx(440.00)
     assert row["price_from"] == "the estimate of 2024-01-10, at today's prices"
 
@@ -90,7 +90,7 @@ def test_what_the_shop_was_paid_for_it_since_outranks_the_estimate(tmp_path: Pat
         event("car-2", "replacement", "2025-12-01", reason="failed", **other),
     ]  # fmt: skip
     with view_of(events, tmp_path, as_of="2026-01-09") as view:
-        (item,) = [i for i in due_now(view, Prices.load(view, 0.0)) if i.state == State.PUT_OFF]
+        (item,) = [i for i in due_now(view, Prices.load(view, 0.0)) if i.state == State.DECLINED]
     assert item.price is not None
     assert item.price.middle == pytest.approx(500.00)
     assert item.seen.startswith("work deferred")

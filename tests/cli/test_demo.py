@@ -16,7 +16,7 @@ def test_the_demo_and_everything_it_says_to_try(
     folder = tmp_path / "demo"
     assert main(["demo", "--into", str(folder)]) == 0
     said = capsys.readouterr().out
-    assert said.index("Safety item open: outer tie rod end L") < said.index("Sheets to print")
+    assert said.index("Safety item open: outer tie rod end L") < said.index("Reports to print")
     assert "safe to drive" not in said
     # The README shows the answer as it is printed.
     shown = README.read_text(encoding="utf-8").split("```text\n")[1].split("```")[0]

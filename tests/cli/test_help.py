@@ -1,5 +1,6 @@
 """Help is there for every command and option, and costs no library that it does not need."""
 
+import re
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -82,3 +83,44 @@ def test_no_words_at_all_is_a_usage_error_that_shows_the_help(
 ) -> None:
     assert main([]) == 2
     assert "Usage: roadworn" in capsys.readouterr().err
+
+
+#: What help must not say, and the word of DEVELOPERS.md, "Words", that it says instead.
+SYNONYMS = {
+    r"put(s|ting)? off|postpone": "declined or deferred",
+    r"lookover|walk-?around|check-?up": "look-over",
+    r"roadworthiness|\bMOT\b": "official inspection",
+    r"owner'?s page|fleet sheet|vehicle sheet|sheet to print": "report",
+    r"\bspares?\b": "part",
+    r"(?<!by its )\bmileage\b": "odometer figure or distance",
+    r"\bservic(e|ing) (book|item)": "service",
+}
+#: A type of Python, or what typer makes of one.
+TYPES = re.compile(r"<|list\[|\b(str|int|float|bool|path|integer|text\.\.\.)\b(?! )|\bINTEGER\b")
+
+
+@pytest.mark.parametrize("path", ["", *COMMANDS])
+def test_help_is_in_plain_words(path: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main([*path.split(), "--help"]) == 0
+    page = capsys.readouterr().out
+    assert TYPES.search(page) is None, TYPES.search(page)
+    told = " ".join(page.split())
+    for synonym, word in SYNONYMS.items():
+        assert re.search(synonym, told, re.IGNORECASE) is None, f"{synonym}: say {word}"
+
+
+@pytest.mark.parametrize("path", COMMANDS)
+def test_what_stands_for_a_value_is_a_plain_word(path: str) -> None:
+    for parameter in COMMANDS[path].params:  # type: ignore[attr-defined]
+        if not getattr(parameter, "is_flag", False):
+            assert parameter.metavar, (path, parameter.name)
+            assert parameter.metavar.casefold() not in {"str", "int", "float", "path", "integer"}
+
+
+def test_short_names_mean_one_thing_in_a_command() -> None:
+    """`-o` is the odometer in what is written down, and the file to write in a report."""
+    for path, command in COMMANDS.items():
+        for parameter in command.params:  # type: ignore[attr-defined]
+            if "-o" in parameter.opts:
+                wanted = "--output" if path.startswith("report") else "--odometer"
+                assert wanted in parameter.opts, path

@@ -28,7 +28,7 @@ def test_a_sheet_is_written_and_renewed_only_when_asked_to(report: Run, tmp_path
     assert out.read_text(encoding="utf-8") == first
     renewed = report("report", "fleet", "-o", str(out), "--overwrite")
     assert renewed.code == 0, renewed.err
-    assert "Fleet sheet" in out.read_text(encoding="utf-8")
+    assert "Fleet report" in out.read_text(encoding="utf-8")
     assert list(tmp_path.glob(".*part")) == []
 
 
@@ -50,7 +50,7 @@ def test_nothing_but_a_sheet_is_overwritten(report: Run, plain: Path, tmp_path: 
 @pytest.mark.parametrize(
     ("words", "code", "said"),
     [
-        (("report", "fleet"), 2, "-o sheet.html"),
+        (("report", "fleet"), 2, "--output report.html"),
         (("report", "fleet", "-o", "no/such/sheet.html"), 4, "make it first"),
         (("report", "fleet", "-o", "."), 2, "is a folder"),
         (("report", "fleet", "-o", "-", "--language", "xx"), 2, "en, es"),
@@ -133,7 +133,7 @@ def test_a_missing_or_broken_analysis_is_left_out_with_a_word(
     done = report("report", "vehicle", "car-1", "-o", "-")
     assert done.code == 0, done.err
     text = Page.of(done.out).text
-    assert "Left out of this sheet" in text
+    assert "Left out of this report" in text
     assert "maintenance-due: no plugin brings this analysis." in text
     assert "failed with <b>KeyError</b>" in text
     assert "Would it pass its inspection?" not in text

@@ -130,7 +130,7 @@ def test_it_reads_in_order_and_safety_comes_first(run: Run, plain: Path) -> None
         "Would it pass its inspection?",
         "Its life so far",
         "Cautions",
-        "What this sheet rests on",
+        "What this report rests on",
     ]
     places = [text.index(words) for words in order]
     assert places == sorted(places)

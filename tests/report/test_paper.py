@@ -73,7 +73,7 @@ def test_the_big_things_come_first(page_of: Callable[..., str]) -> None:
     order = [
         "SAFETY item open", "What goes next", "Would it pass its inspection?",
         "Keep it, or let it go?", "How right past projections were", "Its life so far",
-        "How far to trust this", "Cautions", "What this sheet rests on",
+        "How far to trust this", "Cautions", "What this report rests on",
     ]  # fmt: skip
     places = [text.index(words) for words in order]
     assert places == sorted(places)

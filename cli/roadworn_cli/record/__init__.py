@@ -357,7 +357,7 @@ STORED = {
 verb = lazy_app(
     KINDS,
     "Write down what was seen, measured, read out or done on a vehicle.\n\n"
-    "One line is printed for each event: its id, and what was written; below it the sheet of an "
-    "estimate that was made by a shop's terms. Wrong ones are taken "
-    "back with `roadworn retract` or written anew with `roadworn correct`.",
+    "One line is printed for each event: its id, and what was written; an estimate by a shop's "
+    "terms is printed below it. Wrong ones are taken back with `roadworn retract` or written anew "
+    "with `roadworn correct`.",
 )

@@ -153,8 +153,8 @@ def estimate(
     1.8 h x 140, 2 h overlap 0.5 clock 2.6, labour 50.00, part list 48.00 x 2, part cost 40.00,
     core 20.00, sublet 80.00, fee disposal. A LINE that is only fee disposal is a fee on the whole.
 
-    With a shop's terms the whole estimate is added up, with supplies and tax, and printed as a
-    sheet. They are the file of --terms, else of ROADWORN_TERMS, else the one beside the ledger:
+    With a shop's terms the whole estimate is added up, with supplies and tax, and
+    printed. They are the file of --terms, else of ROADWORN_TERMS, else the one beside the ledger:
     roadworn.terms.toml beside roadworn.db.
     """
     del terms_example

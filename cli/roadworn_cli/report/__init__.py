@@ -5,11 +5,11 @@ from roadworn_cli.lazy import Verb, lazy_app
 _HERE = "roadworn_cli.report.commands"
 
 SHEETS: tuple[Verb, ...] = (
-    Verb("vehicle", f"{_HERE}:vehicle", "What the customer takes home.", "Sheets"),
-    Verb("fleet", f"{_HERE}:fleet", "What the fleet manager looks at.", "Sheets"),
+    Verb("vehicle", f"{_HERE}:vehicle", "What the customer takes home.", "Reports"),
+    Verb("fleet", f"{_HERE}:fleet", "What the fleet manager looks at.", "Reports"),
 )
 
 verb = lazy_app(
     SHEETS,
-    "Write a sheet as one HTML file that needs no network, fit for a screen, a mail and print.",
+    "Write a report as one HTML file that needs no network, fit for a screen, a mail and print.",
 )

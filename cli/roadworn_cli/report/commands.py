@@ -9,11 +9,21 @@ from roadworn_cli.context import state_of
 from roadworn_cli.output import say
 from roadworn_cli.report import words as looks
 
-_OUT = typer.Option("--out", "-o", metavar="FILE", help="The file to write; - writes to stdout.")
-_OVER = typer.Option("--overwrite", help="Write over an earlier sheet of that name.")
+_OUT = typer.Option(
+    "--output",
+    "--out",
+    "-o",
+    metavar="FILE",
+    help="The file to write; - writes to stdout. In `record`, -o is the odometer.",
+)
+_OVER = typer.Option("--overwrite", help="Write over an earlier report of that name.")
 _FULL = typer.Option("--full", help="Every row and column, and the events behind them.")
-_MONTHS = typer.Option("--months", min=0.5, max=120, help="How far to look ahead.")
-_LIMIT = typer.Option("--time-limit", help="Seconds before an analysis is given up.")
+_MONTHS = typer.Option(
+    "--months", metavar="MONTHS", min=0.5, max=120, help="How far to look ahead."
+)
+_LIMIT = typer.Option(
+    "--time-limit", metavar="SECONDS", help="After these an analysis is given up."
+)
 _SET = typer.Option(
     "--set", metavar="ANALYSIS.SETTING=VALUE", help="A setting: keep-or-sell.replacement-price=9000"
 )
@@ -35,7 +45,7 @@ def vehicle(
     dates: looks.Dates = "ymd",
     paper: looks.Paper = "a4",
 ) -> None:
-    """Write the sheet that the customer takes home; --full for the long one."""
+    """Write the report that the customer takes home; --full for the long one."""
     from roadworn.say.language import Said
     from roadworn_cli.report.asking import Asker
     from roadworn_cli.report.page import check_target, put, render
@@ -76,7 +86,7 @@ def fleet(
     dates: looks.Dates = "ymd",
     paper: looks.Paper = "a4",
 ) -> None:
-    """Write the sheet that the manager of a fleet looks at."""
+    """Write the report that the manager of a fleet looks at."""
     from roadworn_cli.report.asking import Asker
     from roadworn_cli.report.fleet import fleet_sheet
     from roadworn_cli.report.page import check_target, put, render

@@ -98,12 +98,14 @@ def check_target(out: str, ledger: Path, *, overwrite: bool = False) -> None:
         EnvironmentFailure: its folder is not there, or it cannot be read.
     """
     if not out:
-        raise UsageError("Say where the sheet goes: -o sheet.html, or -o - for stdout.")
+        raise UsageError(
+            "Say where the report goes: --output report.html, or --output - for stdout."
+        )
     if out == "-":
         return
     path = Path(out)
     if path.is_dir():
-        raise UsageError(f"{out} is a folder: name a file in it, as {path / 'sheet.html'}.")
+        raise UsageError(f"{out} is a folder: name a file in it, as {path / 'report.html'}.")
     if not path.parent.is_dir():
         raise EnvironmentFailure(f"The folder {path.parent} is not there: make it first.")
     if not path.exists():
@@ -116,7 +118,9 @@ def check_target(out: str, ledger: Path, *, overwrite: bool = False) -> None:
             f"{out} cannot be read ({error.strerror}): name another file."
         ) from error
     if path.resolve() == ledger.resolve() or (start and start != BEGINS.encode()):
-        raise UsageError(f"{out} is there and is no sheet: name another file, nothing was written.")
+        raise UsageError(
+            f"{out} is there and is no report: name another file, nothing was written."
+        )
     if not overwrite:
         raise UsageError(
             f"{out} is there already: name another file, or add --overwrite; nothing was written."

@@ -120,7 +120,7 @@ def _asked(stored: Draft, known: Sequence[StoredEvent]) -> _Asked | None:
 
 
 def _unagreed(stored: Draft, asked: _Asked, known: Iterable[StoredEvent]) -> str:
-    """Return what is said of work that was put off or never answered for, once for the work."""
+    """Return what is said of work declined, deferred or never answered for, once for the work."""
     done = stored.kind in WORK and stored.data().get("action") != "inspected"
     if not done or any(
         work.kind in WORK

@@ -87,7 +87,7 @@ INSPECTION_RESULTS = table(
     ("station", "where it was done"),
     ("fee", "fee paid"),
     _currency("fee", "currency of the fee, ISO 4217"),
-    ("items", "items named on the sheet, separated by semicolons"),
+    ("items", "items it failed on, separated by semicolons"),
     NOTE,
 )
 

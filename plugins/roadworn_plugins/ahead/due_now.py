@@ -1,4 +1,4 @@
-"""What is due already: findings, codes and work put off, with what it would cost today."""
+"""What is due already: findings, codes, work declined or deferred; with prices of today."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -28,8 +28,8 @@ _say = Says(
     "next-repairs",
     {
         "past-limit": "past its limit: {detail} (limit of {citation})",
-        "put-off": "work {decision} on {day}",
-        "put-off-at": "work {decision} on {day} at {amount:,.2f} {currency}",
+        "answered": "work {decision} on {day}",
+        "answered-at": "work {decision} on {day} at {amount:,.2f} {currency}",
         "code": "{code} {status}, {module}: {meaning}",
         "points": "points to {parts}",
         "points-others": "points to {parts} and others",
@@ -50,7 +50,8 @@ class State(StrEnum):
     NOT_PASSED = "not passed"
     COMPLAINT = "complaint"
     CODE = "code"
-    PUT_OFF = "put off"
+    DECLINED = "declined"
+    DEFERRED = "deferred"
     SERVICE = "service due"
     WEARING = "wearing"
 
@@ -61,6 +62,7 @@ class State(StrEnum):
 
 
 _ORDER = {state: rank for rank, state in enumerate(State)}
+_ORDER[State.DEFERRED] = _ORDER[State.DECLINED]  # either is the customer's answer
 _MARKS = {
     State.SAFETY: frozenset({Mark.SAFETY, Mark.OPEN}),
     State.FAILED: frozenset({Mark.FAILED, Mark.OPEN}),
@@ -108,7 +110,7 @@ class DueItem:
 
 
 def due_now(view: LedgerView, prices: Prices, vehicle: str | None = None) -> list[DueItem]:
-    """Return what is due, safety first, each place once: a finding outranks a put-off line.
+    """Return what is due, safety first, each place once: a finding outranks declined work.
 
     Args:
         view: the ledger as of a day.
@@ -140,14 +142,14 @@ def _place(item: DueItem) -> tuple[str, str, str]:
     return item.vehicle, item.component, place_of(item.component, item.position)
 
 
-def _joined(finding: DueItem, put_off: DueItem) -> DueItem:
-    """Return the finding with the word that its repair was put off before."""
+def _joined(finding: DueItem, answered: DueItem) -> DueItem:
+    """Return the finding with the word that its repair was declined or deferred before."""
     unpriced = finding.price is None or finding.price.number == 0
     return replace(
         finding,
-        seen=Joined((finding.seen, put_off.seen), "; "),
-        price=put_off.price if unpriced else finding.price,
-        events=(*finding.events, *put_off.events),
+        seen=Joined((finding.seen, answered.seen), "; "),
+        price=answered.price if unpriced else finding.price,
+        events=(*finding.events, *answered.events),
     )
 
 
@@ -163,7 +165,7 @@ class _Gathered:
         """Return everything, in no order."""
         items = self.with_limits(self.findings())
         taken = {_place(item): at for at, item in enumerate(items)}
-        for item in self.put_off():
+        for item in self.answered():
             at = taken.setdefault(_place(item), len(items))
             if at == len(items):
                 items.append(item)
@@ -247,7 +249,7 @@ class _Gathered:
                     )
         return [*(item for item in items if item.key not in added), *added.values()]
 
-    def put_off(self) -> list[DueItem]:
+    def answered(self) -> list[DueItem]:
         """Return the work that was declined or deferred."""
         columns = """x.component, coalesce(x.position, ''), x.decision, x.currency, x.occurred_on,
                      x.event_id, x.estimate, x.estimated_on, CAST(x.amount AS DOUBLE),
@@ -263,15 +265,15 @@ class _Gathered:
             if price is None and amount and currency == (self.prices.currency or currency):
                 days = (estimated_on, self.view.today)
                 price = self.prices.of_estimate(amount, hours, rate, currency, days)
-            seen = _say("put-off", decision=decision, day=day)
+            seen = _say("answered", decision=decision, day=day)
             if amount:
                 seen = _say(
-                    "put-off-at", decision=decision, day=day, amount=amount, currency=currency
+                    "answered-at", decision=decision, day=day, amount=amount, currency=currency
                 )
             price = price or self.prices.or_labour(component, kind)
             events = (event, estimate)
             found.append(
-                DueItem(name, State.PUT_OFF, component, position, seen, day, price, events)
+                DueItem(name, State(decision), component, position, seen, day, price, events)
             )
         return found
 

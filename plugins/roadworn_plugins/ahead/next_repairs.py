@@ -31,15 +31,15 @@ from roadworn_plugins.wear.measured import Wear, measured_wear, replaced_at
 ABOUT = """\
 Question: What is due, what fails next, how likely is it, and what would it cost?
 
-Method: First what is due already: open findings, codes, work put off. Then every fitted part
-with the chance that it fails within the time asked about: a Weibull life of its component,
-one shape and a rate of its class that borrows strength from the other classes, on the clock
-that fits (distance, or calendar for what ages standing still), over the distance this vehicle
-is likely to cover, its spread averaged. A part of unknown age is as old as it has been seen at
-least and as the vehicle at most. A part measured often enough is projected by its own wear, to
-the figure at which such parts were replaced here, or the legal limit where too few were.
-Totals count a replacement's own failures too (renewal) and share the uncertainty of a rate
-among all parts it holds for. Prices are the ledger's own, raised to today.
+Method: First what is due already: open findings, codes, work declined or deferred. Then every
+fitted part with the chance that it fails within the time asked about: a Weibull life of its
+component, one shape and a rate of its class that borrows strength from the other classes, on the
+clock that fits (distance, or calendar for what ages standing still), over the distance this
+vehicle is likely to cover, its spread averaged. A part of unknown age is as old as it has been
+seen at least and as the vehicle at most. A part measured often enough is projected by its own
+wear, to the figure at which such parts were replaced here, or the legal limit where too few were.
+Totals count a replacement's own failures too (renewal) and share the uncertainty of a rate among
+all parts it holds for. Prices are the ledger's own, raised to today.
 
 Assumptions: The vehicle goes on being used as it was; parts fail independently given their
 rates; what fails is replaced at once by a new part of the same kind.

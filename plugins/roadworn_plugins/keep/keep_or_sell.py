@@ -153,7 +153,7 @@ def run(view: LedgerView, settings: KeepOrSellSettings) -> Result:
         raise UsageError("Say which vehicle: analyse keep-or-sell --vehicle VEHICLE.")
     parts = load_parts(view, settings.vehicle)
     due = due_now(view, parts.prices, settings.vehicle)
-    open_ = [item for item in due if item.failed or item.state is State.PUT_OFF]
+    open_ = [item for item in due if item.failed or item.state in {State.DECLINED, State.DEFERRED}]
     ahead = np.array(
         [i for i in range(parts.size) if not _is_open(parts, i, open_)], dtype=np.int64
     )
