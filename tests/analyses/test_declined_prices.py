@@ -90,7 +90,7 @@ def test_what_the_shop_was_paid_for_it_since_outranks_the_estimate(tmp_path: Pat
         event("car-2", "replacement", "2025-12-01", reason="failed", **other),
     ]  # fmt: skip
     with view_of(events, tmp_path, as_of="2026-01-09") as view:
-        (item,) = [i for i in due_now(view, Prices.load(view, 0.0)) if i.state == State.DECLINED]
+        (item,) = [i for i in due_now(view, Prices.load(view, 0.0)) if i.state == State.DEFERRED]
     assert item.price is not None
     assert item.price.middle == pytest.approx(500.00)
     assert item.seen.startswith("work deferred")
