@@ -1,6 +1,5 @@
 """The settings of a sheet, and what turns a value or a sentence into text on it."""
 
-import re
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import date
@@ -8,7 +7,6 @@ from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
-from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UsageError
 from roadworn.model.messages import Joined, PlaceName
 from roadworn.model.units import KM_PER_MILE
@@ -25,8 +23,6 @@ UNITS: Final = ("mi", "km")
 LONGEST = 2000
 #: More of a cell than this is not shown.
 LONGEST_CELL = 300
-
-_ID = re.compile(r"\b[a-z]+\.[a-z_]+\b")
 
 Language = Annotated[
     str,
@@ -131,14 +127,10 @@ class Words:
 
     def __init__(self, look: Look) -> None:
         self.look = look
-        self._speaker = Speaker(look.language, look.dates, lambda text: self._shown(text, LONGEST))
-        self._cells = Speaker(look.language, look.dates, lambda t: self._shown(t, LONGEST_CELL))
+        self._speaker = Speaker(look.language, look.dates, shown)
+        self._cells = Speaker(look.language, look.dates, lambda text: shown(text, LONGEST_CELL))
         self.day = self._speaker.day
         self.number = self._speaker.number
-
-    def _shown(self, text: str, longest: int) -> str:
-        # Until every analysis hands over its names as parts.
-        return shown(_ID.sub(lambda found: catalogue().name_of(found[0]), text), longest)
 
     def __call__(self, key: str, **values: object) -> Said:
         """Return a sentence of the sheet with its places filled."""

@@ -5,6 +5,7 @@ goes next are the results of the analyses of those names, whoever brings them. W
 them is missing or broken its part is empty and the outlook says so.
 """
 
+from collections import defaultdict
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
@@ -323,11 +324,11 @@ def _measured(view: "LedgerView", vehicle_id: str) -> dict[tuple[str, str, str |
            WHERE vehicle_id = ? ORDER BY seq, name""",
         (vehicle_id,),
     ).rows
-    found: dict[tuple[str, str, str | None], str] = {}
+    found = defaultdict[tuple[str, str, str | None], list[str]](list)
     for event, component, position, value, unit in rows:
-        key = (event, component, position)
-        found[key] = ", ".join(filter(None, (found.get(key), f"{value:g} {unit}")))
-    return found
+        figure = Sentence("figure", "{value:g} {unit}", value=value, unit=unit)
+        found[event, component, position].append(figure)
+    return {key: Joined(figures) for key, figures in found.items()}
 
 
 def _headline(

@@ -174,7 +174,7 @@ class Speaker:
             yield from self._sentence(value)
         elif isinstance(value, PartName):
             # A part that goes by its id in data is called by its name.
-            if self._is_source and value != value.component:
+            if self._is_source and value != f"{value.component} {value.position}".strip():
                 yield str(value), ""
             else:
                 yield from self._part(value.component, value.position)

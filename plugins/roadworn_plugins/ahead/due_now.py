@@ -34,6 +34,7 @@ _say = Says(
         "points": "points to {parts}",
         "points-others": "points to {parts} and others",
         "lamp": "lamp on",
+        "measured": "{value} {unit}",
         "complaint": "customer says: {text}",
         "inspection": "{inspection} inspection",
         "official": "official result {result}",
@@ -186,21 +187,25 @@ class _Gathered:
 
     def findings(self) -> list[DueItem]:
         """Return what was found failed or wearing."""
-        figures = """LEFT JOIN (
+        join = """LEFT JOIN (
               SELECT seq, component, coalesce(position, '') AS place,
-                     string_agg(CAST(value AS VARCHAR) || ' ' || unit, ', ' ORDER BY name, value)
-                       AS figures
+                     list(value ORDER BY name, value) AS figures,
+                     list(unit ORDER BY name, value) AS units
               FROM measurements WHERE seq IN (SELECT seq FROM open_findings)
               GROUP BY seq, component, place) AS m
               ON m.seq = x.seq AND m.component = x.component
                 AND m.place = coalesce(x.position, '')"""
         columns = """x.component, coalesce(x.position, ''), x.condition, x.safety, m.figures,
-                     x.note, x.first_seen_on, x.event_id"""
+                     m.units, x.note, x.first_seen_on, x.event_id"""
         found = []
         for name, kind, component, position, condition, safety, *row in self.rows(
-            columns, "open_findings", more=figures
+            columns, "open_findings", more=join
         ):
-            measured, note, since, event = row
+            figures, units, note, since, event = row
+            measured = Joined(
+                _say("measured", value=value, unit=unit)
+                for value, unit in zip(figures or (), units or (), strict=True)
+            )
             failed = State.SAFETY if safety else State.FAILED
             found.append(
                 DueItem(

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from roadworn.analysis.result import Cell, Column, Holds, Mark, Marks, Table, Tells
-from roadworn.model.messages import Joined, Sentence
+from roadworn.model.messages import Joined, PartName, PlaceName, Sentence
 from roadworn.trade.limits import Weight
 from roadworn_plugins.inspection.judging import Judged, Outcome
 from roadworn_plugins.shared.grouped import KM_PER_MILE, Unit
@@ -167,13 +167,14 @@ def items_table(
 
 def _left(part: Wear, unit: Unit) -> Sentence:
     """Say how far the first part of a kind has to its limit."""
-    name = " ".join(filter(None, (part.component, part.position)))
+    written = f"{part.component} {part.position}".strip()
+    name = PartName(written, part.component, part.position)
     if part.middle_km == float("inf"):
         return Sentence(
             "inspection-outlook.no-wear",
             "{component} {position}: no wear measured",
-            component=part.component,
-            position=part.position,
+            component=PartName(part.component, part.component),
+            position=PlaceName(part.position, part.component),
         )
     scale = KM_PER_MILE if unit == "mi" else 1.0
     low, middle, high = (

@@ -50,7 +50,7 @@ def at_risk_table(
         Table(
             "survival_at_risk",
             say("at-risk", unit=shown.word),
-            (*keys, *(Column(f"at_{age:.10g}", f"{age:,.10g}", "integer") for age in ages)),
+            (*keys, *(Column(f"at_{age:.10g}", say("at", age=age), "integer") for age in ages)),
             tuple((*group.label, *(int(one[group.g]) for one in watched)) for group in groups),
         ),
     )

@@ -40,6 +40,7 @@ say = Says(
         "none": "No part lives are on record for this yet.",
         "record": "Record replacements with their reason and odometer reading.",
         "title": "How long parts last, in {unit}",
+        "at": "{age:,.10g}",
         "at-risk": "Parts still under observation at each age, in {unit}",
         "all-too-few": "Too few failures to tell a lifetime for any of {n} groups.",
         "headline": "{n} of {every} groups have enough failures; {name}: half are gone by {age}"
