@@ -5,6 +5,7 @@ from functools import partial
 from typing import Any
 
 from roadworn.model.catalogue import catalogue
+from roadworn.model.places import AXLES
 from roadworn_demo.car import Car, Fitted, Reactions, Slot
 from roadworn_demo.fitting import buy, fit_next, labour_rate, money, rise
 from roadworn_demo.truth import TRUCK, TRUTH, PartLife
@@ -292,7 +293,7 @@ def quote(car: Car, day: date, lines: list[tuple[Slot, str]]) -> None:
 def written_places(part: PartLife, position: str) -> tuple[str, ...]:
     """Return the positions under which a place is written down: two wheels for a rotor set."""
     if part.component == "brake.rotor":
-        return ("LF", "RF") if position == "front" else ("LR", "RR")
+        return AXLES[position]
     return (position,)
 
 

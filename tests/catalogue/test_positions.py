@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from roadworn.model.catalogue import catalogue, place_of
-from roadworn.model.places import PositionError, axle_of, covers, normalise_position
+from roadworn.model.places import PositionError, axle_of, covers, normalise_position, other_side
 
 SCHEMES = sorted({c.positions for c in catalogue()} | {"any"})
 
@@ -168,3 +168,21 @@ def test_what_is_done_by_the_axle_is_placed_at_the_axle(component, position, pla
 )
 def test_what_is_said_of_an_axle_holds_for_its_wheels(wide, place, held):
     assert covers(wide, place) is held
+
+
+@pytest.mark.parametrize(
+    ("place", "other"),
+    [
+        *(
+            ("LF", "RF"),
+            ("RR", "LR"),
+            ("2L", "2R"),
+            ("2R-inner", "2L-inner"),
+            ("LF-lower", "RF-lower"),
+        ),
+        *(("L", "R"), ("front", ""), ("2", ""), ("spare", ""), ("B1S2", ""), ("", "")),
+    ],
+)
+def test_the_same_place_on_the_other_side(place, other):
+    assert other_side(place) == other
+    assert other_side(other) == (place if other else "")

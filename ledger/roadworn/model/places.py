@@ -122,6 +122,9 @@ AXLES: Mapping[str, tuple[str, str]] = {
     "rear": ("LR", "RR"),
     **{number: (f"{number}L", f"{number}R") for number in "123456789"},
 }
+_OTHER_SIDE = {
+    side: other for pair in (*AXLES.values(), ("L", "R")) for side, other in (pair, pair[::-1])
+}
 _AXLE_OF = {place: axle for axle, sides in AXLES.items() for place in (axle, *sides)}
 
 
@@ -132,6 +135,12 @@ def axle_of(position: str | None) -> str | None:
     None for positions that name no axle.
     """
     return _AXLE_OF.get((position or "").partition("-")[0])
+
+
+def other_side(position: str) -> str:
+    """Return the same place on the other side, LF for RF and 2L-inner for 2R-inner, or nothing."""
+    head, dash, rest = position.partition("-")
+    return f"{_OTHER_SIDE[head]}{dash}{rest}" if head in _OTHER_SIDE else ""
 
 
 def axle_sql(position: str) -> str:

@@ -12,6 +12,7 @@ from typing import Literal
 
 from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Joined, Says, Sentence
+from roadworn.model.places import other_side
 from roadworn.model.units import UnitError, exact
 from roadworn.trade.codes import told_code
 from roadworn.trade.judging import Judgement, KnownSizes, example_of, judge
@@ -265,21 +266,10 @@ def _missing(item: Item, passed: Sequence[Seen]) -> list[str]:
     for component in dict.fromkeys(s.component for s in passed):
         own = [s.place for s in passed if s.component == component]
         for place in own:
-            other = _other_side(place)
+            other = other_side(place)
             if other and other not in own and other not in missing:
                 missing.append(part_name(component, other))
     return missing
-
-
-def _other_side(place: str) -> str:
-    """Return the same place on the other side, LF for RF and 2L-inner for 2R-inner, or nothing."""
-    head, dash, rest = place.partition("-")
-    swap = {"L": "R", "R": "L"}
-    if head in ("LF", "RF", "LR", "RR"):
-        return f"{swap[head[0]]}{head[1]}{dash}{rest}"
-    if head[-1:] in swap and (len(head) == 1 or head[:-1].isdigit()):
-        return f"{head[:-1]}{swap[head[-1]]}{dash}{rest}"
-    return ""
 
 
 def _judged(
