@@ -110,11 +110,11 @@ class AdapterScan:
         """
         if not self.vin or not enrolled_vin or self.vin == enrolled_vin.strip().upper():
             return None
-        return Problem(
+        return Problem.of(
             "other-vehicle",
-            f"The vehicle read says its VIN is {self.vin}, but {enrolled_vin} is enrolled.",
+            f"The vehicle read says its VIN is {self.vin}, but {enrolled_vin} is enrolled",
             "check which vehicle the adapter sits in, and compare both with the plate",
-            column="vin",
+            "vin",
         )
 
     def payload(self) -> dict[str, Any]:

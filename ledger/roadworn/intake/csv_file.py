@@ -145,8 +145,7 @@ def read_money(cell: Cell, csv_map: CsvMap, currency: str) -> dict[str, str]:
     try:
         code = check_currency(currency)
     except UsageError as error:
-        message, _, hint = error.message.partition(": ")
-        raise CellError("unknown-currency", f"{message}.", hint.rstrip(".")) from None
+        raise CellError("unknown-currency", f"{error.what}.", error.remedy) from None
     return {"amount": f"{amount:f}", "currency": code}
 
 

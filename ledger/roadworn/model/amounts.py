@@ -36,7 +36,7 @@ def check_currency(code: str) -> str:
     near = get_close_matches(code, sorted(currency_codes()), n=2, cutoff=0.6)
     meant = f" (did you mean {' or '.join(near)}?)" if near else ""
     raise UsageError(
-        f"{code!r} is no currency of ISO 4217{meant}: use its three-letter code, as in USD."
+        f"{code!r} is no currency of ISO 4217{meant}", "use its three-letter code, as in USD"
     )
 
 

@@ -47,8 +47,9 @@ class RoadwornError(Exception):
 
     def as_problem(self, code: str = "", column: str = "") -> Problem:
         """Return it as a finding about data: what is wrong, and as a hint what to do."""
-        what = self.what if self.what.endswith((".", "?")) else f"{self.what}."
-        return Problem(code or self.code, what, self.remedy, column=column)
+        if not self.remedy:
+            return Problem(code or self.code, self.what, column=column)
+        return Problem.of(code or self.code, self.what, self.remedy, column)
 
 
 class UsageError(RoadwornError):

@@ -217,9 +217,16 @@ class Problem:
         hint = f" ({self.hint})" if self.hint else ""
         return f"{place + ': ' if place else ''}{self.message}{hint} [{self.code}]"
 
+    @classmethod
+    def of(cls, code: str, what: str, hint: str = "", column: str = "", row: int = 0) -> Self:
+        """Return a problem that says what is wrong, given without a full stop."""
+        return cls(code, Sentence(code, "{what}.", what=what), hint, row=row, column=column)
+
     def joined(self, by: str = ": ") -> str:
-        """Return what is wrong and what to do about it as one sentence."""
-        return f"{self.message.removesuffix('.')}{by}{self.hint}." if self.hint else self.message
+        """Return what is wrong, of a problem made by `of`, and the hint as one sentence."""
+        if not isinstance(self.message, Sentence) or "what" not in self.message.arguments:
+            return f"{self.message} {self.hint}."
+        return f"{self.message.arguments['what']}{by}{self.hint}."
 
     def at(self, row: int, file: str = "", column: str | None = None) -> "Problem":
         """Return the problem with the place it was met at."""

@@ -217,9 +217,8 @@ def code_problem(text: str) -> Problem | None:
     shown = text.strip() if len(text) <= 40 else text[:40] + "…"
     if _CODE.fullmatch(shown):
         return None
-    message = f"{shown!r} is not a trouble code."
     hint = _code_hint(shown.upper() if shown.isascii() else shown)
-    return Problem("trouble-code", message, hint, column="code")
+    return Problem.of("trouble-code", f"{shown!r} is not a trouble code", hint, "code")
 
 
 def _code_hint(upper: str) -> str:

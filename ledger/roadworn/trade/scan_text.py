@@ -172,9 +172,9 @@ class _Reading:
             return len(self.codes) - 1
         return None
 
-    def refuse(self, message: str, hint: str, column: str = "") -> None:
+    def refuse(self, what: str, hint: str, column: str = "") -> None:
         """Note what is not understood in the line being read."""
-        self.problems.append(Problem("scan-text", message, hint, row=self.line, column=column))
+        self.problems.append(Problem.of("scan-text", what, hint, column, self.line))
 
 
 def parse_scan_text(text: str) -> ScanText:
@@ -194,13 +194,9 @@ def parse_scan_text(text: str) -> ScanText:
             continue
         _read_line(reading, line)
     if len(lines) > _MAX_LINES or len(text) > _MAX_TEXT:
-        reading.problems.append(
-            Problem(
-                "scan-text",
-                f"The text is longer than {_MAX_LINES} lines or {_MAX_TEXT} characters.",
-                "record one vehicle's read-out at a time",
-            )
-        )
+        message = f"The text is longer than {_MAX_LINES} lines or {_MAX_TEXT} characters"
+        hint = "record one vehicle's read-out at a time"
+        reading.problems.append(Problem.of("scan-text", message, hint))
     codes = _judged(reading)
     with_codes = {code.module for code in codes}
     answered = {code.module for code in codes if code.status != "previous"} | {*reading.empty}
@@ -287,7 +283,7 @@ def _read_figures(reading: _Reading, line: str) -> str:
             line = f"{line[: found.start()]} {line[found.end() :]}"
             if warm_ups > MOST_WARM_UPS:
                 reading.refuse(
-                    f"{warm_ups} warm-ups since clear cannot be.",
+                    f"{warm_ups} warm-ups since clear cannot be",
                     f"a reader counts up to {MOST_WARM_UPS}",
                     "since clear",
                 )
@@ -299,7 +295,7 @@ def _read_figures(reading: _Reading, line: str) -> str:
             distance = float(found[1].replace(",", ""))
             if not found[2] or distance > _FARTHEST:
                 reading.refuse(
-                    f"{found[0].strip()!r} {'is too far' if found[2] else 'has no unit'}.",
+                    f"{found[0].strip()!r} {'is too far' if found[2] else 'has no unit'}",
                     "write it as 120 km since clear, or 75 mi",
                     "since clear",
                 )
@@ -368,11 +364,11 @@ def _read_words(reading: _Reading, words: Sequence[str], status: Status, module:
             latest = None
         elif word and word not in _FILLERS:
             reading.refuse(
-                f"{raw[:40]!r} is not understood in a read-out.",
+                f"{raw[:40]!r} is not understood in a read-out",
                 "put it into the note, or after a code and a colon",
             )
     if waiting:
-        message = f"Nothing follows {waiting!r} that it could say something about."
+        message = f"Nothing follows {waiting!r} that it could say something about"
         hint = "write lamp on or lamp off" if waiting == "lamp" else "put it right after its code"
         reading.refuse(message, hint)
 
@@ -397,16 +393,16 @@ def _status_of(heading: str) -> Status | None:
 
 def _contradictions(reading: _Reading, with_codes: set[str]) -> Iterator[Problem]:
     if len(reading.lamps) == 2:
-        yield Problem("scan-lamp", "The lamp is said to be on and off.", "say which")
+        yield Problem.of("scan-lamp", "The lamp is said to be on and off", "say which")
     if len(set(reading.readiness)) > 1:
-        message = "Readiness bytes are given more than once and differ."
+        message = "Readiness bytes are given more than once and differ"
         hint = "give those of the module that commands the lamp"
-        yield Problem("scan-readiness", message, hint)
+        yield Problem.of("scan-readiness", message, hint)
     if reading.bare and any(code.code.startswith("SPN") for code in reading.codes):
-        message = "Four bytes beside a heavy vehicle's faults may be readiness or another fault."
+        message = "Four bytes beside a heavy vehicle's faults may be readiness or another fault"
         hint = "write readiness, DM1, DM2 or J1939 before them"
-        yield Problem("scan-readiness", message, hint, row=reading.bare[0])
+        yield Problem.of("scan-readiness", message, hint, row=reading.bare[0])
     both = with_codes & set(reading.failed)
     if both:
-        message = f"{', '.join(sorted(both))} gave codes and is said not to have answered."
-        yield Problem("scan-outcome", message, "say which")
+        message = f"{', '.join(sorted(both))} gave codes and is said not to have answered"
+        yield Problem.of("scan-outcome", message, "say which")

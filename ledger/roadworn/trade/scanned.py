@@ -173,14 +173,14 @@ def take_heavy(
 ) -> ScannedCode | Problem:
     """Take a heavy vehicle's parameter number, failure mode and count (SAE J1939-73)."""
     if spn > MAX_SPN or fmi >= len(FAILURE_MODES):
-        message = f"SPN {spn} with FMI {fmi} does not exist."
+        message = f"SPN {spn} with FMI {fmi} does not exist"
         hint = f"an SPN is at most {MAX_SPN} and an FMI at most {len(FAILURE_MODES) - 1}"
     elif count is not None and count > _MOST_COUNTED:
-        message = f"SPN {spn} cannot have occurred {count} times."
+        message = f"SPN {spn} cannot have occurred {count} times"
         hint = f"the counter ends at {_MOST_COUNTED}; leave it out when it is not known"
     else:
         return ScannedCode(f"SPN {spn} FMI {fmi}", status, module, None, count)
-    return Problem("trouble-code", message, hint, column="code")
+    return Problem.of("trouble-code", message, hint, "code")
 
 
 def take_heavy_bytes(
@@ -271,9 +271,9 @@ def _with_status(data: bytes, module: str) -> list[ScannedCode] | Problem:
 
 
 def _refused() -> Problem:
-    return Problem(
+    return Problem.of(
         "scan-text",
-        "These bytes are no whole list of codes.",
+        "These bytes are no whole list of codes",
         "paste the reply with all its lines joined, or type the codes",
         column="code",
     )
