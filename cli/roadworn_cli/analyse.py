@@ -1,11 +1,16 @@
 """`analyses`, `analyse` and `plugins`: the questions, who brings them, asking one."""
 
+from typing import TYPE_CHECKING
+
 import typer
 
 from roadworn.model.errors import UsageError
 from roadworn_cli.context import leave, state_of
 from roadworn_cli.output import FORMATS, emit, format_option
 from roadworn_cli.report import words as looks
+
+if TYPE_CHECKING:
+    from roadworn.analysis.result import Analysis
 
 
 def analyses(ctx: typer.Context, fmt: str = format_option()) -> None:
@@ -101,11 +106,8 @@ def given(settings: list[str]) -> dict[str, object]:
     return found
 
 
-def explanation(analysis: object) -> str:
+def explanation(analysis: "Analysis") -> str:
     """Return what an analysis does, how, and with which settings."""
-    from roadworn.analysis.result import Analysis
-
-    assert isinstance(analysis, Analysis)  # noqa: S101
     lines = [
         f"{analysis.name}: {analysis.title}",
         "",

@@ -1,52 +1,61 @@
 """`vehicles` and `history`: what is on record."""
 
-from typing import Annotated, Any
+from collections.abc import Callable, Mapping, Sequence
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from roadworn.model.errors import UsageError
 from roadworn.say.telling import brief, describe, item_words
 from roadworn_cli.context import State, state_of
-from roadworn_cli.output import check_format, emit, format_option, note
+from roadworn_cli.output import check_format, emit, emit_json, format_option, note
 from roadworn_cli.record import Vehicle, short
 
-_QUERY = """
+if TYPE_CHECKING:
+    from roadworn.columns.spec import Rows
+
+Row = dict[str, Any]
+#: Headings of a table, and what stands under each of them.
+Shown = Mapping[str, Callable[[Row], object]]
+
+
+def _records(found: "Rows") -> list[Row]:
+    return [dict(zip(found.columns, values, strict=True)) for values in found.rows]
+
+
+def _print(rows: Sequence[Row], shown: Shown, fmt: str, **how: int) -> None:
+    emit(tuple(shown), [[cell(row) for cell in shown.values()] for row in rows], fmt=fmt, **how)
+
+
+def _reading(row: Row) -> str:
+    """Return figure and unit together, for reading."""
+    figure = row["odometer"]
+    return "" if figure is None else f"{figure:,.10g} {row['odometer_unit']}"
+
+
+_DECLINED = """
 SELECT occurred_on AS decided_on, decision, component, position, work, amount, currency, safety,
        estimated_on, estimate, line, event_id
 FROM declined_work WHERE vehicle_id = ?
 ORDER BY safety DESC, occurred_on DESC, estimate, line
 """
-_TABLE = ("decided on", "decision", "what", "work", "price then", "safety")
+_DECLINED_SHOWN: Shown = {
+    "decided on": lambda row: row["decided_on"],
+    "decision": lambda row: row["decision"],
+    "what": item_words,
+    "work": lambda row: row["work"],
+    "price then": lambda row: f"{row['amount']:,.2f} {row['currency']}",
+    "safety": lambda row: "safety" if row["safety"] else "",
+}
 
 
-def tell_declined(state: State, vehicle: str, fmt: str) -> None:
-    """Print the declined and deferred work of a vehicle that is not done since, safety first.
-
-    Args:
-        state: which ledger, as of which day.
-        vehicle: as typed.
-        fmt: table, json or csv.
-    """
+def _declined(state: State, vehicle: str, fmt: str) -> None:
+    """Print the declined and deferred work of a vehicle that is not done since, safety first."""
     with state.open_view() as view:
         vehicle_id = view.require_vehicle(vehicle)
-        found = view.sql(_QUERY, [vehicle_id])
+        found = view.sql(_DECLINED, [vehicle_id])
     if fmt == "table":
-        rows = [dict(zip(found.columns, values, strict=True)) for values in found.rows]
-        emit(
-            _TABLE,
-            [
-                (
-                    row["decided_on"],
-                    row["decision"],
-                    item_words(row),
-                    row["work"],
-                    f"{row['amount']:,.2f} {row['currency']}",
-                    "safety" if row["safety"] else "",
-                )
-                for row in rows
-            ],
-            fmt=fmt,
-        )
+        _print(_records(found), _DECLINED_SHOWN, fmt)
     else:
         emit(found.columns, found.rows, fmt=fmt)
     if not found.rows:
@@ -65,7 +74,21 @@ ORDER BY v.retired_on IS NOT NULL, v.vehicle_id
 """
 #: So many open questions about identities are printed.
 _SHOWN = 5
-_VEHICLES_TABLE = ("vehicle", "described as", "class", "odometer", "parts", "last seen", "left")
+_VEHICLES_SHOWN: Shown = {
+    "vehicle": lambda row: row["vehicle_id"],
+    "described as": lambda row: ", ".join(filter(None, (row["label"], _built(row)))),
+    "class": lambda row: row["vehicle_class"],
+    "odometer": _reading,
+    "parts": lambda row: row["parts"],
+    "last seen": lambda row: row["last_seen_on"],
+    "left": lambda row: (
+        f"{row['retirement_reason']} {row['retired_on']}" if row["retired_on"] else ""
+    ),
+}
+
+
+def _built(row: Row) -> str:
+    return " ".join(str(row[name]) for name in ("model_year", "make", "model") if row[name])
 
 
 def vehicles(ctx: typer.Context, fmt: str = format_option()) -> None:
@@ -78,30 +101,11 @@ def vehicles(ctx: typer.Context, fmt: str = format_option()) -> None:
     if fmt != "table":
         emit(found.columns, found.rows, fmt=fmt)
         return
-    at = {name: found.columns.index(name) for name in ("vehicle_id", "vin")}
-    vins = [(row[at["vehicle_id"]], row[at["vin"]]) for row in found.rows]
-    rows: list[tuple[object, ...]] = []
-    unsettled = [f"{vehicle}: {doubt.message}" for vehicle, doubt in shared_vins(vins)]
-    for values in found.rows:
-        row = dict(zip(found.columns, values, strict=True))
-        unsettled += [f"{row['vehicle_id']}: {problem.message}" for problem in to_settle(row)]
-        built = " ".join(str(row[name]) for name in ("model_year", "make", "model") if row[name])
-        left = f"{row['retirement_reason']} {row['retired_on']}" if row["retired_on"] else ""
-        reading = (
-            "" if row["odometer"] is None else f"{row['odometer']:,.10g} {row['odometer_unit']}"
-        )
-        rows.append(
-            (
-                row["vehicle_id"],
-                ", ".join(str(part) for part in (row["label"], built) if part),
-                row["vehicle_class"],
-                reading,
-                row["parts"],
-                row["last_seen_on"],
-                left,
-            )
-        )
-    emit(_VEHICLES_TABLE, rows, fmt=fmt)
+    rows = _records(found)
+    _print(rows, _VEHICLES_SHOWN, fmt)
+    shared = shared_vins([(row["vehicle_id"], row["vin"]) for row in rows])
+    unsettled = [f"{vehicle}: {doubt.message}" for vehicle, doubt in shared]
+    unsettled += [f"{row['vehicle_id']}: {one.message}" for row in rows for one in to_settle(row)]
     for told in unsettled[:_SHOWN]:
         note(f"to settle: {told}")
     if unsettled:
@@ -122,10 +126,43 @@ FROM events AS e LEFT JOIN events AS b ON b.event_id = e.retracted_by
 WHERE e.vehicle_id = ?
 ORDER BY e.occurred_at, e.seq
 """
+
+
+def _payload(row: Row) -> dict[str, Any]:
+    import orjson
+
+    payload: dict[str, Any] = orjson.loads(row["payload"])
+    return payload
+
+
+def _standing(row: Row) -> str:
+    if row["effective"]:
+        return ""
+    done = "taken back" if row["taken_back_kind"] == "retraction" else "replaced"
+    return f"{done} by {short(row['retracted_by'])}"
+
+
 # Told in words, an event says itself of what kind it is.
-_TOLD = ("date", "odometer", "standing", "what")
-_COLUMNS = ("date", "odometer", "odometer_unit", "kind", "what", "standing", "event_id")
-_EVIDENCE = ("recorded_at", "recorded_by")
+_TOLD: Shown = {
+    "date": lambda row: f"{row['occurred_at']:%Y-%m-%d{'' if row['date_only'] else ' %H:%M'}}",
+    "odometer": _reading,
+    "standing": _standing,
+    "what": lambda row: describe(row["kind"], brief(_payload(row))),
+}
+_EXACT: Shown = {
+    "date": _TOLD["date"],
+    "odometer": lambda row: row["odometer"],
+    "odometer_unit": lambda row: row["odometer_unit"],
+    "kind": lambda row: row["kind"],
+    "what": lambda row: describe(row["kind"], _payload(row)),
+    "standing": _standing,
+    "event_id": lambda row: row["event_id"],
+}
+_EVIDENCE: Shown = {
+    "event_id": lambda row: row["event_id"],
+    "recorded_at": lambda row: row["recorded_at"],
+    "recorded_by": lambda row: row["recorded_by"],
+}
 
 
 def history(
@@ -165,7 +202,7 @@ def history(
     if declined:
         if kind or evidence:
             raise UsageError("--declined is a list of its own: leave out --kind and --evidence.")
-        tell_declined(state_of(ctx), vehicle, fmt)
+        _declined(state_of(ctx), vehicle, fmt)
         return
     state = state_of(ctx)
     host = state.plugins()
@@ -173,20 +210,18 @@ def history(
     with state.open_view(host) as view:
         vehicle_id = view.require_vehicle(vehicle)
         found = view.sql(_EVENTS, [vehicle_id])
-    rows = [dict(zip(found.columns, values, strict=True)) for values in found.rows]
-    rows = [row for row in rows if not wanted or row["kind"] in wanted]
+    rows = [row for row in _records(found) if not wanted or row["kind"] in wanted]
     if fmt == "json":
         _emit_json(rows)
         return
-    columns = _TOLD if fmt == "table" else _COLUMNS
-    if evidence:
-        columns = (*dict.fromkeys((*columns, "event_id", *_EVIDENCE)),)
-    told = [_told(row, plain=fmt == "table", cut=fmt == "table" and not wide) for row in rows]
-    cells = [[line[name] for name in columns] for line in told]
+    shown = dict(_TOLD if fmt == "table" else _EXACT)
     if wide:
-        emit(columns, cells, fmt=fmt, widest=0)
-    else:
-        emit(columns, cells, fmt=fmt)
+        shown["what"] = _EXACT["what"]
+    if evidence:
+        shown |= _EVIDENCE
+        if fmt == "table":
+            shown["recorded_at"] = lambda row: f"{row['recorded_at']:%Y-%m-%d %H:%M}"
+    _print(rows, shown, fmt, **({"widest": 0} if wide else {}))
     if not rows:
         note(f"nothing of that is written down for {vehicle_id}.")
 
@@ -199,57 +234,11 @@ def _kind(name: str) -> str:
     return STORED.get(word, word.replace("-", "_"))
 
 
-def _told(row: dict[str, Any], *, plain: bool, cut: bool = False) -> dict[str, object]:
-    """Return an event as columns.
-
-    `plain` puts figure and unit together for reading; `cut` shortens long texts.
-    """
-    figure = row["odometer"]
-    reading = "" if figure is None else f"{figure:,.10g} {row['odometer_unit']}"
-    return {
-        "date": _date(row),
-        "odometer": reading if plain else figure,
-        "odometer_unit": row["odometer_unit"],
-        "kind": row["kind"],
-        "what": _what(row, cut=cut),
-        "standing": _standing(row),
-        "event_id": row["event_id"],
-        "recorded_at": f"{row['recorded_at']:%Y-%m-%d %H:%M}" if plain else row["recorded_at"],
-        "recorded_by": row["recorded_by"],
-    }
-
-
-def _date(row: dict[str, Any]) -> str:
-    form = "%Y-%m-%d" if row["date_only"] else "%Y-%m-%d %H:%M"
-    return f"{row['occurred_at']:{form}}"
-
-
-def _what(row: dict[str, Any], *, cut: bool) -> str:
-    payload = _payload(row)
-    return describe(row["kind"], brief(payload) if cut else payload)
-
-
-def _payload(row: dict[str, Any]) -> dict[str, Any]:
-    import orjson
-
-    payload: dict[str, Any] = orjson.loads(row["payload"])
-    return payload
-
-
-def _standing(row: dict[str, Any]) -> str:
-    if row["effective"]:
-        return ""
-    done = "taken back" if row["taken_back_kind"] == "retraction" else "replaced"
-    return f"{done} by {short(row['retracted_by'])}"
-
-
-def _emit_json(rows: list[dict[str, Any]]) -> None:
-    from roadworn_cli.output import emit_json
-
+def _emit_json(rows: Sequence[Row]) -> None:
     emit_json(
         [
             {
-                **_told(row, plain=False),
+                **{name: cell(row) for name, cell in {**_EXACT, **_EVIDENCE}.items()},
                 "effective": row["effective"],
                 "taken_back_by": row["retracted_by"],
                 "payload": _payload(row),
