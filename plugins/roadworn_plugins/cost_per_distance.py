@@ -23,7 +23,7 @@ from roadworn.model.messages import Joined, Says, Sentence
 from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.lifedata.recurrence import mean_cumulative
 from roadworn_plugins.projection.economic import economic_life
-from roadworn_plugins.shared.grouped import KM_PER_MILE, Unit, preferred_unit
+from roadworn_plugins.shared.grouped import KM_PER_MILE, Unit
 from roadworn_plugins.shared.settings import MostRows, OnlyVehicle, ShownUnit, all_said
 
 Floats = NDArray[np.float64]
@@ -250,7 +250,7 @@ class _Period:
 
 def run(view: LedgerView, settings: CostPerDistanceSettings) -> Result:
     """Add up cost and distance, and divide where there is distance."""
-    unit = settings.unit or preferred_unit(view)
+    unit = settings.unit or view.usual_unit()
     period = _period(view, settings)
     currency, others = _currency(view, period)
     if not currency:

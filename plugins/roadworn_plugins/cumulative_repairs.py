@@ -23,7 +23,7 @@ from roadworn.model.messages import Joined, Says
 from roadworn_plugins.lifedata.checked import LifeDataError
 from roadworn_plugins.lifedata.power_law import RepairHistory, laplace
 from roadworn_plugins.lifedata.recurrence import MeanCumulative, mean_cumulative
-from roadworn_plugins.shared.grouped import Floats, Unit, preferred_unit, shown_distance
+from roadworn_plugins.shared.grouped import Floats, Unit, shown_distance
 from roadworn_plugins.shared.settings import Level, OnlyComponent, ShownUnit, in_unit
 
 ABOUT = """\
@@ -101,7 +101,7 @@ class _Class:
 
 def run(view: LedgerView, settings: CumulativeRepairsSettings) -> Result:
     """Estimate the mean cumulative number of failures of each class."""
-    unit = settings.unit or preferred_unit(view)
+    unit = settings.unit or view.usual_unit()
     classes = _classes(view, settings.component)
     if not classes:
         return Result(_say("none"), caveats=(_say("record"),))

@@ -15,7 +15,7 @@ from roadworn.checks.identity import shared_vins, to_settle
 from roadworn.columns.view import LedgerView
 from roadworn.model.messages import Joined, Says, Sentence
 from roadworn.trade.weight import weight_of
-from roadworn_plugins.shared.grouped import KM_PER_MILE, Unit, preferred_unit
+from roadworn_plugins.shared.grouped import KM_PER_MILE, Unit
 from roadworn_plugins.shared.settings import (
     OnlyVehicle,
     ShownUnit,
@@ -341,7 +341,7 @@ def _odometers(
     doubts: Sequence[_Doubt],
     unsettled: set[str],
 ) -> Table:
-    unit: Unit = settings.unit or preferred_unit(view)
+    unit: Unit = settings.unit or view.usual_unit()
     doubted: dict[str, list[_Doubt]] = {}
     for doubt in doubts:
         if doubt.kind != "identity":

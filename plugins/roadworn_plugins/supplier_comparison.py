@@ -231,7 +231,7 @@ def run(view: LedgerView, settings: SupplierComparisonSettings) -> Result:
         return Result(_say("none"), caveats=(_say("record"),))
     compared.sort(key=lambda one: (one.test is None, one.adjusted, _chance(one), one.label))
     listed = compared[: settings.most]
-    unit = settings.unit or lives_of.preferred_unit(view)
+    unit = settings.unit or view.usual_unit()
     shown = Shown(unit, settings.clock)
     # The lives of each origin are fitted all classes together.
     fit = fit_small(replace(lives, group=member).lives(len(labels)), level=settings.level)[0]

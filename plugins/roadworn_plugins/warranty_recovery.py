@@ -23,7 +23,7 @@ from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Joined, Says
 from roadworn.trade.warranty import Warranty, WarrantyStatus, add_months
-from roadworn_plugins.shared.grouped import Unit, preferred_unit
+from roadworn_plugins.shared.grouped import Unit
 from roadworn_plugins.shared.settings import (
     MostRows,
     OnlyComponent,
@@ -204,7 +204,7 @@ def run(view: LedgerView, settings: WarrantyRecoverySettings) -> Result:
     parts = [part for part in failed_with_warranty(view) if _wanted(part, settings, view.today)]
     if not parts:
         return Result(_say("none"), caveats=(_say("record"),))
-    unit = settings.unit or preferred_unit(view)
+    unit = settings.unit or view.usual_unit()
     covered = [part for part in parts if part.status.in_force is not False]
     worn = sum(part.reason == "worn_out" for part in covered)
     listed = [part for part in covered if settings.wear or part.reason != "worn_out"]

@@ -8,7 +8,7 @@ import pytest
 from report.markup import Page
 
 from roadworn import LedgerView, PluginHost, open_view
-from roadworn.analysis.outlook import outlook, usual_unit
+from roadworn.analysis.outlook import outlook
 from roadworn_cli.report.asking import Asker
 from roadworn_cli.report.model import Sheet
 from roadworn_cli.report.page import render
@@ -90,7 +90,7 @@ def test_the_outlook_tells_every_distance_in_the_unit_asked_for(
     assert found.unit == other
     assert re.findall(rf"\d,\d+ {own}\b", repr(found)) == []
     assert f" {other} on " in found.distance
-    assert usual_unit(view, vehicle) == own
+    assert view.usual_unit(vehicle) == own
 
 
 def test_distances_agree_in_either_unit(view: LedgerView, host: PluginHost) -> None:

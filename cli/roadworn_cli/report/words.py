@@ -76,11 +76,9 @@ class Look:
 
     def settled(self, view: "LedgerView", vehicle_id: str = "") -> "Look":
         """Return the look with a unit: the one in which most readings were written."""
-        from roadworn.analysis.outlook import usual_unit
-
         if self.unit:
             return self
-        return replace(self, unit=usual_unit(view, vehicle_id))
+        return replace(self, unit=view.usual_unit(vehicle_id))
 
     def distance(self, km: float) -> float:
         """Return kilometres in the unit of this look."""

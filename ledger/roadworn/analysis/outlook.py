@@ -185,7 +185,7 @@ def outlook(
     found = view.sql("SELECT * FROM vehicles WHERE vehicle_id = ?", (vehicle_id,))
     profile = dict(zip(found.columns, found.rows[0], strict=True))
     problems: list[Problem] = []
-    unit = unit or usual_unit(view, vehicle_id)
+    unit = unit or view.usual_unit(vehicle_id)
     one = {"vehicle": vehicle_id, "unit": unit}
 
     def ask(answers: Answers, **settings: object) -> Ran | None:
@@ -223,16 +223,6 @@ def outlook(
         size=view.checkpoint.size,
         root=view.checkpoint.root,
     )
-
-
-def usual_unit(view: "LedgerView", vehicle_id: str = "") -> str:
-    """Return the unit in which most readings are, of one vehicle or of all; ``mi`` for none."""
-    where, values = ("WHERE vehicle_id = ?", (vehicle_id,)) if vehicle_id else ("", ())
-    rows = view.sql(
-        f"SELECT unit FROM readings {where} GROUP BY unit ORDER BY count(*) DESC, unit LIMIT 1",
-        values,
-    ).rows
-    return str(rows[0][0]) if rows and rows[0][0] in {"mi", "km"} else "mi"
 
 
 def _run(

@@ -136,6 +136,15 @@ class LedgerView:
         known = [str(row[0]) for row in self.sql("SELECT vehicle_id FROM vehicles").rows]
         return named_vehicle(text, known)
 
+    def usual_unit(self, vehicle: str = "") -> Literal["mi", "km"]:
+        """Return the unit in which most readings are, of one vehicle or of all; miles for none."""
+        rows = self.sql(
+            """SELECT unit FROM readings WHERE ? IN ('', vehicle_id)
+               GROUP BY unit ORDER BY count(*) DESC, unit LIMIT 1""",
+            (vehicle,),
+        ).rows
+        return "km" if rows and rows[0][0] == "km" else "mi"
+
     def sql(self, query: str, parameters: Sequence[Any] = ()) -> Rows:
         """Run one query and return its rows.
 

@@ -15,7 +15,7 @@ from roadworn.model.units import exact
 from roadworn_plugins.ahead.due_now import DueItem, State, due_now, not_failed
 from roadworn_plugins.ahead.quarters import ENDS, quarters_table
 from roadworn_plugins.ahead.tables import due_table, next_table, stock_table, totals_table
-from roadworn_plugins.shared.grouped import Floats, Ints, Unit, preferred_unit
+from roadworn_plugins.shared.grouped import Floats, Ints, Unit
 from roadworn_plugins.shared.parts_ahead import PartsAhead, load_parts
 from roadworn_plugins.shared.projected import (
     LEVEL,
@@ -116,7 +116,7 @@ class NextRepairsSettings(Settings):
 
 def run(view: LedgerView, settings: NextRepairsSettings) -> Result:
     """Gather what is due and project every fitted part."""
-    unit = settings.unit or preferred_unit(view)
+    unit = settings.unit or view.usual_unit()
     parts = load_parts(view, settings.vehicle, yearly_rise=settings.yearly_rise)
     due = due_now(view, parts.prices, settings.vehicle)
     ahead = not_failed(parts, due)

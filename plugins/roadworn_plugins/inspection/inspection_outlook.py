@@ -16,7 +16,7 @@ from roadworn.trade.limits import Item, limit_tables
 from roadworn.trade.weight import weigh
 from roadworn_plugins.inspection.judging import LastScan, judge_item, judge_socket, worst
 from roadworn_plugins.inspection.tables import Inspected, Told, items_table, vehicles_table
-from roadworn_plugins.shared.grouped import Unit, preferred_unit
+from roadworn_plugins.shared.grouped import Unit
 from roadworn_plugins.shared.prices import Prices
 from roadworn_plugins.shared.rules import (
     RULE_SETS,
@@ -156,7 +156,7 @@ def run(view: LedgerView, settings: InspectionOutlookSettings) -> Result:
     scans = _scans(view)
     wear = measured_wear(view, settings.vehicle, rules=rules)
     prices = Prices.load(view)
-    unit = settings.unit or preferred_unit(view)
+    unit = settings.unit or view.usual_unit()
     told = [_judge(view, v, rules, looks, scans, prices, settings) for v in vehicles]
     order = {outcome: i for i, outcome in enumerate(("fail", "reject", "not known", "pass"))}
     told.sort(key=lambda t: (order[t.outcome], t.vehicle.name))

@@ -215,7 +215,7 @@ class Figures:
         np.maximum.at(oldest, lives.group, lives.exit_age)
         return cls(
             settings=settings,
-            shown=Shown(settings.unit or lives_of.preferred_unit(view), settings.clock),
+            shown=Shown(settings.unit or view.usual_unit(), settings.clock),
             lives=lives,
             counts=lives.counts(),
             curve=curve,

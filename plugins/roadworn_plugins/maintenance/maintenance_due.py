@@ -41,7 +41,7 @@ from roadworn_plugins.maintenance.schedule import (
     standing_of,
     timing,
 )
-from roadworn_plugins.shared.grouped import Unit, preferred_unit
+from roadworn_plugins.shared.grouped import Unit
 from roadworn_plugins.shared.settings import (
     MostRows,
     OnlyVehicle,
@@ -126,7 +126,7 @@ class MaintenanceDueSettings(Settings):
 def run(view: LedgerView, settings: MaintenanceDueSettings) -> Result:
     """List what is due, and count what was done in time."""
     schedule = load_schedule(settings.schedule)
-    unit = settings.unit or preferred_unit(view)
+    unit = settings.unit or view.usual_unit()
     vehicles = serviced(view, schedule, settings.vehicle)
     done = services_done(view, schedule)
     standing = standing_of(vehicles, done, settings.window, settings.ahead_months)

@@ -47,12 +47,6 @@ def shown_distance(thousand_km: Floats | float, unit: Unit) -> Floats:
     return km if unit == "km" else km / KM_PER_MILE
 
 
-def preferred_unit(view: LedgerView) -> Unit:
-    """Return the unit that most readings were taken in, miles when there are none."""
-    rows = view.sql("SELECT unit FROM readings GROUP BY unit ORDER BY count(*) DESC, unit LIMIT 1")
-    return "km" if rows.rows and rows.rows[0][0] == "km" else "mi"
-
-
 @dataclass(frozen=True, eq=False)
 class GroupedLives:
     """Lives of fitted parts with dense group numbers.

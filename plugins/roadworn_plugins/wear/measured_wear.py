@@ -27,7 +27,7 @@ from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name, place_of
 from roadworn.model.messages import Joined, Says, Sentence
 from roadworn.model.units import exact
-from roadworn_plugins.shared.grouped import Floats, Unit, preferred_unit, shown_distance
+from roadworn_plugins.shared.grouped import Floats, Unit, shown_distance
 from roadworn_plugins.shared.rules import load_rules
 from roadworn_plugins.shared.settings import all_said
 from roadworn_plugins.wear.measured import Wear, is_wear, measured_wear, replaced_at, unprojected
@@ -257,7 +257,7 @@ class WearOutlookSettings(Settings):
 
 def run(view: LedgerView, settings: WearOutlookSettings) -> Result:
     """Project every part that was measured often enough."""
-    unit = settings.unit or preferred_unit(view)
+    unit = settings.unit or view.usual_unit()
     found = measured_wear(view, settings.vehicle, rules=settings.rules, level=settings.level)
     missing = left_out(view, settings.vehicle, found, settings.rules)
     if not found:
