@@ -9,7 +9,7 @@ from roadworn.model.events import NewEvent
 from roadworn.testing import event
 
 COMPONENTS = ("brake.pad", "wheel.bearing", "electrical.alternator", "cooling.water_pump")
-PLACES = (None, "LF", "RF", "LR")
+PLACES = (None, "LF", "RF", "LR", "2L", "2R")
 
 
 def history(seed: int, number: int, vehicles: int = 3, days: int = 900) -> Iterator[NewEvent]:
