@@ -156,10 +156,10 @@ def check_day(text: str, option: str) -> str:
     except ValueError:
         day = None
     if day is None or text != day.isoformat():
-        from roadworn.checks.known import day_hint
+        from roadworn.checks.known import day_hint, days_meant
 
         hint = day_hint(text)
-        told = f": {hint}" if hint.endswith("?") else f" ({hint})." if hint else "."
+        told = f": {hint}" if days_meant(text) else f" ({hint})." if hint else "."
         raise UsageError(f"{option} takes a day as 2026-05-04, not {text!r}{told}")
     return text
 

@@ -262,6 +262,25 @@ _NO_YEAR = re.compile(r"(\d{1,2})[-./](\d{1,2})(?:[-./](\d{2}))?\.?", re.ASCII)
 _BACK = 40
 
 
+def days_meant(text: str) -> list[str]:
+    """Return the ISO days that a text which is no day of the calendar may mean."""
+    read = _read_day(text.strip()[:40])
+    if read is None:
+        return []
+    year, first, second, year_first = read
+    one, other = (year, first, second), (year, second, first)
+    return _valid(one, other) if year_first else _valid(other, one)
+
+
+def _read_day(text: str) -> tuple[int, int, int, bool] | None:
+    """Return year, the two other numbers as they stand, and whether the year stands first."""
+    if (iso := _ISO.fullmatch(text)) is not None:
+        return int(iso[1]), int(iso[2]), int(iso[3]), True
+    if (last := _YEAR_LAST.fullmatch(text)) is not None:
+        return int(last[3]), int(last[1]), int(last[2]), False
+    return None
+
+
 def day_hint(text: str) -> str:
     """Return what a text that is no ISO day of the calendar may mean, or an empty text.
 
@@ -269,22 +288,15 @@ def day_hint(text: str) -> str:
         text: as typed, for instance ``13/25/2024``, ``2026-02-31`` or ``31.02``.
     """
     text = text.strip()[:40]
-    iso, last = _ISO.fullmatch(text), _YEAR_LAST.fullmatch(text)
-    if iso is not None:
-        year, first, second = map(int, iso.groups())
-        readings = _valid((year, first, second), (year, second, first))
-    elif last is not None:
-        first, second, year = map(int, last.groups())
-        readings = _valid((year, second, first), (year, first, second))
-    else:
-        short = _NO_YEAR.fullmatch(text)
-        if short is None:
-            return ""
-        missing = "has no year" if short[3] is None else "has a year of two digits"
-        return f"it {missing}: write it in full, as in 2026-05-04{_too_long(2024, *short.groups())}"
-    if readings:
+    if readings := days_meant(text):
         return f"did you mean {' or '.join(readings)}?"
-    return _no_such_day(year, first, second)
+    if (read := _read_day(text)) is not None:
+        return _no_such_day(*read[:3])
+    short = _NO_YEAR.fullmatch(text)
+    if short is None:
+        return ""
+    missing = "has no year" if short[3] is None else "has a year of two digits"
+    return f"it {missing}: write it in full, as in 2026-05-04{_too_long(2024, *short.groups())}"
 
 
 def year_meant(day: str, latest: str) -> str:

@@ -5,31 +5,35 @@ field, and a hint that shows what to write.
 """
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from difflib import get_close_matches
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from roadworn.checks.known import day_hint
+from roadworn.checks.known import day_hint, days_meant
 from roadworn.model.amounts import currency_codes, likely_amount, likely_distance
+from roadworn.model.catalogue import catalogue
 from roadworn.model.messages import Problem, shown
 from roadworn.model.units import UnitError, canonical_unit
 
+_COMPONENT = r"^[a-z][a-z0-9_]{0,30}\.[a-z0-9_]{1,50}$"
+_DAY = r"^\d{4}-\d{2}-\d{2}$"
+_MOMENT = r"^\d{4}-\d{2}-\d{2}(T\d{2}:\d{2}:\d{2}(\.\d{1,6})?Z)?$"
+_AMOUNT = r"^-?\d{1,12}(\.\d{1,4})?$"
+_CURRENCY = r"^[A-Z]{3}$"
 #: A pattern used by the models (digits as \\d) -> what it asks for.
 PATTERNS = {
-    r"^[a-z][a-z0-9_]{0,30}\.[a-z0-9_]{1,50}$": "a component as system.part, as in brake.pad",
+    _COMPONENT: "a component as system.part, as in brake.pad",
     r"^[0-9a-f-]{36}$": "an event id of 36 characters, as `roadworn history` prints it",
-    r"^\d{4}-\d{2}-\d{2}$": "a day as in 2026-05-04",
-    r"^-?\d{1,12}(\.\d{1,4})?$": 'a decimal number in quotes, as in "84.50"',
+    _DAY: "a day as in 2026-05-04",
+    _AMOUNT: 'a decimal number in quotes, as in "84.50"',
     r"^\d{1,4}(\.\d{1,4})?$": 'a percent as a decimal number in quotes, as in "8.25"',
-    r"^[A-Z]{3}$": "a currency of three capital letters, as in USD",
+    _CURRENCY: "a currency of three capital letters, as in USD",
     r"^[0-9A-F]{2}$": "two hexadecimal digits, as in 1A",
     r"^[0-9A-F]{8}$": "eight hexadecimal digits, as in 0007E500",
     r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,62}$": "a short name without spaces, as in bus-7",
-    r"^\d{4}-\d{2}-\d{2}(T\d{2}:\d{2}:\d{2}(\.\d{1,6})?Z)?$": (
-        "a day as in 2026-05-04, or a time in UTC as in 2026-05-04T09:30:00Z"
-    ),
+    _MOMENT: "a day as in 2026-05-04, or a time in UTC as in 2026-05-04T09:30:00Z",
 }
 
 _TYPES = {
@@ -52,6 +56,12 @@ _TYPES = {
 }
 
 
+#: Findings about numbers without a point.
+_NUMBERS = frozenset(
+    {"int_type", "int_from_float", "int_parsing", "float_type", "decimal_type", "finite_number"}
+)
+
+
 def column_name(location: tuple[int | str, ...]) -> str:
     """Return a field's place as ``findings[0].component``."""
     text = ""
@@ -67,8 +77,8 @@ def _fields(model: type[BaseModel], location: tuple[int | str, ...]) -> list[str
     return []
 
 
-def _sentence(finding: ErrorDetails, what: str, model: type[BaseModel]) -> tuple[str, str, str]:
-    """Return (code, message, hint) of one finding."""
+def _known(finding: ErrorDetails, what: str, model: type[BaseModel]) -> tuple[str, str, str] | None:
+    """Return (code, message, hint) of one finding, None of a sort that has no words here."""
     kind, context = finding["type"], finding.get("ctx", {})
     column = column_name(finding["loc"])
     given = shown(finding["input"])
@@ -85,11 +95,12 @@ def _sentence(finding: ErrorDetails, what: str, model: type[BaseModel]) -> tuple
         return "bad-value", f"{given} is no word for {column}.", f"{meant}write one of {expected}"
     if kind == "string_pattern_mismatch":
         pattern = str(context["pattern"])
-        form = PATTERNS.get(pattern.replace("[0-9]", r"\d"), f"the form {pattern}")
-        hint = f"{_meant(form, str(finding['input']))}write {form}"
+        known = pattern.replace("[0-9]", r"\d")
+        form = PATTERNS.get(known, f"the form {pattern}")
+        hint = f"{_MEANT[known](str(finding['input'])) if known in _MEANT else ''}write {form}"
         return "bad-form", f"{given} cannot be read as {column}.", hint
     if kind in _TYPES:
-        meant = _number_meant(finding["input"]) if _TYPES[kind].endswith("number") else ""
+        meant = _number_meant(finding["input"]) if kind in _NUMBERS else ""
         return "bad-type", f"{given} cannot be read as {column}.", f"{meant}write {_TYPES[kind]}"
     if kind in ("greater_than", "less_than"):
         limit = context.get("gt", context.get("lt"))
@@ -105,7 +116,7 @@ def _sentence(finding: ErrorDetails, what: str, model: type[BaseModel]) -> tuple
         return "empty", f"{column} has no entries.", "give at least one"
     if kind == "string_too_long":
         return "too-long", f"{column} is too long.", f"at most {context['max_length']} characters"
-    return "bad-value", f"{given} cannot be taken for {column}: {finding['msg']}.", "correct it"
+    return None
 
 
 def _near(word: str, known: list[str]) -> str:
@@ -118,23 +129,34 @@ def _near(word: str, known: list[str]) -> str:
     return f"did you mean {' or '.join(near)}? Else " if near else ""
 
 
-def _meant(form: str, given: str) -> str:
-    """Return what a text that has not the form asked for may mean, or an empty text."""
-    if form.startswith("a day"):
-        hint = day_hint(given)
-        return f"{hint} Else " if hint.endswith("?") else f"{hint}; " if hint else ""
-    if form.startswith("a decimal"):
-        near = likely_amount(given)
-        return f"did you mean {near}? Else " if near else ""
-    if form.startswith("a currency"):
-        near = given.strip().upper()
-        return f"did you mean {near}? Else " if near in currency_codes() else ""
-    if form.startswith("a component"):
-        from roadworn.model.catalogue import catalogue
+def _day_meant(given: str) -> str:
+    hint = day_hint(given)
+    return f"{hint} Else " if days_meant(given) else f"{hint}; " if hint else ""
 
-        near = ", ".join(part.id for part in catalogue().resolve(given[:60]).suggestions[:2])
-        return f"did you mean {near}? Else " if near else ""
-    return ""
+
+def _amount_meant(given: str) -> str:
+    near = likely_amount(given)
+    return f"did you mean {near}? Else " if near else ""
+
+
+def _currency_meant(given: str) -> str:
+    near = given.strip().upper()
+    return f"did you mean {near}? Else " if near in currency_codes() else ""
+
+
+def _component_meant(given: str) -> str:
+    near = ", ".join(part.id for part in catalogue().resolve(given[:60]).suggestions[:2])
+    return f"did you mean {near}? Else " if near else ""
+
+
+#: Pattern -> what says what a text may mean that has not its form.
+_MEANT: Mapping[str, Callable[[str], str]] = {
+    _COMPONENT: _component_meant,
+    _DAY: _day_meant,
+    _AMOUNT: _amount_meant,
+    _CURRENCY: _currency_meant,
+    _MOMENT: _day_meant,
+}
 
 
 def _number_meant(given: object) -> str:
@@ -148,8 +170,8 @@ def _number_meant(given: object) -> str:
 
 def remedy_of(finding: ErrorDetails) -> str:
     """Return what to write instead of a value that does not fit, as in "write a number"."""
-    _code, _message, hint = _sentence(finding, "It", BaseModel)
-    return str(finding["msg"]).lower() if hint == "correct it" else hint.rstrip(".")
+    known = _known(finding, "It", BaseModel)
+    return str(finding["msg"]).lower() if known is None else known[2]
 
 
 def problems_of(
@@ -164,6 +186,11 @@ def problems_of(
         inside: field that holds the model, put before the column's name.
     """
     for finding in error.errors(include_url=False):
-        code, message, hint = _sentence(finding, what, model)
+        column = column_name(finding["loc"])
+        code, message, hint = _known(finding, what, model) or (
+            "bad-value",
+            f"{shown(finding['input'])} cannot be taken for {column}: {finding['msg']}.",
+            "correct it",
+        )
         column = column_name((inside, *finding["loc"]) if inside else finding["loc"])
         yield Problem(code, message, hint, column=column)
