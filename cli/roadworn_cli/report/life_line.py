@@ -7,7 +7,6 @@ failures repeat is what the analysis of repeat failures names as its evidence.
 from typing import TYPE_CHECKING
 
 from roadworn.analysis.result import Ran, Tells
-from roadworn.say.language import Said
 from roadworn_cli.report.marks import Lane, lanes
 from roadworn_cli.report.model import Grid, Heading, Line, Picture
 from roadworn_cli.report.words import Words
@@ -84,7 +83,7 @@ def life_line(
         Line(
             (
                 words.plain(day),
-                Said(words.km(km)),
+                words.km(km),
                 words.part(component, position),
                 words.word(reason.replace("_", " ")),
             )

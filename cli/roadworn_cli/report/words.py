@@ -164,9 +164,9 @@ class Words:
             position = PlaceName(position, str(component))
         return self._cells.say(position)
 
-    def km(self, km: float) -> str:
+    def km(self, km: float) -> Said:
         """Return a distance in the unit of the sheet."""
-        return f"{self.number(f'{self.look.distance(km):,.0f}')} {self.look.unit}"
+        return Said(f"{self.number(f'{self.look.distance(km):,.0f}')} {self.look.unit}")
 
     def plain(self, value: object) -> Said:
         """Return any value as text."""

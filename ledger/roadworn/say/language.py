@@ -211,13 +211,18 @@ class Speaker:
         return self._filled(template, sentence.arguments)
 
     def _filled(self, template: str, arguments: Mapping[str, object]) -> Iterator[Piece]:
+        before = ""
         for literal, name, spec, conversion in _PARSED.parse(template):
-            yield literal, ""
+            # The point of an abbreviation ends a sentence too.
+            is_ended = not self._is_source and before.endswith(".")
+            yield literal.removeprefix(".") if is_ended else literal, ""
             if name is not None:
                 value = arguments[name]
                 if conversion:
                     value = Said(self._shown(str(_PARSED.convert_field(value, conversion))))
-                yield from self._pieces(value, spec or "")
+                said = Said.of(self._pieces(value, spec or ""))
+                yield from said.pieces
+                before = said
 
     def _part(self, component: str, position: str) -> Iterator[Piece]:
         known = catalogue().find(component)
