@@ -73,11 +73,13 @@ def as_document(found: "Outlook") -> dict[str, Any]:
 
 def show(found: "Outlook", *, evidence: bool = False, wide: bool = False) -> None:
     """Print an outlook for a person, in the order in which a person asks."""
+    from roadworn.analysis.result import Holds
     from roadworn_cli.results import show_table
 
-    def tables(ran: "Ran | None", *names: str) -> None:
-        for table in ran.result.tables if ran is not None else ():
-            if table.name in names:
+    def tables(ran: "Ran | None", *holding: Holds) -> None:
+        for holds in holding:
+            table = ran.result.holding(holds) if ran is not None else None
+            if table is not None:
                 show_table(table, evidence=evidence, wide=wide)
 
     _heading(found)
@@ -88,16 +90,17 @@ def show(found: "Outlook", *, evidence: bool = False, wide: bool = False) -> Non
         typer.echo(
             "\nDue now: nothing failed or wearing, no active code, no work declined or deferred."
         )
-    tables(found.next_repairs, "due_now")
+    tables(found.next_repairs, Holds.DUE)
     _told("To pass its inspection", found.inspection)
-    tables(found.next_repairs, "next_repairs", "totals")
-    tables(found.wear, "measured_wear")
+    tables(found.next_repairs, Holds.AHEAD, Holds.TOTALS)
+    tables(found.wear, Holds.WEAR)
     _told("Service", found.maintenance)
     _told("Keep, fix or let go", found.advice)
-    for turn in _turns(found.advice):
-        typer.echo(escape(f"  {turn}"))
+    turns = found.advice.result.holding(Holds.TURNS) if found.advice is not None else None
+    for turn in turns.rows if turns is not None else ():
+        typer.echo(escape(f"  {turn[0]}"))
     _told("Keeps failing", found.keeps_failing)
-    tables(found.keeps_failing, "repeat_failures")
+    tables(found.keeps_failing, Holds.REPEATS)
     _told("How right it has been", found.track_record)
     _reservations(found)
     _lines("Cautions", (*found.cautions, found.closing))
@@ -111,14 +114,6 @@ def _told(title: str, ran: "Ran | None") -> None:
     if ran is not None:
         typer.echo(f"\n{title}")
         typer.echo(escape(f"  {ran.result.headline}"))
-
-
-def _turns(advice: "Ran | None") -> list[str]:
-    """Return what would change the advice."""
-    for table in advice.result.tables if advice is not None else ():
-        if table.name == "turns":
-            return [str(row[0]) for row in table.rows]
-    return []
 
 
 def _heading(found: "Outlook") -> None:

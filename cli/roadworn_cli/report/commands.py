@@ -1,6 +1,8 @@
 """`roadworn report vehicle V` and `report fleet`: one self-contained HTML file each."""
 
-from typing import Annotated
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -8,6 +10,9 @@ from roadworn.model.errors import UsageError
 from roadworn_cli.context import state_of
 from roadworn_cli.output import say
 from roadworn_cli.report import words as looks
+
+if TYPE_CHECKING:
+    from roadworn_cli.report.asking import Asker
 
 _OUT = typer.Option(
     "--output",
@@ -47,26 +52,21 @@ def vehicle(
 ) -> None:
     """Write the report that the customer takes home; --full for the long one."""
     from roadworn.say.language import Said
-    from roadworn_cli.report.asking import Asker
-    from roadworn_cli.report.page import check_target, put, render
+    from roadworn_cli.report.page import put, render
     from roadworn_cli.report.vehicle import Request, contact_lines, vehicle_sheet
     from roadworn_cli.report.words import Words
 
     look = looks.look_of(language, unit, currency, dates, paper)
     chosen = settings_by_analysis(settings or [])
-    state = state_of(ctx)
-    check_target(out, state.ledger, overwrite=overwrite)
-    host = state.plugins()
-    with state.open_view(host) as view:
+    with _asker(ctx, out, look, time_limit, overwrite=overwrite) as asker:
         named: tuple[Said, ...] = ()
         if contact:
-            profile = view.sql(
+            profile = asker.view.sql(
                 "SELECT owner_reference FROM vehicles WHERE vehicle_id = ?",
-                (view.require_vehicle(vehicle),),
+                (asker.view.require_vehicle(vehicle),),
             ).rows
-            with state.open_ledger() as ledger:
+            with state_of(ctx).open_ledger() as ledger:
                 named = contact_lines(ledger, profile[0][0], Words(look))
-        asker = Asker(host, view, look, time_limit)
         request = Request(vehicle, months, full, chosen)
         sheet, words = vehicle_sheet(asker, request, named)
     put(out, render(sheet, words), say)
@@ -87,19 +87,29 @@ def fleet(
     paper: looks.Paper = "a4",
 ) -> None:
     """Write the report that the manager of a fleet looks at."""
-    from roadworn_cli.report.asking import Asker
     from roadworn_cli.report.fleet import fleet_sheet
-    from roadworn_cli.report.page import check_target, put, render
+    from roadworn_cli.report.page import put, render
 
     look = looks.look_of(language, unit, currency, dates, paper)
     chosen = settings_by_analysis(settings or [])
+    with _asker(ctx, out, look, time_limit, overwrite=overwrite) as asker:
+        sheet, words = fleet_sheet(asker, months=months, full=full, settings=chosen)
+    put(out, render(sheet, words), say)
+
+
+@contextmanager
+def _asker(
+    ctx: typer.Context, out: str, look: looks.Look, time_limit: float, *, overwrite: bool
+) -> Iterator["Asker"]:
+    """Give what asks the analyses, once it is sure that the report has a place to go."""
+    from roadworn_cli.report.asking import Asker
+    from roadworn_cli.report.page import check_target
+
     state = state_of(ctx)
     check_target(out, state.ledger, overwrite=overwrite)
     host = state.plugins()
     with state.open_view(host) as view:
-        asker = Asker(host, view, look, time_limit)
-        sheet, words = fleet_sheet(asker, months=months, full=full, settings=chosen)
-    put(out, render(sheet, words), say)
+        yield Asker(host, view, look, time_limit)
 
 
 def settings_by_analysis(given: list[str]) -> dict[str, dict[str, object]]:

@@ -180,14 +180,10 @@ def _failing(ran: Ran | None, words: Words) -> Section | None:
     if table is not None:
         columns = (table.cells(tells)[:_REPEATS] for tells in (Tells.WHY, Tells.AGAINST))
         lines = [told for pair in zip(*columns, strict=True) for told in pair if told]
-    blocks: list[Block] = [listed(map(_text, lines), words) if lines else _lead(ran, words)]
+    blocks: list[Block] = [listed(lines, words) if lines else _lead(ran, words)]
     if table is not None and len(table.rows) > _REPEATS:
         blocks.append(_part_of(_REPEATS, len(table.rows), words))
     return Section("repeat-failures", words("keeps_failing"), tuple(blocks))
-
-
-def _text(cell: Cell) -> str:
-    return cell if isinstance(cell, str) else str(cell)
 
 
 def _service(ran: Ran | None, words: Words) -> Section | None:

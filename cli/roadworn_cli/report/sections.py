@@ -84,7 +84,7 @@ def blocks(ran: Ran, words: Words, manner: Manner, anchor: str) -> tuple[Block, 
     return tuple(found)
 
 
-def listed(texts: Iterable[str], words: Words) -> Listing:
+def listed(texts: Iterable[object], words: Words) -> Listing:
     """Return sentences of analyses below each other."""
     return Listing(tuple(words.said(text) for text in texts))
 
