@@ -1,1 +1,1 @@
-"""Sentences: an event told in a line, an estimate as a sheet."""
+"""What is said: an event in a line, an estimate as a sheet, anything again in another language."""
