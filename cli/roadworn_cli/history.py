@@ -8,7 +8,7 @@ import typer
 from roadworn.model.errors import UsageError
 from roadworn.say.telling import brief, describe, item_words
 from roadworn_cli.context import State, state_of
-from roadworn_cli.output import check_format, emit, emit_json, format_option, note
+from roadworn_cli.output import WIDEST_CELL, check_format, emit, emit_json, format_option, note
 from roadworn_cli.record import Vehicle, short
 
 if TYPE_CHECKING:
@@ -23,8 +23,9 @@ def _records(found: "Rows") -> list[Row]:
     return [dict(zip(found.columns, values, strict=True)) for values in found.rows]
 
 
-def _print(rows: Sequence[Row], shown: Shown, fmt: str, **how: int) -> None:
-    emit(tuple(shown), [[cell(row) for cell in shown.values()] for row in rows], fmt=fmt, **how)
+def _print(rows: Sequence[Row], shown: Shown, fmt: str, widest: int = WIDEST_CELL) -> None:
+    cells = [[cell(row) for cell in shown.values()] for row in rows]
+    emit(tuple(shown), cells, fmt=fmt, widest=widest)
 
 
 def _reading(row: Row) -> str:
@@ -221,7 +222,7 @@ def history(
         shown |= _EVIDENCE
         if fmt == "table":
             shown["recorded_at"] = lambda row: f"{row['recorded_at']:%Y-%m-%d %H:%M}"
-    _print(rows, shown, fmt, **({"widest": 0} if wide else {}))
+    _print(rows, shown, fmt, 0 if wide else WIDEST_CELL)
     if not rows:
         note(f"nothing of that is written down for {vehicle_id}.")
 

@@ -54,7 +54,7 @@ def progress(what: str) -> Callable[[int, int], None]:
 
 
 FORMATS: Final = ("table", "json", "csv")
-_WIDEST_CELL = 500
+WIDEST_CELL = 500
 # C0 and C1 controls, DEL, bidirectional marks, line separators, lone surrogates and the BOM.
 _UNSAFE = re.compile(
     "[\x00-\x1f\x7f-\x9f\u061c\u200b\u200e\u200f\u2028-\u202e\u2060-\u2069\ufeff\ud800-\udfff]"
@@ -105,7 +105,7 @@ def emit(
     fmt: str,
     title: str = "",
     notes: Sequence[str] = (),
-    widest: int = _WIDEST_CELL,
+    widest: int = WIDEST_CELL,
 ) -> None:
     """Print rows to stdout, and title and notes of a table to stderr.
 
