@@ -10,7 +10,7 @@ from roadworn_cli.output import FORMATS, emit, format_option
 from roadworn_cli.report import words as looks
 
 if TYPE_CHECKING:
-    from roadworn.analysis.result import Analysis
+    from roadworn.analysis import Analysis
 
 
 def analyses(ctx: typer.Context, fmt: str = format_option()) -> None:

@@ -10,8 +10,8 @@ from roadworn_cli.output import check_format, emit, emit_json, escape, format_op
 from roadworn_cli.report import words as looks
 
 if TYPE_CHECKING:
+    from roadworn.analysis import Ran
     from roadworn.analysis.outlook import Outlook
-    from roadworn.analysis.result import Ran
 
 #: The parts of an outlook that are results of analyses.
 _ANALYSES = (
@@ -73,7 +73,7 @@ def as_document(found: "Outlook") -> dict[str, Any]:
 
 def show(found: "Outlook", *, evidence: bool = False, wide: bool = False) -> None:
     """Print an outlook for a person, in the order in which a person asks."""
-    from roadworn.analysis.result import Holds
+    from roadworn.analysis import Holds
     from roadworn_cli.results import show_table
 
     def tables(ran: "Ran | None", *holding: Holds) -> None:

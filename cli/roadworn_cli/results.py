@@ -6,7 +6,7 @@ from typing import Any
 
 import typer
 
-from roadworn.analysis.result import Column, Estimate, Ran, Result, Table
+from roadworn.analysis import Column, Estimate, Ran, Result, Table
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UsageError
 from roadworn.model.messages import Sentence

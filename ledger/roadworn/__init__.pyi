@@ -1,21 +1,21 @@
 # What a plugin author imports from here, and where it lives: said once, for type checkers, editors
 # and `__init__.py`, which resolves a name when it is first used.
+from roadworn.analysis import Analysis as Analysis
+from roadworn.analysis import Answers as Answers
+from roadworn.analysis import Chart as Chart
+from roadworn.analysis import Column as Column
+from roadworn.analysis import Deferred as Deferred
+from roadworn.analysis import Estimate as Estimate
+from roadworn.analysis import Holds as Holds
+from roadworn.analysis import Mark as Mark
+from roadworn.analysis import PackagedFile as PackagedFile
+from roadworn.analysis import Result as Result
+from roadworn.analysis import Series as Series
+from roadworn.analysis import Settings as Settings
+from roadworn.analysis import Table as Table
+from roadworn.analysis import Tells as Tells
 from roadworn.analysis.host import PluginHost as PluginHost
 from roadworn.analysis.host import hookimpl as hookimpl
-from roadworn.analysis.result import Analysis as Analysis
-from roadworn.analysis.result import Answers as Answers
-from roadworn.analysis.result import Chart as Chart
-from roadworn.analysis.result import Column as Column
-from roadworn.analysis.result import Deferred as Deferred
-from roadworn.analysis.result import Estimate as Estimate
-from roadworn.analysis.result import Holds as Holds
-from roadworn.analysis.result import Mark as Mark
-from roadworn.analysis.result import PackagedFile as PackagedFile
-from roadworn.analysis.result import Result as Result
-from roadworn.analysis.result import Series as Series
-from roadworn.analysis.result import Settings as Settings
-from roadworn.analysis.result import Table as Table
-from roadworn.analysis.result import Tells as Tells
 from roadworn.columns.view import LedgerView as LedgerView
 from roadworn.columns.view import TableSpec as TableSpec
 from roadworn.columns.view import open_view as open_view

@@ -8,8 +8,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from roadworn.analysis import Analysis, Result
 from roadworn.analysis.host import PluginHost, make_settings
-from roadworn.analysis.result import Analysis, Result
 from roadworn.model.events import NewEvent
 
 if TYPE_CHECKING:

@@ -3,24 +3,24 @@
 from collections.abc import Sequence
 
 from roadworn import hookimpl
-from roadworn.analysis.result import Deferred
+from roadworn.analysis import Deferred
 
 #: Name -> module below this package. In it the analysis has its name in capitals.
 _MODULES = {
-    "repeat-failures": "repeats.repeat_failures",
-    "part-lifespans": "lifespans.part_lifespans",
-    "next-repairs": "ahead.next_repairs",
-    "keep-or-sell": "keep.keep_or_sell",
+    "repeat-failures": "repeats",
+    "part-lifespans": "lifespans",
+    "next-repairs": "ahead",
+    "keep-or-sell": "keep",
     "cost-per-distance": "cost_per_distance",
     "cumulative-repairs": "cumulative_repairs",
-    "inspection-outlook": "inspection.inspection_outlook",
-    "measured-wear": "wear.measured_wear",
-    "maintenance-due": "maintenance.maintenance_due",
+    "inspection-outlook": "inspection",
+    "measured-wear": "wear",
+    "maintenance-due": "maintenance",
     "supplier-comparison": "supplier_comparison",
     "warranty-recovery": "warranty_recovery",
     "odometer-audit": "odometer_audit",
-    "code-outcomes": "codes.code_outcomes",
-    "projection-backtest": "backtest.projection_backtest",
+    "code-outcomes": "codes",
+    "projection-backtest": "backtest",
 }
 
 

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from roadworn.analysis.result import (
+from roadworn.analysis import (
     Analysis,
     Answers,
     Column,
@@ -20,7 +20,7 @@ from roadworn.analysis.result import (
 )
 from roadworn.columns.view import LedgerView
 from roadworn.model.messages import Joined, Says, Sentence
-from roadworn_plugins.lifedata.checked import LifeDataError
+from roadworn_plugins.lifedata import LifeDataError
 from roadworn_plugins.lifedata.recurrence import mean_cumulative
 from roadworn_plugins.projection.economic import economic_life
 from roadworn_plugins.shared.grouped import KM_PER_MILE, Unit

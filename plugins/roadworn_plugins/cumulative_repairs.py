@@ -6,7 +6,7 @@ from typing import Annotated
 import numpy as np
 from pydantic import Field
 
-from roadworn.analysis.result import (
+from roadworn.analysis import (
     Analysis,
     Answers,
     Cell,
@@ -20,7 +20,7 @@ from roadworn.analysis.result import (
 )
 from roadworn.columns.view import LedgerView
 from roadworn.model.messages import Joined, Says
-from roadworn_plugins.lifedata.checked import LifeDataError
+from roadworn_plugins.lifedata import LifeDataError
 from roadworn_plugins.lifedata.power_law import RepairHistory, laplace
 from roadworn_plugins.lifedata.recurrence import MeanCumulative, mean_cumulative
 from roadworn_plugins.shared.grouped import Floats, Unit, shown_distance

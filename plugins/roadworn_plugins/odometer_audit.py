@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from roadworn.analysis.result import Analysis, Answers, Cell, Column, Result, Settings, Table, Tells
+from roadworn.analysis import Analysis, Answers, Cell, Column, Result, Settings, Table, Tells
 from roadworn.checks.identity import shared_vins, to_settle
 from roadworn.columns.view import LedgerView
 from roadworn.model.messages import Joined, Says, Sentence

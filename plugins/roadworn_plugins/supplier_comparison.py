@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import Field
 
-from roadworn.analysis.result import (
+from roadworn.analysis import (
     Analysis,
     Answers,
     Cell,
@@ -21,7 +21,7 @@ from roadworn.analysis.result import (
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Joined, Says, Sentence
-from roadworn_plugins.lifedata.log_rank import LogRank
+from roadworn_plugins.lifedata.counts import LogRank
 from roadworn_plugins.lifedata.parametric import WeibullFit
 from roadworn_plugins.lifedata.small_samples import fit_small
 from roadworn_plugins.shared import grouped as lives_of

@@ -8,7 +8,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from roadworn.analysis.result import (
+from roadworn.analysis import (
     Analysis,
     Answers,
     Cell,

@@ -12,7 +12,7 @@ from typing import Any
 from builders import usd
 
 from roadworn import NewEvent
-from roadworn.analysis.result import Column, Result
+from roadworn.analysis import Column, Result
 from roadworn.testing import event
 
 FIRST, LAST = date(2020, 1, 6), date(2024, 12, 30)

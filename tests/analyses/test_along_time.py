@@ -16,8 +16,9 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from roadworn import LedgerView
-from roadworn.analysis.result import Result
+from roadworn.analysis import Result
 from roadworn.testing import check_analysis, event, view_of
+from roadworn_plugins.repeats import REPEAT_FAILURES
 from roadworn_plugins.repeats.along_time import (
     CHARTED,
     Counted,
@@ -27,7 +28,6 @@ from roadworn_plugins.repeats.along_time import (
     count_band,
     expected_by,
 )
-from roadworn_plugins.repeats.repeat_failures import REPEAT_FAILURES
 
 
 # Exact central 95 % ranges of a Poisson count: from cumulative Poisson tables (any handbook;

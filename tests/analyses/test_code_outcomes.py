@@ -8,8 +8,8 @@ from scipy import stats
 
 from roadworn.model.events import NewEvent
 from roadworn.testing import check_analysis, event, view_of
+from roadworn_plugins.codes import ALL_CLASSES, CODE_OUTCOMES, NO_WORK
 from roadworn_plugins.codes.cases import Case, CodeOutcomesSettings, load_cases
-from roadworn_plugins.codes.code_outcomes import ALL_CLASSES, CODE_OUTCOMES, NO_WORK
 
 CATALYST, SENSOR = "emission.catalyst", "emission.oxygen_sensor"
 Row = dict[str, Any]

@@ -14,10 +14,10 @@ import pytest
 from analyses import small_shop
 
 from roadworn import LedgerView
-from roadworn.analysis.result import Analysis
+from roadworn.analysis import Analysis
 from roadworn.testing import check_analysis, event, view_of
-from roadworn_plugins.lifespans.part_lifespans import PART_LIFESPANS
-from roadworn_plugins.repeats.repeat_failures import REPEAT_FAILURES
+from roadworn_plugins.lifespans import PART_LIFESPANS
+from roadworn_plugins.repeats import REPEAT_FAILURES
 from roadworn_plugins.supplier_comparison import SUPPLIER_COMPARISON
 from roadworn_plugins.warranty_recovery import WARRANTY_RECOVERY
 

@@ -7,12 +7,12 @@ from typing import Any
 import pytest
 from builders import found, looked, usd
 
-from roadworn.analysis.result import Result
+from roadworn.analysis import Result
 from roadworn.model.errors import UsageError
 from roadworn.model.events import NewEvent
 from roadworn.testing import check_analysis, event, view_of
 from roadworn.trade.weight import weigh, weight_of
-from roadworn_plugins.inspection.inspection_outlook import INSPECTION_OUTLOOK
+from roadworn_plugins.inspection import INSPECTION_OUTLOOK
 from roadworn_plugins.shared.rules import RULE_SETS, load_rules
 
 TODAY = "2026-06-30"

@@ -9,7 +9,7 @@ from builders import found, looked, usd
 from roadworn import NewEvent, Result
 from roadworn.model.errors import UsageError
 from roadworn.testing import check_analysis, event, view_of
-from roadworn_plugins.keep.keep_or_sell import KEEP_OR_SELL, KeepOrSellSettings, run
+from roadworn_plugins.keep import KEEP_OR_SELL, KeepOrSellSettings, run
 from roadworn_plugins.keep.options import (
     Situation,
     keeping,

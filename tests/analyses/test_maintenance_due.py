@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from roadworn.model.errors import UsageError
 from roadworn.model.events import NewEvent
 from roadworn.testing import check_analysis, event, view_of
-from roadworn_plugins.maintenance.maintenance_due import MAINTENANCE_DUE
+from roadworn_plugins.maintenance import MAINTENANCE_DUE
 from roadworn_plugins.maintenance.schedule import (
     SCHEDULES,
     Interval,

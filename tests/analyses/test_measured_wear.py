@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 from builders import found, looked
 
-from roadworn.analysis.result import Chart, Result, Series
+from roadworn.analysis import Chart, Result, Series
 from roadworn.model.events import NewEvent
 from roadworn.testing import check_analysis, event, view_of
+from roadworn_plugins.wear import MEASURED_WEAR
 from roadworn_plugins.wear.measured import measured_wear
-from roadworn_plugins.wear.measured_wear import MEASURED_WEAR
 
 
 def look(

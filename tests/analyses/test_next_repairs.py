@@ -10,11 +10,11 @@ import builders
 import pytest
 from builders import found, looked, usd
 
-from roadworn.analysis.result import Result
+from roadworn.analysis import Result
 from roadworn.model.events import NewEvent
 from roadworn.testing import check_analysis, event, view_of
 from roadworn_cli.results import show_table
-from roadworn_plugins.ahead.next_repairs import NEXT_REPAIRS
+from roadworn_plugins.ahead import NEXT_REPAIRS
 from roadworn_plugins.ahead.quarters import months_from
 
 GOLDEN = Path(__file__).parent / "golden" / "next_repairs.txt"

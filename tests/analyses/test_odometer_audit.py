@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from roadworn.analysis.result import Result
+from roadworn.analysis import Result
 from roadworn.model.events import NewEvent
 from roadworn.testing import check_analysis, event, view_of
 from roadworn_plugins.odometer_audit import (

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from simulations.made_fleet import Setting, play
 
 from roadworn import PluginHost
-from roadworn.analysis.result import Result
+from roadworn.analysis import Result
 from roadworn.columns.view import open_view
 from roadworn.intake import Ledger
 from roadworn.model.events import NewEvent

@@ -8,12 +8,12 @@ import pytest
 from builders import replaced
 from simulations.made_fleet import START, Setting, Truth, play
 
-from roadworn.analysis.result import Result
+from roadworn.analysis import Result
 from roadworn.model.errors import UsageError
 from roadworn.model.events import NewEvent
 from roadworn.testing import check_analysis, event, view_of
+from roadworn_plugins.backtest import PROJECTION_BACKTEST
 from roadworn_plugins.backtest.day import bins_of, look_back
-from roadworn_plugins.backtest.projection_backtest import PROJECTION_BACKTEST
 
 END = "2023-12-28"
 Made = tuple[list[NewEvent], Truth]

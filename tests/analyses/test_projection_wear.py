@@ -8,7 +8,7 @@ from builders import found, looked
 
 from roadworn.model.events import NewEvent
 from roadworn.testing import event, view_of
-from roadworn_plugins.ahead.next_repairs import chance_replaced
+from roadworn_plugins.ahead import chance_replaced
 from roadworn_plugins.wear.measured import LEAST_REPLACED, measured_wear, replaced_at
 
 

@@ -10,7 +10,7 @@ import pytest
 from builders import usd
 
 from roadworn import NewEvent
-from roadworn.analysis.result import Result
+from roadworn.analysis import Result
 from roadworn.testing import check_analysis, event, view_of
 from roadworn_plugins.warranty_recovery import WARRANTY_RECOVERY
 

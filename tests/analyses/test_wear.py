@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from roadworn.testing import event, view_of
-from roadworn_plugins.lifedata.checked import LifeDataError
+from roadworn_plugins.lifedata import LifeDataError
 from roadworn_plugins.wear.line import line_through
 from roadworn_plugins.wear.measured import measured_wear
 

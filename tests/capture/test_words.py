@@ -7,7 +7,7 @@ import orjson
 import pytest
 
 from roadworn.model.kinds import CORE_KINDS
-from roadworn.say.language import Speaker, languages
+from roadworn.say import Speaker, languages
 from roadworn.say.telling import describe
 
 GOLDEN = Path(__file__).parents[1] / "ledger" / "golden"

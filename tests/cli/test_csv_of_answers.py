@@ -9,7 +9,7 @@ import io
 import pytest
 from commandline import Run
 
-from roadworn.analysis.result import Analysis, Column, Ran, Result, Settings, Table
+from roadworn.analysis import Analysis, Column, Ran, Result, Settings, Table
 from roadworn.model.errors import UsageError
 from roadworn_cli.results import show
 

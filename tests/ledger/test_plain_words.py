@@ -12,7 +12,7 @@ from roadworn.model.errors import UsageError
 from roadworn.model.events import NewEvent
 from roadworn.model.kinds import CORE_KINDS, KindRegistry
 from roadworn.model.messages import shown
-from roadworn_plugins.inspection.inspection_outlook import INSPECTION_OUTLOOK
+from roadworn_plugins.inspection import INSPECTION_OUTLOOK
 
 
 def patterns(schema):

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from lifedata.life_sets import lives as published
 from scipy import integrate, optimize, stats
 
-from roadworn_plugins.lifedata.checked import LifeDataError
+from roadworn_plugins.lifedata import LifeDataError
 from roadworn_plugins.lifedata.fitting import fit_weibull
 from roadworn_plugins.lifedata.lives import Lives
 from roadworn_plugins.lifedata.small_samples import Conditional, fit_small

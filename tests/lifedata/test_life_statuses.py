@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from roadworn_plugins.lifedata.checked import LifeDataError
+from roadworn_plugins.lifedata import LifeDataError
 from roadworn_plugins.lifedata.fitting import fit_lognormal, fit_weibull
 from roadworn_plugins.lifedata.lives import Lives
 from roadworn_plugins.lifedata.parametric import Status

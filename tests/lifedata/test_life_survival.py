@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from lifedata.life_sets import AGES, VALUES, at, lives, rows, together
 from lifelines import KaplanMeierFitter
 
-from roadworn_plugins.lifedata.checked import LifeDataError
+from roadworn_plugins.lifedata import LifeDataError
 from roadworn_plugins.lifedata.lives import Lives
 from roadworn_plugins.lifedata.survival import at_risk, cumulative_incidence, kaplan_meier
 

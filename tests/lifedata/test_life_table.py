@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from lifedata.life_sets import VALUES, rows
 
-from roadworn_plugins.lifedata.checked import LifeDataError
+from roadworn_plugins.lifedata import LifeDataError
 from roadworn_plugins.lifedata.fit_lives import fit_lives_table
 from roadworn_plugins.lifedata.lives import Lives
 

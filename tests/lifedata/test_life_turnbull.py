@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from lifedata.life_sets import INTERVALS, VALUES, together
 
-from roadworn_plugins.lifedata.checked import LifeDataError
+from roadworn_plugins.lifedata import LifeDataError
 from roadworn_plugins.lifedata.lives import Lives
 from roadworn_plugins.lifedata.survival import kaplan_meier
 from roadworn_plugins.lifedata.turnbull import turnbull

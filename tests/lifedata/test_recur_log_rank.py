@@ -11,8 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from roadworn_plugins.lifedata.checked import LifeDataError
-from roadworn_plugins.lifedata.log_rank import log_rank
+from roadworn_plugins.lifedata import LifeDataError
+from roadworn_plugins.lifedata.counts import log_rank
 
 DATA = Path(__file__).parents[1] / "reference" / "life_data"
 

@@ -27,7 +27,7 @@ from roadworn import (
     Tells,
     hookimpl,
 )
-from roadworn.analysis.result import Marks
+from roadworn.analysis import Marks
 from roadworn.model.errors import PluginFailure, QueryError, UnknownName, UsageError
 
 VIEW: Any = SimpleNamespace(checkpoint=SimpleNamespace(size=3, root="ab" * 32))

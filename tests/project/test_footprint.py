@@ -59,7 +59,6 @@ def test_a_typed_finding_needs_one_connection_and_few_files(shop: Path) -> None:
     assert len(files) <= 35, files
 
 
-@pytest.mark.xfail(strict=True, reason="the outlook still runs through more files")
 def test_the_outlook_of_a_vehicle_needs_a_hundred_files(shop: Path) -> None:
     code, files, _connections = counted("outlook", "van-3", cwd=shop)
     assert code == 0

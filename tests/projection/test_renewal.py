@@ -14,7 +14,7 @@ from projection.simulated import counts
 from scipy import integrate, stats
 from scipy.special import gamma, gammaincinv
 
-from roadworn_plugins.lifedata.checked import LifeDataError
+from roadworn_plugins.lifedata import LifeDataError
 from roadworn_plugins.projection.belief import LifeBelief
 from roadworn_plugins.projection.renewal import count_moments
 

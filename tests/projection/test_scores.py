@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy import optimize, stats
 
-from roadworn_plugins.lifedata.checked import LifeDataError
+from roadworn_plugins.lifedata import LifeDataError
 from roadworn_plugins.projection.scores import calibration_slope, coverage, score_projection
 
 

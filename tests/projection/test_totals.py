@@ -13,7 +13,7 @@ from projection.made import fixed_cost, lognormal_cost, moments_at
 from projection.simulated import counts
 from scipy import stats
 
-from roadworn_plugins.lifedata.checked import LifeDataError
+from roadworn_plugins.lifedata import LifeDataError
 from roadworn_plugins.projection.belief import LifeBelief, distance_ahead
 from roadworn_plugins.projection.count_law import CountLaw
 from roadworn_plugins.projection.renewal import CountMoments, count_moments

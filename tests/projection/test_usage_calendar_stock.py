@@ -12,7 +12,7 @@ from projection.made import moments_at, over_distances
 from projection.simulated import counts
 from scipy import integrate, stats
 
-from roadworn_plugins.lifedata.checked import LifeDataError
+from roadworn_plugins.lifedata import LifeDataError
 from roadworn_plugins.projection.belief import LifeBelief, distance_ahead
 from roadworn_plugins.projection.count_law import stock
 from roadworn_plugins.projection.renewal import calendar, count_moments, over_usage

@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from roadworn_plugins.lifedata.checked import LifeDataError
+from roadworn_plugins.lifedata import LifeDataError
 from roadworn_plugins.projection.excess import SHAPES, forward_substitution, solve, uniform_kernel
 
 PI = Decimal("3.14159265358979323846264338327950288419716939937510582097494459230781640628621")

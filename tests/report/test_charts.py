@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from roadworn.analysis.result import Chart, Column, Holds, Series, Table, Tells
-from roadworn.say.language import Said
+from roadworn.analysis import Chart, Column, Holds, Series, Table, Tells
+from roadworn.say import Said
 from roadworn_cli.report.canvas import BLUE, GREY, INK, STROKES, VERMILION, label
 from roadworn_cli.report.charts import draw
 from roadworn_cli.report.marks import Interval, Lane, Scale, intervals, lanes

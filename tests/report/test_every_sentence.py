@@ -9,7 +9,7 @@ import pytest
 
 import roadworn_plugins
 from roadworn.model.messages import Says
-from roadworn.say.language import SOURCE, languages, places_of, strings
+from roadworn.say import SOURCE, languages, places_of, strings
 
 
 def said() -> Iterator[tuple[str, str]]:

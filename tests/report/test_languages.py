@@ -13,7 +13,7 @@ from string import Formatter
 
 import pytest
 
-from roadworn.say.language import Speaker, languages, strings
+from roadworn.say import Speaker, languages, strings
 
 ROOT = Path(__file__).parents[2]
 #: What the sheets are made of: analyses, the outlook, the history, cautions and codes.

@@ -9,8 +9,8 @@ from commandline import Run
 from report.ledgers import write, years_of_trouble
 from report.markup import Page
 
-from roadworn.analysis.result import Column, Holds, Table, Tells
-from roadworn.say.language import Said
+from roadworn.analysis import Column, Holds, Table, Tells
+from roadworn.say import Said
 from roadworn_cli.report.model import Grid, Heading, Line, Section, Sheet
 from roadworn_cli.report.page import render
 from roadworn_cli.report.vehicle import of_this_one

@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from roadworn.analysis.result import Column, Mark, Table, Tells
+from roadworn.analysis import Column, Mark, Table, Tells
 from roadworn_cli.report.model import Fold, Grid, Paragraph
 from roadworn_cli.report.tables import blocks_of, grid_of
 from roadworn_cli.report.words import Look, Words

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from roadworn.model.catalogue import catalogue, part_name
 from roadworn.model.messages import Joined, PartName, Sentence
-from roadworn.say.language import Said, Speaker, languages, strings
+from roadworn.say import Said, Speaker, languages, strings
 from roadworn.trade.cautions import CLOSING, cautions_for
 from roadworn_cli.report.words import LONGEST, Look, Words, shown
 

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
-from roadworn.analysis.result import Answers, Ran
+from roadworn.analysis import Answers, Ran
 from roadworn.model.errors import RoadwornError, UnknownName
 from roadworn_cli.output import say
 from roadworn_cli.report.words import Look

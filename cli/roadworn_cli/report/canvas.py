@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 from xml.etree import ElementTree as ET
 
-from roadworn.analysis.result import Series
+from roadworn.analysis import Series
 from roadworn_cli.output import escape
 from roadworn_cli.report.words import Words
 

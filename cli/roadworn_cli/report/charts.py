@@ -10,7 +10,7 @@ from datetime import date
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
-from roadworn.analysis.result import Cell, Chart, Column, Series, Table
+from roadworn.analysis import Cell, Chart, Column, Series, Table
 from roadworn_cli.report.canvas import (
     BLUE,
     INK,

@@ -51,7 +51,7 @@ def vehicle(
     paper: looks.Paper = "a4",
 ) -> None:
     """Write the report that the customer takes home; --full for the long one."""
-    from roadworn.say.language import Said
+    from roadworn.say import Said
     from roadworn_cli.report.page import put, render
     from roadworn_cli.report.vehicle import Request, contact_lines, vehicle_sheet
     from roadworn_cli.report.words import Words

@@ -5,7 +5,7 @@ from dataclasses import replace
 from datetime import date
 from typing import TYPE_CHECKING
 
-from roadworn.analysis.result import Answers, Cell, Column, Holds, Mark, Ran, Table, Tells
+from roadworn.analysis import Answers, Cell, Column, Holds, Mark, Ran, Table, Tells
 from roadworn.trade.cautions import CLOSING, cautions_for
 from roadworn_cli.report.asking import Asker
 from roadworn_cli.report.marks import Lane, lanes

@@ -6,7 +6,7 @@ failures repeat is what the analysis of repeat failures names as its evidence.
 
 from typing import TYPE_CHECKING
 
-from roadworn.analysis.result import Ran, Tells
+from roadworn.analysis import Ran, Tells
 from roadworn_cli.report.marks import Lane, lanes
 from roadworn_cli.report.model import Grid, Heading, Line, Picture
 from roadworn_cli.report.words import Words

@@ -4,9 +4,9 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING
 
+from roadworn.analysis import Mark, Table, Tells
 from roadworn.analysis.outlook import Outlook
-from roadworn.analysis.result import Mark, Table, Tells
-from roadworn.say.language import Said
+from roadworn.say import Said
 from roadworn_cli.report.model import (
     Block,
     Facts,

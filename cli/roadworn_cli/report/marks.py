@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from roadworn.say.language import Said
+from roadworn.say import Said
 from roadworn_cli.report.canvas import (
     BLUE,
     INK,

@@ -7,7 +7,7 @@ plain text) needs nothing of the analyses.
 from dataclasses import dataclass, field
 from typing import ClassVar, Literal
 
-from roadworn.say.language import Said
+from roadworn.say import Said
 
 Tone = Literal["plain", "lead", "quiet", "alert"]
 

@@ -8,10 +8,10 @@ the part of the page that it is about.
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
+from roadworn.analysis import Answers, Cell, Holds, Mark, Ran, Table, Tells
 from roadworn.analysis.outlook import Outlook
-from roadworn.analysis.result import Answers, Cell, Holds, Mark, Ran, Table, Tells
 from roadworn.model.messages import Sentence, parts_of
-from roadworn.say.language import Said
+from roadworn.say import Said
 from roadworn.trade.cautions import is_caution
 from roadworn_cli.report.asking import Asker
 from roadworn_cli.report.life_line import life_line

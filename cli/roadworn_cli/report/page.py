@@ -8,7 +8,7 @@ from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from roadworn.analysis.result import Ran
+from roadworn.analysis import Ran
 from roadworn.model.errors import EnvironmentFailure, UsageError
 from roadworn_cli.report.model import Section, Sheet
 from roadworn_cli.report.sections import Manner, blocks, rests_on

@@ -11,8 +11,8 @@ from decimal import Decimal
 from functools import partial
 from typing import Final
 
-from roadworn.analysis.result import Cell, Chart, Holds, Mark, Series, Table, Tells
-from roadworn.say.language import Said
+from roadworn.analysis import Cell, Chart, Holds, Mark, Series, Table, Tells
+from roadworn.say import Said
 from roadworn_cli.report.charts import draw
 from roadworn_cli.report.marks import Interval, Scale, intervals
 from roadworn_cli.report.model import Picture

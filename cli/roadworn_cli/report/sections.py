@@ -8,8 +8,8 @@ changes.
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from roadworn.analysis.result import Answers, Holds, Ran, Table
-from roadworn.say.language import Said
+from roadworn.analysis import Answers, Holds, Ran, Table
+from roadworn.say import Said
 from roadworn_cli.report.charts import draw
 from roadworn_cli.report.model import (
     Block,

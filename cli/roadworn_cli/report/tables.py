@@ -10,8 +10,8 @@ from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
 
-from roadworn.analysis.result import Cell, Column, Mark, Table, Tells
-from roadworn.say.language import Said
+from roadworn.analysis import Cell, Column, Mark, Table, Tells
+from roadworn.say import Said
 from roadworn_cli.report.model import (
     Block,
     Fold,

@@ -8,9 +8,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
+from roadworn.analysis import Answers, Holds, Mark, Ran, Table
 from roadworn.analysis.outlook import Outlook, outlook
-from roadworn.analysis.result import Answers, Holds, Mark, Ran, Table
-from roadworn.say.language import Said
+from roadworn.say import Said
 from roadworn_cli.report.asking import Asker, told
 from roadworn_cli.report.life_line import life_line
 from roadworn_cli.report.looked_at import history_section, last_visit, of_one, today_section, who

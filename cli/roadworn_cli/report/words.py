@@ -10,7 +10,7 @@ import typer
 from roadworn.model.errors import UsageError
 from roadworn.model.messages import Joined, PlaceName
 from roadworn.model.units import KM_PER_MILE
-from roadworn.say.language import DATES, SOURCE, Said, Speaker, languages
+from roadworn.say import DATES, SOURCE, Said, Speaker, languages
 from roadworn_cli.output import escape
 
 if TYPE_CHECKING:

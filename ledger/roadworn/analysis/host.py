@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import pluggy
 from pydantic import ValidationError
 
-from roadworn.analysis.result import Analysis, Answers, Deferred, Ran, Result, Settings
+from roadworn.analysis import Analysis, Answers, Deferred, Ran, Result, Settings
 from roadworn.model.errors import PluginFailure, QueryError, RoadwornError, UnknownName, UsageError
 from roadworn.model.kinds import EventKind, KindRegistry
 from roadworn.model.messages import Problem

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
-from roadworn.analysis.result import Answers, Cell, Column, Holds, Mark, Marks, Ran, Table, Tells
+from roadworn.analysis import Answers, Cell, Column, Holds, Mark, Marks, Ran, Table, Tells
 from roadworn.checks.identity import to_settle
 from roadworn.model.catalogue import part_name
 from roadworn.model.errors import PluginFailure, UnknownName

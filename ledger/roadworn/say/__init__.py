@@ -1,1 +1,289 @@
-"""What is said: an event in a line, an estimate as a sheet, anything again in another language."""
+"""Says again in another language what was said in English: one file a language, no guessing.
+
+A sentence is found by its code and filled with its arguments, a part by its component and its
+place, a title or a state by its whole text. Nothing is matched or cut. What has no entry stays
+as it was written and is marked, so that a screen reader speaks each piece in its own language.
+"""
+
+import re
+import tomllib
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+from functools import cached_property, lru_cache
+from itertools import groupby
+from pathlib import Path
+from string import Formatter
+from typing import TYPE_CHECKING, Final, Self
+
+from roadworn.model.catalogue import catalogue
+from roadworn.model.messages import Joined, PartName, PlaceName, Sentence
+
+if TYPE_CHECKING:
+    from babel import Locale
+
+
+#: What the code is written in.
+SOURCE: Final = "en"
+#: Orders of a date -> how it is written; a month is a word unless the date is ISO 8601.
+DATES: Final = {"ymd": "", "dmy": "d MMM y", "mdy": "MMM d, y"}
+_FOLDER = Path(__file__).parent / "languages"
+_PARSED = Formatter()
+#: Spelling of a place (`roadworn.model.places`) -> the words it is made of.
+_PLACES = (
+    (re.compile(r"(?P<axle>[1-9])(?P<side>[LR])"), ("axle", "side")),
+    (re.compile(r"B(?P<bank>[12])S(?P<sensor>[1-4])"), ("bank", "sensor")),
+)
+Piece = tuple[str, str]
+"""A text, and its language where that is not the language of the page."""
+
+
+class Said(str):
+    """A text in the language of a page, pieces of which may be in another.
+
+    Attributes:
+        pieces: the same text with the language of each piece.
+    """
+
+    __slots__ = ("pieces",)
+    pieces: tuple[Piece, ...]
+
+    def __new__(cls, text: str = "", language: str = "") -> Self:
+        """Keep a text of one language, that of the page unless another is named."""
+        made = super().__new__(cls, text)
+        made.pieces = ((text, language),) if text else ()
+        return made
+
+    @classmethod
+    def of(cls, pieces: Iterable[Piece]) -> Self:
+        """Put pieces one after the other."""
+        runs = groupby((piece for piece in pieces if piece[0]), lambda piece: piece[1])
+        joined = tuple(("".join(text for text, _ in run), language) for language, run in runs)
+        made = cls("".join(text for text, _ in joined))
+        made.pieces = joined
+        return made
+
+
+@dataclass(frozen=True, slots=True)
+class Strings:
+    """One language file.
+
+    Attributes:
+        locale: whose numbers, dates and plurals are written, as the Unicode CLDR names it.
+        sheet: key -> sentence of a sheet, with places in braces.
+        sentences: code -> template, or a template for each plural form with the place that it
+            counts under ``by``.
+        texts: English title, heading, state or unit -> the same.
+        components: id of a component -> its name.
+        places: canonical spelling of a place, or a word of one -> the same.
+    """
+
+    locale: str
+    sheet: Mapping[str, str]
+    sentences: Mapping[str, str | Mapping[str, str]]
+    texts: Mapping[str, str]
+    components: Mapping[str, str]
+    places: Mapping[str, str]
+
+
+@lru_cache
+def languages() -> tuple[str, ...]:
+    """Return the codes of the languages there are."""
+    return tuple(sorted(path.stem for path in _FOLDER.glob("*.toml")))
+
+
+@lru_cache
+def strings(language: str) -> Strings:
+    """Return the strings of one language."""
+    raw = tomllib.loads((_FOLDER / f"{language}.toml").read_text(encoding="utf-8"))
+    tables = ("sheet", "sentences", "texts", "components", "places")
+    codes = {f"code.{code}": meaning for code, meaning in raw.get("codes", {}).items()}
+    raw["sentences"] = raw.get("sentences", {}) | codes
+    return Strings(raw["locale"], *(raw.get(table, {}) for table in tables))
+
+
+@lru_cache(maxsize=4096)
+def places_of(template: str) -> frozenset[str]:
+    """Return the names of the places of a template."""
+    return frozenset(name for _text, name, _spec, _conversion in _PARSED.parse(template) if name)
+
+
+class Speaker:
+    """Says anything in one language.
+
+    Args:
+        language: code of a language file.
+        dates: key of `DATES`.
+        shown: makes a text that somebody typed fit to be seen where it is going.
+    """
+
+    def __init__(
+        self,
+        language: str = SOURCE,
+        dates: str = "ymd",
+        shown: Callable[[str], str] = str,
+    ) -> None:
+        self.strings = strings(language)
+        self._is_source = language == SOURCE
+        self._dates, self._shown = DATES[dates], shown
+
+    @cached_property
+    def _locale(self) -> "Locale":
+        # Only where something but plain English is written: it takes a while to load.
+        from babel import Locale
+
+        return Locale.parse(self.strings.locale)
+
+    @cached_property
+    def _marks(self) -> dict[int, str]:
+        """What stands in a number of this language where English has comma and point."""
+        from babel.numbers import get_decimal_symbol, get_group_symbol
+
+        # ISO 80000-1, 7.3: thousands are apart by a small space that no line ends at.
+        group = get_group_symbol(self._locale).replace("\xa0", "\u202f")
+        return str.maketrans({",": group, ".": get_decimal_symbol(self._locale)})
+
+    def say(self, value: object) -> Said:
+        """Return a sentence, a name, a number, a day or a text in this language."""
+        return Said.of(self._pieces(value))
+
+    def fill(self, template: str, arguments: Mapping[str, object]) -> Said:
+        """Return a template of this language with its places filled."""
+        return Said.of(self._filled(template, arguments))
+
+    def number(self, written: str) -> str:
+        """Return a number, as `format` writes it with comma and point, in this language."""
+        return written if self._is_source else written.translate(self._marks)
+
+    def day(self, day: date) -> str:
+        """Return a day in the order wanted."""
+        if not self._dates:
+            return day.isoformat()
+        from babel.dates import format_date
+
+        return format_date(day, self._dates, locale=self._locale)
+
+    def part(self, component: str, position: str = "") -> Said:
+        """Return the name of a part with its place."""
+        return Said.of(self._part(component, position))
+
+    def _pieces(self, value: object, spec: str = "") -> Iterator[Piece]:
+        if isinstance(value, Said):
+            yield from value.pieces
+        elif isinstance(value, Sentence):
+            yield from self._sentence(value)
+        elif isinstance(value, PartName):
+            # A part that goes by its id in data is called by its name.
+            if self._is_source and value != f"{value.component} {value.position}".strip():
+                yield str(value), ""
+            else:
+                yield from self._part(value.component, value.position)
+        elif isinstance(value, PlaceName):
+            known = catalogue().find(value.component)
+            yield from self._place(value, "" if known is None else known.positions)
+        elif isinstance(value, Joined):
+            for number, part in enumerate(value.parts):
+                if number:
+                    yield value.by, ""
+                yield from self._pieces(part)
+        elif isinstance(value, str):
+            yield from self._text(value)
+        elif value is not None:
+            yield self._figure(value, spec), ""
+
+    def _figure(self, value: object, spec: str) -> str:
+        if isinstance(value, date) and not spec:
+            return self.day(value)
+        told = format(value, spec)
+        return self.number(told) if isinstance(value, int | float | Decimal) else told
+
+    def _sentence(self, sentence: Sentence) -> Iterator[Piece]:
+        if self._is_source:
+            return self._filled(sentence.template, sentence.arguments)
+        template = self.strings.sentences.get(sentence.code)
+        if isinstance(template, Mapping):
+            counted = sentence.arguments.get(template["by"])
+            form = self._locale.plural_form(counted if isinstance(counted, int | float) else 2)
+            template = template.get(form, template["other"])
+        # A plugin may use a code of ours for a sentence of its own.
+        if template is None or not places_of(template) <= sentence.arguments.keys():
+            return self._text(str(sentence))
+        return self._filled(template, sentence.arguments)
+
+    def _filled(self, template: str, arguments: Mapping[str, object]) -> Iterator[Piece]:
+        before = ""
+        for literal, name, spec, conversion in _PARSED.parse(template):
+            # The point of an abbreviation ends a sentence too.
+            is_ended = not self._is_source and before.endswith(".")
+            yield literal.removeprefix(".") if is_ended else literal, ""
+            if name is not None:
+                value = arguments[name]
+                if conversion:
+                    value = Said(self._shown(str(_PARSED.convert_field(value, conversion))))
+                said = Said.of(self._pieces(value, spec or ""))
+                yield from said.pieces
+                before = said
+
+    def _part(self, component: str, position: str) -> Iterator[Piece]:
+        known = catalogue().find(component)
+        name = self.strings.components.get(component)
+        if name is not None:
+            yield name, ""
+        else:
+            yield self._foreign(component if known is None else known.name)
+        if position:
+            yield " ", ""
+            yield from self._place(position, "" if known is None else known.positions)
+
+    def _place(self, position: str, scheme: str) -> Iterator[Piece]:
+        told = None if self._is_source else self._placed(position, scheme)
+        yield self._foreign(position) if told is None else (told, "")
+
+    def _placed(self, position: str, scheme: str) -> str | None:
+        """Return a place from its spelling, which is a code and no sentence; None if unknown."""
+        words = self.strings.places
+        if position in words:
+            return words[position]
+        for pattern, names in _PLACES:
+            found = pattern.fullmatch(position)
+            if found is not None:
+                told = [words[name].format(words.get(found[name], found[name])) for name in names]
+                return " ".join(told)
+        if position.isdigit():
+            return words[scheme].format(position) if scheme in words else position
+        head, mark, tail = position.partition("-" if "-" in position else " ")
+        # A bank stands before its cam, a wheel or an axle before its side of two.
+        first = self._placed(head, "bank" if scheme == "bank+cam" else scheme) if mark else None
+        second = self._placed(tail, scheme) if mark else None
+        return None if first is None or second is None else f"{first} {second}"
+
+    def _text(self, text: str) -> Iterator[Piece]:
+        known = self._known(text)
+        yield (self._foreign(text) if known is None else (known, ""))
+
+    def _known(self, text: str) -> str | None:
+        """Return a text of ours in this language: a state, a title, or a component by its id."""
+        if not self._is_source and text in self._texts:
+            return self._texts[text]
+        component = catalogue().find(text)
+        if component is None:
+            return None
+        return self.strings.components.get(component.id, component.name)
+
+    @cached_property
+    def _texts(self) -> Mapping[str, str]:
+        names = self.strings.components
+        return {
+            **{part.name: names[part.id] for part in catalogue() if part.id in names},
+            **self.strings.texts,
+        }
+
+    def _foreign(self, text: str) -> Piece:
+        """Return a text as it was written, with its language where it is more than a name.
+
+        A single word is taken for a name, a code or a figure. Success criterion 3.1.2 of the
+        Web Content Accessibility Guidelines 2.2 leaves those out as well.
+        """
+        is_name = self._is_source or len(text.split(maxsplit=1)) < 2
+        return self._shown(text), "" if is_name else SOURCE

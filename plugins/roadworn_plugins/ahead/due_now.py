@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from roadworn.analysis.result import Mark, Marks
+from roadworn.analysis import Mark, Marks
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue, part_name, place_of
 from roadworn.model.messages import Joined, PartName, Says

@@ -13,7 +13,7 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from roadworn.analysis.result import Cell, Column, Holds, Mark, Table, Tells
+from roadworn.analysis import Cell, Column, Holds, Mark, Table, Tells
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import place_of
 from roadworn_plugins.projection.renewal import increments

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from roadworn.analysis.result import Cell, Column, Holds, Mark, Table, Tells
+from roadworn.analysis import Cell, Column, Holds, Mark, Table, Tells
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue, part_name
 from roadworn.model.messages import Joined, Says

@@ -13,8 +13,8 @@ import numpy as np
 
 from roadworn.columns.view import KnownBy, LedgerView
 from roadworn.model.catalogue import place_of
+from roadworn_plugins.ahead import MeasuredParts
 from roadworn_plugins.ahead.due_now import DueItem, due_now, not_failed
-from roadworn_plugins.ahead.next_repairs import MeasuredParts
 from roadworn_plugins.ahead.quarters import Failure, failures
 from roadworn_plugins.lifedata.counts import jeffreys_interval
 from roadworn_plugins.shared.grouped import DAYS_PER_MONTH, Floats, Ints

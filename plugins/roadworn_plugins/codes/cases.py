@@ -14,7 +14,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from roadworn.analysis.result import Settings
+from roadworn.analysis import Settings
 from roadworn.columns.view import LedgerView
 from roadworn.model.errors import UsageError
 from roadworn.trade.codes import decode_code

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from roadworn.analysis.result import Cell, Column, Holds, Mark, Marks, Table, Tells
+from roadworn.analysis import Cell, Column, Holds, Mark, Marks, Table, Tells
 from roadworn.model.messages import Joined, PartName, PlaceName, Sentence
 from roadworn.trade.limits import Weight
 from roadworn_plugins.inspection.judging import Judged, Outcome

@@ -1,1 +1,416 @@
-"""Keep it, fix it or let it go: `keep-or-sell`."""
+"""Keep it, fix it, or let it go: what each costs a month, how sure that is, what would turn it."""
+
+from typing import Annotated, Literal
+
+import numpy as np
+from pydantic import Field
+
+from roadworn.analysis import (
+    Analysis,
+    Answers,
+    Column,
+    Estimate,
+    Holds,
+    Result,
+    Settings,
+    Table,
+    Tells,
+)
+from roadworn.columns.view import LedgerView
+from roadworn.model.catalogue import catalogue
+from roadworn.model.errors import UsageError
+from roadworn.model.messages import Joined, Says, Sentence
+from roadworn_plugins.ahead import LEAST_PARTS, too_few
+from roadworn_plugins.ahead.due_now import DueItem, State, due_now
+from roadworn_plugins.inspection import INSPECTION_OUTLOOK
+from roadworn_plugins.keep.options import (
+    USUAL_LOSS,
+    Option,
+    Situation,
+    Way,
+    Worth,
+    keeping,
+    letting_go,
+    repair_that_flips,
+    running_that_flips,
+    usual_repairs,
+    value_where_it_flips,
+    worth_of,
+)
+from roadworn_plugins.shared.grouped import Ints
+from roadworn_plugins.shared.parts_ahead import PartsAhead, load_parts
+from roadworn_plugins.shared.projected import LEVEL, Band, Projection, chance_below, money, project
+from roadworn_plugins.shared.settings import all_said
+
+ABOUT = """\
+Question: Keep it as it is, fix what is open and keep it, or let it go?
+
+Method: Each way of going on is turned into a level amount a month over the horizon: money tied
+up or paid now, repairs to expect (the projection of `next-repairs`), value left at the end, at
+what money is worth a year. Keeping counts what the vehicle would fetch today as tied up. The
+chance that keeping is cheaper is that of the repairs staying below the amount at which the two
+cost the same.
+
+Assumptions: Fuel, insurance and upkeep by plan are taken to be the same either way. The price
+and the repairs of the vehicle that takes its place are as the user states them.
+
+Reading: "keep, by 60 a month, 8 in 10" means that in 8 of 10 such futures keeping costs less.
+Safety items come first whatever the sums say.
+
+Reference: equivalent monthly cost, any text of engineering economics. Rules of thumb such as
+"a repair of more than half the value" are not evidence and are not used.
+"""
+
+
+_BEST = "{way}: about {monthly:,.0f} {currency} a month"
+_LEAD = ", {lead:,.0f} less than to {second}"
+_ODDS = "; cheaper than the other way in {odds:.0f} of 10 such futures"
+_RUNNING = "It turns if repairs over the {months} months come to"
+_TOTAL = "{total:,.0f} ({expected:,.0f} are expected)."
+_USED = (
+    "{number:.1f} failures of safety-critical parts are to be expected in {months} months; look "
+    "it over at short intervals, whatever the sums say."
+)
+_say = Says(
+    "keep-or-sell",
+    {
+        "no-advice": "No advice by money: {words}.",
+        "record": "Record what is replaced, with reason, reading and price; or import old "
+        "invoices.",
+        "a-month": "{currency} a month",
+        "safety": "Safety first: {parts}; repair before driving.",
+        "safety-open": "a safety item is open: not offered until it is repaired",
+        "runs-not": "it does not run as it stands",
+        "another-way": "Letting it go is cheaper if another way of getting there costs less than "
+        "{monthly:,.0f} a month all in: a price of a replacement was not given.",
+        "turns-value-more": "It turns if the vehicle would fetch more than {value:,.0f} as it is.",
+        "turns-value-less": "It turns if the vehicle would fetch less than {value:,.0f} as it is.",
+        "turns-repair": "It turns if one more repair of over {cost:,.0f} is needed now.",
+        "turns-fix": "It turns if the open work can be had for less than {cost:,.0f}.",
+        "turns-running-over": f"{_RUNNING} over {_TOTAL}",
+        "turns-running-under": f"{_RUNNING} under {_TOTAL}",
+        "none": "No way of going on can be offered: give the price of a replacement, "
+        "replacement-price.",
+        "alone": "To {way} costs about {monthly:,.0f} {currency} a month ({low:,.0f} to "
+        "{high:,.0f}). Letting it go is not compared: give the price of a replacement, "
+        "replacement-price.",
+        "best": f"{_BEST}.",
+        "best-lead": f"{_BEST}{_LEAD}.",
+        "best-odds": f"{_BEST}{_ODDS}.",
+        "best-lead-odds": f"{_BEST}{_LEAD}{_ODDS}.",
+        "worth": "The vehicle: {words}.",
+        "told-of-safety": "Whoever takes it over is told of the open safety item, and it is towed, "
+        "not driven.",
+        "unpriced": "No price is known for {parts}: the fix costs more.",
+        "other-repairs": "The other vehicle is taken to need {usual:,.0f} of repairs a year, as "
+        "vehicles of this class have here; a younger one needs less: state replacement-repairs.",
+        "used-long": f"Used on long trips: {_USED}",
+        "used-passengers": f"Used with passengers: {_USED}",
+        "rules": "Check your local rule: what passing takes is by the default rule set.",
+        "unknown-age": "{n} of {parts} parts are of unknown age.",
+        "not-in-it": "Fuel, insurance and upkeep by plan are not in these sums.",
+    },
+)
+
+
+class KeepOrSellSettings(Settings):
+    """What only the owner can say."""
+
+    vehicle: Annotated[str | None, Field(description="the vehicle")] = None
+    months: Annotated[int, Field(ge=3, le=60, description="horizon")] = 24
+    value: Annotated[float | None, Field(ge=0, description="what it would fetch as it is")] = None
+    value_fixed: Annotated[
+        float | None, Field(ge=0, description="what it would fetch with the open work done")
+    ] = None
+    replacement_price: Annotated[
+        float | None, Field(ge=0, description="price of the vehicle that would take its place")
+    ] = None
+    replacement_repairs: Annotated[
+        float | None,
+        Field(ge=0, description="repairs of that vehicle a year; its class here when not given"),
+    ] = None
+    replacement_loss: Annotated[
+        float, Field(ge=0, lt=1, description="share of its price that it loses a year")
+    ] = USUAL_LOSS
+    duty: Annotated[
+        Literal["", "local", "long", "passengers"], Field(description="what it is used for")
+    ] = ""
+    must_pass: Annotated[
+        bool, Field(description="whether an inspection has to be passed within the horizon")
+    ] = False
+    least_parts: Annotated[
+        int, Field(ge=0, description="with fewer priced parts on record: too few to tell")
+    ] = LEAST_PARTS
+    runs: Annotated[bool, Field(description="whether it runs as it stands")] = True
+    yearly_rate: Annotated[
+        float, Field(gt=-0.5, lt=1, description="what money is worth a year")
+    ] = 0.04
+
+
+def run(view: LedgerView, settings: KeepOrSellSettings) -> Result:
+    """Compare the ways of going on with one vehicle."""
+    if settings.vehicle is None:
+        raise UsageError("Say which vehicle: analyse keep-or-sell --vehicle VEHICLE.")
+    parts = load_parts(view, settings.vehicle)
+    due = due_now(view, parts.prices, settings.vehicle)
+    open_ = [item for item in due if item.failed or item.state in {State.DECLINED, State.DEFERRED}]
+    ahead = np.array(
+        [i for i in range(parts.size) if not _is_open(parts, i, open_)], dtype=np.int64
+    )
+    first = _safety_first(due)
+    few = too_few(parts, settings.vehicle, settings.least_parts)
+    if few:
+        no_sum = Joined((first, _say("no-advice", words=few)), " ")
+        return Result(no_sum, caveats=(_say("record"),))
+    found = project(parts, settings.months)
+    pace = float(parts.paces.per_month[parts.car[0]]) if parts.size else 0.0
+    worth = worth_of(view, settings.vehicle, settings.value, parts.prices.currency, pace)
+    usual = usual_repairs(view, settings.vehicle, parts.prices.currency)
+    situation = _situation(
+        settings,
+        worth,
+        open_,
+        money(parts, found, ahead),
+        _to_pass(view, settings) if settings.must_pass else 0.0,
+        usual,
+    )
+    options = _options(situation, open_, settings)
+    best = min((o for o in options if o.offered), key=lambda o: o.monthly, default=None)
+    gap = _gap(options)
+    sure = None
+    if gap is not None:
+        sure = chance_below(parts, found, ahead, running_that_flips(situation, gap))
+    turns = tuple((turn,) for turn in _turns(situation, options, gap))
+    currency = worth.currency or parts.prices.currency
+    return Result(
+        headline=Joined((first, _advice(options, best, settings, currency, sure)), " "),
+        tables=(
+            _options_table(options, currency, worth, open_),
+            Table(
+                "turns",
+                "What would change the answer",
+                (Column("turn", "turn"),),
+                turns,
+                holds=Holds.TURNS,
+            ),
+        ),
+        estimates=tuple(
+            Estimate(
+                name=option.way.words,
+                value=option.monthly,
+                unit=_say("a-month", currency=currency),
+                low=option.low,
+                high=option.high,
+                level=LEVEL,
+                method=f"level monthly cost over {settings.months} months",
+            )
+            for option in options
+        ),
+        caveats=_caveats(settings, worth, open_, parts, found, ahead, usual),
+    )
+
+
+def _safety_first(due: list[DueItem]) -> str:
+    named = Joined([item.name for item in due if item.state is State.SAFETY][:3])
+    return _say.when(named, "safety", parts=named)
+
+
+def _is_open(parts: PartsAhead, i: int, open_: list[DueItem]) -> bool:
+    """Whether a part is among the open failed items: its cost is in the fix, not ahead."""
+    return any(
+        item.component == parts.component[i] and item.position in {parts.position[i], ""}
+        for item in open_
+        if item.failed
+    )
+
+
+def _to_pass(view: LedgerView, settings: KeepOrSellSettings) -> float:
+    """Return what passing would cost, by the default rule set; its words say whose rules."""
+    chosen = INSPECTION_OUTLOOK.settings.model_validate({"vehicle": settings.vehicle})
+    result = INSPECTION_OUTLOOK.run(view, chosen)
+    values = [e.value for e in result.estimates if e.value is not None]
+    return float(values[0]) if values else 0.0
+
+
+def _situation(
+    settings: KeepOrSellSettings,
+    worth: Worth,
+    open_: list[DueItem],
+    band: Band,
+    to_pass: float,
+    usual: float,
+) -> Situation:
+    priced = [item.price for item in open_ if item.price is not None]
+    value = worth.now or 0.0
+    months = settings.months
+    return Situation(
+        months=months,
+        yearly_rate=settings.yearly_rate,
+        value=value,
+        value_fixed=value if settings.value_fixed is None else settings.value_fixed,
+        value_then=(1.0 - worth.yearly_loss) ** (months / 12.0),
+        fix=(
+            sum(p.low for p in priced),
+            sum(p.middle for p in priced),
+            sum(p.high for p in priced),
+        ),
+        running=(band.low, band.expected, band.high),
+        to_pass=to_pass,
+        other_price=settings.replacement_price,
+        other_then=(1.0 - settings.replacement_loss) ** (months / 12.0),
+        other_running=(
+            usual if settings.replacement_repairs is None else settings.replacement_repairs
+        ),
+    )
+
+
+def _options(s: Situation, open_: list[DueItem], settings: KeepOrSellSettings) -> list[Option]:
+    why_not = ""
+    if any(item.state is State.SAFETY for item in open_):
+        why_not = _say("safety-open")
+    elif not settings.runs:
+        why_not = _say("runs-not")
+    low, middle, high = keeping(s, fixed=False)
+    options = [Option(Way.KEEP, middle, low, high, s.to_pass, not why_not, why_not)]
+    if open_:
+        low, middle, high = keeping(s, fixed=True)
+        options.append(Option(Way.FIX, middle, low, high, s.fix[1]))
+    if s.other_price is not None:
+        gone = letting_go(s, fixed=False)
+        options.append(Option(Way.LET_GO, gone, gone, gone, s.other_price - s.value))
+        if open_ and s.value_fixed - s.value > s.fix[1]:
+            gone = letting_go(s, fixed=True)
+            at_once = s.other_price + s.fix[1] - s.value_fixed
+            options.append(Option(Way.FIX_AND_LET_GO, gone, gone, gone, at_once))
+    return options
+
+
+def _best_kept(options: list[Option]) -> Option | None:
+    kept = [o for o in options if o.way.keeps and o.offered]
+    return min(kept, key=lambda o: o.monthly, default=None)
+
+
+def _gap(options: list[Option]) -> float | None:
+    """Return the monthly cost of letting go less that of keeping, None without both."""
+    best, gone = _best_kept(options), [o.monthly for o in options if not o.way.keeps]
+    return min(gone) - best.monthly if best is not None and gone else None
+
+
+def _turns(s: Situation, options: list[Option], gap: float | None) -> list[Sentence]:
+    """Return what would change the answer."""
+    best = _best_kept(options)
+    if best is None:
+        return []
+    if gap is None:
+        return [_say("another-way", monthly=best.monthly)]
+    turns = []
+    value, more_now = value_where_it_flips(s, gap), repair_that_flips(s, gap)
+    if value > 0 and np.isfinite(value):
+        turns.append(_say("turns-value-more" if gap > 0 else "turns-value-less", value=value))
+    if gap > 0:
+        turns.append(_say("turns-repair", cost=more_now))
+    elif s.fix[1] > 0 and best.way is Way.FIX and -more_now < s.fix[1]:
+        turns.append(_say("turns-fix", cost=s.fix[1] + more_now))
+    total = running_that_flips(s, gap)
+    if total > 0:
+        word = "turns-running-over" if gap > 0 else "turns-running-under"
+        turns.append(_say(word, months=s.months, total=total, expected=s.running[1]))
+    return turns
+
+
+def _advice(
+    options: list[Option],
+    best: Option | None,
+    settings: KeepOrSellSettings,
+    currency: str,
+    sure: float | None,
+) -> Sentence:
+    if best is None:
+        return _say("none")
+    told: dict[str, object] = {"monthly": best.monthly, "currency": currency}
+    if settings.replacement_price is None:
+        return _say("alone", way=best.way.words, low=best.low, high=best.high, **told)
+    word, second = "best", None
+    others = [o for o in options if o.offered and o is not best]
+    if others:
+        second = min(others, key=lambda o: o.monthly)
+        word += "-lead"
+        told |= {"lead": second.monthly - best.monthly, "second": second.way.words}
+    if sure is not None:
+        word += "-odds"
+        told["odds"] = (sure if best.way.keeps else 1.0 - sure) * 10
+    return _say(word, way=best.way.first_words, **told)
+
+
+def _options_table(
+    options: list[Option], currency: str, worth: Worth, open_: list[DueItem]
+) -> Table:
+    events = tuple(
+        dict.fromkeys((*worth.events[-3:], *(e for item in open_ for e in item.events if e)))
+    )
+    return Table(
+        name="options",
+        title="The ways of going on, cheapest offered first",
+        columns=(
+            Column("option", "way", tells=Tells.NAME, brief=1),
+            Column("monthly", "a month", "money", currency, tells=Tells.VALUE, brief=2),
+            Column("low", "low", "money", tells=Tells.LOW),
+            Column("high", "high", "money", tells=Tells.HIGH),
+            Column("at_once", "now", "money", brief=3),
+            Column("offered", "offered", brief=4),
+            Column("why_not", "why not"),
+        ),
+        rows=tuple(
+            (
+                *(o.way.words, o.monthly, o.low, o.high, o.at_once),
+                *("yes" if o.offered else "no", o.why_not),
+            )
+            for o in sorted(options, key=lambda o: (not o.offered, o.monthly))
+        ),
+        evidence=tuple(events for _option in options),
+        holds=Holds.WAYS,
+    )
+
+
+def _caveats(
+    settings: KeepOrSellSettings,
+    worth: Worth,
+    open_: list[DueItem],
+    parts: PartsAhead,
+    found: Projection,
+    ahead: Ints,
+    usual: float,
+) -> tuple[str, ...]:
+    unpriced = [item.name for item in open_ if item.price is None]
+    usual_taken = settings.replacement_price is not None and settings.replacement_repairs is None
+    critical = [
+        i
+        for i in ahead
+        if (known := catalogue().find(parts.component[i])) is not None and known.safety_critical
+    ]
+    return all_said(
+        _say("worth", words=worth.words),
+        _say.when(any(item.state is State.SAFETY for item in open_), "told-of-safety"),
+        _say.when(unpriced, "unpriced", parts=Joined(unpriced[:4])),
+        _say.when(usual_taken, "other-repairs", usual=usual),
+        _say.when(
+            settings.duty in {"long", "passengers"} and critical,
+            "used-passengers" if settings.duty == "passengers" else "used-long",
+            number=float(np.sum(found.number[critical])),
+            months=settings.months,
+        ),
+        _say.when(settings.must_pass, "rules"),
+        _say.some(int(np.sum(~parts.known)), "unknown-age", parts=parts.size),
+        _say("not-in-it"),
+    )
+
+
+KEEP_OR_SELL = Analysis(
+    name="keep-or-sell",
+    title="Keep, fix or let go",
+    question="Keep it as it is, fix what is open and keep it, or let it go?",
+    run=run,
+    settings=KeepOrSellSettings,
+    about=ABOUT,
+    answers=Answers.KEEP_OR_SELL,
+)

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import chdtrc, ndtri
 
-from roadworn_plugins.lifedata.checked import Bools, Floats, Ints, LifeDataError, summed, tail
+from roadworn_plugins.lifedata import Bools, Floats, Ints, LifeDataError, summed, tail
 from roadworn_plugins.lifedata.lives import Lives
 
 _LEAST, _LARGEST = np.log(0.05), np.log(60.0)

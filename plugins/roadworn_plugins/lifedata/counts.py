@@ -1,15 +1,22 @@
-"""What counts can tell: exact limits of counts, ratios and shares of events.
-
-A shop sees few events of a kind, where the normal approximations are wrong.
-"""
+"""Groups compared: counts with exact limits, and the log-rank test."""
 
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
-from scipy.special import betaincinv, gammaincinv
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import betaincinv, chdtrc, chdtri, gammaincinv
 
-from roadworn_plugins.lifedata.checked import Floats, LifeDataError, finite, tail, whole_counts
+from roadworn_plugins.lifedata import (
+    Bools,
+    Floats,
+    LifeDataError,
+    bisected,
+    finite,
+    same_length,
+    tail,
+    whole_counts,
+)
+from roadworn_plugins.lifedata.lives import Lives
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,3 +91,156 @@ def jeffreys_interval(successes: ArrayLike, trials: ArrayLike, level: float = 0.
     lower = np.where(hits == 0, 0.0, betaincinv(a, b, side))
     upper = np.where(hits == tries, 1.0, betaincinv(a, b, 1.0 - side))
     return WithLimits(hits / tries, np.asarray(lower), np.asarray(upper))
+
+
+_FAR = 60.0  # log hazard ratios beyond are no different from zero and infinity
+
+
+@dataclass(frozen=True)
+class LogRank:
+    """Outcome of the comparison of group ``one`` with group ``other``.
+
+    Attributes:
+        chi_square: Log-rank statistic on one degree of freedom.
+        p: Its tail.
+        observed: Failures of each group.
+        expected: Failures expected of each group if their lives did not differ.
+        hazard_ratio: Hazard of ``one`` over hazard of ``other``; 0 or inf where only one failed.
+        lower: Lower limit of the ratio.
+        upper: Upper limit of the ratio.
+        log_likelihood_gain: Gain of the partial log-likelihood over equal hazards.
+    """
+
+    chi_square: float
+    p: float
+    observed: tuple[float, float]
+    expected: tuple[float, float]
+    hazard_ratio: float
+    lower: float
+    upper: float
+    log_likelihood_gain: float
+
+
+def log_rank(
+    one: ArrayLike,
+    entry: ArrayLike,
+    exit_age: ArrayLike,
+    failed: ArrayLike,
+    *,
+    stratum: ArrayLike | None = None,
+    level: float = 0.95,
+) -> LogRank:
+    """Compare the lives of two groups.
+
+    Args:
+        one: True for lives of the first group, False for those of the other.
+        entry: Age at the start of observation, 0 from new.
+        exit_age: Age at failure or at the end of observation.
+        failed: True where the life ended in failure.
+        stratum: Label within which lives are compared.
+        level: Two-sided level of the limits of the ratio: likelihood-ratio limits, which exist
+            also where only one group failed.
+
+    Raises:
+        LifeDataError: Invalid lives, an empty group, or never both groups at risk at a failure.
+    """
+    tail(level)
+    marks = np.asarray(one)
+    if not np.all(np.isin(marks, (0, 1))):
+        raise LifeDataError("The group mark must be true or false; compare two groups at a time.")
+    lives = Lives.from_ages(exit_age, failed, entry=entry, group=marks, n_groups=2)
+    first = lives.group == 1
+    if first.all() or not first.any():
+        raise LifeDataError("One of the two groups is empty; nothing can be compared.")
+    label = np.zeros(first.size, dtype=np.int64) if stratum is None else np.asarray(stratum)
+    same_length(one=first, stratum=label)
+    failed_1, risk_1, failed_all, risk = _risk_sets(lives, first, label)
+    share = risk_1 / risk
+    expected = float(np.sum(failed_all * share))
+    spare = np.where(risk > 1, (risk - failed_all) / np.maximum(risk - 1.0, 1.0), 0)
+    variance = float(np.sum(failed_all * share * (1.0 - share) * spare))
+    if variance == 0.0:
+        raise LifeDataError(
+            "The two groups are never at risk together when one fails; no comparison."
+        )
+    observed = float(failed_1.sum()), float(failed_all.sum() - failed_1.sum())
+    chi_square = (observed[0] - expected) ** 2 / variance
+    both = (risk_1 > 0) & (risk_1 < risk)
+    ratio, lower, upper, gain = _hazard_ratio(
+        failed_1[both], failed_all[both], risk_1[both], risk[both], level
+    )
+    return LogRank(
+        chi_square=chi_square,
+        p=float(chdtrc(1, chi_square)),
+        observed=observed,
+        expected=(expected, sum(observed) - expected),
+        hazard_ratio=ratio,
+        lower=lower,
+        upper=upper,
+        log_likelihood_gain=gain,
+    )
+
+
+def _risk_sets(lives: Lives, first: Bools, label: NDArray[np.generic]) -> Floats:
+    """Count failures and units at risk at each failure age of each stratum.
+
+    Returns:
+        Failures and risk set of the first group, then of both, shape (4, ages).
+    """
+    parts = []
+    order = np.argsort(label, kind="stable")
+    edges = np.flatnonzero(np.diff(np.unique(label, return_inverse=True)[1][order])) + 1
+    for rows in np.split(order, edges):
+        part = lives.where(rows)
+        ages = np.unique(part.exit[part.exact])
+        columns = []
+        for member in (first[rows], np.ones(rows.size, dtype=bool)):
+            entered = np.searchsorted(np.sort(part.entry[member]), ages)
+            left = np.searchsorted(np.sort(part.exit[member]), ages)
+            died = np.sort(part.exit[member & part.exact])
+            deaths = np.searchsorted(died, ages, side="right") - np.searchsorted(died, ages)
+            columns += [deaths, entered - left]
+        parts.append(np.array(columns, dtype=np.float64))
+    return np.concatenate(parts, axis=1)
+
+
+def _hazard_ratio(
+    failed_1: Floats, failed: Floats, risk_1: Floats, risk: Floats, level: float
+) -> tuple[float, float, float, float]:
+    """Maximise the partial likelihood over the log ratio; return ratio, limits and gain."""
+    ties = np.repeat(np.arange(failed.size), failed.astype(np.int64))
+    part = (np.arange(ties.size) - np.searchsorted(ties, ties)) / failed[ties]
+    # Efron: the failed ones leave the risk set in equal parts, one failure after the other.
+    ones = risk_1[ties] - part * failed_1[ties]
+    others = (risk - risk_1)[ties] - part * (failed - failed_1)[ties]
+    deaths, total = float(failed_1.sum()), float(failed.sum())
+
+    def gain(beta: float) -> float:
+        """Log-likelihood gained over equal hazards; at the ends of the line its limit."""
+        if np.isinf(beta):
+            alone = ones if beta > 0.0 else others
+            return float(np.sum(np.log((ones + others) / alone)))
+        shared = np.logaddexp(np.log(ones) + beta, np.log(others)) - np.log(ones + others)
+        return deaths * beta - float(np.sum(shared))
+
+    if deaths in (0.0, total):
+        best = -np.inf if deaths == 0.0 else np.inf
+    else:
+        best = 0.0
+        for _ in range(200):
+            share = 1.0 / (1.0 + others / ones * np.exp(-best))
+            score, bend = deaths - float(share.sum()), float(np.sum(share * (1.0 - share)))
+            move = float(np.clip(score / bend, -1.0, 1.0))
+            best += move
+            if abs(move) < 1e-13:
+                break
+    floor = gain(best) - float(chdtri(1, 1.0 - level)) / 2.0
+
+    def limit(end: float) -> float:
+        """Return the log ratio, from the optimum towards one end, where the gain has dropped."""
+        if np.isinf(best):
+            return best if best * end > 0.0 else bisected(lambda x: gain(x) - floor, -end, end)
+        return bisected(lambda x: gain(x) - floor, best, end)
+
+    lower, upper = limit(-_FAR), limit(_FAR)
+    return float(np.exp(best)), float(np.exp(lower)), float(np.exp(upper)), gain(best)

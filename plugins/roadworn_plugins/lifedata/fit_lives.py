@@ -12,7 +12,7 @@ from typing import Any, Literal
 import numpy as np
 
 from roadworn.model.messages import Problem
-from roadworn_plugins.lifedata.checked import Bools, ByGroup, Floats, Ints, LifeDataError
+from roadworn_plugins.lifedata import Bools, ByGroup, Floats, Ints, LifeDataError
 from roadworn_plugins.lifedata.fitting import fit_lognormal, fit_weibull
 from roadworn_plugins.lifedata.lives import Lives
 from roadworn_plugins.lifedata.parametric import ParametricFit, WeibullFit

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from roadworn.model.messages import Problem
-from roadworn_plugins.lifedata.checked import LifeDataError
+from roadworn_plugins.lifedata import LifeDataError
 from roadworn_plugins.lifedata.power_law import (
     RepairHistory,
     TrendTest,

@@ -9,7 +9,7 @@ from typing import Literal, NamedTuple, Self, TypeVar
 
 import numpy as np
 
-from roadworn_plugins.lifedata.checked import Bools, Floats, Ints, LifeDataError, normal_reach
+from roadworn_plugins.lifedata import Bools, Floats, Ints, LifeDataError, normal_reach
 from roadworn_plugins.lifedata.likelihood import GroupedLikelihood
 from roadworn_plugins.lifedata.limits import RatioLimits
 from roadworn_plugins.lifedata.lives import Lives

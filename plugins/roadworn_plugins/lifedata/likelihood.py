@@ -12,7 +12,7 @@ from typing import Self
 
 import numpy as np
 
-from roadworn_plugins.lifedata.checked import Bools, Floats, Ints, Segments
+from roadworn_plugins.lifedata import Bools, Floats, Ints, Segments
 from roadworn_plugins.lifedata.lives import Lives
 from roadworn_plugins.lifedata.parametric import Family, Terms
 

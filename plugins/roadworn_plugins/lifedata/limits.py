@@ -11,7 +11,7 @@ from typing import NamedTuple, Self
 
 import numpy as np
 
-from roadworn_plugins.lifedata.checked import Bools, Floats, Ints
+from roadworn_plugins.lifedata import Bools, Floats, Ints
 from roadworn_plugins.lifedata.likelihood import GroupedLikelihood
 from roadworn_plugins.lifedata.parametric import Terms
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from roadworn.model.messages import Problem
-from roadworn_plugins.lifedata.checked import Bools, Floats, Ints, LifeDataError, group_order
+from roadworn_plugins.lifedata import Bools, Floats, Ints, LifeDataError, group_order
 
 # More rows than anybody reads; the rest is counted.
 _SHOWN_PER_CHECK = 200

@@ -18,7 +18,7 @@ from typing import ClassVar, NamedTuple, Protocol
 import numpy as np
 from scipy.special import erfcx, gamma, log_ndtr, ndtri
 
-from roadworn_plugins.lifedata.checked import Bools, Floats, Ints
+from roadworn_plugins.lifedata import Bools, Floats, Ints
 
 _LOG_ROOT_TWO_PI = 0.5 * np.log(2.0 * np.pi)
 _ROOT_HALF = np.sqrt(0.5)

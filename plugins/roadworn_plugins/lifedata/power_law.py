@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import chdtr, chdtrc, chdtri, ndtr, ndtri
 
-from roadworn_plugins.lifedata.checked import (
+from roadworn_plugins.lifedata import (
     Bools,
     Floats,
     Ints,

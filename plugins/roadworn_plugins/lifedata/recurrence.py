@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
 
-from roadworn_plugins.lifedata.checked import (
+from roadworn_plugins.lifedata import (
     ByGroup,
     Floats,
     Ints,

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import gammaincinv, gammaln
 
-from roadworn_plugins.lifedata.checked import (
+from roadworn_plugins.lifedata import (
     Floats,
     LifeDataError,
     bisected,

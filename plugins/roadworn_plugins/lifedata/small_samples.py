@@ -16,7 +16,7 @@ from typing import Self
 import numpy as np
 from scipy.special import gammaincc, ndtri
 
-from roadworn_plugins.lifedata.checked import (
+from roadworn_plugins.lifedata import (
     Bools,
     Floats,
     Ints,

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roadworn_plugins.lifedata.checked import (
+from roadworn_plugins.lifedata import (
     Bools,
     ByGroup,
     Floats,

@@ -17,7 +17,7 @@ from typing import Self
 
 import numpy as np
 
-from roadworn_plugins.lifedata.checked import (
+from roadworn_plugins.lifedata import (
     Bools,
     ByGroup,
     Floats,

@@ -1,1 +1,125 @@
-"""The parts of `part-lifespans`: figures of one group, reasons that compete, what is drawn."""
+"""How long parts last, by component and whatever else they are told apart by."""
+
+from collections import Counter
+
+import numpy as np
+
+from roadworn.analysis import Analysis, Answers, Column, Result, Table, Tells
+from roadworn.columns.view import LedgerView
+from roadworn_plugins.lifespans.charts import at_risk_table, charts
+from roadworn_plugins.lifespans.figures import COLUMNS, Figures, Group, PartLifespansSettings, say
+from roadworn_plugins.shared.grouped import load
+from roadworn_plugins.shared.settings import all_said, in_unit, left_out_why
+
+ABOUT = """\
+Question: How long do these parts last, and how sure is that?
+
+Method: Each stay of a part on a vehicle is one life. Kaplan-Meier with late entry gives the
+median that the record itself shows; a Weibull fit by maximum likelihood (exact, interval and
+right-censored lives, late entry) gives B10, the age by which a tenth has failed, and B50. Their
+limits are conditional ones, which hold their level with five failures. Where parts are replaced
+as failed and as worn out, the shares gone by each are Aalen and Johansen's cumulative incidence.
+
+Assumptions: A part replaced for wear or failure failed; one replaced beforehand was still
+running. Parts of unknown age when the vehicle came are left out.
+
+Reading: B10 45,000 mi (31,000 to 58,000): one part in ten is gone by about 45,000 miles. Too
+few to tell means that there is no figure, not that the part is good.
+
+Reference: Meeker and Escobar, Statistical Methods for Reliability Data (Wiley, 1998); Lawless,
+Technometrics 20 (1978) 355-364 for the limits; Aalen and Johansen, Scand. J. Statist. 5 (1978)
+141-150.
+"""
+
+
+def run(view: LedgerView, settings: PartLifespansSettings) -> Result:
+    """Estimate lifetimes for every group of the chosen kind."""
+    by = ("component", *(key for key in dict.fromkeys(settings.by) if key != "component"))
+    lives = load(view, by, component=settings.component, clock=settings.clock)
+    every = len(lives.labels)
+    if not every:
+        return Result(say("none"), caveats=(say("record"),))
+    figures = Figures.of(view, lives, settings)
+    failed = figures.counts[1]
+    order = sorted(range(every), key=lambda g: (-int(failed[g]), lives.labels[g]))
+    groups = [Group(figures, g) for g in order[: settings.most]]
+    told = [group for group in groups if group.tells]
+    unit = figures.shown.word
+    keys = tuple(
+        Column(
+            key.replace("-", "_"),
+            key.replace("-", " "),
+            "component" if key == "component" else "text",
+            tells=Tells.COMPONENT if key == "component" else None,
+        )
+        for key in by
+    )
+    table = Table(
+        "part_lifespans",
+        say("title", unit=unit),
+        (*keys, *in_unit(COLUMNS, unit)),
+        tuple(group.row() for group in groups),
+        tuple(group.evidence for group in groups),
+    )
+    return Result(
+        headline=_headline(figures, told),
+        tables=(table, *at_risk_table(figures, told, keys)),
+        estimates=tuple(estimate for group in told for estimate in group.estimates()),
+        charts=charts(figures, told),
+        caveats=_caveats(figures, every - len(groups)),
+    )
+
+
+def _headline(figures: Figures, told: list[Group]) -> str:
+    every = len(figures.lives.labels)
+    if not told:
+        return say("all-too-few", n=every)
+    first = told[0]
+    low, high = (None if end is None else figures.said(end, unit=False) for end in first.b50_ci)
+    return say(
+        "headline",
+        n=len(told),
+        every=every,
+        name=first.name,
+        age=figures.said(first.b50),
+        band=say.when(low is not None and high is not None, "band", low=low, high=high),
+        failed=first.failed,
+        running=first.running,
+    )
+
+
+def _caveats(figures: Figures, hidden: int) -> tuple[str, ...]:
+    lives = figures.lives
+    # Groups that share what is left out (suppliers of one component) must not add it up twice.
+    shared = {"supplier", "part-number"} & set(lives.by)
+    once = {
+        label[:1] if shared else label: found
+        for label, found in zip(lives.labels, figures.left_out, strict=True)
+    }
+    whys = Counter[str]()
+    for found in once.values():
+        whys.update(found)
+    told = np.array([figures.tells(g) for g in range(len(lives.labels))])
+    narrow = told & ~figures.conditional & (figures.fit.failures < 20)
+    return all_said(
+        say.some(whys.total(), "left-out", whys=left_out_why(sorted(whys.items()))),
+        say.some(int(np.sum(lives.entry > 0)), "late"),
+        say.some(int(lives.interval.sum()), "between"),
+        say.when(
+            figures.settings.limits == "conditional" and narrow.any(),
+            "too-narrow",
+            n=int(narrow.sum()),
+        ),
+        say.some(hidden, "not-shown"),
+    )
+
+
+PART_LIFESPANS = Analysis(
+    name="part-lifespans",
+    title="How long parts last",
+    question="How long do these parts last, and how sure is that?",
+    run=run,
+    settings=PartLifespansSettings,
+    about=ABOUT,
+    answers=Answers.LIFESPANS,
+)

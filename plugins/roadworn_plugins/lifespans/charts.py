@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from roadworn.analysis.result import Chart, Column, Series, Table
+from roadworn.analysis import Chart, Column, Series, Table
 from roadworn.model.messages import Joined
 from roadworn_plugins.lifedata.survival import at_risk
 from roadworn_plugins.lifespans.figures import FAILED, WORN, Figures, Group, say

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, field_validator
 
-from roadworn.analysis.result import Cell, Column, Estimate, Settings, Tells
+from roadworn.analysis import Cell, Column, Estimate, Settings, Tells
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue
 from roadworn.model.messages import Joined, Says, Sentence

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roadworn_plugins.lifedata.checked import Floats, LifeDataError, finite, same_length
+from roadworn_plugins.lifedata import Floats, LifeDataError, finite, same_length
 
 
 @dataclass(frozen=True, eq=False)

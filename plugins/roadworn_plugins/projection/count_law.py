@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import gamma
 
-from roadworn_plugins.lifedata.checked import Floats, Ints, LifeDataError, finite
+from roadworn_plugins.lifedata import Floats, Ints, LifeDataError, finite
 from roadworn_plugins.projection.renewal import CountMoments
 
 _LEAST = 1e-9

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roadworn_plugins.lifedata.checked import Floats, LifeDataError, finite
+from roadworn_plugins.lifedata import Floats, LifeDataError, finite
 
 
 @dataclass(frozen=True, eq=False)

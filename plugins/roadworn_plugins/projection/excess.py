@@ -12,7 +12,7 @@ from functools import lru_cache
 import numpy as np
 from scipy.special import gamma, gammainc
 
-from roadworn_plugins.lifedata.checked import Floats, Ints, LifeDataError
+from roadworn_plugins.lifedata import Floats, Ints, LifeDataError
 
 SHAPES = (0.4, 15.0)
 """Smallest and largest Weibull shape that is solved; a caller may clip to it and say so."""

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import expit, logit
 
-from roadworn_plugins.lifedata.checked import Floats, Ints, LifeDataError, finite, same_length
+from roadworn_plugins.lifedata import Floats, Ints, LifeDataError, finite, same_length
 from roadworn_plugins.lifedata.counts import WithLimits, jeffreys_interval
 
 

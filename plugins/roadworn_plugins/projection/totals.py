@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import gammaincinv, ndtr, ndtri
 
-from roadworn_plugins.lifedata.checked import Floats, Ints, LifeDataError, finite, summed, tail
+from roadworn_plugins.lifedata import Floats, Ints, LifeDataError, finite, summed, tail
 from roadworn_plugins.projection.count_law import law_of
 from roadworn_plugins.projection.renewal import CountMoments
 

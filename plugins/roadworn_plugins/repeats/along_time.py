@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import binomtest, nbinom, poisson
 
-from roadworn.analysis.result import Chart, Series
+from roadworn.analysis import Chart, Series
 from roadworn.columns.view import LedgerView
 from roadworn.model.messages import Joined, Sentence
 from roadworn_plugins.repeats.levels import Label

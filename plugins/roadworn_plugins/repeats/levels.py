@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import betainc
 
-from roadworn_plugins.lifedata.checked import summed
+from roadworn_plugins.lifedata import summed
 from roadworn_plugins.lifedata.counts import poisson_limits
 from roadworn_plugins.shared.grouped import NOT_RECORDED, Bools, Floats, GroupedLives, Ints, coded
 from roadworn_plugins.shared.life_model import ComponentModel

@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roadworn.columns.view import LedgerView
-from roadworn_plugins.lifedata.checked import LifeDataError
+from roadworn_plugins.lifedata import LifeDataError
+from roadworn_plugins.lifedata.counts import LogRank, log_rank
 from roadworn_plugins.lifedata.lives import Lives
-from roadworn_plugins.lifedata.log_rank import LogRank, log_rank
 from roadworn_plugins.projection.belief import DistanceAhead, distance_ahead
 
 Floats = NDArray[np.float64]

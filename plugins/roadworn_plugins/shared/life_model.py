@@ -20,7 +20,7 @@ import numpy as np
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import Component, catalogue
 from roadworn.model.messages import Says
-from roadworn_plugins.lifedata.checked import LifeDataError
+from roadworn_plugins.lifedata import LifeDataError
 from roadworn_plugins.lifedata.common_shape import common_shape
 from roadworn_plugins.lifedata.shrinkage import (
     GammaPrior,

@@ -14,7 +14,7 @@ from typing import Annotated, TypeVar
 import numpy as np
 from pydantic import Field
 
-from roadworn.analysis.result import Column, PackagedFile
+from roadworn.analysis import Column, PackagedFile
 from roadworn.columns.view import LedgerView
 from roadworn.model.errors import UnknownName
 from roadworn.model.messages import Joined, PartName, Sentence
