@@ -15,7 +15,7 @@ from roadworn.store.writer import without_none
 
 GOLDEN = {
     file.name.partition(".")[0]: json.loads(file.read_text())
-    for file in (Path(__file__).parent / "golden").glob("*.v1.json")
+    for file in (Path(__file__).parents[1] / "model" / "golden").glob("*.v1.json")
 }
 WORDS = [
     None,

@@ -10,7 +10,7 @@ from roadworn.model.kinds import CORE_KINDS
 from roadworn.say import Speaker, languages
 from roadworn.say.telling import describe
 
-GOLDEN = Path(__file__).parents[1] / "ledger" / "golden"
+GOLDEN = Path(__file__).parents[1] / "model" / "golden"
 EVENT = "01890000-0000-7000-8000-000000000001"
 MONEY = {"amount": "84.50", "currency": "USD"}
 EXAMPLES = {
