@@ -1,12 +1,26 @@
-"""Events as the tests need them again and again: money, findings, look-overs and replacements.
+"""Events and small ledgers as the tests need them again and again.
 
-What a single test needs stands in that test; `roadworn.testing.event` makes any event.
+What a single test needs stands in that test; `roadworn.testing.event` makes any event. A room
+whose tests speak of one vehicle takes a builder with its vehicle filled in, by `partial`.
 """
 
+from collections.abc import Iterable
+from pathlib import Path
 from typing import Any
 
+from roadworn.intake import Ledger
 from roadworn.model.events import NewEvent
+from roadworn.model.kinds import KindRegistry
 from roadworn.testing import event
+
+
+def ledger_of(
+    path: Path, events: Iterable[NewEvent] = (), kinds: KindRegistry | None = None
+) -> Path:
+    """Write events to a new ledger, and return its path."""
+    with Ledger.create(path, kinds) as ledger:
+        ledger.append_many(events)
+    return path
 
 
 def usd(amount: str, currency: str = "USD") -> dict[str, str]:

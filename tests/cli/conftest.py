@@ -1,35 +1,9 @@
-"""A command line to run in a folder of its own, and a ledger with one vehicle in it."""
+"""A ledger with one vehicle in it, and its history, for the tests of the command line."""
 
 from collections.abc import Callable
-from io import BytesIO, TextIOWrapper
-from pathlib import Path
 
 import pytest
-from commandline import Outcome, Run
-
-from roadworn_cli.main import main
-
-
-@pytest.fixture
-def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
-    """Run `roadworn` with some words; nothing of the user's environment is seen."""
-    monkeypatch.chdir(tmp_path)
-    for name in (
-        "ROADWORN_LEDGER",
-        "ROADWORN_CURRENCY",
-        "ROADWORN_UNIT",
-        "ROADWORN_TERMS",
-        "ROADWORN_DEBUG",
-    ):
-        monkeypatch.delenv(f"ROADWORN_{name}", raising=False)
-
-    def go(*words: str, given: str = "") -> Outcome:
-        monkeypatch.setattr("sys.stdin", TextIOWrapper(BytesIO(given.encode()), "utf-8"))
-        code = main(words)
-        captured = capsys.readouterr()
-        return Outcome(code, captured.out, captured.err)
-
-    return go
+from commandline import Run
 
 
 @pytest.fixture

@@ -10,12 +10,11 @@ and which only doubted is ours to decide, and what typed input does holds for al
 import json
 import re
 from collections.abc import Callable
-from io import BytesIO, TextIOWrapper
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import pytest
-from commandline import Outcome, Run
+from commandline import Run
 
 from roadworn_cli.main import main
 
@@ -313,25 +312,10 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def shop(
-    made: Path,
-    tmp_path: Path,
-    monkeypatch: pytest.MonkeyPatch,
-    capsys: pytest.CaptureFixture[str],
-) -> Run:
+def shop(made: Path, tmp_path: Path, run: Run) -> Run:
     """Run commands on a copy of the ledger, in a folder of their own."""
     (tmp_path / "roadworn.db").write_bytes(made.read_bytes())
-    monkeypatch.chdir(tmp_path)
-    for name in ("ROADWORN_LEDGER", "ROADWORN_CURRENCY", "ROADWORN_UNIT", "ROADWORN_DEBUG"):
-        monkeypatch.delenv(name, raising=False)
-
-    def go(*words: str) -> Outcome:
-        monkeypatch.setattr("sys.stdin", TextIOWrapper(BytesIO(b""), "utf-8"))
-        code = main(words)
-        captured = capsys.readouterr()
-        return Outcome(code, captured.out, captured.err)
-
-    return go
+    return run
 
 
 def count(shop: Run) -> int:

@@ -7,48 +7,30 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from commandline import Outcome, Run
-from report.ledgers import HOSTILE, LONG, SIGNS, write, years_of_trouble
+from builders import ledger_of
+from report.ledgers import HOSTILE, LONG, SIGNS, years_of_trouble
 
 from roadworn.testing import event
-from roadworn_cli.main import main
-
-SETTINGS = ("LEDGER", "CURRENCY", "UNIT", "DEBUG", "LANGUAGE", "DATES", "PAPER")
-
-
-@pytest.fixture
-def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
-    """Run `roadworn` with some words; nothing of the user's environment is seen."""
-    monkeypatch.chdir(tmp_path)
-    for name in SETTINGS:
-        monkeypatch.delenv(f"ROADWORN_{name}", raising=False)
-
-    def go(*words: str) -> Outcome:
-        code = main(words)
-        captured = capsys.readouterr()
-        return Outcome(code, captured.out, captured.err)
-
-    return go
 
 
 @pytest.fixture
 def hostile(tmp_path: Path) -> Path:
     """A ledger in which every text is hostile."""
     events = years_of_trouble("car-1", HOSTILE) + years_of_trouble("car-2", f"{LONG} {SIGNS}")
-    return write(tmp_path / "hostile.db", events)
+    return ledger_of(tmp_path / "hostile.db", events)
 
 
 @pytest.fixture
 def plain(tmp_path: Path) -> Path:
     """A ledger with two vehicles and a few years."""
     events = years_of_trouble("car-1", "as found") + years_of_trouble("car-2", "as found")
-    return write(tmp_path / "plain.db", events)
+    return ledger_of(tmp_path / "plain.db", events)
 
 
 @pytest.fixture
 def single(tmp_path: Path) -> Path:
     """A ledger with one vehicle and one event."""
-    return write(tmp_path / "single.db", [event("car-1", "enrolment", "2026-01-02")])
+    return ledger_of(tmp_path / "single.db", [event("car-1", "enrolment", "2026-01-02")])
 
 
 _FLAGS = (

@@ -1,8 +1,5 @@
 """Small ledgers to make sheets of: a vehicle with some years, any text in every field."""
 
-from pathlib import Path
-
-from roadworn.intake import Ledger
 from roadworn.model.events import NewEvent
 from roadworn.testing import event
 
@@ -15,13 +12,6 @@ LONG = "Donaudampfschiff" * 9
 SIGNS = "\u202eשלום مرحبا 🚗 $x_2$ $\\frac{ {{7*7}} {% raw %} ' \" & ]]>"
 #: As long as a short text may be.
 HOSTILE = f"{MARKUP} {SIGNS}"[:190]
-
-
-def write(path: Path, events: list[NewEvent]) -> Path:
-    """Write events to a new ledger."""
-    with Ledger.create(path) as ledger:
-        ledger.append_many(events)
-    return path
 
 
 def years_of_trouble(vehicle: str, text: str, component: str = "brake.pad") -> list[NewEvent]:

@@ -6,8 +6,9 @@ from pathlib import Path
 from typing import Self
 
 import pytest
+from builders import ledger_of
 from commandline import Run
-from report.ledgers import write, years_of_trouble
+from report.ledgers import years_of_trouble
 from report.markup import Page
 
 KINDS = [("vehicle", "car-1"), ("vehicle", "car-2"), ("fleet",)]
@@ -51,7 +52,7 @@ def test_braces_and_dollars_are_no_language_of_ours(run: Run, hostile: Path) -> 
 
 
 def test_a_note_of_a_million_letters_does_not_fill_the_page(run: Run, tmp_path: Path) -> None:
-    ledger = write(tmp_path / "long.db", years_of_trouble("car-1", "x" * 200_000))
+    ledger = ledger_of(tmp_path / "long.db", years_of_trouble("car-1", "x" * 200_000))
     assert len(sheet(run, ledger, "vehicle", "car-1", "--full")) < 1_000_000
 
 
@@ -88,7 +89,9 @@ def _attack(address: str) -> str:
 
 def test_a_browser_runs_nothing_and_asks_for_nothing(run, tmp_path, document_of) -> None:
     with _Listener() as listener:
-        ledger = write(tmp_path / "attack.db", years_of_trouble("car-1", _attack(listener.address)))
+        ledger = ledger_of(
+            tmp_path / "attack.db", years_of_trouble("car-1", _attack(listener.address))
+        )
         for words in (("vehicle", "car-1", "--full"), ("fleet",)):
             sheet(run, ledger, *words)
             document = document_of(ledger.parent / "sheet.html")
@@ -102,7 +105,7 @@ def test_the_policy_stops_what_escaping_would_miss(run, tmp_path, document_of) -
 
     Without the policy the same markup runs and asks, so the test above can fail.
     """
-    ledger = write(tmp_path / "plain.db", years_of_trouble("car-1", "as found"))
+    ledger = ledger_of(tmp_path / "plain.db", years_of_trouble("car-1", "as found"))
     text = sheet(run, ledger, "vehicle", "car-1")
     with _Listener() as listener:
         bad = text.replace("</main>", f"{_attack(listener.address)}</main>")

@@ -5,8 +5,9 @@ import re
 from pathlib import Path
 
 import pytest
+from builders import ledger_of
 from commandline import Run
-from report.ledgers import write, years_of_trouble
+from report.ledgers import years_of_trouble
 from report.markup import Page
 
 from roadworn.analysis import Column, Holds, Table, Tells
@@ -171,7 +172,7 @@ def test_an_empty_ledger_is_enough_for_the_fleet(run: Run, tmp_path: Path) -> No
 
 def test_a_full_sheet_tells_a_long_look_over_to_its_end(run: Run, tmp_path: Path) -> None:
     names = [f"item{n}" for n in range(200)]
-    ledger = write(tmp_path / "long.db", years_of_trouble("car-1", "; ".join(names)))
+    ledger = ledger_of(tmp_path / "long.db", years_of_trouble("car-1", "; ".join(names)))
     done = run("--ledger", str(ledger), "report", "vehicle", "car-1", "--full", "-o", "-")
     assert done.code == 0, done.err
     history = Page.of(done.out[done.out.index('<h2 id="history"') :]).text
