@@ -28,9 +28,9 @@ def demo(
     from roadworn.model.errors import LedgerRefused
     from roadworn_cli.outlook import show
     from roadworn_cli.report.asking import Asker
-    from roadworn_cli.report.fleet import fleet_sheet
+    from roadworn_cli.report.fleet import fleet_report
     from roadworn_cli.report.page import put, render
-    from roadworn_cli.report.vehicle import Request, vehicle_sheet
+    from roadworn_cli.report.vehicle import Request, vehicle_report
     from roadworn_cli.report.words import Look
     from roadworn_demo import DEMO_TODAY, FEATURED, SCENE, build
 
@@ -54,17 +54,17 @@ def demo(
         sys.stdout.flush()  # the answer first, also into a pipe
         say("Writing the report for its owner and the one for the fleet …")
         asker = Asker(host, view, Look())
-        sheets = [
-            ("vehicle.html", vehicle_sheet(asker, Request(FEATURED), found=found)),
-            ("fleet.html", fleet_sheet(fleet := Asker(host, view, Look()), settings=_QUICK)),
+        reports = [
+            ("vehicle.html", vehicle_report(asker, Request(FEATURED), found=found)),
+            ("fleet.html", fleet_report(fleet := Asker(host, view, Look()), settings=_QUICK)),
         ]
-    for name, (sheet, words) in sheets:
-        put(str(into / name), render(sheet, words), lambda _text: None)
+    for name, (report, words) in reports:
+        put(str(into / name), render(report, words), lambda _text: None)
     typer.echo("\nAcross the whole fleet")
     if "repeat-failures" in fleet.ran:
         typer.echo(f"  {fleet.ran['repeat-failures'].result.headline}")
     typer.echo("\nReports to print or send, open them in a browser")
-    for name, _sheet in sheets:
+    for name, _report in reports:
         typer.echo(f"  {into / name}")
     typer.echo("\nTry next")
     for line in _suggestions(paths.ledger, DEMO_TODAY, FEATURED):

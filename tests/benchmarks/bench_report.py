@@ -1,9 +1,9 @@
-"""Fleet sheet of 500 vehicles against the analyses it shows; run by hand, prints one run.
+"""Fleet report of 500 vehicles against the analyses it shows; run by hand, prints one run.
 
     python tests/benchmarks/bench_report.py [vehicles] [--full]
 
 The fleet is the demo's, written down again under other names until there are enough. To reach:
-the sheet takes at most twice the time of its analyses, and stays under 3 MB.
+the report takes at most twice the time of its analyses, and stays under 3 MB.
 """
 
 import re
@@ -19,7 +19,7 @@ from roadworn.columns.view import open_view
 from roadworn.intake import Ledger
 from roadworn.model.events import NewEvent
 from roadworn_cli.report.asking import Asker
-from roadworn_cli.report.fleet import fleet_sheet
+from roadworn_cli.report.fleet import fleet_report
 from roadworn_cli.report.page import render
 from roadworn_cli.report.words import Look
 from roadworn_demo import DEMO_TODAY, build
@@ -44,7 +44,7 @@ def _next(number: int, found: re.Match[str]) -> str:
 
 
 def main(vehicles: int, full: bool) -> None:
-    """Make the fleet, ask each analysis alone, then make the sheet."""
+    """Make the fleet, ask each analysis alone, then make the report."""
     with tempfile.TemporaryDirectory() as folder:
         demo = build(Path(folder) / "demo")
         with Ledger.open(demo.ledger, writable=False) as ledger:
@@ -64,14 +64,14 @@ def main(vehicles: int, full: bool) -> None:
             count = view.sql("SELECT count(*) FROM vehicles").rows[0][0]
             started = time.perf_counter()
             asker = Asker(host, view, Look())
-            sheet, words = fleet_sheet(asker, full=full)
-            text = render(sheet, words)
+            report, words = fleet_report(asker, full=full)
+            text = render(report, words)
             whole = time.perf_counter() - started
             inside = sum(ran.seconds for ran in asker.ran.values())
     for name, ran in asker.ran.items():
         print(f"  {name:24} {ran.seconds:6.2f} s")
     print(f"{count} vehicles, {view.checkpoint.size:,} events, left out: {list(asker.left_out)}")
-    print(f"analyses {inside:.1f} s, sheet {whole:.1f} s: {whole / inside:.2f} times (2 allowed)")
+    print(f"analyses {inside:.1f} s, report {whole:.1f} s: {whole / inside:.2f} times (2 allowed)")
     print(f"{len(text.encode()) / 1e6:.2f} MB (3 allowed)")
 
 

@@ -1,4 +1,4 @@
-"""Ledgers to make sheets of, and a browser to look at them with."""
+"""Ledgers to make reports of, and a browser to look at them with."""
 
 import os
 import shutil

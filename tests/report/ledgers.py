@@ -1,4 +1,4 @@
-"""Small ledgers to make sheets of: a vehicle with some years, any text in every field."""
+"""Small ledgers to make reports of: a vehicle with some years, any text in every field."""
 
 from roadworn.model.events import NewEvent
 from roadworn.testing import event

@@ -1,4 +1,4 @@
-"""An automated audit of whole sheets: axe-core, an open library of checks for WCAG.
+"""An automated audit of whole reports: axe-core, an open library of checks for WCAG.
 
 It needs Chromium and axe-core (npm install axe-core; ROADWORN_AXE names its axe.min.js); where
 one is missing the audit is skipped and says so. What needs neither is checked in test_page.
@@ -61,7 +61,7 @@ def test_the_audit_objects_to_what_is_wrong(audit) -> None:
     assert {one[0] for one in audit(bad, 800)} >= {"image-alt", "html-has-lang"}
 
 
-_SHEETS = {
+_REPORTS = {
     "owner": ("report", "vehicle", "car-1", "-o", "-"),
     "owner in Spanish": ("report", "vehicle", "car-1", "--language", "es", "-o", "-"),
     "full": ("report", "vehicle", "car-1", "--full", "-o", "-"),
@@ -71,12 +71,12 @@ _SHEETS = {
     "one analysis": ("analyse", "part-lifespans", "--format", "html"),
     "one in Spanish": ("analyse", "part-lifespans", "--format", "html", "--language", "es"),
 }
-# A narrow screen stacks the tables: once for each sort of sheet is enough.
-_CASES = [(name, 1100) for name in _SHEETS] + [(name, 390) for name in ("owner", "full", "fleet")]
+# A narrow screen stacks the tables: once for each sort of report is enough.
+_CASES = [(name, 1100) for name in _REPORTS] + [(name, 390) for name in ("owner", "full", "fleet")]
 
 
 @pytest.mark.parametrize(("name", "width"), _CASES)
-def test_a_sheet_has_no_violation(run: Run, plain: Path, audit, name: str, width: int) -> None:
-    done = run("--ledger", str(plain), *_SHEETS[name])
+def test_a_report_has_no_violation(run: Run, plain: Path, audit, name: str, width: int) -> None:
+    done = run("--ledger", str(plain), *_REPORTS[name])
     assert done.code == 0, done.err
     assert audit(done.out, width) == []

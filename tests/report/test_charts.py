@@ -249,7 +249,7 @@ def test_text_is_read_on_white() -> None:
 
     import roadworn_cli.report as package
 
-    style = (Path(str(package.__file__)).parent / "sheet.css").read_text()
+    style = (Path(str(package.__file__)).parent / "report.css").read_text()
     colours = dict(re.findall(r"--(ink|soft|blue|alert): (#[0-9a-f]{6})", style))
     assert len(colours) == 4
     for colour in colours.values():

@@ -1,4 +1,4 @@
-"""`roadworn report`: where a sheet goes, what it never overwrites, what it says when it cannot."""
+"""`roadworn report`: where a report goes, what it never overwrites, what it says when it cannot."""
 
 import sqlite3
 from pathlib import Path
@@ -15,8 +15,8 @@ def report(run: Run, plain: Path) -> Run:
     return lambda *words: run("--ledger", str(plain), *words)
 
 
-def test_a_sheet_is_written_and_renewed_only_when_asked_to(report: Run, tmp_path: Path) -> None:
-    out = tmp_path / "sheet.html"
+def test_a_report_is_written_and_renewed_only_when_asked_to(report: Run, tmp_path: Path) -> None:
+    out = tmp_path / "report.html"
     done = report("report", "vehicle", "CAR-1", "-o", str(out))
     assert done.code == 0
     assert done.out == ""
@@ -32,7 +32,7 @@ def test_a_sheet_is_written_and_renewed_only_when_asked_to(report: Run, tmp_path
     assert list(tmp_path.glob(".*part")) == []
 
 
-def test_nothing_but_a_sheet_is_overwritten(report: Run, plain: Path, tmp_path: Path) -> None:
+def test_nothing_but_a_report_is_overwritten(report: Run, plain: Path, tmp_path: Path) -> None:
     letter = tmp_path / "letter.html"
     letter.write_text("<p>Dear customer</p>")
     before = plain.read_bytes()
@@ -51,7 +51,7 @@ def test_nothing_but_a_sheet_is_overwritten(report: Run, plain: Path, tmp_path: 
     ("words", "code", "said"),
     [
         (("report", "fleet"), 2, "--output report.html"),
-        (("report", "fleet", "-o", "no/such/sheet.html"), 4, "make it first"),
+        (("report", "fleet", "-o", "no/such/report.html"), 4, "make it first"),
         (("report", "fleet", "-o", "."), 2, "is a folder"),
         (("report", "fleet", "-o", "-", "--language", "xx"), 2, "en, es"),
         (("report", "fleet", "-o", "-", "--paper", "a3"), 2, "a4, letter"),

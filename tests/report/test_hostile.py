@@ -1,4 +1,4 @@
-"""Whatever somebody pasted is shown on a sheet, never run, and sends nothing anywhere."""
+"""Whatever somebody pasted is shown on a report, never run, and sends nothing anywhere."""
 
 import threading
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -14,8 +14,8 @@ from report.markup import Page
 KINDS = [("vehicle", "car-1"), ("vehicle", "car-2"), ("fleet",)]
 
 
-def sheet(run: Run, ledger: Path, *words: str) -> str:
-    out = ledger.parent / "sheet.html"
+def report(run: Run, ledger: Path, *words: str) -> str:
+    out = ledger.parent / "report.html"
     done = run("--ledger", str(ledger), "report", *words, "-o", str(out), "--overwrite")
     assert done.code == 0, done.err
     return out.read_text(encoding="utf-8")
@@ -26,7 +26,7 @@ def sheet(run: Run, ledger: Path, *words: str) -> str:
 def test_no_text_becomes_an_element(
     run: Run, hostile: Path, words: tuple[str, ...], full: tuple[str, ...]
 ) -> None:
-    page = Page.of(sheet(run, hostile, *words, *full))
+    page = Page.of(report(run, hostile, *words, *full))
     assert page.unbalanced == []
     names = {tag for tag, _attrs in page.elements}
     assert names.isdisjoint({"script", "img", "iframe", "object", "embed", "link", "base", "a"})
@@ -35,7 +35,7 @@ def test_no_text_becomes_an_element(
 
 
 def test_the_text_is_shown_as_it_was_written(run: Run, hostile: Path) -> None:
-    text = Page.of(sheet(run, hostile, "vehicle", "car-1", "--full")).text
+    text = Page.of(report(run, hostile, "vehicle", "car-1", "--full")).text
     assert "<script>document.title='RAN'</script>" in text
     assert "onerror=\"document.title='RAN'\"" in text
     # Right-to-left letters stay, a mark that would turn the line around is written out.
@@ -45,7 +45,7 @@ def test_the_text_is_shown_as_it_was_written(run: Run, hostile: Path) -> None:
 
 
 def test_braces_and_dollars_are_no_language_of_ours(run: Run, hostile: Path) -> None:
-    text = Page.of(sheet(run, hostile, "vehicle", "car-2", "--full")).text
+    text = Page.of(report(run, hostile, "vehicle", "car-2", "--full")).text
     assert "{{7*7}}" in text
     assert "$x_2$" in text
     assert "49 Donau" not in text
@@ -53,7 +53,7 @@ def test_braces_and_dollars_are_no_language_of_ours(run: Run, hostile: Path) -> 
 
 def test_a_note_of_a_million_letters_does_not_fill_the_page(run: Run, tmp_path: Path) -> None:
     ledger = ledger_of(tmp_path / "long.db", years_of_trouble("car-1", "x" * 200_000))
-    assert len(sheet(run, ledger, "vehicle", "car-1", "--full")) < 1_000_000
+    assert len(report(run, ledger, "vehicle", "car-1", "--full")) < 1_000_000
 
 
 class _Listener:
@@ -93,8 +93,8 @@ def test_a_browser_runs_nothing_and_asks_for_nothing(run, tmp_path, document_of)
             tmp_path / "attack.db", years_of_trouble("car-1", _attack(listener.address))
         )
         for words in (("vehicle", "car-1", "--full"), ("fleet",)):
-            sheet(run, ledger, *words)
-            document = document_of(ledger.parent / "sheet.html")
+            report(run, ledger, *words)
+            document = document_of(ledger.parent / "report.html")
             assert "<title>RAN" not in document
             assert "document.title=" in document  # it is on the page, as text
         assert listener.asked == []
@@ -106,7 +106,7 @@ def test_the_policy_stops_what_escaping_would_miss(run, tmp_path, document_of) -
     Without the policy the same markup runs and asks, so the test above can fail.
     """
     ledger = ledger_of(tmp_path / "plain.db", years_of_trouble("car-1", "as found"))
-    text = sheet(run, ledger, "vehicle", "car-1")
+    text = report(run, ledger, "vehicle", "car-1")
     with _Listener() as listener:
         bad = text.replace("</main>", f"{_attack(listener.address)}</main>")
         guarded, open_ = tmp_path / "guarded.html", tmp_path / "open.html"

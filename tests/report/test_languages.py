@@ -1,4 +1,4 @@
-"""A translation says everything that a sheet can say: read in the source, and seen on the demo."""
+"""A translation says everything that a report can say: read in the source, and seen on the demo."""
 
 import ast
 import csv
@@ -16,10 +16,10 @@ import pytest
 from roadworn.say import Speaker, languages, strings
 
 ROOT = Path(__file__).parents[2]
-#: What the sheets are made of: analyses, the outlook, the history, cautions and codes.
+#: What the reports are made of: analyses, the outlook, the history, cautions and codes.
 SOURCES = ("plugins", "ledger/roadworn/analysis", "ledger/roadworn/say", "ledger/roadworn/trade")
 OTHERS = [code for code in languages() if code != "en"]
-#: Call -> places of its arguments that are read on a sheet.
+#: Call -> places of its arguments that are read on a report.
 TITLED = {"Column": (1,), "Table": (1,), "Chart": (1, 2, 3), "Analysis": (1, 2), "Series": (0,)}
 
 
@@ -115,15 +115,15 @@ def typed(value: object) -> Iterator[str]:
 
 
 @pytest.mark.slow
-def test_the_spanish_sheets_of_the_demo_have_no_english_but_what_was_typed(
+def test_the_spanish_reports_of_the_demo_have_no_english_but_what_was_typed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from roadworn.analysis.outlook import outlook
     from roadworn_cli.context import State
     from roadworn_cli.report.asking import Asker
-    from roadworn_cli.report.fleet import fleet_sheet
+    from roadworn_cli.report.fleet import fleet_report
     from roadworn_cli.report.page import render
-    from roadworn_cli.report.vehicle import Request, vehicle_sheet
+    from roadworn_cli.report.vehicle import Request, vehicle_report
     from roadworn_cli.report.words import Look
     from roadworn_demo import DEMO_TODAY, FEATURED, build
 
@@ -143,10 +143,10 @@ def test_the_spanish_sheets_of_the_demo_have_no_english_but_what_was_typed(
             found = outlook(view, host, vehicle)
             for full in fulls:
                 request = Request(vehicle, full=full)
-                pages.append(vehicle_sheet(Asker(host, view, look), request, found=found))
+                pages.append(vehicle_report(Asker(host, view, look), request, found=found))
         quick = {"projection-backtest": {"days": 2}}
-        pages.append(fleet_sheet(Asker(host, view, look), settings=quick))
-    text = "".join(render(sheet, words) for sheet, words in pages)
+        pages.append(fleet_report(Asker(host, view, look), settings=quick))
+    text = "".join(render(report, words) for report, words in pages)
     known = {*host.analyses(), "bundled"}
     with closing(sqlite3.connect(ledger)) as rows:
         for vehicle, payload in rows.execute("SELECT vehicle_id, payload FROM events"):

@@ -12,15 +12,15 @@ from report.markup import Page
 
 from roadworn.analysis import Column, Holds, Table, Tells
 from roadworn.say import Said
-from roadworn_cli.report.model import Grid, Heading, Line, Section, Sheet
+from roadworn_cli.report.model import Grid, Heading, Line, Report, Section
 from roadworn_cli.report.page import render
 from roadworn_cli.report.vehicle import of_this_one
 from roadworn_cli.report.words import Look, Words
 
-SHEETS = [("vehicle", "car-1"), ("vehicle", "car-1", "--full"), ("fleet",), ("fleet", "--full")]
+REPORTS = [("vehicle", "car-1"), ("vehicle", "car-1", "--full"), ("fleet",), ("fleet", "--full")]
 
 
-@pytest.fixture(params=SHEETS, ids=" ".join)
+@pytest.fixture(params=REPORTS, ids=" ".join)
 def text(request: pytest.FixtureRequest, run: Run, plain: Path) -> str:
     done = run("--ledger", str(plain), "report", *request.param, "-o", "-")
     assert done.code == 0, done.err
@@ -94,8 +94,8 @@ def test_an_empty_cell_heads_no_row_and_many_columns_stack_sooner() -> None:
              (_line("", width), _line("y", width)))
         for width in (3, 9)
     ]  # fmt: skip
-    sheet = Sheet(Said("s"), (), (Section("a", Said("a"), tuple(grids)),))
-    page = Page.of(render(sheet, Words(Look())))
+    report = Report(Said("s"), (), (Section("a", Said("a"), tuple(grids)),))
+    page = Page.of(render(report, Words(Look())))
     assert [attrs["scope"] for attrs in page.tags("th")].count("row") == 2
     assert [attrs.get("class") for attrs in page.tags("table")] == [None, "wide"]
 
@@ -110,7 +110,7 @@ def test_it_names_what_it_rests_on(page: Page, plain: Path) -> None:
 
 
 def test_what_it_rests_on_can_be_checked_later(run: Run, plain: Path, tmp_path: Path) -> None:
-    """The two commands that a sheet prints, run after the ledger has grown (RFC 6962, 2.1.2)."""
+    """The two commands that a report prints, run after the ledger has grown (RFC 6962, 2.1.2)."""
     text = Page.of(run("--ledger", str(plain), "report", "fleet", "-o", "-").out).text
     size = re.findall(r"--since (\d+)", text)[0]
     root = re.findall(r"--root ([0-9a-f]{64})", text)[0]
@@ -170,7 +170,7 @@ def test_an_empty_ledger_is_enough_for_the_fleet(run: Run, tmp_path: Path) -> No
     assert "No vehicle is enrolled yet." in text
 
 
-def test_a_full_sheet_tells_a_long_look_over_to_its_end(run: Run, tmp_path: Path) -> None:
+def test_a_full_report_tells_a_long_look_over_to_its_end(run: Run, tmp_path: Path) -> None:
     names = [f"item{n}" for n in range(200)]
     ledger = ledger_of(tmp_path / "long.db", years_of_trouble("car-1", "; ".join(names)))
     done = run("--ledger", str(ledger), "report", "vehicle", "car-1", "--full", "-o", "-")
@@ -181,11 +181,11 @@ def test_a_full_sheet_tells_a_long_look_over_to_its_end(run: Run, tmp_path: Path
 
 def test_every_printed_page_names_its_vehicle_whatever_it_is_called() -> None:
     """CSS Syntax Module Level 3, section 4.3.7: an escape is a backslash and six digits."""
-    sheet = Sheet(Said('"} </style> é'), (), ())
-    assert r'@bottom-left { content: "\000022 \00007d \000020 ' in render(sheet, Words(Look()))
+    report = Report(Said('"} </style> é'), (), ())
+    assert r'@bottom-left { content: "\000022 \00007d \000020 ' in render(report, Words(Look()))
 
 
-def test_failures_of_other_vehicles_are_on_no_vehicle_sheet() -> None:
+def test_failures_of_other_vehicles_are_on_no_vehicle_report() -> None:
     columns = (Column("vehicle", "vehicle", tells=Tells.VEHICLE), Column("what", "what"))
     rows = (("car-2", "brake pad"),)
     of_all = Table("surprises", "Failures that came", columns, rows, holds=Holds.OF_ALL)

@@ -1,4 +1,4 @@
-"""The demo's sheets on paper and in one unit: pages counted in a PDF that Chromium printed."""
+"""The demo's reports on paper and in one unit: pages counted in a PDF that Chromium printed."""
 
 import re
 from collections.abc import Callable, Iterator
@@ -10,9 +10,9 @@ from report.markup import Page
 from roadworn import LedgerView, PluginHost, open_view
 from roadworn.analysis.outlook import outlook
 from roadworn_cli.report.asking import Asker
-from roadworn_cli.report.model import Sheet
+from roadworn_cli.report.model import Report
 from roadworn_cli.report.page import render
-from roadworn_cli.report.vehicle import Request, vehicle_sheet
+from roadworn_cli.report.vehicle import Request, vehicle_report
 from roadworn_cli.report.words import Look, Words
 from roadworn_demo import DEMO_TODAY, FEATURED, build
 
@@ -36,12 +36,12 @@ def host() -> PluginHost:
 @pytest.fixture(scope="module")
 def page_of(view: LedgerView, host: PluginHost) -> Callable[..., str]:
     """Return the owner's page of the demo's car in a unit, made once and rendered as asked."""
-    made: dict[str, Sheet] = {}
+    made: dict[str, Report] = {}
 
     def page(unit: str, paper: str = "a4") -> str:
         if unit not in made:
             asker = Asker(host, view, Look(unit=unit))
-            made[unit], _words = vehicle_sheet(asker, Request(FEATURED))
+            made[unit], _words = vehicle_report(asker, Request(FEATURED))
         return render(made[unit], Words(Look(unit=unit, paper=paper)))
 
     return page
@@ -51,7 +51,7 @@ def page_of(view: LedgerView, host: PluginHost) -> Callable[..., str]:
 def test_the_owner_takes_two_sheets_of_paper_home(
     page_of: Callable[..., str], printed: Callable[[Path], bytes], tmp_path: Path, paper: str
 ) -> None:
-    page = tmp_path / "sheet.html"
+    page = tmp_path / "report.html"
     page.write_text(page_of("mi", paper), encoding="utf-8")
     pdf = printed(page)
     assert len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf)) == 2

@@ -1,4 +1,4 @@
-"""Tables on a sheet: fewer columns, the same figures, safety first, nothing cut in silence."""
+"""Tables on a report: fewer columns, the same figures, safety first, nothing cut in silence."""
 
 from dataclasses import replace
 
@@ -102,12 +102,12 @@ def test_rows_that_are_folded_away_are_counted() -> None:
     assert len(blocks[1].blocks[0].lines) == 6
 
 
-def test_the_full_sheet_names_the_events_and_the_details() -> None:
+def test_the_full_report_names_the_events_and_the_details() -> None:
     grid, _other = grid_of(table(ROWS[:1]), words(), full=True)
     assert ("events", "00000000") in [(t, s) for t, s in grid.lines[0].below]
 
 
-def test_a_short_sheet_has_its_columns_in_their_order_and_a_table_without_any_is_whole() -> None:
+def test_a_short_report_has_its_columns_in_their_order_and_a_table_without_any_is_whole() -> None:
     grid, _other = grid_of(table(), words(), brief=True)
     assert [heading.text for heading in grid.headings] == ["state", "what"]
     plain = replace(table(), columns=tuple(replace(one, brief=0) for one in COLUMNS))

@@ -1,4 +1,4 @@
-"""No sheet is wider than its screen, whatever stands in it; measured in Chromium."""
+"""No report is wider than its screen, whatever stands in it; measured in Chromium."""
 
 import re
 from collections.abc import Callable
@@ -46,7 +46,7 @@ def test_the_measure_sees_what_is_too_wide(overflow: Callable[[str, int], int]) 
 @pytest.mark.parametrize(
     "words", [("vehicle", "car-2", "--full"), ("fleet", "--full")], ids=["vehicle", "fleet"]
 )
-def test_a_sheet_of_hostile_text_stays_on_the_screen(
+def test_a_report_of_hostile_text_stays_on_the_screen(
     run: Run, hostile: Path, overflow: Callable[[str, int], int], words, width: int
 ) -> None:
     done = run("--ledger", str(hostile), "report", *words, "-o", "-")

@@ -29,8 +29,8 @@ def test_there_is_a_second_language() -> None:
 
 
 @pytest.mark.parametrize("code", OTHERS)
-def test_a_translation_has_every_sentence_of_the_sheet_with_the_same_places(code: str) -> None:
-    source, other = strings("en").sheet, strings(code).sheet
+def test_a_translation_has_every_sentence_of_the_report_with_the_same_places(code: str) -> None:
+    source, other = strings("en").report, strings(code).report
     assert source.keys() == other.keys()
     assert {key for key in source if places(source[key]) != places(other[key])} == set()
 
@@ -55,7 +55,7 @@ def test_every_sentence_that_the_code_asks_for_is_there() -> None:
     text = "".join(path.read_text(encoding="utf-8") for path in folder.glob("*.*"))
     asked = set(re.findall(r"words\(\s*['\"](\w+)['\"]", text))
     assert len(asked) > 60
-    assert asked <= strings("en").sheet.keys()
+    assert asked <= strings("en").report.keys()
 
 
 def test_parts_and_states_are_told_in_the_language() -> None:
@@ -174,9 +174,9 @@ def test_a_sentence_is_said_again_from_its_code_and_what_it_is_made_of(
     assert SPANISH.say(unknown).pieces == (("2 of a note", "en"),)
 
 
-def test_what_the_sheet_says_itself_is_never_marked_as_english() -> None:
+def test_what_the_report_says_itself_is_never_marked_as_english() -> None:
     words = Words(Look(language="es"))
-    assert words.said(words("by_class")).pieces == ((strings("es").sheet["by_class"], ""),)
+    assert words.said(words("by_class")).pieces == ((strings("es").report["by_class"], ""),)
     axis = words("in_unit", title=words.word("wheel.tire"), unit="32nds")
     assert axis.pieces == (("llanta (32.ᵒˢ de pulgada)", ""),)
 

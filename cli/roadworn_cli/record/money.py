@@ -106,20 +106,20 @@ def find_estimate(ledger: "Ledger", vehicle: str, named: str) -> "StoredEvent":
     return found
 
 
-def print_sheet(stored: "StoredEvent") -> None:
-    """Print the sheet of an estimate, as it is laid before the customer."""
-    from roadworn.say.estimate_sheet import estimate_sheet
+def print_estimate(stored: "StoredEvent") -> None:
+    """Print an estimate as it is laid before the customer."""
+    from roadworn.say.estimate import estimate_text
 
-    for line in estimate_sheet(stored.data()):
+    for line in estimate_text(stored.data()):
         typer.echo(escape(line))
 
 
 def reprint(state: State, vehicle: str, named: str) -> None:
-    """Print the sheet of a stored estimate again; one that does not count any more says so."""
+    """Print a stored estimate again; one that does not count any more says so."""
     with state.open_ledger() as ledger:
         found = find_estimate(ledger, vehicle, named)
         amended = ledger.facts.amendment_of(found)
-    print_sheet(found)
+    print_estimate(found)
     if amended is not None:
         done = "taken back" if amended.kind == "retraction" else "replaced"
         note(f"this estimate was {done} by event {amended.event_id[-8:]} and does not count.")
@@ -168,7 +168,7 @@ def estimate(
     }
     stored = write(ctx, vehicle, "estimate", payload, Envelope(odometer, unit, on, by))
     if found is not None:
-        print_sheet(stored)
+        print_estimate(stored)
 
 
 def authorisation(

@@ -1,6 +1,6 @@
-"""Asks the analyses a sheet is made of; one that is missing or broken is left out with a word.
+"""Asks the analyses a report is made of; one that is missing or broken is left out with a word.
 
-A sheet never computes: whatever it says beyond what was written down is an analysis' answer.
+A report never computes: whatever it says beyond what was written down is an analysis' answer.
 """
 
 import sys
@@ -25,7 +25,7 @@ _LOG_PACE = 10.0
 
 
 class Asker:
-    """Puts questions to the plugin host for one sheet.
+    """Puts questions to the plugin host for one report.
 
     Attributes:
         ran: what an analysis answers, or its name -> its result, in the order of asking.
@@ -91,7 +91,7 @@ def told(what: str) -> Iterator[None]:
                 say(text)
                 pace = _LOG_PACE
 
-    thread = threading.Thread(target=talk, name="progress of a sheet", daemon=True)
+    thread = threading.Thread(target=talk, name="progress of a report", daemon=True)
     thread.start()
     try:
         yield

@@ -188,11 +188,11 @@ def along_days(axes: "Axes", most: int = 8) -> None:
 def ticks(
     axes: "Axes", words: Words, *, x: str = "number", y: str = "number", most: int = 6
 ) -> None:
-    """Write the ticks of both axes in the manner of the sheet.
+    """Write the ticks of both axes in the manner of the report.
 
     Args:
         axes: to write on.
-        words: of the sheet.
+        words: of the report.
         x: ``number``, ``share`` for percentages, or ``none`` to leave the axis alone.
         y: the same.
         most: so many intervals along x at the most.

@@ -45,7 +45,7 @@ def draw(chart: Chart, ident: str, words: Words, tables: Sequence[Table] = ()) -
     Args:
         chart: as data.
         ident: unique on the page.
-        words: of the sheet.
+        words: of the report.
         tables: shown below it, for instance the numbers at risk.
     """
     series = [one for one in chart.series if _finite(one)]

@@ -53,7 +53,7 @@ def vehicle(
     """Write the report that the customer takes home; --full for the long one."""
     from roadworn.say import Said
     from roadworn_cli.report.page import put, render
-    from roadworn_cli.report.vehicle import Request, contact_lines, vehicle_sheet
+    from roadworn_cli.report.vehicle import Request, contact_lines, vehicle_report
     from roadworn_cli.report.words import Words
 
     look = looks.look_of(language, unit, currency, dates, paper)
@@ -68,8 +68,8 @@ def vehicle(
             with state_of(ctx).open_ledger() as ledger:
                 named = contact_lines(ledger, profile[0][0], Words(look))
         request = Request(vehicle, months, full, chosen)
-        sheet, words = vehicle_sheet(asker, request, named)
-    put(out, render(sheet, words), say)
+        report, words = vehicle_report(asker, request, named)
+    put(out, render(report, words), say)
 
 
 def fleet(
@@ -87,14 +87,14 @@ def fleet(
     paper: looks.Paper = "a4",
 ) -> None:
     """Write the report that the manager of a fleet looks at."""
-    from roadworn_cli.report.fleet import fleet_sheet
+    from roadworn_cli.report.fleet import fleet_report
     from roadworn_cli.report.page import put, render
 
     look = looks.look_of(language, unit, currency, dates, paper)
     chosen = settings_by_analysis(settings or [])
     with _asker(ctx, out, look, time_limit, overwrite=overwrite) as asker:
-        sheet, words = fleet_sheet(asker, months=months, full=full, settings=chosen)
-    put(out, render(sheet, words), say)
+        report, words = fleet_report(asker, months=months, full=full, settings=chosen)
+    put(out, render(report, words), say)
 
 
 @contextmanager

@@ -1,4 +1,4 @@
-"""The fleet sheet: what the manager of a fleet looks at, one section for each question."""
+"""The fleet report: what the manager of a fleet looks at, one section for each question."""
 
 from collections.abc import Mapping
 from dataclasses import replace
@@ -9,7 +9,7 @@ from roadworn.analysis import Answers, Cell, Column, Holds, Mark, Ran, Table, Te
 from roadworn.trade.cautions import CLOSING, cautions_for
 from roadworn_cli.report.asking import Asker
 from roadworn_cli.report.marks import Lane, lanes
-from roadworn_cli.report.model import Paragraph, Picture, Section, Sheet
+from roadworn_cli.report.model import Paragraph, Picture, Report, Section
 from roadworn_cli.report.sections import (
     Manner,
     cautions_section,
@@ -23,7 +23,7 @@ from roadworn_cli.report.words import Words
 if TYPE_CHECKING:
     from roadworn.columns.view import LedgerView
 
-#: What the analyses of the sheet answer, in its order, and the key of the heading.
+#: What the analyses of the report answer, in its order, and the key of the heading.
 _ASKED = (
     (Answers.KEEPS_FAILING, "keeps_failing"),
     (Answers.LIFESPANS, "lifespans"),
@@ -55,14 +55,14 @@ _SAFETY = (
 )
 
 
-def fleet_sheet(
+def fleet_report(
     asker: Asker,
     *,
     months: float = 12.0,
     full: bool = False,
     settings: Mapping[str, Mapping[str, object]] | None = None,
-) -> tuple[Sheet, Words]:
-    """Gather the sheet of the whole fleet.
+) -> tuple[Report, Words]:
+    """Gather the report of the whole fleet.
 
     Args:
         asker: with the view and the plugins.
@@ -99,7 +99,7 @@ def fleet_sheet(
     sections.append(rests_on(mark.size, mark.root, view.today, words))
     title = words("fleet_title")
     about = (words("as_of_day", day=view.today), *words.spoken())
-    return Sheet(title, about, tuple(sections)), words
+    return Report(title, about, tuple(sections)), words
 
 
 def _safety(view: "LedgerView", words: Words, due: Ran | None) -> Section:
@@ -230,7 +230,7 @@ def _days(view: "LedgerView", events: set[str]) -> dict[str, date]:
 
 
 def _named(asker: Asker) -> set[str]:
-    """Return every component that a table of the sheet names."""
+    """Return every component that a table of the report names."""
     return {
         str(component)
         for ran in asker.ran.values()

@@ -102,7 +102,7 @@ def today_section(
 
 
 def of_one(table: Table) -> Table:
-    """Return a table without its column of vehicles: on this sheet there is only one."""
+    """Return a table without its column of vehicles: on this report there is only one."""
     at = table.place(Tells.VEHICLE)
     if at is None:
         return table

@@ -1,4 +1,4 @@
-"""What a sheet is made of, apart from how it looks: sections of sentences, tables and pictures.
+"""What a report is made of, apart from how it looks: sections of sentences, tables and pictures.
 
 The page is rendered from these values alone, so that another form of output (another template,
 plain text) needs nothing of the analyses.
@@ -85,7 +85,7 @@ class Picture:
 
 @dataclass(frozen=True, slots=True)
 class Fold:
-    """What a short sheet keeps behind a heading that opens without a script; paper may have it."""
+    """What a short report keeps behind a heading that opens without a script; paper may have it."""
 
     summary: Said
     blocks: tuple["Block", ...]
@@ -99,7 +99,7 @@ Block = Paragraph | Listing | Facts | Grid | Picture | Fold
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """A part of a sheet under one heading; a wide one takes the whole width of the paper."""
+    """A part of a report under one heading; a wide one takes the whole width of the paper."""
 
     anchor: str
     title: Said
@@ -108,8 +108,8 @@ class Section:
 
 
 @dataclass(frozen=True, slots=True)
-class Sheet:
-    """A whole sheet.
+class Report:
+    """A whole report.
 
     Attributes:
         title, subtitle: what it is about, and as of when.

@@ -1,6 +1,6 @@
 """The owner's page: two sheets of paper to take home, the big things first.
 
-It says the same as the full sheet in fewer words: what an owner decides by stands open, one
+It says the same as the full report in fewer words: what an owner decides by stands open, one
 picture shows the life of the vehicle, and every reservation stands once, at the end, beside
 the part of the page that it is about.
 """
@@ -30,7 +30,7 @@ from roadworn_cli.report.sections import left_out, listed, pictures
 from roadworn_cli.report.tables import blocks_of, grid_of
 from roadworn_cli.report.words import Words
 
-#: Rows of what may fail next that an owner reads; the full sheet has all of them.
+#: Rows of what may fail next that an owner reads; the full report has all of them.
 _NEXT = 8
 _REPEATS = 3
 
@@ -43,7 +43,7 @@ def owner_sections(
     Args:
         asker: the analyses have been asked already.
         found: the outlook.
-        words: of the sheet.
+        words: of the report.
         vehicle_id: an enrolled vehicle.
         cautions: for the parts that the outlook names.
     """
@@ -78,7 +78,7 @@ def _table(ran: Ran | None, holds: Holds) -> Table | None:
 
 
 def _some(table: Table, kept: Sequence[int], *, told: bool = True) -> Table:
-    """Return a table with some of its rows, without what only a full sheet shows.
+    """Return a table with some of its rows, without what only a full report shows.
 
     Evidence is left out, and unless `told` the sentences below the rows.
     """
@@ -209,7 +209,7 @@ def _wear(ran: Ran | None, words: Words) -> Section | None:
 
 
 #: Where the reservations of an analysis belong on the page. Those of past projections are about
-#: all vehicles and stand on the full sheet.
+#: all vehicles and stand on the full report.
 _ABOUT = (
     (Answers.GOES_NEXT, "goes_next"),
     (Answers.PASSES, "passing"),

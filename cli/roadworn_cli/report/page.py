@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from roadworn.analysis import Ran
 from roadworn.model.errors import EnvironmentFailure, UsageError
-from roadworn_cli.report.model import Section, Sheet
+from roadworn_cli.report.model import Report, Section
 from roadworn_cli.report.sections import Manner, blocks, rests_on
 from roadworn_cli.report.words import PAPERS, Look, Words
 
@@ -26,18 +26,18 @@ BEGINS = "<!doctype html>"
 _LONG_WORD = 18
 
 
-def render(sheet: Sheet, words: Words) -> str:
-    """Return a sheet as HTML."""
+def render(report: Report, words: Words) -> str:
+    """Return a report as HTML."""
     from markupsafe import Markup
 
     return _template().render(
-        sheet=sheet,
+        report=report,
         # Neighbours that may stand in columns on paper are kept together.
-        runs=[(wide, list(run)) for wide, run in groupby(sheet.sections, lambda s: s.wide)],
+        runs=[(wide, list(run)) for wide, run in groupby(report.sections, lambda s: s.wide)],
         words=words,
         language=words.look.language,
         paper=PAPERS[words.look.paper],
-        name=Markup(_css_string(sheet.title)),  # noqa: S704  # hexadecimal only
+        name=Markup(_css_string(report.title)),  # noqa: S704  # hexadecimal only
         style=Markup(_style()),  # noqa: S704  # our own files
         drawn=Markup,
     )
@@ -55,14 +55,14 @@ def _css_string(text: str) -> str:
 @lru_cache
 def _style() -> str:
     """Return the style: tables are stacked on narrow screens, those of many columns sooner."""
-    sheet, stacked = (
-        (_FOLDER / name).read_text(encoding="utf-8") for name in ("sheet.css", "stacked.css")
+    report, stacked = (
+        (_FOLDER / name).read_text(encoding="utf-8") for name in ("report.css", "stacked.css")
     )
     narrow = "\n".join(
         f"@media screen and (max-width: {width}) {{\n{stacked.replace('TABLE', table)}}}"
         for width, table in (("44rem", "table"), ("72rem", "table.wide"))
     )
-    return f"{sheet}\n{narrow}"
+    return f"{report}\n{narrow}"
 
 
 @lru_cache
@@ -77,7 +77,7 @@ def _template() -> "Template":
         lstrip_blocks=True,
     )
     environment.tests["long"] = _long
-    return environment.get_template("sheet.html")
+    return environment.get_template("report.html")
 
 
 def _long(text: str) -> bool:
@@ -89,12 +89,12 @@ def check_target(out: str, ledger: Path, *, overwrite: bool = False) -> None:
     """Refuse a file that cannot be meant before minutes of work are done for it.
 
     Args:
-        out: where the sheet is to go, ``-`` for stdout.
+        out: where the report is to go, ``-`` for stdout.
         ledger: never written over.
-        overwrite: an earlier sheet may be written over; any other file never is.
+        overwrite: an earlier report may be written over; any other file never is.
 
     Raises:
-        UsageError: no file is named, it is there already, or it is no sheet.
+        UsageError: no file is named, it is there already, or it is no report.
         EnvironmentFailure: its folder is not there, or it cannot be read.
     """
     if not out:
@@ -128,7 +128,7 @@ def check_target(out: str, ledger: Path, *, overwrite: bool = False) -> None:
 
 
 def put(out: str, text: str, say: Callable[[str], None]) -> None:
-    """Write a sheet whole or not at all, and say where it is.
+    """Write a report whole or not at all, and say where it is.
 
     Raises:
         EnvironmentFailure: it cannot be written there.
@@ -165,5 +165,5 @@ def page_of(ran: Ran, view: "LedgerView", look: Look, *, full: bool = False) -> 
         Section("finding", words.said(ran.analysis.question), found),
         rests_on(ran.ledger_size, ran.ledger_root, view.today, words),
     )
-    sheet = Sheet(title, (words("as_of_day", day=view.today), *words.spoken()), sections)
-    return render(sheet, words)
+    report = Report(title, (words("as_of_day", day=view.today), *words.spoken()), sections)
+    return render(report, words)

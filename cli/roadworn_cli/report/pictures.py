@@ -1,7 +1,7 @@
 """Pictures made from tables, by what a table holds and what its columns tell.
 
 Each maker answers with no picture when a column it needs is not there: an analysis may change
-its table without breaking a sheet, and a plugin's table is drawn as ours are.
+its table without breaking a report, and a plugin's table is drawn as ours are.
 """
 
 import math
@@ -69,7 +69,7 @@ def _compare(
     Args:
         table: with a value and its limits.
         ident: unique on the page.
-        words: of the sheet.
+        words: of the report.
         title: key of the string that says the finding.
         axis: key of the axis title.
         log: the figures are ratios.

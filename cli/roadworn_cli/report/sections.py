@@ -1,4 +1,4 @@
-"""From the answer of any analysis to a section of a sheet.
+"""From the answer of any analysis to a section of a report.
 
 Tables, charts and estimates are shown as they come. Some tables are drawn as well, by what they
 hold; where a column that a picture needs is not there, there is no picture and nothing else
@@ -74,7 +74,7 @@ def blocks(ran: Ran, words: Words, manner: Manner, anchor: str) -> tuple[Block, 
         listing = listed(result.caveats, words)
         found.append(Fold(words("trust"), (listing,), open=manner.full, printed=True))
     if ran.analysis.answers is Answers.ODOMETER:
-        # It quotes what an instrument showed, which no setting of the sheet changes.
+        # It quotes what an instrument showed, which no setting of the report changes.
         found.append(Paragraph(words("as_shown"), "quiet"))
     if manner.full:
         chosen = ran.settings.model_dump(mode="json", exclude_none=True)
@@ -117,14 +117,14 @@ def left_out(missing: dict[str, str], words: Words) -> Section | None:
 
 
 def cautions_section(cautions: Iterable[str], closing: str, words: Words) -> Section:
-    """Return the cautions for the parts that a sheet names, and what holds for any of them."""
+    """Return the cautions for the parts that a report names, and what holds for any of them."""
     lines = listed(cautions, words)
     found: tuple[Block, ...] = (lines,) if lines.texts else ()
     return Section("cautions", words("cautions"), (*found, Paragraph(words.said(closing))))
 
 
 def rests_on(size: int, root: str, day: object, words: Words, *, full: bool = True) -> Section:
-    """Return what a sheet rests on, so that somebody who holds it can check it later.
+    """Return what a report rests on, so that somebody who holds it can check it later.
 
     The full text repeats the root in the command to type; the short one points to it.
     """

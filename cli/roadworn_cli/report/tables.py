@@ -1,4 +1,4 @@
-"""From a result table to a table on a sheet: fewer, wider columns that fit a phone and a page.
+"""From a result table to a table on a report: fewer, wider columns that fit a phone and a page.
 
 An estimate and its limits share a cell, `39% (13% to 66%)`, and a currency that is the same in
 every row moves into the heading. The figures of a column are written alike.
@@ -30,7 +30,7 @@ _LEFT = {"text", "component", "date", "sentence"}
 
 @dataclass(frozen=True, slots=True)
 class _Shown:
-    """A column on the sheet: where its value and its limits stand in a row.
+    """A column on the report: where its value and its limits stand in a row.
 
     `places` are the decimals that the whole column is written with, None for as many as fit.
     """
@@ -53,9 +53,9 @@ def blocks_of(
 
     Args:
         table: of a result.
-        words: of the sheet.
+        words: of the report.
         full: with columns of detail and evidence.
-        brief: only its columns for a short sheet, if it has any.
+        brief: only its columns for a short report, if it has any.
         first: so many rows stand open; 0 for all.
     """
     grid, other = grid_of(table, words, full=full, brief=brief)
@@ -204,12 +204,12 @@ def _cell(shown: _Shown, row: Sequence[Cell], words: Words, component: Cell) -> 
 
 
 def value_text(column: Column, value: Cell, words: Words, places: int | None = None) -> Said:
-    """Return one value as the sheet writes it.
+    """Return one value as the report writes it.
 
     Args:
         column: what it is.
         value: of a result.
-        words: of the sheet.
+        words: of the report.
         places: decimals of its column; a value too small for them keeps its first figure.
     """
     if isinstance(value, str):

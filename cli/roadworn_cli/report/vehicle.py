@@ -1,4 +1,4 @@
-"""The vehicle sheet: what the customer takes home.
+"""The vehicle report: what the customer takes home.
 
 The short one is the owner's page, `owner`. The full one has every row and column, the events
 behind them, all pictures, and each other analysis that answers for one vehicle.
@@ -14,7 +14,7 @@ from roadworn.say import Said
 from roadworn_cli.report.asking import Asker, told
 from roadworn_cli.report.life_line import life_line
 from roadworn_cli.report.looked_at import history_section, last_visit, of_one, today_section, who
-from roadworn_cli.report.model import Section, Sheet
+from roadworn_cli.report.model import Report, Section
 from roadworn_cli.report.owner import owner_sections
 from roadworn_cli.report.sections import (
     Manner,
@@ -29,7 +29,7 @@ from roadworn_cli.report.words import Words
 if TYPE_CHECKING:
     from roadworn.intake import Ledger
 
-#: Analyses of the sheet in their order: what they answer, key of the heading, and where the
+#: Analyses of the report in their order: what they answer, key of the heading, and where the
 #: outlook has the answer already, unless the owner has settings for it.
 _ASKED = (
     (Answers.PASSES, "passing", "inspection"),
@@ -50,7 +50,7 @@ class Request:
     Attributes:
         vehicle: as the user names it.
         months: how far to look ahead.
-        full: the long sheet.
+        full: the long report.
         settings: analysis name -> settings that only the owner can say.
     """
 
@@ -60,15 +60,15 @@ class Request:
     settings: Mapping[str, Mapping[str, object]] = field(default_factory=dict)
 
 
-def vehicle_sheet(
+def vehicle_report(
     asker: Asker, request: Request, contact: tuple[Said, ...] = (), found: Outlook | None = None
-) -> tuple[Sheet, Words]:
-    """Gather the sheet of one vehicle.
+) -> tuple[Report, Words]:
+    """Gather the report of one vehicle.
 
     Args:
         asker: with the view and the plugins.
         request: which vehicle, and how much of it.
-        contact: who the sheet is for, only when it was asked for.
+        contact: who the report is for, only when it was asked for.
         found: the outlook, when it is known already.
 
     Raises:
@@ -101,13 +101,13 @@ def vehicle_sheet(
     sections.append(rests_on(found.size, found.root, found.as_of, words, full=request.full))
     title = words("vehicle_title", vehicle=vehicle_id)
     about = who(found, words)
-    return Sheet(title, about, tuple(sections), contact, brief=not request.full), words
+    return Report(title, about, tuple(sections), contact, brief=not request.full), words
 
 
 def _full(
     asker: Asker, found: Outlook, words: Words, vehicle_id: str, cautions: Section
 ) -> list[Section]:
-    """Return the long sheet up to what it rests on."""
+    """Return the long report up to what it rests on."""
     visit = last_visit(asker.view, vehicle_id, words)
     coming = found.next_repairs
     due = coming.result.holding(Holds.DUE) if coming is not None else None

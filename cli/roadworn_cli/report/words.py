@@ -1,4 +1,4 @@
-"""The settings of a sheet, and what turns a value or a sentence into text on it."""
+"""The settings of a report, and what turns a value or a sentence into text on it."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 PAPERS: Final = {"a4": "A4", "letter": "Letter"}
 UNITS: Final = ("mi", "km")
-#: More of a text than this is not shown on a sheet; the ledger keeps it whole.
+#: More of a text than this is not shown on a report; the ledger keeps it whole.
 LONGEST = 2000
 #: More of a cell than this is not shown.
 LONGEST_CELL = 300
@@ -58,7 +58,7 @@ Paper = Annotated[
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """The settings of a sheet.
+    """The settings of a report.
 
     Attributes:
         language: code of a language file.
@@ -117,10 +117,10 @@ def look_of(
 
 
 class Words:
-    """Everything that turns a value or a sentence into text on one sheet.
+    """Everything that turns a value or a sentence into text on one report.
 
     Attributes:
-        look: the settings of the sheet.
+        look: the settings of the report.
     """
 
     def __init__(self, look: Look) -> None:
@@ -131,8 +131,8 @@ class Words:
         self.number = self._speaker.number
 
     def __call__(self, key: str, **values: object) -> Said:
-        """Return a sentence of the sheet with its places filled."""
-        return self._cells.fill(self._cells.strings.sheet[key], values)
+        """Return a sentence of the report with its places filled."""
+        return self._cells.fill(self._cells.strings.report[key], values)
 
     def spoken(self) -> tuple[Said, ...]:
         """Return a word about what was typed and has no translation; nothing in English."""
@@ -165,7 +165,7 @@ class Words:
         return self._cells.say(position)
 
     def km(self, km: float) -> Said:
-        """Return a distance in the unit of the sheet."""
+        """Return a distance in the unit of the report."""
         return Said(f"{self.number(f'{self.look.distance(km):,.0f}')} {self.look.unit}")
 
     def plain(self, value: object) -> Said:

@@ -36,7 +36,7 @@ _NAME = re.compile(r"[a-z][a-z0-9-]{0,60}")
 
 
 class Answers(StrEnum):
-    """What an analysis answers; by it, and not by a name, the outlook and the sheets ask.
+    """What an analysis answers; by it, and not by a name, the outlook and the reports ask.
 
     Each value is the name of the bundled analysis.
     """
@@ -128,7 +128,7 @@ class Column:
         unit: shown in the heading: ``mi``, ``USD``.
         detail: left out of a table on the screen unless it is asked for.
         tells: what its cells are.
-        brief: its place among the columns of a short sheet, 0 where it is left out of one. A
+        brief: its place among the columns of a short report, 0 where it is left out of one. A
             table without any is shown whole.
     """
 
@@ -307,7 +307,7 @@ class Analysis:
         settings: model of the settings, each with a default.
         about: docstring with the sections Method, Assumptions, Reading, Reference.
         files: data files that its settings name.
-        answers: what the outlook and the sheets may ask it for.
+        answers: what the outlook and the reports may ask it for.
     """
 
     name: str

@@ -71,7 +71,7 @@ class Strings:
 
     Attributes:
         locale: whose numbers, dates and plurals are written, as the Unicode CLDR names it.
-        sheet: key -> sentence of a sheet, with places in braces.
+        report: key -> sentence of a report, with places in braces.
         sentences: code -> template, or a template for each plural form with the place that it
             counts under ``by``.
         texts: English title, heading, state or unit -> the same.
@@ -80,7 +80,7 @@ class Strings:
     """
 
     locale: str
-    sheet: Mapping[str, str]
+    report: Mapping[str, str]
     sentences: Mapping[str, str | Mapping[str, str]]
     texts: Mapping[str, str]
     components: Mapping[str, str]
@@ -97,7 +97,7 @@ def languages() -> tuple[str, ...]:
 def strings(language: str) -> Strings:
     """Return the strings of one language."""
     raw = tomllib.loads((_FOLDER / f"{language}.toml").read_text(encoding="utf-8"))
-    tables = ("sheet", "sentences", "texts", "components", "places")
+    tables = ("report", "sentences", "texts", "components", "places")
     codes = {f"code.{code}": meaning for code, meaning in raw.get("codes", {}).items()}
     raw["sentences"] = raw.get("sentences", {}) | codes
     return Strings(raw["locale"], *(raw.get(table, {}) for table in tables))

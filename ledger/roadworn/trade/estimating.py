@@ -232,7 +232,7 @@ def estimate(work: Iterable[Work], terms: ShopTerms) -> EstimateTotal:
     Supplies are a share of all labour together, so that their cap holds once.
 
     Args:
-        work: in the order of the sheet.
+        work: in the order of the estimate.
         terms: the shop's.
 
     Raises:

@@ -187,7 +187,7 @@ class Counted:
     """One row of the table with the lives behind it.
 
     Attributes:
-        name: its component, as an id that a sheet names in its language, and where it is.
+        name: its component, as an id that a report names in its language, and where it is.
         failed, expected: of the table.
         lives: those whose days are known.
         rates: of the others, by class of vehicle.

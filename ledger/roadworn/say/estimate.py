@@ -1,7 +1,7 @@
 """An estimate as it is laid before the customer: piece by piece, what was taxed, and totals.
 
-It is written from the stored event alone, so that the sheet says what the ledger holds. What the
-shop pays for a part is in the event and not on the sheet.
+It is written from the stored event alone, so that it says what the ledger holds. What the
+shop pays for a part is in the event and not printed.
 """
 
 from collections.abc import Iterator, Mapping
@@ -24,8 +24,8 @@ _TAXED = {
 }
 
 
-def estimate_sheet(estimate: Mapping[str, Any]) -> list[str]:
-    """Return the sheet of an estimate, a line of text each.
+def estimate_text(estimate: Mapping[str, Any]) -> list[str]:
+    """Return an estimate as text, line by line.
 
     Args:
         estimate: payload of the kind `estimate`; without `totals`, what the lines come to.
