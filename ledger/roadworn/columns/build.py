@@ -15,10 +15,9 @@ import orjson
 
 from roadworn.columns.fold import RAW_EVENTS, chunks, create_tables, fetch, fold_file, fold_rows
 from roadworn.columns.spec import Progress, TableSpec, sql_text
-from roadworn.model.errors import EnvironmentFailure
 from roadworn.model.kinds import KindRegistry
 from roadworn.store.merkle import EMPTY, Checkpoint, has_checkpoint
-from roadworn.store.schema import connect, plain_failures
+from roadworn.store.schema import connect, plain_failures, require_file
 
 if TYPE_CHECKING:
     import duckdb
@@ -265,12 +264,9 @@ def open_ledger(path: Path) -> sqlite3.Connection:
 
     Raises:
         EnvironmentFailure: there is no such file.
+        NotALedger: it is a folder.
     """
-    if not path.exists():
-        raise EnvironmentFailure(
-            f"There is no ledger at {path}: make one with `roadworn create`, "
-            "or name another with --ledger."
-        )
+    require_file(path)
     return connect(path, writable=False)
 
 

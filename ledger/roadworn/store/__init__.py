@@ -31,7 +31,7 @@ from roadworn.model.errors import (
 from roadworn.model.events import StoredEvent
 from roadworn.store import schema
 from roadworn.store.merkle import Checkpoint, latest_checkpoint, write_beside
-from roadworn.store.schema import connect, plain_failures
+from roadworn.store.schema import connect, plain_failures, require_file
 from roadworn.store.writer import COLUMNS, Check, Writer
 
 #: Fetching in slices keeps no read transaction open while a caller works.
@@ -99,13 +99,7 @@ class LedgerFile:
             LedgerDamaged: the append-only guards are missing.
         """
         path = Path(path)
-        if not path.exists():
-            raise EnvironmentFailure(
-                f"There is no ledger at {path}: make one with `roadworn create`, "
-                "or name yours with --ledger."
-            )
-        if not path.is_file():
-            raise NotALedger(f"{path} is not a file: name the ledger with --ledger.")
+        require_file(path)
         with plain_failures(path):
             connection = connect(path, writable=writable)
             try:

@@ -208,6 +208,22 @@ def _damaged(path: Path) -> LedgerDamaged:
     )
 
 
+def require_file(path: Path) -> None:
+    """Say that there is no ledger where one is named, before SQLite is asked to open it.
+
+    Raises:
+        EnvironmentFailure: there is nothing at the path.
+        NotALedger: it is a folder.
+    """
+    if not path.exists():
+        raise EnvironmentFailure(
+            f"There is no ledger at {path}: make one with `roadworn create`, "
+            "or name yours with --ledger."
+        )
+    if not path.is_file():
+        raise NotALedger(f"{path} is not a file: name the ledger with --ledger.")
+
+
 def connect(path: Path, *, writable: bool) -> sqlite3.Connection:
     """Open a SQLite file with transactions begun by hand.
 

@@ -20,7 +20,7 @@ from roadworn.model.errors import EnvironmentFailure, LedgerDamaged, LedgerRefus
 from roadworn.model.messages import Problem
 from roadworn.store import LedgerFile, schema
 from roadworn.store.merkle import CompactRange, beside, read_beside, write_beside
-from roadworn.store.schema import EVENT_COLUMNS, connect, plain_failures
+from roadworn.store.schema import EVENT_COLUMNS, connect, plain_failures, require_file
 from roadworn.store.writer import Row
 
 _SLICE = 5_000
@@ -157,8 +157,7 @@ def verify(path: str | Path, *, progress: Callable[[int, int], None] | None = No
         LedgerDamaged: it is so damaged that SQLite cannot even open it.
     """
     path = Path(path)
-    if not path.is_file():
-        raise EnvironmentFailure(f"There is no ledger at {path}: name yours with --ledger.")
+    require_file(path)
     with plain_failures(path):
         connection = connect(path, writable=False)
     with closing(connection):
