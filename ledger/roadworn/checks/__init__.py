@@ -61,7 +61,7 @@ CHECKS = (
     Check("odd:figure", Needs.PROFILE),
     Check("identity:weight", Needs.PROFILE, _PROFILE),
     Check("odd:far_day", Needs.PAYLOAD),
-    Check("identity:service_twice", Needs.HISTORY, ("maintenance",)),
+    Check("known:service_twice", Needs.HISTORY, ("maintenance",)),
     Check("odd:private", Needs.PAYLOAD),
     Check("measured:worse_than_said", Needs.PAYLOAD, ("inspection",)),
     Check("measured:grown_since", Needs.HISTORY, ("inspection",)),

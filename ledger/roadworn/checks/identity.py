@@ -1,6 +1,6 @@
-"""What a vehicle is said to be: its weight, its VIN and year, and a service that stands twice.
+"""What a vehicle is said to be: its weight, its VIN and its year.
 
-Asked of enrolments, changes of profile and maintenance only, so that a reading does not wait.
+Asked of enrolments and changes of profile only, so that a reading does not wait.
 """
 
 from collections.abc import Collection, Iterable, Iterator, Mapping
@@ -116,31 +116,3 @@ def shared_vins(vins: Iterable[tuple[str, str | None]]) -> Iterator[tuple[str, P
             doubt = shared_vin(vin, [other for other in vehicles if other != vehicle])
             if doubt is not None:
                 yield vehicle, doubt
-
-
-# The same service twice
-
-
-def service_twice(draft: Draft, facts: Facts) -> Iterator[Problem]:
-    """Doubt the same maintenance on one day."""
-    from roadworn.say.telling import item_words
-
-    place = _service(draft.day, draft.payload)
-    for other in facts.events(draft.vehicle_id, "maintenance"):
-        same = _service(other.occurred_at[:10], other.data()) == place
-        if same and other.event_id != draft.event_id:
-            told = Sentence(
-                "service-twice",
-                "{item} {action} stands on {day} already, as event {event}.",
-                item=item_words(draft.payload),
-                action=place[-1],
-                day=draft.day,
-                event=other.event_id[-8:],
-            )
-            yield Problem("service-twice", told, remedy=Remedy("retract", value="twice"))
-            return
-
-
-def _service(on: str, payload: Mapping[str, Any]) -> tuple[str, str, str, str]:
-    place = payload.get("position") or ""
-    return on, payload["component"], place, payload.get("action", "replaced")

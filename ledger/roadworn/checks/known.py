@@ -2,19 +2,19 @@
 
 Are its days of the calendar and not ahead, its amounts in one currency, is the vehicle enrolled,
 does the component exist, do retractions and answers name events that are there, is the same
-replacement being entered a second time.
+work being entered a second time.
 """
 
 import re
 from calendar import month_name, monthrange
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import date, timedelta
 from typing import Any
 
 from roadworn.checks.facts import Draft, Facts, nearest
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UnknownName
-from roadworn.model.messages import Problem, Sentence, shown
+from roadworn.model.messages import Problem, Remedy, Sentence, shown
 
 
 def vehicle(draft: Draft, facts: Facts) -> Iterator[Problem]:
@@ -148,6 +148,31 @@ def repeat(draft: Draft, facts: Facts) -> Iterator[Problem]:
         "leave it out if it is the same work; if the part was fitted twice, "
         "take it with --allow-repeat",
     )
+
+
+def service_twice(draft: Draft, facts: Facts) -> Iterator[Problem]:
+    """Doubt the same maintenance on one day."""
+    from roadworn.say.telling import item_words
+
+    place = _service(draft.day, draft.payload)
+    for other in facts.events(draft.vehicle_id, "maintenance"):
+        same = _service(other.occurred_at[:10], other.data()) == place
+        if same and other.event_id != draft.event_id:
+            told = Sentence(
+                "service-twice",
+                "{item} {action} stands on {day} already, as event {event}.",
+                item=item_words(draft.payload),
+                action=place[-1],
+                day=draft.day,
+                event=other.event_id[-8:],
+            )
+            yield Problem("service-twice", told, remedy=Remedy("retract", value="twice"))
+            return
+
+
+def _service(on: str, payload: Mapping[str, Any]) -> tuple[str, str, str, str]:
+    place = payload.get("position") or ""
+    return on, payload["component"], place, payload.get("action", "replaced")
 
 
 #: Fields of core payloads that hold a day.
