@@ -15,6 +15,7 @@ from typing import Literal, TypeVar
 
 from pydantic import TypeAdapter
 
+from roadworn.model.units import KM_PER_MILE
 from roadworn.trade.vin import check_digit
 from roadworn_demo.truth import LAST_DAY
 
@@ -139,7 +140,6 @@ class Dice:
 
 #: Summers are busy on an island; the mean is 1.
 _SEASON = (0.86, 0.85, 0.93, 0.98, 1.04, 1.12, 1.18, 1.17, 1.06, 0.97, 0.92, 0.92)
-KM_PER_MILE = 1.609344
 
 
 class Road:

@@ -20,10 +20,11 @@ from roadworn.analysis import (
 )
 from roadworn.columns.view import LedgerView
 from roadworn.model.messages import Joined, Says, Sentence
+from roadworn.model.units import KM_PER_MILE
 from roadworn_plugins.lifedata import LifeDataError
 from roadworn_plugins.lifedata.recurrence import mean_cumulative
 from roadworn_plugins.projection.economic import economic_life
-from roadworn_plugins.shared.grouped import KM_PER_MILE, Unit
+from roadworn_plugins.shared.grouped import Unit
 from roadworn_plugins.shared.settings import MostRows, OnlyVehicle, ShownUnit, all_said
 
 Floats = NDArray[np.float64]

@@ -14,8 +14,9 @@ from roadworn.analysis import Analysis, Answers, Cell, Column, Result, Settings,
 from roadworn.checks.identity import shared_vins, to_settle
 from roadworn.columns.view import LedgerView
 from roadworn.model.messages import Joined, Says, Sentence
+from roadworn.model.units import KM_PER_MILE
 from roadworn.trade.weight import weight_of
-from roadworn_plugins.shared.grouped import KM_PER_MILE, Unit
+from roadworn_plugins.shared.grouped import Unit
 from roadworn_plugins.shared.settings import (
     OnlyVehicle,
     ShownUnit,

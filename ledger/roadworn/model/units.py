@@ -43,7 +43,7 @@ class Distance(NamedTuple):
 _PSI_IN_KPA = Fraction("0.45359237") * Fraction("9.80665") / Fraction("0.0254") ** 2 / 1000
 _UNITS: Mapping[str, tuple[str, Fraction]] = {
     "km": ("distance", Fraction(1)),
-    "mi": ("distance", Fraction("1.609344")),
+    "mi": ("distance", Fraction(str(KM_PER_MILE))),
     "mm": ("length", Fraction(1)),
     "cm": ("length", Fraction(10)),
     "in": ("length", Fraction("25.4")),

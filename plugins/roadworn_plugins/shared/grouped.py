@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roadworn.columns.view import LedgerView
+from roadworn.model.units import KM_PER_MILE
 from roadworn_plugins.lifedata import LifeDataError
 from roadworn_plugins.lifedata.counts import LogRank, log_rank
 from roadworn_plugins.lifedata.lives import Lives
@@ -38,7 +39,6 @@ GROUPINGS = {
     "vehicle": "vehicle_id",
 }
 _SCALE = {"distance": 1000.0, "age": 365.25}
-KM_PER_MILE = 1.609344
 
 
 def shown_distance(thousand_km: Floats | float, unit: Unit) -> Floats:

@@ -20,6 +20,7 @@ import numpy as np
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import Component, catalogue
 from roadworn.model.messages import Says
+from roadworn.model.units import KM_PER_MILE
 from roadworn_plugins.lifedata import LifeDataError
 from roadworn_plugins.lifedata.common_shape import common_shape
 from roadworn_plugins.lifedata.shrinkage import (
@@ -31,7 +32,6 @@ from roadworn_plugins.lifedata.shrinkage import (
     sufficient,
 )
 from roadworn_plugins.shared.grouped import (
-    KM_PER_MILE,
     Bools,
     Clock,
     Floats,

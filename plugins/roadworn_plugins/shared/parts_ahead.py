@@ -10,11 +10,11 @@ from typing import Any
 import numpy as np
 
 from roadworn.columns.view import UNSEEN_DAYS, LedgerView
+from roadworn.model.units import KM_PER_MILE
 from roadworn_plugins.projection.belief import LifeBelief
 from roadworn_plugins.projection.excess import RenewalFunction, solve
 from roadworn_plugins.shared.grouped import (
     DAYS_PER_MONTH,
-    KM_PER_MILE,
     Bools,
     Clock,
     Floats,
