@@ -32,10 +32,8 @@ VERBS: tuple[Verb, ...] = (
     Verb("analyses", "roadworn_cli.analyse:analyses", "List the questions to ask.", "Look"),
     Verb("analyse", "roadworn_cli.analyse:analyse", "Ask one of them.", "Look"),
     Verb("report", "roadworn_cli.report:verb", "Write a report to print or send.", "Look"),
-    Verb(
-        "components", "roadworn_cli.catalogue:components", "List the components, by name.", "Look"
-    ),
-    Verb("sheets", "roadworn_cli.catalogue:sheets", "Look-over sheets and rules to copy.", "Look"),
+    Verb("components", "roadworn_cli.lookup:components", "List the components, by name.", "Look"),
+    Verb("sheets", "roadworn_cli.lookup:sheets", "Look-over sheets and rules to copy.", "Look"),
     Verb("sql", "roadworn_cli.sql:sql", "Query the tables with SQL.", "Look closer"),
     Verb("tables", "roadworn_cli.sql:tables", "Explain tables and columns.", "Look closer"),
     Verb("export", "roadworn_cli.export:export", "Write everything to files.", "Look closer"),

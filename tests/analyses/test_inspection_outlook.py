@@ -13,7 +13,7 @@ from roadworn.model.events import NewEvent
 from roadworn.testing import check_analysis, event, view_of
 from roadworn.trade.weight import weigh, weight_of
 from roadworn_plugins.inspection import INSPECTION_OUTLOOK
-from roadworn_plugins.shared.rules import RULE_SETS, load_rules
+from roadworn_plugins.shared.rule_sets import RULE_SETS, load_rules
 
 TODAY = "2026-06-30"
 LOOKED = "2026-06-01"

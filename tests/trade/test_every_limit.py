@@ -16,8 +16,8 @@ import pytest
 from roadworn.model.units import exact
 from roadworn.trade.judging import KnownSizes, judge
 from roadworn.trade.limits import SHEETS, Item, limit_tables, load_sheet
-from roadworn_plugins.inspection.judging import judge_item
-from roadworn_plugins.shared.rules import RULE_SETS, Seen, load_rules
+from roadworn_plugins.inspection.outcomes import judge_item
+from roadworn_plugins.shared.rule_sets import RULE_SETS, Seen, load_rules
 
 REFERENCE = Path(__file__).parents[1] / "reference/trade"
 HAIR = Decimal("0.0001")

@@ -17,8 +17,8 @@ from roadworn.trade.scan_bytes import (
     decode_readiness,
     decode_status,
 )
-from roadworn_plugins.inspection.judging import LastScan, judge_socket
-from roadworn_plugins.shared.rules import load_rules
+from roadworn_plugins.inspection.outcomes import LastScan, judge_socket
+from roadworn_plugins.shared.rule_sets import load_rules
 
 REFERENCE = Path(__file__).parents[1] / "reference/trade"
 TODAY = date(2026, 6, 1)

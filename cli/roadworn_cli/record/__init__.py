@@ -323,7 +323,7 @@ KINDS: tuple[Verb, ...] = (
          ("odometer-reading",)),
     Verb("inspection", f"{_HERE}.look_over:inspection", "A look-over: what was found.", "Every day",
          ("look-over", "lookover")),
-    Verb("scan", f"{_HERE}.looks:scan", "A read-out of the diagnostic socket.", "Every day"),
+    Verb("scan", f"{_HERE}.scan:scan", "A read-out of the diagnostic socket.", "Every day"),
     Verb("replacement", f"{_HERE}.entry:replacement", "A part was replaced.", "Every day"),
     Verb("repair", f"{_HERE}.entry:repair", "Work without a new part.", "Every day"),
     Verb("maintenance", f"{_HERE}.entry:maintenance", "Service work by plan.", "Every day"),

@@ -163,7 +163,7 @@ def inspection(
                 )
             payload = {"sheet": chosen.sheet.name} if chosen.by_name else {}
         else:
-            from roadworn_cli.record.walk import walk
+            from roadworn_cli.record.asking import walk
 
             payload = walk(ctx, vehicle_id, chosen.sheet, sizes).payload()
             walked = True
@@ -173,7 +173,7 @@ def inspection(
         envelope = Envelope(odometer, unit, on, by)
         append(ledger, vehicle_id, "inspection", payload, envelope, sheet=chosen.sheet)
     if walked:
-        from roadworn_cli.record.walk import forget
+        from roadworn_cli.record.asking import forget
 
         forget(ctx, vehicle_id)
 

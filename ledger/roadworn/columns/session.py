@@ -17,7 +17,7 @@ from roadworn.columns import views_distance
 from roadworn.columns.spec import TableInfo, TableSpec, ViewSpec, comments_of
 from roadworn.columns.views_distance import DISTANCE_VIEWS, settle
 from roadworn.columns.views_lives import LIFE_VIEWS
-from roadworn.columns.views_state import OPEN_VIEWS, STATE_VIEWS
+from roadworn.columns.views_open_work import OPEN_VIEWS, STATE_VIEWS
 from roadworn.columns.views_vehicles import EVENT_VIEWS, VEHICLE_VIEWS, known, typed
 from roadworn.model.events import Amendment, taken_back
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from roadworn.intake.taking import DoubtGroup, Doubts, FileFacts, FileTaker
+from roadworn.intake.adding import DoubtGroup, Doubts, FileFacts, FileTaker
 from roadworn.model.messages import Problem
 
 if TYPE_CHECKING:

@@ -15,12 +15,12 @@ from roadworn.model.messages import Joined, PartName, Says
 from roadworn.model.places import covers
 from roadworn.trade.codes import told_code
 from roadworn.trade.weight import weigh
-from roadworn_plugins.inspection.judging import judge_item
+from roadworn_plugins.inspection.outcomes import judge_item
 from roadworn_plugins.maintenance.schedule import due_services
 from roadworn_plugins.shared.grouped import Ints
 from roadworn_plugins.shared.parts_ahead import PartsAhead
 from roadworn_plugins.shared.prices import Price, Prices
-from roadworn_plugins.shared.rules import Looks, asked_components, load_looks, load_rules
+from roadworn_plugins.shared.rule_sets import Looks, asked_components, load_looks, load_rules
 
 # A figure does not grow back: the last one counts until work is recorded, however old it is.
 _ANY_AGE = 100_000

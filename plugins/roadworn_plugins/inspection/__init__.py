@@ -14,11 +14,11 @@ from roadworn.model.messages import Joined, Says
 from roadworn.trade.cautions import as_caveat, cautions_for
 from roadworn.trade.limits import Item, limit_tables
 from roadworn.trade.weight import weigh
-from roadworn_plugins.inspection.judging import LastScan, judge_item, judge_socket, worst
+from roadworn_plugins.inspection.outcomes import LastScan, judge_item, judge_socket, worst
 from roadworn_plugins.inspection.tables import Inspected, Told, items_table, vehicles_table
 from roadworn_plugins.shared.grouped import Unit
 from roadworn_plugins.shared.prices import Prices
-from roadworn_plugins.shared.rules import (
+from roadworn_plugins.shared.rule_sets import (
     RULE_SETS,
     Looks,
     RuleSet,

@@ -6,9 +6,10 @@ from datetime import date
 
 from roadworn.analysis import Cell, Column, Holds, Mark, Marks, Table, Tells
 from roadworn.model.messages import Joined, PartName, PlaceName, Sentence
+from roadworn.model.units import KM_PER_MILE
 from roadworn.trade.limits import Weight
-from roadworn_plugins.inspection.judging import Judged, Outcome
-from roadworn_plugins.shared.grouped import KM_PER_MILE, Unit
+from roadworn_plugins.inspection.outcomes import Judged, Outcome
+from roadworn_plugins.shared.grouped import Unit
 from roadworn_plugins.shared.prices import Price
 from roadworn_plugins.wear.measured import Wear
 

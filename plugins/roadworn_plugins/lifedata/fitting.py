@@ -10,8 +10,8 @@ from typing import Literal, NamedTuple, Self, TypeVar
 import numpy as np
 
 from roadworn_plugins.lifedata import Bools, Floats, Ints, LifeDataError, normal_reach
+from roadworn_plugins.lifedata.confidence import RatioLimits
 from roadworn_plugins.lifedata.likelihood import GroupedLikelihood
-from roadworn_plugins.lifedata.limits import RatioLimits
 from roadworn_plugins.lifedata.lives import Lives
 from roadworn_plugins.lifedata.parametric import (
     SMALLEST_EXTREME,

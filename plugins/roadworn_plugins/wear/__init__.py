@@ -28,7 +28,7 @@ from roadworn.model.catalogue import part_name, place_of
 from roadworn.model.messages import Joined, Says, Sentence
 from roadworn.model.units import exact
 from roadworn_plugins.shared.grouped import Floats, Unit, shown_distance
-from roadworn_plugins.shared.rules import load_rules
+from roadworn_plugins.shared.rule_sets import load_rules
 from roadworn_plugins.shared.settings import all_said
 from roadworn_plugins.wear.measured import Wear, is_wear, measured_wear, replaced_at, unprojected
 

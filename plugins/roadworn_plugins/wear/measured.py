@@ -27,7 +27,13 @@ from roadworn.model.units import canonical_unit, exact
 from roadworn.trade.limits import Item, Weight
 from roadworn.trade.weight import weigh
 from roadworn_plugins.shared.grouped import Floats
-from roadworn_plugins.shared.rules import Looks, RuleSet, asked_components, load_looks, load_rules
+from roadworn_plugins.shared.rule_sets import (
+    Looks,
+    RuleSet,
+    asked_components,
+    load_looks,
+    load_rules,
+)
 from roadworn_plugins.wear.line import WearLine, line_through
 
 #: Reading error of tread and lining gauges in mm (common practice, no source: about half a 32nd

@@ -1,4 +1,4 @@
-"""What is still before the shop: work declined or deferred, and fitted parts of unknown age."""
+"""What is still before the shop: open findings, active codes, declined work, unknown parts."""
 
 from roadworn.columns.spec import COMMON, ViewSpec, columns_of, common_of
 from roadworn.columns.tables import DECISIONS, ESTIMATE_LINES

@@ -18,7 +18,7 @@ from roadworn.trade.codes import told_code
 from roadworn.trade.judging import Judgement, KnownSizes, example_of, judge
 from roadworn.trade.limits import Item, limit_tables
 from roadworn.trade.scan_bytes import Readiness, decode_readiness
-from roadworn_plugins.shared.rules import RuleSet, Seen
+from roadworn_plugins.shared.rule_sets import RuleSet, Seen
 
 Outcome = Literal["pass", "fail", "reject", "not known", "not tested"]
 #: A vehicle's outcome is the first of these that any of its items has.

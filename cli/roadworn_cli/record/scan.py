@@ -1,4 +1,4 @@
-"""`record scan` and `record complaint`: what was read out and said."""
+"""`record scan`: what was read out at the diagnostic socket, typed, pasted or by an adapter."""
 
 import sys
 from dataclasses import replace
