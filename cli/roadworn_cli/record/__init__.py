@@ -289,7 +289,8 @@ def tell_changed(
     odd = found(Draft.of(stored, envelope.odometer), facts, _ALL)
     # What is private or not agreed to stays so, whatever was changed.
     always = {"private", "no-consent"}
-    _say_odd((p for p in odd if p.code in always or p.column in changed), stored)
+    told = (p for p in odd if p.code in always or p.column.partition("[")[0] in changed)
+    _say_odd(told, stored)
     for text in cautions(stored):
         say(text)
 

@@ -5,7 +5,7 @@ A rule is a function ``(draft, facts) -> Iterable[Problem]`` in a module of this
 Rules are named and not imported, since a reading should not wait for the estimates' rules.
 """
 
-from collections.abc import Callable, Collection, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import replace
 from enum import StrEnum
 from functools import cache
@@ -13,6 +13,7 @@ from importlib import import_module
 from typing import Any, NamedTuple
 
 from roadworn.checks.facts import WORK, Draft, Facts
+from roadworn.model.kinds import EventKind, Holds, paths_to
 from roadworn.model.messages import Problem, Severity
 
 Rule = Callable[[Draft, Facts], Iterable[Problem]]
@@ -38,12 +39,15 @@ class Check(NamedTuple):
         needs: what it looks at.
         kinds: the kinds that it is about, all of them when empty.
         severity: what its findings are.
+        fields: the payload fields that it looks at, by name or by what they hold, at any depth;
+            a payload without them is passed over. All of them where it says none.
     """
 
     rule: str
     needs: Needs
     kinds: Collection[str] = ()
     severity: Severity = Severity.ODD
+    fields: Collection[str | Holds] | None = None
 
 
 _REFUSED = Severity.REFUSED
@@ -60,10 +64,10 @@ CHECKS = (
     Check("odd:day", Needs.PROFILE),
     Check("odd:figure", Needs.PROFILE),
     Check("identity:weight", Needs.PROFILE, _PROFILE),
-    Check("odd:far_day", Needs.PAYLOAD),
+    Check("odd:far_day", Needs.PAYLOAD, fields=(Holds.DAY,)),
     Check("known:service_twice", Needs.HISTORY, ("maintenance",)),
-    Check("odd:private", Needs.PAYLOAD),
-    Check("measured:worse_than_said", Needs.PAYLOAD, ("inspection",)),
+    Check("odd:private", Needs.PAYLOAD, fields=(Holds.FREE_TEXT,)),
+    Check("measured:worse_than_said", Needs.PAYLOAD, ("inspection",), fields=("measurements",)),
     Check("measured:grown_since", Needs.HISTORY, ("inspection",)),
     Check("comebacks:codes", Needs.HISTORY, ("scan",)),
     Check("comebacks:back", Needs.HISTORY, _JOBS),
@@ -73,7 +77,6 @@ CHECKS = (
 )
 
 
-_NAMED = frozenset(kind for check in CHECKS for kind in check.kinds)
 _NOTHING = Facts(lambda _sql, _parameters: [])
 
 
@@ -99,27 +102,109 @@ def found(
         needs: which rules to ask, by what they look at.
         severity: refused, or odd.
     """
-    for rule in _rules(draft.kind if draft.kind in _NAMED else "", tuple(needs), severity):
+    for rule in _rules(draft.kind, tuple(needs), severity):
         for problem in rule(draft, facts):
             yield replace(problem, severity=severity)
 
 
+def _asked(kind: str, needs: Collection[Needs], severity: Severity) -> Iterator[Check]:
+    for check in CHECKS:
+        about = not check.kinds or kind in check.kinds
+        if about and check.needs in needs and check.severity is severity:
+            yield check
+
+
 @cache
 def _rules(kind: str, needs: Collection[Needs], severity: Severity) -> tuple[Rule, ...]:
-    """Return the rules to ask of a kind; "" is any kind that no check names."""
-    return tuple(
-        rule_of(check.rule)
-        for check in CHECKS
-        if check.needs in needs
-        and check.severity is severity
-        and (not check.kinds or kind in check.kinds)
+    return tuple(rule_of(check.rule) for check in _asked(kind, needs, severity))
+
+
+class AskedWhere(NamedTuple):
+    """A rule, and where in a payload of a kind something must be said for it to find anything.
+
+    Attributes:
+        rule: the function.
+        always: whether it looks at everything.
+        fields: fields of the payload itself.
+        inside: paths to fields of parts.
+    """
+
+    rule: Rule
+    always: bool
+    fields: frozenset[str]
+    inside: tuple[tuple[str, ...], ...]
+
+    def may_find(self, payload: dict[str, Any]) -> bool:
+        """Return whether a payload says something that the rule looks at."""
+        if self.always or not self.fields.isdisjoint(payload):
+            return True
+        for path in self.inside:  # noqa: SIM110  # a generator costs more than all the rest
+            if _is_said(payload, path, 0):
+                return True
+        return False
+
+
+def asked_where(
+    kind: EventKind, needs: Needs, severity: Severity, besides: Collection[str] = ()
+) -> tuple[AskedWhere, ...]:
+    """Return the rules that may find something in payloads of a kind, in the order of the list.
+
+    Args:
+        kind: whose payloads.
+        needs: which rules, by what they look at.
+        severity: refused, or odd.
+        besides: rules to leave out, since somebody else looks after them.
+    """
+    made = (
+        _where(check, kind)
+        for check in _asked(kind.name, (needs,), severity)
+        if check.rule not in besides
+    )
+    return tuple(one for one in made if one.always or one.fields or one.inside)
+
+
+def _where(check: Check, kind: EventKind) -> AskedWhere:
+    paths = {path for field in check.fields or () for path in paths_to(kind.model, field)}
+    return AskedWhere(
+        rule_of(check.rule),
+        check.fields is None,
+        frozenset(path[0] for path in paths if len(path) == 1),
+        tuple(sorted(path for path in paths if len(path) > 1)),
     )
 
 
 def payload_findings(kind: str, payload: dict[str, Any], severity: Severity) -> list[Problem]:
     """Return what a payload alone tells, whether its model takes it or not."""
+    return _told(_rules(kind, (Needs.PAYLOAD,), severity), kind, payload, severity)
+
+
+def findings_where(
+    asked: Iterable[AskedWhere], kind: str, payload: dict[str, Any], severity: Severity
+) -> list[Problem]:
+    """Return what `payload_findings` does, only asking where something is said to look at."""
+    rules = [where.rule for where in asked if where.may_find(payload)]
+    return _told(rules, kind, payload, severity) if rules else []
+
+
+def _is_said(value: Any, path: Sequence[str], at: int) -> bool:  # noqa: ANN401
+    """Whether something stands at the end of a path, of any entry where it leads into a list."""
+    if at == len(path):
+        return value is not None and value != []
+    if type(value) is list:
+        for one in value:  # noqa: SIM110
+            if _is_said(one, path, at):
+                return True
+        return False
+    return bool(value) and path[at] in value and _is_said(value[path[at]], path, at + 1)
+
+
+def _told(
+    rules: Iterable[Rule], kind: str, payload: dict[str, Any], severity: Severity
+) -> list[Problem]:
     draft = Draft("", kind, "", None, None, payload)
-    return list(found(draft, _NOTHING, (Needs.PAYLOAD,), severity))
+    return [
+        replace(problem, severity=severity) for rule in rules for problem in rule(draft, _NOTHING)
+    ]
 
 
 def refusals(draft: Draft, facts: Facts, *, allow_repeat: bool = False) -> list[Problem]:

@@ -7,13 +7,14 @@ work being entered a second time.
 
 import re
 from calendar import month_name, monthrange
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from datetime import date, timedelta
 from typing import Any
 
 from roadworn.checks.facts import Draft, Facts, nearest
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UnknownName
+from roadworn.model.kinds import Holds, names_of
 from roadworn.model.messages import Problem, Remedy, Sentence, shown
 
 
@@ -36,21 +37,25 @@ def vehicle(draft: Draft, facts: Facts) -> Iterator[Problem]:
         yield Problem("not-enrolled", told, hint, column="vehicle_id")
 
 
-def components(
-    value: dict[str, Any] | list[Any], column: str = "payload"
+def texts_of(payload: dict[str, Any], holds: Holds) -> Iterator[tuple[str, str]]:
+    """Yield (column, text) for each text that a payload holds of a sort, at any depth."""
+    return _texts(payload, names_of(holds), "payload")
+
+
+def _texts(
+    value: dict[str, Any] | list[Any], names: Collection[str], column: str
 ) -> Iterator[tuple[str, str]]:
-    """Yield (column, component id) for each component that a payload names, at any depth."""
     if isinstance(value, dict):
         for key, item in value.items():
             if isinstance(item, str):
-                if key in ("component", "along_with"):
+                if key in names:
                     yield f"{column}.{key}", item
             elif isinstance(item, (dict, list)):
-                yield from components(item, f"{column}.{key}")
+                yield from _texts(item, names, f"{column}.{key}")
     else:
         for at, item in enumerate(value):
             if isinstance(item, (dict, list)):
-                yield from components(item, f"{column}[{at}]")
+                yield from _texts(item, names, f"{column}[{at}]")
 
 
 def component(draft: Draft, _facts: Facts) -> Iterator[Problem]:
@@ -61,7 +66,7 @@ def component(draft: Draft, _facts: Facts) -> Iterator[Problem]:
 def unknown_components(payload: dict[str, Any]) -> Iterator[Problem]:
     """Yield a Problem for each component that the catalogue does not have."""
     known = catalogue()
-    for column, identifier in components(payload):
+    for column, identifier in texts_of(payload, Holds.COMPONENT):
         if identifier in known:
             continue
         try:
@@ -175,10 +180,6 @@ def _service(on: str, payload: Mapping[str, Any]) -> tuple[str, str, str, str]:
     return on, payload["component"], place, payload.get("action", "replaced")
 
 
-#: Fields of core payloads that hold a day.
-DAYS = ("due_date", "valid_until", "in_service_date")
-
-
 def envelope_problems(
     occurred_at: str, recorded_at: str, odometer: float | None, unit: str | None
 ) -> list[Problem]:
@@ -245,12 +246,12 @@ def payload_problems(payload: dict[str, Any]) -> list[Problem]:
     problems = [
         Problem(
             "no-such-date",
-            f"{payload[name]} is not a date of the calendar.",
-            day_hint(payload[name]) or "correct the date",
-            column=f"payload.{name}",
+            f"{named} is not a date of the calendar.",
+            day_hint(named) or "correct the date",
+            column=column,
         )
-        for name in DAYS
-        if isinstance(payload.get(name), str) and not is_day(payload[name])
+        for column, named in texts_of(payload, Holds.DAY)
+        if not is_day(named)
     ]
     currencies = sorted(set(_currencies(payload)))
     if len(currencies) > 1:

@@ -171,8 +171,13 @@ def worse_than_said(draft: Draft, facts: Facts) -> Iterator[Problem]:
     named = draft.payload.get("sheet") or ""
     sizes = None if draft.sheet is None else sizes_on_record(draft.vehicle_id, facts)
     for at, finding in enumerate(draft.payload.get("findings") or ()):
+        # Most findings of a file need no judge.
         if finding.get("measurements") and (
-            draft.sheet is not None or finding["component"] in _measured_components(named)
+            draft.sheet is not None
+            or (
+                finding["condition"] in _CAN_BE_WORSE
+                and finding["component"] in _measured_components(named)
+            )
         ):
             for told in doubts(draft.sheet or _sheet(named), [finding], sizes):
                 hint = "look at the figure, its unit and the condition again"
@@ -186,18 +191,6 @@ def sizes_on_record(vehicle_id: str, facts: Facts) -> KnownSizes:
         for event in facts.events(vehicle_id, "inspection")
         for finding in event.data().get("findings", ())
     )
-
-
-def may_be_odd(payload: Mapping[str, Any]) -> bool:
-    """Return whether findings hold something to look at, note or figure: most do not."""
-    measured = _measured_components(payload.get("sheet") or "")
-    for finding in payload["findings"]:
-        if "note" in finding:
-            return True
-        can_be = finding["measurements"] and finding["condition"] in _CAN_BE_WORSE
-        if can_be and finding["component"] in measured:
-            return True
-    return False
 
 
 @lru_cache(100)

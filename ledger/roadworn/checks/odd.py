@@ -11,9 +11,10 @@ from collections.abc import Callable, Iterator, Sequence
 from datetime import date
 
 from roadworn.checks.facts import Draft, Facts, LastReading, latest
-from roadworn.checks.known import DAYS, year_meant
+from roadworn.checks.known import texts_of, year_meant
 from roadworn.model.errors import UsageError
 from roadworn.model.events import utc_now
+from roadworn.model.kinds import Holds, names_of
 from roadworn.model.messages import Problem, Remedy, Sentence
 from roadworn.model.units import convert
 
@@ -47,16 +48,14 @@ def day(draft: Draft, facts: Facts) -> Iterator[Problem]:
 def far_day(draft: Draft, _facts: Facts) -> Iterator[Problem]:
     """Doubt each day in a payload that is far ahead or long ago."""
     today = utc_now()
-    for field in DAYS:
-        named = draft.payload.get(field)
-        if not isinstance(named, str):
-            continue
+    for column, named in texts_of(draft.payload, Holds.DAY):
+        field = column.rpartition(".")[2]
         ahead = int(named[:4]) > int(today[:4]) + _MOST_YEARS_AHEAD
         if ahead or int(named[:4]) < FIRST_YEAR - 60 * (field == "in_service_date"):
             meant = year_meant(named, f"{int(today[:4]) + 1}{today[4:]}")
             side = "far-ahead" if ahead else "long-ago"
             words = "{day} is far ahead." if ahead else "{day} is long ago."
-            yield _unlikely(Sentence(side, words, day=named), meant, f"payload.{field}", field)
+            yield _unlikely(Sentence(side, words, day=named), meant, column, field)
 
 
 def _unlikely(told: Sentence, meant: str, column: str, field: str) -> Problem:
@@ -286,8 +285,6 @@ def days_between(start: str, end: str) -> int:
 
 # Who somebody is
 
-#: Fields of payloads that a person writes freely.
-TEXTS = ("note", "complaint", "cause", "correction", "label")
 _REFERENCE = re.compile(r"[A-Za-z0-9._-]{1,40}")
 _MAIL = re.compile(r"[^\s@<>]{1,64}@[^\s@<>]{1,190}\.[^\W\d_]{2,}")
 # Seven digits or more with the marks of a telephone number; work orders, part numbers and days
@@ -310,11 +307,11 @@ _PRIVATE_HINT = (
 
 def private(draft: Draft, _facts: Facts) -> Iterator[Problem]:
     """Doubt a text that seems to hold somebody's name, number or e-mail address."""
-    texts = [(f"payload.{field}", draft.payload.get(field)) for field in TEXTS]
-    for at, finding in enumerate(draft.payload.get("findings") or ()):
-        texts.append((f"payload.findings[{at}].note", finding.get("note")))
-    for column, text in texts:
-        if isinstance(text, str) and looks_private(text):
+    # What is said of the whole comes first.
+    places = {f"payload.{name}": at for at, name in enumerate(names_of(Holds.FREE_TEXT))}
+    texts = texts_of(draft.payload, Holds.FREE_TEXT)
+    for column, text in sorted(texts, key=lambda told: places.get(told[0], len(places))):
+        if looks_private(text):
             told = Sentence("private", "{what}.", what=Sentence("looks-private", PRIVATE))
             yield Problem("private", told, _PRIVATE_HINT, column=column)
 

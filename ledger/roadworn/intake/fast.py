@@ -12,16 +12,15 @@ from typing import Any
 
 import orjson
 
-from roadworn.checks import payload_findings
-from roadworn.checks.known import DAYS, components, envelope_problems, payload_problems
-from roadworn.checks.measured import BOUNDED, may_be_odd
-from roadworn.checks.odd import TEXTS
+from roadworn.checks import Needs, asked_where, findings_where, payload_findings
+from roadworn.checks.known import envelope_problems, payload_problems, texts_of
+from roadworn.checks.measured import BOUNDED
 from roadworn.checks.slips import code_slip, measured_slip, place_slip
 from roadworn.intake import plain_validator
 from roadworn.model.amounts import currency_codes
 from roadworn.model.catalogue import catalogue
 from roadworn.model.events import NewEvent
-from roadworn.model.kinds import EventKind, KindRegistry
+from roadworn.model.kinds import EventKind, Holds, KindRegistry
 from roadworn.model.messages import Problem, Severity
 from roadworn.model.units import CANONICAL_UNITS
 from roadworn.store.writer import canonical_payload
@@ -190,6 +189,9 @@ _ENTANGLED = frozenset({"enrolment", "retraction", "authorisation"})
 _COSTED = frozenset({"replacement", "repair", "maintenance"})
 #: Kinds without money and days, so without anything for `payload_problems` to find.
 _BARE = frozenset({"odometer_exchange", "complaint"})
+#: Rules that are asked in short by `KindPayloads.plain`, or of the ledger for many rows at once
+#: (`roadworn.intake.taking`); whatever other rule refuses something is asked itself.
+_IN_SHORT = frozenset({"slips:slip", "known:vehicle", "known:component", "known:reference"})
 #: How long a payload may be, and how many of a kind there may be, to be remembered.
 _SHORT, _REMEMBERED_PAYLOADS = 200, 4_096
 
@@ -208,11 +210,15 @@ class KindPayloads:
     """
 
     __slots__ = (
+        "_always",
         "_components",
-        "_looked_at",
+        "_heads",
         "_money",
         "_name",
+        "_odd",
+        "_refused",
         "_validate",
+        "_with_ledger",
         "seen",
         "version",
     )
@@ -229,8 +235,15 @@ class KindPayloads:
         self._validate = validate
         self._components = known
         self._money = currency_codes()
-        looked_at = (*TEXTS, *DAYS, *(("findings",) if kind.name == "inspection" else ()))
-        self._looked_at = tuple(field for field in looked_at if field in kind.model.model_fields)
+        refused = Severity.REFUSED
+        self._odd = asked_where(kind, Needs.PAYLOAD, Severity.ODD)
+        # Most payloads have none of these fields, and nothing is cheaper to find out.
+        self._heads = frozenset(
+            head for w in self._odd for head in (*w.fields, *(path[0] for path in w.inside))
+        )
+        self._always = any(where.always for where in self._odd)
+        self._refused = asked_where(kind, Needs.PAYLOAD, refused, _IN_SHORT)
+        self._with_ledger = asked_where(kind, Needs.LEDGER, refused, _IN_SHORT)
 
     def check(self, given: object, raw: bytes) -> PlainPayload:
         """Validate a payload that was not seen before; `raw` is its bytes with sorted keys.
@@ -239,7 +252,9 @@ class KindPayloads:
             Irregular, ValidationError, KeyError, TypeError: it is not plainly right.
         """
         name, payload = self._name, self._validate(given)
-        if not self._plain(payload):
+        if not self.plain(payload):
+            raise Irregular
+        if self._refused and findings_where(self._refused, name, payload, Severity.REFUSED):
             raise Irregular
         # A plain validator gives sorted keys, so there is nothing left to do but nulls.
         text = orjson.dumps(payload).decode()
@@ -249,11 +264,11 @@ class KindPayloads:
         if name == "replacement":
             replaced = (payload["component"], payload.get("position"))
         entangled = name in _ENTANGLED or payload.get("replaces") is not None
+        if self._with_ledger and not entangled:
+            entangled = any(where.may_find(payload) for where in self._with_ledger)
         odd: Sequence[Problem] = ()
-        for field in self._looked_at:
-            if payload.get(field) and (field != "findings" or may_be_odd(payload)):
-                odd = payload_findings(name, payload, Severity.ODD)
-                break
+        if self._always or not self._heads.isdisjoint(payload):
+            odd = findings_where(self._odd, name, payload, Severity.ODD)
         found = (text, replaced, entangled, odd)
         if len(raw) <= _SHORT:
             if len(self.seen) >= _REMEMBERED_PAYLOADS:
@@ -261,8 +276,11 @@ class KindPayloads:
             self.seen[raw] = found
         return found
 
-    def _plain(self, payload: dict[str, Any]) -> bool:
-        """Return whether no part of a valid payload needs a closer look."""
+    def plain(self, payload: dict[str, Any]) -> bool:
+        """Return whether no rule of `_IN_SHORT` refuses a valid payload.
+
+        It may send more the careful way than those refuse, and never less.
+        """
         name, known = self._name, self._components
         if name in _COSTED:
             return self._plain_work(payload)
@@ -276,7 +294,7 @@ class KindPayloads:
             return True
         if name == "inspection":
             return self._plain_look(payload)
-        if any(component not in known for _, component in components(payload)):
+        if any(part not in known for _, part in texts_of(payload, Holds.COMPONENT)):
             return False
         if name not in _BARE and payload_problems(payload):
             return False

@@ -7,6 +7,7 @@ lifts it to the current version each time it is read.
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from enum import StrEnum
 from functools import cache
 from types import NoneType, UnionType
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
@@ -16,7 +17,7 @@ from pydantic.fields import FieldInfo
 
 from roadworn.model import payloads
 from roadworn.model.errors import LedgerRefused, UnknownName, UsageError
-from roadworn.model.payloads import ComponentId, Day, Distance, Money, Payload
+from roadworn.model.payloads import FREE, ComponentId, Day, Distance, Money, Payload
 
 #: kind -> payload model of its current version. All core kinds are at version 1.
 CORE_KINDS: dict[str, type[Payload]] = {
@@ -223,3 +224,54 @@ def _type_of(info: FieldInfo) -> FieldType | None:
     if is_list(info.annotation):
         return "texts" if value is str else None
     return "word" if get_origin(value) is Literal else _BY_TYPE.get(value)
+
+
+class Holds(StrEnum):
+    """What a field holds that rules look for wherever it stands in a payload."""
+
+    FREE_TEXT = "free text"  #: what a person writes freely
+    DAY = "day"
+    COMPONENT = "component"
+
+
+@cache
+def names_of(holds: Holds) -> tuple[str, ...]:
+    """Return the names of the fields of the core's payloads that hold something, at any depth.
+
+    A payload of a plugin is looked at by the same names.
+    """
+    found: dict[str, None] = {}
+    for model in CORE_KINDS.values():
+        for path, info in _within(model):
+            if path[-1] not in found and (
+                _is_free(info) if holds is Holds.FREE_TEXT else _type_of(info) == holds.value
+            ):
+                found[path[-1]] = None
+    return tuple(found)
+
+
+def paths_to(model: type[BaseModel], field: str | Holds) -> Iterator[tuple[str, ...]]:
+    """Yield the paths to the fields of a payload that have a name, or that of what holds a thing.
+
+    An entry of a list is no step.
+    """
+    names = names_of(field) if isinstance(field, Holds) else (field,)
+    for path, info in _within(model):
+        # What may only be one of some words is not written freely, whatever its name.
+        if path[-1] in names and not (isinstance(field, Holds) and _type_of(info) == "word"):
+            yield path
+
+
+def _within(model: type[BaseModel]) -> Iterator[tuple[tuple[str, ...], FieldInfo]]:
+    """Yield (path, field) for the fields of a payload and of the parts inside it."""
+    for name, info in model.model_fields.items():
+        yield (name,), info
+        value = value_type(info.annotation)
+        if isinstance(value, type) and issubclass(value, BaseModel):
+            for path, inner in _within(value):
+                yield (name, *path), inner
+
+
+def _is_free(info: FieldInfo) -> bool:
+    inside = (mark for part in get_args(info.annotation) for mark in get_args(part))
+    return FREE in info.metadata or any(mark is FREE for mark in inside)

@@ -19,8 +19,11 @@ Position = Annotated[str, Field(min_length=1, max_length=24, description="where,
 EventId = Annotated[str, Field(pattern=r"^[0-9a-f-]{36}$", description="a UUID")]
 Day = Annotated[str, Field(pattern=r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$", description="an ISO date")]
 ShortText = Annotated[str, Field(min_length=1, max_length=200)]
+#: Marks a text that a person writes freely, which may say who somebody is.
+FREE = "written freely"
 # A note may be anything a person pastes; it is stored as is and shown escaped.
-LongText = Annotated[str, Field(min_length=1, max_length=16_000_000)]
+LongText = Annotated[str, Field(min_length=1, max_length=16_000_000), FREE]
+ReadOut = Annotated[str, Field(min_length=1, max_length=16_000_000)]
 DistanceUnit = Literal["km", "mi"]
 Count = Annotated[int, Field(ge=1, le=10_000)]
 Hours = Annotated[float, Field(ge=0, le=10_000)]
@@ -142,7 +145,7 @@ class OdometerExchange(Payload):
 class ProfileFields(Part):
     """What describes a vehicle; every field may be unknown."""
 
-    label: Annotated[ShortText | None, about("What people call it.")] = None
+    label: Annotated[ShortText | None, FREE, about("What people call it.")] = None
     vin: Annotated[Vin | None, about("Its identification number.", shown="VIN")] = None
     make: Annotated[ShortText | None, about("Who made it.", shown="NAME")] = None
     model: Annotated[ShortText | None, about("Its model.", shown="NAME")] = None
@@ -283,7 +286,7 @@ class Scan(Payload):
     distance_since_clear: Annotated[Distance | None, about("Since codes were cleared.")] = None
     distance_unit: Annotated[DistanceUnit | None, about("Unit of that distance.")] = None
     warm_ups_since_clear: Annotated[WarmUps | None, about("Since codes were cleared.")] = None
-    raw: Annotated[LongText | None, about("What the vehicle answered, as read.")] = None
+    raw: Annotated[ReadOut | None, about("What the vehicle answered, as read.")] = None
     note: Note = None
 
 
@@ -392,7 +395,7 @@ class EstimateLine(Part):
     component: ComponentId
     amount: Money
     position: Position | None = None
-    work: ShortText | None = None
+    work: Annotated[ShortText | None, FREE] = None
     parts_cost: Money | None = None
     labour_hours: Hours | None = None
     labour_rate: Money | None = None

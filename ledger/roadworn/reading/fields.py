@@ -17,13 +17,12 @@ from roadworn.checks.odd import check_owner
 from roadworn.model.amounts import check_currency, read_money, read_warranty
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UnknownName, UsageError
-from roadworn.model.kinds import fields_of
+from roadworn.model.kinds import Holds, fields_of, names_of
 from roadworn.model.payloads import Payload
 from roadworn.model.places import PositionError, normalise_position
 from roadworn.model.units import canonical_unit
 from roadworn.reading import read_item
 
-_DAYS = ("due_date", "valid_until", "in_service_date")
 #: A value inside a payload: text, number, truth word, dictionary or list.
 JsonValue = Any
 
@@ -41,9 +40,10 @@ def check_changed(before: dict[str, Any], after: dict[str, Any]) -> None:
     Raises:
         UsageError: a place, a day, a measurement or an owner reference that cannot be.
     """
-    for field in _DAYS:
-        if after.get(field) != before.get(field) and after.get(field):
-            _check_day(field, after[field])
+    for field in names_of(Holds.DAY):
+        for old, new in _holding(field, before, after):
+            if new[field] != old.get(field) and new[field]:
+                _check_day(field, new[field])
     if after.get("owner_reference") != before.get("owner_reference"):
         check_owner(after.get("owner_reference") or "")
     if after.get("vin") != before.get("vin") and after.get("vin"):
@@ -107,7 +107,6 @@ def _check_day(field: str, text: str) -> None:
         raise UsageError(f"{field} takes a day as 2026-05-04, not {text!r}.")
 
 
-_COMPONENT_FIELDS = frozenset({"component", "along_with"})
 #: A warranty is said in one breath and kept in three fields.
 _WARRANTY = ("warranty_months", "warranty_distance", "warranty_unit")
 #: What the totals of an estimate rest on.
@@ -255,7 +254,7 @@ def _candidates(
     field: str, text: str, before: JsonValue, currency: str, *, is_money: bool
 ) -> Iterable[JsonValue]:
     """Yield what `text` may mean, most literal first; a `UsageError` stands for a dead end."""
-    if field in _COMPONENT_FIELDS:
+    if field in names_of(Holds.COMPONENT):
         try:
             item = read_item(text)
         except UsageError as error:
