@@ -1,47 +1,34 @@
-"""What tests of several rooms share: a command line to run, ledgers to read, and the demo."""
+"""What tests of several rooms share: a command line to run, ledgers to read, and the demo.
+
+What is dear to make and only read is made once in a run, whatever the number of its workers.
+"""
 
 import os
+import pickle
+import sqlite3
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack
+from contextlib import ExitStack, closing
 from io import BytesIO, TextIOWrapper
 from pathlib import Path
 from typing import Any
 
 import pytest
 from builders import ledger_of
-from commandline import Outcome, Run
+from commandline import Once, Outcome, OutlookOf, Run, hide_settings
 
-from roadworn.columns.view import LedgerView, open_view
+from roadworn import LedgerView, PluginHost, open_view
+from roadworn.analysis.outlook import Outlook, outlook
 from roadworn.model.events import NewEvent
-
-#: What the tests themselves ask of the environment; the program reads none of it.
-ASKED_BY_TESTS = {
-    "ROADWORN_AXE",
-    "ROADWORN_CHROMIUM",
-    "ROADWORN_GOLDEN",
-    "ROADWORN_LIFELINES_FITS",
-}
+from roadworn_demo import DEMO_TODAY, build
 
 
 @pytest.fixture
-def no_settings(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Hide every setting of the user's environment, also one that is added tomorrow."""
-    for name in list(os.environ):
-        if name.startswith("ROADWORN_") and name not in ASKED_BY_TESTS:
-            monkeypatch.delenv(name)
-
-
-@pytest.fixture
-def run(
-    no_settings: None,
-    tmp_path: Path,
-    monkeypatch: pytest.MonkeyPatch,
-    capsys: pytest.CaptureFixture[str],
-) -> Run:
+def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
     """Run `roadworn` with some words; nothing of the user's environment is seen."""
     # The command line is loaded where it is tried, not for every test of a small rule.
     from roadworn_cli.main import main
 
+    hide_settings(monkeypatch)
     monkeypatch.chdir(tmp_path)
 
     def go(*words: str, given: str = "") -> Outcome:
@@ -70,3 +57,60 @@ def view_of(tmp_path: Path) -> Iterator[Written]:
             return stack.enter_context(open_view(path, **options))
 
         yield write
+
+
+@pytest.fixture(scope="session")
+def once(tmp_path_factory: pytest.TempPathFactory) -> Once:
+    """Fill a folder once for all workers of a run, and return it; the others wait for it."""
+    base = tmp_path_factory.getbasetemp()
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        base = base.parent
+
+    def folder(name: str, fill: Callable[[Path], object]) -> Path:
+        # A lock of SQLite is the same on every system, and goes when its process does.
+        lock = sqlite3.connect(base / f"{name}.lock", timeout=600, isolation_level=None)
+        with closing(lock):
+            lock.execute("BEGIN EXCLUSIVE")
+            done, unfinished = base / name, base / f"{name}.unfinished"
+            if not done.exists():
+                unfinished.mkdir(exist_ok=True)
+                fill(unfinished)
+                unfinished.rename(done)
+        return done
+
+    return folder
+
+
+@pytest.fixture(scope="session")
+def host() -> PluginHost:
+    """The bundled plugins."""
+    return PluginHost.load()
+
+
+@pytest.fixture(scope="session")
+def demo_ledger(once: Once) -> Path:
+    """The demo's ledger, to be read only."""
+    return once("demo", build) / "roadworn.db"
+
+
+@pytest.fixture(scope="session")
+def demo_view(demo_ledger: Path) -> Iterator[LedgerView]:
+    """The demo as of its own day."""
+    with open_view(demo_ledger, as_of=DEMO_TODAY) as view:
+        yield view
+
+
+@pytest.fixture(scope="session")
+def demo_outlook(once: Once, demo_view: LedgerView, host: PluginHost) -> OutlookOf:
+    """The outlook of a vehicle of the demo, told in a unit: gathered once, for it takes long."""
+
+    def of(vehicle: str, unit: str) -> Outlook:
+        def fill(folder: Path) -> None:
+            found = outlook(demo_view, host, vehicle, unit=unit)
+            (folder / "outlook").write_bytes(pickle.dumps(found))
+
+        kept = once(f"outlook-{vehicle}-{unit}", fill) / "outlook"
+        found: Outlook = pickle.loads(kept.read_bytes())
+        return found
+
+    return of

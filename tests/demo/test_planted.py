@@ -4,33 +4,20 @@ The demo's world is invented and its truth known (`roadworn_demo.TRUTH`), so it 
 the analyses find what is there. It is no check of a published figure.
 """
 
-from collections.abc import Iterator
 from typing import Any
 
 import pytest
+from commandline import OutlookOf
 
-from roadworn import LedgerView, PluginHost, open_view
-from roadworn.analysis.outlook import outlook
-from roadworn_demo import DEMO_TODAY, FEATURED, TRUTH, build
+from roadworn import LedgerView, PluginHost
+from roadworn_demo import FEATURED, TRUTH
 
 MILE = 1.609344
 
 
 @pytest.fixture(scope="module")
-def view(tmp_path_factory: pytest.TempPathFactory) -> Iterator[LedgerView]:
-    paths = build(tmp_path_factory.mktemp("demo"))
-    with open_view(paths.ledger, as_of=DEMO_TODAY) as opened:
-        yield opened
-
-
-@pytest.fixture(scope="module")
-def host() -> PluginHost:
-    return PluginHost.load()
-
-
-@pytest.fixture(scope="module")
-def repeats(view: LedgerView, host: PluginHost) -> list[dict[str, Any]]:
-    return host.run("repeat-failures", view).result.table("repeat_failures").records()
+def repeats(demo_view: LedgerView, host: PluginHost) -> list[dict[str, Any]]:
+    return host.run("repeat-failures", demo_view).result.table("repeat_failures").records()
 
 
 def listed(rows: list[dict[str, Any]], **wanted: str) -> dict[str, Any]:
@@ -68,11 +55,11 @@ def test_the_component_that_is_weak_on_one_class_is_found(repeats: list[dict[str
     assert row["vehicles"] >= 5
 
 
-def test_a_row_names_the_events_behind_it(view: LedgerView, host: PluginHost) -> None:
-    table = host.run("repeat-failures", view).result.table("repeat_failures")
+def test_a_row_names_the_events_behind_it(demo_view: LedgerView, host: PluginHost) -> None:
+    table = host.run("repeat-failures", demo_view).result.table("repeat_failures")
     for row, events in zip(table.records(), table.evidence, strict=True):
         assert len(events) == row["failed"]
-        found = view.sql(
+        found = demo_view.sql(
             f"SELECT count(*) FROM events WHERE event_id IN ({','.join('?' * len(events))})",
             events,
         )
@@ -84,10 +71,11 @@ def test_a_row_names_the_events_behind_it(view: LedgerView, host: PluginHost) ->
     [("brake.pad", "delivery van"), ("suspension.stabilizer_link", "community bus")],
 )
 def test_planted_lives_lie_within_the_limits(
-    view: LedgerView, host: PluginHost, component: str, vehicle_class: str
+    demo_view: LedgerView, host: PluginHost, component: str, vehicle_class: str
 ) -> None:
     """The true median lies within 99.9 % limits (one seed, so a wide level)."""
-    ran = host.run("part-lifespans", view, {"component": component, "unit": "mi", "level": 0.999})
+    wanted = {"component": component, "unit": "mi", "level": 0.999}
+    ran = host.run("part-lifespans", demo_view, wanted)
     row = listed(
         ran.result.table("part_lifespans").records(),
         component=component,
@@ -100,9 +88,9 @@ def test_planted_lives_lie_within_the_limits(
 
 
 def test_the_outlook_puts_safety_first_and_names_what_is_not_known(
-    view: LedgerView, host: PluginHost
+    demo_outlook: OutlookOf,
 ) -> None:
-    found = outlook(view, host, FEATURED)
+    found = demo_outlook(FEATURED, "mi")
     assert found.headline.startswith("Safety item open: outer tie rod end L; do not drive")
     assert found.open_now.rows[0][:3] == ("SAFETY: failed", "steering.tie_rod_outer", "L")
     states = [str(row[0]) for row in found.open_now.rows]
@@ -117,9 +105,9 @@ def test_the_outlook_puts_safety_first_and_names_what_is_not_known(
 
 
 def test_chances_and_money_of_the_outlook_are_within_bounds(
-    view: LedgerView, host: PluginHost
+    demo_outlook: OutlookOf,
 ) -> None:
-    ran = outlook(view, host, FEATURED).next_repairs
+    ran = demo_outlook(FEATURED, "mi").next_repairs
     assert ran is not None
     rows = ran.result.table("next_repairs").records()
     assert len(rows) > 5

@@ -3,37 +3,21 @@
 The demo's world is invented and its truth known, so this is no check of a published figure.
 """
 
-from collections.abc import Iterator
-
-import pytest
-
-from roadworn import LedgerView, PluginHost, open_view
+from roadworn import LedgerView, PluginHost
 from roadworn.model.catalogue import catalogue
-from roadworn_demo import DEMO_TODAY, FEATURED, TRUTH, build
+from roadworn_demo import FEATURED, TRUTH
 from roadworn_plugins.wear.measured import measured_wear
 
 #: The part that had failed, for each code whose first repair was often the wrong one.
 CURES = {"P0420": "emission.catalyst", "P0562": "electrical.alternator"}
 
 
-@pytest.fixture(scope="module")
-def view(tmp_path_factory: pytest.TempPathFactory) -> Iterator[LedgerView]:
-    paths = build(tmp_path_factory.mktemp("demo"))
-    with open_view(paths.ledger, as_of=DEMO_TODAY) as opened:
-        yield opened
-
-
-@pytest.fixture(scope="module")
-def host() -> PluginHost:
-    return PluginHost.load()
-
-
 def test_the_work_that_cures_is_told_from_the_work_that_was_tried_first(
-    view: LedgerView, host: PluginHost
+    demo_view: LedgerView, host: PluginHost
 ) -> None:
     assert set(CURES) == set(TRUTH.codes.tried_first)
     for code, tried in TRUTH.codes.tried_first.items():
-        result = host.run("code-outcomes", view, {"code": code}).result
+        result = host.run("code-outcomes", demo_view, {"code": code}).result
         rows = {
             row["component"]: row
             for row in result.table("code_outcomes").records()
@@ -44,8 +28,8 @@ def test_the_work_that_cures_is_told_from_the_work_that_was_tried_first(
         assert catalogue().name_of(CURES[code]) in result.headline
 
 
-def test_planted_odometers_are_put_in_words(view: LedgerView, host: PluginHost) -> None:
-    result = host.run("odometer-audit", view).result
+def test_planted_odometers_are_put_in_words(demo_view: LedgerView, host: PluginHost) -> None:
+    result = host.run("odometer-audit", demo_view).result
     kinds = {row["vehicle"]: row["kind"] for row in result.table("doubtful_readings").records()}
     assert kinds == {
         TRUTH.odometers.exchanged: "exchanged",
@@ -58,9 +42,9 @@ def test_planted_odometers_are_put_in_words(view: LedgerView, host: PluginHost) 
 
 
 def test_the_featured_car_fails_on_what_was_found_and_not_on_what_was_not_looked_at(
-    view: LedgerView, host: PluginHost
+    demo_view: LedgerView, host: PluginHost
 ) -> None:
-    result = host.run("inspection-outlook", view, {"vehicle": FEATURED}).result
+    result = host.run("inspection-outlook", demo_view, {"vehicle": FEATURED}).result
     rows = {row["item"]: row["outcome"] for row in result.table("items").records()}
     assert {item for item, outcome in rows.items() if outcome == "fail"} == {
         "steering linkage",
@@ -70,8 +54,8 @@ def test_the_featured_car_fails_on_what_was_found_and_not_on_what_was_not_looked
     assert rows["horn"] == "not known"
 
 
-def test_measured_wear_of_the_featured_car_is_ahead_of_its_limit(view: LedgerView) -> None:
-    wear = {(w.component, w.position): w for w in measured_wear(view, FEATURED)}
+def test_measured_wear_of_the_featured_car_is_ahead_of_its_limit(demo_view: LedgerView) -> None:
+    wear = {(w.component, w.position): w for w in measured_wear(demo_view, FEATURED)}
     assert {("brake.pad", "front"), ("wheel.tire", "LF")} <= set(wear)
     for one in wear.values():
         assert one.per_1000_km > 0

@@ -1,36 +1,66 @@
 """Ledgers to make reports of, and a browser to look at them with."""
 
 import os
+import re
 import shutil
 import subprocess
 from collections.abc import Callable
+from contextlib import redirect_stdout
+from io import BytesIO, TextIOWrapper
 from pathlib import Path
 
 import pytest
 from builders import ledger_of
-from report.ledgers import HOSTILE, LONG, SIGNS, years_of_trouble
+from commandline import Once, ReportOf, hide_settings
+from report.ledgers import AS_OF, HOSTILE, LONG, SIGNS, years_of_trouble
 
 from roadworn.testing import event
+from roadworn_cli.main import main
+
+
+@pytest.fixture(scope="session")
+def ledgers(once: Once) -> Path:
+    """A folder with three ledgers: `hostile.db`, `plain.db` and `single.db`, to be read only."""
+
+    def fill(folder: Path) -> None:
+        hostile = years_of_trouble("car-1", HOSTILE) + years_of_trouble("car-2", f"{LONG} {SIGNS}")
+        plain = years_of_trouble("car-1", "as found") + years_of_trouble("car-2", "as found")
+        ledger_of(folder / "hostile.db", hostile)
+        ledger_of(folder / "plain.db", plain)
+        ledger_of(folder / "single.db", [event("car-1", "enrolment", "2026-01-02")])
+
+    return once("ledgers", fill)
 
 
 @pytest.fixture
-def hostile(tmp_path: Path) -> Path:
-    """A ledger in which every text is hostile."""
-    events = years_of_trouble("car-1", HOSTILE) + years_of_trouble("car-2", f"{LONG} {SIGNS}")
-    return ledger_of(tmp_path / "hostile.db", events)
+def plain(ledgers: Path, tmp_path: Path) -> Path:
+    """A ledger of one's own with two vehicles and a few years."""
+    return shutil.copy(ledgers / "plain.db", tmp_path / "plain.db")
 
 
 @pytest.fixture
-def plain(tmp_path: Path) -> Path:
-    """A ledger with two vehicles and a few years."""
-    events = years_of_trouble("car-1", "as found") + years_of_trouble("car-2", "as found")
-    return ledger_of(tmp_path / "plain.db", events)
+def single(ledgers: Path, tmp_path: Path) -> Path:
+    """A ledger of one's own with one vehicle and one event."""
+    return shutil.copy(ledgers / "single.db", tmp_path / "single.db")
 
 
-@pytest.fixture
-def single(tmp_path: Path) -> Path:
-    """A ledger with one vehicle and one event."""
-    return ledger_of(tmp_path / "single.db", [event("car-1", "enrolment", "2026-01-02")])
+@pytest.fixture(scope="session")
+def report_of(once: Once, ledgers: Path) -> ReportOf:
+    """The page of a command on one of the ledgers as of `AS_OF`; each is made once in a run."""
+
+    def report(ledger: str, *words: str) -> str:
+        def fill(folder: Path) -> None:
+            out = TextIOWrapper(BytesIO(), "utf-8")
+            with pytest.MonkeyPatch.context() as environment, redirect_stdout(out):
+                hide_settings(environment)
+                assert main(["--ledger", str(ledgers / ledger), "--as-of", AS_OF, *words]) == 0
+            out.flush()
+            (folder / "page.html").write_bytes(out.buffer.getvalue())
+
+        name = re.sub(r"[^a-z0-9]+", "_", " ".join((ledger, *words)))
+        return (once(name, fill) / "page.html").read_text(encoding="utf-8")
+
+    return report
 
 
 _FLAGS = (

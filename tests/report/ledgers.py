@@ -3,6 +3,8 @@
 from roadworn.model.events import NewEvent
 from roadworn.testing import event
 
+#: The day as of which their reports are made: some months after the last event.
+AS_OF = "2026-06-01"
 #: Markup that would run, a word that never ends, writing from the right, signs of all sorts.
 MARKUP = (
     "<script>document.title='RAN'</script>"

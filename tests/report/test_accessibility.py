@@ -12,7 +12,7 @@ from html import unescape
 from pathlib import Path
 
 import pytest
-from commandline import Run
+from commandline import ReportOf
 
 _AUDIT = """
 <pre id="audit">none</pre>
@@ -76,7 +76,5 @@ _CASES = [(name, 1100) for name in _REPORTS] + [(name, 390) for name in ("owner"
 
 
 @pytest.mark.parametrize(("name", "width"), _CASES)
-def test_a_report_has_no_violation(run: Run, plain: Path, audit, name: str, width: int) -> None:
-    done = run("--ledger", str(plain), *_REPORTS[name])
-    assert done.code == 0, done.err
-    assert audit(done.out, width) == []
+def test_a_report_has_no_violation(report_of: ReportOf, audit, name: str, width: int) -> None:
+    assert audit(report_of("plain.db", *_REPORTS[name]), width) == []

@@ -4,7 +4,7 @@ import sqlite3
 from pathlib import Path
 
 import pytest
-from commandline import Run
+from commandline import ReportOf, Run
 from report.markup import Page
 
 from roadworn.analysis.host import PluginHost
@@ -106,9 +106,9 @@ def test_an_answer_of_any_analysis_is_a_page(report: Run) -> None:
     assert page.tags("script") == []
 
 
-def test_settings_reach_the_analysis(report: Run) -> None:
-    words = ("report", "vehicle", "car-1", "-o", "-", "--full")
-    assert "replacement_price" not in Page.of(report(*words).out).text.split("Asked:")[2]
+def test_settings_reach_the_analysis(report: Run, report_of: ReportOf) -> None:
+    words = ("report", "vehicle", "car-1", "--full", "-o", "-")
+    assert "replacement_price" not in Page.of(report_of("plain.db", *words)).text.split("Asked:")[2]
     text = Page.of(report(*words, "--set", "keep-or-sell.replacement-price=9000").out).text
     assert "replacement_price=9000" in text
 

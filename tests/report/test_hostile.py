@@ -7,7 +7,7 @@ from typing import Self
 
 import pytest
 from builders import ledger_of
-from commandline import Run
+from commandline import ReportOf, Run
 from report.ledgers import years_of_trouble
 from report.markup import Page
 
@@ -24,9 +24,9 @@ def report(run: Run, ledger: Path, *words: str) -> str:
 @pytest.mark.parametrize("words", KINDS, ids=" ".join)
 @pytest.mark.parametrize("full", [(), ("--full",)], ids=["short", "full"])
 def test_no_text_becomes_an_element(
-    run: Run, hostile: Path, words: tuple[str, ...], full: tuple[str, ...]
+    report_of: ReportOf, words: tuple[str, ...], full: tuple[str, ...]
 ) -> None:
-    page = Page.of(report(run, hostile, *words, *full))
+    page = Page.of(report_of("hostile.db", "report", *words, *full, "-o", "-"))
     assert page.unbalanced == []
     names = {tag for tag, _attrs in page.elements}
     assert names.isdisjoint({"script", "img", "iframe", "object", "embed", "link", "base", "a"})
@@ -34,8 +34,8 @@ def test_no_text_becomes_an_element(
     assert handlers == []
 
 
-def test_the_text_is_shown_as_it_was_written(run: Run, hostile: Path) -> None:
-    text = Page.of(report(run, hostile, "vehicle", "car-1", "--full")).text
+def test_the_text_is_shown_as_it_was_written(report_of: ReportOf) -> None:
+    text = Page.of(report_of("hostile.db", "report", "vehicle", "car-1", "--full", "-o", "-")).text
     assert "<script>document.title='RAN'</script>" in text
     assert "onerror=\"document.title='RAN'\"" in text
     # Right-to-left letters stay, a mark that would turn the line around is written out.
@@ -44,8 +44,8 @@ def test_the_text_is_shown_as_it_was_written(run: Run, hostile: Path) -> None:
     assert "\u202e" not in text
 
 
-def test_braces_and_dollars_are_no_language_of_ours(run: Run, hostile: Path) -> None:
-    text = Page.of(report(run, hostile, "vehicle", "car-2", "--full")).text
+def test_braces_and_dollars_are_no_language_of_ours(report_of: ReportOf) -> None:
+    text = Page.of(report_of("hostile.db", "report", "vehicle", "car-2", "--full", "-o", "-")).text
     assert "{{7*7}}" in text
     assert "$x_2$" in text
     assert "49 Donau" not in text
@@ -100,13 +100,12 @@ def test_a_browser_runs_nothing_and_asks_for_nothing(run, tmp_path, document_of)
         assert listener.asked == []
 
 
-def test_the_policy_stops_what_escaping_would_miss(run, tmp_path, document_of) -> None:
+def test_the_policy_stops_what_escaping_would_miss(report_of, tmp_path, document_of) -> None:
     """Markup is put into a finished page by hand: the page's own policy must hold it back.
 
     Without the policy the same markup runs and asks, so the test above can fail.
     """
-    ledger = ledger_of(tmp_path / "plain.db", years_of_trouble("car-1", "as found"))
-    text = report(run, ledger, "vehicle", "car-1")
+    text = report_of("plain.db", "report", "vehicle", "car-1", "-o", "-")
     with _Listener() as listener:
         bad = text.replace("</main>", f"{_attack(listener.address)}</main>")
         guarded, open_ = tmp_path / "guarded.html", tmp_path / "open.html"

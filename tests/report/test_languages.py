@@ -12,6 +12,7 @@ from pathlib import Path
 from string import Formatter
 
 import pytest
+from commandline import OutlookOf
 
 from roadworn.say import Speaker, languages, strings
 
@@ -116,16 +117,15 @@ def typed(value: object) -> Iterator[str]:
 
 @pytest.mark.slow
 def test_the_spanish_reports_of_the_demo_have_no_english_but_what_was_typed(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    demo_ledger: Path, demo_outlook: OutlookOf, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from roadworn.analysis.outlook import outlook
     from roadworn_cli.context import State
     from roadworn_cli.report.asking import Asker
     from roadworn_cli.report.fleet import fleet_report
     from roadworn_cli.report.page import render
     from roadworn_cli.report.vehicle import Request, vehicle_report
     from roadworn_cli.report.words import Look
-    from roadworn_demo import DEMO_TODAY, FEATURED, build
+    from roadworn_demo import DEMO_TODAY, FEATURED
 
     left: set[str] = set()
     whole = Speaker._foreign
@@ -134,13 +134,12 @@ def test_the_spanish_reports_of_the_demo_have_no_english_but_what_was_typed(
         left.add(text)
         return whole(self, text)
 
-    ledger = build(tmp_path).ledger
     monkeypatch.setattr(Speaker, "_foreign", foreign)
-    state = State(ledger, DEMO_TODAY, "recorded")
+    state = State(demo_ledger, DEMO_TODAY, "recorded")
     host, look, pages = state.plugins(), Look(language="es"), []
     with state.open_view(host) as view:
         for vehicle, fulls in ((FEATURED, (True, False)), ("van-2", (False,))):
-            found = outlook(view, host, vehicle)
+            found = demo_outlook(vehicle, view.usual_unit(vehicle))
             for full in fulls:
                 request = Request(vehicle, full=full)
                 pages.append(vehicle_report(Asker(host, view, look), request, found=found))
@@ -148,7 +147,7 @@ def test_the_spanish_reports_of_the_demo_have_no_english_but_what_was_typed(
         pages.append(fleet_report(Asker(host, view, look), settings=quick))
     text = "".join(render(report, words) for report, words in pages)
     known = {*host.analyses(), "bundled"}
-    with closing(sqlite3.connect(ledger)) as rows:
+    with closing(sqlite3.connect(demo_ledger)) as rows:
         for vehicle, payload in rows.execute("SELECT vehicle_id, payload FROM events"):
             known |= {vehicle, *typed(json.loads(payload))}
         known |= {row[0] for row in rows.execute("SELECT root FROM checkpoints")}

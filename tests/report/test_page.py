@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 from builders import ledger_of
-from commandline import Run
-from report.ledgers import years_of_trouble
+from commandline import ReportOf, Run
+from report.ledgers import AS_OF, years_of_trouble
 from report.markup import Page
 
 from roadworn.analysis import Column, Holds, Table, Tells
@@ -21,10 +21,8 @@ REPORTS = [("vehicle", "car-1"), ("vehicle", "car-1", "--full"), ("fleet",), ("f
 
 
 @pytest.fixture(params=REPORTS, ids=" ".join)
-def text(request: pytest.FixtureRequest, run: Run, plain: Path) -> str:
-    done = run("--ledger", str(plain), "report", *request.param, "-o", "-")
-    assert done.code == 0, done.err
-    return done.out
+def text(request: pytest.FixtureRequest, report_of: ReportOf) -> str:
+    return report_of("plain.db", "report", *request.param, "-o", "-")
 
 
 @pytest.fixture
@@ -109,9 +107,11 @@ def test_it_names_what_it_rests_on(page: Page, plain: Path) -> None:
     assert f"--since {mark.size}" in page.text
 
 
-def test_what_it_rests_on_can_be_checked_later(run: Run, plain: Path, tmp_path: Path) -> None:
+def test_what_it_rests_on_can_be_checked_later(
+    run: Run, plain: Path, report_of: ReportOf, tmp_path: Path
+) -> None:
     """The two commands that a report prints, run after the ledger has grown (RFC 6962, 2.1.2)."""
-    text = Page.of(run("--ledger", str(plain), "report", "fleet", "-o", "-").out).text
+    text = Page.of(report_of("plain.db", "report", "fleet", "-o", "-")).text
     size = re.findall(r"--since (\d+)", text)[0]
     root = re.findall(r"--root ([0-9a-f]{64})", text)[0]
     grown = run("--ledger", str(plain), "record", "reading", "car-1", "99,000 mi")
@@ -123,8 +123,8 @@ def test_what_it_rests_on_can_be_checked_later(run: Run, plain: Path, tmp_path: 
     assert run("proof", "--check", str(proof), "--root", other).out.strip() == "does not hold"
 
 
-def test_it_reads_in_order_and_safety_comes_first(run: Run, plain: Path) -> None:
-    text = Page.of(run("--ledger", str(plain), "report", "vehicle", "car-1", "-o", "-").out).text
+def test_it_reads_in_order_and_safety_comes_first(report_of: ReportOf) -> None:
+    text = Page.of(report_of("plain.db", "report", "vehicle", "car-1", "-o", "-")).text
     order = [
         "SAFETY item open: outer tie rod end",
         "What goes next",
@@ -139,16 +139,17 @@ def test_it_reads_in_order_and_safety_comes_first(run: Run, plain: Path) -> None
     assert "do not drive until it is repaired" in text
 
 
-def test_every_open_safety_item_of_the_fleet_stands_on_top(run: Run, plain: Path) -> None:
-    text = Page.of(run("--ledger", str(plain), "report", "fleet", "-o", "-").out).text
+def test_every_open_safety_item_of_the_fleet_stands_on_top(report_of: ReportOf) -> None:
+    text = Page.of(report_of("plain.db", "report", "fleet", "-o", "-")).text
     top = text[: text.index("The fleet ")]
     assert "SAFETY items open: 2, vehicles: 2. Do not drive them" in top
     assert top.count("outer tie rod end") == 2
 
 
-def test_the_same_ledger_gives_the_same_page(run: Run, plain: Path) -> None:
-    words = ("--ledger", str(plain), "--as-of", "2026-06-01", "report", "fleet", "-o", "-")
-    assert run(*words).out == run(*words).out
+def test_the_same_ledger_gives_the_same_page(run: Run, plain: Path, report_of: ReportOf) -> None:
+    words = ("report", "fleet", "-o", "-")
+    again = run("--ledger", str(plain), "--as-of", AS_OF, *words)
+    assert again.out == report_of("plain.db", *words)
 
 
 @pytest.mark.parametrize("words", [("vehicle", "car-1"), ("fleet",)], ids=["vehicle", "fleet"])

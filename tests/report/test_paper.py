@@ -1,47 +1,32 @@
 """The demo's reports on paper and in one unit: pages counted in a PDF that Chromium printed."""
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from commandline import OutlookOf
 from report.markup import Page
 
-from roadworn import LedgerView, PluginHost, open_view
-from roadworn.analysis.outlook import outlook
+from roadworn import LedgerView, PluginHost
 from roadworn_cli.report.asking import Asker
 from roadworn_cli.report.model import Report
 from roadworn_cli.report.page import render
 from roadworn_cli.report.vehicle import Request, vehicle_report
 from roadworn_cli.report.words import Look, Words
-from roadworn_demo import DEMO_TODAY, FEATURED, build
+from roadworn_demo import FEATURED
 
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return build(tmp_path_factory.mktemp("demo")).ledger
-
-
-@pytest.fixture(scope="module")
-def view(demo: Path) -> Iterator[LedgerView]:
-    with open_view(demo, as_of=DEMO_TODAY) as opened:
-        yield opened
-
-
-@pytest.fixture(scope="module")
-def host() -> PluginHost:
-    return PluginHost.load()
-
-
-@pytest.fixture(scope="module")
-def page_of(view: LedgerView, host: PluginHost) -> Callable[..., str]:
+def page_of(demo_view: LedgerView, demo_outlook: OutlookOf, host: PluginHost) -> Callable[..., str]:
     """Return the owner's page of the demo's car in a unit, made once and rendered as asked."""
     made: dict[str, Report] = {}
 
     def page(unit: str, paper: str = "a4") -> str:
         if unit not in made:
-            asker = Asker(host, view, Look(unit=unit))
-            made[unit], _words = vehicle_report(asker, Request(FEATURED))
+            asker = Asker(host, demo_view, Look(unit=unit))
+            found = demo_outlook(FEATURED, unit)
+            made[unit], _words = vehicle_report(asker, Request(FEATURED), found=found)
         return render(made[unit], Words(Look(unit=unit, paper=paper)))
 
     return page
@@ -83,21 +68,21 @@ def test_the_big_things_come_first(page_of: Callable[..., str]) -> None:
 # car-9 has an instrument in miles, car-14 one in kilometres.
 @pytest.mark.parametrize(("vehicle", "own"), [(FEATURED, "mi"), ("car-14", "km")])
 def test_the_outlook_tells_every_distance_in_the_unit_asked_for(
-    view: LedgerView, host: PluginHost, vehicle: str, own: str
+    demo_view: LedgerView, demo_outlook: OutlookOf, vehicle: str, own: str
 ) -> None:
     other = {"mi": "km", "km": "mi"}[own]
-    found = outlook(view, host, vehicle, unit=other)
+    found = demo_outlook(vehicle, other)
     assert found.unit == other
     assert re.findall(rf"\d,\d+ {own}\b", repr(found)) == []
     assert f" {other} on " in found.distance
-    assert view.usual_unit(vehicle) == own
+    assert demo_view.usual_unit(vehicle) == own
 
 
-def test_distances_agree_in_either_unit(view: LedgerView, host: PluginHost) -> None:
+def test_distances_agree_in_either_unit(demo_outlook: OutlookOf) -> None:
     # 1 mi = 1.609344 km exactly: NIST SP 811, appendix B.8.
     told = {}
     for unit in ("mi", "km"):
-        ran = outlook(view, host, FEATURED, unit=unit).next_repairs
+        ran = demo_outlook(FEATURED, unit).next_repairs
         assert ran is not None
         rows = ran.result.table("next_repairs").records()
         told[unit] = [(row["what"], row["age"]) for row in rows if row["age"] is not None]

@@ -5,7 +5,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from commandline import Run
+from commandline import ReportOf
 
 # Chromium gives a window no less than about 500 pixels, so the page is measured in a frame.
 _FRAME = """<!doctype html><title>none</title>
@@ -47,8 +47,6 @@ def test_the_measure_sees_what_is_too_wide(overflow: Callable[[str, int], int]) 
     "words", [("vehicle", "car-2", "--full"), ("fleet", "--full")], ids=["vehicle", "fleet"]
 )
 def test_a_report_of_hostile_text_stays_on_the_screen(
-    run: Run, hostile: Path, overflow: Callable[[str, int], int], words, width: int
+    report_of: ReportOf, overflow: Callable[[str, int], int], words, width: int
 ) -> None:
-    done = run("--ledger", str(hostile), "report", *words, "-o", "-")
-    assert done.code == 0, done.err
-    assert overflow(done.out, width) == 0
+    assert overflow(report_of("hostile.db", "report", *words, "-o", "-"), width) == 0
