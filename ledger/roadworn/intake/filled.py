@@ -23,8 +23,8 @@ from roadworn.model.errors import EnvironmentFailure, ProblemsFound, UsageError
 from roadworn.model.messages import Problem
 from roadworn.model.places import normalise_position
 from roadworn.model.units import exact, parse_measurement
-from roadworn.reading import CONDITIONS, judged_words
-from roadworn.reading.walk import KEYS, Walk
+from roadworn.reading import CONDITIONS, condition_of, judged_words
+from roadworn.reading.walk import Walk
 from roadworn.trade.judging import KnownSizes, Size, judge, put_sizes, read_size
 from roadworn.trade.limits import Item, Sheet
 
@@ -313,7 +313,8 @@ class _Reader:
         if not text:
             return ""
         with _cell("condition"):
-            return choose(KEYS.get(text.casefold(), text), CONDITIONS, "The condition")
+            said = condition_of(text, may_be_key=True)
+            return said or choose(text, CONDITIONS, "The condition")
 
     def _judged(
         self, item: Item, finding: dict[str, Any], figure: dict[str, Any], marked: str

@@ -36,9 +36,19 @@ from roadworn.trade.judging import (
 )
 from roadworn.trade.limits import Sheet, load_sheet
 
-#: Conditions of a finding, as words a person types.
+#: Conditions of a finding, as they are stored.
 CONDITIONS: tuple[str, ...] = get_args(Condition)
-_CONDITION_WORDS = "sound, wearing, failed or not checked"
+#: What a person says or types -> the condition it stands for; a letter only answers a question.
+#: What is stored has its own words (`roadworn.model.payloads.Condition`): a word of the trade
+#: for one of them belongs here, and is understood at every door.
+CONDITION_WORDS: dict[str, Condition] = {
+    "sound": "sound", "s": "sound",
+    "wearing": "wearing", "w": "wearing",
+    "failed": "failed", "f": "failed",
+    "not checked": "not_checked", "not-checked": "not_checked", "not_checked": "not_checked",
+    "n": "not_checked",
+}  # fmt: skip
+_SAY_ONE = "sound, wearing, failed or not checked"
 # In the middle of a note only units that are no words of their own count as measured.
 _UNITS_IN_NOTES = frozenset({"mm", "32nds", "V", "psi", "kPa", "bar"})
 # "3 in the morning" measures nothing.
@@ -211,14 +221,14 @@ def _refuse(text: str, sheet: str, told: Sequence[Judgement], *, placed: bool) -
         UsageError: always.
     """
     start = f"{text.strip()!r} says no condition"
-    remedy = f"add {_CONDITION_WORDS}"
+    remedy = f"add {_SAY_ONE}"
     asked = next((one.item.sized for one in told if one.missing in {"size", "printed"}), None)
     if not told:
         raise UsageError(f"{start}, and the sheet {sheet} has no limit for such a figure", remedy)
     if asked is not None:
         raise UsageError(
             f"{start}, and its limit depends on the {asked.key}",
-            f"add it, as '{example_of(asked.key)}', or say {_CONDITION_WORDS}",
+            f"add it, as '{example_of(asked.key)}', or say {_SAY_ONE}",
         )
     if all(one.missing == "marked" for one in told):
         raise UsageError(
@@ -227,7 +237,7 @@ def _refuse(text: str, sheet: str, told: Sequence[Judgement], *, placed: bool) -
         )
     parts = "; ".join(f"{one.item.name}: {one.condition.replace('_', ' ')}" for one in told)
     place = "" if placed else "its place, or "
-    raise UsageError(f"{start}, and the limits differ ({parts})", f"add {place}{_CONDITION_WORDS}")
+    raise UsageError(f"{start}, and the limits differ ({parts})", f"add {place}{_SAY_ONE}")
 
 
 def join_sizes(findings: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
@@ -318,9 +328,9 @@ def _meant(component: Component, unread: Sequence[str]) -> str:
 
 def _refuse_second(text: str, tail: Sequence[str]) -> None:
     """Refuse a second finding behind the condition: it would be lost in the note of the first."""
-    words = [token.casefold().strip(",;:.") for token in tail[:_LOOKED_AT]]
-    for at, word in enumerate(words):
-        if word not in CONDITIONS:
+    words = _plain_words(tail[:_LOOKED_AT])
+    for at in range(len(words)):
+        if not _length_of_condition(words, at):
             continue
         for start in range(max(0, at - _LONGEST_NAME), at):
             found = _component_before(words[start:at])
@@ -357,27 +367,49 @@ def part_fields(component: Component, position: str | None) -> dict[str, str]:
     return item | {"position": position} if position else item
 
 
-def _condition(tokens: Sequence[str], text: str) -> tuple[str | None, int, int]:
+def condition_of(word: str, *, may_be_key: bool = False) -> Condition | None:
+    """Return the condition that a word or two stand for; a letter does where keys are asked for."""
+    spelled = " ".join(word.casefold().split())
+    return CONDITION_WORDS.get(spelled) if may_be_key or len(spelled) > 1 else None
+
+
+def says_condition(text: str) -> bool:
+    """Return whether a condition is said somewhere in a text."""
+    words = _plain_words(text.split())
+    return any(_length_of_condition(words, at) for at in range(len(words)))
+
+
+def _plain_words(tokens: Iterable[str]) -> list[str]:
+    return [token.casefold().strip(",;:.") for token in tokens]
+
+
+def _length_of_condition(words: Sequence[str], at: int) -> int:
+    """Return of how many words the condition consists that is said from `at` on, 0 if none is."""
+    longest = max(len(spelled.split()) for spelled in CONDITION_WORDS)
+    for length in range(min(longest, len(words) - at), 0, -1):
+        if condition_of(" ".join(words[at : at + length])):
+            return length
+    return 0
+
+
+def _condition(tokens: Sequence[str], text: str) -> tuple[Condition | None, int, int]:
     """Return the first condition said or None, where it stands, and how many words it takes."""
-    words = [token.casefold().strip(",;:.") for token in tokens]
+    words = _plain_words(tokens)
     for at, word in enumerate(words):
+        length = _length_of_condition(words, at)
+        if length:
+            return condition_of(" ".join(words[at : at + length])), at, length
         following = words[at + 1] if at + 1 < len(words) else ""
-        if word in {"not-checked", "not_checked"}:
-            return "not_checked", at, 1
-        if word == "not" and following == "checked":
-            return "not_checked", at, 2
-        if word == "not" and following in CONDITIONS:
+        if word == "not" and condition_of(following):
             raise UsageError(
                 f"'not {following}' in {text.strip()!r} leaves open what it is",
-                f"say {_CONDITION_WORDS}",
+                f"say {_SAY_ONE}",
             )
-        if word in CONDITIONS:
-            return word, at, 1
     return None, len(tokens), 0
 
 
 def _no_condition(text: str) -> UsageError:
-    return UsageError(f"{text.strip()!r} says no condition", f"add {_CONDITION_WORDS}")
+    return UsageError(f"{text.strip()!r} says no condition", f"add {_SAY_ONE}")
 
 
 def _measurements(

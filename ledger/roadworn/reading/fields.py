@@ -21,7 +21,7 @@ from roadworn.model.kinds import Holds, fields_of, names_of
 from roadworn.model.payloads import Payload
 from roadworn.model.places import PositionError, normalise_position
 from roadworn.model.units import canonical_unit
-from roadworn.reading import read_item
+from roadworn.reading import condition_of, read_item
 
 #: A value inside a payload: text, number, truth word, dictionary or list.
 JsonValue = Any
@@ -278,6 +278,8 @@ def _candidates(
         return
     yield text
     yield "_".join(text.casefold().replace("-", " ").split())
+    if field == "condition" and (said := condition_of(text)):
+        yield said
     for number in (int, float):
         try:
             yield number(text.replace(",", ""))

@@ -12,7 +12,7 @@ from roadworn.checks.measured import check_agreement
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UsageError
 from roadworn.model.units import UnitError, parse_measurement
-from roadworn.reading import read_finding, read_measurements
+from roadworn.reading import condition_of, read_finding, read_measurements, says_condition
 from roadworn.trade.judging import (
     Judgement,
     KnownSizes,
@@ -23,14 +23,12 @@ from roadworn.trade.judging import (
 )
 from roadworn.trade.limits import Item, Sheet
 
-KEYS = {"s": "sound", "w": "wearing", "f": "failed", "n": "not checked"}
 HELP = (
     "s sound, w wearing, f failed, n not checked; with a place, a figure or a note: "
     "'w LF 3 mm', 'f loose'; several of one kind: 'LF s; RF w 3 mm'. "
     "A figure alone is compared with the sheet's limit, and you decide. "
     "b goes back, a: everything else is sound, q: everything else was not checked."
 )
-_ANSWERS = tuple(KEYS.values())
 
 
 @dataclass(slots=True)
@@ -187,12 +185,12 @@ class Walk:
 
     def _settled(self, item: Item, opened: _Open, text: str) -> list[str]:
         """Return the findings of an answer once a word or a size about its figure was said."""
-        key = text.casefold()
+        condition = condition_of(text, may_be_key=True)
         figure, table = opened.figure, item.sized
         if not text:
             said = f"{figure} {opened.judged or 'not checked'}"
-        elif key in KEYS or (not opened.judged and key in _ANSWERS):
-            said = f"{figure} {KEYS.get(key, text)}"
+        elif condition is not None and (len(text) == 1 or not opened.judged):
+            said = f"{figure} {condition}"
         elif opened.judged or table is None:
             self._open = None
             return _parts(text)
@@ -248,19 +246,19 @@ def _check_axle(item: Item, position: str | None) -> None:
 def _spell(text: str, component: str) -> str | None:
     """Return an answer with its key letter spelled out, or None when it says no condition."""
     words = text.split()
-    if words and words[0].casefold() in KEYS:
+    keys = [condition_of(word, may_be_key=True) if len(word) == 1 else None for word in words]
+    if keys and keys[0]:
         # Key first, then the place: 'f L loose'.
         said = " ".join(words[1:])
         found = catalogue().resolve_phrase(f"{component} {said}")
         # The place in the words it was said in: "axle 2" and "bank 2" are both kept as 2.
         whole = said.endswith(found.rest)
         place = said.removesuffix(found.rest) if whole else found.position or ""
-        return f"{place} {KEYS[words[0].casefold()]} {found.rest}"
-    for at, word in enumerate(words):
-        if word.casefold() in KEYS:
-            return " ".join([*words[:at], KEYS[word.casefold()], *words[at + 1 :]])
-    lowered = f" {text.casefold().replace('-', ' ')} "
-    return text if any(f" {answer} " in lowered for answer in _ANSWERS) else None
+        return f"{place} {keys[0]} {found.rest}"
+    for at, key in enumerate(keys):
+        if key:
+            return " ".join([*words[:at], key, *words[at + 1 :]])
+    return text if says_condition(text) else None
 
 
 def _says_more(finding: dict[str, Any]) -> bool:

@@ -23,6 +23,7 @@ from typing import Any, Literal, NamedTuple
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UsageError
 from roadworn.model.messages import Sentence
+from roadworn.model.payloads import Condition
 from roadworn.model.places import axle_of
 from roadworn.model.units import (
     Number,
@@ -34,7 +35,6 @@ from roadworn.model.units import (
 )
 from roadworn.trade.limits import Item, LimitTable, limit_tables
 
-Condition = Literal["sound", "wearing", "failed", "not_checked"]
 Missing = Literal["size", "printed", "marked"]
 
 
