@@ -9,7 +9,7 @@ from roadworn.model.errors import UsageError
 from roadworn.say.telling import brief, describe, item_words
 from roadworn_cli.context import State, state_of
 from roadworn_cli.output import WIDEST_CELL, check_format, emit, emit_json, format_option, note
-from roadworn_cli.record import Vehicle, short
+from roadworn_cli.record import Vehicle, short, stored_kind
 
 if TYPE_CHECKING:
     from roadworn.columns.spec import Rows
@@ -207,7 +207,7 @@ def history(
         return
     state = state_of(ctx)
     host = state.plugins()
-    wanted = {host.kinds().get(_kind(name)).name for name in kind or ()}
+    wanted = {host.kinds().get(stored_kind(name)).name for name in kind or ()}
     with state.open_view(host) as view:
         vehicle_id = view.require_vehicle(vehicle)
         found = view.sql(_EVENTS, [vehicle_id])
@@ -225,14 +225,6 @@ def history(
     _print(rows, shown, fmt, 0 if wide else WIDEST_CELL)
     if not rows:
         note(f"nothing of that is written down for {vehicle_id}.")
-
-
-def _kind(name: str) -> str:
-    """Return the stored name of a kind as `record` takes it."""
-    from roadworn_cli.record import STORED
-
-    word = name.casefold().replace("_", "-")
-    return STORED.get(word, word.replace("-", "_"))
 
 
 def _emit_json(rows: Sequence[Row]) -> None:

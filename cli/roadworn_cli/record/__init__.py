@@ -4,9 +4,10 @@ An event is acknowledged on stdout only after it is durable. What is noteworthy 
 to stderr at once, while the person still stands at the vehicle.
 """
 
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
+from inspect import Parameter, Signature, signature
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
     from roadworn.model.events import NewEvent, StoredEvent
     from roadworn.trade.limits import Sheet
 
+#: What typer makes a parameter of: its annotation, and its default.
+Asked = tuple[Any, object]
 Vehicle = Annotated[str, typer.Argument(metavar="VEHICLE", help="Name of an enrolled vehicle.")]
 OdometerOption = Annotated[
     str, typer.Option("--odometer", "-o", metavar="FIGURE", help="As read, '61,250 mi'.")
@@ -60,6 +63,46 @@ class Envelope:
     unit: str = ""
     on: str = ""
     by: str = ""
+
+
+#: The options of an envelope, in the order of help.
+ENVELOPE: Mapping[str, Asked] = {
+    "odometer": (OdometerOption, ""),
+    "unit": (UnitOption, ""),
+    "on": (OnOption, ""),
+    "by": (ByOption, ""),
+}
+
+
+def asking(function: Callable[..., None], asked: Mapping[str, Asked]) -> Callable[..., None]:
+    """Let typer ask for parameters that a function does not name, and return it."""
+    function.__annotations__ = {name: annotation for name, (annotation, _) in asked.items()}
+    function.__signature__ = Signature(  # type: ignore[attr-defined]  # what typer reads
+        [
+            Parameter(name, Parameter.KEYWORD_ONLY, annotation=annotation, default=default)
+            for name, (annotation, default) in asked.items()
+        ]
+    )
+    return function
+
+
+def enveloped(*names: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """Put options of the envelope, all unless named, in the place of the parameter `envelope`."""
+    options = {name: ENVELOPE[name] for name in names or ENVELOPE}
+
+    def with_options(function: Callable[..., None]) -> Callable[..., None]:
+        asked: dict[str, Asked] = {}
+        for name, one in signature(function).parameters.items():
+            asked |= options if name == "envelope" else {name: (one.annotation, one.default)}
+
+        def run(**typed: Any) -> None:  # noqa: ANN401
+            words = {name: typed.pop(name) for name in options}
+            function(**typed, envelope=Envelope(**words))
+
+        run.__doc__ = function.__doc__
+        return asking(run, asked)
+
+    return with_options
 
 
 @contextmanager
@@ -345,15 +388,17 @@ KINDS: tuple[Verb, ...] = (
          "The vehicle"),
 )  # fmt: skip
 
-#: Words for kinds as typed -> names as stored, where the two differ.
-STORED = {
-    "reading": "odometer_reading",
-    "exchange": "odometer_exchange",
-    "profile": "profile_change",
-    "authorization": "authorisation",
-    "look-over": "inspection",
-    "lookover": "inspection",
-}
+
+def stored_kind(name: str) -> str:
+    """Return the stored name of a kind as typed: of a verb's names the one that a core kind has."""
+    from roadworn.model.kinds import CORE_KINDS  # help of `record` does without the payloads
+
+    word = name.casefold().replace("_", "-")
+    known = next((one for one in KINDS if word in (one.name, *one.aliases)), None)
+    names = (word,) if known is None else (known.name, *known.aliases)
+    spelled = [one.replace("-", "_") for one in names]
+    return next((one for one in spelled if one in CORE_KINDS), spelled[0])
+
 
 verb = lazy_app(
     KINDS,

@@ -7,7 +7,7 @@ a command takes besides them, and what is said once the event is written down.
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from inspect import Parameter, Signature
+from inspect import Parameter
 from typing import Annotated, Any, Literal
 
 import typer
@@ -19,23 +19,20 @@ from roadworn.model.kinds import CORE_KINDS, PayloadField, fields_of
 from roadworn_cli.context import check_day, default_unit
 from roadworn_cli.output import note
 from roadworn_cli.record import (
-    ByOption,
+    ENVELOPE,
+    Asked,
     CurrencyOption,
     Envelope,
     NoteOption,
-    OdometerOption,
-    OnOption,
-    UnitOption,
     Vehicle,
     append,
+    asking,
     given,
     money,
     write,
     writing,
 )
 
-#: What typer makes a parameter of: its annotation, and its default.
-Asked = tuple[Any, object]
 _FIGURE = Annotated[str, typer.Argument(metavar="FIGURE", help="As read, '61,250 mi'.")]
 _UNIT_ALONE = Annotated[
     str, typer.Option(metavar="km|mi", help="Unit of a figure that has none; else ROADWORN_UNIT.")
@@ -107,15 +104,15 @@ class Entry:
     def as_command(self) -> Callable[..., None]:
         """Return the function that typer makes the command of."""
         fields = self._fields()
-        asked: dict[str, Asked] = {"vehicle": (Vehicle, Parameter.empty)}
+        asked: dict[str, Asked] = {"ctx": (typer.Context, Parameter.empty)}
+        asked["vehicle"] = (Vehicle, Parameter.empty)
         if self.reading == "argument":
             asked["odometer"] = (_FIGURE, Parameter.empty)
         asked |= {name: self._asked(one) for name, one in fields.items()}
         if any(one.type == "money" for one in fields.values()):
             asked["currency"] = (CurrencyOption, "")
-        if self.reading == "option":
-            asked["odometer"] = (OdometerOption, "")
-        asked |= {"unit": (UnitOption, ""), "on": (OnOption, ""), "by": (ByOption, "")}
+        is_option = self.reading == "option"
+        asked |= {name: one for name, one in ENVELOPE.items() if is_option or name != "odometer"}
         if "note" in CORE_KINDS[self.kind].model_fields:
             asked["note"] = (NoteOption, "")
         asked |= self.others
@@ -126,20 +123,11 @@ class Entry:
                 if typed[name] not in (None, "", []):
                     payload |= self._read(one, typed[name], typed)
             payload["note"] = typed.get("note")
-            words = (typed.get(name, "") for name in ("odometer", "unit", "on", "by"))
+            words = (typed.get(name, "") for name in ENVELOPE)
             self.function(Typed(ctx, vehicle, self.kind, payload, Envelope(*words), typed))
 
         run.__doc__ = self.function.__doc__
-        run.__annotations__ = {name: annotation for name, (annotation, _default) in asked.items()}
-        run.__annotations__["ctx"] = typer.Context
-        run.__signature__ = Signature(  # type: ignore[attr-defined]  # what typer reads
-            [Parameter("ctx", Parameter.KEYWORD_ONLY, annotation=typer.Context)]
-            + [
-                Parameter(name, Parameter.KEYWORD_ONLY, annotation=annotation, default=default)
-                for name, (annotation, default) in asked.items()
-            ]
-        )
-        return run
+        return asking(run, asked)
 
     def _fields(self) -> dict[str, PayloadField]:
         """Return the fields to ask for: arguments, what must be given, the kind's own, others."""

@@ -19,14 +19,11 @@ from roadworn_cli.context import check_day, today
 from roadworn_cli.output import note as say_note
 from roadworn_cli.output import say
 from roadworn_cli.record import (
-    ByOption,
     Envelope,
     NoteOption,
-    OdometerOption,
-    OnOption,
-    UnitOption,
     Vehicle,
     append,
+    enveloped,
     short,
     writing,
 )
@@ -88,6 +85,7 @@ def choose_sheet(facts: Facts, vehicle_id: str, named: str) -> Chosen:
 _REST = ("sound", "not_checked")
 
 
+@enveloped()
 def inspection(
     ctx: typer.Context,
     vehicle: Vehicle,
@@ -121,10 +119,8 @@ def inspection(
             metavar="FILE", help="A table of `roadworn sheets SHEET --blank` that was filled in."
         ),
     ] = "",
-    odometer: OdometerOption = "",
-    unit: UnitOption = "",
-    on: OnOption = "",
-    by: ByOption = "",
+    *,
+    envelope: Envelope,
     note: NoteOption = "",
 ) -> None:
     """A look-over. Without findings, in a terminal, it walks through a sheet item by item.
@@ -149,7 +145,7 @@ def inspection(
                     "--filled takes the place of typed findings: leave one of them out."
                 )
             payload = _read_filled(filled, chosen, sizes, rest)
-            _refuse_again(ledger.facts, vehicle_id, payload, check_day(on, "--on"))
+            _refuse_again(ledger.facts, vehicle_id, payload, check_day(envelope.on, "--on"))
         elif findings:
             payload = {"findings": _read_all(findings, chosen, sizes)}
             if chosen.by_name:
@@ -170,7 +166,6 @@ def inspection(
         if rest:
             payload["rest"] = rest
         payload["note"] = note
-        envelope = Envelope(odometer, unit, on, by)
         append(ledger, vehicle_id, "inspection", payload, envelope, sheet=chosen.sheet)
     if walked:
         from roadworn_cli.record.asking import forget

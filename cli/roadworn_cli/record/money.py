@@ -10,15 +10,12 @@ from roadworn.reading.estimates import read_decisions, read_estimate, total_of_l
 from roadworn_cli.context import State, check_day, default_currency, state_of
 from roadworn_cli.output import escape, note, say
 from roadworn_cli.record import (
-    ByOption,
     CurrencyOption,
     Envelope,
     NoteOption,
-    OdometerOption,
-    OnOption,
-    UnitOption,
     Vehicle,
     append,
+    enveloped,
     write,
     writing,
 )
@@ -125,6 +122,7 @@ def reprint(state: State, vehicle: str, named: str) -> None:
         note(f"this estimate was {done} by event {amended.event_id[-8:]} and does not count.")
 
 
+@enveloped()
 def estimate(
     ctx: typer.Context,
     vehicle: Vehicle,
@@ -140,10 +138,8 @@ def estimate(
     terms: TermsOption = "",
     valid_until: Annotated[str, typer.Option(metavar="DATE", help="Last day it holds.")] = "",
     currency: CurrencyOption = "",
-    odometer: OdometerOption = "",
-    unit: UnitOption = "",
-    on: OnOption = "",
-    by: ByOption = "",
+    *,
+    envelope: Envelope,
     note: NoteOption = "",
     terms_example: ExampleOption = False,
 ) -> None:
@@ -166,11 +162,12 @@ def estimate(
         "valid_until": check_day(valid_until, "--valid-until"),
         "note": note,
     }
-    stored = write(ctx, vehicle, "estimate", payload, Envelope(odometer, unit, on, by))
+    stored = write(ctx, vehicle, "estimate", payload, envelope)
     if found is not None:
         print_estimate(stored)
 
 
+@enveloped("on", "by")
 def authorisation(
     ctx: typer.Context,
     vehicle: Vehicle,
@@ -180,8 +177,8 @@ def authorisation(
     answers: Annotated[
         list[str], typer.Argument(metavar="LINE=ANSWER...", help="As 1=approved 2=declined.")
     ],
-    on: OnOption = "",
-    by: ByOption = "",
+    *,
+    envelope: Envelope,
     note: NoteOption = "",
 ) -> None:
     """The customer's answers to an estimate: approved, declined or deferred, line by line."""
@@ -196,7 +193,6 @@ def authorisation(
                 f"{', '.join(map(str, sorted(known)))}."
             )
         payload = {"estimate": asked.event_id, "decisions": decisions, "note": note}
-        envelope = Envelope(on=on, by=by)
         append(ledger, asked.vehicle_id, "authorisation", payload, envelope)
     approved = [d["line"] for d in decisions if d["decision"] == "approved"]
     total = total_of_lines(asked.data(), approved) if approved else None

@@ -7,17 +7,15 @@ import typer
 from roadworn.model.errors import UsageError
 from roadworn_cli.context import default_currency, state_of
 from roadworn_cli.record import (
-    ByOption,
     CurrencyOption,
     Envelope,
-    OdometerOption,
-    OnOption,
-    UnitOption,
     Vehicle,
+    enveloped,
     write,
 )
 
 
+@enveloped()
 def other(
     ctx: typer.Context,
     kind: Annotated[str, typer.Argument(metavar="KIND", help="As in myshop.wash.")],
@@ -30,10 +28,8 @@ def other(
         str, typer.Option(metavar="JSON", help="The whole payload; fields change it.")
     ] = "",
     currency: CurrencyOption = "",
-    odometer: OdometerOption = "",
-    unit: UnitOption = "",
-    on: OnOption = "",
-    by: ByOption = "",
+    *,
+    envelope: Envelope,
 ) -> None:
     """An event of a kind that a plugin brings: record other myshop.wash bus-7 litres=80."""
     from roadworn.reading.fields import change_fields
@@ -41,7 +37,7 @@ def other(
     known = state_of(ctx).plugins().kinds().get(kind.replace("-", "_"))
     body = _read_payload(payload)
     body = change_fields(known.model, body, fields or (), currency or default_currency())
-    write(ctx, vehicle, known.name, body, Envelope(odometer, unit, on, by))
+    write(ctx, vehicle, known.name, body, envelope)
 
 
 def _read_payload(text: str) -> dict[str, Any]:

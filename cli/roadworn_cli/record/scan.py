@@ -11,14 +11,11 @@ from roadworn_cli.context import leave
 from roadworn_cli.output import note, say
 from roadworn_cli.output import note as say_note
 from roadworn_cli.record import (
-    ByOption,
     Envelope,
     NoteOption,
-    OdometerOption,
-    OnOption,
-    UnitOption,
     Vehicle,
     append,
+    enveloped,
     write,
     writing,
 )
@@ -83,6 +80,7 @@ def _read(port: str, baud: int) -> "AdapterScan":
     return found
 
 
+@enveloped()
 def scan(
     ctx: typer.Context,
     vehicle: Vehicle,
@@ -122,14 +120,11 @@ def scan(
         ),
     ] = "",
     baud: Annotated[int, typer.Option(metavar="N", help="Speed of a serial device.")] = 38_400,
-    odometer: OdometerOption = "",
-    unit: UnitOption = "",
-    on: OnOption = "",
-    by: ByOption = "",
+    *,
+    envelope: Envelope,
     note: NoteOption = "",
 ) -> None:
     """A read-out of the diagnostic socket: roadworn record scan bus-7 P0420 "P0171 pending"."""
-    envelope = Envelope(odometer, unit, on, by)
     if port:
         typed = {
             "codes": codes,
