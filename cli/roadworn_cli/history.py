@@ -95,6 +95,7 @@ def _built(row: Row) -> str:
 def vehicles(ctx: typer.Context, fmt: str = format_option()) -> None:
     """List the vehicles with their last reading; those that left come last."""
     check_format(fmt)
+    from roadworn.analysis import Answers
     from roadworn.checks.identity import shared_vins, to_settle
 
     with state_of(ctx).open_view() as view:
@@ -112,8 +113,8 @@ def vehicles(ctx: typer.Context, fmt: str = format_option()) -> None:
     if unsettled:
         more = f"{len(unsettled) - _SHOWN} more: " if len(unsettled) > _SHOWN else ""
         note(
-            f"{more}roadworn analyse odometer-audit says what to compare; then record profile "
-            "VEHICLE --vin … or --year …"
+            f"{more}roadworn analyse {Answers.ODOMETER} says what to compare; then record "
+            "profile VEHICLE --vin … or --year …"
         )
     if not rows:
         note("no vehicle is enrolled yet: roadworn enrol VEHICLE --make … --model … --year …")
