@@ -159,7 +159,7 @@ def inspection(
                 )
             payload = {"sheet": chosen.sheet.name} if chosen.by_name else {}
         else:
-            from roadworn_cli.record.asking import walk
+            from roadworn_cli.record.terminal import walk
 
             payload = walk(ctx, vehicle_id, chosen.sheet, sizes).payload()
             walked = True
@@ -168,7 +168,7 @@ def inspection(
         payload["note"] = note
         append(ledger, vehicle_id, "inspection", payload, envelope, sheet=chosen.sheet)
     if walked:
-        from roadworn_cli.record.asking import forget
+        from roadworn_cli.record.terminal import forget
 
         forget(ctx, vehicle_id)
 
