@@ -1,4 +1,4 @@
-"""The owner's page: two sheets of paper to take home, the big things first.
+"""The short report of a vehicle, for its owner: two sheets of paper to take home, the big things first.
 
 It says the same as the full report in fewer words: what an owner decides by stands open, one
 picture shows the life of the vehicle, and every reservation stands once, at the end, beside
