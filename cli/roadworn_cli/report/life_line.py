@@ -32,7 +32,7 @@ _LANES = (
     ("service", ("maintenance",)),
     ("repairs", ("repair",)),
 )
-#: The same in fewer lanes, for the small picture of the owner's page.
+#: The same in fewer lanes, for the small picture of the owner's report.
 _FEW_LANES = (
     (
         "looked_or_read",

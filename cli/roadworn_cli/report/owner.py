@@ -1,4 +1,4 @@
-"""The short report of a vehicle, for its owner: two sheets of paper to take home, the big things first.
+"""The owner's report: two sheets of paper to take home, the big things first.
 
 It says the same as the full report in fewer words: what an owner decides by stands open, one
 picture shows the life of the vehicle, and every reservation stands once, at the end, beside
@@ -38,7 +38,7 @@ _REPEATS = 3
 def owner_sections(
     asker: Asker, found: Outlook, words: Words, vehicle_id: str, cautions: Section
 ) -> list[Section]:
-    """Return the owner's page up to what it rests on.
+    """Return the owner's report up to what it rests on.
 
     Args:
         asker: the analyses have been asked already.

@@ -1,6 +1,6 @@
 """The vehicle report: what the customer takes home.
 
-The short one is the owner's page, `owner`. The full one has every row and column, the events
+The short one is the owner's report, `owner`. The full one has every row and column, the events
 behind them, all pictures, and each other analysis that answers for one vehicle.
 """
 
