@@ -13,6 +13,7 @@ from roadworn.checks.comebacks import back
 from roadworn.checks.facts import Draft
 from roadworn.intake import Ledger
 from roadworn.model.events import NewEvent
+from roadworn.model.messages import Joined, Sentence
 from roadworn.testing import event
 
 
@@ -37,7 +38,9 @@ def said(tmp_path: Path, *events: NewEvent) -> str:
     with Ledger.create(path) as ledger:
         ledger.append(event("car", "enrolment", "2024-01-01", odometer=40_000))
         stored = [ledger.append(one) for one in events][-1]
-        return " ".join(problem.message for problem in back(Draft.of(stored), ledger.facts))
+        found = [problem.message for problem in back(Draft.of(stored), ledger.facts)]
+        assert all(isinstance(message, Sentence | Joined) for message in found)
+        return " ".join(found)
 
 
 @pytest.mark.parametrize(

@@ -1,5 +1,6 @@
 """One ordered list, run by every door: a rule that is added to it is told at each of them."""
 
+import ast
 import copy
 import csv
 from collections.abc import Iterator
@@ -67,6 +68,18 @@ def said(capfd: pytest.CaptureFixture[str], *words: str) -> str:
     capfd.readouterr()
     assert main(list(words)) == 0
     return "".join(capfd.readouterr())
+
+
+ROOM = Path(checks.__file__).parent
+
+
+@pytest.mark.parametrize("path", sorted(ROOM.glob("*.py")), ids=lambda path: path.stem)
+def test_what_a_rule_says_is_kept_as_the_parts_it_is_made_of(path: Path) -> None:
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    calls = [node for node in ast.walk(tree) if isinstance(node, ast.Call)]
+    messages = [c.args[1] for c in calls if ast.unparse(c.func) == "Problem" and len(c.args) > 1]
+    plain = [m for m in messages if isinstance(m, ast.JoinedStr | ast.Constant)]
+    assert [ast.unparse(m) for m in plain] == []
 
 
 REPLACED = ("record", "replacement", "van-3", "alternator", "--reason", "failed")

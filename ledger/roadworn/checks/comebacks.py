@@ -6,7 +6,7 @@ from typing import Any, Literal
 
 from roadworn.checks.facts import Draft, Facts
 from roadworn.model.events import StoredEvent
-from roadworn.model.messages import Problem
+from roadworn.model.messages import Joined, Problem, Says
 from roadworn.model.units import convert
 from roadworn.say.telling import item_words
 from roadworn.trade.scan_bytes import decode_readiness
@@ -15,6 +15,28 @@ from roadworn.trade.warranty import WINDOW_DAYS, Warranty, comeback, same_place
 _KINDS = ("replacement", "repair", "complaint")
 #: Reasons that say the part fitted before did not last.
 _DID_NOT_LAST = frozenset({"failed", "worn_out", "damaged"})
+_say = Says(
+    "comeback",
+    {
+        "replaced": "{part} was replaced {days} days ago, on {on}",
+        "repaired": "{part} was repaired {days} days ago, on {on}",
+        "if-same": " if it is the same one",
+        "until": ", which runs through {day}",
+        "warranty": "{since}: back within its warranty{if_same}{until}.",
+        "claim": "Claim it from {supplier}.",
+        "window": "{since}: a comeback{if_same} (within {window} days, common practice).",
+        "complaint": "the same complaint was written down {days} days ago, on {on}: a comeback "
+        "(within {window} days, common practice).",
+        "codes": "{module}, against {day}: {changes}.",
+        "gone": "gone {codes}",
+        "still-there": "still there {codes}",
+        "back-again": "back again {codes}",
+        "new": "new {codes}",
+        "after-driving": "Gone is proved by a later scan, after it was driven.",
+        "after-monitors": "Gone is proved by a scan after the monitors have run.",
+        "not-proved": "Gone is not proved yet: {monitors} not ready.",
+    },
+)
 
 
 def back(stored: Draft, facts: Facts) -> Iterator[Problem]:
@@ -49,19 +71,29 @@ def _comeback(stored: Draft, earlier: Iterable[StoredEvent]) -> str:
     )
     if found is None:
         return _same_complaint(stored, before)
-    done = "replaced" if last.kind == "replacement" else "repaired"
-    since = f"{item_words(fitted)} was {done} {found.days} days ago, on {terms.start}"
+    since = _say(
+        "replaced" if last.kind == "replacement" else "repaired",
+        part=item_words(fitted),
+        days=found.days,
+        on=terms.start,
+    )
     # Where one of the two has no place, only who is at the vehicle can tell.
     sure = payload.get("position") == fitted.get("position") or None not in (
         payload.get("position"),
         fitted.get("position"),
     )
-    if_same = "" if sure else " if it is the same one"
-    if found.why == "warranty":
-        until = f", which runs through {found.until}" if found.until else ""
-        supplier = f" Claim it from {fitted['supplier']}." if fitted.get("supplier") else ""
-        return f"{since}: back within its warranty{if_same}{until}.{supplier}"
-    return f"{since}: a comeback{if_same} (within 30 days, common practice)."
+    if_same = _say.when(not sure, "if-same")
+    if found.why != "warranty":
+        return _say("window", since=since, if_same=if_same, window=WINDOW_DAYS)
+    until = _say.when(found.until, "until", day=found.until)
+    supplier = fitted.get("supplier")
+    return Joined(
+        [
+            _say("warranty", since=since, if_same=if_same, until=until),
+            _say.when(supplier, "claim", supplier=supplier),
+        ],
+        " ",
+    )
 
 
 def _is_back(stored: Draft, before: StoredEvent) -> bool:
@@ -90,10 +122,7 @@ def _same_complaint(stored: Draft, before: Iterable[StoredEvent]) -> str:
     since = min((count for count in days if 0 < count <= WINDOW_DAYS), default=None)
     if since is None:
         return ""
-    return (
-        f"the same complaint was written down {since} days ago, on {day - timedelta(since)}: "
-        f"a comeback (within {WINDOW_DAYS} days, common practice)."
-    )
+    return _say("complaint", days=since, on=day - timedelta(since), window=WINDOW_DAYS)
 
 
 def _complained(event: Draft | StoredEvent) -> str:
@@ -142,15 +171,20 @@ def codes(stored: Draft, facts: Facts) -> Iterator[Problem]:
         ever = {code for _event, codes in history for code in codes}
         told = {
             "gone": were - now,
-            "still there": now & were,
-            "back again": (now - were) & ever,
+            "still-there": now & were,
+            "back-again": (now - were) & ever,
             "new": now - ever,
         }
-        words = [f"{word} {', '.join(sorted(codes))}" for word, codes in told.items() if codes]
-        if words:
+        changes = [_say(word, codes=Joined(sorted(codes))) for word, codes in told.items() if codes]
+        if changes:
+            since = _say(
+                "codes",
+                module=name,
+                day=last.occurred_at[:10],
+                changes=Joined(changes, "; "),
+            )
             doubt = _doubt(payload, told["gone"]) if told["gone"] else ""
-            told_of = f"{name}, against {last.occurred_at[:10]}: {'; '.join(words)}.{doubt}"
-            yield Problem("codes-since", told_of)
+            yield Problem("codes-since", Joined([since, doubt], " "))
 
 
 def _read(payload: Mapping[str, Any]) -> dict[str, set[str]]:
@@ -170,11 +204,9 @@ def _doubt(payload: Mapping[str, Any], gone: set[str]) -> str:
     """Return why gone is no proof yet, or an empty text."""
     if not any(code.startswith("P") for code in gone):
         # Monitors watch what P codes tell of; the others have none that a reader could show.
-        return " Gone is proved by a later scan, after it was driven."
+        return _say("after-driving")
     if "readiness" not in payload:
-        return " Gone is proved by a scan after the monitors have run."
-    readiness = decode_readiness(payload["readiness"])
-    if readiness.not_ready:
-        names = ", ".join(name.replace("_", " ") for name in readiness.not_ready)
-        return f" Gone is not proved yet: {names} not ready."
-    return ""
+        return _say("after-monitors")
+    monitors = decode_readiness(payload["readiness"]).not_ready
+    names = Joined(name.replace("_", " ") for name in monitors)
+    return _say.when(monitors, "not-proved", monitors=names)

@@ -11,13 +11,30 @@ from typing import Any
 
 from roadworn.checks.facts import WORK, Draft, Facts
 from roadworn.model.events import StoredEvent
-from roadworn.model.messages import Problem
+from roadworn.model.messages import Problem, Says
 from roadworn.say.telling import item_words
 from roadworn.trade.estimating import labour_line, needs_consent
 from roadworn.trade.warranty import same_place
 
 #: Share over the estimate where the estimate itself says none (from memory; amounts differ).
 _PERCENT = "10"
+_ASK = (
+    " (line {line} of estimate {estimate}){now}: is there a consent? Then write it down with "
+    "`roadworn record authorisation {vehicle} {estimate} {line}=approved`."
+)
+_say = Says(
+    "consent",
+    {
+        "over": "{part} now comes to {now:,.2f} {currency}, more than {percent} % over the "
+        "{estimated:,.2f} {currency} that was approved on {day} (line {line} of estimate "
+        "{estimate}). Local law or your terms may want a new consent: ask, and write it down with "
+        "`roadworn record estimate` and `roadworn record authorisation`.",
+        "answered": f"{{part}} was {{decision}} on {{day}} at {{amount:,.2f}} {{currency}}{_ASK}",
+        "unanswered": "{part} was estimated at {amount:,.2f} {currency} on {day} and never "
+        f"answered{_ASK}",
+        "now": " and now comes to {amount:,.2f} {currency}",
+    },
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,12 +83,16 @@ def _told(stored: Draft, known: Sequence[StoredEvent]) -> str:
     percent = totals.get("consent_percent", _PERCENT)
     if not needs_consent(estimated, now, Decimal(percent)):
         return ""
-    return (
-        f"{item_words(stored.data())} now comes to {now:,.2f} {currency}, more than {percent} % "
-        f"over the {estimated:,.2f} {currency} that was approved on "
-        f"{approved.answer.occurred_at[:10]} (line {approved.line['line']} of estimate "
-        f"{approved.estimate.event_id[-8:]}). Local law or your terms may want a new consent: ask, "
-        "and write it down with `roadworn record estimate` and `roadworn record authorisation`."
+    return _say(
+        "over",
+        part=item_words(stored.data()),
+        now=now,
+        currency=currency,
+        percent=percent,
+        estimated=estimated,
+        day=approved.answer.occurred_at[:10],
+        line=approved.line["line"],
+        estimate=approved.estimate.event_id[-8:],
     )
 
 
@@ -133,15 +154,17 @@ def _unagreed(stored: Draft, asked: _Asked, known: Iterable[StoredEvent]) -> str
     ):
         return ""
     money, amount = cost_of(stored), asked.line["amount"]
-    now = f" and now comes to {money[0]:,.2f} {money[1]}" if money else ""
-    line = f"line {asked.line['line']} of estimate {asked.estimate.event_id[-8:]}"
-    told = f"{asked.decision} on {asked.said.occurred_at[:10]}" if asked.decision else "estimated"
-    never = "" if asked.decision else f" on {asked.said.occurred_at[:10]} and never answered"
-    return (
-        f"{item_words(asked.line)} was {told} at {Decimal(amount['amount']):,.2f} "
-        f"{amount['currency']}{never} ({line}){now}: is there a consent? Then write it down with "
-        f"`roadworn record authorisation {stored.vehicle_id} {asked.estimate.event_id[-8:]} "
-        f"{asked.line['line']}=approved`."
+    return _say(
+        "answered" if asked.decision else "unanswered",
+        part=item_words(asked.line),
+        decision=asked.decision,
+        day=asked.said.occurred_at[:10],
+        amount=Decimal(amount["amount"]),
+        currency=amount["currency"],
+        now=_say("now", amount=money[0], currency=money[1]) if money else "",
+        vehicle=stored.vehicle_id,
+        line=asked.line["line"],
+        estimate=asked.estimate.event_id[-8:],
     )
 
 

@@ -15,7 +15,7 @@ from roadworn.checks.facts import Draft, Facts, nearest
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UnknownName
 from roadworn.model.kinds import Holds, names_of
-from roadworn.model.messages import Problem, Remedy, Sentence, shown
+from roadworn.model.messages import Joined, Problem, Remedy, Sentence, shown
 
 
 def vehicle(draft: Draft, facts: Facts) -> Iterator[Problem]:
@@ -188,7 +188,7 @@ def envelope_problems(
     for column, moment in (("occurred_at", occurred_at), ("recorded_at", recorded_at)):
         # The pattern's digits may be those of any script; a stored time has ASCII ones.
         if not moment.isascii() or not is_day(moment[:10]) or not _is_clock(moment[11:19]):
-            message = f"{moment} is not a date of the calendar."
+            message = _no_such_date(moment)
             hint = day_hint(moment[:10]) or "correct the date"
             problems.append(Problem("no-such-date", message, hint, column=column))
     if not problems and in_future(occurred_at, recorded_at):
@@ -196,19 +196,30 @@ def envelope_problems(
         problems.append(
             Problem(
                 "in-the-future",
-                f"It happened at {occurred_at}, after it was recorded at {recorded_at}.",
+                Sentence(
+                    "in-the-future",
+                    "It happened at {occurred}, after it was recorded at {recorded}.",
+                    occurred=occurred_at,
+                    recorded=recorded_at,
+                ),
                 f"did you mean {meant}?" if meant else "correct the date",
                 column="occurred_at",
             )
         )
     if odometer is not None and unit is None:
-        message = "The odometer reading has no unit."
+        message = Sentence("unit-missing", "The odometer reading has no unit.")
         problems.append(Problem("unit-missing", message, "write km or mi", column="odometer_unit"))
     if odometer is None and unit is not None:
-        message = "There is a distance unit without an odometer reading."
+        message = Sentence(
+            "odometer-missing", "There is a distance unit without an odometer reading."
+        )
         hint = "add the reading, or drop the unit"
         problems.append(Problem("odometer-missing", message, hint, column="odometer"))
     return problems
+
+
+def _no_such_date(given: str) -> Sentence:
+    return Sentence("no-such-date", "{given} is not a date of the calendar.", given=given)
 
 
 def is_day(text: str) -> bool:
@@ -246,7 +257,7 @@ def payload_problems(payload: dict[str, Any]) -> list[Problem]:
     problems = [
         Problem(
             "no-such-date",
-            f"{named} is not a date of the calendar.",
+            _no_such_date(named),
             day_hint(named) or "correct the date",
             column=column,
         )
@@ -258,7 +269,11 @@ def payload_problems(payload: dict[str, Any]) -> list[Problem]:
         problems.append(
             Problem(
                 "mixed-currencies",
-                f"One event has amounts in {' and '.join(currencies)}, which cannot be added.",
+                Sentence(
+                    "mixed-currencies",
+                    "One event has amounts in {currencies}, which cannot be added.",
+                    currencies=Joined(currencies, " and "),
+                ),
                 "write one event for each currency, or convert the amounts yourself",
                 column="payload",
             )
