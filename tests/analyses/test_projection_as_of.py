@@ -20,6 +20,11 @@ from roadworn.testing import event
 
 DAY = "2020-06-30"
 VEHICLES = ("v000", "v003")
+#: What must be said of one vehicle; and two past days to look back to, which are made alike.
+ASKED: dict[str, dict[str, object]] = {
+    "keep-or-sell": {"vehicle": VEHICLES[0]},
+    "projection-backtest": {"days": 2},
+}
 
 
 @cache
@@ -66,8 +71,7 @@ def answers(path: Path, known_by: str) -> dict[str, Result]:
         tables=host().tables(),
     ) as view:
         for name in host().analyses():
-            asked = {"vehicle": VEHICLES[0]} if name == "keep-or-sell" else {}
-            found[name] = host().run(name, view, asked).result
+            found[name] = host().run(name, view, ASKED.get(name, {})).result
     return found
 
 

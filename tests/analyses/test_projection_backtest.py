@@ -181,7 +181,7 @@ def test_the_place_of_an_import_decides_by_what_was_recorded(tmp_path: Path) -> 
     rows = [e.model_copy(update={"recorded_at": "2024-12-26T10:00:00Z"}) for e in shop()]
     with view_of(rows, tmp_path, as_of="2024-12-27") as view:
         blind = check_analysis(PROJECTION_BACKTEST, view, {"known_by": "recorded"})
-        seeing = check_analysis(PROJECTION_BACKTEST, view, {"known_by": "occurred"})
+        seeing = check_analysis(PROJECTION_BACKTEST, view, {"known_by": "occurred", "days": 2})
     assert "nothing can be compared yet" in blind.headline
     assert seeing.table("by_day").rows
 

@@ -10,6 +10,7 @@ from roadworn_cli.main import main
 README = Path(__file__).parents[2] / "README.md"
 
 
+@pytest.mark.slow
 def test_the_demo_and_everything_it_says_to_try(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
