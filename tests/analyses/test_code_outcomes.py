@@ -4,6 +4,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from builders import enrolled, replaced, scanned
 from scipy import stats
 
 from roadworn.model.events import NewEvent
@@ -16,17 +17,15 @@ Row = dict[str, Any]
 
 
 def enrol(vehicle: str = "car", kind: str = "light car") -> NewEvent:
-    return event(vehicle, "enrolment", "2025-01-01", odometer=50_000, vehicle_class=kind)
+    return enrolled(vehicle, "2025-01-01", odometer=50_000, vehicle_class=kind)
 
 
 def scan(day: str, miles: float, *codes: str, vehicle: str = "car", **module: Any) -> NewEvent:
-    found = [{"code": c.split()[0], "status": [*c.split(), "stored"][1]} for c in codes]
-    modules = [{"name": "engine", "codes": found, **module}]
-    return event(vehicle, "scan", day, odometer=miles, modules=modules)
+    return scanned(vehicle, day, *codes, odometer=miles, **module)
 
 
 def fit(component: str, day: str, miles: float, vehicle: str = "car") -> NewEvent:
-    return event(vehicle, "replacement", day, odometer=miles, component=component, reason="failed")
+    return replaced(vehicle, day, component, odometer=miles)
 
 
 def cases(events: list[NewEvent], tmp_path: Path, **limits: Any) -> list[tuple[Any, ...]]:

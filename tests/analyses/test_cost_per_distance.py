@@ -3,10 +3,10 @@
 from pathlib import Path
 
 import pytest
-from builders import replaced, usd
+from builders import enrolled, replaced, usd
 
 from roadworn import NewEvent
-from roadworn.testing import check_analysis, event, view_of
+from roadworn.testing import check_analysis, view_of
 from roadworn_plugins.cost_per_distance import COST_PER_DISTANCE
 
 
@@ -17,14 +17,14 @@ def job(vehicle: str, day: str, miles: float, cost: str, currency: str = "USD") 
     )  # fmt: skip
 
 
-def enrolled(vehicle: str, miles: float) -> NewEvent:
-    return event(vehicle, "enrolment", "2024-01-01", odometer=miles, vehicle_class="van")
+def enrol(vehicle: str, miles: float) -> NewEvent:
+    return enrolled(vehicle, "2024-01-01", odometer=miles, vehicle_class="van")
 
 
 def test_worked_example(tmp_path: Path) -> None:
     """7,980 of cost over 12,000 miles is 0.665 a mile (common practice, no source)."""
     events = [
-        enrolled("van-1", 50_000),
+        enrol("van-1", 50_000),
         job("van-1", "2024-05-01", 54_000, "7000.00"),
         job("van-1", "2024-12-30", 62_000, "980.00"),
     ]
@@ -37,7 +37,7 @@ def test_worked_example(tmp_path: Path) -> None:
 
 
 def test_no_distance_gives_no_figure(tmp_path: Path) -> None:
-    events = [enrolled("van-1", 50_000), job("van-1", "2024-05-01", 50_000, "100.00")]
+    events = [enrol("van-1", 50_000), job("van-1", "2024-05-01", 50_000, "100.00")]
     with view_of(events, tmp_path, as_of="2024-12-31") as view:
         result = check_analysis(COST_PER_DISTANCE, view)
     row = result.table("cost_per_distance").records()[0]
@@ -47,7 +47,7 @@ def test_no_distance_gives_no_figure(tmp_path: Path) -> None:
 
 def test_two_currencies_are_never_added(tmp_path: Path) -> None:
     events = [
-        enrolled("van-1", 50_000),
+        enrol("van-1", 50_000),
         job("van-1", "2024-05-01", 54_000, "100.00"),
         job("van-1", "2024-06-01", 55_000, "200.00"),
         job("van-1", "2024-07-01", 56_000, "999.00", "EUR"),
@@ -61,7 +61,7 @@ def test_two_currencies_are_never_added(tmp_path: Path) -> None:
 
 def test_only_the_last_months_count(tmp_path: Path) -> None:
     events = [
-        enrolled("van-1", 50_000),
+        enrol("van-1", 50_000),
         job("van-1", "2024-02-01", 51_000, "500.00"),
         job("van-1", "2024-12-01", 61_000, "80.00"),
     ]
@@ -71,7 +71,7 @@ def test_only_the_last_months_count(tmp_path: Path) -> None:
 
 
 def test_nothing_spent_is_said(tmp_path: Path) -> None:
-    with view_of([enrolled("van-1", 50_000)], tmp_path, as_of="2024-12-31") as view:
+    with view_of([enrol("van-1", 50_000)], tmp_path, as_of="2024-12-31") as view:
         result = check_analysis(COST_PER_DISTANCE, view)
     assert result.headline.startswith("No work with a price")
 
@@ -79,8 +79,8 @@ def test_nothing_spent_is_said(tmp_path: Path) -> None:
 @pytest.mark.parametrize("by", ["vehicle", "class", "system", "year"])
 def test_every_way_to_spread_it_adds_up_to_the_same(tmp_path: Path, by: str) -> None:
     events = [
-        enrolled("van-1", 50_000),
-        enrolled("van-2", 10_000),
+        enrol("van-1", 50_000),
+        enrol("van-2", 10_000),
         job("van-1", "2024-02-01", 51_000, "500.00"),
         job("van-2", "2025-12-01", 61_000, "80.00"),
     ]
@@ -90,7 +90,7 @@ def test_every_way_to_spread_it_adds_up_to_the_same(tmp_path: Path, by: str) -> 
 
 
 def test_economic_life_needs_vehicles_and_valuations(tmp_path: Path) -> None:
-    events = [enrolled("van-1", 50_000), job("van-1", "2024-05-01", 54_000, "100.00")]
+    events = [enrol("van-1", 50_000), job("van-1", "2024-05-01", 54_000, "100.00")]
     with view_of(events, tmp_path, as_of="2024-12-31") as view:
         result = check_analysis(COST_PER_DISTANCE, view, {"replacement_price": "30000"})
     assert result.table("economic_life").records()[0]["words"].startswith("too few to tell")  # type: ignore[union-attr]

@@ -3,15 +3,13 @@
 from pathlib import Path
 
 import pytest
-from builders import found, looked, usd
+from builders import enrolled, found, looked, usd
 
 from roadworn import NewEvent, PluginHost
 from roadworn.analysis.outlook import Outlook, outlook
 from roadworn.testing import event, view_of
 
-
-def enrolled() -> NewEvent:
-    return event("car-1", "enrolment", "2026-01-02", odometer=90_000, vehicle_class="car")
+CAR = enrolled("car-1", "2026-01-02", odometer=90_000, vehicle_class="car")
 
 
 def look(*findings: dict[str, object]) -> NewEvent:
@@ -23,7 +21,7 @@ def measured(component: str, position: str, value: float, unit: str) -> dict[str
 
 
 def outlook_of(folder: Path, *events: NewEvent) -> Outlook:
-    with view_of([enrolled(), *events], folder, as_of="2026-01-10") as view:
+    with view_of([CAR, *events], folder, as_of="2026-01-10") as view:
         return outlook(view, PluginHost.load(), "car-1")
 
 
@@ -101,7 +99,7 @@ def test_bookkeeping_is_not_seeing_the_vehicle(tmp_path: Path) -> None:
         source="lists",
         value=usd("900.00"),
     )
-    with view_of([enrolled(), worth], tmp_path, as_of="2026-01-10") as view:
+    with view_of([CAR, worth], tmp_path, as_of="2026-01-10") as view:
         (row,) = view.sql("SELECT last_seen_on FROM vehicles").rows
     assert str(row[0]) == "2026-01-02"
 
@@ -113,7 +111,7 @@ def test_a_service_past_its_interval_is_due_with_the_rest(tmp_path: Path) -> Non
         event("car-1", "odometer_reading", day, odometer=miles)
         for day, miles in (("2026-03-02", 96_000), ("2026-06-02", 103_000), ("2026-09-02", 110_000))
     ]
-    with view_of([enrolled(), oil, *driven], tmp_path, as_of="2026-09-03") as view:
+    with view_of([CAR, oil, *driven], tmp_path, as_of="2026-09-03") as view:
         found = outlook(view, PluginHost.load(), "car-1")
     row = next(row for row in found.open_now.rows if row[1] == "engine.oil")
     assert row[0] == "service due"

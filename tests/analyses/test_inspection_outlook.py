@@ -4,6 +4,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
+import builders
 import pytest
 from builders import found, looked, usd
 
@@ -21,7 +22,7 @@ LOOKED = "2026-06-01"
 
 def enrolled(year: int | None = 2010, **more: Any) -> NewEvent:
     profile = {"model_year": year} if year else {}
-    return event("car", "enrolment", "2026-01-01", odometer=50_000, **profile, **more)
+    return builders.enrolled("car", odometer=50_000, **profile, **more)
 
 
 def scanned(readiness: str | None, **more: Any) -> NewEvent:
@@ -250,7 +251,7 @@ def test_an_old_look_is_no_look_but_an_old_failure_stays(tmp_path: Path) -> None
 
 def replaced(day: str, position: str | None = "L", component: str = "body.mirror", **more: Any):
     where = {"position": position} if position else {}
-    return event("car", "replacement", day, component=component, reason="failed", **where, **more)
+    return builders.replaced("car", day, component, **where, **more)
 
 
 def test_work_after_the_look_puts_it_right(tmp_path: Path) -> None:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from builders import usd
+from builders import ledger_of, usd
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from simulations.made_fleet import Setting, play
@@ -78,9 +78,7 @@ def answers(path: Path, known_by: str) -> dict[str, Result]:
 @pytest.fixture(scope="module")
 def base(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("as-of") / "roadworn.db"
-    with Ledger.create(path, kinds=host().kinds()) as ledger:
-        ledger.append_many(base_events())
-    return path
+    return ledger_of(path, base_events(), host().kinds())
 
 
 @pytest.fixture(scope="module")

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from builders import enrolled, replaced
 
 from roadworn.checks.comebacks import back
 from roadworn.checks.facts import Draft
@@ -18,8 +19,8 @@ from roadworn.testing import event
 
 
 def fitted(day: str, miles: float, reason: str = "failed", **more: Any) -> NewEvent:
-    payload = {"component": "brake.pad", "position": "front", "reason": reason, **more}
-    return event("car", "replacement", day, odometer=miles, **payload)
+    place = {"position": "front", **more}
+    return replaced("car", day, "brake.pad", reason=reason, odometer=miles, **place)
 
 
 TERMS: dict[str, Any] = {
@@ -36,7 +37,7 @@ def said(tmp_path: Path, *events: NewEvent) -> str:
     tmp_path.mkdir(exist_ok=True)
     path = tmp_path / "roadworn.db"
     with Ledger.create(path) as ledger:
-        ledger.append(event("car", "enrolment", "2024-01-01", odometer=40_000))
+        ledger.append(enrolled("car", "2024-01-01", odometer=40_000))
         stored = [ledger.append(one) for one in events][-1]
         found = [problem.message for problem in back(Draft.of(stored), ledger.facts)]
         assert all(isinstance(message, Sentence | Joined) for message in found)

@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import pytest
+from builders import ledger_of
 
 from roadworn.checks.facts import LastReading
 from roadworn.intake import Ledger
@@ -11,8 +12,7 @@ from roadworn.model.events import NewEvent, StoredEvent
 
 @pytest.fixture
 def path(tmp_path: Path) -> Path:
-    Ledger.create(tmp_path / "roadworn.db").close()
-    return tmp_path / "roadworn.db"
+    return ledger_of(tmp_path / "roadworn.db")
 
 
 def last_reading(path: Path, vehicle_id: str) -> LastReading | None:

@@ -1,27 +1,23 @@
 """A scan against the scans before it; the readiness bytes are those of SAE J1979."""
 
+from functools import partial
 from pathlib import Path
-from typing import Any
+
+from builders import enrolled, scanned
 
 from roadworn.checks.comebacks import codes
 from roadworn.checks.facts import Draft
 from roadworn.intake import Ledger
 from roadworn.model.events import NewEvent
-from roadworn.testing import event
 
-
-def scan(day: str, *codes: str, module: str = "engine", **more: Any) -> NewEvent:
-    outcome = more.pop("outcome", "read")
-    found = [{"code": code} for code in codes]
-    modules = [{"name": module, "codes": found, "outcome": outcome}]
-    return event("car", "scan", day, modules=modules, **more)
+scan = partial(scanned, "car")
 
 
 def said(tmp_path: Path, *scans: NewEvent) -> list[str]:
     """Return what is said of the last of these scans."""
     path = tmp_path / "roadworn.db"
     with Ledger.create(path) as ledger:
-        ledger.append(event("car", "enrolment", "2025-01-01", odometer=100))
+        ledger.append(enrolled("car", "2025-01-01", odometer=100))
         stored = [ledger.append(one) for one in scans][-1]
         return [problem.message for problem in codes(Draft.of(stored), ledger.facts)]
 

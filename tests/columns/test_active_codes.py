@@ -3,8 +3,10 @@
 import random
 from collections.abc import Callable
 from datetime import date, timedelta
+from functools import partial
 
 import pytest
+from builders import enrolled, scanned
 
 from roadworn.columns.view import LedgerView
 from roadworn.model.events import NewEvent
@@ -16,12 +18,8 @@ QUERY = (
     "SELECT module, code, first_seen_on, times_seen, first_ever_on FROM active_codes "
     "ORDER BY module, code"
 )
-BUS = event("bus", "enrolment", "2026-01-01")
-
-
-def scan(day: str, *codes: str, outcome: str = "read", module: str = "engine") -> NewEvent:
-    read = {"name": module, "outcome": outcome, "codes": [{"code": code} for code in codes]}
-    return event("bus", "scan", day, modules=[read])
+BUS = enrolled("bus")
+scan = partial(scanned, "bus")
 
 
 def day(text: str) -> date:

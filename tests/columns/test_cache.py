@@ -5,6 +5,7 @@ import threading
 from pathlib import Path
 
 import pytest
+from builders import ledger_of
 from columns.made import history
 
 from roadworn.columns import build as cache
@@ -19,9 +20,7 @@ QUERY = "SELECT count(*), sum(true_km), count(DISTINCT event_id) FROM effective_
 def ledger(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setattr(cache, "WORTH_KEEPING", 20)
     path = tmp_path / "roadworn.db"
-    with Ledger.create(path) as made:
-        made.append_many(history(1, 60), allow_repeat=True)
-    return path
+    return ledger_of(path, history(1, 60), allow_repeat=True)
 
 
 def look(path: Path, **options: bool):
@@ -107,8 +106,7 @@ def test_a_missing_file_is_noticed(ledger, monkeypatch):
 def test_the_cache_of_another_ledger_is_not_used(ledger, tmp_path, monkeypatch):
     look(ledger)
     other = tmp_path / "other.db"
-    with Ledger.create(other) as made:
-        made.append_many(history(2, 60), allow_repeat=True)
+    ledger_of(other, history(2, 60), allow_repeat=True)
     shutil.copytree(cache.folder_of(ledger), cache.folder_of(other))
     assert loaded(other, monkeypatch) == 0
     assert look(other) == look(other, cache=False) != look(ledger)
@@ -117,8 +115,7 @@ def test_the_cache_of_another_ledger_is_not_used(ledger, tmp_path, monkeypatch):
 def test_the_cache_of_a_longer_history_is_not_used(ledger, tmp_path, monkeypatch):
     look(ledger)
     short = tmp_path / "short.db"
-    with Ledger.create(short) as made:
-        made.append_many(list(history(1, 60))[:40], allow_repeat=True)
+    ledger_of(short, list(history(1, 60))[:40], allow_repeat=True)
     shutil.copytree(cache.folder_of(ledger), cache.folder_of(short))
     assert loaded(short, monkeypatch) == 0
     assert look(short)[0][0] <= 40

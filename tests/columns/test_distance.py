@@ -1,8 +1,10 @@
 """True distance across exchanges, roll-overs and slips, and exact conversion of units."""
 
 from fractions import Fraction
+from functools import partial
 from typing import Any
 
+import builders
 import numpy as np
 import pytest
 from hypothesis import given
@@ -16,14 +18,11 @@ from roadworn.testing import event
 MILE_KM = Fraction(1_609_344, 1_000_000)
 
 
-def enrol(**fields: Any):
-    km = fields.pop("odometer", None)
-    unit = fields.pop("unit", "km")
-    return event("bus-1", "enrolment", "2026-01-01", odometer=km, unit=unit, **fields)
+enrol = partial(builders.enrolled, "bus-1", unit="km")
 
 
 def reading(day: str, figure: float | None, unit: str = "km"):
-    return event("bus-1", "odometer_reading", day, odometer=figure, unit=unit)
+    return builders.reading("bus-1", day, figure, unit)
 
 
 def distances(view) -> list[tuple[Any, ...]]:

@@ -1,7 +1,9 @@
 """Which events count: retractions, corrections, and what was known as of a day."""
 
+from functools import partial
 from typing import Any
 
+from builders import enrolled
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -9,16 +11,13 @@ from roadworn.model.events import Amendment, taken_back
 from roadworn.testing import event
 
 A, B, C, D = (f"0190a000-0000-7000-8000-00000000000{i}" for i in range(1, 5))
+enrol = partial(enrolled, "bus-1", odometer=10, unit="km")
 
 
 def made(event_id: str, day: str, kind: str = "complaint", **fields: Any):
     if kind == "complaint":
         fields.setdefault("complaint", "it hums")
     return event("bus-1", kind, day, **fields).model_copy(update={"event_id": event_id})
-
-
-def enrol():
-    return event("bus-1", "enrolment", "2026-01-01", odometer=10, unit="km")
 
 
 def counted(view) -> list[str]:

@@ -5,7 +5,9 @@ The cases are the project's own rule; what they must give is worked out by hand 
 
 from typing import Any
 
+import builders
 import pytest
+from builders import enrolled, found, looked, replaced
 
 from roadworn.model.catalogue import place_of, place_sql
 from roadworn.testing import event
@@ -18,28 +20,20 @@ SIDES = (("LF", "RF", "front"), ("LR", "RR", "rear"), ("2L", "2R", "2"), ("2R-in
 
 def enrol(vehicle: str = "bus-1", day: str = "2024-01-01", km: float = 50_000, **fields: Any):
     fields.setdefault("vehicle_class", "bus")
-    return event(vehicle, "enrolment", day, odometer=km, unit="km", **fields)
+    return enrolled(vehicle, day, odometer=km, unit="km", **fields)
 
 
 def reading(day: str, km: float, vehicle: str = "bus-1"):
-    return event(vehicle, "odometer_reading", day, odometer=km, unit="km")
+    return builders.reading(vehicle, day, km, "km")
 
 
 def replace(day: str, km: float | None, component: str = ALTERNATOR, **fields: Any):
     vehicle = fields.pop("vehicle", "bus-1")
-    fields.setdefault("reason", "failed")
-    return event(vehicle, "replacement", day, odometer=km, unit="km", component=component, **fields)
+    return replaced(vehicle, day, component, odometer=km, unit="km", **fields)
 
 
 def look(day: str, km: float, condition: str, component: str = ALTERNATOR, **fields: Any):
-    return event(
-        "bus-1",
-        "inspection",
-        day,
-        odometer=km,
-        unit="km",
-        findings=[{"component": component, "condition": condition, **fields}],
-    )
+    return looked("bus-1", day, found(component, condition, **fields), odometer=km, unit="km")
 
 
 def lives(view, where: str = "TRUE") -> list[dict[str, Any]]:

@@ -12,6 +12,7 @@ import time
 
 import orjson
 import pytest
+from builders import enrolled, ledger_of
 
 from roadworn.intake import Ledger
 from roadworn.store.verify import verify
@@ -42,10 +43,7 @@ pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="there is no SIG
 
 @pytest.fixture
 def path(tmp_path):
-    path = tmp_path / "shop.db"
-    with Ledger.create(path) as ledger:
-        ledger.append(event("bus-7", "enrolment", "2026-01-01"))
-    return path
+    return ledger_of(tmp_path / "shop.db", [enrolled("bus-7")])
 
 
 @pytest.fixture(scope="module")

@@ -3,9 +3,9 @@
 import sqlite3
 
 import pytest
+from builders import enrolled, ledger_of, reading
 
 from roadworn.intake import Ledger
-from roadworn.testing import event
 
 MIDDLE = "vehicle_id, kind, version, occurred_at, recorded_at, recorded_by, source"
 MIDDLE += ", odometer, odometer_unit, payload"
@@ -43,12 +43,11 @@ ATTACKS = [
 
 @pytest.fixture
 def path(tmp_path):
-    path = tmp_path / "shop.db"
-    with Ledger.create(path) as ledger:
-        ledger.append(event("bus-7", "enrolment", "2026-01-01"))
+    path = ledger_of(tmp_path / "shop.db", [enrolled("bus-7")])
+    with Ledger.open(path) as ledger:
         for at in (1, 2):
-            reading = event("bus-7", "odometer_reading", "2026-02-01", odometer=at)
-            ledger.append(reading.model_copy(update={"intake_key": f"key {at}"}))
+            made = reading("bus-7", "2026-02-01", at)
+            ledger.append(made.model_copy(update={"intake_key": f"key {at}"}))
     return path
 
 

@@ -3,9 +3,10 @@
 import subprocess
 import sys
 
+from builders import enrolled, ledger_of
+
 from roadworn.intake import Ledger
 from roadworn.store.verify import verify
-from roadworn.testing import event
 
 WRITER = """
 import sys
@@ -22,8 +23,7 @@ with Ledger.open(path) as ledger:
 
 def test_four_writers_of_fifty_events(tmp_path):
     path = tmp_path / "shop.db"
-    with Ledger.create(path) as ledger:
-        ledger.append(event("bus-7", "enrolment", "2026-01-01"))
+    ledger_of(path, [enrolled("bus-7")])
     names = ["bench A", "bench B", "front desk", "tow truck"]
     writers = [
         subprocess.Popen([sys.executable, "-c", WRITER, path, name], stdin=subprocess.PIPE)

@@ -5,13 +5,13 @@ from contextlib import suppress
 from hashlib import sha256
 
 import pytest
+from builders import enrolled, reading
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from roadworn.intake import Ledger
 from roadworn.model.errors import UnknownName, UsageError
 from roadworn.store.proof import check_proof, consistency_proof, inclusion_proof
-from roadworn.testing import event
 
 SIZE = 21
 
@@ -23,10 +23,10 @@ def roots(tmp_path_factory):
     made = {}
     with Ledger.create(path) as ledger:
         made[0] = ledger.checkpoint().root
-        ledger.append(event("bus-7", "enrolment", "2026-01-01"))
+        ledger.append(enrolled("bus-7"))
         made[1] = ledger.checkpoint().root
         for at in range(2, SIZE + 1):
-            ledger.append(event("bus-7", "odometer_reading", "2026-02-01", odometer=at))
+            ledger.append(reading("bus-7", "2026-02-01", at))
             made[at] = ledger.checkpoint().root
         ids = [stored.event_id for stored in ledger.events()]
     return path, made, ids
@@ -81,10 +81,8 @@ def test_the_leaf_is_what_the_docs_say(roots):
 def test_a_rewritten_history_has_no_proof_from_the_old_root(roots, tmp_path):
     _, made, _ = roots
     with Ledger.create(tmp_path / "other.db") as ledger:
-        ledger.append(event("bus-7", "enrolment", "2026-01-01", label="other"))
-        ledger.append_many(
-            event("bus-7", "odometer_reading", "2026-02-01", odometer=at) for at in range(30)
-        )
+        ledger.append(enrolled("bus-7", label="other"))
+        ledger.append_many(reading("bus-7", "2026-02-01", at) for at in range(30))
     proof = consistency_proof(tmp_path / "other.db", SIZE)
     assert check_proof(proof)
     assert not check_proof(proof, made[SIZE])

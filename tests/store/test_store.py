@@ -5,7 +5,9 @@ import sqlite3
 import subprocess
 import sys
 
+import builders
 import pytest
+from builders import enrolled
 
 from roadworn.intake import Ledger
 from roadworn.model.errors import (
@@ -25,19 +27,14 @@ from roadworn.store.verify import verify
 from roadworn.testing import event
 
 
-def enrol(vehicle_id="bus-7", **payload):
-    return event(vehicle_id, "enrolment", "2026-01-01", **payload)
-
-
 def reading(odometer, vehicle_id="bus-7", day="2026-02-01", **envelope):
-    made = event(vehicle_id, "odometer_reading", day, odometer=odometer)
-    return made.model_copy(update=envelope)
+    return builders.reading(vehicle_id, day, odometer).model_copy(update=envelope)
 
 
 @pytest.fixture
 def ledger(tmp_path):
     with Ledger.create(tmp_path / "shop.db") as made:
-        made.append(enrol())
+        made.append(enrolled("bus-7"))
         yield made
 
 
@@ -125,7 +122,7 @@ def test_events_by_beginning_or_end_of_their_id(ledger):
 
 
 def test_vehicles_by_name(ledger):
-    ledger.append_many([enrol("Bus-9"), enrol("van-1"), enrol("VAN-1")])
+    ledger.append_many([enrolled("Bus-9"), enrolled("van-1"), enrolled("VAN-1")])
     assert ledger.vehicle_ids() == ["Bus-9", "VAN-1", "bus-7", "van-1"]
     assert ledger.require_vehicle("BUS-7") == "bus-7"
     assert ledger.require_vehicle("van-1") == "van-1"
@@ -138,7 +135,7 @@ def test_vehicles_by_name(ledger):
 
 
 def test_a_retracted_enrolment_no_longer_counts(ledger):
-    wrong = ledger.append(enrol("bus-8"))
+    wrong = ledger.append(enrolled("bus-8"))
     ledger.append(event("bus-8", "retraction", "2026-01-02", event=wrong.event_id, reason="typo"))
     assert not ledger.enrolled("bus-8")
     assert ledger.vehicle_ids() == ["bus-7"]
@@ -242,7 +239,7 @@ def test_guards_are_looked_for_at_every_opening(ledger):
 
 
 def test_contacts_can_be_erased_and_the_history_still_verifies(ledger):
-    ledger.append(enrol("van-1", owner_reference="o-17"))
+    ledger.append(enrolled("van-1", owner_reference="o-17"))
     ledger.contacts.set("o-17", name="Erasable Person", phone="555 0100")
     assert ledger.contacts.set("o-17", address="1 Shore Road").name == "Erasable Person"
     assert ledger.contacts.references() == ["o-17"]

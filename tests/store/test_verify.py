@@ -3,8 +3,10 @@
 import sqlite3
 from hashlib import sha256
 
+import builders
 import orjson
 import pytest
+from builders import enrolled
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -13,7 +15,6 @@ from roadworn.model.errors import EnvironmentFailure, NotALedger, RoadwornError
 from roadworn.store.merkle import beside
 from roadworn.store.schema import EVENT_COLUMNS, GUARDS
 from roadworn.store.verify import verify
-from roadworn.testing import event
 
 EVENTS = 40
 
@@ -23,7 +24,7 @@ def sound(tmp_path_factory):
     """A ledger of 40 events: 25 in one batch, the others one by one; and its bytes."""
     path = tmp_path_factory.mktemp("sound") / "shop.db"
     with Ledger.create(path) as ledger:
-        ledger.append(event("bus-7", "enrolment", "2026-01-01", label="Blue bus"))
+        ledger.append(enrolled("bus-7", label="Blue bus"))
         ledger.append_many(reading(at) for at in range(2, 27))
         for at in range(27, EVENTS + 1):
             ledger.append(reading(at))
@@ -50,7 +51,7 @@ class Sound:
 
 
 def reading(at):
-    made = event("bus-7", "odometer_reading", "2026-02-01", odometer=at * 10, note=f"note {at}")
+    made = builders.reading("bus-7", "2026-02-01", at * 10, note=f"note {at}")
     return made.model_copy(update={"intake_key": f"key {at}", "recorded_by": f"bench {at}"})
 
 
