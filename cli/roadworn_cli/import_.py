@@ -10,7 +10,7 @@ from roadworn_cli.context import leave, state_of
 from roadworn_cli.output import check_format, counted, emit, format_option, note, progress, say
 
 if TYPE_CHECKING:
-    from roadworn.intake.adding import DoubtGroup
+    from roadworn.intake.doubts import DoubtGroup
     from roadworn.intake.files import ImportReport
 
 #: So many problems are printed, all of them in a dry run and with --format csv or json.

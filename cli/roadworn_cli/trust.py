@@ -133,7 +133,7 @@ def backup(
     file: Annotated[str, typer.Argument(metavar="FILE", help="The copy; it must not exist.")],
 ) -> None:
     """Copy the ledger while others may write, and check the copy event by event."""
-    from roadworn.store.verify import back_up
+    from roadworn.store.backup import back_up
 
     made = back_up(state_of(ctx).ledger, Path(file))
     typer.echo(str(made.path))

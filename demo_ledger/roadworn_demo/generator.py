@@ -12,9 +12,9 @@ from roadworn_demo.car import Car, Draft
 from roadworn_demo.fitting import begin_eating, fit_first, money
 from roadworn_demo.fleet import Plan, fleet, invented_vin
 from roadworn_demo.mishaps import add_slips, book_mishaps, exchange_odometer
-from roadworn_demo.rounds import (
+from roadworn_demo.rounds import look_over
+from roadworn_demo.service import (
     ServiceBook,
-    look_over,
     monthly_reading,
     official_inspection,
     valuation,

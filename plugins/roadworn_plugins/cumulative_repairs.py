@@ -21,8 +21,9 @@ from roadworn.analysis import (
 from roadworn.columns.view import LedgerView
 from roadworn.model.messages import Joined, Says
 from roadworn_plugins.lifedata import LifeDataError
-from roadworn_plugins.lifedata.power_law import RepairHistory, laplace
+from roadworn_plugins.lifedata.power_law import laplace
 from roadworn_plugins.lifedata.recurrence import MeanCumulative, mean_cumulative
+from roadworn_plugins.lifedata.repair_history import RepairHistory
 from roadworn_plugins.shared.grouped import Floats, Unit, shown_distance
 from roadworn_plugins.shared.settings import Level, OnlyComponent, ShownUnit, in_unit
 

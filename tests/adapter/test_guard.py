@@ -8,7 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from roadworn.adapter import Timing, channel, reader
-from roadworn.adapter.channel import ALLOWED, Channel, Line, wire_bytes
+from roadworn.adapter.allowed import ALLOWED, wire_bytes
+from roadworn.adapter.channel import Channel
+from roadworn.adapter.line import Line
 from roadworn.adapter.reader import converse
 from roadworn.model.errors import EnvironmentFailure, RoadwornError, UsageError
 

@@ -17,7 +17,8 @@ import pytest
 from adapter.responder import CAN, OLDER, VIN, Responder
 
 from roadworn.adapter import AdapterScan, Timing, channel, read_scan
-from roadworn.adapter.channel import Channel, Line
+from roadworn.adapter.channel import Channel
+from roadworn.adapter.line import Line
 from roadworn.intake import Ledger
 from roadworn.model.errors import EnvironmentFailure, UsageError
 from roadworn.model.events import NewEvent

@@ -7,16 +7,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from roadworn.adapter.framing import (
+from roadworn.adapter.framing import Form, Message, read_reply
+from roadworn.adapter.services import (
     LIST_SERVICES,
-    Form,
-    Message,
     answers_to,
     codes_of,
     module_name,
     number_of,
     offered,
-    read_reply,
     vin_of,
 )
 

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from roadworn.analysis import Result
 from roadworn.model.events import NewEvent
 from roadworn.testing import check_analysis, event, view_of
-from roadworn_plugins.odometer_audit import (
-    ODOMETER_AUDIT,
+from roadworn_plugins.odometer_audit import ODOMETER_AUDIT
+from roadworn_plugins.odometer_audit.readings import (
     Reading,
     exempt_by_age,
     jumps,

@@ -7,7 +7,8 @@ from pathlib import Path
 import orjson
 import pytest
 
-from roadworn.intake.filled import blank_rows, filled_rows, read_filled
+from roadworn.intake.filled import blank_rows, read_filled
+from roadworn.intake.filled_file import filled_rows
 from roadworn.model.errors import ProblemsFound, UsageError
 from roadworn.model.payloads import Inspection
 from roadworn.trade.judging import KnownSizes

@@ -8,9 +8,10 @@ from lifedata.life_sets import lives as published
 from scipy import integrate, optimize, stats
 
 from roadworn_plugins.lifedata import LifeDataError
+from roadworn_plugins.lifedata.conditional import Conditional
 from roadworn_plugins.lifedata.fitting import fit_weibull
 from roadworn_plugins.lifedata.lives import Lives
-from roadworn_plugins.lifedata.small_samples import Conditional, fit_small
+from roadworn_plugins.lifedata.small_samples import fit_small
 
 
 def test_five_failures_hold_the_level_where_likelihood_ratio_limits_do_not():

@@ -8,8 +8,9 @@ from lifedata.life_sets import AGES, VALUES, at, lives, rows, together
 from lifelines import KaplanMeierFitter
 
 from roadworn_plugins.lifedata import LifeDataError
+from roadworn_plugins.lifedata.cumulative_incidence import cumulative_incidence
 from roadworn_plugins.lifedata.lives import Lives
-from roadworn_plugins.lifedata.survival import at_risk, cumulative_incidence, kaplan_meier
+from roadworn_plugins.lifedata.survival import at_risk, kaplan_meier
 
 CURVED = (*AGES, "o05_Male", "o05_Female", "o19")
 CURVES = kaplan_meier(together(*CURVED))

@@ -11,12 +11,8 @@ from hypothesis import strategies as st
 from scipy import optimize, stats
 
 from roadworn_plugins.lifedata import LifeDataError
-from roadworn_plugins.lifedata.power_law import (
-    RepairHistory,
-    laplace,
-    military_handbook,
-    power_law,
-)
+from roadworn_plugins.lifedata.power_law import laplace, military_handbook, power_law
+from roadworn_plugins.lifedata.repair_history import RepairHistory
 
 DATA = Path(__file__).parents[1] / "reference" / "life_data"
 VALUES = json.loads((DATA / "recurrence_values.json").read_text(encoding="utf-8"))

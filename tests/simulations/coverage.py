@@ -16,9 +16,10 @@ from functools import cache
 
 import numpy as np
 
+from roadworn_plugins.lifedata.conditional import Conditional
 from roadworn_plugins.lifedata.fitting import fit_weibull
 from roadworn_plugins.lifedata.lives import Lives
-from roadworn_plugins.lifedata.small_samples import Conditional, fit_small
+from roadworn_plugins.lifedata.small_samples import fit_small
 
 SHAPE = 2.0
 LEAST = 3

@@ -12,16 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from roadworn.model.errors import UsageError
-from roadworn.trade.estimating import (
-    Fee,
-    Labour,
-    Part,
-    PriceMatrix,
-    ShopTerms,
-    Sublet,
-    estimate,
-    needs_consent,
-)
+from roadworn.trade.estimating import Fee, Labour, Part, ShopTerms, Sublet, estimate, needs_consent
+from roadworn.trade.pricing import PriceMatrix
 from roadworn.trade.warranty import Warranty, comeback, same_place
 
 

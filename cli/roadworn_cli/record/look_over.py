@@ -175,7 +175,8 @@ def inspection(
 
 def _read_filled(path: str, chosen: "Chosen", sizes: "KnownSizes", rest: str) -> dict[str, Any]:
     """Return the payload that a filled-in table adds up to."""
-    from roadworn.intake.filled import filled_rows, read_filled
+    from roadworn.intake.filled import read_filled
+    from roadworn.intake.filled_file import filled_rows
 
     read = read_filled(filled_rows(Path(path)), Path(path).name, chosen.sheet, sizes, rest)
     for remark in (*read.remarks, *filter(None, [chosen.told])):

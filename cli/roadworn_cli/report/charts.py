@@ -15,16 +15,15 @@ from roadworn_cli.report.canvas import (
     BLUE,
     INK,
     VERMILION,
-    Drawn,
     along_days,
-    inline,
     label,
-    panels_of,
     paper,
     ticks,
     wrapped,
 )
 from roadworn_cli.report.model import Grid, Heading, Line, Picture
+from roadworn_cli.report.panels import Drawn, panels_of
+from roadworn_cli.report.svg import inline
 from roadworn_cli.report.tables import grid_of, value_text
 from roadworn_cli.report.words import Words
 

@@ -16,13 +16,13 @@ from roadworn_cli.report.canvas import (
     INK,
     VERMILION,
     along_days,
-    inline,
     label,
     paper,
     ticks,
     wrapped,
 )
 from roadworn_cli.report.model import Grid, Heading, Line, Picture
+from roadworn_cli.report.svg import inline
 from roadworn_cli.report.words import Words
 
 if TYPE_CHECKING:

@@ -8,7 +8,7 @@ A port is ``socket://HOST:PORT`` or a serial device; the latter needs the extra
 ``roadworn[adapter]``. Modules, from the wire upwards: `channel`, `framing`, `assemble`, `reader`.
 """
 
-from roadworn.adapter.assemble import AdapterScan, ModuleRead
 from roadworn.adapter.reader import Timing, read_scan
+from roadworn.adapter.result import AdapterScan, ModuleRead
 
 __all__ = ["AdapterScan", "ModuleRead", "Timing", "read_scan"]

@@ -7,52 +7,12 @@ there is. A `Line` is a conversation over a channel: one question, one answer.
 import importlib
 import os
 import socket
-import time
 from abc import ABC, abstractmethod
-from collections.abc import Mapping
-from types import MappingProxyType, TracebackType
-from typing import Protocol, Self
+from typing import Protocol
 from urllib.parse import urlsplit
 
+from roadworn.adapter.allowed import wire_bytes
 from roadworn.model.errors import EnvironmentFailure, UsageError
-
-#: Settings of the adapter itself; none of them reaches the vehicle, but for the search of ATSP0
-#: that the next request starts. ATZ restart, E0 no echo, L0 no line feeds, M0 keep nothing in
-#: its memory, H1 show who answers, AT0 and ST96 wait 0.6 s for every module, SP0 find the line
-#: by itself, DPN say which it was.
-SETUP = ("ATZ", "ATE0", "ATL0", "ATM0", "ATH1", "ATAT0", "ATST96", "ATSP0", "ATDPN")
-#: SAE J1979 service 01: which parameters there are, status and readiness, distance with the
-#: lamp on, warm-ups, distance and minutes since codes were cleared, odometer.
-CURRENT_DATA = (
-    *("0100", "0120", "0140", "0160", "0180", "01A0"),
-    *("0101", "0121", "0130", "0131", "014E", "01A6"),
-)
-#: Services 03, 07 and 0A: stored, pending and permanent codes; 09 02: the VIN.
-LISTS = ("03", "07", "0A")
-VIN = "0902"
-
-# Each with the carriage return that ends it. There is no bare carriage return on purpose: an
-# adapter answers it by sending its last command once more, and that may be another program's.
-_WIRE: Mapping[str, bytes] = MappingProxyType(
-    {command: f"{command}\r".encode("ascii") for command in (*SETUP, *CURRENT_DATA, *LISTS, VIN)}
-)
-ALLOWED = frozenset(_WIRE)
-
-
-def wire_bytes(command: str) -> bytes:
-    """Return the bytes of an allowed command, carriage return and all.
-
-    Raises:
-        UsageError: the command is not in the list; the vehicle sees nothing of it.
-    """
-    found = _WIRE.get(command)
-    if found is None:
-        raise UsageError(
-            f"The adapter is only read from, so {command[:20]!r} is not sent: use one of "
-            f"{', '.join((*LISTS, VIN))}, a listed parameter of service 01 or a setting."
-        )
-    return found
-
 
 #: Common speed of adapters on a serial port, bits per second (common practice, no source).
 DEFAULT_BAUD = 38_400
@@ -242,89 +202,3 @@ def _reason(error: Exception) -> str:
     # The library's own sentences repeat the port's name; the system's word is enough.
     number = getattr(error, "errno", None)
     return os.strerror(number).lower() if number else str(error).strip(".")[:120]
-
-
-#: An adapter ends each answer with it. When it does not come in time, question and answer may be
-#: out of step for good, so the read is given up as a whole instead of going on.
-PROMPT = b">"
-#: No honest answer is longer: 127 codes from each of eight modules are under 20,000 characters.
-MAX_REPLY = 100_000
-
-
-class Line:
-    """A conversation with an adapter over an open channel, which it closes at the end."""
-
-    def __init__(self, channel: Channel) -> None:
-        self._channel = channel
-        self._said: list[str] = []
-
-    def __enter__(self) -> Self:
-        """Return itself."""
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        """Close the port, whatever happened, an interrupt from the keyboard too."""
-        self._channel.close()
-
-    @property
-    def dialogue(self) -> str:
-        """What was asked and answered so far, the bytes of the vehicle as they came."""
-        return "\n".join(self._said)
-
-    def ask(self, command: str, seconds: float) -> str:
-        """Send a command and return the lines of its answer, without echo and prompt.
-
-        Args:
-            command: one of `ALLOWED`.
-            seconds: how long the whole answer may take.
-
-        Raises:
-            UsageError: the command is not allowed; nothing is sent.
-            EnvironmentFailure: no prompt in time, too much text, or the other end is gone.
-        """
-        self._discard()
-        self._channel.send(command)
-        lines = _lines(self._until_prompt(command, time.monotonic() + seconds, seconds))
-        if lines and lines[0].replace(" ", "").upper() == command:
-            del lines[0]  # echo is on until ATE0 is understood, and after it on some adapters
-        self._said += [f"> {command}", *lines]
-        return "\n".join(lines)
-
-    def _discard(self) -> None:
-        # What came unasked, or too late, is no answer to the next question.
-        dropped = 0
-        while dropped < MAX_REPLY and (stale := self._channel.receive(0.0)):
-            dropped += len(stale)
-
-    def _until_prompt(self, command: str, deadline: float, seconds: float) -> bytes:
-        reply = bytearray()
-        while PROMPT not in reply:
-            left = deadline - time.monotonic()
-            if left <= 0:
-                heard = "stopped in the middle of its answer" if reply else "did not answer"
-                raise EnvironmentFailure(
-                    f"The adapter at {self._channel.name} {heard} to {command} within "
-                    f"{seconds:g} s: check its power, the speed of the port and that it is an "
-                    "adapter, then repeat the whole read."
-                )
-            reply += self._channel.receive(left)
-            if len(reply) > MAX_REPLY:
-                raise EnvironmentFailure(
-                    f"The adapter at {self._channel.name} sends without end in answer to "
-                    f"{command}: unplug it, plug it in again and repeat the whole read."
-                )
-        return bytes(reply.partition(PROMPT)[0])
-
-
-def _lines(reply: bytes) -> list[str]:
-    # Adapters are known to slip in NUL bytes; everything else that is not printable is shown.
-    text = reply.replace(b"\0", b"").decode("ascii", errors="replace").replace("\r", "\n")
-    shown = "".join(
-        c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in text
-    )
-    return [line.strip() for line in shown.split("\n") if line.strip()]

@@ -8,9 +8,12 @@ import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
-from roadworn.adapter.assemble import FIGURES, WORDS, AdapterScan, Asked, assemble, nobody
-from roadworn.adapter.channel import DEFAULT_BAUD, Line, open_channel
-from roadworn.adapter.framing import FORMS, NO_ANSWER, Form, offered, read_reply
+from roadworn.adapter.assemble import FIGURES, WORDS, Asked, assemble
+from roadworn.adapter.channel import DEFAULT_BAUD, open_channel
+from roadworn.adapter.framing import FORMS, NO_ANSWER, Form, read_reply
+from roadworn.adapter.line import Line
+from roadworn.adapter.result import AdapterScan, nobody
+from roadworn.adapter.services import offered
 from roadworn.model.errors import EnvironmentFailure
 
 _WITHIN = ("ATE0", "ATL0", "ATM0", "ATAT0", "ATST96")  # better with them, possible without

@@ -13,7 +13,8 @@ from roadworn.checks.facts import WORK, Draft, Facts
 from roadworn.model.events import StoredEvent
 from roadworn.model.messages import Problem, Says
 from roadworn.say.telling import item_words
-from roadworn.trade.estimating import labour_line, needs_consent
+from roadworn.trade.estimating import needs_consent
+from roadworn.trade.pricing import labour_line
 from roadworn.trade.warranty import same_place
 
 #: Share over the estimate where the estimate itself says none (from memory; amounts differ).

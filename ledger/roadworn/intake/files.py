@@ -10,7 +10,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from roadworn.intake.adding import DoubtGroup, Doubts, FileFacts, FileTaker
+from roadworn.intake.adding import FileTaker
+from roadworn.intake.doubts import DoubtGroup, Doubts
+from roadworn.intake.looking import FileFacts
 from roadworn.model.messages import Problem
 
 if TYPE_CHECKING:

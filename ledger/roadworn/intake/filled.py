@@ -5,21 +5,18 @@ sound: then it is no row of its own. A figure without a condition has the one it
 where no limit settles it the row is a problem, never a guess.
 """
 
-import csv
 import re
-from codecs import BOM_UTF8, BOM_UTF16_BE, BOM_UTF16_LE
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from decimal import Decimal
 from difflib import get_close_matches
-from io import StringIO
-from pathlib import Path
 from typing import Any, NamedTuple
 
 from roadworn.checks.measured import check_agreement, check_measurements
+from roadworn.intake.filled_file import FilledRow
 from roadworn.model.amounts import choose
 from roadworn.model.catalogue import catalogue
-from roadworn.model.errors import EnvironmentFailure, ProblemsFound, UsageError
+from roadworn.model.errors import ProblemsFound, UsageError
 from roadworn.model.messages import Problem
 from roadworn.model.places import normalise_position
 from roadworn.model.units import exact, parse_measurement
@@ -33,78 +30,6 @@ COLUMNS = (
     "item", "component", "place", "measure", "unit", "limit", "measured", "condition", "size of",
     "size", "note",
 )  # fmt: skip
-#: Without these nothing can be said about anything.
-_NEEDED = ("item", "measured", "condition")
-_SPREADSHEETS = frozenset({".xlsx", ".xlsm", ".xlsb", ".xls", ".ods"})
-_LONGEST_CELL = 16_000_000
-
-
-class FilledRow(NamedTuple):
-    """A row with the line it begins at, its cells by heading, blanks around them taken off."""
-
-    line: int
-    cells: Mapping[str, str]
-
-
-def filled_rows(path: Path) -> Iterator[FilledRow]:
-    """Yield the rows of a filled-in look-over.
-
-    Raises:
-        EnvironmentFailure: the file cannot be read.
-        UsageError: it is no text in Unicode, or not such a table.
-    """
-    rows = _spreadsheet(path) if path.suffix.casefold() in _SPREADSHEETS else _text(path)
-    _line, header = next(rows, (0, []))
-    names = [cell.strip().casefold() for cell in header]
-    missing = [name for name in _NEEDED if name not in names]
-    if missing:
-        raise UsageError(
-            f"{path} has no column {' or '.join(map(repr, missing))}: begin with an empty one, "
-            "roadworn sheets SHEET --blank."
-        )
-    for line, cells in rows:
-        told = {name: cell.strip() for name, cell in zip(names, cells, strict=False) if name}
-        if any(told.values()):
-            yield FilledRow(line, told)
-
-
-def _spreadsheet(path: Path) -> Iterator[tuple[int, list[str]]]:
-    from roadworn.intake.csv_file import cell_text, read_table
-    from roadworn.intake.csv_map import CsvMap
-
-    for row in read_table(path, CsvMap(path.name, "inspection", {})):
-        yield row.line, [cell_text(cell) for cell in row.cells]
-
-
-def _text(path: Path) -> Iterator[tuple[int, list[str]]]:
-    try:
-        raw = path.read_bytes()
-    except OSError as error:
-        raise EnvironmentFailure(
-            f"{path} cannot be read ({error.strerror}): check its name and rights."
-        ) from error
-    encoding = "utf-8"
-    if raw.startswith(BOM_UTF8):
-        encoding = "utf-8-sig"
-    elif raw.startswith((BOM_UTF16_LE, BOM_UTF16_BE)):
-        encoding = "utf-16"
-    try:
-        text = raw.decode(encoding)
-    except UnicodeDecodeError:
-        raise UsageError(f"{path} is not Unicode: save it as CSV UTF-8.") from None
-    head = text.partition("\n")[0]
-    delimiter = max(",;\t", key=head.count)
-    csv.field_size_limit(_LONGEST_CELL)
-    reader = csv.reader(StringIO(text, newline=""), delimiter=delimiter, strict=True)
-    line = 1
-    try:
-        for cells in reader:
-            yield line, cells
-            line = reader.line_num + 1
-    except csv.Error as error:
-        raise UsageError(
-            f"{path} cannot be read after line {line} ({error}): check the quotes there."
-        ) from None
 
 
 #: Heading of a limit that stands on the part itself.

@@ -10,9 +10,11 @@ from typing import Any
 
 from roadworn.model.amounts import choose
 from roadworn.model.errors import UsageError
-from roadworn.reading.estimate_lines import read_pieces, read_worked_line, split_pieces
+from roadworn.reading.estimate_lines import read_worked_line
+from roadworn.reading.pieces import read_pieces, split_pieces
 from roadworn.reading.terms import Terms
-from roadworn.trade.estimating import EstimateTotal, PricedLine, ShopTerms, total_of
+from roadworn.trade.estimating import EstimateTotal, ShopTerms, total_of
+from roadworn.trade.pricing import PricedLine
 
 _ZERO = Decimal(0)
 _DECISIONS = ("approved", "declined", "deferred")

@@ -12,7 +12,8 @@ from typing import Any, Literal, cast
 
 from roadworn.model.amounts import check_currency
 from roadworn.model.errors import EnvironmentFailure, UsageError
-from roadworn.trade.estimating import Kind, PriceMatrix, ShopTerms
+from roadworn.trade.estimating import ShopTerms
+from roadworn.trade.pricing import Kind, PriceMatrix
 
 _ZERO = Decimal(0)
 _MOST = Decimal(1_000_000_000)

@@ -9,7 +9,7 @@ from decimal import Decimal
 from typing import Any
 
 from roadworn.say.telling import item_words
-from roadworn.trade.estimating import supplies_line
+from roadworn.trade.pricing import supplies_line
 
 _WIDTH = 58
 _FIGURES = 14

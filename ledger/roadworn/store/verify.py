@@ -9,120 +9,18 @@ finds are problems that name the event; only a file that is no ledger at all is 
 """
 
 import sqlite3
-from collections.abc import Callable, Iterator
-from contextlib import closing, suppress
+from collections.abc import Callable
+from contextlib import closing
 from dataclasses import dataclass, field
-from functools import cached_property
 from pathlib import Path
-from typing import Any, NamedTuple
 
-from roadworn.model.errors import EnvironmentFailure, LedgerDamaged, LedgerRefused, NotALedger
+from roadworn.model.errors import NotALedger
 from roadworn.model.messages import Problem
-from roadworn.store import LedgerFile, schema
-from roadworn.store.merkle import CompactRange, beside, read_beside, write_beside
-from roadworn.store.schema import EVENT_COLUMNS, connect, plain_failures, require_file
+from roadworn.store import schema
+from roadworn.store.merkle import CompactRange, beside, read_beside
+from roadworn.store.schema import connect, plain_failures, require_file
+from roadworn.store.stored_rows import Missing, StoredRows, Unreadable
 from roadworn.store.writer import Row
-
-_SLICE = 5_000
-_CAREFUL_SLICE = 64
-_SELECT = f"SELECT {', '.join(EVENT_COLUMNS)} FROM events"
-
-
-class Unreadable(NamedTuple):
-    """An event whose record cannot be read; its id where an index still has it."""
-
-    event_id: str
-
-
-class Missing(NamedTuple):
-    """Events that are not in the file, from the one that it stands for to `last`."""
-
-    last: int
-
-
-class StoredRows:
-    """Iterates over (seq, what is there) for every number from 1 to `last`.
-
-    Attributes:
-        last: number of the last event there is or should be.
-    """
-
-    def __init__(self, connection: sqlite3.Connection, last: int) -> None:
-        self._connection = connection
-        # Bytes that are no text any more must not stop the reading.
-        connection.text_factory = lambda data: data.decode("utf-8", "surrogateescape")
-        self.last = max(last, self._last_there())
-
-    def __iter__(self) -> Iterator[tuple[int, Row | Unreadable | Missing]]:
-        seq, size = 1, _SLICE
-        while seq <= self.last:
-            rows = self._slice(seq, size)
-            start = seq
-            for number, *columns in rows:
-                if number != seq:
-                    break
-                yield seq, Row(*columns)
-                seq += 1
-            if rows and seq - start == len(rows):
-                size = min(2 * size, _SLICE)
-                continue
-            size = _CAREFUL_SLICE
-            if seq <= self.last:
-                found = self._one(seq)
-                yield seq, found
-                seq = found.last + 1 if isinstance(found, Missing) else seq + 1
-
-    def _slice(self, seq: int, size: int) -> list[tuple[Any, ...]]:
-        try:
-            return self._connection.execute(
-                f"{_SELECT} WHERE seq >= ? ORDER BY seq LIMIT ?", (seq, size)
-            ).fetchall()
-        except sqlite3.DatabaseError:
-            return []
-
-    def _one(self, seq: int) -> Row | Unreadable | Missing:
-        try:
-            row = self._connection.execute(f"{_SELECT} WHERE seq = ?", (seq,)).fetchone()
-        except sqlite3.DatabaseError:
-            return Unreadable(self._ids.get(seq, ""))
-        if row is not None:
-            return Row(*row[1:])
-        if seq in self._ids:
-            return Unreadable(self._ids[seq])
-        later = [number for number in self._numbers if number > seq]
-        return Missing(min(later, default=self.last + 1) - 1)
-
-    @cached_property
-    def _ids(self) -> dict[int, str]:
-        """Event ids by number as the index has them, which needs no page of the table."""
-        ids: dict[int, str] = {}
-        try:
-            for seq, event_id in self._connection.execute(
-                "SELECT seq, event_id FROM events INDEXED BY events_event_id"
-            ):
-                ids[seq] = str(event_id)
-        except sqlite3.DatabaseError:
-            return ids
-        return ids
-
-    @cached_property
-    def _numbers(self) -> set[int]:
-        """All numbers that the index or the table still knows."""
-        numbers = set(self._ids)
-        try:
-            for (seq,) in self._connection.execute("SELECT seq FROM events NOT INDEXED"):
-                numbers.add(seq)
-        except sqlite3.DatabaseError:
-            return numbers
-        return numbers
-
-    def _last_there(self) -> int:
-        try:
-            (last,) = self._connection.execute("SELECT max(seq) FROM events").fetchone()
-        except sqlite3.DatabaseError:
-            return 0
-        return last or 0
-
 
 _BACKUP = "go on from a backup that verifies, and keep this file as evidence"
 
@@ -346,68 +244,3 @@ def _readable(event_id: object) -> str:
     """Return an id for a message, or a word when its bytes are no id any more."""
     text = str(event_id)
     return text if text.isascii() and text.isprintable() and text else "id not readable"
-
-
-@dataclass(frozen=True, slots=True)
-class Backup:
-    """A backup that verified: where it is, and the checkpoint it was made at."""
-
-    path: Path
-    size: int
-    root: str
-
-
-def back_up(ledger: Path, copy: Path) -> Backup:
-    """Copy a ledger through SQLite's backup interface and verify the copy.
-
-    Writers may go on meanwhile; the copy is the ledger as of one commit.
-
-    Args:
-        ledger: the ledger.
-        copy: the file to make; a checkpoint is put beside it.
-
-    Raises:
-        LedgerRefused: there is a file of that name.
-        LedgerDamaged: the copy does not verify, so the ledger does not either; it is removed.
-        EnvironmentFailure: the copy cannot be written.
-    """
-    with LedgerFile.open(ledger, writable=False):
-        pass  # a file that is no ledger is refused before anything is made
-    try:
-        copy.touch(exist_ok=False)
-    except FileExistsError:
-        raise LedgerRefused(
-            f"{copy} exists already: choose another name, a backup is never overwritten."
-        ) from None
-    except OSError as error:
-        raise EnvironmentFailure(
-            f"{copy} cannot be made ({error.strerror}): check that its folder exists and can be "
-            "written."
-        ) from error
-    try:
-        with plain_failures(copy), closing(connect(ledger, writable=False)) as source:
-            _copy(source, copy)
-        with suppress(OSError), closing(connect(copy, writable=False)) as made:
-            write_beside(copy, made)
-        made_of = _checked(copy)
-    except BaseException:
-        copy.unlink(missing_ok=True)
-        raise
-    return made_of
-
-
-def _checked(copy: Path) -> Backup:
-    report = verify(copy)
-    if report.problems:
-        raise LedgerDamaged(
-            f"The copy does not verify ({report.problems[0].message}) and was removed: run "
-            "`roadworn verify` on the ledger."
-        )
-    return Backup(copy, report.size, report.root)
-
-
-def _copy(source: sqlite3.Connection, copy: Path) -> None:
-    with closing(sqlite3.connect(copy, isolation_level=None)) as target:
-        source.backup(target)
-        # One file to carry away, with no write-ahead log beside it.
-        target.execute("PRAGMA journal_mode = DELETE")

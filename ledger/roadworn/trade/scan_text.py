@@ -13,16 +13,15 @@ from typing import Literal
 
 from roadworn.model.messages import Problem
 from roadworn.trade.codes import code_of_bytes
+from roadworn.trade.scan_raw import is_raw, raw_codes
 from roadworn.trade.scanned import (
     DEFAULT_MODULE,
     MOST_WARM_UPS,
     ScannedCode,
     ScanText,
     Status,
-    is_raw,
     judge_by_byte,
     one_name,
-    raw_codes,
     scan_remarks,
     take_code,
     take_heavy,

@@ -13,14 +13,9 @@ import numpy as np
 
 from roadworn.model.messages import Problem
 from roadworn_plugins.lifedata import LifeDataError
-from roadworn_plugins.lifedata.power_law import (
-    RepairHistory,
-    TrendTest,
-    laplace,
-    military_handbook,
-    power_law,
-)
+from roadworn_plugins.lifedata.power_law import TrendTest, laplace, military_handbook, power_law
 from roadworn_plugins.lifedata.recurrence import MeanCumulative, mean_cumulative
+from roadworn_plugins.lifedata.repair_history import RepairHistory
 
 _EVENTS = ("repair", "end", "start")
 

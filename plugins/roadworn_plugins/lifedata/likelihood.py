@@ -13,8 +13,8 @@ from typing import Self
 import numpy as np
 
 from roadworn_plugins.lifedata import Bools, Floats, Ints, Segments
+from roadworn_plugins.lifedata.families import Family, Terms
 from roadworn_plugins.lifedata.lives import Lives
-from roadworn_plugins.lifedata.parametric import Family, Terms
 
 
 @dataclass(frozen=True, eq=False)

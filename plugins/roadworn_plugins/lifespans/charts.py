@@ -11,7 +11,8 @@ import numpy as np
 from roadworn.analysis import Chart, Column, Series, Table
 from roadworn.model.messages import Joined
 from roadworn_plugins.lifedata.survival import at_risk
-from roadworn_plugins.lifespans.figures import FAILED, WORN, Figures, Group, say
+from roadworn_plugins.lifespans.figures import Figures, Group, say
+from roadworn_plugins.lifespans.reasons import FAILED, WORN
 from roadworn_plugins.shared.grouped import Floats
 
 _MOST = 5

@@ -1,0 +1,306 @@
+"""One row of a table made an event, by its map."""
+
+import hashlib
+import re
+from collections import Counter
+from collections.abc import Callable, Mapping
+from functools import partial
+from typing import Any, get_args
+
+import orjson
+from pydantic import ValidationError
+
+from roadworn.checks.odd import marked_thousands
+from roadworn.checks.shape import problems_of
+from roadworn.intake import validated_payload
+from roadworn.intake.csv_file import (
+    Cell,
+    CellError,
+    cell_text,
+    read_day,
+    read_money,
+    read_number,
+    read_truth,
+)
+from roadworn.intake.csv_map import ENVELOPE, SPECIAL, CsvMap, fold
+from roadworn.model.amounts import choose, read_odometer, read_warranty
+from roadworn.model.catalogue import catalogue
+from roadworn.model.errors import ProblemsFound, UnknownName, UsageError
+from roadworn.model.events import NewEvent, VehicleId
+from roadworn.model.kinds import EventKind, KindRegistry, PayloadField, fields_of
+from roadworn.model.messages import Problem, shown
+from roadworn.model.places import PositionError, normalise_position
+from roadworn.reading import read_finding, read_item, read_measurements
+from roadworn.reading.fields import JsonValue
+from roadworn.reading.scans import read_scan
+
+#: What a vehicle id looks like, as `roadworn.model.events.VehicleId` has it.
+_VEHICLE = re.compile(get_args(VehicleId)[1].metadata[0].pattern)
+
+
+_FIGURE_UNIT = re.compile(r"(.*\d)\s*([A-Za-z]*)")
+
+
+_FINDING_PARTS = frozenset({"component", "position", "condition", "measurement"})
+
+
+class RowReader:
+    """One row on its way to an event; collects every problem instead of stopping at the first.
+
+    Attributes:
+        problems: why it cannot be taken.
+        doubts: what was read otherwise than it is spelled.
+    """
+
+    def __init__(self, file: str, line: int, csv_map: CsvMap, kinds: KindRegistry) -> None:
+        self.file = file
+        self.line = line
+        self.map = csv_map
+        self.kinds = kinds
+        self.problems: list[Problem] = []
+        self.doubts: list[Problem] = []
+
+    def problem(self, target: str, code: str, message: str, hint: str = "") -> None:
+        """Note a problem at the cell that feeds `target`."""
+        column = self.map.header_of(target) if target else ""
+        self.problems.append(Problem(code, message, hint, self.file, self.line, column))
+
+    def event(self, given: dict[str, Cell], seen: Counter[str]) -> NewEvent | None:
+        """Return the event of the row, or None after noting its problems."""
+        words = {target: self._word(target, cell) for target, cell in given.items()}
+        kind = self._kind(words)
+        if kind is None:
+            return None
+        payload = self._payload(kind, words)
+        envelope = self._envelope(words)
+        if isinstance(payload.get("vin"), str):
+            # As typed input takes it; export files keep theirs as it stands.
+            payload["vin"] = payload["vin"].upper()
+        if not self.problems:
+            checked = validated_payload(kind, kind.version, payload)
+            if isinstance(checked, list):
+                for found in checked:
+                    target = found.column.removeprefix("payload.").partition("[")[0]
+                    self.problem(target, found.code, found.message, found.hint)
+            else:
+                payload = checked
+        if self.problems:
+            return None
+        fields = {**envelope, "kind": kind.name, "payload": payload}
+        key = _content_key(fields)
+        seen[key] += 1
+        fields |= {"source": "csv", "intake_key": f"csv:{key}:{seen[key]}"}
+        try:
+            return NewEvent.model_validate(fields)
+        except ValidationError as error:
+            for found in problems_of(error, NewEvent, "An event"):
+                self.problem(found.column, found.code, found.message, found.hint)
+            return None
+
+    def _word(self, target: str, cell: Cell) -> Cell:
+        """Return a cell with the map's words for that field put in."""
+        table: Mapping[str, str] = self.map.values.get(target, {})
+        return table.get(fold(cell_text(cell)), cell)
+
+    def _kind(self, words: dict[str, Cell]) -> EventKind | None:
+        name = self.map.kind or cell_text(words.get("kind")).casefold()
+        try:
+            return self.kinds.get("_".join(name.replace("-", " ").split()))
+        except UnknownName as error:
+            near = f"did you mean {' or '.join(error.near)}? " if error.near else ""
+            hint = f"{near}Map their word in [values.kind]"
+            self.problem("kind", "unknown-kind", f"There is no event kind {name!r}.", hint)
+            return None
+
+    def _envelope(self, words: dict[str, Cell]) -> dict[str, Any]:
+        vehicle = cell_text(words.get("vehicle_id"))
+        fields: dict[str, Any] = {
+            "vehicle_id": self.map.vehicles.get(fold(vehicle), vehicle),
+            "recorded_by": cell_text(words.get("recorded_by"))[:60],
+        }
+        if not vehicle:
+            self.problem("vehicle_id", "missing-field", "The row names no vehicle.", "fill it in")
+        elif not _VEHICLE.fullmatch(fields["vehicle_id"]):
+            message = f"{fields['vehicle_id'][:60]!r} is no vehicle of a ledger."
+            hint = "say which one it is in [vehicles] of the map"
+            self.problem("vehicle_id", "bad-form", message, hint)
+        if not cell_text(words.get("occurred_at")):
+            self.problem("occurred_at", "missing-field", "The row has no date.", "fill it in")
+        else:
+            fields["occurred_at"] = self._try(
+                "occurred_at", lambda: read_day(words["occurred_at"], self.map)
+            )
+        if cell_text(words.get("odometer")):
+            unit = cell_text(words.get("odometer_unit")) or self.map.units.get("odometer", "")
+            read = self._try("odometer", lambda: self._distance(words["odometer"], unit))
+            if read is not None:
+                fields["odometer"], fields["odometer_unit"] = read
+        return fields
+
+    def _distance(self, cell: Cell, unit: str) -> tuple[float, str]:
+        text = cell_text(cell)
+        split = _FIGURE_UNIT.fullmatch(text)
+        figure, own = (split[1], split[2]) if split else (text, "")
+        if not figure[-1:].isdigit():
+            return read_odometer(text, unit)
+        # The map's decimal comma is that of a figure with its unit in the cell, too.
+        read = read_odometer(
+            f"{read_number(figure if own else cell, self.map)} {own}".strip(), unit
+        )
+        self._thousands(figure, read)
+        return read
+
+    def _thousands(self, figure: str, read: tuple[float, str]) -> None:
+        """Note a figure of three decimals, which no odometer shows."""
+        comma = self.map.decimal_comma
+        if marked_thousands(figure, "," if comma else ".") is None:
+            return
+        message = f"{shown(figure)} was read as {read[0]:,.10g} {read[1]}, of three decimals."
+        hint = (
+            "if its mark is one of thousands, say decimal_comma = "
+            f"{'false' if comma else 'true'} in [file] of the map"
+        )
+        column = self.map.header_of("odometer")
+        self.doubts.append(Problem("three-decimals", message, hint, column=column))
+
+    def _payload(self, kind: EventKind, words: dict[str, Cell]) -> dict[str, Any]:
+        fields = fields_of(kind.model)
+        payload: dict[str, Any] = {}
+        finding: dict[str, Cell] = {}
+        for target, cell in words.items():
+            if target in ENVELOPE or target == "currency":
+                continue
+            if kind.name == "inspection" and target in _FINDING_PARTS:
+                finding[target] = cell
+            elif target in SPECIAL:
+                self._special(target, cell, payload)
+            elif target in fields and fields[target].type != "texts":
+                value = self._try(target, partial(self._field, fields[target], cell, words))
+                if value is not None:
+                    payload[target] = value
+            else:
+                single = [name for name, field in fields.items() if field.type != "texts"]
+                known = ", ".join([*ENVELOPE, *single, *SPECIAL])
+                self.problem(
+                    target,
+                    "unknown-field",
+                    f"A {kind.name} has no field {target!r}.",
+                    f"the map can feed {known}",
+                )
+        if finding:
+            self._finding(finding, payload)
+        self._place(payload)
+        return payload
+
+    def _field(self, field: PayloadField, cell: Cell, words: dict[str, Cell]) -> JsonValue:
+        what = field.type
+        if what == "money":
+            currency = cell_text(words.get("currency")) or self.map.currency
+            return read_money(cell, self.map, currency)
+        if what == "integer":
+            number = read_number(cell, self.map)
+            return int(number) if number == int(number) else float(number)
+        if what in {"number", "distance"}:
+            return float(read_number(cell, self.map))
+        if what == "day":
+            return read_day(cell, self.map)[:10]
+        if what == "truth":
+            return read_truth(cell)
+        if what == "word":
+            return choose(cell_text(cell), field.words, field.name)
+        if what == "component":
+            return self._component(cell, field.name)
+        return cell_text(cell) if field.name != "note" else str(cell)
+
+    def _component(self, cell: Cell, target: str) -> JsonValue:
+        text = cell_text(cell)
+        phrase = self.map.components.get(fold(text), text)
+        item = read_item(phrase)
+        self._spelled(target, phrase)
+        return item["component"] if target == "along_with" else item
+
+    def _spelled(self, target: str, phrase: str) -> None:
+        """Note that a component was taken from nearly its name, which a person sees as typed."""
+        read = catalogue().resolve_phrase(phrase, allow_other=True)
+        if read.component is not None and not read.exact:
+            message = f"The component {shown(phrase)} was read as {read.component.name}."
+            hint = "a slip of another one: say what it is in [components] of the map"
+            column = self.map.header_of(target)
+            self.doubts.append(Problem("read-as", message, hint, column=column))
+
+    def _place(self, payload: dict[str, Any]) -> None:
+        """Spread a component phrase, and bring a position column to its canonical spelling."""
+        item = payload.get("component")
+        if isinstance(item, dict):
+            position = payload.pop("position", None)
+            payload |= item
+            if position is not None:
+                payload["position"] = position
+        if "position" in payload and isinstance(payload.get("component"), str):
+            scheme = catalogue().get(payload["component"]).positions
+            place = payload["position"]
+            payload["position"] = self._try("position", lambda: normalise_position(place, scheme))
+
+    def _special(self, target: str, cell: Cell, payload: dict[str, Any]) -> None:
+        text = cell_text(cell)
+        readers: dict[str, Callable[[], dict[str, Any]]] = {
+            "item": lambda: read_item(self.map.components.get(fold(text), text)),
+            "finding": lambda: {"findings": [read_finding(text)]},
+            "codes": lambda: read_scan([text])[0],
+            "warranty": lambda: read_warranty(text, self.map.units.get("warranty_distance", "")),
+        }
+        if target not in readers:
+            self.problem(target, "unknown-field", f"{target!r} belongs to an inspection.")
+            return
+        payload |= self._try(target, readers[target]) or {}
+        if target in {"item", "finding"} and payload:
+            self._spelled(target, self.map.components.get(fold(text), text))
+
+    def _finding(self, cells: dict[str, Cell], payload: dict[str, Any]) -> None:
+        """Make one finding out of the columns of an inspection row."""
+        text = cell_text(cells.get("component"))
+        place = f" {cell_text(cells['position'])}" if "position" in cells else ""
+        phrase = self.map.components.get(fold(text), text)
+        condition = cell_text(cells.get("condition"))
+        finding = self._try("component", lambda: read_finding(f"{phrase}{place} {condition}"))
+        if finding is None:
+            return
+        self._spelled("component", phrase)
+        if "measurement" in cells:
+            measured = cell_text(cells["measurement"])
+            if measured[-1:].isdigit():
+                unit = self.map.units.get("measurement", "")
+                number = self._try(
+                    "measurement", lambda: read_number(cells["measurement"], self.map)
+                )
+                measured = f"{number} {unit}"
+            found = self._try("measurement", lambda: read_measurements(measured))
+            if found:
+                finding["measurements"] = found
+        payload["findings"] = [finding]
+
+    def _try(self, target: str, read: Callable[[], JsonValue]) -> JsonValue:
+        """Return what `read` gives, or None after noting why it could not."""
+        try:
+            return read()
+        except CellError as error:
+            self.problem(target, error.code, error.message, error.hint)
+        except UnknownName as error:
+            code = "unknown-component"
+            self.problem(target, code, error.message, "say what it is in [components] of the map")
+        except ProblemsFound as error:
+            for found in error.problems:
+                self.problem(target, found.code, found.message, found.hint)
+        except (UsageError, PositionError) as error:
+            hint = f"map their word in [values.{target}]"
+            self.problem(target, "bad-value", str(error), hint)
+        return None
+
+
+def _content_key(fields: Mapping[str, Any]) -> str:
+    """Return a digest of what a row says; the same row of another file has the same one."""
+    text = orjson.dumps(
+        {name: value for name, value in fields.items() if name != "recorded_by"},
+        option=orjson.OPT_SORT_KEYS,
+    )
+    return hashlib.sha256(text).hexdigest()[:32]

@@ -1,0 +1,77 @@
+"""A copy of a ledger that was checked before it is called one."""
+
+import sqlite3
+from contextlib import closing, suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+from roadworn.model.errors import EnvironmentFailure, LedgerDamaged, LedgerRefused
+from roadworn.store import LedgerFile
+from roadworn.store.merkle import write_beside
+from roadworn.store.schema import connect, plain_failures
+from roadworn.store.verify import verify
+
+
+@dataclass(frozen=True, slots=True)
+class Backup:
+    """A backup that verified: where it is, and the checkpoint it was made at."""
+
+    path: Path
+    size: int
+    root: str
+
+
+def back_up(ledger: Path, copy: Path) -> Backup:
+    """Copy a ledger through SQLite's backup interface and verify the copy.
+
+    Writers may go on meanwhile; the copy is the ledger as of one commit.
+
+    Args:
+        ledger: the ledger.
+        copy: the file to make; a checkpoint is put beside it.
+
+    Raises:
+        LedgerRefused: there is a file of that name.
+        LedgerDamaged: the copy does not verify, so the ledger does not either; it is removed.
+        EnvironmentFailure: the copy cannot be written.
+    """
+    with LedgerFile.open(ledger, writable=False):
+        pass  # a file that is no ledger is refused before anything is made
+    try:
+        copy.touch(exist_ok=False)
+    except FileExistsError:
+        raise LedgerRefused(
+            f"{copy} exists already: choose another name, a backup is never overwritten."
+        ) from None
+    except OSError as error:
+        raise EnvironmentFailure(
+            f"{copy} cannot be made ({error.strerror}): check that its folder exists and can be "
+            "written."
+        ) from error
+    try:
+        with plain_failures(copy), closing(connect(ledger, writable=False)) as source:
+            _copy(source, copy)
+        with suppress(OSError), closing(connect(copy, writable=False)) as made:
+            write_beside(copy, made)
+        made_of = _checked(copy)
+    except BaseException:
+        copy.unlink(missing_ok=True)
+        raise
+    return made_of
+
+
+def _checked(copy: Path) -> Backup:
+    report = verify(copy)
+    if report.problems:
+        raise LedgerDamaged(
+            f"The copy does not verify ({report.problems[0].message}) and was removed: run "
+            "`roadworn verify` on the ledger."
+        )
+    return Backup(copy, report.size, report.root)
+
+
+def _copy(source: sqlite3.Connection, copy: Path) -> None:
+    with closing(sqlite3.connect(copy, isolation_level=None)) as target:
+        source.backup(target)
+        # One file to carry away, with no write-ahead log beside it.
+        target.execute("PRAGMA journal_mode = DELETE")
