@@ -129,6 +129,7 @@ def with_more(base: Path, added: list[NewEvent]) -> Path:
     return path
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("known_by", ["recorded", "occurred"])
 @settings(max_examples=2, deadline=None, derandomize=True)
 @given(data=st.data())

@@ -176,6 +176,7 @@ def test_a_failure_without_a_price_counts_at_the_projected_one(tmp_path: Path) -
     assert found.paid.sum() == pytest.approx(410.0, rel=0.02)  # the mean of 400, 420 and 410
 
 
+@pytest.mark.slow
 def test_the_place_of_an_import_decides_by_what_was_recorded(tmp_path: Path) -> None:
     """Written down in one go at the end: nothing was on record on any past day."""
     rows = [e.model_copy(update={"recorded_at": "2024-12-26T10:00:00Z"}) for e in shop()]

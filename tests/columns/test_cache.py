@@ -58,6 +58,7 @@ def test_a_cache_is_made_used_and_added_to(ledger, monkeypatch):
     assert look(ledger) == look(ledger, cache=False)
 
 
+@pytest.mark.slow
 def test_segments_stay_few(tmp_path, monkeypatch):
     monkeypatch.setattr(cache, "WORTH_KEEPING", 5)
     path = tmp_path / "roadworn.db"

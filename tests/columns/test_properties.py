@@ -30,6 +30,7 @@ def all_rows(view: LedgerView) -> dict[str, list[tuple[Any, ...]]]:
     }
 
 
+@pytest.mark.slow
 @settings(max_examples=8, deadline=None)
 @given(st.integers(0, 2**32), st.integers(5, 60), st.integers(1, 40))
 def test_later_events_change_nothing_as_of_an_earlier_day(seed, number, more):
@@ -47,6 +48,7 @@ def test_later_events_change_nothing_as_of_an_earlier_day(seed, number, more):
             assert all_rows(then) == all_rows(now)
 
 
+@pytest.mark.slow
 @settings(max_examples=5, deadline=None)
 @given(st.integers(0, 2**32), st.lists(st.integers(1, 40), min_size=2, max_size=5))
 def test_folding_in_parts_with_a_cache_is_folding_all_at_once(seed, sizes):
@@ -71,6 +73,7 @@ def test_folding_in_parts_with_a_cache_is_folding_all_at_once(seed, sizes):
 NASTY = st.text(st.characters(codec="utf-8"), max_size=60)
 
 
+@pytest.mark.slow
 @settings(max_examples=10, deadline=None)
 @given(
     st.lists(

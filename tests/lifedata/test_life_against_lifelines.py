@@ -83,6 +83,7 @@ def test_lifelines_likelihood_would_not_move_from_our_optimum(drawn):
     assert distance(at - step, at, family) < EQUAL
 
 
+@pytest.mark.slow
 @settings(max_examples=FITS, deadline=None)
 @given(mixtures)
 def test_lifelines_fits_the_same(drawn):

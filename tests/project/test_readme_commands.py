@@ -31,6 +31,7 @@ def redirected(words: list[str]) -> tuple[list[str], str]:
     return words[:at], "".join(words[at + 1 :])
 
 
+@pytest.mark.slow
 def test_every_command_works(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -32,6 +32,7 @@ def page_of(demo_view: LedgerView, demo_outlook: OutlookOf, host: PluginHost) ->
     return page
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("paper", ["a4", "letter"])
 def test_the_owner_takes_two_sheets_of_paper_home(
     page_of: Callable[..., str], printed: Callable[[Path], bytes], tmp_path: Path, paper: str
@@ -46,6 +47,7 @@ def test_the_owner_takes_two_sheets_of_paper_home(
     assert (float(box[0]), float(box[1])) == pytest.approx((wide, high), abs=1)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("unit", "other"), [("mi", "km"), ("km", "mi")])
 def test_a_page_has_one_unit(page_of: Callable[..., str], unit: str, other: str) -> None:
     text = Page.of(page_of(unit)).text
@@ -66,6 +68,7 @@ def test_the_big_things_come_first(page_of: Callable[..., str]) -> None:
 
 
 # car-9 has an instrument in miles, car-14 one in kilometres.
+@pytest.mark.slow
 @pytest.mark.parametrize(("vehicle", "own"), [(FEATURED, "mi"), ("car-14", "km")])
 def test_the_outlook_tells_every_distance_in_the_unit_asked_for(
     demo_view: LedgerView, demo_outlook: OutlookOf, vehicle: str, own: str

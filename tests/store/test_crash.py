@@ -69,6 +69,7 @@ def kill(process):
     process.stdout.close()
 
 
+@pytest.mark.slow
 def test_an_import_is_there_whole_or_not_at_all(path, rows):
     for moment in sorted(random.uniform(0.05, 2.5) for _ in range(3)):
         process = run(IMPORT, path, rows)
