@@ -46,7 +46,7 @@ def test_leukemia_remissions_as_two_suppliers(tmp_path: Path) -> None:
     """Freireich et al. (1963) Blood 21:699-716, 6-MP against placebo, weeks as thousand km.
 
     From memory of many texts: log-rank chi-square 16.79, expected 10.75 and 19.25, and a hazard
-    ratio of 4.82 (R coxph, Efron's ties). tests/lifedata/test_recur_log_rank.py has the digits;
+    ratio of 4.82 (R coxph, Efron's ties). tests/lifedata/test_log_rank.py has the digits;
     this is the way from the shop's record to them.
     """
     with (DATA / "o15_leukemia_remission_weeks.csv").open(encoding="utf-8") as handle:

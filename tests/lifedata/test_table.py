@@ -103,7 +103,7 @@ def test_fit_lives_on_shock_absorbers_is_the_contract():
 
 
 def test_fit_lives_with_intervals_has_masses():
-    """RECOMPUTED: masses as in test_life_turnbull, Wald limits by R."""
+    """RECOMPUTED: masses as in test_turnbull, Wald limits by R."""
     file = "o06_breast_cosmesis_months.csv"
     answer = fit_lives_table(
         {
