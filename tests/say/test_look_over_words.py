@@ -8,8 +8,8 @@ import pytest
 
 from roadworn.checks.measured import check_agreement
 from roadworn.model.errors import UsageError
-from roadworn.reading import join_sizes, read_judged_finding
-from roadworn.trade.judging import KnownSizes
+from roadworn.reading import read_judged_finding
+from roadworn.trade.judging import KnownSizes, join_sizes
 from roadworn.trade.limits import load_sheet
 
 

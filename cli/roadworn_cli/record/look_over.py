@@ -12,8 +12,8 @@ from roadworn.checks.facts import Facts
 from roadworn.checks.measured import check_agreement, sizes_on_record
 from roadworn.model.amounts import choose
 from roadworn.model.errors import LedgerRefused, UsageError
-from roadworn.reading import JudgedFinding, join_sizes, read_judged_finding
-from roadworn.trade.judging import KnownSizes
+from roadworn.reading import JudgedFinding, read_judged_finding
+from roadworn.trade.judging import KnownSizes, join_sizes
 from roadworn.trade.limits import SHEETS, Sheet, Weight, load_sheet
 from roadworn_cli.context import check_day, today
 from roadworn_cli.output import note as say_note

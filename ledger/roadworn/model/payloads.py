@@ -1,11 +1,8 @@
 """What each kind of event says: the payload models, every field with what it is.
 
 A payload is what was seen or done; the envelope (`roadworn.model.events`) says when, to which
-vehicle and by whom. Models are frozen and strict, refuse unknown fields and NaN, so that
-what is stored means the same on every later day.
-
-A field is described here and nowhere else: options, fields of a map and columns of the read
-model are made from it (`roadworn.model.kinds.fields_of`).
+vehicle and by whom. Models are frozen and strict, so that what is stored means the same later.
+Options, fields of a map and types of columns are made from the fields (`kinds.fields_of`).
 """
 
 from typing import Annotated, Any, Literal

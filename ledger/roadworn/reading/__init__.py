@@ -62,6 +62,7 @@ _NEARLY = 85.0
 _PLACE_LIKE = re.compile(
     r"(?i:l|r|left|right|front|rear|upper|lower|inner|outer|[no]/?s[fr]?|[lr][fr]|[1-9][lr].?)[,;:]?"
 )
+_BARE_NUMBER = re.compile(r"\d+([.,]\d+)?[,;]?")
 _DEFAULT_SHEET = "light_vehicle"
 
 
@@ -240,22 +241,6 @@ def _refuse(text: str, sheet: str, told: Sequence[Judgement], *, placed: bool) -
     raise UsageError(f"{start}, and the limits differ ({parts})", f"add {place}{_SAY_ONE}")
 
 
-def join_sizes(findings: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
-    """Put a size that was said by itself into the finding of the same place, if there is one."""
-    found = [dict(finding) for finding in findings]
-    for alone in list(found):
-        sizes = alone.get("measurements", [])
-        if alone["condition"] != "not_checked" or not sizes or any(figures_of(alone)):
-            continue
-        keys = ("component", "position")
-        for other in found:
-            if other is not alone and all(other.get(k) == alone.get(k) for k in keys):
-                other["measurements"] = [*other.get("measurements", ()), *sizes]
-                found = [finding for finding in found if finding is not alone]
-                break
-    return found
-
-
 def split_part(text: str) -> tuple[Component, str | None, str]:
     """Return the component and the place that a phrase begins with, and what is left.
 
@@ -430,7 +415,7 @@ def _measurements(
                     f"{tokens[at]!r} in {text.strip()!r} has a comma before its decimals",
                     f"write {point} with its unit",
                 )
-            if alone and not left and _is_bare_number(tokens[at]):
+            if alone and not left and _BARE_NUMBER.fullmatch(tokens[at]):
                 raise UsageError(
                     f"{tokens[at]!r} in {text.strip()!r} has no unit",
                     "write it as 3 mm, 4/32 in or 12.4 V",
@@ -462,7 +447,3 @@ def _measurement_at(tokens: Sequence[str], at: int) -> tuple[tuple[float, str] |
             continue
         return (float(value), unit), length
     return None, 0
-
-
-def _is_bare_number(token: str) -> bool:
-    return re.fullmatch(r"\d+([.,]\d+)?[,;]?", token) is not None

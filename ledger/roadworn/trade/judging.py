@@ -351,6 +351,22 @@ def figures_of(finding: Mapping[str, Any]) -> Iterator[Mapping[str, Any]]:
     yield from (m for m in finding.get("measurements", ()) if m.get("name") not in _tables())
 
 
+def join_sizes(findings: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Put a size that was said by itself into the finding of the same place, if there is one."""
+    found = [dict(finding) for finding in findings]
+    for alone in list(found):
+        sizes = alone.get("measurements", [])
+        if alone["condition"] != "not_checked" or not sizes or any(figures_of(alone)):
+            continue
+        keys = ("component", "position")
+        for other in found:
+            if other is not alone and all(other.get(k) == alone.get(k) for k in keys):
+                other["measurements"] = [*other.get("measurements", ()), *sizes]
+                found = [finding for finding in found if finding is not alone]
+                break
+    return found
+
+
 def component_of(sizes: Iterable[Size]) -> str:
     """Return the component that the first size belongs to, or an empty text."""
     return next((_tables()[size.key].component for size in sizes), "")
