@@ -9,7 +9,6 @@ from roadworn.model.events import StoredEvent
 from roadworn.model.messages import Joined, Problem, Says
 from roadworn.model.units import convert
 from roadworn.say.telling import item_words
-from roadworn.trade.scan_bytes import decode_readiness
 from roadworn.trade.warranty import WINDOW_DAYS, Warranty, comeback, same_place
 
 _KINDS = ("replacement", "repair", "complaint")
@@ -207,6 +206,8 @@ def _doubt(payload: Mapping[str, Any], gone: set[str]) -> str:
         return _say("after-driving")
     if "readiness" not in payload:
         return _say("after-monitors")
+    from roadworn.trade.scan_bytes import decode_readiness
+
     monitors = decode_readiness(payload["readiness"]).not_ready
     names = Joined(name.replace("_", " ") for name in monitors)
     return _say.when(monitors, "not-proved", monitors=names)

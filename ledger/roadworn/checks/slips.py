@@ -10,7 +10,6 @@ from functools import lru_cache
 from typing import Any
 
 from roadworn.checks.facts import Draft, Facts
-from roadworn.checks.measured import check_measurements
 from roadworn.checks.odd import check_owner
 from roadworn.model.amounts import check_currency
 from roadworn.model.catalogue import catalogue
@@ -18,8 +17,6 @@ from roadworn.model.errors import UsageError
 from roadworn.model.messages import Problem, Sentence, shown
 from roadworn.model.places import PositionError, normalise_position
 from roadworn.model.units import UnitError, canonical_unit
-from roadworn.trade.codes import code_problem
-from roadworn.trade.scan_text import parse_scan_text
 
 #: Kinds whose amounts may be below zero: a rebate on an estimate.
 _REBATES = frozenset({"estimate"})
@@ -122,6 +119,9 @@ def place_slip(component: str, position: str) -> Problem | None:
 @lru_cache(_REMEMBERED)
 def measured_slip(component: str, value: float, unit: str) -> Problem | None:
     """Return what is wrong with a figure at a component, or None."""
+    # Limits are read from files, which a replacement should not wait for.
+    from roadworn.checks.measured import check_measurements
+
     try:
         written = canonical_unit(unit)
         check_measurements(component, [{"value": value, "unit": written}])
@@ -138,6 +138,10 @@ def measured_slip(component: str, value: float, unit: str) -> Problem | None:
 @lru_cache(_REMEMBERED)
 def code_slip(code: str) -> Problem | None:
     """Return what is wrong with a stored code, without failure type, or None."""
+    # Nor should anything but a scan wait for the readers of codes.
+    from roadworn.trade.codes import code_problem
+    from roadworn.trade.scan_text import parse_scan_text
+
     if code[:3].casefold() == "spn":
         read = parse_scan_text(code)
         if [taken.code for taken in read.codes] == [code]:

@@ -205,6 +205,8 @@ _NAMED: tuple[tuple[object, FieldType], ...] = (
     (ComponentId, "component"),
     (Distance, "distance"),
 )
+# Of a field that must be given pydantic keeps the alias's rules and not the alias.
+_RULES = tuple((alias, get_args(alias)[1].metadata, named) for alias, named in _NAMED)
 _BY_TYPE: dict[object, FieldType] = {
     Money: "money",
     bool: "truth",
@@ -215,10 +217,9 @@ _BY_TYPE: dict[object, FieldType] = {
 
 
 def _type_of(info: FieldInfo) -> FieldType | None:
-    for alias, named in _NAMED:
-        # Of a field that must be given pydantic keeps the alias's rules and not the alias.
-        rules = get_args(alias)[1].metadata
-        if alias in get_args(info.annotation) or (rules and rules == info.metadata):
+    inside = get_args(info.annotation)
+    for alias, rules, named in _RULES:
+        if alias in inside or (rules and rules == info.metadata):
             return named
     value = value_type(info.annotation)
     if is_list(info.annotation):
@@ -234,20 +235,26 @@ class Holds(StrEnum):
     COMPONENT = "component"
 
 
-@cache
 def names_of(holds: Holds) -> tuple[str, ...]:
     """Return the names of the fields of the core's payloads that hold something, at any depth.
 
     A payload of a plugin is looked at by the same names.
     """
-    found: dict[str, None] = {}
+    return _names()[holds]
+
+
+@cache
+def _names() -> Mapping[Holds, tuple[str, ...]]:
+    # In one go through all payloads: a command that writes one event waits for it.
+    found: dict[Holds, dict[str, None]] = {holds: {} for holds in Holds}
     for model in CORE_KINDS.values():
         for path, info in _within(model):
-            if path[-1] not in found and (
-                _is_free(info) if holds is Holds.FREE_TEXT else _type_of(info) == holds.value
-            ):
-                found[path[-1]] = None
-    return tuple(found)
+            if _is_free(info):
+                found[Holds.FREE_TEXT][path[-1]] = None
+            named = _type_of(info)
+            if named in {"day", "component"}:
+                found[Holds(named)][path[-1]] = None
+    return {holds: tuple(names) for holds, names in found.items()}
 
 
 def paths_to(model: type[BaseModel], field: str | Holds) -> Iterator[tuple[str, ...]]:
