@@ -1,11 +1,20 @@
 """A made fleet with known lives: its ledger to a day, and what really happened after it.
 
-Half of the vehicles are watched from new, half come late with parts of unknown age. Whatever
-fails is replaced at once, with the reason and the price written down. Components, lives and
-prices are invented; the truth stays here and is never shown to the code under test.
+Half of the vehicles are watched from new, half come late, most of them with parts of unknown
+age. Whatever fails is replaced at once, with the reason and the price written down. `Setting`
+says what else is true of the fleet and what is written down wrongly; `CASES` names the truths
+that a projection has to stand. Components, lives, prices and suppliers are invented; the truth
+stays here and is never shown to the code under test.
+
+The hazard of a part at age a of its own clock, at a place of a vehicle, on a day is
+
+    z (shape / scale) (a / scale)^(shape - 1) g(day)
+
+with z the effects of vehicle, place and batch, and g those of year, season and trend, beside
+two early laws: a share of new parts, and a share of repairs, fails after an exponential time.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -15,40 +24,169 @@ from roadworn.model.events import NewEvent
 from roadworn.testing import event
 
 Floats = NDArray[np.float64]
+Key = tuple[str, str, str]
 WHEELS = ("LF", "RF", "LR", "RR")
-#: Component, positions, Weibull shape, scale in thousand km (in years where "age"), price.
+ENDS = ("front", "rear")
+#: Component, places, clock, Weibull shape, scale in thousand km (in years where "age"), price.
 PARTS: tuple[tuple[str, tuple[str, ...], str, float, float, float], ...] = (
-    ("brake.pad", ("front", "rear"), "distance", 3.0, 62.0, 260.0),
-    ("brake.rotor", ("front", "rear"), "distance", 2.6, 120.0, 380.0),
+    ("brake.pad", ENDS, "distance", 3.0, 62.0, 260.0),
+    ("brake.rotor", ENDS, "distance", 2.6, 120.0, 380.0),
+    ("brake.caliper", WHEELS, "distance", 1.5, 420.0, 310.0),
     ("wheel.tire", WHEELS, "distance", 3.4, 68.0, 170.0),
     ("wheel.bearing", WHEELS, "distance", 1.8, 260.0, 290.0),
     ("suspension.strut", ("LF", "RF"), "distance", 2.2, 170.0, 350.0),
+    ("suspension.ball_joint", ("LF-lower", "RF-lower"), "distance", 2.4, 230.0, 240.0),
     ("steering.tie_rod_outer", ("L", "R"), "distance", 2.2, 160.0, 180.0),
     ("electrical.battery", ("",), "age", 2.8, 5.0, 190.0),
     ("electrical.alternator", ("",), "distance", 1.4, 230.0, 520.0),
     ("electrical.starter", ("",), "distance", 1.3, 280.0, 430.0),
+    ("ignition.coil", ("1", "2", "3", "4"), "distance", 1.2, 480.0, 140.0),
     ("cooling.water_pump", ("",), "distance", 2.0, 190.0, 480.0),
     ("cooling.thermostat", ("",), "distance", 1.1, 210.0, 210.0),
+    ("cooling.radiator", ("",), "distance", 2.4, 420.0, 640.0),
     ("fuel.pump", ("",), "distance", 1.8, 260.0, 620.0),
     ("engine.drive_belt", ("",), "distance", 2.5, 110.0, 130.0),
-    ("emission.oxygen_sensor", ("",), "distance", 1.3, 220.0, 250.0),
+    ("engine.timing_chain", ("",), "distance", 2.8, 520.0, 1900.0),
+    ("air.turbocharger", ("",), "distance", 1.9, 480.0, 1700.0),
+    ("emission.oxygen_sensor", ("B1S1", "B1S2"), "distance", 1.3, 330.0, 250.0),
+    ("emission.egr_valve", ("",), "distance", 1.6, 300.0, 450.0),
     ("hvac.compressor", ("",), "distance", 1.2, 320.0, 900.0),
+    ("hvac.blower", ("",), "age", 1.5, 14.0, 260.0),
 )
+NUMBER = {part[0]: number for number, part in enumerate(PARTS)}
 CLASSES = ("small van", "large van", "pickup", "car")
+#: Suppliers, each with the ways in which a shop spells it.
+SUPPLIERS = (
+    ("Northgate Parts", "NORTHGATE PARTS", "Northgate Parts, Inc.", "northgate-parts"),
+    ("Hollow Creek Supply", "Hollow Creek Supply Co", "HOLLOW CREEK"),
+    ("Tamarack Trade", "Tamarack trade.", "tamarack"),
+)
+#: Changed by plan -> at what age, thousand km or years.
+PLANNED = {
+    "engine.drive_belt": 90.0,
+    "cooling.water_pump": 150.0,
+    "electrical.battery": 4.0,
+    "brake.rotor": 110.0,
+}
 START = date(2016, 1, 1)
 YEAR = 365.25
 _MONTH = YEAR / 12.0
-_COST_SPREAD = 0.35
+COST_SPREAD = 0.35
+_BEFORE = 14  # years before START that the oldest vehicle may be born
+_KM_PER_YEAR = 18.0  # thousand, to put early failures on the calendar of a part that ages
+_SELLING_PRICE = 430.0
 
 
 @dataclass(frozen=True)
 class Setting:
-    """Size of the fleet and how prices go."""
+    """Size of the fleet, what is true of it and what is written down wrongly.
+
+    Attributes:
+        vehicles, years: size and length; the last year is the judge of a projection.
+        yearly_rise: of prices.
+        readings_days: between odometer readings.
+        late, unknown: share of vehicles that come late, and of those with unknown parts.
+        leaving: share of vehicles that leave in a year; a new one comes for each.
+        early, early_km: share of new parts that fail early, and the ends of the mean of when.
+        comebacks, free: share of repairs that come back within weeks, and of those at no price.
+        differing: spread of the log hazard of a vehicle over all of its components.
+        bad, bad_life: share of vehicles whose parts last `bad_life` of normal.
+        cause: share of vehicles with one place that fails every `cause_km` thousand km.
+        year_effect: spread of the log hazard common to a calendar year.
+        season: amplitude of the first harmonic of the battery's hazard, highest in January.
+        pace_change: the fleet's distance a year is changed by up to this share.
+        planned: whether `PLANNED` is kept to.
+        sale: chance that a dear failure leads to a sale in the place of a repair.
+        mis_recorded, unrecorded: share of failures under a wrong reason, or not written down.
+        odometer_missing, odometer_wrong, turned_back: share of jobs without a reading, of
+            jobs and readings mistyped, and of vehicles whose odometer is turned back.
+        sides_apart: share of axle jobs that are written down as two, days apart.
+        spellings: whether suppliers are written in several ways.
+        enrolled_after: years after which the vehicles then here are enrolled and the old book
+            is copied in.
+        batch: parts of one supplier and component have this hazard from `batch_from` years on.
+        doubling: the hazard of one component doubles within the year from this one on.
+    """
 
     vehicles: int = 200
     years: int = 8
     yearly_rise: float = 0.0
     readings_days: float = 91.0
+    late: float = 0.5
+    unknown: float = 1.0
+    leaving: float = 0.0
+    early: float = 0.0
+    early_km: tuple[float, float] = (3.0, 8.0)
+    comebacks: float = 0.0
+    comeback_km: float = 0.9
+    free: float = 0.7
+    differing: float = 0.0
+    bad: float = 0.0
+    bad_life: float = 0.45
+    cause: float = 0.0
+    cause_km: float = 16.0
+    year_effect: float = 0.0
+    season: float = 0.0
+    pace_change: float = 0.0
+    planned: bool = False
+    sale: float = 0.0
+    mis_recorded: float = 0.0
+    unrecorded: float = 0.0
+    odometer_missing: float = 0.0
+    odometer_wrong: float = 0.0
+    turned_back: float = 0.0
+    sides_apart: float = 0.0
+    spellings: bool = False
+    enrolled_after: float = 0.0
+    batch: float = 1.0
+    batch_component: str = "wheel.bearing"
+    batch_from: float = 4.0
+    doubling: float | None = None
+    doubling_component: str = "electrical.alternator"
+
+
+_PLAIN = Setting(vehicles=100, yearly_rise=0.03, unknown=0.8, leaving=0.03)
+#: The truths that are known by name.
+CASES: dict[str, Setting] = {
+    "plain": _PLAIN,
+    "early_mixture": replace(_PLAIN, early=0.15),
+    "comebacks": replace(_PLAIN, comebacks=0.05),
+    "differing": replace(_PLAIN, differing=0.6),
+    "bad_vehicles": replace(_PLAIN, bad=0.05),
+    "place_cause": replace(_PLAIN, cause=0.1),
+    "year_effect": replace(_PLAIN, year_effect=0.35),
+    "season": replace(_PLAIN, season=0.85),
+    "changing_pace": replace(_PLAIN, pace_change=0.25),
+    "planned": replace(_PLAIN, planned=True, leaving=0.08),
+    "sale": replace(_PLAIN, sale=0.5),
+    "mis_recorded": replace(_PLAIN, mis_recorded=0.25),
+    "unrecorded": replace(_PLAIN, unrecorded=0.15),
+    "odometers": replace(_PLAIN, odometer_missing=0.2, odometer_wrong=0.01, turned_back=0.03),
+    "sides_apart": replace(_PLAIN, sides_apart=0.6),
+    "spellings": replace(_PLAIN, spellings=True),
+    "old_book": replace(_PLAIN, enrolled_after=4.0),
+    "batch": replace(_PLAIN, batch=3.0, batch_component="wheel.tire"),
+    "doubling": replace(_PLAIN, doubling=5.0),
+    "everything": replace(
+        _PLAIN,
+        early=0.08,
+        comebacks=0.05,
+        differing=0.35,
+        bad=0.03,
+        cause=0.04,
+        year_effect=0.15,
+        season=0.6,
+        pace_change=0.1,
+        planned=True,
+        leaving=0.06,
+        odometer_missing=0.1,
+        odometer_wrong=0.003,
+        turned_back=0.02,
+        sides_apart=0.4,
+        spellings=True,
+        batch=3.0,
+    ),
+}
 
 
 @dataclass
@@ -61,6 +199,12 @@ class Vehicle:
     enrolled: float
     edges: Floats
     km: Floats
+    late: bool = False
+    original: bool = True
+    left: float = np.inf
+    effect: float = 1.0
+    bad: bool = False
+    turned: tuple[float, float] = (np.inf, 0.0)
 
     def at(self, day: float) -> float:
         """Distance on a day, in km."""
@@ -71,142 +215,318 @@ class Vehicle:
         return float(np.interp(km, self.km, self.edges, right=np.inf))
 
 
+@dataclass(frozen=True)
+class Law:
+    """True law of the parts at one place: Weibull hazard by effect, and shares of early ones."""
+
+    shape: float
+    scale: float
+    effect: float
+    early: float
+    early_mean: float
+    comeback: float
+    comeback_mean: float
+
+
+@dataclass(frozen=True)
+class Happening:
+    """A failure or a planned change: what the owner pays, and whether the ledger has it."""
+
+    key: Key
+    day: float
+    cost: float
+    failed: bool
+    written: bool
+    comeback: bool = False
+
+
 @dataclass
 class Truth:
-    """What happened, by (vehicle, component, position)."""
+    """What happened, by (vehicle, component, place)."""
 
-    failures: dict[tuple[str, str, str], list[float]] = field(default_factory=dict)
-    costs: dict[tuple[str, str, str], list[float]] = field(default_factory=dict)
+    failures: dict[Key, list[float]] = field(default_factory=dict)
+    costs: dict[Key, list[float]] = field(default_factory=dict)
     scale: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     vehicles: dict[str, Vehicle] = field(default_factory=dict)
+    happenings: list[Happening] = field(default_factory=list)
+    #: Day of fitting, whether its age is known, and effect of the batch, in order.
+    fitted: dict[Key, list[tuple[float, bool, float]]] = field(default_factory=dict)
+    causes: dict[str, Key] = field(default_factory=dict)
+    early_means: Floats = field(default_factory=lambda: np.zeros(0))
+    prices: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    setting: Setting = field(default_factory=Setting)
 
-    def within(self, key: tuple[str, str, str], first: float, last: float) -> list[float]:
+    def within(self, key: Key, first: float, last: float) -> list[float]:
         """Costs of the failures of a place from the day after the first to the last."""
-        return [cost for _day, cost in self.dated(key, first, last)]
-
-    def dated(
-        self, key: tuple[str, str, str], first: float, last: float
-    ) -> list[tuple[float, float]]:
-        """Days and costs of the same."""
         pairs = zip(self.failures.get(key, []), self.costs.get(key, []), strict=True)
         # An event is written down with its day only.
-        return [(day, cost) for day, cost in pairs if first < np.floor(day) <= last]
+        return [cost for day, cost in pairs if first < np.floor(day) <= last]
 
-    def age(self, key: tuple[str, str, str], day: float, clock: str) -> float:
-        """True age of the part at a place, in thousand km or years."""
-        car = self.vehicles[key[0]]
-        fitted = max((d for d in self.failures.get(key, []) if d <= day), default=car.born)
-        if clock == "age":
-            return (day - fitted) / YEAR
-        return (car.at(day) - car.at(fitted)) / 1000.0
+    def price(self, key: Key, day: float) -> float:
+        """Middle price of a part in the money of a day."""
+        money = (1.0 + self.setting.yearly_rise) ** (day / YEAR)
+        return float(self.prices[self.vehicles[key[0]].kind, NUMBER[key[1]]]) * money
+
+    def rise_ahead(self, number: int, day: float, months: float) -> float:
+        """Hazard of a component in the months ahead against its law, but for the year's effect."""
+        ahead = day + _MONTH * months * (np.arange(24) + 0.5) / 24.0
+        found = np.ones(24)
+        if number == NUMBER["electrical.battery"]:
+            found *= 1.0 + self.setting.season * np.cos(2.0 * np.pi * (ahead - 15.0) / YEAR)
+        if self.setting.doubling is not None and number == NUMBER[self.setting.doubling_component]:
+            found *= 2.0 ** np.clip(ahead / YEAR - self.setting.doubling, 0.0, 1.0)
+        return float(found.mean())
+
+    def law(self, key: Key) -> Law:
+        """Return the law of the parts at a place, the batch apart."""
+        car, setting = self.vehicles[key[0]], self.setting
+        number = NUMBER[key[1]]
+        _name, _places, clock, shape, _scale, _price = PARTS[number]
+        scale = float(self.scale[car.kind, number])
+        if self.causes.get(car.name) == key:
+            shape, scale = 4.0, setting.cause_km
+        effect = car.effect * (setting.bad_life**-shape if car.bad else 1.0)
+        per = _KM_PER_YEAR if clock == "age" else 1.0
+        return Law(
+            shape,
+            scale,
+            effect,
+            setting.early,
+            float(self.early_means[number]) / per,
+            setting.comebacks,
+            setting.comeback_km / per,
+        )
 
 
 def on(day: float) -> str:
     """Day number as a date."""
-    return (START + timedelta(days=int(day))).isoformat()
+    return (START + timedelta(days=int(np.floor(day)))).isoformat()
 
 
 def play(rng: np.random.Generator, setting: Setting) -> tuple[list[NewEvent], Truth]:
     """Return every event in the order of happening, and the truth."""
-    truth = Truth(
-        scale=np.exp(rng.normal(0.0, 0.25, (len(CLASSES), len(PARTS)))),
-    )
-    prices = np.exp(rng.normal(0.0, 0.2, (len(CLASSES), len(PARTS))))
-    events: list[tuple[float, NewEvent]] = []
-    for number in range(setting.vehicles):
-        car = _vehicle(rng, number, setting)
-        truth.vehicles[car.name] = car
-        events += _watched(car, setting)
-        for p, (component, positions, clock, shape, scale, price) in enumerate(PARTS):
-            own_scale = scale * truth.scale[car.kind, p]
-            for position in positions:
-                days = _failures(rng, car, clock, shape, own_scale)
-                middle = price * prices[car.kind, p]
-                costs = [
-                    middle
-                    * float(np.exp(rng.normal(0.0, _COST_SPREAD)))
-                    * (1.0 + setting.yearly_rise) ** (day / YEAR)
-                    for day in days
-                ]
-                key = (car.name, component, position)
-                truth.failures[key], truth.costs[key] = days, costs
-                events += [
-                    (day, _replacement(car, component, position, day, cost))
-                    for day, cost in zip(days, costs, strict=True)
-                    if day > car.enrolled
-                ]
-    events.sort(key=lambda item: item[0])
-    return [one for _day, one in events], truth
+    return _Play(rng, setting).run()
 
 
-def _vehicle(rng: np.random.Generator, number: int, setting: Setting) -> Vehicle:
-    late = number % 2 == 1
-    enrolled = float(rng.uniform(0.0, 2.0 * YEAR))
-    born = enrolled - float(rng.uniform(2.0, 9.0) * YEAR) * late
-    kind = number // 2 % len(CLASSES)
-    pace = 1500.0 * float(np.exp(rng.normal(0.0, 0.4)))
-    edges = np.arange(born, (setting.years + 0.2) * YEAR, _MONTH)
-    years = np.exp(rng.normal(-0.005, 0.1, edges.size // 12 + 1))
-    monthly = pace * years[np.arange(edges.size - 1) // 12]
-    monthly = monthly * np.exp(rng.normal(-0.03, 0.25, edges.size - 1))
-    km = np.concatenate([[20.0], 20.0 + np.cumsum(monthly)])
-    return Vehicle(f"v{number:03d}", kind, born, enrolled, edges, km)
+class _Play:
+    """One fleet being played."""
 
-
-def _failures(
-    rng: np.random.Generator, car: Vehicle, clock: str, shape: float, scale: float
-) -> list[float]:
-    """Days of all failures at one place since the vehicle was new."""
-    days = []
-    if clock == "age":
-        day = car.born
-        while True:
-            day += scale * YEAR * float(rng.weibull(shape))
-            if day >= car.edges[-1]:
-                return days
-            days.append(day)
-    km = float(car.km[0])
-    while True:
-        km += scale * 1000.0 * float(rng.weibull(shape))
-        day = car.day_of(km)
-        if day >= car.edges[-1]:
-            return days
-        days.append(day)
-
-
-def _watched(car: Vehicle, setting: Setting) -> list[tuple[float, NewEvent]]:
-    late = car.born < car.enrolled
-    first = event(
-        car.name,
-        "enrolment",
-        on(car.enrolled),
-        odometer=round(car.at(car.enrolled)),
-        unit="km",
-        vehicle_class=CLASSES[car.kind],
-        in_service_date=on(car.born),
-        parts="unknown" if late else "original",
-    )
-    days = np.arange(car.enrolled + setting.readings_days, car.edges[-1], setting.readings_days)
-    return [(car.enrolled, first)] + [
-        (
-            float(day),
-            event(car.name, "odometer_reading", on(day), odometer=round(car.at(day)), unit="km"),
+    def __init__(self, rng: np.random.Generator, setting: Setting) -> None:
+        self.rng, self.setting = rng, setting
+        spread = np.exp(rng.normal(0.0, 0.25, (len(CLASSES), len(PARTS))))
+        self.truth = Truth(
+            scale=spread * np.array([part[4] for part in PARTS]),
+            prices=np.exp(rng.normal(0.0, 0.2, spread.shape)) * [part[5] for part in PARTS],
+            early_means=rng.uniform(*setting.early_km, len(PARTS)),
+            setting=setting,
         )
-        for day in days
-    ]
+        self.events: list[tuple[float, NewEvent]] = []
+        months = 12 * (_BEFORE + setting.years) + 3
+        self.grid = -_BEFORE * YEAR + np.arange(months + 1) * _MONTH
+        self.over_time = self._over_time()
+        change = setting.pace_change
+        self.pace = rng.uniform(1.0 - change, 1.0 + change, months // 12 + 2)
 
+    def _over_time(self) -> Floats:
+        """Hazard of each component in each month against its law, shape (parts, months)."""
+        setting, middle = self.setting, self.grid[:-1] + _MONTH / 2.0
+        spread = setting.year_effect
+        years = np.exp(self.rng.normal(-(spread**2) / 2.0, spread, _BEFORE + setting.years + 2))
+        found = np.tile(years[((middle + _BEFORE * YEAR) // YEAR).astype(int)], (len(PARTS), 1))
+        winter = 1.0 + setting.season * np.cos(2.0 * np.pi * (middle - 15.0) / YEAR)
+        found[NUMBER["electrical.battery"]] *= winter
+        if setting.doubling is not None:
+            gone = np.clip(middle / YEAR - setting.doubling, 0.0, 1.0)
+            found[NUMBER[setting.doubling_component]] *= 2.0**gone
+        return found
 
-def _replacement(car: Vehicle, component: str, position: str, day: float, cost: float) -> NewEvent:
-    where = {"position": position} if position else {}
-    return event(
-        car.name,
-        "replacement",
-        on(day),
-        odometer=round(car.at(day)),
-        unit="km",
-        component=component,
-        reason="failed",
-        part_kind="new",
-        parts_cost={"amount": f"{cost:.2f}", "currency": "USD"},
-        **where,
-    )
+    def run(self) -> tuple[list[NewEvent], Truth]:
+        """Play all vehicles, and those that come for the ones that leave."""
+        places = sum(len(part[1]) for part in PARTS)
+        coming = [(number, None) for number in range(self.setting.vehicles)]
+        waiting: list[tuple[int, float | None]] = list(coming)
+        made = 0
+        while waiting:
+            number, born = waiting.pop()
+            car = self._vehicle(made, number, born)
+            made += 1
+            self.truth.vehicles[car.name] = car
+            if self.rng.random() < self.setting.cause:
+                self._give_cause(car, int(self.rng.integers(places)))
+            jobs = [
+                job
+                for number_of, part in enumerate(PARTS)
+                for place in part[1]
+                for job in self._place(car, number_of, place)
+            ]
+            self._sell(car, jobs)
+            for happening, supplier in jobs:
+                self._keep(car, happening, supplier)
+            self._watch(car)
+            if car.left < self.grid[-1] - 60.0:
+                waiting.append((number, car.left + 20.0))
+        for dates in (self.truth.failures, self.truth.costs):
+            assert set(dates) == set(self.truth.fitted)
+        self.truth.happenings.sort(key=lambda one: one.day)
+        self.events.sort(key=lambda item: item[0])
+        return [one for _day, one in self.events], self.truth
+
+    def _vehicle(self, made: int, number: int, born: float | None) -> Vehicle:
+        rng, setting = self.rng, self.setting
+        late = born is None and int((number + 1) * setting.late) > int(number * setting.late)
+        enrolled = float(rng.uniform(0.0, 2.0 * YEAR)) if born is None else born
+        original = not late or bool(rng.random() >= setting.unknown)
+        age = float(rng.uniform(1.0, 3.0) if original else rng.uniform(2.0, 11.0)) * YEAR * late
+        pace = 1500.0 * float(np.exp(rng.normal(0.0, 0.4)))
+        edges = np.concatenate([[enrolled - age], self.grid[self.grid > enrolled - age + 1.0]])
+        year = ((edges[:-1] + _BEFORE * YEAR) // YEAR).astype(int)
+        own = np.exp(rng.normal(-0.005, 0.1, self.pace.size))
+        monthly = pace * (own * self.pace)[year] * np.diff(edges) / _MONTH
+        monthly = monthly * np.exp(rng.normal(-0.03, 0.25, monthly.size))
+        spread = setting.differing
+        back = rng.random() < setting.turned_back
+        return Vehicle(
+            name=f"v{made:03d}",
+            kind=number // 2 % len(CLASSES),
+            born=enrolled - age,
+            enrolled=enrolled,
+            edges=edges,
+            km=np.concatenate([[20.0], 20.0 + np.cumsum(monthly)]),
+            late=late,
+            original=original,
+            left=enrolled + float(rng.exponential(YEAR / max(setting.leaving, 1e-9))),
+            effect=float(np.exp(rng.normal(-(spread**2) / 2.0, spread))),
+            bad=bool(rng.random() < setting.bad),
+            turned=(float(rng.uniform(2.0, 5.0)) * YEAR, 50_000.0) if back else (np.inf, 0.0),
+        )
+
+    def _give_cause(self, car: Vehicle, turn: int) -> None:
+        keys = [(car.name, part[0], place) for part in PARTS for place in part[1]]
+        if PARTS[NUMBER[keys[turn][1]]][2] == "distance":
+            self.truth.causes[car.name] = keys[turn]
+
+    def _place(self, car: Vehicle, number: int, place: str) -> list[tuple[Happening, int]]:
+        """Play one place from new to the end; return what happened, and who supplied the new."""
+        rng, setting, truth = self.rng, self.setting, self.truth
+        component, _places, clock, _shape, _scale, _price = PARTS[number]
+        key: Key = (car.name, component, place)
+        law = truth.law(key)
+        ages = car.km / 1000.0 if clock == "distance" else (car.edges - car.born) / YEAR
+        interval = PLANNED.get(component, np.inf) if setting.planned else np.inf
+        rises = self.over_time[number, self.grid.size - car.edges.size :]
+        day, batch, repaired, found = car.born, 1.0, False, []
+        fitted = truth.fitted[key] = [(day, self._original(car), 1.0)]
+        truth.failures[key], truth.costs[key] = [], []
+        while True:
+            surviving = car.enrolled if car.late and car.original and day == car.born else day
+            means = [law.early_mean] * (rng.random() < law.early)
+            back = law.comeback_mean if repaired and rng.random() < law.comeback else np.inf
+            start = int(np.searchsorted(car.edges, day, side="right"))
+            days = np.concatenate([[day], car.edges[start:]])
+            age = np.concatenate([[np.interp(day, car.edges, ages)], ages[start:]])
+            age = age - age[0]
+            grown = law.effect * batch * (age / law.scale) ** law.shape
+            hazard = np.concatenate([[0.0], np.cumsum(np.diff(grown) * rises[start - 1 :])])
+            drawn = float(np.interp(surviving, days, hazard)) + float(rng.exponential())
+            ends = float(np.interp(drawn, hazard, days, right=np.inf))
+            seen = float(np.interp(surviving, days, age))
+            soon = [seen + mean * float(rng.exponential()) for mean in means]
+            came_back = seen + back * float(rng.exponential())
+            early = min([*soon, came_back])
+            ends = min(ends, float(np.interp(early, age, days, right=np.inf)))
+            until = interval * float(np.exp(rng.normal(0.0, 0.08)))
+            change = max(float(np.interp(until, age, days, right=np.inf)), surviving + 1.0)
+            day, failed = min(ends, change), ends <= change
+            if day >= min(car.edges[-1], car.left):
+                return found
+            again = failed and came_back <= early and ends < np.inf and back < np.inf
+            again = again and abs(float(np.interp(day, days, age)) - came_back) < 1e-6
+            cost = float(truth.prices[car.kind, number] * np.exp(rng.normal(0.0, COST_SPREAD)))
+            cost *= (1.0 + setting.yearly_rise) ** (day / YEAR)
+            if again and rng.random() < setting.free:
+                cost = 0.0
+            written = day > car.enrolled and not (failed and rng.random() < setting.unrecorded)
+            supplier = int(rng.integers(len(SUPPLIERS)))
+            faulty = component == setting.batch_component and supplier == 0
+            batch = setting.batch if faulty and day > setting.batch_from * YEAR else 1.0
+            repaired = True
+            fitted.append((day, written, batch))
+            found.append((Happening(key, day, cost, failed, written, again), supplier))
+
+    def _sell(self, car: Vehicle, jobs: list[tuple[Happening, int]]) -> None:
+        """Sell a vehicle at a dear failure, and forget what did not happen then."""
+        for job, _supplier in sorted(jobs, key=lambda one: one[0].day):
+            dear = PARTS[NUMBER[job.key[1]]][5] > _SELLING_PRICE
+            seen = job.failed and dear and job.day > car.enrolled + YEAR
+            if seen and self.rng.random() < self.setting.sale:
+                car.left = job.day
+                jobs[:] = [one for one in jobs if one[0].day < job.day]
+                return
+
+    def _keep(self, car: Vehicle, one: Happening, supplier: int) -> None:
+        """Keep what happened in the truth, and in the ledger if it is written down."""
+        self.truth.happenings.append(one)
+        if one.failed:
+            self.truth.failures[one.key].append(one.day)
+            self.truth.costs[one.key].append(one.cost)
+        if not one.written:
+            return
+        rng, setting = self.rng, self.setting
+        component, place = one.key[1:]
+        reason = "failed" if one.failed else "preventive"
+        if one.failed and rng.random() < setting.mis_recorded:
+            reason = str(rng.choice(["preventive", "unknown"]))
+        names = SUPPLIERS[supplier]
+        name = names[int(rng.integers(len(names)))] if setting.spellings else names[0]
+        sides = {"front": ("LF", "RF"), "rear": ("LR", "RR")}.get(place)
+        if sides and rng.random() < setting.sides_apart:
+            later = one.day + float(rng.uniform(1.0, 9.0))
+            jobs = [(one.day, sides[0], one.cost / 2.0), (later, sides[1], one.cost / 2.0)]
+        else:
+            jobs = [(one.day, place, one.cost)]
+        for day, position, cost in jobs:
+            more = {"position": position} if position else {}
+            if cost > 0.0 or rng.random() < 0.5:
+                more["parts_cost"] = {"amount": f"{cost:.2f}", "currency": "USD"}  # type: ignore[assignment]
+            self._write(
+                car,
+                "replacement",
+                day,
+                read=rng.random() >= setting.odometer_missing,
+                component=component,
+                reason=reason,
+                part_kind="new",
+                supplier=name,
+                **more,
+            )
+
+    def _original(self, car: Vehicle) -> bool:
+        return car.original and car.enrolled >= self.setting.enrolled_after * YEAR
+
+    def _watch(self, car: Vehicle) -> None:
+        """Write down that a vehicle comes, is read now and then, and leaves."""
+        step = self.setting.readings_days
+        enrolled = max(car.enrolled, min(self.setting.enrolled_after * YEAR, car.left - 1.0))
+        self._write(
+            car,
+            "enrolment",
+            enrolled,
+            vehicle_class=CLASSES[car.kind],
+            in_service_date=on(car.born),
+            parts="original" if self._original(car) else "unknown",
+        )
+        last = min(car.edges[-1], car.left)
+        for day in np.arange(car.enrolled + step, last, step):
+            self._write(car, "odometer_reading", float(day))
+        if car.left < car.edges[-1]:
+            self._write(car, "retirement", car.left, reason="sold")
+
+    def _write(
+        self, car: Vehicle, kind: str, day: float, *, read: bool = True, **payload: object
+    ) -> None:
+        shown = car.at(day) - (car.turned[1] if day > car.turned[0] else 0.0)
+        if kind != "enrolment" and self.rng.random() < self.setting.odometer_wrong:
+            shown += float(self.rng.choice([-20_000.0, 10_000.0, 90_000.0]))
+        figure = round(max(shown, 0.0)) if read else None
+        one = event(car.name, kind, on(day), odometer=figure, unit="km", **payload)
+        self.events.append((day, one))

@@ -1,235 +1,483 @@
 """The projection against what really happens, on fleets whose lives are known: run by hand.
 
-    python tests/simulations/projection.py --runs 20
+    python tests/simulations/projection.py --case plain --vehicles 100 --runs 10
+    python tests/simulations/projection.py --case all --vehicles 60 --runs 4
 
-Each fleet is written to a ledger up to the end of year 7, read back and projected 12 months
-ahead; year 8 of the same fleet is the judge. The table stands in
-plugins/roadworn_plugins/projection/README.md. Costs are compared in the money of the day of the
-projection. "Expected" is what a forecaster who knows the true lives, but no more of ages and
-distances than the ledger tells, would have said.
+Each fleet is written to a ledger up to the end of its last year but one, read back and
+projected 12 months ahead; the last year of the same fleet is the judge. Costs are compared in
+the money of the day of the projection. What came is what the ledger of that year has of failures
+on vehicles that were here on the day: comebacks at what they cost, failures under a wrong reason
+too, places that nobody projected too; not planned changes. The oracle is in `oracle.py`, the
+rules that a shop could use in `rules.py`, the truths that are known by name in `made_fleet.py`.
+The table stands in plugins/roadworn_plugins/projection/README.md.
 """
 
 import argparse
 import tempfile
+from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
-from made_fleet import CLASSES, PARTS, YEAR, Floats, Setting, Truth, on, play
-from roadworn_plugins.backtest.tables import bins_of
+from made_fleet import CASES, NUMBER, PARTS, YEAR, Floats, Key, Setting, Truth, on, play
+from oracle import Ahead, Known, Oracle
+from rules import prices, rules
 
 from roadworn.columns.view import open_view
 from roadworn.intake import Ledger
-from roadworn_plugins.lifedata.shrinkage import Posterior
+from roadworn.model.places import axle_of
 from roadworn_plugins.projection.scores import calibration_slope
-from roadworn_plugins.shared.life_model import Clocked, ComponentLives
 from roadworn_plugins.shared.parts_ahead import PartsAhead, load_parts
 from roadworn_plugins.shared.projected import Projection, money, project
 
-MONTHS = 12.0
-_CERTAIN = 1e7  # failures that a known rate counts for
+FEW = 5
+TOP = 3
+#: Vehicles of a fleet whose band is looked at, and the grid of money for it: bands take long.
+BANDS, _CELLS = 30, 500
 
 
 @dataclass(frozen=True)
 class Score:
-    """One fleet: totals, bands and scores."""
+    """One fleet, projected and judged.
 
+    Attributes:
+        seed, vehicles, parts: of the fleet, those here on the day.
+        projected, low, high: cost of the fleet with its 95 % band.
+        came, knowing: what came, and what was to be expected by who knows the lives.
+        looked, above, below: vehicles looked at, and those that cost more, or less, than their
+            80 % band.
+        vehicle, component: of each part.
+        chance, least, most: told of each part, with the limits.
+        base: share of the component's places that failed in as long before the day.
+        truly: chance by who knows the lives, and `meant` with the distances of the projection.
+        happened: whether each part failed.
+        few, old, late: parts of a component and class with under five failures, parts older
+            than four in five of the failures seen, and parts of vehicles that came late.
+        by_component: component -> failures projected, to be expected by who knows, and come.
+        unprojected: failures and cost that came at places without a projection.
+        ranked: name -> share of the failures' money among the first three parts of a vehicle.
+        rule_chance, rule_cost: name -> chance of each part, and cost of the fleet.
+    """
+
+    seed: int
+    vehicles: int
     parts: int
     projected: float
-    actual: float
-    knowing: float
     low: float
     high: float
-    cars_inside: float
-    cars: int
-    failures: float
-    expected_failures: float
-    slope: float
-    gain: float
-    gain_knowing: float
-    clocks_right: bool
+    came: float
+    knowing: float
+    looked: int
+    above: int
+    below: int
+    vehicle: list[str]
+    component: list[str]
     chance: Floats
+    least: Floats
+    most: Floats
+    base: Floats
+    truly: Floats
+    meant: Floats
     happened: Floats
+    few: Floats
+    old: Floats
+    late: Floats
+    by_component: dict[str, tuple[float, float, float]]
+    unprojected: tuple[int, float]
+    ranked: dict[str, float]
+    rule_chance: dict[str, Floats]
+    rule_cost: dict[str, float]
 
+    @property
+    def ratio(self) -> float:
+        """Cost projected over cost come."""
+        return self.projected / max(self.came, 1.0)
 
-class TrueLives(ComponentLives):
-    """Models with the true lives in the place of fitted ones."""
+    @property
+    def held(self) -> bool:
+        """Whether the fleet's band holds what came."""
+        return self.low <= self.came <= self.high
 
-    def __init__(self, fitted: ComponentLives, truth: Truth) -> None:
-        self._fitted, self._truth = fitted, truth
+    @property
+    def slope(self) -> float:
+        """Calibration slope of the chances."""
+        return calibration_slope(self.chance, self.happened)[0]
 
-    def get(self, component: str) -> Clocked | None:
-        number = next(i for i, part in enumerate(PARTS) if part[0] == component)
-        _name, _places, clock, shape, scale, _price = PARTS[number]
-        found = self._fitted.get(component)
-        assert found is not None
-        rate = (scale * self._truth.scale[:, number]) ** -shape
-        model = replace(
-            found.model,
-            shape=shape,
-            shape_spread=0.0,
-            classes=CLASSES,
-            failures=np.zeros(len(CLASSES)),
-            running=np.zeros(len(CLASSES)),
-            exposure=np.zeros(len(CLASSES)),
-            belief=Posterior(np.full(len(CLASSES), _CERTAIN), _CERTAIN / rate),
+    def covered(self) -> Floats:
+        """Whether the limits of each part hold its true chance."""
+        slack = 1e-6
+        return ((self.least - slack <= self.meant) & (self.meant <= self.most + slack)).astype(
+            float
         )
-        return Clocked(model, "age" if clock == "age" else "distance")
 
 
-def score(seed: int, setting: Setting, folder: Path, bands: bool) -> Score:
-    """Play, write, read and project one fleet."""
-    rng = np.random.default_rng(seed)
-    events, truth = play(rng, setting)
-    day = int((setting.years - 1) * YEAR)
-    past = [e for e in events if e.occurred_at[:10] <= on(day)]
+def score(
+    seed: int, setting: Setting, folder: Path, *, months: float = 12.0, shift: float = 0.0
+) -> Score:
+    """Play, write, read and project one fleet.
+
+    Args:
+        seed: of the random numbers.
+        setting: the fleet.
+        folder: an empty one, for the ledger.
+        months: how far ahead.
+        shift: days from the end of the last year but one to the day of the projection.
+    """
+    events, truth = play(np.random.default_rng(seed), setting)
+    day = float(int((setting.years - 1) * YEAR + shift))
     path = folder / f"fleet{seed}.db"
     with Ledger.create(path) as ledger:
-        ledger.append_many(past)
+        ledger.append_many([e for e in events if e.occurred_at[:10] <= on(day)])
     with open_view(path, as_of=on(day), cache=False) as view:
-        lives = ComponentLives(view)
-        parts = load_parts(view, lives=lives)
-        knowing = load_parts(view, lives=TrueLives(lives, truth))
-    found, better = project(parts, MONTHS), project(knowing, MONTHS)
-    return _scored(parts, found, project_cost(knowing, better), better, truth, day, setting, bands)
+        parts = load_parts(view)
+        found = project(parts, months)
+        return _Judged(seed, truth, day, months, parts, found).score(view)
 
 
-def project_cost(parts: PartsAhead, found: Projection) -> float:
-    """Return the expected cost of all parts."""
-    return money(parts, found, np.arange(parts.size)).expected
+class _Judged:
+    """One projection before its judge."""
 
-
-def _scored(
-    parts: PartsAhead,
-    found: Projection,
-    knowing_cost: float,
-    better: Projection,
-    truth: Truth,
-    day: int,
-    setting: Setting,
-    bands: bool,
-) -> Score:
-    last = day + YEAR * MONTHS / 12.0
-    keys = list(zip(parts.vehicle, parts.component, parts.position, strict=True))
-    assert len(set(keys)) == len(keys), "a place is projected twice"
-
-    # Prices of year 8 in the money of its first day.
-    def costs(key: tuple[str, str, str]) -> list[float]:
-        return [
-            cost / (1.0 + setting.yearly_rise) ** ((when - day) / YEAR)
-            for when, cost in truth.dated(key, day, last)
+    def __init__(
+        self,
+        seed: int,
+        truth: Truth,
+        day: float,
+        months: float,
+        parts: PartsAhead,
+        found: Projection,
+    ) -> None:
+        self.seed, self.truth, self.day, self.months = seed, truth, day, months
+        self.parts, self.found = parts, found
+        self.here = {
+            name
+            for name, car in truth.vehicles.items()
+            if np.floor(car.enrolled) <= day < np.floor(car.left)
+        }
+        self.keys = [
+            _place(truth, vehicle, component, position)
+            for vehicle, component, position in zip(
+                parts.vehicle, parts.component, parts.position, strict=True
+            )
         ]
 
-    actual = {key: costs(key) for key in truth.failures}
-    number = np.array([len(actual[key]) for key in keys], dtype=float)
-    happened = (number > 0).astype(float)
-    rows = np.arange(parts.size)
-    whole = money(parts, found, rows, level=0.95)
-    inside = cars = 0
-    if bands:
-        for car in sorted(set(parts.vehicle)):
-            own = np.flatnonzero(np.array(parts.vehicle) == car)
-            band = money(parts, found, own, level=0.8)
-            came = sum(sum(costs) for key, costs in actual.items() if key[0] == car)
-            inside += band.low - 1e-9 <= came <= band.high
-            cars += 1
-    # Base rate of each component: its failures in the year before, over its places.
-    component = np.array(parts.component)
-    base = np.zeros(parts.size)
-    for name in set(parts.component):
-        here = component == name
-        before = sum(
-            len(truth.within(key, day - YEAR, day)) > 0
-            for key, own in zip(keys, here, strict=True)
-            if own
+    def _costs(self, first: float, last: float) -> dict[Key, list[float]]:
+        """Return place -> costs written down after the first day, in the money of the day."""
+        rise = 1.0 + self.truth.setting.yearly_rise
+        found: dict[Key, list[float]] = {}
+        for one in self.truth.happenings:
+            if one.failed and one.written and first < np.floor(one.day) <= last:
+                money_of = one.cost / rise ** ((one.day - self.day) / YEAR)
+                found.setdefault(one.key, []).append(money_of)
+        return found
+
+    def score(self, view: object) -> Score:
+        """Return the score."""
+        parts, found, truth = self.parts, self.found, self.truth
+        stretch = YEAR * self.months / 12.0
+        before = self._costs(self.day - stretch, self.day)
+        came = {
+            key: costs
+            for key, costs in self._costs(self.day, self.day + stretch).items()
+            if key[0] in self.here
+        }
+        base = self._base(before)
+        happened = np.array([float(key in came) for key in self.keys])
+        oracle, sure = self._oracle()
+        component = np.array(parts.component)
+        whole = money(parts, found, np.arange(parts.size), level=0.95)
+        looked, above, below = self._vehicles(came)
+        said = rules(
+            view,  # type: ignore[arg-type]
+            parts,
+            self.months,
+            base,
+            sum(sum(costs) for costs in before.values()),
         )
-        base[here] = before / here.sum()
+        chances = {"projection": found.chance, "oracle": oracle.chance}
+        chances |= {name: rule.chance for name, rule in said.items()}
+        projected = set(self.keys)
+        others = [cost for key, costs in came.items() if key not in projected for cost in costs]
+        return Score(
+            seed=self.seed,
+            vehicles=len(self.here),
+            parts=parts.size,
+            projected=whole.expected,
+            low=whole.low,
+            high=whole.high,
+            came=sum(sum(costs) for costs in came.values()),
+            knowing=float(oracle.cost.sum()),
+            looked=looked,
+            above=above,
+            below=below,
+            vehicle=list(parts.vehicle),
+            component=list(parts.component),
+            chance=found.chance,
+            least=found.low,
+            most=found.high,
+            base=base,
+            truly=oracle.chance,
+            meant=sure.chance,
+            happened=happened,
+            few=self._few(),
+            old=self._old(),
+            late=np.array([float(truth.vehicles[name].late) for name in parts.vehicle]),
+            by_component={
+                part[0]: (
+                    float(found.number[component == part[0]].sum()),
+                    float(oracle.number[component == part[0]].sum()),
+                    float(sum(len(costs) for key, costs in came.items() if key[1] == part[0])),
+                )
+                for part in PARTS
+            },
+            unprojected=(len(others), sum(others)),
+            ranked={name: self._ranked(chance, came) for name, chance in chances.items()},
+            rule_chance={name: rule.chance for name, rule in said.items()},
+            rule_cost={name: rule.cost for name, rule in said.items()},
+        )
+
+    def _oracle(self) -> tuple[Known, Known]:
+        """Return what the oracle says, and what it says of the projection's distances."""
+        oracle = Oracle(self.truth, self.keys, self.day)
+        far = self.parts.paces.ahead(self.months)
+        same = Ahead(
+            far.distance[:, self.parts.car] / 1000.0,
+            np.full(far.weight.size, self.months / 12.0),
+            far.weight,
+        )
+        return (
+            oracle.say(oracle.ahead(self.months), self.months),
+            oracle.say(same, self.months),
+        )
+
+    def _base(self, before: dict[Key, list[float]]) -> Floats:
+        """Return the share of each component's places that failed in as long before the day."""
+        component = np.array(self.parts.component)
+        failed = np.array([float(key in before) for key in self.keys])
+        base = np.zeros(self.parts.size)
+        for name in set(self.parts.component):
+            base[component == name] = failed[component == name].mean()
+        return base
+
+    def _vehicles(self, came: dict[Key, list[float]]) -> tuple[int, int, int]:
+        """Return of how many vehicles how many cost more, and less, than their 80 % band."""
+        own: dict[str, list[int]] = {}
+        for i, name in enumerate(self.parts.vehicle):
+            own.setdefault(name, []).append(i)
+        above = below = 0
+        spent: dict[str, float] = {}
+        for key, costs in came.items():
+            spent[key[0]] = spent.get(key[0], 0.0) + sum(costs)
+        looked = sorted(self.here)[:: max(1, -(-len(self.here) // BANDS))]
+        for name in looked:
+            rows = np.array(own.get(name, []), dtype=np.int64)
+            band = money(self.parts, self.found, rows, cells=_CELLS)
+            above += spent.get(name, 0.0) > band.high + 1e-6
+            below += spent.get(name, 0.0) < band.low - 1e-6
+        return len(looked), above, below
+
+    def _few(self) -> Floats:
+        """Return which parts have under five failures in their component and class."""
+        count: dict[tuple[str, int], int] = {}
+        for one in self.truth.happenings:
+            if one.failed and one.written and np.floor(one.day) <= self.day:
+                kind = (one.key[1], self.truth.vehicles[one.key[0]].kind)
+                count[kind] = count.get(kind, 0) + 1
+        return np.array(
+            [
+                float(count.get((key[1], self.truth.vehicles[key[0]].kind), 0) < FEW)
+                for key in self.keys
+            ]
+        )
+
+    def _old(self) -> Floats:
+        """Return which parts of known age are older than four in five of the failures seen."""
+        ages: dict[str, list[float]] = {}
+        for key, fitted in self.truth.fitted.items():
+            car, by_age = self.truth.vehicles[key[0]], PARTS[NUMBER[key[1]]][2] == "age"
+            for (first, known, _a), (last, written, _b) in pairwise(fitted):
+                if known and written and last <= self.day:
+                    km = (car.at(last) - car.at(first)) / 1000.0
+                    ages.setdefault(key[1], []).append((last - first) / YEAR if by_age else km)
+        ends = {name: float(np.quantile(found, 0.8)) for name, found in ages.items()}
+        oracle = Oracle(self.truth, self.keys, self.day)
+        return np.array(
+            [
+                float(oracle.known[i] and oracle.ages[i, 0] > ends.get(key[1], np.inf))
+                for i, key in enumerate(self.keys)
+            ]
+        )
+
+    def _ranked(self, chance: Floats, came: dict[Key, list[float]]) -> float:
+        """Return the share of the money that lay in each vehicle's first parts."""
+        weight = chance * prices(self.parts)
+        first = found = 0.0
+        own: dict[str, list[int]] = {}
+        for i in np.argsort(-weight, kind="stable"):
+            own.setdefault(self.parts.vehicle[i], []).append(int(i))
+        for rows in own.values():
+            top = {self.keys[i] for i in rows[:TOP]}
+            first += sum(sum(came.get(key, [])) for key in top)
+        found = sum(sum(costs) for costs in came.values())
+        return first / found if found else np.nan
+
+
+def _place(truth: Truth, vehicle: str, component: str, position: str) -> Key:
+    """Return the true place that a projected part sits at; an axle's side is its axle."""
+    places = PARTS[NUMBER[component]][1]
+    axle = axle_of(position)
+    if position not in places:
+        position = axle if axle in places else places[0]
+    return (vehicle, component, str(position))
+
+
+def scores(
+    setting: Setting,
+    runs: int,
+    *,
+    seed: int = 1,
+    jobs: int = 1,
+    months: float = 12.0,
+    shift: float = 0.0,
+) -> list[Score]:
+    """Score as many fleets."""
+    work = [(seed + run, setting, months, shift) for run in range(runs)]
+    if jobs == 1:
+        return [_alone(one) for one in work]
+    with ProcessPoolExecutor(jobs) as pool:
+        return list(pool.map(_alone, work))
+
+
+def _alone(work: tuple[int, Setting, float, float]) -> Score:
+    seed, setting, months, shift = work
+    with tempfile.TemporaryDirectory() as folder:
+        return score(seed, setting, Path(folder), months=months, shift=shift)
+
+
+def _pooled(found: Sequence[Score], name: str) -> Floats:
+    return np.concatenate([getattr(one, name) for one in found])
+
+
+def summary(found: Sequence[Score]) -> dict[str, float]:
+    """Return figure -> value over all fleets of a case."""
+    ratio = np.array([one.ratio for one in found])
+    chance, happened, base, truly = (
+        _pooled(found, name) for name in ("chance", "happened", "base", "truly")
+    )
 
     def square(p: Floats) -> float:
         return float(np.mean((p - happened) ** 2))
 
-    return Score(
-        parts=parts.size,
-        projected=whole.expected,
-        actual=sum(sum(costs) for costs in actual.values()),
-        knowing=knowing_cost,
-        low=whole.low,
-        high=whole.high,
-        cars_inside=inside,
-        cars=cars,
-        failures=float(sum(len(costs) for costs in actual.values())),
-        expected_failures=float(found.number.sum()),
-        slope=calibration_slope(found.chance, happened)[0],
-        gain=square(base) - square(found.chance),
-        gain_knowing=square(base) - square(better.chance),
-        clocks_right=all(
-            clocked.clock == next(p[2] for p in PARTS if p[0] == name)
-            for name, clocked in parts.models.items()
-        ),
-        chance=found.chance,
-        happened=happened,
-    )
-
-
-def main(runs: int, setting: Setting, seed: int, bands: bool) -> None:
-    """Print one line a fleet and the summary."""
-    print(
-        "| fleet | parts | projected | actual | ratio | over knowing | 95 % band | in it | "
-        "vehicles in 80 % | slope | gain in Brier | of possible |"
-    )
-    print("|---|---|---|---|---|---|---|---|---|---|---|---|")
-    scores = []
-    for run in range(runs):
-        with tempfile.TemporaryDirectory() as folder:
-            s = score(seed + run, setting, Path(folder), bands)
-        scores.append(s)
-        held = "yes" if s.low <= s.actual <= s.high else "no"
-        print(
-            f"| {run + 1} | {s.parts} | {s.projected:,.0f} | {s.actual:,.0f} | "
-            f"{s.projected / s.actual:.3f} | {s.projected / s.knowing:.3f} | "
-            f"{s.low:,.0f} to {s.high:,.0f} | {held} | {s.cars_inside / max(s.cars, 1):.1%} | "
-            f"{s.slope:.3f} | {s.gain:.5f} | {s.gain / s.gain_knowing:.0%} |"
-            + ("" if s.clocks_right else " wrong clock"),
-            flush=True,
-        )
-    ratio = np.array([s.projected / s.actual for s in scores])
-    over = np.array([s.projected / s.knowing for s in scores])
-    cars = sum(s.cars for s in scores)
-    chance, happened = (
-        np.concatenate([getattr(s, name) for s in scores]) for name in ("chance", "happened")
-    )
     slope, _, error = calibration_slope(chance, happened)
-    print(
-        f"\nprojected / actual cost: mean {ratio.mean():.3f}, standard error "
-        f"{ratio.std(ddof=1) / np.sqrt(ratio.size):.3f}; of sums "
-        f"{sum(s.projected for s in scores) / sum(s.actual for s in scores):.3f}; "
-        f"failures {sum(s.expected_failures for s in scores) / sum(s.failures for s in scores):.3f}"
+    inside = np.concatenate([one.covered() for one in found])
+    cars = sum(one.looked for one in found)
+    figures = {
+        "ratio": float(ratio.mean()),
+        "se": float(ratio.std(ddof=1) / np.sqrt(ratio.size)) if ratio.size > 1 else np.nan,
+        "oracle": float(np.mean([one.knowing / one.came for one in found])),
+        "held": float(np.mean([one.held for one in found])),
+        "above": sum(one.above for one in found) / cars,
+        "below": sum(one.below for one in found) / cars,
+        "slope": slope,
+        "slope se": error,
+        "gain": (square(base) - square(chance)) / (square(base) - square(truly)),
+        "covered": float(inside.mean()),
+    }
+    for name in ("few", "old", "late"):
+        rows = _pooled(found, name) > 0
+        figures[name] = float(inside[rows].mean()) if rows.any() else np.nan
+    return figures
+
+
+def _compared(found: Sequence[Score]) -> list[str]:
+    happened = _pooled(found, "happened")
+    lines = [
+        "| rule | Brier | money in first three | fleet total, mean error |",
+        "|---|---|---|---|",
+    ]
+    total = {"projection": [one.projected for one in found], "oracle": [o.knowing for o in found]}
+    chances = {"projection": _pooled(found, "chance"), "oracle": _pooled(found, "truly")}
+    for name in found[0].rule_cost:
+        total[name] = [one.rule_cost[name] for one in found]
+        chances[name] = np.concatenate([one.rule_chance[name] for one in found])
+    for name, chance in chances.items():
+        wrong = np.mean([abs(t / o.came - 1.0) for t, o in zip(total[name], found, strict=True)])
+        ranked = np.nanmean([one.ranked[name] for one in found])
+        lines.append(
+            f"| {name} | {np.mean((chance - happened) ** 2):.4f} | {ranked:.1%} | {wrong:.1%} |"
+        )
+    return lines
+
+
+def _components(found: Sequence[Score], most: int) -> list[str]:
+    lines = ["| component | projected | by the true lives | came |", "|---|---|---|---|"]
+    sums = {
+        name: np.sum([one.by_component[name] for one in found], axis=0)
+        for name in found[0].by_component
+    }
+    price = {part[0]: part[5] for part in PARTS}
+    order = sorted(sums, key=lambda name: -abs(sums[name][0] - sums[name][2]) * price[name])
+    for name in order[:most]:
+        told, known, came = sums[name]
+        lines.append(f"| {name} | {told:.1f} | {known:.1f} | {came:.0f} |")
+    told, known, came = np.sum(list(sums.values()), axis=0)
+    lines.append(f"| all | {told:.1f} | {known:.1f} | {came:.0f} |")
+    others = np.sum([one.unprojected for one in found], axis=0)
+    lines.append(
+        f"| at places without a projection | | | {others[0]:.0f} (cost {others[1]:,.0f}) |"
     )
-    print(f"projected / expected by the true lives: mean {over.mean():.3f}")
-    print(f"in the 95 % band: {sum(s.low <= s.actual <= s.high for s in scores)} of {len(scores)}")
-    print(f"vehicles in their 80 % band: {sum(s.cars_inside for s in scores) / max(cars, 1):.1%}")
-    print(
-        f"calibration slope, all fleets together: {slope:.3f} "
-        f"({slope - 1.96 * error:.3f} to {slope + 1.96 * error:.3f})"
+    return lines
+
+
+HEAD = (
+    "| case | vehicles | ratio (se) | oracle | held | above | below | slope | gain | "
+    "covered | few | old | late |\n|---|---|---|---|---|---|---|---|---|---|---|---|---|"
+)
+
+
+def line(case: str, vehicles: int, found: Sequence[Score]) -> str:
+    """Return one row of the table."""
+    f = summary(found)
+    return (
+        f"| {case} | {vehicles} | {f['ratio']:.3f} ({f['se']:.3f}) | {f['oracle']:.3f} | "
+        f"{f['held']:.0%} | {f['above']:.1%} | {f['below']:.1%} | {f['slope']:.3f} | "
+        f"{f['gain']:.0%} | {f['covered']:.0%} | {f['few']:.0%} | "
+        f"{f['old']:.0%} | {f['late']:.0%} |"
     )
-    gain, possible = sum(s.gain for s in scores), sum(s.gain_knowing for s in scores)
-    print(f"gain in Brier over the base rate, of that with true lives: {gain / possible:.1%}")
-    print("predicted against observed:")
-    for one in bins_of(chance, happened):
-        print(f"  {one.given:.3f} {one.came:.3f} ({one.parts:,})")
+
+
+def main() -> None:
+    """Print the table, and what lies behind each row if asked."""
+    parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
+    parser.add_argument("--case", default="plain", help="all, or names with commas between")
+    parser.add_argument("--vehicles", type=int, default=100)
+    parser.add_argument("--years", type=int, default=8)
+    parser.add_argument("--runs", type=int, default=10)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--jobs", type=int, default=1)
+    parser.add_argument("--months", type=float, default=12.0, help="how far ahead")
+    parser.add_argument("--shift", type=float, default=0.0, help="days from the usual day")
+    parser.add_argument("--behind", action="store_true", help="rules and components as well")
+    chosen = parser.parse_args()
+    names = list(CASES) if chosen.case == "all" else chosen.case.split(",")
+    print(HEAD)
+    behind = []
+    for name in names:
+        setting = replace(CASES[name], vehicles=chosen.vehicles, years=chosen.years)
+        found = scores(
+            setting,
+            chosen.runs,
+            seed=chosen.seed,
+            jobs=chosen.jobs,
+            months=chosen.months,
+            shift=chosen.shift,
+        )
+        print(line(name, chosen.vehicles, found), flush=True)
+        behind += [f"\n{name}\n", *_compared(found), "", *_components(found, 8)]
+    if chosen.behind:
+        print("\n".join(behind))
 
 
 if __name__ == "__main__":
-    parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
-    parser.add_argument("--runs", type=int, default=20)
-    parser.add_argument("--vehicles", type=int, default=200)
-    parser.add_argument("--rise", type=float, default=0.0, help="yearly rise of prices")
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--no-bands", action="store_true", help="skip the vehicles' bands")
-    chosen = parser.parse_args()
-    main(
-        chosen.runs,
-        Setting(vehicles=chosen.vehicles, yearly_rise=chosen.rise),
-        chosen.seed,
-        not chosen.no_bands,
-    )
+    main()
