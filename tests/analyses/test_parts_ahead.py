@@ -9,10 +9,10 @@ from scipy import stats
 from simulations.made_fleet import Setting, play
 
 from roadworn.testing import event, view_of
+from roadworn_plugins.shared.fleet_lives import ComponentLives
 from roadworn_plugins.shared.grouped import load_paces
 from roadworn_plugins.shared.life_model import (
     ClockedLives,
-    ComponentLives,
     likelier_clock,
     load_clocked,
 )

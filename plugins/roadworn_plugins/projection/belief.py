@@ -148,6 +148,7 @@ def distance_ahead(
     sd_pace: ArrayLike = 0.0,
     sd_month: ArrayLike = 0.0,
     nodes: int = 5,
+    points: tuple[Floats, Floats] | None = None,
 ) -> DistanceAhead:
     """Spread the distance of the coming months lognormally, by Gauss-Hermite quadrature.
 
@@ -161,6 +162,8 @@ def distance_ahead(
         sd_pace: Standard deviation of the pace itself, a number or shape (vehicles,).
         sd_month: Standard deviation of a single month around the pace, likewise.
         nodes: Number of distances; 1 takes the mean.
+        points: standard normal points and their weights instead, each of shape (nodes,), where
+            something else varies with the distance.
 
     Raises:
         LifeDataError: A value is negative or not finite, no node is asked for, or the spread is
@@ -181,7 +184,7 @@ def distance_ahead(
             "The spread of a distance is more than three times its mean; take the usual "
             "distance of the fleet for vehicles with too few readings."
         )
-    z, weight = np.polynomial.hermite_e.hermegauss(nodes)
+    z, weight = np.polynomial.hermite_e.hermegauss(nodes) if points is None else points
     weight = weight / weight.sum()
     sigma = np.where(mean > 0.0, np.sqrt(np.log1p(relative**2)), 0.0)
     factor = np.exp(sigma * z[:, None, None])

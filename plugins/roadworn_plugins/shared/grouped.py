@@ -283,10 +283,22 @@ class Paces:
     km_since: Floats
     assumed: Bools
 
-    def ahead(self, months: float, km: float | None = None) -> DistanceAhead:
-        """Return the distance ahead in km: of `months` with its spread, or exactly `km`."""
+    def ahead(
+        self,
+        months: float,
+        km: float | None = None,
+        points: tuple[Floats, Floats] | None = None,
+    ) -> DistanceAhead:
+        """Return the distance ahead in km: of `months` with its spread, or exactly `km`.
+
+        Args:
+            months: how far ahead.
+            km: how far ahead by distance instead.
+            points: see `belief.distance_ahead`.
+        """
         if km is not None:
-            return DistanceAhead(np.full((1, self.per_month.size), km), np.ones(1))
+            weight = np.ones(1) if points is None else points[1]
+            return DistanceAhead(np.full((weight.size, self.per_month.size), km), weight)
         # The spread of the whole stretch is held to what a lognormal can stand for.
         widest = _WIDEST * self.per_month / 2.0
         return distance_ahead(
@@ -294,6 +306,7 @@ class Paces:
             float(months),
             sd_pace=np.minimum(self.sd_pace, widest),
             sd_month=np.minimum(self.sd_month, widest * np.sqrt(max(months, 1e-9))),
+            points=points,
         )
 
 

@@ -1,9 +1,9 @@
 """How long a component lasts on a class of vehicles, by which clock, as a belief.
 
-One Weibull shape for each component, and a rate for each class that borrows strength from
-the other classes (`lifedata.shrinkage`). A shop has five failures of a part, not five
-hundred: with few failures the shape is drawn towards a trade habit and says so, and where
-the ledger has no failure at all the trade range of the catalogue stands in, named as such.
+Each component has a law of wear, one Weibull shape and a rate for each class that borrows
+strength from the other classes and a little from the trade range, beside a law of early failure
+that what came back and what failed soon after its fitting feed (`projection.life_law`). A shop
+has five failures of a part, not five hundred: with few the shape is drawn towards a trade habit.
 
 Tyres wear by the mile; a battery ages while the vehicle stands. Both clocks are tried on the
 lives known by both, and the one under which the recorded failures are likelier is used.
@@ -12,8 +12,6 @@ f(t) = f(x) dx/dt.
 """
 
 from dataclasses import dataclass, field
-from typing import Self
-from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -21,16 +19,10 @@ from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import Component, catalogue
 from roadworn.model.messages import Says
 from roadworn.model.units import KM_PER_MILE
-from roadworn_plugins.lifedata import LifeDataError
+from roadworn_plugins.lifedata import LifeDataError, summed
 from roadworn_plugins.lifedata.common_shape import common_shape
-from roadworn_plugins.lifedata.shrinkage import (
-    GammaPrior,
-    Posterior,
-    fit_prior,
-    posterior,
-    prior_from_range,
-    sufficient,
-)
+from roadworn_plugins.lifedata.shrinkage import Posterior
+from roadworn_plugins.projection.life_law import Early, LifeLaw, Lives, Prior, Wear, fit_law
 from roadworn_plugins.shared.grouped import (
     Bools,
     Clock,
@@ -38,20 +30,18 @@ from roadworn_plugins.shared.grouped import (
     GroupedLives,
     Ints,
     Paces,
-    load_paces,
 )
 
 # Shape a trade would guess from how a part ends: common practice, no source.
 HABITUAL_SHAPE = {"wear-out": 2.5, "consumable": 2.5, "service": 2.5, "random": 1.1, "infant": 0.8}
 # Spread of the log shape around that guess: one standard deviation is a factor of 1.65.
 _SHAPE_SPREAD = 0.5
-_LEAST_FOR_SHAPE = 2
-_DAYS_PER_YEAR = 365.25
+DAYS_PER_YEAR = 365.25
+# Mean life of what fails early, in thousand km and in years: common practice, no source.
+_EARLY_MEAN: dict[Clock, float] = {"distance": 2.0, "age": 0.12}
 # Below this many failures the usual clock stands; the calendar has to be clearly likelier.
 _LEAST_FAILURES = 8
 _CLEARLY = 4.0
-#: Step of log shape for differences.
-SHAPE_STEP = 0.05
 _say = Says(
     "lives",
     {
@@ -71,38 +61,47 @@ class ComponentModel:
     """Belief about the lives of one component.
 
     Attributes:
-        shape: Weibull shape in use.
-        shape_spread: standard deviation of its logarithm.
-        wider: belief for a class that the ledger has not seen.
+        law: of wear, shape by shape, and of early failure.
         by_trade: whether the ledger has no failure of it, so that the trade range stands in.
         classes: vehicle classes, in the order of the arrays.
         failures, running: of each class.
-        belief: Gamma posterior of the rate of each class.
     """
 
-    shape: float
-    shape_spread: float
-    wider: GammaPrior
+    law: LifeLaw
     by_trade: bool
     classes: tuple[str, ...] = ()
     failures: Floats = field(default_factory=lambda: _NONE)
     running: Floats = field(default_factory=lambda: _NONE)
-    belief: Posterior = field(default_factory=lambda: Posterior(_NONE, _NONE))
+
+    @property
+    def shape(self) -> float:
+        """Weibull shape in use where one has to stand for all."""
+        return self.law.wear.shape
+
+    @property
+    def shape_spread(self) -> float:
+        """Standard deviation of its logarithm."""
+        return self.law.wear.spread
+
+    def place(self, vehicle_class: str) -> int | None:
+        """Return the number of a class, None for one that the ledger has not seen."""
+        return self.classes.index(vehicle_class) if vehicle_class in self.classes else None
 
     def for_class(self, vehicle_class: str) -> Posterior:
-        """Return the belief for one class, of length 1."""
-        if vehicle_class in self.classes:
-            return self.belief.take([self.classes.index(vehicle_class)])
-        return Posterior(np.array([self.wider.a]), np.array([self.wider.b]))
+        """Return the belief about the rate of one class at `shape`, of length 1."""
+        wear = self.law.wear
+        a, b = wear.of(self.place(vehicle_class))
+        log_b = np.interp(np.log(self.shape), np.log(wear.shapes), np.log(b))
+        return Posterior(np.array([float(wear.weight @ a)]), np.array([float(np.exp(log_b))]))
 
     def basis(self, vehicle_class: str) -> str:
         """Say in words what the belief for a class rests on."""
         failed, running = int(self.failures.sum()), int(self.running.sum())
         if self.by_trade:
             return _say("by-trade", running=running)
-        if vehicle_class not in self.classes or len(self.classes) == 1:
+        i = self.place(vehicle_class)
+        if i is None or len(self.classes) == 1:
             return _say("basis", failed=failed, running=running)
-        i = self.classes.index(vehicle_class)
         return _say(
             "basis-of-class",
             failed=failed,
@@ -121,6 +120,24 @@ def trade_range(component: Component | None) -> tuple[float, float] | None:
     return low * KM_PER_MILE / 1000.0, high * KM_PER_MILE / 1000.0
 
 
+def prior_of(component: str, clock: Clock, pace: float | None = None) -> Prior:
+    """Return what the trade holds of a component before its lives are seen.
+
+    Args:
+        component: its id.
+        clock: of the ages.
+        pace: thousand km a year of the vehicles, to read a trade range by calendar.
+    """
+    known = catalogue().find(component)
+    span = trade_range(known)
+    middle = None if span is None else float(np.sqrt(span[0] * span[1]))
+    if middle is not None and clock == "age":
+        middle = middle / pace if pace else None
+    habit = HABITUAL_SHAPE.get(known.wear_type if known else "random", 1.5)
+    early = float(np.log(_EARLY_MEAN[clock]))
+    return Prior(habit, _SHAPE_SPREAD, middle, early_mean=early)
+
+
 def fit(grouped: GroupedLives) -> dict[str, ComponentModel]:
     """Fit a model to each component of lives grouped by ``("component", "class")``.
 
@@ -133,18 +150,31 @@ def fit(grouped: GroupedLives) -> dict[str, ComponentModel]:
     for component in dict.fromkeys(components.tolist()):
         groups = np.flatnonzero(components == component)
         rows = slice(int(starts[groups[0]]), int(starts[groups[-1] + 1]))
-        model = _fit_one(
-            component,
-            tuple(grouped.labels[g][1] for g in groups),
-            grouped.group[rows] - groups[0],
-            grouped.entry[rows],
-            exits[rows],
-            grouped.failed[rows],
-            running[groups].astype(np.float64),
+        size = rows.stop - rows.start
+        lives = Lives(
+            group=grouped.group[rows] - groups[0],
+            entry=grouped.entry[rows],
+            leaving=exits[rows],
+            failed=grouped.failed[rows],
+            early=np.zeros(size, dtype=bool),
+            effect=np.ones(size),
+            classes=groups.size,
         )
-        if model is not None:
-            models[component] = model
+        prior = prior_of(component, "distance")
+        if not lives.failed.any() and prior.middle is None:
+            continue
+        classes = tuple(grouped.labels[g][1] for g in groups)
+        models[component] = model_of(fit_law(lives, prior), lives, classes, running[groups])
     return models
+
+
+def model_of(law: LifeLaw, lives: Lives, classes: tuple[str, ...], running: Ints) -> ComponentModel:
+    """Return the model of a component from its law and the lives it was fitted to."""
+    natural = (lives.failed & ~lives.early).astype(np.float64)
+    failures = summed(lives.group, natural, len(classes))
+    return ComponentModel(
+        law, not lives.failed.any(), classes, failures, running.astype(np.float64)
+    )
 
 
 def without_lives(component: str) -> ComponentModel | None:
@@ -152,72 +182,34 @@ def without_lives(component: str) -> ComponentModel | None:
 
     None where the catalogue has no trade range either: nothing is known.
     """
-    known = catalogue().find(component)
-    span = trade_range(known)
-    if known is None or span is None:
+    prior = prior_of(component, "distance")
+    if prior.middle is None:
         return None
-    shape = HABITUAL_SHAPE.get(known.wear_type, 1.5)
-    return ComponentModel(shape, _SHAPE_SPREAD, prior_from_range(*span, shape), by_trade=True)
+    none = np.zeros(0, dtype=np.int64)
+    nobody = np.zeros(0, dtype=bool)
+    lives = Lives(none, _NONE, _NONE, nobody, nobody, _NONE, 1)
+    return ComponentModel(fit_law(lives, prior), by_trade=True)
 
 
-def _fit_one(
-    component: str,
-    classes: tuple[str, ...],
-    group: Ints,
-    entry: Floats,
-    exits: Floats,
-    failed: Bools,
-    running: Floats,
-) -> ComponentModel | None:
-    known = catalogue().find(component)
-    shape, spread = _shape(known, group, entry, exits, failed)
-    data = sufficient(group, entry, exits, failed, shape, n_groups=len(classes))
-    span = trade_range(known)
-    by_trade = float(data.failures.sum()) == 0.0
-    if not by_trade:
-        prior = fit_prior(data.failures, data.exposure)
-    elif span is not None:
-        prior = prior_from_range(*span, shape)
-    else:
-        return None
-    belief = posterior(data.failures, data.exposure, prior)
-    wider = prior
-    if prior.b <= 0:
-        wider = GammaPrior(float(belief.a.sum()), float(belief.b.sum()), "all classes together")
-    return ComponentModel(shape, spread, wider, by_trade, classes, data.failures, running, belief)
+def known_model(
+    shape: float, rate: Floats, classes: tuple[str, ...], early: Early | None = None
+) -> ComponentModel:
+    """Return a model of lives that are known exactly, as those of a made fleet are.
 
-
-def _shape(
-    known: Component | None,
-    group: Ints,
-    entry: Floats,
-    exits: Floats,
-    failed: Bools,
-) -> tuple[float, float]:
-    """Return the shape in use and the spread of its logarithm.
-
-    The estimate's logarithm and the trade habit are weighed by their precision, so thirty
-    failures speak for themselves and three do not. Each class has a rate of its own, and
-    maximum likelihood takes the shape too high for that: integrating the rates over their
-    invariant prior leaves one power of the shape less for each (for one class the marginal
-    likelihood of Lawless, Statistical Models and Methods for Lifetime Data, 2003, section 5.1,
-    from memory), which moves the optimum by the number of classes over the precision.
+    Args:
+        shape: Weibull shape.
+        rate: cumulative hazard at age 1 of each class.
+        classes: of vehicles.
+        early: law of early failures, none by default.
     """
-    habit = HABITUAL_SHAPE.get(known.wear_type if known else "random", 1.5)
-    if int(failed.sum()) < _LEAST_FOR_SHAPE:
-        return habit, _SHAPE_SPREAD
-    try:
-        own = common_shape(group, entry, exits, failed)
-    except LifeDataError:
-        return habit, _SHAPE_SPREAD
-    if not (0.0 < own.lower < own.upper < np.inf):
-        return habit, _SHAPE_SPREAD
-    spread = (np.log(own.upper) - np.log(own.lower)) / (2.0 * 1.959963984540054)
-    weight = spread**-2
-    pull = _SHAPE_SPREAD**-2
-    centre = weight * np.log(own.shape) + pull * np.log(habit)
-    log_shape = (centre - own.groups) / (weight + pull)
-    return float(np.exp(log_shape)), float((weight + pull) ** -0.5)
+    certain = np.full((1, rate.size), 1e9)
+    wear = Wear(
+        np.array([shape]), np.ones(1), certain, certain / rate, certain[:, 0],
+        certain[:, 0] / float(np.mean(rate)),
+    )  # fmt: skip
+    law = LifeLaw(wear, early or Early(1e-12, 1.0), _NONE)
+    nothing = np.zeros(rate.size)
+    return ComponentModel(law, False, classes, nothing, nothing)
 
 
 @dataclass(frozen=True, eq=False)
@@ -230,6 +222,9 @@ class ClockedLives:
         group, failed, running: of each life.
         km, years: entry, lower and upper age, shape (3, lives); nan where the day is unknown,
             upper infinite for a part that had not failed.
+        came_back: whether it came back, which is no natural life.
+        vehicle, place: numbers of each life's vehicle, and of its vehicle and place.
+        last_day: day on which it was last seen, counted from 1970-01-01; nan when unknown.
     """
 
     component: str
@@ -239,6 +234,10 @@ class ClockedLives:
     running: Bools
     km: Floats
     years: Floats
+    came_back: Bools
+    vehicle: Ints
+    place: Ints
+    last_day: Floats
 
     def usable(self, clock: Clock) -> Bools:
         """Return which lives can be counted by this clock."""
@@ -249,13 +248,14 @@ class ClockedLives:
             )
 
     def grouped(self, clock: Clock, rows: Bools | None = None) -> GroupedLives:
-        """Return the lives that can be counted by this clock, by component and class.
+        """Return the natural lives that can be counted by this clock, by component and class.
 
         Args:
             clock: distance or calendar age.
             rows: only these.
         """
         kept = self.usable(clock) if rows is None else rows
+        kept = kept & ~self.came_back
         used, group = np.unique(self.group[kept], return_inverse=True)
         entry, lower, upper = self._ages(clock)[:, kept]
         return GroupedLives(
@@ -269,32 +269,58 @@ class ClockedLives:
             running=self.running[kept],
         )
 
+    def lives(self, clock: Clock) -> tuple[Bools, Lives]:
+        """Return which lives count by this clock, and those lives as the laws take them."""
+        kept = self.usable(clock)
+        entry, lower, upper = self._ages(clock)[:, kept]
+        failed = self.failed[kept]
+        early = self.came_back[kept]
+        leaving = np.where(failed, (lower + np.minimum(upper, 1e12)) / 2.0, lower)
+        one = np.ones(failed.size)
+        return kept, Lives(self.group[kept], entry, leaving, failed, early, one, len(self.classes))
+
     def _ages(self, clock: Clock) -> Floats:
         return self.km if clock == "distance" else self.years
 
 
+#: Natural lives and what came back.
+EVERY_LIFE = """
+    SELECT component, vehicle_class, vehicle_id, position, entry_km, lower_km, upper_km,
+           entry_days, lower_days, upper_days, failed, running, FALSE AS came_back,
+           coalesce(ended_on, started_on + CAST(lower_days AS INTEGER)) AS last_on
+    FROM part_lives
+    """
+
+
 def load_clocked(view: LedgerView, paces: Paces) -> dict[str, ClockedLives]:
-    """Read the lives of all components.
+    """Read the lives of all components, and what came back.
 
     Args:
         view: the ledger as of a day.
         paces: of the vehicles that are still here.
     """
     labels = view.sql(
-        """SELECT DISTINCT component, vehicle_class FROM part_lives
-           ORDER BY component, vehicle_class"""
+        f"""SELECT DISTINCT component, vehicle_class FROM ({EVERY_LIFE})
+            ORDER BY component, vehicle_class"""
     ).rows
     data = view.arrays(
-        """SELECT g, car, entry_km, lower_km, upper_km, entry_days, lower_days, upper_days,
-                  failed, running
-           FROM part_lives
-           JOIN (SELECT component, vehicle_class,
-                        row_number() OVER (ORDER BY component, vehicle_class) - 1 AS g
-                 FROM (SELECT DISTINCT component, vehicle_class FROM part_lives))
-             USING (component, vehicle_class)
-           LEFT JOIN (SELECT vehicle_id, row_number() OVER (ORDER BY vehicle_id) - 1 AS car
-                      FROM vehicles WHERE retired_on IS NULL) USING (vehicle_id)
-           ORDER BY g, lower_km, upper_km, entry_km, lower_days"""
+        f"""WITH lives AS ({EVERY_LIFE})
+            SELECT g, v.car, v.number AS vehicle, l.place, entry_km, lower_km, upper_km,
+                   entry_days, lower_days, upper_days, failed, running, came_back,
+                   date_diff('day', DATE '1970-01-01', last_on) AS last_day
+            FROM (SELECT *, dense_rank() OVER (ORDER BY vehicle_id, component,
+                                               coalesce(position, '')) - 1 AS place
+                  FROM lives) AS l
+            JOIN (SELECT component, vehicle_class,
+                         row_number() OVER (ORDER BY component, vehicle_class) - 1 AS g
+                  FROM (SELECT DISTINCT component, vehicle_class FROM lives))
+              USING (component, vehicle_class)
+            JOIN (SELECT vehicle_id, row_number() OVER (ORDER BY vehicle_id) - 1 AS number,
+                         CASE WHEN retired_on IS NULL
+                              THEN row_number() OVER (PARTITION BY retired_on IS NULL
+                                                      ORDER BY vehicle_id) - 1 END AS car
+                  FROM vehicles) AS v USING (vehicle_id)
+            ORDER BY g, lower_km, upper_km, entry_km, lower_days, l.place"""
     )
     group = data["g"].astype(np.int64)
     failed, running = data["failed"].astype(bool), data["running"].astype(bool)
@@ -307,7 +333,7 @@ def load_clocked(view: LedgerView, paces: Paces) -> dict[str, ClockedLives]:
     km[1, on] += paces.km_since[car]
     years[1, on] += paces.days_since[car]
     km /= 1000.0
-    years /= _DAYS_PER_YEAR
+    years /= DAYS_PER_YEAR
     found = {}
     components = [row[0] for row in labels]
     starts = np.searchsorted(group, np.arange(len(labels) + 1))
@@ -323,6 +349,10 @@ def load_clocked(view: LedgerView, paces: Paces) -> dict[str, ClockedLives]:
             running=running[rows],
             km=km[:, rows],
             years=years[:, rows],
+            came_back=data["came_back"].astype(bool)[rows],
+            vehicle=data["vehicle"].astype(np.int64)[rows],
+            place=data["place"].astype(np.int64)[rows],
+            last_day=data["last_day"].astype(np.float64)[rows],
         )
     return found
 
@@ -336,59 +366,10 @@ class Clocked:
     Attributes:
         model: the belief about its lives.
         clock: of the ages.
-        exposure_slope: of each class, how the logarithm of its exposure grows with that of the
-            shape; what a wrong shape does to the rate.
     """
 
     model: ComponentModel
     clock: Clock
-    exposure_slope: dict[str, float] = field(default_factory=dict)
-
-
-class ComponentLives:
-    """The models of all components, each by the clock that fits it, fitted when asked for."""
-
-    def __init__(self, view: LedgerView, paces: Paces | None = None) -> None:
-        self._lives = load_clocked(view, paces or load_paces(view))
-        self._found: dict[str, Clocked | None] = {}
-
-    @classmethod
-    def of(cls, view: LedgerView) -> Self:
-        """Return those of a view, fitted once however many analyses ask.
-
-        A view is a snapshot, so what was fitted to it stays right while it is open.
-        """
-        found = _OF_VIEW.get(view)
-        if not isinstance(found, cls):
-            found = cls(view)
-            _OF_VIEW[view] = found
-        return found
-
-    def get(self, component: str) -> Clocked | None:
-        """Return the model of a component; by trade range alone where the ledger has no life.
-
-        None where neither a failure nor a trade range is known.
-        """
-        if component not in self._found:
-            self._found[component] = self._fitted(component)
-        return self._found[component]
-
-    def _fitted(self, component: str) -> Clocked | None:
-        lives = self._lives.get(component)
-        if lives is not None:
-            clock = likelier_clock(lives)
-            grouped = lives.grouped(clock)
-            models = fit(grouped) if grouped.labels else {}
-            if component in models:
-                model = models[component]
-                return Clocked(model, clock, _exposure_slopes(grouped, model.shape))
-        if catalogue().find(component) is None:
-            return None
-        trade = without_lives(component)
-        return None if trade is None else Clocked(trade, "distance")
-
-
-_OF_VIEW: "WeakKeyDictionary[LedgerView, ComponentLives]" = WeakKeyDictionary()
 
 
 def likelier_clock(lives: ClockedLives) -> Clock:
@@ -415,20 +396,3 @@ def likelier_clock(lives: ClockedLives) -> Clock:
 def _loglik(lives: GroupedLives) -> float:
     leaving = lives.exit_age
     return common_shape(lives.group, lives.entry, leaving, lives.failed).loglik
-
-
-def _exposure_slopes(lives: GroupedLives, shape: float) -> dict[str, float]:
-    """Return class -> slope of log exposure by log shape."""
-    low, high = (
-        sufficient(
-            lives.group,
-            lives.entry,
-            lives.exit_age,
-            lives.failed,
-            shape * np.exp(step),
-            n_groups=len(lives.labels),
-        ).exposure
-        for step in (-SHAPE_STEP, SHAPE_STEP)
-    )
-    slope = np.log(high / low) / (2.0 * SHAPE_STEP)
-    return {label[1]: float(one) for label, one in zip(lives.labels, slope, strict=True)}

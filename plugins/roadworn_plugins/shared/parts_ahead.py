@@ -4,7 +4,7 @@ Parts of known age come from the part lives; those whose age nobody knows are of
 `unknown_ages` finds. All ages are carried on from the last reading to the day of the view.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -13,6 +13,7 @@ from roadworn.columns.view import UNSEEN_DAYS, LedgerView
 from roadworn.model.units import KM_PER_MILE
 from roadworn_plugins.projection.belief import LifeBelief
 from roadworn_plugins.projection.excess import RenewalFunction, solve
+from roadworn_plugins.shared.fleet_lives import ComponentLives
 from roadworn_plugins.shared.grouped import (
     DAYS_PER_MONTH,
     Bools,
@@ -23,7 +24,7 @@ from roadworn_plugins.shared.grouped import (
     Unit,
     load_paces,
 )
-from roadworn_plugins.shared.life_model import SHAPE_STEP, Clocked, ComponentLives
+from roadworn_plugins.shared.life_model import Clocked
 from roadworn_plugins.shared.prices import Price, Prices
 
 #: Ages that stand for a part of unknown age.
@@ -95,6 +96,16 @@ def _ages(renewal: RenewalFunction, least: Floats, most: Floats) -> Floats:
 
 _MONTHS_PER_YEAR = 12.0
 _SHAPES = (0.5, 12.0)
+# What a vehicle's parts share - its distance and its effect - as seven points of the plane that
+# are exact to the fifth degree: the middle and a hexagon of radius 2 (Stroud, Approximate
+# Calculation of Multiple Integrals, 1971, formula E2 5-1, from memory). Twice the distance and
+# twice the hazard are alike to a part, so both vary together.
+_TURN = np.arange(6) * np.pi / 3.0
+SCENARIOS = (
+    np.concatenate([[0.0], 2.0 * np.cos(_TURN)]),
+    np.concatenate([[0.0], 2.0 * np.sin(_TURN)]),
+    np.concatenate([[0.5], np.full(6, 1.0 / 12.0)]),
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,8 +124,12 @@ class PartsAhead:
         belief: shape and rate of each component on each class.
         models: of each component.
         price: of each part, None where nothing is known.
-        shape_effect: of each part, the share by which a year's expected failures would change
-            if the shape of its component were off by one standard deviation.
+        effect: of each part, multiplier of its hazard of wear by the record of its vehicle and
+            its place.
+        vehicle_variance: of each part, relative variance of its vehicle's effect in the time
+            ahead; shared by all its parts.
+        place_variance: of each part, relative variance of its place's effect.
+        among_years: relative variance of a year's failures that all vehicles share.
     """
 
     vehicle: list[str]
@@ -133,7 +148,16 @@ class PartsAhead:
     paces: Paces
     prices: Prices
     without_model: tuple[str, ...] = ()
-    shape_effect: Floats | None = None
+    effect: Floats = field(default_factory=lambda: np.ones(0))
+    vehicle_variance: Floats = field(default_factory=lambda: np.zeros(0))
+    place_variance: Floats = field(default_factory=lambda: np.zeros(0))
+    among_years: float = 0.0
+
+    def __post_init__(self) -> None:
+        """Take parts without effects of their own as ordinary ones."""
+        for name, usual in (("effect", 1.0), ("vehicle_variance", 0.0), ("place_variance", 0.0)):
+            if getattr(self, name).size != self.size:
+                object.__setattr__(self, name, np.full(self.size, usual))
 
     @property
     def size(self) -> int:
@@ -152,10 +176,19 @@ class PartsAhead:
             "price",
         )
         taken: dict[str, Any] = {name: [getattr(self, name)[i] for i in rows] for name in lists}
-        for name in ("known", "age", "car", "group"):
+        arrays = ("known", "age", "car", "group", "effect", "vehicle_variance", "place_variance")
+        for name in arrays:
             taken[name] = getattr(self, name)[rows]
-        effect = None if self.shape_effect is None else self.shape_effect[rows]
-        return replace(self, shape_effect=effect, **taken)
+        return replace(self, **taken)
+
+    def multipliers(self) -> Floats:
+        """Return the multiplier of each part's hazard at each of `SCENARIOS`.
+
+        Lognormal around the effect, shape (nodes, parts).
+        """
+        spread = np.sqrt(np.log1p(self.vehicle_variance + self.among_years))
+        factor = np.exp(spread * SCENARIOS[1][:, None])
+        return np.asarray(self.effect * factor / (SCENARIOS[2] @ factor))
 
     def ahead(self, months: float, distance: float | None, unit: Unit) -> tuple[Floats, Floats]:
         """Return what lies ahead of each part on its own clock, and the weights.
@@ -166,10 +199,11 @@ class PartsAhead:
             unit: of `distance`.
 
         Returns:
-            Shape (nodes, parts) in thousand km or years, and (nodes,).
+            Shape (nodes, parts) in thousand km or years, and (nodes,); the nodes are those of
+            `SCENARIOS`.
         """
         km = None if distance is None else distance * (KM_PER_MILE if unit == "mi" else 1.0)
-        far = self.paces.ahead(months, km)
+        far = self.paces.ahead(months, km, (SCENARIOS[0], SCENARIOS[2]))
         by_age = np.array([clock == "age" for clock in self.clock], dtype=bool)
         stretch = far.distance[:, self.car] / 1000.0
         if km is not None and self.size:
@@ -212,7 +246,10 @@ def load_parts(
     car = np.array([paces.index[row[0]] for row in kept], dtype=np.int64)
     known = np.array([row[5] for row in kept], dtype=bool)
     belief = _beliefs(models, list(groups))
-    found = PartsAhead(
+    own = [lives.vehicle(row[0]) for row in kept]
+    places = [lives.place(row[0], row[2], row[3]) for row in kept]
+    effect = np.array([a.mean * b.mean for a, b in zip(own, places, strict=True)])
+    return PartsAhead(
         vehicle=[row[0] for row in kept],
         vehicle_class=[row[1] for row in kept],
         component=[row[2] for row in kept],
@@ -220,7 +257,7 @@ def load_parts(
         started_by=[row[4] for row in kept],
         known=known,
         clock=clock,
-        age=_ages_today(kept, clock, known, group, belief, paces, car),
+        age=_ages_today(kept, clock, known, group, belief, paces, car, effect),
         car=car,
         group=group,
         belief=belief,
@@ -229,8 +266,11 @@ def load_parts(
         paces=paces,
         prices=prices,
         without_model=tuple(sorted(without)),
+        effect=effect,
+        vehicle_variance=np.array([one.variance for one in own]),
+        place_variance=np.array([one.variance for one in places]),
+        among_years=lives.among_years,
     )
-    return replace(found, shape_effect=_shape_effect(found))
 
 
 def _fitted(view: LedgerView, vehicle: str | None) -> list[tuple[Any, ...]]:
@@ -295,6 +335,7 @@ def _ages_today(
     belief: LifeBelief,
     paces: Paces,
     car: Ints,
+    effect: Floats,
 ) -> Floats:
     """Return ages today, shape (parts, AGES), carried on from the last reading."""
     if not rows:
@@ -314,47 +355,8 @@ def _ages_today(
     ages = np.repeat(age[:, None], AGES, axis=1)
     open_ = np.flatnonzero(~known)
     if open_.size:
-        shape, rate = belief.shape[group[open_]], (belief.a / belief.b)[group[open_]]
+        shape = belief.shape[group[open_]]
+        rate = (belief.a / belief.b)[group[open_]] * effect[open_]
         least = age[open_]
         ages[open_] = unknown_ages(least, np.maximum(most[open_], least), shape, rate)
     return ages
-
-
-def _shape_effect(parts: PartsAhead) -> Floats:
-    """Return the relative change of a year's failures for one standard deviation of the shape.
-
-    A shape taken too high asks more of old parts and less of young ones, and the rate, fitted
-    to the same exposure, takes part of it back.
-    """
-    if not parts.size:
-        return np.zeros(0)
-    ahead, weight = parts.ahead(_MONTHS_PER_YEAR, None, "km")
-    far = weight @ ahead
-    models = [parts.models[component] for component in parts.component]
-    spread = np.array([clocked.model.shape_spread for clocked in models])
-    slope = np.array(
-        [
-            clocked.exposure_slope.get(kind, _typical(clocked))
-            for clocked, kind in zip(models, parts.vehicle_class, strict=True)
-        ]
-    )
-    low, high = (
-        np.mean(
-            (parts.age + far[:, None]) ** (k := parts.belief.shape[parts.group] * step)[:, None]
-            - parts.age ** k[:, None],
-            axis=1,
-        )
-        for step in np.exp([-SHAPE_STEP, SHAPE_STEP])
-    )
-    tiny = np.finfo(np.float64).tiny
-    growth = np.log(np.maximum(high, tiny) / np.maximum(low, tiny)) / (2.0 * SHAPE_STEP)
-    return np.asarray((growth - slope) * spread)
-
-
-def _typical(clocked: Clocked) -> float:
-    """Return the slope of a class that the ledger has no life of: the mean of the others.
-
-    By trade range alone the middle life stays where it is, which the belief says already.
-    """
-    slopes = list(clocked.exposure_slope.values())
-    return float(np.mean(slopes)) if slopes else 0.0

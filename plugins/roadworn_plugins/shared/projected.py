@@ -1,11 +1,12 @@
 """Chances and counts of what fails ahead, from `parts_ahead` and the renewal mathematics."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import gammaincinv
+from scipy.special import gammaincinv, ndtri
 
+from roadworn_plugins.projection.life_law import SHAPES, LifeLaw
 from roadworn_plugins.projection.renewal import CountMoments, count_moments
 from roadworn_plugins.projection.totals import CELLS, CostSpread, grid_total, totals
 from roadworn_plugins.shared.grouped import Floats, Ints, Unit
@@ -101,14 +102,14 @@ def _projected(
     parts: PartsAhead, ahead: list[Floats], weight: Floats, measured: list[dict[int, Floats]]
 ) -> list[Projection]:
     aged = _Aged.of(parts)
-    counts = iter(aged.counts([stretch for far in ahead for stretch in far]))
+    counts = iter(aged.counts(ahead))
     found = []
     for far, worn in zip(ahead, measured, strict=True):
         own = tuple(_with_measured(next(counts), worn, node) for node in range(weight.size))
         chance = np.asarray(sum(w * c.at_least_one() for w, c in zip(weight, own, strict=True)))
         number = np.asarray(sum(w * c.mean() for w, c in zip(weight, own, strict=True)))
-        ends = (aged.at_rate(far, weight, q) for q in ((1.0 - LEVEL) / 2.0, (1.0 + LEVEL) / 2.0))
-        low, high = np.minimum(next(ends), chance), np.maximum(next(ends), chance)
+        ends = aged.limits(far, weight)
+        low, high = np.minimum(ends[0], chance), np.maximum(ends[1], chance)
         for i in worn:
             low[i] = high[i] = chance[i]
         found.append(Projection(number, own, weight, chance, low, high))
@@ -123,12 +124,16 @@ class _Aged:
         index: part of each row.
         age: of each row.
         share: chance of that age.
+        multiplier: of the hazard of each part, shape (nodes, parts).
+        by_group: rows of each group.
     """
 
     parts: PartsAhead
     index: Ints
     age: Floats
     share: Floats
+    multiplier: Floats
+    by_group: list[tuple[int, Ints]]
 
     @classmethod
     def of(cls, parts: PartsAhead) -> "_Aged":
@@ -138,36 +143,89 @@ class _Aged:
         first = np.cumsum(repeats) - repeats
         column = np.arange(index.size) - first[index]
         age = parts.age[index, column] if parts.size else np.zeros(0)
-        return cls(parts, index, age, np.where(parts.known, 1.0, 1.0 / AGES)[index])
+        share = np.where(parts.known, 1.0, 1.0 / AGES)[index]
+        code = parts.group[index]
+        order = np.argsort(code, kind="stable")
+        split = np.split(order, np.flatnonzero(np.diff(code[order])) + 1)
+        groups = [(int(code[rows[0]]), rows) for rows in split if rows.size]
+        return cls(parts, index, age, share, parts.multipliers(), groups)
 
-    def counts(self, stretches: list[Floats]) -> list[CountMoments]:
-        """Return the moments of every part at each stretch, many stretches at a time.
+    def counts(self, ahead: list[Floats]) -> list[CountMoments]:
+        """Return the moments of every part at each node of each horizon, many at a time.
 
         Each group of parts is looked up in a table of its own; asking once for all stretches
-        makes the table once.
+        makes the table once. A multiplier m of the hazard is as if age and distance were
+        m^(1/k) times as long.
         """
         found: list[CountMoments] = []
+        nodes = self.multiplier.shape[0]
+        stretches = [(far[node], node) for far in ahead for node in range(nodes)]
+        belief, group = self.parts.belief, self.parts.group
+        faster = self.multiplier ** (1.0 / belief.shape[group]) if group.size else self.multiplier
         many = max(1, _MOST_ROWS // max(self.index.size, 1))
         for start in range(0, len(stretches), many):
             some = stretches[start : start + many]
             raw = count_moments(
-                self.parts.belief,
-                np.tile(self.parts.group[self.index], len(some)),
-                np.tile(self.age, len(some)),
-                np.concatenate([stretch[self.index] for stretch in some]),
+                belief,
+                np.tile(group[self.index], len(some)),
+                np.concatenate([self.age * faster[node][self.index] for _far, node in some]),
+                np.concatenate([(far * faster[node])[self.index] for far, node in some]),
             )
             size = self.index.size
-            found += [self._joined(raw, slice(j * size, (j + 1) * size)) for j in range(len(some))]
+            for j, (far, node) in enumerate(some):
+                rows = slice(j * size, (j + 1) * size)
+                here = replace(
+                    raw,
+                    group=group[self.index],
+                    chance=raw.chance[rows],
+                    number=raw.number[rows],
+                    pairs=raw.pairs[rows],
+                )
+                found.append(self._joined(self._whole_law(here, far, node)))
         return found
 
-    def _joined(self, raw: CountMoments, rows: slice) -> CountMoments:
+    def _whole_law(self, counts: CountMoments, far: Floats, node: int) -> CountMoments:
+        """Put what is not known of the shape, and early failures, to the moments of wear.
+
+        The chance of the next failure is averaged over the shapes that the lives allow, and what
+        follows it goes with it. An early failure brings a new part; each new part may fail early
+        in its turn.
+        """
+        chance, number, pairs = counts.chance.copy(), counts.number.copy(), counts.pairs.copy()
+        plain = np.einsum("pn,pn->p", counts.weight[counts.group], chance)
+        for rows, law, place in self._laws():
+            age, ahead = self.age[rows], far[self.index[rows]]
+            m = self.multiplier[node][self.index[rows]]
+            survive, _mean, _square = _over_shapes(law, place, age, ahead, m)
+            ratio = ((1.0 - survive) / np.maximum(plain[rows], 1e-12))[:, None]
+            ratio = np.where(plain[rows, None] > 1e-12, ratio, 1.0)
+            c = np.clip(chance[rows] * ratio, 0.0, 1.0)
+            n = np.maximum(number[rows] * ratio, c)
+            p = pairs[rows] * ratio
+            soon = law.early.chance(age, ahead)[:, None]
+            later = law.early.after(ahead)[:, None]
+            more = later / (1.0 - later)
+            chance[rows] = 1.0 - (1.0 - c) * (1.0 - soon)
+            number[rows] = n * (1.0 + more) + soon * (1.0 + more)
+            pairs[rows] = p * (1.0 + more) ** 2 + 2.0 * n * (more + soon)
+        return replace(counts, chance=chance, number=number, pairs=pairs)
+
+    def _laws(self) -> Iterator[tuple[Ints, LifeLaw, int | None]]:
+        """Yield the rows of each group with the law of its component and its class."""
+        parts = self.parts
+        for _group, rows in self.by_group:
+            first = int(self.index[rows[0]])
+            model = parts.models[parts.component[first]].model
+            yield rows, model.law, model.place(parts.vehicle_class[first])
+
+    def _joined(self, raw: CountMoments) -> CountMoments:
         """Average the moments over the ages that one part may have."""
         starts = np.flatnonzero(np.diff(self.index, prepend=-1))
 
         def averaged(values: Floats) -> Floats:
             if not self.index.size:
-                return values[rows]
-            return np.add.reduceat(values[rows] * self.share[:, None], starts, axis=0)
+                return values
+            return np.add.reduceat(values * self.share[:, None], starts, axis=0)
 
         return replace(
             raw,
@@ -177,16 +235,63 @@ class _Aged:
             pairs=averaged(raw.pairs),
         )
 
-    def at_rate(self, ahead: Floats, weight: Floats, q: float) -> Floats:
-        """Return the chance of failing if the rate stood at its quantile `q`."""
-        belief, group = self.parts.belief, self.parts.group[self.index]
-        rate = (gammaincinv(belief.a, q) / belief.b)[group]
-        shape = belief.shape[group]
-        out = np.zeros(self.parts.size)
-        for w, far in zip(weight, ahead, strict=True):
-            grown = (self.age + far[self.index]) ** shape - self.age**shape
-            np.add.at(out, self.index, w * self.share * -np.expm1(-rate * grown))
+    def limits(self, ahead: Floats, weight: Floats) -> Floats:
+        """Return limits of each part's chance as its hazard is uncertain, shape (2, parts).
+
+        Rate, shape, and the effects of vehicle and place make the cumulative hazard of what lies
+        ahead uncertain; a Gamma of its mean and variance stands for it.
+        """
+        parts = self.parts
+        out = np.zeros((2, parts.size))
+        far = weight @ ahead
+        for rows, law, place in self._laws():
+            index = self.index[rows]
+            age, share = self.age[rows], self.share[rows]
+            _survive, mean, square = _over_shapes(law, place, age, far[index], parts.effect[index])
+            own = (1.0 + parts.vehicle_variance[index]) * (1.0 + parts.place_variance[index])
+            variance = np.maximum(square * own / np.maximum(mean, 1e-300) ** 2 - 1.0, 1e-9)
+            soon = law.early.chance(age, far[index])
+            for end, q in enumerate(((1.0 - LEVEL) / 2.0, (1.0 + LEVEL) / 2.0)):
+                hazard = mean * gammaincinv(1.0 / variance, q) * variance
+                chance = 1.0 - (1.0 - soon) * np.exp(-hazard)
+                np.add.at(out[end], index, share * chance)
         return out
+
+    def shape_shift(self, ahead: Floats) -> tuple[Floats, Floats]:
+        """Return how the hazard ahead goes with the shape: relative to its mean, and weights.
+
+        Shape (shapes, parts) and (shapes, parts).
+        """
+        parts = self.parts
+        shift, weight = (np.zeros((SHAPES, parts.size)) for _ in range(2))
+        for rows, law, place in self._laws():
+            wear = law.wear
+            a, b = wear.of(place)
+            k = wear.shapes[:, None]
+            age, index = self.age[rows], self.index[rows]
+            gone = (a / b)[:, None] * ((age + ahead[index]) ** k - age**k)
+            mean = np.maximum(wear.weight @ gone, 1e-300)
+            for j in range(wear.shapes.size):
+                np.add.at(shift[j], index, self.share[rows] * (gone[j] / mean - 1.0))
+                weight[j, index] = wear.weight[j]
+        return shift, weight
+
+
+def _over_shapes(
+    law: LifeLaw, place: int | None, age: Floats, ahead: Floats, effect: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Return the chance to outlast what lies ahead, and mean and mean square of its hazard.
+
+    Averaged over shape and rate; of wear alone.
+    """
+    wear = law.wear
+    a, b = (one[:, None] for one in wear.of(place))
+    k = wear.shapes[:, None]
+    gone = effect * ((age + ahead) ** k - age**k) / b
+    survive = wear.weight @ np.exp(-a * np.log1p(gone))
+    mean = wear.weight @ (a * gone)
+    square = wear.weight @ (a * (a + 1.0) * gone**2)
+    return survive, mean, square
 
 
 def _with_measured(counts: CountMoments, measured: dict[int, Floats], node: int) -> CountMoments:
@@ -233,10 +338,17 @@ def money(
         counts, cost, usage_weight=found.weight, vehicle=parts.car[priced], levels=(level,)
     )
     expected, sd = float(summed.expected[0]), float(summed.sd[0])
+    if sd <= 0.0:
+        return Band(expected, expected, expected)
     # The shapes are shared by all vehicles, so what is not known of them does not average out.
-    wider = float(np.hypot(1.0, _shape_sd(parts, found, priced, cost) / sd)) if sd > 0.0 else 1.0
+    wider = float(np.hypot(1.0, _shape_sd(parts, found, priced, cost) / sd))
     low, high = (expected + (float(end[0]) - expected) * wider for end in summed.bands[level])
-    return Band(expected, max(low, 0.0), high)
+    # What a year does to all vehicles does not either.
+    year = float(np.sqrt(np.log1p(parts.among_years)))
+    side = -float(ndtri((1.0 - level) / 2.0)) * year
+    up = float(np.hypot(np.log(max(high, expected) / expected), side))
+    down = float(np.hypot(np.log(expected / low), side)) if low > 0.0 else np.inf
+    return Band(expected, expected * float(np.exp(-down)), expected * float(np.exp(up)))
 
 
 def chance_below(parts: PartsAhead, found: Counted, rows: Ints, amount: float) -> float | None:
@@ -257,11 +369,18 @@ def _priced(parts: PartsAhead, rows: Ints) -> Ints:
 
 def _shape_sd(parts: PartsAhead, found: Counted, rows: Ints, cost: CostSpread) -> float:
     """Return the standard deviation that unknown shapes add to a total, in money."""
-    if parts.shape_effect is None:
-        return 0.0
-    shift = cost.mean() * found.number[rows] * parts.shape_effect[rows]
-    code = np.unique([parts.component[i] for i in rows], return_inverse=True)[1]
-    return float(np.sqrt(np.sum(np.bincount(code, shift) ** 2)))
+    some = parts.take(rows)
+    ahead, weight = some.ahead(12.0, None, "km")
+    shift, chance = _Aged.of(some).shape_shift(weight @ ahead)
+    money_of = cost.mean() * found.number[rows]
+    code = np.unique(some.component, return_inverse=True)[1]
+    variance = 0.0
+    for j in range(SHAPES):
+        total = np.bincount(code, money_of * shift[j])
+        held = np.zeros(total.size)
+        held[code] = chance[j]
+        variance += float(held @ total**2)
+    return float(np.sqrt(variance))
 
 
 def spread(parts: PartsAhead, rows: Ints) -> CostSpread:

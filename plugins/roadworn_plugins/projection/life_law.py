@@ -1,0 +1,457 @@
+"""The law of a component's lives: wear beside early failure, and what differs between vehicles.
+
+Real histories are not one Weibull. Some parts fail soon after they were fitted (a bad part, a bad
+fit), the rest wear out; some vehicles are hard on all their parts; a place may have a cause of its
+own. One curve through all of that promises too little where it counts. So the survival of a part
+of age t is
+
+    S(t) = (1 - p F1(t)) exp(-z rate t^k)
+
+the generalised limited failure population of Chan and Meeker (IEEE Trans. Reliability 48 (1999))
+with an exponential F1, the rate of each class a Gamma belief, the shape k averaged over a grid
+that carries its uncertainty, and z the effect of vehicle and place.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.special import gammaln, logsumexp, xlogy
+
+from roadworn_plugins.lifedata import Bools, Floats, Ints, summed
+
+#: Nodes that stand for the belief about the shape.
+SHAPES = 7
+# The nodes reach so many standard deviations to either side.
+_REACH = 2.4
+_COARSE = np.exp(np.linspace(np.log(0.55), np.log(7.0), 9))
+# Spread between classes that is tried: Gamma shapes of the rates around their mean.
+_SPREADS = np.exp(np.linspace(np.log(0.7), np.log(700.0), 11))
+_ROUNDS = 12
+_TINY = 1e-300
+
+
+@dataclass(frozen=True, eq=False)
+class Lives:
+    """Lives of one component, one entry a life, ages in one unit.
+
+    Attributes:
+        group: class of each, 0 to `classes` - 1.
+        entry, leaving: age at which it came under watch, and at failure or the last look.
+        failed: whether it failed.
+        early: whether the record says that it came back: an early failure by its cause.
+        effect: multiplier of its wear hazard (vehicle and place).
+        classes: number of classes.
+    """
+
+    group: Ints
+    entry: Floats
+    leaving: Floats
+    failed: Bools
+    early: Bools
+    effect: Floats
+    classes: int
+
+    def take(self, rows: Bools) -> "Lives":
+        """Return these lives only."""
+        names = ("group", "entry", "leaving", "failed", "early", "effect")
+        return replace(self, **{name: getattr(self, name)[rows] for name in names})
+
+
+@dataclass(frozen=True)
+class Prior:
+    """What is held of a component before any of its lives is seen.
+
+    Attributes:
+        shape, shape_spread: of the wear law, and the standard deviation of its logarithm.
+        middle: median life by the trade, None where no range is known.
+        weight: failures that the trade range counts for.
+        early_share, early_spread: logit of the share that fails early, and its spread.
+        early_mean, early_mean_spread: logarithm of the mean early life, and its spread.
+    """
+
+    shape: float
+    shape_spread: float
+    middle: float | None
+    weight: float = 1.0
+    early_share: float = -3.0
+    early_spread: float = 1.5
+    early_mean: float = 0.7
+    early_mean_spread: float = 0.7
+
+    def rate(self, shapes: Floats) -> tuple[float, Floats]:
+        """Return failures and exposure, one for each shape, that the trade range counts for.
+
+        A Gamma(1, b) rate has its median at log(2) / b, so with b = middle^k the median life is
+        the middle of the range.
+        """
+        if self.middle is None:
+            return 0.5, np.zeros(shapes.size)
+        return self.weight, self.weight * self.middle**shapes
+
+
+@dataclass(frozen=True, eq=False)
+class Wear:
+    """The belief about wear, one entry a shape unless said otherwise.
+
+    Attributes:
+        shapes: Weibull shapes.
+        weight: of each shape, adding up to 1.
+        a: Gamma shape of the rate of each class, shape (shapes, classes).
+        b: exposure of the same, shape (shapes, classes).
+        wider_a, wider_b: of a class that was never seen, shape (shapes,).
+    """
+
+    shapes: Floats
+    weight: Floats
+    a: Floats
+    b: Floats
+    wider_a: Floats
+    wider_b: Floats
+
+    @property
+    def shape(self) -> float:
+        """The shape in use where one has to stand for all: the mean of the logarithm."""
+        return float(np.exp(float(self.weight @ np.log(self.shapes))))
+
+    @property
+    def spread(self) -> float:
+        """Standard deviation of the logarithm of the shape."""
+        log = np.log(self.shapes)
+        return float(np.sqrt(float(self.weight @ (log - self.weight @ log) ** 2)))
+
+    def of(self, group: int | None) -> tuple[Floats, Floats]:
+        """Return Gamma shapes and exposures of a class, None for one never seen."""
+        if group is None:
+            return self.wider_a, self.wider_b
+        return self.a[:, group], self.b[:, group]
+
+    def hazard(self, group: Ints, age: Floats) -> Floats:
+        """Return the mean hazard of wear at these ages, averaged over shapes."""
+        rate = (self.a / self.b)[:, group]
+        k = self.shapes[:, None]
+        with np.errstate(divide="ignore"):
+            return np.asarray(self.weight @ (rate * k * np.maximum(age, 1e-9) ** (k - 1.0)))
+
+    def cumulative(self, group: Ints, entry: Floats, leaving: Floats) -> Floats:
+        """Return the mean cumulative hazard between two ages, averaged over shapes."""
+        rate = (self.a / self.b)[:, group]
+        k = self.shapes[:, None]
+        return np.asarray(self.weight @ (rate * (leaving**k - entry**k)))
+
+
+@dataclass(frozen=True)
+class Early:
+    """The law of early failures: a share of fitted parts, an exponential life.
+
+    Attributes:
+        share: of fitted parts that would fail early.
+        mean: mean life of those, in the unit of the ages.
+        failures: early failures that it rests on.
+    """
+
+    share: float
+    mean: float
+    failures: float = 0.0
+
+    def hazard(self, age: Floats) -> Floats:
+        """Return the hazard of early failure at these ages."""
+        left = self.share * np.exp(-age / self.mean)
+        return np.asarray(left / self.mean / (1.0 - self.share + left))
+
+    def chance(self, age: Floats, ahead: Floats) -> Floats:
+        """Return the chance that a part of this age fails early within what lies ahead."""
+        now, then = np.exp(-age / self.mean), np.exp(-(age + ahead) / self.mean)
+        return np.asarray(self.share * (now - then) / (1.0 - self.share + self.share * now))
+
+    def after(self, ahead: Floats) -> Floats:
+        """Return the chance that a part fitted at some moment of what lies ahead fails early.
+
+        Averaged over moments evenly spread.
+        """
+        reach = np.maximum(ahead, 1e-9) / self.mean
+        return np.asarray(self.share * (1.0 + np.expm1(-reach) / reach))
+
+
+@dataclass(frozen=True, eq=False)
+class LifeLaw:
+    """What is believed of a component's lives.
+
+    Attributes:
+        wear: the wear law.
+        early: the early law.
+        worn: of each life, the chance that it ended by wear; 0 where it did not fail.
+    """
+
+    wear: Wear
+    early: Early
+    worn: Floats
+
+
+def fit_law(lives: Lives, prior: Prior, *, start: "LifeLaw | None" = None) -> LifeLaw:
+    """Fit both laws: by turns each failure's cause given the laws, and the laws given the causes.
+
+    The rates are integrated out, so that the shape is weighed by its marginal likelihood; shares
+    and mean of the early law are those most likely under their priors (expectation-maximisation;
+    Mittman, Lewis-Beck and Meeker, Technometrics (2019), fit the same law with priors alike).
+
+    Args:
+        lives: of one component.
+        prior: of the component.
+        start: an earlier fit of the same lives to go on from.
+    """
+    worn = (lives.failed & ~lives.early).astype(np.float64)
+    early = Early(float(1.0 / (1.0 + np.exp(-prior.early_share))), float(np.exp(prior.early_mean)))
+    log_age = np.log(np.maximum(lives.leaving, 1e-9))
+    log_entry = np.log(np.maximum(lives.entry, 1e-12))
+    rounds = _ROUNDS
+    if start is not None:
+        early, worn, rounds = start.early, start.worn.copy(), 3
+    open_ = lives.failed & ~lives.early
+    near = float(np.exp(prior.early_mean)) * 40.0
+    if start is None and open_.any():
+        # Causes to begin with, by the habitual shape: from "all by wear" it would climb slowly.
+        k = prior.shape
+        gone = float(np.sum(lives.effect * (lives.leaving**k - lives.entry**k)))
+        rate = float(lives.failed.sum()) / max(gone, _TINY)
+        at = lives.leaving[open_]
+        by_wear = rate * k * np.maximum(at, 1e-9) ** (k - 1.0)
+        worn[open_] = by_wear / (by_wear + Early(0.1, early.mean).hazard(at))
+        early = _early(lives, lives.failed - worn, lives.entry < near, prior, early)
+    exposed = lives.entry < near  # what enters later says nothing of early failure
+    wear = _wear(lives, worn, log_age, log_entry, prior, None)
+    for _ in range(rounds):
+        before = early.share, wear.shape
+        if not lives.failed.any():
+            break
+        for _ in range(3):
+            at = lives.leaving[open_]
+            by_wear = lives.effect[open_] * wear.hazard(lives.group[open_], at)
+            by_early = early.hazard(at)
+            worn[open_] = by_wear / np.maximum(by_wear + by_early, _TINY)
+            early = _early(lives, lives.failed - worn, exposed, prior, early)
+        wear = _wear(lives, worn, log_age, log_entry, prior, (wear.shape, wear.spread))
+        if abs(early.share - before[0]) < 1e-3 and abs(wear.shape - before[1]) < 0.01:
+            break
+    if open_.any():
+        wear, worn = _with_causes(lives, worn, wear, early, prior)
+    return LifeLaw(wear, early, worn)
+
+
+def _with_causes(
+    lives: Lives, worn: Floats, wear: Wear, early: Early, prior: Prior
+) -> tuple[Wear, Floats]:
+    """Return the belief about wear that knows how little the causes are known.
+
+    Each shape explains the failures by causes of its own: a flat one leaves fewer to the early
+    law. Its height is the bound that expectation-maximisation climbs, the likelihood of causes
+    and ages together plus the entropy of the causes.
+    """
+    open_ = lives.failed & ~lives.early
+    at, group, effect = lives.leaving[open_], lives.group[open_], lives.effect[open_]
+    by_early = early.hazard(at)
+    log_at, log_entry = np.log(np.maximum(at, 1e-9)), np.log(np.maximum(lives.entry, 1e-12))
+    log_leaving = np.log(np.maximum(lives.leaving, 1e-9))
+    centre, spread = float(np.log(wear.shape)), max(wear.spread, 0.01)
+    for last in (False, True):
+        z = np.linspace(-_REACH, _REACH, SHAPES)
+        shapes = np.exp(np.clip(centre + spread * z, np.log(0.3), np.log(11.0)))
+        exposure = _exposures(lives, shapes, log_leaving, log_entry)
+        power = shapes[:, None] * np.exp((shapes[:, None] - 1.0) * log_at) * effect
+        mine = np.broadcast_to(worn[open_], power.shape)
+        for _ in range(4):
+            d = np.stack([summed(group, row, lives.classes) for row in mine])
+            height, wear = _rates(d, exposure, shapes, prior)
+            before = mine
+            by_wear = (wear.a / wear.b)[:, group] * power
+            mine = by_wear / np.maximum(by_wear + by_early, _TINY)
+        own = before * (np.log(shapes)[:, None] + (shapes[:, None] - 1.0) * log_at)
+        other = (1.0 - before) * np.log(np.maximum(by_early, _TINY))
+        unsure = -xlogy(before, before) - xlogy(1.0 - before, 1.0 - before)
+        held = (np.log(shapes) - np.log(prior.shape)) / prior.shape_spread
+        height = height + np.sum(own + other + unsure, axis=1) - 0.5 * held**2
+        if not last:
+            centre, spread = _peak(np.log(shapes), height, prior.shape_spread)
+    weight = np.exp(height - logsumexp(height))
+    out = worn.copy()
+    out[open_] = weight @ mine
+    return replace(wear, weight=weight), out
+
+
+def _exposures(lives: Lives, shapes: Floats, log_leaving: Floats, log_entry: Floats) -> Floats:
+    """Return the exposure of each class at each shape, shape (shapes, classes)."""
+    rows = []
+    for k in shapes:
+        gone = lives.effect * (np.exp(k * log_leaving) - np.exp(k * log_entry))
+        rows.append(summed(lives.group, gone, lives.classes))
+    return np.stack(rows)
+
+
+def _wear(
+    lives: Lives,
+    worn: Floats,
+    log_age: Floats,
+    log_entry: Floats,
+    prior: Prior,
+    mode: tuple[float, float] | None,
+) -> Wear:
+    """Return the belief about wear at given causes, on a grid around the likeliest shape."""
+
+    def at(shapes: Floats) -> tuple[Floats, Wear]:
+        exposure = _exposures(lives, shapes, log_age, log_entry)
+        d = np.broadcast_to(summed(lives.group, worn, lives.classes), exposure.shape)
+        height, wear = _rates(d, exposure, shapes, prior)
+        log_shape = np.log(shapes)
+        own = worn.sum() * log_shape + (shapes - 1.0) * float(worn @ log_age)
+        held = (log_shape - np.log(prior.shape)) / prior.shape_spread
+        return height + own - 0.5 * held**2, wear
+
+    if mode is None:
+        height, _wear_at = at(_COARSE)
+        centre, spread = _peak(np.log(_COARSE), height, prior.shape_spread)
+    else:
+        centre, spread = float(np.log(mode[0])), mode[1]
+    for step in range(5):
+        z = np.linspace(-_REACH, _REACH, SHAPES)
+        shapes = np.exp(np.clip(centre + spread * z, np.log(0.3), np.log(11.0)))
+        height, wear = at(shapes)
+        new_centre, new_spread = _peak(np.log(shapes), height, prior.shape_spread)
+        settled = abs(new_centre - centre) < 0.6 * spread and 0.6 < new_spread / spread < 1.6
+        if settled or step == 4:
+            break
+        centre, spread = new_centre, new_spread
+    weight = np.exp(height - logsumexp(height))
+    return replace(wear, weight=weight)
+
+
+def _peak(x: Floats, height: Floats, widest: float) -> tuple[float, float]:
+    """Return mean and standard deviation of a density given by its logarithm on an even grid."""
+    top = int(np.argmax(height))
+    if 0 < top < x.size - 1:
+        # A parabola through the three highest points: right where the grid is coarse.
+        step = x[1] - x[0]
+        bend = (height[top - 1] - 2.0 * height[top] + height[top + 1]) / step**2
+        slope = (height[top + 1] - height[top - 1]) / (2.0 * step)
+        if bend < 0.0:
+            centre = float(x[top] - slope / bend)
+            return centre, float(np.clip((-bend) ** -0.5, 0.004, widest))
+    chance = np.exp(height - logsumexp(height))
+    mean = float(chance @ x)
+    spread = float(np.sqrt(chance @ (x - mean) ** 2))
+    return mean, float(np.clip(spread, 0.05, widest))
+
+
+def _rates(d: Floats, exposure: Floats, shapes: Floats, prior: Prior) -> tuple[Floats, Wear]:
+    """Return the marginal log likelihood of each shape and the belief about each class's rate.
+
+    The rates of the classes are Gamma around a mean that the trade range holds a little; their
+    spread is averaged over a grid with a uniform prior on the share by which a typical class is
+    pulled to the mean (the idea of Christiansen and Morris, JASA 92 (1997) 618-632, from memory),
+    the mean is integrated by Laplace's approximation.
+
+    Args:
+        d: failures of each class, shape (shapes, classes).
+        exposure: shape (shapes, classes).
+        shapes: Weibull shapes.
+        prior: of the component.
+    """
+    a0, b0 = prior.rate(shapes)
+    classes = d.shape[1]
+    if classes == 1:
+        a, b = a0 + d[:, 0], b0 + exposure[:, 0]
+        b = np.maximum(b, _TINY)
+        trade = a0 * np.log(np.where(b0 > 0.0, b0, 1.0)) - gammaln(a0)
+        height = trade + gammaln(a) - a * np.log(b)
+        return height, Wear(shapes, np.ones(shapes.size), a[:, None], b[:, None], a, b)
+    e = exposure[:, None, :]  # (shapes, spreads, classes)
+    alpha = _SPREADS[None, :, None]
+    held, held_b = a0, b0[:, None]
+    pooled = (d.sum(axis=1) + a0) / np.maximum(exposure.sum(axis=1) + b0, _TINY)
+    log_mean = np.repeat(np.log(pooled)[:, None], _SPREADS.size, axis=1)
+    failed = d[:, None, :]
+    for _ in range(25):
+        m = np.exp(log_mean)
+        part = m[..., None] * e
+        share = part / (alpha + part)
+        score = held - held_b * m + np.sum(failed - (alpha + failed) * share, axis=2)
+        bend = held_b * m + np.sum((alpha + failed) * share * (1.0 - share), axis=2)
+        step = np.clip(score / np.maximum(bend, 1e-12), -2.0, 2.0)
+        log_mean += step
+        if np.abs(step).max() < 1e-9:
+            break
+    m = np.exp(log_mean)
+    beta = alpha / m[..., None]
+    terms = gammaln(alpha + failed) - gammaln(alpha) + alpha * np.log(beta)
+    terms = np.sum(terms - (alpha + failed) * np.log(beta + e), axis=2)
+    trade = held * (np.log(np.where(held_b > 0.0, held_b, 1.0)) + log_mean) - held_b * m
+    height = terms + trade - 0.5 * np.log(np.maximum(bend, 1e-12))
+    # A uniform prior on the pull alpha / (alpha + w) of a class with typical exposure.
+    w = np.maximum(d.sum(axis=1), 1.0)[:, None] / classes
+    pull = _SPREADS / (_SPREADS + w)
+    height = height + np.log(pull * (1.0 - pull))
+    of_shape = logsumexp(height, axis=1)
+    chance = np.exp(height - of_shape[:, None])
+    alpha_in_use = 1.0 / np.sum(chance / _SPREADS, axis=1)
+    m_in_use = np.exp(np.sum(chance * log_mean, axis=1))
+    information = np.sum(chance * bend, axis=1)
+    wide_a = 1.0 / (1.0 / alpha_in_use + 1.0 / np.maximum(information, 1e-9))
+    wide_b = wide_a / m_in_use
+    a, b = wide_a[:, None] + d, wide_b[:, None] + exposure
+    return of_shape, Wear(shapes, np.ones(shapes.size), a, b, wide_a, wide_b)
+
+
+def _early(lives: Lives, cause: Floats, exposed: Bools, prior: Prior, start: Early) -> Early:
+    """Return the likeliest early law given the chance that each failure was an early one.
+
+    Newton's method on logit share and log mean, damped; log S1 = log(1 - p + p exp(-t / mean)).
+    """
+    rows = exposed
+    entry, leaving, weight = lives.entry[rows], lives.leaving[rows], cause[rows]
+    early_failures = float(weight.sum())
+    # Ages beyond some means all look alike.
+    mean_cap = float(np.exp(prior.early_mean + 2.5 * prior.early_mean_spread))
+    at_failure = weight > 1e-6
+    t, w = leaving[at_failure], weight[at_failure]
+
+    def height(logit: float, log_mean: float) -> float:
+        p, mean = 1.0 / (1.0 + np.exp(-logit)), np.exp(log_mean)
+        gone, came = np.exp(-leaving / mean), np.exp(-entry / mean)
+        survive = np.log1p(-p * (1.0 - gone)) - np.log1p(-p * (1.0 - came))
+        left = p * np.exp(-t / mean)
+        hazard = np.log(np.maximum(left / mean / (1.0 - p + left), _TINY))
+        held = (logit - prior.early_share) / prior.early_spread
+        also = (log_mean - prior.early_mean) / prior.early_mean_spread
+        return float(survive.sum() + w @ hazard - 0.5 * (held**2 + also**2))
+
+    x = np.array([np.log(start.share / (1.0 - start.share)), np.log(start.mean)])
+    best, step = height(*x), 0.05
+    for _ in range(4):
+        sides = np.array(
+            [[height(x[0] + i * step, x[1] + j * step) for j in (-1, 0, 1)] for i in (-1, 0, 1)]
+        )
+        slope = np.array([sides[2, 1] - sides[0, 1], sides[1, 2] - sides[1, 0]]) / (2 * step)
+        bend = np.array(
+            [
+                [sides[2, 1] - 2 * sides[1, 1] + sides[0, 1], 0.0],
+                [0.0, sides[1, 2] - 2 * sides[1, 1] + sides[1, 0]],
+            ]
+        )
+        cross = (sides[2, 2] - sides[2, 0] - sides[0, 2] + sides[0, 0]) / 4.0
+        bend[0, 1] = bend[1, 0] = cross
+        bend /= step**2
+        # Where the surface is not concave, go uphill by the priors' own curvature.
+        eigen = np.linalg.eigvalsh(bend)
+        if eigen.max() >= -1e-3:
+            bend = -np.diag([1.0 / prior.early_spread**2, 1.0 / prior.early_mean_spread**2])
+        move = np.clip(-np.linalg.solve(bend, slope), -1.5, 1.5)
+        for _ in range(6):
+            found = height(*(x + move))
+            if found >= best:
+                break
+            move = move / 3.0
+        else:
+            break
+        x, best = x + move, found
+        if np.abs(move).max() < 1e-3:
+            break
+    share = float(1.0 / (1.0 + np.exp(-x[0])))
+    return Early(share, float(min(np.exp(x[1]), mean_cap)), early_failures)

@@ -1,0 +1,281 @@
+"""The life models of a whole ledger, and what its vehicles and years add to them.
+
+A vehicle that is hard on all its parts, a place with a cause of its own, a year that hits all:
+none of them is seen within one component, so the laws of all components are fitted by turns with
+the effects that they leave open.
+"""
+
+from dataclasses import dataclass, replace
+from typing import Self
+from weakref import WeakKeyDictionary
+
+import numpy as np
+
+from roadworn.columns.view import LedgerView
+from roadworn.model.catalogue import catalogue
+from roadworn_plugins.lifedata import summed
+from roadworn_plugins.projection.effects import Effects, place_effects, vehicle_effects
+from roadworn_plugins.projection.life_law import LifeLaw, Lives, Prior, fit_law
+from roadworn_plugins.shared.grouped import Bools, Clock, Floats, Ints, Paces, load_paces
+from roadworn_plugins.shared.life_model import (
+    DAYS_PER_YEAR,
+    EVERY_LIFE,
+    Clocked,
+    ClockedLives,
+    likelier_clock,
+    load_clocked,
+    model_of,
+    prior_of,
+    without_lives,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """What a vehicle's or a place's own record makes of the hazard.
+
+    Attributes:
+        mean: multiplier.
+        variance: relative variance of it.
+        failures: failures it rests on.
+        expected: failures that its class would have had over the same lives.
+    """
+
+    mean: float = 1.0
+    variance: float = 0.0
+    failures: float = 0.0
+    expected: float = 0.0
+
+
+class ComponentLives:
+    """The models of all components, each by the clock that fits it, and the vehicles' effects."""
+
+    def __init__(self, view: LedgerView, paces: Paces | None = None) -> None:
+        paces = paces or load_paces(view)
+        self._models: dict[str, Clocked | None] = {}
+        self._by_vehicle: dict[str, Effect] = {}
+        self._by_place: dict[tuple[str, str, str], Effect] = {}
+        #: Relative variance of the effect among vehicles, and of a calendar year.
+        self.among_vehicles = 0.0
+        self.among_years = 0.0
+        self._fit(view, load_clocked(view, paces), paces)
+
+    @classmethod
+    def of(cls, view: LedgerView) -> Self:
+        """Return those of a view, fitted once however many analyses ask.
+
+        A view is a snapshot, so what was fitted to it stays right while it is open.
+        """
+        found = _OF_VIEW.get(view)
+        if not isinstance(found, cls):
+            found = cls(view)
+            _OF_VIEW[view] = found
+        return found
+
+    def get(self, component: str) -> Clocked | None:
+        """Return the model of a component; by trade range alone where the ledger has no life.
+
+        None where neither a failure nor a trade range is known.
+        """
+        if component not in self._models:
+            known = catalogue().find(component)
+            trade = None if known is None else without_lives(component)
+            self._models[component] = None if trade is None else Clocked(trade, "distance")
+        return self._models[component]
+
+    def vehicle(self, vehicle: str) -> Effect:
+        """Return the effect of a vehicle over all its components."""
+        return self._by_vehicle.get(vehicle, Effect(1.0, self.among_vehicles))
+
+    def place(self, vehicle: str, component: str, position: str) -> Effect:
+        """Return the effect of one place of a vehicle beside the vehicle's own."""
+        return self._by_place.get((vehicle, component, position), Effect())
+
+    def _fit(self, view: LedgerView, clocked: dict[str, ClockedLives], paces: Paces) -> None:
+        """Fit laws and effects by turns: a vehicle's effect is what the laws leave open."""
+        pace = float(np.median(paces.per_month)) * 12.0 / 1000.0 if paces.per_month.size else None
+        counted: dict[str, _Counted] = {}
+        for component, lives in clocked.items():
+            clock = likelier_clock(lives)
+            kept, own = lives.lives(clock)
+            prior = prior_of(component, clock, pace)
+            if own.group.size and (own.failed.any() or prior.middle is not None):
+                law = fit_law(own, prior)
+                counted[component] = _Counted(lives, clock, kept, own, prior, law)
+        if not counted:
+            return
+        vehicles = [row[0] for row in view.sql("SELECT vehicle_id FROM vehicles ORDER BY 1").rows]
+        for step in range(_TURNS):
+            effects = _effects(counted, len(vehicles))
+            share = _pooled_share(counted)
+            for component, one in counted.items():
+                effect = effects.of(one)
+                prior = replace(one.prior, early_share=share, early_spread=_POOLED_SPREAD)
+                own = replace(one.lives, effect=effect)
+                law = fit_law(own, prior, start=one.law)
+                counted[component] = replace(one, lives=own, law=law)
+            if not effects.matter and step == 0:
+                break
+        effects = _effects(counted, len(vehicles))
+        self._keep(view, vehicles, effects)
+        self.among_vehicles = effects.vehicles.spread
+        self.among_years = _year_spread(counted)
+        for component, one in counted.items():
+            source = one.source
+            running = np.bincount(
+                source.group[one.kept], source.running[one.kept], len(source.classes)
+            )
+            model = model_of(one.law, one.lives, source.classes, running)
+            self._models[component] = Clocked(model, one.clock)
+
+    def _keep(self, view: LedgerView, vehicles: list[str], found: "_Found") -> None:
+        """Keep the effects by the names of vehicles and places."""
+        for number, vehicle in enumerate(vehicles):
+            self._by_vehicle[vehicle] = Effect(
+                float(found.vehicles.mean[number]),
+                float(found.vehicles.variance[number]),
+                float(found.failures[number]),
+                float(found.expected[number]),
+            )
+        names = view.sql(
+            f"""SELECT DISTINCT vehicle_id, component, coalesce(position, '') FROM ({EVERY_LIFE})
+                ORDER BY vehicle_id, component, 3"""
+        ).rows
+        for number in np.flatnonzero(np.abs(found.places.mean - 1.0) > 0.005).tolist():
+            self._by_place[names[number]] = Effect(
+                float(found.places.mean[number]),
+                float(found.places.variance[number]),
+                float(found.place_failures[number]),
+                float(found.place_expected[number]),
+            )
+
+
+# Turns of laws and effects; each takes back most of what the other had to explain.
+_TURNS = 2
+# Spread of the logit of the early share among components around that of all.
+_POOLED_SPREAD = 0.8
+_OF_VIEW: "WeakKeyDictionary[LedgerView, ComponentLives]" = WeakKeyDictionary()
+
+
+@dataclass(frozen=True, eq=False)
+class _Counted:
+    """A component's lives by its clock, with the law fitted to them."""
+
+    source: ClockedLives
+    clock: Clock
+    kept: Bools
+    lives: Lives
+    prior: Prior
+    law: LifeLaw
+
+    def numbers(self) -> tuple[Ints, Ints]:
+        """Return vehicle and place of each life that counts."""
+        return self.source.vehicle[self.kept], self.source.place[self.kept]
+
+    def expected(self) -> Floats:
+        """Return the cumulative hazard of each life by its class alone."""
+        lives = self.lives
+        return self.law.wear.cumulative(lives.group, lives.entry, lives.leaving)
+
+
+@dataclass(frozen=True, eq=False)
+class _Found:
+    """Effects of all vehicles and places, with what they rest on."""
+
+    vehicles: Effects
+    places: Effects
+    failures: Floats
+    expected: Floats
+    place_failures: Floats
+    place_expected: Floats
+
+    def of(self, one: _Counted) -> Floats:
+        """Return the effect on each life of a component."""
+        vehicle, place = one.numbers()
+        return self.vehicles.mean[vehicle] * self.places.mean[place]
+
+    @property
+    def matter(self) -> bool:
+        """Whether any is large enough to fit the laws again."""
+        return bool(self.vehicles.spread > 0.01 or np.any(self.places.mean > 1.5))
+
+
+def _effects(counted: dict[str, _Counted], vehicles: int) -> _Found:
+    """Return the effects of vehicles and, beside them, of places."""
+    numbers = [one.numbers() for one in counted.values()]
+    vehicle, place = (np.concatenate([pair[i] for pair in numbers]) for i in (0, 1))
+    worn = np.concatenate([one.law.worn for one in counted.values()])
+    gone = np.concatenate([one.expected() for one in counted.values()])
+    places = int(place.max()) + 1
+    at = summed(place, worn, places)
+    own = Effects(np.ones(places), np.zeros(places), 0.0)
+    for _ in range(2):
+        failures = summed(vehicle, worn, vehicles)
+        expected = summed(vehicle, gone * own.mean[place], vehicles)
+        found = vehicle_effects(failures, expected)
+        here = summed(place, gone * found.mean[vehicle], places)
+        own = place_effects(at, here)
+    alone = summed(place, gone, places)
+    return _Found(found, own, failures, summed(vehicle, gone, vehicles), at, alone)
+
+
+def _pooled_share(counted: dict[str, _Counted]) -> float:
+    """Return the logit of the share of fitted parts that fail early, over all components."""
+    early = fitted = 0.0
+    for one in counted.values():
+        early += float(np.sum(one.lives.failed - one.law.worn))
+        fitted += float(np.sum(one.lives.entry < one.law.early.mean))
+    share = (early + 0.5) / (fitted + 20.0)
+    return float(np.log(share) - np.log1p(-share))
+
+
+def _year_spread(counted: dict[str, _Counted]) -> float:
+    """Return the relative variance of a calendar year's failures beyond chance.
+
+    Observed against expected failures of each year, all components together; what hits all
+    vehicles alike does not average out over a fleet.
+    """
+    observed: dict[int, float] = {}
+    expected: dict[int, float] = {}
+    for one in counted.values():
+        last, years = one.source.last_day, one.source.years
+        day, lives = last[one.kept], one.lives
+        span = years[1][one.kept] * DAYS_PER_YEAR  # days it was fitted in all
+        with np.errstate(invalid="ignore"):
+            usable = np.isfinite(day) & np.isfinite(span) & (span > 0.0) & (lives.leaving > 0.0)
+        day, span = day[usable], span[usable]
+        leaving, entry, group = lives.leaving[usable], lives.entry[usable], lives.group[usable]
+        effect, worn = lives.effect[usable], one.law.worn[usable]
+        number = np.floor((day - 0.5) / DAYS_PER_YEAR).astype(np.int64)
+        for year, value in zip(*_summed(number, worn), strict=True):
+            observed[year] = observed.get(year, 0.0) + value
+        first = np.floor((day - span) / DAYS_PER_YEAR)
+        if not day.size:
+            continue
+        for year in range(int(first.min()), int(number.max()) + 1):
+            # Age at both ends of the year, as if it had gone at an even pace.
+            ends = [
+                np.clip(leaving * (1.0 - (day - edge) / span), entry, leaving)
+                for edge in (year * DAYS_PER_YEAR, (year + 1) * DAYS_PER_YEAR)
+            ]
+            rows = ends[1] > ends[0]
+            if rows.any():
+                gone = one.law.wear.cumulative(group[rows], ends[0][rows], ends[1][rows])
+                expected[year] = expected.get(year, 0.0) + float(gone @ effect[rows])
+    years_seen = [year for year, value in expected.items() if value > 1.0]
+    if len(years_seen) < 2:
+        return vehicle_effects(np.zeros(1), np.zeros(1), typical=_YEARLY).spread
+    d, e = (np.array([one.get(y, 0.0) for y in years_seen]) for one in (observed, expected))
+    return vehicle_effects(d, e * d.sum() / e.sum(), typical=_YEARLY).spread
+
+
+# Relative variance of a year's failures before any is seen: common practice, no source.
+_YEARLY = 0.02
+
+
+def _summed(code: Ints, values: Floats) -> tuple[list[int], list[float]]:
+    if not code.size:
+        return [], []
+    least = int(code.min())
+    sums = np.bincount(code - least, values)
+    return list(range(least, least + sums.size)), sums.tolist()
