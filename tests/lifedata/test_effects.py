@@ -1,0 +1,255 @@
+"""Effects of vehicles, places, years and seasons, against R and the likelihoods written out.
+
+R's output lies in reference/r/ with the script that made it.
+"""
+
+import csv
+import itertools
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy import integrate, optimize, stats
+
+from roadworn_plugins.lifedata import LifeDataError
+from roadworn_plugins.lifedata.effects import (
+    PLACE_STEPS,
+    Season,
+    effect_log_likelihood,
+    effect_shape,
+    gamma_effects,
+    nested_effects,
+    season,
+)
+
+R = Path(__file__).parents[1] / "reference" / "r"
+
+
+def rows(name):
+    with (R / f"{name}.csv").open(encoding="utf-8") as file:
+        found = list(csv.DictReader(file))
+    return {key: np.array([float(row[key]) for row in found]) for key in found[0]}
+
+
+def by_r(data, name):
+    with (R / "values.csv").open(encoding="utf-8") as file:
+        found = csv.DictReader(file)
+        return np.array(
+            [float(row["value"]) for row in found if (row["set"], row["name"]) == (data, name)]
+        )
+
+
+def kidney_counts():
+    data = rows("kidney")
+    return np.bincount(data["id"].astype(int), data["status"])[1:]
+
+
+@pytest.mark.parametrize("theta", ["0.3876", "0.2500", "1.0000"])
+def test_the_effects_of_patients_are_those_of_r_coxph(theta):
+    # (a + d) / (a + E) at the variance of the fit, E by Breslow's hazard that R ended with.
+    expected, effect = by_r("kidney", f"expected {theta}"), by_r("kidney", f"effect {theta}")
+    variance = by_r("kidney", "variance")[0] if theta == "0.3876" else float(theta)
+    ours = (1 / variance + kidney_counts()) / (1 / variance + expected)
+    assert ours == pytest.approx(effect, rel=1e-5)
+
+
+def test_the_spread_of_patients_is_that_of_r_coxph():
+    # At the joint maximum the likelihood is level in the variance with the hazards held.
+    a = effect_shape(kidney_counts(), by_r("kidney", "expected 0.3876"))
+    assert 1 / a == pytest.approx(by_r("kidney", "variance")[0], rel=1e-3)
+
+
+def test_the_shape_is_the_theta_of_r_glm_nb():
+    data = rows("quine")
+    a = effect_shape(data["days"], data["mean"])
+    assert a == pytest.approx(by_r("quine", "theta")[0], rel=1e-6)
+    d, mean = data["days"], data["mean"]
+    known = np.sum(d * np.log(mean) - [np.sum(np.log(np.arange(1, n + 1))) for n in d])
+    got = effect_log_likelihood(a, d, mean) + known
+    assert got == pytest.approx(by_r("quine", "loglik")[0], rel=1e-9)
+
+
+@pytest.mark.parametrize("a", [0.3, 4.0, 1e4])
+def test_the_likelihood_is_the_negative_binomial_of_scipy(a):
+    d, e = np.array([0, 3, 1, 12]), np.array([0.4, 1.2, 5.0, 6.0])
+    free = np.sum(d * np.log(e)) - np.sum([np.sum(np.log(np.arange(1, n + 1))) for n in d])
+    peer = np.sum(stats.nbinom.logpmf(d, a, a / (a + e)))
+    assert effect_log_likelihood(a, d, e) + free == pytest.approx(peer, rel=1e-9)
+
+
+def test_the_spread_is_that_of_the_gamma_weibull_likelihood_maximised_by_scipy():
+    rng = np.random.default_rng(5)
+    car = np.repeat(np.arange(60), 12)
+    z = rng.gamma(3.0, 1 / 3.0, 60)[car]
+    entry = np.where(rng.random(car.size) < 0.4, rng.uniform(0, 40, car.size), 0.0)
+    life = (entry**1.7 + 2000 * rng.exponential(size=car.size) / z) ** (1 / 1.7)
+    stop = entry + rng.uniform(10, 120, car.size)
+    t, died = np.minimum(life, stop), life <= stop
+    d = np.bincount(car, died)
+
+    def hazards(x):
+        return np.bincount(car, np.exp(x[0]) * (t ** np.exp(x[1]) - entry ** np.exp(x[1])))
+
+    def height(x):
+        """Closed form: the Gamma effect integrated out of the product of Weibull densities."""
+        a, e, k = np.exp(x[2]), hazards(x), np.exp(x[1])
+        of_lives = np.sum(died * (x[0] + x[1] + (k - 1) * np.log(t)))
+        from scipy.special import gammaln
+
+        return of_lives + np.sum(
+            gammaln(a + d) - gammaln(a) + a * np.log(a) - (a + d) * np.log(a + e)
+        )
+
+    best = optimize.minimize(
+        lambda x: -height(x), [-7.0, 0.5, 1.0], method="Nelder-Mead",
+        options={"xatol": 1e-9, "fatol": 1e-11, "maxiter": 4000},
+    )  # fmt: skip
+    assert effect_shape(d, hazards(best.x)) == pytest.approx(np.exp(best.x[2]), rel=1e-4)
+
+
+def test_vehicles_alike_have_effects_near_one():
+    rng = np.random.default_rng(1)
+    e = rng.uniform(0.5, 6.0, 300)
+    even = np.round(e)
+    assert effect_shape(even, e) == np.inf
+    found = gamma_effects(rng.poisson(e), e)
+    assert found.spread < 0.15
+    assert np.abs(found.mean - 1).max() < 0.15
+
+
+def test_limits_hold_the_effects_of_vehicles():
+    held, squares, bare, spreads = [], [], [], []
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        z, e = rng.gamma(4.0, 0.25, 150), rng.uniform(0.2, 6.0, 150)
+        d = rng.poisson(z * e)
+        found = gamma_effects(d, e)
+        held.append(np.mean((found.lower < z) & (z < found.upper)))
+        squares.append(np.mean((found.mean - z) ** 2))
+        bare.append(np.mean((d / e - z) ** 2))
+        spreads.append(found.spread)
+    assert np.mean(held) == pytest.approx(0.8, abs=0.04)
+    assert np.mean(spreads) == pytest.approx(0.5, abs=0.07)
+    assert np.mean(squares) < 0.5 * np.mean(bare)
+
+
+def test_one_place_is_bayes_over_its_possible_factors():
+    # One vehicle, one place: the same sum by quadrature over z, spread and share on their grids.
+    from roadworn_plugins.lifedata import effects
+
+    spreads, shares = effects._SPREADS[::2], effects._SHARES
+    d, e = 5, 0.03
+    total = np.zeros(3)
+    for spread, share in itertools.product(spreads, shares):
+        a = spread**-2
+        z = np.linspace(1e-4, 1.0, 4001) ** 2 * stats.gamma.ppf(1 - 1e-13, a, scale=1 / a)
+        prior = stats.gamma.pdf(z, a, scale=1 / a)
+        before = spread * np.exp(-np.log(20) * spread)
+        for w, chance in [(1.0, 1 - share), *((w, share / 8) for w in PLACE_STEPS)]:
+            like = stats.poisson.pmf(d, z * w * e)
+            held = before * chance * integrate.trapezoid(prior * like, z)
+            total += [held, held * w, held * (w > 1)]
+    got = nested_effects([0], [d], [e])
+    assert got.place[0] == pytest.approx(total[1] / total[0], rel=0.02)
+    assert got.special[0] == pytest.approx(total[2] / total[0], rel=0.02)
+
+
+def test_a_bad_place_is_told_from_a_bad_vehicle():
+    rng = np.random.default_rng(3)
+    car = np.repeat(np.arange(100), 12)
+    e = rng.uniform(0.02, 0.5, car.size)
+    factor = np.ones(car.size)
+    factor[car == 7] = 4.0
+    factor[30] = 32.0
+    e[30], e[7 * 12 : 8 * 12] = 0.2, 0.4
+    d = rng.poisson(e * factor)
+    d[30] = 6
+    got = nested_effects(car, d, e)
+    assert np.argmax(got.vehicle) == 7
+    assert got.vehicle[7] > 2.0
+    assert got.special[car == 7].max() < 0.2
+    assert np.argmax(got.place) == 30
+    assert got.special[30] > 0.9
+    assert got.vehicle[car[30]] < 1.6
+    others = (factor == 1.0) & (car != car[30])
+    assert np.mean(got.both[others] * e[others]) == pytest.approx(np.mean(d[others]), rel=0.1)
+
+
+def test_the_order_of_the_places_does_not_matter():
+    car, d, e = np.array([2, 0, 2, 0]), np.array([4, 0, 0, 1]), np.array([0.3, 0.8, 0.5, 0.9])
+    one = nested_effects(car, d, e)
+    turned = nested_effects(car[::-1], d[::-1], e[::-1])
+    assert one.both == pytest.approx(turned.both[::-1])
+    assert one.vehicle == pytest.approx(turned.vehicle)
+    assert one.vehicle[1] == pytest.approx(1.0, abs=0.01)  # no place watched
+
+
+@pytest.mark.parametrize("years", [3, 6, 12])
+def test_limits_of_the_next_year_hold_it(years):
+    held = []
+    for seed in range(60):
+        rng = np.random.default_rng([years, seed])
+        spread = rng.exponential(0.5 / np.log(20))
+        effect = rng.gamma(spread**-2, spread**2, years + 1)
+        level = np.exp(rng.normal(0, 0.1))
+        d = rng.poisson(200 * level * effect[:years])
+        if d.sum() == 0:
+            continue
+        low, high = gamma_effects(
+            d, np.full(years, 200.0), usual=0.5, own_level=True, limits=0.8
+        ).new
+        held.append(low < level * effect[years] < high)
+    assert np.mean(held) == pytest.approx(0.8, abs=0.12)
+
+
+def test_the_season_is_the_poisson_regression_of_r():
+    data = rows("accidental_deaths")
+    got = season(data["count"], data["days"], usual=None)
+    cut, cosine, sine = by_r("accidental_deaths", "coefficients")
+    assert got.cosine == pytest.approx(cosine, rel=1e-9)
+    assert got.sine == pytest.approx(sine, rel=1e-9)
+    covariance = by_r("accidental_deaths", "covariance").reshape(3, 3)
+    assert got.covariance == pytest.approx(covariance, rel=1e-6)
+    level = integrate.quad(
+        lambda x: np.exp(cut + cosine * np.cos(2 * np.pi * x) + sine * np.sin(2 * np.pi * x)), 0, 1
+    )[0]
+    assert got.rate == pytest.approx(level, rel=1e-9)
+    assert 0.5 < got.peak < 0.6  # July
+
+
+def test_the_prior_draws_a_season_to_none():
+    count, days = np.array([3, 1, 0, 0, 0, 1, 0, 0, 1, 0, 1, 2]), np.full(12, 900.0)
+    free, held = season(count, days, usual=None), season(count, days)
+    assert held.amplitude < free.amplitude
+
+    def depth(b):
+        angle = 2 * np.pi * (np.arange(12) + 0.5) / 12
+        mean = days * np.exp(b[0] + b[1] * np.cos(angle) + b[2] * np.sin(angle))
+        return -np.sum(stats.poisson.logpmf(count, mean)) - np.sum(stats.norm.logpdf(b[1:], 0, 0.5))
+
+    peer = optimize.minimize(depth, [-7.0, 0.0, 0.0], method="BFGS").x
+    assert [held.cosine, held.sine] == pytest.approx(peer[1:], abs=1e-4)
+
+
+@pytest.mark.parametrize("span", [1 / 365, 0.25, 1.0, 1.7])
+def test_the_multiplier_of_a_stretch_is_the_integral(span):
+    wave = Season(0.9, -0.4, 1.0, np.eye(3))
+
+    def height(t):
+        return np.exp(0.9 * np.cos(2 * np.pi * t) - 0.4 * np.sin(2 * np.pi * t))
+
+    year = integrate.quad(height, 0, 1)[0]
+    part = integrate.quad(height, 0.3, 0.3 + span, epsabs=1e-13)[0] / span
+    assert wave.multiplier(0.3, span) == pytest.approx(part / year, rel=1e-9)
+    assert wave.multiplier(4.3, span) == pytest.approx(part / year, rel=1e-9)
+
+
+def test_what_cannot_be_learnt_says_the_remedy():
+    with pytest.raises(LifeDataError, match="none was expected"):
+        gamma_effects([1, 0], [0.0, 1.0])
+    with pytest.raises(LifeDataError, match="at least one unit"):
+        gamma_effects([], [])
+    with pytest.raises(LifeDataError, match="gather more"):
+        season([0] * 12, [1.0] * 12)
+    with pytest.raises(LifeDataError, match="span above 0"):
+        Season(0.1, 0.1, 1.0, np.eye(3)).multiplier(0.0, 0.0)
