@@ -56,6 +56,14 @@ def sheets(
         bool,
         typer.Option("--blank", help="Print a look-over sheet as an empty CSV table to fill in."),
     ] = False,
+    vehicle: Annotated[
+        str,
+        typer.Option(
+            "--for",
+            metavar="VEHICLE",
+            help="With --blank: leave out the parts that this vehicle does not have.",
+        ),
+    ] = "",
     fmt: str = format_option(),
 ) -> None:
     """List look-over sheets, inspection rules and service schedules, or print one to copy from.
@@ -64,7 +72,7 @@ def sheets(
 
     \b
     roadworn sheets light > ours.toml
-    roadworn sheets ours.toml --blank > bus-7.csv
+    roadworn sheets ours.toml --blank --for bus-7 > bus-7.csv
     roadworn record inspection bus-7 --sheet ours.toml --filled bus-7.csv
     roadworn sheets inspection_us_federal > rules.toml
     roadworn analyse inspection-outlook rules=rules.toml
@@ -77,9 +85,18 @@ def sheets(
 
         if not name:
             raise UsageError(f"--blank needs a sheet: {' or '.join(SHEETS.names())}, or a path.")
-        head, *rows = blank_rows(load_sheet(name))
+        asked = load_sheet(name)
+        if vehicle:
+            from roadworn_cli.record.look_over import sheet_of_vehicle
+
+            with state_of(ctx).open_ledger() as ledger:
+                known = ledger.require_vehicle(vehicle)
+                asked = sheet_of_vehicle(ledger.facts, known, asked)
+        head, *rows = blank_rows(asked)
         emit(head, rows, fmt="csv")
         return
+    if vehicle:
+        raise UsageError("--for goes with --blank: add it to print the sheet to fill in.")
     if name.endswith(".toml"):
         sheet = load_sheet(name)
         measured = sum(bool(item.measurement) for item in sheet.items)

@@ -286,6 +286,7 @@ _WORDED = {
     "unlikely-day": "{field}: {message} It is kept; {hint}",
     "beyond-digits": "{message} It is kept. {hint}: {correct}=…",
     "weight": f"{{what}}: {{hint}}. Kept as typed. To change it: {_PROFILE} --weight-class ...",
+    "no-such-part": f"{{message}} It is kept: {{hint}} To change the vehicle: {_PROFILE}",
     "service-twice": "{message} Both are kept. The same work: roadworn retract {event} "
     "--reason {value}",
     "private": "{what}: {hint}.",

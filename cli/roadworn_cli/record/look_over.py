@@ -82,6 +82,21 @@ def choose_sheet(facts: Facts, vehicle_id: str, named: str) -> Chosen:
     return Chosen(sheet, by_name=False, doubt=weighed.doubt, why=why)
 
 
+def sheet_of_vehicle(facts: Facts, vehicle_id: str, sheet: Sheet) -> Sheet:
+    """Return a sheet without the parts that a vehicle does not have.
+
+    Args:
+        facts: what the ledger knows.
+        vehicle_id: an enrolled vehicle.
+        sheet: what to look at.
+    """
+    from roadworn.trade.features import sheet_for, shown_in
+
+    kinds = ("replacement", "repair", "maintenance", "inspection")
+    shown = shown_in(event.data() for event in facts.events(vehicle_id, *kinds))
+    return sheet_for(sheet, facts.profile(vehicle_id), shown)
+
+
 _REST = ("sound", "not_checked")
 
 
@@ -161,7 +176,8 @@ def inspection(
         else:
             from roadworn_cli.record.terminal import walk
 
-            payload = walk(ctx, vehicle_id, chosen.sheet, sizes).payload()
+            asked = sheet_of_vehicle(ledger.facts, vehicle_id, chosen.sheet)
+            payload = walk(ctx, vehicle_id, asked, sizes).payload()
             walked = True
         if rest:
             payload["rest"] = rest

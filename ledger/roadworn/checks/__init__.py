@@ -52,6 +52,7 @@ class Check(NamedTuple):
 
 _REFUSED = Severity.REFUSED
 _PROFILE = ("enrolment", "profile_change")
+_ON_A_PART = ("replacement", "repair", "maintenance", "inspection")
 _JOBS = ("replacement", "repair", "complaint")
 
 CHECKS = (
@@ -63,6 +64,7 @@ CHECKS = (
     Check("odd:reading", Needs.READINGS),
     Check("odd:day", Needs.PROFILE),
     Check("odd:figure", Needs.PROFILE),
+    Check("odd:no_such_part", Needs.PROFILE, _ON_A_PART, fields=(Holds.COMPONENT,)),
     Check("identity:weight", Needs.PROFILE, _PROFILE),
     Check("odd:far_day", Needs.PAYLOAD, fields=(Holds.DAY,)),
     Check("known:service_twice", Needs.HISTORY, ("maintenance",)),

@@ -12,6 +12,7 @@ from datetime import date
 
 from roadworn.checks.facts import Draft, Facts, LastReading, latest
 from roadworn.checks.known import texts_of, year_meant
+from roadworn.model.catalogue import part_name
 from roadworn.model.errors import UsageError
 from roadworn.model.events import utc_now
 from roadworn.model.kinds import Holds, names_of
@@ -62,6 +63,42 @@ def _unlikely(told: Sentence, meant: str, column: str, field: str) -> Problem:
     hint = f"did you mean {meant}?" if meant else "compare it with the paper"
     remedy = Remedy("correct", field, meant)
     return Problem("unlikely-day", told, hint, column=column, remedy=remedy)
+
+
+# Parts that such a vehicle does not have
+
+_PARTS_BY = ("fuel", "engine", "gearbox", "drive", "front_brakes", "rear_brakes", "weight_class")
+
+
+def no_such_part(draft: Draft, facts: Facts) -> Iterator[Problem]:
+    """Doubt work on a part, or a look at one, that a vehicle with such a profile does not have."""
+    profile = facts.profile(draft.vehicle_id)
+    if not any(map(profile.get, _PARTS_BY)):
+        return
+    from roadworn.trade.features import lacks
+
+    payload = draft.payload
+    named = [payload, *payload.get("findings", ()), *payload.get("sound", ())]
+    told = set()
+    for one in named:
+        component, position = one.get("component"), one.get("position")
+        if component is None or one.get("condition") == "not_checked" or component in told:
+            continue
+        without = lacks(profile, component, position)
+        if without is None:
+            continue
+        told.add(component)
+        field = Sentence(f"field-{without.field}", without.field.replace("_", " "))
+        end = without.axle and position
+        words = "By its {field}, {value}, it has no {part}."
+        part = part_name(component, end or None)
+        yield Problem(
+            "no-such-part",
+            Sentence("no-such-part", words, field=field, value=without.value, part=part),
+            f"is the {field} right?",
+            column="payload.component",
+            remedy=Remedy("record", without.field),
+        )
 
 
 # The figure beside the odometer's digits

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from roadworn.columns import views_distance
+from roadworn.columns import views_distance, views_vehicles
 from roadworn.columns.spec import TableInfo, TableSpec, ViewSpec, comments_of
 from roadworn.columns.views_distance import DISTANCE_VIEWS, settle
 from roadworn.columns.views_lives import LIFE_VIEWS
@@ -110,6 +110,7 @@ class Session:
         self._by_hand: dict[str, Callable[[], None]] = {
             "base.amended": self._make_amended,
             "base.odometer_verdicts": self._make_verdicts,
+            "base.absent": self._make_absent,
         }
         con.execute("CREATE SCHEMA base")
         con.execute(
@@ -164,6 +165,21 @@ class Session:
         self.con.execute("CREATE TABLE base.amended (event_id VARCHAR, retracted_by VARCHAR)")
         with self.con.appender("base.amended") as appender:
             appender.append_rows(sorted(back.items()))
+
+    def _make_absent(self) -> None:
+        """Fill base.absent: components that a vehicle does not have, by profile and record."""
+        self.make(views_vehicles.SHOWN_BY)
+        self.con.execute(views_vehicles.ABSENT)
+        data = self.con.execute(views_vehicles.PROFILES_AND_SHOWN).fetchall()
+        if not data:
+            return
+        from roadworn.trade.features import SAYS, absent_parts
+
+        with self.con.appender("base.absent") as appender:
+            for vehicle, shown, *profile in data:
+                seen = {tuple(one) for one in shown or ()}
+                lacking = absent_parts(dict(zip(SAYS, profile, strict=True)), seen)
+                appender.append_rows([(vehicle, *one) for one in lacking])
 
     def _make_verdicts(self) -> None:
         """Fill base.odometer_verdicts for the vehicles whose readings contradict each other."""

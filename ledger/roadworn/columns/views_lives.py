@@ -18,6 +18,7 @@ at that look-over, though it is still fitted.
 """
 
 from roadworn.columns.spec import ColumnSpec, ViewSpec, day_of
+from roadworn.columns.views_vehicles import absent_sql
 from roadworn.model.catalogue import by_axle_sql, place_sql
 
 _PLACE = place_sql("r.component", "r.position")
@@ -118,7 +119,7 @@ NEVER_REPLACED = ViewSpec(
     "base.never_replaced",
     "places at which a vehicle never had a part replaced, though others of its class had",
     (*_AT,),
-    """
+    f"""
     WITH counted AS (
       SELECT * FROM base.fitted WHERE NOT twice AND NOT mate
     ), places AS (
@@ -134,8 +135,9 @@ NEVER_REPLACED = ViewSpec(
     LEFT JOIN placed AS q ON q.vehicle_class = p.vehicle_class AND q.component = p.component
     LEFT JOIN counted AS c
       ON c.vehicle_id = v.vehicle_id AND c.component = p.component AND c.place = p.place
-    WHERE c.seq IS NULL AND (p.place <> '' OR q.component IS NULL)""",
-    needs=("base.fitted", "main.vehicles"),
+    WHERE c.seq IS NULL AND (p.place <> '' OR q.component IS NULL)
+      AND NOT {absent_sql("v.vehicle_id", "p.component", "p.place")}""",
+    needs=("base.fitted", "main.vehicles", "main.absent_parts"),
     kept=True,
 )
 

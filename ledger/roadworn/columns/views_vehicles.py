@@ -2,6 +2,7 @@
 
 from roadworn.columns.spec import COMMON, ENVELOPE, ColumnSpec, TableSpec, ViewSpec
 from roadworn.columns.tables import PROFILE_COLUMNS
+from roadworn.model.places import axle_sql
 
 _PAYLOAD: ColumnSpec = (
     "payload",
@@ -236,4 +237,62 @@ USAGE_RATES = ViewSpec(
     kept=True,
 )
 
-VEHICLE_VIEWS = (VEHICLES, USAGE_RATES)
+#: What `base.absent` is made from: fields in the order of `roadworn.trade.features.SAYS`.
+_SAYS = (
+    "fuel, engine, gearbox, drive, front_brakes, rear_brakes, vehicle_class, model, weight_class, "
+    "duty"
+)
+SHOWN_BY = (
+    "main.vehicles", "main.replacements", "main.repairs", "main.maintenance_done", "main.findings",
+)  # fmt: skip
+ABSENT = """
+    CREATE TABLE base.absent (vehicle_id VARCHAR, component VARCHAR, axle VARCHAR, field VARCHAR,
+                              value VARCHAR)"""
+#: Vehicles of which something is known that tells, with the places seen on them.
+PROFILES_AND_SHOWN = f"""
+    WITH shown AS (
+      SELECT vehicle_id, list_sort(list(DISTINCT [component, coalesce(position, '')])) AS shown
+      FROM (SELECT vehicle_id, component, position FROM main.replacements
+            UNION ALL SELECT vehicle_id, component, position FROM main.repairs
+            UNION ALL SELECT vehicle_id, component, position FROM main.maintenance_done
+            UNION ALL SELECT vehicle_id, component, position FROM main.findings
+            WHERE condition <> 'not_checked') AS seen
+      GROUP BY vehicle_id
+    )
+    SELECT v.vehicle_id, s.shown, {_SAYS}
+    FROM main.vehicles AS v LEFT JOIN shown AS s ON s.vehicle_id = v.vehicle_id
+    WHERE s.shown IS NOT NULL
+       OR coalesce(fuel, engine, gearbox, drive, front_brakes, rear_brakes, weight_class)
+            IS NOT NULL
+    ORDER BY v.vehicle_id"""
+
+ABSENT_PARTS = ViewSpec(
+    "main.absent_parts",
+    "components that a vehicle does not have, by its profile and what its record has shown",
+    (
+        ("vehicle_id", "VARCHAR", "the vehicle"),
+        ("component", "VARCHAR", "component, system.part"),
+        ("axle", "VARCHAR", "front or rear when only that axle is without it; else empty"),
+        ("field", "VARCHAR", "field of the profile that says so, or record for its own record"),
+        ("value", "VARCHAR", "what stands there"),
+    ),
+    "SELECT * FROM base.absent",
+    needs=("base.absent",),
+)
+
+
+def absent_sql(vehicle: str, component: str, place: str) -> str:
+    """Return SQL for whether a vehicle is known not to have a part at a place.
+
+    Needs the view ``main.absent_parts``; the arguments are expressions, places as stored. An axle
+    behind the first is a rear one, as `roadworn.trade.features.end_of` has it.
+    """
+    axle = axle_sql(place)
+    end = f"CASE WHEN {axle} IN ('front', '1') THEN 'front' WHEN {axle} <> '' THEN 'rear' END"
+    return (
+        f"EXISTS (SELECT 1 FROM main.absent_parts AS lacking WHERE lacking.vehicle_id = {vehicle} "
+        f"AND lacking.component = {component} AND (lacking.axle = '' OR lacking.axle = {end}))"
+    )
+
+
+VEHICLE_VIEWS = (VEHICLES, USAGE_RATES, ABSENT_PARTS)

@@ -27,6 +27,8 @@ Hours = Annotated[float, Field(ge=0, le=10_000)]
 Distance = Annotated[float, Field(ge=0, le=10_000_000)]
 Rest = Literal["sound", "not_checked"]
 Lamp = Literal["on", "off"]
+Drive = Literal["front", "rear", "all"]
+BrakeKind = Literal["disc", "drum", "air_disc", "air_drum"]
 ReadinessBytes = Annotated[str, Field(pattern=r"^[0-9A-F]{8}$")]
 WarmUps = Annotated[int, Field(ge=0, le=255)]
 TermsText = Annotated[str, Field(min_length=1, max_length=5_000)]
@@ -53,8 +55,6 @@ def about(help: str, option: str = "", shown: str = "") -> Any:  # noqa: A002, A
 
 
 Note = Annotated[LongText | None, about("Anything worth keeping.")]
-
-
 #: A place that is typed in one phrase with its component.
 TypedPlace = Annotated[Position | None, about("Where it sits.", "component")]
 
@@ -152,7 +152,10 @@ class ProfileFields(Part):
     ] = None
     engine: Annotated[ShortText | None, about("Its engine.")] = None
     gearbox: Annotated[ShortText | None, about("Its gearbox.")] = None
-    fuel: Annotated[ShortText | None, about("What it burns.")] = None
+    fuel: Annotated[ShortText | None, about("What it burns, or electric.")] = None
+    drive: Annotated[Drive | None, about("Which wheels are driven.")] = None
+    front_brakes: Annotated[BrakeKind | None, about("What brakes it at the front.")] = None
+    rear_brakes: Annotated[BrakeKind | None, about("What brakes it at the rear.")] = None
     weight_class: Annotated[
         ShortText | None, about("Its gross weight: 36,000 lb, class 8, light or heavy.")
     ] = None
@@ -303,8 +306,6 @@ class Complaint(Payload):
 ReplacementReason = Literal[
     "failed", "worn_out", "preventive", "damaged", "recall", "upgrade", "unknown"
 ]
-
-
 Months = Annotated[int, Field(ge=0, le=1200)]
 WorkedOn = Annotated[ComponentId, about("Component and place, 'wheel bearing LF'.")]
 

@@ -31,6 +31,9 @@ _SAID: Mapping[str, str] = {
     "owner_reference": "owner {owner_reference}",
     "odometer_digits": "odometer digits {odometer_digits}",
     "parts": "parts {parts}",
+    "drive": "driven wheels {drive}",
+    "front_brakes": "front brakes {front_brakes}",
+    "rear_brakes": "rear brakes {rear_brakes}",
     "reading": "odometer read ({how})",
     "reading-status": "odometer read ({how}, {status})",
     "exchange": "odometer exchanged: old {old:,.10g} {unit}, new {new:,.10g} {unit}",
@@ -146,7 +149,11 @@ def _say(word: str, **arguments: object) -> Sentence:
 def _given(payload: Payload, *fields: str) -> list[str]:
     """Return what is said of each field that is given."""
     told = ((field, payload.get(field)) for field in fields)
-    return [_say(field, **{field: value}) for field, value in told if value not in (None, "")]
+    return [
+        _say(field, **{field: _read(value) if field.endswith("brakes") else value})
+        for field, value in told
+        if value not in (None, "")
+    ]
 
 
 def _read(word: str) -> str:
@@ -157,7 +164,17 @@ def _read(word: str) -> str:
 def _profile(payload: Payload) -> Joined:
     built = Joined([payload.get(field) for field in ("model_year", "make", "model")], " ")
     plain = [payload.get(field) for field in ("vehicle_class", "engine", "gearbox", "fuel")]
-    named = ("vin", "label", "duty", "weight_class", "in_service_date", "owner_reference")
+    named = (
+        "drive",
+        "front_brakes",
+        "rear_brakes",
+        "vin",
+        "label",
+        "duty",
+        "weight_class",
+        "in_service_date",
+        "owner_reference",
+    )
     return Joined([built, *plain, *_given(payload, *named, "odometer_digits", "parts")])
 
 

@@ -29,6 +29,8 @@ from roadworn_plugins.shared.rule_sets import (
 from roadworn_plugins.shared.settings import all_said, listed, vehicle_classes
 from roadworn_plugins.wear.measured import measured_wear
 
+#: Where there is none, there is nothing for the onboard system to watch.
+_ENGINE = "engine.assembly"
 _WHEEL = "steering wheel diameter"
 _MOST_DOUBTS = 4
 #: Outcome of one vehicle -> the sentence that heads it.
@@ -96,7 +98,8 @@ Work done since a failed look puts it right. Cost is what replacing the same com
 in this ledger.
 
 Assumptions: What was looked at within the days set is as it was seen. Not looked at is not
-known, never a pass.
+known, never a pass. What a vehicle does not have (view absent_parts) is not asked of it, and
+without a combustion engine there is no onboard system to inspect.
 
 Reading: "reject" means sent back as not ready, not failed. Check your local rule: every
 allowance is a setting, and a shop can name a rule file of its own.
@@ -230,11 +233,17 @@ def _vehicles(view: LedgerView, settings: InspectionOutlookSettings) -> list[Ins
             ORDER BY v.vehicle_id""",
         (settings.vehicle,) if settings.vehicle else (),
     ).rows
+    absent: dict[str, set[str]] = {}
+    for name, component in view.sql(
+        "SELECT vehicle_id, component FROM absent_parts WHERE axle = '' ORDER BY ALL"
+    ).rows:
+        absent.setdefault(name, set()).add(component)
     found = []
     for name, kind, year, fuel, weight, duty, due in rows:
         said = weigh({"weight_class": weight, "vehicle_class": kind, "duty": duty})
         taken, doubt = ("heavy", "") if kind in heavy else (said.weight, said.doubt)
-        found.append(Inspected(name, kind, year, fuel, taken, due, doubt))
+        without = frozenset(absent.get(name, ()))
+        found.append(Inspected(name, kind, year, fuel, taken, due, doubt, without))
     return found
 
 
@@ -289,8 +298,9 @@ def _judge(
         )
         for item in rules.items
         if item.holds_for(vehicle.weight or "light", own.recorded)
+        and not vehicle.absent.issuperset(item.components)
     ]
-    if settings.emission:
+    if settings.emission and _ENGINE not in vehicle.absent:
         scan = scans.get(vehicle.name)
         items.append(
             judge_socket(

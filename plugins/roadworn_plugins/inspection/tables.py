@@ -51,7 +51,8 @@ _MARKS = {
 class Inspected:
     """What of a vehicle decides which rules hold for it; `due` is its next official date.
 
-    `doubt` says why its weight needs a word, or is empty.
+    `doubt` says why its weight needs a word, or is empty; `absent` are the components that it
+    does not have.
     """
 
     name: str
@@ -61,6 +62,7 @@ class Inspected:
     weight: Weight | None
     due: date | None
     doubt: str = ""
+    absent: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)

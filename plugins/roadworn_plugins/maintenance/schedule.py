@@ -303,6 +303,7 @@ def due_services(
 def serviced(view: LedgerView, schedule: Schedule, vehicle: str | None) -> list[Serviced]:
     """Return the vehicles, those that have left as well, with what the schedule asks of them."""
     found = []
+    absent = set(view.sql("SELECT vehicle_id, component FROM absent_parts WHERE axle = ''").rows)
     for name, kind, fuel, duty, parts, service, event, km, read_on, pace, here, seen in view.sql(
         """SELECT v.vehicle_id, v.vehicle_class, v.fuel, v.duty, v.parts, v.in_service_date,
                   v.enrolment_event, v.last_km, v.last_reading_on, u.km_per_day,
@@ -320,7 +321,11 @@ def serviced(view: LedgerView, schedule: Schedule, vehicle: str | None) -> list[
         found.append(
             Serviced(
                 name,
-                schedule.for_vehicle(fuel, kind, duty),
+                tuple(
+                    one
+                    for one in schedule.for_vehicle(fuel, kind, duty)
+                    if (name, one.component) not in absent
+                ),
                 Point(view.today, now_km),
                 pace,
                 Point(service, 0.0, event) if new else None,

@@ -84,6 +84,8 @@ class Component:
         name: plain trade words.
         synonyms: other words for it.
         positions: name of its scheme of places, see `roadworn.model.places`.
+        needs: features without which a vehicle does not have it, ``rear:rear_disc`` where only
+            that axle asks; see `roadworn.trade.features`.
         safety_critical: a failed one can hurt somebody.
         wear_type: wear-out, random, infant, consumable or service.
         life_miles: trade range of its life in miles (common practice, no source), or None.
@@ -98,6 +100,7 @@ class Component:
     name: str
     synonyms: tuple[str, ...] = ()
     positions: str = "none"
+    needs: tuple[str, ...] = ()
     safety_critical: bool = False
     wear_type: str = "random"
     life_miles: tuple[float, float] | None = None
@@ -127,6 +130,7 @@ def _from_row(row: Mapping[str, str]) -> Component:
         name=row["name"],
         synonyms=_split(row["synonyms"]),
         positions=row["positions"],
+        needs=_split(row["needs"]),
         safety_critical=row["safety_critical"] == "yes",
         wear_type=row["wear_type"],
         life_miles=_range(row, "life_miles"),
