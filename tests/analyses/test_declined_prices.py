@@ -75,22 +75,52 @@ def test_it_stands_in_the_outlook_with_that_price(tmp_path: Path) -> None:
     assert row["price_from"] == "the estimate of 2024-01-10, at today's prices"
 
 
-def test_what_the_shop_was_paid_for_it_since_outranks_the_estimate(tmp_path: Path) -> None:
-    other = {"component": "cooling.radiator", "position": "L", "parts_cost": usd("500.00")}
+def test_its_own_open_estimate_comes_before_what_others_paid(tmp_path: Path) -> None:
+    other = {"component": "cooling.radiator", "parts_cost": usd("500.00")}
     events = [
         event("car-1", "enrolment", "2024-01-02", odometer=90_000, vehicle_class="car"),
         event("car-2", "enrolment", "2024-01-02", odometer=90_000, vehicle_class="car"),
-        event("car-1", "estimate", "2024-01-10", lines=[LINE]).model_copy(
-            update={"event_id": ESTIMATE}
-        ),
-        event(
-            "car-1", "authorisation", "2024-01-15", estimate=ESTIMATE,
-            decisions=[{"line": 1, "decision": "deferred"}],
-        ),
+        event("car-1", "estimate", "2024-01-10", lines=[LINE]),
         event("car-2", "replacement", "2025-12-01", reason="failed", **other),
-    ]  # fmt: skip
+        event("car-3", "enrolment", "2024-01-02", odometer=90_000, vehicle_class="car"),
+        event("car-3", "estimate", "2024-01-10", lines=[LINE]),
+        event("car-3", "replacement", "2024-01-12", reason="failed", **other),
+    ]
     with view_of(events, tmp_path, as_of="2026-01-09") as view:
-        (item,) = [i for i in due_now(view, Prices.load(view, 0.0)) if i.state == State.DEFERRED]
-    assert item.price is not None
-    assert item.price.middle == pytest.approx(500.00)
-    assert item.seen.startswith("work deferred")
+        prices = Prices.load(view, 0.0)
+    found = [prices.of("cooling.radiator", "car", name) for name in ("car-1", "car-2", "car-3")]
+    assert [price and price.middle for price in found] == [400.0, 500.0, 500.0]
+    assert found[0] is not None
+    assert found[0].basis == "the estimate of 2024-01-10"
+
+
+def test_a_line_for_a_set_is_no_price_of_one_place(tmp_path: Path) -> None:
+    tires = {"line": 1, "component": "wheel.tire", "amount": usd("800.00")}
+    front = {"line": 2, "component": "wheel.bearing", "amount": usd("420.00"), "position": "LF"}
+    events = [
+        event("car-1", "enrolment", "2024-01-02", odometer=90_000, vehicle_class="car"),
+        event("car-1", "estimate", "2024-01-10", lines=[tires, front]),
+    ]
+    with view_of(events, tmp_path, as_of="2026-01-09") as view:
+        prices = Prices.load(view, 0.0)
+    assert prices.of("wheel.tire", "car", "car-1", "LF") is None
+    bearing = prices.of("wheel.bearing", "car", "car-1", "RF")
+    assert bearing is not None
+    assert bearing.middle == 420.0
+
+
+def test_an_estimate_ten_times_off_is_said_and_not_used(tmp_path: Path) -> None:
+    events = [event("car-1", "enrolment", "2023-01-02", odometer=90_000, vehicle_class="car")]
+    events += [
+        event("car-1", "replacement", f"2023-0{m}-01", component="cooling.radiator",
+              reason="failed", odometer=90_000 + m, parts_cost=usd("400.00"))
+        for m in (2, 3, 4)
+    ]  # fmt: skip
+    line = {"line": 1, "component": "cooling.radiator", "amount": usd("45000.00")}
+    events.append(event("car-1", "estimate", "2024-01-10", lines=[line]))
+    with view_of(events, tmp_path, as_of="2024-02-09") as view:
+        prices = Prices.load(view, 0.0)
+    found = prices.of("cooling.radiator", "car", "car-1")
+    assert found is not None
+    assert found.middle == 400.0
+    assert [one.amount for one in prices.odd] == [45_000.0]

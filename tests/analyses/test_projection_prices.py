@@ -41,7 +41,7 @@ def test_a_made_rise_is_recovered_and_prices_are_of_today(tmp_path: Path, rise: 
     with view_of(many(np.random.default_rng(1), rise, 450), tmp_path, as_of="2023-12-31") as view:
         prices = Prices.load(view)
         assert prices.yearly_rise == pytest.approx(rise, abs=0.008)
-        found = prices.replacement("electrical.starter", "car")
+        found = prices.of("electrical.starter", "car")
     today = 300.0 * (1 + rise) ** 8
     assert found is not None
     assert found.middle == pytest.approx(today, rel=0.1)
@@ -76,29 +76,133 @@ def test_without_a_price_the_trade_hours_at_the_shops_rate_are_named(tmp_path: P
     ]
     with view_of(rows, tmp_path, as_of="2023-12-31") as view:
         prices = Prices.load(view)
-    assert prices.replacement("cooling.water_pump", "car") is None
-    found = prices.or_labour("cooling.water_pump", "car")
+    found = prices.of("cooling.water_pump", "car")
     assert found is not None
     assert found.number == 0
     assert "labour only" in found.basis
     assert "no source" in found.basis
     assert found.low < found.middle < found.high
-    starter = prices.or_labour("electrical.starter", "car")
+    starter = prices.of("electrical.starter", "car")
     assert starter is not None
     assert (starter.middle, starter.basis) == (310.0, "2 replacements on car")
 
 
-def test_a_wider_group_stands_in_for_fewer_than_three(tmp_path: Path) -> None:
-    rows = [enrolled(), enrolled("van", "van")]
-    rows += [paid(f"2023-0{m}-05", 300.0) for m in (1, 2, 3, 4)]
+def test_its_own_class_comes_before_the_price_of_others(tmp_path: Path) -> None:
+    """One price of its own tells the level; how far prices spread the others tell."""
+    rows = [enrolled(), enrolled("van", "van"), enrolled("bus", "bus")]
+    rows += [paid(f"2023-0{m}-05", cost) for m, cost in enumerate((270.0, 300.0, 330.0), start=1)]
     rows.append(paid("2023-06-05", 900.0, vehicle="van"))
     with view_of(rows, tmp_path, as_of="2023-12-31") as view:
         prices = Prices.load(view)
-    on_car, on_van = (prices.replacement("electrical.starter", k) for k in ("car", "van"))
+    on_car, on_van, on_bus = (prices.of("electrical.starter", k) for k in ("car", "van", "bus"))
     assert on_car is not None
     assert on_van is not None
-    assert on_car.basis == "4 replacements on car"
-    assert on_van.basis == "5 replacements on all classes"
+    assert on_bus is not None
+    assert on_car.basis == "3 replacements on car"
+    assert (on_van.middle, on_van.basis) == (900.0, "1 replacement on van")
+    assert (on_van.low, on_van.high) == pytest.approx((900 * 276 / 300, 900 * 324 / 300))
+    assert (on_bus.middle, on_bus.basis) == (315.0, "price of other classes, 4 jobs")
+
+
+def test_a_vans_tire_is_not_sold_at_the_price_of_the_trucks(tmp_path: Path) -> None:
+    """Six kinds of work cost a third on the van of what they cost on the truck; so do tires."""
+    kinds = ("electrical.starter", "electrical.alternator", "cooling.water_pump",
+             "cooling.radiator", "electrical.battery", "engine.drive_belt")  # fmt: skip
+    rows = [enrolled("van", "van"), enrolled("truck", "truck")]
+    for number, component in enumerate(kinds, start=1):
+        rows.append(paid("2023-01-05", 100.0 * number, component, vehicle="van"))
+        rows.append(paid("2023-01-05", 300.0 * number, component, vehicle="truck"))
+    rows += [
+        paid(f"2023-0{m}-07", 450.0, "wheel.tire", vehicle="truck", position="LF") for m in (2, 3)
+    ]
+    with view_of(rows, tmp_path, as_of="2023-12-31") as view:
+        found = Prices.load(view).of("wheel.tire", "van")
+    assert found is not None
+    assert found.middle == pytest.approx(150.0)
+    assert found.basis == ("price of other classes, 2 jobs, brought to the price level of van")
+
+
+def test_what_was_free_is_no_price(tmp_path: Path) -> None:
+    """Neither a job at 0 nor the labour of one whose part came free under its warranty."""
+    rate = {"amount": "100.00", "currency": "USD"}
+    rows = [enrolled(), paid("2023-01-05", 300.0), paid("2023-02-05", 320.0)]
+    rows.append(paid("2023-03-05", 0.0))
+    rows.append(paid("2023-04-05", 0.0, labour_hours=0.4, labour_rate=rate))
+    with view_of(rows, tmp_path, as_of="2023-12-31") as view:
+        found = Prices.load(view).of("electrical.starter", "car")
+    assert found is not None
+    assert (found.middle, found.number) == (310.0, 2)
+
+
+@pytest.mark.parametrize("times", [10.0, 100.0, 0.1])
+@pytest.mark.parametrize("others", [2, 4, 12])
+def test_one_mistyped_amount_sets_neither_price_nor_spread(
+    tmp_path: Path, times: float, others: int
+) -> None:
+    rows = [enrolled()]
+    for number in range(others):
+        cost = 24.0 + number % 5
+        rows.append(paid(f"2023-{1 + number % 12:02d}-05", cost, "body.wiper_blade"))
+    rows.append(paid("2023-12-20", 26.0 * times, "body.wiper_blade"))
+    with view_of(rows, tmp_path, as_of="2023-12-31") as view:
+        prices = Prices.load(view)
+        (odd,) = prices.odd
+        assert odd.event == view.sql("SELECT event_id FROM events ORDER BY seq DESC").rows[0][0]
+    found = prices.of("body.wiper_blade", "car")
+    assert found is not None
+    assert found.number == others
+    assert found.mean is not None
+    # Two prices alone tell no range: the usual one about them.
+    low, high = (17.0, 34.0) if others == 2 else (23.0, 29.0)
+    assert low < found.low <= found.mean <= found.high < high
+    (said,) = prices.caveats({"body.wiper_blade"})
+    assert odd.event[-8:] in said
+    assert f"{26 * times:,.2f} USD" in said
+    assert prices.caveats({"electrical.starter"}) == ()
+
+
+def test_a_single_mistyped_amount_is_seen_by_the_trade_hours(tmp_path: Path) -> None:
+    """Twelve kinds of work at about the same price for an hour, and a wiper at a thousandfold."""
+    from roadworn.model.catalogue import catalogue
+
+    known = [c for c in catalogue() if c.labour_hours and c.labour_hours[0] > 0][:12]
+    rows = [enrolled()]
+    for c in known:
+        low, high = c.labour_hours or (1.0, 1.0)
+        rows.append(paid("2023-01-05", 250.0 * (low * high) ** 0.5, c.id))
+    rows.append(paid("2023-02-05", 69_798.0, "body.wiper_blade"))
+    with view_of(rows, tmp_path, as_of="2023-12-31") as view:
+        prices = Prices.load(view)
+    assert [one.component for one in prices.odd] == ["body.wiper_blade"]
+    assert prices.of("body.wiper_blade", "car") is None
+
+
+def test_honest_prices_that_are_skewed_keep_their_mean(tmp_path: Path) -> None:
+    """Rebuilt and new parts: factors of up to four are no slips, and the mean is what was paid."""
+    costs = (200.0, 210.0, 220.0, 240.0, 500.0, 780.0)
+    rows = [enrolled(), *(paid(f"2023-0{m}-05", cost) for m, cost in enumerate(costs, start=1))]
+    with view_of(rows, tmp_path, as_of="2023-12-31") as view:
+        prices = Prices.load(view)
+    found = prices.of("electrical.starter", "car")
+    assert prices.odd == ()
+    assert found is not None
+    assert found.mean == pytest.approx(np.mean(costs))
+
+
+def test_a_service_and_a_replacement_of_one_part_have_one_price(tmp_path: Path) -> None:
+    rows = [enrolled(), paid("2023-01-05", 40.0, "air.filter")]
+    for month, action, cost in ((2, "replaced", "44.00"), (3, "replaced", "48.00"),
+                                (4, "cleaned", "12.00")):  # fmt: skip
+        rows.append(event("car", "maintenance", f"2023-0{month}-05", component="air.filter",
+                          action=action, parts_cost=usd(cost)))  # fmt: skip
+    with view_of(rows, tmp_path, as_of="2023-12-31") as view:
+        prices = Prices.load(view)
+    changed, cleaned = (prices.of("air.filter", "car", work=w) for w in ("replaced", "cleaned"))
+    assert changed is not None
+    assert cleaned is not None
+    assert (changed.middle, changed.number) == (44.0, 3)
+    assert (cleaned.middle, cleaned.basis) == (12.0, "1 service on car")
+    assert prices.of("air.filter", "car", work="inspected") is None
 
 
 def test_two_currencies_are_never_added(tmp_path: Path) -> None:
@@ -107,7 +211,7 @@ def test_two_currencies_are_never_added(tmp_path: Path) -> None:
     rows += [paid(f"2023-0{m}-07", 9000.0, currency="MXN") for m in (4, 5)]
     with view_of(rows, tmp_path, as_of="2023-12-31") as view:
         prices = Prices.load(view)
-    found = prices.replacement("electrical.starter", "car")
+    found = prices.of("electrical.starter", "car")
     assert (prices.currency, prices.other_currencies) == ("USD", 2)
     assert found is not None
     assert (found.low, found.high, found.number) == (300.0, 300.0, 3)
@@ -120,7 +224,7 @@ def test_an_axle_set_written_down_wheel_by_wheel_is_one_job(tmp_path: Path) -> N
         rows += [paid(day, 90.0, "wheel.tire", position=p) for p in ("LF", "RF")]
     with view_of(rows, tmp_path, as_of="2023-12-31") as view:
         prices = Prices.load(view)
-    pads, tire = (prices.replacement(c, "car") for c in ("brake.pad", "wheel.tire"))
+    pads, tire = (prices.of(c, "car") for c in ("brake.pad", "wheel.tire"))
     assert pads is not None
     assert tire is not None
     assert (pads.middle, pads.number) == (160.0, 3)

@@ -215,7 +215,7 @@ class _Gathered:
                     position,
                     Joined((measured, note), "; "),
                     since,
-                    self.prices.or_labour(component, kind),
+                    self.prices.of(component, kind, name, position),
                     (event,),
                 )
             )
@@ -249,7 +249,7 @@ class _Gathered:
                         place,
                         words,
                         None,
-                        self.prices.or_labour(component, kind),
+                        self.prices.of(component, kind, name, place),
                         judged.evidence,
                     )
         return [*(item for item in items if item.key not in added), *added.values()]
@@ -257,25 +257,18 @@ class _Gathered:
     def answered(self) -> list[DueItem]:
         """Return the work that was declined or deferred."""
         columns = """x.component, coalesce(x.position, ''), x.decision, x.currency, x.occurred_on,
-                     x.event_id, x.estimate, x.estimated_on, CAST(x.amount AS DOUBLE),
-                     l.labour_hours, CAST(l.labour_rate AS DOUBLE)"""
-        line = "LEFT JOIN estimate_lines AS l ON l.event_id = x.estimate AND l.line = x.line"
+                     x.event_id, x.estimate, CAST(x.amount AS DOUBLE)"""
         found = []
         for name, kind, component, position, decision, currency, day, *row in self.rows(
-            columns, "declined_work", more=line
+            columns, "declined_work"
         ):
-            event, estimate, estimated_on, amount, hours, rate = row
-            # What the shop itself estimated says more than trade hours without the part.
-            price = self.prices.replacement(component, kind)
-            if price is None and amount and currency == (self.prices.currency or currency):
-                days = (estimated_on, self.view.today)
-                price = self.prices.of_estimate(amount, hours, rate, currency, days)
+            event, estimate, amount = row
             seen = _say("answered", decision=decision, day=day)
             if amount:
                 seen = _say(
                     "answered-at", decision=decision, day=day, amount=amount, currency=currency
                 )
-            price = price or self.prices.or_labour(component, kind)
+            price = self.prices.of(component, kind, name, position)
             events = (event, estimate)
             found.append(
                 DueItem(name, State(decision), component, position, seen, day, price, events)
@@ -346,7 +339,8 @@ class _Gathered:
                 continue
             seen = _say("service", state=one.state, day=one.last.on)
             component = one.service.component
-            price = self.prices.or_labour(component, kinds[one.vehicle])
+            kind, work = kinds[one.vehicle], one.service.action
+            price = self.prices.of(component, kind, one.vehicle, work=work)
             events = (one.last.event,)
             found.append(
                 DueItem(one.vehicle, State.SERVICE, component, "", seen, None, price, events)

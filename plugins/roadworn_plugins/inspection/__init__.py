@@ -309,7 +309,9 @@ def _judge(
         )
     costs, unpriced = [], 0
     for item in items:
-        row = [prices.replacement(c, vehicle.kind) for c, _place in item.failed]
+        row = [prices.of(c, vehicle.kind, vehicle.name, place) for c, place in item.failed]
+        # Labour without the part is no price.
+        row = [price if price is not None and price.number else None for price in row]
         costs.append(tuple(price for price in row if price is not None))
         # A lamp that is on has a price only once somebody has found the cause.
         unpriced += sum(price is None for price in row) + (
@@ -389,6 +391,7 @@ def _caveats(
         _say.when(doubts[_MOST_DOUBTS:], "more-weights", vehicles=len(doubts) - _MOST_DOUBTS),
         _say.when(unsure, "from-memory", items=Joined(unsure)),
         _say.when(prices.other_currencies, "other-currency", replacements=prices.other_currencies),
+        *prices.caveats(failed),
         *(as_caveat(text) for text in cautions_for(failed if settings.vehicle is not None else ())),
     )
 

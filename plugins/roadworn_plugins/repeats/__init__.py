@@ -134,7 +134,9 @@ class Bench:
             trend = trend_of(lives, self.models[label[0]].shape)
             compared = self._log_rank(label[0], level.name, mine)
         priced_on = label[1] if level.name in ("place", "class") else None
-        price = self.facts.prices.replacement(label[0], priced_on)
+        price = self.facts.prices.of(label[0], priced_on)
+        if price is not None and not price.number:
+            price = None  # labour without the part
         avoidable = 0.0 if price is None else (observed - expected) * price.middle
         vehicles = frozenset(failure.vehicle for failure in failures)
         cells: dict[str, Cell] = {

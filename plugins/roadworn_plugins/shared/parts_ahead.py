@@ -262,7 +262,7 @@ def load_parts(
         group=group,
         belief=belief,
         models=models,
-        price=[prices.or_labour(row[2], row[1]) for row in kept],
+        price=[prices.of(row[2], row[1], row[0], row[3]) for row in kept],
         paces=paces,
         prices=prices,
         without_model=tuple(sorted(without)),

@@ -1,47 +1,74 @@
-"""What replacing a component costs in this shop today, parts and labour together.
+"""What a job costs in this shop today, parts and labour together: one answer for every screen.
 
-Prices come from the ledger's own replacements of the same component and class, each raised to
-today's money; a wider group stands in when there are fewer than three, and says so. Without
-any, the trade's labour hours at the shop's rate are the least that is known. Two currencies
-are never added: the one that most replacements were paid in counts, the others are named.
+`Prices.of` asks in this order: the shop's own open estimate for this vehicle and component; what
+was paid on vehicles of its class; what was paid on other classes, brought to the price level of
+this class where both are known well enough, and labelled; the trade's labour hours at the shop's
+rate. Prices are raised to today's money. Two currencies are never added: the one that most jobs
+were paid in counts, the others are named.
+
+What counts as a price is in `paid`.
 """
 
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from datetime import date
 
 import numpy as np
 
 from roadworn.columns.view import LedgerView
-from roadworn.model.catalogue import catalogue, place_sql
-from roadworn.model.messages import Sentence
+from roadworn.model.catalogue import catalogue, part_name, place_of, place_sql
+from roadworn.model.messages import Says, Sentence, some_of
+from roadworn_plugins.shared.paid import (
+    LEAST,
+    Floats,
+    Kept,
+    OddPrice,
+    comebacks_of,
+    jobs_of,
+    kept_of,
+    labour_rate_of,
+    level_ratio,
+    price_rise,
+    together,
+)
 
-_LEAST = 3
-_LATEST = 30
-_LEAST_FOR_RISE = 60
-_LEAST_YEARS = 2.0
-# A rise outside this range is a sign of mixed work, not of money.
-_RISES = (0.0, 0.15)
-# What a yearly rise may be before a ledger has said anything: common practice, no source.
-_RISE_SPREAD = 0.03
-_PLACE = place_sql("r.component", "r.position")
-# What is done by the axle is one job, also when each wheel was written down.
-_JOBS = f"""
-    SELECT r.component, v.vehicle_class, max(r.occurred_on) AS occurred_on, max(r.seq) AS seq,
-           sum(CAST(r.total_cost AS DOUBLE)) AS cost
-    FROM replacements AS r JOIN vehicles AS v USING (vehicle_id)
-    WHERE r.total_cost > 0 AND r.currency = ?
-    GROUP BY r.component, v.vehicle_class,
-             CASE WHEN {_PLACE} <> r.position
-                  THEN concat_ws('|', r.vehicle_id, {_PLACE}, r.occurred_on)
-                  ELSE r.event_id END"""
+# Spread of a price that was seen once or twice: sd of the logarithm (common practice, no source).
+_USUAL_SD = 0.25
+_TENTH = 1.2815515655446004
+# Comebacks that the ratio of all weighs as much as, and the ratio before any was seen.
+_COMEBACK_WEIGHT = 5.0
+_COMEBACK_PRIOR = (2.0, 1.0)
+_say = Says(
+    "prices",
+    {
+        "class": "{number} replacements on {vehicle_class}",
+        "class-one": "{number} replacement on {vehicle_class}",
+        "service": "{number} services on {vehicle_class}",
+        "service-one": "{number} service on {vehicle_class}",
+        "all": "{number} replacements on all classes",
+        "all-one": "{number} replacement on all classes",
+        "scaled": "price of other classes, {number} jobs, brought to the price level of "
+        "{vehicle_class}",
+        "scaled-one": "price of another class, {number} job, brought to the price level of "
+        "{vehicle_class}",
+        "wider": "price of other classes, {number} jobs",
+        "wider-one": "price of another class, {number} job",
+        "labour": "labour only, by trade hours (common practice, no source); part not priced",
+        "estimate": "the estimate of {day}",
+        "estimate-raised": "the estimate of {day}, at today's prices",
+        "odd": "{amount:,.2f} {currency} for {part} (event {event})",
+        "odd-all": "Left out as slips of the pen, far from every other price of the same work: "
+        "{jobs}. Correct the event, or record it again.",
+    },
+)
 
 
 @dataclass(frozen=True, slots=True)
 class Price:
-    """Cost of one replacement today: the middle figure and the range of eight in ten.
+    """Cost of one job today: the middle figure and the range of eight in ten.
 
-    `number` is how many replacements it rests on; 0 where only trade hours are known. `mean`
-    is what many of them cost on average, None where only the range is known.
+    `number` is how many jobs it rests on; 0 where only trade hours are known. `mean` is what
+    many of them cost on average, None where only the range is known.
     """
 
     low: float
@@ -54,22 +81,36 @@ class Price:
 
 
 @dataclass(frozen=True, eq=False)
+class _Offer:
+    """An open line of an estimate: its place, and what it would come to today."""
+
+    place: str
+    price: Price
+
+
+@dataclass(frozen=True, eq=False)
 class Prices:
-    """Prices by component, with and without the class of vehicle.
+    """What jobs cost, by component, work and class of vehicle; see `of`.
 
     Attributes:
         currency: of all figures; empty when the ledger has seen no price.
+        kept: prices of each job, component, work and class, in the money of today.
+        odd: amounts that were left out as slips of the pen.
+        other_currencies: jobs left out for their currency.
         yearly_rise: share by which older prices were raised, a year.
-        other_currencies: replacements left out for their currency.
         labour_rate: the shop's usual rate an hour of late, None when never recorded.
     """
 
     currency: str
-    by_class: dict[tuple[str, str], Price]
-    by_component: dict[str, Price]
+    kept: Kept
+    odd: tuple[OddPrice, ...]
     other_currencies: int
     yearly_rise: float = 0.0
     labour_rate: float | None = None
+    offers: dict[tuple[str, str], list[_Offer]] = field(default_factory=dict)
+    comebacks: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    _known: dict[tuple[str, str | None, str], Price | None] = field(default_factory=dict)
+    _ratios: dict[tuple[str, str, str], float | None] = field(default_factory=dict)
 
     @classmethod
     def load(cls, view: LedgerView, yearly_rise: float | None = None) -> "Prices":
@@ -81,46 +122,145 @@ class Prices:
                 ledger's own prices show.
         """
         totals = view.sql(
-            """SELECT currency, count(*) FROM replacements WHERE total_cost > 0
-               GROUP BY currency ORDER BY count(*) DESC, currency"""
+            """SELECT currency, count(*) FROM (
+                 SELECT currency, total_cost FROM replacements
+                 UNION ALL SELECT currency, total_cost FROM maintenance_done)
+               WHERE total_cost > 0 GROUP BY currency ORDER BY count(*) DESC, currency"""
         ).rows
         currency = str(totals[0][0]) if totals else ""
         rise = price_rise(view, currency) if yearly_rise is None else yearly_rise
-        wide = _groups(view, currency, rise, by_class=False)
-        narrow = _groups(view, currency, rise, by_class=True)
-        return cls(
+        kept, odd = kept_of(jobs_of(view, currency, rise), currency)
+        found = cls(
             currency=currency,
-            by_class={(key[0], key[1]): price for key, price in narrow.items()},
-            by_component={key[0]: price for key, price in wide.items()},
+            kept=kept,
+            odd=odd,
             other_currencies=sum(int(number) for _currency, number in totals[1:]),
             yearly_rise=rise,
-            labour_rate=_labour_rate(view, currency),
+            labour_rate=labour_rate_of(view, currency),
         )
+        unlike = found._read_offers(view)
+        return replace(found, odd=(*odd, *unlike), comebacks=_comebacks(view, found))
 
-    def replacement(self, component: str, vehicle_class: str | None) -> Price | None:
-        """Return the price for a component on a class, or None when none was ever recorded."""
-        own = self.by_class.get((component, vehicle_class)) if vehicle_class else None
-        wide = self.by_component.get(component)
-        if own is not None and (own.number >= _LEAST or wide is None or wide.number < _LEAST):
-            return own
-        return wide or own
+    def of(
+        self,
+        component: str,
+        vehicle_class: str | None,
+        vehicle: str = "",
+        position: str | None = "",
+        work: str = "replaced",
+    ) -> Price | None:
+        """Return the price of a job, None when nothing tells it; the one answer everywhere.
 
-    def or_labour(self, component: str, vehicle_class: str | None) -> Price | None:
-        """Return the price, or trade hours at the shop's rate when none was ever recorded."""
-        seen = self.replacement(component, vehicle_class)
+        Args:
+            component: what is worked on.
+            vehicle_class: class of the vehicle, or None for all classes together.
+            vehicle: the vehicle, whose own open estimate comes first; empty for any.
+            position: where on it.
+            work: replaced, or an action of a service: inspected, adjusted, cleaned, filled.
+        """
+        if work == "replaced" and vehicle:
+            offer = self._offer(vehicle, component, place_of(component, position))
+            if offer is not None:
+                return offer.price
+        key = component, vehicle_class, work
+        if key not in self._known:
+            self._known[key] = self._paid(*key) or (
+                self._labour(component) if work == "replaced" else None
+            )
+        return self._known[key]
+
+    def caveats(self, components: Iterable[str] | None = None) -> tuple[Sentence, ...]:
+        """Return what is to be said of amounts left out, of these components or of all."""
+        only = None if components is None else set(components)
+        odd = [_odd(one) for one in self.odd if only is None or one.component in only]
+        return (_say("odd-all", jobs=some_of(odd, 4)),) if odd else ()
+
+    def comeback_share(self, component: str) -> float:
+        """Return what a comeback costs as a share of the usual price of its part.
+
+        0 where comebacks are free, 1 where they are paid like any other failure, more where they
+        cost more. The mean over the comebacks of the component, drawn to that of all as far as
+        five comebacks go; 1 where the ledger has seen none.
+        """
+        number, paid = _COMEBACK_PRIOR
+        paid *= number
+        for count, sum_ in self.comebacks.values():
+            number, paid = number + count, paid + sum_
+        fleet = paid / number
+        own, own_paid = self.comebacks.get(component, (0.0, 0.0))
+        return (own_paid + _COMEBACK_WEIGHT * fleet) / (own + _COMEBACK_WEIGHT)
+
+    def _offer(self, vehicle: str, component: str, place: str) -> _Offer | None:
+        """Return the open line for a place, or for another place of the same component.
+
+        A line that names no place may be for a set: it stands for no single place.
+        """
+        lines = self.offers.get((vehicle, component), ())
+        other = None
+        for line in lines:
+            if line.place == place:
+                return line
+            if line.place or not place:
+                other = other or line
+        return other
+
+    def _paid(self, component: str, vehicle_class: str | None, work: str) -> Price | None:
+        others = dict(self.kept.get((component, work), {}))
+        if vehicle_class is None:
+            return self._price(together(others.values()), "all", work, None)
+        own = others.pop(vehicle_class, np.zeros(0))
+        if own.size >= LEAST:
+            return self._price(own, "class", work, vehicle_class)
+        ratios = {kind: self._ratio(vehicle_class, kind, work) for kind in others}
+        level = [others[kind] * ratio for kind, ratio in ratios.items() if ratio is not None]
+        wide = together(level or others.values())
+        if own.size:
+            # One or two of its own tell the level, the others at most how prices spread.
+            return self._price(own, "class", work, vehicle_class, like=wide)
+        return self._price(wide, "scaled" if level else "wider", work, vehicle_class)
+
+    def _price(
+        self,
+        paid: Floats,
+        word: str,
+        work: str,
+        vehicle_class: str | None,
+        like: Floats | None = None,
+    ) -> Price | None:
+        if not paid.size:
+            return None
+        low, middle, high = (float(q) for q in np.quantile(paid, (0.1, 0.5, 0.9)))
+        if like is not None:
+            # The range of prices elsewhere about the level here, the usual one without enough.
+            usual = np.exp(np.array([-1.0, 0.0, 1.0]) * _TENTH * _USUAL_SD)
+            ends = np.quantile(like, (0.1, 0.5, 0.9)) if like.size >= LEAST else usual
+            low = min(low, middle * float(ends[0] / ends[1]))
+            high = max(high, middle * float(ends[2] / ends[1]))
+        if word == "class" and work != "replaced":
+            word = "service"
+        words = _say(
+            word if paid.size > 1 else f"{word}-one",
+            number=int(paid.size),
+            vehicle_class=vehicle_class or "",
+        )
+        return Price(low, middle, high, self.currency, int(paid.size), words, float(np.mean(paid)))
+
+    def _ratio(self, one: str, other: str, work: str) -> float | None:
+        """Return the price level of one class over that of another, None where too few tell."""
+        key = one, other, work
+        if key not in self._ratios:
+            self._ratios[key] = level_ratio(self.kept, *key)
+        return self._ratios[key]
+
+    def _labour(self, component: str) -> Price | None:
+        """Return trade hours at the shop's rate."""
         known = catalogue().find(component)
-        if seen is not None or self.labour_rate is None or known is None:
-            return seen
-        if known.labour_hours is None:
+        if self.labour_rate is None or known is None or known.labour_hours is None:
             return None
         low, high = (hours * self.labour_rate for hours in known.labour_hours)
         if low <= 0:
             return None
-        words = Sentence(
-            "prices.labour",
-            "labour only, by trade hours (common practice, no source); part not priced",
-        )
-        return Price(low, float(np.sqrt(low * high)), high, self.currency, 0, words)
+        return Price(low, float(np.sqrt(low * high)), high, self.currency, 0, _say("labour"))
 
     def of_estimate(
         self,
@@ -149,93 +289,84 @@ class Prices:
             labour = labour_today = 0.0  # hours at several rates stand in the amount
         years = max(0.0, (today - then).days / 365.25)
         now = (amount - labour) * (1.0 + self.yearly_rise) ** years + labour_today
-        words = Sentence("prices.estimate", "the estimate of {day}", day=then)
-        if abs(now - amount) >= 0.005:
-            words = Sentence(
-                "prices.estimate-raised", "the estimate of {day}, at today's prices", day=then
-            )
+        raised = abs(now - amount) >= 0.005
+        words = _say("estimate-raised" if raised else "estimate", day=then)
         return Price(now, now, now, currency, 1, words)
 
+    def _read_offers(self, view: LedgerView) -> list[OddPrice]:
+        """Take in the lines of estimates whose work has not been done since, the latest first.
 
-def price_rise(view: LedgerView, currency: str) -> float:
-    """Return the yearly rise that the ledger's own prices show, 0 where they are too few.
+        Returns:
+            Amounts ten times off what the work costs here.
+        """
+        place, done_place = (place_sql(f"{t}.component", f"{t}.position") for t in ("l", "d"))
+        rows = view.sql(
+            f"""SELECT l.vehicle_id, v.vehicle_class, l.component, {place},
+                       CAST(l.amount AS DOUBLE), l.labour_hours, CAST(l.labour_rate AS DOUBLE),
+                       l.occurred_on, l.event_id
+                FROM estimate_lines AS l JOIN vehicles AS v USING (vehicle_id)
+                WHERE l.amount > 0 AND l.currency = coalesce(nullif(?, ''), l.currency)
+                  AND NOT EXISTS (
+                    SELECT 1 FROM (
+                      SELECT vehicle_id, component, position, occurred_at FROM replacements
+                      UNION ALL
+                      SELECT vehicle_id, component, position, occurred_at FROM repairs) AS d
+                    WHERE d.vehicle_id = l.vehicle_id AND d.component = l.component
+                      AND d.occurred_at >= l.occurred_at
+                      AND ({done_place} = {place} OR {done_place} = '' OR {place} = ''))
+                ORDER BY l.occurred_at DESC, l.seq DESC, l.line""",
+            (self.currency,),
+        ).rows
+        odd = []
+        for vehicle, kind, component, at, amount, hours, rate, day, event in rows:
+            price = self.of_estimate(amount, hours, rate, self.currency, (day, view.today))
+            usual = self._paid(component, kind, "replaced")
+            if usual is not None and abs(np.log(price.middle / usual.middle)) > np.log(10.0):
+                odd.append(OddPrice(component, event, amount, self.currency))
+                continue
+            offers = self.offers.setdefault((vehicle, component), [])
+            if all(offer.place != at for offer in offers):
+                offers.append(_Offer(at, price))
+        return odd
 
-    The slope of log price on time within component and class, drawn towards none as far as
-    its own uncertainty goes, and held between 0 and 15 % a year: a slope that may only go up
-    would else raise the prices of a small ledger by its noise.
+
+def _comebacks(view: LedgerView, prices: Prices) -> dict[str, tuple[float, float]]:
+    """Return component -> number of comebacks whose price tells something, sum of their shares.
+
+    A comeback that nobody wrote a price for was free, as far as such rows are more common
+    among comebacks than among other failures.
     """
-    rows = view.arrays(
-        f"""SELECT dense_rank() OVER (ORDER BY component, vehicle_class) - 1 AS g,
-                   date_diff('day', DATE '2000-01-01', occurred_on) / 365.25 AS years,
-                   ln(cost) AS y
-            FROM ({_JOBS}) AS jobs ORDER BY seq""",
-        (currency,),
-    )
-    years = rows["years"].astype(np.float64)
-    if years.size < _LEAST_FOR_RISE or np.ptp(years) < _LEAST_YEARS:
-        return 0.0
-    group = rows["g"].astype(np.int64)
-    size = np.maximum(np.bincount(group), 1)
-    x, y = (
-        values - (np.bincount(group, values) / size)[group]
-        for values in (years, rows["y"].astype(np.float64))
-    )
-    spread = float(np.sum(x * x))
-    freedom = years.size - np.count_nonzero(np.bincount(group)) - 1
-    if spread <= 0.0 or freedom < 1:
-        return 0.0
-    slope = float(np.sum(x * y)) / spread
-    error = float(np.sum((y - slope * x) ** 2)) / freedom / spread
-    slope *= _RISE_SPREAD**2 / (_RISE_SPREAD**2 + error)
-    return float(np.clip(np.expm1(slope), *_RISES))
-
-
-def _labour_rate(view: LedgerView, currency: str) -> float | None:
+    share = view.sql(
+        f"""SELECT avg(CAST(total_cost IS NULL AS INTEGER)) FROM replacements
+           WHERE reason IN ('failed', 'worn_out')
+             AND event_id NOT IN ({comebacks_of(view)})"""
+    ).rows[0][0]
     rows = view.sql(
-        """SELECT quantile_cont(rate, 0.5) FROM (
-             SELECT CAST(labour_rate AS DOUBLE) AS rate FROM replacements
-             WHERE labour_rate > 0 AND currency = ?
-             ORDER BY occurred_on DESC, seq DESC LIMIT 50)""",
-        (currency,),
+        f"""SELECT r.component, v.vehicle_class,
+                  CASE WHEN r.currency = ? OR r.total_cost = 0
+                       THEN CAST(r.total_cost AS DOUBLE) END,
+                  r.total_cost IS NULL
+           FROM replacements AS r JOIN vehicles AS v USING (vehicle_id)
+           WHERE r.event_id IN ({comebacks_of(view)}) ORDER BY r.seq""",
+        (prices.currency,),
     ).rows
-    return None if not rows or rows[0][0] is None else float(rows[0][0])
-
-
-def _groups(
-    view: LedgerView, currency: str, rise: float, *, by_class: bool
-) -> dict[tuple[str, ...], Price]:
-    keys = "component, vehicle_class" if by_class else "component"
-    rows = view.sql(
-        f"""SELECT {keys}, quantile_cont(cost, 0.1), quantile_cont(cost, 0.5),
-                   quantile_cont(cost, 0.9), avg(cost), count(*)
-            FROM (SELECT component, vehicle_class,
-                         cost * pow(1 + ?, date_diff('day', occurred_on, CAST(? AS DATE)) / 365.25)
-                           AS cost,
-                         row_number() OVER (PARTITION BY {keys}
-                                            ORDER BY occurred_on DESC, seq DESC) AS back
-                  FROM ({_JOBS}) AS jobs)
-            WHERE back <= {_LATEST}
-            GROUP BY {keys}""",
-        (rise, view.today.isoformat(), currency),
-    ).rows
-    found = {}
-    for *key, low, middle, high, mean, number in rows:
-        words = "{number} replacements on " + ("{vehicle_class}" if by_class else "all classes")
-        found[tuple(str(cell) for cell in key)] = Price(
-            low=float(low),
-            middle=float(middle),
-            high=float(high),
-            currency=currency,
-            number=int(number),
-            basis=Sentence(
-                "prices.class" if by_class else "prices.all",
-                words,
-                number=int(number),
-                vehicle_class=key[-1],
-            ),
-            mean=float(mean),
-        )
+    silent = float(np.mean([row[3] for row in rows])) if rows else 0.0
+    free = max(0.0, 1.0 - (share or 0.0) / silent) if silent else 0.0
+    found: dict[str, tuple[float, float]] = {}
+    for component, kind, paid, unpriced in rows:
+        usual = prices.of(component, kind)
+        if usual is None or usual.number == 0 or (paid is None and not unpriced):
+            continue
+        number, total = found.get(component, (0.0, 0.0))
+        weight = free if paid is None else 1.0
+        found[component] = (number + weight, total + (paid or 0.0) / (usual.mean or usual.middle))
     return found
+
+
+def _odd(one: OddPrice) -> Sentence:
+    """Return the amount, what it was for, and the event that says so."""
+    part, event = part_name(one.component), one.event[-8:]
+    return _say("odd", amount=one.amount, currency=one.currency, part=part, event=event)
 
 
 @dataclass(frozen=True, slots=True)
