@@ -99,7 +99,7 @@ in this ledger.
 
 Assumptions: What was looked at within the days set is as it was seen. Not looked at is not
 known, never a pass. What a vehicle does not have (view absent_parts) is not asked of it, and
-without a combustion engine there is no onboard system to inspect.
+an electric one has nothing for its socket to be read for.
 
 Reading: "reject" means sent back as not ready, not failed. Check your local rule: every
 allowance is a setting, and a shop can name a rule file of its own.
