@@ -51,7 +51,7 @@ def said(tmp_path: Path, *events: NewEvent) -> str:
         (fitted("2026-01-31", 62_000, position="LF"), "Claim it from Supply & Sons"),
         (fitted("2026-02-01", 61_000), ""),
         (fitted("2025-12-01", 62_001), ""),
-        (fitted("2025-02-20", 70_000), "a comeback (within 30 days"),
+        (fitted("2025-02-20", 70_000), ""),
         (fitted("2026-01-31", 62_000, position="rear"), ""),
         (fitted("2026-01-31", 62_000, reason="preventive"), ""),
     ],
@@ -62,6 +62,15 @@ def test_back_within_the_warranty_or_the_window(
     told = said(tmp_path, FIRST, again)
     assert words in told
     assert bool(told) == bool(words)
+
+
+def test_without_a_warranty_the_window_is_of_days_and_distance(tmp_path: Path) -> None:
+    bare = fitted("2025-06-01", 55_000)
+    # 3,106 mi are 4,998.6 km.
+    told = said(tmp_path / "near", bare, fitted("2025-08-30", 58_106))
+    assert "a comeback (within 90 days and 5,000 km" in told
+    assert said(tmp_path / "far", bare, fitted("2025-08-30", 58_107)) == ""
+    assert said(tmp_path / "late", bare, fitted("2025-08-31", 56_000)) == ""
 
 
 def test_the_latest_one_before_it_counts_and_none_after_it(tmp_path: Path) -> None:
@@ -96,8 +105,8 @@ RADIATOR: dict[str, Any] = {"component": "cooling.radiator"}
     [
         (job("repair", "2026-05-14", **RADIATOR), "replaced 13 days ago, on 2026-05-01: a come"),
         (job("complaint", "2026-05-14", complaint="it drips", **RADIATOR), "13 days ago"),
-        (job("repair", "2026-05-31", **RADIATOR), "30 days ago"),
-        (job("repair", "2026-06-01", **RADIATOR), ""),
+        (job("repair", "2026-07-30", **RADIATOR), "90 days ago"),
+        (job("repair", "2026-07-31", **RADIATOR), ""),
         # What came in on the same day belongs to the job.
         (job("complaint", "2026-05-01", complaint="it drips", **RADIATOR), ""),
         (job("repair", "2026-05-14", component="cooling.thermostat"), ""),

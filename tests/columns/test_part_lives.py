@@ -141,7 +141,7 @@ def test_without_an_in_service_date_the_calendar_age_is_unknown(view_of):
 
 def test_a_part_of_unknown_age_is_left_out_and_its_replacement_starts_a_life(view_of):
     for parts in ("unknown", "mixed"):
-        view = view_of([enrol(parts=parts), replace("2024-05-01", 60_500)])
+        view = view_of([enrol(parts=parts), replace("2026-05-01", 60_500)])
         assert [ages(life) for life in lives(view)] == [(0, 0, INF)]
         assert left_out(view) == [(ALTERNATOR, None, "fitted before enrolment, age unknown")]
 
@@ -261,7 +261,7 @@ def test_an_axle_set_is_one_life(view_of, component, left, right, axle):
             enrol(parts="original"),
             replace("2024-05-01", 60_000, component, position=left, reason="preventive"),
             replace("2024-05-01", 60_000, component, position=right, reason="worn_out"),
-            replace("2025-05-01", 90_000, component, position=axle, reason="worn_out"),
+            replace("2026-05-01", 90_000, component, position=axle, reason="worn_out"),
         ]
     )
     found = lives(view)
@@ -326,10 +326,10 @@ def test_the_same_part_at_the_same_distance_twice_is_one_failure(tmp_path):
     from roadworn.intake import Ledger
 
     path = tmp_path / "twice.db"
-    first = [enrol(), replace("2024-02-01", 52_000), replace("2024-05-01", 60_500)]
+    first = [enrol(), replace("2024-02-01", 52_000), replace("2026-05-01", 60_500)]
     with Ledger.create(path) as ledger:
         ledger.append_many(first)
-    again = replace("2024-05-02", 60_500)
+    again = replace("2026-05-01", 60_500)
     _write_past_the_checks(path, again)
     with open_view(path, as_of="2026-06-30") as view:
         assert [life["failed"] for life in lives(view)] == [True, False]
@@ -369,7 +369,7 @@ def _write_past_the_checks(path, new) -> None:
 
 def test_a_used_part_is_of_unknown_age(view_of):
     view = view_of(
-        [enrol(), replace("2024-02-01", 52_000, part_kind="used"), replace("2024-05-01", 60_500)]
+        [enrol(), replace("2024-02-01", 52_000, part_kind="used"), replace("2026-05-01", 60_500)]
     )
     assert [ages(life) for life in lives(view)] == [(0, 0, INF)]
     assert (ALTERNATOR, None, "used part, age unknown") in left_out(view)
@@ -403,7 +403,7 @@ def test_what_a_part_was_belongs_to_the_life_it_started(view_of):
         [
             enrol(),
             replace("2024-02-01", 52_000, supplier="Quayside Parts"),
-            replace("2024-05-01", 60_500, supplier="Harbour Stores"),
+            replace("2026-05-01", 60_500, supplier="Harbour Stores"),
         ]
     )
     assert [life["supplier"] for life in lives(view)] == ["Quayside Parts", "Harbour Stores"]

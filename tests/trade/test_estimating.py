@@ -112,9 +112,8 @@ FITTED = Warranty(date(2025, 1, 31), 12, 12_000, 50_000)
         (date(2026, 1, 31), 62_000, "warranty"),
         (date(2026, 2, 1), 61_000, None),
         (date(2025, 12, 1), 62_001, None),
-        # Past the distance, but within the window.
-        (date(2025, 3, 2), 70_000, "window"),
-        (date(2025, 3, 3), 70_000, None),
+        # Past the distance: 20,000 miles are no window.
+        (date(2025, 3, 2), 70_000, None),
         (date(2025, 1, 30), 49_000, None),
     ],
 )
@@ -125,14 +124,19 @@ def test_within_the_warranty_or_the_window(on: date, reading: int, why: str | No
 
 def test_the_window_alone_without_terms() -> None:
     bare = Warranty(date(2025, 6, 1))
-    assert comeback(bare, date(2025, 7, 1)) is not None
-    assert comeback(bare, date(2025, 7, 2)) is None
-    assert comeback(bare, date(2025, 7, 2), window_days=60) is not None
+    assert comeback(bare, date(2025, 8, 30)) is not None
+    assert comeback(bare, date(2025, 8, 31)) is None
+    assert comeback(bare, date(2025, 8, 31), window_days=100) is not None
+    read = Warranty(date(2025, 6, 1), start_reading=10_000, unit="km")
+    assert comeback(read, date(2025, 6, 20), 15_000) is not None
+    assert comeback(read, date(2025, 6, 20), 15_000.5) is None
 
 
-def test_an_axle_set_is_one_place() -> None:
+def test_an_axle_is_both_of_its_sides_and_they_are_two() -> None:
     assert same_place("brake.pad", "LF", "front")
-    assert same_place("brake.pad", "LF", "RF")
+    assert not same_place("brake.pad", "LF", "RF")
+    assert not same_place("brake.pad", "2R-inner", "2L")
+    assert same_place("brake.pad", "2R-inner", "2")
     assert not same_place("brake.pad", "LF", "rear")
     assert not same_place("wheel.bearing", "LF", "RF")
     assert same_place("wheel.bearing", None, "RF")

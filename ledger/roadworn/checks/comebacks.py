@@ -9,7 +9,7 @@ from roadworn.model.events import StoredEvent
 from roadworn.model.messages import Joined, Problem, Says
 from roadworn.model.units import convert
 from roadworn.say.telling import item_words
-from roadworn.trade.warranty import WINDOW_DAYS, Warranty, comeback, same_place
+from roadworn.trade.warranty import WINDOW_DAYS, WINDOW_KM, Warranty, comeback, same_place
 
 _KINDS = ("replacement", "repair", "complaint")
 #: Reasons that say the part fitted before did not last.
@@ -23,7 +23,8 @@ _say = Says(
         "until": ", which runs through {day}",
         "warranty": "{since}: back within its warranty{if_same}{until}.",
         "claim": "Claim it from {supplier}.",
-        "window": "{since}: a comeback{if_same} (within {window} days, common practice).",
+        "window": "{since}: a comeback{if_same} (within {window} days and {far:,.10g} km, "
+        "common practice).",
         "complaint": "the same complaint was written down {days} days ago, on {on}: a comeback "
         "(within {window} days, common practice).",
         "codes": "{module}, against {day}: {changes}.",
@@ -83,7 +84,7 @@ def _comeback(stored: Draft, earlier: Iterable[StoredEvent]) -> str:
     )
     if_same = _say.when(not sure, "if-same")
     if found.why != "warranty":
-        return _say("window", since=since, if_same=if_same, window=WINDOW_DAYS)
+        return _say("window", since=since, if_same=if_same, window=WINDOW_DAYS, far=WINDOW_KM)
     until = _say.when(found.until, "until", day=found.until)
     supplier = fitted.get("supplier")
     return Joined(

@@ -262,11 +262,14 @@ class Facts:
         return (rows[0][0], rows[0][1]) if rows else None
 
     def same_replacement(self, draft: Draft) -> tuple[int, str] | None:
-        """Return number and id of a replacement that a draft would enter a second time."""
+        """Return number and id of a replacement that a draft would enter a second time.
+
+        The same part at the same place, figure and day: on another day it has come back.
+        """
         same = self._query(
             "SELECT seq, event_id FROM events WHERE kind = 'replacement' AND vehicle_id = ? "
             "AND odometer IS ? AND odometer_unit IS ? "
-            "AND (odometer IS NOT NULL OR substr(occurred_at, 1, 10) = ?) "
+            "AND substr(occurred_at, 1, 10) = ? "
             "AND json_extract(payload, '$.component') = ? "
             "AND json_extract(payload, '$.position') IS ?",
             (
@@ -312,11 +315,11 @@ class Facts:
     def replaced(self, vehicle_id: str) -> list[tuple[Any, ...]]:
         """Return what a second entry of a vehicle's replacements would look like.
 
-        Component, position, odometer and its unit (without odometer the day).
+        Component, position, odometer, its unit and the day.
         """
         return self._query(
             "SELECT json_extract(payload, '$.component'), json_extract(payload, '$.position'), "
-            "odometer, coalesce(odometer_unit, substr(occurred_at, 1, 10)) "
+            "odometer, odometer_unit, substr(occurred_at, 1, 10) "
             "FROM events WHERE kind = 'replacement' AND vehicle_id = ?",
             (vehicle_id,),
         )

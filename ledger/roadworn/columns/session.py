@@ -72,12 +72,16 @@ class Options:
         today: the day the view speaks of.
         unseen_days: a vehicle not seen for longer is no longer taken to be running.
         most_km_per_day: a reading that needs more than this from its neighbours is doubted.
+        comeback_days: what fails again at its place within so many days is a comeback,
+        comeback_km: if it is within this distance too, where that is known.
     """
 
     condition: str
     today: date
     unseen_days: int
     most_km_per_day: float
+    comeback_days: int
+    comeback_km: float
 
 
 def _wants_payloads(query: str, words: set[str]) -> bool:
@@ -115,8 +119,14 @@ class Session:
         con.execute("CREATE SCHEMA base")
         con.execute(
             "CREATE TABLE base.settings AS SELECT CAST(? AS DATE) AS today, "
-            "CAST(? AS INTEGER) AS unseen_days",
-            (options.today.isoformat(), options.unseen_days),
+            "CAST(? AS INTEGER) AS unseen_days, CAST(? AS INTEGER) AS comeback_days, "
+            "CAST(? AS DOUBLE) AS comeback_km",
+            (
+                options.today.isoformat(),
+                options.unseen_days,
+                options.comeback_days,
+                options.comeback_km,
+            ),
         )
         self._made.add("base.settings")
 

@@ -154,6 +154,10 @@ _COSTS: tuple[Told | Made, ...] = (
     ),
 )
 _ORDER: tuple[Told, ...] = (("work_order", "work order"), NOTE)
+_CAME_BACK: tuple[Told, ...] = (
+    ("comeback_of", "event_id of the earlier job that it is a comeback of, as entered"),
+    ("comeback_cause", "part, workmanship, customer_part or unknown, as entered"),
+)
 
 REPLACEMENTS = table(
     "replacements",
@@ -175,6 +179,7 @@ REPLACEMENTS = table(
         "warranty of the new part in km",
         km("p.warranty_distance", "p.warranty_unit"),
     ),
+    *_CAME_BACK,
     *_ORDER,
 )
 
@@ -185,6 +190,7 @@ REPAIRS = table(
     *PLACE,
     *THREE_TEXTS,
     *_COSTS,
+    *_CAME_BACK,
     *_ORDER,
 )
 

@@ -25,6 +25,7 @@ from roadworn.model.catalogue import Catalogue, catalogue
 from roadworn.model.errors import QueryError, UsageError
 from roadworn.model.kinds import KindRegistry
 from roadworn.store.merkle import EMPTY, Checkpoint
+from roadworn.trade.warranty import WINDOW_DAYS, WINDOW_KM
 
 KnownBy = Literal["recorded", "occurred"]
 
@@ -45,6 +46,8 @@ def open_view(
     cache: bool = True,
     unseen_days: int = UNSEEN_DAYS,
     most_km_per_day: float = MOST_KM_PER_DAY,
+    comeback_days: int = WINDOW_DAYS,
+    comeback_km: float = WINDOW_KM,
 ) -> "LedgerView":
     """Open the read model of a ledger.
 
@@ -60,6 +63,8 @@ def open_view(
         cache: keep folded tables beside the ledger.
         unseen_days: a vehicle not seen for longer is no longer taken to be running.
         most_km_per_day: a reading that needs more than this from its neighbours is doubted.
+        comeback_days: what fails again at its place within so many days is a comeback,
+        comeback_km: if it is within this distance too, where that is known.
 
     Raises:
         UsageError: `as_of` is no date.
@@ -72,6 +77,8 @@ def open_view(
         cache,
         unseen_days,
         most_km_per_day,
+        comeback_days,
+        comeback_km,
     )
     return LedgerView(source, _day(as_of), known_by, progress=progress)
 
@@ -91,6 +98,8 @@ class _Source:
     cache: bool
     unseen_days: int
     most_km_per_day: float
+    comeback_days: int
+    comeback_km: float
 
 
 class LedgerView:
@@ -241,7 +250,14 @@ class LedgerView:
         return Session(
             con,
             source.tables,
-            Options(self._known, self.today, source.unseen_days, source.most_km_per_day),
+            Options(
+                self._known,
+                self.today,
+                source.unseen_days,
+                source.most_km_per_day,
+                source.comeback_days,
+                source.comeback_km,
+            ),
             lambda: load_payloads(con, source.path, self.checkpoint.size, source.kinds),
         )
 

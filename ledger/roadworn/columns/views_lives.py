@@ -19,10 +19,8 @@ at that look-over, though it is still fitted.
 
 from roadworn.columns.spec import ColumnSpec, ViewSpec, day_of
 from roadworn.columns.views_vehicles import absent_sql
-from roadworn.model.catalogue import by_axle_sql, place_sql
-
-_PLACE = place_sql("r.component", "r.position")
-_LOOK_PLACE = place_sql("f.component", "f.position")
+from roadworn.model.catalogue import by_axle_sql, many_places_sql
+from roadworn.model.places import AXLES, axle_sql
 
 _AT: tuple[ColumnSpec, ...] = (
     ("vehicle_id", "VARCHAR", "the vehicle"),
@@ -37,57 +35,116 @@ _PART: tuple[ColumnSpec, ...] = (
     ("warranty_months", "INTEGER", "its warranty in months"),
     ("warranty_km", "DOUBLE", "its warranty in km"),
 )
+_SITS = "where it sits; the axle where both of its sides began and ended as one; empty if not given"
 _PART_NAMES = tuple(name for name, _type, _meaning in _PART)
 
 FITTED = ViewSpec(
     "base.fitted",
-    "one row for each replacement, by place, double entries and axle mates marked",
+    "one row for each replacement, double entries marked",
     (
         ("seq", "BIGINT", "the replacement"),
         ("event_id", "VARCHAR", "its event_id"),
-        *_AT,
+        *_AT[:2],
+        ("axle", "VARCHAR", "the axle it was done at, empty for what is not done by the axle"),
+        ("side", "VARCHAR", "the side of that axle, the axle itself for both; else the position"),
         ("occurred_at", "TIMESTAMP", "when"),
         ("occurred_on", "DATE", "the day"),
         ("day", "INTEGER", "the day, counted from 1970-01-01"),
+        ("odometer_km", "DOUBLE", "odometer reading as entered"),
         ("true_km", "DOUBLE", "true distance then"),
         ("estimated", "BOOLEAN", "true_km is not read"),
         ("reason", "VARCHAR", "why it was replaced"),
         ("failed", "BOOLEAN", "the old part had failed"),
         ("because", "VARCHAR", "why the old part's life is censored"),
         *_PART,
-        ("twice", "BOOLEAN", "same part, same place, same distance entered before"),
-        ("mate", "BOOLEAN", "another entry of the same axle set on the same day stands for it"),
+        ("paid", "DECIMAL(18,4)", "parts and labour, when recorded"),
+        ("currency", "VARCHAR", "currency of it, ISO 4217"),
+        ("comeback_of", "VARCHAR", "event_id of the job it was said to come back on"),
+        ("comeback_cause", "VARCHAR", "what was said to have caused that"),
+        ("twice", "BOOLEAN", "same part, place, distance and day entered before"),
     ),
     f"""
     WITH placed AS (
-      SELECT r.seq, r.event_id, r.vehicle_id, r.component, {_PLACE} AS place, r.position,
-             r.occurred_at, r.occurred_on, {day_of("r.occurred_on")} AS day, r.true_km,
-             r.true_km_estimated AS estimated,
-             r.reason, r.reason IN ('failed', 'worn_out') AND r.along_with IS NULL AS failed,
-             CASE WHEN r.along_with IS NOT NULL THEN 'taken along with other work'
-                  WHEN r.reason = 'unknown' THEN 'reason not recorded'
-                  WHEN r.reason IN ('failed', 'worn_out') THEN NULL
-                  ELSE r.reason END AS because,
-             {", ".join(f"r.{name}" for name in _PART_NAMES)},
-             row_number() OVER (
-               PARTITION BY r.vehicle_id, r.component, coalesce(r.position, ''), r.odometer_km,
-                            CASE WHEN r.odometer_km IS NULL THEN r.occurred_on END
-               ORDER BY r.occurred_at, r.seq) > 1 AS twice
+      SELECT r.*, CASE WHEN {by_axle_sql("r.component")} THEN {axle_sql("r.position")} END AS axle
       FROM main.replacements AS r
     )
-    SELECT seq, event_id, vehicle_id, component, place, occurred_at, occurred_on, day, true_km,
-           estimated, reason, failed, because, {", ".join(_PART_NAMES)}, twice,
-           NOT twice AND {by_axle_sql("component")}
-             AND row_number() OVER (PARTITION BY vehicle_id, component, place, day, twice
-                                    ORDER BY CASE WHEN failed THEN 0 ELSE 1 END, seq) > 1 AS mate
+    SELECT seq, event_id, vehicle_id, component, axle,
+           CASE WHEN axle IS NULL THEN coalesce(position, '')
+                ELSE split_part(position, '-', 1) END AS side,
+           occurred_at, occurred_on, {day_of("occurred_on")} AS day, odometer_km, true_km,
+           true_km_estimated AS estimated,
+           reason, reason IN ('failed', 'worn_out') AND along_with IS NULL AS failed,
+           CASE WHEN along_with IS NOT NULL THEN 'taken along with other work'
+                WHEN reason = 'unknown' THEN 'reason not recorded'
+                WHEN reason IN ('failed', 'worn_out') THEN NULL
+                ELSE reason END AS because,
+           {", ".join(_PART_NAMES)}, total_cost AS paid, currency, comeback_of, comeback_cause,
+           row_number() OVER (
+             PARTITION BY vehicle_id, component, coalesce(position, ''), odometer_km, occurred_on
+             ORDER BY occurred_at, seq) > 1 AS twice
     FROM placed""",
     needs=("main.replacements",),
     kept=True,
 )
 
+AXLE_SIDES = ViewSpec(
+    "base.axle_sides",
+    "what is said of a place of an axle, and the places that it is said of",
+    (
+        ("said", "VARCHAR", "a side, or an axle"),
+        ("place", "VARCHAR", "a side or axle that it touches"),
+        ("side", "BOOLEAN", "that place is a side"),
+    ),
+    " UNION ALL ".join(
+        f"SELECT '{said}' AS said, '{place}' AS place, {place != axle} AS side"
+        for axle, sides in AXLES.items()
+        for said in (axle, *sides)
+        for place in (axle, *sides)
+        if axle in (said, place) or said == place
+    ),
+    kept=True,
+)
+
+TURNS = ViewSpec(
+    "base.turns",
+    "the replacements at each side in their order; what is not done by the axle has one side",
+    (
+        ("seq", "BIGINT", "the replacement"),
+        *_AT[:2],
+        ("axle", "VARCHAR", "the axle it was done at, empty for what is not done by the axle"),
+        ("side", "VARCHAR", "the side, or the position"),
+        ("standing", "BIGINT", "smallest for what speaks for a visit to both sides"),
+        ("visit", "VARCHAR", "the day, and which of that day's at this side it is"),
+        ("turn", "BIGINT", "which of all at this side it is, from 1"),
+    ),
+    """
+    WITH sided AS (
+      SELECT f.seq, f.vehicle_id, f.component, f.axle, coalesce(x.place, f.side) AS side, f.day,
+             f.occurred_at,
+             CASE WHEN f.failed THEN f.seq ELSE f.seq + 1000000000000 END AS standing,
+             f.odometer_km
+      FROM base.fitted AS f
+      LEFT JOIN base.axle_sides AS x ON f.axle IS NOT NULL AND x.said = f.side AND x.side
+      WHERE NOT f.twice
+    ), once AS (
+      -- An axle and one of its sides, written down together: one piece of work at that side.
+      SELECT *, row_number() OVER (PARTITION BY vehicle_id, component, side, day, odometer_km
+                                   ORDER BY standing) AS again
+      FROM sided
+    )
+    SELECT seq, vehicle_id, component, axle, side, standing,
+           concat(day, '/', row_number() OVER (PARTITION BY vehicle_id, component, side, day
+                                               ORDER BY occurred_at, seq)) AS visit,
+           row_number() OVER (PARTITION BY vehicle_id, component, side
+                              ORDER BY occurred_at, seq) AS turn
+    FROM once WHERE again = 1""",
+    needs=("base.fitted", "base.axle_sides"),
+    kept=True,
+)
+
 LOOKS = ViewSpec(
     "base.looks",
-    "the worst condition found on a day at each place",
+    "the worst condition found on a day at each place; an axle's is that of its sides, and theirs",
     (
         *_AT,
         ("day", "INTEGER", "the day, counted from 1970-01-01"),
@@ -97,53 +154,62 @@ LOOKS = ViewSpec(
         ("occurred_on", "DATE", "the day"),
     ),
     f"""
+    WITH seen AS (
+      SELECT vehicle_id, component, position, {day_of("occurred_on")} AS day, true_km, event_id,
+             occurred_on, seq,
+             CASE condition WHEN 'failed' THEN 3 WHEN 'wearing' THEN 2 ELSE 1 END AS worst
+      FROM main.findings WHERE condition IN ('sound', 'wearing', 'failed')
+      UNION ALL
+      SELECT vehicle_id, component, position, {day_of("occurred_on")} AS day, true_km, event_id,
+             occurred_on, seq, 0 AS worst
+      FROM main.repairs
+    ), spread AS (
+      SELECT s.*, coalesce(x.place, s.position, '') AS place
+      FROM seen AS s LEFT JOIN base.axle_sides AS x
+        ON {by_axle_sql("s.component")} AND x.said = split_part(s.position, '-', 1)
+    )
     SELECT vehicle_id, component, place, day, max(true_km) AS true_km, max(worst) AS worst,
            max_by(event_id, worst * 10000000000 - seq) AS event_id, max(occurred_on) AS occurred_on
-    FROM (
-      SELECT f.vehicle_id, f.component, {_LOOK_PLACE} AS place, {day_of("f.occurred_on")} AS day,
-             f.true_km, f.event_id,
-             f.occurred_on, f.seq,
-             CASE f.condition WHEN 'failed' THEN 3 WHEN 'wearing' THEN 2 ELSE 1 END AS worst
-      FROM main.findings AS f
-      WHERE f.condition IN ('sound', 'wearing', 'failed')
-    ) AS looks GROUP BY vehicle_id, component, place, day
+    FROM spread WHERE worst > 0 GROUP BY vehicle_id, component, place, day
     UNION ALL
-    SELECT f.vehicle_id, f.component, {_LOOK_PLACE} AS place, {day_of("f.occurred_on")} AS day,
-           f.true_km, 0 AS worst, f.event_id, f.occurred_on
-    FROM main.repairs AS f""",
-    needs=("main.findings", "main.repairs"),
+    SELECT vehicle_id, component, place, day, true_km, worst, event_id, occurred_on
+    FROM spread WHERE worst = 0""",
+    needs=("main.findings", "main.repairs", "base.axle_sides"),
     kept=True,
 )
 
 NEVER_REPLACED = ViewSpec(
     "base.never_replaced",
     "places at which a vehicle never had a part replaced, though others of its class had",
-    (*_AT,),
+    (
+        *_AT[:2],
+        ("axle", "VARCHAR", "the axle, empty for what is not done by the axle"),
+        ("side", "VARCHAR", "the side, or the position"),
+    ),
     f"""
-    WITH counted AS (
-      SELECT * FROM base.fitted WHERE NOT twice AND NOT mate
-    ), places AS (
-      SELECT DISTINCT v.vehicle_class, c.component, c.place
-      FROM counted AS c JOIN main.vehicles AS v ON v.vehicle_id = c.vehicle_id
+    WITH places AS (
+      SELECT DISTINCT v.vehicle_class, t.component, t.axle, coalesce(x.place, t.side) AS side
+      FROM base.turns AS t JOIN main.vehicles AS v ON v.vehicle_id = t.vehicle_id
+      LEFT JOIN base.axle_sides AS x ON x.said = t.axle AND x.side
       WHERE v.vehicle_class <> 'unclassed'
     ), placed AS (
-      SELECT DISTINCT vehicle_class, component FROM places WHERE place <> ''
+      SELECT DISTINCT vehicle_class, component FROM places WHERE side <> ''
     )
-    SELECT v.vehicle_id, p.component, p.place
+    SELECT v.vehicle_id, p.component, p.axle, p.side
     FROM main.vehicles AS v
     JOIN places AS p ON p.vehicle_class = v.vehicle_class
     LEFT JOIN placed AS q ON q.vehicle_class = p.vehicle_class AND q.component = p.component
-    LEFT JOIN counted AS c
-      ON c.vehicle_id = v.vehicle_id AND c.component = p.component AND c.place = p.place
-    WHERE c.seq IS NULL AND (p.place <> '' OR q.component IS NULL)
-      AND NOT {absent_sql("v.vehicle_id", "p.component", "p.place")}""",
-    needs=("base.fitted", "main.vehicles", "main.absent_parts"),
+    LEFT JOIN base.turns AS t
+      ON t.vehicle_id = v.vehicle_id AND t.component = p.component AND t.side = p.side
+    WHERE t.seq IS NULL AND (p.side <> '' OR q.component IS NULL)
+      AND NOT {absent_sql("v.vehicle_id", "p.component", "coalesce(p.axle, p.side)")}""",
+    needs=("base.turns", "base.axle_sides", "main.vehicles", "main.absent_parts"),
     kept=True,
 )
 
 STAYS = ViewSpec(
     "base.stays",
-    "every stay of a part, with what is known of its start and its end",
+    "every stay of a part; both sides of an axle are one where they began and ended at one visit",
     (
         ("stay", "BIGINT", "number of the stay"),
         *_AT,
@@ -151,27 +217,107 @@ STAYS = ViewSpec(
         ("end_seq", "BIGINT", "replacement that ended it, empty while it is fitted"),
     ),
     """
-    WITH counted AS (
-      SELECT f.*, row_number() OVER w AS turn, lead(f.seq) OVER w AS next_seq
-      FROM base.fitted AS f WHERE NOT f.twice AND NOT f.mate
-      WINDOW w AS (PARTITION BY f.vehicle_id, f.component, f.place
-                   ORDER BY f.occurred_at, f.seq)
-    ), stays AS (
-      SELECT vehicle_id, component, place, seq AS start_seq, next_seq AS end_seq FROM counted
+    WITH sided AS (
+      SELECT a.vehicle_id, a.component, a.axle, a.side, a.visit AS began, b.visit AS ended,
+             a.seq AS start_seq, a.standing AS start_standing,
+             b.seq AS end_seq, b.standing AS end_standing
+      FROM base.turns AS a LEFT JOIN base.turns AS b
+        ON b.vehicle_id = a.vehicle_id AND b.component = a.component AND b.side = a.side
+       AND b.turn = a.turn + 1
       UNION ALL
-      SELECT vehicle_id, component, place, NULL AS start_seq, seq AS end_seq
-      FROM counted WHERE turn = 1
+      SELECT vehicle_id, component, axle, side, NULL, visit, NULL, NULL, seq, standing
+      FROM base.turns WHERE turn = 1
       UNION ALL
-      SELECT n.vehicle_id, n.component, n.place, NULL AS start_seq, NULL AS end_seq
+      SELECT n.vehicle_id, n.component, n.axle, n.side, NULL, NULL, NULL, NULL, NULL, NULL
       FROM base.never_replaced AS n JOIN main.vehicles AS v ON v.vehicle_id = n.vehicle_id
       WHERE v.parts = 'original'
+    ), stays AS (
+      SELECT vehicle_id, component,
+             CASE WHEN count(*) = 2 THEN max(axle) ELSE max(side) END AS place,
+             min_by(start_seq, start_standing) AS start_seq,
+             min_by(end_seq, end_standing) AS end_seq
+      FROM sided GROUP BY vehicle_id, component, coalesce(axle, side), began, ended
     )
     SELECT row_number() OVER (ORDER BY vehicle_id, component, place,
                               coalesce(start_seq, 0), coalesce(end_seq, 0)) AS stay,
            vehicle_id, component, place, start_seq, end_seq
     FROM stays""",
-    needs=("base.fitted", "base.never_replaced", "main.vehicles"),
+    needs=("base.turns", "base.never_replaced", "main.vehicles"),
     kept=True,
+)
+
+CAME_BACK = ViewSpec(
+    "base.came_back",
+    "stays that ended with a comeback, and what it came back on",
+    (
+        ("stay", "BIGINT", "number of the stay"),
+        ("of_event", "VARCHAR", "the job it came back on"),
+        ("named", "BOOLEAN", "that job was named"),
+        ("cause", "VARCHAR", "part, workmanship, customer_part or unknown"),
+        ("because", "VARCHAR", "named, window, warranty; or unplaced, where nobody can tell"),
+        ("own", "BOOLEAN", "the part that came back was fitted by that job or since"),
+        ("other_work", "BOOLEAN", "that job was of another component, and the part older"),
+    ),
+    f"""
+    WITH ended AS (
+      SELECT s.stay, s.component, b.failed, b.reason, b.comeback_of, b.comeback_cause,
+             a.event_id AS fitting, b.day - a.day AS days, b.true_km - a.true_km AS km,
+             j.event_id AS named_event, a.occurred_at >= j.occurred_at AS fitted_since,
+             j.component AS named_component,
+             s.place = '' AND {many_places_sql("s.component")} AS unplaced,
+             b.paid = 0 AND a.paid > 0
+               AND (a.warranty_months IS NOT NULL OR a.warranty_km IS NOT NULL)
+               AND (a.warranty_months IS NULL
+                    OR b.occurred_on <= a.occurred_on + a.warranty_months * INTERVAL 1 MONTH)
+               AND (a.warranty_km IS NULL OR b.true_km - a.true_km <= a.warranty_km + 0.001)
+               AS free
+      FROM base.stays AS s JOIN base.fitted AS b ON b.seq = s.end_seq
+      LEFT JOIN base.fitted AS a ON a.seq = s.start_seq
+      LEFT JOIN base.jobs AS j ON j.event_id = b.comeback_of AND j.vehicle_id = s.vehicle_id
+    ), told AS (
+      SELECT e.*,
+             CASE WHEN comeback_of IS NOT NULL AND (named_event IS NULL OR fitted_since)
+                  THEN 'named'
+                  WHEN failed AND days <= w.comeback_days
+                   AND (km IS NULL OR km <= w.comeback_km)
+                  THEN CASE WHEN unplaced THEN 'unplaced' ELSE 'window' END
+                  WHEN failed AND reason = 'failed' AND free AND NOT unplaced THEN 'warranty' END
+               AS own_because
+      FROM ended AS e CROSS JOIN base.settings AS w
+    )
+    SELECT stay, coalesce(named_event, comeback_of, fitting) AS of_event,
+           comeback_of IS NOT NULL AS named, coalesce(comeback_cause, 'unknown') AS cause,
+           CASE WHEN comeback_of IS NOT NULL THEN 'named' ELSE own_because END AS because,
+           own_because IS NOT NULL AS own,
+           own_because IS NULL AND named_component IS DISTINCT FROM component AS other_work
+    FROM told WHERE own_because IS NOT NULL OR comeback_of IS NOT NULL""",
+    needs=("base.stays", "base.fitted", "base.jobs", "base.settings"),
+    kept=True,
+)
+
+JOBS = ViewSpec(
+    "base.jobs",
+    "work that something can come back on",
+    (
+        ("event_id", "VARCHAR", "the job"),
+        *_AT[:2],
+        ("occurred_at", "TIMESTAMP", "when"),
+        ("day", "INTEGER", "the day, counted from 1970-01-01"),
+        ("true_km", "DOUBLE", "true distance then"),
+        ("kind", "VARCHAR", "replacement, repair or maintenance"),
+        ("recorded_by", "VARCHAR", "who wrote it down"),
+    ),
+    """
+    SELECT w.event_id, w.vehicle_id, w.component, w.occurred_at, e.day, w.true_km, e.kind,
+           e.recorded_by
+    FROM (SELECT seq, event_id, vehicle_id, component, occurred_at, true_km FROM main.replacements
+          UNION ALL
+          SELECT seq, event_id, vehicle_id, component, occurred_at, true_km FROM main.repairs
+          UNION ALL
+          SELECT seq, event_id, vehicle_id, component, occurred_at, true_km
+          FROM main.maintenance_done) AS w
+    JOIN base.known AS e ON e.seq = w.seq""",
+    needs=("main.replacements", "main.repairs", "main.maintenance_done", "base.known"),
 )
 
 SPANS = ViewSpec(
@@ -205,12 +351,13 @@ SPANS = ViewSpec(
                   WHEN v.retired_on IS NOT NULL THEN v.retired_km ELSE v.last_km END AS end_km,
              CASE WHEN s.end_seq IS NOT NULL THEN b.day
                   WHEN v.retired_on IS NOT NULL THEN v.retired_day ELSE v.last_day END AS end_day,
-             v.enrolled_day, v.enrolment_km, v.parts
+             v.enrolled_day, v.enrolment_km, v.parts,
+             s.end_seq IS NULL AND v.retired_on IS NULL AND NOT v.unseen AS running
       FROM base.stays AS s
       JOIN base.vehicle_days AS v ON v.vehicle_id = s.vehicle_id
       LEFT JOIN base.fitted AS a ON a.seq = s.start_seq
       LEFT JOIN base.fitted AS b ON b.seq = s.end_seq
-    ), entered AS (
+    ), late AS (
       SELECT *,
              CASE WHEN start_seq IS NULL OR fitted_day < enrolled_day
                   THEN greatest(0, enrolment_km - start_km) ELSE 0 END AS entry_km,
@@ -218,6 +365,11 @@ SPANS = ViewSpec(
                   THEN CAST(greatest(0, enrolled_day - start_day) AS DOUBLE) ELSE 0 END
                AS entry_days
       FROM ends
+    ), entered AS (
+      SELECT *, end_seq IS NOT NULL
+                  AND (end_day < enrolled_day
+                       OR (entry_km > 0 AND end_km - start_km <= entry_km)) AS unwatched
+      FROM late
     ), sound AS (
       SELECT e.stay, max(CASE WHEN l.worst = 1 THEN l.day END) AS sound_day,
              max(CASE WHEN l.worst = 1 THEN l.true_km END) AS sound_km,
@@ -244,19 +396,23 @@ SPANS = ViewSpec(
     SELECT e.stay, e.start_km, e.start_day, greatest(e.end_km, e.start_km) AS end_km, e.end_day,
            e.entry_km, e.entry_days, s.sound_day, s.sound_km, f.found_day, f.found_km,
            f.found_by, f.found_on, coalesce(f.looked_late, FALSE) AS looked_late,
-           CASE WHEN e.start_seq IS NULL AND e.parts <> 'original'
+           CASE WHEN c.own AND e.unwatched IS NOT TRUE
+                THEN CASE c.because WHEN 'unplaced' THEN 'soon again, place not given'
+                                    ELSE 'came back' END
+                WHEN e.start_seq IS NULL AND e.parts <> 'original'
                 THEN 'fitted before enrolment, age unknown'
                 WHEN e.part_kind = 'used' THEN 'used part, age unknown'
                 WHEN e.start_km IS NULL OR e.end_km IS NULL OR e.entry_km IS NULL
                 THEN 'no odometer reading'
-                WHEN e.end_seq IS NOT NULL
-                 AND (e.end_day < e.enrolled_day
-                      OR (e.entry_km > 0 AND e.end_km - e.start_km <= e.entry_km))
-                THEN 'ended before it came under observation' END AS why
+                WHEN e.unwatched THEN 'ended before it came under observation'
+                WHEN NOT e.running AND e.end_km <= e.start_km
+                 AND coalesce(e.end_day - e.start_day, 0) <= 0
+                THEN 'neither distance nor time between its ends' END AS why
     FROM entered AS e
     LEFT JOIN sound AS s ON s.stay = e.stay
-    LEFT JOIN found AS f ON f.stay = e.stay""",
-    needs=("base.stays", "base.vehicle_days", "base.fitted", "base.looks"),
+    LEFT JOIN found AS f ON f.stay = e.stay
+    LEFT JOIN base.came_back AS c ON c.stay = e.stay""",
+    needs=("base.stays", "base.vehicle_days", "base.fitted", "base.looks", "base.came_back"),
     kept=True,
 )
 
@@ -301,7 +457,7 @@ PART_LIVES = ViewSpec(
         ("vehicle_id", "VARCHAR", "the vehicle"),
         ("vehicle_class", "VARCHAR", "class of the vehicle"),
         ("component", "VARCHAR", "component, system.part"),
-        ("position", "VARCHAR", "where it sits; front or rear for an axle set; empty if not given"),
+        ("position", "VARCHAR", _SITS),
         ("system", "VARCHAR", "first half of the component"),
         ("started_by", "VARCHAR", "event_id of its fitting, empty for an original part"),
         ("ended_by", "VARCHAR", "event_id of what ended it or found it failed"),
@@ -325,17 +481,18 @@ PART_LIVES = ViewSpec(
     WITH ages AS (
       SELECT s.vehicle_id, s.component, s.place, s.start_seq, s.end_seq, p.*,
              b.event_id AS end_event, b.occurred_on AS end_on, b.reason, b.because,
-             b.estimated AS end_estimated,
-             coalesce(b.failed, FALSE)
+             b.estimated AS end_estimated, coalesce(c.other_work, FALSE) AS other_work,
+             (coalesce(b.failed, FALSE) AND c.other_work IS NOT TRUE)
                OR (s.end_seq IS NULL AND p.found_day IS NOT NULL) AS failed,
              CASE WHEN s.end_seq IS NULL AND p.found_day IS NOT NULL THEN TRUE
-                  WHEN p.sound_day IS NULL THEN FALSE
+                  WHEN p.sound_day IS NULL OR c.other_work THEN FALSE
                   ELSE b.failed AND (p.found_day IS NOT NULL OR p.looked_late) END AS found,
              v.vehicle_class, v.duty, v.retired_on, v.unseen, v.service_on
       FROM base.stays AS s
       JOIN base.spans AS p ON p.stay = s.stay AND p.why IS NULL
       JOIN base.vehicle_days AS v ON v.vehicle_id = s.vehicle_id
       LEFT JOIN base.fitted AS b ON b.seq = s.end_seq
+      LEFT JOIN base.came_back AS c ON c.stay = s.stay
     ), bounds AS (
       SELECT *,
              CASE WHEN found THEN coalesce(found_km, end_km) ELSE end_km END - start_km
@@ -367,6 +524,7 @@ PART_LIVES = ViewSpec(
                 ELSE CAST('Infinity' AS DOUBLE) END AS upper_days,
            l.failed,
            CASE WHEN l.failed THEN NULL
+                WHEN l.other_work THEN 'came back on other work'
                 WHEN l.end_seq IS NOT NULL THEN l.because
                 WHEN l.retired_on IS NOT NULL THEN 'vehicle retired'
                 WHEN l.unseen THEN 'not seen for long' ELSE 'still fitted' END
@@ -376,7 +534,7 @@ PART_LIVES = ViewSpec(
            l.duty, coalesce(l.end_estimated, FALSE) OR coalesce(a.estimated, FALSE)
              AS km_estimated
     FROM bounds AS l LEFT JOIN base.fitted AS a ON a.seq = l.start_seq""",
-    needs=("base.stays", "base.spans", "base.vehicle_days", "base.fitted"),
+    needs=("base.stays", "base.spans", "base.vehicle_days", "base.fitted", "base.came_back"),
     kept=True,
 )
 
@@ -386,27 +544,89 @@ PART_LIVES_LEFT_OUT = ViewSpec(
     (
         ("vehicle_id", "VARCHAR", "the vehicle"),
         ("component", "VARCHAR", "component, system.part"),
-        ("position", "VARCHAR", "where it sits; front or rear for an axle set; empty if not given"),
-        ("why", "VARCHAR", "why it is left out"),
+        ("position", "VARCHAR", _SITS),
+        ("why", "VARCHAR", "why it is left out; what came back stands in comebacks"),
         ("event_id", "VARCHAR", "event that shows it"),
+        ("started_by", "VARCHAR", "event_id of its fitting, empty for an original part"),
+        ("ended_by", "VARCHAR", "event_id of the replacement that ended it, empty while fitted"),
     ),
     """
     SELECT s.vehicle_id, s.component, nullif(s.place, '') AS position, p.why,
            CASE WHEN p.why = 'used part, age unknown' THEN a.event_id
-                ELSE coalesce(b.event_id, a.event_id) END AS event_id
+                ELSE coalesce(b.event_id, a.event_id) END AS event_id,
+           a.event_id AS started_by, b.event_id AS ended_by
     FROM base.spans AS p
     JOIN base.stays AS s ON s.stay = p.stay
     LEFT JOIN base.fitted AS a ON a.seq = s.start_seq
     LEFT JOIN base.fitted AS b ON b.seq = s.end_seq
     WHERE p.why IS NOT NULL
     UNION ALL
-    SELECT vehicle_id, component, nullif(place, '') AS position, 'entered-twice' AS why, event_id
+    SELECT vehicle_id, component, nullif(side, '') AS position, 'entered-twice' AS why, event_id,
+           NULL AS started_by, NULL AS ended_by
     FROM base.fitted WHERE twice""",
     needs=("base.spans", "base.stays", "base.fitted"),
     kept=True,
 )
 
+COMEBACKS = ViewSpec(
+    "main.comebacks",
+    "one row for each job that came back: named, soon again, or free within its warranty",
+    (
+        ("vehicle_id", "VARCHAR", "the vehicle"),
+        ("vehicle_class", "VARCHAR", "class of the vehicle"),
+        ("component", "VARCHAR", "component that came back, system.part"),
+        ("position", "VARCHAR", _SITS),
+        ("event_id", "VARCHAR", "the comeback, a replacement or a repair"),
+        ("of_event", "VARCHAR", "the job it came back on"),
+        ("of_kind", "VARCHAR", "replacement, repair or maintenance; empty when not on record"),
+        ("occurred_on", "DATE", "day of the comeback"),
+        ("age_km", "DOUBLE", "distance between the two jobs"),
+        ("age_days", "DOUBLE", "days between the two jobs"),
+        ("named", "BOOLEAN", "the job it came back on was named"),
+        ("because", "VARCHAR", "named, window or warranty (free of charge within it)"),
+        ("cause", "VARCHAR", "part, workmanship, customer_part or unknown"),
+        ("left_out", "BOOLEAN", "a watched part fitted by that job or since ended; no part_lives"),
+        *_PART[:4],
+        ("fitted_by", "VARCHAR", "who wrote down the job it came back on"),
+        ("paid", "DECIMAL(18,4)", "what the comeback cost, parts and labour, when recorded"),
+        ("currency", "VARCHAR", "currency of it, ISO 4217"),
+        ("true_km", "DOUBLE", "true distance at the comeback"),
+    ),
+    f"""
+    WITH back AS (
+      SELECT s.vehicle_id, s.component, s.place, b.event_id, c.of_event, b.occurred_on, b.day,
+             b.true_km, c.named, c.because, c.cause,
+             coalesce(p.why = 'came back', FALSE) AS left_out, b.paid, b.currency,
+             CASE WHEN c.own THEN a.event_id END AS part_event
+      FROM base.came_back AS c JOIN base.stays AS s ON s.stay = c.stay
+      JOIN base.spans AS p ON p.stay = c.stay
+      JOIN base.fitted AS b ON b.seq = s.end_seq
+      LEFT JOIN base.fitted AS a ON a.seq = s.start_seq
+      WHERE c.because <> 'unplaced'
+      UNION ALL
+      SELECT r.vehicle_id, r.component, coalesce(r.position, '') AS place, r.event_id,
+             r.comeback_of, r.occurred_on, {day_of("r.occurred_on")} AS day, r.true_km, TRUE,
+             'named', coalesce(r.comeback_cause, 'unknown'), FALSE, r.total_cost, r.currency,
+             r.comeback_of
+      FROM main.repairs AS r WHERE r.comeback_of IS NOT NULL
+    )
+    SELECT k.vehicle_id, v.vehicle_class, k.component, nullif(k.place, '') AS position, k.event_id,
+           k.of_event, j.kind AS of_kind, k.occurred_on,
+           greatest(0, k.true_km - j.true_km) AS age_km,
+           CAST(k.day - j.day AS DOUBLE) AS age_days, k.named, k.because, k.cause, k.left_out,
+           {", ".join(f"f.{name}" for name in _PART_NAMES[:4])},
+           j.recorded_by AS fitted_by, k.paid, k.currency, k.true_km
+    FROM back AS k JOIN main.vehicles AS v ON v.vehicle_id = k.vehicle_id
+    LEFT JOIN base.jobs AS j ON j.event_id = k.of_event AND j.vehicle_id = k.vehicle_id
+    LEFT JOIN base.fitted AS f ON f.event_id = k.part_event""",
+    needs=(
+        *("base.came_back", "base.stays", "base.spans", "base.fitted", "base.jobs"),
+        *("main.repairs", "main.vehicles"),
+    ),
+    kept=True,
+)
+
 LIFE_VIEWS = (
-    *(FITTED, LOOKS, VEHICLE_DAYS, NEVER_REPLACED, STAYS, SPANS),
-    *(PART_LIVES, PART_LIVES_LEFT_OUT),
+    *(FITTED, AXLE_SIDES, TURNS, LOOKS, VEHICLE_DAYS, NEVER_REPLACED, STAYS, JOBS, CAME_BACK),
+    *(SPANS, PART_LIVES, PART_LIVES_LEFT_OUT, COMEBACKS),
 )

@@ -254,21 +254,22 @@ UNKNOWN_PARTS = ViewSpec(
         ("event_id", "VARCHAR", "the replacement by a used part, empty when never replaced"),
     ),
     """
-    WITH fitted AS (
-      SELECT f.*, row_number() OVER (PARTITION BY vehicle_id, component, place
-                                     ORDER BY occurred_at DESC, seq DESC) AS back
-      FROM base.fitted AS f WHERE NOT twice AND NOT mate
+    WITH never AS (
+      SELECT vehicle_id, component,
+             CASE WHEN count(*) = 2 THEN max(axle) ELSE max(side) END AS place
+      FROM base.never_replaced GROUP BY vehicle_id, component, coalesce(axle, side)
     )
     SELECT v.vehicle_id, v.vehicle_class, n.component, nullif(n.place, '') AS position,
            greatest(0, v.last_km - v.enrolment_km) AS observed_km, NULL AS event_id
-    FROM base.never_replaced AS n JOIN main.vehicles AS v ON v.vehicle_id = n.vehicle_id
+    FROM never AS n JOIN main.vehicles AS v ON v.vehicle_id = n.vehicle_id
     WHERE v.parts <> 'original' AND v.retired_on IS NULL
     UNION ALL
-    SELECT f.vehicle_id, v.vehicle_class, f.component, nullif(f.place, '') AS position,
+    SELECT s.vehicle_id, v.vehicle_class, s.component, nullif(s.place, '') AS position,
            greatest(0, v.last_km - f.true_km) AS observed_km, f.event_id
-    FROM fitted AS f JOIN main.vehicles AS v ON v.vehicle_id = f.vehicle_id
-    WHERE f.back = 1 AND f.part_kind = 'used' AND v.retired_on IS NULL""",
-    needs=("base.fitted", "base.never_replaced", "main.vehicles"),
+    FROM base.stays AS s JOIN base.fitted AS f ON f.seq = s.start_seq
+    JOIN main.vehicles AS v ON v.vehicle_id = s.vehicle_id
+    WHERE s.end_seq IS NULL AND f.part_kind = 'used' AND v.retired_on IS NULL""",
+    needs=("base.fitted", "base.stays", "base.never_replaced", "main.vehicles"),
     kept=True,
 )
 

@@ -124,9 +124,9 @@ class FileTaker:
             if seen is None:
                 known = self._facts.replaced(row[_VEHICLE])
                 seen = self._replaced[row[_VEHICLE]] = {hash(entry) for entry in known}
-            place = row[_UNIT] or row[_OCCURRED][:10]
             # Only the hash is kept; when two happen to agree, the exact check finds no repeat.
-            entry = hash((component, position, row[_ODOMETER], place))
+            figure = row[_ODOMETER], row[_UNIT], row[_OCCURRED][:10]
+            entry = hash((component, position, *figure))
             if entry in seen:
                 yield index
             else:

@@ -306,6 +306,13 @@ class Complaint(Payload):
 ReplacementReason = Literal[
     "failed", "worn_out", "preventive", "damaged", "recall", "upgrade", "unknown"
 ]
+ComebackOf = Annotated[
+    EventId | None, about("The earlier job that this is a comeback of.", shown="EVENT")
+]
+ComebackCause = Annotated[
+    Literal["part", "workmanship", "customer_part", "unknown"] | None,
+    about("What made it come back; customer_part is one that the customer brought."),
+]
 Months = Annotated[int, Field(ge=0, le=1200)]
 WorkedOn = Annotated[ComponentId, about("Component and place, 'wheel bearing LF'.")]
 
@@ -335,6 +342,8 @@ class Replacement(CostedPayload):
     ] = None
     warranty_distance: Annotated[Distance | None, about("How far.", "warranty")] = None
     warranty_unit: Annotated[DistanceUnit | None, about("Its unit.", "warranty")] = None
+    comeback_of: ComebackOf = None
+    comeback_cause: ComebackCause = None
 
 
 class Repair(CostedPayload):
@@ -345,6 +354,8 @@ class Repair(CostedPayload):
     complaint: Annotated[LongText | None, about("What was complained of.")] = None
     cause: Annotated[LongText | None, about("What caused it.")] = None
     correction: Annotated[LongText | None, about("What was done.")] = None
+    comeback_of: ComebackOf = None
+    comeback_cause: ComebackCause = None
 
 
 class Maintenance(CostedPayload):

@@ -277,4 +277,6 @@ _SCHEMES: Mapping[str, tuple[Callable[[str], str | None], str]] = {
     "cylinder": (_cylinder, "write the cylinder's number"),
     "none": (lambda _words: None, "this component has none, leave it out"),
 }
+#: Schemes of what a vehicle has several of. An engine may have a single bank.
+PLACED = frozenset(_SCHEMES) - {"none", "bank"}
 _FREE = (_free, f"write one short word of at most {_SHORT} characters")

@@ -77,6 +77,10 @@ _SAID: Mapping[str, str] = {
     "warranty": "warranty {months} months or {distance:,.10g} {unit}",
     "warranty-months": "warranty {months} months",
     "warranty-distance": "warranty {distance:,.10g} {unit}",
+    "comeback": "a comeback of {event}",
+    "comeback-of-part": "a comeback of {event}, the part was bad",
+    "comeback-of-workmanship": "a comeback of {event}, the work was bad",
+    "comeback-of-customer_part": "a comeback of {event}, the customer's own part",
     "hours": "{hours:,.10g} h",
     "hours-at": "{hours:,.10g} h at {rate}",
     "work_order": "order {work_order}",
@@ -271,6 +275,14 @@ def _warranty(payload: Payload) -> str:
     return _say(word, months=months, distance=distance, unit=unit)
 
 
+def _comeback(payload: Payload) -> str:
+    if payload.get("comeback_of") is None:
+        return ""
+    cause = payload.get("comeback_cause")
+    word = "comeback" if cause in (None, "unknown") else f"comeback-of-{cause}"
+    return _say(word, event=payload["comeback_of"][-8:])
+
+
 def _replacement(payload: Payload) -> Joined:
     kind = payload.get("part_kind", "unknown")
     along = {"along_with": item_words({"component": payload.get("along_with")})}
@@ -282,6 +294,7 @@ def _replacement(payload: Payload) -> Joined:
             *_given(payload, "part_number", "maker", "supplier"),
             *_given(along, "along_with"),
             _warranty(payload),
+            _comeback(payload),
             *_costs(payload),
         ]
     )
@@ -289,7 +302,8 @@ def _replacement(payload: Payload) -> Joined:
 
 def _repair(payload: Payload) -> Joined:
     texts = [payload.get(field) for field in ("complaint", "cause", "correction")]
-    return Joined([_say("repair", part=item_words(payload)), *texts, *_costs(payload)], "; ")
+    told = [_say("repair", part=item_words(payload)), *texts, _comeback(payload), *_costs(payload)]
+    return Joined(told, "; ")
 
 
 def _maintenance(payload: Payload) -> Joined:

@@ -1,8 +1,7 @@
 """Is this job a comeback: the same component and place back within its warranty or a window.
 
-A window of 30 days is common practice, no source; the warranty's own terms come from
-`roadworn.trade.warranty`. A comeback is counted against the job before it, and an axle set is
-one place: pads at LF and RF are not two.
+A window of 90 days and 5,000 km is common practice, no source. A comeback is counted against
+the job before it at the same place; the two sides of an axle are two, and its name means both.
 """
 
 import calendar
@@ -11,7 +10,7 @@ from datetime import date
 from decimal import Decimal
 from typing import Literal
 
-from roadworn.model.catalogue import place_of
+from roadworn.model.catalogue import sides_of
 from roadworn.model.units import Number, exact
 
 
@@ -85,8 +84,10 @@ class Warranty:
         return WarrantyStatus(not over, last_day, last_reading, "distance" if over else None)
 
 
-#: Days within which a job that is back is a comeback whatever was warranted.
-WINDOW_DAYS = 30
+#: Days and distance within which a job that is back is a comeback whatever was warranted; both
+#: must hold where the distance is known. Common practice, no source.
+WINDOW_DAYS = 90
+WINDOW_KM = 5_000.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +112,7 @@ def comeback(
     unit: Literal["mi", "km"] | None = None,
     *,
     window_days: int = WINDOW_DAYS,
+    window_km: float = WINDOW_KM,
 ) -> Comeback | None:
     """Return why a second job is a comeback of the first, or None when it is not.
 
@@ -119,7 +121,8 @@ def comeback(
         again_on: day of the second job.
         again_reading: odometer then, None when unknown.
         unit: of that reading; None for the warranty's own.
-        window_days: days that count in any case, the last one included.
+        window_days: days that count whatever was warranted, the last one included,
+        window_km: within this distance, where it is known.
     """
     days = (again_on - first.start).days
     if days < 0:
@@ -127,11 +130,18 @@ def comeback(
     status = first.status(again_on, again_reading, unit)
     if status.in_force:
         return Comeback("warranty", days, status.last_day)
-    if days <= window_days:
-        return Comeback("window", days)
-    return None
+    if days > window_days:
+        return None
+    if first.start_reading is not None and again_reading is not None:
+        start = exact(first.start_reading, first.unit, "km")
+        far = exact(again_reading, unit or first.unit, "km") - start
+        if far > window_km:
+            return None
+    return Comeback("window", days)
 
 
 def same_place(component: str, one: str | None, other: str | None) -> bool:
     """Whether two places of a component are the same job; a missing place may be any."""
-    return one is None or other is None or place_of(component, one) == place_of(component, other)
+    if one is None or other is None:
+        return True
+    return not sides_of(component, one).isdisjoint(sides_of(component, other))

@@ -20,7 +20,7 @@ from importlib.resources import files
 
 from roadworn.model.errors import UnknownName
 from roadworn.model.messages import PartName
-from roadworn.model.places import axle_of, axle_sql, read_position_words
+from roadworn.model.places import AXLES, PLACED, axle_of, axle_sql, read_position_words
 from roadworn.model.units import unit_words
 
 # Spelling pairs of the trade; the left one is how names are keyed.
@@ -407,6 +407,19 @@ def place_of(component: str, position: str | None) -> str:
     return (axle_of(position) if by_axle else None) or position or ""
 
 
+def sides_of(component: str, position: str | None) -> frozenset[str]:
+    """Return the places that a part written down at a position sits at: an axle's are its sides.
+
+    What sits at one side lives apart from the other; two jobs meet where they share a side.
+    """
+    known = catalogue().find(component)
+    axle = axle_of(position) if known is not None and known.positions == "axle" else None
+    if axle is None or position is None:
+        return frozenset({position or ""})
+    side = position.partition("-")[0]
+    return frozenset(AXLES[axle] if side == axle else (side,))
+
+
 def place_sql(component: str, position: str) -> str:
     """Return `place_of` as SQL over expressions of a component and a position."""
     axle = f"CASE WHEN {by_axle_sql(component)} THEN {axle_sql(position)} END"
@@ -416,6 +429,15 @@ def place_sql(component: str, position: str) -> str:
 def by_axle_sql(component: str) -> str:
     """Return SQL for whether the component of an expression is placed by the axle."""
     listed = ", ".join(f"'{known.id}'" for known in catalogue() if known.positions == "axle")
+    return f"{component} IN ({listed})"
+
+
+def many_places_sql(component: str) -> str:
+    """Return SQL for whether a vehicle has several of the component of an expression.
+
+    Without its place written down, nobody can tell which of them it is.
+    """
+    listed = ", ".join(f"'{known.id}'" for known in catalogue() if known.positions in PLACED)
     return f"{component} IN ({listed})"
 
 
