@@ -267,6 +267,11 @@ class Truth:
         money = (1.0 + self.setting.yearly_rise) ** (day / YEAR)
         return float(self.prices[self.vehicles[key[0]].kind, NUMBER[key[1]]]) * money
 
+    def written(self, number: int) -> float:
+        """Share of a component's failures that the ledger gets to see."""
+        sold = self.setting.sale if PARTS[number][5] > _SELLING_PRICE else 0.0
+        return (1.0 - self.setting.unrecorded) * (1.0 - sold)
+
     def rise_ahead(self, number: int, day: float, months: float) -> float:
         """Hazard of a component in the months ahead against its law, but for the year's effect."""
         ahead = day + _MONTH * months * (np.arange(24) + 0.5) / 24.0

@@ -11,10 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from made_fleet import COST_SPREAD, NUMBER, PARTS, YEAR, Floats, Key, Truth, Vehicle
+from numpy.typing import NDArray
 
-_AGES = 24
+_AGES = 16
 _CELLS = 72
-_STEPS = 16
+_STEPS = 8
 
 
 @dataclass(frozen=True)
@@ -36,6 +37,10 @@ class _Laws:
     early_mean: Floats
     comeback: Floats
     comeback_mean: Floats
+
+    def take(self, rows: NDArray[np.int64] | NDArray[np.bool_]) -> "_Laws":
+        """Return the laws of these parts."""
+        return _Laws(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
 
     def survival(
         self, age: Floats, rise: Floats | float = 1.0, since: Floats | None = None
@@ -149,8 +154,10 @@ class Oracle:
             ages[rows], share[rows] = self._unknown(rows, seen[rows], total[rows])
         return ages, share
 
-    def _unknown(self, rows: np.ndarray, seen: Floats, total: Floats) -> tuple[Floats, Floats]:
-        laws = _Laws(*(getattr(self.next, name)[rows] for name in _Laws.__dataclass_fields__))
+    def _unknown(
+        self, rows: NDArray[np.int64], seen: Floats, total: Floats
+    ) -> tuple[Floats, Floats]:
+        laws = self.next.take(rows)
         step = np.maximum(total, 1e-6)[:, None] / _CELLS
         ends = step * np.arange(_CELLS + 1)
         within = np.diff(1.0 - laws.survival(ends), axis=1)
@@ -191,39 +198,46 @@ class Oracle:
         )[:, None]
         z, w = np.polynomial.hermite_e.hermegauss(3 if setting.year_effect else 1)
         years = np.exp(setting.year_effect * z - setting.year_effect**2 / 2.0)
-        chance, number, again = (np.zeros(size) for _ in range(3))
-        alive = self.share
-        back = self.next.comeback[:, 0]
+        found = np.zeros((3, size))
         for far, far_years, weight in zip(ahead.distance, ahead.years, ahead.weight, strict=True):
             stretch = np.where(self.by_age, far_years, far)[:, None]
             for year, year_weight in zip(years, w / w.sum(), strict=True):
-                share = weight * year_weight
-                steps = stretch * np.arange(1, _STEPS + 1) / _STEPS
-                left = np.stack(
-                    [
-                        np.sum(
-                            alive
-                            * self.present.survival(
-                                self.ages + steps[:, [j]], rise * year, self.ages
-                            ),
-                            axis=1,
-                        )
-                        for j in range(_STEPS)
-                    ],
-                    axis=1,
-                )
-                first = -np.diff(left, axis=1, prepend=1.0)
-                new = np.diff(1.0 - self.next.survival(steps, rise * year), axis=1, prepend=0.0)
-                more = np.cumsum(renewals(new), axis=1)
-                soon = -back[:, None] * np.expm1(-steps / self.next.comeback_mean)
-                chance += share * (1.0 - left[:, -1])
-                number += share * (
-                    1.0 - left[:, -1] + np.sum(first[:, :-1] * more[:, -2::-1], axis=1)
-                )
-                again += share * np.sum(first[:, :-1] * soon[:, -2::-1], axis=1)
+                found += weight * year_weight * np.stack(self._failing(stretch, rise * year))
+        chance, number, again = found
+        written = np.array([self.truth.written(NUMBER[key[1]]) for key in self.keys])
         price = np.array([self.truth.price(key, self.day) for key in self.keys])
         paid = number - setting.free * again
-        return Known(chance, number, price * np.exp(COST_SPREAD**2 / 2.0) * paid)
+        cost = written * price * np.exp(COST_SPREAD**2 / 2.0) * paid
+        return Known(written * chance, written * number, cost)
+
+    def _failing(self, stretch: Floats, rise: Floats) -> tuple[Floats, Floats, Floats]:
+        """Return chance of a failure, number of failures, and those that are comebacks."""
+        steps = stretch * np.arange(1, _STEPS + 1) / _STEPS
+        left = np.stack([self._left(steps[:, [j]], rise) for j in range(_STEPS)], axis=1)
+        first = -np.diff(left, axis=1, prepend=1.0)
+        new = np.diff(1.0 - self.next.survival(steps, rise), axis=1, prepend=0.0)
+        more = np.cumsum(renewals(new), axis=1)
+        soon = -self.next.comeback * np.expm1(-steps / self.next.comeback_mean)
+        # What fails within a cell has half of it and the cells after it to fail again.
+        more, soon = (
+            np.concatenate([(up := x[:, ::-1])[:, :-1] + up[:, 1:], up[:, -1:]], axis=1) / 2.0
+            for x in (more, soon)
+        )
+        gone = 1.0 - left[:, -1]
+        mean = self.present.comeback_mean
+        own = self.present.comeback * np.exp(-self.ages / mean) * -np.expm1(-stretch / mean)
+        again = np.sum(own * self.share, axis=1) + np.sum(first * soon, axis=1)
+        return gone, gone + np.sum(first * more, axis=1), again
+
+    def _left(self, stretch: Floats, rise: Floats) -> Floats:
+        """Return the chance to outlive a stretch, over the ages that a part may have."""
+        found = np.empty(self.known.size)
+        for rows, ages in ((self.known, slice(1)), (~self.known, slice(None))):
+            age, laws = self.ages[rows, ages], self.present.take(rows)
+            left = laws.survival(age + stretch[rows], rise[rows], age)
+            share = self.share[rows, ages]
+            found[rows] = np.sum(left * share, axis=1) / np.sum(share, axis=1)
+        return found
 
 
 def renewals(within: Floats) -> Floats:
