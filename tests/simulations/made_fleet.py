@@ -441,7 +441,8 @@ class _Play:
             ends = min(ends, float(np.interp(early, age, days, right=np.inf)))
             until = interval * float(np.exp(rng.normal(0.0, 0.08)))
             change = max(float(np.interp(until, age, days, right=np.inf)), surviving + 1.0)
-            day, failed = min(ends, change), ends <= change
+            # Two jobs at one figure would be one job written down twice.
+            day, failed = max(min(ends, change), day + 1.5), ends <= change
             if day >= min(car.edges[-1], car.left):
                 return found
             again = failed and came_back <= early and ends < np.inf and back < np.inf
