@@ -16,9 +16,9 @@ import time
 
 import numpy as np
 
-from roadworn_plugins.projection.belief import LifeBelief, distance_ahead
+from roadworn_plugins.projection.belief import CostSpread, LifeBelief, distance_ahead
 from roadworn_plugins.projection.renewal import calendar, count_moments
-from roadworn_plugins.projection.totals import CostSpread, totals
+from roadworn_plugins.projection.totals import totals
 
 COMPONENTS, MONTHS, DRAWS, SAMPLE = 60, 36, 1_000, 60
 COST_SPREAD = 0.3

@@ -2,8 +2,14 @@
 
 import numpy as np
 
-from roadworn_plugins.projection.renewal import Expected, by_group, count_moments, of_group
-from roadworn_plugins.projection.totals import CostSpread
+from roadworn_plugins.projection.belief import CostSpread
+from roadworn_plugins.projection.renewal import (
+    CountMoments,
+    Expected,
+    by_group,
+    count_moments,
+    of_group,
+)
 
 
 def expected(belief, group, age, ahead):
@@ -31,6 +37,16 @@ def over_distances(belief, group, age, vehicle, ahead):
 def moments_at(belief, group, age, vehicle, ahead):
     """Moments of the failures at each distance of the vehicles."""
     return [count_moments(belief, group, age, far[vehicle]) for far in ahead.distance]
+
+
+def taken(counts, rows):
+    """The moments of these parts only."""
+    return CountMoments(
+        counts.group[rows],
+        counts.shape,
+        counts.weight,
+        *(getattr(counts, name)[rows] for name in ("chance", "number", "pairs")),
+    )
 
 
 def lognormal_cost(mean, spread):

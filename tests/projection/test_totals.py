@@ -9,19 +9,20 @@ import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
-from projection.made import fixed_cost, lognormal_cost, moments_at
+from projection.made import fixed_cost, lognormal_cost, moments_at, taken
+from projection.part_by_part import generating, grid
 from projection.simulated import counts
 from scipy import stats
 
 from roadworn_plugins.lifedata import LifeDataError
-from roadworn_plugins.projection.belief import LifeBelief, distance_ahead
-from roadworn_plugins.projection.count_law import CountLaw
+from roadworn_plugins.projection.belief import CostSpread, LifeBelief, distance_ahead
+from roadworn_plugins.projection.count_law import CountLaw, masses_of, two_moment_count
 from roadworn_plugins.projection.renewal import CountMoments, count_moments
 from roadworn_plugins.projection.totals import (
-    CostSpread,
     compound,
     from_raw,
     grid_total,
+    grid_totals,
     mixed,
     to_raw,
     totals,
@@ -83,6 +84,53 @@ def test_band_ends_are_within_one_and_a_half_percent_of_simulation(
         grid = grid_total(moments, cost, usage_weight=ahead.weight)
         assert grid.expected == pytest.approx(found.expected[0])
         assert grid.band(0.8) == pytest.approx(tuple(wanted), rel=0.015)
+
+
+@pytest.mark.parametrize("prices", ["one a group", "one a part"])
+def test_totals_of_many_vehicles_at_once_are_those_made_part_by_part(prices):
+    """Parts counted together, and vehicles together, change no chance by more than 1e-9."""
+    parts, groups = 40, 12
+    belief, group, age, cost = made_up(parts, groups, 3, short=1)
+    if prices == "one a group":
+        cost = CostSpread(
+            cost.median[np.unique(group, return_index=True)[1]][group], cost.below, cost.above
+        )
+    car = np.arange(parts) % 4
+    ahead = distance_ahead(np.array([0.3, 1.0, 1.5, 4.0]), 12.0, sd_pace=0.2, nodes=3)
+    moments = moments_at(belief, group, age, car, ahead)
+    found = grid_totals(moments, cost, usage_weight=ahead.weight, total=car, cells=256)
+    for number, one in enumerate(found):
+        rows = np.flatnonzero(car == number)
+        own = [taken(c, rows) for c in moments]
+        step, chance = grid(own, cost.take(rows), ahead.weight, 256)
+        assert one.step == pytest.approx(step, rel=1e-12)
+        assert one.chance == pytest.approx(chance, abs=1e-9)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.floats(1e-6, 40.0), st.floats(-0.999, 3.0))
+def test_chances_of_a_count_are_those_of_its_generating_function(mean, more):
+    # A count of mean m has a variance of at least f (1 - f), f the fraction of m.
+    least = (mean % 1.0) * (1.0 - mean % 1.0) / mean - 1.0
+    m, e = np.array([mean]), np.array([max(least, more)])
+    masses = masses_of(m, e)[0]
+    assert masses.sum() == pytest.approx(1.0)
+    for angle in (0.0, 0.4, 1.7, 3.1):
+        z = np.exp(1j * angle)
+        wanted = two_moment_count(np.array([z]), m, e)[0]
+        assert masses @ z ** np.arange(masses.size) == pytest.approx(wanted, abs=1e-7)
+
+
+def test_chances_of_a_count_are_those_of_the_three_laws():
+    mean = 3.0
+    pairs = [
+        (0.0, stats.poisson(mean)),
+        (0.5, stats.nbinom(mean / 0.5, 1 / 1.5)),
+        (-0.5, stats.binom(6, 0.5)),
+    ]
+    for dispersion, law in pairs:
+        masses = masses_of(np.array([mean]), np.array([dispersion]))[0]
+        assert masses == pytest.approx(law.pmf(np.arange(masses.size)), abs=1e-9)
 
 
 def test_lumpy_total_of_few_parts_follows_the_simulation_on_the_grid():
@@ -175,7 +223,7 @@ def test_count_law_recovers_a_law_of_its_own_class(first, trials, share):
     law = CountLaw.matching(*(np.array([x]) for x in (first, number, pairs, 0.0)))
     assume(number < 2.0)
     turn = np.exp(-2j * np.pi * np.arange(trials + 2) / (trials + 2))
-    found = np.fft.ifft(law.generating(turn)).real
+    found = np.fft.ifft(generating(law, turn)).real
     assert found == pytest.approx(np.concatenate([[1 - first], first * chance]), abs=1e-6)
     falling = np.array([np.prod([1 + r - j for j in range(m)], axis=0) for m in range(1, 4)])
     wanted = first * falling @ chance
@@ -187,8 +235,8 @@ def test_count_law_recovers_a_law_of_its_own_class(first, trials, share):
 def test_generating_function_stays_within_the_unit_circle(chance, more, pairs, angle):
     law = CountLaw.matching(*(np.array([x]) for x in (chance, chance + more * chance, pairs, -0.3)))
     z = np.exp(1j * np.array([angle]))
-    assert abs(law.generating(z)[0]) <= 1.0 + 1e-9
-    assert law.generating(np.array([1.0 + 0j]))[0] == pytest.approx(1.0)
+    assert abs(generating(law, z)[0]) <= 1.0 + 1e-9
+    assert generating(law, np.array([1.0 + 0j]))[0] == pytest.approx(1.0)
 
 
 def test_compound_moments_of_a_single_chance():

@@ -16,6 +16,9 @@ from roadworn_plugins.projection.renewal import CountMoments
 
 _LEAST = 1e-9
 _MANY = 2.0  # expected failures from which on the chance of none hardly matters
+_BEYOND = 1e-10  # chance of still more that a list of chances leaves out
+_SUREST = 1.0 - 1e-9
+_REACHES = (0.3, 1.5, 6.0, 25.0)  # expected failures of what is worked out together
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,15 +66,15 @@ class CountLaw:
         least = np.where(some, fraction * (1.0 - fraction) / np.where(some, later, 1.0), 1.0)
         return cls(first, sure, later, np.maximum(ratio, least) - 1.0)
 
-    def take(self, part: int, rates: Ints | None = None) -> "CountLaw":
-        """Return the law of one part at some rates (all by default), shape (rates, 1)."""
-        pick = slice(None) if rates is None else rates
+    def take(self, parts: Ints) -> "CountLaw":
+        """Return the law of these parts only."""
         return CountLaw(
-            self.first[part, pick, None],
-            self.sure[part, pick, None],
-            self.later[part, pick, None],
-            self.dispersion[part, pick, None],
+            self.first[parts], self.sure[parts], self.later[parts], self.dispersion[parts]
         )
+
+    def number_of(self) -> Floats:
+        """Return E[N]."""
+        return self.first * (self.sure + self.later)
 
     def factorial_moments(self) -> Floats:
         """Return E[N], E[N (N - 1)] and E[N (N - 1) (N - 2)], shape (3, ...)."""
@@ -90,10 +93,21 @@ class CountLaw:
             ]
         )
 
-    def generating(self, z: NDArray[np.complex128]) -> NDArray[np.complex128]:
-        """Return E[z^N] for |z| <= 1; ``z`` is broadcast against the law."""
-        later = two_moment_count(z, self.later, self.dispersion)
-        return np.asarray(1.0 - self.first + self.first * _whole_power(z, self.sure) * later)
+    def masses(self) -> Floats:
+        """Return the chance of each number from 0, shape (..., numbers).
+
+        Long enough that what is left out is beyond 1e-10; the last number takes it, so that
+        the chances add up to 1.
+        """
+        later = masses_of(self.later, self.dispersion)
+        sure = self.sure.astype(np.int64)
+        out = np.zeros((*sure.shape, later.shape[-1] + int(sure.max(initial=0))))
+        for number in np.unique(sure):
+            here = sure == number
+            out[here, number : number + later.shape[-1]] = later[here]
+        out *= self.first[..., None]
+        out[..., 0] += 1.0 - self.first
+        return out
 
 
 def settled_dispersion(shape: Floats) -> Floats:
@@ -133,14 +147,79 @@ def two_moment_count(
     return np.asarray(out)
 
 
-def _binomial(z: NDArray[np.complex128], mean: Floats, narrow: Floats) -> NDArray[np.complex128]:
-    """Binomial of variance mean (1 - narrow), mixed from two neighbouring numbers of trials.
+def masses_of(mean: Floats, dispersion: Floats) -> Floats:
+    """Return the chances of 0, 1, 2 ... of the counts of :func:`two_moment_count`.
 
-    A broken number of trials would be no law of chances.
+    Panjer's recursion p(n) = (a + b / n) p(n - 1) of the three laws (Astin Bulletin 12 (1981)
+    22-26, from memory). Where it starts too near 0, a count that is almost certain, the
+    generating function is inverted instead.
+
+    Args:
+        mean: Mean of R, any shape.
+        dispersion: Variance over mean, less 1, same shape.
+
+    Returns:
+        Shape (..., numbers).
     """
+    m, e = (np.asarray(x, dtype=np.float64).ravel() for x in (mean, dispersion))
+    variance = float(np.max(m * (1.0 + e), initial=0.0))
+    most = int(np.ceil(float(m.max(initial=0.0)) + 12.0 * np.sqrt(variance + 1.0) + 12.0))
+    under = (e < -_LEAST) & (m > 1e-12)
+    wide, narrow = np.flatnonzero(~under), np.flatnonzero(under)
+    over = np.where(e[wide] > _LEAST, e[wide], 0.0)
+    some = over > 0.0
+    none = np.where(some, -m[wide] * np.log1p(over) / np.where(some, over, 1.0), -m[wide])
+    found = [(wide, _recursed(np.exp(none), over, m[wide] - over, 1.0 + over, most))]
+    if narrow.size:
+        trials, share = _trials(m[narrow], -e[narrow])
+        mixture = np.zeros((narrow.size, 0))
+        for number, part in ((trials, share), (trials + 1.0, 1.0 - share)):
+            p = np.minimum(m[narrow] / number, _SUREST)
+            one = _recursed((1.0 - p) ** number, -p, (number + 1.0) * p, 1.0 - p, most)
+            mixture = _added(mixture, part[:, None] * one)
+        found.append((narrow, mixture))
+    out = np.zeros((m.size, max(chances.shape[1] for _rows, chances in found)))
+    for rows, chances in found:
+        out[rows, : chances.shape[1]] = chances
+    lost = np.flatnonzero(np.abs(out.sum(axis=1) - 1.0) > 1e-6)
+    if lost.size:
+        turn = np.exp(-2j * np.pi * np.arange(most + 1) / (2 * most))
+        law = two_moment_count(turn[None, :], m[lost, None], e[lost, None])
+        turned = np.maximum(np.fft.irfft(law, 2 * most)[:, :most], 0.0)
+        out = _added(out, np.zeros((1, most)))
+        out[lost, :most] = turned / turned.sum(axis=1, keepdims=True)
+    out[:, -1] += 1.0 - out.sum(axis=1)
+    return out.reshape((*np.shape(mean), -1))
+
+
+def _recursed(none: Floats, a: Floats, b: Floats, over: Floats, most: int) -> Floats:
+    """Return p(n) = (a + b / n) / over p(n - 1) from p(0) until hardly anything is left."""
+    chances, left = [none], 1.0 - none
+    while len(chances) <= most and np.max(left, initial=0.0) > _BEYOND:
+        following = chances[-1] * (np.maximum(a + b / len(chances), 0.0) / over)
+        chances.append(following)
+        left = left - following
+    return np.stack(chances, axis=1)
+
+
+def _added(first: Floats, second: Floats) -> Floats:
+    """Add two tables of which one may have more columns."""
+    out = np.zeros((first.shape[0], max(first.shape[1], second.shape[1])))
+    out[:, : first.shape[1]] += first
+    out[:, : second.shape[1]] += second
+    return out
+
+
+def _trials(mean: Floats, narrow: Floats) -> tuple[Floats, Floats]:
+    """Return a number of trials and its share beside the next: a broken one would be no law."""
     wanted = mean / narrow
     trials = np.maximum(np.floor(wanted + _LEAST), np.maximum(np.ceil(mean - _LEAST), 1.0))
-    share = np.clip(((trials + 1.0) / wanted - 1.0) * trials, 0.0, 1.0)
+    return trials, np.clip(((trials + 1.0) / wanted - 1.0) * trials, 0.0, 1.0)
+
+
+def _binomial(z: NDArray[np.complex128], mean: Floats, narrow: Floats) -> NDArray[np.complex128]:
+    """Binomial of variance mean (1 - narrow), mixed from two neighbouring numbers of trials."""
+    trials, share = _trials(mean, narrow)
     fewer = _whole_power(1.0 + mean / trials * (z - 1.0), trials)
     more = _whole_power(1.0 + mean / (trials + 1.0) * (z - 1.0), trials + 1.0)
     return np.asarray(share * fewer + (1.0 - share) * more)
@@ -157,10 +236,83 @@ def _whole_power(base: NDArray[np.complex128], power: Floats) -> NDArray[np.comp
     return out
 
 
-def law_of(counts: CountMoments) -> CountLaw:
-    """Return the law of each part's failures at each rate, shape (parts, rates)."""
-    settled = settled_dispersion(counts.shape)[counts.group][:, None]
-    return CountLaw.matching(counts.chance, counts.number, counts.pairs, settled)
+def joined(first: Floats, second: Floats) -> Floats:
+    """Return the chances of the sum of two independent numbers, cut where hardly any is left.
+
+    Args:
+        first: Chances of each number from 0 along the last axis.
+        second: Likewise, other axes as of the first.
+    """
+    size = first.shape[-1]
+    out = np.zeros((*first.shape[:-1], size + second.shape[-1] - 1))
+    for number in range(second.shape[-1]):
+        out[..., number : number + size] += first * second[..., number, None]
+    return shortened(out)
+
+
+def shortened(chances: Floats) -> Floats:
+    """Cut the numbers that none of these laws reaches with more than 1e-10."""
+    beyond = np.cumsum(chances[..., ::-1], axis=-1)[..., ::-1]
+    kept = 1 + int(np.sum(np.max(beyond[..., 1:], axis=tuple(range(beyond.ndim - 1))) > _BEYOND))
+    out = chances[..., :kept].copy()
+    out[..., -1] += chances[..., kept:].sum(axis=-1)
+    return out
+
+
+def masses_of_sums(law: CountLaw, block: Ints, size: int) -> list[tuple[Ints, Floats]]:
+    """Return the chances of each number of failures of blocks of parts.
+
+    Args:
+        law: Of each part, shape (parts, ...).
+        block: Block of each part, every one of them used.
+        size: Number of blocks.
+
+    Returns:
+        Blocks of about equal reach with their chances, shape (blocks, ..., numbers).
+    """
+    most = law.number_of().reshape(block.size, -1).max(axis=1, initial=0.0)
+    reach = np.searchsorted(_REACHES, np.bincount(block, most, size))
+    turn = np.argsort(block, kind="stable")
+    rank = np.arange(turn.size) - np.searchsorted(block[turn], block[turn])
+    found = []
+    for span in np.unique(reach):
+        held = np.flatnonzero(reach == span)
+        seat = np.full(size, -1)
+        seat[held] = np.arange(held.size)
+        ours = reach[block[turn]] == span
+        masses = np.zeros((0,))
+        for number in range(int(rank[ours].max()) + 1):
+            part = turn[ours & (rank == number)]
+            own = shortened(law.take(part).masses())
+            if number == 0:
+                masses = own
+                continue
+            place = seat[block[part]]
+            both = joined(masses[place], own)
+            wider = np.zeros((*masses.shape[:-1], max(masses.shape[-1], both.shape[-1])))
+            wider[..., : masses.shape[-1]] = masses
+            wider[place] = 0.0
+            wider[place, ..., : both.shape[-1]] = both
+            masses = wider
+        found.append((held, masses))
+    return found
+
+
+def polynomial(masses: Floats, z: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """Sum masses z^n over the last axis of the masses; shape (*masses but the last, z)."""
+    out = np.zeros((*masses.shape[:-1], z.shape[-1]), dtype=np.complex128)
+    out += masses[..., -1, None]
+    for number in range(masses.shape[-1] - 2, -1, -1):
+        out *= z
+        out += masses[..., number, None]
+    return out
+
+
+def law_of(counts: CountMoments, parts: Ints | None = None) -> CountLaw:
+    """Return the law of the failures of these parts (all by default), shape (parts, rates)."""
+    rows = slice(None) if parts is None else parts
+    settled = settled_dispersion(counts.shape)[counts.group[rows]][:, None]
+    return CountLaw.matching(counts.chance[rows], counts.number[rows], counts.pairs[rows], settled)
 
 
 _MANY_PLACES = 100  # places from which on two moments of their sum say all
@@ -235,11 +387,7 @@ def _sum_of(
 ) -> NDArray[np.complex128]:
     """Generating function of the sum over places of one group, at each of its rates."""
     if places.size < _MANY_PLACES:
-        law = law_of(counts)
-        held = np.ones((counts.weight.shape[1], turn.shape[1]), dtype=np.complex128)
-        for place in places:
-            held *= law.take(int(place)).generating(turn)
-        return held
+        return np.asarray(polynomial(law_of(counts, places).masses(), turn).prod(axis=0))
     number = counts.number[places]
     mean = number.sum(axis=0)
     variance = np.sum(counts.pairs[places] + number - number**2, axis=0)

@@ -13,80 +13,18 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import gammaincinv, ndtr, ndtri
+from scipy.special import gammaincinv
 
 from roadworn_plugins.lifedata import Floats, Ints, LifeDataError, finite, summed, tail
-from roadworn_plugins.projection.count_law import law_of
+from roadworn_plugins.projection.belief import CostSpread
+from roadworn_plugins.projection.count_law import (
+    CountLaw,
+    law_of,
+    masses_of_sums,
+    polynomial,
+    settled_dispersion,
+)
 from roadworn_plugins.projection.renewal import CountMoments
-
-
-@dataclass(frozen=True, eq=False)
-class CostSpread:
-    """Two-piece lognormal cost of one replacement of each part.
-
-    Attributes:
-        median: Half of the costs lie below it, shape (parts,).
-        below: Standard deviation of the logarithm below the median, shape (parts,).
-        above: The same above it.
-    """
-
-    median: Floats
-    below: Floats
-    above: Floats
-
-    @classmethod
-    def quantiles(
-        cls, low: ArrayLike, middle: ArrayLike, high: ArrayLike, *, level: float = 0.8
-    ) -> "CostSpread":
-        """Take low, middle and high figures, for instance the 10, 50 and 90 % quantiles.
-
-        Args:
-            low: Above zero and at most ``middle``, shape (parts,).
-            middle: The median.
-            high: At least ``middle``.
-            level: Share of costs between low and high, half of the rest on each side.
-
-        Raises:
-            LifeDataError: The figures are not in order, or not above zero.
-        """
-        lower, median, upper = (
-            np.atleast_1d(finite(f"{name} costs", values, least=0.0))
-            for name, values in (("low", low), ("middle", middle), ("high", high))
-        )
-        if np.any(lower <= 0.0) or np.any(median < lower) or np.any(upper < median):
-            raise LifeDataError("Costs need 0 < low <= middle <= high; correct or drop the others.")
-        z = -float(ndtri(tail(level)))
-        return cls(median, np.log(median / lower) / z, np.log(upper / median) / z)
-
-    def mean(self) -> Floats:
-        """Mean cost, shape (parts,)."""
-        return np.asarray(self.moments()[0])
-
-    def moments(self) -> Floats:
-        """Return E[X], E[X^2] and E[X^3], shape (3, parts)."""
-        out = [
-            self.median**j
-            * (
-                np.exp((j * self.below) ** 2 / 2.0) * ndtr(-j * self.below)
-                + np.exp((j * self.above) ** 2 / 2.0) * ndtr(j * self.above)
-            )
-            for j in range(1, 4)
-        ]
-        return np.stack(out)
-
-    def points(self, number: int) -> Floats:
-        """Return equally likely costs whose mean is exact, shape (parts, number).
-
-        Each is the mean of one of ``number`` slices of equal chance, an even number.
-        """
-        z = ndtri(np.linspace(0.0, 1.0, number + 1))
-        half = number // 2
-        sides = []
-        for sigma, edges in ((self.below, z[: half + 1]), (self.above, z[half:])):
-            s = sigma[:, None]
-            held = np.diff(ndtr(edges - s), axis=1) * number
-            sides.append(np.exp(s**2 / 2.0) * held)
-        return np.asarray(self.median[:, None] * np.concatenate(sides, axis=1))
 
 
 def from_raw(raw: Floats) -> Floats:
@@ -308,6 +246,7 @@ CELLS = 2048
 _MOST_PARTS = 500
 _POINTS = 32
 _REACH = 9.0  # standard deviations above the mean that the grid holds
+_AT_ONCE = 400_000  # parts x usage nodes x cells that are held at once
 
 
 @dataclass(frozen=True, eq=False)
@@ -349,6 +288,9 @@ class GridTotal:
         return float(np.sum(self.chance[int(np.floor(amount / self.step + 0.5)) + 1 :]))
 
 
+NOTHING = GridTotal(0.0, 1.0, np.array([1.0]))
+
+
 def grid_total(
     counts: CountMoments | Sequence[CountMoments],
     cost: CostSpread,
@@ -356,64 +298,121 @@ def grid_total(
     usage_weight: ArrayLike = (1.0,),
     cells: int = CELLS,
 ) -> GridTotal:
-    """Distribute one total over a grid of money.
+    """Distribute one total over a grid of money; see :func:`grid_totals`.
 
-    Exact but for the grid: rates shared within a group and a distance shared by all parts are
-    mixed as they are, each cost is 32 equally likely ones split between neighbouring cells so
-    that means are kept, and the law of a part's failures is that of :mod:`count_law`. What is
-    shared is a few nodes, which would show as lumps if hundreds of parts shared them: take
-    ``totals`` there.
+    Raises:
+        LifeDataError: Lengths differ, or there are more than 500 parts.
+    """
+    found = grid_totals(counts, cost, usage_weight=usage_weight, cells=cells)
+    return found[0] if found else NOTHING
+
+
+def grid_totals(
+    counts: CountMoments | Sequence[CountMoments],
+    cost: CostSpread,
+    *,
+    usage_weight: ArrayLike = (1.0,),
+    total: ArrayLike | None = None,
+    cells: int = CELLS,
+) -> list[GridTotal]:
+    """Distribute many totals over grids of money, for instance one a vehicle.
+
+    Exact but for the grid: rates shared within a group and a distance shared by all parts of a
+    total are mixed as they are, each cost is 32 equally likely ones split between neighbouring
+    cells so that means are kept, and the law of a part's failures is that of :mod:`count_law`.
+    What is shared is a few nodes, which would show as lumps if hundreds of parts shared them:
+    take ``totals`` there.
+
+    Parts of one group and one price in a total are counted together first, which leaves one
+    short polynomial in the transform of that price, whatever the number of rates.
 
     Args:
         counts: Moments of the parts' failures; one for each usage node.
         cost: Cost of one replacement of each part.
         usage_weight: Weights of the usage nodes.
-        cells: Cells of the grid.
+        total: Index from 0 of the total that each part belongs to; all in one by default.
+        cells: Cells of each grid.
 
     Raises:
-        LifeDataError: Lengths differ, or there are more than 500 parts.
+        LifeDataError: Lengths differ, or a total has more than 500 parts.
 
     Reference: Feller, An Introduction to Probability Theory II (1971), ch. XV, for
     characteristic functions of compound sums. From memory.
     """
     nodes, weight = _usage_nodes(counts, cost, usage_weight)
-    if cost.median.size > _MOST_PARTS:
+    code = _codes("total", total, cost.median.size)
+    if np.max(np.bincount(code), initial=0) > _MOST_PARTS:
         raise LifeDataError("A grid is meant for a vehicle; use totals() for more than 500 parts.")
-    rough = totals(counts, cost, usage_weight=usage_weight, levels=())
-    if rough.expected.size == 0 or rough.expected[0] <= 0.0:
-        return GridTotal(0.0, 1.0, np.array([1.0]))
-    dearest = float(np.max(cost.points(_POINTS)))
-    step = (float(rough.expected[0]) + _REACH * float(rough.sd[0]) + dearest) / (cells - 2)
-    prices = _price_transform(cost, step, cells)
-    transform = np.zeros(cells // 2 + 1, dtype=np.complex128)
-    for node, share in zip(nodes, weight, strict=True):
-        transform += share * _one_usage(node, prices)
-    chance = np.maximum(np.fft.irfft(transform, cells), 0.0)
-    return GridTotal(float(rough.expected[0]), step, chance / chance.sum())
+    rough = totals(counts, cost, usage_weight=usage_weight, total=code, levels=())
+    found = [NOTHING] * rough.expected.size
+    dearest = np.zeros(rough.expected.size)
+    np.maximum.at(dearest, code, cost.points(_POINTS).max(axis=1, initial=0.0))
+    step = (rough.expected + _REACH * rough.sd + dearest) / (cells - 2)
+    order = np.flatnonzero(rough.expected[code] > 0.0)
+    order = order[np.argsort(code[order], kind="stable")]
+    # A chunk of totals stays within the processor's cache.
+    turn = np.cumsum(np.ones(order.size)) * (weight.size * cells) // _AT_ONCE
+    first = np.flatnonzero(np.diff(code[order], prepend=-1))
+    cuts = first[np.flatnonzero(np.diff(turn[first], prepend=-1.0))]
+    for rows in np.split(order, cuts[1:]) if order.size else ():
+        chances = _on_grids(nodes, weight, cost, step, code, rows, cells)
+        for number, chance in zip(np.unique(code[rows]), chances, strict=True):
+            found[number] = GridTotal(float(rough.expected[number]), float(step[number]), chance)
+    return found
 
 
-def _price_transform(cost: CostSpread, step: float, cells: int) -> NDArray[np.complex128]:
-    """Transform of each part's cost on the grid, shape (parts, frequencies)."""
-    place = cost.points(_POINTS) / step
+def _on_grids(
+    nodes: Sequence[CountMoments],
+    weight: Floats,
+    cost: CostSpread,
+    step: Floats,
+    code: Ints,
+    rows: Ints,
+    cells: int,
+) -> Floats:
+    """Return the chance of each cell of the totals that these parts make up."""
+    figures = np.stack([cost.median[rows], cost.below[rows], cost.above[rows]], axis=1)
+    price = np.unique(figures, axis=0, return_inverse=True)[1].ravel()
+    sets, of_part = _pairs_of(code[rows], nodes[0].group[rows])
+    kinds, block = _pairs_of(of_part, price)
+    one = rows[np.unique(block, return_index=True)[1]]
+    prices = _price_transform(cost.take(one), step[code[one]], cells)
+    chance, number, pairs = (
+        np.stack([getattr(node, name)[rows] for node in nodes], axis=2)
+        for name in ("chance", "number", "pairs")
+    )
+    settled = settled_dispersion(nodes[0].shape)[nodes[0].group[rows]][:, None, None]
+    law = CountLaw.matching(chance, number, pairs, settled)
+    blocks = masses_of_sums(law, block, kinds.shape[1])
+    shared = np.bincount(kinds[0])  # prices within a total and a group
+    rates = nodes[0].weight[sets[1]]
+    made = np.ones((sets.shape[1], weight.size, prices.shape[1]), dtype=np.complex128)
+    for held, masses in blocks:
+        alone = shared[kinds[0, held]] == 1
+        here = kinds[0, held[alone]]
+        mixed_over = np.einsum("bnur,bn->bur", masses[alone], rates[here])
+        made[here] = polynomial(mixed_over, prices[held[alone], None, :])
+    lone = {int(b): mass for held, masses in blocks for b, mass in zip(held, masses, strict=True)}
+    for number in np.flatnonzero(shared > 1):
+        product = np.ones((rates.shape[1], *made.shape[1:]), dtype=np.complex128)
+        for b in np.flatnonzero(kinds[0] == number):
+            product *= polynomial(lone[int(b)], prices[b])
+        made[number] = np.tensordot(rates[number], product, axes=1)
+    of_total = np.multiply.reduceat(made, np.flatnonzero(np.diff(sets[0], prepend=-1)), axis=0)
+    chance = np.fft.irfft(np.einsum("u,tuf->tf", weight, of_total), cells)
+    chance = np.maximum(chance, 0.0)
+    return np.asarray(chance / chance.sum(axis=1, keepdims=True))
+
+
+def _price_transform(cost: CostSpread, step: Floats, cells: int) -> NDArray[np.complex128]:
+    """Transform of each cost on a grid of its own step, shape (costs, frequencies)."""
+    place = cost.points(_POINTS) / step[:, None]
     cell = np.minimum(place.astype(np.int64), cells - 2)
     rest = np.minimum(place - cell, 1.0)
-    grid = np.zeros((cost.median.size, cells))
-    row = np.arange(cost.median.size)[:, None]
-    np.add.at(grid, (row, cell), (1.0 - rest) / _POINTS)
-    np.add.at(grid, (row, cell + 1), rest / _POINTS)
-    return np.asarray(np.fft.rfft(grid, axis=1))
-
-
-def _one_usage(counts: CountMoments, prices: NDArray[np.complex128]) -> NDArray[np.complex128]:
-    """Transform of the total at one distance: a product over groups, each mixed over its rates."""
-    law = law_of(counts)
-    out = np.ones(prices.shape[1], dtype=np.complex128)
-    for group in np.unique(counts.group):
-        rates = np.flatnonzero(counts.weight[group] > 0.0)
-        held = np.ones((rates.size, prices.shape[1]), dtype=np.complex128)
-        for part in np.flatnonzero(counts.group == group):
-            one = law.take(int(part), rates)
-            held *= one.generating(prices[None, part])
-        # Not as a matrix product: for seven rows the threads of the library cost more than the sum.
-        out *= np.sum(counts.weight[group, rates, None] * held, axis=0)
-    return out
+    at = cell + np.arange(step.size)[:, None] * cells
+    grid = np.bincount(
+        np.concatenate([at.ravel(), at.ravel() + 1]),
+        np.concatenate([1.0 - rest.ravel(), rest.ravel()]) / _POINTS,
+        step.size * cells,
+    )
+    return np.asarray(np.fft.rfft(grid.reshape(-1, cells), axis=1))
