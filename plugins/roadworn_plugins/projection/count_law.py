@@ -162,8 +162,10 @@ def masses_of(mean: Floats, dispersion: Floats) -> Floats:
         Shape (..., numbers).
     """
     m, e = (np.asarray(x, dtype=np.float64).ravel() for x in (mean, dispersion))
-    variance = float(np.max(m * (1.0 + e), initial=0.0))
-    most = int(np.ceil(float(m.max(initial=0.0)) + 12.0 * np.sqrt(variance + 1.0) + 12.0))
+    widest = float(np.max(1.0 + np.maximum(e, 0.0), initial=1.0))
+    # A negative binomial falls off as a power of e / (1 + e), a Poisson count faster.
+    reach = float(m.max(initial=0.0)) + 24.0 * widest
+    most = int(np.ceil(reach + 12.0 * np.sqrt(float(np.max(m * (1.0 + e), initial=0.0)))))
     under = (e < -_LEAST) & (m > 1e-12)
     wide, narrow = np.flatnonzero(~under), np.flatnonzero(under)
     over = np.where(e[wide] > _LEAST, e[wide], 0.0)

@@ -393,11 +393,11 @@ def _on_grids(
         mixed_over = np.einsum("bnur,bn->bur", masses[alone], rates[here])
         made[here] = polynomial(mixed_over, prices[held[alone], None, :])
     lone = {int(b): mass for held, masses in blocks for b, mass in zip(held, masses, strict=True)}
-    for number in np.flatnonzero(shared > 1):
+    for several in np.flatnonzero(shared > 1):
         product = np.ones((rates.shape[1], *made.shape[1:]), dtype=np.complex128)
-        for b in np.flatnonzero(kinds[0] == number):
+        for b in np.flatnonzero(kinds[0] == several):
             product *= polynomial(lone[int(b)], prices[b])
-        made[number] = np.tensordot(rates[number], product, axes=1)
+        made[several] = np.tensordot(rates[several], product, axes=1)
     of_total = np.multiply.reduceat(made, np.flatnonzero(np.diff(sets[0], prepend=-1)), axis=0)
     chance = np.fft.irfft(np.einsum("u,tuf->tf", weight, of_total), cells)
     chance = np.maximum(chance, 0.0)
