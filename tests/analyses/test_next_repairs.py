@@ -156,6 +156,52 @@ def test_the_quarters_add_up_to_the_totals(tmp_path: Path, months: float) -> Non
     assert all(row["low"] <= row["cost"] <= row["high"] for row in coming)
 
 
+def oil(vehicle: str, *days: str, cost: str = "90.00"):
+    return [
+        event(vehicle, "maintenance", day, component="engine.oil", action="replaced",
+              parts_cost=usd(cost))
+        for day in days
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(("by", "spans"), [("quarter", 4), ("month", 12)])
+def test_services_stand_beside_failures_and_the_sum_of_both(
+    tmp_path: Path, by: str, spans: int
+) -> None:
+    """A van whose oil was changed each half-year, last on 2025-10-01: twice 90 in the year."""
+    rows = small_shop()
+    rows += oil("van-1", "2023-10-01", "2024-04-01", "2024-10-01", "2025-04-01", "2025-10-01")
+    rows.sort(key=lambda e: e.occurred_at)
+    with view_of(rows, tmp_path, as_of="2026-01-01") as view:
+        result = check_analysis(NEXT_REPAIRS, view, {"by": by})
+    table = result.table("money_ahead").records()
+    assert [row["what"] for row in table] == ["failures", "services", "both"] * spans
+    failures, services, both = (table[i::3] for i in range(3))
+    failing = [row for row in result.table(f"by_{by}").records() if row["state"] == "expected"]
+    assert [row["expected"] for row in failures] == [row["cost"] for row in failing]
+    assert sum(float(row["expected"]) for row in services) == pytest.approx(2 * 90.0, rel=0.02)
+    for one, other, sum_ in zip(failures, services, both, strict=True):
+        assert float(sum_["expected"]) == pytest.approx(
+            float(one["expected"]) + float(other["expected"])
+        )
+        wide = [float(row["high"]) - float(row["low"]) for row in (one, other, sum_)]
+        assert max(wide[:2]) <= wide[2] <= sum(wide[:2]) + 1e-9
+    assert not any("sums of services come without" in caveat for caveat in result.caveats)
+
+
+def test_a_sum_of_services_without_a_price_says_so(tmp_path: Path) -> None:
+    rows = small_shop()
+    rows.append(event("van-1", "maintenance", "2025-01-02", component="hvac.cabin_filter",
+                      action="replaced"))  # fmt: skip
+    rows += oil("van-1", "2025-10-01")
+    rows.sort(key=lambda e: e.occurred_at)
+    with view_of(rows, tmp_path, as_of="2026-01-01") as view:
+        result = check_analysis(NEXT_REPAIRS, view, {"vehicle": "van-1", "by": "quarter", "least_parts": 0})
+    (said,) = [c for c in result.caveats if "sums of services come without" in c]
+    assert "cabin" in said
+    assert "by_quarter" not in {table.name for table in result.tables}
+
+
 def test_past_quarters_hold_what_was_written_down(tmp_path: Path) -> None:
     """Counted by hand from `small_shop`: 90 of labour on top of each price."""
     rows = small_shop()

@@ -1,7 +1,7 @@
 """What is due and what fails next on each vehicle, how likely that is, and what it would cost."""
 
 from dataclasses import dataclass
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import numpy as np
 from pydantic import Field
@@ -13,7 +13,6 @@ from roadworn.model.messages import Joined, Says, Sentence, as_sentence, some_of
 from roadworn.model.places import axle_of
 from roadworn.model.units import exact
 from roadworn_plugins.ahead.due_now import DueItem, State, due_now, not_failed
-from roadworn_plugins.ahead.quarters import ENDS, quarters_table
 from roadworn_plugins.ahead.tables import due_table, next_table, stock_table, totals_table
 from roadworn_plugins.shared.grouped import Floats, Ints, Unit
 from roadworn_plugins.shared.parts_ahead import PartsAhead, load_parts
@@ -28,6 +27,9 @@ from roadworn_plugins.shared.projected import (
 from roadworn_plugins.shared.settings import MostRows, OnlyVehicle, ShownUnit, all_said
 from roadworn_plugins.wear.measured import Wear, measured_wear, replaced_at
 
+if TYPE_CHECKING:
+    from roadworn_plugins.ahead.quarters import By
+
 ABOUT = """\
 Question: What is due, what fails next, how likely is it, and what would it cost?
 
@@ -39,7 +41,10 @@ vehicle is likely to cover, its spread averaged. A part of unknown age is as old
 seen at least and as the vehicle at most. A part measured often enough is projected by its own
 wear, to the figure at which such parts were replaced here, or the legal limit where too few were.
 Totals count a replacement's own failures too (renewal) and share the uncertainty of a rate among
-all parts it holds for. Prices are the ledger's own, raised to today.
+all parts it holds for. A price is the shop's own open estimate for the vehicle, else what was paid
+on its class, else on other classes, brought to its level and labelled; raised to today, slips of
+the pen left out. Services to come are told beside the failures, by quarter or month, each time
+they fall due by the vehicle's own record or the schedule.
 
 Assumptions: The vehicle goes on being used as it was; parts fail independently given their
 rates; what fails is replaced at once by a new part of the same kind.
@@ -53,6 +58,7 @@ Reliability (Springer, 2008).
 #: With fewer parts on record than this, the sum over them is no cost of the vehicle.
 LEAST_PARTS = 8
 _HORIZONS = (6, 12, 24, 36)
+_MONTHS_SHOWN = 12
 _TOO_FEW = "too few to tell what the coming months cost: of {whose} "
 _TO_TELL = " both a life and a price on record"
 _say = Says(
@@ -83,8 +89,9 @@ _say = Says(
         "raised": "Older prices are raised by {rise:.1%} a year.",
         "other-currencies": "{n} replacements in another currency are left out.",
         "worn": "{n} parts are projected by their own measured wear.",
-        "quarters": "Quarters past hold the work on record, also of vehicles that have left "
-        "since; quarters to come leave out what is due already.",
+        "quarters": "What is past holds the work on record, also of vehicles that have left "
+        "since; what is to come leaves out what is due already, and no vehicle is taken to be "
+        "sold.",
     },
 )
 
@@ -111,7 +118,16 @@ class NextRepairsSettings(Settings):
     least_parts: Annotated[
         int, Field(ge=0, description="with fewer priced parts: too few to tell")
     ] = LEAST_PARTS
+    by: Annotated[
+        Literal["", "quarter", "month"],
+        Field(description="money to come by quarter or month; of a fleet by quarter unless said"),
+    ] = ""
     most: MostRows = 25
+
+    @property
+    def spans(self) -> "By | None":
+        """By what money is told; None for one vehicle, unless it was asked for."""
+        return self.by or (None if self.vehicle else "quarter")
 
 
 def run(view: LedgerView, settings: NextRepairsSettings) -> Result:
@@ -137,31 +153,44 @@ def run(view: LedgerView, settings: NextRepairsSettings) -> Result:
         tables.append(due_table(due, settings.vehicle is None, settings.most))
     tables.append(next_table(view, parts, found, order, unit, span, wear))
     few = too_few(parts, settings.vehicle, settings.least_parts)
-    by_quarter = bool(by_months) and not few and settings.vehicle is None
+    spans = settings.spans if by_months and not few else None
     if by_months and not few:
         bands = {
             m: asked if m == settings.months else money(parts, by_months[m], ahead)
             for m in _HORIZONS
         }
         tables.append(totals_table(bands, parts.prices.currency))
-    if by_quarter:
-        tables.append(quarters_table(view, parts, by_months, ahead))
-        tables.append(stock_table(parts, found, ahead, settings.service, span))
+    unpriced: tuple[str, ...] = ()
+    if spans:
+        # Not needed for the outlook of a vehicle, so it is not waited for there.
+        from roadworn_plugins.ahead.quarters import money_table, quarters_table, unpriced_words
+        from roadworn_plugins.ahead.services import ServicesAhead
+
+        services = ServicesAhead.load(view, parts.prices, _MONTHS_SHOWN, settings.vehicle)
+        tables.append(money_table(view, parts, by_months, ahead, services, spans))
+        unpriced = unpriced_words(parts, ahead, services)
+        if settings.vehicle is None:
+            tables.append(quarters_table(view, parts, by_months, ahead, spans))
+            tables.append(stock_table(parts, found, ahead, settings.service, span))
     estimate = _estimate(parts, asked, span, few)
     return Result(
         headline=_headline(settings.vehicle, due, estimate, span),
         tables=tuple(tables),
         estimates=(estimate,),
         caveats=all_said(
-            *_caveats(parts, found.chance, len(wear)), _say.when(by_quarter, "quarters")
+            *_caveats(parts, found.chance, len(wear)),
+            *unpriced,
+            _say.when(spans, "quarters"),
+            *parts.prices.caveats(parts.component),
         ),
     )
 
 
 def _by_months(measured: "MeasuredParts", settings: NextRepairsSettings) -> dict[float, Projection]:
     """Project to every horizon that a table needs, all at once."""
-    quarters = ENDS if settings.vehicle is None else ()
-    months = sorted({settings.months, *_HORIZONS, *quarters})
+    step = {None: 0, "quarter": 3, "month": 1}[settings.spans]
+    ends = range(step, _MONTHS_SHOWN + 1, step) if step else ()
+    months = sorted({settings.months, *_HORIZONS, *map(float, ends)})
     worn = [measured.chances(m) for m in months]
     return project_months(measured.parts, months, measured=worn)
 

@@ -1,34 +1,55 @@
-"""What failures cost quarter by quarter: on record up to today, projected from then on.
+"""What failures and services cost by quarter or month: on record up to today, then projected.
 
 Quarters are counted from the day of the view, so that none of them is half past and half to
 come. The past ones hold what was written down as paid for the same kind of work that is
 projected, parts replaced as failed or worn out; a failure without a price adds to the number
 and not to the money. The band of a quarter to come is made by the same law as that of a whole
-horizon, from the moments of the failures between its two ends.
+horizon, from the moments of the failures between its two ends. Services to come stand beside
+them, and the sum of both; months are treated the same way.
 """
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from typing import Literal
 
 import numpy as np
 
 from roadworn.analysis import Cell, Column, Holds, Mark, Table, Tells
 from roadworn.columns.view import LedgerView
-from roadworn.model.catalogue import place_of
+from roadworn.model.catalogue import part_name, place_of
+from roadworn.model.messages import Says, some_of
+from roadworn_plugins.ahead.services import ServicesAhead
 from roadworn_plugins.projection.renewal import increments
 from roadworn_plugins.shared.grouped import Floats, Ints
 from roadworn_plugins.shared.parts_ahead import PartsAhead
 from roadworn_plugins.shared.projected import Counted, Projection, money
 
-#: Ends of the quarters to come, in months from today.
-ENDS = (3.0, 6.0, 9.0, 12.0)
-_PAST = 8
+By = Literal["quarter", "month"]
+#: Ends of the spans to come, in months from today.
+ENDS: Mapping[By, tuple[float, ...]] = {
+    "quarter": (3.0, 6.0, 9.0, 12.0),
+    "month": tuple(float(month) for month in range(1, 13)),
+}
+_PAST: Mapping[By, int] = {"quarter": 8, "month": 12}
+_say = Says(
+    "next-repairs",
+    {
+        "by-month": "Money for failures by month, as recorded and as projected",
+        "money-title": "What is to come: failures, services by plan, and both",
+        "money-failures": "failures",
+        "money-services": "services",
+        "money-both": "both",
+        "money-unpriced-failures": "The sums of failures come without {n} fitted parts that have "
+        "no price.",
+        "money-unpriced-services": "The sums of services come without {n} services that have no "
+        "price: {parts}.",
+    },
+)
 ACTUAL = "actual"
 EXPECTED = "expected"
 
 _COLUMNS = (
-    Column("quarter", "quarter", "integer", detail=True),
     Column("from", "from", "date", tells=Tells.TIME),
     Column("until", "until", "date"),
     Column("state", "state", tells=Tells.STATE),
@@ -38,6 +59,18 @@ _COLUMNS = (
     Column("high", "high", "money", tells=Tells.HIGH),
     Column("unpriced", "without a price", "integer"),
     Column("spent", "all work on record", "money"),
+)
+
+
+_MONEY_COLUMNS = (
+    Column("from", "from", "date"),
+    Column("until", "until", "date"),
+    Column("what", "what"),
+    Column("number", "number", "number"),
+    Column("expected", "expected", "money"),
+    Column("low", "low", "money", tells=Tells.LOW),
+    Column("high", "high", "money", tells=Tells.HIGH),
+    Column("unpriced", "without a price", "integer"),
 )
 
 
@@ -113,32 +146,95 @@ def between(
 
 
 def quarters_table(
-    view: LedgerView, parts: PartsAhead, found: Mapping[float, Projection], ahead: Ints
+    view: LedgerView,
+    parts: PartsAhead,
+    found: Mapping[float, Projection],
+    ahead: Ints,
+    by: By = "quarter",
 ) -> Table:
-    """Return the money for failures by quarter, of a whole fleet.
+    """Return the money for failures by quarter or month, of a whole fleet.
 
     Args:
         view: the ledger as of a day.
         parts: what is fitted.
         found: months ahead -> projection, for all of `ENDS`.
         ahead: the parts that have not failed yet.
+        by: quarter or month.
     """
     currency = parts.prices.currency
-    past, coming = _past(view, currency), _coming(view.today, parts, found, ahead)
+    past, coming = _past(view, currency, by), _coming(view.today, parts, found, ahead, by)
+    quarters = by == "quarter"
     return Table(
-        name="by_quarter",
-        title="Money for failures by quarter, as recorded and as projected",
-        columns=tuple(replace(c, unit=currency) if c.kind == "money" else c for c in _COLUMNS),
+        name=f"by_{by}",
+        title="Money for failures by quarter, as recorded and as projected"
+        if quarters
+        else _say("by-month"),
+        columns=(Column(by, by, "integer", detail=True), *_in(currency, _COLUMNS)),
         rows=(*past, *coming),
-        holds=Holds.QUARTERS,
+        holds=Holds.QUARTERS if quarters else None,
         marks=(frozenset({Mark.PAST}),) * len(past) + (frozenset(),) * len(coming),
     )
 
 
-def _past(view: LedgerView, currency: str) -> list[tuple[Cell, ...]]:
-    """Return the whole quarters on record up to today, oldest first."""
+def _in(currency: str, columns: tuple[Column, ...]) -> tuple[Column, ...]:
+    return tuple(replace(c, unit=currency) if c.kind == "money" else c for c in columns)
+
+
+def money_table(
+    view: LedgerView,
+    parts: PartsAhead,
+    found: Mapping[float, Projection],
+    ahead: Ints,
+    services: ServicesAhead,
+    by: By = "quarter",
+) -> Table:
+    """Return failures, services and the sum of both for each quarter or month to come.
+
+    Args:
+        view: the ledger as of a day.
+        parts: what is fitted.
+        found: months ahead -> projection, for all of `ENDS`.
+        ahead: the parts that have not failed yet.
+        services: those to come.
+        by: quarter or month.
+    """
+    rows: list[tuple[Cell, ...]] = []
+    for span in _coming(view.today, parts, found, ahead, by):
+        _number, start, end, _state, failures, *band = span[:8]
+        cost, low, high = (float(str(one)) for one in band)
+        first = None if not rows else date.fromisoformat(str(start))
+        sum_ = services.between(first, date.fromisoformat(str(end)))
+        rows.append((start, end, _say("money-failures"), failures, cost, low, high, None))
+        rows.append((start, end, _say("money-services"), *sum_.cells))
+        # The two are taken to be independent: their deviations add as squares.
+        both = cost + sum_.expected
+        less, more = np.hypot(cost - low, sum_.spread), np.hypot(high - cost, sum_.spread)
+        ends = max(both - float(less), 0.0), both + float(more)
+        many = float(str(failures)) + sum_.number
+        rows.append((start, end, _say("money-both"), many, both, *ends, sum_.unpriced))
+    return Table(
+        name="money_ahead",
+        title=_say("money-title"),
+        columns=_in(parts.prices.currency, _MONEY_COLUMNS),
+        rows=tuple(rows),
+    )
+
+
+def unpriced_words(parts: PartsAhead, ahead: Ints, services: ServicesAhead) -> tuple[str, ...]:
+    """Say which sums come without something that has no price."""
+    without = [one for one in services.all if services.price(one) is None]
+    names = sorted({part_name(one.service.component) for one in without})
+    return (
+        _say.some(sum(1 for i in ahead if parts.price[i] is None), "money-unpriced-failures"),
+        _say.some(len(without), "money-unpriced-services", parts=some_of(names, 4)),
+    )
+
+
+def _past(view: LedgerView, currency: str, by: By) -> list[tuple[Cell, ...]]:
+    """Return the whole quarters or months on record up to today, oldest first."""
     first = view.sql("SELECT min(occurred_on) FROM events").rows[0][0]
-    ends = [months_from(view.today, -3 * number) for number in range(_PAST + 1)]
+    step = int(ENDS[by][0])
+    ends = [months_from(view.today, -step * number) for number in range(_PAST[by] + 1)]
     if first is not None:
         ends = [end for end in ends if end >= first]
     if first is None or len(ends) < 2:
@@ -195,11 +291,11 @@ def _spent(view: LedgerView, ends: list[date], currency: str) -> Floats:
 
 
 def _coming(
-    today: date, parts: PartsAhead, found: Mapping[float, Projection], ahead: Ints
+    today: date, parts: PartsAhead, found: Mapping[float, Projection], ahead: Ints, by: By
 ) -> list[tuple[Cell, ...]]:
     rows: list[tuple[Cell, ...]] = []
-    for number, end in enumerate(ENDS, start=1):
-        start = ENDS[number - 2] if number > 1 else 0.0
+    for number, end in enumerate(ENDS[by], start=1):
+        start = ENDS[by][number - 2] if number > 1 else 0.0
         falls = between(parts, found, start, end)
         band = money(parts, falls, ahead)
         rows.append(

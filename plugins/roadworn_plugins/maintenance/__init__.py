@@ -42,6 +42,7 @@ from roadworn_plugins.maintenance.schedule import (
     timing,
 )
 from roadworn_plugins.shared.grouped import Unit
+from roadworn_plugins.shared.prices import Prices
 from roadworn_plugins.shared.settings import (
     MostRows,
     OnlyVehicle,
@@ -139,7 +140,8 @@ def run(view: LedgerView, settings: MaintenanceDueSettings) -> Result:
     count["not done"] = states["overdue"]
     due = count.total()
     in_time = count["on time"] + (count["early"] if settings.early_counts else 0)
-    costs = _costs(view)
+    kinds = {one.name: one.kind for one in vehicles}
+    prices = Prices.load(view)
     unknown = [one.service.component for one in standing if one.state == "no record"]
     unseen = view.sql(
         """SELECT count(*) FROM vehicles
@@ -161,7 +163,7 @@ def run(view: LedgerView, settings: MaintenanceDueSettings) -> Result:
                 "maintenance_due",
                 _say("title", day=view.today),
                 in_unit(_COLUMNS, unit),
-                tuple(_row(one, costs, unit) for one in shown),
+                tuple(_row(one, kinds, prices, unit) for one in shown),
                 tuple((one.last.event,) if one.last else () for one in shown),
                 Holds.SERVICES,
                 tuple(Marks({Mark.LATER} if one.state == "later" else ()) for one in shown),
@@ -176,6 +178,7 @@ def run(view: LedgerView, settings: MaintenanceDueSettings) -> Result:
                 len(unknown), "no-record", names=first_of(sorted(map(part_name, set(unknown))))
             ),
             _say.some(len(wanted) - len(shown), "not-shown"),
+            *prices.caveats(one.service.component for one in shown),
         ),
     )
 
@@ -195,36 +198,25 @@ def _compliance(
     return count, events
 
 
-def _costs(view: LedgerView) -> Mapping[str, tuple[float, str]]:
-    """Return component -> median cost of the service in the currency most used, last two years."""
-    rows = view.sql(
-        """WITH paid AS (
-             SELECT component, currency, CAST(total_cost AS DOUBLE) AS cost FROM maintenance_done
-             WHERE total_cost > 0 AND occurred_on > CAST(? AS DATE) - INTERVAL 730 DAY
-           ), main AS (
-             SELECT currency FROM paid GROUP BY currency ORDER BY count(*) DESC, currency LIMIT 1)
-           SELECT component, median(cost), any_value(currency) FROM paid
-           WHERE currency IN (SELECT currency FROM main) GROUP BY component ORDER BY component""",
-        (view.today.isoformat(),),
-    ).rows
-    return {component: (round(cost, 2), currency) for component, cost, currency in rows}
-
-
-def _row(one: DueService, costs: Mapping[str, tuple[float, str]], unit: Unit) -> tuple[Cell, ...]:
-    cost, currency = costs.get(one.service.component, (None, ""))
+def _row(one: DueService, kinds: Mapping[str, str], prices: Prices, unit: Unit) -> tuple[Cell, ...]:
+    service = one.service
+    kind, work = kinds[one.vehicle], service.action
+    price = prices.of(service.component, kind, one.vehicle, work=work)
+    # Labour without the part is no price.
+    priced = price is not None and price.number
     return (
         one.vehicle,
-        one.service.component,
-        one.service.action,
+        service.component,
+        service.action,
         one.state,
         None if one.last is None else one.last.on,
         None if one.due is None else one.due.on,
         None if one.due is None else whole_distance(one.due.km, unit),
         whole_distance(one.km_left, unit),
         one.expected if one.state not in ("overdue", "no record") else None,
-        cost,
-        currency,
-        one.service.citation,
+        round(price.middle, 2) if price is not None and priced else None,
+        price.currency if price is not None and priced else "",
+        service.citation,
     )
 
 

@@ -262,10 +262,11 @@ class DueService:
 class Serviced:
     """A vehicle with the services that hold for it; `start` is when its fluids were new.
 
-    `here` is false for one that has left or has not been seen for long.
+    `here` is false for one that has left or has not been seen for long; `kind` is its class.
     """
 
     name: str
+    kind: str
     services: tuple[Service, ...]
     now: Point
     km_per_day: float | None
@@ -321,6 +322,7 @@ def serviced(view: LedgerView, schedule: Schedule, vehicle: str | None) -> list[
         found.append(
             Serviced(
                 name,
+                kind,
                 tuple(
                     one
                     for one in schedule.for_vehicle(fuel, kind, duty)
