@@ -196,7 +196,8 @@ def test_a_sum_of_services_without_a_price_says_so(tmp_path: Path) -> None:
     rows += oil("van-1", "2025-10-01")
     rows.sort(key=lambda e: e.occurred_at)
     with view_of(rows, tmp_path, as_of="2026-01-01") as view:
-        result = check_analysis(NEXT_REPAIRS, view, {"vehicle": "van-1", "by": "quarter", "least_parts": 0})
+        asked = {"vehicle": "van-1", "by": "quarter", "least_parts": 0}
+        result = check_analysis(NEXT_REPAIRS, view, asked)
     (said,) = [c for c in result.caveats if "sums of services come without" in c]
     assert "cabin" in said
     assert "by_quarter" not in {table.name for table in result.tables}

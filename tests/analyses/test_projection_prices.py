@@ -21,7 +21,9 @@ def paid(day: str, cost: float, component: str = "electrical.starter", **more):
     price = usd(f"{cost:.2f}", more.pop("currency", "USD"))
     return replaced(
         more.pop("vehicle", "car"), day, component,
-        odometer=next(_KM), unit="km", parts_cost=price, **more,
+        odometer=next(_KM), unit="km", parts_cost=price,
+        # What fails again within weeks has come back, and is no price.
+        reason=more.pop("reason", "preventive"), **more,
     )  # fmt: skip
 
 
@@ -229,3 +231,28 @@ def test_an_axle_set_written_down_wheel_by_wheel_is_one_job(tmp_path: Path) -> N
     assert tire is not None
     assert (pads.middle, pads.number) == (160.0, 3)
     assert (tire.middle, tire.number) == (90.0, 6)
+
+
+def test_what_a_comeback_costs_as_a_share_of_its_part(tmp_path: Path) -> None:
+    """Four starters came back free, four pumps at the full price of 300; 1 before any is seen.
+
+    Of all: (2 x 1 + 4 x 0 + 4 x 1) / 10 = 0.6; drawn to it by five: (0 + 5 x 0.6) / 9 and
+    (4 + 5 x 0.6) / 9, and 0.6 for what never came back. What came back is no price either.
+    """
+    starter, pump = "electrical.starter", "cooling.water_pump"
+    rows = [enrolled(f"car-{n}") for n in range(8)]
+    for n in range(8):
+        component, again = (starter, 0.0) if n < 4 else (pump, 300.0)
+        more = {"vehicle": f"car-{n}", "reason": "failed"}
+        rows.append(paid("2023-03-05", 300.0, component, **more))
+        rows.append(paid("2023-03-25", again, component, **more))
+    with view_of(rows, tmp_path, as_of="2023-12-31") as view:
+        prices = Prices.load(view, 0.0)
+    (tmp_path / "none").mkdir()
+    with view_of(rows[:9], tmp_path / "none", as_of="2023-12-31") as view:
+        assert Prices.load(view, 0.0).comeback_share(starter) == 1.0
+    shares = [prices.comeback_share(c) for c in (starter, pump, "fuel.pump")]
+    assert shares == pytest.approx([3.0 / 9, 7.0 / 9, 0.6])
+    found = prices.of(pump, "car")
+    assert found is not None
+    assert (found.middle, found.number) == (300.0, 4)

@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue, place_sql
-from roadworn.model.errors import QueryError
 
 Floats = NDArray[np.float64]
 
@@ -41,7 +40,7 @@ LEAST_SHARED = 5
 _PLACE = place_sql("j.component", "j.position")
 # What is done by the axle is one job, also when each wheel was written down. A part that came
 # free of charge, where others of its kind are charged, leaves only labour: no price of the job.
-_JOBS_SQL = f"""
+_JOBS = f"""
     SELECT j.component, j.vehicle_class, j.work, max(j.occurred_on) AS occurred_on,
            max(j.seq) AS seq, sum(j.cost) AS cost, arg_max(j.event_id, j.cost) AS event_id
     FROM (SELECT r.*, v.vehicle_class, CAST(r.total_cost AS DOUBLE) AS cost,
@@ -53,24 +52,11 @@ _JOBS_SQL = f"""
                        total_cost, parts_cost, currency FROM maintenance_done) AS r
           JOIN vehicles AS v USING (vehicle_id)) AS j
     WHERE j.cost > 0 AND j.currency = ? AND NOT (has_parts AND coalesce(j.parts_cost, 1) = 0)
-      AND j.event_id NOT IN (COMEBACKS)
+      AND j.event_id NOT IN (SELECT event_id FROM comebacks)
     GROUP BY j.component, j.vehicle_class, j.work,
              CASE WHEN {_PLACE} <> j.position
                   THEN concat_ws('|', j.vehicle_id, {_PLACE}, j.occurred_on)
                   ELSE j.event_id END"""
-
-
-def comebacks_of(view: LedgerView) -> str:
-    """Return SQL for the events that are comebacks."""
-    try:
-        view.sql("SELECT event_id FROM comebacks LIMIT 0")
-    except QueryError:
-        return "SELECT NULL WHERE FALSE"
-    return "SELECT event_id FROM comebacks"
-
-
-def _jobs_sql(view: LedgerView) -> str:
-    return _JOBS_SQL.replace("COMEBACKS", comebacks_of(view))
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +93,7 @@ def jobs_of(view: LedgerView, currency: str, rise: float) -> Groups:
                    cost * pow(1 + ?, date_diff('day', occurred_on, CAST(? AS DATE)) / 365.25)
             FROM (SELECT *, row_number() OVER (PARTITION BY component, work, vehicle_class
                                                ORDER BY occurred_on DESC, seq DESC) AS back
-                  FROM ({_jobs_sql(view)}) AS jobs)
+                  FROM ({_JOBS}) AS jobs)
             WHERE back <= {_LATEST} ORDER BY component, work, vehicle_class, back""",
         (rise, view.today.isoformat(), currency),
     ).rows
@@ -221,7 +207,7 @@ def price_rise(view: LedgerView, currency: str) -> float:
                      ln(cost) AS y, seq,
                      abs(ln(cost) - median(ln(cost)) OVER (
                        PARTITION BY component, work, vehicle_class)) AS off
-              FROM ({_jobs_sql(view)}) AS jobs)
+              FROM ({_JOBS}) AS jobs)
             WHERE off <= {_MOST_Z * _WIDE_SD} ORDER BY seq""",
         (currency,),
     )

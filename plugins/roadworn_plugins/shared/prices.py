@@ -24,7 +24,6 @@ from roadworn_plugins.shared.paid import (
     Floats,
     Kept,
     OddPrice,
-    comebacks_of,
     jobs_of,
     kept_of,
     labour_rate_of,
@@ -349,17 +348,17 @@ def _comebacks(view: LedgerView, prices: Prices) -> dict[str, tuple[float, float
     among comebacks than among other failures.
     """
     share = view.sql(
-        f"""SELECT avg(CAST(total_cost IS NULL AS INTEGER)) FROM replacements
+        """SELECT avg(CAST(total_cost IS NULL AS INTEGER)) FROM replacements
            WHERE reason IN ('failed', 'worn_out')
-             AND event_id NOT IN ({comebacks_of(view)})"""
+             AND event_id NOT IN (SELECT event_id FROM comebacks)"""
     ).rows[0][0]
     rows = view.sql(
-        f"""SELECT r.component, v.vehicle_class,
+        """SELECT r.component, v.vehicle_class,
                   CASE WHEN r.currency = ? OR r.total_cost = 0
                        THEN CAST(r.total_cost AS DOUBLE) END,
                   r.total_cost IS NULL
            FROM replacements AS r JOIN vehicles AS v USING (vehicle_id)
-           WHERE r.event_id IN ({comebacks_of(view)}) ORDER BY r.seq""",
+           WHERE r.event_id IN (SELECT event_id FROM comebacks) ORDER BY r.seq""",
         (prices.currency,),
     ).rows
     silent = float(np.mean([row[3] for row in rows])) if rows else 0.0
