@@ -14,6 +14,7 @@ import numpy as np
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue
 from roadworn_plugins.lifedata import summed
+from roadworn_plugins.lifedata.effects import Season, season
 from roadworn_plugins.projection.effects import Effects, place_effects, vehicle_effects
 from roadworn_plugins.projection.life_law import LifeLaw, Lives, Prior, fit_law
 from roadworn_plugins.shared.grouped import Bools, Clock, Floats, Ints, Paces, load_paces
@@ -58,6 +59,8 @@ class ComponentLives:
         #: Relative variance of the effect among vehicles, and of a calendar year.
         self.among_vehicles = 0.0
         self.among_years = 0.0
+        #: Component -> its season, of those that age by the calendar and failed often enough.
+        self.seasons: dict[str, Season] = {}
         self._fit(view, load_clocked(view, paces), paces)
 
     @classmethod
@@ -127,6 +130,9 @@ class ComponentLives:
             )
             model = model_of(one.law, one.lives, source.classes, running)
             self._models[component] = Clocked(model, one.clock)
+            found = _season(one)
+            if found is not None:
+                self.seasons[component] = found
 
     def _keep(self, view: LedgerView, vehicles: list[str], found: "_Found") -> None:
         """Keep the effects by the names of vehicles and places."""
@@ -176,6 +182,20 @@ class _Counted:
         """Return the cumulative hazard of each life by its class alone."""
         lives = self.lives
         return self.law.wear.cumulative(lives.group, lives.entry, lives.leaving)
+
+
+# Fewer failures than this show no season.
+_LEAST_FOR_SEASON = 12
+
+
+def _season(one: _Counted) -> Season | None:
+    """Return the season of a component that ages by the calendar, None where too little is seen."""
+    day = one.source.last_day[one.kept][one.lives.failed & ~one.lives.early]
+    day = day[np.isfinite(day)]
+    if one.clock != "age" or day.size < _LEAST_FOR_SEASON:
+        return None
+    month = np.floor((day % DAYS_PER_YEAR) / DAYS_PER_YEAR * 12.0).astype(np.int64)
+    return season(np.bincount(month, minlength=12)[:12], np.ones(12))
 
 
 @dataclass(frozen=True, eq=False)

@@ -5,12 +5,14 @@ Parts of known age come from the part lives; those whose age nobody knows are of
 """
 
 from dataclasses import dataclass, field, replace
+from datetime import date
 from typing import Any
 
 import numpy as np
 
 from roadworn.columns.view import UNSEEN_DAYS, LedgerView
 from roadworn.model.units import KM_PER_MILE
+from roadworn_plugins.lifedata.effects import Season
 from roadworn_plugins.projection.belief import LifeBelief
 from roadworn_plugins.projection.excess import RenewalFunction, solve
 from roadworn_plugins.shared.fleet_lives import ComponentLives
@@ -24,7 +26,7 @@ from roadworn_plugins.shared.grouped import (
     Unit,
     load_paces,
 )
-from roadworn_plugins.shared.life_model import Clocked
+from roadworn_plugins.shared.life_model import DAYS_PER_YEAR, Clocked
 from roadworn_plugins.shared.prices import Price, Prices
 
 #: Ages that stand for a part of unknown age.
@@ -130,6 +132,8 @@ class PartsAhead:
             ahead; shared by all its parts.
         place_variance: of each part, relative variance of its place's effect.
         among_years: relative variance of a year's failures that all vehicles share.
+        seasons: component -> its season.
+        today: day of the view.
     """
 
     vehicle: list[str]
@@ -152,6 +156,8 @@ class PartsAhead:
     vehicle_variance: Floats = field(default_factory=lambda: np.zeros(0))
     place_variance: Floats = field(default_factory=lambda: np.zeros(0))
     among_years: float = 0.0
+    seasons: dict[str, Season] = field(default_factory=dict)
+    today: date | None = None
 
     def __post_init__(self) -> None:
         """Take parts without effects of their own as ordinary ones."""
@@ -181,14 +187,26 @@ class PartsAhead:
             taken[name] = getattr(self, name)[rows]
         return replace(self, **taken)
 
-    def multipliers(self) -> Floats:
+    def seasonal(self, months: float) -> Floats:
+        """Return the mean multiplier of each part's hazard over the coming months, (parts,)."""
+        out = np.ones(self.size)
+        if not self.seasons or self.today is None:
+            return out
+        start = (self.today - date(1970, 1, 1)).days / DAYS_PER_YEAR
+        factor = {
+            name: float(one.multiplier(start, months / _MONTHS_PER_YEAR))
+            for name, one in self.seasons.items()
+        }
+        return np.array([factor.get(name, 1.0) for name in self.component])
+
+    def multipliers(self, months: float) -> Floats:
         """Return the multiplier of each part's hazard at each of `SCENARIOS`.
 
         Lognormal around the effect, shape (nodes, parts).
         """
         spread = np.sqrt(np.log1p(self.vehicle_variance + self.among_years))
         factor = np.exp(spread * SCENARIOS[1][:, None])
-        return np.asarray(self.effect * factor / (SCENARIOS[2] @ factor))
+        return np.asarray(self.effect * self.seasonal(months) * factor / (SCENARIOS[2] @ factor))
 
     def ahead(self, months: float, distance: float | None, unit: Unit) -> tuple[Floats, Floats]:
         """Return what lies ahead of each part on its own clock, and the weights.
@@ -270,6 +288,8 @@ def load_parts(
         vehicle_variance=np.array([one.variance for one in own]),
         place_variance=np.array([one.variance for one in places]),
         among_years=lives.among_years,
+        seasons=lives.seasons,
+        today=view.today,
     )
 
 

@@ -80,7 +80,7 @@ def project(
     """
     ahead, weight = parts.ahead(months, distance, unit)
     watched = ahead if share is None else ahead * share
-    return _projected(parts, [watched], weight, [measured or {}])[0]
+    return _projected(parts, [months], [watched], weight, [measured or {}])[0]
 
 
 def project_months(
@@ -95,21 +95,25 @@ def project_months(
     """
     ahead = [parts.ahead(m, None, "km") for m in months]
     worn = list(measured) or [{}] * len(ahead)
-    found = _projected(parts, [far for far, _weight in ahead], ahead[0][1], worn)
+    found = _projected(parts, months, [far for far, _weight in ahead], ahead[0][1], worn)
     return dict(zip(months, found, strict=True))
 
 
 def _projected(
-    parts: PartsAhead, ahead: list[Floats], weight: Floats, measured: list[dict[int, Floats]]
+    parts: PartsAhead,
+    months: Sequence[float],
+    ahead: list[Floats],
+    weight: Floats,
+    measured: list[dict[int, Floats]],
 ) -> list[Projection]:
     aged = _Aged.of(parts)
-    counts = iter(aged.counts(ahead))
+    counts = iter(aged.counts(months, ahead))
     found = []
-    for far, worn in zip(ahead, measured, strict=True):
+    for by, far, worn in zip(months, ahead, measured, strict=True):
         own = tuple(_with_measured(next(counts), worn, node) for node in range(weight.size))
         chance = np.asarray(sum(w * c.at_least_one() for w, c in zip(weight, own, strict=True)))
         number = np.asarray(sum(w * c.mean() for w, c in zip(weight, own, strict=True)))
-        ends = aged.limits(far, weight)
+        ends = aged.limits(by, far, weight)
         low, high = np.minimum(ends[0], chance), np.maximum(ends[1], chance)
         for i in worn:
             low[i] = high[i] = chance[i]
@@ -125,7 +129,6 @@ class _Aged:
         index: part of each row.
         age: of each row.
         share: chance of that age.
-        multiplier: of the hazard of each part, shape (nodes, parts).
         by_group: rows of each group.
     """
 
@@ -133,7 +136,6 @@ class _Aged:
     index: Ints
     age: Floats
     share: Floats
-    multiplier: Floats
     by_group: list[tuple[int, Ints]]
 
     @classmethod
@@ -149,9 +151,9 @@ class _Aged:
         order = np.argsort(code, kind="stable")
         split = np.split(order, np.flatnonzero(np.diff(code[order])) + 1)
         groups = [(int(code[rows[0]]), rows) for rows in split if rows.size]
-        return cls(parts, index, age, share, parts.multipliers(), groups)
+        return cls(parts, index, age, share, groups)
 
-    def counts(self, ahead: list[Floats]) -> list[CountMoments]:
+    def counts(self, months: Sequence[float], ahead: list[Floats]) -> list[CountMoments]:
         """Return the moments of every part at each node of each horizon, many at a time.
 
         Each group of parts is looked up in a table of its own; asking once for all stretches
@@ -159,21 +161,23 @@ class _Aged:
         m^(1/k) times as long.
         """
         found: list[CountMoments] = []
-        nodes = self.multiplier.shape[0]
-        stretches = [(far[node], node) for far in ahead for node in range(nodes)]
         belief, group = self.parts.belief, self.parts.group
-        faster = self.multiplier ** (1.0 / belief.shape[group]) if group.size else self.multiplier
+        power = 1.0 / belief.shape[group]
+        stretches = []
+        for by, far in zip(months, ahead, strict=True):
+            hazard = self.parts.multipliers(by)
+            stretches += [(far[node], m, m**power) for node, m in enumerate(hazard)]
         many = max(1, _MOST_ROWS // max(self.index.size, 1))
         for start in range(0, len(stretches), many):
             some = stretches[start : start + many]
             raw = count_moments(
                 belief,
                 np.tile(group[self.index], len(some)),
-                np.concatenate([self.age * faster[node][self.index] for _far, node in some]),
-                np.concatenate([(far * faster[node])[self.index] for far, node in some]),
+                np.concatenate([self.age * faster[self.index] for _far, _m, faster in some]),
+                np.concatenate([(far * faster)[self.index] for far, _m, faster in some]),
             )
             size = self.index.size
-            for j, (far, node) in enumerate(some):
+            for j, (far, m, _faster) in enumerate(some):
                 rows = slice(j * size, (j + 1) * size)
                 here = replace(
                     raw,
@@ -182,10 +186,10 @@ class _Aged:
                     number=raw.number[rows],
                     pairs=raw.pairs[rows],
                 )
-                found.append(self._joined(self._whole_law(here, far, node)))
+                found.append(self._joined(self._whole_law(here, far, m)))
         return found
 
-    def _whole_law(self, counts: CountMoments, far: Floats, node: int) -> CountMoments:
+    def _whole_law(self, counts: CountMoments, far: Floats, hazard: Floats) -> CountMoments:
         """Put what is not known of the shape, and early failures, to the moments of wear.
 
         The chance of the next failure is averaged over the shapes that the lives allow, and what
@@ -196,7 +200,7 @@ class _Aged:
         plain = np.einsum("pn,pn->p", counts.weight[counts.group], chance)
         for rows, law, place in self._laws():
             age, ahead = self.age[rows], far[self.index[rows]]
-            m = self.multiplier[node][self.index[rows]]
+            m = hazard[self.index[rows]]
             survive, _mean, _square = _over_shapes(law, place, age, ahead, m)
             ratio = ((1.0 - survive) / np.maximum(plain[rows], 1e-12))[:, None]
             ratio = np.where(plain[rows, None] > 1e-12, ratio, 1.0)
@@ -236,7 +240,7 @@ class _Aged:
             pairs=averaged(raw.pairs),
         )
 
-    def limits(self, ahead: Floats, weight: Floats) -> Floats:
+    def limits(self, months: float, ahead: Floats, weight: Floats) -> Floats:
         """Return limits of each part's chance as its hazard is uncertain, shape (2, parts).
 
         Rate, shape, and the effects of vehicle and place make the cumulative hazard of what lies
@@ -244,11 +248,11 @@ class _Aged:
         """
         parts = self.parts
         out = np.zeros((2, parts.size))
-        far = weight @ ahead
+        far, effect = weight @ ahead, parts.effect * parts.seasonal(months)
         for rows, law, place in self._laws():
             index = self.index[rows]
             age, share = self.age[rows], self.share[rows]
-            _survive, mean, square = _over_shapes(law, place, age, far[index], parts.effect[index])
+            _survive, mean, square = _over_shapes(law, place, age, far[index], effect[index])
             own = (1.0 + parts.vehicle_variance[index]) * (1.0 + parts.place_variance[index])
             variance = np.maximum(square * own / np.maximum(mean, 1e-300) ** 2 - 1.0, 1e-9)
             soon = law.early.chance(age, far[index])
