@@ -4,12 +4,15 @@ import numpy as np
 import pytest
 
 from roadworn_plugins.projection.belief import LifeBelief
+from roadworn_plugins.projection.life_law import Early, LifeLaw, Wear
 from roadworn_plugins.shared.grouped import Paces
+from roadworn_plugins.shared.life_model import Clocked, ComponentModel
 from roadworn_plugins.shared.parts_ahead import AGES, PartsAhead
 from roadworn_plugins.shared.prices import Price, Prices
 from roadworn_plugins.shared.projected import money, project, project_months
 
 KM_A_MONTH = 1500.0
+COMPONENTS = ("electrical.starter", "wheel.tire")
 
 
 def paces(cars: int = 1, sd_month: float = 0.0, sd_pace: float = 0.0) -> Paces:
@@ -22,6 +25,17 @@ def paces(cars: int = 1, sd_month: float = 0.0, sd_pace: float = 0.0) -> Paces:
     )  # fmt: skip
 
 
+def believed(belief: LifeBelief, group: int, clock: str) -> Clocked:
+    """The model of a component whose shape is known and whose rate is believed like this."""
+    here = slice(group, group + 1)
+    certain = np.isinf(belief.a[here])
+    a = np.where(certain, 1e9, belief.a[here])
+    b = np.where(certain, 1e9 * belief.b[here], belief.b[here])
+    wear = Wear(belief.shape[here], np.ones(1), a[:, None], b[:, None], a, b)
+    law = LifeLaw(wear, Early(1e-15, 1.0), np.zeros(0))
+    return Clocked(ComponentModel(law, by_trade=False, classes=("car",)), clock)
+
+
 def parts(
     ages, belief: LifeBelief, *, group=None, clock="distance", price=None, car=None, pace=None
 ) -> PartsAhead:
@@ -30,19 +44,20 @@ def parts(
     known = np.array([np.ndim(a) == 0 for a in ages])
     rows = np.array([np.full(AGES, a) if np.ndim(a) == 0 else a for a in ages], dtype=float)
     car = np.zeros(n, dtype=np.int64) if car is None else np.asarray(car)
+    group = np.zeros(n, dtype=np.int64) if group is None else np.asarray(group)
     return PartsAhead(
         vehicle=[f"car-{c}" for c in car],
         vehicle_class=["car"] * n,
-        component=["electrical.starter"] * n,
+        component=[COMPONENTS[g] for g in group],
         position=[""] * n,
         started_by=[""] * n,
         known=known,
         clock=[clock] * n,
         age=rows,
         car=car,
-        group=np.zeros(n, dtype=np.int64) if group is None else np.asarray(group),
+        group=group,
         belief=belief,
-        models={},
+        models={COMPONENTS[g]: believed(belief, g, clock) for g in range(belief.shape.size)},
         price=[price] * n,
         paces=pace or paces(int(car.max(initial=0)) + 1),
         prices=Prices("USD", {}, {}, 0),

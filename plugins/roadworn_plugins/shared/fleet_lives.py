@@ -59,6 +59,10 @@ class ComponentLives:
         #: Relative variance of the effect among vehicles, and of a calendar year.
         self.among_vehicles = 0.0
         self.among_years = 0.0
+        #: Share of vehicles that leave in a year.
+        self.leaving = 0.0
+        #: Of early failures, the share that the record knows as such: they came back.
+        self.came_back = 0.0
         #: Component -> its season, of those that age by the calendar and failed often enough.
         self.seasons: dict[str, Season] = {}
         self._fit(view, load_clocked(view, paces), paces)
@@ -123,12 +127,17 @@ class ComponentLives:
         self._keep(view, vehicles, effects)
         self.among_vehicles = effects.vehicles.spread
         self.among_years = _year_spread(counted)
+        self.leaving = _leaving(view)
+        early = sum(float(np.sum(one.lives.failed - one.law.worn)) for one in counted.values())
+        known = sum(int(one.lives.early.sum()) for one in counted.values())
+        self.came_back = (known + 0.5) / (max(early, known) + 1.0)
         for component, one in counted.items():
             source = one.source
             running = np.bincount(
                 source.group[one.kept], source.running[one.kept], len(source.classes)
             )
             model = model_of(one.law, one.lives, source.classes, running)
+            model = replace(model, planned=_planned(one))
             self._models[component] = Clocked(model, one.clock)
             found = _season(one)
             if found is not None:
@@ -154,6 +163,23 @@ class ComponentLives:
                 float(found.place_failures[number]),
                 float(found.place_expected[number]),
             )
+
+
+# Vehicles that left in the last so many years say how many will; few say little.
+_YEARS_BACK = 4
+_LEFT_BEFORE = (0.5, 25.0)  # vehicles that left, in so many vehicle-years: common practice
+
+
+def _leaving(view: LedgerView) -> float:
+    """Return the share of vehicles that leave in a year, by those of the last years."""
+    left, years = view.sql(
+        f"""SELECT count(*) FILTER (retired_on > day - {_YEARS_BACK * 365}),
+                   coalesce(sum(greatest(0, date_diff('day', greatest(enrolled_on,
+                     day - {_YEARS_BACK * 365}), coalesce(retired_on, day)))), 0) / 365.25
+            FROM vehicles, (SELECT CAST(? AS DATE) AS day)""",
+        (view.today.isoformat(),),
+    ).rows[0]
+    return float((left + _LEFT_BEFORE[0]) / (float(years) + _LEFT_BEFORE[1]))
 
 
 # Turns of laws and effects; each takes back most of what the other had to explain.
@@ -182,6 +208,20 @@ class _Counted:
         """Return the cumulative hazard of each life by its class alone."""
         lives = self.lives
         return self.law.wear.cumulative(lives.group, lives.entry, lives.leaving)
+
+
+# Planned changes come at an interval: a steep law. Fewer of them than this show none.
+_PLANNED = Prior(5.0, 0.6, None, early_share=-9.0, early_spread=0.1)
+_LEAST_PLANNED = 5
+
+
+def _planned(one: _Counted) -> LifeLaw | None:
+    """Return the law of a component's planned changes, None where hardly any is on record."""
+    planned = one.source.planned[one.kept]
+    if planned.sum() < _LEAST_PLANNED:
+        return None
+    none, usual = np.zeros(planned.size, dtype=bool), np.ones(planned.size)
+    return fit_law(replace(one.lives, failed=planned, early=none, effect=usual), _PLANNED)
 
 
 # Fewer failures than this show no season.

@@ -273,6 +273,7 @@ class Paces:
         days_since: days since it was last seen, at most 180.
         km_since: what it has gone since its last reading at that pace, likewise.
         assumed: whether the pace is the fleet's for want of readings.
+        common: relative variance of what a year adds to the pace of all vehicles alike.
     """
 
     index: dict[str, int]
@@ -282,6 +283,7 @@ class Paces:
     days_since: Floats
     km_since: Floats
     assumed: Bools
+    common: float = 0.0
 
     def ahead(
         self,
@@ -334,13 +336,72 @@ def load_paces(view: LedgerView) -> Paces:
     per_month = np.where(seen, pace, usual)
     months = np.maximum(np.where(seen, watched, 0.0) / DAYS_PER_MONTH, 1.0)
     gap = np.clip(np.nan_to_num(read_days), 0.0, _LONGEST_GAP_DAYS)
+    month_by_month = float(np.median((monthly / np.maximum(per_month, 1.0)) ** 2)) if rows else 0.0
+    own, common = _swings(view, month_by_month / 12.0)
     return Paces(
         index={row[0]: i for i, row in enumerate(rows)},
         per_month=per_month,
         sd_month=monthly,
-        # The mean of so many months; an assumed pace may be any of the fleet's.
-        sd_pace=np.where(seen, monthly / np.sqrt(months), among),
+        # The mean of so many months, and what one year differs from the two before it; an
+        # assumed pace may be any of the fleet's.
+        sd_pace=np.where(
+            seen, np.hypot(monthly / np.sqrt(months), per_month * np.sqrt(own + common)), among
+        ),
         days_since=np.clip(np.nan_to_num(seen_days), 0.0, _LONGEST_GAP_DAYS),
         km_since=per_month * gap / DAYS_PER_MONTH,
         assumed=~seen,
+        common=common,
     )
+
+
+# Before any year is seen: what one year's pace differs from another's, for all vehicles alike
+# and for each, as relative variances that count for so many years. Common practice, no source.
+_COMMON, _OWN, _YEARS_HELD = 0.03**2, 0.08**2, 2.0
+_LEAST_DAYS = 200
+_FEWEST_VEHICLES = 4
+
+
+def _swings(view: LedgerView, noise: float) -> tuple[float, float]:
+    """Return how much a year's pace differs from the two before: each vehicle's own, and common.
+
+    Relative variances. Years are counted back from the last reading of the ledger, so that they
+    end where the time ahead begins.
+
+    Args:
+        view: the ledger as of a day.
+        noise: relative variance of a year's pace by the ups and downs of its months.
+    """
+    rows = view.arrays(
+        f"""WITH years AS (
+              SELECT vehicle_id, date_diff('day', occurred_on, CAST(? AS DATE)) // 365 AS year,
+                     (max(true_km) - min(true_km)) / date_diff('day', min(occurred_on),
+                                                               max(occurred_on)) AS pace
+              FROM readings WHERE used
+              GROUP BY vehicle_id, year
+              HAVING date_diff('day', min(occurred_on), max(occurred_on)) >= {_LEAST_DAYS}
+                 AND max(true_km) > min(true_km)
+            )
+            SELECT year, ln(pace) - avg(ln(pace)) OVER (PARTITION BY vehicle_id) AS off,
+                   count(*) OVER (PARTITION BY vehicle_id) AS years
+            FROM years ORDER BY year, off""",
+        (view.today.isoformat(),),
+    )
+    year, off, years = (rows[name].astype(np.float64) for name in ("year", "off", "years"))
+    some = years > 1
+    year, off, years = year[some].astype(np.int64), off[some], years[some]
+    if not off.size:
+        return 1.5 * _OWN, 1.5 * _COMMON
+    # A vehicle's mean takes up a share of what its years differ by.
+    off = off * np.sqrt(years / (years - 1.0))
+    number = np.bincount(year)
+    mean = np.bincount(year, off) / np.maximum(number, 1)
+    held = number >= _FEWEST_VEHICLES
+    within = float(np.mean((off - mean[year]) ** 2))
+    common = float(np.sum(np.maximum(mean[held] ** 2 - within / number[held], 0.0)))
+    count = max(int(held.sum()) - 1, 0)
+    common = (common + _YEARS_HELD * _COMMON) / (count + _YEARS_HELD)
+    vehicles = off.size / float(years.mean())
+    own = max(within - noise, 0.0)
+    own = (own * vehicles + _OWN * _YEARS_HELD) / (vehicles + _YEARS_HELD)
+    # What comes differs from the mean of two years by its own swing and half of theirs.
+    return 1.5 * own, 1.5 * common

@@ -65,6 +65,8 @@ class ComponentModel:
         by_trade: whether the ledger has no failure of it, so that the trade range stands in.
         classes: vehicle classes, in the order of the arrays.
         failures, running: of each class.
+        planned: law of the changes that were planned or made along with other work; None where
+            hardly any is on record.
     """
 
     law: LifeLaw
@@ -72,6 +74,7 @@ class ComponentModel:
     classes: tuple[str, ...] = ()
     failures: Floats = field(default_factory=lambda: _NONE)
     running: Floats = field(default_factory=lambda: _NONE)
+    planned: LifeLaw | None = None
 
     @property
     def shape(self) -> float:
@@ -223,6 +226,7 @@ class ClockedLives:
         km, years: entry, lower and upper age, shape (3, lives); nan where the day is unknown,
             upper infinite for a part that had not failed.
         came_back: whether it came back, which is no natural life.
+        planned: whether it was changed before it failed.
         vehicle, place: numbers of each life's vehicle, and of its vehicle and place.
         last_day: day on which it was last seen, counted from 1970-01-01; nan when unknown.
     """
@@ -235,6 +239,7 @@ class ClockedLives:
     km: Floats
     years: Floats
     came_back: Bools
+    planned: Bools
     vehicle: Ints
     place: Ints
     last_day: Floats
@@ -287,6 +292,7 @@ class ClockedLives:
 EVERY_LIFE = """
     SELECT component, vehicle_class, vehicle_id, position, entry_km, lower_km, upper_km,
            entry_days, lower_days, upper_days, failed, running, FALSE AS came_back,
+           NOT failed AND ended_by IS NOT NULL AND reason <> 'unknown' AS planned,
            coalesce(ended_on, started_on + CAST(lower_days AS INTEGER)) AS last_on
     FROM part_lives
     """
@@ -307,6 +313,7 @@ def load_clocked(view: LedgerView, paces: Paces) -> dict[str, ClockedLives]:
         f"""WITH lives AS ({EVERY_LIFE})
             SELECT g, v.car, v.number AS vehicle, l.place, entry_km, lower_km, upper_km,
                    entry_days, lower_days, upper_days, failed, running, came_back,
+                   planned,
                    date_diff('day', DATE '1970-01-01', last_on) AS last_day
             FROM (SELECT *, dense_rank() OVER (ORDER BY vehicle_id, component,
                                                coalesce(position, '')) - 1 AS place
@@ -350,6 +357,7 @@ def load_clocked(view: LedgerView, paces: Paces) -> dict[str, ClockedLives]:
             km=km[:, rows],
             years=years[:, rows],
             came_back=data["came_back"].astype(bool)[rows],
+            planned=data["planned"].astype(bool)[rows],
             vehicle=data["vehicle"].astype(np.int64)[rows],
             place=data["place"].astype(np.int64)[rows],
             last_day=data["last_day"].astype(np.float64)[rows],

@@ -110,6 +110,9 @@ SCENARIOS = (
 )
 
 
+_OF_PARTS = ("effect", "vehicle_variance", "place_variance", "early_price")
+
+
 @dataclass(frozen=True, eq=False)
 class PartsAhead:
     """Fitted parts, one entry a part, and the beliefs they share.
@@ -133,6 +136,8 @@ class PartsAhead:
         place_variance: of each part, relative variance of its place's effect.
         among_years: relative variance of a year's failures that all vehicles share.
         seasons: component -> its season.
+        leaving: share of vehicles that leave in a year.
+        early_price: of each part, what an early failure costs as a share of the usual price.
         today: day of the view.
     """
 
@@ -158,10 +163,13 @@ class PartsAhead:
     among_years: float = 0.0
     seasons: dict[str, Season] = field(default_factory=dict)
     today: date | None = None
+    leaving: float = 0.0
+    early_price: Floats = field(default_factory=lambda: np.ones(0))
 
     def __post_init__(self) -> None:
         """Take parts without effects of their own as ordinary ones."""
-        for name, usual in (("effect", 1.0), ("vehicle_variance", 0.0), ("place_variance", 0.0)):
+        for name in _OF_PARTS:
+            usual = 0.0 if name.endswith("variance") else 1.0
             if getattr(self, name).size != self.size:
                 object.__setattr__(self, name, np.full(self.size, usual))
 
@@ -182,8 +190,7 @@ class PartsAhead:
             "price",
         )
         taken: dict[str, Any] = {name: [getattr(self, name)[i] for i in rows] for name in lists}
-        arrays = ("known", "age", "car", "group", "effect", "vehicle_variance", "place_variance")
-        for name in arrays:
+        for name in ("known", "age", "car", "group", *_OF_PARTS):
             taken[name] = getattr(self, name)[rows]
         return replace(self, **taken)
 
@@ -290,7 +297,21 @@ def load_parts(
         among_years=lives.among_years,
         seasons=lives.seasons,
         today=view.today,
+        leaving=lives.leaving,
+        early_price=_early_prices(kept, prices, lives.came_back),
     )
+
+
+def _early_prices(rows: list[tuple[Any, ...]], prices: Prices, came_back: float) -> Floats:
+    """Return what an early failure of each part costs, as a share of the usual price.
+
+    One that came back costs what comebacks did here, often nothing; the others cost as usual.
+    """
+    share = {
+        component: 1.0 - came_back * (1.0 - prices.comeback_share(component))
+        for component in {row[2] for row in rows}
+    }
+    return np.array([share[row[2]] for row in rows])
 
 
 def _fitted(view: LedgerView, vehicle: str | None) -> list[tuple[Any, ...]]:

@@ -1,11 +1,12 @@
 """Chances and counts of what fails ahead, from `parts_ahead` and the renewal mathematics."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.special import gammaincinv, ndtri
 
+from roadworn_plugins.lifedata import summed
 from roadworn_plugins.projection.belief import CostSpread
 from roadworn_plugins.projection.life_law import SHAPES, LifeLaw
 from roadworn_plugins.projection.renewal import CountMoments, count_moments
@@ -28,11 +29,18 @@ class Counted:
         number: expected failures of each part, the replacement's own included.
         counts: moments at each distance ahead.
         weight: of each distance ahead.
+        price: of each part, the usual price of its failures as a share of that of its kind; less
+            than 1 where early failures are often free. None for 1.
+        pace: of each part, by how many per cent its failures change with the distance by one.
+        staying: share of the time ahead that a vehicle is here, on average.
     """
 
     number: Floats
     counts: tuple[CountMoments, ...]
     weight: Floats
+    price: Floats | None = None
+    pace: Floats | None = None
+    staying: float = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,9 +52,9 @@ class Projection(Counted):
         low, high: limits of that chance as the rate is uncertain.
     """
 
-    chance: Floats
-    low: Floats
-    high: Floats
+    chance: Floats = field(default_factory=lambda: np.zeros(0))
+    low: Floats = field(default_factory=lambda: np.zeros(0))
+    high: Floats = field(default_factory=lambda: np.zeros(0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +115,8 @@ def _projected(
     measured: list[dict[int, Floats]],
 ) -> list[Projection]:
     aged = _Aged.of(parts)
-    counts = iter(aged.counts(months, ahead))
+    moments, early_numbers = aged.counts(months, ahead)
+    counts, soon = iter(moments), iter(early_numbers)
     found = []
     for by, far, worn in zip(months, ahead, measured, strict=True):
         own = tuple(_with_measured(next(counts), worn, node) for node in range(weight.size))
@@ -117,8 +126,27 @@ def _projected(
         low, high = np.minimum(ends[0], chance), np.maximum(ends[1], chance)
         for i in worn:
             low[i] = high[i] = chance[i]
-        found.append(Projection(number, own, weight, chance, low, high))
+        early = np.asarray(sum(w * next(soon) for w in weight))
+        price = 1.0 - (1.0 - parts.early_price) * np.minimum(early / np.maximum(number, 1e-12), 1.0)
+        found.append(
+            Projection(
+                number=number,
+                counts=own,
+                weight=weight,
+                price=price,
+                pace=aged.pace(weight @ far),
+                staying=_staying(parts.leaving * by / 12.0),
+                chance=chance,
+                low=low,
+                high=high,
+            )
+        )
     return found
+
+
+def _staying(leaving: float) -> float:
+    """Return the mean share of the time ahead that those who leave at an even rate are here."""
+    return float(-np.expm1(-leaving) / leaving) if leaving > 1e-9 else 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -153,14 +181,19 @@ class _Aged:
         groups = [(int(code[rows[0]]), rows) for rows in split if rows.size]
         return cls(parts, index, age, share, groups)
 
-    def counts(self, months: Sequence[float], ahead: list[Floats]) -> list[CountMoments]:
+    def counts(
+        self, months: Sequence[float], ahead: list[Floats]
+    ) -> tuple[list[CountMoments], list[Floats]]:
         """Return the moments of every part at each node of each horizon, many at a time.
+
+        Beside them the expected number of early failures of each part, shape (parts,).
 
         Each group of parts is looked up in a table of its own; asking once for all stretches
         makes the table once. A multiplier m of the hazard is as if age and distance were
         m^(1/k) times as long.
         """
         found: list[CountMoments] = []
+        early: list[Floats] = []
         belief, group = self.parts.belief, self.parts.group
         power = 1.0 / belief.shape[group]
         stretches = []
@@ -186,42 +219,56 @@ class _Aged:
                     number=raw.number[rows],
                     pairs=raw.pairs[rows],
                 )
-                found.append(self._joined(self._whole_law(here, far, m)))
-        return found
+                whole, soon = self._whole_law(here, far, m)
+                found.append(self._joined(whole))
+                early.append(summed(self.index, self.share * soon, self.parts.size))
+        return found, early
 
-    def _whole_law(self, counts: CountMoments, far: Floats, hazard: Floats) -> CountMoments:
+    def _whole_law(
+        self, counts: CountMoments, far: Floats, hazard: Floats
+    ) -> tuple[CountMoments, Floats]:
         """Put what is not known of the shape, and early failures, to the moments of wear.
 
         The chance of the next failure is averaged over the shapes that the lives allow, and what
         follows it goes with it. An early failure brings a new part; each new part may fail early
-        in its turn.
+        in its turn. What is changed as planned before it fails does not fail. Beside the moments
+        the expected number of early failures of each row.
         """
         chance, number, pairs = counts.chance.copy(), counts.number.copy(), counts.pairs.copy()
+        early = np.zeros(self.index.size)
         plain = np.einsum("pn,pn->p", counts.weight[counts.group], chance)
-        for rows, law, place in self._laws():
+        for rows, law, place, planned in self._laws():
             age, ahead = self.age[rows], far[self.index[rows]]
             m = hazard[self.index[rows]]
             survive, _mean, _square = _over_shapes(law, place, age, ahead, m)
-            ratio = ((1.0 - survive) / np.maximum(plain[rows], 1e-12))[:, None]
+            fails, fresh = 1.0 - survive, np.zeros(rows.size)
+            if planned is not None:
+                fails, fresh = _before_planned(fails, planned, place, age, ahead)
+                new = _over_shapes(law, place, np.zeros(rows.size), ahead / 2.0, m)[1]
+                fresh = fresh * np.minimum(new, 1.0)
+            ratio = (fails / np.maximum(plain[rows], 1e-12))[:, None]
             ratio = np.where(plain[rows, None] > 1e-12, ratio, 1.0)
             c = np.clip(chance[rows] * ratio, 0.0, 1.0)
             n = np.maximum(number[rows] * ratio, c)
             p = pairs[rows] * ratio
-            soon = law.early.chance(age, ahead)[:, None]
+            soon = (law.early.chance(age, ahead) + fresh)[:, None]
             later = law.early.after(ahead)[:, None]
             more = later / (1.0 - later)
             chance[rows] = 1.0 - (1.0 - c) * (1.0 - soon)
             number[rows] = n * (1.0 + more) + soon * (1.0 + more)
             pairs[rows] = p * (1.0 + more) ** 2 + 2.0 * n * (more + soon)
-        return replace(counts, chance=chance, number=number, pairs=pairs)
+            mean = np.einsum("r,pr->p", counts.weight[counts.group[rows[0]]], n)
+            early[rows] = (soon * (1.0 + more))[:, 0] - fresh + mean * more[:, 0]
+        return replace(counts, chance=chance, number=number, pairs=pairs), early
 
-    def _laws(self) -> Iterator[tuple[Ints, LifeLaw, int | None]]:
-        """Yield the rows of each group with the law of its component and its class."""
+    def _laws(self) -> Iterator[tuple[Ints, LifeLaw, int | None, LifeLaw | None]]:
+        """Yield the rows of each group with the laws of its component and its class."""
         parts = self.parts
         for _group, rows in self.by_group:
             first = int(self.index[rows[0]])
             model = parts.models[parts.component[first]].model
-            yield rows, model.law, model.place(parts.vehicle_class[first])
+            place = model.place(parts.vehicle_class[first])
+            yield rows, model.law, place, model.planned
 
     def _joined(self, raw: CountMoments) -> CountMoments:
         """Average the moments over the ages that one part may have."""
@@ -249,7 +296,7 @@ class _Aged:
         parts = self.parts
         out = np.zeros((2, parts.size))
         far, effect = weight @ ahead, parts.effect * parts.seasonal(months)
-        for rows, law, place in self._laws():
+        for rows, law, place, _planned in self._laws():
             index = self.index[rows]
             age, share = self.age[rows], self.share[rows]
             _survive, mean, square = _over_shapes(law, place, age, far[index], effect[index])
@@ -262,6 +309,19 @@ class _Aged:
                 np.add.at(out[end], index, share * chance)
         return out
 
+    def pace(self, ahead: Floats) -> Floats:
+        """Return by how many per cent each part's hazard ahead changes with the distance by one."""
+        parts = self.parts
+        out = np.zeros(parts.size)
+        for rows, law, _place, _planned in self._laws():
+            if parts.clock[int(self.index[rows[0]])] == "distance":
+                k, age, far = law.wear.shape, self.age[rows], ahead[self.index[rows]]
+                then = age + far
+                gone = np.maximum(then**k - age**k, 1e-300)
+                slope = np.where(far > 0.0, k * far * then ** (k - 1.0) / gone, 1.0)
+                np.add.at(out, self.index[rows], self.share[rows] * slope)
+        return out
+
     def shape_shift(self, ahead: Floats) -> tuple[Floats, Floats]:
         """Return how the hazard ahead goes with the shape: relative to its mean, and weights.
 
@@ -269,7 +329,7 @@ class _Aged:
         """
         parts = self.parts
         shift, weight = (np.zeros((SHAPES, parts.size)) for _ in range(2))
-        for rows, law, place in self._laws():
+        for rows, law, place, _planned in self._laws():
             wear = law.wear
             a, b = wear.of(place)
             k = wear.shapes[:, None]
@@ -280,6 +340,28 @@ class _Aged:
                 np.add.at(shift[j], index, self.share[rows] * (gone[j] / mean - 1.0))
                 weight[j, index] = wear.weight[j]
         return shift, weight
+
+
+def _before_planned(
+    fails: Floats, planned: LifeLaw, place: int | None, age: Floats, ahead: Floats
+) -> tuple[Floats, Floats]:
+    """Return the chance to fail before the planned change, and that of the change before.
+
+    Two causes compete; over one stretch their hazards are taken as of one form, so that each has
+    its share of what happens.
+
+    Args:
+        fails: chance to fail if nothing were planned.
+        planned: law of the planned changes.
+        place: of the class in it, None for one never seen.
+        age: of each part.
+        ahead: of each part.
+    """
+    own = -np.log1p(-np.minimum(fails, 1.0 - 1e-12))
+    other = _over_shapes(planned, place, age, ahead, np.ones(age.size))[1]
+    both = np.maximum(own + other, 1e-300)
+    ended = -np.expm1(-both)
+    return ended * own / both, ended * other / both
 
 
 def _over_shapes(
@@ -333,7 +415,7 @@ def money(
     priced = _priced(parts, rows)
     if priced.size == 0:
         return Band(0.0, 0.0, 0.0)
-    cost = spread(parts, priced)
+    cost = cost_of(parts, found, priced)
     counts = [taken(c, priced) for c in found.counts]
     if priced.size <= _MOST_ON_GRID and np.unique(parts.car[priced]).size == 1:
         total = grid_total(counts, cost, usage_weight=found.weight, cells=cells)
@@ -348,12 +430,17 @@ def money(
     # The shapes are shared by all vehicles, so what is not known of them does not average out.
     wider = float(np.hypot(1.0, _shape_sd(parts, found, priced, cost) / sd))
     low, high = (expected + (float(end[0]) - expected) * wider for end in summed.bands[level])
-    # What a year does to all vehicles does not either.
-    year = float(np.sqrt(np.log1p(parts.among_years)))
+    # What a year does to all vehicles, to their parts or to their distance, does not either.
+    pace = 0.0
+    if found.pace is not None:
+        money_of = cost.mean() * found.number[priced]
+        pace = float(found.pace[priced] @ money_of / max(float(money_of.sum()), 1e-300))
+    year = float(np.sqrt(np.log1p(parts.among_years) + pace**2 * parts.paces.common))
     side = -float(ndtri((1.0 - level) / 2.0)) * year
     up = float(np.hypot(np.log(max(high, expected) / expected), side))
     down = float(np.hypot(np.log(expected / low), side)) if low > 0.0 else np.inf
-    return Band(expected, expected * float(np.exp(-down)), expected * float(np.exp(up)))
+    stays = expected * found.staying
+    return Band(stays, stays * float(np.exp(-down)), stays * float(np.exp(up)))
 
 
 def chance_below(parts: PartsAhead, found: Counted, rows: Ints, amount: float) -> float | None:
@@ -364,7 +451,7 @@ def chance_below(parts: PartsAhead, found: Counted, rows: Ints, amount: float) -
     if amount <= 0:
         return 0.0
     counts = [taken(c, priced) for c in found.counts]
-    total = grid_total(counts, spread(parts, priced), usage_weight=found.weight)
+    total = grid_total(counts, cost_of(parts, found, priced), usage_weight=found.weight)
     return 1.0 - total.chance_above(amount)
 
 
@@ -386,6 +473,12 @@ def _shape_sd(parts: PartsAhead, found: Counted, rows: Ints, cost: CostSpread) -
         held[code] = chance[j]
         variance += float(held @ total**2)
     return float(np.sqrt(variance))
+
+
+def cost_of(parts: PartsAhead, found: Counted, rows: Ints) -> CostSpread:
+    """Return the cost of one failure of each of these parts, early ones at what they cost here."""
+    cost = spread(parts, rows)
+    return cost if found.price is None else replace(cost, median=cost.median * found.price[rows])
 
 
 def spread(parts: PartsAhead, rows: Ints) -> CostSpread:
