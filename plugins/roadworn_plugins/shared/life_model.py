@@ -295,7 +295,10 @@ EVERY_LIFE = """
            NOT failed AND ended_by IS NOT NULL AND reason <> 'unknown' AS planned,
            coalesce(ended_on, started_on + CAST(lower_days AS INTEGER)) AS last_on
     FROM part_lives
-    """
+    UNION ALL
+    SELECT component, vehicle_class, vehicle_id, position, 0, age_km, age_km, 0, age_days,
+           age_days, TRUE, FALSE, TRUE, FALSE, occurred_on
+    FROM comebacks WHERE left_out"""
 
 
 def load_clocked(view: LedgerView, paces: Paces) -> dict[str, ClockedLives]:
