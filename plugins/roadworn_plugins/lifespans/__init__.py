@@ -19,6 +19,9 @@ median that the record itself shows; a Weibull fit by maximum likelihood (exact,
 right-censored lives, late entry) gives B10, the age by which a tenth has failed, and B50. Their
 limits are conditional ones, which hold their level with five failures. Where parts are replaced
 as failed and as worn out, the shares gone by each are Aalen and Johansen's cumulative incidence.
+Each curve is held against its lives: counted by the failures it expects they must come evenly,
+which Anderson and Darling's statistic judges, the fitted shape allowed for (`fit`, from six
+failures; false in 1 of 100).
 
 Assumptions: A part replaced for wear or failure failed; one replaced beforehand was still
 running. Parts of unknown age when the vehicle came are left out.
@@ -110,6 +113,7 @@ def _caveats(figures: Figures, hidden: int) -> tuple[str, ...]:
             "too-narrow",
             n=int(narrow.sum()),
         ),
+        say.some(sum(map(figures.misfit, range(len(lives.labels)))), "misfit"),
         say.some(hidden, "not-shown"),
     )
 

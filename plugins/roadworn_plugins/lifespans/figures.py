@@ -11,6 +11,7 @@ from roadworn.analysis import Cell, Column, Estimate, Settings, Tells
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue
 from roadworn.model.messages import Joined, Says, Sentence
+from roadworn_plugins.lifedata.fit_check import FitCheck, fit_check
 from roadworn_plugins.lifedata.fitting import fit_weibull
 from roadworn_plugins.lifedata.parametric import WeibullFit
 from roadworn_plugins.lifedata.small_samples import fit_small
@@ -76,6 +77,12 @@ say = Says(
         "them at the middle, the fit as they are.",
         "too-narrow": "{n} groups with fewer than 20 failures have likelihood-ratio limits, which "
         "are too narrow in small samples.",
+        "fits": "fits",
+        "fit-too-few": "too few to tell",
+        "bends-up": "does not fit: more early failures than the curve",
+        "bends-down": "does not fit: failures bunch at a middle age",
+        "misfit": "{n} groups do not follow their Weibull curve (chance of less than 1 in 100): "
+        "their B10 and B50 can be off; the median is that of the record itself.",
         "not-shown": "{n} groups with fewer failures are not shown; raise most.",
     },
 )
@@ -125,11 +132,14 @@ COLUMNS = (
     Column("b50_low", "low", "distance", tells=Tells.LOW),
     Column("b50_high", "high", "distance", tells=Tells.HIGH),
     Column("shape", "shape", "number", detail=True),
+    Column("fit", "fit", "sentence"),
+    Column("fit_p", "chance of such a fit", "chance", detail=True),
     Column("failed_share", "gone by failing at the median", "chance", detail=True),
     Column("worn_share", "gone by wear at the median", "chance", detail=True),
     Column("words", "in words", "sentence"),
 )
-_TOLD = 10  # cells that only a group with enough failures fills
+_MISFIT = 0.01  # sixty rows that fit give a false one in two runs of five
+_TOLD = 12  # cells that only a group with enough failures fills
 
 
 @dataclass(frozen=True, eq=False)
@@ -142,6 +152,7 @@ class Figures:
     counts: tuple[Ints, Ints, Ints]
     curve: KaplanMeier
     fit: WeibullFit
+    check: FitCheck
     conditional: NDArray[np.bool_]
     reasons: Reasons
     medians: Floats
@@ -171,6 +182,7 @@ class Figures:
             counts=lives.counts(),
             curve=curve,
             fit=fit,
+            check=_check(lives, fit),
             conditional=conditional,
             reasons=Reasons.of(lives, level),
             medians=curve.quantile(0.5)[0],
@@ -185,6 +197,10 @@ class Figures:
         enough = self.counts[1][g] >= self.settings.least_failures
         return bool(enough and np.isfinite(self.fit.shape[g]))
 
+    def misfit(self, g: int) -> bool:
+        """Whether the lives of a group speak against its curve."""
+        return bool(self.tells(g) and self.check.p[g] < _MISFIT)
+
     def said(self, shown: float | None, unit: bool = True) -> Sentence:
         """Return an age of the table for a sentence."""
         if shown is None:
@@ -194,6 +210,18 @@ class Figures:
     def text(self, value: float) -> Sentence:
         """Return an age in thousand km or years with the unit shown, for a sentence."""
         return self.said(self.shown.age(value))
+
+
+def _check(lives: GroupedLives, fit: WeibullFit) -> FitCheck:
+    """Hold the lives of each group against its curve."""
+    known = np.isfinite(fit.shape)[lives.group]
+    shape, scale = (np.where(known, x[lives.group], 1.0) for x in (fit.shape, np.exp(fit.mu)))
+    # Beyond any hazard that a life can have had: such a curve is refused by its other figures.
+    entry, leaving = (
+        np.minimum(x / scale, 1e3) ** np.minimum(shape, 60.0) for x in (lives.entry, lives.exit_age)
+    )
+    n = len(lives.labels)
+    return fit_check(entry, leaving, lives.failed & known, group=lives.group, n_groups=n)
 
 
 class Group:
@@ -229,10 +257,21 @@ class Group:
                 said.append(say("none-failed", use=figures.text(float(figures.use[g]))))
         elif figures.fit.quantiles[0.5][g] > oldest:
             said.append(say("beyond", oldest=figures.text(oldest)))
+        if figures.misfit(g):
+            said.append(self._fit())
         said.append(self._trade())
         if self.shares is not None:
             said.append(say("shares", age=figures.text(figures.medians[g]), **self.shares))
         return Joined(said, "; ")
+
+    def _fit(self) -> Sentence:
+        """Say whether the curve tells what the lives show."""
+        check = self.figures.check
+        if not np.isfinite(check.p[self.g]):
+            return say("fit-too-few")
+        if not self.figures.misfit(self.g):
+            return say("fits")
+        return say("bends-up" if check.bend[self.g] > 0.0 else "bends-down")
 
     def _trade(self) -> str:
         span = trade_range(catalogue().find(self.label[0]))
@@ -257,6 +296,8 @@ class Group:
             shape = round(float(self.figures.fit.shape[self.g]), 2)
             shares = None if self.shares is None else (self.shares["failed"], self.shares["worn"])
             told = (self.median, self.b10, *self.b10_ci, self.b50, *self.b50_ci, shape)
+            p = float(self.figures.check.p[self.g])
+            told += (self._fit(), max(round(p, 4), 1e-4) if np.isfinite(p) else None)
             told += shares or (None, None)
         return (*self.label, self.n, self.failed, self.running, self.left_out, *told, self.words())
 
