@@ -4,19 +4,23 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from roadworn.analysis import Result
+from roadworn.columns.views_distance import settle
 from roadworn.model.events import NewEvent
 from roadworn.testing import check_analysis, event, view_of
 from roadworn_plugins.odometer_audit import ODOMETER_AUDIT
 from roadworn_plugins.odometer_audit.readings import (
     Reading,
+    causes_of,
     exempt_by_age,
     jumps,
     other_unit,
+    slip,
     usual_km_per_day,
 )
 
@@ -177,3 +181,99 @@ def test_pace_is_the_usual_one_and_not_the_mean() -> None:
     readings = series([0, 900, 900, 900, 30_000])
     assert usual_km_per_day(readings) == pytest.approx(30.0)
     assert usual_km_per_day(readings[:2]) is None
+
+
+def test_a_roll_back_is_one_row_and_the_first(tmp_path: Path) -> None:
+    """31,000 mi turned back and 46 readings since: one cause, told with its day and its remedy."""
+    before = [100_000 + 1_000 * n for n in range(12)]
+    after = [before[-1] + 1_000 * (n + 1) - 31_000 for n in range(46)]
+    events = history(*before[:5], before[5] - 7_000, *before[6:], *after)
+    result = audit_as_of(events, tmp_path, "2030-01-01")
+    rows = result.table("doubtful_readings").records()
+    assert [(row["kind"], row["readings"]) for row in map(covering, rows)] == [
+        ("stepped down", 46),
+        ("lower", 1),
+    ]
+    step = rows[0]
+    assert step["on"] == START + timedelta(days=360)
+    assert abs(float(str(step["size"])) - 31_000) <= 1_100
+    words = str(step["words"])
+    assert "exchanged or turned back?" in words
+    assert "111,000 mi on 2025-11-27 before it" in words
+    assert "roadworn record exchange car --old '111,000 mi' --new '81,000 mi'" in words
+    # All that it explains stand behind it.
+    assert len(result.table("doubtful_readings").evidence[0]) == 47
+    odometer = result.table("odometers").records()[0]
+    assert odometer["status"] == "not actual"
+    assert odometer["true_distance"] == pytest.approx(157_000, abs=1_500)
+    assert odometer["per_month"] == pytest.approx(1_015, rel=0.05)
+
+
+def audit_as_of(events: list[NewEvent], tmp_path: Path, day: str) -> Result:
+    with view_of(events, tmp_path, as_of=day) as view:
+        return check_analysis(ODOMETER_AUDIT, view, {})
+
+
+def covering(row: Any) -> dict[str, Any]:
+    return {"kind": row["kind"], "readings": row["covers"]}
+
+
+@pytest.mark.parametrize(
+    ("typed", "meant"),
+    [
+        ("61520", 61_250),  # two digits exchanged
+        ("71250", 61_250),  # one wrong
+        ("6125", 61_250),  # one left out
+        ("612250", 61_250),  # one too many
+        ("18", None),
+    ],
+)
+def test_the_figure_that_was_meant(typed: str, meant: float | None) -> None:
+    def at(n: int, miles: float, *, used: bool = True) -> Reading:
+        km = miles * 1.609344
+        return Reading(f"e{n}", START + timedelta(days=30 * n), km, km, "mi", "", used)
+
+    found = slip(at(1, float(typed), used=False), at(0, 61_150), at(2, 61_350))
+    assert found == pytest.approx(meant) if meant else found is None
+
+
+CAUSES = ("slip", "down", "up", "miles", "kilometres", "none")
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    st.lists(st.integers(600, 2_500), min_size=16, max_size=50),
+    st.sampled_from(CAUSES),
+    st.integers(4, 11),
+    st.integers(20_000, 60_000),
+)
+def test_each_planted_cause_is_one_row_of_its_kind_and_day(
+    steps: list[int], planted: str, at: int, size: int
+) -> None:
+    true = 70_000.0 + np.cumsum(np.array(steps, float))
+    shown = true.copy()
+    if planted == "slip":
+        shown[at] += size if size % 2 else -size
+    elif planted in ("down", "up"):
+        shown[at:] += -size if planted == "down" else size + 80_000
+    elif planted in ("miles", "kilometres"):
+        shown[at : at + 4] *= 1 / 1.609344 if planted == "miles" else 1.609344
+    # A figure off by just the ratio of the two units could be either.
+    for factor in (1.609344, 1 / 1.609344):
+        assume(planted in ("miles", "kilometres") or abs(shown[at] * factor / true[at] - 1) > 0.1)
+    days = np.arange(len(true), dtype=np.int64) * 30
+    nothing, unknown = np.zeros(len(true)), np.full(len(true), np.nan)
+    verdict = settle(days, shown, nothing, unknown, 2_500.0)
+    readings = [
+        Reading(
+            f"e{n}", START + timedelta(days=int(days[n])), float(shown[n]),
+            float(shown[n] + verdict.rolled_km[n]), "km", verdict.flag[n], bool(verdict.used[n]),
+        )
+        for n in range(len(true))
+    ]  # fmt: skip
+    causes = [(cause.kind, cause.at) for cause in causes_of(readings, 2_500.0)]
+    kinds = {
+        "slip": "implausible" if size % 2 else "lower", "down": "stepped down", "up": "stepped up",
+        "miles": "mixed units", "kilometres": "mixed units",
+    }  # fmt: skip
+    assert causes == ([] if planted == "none" else [(kinds[planted], at)])

@@ -7,7 +7,7 @@ from typing import Any
 import builders
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from roadworn.columns.views_distance import settle
@@ -198,11 +198,68 @@ def test_a_clean_history_with_one_slip_loses_only_the_slip(steps, data):
 
 
 @given(st.lists(st.floats(0, 1e6), min_size=1, max_size=40))
-def test_what_is_used_never_falls(figures):
+def test_the_distance_never_falls_and_every_reading_is_told(figures):
     km = np.array(figures)
     day = np.arange(len(km), dtype=np.int64) * 7
     verdict = settle(day, km, np.zeros(len(km)), np.full(len(km), np.nan), 2_500.0)
-    used = km[verdict.used]
+    used = (km + verdict.rolled_km)[verdict.used]
     assert len(used) >= 1
-    assert (np.diff(used) >= 0).all()
-    assert all(flag == "" for flag, kept in zip(verdict.flag, verdict.used, strict=True) if kept)
+    assert (np.diff(used) >= -1e-6).all()
+    for flag, kept in zip(verdict.flag, verdict.used, strict=True):
+        assert flag in (("", "stepped", "other_unit") if kept else ("lower", "implausible"))
+
+
+MONTH = 30
+PLAIN = st.lists(st.integers(500, 3_000), min_size=14, max_size=40)
+
+
+def settled(km):
+    km = np.array(km, dtype=float)
+    day = np.arange(len(km), dtype=np.int64) * MONTH
+    return settle(day, km, np.zeros(len(km)), np.full(len(km), np.nan), 2_500.0)
+
+
+def driven(steps, start=60_000.0):
+    return start + np.cumsum(np.array(steps, dtype=float))
+
+
+@given(PLAIN, st.integers(20_000, 50_000), st.integers(3, 10))
+def test_a_roll_back_is_one_step_and_the_distance_goes_on(steps, back, from_the_end):
+    """Readings before and after it are all believed; what was driven since is counted."""
+    true = driven(steps)
+    at = len(true) - from_the_end
+    shown = true.copy()
+    shown[at:] -= back
+    # One by just the ratio of mile and kilometre could as well be the other unit.
+    assume(abs(shown[at] * 1.609344 - true[at]) > 0.1 * true[at])
+    verdict = settled(shown)
+    assert verdict.used.all()
+    assert [i for i, flag in enumerate(verdict.flag) if flag == "stepped"] == [at]
+    gone = (shown + verdict.rolled_km) - true
+    # Only what was driven between the two readings around the step is not known.
+    assert np.allclose(gone[at:], gone[at])
+    assert abs(gone[at]) <= 3_000
+    assert np.allclose(gone[:at], 0)
+
+
+@given(PLAIN, st.integers(90_000, 200_000), st.integers(3, 10))
+def test_a_step_up_that_nobody_drives_is_one_step(steps, up, at):
+    true = driven(steps)
+    shown = true.copy()
+    shown[at:] += up
+    verdict = settled(shown)
+    assert verdict.used.all()
+    assert [i for i, flag in enumerate(verdict.flag) if flag == "stepped"] == [at]
+    assert abs((shown + verdict.rolled_km - true)[-1]) <= 3_000
+
+
+@given(PLAIN, st.integers(3, 6), st.integers(4, 6), st.sampled_from(["miles", "kilometres"]))
+def test_a_run_in_the_other_unit_is_one_run_and_counted_so(steps, at, long, read_in):
+    true = driven(steps)
+    shown = true.copy()
+    shown[at : at + long] *= 1 / 1.609344 if read_in == "miles" else 1.609344
+    verdict = settled(shown)
+    odd = [i for i, flag in enumerate(verdict.flag) if flag]
+    assert odd == list(range(at, at + long))
+    used = verdict.used
+    assert np.allclose((shown + verdict.rolled_km)[used], true[used], atol=3_000)

@@ -37,6 +37,9 @@ _say = Says(
         "{second_unit} on {second_day} contradict each other, and the distance here rests on the "
         "second: correct the wrong one, roadworn correct {event} odometer=… or roadworn correct "
         "{second_event} odometer=…",
+        "stepped": "From {day} on the odometer shows another figure than before and nobody "
+        "recorded why: exchanged, or turned back? The distance is counted as if it was exchanged; "
+        "`roadworn analyse odometer-audit vehicle={vehicle}` says more.",
         "code": "{status} code",
         "estimated": "estimated {amount:,.2f} {currency}",
         "safety": "Safety item open: {parts}; do not drive until it is repaired.",
@@ -93,8 +96,15 @@ def contradictions(view: "LedgerView", vehicle_id: str) -> list[str]:
             event=event[-8:],
             second_event=rests[4][-8:],
         )
-        return [told]
-    return []
+        return [told, *_stepped(view, vehicle_id)]
+    return _stepped(view, vehicle_id)
+
+
+def _stepped(view: "LedgerView", vehicle_id: str) -> list[str]:
+    """Return a sentence where an odometer stepped to other figures and nobody recorded why."""
+    sql = "SELECT max(occurred_on) FROM readings WHERE vehicle_id = ? AND flag = 'stepped'"
+    day = view.sql(sql, (vehicle_id,)).rows[0][0]
+    return [] if day is None else [_say("stepped", day=day, vehicle=vehicle_id)]
 
 
 #: A look-over, a scan or a reading older than this is named among what is not known.

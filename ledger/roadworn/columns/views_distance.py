@@ -13,24 +13,35 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roadworn.columns.spec import ViewSpec
+from roadworn.model.units import KM_PER_MILE
 
 Floats = NDArray[np.float64]
 
 #: How many readings back a reading looks for one that it fits to.
 _WINDOW = 256
-#: Keeping a reading is worth 1, so a jump that is too far costs more than the reading behind
-#: it and less than two: two readings that agree outweigh the doubt about the jump.
-_JUMP_COST = 1.5
-#: A step of more than this a day is possible but hardly usual: of two sets that hold equally
-#: many readings, the one with fewer such steps is taken. Common practice, no source.
-_USUAL_PER_DAY = 300.0
+#: A reading that is left out costs 1. A fall, or a rise that no vehicle drives, costs more than
+#: the reading behind it and less than two: two readings that agree before it and two behind it
+#: outweigh the doubt, and a step stays a step.
+_STEP_COST = 1.5
+#: A rise of more than this a day, and more than so many times the vehicle's own pace, is possible
+#: but hardly usual; it costs less than a reading. Common practice, no source.
+_USUAL_PER_DAY, _USUAL_TIMES, _UNUSUAL_COST = 300.0, 4.0, 0.7
+#: With fewer rises a vehicle has no pace of its own: one of them may be the wrong figure.
+_FEWEST_FOR_PACE = 5
+#: How near figures must be that were read in the other unit: this share of what was expected, so
+#: many times the vehicle's own use since, or this far. Common practice, no source.
+_NEAR_SHARE, _NEAR_USE, _NEAR_KM = 0.02, 2.0, 500.0
+_FACTORS = (KM_PER_MILE, 1.0 / KM_PER_MILE)
 # A roll-over goes from the last fifth of the odometer's range to its first fifth.
 _NEAR_TOP, _NEAR_BOTTOM = 0.8, 0.2
 
 
 @dataclass(frozen=True, eq=False)
 class Verdicts:
-    """One entry a reading: km to add, roll-overs before it, its flag, whether it is used."""
+    """One entry a reading: km to add, breaks before it, its flag, whether it is used.
+
+    A break is a roll-over, or a step that nobody explained.
+    """
 
     rolled_km: Floats
     rolls: NDArray[np.int64]
@@ -43,6 +54,10 @@ def settle(
 ) -> Verdicts:
     """Settle the readings of one vehicle, given in the order they happened.
 
+    The fewest explanations are looked for: a reading that is wrong, a step that stays, readings
+    in the other unit. After a step the distance goes on at the vehicle's own pace, as if the
+    instrument had been exchanged there.
+
     Args:
         day: day number of each reading.
         km: what the odometer showed.
@@ -53,16 +68,38 @@ def settle(
     """
     rolled, rolls = _roll_overs(km, shift, limit_km)
     far = km + shift + rolled
-    used = _longest_fit(day, far, most_per_day)
+    fit = _Fit(day.tolist(), far.tolist(), most_per_day)
+    used = np.zeros(len(far), dtype=np.bool_)
+    used[fit.kept] = True
+    added = np.zeros(len(far))
+    flags = [""] * len(far)
+    for start, stop, factor in fit.other_unit():
+        for i in fit.kept[start:stop]:
+            # The figure is of the instrument alone; what was added for others before it stays.
+            added[i], flags[i] = (factor - 1.0) * km[i], "other_unit"
+    breaks, extra, before = np.zeros(len(far), dtype=np.int64), 0.0, -1
+    for i in fit.kept:
+        if i in fit.steps:
+            fell = far[before] + added[before] - (far[i] + added[i] + extra)
+            converted = "other_unit" in (flags[i], flags[before]) and flags[i] != flags[before]
+            if not converted:
+                extra += fell + fit.pace * float(day[i] - day[before])
+                flags[i] = flags[i] or "stepped"
+                breaks[i:] += 1
+            elif fell > 0:
+                extra += fell
+        added[i] += extra
+        before = i
+    far = far + added
     flag: list[str] = []
     highest, seen_rolls = -np.inf, 0
     for i in range(len(far)):
         if used[i]:
-            flag.append("rolled_over" if rolls[i] > seen_rolls else "")
+            flag.append("rolled_over" if rolls[i] > seen_rolls else flags[i])
             highest, seen_rolls = max(highest, far[i]), max(seen_rolls, int(rolls[i]))
         else:
             flag.append("lower" if far[i] < highest else "implausible")
-    return Verdicts(rolled, rolls, flag, used)
+    return Verdicts(rolled + added, rolls + breaks, flag, used)
 
 
 def _roll_overs(km: Floats, shift: Floats, limit: Floats) -> tuple[Floats, NDArray[np.int64]]:
@@ -90,70 +127,124 @@ def _roll_overs(km: Floats, shift: Floats, limit: Floats) -> tuple[Floats, NDArr
     return rolled, rolls
 
 
-def _longest_fit(day: NDArray[np.int64], far: Floats, most_per_day: float) -> NDArray[np.bool_]:
-    """Return which readings belong to the best set that never falls.
+class _Fit:
+    """The fewest explanations of one vehicle's readings.
 
-    Each kept reading counts 1 and each jump too far costs `_JUMP_COST`; of equal sets the one
-    with fewer steps of an unusual pace is taken, then the one with the earlier readings. A fall
-    within one day is let pass when it is small: of two entries on one day nobody knows which
-    came first.
+    Attributes:
+        kept: readings that are believed, in their order.
+        steps: those of them before which the odometer stepped up or down and stayed there.
+        pace: the vehicle's own pace, km a day.
     """
-    n = len(far)
-    score, previous = np.ones(n), np.full(n, -1, dtype=np.int64)
-    # While nothing before has scored higher, a reading that fits the one before it goes on from
-    # there: so a long clean history is walked once, and only its doubtful places are searched.
-    days, kms = day.tolist(), far.tolist()
-    highest = 0.0
-    for j in range(1, n):
-        before = float(score[j - 1])
-        step, most = kms[j] - kms[j - 1], most_per_day * (days[j] - days[j - 1] + 1)
-        if before > highest and 0 <= step <= most:
-            score[j], previous[j], highest = before + 1.0, j - 1, before
-            continue
-        highest = max(highest, before)
-        _search(j, day, far, most_per_day, score, previous)
-    best = np.flatnonzero(score == score.max()).tolist()
-    chains = [_chain(end, previous) for end in best[:_WINDOW]]
-    used = np.zeros(n, dtype=np.bool_)
-    used[min(chains, key=lambda chain: _unusual(chain, days, kms))] = True
-    return used
 
+    def __init__(self, days: list[int], kms: list[float], most: float) -> None:
+        self._days, self._kms, self._most = days, kms, most
+        rises = [
+            (kms[j] - kms[i]) / (days[j] - days[i])
+            for i, j in pairwise(range(len(days)))
+            if days[j] > days[i] and 0 <= kms[j] - kms[i] <= most * (days[j] - days[i])
+        ]
+        self.pace = float(np.median(rises)) if rises else 0.0
+        own = _USUAL_TIMES * self.pace if len(rises) >= _FEWEST_FOR_PACE else 0.0
+        self._usual = min(most, max(_USUAL_PER_DAY, own))
+        self.kept = self._cheapest()
+        self._cut_out()
+        self.steps = {j for i, j in pairwise(self.kept) if self._cost(i, j) == _STEP_COST}
 
-def _chain(end: int, previous: NDArray[np.int64]) -> list[int]:
-    """Return the readings of the set that ends with reading `end`, in their order."""
-    found = []
-    while end >= 0:
-        found.append(end)
-        end = int(previous[end])
-    return found[::-1]
+    def other_unit(self) -> list[tuple[int, int, float]]:
+        """Return (first, behind the last, factor) of runs of `kept` that fit in the other unit.
 
+        Of the two sides of a step the one with fewer readings is taken to be in the other unit.
+        """
+        edges = [0, *(at for at, i in enumerate(self.kept) if i in self.steps), len(self.kept)]
+        found: list[tuple[int, int, float]] = []
+        for number in range(1, len(edges) - 1):
+            first, at, end = edges[number - 1 : number + 2]
+            factor = self._factor(self.kept[at - 1], self.kept[at])
+            if not factor or (found and found[-1][1] >= at):
+                continue
+            found.append((at, end, 1 / factor) if end - at <= at - first else (first, at, factor))
+        return found
 
-def _unusual(chain: list[int], days: list[int], kms: list[float]) -> int:
-    """Return how many steps of a set go further in a day than vehicles usually do."""
-    return sum(
-        kms[j] - kms[i] > _USUAL_PER_DAY * (days[j] - days[i] + 1) for i, j in pairwise(chain)
-    )
+    def _factor(self, i: int, j: int) -> float:
+        """Return how many times too high the figures are from reading j on, or 0."""
+        use = self.pace * (self._days[j] - self._days[i])
+        expected = self._kms[i] + use
+        for factor in _FACTORS:
+            # Either side may be the one in the other unit: the share is that of the figures.
+            off = abs(self._kms[j] / factor - expected)
+            if off <= max(_NEAR_SHARE * expected, _NEAR_USE * use, _NEAR_KM):
+                return factor
+        return 0.0
 
+    def _cost(self, i: int, j: int) -> float:
+        """Return what it costs to believe reading j right after reading i.
 
-def _search(
-    j: int,
-    day: NDArray[np.int64],
-    far: Floats,
-    most_per_day: float,
-    score: Floats,
-    previous: NDArray[np.int64],
-) -> None:
-    """Find the best reading for reading `j` to go on from, among those in the window."""
-    first = max(0, j - _WINDOW)
-    days, step = day[j] - day[first:j], far[j] - far[first:j]
-    fits = (step >= 0) | ((days == 0) & (step >= -most_per_day))
-    if not fits.any():
-        return
-    gain = score[first:j] + 1.0 - _JUMP_COST * (step > most_per_day * (days + 1))
-    gain[~fits] = -np.inf
-    best = int(np.argmax(gain))
-    if gain[best] >= 1.0:
-        score[j], previous[j] = gain[best], first + best
+        A fall within one day is let pass when it is small: of two entries on one day nobody
+        knows which came first.
+        """
+        days, step = self._days[j] - self._days[i], self._kms[j] - self._kms[i]
+        if step < 0 and not (days == 0 and step >= -self._most):
+            return _STEP_COST
+        if step > self._most * (days + 1):
+            return _STEP_COST
+        return _UNUSUAL_COST if step > self._usual * (days + 1) else 0.0
+
+    def _cheapest(self) -> list[int]:
+        """Return the readings to believe; of equal sets the one with the earlier readings."""
+        n = len(self._kms)
+        days, kms = np.array(self._days), np.array(self._kms)
+        total, previous = np.zeros(n), [-1] * n
+        others = 0.0  # the least of all ways to stand before reading j without the one before it
+        for j in range(n):
+            # While no way is as cheap as that through the reading before, a reading that fits it
+            # goes on from there: a long clean history is walked once.
+            if j and total[j - 1] < others and self._cost(j - 1, j) == 0.0:
+                total[j], previous[j] = total[j - 1], j - 1
+            else:
+                total[j] = float(j)
+                first = max(0, j - _WINDOW)
+                if j:
+                    gone, step = days[j] - days[first:j], kms[j] - kms[first:j]
+                    fell = (step < 0) & ~((gone == 0) & (step >= -self._most))
+                    cost = total[first:j] + np.arange(j - first - 1, -1, -1)
+                    cost += _UNUSUAL_COST * (step > self._usual * (gone + 1))
+                    stepped = fell | (step > self._most * (gone + 1))
+                    cost += (_STEP_COST - _UNUSUAL_COST * ~fell) * stepped
+                    best = int(np.argmin(cost))
+                    # To begin with this reading leaves out all before it.
+                    if cost[best] <= total[j]:
+                        total[j], previous[j] = cost[best], first + best
+            others = 1.0 + min(others, float(total[j - 1]) if j else 0.0)
+        left = total + np.arange(n - 1, -1, -1)
+        at, kept = int(np.argmin(left)) if n else -1, []
+        while at >= 0:
+            kept.append(at)
+            at = previous[at]
+        return kept[::-1]
+
+    def _cut_out(self) -> None:
+        """Leave out runs that are entered by a leap and left by another, back to the old line."""
+        at = 1
+        while at < len(self.kept):
+            if self._cost(self.kept[at - 1], self.kept[at]) < _UNUSUAL_COST:
+                at += 1
+                continue
+            back = next(
+                (
+                    end
+                    for end in range(at + 1, len(self.kept))
+                    if self._cost(self.kept[end - 1], self.kept[end]) >= _UNUSUAL_COST
+                ),
+                None,
+            )
+            leaps = back is not None and _STEP_COST in (
+                self._cost(self.kept[at - 1], self.kept[at]),
+                self._cost(self.kept[back - 1], self.kept[back]),
+            )
+            if leaps and back and self._cost(self.kept[at - 1], self.kept[back]) == 0.0:
+                del self.kept[at:back]
+            else:
+                at += 1
 
 
 PROFILE_NOW = ViewSpec(
@@ -245,10 +336,10 @@ VERDICTS = (
     (
         "rolled_km",
         "DOUBLE",
-        "km to add for roll-overs before this reading",
+        "km to add for roll-overs and steps before this reading, and for its unit",
     ),
-    ("rolls", "INTEGER", "number of roll-overs before it"),
-    ("flag", "VARCHAR", "'', lower, implausible or rolled_over"),
+    ("rolls", "INTEGER", "number of roll-overs and unexplained steps before it"),
+    ("flag", "VARCHAR", "'', lower, implausible, rolled_over, stepped or other_unit"),
     ("used", "BOOLEAN", "the true distance rests on it"),
 )
 
@@ -261,7 +352,7 @@ DISTANCES = ViewSpec(
         ("seq", "BIGINT", "number of the event in the ledger"),
         ("true_km", "DOUBLE", "distance the vehicle has gone"),
         ("estimated", "BOOLEAN", "true_km is interpolated or clamped, not read"),
-        ("segment", "INTEGER", "number of exchanges and roll-overs before it"),
+        ("segment", "INTEGER", "number of exchanges, roll-overs and steps before it"),
         ("sides", "INTEGER", "1 a reading before it, plus 2 a reading after it; 3 if its own"),
     ),
     """
@@ -319,8 +410,16 @@ TRUE_DISTANCE = ViewSpec(
         ("occurred_on", "DATE", "the day it happened"),
         ("day", "INTEGER", "that day, counted from 1970-01-01"),
         ("true_km", "DOUBLE", "distance the vehicle has gone, across exchanges and roll-overs"),
-        ("segment", "INTEGER", "number of exchanges and roll-overs before it"),
-        ("flag", "VARCHAR", "'', lower, implausible, rolled_over or exchanged"),
+        ("segment", "INTEGER", "number of exchanges, roll-overs and steps before it"),
+        (
+            "flag",
+            "VARCHAR",
+            (
+                "'', lower, implausible, rolled_over, exchanged, stepped (from here on it shows "
+                "another figure and nobody said why: counted as an exchange), or other_unit (it "
+                "fits once miles and kilometres are exchanged, and is counted so)"
+            ),
+        ),
         ("used", "BOOLEAN", "the event has a reading, and the true distance rests on it"),
         ("estimated", "BOOLEAN", "true_km is interpolated or clamped, not read"),
         ("basis", "VARCHAR", "read, interpolated, before_first, after_last or none"),

@@ -85,7 +85,7 @@ READINGS = ViewSpec(
         ("kind", "VARCHAR", "kind of the event it came with"),
         ("how", "VARCHAR", "dash, module, typed or estimated; empty when not said"),
         ("status", "VARCHAR", "actual, exceeds_mechanical_limits, not_actual or unknown"),
-        ("flag", "VARCHAR", "'', lower, implausible, rolled_over or exchanged, see true_distance"),
+        ("flag", "VARCHAR", "see true_distance"),
         ("used", "BOOLEAN", "the true distance rests on it"),
         ("note", "VARCHAR", "note as entered"),
     ),

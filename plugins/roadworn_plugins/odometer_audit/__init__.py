@@ -17,9 +17,8 @@ from roadworn.trade.weight import weight_of
 from roadworn_plugins.odometer_audit.readings import (
     Reading,
     Status,
+    causes_of,
     exempt_by_age,
-    jumps,
-    other_unit,
 )
 from roadworn_plugins.shared.grouped import Unit
 from roadworn_plugins.shared.settings import (
@@ -34,13 +33,17 @@ from roadworn_plugins.shared.settings import (
 ABOUT = """\
 Question: Can the odometer be believed, and how far does each vehicle go?
 
-Method: Of a vehicle's readings the largest set that never falls is used; the others are
-flagged. A figure that fits once miles and kilometres are exchanged, and a jump beyond the
-distance a day that is set, are named as such. Usage is the distance between the readings of
-the last two years, with its spread from month to month.
+Method: The fewest causes that explain a vehicle's readings are looked for, and each is one row:
+a single wrong figure (with the figure that was probably meant, where one digit or two exchanged
+explain it), readings in the other unit, a step after which the readings agree among themselves.
+Two readings that agree before a step and two behind it are believed, so that a step stays a
+step; fewer are the slip. Usage is the distance between the readings of the last two years, with
+its spread from month to month.
 
-Assumptions: A five-digit odometer rolls over only where its digits are on record. A slip among
-later readings that agree says nothing against the odometer.
+Assumptions: After a step that nobody explained the distance goes on at the vehicle's own pace,
+as if the instrument had been exchanged there; what was driven between the two readings around
+it is not known. A five-digit odometer rolls over only where its digits are on record. A slip
+among later readings that agree says nothing against the odometer.
 
 Reading: The words are those of the disclosure rule: actual, exceeds mechanical limits (it
 rolled over), not actual (it shows another distance than the vehicle has gone), unknown. They
@@ -61,6 +64,18 @@ _say = Says(
         "mixed-units": "Fits the others once read as {other}{before}.",
         "implausible": "Too high for the readings around it{before}; not used.",
         "lower": "Lower than an earlier reading{before}; kept, not used.",
+        "stepped-down": "From {day} on {size} lower{before}, and {since} fit each other: exchanged "
+        "or turned back? The distance is counted as if it was exchanged. If it was: roadworn "
+        "record exchange {vehicle} --old '{old}' --new '{new}' --on {day}.",
+        "stepped-up": "From {day} on {size} higher{before}, and {since} fit each other: an "
+        "exchanged instrument? The distance is counted as if it was. If it was: roadworn record "
+        "exchange {vehicle} --old '{old}' --new '{new}' --on {day}.",
+        "since": "the {n} readings from then on",
+        "may-have-rolled": "If it rolled over at {limit:,}: roadworn record profile {vehicle} "
+        "--odometer-digits {digits}.",
+        "run": "So are {n} readings, to {day}.",
+        "meant": "Perhaps {figure} was meant: roadworn correct {event} odometer='{figure}'.",
+        "has-stepped": "from {day} on it shows another figure than before, and nobody recorded why",
         "jump": "More than {most:,.0f} km a day{before}.",
         "rolled-over": "The odometer went past its highest figure{before}.",
         "exchanged": "Instrument exchanged at {old}; the new one began at {new}.",
@@ -98,16 +113,24 @@ class _Doubt:
     kind: str
     words: str
     evidence: tuple[str, ...]
+    covers: int = 1
+    size_km: float | None = None
+    explained: tuple[str, ...] = ()
 
 
-_KINDS = ("mixed units", "implausible", "lower", "jump", "rolled over", "exchanged", "identity")
-#: Flags of the read model that are doubts, and what they are called.
-_FLAGS = {"lower": "lower", "implausible": "implausible", "rolled_over": "rolled over"}
+_KINDS = (
+    *("stepped down", "stepped up", "mixed units", "implausible", "lower", "jump"),
+    *("rolled over", "exchanged", "identity"),
+)
+#: What explains the latest reading well enough to go by it.
+_EXPLAINED = frozenset({"rolled over", "stepped down", "stepped up", "exchanged"})
 _DOUBTS = (
     Column("vehicle", "vehicle", tells=Tells.VEHICLE),
     Column("on", "on", "date"),
     Column("reading", "reading"),
     Column("kind", "what"),
+    Column("covers", "readings", "integer"),
+    Column("size", "off by", "distance"),
     Column("words", "in words", "sentence"),
 )
 _ODOMETERS = (
@@ -132,12 +155,13 @@ def run(view: LedgerView, settings: OdometerAuditSettings) -> Result:
     readings = _readings(view, settings.vehicle)
     identity = _identities(view, settings.vehicle)
     doubts = [*_exchanges(view, settings.vehicle), *identity]
+    unit: Unit = settings.unit or view.usual_unit()
     unsettled = set()
     for vehicle, series in readings.items():
         own = _doubts(vehicle, series, settings.most_km_per_day)
         doubts += own
         # A roll-over explains itself.
-        if own and own[-1].evidence[0] == series[-1].event and own[-1].kind != "rolled over":
+        if any(d.kind not in _EXPLAINED and series[-1].event in d.explained for d in own):
             unsettled.add(vehicle)
     doubts.sort(key=lambda d: (_KINDS.index(d.kind), d.vehicle, d.on, d.evidence))
     shown = doubts[: settings.most]
@@ -148,9 +172,16 @@ def run(view: LedgerView, settings: OdometerAuditSettings) -> Result:
         tables=(
             Table(
                 "doubtful_readings",
-                "Doubtful readings, nothing corrected",
-                _DOUBTS,
-                tuple((d.vehicle, d.on, d.figure, d.kind, d.words) for d in shown),
+                "What explains the doubtful readings, nothing corrected",
+                in_unit(_DOUBTS, unit),
+                tuple(
+                    (
+                        *(d.vehicle, d.on, d.figure, d.kind, d.covers),
+                        whole_distance(d.size_km, unit),
+                        d.words,
+                    )
+                    for d in shown
+                ),
                 tuple(d.evidence for d in shown),
             ),
             _odometers(view, settings, readings, doubts, unsettled),
@@ -192,30 +223,58 @@ def _exchanges(view: LedgerView, vehicle: str | None) -> list[_Doubt]:
 
 
 def _doubts(vehicle: str, series: Sequence[Reading], most: float) -> list[_Doubt]:
-    """Return what is doubtful about one vehicle's readings, in words."""
-    units, far = other_unit(series), jumps(series, most)
+    """Return what is doubtful about one vehicle's readings, one for each cause, in words."""
     found = []
-    for i, reading in enumerate(series):
-        kind = "mixed units" if reading.event in units else _FLAGS.get(reading.flag)
-        if kind is None and reading.event in far:
-            kind = "jump"
-        if kind is None:
-            continue
-        before = next((r for r in reversed(series[:i]) if r.used), None)
-        after = next((r for r in series[i + 1 :] if r.used), None)
-        words: str = _say(
-            kind.replace(" ", "-"),
-            other=units.get(reading.event, ""),
-            most=most,
-            before="" if before is None else _beside("before", before),
-        )
-        if kind in ("lower", "implausible", "mixed units") and after is not None:
-            words = Joined((words, _beside("slip", after)), " ")
+    for cause in causes_of(series, most):
+        reading = series[cause.at]
+        before = next((r for r in reversed(series[: cause.at]) if r.used), None)
+        after = next((r for r in series[cause.covers[-1] + 1 :] if r.used), None)
+        size = None if cause.size_km is None else _distance(cause.size_km, reading.unit)
+        words: list[Sentence] = [
+            _say(
+                cause.kind.replace(" ", "-"),
+                other=cause.other,
+                most=most,
+                vehicle=vehicle,
+                day=reading.on,
+                size=size,
+                since=_say("since", n=len(cause.covers)),
+                old="" if before is None else _shown(before),
+                new=_shown(reading),
+                before="" if before is None else _beside("before", before),
+            )
+        ]
+        if cause.kind == "stepped down" and before is not None:
+            words += _rolled(vehicle, before, reading)
+        if cause.kind in ("lower", "implausible", "mixed units"):
+            if len(cause.covers) > 1:
+                words.append(_say("run", n=len(cause.covers), day=series[cause.covers[-1]].on))
+            elif after is not None:
+                words.append(_beside("slip", after))
+        if cause.meant is not None:
+            meant = _say("distance", value=cause.meant, unit=reading.unit)
+            words.append(_say("meant", figure=meant, event=reading.event[-8:]))
+        explained = tuple(series[i].event for i in cause.covers)
         beside = (r.event for r in (before, after) if r is not None)
+        evidence = tuple(dict.fromkeys((reading.event, *beside, *explained)))
+        told = Joined(words, " ")
         found.append(
-            _Doubt(vehicle, reading.on, _shown(reading), kind, words, (reading.event, *beside))
+            _Doubt(
+                *(vehicle, reading.on, _shown(reading), cause.kind, told, evidence),
+                *(len(cause.covers), cause.size_km, explained),
+            )
         )
     return found
+
+
+def _rolled(vehicle: str, before: Reading, reading: Reading) -> list[Sentence]:
+    """Return that it may have rolled over, where its digits are not on record."""
+    for digits in (5, 6):
+        limit = 10**digits * (KM_PER_MILE if reading.unit == "mi" else 1.0)
+        high = before.shown_km >= 0.8 * limit and before.shown_km < limit
+        if high and reading.shown_km <= 0.2 * limit:
+            return [_say("may-have-rolled", limit=10**digits, vehicle=vehicle, digits=digits)]
+    return []
 
 
 def _beside(word: str, reading: Reading) -> Sentence:
@@ -223,8 +282,12 @@ def _beside(word: str, reading: Reading) -> Sentence:
 
 
 def _shown(reading: Reading) -> Sentence:
-    scale = KM_PER_MILE if reading.unit == "mi" else 1.0
-    return _say("distance", value=reading.shown_km / scale, unit=reading.unit)
+    return _distance(reading.shown_km, reading.unit)
+
+
+def _distance(km: float, unit: str) -> Sentence:
+    scale = KM_PER_MILE if unit == "mi" else 1.0
+    return _say("distance", value=km / scale, unit=unit)
 
 
 def _identities(view: LedgerView, vehicle: str | None) -> list[_Doubt]:
@@ -275,14 +338,15 @@ def _odometers(
         (settings.vehicle,),
     ).rows:
         series, own = readings.get(name, ()), doubted.get(name, ())
-        status, why = _status(len(series), {doubt.kind for doubt in own}, name in unsettled)
+        since = {doubt.kind: doubt.on for doubt in own}
+        status, why = _status(len(series), since, name in unsettled)
         rows.append(
             (
                 name,
                 status,
                 (written or "").replace("_", " "),
                 len(series),
-                len(own),
+                sum(doubt.covers for doubt in own if doubt.kind not in _EXPLAINED),
                 _shown(series[-1]) if series else "",
                 *(whole_distance(km, unit) for km in (true_km, month, spread)),
                 from_on,
@@ -302,15 +366,18 @@ def _odometers(
     )
 
 
-def _status(number: int, kinds: set[str], unsettled: bool) -> tuple[Status, str]:
+def _status(number: int, since: Mapping[str, date], unsettled: bool) -> tuple[Status, str]:
     """Return the rule's word that the record supports, and why when it is not plain."""
     if number < 2:
         return "unknown", _say("too-few")
     if unsettled:
         return "unknown", _say("unsettled")
-    if "exchanged" in kinds:
+    if "exchanged" in since:
         return "not actual", _say("was-exchanged")
-    if "rolled over" in kinds:
+    stepped = since.get("stepped down") or since.get("stepped up")
+    if stepped is not None:
+        return "not actual", _say("has-stepped", day=stepped)
+    if "rolled over" in since:
         return "exceeds mechanical limits", _say("has-rolled-over")
     return "actual", ""
 

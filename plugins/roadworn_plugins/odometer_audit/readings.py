@@ -54,7 +54,7 @@ class Reading:
         shown_km: what was read, in km as written.
         true_km: distance of the vehicle there by all readings that are used.
         unit: as written.
-        flag: of the read model: empty, lower, implausible or rolled_over.
+        flag: of the read model: empty, lower, implausible, rolled_over, stepped or other_unit.
         used: whether the true distance rests on it.
     """
 
@@ -93,9 +93,9 @@ def other_unit(readings: Sequence[Reading]) -> dict[str, str]:
             near = max(_NEAR_SHARE * expected, _NEAR_USE * use, _NEAR_KM)
             off = abs(reading.shown_km - expected)
             fits = any(abs(reading.shown_km / f - expected) <= near for f in _FACTORS)
-            if fits and off > _WORSE * near:
+            if fits and off > _WORSE * near and reading.flag not in ("stepped", "other_unit"):
                 found[reading.event] = "km" if reading.unit == "mi" else "mi"
-        if reading.used and reading.event not in found:
+        if reading.used and reading.event not in found and reading.flag != "other_unit":
             before = reading
     return found
 
@@ -108,3 +108,115 @@ def jumps(readings: Sequence[Reading], most_km_per_day: float) -> set[str]:
         for before, after in pairwise(used)
         if after.true_km - before.true_km > most_km_per_day * ((after.on - before.on).days + 1)
     }
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """One cause that explains one reading or several.
+
+    Attributes:
+        kind: ``stepped down``, ``stepped up``, ``mixed units``, ``implausible`` (too high),
+            ``lower``, ``jump`` or ``rolled over``.
+        at: number of the first reading that it explains.
+        covers: numbers of all of them; of a step, all up to the next one.
+        size_km: by how much the figures are off, or None.
+        other: unit in which the figures would fit, or an empty text.
+        meant: the figure that was probably meant, in the unit of the reading, or None.
+    """
+
+    kind: str
+    at: int
+    covers: tuple[int, ...]
+    size_km: float | None = None
+    other: str = ""
+    meant: float | None = None
+
+
+def causes_of(readings: Sequence[Reading], most_km_per_day: float) -> list[Cause]:
+    """Return the fewest causes that explain what is doubtful, each once, in their order.
+
+    Args:
+        readings: of one vehicle, as the read model settled them.
+        most_km_per_day: more than this in a day is a jump, in km.
+    """
+    units, far = other_unit(readings), jumps(readings, most_km_per_day)
+    flags = [one.flag for one in readings]
+    found: list[Cause] = []
+    for unit in ("mi", "km"):
+        # A slip of the unit is a habit: all of a vehicle are one cause, those of a run as well.
+        odd = [
+            i
+            for i, one in enumerate(readings)
+            if (units.get(one.event) or (one.flag == "other_unit" and _other(one.unit))) == unit
+        ]
+        if odd:
+            found.append(Cause("mixed units", odd[0], tuple(odd), other=unit))
+    told = {i for cause in found for i in cause.covers}
+    for i, one in enumerate(readings):
+        if i in told:
+            continue
+        before = next((k for k in range(i - 1, -1, -1) if readings[k].used), None)
+        if one.flag == "stepped" and before is not None:
+            stop = next((k for k in range(i + 1, len(flags)) if flags[k] == "stepped"), len(flags))
+            covers = tuple(k for k in range(i, stop) if readings[k].used)
+            off = (one.true_km - one.shown_km) - (
+                readings[before].true_km - readings[before].shown_km
+            )
+            kind = "stepped down" if off > 0 else "stepped up"
+            found.append(Cause(kind, i, covers, abs(off)))
+        elif one.flag in ("lower", "implausible"):
+            run = _run(readings, i, told)
+            told |= set(run)
+            after = next((k for k in range(run[-1] + 1, len(readings)) if readings[k].used), None)
+            meant = None
+            if len(run) == 1 and before is not None and after is not None:
+                meant = slip(one, readings[before], readings[after])
+            found.append(Cause(one.flag, i, run, meant=meant))
+        elif one.flag == "rolled_over":
+            found.append(Cause("rolled over", i, (i,)))
+        elif one.event in far:
+            found.append(Cause("jump", i, (i,)))
+    return sorted(found, key=lambda cause: cause.at)
+
+
+def _other(unit: str) -> str:
+    return "km" if unit == "mi" else "mi"
+
+
+def _run(readings: Sequence[Reading], at: int, told: set[int]) -> tuple[int, ...]:
+    """Return the readings from one on that are left out for the same cause and fit each other."""
+    run = [at]
+    for i in range(at + 1, len(readings)):
+        one, last = readings[i], readings[run[-1]]
+        if one.used or i in told or one.flag != last.flag or one.shown_km < last.shown_km:
+            break
+        run.append(i)
+    return tuple(run)
+
+
+def slip(wrong: Reading, before: Reading, after: Reading) -> float | None:
+    """Return the figure that was meant, where two digits or one explain what was written.
+
+    Two neighbours exchanged are looked for first, then one wrong digit, then one too many or
+    one left out. Of several that lie between the readings around it, the one nearest to what
+    was expected there is returned, in the unit of the reading.
+    """
+    scale = KM_PER_MILE if wrong.unit == "mi" else 1.0
+    shift = before.true_km - before.shown_km
+    low, high = ((one.true_km - shift) / scale for one in (before, after))
+    days = (after.on - before.on).days
+    share = (wrong.on - before.on).days / days if days else 0.5
+    expected = low + share * (high - low)
+    text = str(round(wrong.shown_km / scale))
+    places = range(len(text))
+    sorts = (
+        [text[:i] + text[i + 1] + text[i] + text[i + 2 :] for i in places[:-1]],
+        [text[:i] + digit + text[i + 1 :] for i in places for digit in "0123456789"],
+        [text[:i] + text[i + 1 :] for i in places]
+        + [text[:i] + digit + text[i:] for i in range(len(text) + 1) for digit in "0123456789"],
+    )
+    for sort in sorts:
+        fitting = [figure for figure in map(float, filter(None, sort)) if low <= figure <= high]
+        if fitting:
+            return min(fitting, key=lambda figure: (abs(figure - expected), figure))
+    return None
