@@ -21,11 +21,9 @@ from scipy.special import expit, gammaln
 
 from roadworn_plugins.lifedata import Floats, LifeDataError, finite, summed
 from roadworn_plugins.lifedata.lives import Lives
+from roadworn_plugins.lifedata.optimum import climb
 from roadworn_plugins.lifedata.shrinkage import GammaPrior
 
-_MOST_STEPS = 100
-# Twice the log posterior that one more step promises.
-_ARRIVED = 1e-14
 _LONGEST_STEP = 1.5  # in any of the logarithms
 _EARLY = 3  # logit of the share, log of the early mean, log of the shape; then the rates
 
@@ -197,21 +195,7 @@ def fit_limited_failure(
     """
     belief = EarlyPrior() if prior is None else prior
     problem = _Problem(lives, _Terms.of(lives, cause, multiplier), belief)
-    x = problem.start()
-    value, slope, bend = problem.at(x)
-    for _step in range(_MOST_STEPS):
-        move = _uphill(slope, bend)
-        gain = float(slope @ move)
-        if gain < _ARRIVED:
-            break
-        reach = min(1.0, _LONGEST_STEP / float(np.abs(move).max()))
-        for _ in range(40):
-            new = problem.at(x + reach * move)
-            if new[0] >= value + 1e-4 * reach * gain or (gain < 1e-9 and new[0] > value - 1e-9):
-                break
-            reach *= 0.3
-        x = x + reach * move
-        value, slope, bend = new
+    x, value, bend, gain = climb(problem.at, problem.start(), longest=_LONGEST_STEP)
     if gain >= 1e-8 or not np.all(np.abs(x) < 500.0):
         raise LifeDataError(
             "The likelihood of early failures and wear has no maximum in these lives; give a "
@@ -436,11 +420,3 @@ class _Problem:
             cross += tilt * held
             bend[2, 2] -= tilt * pull.sum() + tilt * tilt * held.sum()
         return value
-
-
-def _uphill(slope: Floats, bend: Floats) -> Floats:
-    """Return Newton's step; where the curvature is not that of a maximum it is lifted."""
-    values, vectors = np.linalg.eigh(-bend)
-    size = max(float(np.abs(values).max()), 1e-12)
-    lifted = np.maximum(np.abs(values), 1e-12 * size)
-    return np.asarray(vectors @ ((vectors.T @ slope) / lifted))
