@@ -2,7 +2,7 @@
 
 Half of the vehicles are watched from new, half come late, most of them with parts of unknown
 age. Whatever fails is replaced at once, with the reason and the price written down. `Setting`
-says what else is true of the fleet and what is written down wrongly; `CASES` names the truths
+says what else is true of the fleet and what is written down wrongly; `cases.py` names the truths
 that a projection has to stand. Components, lives, prices and suppliers are invented; the truth
 stays here and is never shown to the code under test.
 
@@ -14,8 +14,9 @@ with z the effects of vehicle, place and batch, and g those of year, season and 
 two early laws: a share of new parts, and a share of repairs, fails after an exponential time.
 """
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import date, timedelta
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,19 +63,14 @@ SUPPLIERS = (
     ("Tamarack Trade", "Tamarack trade.", "tamarack"),
 )
 #: Changed by plan -> at what age, thousand km or years.
-PLANNED = {
-    "engine.drive_belt": 90.0,
-    "cooling.water_pump": 150.0,
-    "electrical.battery": 4.0,
-    "brake.rotor": 110.0,
-}
+PLANNED = {"engine.drive_belt": 90.0, "cooling.water_pump": 150.0, "electrical.battery": 4.0}
 START = date(2016, 1, 1)
 YEAR = 365.25
-_MONTH = YEAR / 12.0
+MONTH = YEAR / 12.0
 COST_SPREAD = 0.35
 _BEFORE = 14  # years before START that the oldest vehicle may be born
 _KM_PER_YEAR = 18.0  # thousand, to put early failures on the calendar of a part that ages
-_SELLING_PRICE = 430.0
+SELLING_PRICE = 430.0
 
 
 @dataclass(frozen=True)
@@ -145,50 +141,6 @@ class Setting:
     doubling_component: str = "electrical.alternator"
 
 
-_PLAIN = Setting(vehicles=100, yearly_rise=0.03, unknown=0.8, leaving=0.03)
-#: The truths that are known by name.
-CASES: dict[str, Setting] = {
-    "plain": _PLAIN,
-    "early_mixture": replace(_PLAIN, early=0.15),
-    "comebacks": replace(_PLAIN, comebacks=0.05),
-    "differing": replace(_PLAIN, differing=0.6),
-    "bad_vehicles": replace(_PLAIN, bad=0.05),
-    "place_cause": replace(_PLAIN, cause=0.1),
-    "year_effect": replace(_PLAIN, year_effect=0.35),
-    "season": replace(_PLAIN, season=0.85),
-    "changing_pace": replace(_PLAIN, pace_change=0.25),
-    "planned": replace(_PLAIN, planned=True, leaving=0.08),
-    "sale": replace(_PLAIN, sale=0.5),
-    "mis_recorded": replace(_PLAIN, mis_recorded=0.25),
-    "unrecorded": replace(_PLAIN, unrecorded=0.15),
-    "odometers": replace(_PLAIN, odometer_missing=0.2, odometer_wrong=0.01, turned_back=0.03),
-    "sides_apart": replace(_PLAIN, sides_apart=0.6),
-    "spellings": replace(_PLAIN, spellings=True),
-    "old_book": replace(_PLAIN, enrolled_after=4.0),
-    "batch": replace(_PLAIN, batch=3.0, batch_component="wheel.tire"),
-    "doubling": replace(_PLAIN, doubling=5.0),
-    "everything": replace(
-        _PLAIN,
-        early=0.08,
-        comebacks=0.05,
-        differing=0.35,
-        bad=0.03,
-        cause=0.04,
-        year_effect=0.15,
-        season=0.6,
-        pace_change=0.1,
-        planned=True,
-        leaving=0.06,
-        odometer_missing=0.1,
-        odometer_wrong=0.003,
-        turned_back=0.02,
-        sides_apart=0.4,
-        spellings=True,
-        batch=3.0,
-    ),
-}
-
-
 @dataclass
 class Vehicle:
     """One vehicle: when it came, and its distance by the month."""
@@ -201,6 +153,7 @@ class Vehicle:
     km: Floats
     late: bool = False
     original: bool = True
+    told_original: bool = True
     left: float = np.inf
     effect: float = 1.0
     bad: bool = False
@@ -209,10 +162,6 @@ class Vehicle:
     def at(self, day: float) -> float:
         """Distance on a day, in km."""
         return float(np.interp(day, self.edges, self.km))
-
-    def day_of(self, km: float) -> float:
-        """Day on which a distance is reached; the end and more when it is not."""
-        return float(np.interp(km, self.km, self.edges, right=np.inf))
 
 
 @dataclass(frozen=True)
@@ -262,26 +211,6 @@ class Truth:
         # An event is written down with its day only.
         return [cost for day, cost in pairs if first < np.floor(day) <= last]
 
-    def price(self, key: Key, day: float) -> float:
-        """Middle price of a part in the money of a day."""
-        money = (1.0 + self.setting.yearly_rise) ** (day / YEAR)
-        return float(self.prices[self.vehicles[key[0]].kind, NUMBER[key[1]]]) * money
-
-    def written(self, number: int) -> float:
-        """Share of a component's failures that the ledger gets to see."""
-        sold = self.setting.sale if PARTS[number][5] > _SELLING_PRICE else 0.0
-        return (1.0 - self.setting.unrecorded) * (1.0 - sold)
-
-    def rise_ahead(self, number: int, day: float, months: float) -> float:
-        """Hazard of a component in the months ahead against its law, but for the year's effect."""
-        ahead = day + _MONTH * months * (np.arange(24) + 0.5) / 24.0
-        found = np.ones(24)
-        if number == NUMBER["electrical.battery"]:
-            found *= 1.0 + self.setting.season * np.cos(2.0 * np.pi * (ahead - 15.0) / YEAR)
-        if self.setting.doubling is not None and number == NUMBER[self.setting.doubling_component]:
-            found *= 2.0 ** np.clip(ahead / YEAR - self.setting.doubling, 0.0, 1.0)
-        return float(found.mean())
-
     def law(self, key: Key) -> Law:
         """Return the law of the parts at a place, the batch apart."""
         car, setting = self.vehicles[key[0]], self.setting
@@ -292,15 +221,9 @@ class Truth:
             shape, scale = 4.0, setting.cause_km
         effect = car.effect * (setting.bad_life**-shape if car.bad else 1.0)
         per = _KM_PER_YEAR if clock == "age" else 1.0
-        return Law(
-            shape,
-            scale,
-            effect,
-            setting.early,
-            float(self.early_means[number]) / per,
-            setting.comebacks,
-            setting.comeback_km / per,
-        )
+        mean = float(self.early_means[number]) / per
+        back = setting.comeback_km / per
+        return Law(shape, scale, effect, setting.early, mean, setting.comebacks, back)
 
 
 def on(day: float) -> str:
@@ -327,14 +250,14 @@ class _Play:
         )
         self.events: list[tuple[float, NewEvent]] = []
         months = 12 * (_BEFORE + setting.years) + 3
-        self.grid = -_BEFORE * YEAR + np.arange(months + 1) * _MONTH
+        self.grid = -_BEFORE * YEAR + np.arange(months + 1) * MONTH
         self.over_time = self._over_time()
         change = setting.pace_change
         self.pace = rng.uniform(1.0 - change, 1.0 + change, months // 12 + 2)
 
     def _over_time(self) -> Floats:
         """Hazard of each component in each month against its law, shape (parts, months)."""
-        setting, middle = self.setting, self.grid[:-1] + _MONTH / 2.0
+        setting, middle = self.setting, self.grid[:-1] + MONTH / 2.0
         spread = setting.year_effect
         years = np.exp(self.rng.normal(-(spread**2) / 2.0, spread, _BEFORE + setting.years + 2))
         found = np.tile(years[((middle + _BEFORE * YEAR) // YEAR).astype(int)], (len(PARTS), 1))
@@ -347,9 +270,8 @@ class _Play:
 
     def run(self) -> tuple[list[NewEvent], Truth]:
         """Play all vehicles, and those that come for the ones that leave."""
-        places = sum(len(part[1]) for part in PARTS)
-        coming = [(number, None) for number in range(self.setting.vehicles)]
-        waiting: list[tuple[int, float | None]] = list(coming)
+        places = [(part[0], place) for part in PARTS for place in part[1] if part[2] == "distance"]
+        waiting: list[tuple[int, float | None]] = [(n, None) for n in range(self.setting.vehicles)]
         made = 0
         while waiting:
             number, born = waiting.pop()
@@ -357,7 +279,8 @@ class _Play:
             made += 1
             self.truth.vehicles[car.name] = car
             if self.rng.random() < self.setting.cause:
-                self._give_cause(car, int(self.rng.integers(places)))
+                turn = int(self.rng.integers(len(places)))
+                self.truth.causes[car.name] = (car.name, *places[turn])
             jobs = [
                 job
                 for number_of, part in enumerate(PARTS)
@@ -370,8 +293,6 @@ class _Play:
             self._watch(car)
             if car.left < self.grid[-1] - 60.0:
                 waiting.append((number, car.left + 20.0))
-        for dates in (self.truth.failures, self.truth.costs):
-            assert set(dates) == set(self.truth.fitted)
         self.truth.happenings.sort(key=lambda one: one.day)
         self.events.sort(key=lambda item: item[0])
         return [one for _day, one in self.events], self.truth
@@ -386,7 +307,7 @@ class _Play:
         edges = np.concatenate([[enrolled - age], self.grid[self.grid > enrolled - age + 1.0]])
         year = ((edges[:-1] + _BEFORE * YEAR) // YEAR).astype(int)
         own = np.exp(rng.normal(-0.005, 0.1, self.pace.size))
-        monthly = pace * (own * self.pace)[year] * np.diff(edges) / _MONTH
+        monthly = pace * (own * self.pace)[year] * np.diff(edges) / MONTH
         monthly = monthly * np.exp(rng.normal(-0.03, 0.25, monthly.size))
         spread = setting.differing
         back = rng.random() < setting.turned_back
@@ -399,16 +320,12 @@ class _Play:
             km=np.concatenate([[20.0], 20.0 + np.cumsum(monthly)]),
             late=late,
             original=original,
+            told_original=original and enrolled >= setting.enrolled_after * YEAR,
             left=enrolled + float(rng.exponential(YEAR / max(setting.leaving, 1e-9))),
             effect=float(np.exp(rng.normal(-(spread**2) / 2.0, spread))),
             bad=bool(rng.random() < setting.bad),
             turned=(float(rng.uniform(2.0, 5.0)) * YEAR, 50_000.0) if back else (np.inf, 0.0),
         )
-
-    def _give_cause(self, car: Vehicle, turn: int) -> None:
-        keys = [(car.name, part[0], place) for part in PARTS for place in part[1]]
-        if PARTS[NUMBER[keys[turn][1]]][2] == "distance":
-            self.truth.causes[car.name] = keys[turn]
 
     def _place(self, car: Vehicle, number: int, place: str) -> list[tuple[Happening, int]]:
         """Play one place from new to the end; return what happened, and who supplied the new."""
@@ -419,8 +336,9 @@ class _Play:
         ages = car.km / 1000.0 if clock == "distance" else (car.edges - car.born) / YEAR
         interval = PLANNED.get(component, np.inf) if setting.planned else np.inf
         rises = self.over_time[number, self.grid.size - car.edges.size :]
-        day, batch, repaired, found = car.born, 1.0, False, []
-        fitted = truth.fitted[key] = [(day, self._original(car), 1.0)]
+        day, batch, repaired = car.born, 1.0, False
+        found: list[tuple[Happening, int]] = []
+        fitted = truth.fitted[key] = [(day, car.told_original, 1.0)]
         truth.failures[key], truth.costs[key] = [], []
         while True:
             surviving = car.enrolled if car.late and car.original and day == car.born else day
@@ -462,7 +380,7 @@ class _Play:
     def _sell(self, car: Vehicle, jobs: list[tuple[Happening, int]]) -> None:
         """Sell a vehicle at a dear failure, and forget what did not happen then."""
         for job, _supplier in sorted(jobs, key=lambda one: one[0].day):
-            dear = PARTS[NUMBER[job.key[1]]][5] > _SELLING_PRICE
+            dear = PARTS[NUMBER[job.key[1]]][5] > SELLING_PRICE
             seen = job.failed and dear and job.day > car.enrolled + YEAR
             if seen and self.rng.random() < self.setting.sale:
                 car.left = job.day
@@ -491,44 +409,27 @@ class _Play:
         else:
             jobs = [(one.day, place, one.cost)]
         for day, position, cost in jobs:
-            more = {"position": position} if position else {}
+            job: dict[str, Any] = {"component": component, "reason": reason, "supplier": name}
+            job |= {"part_kind": "new"} | ({"position": position} if position else {})
             if cost > 0.0 or rng.random() < 0.5:
-                more["parts_cost"] = {"amount": f"{cost:.2f}", "currency": "USD"}  # type: ignore[assignment]
-            self._write(
-                car,
-                "replacement",
-                day,
-                read=rng.random() >= setting.odometer_missing,
-                component=component,
-                reason=reason,
-                part_kind="new",
-                supplier=name,
-                **more,
-            )
-
-    def _original(self, car: Vehicle) -> bool:
-        return car.original and car.enrolled >= self.setting.enrolled_after * YEAR
+                job["parts_cost"] = {"amount": f"{cost:.2f}", "currency": "USD"}
+            self._write(car, "replacement", day, job, rng.random() >= setting.odometer_missing)
 
     def _watch(self, car: Vehicle) -> None:
         """Write down that a vehicle comes, is read now and then, and leaves."""
         step = self.setting.readings_days
         enrolled = max(car.enrolled, min(self.setting.enrolled_after * YEAR, car.left - 1.0))
-        self._write(
-            car,
-            "enrolment",
-            enrolled,
-            vehicle_class=CLASSES[car.kind],
-            in_service_date=on(car.born),
-            parts="original" if self._original(car) else "unknown",
-        )
+        profile = {"vehicle_class": CLASSES[car.kind], "in_service_date": on(car.born)}
+        parts = "original" if car.told_original else "unknown"
+        self._write(car, "enrolment", enrolled, {**profile, "parts": parts})
         last = min(car.edges[-1], car.left)
         for day in np.arange(car.enrolled + step, last, step):
-            self._write(car, "odometer_reading", float(day))
+            self._write(car, "odometer_reading", float(day), {})
         if car.left < car.edges[-1]:
-            self._write(car, "retirement", car.left, reason="sold")
+            self._write(car, "retirement", car.left, {"reason": "sold"})
 
     def _write(
-        self, car: Vehicle, kind: str, day: float, *, read: bool = True, **payload: object
+        self, car: Vehicle, kind: str, day: float, payload: dict[str, Any], read: bool = True
     ) -> None:
         shown = car.at(day) - (car.turned[1] if day > car.turned[0] else 0.0)
         if kind != "enrolment" and self.rng.random() < self.setting.odometer_wrong:

@@ -10,7 +10,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from made_fleet import COST_SPREAD, NUMBER, PARTS, YEAR, Floats, Key, Truth, Vehicle
+from made_fleet import (
+    COST_SPREAD,
+    MONTH,
+    NUMBER,
+    PARTS,
+    SELLING_PRICE,
+    YEAR,
+    Floats,
+    Key,
+    Truth,
+    Vehicle,
+)
 from numpy.typing import NDArray
 
 _AGES = 16
@@ -193,9 +204,7 @@ class Oracle:
     def say(self, ahead: Ahead, months: float) -> Known:
         """Return chance, number and cost of the failures of each part."""
         setting, size = self.truth.setting, len(self.keys)
-        rise = np.array(
-            [self.truth.rise_ahead(NUMBER[key[1]], self.day, months) for key in self.keys]
-        )[:, None]
+        rise = np.array([self._rise(NUMBER[key[1]], months) for key in self.keys])[:, None]
         z, w = np.polynomial.hermite_e.hermegauss(3 if setting.year_effect else 1)
         years = np.exp(setting.year_effect * z - setting.year_effect**2 / 2.0)
         found = np.zeros((3, size))
@@ -204,11 +213,35 @@ class Oracle:
             for year, year_weight in zip(years, w / w.sum(), strict=True):
                 found += weight * year_weight * np.stack(self._failing(stretch, rise * year))
         chance, number, again = found
-        written = np.array([self.truth.written(NUMBER[key[1]]) for key in self.keys])
-        price = np.array([self.truth.price(key, self.day) for key in self.keys])
+        written = np.array([self._written(NUMBER[key[1]]) for key in self.keys])
+        price = np.array([self._price(key) for key in self.keys])
         paid = number - setting.free * again
         cost = written * price * np.exp(COST_SPREAD**2 / 2.0) * paid
         return Known(written * chance, written * number, cost)
+
+    def _price(self, key: Key) -> float:
+        """Middle price of a part in the money of the day."""
+        money = (1.0 + self.truth.setting.yearly_rise) ** (self.day / YEAR)
+        kind = self.truth.vehicles[key[0]].kind
+        return float(self.truth.prices[kind, NUMBER[key[1]]] * money)
+
+    def _written(self, number: int) -> float:
+        """Share of a component's failures that the ledger gets to see."""
+        sold = self.truth.setting.sale if PARTS[number][5] > SELLING_PRICE else 0.0
+        return (1.0 - self.truth.setting.unrecorded) * (1.0 - sold)
+
+    def _rise(self, number: int, months: float) -> float:
+        """Hazard of a component in the months ahead against its law, but for the year's effect."""
+        ahead = self.day + MONTH * months * (np.arange(24) + 0.5) / 24.0
+        found = np.ones(24)
+        if number == NUMBER["electrical.battery"]:
+            found *= 1.0 + self.truth.setting.season * np.cos(2.0 * np.pi * (ahead - 15.0) / YEAR)
+        if (
+            self.truth.setting.doubling is not None
+            and number == NUMBER[self.truth.setting.doubling_component]
+        ):
+            found *= 2.0 ** np.clip(ahead / YEAR - self.truth.setting.doubling, 0.0, 1.0)
+        return float(found.mean())
 
     def _failing(self, stretch: Floats, rise: Floats) -> tuple[Floats, Floats, Floats]:
         """Return chance of a failure, number of failures, and those that are comebacks."""
