@@ -7,9 +7,8 @@ import pytest
 from builders import found, looked, usd
 
 from roadworn import NewEvent, Result
-from roadworn.model.errors import UsageError
 from roadworn.testing import check_analysis, event, view_of
-from roadworn_plugins.keep import KEEP_OR_SELL, KeepOrSellSettings, run
+from roadworn_plugins.keep import KEEP_OR_SELL
 from roadworn_plugins.keep.options import (
     Situation,
     keeping,
@@ -168,12 +167,74 @@ def test_with_too_few_parts_on_record_there_is_no_sum(tmp_path: Path) -> None:
     assert (result.tables, result.estimates) == ((), ())
 
 
-def test_a_vehicle_has_to_be_named(tmp_path: Path) -> None:
-    with (
-        view_of(car("300.00"), tmp_path, as_of="2026-01-10") as view,
-        pytest.raises(UsageError, match="Say which vehicle"),
-    ):
-        run(view, KeepOrSellSettings())
+def test_a_value_that_nobody_knows_is_not_the_price_of_the_other_vehicle(tmp_path: Path) -> None:
+    """No advice and no odds; it turns where keeping and letting go cost the same a month."""
+    pads = {"component": "brake.pad", "position": "front", "reason": "worn_out"}
+    done = event(
+        "car-1", "replacement", "2024-01-05", odometer=101_000, parts_cost=usd("180"), **pads
+    )
+    events = [e for e in car("300.00", done) if e.kind != "valuation"]
+    asked = {"replacement_price": "6000", "replacement_repairs": "0", "yearly_rate": "0"}
+    result = answer(tmp_path, events, **asked)
+    assert result.headline.startswith("No value of this vehicle is known, so no advice by money")
+    assert "futures" not in result.headline
+    assert "options" not in {table.name for table in result.tables}
+    (said,) = [row[0] for row in result.table("turns").rows]
+    # Without interest: value x (1 - 0.85^2) + repairs = 6000 x (1 - 0.85^2), both over 24 months.
+    repairs = result.estimates[0].value
+    assert repairs is not None
+    value = 6000.0 - repairs / (1.0 - 0.85**2)
+    assert f"if it would fetch less than {value:,.0f} as it is" in str(said)
+
+
+def fleet() -> list[NewEvent]:
+    """Four cars alike, one with an open failed engine; of the fourth nobody knows a value."""
+    events: list[NewEvent] = []
+    for number in range(1, 5):
+        name = {"vehicle_id": f"car-{number}"}
+        pads = event("car", "replacement", "2024-01-05", odometer=101_000, component="brake.pad",
+                     position="front", reason="worn_out", parts_cost=usd("180.00"))  # fmt: skip
+        own = [e for e in car("3000.00", pads) if number != 4 or e.kind != "valuation"]
+        events += [e.model_copy(update=name) for e in own]
+    events.append(finding("engine.assembly").model_copy(update={"vehicle_id": "car-2"}))
+    events.append(event("bus-1", "enrolment", "2022-01-05", odometer=90_000, vehicle_class="bus"))
+    events.append(
+        event("bus-1", "replacement", "2022-02-05", odometer=90_100, component="engine.assembly",
+              reason="failed", parts_cost=usd("4500.00"))
+    )  # fmt: skip
+    return sorted(events, key=lambda e: e.occurred_at)
+
+
+@pytest.mark.parametrize("price", [None, "6000"])
+def test_without_a_vehicle_all_are_ranked_within_their_class(
+    tmp_path: Path, price: str | None
+) -> None:
+    asked = {"least_parts": 0, **({} if price is None else {"replacement_price": price})}
+    with view_of(fleet(), tmp_path, as_of="2026-01-10") as view:
+        result = check_analysis(KEEP_OR_SELL, view, asked)
+        one = check_analysis(KEEP_OR_SELL, view, {"vehicle": "car-2", "least_parts": 0})
+    rows = {str(row["vehicle"]): row for row in result.table("vehicles").records()}
+    cars = [row for row in rows.values() if row["class"] == "light car"]
+    assert [row["rank"] for row in cars] == [1, 2, 3, 4]
+    dearest = cars[0]
+    assert dearest["vehicle"] == "car-2"
+    assert dearest["due"] == pytest.approx(4500.0)
+    for row in cars:
+        whole = float(row["failures"]) + float(row["services"]) + float(row["due"])
+        assert float(row["upkeep"]) == pytest.approx(whole, abs=0.02)
+        assert row["low"] <= row["upkeep"] <= row["high"]
+    assert (rows["car-4"]["value"], rows["car-4"]["loses"]) == (None, None)
+    assert rows["car-1"]["value"] == pytest.approx(3000.0, rel=0.01)
+    assert "car-2" in result.headline
+    # The same open work, at the same price, in the answer for the one vehicle.
+    assert ways(one)["fix what is open and keep"]["at_once"] == pytest.approx(4500.0)
+    turn = str(rows["car-4"]["turn"])
+    assert turn.startswith("no value known" if price is None else "stays if it would fetch less")
+    assert rows["car-1"]["turn"] != ""
+    assert any("1 vehicle" in c and "no value" in c for c in result.caveats) or any(
+        "have no value on record" in c for c in result.caveats
+    )
+    assert all(result.table("vehicles").evidence[:3])
 
 
 def test_carrying_passengers_is_said_beside_the_sums(tmp_path: Path) -> None:

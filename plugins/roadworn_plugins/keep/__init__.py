@@ -18,7 +18,6 @@ from roadworn.analysis import (
 )
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue
-from roadworn.model.errors import UsageError
 from roadworn.model.messages import Joined, Says, Sentence
 from roadworn_plugins.ahead import LEAST_PARTS, too_few
 from roadworn_plugins.ahead.due_now import DueItem, State, due_now
@@ -27,20 +26,23 @@ from roadworn_plugins.keep.options import (
     USUAL_LOSS,
     Option,
     Situation,
+    Valuations,
     Way,
     Worth,
+    best_kept,
+    gap_of,
     keeping,
     letting_go,
     repair_that_flips,
     running_that_flips,
     usual_repairs,
     value_where_it_flips,
-    worth_of,
+    ways_of,
 )
 from roadworn_plugins.shared.grouped import Ints
 from roadworn_plugins.shared.parts_ahead import PartsAhead, load_parts
 from roadworn_plugins.shared.projected import LEVEL, Band, Projection, chance_below, money, project
-from roadworn_plugins.shared.settings import all_said
+from roadworn_plugins.shared.settings import MostRows, ShownUnit, all_said
 
 ABOUT = """\
 Question: Keep it as it is, fix what is open and keep it, or let it go?
@@ -49,7 +51,9 @@ Method: Each way of going on is turned into a level amount a month over the hori
 up or paid now, repairs to expect (the projection of `next-repairs`), value left at the end, at
 what money is worth a year. Keeping counts what the vehicle would fetch today as tied up. The
 chance that keeping is cheaper is that of the repairs staying below the amount at which the two
-cost the same.
+cost the same. Without a vehicle all are ranked within their class by what their upkeep of the
+next 12 months (failures, services, what is due now) costs above the middle of the class for the
+same distance. A value that nobody knows is not made up: then the value is told at which it turns.
 
 Assumptions: Fuel, insurance and upkeep by plan are taken to be the same either way. The price
 and the repairs of the vehicle that takes its place are as the user states them.
@@ -91,6 +95,17 @@ _say = Says(
         "turns-running-under": f"{_RUNNING} under {_TOTAL}",
         "none": "No way of going on can be offered: give the price of a replacement, "
         "replacement-price.",
+        "repairs": "repairs within {months} months",
+        "value-unknown": "No value of this vehicle is known, so no advice by money. Repairs of "
+        "{expected:,.0f} {currency} ({low:,.0f} to {high:,.0f}) are to be expected in {months} "
+        "months. State value, or record a valuation.",
+        "value-turns": "No value of this vehicle is known, so no advice by money: keeping it costs "
+        "less if it would fetch less than {value:,.0f} as it is, letting it go if more. "
+        "State value, or record a valuation.",
+        "value-gone": "No value of this vehicle is known; letting it go costs less whatever it "
+        "would fetch.",
+        "value-kept": "No value of this vehicle is known; keeping it costs less whatever it would "
+        "fetch.",
         "alone": "To {way} costs about {monthly:,.0f} {currency} a month ({low:,.0f} to "
         "{high:,.0f}). Letting it go is not compared: give the price of a replacement, "
         "replacement-price.",
@@ -116,7 +131,9 @@ _say = Says(
 class KeepOrSellSettings(Settings):
     """What only the owner can say."""
 
-    vehicle: Annotated[str | None, Field(description="the vehicle")] = None
+    vehicle: Annotated[
+        str | None, Field(description="the vehicle; without one all are ranked within their class")
+    ] = None
     months: Annotated[int, Field(ge=3, le=60, description="horizon")] = 24
     value: Annotated[float | None, Field(ge=0, description="what it would fetch as it is")] = None
     value_fixed: Annotated[
@@ -145,27 +162,36 @@ class KeepOrSellSettings(Settings):
     yearly_rate: Annotated[
         float, Field(gt=-0.5, lt=1, description="what money is worth a year")
     ] = 0.04
+    unit: ShownUnit = None
+    most: MostRows = 60
 
 
 def run(view: LedgerView, settings: KeepOrSellSettings) -> Result:
-    """Compare the ways of going on with one vehicle."""
+    """Compare the ways of going on with one vehicle, or rank all within their class."""
     if settings.vehicle is None:
-        raise UsageError("Say which vehicle: analyse keep-or-sell --vehicle VEHICLE.")
+        # Of no use for one vehicle, so it is not waited for there.
+        from roadworn_plugins.keep.fleet import retire_list
+
+        return retire_list(view, settings)
     parts = load_parts(view, settings.vehicle)
     due = due_now(view, parts.prices, settings.vehicle)
     open_ = [item for item in due if item.failed or item.state in {State.DECLINED, State.DEFERRED}]
     ahead = np.array(
         [i for i in range(parts.size) if not _is_open(parts, i, open_)], dtype=np.int64
     )
-    first = _safety_first(due)
+    unsafe = Joined([item.name for item in due if item.state is State.SAFETY][:3])
+    first = _say.when(unsafe, "safety", parts=unsafe)
     few = too_few(parts, settings.vehicle, settings.least_parts)
     if few:
         no_sum = Joined((first, _say("no-advice", words=few)), " ")
         return Result(no_sum, caveats=(_say("record"),))
     found = project(parts, settings.months)
     pace = float(parts.paces.per_month[parts.car[0]]) if parts.size else 0.0
-    worth = worth_of(view, settings.vehicle, settings.value, parts.prices.currency, pace)
-    usual = usual_repairs(view, settings.vehicle, parts.prices.currency)
+    kind = parts.vehicle_class[0] if parts.size else ""
+    worth = Valuations.load(view).worth(
+        settings.vehicle, kind, settings.value, parts.prices.currency, pace
+    )
+    usual = usual_repairs(view, kind, parts.prices.currency)
     situation = _situation(
         settings,
         worth,
@@ -174,9 +200,12 @@ def run(view: LedgerView, settings: KeepOrSellSettings) -> Result:
         _to_pass(view, settings) if settings.must_pass else 0.0,
         usual,
     )
-    options = _options(situation, open_, settings)
+    if worth.now is None:
+        caveats = _caveats(settings, worth, open_, parts, found, ahead, usual)
+        return _without_value(first, situation, worth, parts.prices.currency, caveats)
+    options = ways_of(situation, _why_not_as_it_is(open_, settings), to_fix=bool(open_))
     best = min((o for o in options if o.offered), key=lambda o: o.monthly, default=None)
-    gap = _gap(options)
+    gap = gap_of(options)
     sure = None
     if gap is not None:
         sure = chance_below(parts, found, ahead, running_that_flips(situation, gap))
@@ -210,9 +239,37 @@ def run(view: LedgerView, settings: KeepOrSellSettings) -> Result:
     )
 
 
-def _safety_first(due: list[DueItem]) -> str:
-    named = Joined([item.name for item in due if item.state is State.SAFETY][:3])
-    return _say.when(named, "safety", parts=named)
+def _without_value(
+    first: str, s: Situation, worth: Worth, currency: str, caveats: tuple[str, ...]
+) -> Result:
+    """Return at what value the choice turns: nothing stands in for a value nobody knows."""
+    low, expected, high = s.running
+    repairs = Estimate(
+        name=_say("repairs", months=s.months),
+        value=expected,
+        unit=currency,
+        low=low,
+        high=high,
+        level=LEVEL,
+        method="renewal of every fitted part, prices and rates uncertain",
+        evidence=worth.events,
+    )
+    told = {"expected": expected, "low": low, "high": high, "months": s.months}
+    if s.other_price is None:
+        said = _say("value-unknown", currency=currency, **told)
+        return Result(Joined((first, said), " "), estimates=(repairs,), caveats=caveats)
+    gap = letting_go(s, fixed=False) - keeping(s, fixed=s.fix[1] > 0.0)[1]
+    value = value_where_it_flips(s, gap)
+    word = "value-gone" if value <= 0.0 else "value-turns" if np.isfinite(value) else "value-kept"
+    said = _say(word, value=max(value, 0.0))
+    turns = Table(
+        "turns",
+        "What would change the answer",
+        (Column("turn", "turn"),),
+        ((said,),),
+        holds=Holds.TURNS,
+    )
+    return Result(Joined((first, said), " "), (turns,), estimates=(repairs,), caveats=caveats)
 
 
 def _is_open(parts: PartsAhead, i: int, open_: list[DueItem]) -> bool:
@@ -264,41 +321,16 @@ def _situation(
     )
 
 
-def _options(s: Situation, open_: list[DueItem], settings: KeepOrSellSettings) -> list[Option]:
-    why_not = ""
+def _why_not_as_it_is(open_: list[DueItem], settings: KeepOrSellSettings) -> str:
+    """Say why keeping it as it is may not be chosen, an empty text where it may."""
     if any(item.state is State.SAFETY for item in open_):
-        why_not = _say("safety-open")
-    elif not settings.runs:
-        why_not = _say("runs-not")
-    low, middle, high = keeping(s, fixed=False)
-    options = [Option(Way.KEEP, middle, low, high, s.to_pass, not why_not, why_not)]
-    if open_:
-        low, middle, high = keeping(s, fixed=True)
-        options.append(Option(Way.FIX, middle, low, high, s.fix[1]))
-    if s.other_price is not None:
-        gone = letting_go(s, fixed=False)
-        options.append(Option(Way.LET_GO, gone, gone, gone, s.other_price - s.value))
-        if open_ and s.value_fixed - s.value > s.fix[1]:
-            gone = letting_go(s, fixed=True)
-            at_once = s.other_price + s.fix[1] - s.value_fixed
-            options.append(Option(Way.FIX_AND_LET_GO, gone, gone, gone, at_once))
-    return options
-
-
-def _best_kept(options: list[Option]) -> Option | None:
-    kept = [o for o in options if o.way.keeps and o.offered]
-    return min(kept, key=lambda o: o.monthly, default=None)
-
-
-def _gap(options: list[Option]) -> float | None:
-    """Return the monthly cost of letting go less that of keeping, None without both."""
-    best, gone = _best_kept(options), [o.monthly for o in options if not o.way.keeps]
-    return min(gone) - best.monthly if best is not None and gone else None
+        return _say("safety-open")
+    return _say.when(not settings.runs, "runs-not")
 
 
 def _turns(s: Situation, options: list[Option], gap: float | None) -> list[Sentence]:
     """Return what would change the answer."""
-    best = _best_kept(options)
+    best = best_kept(options)
     if best is None:
         return []
     if gap is None:

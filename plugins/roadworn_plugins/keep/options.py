@@ -52,47 +52,74 @@ class Worth:
         return (self.now or 0.0) * left
 
 
-def worth_of(
-    view: LedgerView, vehicle: str, stated: float | None, currency: str, km_per_month: float
-) -> Worth:
-    """Return what a vehicle is worth today.
+@dataclass(frozen=True, eq=False)
+class Valuations:
+    """The valuations on record, oldest first.
 
-    Args:
-        view: the ledger as of a day.
-        vehicle: an enrolled vehicle.
-        stated: its value as the user states it, or None.
-        currency: only valuations in this currency count, or in any when empty.
-        km_per_month: its pace, which turns loss by distance into loss by time.
+    Attributes:
+        today: day of the view.
+        own: vehicle -> day, value, currency and event of each.
+        points: (class, currency) -> distance in km and value of each that has both.
     """
-    rows = view.sql(
-        """SELECT occurred_on, CAST(value AS DOUBLE), currency, event_id FROM valuations
-           WHERE vehicle_id = ? AND value >= 0 ORDER BY occurred_at, seq""",
-        (vehicle,),
-    ).rows
-    others = sorted({str(row[2]) for row in rows if currency and row[2] != currency})
-    left_out = sum(1 for row in rows if str(row[2]) in others)
-    rows = [row for row in rows if str(row[2]) not in others]
-    other = ""
-    if others:
-        word = "other-currency" if left_out == 1 else "other-currencies"
-        other = _say(word, number=left_out, currencies=Joined(others))
-    money = currency or (str(rows[-1][2]) if rows else "")
-    loss, loss_words = _loss(view, vehicle, rows, money, km_per_month)
-    events = tuple(str(row[3]) for row in rows)
-    now = stated
-    if stated is not None:
-        words = _say("stated")
-    elif not rows:
-        words = _say("no-value")
-    else:
-        day, value = rows[-1][0], float(rows[-1][1])
-        now = value * (1.0 - loss) ** (max((view.today - day).days, 0) / 365.25)
-        words = _say("valued", value=value, day=day)
-    return Worth(now, loss, money, Joined((words, loss_words, other), "; "), events)
+
+    today: date
+    own: dict[str, list[tuple[date, float, str, str]]]
+    points: dict[tuple[str, str], list[tuple[float, float]]]
+
+    @classmethod
+    def load(cls, view: LedgerView) -> "Valuations":
+        """Read those of every vehicle."""
+        found = cls(view.today, {}, {})
+        for vehicle, kind, km, *row in view.sql(
+            """SELECT w.vehicle_id, v.vehicle_class, w.true_km, w.occurred_on,
+                      CAST(w.value AS DOUBLE), w.currency, w.event_id
+               FROM valuations AS w JOIN vehicles AS v USING (vehicle_id)
+               WHERE w.value >= 0 ORDER BY w.occurred_at, w.seq"""
+        ).rows:
+            day, value, currency, event = row
+            found.own.setdefault(vehicle, []).append((day, value, currency, event))
+            if km is not None and value > 0:
+                found.points.setdefault((kind, currency), []).append((km, value))
+        return found
+
+    def worth(
+        self, vehicle: str, kind: str, stated: float | None, currency: str, km_per_month: float
+    ) -> Worth:
+        """Return what a vehicle is worth today; never by the price of another one.
+
+        Args:
+            vehicle: an enrolled vehicle.
+            kind: its class.
+            stated: its value as the user states it, or None.
+            currency: only valuations in this currency count, or in any when empty.
+            km_per_month: its pace, which turns loss by distance into loss by time.
+        """
+        rows = self.own.get(vehicle, [])
+        others = sorted({row[2] for row in rows if currency and row[2] != currency})
+        left_out = sum(1 for row in rows if row[2] in others)
+        rows = [row for row in rows if row[2] not in others]
+        other = ""
+        if others:
+            word = "other-currency" if left_out == 1 else "other-currencies"
+            other = _say(word, number=left_out, currencies=Joined(others))
+        money = currency or (rows[-1][2] if rows else "")
+        points = self.points.get((kind, money), [])
+        loss, loss_words = _loss(rows, points, km_per_month)
+        now = stated
+        if stated is not None:
+            words = _say("stated")
+        elif not rows:
+            words = _say("no-value")
+        else:
+            day, value = rows[-1][:2]
+            now = value * (1.0 - loss) ** (max((self.today - day).days, 0) / 365.25)
+            words = _say("valued", value=value, day=day)
+        said = Joined((words, loss_words if now is not None else "", other), "; ")
+        return Worth(now, loss, money, said, tuple(row[3] for row in rows))
 
 
-def usual_repairs(view: LedgerView, vehicle: str, currency: str) -> float:
-    """Return what vehicles of the same class have cost in failed parts a year, on the mean.
+def usual_repairs(view: LedgerView, kind: str, currency: str) -> float:
+    """Return what vehicles of a class have cost in failed parts a year, on the mean.
 
     Over the last two years and the vehicles seen in them; 0 where nothing is on record.
     """
@@ -102,44 +129,34 @@ def usual_repairs(view: LedgerView, vehicle: str, currency: str) -> float:
                     date_diff('day', greatest(enrolled_on, CAST(? AS DATE) - 731),
                               coalesce(retired_on, last_seen_on)) AS days
              FROM vehicles
-             WHERE vehicle_class = (SELECT vehicle_class FROM vehicles WHERE vehicle_id = ?))
+             WHERE vehicle_class = ?)
            SELECT sum(greatest(h.days, 0)) / 365.25,
                   (SELECT CAST(sum(r.total_cost) AS DOUBLE) FROM replacements AS r
                    WHERE r.vehicle_id IN (SELECT vehicle_id FROM here)
                      AND r.reason IN ('failed', 'worn_out') AND r.currency = ?
                      AND r.occurred_on > CAST(? AS DATE) - 731)
            FROM here AS h""",
-        (view.today.isoformat(), vehicle, currency, view.today.isoformat()),
+        (view.today.isoformat(), kind, currency, view.today.isoformat()),
     ).rows
     years, spent = rows[0]
     return float(spent) / float(years) if years and spent else 0.0
 
 
 def _loss(
-    view: LedgerView,
-    vehicle: str,
     rows: list[tuple[date, float, str, str]],
-    currency: str,
+    points: list[tuple[float, float]],
     km_per_month: float,
 ) -> tuple[float, Sentence]:
-    """Return the yearly loss of value and where it is from."""
+    """Return the yearly loss of value and where it is from: own valuations, those of the class."""
     own = [(row[0], row[1]) for row in rows if row[1] > 0]
     if len(own) >= _LEAST_VALUES and (own[-1][0] - own[0][0]).days >= _LEAST_DAYS:
         years = np.array([(day - own[0][0]).days / 365.25 for day, _value in own])
         loss = _as_loss(np.polyfit(years, np.log([value for _day, value in own]), 1)[0])
         return loss, _say("loses-own", loss=loss, number=len(own))
-    points = view.sql(
-        """SELECT w.true_km, CAST(w.value AS DOUBLE) FROM valuations AS w
-           JOIN vehicles AS v USING (vehicle_id)
-           WHERE w.value > 0 AND w.true_km IS NOT NULL AND w.currency = ?
-             AND v.vehicle_class = (SELECT vehicle_class FROM vehicles WHERE vehicle_id = ?)
-           ORDER BY w.seq""",
-        (currency, vehicle),
-    ).rows
     if len(points) >= 2 * _LEAST_VALUES:
-        km: Floats = np.array([row[0] for row in points], dtype=np.float64)
+        km: Floats = np.array([point[0] for point in points], dtype=np.float64)
         if np.ptp(km) > 0:
-            slope = np.polyfit(km, np.log([row[1] for row in points]), 1)[0]
+            slope = np.polyfit(km, np.log([point[1] for point in points]), 1)[0]
             loss = _as_loss(slope * km_per_month * 12.0)
             return loss, _say("loses-class", loss=loss, number=len(points))
     return USUAL_LOSS, _say("loses-usual", loss=USUAL_LOSS)
@@ -243,6 +260,41 @@ def letting_go(s: Situation, *, fixed: bool) -> float:
     gained = s.value_fixed - s.value - s.fix[1] if fixed else 0.0
     monthly = np.full(s.months, s.other_running / 12.0)
     return going_on(price - gained, monthly, price * s.other_then, s.yearly_rate)
+
+
+def ways_of(s: Situation, why_not: str, *, to_fix: bool) -> list[Option]:
+    """Return the ways of going on, those of letting go where there is a price to compare with.
+
+    Args:
+        s: the situation.
+        why_not: why keeping it as it is may not be chosen, an empty text where it may.
+        to_fix: whether anything is open.
+    """
+    low, middle, high = keeping(s, fixed=False)
+    options = [Option(Way.KEEP, middle, low, high, s.to_pass, not why_not, why_not)]
+    if to_fix:
+        low, middle, high = keeping(s, fixed=True)
+        options.append(Option(Way.FIX, middle, low, high, s.fix[1]))
+    if s.other_price is not None:
+        gone = letting_go(s, fixed=False)
+        options.append(Option(Way.LET_GO, gone, gone, gone, s.other_price - s.value))
+        if to_fix and s.value_fixed - s.value > s.fix[1]:
+            gone = letting_go(s, fixed=True)
+            at_once = s.other_price + s.fix[1] - s.value_fixed
+            options.append(Option(Way.FIX_AND_LET_GO, gone, gone, gone, at_once))
+    return options
+
+
+def best_kept(options: list[Option]) -> Option | None:
+    """Return the cheapest way of keeping it that may be chosen."""
+    kept = [o for o in options if o.way.keeps and o.offered]
+    return min(kept, key=lambda o: o.monthly, default=None)
+
+
+def gap_of(options: list[Option]) -> float | None:
+    """Return the monthly cost of letting go less that of keeping, None without both."""
+    best, gone = best_kept(options), [o.monthly for o in options if not o.way.keeps]
+    return min(gone) - best.monthly if best is not None and gone else None
 
 
 def value_where_it_flips(s: Situation, gap: float) -> float:

@@ -1,0 +1,393 @@
+"""The retire list: every vehicle against the middle of its class, by the upkeep ahead of it."""
+
+from collections import defaultdict
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from roadworn.analysis import Cell, Column, Result, Table, Tells
+from roadworn.columns.view import UNSEEN_DAYS, LedgerView
+from roadworn.model.messages import Joined, Says
+from roadworn.model.units import KM_PER_MILE
+from roadworn_plugins.ahead import MeasuredParts
+from roadworn_plugins.ahead.due_now import DueItem, State, due_now, not_failed
+from roadworn_plugins.ahead.quarters import months_from
+from roadworn_plugins.ahead.services import ServiceAhead, ServicesAhead
+from roadworn_plugins.keep.options import (
+    Situation,
+    Valuations,
+    Worth,
+    keeping,
+    letting_go,
+    usual_repairs,
+    value_where_it_flips,
+)
+from roadworn_plugins.shared.grouped import Floats, Ints
+from roadworn_plugins.shared.parts_ahead import PartsAhead, load_parts
+from roadworn_plugins.shared.projected import (
+    Band,
+    Projection,
+    money,
+    project_months,
+    spread,
+)
+from roadworn_plugins.shared.settings import all_said
+
+if TYPE_CHECKING:
+    from roadworn_plugins.keep import KeepOrSellSettings
+
+#: Fewer vehicles of a class have no middle that one of them could be held against.
+LEAST_OF_CLASS = 3
+_YEAR, _TWO_YEARS = 12, 24
+_PARTS_NAMED = 5
+#: What of the work that is due now has a price to be added.
+_COUNTED = frozenset({State.SAFETY, State.FAILED, State.DECLINED, State.DEFERRED, State.SERVICE})
+_say = Says(
+    "keep-or-sell",
+    {
+        "fleet-title": "Vehicles by what they cost above their class in the next 12 months",
+        "fleet-dearest": "Dearest against their class in the next 12 months: {vehicles}.",
+        "fleet-one": "{vehicle} ({cost:,.0f} {currency} above it, {times:.1f} times)",
+        "fleet-even": "No vehicle costs more than its class beyond what chance allows.",
+        "fleet-few": "Too few to tell: no vehicle has enough parts with a life and a price on "
+        "record.",
+        "per": "upkeep per {unit}",
+        "dearer": "dearer than its class",
+        "cheaper": "cheaper than its class",
+        "as-class": "as its class, within what is known",
+        "too-few-of-class": "too few of its class to compare",
+        "few-parts": "too few parts with a price",
+        "turn-way": "goes if another way costs less than {monthly:,.0f} a month all in",
+        "turn-more": "goes if it would fetch more than {value:,.0f} as it is",
+        "turn-less": "stays if it would fetch less than {value:,.0f} as it is",
+        "turn-unknown": "stays if it would fetch less than {value:,.0f} as it is, goes if more",
+        "turn-value": "no value known: record a valuation",
+        "fleet-no-value": "{n} vehicles have no value on record: what they lose is not known, and "
+        "nothing stands in for it.",
+        "fleet-unpriced": "{n} items due now have no price: those sums come without them.",
+        "fleet-more": "{n} more rows are not shown; raise the setting most.",
+        "fleet-value": "Loss of value stands beside the upkeep and is not in the rank: too few "
+        "vehicles would have one.",
+    },
+)
+
+
+@dataclass(frozen=True, slots=True)
+class _Standing:
+    """What lies ahead of one vehicle, money in one currency.
+
+    Attributes:
+        vehicle, kind: which, and its class.
+        failures: of the next 12 months, with their band.
+        later: failures expected within 24 months.
+        services, services_later: services of 12 and of 24 months.
+        services_spread: half the band of those of 12 months.
+        due: what is due now, low, middle and high.
+        due_unpriced: how many items of it have no price.
+        distance: that it covers in 12 months, in the unit shown.
+        worth: what is known of its value.
+        running: failures expected over the horizon of the settings.
+        events: what it rests on.
+    """
+
+    vehicle: str
+    kind: str
+    failures: Band
+    later: float
+    services: float
+    services_later: float
+    services_spread: float
+    due: tuple[float, float, float]
+    due_unpriced: int
+    distance: float
+    worth: Worth
+    running: float
+    events: tuple[str, ...]
+
+    @property
+    def upkeep(self) -> float:
+        """Failures, services and what is due now, within 12 months."""
+        return self.failures.expected + self.services + self.due[1]
+
+    @property
+    def limits(self) -> tuple[float, float]:
+        """The band of the upkeep; its parts are taken to be independent."""
+        low, middle, high = self.due
+        less = self.failures.expected - self.failures.low, middle - low, self.services_spread
+        more = self.failures.high - self.failures.expected, high - middle, self.services_spread
+        down, up = float(np.linalg.norm(less)), float(np.linalg.norm(more))
+        return max(self.upkeep - down, 0.0), self.upkeep + up
+
+    @property
+    def per_distance(self) -> float | None:
+        """Upkeep for a mile or a kilometre, None where it does not move."""
+        return self.upkeep / self.distance if self.distance > 0 else None
+
+
+def retire_list(view: LedgerView, settings: "KeepOrSellSettings") -> Result:
+    """Rank all vehicles within their class by what they cost above its middle.
+
+    Args:
+        view: the ledger as of a day.
+        settings: those of `keep-or-sell`; what can be said of one vehicle only is not looked at.
+    """
+    unit = settings.unit or view.usual_unit()
+    fleet = _Fleet.load(view, settings.months)
+    currency = fleet.parts.prices.currency
+    km = 1.0 if unit == "km" else KM_PER_MILE
+    least = settings.least_parts
+    few = {name for name, rows in fleet.rows.items() if fleet.priced(rows) < least}
+    by_class = defaultdict[str, list[_Standing]](list)
+    for vehicle in sorted(fleet.rows.keys() - few):
+        one = fleet.standing(vehicle, km)
+        by_class[one.kind].append(one)
+    if not by_class:
+        return Result(_say("fleet-few"))
+    ranked: list[tuple[_Standing, float | None]] = []
+    rows: list[tuple[Cell, ...]] = []
+    for kind, unranked in sorted(by_class.items()):
+        middle = _middle(unranked)
+        usual = usual_repairs(view, kind, currency)
+        ones = _ranked(unranked, middle)
+        for rank, one in enumerate(ones, start=1):
+            ranked.append((one, middle))
+            rows.append(_row(one, rank, middle, _turn(one, settings, usual)))
+    evidence = [one.events for one, _middle in ranked]
+    for vehicle in sorted(few):
+        kind = fleet.kinds[vehicle]
+        rows.append((kind, None, vehicle, *(None,) * 11, _say("few-parts"), ""))
+        evidence.append(())
+    standings = [one for one, _middle in ranked]
+    table = _table(rows[: settings.most], evidence[: settings.most], unit, currency)
+    return Result(
+        headline=_headline(ranked, currency),
+        tables=(table,),
+        caveats=all_said(
+            _say.some(sum(one.worth.now is None for one in standings), "fleet-no-value"),
+            _say.some(sum(one.due_unpriced for one in standings), "fleet-unpriced"),
+            _say.some(len(rows) - settings.most, "fleet-more"),
+            _say("fleet-value"),
+            *fleet.parts.prices.caveats(fleet.parts.component),
+        ),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Fleet:
+    """All that the standings of vehicles are made from, read once.
+
+    Attributes:
+        found: months -> projection of every part.
+        cost: what each part costs on average, 0 without a price.
+        rows: vehicle that is still here -> its parts that have not failed yet.
+        kinds: vehicle -> its class.
+    """
+
+    view: LedgerView
+    months: int
+    parts: PartsAhead
+    found: dict[float, Projection]
+    cost: Floats
+    rows: dict[str, Ints]
+    kinds: dict[str, str]
+    due: dict[str, list[DueItem]]
+    services: dict[str, ServicesAhead]
+    valuations: Valuations
+
+    @classmethod
+    def load(cls, view: LedgerView, months: int) -> "_Fleet":
+        """Read the fleet, and project it to a year, two years and the horizon asked for."""
+        parts = load_parts(view)
+        due = defaultdict[str, list[DueItem]](list)
+        all_due = due_now(view, parts.prices)
+        for item in all_due:
+            due[item.vehicle].append(item)
+        kinds = dict(
+            view.sql(
+                """SELECT vehicle_id, vehicle_class FROM vehicles WHERE retired_on IS NULL
+                     AND last_seen_on >= CAST(? AS DATE) - CAST(? AS INTEGER)""",
+                (view.today.isoformat(), UNSEEN_DAYS),
+            ).rows
+        )
+        gathered: dict[str, list[int]] = {name: [] for name in kinds}
+        for i in not_failed(parts, all_due):
+            gathered[parts.vehicle[i]].append(int(i))
+        priced = np.flatnonzero([price is not None for price in parts.price])
+        cost = np.zeros(parts.size)
+        if priced.size:
+            cost[priced] = spread(parts, priced).mean()
+        horizons = sorted({float(_YEAR), float(_TWO_YEARS), float(months)})
+        measured = MeasuredParts.load(view, parts)
+        services = ServicesAhead.load(view, parts.prices, _TWO_YEARS)
+        by_vehicle = defaultdict[str, list[ServiceAhead]](list)
+        for one in services.all:
+            by_vehicle[one.vehicle].append(one)
+        return cls(
+            view,
+            months,
+            parts,
+            project_months(parts, horizons, measured=[measured.chances(m) for m in horizons]),
+            cost,
+            {name: np.array(rows, dtype=np.int64) for name, rows in gathered.items()},
+            kinds,
+            due,
+            {name: ServicesAhead(ones, parts.prices) for name, ones in by_vehicle.items()},
+            Valuations.load(view),
+        )
+
+    def priced(self, rows: Ints) -> int:
+        """Return how many of these parts have both a life and a price on record."""
+        prices = (self.parts.price[i] for i in rows)
+        return sum(1 for price in prices if price is not None and price.number)
+
+    def standing(self, vehicle: str, km: float) -> _Standing:
+        """Return what lies ahead of a vehicle, `km` being the length of the unit shown."""
+        rows, parts, kind = self.rows[vehicle], self.parts, self.kinds[vehicle]
+        at = parts.paces.index.get(vehicle)
+        pace = 0.0 if at is None else float(parts.paces.per_month[at])
+        costs = {m: self.found[m].number[rows] * self.cost[rows] for m in self.found}
+        ends = [months_from(self.view.today, months) for months in (_YEAR, _TWO_YEARS)]
+        ahead = self.services.get(vehicle) or ServicesAhead([], parts.prices)
+        year, two_years = (ahead.between(None, end) for end in ends)
+        due = [item for item in self.due.get(vehicle, ()) if item.state in _COUNTED]
+        prices = [item.price for item in due if item.price is not None and item.price.number]
+        worth = self.valuations.worth(vehicle, kind, None, parts.prices.currency, pace)
+        dearest = rows[np.argsort(-costs[float(_YEAR)], kind="stable")[:_PARTS_NAMED]]
+        events = (
+            *worth.events[-3:],
+            *(event for item in due for event in item.events),
+            *(parts.started_by[i] for i in dearest),
+        )
+        return _Standing(
+            vehicle=vehicle,
+            kind=kind,
+            failures=money(parts, self.found[float(_YEAR)], rows),
+            later=float(np.sum(costs[float(_TWO_YEARS)])),
+            services=year.expected,
+            services_later=two_years.expected,
+            services_spread=year.spread,
+            due=(
+                sum(price.low for price in prices),
+                sum(price.middle for price in prices),
+                sum(price.high for price in prices),
+            ),
+            due_unpriced=len(due) - len(prices),
+            distance=pace * _YEAR / km,
+            worth=worth,
+            running=float(np.sum(costs[float(self.months)])),
+            events=tuple(dict.fromkeys(filter(None, events))),
+        )
+
+
+def _middle(ones: list[_Standing]) -> float | None:
+    """Return the middle upkeep by distance of a class, None where too few tell."""
+    rates = [rate for one in ones if (rate := one.per_distance) is not None]
+    return float(np.median(rates)) if len(rates) >= LEAST_OF_CLASS else None
+
+
+def _above(one: _Standing, middle: float | None) -> float:
+    """Return what a vehicle costs above the middle of its class for the same distance."""
+    return one.upkeep - (middle or 0.0) * one.distance
+
+
+def _ranked(ones: list[_Standing], middle: float | None) -> list[_Standing]:
+    return sorted(ones, key=lambda one: (-_above(one, middle), one.vehicle))
+
+
+def _turn(one: _Standing, settings: "KeepOrSellSettings", usual: float) -> str:
+    """Return what would turn the choice for a vehicle."""
+    fix = one.due[1]
+    running = one.running
+    s = Situation(
+        months=settings.months,
+        yearly_rate=settings.yearly_rate,
+        value=one.worth.now or 0.0,
+        value_fixed=one.worth.now or 0.0,
+        value_then=(1.0 - one.worth.yearly_loss) ** (settings.months / 12.0),
+        fix=one.due,
+        running=(running, running, running),
+        to_pass=0.0,
+        other_price=settings.replacement_price,
+        other_then=(1.0 - settings.replacement_loss) ** (settings.months / 12.0),
+        other_running=(
+            usual if settings.replacement_repairs is None else settings.replacement_repairs
+        ),
+    )
+    kept = keeping(s, fixed=fix > 0.0)[1]
+    if s.other_price is None:
+        return _say("turn-way", monthly=kept) if one.worth.now is not None else _say("turn-value")
+    gap = letting_go(s, fixed=False) - kept
+    value = max(value_where_it_flips(s, gap), 0.0)
+    if one.worth.now is None:
+        return _say("turn-unknown", value=value)
+    return _say("turn-more" if gap > 0.0 else "turn-less", value=value)
+
+
+def _row(one: _Standing, rank: int, middle: float | None, turn: str) -> tuple[Cell, ...]:
+    low, high = one.limits
+    usual = None if middle is None else middle * one.distance
+    against = _say("too-few-of-class")
+    if usual is not None:
+        dearer, cheaper = low > usual, high < usual
+        against = _say("dearer" if dearer else "cheaper" if cheaper else "as-class")
+    now = one.worth.now
+    return (
+        one.kind,
+        rank,
+        one.vehicle,
+        *(round(amount, 2) for amount in (one.upkeep, low, high)),
+        *(round(amount, 2) for amount in (one.failures.expected, one.services, one.due[1])),
+        round(one.later + one.services_later + one.due[1], 2),
+        None if now is None else round(now, 2),
+        None if now is None else round(now * one.worth.yearly_loss, 2),
+        one.per_distance,
+        one.upkeep / usual if usual else None,
+        against,
+        turn,
+    )
+
+
+def _table(
+    rows: list[tuple[Cell, ...]], evidence: list[tuple[str, ...]], unit: str, currency: str
+) -> Table:
+    return Table(
+        name="vehicles",
+        title=_say("fleet-title"),
+        columns=(
+            Column("class", "class"),
+            Column("rank", "rank", "integer"),
+            Column("vehicle", "vehicle", tells=Tells.VEHICLE),
+            Column("upkeep", "upkeep, 12 months", "money", currency, tells=Tells.VALUE),
+            Column("low", "low", "money", currency, tells=Tells.LOW),
+            Column("high", "high", "money", currency, tells=Tells.HIGH),
+            Column("failures", "of it failures", "money", currency, detail=True),
+            Column("services", "of it services", "money", currency, detail=True),
+            Column("due", "of it due now", "money", currency, detail=True),
+            Column("later", "upkeep, 24 months", "money", currency),
+            Column("value", "value now", "money", currency),
+            Column("loses", "loses in 12 months", "money", currency),
+            Column("per_distance", _say("per", unit=unit), "number"),
+            Column("times", "times its class", "number"),
+            Column("against", "against its class"),
+            Column("turn", "what would turn it", "sentence"),
+        ),
+        rows=tuple(rows),
+        evidence=tuple(evidence),
+    )
+
+
+def _headline(ranked: list[tuple[_Standing, float | None]], currency: str) -> str:
+    above = [
+        (one, one.upkeep - middle * one.distance, one.upkeep / (middle * one.distance))
+        for one, middle in ranked
+        if middle and one.distance > 0 and one.limits[0] > middle * one.distance
+    ]
+    above.sort(key=lambda row: (-row[1], row[0].vehicle))
+    if not above:
+        return _say("fleet-even")
+    named = [
+        _say("fleet-one", vehicle=one.vehicle, cost=cost, currency=currency, times=times)
+        for one, cost, times in above[:3]
+    ]
+    return _say("fleet-dearest", vehicles=Joined(named))
