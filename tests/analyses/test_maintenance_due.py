@@ -4,10 +4,11 @@ Compliance as on time over due with a window of 10 % of the interval is common p
 source; the figures 47 of 50 and 65,400 against 65,600 are worked by hand from it.
 """
 
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -15,7 +16,7 @@ from hypothesis import strategies as st
 from roadworn.model.errors import UsageError
 from roadworn.model.events import NewEvent
 from roadworn.testing import check_analysis, event, view_of
-from roadworn_plugins.maintenance import MAINTENANCE_DUE
+from roadworn_plugins.maintenance import MAINTENANCE_DUE, own_intervals
 from roadworn_plugins.maintenance.schedule import (
     SCHEDULES,
     Interval,
@@ -236,3 +237,47 @@ def test_every_packaged_line_says_where_it_is_from() -> None:
         schedule = load_schedule(name)
         assert all(service.citation for service in schedule.services)
         assert "maker" in schedule.note
+
+
+def test_what_a_shop_never_records_is_told_once_and_not_called_overdue(
+    tmp_path: Path, own: str
+) -> None:
+    new = {"fuel": "diesel", "parts": "original", "in_service_date": "2018-01-01"}
+    events = []
+    for n in range(4):
+        events.append(event(f"v{n}", "enrolment", "2018-01-01", odometer=0, **new))
+        events += [oil(f"v{n}", f"20{19 + k}-01-0{n + 1}", 4_800.0 * (k + 1)) for k in range(7)]
+    with view_of(events, tmp_path, as_of="2025-02-01") as view:
+        fleet = check_analysis(MAINTENANCE_DUE, view, {"schedule": own})
+        one = check_analysis(MAINTENANCE_DUE, view, {"schedule": own, "vehicle": "v1"})
+    assert "0 services overdue" in fleet.headline
+    assert any("Never recorded here: fuel filter." in text for text in fleet.caveats)
+    assert any("Never recorded here: fuel filter." in text for text in one.caveats)
+    states = {row["component"]: row["state"] for row in one.table("maintenance_due").records()}
+    assert states["fuel.filter"] == "no record"
+    # By hand: 4 vehicles with 7 services each, 4,800 miles and a year apart.
+    (learnt,) = fleet.table("own_intervals").records()
+    assert (learnt["times"], learnt["distance"], learnt["plan"]) == (24, 4_800, 5_000)
+    assert (learnt["plan_months"], learnt["months"]) == (12, 12.0)
+
+
+def test_a_first_service_that_was_forgotten_is_overdue_still(tmp_path: Path, own: str) -> None:
+    new = {"fuel": "diesel", "parts": "original", "in_service_date": "2023-01-01"}
+    events = [event(f"v{n}", "enrolment", "2023-01-01", odometer=0, **new) for n in range(6)]
+    events += [oil(f"v{n}", "2025-05-01", 4_000) for n in range(6)]
+    with view_of(events, tmp_path, as_of="2025-06-01") as view:
+        found = check_analysis(MAINTENANCE_DUE, view, {"schedule": own})
+    assert "6 services overdue" in found.headline
+    assert not any("Never recorded" in text for text in found.caveats)
+
+
+def test_quartiles_are_those_of_numpy(own: str) -> None:
+    gaps = [90, 120, 100, 200, 150, 95, 130]
+    days = [date(2020, 1, 1)]
+    for gap in gaps:
+        days.append(days[-1] + timedelta(days=gap))
+    done = {("v", "engine.oil", "replaced"): [Point(day, None, str(day)) for day in days]}
+    (one,) = own_intervals(load_schedule(own), done)
+    assert one.number == 7
+    assert one.days == pytest.approx(tuple(np.quantile(gaps, [0.25, 0.5, 0.75])))
+    assert one.km is None

@@ -2,8 +2,10 @@
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date
 from itertools import pairwise
+from statistics import quantiles
 from typing import Annotated
 
 from pydantic import Field
@@ -24,7 +26,7 @@ from roadworn.analysis import (
 )
 from roadworn.columns.view import UNSEEN_DAYS, LedgerView
 from roadworn.model.catalogue import part_name
-from roadworn.model.messages import Says
+from roadworn.model.messages import Joined, Says
 from roadworn.trade.warranty import add_months
 from roadworn_plugins.lifedata.counts import jeffreys_interval
 from roadworn_plugins.maintenance.schedule import (
@@ -32,6 +34,10 @@ from roadworn_plugins.maintenance.schedule import (
     STATES,
     Done,
     DueService,
+    Interval,
+    Point,
+    Schedule,
+    Service,
     Serviced,
     due_after,
     history_of,
@@ -55,6 +61,12 @@ from roadworn_plugins.shared.settings import (
     whole_distance,
 )
 
+#: A service that nobody wrote down must have fallen due so often, and so often on one vehicle,
+#: before it is told as never recorded here. Common practice, no source.
+_FELL_DUE_BEFORE, _FELL_DUE_ON_ONE = 3, 2
+#: Services of a ledger that followed another one before its own interval is told.
+_FEWEST_OWN = 5
+
 ABOUT = """\
 Question: Which service is due or overdue, and how much of it was done in time?
 
@@ -67,7 +79,10 @@ has gone on at its usual distance since its last reading. A part replaced for an
 its interval anew.
 
 Reading: "no record" means that nobody wrote down when it was last done; it is not called
-overdue. The maker's schedule comes first: name a file of your own as the schedule.
+overdue. A service that is written down on no vehicle of the ledger, though it would have fallen
+due several times, is told once as never recorded here. Over the fleet a second table says how
+far apart each service is done, with quartiles, where one followed another five times or more. The
+maker's schedule comes first: name a file of your own as the schedule.
 
 Reference: Compliance as on time over due, window of 10 %: common practice, no source.
 """
@@ -85,6 +100,9 @@ _say = Says(
         "unknown": "no record of the time before",
         "unseen": "{n} vehicles not seen for {days} days are left out.",
         "no-record": "For {n} services nobody wrote down when they were last done: {names}.",
+        "never-recorded": "Never recorded here: {names}. Nobody wrote down on any vehicle that it "
+        "was done, so it is not called overdue.",
+        "own-intervals": "How often each service is done here, beside the plan",
         "not-shown": "{n} more rows are not shown; raise the setting most.",
     },
 )
@@ -101,6 +119,20 @@ _COLUMNS = (
     Column("cost", "usual cost", "money", tells=Tells.VALUE, brief=5),
     Column("currency", "currency", detail=True, tells=Tells.CURRENCY),
     Column("citation", "interval from", detail=True),
+)
+
+_INTERVALS = (
+    Column("component", "component", "component", tells=Tells.COMPONENT),
+    Column("action", "action", detail=True),
+    Column("times", "times", "integer"),
+    Column("plan", "plan", "distance"),
+    Column("distance_low", "quarter within", "distance"),
+    Column("distance", "usually after", "distance"),
+    Column("distance_high", "three quarters within", "distance"),
+    Column("plan_months", "plan, months", "integer"),
+    Column("months_low", "quarter within, months", "number"),
+    Column("months", "usually after, months", "number"),
+    Column("months_high", "three quarters within, months", "number"),
 )
 
 
@@ -128,9 +160,12 @@ def run(view: LedgerView, settings: MaintenanceDueSettings) -> Result:
     """List what is due, and count what was done in time."""
     schedule = load_schedule(settings.schedule)
     unit = settings.unit or view.usual_unit()
-    vehicles = serviced(view, schedule, settings.vehicle)
+    everyone = serviced(view, schedule, None)
+    alone = settings.vehicle is not None
+    vehicles = serviced(view, schedule, settings.vehicle) if alone else everyone
     done = services_done(view, schedule)
-    standing = standing_of(vehicles, done, settings.window, settings.ahead_months)
+    never = never_recorded(everyone, done)
+    standing = standing_of(vehicles, done, settings.window, settings.ahead_months, never)
     states = Counter(one.state for one in standing)
     wanted = [s for s in standing if settings.vehicle is not None or s.state in STATES[:3]]
     wanted.sort(key=lambda s: (STATES.index(s.state), s.expected or date.max, s.vehicle))
@@ -142,7 +177,12 @@ def run(view: LedgerView, settings: MaintenanceDueSettings) -> Result:
     in_time = count["on time"] + (count["early"] if settings.early_counts else 0)
     kinds = {one.name: one.kind for one in vehicles}
     prices = Prices.load(view)
-    unknown = [one.service.component for one in standing if one.state == "no record"]
+    unknown = [
+        one.service.component
+        for one in standing
+        if one.state == "no record" and (one.service.component, one.service.action) not in never
+    ]
+    unkept = sorted({one.service.component for one in standing} & {name for name, _action in never})
     unseen = view.sql(
         """SELECT count(*) FROM vehicles
            WHERE retired_on IS NULL AND last_seen_on < CAST(? AS DATE) - CAST(? AS INTEGER)""",
@@ -168,6 +208,7 @@ def run(view: LedgerView, settings: MaintenanceDueSettings) -> Result:
                 Holds.SERVICES,
                 tuple(Marks({Mark.LATER} if one.state == "later" else ()) for one in shown),
             ),
+            *(() if alone else _own(schedule, done, unit)),
         ),
         estimates=(_share(count, in_time, events, len(unknown), settings),),
         caveats=all_said(
@@ -177,10 +218,116 @@ def run(view: LedgerView, settings: MaintenanceDueSettings) -> Result:
             _say.some(
                 len(unknown), "no-record", names=first_of(sorted(map(part_name, set(unknown))))
             ),
+            _say.when(unkept, "never-recorded", names=Joined(map(part_name, unkept))),
             _say.some(len(wanted) - len(shown), "not-shown"),
             *prices.caveats(one.service.component for one in shown),
         ),
     )
+
+
+def never_recorded(vehicles: Iterable[Serviced], done: Done) -> frozenset[tuple[str, str]]:
+    """Return component and action of the services that nobody here ever writes down.
+
+    Such a service is done elsewhere, or nobody keeps a record of it; that is not overdue. There
+    must be no record of it on any vehicle, though it would have fallen due several times, and
+    twice on one vehicle at least: a first service that was forgotten is still called overdue.
+
+    Args:
+        vehicles: all of the ledger.
+        done: from `services_done`.
+    """
+    recorded = {(component, action) for _vehicle, component, action in done}
+    fell_due: dict[tuple[str, str], list[int]] = {}
+    for one in vehicles:
+        for service in one.services if one.start is not None else ():
+            key = service.component, service.action
+            if key not in recorded and one.start is not None:
+                fell_due.setdefault(key, []).append(_times(service.interval, one.start, one.now))
+    return frozenset(
+        key
+        for key, times in fell_due.items()
+        if sum(times) >= _FELL_DUE_BEFORE and max(times) >= _FELL_DUE_ON_ONE
+    )
+
+
+def _times(interval: Interval, start: Point, now: Point) -> int:
+    """Return how often a service fell due between two moments, by whichever clock."""
+    by_km = by_time = 0.0
+    if interval.km and start.km is not None and now.km is not None:
+        by_km = (now.km - start.km) / interval.km
+    if interval.months:
+        by_time = (now.on - start.on).days / (interval.months * 365.25 / 12)
+    return int(max(by_km, by_time))
+
+
+@dataclass(frozen=True, slots=True)
+class OwnInterval:
+    """How far apart a service is done here: quartiles of what lies between two of a vehicle.
+
+    Attributes:
+        service: of the schedule.
+        number: how many times one followed another.
+        km: lower quartile, median and upper quartile, or None where too few have a distance.
+        days: likewise.
+        events: ids of the services behind it.
+    """
+
+    service: Service
+    number: int
+    km: tuple[float, float, float] | None
+    days: tuple[float, float, float]
+    events: tuple[str, ...]
+
+
+def own_intervals(schedule: Schedule, done: Done) -> list[OwnInterval]:
+    """Return how often each service is done here, where it followed itself often enough.
+
+    Args:
+        schedule: whose services.
+        done: from `services_done`.
+    """
+    found: list[OwnInterval] = []
+    for service in dict.fromkeys(schedule.services):
+        pairs = [
+            pair
+            for (_vehicle, *key), points in sorted(done.items())
+            if key == [service.component, service.action]
+            for pair in pairwise(points)
+        ]
+        told = any(
+            (o.service.component, o.service.action) == (service.component, service.action)
+            for o in found
+        )
+        if len(pairs) < _FEWEST_OWN or told:
+            continue
+        kms = [b.km - a.km for a, b in pairs if a.km is not None and b.km is not None]
+        days = _quartiles([(b.on - a.on).days for a, b in pairs])
+        km = _quartiles(kms) if len(kms) >= _FEWEST_OWN else None
+        events = tuple(dict.fromkeys(point.event for pair in pairs for point in pair))
+        found.append(OwnInterval(service, len(pairs), km, days, events))
+    return found
+
+
+def _quartiles(values: Sequence[float]) -> tuple[float, float, float]:
+    low, middle, high = quantiles(values, n=4, method="inclusive")
+    return low, middle, high
+
+
+def _own(schedule: Schedule, done: Done, unit: Unit) -> tuple[Table, ...]:
+    """Return how often each service is done here beside what the schedule asks, if anything."""
+    learnt = own_intervals(schedule, done)
+    rows: list[tuple[Cell, ...]] = []
+    for one in learnt:
+        plan, km = one.service.interval, one.km or (None, None, None)
+        months = (round(days * 12 / 365.25, 1) for days in one.days)
+        distances = (whole_distance(value, unit) for value in (plan.km, *km))
+        row = (one.service.component, one.service.action, one.number)
+        rows.append((*row, *distances, plan.months, *months))
+    if not rows:
+        return ()
+    events = tuple(one.events for one in learnt)
+    title = _say("own-intervals")
+    return (Table("own_intervals", title, in_unit(_INTERVALS, unit), tuple(rows), events),)
 
 
 def _compliance(

@@ -1,6 +1,6 @@
 """Service schedules as data, and what is due by one."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any, Literal
@@ -371,11 +371,25 @@ def history_of(vehicle: Serviced, service: Service, done: Done) -> list[Point]:
 
 
 def standing_of(
-    vehicles: Iterable[Serviced], done: Done, window: float, ahead_months: float
+    vehicles: Iterable[Serviced],
+    done: Done,
+    window: float,
+    ahead_months: float,
+    never: Collection[tuple[str, str]] = (),
 ) -> list[DueService]:
-    """Return how each service of each vehicle that is here stands."""
+    """Return how each service of each vehicle that is here stands.
+
+    Args:
+        vehicles: from `serviced`.
+        done: from `services_done`.
+        window: share of an interval that still is in time.
+        ahead_months: what falls due within it is `soon`.
+        never: component and action of what is never recorded here, which has no state.
+    """
     return [
-        _standing(vehicle, service, history_of(vehicle, service, done), window, ahead_months)
+        DueService(vehicle.name, service)
+        if (service.component, service.action) in never
+        else _standing(vehicle, service, history_of(vehicle, service, done), window, ahead_months)
         for vehicle in vehicles
         if vehicle.here
         for service in vehicle.services
