@@ -1,5 +1,6 @@
 """One made fleet, projected and judged by its last year; `projection.py` says how and prints it."""
 
+from collections import Counter
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -39,7 +40,8 @@ class Score:
         happened: whether each part failed.
         few, old, late: parts of a component and class with under five failures, parts older
             than four in five of the failures seen, and parts of vehicles that came late.
-        by_component: component -> failures projected, to be expected by who knows, and come.
+        by_component: component -> failures projected, to be expected by who knows, and come, and
+            their costs, those projected without what comes back for nothing.
         unprojected: failures and cost that came at places without a projection.
         ranked: name -> share of the failures' money among the first three parts of a vehicle.
         rule_chance, rule_cost: name -> chance of each part, and cost of the fleet.
@@ -68,7 +70,7 @@ class Score:
     few: Floats
     old: Floats
     late: Floats
-    by_component: dict[str, tuple[float, float, float]]
+    by_component: dict[str, tuple[float, ...]]
     unprojected: tuple[int, float]
     ranked: dict[str, float]
     rule_chance: dict[str, Floats]
@@ -145,6 +147,24 @@ class _Judged:
                 parts.vehicle, parts.component, parts.position, strict=True
             )
         ]
+        # The sides of one axle are half of its place each.
+        many = Counter(self.keys)
+        self.once = np.array([1.0 / many[key] for key in self.keys])
+
+    def _by_component(
+        self, oracle: Known, came: dict[Key, list[float]]
+    ) -> dict[str, tuple[float, ...]]:
+        """Return component -> numbers and costs: projected, by who knows, and come."""
+        component, once = np.array(self.parts.component), self.once
+        told = (self.found.number * once, self.found.number * prices(self.parts))
+        known = (oracle.number * once, oracle.cost * once)
+        found: dict[str, tuple[float, ...]] = {}
+        for part in PARTS:
+            here = component == part[0]
+            paid = [cost for key, costs in came.items() if key[1] == part[0] for cost in costs]
+            sums = [(told[i][here].sum(), known[i][here].sum()) for i in (0, 1)]
+            found[part[0]] = (*sums[0], float(len(paid)), *sums[1], float(sum(paid)))
+        return found
 
     def _costs(self, first: float, last: float) -> dict[Key, list[float]]:
         """Return place -> costs written down after the first day, in the money of the day."""
@@ -169,7 +189,6 @@ class _Judged:
         base = self._base(before)
         happened = np.array([float(key in came) for key in self.keys])
         oracle, sure = self._oracle()
-        component = np.array(parts.component)
         whole = money(parts, found, np.arange(parts.size), level=0.95)
         looked, above, below = self._vehicles(came)
         said = rules(
@@ -191,7 +210,7 @@ class _Judged:
             low=whole.low,
             high=whole.high,
             came=sum(sum(costs) for costs in came.values()),
-            knowing=float(oracle.cost.sum()),
+            knowing=float((oracle.cost * self.once).sum()),
             looked=looked,
             above=above,
             below=below,
@@ -207,14 +226,7 @@ class _Judged:
             few=self._few(),
             old=self._old(),
             late=np.array([float(truth.vehicles[name].late) for name in parts.vehicle]),
-            by_component={
-                part[0]: (
-                    float(found.number[component == part[0]].sum()),
-                    float(oracle.number[component == part[0]].sum()),
-                    float(sum(len(costs) for key, costs in came.items() if key[1] == part[0])),
-                )
-                for part in PARTS
-            },
+            by_component=self._by_component(oracle, came),
             unprojected=(len(others), sum(others)),
             ranked={name: self._ranked(chance, came) for name, chance in chances.items()},
             rule_chance={name: rule.chance for name, rule in said.items()},

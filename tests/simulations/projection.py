@@ -22,7 +22,7 @@ from pathlib import Path
 import numpy as np
 from cases import CASES
 from judge import Score, score
-from made_fleet import PARTS, Floats, Setting
+from made_fleet import Floats, Setting
 
 from roadworn_plugins.projection.scores import calibration_slope
 
@@ -106,22 +106,24 @@ def _compared(found: Sequence[Score]) -> list[str]:
 
 
 def _components(found: Sequence[Score], most: int) -> list[str]:
-    lines = ["| component | projected | by the true lives | came |", "|---|---|---|---|"]
+    lines = [
+        "| component | failures projected | by the true lives | came | cost | by the true | came |",
+        "|---|---|---|---|---|---|---|",
+    ]
     sums = {
         name: np.sum([one.by_component[name] for one in found], axis=0)
         for name in found[0].by_component
     }
-    price = {part[0]: part[5] for part in PARTS}
-    order = sorted(sums, key=lambda name: -abs(sums[name][0] - sums[name][2]) * price[name])
-    for name in order[:most]:
-        told, known, came = sums[name]
-        lines.append(f"| {name} | {told:.1f} | {known:.1f} | {came:.0f} |")
-    told, known, came = np.sum(list(sums.values()), axis=0)
-    lines.append(f"| all | {told:.1f} | {known:.1f} | {came:.0f} |")
+    order = sorted(sums, key=lambda name: -abs(sums[name][3] - sums[name][5]))
+    rows = [(name, sums[name]) for name in order[:most]]
+    rows.append(("all", np.sum(list(sums.values()), axis=0)))
+    for name, (told, known, came, cost, known_cost, paid) in rows:
+        lines.append(
+            f"| {name} | {told:.1f} | {known:.1f} | {came:.0f} | "
+            f"{cost:,.0f} | {known_cost:,.0f} | {paid:,.0f} |"
+        )
     others = np.sum([one.unprojected for one in found], axis=0)
-    lines.append(
-        f"| at places without a projection | | | {others[0]:.0f} (cost {others[1]:,.0f}) |"
-    )
+    lines.append(f"| at places without a projection | | | {others[0]:.0f} | | | {others[1]:,.0f} |")
     return lines
 
 
