@@ -10,7 +10,7 @@ from datetime import date
 from decimal import Decimal
 from typing import Literal
 
-from roadworn.model.catalogue import sides_of
+from roadworn.model.catalogue import meet
 from roadworn.model.units import Number, exact
 
 
@@ -142,6 +142,4 @@ def comeback(
 
 def same_place(component: str, one: str | None, other: str | None) -> bool:
     """Whether two places of a component are the same job; a missing place may be any."""
-    if one is None or other is None:
-        return True
-    return not sides_of(component, one).isdisjoint(sides_of(component, other))
+    return one is None or other is None or meet(component, one, other)

@@ -10,7 +10,7 @@ import numpy as np
 
 from roadworn.analysis import Mark, Marks
 from roadworn.columns.view import LedgerView
-from roadworn.model.catalogue import catalogue, part_name, place_of
+from roadworn.model.catalogue import catalogue, meet, part_name, place_of
 from roadworn.model.messages import Joined, PartName, Says
 from roadworn.model.places import covers
 from roadworn.trade.codes import told_code
@@ -133,7 +133,10 @@ def not_failed(parts: PartsAhead, due: list[DueItem]) -> Ints:
         [
             i
             for i, (vehicle, component, place) in enumerate(fitted)
-            if not any(not p or covers(place, p) for p in failed.get((vehicle, component), ()))
+            if not any(
+                not p or covers(place, p) or meet(component, place, p)
+                for p in failed.get((vehicle, component), ())
+            )
         ],
         dtype=np.int64,
     )

@@ -87,7 +87,10 @@ class Failure:
 
 
 def failures(view: LedgerView, after: date, until: date, currency: str) -> list[Failure]:
-    """Return the failures of a span of days, each place and day once."""
+    """Return the failures of a span of days, each place and day once.
+
+    The place is the axle where both of its sides failed, or were written down as one.
+    """
     rows = view.sql(
         """SELECT vehicle_id, component, coalesce(position, ''), occurred_on,
                   CASE WHEN currency = ? AND total_cost > 0 THEN CAST(total_cost AS DOUBLE) END,
@@ -109,10 +112,13 @@ def failures(view: LedgerView, after: date, until: date, currency: str) -> list[
         if seen is not None:
             # The other wheel of an axle set: one failure, the costs of both.
             both = [c for c in (seen.cost, cost) if c is not None]
-            found[vehicle, component, place, on] = replace(seen, cost=sum(both) if both else None)
+            whole = seen.position if seen.position == position else place
+            found[vehicle, component, place, on] = replace(
+                seen, cost=sum(both) if both else None, position=whole
+            )
         else:
             found[vehicle, component, place, on] = Failure(
-                vehicle, component, place, on, cost, event
+                vehicle, component, position, on, cost, event
             )
     return list(found.values())
 

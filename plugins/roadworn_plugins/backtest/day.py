@@ -12,7 +12,7 @@ from itertools import pairwise
 import numpy as np
 
 from roadworn.columns.view import KnownBy, LedgerView
-from roadworn.model.catalogue import place_of
+from roadworn.model.catalogue import meet, sides_of
 from roadworn_plugins.ahead import MeasuredParts
 from roadworn_plugins.ahead.due_now import DueItem, due_now, not_failed
 from roadworn_plugins.ahead.quarters import Failure, failures
@@ -58,13 +58,17 @@ def fitted_share(view: LedgerView, parts: PartsAhead, day: date, until: date) ->
     ).rows
     first: dict[Place, date] = {}
     for vehicle, component, position, on in rows:
-        key = (vehicle, component, place_of(component, position))
-        first[key] = min(on, first.get(key, on))
+        for side in sides_of(component, position):
+            key = (vehicle, component, side)
+            first[key] = min(on, first.get(key, on))
     span = (until - day).days
     share = np.ones(parts.size)
-    for i, key in enumerate(zip(parts.vehicle, parts.component, parts.position, strict=True)):
-        if key in first:
-            share[i] = (first[key] - day).days / span
+    fitted = zip(parts.vehicle, parts.component, parts.position, strict=True)
+    for i, (vehicle, component, position) in enumerate(fitted):
+        keys = ((vehicle, component, side) for side in sides_of(component, position))
+        cut = min((first[key] for key in keys if key in first), default=None)
+        if cut is not None:
+            share[i] = (cut - day).days / span
     return share
 
 
@@ -224,7 +228,7 @@ def _due_already(failure: Failure, due: list[DueItem]) -> bool:
     return any(
         item.failed
         and (item.vehicle, item.component) == (failure.vehicle, failure.component)
-        and (not item.position or place_of(item.component, item.position) == failure.position)
+        and (not item.position or meet(item.component, item.position, failure.position))
         for item in due
     )
 
@@ -236,13 +240,16 @@ def _by_part(
     at: dict[Place, int] = {}
     anywhere: dict[tuple[str, str], int] = {}
     for i in np.argsort(chance, kind="stable"):
-        at[parts.vehicle[i], parts.component[i], parts.position[i]] = int(i)
+        for side in sides_of(parts.component[i], parts.position[i]):
+            at[parts.vehicle[i], parts.component[i], side] = int(i)
         anywhere[parts.vehicle[i], parts.component[i]] = int(i)
     own: list[list[Failure]] = [[] for _ in range(parts.size)]
     unforeseen = []
     vehicles = set(parts.vehicle)
     for failure in came:
-        part = at.get((failure.vehicle, failure.component, failure.position))
+        sides = sorted(sides_of(failure.component, failure.position))
+        keys = ((failure.vehicle, failure.component, side) for side in sides)
+        part = next((at[key] for key in keys if key in at), None)
         if part is None and not failure.position:
             # Written down without its place: the likeliest of the places.
             part = anywhere.get((failure.vehicle, failure.component))

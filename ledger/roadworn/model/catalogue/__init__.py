@@ -398,9 +398,10 @@ def catalogue() -> Catalogue:
 
 
 def place_of(component: str, position: str | None) -> str:
-    """Return the place a part lives at: the axle for what is done by the axle, else as written.
+    """Return the place of a job: the axle for what is done by the axle, else as written.
 
-    Pads, shoes and discs are one job and one set whatever wheel was written down.
+    What was done at both wheels on one day is one job. Whether two jobs of different days are
+    about the same part is for `sides_of`.
     """
     known = catalogue().find(component)
     by_axle = known is not None and known.positions == "axle"
@@ -418,6 +419,11 @@ def sides_of(component: str, position: str | None) -> frozenset[str]:
         return frozenset({position or ""})
     side = position.partition("-")[0]
     return frozenset(AXLES[axle] if side == axle else (side,))
+
+
+def meet(component: str, one: str | None, other: str | None) -> bool:
+    """Return whether work at one place touches the other, by their `sides_of`."""
+    return not sides_of(component, one).isdisjoint(sides_of(component, other))
 
 
 def place_sql(component: str, position: str) -> str:
