@@ -23,6 +23,7 @@ from roadworn_cli.record import (
 )
 
 if TYPE_CHECKING:
+    from roadworn.intake import Ledger
     from roadworn.model.events import StoredEvent
 
 
@@ -96,6 +97,7 @@ def correct(
         kind = ledger.kinds.get(old.kind)
         envelope, inner, typed = _envelope(old, changes)
         payload = kind.upcast(old.version, old.data())
+        inner = [_with_whole_id(ledger, change) for change in inner]
         code = currency or default_currency()
         payload = change_fields(kind.model, payload, inner, code, default_unit())
         payload["replaces"] = old.event_id
@@ -104,6 +106,14 @@ def correct(
         )
         acknowledge(stored, f" (replaces {short(old.event_id)})")
         tell_changed(ledger.facts, stored, _changed(old, stored), typed)
+
+
+def _with_whole_id(ledger: "Ledger", change: str) -> str:
+    """Return a change with the whole id of the job that it names, where it names one."""
+    field, _, text = change.partition("=")
+    if field.strip().replace("-", "_") != "comeback_of" or not text.strip():
+        return change
+    return f"comeback_of={ledger.event(text.strip()).event_id}"
 
 
 def _changed(old: "StoredEvent", stored: "StoredEvent") -> set[str]:

@@ -1,15 +1,17 @@
 """`roadworn import FILE...`: take in events from NDJSON, CSV, TSV and spreadsheets."""
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from roadworn.model.errors import EnvironmentFailure, UsageError
-from roadworn_cli.context import leave, state_of
+from roadworn_cli.context import leave, state_of, today
 from roadworn_cli.output import check_format, counted, emit, format_option, note, progress, say
 
 if TYPE_CHECKING:
+    from roadworn.intake import Ledger
     from roadworn.intake.doubts import DoubtGroup
     from roadworn.intake.files import ImportReport
 
@@ -39,6 +41,13 @@ def import_(
         bool,
         typer.Option(
             "--allow-repeat", help="Take replacements that look like one already entered."
+        ),
+    ] = False,
+    set_back: Annotated[
+        bool,
+        typer.Option(
+            "--set-back",
+            help="All work is on record from a vehicle's first row on, also before its enrolment.",
         ),
     ] = False,
     fmt: str = format_option(),
@@ -85,6 +94,8 @@ def import_(
             allow_repeat=allow_repeat,
             progress=progress("importing"),
         )
+        if not dry_run and (set_back or any(_is_early(group) for group in report.doubts)):
+            _set_back(ledger, agreed=set_back)
     if map_path is not None:
         _tell_unmapped(tables, map_path)
     if fmt == "table":
@@ -110,6 +121,51 @@ def import_(
                 "take its good rows with --keep-good."
             )
         leave(1)
+
+
+def _is_early(group: "DoubtGroup") -> bool:
+    return group.kept[0].code == "before-watched"
+
+
+def _set_back(ledger: "Ledger", *, agreed: bool) -> None:
+    """Say what lies before its vehicle came under observation; set that back on a yes.
+
+    An event of its own for each vehicle says since when all work on it is on record.
+    """
+    early = ledger.facts.before_watched()
+    if not early:
+        return
+    rows, first = sum(number for *_, number in early), min(day for _, day, _ in early)
+    told = (
+        f"{counted(rows, 'row')} of {counted(len(early), 'vehicle')} lie before the vehicle came "
+        f"under observation, the first on {first}: what was replaced before counts in no life."
+    )
+    if not agreed and sys.stdin.isatty() and sys.stderr.isatty():
+        say(told)
+        question = "Is all work on each of them on record from its first row on?"
+        agreed = typer.confirm(question, default=False, err=True)
+        told = ""
+    if not agreed:
+        note(
+            f"{told} If all work is on record from a vehicle's first row on, import again with "
+            "--set-back; for one vehicle: roadworn record profile VEHICLE --records-since DATE."
+        )
+        return
+    from roadworn.model.events import NewEvent
+
+    ledger.append_many(
+        NewEvent(
+            vehicle_id=vehicle,
+            kind="profile_change",
+            occurred_at=today().isoformat(),
+            payload={"records_since": day},
+        )
+        for vehicle, day, _number in early
+    )
+    say(
+        f"{counted(len(early), 'vehicle')} under observation from the first row on now, the "
+        f"earliest from {first}."
+    )
 
 
 def _emit(report: "ImportReport", fmt: str) -> None:

@@ -51,6 +51,7 @@ _COLUMNS = (
     Column("lives", "lives", "integer", detail=True),
     Column("failed", "failed", "integer"),
     Column("running", "running", "integer"),
+    Column("comebacks", "came back", "integer"),
     Column("expected", "expected", "number"),
     Column("hazard_ratio", "hazard ratio", "number", tells=Tells.VALUE),
     Column("hazard_low", "low", "number", tells=Tells.LOW),
@@ -76,6 +77,9 @@ with limits from those of the fit's scale.
 
 Assumptions: Within a class, who supplied a part does not go with how hard it is used. Parts
 whose supplier nobody wrote down, most originals among them, are left out.
+
+A part that came back (view comebacks) is no life, and is counted beside them against its supplier,
+unless the work or the customer's own part was said to be at fault.
 
 Reading: hazard ratio 2.0 (1.2 to 3.4): at every age twice as many fail as of the others' parts.
 
@@ -150,6 +154,7 @@ class _Rows:
     lives: GroupedLives
     member: Ints
     prices: dict[tuple[str, ...], PartPrice]
+    comebacks: dict[tuple[str, ...], int]
     shown: Shown
     settings: SupplierComparisonSettings
 
@@ -174,6 +179,7 @@ class _Rows:
             int(mine.sum()),
             failed,
             int(np.sum(self.lives.running & mine)),
+            self.comebacks.get(item.label, 0),
             *figures,
             b50,
             None if price is None else round(price.middle, 2),
@@ -236,7 +242,7 @@ def run(view: LedgerView, settings: SupplierComparisonSettings) -> Result:
     # The lives of each origin are fitted all classes together.
     fit = fit_small(replace(lives, group=member).lives(len(labels)), level=settings.level)[0]
     prices = part_prices(view, by_number=len(keys) == 2)
-    rows = _Rows(fit, lives, member, prices, shown, settings)
+    rows = _Rows(fit, lives, member, prices, _comebacks(view, len(keys)), shown, settings)
     events = lives_of.failure_events(view, by, settings.component)
     per = "price per year" if settings.clock == "age" else _say("per-distance", unit=unit)
     table = Table(
@@ -273,6 +279,20 @@ def run(view: LedgerView, settings: SupplierComparisonSettings) -> Result:
             _say.some(len(compared) - len(listed), "not-shown"),
         ),
     )
+
+
+def _comebacks(view: LedgerView, told_by: int) -> dict[tuple[str, ...], int]:
+    """Return (component, supplier, part number when `told_by` is 2) -> parts that came back."""
+    found: dict[tuple[str, ...], int] = {}
+    for *label, number in view.sql(
+        f"""SELECT component, coalesce(supplier, '{NOT_RECORDED}'),
+                   coalesce(part_number, '{NOT_RECORDED}'), count(*)
+            FROM comebacks WHERE left_out AND cause NOT IN ('workmanship', 'customer_part')
+            GROUP BY ALL"""
+    ).rows:
+        key = tuple(label[: 1 + told_by])
+        found[key] = found.get(key, 0) + number
+    return found
 
 
 def _chance(item: _Compared) -> float:

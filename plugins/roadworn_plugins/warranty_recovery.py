@@ -76,7 +76,11 @@ class Covered:
 
 
 def failed_with_warranty(view: LedgerView) -> list[Covered]:
-    """Return the failed parts that were fitted with a warranty, in or out of it."""
+    """Return the failed parts that were fitted with a warranty, in or out of it.
+
+    What came back is among them, unless the work or the customer's own part was said to be at
+    fault: it is no life, and a claim all the same.
+    """
     found = []
     for *told, ended_on, months, days in view.sql(
         """SELECT l.vehicle_id, l.component, coalesce(l.position, ''), coalesce(l.supplier, ''),
@@ -84,7 +88,19 @@ def failed_with_warranty(view: LedgerView) -> list[Covered]:
                   CAST(l.warranty_km AS DOUBLE), CAST(l.upper_km AS DOUBLE), l.km_estimated,
                   l.reason, CAST(r.parts_cost AS DOUBLE), coalesce(r.currency, ''),
                   CAST(a.total_cost AS DOUBLE), l.ended_on, l.warranty_months, l.upper_days
-           FROM part_lives AS l
+           FROM (SELECT vehicle_id, component, position, supplier, part_number, started_by,
+                        ended_by, started_on, ended_on, warranty_months, warranty_km, upper_km,
+                        upper_days, km_estimated, reason, failed
+                 FROM part_lives
+                 UNION ALL
+                 SELECT c.vehicle_id, c.component, c.position, f.supplier, f.part_number,
+                        c.of_event, c.event_id, f.occurred_on, c.occurred_on, f.warranty_months,
+                        f.warranty_km, c.age_km, c.age_days,
+                        f.true_km_estimated OR e.true_km_estimated, e.reason, TRUE
+                 FROM comebacks AS c
+                 JOIN replacements AS f ON f.event_id = c.of_event AND f.component = c.component
+                 JOIN replacements AS e ON e.event_id = c.event_id
+                 WHERE c.left_out AND c.cause NOT IN ('workmanship', 'customer_part')) AS l
            LEFT JOIN replacements AS r
              ON r.event_id = l.started_by AND r.component = l.component
            LEFT JOIN replacements AS a

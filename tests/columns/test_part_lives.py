@@ -150,7 +150,7 @@ def test_an_original_part_never_replaced_runs_when_others_of_its_class_were(view
     view = view_of(
         [
             enrol("bus-1", parts="original"),
-            enrol("bus-2", km=30_000, parts="original"),
+            enrol("bus-2", km=30_000, parts="original", records_since="2024-01-01"),
             enrol("van-1", km=10_000, parts="original", vehicle_class="van"),
             enrol("bus-3", km=10_000, parts="unknown"),
             replace("2026-05-01", 60_500),

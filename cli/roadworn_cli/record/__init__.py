@@ -126,6 +126,8 @@ def write(
     """Open the ledger and `append` one event of a vehicle as typed."""
     check_day(envelope.on, "--on")
     with writing(ctx, kind) as ledger:
+        if payload.get("comeback_of"):
+            payload = {**payload, "comeback_of": ledger.event(payload["comeback_of"]).event_id}
         return append(
             ledger,
             ledger.require_vehicle(vehicle),
@@ -286,6 +288,8 @@ _WORDED = {
     "unlikely-day": "{field}: {message} It is kept; {hint}",
     "beyond-digits": "{message} It is kept. {hint}: {correct}=…",
     "weight": f"{{what}}: {{hint}}. Kept as typed. To change it: {_PROFILE} --weight-class ...",
+    "before-watched": "{message} If all work on it is on record from an earlier day on: "
+    f"{_PROFILE} --records-since {{value}}",
     "no-such-part": f"{{message}} It is kept: {{hint}} To change the vehicle: {_PROFILE}",
     "service-twice": "{message} Both are kept. The same work: roadworn retract {event} "
     "--reason {value}",

@@ -64,6 +64,7 @@ CHECKS = (
     Check("odd:reading", Needs.READINGS),
     Check("odd:day", Needs.PROFILE),
     Check("odd:figure", Needs.PROFILE),
+    Check("odd:before_watched", Needs.PROFILE, WORK),
     Check("odd:no_such_part", Needs.PROFILE, _ON_A_PART, fields=(Holds.COMPONENT,)),
     Check("identity:weight", Needs.PROFILE, _PROFILE),
     Check("odd:far_day", Needs.PAYLOAD, fields=(Holds.DAY,)),

@@ -189,6 +189,34 @@ class Facts:
             found |= {name: value for name, value in event.data().items() if value is not None}
         return found
 
+    def watched_since(self, vehicle_id: str) -> str:
+        """Return the ISO day from which a vehicle is under observation, or an empty text."""
+        said: str | None = self.profile(vehicle_id).get("records_since")
+        if said:
+            return said
+        sql = "SELECT min(occurred_at) FROM events WHERE kind = 'enrolment' AND vehicle_id = ?"
+        return (self._query(sql, (vehicle_id,))[0][0] or "")[:10]
+
+    def before_watched(self) -> list[tuple[str, str, int]]:
+        """Return the vehicles with work before they came under observation, of the whole ledger.
+
+        Returns:
+            Vehicle, the ISO day of the first such event, how many there are.
+        """
+        found = []
+        for vehicle_id in self.vehicle_ids():
+            first, number = self._query(
+                "SELECT min(occurred_at), count(*) FROM events WHERE vehicle_id = ? "
+                "AND kind IN ('replacement', 'repair', 'maintenance', 'inspection') "
+                "AND occurred_at < ? AND event_id NOT IN ("
+                "SELECT json_extract(payload, '$.event') FROM events WHERE kind = 'retraction' "
+                "AND vehicle_id = ?)",
+                (vehicle_id, self.watched_since(vehicle_id), vehicle_id),
+            )[0]
+            if number:
+                found.append((vehicle_id, first[:10], number))
+        return found
+
     def digits(self, vehicle_id: str) -> int | None:
         """Return how many digits the vehicle's odometer has, or None."""
         found: int | None = self.profile(vehicle_id).get("odometer_digits")

@@ -11,7 +11,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping
 from datetime import date, timedelta
 from typing import Any
 
-from roadworn.checks.facts import Draft, Facts, nearest
+from roadworn.checks.facts import WORK, Draft, Facts, nearest
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UnknownName
 from roadworn.model.kinds import Holds, names_of
@@ -90,6 +90,8 @@ def _references(draft: Draft) -> Iterator[tuple[str, str]]:
         yield "event", payload["event"]
     elif draft.kind == "authorisation":
         yield "estimate", payload["estimate"]
+    if payload.get("comeback_of") is not None and draft.kind in WORK:
+        yield "comeback_of", payload["comeback_of"]
 
 
 def reference(draft: Draft, facts: Facts) -> Iterator[Problem]:
@@ -103,7 +105,8 @@ def reference(draft: Draft, facts: Facts) -> Iterator[Problem]:
                 "`roadworn history` prints the ids of a vehicle's events",
                 column=f"payload.{column}",
             )
-        elif column == "event" and named[0] != draft.vehicle_id:
+        elif column in ("event", "comeback_of") and named[0] != draft.vehicle_id:
+            retracts = column == "event"
             yield Problem(
                 "other-vehicle",
                 Sentence(
@@ -113,8 +116,22 @@ def reference(draft: Draft, facts: Facts) -> Iterator[Problem]:
                     other=named[0],
                     vehicle=draft.vehicle_id,
                 ),
-                f"record the retraction for {named[0]}",
-                column="vehicle_id",
+                f"record the retraction for {named[0]}"
+                if retracts
+                else f"name a job of {draft.vehicle_id}: `roadworn history` prints their ids",
+                column="vehicle_id" if retracts else "payload.comeback_of",
+            )
+        elif column == "comeback_of" and named[1] not in WORK:
+            yield Problem(
+                "not-a-job",
+                Sentence(
+                    "not-a-job",
+                    "The event {id} is of kind {kind}, so nothing can come back on it.",
+                    id=event_id,
+                    kind=named[1],
+                ),
+                "name a replacement, a repair or a service",
+                column="payload.comeback_of",
             )
         elif column == "estimate" and named[1] != "estimate":
             yield Problem(

@@ -46,6 +46,23 @@ def day(draft: Draft, facts: Facts) -> Iterator[Problem]:
     yield _unlikely(told, meant, "occurred_at", "on")
 
 
+def before_watched(draft: Draft, facts: Facts) -> Iterator[Problem]:
+    """Doubt work before its vehicle came under observation: what it ended is no life."""
+    began = facts.watched_since(draft.vehicle_id)
+    if not began or draft.day >= began:
+        return
+    told = Sentence(
+        "before-watched",
+        "{day} is before {vehicle} came under observation on {began}: what was replaced before "
+        "that day counts in no life.",
+        day=draft.day,
+        vehicle=draft.vehicle_id,
+        began=began,
+    )
+    hint = "if all work on it is on record from an earlier day on, set that back with --set-back"
+    yield Problem("before-watched", told, hint, remedy=Remedy("correct", value=draft.day))
+
+
 def far_day(draft: Draft, _facts: Facts) -> Iterator[Problem]:
     """Doubt each day in a payload that is far ahead or long ago."""
     today = utc_now()

@@ -31,6 +31,7 @@ _PROFILE: tuple[Told, ...] = (
     ("weight_class", "weight class"),
     ("duty", "kind of use"),
     ("in_service_date", "first day of its use"),
+    ("records_since", "day from which all work on it is on record, as entered"),
     ("odometer_digits", "digits the odometer shows before it rolls over"),
     ("owner_reference", "opaque reference into the contacts, never a name"),
 )

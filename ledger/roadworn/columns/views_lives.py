@@ -17,136 +17,17 @@ were replaced would count. And a part found failed and not yet replaced or repai
 at that look-over, though it is still fitted.
 """
 
-from roadworn.columns.spec import ColumnSpec, ViewSpec, day_of
-from roadworn.columns.views_vehicles import absent_sql
-from roadworn.model.catalogue import by_axle_sql, many_places_sql
-from roadworn.model.places import AXLES, axle_sql
+from roadworn.columns.spec import ViewSpec, day_of
+from roadworn.columns.views_stays import AT, PART, PART_NAMES, STAY_VIEWS
+from roadworn.model.catalogue import by_axle_sql
 
-_AT: tuple[ColumnSpec, ...] = (
-    ("vehicle_id", "VARCHAR", "the vehicle"),
-    ("component", "VARCHAR", "component, system.part"),
-    ("place", "VARCHAR", "position, the axle for what is done by the axle, '' when not given"),
-)
-_PART: tuple[ColumnSpec, ...] = (
-    ("part_kind", "VARCHAR", "new, remanufactured, used or unknown; the part that lived"),
-    ("supplier", "VARCHAR", "who supplied the part that lived"),
-    ("maker", "VARCHAR", "maker of the part that lived"),
-    ("part_number", "VARCHAR", "part number of the part that lived"),
-    ("warranty_months", "INTEGER", "its warranty in months"),
-    ("warranty_km", "DOUBLE", "its warranty in km"),
-)
-_SITS = "where it sits; the axle where both of its sides began and ended as one; empty if not given"
-_PART_NAMES = tuple(name for name, _type, _meaning in _PART)
-
-FITTED = ViewSpec(
-    "base.fitted",
-    "one row for each replacement, double entries marked",
-    (
-        ("seq", "BIGINT", "the replacement"),
-        ("event_id", "VARCHAR", "its event_id"),
-        *_AT[:2],
-        ("axle", "VARCHAR", "the axle it was done at, empty for what is not done by the axle"),
-        ("side", "VARCHAR", "the side of that axle, the axle itself for both; else the position"),
-        ("occurred_at", "TIMESTAMP", "when"),
-        ("occurred_on", "DATE", "the day"),
-        ("day", "INTEGER", "the day, counted from 1970-01-01"),
-        ("odometer_km", "DOUBLE", "odometer reading as entered"),
-        ("true_km", "DOUBLE", "true distance then"),
-        ("estimated", "BOOLEAN", "true_km is not read"),
-        ("reason", "VARCHAR", "why it was replaced"),
-        ("failed", "BOOLEAN", "the old part had failed"),
-        ("because", "VARCHAR", "why the old part's life is censored"),
-        *_PART,
-        ("paid", "DECIMAL(18,4)", "parts and labour, when recorded"),
-        ("currency", "VARCHAR", "currency of it, ISO 4217"),
-        ("comeback_of", "VARCHAR", "event_id of the job it was said to come back on"),
-        ("comeback_cause", "VARCHAR", "what was said to have caused that"),
-        ("twice", "BOOLEAN", "same part, place, distance and day entered before"),
-    ),
-    f"""
-    WITH placed AS (
-      SELECT r.*, CASE WHEN {by_axle_sql("r.component")} THEN {axle_sql("r.position")} END AS axle
-      FROM main.replacements AS r
-    )
-    SELECT seq, event_id, vehicle_id, component, axle,
-           CASE WHEN axle IS NULL THEN coalesce(position, '')
-                ELSE split_part(position, '-', 1) END AS side,
-           occurred_at, occurred_on, {day_of("occurred_on")} AS day, odometer_km, true_km,
-           true_km_estimated AS estimated,
-           reason, reason IN ('failed', 'worn_out') AND along_with IS NULL AS failed,
-           CASE WHEN along_with IS NOT NULL THEN 'taken along with other work'
-                WHEN reason = 'unknown' THEN 'reason not recorded'
-                WHEN reason IN ('failed', 'worn_out') THEN NULL
-                ELSE reason END AS because,
-           {", ".join(_PART_NAMES)}, total_cost AS paid, currency, comeback_of, comeback_cause,
-           row_number() OVER (
-             PARTITION BY vehicle_id, component, coalesce(position, ''), odometer_km, occurred_on
-             ORDER BY occurred_at, seq) > 1 AS twice
-    FROM placed""",
-    needs=("main.replacements",),
-    kept=True,
-)
-
-AXLE_SIDES = ViewSpec(
-    "base.axle_sides",
-    "what is said of a place of an axle, and the places that it is said of",
-    (
-        ("said", "VARCHAR", "a side, or an axle"),
-        ("place", "VARCHAR", "a side or axle that it touches"),
-        ("side", "BOOLEAN", "that place is a side"),
-    ),
-    " UNION ALL ".join(
-        f"SELECT '{said}' AS said, '{place}' AS place, {place != axle} AS side"
-        for axle, sides in AXLES.items()
-        for said in (axle, *sides)
-        for place in (axle, *sides)
-        if axle in (said, place) or said == place
-    ),
-    kept=True,
-)
-
-TURNS = ViewSpec(
-    "base.turns",
-    "the replacements at each side in their order; what is not done by the axle has one side",
-    (
-        ("seq", "BIGINT", "the replacement"),
-        *_AT[:2],
-        ("axle", "VARCHAR", "the axle it was done at, empty for what is not done by the axle"),
-        ("side", "VARCHAR", "the side, or the position"),
-        ("standing", "BIGINT", "smallest for what speaks for a visit to both sides"),
-        ("visit", "VARCHAR", "the day, and which of that day's at this side it is"),
-        ("turn", "BIGINT", "which of all at this side it is, from 1"),
-    ),
-    """
-    WITH sided AS (
-      SELECT f.seq, f.vehicle_id, f.component, f.axle, coalesce(x.place, f.side) AS side, f.day,
-             f.occurred_at,
-             CASE WHEN f.failed THEN f.seq ELSE f.seq + 1000000000000 END AS standing,
-             f.odometer_km
-      FROM base.fitted AS f
-      LEFT JOIN base.axle_sides AS x ON f.axle IS NOT NULL AND x.said = f.side AND x.side
-      WHERE NOT f.twice
-    ), once AS (
-      -- An axle and one of its sides, written down together: one piece of work at that side.
-      SELECT *, row_number() OVER (PARTITION BY vehicle_id, component, side, day, odometer_km
-                                   ORDER BY standing) AS again
-      FROM sided
-    )
-    SELECT seq, vehicle_id, component, axle, side, standing,
-           concat(day, '/', row_number() OVER (PARTITION BY vehicle_id, component, side, day
-                                               ORDER BY occurred_at, seq)) AS visit,
-           row_number() OVER (PARTITION BY vehicle_id, component, side
-                              ORDER BY occurred_at, seq) AS turn
-    FROM once WHERE again = 1""",
-    needs=("base.fitted", "base.axle_sides"),
-    kept=True,
-)
+SITS = "where it sits; the axle where both of its sides began and ended as one; empty if not given"
 
 LOOKS = ViewSpec(
     "base.looks",
     "the worst condition found on a day at each place; an axle's is that of its sides, and theirs",
     (
-        *_AT,
+        *AT,
         ("day", "INTEGER", "the day, counted from 1970-01-01"),
         ("true_km", "DOUBLE", "true distance then"),
         ("worst", "INTEGER", "1 sound, 2 wearing, 3 failed, 0 repaired"),
@@ -176,148 +57,6 @@ LOOKS = ViewSpec(
     FROM spread WHERE worst = 0""",
     needs=("main.findings", "main.repairs", "base.axle_sides"),
     kept=True,
-)
-
-NEVER_REPLACED = ViewSpec(
-    "base.never_replaced",
-    "places at which a vehicle never had a part replaced, though others of its class had",
-    (
-        *_AT[:2],
-        ("axle", "VARCHAR", "the axle, empty for what is not done by the axle"),
-        ("side", "VARCHAR", "the side, or the position"),
-    ),
-    f"""
-    WITH places AS (
-      SELECT DISTINCT v.vehicle_class, t.component, t.axle, coalesce(x.place, t.side) AS side
-      FROM base.turns AS t JOIN main.vehicles AS v ON v.vehicle_id = t.vehicle_id
-      LEFT JOIN base.axle_sides AS x ON x.said = t.axle AND x.side
-      WHERE v.vehicle_class <> 'unclassed'
-    ), placed AS (
-      SELECT DISTINCT vehicle_class, component FROM places WHERE side <> ''
-    )
-    SELECT v.vehicle_id, p.component, p.axle, p.side
-    FROM main.vehicles AS v
-    JOIN places AS p ON p.vehicle_class = v.vehicle_class
-    LEFT JOIN placed AS q ON q.vehicle_class = p.vehicle_class AND q.component = p.component
-    LEFT JOIN base.turns AS t
-      ON t.vehicle_id = v.vehicle_id AND t.component = p.component AND t.side = p.side
-    WHERE t.seq IS NULL AND (p.side <> '' OR q.component IS NULL)
-      AND NOT {absent_sql("v.vehicle_id", "p.component", "coalesce(p.axle, p.side)")}""",
-    needs=("base.turns", "base.axle_sides", "main.vehicles", "main.absent_parts"),
-    kept=True,
-)
-
-STAYS = ViewSpec(
-    "base.stays",
-    "every stay of a part; both sides of an axle are one where they began and ended at one visit",
-    (
-        ("stay", "BIGINT", "number of the stay"),
-        *_AT,
-        ("start_seq", "BIGINT", "replacement that fitted it, empty when fitted before enrolment"),
-        ("end_seq", "BIGINT", "replacement that ended it, empty while it is fitted"),
-    ),
-    """
-    WITH sided AS (
-      SELECT a.vehicle_id, a.component, a.axle, a.side, a.visit AS began, b.visit AS ended,
-             a.seq AS start_seq, a.standing AS start_standing,
-             b.seq AS end_seq, b.standing AS end_standing
-      FROM base.turns AS a LEFT JOIN base.turns AS b
-        ON b.vehicle_id = a.vehicle_id AND b.component = a.component AND b.side = a.side
-       AND b.turn = a.turn + 1
-      UNION ALL
-      SELECT vehicle_id, component, axle, side, NULL, visit, NULL, NULL, seq, standing
-      FROM base.turns WHERE turn = 1
-      UNION ALL
-      SELECT n.vehicle_id, n.component, n.axle, n.side, NULL, NULL, NULL, NULL, NULL, NULL
-      FROM base.never_replaced AS n JOIN main.vehicles AS v ON v.vehicle_id = n.vehicle_id
-      WHERE v.parts = 'original'
-    ), stays AS (
-      SELECT vehicle_id, component,
-             CASE WHEN count(*) = 2 THEN max(axle) ELSE max(side) END AS place,
-             min_by(start_seq, start_standing) AS start_seq,
-             min_by(end_seq, end_standing) AS end_seq
-      FROM sided GROUP BY vehicle_id, component, coalesce(axle, side), began, ended
-    )
-    SELECT row_number() OVER (ORDER BY vehicle_id, component, place,
-                              coalesce(start_seq, 0), coalesce(end_seq, 0)) AS stay,
-           vehicle_id, component, place, start_seq, end_seq
-    FROM stays""",
-    needs=("base.turns", "base.never_replaced", "main.vehicles"),
-    kept=True,
-)
-
-CAME_BACK = ViewSpec(
-    "base.came_back",
-    "stays that ended with a comeback, and what it came back on",
-    (
-        ("stay", "BIGINT", "number of the stay"),
-        ("of_event", "VARCHAR", "the job it came back on"),
-        ("named", "BOOLEAN", "that job was named"),
-        ("cause", "VARCHAR", "part, workmanship, customer_part or unknown"),
-        ("because", "VARCHAR", "named, window, warranty; or unplaced, where nobody can tell"),
-        ("own", "BOOLEAN", "the part that came back was fitted by that job or since"),
-        ("other_work", "BOOLEAN", "that job was of another component, and the part older"),
-    ),
-    f"""
-    WITH ended AS (
-      SELECT s.stay, s.component, b.failed, b.reason, b.comeback_of, b.comeback_cause,
-             a.event_id AS fitting, b.day - a.day AS days, b.true_km - a.true_km AS km,
-             j.event_id AS named_event, a.occurred_at >= j.occurred_at AS fitted_since,
-             j.component AS named_component,
-             s.place = '' AND {many_places_sql("s.component")} AS unplaced,
-             b.paid = 0 AND a.paid > 0
-               AND (a.warranty_months IS NOT NULL OR a.warranty_km IS NOT NULL)
-               AND (a.warranty_months IS NULL
-                    OR b.occurred_on <= a.occurred_on + a.warranty_months * INTERVAL 1 MONTH)
-               AND (a.warranty_km IS NULL OR b.true_km - a.true_km <= a.warranty_km + 0.001)
-               AS free
-      FROM base.stays AS s JOIN base.fitted AS b ON b.seq = s.end_seq
-      LEFT JOIN base.fitted AS a ON a.seq = s.start_seq
-      LEFT JOIN base.jobs AS j ON j.event_id = b.comeback_of AND j.vehicle_id = s.vehicle_id
-    ), told AS (
-      SELECT e.*,
-             CASE WHEN comeback_of IS NOT NULL AND (named_event IS NULL OR fitted_since)
-                  THEN 'named'
-                  WHEN failed AND days <= w.comeback_days
-                   AND (km IS NULL OR km <= w.comeback_km)
-                  THEN CASE WHEN unplaced THEN 'unplaced' ELSE 'window' END
-                  WHEN failed AND reason = 'failed' AND free AND NOT unplaced THEN 'warranty' END
-               AS own_because
-      FROM ended AS e CROSS JOIN base.settings AS w
-    )
-    SELECT stay, coalesce(named_event, comeback_of, fitting) AS of_event,
-           comeback_of IS NOT NULL AS named, coalesce(comeback_cause, 'unknown') AS cause,
-           CASE WHEN comeback_of IS NOT NULL THEN 'named' ELSE own_because END AS because,
-           own_because IS NOT NULL AS own,
-           own_because IS NULL AND named_component IS DISTINCT FROM component AS other_work
-    FROM told WHERE own_because IS NOT NULL OR comeback_of IS NOT NULL""",
-    needs=("base.stays", "base.fitted", "base.jobs", "base.settings"),
-    kept=True,
-)
-
-JOBS = ViewSpec(
-    "base.jobs",
-    "work that something can come back on",
-    (
-        ("event_id", "VARCHAR", "the job"),
-        *_AT[:2],
-        ("occurred_at", "TIMESTAMP", "when"),
-        ("day", "INTEGER", "the day, counted from 1970-01-01"),
-        ("true_km", "DOUBLE", "true distance then"),
-        ("kind", "VARCHAR", "replacement, repair or maintenance"),
-        ("recorded_by", "VARCHAR", "who wrote it down"),
-    ),
-    """
-    SELECT w.event_id, w.vehicle_id, w.component, w.occurred_at, e.day, w.true_km, e.kind,
-           e.recorded_by
-    FROM (SELECT seq, event_id, vehicle_id, component, occurred_at, true_km FROM main.replacements
-          UNION ALL
-          SELECT seq, event_id, vehicle_id, component, occurred_at, true_km FROM main.repairs
-          UNION ALL
-          SELECT seq, event_id, vehicle_id, component, occurred_at, true_km
-          FROM main.maintenance_done) AS w
-    JOIN base.known AS e ON e.seq = w.seq""",
-    needs=("main.replacements", "main.repairs", "main.maintenance_done", "base.known"),
 )
 
 SPANS = ViewSpec(
@@ -351,7 +90,7 @@ SPANS = ViewSpec(
                   WHEN v.retired_on IS NOT NULL THEN v.retired_km ELSE v.last_km END AS end_km,
              CASE WHEN s.end_seq IS NOT NULL THEN b.day
                   WHEN v.retired_on IS NOT NULL THEN v.retired_day ELSE v.last_day END AS end_day,
-             v.enrolled_day, v.enrolment_km, v.parts,
+             v.observed_day, v.observed_km, v.parts,
              s.end_seq IS NULL AND v.retired_on IS NULL AND NOT v.unseen AS running
       FROM base.stays AS s
       JOIN base.vehicle_days AS v ON v.vehicle_id = s.vehicle_id
@@ -359,15 +98,15 @@ SPANS = ViewSpec(
       LEFT JOIN base.fitted AS b ON b.seq = s.end_seq
     ), late AS (
       SELECT *,
-             CASE WHEN start_seq IS NULL OR fitted_day < enrolled_day
-                  THEN greatest(0, enrolment_km - start_km) ELSE 0 END AS entry_km,
-             CASE WHEN start_seq IS NULL OR fitted_day < enrolled_day
-                  THEN CAST(greatest(0, enrolled_day - start_day) AS DOUBLE) ELSE 0 END
+             CASE WHEN start_seq IS NULL OR fitted_day < observed_day
+                  THEN greatest(0, observed_km - start_km) ELSE 0 END AS entry_km,
+             CASE WHEN start_seq IS NULL OR fitted_day < observed_day
+                  THEN CAST(greatest(0, observed_day - start_day) AS DOUBLE) ELSE 0 END
                AS entry_days
       FROM ends
     ), entered AS (
       SELECT *, end_seq IS NOT NULL
-                  AND (end_day < enrolled_day
+                  AND (end_day < observed_day
                        OR (entry_km > 0 AND end_km - start_km <= entry_km)) AS unwatched
       FROM late
     ), sound AS (
@@ -426,8 +165,8 @@ VEHICLE_DAYS = ViewSpec(
         ("parts", "VARCHAR", "whether fitted parts were original at enrolment"),
         ("service_day", "INTEGER", "first day of its use"),
         ("service_on", "DATE", "first day of its use"),
-        ("enrolled_day", "INTEGER", "first day under this ledger's eye"),
-        ("enrolment_km", "DOUBLE", "true distance on that day"),
+        ("observed_day", "INTEGER", "day from which its parts are watched"),
+        ("observed_km", "DOUBLE", "true distance on that day"),
         ("last_day", "INTEGER", "day of its latest event"),
         ("last_km", "DOUBLE", "true distance at its latest reading"),
         ("retired_on", "DATE", "day it left"),
@@ -439,7 +178,7 @@ VEHICLE_DAYS = ViewSpec(
     SELECT v.vehicle_id, v.vehicle_class, v.duty, v.parts,
            {day_of("v.in_service_date")} AS service_day,
            v.in_service_date AS service_on,
-           {day_of("v.enrolled_on")} AS enrolled_day, v.enrolment_km,
+           {day_of("v.observed_on")} AS observed_day, v.observed_km,
            {day_of("v.last_seen_on")} AS last_day, v.last_km,
            v.retired_on, {day_of("v.retired_on")} AS retired_day,
            v.retired_km,
@@ -457,7 +196,7 @@ PART_LIVES = ViewSpec(
         ("vehicle_id", "VARCHAR", "the vehicle"),
         ("vehicle_class", "VARCHAR", "class of the vehicle"),
         ("component", "VARCHAR", "component, system.part"),
-        ("position", "VARCHAR", _SITS),
+        ("position", "VARCHAR", SITS),
         ("system", "VARCHAR", "first half of the component"),
         ("started_by", "VARCHAR", "event_id of its fitting, empty for an original part"),
         ("ended_by", "VARCHAR", "event_id of what ended it or found it failed"),
@@ -472,7 +211,7 @@ PART_LIVES = ViewSpec(
         ("failed", "BOOLEAN", "it had failed or was worn out; lower < upper means in between"),
         ("censored_because", "VARCHAR", "why its failure was not seen; empty when it was"),
         ("reason", "VARCHAR", "reason of the replacement that ended it"),
-        *_PART,
+        *PART,
         ("running", "BOOLEAN", "still fitted to a vehicle that is still here"),
         ("duty", "VARCHAR", "kind of use of the vehicle"),
         ("km_estimated", "BOOLEAN", "one of its ends has no reading of its own"),
@@ -529,7 +268,7 @@ PART_LIVES = ViewSpec(
                 WHEN l.retired_on IS NOT NULL THEN 'vehicle retired'
                 WHEN l.unseen THEN 'not seen for long' ELSE 'still fitted' END
              AS censored_because,
-           l.reason, {", ".join(f"a.{name}" for name in _PART_NAMES)},
+           l.reason, {", ".join(f"a.{name}" for name in PART_NAMES)},
            l.end_seq IS NULL AND l.retired_on IS NULL AND NOT l.unseen AS running,
            l.duty, coalesce(l.end_estimated, FALSE) OR coalesce(a.estimated, FALSE)
              AS km_estimated
@@ -544,7 +283,7 @@ PART_LIVES_LEFT_OUT = ViewSpec(
     (
         ("vehicle_id", "VARCHAR", "the vehicle"),
         ("component", "VARCHAR", "component, system.part"),
-        ("position", "VARCHAR", _SITS),
+        ("position", "VARCHAR", SITS),
         ("why", "VARCHAR", "why it is left out; what came back stands in comebacks"),
         ("event_id", "VARCHAR", "event that shows it"),
         ("started_by", "VARCHAR", "event_id of its fitting, empty for an original part"),
@@ -575,7 +314,7 @@ COMEBACKS = ViewSpec(
         ("vehicle_id", "VARCHAR", "the vehicle"),
         ("vehicle_class", "VARCHAR", "class of the vehicle"),
         ("component", "VARCHAR", "component that came back, system.part"),
-        ("position", "VARCHAR", _SITS),
+        ("position", "VARCHAR", SITS),
         ("event_id", "VARCHAR", "the comeback, a replacement or a repair"),
         ("of_event", "VARCHAR", "the job it came back on"),
         ("of_kind", "VARCHAR", "replacement, repair or maintenance; empty when not on record"),
@@ -586,7 +325,7 @@ COMEBACKS = ViewSpec(
         ("because", "VARCHAR", "named, window or warranty (free of charge within it)"),
         ("cause", "VARCHAR", "part, workmanship, customer_part or unknown"),
         ("left_out", "BOOLEAN", "a watched part fitted by that job or since ended; no part_lives"),
-        *_PART[:4],
+        *PART[:4],
         ("fitted_by", "VARCHAR", "who wrote down the job it came back on"),
         ("paid", "DECIMAL(18,4)", "what the comeback cost, parts and labour, when recorded"),
         ("currency", "VARCHAR", "currency of it, ISO 4217"),
@@ -614,7 +353,7 @@ COMEBACKS = ViewSpec(
            k.of_event, j.kind AS of_kind, k.occurred_on,
            greatest(0, k.true_km - j.true_km) AS age_km,
            CAST(k.day - j.day AS DOUBLE) AS age_days, k.named, k.because, k.cause, k.left_out,
-           {", ".join(f"f.{name}" for name in _PART_NAMES[:4])},
+           {", ".join(f"f.{name}" for name in PART_NAMES[:4])},
            j.recorded_by AS fitted_by, k.paid, k.currency, k.true_km
     FROM back AS k JOIN main.vehicles AS v ON v.vehicle_id = k.vehicle_id
     LEFT JOIN base.jobs AS j ON j.event_id = k.of_event AND j.vehicle_id = k.vehicle_id
@@ -627,6 +366,6 @@ COMEBACKS = ViewSpec(
 )
 
 LIFE_VIEWS = (
-    *(FITTED, AXLE_SIDES, TURNS, LOOKS, VEHICLE_DAYS, NEVER_REPLACED, STAYS, JOBS, CAME_BACK),
-    *(SPANS, PART_LIVES, PART_LIVES_LEFT_OUT, COMEBACKS),
+    *(*STAY_VIEWS, LOOKS, VEHICLE_DAYS, SPANS),
+    *(PART_LIVES, PART_LIVES_LEFT_OUT, COMEBACKS),
 )

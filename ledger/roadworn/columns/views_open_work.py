@@ -260,7 +260,7 @@ UNKNOWN_PARTS = ViewSpec(
       FROM base.never_replaced GROUP BY vehicle_id, component, coalesce(axle, side)
     )
     SELECT v.vehicle_id, v.vehicle_class, n.component, nullif(n.place, '') AS position,
-           greatest(0, v.last_km - v.enrolment_km) AS observed_km, NULL AS event_id
+           greatest(0, v.last_km - v.observed_km) AS observed_km, NULL AS event_id
     FROM never AS n JOIN main.vehicles AS v ON v.vehicle_id = n.vehicle_id
     WHERE v.parts <> 'original' AND v.retired_on IS NULL
     UNION ALL

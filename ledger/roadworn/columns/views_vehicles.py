@@ -125,6 +125,11 @@ _LATEST = ",\n             ".join(
 _FIELDS = ", ".join(
     _CLASS if name == "vehicle_class" else f"p.{name}" for name, _type, _meaning in PROFILE_COLUMNS
 )
+#: Original parts of a vehicle without any record for longer than this after its enrolment are not
+#: taken to have been watched meanwhile: 18 months, common practice, no source. Not so once its
+#: enrolment was written down; and a vehicle that is seldom seen shows it by pauses later on.
+UNRECORDED_DAYS = 548
+_BOOKKEEPING = "('retraction', 'authorisation', 'profile_change', 'valuation')"
 
 VEHICLES = ViewSpec(
     "main.vehicles",
@@ -141,6 +146,13 @@ VEHICLES = ViewSpec(
         ("enrolled_on", "DATE", "first day under this ledger's eye"),
         ("enrolment_km", "DOUBLE", "true distance on that day"),
         ("enrolment_event", "VARCHAR", "event_id of the first enrolment"),
+        ("observed_on", "DATE", "day from which its parts are watched, see observed_by"),
+        ("observed_km", "DOUBLE", "true distance on that day, interpolated between readings"),
+        (
+            "observed_by",
+            "VARCHAR",
+            "enrolment, records_since, or first_record where 18 months before it have none",
+        ),
         ("last_seen_on", "DATE", "day of its latest event that is more than bookkeeping"),
         ("last_km", "DOUBLE", "true distance at its latest reading"),
         ("last_reading_on", "DATE", "day of its latest reading that is used"),
@@ -153,6 +165,7 @@ VEHICLES = ViewSpec(
     f"""
     WITH told AS (
       SELECT e.vehicle_id, e.event_id, e.kind, e.occurred_at, e.occurred_on, d.true_km, p.*,
+             CAST(e.recorded_at AS DATE) AS written_on,
              row_number() OVER (PARTITION BY e.vehicle_id ORDER BY e.occurred_at, e.seq) AS place
       FROM raw.profiles AS p JOIN base.known AS e ON e.seq = p.seq
       JOIN base.distances AS d ON d.seq = e.seq
@@ -162,13 +175,15 @@ VEHICLES = ViewSpec(
              min(occurred_on) FILTER (WHERE kind = 'enrolment') AS enrolled_on,
              max(occurred_at) FILTER (WHERE kind = 'enrolment') AS enrolled_last,
              min(true_km) FILTER (WHERE kind = 'enrolment') AS enrolment_km,
+             min(written_on) FILTER (WHERE kind = 'enrolment') AS enrolment_written_on,
              min_by(event_id, place) FILTER (WHERE kind = 'enrolment') AS enrolment_event
       FROM told GROUP BY vehicle_id
     ), seen AS (
       -- Bookkeeping is not seeing the vehicle.
       SELECT e.vehicle_id, count(*) AS events,
-             max(CASE WHEN e.kind NOT IN ('retraction', 'authorisation', 'profile_change',
-                                          'valuation') THEN e.occurred_on END) AS last_seen_on,
+             max(CASE WHEN e.kind NOT IN {_BOOKKEEPING} THEN e.occurred_on END) AS last_seen_on,
+             min(CASE WHEN e.kind NOT IN {_BOOKKEEPING} AND e.kind <> 'enrolment'
+                 THEN e.occurred_on END) AS first_record_on,
              max(d.true_km) AS last_km,
              max(CASE WHEN NOT d.estimated THEN e.occurred_on END) AS last_reading_on
       FROM base.known AS e JOIN base.distances AS d ON d.seq = e.seq GROUP BY e.vehicle_id
@@ -178,13 +193,58 @@ VEHICLES = ViewSpec(
                                 ORDER BY e.occurred_at DESC, e.seq DESC) AS back
       FROM raw.retirements AS t JOIN base.known AS e ON e.seq = t.seq
       JOIN base.distances AS d ON d.seq = e.seq
+    ), silent AS (
+      -- Once its enrolment was written down, the vehicle is under this ledger's eye.
+      SELECT p.vehicle_id, least(s.first_record_on, p.enrolment_written_on) AS first_record_on,
+             datediff('day', p.enrolled_on, least(s.first_record_on, p.enrolment_written_on))
+               AS days
+      FROM profile AS p JOIN seen AS s ON s.vehicle_id = p.vehicle_id
+      WHERE p.parts = 'original' AND p.records_since IS NULL AND s.first_record_on IS NOT NULL
+        AND datediff('day', p.enrolled_on, least(s.first_record_on, p.enrolment_written_on))
+            > {UNRECORDED_DAYS}
+    ), paused AS (
+      SELECT vehicle_id, max(pause) AS longest FROM (
+        SELECT q.vehicle_id, e.day - lag(e.day) OVER (PARTITION BY q.vehicle_id
+                                                      ORDER BY e.day, e.seq) AS pause
+        FROM silent AS q JOIN base.known AS e ON e.vehicle_id = q.vehicle_id
+        JOIN base.distances AS d ON d.seq = e.seq
+        WHERE e.kind NOT IN {_BOOKKEEPING} AND e.occurred_on >= q.first_record_on
+      ) AS later GROUP BY vehicle_id
+    ), watched AS (
+      SELECT p.vehicle_id,
+             CASE WHEN p.records_since IS NOT NULL THEN 'records_since'
+                  WHEN q.days > 2 * coalesce(u.longest, 0) THEN 'first_record'
+                  ELSE 'enrolment' END AS observed_by,
+             CASE WHEN p.records_since IS NOT NULL THEN p.records_since
+                  WHEN q.days > 2 * coalesce(u.longest, 0) THEN q.first_record_on
+                  ELSE p.enrolled_on END AS observed_on
+      FROM profile AS p
+      LEFT JOIN silent AS q ON q.vehicle_id = p.vehicle_id
+      LEFT JOIN paused AS u ON u.vehicle_id = p.vehicle_id
+    ), between_readings AS (
+      SELECT w.vehicle_id, datediff('day', DATE '1970-01-01', max(w.observed_on)) AS day,
+             max(CASE WHEN e.occurred_on <= w.observed_on THEN e.day END) AS day_before,
+             max(CASE WHEN e.occurred_on <= w.observed_on THEN d.true_km END) AS km_before,
+             min(CASE WHEN e.occurred_on >= w.observed_on THEN e.day END) AS day_after,
+             min(CASE WHEN e.occurred_on >= w.observed_on THEN d.true_km END) AS km_after
+      FROM watched AS w JOIN base.known AS e ON e.vehicle_id = w.vehicle_id
+      JOIN base.distances AS d ON d.seq = e.seq
+      WHERE w.observed_by <> 'enrolment' GROUP BY w.vehicle_id
     )
     SELECT p.vehicle_id, {_FIELDS}, p.parts, p.enrolled_on, p.enrolment_km, p.enrolment_event,
+           w.observed_on,
+           CASE WHEN w.observed_by = 'enrolment' THEN p.enrolment_km
+                WHEN b.km_before IS NULL OR b.km_after IS NULL OR b.day_after <= b.day_before
+                THEN coalesce(b.km_after, b.km_before)
+                ELSE b.km_before + (b.km_after - b.km_before) * (b.day - b.day_before)
+                     / (b.day_after - b.day_before) END AS observed_km, w.observed_by,
            s.last_seen_on, s.last_km, s.last_reading_on,
            r.occurred_on AS retired_on, r.true_km AS retired_km, r.reason AS retirement_reason,
            r.event_id AS retirement_event, s.events
     FROM profile AS p
     JOIN seen AS s ON s.vehicle_id = p.vehicle_id
+    JOIN watched AS w ON w.vehicle_id = p.vehicle_id
+    LEFT JOIN between_readings AS b ON b.vehicle_id = p.vehicle_id
     LEFT JOIN retired AS r
       ON r.vehicle_id = p.vehicle_id AND r.back = 1 AND r.occurred_at >= p.enrolled_last
     WHERE p.enrolled_on IS NOT NULL""",

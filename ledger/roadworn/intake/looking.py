@@ -1,6 +1,6 @@
 """What a file's rows say of a vehicle together: its figures in their order, its profile."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from functools import partial
 from typing import Any, NamedTuple
 
@@ -159,24 +159,25 @@ class ProfileLook:
             if profiled or known is None:
                 if row[_KIND] == "profile_change":
                     self._facts.keep_change(vehicle, orjson.loads(row[_PAYLOAD]))
-                known = limits[vehicle] = _limits(self._facts.profile(vehicle))
+                known = limits[vehicle] = self._limits_of(vehicle)
             odometer = row[_ODOMETER]
             beyond = row[_OCCURRED] < known.first_day or (
                 odometer is not None and odometer >= known.beyond
             )
             if beyond:
                 self._facts.read_changes()
-                limits[vehicle] = _limits(self._facts.profile(vehicle))
+                limits[vehicle] = self._limits_of(vehicle)
             if profiled or beyond:
                 draft = draft_of(Row(*row), orjson.loads(row[_PAYLOAD]))
                 for doubt in found(draft, self._facts, (Needs.PROFILE,)):
                     yield index, doubt
 
-
-def _limits(profile: Mapping[str, Any]) -> _Limits:
-    year, digits = profile.get("model_year"), profile.get("odometer_digits")
-    first = str(year - 1) if year else str(FIRST_YEAR)
-    return _Limits(
-        max(first, profile.get("in_service_date") or "", str(FIRST_YEAR)),
-        10.0**digits if digits else _NO_LIMIT,
-    )
+    def _limits_of(self, vehicle_id: str) -> _Limits:
+        profile = self._facts.profile(vehicle_id)
+        year, digits = profile.get("model_year"), profile.get("odometer_digits")
+        first = str(year - 1) if year else str(FIRST_YEAR)
+        began = profile.get("in_service_date") or ""
+        return _Limits(
+            max(first, began, str(FIRST_YEAR), self._facts.watched_since(vehicle_id)),
+            10.0**digits if digits else _NO_LIMIT,
+        )

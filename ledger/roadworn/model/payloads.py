@@ -161,6 +161,9 @@ class ProfileFields(Part):
     ] = None
     duty: Annotated[ShortText | None, about("What it is used for.")] = None
     in_service_date: Annotated[Day | None, about("First day of its service.", "in-service")] = None
+    records_since: Annotated[
+        Day | None, about("Day from which all work on it is on record; else its enrolment.")
+    ] = None
     odometer_digits: Annotated[
         Digits | None, about("Whole digits of its odometer.", shown="4-8")
     ] = None

@@ -28,6 +28,7 @@ _SAID: Mapping[str, str] = {
     "duty": "duty {duty}",
     "weight_class": "weight class {weight_class}",
     "in_service_date": "in service since {in_service_date}",
+    "records_since": "all work on record since {records_since}",
     "owner_reference": "owner {owner_reference}",
     "odometer_digits": "odometer digits {odometer_digits}",
     "parts": "parts {parts}",
@@ -177,6 +178,7 @@ def _profile(payload: Payload) -> Joined:
         "duty",
         "weight_class",
         "in_service_date",
+        "records_since",
         "owner_reference",
     )
     return Joined([built, *plain, *_given(payload, *named, "odometer_digits", "parts")])

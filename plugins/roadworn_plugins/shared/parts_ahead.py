@@ -344,7 +344,7 @@ def _fitted(view: LedgerView, vehicle: str | None) -> list[tuple[Any, ...]]:
                   UNION ALL
                   SELECT u.vehicle_id, u.component, u.position, u.event_id, FALSE, u.observed_km,
                          CASE WHEN u.event_id IS NULL
-                              THEN date_diff('day', w.enrolled_on, w.last_seen_on) END
+                              THEN date_diff('day', w.observed_on, w.last_seen_on) END
                   FROM unknown AS u JOIN vehicles AS w USING (vehicle_id)
                   LEFT JOIN loose AS l USING (vehicle_id, component)
                   WHERE u.turn > coalesce(l.n, 0)) AS p
