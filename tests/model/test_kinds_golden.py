@@ -54,6 +54,9 @@ def test_golden_payloads_go_into_a_ledger_and_come_back(file, tmp_path):
                 update={"event_id": named}
             )
         )
+        # What a comeback names is a job.
+        job = event("bus-7", "repair", "2026-01-03", component="engine.oil")
+        ledger.append(job.model_copy(update={"event_id": f"{named[:-1]}2"}))
         vehicle = "bus-8" if name == "enrolment" else "bus-7"
         new = event(vehicle, name, "2026-02-01", odometer=5)
         stored = ledger.append(new.model_copy(update={"version": int(version), "payload": payload}))
