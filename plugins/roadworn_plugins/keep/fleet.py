@@ -23,14 +23,16 @@ from roadworn_plugins.keep.options import (
     usual_repairs,
     value_where_it_flips,
 )
+from roadworn_plugins.projection.totals import grid_totals
 from roadworn_plugins.shared.grouped import Floats, Ints
 from roadworn_plugins.shared.parts_ahead import PartsAhead, load_parts
 from roadworn_plugins.shared.projected import (
+    LEVEL,
     Band,
     Projection,
-    money,
+    cost_of,
     project_months,
-    spread,
+    taken,
 )
 from roadworn_plugins.shared.settings import all_said
 
@@ -140,7 +142,7 @@ def retire_list(view: LedgerView, settings: "KeepOrSellSettings") -> Result:
     few = {name for name, rows in fleet.rows.items() if fleet.priced(rows) < least}
     by_class = defaultdict[str, list[_Standing]](list)
     for vehicle in sorted(fleet.rows.keys() - few):
-        one = fleet.standing(vehicle, km)
+        one = fleet.standing(vehicle, settings.months, km)
         by_class[one.kind].append(one)
     if not by_class:
         return Result(_say("fleet-few"))
@@ -178,17 +180,16 @@ class _Fleet:
     """All that the standings of vehicles are made from, read once.
 
     Attributes:
-        found: months -> projection of every part.
-        cost: what each part costs on average, 0 without a price.
+        cost: months -> what each part is expected to cost, 0 without a price.
+        bands: vehicle -> its failures of the next 12 months.
         rows: vehicle that is still here -> its parts that have not failed yet.
         kinds: vehicle -> its class.
     """
 
     view: LedgerView
-    months: int
     parts: PartsAhead
-    found: dict[float, Projection]
-    cost: Floats
+    cost: dict[float, Floats]
+    bands: dict[str, Band]
     rows: dict[str, Ints]
     kinds: dict[str, str]
     due: dict[str, list[DueItem]]
@@ -213,23 +214,21 @@ class _Fleet:
         gathered: dict[str, list[int]] = {name: [] for name in kinds}
         for i in not_failed(parts, all_due):
             gathered[parts.vehicle[i]].append(int(i))
-        priced = np.flatnonzero([price is not None for price in parts.price])
-        cost = np.zeros(parts.size)
-        if priced.size:
-            cost[priced] = spread(parts, priced).mean()
         horizons = sorted({float(_YEAR), float(_TWO_YEARS), float(months)})
         measured = MeasuredParts.load(view, parts)
         services = ServicesAhead.load(view, parts.prices, _TWO_YEARS)
         by_vehicle = defaultdict[str, list[ServiceAhead]](list)
         for one in services.all:
             by_vehicle[one.vehicle].append(one)
+        worn = [measured.chances(m) for m in horizons]
+        found = project_months(parts, horizons, measured=worn)
+        rows = {name: np.array(own, dtype=np.int64) for name, own in gathered.items()}
         return cls(
             view,
-            months,
             parts,
-            project_months(parts, horizons, measured=[measured.chances(m) for m in horizons]),
-            cost,
-            {name: np.array(rows, dtype=np.int64) for name, rows in gathered.items()},
+            {m: _costs(parts, found[m]) for m in horizons},
+            _bands(parts, found[float(_YEAR)], rows),
+            rows,
             kinds,
             due,
             {name: ServicesAhead(ones, parts.prices) for name, ones in by_vehicle.items()},
@@ -241,13 +240,13 @@ class _Fleet:
         prices = (self.parts.price[i] for i in rows)
         return sum(1 for price in prices if price is not None and price.number)
 
-    def standing(self, vehicle: str, km: float) -> _Standing:
+    def standing(self, vehicle: str, months: int, km: float) -> _Standing:
         """Return what lies ahead of a vehicle, `km` being the length of the unit shown."""
         rows, parts, kind = self.rows[vehicle], self.parts, self.kinds[vehicle]
         at = parts.paces.index.get(vehicle)
         pace = 0.0 if at is None else float(parts.paces.per_month[at])
-        costs = {m: self.found[m].number[rows] * self.cost[rows] for m in self.found}
-        ends = [months_from(self.view.today, months) for months in (_YEAR, _TWO_YEARS)]
+        costs = {months: cost[rows] for months, cost in self.cost.items()}
+        ends = [months_from(self.view.today, far) for far in (_YEAR, _TWO_YEARS)]
         ahead = self.services.get(vehicle) or ServicesAhead([], parts.prices)
         year, two_years = (ahead.between(None, end) for end in ends)
         due = [item for item in self.due.get(vehicle, ()) if item.state in _COUNTED]
@@ -262,7 +261,7 @@ class _Fleet:
         return _Standing(
             vehicle=vehicle,
             kind=kind,
-            failures=money(parts, self.found[float(_YEAR)], rows),
+            failures=self.bands[vehicle],
             later=float(np.sum(costs[float(_TWO_YEARS)])),
             services=year.expected,
             services_later=two_years.expected,
@@ -275,9 +274,38 @@ class _Fleet:
             due_unpriced=len(due) - len(prices),
             distance=pace * _YEAR / km,
             worth=worth,
-            running=float(np.sum(costs[float(self.months)])),
+            running=float(np.sum(costs[float(months)])),
             events=tuple(dict.fromkeys(filter(None, events))),
         )
+
+
+def _costs(parts: PartsAhead, found: Projection) -> Floats:
+    """Return what each part is expected to cost, 0 without a price."""
+    priced = np.flatnonzero([price is not None for price in parts.price])
+    cost = np.zeros(parts.size)
+    if priced.size:
+        cost[priced] = cost_of(parts, found, priced).mean() * found.number[priced]
+    return cost
+
+
+def _bands(parts: PartsAhead, found: Projection, rows: dict[str, Ints]) -> dict[str, Band]:
+    """Return what the parts of each vehicle cost, all vehicles at once."""
+    bands = dict.fromkeys(rows, Band(0.0, 0.0, 0.0))
+    own = {name: np.array([i for i in of if parts.price[i] is not None], dtype=np.int64)
+           for name, of in rows.items()}  # fmt: skip
+    names = [name for name, of in own.items() if of.size]
+    if not names:
+        return bands
+    every = np.concatenate([own[name] for name in names])
+    summed = grid_totals(
+        [taken(counts, every) for counts in found.counts],
+        cost_of(parts, found, every),
+        usage_weight=found.weight,
+        total=np.repeat(np.arange(len(names)), [own[name].size for name in names]),
+    )
+    for name, one in zip(names, summed, strict=True):
+        bands[name] = Band(one.expected, *one.band(LEVEL))
+    return bands
 
 
 def _middle(ones: list[_Standing]) -> float | None:
