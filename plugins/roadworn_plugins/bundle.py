@@ -20,6 +20,8 @@ _MODULES = {
     "warranty-recovery": "warranty_recovery",
     "odometer-audit": "odometer_audit",
     "code-outcomes": "codes",
+    "likely-causes": "likely_causes",
+    "class-record": "class_record",
     "projection-backtest": "backtest",
 }
 

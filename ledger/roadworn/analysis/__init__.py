@@ -54,6 +54,8 @@ class Answers(StrEnum):
     WARRANTY = "warranty-recovery"
     ODOMETER = "odometer-audit"
     CODES = "code-outcomes"
+    CAUSES = "likely-causes"
+    CLASSES = "class-record"
     CAME_TRUE = "projection-backtest"
 
 

@@ -1,0 +1,438 @@
+"""Which causes stood behind such a picture before, and what would tell them apart."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Annotated
+
+import numpy as np
+from pydantic import Field
+
+from roadworn.analysis import (
+    Analysis,
+    Answers,
+    Cell,
+    Column,
+    Mark,
+    Marks,
+    Result,
+    Settings,
+    Table,
+    Tells,
+)
+from roadworn.columns.view import LedgerView
+from roadworn.model.catalogue import catalogue, part_name
+from roadworn.model.messages import Joined, Sentence, some_of
+from roadworn.trade.cautions import as_caveat, cautions_for
+from roadworn_plugins.likely_causes.asking import Picture, chance_in, pictures_of, place_in
+from roadworn_plugins.likely_causes.chances import Causes, scores
+from roadworn_plugins.likely_causes.pictures import Ledgered, band, load_pictures, open_facts
+from roadworn_plugins.likely_causes.said import CHECKS, say
+from roadworn_plugins.likely_causes.words import Check, expected, trade_words
+from roadworn_plugins.shared.settings import MostRows, all_said, require
+
+ABOUT = """\
+Question: Which causes stood behind such a picture before, and what would tell them apart?
+
+Method: A case is a work or a diagnosis with what was seen shortly before: words of the
+complaint, codes, findings, the distance. A part after which the code or the complaint came back
+is no cause; it counts against that part. What one fact says is a Dirichlet-multinomial: the
+class's cases drawn towards all classes', and these towards what the code standard and the
+trade expect. Facts are put together as naive Bayes, whose weight the ledger's own cases set,
+each foretold from the others; the table of scores says how well.
+
+Assumptions: The work after which it stayed away was the cause. Words are read by a short list
+of symptoms in English and Spanish; other words count where the cases use them.
+
+Reading: "points to X, 62 %, 8 of 13 like cases": of 13 earlier pictures with the same code or
+complaint, X stood behind 8. It is no order to replace: check first. Without a like case only
+what the code standard and common practice point to is listed, without a chance.
+
+Reference: Hand and Yu, International Statistical Review 69 (2001); Gneiting and Raftery, JASA 102
+(2007), both from memory. Checks, minutes and prices: common practice, no source.
+"""
+#: Less likely causes are not listed, nor more than these many.
+_LEAST_CHANCE, _MOST_CAUSES, _MOST_CHECKS = 0.03, 5, 4
+_MOST_EVENTS = 60
+#: A part that failed so often at one place has a cause of its own behind it.
+_AGAIN_AND_AGAIN = 3
+_LEVEL = 0.95
+_COLUMNS = (
+    Column("vehicle", "vehicle", tells=Tells.VEHICLE),
+    Column("picture", "picture"),
+    Column("rank", "rank", "integer"),
+    Column("component", "points to", "component", tells=Tells.COMPONENT),
+    Column("position", "where", tells=Tells.PLACE),
+    Column("chance", "chance", "chance", tells=Tells.VALUE),
+    Column("low", "low", "chance", detail=True, tells=Tells.LOW),
+    Column("high", "high", "chance", detail=True, tells=Tells.HIGH),
+    Column("cases", "cases", "integer"),
+    Column("like", "of like cases", "integer"),
+    Column("rests_on", "rests on", tells=Tells.WHY),
+    Column("against", "speaks against it", tells=Tells.AGAINST),
+    Column("behind", "in words", "sentence"),
+)
+_CHECK_COLUMNS = (
+    Column("vehicle", "vehicle", tells=Tells.VEHICLE),
+    Column("picture", "picture"),
+    Column("order", "order", "integer"),
+    Column("check", "check"),
+    Column("tells", "tells of"),
+    Column("chance", "chance that it shows it", "chance"),
+    Column("minutes", "minutes", "integer"),
+    Column("price", "price beyond the minutes", "money", unit="USD"),
+    Column("caution", "caution", "sentence"),
+)
+_SCORE_COLUMNS = (
+    Column("by", "foretold by"),
+    Column("cases", "cases", "integer"),
+    Column("score", "mean log score", "number"),
+    Column("first", "cause stands first", "chance"),
+    Column("three", "among the first three", "chance"),
+    Column("slope", "slope of calibration", "number"),
+)
+
+
+class LikelyCausesSettings(Settings):
+    """Which vehicle."""
+
+    vehicle: Annotated[str | None, Field(description="only this vehicle")] = None
+    most: MostRows = 60
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """What is known about a vehicle beside its picture.
+
+    Attributes:
+        failures: (component, place) -> how often it failed.
+        open: component -> its state in words, and the events behind it.
+    """
+
+    failures: Mapping[tuple[str, str], tuple[int, tuple[str, ...]]]
+    open: Mapping[str, tuple[Sentence, tuple[str, ...]]]
+
+
+def run(view: LedgerView, settings: LikelyCausesSettings) -> Result:
+    """Rank the causes of what is open on a vehicle, or on all."""
+    profiles = {
+        name: (kind or "", km)
+        for name, kind, km in view.sql(
+            "SELECT vehicle_id, vehicle_class, last_km FROM vehicles ORDER BY vehicle_id"
+        ).rows
+    }
+    if settings.vehicle is not None:
+        require(settings.vehicle, profiles, "vehicle")
+    causes, ledgered = learnt_from(view)
+    pictures: list[Picture] = []
+    for name, seen in open_facts(view, settings.vehicle).items():
+        kind, km = profiles[name]
+        since = min(one.on for one in seen)
+        against = [a for a in ledgered.against.get(name, ()) if (since - a[1]).days <= _TRIED_DAYS]
+        pictures += pictures_of(causes, name, kind, seen, band(km), against)
+    score = _scores(causes)
+    if not pictures:
+        return Result(
+            say("none", vehicle=say.when(settings.vehicle, "on", vehicle=settings.vehicle)),
+            tables=(score,),
+            caveats=all_said(say("cases", n=len(causes.cases))),
+        )
+    asked = {name: _asked(view, name) for name in {picture.vehicle for picture in pictures}}
+    rows = [row for p in pictures for row in _rows(causes, p, asked[p.vehicle])]
+    shown = rows[: settings.most]
+    checks = [row for p in pictures for row in _checks(causes, p)][: settings.most]
+    components = {str(row[0][3]) for row in shown}
+    return Result(
+        headline=_headline(causes, pictures, asked),
+        tables=(
+            Table(
+                "likely_causes",
+                "What such pictures pointed to before",
+                _COLUMNS,
+                tuple(cells for cells, _events, _marks in shown),
+                tuple(events for _cells, events, _marks in shown),
+                marks=tuple(marks for _cells, _events, marks in shown),
+            ),
+            Table(
+                "checks",
+                "What tells them apart, the cheap and telling look first",
+                _CHECK_COLUMNS,
+                tuple(checks),
+            ),
+            score,
+        ),
+        caveats=all_said(
+            say("points-to"),
+            say("practice"),
+            say("cases", n=len(causes.cases)),
+            say.when(not causes.weights.learnt, "few"),
+            say.some(len(rows) - len(shown), "not-shown"),
+            *(as_caveat(text) for text in cautions_for(components)),
+        ),
+    )
+
+
+#: Work of so many days before what is open, that did not help, is held against its part.
+_TRIED_DAYS = 180
+
+
+def learnt_from(view: LedgerView) -> tuple[Causes, Ledgered]:
+    """Return what a ledger's cases say of causes, and the work that did not help."""
+    ledgered = load_pictures(view)
+    facts = {fact for case in ledgered.cases for fact in case.facts}
+    facts |= {seen.name for one in open_facts(view, None).values() for seen in one}
+    known = [component.id for component in catalogue()]
+    return Causes.learnt(ledgered.cases, expected(facts), known), ledgered
+
+
+def _told(picture: Picture) -> Joined:
+    """Return a picture in words: its codes, what was said as typed, what was found."""
+    told: list[object] = []
+    for one in picture.seen:
+        kind, _, name = one.name.partition(":")
+        if kind == "code":
+            told.append(name)
+        elif kind in {"failed", "wearing"}:
+            told.append(say(kind, part=part_name(name, one.place)))
+        elif one.words:
+            told.append(f"“{one.words}”")
+    return Joined(dict.fromkeys(told))
+
+
+def _ranked(causes: Causes, picture: Picture) -> list[int]:
+    """Return the causes to list, the likeliest first; without like cases those pointed to."""
+    order = np.argsort(-picture.chances, kind="stable")[:_MOST_CAUSES].tolist()
+    if picture.like:
+        return [i for n, i in enumerate(order) if not n or picture.chances[i] >= _LEAST_CHANCE]
+    pointed = np.sum([causes.trade[f] for f in picture.facts if f in causes.trade], axis=0)
+    return [i for i in order if np.ndim(pointed) and pointed[i] > 0.0]
+
+
+_Row = tuple[tuple[Cell, ...], tuple[str, ...], Marks]
+
+
+def _rows(causes: Causes, picture: Picture, asked: _Asked) -> list[_Row]:
+    found: list[_Row] = []
+    told, weight = _told(picture), len(picture.like) + causes.weights.borrowed
+    opened = tuple(dict.fromkeys(one.event for one in picture.seen))
+    for rank, i in enumerate(_ranked(causes, picture), start=1):
+        name, chance = causes.names[i], chance_in(picture, i)
+        place = place_in(picture, name)
+        cases = [case for case in picture.like if case.cause == name]
+        low, high = _limits(chance, weight)
+        figures: tuple[Cell, ...] = (chance, low, high) if picture.like else (None, None, None)
+        tried = picture.tried.get(name, [])
+        behind, why = _behind(name, place, asked)
+        known = catalogue().find(name)
+        events = [
+            *opened,
+            *(event for _on, event in tried),
+            *why,
+            *(event for case in cases for event in reversed(case.events)),
+        ]
+        found.append(
+            (
+                (
+                    picture.vehicle,
+                    told,
+                    rank,
+                    name,
+                    place,
+                    *figures,
+                    len(cases),
+                    len(picture.like),
+                    _rests_on(picture, name),
+                    _against(tried),
+                    behind,
+                ),
+                tuple(dict.fromkeys(events))[:_MOST_EVENTS],
+                Marks({Mark.CRITICAL} if known is not None and known.safety_critical else ()),
+            )
+        )
+    return found
+
+
+def _limits(chance: float, weight: float) -> tuple[float, float]:
+    """Return the limits of a chance that rests on so many cases, by its Beta distribution."""
+    from scipy.special import betaincinv
+
+    a, b = max(chance * weight, 1e-6), max((1.0 - chance) * weight, 1e-6)
+    tail = (1.0 - _LEVEL) / 2.0
+    low, high = float(betaincinv(a, b, tail)), float(betaincinv(a, b, 1.0 - tail))
+    return min(low, chance), max(high, chance)
+
+
+def _rests_on(picture: Picture, component: str) -> Sentence:
+    if not picture.like:
+        return say("no-case")
+    cases = [case for case in picture.like if case.cause == component]
+    if not cases:
+        return say("none-of-them")
+    own = sum(case.kind == picture.kind for case in cases)
+    return say("own-cases" if own else "other-cases", n=own or len(cases), every=len(cases))
+
+
+def _against(tried: Sequence[tuple[str, str]]) -> str:
+    return say("tried", days=Joined(date.fromisoformat(on) for on, _e in tried)) if tried else ""
+
+
+def _behind(component: str, place: str, asked: _Asked) -> tuple[str, tuple[str, ...]]:
+    """Return what may stand behind a part: what is open upstream, and how often it failed here."""
+    times, failures = asked.failures.get((component, place), (0, ()))
+    again = times >= _AGAIN_AND_AGAIN
+    for upstream in trade_words().behind(component):
+        if upstream in asked.open:
+            state, events = asked.open[upstream]
+            part = part_name(component, place)
+            said = say.when(again, "failed-here", n=times)
+            return (
+                say("behind", part=part, upstream=part_name(upstream), state=state, again=said),
+                (*events, *(failures if again else ())),
+            )
+    if again:
+        return say("again", part=part_name(component, place), n=times), failures
+    return "", ()
+
+
+def _asked(view: LedgerView, vehicle: str) -> _Asked:
+    failures = {
+        (component, place): (int(times), tuple(events))
+        for component, place, times, events in view.sql(
+            """SELECT component, coalesce(position, ''), count(*), list(event_id ORDER BY seq)
+               FROM replacements WHERE vehicle_id = ? AND reason = 'failed'
+               GROUP BY 1, 2 ORDER BY 1, 2""",
+            (vehicle,),
+        ).rows
+    }
+    states: dict[str, list[Sentence]] = {}
+    events: dict[str, list[str]] = {}
+    for component, day, condition, event in view.sql(
+        """SELECT component, occurred_on, condition, event_id FROM open_findings
+           WHERE vehicle_id = ? ORDER BY seq""",
+        (vehicle,),
+    ).rows:
+        states.setdefault(component, []).append(say(f"{condition}-since", day=day))
+        events.setdefault(component, []).append(event)
+    for component, day, decision, event in view.sql(
+        """SELECT component, occurred_on, decision, event_id FROM declined_work
+           WHERE vehicle_id = ? ORDER BY seq""",
+        (vehicle,),
+    ).rows:
+        if component:
+            states.setdefault(component, []).append(say(f"{decision}-on", day=day))
+            events.setdefault(component, []).append(event)
+    for code, event in view.sql(
+        """SELECT code, event_id FROM active_codes WHERE vehicle_id = ? ORDER BY code""", (vehicle,)
+    ).rows:
+        # A cylinder that misfires speaks of its coil first, as the code standard points.
+        for component in tuple(expected((f"code:{code}",)).get(f"code:{code}", {}))[:1]:
+            if code.startswith("P03") and component not in states:
+                states[component] = [say("code-open", code=code)]
+                events[component] = [event]
+    return _Asked(
+        failures,
+        {c: (say("state", states=Joined(s)), tuple(events[c])) for c, s in states.items()},
+    )
+
+
+def _checks(causes: Causes, picture: Picture) -> list[tuple[Cell, ...]]:
+    """Return the looks that tell the listed causes apart: most told for the minute first."""
+    listed = {causes.names[i]: chance_in(picture, i) for i in _ranked(causes, picture)}
+    found: list[tuple[float, Check, float]] = []
+    for check in trade_words().checks:
+        share = min(sum(chance for name, chance in listed.items() if name in check.tells), 1.0)
+        if share > 0.0:
+            # The mean of what a yes or a no would teach, in natural units (Shannon's entropy).
+            doubt = -share * np.log(share) - (1.0 - share) * np.log(max(1.0 - share, 1e-9))
+            found.append((float(doubt) / (check.minutes + check.price), check, share))
+    found.sort(key=lambda one: (-one[0], one[1].name))
+    told = _told(picture)
+    return [
+        (
+            picture.vehicle,
+            told,
+            order,
+            CHECKS[check.name],
+            Joined(part_name(name) for name in check.tells if name in listed),
+            share if picture.like else None,
+            check.minutes,
+            check.price,
+            say.when(check.safety, "careful"),
+        )
+        for order, (_worth, check, share) in enumerate(found[:_MOST_CHECKS], start=1)
+    ]
+
+
+def _scores(causes: Causes) -> Table:
+    found = scores(causes)
+    rows: tuple[tuple[Cell, ...], ...] = ()
+    if found is not None:
+        rows = (
+            (say("by-base"), found.cases, round(found.base, 3), None, None, None),
+            (say("by-code"), found.cases, round(found.code, 3), None, None, None),
+            (
+                say("by-all"),
+                found.cases,
+                round(found.full, 3),
+                found.first,
+                found.three,
+                None if found.slope is None else round(found.slope, 2),
+            ),
+        )
+    title = "How well each case is foretold from the others, 0 the best"
+    return Table("scores", title, _SCORE_COLUMNS, rows)
+
+
+def _headline(causes: Causes, pictures: Sequence[Picture], asked: Mapping[str, _Asked]) -> Sentence:
+    """Say what the pictures of the first vehicle point to, and the first look at the first."""
+    first = pictures[0]
+    own = [picture for picture in pictures if picture.vehicle == first.vehicle]
+    ranked = _ranked(causes, first)
+    checks = _checks(causes, first)
+    behind: str = ""
+    for picture in own:
+        for i in _ranked(causes, picture)[:1]:
+            name = causes.names[i]
+            behind = behind or _behind(name, place_in(picture, name), asked[first.vehicle])[0]
+    return say(
+        "headline",
+        vehicle=first.vehicle,
+        pictures=Joined((_points(causes, picture) for picture in own), "; "),
+        check=say.when(
+            ranked and checks,
+            "check-first",
+            check=checks[0][3] if checks else "",
+            minutes=checks[0][6] if checks else 0,
+        ),
+        behind=say.when(behind, "and-behind", behind=behind),
+        others=say.some(len({picture.vehicle for picture in pictures}) - 1, "others"),
+    )
+
+
+def _points(causes: Causes, picture: Picture) -> Sentence:
+    shown, ranked = some_of(_told(picture).parts, 3), _ranked(causes, picture)
+    if not ranked:
+        return say("nothing", picture=shown)
+    name = causes.names[ranked[0]]
+    part = part_name(name, place_in(picture, name))
+    if not picture.like:
+        return say("points-new", picture=shown, part=part)
+    return say(
+        "points",
+        picture=shown,
+        part=part,
+        chance=chance_in(picture, ranked[0]),
+        n=sum(case.cause == name for case in picture.like),
+        every=len(picture.like),
+    )
+
+
+LIKELY_CAUSES = Analysis(
+    name="likely-causes",
+    title="What such pictures pointed to",
+    question="Which causes stood behind such a picture before, and what would tell them apart?",
+    run=run,
+    settings=LikelyCausesSettings,
+    about=ABOUT,
+    answers=Answers.CAUSES,
+)

@@ -1,0 +1,446 @@
+"""Chances of causes from diagnosed cases: counts that borrow from all classes and from the trade.
+
+What one fact (a code, a symptom, a finding) says of the cause is a Dirichlet-multinomial: the
+cases of the class with that fact, drawn towards those of all classes, and these towards what the
+trade expects. Facts are put together as if independent given the cause (naive Bayes), which is
+overconfident where they repeat each other; so their weight is an exponent that the ledger's own
+cases set, each foretold from the others. Hand and Yu, Idiot's Bayes, International Statistical
+Review 69 (2001); Gneiting and Raftery, JASA 102 (2007), for the logarithmic score; both from
+memory.
+"""
+
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import pdtrc
+
+Floats = NDArray[np.float64]
+
+#: Weight of the class's neighbours and of the trade in cases, tried in turn.
+_BORROWED = (1.0, 4.0, 12.0)
+#: Weight of the facts, from "they say nothing" to more than if each were independent.
+_TEMPERS = (0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.15, 1.3, 1.5)
+#: Last of all the whole is made bolder or shyer, as the cases say that it should be.
+_SHARPENED = np.array((0.6, 0.7, 0.8, 0.9, 1.0, 1.1, 1.2, 1.35, 1.5))
+_SHARPEN_SPREAD = 0.2
+#: Shares of pictures whose facts have nothing to do with the cause written down.
+_ASTRAY = np.array((0.005, 0.02, 0.04, 0.07, 0.11))
+_USUAL_ASTRAY = 0.02
+#: Before a ledger has spoken the facts count by so much (common practice, no source).
+_USUAL_TEMPER, _TEMPER_SPREAD = 0.8, 0.3
+_USUAL_BORROWED, _BORROWED_SPREAD = 2.0, 0.8
+#: Fewer cases set no weight of their own.
+_LEAST_TO_LEARN = 12
+_MOST_TO_LEARN = 500
+#: Facts that ask for a cause, and so always count.
+ASKING = frozenset({"code", "symptom"})
+#: How surely another fact has to go with a cause before it counts.
+_TELLING = 0.01
+_LEAST_SEEN = 3
+#: Below this logarithm of the odds against the likeliest a cause adds nothing to a sum.
+_NEGLIGIBLE = -18.0
+#: What the trade thinks of first is so many times as common with a fact as without (common
+#: practice, no source): of two hundred parts about as likely as all others together.
+_LIFT = 300.0
+#: How often the part just replaced without cure is the cause all the same, and in how many cases.
+_TRIED_AGAIN, _TRIED_WEIGHT = 0.1, 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """A picture whose cause is known.
+
+    Attributes:
+        cause: component.
+        kind: class of the vehicle.
+        facts: what was there: ``code:P0420``, ``symptom:lamp``, ``failed:brake.hose``.
+        tried: components replaced before without cure.
+        vehicle: whose.
+        events: ids behind it.
+    """
+
+    cause: str
+    kind: str
+    facts: frozenset[str]
+    tried: frozenset[str] = frozenset()
+    vehicle: str = ""
+    events: tuple[str, ...] = ()
+
+
+def kind_of(fact: str) -> str:
+    """Return what a fact is: code, symptom, word, failed, wearing or band."""
+    return fact.partition(":")[0]
+
+
+#: fact -> component -> how much the trade expects it; need not sum to one.
+Trade = Mapping[str, Mapping[str, float]]
+
+
+@dataclass(frozen=True, slots=True)
+class Weights:
+    """What the ledger's own cases set.
+
+    Attributes:
+        temper: exponent of what the facts add to the base rate.
+        borrowed: how many cases the next wider group counts for.
+        sharp: exponent of the whole, 1 as it stands.
+        astray: share of pictures for which only the base rate holds.
+        learnt: whether the cases set them.
+    """
+
+    temper: float = _USUAL_TEMPER
+    borrowed: float = _USUAL_BORROWED
+    sharp: float = 1.0
+    astray: float = _USUAL_ASTRAY
+    learnt: bool = False
+
+
+#: A code alone is a Dirichlet-multinomial as it stands.
+ONLY_CODES = Weights(temper=1.0, astray=0.0)
+
+
+@dataclass(frozen=True, eq=False)
+class Causes:
+    """Chances of causes, learnt from cases and the trade.
+
+    Attributes:
+        names: the components that may be causes, in the order of all arrays.
+        trade: what the trade expects of a fact, shape (causes,), 1 for what it thinks of first.
+        cases: what it is learnt from.
+        weights: how facts and groups count.
+        telling: findings, words and distances that go with a cause beyond chance.
+    """
+
+    names: tuple[str, ...]
+    trade: Mapping[str, Floats]
+    cases: tuple[Case, ...]
+    weights: Weights = field(default_factory=Weights)
+    telling: frozenset[str] = frozenset()
+    _index: dict[str, int] = field(default_factory=dict)
+    _counts: dict[tuple[str, str], Floats] = field(default_factory=dict)
+
+    @classmethod
+    def learnt(
+        cls, cases: Iterable[Case], trade: Trade, components: Collection[str], *, learn: bool = True
+    ) -> "Causes":
+        """Count the cases, and let them set the weights.
+
+        Args:
+            cases: with known causes.
+            trade: what each fact points to.
+            components: that may be causes beside those of the cases.
+            learn: False keeps the usual weights.
+        """
+        kept = tuple(cases)
+        names = tuple(sorted({*components, *(case.cause for case in kept)}))
+        index = {name: i for i, name in enumerate(names)}
+        counts = _counted(kept, index)
+        expected, telling = _spread(trade, index), _telling(counts)
+        found = cls(names, expected, kept, Weights(), telling, index, counts)
+        if not learn or len(kept) < _LEAST_TO_LEARN:
+            return found
+        return cls(names, expected, kept, found.best(), telling, index, counts)
+
+    def used(self, facts: Iterable[str]) -> list[str]:
+        """Return the facts that are counted on, sorted.
+
+        A code or a symptom always is; a finding where the trade ties it to one of those, or
+        where the cases do beyond chance; a word or a distance only by the cases.
+        """
+        given = sorted(set(facts))
+        asking = [fact for fact in given if kind_of(fact) in ASKING]
+        near = {
+            i
+            for fact in asking
+            if fact in self.trade
+            for i in np.flatnonzero(self.trade[fact] > 0.0).tolist()
+        }
+        return [
+            fact
+            for fact in given
+            if fact in asking
+            or fact in self.telling
+            or (fact in self.trade and near & set(np.flatnonzero(self.trade[fact]).tolist()))
+            or (not asking and kind_of(fact) == "failed")
+        ]
+
+    def chances(
+        self,
+        facts: Collection[str],
+        kind: str,
+        tried: Collection[str] = (),
+        *,
+        without: Case | None = None,
+        weights: Weights | None = None,
+    ) -> Floats:
+        """Return the chance of each cause, shape (causes,), summing to one.
+
+        Args:
+            facts: of the picture.
+            kind: class of the vehicle.
+            tried: components replaced without cure.
+            without: a case of the ledger to leave out, to foretell it from the others.
+            weights: other than those learnt.
+        """
+        used = weights or self.weights
+        base, added = self._parts(self.used(facts), kind, used.borrowed, without)
+        shares = _shares(used.sharp * (base + used.temper * added))
+        shares = (1.0 - used.astray) * shares + used.astray * np.exp(base)
+        return self._held_against(shares, tried, without)
+
+    def seen_with(self, fact: str) -> int:
+        """Return how many cases have a fact."""
+        return int(self._counts[fact, ""].sum()) if (fact, "") in self._counts else 0
+
+    def times_likelier(self, fact: str, kind: str) -> Floats:
+        """Return how many times as likely each cause is with a fact as without.
+
+        Little is borrowed here: what never came together in many cases is to be seen.
+        """
+        return np.exp(self._parts((fact,), kind, _BORROWED[0], None)[1])
+
+    def base(self, kind: str, without: Case | None = None) -> Floats:
+        """Return how often each cause is one on a class, whatever is seen."""
+        return np.exp(self._parts((), kind, self.weights.borrowed, without)[0])
+
+    def given(self, fact: str, kind: str, without: Case | None = None) -> Floats:
+        """Return the chance of each cause by one fact alone, a Dirichlet-multinomial."""
+        base, added = self._parts((fact,), kind, self.weights.borrowed, without)
+        return np.exp(base + added)
+
+    def like(self, facts: Collection[str], leading: Collection[str]) -> list[Case]:
+        """Return the cases that share a leading fact, those that share most first."""
+        shared = [(len(case.facts & set(facts)), case) for case in self.cases]
+        return [
+            case
+            for _n, case in sorted(shared, key=lambda pair: -pair[0])
+            if case.facts & set(leading)
+        ]
+
+    def best(self) -> Weights:
+        """Return the weights under which each case is foretold best from the others.
+
+        The logarithmic score, summed over the cases, and a weak habit of the trade for few.
+        """
+        cases = self.cases[-_MOST_TO_LEARN:]
+        tempers = np.array(_TEMPERS)
+        # A whole that is made bolder may have its facts count less, so both are tried together.
+        sharp, temper = (grid.ravel() for grid in np.meshgrid(_SHARPENED, tempers))
+        best, found = -np.inf, Weights()
+        for borrowed in _BORROWED:
+            score = np.zeros((_ASTRAY.size, sharp.size))
+            for case in cases:
+                base, added = self._parts(self.used(case.facts), case.kind, borrowed, case)
+                line = base[:, None] + tempers[None, :] * added[:, None]
+                line -= line.max(axis=0)
+                kept = line[line.max(axis=1) > _NEGLIGIBLE]
+                true = np.repeat(line[self._index[case.cause]], _SHARPENED.size)
+                whole = np.repeat(kept, _SHARPENED.size, axis=1) * sharp
+                share = np.exp(sharp * true) / np.exp(whole).sum(axis=0)
+                usual = float(np.exp(base[self._index[case.cause]]))
+                score += np.log(np.outer(1.0 - _ASTRAY, share) + (_ASTRAY * usual)[:, None])
+            score -= 0.5 * ((temper - _USUAL_TEMPER) / _TEMPER_SPREAD) ** 2
+            score -= 0.5 * (np.log(borrowed / _USUAL_BORROWED) / _BORROWED_SPREAD) ** 2
+            score -= 0.5 * (np.log(sharp) / _SHARPEN_SPREAD) ** 2
+            row, at = divmod(int(np.argmax(score)), sharp.size)
+            if score[row, at] > best:
+                best = float(score[row, at])
+                found = Weights(
+                    float(temper[at]), borrowed, float(sharp[at]), float(_ASTRAY[row]), learnt=True
+                )
+        return found
+
+    def _parts(
+        self, facts: Collection[str], kind: str, borrowed: float, without: Case | None
+    ) -> tuple[Floats, Floats]:
+        """Return the logarithm of the base rate, and what the facts add to it."""
+        size = len(self.names)
+        uniform = np.full(size, 1.0 / size)
+        everywhere = self._drawn("", "", uniform, borrowed, without)
+        here = self._drawn("", kind, everywhere, borrowed, without)
+        base = np.log(here)
+        added = np.zeros(size)
+        for fact in sorted(facts):
+            prior = everywhere
+            if fact in self.trade:
+                # The trade says how much commoner a cause is with the fact, not how common it is.
+                prior = everywhere * (1.0 + _LIFT * self.trade[fact])
+                prior /= prior.sum()
+            fleet = self._drawn(fact, "", prior, borrowed, without)
+            # How much commoner a cause is with the fact than without, on all classes, holds on
+            # this class as well; its own cases then speak.
+            carried = fleet * here / everywhere
+            own = self._drawn(fact, kind, carried / carried.sum(), borrowed, without)
+            added += np.log(own) - base
+        return base, added
+
+    def _drawn(
+        self, fact: str, kind: str, towards: Floats, weight: float, without: Case | None
+    ) -> Floats:
+        """Return counts drawn towards a wider group: (n + weight p) / (N + weight)."""
+        counts = self._counts.get((fact, kind))
+        if counts is None:
+            return towards
+        if without is not None and fact in ("", *without.facts) and kind in ("", without.kind):
+            counts = counts.copy()
+            counts[self._index[without.cause]] -= 1.0
+        drawn: Floats = (counts + weight * towards) / (counts.sum() + weight)
+        return drawn
+
+    def _held_against(
+        self, chances: Floats, tried: Collection[str], without: Case | None
+    ) -> Floats:
+        """Lower what was replaced without cure, as far as cases say that it was not the cause."""
+        at = [self._index[name] for name in tried if name in self._index]
+        if not at:
+            return chances
+        seen = [case for case in self.cases if case.tried and case is not without]
+        again = sum(case.cause in case.tried for case in seen) + _TRIED_AGAIN * _TRIED_WEIGHT
+        share = again / (len(seen) + _TRIED_WEIGHT)
+        lowered = chances.copy()
+        lowered[at] *= share
+        lowered /= lowered.sum()
+        return lowered
+
+
+@dataclass(frozen=True, slots=True)
+class Scores:
+    """How well each case is foretold from the others, in mean logarithmic score, 0 the best.
+
+    Attributes:
+        cases: foretold.
+        base, code, full: by the base rate of the class, by the code alone, by all facts.
+        first, three: share of cases whose cause stands first, and among the first three.
+        slope: of calibration, 1 where chances are neither too bold nor too shy; None with too few.
+    """
+
+    cases: int
+    base: float
+    code: float
+    full: float
+    first: float
+    three: float
+    slope: float | None
+
+
+def scores(causes: Causes, cases: Sequence[Case] | None = None) -> Scores | None:
+    """Foretell cases and score it; those of the ledger each from the others.
+
+    Args:
+        causes: what is tried.
+        cases: others than those it was learnt from.
+    """
+    own = cases is None
+    tried = causes.cases[-_MOST_TO_LEARN:] if cases is None else cases
+    if not tried:
+        return None
+    index = {name: i for i, name in enumerate(causes.names)}
+    made, true, logs = [], [], defaultdict[str, list[float]](list)
+    for case in tried:
+        without = case if own else None
+        at = index.get(case.cause)
+        full = causes.chances(case.facts, case.kind, case.tried, without=without)
+        codes = {fact for fact in case.facts if kind_of(fact) == "code"}
+        alone = causes.chances(codes, case.kind, without=without, weights=ONLY_CODES)
+        for name, chances in (
+            ("full", full),
+            ("code", alone),
+            ("base", causes.base(case.kind, without)),
+        ):
+            # A cause that no catalogue has shares what is left over for the unheard of.
+            logs[name].append(float(np.log(chances[at])) if at is not None else np.log(1e-4))
+        made.append(full)
+        true.append(-1 if at is None else at)
+    every, causes_at = np.array(made), np.array(true)
+    rank = np.array(
+        [np.inf if t < 0 else np.sum(row > row[t]) for row, t in zip(every, causes_at, strict=True)]
+    )
+    return Scores(
+        len(tried),
+        float(np.mean(logs["base"])),
+        float(np.mean(logs["code"])),
+        float(np.mean(logs["full"])),
+        float(np.mean(rank < 1)),
+        float(np.mean(rank < 3)),
+        calibration_slope(every, causes_at),
+    )
+
+
+def calibration_slope(chances: Floats, true: NDArray[np.int64]) -> float | None:
+    """Return the slope of the logistic line of "was it" on the log odds of each chance.
+
+    1 for honest chances, below for too bold ones (Cox, Two further applications of a model for
+    binary regression, Biometrika 45, 1958, from memory). None with fewer than thirty cases.
+
+    Args:
+        chances: shape (cases, causes).
+        true: index of each case's cause, -1 for none of them.
+    """
+    if true.size < 30:
+        return None
+    was = np.arange(chances.shape[1])[None, :] == true[:, None]
+    kept = chances > 0.005
+    x = np.log(chances[kept] / np.maximum(1.0 - chances[kept], 1e-12))
+    y = was[kept].astype(np.float64)
+    line = np.stack([np.ones_like(x), x], axis=1)
+    beta = np.array([0.0, 1.0])
+    for _ in range(50):
+        p = 1.0 / (1.0 + np.exp(-np.clip(line @ beta, -30.0, 30.0)))
+        bend = (line * (p * (1.0 - p))[:, None]).T @ line + 1e-9 * np.eye(2)
+        step = np.linalg.solve(bend, line.T @ (y - p))
+        beta += np.clip(step, -2.0, 2.0)
+        if np.abs(step).max() < 1e-10:
+            break
+    return float(beta[1])
+
+
+def _shares(logs: Floats) -> Floats:
+    made = np.exp(logs - logs.max())
+    return np.asarray(made / made.sum(), dtype=np.float64)
+
+
+def _telling(counts: Mapping[tuple[str, str], Floats]) -> frozenset[str]:
+    """Return the facts that go with some cause oftener than chance allows, by a Poisson tail.
+
+    The chance of the cause that stands out most, times the causes that there are.
+    """
+    everything = counts.get(("", ""))
+    if everything is None:
+        return frozenset()
+    found = []
+    causes = np.count_nonzero(everything)
+    for (fact, kind), line in counts.items():
+        number = line.sum()
+        if not fact or kind or number < _LEAST_SEEN or kind_of(fact) in ASKING:
+            continue
+        usual = number * everything / everything.sum()
+        at = (line > usual) & (line > 1.0)
+        if at.any() and float(pdtrc(line[at] - 1.0, usual[at]).min()) * causes < _TELLING:
+            found.append(fact)
+    return frozenset(found)
+
+
+def _spread(trade: Trade, index: Mapping[str, int]) -> dict[str, Floats]:
+    """Return the trade's expectations over the causes, 1 for the first; what names none is left."""
+    found = {}
+    for fact, expected in trade.items():
+        line = np.zeros(len(index))
+        for name, weight in expected.items():
+            if name in index:
+                line[index[name]] += weight
+        if line.sum() > 0.0:
+            found[fact] = line / line.max()
+    return found
+
+
+def _counted(cases: Iterable[Case], index: Mapping[str, int]) -> dict[tuple[str, str], Floats]:
+    """Return how often each cause was one, by fact and class; an empty text stands for all."""
+    counts: dict[tuple[str, str], Floats] = defaultdict(lambda: np.zeros(len(index)))
+    for case in cases:
+        for fact, kind in product(("", *case.facts), ("", case.kind)):
+            counts[fact, kind][index[case.cause]] += 1.0
+    return dict(counts)

@@ -1,0 +1,421 @@
+"""Pictures from the ledger: what was there when a cause was found, and what is there now.
+
+A case is a work or a diagnosis with what was seen shortly before it. A work after which the code
+came back, or the same complaint, is no case but evidence against its part. A fact belongs to
+the part that it names, or that its code points to, where several were done on one day.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+
+from roadworn.columns.view import LedgerView
+from roadworn.model.catalogue import catalogue
+from roadworn.model.units import KM_PER_MILE
+from roadworn.trade.codes import told_code
+from roadworn_plugins.codes.cases import CodeOutcomesSettings, load_cases
+from roadworn_plugins.likely_causes.chances import Case, kind_of
+from roadworn_plugins.likely_causes.words import clauses, expected, is_general
+
+#: What was seen so long before the work belongs to it (common practice, no source).
+_SEEN_BEFORE, _SAID_BEFORE = timedelta(days=60), timedelta(days=45)
+#: Work of so long before that did not help is held against its part.
+_TRIED_BEFORE = timedelta(days=180)
+#: The work that a diagnosed complaint speaks of is written down within so many days.
+_SAME_WORK = timedelta(days=14)
+#: Reasons that say nothing of a fault.
+_NOT_FOR_A_FAULT = frozenset({"preventive", "recall", "upgrade", "damaged"})
+#: Ends of the bands of distance in miles.
+_BANDS = (30_000, 60_000, 90_000, 120_000, 160_000)
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """A fact on a vehicle.
+
+    Attributes:
+        name: ``code:P0420``, ``symptom:hum``, ``failed:brake.hose``.
+        on: the day.
+        event: id behind it.
+        place: position where it was seen, or an empty text.
+        group: facts of one clause, scan or finding have the same.
+        owner: component it was found to come from, or an empty text.
+        words: the clause as typed, or an empty text.
+    """
+
+    name: str
+    on: date
+    event: str
+    place: str = ""
+    group: str = ""
+    owner: str = ""
+    words: str = ""
+
+    @property
+    def leads(self) -> bool:
+        """Whether somebody asks for its cause."""
+        return kind_of(self.name) in {"code", "symptom", "failed"} and not is_general(self.name)
+
+
+@dataclass(frozen=True, slots=True)
+class _Work:
+    on: date
+    seq: int
+    km: float | None
+    event: str
+    component: str
+    fault: bool
+    worn: bool
+    text: str | None
+
+
+@dataclass(slots=True)
+class _Vehicle:
+    kind: str = ""
+    said: list[Seen] = field(default_factory=list)
+    scans: dict[tuple[date, int, str], list[Seen]] = field(
+        default_factory=lambda: defaultdict(list)
+    )
+    found: list[Seen] = field(default_factory=list)
+    works: list[_Work] = field(default_factory=list)
+
+
+@dataclass(frozen=True, eq=False)
+class Ledgered:
+    """All that the ledger says of causes.
+
+    Attributes:
+        cases: with known causes, in order of time.
+        against: vehicle -> (component, day, event, code) of work after which a code came back.
+    """
+
+    cases: tuple[Case, ...]
+    against: dict[str, list[tuple[str, date, str, str]]]
+
+
+def band(km: float | None) -> str | None:
+    """Return the fact of a distance, ``band:60000`` from that many miles on."""
+    if km is None:
+        return None
+    return f"band:{max((b for b in (0, *_BANDS) if b <= km / KM_PER_MILE), default=0)}"
+
+
+def load_pictures(view: LedgerView) -> Ledgered:
+    """Read every case, and the work that did not help."""
+    vehicles = _vehicles(view)
+    by_event = {work.event: work for one in vehicles.values() for work in one.works}
+    helped = set[str]()
+    against: dict[str, list[tuple[str, date, str, str]]] = defaultdict(list)
+    for attempt in load_cases(view, CodeOutcomesSettings()):
+        done = [by_event[e] for e in attempt.events if e in by_event]
+        if attempt.ending == "stayed away":
+            helped.update(work.event for work in done if work.component in attempt.components)
+        elif attempt.ending == "came back":
+            against[attempt.vehicle] += [(w.component, w.on, w.event, attempt.code) for w in done]
+    cases: list[tuple[date, Case]] = []
+    for name, one in vehicles.items():
+        against[name] += [*_said_again(one), *_read_again(one)]
+        cases += _cases(name, one, helped, against[name])
+    cases.sort(key=lambda pair: (pair[0], pair[1].vehicle, pair[1].cause))
+    return Ledgered(tuple(case for _day, case in cases), dict(against))
+
+
+def open_facts(view: LedgerView, vehicle: str | None) -> dict[str, list[Seen]]:
+    """Return what is open on each vehicle that has not left: codes, findings, complaints."""
+    found: dict[str, list[Seen]] = defaultdict(list)
+    wanted = """x.vehicle_id IN (SELECT vehicle_id FROM vehicles WHERE retired_on IS NULL)
+                AND x.vehicle_id = coalesce(?, x.vehicle_id)"""
+    vehicles = _vehicles(view)
+    for name, code, last, seq, first, event in view.sql(
+        f"""SELECT x.vehicle_id, x.code, x.occurred_on, x.seq, x.first_seen_on, x.event_id
+            FROM active_codes AS x
+            WHERE x.status <> 'permanent' AND {wanted} ORDER BY x.vehicle_id, x.code""",
+        (vehicle,),
+    ).rows:
+        # What was worked on since the last scan waits for the next one, not for a cause.
+        since = [w for w in vehicles[name].works if w.seq > seq and w.on >= last]
+        read = Seen(f"code:{code}", last, event)
+        if not any(_nearest(read, since, _code_steps(code))):
+            found[name].append(Seen(f"code:{code}", first, event, _place_of_code(code), f"c{code}"))
+    for name, component, place, condition, day, event in view.sql(
+        f"""SELECT x.vehicle_id, x.component, coalesce(x.position, ''), x.condition,
+                   x.occurred_on, x.event_id
+            FROM open_findings AS x WHERE {wanted}
+            ORDER BY x.vehicle_id, x.component, x.position""",
+        (vehicle,),
+    ).rows:
+        found[name].append(
+            Seen(f"{condition}:{component}", day, event, place, f"f{component}{place}")
+        )
+    for name, text, day, event in view.sql(
+        f"""SELECT x.vehicle_id, x.complaint, x.occurred_on, x.event_id FROM complaints AS x
+            WHERE x.correction IS NULL AND x.cause IS NULL AND {wanted}
+              AND NOT EXISTS (
+                SELECT 1 FROM (SELECT vehicle_id, occurred_on FROM replacements
+                               UNION ALL SELECT vehicle_id, occurred_on FROM repairs) AS w
+                WHERE w.vehicle_id = x.vehicle_id AND w.occurred_on >= x.occurred_on)
+            ORDER BY x.vehicle_id, x.seq""",
+        (vehicle,),
+    ).rows:
+        found[name] += _said(text, day, event)
+    return dict(found)
+
+
+def _said(text: str | None, day: date, event: str, owner: str = "") -> Iterator[Seen]:
+    for number, (clause, facts) in enumerate(clauses(text)):
+        for fact in sorted(facts):
+            yield Seen(fact, day, event, "", f"s{event}{number}", owner, clause)
+
+
+def _place_of_code(code: str) -> str:
+    """Return the cylinder of a misfire code (SAE J2012: P0301 to P0312), else an empty text."""
+    if (
+        len(code) == 5
+        and code.startswith("P03")
+        and code[3:].isdigit()
+        and 1 <= int(code[3:]) <= 12
+    ):
+        return str(int(code[3:]))
+    return ""
+
+
+def _vehicles(view: LedgerView) -> dict[str, _Vehicle]:
+    found: dict[str, _Vehicle] = defaultdict(_Vehicle)
+    for name, kind in view.sql(
+        "SELECT vehicle_id, vehicle_class FROM vehicles ORDER BY vehicle_id"
+    ).rows:
+        found[name].kind = kind or ""
+    for name, day, seq, km, event, text, cause, correction, component in view.sql(
+        """SELECT vehicle_id, occurred_on, seq, true_km, event_id, complaint, cause, correction,
+                  component FROM complaints ORDER BY seq"""
+    ).rows:
+        known = (component or _named(cause) or _named(correction)) if cause or correction else ""
+        found[name].said += _said(text, day, event, known or "")
+        if known:
+            found[name].works.append(_Work(day, seq, km, event, known, True, False, None))
+    for name, day, seq, km, event, component, reason, along, text in view.sql(
+        """SELECT vehicle_id, occurred_on, seq, true_km, event_id, component, reason, along_with,
+                  NULL FROM replacements
+           UNION ALL
+           SELECT vehicle_id, occurred_on, seq, true_km, event_id, component, 'failed', NULL,
+                  complaint FROM repairs
+           ORDER BY 3"""
+    ).rows:
+        if reason in _NOT_FOR_A_FAULT or along:
+            continue
+        found[name].works.append(
+            _Work(day, seq, km, event, component, reason == "failed", reason == "worn_out", text)
+        )
+    for name, day, seq, event, code in view.sql(
+        """SELECT s.vehicle_id, s.occurred_on, s.seq, s.event_id, c.code
+           FROM (SELECT DISTINCT vehicle_id, occurred_on, seq, event_id FROM scans
+                 WHERE active_read) AS s
+           LEFT JOIN codes AS c ON c.seq = s.seq AND c.status <> 'previous'
+           ORDER BY s.seq, c.code"""
+    ).rows:
+        scan = found[name].scans[day, seq, event]
+        if code is not None:
+            scan.append(Seen(f"code:{code}", day, event, _place_of_code(code)))
+    for name, day, event, component, place, condition in view.sql(
+        """SELECT vehicle_id, occurred_on, event_id, component, coalesce(position, ''), condition
+           FROM findings WHERE condition IN ('failed', 'wearing') ORDER BY seq"""
+    ).rows:
+        found[name].found.append(Seen(f"{condition}:{component}", day, event, place))
+    return found
+
+
+def _named(text: str | None) -> str:
+    """Return the component that a written cause begins with, where the catalogue is sure of it."""
+    words = (text or "").split()[:6]
+    for end in range(len(words), 0, -1):
+        known = catalogue().resolve(" ".join(words[:end]), near=False)
+        if known.component is not None:
+            return known.component.id
+    return ""
+
+
+def _said_again(one: _Vehicle) -> Iterator[tuple[str, date, str, str]]:
+    """Yield work after which the same was said again, or what points to the same parts."""
+    telling = [seen for seen in one.said if seen.leads]
+    for first in telling:
+        near = set(expected((first.name,)).get(first.name, ()))
+        again = [
+            seen
+            for seen in telling
+            if first.on < seen.on <= first.on + _SAID_BEFORE
+            and (seen.name == first.name or near & set(expected((seen.name,)).get(seen.name, ())))
+        ]
+        if not again:
+            continue
+        for work in one.works:
+            if first.on <= work.on < again[0].on and work.event != first.event:
+                yield work.component, work.on, work.event, again[0].name
+
+
+def _read_again(one: _Vehicle) -> Iterator[tuple[str, date, str, str]]:
+    """Yield work for a code after which a scan soon showed it again, whatever the system."""
+    faults = [work for work in one.works if work.fault]
+    shown: dict[str, list[date]] = defaultdict(list)
+    for (day, _seq, _event), codes in one.scans.items():
+        for seen in codes:
+            shown[seen.name].append(day)
+    for codes in one.scans.values():
+        for seen in codes:
+            code = seen.name.removeprefix("code:")
+            for _seen, work in _nearest(seen, faults, _code_steps(code)):
+                if any(work.on < day <= work.on + _SEEN_BEFORE for day in shown[seen.name]):
+                    yield work.component, work.on, work.event, code
+
+
+def _cases(
+    name: str,
+    one: _Vehicle,
+    helped: set[str],
+    against: Sequence[tuple[str, date, str, str]],
+) -> Iterator[tuple[date, Case]]:
+    """Yield the cases of a vehicle with their days."""
+    failed_tries = {event for _component, _on, event, _what in against} - helped
+    cures = sorted(
+        (
+            w
+            for w in one.works
+            if (w.fault or w.worn or w.event in helped) and w.event not in failed_tries
+        ),
+        key=lambda w: (w.on, w.seq),
+    )
+    asked: dict[tuple[str, date], list[Seen]] = defaultdict(list)
+    for seen, cure in _attributed(one, cures):
+        asked[cure.component, cure.on].append(seen)
+    done: dict[str, date] = {}
+    for (component, day), own in sorted(asked.items(), key=lambda item: (item[0][1], item[0][0])):
+        # A complaint with its cause and the work that it speaks of are one case.
+        if component in done and day - done[component] <= _SAME_WORK:
+            continue
+        together = [
+            w for w in cures if w.component == component and day <= w.on <= day + _SAME_WORK
+        ]
+        later = [s for (c, d), more in asked.items() if c == component and d > day for s in more]
+        facts = [*own, *(s for s in later if s.on <= day + _SAME_WORK)]
+        if not any(seen.name != f"failed:{component}" for seen in facts):
+            continue
+        done[component] = day
+        facts += [s for s in _looked(one, day) if s.name != f"failed:{component}"]
+        names = {seen.name for seen in facts}
+        begun = min(seen.on for seen in facts)
+        what = names | {seen.name.removeprefix("code:") for seen in facts}
+        tried = [
+            (part, event)
+            for part, on, event, fact in against
+            if fact in what and part != component and min(begun, day - _TRIED_BEFORE) <= on <= day
+        ]
+        travelled = band(together[0].km)
+        events = [s.event for s in facts] + [e for _c, e in tried] + [w.event for w in together]
+        yield (
+            day,
+            Case(
+                component,
+                one.kind,
+                frozenset(names | ({travelled} if travelled else set())),
+                frozenset(part for part, _event in tried),
+                name,
+                tuple(dict.fromkeys(events)),
+            ),
+        )
+
+
+def _attributed(one: _Vehicle, cures: Sequence[_Work]) -> Iterator[tuple[Seen, _Work]]:
+    """Yield each fact that asks for a cause with the work that answered it.
+
+    Of the work within its time the nearest in meaning counts: the part that it names, one that
+    it points to, one of the same system; of those the first day.
+    """
+    for work in cures:
+        for seen in _said(work.text, work.on, work.event):
+            yield seen, work
+    for codes in one.scans.values():
+        for seen in codes:
+            yield from _nearest(seen, cures, _code_steps(seen.name.removeprefix("code:")))
+    for seen in one.found:
+        if kind_of(seen.name) == "failed":
+            yield from _nearest(seen, cures, _found_steps(seen.name.removeprefix("failed:")))
+    spoken: dict[str, list[Seen]] = defaultdict(list)
+    for seen in one.said:
+        spoken[seen.event].append(seen)
+    for said in spoken.values():
+        yield from _answered(said, cures)
+
+
+def _answered(said: Sequence[Seen], cures: Sequence[_Work]) -> Iterator[tuple[Seen, _Work]]:
+    """Yield the facts of one complaint with the work: clause by clause, the vague ones with all."""
+    if said[0].owner:
+        named = [w for w in _within(said[0], cures) if w.component == said[0].owner]
+        for seen in said if named else ():
+            yield seen, named[0]
+        return
+    answers: dict[str, list[_Work]] = {}
+    for seen in said:
+        if seen.leads:
+            works = [w for _s, w in _nearest(seen, cures, _said_steps(seen.name))]
+            answers.setdefault(seen.group, []).extend(works)
+    everything = [work for works in answers.values() for work in works]
+    if not answers:
+        # Nothing that the trade has a word for: the first work after it answers.
+        everything = [w for _s, w in _nearest(said[0], cures, ())]
+    for seen in said:
+        for work in dict.fromkeys(answers.get(seen.group, everything)):
+            yield seen, work
+
+
+def _within(seen: Seen, cures: Sequence[_Work]) -> list[_Work]:
+    span = _SAID_BEFORE if kind_of(seen.name) in {"symptom", "word"} else _SEEN_BEFORE
+    return [work for work in cures if seen.on <= work.on <= seen.on + span]
+
+
+def _nearest(
+    seen: Seen, cures: Sequence[_Work], steps: Sequence[frozenset[str]]
+) -> Iterator[tuple[Seen, _Work]]:
+    """Yield the fact with the work of the first step that has any, all of the first such day."""
+    works = _within(seen, cures)
+    for step in steps:
+        meant = [w for w in works if w.component in step or w.component.partition(".")[0] in step]
+        if meant:
+            break
+    else:
+        # What wore out by and by answers only what names it.
+        works = [work for work in works if not work.worn]
+        meant = works if len({work.component for work in works}) == 1 or not steps else []
+        if kind_of(seen.name) == "failed":
+            return
+    for work in meant:
+        if work.on == meant[0].on:
+            yield seen, work
+
+
+def _code_steps(code: str) -> tuple[frozenset[str], ...]:
+    points_to = told_code(code)[1]
+    if not points_to:
+        return ()
+    return frozenset(points_to), frozenset(part.partition(".")[0] for part in points_to)
+
+
+def _said_steps(name: str) -> tuple[frozenset[str], ...]:
+    points_to = expected((name,)).get(name, {})
+    return (frozenset(points_to), frozenset(part.partition(".")[0] for part in points_to))
+
+
+def _found_steps(component: str) -> tuple[frozenset[str], ...]:
+    near = expected((f"failed:{component}",))[f"failed:{component}"]
+    return (frozenset({component}), frozenset(near), frozenset({component.partition(".")[0]}))
+
+
+def _looked(one: _Vehicle, day: date) -> Iterator[Seen]:
+    """Yield what was found at each place shortly before a day and not seen to at any time near."""
+    last: dict[tuple[str, str], Seen] = {}
+    for seen in one.found:
+        if day - _SEEN_BEFORE <= seen.on <= day:
+            last[seen.name.partition(":")[2], seen.place] = seen
+    for (component, _place), seen in last.items():
+        own = (w for w in one.works if w.component == component and seen.on <= w.on)
+        if not any(w.on < day or kind_of(seen.name) == "failed" for w in own):
+            yield seen

@@ -1,0 +1,81 @@
+"""What the analysis says: its sentences, and the words of each check."""
+
+from roadworn.model.messages import Says
+
+say = Says(
+    "likely-causes",
+    {
+        "none": "Nothing is open{vehicle} whose cause could be asked: no code, no complaint.",
+        "on": " on {vehicle}",
+        "headline": "{vehicle}: {pictures}{check}{behind}{others}.",
+        "points": "{picture} points to {part} ({chance:.0%}, {n} of {every} like cases here)",
+        "points-new": "{picture} points to {part} (no case like it here)",
+        "nothing": "nothing points anywhere for {picture} (no case like it here)",
+        "others": "; {n} more vehicles have something open",
+        "check-first": "; first {check} ({minutes} min)",
+        "and-behind": "; {behind}",
+        "failed": "{part} failed",
+        "wearing": "{part} wearing",
+        "no-case": "no case like it here: only what the code standard, the catalogue and common "
+        "practice point to",
+        "none-of-them": "none of the like cases; the code standard, the catalogue or a finding "
+        "points to it",
+        "own-cases": "{n} of its {every} cases on this class",
+        "other-cases": "{n} cases, all on other classes",
+        "tried": "replaced on {days} without cure",
+        "behind": "behind {part} may stand {upstream} ({state}){again}: seeing to that first "
+        "spares it",
+        "failed-here": ", as it failed here {n} times",
+        "again": "{part} failed here {n} times: look for what brings it down before another one",
+        "failed-since": "found failed on {day}",
+        "wearing-since": "found wearing on {day}",
+        "declined-on": "declined on {day}",
+        "deferred-on": "deferred on {day}",
+        "code-open": "{code} is active",
+        "state": "{states}",
+        "careful": "Somebody can get hurt: read the cautions below before this check.",
+        "by-base": "how often each is the cause on the class",
+        "by-code": "the code alone",
+        "by-all": "all that was seen",
+        "points-to": "A picture points to a cause and orders no part: check before replacing.",
+        "practice": "Checks, minutes, prices and what brings what down: common practice, "
+        "no source.",
+        "cases": "{n} earlier cases with a known cause are on record.",
+        "few": "They are too few to set how much each fact counts; usual weights stand in (common "
+        "practice, no source).",
+        "not-shown": "{n} more rows are not shown; raise the setting most.",
+        "check-swap-coil": "change the coil with the next cylinder's and see whether the code "
+        "moves along",
+        "check-plug-wells": "look for oil in the plug wells",
+        "check-plugs": "take the plugs out and compare them",
+        "check-injector": "compare the injectors: listen, measure, balance",
+        "check-compression": "measure compression and leak-down",
+        "check-air-leak": "look for unmetered air with smoke or spray",
+        "check-exhaust-leak": "listen and feel for leaks ahead of the sensors, cold",
+        "check-sensor-trace": "watch the oxygen sensors live, warm",
+        "check-converter": "rule out misfire, mixture and leaks, then compare both sensors and "
+        "back pressure",
+        "check-battery": "measure rest voltage and under load",
+        "check-charging": "measure charging voltage with and without load",
+        "check-voltage-drop": "measure the voltage drop over cables and grounds while cranking",
+        "check-belt": "look at the belt, its line and its tension",
+        "check-mount": "watch the engine rock while it is loaded",
+        "check-coolant": "press the cold system and look for the leak",
+        "check-thermostat": "compare the temperature live with both hoses while it warms up",
+        "check-fan": "switch the fan on and see it run",
+        "check-joints": "feel for play, loaded and unloaded, on stands",
+        "check-bearing": "drive, listen in bends, then turn and rock the wheel on stands",
+        "check-bounce": "bounce each corner, look for oil and listen",
+        "check-brakes": "take the wheels off, measure linings and discs, see the calipers slide",
+        "check-wheel-speed": "compare the wheel speeds live, look at sensor, ring and lead",
+        "check-egr": "move the valve by command and look for soot",
+        "check-fuel-pressure": "measure fuel pressure at rest and under load",
+        "check-bulb": "measure at the lamp: current and ground",
+        "check-hybrid-block": "compare the voltages of the blocks under load on the reader",
+        "check-hybrid-cooling": "see the battery's fan and filter free, hear it run",
+    },
+)
+_CHECK = "check-"
+#: Check -> its words.
+CHECKS = {word[len(_CHECK) :]: say(word) for word in say.templates if word[: len(_CHECK)] == _CHECK}
+del CHECKS["first"]

@@ -1,0 +1,287 @@
+"""Causes behind a picture: by hand in small tables, in small histories, and planted in the demo.
+
+The Dirichlet-multinomial is worked by hand here; that the chances are honest on made shops is
+tried by tests/simulations/likely_causes.py, whose table stands in the README of the analysis.
+"""
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from builders import enrolled, found, looked, replaced, scanned
+from scipy import special
+
+from roadworn import LedgerView, PluginHost
+from roadworn.model.catalogue import catalogue
+from roadworn.model.events import NewEvent
+from roadworn.testing import check_analysis, event, view_of
+from roadworn_plugins.likely_causes import LIKELY_CAUSES
+from roadworn_plugins.likely_causes.chances import (
+    Case,
+    Causes,
+    Weights,
+    calibration_slope,
+    scores,
+)
+from roadworn_plugins.likely_causes.pictures import load_pictures
+from roadworn_plugins.likely_causes.said import CHECKS
+from roadworn_plugins.likely_causes.words import clauses, trade_words
+
+COIL, PLUG, GASKET = "ignition.coil", "ignition.spark_plug", "engine.cover_gasket"
+CATALYST, SENSOR = "emission.catalyst", "emission.oxygen_sensor"
+BY_HAND = Weights(temper=1.0, borrowed=2.0, sharp=1.0, astray=0.0)
+
+
+def case(cause: str, kind: str = "car", *facts: str, tried: tuple[str, ...] = ()) -> Case:
+    return Case(cause, kind, frozenset(facts or ("code:X1",)), frozenset(tried))
+
+
+def test_one_fact_is_a_dirichlet_multinomial_by_hand() -> None:
+    """Three causes, no trade: (n + m p) / (N + m) from all causes alike, to all, to the class.
+
+    With m = 2: all classes, base: coil (4 + 2/3) / 8, plug (2 + 2/3) / 8, gasket (0 + 2/3) / 8.
+    """
+    cases = [case(COIL), case(COIL), case(COIL, "van"), case(PLUG, "van")]
+    cases += [case(COIL, "van", "code:X2"), case(PLUG, "van", "code:X2")]
+    causes = Causes.learnt(cases, {}, [COIL, PLUG, GASKET], learn=False)
+    assert causes.names == (GASKET, COIL, PLUG)
+    everywhere = (np.array([0.0, 4.0, 2.0]) + 2.0 / 3.0) / 8.0
+    here = (np.array([0.0, 2.0, 0.0]) + 2.0 * everywhere) / 4.0
+    fleet = (np.array([0.0, 3.0, 1.0]) + 2.0 * everywhere) / 6.0
+    carried = fleet * here / everywhere
+    own = (np.array([0.0, 2.0, 0.0]) + 2.0 * carried / carried.sum()) / 4.0
+    assert causes.chances(["code:X1"], "car", weights=BY_HAND) == pytest.approx(own / own.sum())
+    assert causes.base("car") == pytest.approx(here)
+
+
+def test_without_a_case_the_trade_alone_speaks() -> None:
+    causes = Causes.learnt([], {"code:X1": {COIL: 1.0, PLUG: 0.5}}, [COIL, PLUG, GASKET])
+    chances = dict(
+        zip(causes.names, causes.chances(["code:X1"], "car", weights=BY_HAND), strict=True)
+    )
+    # 301 : 151 : 1 times as likely as by itself.
+    assert chances[COIL] == pytest.approx(301 / 453)
+    assert chances[GASKET] == pytest.approx(1 / 453)
+
+
+def test_what_was_tried_without_cure_is_held_against_its_part() -> None:
+    cases = [case(COIL, tried=(PLUG,)) for _ in range(5)] + [case(PLUG) for _ in range(5)]
+    causes = Causes.learnt(cases, {}, [COIL, PLUG], learn=False)
+    before, after = (causes.chances(["code:X1"], "car", tried) for tried in ((), (PLUG,)))
+    share = 0.1 * 5.0 / (5 + 5.0)
+    plug = causes.names.index(PLUG)
+    lowered = before[plug] * share
+    assert after[plug] == pytest.approx(lowered / (lowered + 1.0 - before[plug]))
+
+
+def test_each_case_is_foretold_without_itself() -> None:
+    """Of one cause seen once nothing is left when its own case is taken out."""
+    cases = [case(COIL), *(case(PLUG) for _ in range(6))]
+    causes = Causes.learnt(cases, {}, [COIL, PLUG], learn=False)
+    own = causes.chances(["code:X1"], "car", without=cases[0], weights=BY_HAND)
+    fresh = Causes.learnt(cases[1:], {}, [COIL, PLUG], learn=False)
+    assert own == pytest.approx(fresh.chances(["code:X1"], "car", weights=BY_HAND))
+
+
+def test_the_facts_count_less_where_they_repeat_each_other() -> None:
+    """Twins of one fact say nothing new; a weight below one takes their boldness away."""
+    dice = np.random.default_rng(11)
+    cases = []
+    for _ in range(200):
+        coil = dice.random() < 0.5
+        seen = dice.random() < (0.75 if coil else 0.25)
+        facts = [f"code:{'A' if seen else 'B'}{n}" for n in range(4)]
+        cases.append(case(COIL if coil else PLUG, "car", *facts))
+    causes = Causes.learnt(cases, {}, [COIL, PLUG])
+    assert causes.weights.learnt
+    assert causes.weights.temper * causes.weights.sharp <= 0.5
+    found = scores(causes)
+    assert found is not None
+    assert found.full > found.base
+    assert found.slope is not None
+    assert 0.7 < found.slope < 1.3
+
+
+def test_the_slope_of_calibration_is_one_for_honest_chances() -> None:
+    dice = np.random.default_rng(7)
+    logits = dice.normal(size=(4000, 3))
+    honest = special.softmax(logits, axis=1)
+    true = np.array([dice.choice(3, p=p) for p in honest])
+    assert calibration_slope(honest, true) == pytest.approx(1.0, abs=0.1)
+    bold = special.softmax(2.0 * logits, axis=1)
+    slope = calibration_slope(bold, true)
+    assert slope is not None
+    assert slope < 0.75
+
+
+@pytest.mark.parametrize(
+    ("said", "fact"),
+    [
+        ("It shakes at idle", "symptom:misfire"),
+        ("Tiembla mucho en frío", "symptom:when-cold"),
+        ("Pulls to one side when braking", "symptom:pulls"),
+        ("steering feels loose", "symptom:steering-loose"),
+        ("No arranca por la mañana", "symptom:no-start"),
+        ("hybird warning", "symptom:hybrid-warning"),
+        ("overheatng on the hill", "symptom:overheats"),
+        ("huele a gasolina", "symptom:smell"),
+    ],
+)
+def test_words_are_read(said: str, fact: str) -> None:
+    assert fact in {name for _clause, facts in clauses(said) for name in facts}
+
+
+@pytest.mark.parametrize(
+    "said", ["", "…", "\u202e\x00\ud7ff'; DROP TABLE--", "word:" * 5000, "{0} %s {vehicle}", "=1+1"]
+)
+def test_any_words_are_taken(said: str) -> None:
+    assert isinstance(clauses(said), list)
+
+
+def test_the_trade_data_names_parts_that_there_are_and_every_check_has_its_words() -> None:
+    trade = trade_words()
+    known = {component.id for component in catalogue()}
+    named = {part for symptom in trade.symptoms.values() for part in symptom.points_to}
+    named |= {part for check in trade.checks for part in check.tells}
+    named |= {*trade.brings_down, *(p for parts in trade.brings_down.values() for p in parts)}
+    assert named - known == set()
+    assert {check.name for check in trade.checks} == CHECKS.keys()
+    assert all(check.minutes > 0 and check.price >= 0 for check in trade.checks)
+
+
+def fault(name: str, cause: str, n: int, tried: str | None = None) -> list[NewEvent]:
+    """Return a code, what was done, and the scan that says that it stayed away."""
+    month = f"2025-{n % 9 + 1:02d}"
+    made = [
+        enrolled(name, "2025-01-01", odometer=50_000, vehicle_class="car"),
+        scanned(name, f"{month}-02", "P0420", odometer=51_000 + n * 1000),
+    ]
+    if tried:
+        made += [
+            replaced(name, f"{month}-03", tried, odometer=51_010 + n * 1000),
+            scanned(name, f"{month}-15", "P0420", odometer=51_400 + n * 1000),
+        ]
+    made += [
+        replaced(name, f"{month}-16", cause, odometer=51_410 + n * 1000),
+        scanned(name, f"{month}-28", odometer=52_500 + n * 1000),
+    ]
+    return made
+
+
+def shop() -> list[NewEvent]:
+    """Nine cars cured by the catalyst, four of them after a sensor; three by the sensor."""
+    made: list[NewEvent] = []
+    for n in range(12):
+        cause = CATALYST if n < 9 else SENSOR
+        made += fault(f"c-{n}", cause, n, SENSOR if n < 4 else None)
+    made += [
+        enrolled("new", "2025-10-01", odometer=60_000, vehicle_class="car"),
+        scanned("new", "2026-01-10", "P0420", odometer=61_000),
+    ]
+    return made
+
+
+def test_cases_are_what_made_it_stay_away_and_what_did_not_is_held_against(tmp_path: Path) -> None:
+    with view_of(shop(), tmp_path, as_of="2026-02-01") as view:
+        ledgered = load_pictures(view)
+        result = check_analysis(LIKELY_CAUSES, view, {"vehicle": "new"})
+    causes = [one.cause for one in ledgered.cases]
+    assert (causes.count(CATALYST), causes.count(SENSOR)) == (9, 3)
+    assert sum(one.tried == {SENSOR} for one in ledgered.cases) == 4
+    rows = result.table("likely_causes").records()
+    assert [row["component"] for row in rows[:2]] == [CATALYST, SENSOR]
+    assert (rows[0]["cases"], rows[0]["like"]) == (9, 12)
+    assert 0.5 < rows[0]["chance"] < 0.9
+    assert rows[0]["low"] < rows[0]["chance"] < rows[0]["high"]
+    assert "points to catalytic converter" in result.headline
+    assert "replace" not in result.headline
+    assert any("check before replacing" in text for text in result.caveats)
+    assert result.table("scores").rows
+
+
+def test_a_part_tried_just_now_without_cure_falls_behind(tmp_path: Path) -> None:
+    more = [
+        replaced("new", "2026-01-11", CATALYST, odometer=61_010),
+        scanned("new", "2026-01-25", "P0420", odometer=61_400),
+    ]
+    with view_of([*shop(), *more], tmp_path, as_of="2026-02-01") as view:
+        rows = check_analysis(LIKELY_CAUSES, view, {"vehicle": "new"}).table("likely_causes")
+    first, second = rows.records()[:2]
+    assert first["component"] == SENSOR
+    assert second["against"] == "replaced on 2026-01-11 without cure"
+
+
+def test_no_case_like_it_says_so_and_gives_no_chance(tmp_path: Path) -> None:
+    events = [
+        enrolled("car", "2026-01-01", odometer=50_000, vehicle_class="car"),
+        scanned("car", "2026-01-10", "P0420", odometer=51_000),
+        event("car", "complaint", "2026-01-10", complaint="Brakes feel soft, pedal sinks"),
+    ]
+    with view_of(events, tmp_path, as_of="2026-02-01") as view:
+        result = check_analysis(LIKELY_CAUSES, view)
+    rows = result.table("likely_causes").records()
+    assert rows[0]["component"] == CATALYST
+    assert {row["chance"] for row in rows} == {None}
+    assert all(str(row["rests_on"]).startswith("no case like it here") for row in rows)
+    assert any("Brakes" in text for text in result.caveats)
+
+
+def test_what_stands_upstream_is_tied_to_the_part_that_keeps_failing(tmp_path: Path) -> None:
+    events = [enrolled("car", "2024-01-01", odometer=50_000, vehicle_class="car")]
+    for n in range(3):
+        events += [
+            scanned("car", f"2024-0{2 + 2 * n}-01", "P0303", odometer=52_000 + 4_000 * n),
+            replaced(
+                "car", f"2024-0{2 + 2 * n}-02", COIL, position="3", odometer=52_010 + 4_000 * n
+            ),
+            scanned("car", f"2024-0{3 + 2 * n}-01", odometer=53_000 + 4_000 * n),
+        ]
+    events += [
+        scanned("car", "2026-01-10", "P0303", odometer=70_000),
+        looked("car", "2026-01-10", found(GASKET, "failed", "1", note="oil in well 3")),
+    ]
+    with view_of(events, tmp_path, as_of="2026-02-01") as view:
+        row = check_analysis(LIKELY_CAUSES, view).table("likely_causes").records()[0]
+    assert (row["component"], row["position"]) == (COIL, "3")
+    assert row["behind"] == (
+        "behind ignition coil 3 may stand valve cover or oil pan gasket (found failed on "
+        "2026-01-10), as it failed here 3 times: seeing to that first spares it"
+    )
+
+
+@pytest.mark.parametrize("many", [0, 1])
+def test_an_empty_ledger_and_a_single_event_are_answered(many: int, tmp_path: Path) -> None:
+    events = [enrolled("car", "2026-01-01", odometer=1)][:many]
+    with view_of(events, tmp_path, as_of="2026-02-01") as view:
+        result = check_analysis(LIKELY_CAUSES, view)
+    assert result.headline.startswith("Nothing is open")
+    assert result.table("scores").rows == ()
+
+
+@pytest.mark.parametrize("said", ["<script>alert(1)</script>", "{part} {0}", "ñandú ruge ✗ \u202e"])
+def test_hostile_words_are_quoted_and_break_nothing(said: str, tmp_path: Path) -> None:
+    heavy = {"code": "SPN 110 FMI 0", "status": "stored"}
+    events: list[Any] = [
+        enrolled("car", "2026-01-01", odometer=1),
+        event("car", "complaint", "2026-01-10", complaint=said),
+        event("car", "scan", "2026-01-10", modules=[{"name": "engine", "codes": [heavy]}]),
+    ]
+    with view_of(events, tmp_path, as_of="2026-02-01") as view:
+        check_analysis(LIKELY_CAUSES, view)
+
+
+def asked(view: LedgerView, host: PluginHost, vehicle: str) -> tuple[str, list[dict[str, Any]]]:
+    result = host.run("likely-causes", view, {"vehicle": vehicle}).result
+    return result.headline, result.table("likely_causes").records()
+
+
+def test_the_demo_ties_coil_three_to_its_gasket(demo_view: LedgerView, host: PluginHost) -> None:
+    headline, rows = asked(demo_view, host, "car-9")
+    coil = next(row for row in rows if row["component"] == COIL)
+    assert (coil["rank"], coil["position"]) == (1, "3")
+    assert coil["chance"] > 0.6
+    assert "behind ignition coil 3 may stand valve cover or oil pan gasket" in str(coil["behind"])
+    assert "it failed here 6 times" in str(coil["behind"])
+    assert CATALYST in {row["component"] for row in rows}
+    assert "P0303" in headline
