@@ -1,43 +1,43 @@
-"""The part that keeps failing: at one place, on a class of vehicles, or from one supplier."""
+"""The part that keeps failing: at one place, on a vehicle or a class, from one supplier, or since
+a day."""
 
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Annotated
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field
+from scipy.special import betaincinv
 
 from roadworn.analysis import Analysis, Answers, Cell, Column, Holds, Result, Settings, Table, Tells
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
-from roadworn.model.messages import Joined, PartName
+from roadworn.model.messages import Joined, PartName, PlaceName
 from roadworn_plugins.lifedata import LifeDataError
 from roadworn_plugins.lifedata.common_shape import shape_heterogeneity
-from roadworn_plugins.lifedata.counts import LogRank
+from roadworn_plugins.lifedata.counts import LogRank, log_rank
 from roadworn_plugins.repeats import words
 from roadworn_plugins.repeats.along_time import (
     CHARTED,
+    EPOCH,
     Counted,
-    Rate,
+    DatedLives,
+    Places,
+    Trend,
     chart_of,
-    dated_lives,
     trend_of,
 )
-from roadworn_plugins.repeats.levels import BY, SHOWN, Label, Level, exposures, levels_of, rows_of
-from roadworn_plugins.repeats.words import Facts, say
-from roadworn_plugins.shared import grouped as lives_of
-from roadworn_plugins.shared.grouped import GroupedLives, Ints, coded, load, log_rank_of
-from roadworn_plugins.shared.life_model import ComponentModel, fit
+from roadworn_plugins.repeats.levels import Lives
+from roadworn_plugins.repeats.search import Finding, Search
+from roadworn_plugins.repeats.words import Count, Facts, counts, named, say
+from roadworn_plugins.shared.grouped import Bools, named_alike
 from roadworn_plugins.shared.settings import MostRows, OnlyComponent, all_said, rounded
-
-#: Above this chance on the calendar clock an excess by distance is no finding.
-CALENDAR_ALPHA = 0.05
 
 COLUMNS = (
     Column("level", "what"),
     Column("component", "component", "component", tells=Tells.COMPONENT),
     Column("where", "where", tells=Tells.PLACE),
+    Column("began", "since", "date"),
     Column("failed", "failed", "integer"),
     Column("expected", "expected", "number"),
     Column("ratio", "times the others", "number", tells=Tells.VALUE),
@@ -45,7 +45,8 @@ COLUMNS = (
     Column("ratio_high", "high", "number", tells=Tells.HIGH),
     Column("chance", "chance if alike", "chance", detail=True),
     Column("adjusted", "adjusted chance", "chance", detail=True),
-    Column("expected_by_time", "expected by calendar", "number", detail=True),
+    Column("alarms_a_year", "alarms a year by chance", "number", detail=True),
+    Column("expected_at_age", "expected at their ages", "number", detail=True),
     Column("hazard_ratio", "hazard ratio", "number", detail=True),
     Column("hazard_low", "low", "number", detail=True, tells=Tells.LOW),
     Column("hazard_high", "high", "number", detail=True, tells=Tells.HIGH),
@@ -62,33 +63,70 @@ COLUMNS = (
 )
 
 
+def load(view: LedgerView, aliases: str = "") -> Lives:
+    """Read the lives of fitted parts, and what came back soon, which is a failure here too.
+
+    Args:
+        view: the ledger as of a day.
+        aliases: other names of suppliers, see `named_alike`.
+    """
+    data = view.arrays(
+        """SELECT l.component, l.vehicle_class, l.vehicle_id, coalesce(l.position, '') AS position,
+                  coalesce(l.supplier, '') AS supplier, coalesce(l.part_number, '') AS number,
+                  l.entry_km, l.lower_km, l.upper_km, l.entry_days, l.lower_days, l.upper_days,
+                  l.failed, l.ended_by, l.started_by, FALSE AS came_back,
+                  date_diff('day', DATE '1970-01-01',
+                            coalesce(l.ended_on, v.retired_on, v.last_seen_on)) AS last_day
+           FROM part_lives AS l JOIN vehicles AS v USING (vehicle_id)
+           ORDER BY l.component, l.vehicle_id, position, last_day, l.lower_km, l.upper_km,
+                    l.ended_by"""
+    )
+    texts = {
+        column: data[name].tolist()
+        for column, name in (
+            ("component", "component"), ("class", "vehicle_class"), ("vehicle", "vehicle_id"),
+            ("position", "position"), ("supplier", "supplier"), ("number", "number"),
+        )
+    }  # fmt: skip
+    for column, same in (("supplier", aliases), ("number", "")):
+        shown = named_alike(texts[column], same)
+        texts[column] = [shown[name] for name in texts[column]]
+    failed = data["failed"].astype(bool)
+    ages = {
+        end: np.stack([data[f"{end}_km"].astype(float) / 1e3, data[f"{end}_days"].astype(float) / 365.25])
+        for end in ("entry", "lower", "upper")
+    }
+    # A failure between two looks counts at the middle.
+    with np.errstate(invalid="ignore"):
+        leaving = np.where(failed, (ages["lower"] + ages["upper"]) / 2.0, ages["lower"])
+    leaving = np.where(np.isfinite(leaving), leaving, np.nan)
+    last = data["last_day"].astype(float)
+    days = np.where(failed, ages["upper"][1], ages["lower"][1]) - ages["entry"][1]
+    return Lives.of(
+        texts,
+        entry=ages["entry"],
+        leaving=leaving,
+        failed=failed,
+        between=failed & (ages["upper"] > ages["lower"]).any(axis=0),
+        first=last - np.where(days > 0, days, np.nan) * 365.25,
+        last=last,
+        event=data["ended_by"],
+        started=data["started_by"],
+        came_back=data["came_back"].astype(bool),
+    )
+
+
 @dataclass(frozen=True, eq=False)
 class Row:
-    """One row with what it is sorted and chosen by.
+    """One row with what it is sorted and chosen by."""
 
-    Attributes:
-        by_time: expected failures and chance on the calendar clock; None where unknown.
-        level, entry: the comparison it comes from, and which of it.
-    """
-
-    label: Label
     avoidable: float
-    by_time: tuple[float, float] | None
+    chance: float
     cells: dict[str, Cell]
     evidence: tuple[str, ...]
     touches: frozenset[str]
-    level: Level
-    entry: int
-
-    @property
-    def chance(self) -> float:
-        """Chance of so many failures if it were like the others."""
-        return float(self.level.excess.p[self.entry])
-
-    @property
-    def goes_by_time(self) -> bool:
-        """Whether the excess vanishes when ages are counted by the calendar."""
-        return self.by_time is not None and self.by_time[1] > CALENDAR_ALPHA
+    component: str
+    counted: Counted | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,61 +134,52 @@ class Bench:
     """All that rows are made from."""
 
     view: LedgerView
-    lives: GroupedLives
-    models: dict[str, ComponentModel]
-
-    @cached_property
-    def calendar(self) -> dict[str, Level]:
-        """The same levels by calendar age; only asked for when something stands out."""
-        models = fit(load(self.view, ("component", "class"), clock="age"))
-        levels = levels_of(load(self.view, BY, clock="age"), models)
-        return {level.name: level for level in levels}
+    lives: Lives
+    search: Search
 
     @cached_property
     def facts(self) -> Facts:
-        """Failures and prices; only asked for when something stands out."""
+        """Prices and warranties; only asked for when something stands out."""
         return Facts.load(self.view)
 
-    def rows(self, level: Level, rate: float, least: int) -> list[Row]:
-        """Return the rows of one level that pass the false discovery rate."""
-        excess = level.excess
-        passed = (level.adjusted <= rate) & (excess.observed >= least)
-        return [
-            self._row(level, int(i))
-            for i in np.flatnonzero(passed & (excess.observed > excess.expected))
-        ]
+    def label(self, finding: Finding) -> tuple[str, ...]:
+        """Return component and where, as names."""
+        row = int(np.flatnonzero(finding.rows)[0])
+        columns = {
+            "place": ("vehicle", "position"), "class": ("class",), "supplier": ("supplier",),
+            "part": ("supplier", "number"), "batch": ("supplier",), "class since": ("class",),
+            "fleet since": (),
+        }.get(finding.family, ("vehicle",))  # fmt: skip
+        component = self.lives.name("component", row) if finding.component >= 0 else ""
+        return (component, *(self.lives.name(column, row) for column in columns))
 
-    def _row(self, level: Level, i: int) -> Row:
-        excess = level.excess
-        label = level.labels[excess.group[i]]
-        observed, expected = int(excess.observed[i]), float(excess.expected[i])
-        failures = self.facts.of(level.name, label)
-        mine = rows_of(level, i)
-        failed = mine & self.lives.failed
-        by_time = self._by_time(level.name, label)
-        trend = compared = None
-        if level.name != "place":
-            lives = dated_lives(self.view, level.name, label)
-            trend = trend_of(lives, self.models[label[0]].shape)
-            compared = self._log_rank(label[0], level.name, mine)
-        priced_on = label[1] if level.name in ("place", "class") else None
-        price = self.facts.prices.of(label[0], priced_on)
-        if price is not None and not price.number:
-            price = None  # labour without the part
-        avoidable = 0.0 if price is None else (observed - expected) * price.middle
+    def row(self, finding: Finding) -> Row:
+        """Return the row of one finding."""
+        lives, label = self.lives, self.label(finding)
+        failed = np.flatnonzero(finding.rows & lives.failed)
+        failures = self.facts.failures(lives, failed.tolist())
+        n, usual = len(failures), max(finding.usual, 1e-3)
+        low, high = limits(n, usual, finding.mean**2 / finding.variance)
+        own = finding.family in ("class", "supplier", "part", "batch")
+        trend = self._trend(finding) if own and finding.since is None else None
+        compared = self._log_rank(finding) if own else None
+        avoidable, currency = self._avoidable(finding)
+        began = None if finding.since is None else _day(finding.since)
         vehicles = frozenset(failure.vehicle for failure in failures)
         cells: dict[str, Cell] = {
-            "level": SHOWN[level.name],
+            "level": words.SHOWN[finding.family],
             "component": label[0],
-            "where": words.where(level.name, label),
-            "failed": observed,
-            "expected": round(expected, 2),
-            "ratio": round(observed / expected, 1),
-            "ratio_low": round(float(excess.lower[i]), 1),
-            "ratio_high": round(float(excess.upper[i]), 1),
-            "chance": float(excess.p[i]),
-            "adjusted": float(level.adjusted[i]),
-            "expected_by_time": None if by_time is None else round(by_time[0], 2),
+            "where": words.where(finding.family, label),
+            "began": began,
+            "failed": n,
+            "expected": round(usual, 2),
+            "ratio": round(n / usual, 1),
+            "ratio_low": round(low, 1),
+            "ratio_high": round(high, 1),
+            "chance": finding.chance,
+            "adjusted": min(finding.adjusted, 1.0),
+            "alarms_a_year": rounded(finding.alarms_a_year, 4),
+            "expected_at_age": round(finding.at_age, 2),
             "hazard_ratio": None if compared is None else rounded(compared.hazard_ratio),
             "hazard_low": None if compared is None else rounded(compared.lower),
             "hazard_high": None if compared is None else rounded(compared.upper),
@@ -158,112 +187,195 @@ class Bench:
             "trend": "" if trend is None else trend.words,
             "trend_chance": None if trend is None else trend.p,
             "within_warranty": sum(failure.in_warranty for failure in failures),
-            "avoidable_cost": None if price is None else round(avoidable, 2),
-            "currency": "" if price is None else price.currency,
+            "avoidable_cost": None if avoidable is None else round(avoidable, 2),
+            "currency": currency,
             "since": failures[0].day if failures else None,
             "vehicles": len(vehicles),
-            "why": words.why(
-                level,
-                i,
-                failures,
-                "" if trend is None else trend.said(),
-                self._alone(level.name, label),
-            ),
+            "why": self._why(finding, label, failures, usual, trend),
             "against": words.against(
-                level,
-                i,
+                finding.family,
                 failures,
-                late_share=float(np.mean(self.lives.entry[mine] > 0)),
-                usual=None if by_time is None else by_time[0],
-                between=float(np.mean(self.lives.interval[failed])) if failed.any() else 0.0,
+                others=int(finding.mean**2 / finding.variance),
+                late_share=float(np.mean(lives.entry[0, finding.rows] > 0)),
+                between=float(np.mean(lives.between[failed])) if failed.size else 0.0,
+                no_calendar=bool(failed.size) and not np.isfinite(lives.leaving[1, failed]).any(),
             ),
         }
+        days = lives.last[failed]
+        name = Joined((PartName(named(label[0]), label[0]) if label[0] else named(""), cells["where"]))
+        doubt = finding.variance / finding.mean**2
+        places = Places.joined(list(finding.places.values()))
         return Row(
-            label=label,
-            avoidable=avoidable,
-            by_time=by_time,
+            avoidable=avoidable or 0.0,
+            chance=finding.chance,
             cells=cells,
             evidence=tuple(failure.event for failure in failures if failure.event),
             touches=vehicles,
-            level=level,
-            entry=i,
+            component=label[0],
+            counted=Counted(name, n, usual, days[np.isfinite(days)], places, doubt),
         )
 
-    def counted(self, row: Row) -> Counted:
-        """Return a row with its lives laid along the calendar."""
-        return Counted(
-            name=Joined((PartName(row.label[0], row.label[0]), row.cells["where"])),
-            failed=int(row.level.excess.observed[row.entry]),
-            expected=float(row.level.excess.expected[row.entry]),
-            lives=dated_lives(self.view, row.level.name, row.label),
-            rates=self._rates(row),
-            shape=self.models[row.label[0]].shape,
+    def _why(
+        self, finding: Finding, label: tuple[str, ...], failures: list[words.Failure],
+        usual: float, trend: Trend | None,
+    ) -> str:  # fmt: skip
+        n, family = len(failures), finding.family
+        others = {"place": "place", "class": "class", "vehicle": "vehicle"}.get(family, "origin")
+        if family == "place" and self._alone(finding):
+            others = "alone"
+        kind = self.lives.name("class", int(np.flatnonzero(finding.rows)[0]))
+        against = say(f"others-{others}", vehicle_class=kind)
+        covered = say.some(sum(failure.in_warranty for failure in failures), "in-warranty")
+        part = named(label[0])
+        if finding.since is not None:
+            if family != "batch":
+                against = say("others-past")
+            return say(
+                "why-since", part=part, n=n, since=_day(finding.since), expected=usual,
+                others=against, alarms=finding.alarms_a_year or 0.0, in_warranty=covered,
+            )  # fmt: skip
+        if family == "vehicle":
+            shapes = [one.law.shape for one in self.search.of.values() if one.law is not None]
+            share = (finding.at_age / max(n, 1)) ** (1.0 / float(np.median(shapes)))
+            return say("why-vehicle", n=n, expected=usual, others=against, share=share)
+        told = "" if trend is None else trend.said()
+        return say(
+            "why", part=part, n=n, expected=usual, others=against, in_warranty=covered, trend=told
         )
 
-    def _of_component(self, component: str) -> Ints:
-        """Return which lives are of a component."""
-        named = np.array([cell[0] == component for cell in self.lives.labels])
-        return np.flatnonzero(named[self.lives.group])
+    def _avoidable(self, finding: Finding) -> tuple[float | None, str]:
+        """Return the cost of what would not have failed, and its currency."""
+        total, currency, prices = 0.0, "", self.facts.prices
+        for component, places in finding.places.items():
+            mine = finding.rows & (self.lives.codes["component"] == component)
+            row = int(np.flatnonzero(mine)[0])
+            by_class = finding.family in ("place", "vehicle", "vehicle since", "class", "class since")
+            kind = self.lives.name("class", row) if by_class else None
+            price = prices.replacement(self.lives.name("component", row), kind)
+            if price is not None:
+                surplus = float(self.lives.failed[mine].sum()) - float(places.usual.sum())
+                total, currency = total + surplus * price.middle, price.currency
+        return (total, currency) if currency else (None, "")
 
-    def _rates(self, row: Row) -> dict[str, Rate]:
-        """Return the rate of the others that a row was held against, by class of vehicle."""
-        rows = self._of_component(row.label[0])
-        mine = rows_of(row.level, row.entry)[rows]
-        exposure = exposures(self.lives, self.models)[rows]
-        failed = self.lives.failed[rows]
-        of_class = np.array([self.lives.labels[g][1] for g in self.lives.group[rows]])
-        # Classes are held against each other, and a place that is alone in its class as well.
-        across = row.level.name == "class" or self._alone(row.level.name, row.label)
-        found = {}
-        for name in np.unique(of_class[mine]):
-            others = ~mine & np.isfinite(exposure) & (across | (of_class == name))
-            watched = float(exposure[others].sum())
-            if watched > 0.0:
-                found[str(name)] = Rate((float(failed[others].sum()) + 0.5) / watched, watched)
-        return found
-
-    def _by_time(self, name: str, label: Label) -> tuple[float, float] | None:
-        """Return expected failures and chance on the calendar clock."""
-        level = self.calendar.get(name)
-        i = None if level is None else level.index(label)
-        if level is None or i is None:
-            return None
-        return float(level.excess.expected[i]), float(level.excess.p[i])
-
-    def _alone(self, name: str, label: Label) -> bool:
+    def _alone(self, finding: Finding) -> bool:
         """Tell whether a place has no other vehicle of its class to be compared with."""
-        if name != "place":
-            return False
-        return not any(cell[:2] == label[:2] and cell[2] != label[2] for cell in self.lives.labels)
+        lives, row = self.lives, int(np.flatnonzero(finding.rows)[0])
+        same = (lives.codes["component"] == finding.component) & (
+            lives.codes["class"] == lives.codes["class"][row]
+        )
+        return bool(np.all(lives.codes["vehicle"][same] == lives.codes["vehicle"][row]))
 
-    def _log_rank(self, component: str, name: str, mine: NDArray[np.bool_]) -> LogRank | None:
+    def _of_component(self, finding: Finding) -> tuple[Bools, int]:
+        law = self.search.of[finding.component].law
+        clock = 0 if law is None else law.clock
+        with np.errstate(invalid="ignore"):
+            good = self.lives.leaving[clock] > self.lives.entry[clock]
+        return good & (self.lives.codes["component"] == finding.component), clock
+
+    def _trend(self, finding: Finding) -> Trend:
+        law = self.search.of[finding.component].law
+        rows, clock = self._of_component(finding)
+        shape = 1.0 if law is None else law.shape
+        return trend_of(DatedLives.of(self.lives, rows & finding.rows, clock), shape)
+
+    def _log_rank(self, finding: Finding) -> LogRank | None:
         """Compare its lives with those of the others, by class unless classes are compared."""
-        classes, _ = coded(self.lives.labels, 1)
-        rows = self._of_component(component)
-        return log_rank_of(self.lives, rows, mine, None if name == "class" else classes)
+        lives = self.lives
+        rows, clock = self._of_component(finding)
+        try:
+            return log_rank(
+                finding.rows[rows],
+                lives.entry[clock, rows],
+                lives.leaving[clock, rows],
+                lives.failed[rows],
+                stratum=None if finding.family == "class" else lives.codes["class"][rows],
+            )
+        except LifeDataError:
+            return None
+
+    def count_row(self, one: Count) -> Row:
+        """Return the row of a plain count."""
+        price = self.facts.prices.replacement(one.component, one.vehicle_class)
+        n, usual = len(one.events), max(one.expected, 1e-3)
+        low, high = limits(n, usual, 1e9)
+        avoidable = None if price is None else (n - one.expected) * price.middle
+        cells: dict[str, Cell] = {column.name: None for column in COLUMNS}
+        cells |= {
+            "level": words.SHOWN["place"],
+            "component": one.component,
+            "where": Joined((one.vehicle, PlaceName(one.position, one.component)), " "),
+            "failed": n,
+            "expected": round(usual, 2),
+            "ratio": round(n / usual, 1),
+            "ratio_low": round(low, 1),
+            "ratio_high": round(high, 1),
+            "chance": one.chance,
+            "trend": "",
+            "avoidable_cost": None if avoidable is None else round(avoidable, 2),
+            "currency": "" if price is None else price.currency,
+            "since": one.days[0],
+            "vehicles": 1,
+            "why": words.why_count(one),
+            "against": Joined((say("no-others"), say("vehicle-itself")), "; "),
+        }
+        return Row(
+            avoidable or 0.0, one.chance, cells, one.events, frozenset((one.vehicle,)),
+            one.component,
+        )  # fmt: skip
+
+    def few_others(self, one: Count, least: int = 5) -> bool:
+        """Tell whether a place has too few failures elsewhere to be compared with."""
+        lives = self.lives
+        if one.component not in lives.names["component"]:
+            return True
+        rows = lives.codes["component"] == lives.names["component"].index(one.component)
+        if one.vehicle in lives.names["vehicle"]:
+            rows &= lives.codes["vehicle"] != lives.names["vehicle"].index(one.vehicle)
+        return int(lives.failed[rows].sum()) < least
+
+
+def limits(failed: int, usual: float, others: float, level: float = 0.95) -> tuple[float, float]:
+    """Return limits of a ratio of two rates, both uncertain.
+
+    The count given the sum of both is binomial (Clopper and Pearson, Biometrika 26 (1934)
+    404-413): limits that took the expectation as exact would be too narrow.
+
+    Args:
+        failed: failures.
+        usual: expected.
+        others: failures that the expectation is worth.
+        level: two-sided.
+    """
+    side = (1.0 - level) / 2.0
+    low = betaincinv(failed, others + 1.0, side) if failed else 0.0
+    high = betaincinv(failed + 1.0, others, 1.0 - side)
+    scale = others / usual
+    return float(low / (1.0 - low) * scale), float(high / (1.0 - high) * scale)
 
 
 ABOUT = """\
-Question: Which part keeps failing, on which vehicle or class, or from which supplier?
+Question: Which part keeps failing, on which vehicle or class, from which supplier, since when?
 
-Method: Expected failures of a place, a class or a supplier's part are its own exposure times
-the rate of comparable others (a Weibull clock by distance, one shape a component). The chance
-of so many or more is negative binomial, since that rate is itself uncertain. All that was
-tested is held to one false discovery rate by Benjamini and Hochberg, each comparison charged
-with what it could show at all (Heyse). What stands out is looked at again by calendar age: an
-excess that vanishes there goes by time and is not listed. Suppliers get a log-rank test and a
-hazard ratio within the classes; classes and suppliers a test of the later half of the record
-against the earlier.
+Method: Expected failures of a place, a vehicle as a whole, a class, a supplier, its part or what
+it sent since a day are its exposure by age (the likelier clock, distance or calendar) times the
+rate of comparable others. Each component, class and vehicle is also held against its own past,
+from each half-year on. The chance of so many is negative binomial: that rate is uncertain, and
+vehicles, places and classes differ a little in every fleet. All are held to one rate of false
+rows (Benjamini and Hochberg), each kind with a share of its own and each comparison charged
+with what it could show (Heyse). The strongest fact is listed, put into the expectation, and it
+is looked again, so that parts of one fact are one row. The month it began is where a CUSUM
+began to rise; alarms a year by chance are those of all that is watched, at that height. Where
+nothing can be compared a count is measured by the short end of the trade range.
 
-Assumptions: Replacements for wear or failure are failures; preventive ones are not. Others of
-the same component and class are comparable in use. One shape serves all classes; a caveat
-says when the lives speak against it.
+Assumptions: Replacements for wear or failure are failures, and so are comebacks; preventive ones
+are not. Others of the same component and class are comparable in use.
 
-Reading: "7 against 1.2 expected" is a finding about the record, not yet about the cause.
-Avoidable cost is the surplus of failures at the usual price of one.
+Reading: "7 against 1.2 expected" is a finding about the record, not yet about the cause. What
+is expected is what the same places would have needed with usual parts, renewals counted;
+avoidable cost is the surplus at the usual price of one. Limits are of a ratio of two rates.
 
 Reference: Benjamini and Hochberg, J. R. Statist. Soc. B 57 (1995) 289-300; Heyse (2011);
-Garwood, Biometrika 28 (1936) 437-442 for the limits.
+Biswas and Kalbfleisch, Statistics in Medicine 27 (2008) for the CUSUM.
 """
 
 
@@ -276,35 +388,42 @@ class RepeatFailuresSettings(Settings):
         float, Field(gt=0, lt=1, description="share of the list that may be chance")
     ] = 0.05
     least_failures: Annotated[int, Field(ge=1, description="fewer failures are not listed")] = 2
+    aliases: Annotated[
+        str, Field(description='other names of one supplier: "Quay = Quay Parts; QP = Quay Parts"')
+    ] = ""
     most: MostRows = 25
 
 
 def run(view: LedgerView, settings: RepeatFailuresSettings) -> Result:
-    """Compare every place, class, supplier and supplier's part with the others."""
-    by_class = lives_of.load(view, ("component", "class"))
-    models = fit(by_class)
-    if not any(model.failures.sum() for model in models.values()):
+    """Compare places, vehicles, classes, suppliers and batches with others and their own past."""
+    lives = load(view, settings.aliases)
+    alone = counts(view)
+    if not lives.failed.any() and not alone:
         return Result(say("none"), caveats=(say("record"),))
-    lives = lives_of.load(view, BY)
-    levels = levels_of(lives, models)
-    bench = Bench(view, lives, models)
+    search = Search(lives, settings.least_failures)
+    found, set_aside = search.findings(settings.false_discovery)
+    bench = Bench(view, lives, search)
+    every = [bench.row(finding) for finding in found]
+    told = {event for row in every for event in row.evidence}
+    every += [
+        bench.count_row(one)
+        for one in alone
+        if bench.few_others(one) and not told.issuperset(one.events)
+    ]
     rows = [
         row
-        for level in levels
-        for row in bench.rows(level, settings.false_discovery, settings.least_failures)
-        if settings.component in (None, row.label[0])
+        for row in every
+        if settings.component in (None, row.component)
         and (settings.vehicle is None or settings.vehicle in row.touches)
     ]
-    rows.sort(key=lambda row: (-row.avoidable, row.chance, row.label))
-    listed = [row for row in rows if not row.goes_by_time]
-    shown = listed[: settings.most]
-    tested = sum(level.excess.p.size for level in levels)
+    rows.sort(key=lambda row: (-row.avoidable, row.chance, str(row.cells["where"])))
+    shown = rows[: settings.most]
     left_out = view.sql(
         "SELECT count(*) FROM part_lives_left_out WHERE component = coalesce(?, component)",
         (settings.component,),
     ).rows[0][0]
     return Result(
-        headline=_headline(shown, tested),
+        headline=_headline(shown, search.compared),
         tables=(
             Table(
                 "repeat_failures",
@@ -315,56 +434,61 @@ def run(view: LedgerView, settings: RepeatFailuresSettings) -> Result:
                 Holds.REPEATS,
             ),
         ),
-        charts=chart_of([bench.counted(row) for row in shown[:CHARTED]]),
+        charts=chart_of([row.counted for row in shown[:CHARTED] if row.counted is not None]),
         caveats=all_said(
-            # By calendar age they are nothing unusual.
             *(
-                say("by-time", **_told(row), by_time=row.by_time[0])
-                for row in rows
-                if row.goes_by_time and row.by_time is not None
+                say(
+                    "by-time", part=named(label[0]), where=words.where(one.family, label),
+                    failed=int(one.observed), expected=round(one.mean, 2), by_time=usual,
+                )
+                for one, usual in set_aside
+                if settings.component in (None, (label := bench.label(one))[0])
+                and settings.vehicle is None
             ),
-            *_shape_doubts(by_class, sorted({row.label[0] for row in shown})),
-            say.some(tested, "compared", share=settings.false_discovery),
+            *_shape_doubts(lives, search, sorted({row.component for row in shown} - {""})),
+            say.some(search.compared, "compared", share=settings.false_discovery),
             say("unrecorded"),
-            say.some(len(listed) - len(shown), "not-shown"),
+            say.some(len(rows) - len(shown), "not-shown"),
             say.some(left_out, "left-out"),
         ),
-    )
+    )  # fmt: skip
 
 
 def _headline(rows: list[Row], tested: int) -> str:
-    if not tested:
-        return say("alone")
     if not rows:
-        return say("chance", n=tested)
-    return say("headline", n=len(rows), every=tested, **_told(rows[0]))
-
-
-def _told(row: Row) -> dict[str, object]:
-    """Return what is said of a row: its part, where it is, how many failed, how many expected."""
-    figures = {key: row.cells[key] for key in ("where", "failed", "expected")}
-    return {"part": part_name(row.label[0]), **figures}
+        return say("chance", n=tested) if tested else say("alone")
+    first = rows[0].cells
+    if first["expected_at_age"] is None:
+        return first["why"]  # type: ignore[return-value]
+    figures = {key: first[key] for key in ("where", "failed", "expected")}
+    return say("headline", n=len(rows), every=tested, part=named(rows[0].component), **figures)
 
 
 def _shape_doubts(
-    lives: lives_of.GroupedLives, components: list[str], alpha: float = 0.05
+    lives: Lives, search: Search, components: list[str], alpha: float = 0.05
 ) -> list[str]:
     """Say of which components the classes speak against one common shape."""
     said = []
-    labels = np.array([label[0] for label in lives.labels], dtype=object)
     for component in components:
-        rows = np.equal(labels, component)[lives.group]
-        try:
-            found = shape_heterogeneity(
-                lives.group[rows], lives.entry[rows], lives.exit_age[rows], lives.failed[rows]
-            )
-        except LifeDataError:
-            continue  # no lives of it: nothing speaks against anything
+        if component not in lives.names["component"]:
+            continue
+        one = search.of.get(lives.names["component"].index(component))
+        if one is None or one.law is None:
+            continue
+        clock = one.law.clock
+        found = shape_heterogeneity(
+            lives.codes["class"][one.rows], lives.entry[clock, one.rows],
+            lives.leaving[clock, one.rows], lives.failed[one.rows],
+        )  # fmt: skip
         part = part_name(component)
         said.append(
             say.when(found.p < alpha, "shape-doubt", part=part, classes=found.groups, p=found.p)
         )
     return said
+
+
+def _day(days: float) -> object:
+    return EPOCH.fromordinal(EPOCH.toordinal() + round(days))
 
 
 REPEAT_FAILURES = Analysis(

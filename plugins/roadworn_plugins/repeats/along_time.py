@@ -1,8 +1,9 @@
-"""What failed and what would have been usual, added up along the calendar.
+"""When it began: what failed and what would have been usual, added up along the calendar.
 
-A table says that 57 failed where 4 would be usual; when the two parted shows whether it began
-with a batch, a season or a repair. The expectation is that of the table, each life's exposure
-laid evenly over the days it was watched. The band holds the count of a group that is like the
+A table says that 57 failed where 14 would be usual; when the two parted shows whether it began
+with a batch, a season or a repair. What would have been usual is what the same places would have
+needed over the same distance: a part that fails early is followed by another, and a good one
+in its place would have gone on ageing. The band holds the count of a group that is like the
 others, with the uncertainty of their rate, at each day by itself.
 """
 
@@ -11,23 +12,164 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.stats import binomtest, nbinom, poisson
 
 from roadworn.analysis import Chart, Series
-from roadworn.columns.view import LedgerView
 from roadworn.model.messages import Joined, Sentence
-from roadworn_plugins.repeats.levels import Label
+from roadworn_plugins.lifedata import summed
+from roadworn_plugins.repeats.levels import Law, Lives
 from roadworn_plugins.repeats.words import say
-from roadworn_plugins.shared.grouped import NOT_RECORDED, Floats
+from roadworn_plugins.shared.grouped import Bools, Floats, Ints
 
-_CONDITIONS = {
-    "place": "l.vehicle_class = ? AND l.vehicle_id = ? AND coalesce(l.position, '') = ?",
-    "class": "l.vehicle_class = ?",
-    "supplier": f"coalesce(supplier, '{NOT_RECORDED}') = ?",
-    "part": f"coalesce(supplier, '{NOT_RECORDED}') = ? "
-    f"AND coalesce(part_number, '{NOT_RECORDED}') = ?",
-}
+
+@dataclass(frozen=True, eq=False)
+class Cusum:
+    """A sequential score of failures against what was expected.
+
+    Attributes:
+        score: after each step.
+        began: number of the step after the last one at which it was zero before its top.
+    """
+
+    score: Floats
+    began: int
+
+
+def cusum(failed: Floats, expected: Floats, ratio: float) -> Cusum:
+    """Add up, step by step, what speaks for a rate so many times the usual; never below zero.
+
+    W = max(0, W + failed log(ratio) - (ratio - 1) expected): Biswas and Kalbfleisch, Statistics
+    in Medicine 27 (2008) 3382-3406, from memory.
+
+    Args:
+        failed, expected: of each step.
+        ratio: times the usual rate, above 1.
+    """
+    step = failed * np.log(ratio) - (ratio - 1.0) * expected
+    total = np.concatenate(([0.0], np.cumsum(step)))
+    least = np.minimum.accumulate(total)
+    score = total - least
+    top = int(np.argmax(score))
+    began = int(np.flatnonzero(score[: top + 1] <= 1e-12)[-1])
+    return Cusum(score[1:], min(began, failed.size - 1))
+
+
+@dataclass(frozen=True, eq=False)
+class Places:
+    """The stretches over which the places of a finding were watched, one entry each.
+
+    Attributes:
+        usual: failures that would have been usual there, renewals counted.
+        first, last: days since 1970-01-01; nan where unknown.
+        at_age: failures expected at the ages that the parts of the finding had.
+    """
+
+    usual: Floats
+    first: Floats
+    last: Floats
+    at_age: float
+
+    @classmethod
+    def joined(cls, parts: "Sequence[Places]") -> "Places":
+        """Return several as one."""
+        columns = (np.concatenate([getattr(p, n) for p in parts]) for n in ("usual", "first", "last"))
+        return cls(*columns, sum(part.at_age for part in parts))
+
+
+def places_of(
+    lives: Lives, rows: Ints, place: Ints, law: Law, mine: Bools, rate: Floats,
+    since: float | None, boost: Floats,
+) -> Places:  # fmt: skip
+    """Return what the places of some lives would have needed without their fault.
+
+    Each place is followed from the first of its suspect parts, or from the day, to the end of
+    its record, and needs what a renewal process of usual parts needs over that distance; what
+    its later, unsuspected parts are expected to bring of it is taken off.
+
+    Args:
+        lives: all.
+        rows: of one component, with known ages.
+        place: code of the place of each of them.
+        law: of the component.
+        mine: which of them are suspect.
+        rate: times the law, of each by its class.
+        since: day it began, None for whole lives.
+        boost: times the law, for other findings.
+    """
+    entry, leaving = lives.entry[law.clock, rows], lives.leaving[law.clock, rows]
+    first, last = lives.first[rows], lives.last[rows]
+    if since is not None:
+        with np.errstate(invalid="ignore", divide="ignore"):
+            part = np.clip((since - first) / (last - first), 0.0, 1.0)
+        entry = entry + np.where(np.isfinite(part), part, 0.0) * (leaving - entry)
+        first = np.fmax(first, since)
+    # Lives without a day stand by themselves: what came after them is not known.
+    alone = np.where(np.isfinite(first), -1, np.arange(rows.size))
+    order = np.lexsort((last, first, alone, place))
+    key = np.stack((place[order], alone[order]))
+    new = np.append(True, np.any(np.diff(key, axis=1) != 0, axis=0))
+    stretch = np.cumsum(new) - 1
+    seen = np.cumsum(mine[order])
+    before = (seen - mine[order])[new][stretch]
+    within = seen > before
+    order, stretch = order[within], stretch[within]
+    codes, stretch = np.unique(stretch, return_inverse=True)
+    n = codes.size
+    head = np.append(True, np.diff(stretch) > 0) if n else np.zeros(0, dtype=bool)
+    length = summed(stretch, (leaving - entry)[order], n)
+    start, factor = entry[order][head], (rate * boost)[order][head]
+    usual = np.zeros(n)
+    for value in np.unique(np.round(factor, 6)):
+        some = np.abs(factor - value) < 1e-5
+        usual[some] = renewals(law, float(value), start[some], length[some])
+    at_age = (law.upto(leaving) - law.upto(entry)) * rate * boost
+    others = summed(stretch, np.where(mine[order], 0.0, at_age[order]), n)
+    least = summed(stretch, np.where(mine[order], at_age[order], 0.0), n)
+    ends = np.full(n, -np.inf)
+    np.maximum.at(ends, stretch, last[order])
+    ends = np.where(np.isfinite(ends), ends, np.nan)
+    own = np.minimum(least, usual)
+    return Places(
+        np.maximum(usual - others, own), first[order][head], ends, float(least.sum())
+    )
+
+
+_STEPS = 240
+
+
+def renewals(law: Law, rate: float, age: Floats, length: Floats) -> Floats:
+    """Return expected failures of places with a part of an age, each renewed when it fails.
+
+    The renewal equation M(x) = F(x) + sum of M(x - u) dF(u), stepwise, the first part given its
+    age (Cox, Renewal Theory, 1962, from memory).
+
+    Args:
+        law: of the lives.
+        rate: times its hazard.
+        age: of the part at the start.
+        length: of the stretch, in the unit of the age.
+    """
+    longest = float(length.max()) if length.size else 0.0
+    if longest <= 0.0:
+        return np.zeros(length.size)
+    grid = np.linspace(0.0, longest, _STEPS + 1)
+    failed = -np.expm1(-rate * law.upto(grid))
+    step = np.diff(failed)
+    renewed = np.zeros(_STEPS + 1)
+    for i in range(1, _STEPS + 1):
+        # A step's failures are taken at its middle.
+        back = (renewed[i - 1 :: -1] + renewed[i:0:-1]) / 2.0 if i > 1 else renewed[:1] / 2.0
+        renewed[i] = failed[i] + float(np.sum(step[:i] * back[:i]))
+    found = np.zeros(length.size)
+    for low in range(0, length.size, 2000):
+        some = slice(low, low + 2000)
+        at = np.minimum(grid[None, :], length[some, None])
+        gone = law.upto(age[some, None] + at) - law.upto(age[some])[:, None]
+        first = -np.expm1(-rate * gone)
+        middle = length[some, None] - (at[:, 1:] + at[:, :-1]) / 2.0
+        again = np.interp(middle, grid, renewed)
+        found[some] = first[:, -1] + np.sum(np.diff(first, axis=1) * again, axis=1)
+    return found
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,58 +177,26 @@ class DatedLives:
     """Lives whose days are known, one entry each.
 
     Attributes:
-        vehicle_class: of the vehicle it was fitted to.
-        entry, lower, leaving: ages in thousand km: at the start of observation, the last one it
-            is known to have reached, at its end.
+        entry, leaving: ages in the unit of their clock at the start and the end of observation.
         failed: whether it ended in failure.
         first, last: days since 1970-01-01 of the start and the end of observation.
     """
 
-    vehicle_class: NDArray[np.str_]
     entry: Floats
-    lower: Floats
     leaving: Floats
-    failed: NDArray[np.bool_]
+    failed: Bools
     first: Floats
     last: Floats
 
-
-def dated_lives(view: LedgerView, level: str, label: Label) -> DatedLives:
-    """Return the lives of one place, class, supplier or supplier's part that have their days.
-
-    Args:
-        view: the ledger.
-        level: name of the level.
-        label: its label, component first.
-    """
-    data = view.arrays(
-        f"""SELECT l.vehicle_class, l.entry_km / 1000 AS entry, l.lower_km / 1000 AS lower,
-                   CASE WHEN l.failed THEN l.upper_km ELSE l.lower_km END / 1000 AS leaving,
-                   l.failed,
-                   date_diff('day', DATE '1970-01-01',
-                             coalesce(l.ended_on, v.retired_on, v.last_seen_on)) AS last_day,
-                   CASE WHEN l.failed THEN l.upper_days ELSE l.lower_days END - l.entry_days
-                     AS days
-            FROM part_lives AS l JOIN vehicles AS v USING (vehicle_id)
-            WHERE l.component = ? AND {_CONDITIONS[level]}
-              AND l.lower_days IS NOT NULL AND l.lower_km IS NOT NULL
-            ORDER BY last_day, leaving, entry""",
-        label,
-    )
-    entry, lower, leaving = (
-        data[name].astype(np.float64) for name in ("entry", "lower", "leaving")
-    )
-    last, days = data["last_day"].astype(np.float64), data["days"].astype(np.float64)
-    good = np.isfinite(last) & np.isfinite(days) & (days > 0) & (leaving > entry)
-    return DatedLives(
-        data["vehicle_class"].astype(str)[good],
-        entry[good],
-        lower[good],
-        leaving[good],
-        data["failed"].astype(bool)[good],
-        (last - days)[good],
-        last[good],
-    )
+    @classmethod
+    def of(cls, lives: Lives, rows: Bools, clock: int) -> "DatedLives":
+        """Return some lives that have their days and ages."""
+        entry, leaving = lives.entry[clock], lives.leaving[clock]
+        with np.errstate(invalid="ignore"):
+            good = rows & (lives.last > lives.first) & (leaving > entry)
+        return cls(
+            entry[good], leaving[good], lives.failed[good], lives.first[good], lives.last[good]
+        )
 
 
 # With fewer failures even an even split and a one-sided one cannot be told apart at 5 %.
@@ -153,7 +263,7 @@ def judged(lives: DatedLives, middle: float, shape: float, alpha: float = 0.05) 
     late = float(np.sum(leaving**shape - at_middle**shape))
     total, later = int(lives.failed.sum()), int(np.sum(lives.failed & (lives.last > middle)))
     share = late / (early + late)
-    since = _EPOCH + timedelta(days=int(np.ceil(middle)))
+    since = EPOCH + timedelta(days=int(np.ceil(middle)))
     expected = total * share
     if not 0.0 < share < 1.0:
         return Trend("too few to tell", later, expected, 1.0, since)
@@ -166,7 +276,7 @@ def judged(lives: DatedLives, middle: float, shape: float, alpha: float = 0.05) 
 
 #: Rows of the table that are drawn.
 CHARTED = 4
-_EPOCH = date(1970, 1, 1)
+EPOCH = date(1970, 1, 1)
 _QUARTER = 365.25 / 4.0
 #: Steps of a curve: more would not be seen.
 _MOST_STEPS = 240
@@ -174,32 +284,24 @@ _MOST_STEPS = 240
 LEVEL = 0.95
 
 
-@dataclass(frozen=True, slots=True)
-class Rate:
-    """Failures of the others by exposure, and the exposure it rests on."""
-
-    value: float
-    exposure: float
-
-
 @dataclass(frozen=True, eq=False)
 class Counted:
-    """One row of the table with the lives behind it.
+    """One row of the table with what is behind it.
 
     Attributes:
         name: its component, as an id that a report names in its language, and where it is.
         failed, expected: of the table.
-        lives: those whose days are known.
-        rates: of the others, by class of vehicle.
-        shape: Weibull shape of the component's clock.
+        days: on which it failed, since 1970-01-01, those known.
+        places: what would have been usual, by stretch.
+        doubt: variance of the expectation, as a share of its square.
     """
 
     name: str
     failed: int
     expected: float
-    lives: DatedLives
-    rates: dict[str, Rate]
-    shape: float
+    days: Floats
+    places: Places
+    doubt: float
 
 
 def chart_of(rows: Sequence[Counted]) -> tuple[Chart, ...]:
@@ -207,7 +309,7 @@ def chart_of(rows: Sequence[Counted]) -> tuple[Chart, ...]:
     series: list[Series] = []
     told: list[Sentence] = []
     for row in rows:
-        if not row.lives.failed.any():
+        if not row.days.size or not np.isfinite(row.places.first).any():
             continue
         came, usual = _pair(row)
         series += [came, usual]
@@ -231,12 +333,12 @@ def chart_of(rows: Sequence[Counted]) -> tuple[Chart, ...]:
 
 def _pair(row: Counted) -> tuple[Series, Series]:
     """Return what came and what was expected, with its band, of one row."""
-    lives = row.lives
-    start, end = float(lives.first.min()), float(lives.last.max())
+    start = float(np.nanmin(np.append(row.places.first, row.days)))
+    end = float(np.nanmax(np.append(row.places.last, row.days)))
     at = np.append(np.arange(start, end, _QUARTER), end)
     mean, variance = expected_by(row, at)
     low, high = count_band(mean, variance, LEVEL)
-    days = np.sort(lives.last[lives.failed])
+    days = np.sort(row.days)
     # One step for each day, up to what had failed by its end; of very many, every so-manieth.
     shown = np.flatnonzero(np.append(np.diff(days) > 0, True))
     shown = shown[:: -(-shown.size // _MOST_STEPS)]
@@ -256,26 +358,22 @@ def _pair(row: Counted) -> tuple[Series, Series]:
 
 
 def expected_by(row: Counted, days: Floats) -> tuple[Floats, Floats]:
-    """Return expected failures up to each day, and the variance that the rate's doubt adds.
+    """Return usual failures up to each day, and the variance that the rate's doubt adds.
+
+    What a stretch would have needed is laid evenly over its days; what has no day lies at the
+    start.
 
     Args:
-        row: with its lives.
+        row: with its stretches.
         days: since 1970-01-01.
     """
-    lives, shape = row.lives, row.shape
-    # A failure known to lie between two looks counts at the middle, as in the table.
-    exit_age = np.where(lives.failed, (lives.lower + lives.leaving) / 2.0, lives.leaving)
-    mean, variance = np.zeros(days.size), np.zeros(days.size)
-    for vehicle_class, rate in row.rates.items():
-        rows = lives.vehicle_class == vehicle_class
-        span = (lives.last - lives.first)[rows]
-        part = np.clip((days[:, None] - lives.first[rows]) / span, 0.0, 1.0)
-        entry = lives.entry[rows]
-        age = entry + part * (exit_age[rows] - entry)
-        exposure = np.sum(age**shape - entry**shape, axis=1)
-        mean += exposure * rate.value
-        variance += exposure**2 * rate.value / rate.exposure
-    return mean, variance
+    places = row.places
+    known = np.isfinite(places.first) & np.isfinite(places.last)
+    first, usual = places.first[known], places.usual[known]
+    span = np.maximum(places.last[known] - first, 1.0)
+    part = np.clip((days[:, None] - first) / span, 0.0, 1.0)
+    mean = part @ usual + float(places.usual[~known].sum())
+    return mean, row.doubt * mean**2
 
 
 def count_band(mean: Floats, variance: Floats, level: float) -> tuple[Floats, Floats]:
@@ -299,4 +397,4 @@ def count_band(mean: Floats, variance: Floats, level: float) -> tuple[Floats, Fl
 
 
 def _days(days: Iterable[float]) -> tuple[date, ...]:
-    return tuple(_EPOCH + timedelta(days=round(day)) for day in days)
+    return tuple(EPOCH + timedelta(days=round(day)) for day in days)

@@ -1,370 +1,444 @@
-"""What is compared with what, and observed against expected failures.
+"""What is compared with what, and the chance of so many failures.
 
-A place, a component on a class, a supplier, a supplier's part: for each thing tested the expected
-number of failures is its own exposure times the rate of comparable others, its own failures and
-exposure left out. That rate is itself uncertain: its Gamma posterior makes the
-count negative binomial, so a small fleet does not raise alarms that its size cannot bear.
+A place, a vehicle as a whole, a component on a class, a supplier, a supplier's part, what a
+supplier sent since a day, and each component, class and vehicle since a day against its own past:
+for each the expected number of failures is its own exposure by age times the rate of comparable
+others. That rate is itself uncertain, and vehicles, places and classes differ a little
+in every fleet: the count is held against a negative binomial law with both, so that neither a
+small fleet nor a mixed one raises alarms that it cannot bear.
 """
 
-from dataclasses import dataclass, replace
-from operator import itemgetter
+from dataclasses import dataclass
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import betainc
+from scipy.special import betainc, gammaln
 
+from roadworn.model.catalogue import catalogue
 from roadworn_plugins.lifedata import summed
-from roadworn_plugins.lifedata.counts import poisson_limits
-from roadworn_plugins.shared.grouped import NOT_RECORDED, Bools, Floats, GroupedLives, Ints, coded
-from roadworn_plugins.shared.life_model import ComponentModel
+from roadworn_plugins.shared.grouped import Bools, Floats, Ints
+
+#: What is compared, and its part of the alarms that chance may raise. One fact over the fleet
+#: is one of few comparisons and a place one of thousands: each kind has a share of its own.
+FAMILIES = {
+    "place": 0.16,
+    "vehicle": 0.10,
+    "class": 0.16,
+    "supplier": 0.08,
+    "part": 0.08,
+    "batch": 0.16,
+    "fleet since": 0.14,
+    "class since": 0.08,
+    "vehicle since": 0.04,
+}
+FAMILY = {name: number for number, name in enumerate(FAMILIES)}
+#: Neighbouring first days share their lives: so many of them count as separate looks. From
+#: `tests/simulations/repeat_failures.py --scans`.
+OVERLAP = 1.0
+#: Days between the first days that are tried.
+STEP = 365.25 / 2.0
+_TINY = 1e-9
+# Shape before the lives have spoken, and the spread of its logarithm: common practice, no source.
+_HABIT = {"wear-out": 2.5, "consumable": 2.5, "service": 2.5, "random": 1.1, "infant": 0.8}
+_SPREAD = 0.5
+_PER_BIN, _MOST_BINS = 8, 12
+#: The first time of a part, in thousand km and years: what fails in it came back.
+EARLY = (3.0, 0.2)
+_CLEARLY, _LEAST_FOR_CLOCK = 4.0, 8
 
 
 @dataclass(frozen=True, eq=False)
-class Excess:
-    """One entry for each group tested.
+class Lives:
+    """Lives and comebacks of fitted parts, one entry each.
 
     Attributes:
-        group: index into the labels of the lives tested.
-        observed, expected: failures.
-        lower, upper: exact Poisson limits of observed over expected.
-        p: chance of at least as many failures if the group were like the others.
-        others: failures that the expectation rests on.
-        share: its share of the exposure of its stratum; nan when it lies in several.
+        codes: component, class, vehicle, position, supplier and number -> code of each life.
+        names: the same -> what each code stands for; an unknown supplier or number is ''.
+        entry, leaving: ages in thousand km and in years, shape (2, lives); nan where unknown.
+        failed: whether it ended in failure.
+        between: whether that failure is only known to lie between two looks.
+        first, last: days since 1970-01-01 of the start and end of observation; nan if unknown.
+        event, started: ids of the events that ended and began it, or None.
+        came_back: whether it is a comeback, soon after the work.
     """
 
-    group: Ints
-    observed: Floats
-    expected: Floats
-    lower: Floats
-    upper: Floats
-    p: Floats
-    others: Floats
-    share: Floats
+    codes: dict[str, Ints]
+    names: dict[str, list[str]]
+    entry: Floats
+    leaving: Floats
+    failed: Bools
+    between: Bools
+    first: Floats
+    last: Floats
+    event: NDArray[np.object_]
+    started: NDArray[np.object_]
+    came_back: Bools
 
-    def where(self, rows: Bools | Ints) -> "Excess":
-        """Return the chosen entries."""
-        return Excess(**{name: getattr(self, name)[rows] for name in self.__dataclass_fields__})
+    @classmethod
+    def of(cls, texts: dict[str, list[str]], **columns: NDArray[Any]) -> Self:
+        """Number the texts of the columns, each number standing for one of them."""
+        codes, names = {}, {}
+        for column, values in texts.items():
+            numbers = {text: number for number, text in enumerate(dict.fromkeys(values))}
+            names[column] = list(numbers)
+            codes[column] = np.fromiter(map(numbers.__getitem__, values), np.int64, len(values))
+        return cls(codes, names, **columns)
+
+    @property
+    def size(self) -> int:
+        """Return how many lives there are."""
+        return self.failed.size
+
+    def name(self, column: str, row: int) -> str:
+        """Return what stands in a column of one life."""
+        return self.names[column][self.codes[column][row]]
+
+    def code(self, *columns: str) -> Ints:
+        """Return one number for the values of several columns together."""
+        joined = np.zeros(self.size, dtype=np.int64)
+        for column in columns:
+            joined = joined * max(len(self.names[column]), 1) + self.codes[column]
+        return joined
 
 
 @dataclass(frozen=True, eq=False)
-class _Tallies:
-    """Failures and exposure by group and stratum, one entry for each pair that occurs."""
+class Law:
+    """Expected failures by age of one component over the classes together.
 
-    group: Ints
-    stratum: Ints
-    failures: Floats
-    exposure: Floats
+    A Weibull clock, and within it a hazard in steps where there are failures enough: early
+    failures beside wear would bend a single Weibull, and short lives would seem unlikely.
 
-
-def exposures(grouped: GroupedLives, models: dict[str, ComponentModel]) -> Floats:
-    """Return exit^shape - entry^shape of each life, nan where its component has no model.
-
-    `grouped.by` must begin with the component.
+    Attributes:
+        clock: 0 by distance, 1 by calendar age.
+        sure: whether the other clock is clearly less likely.
+        shape: of the Weibull clock.
+        knots, height: cumulative hazard at powers of the age.
     """
-    shapes = np.array(
-        [models[label[0]].shape if label[0] in models else np.nan for label in grouped.labels]
-    )
-    shape = shapes[grouped.group] if shapes.size else np.zeros(0)
-    return np.asarray(grouped.exit_age**shape - grouped.entry**shape)
+
+    clock: int
+    sure: bool
+    shape: float
+    knots: Floats
+    height: Floats
+
+    def upto(self, age: Floats) -> Floats:
+        """Return the cumulative hazard up to an age."""
+        return np.interp(np.maximum(age, 0.0) ** self.shape, self.knots, self.height)
 
 
-def against_others(
-    grouped: GroupedLives,
-    group: Ints,
-    stratum: Ints,
-    exposure: Floats,
-    *,
-    level: float = 0.95,
-) -> Excess:
-    """Compare each group with the rest of the strata it is part of.
+def law_of(
+    component: str,
+    kind: Ints,
+    entry: Floats,
+    leaving: Floats,
+    failed: Bools,
+    clock: int | None,
+    early: tuple[float, float],
+) -> Law | None:
+    """Return the law of a component's lives; None without a failure by any clock.
 
     Args:
-        grouped: the lives.
-        group: what is tested, of each life, dense from 0.
-        stratum: with whom it is compared, of each life, dense from 0.
-        exposure: of each life (see `exposures`); lives with nan are left out.
-        level: of the limits of the ratio.
-
-    Returns:
-        The groups that have somebody to be compared with.
+        component: its id, for the habitual shape.
+        kind: code of the class of each life.
+        entry, leaving: ages by both clocks, shape (2, lives).
+        failed: whether it ended in failure.
+        clock: the clock to use; None for the likelier one.
+        early: failures of all components in their first time, as a rate by each clock.
     """
-    known = np.isfinite(exposure)
-    tallies = _tally(group[known], stratum[known], grouped.failed[known], exposure[known])
-    n_strata = int(tallies.stratum.max()) + 1 if tallies.stratum.size else 0
-    total_failures = summed(tallies.stratum, tallies.failures, n_strata)
-    total_exposure = summed(tallies.stratum, tallies.exposure, n_strata)
-    rest_failures = total_failures[tallies.stratum] - tallies.failures
-    rest_exposure = total_exposure[tallies.stratum] - tallies.exposure
-    # A stratum that is all one group's says nothing about others.
-    some = rest_exposure > 1e-9 * total_exposure[tallies.stratum]
-    cells = tallies.group[some]
-    n = int(group.max()) + 1 if group.size else 0
-    # Jeffreys: half a failure on top, so that "the others had none" is not "they never fail".
-    rate = (rest_failures[some] + 0.5) / rest_exposure[some]
-    own = tallies.exposure[some]
-    mean = summed(cells, own * rate, n)
-    variance = summed(cells, own**2 * rate / rest_exposure[some], n)
-    observed = summed(cells, tallies.failures[some], n)
-    others = summed(cells, rest_failures[some], n)
-    strata = np.bincount(cells, minlength=n)
-    part = summed(cells, own / (own + rest_exposure[some]), n)
-    tested = np.flatnonzero(mean > 0)
-    mean, variance, observed = mean[tested], variance[tested], observed[tested]
-    # The sum over strata is matched by one Gamma of the same mean and variance.
-    a, b = mean**2 / variance, mean / variance
-    tail = betainc(np.maximum(observed, 1.0), a, 1.0 / (b + 1.0))
-    low, high = poisson_limits(observed, level)
-    return Excess(
-        group=tested,
-        observed=observed,
-        expected=mean,
-        lower=low / mean,
-        upper=high / mean,
-        p=np.where(observed > 0, tail, 1.0),
-        others=others[tested],
-        share=np.where(strata[tested] == 1, part[tested], np.nan),
+    known = np.isfinite(entry) & np.isfinite(leaving) & (leaving > entry)
+    part = catalogue().find(component)
+    habit = _HABIT.get(part.wear_type if part else "random", 1.5)
+    sure = clock is not None
+    if clock is None:
+        both = known.all(axis=0)
+        clock = int(not known[0].any())
+        if int(failed[both].sum()) >= _LEAST_FOR_CLOCK:
+            pace = leaving[0, both & failed] / leaving[1, both & failed]
+            # Where each class has a pace of its own, only that classes are alike can tell.
+            for classes in (kind, np.zeros_like(kind)):
+                gains = [
+                    _shape(classes[both], entry[c, both], leaving[c, both], failed[both], habit)[1]
+                    for c in (0, 1)
+                ]
+                ahead = gains[1] - gains[0] - float(np.sum(np.log(pace)))
+                if abs(ahead) > _CLEARLY:
+                    clock, sure = int(ahead > 0), classes is kind
+                    break
+    rows = known[clock]
+    if not failed[rows].any():
+        return None
+    kind, entry, leaving, failed = kind[rows], entry[clock, rows], leaving[clock, rows], failed[rows]
+    shape, _likelihood = _shape(kind, entry, leaving, failed, habit)
+    begin, end = entry**shape, leaving**shape
+    died = np.sort(end[failed])
+    bins = int(np.clip(died.size // _PER_BIN, 1, _MOST_BINS))
+    inner = died[(np.arange(1, bins) * died.size) // bins]
+    soon = EARLY[clock] ** shape
+    edges = np.concatenate(([0.0, soon], inner[inner > 1.5 * soon], [end.max() * 1.0000001]))
+    edges = np.unique(np.minimum(edges, edges[-1]))
+    weight, n = np.ones(end.size), int(kind.max()) + 1
+    first = float(np.sum(np.minimum(leaving, EARLY[clock]) - np.minimum(entry, EARLY[clock])))
+    for _ in range(2):
+        lived = np.array(
+            [np.sum(weight * (np.minimum(end, e) - np.minimum(begin, e))) for e in edges]
+        )
+        exposure = np.diff(lived)
+        count = np.diff(np.searchsorted(died, edges, side="right")).astype(np.float64)
+        # A failure's weight for the whole; early failures are much the same for all parts.
+        guess, held = np.full(count.size, died.size / exposure.sum()), np.ones(count.size)
+        guess[0] = max(guess[0], early[clock] * first / max(exposure[0], _TINY))
+        held[0] = 4.0
+        hazard = (count + held) / (exposure + held / guess)
+        height = np.concatenate(([0.0], np.cumsum(hazard * np.diff(edges))))
+        usual = np.interp(end, edges, height) - np.interp(begin, edges, height)
+        factor = (summed(kind, failed * 1.0, n) + 2.0) / (summed(kind, usual, n) + 2.0)
+        weight = factor[kind]
+    # Beyond the oldest age the last step goes on.
+    slope = height[-1] / edges[-1]
+    return Law(
+        clock, sure, shape, np.append(edges, edges[-1] * 1e3), np.append(height, height[-1] + slope * edges[-1] * 999.0)
     )
 
 
-def _tally(group: Ints, stratum: Ints, failed: Bools, exposure: Floats) -> _Tallies:
-    """Add failures and exposure up by the pairs of group and stratum that occur."""
-    if group.size == 0:
-        none = np.zeros(0)
-        return _Tallies(none.astype(np.int64), none.astype(np.int64), none, none)
-    width = int(stratum.max()) + 1
-    pairs, cell = np.unique(group * width + stratum, return_inverse=True)
-    return _Tallies(
-        group=pairs // width,
-        stratum=pairs % width,
-        failures=summed(cell, failed.astype(np.float64), pairs.size),
-        exposure=summed(cell, exposure, pairs.size),
-    )
+# The shapes that are tried.
+_SHAPES = np.exp(np.linspace(np.log(0.4), np.log(7.0), 19))
 
 
-# Chances beyond this are never listed, so what is reachable there need not be laid out.
-_LARGEST = 0.2
-_MOST_STEPS = 400
+def _shape(
+    kind: Ints, entry: Floats, leaving: Floats, failed: Bools, habit: float
+) -> tuple[float, float]:
+    """Return the shape, drawn towards a habit while failures are few, and the log-likelihood.
+
+    The rate of each class is integrated over its invariant prior, which leaves one power of the
+    shape less for each (Lawless, Statistical Models and Methods for Lifetime Data, 2003,
+    section 5.1, from memory).
+    """
+    longest = float(leaving.max())
+    end, begin, late = np.log(leaving / longest), entry / longest, entry > 0
+    n = int(kind.max()) + 1
+    died = summed(kind, failed * 1.0, n)
+    some = died > 0
+    logs, total = float(end[failed].sum()), float(died.sum())
+    fit = np.zeros(_SHAPES.size)
+    for i, shape in enumerate(_SHAPES):
+        lived = np.exp(shape * end)
+        lived[late] -= begin[late] ** shape
+        exposure = summed(kind, lived, n)[some]
+        fit[i] = total * np.log(shape) + shape * logs - float(died[some] @ np.log(exposure))
+    held = fit - np.count_nonzero(some) * np.log(_SHAPES)
+    held -= (np.log(_SHAPES / habit) / _SPREAD) ** 2 / 2.0
+    i = int(np.clip(np.argmax(held), 1, _SHAPES.size - 2))
+    low, middle, high = held[i - 1 : i + 2]
+    bend = low - 2.0 * middle + high
+    move = float(np.clip((low - high) / (2.0 * bend), -1.0, 1.0)) if bend < 0 else 0.0
+    shape = float(np.exp(np.log(_SHAPES[i]) + move * np.log(_SHAPES[1] / _SHAPES[0])))
+    constant = float(died[some] @ np.log(died[some])) - logs - total * np.log(longest)
+    return shape, float(fit[i]) + constant
+
+
+@dataclass(frozen=True, eq=False)
+class Entries:
+    """Comparisons, one entry each.
+
+    Attributes:
+        family: number of what is compared, in the order of `FAMILIES`.
+        ident: which of them: code of place, vehicle, class, supplier or number.
+        since: number of the first day tried, -1 for the whole record.
+        observed, mean: failures, and those expected.
+        doubt: variance of that mean.
+        spread: what the variance grows by for each unit of dispersion among vehicles.
+    """
+
+    family: Ints
+    ident: Ints
+    since: Ints
+    observed: Floats
+    mean: Floats
+    doubt: Floats
+    spread: Floats
+
+    @classmethod
+    def of(
+        cls, family: str, ident: Ints, observed: Floats, mean: Floats, doubt: Floats,
+        spread: Floats, since: Ints | None = None,
+    ) -> "Entries":  # fmt: skip
+        """Make entries of one family, those without an expectation left out."""
+        good = (mean > _TINY) & np.isfinite(mean) & np.isfinite(doubt)
+        none = np.full(ident.size, -1) if since is None else since
+        columns = (np.full(ident.size, FAMILY[family]), ident, none, observed, mean, doubt, spread)
+        return cls(*(column[good] for column in columns))
+
+    @classmethod
+    def joined(cls, parts: "list[Entries]") -> "Entries":
+        """Return several as one."""
+        names = cls.__dataclass_fields__
+        if not parts:
+            return cls(*(np.zeros(0, dtype=np.int64),) * 3, *(np.zeros(0),) * 4)
+        return cls(**{name: np.concatenate([getattr(p, name) for p in parts]) for name in names})
+
+    def chance(self, among: "Dispersion") -> Floats:
+        """Return the chance of at least so many failures if it were like the others."""
+        return tail(self.observed, self.mean, self.variance(among))
+
+    def variance(self, among: "Dispersion") -> Floats:
+        """Return the variance of the mean with what vehicles and places differ by."""
+        place = self.family == FAMILY["place"]
+        return self.doubt + np.where(place, among.places, among.vehicles) * self.spread
+
+
+def tail(count: Floats, mean: Floats, variance: Floats) -> Floats:
+    """Return the chance of at least `count` failures where their mean is uncertain by a Gamma law.
+
+    The count is negative binomial (Gelman et al., Bayesian Data Analysis, section 2.6).
+
+    Args:
+        count: failures.
+        mean: of the count.
+        variance: of that mean, above zero.
+    """
+    a, odds = mean**2 / variance, variance / (mean + variance)
+    return np.where(count > 0, betainc(np.maximum(count, 1.0), a, odds), 1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Dispersion:
+    """Variance of the rates of vehicles, places and classes around those of their kind."""
+
+    vehicles: float = 0.0
+    places: float = 0.0
+    classes: float = 0.0
+
+
+_GRID = np.array([0.0, 0.01, 0.02, 0.04, 0.07, 0.11, 0.17, 0.25, 0.4, 0.6, 1.0])
+# So many of them may be out, by so much, without the others being held for mixed.
+_OUT, _TIMES = 0.03, 5.0
+#: Which part of the belief about the dispersion lies below what is used.
+CAUTION = 0.7
+
+
+def dispersion(observed: Floats, mean: Floats, doubt: Floats) -> float:
+    """Return how much rates differ around the usual, the few that are clearly out aside.
+
+    A negative binomial law with a share of outliers, averaged over a grid; the upper part of
+    the belief is taken, since a few counts say little about it.
+
+    Args:
+        observed, mean: failures, and those expected.
+        doubt: variance of that mean.
+    """
+    some = mean > 0.02
+    observed, mean, doubt = observed[some], mean[some], doubt[some]
+    if observed.size < 3:
+        return 0.05
+    fit = np.zeros(_GRID.size)
+    for number, value in enumerate(_GRID):
+        variance = doubt + value * mean**2 + 1e-6 * mean**2
+        alike = _log_count(observed, mean, variance)
+        out = _log_count(observed, _TIMES * mean, _TIMES**2 * variance)
+        fit[number] = np.sum(np.logaddexp(np.log1p(-_OUT) + alike, np.log(_OUT) + out))
+    # Few fleets differ much; the prior has a mean of about 0.1.
+    fit -= _GRID / 0.1
+    weight = np.exp(fit - fit.max())
+    return float(np.interp(CAUTION, np.cumsum(weight) / weight.sum(), _GRID))
+
+
+def _log_count(count: Floats, mean: Floats, variance: Floats) -> Floats:
+    a = mean**2 / variance
+    share = variance / (mean + variance)
+    return (
+        gammaln(count + a) - gammaln(a) - gammaln(count + 1.0)
+        + a * np.log1p(-share) + count * np.log(share)
+    )  # fmt: skip
+
+
+def of_others(
+    own: Floats, lived: Floats, kind: tuple[Floats, Floats], every: tuple[Floats, Floats],
+    classes: float,
+) -> tuple[Floats, Floats]:  # fmt: skip
+    """Return expected failures by the rate of the others, and the variance of that mean.
+
+    The rate of the rest of the class has the rest of the component before it as a belief,
+    as far as classes are alike (a Gamma law each); alone in its class a thing is measured by
+    the other classes, and by half a failure where there are none.
+
+    Args:
+        own, lived: failures and exposure of what is tested.
+        kind: of its class, itself included.
+        every: of its component.
+        classes: variance among classes.
+    """
+    rest, rest_lived = np.maximum(kind[0] - own, 0.0), np.maximum(kind[1] - lived, 0.0)
+    wider, wider_lived = every[0] - kind[0], np.maximum(every[1] - kind[1], 0.0)
+    some = wider_lived > _TINY * np.maximum(every[1], _TINY)
+    a = np.where(some, 1.0 / (classes + 1.0 / (np.maximum(wider, 0.0) + 0.5)), 0.5)
+    b = np.where(some, a * wider_lived / (np.maximum(wider, 0.0) + 0.5), 0.0)
+    a, b = a + rest, b + rest_lived
+    with np.errstate(divide="ignore", invalid="ignore"):
+        rate = np.where(b > _TINY * np.maximum(every[1], _TINY), a / b, np.nan)
+        return lived * rate, lived**2 * rate / b
+
+
+#: A past with fewer failures is none: most parts of a new fleet have yet to come of age.
+LEAST_PAST = 3
+
+
+def of_past(after: Floats, sooner: Floats, before: Floats) -> tuple[Floats, Floats]:
+    """Return failures expected since a day by the rate before it, and the variance of that mean.
+
+    Args:
+        after: exposure since the day.
+        sooner, before: failures and exposure before it; half a failure is added, by Jeffreys.
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        some = (sooner >= LEAST_PAST) & (before > _TINY * np.maximum(after, _TINY))
+        rate = np.where(some, (sooner + 0.5) / before, np.nan)
+        return after * rate, after**2 * rate / before
 
 
 @dataclass(frozen=True, eq=False)
 class Reach:
-    """What chances the comparisons of one level can show, as steps of their number expected.
+    """What chances the comparisons of one family can show if all were alike (Heyse, 2011).
 
     Attributes:
-        at: chances at which a comparison can arrive, ascending.
-        below: comparisons expected at or below each of them if all were alike.
-        continuous: comparisons that can show any chance.
+        mean, variance: of the mean of each count.
+        least: fewer failures are not listed.
+        share: how many of them count as separate.
     """
 
-    at: Floats
-    below: Floats
-    continuous: int
+    mean: Floats
+    variance: Floats
+    least: int
+    share: float = 1.0
 
-    def expected(self, p: Floats) -> Floats:
-        """Return how many comparisons would show a chance of p or less if all were alike."""
-        place = np.searchsorted(self.at, p * (1.0 + 1e-12), side="right")
-        return np.asarray(np.concatenate(([0.0], self.below))[place] + self.continuous * p)
+    def most(self, p: float) -> float:
+        """Return how many would show a chance of p or less if any chance could be shown."""
+        return self.share * p * self.mean.size
 
-
-def reach_of(total: Floats, share: Floats) -> Reach:
-    """Lay out what comparisons within one stratum each can show.
-
-    Given `total` failures in the stratum, those of a group that is like the others are
-    binomial with its share of the exposure.
-
-    Args:
-        total: failures in the stratum of each comparison, its own included.
-        share: its share of the exposure there, between 0 and 1.
-    """
-    at, gain = [], []
-    some = np.flatnonzero((total >= 1) & (share > 0.0) & (share < 1.0))
-    n, s = total[some], share[some]
-    # Chance of exactly `count` failures, carried on from one count to the next.
-    exactly = n * s * np.exp((n - 1.0) * np.log1p(-s))
-    count = 1.0
-    while n.size and count <= _MOST_STEPS:
-        shown = chance_of_so_many(np.full(n.size, count), n - count, s)
-        near = shown <= _LARGEST
-        at.append(shown[near])
-        gain.append(exactly[near])
-        # Once the next step is out of reach of any threshold its whole tail hardly counts.
-        keep = (n > count) & ((exactly > 1e-13) | (count < n * s))
-        n, s, exactly = n[keep], s[keep], exactly[keep]
-        exactly = exactly * (n - count) / (count + 1.0) * s / (1.0 - s)
-        count += 1.0
-    if not at:
-        return Reach(np.zeros(0), np.zeros(0), 0)
-    chances, gains = np.concatenate(at), np.concatenate(gain)
-    order = np.argsort(chances, kind="stable")
-    return Reach(chances[order], np.cumsum(gains[order]), 0)
-
-
-def chance_of_so_many(count: Floats, others: Floats, share: Floats) -> Floats:
-    """Return the chance of `count` failures or more, given those of the others.
-
-    The rate of the others is Gamma(others + 1/2) in their exposure, so the count is negative
-    binomial. In terms of the total it lies between the exact binomial tail and the one that
-    counts the observed number half.
-    """
-    tail = np.empty(np.shape(share))
-    single = count <= 1.0
-    # The commonest case by far has a closed form.
-    tail[single] = -np.expm1((others[single] + 0.5) * np.log1p(-share[single]))
-    more = ~single
-    tail[more] = betainc(count[more], others[more] + 0.5, share[more])
-    return tail
-
-
-def adjusted(chances: list[Floats], reaches: list[Reach]) -> list[Floats]:
-    """Adjust the chances of all levels together, so that a threshold q keeps that rate.
-
-    Args:
-        chances: one array a level.
-        reaches: what each level can show.
-
-    Returns:
-        Adjusted chances, one array a level, in the order given.
-    """
-    p = np.concatenate(chances)
-    if p.size == 0:
-        return [np.zeros(0) for _ in chances]
-    expected = np.zeros(p.size)
-    for reach in reaches:
-        expected += reach.expected(p)
-    # Where the steps are not laid out each comparison is charged as if any chance were open.
-    expected = np.where(p <= _LARGEST, expected, p.size * p)
-    order = np.argsort(p, kind="stable")[::-1]
-    rank = np.arange(p.size, 0, -1)
-    stepped = expected[order] / rank
-    out = np.empty(p.size)
-    out[order] = np.minimum(np.minimum.accumulate(stepped), 1.0)
-    return np.split(out, np.cumsum([part.size for part in chances])[:-1])
-
-
-Label = tuple[str, ...]
-
-#: Groupings that lives must be loaded by for `levels_of`.
-BY = ("component", "class", "vehicle", "position", "supplier", "part-number")
-#: Name of each level as a reader sees it.
-SHOWN = {
-    "place": "one place",
-    "class": "a class",
-    "supplier": "a supplier",
-    "part": "a supplier's part",
-}
-
-
-@dataclass(frozen=True, eq=False)
-class Level:
-    """One kind of thing tested, with its comparison.
-
-    Attributes:
-        name: key of `SHOWN`.
-        labels: what each group number stands for: component first.
-        of_life: group number of each life.
-        excess: the groups that have somebody to be compared with.
-        adjusted: chance adjusted for all that was tested, one for each of them.
-    """
-
-    name: str
-    labels: list[Label]
-    of_life: Ints
-    excess: Excess
-    adjusted: Floats
-
-    def index(self, label: Label) -> int | None:
-        """Return where in the comparison a label stands, or None when it was not compared."""
-        if label not in self.labels:
-            return None
-        found = np.flatnonzero(self.excess.group == self.labels.index(label))
-        return int(found[0]) if found.size else None
-
-
-def levels_of(lives: GroupedLives, models: dict[str, ComponentModel]) -> list[Level]:
-    """Compare at every level, and adjust the chances over all of them together.
-
-    Args:
-        lives: grouped by `BY`.
-        models: of the components, for the shape of their clock.
-    """
-    exposure = exposures(lives, models)
-    group = lives.group
-    by_component, _ = coded(lives.labels, 0)
-    by_class, class_labels = coded(lives.labels, 0, 1)
-    by_place, place_labels = coded(lives.labels, 0, 1, 2, 3)
-    found = [
-        Level(
-            "place",
-            place_labels,
-            by_place[group],
-            _places(lives, by_place, by_class, by_component, exposure),
-            np.zeros(0),
-        ),
-        _level("class", class_labels, by_class[group], by_component[group], lives, exposure),
-    ]
-    numbers: dict[Label, set[str]] = {}
-    for component, supplier, number in set(map(itemgetter(0, 4, 5), lives.labels)):
-        numbers.setdefault((component, supplier), set()).add(number)
-    for name, places in (("supplier", (0, 4)), ("part", (0, 4, 5))):
-        by_origin, labels = coded(lives.labels, *places)
-        level = _level(name, labels, by_origin[group], by_class[group], lives, exposure)
-        # Parts of unknown origin are not tested, but they are among the others.
-        named = np.array([_named(name, label, numbers) for label in labels], dtype=bool)
-        found.append(replace(level, excess=level.excess.where(named[level.excess.group])))
-    share = adjusted([level.excess.p for level in found], [_reach(level.excess) for level in found])
-    return [replace(level, adjusted=q) for level, q in zip(found, share, strict=True)]
-
-
-def _level(
-    name: str,
-    labels: list[Label],
-    of_life: Ints,
-    stratum: Ints,
-    lives: GroupedLives,
-    exposure: Floats,
-) -> Level:
-    excess = against_others(lives, of_life, stratum, exposure)
-    return Level(name, labels, of_life, excess, np.ones(excess.p.size))
-
-
-def _places(
-    lives: GroupedLives, by_place: Ints, by_class: Ints, by_component: Ints, exposure: Floats
-) -> Excess:
-    """Compare places within their class, and those alone in it with all classes."""
-    by_vehicle, _ = coded(lives.labels, 0, 1, 2)
-    n_classes = int(by_class.max()) + 1 if by_class.size else 0
-    # One entry for each vehicle of a class, whatever places it has.
-    _vehicle, first = np.unique(by_vehicle, return_index=True)
-    single = np.bincount(by_class[first], minlength=n_classes) == 1
-    alone = np.zeros(int(by_place.max()) + 1 if by_place.size else 0, dtype=bool)
-    alone[by_place] = single[by_class]
-    group = lives.group
-    parts = []
-    for strata, lonely in ((by_class, False), (by_component, True)):
-        found = against_others(lives, by_place[group], strata[group], exposure)
-        parts.append(found.where(alone[found.group] == lonely))
-    return Excess(
-        **{
-            name: np.concatenate([getattr(part, name) for part in parts])
-            for name in Excess.__dataclass_fields__
-        }
-    )
-
-
-def _named(name: str, label: Label, numbers: dict[Label, set[str]]) -> bool:
-    """Tell whether an origin is worth a test of its own."""
-    if name == "part":
-        return label[1:] != (NOT_RECORDED, NOT_RECORDED)
-    # A supplier of one part number is that part; testing both would count it twice.
-    return label[1] != NOT_RECORDED and len(numbers[label]) > 1
-
-
-def _reach(excess: Excess) -> Reach:
-    single = np.isfinite(excess.share)
-    reach = reach_of(excess.observed[single] + excess.others[single], excess.share[single])
-    return replace(reach, continuous=int(np.count_nonzero(~single)))
-
-
-def rows_of(level: Level, i: int) -> NDArray[np.bool_]:
-    """Return which lives belong to entry `i` of the comparison."""
-    return np.asarray(level.of_life == level.excess.group[i])
+    def expected(self, p: float) -> float:
+        """Return how many would show a chance of p or less: each by its first count that can."""
+        p *= 1.0 + 1e-9
+        low = np.full(self.mean.size, float(max(self.least, 1)))
+        chance = tail(low, self.mean, self.variance)
+        found = np.where(chance <= p, chance, 0.0)
+        still = np.flatnonzero(chance > p)
+        low, step = low[still], np.ones(still.size)
+        # Strides double until the chance is low enough, and halve back to the first such count.
+        high = low + step
+        best = tail(high, self.mean[still], self.variance[still])
+        while np.any(best > p):
+            on = np.flatnonzero(best > p)
+            low[on] = high[on]
+            step[on] *= 2.0
+            high[on] += step[on]
+            best[on] = tail(high[on], self.mean[still[on]], self.variance[still[on]])
+        while np.any(high - low > 1.0):
+            on = np.flatnonzero(high - low > 1.0)
+            middle = np.floor((low[on] + high[on]) / 2.0)
+            at = tail(middle, self.mean[still[on]], self.variance[still[on]])
+            enough = at <= p
+            high[on] = np.where(enough, middle, high[on])
+            low[on] = np.where(enough, low[on], middle)
+            best[on] = np.where(enough, at, best[on])
+        found[still] = best
+        return self.share * float(found.sum())

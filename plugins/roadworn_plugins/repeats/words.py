@@ -1,16 +1,29 @@
-"""What is said of a row: why it is listed, and what speaks against it."""
+"""What is read behind a row, and what is said of it: why it is listed, what speaks against it."""
 
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
+
+from scipy.special import gammainc
 
 from roadworn.columns.view import LedgerView
-from roadworn.model.catalogue import part_name
+from roadworn.model.catalogue import catalogue, part_name
 from roadworn.model.messages import Joined, PlaceName, Says, Sentence
-from roadworn_plugins.repeats.levels import Label, Level
-from roadworn_plugins.shared.grouped import NOT_RECORDED
+from roadworn.model.units import KM_PER_MILE
+from roadworn_plugins.repeats.levels import Lives
 from roadworn_plugins.shared.prices import Prices
-from roadworn_plugins.warranty_recovery import within_warranty
 
+#: Name of each kind of finding as a reader sees it.
+SHOWN = {
+    "place": "one place",
+    "vehicle": "one vehicle",
+    "vehicle since": "one vehicle",
+    "class": "a class",
+    "class since": "a class",
+    "supplier": "a supplier",
+    "part": "a supplier's part",
+    "batch": "a batch",
+    "fleet since": "the whole fleet",
+}
 say = Says(
     "repeat-failures",
     {
@@ -21,17 +34,29 @@ say = Says(
         "alone": "Nothing can be compared yet: no part has others of its kind on other vehicles.",
         "chance": "Nothing fails more often than chance allows, of {n} comparisons made.",
         "headline": "{n} of {every} comparisons stand out; first {part} ({where}): {failed} "
-        "failed where {expected} were expected.",
+        "failed where {expected} would be usual.",
+        "all-parts": "all its parts",
+        "everywhere": "all vehicles",
+        "count": "{part} on {vehicle}: {n} failures in {months} months; look for a cause.",
+        "why-count": "{part}: {n} failures within {months} months and {distance:,.0f} km; the "
+        "short end of the trade range gives {expected:.1f} (chance {p:.1g}); look for a cause.",
         "why": "{part}: failed {n} times where {expected:.1f} would be usual for {others}"
         "{in_warranty}{trend}.",
+        "why-vehicle": "failures of all its parts together: {n} where {expected:.1f} would be "
+        "usual for {others}; its parts last about {share:.0%} of the usual life.",
+        "why-since": "{part}: {n} failed since {since} where {expected:.1f} would be usual by "
+        "{others}; chance gives {alarms:.2g} such alarms a year{in_warranty}.",
         "others-place": "the same part elsewhere on vehicles of the class {vehicle_class}",
         "others-alone": "the same part elsewhere on all other vehicles",
         "others-class": "the same part on all other classes",
         "others-origin": "the same part from anybody else on the same classes",
+        "others-vehicle": "the same parts on other vehicles",
+        "others-past": "its own record before",
         "in-warranty": "; {n} of them within the part's own warranty",
         "trend": "; {trend}: {later} since {since} where its use gives {expected:.1f} (chance "
         "{p:.2g})",
         "few": "only {n} failures",
+        "comebacks": "{n} of them came back soon after the work, so the work may be the cause",
         "one-number": "{n} of them are one part number, {number}",
         "one-vehicle": "all on one vehicle, {vehicle}",
         "mostly-on": "most of them on {vehicle} alone",
@@ -39,14 +64,17 @@ say = Says(
         "late": "recording started late: {share:.0%} of these parts came with distance on them",
         "between": "most failures were found at look-overs, so their age is not exact",
         "no-calendar": "ages by calendar are unknown, so only the distance was tried",
-        "partly-time": "by calendar age {usual:.1f} would be usual, so part of it goes by time",
         "vehicle-itself": "a cause on the vehicle itself would look the same",
+        "how-recorded": "a change in what is recorded or how the vehicles are used would look "
+        "the same",
+        "no-others": "there are too few others to compare with",
         "no-doubt": "nothing in the record",
         "chart": "{name}: {failed} failed where {expected:.1f} would be usual",
         "curve": "{name}: {came:.0f} by {day}{missing}, {usual:.1f} would be usual",
         "without-day": " ({n} more without a day)",
-        "by-time": "Not listed: {part} ({where}) failed {failed} times where its distance gives "
-        "{expected}, but by calendar age {by_time:.1f} would be usual: it goes by time.",
+        "by-time": "Not listed: {part} ({where}) failed {failed} times where {expected} would be "
+        "usual, but by the other clock, distance or calendar, {by_time:.1f} would be: it may go "
+        "by that.",
         "compared": "{n} comparisons were made; of the rows listed, about {share:.0%} may be "
         "chance.",
         "unrecorded": "A failure that nobody recorded, or recorded without its reason, is not "
@@ -58,6 +86,106 @@ say = Says(
 
 
 @dataclass(frozen=True, slots=True)
+class Count:
+    """Failures at one place, close together.
+
+    Attributes:
+        component, vehicle_class, vehicle, position: where.
+        events, days: of the failures, first to last.
+        km: distance over which they came.
+        since: the day from which they are counted.
+        expected: failures by the short end of the trade range.
+        chance: of so many if it were that.
+    """
+
+    component: str
+    vehicle_class: str
+    vehicle: str
+    position: str
+    events: tuple[str, ...]
+    days: tuple[date, ...]
+    km: float
+    since: date
+    expected: float
+    chance: float
+
+    @property
+    def months(self) -> int:
+        """Return in how many months they came."""
+        return max(round((self.days[-1] - self.since).days / (365.25 / 12.0)), 1)
+
+
+#: Fewer failures than these, or a likelier count, are nothing to look for a cause of.
+LEAST, UNLIKELY = 3, 1e-3
+# A typical life is the middle one: half have failed by then.
+_HALF = 0.6931471805599453
+
+
+def counts(view: LedgerView) -> list[Count]:
+    """Return the places where parts failed more often than the trade range allows.
+
+    By the short end of the range as the middle life; a part whose fitting is on record has the
+    hazard of wear (shape 1.5, less than most parts have), one of unknown age a constant one.
+    """
+    places: dict[tuple[str, str, str, str], list[tuple[str, date, float, bool]]] = {}
+    start: dict[str, tuple[date, float]] = {}
+    for component, kind, vehicle, position, event, day, km, failed, came, came_km in view.sql(
+        """SELECT r.component, v.vehicle_class, r.vehicle_id, coalesce(r.position, ''), r.event_id,
+                  r.occurred_on, r.true_km,
+                  r.reason IN ('failed', 'worn_out') AND r.along_with IS NULL,
+                  v.enrolled_on, v.enrolment_km
+           FROM replacements AS r JOIN vehicles AS v USING (vehicle_id)
+           WHERE r.true_km IS NOT NULL AND r.occurred_on IS NOT NULL
+           ORDER BY r.occurred_at, r.seq"""
+    ).rows:
+        key = (component, kind or "", vehicle, position)
+        places.setdefault(key, []).append((event, day, float(km), bool(failed)))
+        if came is not None and came_km is not None:
+            start[vehicle] = (came, float(came_km))
+    found = []
+    for key, changes in places.items():
+        part = catalogue().find(key[0])
+        if part is None or part.life_miles is None or len(changes) < LEAST:
+            continue
+        best = _closest(key, changes, start.get(key[2]), part.life_miles[0] * KM_PER_MILE)
+        if best is not None:
+            found.append(best)
+    return found
+
+
+def _closest(
+    key: tuple[str, str, str, str],
+    changes: list[tuple[str, date, float, bool]],
+    start: tuple[date, float] | None,
+    life: float,
+) -> Count | None:
+    """Return the least likely row of failures up to the last, None where none is unlikely."""
+    part = catalogue().find(key[0])
+    shape = 1.5 if part is not None and part.wear_type != "random" else 1.0
+    last = max((i for i, change in enumerate(changes) if change[3]), default=-1)
+    best: Count | None = None
+    expected, events, days = 0.0, [], []
+    for i in range(last, -1, -1):
+        event, day, km, failed = changes[i]
+        if failed:
+            events.append(event)
+            days.append(day)
+        before = changes[i - 1][1:3] if i else start
+        if before is None or km < before[1]:
+            break
+        lived = (km - before[1]) / life
+        expected += _HALF * (lived**shape if i else lived)
+        chance = float(gammainc(len(events), max(expected, 1e-12))) if events else 1.0
+        unlikely = len(events) >= LEAST and chance < UNLIKELY
+        if unlikely and (best is None or chance < best.chance):
+            best = Count(
+                *key, tuple(events[::-1]), tuple(days[::-1]), changes[last][2] - before[1],
+                before[0], expected, chance,
+            )  # fmt: skip
+    return best
+
+
+@dataclass(frozen=True, slots=True)
 class Failure:
     """One failure: the event that ended or found it, the vehicle, the day, the part."""
 
@@ -66,110 +194,90 @@ class Failure:
     day: date | None
     part_number: str
     in_warranty: bool
+    came_back: bool
 
 
 @dataclass(frozen=True, eq=False)
 class Facts:
-    """Failures by level and label, and prices."""
+    """What rows need beside the lives: prices, and which failures a warranty covered."""
 
     prices: Prices
-    failures: dict[tuple[str, Label], list[Failure]]
+    covered: set[tuple[str, str]]
 
     @classmethod
     def load(cls, view: LedgerView) -> "Facts":
-        """Read every failure once, keyed by every label it may be asked for."""
-        covered = within_warranty(view)
-        found: dict[tuple[str, Label], list[Failure]] = {}
-        for component, kind, vehicle, position, supplier, number, event, day, started in view.sql(
-            f"""SELECT component, vehicle_class, vehicle_id, coalesce(position, ''),
-                       coalesce(supplier, '{NOT_RECORDED}'),
-                       coalesce(part_number, '{NOT_RECORDED}'), ended_by, ended_on, started_by
-                FROM part_lives WHERE failed ORDER BY ended_on, ended_by, position"""
-        ).rows:
-            failure = Failure(event or "", vehicle, day, number, (started, event) in covered)
-            for level, label in (
-                ("place", (component, kind, vehicle, position)),
-                ("class", (component, kind)),
-                ("supplier", (component, supplier)),
-                ("part", (component, supplier, number)),
-            ):
-                found.setdefault((level, label), []).append(failure)
-        return cls(Prices.load(view), found)
+        """Read both."""
+        from roadworn_plugins.warranty_recovery import within_warranty  # needed for rows alone
 
-    def of(self, level: str, label: Label) -> list[Failure]:
-        """Return the failures of one label, earliest first."""
-        return self.failures.get((level, label), [])
+        return cls(Prices.load(view), within_warranty(view))
+
+    def failures(self, lives: Lives, rows: list[int]) -> list[Failure]:
+        """Return the failures of some lives, earliest first."""
+        found = []
+        for row in rows:
+            last = lives.last[row]
+            event = lives.event[row]
+            day = date(1970, 1, 1) + timedelta(days=round(last)) if last == last else None  # noqa: PLR0124
+            found.append(
+                Failure(
+                    event or "", lives.name("vehicle", row), day, lives.name("number", row),
+                    (lives.started[row], event) in self.covered, bool(lives.came_back[row]),
+                )
+            )  # fmt: skip
+        return sorted(found, key=lambda one: (one.day or date.max, one.event))
 
 
 _FEW = 5
 
 
-def where(level: str, label: Label) -> Joined:
-    """Say where it is: vehicle and position, class, or origin."""
-    if level == "place":
-        return Joined((label[2], PlaceName(label[3], label[0])), " ")
-    return Joined(cell for cell in label[1:] if cell != NOT_RECORDED)
-
-
-def why(level: Level, i: int, failures: list[Failure], trend: str, alone: bool) -> Sentence:
-    """Say why it is on the list.
+def where(family: str, label: tuple[str, ...]) -> str:
+    """Say where it is: vehicle and position, class, origin, or everywhere.
 
     Args:
-        level: the comparisons of one level.
-        i: which of them.
-        failures: behind the row.
-        trend: what is said of a change, or an empty text.
-        alone: whether a place has no other vehicle of its class to be compared with.
+        family: what was compared.
+        label: its component first.
     """
-    label = level.labels[level.excess.group[i]]
-    others = level.name if level.name in ("place", "class") else "origin"
-    return say(
-        "why",
-        part=part_name(label[0]),
-        n=int(level.excess.observed[i]),
-        expected=float(level.excess.expected[i]),
-        others=say(f"others-{'alone' if alone else others}", vehicle_class=label[1]),
-        in_warranty=say.some(sum(failure.in_warranty for failure in failures), "in-warranty"),
-        trend=trend,
-    )
+    if family == "place":
+        return Joined((label[1], PlaceName(label[2], label[0])), " ")
+    return Joined(label[1:]) or say("everywhere")
 
 
 def against(
-    level: Level,
-    i: int,
+    family: str,
     failures: list[Failure],
+    others: int,
     late_share: float,
-    usual: float | None,
     between: float,
+    no_calendar: bool,
 ) -> str:
     """Say what speaks against it, or that nothing on record does.
 
     Args:
-        level: the comparisons of one level.
-        i: which of them.
-        failures: behind the row.
+        family: what was compared.
+        failures: of it.
+        others: failures that the expectation rests on.
         late_share: share of its lives that came under observation late.
-        usual: expected failures on the calendar clock, None where unknown.
         between: share of its failures that are only known to lie between two looks.
+        no_calendar: whether the ages of its failures are unknown by calendar.
     """
-    observed, others = int(level.excess.observed[i]), int(level.excess.others[i])
-    partly = usual is not None and observed / usual < 0.6 * observed / level.excess.expected[i]
+    back = sum(failure.came_back for failure in failures)
     doubts = (
-        say.when(observed < _FEW, "few", n=observed),
-        *(_lopsided(level.name, failures) if failures else ()),
+        say.when(len(failures) < _FEW, "few", n=len(failures)),
+        *(_lopsided(family, failures) if failures else ()),
         say.when(others < _FEW, "few-others", n=others),
+        say.when(back * 2 > len(failures), "comebacks", n=back),
         say.when(late_share > 0.5, "late", share=late_share),
         say.when(between > 0.5, "between"),
-        say.when(usual is None, "no-calendar"),
-        say.when(partly, "partly-time", usual=usual),
-        say.when(level.name == "place", "vehicle-itself"),
+        say.when(no_calendar, "no-calendar"),
+        say.when(family == "place", "vehicle-itself"),
+        say.when(family.endswith("since"), "how-recorded"),
     )
     return Joined(doubts, "; ") or say("no-doubt")
 
 
-def _lopsided(level: str, failures: list[Failure]) -> tuple[str, ...]:
+def _lopsided(family: str, failures: list[Failure]) -> tuple[str, ...]:
     """Say when one vehicle or one part number makes up most of the failures."""
-    if level == "place":
+    if family in ("place", "vehicle", "vehicle since"):
         return ()
     number, of_number = _commonest([failure.part_number for failure in failures])
     vehicle, on_vehicle = _commonest([failure.vehicle for failure in failures])
@@ -177,7 +285,10 @@ def _lopsided(level: str, failures: list[Failure]) -> tuple[str, ...]:
     most_on = "one-vehicle" if on_vehicle == every else "mostly-on"
     return (
         say.when(
-            level == "supplier" and of_number * 2 > every, "one-number", n=of_number, number=number
+            family in ("supplier", "batch") and number and of_number * 2 > every,
+            "one-number",
+            n=of_number,
+            number=number,
         ),
         say.when(on_vehicle * 2 > every, most_on, vehicle=vehicle),
     )
@@ -186,3 +297,21 @@ def _lopsided(level: str, failures: list[Failure]) -> tuple[str, ...]:
 def _commonest(names: list[str]) -> tuple[str, int]:
     name = max(sorted(set(names)), key=names.count)
     return name, names.count(name)
+
+
+def named(component: str) -> str:
+    """Return the name of a component, or that all are meant."""
+    return part_name(component) if component else say("all-parts")
+
+
+def why_count(one: Count) -> Sentence:
+    """Say why a plain count is listed."""
+    return say(
+        "why-count",
+        part=part_name(one.component),
+        n=len(one.events),
+        months=one.months,
+        distance=one.km,
+        expected=one.expected,
+        p=one.chance,
+    )
