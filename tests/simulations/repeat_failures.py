@@ -85,7 +85,7 @@ class Fleet:
         return self.times if bad and fitted >= self.since else 1.0
 
 
-Row = tuple[tuple[str, ...], float, float, float, float, bool, bool]
+Row = tuple[tuple[str, ...], float, float, float, float, bool, bool, bool]
 
 
 def play(rng: np.random.Generator, fleet: Fleet) -> Lives:
@@ -128,7 +128,8 @@ def _stays(
         if original and not known:
             need *= rng.uniform() ** shape  # somewhere in its life
         at = float(np.interp(fitted, edges, km))
-        if not original and rng.random() < fleet.comebacks:
+        back = not original and rng.random() < fleet.comebacks
+        if back:
             day = float(np.interp(at + rng.uniform(0.05, 3.0), km, edges, right=np.inf))
         elif ramp:
             days = np.append(fitted, edges[edges > fitted])
@@ -143,7 +144,10 @@ def _stays(
         if (known or not original) and last > fitted:
             distance = float(np.interp(last, edges, km)) - at
             number = "x-1" if supplier else ""
-            yield (*who, supplier, number), distance, fitted, last, last - fitted, failed, original
+            yield (
+                (*who, supplier, number), distance, fitted, last, last - fitted, failed, original,
+                back and failed,
+            )  # fmt: skip
         fitted, original = last, False
         supplier = SUPPLIERS[int(rng.integers(len(SUPPLIERS)))]
 
@@ -154,7 +158,7 @@ def lives_of(rows: list[Row]) -> Lives:
     distance, first, last, days = (
         np.array([row[i] for row in rows], dtype=np.float64) for i in (1, 2, 3, 4)
     )
-    failed, original = (np.array([row[i] for row in rows], dtype=bool) for i in (5, 6))
+    failed, original, back = (np.array([row[i] for row in rows], dtype=bool) for i in (5, 6, 7))
     none = np.full(len(rows), None, dtype=object)
     return Lives.of(
         {name: [row[0][i] for row in rows] for i, name in enumerate(names)},
@@ -166,7 +170,7 @@ def lives_of(rows: list[Row]) -> Lives:
         last=last,
         event=none,
         started=np.where(original, none, "fitted"),
-        came_back=np.zeros(len(rows), dtype=bool),
+        came_back=back,
     )
 
 
@@ -202,7 +206,9 @@ def known(fleet: Fleet, lives: Lives, search: Search) -> tuple[float, float]:
         sooner = float(np.sum(failed & (last < fleet.since)))
         before = float(np.sum(part * one.usual))
         later, after = float(failed.sum()) - sooner, float(one.usual.sum()) - before
-        mean, doubt = (np.atleast_1d(x) for x in of_past(*(np.array([x]) for x in (after, sooner, before))))
+        mean, doubt = (
+            np.atleast_1d(x) for x in of_past(*(np.array([x]) for x in (after, sooner, before)))
+        )
         return float(tail(np.array([later]), mean, doubt)[0]), later
     family, column, name = {
         "place": ("place", "", ""), "vehicle": ("vehicle", "vehicle", "v0"),
@@ -212,7 +218,9 @@ def known(fleet: Fleet, lives: Lives, search: Search) -> tuple[float, float]:
     if column:
         ident = lives.names[column].index(name) if name in lives.names[column] else -1
     else:
-        here = [lives.name("vehicle", r) == "v0" and lives.name("position", r) == "0" for r in one.rows]
+        here = [
+            lives.name("vehicle", r) == "v0" and lives.name("position", r) == "0" for r in one.rows
+        ]
         ident = int(search.place[one.rows][here][0]) if any(here) else -1
     some = (entries.family == FAMILY[family]) & (entries.ident == ident)
     if family == "batch" and some.any():
@@ -311,7 +319,9 @@ if __name__ == "__main__":
             runs = times * options.runs
             share = alarms(runs, fleet, 7).any_row
             print(f"| {fleet.vehicles} | {fleet.spread} | {runs} | {share:.1%} |", flush=True)
-        print("\n| vehicles | planted | failures there | named | month within half a year | by a test that knows |")
+        print(
+            "\n| vehicles | planted | failures there | named | month within half a year | by a test that knows |"
+        )
         print("|---|---|---|---|---|---|")
         for fleet in PLANTED:
             one = alarms(options.runs, fleet, 8)

@@ -93,7 +93,9 @@ def load(view: LedgerView, aliases: str = "") -> Lives:
         texts[column] = [shown[name] for name in texts[column]]
     failed = data["failed"].astype(bool)
     ages = {
-        end: np.stack([data[f"{end}_km"].astype(float) / 1e3, data[f"{end}_days"].astype(float) / 365.25])
+        end: np.stack(
+            [data[f"{end}_km"].astype(float) / 1e3, data[f"{end}_days"].astype(float) / 365.25]
+        )
         for end in ("entry", "lower", "upper")
     }
     # A failure between two looks counts at the middle.
@@ -156,7 +158,7 @@ class Bench:
     def row(self, finding: Finding) -> Row:
         """Return the row of one finding."""
         lives, label = self.lives, self.label(finding)
-        failed = np.flatnonzero(finding.rows & lives.failed)
+        failed = np.flatnonzero(finding.rows & self.search.failed(finding.family))
         failures = self.facts.failures(lives, failed.tolist())
         n, usual = len(failures), max(finding.usual, 1e-3)
         low, high = limits(n, usual, finding.mean**2 / finding.variance)
@@ -202,7 +204,9 @@ class Bench:
             ),
         }
         days = lives.last[failed]
-        name = Joined((PartName(named(label[0]), label[0]) if label[0] else named(""), cells["where"]))
+        name = Joined(
+            (PartName(named(label[0]), label[0]) if label[0] else named(""), cells["where"])
+        )
         doubt = finding.variance / finding.mean**2
         places = Places.joined(list(finding.places.values()))
         return Row(
@@ -249,11 +253,19 @@ class Bench:
         for component, places in finding.places.items():
             mine = finding.rows & (self.lives.codes["component"] == component)
             row = int(np.flatnonzero(mine)[0])
-            by_class = finding.family in ("place", "vehicle", "vehicle since", "class", "class since")
+            by_class = finding.family in (
+                "place",
+                "vehicle",
+                "vehicle since",
+                "class",
+                "class since",
+            )
             kind = self.lives.name("class", row) if by_class else None
             price = prices.replacement(self.lives.name("component", row), kind)
             if price is not None:
-                surplus = float(self.lives.failed[mine].sum()) - float(places.usual.sum())
+                surplus = float(self.search.failed(finding.family)[mine].sum()) - float(
+                    places.usual.sum()
+                )
                 total, currency = total + surplus * price.middle, price.currency
         return (total, currency) if currency else (None, "")
 

@@ -72,13 +72,15 @@ class Places:
     @classmethod
     def joined(cls, parts: "Sequence[Places]") -> "Places":
         """Return several as one."""
-        columns = (np.concatenate([getattr(p, n) for p in parts]) for n in ("usual", "first", "last"))
+        columns = (
+            np.concatenate([getattr(p, n) for p in parts]) for n in ("usual", "first", "last")
+        )
         return cls(*columns, sum(part.at_age for part in parts))
 
 
 def places_of(
     lives: Lives, rows: Ints, place: Ints, law: Law, mine: Bools, rate: Floats,
-    since: float | None, boost: Floats,
+    since: float | None, boost: Floats, early: Floats | None,
 ) -> Places:  # fmt: skip
     """Return what the places of some lives would have needed without their fault.
 
@@ -95,6 +97,7 @@ def places_of(
         rate: times the law, of each by its class.
         since: day it began, None for whole lives.
         boost: times the law, for other findings.
+        early: comebacks expected of each, where they count.
     """
     entry, leaving = lives.entry[law.clock, rows], lives.leaving[law.clock, rows]
     first, last = lives.first[rows], lives.last[rows]
@@ -123,15 +126,17 @@ def places_of(
         some = np.abs(factor - value) < 1e-5
         usual[some] = renewals(law, float(value), start[some], length[some])
     at_age = (law.upto(leaving) - law.upto(entry)) * rate * boost
+    if early is not None:
+        soon = np.where(mine, early * rate, 0.0)
+        at_age = at_age + soon
+        usual = usual + summed(stretch, soon[order], n)
     others = summed(stretch, np.where(mine[order], 0.0, at_age[order]), n)
     least = summed(stretch, np.where(mine[order], at_age[order], 0.0), n)
     ends = np.full(n, -np.inf)
     np.maximum.at(ends, stretch, last[order])
     ends = np.where(np.isfinite(ends), ends, np.nan)
     own = np.minimum(least, usual)
-    return Places(
-        np.maximum(usual - others, own), first[order][head], ends, float(least.sum())
-    )
+    return Places(np.maximum(usual - others, own), first[order][head], ends, float(least.sum()))
 
 
 _STEPS = 240

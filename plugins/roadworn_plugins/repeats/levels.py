@@ -22,20 +22,22 @@ from roadworn_plugins.shared.grouped import Bools, Floats, Ints
 #: What is compared, and its part of the alarms that chance may raise. One fact over the fleet
 #: is one of few comparisons and a place one of thousands: each kind has a share of its own.
 FAMILIES = {
-    "place": 0.16,
-    "vehicle": 0.10,
-    "class": 0.16,
-    "supplier": 0.08,
-    "part": 0.08,
-    "batch": 0.16,
-    "fleet since": 0.14,
-    "class since": 0.08,
-    "vehicle since": 0.04,
+    "place": 0.30,
+    "vehicle": 0.12,
+    "class": 0.10,
+    "supplier": 0.03,
+    "part": 0.04,
+    "batch": 0.30,
+    "fleet since": 0.06,
+    "class since": 0.03,
+    "vehicle since": 0.02,
 }
 FAMILY = {name: number for number, name in enumerate(FAMILIES)}
 #: Neighbouring first days share their lives: so many of them count as separate looks. From
 #: `tests/simulations/repeat_failures.py --scans`.
-OVERLAP = 1.0
+OVERLAP = 0.5
+#: Alarms a year that begin, if it is looked each month, for each that stands on a day; likewise.
+A_YEAR = 1.5
 #: Days between the first days that are tried.
 STEP = 365.25 / 2.0
 _TINY = 1e-9
@@ -43,7 +45,7 @@ _TINY = 1e-9
 _HABIT = {"wear-out": 2.5, "consumable": 2.5, "service": 2.5, "random": 1.1, "infant": 0.8}
 _SPREAD = 0.5
 _PER_BIN, _MOST_BINS = 8, 12
-#: The first time of a part, in thousand km and years: what fails in it came back.
+#: The first time of a part, in thousand km and years, over which comebacks are spread.
 EARLY = (3.0, 0.2)
 _CLEARLY, _LEAST_FOR_CLOCK = 4.0, 8
 
@@ -60,7 +62,7 @@ class Lives:
         between: whether that failure is only known to lie between two looks.
         first, last: days since 1970-01-01 of the start and end of observation; nan if unknown.
         event, started: ids of the events that ended and began it, or None.
-        came_back: whether it is a comeback, soon after the work.
+        came_back: whether that failure is a comeback, soon after the work.
     """
 
     codes: dict[str, Ints]
@@ -134,7 +136,6 @@ def law_of(
     leaving: Floats,
     failed: Bools,
     clock: int | None,
-    early: tuple[float, float],
 ) -> Law | None:
     """Return the law of a component's lives; None without a failure by any clock.
 
@@ -144,7 +145,6 @@ def law_of(
         entry, leaving: ages by both clocks, shape (2, lives).
         failed: whether it ended in failure.
         clock: the clock to use; None for the likelier one.
-        early: failures of all components in their first time, as a rate by each clock.
     """
     known = np.isfinite(entry) & np.isfinite(leaving) & (leaving > entry)
     part = catalogue().find(component)
@@ -168,28 +168,27 @@ def law_of(
     rows = known[clock]
     if not failed[rows].any():
         return None
-    kind, entry, leaving, failed = kind[rows], entry[clock, rows], leaving[clock, rows], failed[rows]
+    kind, entry, leaving, failed = (
+        kind[rows],
+        entry[clock, rows],
+        leaving[clock, rows],
+        failed[rows],
+    )
     shape, _likelihood = _shape(kind, entry, leaving, failed, habit)
     begin, end = entry**shape, leaving**shape
     died = np.sort(end[failed])
     bins = int(np.clip(died.size // _PER_BIN, 1, _MOST_BINS))
     inner = died[(np.arange(1, bins) * died.size) // bins]
-    soon = EARLY[clock] ** shape
-    edges = np.concatenate(([0.0, soon], inner[inner > 1.5 * soon], [end.max() * 1.0000001]))
-    edges = np.unique(np.minimum(edges, edges[-1]))
+    edges = np.unique(np.concatenate(([0.0], inner, [end.max() * 1.0000001])))
     weight, n = np.ones(end.size), int(kind.max()) + 1
-    first = float(np.sum(np.minimum(leaving, EARLY[clock]) - np.minimum(entry, EARLY[clock])))
     for _ in range(2):
         lived = np.array(
             [np.sum(weight * (np.minimum(end, e) - np.minimum(begin, e))) for e in edges]
         )
         exposure = np.diff(lived)
         count = np.diff(np.searchsorted(died, edges, side="right")).astype(np.float64)
-        # A failure's weight for the whole; early failures are much the same for all parts.
-        guess, held = np.full(count.size, died.size / exposure.sum()), np.ones(count.size)
-        guess[0] = max(guess[0], early[clock] * first / max(exposure[0], _TINY))
-        held[0] = 4.0
-        hazard = (count + held) / (exposure + held / guess)
+        # Each step is drawn to the whole by the weight of one failure.
+        hazard = (count + 1.0) / (exposure + exposure.sum() / died.size)
         height = np.concatenate(([0.0], np.cumsum(hazard * np.diff(edges))))
         usual = np.interp(end, edges, height) - np.interp(begin, edges, height)
         factor = (summed(kind, failed * 1.0, n) + 2.0) / (summed(kind, usual, n) + 2.0)
@@ -197,7 +196,11 @@ def law_of(
     # Beyond the oldest age the last step goes on.
     slope = height[-1] / edges[-1]
     return Law(
-        clock, sure, shape, np.append(edges, edges[-1] * 1e3), np.append(height, height[-1] + slope * edges[-1] * 999.0)
+        clock,
+        sure,
+        shape,
+        np.append(edges, edges[-1] * 1e3),
+        np.append(height, height[-1] + slope * edges[-1] * 999.0),
     )
 
 
@@ -303,18 +306,17 @@ def tail(count: Floats, mean: Floats, variance: Floats) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class Dispersion:
-    """Variance of the rates of vehicles, places and classes around those of their kind."""
+    """Variance of the rates of vehicles and places around those of their kind."""
 
     vehicles: float = 0.0
     places: float = 0.0
-    classes: float = 0.0
 
 
 _GRID = np.array([0.0, 0.01, 0.02, 0.04, 0.07, 0.11, 0.17, 0.25, 0.4, 0.6, 1.0])
 # So many of them may be out, by so much, without the others being held for mixed.
 _OUT, _TIMES = 0.03, 5.0
 #: Which part of the belief about the dispersion lies below what is used.
-CAUTION = 0.7
+CAUTION = 0.5
 
 
 def dispersion(observed: Floats, mean: Floats, doubt: Floats) -> float:

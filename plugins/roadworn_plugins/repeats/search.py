@@ -15,6 +15,7 @@ from roadworn_plugins.repeats.levels import (
     EARLY,
     FAMILIES,
     FAMILY,
+    A_YEAR,
     OVERLAP,
     STEP,
     Dispersion,
@@ -32,6 +33,10 @@ from roadworn_plugins.shared.grouped import Bools, Floats, Ints
 
 _NAMES = tuple(FAMILIES)
 _MONTH = 365.25 / 12.0
+# What is told apart by its parts; and up to how many by chance it is worth a second look.
+OF_PARTS = ("supplier", "part", "batch")
+_OF_PARTS = frozenset(FAMILY[name] for name in OF_PARTS)
+_WORTH = 6.0
 #: Above this chance by the other clock an excess is no finding, where the clocks are in doubt.
 CLOCK_ALPHA = 0.05
 #: Findings at the most: a ledger that has more has other troubles.
@@ -88,7 +93,8 @@ class _Of:
     Attributes:
         rows: which lives.
         law, fitted: the law, and the lives that it was fitted to.
-        usual: expected failures of each life at the rate of the component.
+        usual, early: expected failures by wear, and comebacks, of each life at the rate of the
+            component.
         step, row, after: of lives that were there on a first day tried: number of that day,
             the life, and what is expected of it after that day.
     """
@@ -96,6 +102,7 @@ class _Of:
     rows: Ints
     law: Law | None
     usual: Floats
+    early: Floats
     step: Ints
     row: Ints
     after: Floats
@@ -113,7 +120,9 @@ class Search:
             clock: 0 or 1 for all; None for the likelier of each component.
         """
         self.lives, self.least, self.clock = lives, least, clock
-        self.place = np.unique(lives.code("component", "vehicle", "position"), return_inverse=True)[1]
+        self.place = np.unique(lives.code("component", "vehicle", "position"), return_inverse=True)[
+            1
+        ]
         self.number = np.unique(lives.code("supplier", "number"), return_inverse=True)[1]
         self.boost = np.ones(lives.size)
         self.suspect = np.zeros(lives.size, dtype=bool)
@@ -124,19 +133,21 @@ class Search:
             if known.any()
             else np.zeros(0)
         )
-        self.years = max(self.days.size * STEP / 365.25, 1.0)
-        self.early = tuple(_early(lives, clock) for clock in (0, 1))
+        self.worn = lives.failed & ~lives.came_back
+
         self.of: dict[int, _Of] = {}
         self.among = Dispersion()
+        self.classes: dict[int, float] = {}
         for component in range(len(lives.names["component"])):
-            rows = np.flatnonzero(lives.codes["component"] == component)
-            if lives.failed[rows].any():
+            rows = self._lives_of(component)
+            if self.worn[rows].any():
                 self.of[component] = self._expect(component, rows)
-        self.among = Dispersion(classes=self._classes())
+        self.classes = self._classes()
         self.entries = {component: self._compare(component) for component in self.of}
         self.vehicles = self._vehicles()
         self.among = self._dispersion()
         self.reach = self._reach()
+        self.apart: dict[tuple[int, tuple[int, int, int]], float] = {}
         self.done: set[tuple[int, int, int, int]] = set()
 
     @property
@@ -150,16 +161,16 @@ class Search:
         lives = self.lives
         kept = rows[~self.suspect[rows]]
         # Without the suspect lives, unless hardly a failure is left then.
-        if int(lives.failed[kept].sum()) < 5:
+        if int(self.worn[kept].sum()) < 5:
             kept = rows
         name = lives.names["component"][component]
         law = law_of(
             name, lives.codes["class"][kept], lives.entry[:, kept], lives.leaving[:, kept],
-            lives.failed[kept], self.clock, self.early,
+            self.worn[kept], self.clock,
         )  # fmt: skip
         if law is None:
             none = np.zeros(0)
-            return _Of(rows[:0], None, none, none.astype(int), none.astype(int), none)
+            return _Of(rows[:0], None, none, none, none.astype(int), none.astype(int), none)
         entry, leaving = lives.entry[law.clock, rows], lives.leaving[law.clock, rows]
         good = np.isfinite(entry) & np.isfinite(leaving) & (leaving > entry)
         self.counted[rows] = good
@@ -167,6 +178,8 @@ class Search:
         end = law.upto(leaving)
         boost = self.boost[rows]
         usual = (end - law.upto(entry)) * boost
+        soon = np.minimum(leaving, EARLY[law.clock]) - np.minimum(entry, EARLY[law.clock])
+        early = soon * self._early(kept, law.clock) * boost
         first, last = lives.first[rows], lives.last[rows]
         known = np.isfinite(first) & np.isfinite(last) & (last > first)
         low = np.searchsorted(self.days, np.where(known, first, 0.0), side="right")
@@ -177,29 +190,56 @@ class Search:
         part = (self.days[step] - first[row]) / (last - first)[row] if row.size else np.zeros(0)
         age = entry[row] + part * (leaving - entry)[row]
         after = (end[row] - law.upto(age)) * boost[row]
-        return _Of(rows, law, usual, step, row, after)
+        return _Of(rows, law, usual, early, step, row, after)
 
-    def _classes(self) -> float:
-        """Return how much the classes of a component differ, over all components."""
-        cells = []
-        for one in self.of.values():
-            kind, died, lived = self._kinds(one)
+    def _early(self, rows: Ints, clock: int) -> float:
+        """Return the rate of comebacks in the first time of parts, drawn to that of all."""
+        lives = self.lives
+
+        def lived(entry: Floats, leaving: Floats) -> float:
+            soon = np.minimum(leaving, EARLY[clock]) - np.minimum(entry, EARLY[clock])
+            return float(np.nansum(np.maximum(soon, 0.0)))
+
+        every = lived(lives.entry[clock], lives.leaving[clock])
+        rate = (float(lives.came_back.sum()) + 0.5) / max(every, _SMALL)
+        own = lived(lives.entry[clock, rows], lives.leaving[clock, rows])
+        return (float(lives.came_back[rows].sum()) + 4.0) / (own + 4.0 / rate)
+
+    def _classes(self) -> dict[int, float]:
+        """Return how much classes differ, for each component by what the others show.
+
+        A component that is weak on one class would itself say that classes differ.
+        """
+        cells: dict[int, tuple[Floats, Floats, Floats]] = {}
+        for component, one in self.of.items():
+            _kind, died, lived = self._kinds(one)
             if died.size > 1:
-                mean, doubt = of_others(
-                    died, lived, (died, lived), (died.sum(), lived.sum()), 0.0
-                )  # type: ignore[arg-type]
+                every = (died.sum(), lived.sum())
+                mean, doubt = of_others(died, lived, (died, lived), every, 0.0)
                 good = np.isfinite(mean) & (mean > 0)
-                cells.append((died[good], mean[good], doubt[good]))
-        if not cells:
-            return 0.05
-        observed, mean, doubt = (np.concatenate(column) for column in zip(*cells, strict=True))
-        return dispersion(observed, mean, doubt)
+                cells[component] = (died[good], mean[good], doubt[good])
+        found = {}
+        for component in self.of:
+            others = [cell for other, cell in cells.items() if other != component]
+            columns = [np.concatenate(c) for c in zip(*others, strict=True)] or [np.zeros(0)] * 3
+            found[component] = dispersion(*columns)
+        return found
 
-    def _kinds(self, one: _Of) -> tuple[Ints, Floats, Floats]:
+    def _alike(self, one: _Of) -> float:
+        """Return how much the classes of a component differ."""
+        return self.classes[int(self.lives.codes["component"][one.rows[0]])] if one.rows.size else 0.0
+
+    def _kinds(self, one: _Of, family: str = "class") -> tuple[Ints, Floats, Floats]:
         """Return the class of each life, and failures and exposure of each class."""
         classes, kind = np.unique(self.lives.codes["class"][one.rows], return_inverse=True)
-        failed = self.lives.failed[one.rows] * 1.0
-        return kind, summed(kind, failed, classes.size), summed(kind, one.usual, classes.size)
+        failed, usual = self._counted(one, family)
+        return kind, summed(kind, failed, classes.size), summed(kind, usual, classes.size)
+
+    def _counted(self, one: _Of, family: str) -> tuple[Floats, Floats]:
+        """Return failures and exposure of each life: of parts by their origin comebacks as well."""
+        if family in OF_PARTS:
+            return self.lives.failed[one.rows] * 1.0, one.usual + one.early
+        return self.worn[one.rows] * 1.0, one.usual
 
     # What is compared
 
@@ -208,44 +248,48 @@ class Search:
         rows = one.rows
         if rows.size == 0:
             return Entries.joined([])
-        kind, died, lived = self._kinds(one)
-        every = (died.sum(), lived.sum())
-        parts = []
-        for family, code in (("place", self.place), ("class", lives.codes["class"])):
-            parts.append(self._whole(family, code[rows], one, kind, (died, lived), every))
+        parts = [
+            self._whole(family, code[rows], one)
+            for family, code in (("place", self.place), ("class", lives.codes["class"]))
+        ]
         supplier = lives.codes["supplier"][rows]
         named = np.array([bool(name) for name in lives.names["supplier"]])
         pairs = np.unique(np.stack((supplier, self.number[rows])), axis=1)
         several = np.bincount(pairs[0], minlength=named.size) > 1
-        whole = self._whole("supplier", supplier, one, kind, (died, lived), every)
+        whole = self._whole("supplier", supplier, one)
         # A supplier of one part number is that part; testing both would count it twice.
         parts.append(_where(whole, (named & several)[whole.ident]))
-        whole = self._whole("part", self.number[rows], one, kind, (died, lived), every)
+        whole = self._whole("part", self.number[rows], one)
         of_number = np.zeros(int(self.number.max()) + 1, dtype=np.int64)
         of_number[self.number] = lives.codes["supplier"]
         has = np.zeros(of_number.size, dtype=bool)
-        has[self.number] = named[lives.codes["supplier"]] | np.array(
-            [bool(name) for name in lives.names["number"]]
-        )[lives.codes["number"]]
+        has[self.number] = (
+            named[lives.codes["supplier"]]
+            | np.array([bool(name) for name in lives.names["number"]])[lives.codes["number"]]
+        )
         parts.append(_where(whole, has[whole.ident]))
         if self.days.size:
-            parts.append(self._batches(one, kind, (died, lived), every, named))
-            parts += self._since(one, kind, (died, lived))
+            parts.append(self._batches(one, named))
+            parts += self._since(one)
         return Entries.joined(parts)
 
-    def _whole(
-        self, family: str, code: Ints, one: _Of, kind: Ints, kinds: tuple[Floats, Floats],
-        every: tuple[float, float],
-    ) -> Entries:  # fmt: skip
+    def _whole(self, family: str, code: Ints, one: _Of) -> Entries:
         """Compare groups of lives over the whole record with the others of their classes."""
+        kind, *kinds = self._kinds(one, family)
+        every = (kinds[0].sum(), kinds[1].sum())
+        failed, usual = self._counted(one, family)
         idents, group = np.unique(code, return_inverse=True)
         width = kinds[0].size
         pairs, cell = np.unique(group * width + kind, return_inverse=True)
-        own = summed(cell, self.lives.failed[one.rows] * 1.0, pairs.size)
-        lived = summed(cell, one.usual, pairs.size)
+        own = summed(cell, failed, pairs.size)
+        lived = summed(cell, usual, pairs.size)
         of, stratum = pairs // width, pairs % width
         mean, doubt = of_others(
-            own, lived, (kinds[0][stratum], kinds[1][stratum]), every, self.among.classes  # type: ignore[arg-type]
+            own,
+            lived,
+            (kinds[0][stratum], kinds[1][stratum]),
+            every,
+            self._alike(one),  # type: ignore[arg-type]
         )
         good = np.isfinite(mean)
         n = idents.size
@@ -253,14 +297,14 @@ class Search:
         total = summed(of[good], mean[good], n)
         return Entries.of(
             family, idents, observed, total, summed(of[good], doubt[good], n),
-            total**2 * _crowding(group, one.usual, n) if family != "place" else total**2,
+            total**2 * _crowding(group, usual, n) if family != "place" else total**2,
         )  # fmt: skip
 
-    def _batches(
-        self, one: _Of, kind: Ints, kinds: tuple[Floats, Floats], every: tuple[float, float],
-        named: Bools,
-    ) -> Entries:  # fmt: skip
+    def _batches(self, one: _Of, named: Bools) -> Entries:
         """Compare what each supplier sent since each half-year with all others of the component."""
+        kind, *kinds = self._kinds(one, "batch")
+        every = (kinds[0].sum(), kinds[1].sum())
+        failed, usual = self._counted(one, "batch")
         lives, rows = self.lives, one.rows
         # An original part has no day of fitting here.
         first = np.where(lives.entry[one.law.clock, rows] == 0.0, lives.first[rows], np.nan)  # type: ignore[union-attr]
@@ -279,11 +323,11 @@ class Search:
             found = summed(cell, values, int(np.prod(shape))).reshape(shape)
             return np.cumsum(found[:, :, ::-1], axis=2)[:, :, ::-1]
 
-        own, lived = since(lives.failed[rows][kept] * 1.0), since(one.usual[kept])
-        squares = since(one.usual[kept] ** 2).sum(axis=1)
+        own, lived = since(failed[kept]), since(usual[kept])
+        squares = since(usual[kept] ** 2).sum(axis=1)
         mean, doubt = of_others(
             own, lived, (kinds[0][None, :, None], kinds[1][None, :, None]), every,  # type: ignore[arg-type]
-            self.among.classes,
+            self._alike(one),
         )  # fmt: skip
         total = np.nansum(mean, axis=1)
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -305,7 +349,7 @@ class Search:
         """Return failures and exposure after and before each first day, shape (size, days)."""
         lives, rows, steps = self.lives, one.rows, self.days.size
         known = np.isfinite(lives.first[rows]) & np.isfinite(lives.last[rows])
-        failed = lives.failed[rows] & known
+        failed = self.worn[rows] & known
         at = np.searchsorted(self.days, lives.first[rows][known], side="right")
         end = np.searchsorted(self.days, lives.last[rows][failed], side="left")
 
@@ -325,17 +369,20 @@ class Search:
         after = after + inside
         return died, after, all_died - died, np.maximum(all_lived - after, 0.0)
 
-    def _since(
-        self, one: _Of, kind: Ints, kinds: tuple[Floats, Floats]
-    ) -> list[Entries]:
+    def _since(self, one: _Of) -> list[Entries]:
         """Hold the component, over all and on each class, against its own past."""
+        kind, *kinds = self._kinds(one)
         weight = ((kinds[0] + 2.0) / (kinds[1] + 2.0))[kind]
         width = kinds[0].size
         cells = self._after(one, kind, width, weight)
         classes = np.unique(self.lives.codes["class"][one.rows])
         found = []
         for family, (later, after, sooner, before), idents in (
-            ("fleet since", tuple(cell.sum(axis=0, keepdims=True) for cell in cells), np.zeros(1, int)),
+            (
+                "fleet since",
+                tuple(cell.sum(axis=0, keepdims=True) for cell in cells),
+                np.zeros(1, int),
+            ),
             ("class since", cells, classes),
         ):
             if family == "class since" and width < 2:
@@ -347,8 +394,13 @@ class Search:
             pick = (ident, step)
             found.append(
                 Entries.of(
-                    family, idents[ident], later[pick], mean[pick], doubt[pick],
-                    np.zeros(ident.size), step,
+                    family,
+                    idents[ident],
+                    later[pick],
+                    mean[pick],
+                    doubt[pick],
+                    np.zeros(ident.size),
+                    step,
                 )  # fmt: skip
             )
         return found
@@ -361,9 +413,8 @@ class Search:
         for one in self.of.values():
             if not one.rows.size:
                 continue
-            kind, died, lived = self._kinds(one)
             code = lives.codes["vehicle"][one.rows]
-            found = self._whole("vehicle", code, one, kind, (died, lived), (died.sum(), lived.sum()))
+            found = self._whole("vehicle", code, one)
             observed[found.ident] += found.observed
             mean[found.ident] += found.mean
             doubt[found.ident] += found.doubt
@@ -399,7 +450,7 @@ class Search:
             values.append(
                 dispersion(entries.observed[some], entries.mean[some], entries.doubt[some])
             )
-        return Dispersion(values[0], values[1], self.among.classes)
+        return Dispersion(values[0], values[1])
 
     def _reach(self) -> list[Reach]:
         every = Entries.joined([*self.entries.values(), self.vehicles])
@@ -443,7 +494,7 @@ class Search:
         Args:
             rate: height above which none is of interest.
         """
-        least: dict[int, tuple[float, float, int, tuple[int, int, int]]] = {}
+        least: dict[tuple[int, int], tuple[float, float, int, tuple[int, int, int]]] = {}
         for component, entries in (*self.entries.items(), (-1, self.vehicles)):
             p = entries.chance(self.among)
             some = (p <= 0.02) & (entries.observed >= self.least)
@@ -452,39 +503,72 @@ class Search:
                 entry = (int(entries.family[i]), int(entries.ident[i]), int(entries.since[i]))
                 # Where two are as unlikely, the one with more failures.
                 rank = (float(p[i]), -float(entries.observed[i]), component, entry)
-                best = least.get(entry[0])
+                key = (component if entry[0] in _OF_PARTS else -1, entry[0])
+                best = least.get(key)
                 if (best is None or rank < best) and (component, *entry) not in self.done:
-                    least[entry[0]] = rank
+                    least[key] = rank
         found = None
-        for family, (p, more, component, entry) in least.items():
-            share, reach = FAMILIES[_NAMES[family]], self.reach[family]
+        for p, more, component, entry in least.values():
+            share, reach = FAMILIES[_NAMES[entry[0]]], self.reach[entry[0]]
+            parts = entry[0] in _OF_PARTS
             # What can be shown is seldom a small part of what any chance would be.
-            if reach.most(p) / share > 50.0 * rate:
+            if reach.most(p) / share > (500.0 if parts else 50.0) * rate:
                 continue
+            if parts and reach.expected(p) < _WORTH:
+                p = self._apart(component, entry)
             rank = (reach.expected(p) / share, p, more, component, entry)
             if found is None or rank < found:
                 found = rank
         return None if found is None else (found[0], found[3], found[4])
 
+    def _apart(self, component: int, entry: tuple[int, int, int]) -> float:
+        """Return the chance of a comparison of parts, the law fitted without them.
+
+        New parts are few: those of a bad batch would make all young parts seem to fail.
+        """
+        if (component, entry) in self.apart:
+            return self.apart[component, entry]
+        family, ident, step = entry
+        since = None if step < 0 else float(self.days[step])
+        rows = self.rows_of(_NAMES[family], component, ident, since)
+        kept = self.suspect, self.of[component]
+        try:
+            self.suspect = self.suspect | rows
+            self.of[component] = self._expect(component, self._lives_of(component))
+            entries = self._compare(component)
+        finally:
+            self.suspect, self.of[component] = kept
+        i = _find(entries, entry)
+        p = float(entries.chance(self.among)[i]) if i is not None else 1.0
+        self.apart[component, entry] = p
+        return p
+
+    def _lives_of(self, component: int) -> Ints:
+        return np.flatnonzero(self.lives.codes["component"] == component)
+
     def _finding(self, adjusted: float, component: int, entry: tuple[int, int, int]) -> Finding:
         family, ident, step = entry
         self.done.add((component, *entry))
         entries = self.vehicles if component < 0 else self.entries[component]
-        (i,) = np.flatnonzero(
-            (entries.family == family) & (entries.ident == ident) & (entries.since == step)
-        )
+        i = _find(entries, entry)
+        assert i is not None  # it was found among them
         variance = float(entries.variance(self.among)[i])
         name = _NAMES[family]
         observed, mean = float(entries.observed[i]), float(entries.mean[i])
         since, alarms = None, None
         if step >= 0:
             since = self._began(name, component, ident, step, observed / mean)
-            alarms = adjusted * FAMILIES[name] / self.years
+            alarms = adjusted * FAMILIES[name] * A_YEAR
         rows = self.rows_of(name, component, ident, since)
         return Finding(
-            name, component, ident, since, rows, float(self.lives.failed[rows].sum()), mean, variance, float(tail(*(np.array([x]) for x in (observed, mean, variance)))[0]),
+            name, component, ident, since, rows, float(self.failed(name)[rows].sum()), mean, variance,
+            float(tail(*(np.array([x]) for x in (observed, mean, variance)))[0]),
             adjusted, alarms, {},
         )  # fmt: skip
+
+    def failed(self, family: str) -> Bools:
+        """Return which lives count as failed: comebacks only where parts are told apart."""
+        return self.lives.failed if family in OF_PARTS else self.worn
 
     def rows_of(self, family: str, component: int, ident: int, since: float | None) -> Bools:
         """Return which lives a comparison is about.
@@ -506,7 +590,9 @@ class Search:
             rows = rows & (lives.codes["component"] == component)
         if since is not None:
             day = lives.first if family == "batch" else lives.last
-            fitted = np.array([one is not None for one in lives.started]) if family == "batch" else True
+            fitted = (
+                np.array([one is not None for one in lives.started]) if family == "batch" else True
+            )
             with np.errstate(invalid="ignore"):
                 rows = rows & (day >= since) & fitted
         return rows
@@ -521,17 +607,20 @@ class Search:
             mine = np.isin(one.rows, rows)
             first, last = lives.first[one.rows], lives.last[one.rows]
             mine &= np.isfinite(first) & np.isfinite(last)
-            at, died = one.rows[mine], lives.failed[one.rows][mine]
+            at, died = one.rows[mine], self.failed(family)[one.rows][mine]
             if family == "batch":
                 when += [first[mine]]
                 fails += [died * 1.0]
-                waits += [one.usual[mine]]
+                waits += [(one.usual + one.early)[mine]]
                 continue
             # The exposure of a life is laid evenly over its days, month by month.
             pieces = np.maximum(np.ceil((last[mine] - first[mine]) / _MONTH), 1).astype(int)
             piece = np.repeat(np.arange(at.size), pieces)
             turn = np.arange(piece.size) - np.repeat(np.cumsum(pieces) - pieces, pieces)
-            days = first[mine][piece] + (turn + 0.5) / pieces[piece] * (last[mine] - first[mine])[piece]
+            days = (
+                first[mine][piece]
+                + (turn + 0.5) / pieces[piece] * (last[mine] - first[mine])[piece]
+            )
             when += [days, last[mine][died]]
             fails += [np.zeros(days.size), np.ones(int(died.sum()))]
             waits += [(one.usual[mine] / pieces)[piece], np.zeros(int(died.sum()))]
@@ -558,9 +647,7 @@ class Search:
         kept = self.clock, self.of[component]
         self.clock = clock
         try:
-            self.of[component] = self._expect(
-                component, np.flatnonzero(lives.codes["component"] == component)
-            )
+            self.of[component] = self._expect(component, self._lives_of(component))
             entries = self._compare(component)
         finally:
             self.clock, self.of[component] = kept
@@ -578,7 +665,7 @@ class Search:
         touched = list(self.of) if finding.component < 0 else [finding.component]
         places: dict[int, Places] = {}
         for component in touched:
-            one = self._expect(component, np.flatnonzero(self.lives.codes["component"] == component))
+            one = self._expect(component, self._lives_of(component))
             self.of[component] = one
             mine = finding.rows[one.rows]
             if one.law is not None and mine.any():
@@ -586,7 +673,7 @@ class Search:
                     self.lives, one.rows, self.place[one.rows], one.law, mine,
                     self._rates(one, mine, finding),
                     None if finding.family == "batch" else finding.since,
-                    self.boost[one.rows],
+                    self.boost[one.rows], one.early if finding.family in OF_PARTS else None,
                 )  # fmt: skip
         finding = replace(finding, places=places)
         if finding.family == "vehicle since":
@@ -603,28 +690,32 @@ class Search:
             one = self.of[component]
             times = np.where(finding.rows[one.rows], ratio, 1.0)
             self.of[component] = replace(
-                one, usual=one.usual * times, after=one.after * times[one.row]
+                one,
+                usual=one.usual * times,
+                early=one.early * times,
+                after=one.after * times[one.row],
             )
             self.entries[component] = self._compare(component)
+            self.apart = {key: p for key, p in self.apart.items() if key[0] != component}
         self.vehicles = self._vehicles()
         return finding
 
     def _rates(self, one: _Of, mine: Bools, finding: Finding) -> Floats:
         """Return the rate of each life, times its law, by those that a finding was held against."""
-        kind, died, lived = self._kinds(one)
-        failed = self.lives.failed[one.rows] * 1.0
+        kind, died, lived = self._kinds(one, finding.family)
+        failed, usual = self._counted(one, finding.family)
         if finding.family in ("fleet since", "class since"):
             first, last = self.lives.first[one.rows], self.lives.last[one.rows]
             with np.errstate(invalid="ignore", divide="ignore"):
                 part = np.clip((finding.since - first) / (last - first), 0.0, 1.0)  # type: ignore[operator]
             sooner = summed(kind, np.where(last < finding.since, failed, 0.0), died.size)
-            before = summed(kind, np.nan_to_num(part) * one.usual, died.size)
+            before = summed(kind, np.nan_to_num(part) * usual, died.size)
             level = (sooner.sum() + 0.5) / max(before.sum(), _SMALL)
             return ((sooner + 2.0 * level) / (before + 2.0))[kind]
         own = summed(kind, np.where(mine, failed, 0.0), died.size)
-        exposed = summed(kind, np.where(mine, one.usual, 0.0), died.size)
+        exposed = summed(kind, np.where(mine, usual, 0.0), died.size)
         mean, _doubt = of_others(
-            own, exposed, (died, lived), (died.sum(), lived.sum()), self.among.classes
+            own, exposed, (died, lived), (died.sum(), lived.sum()), self._alike(one)
         )
         with np.errstate(invalid="ignore", divide="ignore"):
             rate = mean / exposed
@@ -634,13 +725,12 @@ class Search:
 _SMALL = 1e-9
 
 
-def _early(lives: Lives, clock: int) -> float:
-    """Return the rate of failures in the first time of parts, over all components."""
-    entry, leaving = (np.minimum(ages[clock], EARLY[clock]) for ages in (lives.entry, lives.leaving))
-    with np.errstate(invalid="ignore"):
-        good = leaving > entry
-        soon = lives.failed & good & (lives.leaving[clock] <= EARLY[clock])
-    return (float(soon.sum()) + 0.5) / max(float(np.sum((leaving - entry)[good])), _SMALL)
+def _find(entries: Entries, entry: tuple[int, int, int]) -> int | None:
+    """Return where a comparison stands by its family, what it is of, and its first day."""
+    family, ident, since = entry
+    some = (entries.family == family) & (entries.ident == ident) & (entries.since == since)
+    found = np.flatnonzero(some)
+    return int(found[0]) if found.size else None
 
 
 def _where(entries: Entries, rows: Bools) -> Entries:
