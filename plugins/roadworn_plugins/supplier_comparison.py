@@ -1,5 +1,6 @@
 """Whose parts last longer, and what a distance of life costs from each supplier."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Annotated, Literal
 
@@ -119,6 +120,9 @@ class SupplierComparisonSettings(Settings):
         Literal["supplier", "part-number"],
         Field(description="tell suppliers apart, or part numbers of each supplier"),
     ] = "supplier"
+    aliases: Annotated[
+        str, Field(description='other names of one supplier: "Quay = Quay Parts; QP = Quay Parts"')
+    ] = ""
     clock: ByClock = "distance"
     unit: ShownUnit = None
     level: Level = 0.95
@@ -230,6 +234,8 @@ def run(view: LedgerView, settings: SupplierComparisonSettings) -> Result:
     keys = ("supplier",) if settings.by == "supplier" else ("supplier", "part-number")
     by = ("component", *keys)
     lives = lives_of.load(view, (*by, "class"), component=settings.component, clock=settings.clock)
+    one_name = _namer(lives, len(keys), settings.aliases)
+    lives = replace(lives, labels=[one_name(label) for label in lives.labels])
     origins, labels = coded(lives.labels, *range(len(by)))
     member = origins[lives.group] if lives.labels else lives.group
     compared = _compare(lives, member, labels, settings.level)
@@ -241,9 +247,19 @@ def run(view: LedgerView, settings: SupplierComparisonSettings) -> Result:
     shown = Shown(unit, settings.clock)
     # The lives of each origin are fitted all classes together.
     fit = fit_small(replace(lives, group=member).lives(len(labels)), level=settings.level)[0]
-    prices = part_prices(view, by_number=len(keys) == 2)
-    rows = _Rows(fit, lives, member, prices, _comebacks(view, len(keys)), shown, settings)
-    events = lives_of.failure_events(view, by, settings.component)
+    prices: dict[tuple[str, ...], PartPrice] = {}
+    for label, price in part_prices(view, by_number=len(keys) == 2).items():
+        name = one_name(label)
+        if name not in prices or prices[name].number < price.number:
+            prices[name] = price
+    back: dict[tuple[str, ...], int] = {}
+    for label, number in _comebacks(view, len(keys)).items():
+        back[one_name(label)] = back.get(one_name(label), 0) + number
+    rows = _Rows(fit, lives, member, prices, back, shown, settings)
+    events: dict[tuple[str, ...], tuple[str, ...]] = {}
+    for label, ids in lives_of.failure_events(view, by, settings.component).items():
+        name = one_name(label)
+        events[name] = (*events.get(name, ()), *ids)
     per = "price per year" if settings.clock == "age" else _say("per-distance", unit=unit)
     table = Table(
         "supplier_comparison",
@@ -293,6 +309,24 @@ def _comebacks(view: LedgerView, told_by: int) -> dict[tuple[str, ...], int]:
         key = tuple(label[: 1 + told_by])
         found[key] = found.get(key, 0) + number
     return found
+
+
+def _namer(
+    lives: GroupedLives, keys: int, aliases: str
+) -> Callable[[tuple[str, ...]], tuple[str, ...]]:
+    """Return what gives each label the one name of its supplier, and of its part number."""
+    many = lives.counts()[0].tolist()
+    shown = []
+    for place in range(1, keys + 1):
+        spelled = (label[place] for label in lives.labels)
+        every = (name for name, n in zip(spelled, many, strict=True) for _ in range(n))
+        shown.append(lives_of.named_alike(every, aliases if place == 1 else ""))
+
+    def named(label: tuple[str, ...]) -> tuple[str, ...]:
+        parts = (names.get(label[i + 1], label[i + 1]) for i, names in enumerate(shown))
+        return (label[0], *parts, *label[keys + 1 :])
+
+    return named
 
 
 def _chance(item: _Compared) -> float:

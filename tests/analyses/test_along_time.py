@@ -22,12 +22,14 @@ from roadworn_plugins.repeats import REPEAT_FAILURES
 from roadworn_plugins.repeats.along_time import (
     CHARTED,
     Counted,
-    DatedLives,
-    Rate,
+    Places,
     chart_of,
     count_band,
+    cusum,
     expected_by,
+    renewals,
 )
+from roadworn_plugins.repeats.levels import Law
 
 
 # Exact central 95 % ranges of a Poisson count: from cumulative Poisson tables (any handbook;
@@ -53,39 +55,52 @@ def test_an_unsure_rate_gives_the_mixture(mean: float, others: float, level: flo
             assert np.mean(stats.poisson.cdf(end - 1, means)) < tail + 2e-3
 
 
-def test_exposure_is_laid_along_the_days_it_came_from() -> None:
-    """Two lives by hand, shape 2: one from 0 to 10 thousand km in 100 days, failed; one from 5
-    to 15 in 200 days, still running. Rates 0.01 and 0.02 a squared thousand km."""
-    lives = DatedLives(
-        vehicle_class=np.array(["bus", "van"]),
-        entry=np.array([0.0, 5.0]),
-        lower=np.array([10.0, 15.0]),
-        leaving=np.array([10.0, 15.0]),
-        failed=np.array([True, False]),
-        first=np.array([0.0, 50.0]),
-        last=np.array([100.0, 250.0]),
-    )
-    rates = {"bus": Rate(0.01, 1000.0), "van": Rate(0.02, 500.0)}
-    row = Counted("hub", 1, 5.0, lives, rates, 2.0)
+def test_what_would_be_usual_is_laid_along_the_days_of_each_stretch() -> None:
+    """Two stretches by hand: 1 failure over days 0 to 100, 2 over days 50 to 250."""
+    places = Places(np.array([1.0, 2.0]), np.array([0.0, 50.0]), np.array([100.0, 250.0]), 3.0)
+    row = Counted("hub", 1, 3.0, np.array([90.0]), places, 0.04)
     mean, variance = expected_by(row, np.array([0.0, 50.0, 150.0, 250.0, 400.0]))
-    bus = np.array([0.0, 25.0, 100.0, 100.0, 100.0])
-    van = np.array([0.0, 0.0, 75.0, 200.0, 200.0])
-    assert mean == pytest.approx(0.01 * bus + 0.02 * van)
-    assert variance == pytest.approx(bus**2 * 0.01 / 1000.0 + van**2 * 0.02 / 500.0)
+    assert mean == pytest.approx([0.0, 0.5, 2.0, 3.0, 3.0])
+    assert variance == pytest.approx(0.04 * mean**2)
+
+
+def test_a_cusum_by_hand() -> None:
+    """W = max(0, W + failed log 2 - expected), Biswas and Kalbfleisch (2008), from memory.
+
+    Expected 0.5 a month; failed 0, 1, 0, 0, 2, 1, 2. log 2 is 0.6931.
+    """
+    found = cusum(np.array([0.0, 1, 0, 0, 2, 1, 2]), np.full(7, 0.5), 2.0)
+    assert found.score == pytest.approx([0.0, 0.1931, 0.0, 0.0, 0.8863, 1.0794, 1.9657], abs=5e-5)
+    # Zero for the last time after the fourth month: it began with the fifth.
+    assert found.began == 4
+
+
+def test_renewals_of_a_constant_hazard_are_its_integral() -> None:
+    """A Poisson process: rate 0.02 over 300 gives 6 whatever the age (any text)."""
+    law = Law(0, True, 1.0, np.array([0.0, 1e6]), np.array([0.0, 2e4]))
+    found = renewals(law, 1.0, np.array([0.0, 70.0]), np.array([300.0, 300.0]))
+    assert found == pytest.approx([6.0, 6.0], rel=0.01)
+
+
+def test_renewals_of_wear_are_those_of_played_lives() -> None:
+    """Weibull lives of shape 2, scale 100, played over 250 from new and from an age of 60."""
+    law = Law(0, True, 2.0, np.array([0.0, 1e8]), np.array([0.0, 1e4]))
+    rng = np.random.default_rng(3)
+    for age in (0.0, 60.0):
+        count, runs = 0, 20_000
+        first = 100.0 * np.sqrt((age / 100.0) ** 2 + rng.exponential(size=runs)) - age
+        at = first
+        while np.any(at <= 250.0):
+            count += int(np.sum(at <= 250.0))
+            at = at + 100.0 * rng.weibull(2.0, runs)
+        found = renewals(law, 1.0, np.array([age]), np.array([250.0]))
+        assert found[0] == pytest.approx(count / runs, rel=0.015)
 
 
 def test_a_long_curve_is_thinned_and_stays_right_where_it_is_drawn() -> None:
     n = 1000
-    lives = DatedLives(
-        vehicle_class=np.full(n, "bus"),
-        entry=np.zeros(n),
-        lower=np.ones(n),
-        leaving=np.ones(n),
-        failed=np.ones(n, dtype=bool),
-        first=np.arange(n) - 0.5,
-        last=np.arange(n) + 0.5,
-    )
-    row = Counted("hub", n, 5.0, lives, {"bus": Rate(0.01, 1000.0)}, 2.0)
+    places = Places(np.array([5.0]), np.array([0.0]), np.array([n * 1.0]), 5.0)
+    row = Counted("hub", n, 5.0, np.arange(n) + 0.5, places, 0.0)
     ((chart,), start) = chart_of([row]), date(1970, 1, 1)
     steps = chart.series[0]
     assert len(steps.x) <= 242
@@ -118,7 +133,7 @@ def test_the_curves_end_at_the_figures_of_the_table(found: Result) -> None:
         usual = expected[one.name]
         assert one.y[-1] == row["failed"]
         assert usual.y[-1] == pytest.approx(row["expected"], abs=0.0051)  # the table's rounding
-        assert one.y[-1] > usual.high[-1]  # it would not be listed otherwise
+        assert one.y[-1] > usual.y[-1]  # it would not be listed otherwise
         days = [day for day in one.x if isinstance(day, date)]
         assert days == sorted(days)
         assert days[-1] <= date.fromisoformat(small_shop.TODAY)

@@ -97,3 +97,18 @@ def test_one_supplier_alone_is_compared_with_nobody(tmp_path: Path) -> None:
         result = check_analysis(SUPPLIER_COMPARISON, view)
     assert result.tables == ()
     assert result.headline.startswith("No component has parts of two recorded suppliers")
+
+
+def test_spellings_of_a_supplier_are_one_row(tmp_path: Path) -> None:
+    """Case and punctuation make no other supplier; an alias is said."""
+    events: list[NewEvent] = []
+    for number, name in enumerate(("Quay Parts", "QUAY-PARTS", "quay parts", "QP", "Moor", "moor")):
+        events += fitted(number, name, "80.00")
+        events += ended(number, 20_000 + number, failed=True)
+    with view_of(events, tmp_path, as_of="2022-07-01") as view:
+        result = check_analysis(SUPPLIER_COMPARISON, view, {"aliases": "QP = Quay Parts"})
+    rows = result.table("supplier_comparison").records()
+    assert {(row["supplier"], row["lives"], row["price"]) for row in rows} == {
+        ("Quay Parts", 4, 80.0),
+        ("Moor", 2, 80.0),
+    }

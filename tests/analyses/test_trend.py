@@ -12,8 +12,7 @@ from roadworn_plugins.repeats.along_time import DatedLives, judged
 def lives(ages: Sequence[float], ends: Sequence[float], failed: Sequence[bool]) -> DatedLives:
     """Return lives from new that cover one unit of distance a day."""
     leaving, last = np.array(ages), np.array(ends)
-    vans, new = np.full(leaving.size, "van"), np.zeros(leaving.size)
-    return DatedLives(vans, new, leaving, leaving, np.array(failed), last - leaving, last)
+    return DatedLives(np.zeros(leaving.size), leaving, np.array(failed), last - leaving, last)
 
 
 def test_chance_is_the_exact_binomial_one() -> None:

@@ -42,7 +42,8 @@ def cusum(failed: Floats, expected: Floats, ratio: float) -> Cusum:
     in Medicine 27 (2008) 3382-3406, from memory.
 
     Args:
-        failed, expected: of each step.
+        failed: of each step.
+        expected: of each step.
         ratio: times the usual rate, above 1.
     """
     step = failed * np.log(ratio) - (ratio - 1.0) * expected
@@ -72,10 +73,12 @@ class Places:
     @classmethod
     def joined(cls, parts: "Sequence[Places]") -> "Places":
         """Return several as one."""
-        columns = (
-            np.concatenate([getattr(p, n) for p in parts]) for n in ("usual", "first", "last")
+        return cls(
+            np.concatenate([part.usual for part in parts]),
+            np.concatenate([part.first for part in parts]),
+            np.concatenate([part.last for part in parts]),
+            sum(part.at_age for part in parts),
         )
-        return cls(*columns, sum(part.at_age for part in parts))
 
 
 def places_of(
@@ -113,7 +116,7 @@ def places_of(
     new = np.append(True, np.any(np.diff(key, axis=1) != 0, axis=0))
     stretch = np.cumsum(new) - 1
     seen = np.cumsum(mine[order])
-    before = (seen - mine[order])[new][stretch]
+    before: Ints = (seen - mine[order])[new][stretch]
     within = seen > before
     order, stretch = order[within], stretch[within]
     codes, stretch = np.unique(stretch, return_inverse=True)
@@ -162,9 +165,11 @@ def renewals(law: Law, rate: float, age: Floats, length: Floats) -> Floats:
     step = np.diff(failed)
     renewed = np.zeros(_STEPS + 1)
     for i in range(1, _STEPS + 1):
-        # A step's failures are taken at its middle.
-        back = (renewed[i - 1 :: -1] + renewed[i:0:-1]) / 2.0 if i > 1 else renewed[:1] / 2.0
-        renewed[i] = failed[i] + float(np.sum(step[:i] * back[:i]))
+        # A step's failures are taken at its middle, between two values of what follows; the
+        # first step's have the value sought on one side.
+        back = (renewed[i - 1 :: -1] + renewed[i:0:-1]) / 2.0
+        renewed[i] = failed[i] + float(np.sum(step[:i] * back))
+        renewed[i] /= 1.0 - step[0] / 2.0
     found = np.zeros(length.size)
     for low in range(0, length.size, 2000):
         some = slice(low, low + 2000)

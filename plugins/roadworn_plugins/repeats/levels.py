@@ -24,10 +24,10 @@ from roadworn_plugins.shared.grouped import Bools, Floats, Ints
 FAMILIES = {
     "place": 0.30,
     "vehicle": 0.12,
-    "class": 0.10,
+    "class": 0.08,
     "supplier": 0.03,
     "part": 0.04,
-    "batch": 0.30,
+    "batch": 0.25,
     "fleet since": 0.06,
     "class since": 0.03,
     "vehicle since": 0.02,
@@ -80,7 +80,8 @@ class Lives:
     @classmethod
     def of(cls, texts: dict[str, list[str]], **columns: NDArray[Any]) -> Self:
         """Number the texts of the columns, each number standing for one of them."""
-        codes, names = {}, {}
+        codes: dict[str, Ints] = {}
+        names: dict[str, list[str]] = {}
         for column, values in texts.items():
             numbers = {text: number for number, text in enumerate(dict.fromkeys(values))}
             names[column] = list(numbers)
@@ -94,7 +95,7 @@ class Lives:
 
     def name(self, column: str, row: int) -> str:
         """Return what stands in a column of one life."""
-        return self.names[column][self.codes[column][row]]
+        return self.names[column][int(self.codes[column][row])]
 
     def code(self, *columns: str) -> Ints:
         """Return one number for the values of several columns together."""
@@ -142,7 +143,8 @@ def law_of(
     Args:
         component: its id, for the habitual shape.
         kind: code of the class of each life.
-        entry, leaving: ages by both clocks, shape (2, lives).
+        entry: age at the start by both clocks, shape (2, lives).
+        leaving: age at the end, likewise.
         failed: whether it ended in failure.
         clock: the clock to use; None for the likelier one.
     """
@@ -180,7 +182,9 @@ def law_of(
     bins = int(np.clip(died.size // _PER_BIN, 1, _MOST_BINS))
     inner = died[(np.arange(1, bins) * died.size) // bins]
     edges = np.unique(np.concatenate(([0.0], inner, [end.max() * 1.0000001])))
-    weight, n = np.ones(end.size), int(kind.max()) + 1
+    weight: Floats = np.ones(end.size)
+    n = int(kind.max()) + 1
+    died_here = np.where(failed, 1.0, 0.0)
     for _ in range(2):
         lived = np.array(
             [np.sum(weight * (np.minimum(end, e) - np.minimum(begin, e))) for e in edges]
@@ -191,7 +195,7 @@ def law_of(
         hazard = (count + 1.0) / (exposure + exposure.sum() / died.size)
         height = np.concatenate(([0.0], np.cumsum(hazard * np.diff(edges))))
         usual = np.interp(end, edges, height) - np.interp(begin, edges, height)
-        factor = (summed(kind, failed * 1.0, n) + 2.0) / (summed(kind, usual, n) + 2.0)
+        factor = (summed(kind, died_here, n) + 2.0) / (summed(kind, usual, n) + 2.0)
         weight = factor[kind]
     # Beyond the oldest age the last step goes on.
     slope = height[-1] / edges[-1]
@@ -220,7 +224,7 @@ def _shape(
     longest = float(leaving.max())
     end, begin, late = np.log(leaving / longest), entry / longest, entry > 0
     n = int(kind.max()) + 1
-    died = summed(kind, failed * 1.0, n)
+    died = summed(kind, np.where(failed, 1.0, 0.0), n)
     some = died > 0
     logs, total = float(end[failed].sum()), float(died.sum())
     fit = np.zeros(_SHAPES.size)
@@ -269,8 +273,9 @@ class Entries:
         """Make entries of one family, those without an expectation left out."""
         good = (mean > _TINY) & np.isfinite(mean) & np.isfinite(doubt)
         none = np.full(ident.size, -1) if since is None else since
-        columns = (np.full(ident.size, FAMILY[family]), ident, none, observed, mean, doubt, spread)
-        return cls(*(column[good] for column in columns))
+        number = np.full(ident.size, FAMILY[family])
+        figures = (observed[good], mean[good], doubt[good], spread[good])
+        return cls(number[good], ident[good], none[good], *figures)
 
     @classmethod
     def joined(cls, parts: "list[Entries]") -> "Entries":
@@ -316,18 +321,20 @@ _GRID = np.array([0.0, 0.01, 0.02, 0.04, 0.07, 0.11, 0.17, 0.25, 0.4, 0.6, 1.0])
 # So many of them may be out, by so much, without the others being held for mixed.
 _OUT, _TIMES = 0.03, 5.0
 #: Which part of the belief about the dispersion lies below what is used.
-CAUTION = 0.5
+CAUTION = 0.75
 
 
-def dispersion(observed: Floats, mean: Floats, doubt: Floats) -> float:
+def dispersion(observed: Floats, mean: Floats, doubt: Floats, caution: float = CAUTION) -> float:
     """Return how much rates differ around the usual, the few that are clearly out aside.
 
     A negative binomial law with a share of outliers, averaged over a grid; the upper part of
     the belief is taken, since a few counts say little about it.
 
     Args:
-        observed, mean: failures, and those expected.
+        observed: failures.
+        mean: those expected.
         doubt: variance of that mean.
+        caution: part of the belief below what is returned.
     """
     some = mean > 0.02
     observed, mean, doubt = observed[some], mean[some], doubt[some]
@@ -342,20 +349,18 @@ def dispersion(observed: Floats, mean: Floats, doubt: Floats) -> float:
     # Few fleets differ much; the prior has a mean of about 0.1.
     fit -= _GRID / 0.1
     weight = np.exp(fit - fit.max())
-    return float(np.interp(CAUTION, np.cumsum(weight) / weight.sum(), _GRID))
+    return float(np.interp(caution, np.cumsum(weight) / weight.sum(), _GRID))
 
 
 def _log_count(count: Floats, mean: Floats, variance: Floats) -> Floats:
     a = mean**2 / variance
     share = variance / (mean + variance)
-    return (
-        gammaln(count + a) - gammaln(a) - gammaln(count + 1.0)
-        + a * np.log1p(-share) + count * np.log(share)
-    )  # fmt: skip
+    ways = gammaln(count + a) - gammaln(a) - gammaln(count + 1.0)
+    return np.asarray(ways + a * np.log1p(-share) + count * np.log(share))
 
 
 def of_others(
-    own: Floats, lived: Floats, kind: tuple[Floats, Floats], every: tuple[Floats, Floats],
+    own: Floats, lived: Floats, kind: tuple[Floats, Floats], every: tuple[float, float],
     classes: float,
 ) -> tuple[Floats, Floats]:  # fmt: skip
     """Return expected failures by the rate of the others, and the variance of that mean.
@@ -365,9 +370,10 @@ def of_others(
     the other classes, and by half a failure where there are none.
 
     Args:
-        own, lived: failures and exposure of what is tested.
-        kind: of its class, itself included.
-        every: of its component.
+        own: failures of what is tested.
+        lived: its exposure.
+        kind: both of its class, itself included.
+        every: both of its component.
         classes: variance among classes.
     """
     rest, rest_lived = np.maximum(kind[0] - own, 0.0), np.maximum(kind[1] - lived, 0.0)
@@ -390,7 +396,8 @@ def of_past(after: Floats, sooner: Floats, before: Floats) -> tuple[Floats, Floa
 
     Args:
         after: exposure since the day.
-        sooner, before: failures and exposure before it; half a failure is added, by Jeffreys.
+        sooner: failures before it; half a one is added, by Jeffreys.
+        before: exposure before it.
     """
     with np.errstate(divide="ignore", invalid="ignore"):
         some = (sooner >= LEAST_PAST) & (before > _TINY * np.maximum(after, _TINY))
@@ -402,10 +409,7 @@ def of_past(after: Floats, sooner: Floats, before: Floats) -> tuple[Floats, Floa
 class Reach:
     """What chances the comparisons of one family can show if all were alike (Heyse, 2011).
 
-    Attributes:
-        mean, variance: of the mean of each count.
-        least: fewer failures are not listed.
-        share: how many of them count as separate.
+    `least` failures are listed, and a `share` of the comparisons counts as separate.
     """
 
     mean: Floats

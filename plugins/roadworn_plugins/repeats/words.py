@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from datetime import date, timedelta
 
+import numpy as np
 from scipy.special import gammainc
 
 from roadworn.columns.view import LedgerView
@@ -10,6 +11,7 @@ from roadworn.model.catalogue import catalogue, part_name
 from roadworn.model.messages import Joined, PlaceName, Says, Sentence
 from roadworn.model.units import KM_PER_MILE
 from roadworn_plugins.repeats.levels import Lives
+from roadworn_plugins.shared.grouped import named_alike
 from roadworn_plugins.shared.prices import Prices
 
 #: Name of each kind of finding as a reader sees it.
@@ -83,6 +85,71 @@ say = Says(
         "not-shown": "{n} more rows are not shown; raise most.",
     },
 )
+
+
+def load(view: LedgerView, aliases: str = "") -> Lives:
+    """Read the lives of fitted parts, and what came back soon, which is a failure here too.
+
+    Args:
+        view: the ledger as of a day.
+        aliases: other names of suppliers, see `named_alike`.
+    """
+    # What came back by the work alone is the work's fault and not the part's.
+    data = view.arrays(
+        """SELECT l.component, l.vehicle_class, l.vehicle_id, coalesce(l.position, '') AS position,
+                  coalesce(l.supplier, '') AS supplier, coalesce(l.part_number, '') AS number,
+                  l.entry_km, l.lower_km, l.upper_km, l.entry_days, l.lower_days, l.upper_days,
+                  l.failed, l.ended_by, l.started_by, l.came_back,
+                  date_diff('day', DATE '1970-01-01',
+                            coalesce(l.ended_on, v.retired_on, v.last_seen_on)) AS last_day
+           FROM (SELECT component, vehicle_class, vehicle_id, position, supplier, part_number,
+                        entry_km, lower_km, upper_km, entry_days, lower_days, upper_days, failed,
+                        ended_by, started_by, ended_on, FALSE AS came_back
+                 FROM part_lives
+                 UNION ALL
+                 SELECT component, vehicle_class, vehicle_id, position, supplier, part_number,
+                        0, age_km, age_km, 0, age_days, age_days, cause <> 'workmanship',
+                        event_id, of_event, occurred_on, TRUE
+                 FROM comebacks WHERE left_out) AS l
+           JOIN vehicles AS v USING (vehicle_id)
+           ORDER BY l.component, l.vehicle_id, position, last_day, l.lower_km, l.upper_km,
+                    l.ended_by"""
+    )
+    texts = {
+        column: data[name].tolist()
+        for column, name in (
+            ("component", "component"), ("class", "vehicle_class"), ("vehicle", "vehicle_id"),
+            ("position", "position"), ("supplier", "supplier"), ("number", "number"),
+        )
+    }  # fmt: skip
+    for column, same in (("supplier", aliases), ("number", "")):
+        shown = named_alike(texts[column], same)
+        texts[column] = [shown[name] for name in texts[column]]
+    failed = data["failed"].astype(bool)
+    ages = {
+        end: np.stack(
+            [data[f"{end}_km"].astype(float) / 1e3, data[f"{end}_days"].astype(float) / 365.25]
+        )
+        for end in ("entry", "lower", "upper")
+    }
+    # A failure between two looks counts at the middle.
+    with np.errstate(invalid="ignore"):
+        leaving = np.where(failed, (ages["lower"] + ages["upper"]) / 2.0, ages["lower"])
+    leaving = np.where(np.isfinite(leaving), leaving, np.nan)
+    last = data["last_day"].astype(float)
+    days = np.where(failed, ages["upper"][1], ages["lower"][1]) - ages["entry"][1]
+    return Lives.of(
+        texts,
+        entry=ages["entry"],
+        leaving=leaving,
+        failed=failed,
+        between=failed & (ages["upper"] > ages["lower"]).any(axis=0),
+        first=last - np.where(days > 0, days, np.nan) * 365.25,
+        last=last,
+        event=data["ended_by"],
+        started=data["started_by"],
+        came_back=data["came_back"].astype(bool),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,7 +284,7 @@ class Facts:
         for row in rows:
             last = lives.last[row]
             event = lives.event[row]
-            day = date(1970, 1, 1) + timedelta(days=round(last)) if last == last else None  # noqa: PLR0124
+            day = date(1970, 1, 1) + timedelta(days=round(last)) if last == last else None
             found.append(
                 Failure(
                     event or "", lives.name("vehicle", row), day, lives.name("number", row),

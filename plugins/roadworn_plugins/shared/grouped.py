@@ -275,9 +275,12 @@ def named_alike(names: Iterable[str], aliases: str = "") -> dict[str, str]:
         known = same.get(_bare(name), name)
         spellings = groups.setdefault(_bare(known) or known, {})
         spellings[known] = spellings.get(known, 0) + (number if known == name else 0)
+    # Of two as common the one in both cases, as a name is written.
     shown = {
-        bare: max(sorted(spellings), key=spellings.__getitem__)
-        for bare, spellings in groups.items()
+        bare: max(
+            sorted(kinds), key=lambda name: (kinds[name], name.upper() != name != name.lower())
+        )
+        for bare, kinds in groups.items()
     }
     found_as = {}
     for name in counted:
