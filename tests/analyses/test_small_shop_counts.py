@@ -65,7 +65,7 @@ def test_spellings_of_a_supplier_are_one_name(tmp_path: Path) -> None:
             reason="failed",
             supplier=name,
             quantity=1,
-        )  # fmt: skip
+        )
         for number, name in enumerate(("Quay Parts", "QUAY-PARTS", "quay parts.", "Quay", "Moor"))
     ]
     enrolled = [

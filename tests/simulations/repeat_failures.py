@@ -7,8 +7,8 @@ A fleet has twelve components at one to four places, Weibull lives in thousand k
 four suppliers, vehicles of unlike pace, eight years of record; one repair in twenty comes back
 within 3,000 km. Every other vehicle comes with parts of unknown age, which are left out. With
 nothing planted the share of fleets with any row is counted; with a fault planted, how often it
-is named, its month right within half a year, beside a test that knows where and when and is right as often on clean fleets. The
-tables stand in plugins/roadworn_plugins/repeats/README.md.
+is named, and its month right within half a year, beside a test that knows where and when at the
+same rate of alarms. The tables stand in plugins/roadworn_plugins/repeats/README.md.
 """
 
 import argparse

@@ -52,6 +52,13 @@ class RepeatFailuresSettings(Settings):
 def run(view: LedgerView, settings: RepeatFailuresSettings) -> Result:
     """Compare places, vehicles, classes, suppliers and batches with others and their own past."""
     # A ledger without a failure need not wait for the statistics.
+    if not view.sql(
+        """SELECT 1 FROM replacements WHERE reason IN ('failed', 'worn_out')
+           UNION ALL SELECT 1 FROM part_lives WHERE failed LIMIT 1"""
+    ).rows:
+        from roadworn_plugins.repeats.words import say
+
+        return Result(say("none"), caveats=(say("record"),))
     from roadworn_plugins.repeats.rows import Asked, answer
 
     return answer(view, Asked(**settings.model_dump()))

@@ -163,8 +163,11 @@ class Comparisons:
         found = {}
         for component in self.of:
             others = [cell for other, cell in cells.items() if other != component]
-            columns = [np.concatenate(c) for c in zip(*others, strict=True)] or [np.zeros(0)] * 3
-            found[component] = dispersion(*columns, caution=0.5)
+            if not others:
+                found[component] = dispersion(*(np.zeros(0),) * 3)
+                continue
+            observed, mean, doubt = (np.concatenate(c) for c in zip(*others, strict=True))
+            found[component] = dispersion(observed, mean, doubt, caution=0.5)
         return found
 
     def _alike(self, one: Of) -> float:
