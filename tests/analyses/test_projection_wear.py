@@ -8,8 +8,12 @@ from builders import found, looked
 
 from roadworn.model.events import NewEvent
 from roadworn.testing import event, view_of
-from roadworn_plugins.ahead import chance_replaced
-from roadworn_plugins.wear.measured import LEAST_REPLACED, measured_wear, replaced_at
+from roadworn_plugins.wear.measured import (
+    LEAST_REPLACED,
+    chance_replaced,
+    measured_wear,
+    replaced_at,
+)
 
 
 def pads(number: int, reason: str = "worn_out") -> list[NewEvent]:

@@ -1,6 +1,5 @@
 """What is due and what fails next on each vehicle, how likely that is, and what it would cost."""
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Literal
 
 import numpy as np
@@ -10,11 +9,9 @@ from roadworn.analysis import Analysis, Answers, Estimate, Mark, Result, Setting
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Joined, Says, Sentence, as_sentence, some_of
-from roadworn.model.places import axle_of
-from roadworn.model.units import exact
 from roadworn_plugins.ahead.due_now import DueItem, State, due_now, not_failed
 from roadworn_plugins.ahead.tables import due_table, next_table, stock_table, totals_table
-from roadworn_plugins.shared.grouped import Floats, Ints, Unit
+from roadworn_plugins.shared.grouped import Floats, Ints
 from roadworn_plugins.shared.parts_ahead import PartsAhead, load_parts
 from roadworn_plugins.shared.projected import (
     LEVEL,
@@ -25,7 +22,7 @@ from roadworn_plugins.shared.projected import (
     project_months,
 )
 from roadworn_plugins.shared.settings import MostRows, OnlyVehicle, ShownUnit, all_said
-from roadworn_plugins.wear.measured import Wear, measured_wear, replaced_at
+from roadworn_plugins.wear.measured import MeasuredParts
 
 if TYPE_CHECKING:
     from roadworn_plugins.ahead.quarters import By
@@ -186,7 +183,7 @@ def run(view: LedgerView, settings: NextRepairsSettings) -> Result:
     )
 
 
-def _by_months(measured: "MeasuredParts", settings: NextRepairsSettings) -> dict[float, Projection]:
+def _by_months(measured: MeasuredParts, settings: NextRepairsSettings) -> dict[float, Projection]:
     """Project to every horizon that a table needs, all at once."""
     step = {None: 0, "quarter": 3, "month": 1}[settings.spans]
     ends = range(step, _MONTHS_SHOWN + 1, step) if step else ()
@@ -291,80 +288,6 @@ def _caveats(parts: PartsAhead, chance: Floats, worn: int) -> tuple[str, ...]:
         _say.some(parts.prices.other_currencies, "other-currencies"),
         _say.some(worn, "worn"),
     )
-
-
-@dataclass(frozen=True, eq=False)
-class MeasuredParts:
-    """The wear lines of those fitted parts that were measured often enough.
-
-    Attributes:
-        parts: what is fitted.
-        lines: part -> its wear.
-        habits: component -> figures in mm at which such parts were replaced here.
-    """
-
-    parts: PartsAhead
-    lines: dict[int, Wear]
-    habits: dict[str, Floats]
-
-    @classmethod
-    def load(cls, view: LedgerView, parts: PartsAhead) -> "MeasuredParts":
-        """Read the wear of the fitted parts."""
-        if not parts.size:
-            return cls(parts, {}, {})
-        vehicles = set(parts.vehicle)
-        only = parts.vehicle[0] if len(vehicles) == 1 else None
-        by_component: dict[tuple[str, str], list[Wear]] = {}
-        for wear in measured_wear(view, only):
-            by_component.setdefault((wear.vehicle, wear.component), []).append(wear)
-        lines = {}
-        for i in range(parts.size):
-            for wear in by_component.get((parts.vehicle[i], parts.component[i]), ()):
-                if parts.clock[i] == "distance" and _same_place(wear.position, parts.position[i]):
-                    lines[i] = wear
-        return cls(parts, lines, replaced_at(view) if lines else {})
-
-    def chances(
-        self, months: float, distance: float | None = None, unit: Unit = "km"
-    ) -> dict[int, Floats]:
-        """Return part -> chance that its wear has it replaced within each distance ahead.
-
-        Args:
-            months: how far ahead.
-            distance: how far ahead by distance instead.
-            unit: of `distance`.
-        """
-        if not self.lines:
-            return {}
-        ahead, _weight = self.parts.ahead(months, distance, unit)
-        return {
-            i: np.array(
-                [
-                    chance_replaced(wear, float(km) * 1000.0, self.habits.get(wear.component))
-                    for km in ahead[:, i]
-                ]
-            )
-            for i, wear in self.lines.items()
-        }
-
-
-def chance_replaced(wear: Wear, km: float, habit: Floats | None) -> float:
-    """Return the chance that a part is replaced for its wear within `km`.
-
-    Args:
-        wear: its line.
-        km: distance ahead.
-        habit: figures in mm at which such parts were replaced here, None when too few were.
-    """
-    if habit is None:
-        return wear.chance_within(km)
-    limit = float(exact(wear.limit, wear.unit, "mm"))
-    figures = np.maximum(habit, limit)
-    return float(np.mean([wear.line.chance_not_above(f, wear.at_km + km) for f in figures]))
-
-
-def _same_place(measured: str, fitted: str) -> bool:
-    return measured == fitted or axle_of(measured) == fitted
 
 
 NEXT_REPAIRS = Analysis(

@@ -122,6 +122,12 @@ def due_now(view: LedgerView, prices: Prices, vehicle: str | None = None) -> lis
     return sorted(items, key=lambda i: (i.vehicle, i.rank, i.component, i.position))
 
 
+def failed_now(view: LedgerView, prices: Prices) -> list[DueItem]:
+    """Return what is found failed, of all vehicles: part of `due_now`, in half of its time."""
+    gathered = _Gathered(view, prices, None)
+    return [item for item in gathered.with_limits(gathered.findings()) if item.failed]
+
+
 def not_failed(parts: PartsAhead, due: list[DueItem]) -> Ints:
     """Return the parts that are not found failed: those are due, not likely."""
     failed: dict[tuple[str, str], list[str]] = {}

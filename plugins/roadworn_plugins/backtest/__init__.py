@@ -1,6 +1,5 @@
 """How well the projections of past days foretold what came."""
 
-from datetime import date, timedelta
 from typing import Annotated, Literal
 
 import numpy as np
@@ -22,12 +21,19 @@ from roadworn.analysis import (
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Joined, Says
+from roadworn_plugins.ahead.past import BacktestDay, look_back, past_days
 from roadworn_plugins.ahead.quarters import Failure
-from roadworn_plugins.backtest.day import BacktestDay, Bin, bins_of, look_back
+from roadworn_plugins.ahead.track import ratio_limits
 from roadworn_plugins.lifedata import LifeDataError
 from roadworn_plugins.lifedata.counts import WithLimits, poisson_ratio
-from roadworn_plugins.projection.scores import ProjectionScore, coverage, score_projection
-from roadworn_plugins.shared.grouped import DAYS_PER_MONTH, Floats
+from roadworn_plugins.projection.scores import (
+    Bin,
+    ProjectionScore,
+    bins_of,
+    coverage,
+    score_projection,
+)
+from roadworn_plugins.shared.grouped import Floats
 from roadworn_plugins.shared.projected import LEVEL
 from roadworn_plugins.shared.settings import MostRows, OnlyComponent, OnlyVehicle, all_said
 
@@ -41,10 +47,12 @@ component's parts that had failed in as long a time before. Bands are judged by 
 vehicles whose costs fell into them.
 
 Assumptions: By `occurred` a projection knows what had happened by its day, also what was
-written down later, as after an import; by `recorded` only what was on record by then. Vehicles
-that left within the time, or were not seen to its end, are left out. A part replaced before it
-failed is projected to that day only. Money is as it was paid; a failure without a price counts
-at the projected one.
+written down later, as after an import; by `recorded` only what was on record by then. What came
+is every failure of a vehicle that was here on the day, also at a place where nothing was
+projected; what was found failed by the day is due, and counts on neither side. Vehicles that
+left within the time, or were not seen to its end, count to their last day, in what is projected
+and in what came. A part replaced before it failed is projected to that day, its successor from
+then on. Money is as it was paid; a failure without a price counts at the projected one.
 
 Reading: Given 29 %, came 28 % of 310: of 310 parts given about 29 %, 28 % failed. A gain of
 0.2 over the base rate: a fifth of its squared error is gone.
@@ -56,7 +64,6 @@ Reference: Brier, Monthly Weather Review 78 (1950) 1-3; Spiegelhalter, Statistic
 SURPRISE = 0.05
 # Fewer parts than this in the bin do not make a sentence.
 _LEAST_FOR_WORDS = 20
-_LEAST_DAYS_KNOWN = 365
 _say = Says(
     "projection-backtest",
     {
@@ -72,9 +79,10 @@ _say = Says(
         "bin": "{low:.0%} and {high:.0%}",
         "point": "given {given:.0%}, came {came:.0%} of {parts}",
         "surprises": "Failures that came though given under {chance:.0%} ({number} in all)",
-        "left": "Left out: {left} times a vehicle that left within the time, {lost} times one "
-        "that was not seen to its end.",
-        "cut": "{n} parts were replaced before they failed and are projected to that day.",
+        "left": "{left} times a vehicle left within the time, {lost} times one was not seen to "
+        "its end; each counts to its last day.",
+        "cut": "{n} parts were replaced before they failed and are projected to that day, their "
+        "successors from then on.",
         "unforeseen": "{n} failures came at places where nobody had replaced anything on such a "
         "vehicle before; they count as not foreseen.",
         "unpriced": "{n} failures without a price count at the projected one.",
@@ -104,7 +112,7 @@ class ProjectionBacktestSettings(Settings):
 
 def run(view: LedgerView, settings: ProjectionBacktestSettings) -> Result:
     """Project from past days and score."""
-    wanted = _days(view, settings)
+    wanted = past_days(view, settings.months, settings.days, settings.apart)
     looked = [
         look_back(
             view,
@@ -120,9 +128,9 @@ def run(view: LedgerView, settings: ProjectionBacktestSettings) -> Result:
     if not days:
         return Result(_say("nothing", months=settings.months), caveats=(_say("later"),))
     bins = bins_of(_all(days, "chance"), _all(days, "happened"))
-    low, high, paid = (_all(days, name) for name in ("low", "high", "paid"))
+    low, high = np.concatenate([day.bands for day in days], axis=1)
     # What adds up to nothing differs from 0 by rounding.
-    within = coverage(low - 1e-6, high + 1e-6, paid)
+    within = coverage(low - 1e-6, high + 1e-6, _all(days, "paid"))
     surprised = _surprises(days, settings.most)
     return Result(
         headline=_headline(days, bins),
@@ -136,18 +144,6 @@ def run(view: LedgerView, settings: ProjectionBacktestSettings) -> Result:
         charts=(_chart(bins),),
         caveats=_caveats(days, len(wanted) - len(days), settings),
     )
-
-
-def _days(view: LedgerView, settings: ProjectionBacktestSettings) -> list[date]:
-    """Return the past days that leave the whole time ahead on record, earliest first."""
-    row = view.sql("SELECT min(occurred_on), max(occurred_on) FROM effective_events").rows[0]
-    if row[0] is None:
-        return []
-    end = min(row[1], view.today)
-    apart = settings.apart or settings.months
-    ahead = [settings.months + apart * k for k in range(settings.days)]
-    days = [end - timedelta(days=round(m * DAYS_PER_MONTH)) for m in ahead]
-    return sorted(day for day in days if (day - row[0]).days >= _LEAST_DAYS_KNOWN)
 
 
 def _all(days: list[BacktestDay], name: str) -> Floats:
@@ -220,7 +216,7 @@ def _by_day(days: list[BacktestDay]) -> Table:
                 day.on,
                 len(day.vehicles),
                 day.parts.size,
-                day.left + day.lost,
+                len(day.left) + len(day.lost),
                 float(day.number.sum()),
                 int(day.came.sum()) + len(day.unforeseen),
                 day.projected_cost,
@@ -357,7 +353,7 @@ def _estimates(
     days: list[BacktestDay], score: ProjectionScore | None, within: WithLimits
 ) -> tuple[Estimate, ...]:
     projected, paid = _totals(days)
-    low, high = _ratio_limits(days)
+    low, high = ratio_limits(days)
     found = [
         Estimate(
             name="costs that came, of those projected",
@@ -396,29 +392,10 @@ def _estimates(
     return tuple(found)
 
 
-def _ratio_limits(days: list[BacktestDay]) -> tuple[float | None, float | None]:
-    """Return 95 % limits of came over projected, vehicles taken as independent."""
-    names = np.concatenate([np.array(day.vehicles, dtype=object) for day in days])
-    paid = _all(days, "paid")
-    projected = []
-    for day in days:
-        place = {name: i for i, name in enumerate(day.vehicles)}
-        car = np.array([place[name] for name in day.parts.vehicle])
-        projected.append(np.bincount(car, day.expected_cost, len(day.vehicles)))
-    code = np.unique(names.astype(str), return_inverse=True)[1]
-    x, y = np.bincount(code, np.concatenate(projected)), np.bincount(code, paid)
-    if x.size < 2 or np.any(x.sum() - x <= 0.0):
-        return None, None
-    without = (y.sum() - y) / (x.sum() - x)
-    spread = float(np.sqrt((x.size - 1) / x.size * np.sum((without - without.mean()) ** 2)))
-    ratio = float(y.sum() / x.sum())
-    return max(ratio - 1.96 * spread, 0.0), ratio + 1.96 * spread
-
-
 def _caveats(
     days: list[BacktestDay], empty: int, settings: ProjectionBacktestSettings
 ) -> tuple[str, ...]:
-    left, lost = sum(day.left for day in days), sum(day.lost for day in days)
+    left, lost = sum(len(d.left) for d in days), sum(len(d.lost) for d in days)
     known = len(days) + empty
     overlap = settings.apart is not None and settings.apart < settings.months
     rise = days[-1].parts.prices.yearly_rise

@@ -8,6 +8,7 @@ logistic slope. From memory.
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -144,3 +145,43 @@ def _jackknife(own: Floats, base: Floats, labels: Ints) -> float:
         return float("nan")
     without = 1.0 - (own.sum() - by_own) / left
     return float(np.sqrt((n - 1) / n * np.sum((without - without.mean()) ** 2)))
+
+
+#: Edges of the bins of given chances.
+EDGES = (0.0, 0.02, 0.05, 0.1, 0.2, 0.4, 0.6, 0.8, 1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Bin:
+    """Parts that were given about the same chance."""
+
+    low: float
+    high: float
+    parts: int
+    given: float
+    came: float
+    came_low: float
+    came_high: float
+
+
+def bins_of(chance: Floats, happened: Floats) -> list[Bin]:
+    """Return given and observed chances, bin by bin, empty ones left out."""
+    place = np.clip(np.searchsorted(EDGES, chance, side="right") - 1, 0, len(EDGES) - 2)
+    found = []
+    for number, (low, high) in enumerate(pairwise(EDGES)):
+        here = place == number
+        if not here.any():
+            continue
+        share = jeffreys_interval([happened[here].sum()], [here.sum()])
+        found.append(
+            Bin(
+                low,
+                high,
+                int(here.sum()),
+                float(chance[here].mean()),
+                float(happened[here].mean()),
+                float(np.ravel(share.lower)[0]),
+                float(np.ravel(share.upper)[0]),
+            )
+        )
+    return found

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import stdtr, stdtrit
 
-from roadworn_plugins.lifedata import LifeDataError
+from roadworn_plugins.lifedata import Floats, LifeDataError
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,9 +58,10 @@ class WearLine:
         half = self._t(level) * self._error(x)
         return float(self.at(x) - half), float(self.at(x) + half)
 
-    def chance_not_above(self, limit: float, x: float) -> float:
-        """Return the chance that a measurement at x would not be above the limit."""
-        return float(stdtr(self.freedom, (limit - self.at(x)) / self._error(x)))
+    def chance_not_above(self, limit: Floats | float, x: Floats | float) -> Floats:
+        """Return the chance that a measurement at x would not be above the limit; broadcast."""
+        middle = self.mean_y + self.slope * (np.asarray(x) - self.mean_x)
+        return np.asarray(stdtr(self.freedom, (limit - middle) / self._error(x)))
 
     def falls_to(self, limit: float, level: float) -> tuple[float, float, float]:
         """Return the x at which a falling line meets the limit: low, middle, high.
@@ -93,8 +94,9 @@ class WearLine:
             raise LifeDataError("The level must lie between 0 and 1; give 0.8 for 80 %.")
         return float(stdtrit(self.freedom, (1.0 + level) / 2.0))
 
-    def _error(self, x: float) -> float:
-        return float(self.spread * np.sqrt(1.0 + 1.0 / self.n + (x - self.mean_x) ** 2 / self.sxx))
+    def _error(self, x: Floats | float) -> Floats:
+        wider = 1.0 + 1.0 / self.n + (x - self.mean_x) ** 2 / self.sxx
+        return np.asarray(self.spread * np.sqrt(wider))
 
 
 def line_through(

@@ -23,10 +23,12 @@ import numpy as np
 from roadworn.checks.measured import RISE_MM
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import place_of
+from roadworn.model.places import axle_of
 from roadworn.model.units import canonical_unit, exact
 from roadworn.trade.limits import Item, Weight
 from roadworn.trade.weight import weigh
-from roadworn_plugins.shared.grouped import Floats
+from roadworn_plugins.shared.grouped import Floats, Unit
+from roadworn_plugins.shared.parts_ahead import PartsAhead
 from roadworn_plugins.shared.rule_sets import (
     Looks,
     RuleSet,
@@ -97,7 +99,7 @@ class Wear:
 
     def chance_within(self, km: float) -> float:
         """Return the chance that it would measure at or below the limit `km` from here."""
-        return self.line.chance_not_above(self.limit_mm, self.at_km + km)
+        return float(self.line.chance_not_above(self.limit_mm, self.at_km + km))
 
     @property
     def limit_mm(self) -> float:
@@ -386,3 +388,57 @@ def _figure(points: list[tuple[float, float]], km: float) -> float | None:
         return None
     slope = float(np.sum((x - x.mean()) * (y - y.mean())) / np.sum((x - x.mean()) ** 2))
     return max(float(y.mean() + min(slope, 0.0) * (km - x.mean())), 0.0)
+
+
+def chance_replaced(wear: Wear, km: Floats | float, habit: Floats | None) -> Floats:
+    """Return the chance that a part is replaced for its wear within each of these distances.
+
+    Args:
+        wear: its line.
+        km: distances ahead.
+        habit: figures in mm at which such parts were replaced here, None when too few were.
+    """
+    figures = np.array([wear.limit_mm]) if habit is None else np.maximum(habit, wear.limit_mm)
+    at = wear.at_km + np.asarray(km, dtype=np.float64)
+    return np.asarray(wear.line.chance_not_above(figures, at[..., None]).mean(axis=-1))
+
+
+@dataclass(frozen=True, eq=False)
+class MeasuredParts:
+    """The wear lines of those fitted parts that were measured often enough.
+
+    Attributes:
+        parts: what is fitted.
+        lines: part -> its wear.
+        habits: component -> figures in mm at which such parts were replaced here.
+    """
+
+    parts: PartsAhead
+    lines: dict[int, Wear]
+    habits: dict[str, Floats]
+
+    @classmethod
+    def load(cls, view: LedgerView, parts: PartsAhead) -> "MeasuredParts":
+        """Read the wear of the fitted parts."""
+        vehicles = set(parts.vehicle)
+        by_component: dict[tuple[str, str], list[Wear]] = {}
+        for wear in measured_wear(view, *vehicles) if len(vehicles) == 1 else measured_wear(view):
+            by_component.setdefault((wear.vehicle, wear.component), []).append(wear)
+        lines = {
+            i: wear
+            for i, key in enumerate(zip(parts.vehicle, parts.component, strict=True))
+            for wear in by_component.get(key, ())
+            if parts.clock[i] == "distance"
+            and parts.position[i] in (wear.position, axle_of(wear.position))
+        }
+        return cls(parts, lines, replaced_at(view) if lines else {})
+
+    def chances(
+        self, months: float, distance: float | None = None, unit: Unit = "km"
+    ) -> dict[int, Floats]:
+        """Return part -> chance that its wear has it replaced within each distance ahead."""
+        ahead, _weight = self.parts.ahead(months, distance, unit)
+        return {
+            i: chance_replaced(wear, ahead[:, i] * 1000.0, self.habits.get(wear.component))
+            for i, wear in self.lines.items()
+        }
