@@ -23,34 +23,15 @@ from roadworn_plugins.ahead.quarters import Failure, failures
 from roadworn_plugins.projection.totals import grid_totals
 from roadworn_plugins.shared.grouped import DAYS_PER_MONTH, Bools, Floats, Ints
 from roadworn_plugins.shared.parts_ahead import PartsAhead, load_parts
-from roadworn_plugins.shared.projected import Projection, money, project, spread, taken
+from roadworn_plugins.shared.projected import Projection, cost_of, money, project, taken
 from roadworn_plugins.wear.measured import MeasuredParts
 
 # A vehicle seen this long before the end of the horizon was watched to the end.
 _GRACE_DAYS = 100
-_LEAST_DAYS_KNOWN = 365
 # Coarser than for a printed total: a band is only asked whether it holds what came.
 _CELLS = 512
 _MOST_ON_GRID = 450  # parts of one vehicle
 Place = tuple[str, str, str]
-
-
-def past_days(view: LedgerView, months: float, days: int, apart: float | None = None) -> list[date]:
-    """Return the past days that leave the whole time ahead on record, earliest first.
-
-    Args:
-        view: the present view.
-        months: how far each looks ahead.
-        days: how many are wanted; fewer where less than a year is on record before them.
-        apart: months between them; the time ahead when not given.
-    """
-    row = view.sql("SELECT min(occurred_on), max(occurred_on) FROM effective_events").rows[0]
-    if row[0] is None:
-        return []
-    end = min(row[1], view.today)
-    back = [months + (apart or months) * k for k in range(days)]
-    found = [end - timedelta(days=round(m * DAYS_PER_MONTH)) for m in back]
-    return sorted(day for day in found if (day - row[0]).days >= _LEAST_DAYS_KNOWN)
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +60,7 @@ def watched(view: LedgerView, day: date, until: date) -> Watched:
     ends: dict[str, date] = {}
     left, lost = set(), set()
     for vehicle, retired, seen in rows:
-        end = until if retired is None else min(until, retired)
+        end = min(until, retired or until)
         if seen < end - timedelta(days=_GRACE_DAYS):
             end = seen
             lost.add(vehicle)
@@ -114,7 +95,8 @@ class BacktestDay:
         on: the day the projection was made.
         until: the last day of its horizon.
         parts: what was fitted and watched.
-        found: what was projected, to the day that each part was watched to.
+        share: of the horizon that each part was watched for.
+        found: what was projected for that share.
         successor: failures projected of the part that took its place before it failed.
         base: chance of each part known then without its age: the share of its component that
             had failed in as long a time before.
@@ -131,6 +113,7 @@ class BacktestDay:
     on: date
     until: date
     parts: PartsAhead
+    share: Floats
     found: Projection
     successor: Floats
     base: Floats
@@ -170,7 +153,7 @@ class BacktestDay:
         place = {name: i for i, name in enumerate(self.vehicles)}
         return np.array([place[name] for name in self.parts.vehicle], dtype=np.int64)
 
-    @cached_property
+    @property
     def expected_cost(self) -> Floats:
         """What the failures of each part were projected to cost."""
         return self.number * self.usual
@@ -254,15 +237,18 @@ class BacktestDay:
             lost=self.lost if vehicle is None else self.lost & {vehicle},
             **{
                 name: getattr(self, name)[rows]
-                for name in ("successor", "base", "came", "happened", "usual", "cuts")
+                for name in ("share", "successor", "base", "came", "happened", "usual", "cuts")
             },
         )
 
 
 def _only(found: Projection, rows: Ints) -> Projection:
-    counts = tuple(taken(one, rows) for one in found.counts)
-    ends = (found.chance[rows], found.low[rows], found.high[rows])
-    return Projection(found.number[rows], counts, found.weight, *ends)
+    each = {
+        name: getattr(found, name)[rows]
+        for name in ("number", "price", "pace", "chance", "low", "high")
+        if getattr(found, name) is not None
+    }
+    return replace(found, counts=tuple(taken(one, rows) for one in found.counts), **each)
 
 
 def look_back(
@@ -334,6 +320,7 @@ def _looked_back(
         on=day,
         until=until,
         parts=parts,
+        share=share,
         found=found,
         successor=_successors(parts, months, np.maximum(end - cut, 0.0) / span),
         base=_base_rates(parts, before),
@@ -345,7 +332,7 @@ def _looked_back(
             ],
             dtype=np.float64,
         ),
-        usual=_usual_prices(parts),
+        usual=_usual_prices(parts, found),
         failures=own,
         unforeseen=unforeseen,
         left=fleet.left & here,
@@ -398,11 +385,11 @@ def _by_part(
     return own, tuple(unforeseen)
 
 
-def _usual_prices(parts: PartsAhead) -> Floats:
+def _usual_prices(parts: PartsAhead, found: Projection) -> Floats:
     usual = np.zeros(parts.size)
-    priced = np.array([i for i, p in enumerate(parts.price) if p is not None], dtype=np.int64)
+    priced = np.flatnonzero([p is not None for p in parts.price])
     if priced.size:
-        usual[priced] = spread(parts, priced).mean()
+        usual[priced] = cost_of(parts, found, priced).mean()
     return usual
 
 
@@ -428,7 +415,7 @@ def bands_by_vehicle(
     numbers, code = np.unique(car[priced], return_inverse=True)
     made = grid_totals(
         [taken(one, priced) for one in found.counts],
-        spread(parts, priced),
+        cost_of(parts, found, priced),
         usage_weight=found.weight,
         total=code,
         cells=_CELLS,

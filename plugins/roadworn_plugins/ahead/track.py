@@ -5,16 +5,37 @@ vehicle: cheap enough to stand beside the projection itself.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import date
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from typing import Any
 
 import numpy as np
 
 from roadworn.columns.view import KnownBy, LedgerView
-from roadworn_plugins.ahead.past import BacktestDay, look_back, past_days
-from roadworn_plugins.shared.projected import money
+from roadworn_plugins.ahead.past import BacktestDay, look_back
+from roadworn_plugins.shared.grouped import DAYS_PER_MONTH, Floats
+from roadworn_plugins.shared.projected import Projection, money, project
 
+_LEAST_DAYS_KNOWN = 365
 _SIDE_80 = 1.2815515655446004  # standard normal quantile of 90 %
+
+
+def past_days(view: LedgerView, months: float, days: int, apart: float | None = None) -> list[date]:
+    """Return the past days that leave the whole time ahead on record, earliest first.
+
+    Args:
+        view: the present view.
+        months: how far each looks ahead.
+        days: how many are wanted; fewer where less than a year is on record before them.
+        apart: months between them; the time ahead when not given.
+    """
+    row = view.sql("SELECT min(occurred_on), max(occurred_on) FROM effective_events").rows[0]
+    if row[0] is None:
+        return []
+    end = min(row[1], view.today)
+    back = [months + (apart or months) * k for k in range(days)]
+    found = [end - timedelta(days=round(m * DAYS_PER_MONTH)) for m in back]
+    return sorted(day for day in found if (day - row[0]).days >= _LEAST_DAYS_KNOWN)
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +44,8 @@ class PastTotal:
 
     Attributes:
         on, until: first and last day.
-        vehicles: that were watched; each counts to its last day.
+        vehicles: that were watched. One that left is projected as on the day, when nobody knew,
+            and what came to it counts to its last day.
         failures, failures_came: projected, and come at any place, projected or not.
         cost, low, high: projected cost of them with its 80 % band.
         cost_came: what was paid.
@@ -82,10 +104,14 @@ def track_record(
     found = [day for day in looked if day is not None]
     if not found:
         return None
-    each = tuple(_past_total(day) for day in found)
+    given = [_as_given(day, months) for day in found]
+    each = tuple(_past_total(*pair) for pair in zip(found, given, strict=True))
     cost, paid = sum(one.cost for one in each), sum(one.cost_came for one in each)
     number = sum(one.failures for one in each)
-    low, high = ratio_limits(found)
+    low, high = ratio_limits(
+        found,
+        [day.usual * one.number * one.staying for day, one in zip(found, given, strict=True)],
+    )
     return TrackRecord(
         days=each,
         months=months,
@@ -98,19 +124,42 @@ def track_record(
     )
 
 
-def _past_total(day: BacktestDay) -> PastTotal:
-    band = money(day.parts, day.found, np.arange(day.parts.size))
-    # Successors of planned replacements are in the figure, not in the moments of the band.
-    scale = day.projected_cost / band.expected if band.expected > 0.0 else 1.0
+def _as_given(day: BacktestDay, months: float) -> Projection:
+    """Return what was projected on the day, when nobody knew who would leave or be repaired.
+
+    Only what was lost from sight is projected to its last day: nobody knows what came after.
+    """
+    lost = np.array([vehicle in day.lost for vehicle in day.parts.vehicle], dtype=bool)
+    rows = np.flatnonzero((day.share < 1.0) & ~lost)
+    if not rows.size:
+        return day.found
+    whole = project(day.parts.take(rows), months)
+
+    def put(target: object, source: object, *names: str) -> dict[str, Any]:
+        found = {name: np.array(getattr(target, name), dtype=np.float64) for name in names}
+        for name, values in found.items():
+            values[rows] = getattr(source, name)
+        return found
+
+    counts = tuple(
+        replace(a, **put(a, b, "chance", "number", "pairs"))
+        for a, b in zip(day.found.counts, whole.counts, strict=True)
+    )
+    known = [n for n in ("number", "price", "pace", "chance") if getattr(whole, n) is not None]
+    return replace(day.found, counts=counts, **put(day.found, whole, *known))
+
+
+def _past_total(day: BacktestDay, given: Projection) -> PastTotal:
+    band = money(day.parts, given, np.arange(day.parts.size))
     return PastTotal(
         on=day.on,
         until=day.until,
         vehicles=len(day.vehicles),
-        failures=float(day.number.sum()),
+        failures=float(given.number.sum()) * given.staying,
         failures_came=int(day.came.sum()) + len(day.unforeseen),
-        cost=day.projected_cost,
-        low=band.low * scale,
-        high=band.high * scale,
+        cost=band.expected,
+        low=band.low,
+        high=band.high,
         cost_came=day.paid_cost,
     )
 
@@ -126,14 +175,21 @@ def spread_of(days: Sequence[PastTotal]) -> float:
     return float(np.sqrt(max(float(np.mean(beyond)), 0.0))) if beyond else 0.0
 
 
-def ratio_limits(days: Sequence[BacktestDay]) -> tuple[float | None, float | None]:
-    """Return 95 % limits of cost come over projected, vehicles taken as independent."""
-    names = np.concatenate([np.array(day.vehicles) for day in days])
-    code = np.unique(names, return_inverse=True)[1]
-    projected = np.concatenate(
-        [np.bincount(day.car, day.expected_cost, len(day.vehicles)) for day in days]
-    )
-    x = np.bincount(code, projected)
+def ratio_limits(
+    days: Sequence[BacktestDay], expected: Sequence[Floats]
+) -> tuple[float | None, float | None]:
+    """Return 95 % limits of cost come over projected, vehicles taken as independent.
+
+    Args:
+        days: past days.
+        expected: of each day what each part was projected to cost.
+    """
+    code = np.unique(np.concatenate([np.array(d.vehicles) for d in days]), return_inverse=True)[1]
+    projected = [
+        np.bincount(day.car, cost, len(day.vehicles))
+        for day, cost in zip(days, expected, strict=True)
+    ]
+    x = np.bincount(code, np.concatenate(projected))
     y = np.bincount(code, np.concatenate([day.paid for day in days]))
     if x.size < 2 or np.any(x.sum() - x <= 0.0):
         return None, None

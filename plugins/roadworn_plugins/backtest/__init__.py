@@ -21,9 +21,9 @@ from roadworn.analysis import (
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Joined, Says
-from roadworn_plugins.ahead.past import BacktestDay, look_back, past_days
+from roadworn_plugins.ahead.past import BacktestDay, look_back
 from roadworn_plugins.ahead.quarters import Failure
-from roadworn_plugins.ahead.track import ratio_limits
+from roadworn_plugins.ahead.track import past_days, ratio_limits
 from roadworn_plugins.lifedata import LifeDataError
 from roadworn_plugins.lifedata.counts import WithLimits, poisson_ratio
 from roadworn_plugins.projection.scores import (
@@ -353,7 +353,7 @@ def _estimates(
     days: list[BacktestDay], score: ProjectionScore | None, within: WithLimits
 ) -> tuple[Estimate, ...]:
     projected, paid = _totals(days)
-    low, high = ratio_limits(days)
+    low, high = ratio_limits(days, [day.expected_cost for day in days])
     found = [
         Estimate(
             name="costs that came, of those projected",
