@@ -8,7 +8,7 @@ A part that was replaced before it failed is projected to that day, its successo
 vehicle that left, or was not seen any more, counts to its last day.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from functools import cached_property
@@ -17,7 +17,7 @@ from weakref import WeakKeyDictionary
 import numpy as np
 
 from roadworn.columns.view import KnownBy, LedgerView
-from roadworn.model.catalogue import place_of
+from roadworn.model.catalogue import meet, sides_of
 from roadworn_plugins.ahead.due_now import DueItem, failed_now, not_failed
 from roadworn_plugins.ahead.quarters import Failure, failures
 from roadworn_plugins.projection.totals import grid_totals
@@ -82,8 +82,9 @@ def _planned(view: LedgerView, day: date, until: date) -> dict[Place, date]:
     ).rows
     first: dict[Place, date] = {}
     for vehicle, component, position, on in rows:
-        key = (vehicle, component, place_of(component, position))
-        first[key] = min(on, first.get(key, on))
+        for side in sides_of(component, position):
+            key = (vehicle, component, side)
+            first[key] = min(on, first.get(key, on))
     return first
 
 
@@ -299,8 +300,10 @@ def _looked_back(
         end = np.array([(fleet.until[v] - day).days for v in parts.vehicle], dtype=np.float64)
         cut = np.array(
             [
-                (planned[key] - day).days if key in planned else np.inf
-                for key in zip(parts.vehicle, parts.component, parts.position, strict=True)
+                min(
+                    (planned[v, c, s] - day).days if (v, c, s) in planned else np.inf for s in sides
+                )
+                for v, c, sides in _sides(parts)
             ]
         )
         span = float((until - day).days)
@@ -342,6 +345,11 @@ def _looked_back(
     )
 
 
+def _sides(parts: PartsAhead) -> Iterator[tuple[str, str, Iterable[str]]]:
+    for one, component, place in zip(parts.vehicle, parts.component, parts.position, strict=True):
+        yield one, component, sides_of(component, place)
+
+
 def _successors(parts: PartsAhead, months: float, share: Floats) -> Floats:
     """Return the failures to expect of parts fitted for this last share of the horizon."""
     number = np.zeros(parts.size)
@@ -357,7 +365,7 @@ def _due_already(failure: Failure, due: Sequence[DueItem]) -> bool:
     """Return whether it was open on the day: then it was due, and not projected."""
     return any(
         (item.vehicle, item.component) == (failure.vehicle, failure.component)
-        and (not item.position or place_of(item.component, item.position) == failure.position)
+        and (not item.position or meet(item.component, item.position, failure.position))
         for item in due
     )
 
@@ -369,12 +377,15 @@ def _by_part(
     at: dict[Place, int] = {}
     anywhere: dict[tuple[str, str], int] = {}
     for i in np.argsort(chance, kind="stable"):
-        at[parts.vehicle[i], parts.component[i], parts.position[i]] = int(i)
+        for side in sides_of(parts.component[i], parts.position[i]):
+            at[parts.vehicle[i], parts.component[i], side] = int(i)
         anywhere[parts.vehicle[i], parts.component[i]] = int(i)
     own: list[list[Failure]] = [[] for _ in range(parts.size)]
     unforeseen = []
     for failure in came:
-        part = at.get((failure.vehicle, failure.component, failure.position))
+        sides = sorted(sides_of(failure.component, failure.position))
+        keys = ((failure.vehicle, failure.component, side) for side in sides)
+        part = next((at[key] for key in keys if key in at), None)
         if part is None and not failure.position:
             # Written down without its place: the likeliest of the places.
             part = anywhere.get((failure.vehicle, failure.component))

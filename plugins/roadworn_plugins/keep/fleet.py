@@ -10,7 +10,6 @@ from roadworn.analysis import Cell, Column, Result, Table, Tells
 from roadworn.columns.view import UNSEEN_DAYS, LedgerView
 from roadworn.model.messages import Joined, Says
 from roadworn.model.units import KM_PER_MILE
-from roadworn_plugins.ahead import MeasuredParts
 from roadworn_plugins.ahead.due_now import DueItem, State, due_now, not_failed
 from roadworn_plugins.ahead.quarters import months_from
 from roadworn_plugins.ahead.services import ServiceAhead, ServicesAhead
@@ -35,6 +34,7 @@ from roadworn_plugins.shared.projected import (
     taken,
 )
 from roadworn_plugins.shared.settings import all_said
+from roadworn_plugins.wear.measured import MeasuredParts
 
 if TYPE_CHECKING:
     from roadworn_plugins.keep import KeepOrSellSettings
