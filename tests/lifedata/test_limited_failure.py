@@ -18,7 +18,6 @@ from roadworn_plugins.lifedata.limited_failure import (
     log_likelihood,
 )
 from roadworn_plugins.lifedata.lives import Lives
-from roadworn_plugins.lifedata.shrinkage import GammaPrior
 
 FLAT = Normal(0.0, np.inf)
 
@@ -71,11 +70,11 @@ def priors(x, prior):
         )
         if np.isfinite(belief.spread)
     )
-    if prior.rate is not None:
+    if prior.weight:
         # The density of the log of a Gamma variable.
-        total += np.sum(
-            stats.gamma.logpdf(np.exp(x[3:]), prior.rate.a, scale=1 / prior.rate.b) + x[3:]
-        )
+        exposure = prior.weight * prior.middle ** np.exp(x[2])
+        held = stats.gamma.logpdf(np.exp(x[3:]), prior.weight, scale=1 / exposure)
+        total += np.sum(held + x[3:])
     return total
 
 
@@ -95,7 +94,7 @@ def of(law):
     "prior",
     [
         EarlyPrior(),
-        EarlyPrior(log_shape=Normal(0.8, 0.3), rate=GammaPrior(1.0, 5e3, "a trade range")),
+        EarlyPrior(log_shape=Normal(0.8, 0.3), weight=1.0, middle=70.0),
     ],
     ids=["flat", "informed"],
 )
@@ -225,7 +224,7 @@ def test_what_cannot_be_fitted_says_the_remedy():
 
 
 def test_few_failures_stay_at_the_beliefs_and_still_have_a_maximum():
-    prior = EarlyPrior(log_shape=Normal(np.log(2.5), 0.5), rate=GammaPrior(1.0, 2e4, "range"))
+    prior = EarlyPrior(log_shape=Normal(np.log(2.5), 0.5), weight=1.0, middle=120.0)
     fit = fit_limited_failure(Lives.from_ages([0.3, 70.0, 80.0], [1, 0, 0]), prior)
     assert 0.01 < fit.law.share < 0.5
     assert 1.0 < fit.law.shape < 4.0

@@ -223,3 +223,39 @@ def bisected(excess: Callable[[float], float], inside: float, outside: float) ->
         middle = (inside + outside) / 2.0
         inside, outside = (middle, outside) if excess(middle) > 0.0 else (inside, middle)
     return (inside + outside) / 2.0
+
+
+def climb(
+    at: Callable[[Floats], tuple[float, Floats, Floats]], x: Floats, *, longest: float
+) -> tuple[Floats, float, Floats, float]:
+    """Climb to a maximum of one smooth function by Newton's method, uphill at every step.
+
+    Args:
+        at: Returns height, gradient and second derivatives at a point.
+        x: Where to start, shape (parameters,).
+        longest: No parameter moves further than this in one step.
+
+    Returns:
+        The point, its height, the second derivatives there, and twice the height that one more
+        step promises: not near 0 where no maximum was reached.
+    """
+    value, slope, bend = at(x)
+    gain, near = np.inf, 1e-7  # nearer than this the height is too coarse a judge of a step
+    for _step in range(200):
+        values, vectors = np.linalg.eigh(-bend)
+        # Where the curvature is not that of a maximum it is turned round.
+        lifted = np.maximum(np.abs(values), 1e-12 * max(float(np.abs(values).max()), 1e-12))
+        move = vectors @ ((vectors.T @ slope) / lifted)
+        gain = float(slope @ move)
+        if gain < 1e-16:
+            break
+        reach = min(1.0, longest / float(np.abs(move).max()))
+        new = at(x + reach * move)
+        for _ in range(40):
+            if new[0] >= value + 1e-4 * reach * gain or (gain < near and new[0] > value - near):
+                break
+            reach *= 0.3
+            new = at(x + reach * move)
+        x = x + reach * move
+        value, slope, bend = new
+    return x, value, bend, gain

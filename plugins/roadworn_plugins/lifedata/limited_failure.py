@@ -19,10 +19,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import expit, gammaln
 
-from roadworn_plugins.lifedata import Floats, LifeDataError, finite, summed
+from roadworn_plugins.lifedata import Floats, LifeDataError, climb, finite, summed
 from roadworn_plugins.lifedata.lives import Lives
-from roadworn_plugins.lifedata.optimum import climb
-from roadworn_plugins.lifedata.shrinkage import GammaPrior
 
 _LONGEST_STEP = 1.5  # in any of the logarithms
 _EARLY = 3  # logit of the share, log of the early mean, log of the shape; then the rates
@@ -56,13 +54,18 @@ class EarlyPrior:
         logit_share: Of the share of weak parts.
         log_mean: Of the mean life of a weak part, in the unit of the ages (thousand km).
         log_shape: Of the shape of wear.
-        rate: Of the rate of wear of each group; without it every group needs a failure.
+        weight: Failures that the belief about the rate of wear counts for, in each group; with 0
+            every group needs a failure.
+        middle: Median life by that belief: the rate is Gamma with shape ``weight`` and exposure
+            ``weight * middle ** shape``. None for no exposure: so many failures more, at the
+            middle age of those there are.
     """
 
     logit_share: Normal = _SHARE
     log_mean: Normal = _MEAN
     log_shape: Normal = _FLAT
-    rate: GammaPrior | None = None
+    weight: float = 0.0
+    middle: float | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -262,7 +265,7 @@ class _Problem:
         failures = summed(lives.group, np.where(died, lives.count, 0.0), lives.n_groups)
         if failures.sum() == 0.0:
             raise LifeDataError("Without a failure nothing can be fitted; use a trade range.")
-        if prior.rate is None and np.any(failures == 0.0):
+        if prior.weight == 0.0 and np.any(failures == 0.0):
             raise LifeDataError(
                 f"Group {int(np.argmin(failures))} has no failure; give a prior of the rates."
             )
@@ -282,8 +285,12 @@ class _Problem:
         self.cause = terms.cause[self.failed]
         self.log_multiplier = np.log(terms.multiplier[self.failed])
         self.failures = failures
-        a, b = (0.0, 0.0) if prior.rate is None else (prior.rate.a, prior.rate.b)
-        self.rate_a, self.rate_b = a, b
+        self.rate_a = prior.weight
+        self.rate_b = 0.0 if prior.middle is None else prior.weight
+        # Rates are held in units of a middle age; the belief about them in those of its own.
+        self.log_unit = float(np.log(self.unit))
+        turn = 0.0 if prior.middle is None else self.log_unit - np.log(prior.middle)
+        self.log_turn = float(turn)
 
     def start(self) -> Floats:
         """Start at the middle of the priors, the rates where they fit the failures."""
@@ -291,8 +298,8 @@ class _Problem:
         log_shape = self.prior.log_shape.mean if np.isfinite(self.prior.log_shape.spread) else 0.4
         power = self.scale * np.exp(np.exp(log_shape) * self.log_age)
         exposure = summed(self.group, power, self.n)
-        log_b = self.rate_b * np.exp(-np.exp(log_shape) * np.log(self.unit))
-        rates = np.log(self.failures + self.rate_a) - np.log(exposure + log_b)
+        exposure += self.rate_b * np.exp(-np.exp(log_shape) * self.log_turn)
+        rates = np.log(self.failures + self.rate_a) - np.log(exposure)
         early = [self.prior.logit_share.mean, log_mean, log_shape]
         return np.concatenate([early, rates])
 
@@ -398,9 +405,8 @@ class _Problem:
         self, x: Floats, slope: Floats, bend: Floats, rates: Floats, cross: Floats
     ) -> float:
         """Add the log densities of the priors, less their norms."""
-        log_unit = float(np.log(self.unit))
         value = 0.0
-        shifts = (0.0, log_unit, 0.0)
+        shifts = (0.0, self.log_unit, 0.0)
         beliefs = (self.prior.logit_share, self.prior.log_mean, self.prior.log_shape)
         for i, (belief, shift) in enumerate(zip(beliefs, shifts, strict=True)):
             off = (x[i] + shift - belief.mean) / belief.spread
@@ -408,8 +414,7 @@ class _Problem:
             slope[i] -= off / belief.spread
             bend[i, i] -= belief.spread**-2
         if self.rate_a > 0.0:
-            # Of log(rate in the unit of the ages as given), which the shape moves.
-            tilt = np.exp(x[2]) * log_unit
+            tilt = np.exp(x[2]) * self.log_turn
             log_rate = x[_EARLY:] - tilt
             held = self.rate_b * np.exp(log_rate)
             pull = self.rate_a - held

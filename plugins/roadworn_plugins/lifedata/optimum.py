@@ -1,6 +1,5 @@
 """The maximum of many likelihoods at once."""
 
-from collections.abc import Callable
 from typing import NamedTuple, Self
 
 import numpy as np
@@ -173,39 +172,3 @@ def _inside(new: Floats, k: Floats, low: Floats, high: Floats) -> Floats:
     new = np.minimum(new, 4.0 * k)
     middle = np.where(np.isinf(high), 2.0 * k, 0.5 * (low + np.minimum(high, 1e300)))
     return np.where((new > low) & (new < high), new, middle)
-
-
-def climb(
-    at: Callable[[Floats], tuple[float, Floats, Floats]], x: Floats, *, longest: float
-) -> tuple[Floats, float, Floats, float]:
-    """Climb to a maximum of one smooth function by Newton's method, uphill at every step.
-
-    Args:
-        at: Returns height, gradient and second derivatives at a point.
-        x: Where to start, shape (parameters,).
-        longest: No parameter moves further than this in one step.
-
-    Returns:
-        The point, its height, the second derivatives there, and twice the height that one more
-        step promises: not near 0 where no maximum was reached.
-    """
-    value, slope, bend = at(x)
-    gain = np.inf
-    for _step in range(_MOST_STEPS):
-        values, vectors = np.linalg.eigh(-bend)
-        # Where the curvature is not that of a maximum it is turned round.
-        lifted = np.maximum(np.abs(values), 1e-12 * max(float(np.abs(values).max()), 1e-12))
-        move = vectors @ ((vectors.T @ slope) / lifted)
-        gain = float(slope @ move)
-        if gain < _ARRIVED:
-            break
-        reach = min(1.0, longest / float(np.abs(move).max()))
-        new = at(x + reach * move)
-        for _ in range(40):
-            if new[0] >= value + 1e-4 * reach * gain or (gain < _NEAR and new[0] > value - _NEAR):
-                break
-            reach *= 0.3
-            new = at(x + reach * move)
-        x = x + reach * move
-        value, slope, bend = new
-    return x, value, bend, gain

@@ -12,9 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from roadworn_plugins.lifedata import Floats, LifeDataError, finite
+from roadworn_plugins.lifedata import Floats, LifeDataError, climb, finite
 from roadworn_plugins.lifedata.lives import Lives
-from roadworn_plugins.lifedata.optimum import climb
 
 
 @dataclass(frozen=True, eq=False)

@@ -15,9 +15,17 @@ that carries its uncertainty, and z the effect of vehicle and place.
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import gammaln, logsumexp, xlogy
+from scipy.special import expit, gammaln, logsumexp, xlogy
 
 from roadworn_plugins.lifedata import Bools, Floats, Ints, summed
+from roadworn_plugins.lifedata import lives as lifedata
+from roadworn_plugins.lifedata.limited_failure import (
+    Cause,
+    EarlyPrior,
+    Normal,
+    early_probability,
+    fit_limited_failure,
+)
 
 #: Nodes that stand for the belief about the shape.
 SHAPES = 7
@@ -26,7 +34,6 @@ _REACH = 2.4
 _COARSE = np.exp(np.linspace(np.log(0.55), np.log(7.0), 9))
 # Spread between classes that is tried: Gamma shapes of the rates around their mean.
 _SPREADS = np.exp(np.linspace(np.log(0.7), np.log(700.0), 11))
-_ROUNDS = 12
 _TINY = 1e-300
 
 
@@ -187,54 +194,49 @@ class LifeLaw:
     worn: Floats
 
 
-def fit_law(lives: Lives, prior: Prior, *, start: "LifeLaw | None" = None) -> LifeLaw:
-    """Fit both laws: by turns each failure's cause given the laws, and the laws given the causes.
+def fit_law(lives: Lives, prior: Prior) -> LifeLaw:
+    """Fit both laws: the likeliest early law and causes, then wear with all that is unsure of it.
 
-    The rates are integrated out, so that the shape is weighed by its marginal likelihood; shares
-    and mean of the early law are those most likely under their priors (expectation-maximisation;
-    Mittman, Lewis-Beck and Meeker, Technometrics (2019), fit the same law with priors alike).
+    Share and mean of the early law are those most likely under their priors, together with shape
+    and rates (`lifedata.limited_failure`; Mittman, Lewis-Beck and Meeker, Technometrics (2019),
+    fit the same law with priors alike). Then the rates are integrated out, so that the shape is
+    weighed by its marginal likelihood, each shape with causes of its own.
 
     Args:
         lives: of one component.
         prior: of the component.
-        start: an earlier fit of the same lives to go on from.
     """
-    worn = (lives.failed & ~lives.early).astype(np.float64)
-    early = Early(float(1.0 / (1.0 + np.exp(-prior.early_share))), float(np.exp(prior.early_mean)))
-    log_age = np.log(np.maximum(lives.leaving, 1e-9))
-    log_entry = np.log(np.maximum(lives.entry, 1e-12))
-    rounds = _ROUNDS
-    if start is not None:
-        early, worn, rounds = start.early, start.worn.copy(), 3
     open_ = lives.failed & ~lives.early
-    near = float(np.exp(prior.early_mean)) * 40.0
-    if start is None and open_.any():
-        # Causes to begin with, by the habitual shape: from "all by wear" it would climb slowly.
-        k = prior.shape
-        gone = float(np.sum(lives.effect * (lives.leaving**k - lives.entry**k)))
-        rate = float(lives.failed.sum()) / max(gone, _TINY)
-        at = lives.leaving[open_]
-        by_wear = rate * k * np.maximum(at, 1e-9) ** (k - 1.0)
-        worn[open_] = by_wear / (by_wear + Early(0.1, early.mean).hazard(at))
-        early = _early(lives, lives.failed - worn, lives.entry < near, prior, early)
-    exposed = lives.entry < near  # what enters later says nothing of early failure
-    wear = _wear(lives, worn, log_age, log_entry, prior, None)
-    for _ in range(rounds):
-        before = early.share, wear.shape
-        if not lives.failed.any():
-            break
-        for _ in range(3):
-            at = lives.leaving[open_]
-            by_wear = lives.effect[open_] * wear.hazard(lives.group[open_], at)
-            by_early = early.hazard(at)
-            worn[open_] = by_wear / np.maximum(by_wear + by_early, _TINY)
-            early = _early(lives, lives.failed - worn, exposed, prior, early)
-        wear = _wear(lives, worn, log_age, log_entry, prior, (wear.shape, wear.spread))
-        if abs(early.share - before[0]) < 1e-3 and abs(wear.shape - before[1]) < 0.01:
-            break
+    worn = open_.astype(np.float64)
+    early = Early(float(expit(prior.early_share)), float(np.exp(prior.early_mean)))
+    leaving = np.maximum(lives.leaving, 1e-9)
+    if lives.failed.any():
+        early, worn = _likeliest(lives, leaving, prior)
+    log_entry = np.log(np.maximum(lives.entry, 1e-12))
+    wear = _wear(lives, worn, np.log(leaving), log_entry, prior)
     if open_.any():
         wear, worn = _with_causes(lives, worn, wear, early, prior)
     return LifeLaw(wear, early, worn)
+
+
+def _likeliest(lives: Lives, leaving: Floats, prior: Prior) -> tuple[Early, Floats]:
+    """Return the early law of the highest posterior, and how likely each failure was wear."""
+    upper = np.where(lives.failed, leaving, np.inf)
+    count = np.ones(leaving.size)
+    columns = lifedata.Lives(lives.group, lives.entry, leaving, upper, count, lives.classes)
+    cause = np.where(lives.early, Cause.EARLY, Cause.UNKNOWN)
+    weight, _exposure = prior.rate(np.ones(1))
+    belief = EarlyPrior(
+        Normal(prior.early_share, prior.early_spread),
+        Normal(prior.early_mean, prior.early_mean_spread),
+        Normal(float(np.log(prior.shape)), prior.shape_spread),
+        weight,
+        prior.middle,
+    )
+    law = fit_limited_failure(columns, belief, cause, lives.effect).law
+    came_early = early_probability(law, columns, cause, lives.effect)
+    found = Early(law.share, law.mean, float(came_early.sum()))
+    return found, np.where(lives.failed, 1.0 - came_early, 0.0)
 
 
 def _with_causes(
@@ -292,7 +294,6 @@ def _wear(
     log_age: Floats,
     log_entry: Floats,
     prior: Prior,
-    mode: tuple[float, float] | None,
 ) -> Wear:
     """Return the belief about wear at given causes, on a grid around the likeliest shape."""
 
@@ -305,11 +306,8 @@ def _wear(
         held = (log_shape - np.log(prior.shape)) / prior.shape_spread
         return height + own - 0.5 * held**2, wear
 
-    if mode is None:
-        height, _wear_at = at(_COARSE)
-        centre, spread = _peak(np.log(_COARSE), height, prior.shape_spread)
-    else:
-        centre, spread = float(np.log(mode[0])), mode[1]
+    height, _wear_at = at(_COARSE)
+    centre, spread = _peak(np.log(_COARSE), height, prior.shape_spread)
     for step in range(5):
         z = np.linspace(-_REACH, _REACH, SHAPES)
         shapes = np.exp(np.clip(centre + spread * z, np.log(0.3), np.log(11.0)))
@@ -397,61 +395,3 @@ def _rates(d: Floats, exposure: Floats, shapes: Floats, prior: Prior) -> tuple[F
     wide_b = wide_a / m_in_use
     a, b = wide_a[:, None] + d, wide_b[:, None] + exposure
     return of_shape, Wear(shapes, np.ones(shapes.size), a, b, wide_a, wide_b)
-
-
-def _early(lives: Lives, cause: Floats, exposed: Bools, prior: Prior, start: Early) -> Early:
-    """Return the likeliest early law given the chance that each failure was an early one.
-
-    Newton's method on logit share and log mean, damped; log S1 = log(1 - p + p exp(-t / mean)).
-    """
-    rows = exposed
-    entry, leaving, weight = lives.entry[rows], lives.leaving[rows], cause[rows]
-    early_failures = float(weight.sum())
-    # Ages beyond some means all look alike.
-    mean_cap = float(np.exp(prior.early_mean + 2.5 * prior.early_mean_spread))
-    at_failure = weight > 1e-6
-    t, w = leaving[at_failure], weight[at_failure]
-
-    def height(logit: float, log_mean: float) -> float:
-        p, mean = 1.0 / (1.0 + np.exp(-logit)), np.exp(log_mean)
-        gone, came = np.exp(-leaving / mean), np.exp(-entry / mean)
-        survive = np.log1p(-p * (1.0 - gone)) - np.log1p(-p * (1.0 - came))
-        left = p * np.exp(-t / mean)
-        hazard = np.log(np.maximum(left / mean / (1.0 - p + left), _TINY))
-        held = (logit - prior.early_share) / prior.early_spread
-        also = (log_mean - prior.early_mean) / prior.early_mean_spread
-        return float(survive.sum() + w @ hazard - 0.5 * (held**2 + also**2))
-
-    x = np.array([np.log(start.share / (1.0 - start.share)), np.log(start.mean)])
-    best, step = height(*x), 0.05
-    for _ in range(4):
-        sides = np.array(
-            [[height(x[0] + i * step, x[1] + j * step) for j in (-1, 0, 1)] for i in (-1, 0, 1)]
-        )
-        slope = np.array([sides[2, 1] - sides[0, 1], sides[1, 2] - sides[1, 0]]) / (2 * step)
-        bend = np.array(
-            [
-                [sides[2, 1] - 2 * sides[1, 1] + sides[0, 1], 0.0],
-                [0.0, sides[1, 2] - 2 * sides[1, 1] + sides[1, 0]],
-            ]
-        )
-        cross = (sides[2, 2] - sides[2, 0] - sides[0, 2] + sides[0, 0]) / 4.0
-        bend[0, 1] = bend[1, 0] = cross
-        bend /= step**2
-        # Where the surface is not concave, go uphill by the priors' own curvature.
-        eigen = np.linalg.eigvalsh(bend)
-        if eigen.max() >= -1e-3:
-            bend = -np.diag([1.0 / prior.early_spread**2, 1.0 / prior.early_mean_spread**2])
-        move = np.clip(-np.linalg.solve(bend, slope), -1.5, 1.5)
-        for _ in range(6):
-            found = height(*(x + move))
-            if found >= best:
-                break
-            move = move / 3.0
-        else:
-            break
-        x, best = x + move, found
-        if np.abs(move).max() < 1e-3:
-            break
-    share = float(1.0 / (1.0 + np.exp(-x[0])))
-    return Early(share, float(min(np.exp(x[1]), mean_cap)), early_failures)

@@ -119,7 +119,7 @@ class ComponentLives:
                 effect = effects.of(one)
                 prior = replace(one.prior, early_share=share, early_spread=_POOLED_SPREAD)
                 own = replace(one.lives, effect=effect)
-                law = fit_law(own, prior, start=one.law)
+                law = fit_law(own, prior)
                 counted[component] = replace(one, lives=own, law=law)
             if not effects.matter and step == 0:
                 break
