@@ -1,5 +1,6 @@
 """The outlook for the inspection against the published rules, exactly at their limits."""
 
+from datetime import date
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -283,8 +284,8 @@ def price(amount: str) -> dict[str, str]:
 
 def test_the_cost_to_pass_is_what_the_same_work_has_cost(tmp_path: Path) -> None:
     past = [
-        replaced(f"2026-0{month}-05", "R", parts_cost=price(cost))
-        for month, cost in ((2, "80.00"), (3, "100.00"), (4, "140.00"))
+        replaced(f"{year}-02-05", "R", parts_cost=price(cost))
+        for year, cost in ((2023, "80.00"), (2024, "100.00"), (2025, "140.00"))
     ]
     events = [enrolled(), *past, look(found("body.mirror", "failed", "L")), scanned("8107E500")]
     result = outlook(events, tmp_path)
@@ -544,3 +545,84 @@ def test_the_rest_being_sound_closes_nothing_that_failed(
     component = before["component"]
     name = "tire tread" if component == "wheel.tire" else "horn"
     assert item(result, name)["outcome"] == outcome
+
+
+def official(day: str, result: str, due: str | None, vehicle: str = "car") -> NewEvent:
+    more = {"due_date": due} if due else {}
+    return event(vehicle, "inspection_result", day, inspection="safety", result=result, **more)
+
+
+def test_a_read_out_without_codes_ends_what_the_lamp_said(tmp_path: Path) -> None:
+    """A battery code with the lamp on; the next day no codes, and nobody read the lamp."""
+    code = [{"name": "engine", "codes": [{"code": "P0562", "status": "stored"}]}]
+    lit = event("car", "scan", "2026-06-20", modules=code, lamp="on")
+    none = event("car", "scan", "2026-06-21", modules=[{"name": "engine", "codes": []}])
+    before = item(outlook([enrolled(2015), lit], tmp_path / "a"), "onboard")
+    assert before["outcome"] == "fail"
+    after = item(outlook([enrolled(2015), lit, none], tmp_path / "b"), "onboard")
+    assert after["outcome"] == "not known"
+    assert after["detail"] == (
+        "no codes on 2026-06-21, after the lamp was on on 2026-06-20; lamp and monitors were not "
+        "read then: read them again"
+    )
+    # A lamp that comes on again counts again.
+    again = event("car", "scan", "2026-06-22", modules=code, lamp="on")
+    lit_again = outlook([enrolled(2015), lit, none, again], tmp_path / "c")
+    assert item(lit_again, "onboard")["outcome"] == "fail"
+
+
+def test_the_official_result_and_its_due_date_are_shown(tmp_path: Path) -> None:
+    events = [enrolled(), official("2025-07-10", "pass", "2026-07-31")]
+    result = outlook(events, tmp_path / "a")
+    assert "Official safety inspection on 2025-07-10: pass; due 2026-07-31." in result.headline
+    (row,) = result.table("official_inspections").records()
+    assert (row["result"], row["due"]) == ("pass", date(2026, 7, 31))
+    late = outlook([enrolled(), official("2025-06-10", "pass", "2026-06-01")], tmp_path / "b")
+    assert "expired on 2026-06-01" in late.headline
+
+
+def test_a_fleet_is_told_what_runs_out_first_and_short(tmp_path: Path) -> None:
+    events = []
+    for n, due in enumerate(("2026-05-01", "2026-07-15", "2026-12-01", "2026-06-10")):
+        events.append(event(f"v{n}", "enrolment", "2025-01-01", odometer=1_000))
+        events.append(official("2025-06-10", "pass", due, f"v{n}"))
+    with view_of(events, tmp_path, as_of="2026-06-30") as view:
+        result = check_analysis(INSPECTION_OUTLOOK, view, {})
+    assert result.headline.startswith(
+        "2 official inspections have expired and 1 run out within 60 days."
+    )
+    due = result.table("official_inspections").records()
+    assert [row["vehicle"] for row in due] == ["v0", "v3", "v1"]
+    assert result.tables[0].name == "official_inspections"
+    # What nobody looked at is not listed item by item for each vehicle.
+    assert all(len(str(row["why"])) < 100 for row in result.table("vehicles").records())
+
+
+def test_what_has_no_price_is_named_beside_the_sum(tmp_path: Path) -> None:
+    past = [
+        builders.replaced("old", f"{year}-02-05", "emission.catalyst", parts_cost=price("1138.00"))
+        for year in (2019, 2022, 2025)
+    ]
+    other = event("old", "enrolment", "2018-01-01", odometer=1_000)
+    paid = replaced("2024-02-05", "R", parts_cost=price("140.00"))
+    code = [{"name": "engine", "codes": [{"code": "P0420", "status": "stored"}]}]
+    lit = event("car", "scan", "2026-06-20", modules=code, lamp="on")
+    broken = look(found("body.mirror", "failed", "L"), found("electrical.horn", "failed"))
+    result = outlook([other, *past, enrolled(), paid, broken, lit], tmp_path)
+    assert "puts right what has a price. Without a price: " in result.headline
+    assert "horn" in result.headline
+    assert (
+        "onboard system, its cause not found yet (points to catalytic converter, 1,138 USD if it "
+        "is that)" in result.headline
+    )
+
+
+def test_last_seen_sound_is_said_with_its_day_and_who_left_it_out_since(tmp_path: Path) -> None:
+    hoses = [found("brake.hose", "sound"), found("brake.line", "sound")]
+    since = event("car", "inspection", "2026-06-29", findings=[found("electrical.horn", "sound")],
+                  rest="not_checked")  # fmt: skip
+    result = outlook([enrolled(), look(*hoses), since], tmp_path)
+    told = item(result, "brake hoses")
+    assert told["detail"] == f"last seen sound on {LOOKED}; not checked on 2026-06-29"
+    assert told["seen_on"] == date.fromisoformat(LOOKED)
+    assert item(result, "horn")["detail"] == "last seen sound on 2026-06-29"

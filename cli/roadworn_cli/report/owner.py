@@ -145,18 +145,28 @@ def _inspection(ran: Ran | None, words: Words) -> Section | None:
     if table is not None:
         failing = _without(table, (Mark.PASSES, Mark.NOT_KNOWN))
         blocks += blocks_of(of_one(failing), words, brief=True) if failing.rows else ()
-        items: list[tuple[Cell, frozenset[Mark]]] = [
-            (name, marks)
-            for name, (_row, marks) in zip(table.cells(Tells.NAME), table.marked(), strict=True)
+        days = table.cells(Tells.SINCE)
+        items: list[tuple[Cell, Cell, frozenset[Mark]]] = [
+            (name, day, marks)
+            for name, day, (_row, marks) in zip(
+                table.cells(Tells.NAME), days, table.marked(), strict=True
+            )
             if name
         ]
         # A headline that names them all need not be told again.
         said = set(parts_of(ran.result.headline))
         pairs = []
-        for key, mark in (("not_known_items", Mark.NOT_KNOWN), ("passing_items", Mark.PASSES)):
-            names = dict.fromkeys(name for name, marks in items if mark in marks)
-            if not names.keys() <= said:
-                pairs.append((words(key), words.joined(names, "; ")))
+        names = dict.fromkeys(name for name, _day, marks in items if Mark.NOT_KNOWN in marks)
+        if not names.keys() <= said:
+            pairs.append((words("not_known_items"), words.joined(names, "; ")))
+        # What was last seen sound is no promise: each stands under the day it was looked at.
+        passing = [(day, name) for name, day, marks in items if Mark.PASSES in marks]
+        for day in sorted({day for day, _name in passing if day is not None}, reverse=True):
+            seen = (name for on, name in passing if on == day)
+            pairs.append((words("passing_items", day=day), words.joined(seen, "; ")))
+        undated = [name for day, name in passing if day is None]
+        if undated:
+            pairs.append((words("passing_undated"), words.joined(undated, "; ")))
         blocks += [Facts(tuple(pairs))] if pairs else []
     return Section("inspection-outlook", words("passing"), tuple(blocks))
 

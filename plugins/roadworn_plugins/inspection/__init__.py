@@ -3,6 +3,7 @@
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from datetime import date
 from decimal import Decimal
 from typing import Annotated, Literal
 
@@ -10,12 +11,27 @@ from pydantic import Field
 
 from roadworn.analysis import Analysis, Answers, Estimate, Result, Settings
 from roadworn.columns.view import LedgerView
+from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Joined, Says
 from roadworn.trade.cautions import as_caveat, cautions_for
 from roadworn.trade.limits import Item, limit_tables
 from roadworn.trade.weight import weigh
-from roadworn_plugins.inspection.outcomes import LastScan, judge_item, judge_socket, worst
-from roadworn_plugins.inspection.tables import Inspected, Told, items_table, vehicles_table
+from roadworn_plugins.inspection.outcomes import (
+    LastScan,
+    judge_item,
+    judge_socket,
+    last_scans,
+    worst,
+)
+from roadworn_plugins.inspection.tables import (
+    Inspected,
+    Told,
+    cause_open,
+    items_table,
+    officials_of,
+    officials_table,
+    vehicles_table,
+)
 from roadworn_plugins.shared.grouped import Unit
 from roadworn_plugins.shared.prices import Prices
 from roadworn_plugins.shared.rule_sets import (
@@ -75,6 +91,11 @@ _say = Says(
             "About {middle:,.0f} {currency} ({low:,.0f} to {high:,.0f}) puts right what has a "
             "price."
         ),
+        "no-price": "Without a price: {items}.",
+        "seen-on": "What it asks for was last seen sound on {last}.",
+        "seen-between": "What it asks for was last seen sound between {first} and {last}.",
+        "officials-due": "{expired} official inspections have expired and {soon} run out within "
+        "{days} days.",
         "estimate": "cost to pass, {whose}",
         "vehicles": "{number} vehicles",
         "method": "sum of median, tenth and ninetieth percentile of prices on record",
@@ -94,12 +115,15 @@ Question: Would it pass its inspection, and what would passing cost?
 
 Method: The last look at each thing that the rule set asks for is compared with its limit;
 exactly at the limit passes. The latest read-out is judged by lamp, readiness and model year.
-Work done since a failed look puts it right. Cost is what replacing the same component has cost
-in this ledger.
+Work done since a failed look puts it right, and a later read-out without codes ends what a lamp
+said before. Cost is what the same work has cost here; what has no price is named. The latest
+official result of each sort stands with the day it runs out; over the fleet a list of those that
+have run out or soon will comes first.
 
-Assumptions: What was looked at within the days set is as it was seen. Not looked at is not
-known, never a pass. What a vehicle does not have (view absent_parts) is not asked of it, and
-an electric one has nothing for its socket to be read for.
+Assumptions: What was looked at within the days set is as it was last seen, on the day beside it,
+even if a later look-over left it out. Not looked at is not known, never a pass. What a vehicle
+does not have (view absent_parts) is not asked of it, and an electric one has nothing for its
+socket to be read for.
 
 Reading: "reject" means sent back as not ready, not failed. Check your local rule: every
 allowance is a setting, and a shop can name a rule file of its own.
@@ -148,6 +172,9 @@ class InspectionOutlookSettings(Settings):
         str, Field(description="classes of more than 10,000 lb, with commas, if not on record")
     ] = ""
     look_days: Annotated[int, Field(ge=1, description="an older look does not count")] = 365
+    due_days: Annotated[
+        int, Field(ge=0, description="official inspections that run out within are listed")
+    ] = 60
     scan_days: Annotated[int, Field(ge=1, description="an older read-out does not count")] = 90
 
 
@@ -156,17 +183,22 @@ def run(view: LedgerView, settings: InspectionOutlookSettings) -> Result:
     rules = _adjusted(load_rules(settings.rules), settings)
     vehicles = _vehicles(view, settings)
     looks = load_looks(view, asked_components(rules.items))
-    scans = _scans(view)
+    scans = last_scans(view)
     wear = measured_wear(view, settings.vehicle, rules=rules)
     prices = Prices.load(view)
     unit = settings.unit or view.usual_unit()
     told = [_judge(view, v, rules, looks, scans, prices, settings) for v in vehicles]
     order = {outcome: i for i, outcome in enumerate(("fail", "reject", "not known", "pass"))}
     told.sort(key=lambda t: (order[t.outcome], t.vehicle.name))
-    items = items_table(told, wear, unit, everything=settings.vehicle is not None)
+    alone = settings.vehicle is not None
+    items = items_table(told, wear, unit, everything=alone)
     return Result(
-        headline=_headline(told, rules, settings, prices.currency),
-        tables=(vehicles_table(told, prices.currency), items),
+        headline=_headline(told, rules, settings, prices.currency, view.today),
+        tables=(
+            *officials_table(told, view.today, None if alone else settings.due_days),
+            vehicles_table(told, prices.currency, whole=alone),
+            items,
+        ),
         estimates=_estimates(told, prices.currency, settings),
         caveats=_caveats(told, rules, prices, settings),
     )
@@ -223,13 +255,8 @@ def _vehicles(view: LedgerView, settings: InspectionOutlookSettings) -> list[Ins
     heavy = listed(settings.heavy_classes, vehicle_classes(view), "vehicle class")
     condition = " AND v.vehicle_id = ?" if settings.vehicle else ""
     rows = view.sql(
-        f"""SELECT v.vehicle_id, v.vehicle_class, v.model_year, v.fuel, v.weight_class, v.duty,
-                   r.due
-            FROM vehicles AS v
-            LEFT JOIN (SELECT vehicle_id, max_by(due_date, (occurred_on, seq)) AS due
-                       FROM inspection_results WHERE due_date IS NOT NULL
-                       GROUP BY vehicle_id) AS r USING (vehicle_id)
-            WHERE v.retired_on IS NULL{condition}
+        f"""SELECT v.vehicle_id, v.vehicle_class, v.model_year, v.fuel, v.weight_class, v.duty
+            FROM vehicles AS v WHERE v.retired_on IS NULL{condition}
             ORDER BY v.vehicle_id""",
         (settings.vehicle,) if settings.vehicle else (),
     ).rows
@@ -238,41 +265,15 @@ def _vehicles(view: LedgerView, settings: InspectionOutlookSettings) -> list[Ins
         "SELECT vehicle_id, component FROM absent_parts WHERE axle = '' ORDER BY ALL"
     ).rows:
         absent.setdefault(name, set()).add(component)
+    officials = officials_of(view)
     found = []
-    for name, kind, year, fuel, weight, duty, due in rows:
+    for name, kind, year, fuel, weight, duty in rows:
         said = weigh({"weight_class": weight, "vehicle_class": kind, "duty": duty})
         taken, doubt = ("heavy", "") if kind in heavy else (said.weight, said.doubt)
         without = frozenset(absent.get(name, ()))
-        found.append(Inspected(name, kind, year, fuel, taken, due, doubt, without))
+        own = officials.get(name, ())
+        found.append(Inspected(name, kind, year, fuel, taken, own, doubt, without))
     return found
-
-
-def _scans(view: LedgerView) -> Mapping[str, LastScan]:
-    rows = view.sql(
-        """WITH told AS (
-             SELECT vehicle_id, seq, event_id, occurred_on, any_value(lamp) AS lamp,
-                    any_value(readiness) AS readiness, any_value(km_since_clear) AS km,
-                    any_value(true_km) AS true_km
-             FROM scans WHERE outcome = 'read' AND (lamp IS NOT NULL OR readiness IS NOT NULL)
-             GROUP BY vehicle_id, seq, event_id, occurred_on
-           ), last AS (
-             SELECT *, row_number() OVER (PARTITION BY vehicle_id
-                                          ORDER BY occurred_on DESC, seq DESC) AS back FROM told)
-           SELECT l.vehicle_id, l.occurred_on, l.event_id, l.lamp, l.readiness, l.km,
-                  count(c.code) FILTER (WHERE c.status = 'permanent'),
-                  list(DISTINCT c.code ORDER BY c.code)
-                    FILTER (WHERE c.status = 'stored' AND c.code LIKE 'P%'),
-                  v.last_km - l.true_km
-           FROM last AS l JOIN vehicles AS v USING (vehicle_id)
-           LEFT JOIN codes AS c ON c.seq = l.seq
-           WHERE l.back = 1 GROUP BY ALL"""
-    ).rows
-    return {
-        vehicle: LastScan(
-            on, event, lamp, readiness, km, int(permanent), tuple(codes or ()), driven or 0.0
-        )
-        for vehicle, on, event, lamp, readiness, km, permanent, codes, driven in rows
-    }
 
 
 def _judge(
@@ -295,6 +296,7 @@ def _judge(
             view.today,
             settings.look_days,
             sizes,
+            own.passed_over(item.components),
         )
         for item in rules.items
         if item.holds_for(vehicle.weight or "light", own.recorded)
@@ -307,22 +309,28 @@ def _judge(
                 scan, vehicle.model_year, vehicle.fuel, rules, view.today, settings.scan_days
             )
         )
-    costs, unpriced = [], 0
+    costs, unpriced = [], list[str]()
     for item in items:
         row = [prices.of(c, vehicle.kind, vehicle.name, place) for c, place in item.failed]
         # Labour without the part is no price.
         row = [price if price is not None and price.number else None for price in row]
         costs.append(tuple(price for price in row if price is not None))
+        unpriced += [
+            part_name(*part) for part, price in zip(item.failed, row, strict=True) if price is None
+        ]
         # A lamp that is on has a price only once somebody has found the cause.
-        unpriced += sum(price is None for price in row) + (
-            item.outcome == "fail" and not item.failed
-        )
+        if item.outcome == "fail" and not item.failed:
+            unpriced.append(cause_open(item, vehicle, prices))
     outcome = worst(item.outcome for item in items)
-    return Told(vehicle, outcome, tuple(items), tuple(costs), unpriced)
+    return Told(vehicle, outcome, tuple(items), tuple(costs), tuple(unpriced))
 
 
 def _headline(
-    told: Sequence[Told], rules: RuleSet, settings: InspectionOutlookSettings, currency: str
+    told: Sequence[Told],
+    rules: RuleSet,
+    settings: InspectionOutlookSettings,
+    currency: str,
+    today: date,
 ) -> str:
     if not told:
         return _say("nothing")
@@ -330,7 +338,17 @@ def _headline(
     had = "" if settings.inspected else "-had-there-been-one"
     if settings.vehicle is None:
         number = Counter(one.outcome for one in told)
-        return _say(
+        states = Counter(
+            last.state(today, settings.due_days) for one in told for last in one.vehicle.officials
+        )
+        due = _say.when(
+            states["expired"] + states["runs out"],
+            "officials-due",
+            expired=states["expired"],
+            soon=states["runs out"],
+            days=settings.due_days,
+        )
+        fleet = _say(
             f"fleet{had}",
             rules=rules.title,
             vehicles=len(told),
@@ -339,6 +357,7 @@ def _headline(
             not_known=number["not known"],
             passing=number["pass"],
         )
+        return Joined(filter(None, (due, fleet)), by=" ")
     one = told[0]
     head = _say(
         f"{_HEADLINES[one.outcome]}{had}",
@@ -346,10 +365,18 @@ def _headline(
         vehicle=one.vehicle.name,
         items=Joined(item.name for item in one.items if item.outcome == one.outcome),
     )
-    if one.outcome != "fail" or not one.total("middle"):
-        return head
-    totals = {of: one.total(of) for of in ("middle", "low", "high")}
-    return Joined((head, _say("cost-to-pass", currency=currency, **totals)), by=" ")
+    parts: list[str] = [head]
+    if one.outcome == "fail":
+        if one.total("middle"):
+            totals = {of: one.total(of) for of in ("middle", "low", "high")}
+            parts.append(_say("cost-to-pass", currency=currency, **totals))
+        if one.unpriced:
+            parts.append(_say("no-price", items=Joined(dict.fromkeys(one.unpriced))))
+    elif one.outcome == "pass" and one.seen:
+        first, last = min(one.seen), max(one.seen)
+        parts.append(_say("seen-on" if first == last else "seen-between", first=first, last=last))
+    parts += [official.words(today) for official in one.vehicle.officials]
+    return Joined(parts, by=" ")
 
 
 def _estimates(
@@ -359,7 +386,7 @@ def _estimates(
     if not failing or not currency:
         return ()
     totals = {of: sum(one.total(of) or 0.0 for one in failing) for of in ("low", "middle", "high")}
-    unpriced = sum(one.unpriced for one in failing)
+    unpriced = sum(len(one.unpriced) for one in failing)
     whose = settings.vehicle or _say("vehicles", number=len(failing))
     return (
         Estimate(

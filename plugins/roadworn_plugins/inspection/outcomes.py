@@ -5,11 +5,12 @@ at is not known and never a pass, and a look that is too old is no look; but wha
 failed stays failed until somebody puts it right.
 """
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Literal
 
+from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Joined, Says, Sentence
 from roadworn.model.places import other_side
@@ -36,6 +37,9 @@ _say = Says(
         "model-year": "model years before {year} are not",
         "never-read-out": "never read out",
         "last-read-out": "last read out on {day}",
+        "clean-since": "no codes on {day}, after the lamp was on on {then}; lamp and monitors were "
+        "not read then: read them again",
+        "passed-over": "not checked on {day}",
         "lamp": "the lamp is commanded on",
         "lamp-for-codes": "the lamp is commanded on for {codes}",
         "code": "{trouble_code} (points to {parts})",
@@ -60,13 +64,13 @@ _say = Says(
         "limit": "(limit {limit} {unit})",
         "on-a-day": "on {day}",
         "everywhere": "all",
-        "passed-looked": "looked at on {day}",
+        "passed-looked": "last seen sound on {day}",
         "passed-repaired": "repaired on {day}",
         "passed-replaced": "replaced on {day}",
-        "passed-looked-or-repaired": "looked or repaired at on {day}",
-        "passed-looked-or-replaced": "looked or replaced at on {day}",
+        "passed-looked-or-repaired": "last seen sound or repaired on {day}",
+        "passed-looked-or-replaced": "last seen sound or replaced on {day}",
         "passed-repaired-or-replaced": "repaired or replaced on {day}",
-        "passed-looked-or-repaired-or-replaced": "looked or repaired or replaced at on {day}",
+        "passed-looked-or-repaired-or-replaced": "last seen sound, repaired or replaced on {day}",
     },
 )
 
@@ -82,6 +86,8 @@ class Judged:
         citation, mark: the rule.
         failed: component and place of everything that has to be put right.
         evidence: ids of the events behind it.
+        points_to: components that the codes behind a failure point to.
+        seen: days on which what passes was last seen sound.
     """
 
     key: str
@@ -92,13 +98,16 @@ class Judged:
     mark: str = ""
     failed: tuple[tuple[str, str], ...] = ()
     evidence: tuple[str, ...] = ()
+    points_to: tuple[str, ...] = ()
+    seen: tuple[date, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class LastScan:
     """The latest read-out that says something about lamp or readiness.
 
-    `codes` are the stored ones; `driven_since` is the distance gone after it, in km.
+    `codes` are the stored ones; `driven_since` is the distance gone after it, in km. `clean_on` is
+    the day of a later one that read no code and neither lamp nor readiness, `clean` its event.
     """
 
     on: date
@@ -109,6 +118,49 @@ class LastScan:
     permanent: int
     codes: tuple[str, ...] = ()
     driven_since: float = 0.0
+    clean_on: date | None = None
+    clean: str = ""
+
+
+def last_scans(view: LedgerView) -> Mapping[str, LastScan]:
+    """Return vehicle -> what its read-outs say of lamp and readiness, and of codes after that."""
+    rows = view.sql(
+        """WITH read AS (
+             SELECT vehicle_id, seq, event_id, occurred_on, any_value(lamp) AS lamp,
+                    any_value(readiness) AS readiness, any_value(km_since_clear) AS km,
+                    any_value(true_km) AS true_km, bool_or(active_read) AS active
+             FROM scans WHERE outcome = 'read'
+             GROUP BY vehicle_id, seq, event_id, occurred_on
+           ), told AS (
+             SELECT r.*, lamp IS NOT NULL OR readiness IS NOT NULL AS says,
+                    active AND NOT EXISTS (
+                      SELECT 1 FROM codes AS c
+                      WHERE c.seq = r.seq AND c.status IN ('stored', 'permanent')) AS clean
+             FROM read AS r
+           ), last AS (
+             SELECT *, row_number() OVER (PARTITION BY vehicle_id
+                                          ORDER BY says DESC, occurred_on DESC, seq DESC) AS back
+             FROM told WHERE says OR clean
+           ), clean AS (
+             SELECT vehicle_id, max((occurred_on, seq, event_id)) AS at FROM told
+             WHERE clean AND NOT says GROUP BY vehicle_id)
+           SELECT l.vehicle_id, l.occurred_on, l.event_id, l.lamp, l.readiness, l.km,
+                  count(c.code) FILTER (WHERE c.status = 'permanent'),
+                  list(DISTINCT c.code ORDER BY c.code)
+                    FILTER (WHERE c.status = 'stored' AND c.code LIKE 'P%'),
+                  v.last_km - l.true_km,
+                  CASE WHEN (n.at[1], n.at[2]) > (l.occurred_on, l.seq) THEN n.at[1] END,
+                  coalesce(n.at[3], '')
+           FROM last AS l JOIN vehicles AS v USING (vehicle_id)
+           LEFT JOIN codes AS c ON c.seq = l.seq
+           LEFT JOIN clean AS n ON n.vehicle_id = l.vehicle_id
+           WHERE l.back = 1 GROUP BY ALL"""
+    ).rows
+    found = {}
+    for vehicle, on, event, lamp, readiness, km, permanent, codes, driven, *clean in rows:
+        says = (on, event, lamp, readiness, km, int(permanent), tuple(codes or ()), driven or 0.0)
+        found[vehicle] = LastScan(*says, *clean)
+    return found
 
 
 def judge_item(
@@ -117,6 +169,7 @@ def judge_item(
     today: date,
     look_days: int,
     sizes: KnownSizes | None = None,
+    passed_over: date | None = None,
 ) -> Judged:
     """Judge one item from what was last seen of its components.
 
@@ -126,6 +179,7 @@ def judge_item(
         today: the day asked about.
         look_days: an older look is no look.
         sizes: what limit tables ask for, as far as it is on record.
+        passed_over: day of the last look-over that left its components out, or None.
     """
     known = sizes or KnownSizes()
     covered = [s for s in seen if item.covers(s.place or None)]
@@ -155,7 +209,10 @@ def judge_item(
     if missing:
         unseen = _say("places-not-looked-at", places=Joined(missing))
         return _judged(item, "not known", unseen, passed)
-    return _judged(item, "pass", _passed_words(item, passed), passed)
+    words, seen_on = _passed_words(item, passed), tuple(s.on for s in passed)
+    if passed_over is not None and passed_over > min(seen_on):
+        words = Joined((words, _say("passed-over", day=passed_over)), by="; ")
+    return replace(_judged(item, "pass", words, passed), seen=seen_on)
 
 
 def judge_socket(
@@ -169,7 +226,8 @@ def judge_socket(
     """Judge the emission inspection by the onboard system from the latest read-out."""
 
     def found(outcome: Outcome, detail: str, citation: str) -> Judged:
-        evidence = () if scan is None else (scan.event,)
+        events = () if scan is None else (scan.event, scan.clean if scan.clean_on else "")
+        evidence = tuple(filter(None, events))
         return Judged(
             "emission", "onboard system", outcome, detail, citation, "R", evidence=evidence
         )
@@ -178,13 +236,17 @@ def judge_socket(
         return found("not tested", _say("model-year", year=rules.first_year), "40 CFR 85.2207")
     if scan is None:
         return found("not known", _say("never-read-out"), _SOCKET)
+    if scan.clean_on is not None and _fails(scan, rules):
+        told = _say("clean-since", day=scan.clean_on, then=scan.on)
+        return found("not known", told, _SOCKET)
     if (today - scan.on).days > scan_days:
         return found("not known", _say("last-read-out", day=scan.on), _SOCKET)
     readiness = decode_readiness(scan.readiness) if scan.readiness else None
     if scan.lamp == "on" or (readiness is not None and readiness.lamp):
         codes = Joined(_pointing(code) for code in scan.codes)
         lamp = _say("lamp-for-codes", codes=codes) if codes else _say("lamp")
-        return found("fail", lamp, "40 CFR 85.2207(c)")
+        points = tuple(part for code in scan.codes for part in told_code(code)[1])
+        return replace(found("fail", lamp, "40 CFR 85.2207(c)"), points_to=points)
     if rules.fail_on_permanent and scan.permanent:
         return found("fail", _say("permanent-codes", number=scan.permanent), _STATE)
     if readiness is None:
@@ -194,6 +256,12 @@ def judge_socket(
         again = _say("driven-since", day=scan.on, then=detail, km=scan.driven_since)
         return found("not known", again, citation)
     return found(outcome, detail, citation)
+
+
+def _fails(scan: LastScan, rules: RuleSet) -> bool:
+    """Whether a read-out fails by its lamp or by a permanent code."""
+    lamp = scan.readiness is not None and decode_readiness(scan.readiness).lamp
+    return scan.lamp == "on" or lamp or (rules.fail_on_permanent and scan.permanent > 0)
 
 
 def _by_readiness(

@@ -189,17 +189,28 @@ class _Rest:
 
 @dataclass(slots=True)
 class Looks:
-    """What is known of one vehicle."""
+    """What is known of one vehicle.
+
+    `left_out` is the day of the last look-over after which the rest was not checked, `not_checked`
+    the last day on which a component was named so.
+    """
 
     findings: dict[str, list[Seen]] = field(default_factory=dict)
     work: dict[str, list[Seen]] = field(default_factory=dict)
     rest: _Rest | None = None
+    left_out: date | None = None
+    not_checked: dict[str, date] = field(default_factory=dict)
     sizes: KnownSizes = field(default_factory=KnownSizes)
 
     @property
     def recorded(self) -> set[str]:
         """The components that somebody looked at or worked on, by name."""
         return {*self.findings, *self.work}
+
+    def passed_over(self, components: Iterable[str]) -> date | None:
+        """Return the last day on which a look-over left all of these components out, or None."""
+        days = [self.not_checked.get(component) for component in components]
+        return max(filter(None, (*days, self.left_out)), default=None)
 
     def newest(self, components: Iterable[str]) -> list[Seen]:
         """Return the newest thing known of each place of these components.
@@ -286,6 +297,7 @@ def load_looks(view: LedgerView, components: Sequence[str]) -> Mapping[str, Look
             place = place_of(component, written)
             work.append(Seen(component, place, how, "sound", on, event, seq))
     _add_rests(view, found)
+    _add_passed_over(view, found)
     _add_sizes(view, found)
     return found
 
@@ -318,6 +330,22 @@ def _add_rests(view: LedgerView, found: dict[str, Looks]) -> None:
         found.setdefault(vehicle, Looks()).rest = _Rest(
             on, seq, event, frozenset(not_checked or ())
         )
+
+
+def _add_passed_over(view: LedgerView, found: dict[str, Looks]) -> None:
+    """Add when a look-over left things out: by name, or everything that it did not name."""
+    for vehicle, component, on in view.sql(
+        """SELECT vehicle_id, component, max(occurred_on) FROM findings
+           WHERE condition = 'not_checked' GROUP BY vehicle_id, component
+           UNION ALL
+           SELECT vehicle_id, '', max(occurred_on) FROM inspections
+           WHERE rest = 'not_checked' GROUP BY vehicle_id ORDER BY ALL"""
+    ).rows:
+        looks = found.setdefault(vehicle, Looks())
+        if component:
+            looks.not_checked[component] = on
+        else:
+            looks.left_out = on
 
 
 def _add_sizes(view: LedgerView, found: dict[str, Looks]) -> None:
