@@ -11,7 +11,7 @@ them, and the sum of both; months are treated the same way.
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -19,11 +19,13 @@ from roadworn.analysis import Cell, Column, Holds, Mark, Table, Tells
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name, place_of
 from roadworn.model.messages import Says, some_of
-from roadworn_plugins.ahead.services import ServicesAhead
 from roadworn_plugins.projection.renewal import increments
 from roadworn_plugins.shared.grouped import Floats, Ints
 from roadworn_plugins.shared.parts_ahead import PartsAhead
 from roadworn_plugins.shared.projected import Counted, Projection, money
+
+if TYPE_CHECKING:
+    from roadworn_plugins.ahead.services import ServicesAhead
 
 By = Literal["quarter", "month"]
 #: Ends of the spans to come, in months from today.
@@ -191,7 +193,7 @@ def money_table(
     parts: PartsAhead,
     found: Mapping[float, Projection],
     ahead: Ints,
-    services: ServicesAhead,
+    services: "ServicesAhead",
     by: By = "quarter",
 ) -> Table:
     """Return failures, services and the sum of both for each quarter or month to come.
@@ -226,7 +228,7 @@ def money_table(
     )
 
 
-def unpriced_words(parts: PartsAhead, ahead: Ints, services: ServicesAhead) -> tuple[str, ...]:
+def unpriced_words(parts: PartsAhead, ahead: Ints, services: "ServicesAhead") -> tuple[str, ...]:
     """Say which sums come without something that has no price."""
     without = [one for one in services.all if services.price(one) is None]
     names = sorted({part_name(one.service.component) for one in without})

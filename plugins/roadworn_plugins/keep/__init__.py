@@ -1,9 +1,6 @@
 """Keep it, fix it, or let it go: what each costs a month, how sure that is, what would turn it."""
 
-from typing import Annotated, Literal
-
 import numpy as np
-from pydantic import Field
 
 from roadworn.analysis import (
     Analysis,
@@ -12,18 +9,17 @@ from roadworn.analysis import (
     Estimate,
     Holds,
     Result,
-    Settings,
     Table,
     Tells,
 )
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue
 from roadworn.model.messages import Joined, Says, Sentence
-from roadworn_plugins.ahead import LEAST_PARTS, too_few
+from roadworn_plugins.ahead import too_few
 from roadworn_plugins.ahead.due_now import DueItem, State, due_now
 from roadworn_plugins.inspection import INSPECTION_OUTLOOK
 from roadworn_plugins.keep.options import (
-    USUAL_LOSS,
+    KeepOrSellSettings,
     Option,
     Situation,
     Valuations,
@@ -42,7 +38,7 @@ from roadworn_plugins.keep.options import (
 from roadworn_plugins.shared.grouped import Ints
 from roadworn_plugins.shared.parts_ahead import PartsAhead, load_parts
 from roadworn_plugins.shared.projected import LEVEL, Band, Projection, chance_below, money, project
-from roadworn_plugins.shared.settings import MostRows, ShownUnit, all_said
+from roadworn_plugins.shared.settings import all_said
 
 ABOUT = """\
 Question: Keep it as it is, fix what is open and keep it, or let it go?
@@ -126,44 +122,6 @@ _say = Says(
         "not-in-it": "Fuel, insurance and upkeep by plan are not in these sums.",
     },
 )
-
-
-class KeepOrSellSettings(Settings):
-    """What only the owner can say."""
-
-    vehicle: Annotated[
-        str | None, Field(description="the vehicle; without one all are ranked within their class")
-    ] = None
-    months: Annotated[int, Field(ge=3, le=60, description="horizon")] = 24
-    value: Annotated[float | None, Field(ge=0, description="what it would fetch as it is")] = None
-    value_fixed: Annotated[
-        float | None, Field(ge=0, description="what it would fetch with the open work done")
-    ] = None
-    replacement_price: Annotated[
-        float | None, Field(ge=0, description="price of the vehicle that would take its place")
-    ] = None
-    replacement_repairs: Annotated[
-        float | None,
-        Field(ge=0, description="repairs of that vehicle a year; its class here when not given"),
-    ] = None
-    replacement_loss: Annotated[
-        float, Field(ge=0, lt=1, description="share of its price that it loses a year")
-    ] = USUAL_LOSS
-    duty: Annotated[
-        Literal["", "local", "long", "passengers"], Field(description="what it is used for")
-    ] = ""
-    must_pass: Annotated[
-        bool, Field(description="whether an inspection has to be passed within the horizon")
-    ] = False
-    least_parts: Annotated[
-        int, Field(ge=0, description="with fewer priced parts on record: too few to tell")
-    ] = LEAST_PARTS
-    runs: Annotated[bool, Field(description="whether it runs as it stands")] = True
-    yearly_rate: Annotated[
-        float, Field(gt=-0.5, lt=1, description="what money is worth a year")
-    ] = 0.04
-    unit: ShownUnit = None
-    most: MostRows = 60
 
 
 def run(view: LedgerView, settings: KeepOrSellSettings) -> Result:

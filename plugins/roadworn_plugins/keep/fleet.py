@@ -2,7 +2,6 @@
 
 from collections import defaultdict
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -14,6 +13,7 @@ from roadworn_plugins.ahead.due_now import DueItem, State, due_now, not_failed
 from roadworn_plugins.ahead.quarters import months_from
 from roadworn_plugins.ahead.services import ServiceAhead, ServicesAhead
 from roadworn_plugins.keep.options import (
+    KeepOrSellSettings,
     Situation,
     Valuations,
     Worth,
@@ -35,9 +35,6 @@ from roadworn_plugins.shared.projected import (
 )
 from roadworn_plugins.shared.settings import all_said
 from roadworn_plugins.wear.measured import MeasuredParts
-
-if TYPE_CHECKING:
-    from roadworn_plugins.keep import KeepOrSellSettings
 
 #: Fewer vehicles of a class have no middle that one of them could be held against.
 LEAST_OF_CLASS = 3
@@ -127,7 +124,7 @@ class _Standing:
         return self.upkeep / self.distance if self.distance > 0 else None
 
 
-def retire_list(view: LedgerView, settings: "KeepOrSellSettings") -> Result:
+def retire_list(view: LedgerView, settings: KeepOrSellSettings) -> Result:
     """Rank all vehicles within their class by what they cost above its middle.
 
     Args:
@@ -323,7 +320,7 @@ def _ranked(ones: list[_Standing], middle: float | None) -> list[_Standing]:
     return sorted(ones, key=lambda one: (-_above(one, middle), one.vehicle))
 
 
-def _turn(one: _Standing, settings: "KeepOrSellSettings", usual: float) -> str:
+def _turn(one: _Standing, settings: KeepOrSellSettings, usual: float) -> str:
     """Return what would turn the choice for a vehicle."""
     fix = one.due[1]
     running = one.running

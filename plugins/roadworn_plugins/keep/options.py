@@ -3,13 +3,18 @@
 from dataclasses import dataclass
 from datetime import date
 from enum import Enum
+from typing import Annotated, Literal
 
 import numpy as np
+from pydantic import Field
 
+from roadworn.analysis import Settings
 from roadworn.columns.view import LedgerView
 from roadworn.model.messages import Joined, Says, Sentence
+from roadworn_plugins.ahead import LEAST_PARTS
 from roadworn_plugins.projection.economic import going_on, level_monthly, monthly_factor
 from roadworn_plugins.shared.grouped import Floats
+from roadworn_plugins.shared.settings import MostRows, ShownUnit
 
 #: Loss of value a year where nothing is on record: common practice, no source.
 USUAL_LOSS = 0.15
@@ -31,6 +36,44 @@ _say = Says(
         "loses-usual": "loses {loss:.0%} a year (common practice, no source)",
     },
 )
+
+
+class KeepOrSellSettings(Settings):
+    """What only the owner can say."""
+
+    vehicle: Annotated[
+        str | None, Field(description="the vehicle; without one all are ranked within their class")
+    ] = None
+    months: Annotated[int, Field(ge=3, le=60, description="horizon")] = 24
+    value: Annotated[float | None, Field(ge=0, description="what it would fetch as it is")] = None
+    value_fixed: Annotated[
+        float | None, Field(ge=0, description="what it would fetch with the open work done")
+    ] = None
+    replacement_price: Annotated[
+        float | None, Field(ge=0, description="price of the vehicle that would take its place")
+    ] = None
+    replacement_repairs: Annotated[
+        float | None,
+        Field(ge=0, description="repairs of that vehicle a year; its class here when not given"),
+    ] = None
+    replacement_loss: Annotated[
+        float, Field(ge=0, lt=1, description="share of its price that it loses a year")
+    ] = USUAL_LOSS
+    duty: Annotated[
+        Literal["", "local", "long", "passengers"], Field(description="what it is used for")
+    ] = ""
+    must_pass: Annotated[
+        bool, Field(description="whether an inspection has to be passed within the horizon")
+    ] = False
+    least_parts: Annotated[
+        int, Field(ge=0, description="with fewer priced parts on record: too few to tell")
+    ] = LEAST_PARTS
+    runs: Annotated[bool, Field(description="whether it runs as it stands")] = True
+    yearly_rate: Annotated[
+        float, Field(gt=-0.5, lt=1, description="what money is worth a year")
+    ] = 0.04
+    unit: ShownUnit = None
+    most: MostRows = 60
 
 
 @dataclass(frozen=True, slots=True)
