@@ -106,6 +106,8 @@ def _caveats(figures: Figures, hidden: int) -> tuple[str, ...]:
     narrow = told & ~figures.conditional & (figures.fit.failures < 20)
     return all_said(
         say.some(whys.total(), "left-out", whys=left_out_why(sorted(whys.items()))),
+        say.some(whys["ended before it came under observation"], "early"),
+        say.some(figures.unrecorded[0], "unrecorded", years=figures.unrecorded[1]),
         say.some(int(np.sum(lives.entry > 0)), "late"),
         say.some(int(lives.interval.sum()), "between"),
         say.when(

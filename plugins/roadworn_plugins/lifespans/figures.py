@@ -72,6 +72,11 @@ say = Says(
         "reasons": "{name}: gone by failing and by wear",
         "gone": "{name}: {failed:.0%} failed and {worn:.0%} worn out at the oldest age seen",
         "left-out": "{n} stays of a part are left out: {whys}.",
+        "early": "{n} of them ended before their vehicle came under observation: if all work was on "
+        "record by then, say so with `roadworn record profile VEHICLE --records-since DATE`.",
+        "unrecorded": "{n} vehicles have {years:,.1f} years before their first record after "
+        "enrolment: they count as not watched until then, unless `roadworn record profile VEHICLE "
+        "--records-since DATE` says that all work is on record.",
         "late": "{n} lives came under observation late and count from there on only.",
         "between": "{n} failures are only known to lie between two look-overs; the median counts "
         "them at the middle, the fit as they are.",
@@ -159,6 +164,7 @@ class Figures:
     oldest: Floats
     use: Floats
     left_out: list[dict[str, int]]
+    unrecorded: tuple[int, float]
     events: dict[tuple[str, ...], tuple[str, ...]]
 
     @classmethod
@@ -189,6 +195,7 @@ class Figures:
             oldest=oldest,
             use=np.bincount(lives.group, lives.exit_age - lives.entry, n).astype(np.float64),
             left_out=lives_of.left_out_by(view, lives, settings.component),
+            unrecorded=lives_of.unrecorded(view),
             events=lives_of.failure_events(view, lives.by, settings.component),
         )
 

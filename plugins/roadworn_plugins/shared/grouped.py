@@ -240,6 +240,15 @@ def left_out_by(
     return [found.get(tuple(label[i] for i in places), {}) for label in lives.labels]
 
 
+def unrecorded(view: LedgerView) -> tuple[int, float]:
+    """Return the vehicles not watched until their first record, and the years before it in all."""
+    ((number, days),) = view.sql(
+        """SELECT count(*), coalesce(sum(date_diff('day', enrolled_on, observed_on)), 0)
+           FROM vehicles WHERE observed_by = 'first_record'"""
+    ).rows
+    return int(number), float(days) / 365.25
+
+
 def failure_events(
     view: LedgerView, by: tuple[str, ...], component: str | None = None, most: int = 60
 ) -> dict[tuple[str, ...], tuple[str, ...]]:
