@@ -72,8 +72,8 @@ say = Says(
         "reasons": "{name}: gone by failing and by wear",
         "gone": "{name}: {failed:.0%} failed and {worn:.0%} worn out at the oldest age seen",
         "left-out": "{n} stays of a part are left out: {whys}.",
-        "early": "{n} of them ended before their vehicle came under observation: if all work was on "
-        "record by then, say so with `roadworn record profile VEHICLE --records-since DATE`.",
+        "early": "{n} of them ended before their vehicle came under observation: if all work was "
+        "on record by then, say so with `roadworn record profile VEHICLE --records-since DATE`.",
         "unrecorded": "{n} vehicles have {years:,.1f} years before their first record after "
         "enrolment: they count as not watched until then, unless `roadworn record profile VEHICLE "
         "--records-since DATE` says that all work is on record.",
