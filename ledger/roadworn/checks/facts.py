@@ -198,11 +198,7 @@ class Facts:
         return (self._query(sql, (vehicle_id,))[0][0] or "")[:10]
 
     def before_watched(self) -> list[tuple[str, str, int]]:
-        """Return the vehicles with work before they came under observation, of the whole ledger.
-
-        Returns:
-            Vehicle, the ISO day of the first such event, how many there are.
-        """
+        """Return (vehicle, first ISO day, number) of work before a vehicle was observed."""
         found = []
         for vehicle_id in self.vehicle_ids():
             first, number = self._query(

@@ -409,10 +409,7 @@ def place_of(component: str, position: str | None) -> str:
 
 
 def sides_of(component: str, position: str | None) -> frozenset[str]:
-    """Return the places that a part written down at a position sits at: an axle's are its sides.
-
-    What sits at one side lives apart from the other; two jobs meet where they share a side.
-    """
+    """Return the places that a part written down at a position sits at: an axle's are its sides."""
     known = catalogue().find(component)
     axle = axle_of(position) if known is not None and known.positions == "axle" else None
     if axle is None or position is None:
@@ -439,10 +436,7 @@ def by_axle_sql(component: str) -> str:
 
 
 def many_places_sql(component: str) -> str:
-    """Return SQL for whether a vehicle has several of the component of an expression.
-
-    Without its place written down, nobody can tell which of them it is.
-    """
+    """Return SQL for whether a vehicle has several of a component, told apart by place."""
     listed = ", ".join(f"'{known.id}'" for known in catalogue() if known.positions in PLACED)
     return f"{component} IN ({listed})"
 
