@@ -11,7 +11,7 @@ from roadworn.model.events import NewEvent, format_uuid7
 from roadworn_demo.car import Car, Draft
 from roadworn_demo.fitting import begin_eating, fit_first, money
 from roadworn_demo.fleet import Plan, fleet, invented_vin
-from roadworn_demo.mishaps import add_slips, book_mishaps, exchange_odometer
+from roadworn_demo.mishaps import add_slips, book_mishaps, book_pictures, exchange_odometer
 from roadworn_demo.rounds import look_over
 from roadworn_demo.service import (
     ServiceBook,
@@ -57,6 +57,7 @@ def _play(plan: Plan) -> list[Draft]:
         fit_first(car, slot)
     _book_calendar(car)
     book_mishaps(car)
+    book_pictures(car)
     if plan.vehicle_id == TRUTH.eater.vehicle:
         car.book(TRUTH.eater.since, partial(begin_eating, car))
     if plan.vehicle_id == TRUTH.odometers.exchanged:

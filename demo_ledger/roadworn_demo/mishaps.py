@@ -13,6 +13,7 @@ from typing import Any
 
 from roadworn_demo.car import Car, Draft
 from roadworn_demo.fitting import labour_rate, money, rise
+from roadworn_demo.scans import scan
 from roadworn_demo.truth import FEATURED, LAST_DAY, TRUTH
 from roadworn_demo.work import replace
 
@@ -44,6 +45,57 @@ def book_mishaps(car: Car) -> None:
         recall.vehicle_class,
     ) and car.plan.model_year in recall.model_years:
         car.book(recall.starts + timedelta(days=car.dice.whole(0, 120)), partial(_recall, car))
+
+
+def book_pictures(car: Car) -> None:
+    """Put the planted pictures in the diary: a code whose cause stands upstream, and a hybrid's.
+
+    A converter is read as weak while a cylinder misfires; with the coil done its code stays away.
+    One such vehicle stands there today, and a hybrid whose battery has its code and a weak block.
+    """
+    pictures = TRUTH.pictures
+    for vehicle, day in zip(pictures.cured, pictures.cured_on, strict=True):
+        if car.plan.vehicle_id == vehicle:
+            car.book(day, partial(_misfire, car, cured=True))
+    if car.plan.vehicle_id == pictures.open_misfire:
+        car.book(LAST_DAY - timedelta(days=8), partial(_misfire, car, cured=False))
+    if car.plan.vehicle_id == pictures.hybrid:
+        car.book(LAST_DAY - timedelta(days=4), partial(_weak_block, car))
+
+
+def _misfire(car: Car, day: date, *, cured: bool) -> None:
+    """Two codes at once: of the converter, and of the cylinder that is its cause."""
+    slot = next(s for s in car.slots if s[0].component == "ignition.coil" and s[1] == "2")
+    said: dict[str, Any] = {"complaint": "Engine lamp on and it jerks uphill."}
+    if cured:
+        said |= {
+            "component": "ignition.coil",
+            "position": "2",
+            "cause": "misfire of cylinder 2; the converter read weak because of it",
+            "correction": "coil replaced, neither code has come back",
+        }
+    car.note("complaint", day, said, by="front desk")
+    codes = ("P0302", "P0420")
+    car.codes |= dict.fromkeys(codes, "stored")
+    scan(car, day)
+    if cured:
+        replace(car, slot, day, "failed")
+        for code in codes:
+            car.codes.pop(code, None)
+        scan(car, day, cleared=True)
+        car.book(day + timedelta(days=45), partial(scan, car))
+
+
+def _weak_block(car: Car, day: date) -> None:
+    """The battery's code, and one of its blocks below the others under load."""
+    said = {"complaint": "Hybrid warning came on, the engine runs more than it did."}
+    car.note("complaint", day, said, by="front desk")
+    car.codes["P0A80"] = "stored"
+    scan(car, day)
+    block = {"value": 13.1, "unit": "V", "name": "block 7 under load, the others 15.2 V"}
+    finding = {"component": "ev.traction_battery", "condition": "wearing", "measurements": [block]}
+    look = {"findings": [finding], "rest": "not_checked", "sheet": "look-over"}
+    car.note("inspection", day, look, by="bench A")
 
 
 def _spread(car: Car, mean_miles: float, what: Callable[[Car, date], None]) -> None:

@@ -9,10 +9,10 @@ from roadworn_demo.truth import TRUCK
 # Monitor bytes C and D by the layout of the emission test's status request: what is
 # supported, and what is not complete. Petrol: catalyst, evaporative, oxygen sensor and its
 # heater, EGR; diesel as one of the decodes that the trade decoders are tested with.
-_SUPPORTED = {"petrol": 0xE5, "diesel": 0xEB}
+_SUPPORTED = {"petrol": 0xE5, "hybrid": 0xE5, "diesel": 0xEB}
 
 
-_CONTINUOUS = {"petrol": 0x07, "diesel": 0x0E}
+_CONTINUOUS = {"petrol": 0x07, "hybrid": 0x07, "diesel": 0x0E}
 
 
 def scan(

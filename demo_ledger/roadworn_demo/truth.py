@@ -150,6 +150,16 @@ class CodeTruth:
 
 
 @dataclass(frozen=True, slots=True)
+class Pictures:
+    """Vehicles whose codes point elsewhere: `cured` by the coil on those days, open ones today."""
+
+    cured: tuple[str, ...]
+    cured_on: tuple[date, ...]
+    open_misfire: str
+    hybrid: str
+
+
+@dataclass(frozen=True, slots=True)
 class Recall:
     """A campaign of a maker: parts replaced that had not failed."""
 
@@ -180,6 +190,7 @@ class Truth:
     odometers: OdometerTruth
     codes: CodeTruth
     recall: Recall
+    pictures: Pictures
     tyre_shop: tuple[str, ...]
     tyre_shop_year: int
     scale_factors: dict[str, dict[str, float]]

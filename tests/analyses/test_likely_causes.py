@@ -283,5 +283,19 @@ def test_the_demo_ties_coil_three_to_its_gasket(demo_view: LedgerView, host: Plu
     assert coil["chance"] > 0.6
     assert "behind ignition coil 3 may stand valve cover or oil pan gasket" in str(coil["behind"])
     assert "it failed here 6 times" in str(coil["behind"])
-    assert CATALYST in {row["component"] for row in rows}
+    # The misfire upstream may be all there is to the converter's code; or it is a second fault.
+    converter = next(row for row in rows if row["component"] == CATALYST)
+    assert converter["rests_on"] == "if P0420 is a fault of its own"
+    assert "may stand ignition coil (P0303 is active)" in str(converter["behind"])
     assert "P0303" in headline
+
+
+def test_the_demo_finds_the_misfire_behind_the_converter_and_the_weak_battery(
+    demo_view: LedgerView, host: PluginHost
+) -> None:
+    _headline, rows = asked(demo_view, host, "car-14")
+    assert (rows[0]["component"], rows[0]["position"]) == (COIL, "2")
+    assert "P0420" in str(rows[0]["picture"])
+    _headline, rows = asked(demo_view, host, "car-18")
+    assert rows[0]["component"] == "ev.traction_battery"
+    assert rows[0]["chance"] is None

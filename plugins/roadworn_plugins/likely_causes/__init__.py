@@ -215,8 +215,12 @@ def _rows(causes: Causes, picture: Picture, asked: _Asked) -> list[_Row]:
     found: list[_Row] = []
     told, weight = _told(picture), len(picture.like) + causes.weights.borrowed
     opened = tuple(dict.fromkeys(one.event for one in picture.seen))
-    for rank, i in enumerate(_ranked(causes, picture), start=1):
-        name, chance = causes.names[i], chance_in(picture, i)
+    listed = [(i, chance_in(picture, i), "") for i in _ranked(causes, picture)]
+    for code, (i, chance) in picture.apart.items():
+        if chance >= _LEAST_CHANCE and i not in {one for one, _c, _code in listed}:
+            listed.append((i, chance, code))
+    for rank, (i, chance, code) in enumerate(listed, start=1):
+        name = causes.names[i]
         place = place_in(picture, name)
         cases = [case for case in picture.like if case.cause == name]
         low, high = _limits(chance, weight)
@@ -241,7 +245,7 @@ def _rows(causes: Causes, picture: Picture, asked: _Asked) -> list[_Row]:
                     *figures,
                     len(cases),
                     len(picture.like),
-                    _rests_on(picture, name),
+                    say("second", code=code) if code else _rests_on(picture, name),
                     _against(tried),
                     behind,
                 ),

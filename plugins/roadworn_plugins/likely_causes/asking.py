@@ -36,6 +36,7 @@ class Picture:
         tried: component -> days and events of work that did not help.
         chances: of each cause.
         like: cases that share a code or a symptom, the likest first.
+        apart: code -> its likeliest cause and the chance that it is a fault of its own from that.
     """
 
     vehicle: str
@@ -45,6 +46,7 @@ class Picture:
     tried: dict[str, list[tuple[str, str]]]
     chances: Floats
     like: tuple[Case, ...]
+    apart: dict[str, tuple[int, float]]
 
 
 def pictures_of(
@@ -84,6 +86,7 @@ def pictures_of(
                 tried,
                 causes.chances(facts, kind, tried),
                 tuple(causes.like(facts, leading)),
+                _apart(causes, kind, [one for one in group if _is_code(one)]),
             )
         )
     return made
@@ -160,6 +163,20 @@ class _Evidence:
         if fact not in self._times:
             self._times[fact] = self._causes.times_likelier(fact, self._kind)
         return self._times[fact]
+
+
+def _apart(causes: Causes, kind: str, codes: Sequence[Seen]) -> dict[str, tuple[int, float]]:
+    """Return what each of several codes points to by itself, should it be a second fault."""
+    evidence, found = _Evidence(causes, kind), {}
+    for one in codes:
+        others = [evidence.of(one.name, other.name) for other in codes if other is not one]
+        if others:
+            alone = causes.chances([one.name], kind)
+            at = int(np.argmax(alone))
+            # Each code asks by itself, so one visit speaks less for one fault.
+            two = 1.0 / (1.0 + _APART * max(others))
+            found[one.name.partition(":")[2]] = (at, two * float(alone[at]))
+    return found
 
 
 def _is_code(one: Seen) -> bool:

@@ -22,6 +22,7 @@ say = Says(
         "points to it",
         "own-cases": "{n} of its {every} cases on this class",
         "other-cases": "{n} cases, all on other classes",
+        "second": "if {code} is a fault of its own",
         "tried": "replaced on {days} without cure",
         "behind": "behind {part} may stand {upstream} ({state}){again}: seeing to that first "
         "spares it",
