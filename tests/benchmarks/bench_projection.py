@@ -1,6 +1,7 @@
 """Outlook of a fleet against Monte Carlo of 1,000 draws; run by hand, prints ratios of one run.
 
     python tests/benchmarks/bench_projection.py [vehicles]
+    python tests/benchmarks/bench_projection.py back [vehicles]    looks back, beside next-repairs
 
 Both answer the same question for 10,000 vehicles, 60 components and 36 months: expected failures
 and cost of each vehicle in each month, the chance of failure of each part, and an 80 % band of
@@ -13,6 +14,8 @@ parts that last only months and infant failures.
 import resource
 import sys
 import time
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 
@@ -135,5 +138,41 @@ def main(vehicles):
         print(f"  worst {name} end of the outlook {worst:.2%}")
 
 
+def back(vehicles):
+    """Print the processor time of looking back over a made fleet, by that of `next-repairs`."""
+    sys.path.insert(0, str(Path(__file__).parents[1]))
+    from simulations.made_fleet import Setting, play
+
+    from roadworn.columns.view import open_view
+    from roadworn.testing import view_of
+    from roadworn_plugins.ahead import NEXT_REPAIRS
+    from roadworn_plugins.ahead.track import track_record
+    from roadworn_plugins.backtest import PROJECTION_BACKTEST
+
+    end = "2025-12-28"
+    events, _truth = play(np.random.default_rng(38), Setting(vehicles=vehicles, years=10))
+    asked = {
+        "warm": lambda view: NEXT_REPAIRS.run(view, NEXT_REPAIRS.settings()),
+        "next-repairs": lambda view: NEXT_REPAIRS.run(view, NEXT_REPAIRS.settings()),
+        "projection-backtest": lambda v: PROJECTION_BACKTEST.run(v, PROJECTION_BACKTEST.settings()),
+        "track_record": track_record,
+    }
+    spent = {}
+    with TemporaryDirectory() as folder:
+        known = [one for one in events if one.occurred_at[:10] <= end]
+        with view_of(known, Path(folder), as_of=end) as made:
+            path = made.path
+        for name, ask in asked.items():
+            with open_view(path, as_of=end) as view:
+                start = time.process_time()
+                ask(view)
+                spent[name] = time.process_time() - start
+    for name in list(asked)[1:]:
+        print(f"{name:20s} {spent[name]:7.2f} s  {spent[name] / spent['next-repairs']:5.2f}")
+
+
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 10_000)
+    if sys.argv[1:2] == ["back"]:
+        back(int(sys.argv[2]) if len(sys.argv) > 2 else 380)
+    else:
+        main(int(sys.argv[1]) if len(sys.argv) > 1 else 10_000)
