@@ -112,16 +112,22 @@ class ComponentLives:
         if not counted:
             return
         vehicles = [row[0] for row in view.sql("SELECT vehicle_id FROM vehicles ORDER BY 1").rows]
-        for step in range(_TURNS):
+        for _ in range(_TURNS):
             effects = _effects(counted, len(vehicles))
-            share = _pooled_share(counted)
+            early = _pooled_early(counted)
             for component, one in counted.items():
                 effect = effects.of(one)
-                prior = replace(one.prior, early_share=share, early_spread=_POOLED_SPREAD)
+                prior = replace(
+                    one.prior,
+                    early_share=early[0],
+                    early_spread=_POOLED_SPREAD,
+                    early_mean=one.prior.early_mean + early[1],
+                    early_mean_spread=_POOLED_MEAN_SPREAD,
+                )
                 own = replace(one.lives, effect=effect)
                 law = fit_law(own, prior)
                 counted[component] = replace(one, lives=own, law=law)
-            if not effects.matter and step == 0:
+            if not effects.matter and early[1] < 0.1:
                 break
         effects = _effects(counted, len(vehicles))
         self._keep(view, vehicles, effects)
@@ -183,9 +189,12 @@ def _leaving(view: LedgerView) -> float:
 
 
 # Turns of laws and effects; each takes back most of what the other had to explain.
-_TURNS = 2
+_TURNS = 3
 # Spread of the logit of the early share among components around that of all.
 _POOLED_SPREAD = 0.8
+# The same of the log of their mean life; early failures that the mean held before counts for.
+_POOLED_MEAN_SPREAD = 0.5
+_EARLY_HELD = 5.0
 _OF_VIEW: "WeakKeyDictionary[LedgerView, ComponentLives]" = WeakKeyDictionary()
 
 
@@ -279,14 +288,20 @@ def _effects(counted: dict[str, _Counted], vehicles: int) -> _Found:
     return _Found(found, own, failures, summed(vehicle, gone, vehicles), at, alone)
 
 
-def _pooled_share(counted: dict[str, _Counted]) -> float:
-    """Return the logit of the share of fitted parts that fail early, over all components."""
-    early = fitted = 0.0
+def _pooled_early(counted: dict[str, _Counted]) -> tuple[float, float]:
+    """Return what all components together say of early failures.
+
+    The logit of the share of fitted parts that fail early, and by how much the logarithm of
+    their mean life differs from what was held before any was seen.
+    """
+    early = fitted = longer = 0.0
     for one in counted.values():
-        early += float(np.sum(one.lives.failed - one.law.worn))
+        own = float(np.sum(one.lives.failed - one.law.worn))
+        early += own
         fitted += float(np.sum(one.lives.entry < one.law.early.mean))
+        longer += own * (float(np.log(one.law.early.mean)) - one.prior.early_mean)
     share = (early + 0.5) / (fitted + 20.0)
-    return float(np.log(share) - np.log1p(-share))
+    return float(np.log(share) - np.log1p(-share)), longer / (early + _EARLY_HELD)
 
 
 def _year_spread(counted: dict[str, _Counted]) -> float:

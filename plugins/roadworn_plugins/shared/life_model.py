@@ -33,7 +33,7 @@ from roadworn_plugins.shared.grouped import (
 )
 
 # Shape a trade would guess from how a part ends: common practice, no source.
-HABITUAL_SHAPE = {"wear-out": 2.5, "consumable": 2.5, "service": 2.5, "random": 1.1, "infant": 0.8}
+HABITUAL_SHAPE = {"wear-out": 2.0, "consumable": 2.5, "service": 2.5, "random": 1.2, "infant": 0.8}
 # Spread of the log shape around that guess: one standard deviation is a factor of 1.65.
 _SHAPE_SPREAD = 0.5
 DAYS_PER_YEAR = 365.25
