@@ -9,6 +9,7 @@ from scipy import stats
 from simulations.made_fleet import Setting, play
 
 from roadworn.testing import event, view_of
+from roadworn_plugins.projection.belief import AGES, unknown_ages
 from roadworn_plugins.shared.fleet_lives import ComponentLives
 from roadworn_plugins.shared.grouped import load_paces
 from roadworn_plugins.shared.life_model import (
@@ -16,7 +17,7 @@ from roadworn_plugins.shared.life_model import (
     likelier_clock,
     load_clocked,
 )
-from roadworn_plugins.shared.parts_ahead import AGES, load_parts, unknown_ages
+from roadworn_plugins.shared.parts_ahead import load_parts
 
 
 def simulated_ages(

@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
-from roadworn_plugins.projection.belief import LifeBelief
+from roadworn_plugins.projection.belief import AGES, LifeBelief
 from roadworn_plugins.projection.life_law import Early, LifeLaw, Wear
 from roadworn_plugins.shared.grouped import Paces
 from roadworn_plugins.shared.life_model import Clocked, ComponentModel
-from roadworn_plugins.shared.parts_ahead import AGES, PartsAhead
+from roadworn_plugins.shared.parts_ahead import PartsAhead
 from roadworn_plugins.shared.prices import Price, Prices
 from roadworn_plugins.shared.projected import money, project, project_months
 

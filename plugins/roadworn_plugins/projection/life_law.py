@@ -12,7 +12,7 @@ with an exponential F1, the rate of each class a Gamma belief, the shape k avera
 that carries its uncertainty, and z the effect of vehicle and place.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.special import expit, gammaln, logsumexp, xlogy
@@ -48,6 +48,7 @@ class Lives:
         early: whether the record says that it came back: an early failure by its cause.
         effect: multiplier of its wear hazard (vehicle and place).
         classes: number of classes.
+        weight: of each, 1 but for the ages that one life of unknown age may have had.
     """
 
     group: Ints
@@ -57,10 +58,16 @@ class Lives:
     early: Bools
     effect: Floats
     classes: int
+    weight: Floats = field(default_factory=lambda: np.zeros(0))
+
+    def __post_init__(self) -> None:
+        """Let each life count once where nothing else is said."""
+        if self.weight.size != self.group.size:
+            object.__setattr__(self, "weight", np.ones(self.group.size))
 
     def take(self, rows: Bools) -> "Lives":
         """Return these lives only."""
-        names = ("group", "entry", "leaving", "failed", "early", "effect")
+        names = ("group", "entry", "leaving", "failed", "early", "effect", "weight")
         return replace(self, **{name: getattr(self, name)[rows] for name in names})
 
 
@@ -186,7 +193,8 @@ class LifeLaw:
     Attributes:
         wear: the wear law.
         early: the early law.
-        worn: of each life, the chance that it ended by wear; 0 where it did not fail.
+        worn: of each life, the chance that it ended by wear, times its weight; 0 where it did
+            not fail.
     """
 
     wear: Wear
@@ -207,7 +215,7 @@ def fit_law(lives: Lives, prior: Prior) -> LifeLaw:
         prior: of the component.
     """
     open_ = lives.failed & ~lives.early
-    worn = open_.astype(np.float64)
+    worn = open_ * lives.weight
     early = Early(float(expit(prior.early_share)), float(np.exp(prior.early_mean)))
     leaving = np.maximum(lives.leaving, 1e-9)
     if lives.failed.any():
@@ -222,8 +230,7 @@ def fit_law(lives: Lives, prior: Prior) -> LifeLaw:
 def _likeliest(lives: Lives, leaving: Floats, prior: Prior) -> tuple[Early, Floats]:
     """Return the early law of the highest posterior, and how likely each failure was wear."""
     upper = np.where(lives.failed, leaving, np.inf)
-    count = np.ones(leaving.size)
-    columns = lifedata.Lives(lives.group, lives.entry, leaving, upper, count, lives.classes)
+    columns = lifedata.Lives(lives.group, lives.entry, leaving, upper, lives.weight, lives.classes)
     cause = np.where(lives.early, Cause.EARLY, Cause.UNKNOWN)
     weight, _exposure = prior.rate(np.ones(1))
     belief = EarlyPrior(
@@ -235,8 +242,8 @@ def _likeliest(lives: Lives, leaving: Floats, prior: Prior) -> tuple[Early, Floa
     )
     law = fit_limited_failure(columns, belief, cause, lives.effect).law
     came_early = early_probability(law, columns, cause, lives.effect)
-    found = Early(law.share, law.mean, float(came_early.sum()))
-    return found, np.where(lives.failed, 1.0 - came_early, 0.0)
+    found = Early(law.share, law.mean, float(came_early @ lives.weight))
+    return found, np.where(lives.failed, 1.0 - came_early, 0.0) * lives.weight
 
 
 def _with_causes(
@@ -250,7 +257,7 @@ def _with_causes(
     """
     open_ = lives.failed & ~lives.early
     at, group, effect = lives.leaving[open_], lives.group[open_], lives.effect[open_]
-    by_early = early.hazard(at)
+    by_early, weight = early.hazard(at), lives.weight[open_]
     log_at, log_entry = np.log(np.maximum(at, 1e-9)), np.log(np.maximum(lives.entry, 1e-12))
     log_leaving = np.log(np.maximum(lives.leaving, 1e-9))
     centre, spread = float(np.log(wear.shape)), max(wear.spread, 0.01)
@@ -259,9 +266,9 @@ def _with_causes(
         shapes = np.exp(np.clip(centre + spread * z, np.log(0.3), np.log(11.0)))
         exposure = _exposures(lives, shapes, log_leaving, log_entry)
         power = shapes[:, None] * np.exp((shapes[:, None] - 1.0) * log_at) * effect
-        mine = np.broadcast_to(worn[open_], power.shape)
+        mine = np.broadcast_to(worn[open_] / weight, power.shape)
         for _ in range(4):
-            d = np.stack([summed(group, row, lives.classes) for row in mine])
+            d = np.stack([summed(group, row * weight, lives.classes) for row in mine])
             height, wear = _rates(d, exposure, shapes, prior)
             before = mine
             by_wear = (wear.a / wear.b)[:, group] * power
@@ -270,20 +277,21 @@ def _with_causes(
         other = (1.0 - before) * np.log(np.maximum(by_early, _TINY))
         unsure = -xlogy(before, before) - xlogy(1.0 - before, 1.0 - before)
         held = (np.log(shapes) - np.log(prior.shape)) / prior.shape_spread
-        height = height + np.sum(own + other + unsure, axis=1) - 0.5 * held**2
+        height = height + (own + other + unsure) @ weight - 0.5 * held**2
         if not last:
             centre, spread = _peak(np.log(shapes), height, prior.shape_spread)
-    weight = np.exp(height - logsumexp(height))
+    likely = np.exp(height - logsumexp(height))
     out = worn.copy()
-    out[open_] = weight @ mine
-    return replace(wear, weight=weight), out
+    out[open_] = (likely @ mine) * weight
+    return replace(wear, weight=likely), out
 
 
 def _exposures(lives: Lives, shapes: Floats, log_leaving: Floats, log_entry: Floats) -> Floats:
     """Return the exposure of each class at each shape, shape (shapes, classes)."""
     rows = []
     for k in shapes:
-        gone = lives.effect * (np.exp(k * log_leaving) - np.exp(k * log_entry))
+        gone = np.exp(k * log_leaving) - np.exp(k * log_entry)
+        gone *= lives.effect * lives.weight
         rows.append(summed(lives.group, gone, lives.classes))
     return np.stack(rows)
 

@@ -5,7 +5,7 @@ none of them is seen within one component, so the laws of all components are fit
 the effects that they leave open.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Self
 from weakref import WeakKeyDictionary
 
@@ -15,6 +15,7 @@ from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue
 from roadworn_plugins.lifedata import summed
 from roadworn_plugins.lifedata.effects import Season, season
+from roadworn_plugins.projection.belief import AGES, unknown_ages
 from roadworn_plugins.projection.effects import Effects, place_effects, vehicle_effects
 from roadworn_plugins.projection.life_law import LifeLaw, Lives, Prior, fit_law
 from roadworn_plugins.shared.grouped import Bools, Clock, Floats, Ints, Paces, load_paces
@@ -23,8 +24,10 @@ from roadworn_plugins.shared.life_model import (
     EVERY_LIFE,
     Clocked,
     ClockedLives,
+    UnknownAges,
     likelier_clock,
     load_clocked,
+    load_unknown,
     model_of,
     prior_of,
     without_lives,
@@ -112,6 +115,7 @@ class ComponentLives:
         if not counted:
             return
         vehicles = [row[0] for row in view.sql("SELECT vehicle_id FROM vehicles ORDER BY 1").rows]
+        unknown = load_unknown(view)
         for _ in range(_TURNS):
             effects = _effects(counted, len(vehicles))
             early = _pooled_early(counted)
@@ -124,25 +128,24 @@ class ComponentLives:
                     early_mean=one.prior.early_mean + early[1],
                     early_mean_spread=_POOLED_MEAN_SPREAD,
                 )
-                own = replace(one.lives, effect=effect)
-                law = fit_law(own, prior)
-                counted[component] = replace(one, lives=own, law=law)
-            if not effects.matter and early[1] < 0.1:
-                break
+                whole = replace(one, lives=replace(one.lives, effect=effect))
+                if component in unknown:
+                    whole = _with_unknown(whole, unknown[component], effects.vehicles.mean)
+                counted[component] = replace(whole, law=fit_law(whole.lives, prior))
         effects = _effects(counted, len(vehicles))
         self._keep(view, vehicles, effects)
         self.among_vehicles = effects.vehicles.spread
         self.among_years = _year_spread(counted)
         self.leaving = _leaving(view)
-        early = sum(float(np.sum(one.lives.failed - one.law.worn)) for one in counted.values())
+        came_early = sum(one.law.early.failures for one in counted.values())
         known = sum(int(one.lives.early.sum()) for one in counted.values())
-        self.came_back = (known + 0.5) / (max(early, known) + 1.0)
+        self.came_back = (known + 0.5) / (max(came_early, known) + 1.0)
         for component, one in counted.items():
             source = one.source
             running = np.bincount(
                 source.group[one.kept], source.running[one.kept], len(source.classes)
             )
-            model = model_of(one.law, one.lives, source.classes, running)
+            model = model_of(one.law, one.of_known_age()[0], source.classes, running)
             model = replace(model, planned=_planned(one))
             self._models[component] = Clocked(model, one.clock)
             found = _season(one)
@@ -208,15 +211,67 @@ class _Counted:
     lives: Lives
     prior: Prior
     law: LifeLaw
+    unknown: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
 
     def numbers(self) -> tuple[Ints, Ints]:
-        """Return vehicle and place of each life that counts."""
-        return self.source.vehicle[self.kept], self.source.place[self.kept]
+        """Return vehicle and place of each life that counts; -1 for no place of its own."""
+        vehicle, place = self.source.vehicle[self.kept], self.source.place[self.kept]
+        none = np.full(self.unknown.size, -1)
+        return np.concatenate([vehicle, self.unknown]), np.concatenate([place, none])
+
+    def of_known_age(self) -> tuple[Lives, Floats]:
+        """Return the lives of known age, and how likely each ended by wear."""
+        rows = np.arange(self.lives.group.size) < self.lives.group.size - self.unknown.size
+        return self.lives.take(rows), self.law.worn[rows]
 
     def expected(self) -> Floats:
         """Return the cumulative hazard of each life by its class alone."""
         lives = self.lives
-        return self.law.wear.cumulative(lives.group, lives.entry, lives.leaving)
+        return lives.weight * self.law.wear.cumulative(lives.group, lives.entry, lives.leaving)
+
+
+def _with_unknown(one: _Counted, stays: UnknownAges, effect: Floats) -> _Counted:
+    """Return the lives with those of unknown age beside them.
+
+    A part found on a vehicle that had run so far is of some age that renewals by the law give
+    it (`unknown_ages`); what happened to it under watch makes some of these ages likelier. Left
+    out, nothing would be known of old parts where most of the fleet came with them.
+    """
+    clock = 0 if one.clock == "distance" else 1
+    before, span = stays.before[clock], stays.span[clock]
+    place = {name: i for i, name in enumerate(one.source.classes)}
+    group = np.array([place.get(name, -1) for name in stays.vehicle_class], dtype=np.int64)
+    rows = np.flatnonzero((group >= 0) & np.isfinite(before) & (span > 0.0) & (before >= 0.0))
+    known, _worn = one.of_known_age()
+    if not rows.size:
+        return replace(one, lives=known, unknown=np.zeros(0, dtype=np.int64))
+    wear, own = one.law.wear, effect[stays.vehicle[rows]]
+    a, b = wear.a[:, group[rows]], wear.b[:, group[rows]]
+    shape = float(np.clip(wear.shape, 0.5, 12.0))
+    rate = own * np.exp(wear.weight @ np.log(a / b))
+    ages = unknown_ages(np.zeros(rows.size), before[rows], np.full(rows.size, shape), rate)
+    ends = ages + span[rows, None]
+    likely = np.exp(-(rate * own)[:, None] * (ends**shape - ages**shape))
+    likely *= np.where(stays.failed[rows, None], ends ** (shape - 1.0), 1.0)
+    total = np.sum(likely, axis=1, keepdims=True)
+    likely = np.where(total > 0.0, likely / np.where(total > 0.0, total, 1.0), 1.0 / AGES)
+    many = np.repeat(rows, AGES)
+    size = many.size
+
+    def both(first: Floats, second: Floats) -> Floats:
+        return np.concatenate([first, second])
+
+    lives = Lives(
+        group=np.concatenate([known.group, group[many]]),
+        entry=both(known.entry, ages.ravel()),
+        leaving=both(known.leaving, ends.ravel()),
+        failed=np.concatenate([known.failed, stays.failed[many]]),
+        early=np.concatenate([known.early, np.zeros(size, dtype=bool)]),
+        effect=both(known.effect, effect[stays.vehicle[many]]),
+        classes=known.classes,
+        weight=both(known.weight, likely.ravel()),
+    )
+    return replace(one, lives=lives, unknown=stays.vehicle[many])
 
 
 # Planned changes come at an interval: a steep law. Fewer of them than this show none.
@@ -226,11 +281,11 @@ _LEAST_PLANNED = 5
 
 def _planned(one: _Counted) -> LifeLaw | None:
     """Return the law of a component's planned changes, None where hardly any is on record."""
-    planned = one.source.planned[one.kept]
+    planned, lives = one.source.planned[one.kept], one.of_known_age()[0]
     if planned.sum() < _LEAST_PLANNED:
         return None
     none, usual = np.zeros(planned.size, dtype=bool), np.ones(planned.size)
-    return fit_law(replace(one.lives, failed=planned, early=none, effect=usual), _PLANNED)
+    return fit_law(replace(lives, failed=planned, early=none, effect=usual), _PLANNED)
 
 
 # Fewer failures than this show no season.
@@ -239,7 +294,9 @@ _LEAST_FOR_SEASON = 12
 
 def _season(one: _Counted) -> Season | None:
     """Return the season of a component that ages by the calendar, None where too little is seen."""
-    day = one.source.last_day[one.kept][one.lives.failed & ~one.lives.early]
+    lives, _worn = one.of_known_age()
+    natural = lives.failed & ~lives.early
+    day = one.source.last_day[one.kept][natural]
     day = day[np.isfinite(day)]
     if one.clock != "age" or day.size < _LEAST_FOR_SEASON:
         return None
@@ -261,12 +318,7 @@ class _Found:
     def of(self, one: _Counted) -> Floats:
         """Return the effect on each life of a component."""
         vehicle, place = one.numbers()
-        return self.vehicles.mean[vehicle] * self.places.mean[place]
-
-    @property
-    def matter(self) -> bool:
-        """Whether any is large enough to fit the laws again."""
-        return bool(self.vehicles.spread > 0.01 or np.any(self.places.mean > 1.5))
+        return self.vehicles.mean[vehicle] * np.where(place < 0, 1.0, self.places.mean[place])
 
 
 def _effects(counted: dict[str, _Counted], vehicles: int) -> _Found:
@@ -275,16 +327,18 @@ def _effects(counted: dict[str, _Counted], vehicles: int) -> _Found:
     vehicle, place = (np.concatenate([pair[i] for pair in numbers]) for i in (0, 1))
     worn = np.concatenate([one.law.worn for one in counted.values()])
     gone = np.concatenate([one.expected() for one in counted.values()])
-    places = int(place.max()) + 1
-    at = summed(place, worn, places)
+    placed = place >= 0
+    at_place, places = place[placed], int(place.max()) + 1
+    at = summed(at_place, worn[placed], places)
     own = Effects(np.ones(places), np.zeros(places), 0.0)
     for _ in range(2):
         failures = summed(vehicle, worn, vehicles)
-        expected = summed(vehicle, gone * own.mean[place], vehicles)
+        there = np.where(placed, own.mean[place], 1.0)
+        expected = summed(vehicle, gone * there, vehicles)
         found = vehicle_effects(failures, expected)
-        here = summed(place, gone * found.mean[vehicle], places)
+        here = summed(at_place, (gone * found.mean[vehicle])[placed], places)
         own = place_effects(at, here)
-    alone = summed(place, gone, places)
+    alone = summed(at_place, gone[placed], places)
     return _Found(found, own, failures, summed(vehicle, gone, vehicles), at, alone)
 
 
@@ -296,9 +350,10 @@ def _pooled_early(counted: dict[str, _Counted]) -> tuple[float, float]:
     """
     early = fitted = longer = 0.0
     for one in counted.values():
-        own = float(np.sum(one.lives.failed - one.law.worn))
+        lives, worn = one.of_known_age()
+        own = float(np.sum(lives.failed - worn))
         early += own
-        fitted += float(np.sum(one.lives.entry < one.law.early.mean))
+        fitted += float(np.sum(lives.entry < one.law.early.mean))
         longer += own * (float(np.log(one.law.early.mean)) - one.prior.early_mean)
     share = (early + 0.5) / (fitted + 20.0)
     return float(np.log(share) - np.log1p(-share)), longer / (early + _EARLY_HELD)
@@ -314,13 +369,13 @@ def _year_spread(counted: dict[str, _Counted]) -> float:
     expected: dict[int, float] = {}
     for one in counted.values():
         last, years = one.source.last_day, one.source.years
-        day, lives = last[one.kept], one.lives
+        day, (lives, causes) = last[one.kept], one.of_known_age()
         span = years[1][one.kept] * DAYS_PER_YEAR  # days it was fitted in all
         with np.errstate(invalid="ignore"):
             usable = np.isfinite(day) & np.isfinite(span) & (span > 0.0) & (lives.leaving > 0.0)
         day, span = day[usable], span[usable]
         leaving, entry, group = lives.leaving[usable], lives.entry[usable], lives.group[usable]
-        effect, worn = lives.effect[usable], one.law.worn[usable]
+        effect, worn = lives.effect[usable], causes[usable]
         number = np.floor((day - 0.5) / DAYS_PER_YEAR).astype(np.int64)
         for year, value in zip(*_summed(number, worn), strict=True):
             observed[year] = observed.get(year, 0.0) + value

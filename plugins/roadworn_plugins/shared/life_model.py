@@ -12,6 +12,7 @@ f(t) = f(x) dx/dt.
 """
 
 from dataclasses import dataclass, field
+from itertools import groupby
 
 import numpy as np
 
@@ -364,6 +365,67 @@ def load_clocked(view: LedgerView, paces: Paces) -> dict[str, ClockedLives]:
             vehicle=data["vehicle"].astype(np.int64)[rows],
             place=data["place"].astype(np.int64)[rows],
             last_day=data["last_day"].astype(np.float64)[rows],
+        )
+    return found
+
+
+@dataclass(frozen=True, eq=False)
+class UnknownAges:
+    """Stays of parts of unknown age of one component, one entry a stay.
+
+    Attributes:
+        vehicle_class: class of each.
+        vehicle: number of each one's vehicle.
+        before: what the vehicle had run when it came under watch, shape (2, stays), in thousand
+            km and in years.
+        span: what it has run since, until the part's end or today, same shape.
+        failed: whether it failed then.
+    """
+
+    vehicle_class: list[str]
+    vehicle: Ints
+    before: Floats
+    span: Floats
+    failed: Bools
+
+
+def load_unknown(view: LedgerView) -> dict[str, UnknownAges]:
+    """Read how long parts of unknown age were watched, and which of them failed.
+
+    Vehicles that left are left out, since their running parts are not on record.
+    """
+    rows = view.sql(
+        """SELECT u.component, v.vehicle_class, v.number, v.observed_km / 1000, u.km / 1000,
+                  date_diff('day', v.in_service_date, v.observed_on) / 365.25,
+                  date_diff('day', v.observed_on, u.until) / 365.25, u.failed
+           FROM (SELECT p.vehicle_id, p.component, p.observed_km AS km, w.last_seen_on AS until,
+                        FALSE AS failed
+                 FROM unknown_parts AS p JOIN vehicles AS w USING (vehicle_id)
+                 WHERE p.event_id IS NULL
+                 UNION ALL
+                 SELECT o.vehicle_id, o.component, r.true_km - w.observed_km, r.occurred_on,
+                        r.reason IN ('failed', 'worn_out') AND r.along_with IS NULL
+                 FROM part_lives_left_out AS o JOIN replacements AS r ON r.event_id = o.ended_by
+                 JOIN vehicles AS w ON w.vehicle_id = o.vehicle_id
+                 WHERE o.why = 'fitted before enrolment, age unknown'
+                   AND r.reason <> 'unknown') AS u
+           JOIN (SELECT *, row_number() OVER (ORDER BY vehicle_id) - 1 AS number
+                 FROM vehicles) AS v USING (vehicle_id)
+           WHERE v.retired_on IS NULL AND u.km > 0 AND v.observed_km > 0
+           ORDER BY u.component, v.vehicle_id, u.km"""
+    ).rows
+    found = {}
+    for component, grouped in groupby(rows, key=lambda row: str(row[0])):
+        own = list(grouped)
+        numbers = np.array(
+            [[np.nan if cell is None else float(cell) for cell in row[3:7]] for row in own]
+        ).T
+        found[component] = UnknownAges(
+            vehicle_class=[row[1] for row in own],
+            vehicle=np.array([row[2] for row in own], dtype=np.int64),
+            before=numbers[[0, 2]],
+            span=numbers[[1, 3]],
+            failed=np.array([row[7] for row in own], dtype=bool),
         )
     return found
 

@@ -7,12 +7,12 @@ import numpy as np
 from scipy.special import gammaincinv, ndtri
 
 from roadworn_plugins.lifedata import summed
-from roadworn_plugins.projection.belief import CostSpread
+from roadworn_plugins.projection.belief import AGES, CostSpread
 from roadworn_plugins.projection.life_law import SHAPES, LifeLaw
 from roadworn_plugins.projection.renewal import CountMoments, count_moments
 from roadworn_plugins.projection.totals import CELLS, grid_total, totals
 from roadworn_plugins.shared.grouped import Floats, Ints, Unit
-from roadworn_plugins.shared.parts_ahead import AGES, PartsAhead
+from roadworn_plugins.shared.parts_ahead import PartsAhead
 
 LEVEL = 0.8
 # A grid holds one vehicle; more parts than this are summed by their cumulants.
