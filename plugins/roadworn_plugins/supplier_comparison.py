@@ -38,6 +38,7 @@ from roadworn_plugins.shared.settings import (
     all_said,
     group_name,
     in_unit,
+    named_alike,
     rounded,
 )
 
@@ -320,7 +321,7 @@ def _namer(
     for place in range(1, keys + 1):
         spelled = (label[place] for label in lives.labels)
         every = (name for name, n in zip(spelled, many, strict=True) for _ in range(n))
-        shown.append(lives_of.named_alike(every, aliases if place == 1 else ""))
+        shown.append(named_alike(every, aliases if place == 1 else ""))
 
     def named(label: tuple[str, ...]) -> tuple[str, ...]:
         parts = (names.get(label[i + 1], label[i + 1]) for i, names in enumerate(shown))

@@ -18,7 +18,8 @@ from roadworn_plugins.ahead.track import PastTotal, spread_of, track_record
 from roadworn_plugins.backtest import PROJECTION_BACKTEST
 from roadworn_plugins.projection.scores import bins_of
 from roadworn_plugins.projection.totals import GridTotal
-from roadworn_plugins.shared.projected import spread, taken
+from roadworn_plugins.shared.costs_ahead import spread
+from roadworn_plugins.shared.projected import taken
 
 END = "2023-12-28"
 Made = tuple[list[NewEvent], Truth]

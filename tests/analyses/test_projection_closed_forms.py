@@ -5,11 +5,12 @@ import pytest
 
 from roadworn_plugins.projection.belief import AGES, LifeBelief
 from roadworn_plugins.projection.life_law import Early, LifeLaw, Wear
+from roadworn_plugins.shared.costs_ahead import money
 from roadworn_plugins.shared.grouped import Paces
 from roadworn_plugins.shared.life_model import Clocked, ComponentModel
 from roadworn_plugins.shared.parts_ahead import PartsAhead
 from roadworn_plugins.shared.prices import Price, Prices
-from roadworn_plugins.shared.projected import money, project, project_months
+from roadworn_plugins.shared.projected import project, project_months
 
 KM_A_MONTH = 1500.0
 COMPONENTS = ("electrical.starter", "wheel.tire")

@@ -9,7 +9,7 @@ from roadworn import NewEvent
 from roadworn.testing import check_analysis, event, view_of
 from roadworn_plugins.repeats import REPEAT_FAILURES
 from roadworn_plugins.repeats.rows import load
-from roadworn_plugins.shared.grouped import named_alike
+from roadworn_plugins.shared.settings import named_alike
 
 
 def van(times: int, months: int, miles_a_month: int) -> list[NewEvent]:

@@ -14,8 +14,9 @@ from roadworn.columns.view import LedgerView, open_view
 from roadworn.intake import Ledger
 from roadworn.model.places import axle_of
 from roadworn_plugins.projection.scores import calibration_slope
+from roadworn_plugins.shared.costs_ahead import money
 from roadworn_plugins.shared.parts_ahead import PartsAhead, load_parts
-from roadworn_plugins.shared.projected import Projection, money, project
+from roadworn_plugins.shared.projected import Projection, project
 
 FEW = 5
 TOP = 3

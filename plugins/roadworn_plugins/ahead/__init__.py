@@ -11,13 +11,12 @@ from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Joined, Says, Sentence, as_sentence, some_of
 from roadworn_plugins.ahead.due_now import DueItem, State, due_now, not_failed
 from roadworn_plugins.ahead.tables import due_table, next_table, stock_table, totals_table
+from roadworn_plugins.shared.costs_ahead import Band, money
 from roadworn_plugins.shared.grouped import Floats, Ints
 from roadworn_plugins.shared.parts_ahead import PartsAhead, load_parts
 from roadworn_plugins.shared.projected import (
     LEVEL,
-    Band,
     Projection,
-    money,
     project,
     project_months,
 )

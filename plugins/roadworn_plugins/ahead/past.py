@@ -21,9 +21,10 @@ from roadworn.model.catalogue import meet, sides_of
 from roadworn_plugins.ahead.due_now import DueItem, failed_now, not_failed
 from roadworn_plugins.ahead.quarters import Failure, failures
 from roadworn_plugins.projection.totals import grid_totals
+from roadworn_plugins.shared.costs_ahead import cost_of, money
 from roadworn_plugins.shared.grouped import DAYS_PER_MONTH, Bools, Floats, Ints
 from roadworn_plugins.shared.parts_ahead import PartsAhead, load_parts
-from roadworn_plugins.shared.projected import Projection, cost_of, money, project, taken
+from roadworn_plugins.shared.projected import Projection, project, taken
 from roadworn_plugins.wear.measured import MeasuredParts
 
 # A vehicle seen this long before the end of the horizon was watched to the end.

@@ -20,9 +20,10 @@ from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name, place_of
 from roadworn.model.messages import Says, some_of
 from roadworn_plugins.projection.renewal import increments
+from roadworn_plugins.shared.costs_ahead import money
 from roadworn_plugins.shared.grouped import Floats, Ints
 from roadworn_plugins.shared.parts_ahead import PartsAhead
-from roadworn_plugins.shared.projected import Counted, Projection, money
+from roadworn_plugins.shared.projected import Counted, Projection
 
 if TYPE_CHECKING:
     from roadworn_plugins.ahead.services import ServicesAhead

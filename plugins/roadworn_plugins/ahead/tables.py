@@ -11,9 +11,10 @@ from roadworn_plugins.ahead.due_now import DueItem
 from roadworn_plugins.projection.count_law import stock
 from roadworn_plugins.projection.renewal import over_usage
 from roadworn_plugins.shared import grouped as lives_of
+from roadworn_plugins.shared.costs_ahead import Band
 from roadworn_plugins.shared.grouped import Floats, Ints, Unit, shown_distance
 from roadworn_plugins.shared.parts_ahead import PartsAhead
-from roadworn_plugins.shared.projected import Band, Projection, taken
+from roadworn_plugins.shared.projected import Projection, taken
 
 #: Components whose jobs share labour when they lie at the same place.
 _TOGETHER: tuple[frozenset[str], ...] = (

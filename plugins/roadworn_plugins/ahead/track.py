@@ -13,8 +13,9 @@ import numpy as np
 
 from roadworn.columns.view import KnownBy, LedgerView
 from roadworn_plugins.ahead.past import BacktestDay, look_back
+from roadworn_plugins.shared.costs_ahead import money
 from roadworn_plugins.shared.grouped import DAYS_PER_MONTH, Floats
-from roadworn_plugins.shared.projected import Projection, money, project
+from roadworn_plugins.shared.projected import Projection, project
 
 _LEAST_DAYS_KNOWN = 365
 _SIDE_80 = 1.2815515655446004  # standard normal quantile of 90 %

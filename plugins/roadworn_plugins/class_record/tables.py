@@ -269,8 +269,8 @@ def _life(lives: ComponentLives, component: str, name: str, shown: Shown) -> Sen
     found = lives.get(component)
     if found is None or found.model.by_trade:
         return ""
-    belief = found.model.for_class(name)
-    rate = float(belief.a[0] / belief.b[0])
+    failures, exposure = found.model.for_class(name)
+    rate = failures / exposure
     half = float((np.log(2.0) / rate) ** (1.0 / found.model.shape)) if rate > 0.0 else np.inf
     if not np.isfinite(half):
         return ""

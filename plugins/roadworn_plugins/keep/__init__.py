@@ -35,9 +35,10 @@ from roadworn_plugins.keep.options import (
     value_where_it_flips,
     ways_of,
 )
+from roadworn_plugins.shared.costs_ahead import Band, chance_below, money
 from roadworn_plugins.shared.grouped import Ints
 from roadworn_plugins.shared.parts_ahead import PartsAhead, load_parts
-from roadworn_plugins.shared.projected import LEVEL, Band, Projection, chance_below, money, project
+from roadworn_plugins.shared.projected import LEVEL, Projection, project
 from roadworn_plugins.shared.settings import all_said
 
 ABOUT = """\

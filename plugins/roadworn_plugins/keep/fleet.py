@@ -23,13 +23,12 @@ from roadworn_plugins.keep.options import (
     value_where_it_flips,
 )
 from roadworn_plugins.projection.totals import grid_totals
+from roadworn_plugins.shared.costs_ahead import Band, cost_of
 from roadworn_plugins.shared.grouped import Floats, Ints
 from roadworn_plugins.shared.parts_ahead import PartsAhead, load_parts
 from roadworn_plugins.shared.projected import (
     LEVEL,
-    Band,
     Projection,
-    cost_of,
     project_months,
     taken,
 )

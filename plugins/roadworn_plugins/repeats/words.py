@@ -11,8 +11,8 @@ from roadworn.model.catalogue import catalogue, part_name
 from roadworn.model.messages import Joined, PlaceName, Says, Sentence
 from roadworn.model.units import KM_PER_MILE
 from roadworn_plugins.repeats.levels import Lives
-from roadworn_plugins.shared.grouped import named_alike
 from roadworn_plugins.shared.prices import Prices
+from roadworn_plugins.shared.settings import named_alike
 
 #: Name of each kind of finding as a reader sees it.
 SHOWN = {

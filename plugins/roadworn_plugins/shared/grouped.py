@@ -5,9 +5,7 @@ of the fits. Distances are in thousands of kilometres, so that powers of an age 
 floating point; the unit a person sees is chosen when a figure is shown.
 """
 
-import unicodedata
-from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from operator import itemgetter
 from typing import Literal
@@ -262,44 +260,6 @@ def failure_events(
         (component,),
     ).rows
     return {tuple(str(cell) for cell in row[:-1]): tuple(row[-1]) for row in rows}
-
-
-def named_alike(names: Iterable[str], aliases: str = "") -> dict[str, str]:
-    """Return each spelling -> the one that stands for all that differ by case or punctuation.
-
-    "Quay Parts", "QUAY-PARTS" and "quay parts." are one name; the commonest spelling is shown.
-
-    Args:
-        names: as they were written, repeated as often as they occur.
-        aliases: further names of one, ``"Quay = Quay Parts; QP = Quay Parts"``.
-    """
-    same = {}
-    for pair in aliases.split(";"):
-        other, found, name = pair.partition("=")
-        if found:
-            same[_bare(other)] = name.strip()
-    groups: dict[str, dict[str, int]] = {}
-    counted = Counter(names)
-    for name, number in counted.items():
-        known = same.get(_bare(name), name)
-        spellings = groups.setdefault(_bare(known) or known, {})
-        spellings[known] = spellings.get(known, 0) + (number if known == name else 0)
-    # Of two as common the one in both cases, as a name is written.
-    shown = {
-        bare: max(
-            sorted(kinds), key=lambda name: (kinds[name], name.upper() != name != name.lower())
-        )
-        for bare, kinds in groups.items()
-    }
-    found_as = {}
-    for name in counted:
-        known = same.get(_bare(name), name)
-        found_as[name] = shown[_bare(known) or known]
-    return found_as
-
-
-def _bare(name: str) -> str:
-    return "".join(filter(str.isalnum, unicodedata.normalize("NFKC", name).casefold()))
 
 
 DAYS_PER_MONTH = 365.25 / 12.0

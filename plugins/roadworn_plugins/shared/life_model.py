@@ -22,7 +22,6 @@ from roadworn.model.messages import Says
 from roadworn.model.units import KM_PER_MILE
 from roadworn_plugins.lifedata import LifeDataError, summed
 from roadworn_plugins.lifedata.common_shape import common_shape
-from roadworn_plugins.lifedata.shrinkage import Posterior
 from roadworn_plugins.projection.life_law import Early, LifeLaw, Lives, Prior, Wear, fit_law
 from roadworn_plugins.shared.grouped import (
     Bools,
@@ -91,12 +90,12 @@ class ComponentModel:
         """Return the number of a class, None for one that the ledger has not seen."""
         return self.classes.index(vehicle_class) if vehicle_class in self.classes else None
 
-    def for_class(self, vehicle_class: str) -> Posterior:
-        """Return the belief about the rate of one class at `shape`, of length 1."""
+    def for_class(self, vehicle_class: str) -> tuple[float, float]:
+        """Return Gamma shape and exposure of the rate of one class at `shape`."""
         wear = self.law.wear
         a, b = wear.of(self.place(vehicle_class))
         log_b = np.interp(np.log(self.shape), np.log(wear.shapes), np.log(b))
-        return Posterior(np.array([float(wear.weight @ a)]), np.array([float(np.exp(log_b))]))
+        return float(wear.weight @ a), float(np.exp(log_b))
 
     def basis(self, vehicle_class: str) -> str:
         """Say in words what the belief for a class rests on."""
@@ -140,36 +139,6 @@ def prior_of(component: str, clock: Clock, pace: float | None = None) -> Prior:
     habit = HABITUAL_SHAPE.get(known.wear_type if known else "random", 1.5)
     early = float(np.log(_EARLY_MEAN[clock]))
     return Prior(habit, _SHAPE_SPREAD, middle, early_mean=early)
-
-
-def fit(grouped: GroupedLives) -> dict[str, ComponentModel]:
-    """Fit a model to each component of lives grouped by ``("component", "class")``.
-
-    A component without a failure and without a trade range gets no model: nothing is known.
-    """
-    n, _failures, running = grouped.counts()
-    components = np.array([label[0] for label in grouped.labels])
-    exits, models = grouped.exit_age, {}
-    starts = np.searchsorted(grouped.group, np.arange(n.size + 1))
-    for component in dict.fromkeys(components.tolist()):
-        groups = np.flatnonzero(components == component)
-        rows = slice(int(starts[groups[0]]), int(starts[groups[-1] + 1]))
-        size = rows.stop - rows.start
-        lives = Lives(
-            group=grouped.group[rows] - groups[0],
-            entry=grouped.entry[rows],
-            leaving=exits[rows],
-            failed=grouped.failed[rows],
-            early=np.zeros(size, dtype=bool),
-            effect=np.ones(size),
-            classes=groups.size,
-        )
-        prior = prior_of(component, "distance")
-        if not lives.failed.any() and prior.middle is None:
-            continue
-        classes = tuple(grouped.labels[g][1] for g in groups)
-        models[component] = model_of(fit_law(lives, prior), lives, classes, running[groups])
-    return models
 
 
 def model_of(law: LifeLaw, lives: Lives, classes: tuple[str, ...], running: Ints) -> ComponentModel:

@@ -293,10 +293,10 @@ def _beliefs(models: dict[str, Clocked], groups: list[tuple[str, str]]) -> LifeB
     shape, a, b = [], [], []
     for component, vehicle_class in groups:
         model = models[component].model
-        posterior = model.for_class(vehicle_class)
+        own_a, own_b = model.for_class(vehicle_class)
         shape.append(min(max(model.shape, _SHAPES[0]), _SHAPES[1]))
-        a.append(float(posterior.a[0]))
-        b.append(float(posterior.b[0]))
+        a.append(own_a)
+        b.append(own_b)
     return LifeBelief.gamma(np.array(shape), np.array(a), np.array(b))
 
 

@@ -4,6 +4,8 @@ A name in a setting that nothing has would leave everything out without a word, 
 is due.
 """
 
+import unicodedata
+from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
@@ -185,3 +187,41 @@ def classes_nobody_has(asked: Collection[str], view: LedgerView) -> tuple[str, .
             )
         )
     return tuple(caveats)
+
+
+def named_alike(names: Iterable[str], aliases: str = "") -> dict[str, str]:
+    """Return each spelling -> the one that stands for all that differ by case or punctuation.
+
+    "Quay Parts", "QUAY-PARTS" and "quay parts." are one name; the commonest spelling is shown.
+
+    Args:
+        names: as they were written, repeated as often as they occur.
+        aliases: further names of one, ``"Quay = Quay Parts; QP = Quay Parts"``.
+    """
+    same = {}
+    for pair in aliases.split(";"):
+        other, found, name = pair.partition("=")
+        if found:
+            same[_bare(other)] = name.strip()
+    groups: dict[str, dict[str, int]] = {}
+    counted = Counter(names)
+    for name, number in counted.items():
+        known = same.get(_bare(name), name)
+        spellings = groups.setdefault(_bare(known) or known, {})
+        spellings[known] = spellings.get(known, 0) + (number if known == name else 0)
+    # Of two as common the one in both cases, as a name is written.
+    shown = {
+        bare: max(
+            sorted(kinds), key=lambda name: (kinds[name], name.upper() != name != name.lower())
+        )
+        for bare, kinds in groups.items()
+    }
+    found_as = {}
+    for name in counted:
+        known = same.get(_bare(name), name)
+        found_as[name] = shown[_bare(known) or known]
+    return found_as
+
+
+def _bare(name: str) -> str:
+    return "".join(filter(str.isalnum, unicodedata.normalize("NFKC", name).casefold()))
