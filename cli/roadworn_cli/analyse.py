@@ -5,9 +5,9 @@ from typing import TYPE_CHECKING
 import typer
 
 from roadworn.model.errors import UsageError
+from roadworn_cli import words as looks
 from roadworn_cli.context import leave, state_of
 from roadworn_cli.output import FORMATS, emit, format_option
-from roadworn_cli.report import words as looks
 
 if TYPE_CHECKING:
     from roadworn.analysis import Analysis

@@ -110,8 +110,7 @@ def j1939(
     fmt: str = format_option(),
 ) -> None:
     """Parameter, failure mode and count of a heavy vehicle's faults (SAE J1939-73)."""
-    from roadworn.trade.j1939 import decode_j1939, decode_message
-    from roadworn.trade.scan_bytes import read_bytes
+    from roadworn.trade.scan_bytes import decode_j1939, decode_message, read_bytes
 
     check_format(fmt)
     given = " ".join(text)

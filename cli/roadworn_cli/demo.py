@@ -31,7 +31,7 @@ def demo(
     from roadworn_cli.report.fleet import fleet_report
     from roadworn_cli.report.page import put, render
     from roadworn_cli.report.vehicle import Request, vehicle_report
-    from roadworn_cli.report.words import Look
+    from roadworn_cli.words import Look
     from roadworn_demo import DEMO_TODAY, FEATURED, SCENE, build
 
     ledger = into / "roadworn.db"

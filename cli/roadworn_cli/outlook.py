@@ -5,9 +5,9 @@ from typing import TYPE_CHECKING, Any
 import typer
 
 from roadworn.trade.cautions import is_caution
+from roadworn_cli import words as looks
 from roadworn_cli.context import state_of
 from roadworn_cli.output import check_format, emit, emit_json, escape, format_option, note
-from roadworn_cli.report import words as looks
 
 if TYPE_CHECKING:
     from roadworn.analysis import Ran

@@ -21,7 +21,7 @@ from roadworn.model.events import NewEvent
 from roadworn_cli.report.asking import Asker
 from roadworn_cli.report.fleet import fleet_report
 from roadworn_cli.report.page import render
-from roadworn_cli.report.words import Look
+from roadworn_cli.words import Look
 from roadworn_demo import DEMO_TODAY, build
 
 _ID = re.compile(r"([0-9a-f]{8}-[0-9a-f]{4}-7[0-9a-f]{3}-[0-9a-f]{4}-[0-9a-f]{10})([0-9a-f]{2})")

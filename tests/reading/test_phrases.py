@@ -10,7 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from roadworn.model.errors import UnknownName, UsageError
-from roadworn.model.payloads import Estimate, Inspection
+from roadworn.model.estimates import Estimate
+from roadworn.model.payloads import Inspection
 from roadworn.reading import (
     read_finding,
     read_item,

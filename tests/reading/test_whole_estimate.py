@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from roadworn.model.errors import UsageError
-from roadworn.model.payloads import Estimate
+from roadworn.model.estimates import Estimate
 from roadworn.reading.estimates import read_estimate, stored_terms, total_of_lines
 from roadworn.reading.terms import TAX_SWITCHES, example_terms, parse_terms
 

@@ -16,7 +16,7 @@ from roadworn_cli.report.canvas import BLUE, GREY, INK, STROKES, VERMILION, labe
 from roadworn_cli.report.charts import draw
 from roadworn_cli.report.marks import Interval, Lane, Scale, intervals, lanes
 from roadworn_cli.report.pictures import pictures_of
-from roadworn_cli.report.words import Look, Words
+from roadworn_cli.words import Look, Words
 
 WORDS = Words(Look(unit="mi"))
 SVG = "{http://www.w3.org/2000/svg}"

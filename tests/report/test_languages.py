@@ -124,7 +124,7 @@ def test_the_spanish_reports_of_the_demo_have_no_english_but_what_was_typed(
     from roadworn_cli.report.fleet import fleet_report
     from roadworn_cli.report.page import render
     from roadworn_cli.report.vehicle import Request, vehicle_report
-    from roadworn_cli.report.words import Look
+    from roadworn_cli.words import Look
     from roadworn_demo import DEMO_TODAY, FEATURED
 
     left: set[str] = set()

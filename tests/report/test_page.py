@@ -15,7 +15,7 @@ from roadworn.say import Said
 from roadworn_cli.report.model import Grid, Heading, Line, Report, Section
 from roadworn_cli.report.page import render
 from roadworn_cli.report.vehicle import of_this_one
-from roadworn_cli.report.words import Look, Words
+from roadworn_cli.words import Look, Words
 
 REPORTS = [("vehicle", "car-1"), ("vehicle", "car-1", "--full"), ("fleet",), ("fleet", "--full")]
 

@@ -13,7 +13,7 @@ from roadworn_cli.report.asking import Asker
 from roadworn_cli.report.model import Report
 from roadworn_cli.report.page import render
 from roadworn_cli.report.vehicle import Request, vehicle_report
-from roadworn_cli.report.words import Look, Words
+from roadworn_cli.words import Look, Words
 from roadworn_demo import FEATURED
 
 

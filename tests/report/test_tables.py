@@ -5,8 +5,8 @@ from dataclasses import replace
 from roadworn.analysis import Column, Mark, Table, Tells
 from roadworn_cli.report.model import Fold, Grid, Paragraph
 from roadworn_cli.report.tables import blocks_of, grid_of
-from roadworn_cli.report.words import Look, Words
 from roadworn_cli.results import cell
+from roadworn_cli.words import Look, Words
 
 COLUMNS = (
     Column("what", "what", brief=2),

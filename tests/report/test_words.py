@@ -14,7 +14,7 @@ from roadworn.model.catalogue import catalogue, part_name
 from roadworn.model.messages import Joined, PartName, Sentence
 from roadworn.say import Said, Speaker, languages, strings
 from roadworn.trade.cautions import CLOSING, cautions_for
-from roadworn_cli.report.words import LONGEST, Look, Words, shown
+from roadworn_cli.words import LONGEST, Look, Words, shown
 
 OTHERS = [code for code in languages() if code != "en"]
 SPANISH = Speaker("es", "dmy")

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from roadworn.model.errors import UsageError
-from roadworn.trade.j1939 import (
+from roadworn.trade.scan_bytes import (
     FAILURE_MODES,
     MAX_SPN,
     HeavyFault,

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from roadworn.analysis import Answers, Ran
 from roadworn.model.errors import RoadwornError, UnknownName
 from roadworn_cli.output import say
-from roadworn_cli.report.words import Look
+from roadworn_cli.words import Look
 
 if TYPE_CHECKING:
     from roadworn.analysis.host import PluginHost

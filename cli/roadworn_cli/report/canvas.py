@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from roadworn_cli.output import escape
-from roadworn_cli.report.words import Words
+from roadworn_cli.words import Words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

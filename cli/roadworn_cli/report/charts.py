@@ -25,7 +25,7 @@ from roadworn_cli.report.model import Grid, Heading, Line, Picture
 from roadworn_cli.report.panels import Drawn, panels_of
 from roadworn_cli.report.svg import inline
 from roadworn_cli.report.tables import grid_of, value_text
-from roadworn_cli.report.words import Words
+from roadworn_cli.words import Words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

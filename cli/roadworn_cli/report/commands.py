@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from roadworn.model.errors import UsageError
+from roadworn_cli import words as looks
 from roadworn_cli.context import state_of
 from roadworn_cli.output import say
-from roadworn_cli.report import words as looks
 
 if TYPE_CHECKING:
     from roadworn_cli.report.asking import Asker
@@ -54,7 +54,7 @@ def vehicle(
     from roadworn.say import Said
     from roadworn_cli.report.page import put, render
     from roadworn_cli.report.vehicle import Request, contact_lines, vehicle_report
-    from roadworn_cli.report.words import Words
+    from roadworn_cli.words import Words
 
     look = looks.look_of(language, unit, currency, dates, paper)
     chosen = settings_by_analysis(settings or [])

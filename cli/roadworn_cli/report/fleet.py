@@ -18,7 +18,7 @@ from roadworn_cli.report.sections import (
     section_of,
 )
 from roadworn_cli.report.tables import blocks_of
-from roadworn_cli.report.words import Words
+from roadworn_cli.words import Words
 
 if TYPE_CHECKING:
     from roadworn.columns.view import LedgerView

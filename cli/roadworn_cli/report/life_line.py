@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from roadworn.analysis import Ran, Tells
 from roadworn_cli.report.marks import Lane, lanes
 from roadworn_cli.report.model import Grid, Heading, Line, Picture
-from roadworn_cli.report.words import Words
+from roadworn_cli.words import Words
 
 if TYPE_CHECKING:
     from roadworn.columns.view import LedgerView

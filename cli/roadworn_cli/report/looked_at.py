@@ -18,7 +18,7 @@ from roadworn_cli.report.model import (
     Section,
 )
 from roadworn_cli.report.tables import blocks_of
-from roadworn_cli.report.words import LONGEST, Words
+from roadworn_cli.words import LONGEST, Words
 
 if TYPE_CHECKING:
     from roadworn.columns.view import LedgerView

@@ -23,7 +23,7 @@ from roadworn_cli.report.canvas import (
 )
 from roadworn_cli.report.model import Grid, Heading, Line, Picture
 from roadworn_cli.report.svg import inline
-from roadworn_cli.report.words import Words
+from roadworn_cli.words import Words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

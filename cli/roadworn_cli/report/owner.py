@@ -28,7 +28,7 @@ from roadworn_cli.report.model import (
 )
 from roadworn_cli.report.sections import left_out, listed, pictures
 from roadworn_cli.report.tables import blocks_of, grid_of
-from roadworn_cli.report.words import Words
+from roadworn_cli.words import Words
 
 #: Rows of what may fail next that an owner reads; the full report has all of them.
 _NEXT = 8

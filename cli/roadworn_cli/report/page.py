@@ -12,7 +12,7 @@ from roadworn.analysis import Ran
 from roadworn.model.errors import EnvironmentFailure, UsageError
 from roadworn_cli.report.model import Report, Section
 from roadworn_cli.report.sections import Manner, blocks, rests_on
-from roadworn_cli.report.words import PAPERS, Look, Words
+from roadworn_cli.words import PAPERS, Look, Words
 
 if TYPE_CHECKING:
     from jinja2 import Template

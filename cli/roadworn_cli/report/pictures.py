@@ -16,7 +16,7 @@ from roadworn.say import Said
 from roadworn_cli.report.charts import draw
 from roadworn_cli.report.marks import Interval, Scale, intervals
 from roadworn_cli.report.model import Picture
-from roadworn_cli.report.words import Words
+from roadworn_cli.words import Words
 
 _MOST = 12
 _MOST_BARS = 10

@@ -22,8 +22,8 @@ from roadworn_cli.report.model import (
 )
 from roadworn_cli.report.pictures import pictures_of
 from roadworn_cli.report.tables import blocks_of
-from roadworn_cli.report.words import Words
 from roadworn_cli.results import figures_of
+from roadworn_cli.words import Words
 
 
 @dataclass(frozen=True, slots=True)

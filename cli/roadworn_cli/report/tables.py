@@ -21,8 +21,8 @@ from roadworn_cli.report.model import (
     Listing,
     Paragraph,
 )
-from roadworn_cli.report.words import Words
 from roadworn_cli.results import cell as in_terminal
+from roadworn_cli.words import Words
 
 _NUMERIC = {"integer", "number", "distance", "money", "chance"}
 _LEFT = {"text", "component", "date", "sentence"}

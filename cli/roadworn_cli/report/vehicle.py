@@ -24,7 +24,7 @@ from roadworn_cli.report.sections import (
     rests_on,
     section_of,
 )
-from roadworn_cli.report.words import Words
+from roadworn_cli.words import Words
 
 if TYPE_CHECKING:
     from roadworn.intake import Ledger

@@ -15,7 +15,7 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from roadworn.model import payloads
+from roadworn.model import estimates, payloads
 from roadworn.model.errors import LedgerRefused, UnknownName, UsageError
 from roadworn.model.payloads import FREE, ComponentId, Day, Distance, Money, Payload
 
@@ -30,8 +30,8 @@ CORE_KINDS: dict[str, type[Payload]] = {
     "replacement": payloads.Replacement,
     "repair": payloads.Repair,
     "maintenance": payloads.Maintenance,
-    "estimate": payloads.Estimate,
-    "authorisation": payloads.Authorisation,
+    "estimate": estimates.Estimate,
+    "authorisation": estimates.Authorisation,
     "complaint": payloads.Complaint,
     "valuation": payloads.Valuation,
     "inspection_result": payloads.InspectionResult,

@@ -14,7 +14,7 @@ from typing import Any, Literal
 
 from roadworn.model.errors import UsageError
 from roadworn.model.messages import Problem, Sentence
-from roadworn.trade.j1939 import FAILURE_MODES
+from roadworn.trade.scan_bytes import FAILURE_MODES
 
 Owner = Literal["standard", "maker", "reserved"]
 _LETTERS = "PCBU"

@@ -13,8 +13,15 @@ from typing import Any, Literal, NamedTuple
 from roadworn.model.errors import UsageError
 from roadworn.model.messages import Problem
 from roadworn.trade.codes import code_problem, split_code
-from roadworn.trade.j1939 import FAILURE_MODES, MAX_SPN, HeavyFault, decode_j1939, decode_message
-from roadworn.trade.scan_bytes import decode_readiness, decode_status
+from roadworn.trade.scan_bytes import (
+    FAILURE_MODES,
+    MAX_SPN,
+    HeavyFault,
+    decode_j1939,
+    decode_message,
+    decode_readiness,
+    decode_status,
+)
 
 Status = Literal["stored", "pending", "permanent", "previous"]
 DEFAULT_MODULE = "engine"

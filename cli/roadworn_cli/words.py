@@ -1,4 +1,4 @@
-"""The settings of a report, and what turns a value or a sentence into text on it."""
+"""How an answer is to look, on a report or a screen, and what turns a value into text on it."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
