@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from lifedata.exact_effects import SHARES, SPREADS, before, exact_effects
 from scipy import integrate, optimize, stats
 
 from roadworn_plugins.lifedata import LifeDataError
@@ -16,9 +17,9 @@ from roadworn_plugins.lifedata.effects import (
     PLACE_STEPS,
     Season,
     effect_log_likelihood,
-    effect_shape,
     gamma_effects,
     nested_effects,
+    place_effects,
     season,
 )
 
@@ -39,6 +40,18 @@ def by_r(data, name):
         )
 
 
+def likeliest_shape(failures, expected):
+    """The shape of the highest likelihood, by SciPy's bounded search."""
+    return np.exp(
+        optimize.minimize_scalar(
+            lambda log_a: -float(effect_log_likelihood(np.exp(log_a), failures, expected)),
+            bounds=(-4.0, 12.0),
+            method="bounded",
+            options={"xatol": 1e-10},
+        ).x
+    )
+
+
 def kidney_counts():
     data = rows("kidney")
     return np.bincount(data["id"].astype(int), data["status"])[1:]
@@ -55,13 +68,13 @@ def test_the_effects_of_patients_are_those_of_r_coxph(theta):
 
 def test_the_spread_of_patients_is_that_of_r_coxph():
     # At the joint maximum the likelihood is level in the variance with the hazards held.
-    a = effect_shape(kidney_counts(), by_r("kidney", "expected 0.3876"))
+    a = likeliest_shape(kidney_counts(), by_r("kidney", "expected 0.3876"))
     assert 1 / a == pytest.approx(by_r("kidney", "variance")[0], rel=1e-3)
 
 
 def test_the_shape_is_the_theta_of_r_glm_nb():
     data = rows("quine")
-    a = effect_shape(data["days"], data["mean"])
+    a = likeliest_shape(data["days"], data["mean"])
     assert a == pytest.approx(by_r("quine", "theta")[0], rel=1e-6)
     d, mean = data["days"], data["mean"]
     known = np.sum(d * np.log(mean) - [np.sum(np.log(np.arange(1, n + 1))) for n in d])
@@ -104,16 +117,15 @@ def test_the_spread_is_that_of_the_gamma_weibull_likelihood_maximised_by_scipy()
         lambda x: -height(x), [-7.0, 0.5, 1.0], method="Nelder-Mead",
         options={"xatol": 1e-9, "fatol": 1e-11, "maxiter": 4000},
     )  # fmt: skip
-    assert effect_shape(d, hazards(best.x)) == pytest.approx(np.exp(best.x[2]), rel=1e-4)
+    assert likeliest_shape(d, hazards(best.x)) == pytest.approx(np.exp(best.x[2]), rel=1e-4)
 
 
 def test_vehicles_alike_have_effects_near_one():
     rng = np.random.default_rng(1)
     e = rng.uniform(0.5, 6.0, 300)
-    even = np.round(e)
-    assert effect_shape(even, e) == np.inf
+    assert likeliest_shape(np.round(e), e) > 1e4
     found = gamma_effects(rng.poisson(e), e)
-    assert found.spread < 0.15
+    assert np.sqrt(found.among) < 0.15
     assert np.abs(found.mean - 1).max() < 0.15
 
 
@@ -124,37 +136,63 @@ def test_limits_hold_the_effects_of_vehicles():
         z, e = rng.gamma(4.0, 0.25, 150), rng.uniform(0.2, 6.0, 150)
         d = rng.poisson(z * e)
         found = gamma_effects(d, e)
-        held.append(np.mean((found.lower < z) & (z < found.upper)))
+        low, high = found.limits(0.8)
+        held.append(np.mean((low < z) & (z < high)))
         squares.append(np.mean((found.mean - z) ** 2))
         bare.append(np.mean((d / e - z) ** 2))
-        spreads.append(found.spread)
+        spreads.append(np.sqrt(found.among))
     assert np.mean(held) == pytest.approx(0.8, abs=0.04)
     assert np.mean(spreads) == pytest.approx(0.5, abs=0.07)
     assert np.mean(squares) < 0.5 * np.mean(bare)
 
 
+def test_a_share_of_a_failure_lies_between_none_and_one():
+    e = np.full(3, 0.8)
+    none, half, whole = gamma_effects([0.0, 0.5, 1.0], e).mean
+    assert half == pytest.approx((none + whole) / 2.0, rel=1e-3)
+
+
+def test_the_variance_of_an_effect_is_that_of_draws():
+    # Bayes by plain draws: spreads of the prior, effects of each, weighed by Poisson counts.
+    rng = np.random.default_rng(4)
+    d, e = np.array([5.0, 0.0]), np.array([1.5, 2.0])
+    spread = rng.exponential(1 / np.log(20), 400_000)
+    z = rng.gamma(spread[:, None] ** -2.0, spread[:, None] ** 2.0, (spread.size, 2))
+    weight = np.prod(stats.poisson.pmf(d, z * e), axis=1)
+    mean = weight @ z / weight.sum()
+    variance = weight @ z**2 / weight.sum() / mean**2 - 1.0
+    found = gamma_effects(d, e)
+    assert found.mean == pytest.approx(mean, rel=0.02)
+    assert found.variance == pytest.approx(variance, rel=0.05)
+    assert found.among == pytest.approx(weight @ spread**2 / weight.sum(), rel=0.05)
+
+
 def test_one_place_is_bayes_over_its_possible_factors():
     # One vehicle, one place: the same sum by quadrature over z, spread and share on their grids.
-    from roadworn_plugins.lifedata import effects
-
-    spreads, shares = effects._SPREADS[::2], effects._SHARES
     d, e = 5, 0.03
     total = np.zeros(3)
-    for spread, share in itertools.product(spreads, shares):
+    for spread, share in itertools.product(SPREADS, SHARES):
         a = spread**-2
         z = np.linspace(1e-4, 1.0, 4001) ** 2 * stats.gamma.ppf(1 - 1e-13, a, scale=1 / a)
         prior = stats.gamma.pdf(z, a, scale=1 / a)
-        before = spread * np.exp(-np.log(20) * spread)
         for w, chance in [(1.0, 1 - share), *((w, share / 8) for w in PLACE_STEPS)]:
             like = stats.poisson.pmf(d, z * w * e)
-            held = before * chance * integrate.trapezoid(prior * like, z)
+            held = np.exp(before(spread)) * chance * integrate.trapezoid(prior * like, z)
             total += [held, held * w, held * (w > 1)]
-    got = nested_effects([0], [d], [e])
+    got = exact_effects([0], [d], [e])
     assert got.place[0] == pytest.approx(total[1] / total[0], rel=0.02)
     assert got.special[0] == pytest.approx(total[2] / total[0], rel=0.02)
 
 
-def test_a_bad_place_is_told_from_a_bad_vehicle():
+def by_turns(car, d, e):
+    """Vehicles' and places' effects, each life a place of its own."""
+    car = np.asarray(car)
+    return nested_effects(
+        car, np.arange(car.size), np.asarray(d, float), np.asarray(e, float), vehicles=100
+    )
+
+
+def fleet_with_a_bad_place_and_a_bad_vehicle():
     rng = np.random.default_rng(3)
     car = np.repeat(np.arange(100), 12)
     e = rng.uniform(0.02, 0.5, car.size)
@@ -162,26 +200,66 @@ def test_a_bad_place_is_told_from_a_bad_vehicle():
     factor[car == 7] = 4.0
     factor[30] = 32.0
     e[30], e[7 * 12 : 8 * 12] = 0.2, 0.4
-    d = rng.poisson(e * factor)
+    d = rng.poisson(e * factor).astype(float)
     d[30] = 6
-    got = nested_effects(car, d, e)
-    assert np.argmax(got.vehicle) == 7
-    assert got.vehicle[7] > 2.0
-    assert got.special[car == 7].max() < 0.2
-    assert np.argmax(got.place) == 30
-    assert got.special[30] > 0.9
-    assert got.vehicle[car[30]] < 1.6
+    return car, d, e, factor
+
+
+def test_a_bad_place_is_told_from_a_bad_vehicle():
+    car, d, e, factor = fleet_with_a_bad_place_and_a_bad_vehicle()
+    vehicles, places = by_turns(car, d, e)
+    assert np.argmax(vehicles.mean) == 7
+    assert vehicles.mean[7] > 2.0
+    assert places.mean[car == 7].max() < 1.6
+    assert np.argmax(places.mean) == 30
+    assert places.mean[30] > 16.0
+    assert vehicles.mean[car[30]] < 1.6
     others = (factor == 1.0) & (car != car[30])
-    assert np.mean(got.both[others] * e[others]) == pytest.approx(np.mean(d[others]), rel=0.1)
+    both = vehicles.mean[car] * places.mean
+    assert np.mean(both[others] * e[others]) == pytest.approx(np.mean(d[others]), rel=0.1)
+
+
+def test_turns_of_vehicles_and_places_come_near_the_exact_sum():
+    car, d, e, _factor = fleet_with_a_bad_place_and_a_bad_vehicle()
+    vehicles, places = by_turns(car, d, e)
+    exact = exact_effects(car, d, e)
+    assert vehicles.mean == pytest.approx(exact.vehicle, rel=0.03)
+    assert np.sqrt(vehicles.among) == pytest.approx(exact.spread, rel=0.03)
+    assert places.mean[30] == pytest.approx(exact.place[30], rel=0.15)
+    assert np.mean(np.abs(vehicles.mean[car] * places.mean / exact.both - 1.0)) < 0.01
 
 
 def test_the_order_of_the_places_does_not_matter():
     car, d, e = np.array([2, 0, 2, 0]), np.array([4, 0, 0, 1]), np.array([0.3, 0.8, 0.5, 0.9])
-    one = nested_effects(car, d, e)
-    turned = nested_effects(car[::-1], d[::-1], e[::-1])
-    assert one.both == pytest.approx(turned.both[::-1])
-    assert one.vehicle == pytest.approx(turned.vehicle)
-    assert one.vehicle[1] == pytest.approx(1.0, abs=0.01)  # no place watched
+    (on, at), (turned_on, turned_at) = by_turns(car, d, e), by_turns(car[::-1], d[::-1], e[::-1])
+    assert at.mean == pytest.approx(turned_at.mean[::-1])
+    assert on.mean == pytest.approx(turned_on.mean)
+    assert on.mean[1] == pytest.approx(1.0, abs=1e-6)  # no place watched
+
+
+def test_a_life_without_a_place_counts_for_its_vehicle_only():
+    car, place = np.array([0, 0, 1]), np.array([0, -1, 1])
+    d, e = np.array([0.0, 4.0, 0.0]), np.array([0.5, 0.5, 1.0])
+    vehicles, places = nested_effects(car, place, d, e, vehicles=2)
+    assert vehicles.mean[0] > 1.3 > 1.0 > vehicles.mean[1]
+    assert places.mean.size == 2
+    assert places.mean.max() < 1.05
+
+
+def test_a_place_without_time_under_watch_does_not_stop_the_others():
+    places = by_turns([0, 1], [1.0, 0.0], [0.0, 2.0])[1]
+    assert np.isfinite(places.mean).all()
+
+
+def test_few_places_have_a_cause_of_their_own():
+    e = np.full(400, 0.3)
+    d = np.zeros(400)
+    d[:5] = 6.0
+    found = place_effects(d, e)
+    assert found.mean[:5].min() > 8.0
+    assert found.mean[5:].max() < 1.02
+    # The same places among few others, which gave no ground to look for causes.
+    assert place_effects(d[4:30], e[4:30]).mean[0] > 4.0
 
 
 @pytest.mark.parametrize("years", [3, 6, 12])
@@ -195,9 +273,9 @@ def test_limits_of_the_next_year_hold_it(years):
         d = rng.poisson(200 * level * effect[:years])
         if d.sum() == 0:
             continue
-        low, high = gamma_effects(
-            d, np.full(years, 200.0), usual=0.5, own_level=True, limits=0.8
-        ).new
+        found = gamma_effects(d, np.full(years, 200.0), usual=0.5, own_level=True)
+        size = 1 / found.among
+        low, high = found.level * stats.gamma.ppf([0.1, 0.9], size, scale=1 / size)
         held.append(low < level * effect[years] < high)
     assert np.mean(held) == pytest.approx(0.8, abs=0.12)
 

@@ -6,36 +6,39 @@ those into a posterior with a + observed and a + expected: the shared frailty of
 Grambsch, Modeling Survival Data (2000) and Duchateau and Janssen, The Frailty Model (2008) (both
 from memory). The spread 1 / sqrt(a) is averaged over a grid, so that few vehicles neither say
 "no difference at all" nor "anything goes".
+
+Failures may be fractions: where a failure is one by wear only with some chance, that chance.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import gammainc, gammaincinv, gammaln, ive
+from scipy.special import expit, gammaincinv, gammaln, ive, logsumexp
 
 from roadworn_plugins.lifedata import (
     Floats,
+    Ints,
     LifeDataError,
-    bisected,
     finite,
     same_length,
     summed,
     tail,
-    whole_counts,
 )
 
 # Spreads (standard deviations) of an effect that are weighed against each other.
 _SPREADS = np.exp(np.linspace(np.log(0.02), np.log(3.0), 48))
 #: Effects a place may have beside 1: a hazard from twice to 256 times that of the others.
 PLACE_STEPS = 2.0 ** np.arange(1, 9)
-_SHARES = np.exp(np.linspace(np.log(1e-4), np.log(0.2), 16))
+# Places with a cause of their own, in so many, before any is seen: common practice, no source.
+_SHARE_HELD = (0.5, 100.5)
 _OFFS = np.linspace(-4.0, 4.0, 17)  # of a level, in its standard errors
 
 
 def _pairs(failures: ArrayLike, expected: ArrayLike) -> tuple[Floats, Floats]:
     """Check observed and expected failures, one pair a unit."""
-    d, e = whole_counts("failures", failures), finite("expected failures", expected, least=0.0)
+    d = finite("failures", failures, least=0.0)
+    e = finite("expected failures", expected, least=0.0)
     if same_length(failures=d, expected=e) == 0:
         raise LifeDataError("There is nothing to learn an effect from; give at least one unit.")
     if np.any((e == 0.0) & (d > 0.0)):
@@ -65,67 +68,48 @@ def _marginal(a: ArrayLike, d: Floats, e: Floats) -> Floats:
     return np.asarray(np.sum(terms - (shape + d) * np.log1p(e / shape), axis=-1))
 
 
-def effect_shape(failures: ArrayLike, expected: ArrayLike) -> float:
-    """Return the maximum likelihood shape a of the effect; inf where the units do not differ."""
-    d, e = _pairs(failures, expected)
-    log_a = np.linspace(-6.0, 14.0, 41)
-    for _ in range(9):
-        heights = effect_log_likelihood(np.exp(log_a), d, e)
-        at = int(np.argmax(heights))
-        best = float(log_a[at])
-        low, high = log_a[max(at - 1, 0)], log_a[min(at + 1, log_a.size - 1)]
-        log_a = np.linspace(low, high, 21)
-    # At the end of the line the counts vary no more than chance has it.
-    return float("inf") if best > 13.9 else float(np.exp(best))
-
-
 @dataclass(frozen=True, eq=False)
 class Effects:
-    """Multipliers of the hazard of units.
+    """Multipliers of the hazard of units: vehicles, places on them, calendar years.
 
     Attributes:
         mean: Posterior mean of each unit.
-        lower, upper: Limits of each unit.
-        spread: Posterior mean of the standard deviation of the effect between units.
+        variance: Relative variance of it, of each unit.
+        among: Relative variance of the effect between units, its posterior mean.
         level: Factor on all expectations; 1 where they were taken as right.
-        new: Lower and upper limit of the multiplier of a unit not yet seen, level included.
     """
 
     mean: Floats
-    lower: Floats
-    upper: Floats
-    spread: float
-    level: float
-    new: tuple[float, float]
+    variance: Floats
+    among: float
+    level: float = 1.0
+
+    def limits(self, level: float = 0.8) -> tuple[Floats, Floats]:
+        """Return two-sided limits of each unit, by a Gamma of its mean and variance."""
+        size, side = 1.0 / np.maximum(self.variance, 1e-12), tail(level)
+        low, high = (gammaincinv(size, q) * self.mean / size for q in (side, 1.0 - side))
+        return np.asarray(low), np.asarray(high)
 
 
 def gamma_effects(
-    failures: ArrayLike,
-    expected: ArrayLike,
-    *,
-    usual: float = 1.0,
-    own_level: bool = False,
-    limits: float = 0.8,
+    failures: ArrayLike, expected: ArrayLike, *, usual: float = 1.0, own_level: bool = False
 ) -> Effects:
     """Learn the multipliers of vehicles, or of calendar years, from their counts.
 
     Units come under watch without regard to their failures, so that late entry only takes its
-    part off the expected failures. A year that has few units before it is told by its spread:
-    ``new`` are the limits of the factor of the next one.
+    part off the expected failures. Without any unit seen the spread is that of the prior.
 
     Args:
         failures: Of each unit.
         expected: Of each unit, by the lives without the effect.
-        usual: Spread that is exceeded with a chance of one in twenty before the counts are seen
-            (an exponential prior); 1 for vehicles, 0.5 for years.
+        usual: Spread (standard deviation) that is exceeded with a chance of one in twenty before
+            the counts are seen (an exponential prior); 1 for vehicles, 0.3 for years.
         own_level: Whether the expectations as a whole may be off, with few units (years).
-        limits: Two-sided level of the limits.
 
     Raises:
         LifeDataError: Invalid input.
     """
     d, e = _pairs(failures, expected)
-    side = tail(limits)
     shape = np.broadcast_to(_SPREADS**-2.0, (_OFFS.size, _SPREADS.size))
     factor = np.ones(shape.shape)
     heights = np.broadcast_to(_before(_SPREADS, usual), shape.shape)
@@ -143,124 +127,85 @@ def gamma_effects(
     rate = shape[:, None] / factor[:, None] + e
     each = (shape[:, None] + d) / rate
     mean = flat @ each
-    # The mixture of Gammas of one unit is near a Gamma of its mean and variance.
-    size = mean**2 / (flat @ (each * (each + 1.0 / rate)) - mean**2)
-    low, high = (gammaincinv(size, chance) * mean / size for chance in (side, 1.0 - side))
-    new = [_mixture_quantile(flat, shape, shape / factor, chance) for chance in (side, 1.0 - side)]
+    square = flat @ (each * (each + 1.0 / rate))
     return Effects(
         mean=np.asarray(mean),
-        lower=np.asarray(low),
-        upper=np.asarray(high),
-        spread=float(weight.sum(axis=0) @ _SPREADS),
+        variance=np.asarray(np.maximum(square / mean**2 - 1.0, 0.0)),
+        among=float(weight.sum(axis=0) @ _SPREADS**2),
         level=float(flat @ factor),
-        new=(new[0], new[1]),
-    )
-
-
-def _mixture_quantile(weight: Floats, shape: Floats, rate: Floats, chance: float) -> float:
-    """Return a quantile of a mixture of Gammas."""
-    ends = gammaincinv(shape, chance) / rate
-    low, high = float(ends.min()), float(ends.max())
-    return bisected(lambda x: chance - float(weight @ gammainc(shape, rate * x)), low, high)
-
-
-@dataclass(frozen=True, eq=False)
-class NestedEffects:
-    """Multipliers of vehicles, and of places on them.
-
-    Attributes:
-        vehicle: Posterior mean of each vehicle's effect.
-        place: Posterior mean of each place's own effect, beside its vehicle's.
-        both: Posterior mean of their product, of each place.
-        special: Chance of each place to have an effect of its own.
-        share: Posterior mean of the share of such places.
-        spread: Posterior mean of the standard deviation of the vehicles' effects.
-    """
-
-    vehicle: Floats
-    place: Floats
-    both: Floats
-    special: Floats
-    share: float
-    spread: float
-
-
-def nested_effects(
-    vehicle: ArrayLike, failures: ArrayLike, expected: ArrayLike, *, usual: float = 1.0
-) -> NestedEffects:
-    """Learn the effect of each vehicle and of each place within it, from the places' counts.
-
-    A place is a component at one position of one vehicle. Most have no effect of their own; a
-    small share, which is learnt (before the counts any share from 0.01 % to 20 % is as likely in
-    its logarithm), has a factor of 2, 4, ... 256, each as likely. Given the vehicle's effect its
-    places are independent, so the sum over all combinations is a product on a grid of effects.
-
-    Args:
-        vehicle: Dense number from 0 of the vehicle of each place.
-        failures: Of each place.
-        expected: Of each place.
-        usual: As for :func:`gamma_effects`.
-
-    Raises:
-        LifeDataError: Invalid input.
-    """
-    d, e = _pairs(failures, expected)
-    code = np.asarray(vehicle, dtype=np.int64)
-    same_length(vehicle=code, failures=d)
-    n = int(code.max()) + 1
-    log_z = np.linspace(-5.0, 5.0, 81)
-    z = np.exp(log_z)
-    # Places with as many failures and nearly the same expectation (within 1.5 %) are one cell.
-    bins = np.round(np.log(np.maximum(e, 1e-9)) / 0.03)
-    cells, cell = np.unique(np.stack([d, bins]), axis=1, return_inverse=True)
-    cell = cell.reshape(-1)
-    count = summed(code * cells.shape[1] + cell, np.ones(d.size), n * cells.shape[1])
-    count = count.reshape(n, -1)
-    plain = summed(code, d, n)[:, None] * log_z - summed(code, e, n)[:, None] * z
-    # Likelihood of an effect of the place over that of none, by the vehicle's effect.
-    rise, moment = np.zeros((cells.shape[1], z.size)), np.zeros((cells.shape[1], z.size))
-    gain, wait = cells[0][:, None], np.exp(0.03 * cells[1])[:, None] * z
-    for w in PLACE_STEPS:
-        ratio = np.exp(np.minimum(gain * np.log(w) - (w - 1.0) * wait, 600.0))
-        rise += ratio / PLACE_STEPS.size
-        moment += w * ratio / PLACE_STEPS.size
-    spreads = _SPREADS[::2]
-    prior = spreads[:, None] ** -2.0 * (log_z - z)
-    prior = np.exp(prior - prior.max(axis=1, keepdims=True))
-    prior /= prior.sum(axis=1, keepdims=True)
-    likely, weight = [], np.empty((_SHARES.size, spreads.size))
-    for i, share in enumerate(_SHARES):
-        by_z = plain + count @ np.log1p(share * (rise - 1.0))
-        top = by_z.max(axis=1, keepdims=True)
-        likely.append(np.exp(by_z - top))
-        weight[i] = np.log(likely[i] @ prior.T).sum(axis=0) + top.sum() + _before(spreads, usual)
-    weight = np.exp(weight - weight.max())
-    weight[weight < 1e-5] = 0.0
-    weight /= weight.sum()
-    on_vehicle, (own, both, special) = np.zeros(n), np.zeros((3, d.size))
-    for i in np.flatnonzero(weight.sum(axis=1)).tolist():
-        # Posterior of each vehicle's effect on the grid, times the weight of this share.
-        chance = likely[i] * ((weight[i] / (likely[i] @ prior.T)) @ prior)
-        on_vehicle += chance @ z
-        odds = _SHARES[i] * rise
-        sum_of_both = 1.0 - _SHARES[i] + odds
-        effect = (1.0 - _SHARES[i] + _SHARES[i] * moment) / sum_of_both
-        own += (chance @ effect.T)[code, cell]
-        both += ((chance * z) @ effect.T)[code, cell]
-        special += (chance @ (odds / sum_of_both).T)[code, cell]
-    return NestedEffects(
-        vehicle=on_vehicle,
-        place=own,
-        both=both,
-        special=special,
-        share=float(weight.sum(axis=1) @ _SHARES),
-        spread=float(weight.sum(axis=0) @ spreads),
     )
 
 
 def _before(spread: Floats, usual: float) -> Floats:
     """Return the log prior density of the logarithm of a spread, on a grid even in it."""
     return np.asarray(np.log(spread) - np.log(20.0) / usual * spread)
+
+
+def place_effects(failures: ArrayLike, expected: ArrayLike) -> Effects:
+    """Learn the effect of each place: most have none, a few have a cause of their own.
+
+    A place is ordinary, or with a small chance its hazard is 2, 4, ... 256 times as high, each
+    equally likely; failures are Poisson around the expected number. The small share is found
+    by expectation-maximisation under a Beta prior (common practice, no source).
+
+    Args:
+        failures: Of each place.
+        expected: Of each place, what its vehicle does included.
+
+    Raises:
+        LifeDataError: Invalid input.
+    """
+    d, e = (one[:, None] for one in _pairs(failures, expected))
+    own = d * np.log(PLACE_STEPS) - e * (PLACE_STEPS - 1.0) - np.log(PLACE_STEPS.size)
+    with_cause = logsumexp(own, axis=1)
+    share, (held, of) = 0.01, _SHARE_HELD
+    for _ in range(20):
+        chance = expit(with_cause + np.log(share) - np.log1p(-share))
+        share = (float(chance.sum()) + held) / (chance.size + of)
+    within = np.exp(own - with_cause[:, None])
+    mean = 1.0 - chance + chance * (within @ PLACE_STEPS)
+    square = 1.0 - chance + chance * (within @ PLACE_STEPS**2)
+    usual = 1.0 - share + share * float(np.mean(PLACE_STEPS))
+    among = (1.0 - share + share * float(np.mean(PLACE_STEPS**2))) / usual**2 - 1.0
+    return Effects(mean, np.maximum(square / mean**2 - 1.0, 0.0), among)
+
+
+# Turns of vehicles and places: after two the vehicle of a bad place was still 11 % off the exact
+# sum, after four 1 %.
+_TURNS = 4
+
+
+def nested_effects(
+    vehicle: Ints, place: Ints, failures: Floats, expected: Floats, *, vehicles: int
+) -> tuple[Effects, Effects]:
+    """Learn the effect of each vehicle, and of each place within it, by turns.
+
+    A place is a component at one position of one vehicle. The sum over all combinations of what
+    a vehicle and its places may do is exact and slow; the tests hold this way against it.
+
+    Args:
+        vehicle: Dense number from 0 of the vehicle of each life.
+        place: Dense number from 0 of the place of each life; -1 for one without a place.
+        failures: Of each life.
+        expected: Of each life, by its class alone.
+        vehicles: How many there are; one without a life has an effect of 1.
+
+    Returns:
+        The effects of vehicles, and of places beside their vehicles'.
+    """
+    # A part that failed at the age at which its watch began had no time to be expected to.
+    expected = np.maximum(expected, 1e-9)
+    at, places = place >= 0, int(place.max(initial=-1)) + 1
+    here, own = place[at], np.ones(places)
+    failed, failed_here = summed(vehicle, failures, vehicles), summed(here, failures[at], places)
+    for _ in range(_TURNS):
+        by_place = np.ones(place.size)
+        by_place[at] = own[here]
+        on_vehicles = gamma_effects(failed, summed(vehicle, expected * by_place, vehicles))
+        of_vehicle = expected * on_vehicles.mean[vehicle]
+        on_places = place_effects(failed_here, summed(here, of_vehicle[at], places))
+        own = on_places.mean
+    return on_vehicles, on_places
 
 
 @dataclass(frozen=True, eq=False)

@@ -14,9 +14,8 @@ import numpy as np
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue
 from roadworn_plugins.lifedata import summed
-from roadworn_plugins.lifedata.effects import Season, season
+from roadworn_plugins.lifedata.effects import Effects, Season, gamma_effects, nested_effects, season
 from roadworn_plugins.projection.belief import AGES, unknown_ages
-from roadworn_plugins.projection.effects import Effects, place_effects, vehicle_effects
 from roadworn_plugins.projection.life_law import LifeLaw, Lives, Prior, fit_law
 from roadworn_plugins.shared.grouped import Bools, Clock, Floats, Ints, Paces, load_paces
 from roadworn_plugins.shared.life_model import (
@@ -134,7 +133,7 @@ class ComponentLives:
                 counted[component] = replace(whole, law=fit_law(whole.lives, prior))
         effects = _effects(counted, len(vehicles))
         self._keep(view, vehicles, effects)
-        self.among_vehicles = effects.vehicles.spread
+        self.among_vehicles = effects.vehicles.among
         self.among_years = _year_spread(counted)
         self.leaving = _leaving(view)
         came_early = sum(one.law.early.failures for one in counted.values())
@@ -327,19 +326,17 @@ def _effects(counted: dict[str, _Counted], vehicles: int) -> _Found:
     vehicle, place = (np.concatenate([pair[i] for pair in numbers]) for i in (0, 1))
     worn = np.concatenate([one.law.worn for one in counted.values()])
     gone = np.concatenate([one.expected() for one in counted.values()])
-    placed = place >= 0
-    at_place, places = place[placed], int(place.max()) + 1
-    at = summed(at_place, worn[placed], places)
-    own = Effects(np.ones(places), np.zeros(places), 0.0)
-    for _ in range(2):
-        failures = summed(vehicle, worn, vehicles)
-        there = np.where(placed, own.mean[place], 1.0)
-        expected = summed(vehicle, gone * there, vehicles)
-        found = vehicle_effects(failures, expected)
-        here = summed(at_place, (gone * found.mean[vehicle])[placed], places)
-        own = place_effects(at, here)
-    alone = summed(at_place, gone[placed], places)
-    return _Found(found, own, failures, summed(vehicle, gone, vehicles), at, alone)
+    on_vehicles, on_places = nested_effects(vehicle, place, worn, gone, vehicles=vehicles)
+    at = place >= 0
+    here, places = place[at], on_places.mean.size
+    return _Found(
+        on_vehicles,
+        on_places,
+        failures=summed(vehicle, worn, vehicles),
+        expected=summed(vehicle, gone, vehicles),
+        place_failures=summed(here, worn[at], places),
+        place_expected=summed(here, gone[at], places),
+    )
 
 
 def _pooled_early(counted: dict[str, _Counted]) -> tuple[float, float]:
@@ -394,13 +391,13 @@ def _year_spread(counted: dict[str, _Counted]) -> float:
                 expected[year] = expected.get(year, 0.0) + float(gone @ effect[rows])
     years_seen = [year for year, value in expected.items() if value > 1.0]
     if len(years_seen) < 2:
-        return vehicle_effects(np.zeros(1), np.zeros(1), typical=_YEARLY).spread
+        return gamma_effects(np.zeros(1), np.zeros(1), usual=_YEARLY).among
     d, e = (np.array([one.get(y, 0.0) for y in years_seen]) for one in (observed, expected))
-    return vehicle_effects(d, e * d.sum() / e.sum(), typical=_YEARLY).spread
+    return gamma_effects(d, e, usual=_YEARLY, own_level=True).among
 
 
-# Relative variance of a year's failures before any is seen: common practice, no source.
-_YEARLY = 0.02
+# What a year adds is hardly more than this before any is seen: common practice, no source.
+_YEARLY = 0.3
 
 
 def _summed(code: Ints, values: Floats) -> tuple[list[int], list[float]]:

@@ -21,7 +21,6 @@ from roadworn.model.catalogue import Component, catalogue
 from roadworn.model.messages import Says
 from roadworn.model.units import KM_PER_MILE
 from roadworn_plugins.lifedata import LifeDataError, summed
-from roadworn_plugins.lifedata.common_shape import common_shape
 from roadworn_plugins.projection.life_law import Early, LifeLaw, Lives, Prior, Wear, fit_law
 from roadworn_plugins.shared.grouped import (
     Bools,
@@ -436,5 +435,8 @@ def likelier_clock(lives: ClockedLives) -> Clock:
 
 
 def _loglik(lives: GroupedLives) -> float:
+    # Nobody who has few failures yet waits for it.
+    from roadworn_plugins.lifedata.common_shape import common_shape
+
     leaving = lives.exit_age
     return common_shape(lives.group, lives.entry, leaving, lives.failed).loglik
