@@ -1,5 +1,6 @@
 """What is due and what fails next on each vehicle, how likely that is, and what it would cost."""
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated, Literal
 
 import numpy as np
@@ -25,6 +26,7 @@ from roadworn_plugins.wear.measured import MeasuredParts
 
 if TYPE_CHECKING:
     from roadworn_plugins.ahead.quarters import By
+    from roadworn_plugins.ahead.track import TrackRecord
 
 ABOUT = """\
 Question: What is due, what fails next, how likely is it, and what would it cost?
@@ -48,12 +50,16 @@ rates; what fails is replaced at once by a new part of the same kind.
 Reading: 22 % (14 to 33 %): of 100 such parts about 22 fail within the time. The limits say how
 well the rate is known; they are not the luck of one part.
 
+A fleet's sum stands beside what such sums of past days came to; where these contradict it, the
+headline says so and the band is as much wider.
+
 Reference: Cox, Renewal Theory (1962); Gamma-Weibull prediction as in Hamada et al., Bayesian
 Reliability (Springer, 2008).
 """
 #: With fewer parts on record than this, the sum over them is no cost of the vehicle.
 LEAST_PARTS = 8
 _HORIZONS = (6, 12, 24, 36)
+_LONGEST_LOOK_BACK = 12.0
 _MONTHS_SHOWN = 12
 _TOO_FEW = "too few to tell what the coming months cost: of {whose} "
 _TO_TELL = " both a life and a price on record"
@@ -74,6 +80,8 @@ _say = Says(
         "none": "No fitted part with a known price is likely to fail on {whose} in {span}.",
         "expected": "Within {span} expect about {value:,.0f} {currency} of failures on {whose} "
         "({low:,.0f} to {high:,.0f}).",
+        "contradicted": "Read this with care: what was said like this on {day} came to {ratio:.0%} "
+        "({low:.0%} to {high:.0%}); the band is wider for it.",
         "unknown-age": "{n} of {parts} parts are of unknown age; each is taken as old as it has "
         "been seen at least and as the vehicle at most.",
         "by-trade": "No failure on record of {parts}: the trade range stands in.",
@@ -118,6 +126,9 @@ class NextRepairsSettings(Settings):
         Literal["", "quarter", "month"],
         Field(description="money to come by quarter or month; of a fleet by quarter unless said"),
     ] = ""
+    past_days: Annotated[
+        int, Field(ge=0, le=10, description="past days a fleet's sum is judged by; 0 for none")
+    ] = 1
     most: MostRows = 25
 
     @property
@@ -132,6 +143,9 @@ def run(view: LedgerView, settings: NextRepairsSettings) -> Result:
     parts = load_parts(view, settings.vehicle, yearly_rise=settings.yearly_rise)
     due = due_now(view, parts.prices, settings.vehicle)
     ahead = not_failed(parts, due)
+    record = _track_record(view, settings)
+    if record is not None:
+        parts = replace(parts, beyond=record.spread)
     measured = MeasuredParts.load(view, parts)
     wear = measured.chances(settings.months, settings.distance, unit)
     if settings.distance is None:
@@ -168,9 +182,20 @@ def run(view: LedgerView, settings: NextRepairsSettings) -> Result:
         if settings.vehicle is None:
             tables.append(quarters_table(view, parts, by_months, ahead, spans))
             tables.append(stock_table(parts, found, ahead, settings.service, span))
+    if record is not None:
+        from roadworn_plugins.ahead.track import past_table
+
+        tables.append(past_table(record))
     estimate = _estimate(parts, asked, span, few)
+    told = few is None and record is not None and record.contradicts
     return Result(
-        headline=_headline(settings.vehicle, due, estimate, span),
+        headline=Joined(
+            (
+                _headline(settings.vehicle, due, estimate, span),
+                _contradicted(record) if told and record is not None else "",
+            ),
+            " ",
+        ),
         tables=tuple(tables),
         estimates=(estimate,),
         caveats=all_said(
@@ -179,6 +204,27 @@ def run(view: LedgerView, settings: NextRepairsSettings) -> Result:
             _say.when(spans, "quarters"),
             *parts.prices.caveats(parts.component),
         ),
+    )
+
+
+def _track_record(view: LedgerView, settings: NextRepairsSettings) -> "TrackRecord | None":
+    """Return how a fleet's sums of past days came true; not asked for one vehicle."""
+    if settings.vehicle is not None or not settings.past_days:
+        return None
+    # Not needed for the outlook of a vehicle, so it is not waited for there.
+    from roadworn_plugins.ahead.track import track_record
+
+    return track_record(view, min(settings.months, _LONGEST_LOOK_BACK), settings.past_days)
+
+
+def _contradicted(record: "TrackRecord") -> Sentence:
+    """Say that such sums did not hold before, with what came of them."""
+    return _say(
+        "contradicted",
+        day=record.days[-1].on,
+        ratio=record.ratio,
+        low=record.low,
+        high=record.high,
     )
 
 

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from roadworn.analysis import Column, Table, Tells
 from roadworn.columns.view import KnownBy, LedgerView
 from roadworn_plugins.ahead.past import BacktestDay, look_back
 from roadworn_plugins.shared.costs_ahead import money
@@ -18,6 +19,8 @@ from roadworn_plugins.shared.grouped import DAYS_PER_MONTH, Floats
 from roadworn_plugins.shared.projected import Projection, project
 
 _LEAST_DAYS_KNOWN = 365
+# A sum that came to 103 % is no contradiction, however many vehicles say so.
+_SLIGHT = 0.03
 _SIDE_80 = 1.2815515655446004  # standard normal quantile of 90 %
 
 
@@ -88,6 +91,13 @@ class TrackRecord:
     high: float | None
     failures_ratio: float | None
     spread: float
+
+    @property
+    def contradicts(self) -> bool:
+        """Whether what came is outside what chance among the vehicles explains."""
+        if self.ratio is None or self.low is None or self.high is None:
+            return False
+        return self.low > 1.0 + _SLIGHT or self.high < 1.0 - _SLIGHT
 
 
 def track_record(
@@ -198,3 +208,28 @@ def ratio_limits(
     error = float(np.sqrt((x.size - 1) / x.size * np.sum((without - without.mean()) ** 2)))
     ratio = float(y.sum() / x.sum())
     return max(ratio - 1.96 * error, 0.0), ratio + 1.96 * error
+
+
+def past_table(record: TrackRecord) -> Table:
+    """Return what sums like these said on past days, and what came."""
+    return Table(
+        "past",
+        "Such sums of past days, and what came",
+        (
+            Column("on", "said on", "date"),
+            Column("until", "until", "date", detail=True),
+            Column("vehicles", "vehicles", "integer"),
+            Column("cost", "said", "money", record.currency),
+            Column("low", "low", "money", record.currency, tells=Tells.LOW),
+            Column("high", "high", "money", record.currency, tells=Tells.HIGH),
+            Column("came", "came", "money", record.currency),
+            Column("ratio", "came / said", "number"),
+        ),
+        tuple(
+            (
+                *(one.on, one.until, one.vehicles, one.cost, one.low, one.high, one.cost_came),
+                one.cost_came / one.cost if one.cost > 0.0 else None,
+            )
+            for one in record.days
+        ),
+    )

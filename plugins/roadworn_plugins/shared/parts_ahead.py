@@ -69,6 +69,8 @@ class PartsAhead:
         among_years: relative variance of a year's failures that all vehicles share.
         seasons: component -> its season.
         leaving: share of vehicles that leave in a year.
+        beyond: spread of the logarithm of a fleet's sum by which past ones went beyond their
+            bands.
         early_price: of each part, what an early failure costs as a share of the usual price.
         today: day of the view.
     """
@@ -96,6 +98,7 @@ class PartsAhead:
     seasons: dict[str, Season] = field(default_factory=dict)
     today: date | None = None
     leaving: float = 0.0
+    beyond: float = 0.0
     early_price: Floats = field(default_factory=lambda: np.ones(0))
 
     def __post_init__(self) -> None:
