@@ -8,7 +8,7 @@ its profile says. Which feature goes with which word: common practice, no source
 """
 
 import re
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 from functools import cache, lru_cache
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -170,6 +170,10 @@ _RIVALS = {
 _FIELDS = {"weight": "weight_class", "words": "model"}
 
 Shown = Collection[tuple[str, str]]
+#: Feature -> whether it is there, which field says so and its value.
+_Known = Mapping[str, tuple[bool, str, str]]
+#: Component -> the ends at which it was shown.
+_Ends = Mapping[str, set[str]]
 
 
 class Absent(NamedTuple):
@@ -199,7 +203,7 @@ def has_part(
         position: where, as written, or None for the component anywhere.
         shown: (component, position) of all that was replaced, serviced or looked at on it.
     """
-    return _has(_features(profile, shown), component, end_of(position), shown)
+    return _has(_features(profile, shown), component, end_of(position), _ends(shown))
 
 
 def lacks(
@@ -208,9 +212,11 @@ def lacks(
     """Return what says that a vehicle does not have a part, or None; as `has_part` takes it."""
     if not _needs(component):
         return None
-    known = _features(profile, shown)
-    end = end_of(position)
-    if _has(known, component, end, shown) is not False:
+    return _lacking(_features(profile, shown), component, end_of(position), _ends(shown))
+
+
+def _lacking(known: _Known, component: str, end: str, ends: _Ends) -> Absent | None:
+    if _has(known, component, end, ends) is not False:
         return None
     asked = (*_asked(component, end), *_asked(component, end or "front"))
     _is, field, value = next(known[f] for f in asked if f in known and not known[f][0])
@@ -225,12 +231,15 @@ def absent_parts(profile: Mapping[str, Any], shown: Shown = ()) -> list[Absent]:
         shown: likewise.
     """
     found: list[Absent] = []
+    known, ends = _features(profile, shown), _ends(shown)
     for component in catalogue():
-        whole = lacks(profile, component.id, None, shown)
+        if not _needs(component.id):
+            continue
+        whole = _lacking(known, component.id, "", ends)
         if whole is not None or not _by_axle(component.id):
             found += [whole] if whole is not None else []
             continue
-        by_end = (lacks(profile, component.id, end, shown) for end in ("front", "rear"))
+        by_end = (_lacking(known, component.id, end, ends) for end in ("front", "rear"))
         found += filter(None, by_end)
     return found
 
@@ -264,14 +273,21 @@ def sheet_for(sheet: "Sheet", profile: Mapping[str, Any], shown: Shown = ()) -> 
     return replace(sheet, items=tuple(items))
 
 
-def _has(
-    known: Mapping[str, tuple[bool, str, str]], component: str, end: str, shown: Shown
-) -> bool | None:
-    if any(c == component and (not end or end_of(p) in ("", end)) for c, p in shown):
+def _ends(shown: Shown) -> _Ends:
+    """Return component -> the ends at which it was shown, an empty text where nobody said."""
+    found: dict[str, set[str]] = {}
+    for component, position in shown:
+        found.setdefault(component, set()).add(end_of(position))
+    return found
+
+
+def _has(known: _Known, component: str, end: str, ends: _Ends) -> bool | None:
+    seen = ends.get(component)
+    if seen and (not end or not seen.isdisjoint(("", end))):
         return True
     if not end and _by_axle(component):
         # One axle that may have it is enough.
-        both = [_has(known, component, one, shown) for one in ("front", "rear")]
+        both = [_has(known, component, one, ends) for one in ("front", "rear")]
         return True if True in both else False if both == [False, False] else None
     answers = [known[f][0] if f in known else None for f in _asked(component, end)]
     if False in answers:
@@ -279,6 +295,7 @@ def _has(
     return True if answers and None not in answers else None
 
 
+@lru_cache(1024)
 def end_of(position: str | None) -> str:
     """Return front or rear for a position that names an axle; all behind the first are rear."""
     axle = axle_of(position)
@@ -287,6 +304,7 @@ def end_of(position: str | None) -> str:
     return "front" if axle in ("front", "1") else "rear"
 
 
+@cache
 def _by_axle(component: str) -> bool:
     return any(end for end, _feature in _needs(component))
 
@@ -299,14 +317,13 @@ def _needs(component: str) -> tuple[tuple[str, str], ...]:
     return tuple((end, feature) for end, _, feature in (n.rpartition(":") for n in needs))
 
 
-def _asked(component: str, axle: str) -> Iterator[str]:
-    """Yield the features that a component needs at an axle."""
-    for end, feature in _needs(component):
-        if end in ("", axle):
-            yield feature
+@cache
+def _asked(component: str, axle: str) -> tuple[str, ...]:
+    """Return the features that a component needs at an axle."""
+    return tuple(feature for end, feature in _needs(component) if end in ("", axle))
 
 
-def _features(profile: Mapping[str, Any], shown: Shown) -> Mapping[str, tuple[bool, str, str]]:
+def _features(profile: Mapping[str, Any], shown: Shown) -> _Known:
     """Return feature -> whether it is there, which field says so and its value."""
     said = dict(_said(tuple(str(profile.get(field) or "") for field in SAYS)))
     seen = {
