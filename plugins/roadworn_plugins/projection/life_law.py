@@ -35,6 +35,8 @@ _COARSE = np.exp(np.linspace(np.log(0.55), np.log(7.0), 9))
 # Spread between classes that is tried: Gamma shapes of the rates around their mean.
 _SPREADS = np.exp(np.linspace(np.log(0.7), np.log(700.0), 11))
 _TINY = 1e-300
+# Failures that what is held of the early law beforehand counts for.
+_EARLY_HELD = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -176,6 +178,16 @@ class Early:
         """Return the chance that a part of this age fails early within what lies ahead."""
         now, then = np.exp(-age / self.mean), np.exp(-(age + ahead) / self.mean)
         return np.asarray(self.share * (now - then) / (1.0 - self.share + self.share * now))
+
+    def hazard_ahead(self, age: Floats, ahead: Floats) -> tuple[Floats, Floats]:
+        """Return the cumulative hazard of what lies ahead, and its relative variance.
+
+        So many failures tell share and mean each about as well as a rate; a part that has outlived
+        the mean hangs on how well the mean is known.
+        """
+        hazard = -np.log1p(-np.minimum(self.chance(age, ahead), 1.0 - 1e-9))
+        known = 1.0 / (self.failures + _EARLY_HELD)
+        return hazard, np.minimum(known * (1.0 + (age / self.mean) ** 2), 4.0)
 
     def after(self, ahead: Floats) -> Floats:
         """Return the chance that a part fitted at some moment of what lies ahead fails early.

@@ -278,8 +278,8 @@ class Aged:
     def limits(self, months: float, ahead: Floats, weight: Floats) -> Floats:
         """Return limits of each part's chance as its hazard is uncertain, shape (2, parts).
 
-        Rate, shape, and the effects of vehicle and place make the cumulative hazard of what lies
-        ahead uncertain; a Gamma of its mean and variance stands for it.
+        Rate, shape, the early law, and the effects of vehicle and place make the cumulative
+        hazard of what lies ahead uncertain; a Gamma of its mean and variance stands for it.
         """
         parts = self.parts
         out = np.zeros((2, parts.size))
@@ -289,12 +289,13 @@ class Aged:
             age, share = self.age[rows], self.share[rows]
             _survive, mean, square = _over_shapes(law, place, age, far[index], effect[index])
             own = (1.0 + parts.vehicle_variance[index]) * (1.0 + parts.place_variance[index])
-            variance = np.maximum(square * own / np.maximum(mean, 1e-300) ** 2 - 1.0, 1e-9)
-            soon = law.early.chance(age, far[index])
+            soon, unsure = law.early.hazard_ahead(age, far[index])
+            both = np.maximum(mean + soon, 1e-300)
+            variance = (square * own - mean**2 + soon**2 * unsure) / both**2
+            variance = np.maximum(variance, 1e-9)
             for end, q in enumerate(((1.0 - LEVEL) / 2.0, (1.0 + LEVEL) / 2.0)):
-                hazard = mean * gammaincinv(1.0 / variance, q) * variance
-                chance = 1.0 - (1.0 - soon) * np.exp(-hazard)
-                np.add.at(out[end], index, share * chance)
+                hazard = both * gammaincinv(1.0 / variance, q) * variance
+                np.add.at(out[end], index, share * -np.expm1(-hazard))
         return out
 
     def pace(self, ahead: Floats) -> Floats:
