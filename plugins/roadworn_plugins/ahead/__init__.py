@@ -60,6 +60,7 @@ Reliability (Springer, 2008).
 LEAST_PARTS = 8
 _HORIZONS = (6, 12, 24, 36)
 _LONGEST_LOOK_BACK = 12.0
+_WORTH_SAYING = 0.02
 _MONTHS_SHOWN = 12
 _TOO_FEW = "too few to tell what the coming months cost: of {whose} "
 _TO_TELL = " both a life and a price on record"
@@ -82,6 +83,10 @@ _say = Says(
         "({low:,.0f} to {high:,.0f}).",
         "contradicted": "Read this with care: what was said like this on {day} came to {ratio:.0%} "
         "({low:.0%} to {high:.0%}); the band is wider for it.",
+        "if-failed": "{changes} changes are on record as planned, along with other work or without "
+        "a reason; had they all been failures, the sum would be about {grown:.0%} higher.",
+        "unseen": "Failures that nobody wrote down make parts look longer-lived than they are: it "
+        "shows when more is paid than was said, and in parts newer than their record.",
         "unknown-age": "{n} of {parts} parts are of unknown age; each is taken as old as it has "
         "been seen at least and as the vehicle at most.",
         "by-trade": "No failure on record of {parts}: the trade range stands in.",
@@ -200,6 +205,7 @@ def run(view: LedgerView, settings: NextRepairsSettings) -> Result:
         estimates=(estimate,),
         caveats=all_said(
             *_caveats(parts, found.chance, len(wear)),
+            *(_unseen(view, parts, found, ahead) if settings.vehicle is None else ()),
             *unpriced,
             _say.when(spans, "quarters"),
             *parts.prices.caveats(parts.component),
@@ -312,6 +318,32 @@ def _headline(vehicle: str | None, due: list[DueItem], total: Estimate, span: st
             high=total.high,
         )
     return Joined((first, second), " ")
+
+
+def _unseen(
+    view: LedgerView, parts: PartsAhead, found: Projection, ahead: Ints
+) -> tuple[str, ...]:
+    """Say what the record cannot show, and how it would show if it were so.
+
+    Changes that are written down as planned, or without a reason, may have been failures; the
+    sum would grow by their share of each component's changes.
+    """
+    rows = view.sql(
+        """SELECT component, count(*) FILTER (NOT failed), count(*) FILTER (failed)
+           FROM part_lives WHERE ended_by IS NOT NULL AND NOT running
+           GROUP BY component ORDER BY component"""
+    ).rows
+    share = {component: planned / failed for component, planned, failed in rows if failed}
+    usual = np.array([0.0 if price is None else price.middle for price in parts.price])
+    cost = (found.number * usual)[ahead]
+    more = np.array([share.get(parts.component[i], 0.0) for i in ahead])
+    total = float(cost.sum())
+    grown = float(cost @ more) / total if total > 0.0 else 0.0
+    changes = sum(row[1] for row in rows if row[2])
+    return (
+        _say.when(grown >= _WORTH_SAYING, "if-failed", changes=changes, grown=grown),
+        _say("unseen"),
+    )
 
 
 def _caveats(parts: PartsAhead, chance: Floats, worn: int) -> tuple[str, ...]:
