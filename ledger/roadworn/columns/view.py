@@ -31,6 +31,8 @@ KnownBy = Literal["recorded", "occurred"]
 
 #: A vehicle without an event for longer than this is no longer taken to be running.
 UNSEEN_DAYS = 400
+#: DuckDB shares a scan out among threads by groups of so many rows.
+_ROW_GROUP = 122_880
 #: Statements that only read; DESCRIBE and SUMMARIZE are SELECTs to the parser.
 _READING = frozenset({"SELECT", "EXPLAIN"})
 
@@ -244,6 +246,9 @@ class LedgerView:
             use_cache=source.cache,
             progress=progress,
         )
+        if self.checkpoint.size <= _ROW_GROUP:
+            # A scan of so few rows cannot be shared out; more threads only wait for each other.
+            con.execute("SET threads = 1")
         # From here on nothing outside memory can be reached through this connection.
         con.execute("SET enable_external_access = false")
         con.execute("SET lock_configuration = true")

@@ -15,7 +15,7 @@ that carries its uncertainty, and z the effect of vehicle and place.
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from scipy.special import expit, gammaln, logsumexp, xlogy
+from scipy.special import expit, gammaln, xlogy
 
 from roadworn_plugins.lifedata import Bools, Floats, Ints, summed
 from roadworn_plugins.lifedata import lives as lifedata
@@ -278,10 +278,10 @@ def _with_causes(
         shapes = np.exp(np.clip(centre + spread * z, np.log(0.3), np.log(11.0)))
         exposure = _exposures(lives, shapes, log_leaving, log_entry)
         power = shapes[:, None] * np.exp((shapes[:, None] - 1.0) * log_at) * effect
-        mine = np.broadcast_to(worn[open_] / weight, power.shape)
+        mine, near = np.broadcast_to(worn[open_] / weight, power.shape), None
         for _ in range(4):
-            d = np.stack([summed(group, row * weight, lives.classes) for row in mine])
-            height, wear = _rates(d, exposure, shapes, prior)
+            d = _by_class(group, mine * weight, lives.classes)
+            height, wear, near = _rates(d, exposure, shapes, prior, near)
             before = mine
             by_wear = (wear.a / wear.b)[:, group] * power
             mine = by_wear / np.maximum(by_wear + by_early, _TINY)
@@ -292,7 +292,7 @@ def _with_causes(
         height = height + (own + other + unsure) @ weight - 0.5 * held**2
         if not last:
             centre, spread = _peak(np.log(shapes), height, prior.shape_spread)
-    likely = np.exp(height - logsumexp(height))
+    likely = np.exp(height - _log_total(height))
     out = worn.copy()
     out[open_] = (likely @ mine) * weight
     return replace(wear, weight=likely), out
@@ -300,12 +300,20 @@ def _with_causes(
 
 def _exposures(lives: Lives, shapes: Floats, log_leaving: Floats, log_entry: Floats) -> Floats:
     """Return the exposure of each class at each shape, shape (shapes, classes)."""
-    rows = []
-    for k in shapes:
-        gone = np.exp(k * log_leaving) - np.exp(k * log_entry)
-        gone *= lives.effect * lives.weight
-        rows.append(summed(lives.group, gone, lives.classes))
-    return np.stack(rows)
+    late = np.flatnonzero(lives.entry > 1e-12)
+    k = shapes[:, None]
+    gone = np.exp(k * log_leaving)
+    gone[:, late] -= np.exp(k * log_entry[late])
+    gone *= lives.effect * lives.weight
+    return _by_class(lives.group, gone, lives.classes)
+
+
+def _by_class(group: Ints, values: Floats, classes: int) -> Floats:
+    """Add up rows of values by class, shape (rows, classes)."""
+    if classes == 1:
+        return np.asarray(values.sum(axis=1, keepdims=True))
+    code = (np.arange(values.shape[0])[:, None] * classes + group).ravel()
+    return summed(code, values.ravel(), values.shape[0] * classes).reshape(-1, classes)
 
 
 def _wear(
@@ -320,7 +328,7 @@ def _wear(
     def at(shapes: Floats) -> tuple[Floats, Wear]:
         exposure = _exposures(lives, shapes, log_age, log_entry)
         d = np.broadcast_to(summed(lives.group, worn, lives.classes), exposure.shape)
-        height, wear = _rates(d, exposure, shapes, prior)
+        height, wear, _mean = _rates(d, exposure, shapes, prior)
         log_shape = np.log(shapes)
         own = worn.sum() * log_shape + (shapes - 1.0) * float(worn @ log_age)
         held = (log_shape - np.log(prior.shape)) / prior.shape_spread
@@ -337,7 +345,7 @@ def _wear(
         if settled or step == 4:
             break
         centre, spread = new_centre, new_spread
-    weight = np.exp(height - logsumexp(height))
+    weight = np.exp(height - _log_total(height))
     return replace(wear, weight=weight)
 
 
@@ -352,13 +360,21 @@ def _peak(x: Floats, height: Floats, widest: float) -> tuple[float, float]:
         if bend < 0.0:
             centre = float(x[top] - slope / bend)
             return centre, float(np.clip((-bend) ** -0.5, 0.004, widest))
-    chance = np.exp(height - logsumexp(height))
+    chance = np.exp(height - _log_total(height))
     mean = float(chance @ x)
     spread = float(np.sqrt(chance @ (x - mean) ** 2))
     return mean, float(np.clip(spread, 0.05, widest))
 
 
-def _rates(d: Floats, exposure: Floats, shapes: Floats, prior: Prior) -> tuple[Floats, Wear]:
+def _log_total(height: Floats) -> Floats:
+    """Return the logarithm of the sum of exponentials over the last axis; all finite."""
+    top = height.max(axis=-1, keepdims=True)
+    return np.asarray(top[..., 0] + np.log(np.exp(height - top).sum(axis=-1)))
+
+
+def _rates(
+    d: Floats, exposure: Floats, shapes: Floats, prior: Prior, start: Floats | None = None
+) -> tuple[Floats, Wear, Floats | None]:
     """Return the marginal log likelihood of each shape and the belief about each class's rate.
 
     The rates of the classes are Gamma around a mean that the trade range holds a little; their
@@ -371,6 +387,10 @@ def _rates(d: Floats, exposure: Floats, shapes: Floats, prior: Prior) -> tuple[F
         exposure: shape (shapes, classes).
         shapes: Weibull shapes.
         prior: of the component.
+        start: log mean rates near those to be found, from a round before.
+
+    Returns:
+        Heights, belief and, for the next round, the log mean rates.
     """
     a0, b0 = prior.rate(shapes)
     classes = d.shape[1]
@@ -379,34 +399,38 @@ def _rates(d: Floats, exposure: Floats, shapes: Floats, prior: Prior) -> tuple[F
         b = np.maximum(b, _TINY)
         trade = a0 * np.log(np.where(b0 > 0.0, b0, 1.0)) - gammaln(a0)
         height = trade + gammaln(a) - a * np.log(b)
-        return height, Wear(shapes, np.ones(shapes.size), a[:, None], b[:, None], a, b)
+        return height, Wear(shapes, np.ones(shapes.size), a[:, None], b[:, None], a, b), None
     e = exposure[:, None, :]  # (shapes, spreads, classes)
     alpha = _SPREADS[None, :, None]
     held, held_b = a0, b0[:, None]
-    pooled = (d.sum(axis=1) + a0) / np.maximum(exposure.sum(axis=1) + b0, _TINY)
-    log_mean = np.repeat(np.log(pooled)[:, None], _SPREADS.size, axis=1)
+    if start is None:
+        pooled = (d.sum(axis=1) + a0) / np.maximum(exposure.sum(axis=1) + b0, _TINY)
+        start = np.repeat(np.log(pooled)[:, None], _SPREADS.size, axis=1)
+    log_mean = start
     failed = d[:, None, :]
+    weight, total = alpha + failed, d.sum(axis=1)[:, None]
     for _ in range(25):
         m = np.exp(log_mean)
         part = m[..., None] * e
         share = part / (alpha + part)
-        score = held - held_b * m + np.sum(failed - (alpha + failed) * share, axis=2)
-        bend = held_b * m + np.sum((alpha + failed) * share * (1.0 - share), axis=2)
-        step = np.clip(score / np.maximum(bend, 1e-12), -2.0, 2.0)
-        log_mean += step
+        pulled = weight * share
+        score = held - held_b * m + total - pulled.sum(axis=2)
+        bend = held_b * m + (pulled - pulled * share).sum(axis=2)
+        step = np.minimum(np.maximum(score / np.maximum(bend, 1e-12), -2.0), 2.0)
+        log_mean = log_mean + step
         if np.abs(step).max() < 1e-9:
             break
     m = np.exp(log_mean)
     beta = alpha / m[..., None]
-    terms = gammaln(alpha + failed) - gammaln(alpha) + alpha * np.log(beta)
-    terms = np.sum(terms - (alpha + failed) * np.log(beta + e), axis=2)
+    terms = gammaln(weight) - gammaln(alpha) + alpha * np.log(beta)
+    terms = np.sum(terms - weight * np.log(beta + e), axis=2)
     trade = held * (np.log(np.where(held_b > 0.0, held_b, 1.0)) + log_mean) - held_b * m
     height = terms + trade - 0.5 * np.log(np.maximum(bend, 1e-12))
     # A uniform prior on the pull alpha / (alpha + w) of a class with typical exposure.
     w = np.maximum(d.sum(axis=1), 1.0)[:, None] / classes
     pull = _SPREADS / (_SPREADS + w)
     height = height + np.log(pull * (1.0 - pull))
-    of_shape = logsumexp(height, axis=1)
+    of_shape = _log_total(height)
     chance = np.exp(height - of_shape[:, None])
     alpha_in_use = 1.0 / np.sum(chance / _SPREADS, axis=1)
     m_in_use = np.exp(np.sum(chance * log_mean, axis=1))
@@ -414,4 +438,4 @@ def _rates(d: Floats, exposure: Floats, shapes: Floats, prior: Prior) -> tuple[F
     wide_a = 1.0 / (1.0 / alpha_in_use + 1.0 / np.maximum(information, 1e-9))
     wide_b = wide_a / m_in_use
     a, b = wide_a[:, None] + d, wide_b[:, None] + exposure
-    return of_shape, Wear(shapes, np.ones(shapes.size), a, b, wide_a, wide_b)
+    return of_shape, Wear(shapes, np.ones(shapes.size), a, b, wide_a, wide_b), log_mean
