@@ -331,3 +331,18 @@ def test_what_cannot_be_learnt_says_the_remedy():
         season([0] * 12, [1.0] * 12)
     with pytest.raises(LifeDataError, match="span above 0"):
         Season(0.1, 0.1, 1.0, np.eye(3)).multiplier(0.0, 0.0)
+
+
+def test_a_vehicle_without_a_record_has_the_effect_of_its_use() -> None:
+    """Towing doubles the hazard: the use's Gamma posterior, (a + d) / (a + E) at a spread that
+    the counts leave open, nears 2 with 200 failures for 100 expected; alike uses stay at 1."""
+    rng = np.random.default_rng(6)
+    vehicles, use = 41, np.concatenate([np.arange(40) % 2, [1]])
+    vehicle, expected = np.repeat(np.arange(40), 10), np.full(400, 0.5)
+    for hard, low, high in ((2.0, 1.25, 2.2), (1.0, 0.9, 1.1)):
+        level = np.where(use == 1, hard, 1.0) / ((1.0 + hard) / 2.0)
+        failures = rng.poisson(expected * level[vehicle]).astype(float)
+        found, _places = nested_effects(
+            vehicle, np.arange(400), failures, expected, vehicles=vehicles, use=use.astype(np.int64)
+        )
+        assert low < found.mean[40] / found.mean[use == 0].mean() < high

@@ -320,9 +320,7 @@ def _headline(vehicle: str | None, due: list[DueItem], total: Estimate, span: st
     return Joined((first, second), " ")
 
 
-def _unseen(
-    view: LedgerView, parts: PartsAhead, found: Projection, ahead: Ints
-) -> tuple[str, ...]:
+def _unseen(view: LedgerView, parts: PartsAhead, found: Projection, ahead: Ints) -> tuple[str, ...]:
     """Say what the record cannot show, and how it would show if it were so.
 
     Changes that are written down as planned, or without a reason, may have been failures; the

@@ -10,7 +10,7 @@ from memory). The spread 1 / sqrt(a) is averaged over a grid, so that few vehicl
 Failures may be fractions: where a failure is one by wear only with some chance, that chance.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -175,10 +175,23 @@ def place_effects(failures: ArrayLike, expected: ArrayLike) -> Effects:
 _TURNS = 4
 
 
+# Spread among uses that is exceeded with a chance of one in twenty before any is seen.
+_USUAL_OF_USES = 0.5
+
+
 def nested_effects(
-    vehicle: Ints, place: Ints, failures: Floats, expected: Floats, *, vehicles: int
+    vehicle: Ints,
+    place: Ints,
+    failures: Floats,
+    expected: Floats,
+    *,
+    vehicles: int,
+    use: Ints | None = None,
 ) -> tuple[Effects, Effects]:
     """Learn the effect of each vehicle, and of each place within it, by turns.
+
+    A vehicle's effect is around that of its use, which is learnt in the same way and shrinks to
+    1 where uses do not differ: a regression on one covariate with a Gamma effect a level.
 
     A place is a component at one position of one vehicle. The sum over all combinations of what
     a vehicle and its places may do is exact and slow; the tests hold this way against it.
@@ -188,7 +201,8 @@ def nested_effects(
         place: Dense number from 0 of the place of each life; -1 for one without a place.
         failures: Of each life.
         expected: Of each life, by its class alone.
-        vehicles: How many there are; one without a life has an effect of 1.
+        vehicles: How many there are; one without a life has the effect of its use.
+        use: Dense number from 0 of the use of each vehicle; all alike by default.
 
     Returns:
         The effects of vehicles, and of places beside their vehicles'.
@@ -198,10 +212,23 @@ def nested_effects(
     at, places = place >= 0, int(place.max(initial=-1)) + 1
     here, own = place[at], np.ones(places)
     failed, failed_here = summed(vehicle, failures, vehicles), summed(here, failures[at], places)
+    of_use, uses = use, 0 if use is None else int(use.max(initial=-1)) + 1
     for _ in range(_TURNS):
         by_place = np.ones(place.size)
         by_place[at] = own[here]
-        on_vehicles = gamma_effects(failed, summed(vehicle, expected * by_place, vehicles))
+        by_vehicle = summed(vehicle, expected * by_place, vehicles)
+        if of_use is None or uses < 2:
+            on_vehicles = gamma_effects(failed, by_vehicle)
+        else:
+            on_uses = gamma_effects(
+                summed(of_use, failed, uses),
+                np.maximum(summed(of_use, by_vehicle, uses), 1e-9),
+                usual=_USUAL_OF_USES,
+            )
+            shared, unsure = on_uses.mean[of_use], on_uses.variance[of_use]
+            alone = gamma_effects(failed, by_vehicle * shared)
+            both = (1.0 + alone.variance) * (1.0 + unsure) - 1.0
+            on_vehicles = replace(alone, mean=shared * alone.mean, variance=both)
         of_vehicle = expected * on_vehicles.mean[vehicle]
         on_places = place_effects(failed_here, summed(here, of_vehicle[at], places))
         own = on_places.mean

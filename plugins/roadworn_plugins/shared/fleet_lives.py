@@ -113,10 +113,12 @@ class ComponentLives:
                 counted[component] = _Counted(lives, clock, kept, own, prior, law)
         if not counted:
             return
-        vehicles = [row[0] for row in view.sql("SELECT vehicle_id FROM vehicles ORDER BY 1").rows]
+        rows = view.sql("SELECT vehicle_id, coalesce(duty, '') FROM vehicles ORDER BY 1").rows
+        vehicles = [row[0] for row in rows]
+        use = np.unique([row[1] for row in rows], return_inverse=True)[1].astype(np.int64)
         unknown = load_unknown(view)
         for _ in range(_TURNS):
-            effects = _effects(counted, len(vehicles))
+            effects = _effects(counted, use)
             early = _pooled_early(counted)
             for component, one in counted.items():
                 effect = effects.of(one)
@@ -131,7 +133,7 @@ class ComponentLives:
                 if component in unknown:
                     whole = _with_unknown(whole, unknown[component], effects.vehicles.mean)
                 counted[component] = replace(whole, law=fit_law(whole.lives, prior))
-        effects = _effects(counted, len(vehicles))
+        effects = _effects(counted, use)
         self._keep(view, vehicles, effects)
         self.among_vehicles = effects.vehicles.among
         self.among_years = _year_spread(counted)
@@ -320,13 +322,14 @@ class _Found:
         return self.vehicles.mean[vehicle] * np.where(place < 0, 1.0, self.places.mean[place])
 
 
-def _effects(counted: dict[str, _Counted], vehicles: int) -> _Found:
-    """Return the effects of vehicles and, beside them, of places."""
+def _effects(counted: dict[str, _Counted], use: Ints) -> _Found:
+    """Return the effects of vehicles, around those of their uses, and beside them of places."""
+    vehicles = use.size
     numbers = [one.numbers() for one in counted.values()]
     vehicle, place = (np.concatenate([pair[i] for pair in numbers]) for i in (0, 1))
     worn = np.concatenate([one.law.worn for one in counted.values()])
     gone = np.concatenate([one.expected() for one in counted.values()])
-    on_vehicles, on_places = nested_effects(vehicle, place, worn, gone, vehicles=vehicles)
+    on_vehicles, on_places = nested_effects(vehicle, place, worn, gone, vehicles=vehicles, use=use)
     at = place >= 0
     here, places = place[at], on_places.mean.size
     return _Found(
