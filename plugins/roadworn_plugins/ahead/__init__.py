@@ -32,29 +32,36 @@ ABOUT = """\
 Question: What is due, what fails next, how likely is it, and what would it cost?
 
 Method: First what is due already: open findings, codes, work declined or deferred. Then every
-fitted part with the chance that it fails within the time asked about: a Weibull life of its
-component, one shape and a rate of its class that borrows strength from the other classes, on the
-clock that fits (distance, or calendar for what ages standing still), over the distance this
-vehicle is likely to cover, its spread averaged. A part of unknown age is as old as it has been
-seen at least and as the vehicle at most. A part measured often enough is projected by its own
-wear, to the figure at which such parts were replaced here, or the legal limit where too few were.
-Totals count a replacement's own failures too (renewal) and share the uncertainty of a rate among
-all parts it holds for. A price is the shop's own open estimate for the vehicle, else what was paid
-on its class, else on other classes, brought to its level and labelled; raised to today, slips of
-the pen left out. Services to come are told beside the failures, by quarter or month, each time
-they fall due by the vehicle's own record or the schedule.
+fitted part with the chance that it fails within the time asked about. Its component has two laws
+of life: a share of fitted parts fails early (what came back and what failed soon), the rest wears
+by a Weibull law, one shape and a rate of its class that borrows strength from the other classes;
+the trade range counts for one failure. Shape and rate are averaged over what the lives allow. The
+clock is distance, or the calendar with its season for what ages standing still. A vehicle's own
+record over all its parts, its use, and a place that keeps failing raise or lower the hazard as
+far as they carry. The distance ahead is this vehicle's, its spread averaged. A part of unknown
+age is of the ages that its vehicle's distance allows; its time under watch counts too. A part
+measured often enough is projected by its own wear, to the figure at which such parts were
+replaced here, or the legal limit where too few were. What is usually changed before it fails
+fails less.
 
-Assumptions: The vehicle goes on being used as it was; parts fail independently given their
-rates; what fails is replaced at once by a new part of the same kind.
+Totals count a replacement's own failures too (renewal), early ones at what comebacks cost here.
+Their band has what all parts share: rates, shapes, a year that hits all, a year in which all go
+farther; a fleet's sum leaves out what falls after vehicles leave. It stands beside what such sums
+of past days came to; where these contradict it, the headline says so and the band is as much
+wider. A price is the shop's own open estimate for the vehicle, else what was paid on its class,
+else on other classes, brought to its level and labelled; raised to today, slips of the pen left
+out. Services to come are told beside the failures, by quarter or month, each time they fall due
+by the vehicle's own record or the schedule.
+
+Assumptions: The vehicle goes on being used as it was; parts fail independently given what they
+share; what fails is replaced at once by a new part of the same kind.
 
 Reading: 22 % (14 to 33 %): of 100 such parts about 22 fail within the time. The limits say how
-well the rate is known; they are not the luck of one part.
-
-A fleet's sum stands beside what such sums of past days came to; where these contradict it, the
-headline says so and the band is as much wider.
+well the hazard is known; they are not the luck of one part.
 
 Reference: Cox, Renewal Theory (1962); Gamma-Weibull prediction as in Hamada et al., Bayesian
-Reliability (Springer, 2008).
+Reliability (Springer, 2008); limited failure population of Chan and Meeker, IEEE Trans.
+Reliability 48 (1999); effects of vehicles as in Duchateau and Janssen, The Frailty Model (2008).
 """
 #: With fewer parts on record than this, the sum over them is no cost of the vehicle.
 LEAST_PARTS = 8
