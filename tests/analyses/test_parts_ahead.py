@@ -1,12 +1,12 @@
 """What is fitted and how old it is: ages of unknown parts, clocks, and lives carried to today."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from builders import replaced
 from scipy import stats
-from simulations.made_fleet import Setting, play
 
 from roadworn.testing import event, view_of
 from roadworn_plugins.projection.belief import AGES, unknown_ages
@@ -77,9 +77,10 @@ def made_lives(rng: np.random.Generator, clock: str, size: int = 120) -> Clocked
     failed = life < end
     years = np.minimum(life, end)
     ages = np.stack([np.zeros(size), years, np.where(failed, years, np.inf)])
+    never, numbers = np.zeros(size, dtype=bool), np.arange(size)
     return ClockedLives(
         "electrical.battery", ("car",), np.zeros(size, dtype=np.int64), failed, ~failed,
-        ages * pace, ages,
+        ages * pace, ages, never, never, numbers, numbers, np.full(size, np.nan),
     )  # fmt: skip
 
 
@@ -95,11 +96,7 @@ def test_the_clock_is_chosen_by_the_likelihood_of_the_same_days() -> None:
     The densities of f(t) = f(x) dx/dt are SciPy's.
     """
     lives = made_lives(np.random.default_rng(1), "age")
-    same = ClockedLives(
-        lives.component, lives.classes, lives.group, lives.failed, lives.running,
-        lives.years * 17.0, lives.years,
-    )  # fmt: skip
-    assert likelier_clock(same) == "distance"
+    assert likelier_clock(replace(lives, km=lives.years * 17.0)) == "distance"
     t = lives.years[1][lives.failed]
     by_time = stats.weibull_min.logpdf(t, 2.5, scale=5.0).sum()
     by_distance = stats.weibull_min.logpdf(t * 17.0, 2.5, scale=85.0).sum()
@@ -116,10 +113,7 @@ def test_a_failure_without_its_first_day_does_not_hide_the_calendar() -> None:
     lives = made_lives(np.random.default_rng(3), "age")
     years = lives.years.copy()
     years[:, np.flatnonzero(lives.failed)[:2]] = np.nan
-    gap = ClockedLives(
-        lives.component, lives.classes, lives.group, lives.failed, lives.running, lives.km, years
-    )
-    assert likelier_clock(gap) == "age"
+    assert likelier_clock(replace(lives, years=years)) == "age"
 
 
 def fleet(*more, parts: str = "original", vehicles: int = 3):
@@ -203,30 +197,3 @@ def test_the_models_of_a_view_are_fitted_once(tmp_path: Path) -> None:
         assert ComponentLives.of(view) is lives
         assert lives.get("electrical.starter") is lives.get("electrical.starter")
         assert lives.get("other.ashtray") is None
-
-
-def test_an_unknown_shape_widens_what_is_said_of_a_fleet(tmp_path: Path) -> None:
-    """The share is that of fitting again with the shape one standard deviation up and down."""
-    events, _truth = play(np.random.default_rng(2), Setting(vehicles=30, years=6))
-    rows = [e for e in events if e.occurred_at[:10] <= "2021-06-30"]
-    name = "wheel.bearing"
-    with view_of(rows, tmp_path, as_of="2021-06-30") as view:
-        parts = load_parts(view)
-        lives = load_clocked(view, parts.paces)[name].grouped("distance")
-    parts = parts.take(np.flatnonzero([c == name for c in parts.component]))
-    model = parts.models[name].model
-    assert 0.0 < model.shape_spread < 0.5
-    far = parts.ahead(12.0, None, "km")
-    stretch = far[1] @ far[0]
-    ratio = []
-    for i in np.flatnonzero(parts.known):
-        grown = []
-        for k in model.shape * np.exp([-model.shape_spread, model.shape_spread]):
-            here = lives.group == lives.labels.index((name, parts.vehicle_class[i]))
-            exposure = np.sum(lives.exit_age[here] ** k - lives.entry[here] ** k)
-            grown.append(((parts.age[i, 0] + stretch[i]) ** k - parts.age[i, 0] ** k) / exposure)
-        ratio.append(np.sqrt(grown[1] / grown[0]))
-    assert parts.shape_effect is not None
-    effect = parts.shape_effect[parts.known]
-    assert np.exp(effect) == pytest.approx(ratio, rel=0.02)
-    assert effect.min() < 0.0 < effect.max()

@@ -1,11 +1,13 @@
 """The projection against closed forms, plain simulation, and itself asked in another way."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from roadworn_plugins.projection.belief import AGES, LifeBelief
 from roadworn_plugins.projection.life_law import Early, LifeLaw, Wear
-from roadworn_plugins.shared.costs_ahead import money
+from roadworn_plugins.shared.costs_ahead import Band, money
 from roadworn_plugins.shared.grouped import Paces
 from roadworn_plugins.shared.life_model import Clocked, ComponentModel
 from roadworn_plugins.shared.parts_ahead import PartsAhead
@@ -172,3 +174,33 @@ def test_a_mean_that_was_paid_outweighs_the_range() -> None:
     one = parts([10.0], LifeBelief.known([1.0], [18.0]), price=price)
     band = money(one, project(one, 12.0), np.arange(1))
     assert band.expected == pytest.approx(210.0, rel=2e-3)
+
+
+def test_an_unknown_shape_widens_what_is_said_of_a_fleet() -> None:
+    """Two shapes as likely: the total is a mixture of those that each shape alone gives.
+
+    Its variance is the mean of theirs and the square of half their distance; what is not known
+    of a shape that all vehicles share does not average out over them.
+    """
+    shapes, size = np.array([1.6, 3.0]), 1000
+    rate = 60.0**-shapes
+    price = Price(100.0, 100.0, 100.0, "USD", 9, "")
+    each = parts([20.0] * size, LifeBelief.known([2.2], [60.0]), car=range(size), price=price)
+
+    def total(weight: list[float]) -> Band:
+        sure = np.full((2, 1), 1e9)
+        wear = Wear(shapes, np.array(weight), sure, sure / rate[:, None], sure[:, 0], 1e9 / rate)
+        law = LifeLaw(wear, Early(1e-15, 1.0), np.zeros(0))
+        model = Clocked(ComponentModel(law, by_trade=False, classes=("car",)), "distance")
+        one = replace(each, models={COMPONENTS[0]: model})
+        return money(one, project(one, 12.0), np.arange(size))
+
+    def sd(band: Band) -> float:
+        return (band.high - band.low) / 2.0 / 1.2815515655446004
+
+    low, high, both = total([1.0, 0.0]), total([0.0, 1.0]), total([0.5, 0.5])
+    apart = abs(low.expected - high.expected) / 2.0
+    assert both.expected == pytest.approx((low.expected + high.expected) / 2.0, rel=0.02)
+    within = np.sqrt((sd(low) ** 2 + sd(high) ** 2) / 2.0)
+    assert apart > 2.0 * within
+    assert sd(both) == pytest.approx(np.hypot(within, apart), rel=0.15)
