@@ -176,26 +176,26 @@ class Early:
 
     def chance(self, age: Floats, ahead: Floats) -> Floats:
         """Return the chance that a part of this age fails early within what lies ahead."""
-        now, then = np.exp(-age / self.mean), np.exp(-(age + ahead) / self.mean)
-        return np.asarray(self.share * (now - then) / (1.0 - self.share + self.share * now))
-
-    def hazard_ahead(self, age: Floats, ahead: Floats) -> tuple[Floats, Floats]:
-        """Return the cumulative hazard of what lies ahead, and its relative variance.
-
-        So many failures tell share and mean each about as well as a rate; a part that has outlived
-        the mean hangs on how well the mean is known.
-        """
-        hazard = -np.log1p(-np.minimum(self.chance(age, ahead), 1.0 - 1e-9))
-        known = 1.0 / (self.failures + _EARLY_HELD)
-        return hazard, np.minimum(known * (1.0 + (age / self.mean) ** 2), 4.0)
+        return early_chance(self.share, self.mean, age, ahead)
 
     def after(self, ahead: Floats) -> Floats:
         """Return the chance that a part fitted at some moment of what lies ahead fails early.
 
         Averaged over moments evenly spread.
         """
-        reach = np.maximum(ahead, 1e-9) / self.mean
-        return np.asarray(self.share * (1.0 + np.expm1(-reach) / reach))
+        return early_after(self.share, self.mean, ahead)
+
+
+def early_chance(share: Floats | float, mean: Floats | float, age: Floats, ahead: Floats) -> Floats:
+    """Return `Early.chance` of parts that may each have a law of their own."""
+    now, then = np.exp(-age / mean), np.exp(-(age + ahead) / mean)
+    return np.asarray(share * (now - then) / (1.0 - share + share * now))
+
+
+def early_after(share: Floats | float, mean: Floats | float, ahead: Floats) -> Floats:
+    """Return `Early.after` of parts that may each have a law of their own."""
+    reach = np.maximum(ahead, 1e-9) / mean
+    return np.asarray(share * (1.0 + np.expm1(-reach) / reach))
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,6 +1,6 @@
 """Chances and counts of what fails ahead, from `parts_ahead` and the renewal mathematics."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -8,7 +8,7 @@ from scipy.special import gammaincinv
 
 from roadworn_plugins.lifedata import summed
 from roadworn_plugins.projection.belief import AGES
-from roadworn_plugins.projection.life_law import SHAPES, LifeLaw
+from roadworn_plugins.projection.life_law import SHAPES, LifeLaw, early_after, early_chance
 from roadworn_plugins.projection.renewal import CountMoments, count_moments
 from roadworn_plugins.shared.grouped import Floats, Ints, Unit
 from roadworn_plugins.shared.parts_ahead import PartsAhead
@@ -145,14 +145,16 @@ class Aged:
         index: part of each row.
         age: of each row.
         share: chance of that age.
-        by_group: rows of each group.
+        laws: of wear and early failure, of each row.
+        planned: rows whose part is changed by plan, and the laws of these changes.
     """
 
     parts: PartsAhead
     index: Ints
     age: Floats
     share: Floats
-    by_group: list[tuple[int, Ints]]
+    laws: "_Laws"
+    planned: "tuple[Ints, _Laws]"
 
     @classmethod
     def of(cls, parts: PartsAhead) -> "Aged":
@@ -163,11 +165,16 @@ class Aged:
         column = np.arange(index.size) - first[index]
         age = parts.age[index, column] if parts.size else np.zeros(0)
         share = np.where(parts.known, 1.0, 1.0 / AGES)[index]
-        code = parts.group[index]
-        order = np.argsort(code, kind="stable")
-        split = np.split(order, np.flatnonzero(np.diff(code[order])) + 1)
-        groups = [(int(code[rows[0]]), rows) for rows in split if rows.size]
-        return cls(parts, index, age, share, groups)
+        _codes, first, group = np.unique(parts.group, return_index=True, return_inverse=True)
+        models = [parts.models[parts.component[i]].model for i in first]
+        places = [m.place(parts.vehicle_class[i]) for i, m in zip(first, models, strict=True)]
+        kind = group[index]
+        laws = _Laws.of([m.law for m in models], places, kind, age)
+        by_plan = [m.planned for m in models]
+        some = np.flatnonzero(np.array([law is not None for law in by_plan], dtype=bool)[kind])
+        changes = [law or m.law for law, m in zip(by_plan, models, strict=True)]
+        planned = (some, _Laws.of(changes, places, kind[some], age[some]))
+        return cls(parts, index, age, share, laws, planned)
 
     def counts(
         self, months: Sequence[float], ahead: list[Floats]
@@ -222,41 +229,32 @@ class Aged:
         in its turn. What is changed as planned before it fails does not fail. Beside the moments
         the expected number of early failures of each row.
         """
-        chance, number, pairs = counts.chance.copy(), counts.number.copy(), counts.pairs.copy()
-        early = np.zeros(self.index.size)
-        plain = np.einsum("pn,pn->p", counts.weight[counts.group], chance)
-        for rows, law, place, planned in self._laws():
-            age, ahead = self.age[rows], far[self.index[rows]]
-            m = hazard[self.index[rows]]
-            survive, _mean, _square = _over_shapes(law, place, age, ahead, m)
-            fails, fresh = 1.0 - survive, np.zeros(rows.size)
-            if planned is not None:
-                fails, fresh = _before_planned(fails, planned, place, age, ahead)
-                new = _over_shapes(law, place, np.zeros(rows.size), ahead / 2.0, m)[1]
-                fresh = fresh * np.minimum(new, 1.0)
-            ratio = (fails / np.maximum(plain[rows], 1e-12))[:, None]
-            ratio = np.where(plain[rows, None] > 1e-12, ratio, 1.0)
-            c = np.clip(chance[rows] * ratio, 0.0, 1.0)
-            n = np.maximum(number[rows] * ratio, c)
-            p = pairs[rows] * ratio
-            soon = (law.early.chance(age, ahead) + fresh)[:, None]
-            later = law.early.after(ahead)[:, None]
-            more = later / (1.0 - later)
-            chance[rows] = 1.0 - (1.0 - c) * (1.0 - soon)
-            number[rows] = n * (1.0 + more) + soon * (1.0 + more)
-            pairs[rows] = p * (1.0 + more) ** 2 + 2.0 * n * (more + soon)
-            mean = np.einsum("r,pr->p", counts.weight[counts.group[rows[0]]], n)
-            early[rows] = (soon * (1.0 + more))[:, 0] - fresh + mean * more[:, 0]
-        return replace(counts, chance=chance, number=number, pairs=pairs), early
-
-    def _laws(self) -> Iterator[tuple[Ints, LifeLaw, int | None, LifeLaw | None]]:
-        """Yield the rows of each group with the laws of its component and its class."""
-        parts = self.parts
-        for _group, rows in self.by_group:
-            first = int(self.index[rows[0]])
-            model = parts.models[parts.component[first]].model
-            place = model.place(parts.vehicle_class[first])
-            yield rows, model.law, place, model.planned
+        laws, weight = self.laws, counts.weight[counts.group]
+        ahead, m = far[self.index], hazard[self.index]
+        plain = np.einsum("pn,pn->p", weight, counts.chance)
+        fails, fresh = 1.0 - laws.ahead(ahead, m)[0], np.zeros(ahead.size)
+        rows, changes = self.planned
+        if rows.size:
+            some = ahead[rows]
+            fails[rows], due = _before_planned(fails[rows], changes, some)
+            new = laws.take(rows).as_new().ahead(some / 2.0, m[rows])[1]
+            fresh[rows] = due * np.minimum(new, 1.0)
+        seen = plain > 1e-12
+        ratio = np.where(seen, fails / np.where(seen, plain, 1.0), 1.0)[:, None]
+        c = np.clip(counts.chance * ratio, 0.0, 1.0)
+        n = np.maximum(counts.number * ratio, c)
+        soon = (early_chance(laws.early_share, laws.early_mean, self.age, ahead) + fresh)[:, None]
+        later = early_after(laws.early_share, laws.early_mean, ahead)[:, None]
+        more = later / (1.0 - later)
+        mean = np.einsum("pn,pn->p", weight, n)
+        early = (soon * (1.0 + more))[:, 0] - fresh + mean * more[:, 0]
+        whole = replace(
+            counts,
+            chance=1.0 - (1.0 - c) * (1.0 - soon),
+            number=n * (1.0 + more) + soon * (1.0 + more),
+            pairs=counts.pairs * (ratio * (1.0 + more) ** 2) + 2.0 * n * (more + soon),
+        )
+        return whole, early
 
     def _joined(self, raw: CountMoments) -> CountMoments:
         """Average the moments over the ages that one part may have."""
@@ -281,59 +279,118 @@ class Aged:
         Rate, shape, the early law, and the effects of vehicle and place make the cumulative
         hazard of what lies ahead uncertain; a Gamma of its mean and variance stands for it.
         """
-        parts = self.parts
-        out = np.zeros((2, parts.size))
-        far, effect = weight @ ahead, parts.effect * parts.seasonal(months)
-        for rows, law, place, _planned in self._laws():
-            index = self.index[rows]
-            age, share = self.age[rows], self.share[rows]
-            _survive, mean, square = _over_shapes(law, place, age, far[index], effect[index])
-            own = (1.0 + parts.vehicle_variance[index]) * (1.0 + parts.place_variance[index])
-            soon, unsure = law.early.hazard_ahead(age, far[index])
-            both = np.maximum(mean + soon, 1e-300)
-            variance = (square * own - mean**2 + soon**2 * unsure) / both**2
-            variance = np.maximum(variance, 1e-9)
-            for end, q in enumerate(((1.0 - LEVEL) / 2.0, (1.0 + LEVEL) / 2.0)):
-                hazard = both * gammaincinv(1.0 / variance, q) * variance
-                np.add.at(out[end], index, share * -np.expm1(-hazard))
-        return out
+        parts, laws, index = self.parts, self.laws, self.index
+        far, effect = (weight @ ahead)[index], parts.effect * parts.seasonal(months)
+        _survive, mean, square = laws.ahead(far, effect[index])
+        own = ((1.0 + parts.vehicle_variance) * (1.0 + parts.place_variance))[index]
+        variance = np.maximum(square * own / np.maximum(mean, 1e-300) ** 2 - 1.0, 1e-9)
+        soon = early_chance(laws.early_share, laws.early_mean, self.age, far)
+        ends = []
+        for q in ((1.0 - LEVEL) / 2.0, (1.0 + LEVEL) / 2.0):
+            hazard = mean * gammaincinv(1.0 / variance, q) * variance
+            chance = 1.0 - (1.0 - soon) * np.exp(-hazard)
+            ends.append(summed(index, self.share * chance, parts.size))
+        return np.stack(ends)
 
     def pace(self, ahead: Floats) -> Floats:
         """Return by how many per cent each part's hazard ahead changes with the distance by one."""
-        parts = self.parts
-        out = np.zeros(parts.size)
-        for rows, law, _place, _planned in self._laws():
-            if parts.clock[int(self.index[rows[0]])] == "distance":
-                k, age, far = law.wear.shape, self.age[rows], ahead[self.index[rows]]
-                then = age + far
-                gone = np.maximum(then**k - age**k, 1e-300)
-                slope = np.where(far > 0.0, k * far * then ** (k - 1.0) / gone, 1.0)
-                np.add.at(out, self.index[rows], self.share[rows] * slope)
-        return out
+        parts, index = self.parts, self.index
+        k = np.exp(np.sum(self.laws.weight * np.log(self.laws.shape), axis=0))
+        far, then = ahead[index], self.age + ahead[index]
+        gone = np.maximum(then**k - self.age**k, 1e-300)
+        slope = np.where(far > 0.0, k * far * then ** (k - 1.0) / gone, 1.0)
+        by_distance = np.array([clock == "distance" for clock in parts.clock], dtype=bool)
+        return np.where(by_distance, summed(index, self.share * slope, parts.size), 0.0)
 
     def shape_shift(self, ahead: Floats) -> tuple[Floats, Floats]:
         """Return how the hazard ahead goes with the shape: relative to its mean, and weights.
 
         Shape (shapes, parts) and (shapes, parts).
         """
-        parts = self.parts
-        shift, weight = (np.zeros((SHAPES, parts.size)) for _ in range(2))
-        for rows, law, place, _planned in self._laws():
-            wear = law.wear
-            a, b = wear.of(place)
-            k = wear.shapes[:, None]
-            age, index = self.age[rows], self.index[rows]
-            gone = (a / b)[:, None] * ((age + ahead[index]) ** k - age**k)
-            mean = np.maximum(wear.weight @ gone, 1e-300)
-            for j in range(wear.shapes.size):
-                np.add.at(shift[j], index, self.share[rows] * (gone[j] / mean - 1.0))
-                weight[j, index] = wear.weight[j]
+        size, laws, index = self.parts.size, self.laws, self.index
+        gone = laws.a * laws.gone(ahead[index], 1.0)
+        mean = np.maximum(np.sum(laws.weight * gone, axis=0), 1e-300)
+        off = self.share * (gone / mean - 1.0)
+        shift = np.stack([summed(index, row, size) for row in off])
+        weight = np.zeros((laws.weight.shape[0], size))
+        weight[:, index] = laws.weight
         return shift, weight
 
 
-def _before_planned(
-    fails: Floats, planned: LifeLaw, place: int | None, age: Floats, ahead: Floats
-) -> tuple[Floats, Floats]:
+@dataclass(frozen=True, eq=False)
+class _Laws:
+    """The law of each row, gathered so that all rows are worked out at once.
+
+    Attributes:
+        shape: Weibull shapes of the row's law, shape (shapes, rows).
+        weight: of each shape, shape (shapes, rows).
+        a, b: Gamma shape and exposure of the rate of the row's class, shape (shapes, rows).
+        before: age to the power of each shape, shape (shapes, rows).
+        age: of each row.
+        early_share, early_mean: of the early law of each row.
+    """
+
+    shape: Floats
+    weight: Floats
+    a: Floats
+    b: Floats
+    before: Floats
+    age: Floats
+    early_share: Floats
+    early_mean: Floats
+
+    @classmethod
+    def of(
+        cls, laws: Sequence[LifeLaw], places: Sequence[int | None], kind: Ints, age: Floats
+    ) -> "_Laws":
+        """Gather the laws of rows; a law of fewer shapes is filled up with shapes of no weight.
+
+        Args:
+            laws: of each kind of part.
+            places: of its class in the law, None for one never seen.
+            kind: of each row.
+            age: of each row.
+        """
+        nodes = max((law.wear.shapes.size for law in laws), default=SHAPES)
+        figures = np.ones((4, nodes, len(laws)))
+        figures[1] = 0.0
+        for i, (law, place) in enumerate(zip(laws, places, strict=True)):
+            wear = law.wear
+            figures[:, : wear.shapes.size, i] = (wear.shapes, wear.weight, *wear.of(place))
+        shape, weight, a, b = figures[:, :, kind]
+        early = np.array([(law.early.share, law.early.mean) for law in laws]).reshape(-1, 2)
+        return cls(shape, weight, a, b, _power(age, shape), age, *early[kind].T)
+
+    def take(self, rows: Ints) -> "_Laws":
+        """Return the laws of these rows only."""
+        names = ("shape", "weight", "a", "b", "before", "age", "early_share", "early_mean")
+        return _Laws(*(getattr(self, name)[..., rows] for name in names))
+
+    def as_new(self) -> "_Laws":
+        """Return the laws with every part new."""
+        return replace(self, before=np.zeros_like(self.before), age=np.zeros_like(self.age))
+
+    def gone(self, ahead: Floats, effect: Floats | float) -> Floats:
+        """Return what lies ahead in exposures of the class, shape (shapes, rows)."""
+        return np.asarray(effect * (_power(self.age + ahead, self.shape) - self.before) / self.b)
+
+    def ahead(self, ahead: Floats, effect: Floats | float) -> tuple[Floats, Floats, Floats]:
+        """Return the chance to outlast what lies ahead, and mean and mean square of its hazard.
+
+        Averaged over shape and rate; of wear alone.
+        """
+        gone = self.gone(ahead, effect)
+        survive = np.sum(self.weight * np.exp(-self.a * np.log1p(gone)), axis=0)
+        own = self.weight * self.a * gone
+        return survive, np.sum(own, axis=0), np.sum(own * (self.a + 1.0) * gone, axis=0)
+
+
+def _power(age: Floats, shape: Floats) -> Floats:
+    """Return age to the power of each shape, by a logarithm that all shapes share."""
+    return np.asarray(np.exp(shape * np.log(np.maximum(age, 1e-300))))
+
+
+def _before_planned(fails: Floats, planned: _Laws, ahead: Floats) -> tuple[Floats, Floats]:
     """Return the chance to fail before the planned change, and that of the change before.
 
     Two causes compete; over one stretch their hazards are taken as of one form, so that each has
@@ -341,33 +398,14 @@ def _before_planned(
 
     Args:
         fails: chance to fail if nothing were planned.
-        planned: law of the planned changes.
-        place: of the class in it, None for one never seen.
-        age: of each part.
+        planned: laws of the planned changes.
         ahead: of each part.
     """
     own = -np.log1p(-np.minimum(fails, 1.0 - 1e-12))
-    other = _over_shapes(planned, place, age, ahead, np.ones(age.size))[1]
+    other = planned.ahead(ahead, 1.0)[1]
     both = np.maximum(own + other, 1e-300)
     ended = -np.expm1(-both)
     return ended * own / both, ended * other / both
-
-
-def _over_shapes(
-    law: LifeLaw, place: int | None, age: Floats, ahead: Floats, effect: Floats
-) -> tuple[Floats, Floats, Floats]:
-    """Return the chance to outlast what lies ahead, and mean and mean square of its hazard.
-
-    Averaged over shape and rate; of wear alone.
-    """
-    wear = law.wear
-    a, b = (one[:, None] for one in wear.of(place))
-    k = wear.shapes[:, None]
-    gone = effect * ((age + ahead) ** k - age**k) / b
-    survive = wear.weight @ np.exp(-a * np.log1p(gone))
-    mean = wear.weight @ (a * gone)
-    square = wear.weight @ (a * (a + 1.0) * gone**2)
-    return survive, mean, square
 
 
 def _with_measured(counts: CountMoments, measured: dict[int, Floats], node: int) -> CountMoments:
