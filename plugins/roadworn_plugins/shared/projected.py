@@ -351,7 +351,7 @@ class _Laws:
             kind: of each row.
             age: of each row.
         """
-        nodes = max((law.wear.shapes.size for law in laws), default=SHAPES)
+        nodes = max(SHAPES, *(law.wear.shapes.size for law in laws), 1)
         figures = np.ones((4, nodes, len(laws)))
         figures[1] = 0.0
         for i, (law, place) in enumerate(zip(laws, places, strict=True)):
