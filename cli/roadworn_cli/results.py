@@ -131,6 +131,9 @@ def cell(column: Column, value: object) -> str:
     if isinstance(value, bool) or not isinstance(value, int | float):
         return escape(str(value))
     if column.kind == "chance":
+        if not column.detail and 0 < value < 0.01:
+            # A detail, as a p-value, keeps its figures.
+            return f"{value:.1%}" if value >= 0.0005 else "<0.1%"
         return f"{value:.0%}" if value >= 0.01 or value == 0 else f"{value:.2g}"
     if column.kind == "money":
         return f"{value:,.0f}" if abs(value) >= 100 or not value else f"{value:,.2f}"

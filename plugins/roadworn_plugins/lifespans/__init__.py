@@ -41,7 +41,7 @@ def run(view: LedgerView, settings: PartLifespansSettings) -> Result:
     lives = load(view, by, component=settings.component, clock=settings.clock)
     every = len(lives.labels)
     if not every:
-        return Result(say("none"), caveats=(say("record"),))
+        return Result(say("none"), caveats=_nothing(view, settings.component))
     figures = Figures.of(view, lives, settings)
     failed = figures.counts[1]
     order = sorted(range(every), key=lambda g: (-int(failed[g]), lives.labels[g]))
@@ -70,6 +70,24 @@ def run(view: LedgerView, settings: PartLifespansSettings) -> Result:
         estimates=tuple(estimate for group in told for estimate in group.estimates()),
         charts=charts(figures, told),
         caveats=_caveats(figures, every - len(groups)),
+    )
+
+
+def _nothing(view: LedgerView, component: str | None) -> tuple[str, ...]:
+    """Return why there is no life, where there are stays, and what to do about it."""
+    rows = view.sql(
+        """SELECT why, count(*) FROM part_lives_left_out
+           WHERE component = coalesce(?, component) GROUP BY 1""",
+        (component,),
+    ).rows
+    whys = Counter({str(why): int(number) for why, number in rows})
+    return (*_left_out(whys), *all_said(say.when(not whys, "record")))
+
+
+def _left_out(whys: Counter[str]) -> tuple[str, ...]:
+    return all_said(
+        say.some(whys.total(), "left-out", whys=left_out_why(sorted(whys.items()))),
+        say.some(whys["ended before it came under observation"], "early"),
     )
 
 
@@ -104,9 +122,7 @@ def _caveats(figures: Figures, hidden: int) -> tuple[str, ...]:
         whys.update(found)
     told = np.array([figures.tells(g) for g in range(len(lives.labels))])
     narrow = told & ~figures.conditional & (figures.fit.failures < 20)
-    return all_said(
-        say.some(whys.total(), "left-out", whys=left_out_why(sorted(whys.items()))),
-        say.some(whys["ended before it came under observation"], "early"),
+    return _left_out(whys) + all_said(
         say.some(figures.unrecorded[0], "unrecorded", years=figures.unrecorded[1]),
         say.some(int(np.sum(lives.entry > 0)), "late"),
         say.some(int(lives.interval.sum()), "between"),
