@@ -11,7 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from roadworn_plugins.repeats.levels import Reach, dispersion, of_others, of_past, tail
+from roadworn_plugins.repeats.chances import Reach, dispersion, lift, tail
+from roadworn_plugins.repeats.levels import Law, Years, by_year, of_others, of_past
 from roadworn_plugins.repeats.rows import limits
 from roadworn_plugins.repeats.search import Search
 
@@ -68,19 +69,53 @@ def test_the_rate_of_the_past_by_hand() -> None:
     assert np.isnan(few[0])
 
 
+@settings(max_examples=50)
+@given(st.integers(0, 60), st.floats(0.05, 40.0), st.floats(0.01, 2.0), st.floats(1.2, 16.0))
+def test_what_a_count_says_for_a_fault_is_scipys_ratio(
+    count: int, mean: float, share: float, times: float
+) -> None:
+    """The negative binomial law of a Gamma rate (Gelman et al., section 2.6), times so much."""
+    a, b = 1.0 / share, 1.0 / (share * mean)
+    with_fault, without = (
+        stats.nbinom.logpmf(count, a, b / (b + more)) for more in (times, 1.0)
+    )  # fmt: skip
+    figures = np.array([count * 1.0]), np.array([mean]), np.array([share * mean**2])
+    assert lift(*figures, (times,))[0] == pytest.approx(with_fault - without, rel=1e-6, abs=1e-6)
+
+
 def test_what_can_be_reached_is_counted_one_by_one() -> None:
-    """Each comparison is charged with the chance of its first count that is low enough."""
+    """Each comparison is charged with the chance of its first count that says enough."""
     mean, variance = np.array([0.3, 4.0, 0.02, 50.0]), np.array([0.02, 1.0, 1e-5, 30.0])
-    reach = Reach(mean, variance, 2)
-    for p in (0.15, 0.03, 0.004, 1e-5):
+    times = (2.0, 5.0)
+    reach = Reach(mean, variance, 2, times)
+    counts = np.arange(2.0, 400.0)
+    for said in (0.0, 2.0, 5.0, 12.0):
         expected = 0.0
         for m, v in zip(mean, variance, strict=True):
-            shown = [
-                float(stats.nbinom.sf(k - 1, m**2 / v, (m / v) / (m / v + 1)))
-                for k in range(2, 400)
-            ]
-            expected += next(chance for chance in shown if chance <= p)
-        assert reach.expected(p) == pytest.approx(expected, rel=1e-6)
+            one = np.full(counts.size, m), np.full(counts.size, v)
+            first = counts[lift(counts, *one, times) >= said][0]
+            expected += float(stats.nbinom.sf(first - 1, m**2 / v, (m / v) / (m / v + 1)))
+        assert reach.expected(said) == pytest.approx(expected, rel=1e-6)
+
+
+def test_a_year_in_which_all_fails_more_is_expected_by_hand() -> None:
+    """90 failed where 60 were usual, drawn to one by 25: 115 / 85; a whole life in it has that."""
+    edges = np.array([0.0, 100.0, 200.0])
+    years = Years.of(edges, np.array([90.0, 45.0]), np.array([60.0, 60.0]))
+    first, last = np.array([100.0, 50.0, 0.0, np.nan]), np.array([200.0, 150.0, 100.0, 9.0])
+    early, late = 115.0 / 85.0, 70.0 / 85.0
+    assert years.over(first, last) == pytest.approx([late, (early + late) / 2, early, 1.0])
+
+
+def test_what_is_usual_in_each_year_is_by_age_and_as_many_in_all() -> None:
+    """Hazard of the square of the age: of a life over two years three quarters in the second."""
+    law = Law(0, True, 2.0, np.array([0.0, 100.0]), np.array([0.0, 100.0]))
+    zero, two = np.zeros(4), np.full(4, 2.0)
+    days = np.zeros(4), np.full(4, 200.0)
+    failed = np.array([True, True, True, False])
+    died, usual = by_year(np.array([0.0, 100.0, 201.0]), law, (zero, two), days, failed)
+    assert died.tolist() == [0.0, 3.0]
+    assert usual == pytest.approx([0.75, 2.25])
 
 
 def test_limits_of_a_ratio_are_clopper_and_pearsons() -> None:
@@ -179,3 +214,17 @@ def test_what_would_have_failed_anyway_is_known_by_construction(simulation: Modu
         true += float((rows & other.failed & ~other.came_back).sum())
     assert failed > 1.5 * true
     assert told == pytest.approx(true, rel=0.2)
+
+
+def test_a_place_and_a_batch_that_come_back_are_rows(simulation: ModuleType) -> None:
+    """Work that comes back is a finding of its own, apart from wear."""
+    for fleet in (
+        simulation.Fleet(60, planted="comebacks", times=18.0, component="brake.pad"),
+        simulation.Fleet(150, planted="batch comebacks", times=8.0, months=48.0),
+    ):
+        named = 0
+        for seed in range(4):
+            lives = simulation.play(np.random.default_rng(seed), fleet)
+            found, _aside = Search(lives).findings(0.05)
+            named += simulation.named(fleet, lives, found) is not None
+        assert named >= 2

@@ -18,7 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from roadworn_plugins.repeats.levels import FAMILY, Entries, Lives, of_past, tail
+from roadworn_plugins.repeats.chances import BATCHES, FAMILY, Entries, tail
+from roadworn_plugins.repeats.levels import Lives, of_past
 from roadworn_plugins.repeats.search import Finding, Search
 
 #: Component, places, Weibull shape and scale in thousand km.
@@ -49,7 +50,9 @@ class Fleet:
         vehicles, classes, years: of it.
         comebacks: share of repairs that come back at once.
         spread: standard deviation of the logarithm of the vehicles' rates.
-        planted: "", "place", "vehicle", "class", "batch" or "fleet".
+        year: likewise of the years' levels, common to all.
+        planted: "", "place", "on vehicle" (all places of a part on one), "vehicle", "class",
+            "batch", "comebacks" (at a place, as a chance), "batch comebacks" or "fleet".
         times: how often as many fail there.
         component: it is planted on; all of a vehicle.
         months: since when, before the end of the record, for a batch or a fleet.
@@ -60,6 +63,7 @@ class Fleet:
     years: int = 8
     comebacks: float = 0.05
     spread: float = 0.0
+    year: float = 0.0
     planted: str = ""
     times: float = 1.0
     component: str = "wheel.bearing"
@@ -74,6 +78,7 @@ class Fleet:
         """Return times the hazard of a place, whatever part is in it."""
         here = {
             "place": (component, vehicle, position) == (self.component, 0, 0),
+            "on vehicle": (component, vehicle) == (self.component, 0),
             "vehicle": vehicle == 0,
             "class": (component, kind) == (self.component, 0),
         }
@@ -84,6 +89,13 @@ class Fleet:
         bad = self.planted == "batch" and (component, supplier) == (self.component, SUPPLIERS[0])
         return self.times if bad and fitted >= self.since else 1.0
 
+    def back(self, where: tuple[str, int, int], supplier: str, fitted: float) -> float:
+        """Return the chance that a repair comes back at once."""
+        place = self.planted == "comebacks" and where == (self.component, 0, 0)
+        batch = self.planted == "batch comebacks" and supplier == SUPPLIERS[0]
+        batch = batch and where[0] == self.component and fitted >= self.since
+        return self.comebacks * (self.times if place or batch else 1.0)
+
 
 Row = tuple[tuple[str, ...], float, float, float, float, bool, bool, bool]
 
@@ -91,6 +103,7 @@ Row = tuple[tuple[str, ...], float, float, float, float, bool, bool, bool]
 def play(rng: np.random.Generator, fleet: Fleet) -> Lives:
     """Return lives of known age, as the read model would derive them."""
     rows: list[Row] = []
+    year = np.exp(rng.normal(0.0, fleet.year, fleet.years)) if fleet.year else None
     for vehicle in range(fleet.vehicles):
         new = vehicle % 2 == 0
         rate = float(np.exp(rng.normal(0.0, fleet.spread)))
@@ -105,7 +118,8 @@ def play(rng: np.random.Generator, fleet: Fleet) -> Lives:
                 kind = vehicle % fleet.classes
                 times = rate * fleet.on(component, kind, vehicle, position)
                 who = (component, f"class {kind}", f"v{vehicle}", str(position))
-                rows += _stays(rng, fleet, who, (start, new), (edges, km), shape, scale, times)
+                law = shape, scale, times
+                rows += _stays(rng, fleet, who, (start, new), (edges, km), law, year)
     return lives_of(rows)
 
 
@@ -115,10 +129,10 @@ def _stays(
     who: tuple[str, str, str, str],
     start: tuple[float, bool],
     road: tuple[NDArray[np.float64], NDArray[np.float64]],
-    shape: float,
-    scale: float,
-    times: float,
+    law: tuple[float, float, float],
+    year: NDArray[np.float64] | None,
 ) -> Iterator[Row]:
+    shape, scale, times = law
     (edges, km), (fitted, known), end = road, start, fleet.years * YEAR
     supplier, original = "", True
     ramp = fleet.planted == "fleet" and who[0] == fleet.component
@@ -128,14 +142,19 @@ def _stays(
         if original and not known:
             need *= rng.uniform() ** shape  # somewhere in its life
         at = float(np.interp(fitted, edges, km))
-        back = not original and rng.random() < fleet.comebacks
+        place = (who[0], int(who[2][1:]), int(who[3]))
+        back = not original and rng.random() < fleet.back(place, supplier, fitted)
         if back:
             day = float(np.interp(at + rng.uniform(0.05, 3.0), km, edges, right=np.inf))
-        elif ramp:
+        elif ramp or year is not None:
             days = np.append(fitted, edges[edges > fitted])
             ages = (np.interp(days, edges, km) - at) / scale
             # The rate rises within a year.
-            more = np.interp(days[1:], [fleet.since, fleet.since + YEAR], [1.0, fleet.times])
+            more = np.interp(
+                days[1:], [fleet.since, fleet.since + YEAR], [1.0, fleet.times if ramp else 1.0]
+            )
+            if year is not None:
+                more *= year[np.minimum((days[:-1] // YEAR).astype(int), year.size - 1)]
             spent = np.concatenate(([0.0], np.cumsum(np.diff(ages**shape) * more)))
             day = float(np.interp(need, spent, days, right=np.inf))
         else:
@@ -181,15 +200,15 @@ def named(fleet: Fleet, lives: Lives, found: list[Finding]) -> Finding | None:
         component = "" if one.component < 0 else lives.name("component", row)
         where = {
             "place": ("place",), "vehicle": ("vehicle",), "class": ("class",),
+            "on vehicle": ("on vehicle", "place"), "comebacks": ("comebacks",),
             "batch": ("batch", "part", "supplier"), "fleet": ("fleet since",),
+            "batch comebacks": ("batch comebacks", "part", "supplier"),
         }[fleet.planted]  # fmt: skip
+        place = lives.name("vehicle", row) == "v0" and lives.name("position", row) == "0"
         right = {
-            "place": lives.name("vehicle", row) == "v0" and lives.name("position", row) == "0",
-            "vehicle": lives.name("vehicle", row) == "v0",
-            "class": lives.name("class", row) == "class 0",
-            "batch": lives.name("supplier", row) == SUPPLIERS[0],
-            "fleet": True,
-        }[fleet.planted]
+            "place": place, "comebacks": place, "class": lives.name("class", row) == "class 0",
+            "fleet": True, **dict.fromkeys(BATCHES, lives.name("supplier", row) == SUPPLIERS[0]),
+        }.get(fleet.planted, lives.name("vehicle", row) == "v0")  # fmt: skip
         if one.family in where and right and component in ("", fleet.component):
             return one
     return None
@@ -210,10 +229,11 @@ def known(fleet: Fleet, lives: Lives, search: Search) -> tuple[float, float]:
             np.atleast_1d(x) for x in of_past(*(np.array([x]) for x in (after, sooner, before)))
         )
         return float(tail(np.array([later]), mean, doubt)[0]), later
-    family, column, name = {
-        "place": ("place", "", ""), "vehicle": ("vehicle", "vehicle", "v0"),
-        "class": ("class", "class", "class 0"), "batch": ("batch", "supplier", SUPPLIERS[0]),
-    }[fleet.planted]  # fmt: skip
+    family = fleet.planted
+    column, name = {
+        "place": ("", ""), "comebacks": ("", ""), "class": ("class", "class 0"),
+        **dict.fromkeys(BATCHES, ("supplier", SUPPLIERS[0])),
+    }.get(family, ("vehicle", "v0"))  # fmt: skip
     entries = search.vehicles if family == "vehicle" else search.entries[component]
     if column:
         ident = lives.names[column].index(name) if name in lives.names[column] else -1
@@ -223,7 +243,7 @@ def known(fleet: Fleet, lives: Lives, search: Search) -> tuple[float, float]:
         ]
         ident = int(search.place[one.rows][here][0]) if any(here) else -1
     some = (entries.family == FAMILY[family]) & (entries.ident == ident)
-    if family == "batch" and some.any():
+    if family in BATCHES and some.any():
         nearest = np.argmin(np.abs(search.days[entries.since[some]] - fleet.since))
         some = np.flatnonzero(some)[nearest : nearest + 1]
     if not np.any(some):
@@ -287,16 +307,21 @@ def scans(runs: int, seed: int) -> Iterator[tuple[int, float, float, float]]:
 
 
 CLEAN = tuple(
-    (Fleet(vehicles=size, spread=spread), times)
-    for spread in (0.0, 0.3)
-    for size, times in ((20, 4), (60, 3), (150, 2), (500, 1))
+    (Fleet(vehicles=size, spread=spread, year=year), times)
+    for spread, year in ((0.0, 0.0), (0.3, 0.0), (0.0, 0.2))
+    for size, times in ((20, 8), (60, 6), (150, 4), (500, 1))
 )
 PLANTED = (
     Fleet(60, planted="place", times=8.0, component="electrical.alternator"),
     Fleet(150, planted="place", times=8.0, component="electrical.alternator"),
+    Fleet(60, planted="on vehicle", times=8.0, component="ignition.coil"),
+    Fleet(150, planted="on vehicle", times=8.0, component="ignition.coil"),
+    Fleet(60, planted="comebacks", times=12.0, component="brake.pad"),
     Fleet(60, planted="vehicle", times=2.5),
     Fleet(60, planted="class", times=2.5),
     Fleet(150, planted="batch", times=3.0, months=48.0),
+    Fleet(200, planted="batch", times=3.0, months=48.0),
+    Fleet(150, planted="batch comebacks", times=6.0, months=48.0),
     Fleet(150, planted="fleet", times=2.0, component="brake.pad"),
     Fleet(150, planted="fleet", times=2.0),
     Fleet(500, planted="fleet", times=2.0, component="electrical.alternator"),

@@ -11,25 +11,29 @@ from roadworn_plugins.shared.settings import MostRows, OnlyComponent
 ABOUT = """\
 Question: Which part keeps failing, on which vehicle or class, from which supplier, since when?
 
-Method: Expected failures of a place, a vehicle as a whole, a class, a supplier, its part or what
-it sent since a day are its exposure by age (the likelier clock, distance or calendar) times the
-rate of comparable others. Each component, class and vehicle is also held against its own past,
-from each half-year on. The chance of so many is negative binomial: that rate is uncertain, and
-vehicles, places and classes differ a little in every fleet. All are held to one rate of false
-rows (Benjamini and Hochberg), each kind with a share of its own and each comparison charged
-with what it could show (Heyse). The strongest fact is listed, put into the expectation, and it
-is looked again, so that parts of one fact are one row. The month it began is where a CUSUM
-began to rise; alarms a year by chance are those of all that is watched, at that height. Where
-nothing can be compared a count is measured by the short end of the trade range.
+Method: Expected failures of a place, a part on one vehicle, a vehicle as a whole, a class, a
+supplier, its part or what it sent since a day are its exposure by age (the likelier clock,
+distance or calendar) times the rate of comparable others. Each component, class and vehicle is
+also held against its own past, from each half-year on; a year in which everything fails more is
+expected. What came back soon after the work is counted apart, at a place and of what a supplier
+sent. The chance of so many is negative binomial: that rate is uncertain, and vehicles, places
+and classes differ a little in every fleet. Comparisons are ranked by how much likelier their
+count is with a fault than without, and all held to one rate of false rows, each kind with a
+share of its own and each comparison charged with what it could show (Heyse). The strongest
+fact is listed, put into the expectation, and it is looked again, so that parts of one fact are
+one row. The month it began is where a CUSUM began to rise; alarms a year by chance are those of
+all that is watched, at that height. Where nothing can be compared a count is measured by the
+short end of the trade range.
 
-Assumptions: Replacements for wear or failure are failures, and so are comebacks; preventive ones
-are not. Others of the same component and class are comparable in use.
+Assumptions: Replacements for wear or failure are failures, preventive ones are not. Comebacks
+count by themselves, and with the rest where suppliers and parts are told apart. Others of the
+same component and class are comparable in use.
 
 Reading: "7 against 1.2 expected" is a finding about the record, not yet about the cause. What
 is expected is what the same places would have needed with usual parts, renewals counted;
 avoidable cost is the surplus at the usual price of one. Limits are of a ratio of two rates.
 
-Reference: Benjamini and Hochberg, J. R. Statist. Soc. B 57 (1995) 289-300; Heyse (2011);
+Reference: Neyman and Pearson, Phil. Trans. R. Soc. A 231 (1933) 289-337; Heyse (2011);
 Biswas and Kalbfleisch, Statistics in Medicine 27 (2008) for the CUSUM.
 """
 

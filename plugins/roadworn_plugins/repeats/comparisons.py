@@ -1,56 +1,29 @@
 """All comparisons of a ledger: what each life is expected to bring, and against what it is held."""
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from roadworn_plugins.lifedata import summed
-from roadworn_plugins.repeats.levels import (
-    EARLY,
+from roadworn_plugins.repeats.chances import (
+    BATCHES,
     FAMILIES,
     FAMILY,
-    OVERLAP,
-    STEP,
+    OF_PLACES,
     Dispersion,
     Entries,
-    Law,
-    Lives,
     Reach,
     dispersion,
-    law_of,
+)
+from roadworn_plugins.repeats.expected import Expected, Of
+from roadworn_plugins.repeats.levels import (
+    YEARS_DIFFER,
+    Lives,
     of_others,
     of_past,
 )
 from roadworn_plugins.shared.grouped import Bools, Floats, Ints
 
-#: What is told apart by the origin of parts.
-OF_PARTS = ("supplier", "part", "batch")
-_SMALL = 1e-9
 
-
-@dataclass(eq=False)
-class Of:
-    """One component: its lives, their law, and what each life is expected to bring.
-
-    Attributes:
-        rows: which lives.
-        law, fitted: the law, and the lives that it was fitted to.
-        usual, early: expected failures by wear, and comebacks, of each life at the rate of the
-            component.
-        step, row, after: of lives that were there on a first day tried: number of that day,
-            the life, and what is expected of it after that day.
-    """
-
-    rows: Ints
-    law: Law | None
-    usual: Floats
-    early: Floats
-    step: Ints
-    row: Ints
-    after: Floats
-
-
-class Comparisons:
+class Comparisons(Expected):
     """The comparisons of a ledger, made again after each finding."""
 
     def __init__(self, lives: Lives, least: int = 2, clock: int | None = None) -> None:
@@ -61,30 +34,7 @@ class Comparisons:
             least: fewer failures are not listed.
             clock: 0 or 1 for all; None for the likelier of each component.
         """
-        self.lives, self.least, self.clock = lives, least, clock
-        self.place = np.unique(lives.code("component", "vehicle", "position"), return_inverse=True)[
-            1
-        ]
-        self.number = np.unique(lives.code("supplier", "number"), return_inverse=True)[1]
-        self.boost = np.ones(lives.size)
-        self.suspect = np.zeros(lives.size, dtype=bool)
-        self.counted = np.zeros(lives.size, dtype=bool)
-        known = np.isfinite(lives.first) & np.isfinite(lives.last)
-        self.days = (
-            np.arange(lives.first[known].min() + STEP, lives.last[known].max() - 30.0, STEP)
-            if known.any()
-            else np.zeros(0)
-        )
-        self.worn = lives.failed & ~lives.came_back
-
-        self.of: dict[int, Of] = {}
-        self.among = Dispersion()
-        self.classes: dict[int, float] = {}
-        for component in range(len(lives.names["component"])):
-            rows = self._lives_of(component)
-            if self.worn[rows].any():
-                self.of[component] = self._expect(component, rows)
-        self.classes = self._classes()
+        super().__init__(lives, least, clock)
         self.entries = {component: self._compare(component) for component in self.of}
         self.vehicles = self._vehicles()
         self.among = self._dispersion()
@@ -97,99 +47,6 @@ class Comparisons:
         """Return how many comparisons are made."""
         return sum(e.family.size for e in self.entries.values()) + self.vehicles.family.size
 
-    # What is expected
-
-    def _expect(self, component: int, rows: Ints) -> Of:
-        lives = self.lives
-        kept = rows[~self.suspect[rows]]
-        # Without the suspect lives, unless hardly a failure is left then.
-        if int(self.worn[kept].sum()) < 5:
-            kept = rows
-        name = lives.names["component"][component]
-        law = law_of(
-            name, lives.codes["class"][kept], lives.entry[:, kept], lives.leaving[:, kept],
-            self.worn[kept], self.clock,
-        )  # fmt: skip
-        if law is None:
-            none = np.zeros(0)
-            return Of(rows[:0], None, none, none, none.astype(int), none.astype(int), none)
-        entry, leaving = lives.entry[law.clock, rows], lives.leaving[law.clock, rows]
-        good = np.isfinite(entry) & np.isfinite(leaving) & (leaving > entry)
-        self.counted[rows] = good
-        rows, entry, leaving = rows[good], entry[good], leaving[good]
-        end = law.upto(leaving)
-        boost = self.boost[rows]
-        usual = (end - law.upto(entry)) * boost
-        soon = np.minimum(leaving, EARLY[law.clock]) - np.minimum(entry, EARLY[law.clock])
-        early = soon * self._early(kept, law.clock) * boost
-        first, last = lives.first[rows], lives.last[rows]
-        known = np.isfinite(first) & np.isfinite(last) & (last > first)
-        low = np.searchsorted(self.days, np.where(known, first, 0.0), side="right")
-        high = np.searchsorted(self.days, np.where(known, last, 0.0), side="left")
-        number = np.where(known, np.maximum(high - low, 0), 0)
-        row = np.repeat(np.arange(rows.size), number)
-        step = np.arange(row.size) - np.repeat(np.cumsum(number) - number, number) + low[row]
-        part = (self.days[step] - first[row]) / (last - first)[row] if row.size else np.zeros(0)
-        age = entry[row] + part * (leaving - entry)[row]
-        after = (end[row] - law.upto(age)) * boost[row]
-        return Of(rows, law, usual, early, step, row, after)
-
-    def _early(self, rows: Ints, clock: int) -> float:
-        """Return the rate of comebacks in the first time of parts, drawn to that of all."""
-        lives = self.lives
-
-        def lived(entry: Floats, leaving: Floats) -> float:
-            soon = np.minimum(leaving, EARLY[clock]) - np.minimum(entry, EARLY[clock])
-            return float(np.nansum(np.maximum(soon, 0.0)))
-
-        every = lived(lives.entry[clock], lives.leaving[clock])
-        rate = (float(lives.came_back.sum()) + 0.5) / max(every, _SMALL)
-        own = lived(lives.entry[clock, rows], lives.leaving[clock, rows])
-        return float((lives.came_back[rows].sum() + 4.0) / (own + 4.0 / rate))
-
-    def _classes(self) -> dict[int, float]:
-        """Return how much classes differ, for each component by what the others show.
-
-        A component that is weak on one class would itself say that classes differ.
-        """
-        cells: dict[int, tuple[Floats, Floats, Floats]] = {}
-        for component, one in self.of.items():
-            _kind, died, lived = self._kinds(one)
-            if died.size > 1:
-                every = (died.sum(), lived.sum())
-                mean, doubt = of_others(died, lived, (died, lived), every, 0.0)
-                good = np.isfinite(mean) & (mean > 0)
-                cells[component] = (died[good], mean[good], doubt[good])
-        found = {}
-        for component in self.of:
-            others = [cell for other, cell in cells.items() if other != component]
-            if not others:
-                found[component] = dispersion(*(np.zeros(0),) * 3)
-                continue
-            observed, mean, doubt = (np.concatenate(c) for c in zip(*others, strict=True))
-            found[component] = dispersion(observed, mean, doubt, caution=0.5)
-        return found
-
-    def _alike(self, one: Of) -> float:
-        """Return how much the classes of a component differ."""
-        return (
-            self.classes[int(self.lives.codes["component"][one.rows[0]])] if one.rows.size else 0.0
-        )
-
-    def _kinds(self, one: Of, family: str = "class") -> tuple[Ints, Floats, Floats]:
-        """Return the class of each life, and failures and exposure of each class."""
-        classes, kind = np.unique(self.lives.codes["class"][one.rows], return_inverse=True)
-        failed, usual = self._counted(one, family)
-        return kind, summed(kind, failed, classes.size), summed(kind, usual, classes.size)
-
-    def _counted(self, one: Of, family: str) -> tuple[Floats, Floats]:
-        """Return failures and exposure of each life: of parts by their origin comebacks as well."""
-        if family in OF_PARTS:
-            return np.where(self.lives.failed[one.rows], 1.0, 0.0), one.usual + one.early
-        return np.where(self.worn[one.rows], 1.0, 0.0), one.usual
-
-    # What is compared
-
     def _compare(self, component: int) -> Entries:
         one, lives = self.of[component], self.lives
         rows = one.rows
@@ -197,15 +54,24 @@ class Comparisons:
             return Entries.joined([])
         parts = [
             self._whole(family, code[rows], one)
-            for family, code in (("place", self.place), ("class", lives.codes["class"]))
+            for family, code in (
+                ("place", self.place),
+                ("comebacks", self.place),
+                ("class", lives.codes["class"]),
+            )
         ]
+        # A part with one place is that place; where it has several, all of a vehicle together.
+        pairs = np.unique(np.stack((lives.codes["vehicle"][rows], self.place[rows])), axis=1)
+        several = np.bincount(pairs[0], minlength=len(lives.names["vehicle"])) > 1
+        whole = self._whole("on vehicle", lives.codes["vehicle"][rows], one)
+        parts.append(where(whole, several[whole.ident]))
         supplier = lives.codes["supplier"][rows]
         named = np.array([bool(name) for name in lives.names["supplier"]])
         pairs = np.unique(np.stack((supplier, self.number[rows])), axis=1)
         several = np.bincount(pairs[0], minlength=named.size) > 1
         whole = self._whole("supplier", supplier, one)
         # A supplier of one part number is that part; testing both would count it twice.
-        parts.append(_where(whole, (named & several)[whole.ident]))
+        parts.append(where(whole, (named & several)[whole.ident]))
         whole = self._whole("part", self.number[rows], one)
         of_number = np.zeros(int(self.number.max()) + 1, dtype=np.int64)
         of_number[self.number] = lives.codes["supplier"]
@@ -214,9 +80,9 @@ class Comparisons:
             named[lives.codes["supplier"]]
             | np.array([bool(name) for name in lives.names["number"]])[lives.codes["number"]]
         )
-        parts.append(_where(whole, has[whole.ident]))
+        parts.append(where(whole, has[whole.ident]))
         if self.days.size:
-            parts.append(self._batches(one, named))
+            parts += [self._batches(one, named, family) for family in BATCHES]
             parts += self._since(one)
         return Entries.joined(parts)
 
@@ -244,14 +110,14 @@ class Comparisons:
         total = summed(of[good], mean[good], n)
         return Entries.of(
             family, idents, observed, total, summed(of[good], doubt[good], n),
-            total**2 * _crowding(group, usual, n) if family != "place" else total**2,
+            total**2 if family in OF_PLACES else total**2 * _crowding(group, usual, n),
         )  # fmt: skip
 
-    def _batches(self, one: Of, named: Bools) -> Entries:
+    def _batches(self, one: Of, named: Bools, family: str) -> Entries:
         """Compare what each supplier sent since each half-year with all others of the component."""
-        kind, *kinds = self._kinds(one, "batch")
+        kind, *kinds = self._kinds(one, family)
         every = (kinds[0].sum(), kinds[1].sum())
-        failed, usual = self._counted(one, "batch")
+        failed, usual = self._counted(one, family)
         lives, rows = self.lives, one.rows
         # An original part has no day of fitting here.
         clock = 0 if one.law is None else one.law.clock
@@ -291,7 +157,7 @@ class Comparisons:
         ident, step = np.nonzero(new & (total > 0))
         pick = (ident, step)
         return Entries.of(
-            "batch", idents[ident], own.sum(axis=1)[pick], total[pick],
+            family, idents[ident], own.sum(axis=1)[pick], total[pick],
             unsure[pick], np.nan_to_num(spread)[pick], step - 1,
         )  # fmt: skip
 
@@ -340,6 +206,8 @@ class Comparisons:
             mean, doubt = of_past(after, sooner, before)
             # What ages do is itself uncertain, and ages and days go together in a fleet.
             doubt = doubt + mean**2 / (kinds[0].sum() + 2.0)
+            # So is how much the years differ, where few others tell.
+            doubt = doubt + mean**2 / (self._later(one) + 1.0 / YEARS_DIFFER**2)
             ident, step = np.nonzero(mean > 0)
             pick = (ident, step)
             found.append(
@@ -354,6 +222,13 @@ class Comparisons:
                 )
             )
         return found
+
+    def _later(self, one: Of) -> Floats:
+        """Return how many failures of all other components came after each first day."""
+        own = np.zeros(self.lives.size, dtype=bool)
+        own[one.rows] = True
+        last = np.sort(self.lives.last[self.worn & ~own & np.isfinite(self.lives.last)])
+        return np.asarray(last.size - np.searchsorted(last, self.days), dtype=np.float64)
 
     def _vehicles(self) -> Entries:
         """Compare each vehicle over all its components with others, and with its own past."""
@@ -406,19 +281,12 @@ class Comparisons:
         every = Entries.joined([*self.entries.values(), self.vehicles])
         variance = every.variance(self.among)
         reaches = []
-        for number in range(len(FAMILIES)):
+        for number, family in enumerate(FAMILIES.values()):
             some = every.family == number
-            scanned = bool(np.any(every.since[some] >= 0))
-            share = OVERLAP if scanned else 1.0
-            reaches.append(Reach(every.mean[some], variance[some], self.least, share))
+            reaches.append(
+                Reach(every.mean[some], variance[some], self.least, family.times, family.overlap)
+            )
         return reaches
-
-    def _lives_of(self, component: int) -> Ints:
-        return np.flatnonzero(self.lives.codes["component"] == component)
-
-    def failed(self, family: str) -> Bools:
-        """Return which lives count as failed: comebacks only where parts are told apart."""
-        return self.lives.failed if family in OF_PARTS else self.worn
 
 
 def find(entries: Entries, entry: tuple[int, int, int]) -> int | None:
@@ -429,7 +297,8 @@ def find(entries: Entries, entry: tuple[int, int, int]) -> int | None:
     return int(found[0]) if found.size else None
 
 
-def _where(entries: Entries, rows: Bools) -> Entries:
+def where(entries: Entries, rows: Bools) -> Entries:
+    """Return some of the comparisons."""
     return Entries(**{name: getattr(entries, name)[rows] for name in Entries.__dataclass_fields__})
 
 

@@ -13,29 +13,11 @@ from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import betainc, gammaln
 
 from roadworn.model.catalogue import catalogue
 from roadworn_plugins.lifedata import summed
 from roadworn_plugins.shared.grouped import Bools, Floats, Ints
 
-#: What is compared, and its part of the alarms that chance may raise: places are thousands, classes
-#: few. They add up to less than one, for what ages do is not known exactly.
-FAMILIES = {
-    "place": 0.26,
-    "vehicle": 0.10,
-    "class": 0.07,
-    "supplier": 0.03,
-    "part": 0.04,
-    "batch": 0.22,
-    "fleet since": 0.05,
-    "class since": 0.03,
-    "vehicle since": 0.02,
-}
-FAMILY = {name: number for number, name in enumerate(FAMILIES)}
-#: Neighbouring first days share their lives: so many of them count as separate looks. From
-#: `tests/simulations/repeat_failures.py --scans`.
-OVERLAP = 0.5
 #: Alarms a year that begin, if it is looked each month, for each that stands on a day; likewise.
 A_YEAR = 1.5
 #: Days between the first days that are tried.
@@ -244,121 +226,6 @@ def _shape(
     return shape, float(fit[i]) + constant
 
 
-@dataclass(frozen=True, eq=False)
-class Entries:
-    """Comparisons, one entry each.
-
-    Attributes:
-        family: number of what is compared, in the order of `FAMILIES`.
-        ident: which of them: code of place, vehicle, class, supplier or number.
-        since: number of the first day tried, -1 for the whole record.
-        observed, mean: failures, and those expected.
-        doubt: variance of that mean.
-        spread: what the variance grows by for each unit of dispersion among vehicles.
-    """
-
-    family: Ints
-    ident: Ints
-    since: Ints
-    observed: Floats
-    mean: Floats
-    doubt: Floats
-    spread: Floats
-
-    @classmethod
-    def of(
-        cls, family: str, ident: Ints, observed: Floats, mean: Floats, doubt: Floats,
-        spread: Floats, since: Ints | None = None,
-    ) -> "Entries":  # fmt: skip
-        """Make entries of one family, those without an expectation left out."""
-        good = (mean > _TINY) & np.isfinite(mean) & np.isfinite(doubt)
-        none = np.full(ident.size, -1) if since is None else since
-        number = np.full(ident.size, FAMILY[family])
-        figures = (observed[good], mean[good], doubt[good], spread[good])
-        return cls(number[good], ident[good], none[good], *figures)
-
-    @classmethod
-    def joined(cls, parts: "list[Entries]") -> "Entries":
-        """Return several as one."""
-        names = cls.__dataclass_fields__
-        if not parts:
-            return cls(*(np.zeros(0, dtype=np.int64),) * 3, *(np.zeros(0),) * 4)
-        return cls(**{name: np.concatenate([getattr(p, name) for p in parts]) for name in names})
-
-    def chance(self, among: "Dispersion") -> Floats:
-        """Return the chance of at least so many failures if it were like the others."""
-        return tail(self.observed, self.mean, self.variance(among))
-
-    def variance(self, among: "Dispersion") -> Floats:
-        """Return the variance of the mean with what vehicles and places differ by."""
-        place = self.family == FAMILY["place"]
-        return self.doubt + np.where(place, among.places, among.vehicles) * self.spread
-
-
-def tail(count: Floats, mean: Floats, variance: Floats) -> Floats:
-    """Return the chance of at least `count` failures where their mean is uncertain by a Gamma law.
-
-    The count is negative binomial (Gelman et al., Bayesian Data Analysis, section 2.6).
-
-    Args:
-        count: failures.
-        mean: of the count.
-        variance: of that mean, above zero.
-    """
-    a, odds = mean**2 / variance, variance / (mean + variance)
-    return np.where(count > 0, betainc(np.maximum(count, 1.0), a, odds), 1.0)
-
-
-@dataclass(frozen=True, slots=True)
-class Dispersion:
-    """Variance of the rates of vehicles and places around those of their kind."""
-
-    vehicles: float = 0.0
-    places: float = 0.0
-
-
-_GRID = np.array([0.0, 0.01, 0.02, 0.04, 0.07, 0.11, 0.17, 0.25, 0.4, 0.6, 1.0])
-# So many of them may be out, by so much, without the others being held for mixed.
-_OUT, _TIMES = 0.03, 5.0
-#: Which part of the belief about the dispersion lies below what is used.
-CAUTION = 0.75
-
-
-def dispersion(observed: Floats, mean: Floats, doubt: Floats, caution: float = CAUTION) -> float:
-    """Return how much rates differ around the usual, the few that are clearly out aside.
-
-    A negative binomial law with a share of outliers, averaged over a grid; the upper part of
-    the belief is taken, since a few counts say little about it.
-
-    Args:
-        observed: failures.
-        mean: those expected.
-        doubt: variance of that mean.
-        caution: part of the belief below what is returned.
-    """
-    some = mean > 0.02
-    observed, mean, doubt = observed[some], mean[some], doubt[some]
-    if observed.size < 3:
-        return 0.05
-    fit = np.zeros(_GRID.size)
-    for number, value in enumerate(_GRID):
-        variance = doubt + value * mean**2 + 1e-6 * mean**2
-        alike = _log_count(observed, mean, variance)
-        out = _log_count(observed, _TIMES * mean, _TIMES**2 * variance)
-        fit[number] = np.sum(np.logaddexp(np.log1p(-_OUT) + alike, np.log(_OUT) + out))
-    # Few fleets differ much; the prior has a mean of about 0.1.
-    fit -= _GRID / 0.1
-    weight = np.exp(fit - fit.max())
-    return float(np.interp(caution, np.cumsum(weight) / weight.sum(), _GRID))
-
-
-def _log_count(count: Floats, mean: Floats, variance: Floats) -> Floats:
-    a = mean**2 / variance
-    share = variance / (mean + variance)
-    ways = gammaln(count + a) - gammaln(a) - gammaln(count + 1.0)
-    return np.asarray(ways + a * np.log1p(-share) + count * np.log(share))
-
-
 def of_others(
     own: Floats, lived: Floats, kind: tuple[Floats, Floats], every: tuple[float, float],
     classes: float,
@@ -405,46 +272,55 @@ def of_past(after: Floats, sooner: Floats, before: Floats) -> tuple[Floats, Floa
         return after * rate, after**2 * rate / before
 
 
-@dataclass(frozen=True, eq=False)
-class Reach:
-    """What chances the comparisons of one family can show if all were alike (Heyse, 2011).
+#: The spread of the logarithm of the years' levels before the record has spoken, common practice,
+#: no source; and no year is taken to be further out than so many times.
+YEARS_DIFFER, _FURTHEST = 0.2, 1.5
 
-    `least` failures are listed, and a `share` of the comparisons counts as separate.
+
+@dataclass(frozen=True, eq=False)
+class Years:
+    """How much more than usual fails in each year, over everything but one component.
+
+    Attributes:
+        edges: days that divide the years, since 1970-01-01.
+        upto: level times days, added up to each of them.
     """
 
-    mean: Floats
-    variance: Floats
-    least: int
-    share: float = 1.0
+    edges: Floats
+    upto: Floats
 
-    def most(self, p: float) -> float:
-        """Return how many would show a chance of p or less if any chance could be shown."""
-        return self.share * p * self.mean.size
+    @classmethod
+    def of(cls, edges: Floats, failed: Floats, usual: Floats) -> Self:
+        """Return the levels of years, drawn to one while failures are few (a Gamma law)."""
+        sure = 1.0 / YEARS_DIFFER**2
+        level = np.clip((failed + sure) / (usual + sure), 1.0 / _FURTHEST, _FURTHEST)
+        return cls(edges, np.concatenate(([0.0], np.cumsum(level * np.diff(edges)))))
 
-    def expected(self, p: float) -> float:
-        """Return how many would show a chance of p or less: each by its first count that can."""
-        p *= 1.0 + 1e-9
-        low = np.full(self.mean.size, float(max(self.least, 1)))
-        chance = tail(low, self.mean, self.variance)
-        found = np.where(chance <= p, chance, 0.0)
-        still = np.flatnonzero(chance > p)
-        low, step = low[still], np.ones(still.size)
-        # Strides double until the chance is low enough, and halve back to the first such count.
-        high = low + step
-        best = tail(high, self.mean[still], self.variance[still])
-        while np.any(best > p):
-            on = np.flatnonzero(best > p)
-            low[on] = high[on]
-            step[on] *= 2.0
-            high[on] += step[on]
-            best[on] = tail(high[on], self.mean[still[on]], self.variance[still[on]])
-        while np.any(high - low > 1.0):
-            on = np.flatnonzero(high - low > 1.0)
-            middle = np.floor((low[on] + high[on]) / 2.0)
-            at = tail(middle, self.mean[still[on]], self.variance[still[on]])
-            enough = at <= p
-            high[on] = np.where(enough, middle, high[on])
-            low[on] = np.where(enough, low[on], middle)
-            best[on] = np.where(enough, at, best[on])
-        found[still] = best
-        return self.share * float(found.sum())
+    def over(self, first: Floats, last: Floats) -> Floats:
+        """Return the mean level from a day to another; one where a day is unknown."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            days = np.interp(last, self.edges, self.upto) - np.interp(first, self.edges, self.upto)
+            level = days / (last - first)
+        return np.where(np.isfinite(level) & (last > first), level, 1.0)
+
+
+def by_year(
+    edges: Floats, law: Law, ages: tuple[Floats, Floats], days: tuple[Floats, Floats],
+    failed: Bools,
+) -> tuple[Floats, Floats]:  # fmt: skip
+    """Return failures of each year, and those usual there, of as many in all.
+
+    Args:
+        edges: days that divide the years.
+        law: of the lives.
+        ages: of each at the start and the end of observation.
+        days: likewise.
+        failed: whether it ended in failure.
+    """
+    with np.errstate(invalid="ignore"):
+        known = days[1] > days[0]
+    (entry, leaving), (first, last) = ([x[known] for x in pair] for pair in (ages, days))
+    part = np.clip((edges[:, None] - first) / (last - first), 0.0, 1.0)
+    usual = np.diff(law.upto(entry + part * (leaving - entry)).sum(axis=1))
+    died = np.histogram(last[failed[known]], edges)[0].astype(np.float64)
+    return died, usual * died.sum() / max(float(usual.sum()), _TINY)

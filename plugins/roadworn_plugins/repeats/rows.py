@@ -25,6 +25,7 @@ from roadworn_plugins.repeats.along_time import (
     chart_of,
     trend_of,
 )
+from roadworn_plugins.repeats.chances import BATCHES, OF_PLACES
 from roadworn_plugins.repeats.levels import Lives
 from roadworn_plugins.repeats.search import Finding, Search
 from roadworn_plugins.repeats.words import Count, Facts, counts, load, named, say
@@ -105,7 +106,8 @@ class Bench:
         row = int(np.flatnonzero(finding.rows)[0])
         columns = {
             "place": ("vehicle", "position"), "class": ("class",), "supplier": ("supplier",),
-            "part": ("supplier", "number"), "batch": ("supplier",), "class since": ("class",),
+            "part": ("supplier", "number"), "class since": ("class",), "batch": ("supplier",),
+            "batch comebacks": ("supplier",), "comebacks": ("vehicle", "position"),
             "fleet since": (),
         }.get(finding.family, ("vehicle",))  # fmt: skip
         component = self.lives.name("component", row) if finding.component >= 0 else ""
@@ -180,7 +182,9 @@ class Bench:
         usual: float, trend: Trend | None,
     ) -> str:  # fmt: skip
         n, family = len(failures), finding.family
-        others = {"place": "place", "class": "class", "vehicle": "vehicle"}.get(family, "origin")
+        others = {"class": "class", "vehicle": "vehicle"}.get(family, "origin")
+        if family in OF_PLACES:
+            others = "place"
         if family == "place" and self._alone(finding):
             others = "alone"
         kind = self.lives.name("class", int(np.flatnonzero(finding.rows)[0]))
@@ -188,12 +192,15 @@ class Bench:
         covered = say.some(sum(failure.in_warranty for failure in failures), "in-warranty")
         part = named(label[0])
         if finding.since is not None:
-            if family != "batch":
+            if family not in BATCHES:
                 against = say("others-past")
+            code = "why-back-since" if family == "batch comebacks" else "why-since"
             return say(
-                "why-since", part=part, n=n, since=_day(finding.since), expected=usual,
+                code, part=part, n=n, since=_day(finding.since), expected=usual,
                 others=against, alarms=finding.alarms_a_year or 0.0, in_warranty=covered,
             )  # fmt: skip
+        if family == "comebacks":
+            return say("why-back", part=part, n=n, expected=usual, in_warranty=covered)
         if family == "vehicle":
             shapes = [one.law.shape for one in self.search.of.values() if one.law is not None]
             share = (finding.at_age / max(n, 1)) ** (1.0 / float(np.median(shapes)))
@@ -210,7 +217,7 @@ class Bench:
             mine = finding.rows & (self.lives.codes["component"] == component)
             row = int(np.flatnonzero(mine)[0])
             by_class = finding.family in (
-                "place",
+                *OF_PLACES,
                 "vehicle",
                 "vehicle since",
                 "class",

@@ -11,15 +11,10 @@ import numpy as np
 
 from roadworn_plugins.lifedata import summed
 from roadworn_plugins.repeats.along_time import Places, cusum, places_of
-from roadworn_plugins.repeats.comparisons import OF_PARTS, Comparisons, Of, find
-from roadworn_plugins.repeats.levels import (
-    A_YEAR,
-    FAMILIES,
-    FAMILY,
-    STEP,
-    of_others,
-    tail,
-)
+from roadworn_plugins.repeats.chances import BATCHES, FAMILIES, FAMILY, OF_PARTS, tail
+from roadworn_plugins.repeats.comparisons import Comparisons, find, where
+from roadworn_plugins.repeats.expected import Of
+from roadworn_plugins.repeats.levels import A_YEAR, STEP, of_others
 from roadworn_plugins.shared.grouped import Bools, Floats
 
 _NAMES = tuple(FAMILIES)
@@ -110,35 +105,38 @@ class Search(Comparisons):
         Args:
             rate: height above which none is of interest.
         """
-        least: dict[tuple[int, int], tuple[float, float, int, tuple[int, int, int]]] = {}
+        most: dict[tuple[int, int], tuple[float, float, int, tuple[int, int, int]]] = {}
         for component, entries in (*self.entries.items(), (-1, self.vehicles)):
             chances = entries.chance(self.among)
             some = (chances <= 0.02) & (entries.observed >= self.least)
-            some &= entries.observed > entries.mean
-            for i in np.flatnonzero(some).tolist():
-                entry = (int(entries.family[i]), int(entries.ident[i]), int(entries.since[i]))
-                # Where two are as unlikely, the one with more failures.
-                rank = (float(chances[i]), -float(entries.observed[i]), component, entry)
+            picked = where(entries, some & (entries.observed > entries.mean))
+            figures = (picked.lift(self.among), chances[some & (entries.observed > entries.mean)])
+            for i, (said, p) in enumerate(zip(*(x.tolist() for x in figures), strict=True)):
+                entry = (int(picked.family[i]), int(picked.ident[i]), int(picked.since[i]))
+                rank = (-said, p, component, entry)
                 key = (component if entry[0] in _OF_PARTS else -1, entry[0])
-                best = least.get(key)
+                best = most.get(key)
                 if (best is None or rank < best) and (component, *entry) not in self.done:
-                    least[key] = rank
-        found: tuple[float, float, float, int, tuple[int, int, int]] | None = None
-        for p, more, component, entry in least.values():
-            share, reach = FAMILIES[_NAMES[entry[0]]], self.reach[entry[0]]
+                    most[key] = rank
+        found: tuple[float, float, int, tuple[int, int, int]] | None = None
+        for less, p, component, entry in most.values():
+            share, reach = FAMILIES[_NAMES[entry[0]]].share, self.reach[entry[0]]
             parts = entry[0] in _OF_PARTS
             # What can be shown is seldom a small part of what any chance would be.
             if reach.most(p) / share > (500.0 if parts else 50.0) * rate:
                 continue
-            second = parts and reach.expected(p) < _WORTH
-            chance = self._apart(component, entry) if second else p
-            ranked = (reach.expected(chance) / share, chance, more, component, entry)
+            expected = reach.expected(-less)
+            said = -less
+            if parts and expected < _WORTH:
+                said = self._apart(component, entry)
+                expected = reach.expected(said)
+            ranked = (expected / share, -said, component, entry)
             if found is None or ranked < found:
                 found = ranked
-        return None if found is None else (found[0], found[3], found[4])
+        return None if found is None else (found[0], found[2], found[3])
 
     def _apart(self, component: int, entry: tuple[int, int, int]) -> float:
-        """Return the chance of a comparison of parts, the law fitted without them.
+        """Return what speaks for a fault in a comparison of parts, the law fitted without them.
 
         New parts are few: those of a bad batch would make all young parts seem to fail.
         """
@@ -155,9 +153,9 @@ class Search(Comparisons):
         finally:
             self.suspect, self.of[component] = kept
         i = find(entries, entry)
-        p = float(entries.chance(self.among)[i]) if i is not None else 1.0
-        self.apart[component, entry] = p
-        return p
+        said = float(entries.lift(self.among)[i]) if i is not None else -np.inf
+        self.apart[component, entry] = said
+        return said
 
     def _finding(self, adjusted: float, component: int, entry: tuple[int, int, int]) -> Finding:
         family, ident, step = entry
@@ -172,7 +170,7 @@ class Search(Comparisons):
         since, alarms = None, None
         if step >= 0:
             since = self._began(name, component, ident, step, observed / mean)
-            alarms = adjusted * FAMILIES[name] * A_YEAR
+            alarms = adjusted * FAMILIES[name].share * A_YEAR
         rows = self.rows_of(name, component, ident, since)
         return Finding(
             name, component, ident, since, rows, float(self.failed(name)[rows].sum()), mean,
@@ -192,18 +190,18 @@ class Search(Comparisons):
         """
         lives = self.lives
         code = {
-            "place": self.place, "part": self.number, "supplier": lives.codes["supplier"],
-            "batch": lives.codes["supplier"], "class": lives.codes["class"],
+            "place": self.place, "comebacks": self.place, "part": self.number,
+            "supplier": lives.codes["supplier"], "batch": lives.codes["supplier"],
+            "batch comebacks": lives.codes["supplier"], "class": lives.codes["class"],
             "class since": lives.codes["class"],
         }.get(family, lives.codes["vehicle"])  # fmt: skip
         rows = self.counted.copy() if family == "fleet since" else self.counted & (code == ident)
         if component >= 0:
             rows = rows & (lives.codes["component"] == component)
         if since is not None:
-            day = lives.first if family == "batch" else lives.last
-            fitted = (
-                np.array([one is not None for one in lives.started]) if family == "batch" else True
-            )
+            batch = family in BATCHES
+            day = lives.first if batch else lives.last
+            fitted = np.array([one is not None for one in lives.started]) if batch else True
             with np.errstate(invalid="ignore"):
                 rows = rows & (day >= since) & fitted
         return rows
@@ -219,10 +217,10 @@ class Search(Comparisons):
             first, last = lives.first[one.rows], lives.last[one.rows]
             mine &= np.isfinite(first) & np.isfinite(last)
             at, died = one.rows[mine], self.failed(family)[one.rows][mine]
-            if family == "batch":
+            if family in BATCHES:
                 when += [first[mine]]
                 fails += [died * 1.0]
-                waits += [(one.usual + one.early)[mine]]
+                waits += [self._counted(one, family)[1][mine]]
                 continue
             # The exposure of a life is laid evenly over its days, month by month.
             pieces = np.maximum(np.ceil((last[mine] - first[mine]) / _MONTH), 1).astype(int)
@@ -244,7 +242,7 @@ class Search(Comparisons):
         # The level before it is its own: nothing else may make it seem to begin sooner.
         early = int(max((self.days[step] - start) // _MONTH, 1))
         before = (failed[:early].sum() + 1.0) / (usual[:early].sum() + 1.0)
-        if family == "batch":
+        if family in BATCHES:
             before = 1.0
         # It is sought within the half-years beside the one that stood out.
         low = max(int((self.days[step] - STEP - start) // _MONTH), 0)
@@ -279,12 +277,16 @@ class Search(Comparisons):
             one = self._expect(component, self._lives_of(component))
             self.of[component] = one
             mine = finding.rows[one.rows]
-            if one.law is not None and mine.any():
+            rates, counts = self._rates(one, mine, finding), FAMILIES[finding.family].counts
+            if counts == "comebacks" and mine.any():
+                soon, days = (one.early * rates)[mine], (self.lives.first, self.lives.last)
+                first, last = (day[one.rows][mine] for day in days)
+                places[component] = Places(soon, first, last, float(soon.sum()))
+            elif one.law is not None and mine.any():
                 places[component] = places_of(
-                    self.lives, one.rows, self.place[one.rows], one.law, mine,
-                    self._rates(one, mine, finding),
-                    None if finding.family == "batch" else finding.since,
-                    self.boost[one.rows], one.early if finding.family in OF_PARTS else None,
+                    self.lives, one.rows, self.place[one.rows], one.law, mine, rates,
+                    None if finding.family in BATCHES else finding.since,
+                    self.boost[one.rows], one.early if counts == "both" else None,
                 )  # fmt: skip
         finding = replace(finding, places=places)
         if finding.family == "vehicle since":
@@ -296,16 +298,17 @@ class Search(Comparisons):
             }
             finding = replace(finding, places=places)
         ratio = (finding.observed + 0.5) / (finding.at_age + 0.5)
-        self.boost[finding.rows] *= ratio
+        self.again[finding.rows] *= ratio
+        wear = FAMILIES[finding.family].counts != "comebacks"
+        if wear:
+            self.boost[finding.rows] *= ratio
         for component in touched:
             one = self.of[component]
             times = np.where(finding.rows[one.rows], ratio, 1.0)
-            self.of[component] = replace(
-                one,
-                usual=one.usual * times,
-                early=one.early * times,
-                after=one.after * times[one.row],
-            )
+            one = replace(one, early=one.early * times)
+            if wear:
+                one = replace(one, usual=one.usual * times, after=one.after * times[one.row])
+            self.of[component] = one
             self.entries[component] = self._compare(component)
             self.apart = {key: p for key, p in self.apart.items() if key[0] != component}
         self.vehicles = self._vehicles()

@@ -10,6 +10,7 @@ from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue, part_name
 from roadworn.model.messages import Joined, PlaceName, Says, Sentence
 from roadworn.model.units import KM_PER_MILE
+from roadworn_plugins.repeats.chances import BATCHES, OF_PLACES
 from roadworn_plugins.repeats.levels import Lives
 from roadworn_plugins.shared.prices import Prices
 from roadworn_plugins.shared.settings import named_alike
@@ -17,6 +18,8 @@ from roadworn_plugins.shared.settings import named_alike
 #: Name of each kind of finding as a reader sees it.
 SHOWN = {
     "place": "one place",
+    "comebacks": "one place",
+    "on vehicle": "one vehicle",
     "vehicle": "one vehicle",
     "vehicle since": "one vehicle",
     "class": "a class",
@@ -24,6 +27,7 @@ SHOWN = {
     "supplier": "a supplier",
     "part": "a supplier's part",
     "batch": "a batch",
+    "batch comebacks": "a batch",
     "fleet since": "the whole fleet",
 }
 say = Says(
@@ -46,6 +50,11 @@ say = Says(
         "{in_warranty}{trend}.",
         "why-vehicle": "failures of all its parts together: {n} where {expected:.1f} would be "
         "usual for {others}; its parts last about {share:.0%} of the usual life.",
+        "why-back": "{part}: came back {n} times soon after the work where {expected:.1f} would be "
+        "usual; the work or the parts used are more likely the cause than wear{in_warranty}.",
+        "why-back-since": "{part}: {n} of those fitted since {since} came back soon after the work "
+        "where {expected:.1f} would be usual by {others}; chance gives {alarms:.2g} such alarms a "
+        "year{in_warranty}.",
         "why-since": "{part}: {n} failed since {since} where {expected:.1f} would be usual by "
         "{others}; chance gives {alarms:.2g} such alarms a year{in_warranty}.",
         "others-place": "the same part elsewhere on vehicles of the class {vehicle_class}",
@@ -304,7 +313,7 @@ def where(family: str, label: tuple[str, ...]) -> str:
         family: what was compared.
         label: its component first.
     """
-    if family == "place":
+    if family in ("place", "comebacks"):
         return Joined((label[1], PlaceName(label[2], label[0])), " ")
     return Joined(label[1:]) or say("everywhere")
 
@@ -332,11 +341,11 @@ def against(
         say.when(len(failures) < _FEW, "few", n=len(failures)),
         *(_lopsided(family, failures) if failures else ()),
         say.when(others < _FEW, "few-others", n=others),
-        say.when(back * 2 > len(failures), "comebacks", n=back),
+        say.when(back * 2 > len(failures) and "comebacks" not in family, "comebacks", n=back),
         say.when(late_share > 0.5, "late", share=late_share),
         say.when(between > 0.5, "between"),
         say.when(no_calendar, "no-calendar"),
-        say.when(family == "place", "vehicle-itself"),
+        say.when(family in OF_PLACES, "vehicle-itself"),
         say.when(family.endswith("since"), "how-recorded"),
     )
     return Joined(doubts, "; ") or say("no-doubt")
@@ -344,7 +353,7 @@ def against(
 
 def _lopsided(family: str, failures: list[Failure]) -> tuple[str, ...]:
     """Say when one vehicle or one part number makes up most of the failures."""
-    if family in ("place", "vehicle", "vehicle since"):
+    if family in (*OF_PLACES, "vehicle", "vehicle since"):
         return ()
     number, of_number = _commonest([failure.part_number for failure in failures])
     vehicle, on_vehicle = _commonest([failure.vehicle for failure in failures])
@@ -352,7 +361,7 @@ def _lopsided(family: str, failures: list[Failure]) -> tuple[str, ...]:
     most_on = "one-vehicle" if on_vehicle == every else "mostly-on"
     return (
         say.when(
-            family in ("supplier", "batch") and number and of_number * 2 > every,
+            family in ("supplier", *BATCHES) and number and of_number * 2 > every,
             "one-number",
             n=of_number,
             number=number,
