@@ -5,6 +5,8 @@ An Introduction to Probability Theory I, 1968, ch. XII, from memory); moments of
 of simple laws from SciPy.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import assume, given, settings
@@ -105,6 +107,23 @@ def test_totals_of_many_vehicles_at_once_are_those_made_part_by_part(prices):
         step, chance = grid(own, cost.take(rows), ahead.weight, 256)
         assert one.step == pytest.approx(step, rel=1e-12)
         assert one.chance == pytest.approx(chance, abs=1e-9)
+
+
+def test_prices_near_each_other_are_taken_as_one_at_their_mean():
+    """Within 5 % of each other, against part by part, each at its own price."""
+    belief, group, age, cost = made_up(12, 2, 7)
+    spread = np.random.default_rng(7).uniform(0.98, 1.02, 12)
+    cost = CostSpread(cost.median[group] * spread, cost.below[group], cost.above[group])
+    ahead = distance_ahead([PACE], MONTHS, sd_pace=0.0, nodes=1)
+    moments = moments_at(belief, group, age, np.zeros(12, int), ahead)
+    found = grid_total(moments, cost)
+    step, chance = grid(moments, cost, np.ones(1), found.chance.size)
+    apart = replace(found, step=step, chance=chance)
+    assert found.expected == pytest.approx(float(totals(moments, cost).expected[0]), rel=1e-12)
+    places = np.arange(found.chance.size)
+    assert float(found.chance @ places) == pytest.approx(float(chance @ places), rel=1e-6)
+    for level in (0.5, 0.8, 0.95):
+        assert found.band(level) == pytest.approx(apart.band(level), rel=2e-3, abs=step / 2)
 
 
 @settings(max_examples=60, deadline=None)

@@ -9,7 +9,7 @@ over what is shared, gives chances on a grid of money.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -371,12 +371,14 @@ def _on_grids(
     cells: int,
 ) -> Floats:
     """Return the chance of each cell of the totals that these parts make up."""
-    figures = np.stack([cost.median[rows], cost.below[rows], cost.above[rows]], axis=1)
-    price = np.unique(figures, axis=0, return_inverse=True)[1].ravel()
     sets, of_part = _pairs_of(code[rows], nodes[0].group[rows])
-    kinds, block = _pairs_of(of_part, price)
+    kinds, block = _pairs_of(of_part, _near_prices(cost.take(rows), of_part))
     one = rows[np.unique(block, return_index=True)[1]]
-    prices = _price_transform(cost.take(one), step[code[one]], cells)
+    often = np.asarray(sum(w * n.mean()[rows] for w, n in zip(weight, nodes, strict=True)))
+    often = np.maximum(often, 1e-300)
+    middle = np.bincount(block, often * cost.median[rows]) / np.bincount(block, often)
+    shared_cost = replace(cost.take(one), median=middle)
+    prices = _price_transform(shared_cost, step[code[one]], cells)
     chance, number, pairs = (
         np.stack([getattr(node, name)[rows] for node in nodes], axis=2)
         for name in ("chance", "number", "pairs")
@@ -402,6 +404,24 @@ def _on_grids(
     chance = np.fft.irfft(np.einsum("u,tuf->tf", weight, of_total), cells)
     chance = np.maximum(chance, 0.0)
     return np.asarray(chance / chance.sum(axis=1, keepdims=True))
+
+
+# Prices of one group within this are taken as one, at their mean: what is lost is a thousandth
+# of a band, and what is won a factor of the work.
+_NEAR = 0.05
+
+
+def _near_prices(cost: CostSpread, of_set: Ints) -> Ints:
+    """Return a number for each price, the same where a set has others near it of like spread."""
+    order = np.lexsort((cost.median, cost.above, cost.below, of_set))
+    alike = (of_set[order], *(np.round(x[order], 9) for x in (cost.below, cost.above)))
+    new = np.any([np.diff(one, prepend=-1.0) != 0.0 for one in alike], axis=0)
+    run = np.cumsum(new) - 1
+    logs = np.log(np.maximum(cost.median[order], 1e-300))
+    bin_ = np.floor((logs - logs[new][run]) / np.log1p(_NEAR))
+    code = np.empty(order.size, dtype=np.int64)
+    code[order] = np.cumsum(new | (np.diff(bin_, prepend=0.0) != 0.0)) - 1
+    return code
 
 
 def _price_transform(cost: CostSpread, step: Floats, cells: int) -> NDArray[np.complex128]:

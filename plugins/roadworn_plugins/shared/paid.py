@@ -183,10 +183,16 @@ def together(prices: Iterable[Floats]) -> Floats:
     return np.concatenate([np.zeros(0), *prices])
 
 
+def _log_middle(prices: Floats) -> float:
+    """Return the median of the log prices, quicker than NumPy's for the few that there are."""
+    logs = np.sort(np.log(prices))
+    return float(logs[(logs.size - 1) // 2] + logs[logs.size // 2]) / 2.0
+
+
 def level_ratio(kept: Kept, one: str, other: str, work: str) -> float | None:
     """Return exp of the median difference of log price over what both classes have a price of."""
     differences = [
-        np.median(np.log(paid[one])) - np.median(np.log(paid[other]))
+        _log_middle(paid[one]) - _log_middle(paid[other])
         for (_component, action), paid in kept.items()
         if action == work and one in paid and other in paid
     ]
