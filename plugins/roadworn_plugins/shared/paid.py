@@ -38,11 +38,15 @@ _LEAST_JOBS_KNOWN = 10
 #: Two classes are compared by the components that both have a price of, if there are as many.
 LEAST_SHARED = 5
 _PLACE = place_sql("j.component", "j.position")
-# What is done by the axle is one job, also when each wheel was written down. A part that came
+# What is done by the axle is one job, also when each wheel was written down; one side alone
+# counts twice, so that all prices of such a component are those of an axle. A part that came
 # free of charge, where others of its kind are charged, leaves only labour: no price of the job.
 _JOBS = f"""
     SELECT j.component, j.vehicle_class, j.work, max(j.occurred_on) AS occurred_on,
-           max(j.seq) AS seq, sum(j.cost) AS cost, arg_max(j.event_id, j.cost) AS event_id
+           max(j.seq) AS seq, sum(j.cost) AS paid,
+           sum(j.cost) * CASE WHEN bool_and({_PLACE} <> j.position)
+                               AND count(DISTINCT j.position) = 1 THEN 2 ELSE 1 END AS cost,
+           arg_max(j.event_id, j.cost) AS event_id
     FROM (SELECT r.*, v.vehicle_class, CAST(r.total_cost AS DOUBLE) AS cost,
                  bool_or(r.parts_cost > 0) OVER (PARTITION BY r.component, r.work) AS has_parts
           FROM (SELECT vehicle_id, component, position, 'replaced' AS work, occurred_on, seq,
@@ -89,7 +93,7 @@ Groups = dict[tuple[str, str, str], list[Job]]
 def jobs_of(view: LedgerView, currency: str, rise: float) -> Groups:
     """Return the latest priced jobs of each kind, prices raised to today by `rise` a year."""
     rows = view.sql(
-        f"""SELECT component, work, vehicle_class, cost, event_id,
+        f"""SELECT component, work, vehicle_class, paid, event_id,
                    cost * pow(1 + ?, date_diff('day', occurred_on, CAST(? AS DATE)) / 365.25)
             FROM (SELECT *, row_number() OVER (PARTITION BY component, work, vehicle_class
                                                ORDER BY occurred_on DESC, seq DESC) AS back

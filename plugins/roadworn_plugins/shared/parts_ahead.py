@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from roadworn.columns.view import UNSEEN_DAYS, LedgerView
+from roadworn.model.catalogue import place_of
 from roadworn.model.units import KM_PER_MILE
 from roadworn_plugins.lifedata.effects import Season
 from roadworn_plugins.projection.belief import AGES, LifeBelief, unknown_ages
@@ -222,7 +223,7 @@ def load_parts(
         group=group,
         belief=belief,
         models=models,
-        price=[prices.of(row[2], row[1], row[0], row[3]) for row in kept],
+        price=[_price(prices, row) for row in kept],
         paces=paces,
         prices=prices,
         without_model=tuple(sorted(without)),
@@ -235,6 +236,15 @@ def load_parts(
         leaving=lives.leaving,
         early_price=_early_prices(kept, prices, lives.came_back),
     )
+
+
+def _price(prices: Prices, row: tuple[Any, ...]) -> Price | None:
+    """Return the price of a fitted part; half of the axle's where its sides have lives apart."""
+    vehicle, kind, component, position = row[:4]
+    found = prices.of(component, kind, vehicle, position)
+    if found is not None and position and place_of(component, position) != position:
+        return found.half()
+    return found
 
 
 def _early_prices(rows: list[tuple[Any, ...]], prices: Prices, came_back: float) -> Floats:

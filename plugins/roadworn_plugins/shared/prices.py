@@ -79,6 +79,12 @@ class Price:
     basis: str
     mean: float | None = None
 
+    def half(self) -> "Price":
+        """Return the price of one side of what is priced by the axle."""
+        mean = None if self.mean is None else self.mean / 2.0
+        low, middle, high = self.low / 2.0, self.middle / 2.0, self.high / 2.0
+        return replace(self, low=low, middle=middle, high=high, mean=mean)
+
 
 @dataclass(frozen=True, eq=False)
 class _Offer:
