@@ -93,6 +93,16 @@ def test_a_coil_that_failed_five_times_is_not_as_good_as_its_sisters(
     assert float(str(chance["3"])) > 5.0 * max(float(str(chance[n])) for n in ("1", "2", "4"))
 
 
+def test_what_is_a_vehicles_own_comes_before_what_it_shares(
+    host: PluginHost, demo_view: LedgerView
+) -> None:
+    """Bus 7 lost eight alternators; the bearings of a supplier cost seventeen vehicles more."""
+    result = host.run("repeat-failures", demo_view, {"vehicle": "bus-7"}).result
+    rows = result.table("repeat_failures").records()
+    assert [row["level"] for row in rows] == ["one place", "a supplier's part"]
+    assert "alternator (bus-7)" in result.headline
+
+
 def test_what_comes_back_does_not_bend_the_wear_of_the_others(host: PluginHost) -> None:
     """One repair in eight fails again within weeks; the lives keep the shape they were made by."""
     setting = Setting(vehicles=80, unknown=0.0, late=0.3, comebacks=0.12)

@@ -352,7 +352,15 @@ def answer(view: LedgerView, settings: Asked) -> Result:
         if settings.component in (None, row.component)
         and (settings.vehicle is None or settings.vehicle in row.touches)
     ]
-    rows.sort(key=lambda row: (-row.avoidable, row.chance, str(row.cells["where"])))
+    # Who asks about one vehicle wants what is its own before what it shares with others.
+    rows.sort(
+        key=lambda row: (
+            settings.vehicle is not None and row.touches != {settings.vehicle},
+            -row.avoidable,
+            row.chance,
+            str(row.cells["where"]),
+        )
+    )
     shown = rows[: settings.most]
     left_out = view.sql(
         "SELECT count(*) FROM part_lives_left_out WHERE component = coalesce(?, component)",
