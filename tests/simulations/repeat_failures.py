@@ -339,12 +339,15 @@ if __name__ == "__main__":
         for row in scans(20 * options.runs, 3):
             print("| {} | {} | {:.4f} | {:.4f} |".format(*row), flush=True)
     else:
-        print("| vehicles | they differ by | fleets | any row |")
-        print("|---|---|---|---|")
+        print("| vehicles | they differ by | years differ by | fleets | any row |")
+        print("|---|---|---|---|---|")
         for fleet, times in () if options.power else CLEAN:
             runs = times * options.runs
             share = alarms(runs, fleet, 7).any_row
-            print(f"| {fleet.vehicles} | {fleet.spread} | {runs} | {share:.1%} |", flush=True)
+            print(
+                f"| {fleet.vehicles} | {fleet.spread} | {fleet.year} | {runs} | {share:.1%} |",
+                flush=True,
+            )
         print(
             "\n| vehicles | planted | failures there | named | month right | by a test that knows |"
         )

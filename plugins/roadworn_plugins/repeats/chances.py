@@ -39,7 +39,7 @@ FAMILIES = {
     "place": Family(0.30, _MANY),
     "on vehicle": Family(0.06, _MANY),
     "comebacks": Family(0.02, _MANY, "comebacks"),
-    "vehicle": Family(0.16, _SOME),
+    "vehicle": Family(0.12, _SOME),
     "class": Family(0.05, _SOME),
     "supplier": Family(0.02, _SOME, "both"),
     "part": Family(0.03, _SOME, "both"),
@@ -117,7 +117,9 @@ class Entries:
     def variance(self, among: "Dispersion") -> Floats:
         """Return the variance of the mean with what vehicles and places differ by."""
         place = np.isin(self.family, _OF_PLACES)
-        return self.doubt + np.where(place, among.places, among.vehicles) * self.spread
+        # Places differ by at least what their vehicles do.
+        places = max(among.places, among.vehicles)
+        return self.doubt + np.where(place, places, among.vehicles) * self.spread
 
 
 def tail(count: Floats, mean: Floats, variance: Floats) -> Floats:
@@ -165,7 +167,7 @@ _GRID = np.array([0.0, 0.01, 0.02, 0.04, 0.07, 0.11, 0.17, 0.25, 0.4, 0.6, 1.0])
 # So many of them may be out, by so much each, without the others being held for mixed.
 _OUT, _TIMES = 0.02, (3.0, 6.0)
 #: Which part of the belief about the dispersion lies below what is used.
-CAUTION = 0.75
+CAUTION = 0.85
 
 
 def dispersion(observed: Floats, mean: Floats, doubt: Floats, caution: float = CAUTION) -> float:
