@@ -5,7 +5,7 @@ import numpy as np
 from roadworn.analysis import Cell, Column, Holds, Mark, Table, Tells
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue, part_name
-from roadworn.model.messages import Joined, Says
+from roadworn.model.messages import Joined, Says, Sentence
 from roadworn.model.places import covers
 from roadworn_plugins.ahead.due_now import DueItem
 from roadworn_plugins.projection.count_law import stock
@@ -16,6 +16,8 @@ from roadworn_plugins.shared.grouped import Floats, Ints, Unit, shown_distance
 from roadworn_plugins.shared.parts_ahead import PartsAhead
 from roadworn_plugins.shared.projected import Projection, taken
 
+# Effects of a vehicle or a place from which on they are said, and the least usual number told.
+_HARD, _EASY, _LEAST_USUAL = 1.3, 0.7, 0.1
 #: Components whose jobs share labour when they lie at the same place.
 _TOGETHER: tuple[frozenset[str], ...] = (
     frozenset({"brake.pad", "brake.rotor", "brake.caliper", "brake.hose"}),
@@ -53,6 +55,10 @@ _say = Says(
         "no-price": "no price on record",
         "own-wear": "its own measured wear",
         "age-unknown": "age unknown",
+        "failed-here": "failed here {failures} times where {usual:.1f} would be usual",
+        "failed-here-few": "failed here {failures} times where under 0.1 would be usual",
+        "hard": "this vehicle's parts fail {times:.1f} times as often",
+        "easy": "this vehicle's parts fail {times:.0%} as often",
         "calendar": "{years:.1f} years old, by calendar",
         "stock": "Parts to hold for {span} so that they suffice {service:.0%} of the time",
     },
@@ -157,6 +163,7 @@ def next_table(
         evidence=tuple(
             (
                 *filter(None, (parts.started_by[i],)),
+                *(_failures_here(view, parts, i) if _fails_here(parts, i) else ()),
                 *events.get((parts.component[i], parts.vehicle_class[i]), ()),
             )
             for i in order
@@ -215,12 +222,43 @@ def _basis(parts: PartsAhead, i: int, wear: dict[int, Floats]) -> str:
     """Say in one line what the chance rests on."""
     if i in wear:
         return _say("own-wear")
-    words = parts.models[parts.component[i]].model.basis(parts.vehicle_class[i])
-    if not parts.known[i]:
-        return Joined((_say("age-unknown"), words), "; ")
-    if parts.clock[i] == "age":
-        return Joined((_say("calendar", years=parts.age[i, 0]), words), "; ")
-    return words
+    words = [
+        *([_repeats(parts, i)] if _fails_here(parts, i) else ()),
+        *([] if parts.known[i] else [_say("age-unknown")]),
+        *([_say("calendar", years=parts.age[i, 0])] if _by_calendar(parts, i) else ()),
+        parts.models[parts.component[i]].model.basis(parts.vehicle_class[i]),
+    ]
+    times = float(parts.vehicle_effect[i])
+    if times >= _HARD or times <= _EASY:
+        words.append(_say("hard" if times >= _HARD else "easy", times=times))
+    return Joined(words, "; ")
+
+
+def _by_calendar(parts: PartsAhead, i: int) -> bool:
+    return bool(parts.known[i]) and parts.clock[i] == "age"
+
+
+def _fails_here(parts: PartsAhead, i: int) -> bool:
+    """Return whether the place keeps failing, so that this is the first thing to say of it."""
+    own = float(parts.effect[i] / parts.vehicle_effect[i])
+    return own >= _HARD and round(float(parts.failed_here[i])) > 1
+
+
+def _repeats(parts: PartsAhead, i: int) -> Sentence:
+    failures, usual = round(float(parts.failed_here[i])), float(parts.usual_here[i])
+    word = "failed-here" if usual >= _LEAST_USUAL else "failed-here-few"
+    return _say(word, failures=failures, usual=usual)
+
+
+def _failures_here(view: LedgerView, parts: PartsAhead, i: int) -> tuple[str, ...]:
+    """Return the events at which the place failed, latest first."""
+    rows = view.sql(
+        """SELECT ended_by FROM part_lives
+           WHERE vehicle_id = ? AND component = ? AND coalesce(position, '') = ? AND failed
+             AND ended_by IS NOT NULL ORDER BY ended_on DESC, ended_by""",
+        (parts.vehicle[i], parts.component[i], parts.position[i]),
+    ).rows
+    return tuple(str(row[0]) for row in rows)
 
 
 def totals_table(bands: dict[int, Band], currency: str) -> Table:

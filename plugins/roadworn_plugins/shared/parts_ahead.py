@@ -43,7 +43,16 @@ SCENARIOS = (
 )
 
 
-_OF_PARTS = ("effect", "vehicle_variance", "place_variance", "early_price")
+# Arrays of one entry a part, and what stands for a part that nothing is said of.
+_OF_PARTS = {
+    "effect": 1.0,
+    "vehicle_effect": 1.0,
+    "vehicle_variance": 0.0,
+    "place_variance": 0.0,
+    "failed_here": 0.0,
+    "usual_here": 0.0,
+    "early_price": 1.0,
+}
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,6 +73,9 @@ class PartsAhead:
         price: of each part, None where nothing is known.
         effect: of each part, multiplier of its hazard of wear by the record of its vehicle and
             its place.
+        vehicle_effect: of each part, the share of it that all parts of the vehicle have.
+        failed_here, usual_here: of each part, failures at its place so far, and how many would
+            have been usual.
         vehicle_variance: of each part, relative variance of its vehicle's effect in the time
             ahead; shared by all its parts.
         place_variance: of each part, relative variance of its place's effect.
@@ -93,7 +105,10 @@ class PartsAhead:
     prices: Prices
     without_model: tuple[str, ...] = ()
     effect: Floats = field(default_factory=lambda: np.ones(0))
+    vehicle_effect: Floats = field(default_factory=lambda: np.ones(0))
     vehicle_variance: Floats = field(default_factory=lambda: np.zeros(0))
+    failed_here: Floats = field(default_factory=lambda: np.zeros(0))
+    usual_here: Floats = field(default_factory=lambda: np.zeros(0))
     place_variance: Floats = field(default_factory=lambda: np.zeros(0))
     among_years: float = 0.0
     seasons: dict[str, Season] = field(default_factory=dict)
@@ -104,8 +119,7 @@ class PartsAhead:
 
     def __post_init__(self) -> None:
         """Take parts without effects of their own as ordinary ones."""
-        for name in _OF_PARTS:
-            usual = 0.0 if name.endswith("variance") else 1.0
+        for name, usual in _OF_PARTS.items():
             if getattr(self, name).size != self.size:
                 object.__setattr__(self, name, np.full(self.size, usual))
 
@@ -228,7 +242,10 @@ def load_parts(
         prices=prices,
         without_model=tuple(sorted(without)),
         effect=effect,
+        vehicle_effect=np.array([one.mean for one in own]),
         vehicle_variance=np.array([one.variance for one in own]),
+        failed_here=np.array([one.failures for one in places]),
+        usual_here=np.array([one.expected for one in places]),
         place_variance=np.array([one.variance for one in places]),
         among_years=lives.among_years,
         seasons=lives.seasons,
