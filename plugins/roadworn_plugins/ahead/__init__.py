@@ -263,7 +263,13 @@ def _order(
         price = parts.price[i]
         return float(chance[i]) * (price.middle if price is not None else 1.0)
 
-    likely.sort(key=lambda i: (-weight(i), parts.component[i], parts.position[i]))
+    # A tenth of a cent is rounding, and rows that are alike stand in the order of their names.
+    likely.sort(
+        key=lambda i: (
+            -round(weight(i), 3),
+            *(parts.component[i], parts.position[i], parts.vehicle[i]),
+        )
+    )
     return likely[: settings.most]
 
 

@@ -292,8 +292,11 @@ class Bench:
             "currency": "" if price is None else price.currency,
             "since": one.days[0],
             "vehicles": 1,
-            "why": words.why_count(one),
-            "against": Joined((say("no-others"), say("vehicle-itself")), "; "),
+            "why": words.why_count(one, self.view.usual_unit()),
+            "against": Joined(
+                filter(None, (say.when(self.few_others(one), "no-others"), say("vehicle-itself"))),
+                "; ",
+            ),
         }
         return Row(
             avoidable or 0.0, one.chance, cells, one.events, frozenset((one.vehicle,)),
@@ -344,7 +347,9 @@ def answer(view: LedgerView, settings: Asked) -> Result:
     every += [
         bench.count_row(one)
         for one in alone
-        if bench.few_others(one) and not told.issuperset(one.events)
+        # Who asks about one vehicle makes few comparisons: a plain count by the trade range tells.
+        if (bench.few_others(one) or one.vehicle == settings.vehicle)
+        and not told.issuperset(one.events)
     ]
     rows = [
         row

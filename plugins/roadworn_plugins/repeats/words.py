@@ -12,6 +12,7 @@ from roadworn.model.messages import Joined, PlaceName, Says, Sentence
 from roadworn.model.units import KM_PER_MILE
 from roadworn_plugins.repeats.chances import BATCHES, OF_PLACES
 from roadworn_plugins.repeats.levels import Lives
+from roadworn_plugins.shared.grouped import Unit, shown_distance
 from roadworn_plugins.shared.prices import Prices
 from roadworn_plugins.shared.settings import named_alike
 
@@ -44,7 +45,7 @@ say = Says(
         "all-parts": "all its parts",
         "everywhere": "all vehicles",
         "count": "{part} on {vehicle}: {n} failures in {months} months; look for a cause.",
-        "why-count": "{part}: {n} failures within {months} months and {distance:,.0f} km; the "
+        "why-count": "{part}: {n} failures within {months} months and {distance:,.0f} {unit}; the "
         "short end of the trade range gives {expected:.1f} (chance {p:.1g}); look for a cause.",
         "why": "{part}: failed {n} times where {expected:.1f} would be usual for {others}"
         "{in_warranty}{trend}.",
@@ -380,14 +381,15 @@ def named(component: str) -> str:
     return part_name(component) if component else say("all-parts")
 
 
-def why_count(one: Count) -> Sentence:
-    """Say why a plain count is listed."""
+def why_count(one: Count, unit: Unit) -> Sentence:
+    """Say why a plain count is listed, its distance in this unit."""
     return say(
         "why-count",
         part=part_name(one.component),
         n=len(one.events),
         months=one.months,
-        distance=one.km,
+        distance=float(shown_distance(one.km / 1000.0, unit)),
+        unit=unit,
         expected=one.expected,
         p=one.chance,
     )
