@@ -186,6 +186,15 @@ class Early:
         return early_after(self.share, self.mean, ahead)
 
 
+def early_unsure(failures: Floats, mean: Floats, age: Floats) -> Floats:
+    """Return the relative variance of the early hazard that lies ahead of parts of these ages.
+
+    So many early failures tell share and mean each about as well as a rate; a part that has
+    outlived the mean hangs on how well the mean is known.
+    """
+    return np.minimum((1.0 + (age / mean) ** 2) / (failures + _EARLY_HELD), 4.0)
+
+
 def early_chance(share: Floats | float, mean: Floats | float, age: Floats, ahead: Floats) -> Floats:
     """Return `Early.chance` of parts that may each have a law of their own."""
     now, then = np.exp(-age / mean), np.exp(-(age + ahead) / mean)

@@ -61,7 +61,11 @@ def money(
         money_of = cost.mean() * found.number[priced]
         pace = float(found.pace[priced] @ money_of / max(float(money_of.sum()), 1e-300))
     year = float(
-        np.sqrt(np.log1p(parts.among_years) + pace**2 * parts.paces.common + parts.beyond**2)
+        np.sqrt(
+            np.log1p(parts.among_years + parts.level_variance)
+            + pace**2 * parts.paces.common
+            + parts.beyond**2
+        )
     )
     side = -float(ndtri((1.0 - level) / 2.0)) * year
     up = float(np.hypot(np.log(max(high, expected) / expected), side))

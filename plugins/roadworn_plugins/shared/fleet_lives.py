@@ -61,6 +61,8 @@ class ComponentLives:
         #: Relative variance of the effect among vehicles, and of a calendar year.
         self.among_vehicles = 0.0
         self.among_years = 0.0
+        #: Relative variance of the mean of the years on record: it is all that is seen of them.
+        self.level_variance = 0.0
         #: Share of vehicles that leave in a year.
         self.leaving = 0.0
         #: Of early failures, the share that the record knows as such: they came back.
@@ -136,7 +138,8 @@ class ComponentLives:
         effects = _effects(counted, use)
         self._keep(view, vehicles, effects)
         self.among_vehicles = effects.vehicles.among
-        self.among_years = _year_spread(counted)
+        self.among_years, years = _year_spread(counted)
+        self.level_variance = self.among_years / years
         self.leaving = _leaving(view)
         came_early = sum(one.law.early.failures for one in counted.values())
         known = sum(int(one.lives.early.sum()) for one in counted.values())
@@ -359,8 +362,8 @@ def _pooled_early(counted: dict[str, _Counted]) -> tuple[float, float]:
     return float(np.log(share) - np.log1p(-share)), longer / (early + _EARLY_HELD)
 
 
-def _year_spread(counted: dict[str, _Counted]) -> float:
-    """Return the relative variance of a calendar year's failures beyond chance.
+def _year_spread(counted: dict[str, _Counted]) -> tuple[float, int]:
+    """Return the relative variance of a calendar year's failures beyond chance, and the years.
 
     Observed against expected failures of each year, all components together; what hits all
     vehicles alike does not average out over a fleet.
@@ -394,9 +397,9 @@ def _year_spread(counted: dict[str, _Counted]) -> float:
                 expected[year] = expected.get(year, 0.0) + float(gone @ effect[rows])
     years_seen = [year for year, value in expected.items() if value > 1.0]
     if len(years_seen) < 2:
-        return gamma_effects(np.zeros(1), np.zeros(1), usual=_YEARLY).among
+        return gamma_effects(np.zeros(1), np.zeros(1), usual=_YEARLY).among, 1
     d, e = (np.array([one.get(y, 0.0) for y in years_seen]) for one in (observed, expected))
-    return gamma_effects(d, e, usual=_YEARLY, own_level=True).among
+    return gamma_effects(d, e, usual=_YEARLY, own_level=True).among, d.size
 
 
 # What a year adds is hardly more than this before any is seen: common practice, no source.

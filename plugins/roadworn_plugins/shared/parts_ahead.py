@@ -80,6 +80,7 @@ class PartsAhead:
             ahead; shared by all its parts.
         place_variance: of each part, relative variance of its place's effect.
         among_years: relative variance of a year's failures that all vehicles share.
+        level_variance: the same of the mean of the years on record.
         seasons: component -> its season.
         leaving: share of vehicles that leave in a year.
         beyond: spread of the logarithm of a fleet's sum by which past ones went beyond their
@@ -111,6 +112,7 @@ class PartsAhead:
     usual_here: Floats = field(default_factory=lambda: np.zeros(0))
     place_variance: Floats = field(default_factory=lambda: np.zeros(0))
     among_years: float = 0.0
+    level_variance: float = 0.0
     seasons: dict[str, Season] = field(default_factory=dict)
     today: date | None = None
     leaving: float = 0.0
@@ -248,6 +250,7 @@ def load_parts(
         usual_here=np.array([one.expected for one in places]),
         place_variance=np.array([one.variance for one in places]),
         among_years=lives.among_years,
+        level_variance=lives.level_variance,
         seasons=lives.seasons,
         today=view.today,
         leaving=lives.leaving,

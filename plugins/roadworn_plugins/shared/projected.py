@@ -1,14 +1,20 @@
 """Chances and counts of what fails ahead, from `parts_ahead` and the renewal mathematics."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 from scipy.special import gammaincinv
 
 from roadworn_plugins.lifedata import summed
 from roadworn_plugins.projection.belief import AGES
-from roadworn_plugins.projection.life_law import SHAPES, LifeLaw, early_after, early_chance
+from roadworn_plugins.projection.life_law import (
+    SHAPES,
+    LifeLaw,
+    early_after,
+    early_chance,
+    early_unsure,
+)
 from roadworn_plugins.projection.renewal import CountMoments, count_moments
 from roadworn_plugins.shared.grouped import Floats, Ints, Unit
 from roadworn_plugins.shared.parts_ahead import PartsAhead
@@ -283,13 +289,16 @@ class Aged:
         far, effect = (weight @ ahead)[index], parts.effect * parts.seasonal(months)
         _survive, mean, square = laws.ahead(far, effect[index])
         own = ((1.0 + parts.vehicle_variance) * (1.0 + parts.place_variance))[index]
-        variance = np.maximum(square * own / np.maximum(mean, 1e-300) ** 2 - 1.0, 1e-9)
+        own = own * (1.0 + parts.level_variance)
         soon = early_chance(laws.early_share, laws.early_mean, self.age, far)
+        soon = -np.log1p(-np.minimum(soon, 1.0 - 1e-9))
+        unsure = early_unsure(laws.early_failures, laws.early_mean, self.age)
+        both = np.maximum(mean + soon, 1e-300)
+        variance = np.maximum((square * own - mean**2 + soon**2 * unsure) / both**2, 1e-9)
         ends = []
         for q in ((1.0 - LEVEL) / 2.0, (1.0 + LEVEL) / 2.0):
-            hazard = mean * gammaincinv(1.0 / variance, q) * variance
-            chance = 1.0 - (1.0 - soon) * np.exp(-hazard)
-            ends.append(summed(index, self.share * chance, parts.size))
+            hazard = both * gammaincinv(1.0 / variance, q) * variance
+            ends.append(summed(index, self.share * -np.expm1(-hazard), parts.size))
         return np.stack(ends)
 
     def pace(self, ahead: Floats) -> Floats:
@@ -327,7 +336,7 @@ class _Laws:
         a, b: Gamma shape and exposure of the rate of the row's class, shape (shapes, rows).
         before: age to the power of each shape, shape (shapes, rows).
         age: of each row.
-        early_share, early_mean: of the early law of each row.
+        early_share, early_mean, early_failures: of the early law of each row.
     """
 
     shape: Floats
@@ -338,6 +347,7 @@ class _Laws:
     age: Floats
     early_share: Floats
     early_mean: Floats
+    early_failures: Floats
 
     @classmethod
     def of(
@@ -358,13 +368,14 @@ class _Laws:
             wear = law.wear
             figures[:, : wear.shapes.size, i] = (wear.shapes, wear.weight, *wear.of(place))
         shape, weight, a, b = figures[:, :, kind]
-        early = np.array([(law.early.share, law.early.mean) for law in laws]).reshape(-1, 2)
+        early = np.array(
+            [(law.early.share, law.early.mean, law.early.failures) for law in laws]
+        ).reshape(-1, 3)
         return cls(shape, weight, a, b, _power(age, shape), age, *early[kind].T)
 
     def take(self, rows: Ints) -> "_Laws":
         """Return the laws of these rows only."""
-        names = ("shape", "weight", "a", "b", "before", "age", "early_share", "early_mean")
-        return _Laws(*(getattr(self, name)[..., rows] for name in names))
+        return _Laws(*(getattr(self, one.name)[..., rows] for one in fields(self)))
 
     def as_new(self) -> "_Laws":
         """Return the laws with every part new."""
