@@ -150,10 +150,13 @@ def test_the_spanish_reports_of_the_demo_have_no_english_but_what_was_typed(
     with closing(sqlite3.connect(demo_ledger)) as rows:
         for vehicle, payload in rows.execute("SELECT vehicle_id, payload FROM events"):
             known |= {vehicle, *typed(json.loads(payload))}
+        known |= {row[0][-8:] for row in rows.execute("SELECT event_id FROM events")}
         known |= {row[0] for row in rows.execute("SELECT root FROM checkpoints")}
     # Citations of the rules, the marks of how sure they are, and figures are of no language.
     names = re.compile(r"4[09] CFR [\d.()a-z]+|[A-Z]{1,2}|[\d\W]*")
-    assert sorted(text for text in left - known if not names.fullmatch(text)) == []
+    # Words of a complaint that an analysis quotes are what was typed.
+    quoted = {text for text in left if any(text.strip("“”") in one for one in known if " " in one)}
+    assert sorted(text for text in left - known - quoted if not names.fullmatch(text)) == []
     # Decimals and thousands: no point stands between digits but in names, codes and versions.
     shown = re.sub(r"<(style|svg)\b.*?</\1>", "", text, flags=re.DOTALL)
     assert len(re.findall(r">[^<]*\d,\d+ USD|>[^<]*\d,\d+ mm", shown)) > 5

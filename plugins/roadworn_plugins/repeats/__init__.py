@@ -6,7 +6,7 @@ from pydantic import Field
 
 from roadworn.analysis import Analysis, Answers, Result, Settings
 from roadworn.columns.view import LedgerView
-from roadworn_plugins.shared.settings import MostRows, OnlyComponent
+from roadworn_plugins.shared.settings import MostRows, OnlyComponent, ShownUnit
 
 ABOUT = """\
 Question: Which part keeps failing, on which vehicle or class, from which supplier, since when?
@@ -50,6 +50,7 @@ class RepeatFailuresSettings(Settings):
     aliases: Annotated[
         str, Field(description='other names of one supplier: "Quay = Quay Parts; QP = Quay Parts"')
     ] = ""
+    unit: ShownUnit = None
     most: MostRows = 25
 
 
@@ -65,7 +66,8 @@ def run(view: LedgerView, settings: RepeatFailuresSettings) -> Result:
         return Result(say("none"), caveats=(say("record"),))
     from roadworn_plugins.repeats.rows import Asked, answer
 
-    return answer(view, Asked(**settings.model_dump()))
+    unit = settings.unit or view.usual_unit(settings.vehicle or "")
+    return answer(view, Asked(**(settings.model_dump() | {"unit": unit})))
 
 
 REPEAT_FAILURES = Analysis(

@@ -29,7 +29,7 @@ from roadworn_plugins.repeats.chances import BATCHES, OF_PLACES
 from roadworn_plugins.repeats.levels import Lives
 from roadworn_plugins.repeats.search import Finding, Search
 from roadworn_plugins.repeats.words import Count, Facts, counts, load, named, say
-from roadworn_plugins.shared.grouped import Bools
+from roadworn_plugins.shared.grouped import Bools, Unit
 from roadworn_plugins.shared.settings import all_said, rounded
 
 
@@ -42,6 +42,7 @@ class Asked:
     false_discovery: float
     least_failures: int
     aliases: str
+    unit: Unit
     most: int
 
 
@@ -95,6 +96,7 @@ class Bench:
     view: LedgerView
     lives: Lives
     search: Search
+    unit: Unit
 
     @cached_property
     def facts(self) -> Facts:
@@ -292,7 +294,7 @@ class Bench:
             "currency": "" if price is None else price.currency,
             "since": one.days[0],
             "vehicles": 1,
-            "why": words.why_count(one, self.view.usual_unit()),
+            "why": words.why_count(one, self.unit),
             "against": Joined(
                 filter(None, (say.when(self.few_others(one), "no-others"), say("vehicle-itself"))),
                 "; ",
@@ -341,7 +343,7 @@ def answer(view: LedgerView, settings: Asked) -> Result:
         return Result(say("none"), caveats=(say("record"),))
     search = Search(lives, settings.least_failures)
     found, set_aside = search.findings(settings.false_discovery)
-    bench = Bench(view, lives, search)
+    bench = Bench(view, lives, search, settings.unit)
     every = [bench.row(finding) for finding in found]
     told = {event for row in every for event in row.evidence}
     every += [
