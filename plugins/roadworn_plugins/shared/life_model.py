@@ -21,7 +21,7 @@ from roadworn.model.catalogue import Component, catalogue
 from roadworn.model.messages import Says
 from roadworn.model.units import KM_PER_MILE
 from roadworn_plugins.lifedata import LifeDataError, summed
-from roadworn_plugins.projection.life_law import Early, LifeLaw, Lives, Prior, Wear, fit_law
+from roadworn_plugins.projection.life_law import LifeLaw, Lives, Prior, fit_law
 from roadworn_plugins.shared.grouped import (
     Bools,
     Clock,
@@ -161,27 +161,6 @@ def without_lives(component: str) -> ComponentModel | None:
     nobody = np.zeros(0, dtype=bool)
     lives = Lives(none, _NONE, _NONE, nobody, nobody, _NONE, 1)
     return ComponentModel(fit_law(lives, prior), by_trade=True)
-
-
-def known_model(
-    shape: float, rate: Floats, classes: tuple[str, ...], early: Early | None = None
-) -> ComponentModel:
-    """Return a model of lives that are known exactly, as those of a made fleet are.
-
-    Args:
-        shape: Weibull shape.
-        rate: cumulative hazard at age 1 of each class.
-        classes: of vehicles.
-        early: law of early failures, none by default.
-    """
-    certain = np.full((1, rate.size), 1e9)
-    wear = Wear(
-        np.array([shape]), np.ones(1), certain, certain / rate, certain[:, 0],
-        certain[:, 0] / float(np.mean(rate)),
-    )  # fmt: skip
-    law = LifeLaw(wear, early or Early(1e-12, 1.0), _NONE)
-    nothing = np.zeros(rate.size)
-    return ComponentModel(law, False, classes, nothing, nothing)
 
 
 @dataclass(frozen=True, eq=False)
