@@ -154,8 +154,12 @@ def test_the_spanish_reports_of_the_demo_have_no_english_but_what_was_typed(
         known |= {row[0] for row in rows.execute("SELECT root FROM checkpoints")}
     # Citations of the rules, the marks of how sure they are, and figures are of no language.
     names = re.compile(r"4[09] CFR [\d.()a-z]+|[A-Z]{1,2}|[\d\W]*")
-    # Words of a complaint that an analysis quotes are what was typed.
-    quoted = {text for text in left if any(text.strip("“”") in one for one in known if " " in one)}
+    # Words of a complaint stand in quotation marks where an analysis quotes them.
+    quoted = {
+        text
+        for text in left
+        if text[:1] + text[-1:] == "“”" and any(text[1:-1] in one for one in known)
+    }
     assert sorted(text for text in left - known - quoted if not names.fullmatch(text)) == []
     # Decimals and thousands: no point stands between digits but in names, codes and versions.
     shown = re.sub(r"<(style|svg)\b.*?</\1>", "", text, flags=re.DOTALL)
