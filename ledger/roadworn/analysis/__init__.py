@@ -71,6 +71,10 @@ class Holds(StrEnum):
     INSPECTED = "inspected"  #: items of an inspection with what would become of them
     SERVICES = "services"  #: services by their schedule
     WAYS = "ways"  #: ways of going on with a vehicle
+    PLAN = "plan"  #: work on a vehicle, each row marked as must, should or can wait
+    SUMS = "sums"  #: what the work of each such stage comes to
+    CHAIN = "chain"  #: what points where, as one sentence a row
+    CAUSES = "causes"  #: causes of what is open, the likeliest first
     TURNS = "turns"  #: what would change the advice
     BY_DISTANCE = "by distance"  #: cost by distance of vehicles or groups
     SUPPLIERS = "suppliers"  #: suppliers compared
@@ -107,6 +111,9 @@ class Mark(StrEnum):
     PASSES = "passes"
     NOT_KNOWN = "not known"
     LATER = "later"  #: not due yet
+    MUST = "must"  #: before it is driven on
+    SHOULD = "should"  #: soon: it fails, brings something else down or stops the vehicle
+    CAN_WAIT = "can wait"
     PAST = "past"  #: on record, and not projected
 
 
