@@ -21,6 +21,7 @@ _ANALYSES = (
     "advice",
     "keeps_failing",
     "wear",
+    "causes",
     "track_record",
 )
 

@@ -136,6 +136,7 @@ class Outlook:
             `next-repairs`, `inspection-outlook`, `maintenance-due`, `keep-or-sell` and
             `repeat-failures`; None when one is missing or could not run.
         wear: result of `measured-wear`: what was measured is projected, with a price or without.
+        causes: result of `likely-causes`: what the open codes and complaints point to.
         track_record: result of `projection-backtest` for the last day that leaves a whole
             horizon to compare with; None also where the ledger is too large to wait for it.
         unknown: what nobody has looked at, in words.
@@ -156,6 +157,7 @@ class Outlook:
     advice: Ran | None
     keeps_failing: Ran | None
     wear: Ran | None
+    causes: Ran | None
     track_record: Ran | None
     unknown: tuple[str, ...]
     cautions: tuple[str, ...]
@@ -164,6 +166,27 @@ class Outlook:
     problems: tuple[Problem, ...]
     size: int
     root: str
+
+    def holding(self, holds: Holds) -> Table | None:
+        """Return the first table with rows that holds this, None when no answer has one.
+
+        So the plan, its sums, the ways on, what turns them and the chain are found whoever
+        answers with them.
+        """
+        tables = (
+            ran.result.holding(holds)
+            for ran in (
+                self.advice,
+                self.causes,
+                self.next_repairs,
+                self.inspection,
+                self.keeps_failing,
+                self.wear,
+                self.maintenance,
+            )
+            if ran is not None
+        )
+        return next((table for table in tables if table is not None and table.rows), None)
 
     def why_not(self, answers: Answers) -> str:
         """Return why an analysis has no answer here, an empty text where it has one."""
@@ -204,7 +227,7 @@ def outlook(
     coming = ask(Answers.GOES_NEXT, months=months, most=_MOST_NEXT)
     inspection, maintenance = ask(Answers.PASSES), ask(Answers.SERVICE_DUE)
     advice, keeps_failing = ask(Answers.KEEP_OR_SELL), ask(Answers.KEEPS_FAILING)
-    wear = ask(Answers.WEARS)
+    wear, causes = ask(Answers.WEARS), ask(Answers.CAUSES)
     open_now = _due_by_analysis(coming) or _open_now(view, vehicle_id)
     ahead = coming.result.holding(Holds.AHEAD) if coming is not None else None
     named = [
@@ -224,6 +247,7 @@ def outlook(
         advice=advice,
         keeps_failing=keeps_failing,
         wear=wear,
+        causes=causes,
         track_record=_track_record(host, view, problems),
         unknown=_unknown(view, vehicle_id, profile),
         cautions=cautions_for(named),
