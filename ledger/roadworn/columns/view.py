@@ -4,12 +4,12 @@ Everything here is derived from the ledger and can be thrown away. A view is a s
 speaks of the ledger as it was when the view was opened.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from itertools import takewhile
 from pathlib import Path
-from typing import Any, Literal, Self
+from typing import Any, Literal, Self, TypeVar, cast
 
 import duckdb
 import numpy as np
@@ -28,6 +28,7 @@ from roadworn.store.merkle import EMPTY, Checkpoint
 from roadworn.trade.warranty import WINDOW_DAYS, WINDOW_KM
 
 KnownBy = Literal["recorded", "occurred"]
+_Made = TypeVar("_Made")
 
 #: A vehicle without an event for longer than this is no longer taken to be running.
 UNSEEN_DAYS = 400
@@ -131,6 +132,7 @@ class LedgerView:
         self._source = source
         self._known = f"{_condition(as_of, known_by)} AND {within}"
         self.checkpoint: Checkpoint = EMPTY
+        self._kept: dict[tuple[Hashable, ...], object] = {}
         self._session = self._open(progress)
 
     @property
@@ -155,6 +157,21 @@ class LedgerView:
             (vehicle,),
         ).rows
         return "km" if rows and rows[0][0] == "km" else "mi"
+
+    def kept(self, key: tuple[Hashable, ...], make: Callable[[], _Made]) -> _Made:
+        """Return what was made for `key` on this view, made now if nobody asked before.
+
+        For what several analyses need of the whole fleet: lives, prices, paces, causes learnt.
+        A view is a snapshot, so what was made from it stays right while it is open. Whoever is
+        handed it must not change it.
+
+        Args:
+            key: name of what is made and all that it depends on besides the view.
+            make: makes it, asked at most once for a key.
+        """
+        if key not in self._kept:
+            self._kept[key] = make()
+        return cast("_Made", self._kept[key])
 
     def sql(self, query: str, parameters: Sequence[Any] = ()) -> Rows:
         """Run one query and return its rows.

@@ -12,7 +12,6 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from functools import cached_property
-from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -272,16 +271,9 @@ def look_back(
         vehicle: only this one.
         component: only this one.
     """
-    kept = _KEPT.setdefault(view, {})
-    if (key := (day, months, known_by)) not in kept:
-        kept[key] = _looked_back(view, *key)
-    found = kept[key]
+    key = (day, months, known_by)
+    found = view.kept((BacktestDay, *key), lambda: _looked_back(view, *key))
     return None if found is None else found.only(vehicle, component)
-
-
-# A view is a snapshot, so what it says of a past day stays right while it is open.
-_KEPT: WeakKeyDictionary[LedgerView, dict[tuple[date, float, KnownBy], BacktestDay | None]]
-_KEPT = WeakKeyDictionary()
 
 
 def _looked_back(

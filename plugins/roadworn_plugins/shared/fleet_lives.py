@@ -7,7 +7,6 @@ the effects that they leave open.
 
 from dataclasses import dataclass, field, replace
 from typing import Self
-from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -77,11 +76,7 @@ class ComponentLives:
 
         A view is a snapshot, so what was fitted to it stays right while it is open.
         """
-        found = _OF_VIEW.get(view)
-        if not isinstance(found, cls):
-            found = cls(view)
-            _OF_VIEW[view] = found
-        return found
+        return view.kept((cls,), lambda: cls(view))
 
     def get(self, component: str) -> Clocked | None:
         """Return the model of a component; by trade range alone where the ledger has no life.
@@ -202,7 +197,6 @@ _POOLED_SPREAD = 0.8
 # The same of the log of their mean life; early failures that the mean held before counts for.
 _POOLED_MEAN_SPREAD = 0.5
 _EARLY_HELD = 5.0
-_OF_VIEW: "WeakKeyDictionary[LedgerView, ComponentLives]" = WeakKeyDictionary()
 
 
 @dataclass(frozen=True, eq=False)

@@ -322,7 +322,11 @@ class Paces:
 
 
 def load_paces(view: LedgerView) -> Paces:
-    """Read the pace of every vehicle that has not left."""
+    """Return the pace of every vehicle that has not left, read once for a view."""
+    return view.kept((Paces,), lambda: _read_paces(view))
+
+
+def _read_paces(view: LedgerView) -> Paces:
     today = view.today.isoformat()
     rows = view.sql(
         """SELECT v.vehicle_id, u.km_per_month, u.sd_km_per_month,

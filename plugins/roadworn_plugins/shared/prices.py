@@ -12,7 +12,6 @@ What counts as a price is in `paid`.
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
-from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -127,10 +126,7 @@ class Prices:
             yearly_rise: how much money loses a year, 0.03 for 3 %; None takes what the
                 ledger's own prices show.
         """
-        of_view = _OF_VIEW.setdefault(view, {})
-        if yearly_rise not in of_view:
-            of_view[yearly_rise] = cls._read(view, yearly_rise)
-        return of_view[yearly_rise]
+        return view.kept((cls, yearly_rise), lambda: cls._read(view, yearly_rise))
 
     @classmethod
     def _read(cls, view: LedgerView, yearly_rise: float | None) -> "Prices":
@@ -341,10 +337,6 @@ class Prices:
             if all(offer.place != at for offer in offers):
                 offers.append(_Offer(at, price))
         return odd
-
-
-#: A view never changes, and an outlook asks for its prices again and again.
-_OF_VIEW: "WeakKeyDictionary[LedgerView, dict[float | None, Prices]]" = WeakKeyDictionary()
 
 
 def _comebacks(view: LedgerView, prices: Prices) -> dict[str, tuple[float, float]]:
