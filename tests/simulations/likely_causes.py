@@ -23,8 +23,7 @@ import numpy as np
 from roadworn.model.catalogue import catalogue
 from roadworn.model.events import NewEvent
 from roadworn.testing import event, view_of
-from roadworn_plugins.likely_causes import learnt_from
-from roadworn_plugins.likely_causes.asking import Picture, pictures_of
+from roadworn_plugins.likely_causes.asking import Picture, learnt_from, pictures_of
 from roadworn_plugins.likely_causes.chances import ONLY_CODES, Causes, calibration_slope
 from roadworn_plugins.likely_causes.pictures import band, open_facts
 

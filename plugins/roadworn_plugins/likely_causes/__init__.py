@@ -24,12 +24,11 @@ from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue, part_name
 from roadworn.model.messages import Joined, Sentence, some_of
 from roadworn.trade.cautions import as_caveat, cautions_for
-from roadworn_plugins.likely_causes.asking import Picture, chance_in, pictures_of, place_in
+from roadworn_plugins.likely_causes.asking import Picture, chance_in, open_pictures, place_in
 from roadworn_plugins.likely_causes.chances import Causes, scores
-from roadworn_plugins.likely_causes.pictures import Ledgered, band, load_pictures, open_facts
 from roadworn_plugins.likely_causes.said import CHECKS, say
 from roadworn_plugins.likely_causes.words import Check, expected, trade_words
-from roadworn_plugins.shared.settings import MostRows, all_said, require
+from roadworn_plugins.shared.settings import MostRows, all_said
 
 ABOUT = """\
 Question: Which causes stood behind such a picture before, and what would tell them apart?
@@ -115,21 +114,7 @@ class _Asked:
 
 def run(view: LedgerView, settings: LikelyCausesSettings) -> Result:
     """Rank the causes of what is open on a vehicle, or on all."""
-    profiles = {
-        name: (kind or "", km)
-        for name, kind, km in view.sql(
-            "SELECT vehicle_id, vehicle_class, last_km FROM vehicles ORDER BY vehicle_id"
-        ).rows
-    }
-    if settings.vehicle is not None:
-        require(settings.vehicle, profiles, "vehicle")
-    causes, ledgered = learnt_from(view)
-    pictures: list[Picture] = []
-    for name, seen in open_facts(view, settings.vehicle).items():
-        kind, km = profiles[name]
-        since = min(one.on for one in seen)
-        against = [a for a in ledgered.against.get(name, ()) if (since - a[1]).days <= _TRIED_DAYS]
-        pictures += pictures_of(causes, name, kind, seen, band(km), against)
+    causes, pictures = open_pictures(view, settings.vehicle)
     score = _scores(causes)
     if not pictures:
         return Result(
@@ -170,19 +155,6 @@ def run(view: LedgerView, settings: LikelyCausesSettings) -> Result:
             *(as_caveat(text) for text in cautions_for(components)),
         ),
     )
-
-
-#: Work of so many days before what is open, that did not help, is held against its part.
-_TRIED_DAYS = 180
-
-
-def learnt_from(view: LedgerView) -> tuple[Causes, Ledgered]:
-    """Return what a ledger's cases say of causes, and the work that did not help."""
-    ledgered = load_pictures(view)
-    facts = {fact for case in ledgered.cases for fact in case.facts}
-    facts |= {seen.name for one in open_facts(view, None).values() for seen in one}
-    known = [component.id for component in catalogue()]
-    return Causes.learnt(ledgered.cases, expected(facts), known), ledgered
 
 
 def _told(picture: Picture) -> Joined:

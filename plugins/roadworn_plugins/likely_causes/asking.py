@@ -11,9 +11,18 @@ from itertools import combinations
 
 import numpy as np
 
+from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue
 from roadworn_plugins.likely_causes.chances import ASKING, Case, Causes, Floats, kind_of
-from roadworn_plugins.likely_causes.pictures import Seen
+from roadworn_plugins.likely_causes.pictures import (
+    Ledgered,
+    Seen,
+    band,
+    load_pictures,
+    open_facts,
+)
+from roadworn_plugins.likely_causes.words import expected
+from roadworn_plugins.shared.settings import require
 
 #: Odds that what is seen on one visit, or on different ones, has one cause (common practice, no
 #: source), and days that are one visit.
@@ -23,6 +32,8 @@ _JOINS = 1.5
 #: With fewer cases of a fact the trade alone says whether it belongs to another.
 _LEAST_CASES = 3
 _LAMP = "symptom:lamp"
+#: Work of so many days before what is open, that did not help, is held against its part.
+_TRIED_DAYS = 180
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,6 +58,43 @@ class Picture:
     chances: Floats
     like: tuple[Case, ...]
     apart: dict[str, tuple[int, float]]
+
+
+def learnt_from(view: LedgerView) -> tuple[Causes, Ledgered]:
+    """Return what a ledger's cases say of causes, and the work that did not help."""
+    ledgered = load_pictures(view)
+    facts = {fact for case in ledgered.cases for fact in case.facts}
+    facts |= {seen.name for one in open_facts(view, None).values() for seen in one}
+    known = [component.id for component in catalogue()]
+    return Causes.learnt(ledgered.cases, expected(facts), known), ledgered
+
+
+def open_pictures(view: LedgerView, vehicle: str | None) -> tuple[Causes, list[Picture]]:
+    """Return what the ledger has learnt of causes, and the pictures open now.
+
+    Args:
+        view: the ledger as of a day.
+        vehicle: only this one; None for all that have not left.
+
+    Raises:
+        UnknownName: when no vehicle is called so.
+    """
+    profiles = {
+        name: (kind or "", km)
+        for name, kind, km in view.sql(
+            "SELECT vehicle_id, vehicle_class, last_km FROM vehicles ORDER BY vehicle_id"
+        ).rows
+    }
+    if vehicle is not None:
+        require(vehicle, profiles, "vehicle")
+    causes, ledgered = learnt_from(view)
+    pictures: list[Picture] = []
+    for name, seen in open_facts(view, vehicle).items():
+        kind, km = profiles[name]
+        since = min(one.on for one in seen)
+        against = [a for a in ledgered.against.get(name, ()) if (since - a[1]).days <= _TRIED_DAYS]
+        pictures += pictures_of(causes, name, kind, seen, band(km), against)
+    return causes, pictures
 
 
 def pictures_of(
