@@ -4,7 +4,7 @@ Everything here is derived from the ledger and can be thrown away. A view is a s
 speaks of the ledger as it was when the view was opened.
 """
 
-from collections.abc import Callable, Hashable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from itertools import takewhile
@@ -132,7 +132,7 @@ class LedgerView:
         self._source = source
         self._known = f"{_condition(as_of, known_by)} AND {within}"
         self.checkpoint: Checkpoint = EMPTY
-        self._kept: dict[tuple[Hashable, ...], object] = {}
+        self._kept: dict[tuple[object, ...], object] = {}
         self._session = self._open(progress)
 
     @property
@@ -158,7 +158,7 @@ class LedgerView:
         ).rows
         return "km" if rows and rows[0][0] == "km" else "mi"
 
-    def kept(self, key: tuple[Hashable, ...], make: Callable[[], _Made]) -> _Made:
+    def kept(self, key: tuple[object, ...], make: Callable[[], _Made]) -> _Made:
         """Return what was made for `key` on this view, made now if nobody asked before.
 
         For what several analyses need of the whole fleet: lives, prices, paces, causes learnt.
