@@ -14,6 +14,7 @@ from roadworn.analysis import (
     Cell,
     Column,
     Estimate,
+    Holds,
     Result,
     Settings,
     Table,
@@ -205,7 +206,7 @@ _COLUMNS = (
     Column("used", "distance on it", "distance"),
     Column("last_day", "covered to", "date"),
     Column("last_distance", "covered for", "distance", detail=True),
-    Column("claim", "claim", "money"),
+    Column("claim", "claim", "money", tells=Tells.VALUE),
     Column("currency", "currency", detail=True, tells=Tells.CURRENCY),
     Column("again", "replacing it cost", "money", detail=True),
     Column("standing", "standing"),
@@ -232,6 +233,7 @@ def run(view: LedgerView, settings: WarrantyRecoverySettings) -> Result:
         in_unit(_COLUMNS, unit),
         tuple(_row(part, unit) for part in shown),
         tuple((part.fitted_by, part.failed_by) for part in shown),
+        Holds.CLAIMS,
     )
     certain = [part for part in listed if part.status.in_force]
     estimates = _estimates(certain)

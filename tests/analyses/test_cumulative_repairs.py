@@ -82,3 +82,33 @@ def test_nothing_driven_is_said(tmp_path: Path) -> None:
     with view_of(rows, tmp_path, as_of="2024-04-01") as view:
         result = check_analysis(CUMULATIVE_REPAIRS, view)
     assert result.headline.startswith("No vehicle has covered any distance")
+
+
+def replaced(vehicle: str, reason: str, km: float, number: int) -> NewEvent:
+    return event(
+        vehicle, "replacement", f"{2000 + int(km // 2000)}-02-01", odometer=km, unit="km",
+        component="wheel.tire", position=str(number), reason=reason,
+    )  # fmt: skip
+
+
+def test_the_class_of_the_headline_leads_the_table_and_wear_is_no_failure(tmp_path: Path) -> None:
+    """8 failures in 20,000 km are 4 in each 10,000, more than 10 in 50,000 km, which are 2."""
+    rows = []
+    for name, km, failures in (("bus", 50_000, 10), ("van", 20_000, 8)):
+        rows.append(event(name, "enrolment", "2000-01-01", odometer=0, unit="km",
+                          vehicle_class=name))  # fmt: skip
+        rows += [replaced(name, "failed", km * (n + 1) / 11, n) for n in range(failures)]
+        rows += [replaced(name, "worn_out", km * (n + 1) / 12, n + 20) for n in range(6)]
+        rows.append(event(name, "odometer_reading", "2026-03-01", odometer=km, unit="km"))
+    rows.sort(key=lambda e: e.occurred_at)
+    with view_of(rows, tmp_path, as_of="2026-04-01") as view:
+        result = check_analysis(CUMULATIVE_REPAIRS, view, {"unit": "km"})
+        worn = check_analysis(CUMULATIVE_REPAIRS, view, {"unit": "km", "wear": True})
+    first, second = result.table("cumulative_repairs").records()
+    assert (first["class"], first["failures"]) == ("van", 8)
+    assert (second["class"], second["failures"]) == ("bus", 10)
+    assert first["rate"] > second["rate"]
+    assert f"van, {first['rate']:.1f} failures a vehicle in each 10,000 km" in result.headline
+    assert f"{first['mean']:.0f} by" in result.headline
+    assert any("worn out are not counted: 12" in caveat for caveat in result.caveats)
+    assert {row["failures"] for row in worn.table("cumulative_repairs").records()} == {14, 16}

@@ -65,7 +65,11 @@ class Holds(StrEnum):
     DUE = "due"  #: what is due on a vehicle already
     AHEAD = "ahead"  #: fitted parts with the chance that they fail
     TOTALS = "totals"  #: cost over ever longer times
-    QUARTERS = "quarters"  #: cost by quarter, past and to come
+    QUARTERS = "quarters"  #: cost by quarter or month, past and to come
+    FORETOLD = "foretold"  #: sums said on past days, and what came
+    UPKEEP = "upkeep"  #: vehicles by what they cost above their class
+    CLAIMS = "claims"  #: parts that failed within their warranty
+    RUN_OUT = "run out"  #: official inspections by the day they run out
     WEAR = "wear"  #: measured parts on the way to their limit
     REPEATS = "repeats"  #: what fails more often than elsewhere
     INSPECTED = "inspected"  #: items of an inspection with what would become of them
@@ -190,6 +194,11 @@ class Table:
     def place(self, tells: Tells | None) -> int | None:
         """Return where the first column stands that tells this, None when there is none."""
         return next((i for i, one in enumerate(self.columns) if one.tells is tells), None)
+
+    def named(self, name: str) -> list[Cell] | None:
+        """Return the cells of the column of this name, None when there is none."""
+        at = next((i for i, one in enumerate(self.columns) if one.name == name), None)
+        return None if at is None else [row[at] for row in self.rows]
 
     def cells(self, tells: Tells | None) -> list[Cell]:
         """Return the cells of the first column that tells this, all None when there is none."""

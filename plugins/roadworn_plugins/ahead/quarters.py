@@ -180,7 +180,7 @@ def quarters_table(
         else _say("by-month"),
         columns=(Column(by, by, "integer", detail=True), *_in(currency, _COLUMNS)),
         rows=(*past, *coming),
-        holds=Holds.QUARTERS if quarters else None,
+        holds=Holds.QUARTERS,
         marks=(frozenset({Mark.PAST}),) * len(past) + (frozenset(),) * len(coming),
     )
 

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from roadworn.analysis import Column, Table, Tells
+from roadworn.analysis import Column, Holds, Table, Tells
 from roadworn.columns.view import KnownBy, LedgerView
 from roadworn_plugins.ahead.past import BacktestDay, look_back
 from roadworn_plugins.shared.costs_ahead import money
@@ -232,4 +232,5 @@ def past_table(record: TrackRecord) -> Table:
             )
             for one in record.days
         ),
+        holds=Holds.FORETOLD,
     )

@@ -156,7 +156,7 @@ def officials_table(told: Sequence["Told"], today: date, within: int | None) -> 
     )
     title = _say("officials")
     events = tuple((last.event,) for _name, last in rows)
-    return (Table("official_inspections", title, _OFFICIALS, cells, events),)
+    return (Table("official_inspections", title, _OFFICIALS, cells, events, Holds.RUN_OUT),)
 
 
 @dataclass(frozen=True, slots=True)

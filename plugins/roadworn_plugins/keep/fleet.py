@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from roadworn.analysis import Cell, Column, Result, Table, Tells
+from roadworn.analysis import Cell, Column, Holds, Result, Table, Tells
 from roadworn.columns.view import UNSEEN_DAYS, LedgerView
 from roadworn.model.messages import Joined, Says
 from roadworn.model.units import KM_PER_MILE
@@ -398,6 +398,7 @@ def _table(
         ),
         rows=tuple(rows),
         evidence=tuple(evidence),
+        holds=Holds.UPKEEP,
     )
 
 
