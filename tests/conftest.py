@@ -21,6 +21,9 @@ from roadworn.analysis.outlook import Outlook, outlook
 from roadworn.model.events import NewEvent
 from roadworn_demo import DEMO_TODAY, build
 
+# How wide the terminal of whoever runs the tests is must not change what they read.
+os.environ.pop("COLUMNS", None)
+
 
 @pytest.fixture
 def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
@@ -29,6 +32,8 @@ def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureF
     from roadworn_cli.main import main
 
     hide_settings(monkeypatch)
+    # So wide that sentences stand whole; the tests of the screen narrow it.
+    monkeypatch.setenv("COLUMNS", "1000")
     monkeypatch.chdir(tmp_path)
 
     def go(*words: str, given: str = "") -> Outcome:

@@ -1,6 +1,7 @@
 """`vehicles` and `history`: what is on record."""
 
 from collections.abc import Callable, Mapping, Sequence
+from itertools import compress
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -25,6 +26,11 @@ def _records(found: "Rows") -> list[Row]:
 
 def _print(rows: Sequence[Row], shown: Shown, fmt: str, widest: int = WIDEST_CELL) -> None:
     cells = [[cell(row) for cell in shown.values()] for row in rows]
+    if fmt == "table" and rows:
+        # A heading over nothing only takes room from the rest.
+        filled = [any(line[at] not in (None, "") for line in cells) for at in range(len(shown))]
+        shown = dict(compress(shown.items(), filled))
+        cells = [list(compress(line, filled)) for line in cells]
     emit(tuple(shown), cells, fmt=fmt, widest=widest)
 
 

@@ -107,7 +107,7 @@ def emit(
     notes: Sequence[str] = (),
     widest: int = WIDEST_CELL,
 ) -> None:
-    """Print rows to stdout, and title and notes of a table to stderr.
+    """Print rows, and the title of a table, to stdout; notes to stderr.
 
     Args:
         columns: names, in order.
@@ -127,7 +127,7 @@ def emit(
         _emit_csv(columns, rows)
     else:
         if title:
-            say(title)
+            typer.echo(escape(title))
         _emit_table(columns, rows, widest)
     for text in notes:
         note(text)
@@ -213,25 +213,14 @@ def _csv_cell(value: object) -> str:
 
 
 def _emit_table(columns: Sequence[str], rows: Sequence[Sequence[object]], widest: int) -> None:
-    cells = [[_table_cell(value, widest) for value in row] for row in rows]
+    from roadworn_cli.screen import Head, put, table
+
     numeric = [
         bool(rows) and all(row[i] is None or _is_number(row[i]) for row in rows)
         for i in range(len(columns))
     ]
-    if sys.stdout.isatty():
-        _rich_table(columns, cells, numeric)
-        return
-    widths = [
-        max([_width(name), *(_width(row[i]) for row in cells)]) for i, name in enumerate(columns)
-    ]
-    lines = []
-    for line in [list(columns), ["-" * width for width in widths], *cells]:
-        padded = [
-            _pad(text, width, right)
-            for text, width, right in zip(line, widths, numeric, strict=True)
-        ]
-        lines.append("  ".join(padded).rstrip())
-    typer.echo("\n".join(lines))
+    heads = [Head(escape(name), right) for name, right in zip(columns, numeric, strict=True)]
+    put(table(heads, [[_table_cell(value, widest) for value in row] for row in rows]))
 
 
 def _is_number(value: object) -> bool:
@@ -248,28 +237,3 @@ def _table_cell(value: object, widest: int) -> str:
         return escape(text)
     text = escape(text[: widest + 1])
     return text if len(text) <= widest else f"{text[: widest - 1]}…"
-
-
-def _width(text: str) -> int:
-    from unicodedata import combining, east_asian_width
-
-    return sum(2 if east_asian_width(c) in "WF" else 0 if combining(c) else 1 for c in text)
-
-
-def _pad(text: str, width: int, right: bool) -> str:
-    gap = " " * (width - _width(text))
-    return gap + text if right else text + gap
-
-
-def _rich_table(columns: Sequence[str], cells: Sequence[list[str]], right: Sequence[bool]) -> None:
-    from rich.box import SIMPLE_HEAD
-    from rich.console import Console
-    from rich.table import Table
-    from rich.text import Text
-
-    table = Table(box=SIMPLE_HEAD, pad_edge=False)
-    for name, at_right in zip(columns, right, strict=True):
-        table.add_column(Text(name), justify="right" if at_right else "left", overflow="fold")
-    for row in cells:
-        table.add_row(*(Text(cell) for cell in row))
-    Console().print(table)

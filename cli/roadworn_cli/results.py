@@ -1,19 +1,18 @@
 """How a Result is written in a terminal, as JSON and as CSV; the figures are never touched."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator
 from dataclasses import asdict, replace
 from typing import Any
 
-import typer
-
-from roadworn.analysis import Column, Estimate, Ran, Result, Table
+from roadworn.analysis import Column, Estimate, Mark, Ran, Result, Table, Tells
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UsageError
 from roadworn.model.messages import Sentence
-from roadworn_cli.output import emit, emit_json, escape, note, say
+from roadworn_cli.output import emit, emit_json, escape, note
+from roadworn_cli.screen import Head, encoded, put, text
+from roadworn_cli.screen import table as screen_table
 
 _EVIDENCE_SHOWN = 8
-_WIDEST = 52
 
 
 def show(
@@ -40,12 +39,13 @@ def show(
     if fmt == "csv":
         _show_csv(ran)
         return
-    typer.echo(escape(result.headline))
+    put(text(escape(result.headline)))
+    vehicle = str(getattr(ran.settings, "vehicle", None) or "")
     for one in result.tables:
-        show_table(one, wide=wide, evidence=evidence)
+        show_table(one, wide=wide, evidence=evidence, vehicle=vehicle)
     for estimate in result.estimates:
         if not result.tables:
-            typer.echo(in_words(estimate))
+            put(text(escape(in_words(estimate))))
     for caveat in result.caveats:
         note(caveat)
 
@@ -77,44 +77,89 @@ def _show_csv(ran: Ran) -> None:
         note(f"this is the table {main.name}; --table NAME gives another: {others}")
 
 
-def show_table(table: Table, *, wide: bool = False, evidence: bool = False) -> None:
-    """Print one table with its sentences and, if asked for, its evidence below each row.
+def show_table(
+    table: Table, *, wide: bool = False, evidence: bool = False, vehicle: str = ""
+) -> None:
+    """Print one table with its title, its sentences and, if asked for, its evidence.
 
-    A text that would push the rest off the screen is cut short unless `wide`.
+    Args:
+        table: of a result; nothing is printed of one without rows.
+        wide: with the columns that are left out of a screen.
+        evidence: name the events behind each row.
+        vehicle: the one that was asked for, which each row need not name again.
     """
     if not table.rows:
         return
-    shown = [
-        i
-        for i, column in enumerate(table.columns)
-        if column.kind != "sentence" and (wide or not column.detail)
+    columns = [one for one in _shown(table, wide=wide) if not _only(table, one, vehicle)]
+    heads = [
+        Head(escape(title), right, 0 if column.detail else 1 + (column.brief > 0))
+        for column, title, right, _cells in columns
     ]
-    headings = [heading(table.columns[i]) for i in shown]
-    most = None if wide else _WIDEST
-    rows = [[_cut(cell(table.columns[i], row[i]), most) for i in shown] for row in table.rows]
-    typer.echo("")
-    say(table.title)
-    right = [table.columns[i].kind not in {"text", "component", "date"} for i in shown]
-    for number, line in enumerate(aligned(headings, rows, right)):
-        typer.echo(line)
-        if number >= 2:
-            _below(table, number - 2, evidence)
+    rows = list(zip(*(cells for *_head, cells in columns), strict=True))
+    stops = [Mark.SAFETY in marks for _row, marks in table.marked()]
+    below = [_below(table, number, evidence) for number in range(len(rows))]
+    put([[], [(encoded(escape(table.title)), "title")]])
+    put(screen_table(heads, rows, below=below, stops=stops))
 
 
-def _cut(text: str, most: int | None) -> str:
-    return text if most is None or len(text) <= most else f"{text[: most - 1]}…"
+_Shown = tuple[Column, str, bool, list[str]]
 
 
-def _below(table: Table, number: int, evidence: bool) -> None:
-    """Print what belongs to a row but not in a column."""
+def _shown(table: Table, *, wide: bool) -> Iterator[_Shown]:
+    """Yield column, heading, whether it stands at the right, and cells of what a screen shows.
+
+    A figure with its two limits is told as a figure and a range, and a column that is empty in
+    every row is left out.
+    """
+    columns = table.columns
+    i = 0
+    while i < len(columns):
+        column, at = columns[i], i
+        i += 1
+        if column.kind == "sentence" or (column.detail and not wide):
+            continue
+        cells = [cell(column, row[at]) for row in table.rows]
+        ranged = (
+            column.tells is Tells.LOW
+            and i < len(columns)
+            and columns[i].tells is Tells.HIGH
+            and columns[i].kind == column.kind
+        )
+        if ranged:
+            tops = [cell(columns[i], row[i]) for row in table.rows]
+            cells = [_range(low, high) for low, high in zip(cells, tops, strict=True)]
+            i += 1
+        if any(cells):
+            right = ranged or column.kind not in {"text", "component", "date"}
+            yield column, "range" if ranged else heading(column), right, cells
+
+
+def _range(low: str, high: str) -> str:
+    """Return two limits as one cell."""
+    return f"{low} to {high}" if low and high and low != high else low or high
+
+
+def _only(table: Table, shown: _Shown, vehicle: str) -> bool:
+    """Say whether a column tells nothing but the vehicle that was asked for."""
+    column = shown[0]
+    if not vehicle or column.tells is not Tells.VEHICLE:
+        return False
+    return set(table.cells(Tells.VEHICLE)) <= {vehicle, None}
+
+
+def _below(table: Table, number: int, evidence: bool) -> list[str]:
+    """Return what belongs to a row but not in a column."""
     row = table.rows[number]
-    for i, column in enumerate(table.columns):
-        if column.kind == "sentence" and row[i]:
-            typer.echo(f"    {column.title}: {escape(str(row[i]))}")
+    told = [
+        f"{column.title}: {escape(str(row[i]))}"
+        for i, column in enumerate(table.columns)
+        if column.kind == "sentence" and row[i]
+    ]
     if evidence and table.evidence:
         ids = table.evidence[number]
         more = f" and {len(ids) - _EVIDENCE_SHOWN} more" if len(ids) > _EVIDENCE_SHOWN else ""
-        typer.echo(f"    events: {', '.join(ids[:_EVIDENCE_SHOWN])}{more}")
+        told.append(f"events: {', '.join(ids[:_EVIDENCE_SHOWN])}{more}")
+    return told
 
 
 def heading(column: Column) -> str:
@@ -142,23 +187,6 @@ def cell(column: Column, value: object) -> str:
     if column.kind == "integer":
         return f"{value:,d}" if isinstance(value, int) else f"{value:,.0f}"
     return f"{value:,.3g}" if abs(value) < 1000 else f"{value:,.0f}"
-
-
-def aligned(
-    headings: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[bool]
-) -> list[str]:
-    """Return heading, rule and rows as lines of equal columns."""
-    widths = [
-        max(len(heading), *(len(row[i]) for row in rows)) for i, heading in enumerate(headings)
-    ]
-    lines = []
-    for line in [list(headings), ["-" * width for width in widths], *rows]:
-        parts = [
-            text.rjust(width) if at_right else text.ljust(width)
-            for text, width, at_right in zip(line, widths, right, strict=True)
-        ]
-        lines.append("  ".join(parts).rstrip())
-    return lines
 
 
 def in_words(estimate: Estimate) -> str:

@@ -2,7 +2,7 @@
 
 import io
 import tempfile
-from contextlib import redirect_stderr, redirect_stdout
+from contextlib import redirect_stdout
 from datetime import date
 from pathlib import Path
 
@@ -63,11 +63,10 @@ def small_shop() -> list[NewEvent]:
 
 
 def printed(result: Result) -> str:
-    out, title = io.StringIO(), io.StringIO()
-    with redirect_stdout(out), redirect_stderr(title):
+    out = io.StringIO()
+    with redirect_stdout(out):
         print(result.headline)
         for table in result.tables:
-            print(f"\n{table.title}", end="")
             show_table(table)
         print()
         for caveat in result.caveats:

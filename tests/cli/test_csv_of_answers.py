@@ -55,8 +55,9 @@ def test_a_named_table_comes_alone_in_every_form(capsys: pytest.CaptureFixture[s
     assert (read(said.out), said.err) == ([["n"], ["9"], ["8"]], "")
     show(ran, fmt="table", table="other")
     said = capsys.readouterr()
-    assert "other" in said.err
-    assert "next_thing" not in said.err
+    assert "other" in said.out
+    assert "next_thing" not in said.out
+    assert said.err == ""
 
 
 def test_an_unknown_table_is_refused_by_naming_those_there_are() -> None:

@@ -26,5 +26,5 @@ def test_measured_wear_stands_in_the_outlook_without_a_price(run: Run) -> None:
     assert row["left"] == pytest.approx(7_200)
     assert row["months"] == pytest.approx(7.2, abs=0.1)
     screen = run("outlook", "w", "--months", "24")
-    assert "Measured parts, the nearest to its limit first" in screen.err
+    assert "Measured parts, the nearest to its limit first" in screen.out
     assert "7,200" in screen.out

@@ -109,10 +109,11 @@ def test_json_has_no_nan(capsys: pytest.CaptureFixture[str]) -> None:
 def test_a_table_is_aligned_by_what_the_eye_sees(capsys: pytest.CaptureFixture[str]) -> None:
     emit(("word", "n"), [("漢字", 5), ("ab\nc", 12.5), (None, 1234567.0)], fmt="table", title="T")
     out, err = capsys.readouterr()
-    assert err == "T\n"
+    assert err == ""
     assert out.splitlines() == [
+        "T",
         "word           n",
-        "-----  ---------",
+        "─────  ─────────",
         "漢字           5",
         "ab\\nc       12.5",
         "       1,234,567",

@@ -5,19 +5,18 @@ goes next are the results of the analyses of those names, whoever brings them. W
 them is missing or broken its part is empty and the outlook says so.
 """
 
-from collections import defaultdict
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
-from roadworn.analysis import Answers, Cell, Column, Holds, Mark, Marks, Ran, Table, Tells
+from roadworn.analysis import Answers, Cell, Holds, Mark, Marks, Ran, Table, Tells
+from roadworn.analysis.open_now import OPEN_COLUMNS, open_now
 from roadworn.checks.identity import to_settle
 from roadworn.model.catalogue import part_name
 from roadworn.model.errors import PluginFailure, UnknownName
 from roadworn.model.messages import Joined, Problem, Says, Sentence, as_sentence, some_of
 from roadworn.model.units import KM_PER_MILE
 from roadworn.trade.cautions import CLOSING, cautions_for
-from roadworn.trade.codes import told_code
 
 if TYPE_CHECKING:
     from roadworn.analysis.host import PluginHost
@@ -40,8 +39,6 @@ _say = Says(
         "stepped": "From {day} on the odometer shows another figure than before and nobody "
         "recorded why: exchanged, or turned back? The distance is counted as if it was exchanged; "
         "`roadworn analyse odometer-audit vehicle={vehicle}` says more.",
-        "code": "{status} code",
-        "estimated": "estimated {amount:,.2f} {currency}",
         "safety": "Safety item open: {parts}; do not drive until it is repaired.",
         "open": "Open: {words}.",
         "none": "No failed items recorded.",
@@ -113,14 +110,6 @@ STALE = timedelta(days=200)
 _MOST_NEXT = 10
 # Looking back costs as much as all the rest; nobody waits half a minute at the vehicle.
 _MOST_FOR_RECORD = 100_000
-_OPEN_COLUMNS = (
-    Column("state", "state", tells=Tells.STATE, brief=3),
-    Column("component", "component", "component", tells=Tells.COMPONENT, brief=1),
-    Column("position", "where", tells=Tells.PLACE, brief=2),
-    Column("detail", "what was seen", tells=Tells.SEEN, brief=4),
-    Column("since", "since", "date", tells=Tells.SINCE, brief=5),
-)
-_WORDS = {"failed": "failed", "wearing": "wearing", "not_checked": "not checked"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,19 +217,19 @@ def outlook(
     inspection, maintenance = ask(Answers.PASSES), ask(Answers.SERVICE_DUE)
     advice, keeps_failing = ask(Answers.KEEP_OR_SELL), ask(Answers.KEEPS_FAILING)
     wear, causes = ask(Answers.WEARS), ask(Answers.CAUSES)
-    open_now = _due_by_analysis(coming) or _open_now(view, vehicle_id)
+    due = _due_by_analysis(coming) or open_now(view, vehicle_id)
     ahead = coming.result.holding(Holds.AHEAD) if coming is not None else None
     named = [
         str(component)
-        for table in (open_now, ahead)
+        for table in (due, ahead)
         for component in (table.cells(Tells.COMPONENT) if table is not None else ())
     ]
     return Outlook(
         vehicle=profile,
         as_of=view.today,
-        headline=_headline(profile, open_now, coming, months),
+        headline=_headline(profile, due, coming, months),
         distance=_distance(view, profile, unit),
-        open_now=open_now,
+        open_now=due,
         next_repairs=coming,
         inspection=inspection,
         maintenance=maintenance,
@@ -286,73 +275,6 @@ def _track_record(host: "PluginHost", view: "LedgerView", problems: list[Problem
     if view.checkpoint.size > _MOST_FOR_RECORD:
         return None
     return _run(host, view, Answers.CAME_TRUE, {"days": 1}, problems)
-
-
-def _open_now(view: "LedgerView", vehicle_id: str) -> Table:
-    """Return what is already due: safety first, then failed, codes, declined, wearing."""
-    lines: list[tuple[int, tuple[Cell, ...], str, Marks]] = []
-    measured = _measured(view, vehicle_id)
-    for component, position, condition, safety, note, day, event in view.sql(
-        """SELECT component, position, condition, safety, note, first_seen_on, event_id
-           FROM open_findings WHERE vehicle_id = ?
-           ORDER BY component, position, event_id""",
-        (vehicle_id,),
-    ).rows:
-        critical = bool(safety) and condition == "failed"
-        rank = 0 if critical else 1 if condition == "failed" else 4
-        what = Joined((measured.get((event, component, position)), note), "; ")
-        word = "SAFETY: failed" if critical else _WORDS.get(condition, condition)
-        marks = frozenset({Mark.SAFETY, Mark.OPEN} if critical else {Mark.FAILED, Mark.OPEN})
-        lines.append(
-            (
-                rank,
-                (word, component, position or "", what, day),
-                event,
-                marks if condition == "failed" else Marks(),
-            )
-        )
-    for code, status, module, words, first, event in view.sql(
-        """SELECT code, status, module, words, first_seen_on, event_id FROM active_codes
-           WHERE vehicle_id = ? ORDER BY status, code, module""",
-        (vehicle_id,),
-    ).rows:
-        meaning, points_to = told_code(code, words)
-        state = _say("code", status=status)
-        seen = Joined((code, meaning), ": ")
-        cells: tuple[Cell, ...] = (state, ", ".join(points_to), module, seen, first)
-        lines.append((2, cells, event, Marks()))
-    for component, position, amount, currency, decision, safety, day, event in view.sql(
-        """SELECT component, position, amount, currency, decision, safety, occurred_on, event_id
-           FROM declined_work WHERE vehicle_id = ? ORDER BY occurred_on, component, position""",
-        (vehicle_id,),
-    ).rows:
-        price = _say.when(amount is not None, "estimated", amount=amount, currency=currency)
-        cells = (decision, component, position or "", price, day)
-        lines.append((3 if safety else 5, cells, event, Marks()))
-    lines.sort(key=lambda line: line[0])
-    return Table(
-        name="open_now",
-        title="Open now",
-        columns=_OPEN_COLUMNS,
-        rows=tuple(cells for _rank, cells, _event, _marks in lines),
-        evidence=tuple((event,) for _rank, _cells, event, _marks in lines),
-        holds=Holds.DUE,
-        marks=tuple(marks for *_line, marks in lines),
-    )
-
-
-def _measured(view: "LedgerView", vehicle_id: str) -> dict[tuple[str, str, str | None], str]:
-    """Return (event, component, position) -> what was measured there, as it was read."""
-    rows = view.sql(
-        """SELECT event_id, component, position, value, unit FROM measurements
-           WHERE vehicle_id = ? ORDER BY seq, name""",
-        (vehicle_id,),
-    ).rows
-    found = defaultdict[tuple[str, str, str | None], list[str]](list)
-    for event, component, position, value, unit in rows:
-        figure = Sentence("figure", "{value:g} {unit}", value=value, unit=unit)
-        found[event, component, position].append(figure)
-    return {key: Joined(figures) for key, figures in found.items()}
 
 
 def _headline(
@@ -408,8 +330,8 @@ def _due_by_analysis(coming: Ran | None) -> Table | None:
     due = coming.result.holding(Holds.DUE) if coming is not None else None
     if due is None:
         return None
-    rows = zip(*(due.cells(column.tells) for column in _OPEN_COLUMNS if column.tells), strict=True)
-    return replace(due, name="open_now", columns=_OPEN_COLUMNS, rows=tuple(rows))
+    rows = zip(*(due.cells(column.tells) for column in OPEN_COLUMNS if column.tells), strict=True)
+    return replace(due, name="open_now", columns=OPEN_COLUMNS, rows=tuple(rows))
 
 
 def _distance(view: "LedgerView", profile: dict[str, Any], shown: str) -> str:

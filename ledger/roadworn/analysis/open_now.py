@@ -1,0 +1,95 @@
+"""What the record itself says is open on a vehicle, where no analysis says it better."""
+
+from collections import defaultdict
+from typing import TYPE_CHECKING
+
+from roadworn.analysis import Cell, Column, Holds, Mark, Marks, Table, Tells
+from roadworn.model.messages import Joined, Says, Sentence
+from roadworn.trade.codes import told_code
+
+if TYPE_CHECKING:
+    from roadworn.columns.view import LedgerView
+
+_say = Says(
+    "outlook",
+    {
+        "code": "{status} code",
+        "estimated": "estimated {amount:,.2f} {currency}",
+    },
+)
+#: Columns of what is open, whoever says it.
+OPEN_COLUMNS = (
+    Column("state", "state", tells=Tells.STATE, brief=3),
+    Column("component", "component", "component", tells=Tells.COMPONENT, brief=1),
+    Column("position", "where", tells=Tells.PLACE, brief=2),
+    Column("detail", "what was seen", tells=Tells.SEEN, brief=4),
+    Column("since", "since", "date", tells=Tells.SINCE, brief=5),
+)
+_WORDS = {"failed": "failed", "wearing": "wearing", "not_checked": "not checked"}
+
+
+def open_now(view: "LedgerView", vehicle_id: str) -> Table:
+    """Return what is already due: safety first, then failed, codes, declined, wearing."""
+    lines: list[tuple[int, tuple[Cell, ...], str, Marks]] = []
+    measured = _measured(view, vehicle_id)
+    for component, position, condition, safety, note, day, event in view.sql(
+        """SELECT component, position, condition, safety, note, first_seen_on, event_id
+           FROM open_findings WHERE vehicle_id = ?
+           ORDER BY component, position, event_id""",
+        (vehicle_id,),
+    ).rows:
+        critical = bool(safety) and condition == "failed"
+        rank = 0 if critical else 1 if condition == "failed" else 4
+        what = Joined((measured.get((event, component, position)), note), "; ")
+        word = "SAFETY: failed" if critical else _WORDS.get(condition, condition)
+        marks = frozenset({Mark.SAFETY, Mark.OPEN} if critical else {Mark.FAILED, Mark.OPEN})
+        lines.append(
+            (
+                rank,
+                (word, component, position or "", what, day),
+                event,
+                marks if condition == "failed" else Marks(),
+            )
+        )
+    for code, status, module, words, first, event in view.sql(
+        """SELECT code, status, module, words, first_seen_on, event_id FROM active_codes
+           WHERE vehicle_id = ? ORDER BY status, code, module""",
+        (vehicle_id,),
+    ).rows:
+        meaning, points_to = told_code(code, words)
+        state = _say("code", status=status)
+        seen = Joined((code, meaning), ": ")
+        cells: tuple[Cell, ...] = (state, ", ".join(points_to), module, seen, first)
+        lines.append((2, cells, event, Marks()))
+    for component, position, amount, currency, decision, safety, day, event in view.sql(
+        """SELECT component, position, amount, currency, decision, safety, occurred_on, event_id
+           FROM declined_work WHERE vehicle_id = ? ORDER BY occurred_on, component, position""",
+        (vehicle_id,),
+    ).rows:
+        price = _say.when(amount is not None, "estimated", amount=amount, currency=currency)
+        cells = (decision, component, position or "", price, day)
+        lines.append((3 if safety else 5, cells, event, Marks()))
+    lines.sort(key=lambda line: line[0])
+    return Table(
+        name="open_now",
+        title="Open now",
+        columns=OPEN_COLUMNS,
+        rows=tuple(cells for _rank, cells, _event, _marks in lines),
+        evidence=tuple((event,) for _rank, _cells, event, _marks in lines),
+        holds=Holds.DUE,
+        marks=tuple(marks for *_line, marks in lines),
+    )
+
+
+def _measured(view: "LedgerView", vehicle_id: str) -> dict[tuple[str, str, str | None], str]:
+    """Return (event, component, position) -> what was measured there, as it was read."""
+    rows = view.sql(
+        """SELECT event_id, component, position, value, unit FROM measurements
+           WHERE vehicle_id = ? ORDER BY seq, name""",
+        (vehicle_id,),
+    ).rows
+    found = defaultdict[tuple[str, str, str | None], list[str]](list)
+    for event, component, position, value, unit in rows:
+        figure = Sentence("figure", "{value:g} {unit}", value=value, unit=unit)
+        found[event, component, position].append(figure)
+    return {key: Joined(figures) for key, figures in found.items()}
