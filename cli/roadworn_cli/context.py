@@ -86,8 +86,9 @@ class State:
             self.ledger,
             as_of=self.as_of,
             known_by=self.known_by,
-            kinds=host.kinds(),
-            tables=host.tables(),
+            kinds=host.kinds,
+            tables=host.tables,
+            keep=host.keep_by(),
             progress=progress("folding events"),
         )
 

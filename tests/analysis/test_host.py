@@ -4,6 +4,7 @@ import importlib.metadata
 import sys
 import time
 from collections.abc import Sequence
+from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -28,9 +29,15 @@ from roadworn import (
     hookimpl,
 )
 from roadworn.analysis import Marks
+from roadworn.columns.kept import nothing
 from roadworn.model.errors import PluginFailure, QueryError, UnknownName, UsageError
 
-VIEW: Any = SimpleNamespace(checkpoint=SimpleNamespace(size=3, root="ab" * 32))
+VIEW: Any = SimpleNamespace(
+    checkpoint=SimpleNamespace(size=3, root="ab" * 32),
+    answered=lambda *_: nothing,
+    keep=lambda _question, answer, _codec: answer,
+    working=nullcontext,
+)
 
 
 class Bounds(Settings):

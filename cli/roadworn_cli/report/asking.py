@@ -6,12 +6,12 @@ A report never computes: whatever it says beyond what was written down is an ana
 import sys
 import threading
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 from roadworn.analysis import Answers, Ran
-from roadworn.model.errors import RoadwornError, UnknownName
+from roadworn.model.errors import RoadwornError
 from roadworn_cli.output import say
 from roadworn_cli.words import Look
 
@@ -47,18 +47,13 @@ class Asker:
             settings: those that it has no word for are not handed over.
         """
         name = self.host.answering(what) if isinstance(what, Answers) else what
-        try:
-            _plugin, analysis = self.host.analysis(name)
-        except UnknownName:
+        if name not in self.host.names():
             self.left_out[what] = ""
             return None
-        wanted: Mapping[str, Any] = {"unit": self.look.unit or None, **settings}
-        chosen = {
-            key: value for key, value in wanted.items() if key in analysis.settings.model_fields
-        }
+        wanted = {"unit": self.look.unit or None, **settings}
         try:
             with told(name):
-                ran = self.host.run(name, self.view, chosen, self.time_limit)
+                ran = self.host.run(name, self.view, {}, self.time_limit, also=wanted)
         except RoadwornError as error:
             self.left_out[what] = error.message
             return None

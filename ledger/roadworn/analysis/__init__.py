@@ -326,6 +326,8 @@ class Analysis:
         about: docstring with the sections Method, Assumptions, Reading, Reference.
         files: data files that its settings name.
         answers: what the outlook and the reports may ask it for.
+        kept: its answers may be kept until ledger, day, settings, plugins or a file that a
+            setting names change. False for one that looks at anything else: a clock, a network.
     """
 
     name: str
@@ -336,6 +338,7 @@ class Analysis:
     about: str = ""
     files: tuple[PackagedFile, ...] = ()
     answers: Answers | None = None
+    kept: bool = True
 
     def __post_init__(self) -> None:
         if not _NAME.fullmatch(self.name):
@@ -382,3 +385,18 @@ class Ran:
     seconds: float = 0.0
     ledger_size: int = 0
     ledger_root: str = ""
+
+
+#: Everything that a result may consist of besides plain values and sentences.
+RESULT_TYPES = (
+    Result,
+    Table,
+    Column,
+    Estimate,
+    Chart,
+    Series,
+    Answers,
+    Holds,
+    Tells,
+    Mark,
+)

@@ -6,15 +6,27 @@ plugin; what breaks is kept as a `Problem` that names the plugin and its error.
 """
 
 import importlib.metadata
+import os
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pluggy
-from pydantic import ValidationError
+from pydantic import ConfigDict, ValidationError
 
-from roadworn.analysis import Analysis, Answers, Deferred, Ran, Result, Settings
+from roadworn.analysis import (
+    RESULT_TYPES,
+    Analysis,
+    Answers,
+    Deferred,
+    Ran,
+    Result,
+    Settings,
+)
+from roadworn.columns.kept import Codec, files_mark, named_files, nothing
 from roadworn.model.errors import PluginFailure, QueryError, RoadwornError, UnknownName, UsageError
 from roadworn.model.kinds import EventKind, KindRegistry
 from roadworn.model.messages import Problem
@@ -25,8 +37,15 @@ if TYPE_CHECKING:
 
 GROUP = "roadworn"
 TIME_LIMIT = 300.0
+#: Set to ``off`` in the environment, nothing is kept beside the columns and nothing kept is read.
+KEPT = "ROADWORN_KEPT"
 
 
+#: Of the environment, what no answer depends on; everything else of ours may be a setting.
+_NO_SETTINGS = frozenset({"ROADWORN_LEDGER", "ROADWORN_DEBUG", KEPT})
+#: Libraries whose versions a figure may depend on.
+_COMPUTES = ("duckdb", "numpy", "scipy")
+_CODEC = Codec(RESULT_TYPES)
 hookspec = pluggy.HookspecMarker("roadworn")
 hookimpl = pluggy.HookimplMarker("roadworn")
 
@@ -91,6 +110,37 @@ class PluginHost:
         self.versions[name] = version
         self._offered = None
 
+    def keep_by(self) -> str:
+        """Return what a kept answer depends on besides the ledger; empty when none is kept.
+
+        The plugins by name, version and the files of their packages, so that no changed line of
+        code finds an answer of the old one; the libraries that compute; and what our variables
+        of the environment say, with the files that they name.
+        """
+        if os.environ.get(KEPT, "").lower() in {"off", "no", "0"}:
+            return ""
+        packages = {"roadworn"}
+        for name in self.versions:
+            module = self.manager.get_plugin(name)
+            found = getattr(module, "__name__", type(module).__module__)
+            packages.add(found.partition(".")[0])
+        folders = []
+        for name in packages:
+            file = getattr(sys.modules.get(name), "__file__", None)
+            if file is None:
+                # What does not come from files could change unnoticed.
+                return ""
+            path = Path(file)
+            folders.append(path.parent if path.stem == "__init__" else path)
+        ours = {
+            name: value
+            for name, value in sorted(os.environ.items())
+            if name.startswith("ROADWORN_") and name not in _NO_SETTINGS
+        }
+        libraries = [importlib.metadata.version(name) for name in _COMPUTES]
+        parts = [sys.version, libraries, self.versions, files_mark(folders)]
+        return repr([*parts, ours, named_files(ours.values())])
+
     def plugin_names(self) -> list[str]:
         """Return the names of the plugins in use, bundled first."""
         return list(self.versions)
@@ -143,6 +193,10 @@ class PluginHost:
             raise UnknownName.of(f"analysis {name!r}", name, known, "see `roadworn analyses`.")
         return found
 
+    def names(self) -> list[str]:
+        """Return the names of the analyses that are offered, none of them imported."""
+        return list(self._known())
+
     def answering(self, answers: Answers) -> str:
         """Return the name of the analysis that answers this: the bundled one, if it is there."""
         if answers.value in self._known():
@@ -173,36 +227,80 @@ class PluginHost:
         view: "LedgerView",
         settings: Settings | Mapping[str, Any] | None = None,
         time_limit: float = TIME_LIMIT,
+        *,
+        also: Mapping[str, Any] | None = None,
     ) -> Ran:
-        """Run an analysis on a view.
+        """Return what an analysis says of a view: what is kept of it, else run now and kept.
 
         Args:
             name: the analysis.
             view: a read-only view of the ledger.
             settings: its settings, as a model or as a mapping of texts or values.
             time_limit: seconds after which the run is given up.
+            also: settings that are handed over where the analysis has them.
 
         Raises:
             UnknownName: no such analysis.
             UsageError: a setting does not fit.
             PluginFailure: the analysis raised, ran too long or returned no Result.
         """
+        started = time.perf_counter()
+        asked = _asked(name, view, settings, also)
+        ran = self._kept(asked, view, started)
+        if ran is not None:
+            return ran
         plugin, analysis = self.analysis(name)
+        known = analysis.settings.model_fields
+        if not isinstance(settings, Settings):
+            more = {key: value for key, value in (also or {}).items() if key in known}
+            settings = {**more, **(settings or {})}
         chosen = make_settings(analysis, settings)
         vehicle = getattr(chosen, "vehicle", None)
         if vehicle is not None:
             chosen = chosen.model_copy(update={"vehicle": view.require_vehicle(vehicle)})
-        started = time.perf_counter()
-        result = _run_with_limit(lambda: analysis.run(view, chosen), time_limit, name, plugin)
+        with view.working():
+            result = _run_with_limit(lambda: analysis.run(view, chosen), time_limit, name, plugin)
         if not isinstance(result, Result):
             raise PluginFailure(
                 f"The analysis {name!r} of plugin {plugin!r} returned a {type(result).__name__} "
                 "instead of a Result: tell its author, or run without that plugin."
             )
+        if analysis.kept:
+            told = (plugin, analysis.title, analysis.question, analysis.answers)
+            settled = chosen.model_dump(mode="json")
+            *_told, result = view.keep(asked, (*told, settled, result), _CODEC)
         return Ran(
             analysis=analysis,
             plugin=plugin,
             settings=chosen,
+            result=result,
+            seconds=time.perf_counter() - started,
+            ledger_size=view.checkpoint.size,
+            ledger_root=view.checkpoint.root,
+        )
+
+    def kept(
+        self,
+        name: str,
+        view: "LedgerView",
+        settings: Settings | Mapping[str, Any] | None = None,
+        *,
+        also: Mapping[str, Any] | None = None,
+    ) -> Ran | None:
+        """Return what is kept of a run with these arguments, None where it would be run anew."""
+        return self._kept(_asked(name, view, settings, also), view, time.perf_counter())
+
+    def _kept(self, asked: list[Any], view: "LedgerView", started: float) -> Ran | None:
+        """Return a kept answer with its question, without importing the analysis."""
+        name = asked[1]
+        found = view.answered(asked, _CODEC) if name in self._known() else nothing
+        if found is nothing:
+            return None
+        plugin, title, question, answers, settled, result = found
+        return Ran(
+            analysis=Analysis(name, title, question, _runs_anew, answers=answers),
+            plugin=plugin,
+            settings=_Settled(**settled),
             result=result,
             seconds=time.perf_counter() - started,
             ledger_size=view.checkpoint.size,
@@ -233,6 +331,31 @@ class PluginHost:
         )
         if problem not in self.problems:
             self.problems.append(problem)
+
+
+class _Settled(Settings):
+    """Settings as they were kept: whatever names they have, the values as JSON has them."""
+
+    model_config = ConfigDict(frozen=True, extra="allow")
+
+
+def _runs_anew(*_: object) -> Result:
+    raise RoadwornError("A kept answer is not run: ask the host for the analysis by its name.")
+
+
+def _asked(
+    name: str,
+    view: "LedgerView",
+    settings: Settings | Mapping[str, Any] | None,
+    also: Mapping[str, Any] | None,
+) -> list[Any]:
+    """Return a run with its settings as the question by which its answer is kept."""
+    given = settings.model_dump() if isinstance(settings, Settings) else dict(settings or {})
+    values = {key.replace("-", "_"): value for key, value in given.items()}
+    if isinstance(values.get("vehicle"), str):
+        values["vehicle"] = view.require_vehicle(values["vehicle"])
+    more = sorted((also or {}).items())
+    return ["analysis", name, sorted(values.items()), more, named_files(values.values())]
 
 
 def make_settings(analysis: Analysis, given: Settings | Mapping[str, Any] | None) -> Settings:

@@ -260,10 +260,9 @@ def _run(
     A unit is only asked of an analysis that tells distances.
     """
     try:
-        name = host.answering(answers)
-        fields = host.analysis(name)[1].settings.model_fields
-        asked = {key: value for key, value in settings.items() if key != "unit" or key in fields}
-        return host.run(name, view, asked)
+        asked = {key: value for key, value in settings.items() if key != "unit"}
+        also = {key: value for key, value in settings.items() if key == "unit"}
+        return host.run(host.answering(answers), view, asked, also=also)
     except (PluginFailure, UnknownName) as error:
         said = Sentence("outlook.analysis-failed", "{why}", why=error.message, answers=answers)
         problems.append(Problem("analysis-failed", said, "see `roadworn plugins`"))

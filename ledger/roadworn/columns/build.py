@@ -15,6 +15,7 @@ import orjson
 
 from roadworn.columns.fold import RAW_EVENTS, chunks, create_tables, fetch, fold_file, fold_rows
 from roadworn.columns.spec import Progress, TableSpec, sql_text
+from roadworn.model.errors import LedgerDamaged
 from roadworn.model.kinds import KindRegistry
 from roadworn.store.merkle import EMPTY, Checkpoint, has_checkpoint
 from roadworn.store.schema import connect, plain_failures, require_file
@@ -201,8 +202,18 @@ def build(
     *,
     use_cache: bool,
     progress: Progress | None,
+    at: Checkpoint | None = None,
 ) -> Checkpoint:
     """Fill the folded tables of a fresh connection; return the checkpoint they stand at.
+
+    Args:
+        con: a fresh connection.
+        path: the ledger file.
+        tables: the tables to fold.
+        kinds: the event kinds.
+        use_cache: keep folded tables beside the ledger.
+        progress: called with (events done, events in all) while folding.
+        at: the checkpoint to stand at, as `head_of` returned it; the latest when None.
 
     Raises:
         EnvironmentFailure: there is no such file, or it cannot be read.
@@ -213,13 +224,30 @@ def build(
     with plain_failures(path), closing(open_ledger(path)) as ledger:
         # One transaction, so that the checkpoint and the events are of one moment.
         ledger.execute("BEGIN")
-        checkpoint = _latest(ledger)
+        checkpoint = at or _latest(ledger)
+        if at is not None and at.size and not has_checkpoint(ledger, at):
+            raise LedgerDamaged(f"{path} was replaced while it was read: ask again.")
         cache = Cache(path, tables, kinds) if use_cache else None
         done = cache.load(con, lambda c: has_checkpoint(ledger, c)) if cache is not None else 0
+        if done > checkpoint.size and cache is not None:
+            # Another process has kept what came since.
+            for name in cache.names:
+                con.execute(f'DELETE FROM raw."{name}" WHERE seq > ?', (checkpoint.size,))
+            done = checkpoint.size
         fold_tail(con, path, ledger, (done, checkpoint.size), tables, kinds, progress)
     if cache is not None and cache.worth_saving(checkpoint):
         cache.save(con, checkpoint)
     return checkpoint
+
+
+def head_of(path: Path) -> Checkpoint:
+    """Return the checkpoint at which a ledger stands, from the ledger alone.
+
+    Raises:
+        EnvironmentFailure, NotALedger, LedgerDamaged, LedgerRefused: as `build`.
+    """
+    with plain_failures(path), closing(open_ledger(path)) as ledger:
+        return _latest(ledger)
 
 
 def fold_tail(

@@ -4,28 +4,31 @@ Everything here is derived from the ledger and can be thrown away. A view is a s
 speaks of the ledger as it was when the view was opened.
 """
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from itertools import takewhile
 from pathlib import Path
-from typing import Any, Literal, Self, TypeVar, cast
-
-import duckdb
-import numpy as np
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING, Any, Literal, Self, TypeVar, cast
 
 from roadworn.checks.facts import named_vehicle
 from roadworn.checks.odd import MOST_KM_PER_DAY
-from roadworn.columns.build import build, load_payloads
-from roadworn.columns.session import Options, Session, dictionary_of
+from roadworn.columns.build import folder_of, head_of
+from roadworn.columns.kept import Codec, Kept, nothing
 from roadworn.columns.spec import Progress, Rows, TableInfo, TableSpec
-from roadworn.columns.tables import CORE_TABLES
 from roadworn.model.catalogue import Catalogue, catalogue
 from roadworn.model.errors import QueryError, UsageError
 from roadworn.model.kinds import KindRegistry
 from roadworn.store.merkle import EMPTY, Checkpoint
 from roadworn.trade.warranty import WINDOW_DAYS, WINDOW_KM
+
+# DuckDB and NumPy are imported by who first asks something that is not kept.
+if TYPE_CHECKING:
+    import duckdb
+    from numpy.typing import NDArray
+
+    from roadworn.columns.session import Session
 
 KnownBy = Literal["recorded", "occurred"]
 _Made = TypeVar("_Made")
@@ -36,6 +39,8 @@ UNSEEN_DAYS = 400
 _ROW_GROUP = 122_880
 #: Statements that only read; DESCRIBE and SUMMARIZE are SELECTs to the parser.
 _READING = frozenset({"SELECT", "EXPLAIN"})
+#: Reads and writes the rows of a query that are kept.
+_ROWS = Codec((Rows,))
 
 
 def open_view(
@@ -43,8 +48,9 @@ def open_view(
     *,
     as_of: str | date | None = None,
     known_by: KnownBy = "recorded",
-    kinds: KindRegistry | None = None,
-    tables: Sequence[TableSpec] = (),
+    kinds: KindRegistry | Callable[[], KindRegistry] | None = None,
+    tables: Sequence[TableSpec] | Callable[[], Sequence[TableSpec]] = (),
+    keep: str = "",
     progress: Progress | None = None,
     cache: bool = True,
     unseen_days: int = UNSEEN_DAYS,
@@ -60,8 +66,10 @@ def open_view(
         known_by: what `as_of` goes by: ``recorded`` takes what had happened and was written
             down by then; ``occurred`` takes what had happened by then, whenever it was written
             down, and retractions count by their own date.
-        kinds: the event kinds, with those of plugins.
-        tables: plugins' tables.
+        kinds: the event kinds, with those of plugins; or what returns them when they are needed.
+        tables: plugins' tables; or what returns them.
+        keep: keep answers beside the columns. A text that changes with everything they depend on
+            besides the ledger and these arguments; an empty one keeps none.
         progress: called with (events done, events in all) while folding.
         cache: keep folded tables beside the ledger.
         unseen_days: a vehicle not seen for longer is no longer taken to be running.
@@ -75,8 +83,9 @@ def open_view(
     """
     source = _Source(
         Path(ledger_path),
-        kinds or KindRegistry(),
-        (*CORE_TABLES, *tables),
+        kinds if callable(kinds) else lambda: kinds or KindRegistry(),
+        tables if callable(tables) else lambda: tables,
+        keep,
         cache,
         unseen_days,
         most_km_per_day,
@@ -88,6 +97,9 @@ def open_view(
 
 def dictionary(tables: Sequence[TableSpec] = ()) -> list[TableInfo]:
     """Return what tables and views there are, and what each of their columns means."""
+    from roadworn.columns.session import dictionary_of
+    from roadworn.columns.tables import CORE_TABLES
+
     return dictionary_of((*CORE_TABLES, *tables))
 
 
@@ -96,8 +108,9 @@ class _Source:
     """What a view is made from, whatever its day; see `open_view`."""
 
     path: Path
-    kinds: KindRegistry
-    tables: tuple[TableSpec, ...]
+    kinds: Callable[[], KindRegistry]
+    tables: Callable[[], Sequence[TableSpec]]
+    keep: str
     cache: bool
     unseen_days: int
     most_km_per_day: float
@@ -132,8 +145,17 @@ class LedgerView:
         self._source = source
         self._known = f"{_condition(as_of, known_by)} AND {within}"
         self.checkpoint: Checkpoint = EMPTY
+        self._progress = progress
         self._kept: dict[tuple[object, ...], object] = {}
-        self._session = self._open(progress)
+        self._answers: Kept | None = None
+        self._written = False
+        self._working = 0
+        self._opened: Session | None = None
+        if source.keep:
+            self.checkpoint = head_of(source.path)
+            self._answers = self._kept_answers()
+        else:
+            self._opened = self._open()
 
     @property
     def catalogue(self) -> Catalogue:
@@ -173,17 +195,51 @@ class LedgerView:
             self._kept[key] = make()
         return cast("_Made", self._kept[key])
 
+    def answered(self, question: object, codec: Codec) -> Any:  # noqa: ANN401
+        """Return what is kept on disk of a question, `nothing` when there is nothing.
+
+        Args:
+            question: everything that the answer depends on besides the view, as JSON can hold it.
+            codec: knows the types of the answer.
+        """
+        return nothing if self._answers is None else self._answers.get(question, codec)
+
+    def keep(self, question: object, answer: _Made, codec: Codec) -> _Made:
+        """Keep an answer on disk, where answers are kept; return it as it will be read."""
+        if self._answers is None:
+            return answer
+        self._written = True
+        return cast("_Made", self._answers.put(question, answer, codec))
+
+    @contextmanager
+    def working(self) -> Iterator[None]:
+        """While something is computed whose whole result is kept, keep no single query."""
+        self._working += 1
+        try:
+            yield
+        finally:
+            self._working -= 1
+
     def sql(self, query: str, parameters: Sequence[Any] = ()) -> Rows:
         """Run one query and return its rows.
 
         Raises:
             UsageError: the query cannot be run.
         """
+        if self._answers is None or self._working:
+            return self._ask(query, parameters)
+        question = ["sql", query, list(parameters)]
+        found = self.answered(question, _ROWS)
+        if found is nothing:
+            found = self.keep(question, self._ask(query, parameters), _ROWS)
+        return cast("Rows", found)
+
+    def _ask(self, query: str, parameters: Sequence[Any]) -> Rows:
         cursor = self._run(query, parameters)
         columns = tuple(column[0] for column in cursor.description or ())
         return Rows(columns, cursor.fetchall())
 
-    def arrays(self, query: str, parameters: Sequence[Any] = ()) -> dict[str, NDArray[Any]]:
+    def arrays(self, query: str, parameters: Sequence[Any] = ()) -> "dict[str, NDArray[Any]]":
         """Run one query and return its columns as arrays.
 
         NULL is NaN in a column of numbers, None in a column of texts, NaT in one of dates;
@@ -201,6 +257,8 @@ class LedgerView:
         Raises:
             UsageError: it is no single SELECT, or it cannot be run.
         """
+        import duckdb
+
         try:
             statements = self._session.con.extract_statements(query)
         except duckdb.Error as error:
@@ -215,7 +273,7 @@ class LedgerView:
         # EXPLAIN ANALYZE runs what it explains, so the transaction is read only as well.
         con.execute("BEGIN TRANSACTION READ ONLY")
         try:
-            return self.sql(query)
+            return self._ask(query, ())
         finally:
             con.execute("ROLLBACK")
 
@@ -237,11 +295,16 @@ class LedgerView:
                 f"A view as of {self.today} cannot be set back to {day}: name an earlier day."
             )
         within = f"{self._known} AND seq <= {self.checkpoint.size}"
-        return LedgerView(self._source, earlier, known_by or self.known_by, within=within)
+        # It is opened in the midst of something greater, which is kept as a whole.
+        source = replace(self._source, keep="")
+        return LedgerView(source, earlier, known_by or self.known_by, within=within)
 
     def close(self) -> None:
         """Close the view; the ledger is untouched."""
-        self._session.con.close()
+        if self._opened is not None:
+            self._opened.con.close()
+        if self._written and self._answers is not None:
+            self._answers.tidy()
 
     def __enter__(self) -> Self:
         return self
@@ -249,19 +312,47 @@ class LedgerView:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    def _open(self, progress: Progress | None) -> Session:
+    @property
+    def _session(self) -> "Session":
+        if self._opened is None:
+            self._opened = self._open()
+        return self._opened
+
+    def _kept_answers(self) -> Kept:
+        source = self._source
+        state = [
+            self.checkpoint.as_json(),
+            self.today.isoformat(),
+            self._known,
+            source.unseen_days,
+            source.most_km_per_day,
+            source.comeback_days,
+            source.comeback_km,
+            source.keep,
+        ]
+        return Kept.beside(source.path, folder_of(source.path), state)
+
+    def _open(self) -> "Session":
+        import duckdb
+
+        from roadworn.columns.build import build, load_payloads
+        from roadworn.columns.session import Options, Session
+        from roadworn.columns.tables import CORE_TABLES
+
         con = duckdb.connect(
             ":memory:", config={"python_enable_replacements": "false", "temp_directory": ""}
         )
         con.execute("SET TimeZone = 'UTC'")
         source = self._source
+        kinds, tables = source.kinds(), (*CORE_TABLES, *source.tables())
         self.checkpoint = build(
             con,
             source.path,
-            source.tables,
-            source.kinds,
+            tables,
+            kinds,
             use_cache=source.cache,
-            progress=progress,
+            progress=self._progress,
+            at=self.checkpoint if source.keep else None,
         )
         if self.checkpoint.size <= _ROW_GROUP:
             # A scan of so few rows cannot be shared out; more threads only wait for each other.
@@ -271,7 +362,7 @@ class LedgerView:
         con.execute("SET lock_configuration = true")
         return Session(
             con,
-            source.tables,
+            tables,
             Options(
                 self._known,
                 self.today,
@@ -280,10 +371,12 @@ class LedgerView:
                 source.comeback_days,
                 source.comeback_km,
             ),
-            lambda: load_payloads(con, source.path, self.checkpoint.size, source.kinds),
+            lambda: load_payloads(con, source.path, self.checkpoint.size, kinds),
         )
 
     def _run(self, query: str, parameters: Sequence[Any]) -> "duckdb.DuckDBPyConnection":
+        import duckdb
+
         try:
             self._session.prepare(query)
             return self._session.con.execute(query, list(parameters))
@@ -309,8 +402,10 @@ def _condition(as_of: date | None, known_by: KnownBy) -> str:
     return happened if known_by == "occurred" else f"{happened} AND recorded_at < {end}"
 
 
-def _plain_array(column: Any) -> NDArray[Any]:  # noqa: ANN401
+def _plain_array(column: Any) -> "NDArray[Any]":  # noqa: ANN401
     """Return a column without a mask: NULL becomes NaN, None or NaT."""
+    import numpy as np
+
     if not isinstance(column, np.ma.MaskedArray):
         return np.asarray(column)
     values: NDArray[Any] = np.array(column.data)
@@ -328,7 +423,7 @@ def _plain_array(column: Any) -> NDArray[Any]:  # noqa: ANN401
     return values
 
 
-def _one_sentence(error: duckdb.Error) -> str:
+def _one_sentence(error: Exception) -> str:
     paragraph = takewhile(str.strip, str(error).splitlines())
     first = " ".join(word for line in paragraph for word in line.split())
     return f"The query cannot be run: {first.rstrip('.')}."
