@@ -41,10 +41,14 @@ def _reading(row: Row) -> str:
 
 
 _DECLINED = """
-SELECT occurred_on AS decided_on, decision, component, position, work, amount, currency, safety,
-       estimated_on, estimate, line, event_id
-FROM declined_work WHERE vehicle_id = ?
-ORDER BY safety DESC, occurred_on DESC, estimate, line
+SELECT d.occurred_on AS decided_on, d.decision, d.component, d.position, d.work, d.amount,
+       d.currency, d.safety, d.estimated_on, d.estimate, d.line, d.event_id,
+       o.times AS times_offered, o.first_on AS first_offered_on
+FROM declined_work AS d
+LEFT JOIN offers AS o ON o.vehicle_id = d.vehicle_id AND o.component = d.component
+  AND o.position IS NOT DISTINCT FROM d.position
+WHERE d.vehicle_id = ?
+ORDER BY d.safety DESC, d.occurred_on DESC, d.estimate, d.line
 """
 _DECLINED_SHOWN: Shown = {
     "decided on": lambda row: row["decided_on"],
@@ -53,6 +57,11 @@ _DECLINED_SHOWN: Shown = {
     "work": lambda row: row["work"],
     "price then": lambda row: f"{row['amount']:,.2f} {row['currency']}",
     "safety": lambda row: "safety" if row["safety"] else "",
+    "offered": lambda row: (
+        f"{row['times_offered']} times since {row['first_offered_on']}"
+        if (row["times_offered"] or 1) > 1
+        else ""
+    ),
 }
 
 

@@ -65,7 +65,7 @@ def test_what_was_put_off_is_priced_for_today(
     assert item.price is not None
     assert item.price.middle == pytest.approx(today, abs=0.005)
     assert ("at today's prices" in item.price.basis) == (today != 400.00)
-    assert item.seen == "work declined on 2024-01-15 at 400.00 USD"
+    assert item.seen == "offered on 2024-01-10, declined on 2024-01-15 at 400.00 USD"
 
 
 def test_it_stands_in_the_outlook_with_that_price(tmp_path: Path) -> None:

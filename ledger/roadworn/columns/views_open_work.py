@@ -24,7 +24,7 @@ OPEN_FINDINGS = ViewSpec(
         ("condition", "VARCHAR", "wearing or failed"),
         *columns_of(FINDINGS, "safety", "note"),
         ("first_seen_on", "DATE", "first day of this condition or worse without work in between"),
-        ("times_seen", "BIGINT", "look-overs that have found it so"),
+        ("times_seen", "BIGINT", "look-overs that have found it so since then"),
     ),
     f"""
     WITH looks AS (
@@ -52,19 +52,25 @@ OPEN_FINDINGS = ViewSpec(
       WHERE done_at IS NULL OR (done_at <= occurred_at
             AND (CAST(done_at AS DATE) < occurred_on OR condition = 'sound'))
     ), ranked AS (
-      SELECT o.*,
-             row_number() OVER (PARTITION BY vehicle_id, component, place
-                                ORDER BY occurred_at DESC, seq DESC,
-                                         CASE condition WHEN 'failed' THEN 0 WHEN 'wearing' THEN 1
-                                         ELSE 2 END) AS back,
-             max(CASE WHEN condition = 'sound' THEN occurred_at END)
-               OVER (PARTITION BY vehicle_id, component, place) AS last_sound
+      SELECT o.*, row_number() OVER latest AS back, first_value(condition) OVER latest AS now
       FROM open AS o
+      WINDOW latest AS (PARTITION BY vehicle_id, component, place
+                        ORDER BY occurred_at DESC, seq DESC,
+                                 CASE condition WHEN 'failed' THEN 0 WHEN 'wearing' THEN 1
+                                 ELSE 2 END)
+    ), held AS (
+      -- What was only wearing then had not failed yet.
+      SELECT r.*, condition = 'sound' OR (now = 'failed' AND condition <> 'failed') AS milder
+      FROM ranked AS r
+    ), since AS (
+      SELECT h.*, max(CASE WHEN milder THEN occurred_at END)
+                    OVER (PARTITION BY vehicle_id, component, place) AS last_milder
+      FROM held AS h
     ), told AS (
       SELECT vehicle_id, component, place, min(occurred_on) AS first_seen_on,
              count(DISTINCT event_id) AS times_seen
-      FROM ranked
-      WHERE condition <> 'sound' AND (last_sound IS NULL OR occurred_at > last_sound)
+      FROM since
+      WHERE NOT milder AND (last_milder IS NULL OR occurred_at > last_milder)
       GROUP BY vehicle_id, component, place
     )
     SELECT {common_of("r")},
@@ -242,6 +248,118 @@ DECLINED_WORK = ViewSpec(
     kept=True,
 )
 
+#: Answers to the same line, or estimates for the same place, so many days apart are one offer.
+_ONE_OFFER = 14
+_L_PLACE, _F_PLACE = place_sql("l.component", "l.position"), place_sql("f.component", "f.position")
+
+OFFERS = ViewSpec(
+    "main.offers",
+    "work that was offered and has not been done since, by vehicle, component and place: "
+    "how often, when, and what was answered",
+    (
+        ("vehicle_id", "VARCHAR", "the vehicle"),
+        ("component", "VARCHAR", "component of the lines, system.part"),
+        ("position", "VARCHAR", "where, as the latest line says; empty if not given"),
+        (
+            "times",
+            "BIGINT",
+            f"how often it was offered; estimates and answers within {_ONE_OFFER} days are once",
+        ),
+        ("first_on", "DATE", "day of the first offer"),
+        ("last_on", "DATE", "day of the latest answer, or of the offer that has none"),
+        (
+            "answers",
+            "VARCHAR",
+            "answer to each offer: declined, deferred, approved or none; semicolons between",
+        ),
+        ("last_answer", "VARCHAR", "declined, deferred, approved or none"),
+        ("amount", "DECIMAL(18,4)", "price of the latest line then"),
+        *columns_of(ESTIMATE_LINES, "safety"),
+        ("currency", "VARCHAR", "its currency, ISO 4217"),
+        ("condition", "VARCHAR", "wearing or failed by the open finding there, if there is one"),
+        ("first_found_on", "DATE", "first day of that condition or worse"),
+        ("last_found_on", "DATE", "latest day it was found so"),
+        (
+            "event_ids",
+            "VARCHAR",
+            "ids of the estimates and answers, in the order of time; semicolons between",
+        ),
+    ),
+    f"""
+    WITH done AS ({_done("replacements", "repairs")}
+    ), answered AS (
+      SELECT l.*, {_L_PLACE} AS place,
+             lead(occurred_on) OVER (PARTITION BY estimate, line ORDER BY occurred_at, seq)
+               AS next_on
+      FROM main.authorisations AS l WHERE component IS NOT NULL
+    ), lines AS (
+      SELECT vehicle_id, component, position, place, decision, occurred_at, occurred_on, seq, line,
+             CASE WHEN row_number() OVER (PARTITION BY estimate, line
+                                          ORDER BY occurred_at, seq) = 1
+                  THEN least(estimated_on, occurred_on) ELSE occurred_on END AS offered_on,
+             amount, currency, safety, estimate, event_id
+      FROM answered WHERE next_on IS NULL OR next_on > occurred_on + {_ONE_OFFER}
+      UNION ALL
+      SELECT vehicle_id, component, position, {_L_PLACE}, 'none', occurred_at, occurred_on, seq,
+             line, occurred_on, amount, currency, safety, event_id, event_id
+      FROM main.estimate_lines AS l
+      WHERE component IS NOT NULL
+        AND (event_id, line) NOT IN (SELECT (estimate, line) FROM main.authorisations)
+    ), undone AS (
+      -- Of several lines for one place on a day the first stands.
+      SELECT l.*, row_number() OVER (PARTITION BY vehicle_id, component, place, offered_on
+                                     ORDER BY CASE decision WHEN 'none' THEN 1 ELSE 0 END,
+                                              occurred_at DESC, seq DESC, line) AS nth
+      FROM lines AS l
+      WHERE NOT EXISTS (
+        SELECT 1 FROM done AS d
+        WHERE d.vehicle_id = l.vehicle_id AND d.component = l.component
+          AND (d.place = l.place OR d.place = '' OR l.place = '')
+          AND d.occurred_at >= l.occurred_at)
+    ), days AS (
+      SELECT u.*, lead(offered_on) OVER (PARTITION BY vehicle_id, component, place
+                                         ORDER BY offered_on) AS next_offer
+      FROM undone AS u WHERE nth = 1
+    ), each_once AS (
+      -- An estimate without an answer that was soon followed by another was drawn up anew.
+      SELECT d.*, row_number() OVER (PARTITION BY vehicle_id, component, place
+                                     ORDER BY offered_on DESC) AS back
+      FROM days AS d
+      WHERE decision <> 'none' OR next_offer IS NULL OR next_offer > offered_on + {_ONE_OFFER}
+    ), told AS (
+      SELECT vehicle_id, component, place,
+             max(CASE WHEN back = 1 THEN position END) AS position,
+             count(*) AS times, min(offered_on) AS first_on,
+             max(CASE WHEN back = 1 THEN occurred_on END) AS last_on,
+             string_agg(decision, ';' ORDER BY offered_on) AS answers,
+             max(CASE WHEN back = 1 THEN decision END) AS last_answer,
+             max(CASE WHEN back = 1 THEN amount END) AS amount,
+             max(CASE WHEN safety THEN 1 ELSE 0 END) = 1 AS safety,
+             max(CASE WHEN back = 1 THEN currency END) AS currency,
+             string_agg(CASE WHEN estimate = event_id THEN event_id
+                             ELSE estimate || ';' || event_id END, ';' ORDER BY offered_on)
+               AS event_ids
+      FROM each_once GROUP BY vehicle_id, component, place
+    ), seen AS (
+      SELECT o.vehicle_id, o.component, o.place,
+             max(CASE f.condition WHEN 'failed' THEN 1 ELSE 0 END) AS failed,
+             min(f.first_seen_on) AS first_found_on, max(f.occurred_on) AS last_found_on
+      FROM told AS o
+      JOIN main.open_findings AS f ON f.vehicle_id = o.vehicle_id AND f.component = o.component
+        AND ({_F_PLACE} = o.place OR o.place = '' OR {_F_PLACE} = '')
+      GROUP BY o.vehicle_id, o.component, o.place
+    )
+    SELECT o.*, CASE s.failed WHEN 1 THEN 'failed' WHEN 0 THEN 'wearing' END AS condition,
+           s.first_found_on, s.last_found_on
+    FROM told AS o LEFT JOIN seen AS s ON s.vehicle_id = o.vehicle_id
+      AND s.component = o.component AND s.place = o.place""",
+    needs=(
+        *("main.authorisations", "main.estimate_lines", "main.replacements", "main.repairs"),
+        "main.open_findings",
+    ),
+    kept=True,
+)
+
 UNKNOWN_PARTS = ViewSpec(
     "main.unknown_parts",
     "fitted parts whose age nobody knows: never replaced here, or fitted used",
@@ -273,4 +391,4 @@ UNKNOWN_PARTS = ViewSpec(
     kept=True,
 )
 
-OPEN_VIEWS = (DECLINED_WORK, UNKNOWN_PARTS)
+OPEN_VIEWS = (DECLINED_WORK, OFFERS, UNKNOWN_PARTS)

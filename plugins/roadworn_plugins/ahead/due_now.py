@@ -10,7 +10,7 @@ import numpy as np
 
 from roadworn.analysis import Mark, Marks
 from roadworn.columns.view import LedgerView
-from roadworn.model.catalogue import catalogue, meet, part_name, place_of
+from roadworn.model.catalogue import catalogue, meet, part_name
 from roadworn.model.messages import Joined, PartName, Says
 from roadworn.model.places import covers
 from roadworn.trade.codes import told_code
@@ -18,6 +18,7 @@ from roadworn.trade.weight import weigh
 from roadworn_plugins.inspection.outcomes import judge_item
 from roadworn_plugins.maintenance.schedule import due_services
 from roadworn_plugins.shared.grouped import Ints
+from roadworn_plugins.shared.offers import Offer, load_offers, offered_for, told_offer
 from roadworn_plugins.shared.parts_ahead import PartsAhead
 from roadworn_plugins.shared.prices import Price, Prices
 from roadworn_plugins.shared.rule_sets import Looks, asked_components, load_looks, load_rules
@@ -28,8 +29,6 @@ _say = Says(
     "next-repairs",
     {
         "past-limit": "past its limit: {detail} (limit of {citation})",
-        "answered": "work {decision} on {day}",
-        "answered-at": "work {decision} on {day} at {amount:,.2f} {currency}",
         "code": "{code} {status}, {module}: {meaning}",
         "points": "points to {parts}",
         "points-others": "points to {parts} and others",
@@ -148,21 +147,6 @@ def not_failed(parts: PartsAhead, due: list[DueItem]) -> Ints:
     )
 
 
-def _place(item: DueItem) -> tuple[str, str, str]:
-    return item.vehicle, item.component, place_of(item.component, item.position)
-
-
-def _joined(finding: DueItem, answered: DueItem) -> DueItem:
-    """Return the finding with the word that its repair was declined or deferred before."""
-    unpriced = finding.price is None or finding.price.number == 0
-    return replace(
-        finding,
-        seen=Joined((finding.seen, answered.seen), "; "),
-        price=answered.price if unpriced else finding.price,
-        events=(*finding.events, *answered.events),
-    )
-
-
 @dataclass(frozen=True, slots=True)
 class _Gathered:
     """What is due on one vehicle, or on all that are still here."""
@@ -173,16 +157,28 @@ class _Gathered:
 
     def all(self) -> list[DueItem]:
         """Return everything, in no order."""
-        items = self.with_limits(self.findings())
-        taken = {_place(item): at for at, item in enumerate(items)}
-        for item in self.answered():
-            at = taken.setdefault(_place(item), len(items))
-            if at == len(items):
-                items.append(item)
-            else:
-                items[at] = _joined(items[at], item)
+        offers = load_offers(self.view, self.vehicle)
+        told = set[Offer]()
+        items = [
+            self._told_before(item, offers, told) for item in self.with_limits(self.findings())
+        ]
+        items += self.answered([one for one in offers if one not in told])
         items += [*self.codes(), *self.complaints(), *self.not_passed(), *self.services()]
         return items
+
+    def _told_before(self, finding: DueItem, offers: Sequence[Offer], told: set[Offer]) -> DueItem:
+        """Return the finding with the word of what was offered for it before."""
+        own = [one for one in offers if one.vehicle == finding.vehicle]
+        offer = offered_for(own, finding.component, finding.position)
+        if offer is None:
+            return finding
+        told.add(offer)
+        failed = replace(offer, failed_on=finding.since if finding.failed else None)
+        return replace(
+            finding,
+            seen=Joined((finding.seen, told_offer(failed, self.view.today)), "; "),
+            events=(*finding.events, *offer.events),
+        )
 
     def rows(self, columns: str, table: str, where: str = "TRUE", more: str = "") -> list[Any]:
         """Return vehicle, class and more columns of a table `x`, of the vehicles still here."""
@@ -263,24 +259,27 @@ class _Gathered:
                     )
         return [*(item for item in items if item.key not in added), *added.values()]
 
-    def answered(self) -> list[DueItem]:
+    def answered(self, offers: Sequence[Offer]) -> list[DueItem]:
         """Return the work that was declined or deferred."""
-        columns = """x.component, coalesce(x.position, ''), x.decision, x.currency, x.occurred_on,
-                     x.event_id, x.estimate, CAST(x.amount AS DOUBLE)"""
+        kinds = dict(self.view.sql("SELECT vehicle_id, vehicle_class FROM vehicles").rows)
         found = []
-        for name, kind, component, position, decision, currency, day, *row in self.rows(
-            columns, "declined_work"
-        ):
-            event, estimate, amount = row
-            seen = _say("answered", decision=decision, day=day)
-            if amount:
-                seen = _say(
-                    "answered-at", decision=decision, day=day, amount=amount, currency=currency
-                )
-            price = self.prices.of(component, kind, name, position)
-            events = (event, estimate)
+        for one in offers:
+            decision = one.answers[-1]
+            if decision not in {"declined", "deferred"}:
+                continue
+            price = self.prices.of(one.component, kinds[one.vehicle], one.vehicle, one.place)
+            told = told_offer(one)
             found.append(
-                DueItem(name, State(decision), component, position, seen, day, price, events)
+                DueItem(
+                    one.vehicle,
+                    State(decision),
+                    one.component,
+                    one.place,
+                    told,
+                    one.first,
+                    price,
+                    one.events,
+                )
             )
         return found
 
