@@ -26,9 +26,8 @@ def situation(**changes: Any) -> Situation:
         "value": 2400.0,
         "value_fixed": 2400.0,
         "value_then": 0.5,
-        "fix": (200.0, 240.0, 300.0),
+        "fix": (0.0, 0.0, 0.0),
         "running": (480.0, 720.0, 960.0),
-        "to_pass": 0.0,
         "other_price": 7200.0,
         "other_then": 0.5,
         "other_running": 120.0,
@@ -38,8 +37,8 @@ def situation(**changes: Any) -> Situation:
 
 def test_without_interest_the_monthly_cost_is_plain_division() -> None:
     """(value lost + repairs) / months: (2400 - 1200 + 720) / 24 = 80, and 10 more for the fix."""
-    assert keeping(situation(), fixed=False) == pytest.approx((70.0, 80.0, 90.0))
-    assert keeping(situation(), fixed=True)[1] == pytest.approx(90.0)
+    assert keeping(situation()) == pytest.approx((70.0, 80.0, 90.0))
+    assert keeping(situation(fix=(200.0, 240.0, 300.0)))[1] == pytest.approx(90.0)
     assert letting_go(situation(), fixed=False) == pytest.approx((7200 - 3600 + 240) / 24)
 
 
@@ -48,22 +47,22 @@ def test_with_interest_it_is_the_annuity() -> None:
     with r = 1.12^(1/12) - 1, v = 1 / (1 + r): the annuity formula of engineering economics."""
     s = situation(months=12, yearly_rate=0.12, value=1000.0, value_then=0.0, running=(0, 0, 0))
     r = 1.12 ** (1 / 12) - 1
-    assert keeping(s, fixed=False)[1] == pytest.approx(1000 * r / (1 - 1 / 1.12))
+    assert keeping(s)[1] == pytest.approx(1000 * r / (1 - 1 / 1.12))
 
 
 @pytest.mark.parametrize("rate", [0.0, 0.05])
 def test_where_it_flips_the_two_ways_cost_the_same(rate: float) -> None:
     s = situation(yearly_rate=rate)
-    gap = letting_go(s, fixed=False) - keeping(s, fixed=False)[1]
+    gap = letting_go(s, fixed=False) - keeping(s)[1]
     running = running_that_flips(s, gap)
     turned = situation(yearly_rate=rate, running=(running, running, running))
-    assert keeping(turned, fixed=False)[1] == pytest.approx(letting_go(s, fixed=False))
+    assert keeping(turned)[1] == pytest.approx(letting_go(s, fixed=False))
     value = value_where_it_flips(s, gap)
     turned = situation(yearly_rate=rate, value=value, value_fixed=value)
-    assert keeping(turned, fixed=False)[1] == pytest.approx(letting_go(s, fixed=False))
+    assert keeping(turned)[1] == pytest.approx(letting_go(s, fixed=False))
     repair = repair_that_flips(s, gap)
-    turned = situation(yearly_rate=rate, to_pass=repair)
-    assert keeping(turned, fixed=False)[1] == pytest.approx(letting_go(s, fixed=False))
+    turned = situation(yearly_rate=rate, fix=(repair, repair, repair))
+    assert keeping(turned)[1] == pytest.approx(letting_go(s, fixed=False))
 
 
 def car(value: str, *more: NewEvent, miles_a_year: int = 6000) -> list[NewEvent]:
@@ -124,8 +123,8 @@ def test_a_large_repair_on_a_little_used_car_worth_less_is_not_advised(tmp_path:
     result = answer(
         tmp_path, events, runs="false", replacement_price="4000", replacement_repairs="300"
     )
-    assert result.headline.startswith("Let go as it is: ")
-    assert ways(result)["fix what is open and keep"]["at_once"] == pytest.approx(4500.0)
+    assert result.headline.startswith("Let go as it stands: ")
+    assert ways(result)["good for two years"]["at_once"] == pytest.approx(4500.0)
     assert ways(result)["keep as it is"]["offered"] == "no"
 
 
@@ -133,11 +132,8 @@ def test_with_a_safety_item_open_keeping_it_as_it_is_is_not_offered(tmp_path: Pa
     events = car("3000.00", finding("steering.tie_rod_outer", safety=True))
     result = answer(tmp_path, events, replacement_price="9000", replacement_repairs="0")
     assert result.headline.startswith("Safety first: outer tie rod end; repair before driving.")
-    row = ways(result)["keep as it is"]
-    assert (row["offered"], row["why_not"]) == (
-        "no",
-        "a safety item is open: not offered until it is repaired",
-    )
+    assert "keep as it is" not in ways(result)
+    assert ways(result)["safety only"]["offered"] == "yes"
     assert "safe to drive" not in repr(result)
 
 
@@ -164,7 +160,8 @@ def test_with_too_few_parts_on_record_there_is_no_sum(tmp_path: Path) -> None:
     result = answer(tmp_path, events, least_parts=8, replacement_price="9000")
     assert result.headline.startswith("Safety first: outer tie rod end; repair before driving.")
     assert "too few to tell" in result.headline
-    assert (result.tables, result.estimates) == ((), ())
+    # What is open wants doing all the same; only the future is not added up.
+    assert ([table.name for table in result.tables], result.estimates) == (["plan", "sums"], ())
 
 
 def test_a_value_that_nobody_knows_is_not_the_price_of_the_other_vehicle(tmp_path: Path) -> None:
@@ -178,7 +175,8 @@ def test_a_value_that_nobody_knows_is_not_the_price_of_the_other_vehicle(tmp_pat
     result = answer(tmp_path, events, **asked)
     assert result.headline.startswith("No value of this vehicle is known, so no advice by money")
     assert "futures" not in result.headline
-    assert "options" not in {table.name for table in result.tables}
+    # What is paid now is known; what it costs a month is not.
+    assert {row["monthly"] for row in ways(result).values()} == {None}
     (said,) = [row[0] for row in result.table("turns").rows]
     # Without interest: value x (1 - 0.85^2) + repairs = 6000 x (1 - 0.85^2), both over 24 months.
     repairs = result.estimates[0].value
@@ -227,7 +225,7 @@ def test_without_a_vehicle_all_are_ranked_within_their_class(
     assert rows["car-1"]["value"] == pytest.approx(3000.0, rel=0.01)
     assert "car-2" in result.headline
     # The same open work, at the same price, in the answer for the one vehicle.
-    assert ways(one)["fix what is open and keep"]["at_once"] == pytest.approx(4500.0)
+    assert ways(one)["good for two years"]["at_once"] == pytest.approx(4500.0)
     turn = str(rows["car-4"]["turn"])
     assert turn.startswith("no value known" if price is None else "stays if it would fetch less")
     assert rows["car-1"]["turn"] != ""

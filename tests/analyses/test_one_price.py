@@ -65,6 +65,6 @@ def test_every_analysis_takes_the_price_of_the_open_estimate(tmp_path: Path) -> 
     assert [row["cost"] for row in due] == [210.0]
     assert [row["cost"] for row in items if row["cost"] is not None] == [210.0]
     options = {str(row["option"]): row for row in ways.table("options").records()}
-    assert options["fix what is open and keep"]["at_once"] == 210.0
+    assert options["safety only"]["at_once"] == 210.0
     assert {row["vehicle"]: row["due"] for row in fleet}["car-1"] == 210.0
     assert all(row["component"] != rod for row in service.table("maintenance_due").records())

@@ -76,7 +76,8 @@ class DueItem:
     """One thing that is due on a vehicle.
 
     `component` is empty for a code that points to nothing on file; `price` is None where no
-    price is known, and always for a code: it has to be diagnosed first.
+    price is known, and always for a code: it has to be diagnosed first. `overdue` is a service past
+    its window.
     """
 
     vehicle: str
@@ -87,6 +88,7 @@ class DueItem:
     since: date | None
     price: Price | None
     events: tuple[str, ...]
+    overdue: bool = False
 
     @property
     def rank(self) -> int:
@@ -351,7 +353,10 @@ class _Gathered:
             price = self.prices.of(component, kind, one.vehicle, work=work)
             events = (one.last.event,)
             found.append(
-                DueItem(one.vehicle, State.SERVICE, component, "", seen, None, price, events)
+                DueItem(
+                    *(one.vehicle, State.SERVICE, component, "", seen, None, price, events),
+                    overdue=one.state == "overdue",
+                )
             )
         return found
 

@@ -181,15 +181,12 @@ class InspectionOutlookSettings(Settings):
 def run(view: LedgerView, settings: InspectionOutlookSettings) -> Result:
     """Judge every vehicle that is still here, or one."""
     rules = _adjusted(load_rules(settings.rules), settings)
-    vehicles = _vehicles(view, settings)
-    looks = load_looks(view, asked_components(rules.items))
-    scans = last_scans(view)
+    told = told_of(view, settings)
     wear = measured_wear(view, settings.vehicle, rules=rules)
     prices = Prices.load(view)
     unit = settings.unit or view.usual_unit()
-    told = [_judge(view, v, rules, looks, scans, prices, settings) for v in vehicles]
     order = {outcome: i for i, outcome in enumerate(("fail", "reject", "not known", "pass"))}
-    told.sort(key=lambda t: (order[t.outcome], t.vehicle.name))
+    told = sorted(told, key=lambda t: (order[t.outcome], t.vehicle.name))
     alone = settings.vehicle is not None
     items = items_table(told, wear, unit, everything=alone)
     return Result(
@@ -202,6 +199,22 @@ def run(view: LedgerView, settings: InspectionOutlookSettings) -> Result:
         estimates=_estimates(told, prices.currency, settings),
         caveats=_caveats(told, rules, prices, settings),
     )
+
+
+def told_of(view: LedgerView, settings: InspectionOutlookSettings) -> Sequence[Told]:
+    """Return every vehicle that is still here, or the one asked for, with all judged about it.
+
+    Kept with the view: whoever asks what the next inspection would fail on gets the same answer.
+    """
+    return view.kept(("inspection told", settings), lambda: _told_of(view, settings))
+
+
+def _told_of(view: LedgerView, settings: InspectionOutlookSettings) -> list[Told]:
+    rules = _adjusted(load_rules(settings.rules), settings)
+    vehicles = _vehicles(view, settings)
+    looks = load_looks(view, asked_components(rules.items))
+    scans, prices = last_scans(view), Prices.load(view)
+    return [_judge(view, v, rules, looks, scans, prices, settings) for v in vehicles]
 
 
 def _adjusted(rules: RuleSet, settings: InspectionOutlookSettings) -> RuleSet:

@@ -321,7 +321,6 @@ def _ranked(ones: list[_Standing], middle: float | None) -> list[_Standing]:
 
 def _turn(one: _Standing, settings: KeepOrSellSettings, usual: float) -> str:
     """Return what would turn the choice for a vehicle."""
-    fix = one.due[1]
     running = one.running
     s = Situation(
         months=settings.months,
@@ -331,14 +330,13 @@ def _turn(one: _Standing, settings: KeepOrSellSettings, usual: float) -> str:
         value_then=(1.0 - one.worth.yearly_loss) ** (settings.months / 12.0),
         fix=one.due,
         running=(running, running, running),
-        to_pass=0.0,
         other_price=settings.replacement_price,
         other_then=(1.0 - settings.replacement_loss) ** (settings.months / 12.0),
         other_running=(
             usual if settings.replacement_repairs is None else settings.replacement_repairs
         ),
     )
-    kept = keeping(s, fixed=fix > 0.0)[1]
+    kept = keeping(s)[1]
     if s.other_price is None:
         return _say("turn-way", monthly=kept) if one.worth.now is not None else _say("turn-value")
     gap = letting_go(s, fixed=False) - kept

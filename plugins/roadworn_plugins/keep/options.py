@@ -1,5 +1,6 @@
 """The ways of going on with a vehicle, each as a level amount a month, and where they cross."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 from enum import Enum
@@ -21,6 +22,9 @@ USUAL_LOSS = 0.15
 _LEAST_VALUES = 3
 _LEAST_DAYS = 300
 _LOSSES = (0.0, 0.6)
+_TWO_YEARS = 24
+#: What a vehicle is for; empty where nobody said.
+Use = Literal["", "daily", "errands", "weekend", "work", "long trips", "to be sold"]
 _say = Says(
     "keep-or-sell",
     {
@@ -61,6 +65,11 @@ class KeepOrSellSettings(Settings):
     ] = USUAL_LOSS
     duty: Annotated[
         Literal["", "local", "long", "passengers"], Field(description="what it is used for")
+    ] = ""
+    use: Annotated[Use, Field(description="what it is for, if not as its profile says")] = ""
+    inspected_by: Annotated[
+        str,
+        Field(description="rule set of its inspection, or none, if not as its profile says"),
     ] = ""
     must_pass: Annotated[
         bool, Field(description="whether an inspection has to be passed within the horizon")
@@ -211,42 +220,47 @@ def _as_loss(slope: float) -> float:
 
 
 class Way(Enum):
-    """The ways of going on."""
+    """The ways of going on; those that keep it in the order of what is done now."""
 
     KEEP = "keep as it is"
-    FIX = "fix what is open and keep"
-    LET_GO = "let go as it is"
+    SAFETY = "safety only"
+    THROUGH = "through the inspection"
+    LASTING = "good for {months} months"
+    LET_GO = "let go as it stands"
     FIX_AND_LET_GO = "repair, then let go"
 
     @property
     def keeps(self) -> bool:
         """Whether the vehicle stays."""
-        return self in {Way.KEEP, Way.FIX}
+        return self not in {Way.LET_GO, Way.FIX_AND_LET_GO}
 
-    @property
-    def words(self) -> Sentence:
-        """The way in words."""
-        return Sentence(f"keep-or-sell.{self.name.lower()}", self.value)
+    def words(self, months: int, *, first: bool = False) -> Sentence:
+        """The way in words, or in words that begin a sentence."""
+        two_years = self is Way.LASTING and months == _TWO_YEARS
+        code = "two_years" if two_years else _CODES.get(self, self.name.lower())
+        text = "good for two years" if two_years else self.value
+        if first:
+            code, text = f"{code}-first", f"{text[:1].upper()}{text[1:]}"
+        told = {"months": months} if self is Way.LASTING and not two_years else {}
+        return Sentence(f"keep-or-sell.{code}", text, **told)
 
-    @property
-    def first_words(self) -> Sentence:
-        """The way in words that begin a sentence."""
-        return Sentence(f"keep-or-sell.{self.name.lower()}-first", self.value.capitalize())
+
+#: Ways whose name is the word of another sentence.
+_CODES = {Way.SAFETY: "way-safety"}
 
 
 @dataclass(frozen=True, slots=True)
 class Situation:
-    """What the comparison rests on; money in one currency.
+    """What one way rests on; money in one currency.
 
     Attributes:
         months: horizon.
         yearly_rate: what money is worth a year.
         value: what it would fetch now, as it is.
-        value_fixed: what it would fetch with the open work done.
+        value_fixed: what it would fetch with the work of this way done.
         value_then: share of its value that is left at the horizon.
-        fix: cost of the open work: low, middle, high.
+        fix: cost of the work done now: low, middle, high.
         running: repairs to expect over the horizon: low, expected, high.
-        to_pass: work that an inspection within the horizon asks for, if nothing is fixed.
         other_price: price of the vehicle that would take its place, None when none is stated.
         other_then: share of that price that is left at the horizon.
         other_running: yearly repairs of that vehicle.
@@ -259,7 +273,6 @@ class Situation:
     value_then: float
     fix: tuple[float, float, float]
     running: tuple[float, float, float]
-    to_pass: float
     other_price: float | None
     other_then: float
     other_running: float
@@ -270,30 +283,44 @@ class Option:
     """One way of going on.
 
     Attributes:
-        monthly, low, high: level cost a month; for keeping the forgone price is in it.
-        at_once: money out of the pocket now, less what the sale brings.
-        offered: whether it may be chosen.
-        why_not: why not, when it may not.
+        way: which.
+        situation: what it rests on.
+        monthly, low, high: level cost a month; for keeping the forgone price is in it. None where
+            a value is missing that nobody knows.
+        at_once, at_once_low, at_once_high: money out of the pocket now, less what a sale brings.
+        risk: chance of standing still within the horizon, None where it is let go.
+        left: what stays open, in words.
+        note: what else is to be said of it, in words.
+        why_not: why it may not be chosen, an empty text where it may.
     """
 
     way: Way
-    monthly: float
-    low: float
-    high: float
-    at_once: float
-    offered: bool = True
+    situation: Situation
+    monthly: float | None
+    low: float | None
+    high: float | None
+    at_once: float | None
+    at_once_low: float | None = None
+    at_once_high: float | None = None
+    risk: float | None = None
+    left: str = ""
+    note: str = ""
     why_not: str = ""
 
+    @property
+    def offered(self) -> bool:
+        """Whether it may be chosen."""
+        return not self.why_not
 
-def keeping(s: Situation, *, fixed: bool) -> tuple[float, float, float]:
+
+def keeping(s: Situation) -> tuple[float, float, float]:
     """Return the monthly cost of keeping: low, expected, high."""
-    value = s.value_fixed if fixed else s.value
     found = []
     for i in range(3):
         # What is kept could be sold today as it is: that money is tied up either way.
-        start = s.value + (s.fix[i] if fixed else s.to_pass)
         monthly = np.full(s.months, s.running[i] / s.months)
-        found.append(going_on(start, monthly, value * s.value_then, s.yearly_rate))
+        left = s.value_fixed * s.value_then
+        found.append(going_on(s.value + s.fix[i], monthly, left, s.yearly_rate))
     return found[0], found[1], found[2]
 
 
@@ -305,39 +332,20 @@ def letting_go(s: Situation, *, fixed: bool) -> float:
     return going_on(price - gained, monthly, price * s.other_then, s.yearly_rate)
 
 
-def ways_of(s: Situation, why_not: str, *, to_fix: bool) -> list[Option]:
-    """Return the ways of going on, those of letting go where there is a price to compare with.
-
-    Args:
-        s: the situation.
-        why_not: why keeping it as it is may not be chosen, an empty text where it may.
-        to_fix: whether anything is open.
-    """
-    low, middle, high = keeping(s, fixed=False)
-    options = [Option(Way.KEEP, middle, low, high, s.to_pass, not why_not, why_not)]
-    if to_fix:
-        low, middle, high = keeping(s, fixed=True)
-        options.append(Option(Way.FIX, middle, low, high, s.fix[1]))
-    if s.other_price is not None:
-        gone = letting_go(s, fixed=False)
-        options.append(Option(Way.LET_GO, gone, gone, gone, s.other_price - s.value))
-        if to_fix and s.value_fixed - s.value > s.fix[1]:
-            gone = letting_go(s, fixed=True)
-            at_once = s.other_price + s.fix[1] - s.value_fixed
-            options.append(Option(Way.FIX_AND_LET_GO, gone, gone, gone, at_once))
-    return options
-
-
-def best_kept(options: list[Option]) -> Option | None:
+def cheapest_kept(options: Iterable[Option]) -> Option | None:
     """Return the cheapest way of keeping it that may be chosen."""
-    kept = [o for o in options if o.way.keeps and o.offered]
-    return min(kept, key=lambda o: o.monthly, default=None)
+    kept = [o for o in options if o.way.keeps and o.offered and o.monthly is not None]
+    return min(kept, key=lambda o: o.monthly or 0.0, default=None)
 
 
-def gap_of(options: list[Option]) -> float | None:
+def gap_of(options: Iterable[Option]) -> float | None:
     """Return the monthly cost of letting go less that of keeping, None without both."""
-    best, gone = best_kept(options), [o.monthly for o in options if not o.way.keeps]
-    return min(gone) - best.monthly if best is not None and gone else None
+    found = list(options)
+    best = cheapest_kept(found)
+    gone = [o.monthly for o in found if not o.way.keeps and o.monthly is not None]
+    if best is None or best.monthly is None or not gone:
+        return None
+    return min(gone) - best.monthly
 
 
 def value_where_it_flips(s: Situation, gap: float) -> float:

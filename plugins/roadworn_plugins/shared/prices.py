@@ -67,7 +67,8 @@ class Price:
     """Cost of one job today: the middle figure and the range of eight in ten.
 
     `number` is how many jobs it rests on; 0 where only trade hours are known. `mean` is what
-    many of them cost on average, None where only the range is known.
+    many of them cost on average, None where only the range is known. `estimated` is one of an
+    estimate for this very vehicle.
     """
 
     low: float
@@ -77,6 +78,7 @@ class Price:
     number: int
     basis: str
     mean: float | None = None
+    estimated: bool = False
 
     def half(self) -> "Price":
         """Return the price of one side of what is priced by the axle."""
@@ -300,7 +302,7 @@ class Prices:
         now = (amount - labour) * (1.0 + self.yearly_rise) ** years + labour_today
         raised = abs(now - amount) >= 0.005
         words = _say("estimate-raised" if raised else "estimate", day=then)
-        return Price(now, now, now, currency, 1, words)
+        return Price(now, now, now, currency, 1, words, estimated=True)
 
     def _read_offers(self, view: LedgerView) -> list[OddPrice]:
         """Take in the lines of estimates whose work has not been done since, the latest first.

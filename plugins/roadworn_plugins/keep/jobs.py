@@ -1,0 +1,203 @@
+"""Jobs: what each is, how pressing, what several come to, and what leaves a vehicle standing."""
+
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+from roadworn.analysis import Mark
+from roadworn.model.catalogue import catalogue, meet, part_name, place_of
+from roadworn.model.messages import Says, Sentence
+from roadworn.model.places import covers
+from roadworn_plugins.ahead.tables import shares_labour
+from roadworn_plugins.shared.parts_ahead import PartsAhead
+from roadworn_plugins.shared.prices import Price
+
+#: From this chance on a part is taken to need its job.
+LIKELY = 0.5
+_say = Says("keep-or-sell", {"labour-once": "labour shared with {part} is told there"})
+
+
+class Stage(StrEnum):
+    """How pressing a job is; the first before it is driven on."""
+
+    MUST = "must"
+    SHOULD = "should"
+    CAN_WAIT = "can wait"
+
+    @property
+    def mark(self) -> Mark:
+        """The mark of its rows."""
+        return {"must": Mark.MUST, "should": Mark.SHOULD}.get(self.value, Mark.CAN_WAIT)
+
+    @property
+    def words(self) -> Sentence:
+        """It in words."""
+        return Sentence(f"keep-or-sell.stage-{self.name.lower()}", self.value)
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One job of a vehicle.
+
+    Attributes:
+        component, position: what is worked on; no component where nobody knows yet.
+        stage: how pressing it is.
+        seen: what speaks for it, in words.
+        why: what puts it in its stage, in words.
+        price: with labour that it shares with another job left out, None where none is known.
+        chance: that it is needed: 1 where somebody found it, else that of the cause.
+        of: picture it belongs to, of whose jobs one is needed; -1 for none.
+        failed: whether it was found failed.
+        hurts: whether somebody can get hurt by it.
+        inspected: whether the next inspection fails without it.
+        events: behind it.
+        what: what it is called where there is no component.
+        shared: which labour is told elsewhere, or an empty text.
+    """
+
+    component: str
+    position: str
+    stage: Stage
+    seen: str
+    why: str
+    price: Price | None
+    chance: float
+    events: tuple[str, ...]
+    of: int = -1
+    failed: bool = False
+    hurts: bool = False
+    inspected: bool = False
+    what: str = ""
+    shared: str = ""
+
+    @property
+    def name(self) -> str:
+        """What it is, in words."""
+        return self.what or part_name(self.component, self.position)
+
+    @property
+    def expected(self) -> float:
+        """Its price by its chance, 0 without a price."""
+        return 0.0 if self.price is None else self.chance * self.price.middle
+
+    def at(self, component: str, position: str) -> bool:
+        """Whether it is about this place, or one of the two names no place."""
+        own, other = self.position, place_of(component, position)
+        if component != self.component:
+            return False
+        return not own or not other or own == other or covers(own, other) or covers(other, own)
+
+
+@dataclass(frozen=True, slots=True)
+class Sum:
+    """What jobs come to: each by its chance, and with it from none to all of what is unsure."""
+
+    jobs: int
+    expected: float
+    low: float
+    high: float
+    unpriced: tuple[str, ...]
+
+
+def sum_of(jobs: Sequence[Job]) -> Sum:
+    """Return what jobs come to together; of the causes of one picture only one is needed."""
+    priced = [(job, job.price) for job in jobs if job.price is not None]
+    sure = [price for job, price in priced if job.chance >= 1.0]
+    dearest: dict[int, float] = {}
+    for job, price in priced:
+        if job.chance < 1.0:
+            dearest[job.of] = max(dearest.get(job.of, 0.0), price.high)
+    return Sum(
+        len(jobs),
+        sum(job.expected for job in jobs),
+        sum(price.low for price in sure),
+        sum(price.high for price in sure) + sum(dearest.values()),
+        tuple(job.name for job in jobs if job.price is None),
+    )
+
+
+@cache
+def _stands_still() -> Mapping[str, Mapping[str, Any]]:
+    text = files(__package__).joinpath("stands_still.toml").read_text(encoding="utf-8")
+    return tomllib.loads(text)
+
+
+@cache
+def stopping() -> Mapping[str, float]:
+    """Return component -> share of its failures that leave a vehicle standing.
+
+    Common practice, no source; components that do not are left out.
+    """
+    return {name: float(share) for name, share in _stands_still()["stops"].items()}
+
+
+def hours_standing(use: str) -> float:
+    """Return what one standing still costs, in hours of the shop (common practice, no source)."""
+    hours = _stands_still()["hours"]
+    return float(hours.get(use, hours[""]))
+
+
+def rows_of(parts: PartsAhead, job: Job) -> list[int]:
+    """Return the fitted parts that a job is about."""
+    return [
+        i
+        for i, (component, place) in enumerate(zip(parts.component, parts.position, strict=True))
+        if component == job.component
+        and (
+            not job.position
+            or covers(place, job.position)
+            or covers(job.position, place)
+            or meet(component, place, job.position)
+        )
+    ]
+
+
+def with_part(price: Price | None) -> Price | None:
+    """Return a price; labour without the part is none."""
+    return price if price is not None and price.number else None
+
+
+def labour_once(jobs: Sequence[Job], rate: float | None) -> list[Job]:
+    """Return jobs in the order of their doing, labour that two share told with the first.
+
+    The low end of the trade hours that both have, at the shop's rate (common practice, no
+    source); the lines of an estimate for the vehicle have told it once already.
+
+    Args:
+        jobs: as they are done together.
+        rate: of the shop an hour, None where nobody wrote it down: then nothing is taken off.
+    """
+    order = list(Stage).index
+    found = sorted(jobs, key=lambda j: (order(j.stage), -j.expected, j.component, j.position))
+    if not rate:
+        return found
+    made: list[Job] = []
+    for job in found:
+        mine, hours = job.price, _hours(job)
+        with_it = next((one for one in made if hours and _together(one, job)), None)
+        if mine is not None and with_it is not None and not mine.estimated:
+            spared = min(min(hours, _hours(with_it)) * rate, 0.8 * mine.low)
+            ends = {of: getattr(mine, of) - spared for of in ("low", "middle", "high")}
+            word = _say("labour-once", part=with_it.name)
+            made.append(replace(job, price=replace(mine, mean=None, **ends), shared=word))
+        else:
+            made.append(job)
+    return made
+
+
+def _together(first: Job, job: Job) -> bool:
+    """Whether a job is done along with an earlier one that is no less sure."""
+    return (
+        first.price is not None
+        and first.chance >= job.chance
+        and shares_labour((first.component, first.position), (job.component, job.position))
+    )
+
+
+def _hours(job: Job) -> float:
+    known = catalogue().find(job.component) if job.component else None
+    return known.labour_hours[0] if known is not None and known.labour_hours else 0.0

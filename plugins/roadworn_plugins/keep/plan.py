@@ -1,0 +1,385 @@
+"""The plan: every open matter of a vehicle as one job, in the order in which it wants doing.
+
+What an estimate, a finding and a code say of one place is one job. Must is what somebody can get
+hurt by. Should is what has failed, what a code or a complaint points to, what brings something
+else down or stops the vehicle, what the inspection fails on, what wears out within months, and
+services overdue by the shop's own record. The rest can wait.
+"""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from roadworn.model.catalogue import catalogue, part_name, place_of
+from roadworn.model.messages import Joined, Says
+from roadworn_plugins.ahead.due_now import DueItem, State
+from roadworn_plugins.inspection.tables import Told
+from roadworn_plugins.keep.jobs import LIKELY, Job, Stage, rows_of, stopping, with_part
+from roadworn_plugins.likely_causes.asking import Picture, chance_in, place_in
+from roadworn_plugins.likely_causes.chances import Causes, kind_of
+from roadworn_plugins.likely_causes.said import CHECKS
+from roadworn_plugins.likely_causes.words import trade_words
+from roadworn_plugins.shared.grouped import Floats
+from roadworn_plugins.shared.parts_ahead import PartsAhead
+from roadworn_plugins.shared.prices import Prices
+
+#: A cause less likely than this is no job.
+_LEAST_CHANCE = 0.1
+#: What wears out within so many months should be done now.
+SOON_MONTHS = 6.0
+_MOST_CAUSES = 3
+#: Where a complaint is about these, what it points to can hurt somebody.
+_HOLDS_THE_ROAD = ("brake.", "steering.", "suspension.", "wheel.")
+_say = Says(
+    "keep-or-sell",
+    {
+        "points": "{picture} points to {part}, {chance:.0%}",
+        "points-priced": "{picture} points to {part}, {chance:.0%}, {price:,.0f} if it is that",
+        "points-here": "{picture} points to it",
+        "points-here-chance": "{picture} points to it, {chance:.0%}",
+        "points-first": "{said}; first {check}",
+        "no-cause": "{picture}: its cause is not found yet",
+        "find": "find the cause of {picture}",
+        "hurts": "somebody can get hurt",
+        "failed": "failed",
+        "looked-for": "its cause is asked for",
+        "inspection": "the next inspection fails on it",
+        "wears-by-then": "reaches its limit before the next inspection on {day}",
+        "brings-down": "brings down {part}",
+        "stops": "its failure stops the vehicle",
+        "wears-out": "wears out within {months:g} months ({chance:.0%})",
+        "overdue": "overdue by the shop's own record",
+        "not-passed": "an official inspection was not passed",
+        "waits": "neither failed nor asked for by an inspection",
+    },
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Known:
+    """What the plan of one vehicle is made from.
+
+    Attributes:
+        parts: what is fitted.
+        soon: chance of each part to fail within `SOON_MONTHS`.
+        by_then: of each part, chance that it is worn by the day of the next inspection.
+        prices: what jobs cost.
+        due: what is due, as told everywhere.
+        causes, pictures: what is open whose cause is asked for.
+        told: what the next inspection would say, None where none is asked for.
+    """
+
+    parts: PartsAhead
+    soon: Floats
+    by_then: Floats
+    prices: Prices
+    due: Sequence[DueItem]
+    causes: Causes
+    pictures: Sequence[Picture]
+    told: Told | None
+
+
+def plan_of(vehicle: str, kind: str, known: Known) -> list[Job]:
+    """Return the jobs of a vehicle, the most pressing first; each place once, each by itself.
+
+    Args:
+        vehicle: which.
+        kind: its class.
+        known: what is known of it.
+    """
+    return _Planning(vehicle, kind, known).jobs()
+
+
+@dataclass(frozen=True, slots=True)
+class _Planning:
+    vehicle: str
+    kind: str
+    known: Known
+
+    def jobs(self) -> list[Job]:
+        found = self._to_pass(self._asked(self._found()))
+        found = [self._staged(job, found) for job in found]
+        order = list(Stage).index
+        return sorted(found, key=lambda j: (order(j.stage), -j.expected, j.component, j.position))
+
+    def _found(self) -> list[Job]:
+        """Return what somebody found, declined or put off, and services, each place once."""
+        found: list[Job] = []
+        for item in self.known.due:
+            if item.state in (State.CODE, State.COMPLAINT, State.NOT_PASSED):
+                continue
+            place = place_of(item.component, item.position)
+            job = Job(
+                item.component,
+                place,
+                self._first_stage(item),
+                item.seen,
+                self._first_why(item),
+                with_part(item.price),
+                1.0,
+                tuple(filter(None, item.events)),
+                failed=item.failed,
+                hurts=self._hurts(item),
+            )
+            at = next((i for i, one in enumerate(found) if one.at(job.component, place)), None)
+            if at is None:
+                found.append(job)
+            else:
+                found[at] = _one(found[at], job)
+        return found
+
+    def _hurts(self, item: DueItem) -> bool:
+        return item.state is State.SAFETY or (item.failed and _critical(item.component))
+
+    def _first_stage(self, item: DueItem) -> Stage:
+        if self._hurts(item):
+            return Stage.MUST
+        overdue = item.state is State.SERVICE and item.overdue
+        return Stage.SHOULD if item.failed or overdue else Stage.CAN_WAIT
+
+    def _first_why(self, item: DueItem) -> str:
+        if self._hurts(item):
+            return _say("hurts")
+        if item.failed:
+            return _say("failed")
+        return _say.when(item.state is State.SERVICE and item.overdue, "overdue")
+
+    def _asked(self, found: list[Job]) -> list[Job]:
+        """Add what the open codes and complaints point to, and those that point nowhere."""
+        jobs = list(found)
+        events = set[str]()
+        codes = set[str]()
+        for of, picture in enumerate(self.known.pictures):
+            asking = [one for one in picture.seen if kind_of(one.name) in ("code", "symptom")]
+            if not asking:
+                continue
+            events.update(one.event for one in picture.seen)
+            codes.update(one.name.partition(":")[2] for one in asking)
+            jobs = self._pointed(jobs, of, picture)
+        for item in self.known.due:
+            covered = item.position in codes or bool(events.intersection(item.events))
+            if item.state is State.NOT_PASSED or (
+                item.state in (State.CODE, State.COMPLAINT) and not covered
+            ):
+                jobs.append(self._nowhere(item))
+        return jobs
+
+    def _nowhere(self, item: DueItem) -> Job:
+        """Return the job of what points nowhere: its cause is to be found, so without a price."""
+        passed = item.state is State.NOT_PASSED
+        hurts = item.state is State.COMPLAINT and _critical(item.component)
+        what = item.position if item.state is State.CODE else item.seen
+        return Job(
+            "",
+            "",
+            Stage.MUST if hurts else Stage.SHOULD,
+            item.seen,
+            _say("hurts") if hurts else _say("not-passed" if passed else "looked-for"),
+            None,
+            1.0,
+            tuple(filter(None, item.events)),
+            hurts=hurts,
+            inspected=passed,
+            what=item.name if passed else _say("find", picture=what),
+        )
+
+    def _pointed(self, jobs: list[Job], of: int, picture: Picture) -> list[Job]:
+        """Add the causes of a picture, or what it says of a job that stands there already."""
+        told, like = _told(picture), bool(picture.like)
+        events = tuple(dict.fromkeys(one.event for one in picture.seen))
+        made, met = list(jobs), False
+        likely = self._likely(picture)
+        for name, chance in likely:
+            place = place_of(name, place_in(picture, name))
+            at = next((n for n, job in enumerate(made) if job.at(name, place)), None)
+            if at is not None:
+                met = True
+                word = "points-here-chance" if like else "points-here"
+                said = _say(word, picture=told, chance=chance)
+                made[at] = replace(
+                    made[at],
+                    seen=Joined((made[at].seen, said), "; "),
+                    stage=min(made[at].stage, Stage.SHOULD, key=list(Stage).index),
+                    why=made[at].why or _say("looked-for"),
+                    events=tuple(dict.fromkeys((*made[at].events, *events))),
+                )
+            elif like:
+                met = True
+                made.append(self._cause(of, picture, name, place, chance))
+        if not met:
+            check = next((_first_check(name) for name, _chance in likely), "")
+            said = _say("no-cause", picture=told)
+            said = _say("points-first", said=said, check=check) if check else said
+            what = _say("find", picture=told)
+            made.append(
+                Job("", "", Stage.SHOULD, said, _say("looked-for"), None, 1.0, events, what=what)
+            )
+        return made
+
+    def _likely(self, picture: Picture) -> list[tuple[str, float]]:
+        """Return the likely causes, the likeliest first; without a like case the one pointed to."""
+        causes = self.known.causes
+        order = np.argsort(-picture.chances, kind="stable")[:_MOST_CAUSES].tolist()
+        found = [(i, chance_in(picture, i)) for i in order]
+        if picture.like:
+            return [(causes.names[i], chance) for i, chance in found if chance >= _LEAST_CHANCE]
+        expected = [causes.trade[fact] for fact in picture.facts if fact in causes.trade]
+        return [(causes.names[i], c) for i, c in found if any(e[i] > 0.0 for e in expected)][:1]
+
+    def _cause(self, of: int, picture: Picture, name: str, place: str, chance: float) -> Job:
+        price = with_part(self.known.prices.of(name, self.kind, self.vehicle, place))
+        word = "points" if price is None else "points-priced"
+        said = _say(
+            word,
+            picture=_told(picture),
+            part=part_name(name, place),
+            chance=chance,
+            price=0.0 if price is None else price.middle,
+        )
+        check = _first_check(name)
+        said = _say("points-first", said=said, check=check) if check else said
+        complaint = any(one.words for one in picture.seen)
+        hurts = complaint and chance >= LIKELY and name.startswith(_HOLDS_THE_ROAD)
+        events = tuple(dict.fromkeys(one.event for one in picture.seen))
+        return Job(
+            name,
+            place,
+            Stage.MUST if hurts else Stage.SHOULD,
+            said,
+            _say("hurts" if hurts else "looked-for"),
+            price,
+            chance,
+            events,
+            of=of,
+            hurts=hurts,
+        )
+
+    def _to_pass(self, jobs: list[Job]) -> list[Job]:
+        """Mark what the next inspection fails on; what it names and nobody listed is added."""
+        told = self.known.told
+        if told is None:
+            return jobs
+        made = list(jobs)
+        for item in told.items:
+            if item.outcome != "fail":
+                continue
+            for component, place in item.failed:
+                hit = [i for i, job in enumerate(made) if job.at(component, place)]
+                for i in hit:
+                    made[i] = replace(made[i], inspected=True)
+                if not hit:
+                    price = self.known.prices.of(component, self.kind, self.vehicle, place)
+                    hurts = _critical(component)
+                    made.append(
+                        Job(
+                            component,
+                            place_of(component, place),
+                            Stage.MUST if hurts else Stage.SHOULD,
+                            item.detail,
+                            _say("hurts" if hurts else "inspection"),
+                            with_part(price),
+                            1.0,
+                            item.evidence,
+                            hurts=hurts,
+                            inspected=True,
+                        )
+                    )
+            if not item.failed:
+                made = self._lamp(made, item.name, item.detail, item.points_to, item.evidence)
+        return [self._worn_by_then(job) for job in made]
+
+    def _lamp(
+        self,
+        jobs: list[Job],
+        name: str,
+        detail: str,
+        points_to: Iterable[str],
+        events: tuple[str, ...],
+    ) -> list[Job]:
+        """Mark the causes of what the lamp is on for."""
+        wanted = set(points_to)
+        pictures = {job.of for job in jobs if job.of >= 0 and job.component in wanted}
+        lit = [
+            i
+            for i, job in enumerate(jobs)
+            if job.of in pictures
+            or (job.component in wanted and set(events) & set(job.events))
+            or (not job.component and set(events) & set(job.events))
+        ]
+        if lit:
+            return [replace(j, inspected=j.inspected or i in lit) for i, j in enumerate(jobs)]
+        found = Job(
+            "", "", Stage.SHOULD, detail, _say("inspection"), None, 1.0, events,
+            inspected=True, what=_say("find", picture=name),
+        )  # fmt: skip
+        return [*jobs, found]
+
+    def _worn_by_then(self, job: Job) -> Job:
+        told = self.known.told
+        if job.inspected or not job.component or told is None or told.vehicle.due is None:
+            return job
+        rows = rows_of(self.known.parts, job)
+        if not rows or max(float(self.known.by_then[i]) for i in rows) < LIKELY:
+            return job
+        words = _say("wears-by-then", day=told.vehicle.due)
+        return replace(job, inspected=True, why=job.why or words)
+
+    def _staged(self, job: Job, jobs: Sequence[Job]) -> Job:
+        """Raise a job that can wait to those that should be done, where something says so."""
+        if job.stage is not Stage.CAN_WAIT:
+            return job if job.why else replace(job, why=_say("looked-for"))
+        why = next(self._whys(job, jobs), "")
+        if why:
+            return replace(job, stage=Stage.SHOULD, why=why)
+        return replace(job, why=_say("waits"))
+
+    def _whys(self, job: Job, jobs: Sequence[Job]) -> Iterator[str]:
+        if job.inspected:
+            yield job.why or _say("inspection")
+        below = set(trade_words().brings_down.get(job.component, ()))
+        for other in jobs:
+            if other.component in below and (other.chance < 1.0 or other.why):
+                yield _say("brings-down", part=other.name)
+        chance = max(
+            (float(self.known.soon[i]) for i in rows_of(self.known.parts, job)), default=0.0
+        )
+        if chance >= LIKELY:
+            yield _say("wears-out", months=SOON_MONTHS, chance=chance)
+        if job.component in stopping():
+            yield _say("stops")
+
+
+def _critical(component: str) -> bool:
+    known = catalogue().find(component) if component else None
+    return known is not None and known.safety_critical
+
+
+def _one(first: Job, second: Job) -> Job:
+    """Return two jobs at one place as one: the more pressing of the two, with all that was seen."""
+    order = list(Stage).index
+    lead, other = (first, second) if order(first.stage) <= order(second.stage) else (second, first)
+    return replace(
+        lead,
+        position=first.position or second.position,
+        seen=Joined((lead.seen, other.seen), "; "),
+        price=lead.price or other.price,
+        why=lead.why or other.why,
+        failed=lead.failed or other.failed,
+        hurts=lead.hurts or other.hurts,
+        events=tuple(dict.fromkeys((*lead.events, *other.events))),
+    )
+
+
+def _told(picture: Picture) -> Joined:
+    """Return the codes of a picture, or the words of the complaint where it has none."""
+    codes = [one.name.partition(":")[2] for one in picture.seen if kind_of(one.name) == "code"]
+    words = [f"“{one.words}”" for one in picture.seen if one.words]
+    return Joined(dict.fromkeys(codes or words))
+
+
+def _first_check(component: str) -> str:
+    """Return the cheapest look that tells of a component, an empty text where none is known."""
+    checks = [one for one in trade_words().checks if component in one.tells]
+    cheapest = min(checks, key=lambda one: (one.price, one.minutes), default=None)
+    return "" if cheapest is None else CHECKS[cheapest.name]

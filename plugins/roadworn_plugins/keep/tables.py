@@ -1,0 +1,148 @@
+"""How the plan, its sums and the ways on are laid out."""
+
+from collections.abc import Sequence
+
+from roadworn.analysis import Cell, Column, Holds, Mark, Marks, Table, Tells
+from roadworn.model.messages import Says, some_of
+from roadworn_plugins.keep.jobs import Job, Stage, sum_of
+from roadworn_plugins.keep.options import Option
+
+#: So many names stand in a cell, the others by their number.
+_NAMED = 6
+_say = Says(
+    "keep-or-sell",
+    {
+        "plan-title": "What wants doing, the most pressing first",
+        "sums-title": "What it comes to, jobs of an open cause by their chance",
+        "ways-title": "The ways on",
+        "turns-title": "What would change the answer",
+        "offered": "yes",
+        "not-offered": "no",
+    },
+)
+
+
+def plan_table(jobs: Sequence[Job], currency: str) -> Table:
+    """Return every job once, with what it is by itself in the order of doing."""
+    return Table(
+        name="plan",
+        title=_say("plan-title"),
+        columns=(
+            Column("stage", "when", tells=Tells.STATE, brief=1),
+            Column("what", "what", tells=Tells.NAME, brief=2),
+            Column("price", "price", "money", currency, tells=Tells.VALUE, brief=3),
+            Column("price_low", "low", "money", currency, detail=True, tells=Tells.LOW),
+            Column("price_high", "high", "money", currency, detail=True, tells=Tells.HIGH),
+            Column("chance", "chance it is needed", "chance", brief=4),
+            Column("why", "why", tells=Tells.WHY, brief=5),
+            Column("seen", "what was seen", "sentence", tells=Tells.SEEN, brief=6),
+            Column("shared", "labour", "sentence", detail=True),
+            Column("price_from", "price from", detail=True),
+            Column("component", "component", "component", detail=True, tells=Tells.COMPONENT),
+            Column("place", "where", detail=True, tells=Tells.PLACE),
+        ),
+        rows=tuple(_job_row(job) for job in jobs),
+        evidence=tuple(job.events for job in jobs),
+        holds=Holds.PLAN,
+        marks=tuple(Marks({job.stage.mark, *([Mark.SAFETY] * job.hurts)}) for job in jobs),
+    )
+
+
+def _job_row(job: Job) -> tuple[Cell, ...]:
+    price = job.price
+    amounts = (None, None, None) if price is None else (price.middle, price.low, price.high)
+    return (
+        job.stage.words,
+        job.name,
+        *(None if amount is None else round(amount, 2) for amount in amounts),
+        job.chance,
+        job.why,
+        job.seen,
+        job.shared,
+        "" if price is None else price.basis,
+        job.component,
+        job.position,
+    )
+
+
+def sums_table(jobs: Sequence[Job], currency: str) -> Table:
+    """Return what the jobs of each stage come to."""
+    rows, evidence = [], []
+    for stage in Stage:
+        own = [job for job in jobs if job.stage is stage]
+        whole = sum_of(own)
+        amounts = (whole.expected, whole.low, whole.high)
+        rows.append(
+            (
+                stage.words,
+                whole.jobs,
+                *(round(amount, 2) for amount in amounts),
+                some_of(whole.unpriced, _NAMED),
+            )
+        )
+        evidence.append(tuple(dict.fromkeys(event for job in own for event in job.events)))
+    return Table(
+        name="sums",
+        title=_say("sums-title"),
+        columns=(
+            Column("stage", "when", tells=Tells.NAME, brief=1),
+            Column("jobs", "jobs", "integer", brief=2),
+            Column("sum", "sum", "money", currency, tells=Tells.VALUE, brief=3),
+            Column("low", "low", "money", currency, tells=Tells.LOW, brief=4),
+            Column("high", "high", "money", currency, tells=Tells.HIGH, brief=5),
+            Column("unpriced", "without a price", brief=6),
+        ),
+        rows=tuple(rows),
+        evidence=tuple(evidence),
+        holds=Holds.SUMS,
+        marks=tuple(Marks({stage.mark}) for stage in Stage),
+    )
+
+
+def ways_table(options: Sequence[Option], currency: str, events: tuple[str, ...]) -> Table:
+    """Return the ways on, the narrowest first."""
+    return Table(
+        name="options",
+        title=_say("ways-title"),
+        columns=(
+            Column("option", "way", tells=Tells.NAME, brief=1),
+            Column("at_once", "now", "money", currency, tells=Tells.VALUE, brief=2),
+            Column("at_once_low", "low", "money", detail=True, tells=Tells.LOW),
+            Column("at_once_high", "high", "money", detail=True, tells=Tells.HIGH),
+            Column("monthly", "a month", "money", currency, brief=3),
+            Column("low", "low", "money"),
+            Column("high", "high", "money"),
+            Column("risk", "stands still", "chance", brief=4),
+            Column("offered", "offered", brief=5),
+            Column("why_not", "why not", "sentence"),
+            Column("left", "stays open", "sentence", brief=6),
+            Column("note", "to be said", "sentence"),
+        ),
+        rows=tuple(_way_row(option) for option in options),
+        evidence=tuple(events for _option in options),
+        holds=Holds.WAYS,
+    )
+
+
+def _way_row(o: Option) -> tuple[Cell, ...]:
+    amounts = (o.at_once, o.at_once_low, o.at_once_high, o.monthly, o.low, o.high)
+    return (
+        o.way.words(o.situation.months),
+        *(None if amount is None else round(amount, 2) for amount in amounts),
+        o.risk,
+        _say("offered") if o.offered else _say("not-offered"),
+        o.why_not,
+        o.left,
+        o.note,
+    )
+
+
+def turns_table(turns: Sequence[str]) -> Table:
+    """Return what would change the answer, a sentence a row."""
+    return Table(
+        "turns",
+        _say("turns-title"),
+        (Column("turn", "turn"),),
+        tuple((turn,) for turn in turns),
+        holds=Holds.TURNS,
+    )
