@@ -22,7 +22,7 @@ from roadworn.analysis import (
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Joined, Says, Sentence
-from roadworn_plugins.lifedata.counts import LogRank
+from roadworn_plugins.lifedata.counts import LogRank, false_discovery
 from roadworn_plugins.lifedata.parametric import WeibullFit
 from roadworn_plugins.lifedata.small_samples import fit_small
 from roadworn_plugins.shared import grouped as lives_of
@@ -338,8 +338,6 @@ def _compare(
     lives: GroupedLives, member: Ints, labels: list[tuple[str, ...]], level: float
 ) -> list[_Compared]:
     """Compare each recorded origin with the other recorded ones of its component."""
-    from scipy.stats import false_discovery_control  # slow to import, needed here alone
-
     of_component: dict[str, list[int]] = {}
     for number, label in enumerate(labels):
         if label[1] != NOT_RECORDED:
@@ -354,7 +352,7 @@ def _compare(
             test = log_rank_of(lives, rows, member == number, classes, level)
             told = test is not None and sum(test.observed) >= _LEAST
             found.append(_Compared(labels[number], number, test if told else None))
-    adjusted = false_discovery_control([_chance(item) for item in found])
+    adjusted = false_discovery([_chance(item) for item in found])
     return [replace(item, adjusted=float(q)) for item, q in zip(found, adjusted, strict=True)]
 
 

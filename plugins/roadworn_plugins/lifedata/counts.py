@@ -1,10 +1,23 @@
 """Groups compared: counts with exact limits, and the log-rank test."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import betaincinv, chdtrc, chdtri, gammaincinv
+from scipy.special import (
+    betainc,
+    betaincinv,
+    chdtrc,
+    chdtri,
+    gammaincinv,
+    gammaln,
+    nbdtrik,
+    pdtr,
+    pdtrik,
+    xlog1py,
+    xlogy,
+)
 
 from roadworn_plugins.lifedata import (
     Bools,
@@ -65,6 +78,70 @@ def poisson_ratio(observed: ArrayLike, expected: ArrayLike, level: float = 0.95)
     count, mean = np.broadcast_arrays(count, mean)
     lower, upper = poisson_limits(count, level)
     return WithLimits(count / mean, lower / mean, upper / mean)
+
+
+def poisson_quantile(q: float, mean: Floats) -> Floats:
+    """Return the least count whose Poisson distribution reaches `q`; shape of `mean`, above 0."""
+    return _least_count(pdtrik(q, mean), lambda count: pdtr(count, mean), q)
+
+
+def negative_binomial_quantile(q: float, number: Floats, share: Floats) -> Floats:
+    """Return the least count whose negative binomial distribution reaches `q`.
+
+    Args:
+        q: a chance.
+        number: successes waited for, any positive figure; the shape of a Gamma-mixed mean.
+        share: chance of a success; same shape.
+    """
+    return _least_count(
+        nbdtrik(q, number, share), lambda count: betainc(number, count + 1.0, share), q
+    )
+
+
+def _least_count(near: Floats, reached: Callable[[Floats], Floats], q: float) -> Floats:
+    """Return the least whole number that reaches `q`, from a root that may be a hair off."""
+    above = np.ceil(near)
+    below = np.maximum(above - 1.0, 0.0)
+    return np.asarray(np.where(reached(below) >= q, below, above))
+
+
+def binomial_chance(successes: int, trials: int, share: float) -> float:
+    """Return the two-sided chance of a count: of all counts that are no likelier than it.
+
+    The exact test that goes by the likelihood of an outcome (Clopper and Pearson's tails are
+    another). A hair of 1e-7 keeps counts that are as likely by symmetry together.
+
+    Args:
+        successes: the count.
+        trials: of so many.
+        share: chance of a success, above 0 and below 1.
+    """
+    counts = np.arange(trials + 1.0)
+    log = (
+        gammaln(trials + 1.0)
+        - gammaln(counts + 1.0)
+        - gammaln(trials - counts + 1.0)
+        + xlogy(counts, share)
+        + xlog1py(trials - counts, -share)
+    )
+    chance = np.exp(log)
+    return min(float(chance[chance <= chance[successes] * (1.0 + 1e-7)].sum()), 1.0)
+
+
+def false_discovery(chances: ArrayLike) -> Floats:
+    """Return chances adjusted for how many there are: the false discovery rate of each.
+
+    Benjamini and Hochberg, J. R. Statist. Soc. B 57 (1995) 289-300.
+
+    Args:
+        chances: of the comparisons, shape (n,).
+    """
+    chance = np.asarray(chances, dtype=np.float64)
+    order = np.argsort(chance, kind="stable")
+    stepped = chance[order] * chance.size / np.arange(1.0, chance.size + 1.0)
+    adjusted = np.empty_like(chance)
+    adjusted[order] = np.minimum(np.minimum.accumulate(stepped[::-1])[::-1], 1.0)
+    return adjusted
 
 
 def jeffreys_interval(successes: ArrayLike, trials: ArrayLike, level: float = 0.95) -> WithLimits:

@@ -12,11 +12,15 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
-from scipy.stats import binomtest, nbinom, poisson
 
 from roadworn.analysis import Chart, Series
 from roadworn.model.messages import Joined, Sentence
 from roadworn_plugins.lifedata import summed
+from roadworn_plugins.lifedata.counts import (
+    binomial_chance,
+    negative_binomial_quantile,
+    poisson_quantile,
+)
 from roadworn_plugins.repeats.levels import Law, Lives
 from roadworn_plugins.repeats.words import say
 from roadworn_plugins.shared.grouped import Bools, Floats, Ints
@@ -277,7 +281,7 @@ def judged(lives: DatedLives, middle: float, shape: float, alpha: float = 0.05) 
     expected = total * share
     if not 0.0 < share < 1.0:
         return Trend("too few to tell", later, expected, 1.0, since)
-    p = float(binomtest(later, total, share).pvalue)
+    p = binomial_chance(later, total, share)
     if p >= alpha:
         return Trend("no clear change", later, expected, p, since)
     words = "getting worse" if later > expected else "getting better"
@@ -401,8 +405,9 @@ def count_band(mean: Floats, variance: Floats, level: float) -> tuple[Floats, Fl
     p = 1.0 / (1.0 + np.where(sure, 1.0, variance) / np.maximum(mean, 1e-12))
     ends = []
     for q in ((1.0 - level) / 2.0, (1.0 + level) / 2.0):
-        uncertain = nbinom.ppf(q, np.maximum(a, 1e-9), p)
-        ends.append(np.where(sure, np.where(mean > 0, poisson.ppf(q, mean), 0.0), uncertain))
+        uncertain = negative_binomial_quantile(q, np.maximum(a, 1e-9), p)
+        certain = poisson_quantile(q, np.where(mean > 0, mean, 1.0))
+        ends.append(np.where(sure, np.where(mean > 0, certain, 0.0), uncertain))
     return np.nan_to_num(ends[0]), np.nan_to_num(ends[1])
 
 

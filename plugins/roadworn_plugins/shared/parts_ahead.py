@@ -205,7 +205,16 @@ def load_parts(
         yearly_rise: see `Prices.load`.
         lives: models fitted before, to save fitting them again.
     """
-    lives = lives or ComponentLives.of(view)
+    if lives is None:
+        key = (PartsAhead, vehicle, yearly_rise)
+        own = ComponentLives.of(view)
+        return view.kept(key, lambda: _load_parts(view, vehicle, yearly_rise, own))
+    return _load_parts(view, vehicle, yearly_rise, lives)
+
+
+def _load_parts(
+    view: LedgerView, vehicle: str | None, yearly_rise: float | None, lives: ComponentLives
+) -> PartsAhead:
     paces = load_paces(view)
     prices = Prices.load(view, yearly_rise)
     rows = [row for row in _fitted(view, vehicle) if row[0] in paces.index]

@@ -249,7 +249,12 @@ class Looks:
 
 
 def load_looks(view: LedgerView, components: Sequence[str]) -> Mapping[str, Looks]:
-    """Return vehicle -> what is known of these components."""
+    """Return vehicle -> what is known of these components, read once for a view."""
+    asked = tuple(components)
+    return view.kept((Looks, asked), lambda: _read_looks(view, asked))
+
+
+def _read_looks(view: LedgerView, components: tuple[str, ...]) -> Mapping[str, Looks]:
     found: dict[str, Looks] = {}
     marks = ", ".join("?" * len(components))
     names = ", ".join("?" * len(size_keys()))

@@ -188,7 +188,15 @@ def measured_wear(
         rules: whose limits, see `load_rules`.
         level: of the intervals.
     """
-    chosen = rules if isinstance(rules, RuleSet) else load_rules(rules)
+    if isinstance(rules, RuleSet):
+        return _measured_wear(view, vehicle, rules, level)
+    key = (Wear, vehicle, rules, level)
+    return list(view.kept(key, lambda: _measured_wear(view, vehicle, load_rules(rules), level)))
+
+
+def _measured_wear(
+    view: LedgerView, vehicle: str | None, chosen: RuleSet, level: float
+) -> list[Wear]:
     items = [item for item in chosen.items if is_wear(item)]
     parts = [part for part in _parts(view, items) if len({p.km for p in part.points}) > 1]
     spread = _pooled_spread(parts)
