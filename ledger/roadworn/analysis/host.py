@@ -252,7 +252,7 @@ class PluginHost:
         plugin, analysis = self.analysis(name)
         known = analysis.settings.model_fields
         if not isinstance(settings, Settings):
-            more = {key: value for key, value in (also or {}).items() if key in known}
+            more = {key: v for key, v in (also or {}).items() if key in known and v is not None}
             settings = {**more, **(settings or {})}
         chosen = make_settings(analysis, settings)
         vehicle = getattr(chosen, "vehicle", None)
@@ -354,7 +354,7 @@ def _asked(
     values = {key.replace("-", "_"): value for key, value in given.items()}
     if isinstance(values.get("vehicle"), str):
         values["vehicle"] = view.require_vehicle(values["vehicle"])
-    more = sorted((also or {}).items())
+    more = sorted((key, value) for key, value in (also or {}).items() if value is not None)
     return ["analysis", name, sorted(values.items()), more, named_files(values.values())]
 
 

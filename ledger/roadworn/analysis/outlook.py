@@ -108,8 +108,6 @@ def _stepped(view: "LedgerView", vehicle_id: str) -> list[str]:
 STALE = timedelta(days=200)
 # The likeliest and dearest few fit on a screen; `analyse next-repairs` has them all.
 _MOST_NEXT = 10
-# Looking back costs as much as all the rest; nobody waits half a minute at the vehicle.
-_MOST_FOR_RECORD = 100_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,8 +124,9 @@ class Outlook:
             `repeat-failures`; None when one is missing or could not run.
         wear: result of `measured-wear`: what was measured is projected, with a price or without.
         causes: result of `likely-causes`: what the open codes and complaints point to.
-        track_record: result of `projection-backtest` for the last day that leaves a whole
-            horizon to compare with; None also where the ledger is too large to wait for it.
+        track_record: result of `projection-backtest`, where somebody has asked for it since
+            the last event: looking back costs as much as all the rest, and nobody waits for it
+            at the vehicle.
         unknown: what nobody has looked at, in words.
         cautions: for the components named.
         unit: in which every distance is told, ``mi`` or ``km``.
@@ -237,7 +236,7 @@ def outlook(
         keeps_failing=keeps_failing,
         wear=wear,
         causes=causes,
-        track_record=_track_record(host, view, problems),
+        track_record=host.kept(host.answering(Answers.CAME_TRUE), view),
         unknown=_unknown(view, vehicle_id, profile),
         cautions=cautions_for(named),
         closing=CLOSING,
@@ -267,13 +266,6 @@ def _run(
         said = Sentence("outlook.analysis-failed", "{why}", why=error.message, answers=answers)
         problems.append(Problem("analysis-failed", said, "see `roadworn plugins`"))
         return None
-
-
-def _track_record(host: "PluginHost", view: "LedgerView", problems: list[Problem]) -> Ran | None:
-    """Return how the last year's projections came true, for the whole ledger."""
-    if view.checkpoint.size > _MOST_FOR_RECORD:
-        return None
-    return _run(host, view, Answers.CAME_TRUE, {"days": 1}, problems)
 
 
 def _headline(
