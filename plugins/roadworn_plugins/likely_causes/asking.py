@@ -61,7 +61,14 @@ class Picture:
 
 
 def learnt_from(view: LedgerView) -> tuple[Causes, Ledgered]:
-    """Return what a ledger's cases say of causes, and the work that did not help."""
+    """Return what a ledger's cases say of causes, and the work that did not help.
+
+    Learnt once for a view, however many analyses ask.
+    """
+    return view.kept((Causes,), lambda: _learnt(view))
+
+
+def _learnt(view: LedgerView) -> tuple[Causes, Ledgered]:
     ledgered = load_pictures(view)
     facts = {fact for case in ledgered.cases for fact in case.facts}
     facts |= {seen.name for one in open_facts(view, None).values() for seen in one}

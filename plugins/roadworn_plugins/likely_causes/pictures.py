@@ -181,6 +181,10 @@ def _place_of_code(code: str) -> str:
 
 
 def _vehicles(view: LedgerView) -> dict[str, _Vehicle]:
+    return view.kept((_Vehicle,), lambda: _read_vehicles(view))
+
+
+def _read_vehicles(view: LedgerView) -> dict[str, _Vehicle]:
     found: dict[str, _Vehicle] = defaultdict(_Vehicle)
     for name, kind in view.sql(
         "SELECT vehicle_id, vehicle_class FROM vehicles ORDER BY vehicle_id"
