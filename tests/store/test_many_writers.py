@@ -32,6 +32,11 @@ def test_four_writers_of_fifty_events(tmp_path):
     for writer in writers:
         writer.stdin.write(b"go\n")
         writer.stdin.close()
+    looked = 0
+    while any(writer.poll() is None for writer in writers):
+        assert verify(path).problems == ()
+        looked += 1
+    assert looked
     assert [writer.wait(timeout=60) for writer in writers] == [0] * 4
     with Ledger.open(path) as ledger:
         stored = list(ledger.events(after=1))

@@ -10,11 +10,14 @@ from builders import enrolled
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from roadworn.columns.view import open_view
 from roadworn.intake import Ledger
-from roadworn.model.errors import EnvironmentFailure, NotALedger, RoadwornError
+from roadworn.model.errors import EnvironmentFailure, LedgerDamaged, NotALedger, RoadwornError
 from roadworn.store.merkle import beside
-from roadworn.store.schema import EVENT_COLUMNS, GUARDS
+from roadworn.store.schema import EVENT_COLUMNS, GUARDS, SHAPE
+from roadworn.store.stored_rows import StoredRows
 from roadworn.store.verify import verify
+from roadworn.store.writer import Row
 
 EVENTS = 40
 
@@ -243,6 +246,112 @@ def test_a_removed_or_changed_guard(path, name):
 def test_an_altered_checkpoint(path, column, value):
     attack(path, (f"UPDATE checkpoints SET {column} = ? WHERE size = 32", (value,)))
     assert found(path) == [("checkpoint-altered", 32)]
+
+
+@pytest.mark.parametrize("value", ["9e999", "-9e999"])
+def test_an_infinite_reading_is_not_the_one_that_was_left_out(path, value):
+    attack(path, "UPDATE events SET odometer = NULL WHERE seq = 1")
+    before = found(path)
+    attack(path, f"UPDATE events SET odometer = {value} WHERE seq = 1")
+    assert before == []
+    assert ("altered", 1) in found(path)
+
+
+@pytest.mark.parametrize("value", [float("inf"), float("-inf"), float("nan")])
+def test_what_is_not_finite_is_never_hashed(value):
+    row = Row("id", "v", "k", 1, "2026-01-01", "2026-01-01", "", "", value, "mi", "{}", None)
+    with pytest.raises(ValueError, match="no reading"):
+        row.sealed()
+
+
+ODD_SCHEMAS = {
+    "schema-extra": (
+        "CREATE TRIGGER copied AFTER UPDATE ON contacts BEGIN SELECT 1; END",
+        "CREATE TRIGGER eaten BEFORE INSERT ON events BEGIN SELECT RAISE(IGNORE); END",
+        "CREATE TABLE taken (name TEXT)",
+        "CREATE VIEW seen AS SELECT * FROM contacts",
+        "CREATE INDEX more ON events(kind)",
+    ),
+    "schema-missing": (
+        "DROP INDEX events_event_id",
+        "DROP INDEX events_intake_key",
+        "DROP INDEX events_retraction",
+        "DROP TABLE contacts",
+    ),
+    "schema-changed": (
+        "DROP TABLE contacts; CREATE TABLE contacts (reference TEXT PRIMARY KEY, name TEXT)",
+        "DROP INDEX events_event_id; CREATE INDEX events_event_id ON events(event_id)",
+        "PRAGMA writable_schema = 1; UPDATE sqlite_master SET sql = replace(sql, ' STRICT', '')",
+    ),
+}
+
+
+@pytest.mark.parametrize(
+    "code,script", [(code, script) for code, scripts in ODD_SCHEMAS.items() for script in scripts]
+)
+def test_whatever_is_not_as_a_new_ledger_has_it(path, code, script):
+    connection = sqlite3.connect(path, isolation_level=None)
+    connection.executescript(script)
+    connection.close()
+    assert code in {problem for problem, _ in found(path)}
+
+
+def test_a_trigger_that_swallows_events_stops_the_writer_before_it_loses_one(path):
+    connection = sqlite3.connect(path, isolation_level=None)
+    connection.execute(ODD_SCHEMAS["schema-extra"][1])
+    connection.close()
+    with pytest.raises(LedgerDamaged, match="eaten"):
+        Ledger.open(path)
+    with Ledger.open(path, writable=False) as ledger:
+        assert ledger.checkpoint().size == EVENTS
+
+
+def test_a_newer_shape_is_refused_in_a_sentence_by_every_reader(path):
+    connection = sqlite3.connect(path, isolation_level=None)
+    connection.execute(f"PRAGMA user_version = {SHAPE + 8}")
+    connection.close()
+    for reader in (verify, open_view, Ledger.open):
+        with pytest.raises(NotALedger, match="newer Roadworn"):
+            reader(path)
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "DELETE FROM checkpoints WHERE size = 32",
+        "UPDATE checkpoints SET made_at = '2020-01-01T00:00:00Z' WHERE size = 26",
+        "DELETE FROM checkpoints WHERE size < 30",
+    ],
+)
+def test_a_middle_checkpoint_taken_out_or_dated_back(path, statement):
+    attack(path, statement)
+    assert found(path) == [("checkpoints-changed", EVENTS)]
+    with Ledger.open(path) as ledger:
+        ledger.append(reading(EVENTS + 1))
+    assert found(path) == [("checkpoints-changed", EVENTS + 1)]
+
+
+def test_the_checkpoint_beside_an_earlier_ledger_says_nothing_of_the_middle(path):
+    told = orjson.loads(beside(path).read_bytes())
+    del told["checkpoints"]
+    beside(path).write_bytes(orjson.dumps(told))
+    assert found(path) == []
+    with Ledger.open(path) as ledger:
+        ledger.append(reading(EVENTS + 1))
+    assert "checkpoints" in orjson.loads(beside(path).read_bytes())
+    assert found(path) == []
+
+
+def test_what_is_written_while_it_verifies_is_no_alarm(path, monkeypatch):
+    def another_writes(*arguments, **more):
+        with Ledger.open(path) as ledger:
+            ledger.append(reading(ledger.checkpoint().size + 1))
+        return StoredRows(*arguments, **more)
+
+    monkeypatch.setattr("roadworn.store.verify.StoredRows", another_writes)
+    report = verify(path)
+    assert (report.problems, report.size) == ((), EVENTS)
+    assert (verify(path).problems, verify(path).size) == ((), EVENTS + 2)
 
 
 def stored(path):

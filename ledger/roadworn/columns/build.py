@@ -18,7 +18,7 @@ from roadworn.columns.spec import Progress, TableSpec, sql_text
 from roadworn.model.errors import LedgerDamaged
 from roadworn.model.kinds import KindRegistry
 from roadworn.store.merkle import EMPTY, Checkpoint, has_checkpoint
-from roadworn.store.schema import connect, plain_failures, require_file
+from roadworn.store.schema import connect, known_shape, plain_failures, require_file
 
 if TYPE_CHECKING:
     import duckdb
@@ -292,10 +292,16 @@ def open_ledger(path: Path) -> sqlite3.Connection:
 
     Raises:
         EnvironmentFailure: there is no such file.
-        NotALedger: it is a folder.
+        NotALedger: it is a folder, something else, or from a newer program.
     """
     require_file(path)
-    return connect(path, writable=False)
+    connection = connect(path, writable=False)
+    try:
+        known_shape(path, connection)
+    except BaseException:
+        connection.close()
+        raise
+    return connection
 
 
 def _latest(ledger: sqlite3.Connection) -> Checkpoint:

@@ -13,7 +13,7 @@ which may be changed and deleted freely; no digest depends on it.
 import sqlite3
 import time
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -32,6 +32,7 @@ from roadworn.model.events import StoredEvent
 from roadworn.store import schema
 from roadworn.store.merkle import Checkpoint, latest_checkpoint, write_beside
 from roadworn.store.schema import connect, plain_failures, require_file
+from roadworn.store.whole import made_whole
 from roadworn.store.writer import COLUMNS, Check, Writer
 
 #: Fetching in slices keeps no read transaction open while a caller works.
@@ -67,7 +68,12 @@ class LedgerFile:
         """
         path = Path(path)
         try:
-            path.touch(exist_ok=False)
+            with (
+                made_whole(path, new=True) as making,
+                plain_failures(path),
+                closing(connect(making, writable=True)) as connection,
+            ):
+                schema.upgrade(connection)
         except FileExistsError:
             raise LedgerRefused(
                 f"{path} exists already: choose another name, or open it as it is."
@@ -77,16 +83,6 @@ class LedgerFile:
                 f"{path} cannot be made ({error.strerror}): check that its folder exists and "
                 "can be written."
             ) from error
-        try:
-            with plain_failures(path):
-                connection = connect(path, writable=True)
-                try:
-                    schema.upgrade(connection)
-                finally:
-                    connection.close()
-        except BaseException:
-            path.unlink(missing_ok=True)
-            raise
         return cls.open(path)
 
     @classmethod
@@ -217,12 +213,7 @@ class LedgerFile:
 
 
 def _check_shape(path: Path, connection: sqlite3.Connection, *, writable: bool) -> None:
-    shape = schema.shape_of(connection)
-    if shape is None:
-        raise NotALedger(f"{path} is not a ledger: name the right file with --ledger.")
-    if shape > schema.SHAPE:
-        raise NotALedger(f"{path} was written by a newer Roadworn: update the program.")
-    if shape < schema.SHAPE:
+    if schema.known_shape(path, connection) < schema.SHAPE:
         if not writable:
             raise NotALedger(
                 f"{path} has the shape of an older Roadworn: record something in it once, "
@@ -234,6 +225,13 @@ def _check_shape(path: Path, connection: sqlite3.Connection, *, writable: bool) 
         raise LedgerDamaged(
             f"{path} has lost its append-only guards ({', '.join(missing)}): run "
             "`roadworn verify`, and take a backup from before they were removed."
+        )
+    extra = schema.extra_triggers(connection)
+    if extra and writable:
+        raise LedgerDamaged(
+            f"{path} has triggers that Roadworn did not make ({', '.join(extra)}), which may "
+            "change or swallow what is written: run `roadworn verify`, and take a backup from "
+            "before they were put in."
         )
 
 

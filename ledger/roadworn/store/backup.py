@@ -10,6 +10,7 @@ from roadworn.store import LedgerFile
 from roadworn.store.merkle import write_beside
 from roadworn.store.schema import connect, plain_failures
 from roadworn.store.verify import verify
+from roadworn.store.whole import made_whole
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +39,10 @@ def back_up(ledger: Path, copy: Path) -> Backup:
     with LedgerFile.open(ledger, writable=False):
         pass  # a file that is no ledger is refused before anything is made
     try:
-        copy.touch(exist_ok=False)
+        with made_whole(copy, new=True) as making:
+            with plain_failures(copy), closing(connect(ledger, writable=False)) as source:
+                _copy(source, making)
+            made = _checked(making, copy)
     except FileExistsError:
         raise LedgerRefused(
             f"{copy} exists already: choose another name, a backup is never overwritten."
@@ -48,20 +52,13 @@ def back_up(ledger: Path, copy: Path) -> Backup:
             f"{copy} cannot be made ({error.strerror}): check that its folder exists and can be "
             "written."
         ) from error
-    try:
-        with plain_failures(copy), closing(connect(ledger, writable=False)) as source:
-            _copy(source, copy)
-        with suppress(OSError), closing(connect(copy, writable=False)) as made:
-            write_beside(copy, made)
-        made_of = _checked(copy)
-    except BaseException:
-        copy.unlink(missing_ok=True)
-        raise
-    return made_of
+    with suppress(OSError), closing(connect(copy, writable=False)) as copied:
+        write_beside(copy, copied)
+    return made
 
 
-def _checked(copy: Path) -> Backup:
-    report = verify(copy)
+def _checked(making: Path, copy: Path) -> Backup:
+    report = verify(making)
     if report.problems:
         raise LedgerDamaged(
             f"The copy does not verify ({report.problems[0].message}) and was removed: run "

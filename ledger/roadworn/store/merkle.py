@@ -17,10 +17,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
-from tempfile import NamedTemporaryFile
 from typing import Any
 
 from roadworn.model.events import utc_now
+from roadworn.store.whole import made_whole
 
 LEAF_PREFIX = b"\x00"
 NODE_PREFIX = b"\x01"
@@ -264,7 +264,47 @@ def beside(ledger: Path) -> Path:
     return ledger.with_name(ledger.name + ".checkpoint")
 
 
-def read_beside(ledger: Path) -> Checkpoint | None:
+@dataclass(frozen=True, slots=True)
+class Beside(Checkpoint):
+    """What is kept beside a ledger: its newest checkpoint, and a digest over all of them.
+
+    Attributes:
+        chain: `chain_of` the checkpoints up to this one; empty in a file from before 2026-12.
+    """
+
+    chain: str = ""
+
+
+def chain_of(
+    connection: sqlite3.Connection, upto: int, after: int = 0, chain: str = EMPTY_ROOT.hex()
+) -> str:
+    """Return a digest over the checkpoints with after < size <= upto, in hexadecimal.
+
+    Each is hashed with the digest of those before it. The tree binds the events; that a commit
+    ended where a checkpoint says so is bound only here.
+
+    Args:
+        connection: of the ledger.
+        upto: size of the last checkpoint.
+        after: size of the last one that `chain` covers.
+        chain: digest over those.
+
+    Raises:
+        TypeError: a flipped byte made a column another type.
+    """
+    digest = bytes.fromhex(chain)
+    rows = connection.execute(
+        "SELECT size, root, peaks, made_at FROM checkpoints WHERE size > ? AND size <= ? "
+        "ORDER BY size",
+        (after, upto),
+    )
+    for size, root, peaks, made_at in rows:
+        told = f"{size} {root} {made_at} ".encode(errors="surrogateescape")
+        digest = sha256(digest + told + bytes(peaks)).digest()
+    return digest.hex()
+
+
+def read_beside(ledger: Path) -> Beside | None:
     """Return the checkpoint beside a ledger, or None when there is none.
 
     Raises:
@@ -278,11 +318,13 @@ def read_beside(ledger: Path) -> Checkpoint | None:
     try:
         content = json.loads(text)
         size, root = content["size"], content["root"]
+        chain = content.get("checkpoints", "")
     except (ValueError, TypeError, KeyError) as error:
         raise ValueError(f"{beside(ledger)} is not a checkpoint.") from error
-    if not (isinstance(size, int) and size >= 0 and isinstance(root, str)):
+    texts = isinstance(root, str) and isinstance(chain, str)
+    if not (isinstance(size, int) and size >= 0 and texts):
         raise ValueError(f"{beside(ledger)} is not a checkpoint.")
-    return Checkpoint(size, root)
+    return Beside(size, root, chain)
 
 
 def write_beside(ledger: Path, connection: sqlite3.Connection) -> bool:
@@ -299,17 +341,20 @@ def write_beside(ledger: Path, connection: sqlite3.Connection) -> bool:
         kept = read_beside(ledger)
     except ValueError:
         kept = None
-    if kept == newest:
-        return False
     if kept is not None and kept.size and not has_checkpoint(connection, kept):
         return False
-    content = {"ledger": ledger.name, **newest.as_json(), "time": utc_now()}
-    target = beside(ledger)
-    with NamedTemporaryFile("w", dir=target.parent, prefix=target.name, delete=False) as file:
-        json.dump(content, file, indent=1)
-        file.write("\n")
-    Path(file.name).chmod(0o644)
-    Path(file.name).replace(target)
+    if kept is not None and kept.chain and kept.size >= newest.size:
+        return False  # another writer was faster
+    begun = (kept.size, kept.chain) if kept is not None and kept.chain else ()
+    chain = chain_of(connection, newest.size, *begun)
+    content = {
+        "ledger": ledger.name,
+        **newest.as_json(),
+        "checkpoints": chain,
+        "time": utc_now(),
+    }
+    with made_whole(beside(ledger)) as making:
+        making.write_text(f"{json.dumps(content, indent=1)}\n", encoding="utf-8")
     return True
 
 

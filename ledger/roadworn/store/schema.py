@@ -1,8 +1,9 @@
 """The tables of a ledger file, their guards, and how the file is opened."""
 
+import re
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -80,6 +81,34 @@ def missing_guards(connection: sqlite3.Connection) -> list[str]:
     return sorted(name for name, sql in GUARDS.items() if found.get(name) != sql)
 
 
+def extra_triggers(connection: sqlite3.Connection) -> list[str]:
+    """Return the names of triggers that no Roadworn made, sorted; any may swallow an event."""
+    found = connection.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")
+    return sorted(str(name) for (name,) in found if name not in GUARDS)
+
+
+#: Quotes and spaces, in which the SQL of the same table may differ.
+_LOOKS = re.compile(r'[\[\]"`\s]+')
+#: What SQLite keeps for itself, unasked or after ANALYZE.
+_OF_SQLITE = re.compile(r"sqlite_(autoindex_.*|stat[134]|sequence)")
+
+
+def schema_of(connection: sqlite3.Connection) -> dict[tuple[str, str], str]:
+    """Return (type, name) -> SQL of everything in a file, spaces and quotes evened out."""
+    return {
+        (str(kind), str(name)): _LOOKS.sub(" ", sql or "").strip()
+        for kind, name, sql in connection.execute("SELECT type, name, sql FROM sqlite_master")
+        if not _OF_SQLITE.fullmatch(str(name))
+    }
+
+
+def expected_schema() -> dict[tuple[str, str], str]:
+    """Return what `schema_of` gives for a new ledger of the present shape."""
+    with closing(sqlite3.connect(":memory:", isolation_level=None)) as new:
+        upgrade(new)
+        return schema_of(new)
+
+
 def shape_of(connection: sqlite3.Connection) -> int | None:
     """Return the ledger's shape number, or None when the file is no ledger."""
     (application_id,) = connection.execute("PRAGMA application_id").fetchone()
@@ -87,6 +116,20 @@ def shape_of(connection: sqlite3.Connection) -> int | None:
         return None
     (shape,) = connection.execute("PRAGMA user_version").fetchone()
     return int(shape)
+
+
+def known_shape(path: Path, connection: sqlite3.Connection) -> int:
+    """Return the ledger's shape number.
+
+    Raises:
+        NotALedger: the file is something else, or from a newer program.
+    """
+    shape = shape_of(connection)
+    if shape is None:
+        raise NotALedger(f"{path} is not a ledger: name the right file with --ledger.")
+    if shape > SHAPE:
+        raise NotALedger(f"{path} was written by a newer Roadworn: update the program.")
+    return shape
 
 
 def upgrade(connection: sqlite3.Connection) -> None:

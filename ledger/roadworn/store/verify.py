@@ -2,8 +2,9 @@
 
 `verify` trusts nothing it reads. It recomputes every leaf from the stored columns, rebuilds
 the tree commit by commit against the checkpoints, compares with the checkpoint beside the
-ledger, looks for gaps and for missing guards, and lets SQLite check its own pages. What it
-finds are problems that name the event; only a file that is no ledger at all is an error.
+ledger, looks for gaps, compares every table, index and trigger with a new ledger's, and lets
+SQLite check its own pages. What it finds are problems that name the event; only a file that is
+no ledger at all is an error.
 
 `back_up` makes a copy that is whole, named by its checkpoint, and verified before it is trusted.
 """
@@ -14,15 +15,15 @@ from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from roadworn.model.errors import NotALedger
 from roadworn.model.messages import Problem
 from roadworn.store import schema
-from roadworn.store.merkle import CompactRange, beside, read_beside
+from roadworn.store.merkle import Beside, CompactRange, beside, chain_of, read_beside
 from roadworn.store.schema import connect, plain_failures, require_file
 from roadworn.store.stored_rows import Missing, StoredRows, Unreadable
 from roadworn.store.writer import Row
 
 _BACKUP = "go on from a backup that verifies, and keep this file as evidence"
+_WHO = f"find out who wrote to the file; {_BACKUP}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,12 +60,15 @@ def verify(path: str | Path, *, progress: Callable[[int, int], None] | None = No
     with plain_failures(path):
         connection = connect(path, writable=False)
     with closing(connection):
-        with plain_failures(path):
-            if schema.shape_of(connection) is None:
-                raise NotALedger(f"{path} is not a ledger: name the right file with --ledger.")
-            connection.execute("BEGIN")
         check = _Check(path, connection)
+        # In this order: whoever writes commits first and then says so beside the ledger, so
+        # what was read there before the snapshot is never ahead of it.
+        check.read_beside()
+        with plain_failures(path):
+            connection.execute("BEGIN")
+            check.shape = schema.known_shape(path, connection)
         check.guards()
+        check.schema()
         check.events(progress)
         check.beside()
         check.pages()
@@ -84,6 +88,17 @@ class _Check:
     #: The tree as it would be with recomputed leaves, since the last row where the two differ.
     other: CompactRange | None = None
     root_beside: str | None = None
+    #: What stood beside the ledger when the run began, and whether that could be read.
+    kept: Beside | None = None
+    kept_readable: bool = True
+    shape: int = schema.SHAPE
+
+    def read_beside(self) -> None:
+        """Read the checkpoint beside the ledger, once."""
+        try:
+            self.kept = read_beside(self.path)
+        except (ValueError, OSError):
+            self.kept_readable = False
 
     def guards(self) -> None:
         """Look for missing or changed triggers."""
@@ -94,12 +109,38 @@ class _Check:
             return
         for name in missing:
             message = f"The guard {name} was removed or changed."
-            self._problem("guard-missing", message, f"find out who wrote to the file; {_BACKUP}")
+            self._problem("guard-missing", message, _WHO)
+
+    def schema(self) -> None:
+        """Compare every table, index and trigger with those of a new ledger."""
+        if self.shape < schema.SHAPE:
+            self.notes.append(
+                "The ledger has the shape of an older Roadworn, so its tables were not compared "
+                "with a new one's: `roadworn verify --upgrade` brings it up to date."
+            )
+            return
+        try:
+            found = schema.schema_of(self.connection)
+        except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
+            self._page_problem(error)
+            return
+        wanted = schema.expected_schema()
+        for kind, name in sorted(wanted.keys() | found.keys()):
+            if name in schema.GUARDS and kind == "trigger":
+                continue  # told as a guard
+            told = f"{kind} {_readable(name)}"
+            if (kind, name) not in found:
+                self._problem("schema-missing", f"The {told} was taken out.", _WHO)
+            elif (kind, name) not in wanted:
+                message = f"The {told} is none of the ledger's: something else put it in."
+                self._problem("schema-extra", message, _WHO)
+            elif found[kind, name] != wanted[kind, name]:
+                self._problem("schema-changed", f"The {told} is not as it was made.", _WHO)
 
     def events(self, progress: Callable[[int, int], None] | None) -> None:
         """Check each event, and the tree at each commit."""
         marks = {size: (root, peaks) for size, root, peaks in self._checkpoints()}
-        wanted, since = self._size_beside(), 0
+        wanted, since = self.kept.size if self.kept is not None else 0, 0
         rows = StoredRows(self.connection, last=max(marks, default=0))
         for seq, row in rows:
             self._row(seq, row)
@@ -119,9 +160,8 @@ class _Check:
     def beside(self) -> None:
         """Compare with the checkpoint that is kept beside the ledger."""
         file = beside(self.path).name
-        try:
-            kept = read_beside(self.path)
-        except (ValueError, OSError):
+        kept = self.kept
+        if not self.kept_readable:
             self._problem("checkpoint-unreadable", f"{file} cannot be read.", f"look at {file}")
             return
         if kept is None:
@@ -140,6 +180,22 @@ class _Check:
         elif kept.size and self.root_beside not in (None, kept.root):
             message = f"The first {kept.size} events are not those that {file} was written for."
             self._problem("other-history", message, _BACKUP, row=kept.size)
+        elif (
+            kept.chain
+            and not self.told("checkpoint-altered")
+            and (self._chain(kept.size) != kept.chain)
+        ):
+            message = (
+                f"The checkpoints up to event {kept.size} are not those that {file} was written "
+                "for: one was taken out, put in or changed."
+            )
+            self._problem("checkpoints-changed", message, _BACKUP, row=kept.size)
+
+    def _chain(self, upto: int) -> str:
+        try:
+            return chain_of(self.connection, upto)
+        except (sqlite3.DatabaseError, UnicodeDecodeError, TypeError):
+            return "unreadable"
 
     def pages(self) -> None:
         """Let SQLite check its own structures, indexes included."""
@@ -213,12 +269,9 @@ class _Check:
             self._page_problem(error)
             return []
 
-    def _size_beside(self) -> int:
-        try:
-            kept = read_beside(self.path)
-        except (ValueError, OSError):
-            return 0
-        return kept.size if kept is not None else 0
+    def told(self, code: str) -> bool:
+        """Return whether a problem of that code was found already."""
+        return any(problem.code == code for problem in self.problems)
 
     def _page_problem(self, error: Exception) -> None:
         self._problem("file-damaged", f"Part of the file cannot be read: {error}.", _BACKUP)

@@ -82,7 +82,10 @@ class Row(NamedTuple):
 
         Raises:
             TypeError: a text is not valid Unicode (orjson's JSONEncodeError).
+            ValueError: the odometer is infinite or no number, which would be hashed as none.
         """
+        if self.odometer is not None and not isfinite(self.odometer):
+            raise ValueError(f"{self.odometer} is no reading of an odometer: leave it out.")
         return orjson.dumps([*self[:10], self.intake_key, self.payload])
 
     def sealed(self) -> "Row":

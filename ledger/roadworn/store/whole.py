@@ -1,0 +1,66 @@
+"""Files that are there whole or not at all, whatever ends the program half way."""
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from uuid import uuid4
+
+#: Owner only: a ledger, what is kept beside it, and its copies hold customers' data.
+PRIVATE = 0o600
+#: Whatever the user's umask leaves of it.
+USUAL = 0o666
+
+
+@contextmanager
+def made_whole(target: Path, *, new: bool = False, mode: int = PRIVATE) -> Iterator[Path]:
+    """Give a name to write to; once that is on the disk it becomes `target`, in one step.
+
+    Args:
+        target: the file to make or replace; its folder must exist.
+        new: there must be no file of that name, not even one made meanwhile.
+        mode: its rights.
+
+    Yields:
+        The path of an empty file in the same folder. It is removed when an exception leaves; a
+        program that is killed leaves it under a name that ends in ``.making``.
+
+    Raises:
+        FileExistsError: `new`, and there is a file of that name.
+        OSError: the folder cannot be written.
+    """
+    if new and os.path.lexists(target):
+        raise FileExistsError(target)
+    # A long name has no room for more letters.
+    making = target.with_name(f".{target.name[:100]}.{uuid4().hex[:8]}.making")
+    os.close(os.open(making, os.O_CREAT | os.O_EXCL | os.O_WRONLY, mode))
+    try:
+        yield making
+        _to_disk(making)
+        if new:
+            _put_new(making, target)
+        else:
+            making.replace(target)
+    finally:
+        making.unlink(missing_ok=True)
+    with suppress(OSError):  # a folder cannot be opened everywhere
+        _to_disk(target.parent)
+
+
+def _put_new(making: Path, target: Path) -> None:
+    try:
+        os.link(making, target)
+    except FileExistsError:
+        raise
+    except OSError:  # a memory stick has no links
+        if os.path.lexists(target):
+            raise FileExistsError(target) from None
+        making.replace(target)
+
+
+def _to_disk(path: Path) -> None:
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
