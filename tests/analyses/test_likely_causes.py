@@ -245,8 +245,8 @@ def test_what_stands_upstream_is_tied_to_the_part_that_keeps_failing(tmp_path: P
         row = check_analysis(LIKELY_CAUSES, view).table("likely_causes").records()[0]
     assert (row["component"], row["position"]) == (COIL, "3")
     assert row["behind"] == (
-        "behind ignition coil 3 may stand valve cover or oil pan gasket (found failed on "
-        "2026-01-10), as it failed here 3 times: seeing to that first spares it"
+        "P0303 points to ignition coil 3, which failed here 3 times; behind it may stand valve "
+        "cover or oil pan gasket 1 (oil in well 3): do that first, it spares ignition coil 3"
     )
 
 
@@ -281,12 +281,20 @@ def test_the_demo_ties_coil_three_to_its_gasket(demo_view: LedgerView, host: Plu
     coil = next(row for row in rows if row["component"] == COIL)
     assert (coil["rank"], coil["position"]) == (1, "3")
     assert coil["chance"] > 0.6
-    assert "behind ignition coil 3 may stand valve cover or oil pan gasket" in str(coil["behind"])
-    assert "it failed here 6 times" in str(coil["behind"])
+    assert coil["behind"] == (
+        "P0303 points to ignition coil 3, which failed here 6 times; behind it may stand valve "
+        "cover or oil pan gasket 1 (oil in the plug well of cylinder 3), offered twice since "
+        "2025-06-14 (declined twice; last on 2026-06-08 at 235.59 USD); failed since 2026-06-08: "
+        "do that first (236 USD), it spares ignition coil 3 at 121 USD"
+    )
+    assert str(coil["behind"]) in headline
     # The misfire upstream may be all there is to the converter's code; or it is a second fault.
     converter = next(row for row in rows if row["component"] == CATALYST)
     assert converter["rests_on"] == "if P0420 is a fault of its own"
-    assert "may stand ignition coil (P0303 is active)" in str(converter["behind"])
+    assert str(converter["behind"]).startswith(
+        "P0420 points to catalytic converter; behind it may stand ignition coil 3 (P0303 is "
+        "active), and behind that valve cover or oil pan gasket 1"
+    )
     assert "P0303" in headline
 
 

@@ -1,7 +1,6 @@
 """Which causes stood behind such a picture before, and what would tell them apart."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date
 from typing import Annotated
 
@@ -13,6 +12,7 @@ from roadworn.analysis import (
     Answers,
     Cell,
     Column,
+    Holds,
     Mark,
     Marks,
     Result,
@@ -25,9 +25,18 @@ from roadworn.model.catalogue import catalogue, part_name
 from roadworn.model.messages import Joined, Sentence, some_of
 from roadworn.trade.cautions import as_caveat, cautions_for
 from roadworn_plugins.likely_causes.asking import Picture, chance_in, open_pictures, place_in
+from roadworn_plugins.likely_causes.chain import (
+    AGAIN_AND_AGAIN,
+    Chain,
+    Part,
+    chain_table,
+    chains_of,
+    parts_of_chains,
+)
 from roadworn_plugins.likely_causes.chances import Causes, scores
-from roadworn_plugins.likely_causes.said import CHECKS, say
-from roadworn_plugins.likely_causes.words import Check, expected, trade_words
+from roadworn_plugins.likely_causes.said import CHECKS, say, told_picture
+from roadworn_plugins.likely_causes.words import Check, trade_words
+from roadworn_plugins.shared.prices import Prices
 from roadworn_plugins.shared.settings import MostRows, all_said
 
 ABOUT = """\
@@ -43,9 +52,13 @@ each foretold from the others; the table of scores says how well.
 Assumptions: The work after which it stayed away was the cause. Words are read by a short list
 of symptoms in English and Spanish; other words count where the cases use them.
 
+A chain ties a cause, a part that failed three times or more, or a finding to what is found bad,
+was offered and not done, or misfires upstream of it now. Nothing else makes one.
+
 Reading: "points to X, 62 %, 8 of 13 like cases": of 13 earlier pictures with the same code or
 complaint, X stood behind 8. It is no order to replace: check first. Without a like case only
-what the code standard and common practice point to is listed, without a chance.
+what the code standard and common practice point to is listed, without a chance. "Behind it may
+stand Y: do that first, it spares X": while Y is not seen to, another X may go the same way.
 
 Reference: Hand and Yu, International Statistical Review 69 (2001); Gneiting and Raftery, JASA 102
 (2007), both from memory. Checks, minutes and prices: common practice, no source.
@@ -53,8 +66,6 @@ Reference: Hand and Yu, International Statistical Review 69 (2001); Gneiting and
 #: Less likely causes are not listed, nor more than these many.
 _LEAST_CHANCE, _MOST_CAUSES, _MOST_CHECKS = 0.03, 5, 4
 _MOST_EVENTS = 60
-#: A part that failed so often at one place has a cause of its own behind it.
-_AGAIN_AND_AGAIN = 3
 _LEVEL = 0.95
 _COLUMNS = (
     Column("vehicle", "vehicle", tells=Tells.VEHICLE),
@@ -99,36 +110,27 @@ class LikelyCausesSettings(Settings):
     most: MostRows = 60
 
 
-@dataclass(frozen=True, slots=True)
-class _Asked:
-    """What is known about a vehicle beside its picture.
-
-    Attributes:
-        failures: (component, place) -> how often it failed.
-        open: component -> its state in words, and the events behind it.
-    """
-
-    failures: Mapping[tuple[str, str], tuple[int, tuple[str, ...]]]
-    open: Mapping[str, tuple[Sentence, tuple[str, ...]]]
-
-
 def run(view: LedgerView, settings: LikelyCausesSettings) -> Result:
     """Rank the causes of what is open on a vehicle, or on all."""
     causes, pictures = open_pictures(view, settings.vehicle)
+    chains = chains_of(view, causes, pictures, settings.vehicle)
     score = _scores(causes)
-    if not pictures:
+    if not pictures and not chains:
         return Result(
             say("none", vehicle=say.when(settings.vehicle, "on", vehicle=settings.vehicle)),
             tables=(score,),
             caveats=all_said(say("cases", n=len(causes.cases))),
         )
-    asked = {name: _asked(view, name) for name in {picture.vehicle for picture in pictures}}
-    rows = [row for p in pictures for row in _rows(causes, p, asked[p.vehicle])]
+    again = {name: _again(view, name) for name in {picture.vehicle for picture in pictures}}
+    own: dict[str, dict[Part, Chain]] = {name: {} for name in again}
+    for chain in chains:
+        own.setdefault(chain.vehicle, {})[chain.part] = chain
+    rows = [row for p in pictures for row in _rows(causes, p, own[p.vehicle], again[p.vehicle])]
     shown = rows[: settings.most]
     checks = [row for p in pictures for row in _checks(causes, p)][: settings.most]
-    components = {str(row[0][3]) for row in shown}
+    components = {str(row[0][3]) for row in shown} | parts_of_chains(chains[: settings.most])
     return Result(
-        headline=_headline(causes, pictures, asked),
+        headline=_headline(causes, pictures, chains),
         tables=(
             Table(
                 "likely_causes",
@@ -136,8 +138,10 @@ def run(view: LedgerView, settings: LikelyCausesSettings) -> Result:
                 _COLUMNS,
                 tuple(cells for cells, _events, _marks in shown),
                 tuple(events for _cells, events, _marks in shown),
+                holds=Holds.CAUSES,
                 marks=tuple(marks for _cells, _events, marks in shown),
             ),
+            chain_table(chains[: settings.most], Prices.load(view).currency),
             Table(
                 "checks",
                 "What tells them apart, the cheap and telling look first",
@@ -157,20 +161,6 @@ def run(view: LedgerView, settings: LikelyCausesSettings) -> Result:
     )
 
 
-def _told(picture: Picture) -> Joined:
-    """Return a picture in words: its codes, what was said as typed, what was found."""
-    told: list[object] = []
-    for one in picture.seen:
-        kind, _, name = one.name.partition(":")
-        if kind == "code":
-            told.append(name)
-        elif kind in {"failed", "wearing"}:
-            told.append(say(kind, part=part_name(name, one.place)))
-        elif one.words:
-            told.append(f"“{one.words}”")
-    return Joined(dict.fromkeys(told))
-
-
 def _ranked(causes: Causes, picture: Picture) -> list[int]:
     """Return the causes to list, the likeliest first; without like cases those pointed to."""
     order = np.argsort(-picture.chances, kind="stable")[:_MOST_CAUSES].tolist()
@@ -183,9 +173,14 @@ def _ranked(causes: Causes, picture: Picture) -> list[int]:
 _Row = tuple[tuple[Cell, ...], tuple[str, ...], Marks]
 
 
-def _rows(causes: Causes, picture: Picture, asked: _Asked) -> list[_Row]:
+def _rows(
+    causes: Causes,
+    picture: Picture,
+    chains: Mapping[Part, Chain],
+    again: Mapping[Part, tuple[int, tuple[str, ...]]],
+) -> list[_Row]:
     found: list[_Row] = []
-    told, weight = _told(picture), len(picture.like) + causes.weights.borrowed
+    told, weight = told_picture(picture.seen), len(picture.like) + causes.weights.borrowed
     opened = tuple(dict.fromkeys(one.event for one in picture.seen))
     listed = [(i, chance_in(picture, i), "") for i in _ranked(causes, picture)]
     for code, (i, chance) in picture.apart.items():
@@ -198,7 +193,7 @@ def _rows(causes: Causes, picture: Picture, asked: _Asked) -> list[_Row]:
         low, high = _limits(chance, weight)
         figures: tuple[Cell, ...] = (chance, low, high) if picture.like else (None, None, None)
         tried = picture.tried.get(name, [])
-        behind, why = _behind(name, place, asked)
+        behind, why = _behind((name, place), chains, again)
         known = catalogue().find(name)
         events = [
             *opened,
@@ -252,63 +247,31 @@ def _against(tried: Sequence[tuple[str, str]]) -> str:
     return say("tried", days=Joined(date.fromisoformat(on) for on, _e in tried)) if tried else ""
 
 
-def _behind(component: str, place: str, asked: _Asked) -> tuple[str, tuple[str, ...]]:
-    """Return what may stand behind a part: what is open upstream, and how often it failed here."""
-    times, failures = asked.failures.get((component, place), (0, ()))
-    again = times >= _AGAIN_AND_AGAIN
-    for upstream in trade_words().behind(component):
-        if upstream in asked.open:
-            state, events = asked.open[upstream]
-            part = part_name(component, place)
-            said = say.when(again, "failed-here", n=times)
-            return (
-                say("behind", part=part, upstream=part_name(upstream), state=state, again=said),
-                (*events, *(failures if again else ())),
-            )
-    if again:
-        return say("again", part=part_name(component, place), n=times), failures
+def _behind(
+    part: Part,
+    chains: Mapping[Part, Chain],
+    again: Mapping[Part, tuple[int, tuple[str, ...]]],
+) -> tuple[str, tuple[str, ...]]:
+    """Return what may stand behind a part, or that it failed again and again, and the events."""
+    if part in chains:
+        return chains[part].sentence, chains[part].events
+    if part in again:
+        times, events = again[part]
+        return say("again", part=part_name(*part), n=times), events
     return "", ()
 
 
-def _asked(view: LedgerView, vehicle: str) -> _Asked:
-    failures = {
+def _again(view: LedgerView, vehicle: str) -> dict[Part, tuple[int, tuple[str, ...]]]:
+    """Return the parts of a vehicle that failed again and again, how often, and the events."""
+    return {
         (component, place): (int(times), tuple(events))
         for component, place, times, events in view.sql(
             """SELECT component, coalesce(position, ''), count(*), list(event_id ORDER BY seq)
                FROM replacements WHERE vehicle_id = ? AND reason = 'failed'
-               GROUP BY 1, 2 ORDER BY 1, 2""",
-            (vehicle,),
+               GROUP BY 1, 2 HAVING count(*) >= ? ORDER BY 1, 2""",
+            (vehicle, AGAIN_AND_AGAIN),
         ).rows
     }
-    states: dict[str, list[Sentence]] = {}
-    events: dict[str, list[str]] = {}
-    for component, day, condition, event in view.sql(
-        """SELECT component, occurred_on, condition, event_id FROM open_findings
-           WHERE vehicle_id = ? ORDER BY seq""",
-        (vehicle,),
-    ).rows:
-        states.setdefault(component, []).append(say(f"{condition}-since", day=day))
-        events.setdefault(component, []).append(event)
-    for component, day, decision, event in view.sql(
-        """SELECT component, occurred_on, decision, event_id FROM declined_work
-           WHERE vehicle_id = ? ORDER BY seq""",
-        (vehicle,),
-    ).rows:
-        if component:
-            states.setdefault(component, []).append(say(f"{decision}-on", day=day))
-            events.setdefault(component, []).append(event)
-    for code, event in view.sql(
-        """SELECT code, event_id FROM active_codes WHERE vehicle_id = ? ORDER BY code""", (vehicle,)
-    ).rows:
-        # A cylinder that misfires speaks of its coil first, as the code standard points.
-        for component in tuple(expected((f"code:{code}",)).get(f"code:{code}", {}))[:1]:
-            if code.startswith("P03") and component not in states:
-                states[component] = [say("code-open", code=code)]
-                events[component] = [event]
-    return _Asked(
-        failures,
-        {c: (say("state", states=Joined(s)), tuple(events[c])) for c, s in states.items()},
-    )
 
 
 def _checks(causes: Causes, picture: Picture) -> list[tuple[Cell, ...]]:
@@ -322,7 +285,7 @@ def _checks(causes: Causes, picture: Picture) -> list[tuple[Cell, ...]]:
             doubt = -share * np.log(share) - (1.0 - share) * np.log(max(1.0 - share, 1e-9))
             found.append((float(doubt) / (check.minutes + check.price), check, share))
     found.sort(key=lambda one: (-one[0], one[1].name))
-    told = _told(picture)
+    told = told_picture(picture.seen)
     return [
         (
             picture.vehicle,
@@ -359,17 +322,22 @@ def _scores(causes: Causes) -> Table:
     return Table("scores", title, _SCORE_COLUMNS, rows)
 
 
-def _headline(causes: Causes, pictures: Sequence[Picture], asked: Mapping[str, _Asked]) -> Sentence:
-    """Say what the pictures of the first vehicle point to, and the first look at the first."""
+def _headline(causes: Causes, pictures: Sequence[Picture], chains: Sequence[Chain]) -> Sentence:
+    """Say what the pictures of the first vehicle point to, the first look, and its chain."""
+    names = {picture.vehicle for picture in pictures} | {chain.vehicle for chain in chains}
+    others = say.some(len(names) - 1, "others")
+    if not pictures:
+        return say(
+            "only-chain", vehicle=chains[0].vehicle, behind=chains[0].sentence, others=others
+        )
     first = pictures[0]
     own = [picture for picture in pictures if picture.vehicle == first.vehicle]
     ranked = _ranked(causes, first)
     checks = _checks(causes, first)
-    behind: str = ""
-    for picture in own:
-        for i in _ranked(causes, picture)[:1]:
-            name = causes.names[i]
-            behind = behind or _behind(name, place_in(picture, name), asked[first.vehicle])[0]
+    tied = [chain for chain in chains if chain.vehicle == first.vehicle]
+    # What the likeliest cause belongs to comes before what would spare most.
+    likely = {causes.names[i] for picture in own for i in _ranked(causes, picture)[:1]}
+    tied.sort(key=lambda chain: chain.part[0] not in likely)
     return say(
         "headline",
         vehicle=first.vehicle,
@@ -380,13 +348,13 @@ def _headline(causes: Causes, pictures: Sequence[Picture], asked: Mapping[str, _
             check=checks[0][3] if checks else "",
             minutes=checks[0][6] if checks else 0,
         ),
-        behind=say.when(behind, "and-behind", behind=behind),
-        others=say.some(len({picture.vehicle for picture in pictures}) - 1, "others"),
+        behind=say.when(tied, "and-behind", behind=tied[0].sentence if tied else ""),
+        others=others,
     )
 
 
 def _points(causes: Causes, picture: Picture) -> Sentence:
-    shown, ranked = some_of(_told(picture).parts, 3), _ranked(causes, picture)
+    shown, ranked = some_of(told_picture(picture.seen).parts, 3), _ranked(causes, picture)
     if not ranked:
         return say("nothing", picture=shown)
     name = causes.names[ranked[0]]

@@ -1,6 +1,10 @@
 """What the analysis says: its sentences, and the words of each check."""
 
-from roadworn.model.messages import Says
+from collections.abc import Iterable
+
+from roadworn.model.catalogue import part_name
+from roadworn.model.messages import Joined, Says
+from roadworn_plugins.likely_causes.pictures import Seen
 
 say = Says(
     "likely-causes",
@@ -24,16 +28,23 @@ say = Says(
         "other-cases": "{n} cases, all on other classes",
         "second": "if {code} is a fault of its own",
         "tried": "replaced on {days} without cure",
-        "behind": "behind {part} may stand {upstream} ({state}){again}: seeing to that first "
-        "spares it",
-        "failed-here": ", as it failed here {n} times",
+        "chain": "{lead}; behind it may stand {behind}: do that first{price}, it spares "
+        "{spared}{spares}",
+        "lead-points": "{picture} points to {part}{again}",
+        "lead-again": "{part} failed here {n} times",
+        "lead-found": "{found}{state}",
+        "failed-here": ", which failed here {n} times",
+        "link": "{part}{state}{offered}",
+        "in-brackets": " ({state})",
+        "and-offered": ", {offered}",
+        "behind-that": "{nearer}, and behind that {farther}",
+        "costs": " ({amount:,.0f} {currency})",
+        "worth": " at {amount:,.0f} {currency}",
+        "only-chain": "{vehicle}: {behind}{others}.",
         "again": "{part} failed here {n} times: look for what brings it down before another one",
         "failed-since": "found failed on {day}",
         "wearing-since": "found wearing on {day}",
-        "declined-on": "declined on {day}",
-        "deferred-on": "deferred on {day}",
         "code-open": "{code} is active",
-        "state": "{states}",
         "careful": "Somebody can get hurt: read the cautions below before this check.",
         "by-base": "how often each is the cause on the class",
         "by-code": "the code alone",
@@ -80,3 +91,17 @@ _CHECK = "check-"
 #: Check -> its words.
 CHECKS = {word[len(_CHECK) :]: say(word) for word in say.templates if word[: len(_CHECK)] == _CHECK}
 del CHECKS["first"]
+
+
+def told_picture(seen: Iterable[Seen]) -> Joined:
+    """Return a picture in words: its codes, what was said as typed, what was found."""
+    told: list[object] = []
+    for one in seen:
+        kind, _, name = one.name.partition(":")
+        if kind == "code":
+            told.append(name)
+        elif kind in {"failed", "wearing"}:
+            told.append(say(kind, part=part_name(name, one.place)))
+        elif one.words:
+            told.append(f"“{one.words}”")
+    return Joined(dict.fromkeys(told))
