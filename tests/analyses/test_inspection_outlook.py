@@ -298,7 +298,7 @@ def test_the_cost_to_pass_is_what_the_same_work_has_cost(tmp_path: Path) -> None
 def test_an_area_without_inspection_says_what_would_have_failed(tmp_path: Path) -> None:
     events = [enrolled(), look(found("body.mirror", "failed", "L"))]
     result = outlook(events, tmp_path, inspected=False)
-    assert result.headline.startswith("This area has no inspection")
+    assert result.headline.startswith("No inspection is asked for here")
     assert "would have failed on mirrors" in result.headline
 
 

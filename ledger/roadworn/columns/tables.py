@@ -30,6 +30,8 @@ _PROFILE: tuple[Told, ...] = (
     ("rear_brakes", "brakes at the rear: disc, drum, air_disc or air_drum"),
     ("weight_class", "weight class"),
     ("duty", "kind of use"),
+    ("use", "what its owner needs it for: daily, errands, weekend, work, long_trips, to_be_sold"),
+    ("inspected_by", "rule set of its official inspection, or none where none is asked for"),
     ("in_service_date", "first day of its use"),
     ("records_since", "day from which all work on it is on record, as entered"),
     ("odometer_digits", "digits the odometer shows before it rolls over"),

@@ -29,6 +29,7 @@ Rest = Literal["sound", "not_checked"]
 Lamp = Literal["on", "off"]
 Drive = Literal["front", "rear", "all"]
 BrakeKind = Literal["disc", "drum", "air_disc", "air_drum"]
+Use = Literal["daily", "errands", "weekend", "work", "long_trips", "to_be_sold"]
 ReadinessBytes = Annotated[str, Field(pattern=r"^[0-9A-F]{8}$")]
 WarmUps = Annotated[int, Field(ge=0, le=255)]
 Originality = Literal["original", "mixed", "unknown"]
@@ -159,6 +160,11 @@ class ProfileFields(Part):
         ShortText | None, about("Its gross weight: 36,000 lb, class 8, light or heavy.")
     ] = None
     duty: Annotated[ShortText | None, about("What it is used for.")] = None
+    use: Annotated[Use | None, about("What its owner needs it for.")] = None
+    inspected_by: Annotated[
+        ShortText | None,
+        about("Rule set of its official inspection, or none where none is asked for."),
+    ] = None
     in_service_date: Annotated[Day | None, about("First day of its service.", "in-service")] = None
     records_since: Annotated[
         Day | None, about("Day from which all work on it is on record; else its enrolment.")

@@ -26,6 +26,9 @@ _SAID: Mapping[str, str] = {
     "vin": "VIN {vin}",
     "label": "called {label}",
     "duty": "duty {duty}",
+    "use": "used for: {use}",
+    "inspected_by": "inspected by {inspected_by}",
+    "inspected_by-none": "no inspection is asked for",
     "weight_class": "weight class {weight_class}",
     "in_service_date": "in service since {in_service_date}",
     "records_since": "all work on record since {records_since}",
@@ -151,11 +154,15 @@ def _say(word: str, **arguments: object) -> Sentence:
     return Sentence(f"told-{word}", _SAID[word], **arguments)
 
 
+#: Fields whose stored words are read with spaces.
+_READ = ("front_brakes", "rear_brakes", "use")
+
+
 def _given(payload: Payload, *fields: str) -> list[str]:
     """Return what is said of each field that is given."""
     told = ((field, payload.get(field)) for field in fields)
     return [
-        _say(field, **{field: _read(value) if field.endswith("brakes") else value})
+        _say(field, **{field: _read(value) if field in _READ else value})
         for field, value in told
         if value not in (None, "")
     ]
@@ -176,12 +183,22 @@ def _profile(payload: Payload) -> Joined:
         "vin",
         "label",
         "duty",
+        "use",
         "weight_class",
         "in_service_date",
         "records_since",
         "owner_reference",
     )
-    return Joined([built, *plain, *_given(payload, *named, "odometer_digits", "parts")])
+    last = ("odometer_digits", "parts")
+    inspected = _inspected(payload)
+    return Joined([built, *plain, *_given(payload, *named), inspected, *_given(payload, *last)])
+
+
+def _inspected(payload: Payload) -> str:
+    by = payload.get("inspected_by")
+    if by == "none":
+        return _say("inspected_by-none")
+    return _say("inspected_by", inspected_by=by) if by else ""
 
 
 def _reading(payload: Payload) -> str:

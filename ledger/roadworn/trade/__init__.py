@@ -216,8 +216,8 @@ class Library(Generic[T]):
         """Return what a file says that ships, or a shop's own.
 
         Args:
-            name: of a packaged one, its beginning, or a path; without one what the environment
-                keeps, else the default.
+            name: of a packaged one, with its prefix or without, its beginning, or a path; without
+                one what the environment keeps, else the default.
 
         Raises:
             UnknownName: there is none; carries the packaged names.
@@ -239,7 +239,8 @@ class Library(Generic[T]):
     def _packaged(self, name: str) -> str:
         """Return the packaged file that a name or its beginning means, or an empty text."""
         key = name.replace("-", "_").casefold()
-        begun = [known for known in self.names() if known.startswith(key)] if key else []
+        starts = key, f"{self.prefix}{key}"
+        begun = [known for known in self.names() if known.startswith(starts)] if key else []
         return begun[0] if len(begun) == 1 else ""
 
 

@@ -13,6 +13,7 @@ from roadworn.trade.limits import Weight
 from roadworn_plugins.inspection.outcomes import Judged, Outcome
 from roadworn_plugins.shared.grouped import Unit
 from roadworn_plugins.shared.prices import Price, Prices
+from roadworn_plugins.shared.rule_sets import RuleSet
 from roadworn_plugins.shared.settings import first_of
 from roadworn_plugins.wear.measured import Wear
 
@@ -163,8 +164,10 @@ def officials_table(told: Sequence["Told"], today: date, within: int | None) -> 
 class Inspected:
     """What of a vehicle decides which rules hold for it; `officials` are its official results.
 
-    `doubt` says why its weight needs a word, or is empty; `absent` are the components that it
-    does not have.
+    `rules` are those that hold for it, `inspected_by` what its profile names and `unread` why that
+    cannot be read, both empty where there is nothing to say. `asked` is whether an inspection is
+    asked for at all. `doubt` says why its weight needs a word, or is empty; `absent` are the
+    components that it does not have.
     """
 
     name: str
@@ -172,9 +175,13 @@ class Inspected:
     model_year: int | None
     fuel: str | None
     weight: Weight | None
+    rules: RuleSet
     officials: tuple["Official", ...] = ()
     doubt: str = ""
     absent: frozenset[str] = frozenset()
+    asked: bool = True
+    inspected_by: str = ""
+    unread: str = ""
 
     @property
     def due(self) -> date | None:

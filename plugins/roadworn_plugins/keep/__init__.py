@@ -10,7 +10,7 @@ from roadworn.model.catalogue import catalogue
 from roadworn.model.messages import Joined, Says, Sentence
 from roadworn_plugins.ahead import too_few
 from roadworn_plugins.ahead.due_now import due_now
-from roadworn_plugins.inspection import InspectionOutlookSettings, told_of
+from roadworn_plugins.inspection.judged import InspectionOutlookSettings, told_of
 from roadworn_plugins.keep.jobs import hours_standing, labour_once
 from roadworn_plugins.keep.options import (
     KeepOrSellSettings,
