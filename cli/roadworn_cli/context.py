@@ -4,6 +4,7 @@ The doors import what they open, so a verb that only writes never loads the read
 """
 
 import os
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from pathlib import Path
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from roadworn.analysis.host import PluginHost
     from roadworn.columns.view import LedgerView
     from roadworn.intake import Ledger
+    from roadworn.reading.bench_words import Words
 
 #: Header of an SQLite file, and where the application's number stands in it
 #: (the published file format of SQLite, section 1.3).
@@ -173,6 +175,23 @@ def default_currency() -> str:
 def default_unit() -> str:
     """Return the distance unit of the environment, or an empty text."""
     return os.environ.get("ROADWORN_UNIT", "")
+
+
+def shop_words(ledger: Path) -> "Callable[[], Words]":
+    """Return what reads the words of a shop when they are asked for.
+
+    They stand in the file of ROADWORN_WORDS, else in the one beside the ledger:
+    ``shop.words.toml`` beside ``shop.db``; without either the packaged words hold.
+    """
+
+    def read() -> "Words":
+        from roadworn.reading.bench_words import packaged_words, read_words
+
+        named = os.environ.get("ROADWORN_WORDS", "")
+        path = Path(named) if named else ledger.with_suffix(".words.toml")
+        return read_words(path) if named or path.is_file() else packaged_words()
+
+    return read
 
 
 def leave(code: int) -> NoReturn:

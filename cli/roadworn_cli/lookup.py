@@ -66,7 +66,7 @@ def sheets(
     ] = "",
     fmt: str = format_option(),
 ) -> None:
-    """List look-over sheets, inspection rules and service schedules, or print one to copy from.
+    """List look-over sheets, inspection rules, schedules and a shop's words, or print one to copy.
 
     In a table to fill in, a row may be repeated for another place; one left empty was not checked.
 
@@ -113,8 +113,14 @@ def sheets(
             (known, "look-over sheet", load_sheet(known).title, "record inspection --sheet")
             for known in SHEETS.names()
         ]
+        rows += [("words", "words", "A shop's own words at the bench", "ROADWORN_WORDS")]
         rows += [(f.name, f.what, f.title, f"analyse {by} {f.setting}=") for by, f in files]
         emit(_COLUMNS, rows, fmt=fmt)
+        return
+    if name == "words":
+        from roadworn.reading.bench_words import example_words
+
+        typer.echo(example_words(), nl=False)
         return
     packaged = next((file for _by, file in files if file.name == name), None)
     if packaged is not None:
@@ -123,7 +129,7 @@ def sheets(
     try:
         typer.echo(SHEETS.text(name), nl=False)
     except UnknownName:
-        names = [*SHEETS.names(), *(file.name for _by, file in files)]
+        names = [*SHEETS.names(), "words", *(file.name for _by, file in files)]
         near = get_close_matches(name, [*names, *(n.partition("_")[0] for n in names)], n=1)
         meant = f" (did you mean {near[0]}?)" if near else ""
         raise UnknownName(

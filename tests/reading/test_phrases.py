@@ -208,4 +208,4 @@ def test_a_misspelt_part_in_a_replacement_is_suggested() -> None:
     with pytest.raises(UsageError, match="Did you mean wheel bearing or hub"):
         read_item("wheel baring LF")
     with pytest.raises(UnknownName, match="exhaust pipe, muffler and hangers"):
-        read_item("exhaust hanger")
+        read_item("exhaust gizmo")

@@ -2,9 +2,9 @@
 
 import os
 import sys
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
-from typing import Annotated, Any, NamedTuple
+from typing import TYPE_CHECKING, Annotated, Any, NamedTuple, NoReturn
 
 import typer
 
@@ -12,10 +12,10 @@ from roadworn.checks.facts import Facts
 from roadworn.checks.measured import check_agreement, sizes_on_record
 from roadworn.model.amounts import choose
 from roadworn.model.errors import LedgerRefused, UsageError
-from roadworn.reading import JudgedFinding, read_judged_finding
+from roadworn.reading import JudgedFinding, read_findings
 from roadworn.trade.judging import KnownSizes, join_sizes
 from roadworn.trade.limits import SHEETS, Sheet, Weight, load_sheet
-from roadworn_cli.context import check_day, today
+from roadworn_cli.context import check_day, leave, shop_words, state_of, today
 from roadworn_cli.output import note as say_note
 from roadworn_cli.output import say
 from roadworn_cli.record import (
@@ -27,6 +27,9 @@ from roadworn_cli.record import (
     short,
     writing,
 )
+
+if TYPE_CHECKING:
+    from roadworn.reading.bench_words import Words
 
 _BY_WEIGHT: Mapping[Weight, str] = {"heavy": "heavy_vehicle", "light": "light_vehicle"}
 #: What of a profile says how heavy a vehicle is.
@@ -109,7 +112,8 @@ def inspection(
         typer.Argument(
             metavar="[FINDING]...",
             help="Each 'brake pads front 3 mm wearing': component, place, measured, condition, "
-            "note; several with ; between them; - reads them from standard input, one a line.",
+            "note, or as the bay says it, 'frt pads 3mm worn'; several with ; between them; - "
+            "reads them from standard input, one a line.",
             show_default=False,
         ),
     ] = None,
@@ -134,6 +138,12 @@ def inspection(
             metavar="FILE", help="A table of `roadworn sheets SHEET --blank` that was filled in."
         ),
     ] = "",
+    keep_good: Annotated[
+        bool,
+        typer.Option(
+            "--keep-good", help="Write down the findings that can be read, and say the others."
+        ),
+    ] = False,
     *,
     envelope: Envelope,
     note: NoteOption = "",
@@ -150,9 +160,11 @@ def inspection(
         if chosen.doubt:
             say_note(chosen.doubt)
         sizes = sizes_on_record(vehicle_id, ledger.facts)
+        asks = sys.stdin.isatty()
         if findings == ["-"]:
-            findings = _typed_lines(sys.stdin.read())
+            findings, asks = _typed_lines(sys.stdin.read()), False
         payload: dict[str, Any]
+        typed: _Typed | None = None
         walked = False
         if filled:
             if findings:
@@ -162,9 +174,9 @@ def inspection(
             payload = _read_filled(filled, chosen, sizes, rest)
             _refuse_again(ledger.facts, vehicle_id, payload, check_day(envelope.on, "--on"))
         elif findings:
-            payload = {"findings": _read_all(findings, chosen, sizes)}
-            if chosen.by_name:
-                payload["sheet"] = chosen.sheet.name
+            words = shop_words(state_of(ctx).ledger)
+            typed = _Typed(vehicle_id, ledger.facts, chosen, sizes, words)
+            payload = typed.payload(findings, asks=asks, keep_good=keep_good)
         elif rest or not sys.stdin.isatty():
             if rest != "sound":
                 raise UsageError(
@@ -183,6 +195,9 @@ def inspection(
             payload["rest"] = rest
         payload["note"] = note
         append(ledger, vehicle_id, "inspection", payload, envelope, sheet=chosen.sheet)
+    if typed is not None and typed.wrong:
+        typed.tell()
+        leave(1)
     if walked:
         from roadworn_cli.record.terminal import forget
 
@@ -231,36 +246,111 @@ def _without_empty(part: Mapping[str, Any]) -> dict[str, Any]:
     return {key: value for key, value in kept.items() if value not in (None, False, [], "")}
 
 
-def _read_all(texts: list[str], chosen: "Chosen", sizes: "KnownSizes") -> list[dict[str, Any]]:
-    """Read the findings, several in one text parted by a semicolon, and say what decided.
+class _Typed:
+    """Typed findings: what was understood of them is kept, and only the rest is asked again."""
 
-    Raises:
-        UsageError: some cannot be read; all of them are said.
-    """
-    read: list[JudgedFinding] = []
-    wrong: list[UsageError] = []
-    parts = [part.strip() for text in texts for part in text.split(";") if part.strip()]
-    for part in parts:
-        try:
-            read.append(read_judged_finding(part, chosen.sheet, sizes))
-        except UsageError as error:
-            wrong.append(error)
-    if len(wrong) == 1 or not parts:
-        raise wrong[0] if wrong else UsageError("No findings were given: write 'horn sound'.")
-    if wrong:
-        for one in wrong:
-            say(one.message)
+    def __init__(
+        self,
+        vehicle_id: str,
+        facts: Facts,
+        chosen: Chosen,
+        sizes: KnownSizes,
+        words: "Callable[[], Words]",
+    ) -> None:
+        self.vehicle_id, self.facts, self.chosen = vehicle_id, facts, chosen
+        self.sizes, self.words = sizes, words
+        self.good: list[str] = []
+        self.wrong: list[tuple[str, UsageError]] = []
+
+    def payload(self, texts: list[str], *, asks: bool, keep_good: bool) -> dict[str, Any]:
+        """Return what the typed findings add up to; nothing where some cannot be read.
+
+        Args:
+            texts: as typed.
+            asks: ask again for one that cannot be read.
+            keep_good: take those that can be read.
+
+        Raises:
+            UsageError: some cannot be read, or there is none.
+        """
+        found = self._read(texts, asks=asks and not keep_good)
+        if self.wrong and not (keep_good and found):
+            self._refuse()
+        named = {"sheet": self.chosen.sheet.name} if self.chosen.by_name else {}
+        return {"findings": found, **named}
+
+    def _read(self, texts: list[str], *, asks: bool) -> list[dict[str, Any]]:
+        """Read the findings, several in one text parted by a semicolon, and say what decided."""
+        parts = [part.strip() for text in texts for part in text.split(";") if part.strip()]
+        read: list[JudgedFinding] = []
+        for part in parts:
+            try:
+                read += self._one(part)
+                self.good.append(part)
+            except UsageError as error:
+                if asks and len(parts) > 1:
+                    read += self._ask(part, error)
+                else:
+                    self.wrong.append((part, error))
+        if len(self.wrong) == len(parts) == 1:
+            raise self.wrong[0][1]
+        if not read and not self.wrong:
+            raise UsageError("No findings were given: write 'horn sound'.")
+        findings = join_sizes(finding for finding, _remark in read)
+        check_agreement(findings)
+        remarks = [remark for _finding, remark in read if remark]
+        # Said where a limit decided: by a car's sheet a truck's tire is sound where it fails.
+        told = self.chosen.told
+        for remark in (*remarks, *([told] if remarks and told else ())):
+            say_note(remark)
+        return findings
+
+    def _one(self, text: str) -> list[JudgedFinding]:
+        return read_findings(text, self.chosen.sheet, self.sizes, words=self.words, has=self._has)
+
+    def _has(self, component: str, end: str | None) -> bool:
+        """Whether the vehicle may have a component, by its profile."""
+        from roadworn.trade.features import has_part
+
+        return has_part(self.facts.profile(self.vehicle_id), component, end) is not False
+
+    def _ask(self, text: str, error: UsageError) -> list[JudgedFinding]:
+        """Ask for one finding again until it is read; Enter leaves it out."""
+        while True:
+            say(error.message)
+            say(f"Write it again in place of {text!r}, or press Enter to leave it out:")
+            text = sys.stdin.readline().strip()
+            if not text:
+                return []
+            try:
+                read = self._one(text)
+            except UsageError as again:
+                error = again
+            else:
+                self.good.append(text)
+                return read
+
+    def _refuse(self) -> NoReturn:
+        """Say what cannot be read, with a line to mend and to give again.
+
+        Raises:
+            UsageError: always.
+        """
+        self.tell(self.good)
+        many = len(self.wrong) + len(self.good)
         raise UsageError(
-            f"{len(wrong)} of {len(parts)} findings cannot be read, so nothing was written: mend "
-            "them and give all of them again."
+            f"{len(self.wrong)} of {many} findings cannot be read, so nothing was written: mend "
+            "the end of that line and give it again, or add --keep-good to write down the others."
         )
-    findings = join_sizes(finding for finding, _remark in read)
-    check_agreement(findings)
-    remarks = [remark for _finding, remark in read if remark]
-    # Said where a limit decided: by a car's sheet a truck's tire is sound where it fails.
-    for remark in (*remarks, *([chosen.told] if remarks and chosen.told else ())):
-        say_note(remark)
-    return findings
+
+    def tell(self, good: Iterable[str] = ()) -> None:
+        """Say what cannot be read and why, and the command that gives it again after `good`."""
+        for _text, error in self.wrong:
+            say(error.message)
+        from shlex import quote
+
+        texts = " ".join(quote(text) for text in (*good, *(text for text, _e in self.wrong)))
+        say(f"roadworn record inspection {quote(self.vehicle_id)} {texts}")
 
 
 def _typed_lines(text: str) -> list[str]:

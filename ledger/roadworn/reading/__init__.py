@@ -10,31 +10,31 @@ stands; `roadworn.checks.measured` gives the second look then.
 """
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, NamedTuple, NoReturn, get_args
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import suppress
+from typing import TYPE_CHECKING, Any, NamedTuple, get_args
 
 from roadworn.checks.measured import check_measurements
 from roadworn.model.catalogue import Component, catalogue
 from roadworn.model.errors import UnknownName, UsageError
 from roadworn.model.payloads import Condition
-from roadworn.model.places import (
-    near_position,
-    normalise_position,
-    read_position_words,
-)
+from roadworn.model.places import read_position_words
 from roadworn.model.units import UnitError, parse_measurement
 from roadworn.say.telling import item_words
 from roadworn.trade.judging import (
     Judgement,
     KnownSizes,
     component_of,
-    example_of,
     figures_of,
     judge_by_all,
     put_sizes,
     take_sizes,
 )
 from roadworn.trade.limits import Sheet, load_sheet
+
+if TYPE_CHECKING:
+    from roadworn.reading.bench import Has
+    from roadworn.reading.bench_words import Words
 
 #: Conditions of a finding, as they are stored.
 CONDITIONS: tuple[str, ...] = get_args(Condition)
@@ -56,12 +56,6 @@ _NOT_INCHES = frozenset({"a", "all", "both", "each", "every", "the", "this"})
 _LONGEST_NAME = 9
 #: A note is looked over this far for a second finding.
 _LOOKED_AT = 60
-#: Likeness in percent from which words are taken for a misspelt component.
-_NEARLY = 85.0
-#: Words that can only say where, though the component may have no such place.
-_PLACE_LIKE = re.compile(
-    r"(?i:l|r|left|right|front|rear|upper|lower|inner|outer|[no]/?s[fr]?|[lr][fr]|[1-9][lr].?)[,;:]?"
-)
 _BARE_NUMBER = re.compile(r"\d+([.,]\d+)?[,;]?")
 _DEFAULT_SHEET = "light_vehicle"
 
@@ -85,7 +79,14 @@ def read_item(text: str) -> dict[str, str]:
     """
     component, position, rest = split_part(text)
     if rest:
-        meant = _meant(component, rest.split())
+        from roadworn.reading.bench import hear_part
+        from roadworn.reading.refusing import meant_by
+
+        with suppress(UsageError):
+            heard = hear_part(text)
+            if not heard[2]:
+                return part_fields(*heard[:2])
+        meant = meant_by(component, rest.split())
         raise UsageError(
             f"{rest!r} in {text.strip()!r} is no position of {component.name} "
             f"({component.positions}): leave it out, or put it into --note.{meant}"
@@ -118,7 +119,9 @@ def _finding(text: str, *, must_say: bool = True) -> dict[str, Any]:
         raise _no_condition(text)
     measurements, unread = _measurements(tokens[:at], text)
     if unread:
-        _check_words(text, component, unread)
+        from roadworn.reading.refusing import check_words
+
+        check_words(text, component, unread)
     _refuse_second(text, tokens[at + length :])
     more, left = _measurements(tokens[at + length :], text, may_note=True)
     measurements += more
@@ -171,7 +174,54 @@ def read_judged_finding(
     if said and not any(figures_of(found)):
         # Only a size was said: the part itself was not looked at.
         return JudgedFinding({**found, "condition": "not_checked"}, "")
-    return _judged(plain, found, sheet or load_sheet(_DEFAULT_SHEET), known)
+    return judged(plain, found, sheet or load_sheet(_DEFAULT_SHEET), known)
+
+
+def read_findings(
+    text: str,
+    sheet: Sheet | None = None,
+    sizes: KnownSizes | None = None,
+    *,
+    words: "Callable[[], Words] | None" = None,
+    has: "Has | None" = None,
+) -> list[JudgedFinding]:
+    """Read what one phrase says, plainly or as a bay says it: several parts or places of one.
+
+    Args:
+        text: as `read_judged_finding` takes it, or as `roadworn.reading.bench` does.
+        sheet: look-over sheet whose limits hold; None for the light vehicle's.
+        sizes: those on record of the vehicle; what is said is added.
+        words: gives the words to read by, a shop's own among them; asked only where needed.
+        has: whether the vehicle has a component at a place.
+
+    Raises:
+        UnknownName: no component answers to it.
+        UsageError: it leaves open which part, where, or in what condition.
+    """
+    refused: UsageError | None = None
+    try:
+        read = read_judged_finding(text, sheet, sizes)
+        if _says_all(text, read):
+            return [read]
+    except UsageError as error:
+        refused = error
+    from roadworn.reading.bench import hear_findings
+
+    known = KnownSizes() if sizes is None else sizes
+    used = sheet or load_sheet(_DEFAULT_SHEET)
+    return hear_findings(text, refused, used, known, words() if words else None, has)
+
+
+def _says_all(text: str, read: JudgedFinding) -> bool:
+    """Whether a plain reading left nothing out: words beside a figure may say how it is."""
+    finding = read.finding
+    if read.remark and "note" in finding:
+        return False
+    component = catalogue().get(finding["component"])
+    position = finding.get("position")
+    if position is None and component.positions == "side":
+        return not any(w.casefold().strip(",;:.").endswith("s") for w in text.split()[:3])
+    return not _loses_level(text, component, position)
 
 
 def _about(text: str, component: str) -> dict[str, Any]:
@@ -190,7 +240,7 @@ def _about(text: str, component: str) -> dict[str, Any]:
         return found
 
 
-def _judged(text: str, finding: dict[str, Any], sheet: Sheet, known: KnownSizes) -> JudgedFinding:
+def judged(text: str, finding: dict[str, Any], sheet: Sheet, known: KnownSizes) -> JudgedFinding:
     """Give a finding the condition that its one figure has by every item it fits.
 
     Raises:
@@ -201,7 +251,9 @@ def _judged(text: str, finding: dict[str, Any], sheet: Sheet, known: KnownSizes)
         raise _no_condition(text)
     told = judge_by_all(sheet.items, finding, figures[0], known)
     if len({one.condition for one in told}) != 1 or told[0].condition == "not_checked":
-        _refuse(text, sheet.name, told, placed="position" in finding)
+        from roadworn.reading.refusing import refuse_figure
+
+        refuse_figure(text, sheet.name, told, placed="position" in finding)
     judgement = told[0]
     made = {**finding, "condition": judgement.condition}
     if judgement.safety:
@@ -215,32 +267,6 @@ def judged_words(finding: Mapping[str, Any], judgement: Judgement) -> str:
     return f"{item_words(finding)}: {judgement.reason}{source}: {judgement.condition}."
 
 
-def _refuse(text: str, sheet: str, told: Sequence[Judgement], *, placed: bool) -> NoReturn:
-    """Say why the limits do not settle a figure.
-
-    Raises:
-        UsageError: always.
-    """
-    start = f"{text.strip()!r} says no condition"
-    remedy = f"add {_SAY_ONE}"
-    asked = next((one.item.sized for one in told if one.missing in {"size", "printed"}), None)
-    if not told:
-        raise UsageError(f"{start}, and the sheet {sheet} has no limit for such a figure", remedy)
-    if asked is not None:
-        raise UsageError(
-            f"{start}, and its limit depends on the {asked.key}",
-            f"add it, as '{example_of(asked.key)}', or say {_SAY_ONE}",
-        )
-    if all(one.missing == "marked" for one in told):
-        raise UsageError(
-            f"{start}, and its limit is the one marked on the part",
-            "compare the two, and add sound, wearing or failed",
-        )
-    parts = "; ".join(f"{one.item.name}: {one.condition.replace('_', ' ')}" for one in told)
-    place = "" if placed else "its place, or "
-    raise UsageError(f"{start}, and the limits differ ({parts})", f"add {place}{_SAY_ONE}")
-
-
 def split_part(text: str) -> tuple[Component, str | None, str]:
     """Return the component and the place that a phrase begins with, and what is left.
 
@@ -251,64 +277,39 @@ def split_part(text: str) -> tuple[Component, str | None, str]:
     if not text.strip():
         raise UsageError("A component is missing", "write it as 'wheel bearing LF'")
     found = catalogue().resolve_phrase(text, allow_other=True)
-    if found.component is None:
-        _refuse_component(text, found.suggestions)
-    return found.component, found.position, found.rest
+    if found.component is not None and _is_plain(text, found.component, found.position, found.rest):
+        return found.component, found.position, found.rest
+    from roadworn.reading.bench import hear_part
+    from roadworn.reading.refusing import refuse_component
+
+    try:
+        return hear_part(text)
+    except UsageError as error:
+        doubtful = found.component is None and isinstance(error, UnknownName) and not error.near
+        if not doubtful or not found.suggestions:
+            raise
+        refuse_component(text, found.suggestions)
 
 
-def _refuse_component(text: str, suggestions: Sequence[Component]) -> NoReturn:
-    shown = " ".join(text.split())
-    shown = shown if len(shown) <= 60 else f"{shown[:60]}…"
-    near = [component.name for component in suggestions[:3]]
-    choice = f"did you mean {' or '.join(near)}?" if near else "see `roadworn components`."
-    raise UnknownName(
-        f"No component is known by {shown!r}; {choice} A part outside the catalogue is written "
-        "as other.roof_rack.",
-        near,
-    )
+def _is_plain(text: str, component: Component, position: str | None, rest: str) -> bool:
+    """Whether a part is all that was said of it: "wheel brg RF" is no wheel, and its work none."""
+    if _loses_level(text, component, position):
+        return False
+    first = rest.split(maxsplit=1)[:1]
+    if not first or text.strip().removesuffix(rest).rstrip().endswith((",", ":", ";")):
+        return True
+    if not first[0][0].isalpha() or condition_of(first[0].strip(",;:.")):
+        return True
+    from roadworn.reading.bench_words import packaged_words, plain_key
+
+    return (plain_key(first[0]),) not in packaged_words().short
 
 
-def _check_words(text: str, component: Component, unread: Sequence[str]) -> None:
-    """Refuse words before the condition that may be part of the component or a second one.
-
-    "windshield chipped wearing" is a note said early; "wheel baring LF failed" must not become
-    a failed wheel with a note.
-    """
-    # Up to the first figure; "L 3 mm R 5 mm" are two findings, which the sentence below says.
-    figure = next((at for at, word in enumerate(unread) if word[0].isdigit()), len(unread))
-    where = unread[: figure or 1]
-    if all(_PLACE_LIKE.fullmatch(word) for word in where):
-        normalise_position(" ".join(where), component.positions)
-    known = catalogue()
-    meant = _meant(component, unread)
-    places = any(read_position_words(word.casefold(), component.positions) for word in unread)
-    named = any(
-        known.resolve(" ".join(unread[start:end]), near=False).component is not None
-        for start in range(len(unread))
-        for end in range(start + 1, min(len(unread), start + _LONGEST_NAME) + 1)
-    )
-    if meant or places or named or any(word[0].isdigit() for word in unread):
-        raise UsageError(
-            f"{' '.join(unread)!r} in {text.strip()!r} is not understood after {component.name}: "
-            f"write the component, its place, what was measured, the condition, then the note; "
-            f"and ; before another finding.{meant}"
-        )
-
-
-def _meant(component: Component, unread: Sequence[str]) -> str:
-    """Return a question when the words after a component are nearly its place, or another one."""
-    place = near_position(unread[0], component.positions) if len(unread) == 1 else None
-    if place:
-        return f" Did you mean {place}?"
-    words = [w for w in unread if read_position_words(w.casefold(), component.positions) is None]
-    heads = {key for key in (component.name, *component.synonyms) if " " not in key}
-    for length in range(min(len(words), 4), 0, -1):
-        for head in sorted(heads):
-            found = catalogue().resolve(f"{head} {' '.join(words[:length])}")
-            near = found.suggestions[:1]
-            if near and near[0].id != component.id and found.score >= _NEARLY:
-                return f" Did you mean {near[0].name}?"
-    return ""
+def _loses_level(text: str, component: Component, position: str | None) -> bool:
+    """Whether "lower control arm LF" is read as the control arm LF, its level in the name."""
+    if component.positions != "wheel_ul" or position is None or "-" in position:
+        return False
+    return any(word in text.casefold().split() for word in ("upper", "lower"))
 
 
 def _refuse_second(text: str, tail: Sequence[str]) -> None:

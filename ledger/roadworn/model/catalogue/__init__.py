@@ -274,6 +274,11 @@ class Catalogue:
         head = " ".join(t for t in named if read_position_words(t.casefold(), "axle") is None)
         return PhraseResolution(None, None, text.strip(), self.resolve(head).suggestions)
 
+    @property
+    def names(self) -> Mapping[str, tuple[str, ...]]:
+        """Every name in the form of `name_key`, with the components that go by it."""
+        return self._keys
+
     @cached_property
     def _keys(self) -> dict[str, tuple[str, ...]]:
         """Name key -> ids; names and synonyms first, then what an id or a name implies."""

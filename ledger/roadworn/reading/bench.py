@@ -1,0 +1,436 @@
+"""A phrase as a bay writes it: short words, slips, any order, places anywhere, several parts.
+
+Read only where the plain form (`roadworn.reading`) does not fit, so that a plain finding pays
+nothing. The words are data: ``words.csv`` beside this, a shop's own after them. A component is
+found by how well its words tell components apart; what leaves two open is asked, never guessed,
+and a part that can hurt somebody is never taken by a misspelt word. Which word means what:
+common practice, no source.
+"""
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Any, NamedTuple, NoReturn, get_args
+
+from roadworn.checks.measured import check_measurements
+from roadworn.model.catalogue import Component, catalogue
+from roadworn.model.errors import UnknownName, UsageError
+from roadworn.model.payloads import Condition
+from roadworn.reading import JudgedFinding, judged, part_fields
+from roadworn.reading.bench_phrase import (
+    Match,
+    Said,
+    condition_length,
+    content_of,
+    correct_spelling,
+    covering,
+    head_end_of,
+    is_plural_at,
+    matches_in,
+    names_index,
+    nearest_parts,
+    note_of,
+    says_place,
+    split_phrase,
+    tail_places,
+    words_of_name,
+)
+from roadworn.reading.bench_places import Where, places_of, tag_of
+from roadworn.reading.bench_words import Words, packaged_words
+from roadworn.trade.judging import KnownSizes, put_sizes, take_sizes
+from roadworn.trade.limits import Sheet
+
+_ORDER = {"sound": 0, "not_checked": 1, "wearing": 2, "failed": 3}
+_EXPLICIT = frozenset({"sound", "wearing", "failed", "not checked"})
+_OUTSIDE = "A part outside the catalogue is written as other.roof_rack."
+Has = Callable[[str, str | None], bool]
+
+
+class Heard(NamedTuple):
+    """What a phrase says of one part at one place.
+
+    Attributes:
+        component: what.
+        position: canonical place, or None.
+        condition: None when none was said.
+        measurements: as a finding has them.
+        note: the words that say more, as written, or an empty text.
+        remark: what was taken for granted, or an empty text.
+    """
+
+    component: Component
+    position: str | None
+    condition: Condition | None
+    measurements: tuple[Mapping[str, Any], ...] = ()
+    note: str = ""
+    remark: str = ""
+
+
+def hear(text: str, shop: Words | None = None, has: Has | None = None) -> list[Heard]:
+    """Read one phrase into the parts and places that it names.
+
+    Args:
+        text: as typed.
+        shop: words, those of a shop among them; None for the packaged ones.
+        has: whether the vehicle has a component at a place, where somebody knows.
+
+    Raises:
+        UsageError: it names none, or leaves open which; says what to type instead.
+    """
+    words = shop or packaged_words()
+    said = split_phrase(text, words)
+    head_end = head_end_of(said, words)
+    if correct_spelling(said, words, head_end):
+        head_end = head_end_of(said, words)
+    matches = matches_in(said, head_end)
+    if not matches and head_end < len(said.words):
+        head_end = len(said.words)
+        matches = matches_in(said, head_end)
+    if not matches and correct_spelling(said, words, head_end):
+        matches = matches_in(said, head_end)
+    parts = _parts(said, matches, head_end, words, has)
+    heard: list[Heard] = []
+    for component, match in parts:
+        heard += _heard_of(said, component, match, parts, head_end, words)
+    return heard
+
+
+def hear_findings(
+    text: str,
+    refused: UsageError | None,
+    sheet: Sheet,
+    known: KnownSizes,
+    shop: Words | None = None,
+    has: Has | None = None,
+) -> list[JudgedFinding]:
+    """Read a phrase into findings; one without a condition is judged by its figure.
+
+    Args:
+        text: as typed, sizes included.
+        refused: why it is no plain finding, raised where the bay's words say no more.
+        sheet: whose limits hold.
+        known: sizes on record; what is said is added.
+        shop: words, as `hear` takes them.
+        has: likewise.
+
+    Raises:
+        UnknownName: no component answers to it.
+        UsageError: it leaves open which part, where, or in what condition.
+    """
+    plain, said = take_sizes(text)
+    try:
+        heard = hear(plain, shop, has)
+    except UnknownName as error:
+        if refused is not None and not isinstance(refused, UnknownName) and not error.near:
+            raise refused from None
+        raise
+    made = [_of_heard(one, refused, text, sheet, known) for one in heard]
+    for one in made:
+        put_sizes(one.finding, said)
+        known.keep(one.finding)
+    return made
+
+
+def _of_heard(
+    heard: Heard, refused: UsageError | None, text: str, sheet: Sheet, known: KnownSizes
+) -> JudgedFinding:
+    """Return what was heard as a finding; without a condition its figure decides."""
+    check_measurements(heard.component.id, heard.measurements)
+    finding: dict[str, Any] = {
+        **part_fields(heard.component, heard.position),
+        "condition": heard.condition,
+        "measurements": [dict(one) for one in heard.measurements],
+        "safety": heard.component.safety_critical and heard.condition == "failed",
+        "note": heard.note,
+    }
+    finding = {key: value for key, value in finding.items() if value}
+    if heard.condition is not None:
+        return JudgedFinding(finding, heard.remark)
+    if refused is not None and len(heard.measurements) != 1:
+        raise refused
+    told = judged(text, finding, sheet, known)
+    return told._replace(remark=" ".join(filter(None, (told.remark, heard.remark))))
+
+
+def hear_part(text: str, shop: Words | None = None) -> tuple[Component, str | None, str]:
+    """Read a part with its place, and what else is said, ``frt pads, machine rotors``.
+
+    Raises:
+        UnknownName: no component answers to it.
+        UsageError: it leaves open which, names several, or holds a figure.
+    """
+    named, comma, more = text.partition(",")
+    heard = hear(named, shop)
+    if len(heard) > 1 or heard[0].measurements:
+        listed = " and ".join(f"{h.component.name} {h.position or ''}".strip() for h in heard)
+        what = f"means {listed}" if len(heard) > 1 else "has a figure besides a part"
+        raise UsageError(f"{named.strip()!r:.90} {what}", "write each by itself")
+    only = heard[0]
+    rest = " ".join(filter(None, (only.note, more.strip() if comma else "")))
+    return only.component, only.position, rest
+
+
+def _parts(
+    said: Said, matches: Sequence[Match], head_end: int, words: Words, has: Has | None
+) -> list[tuple[Component, Match]]:
+    """Return the components that a phrase is about; more than one only where it joins them."""
+    content = content_of(said, head_end, words)
+    if not matches:
+        return _by_words(said, content)
+    first, *others = matches
+    joined = [first, *(one for one in others if _joined(said, first, one))]
+    joined.sort(key=lambda match: match.at)
+    index = names_index()
+    own = {word for match in joined for part in match.owners for word in index.vocabulary[part]}
+    foreign = [
+        at
+        for at in content
+        if said.words[at].key not in own and not any(at in match.at for match in joined)
+    ]
+    if foreign:
+        wider = _refuse_foreign(said, content, foreign, joined, words)
+        if wider is not None:
+            return [(wider, first)]
+    parts = [(_one_of(said, match, has), match) for match in joined]
+    _refuse_misspelt(said, parts)
+    _refuse_behind(said, parts, head_end, words)
+    for _part, match in parts:
+        for at in match.at:
+            said.words[at].used = "name"
+    own = {word for part, _match in parts for word in index.vocabulary[part.id]}
+    for at in content:
+        if said.words[at].key in own:
+            said.words[at].used = said.words[at].used or "own"
+    return parts
+
+
+def _refuse_foreign(
+    said: Said,
+    content: Sequence[int],
+    foreign: Sequence[int],
+    joined: Sequence[Match],
+    words: Words,
+) -> Component | None:
+    """Return the part that has a name's other words too; refuse words that may be another part.
+
+    Raises:
+        UsageError: the words left over are no piece of the part that was found.
+    """
+    known = any(said.words[at].key in names_index().weight for at in foreign)
+    wider = covering(said, content) if known and len(joined) == 1 else []
+    if len(wider) == 1 and not wider[0].safety_critical:
+        return wider[0]
+    detail = all(
+        said.words[at].key in words.details and said.words[at - 1].used != "join" for at in foreign
+    )
+    if detail and not wider:
+        return None
+    left = " ".join(dict.fromkeys(said.tokens[said.words[at].token] for at in foreign))
+    found = [catalogue().get(owner) for match in joined for owner in match.owners]
+    near = list(
+        dict.fromkeys((*wider, *found[: 2 - len(found)], *nearest_parts(said, content), *found))
+    )[:2]
+    names = [component.name for component in near]
+    raise UnknownName(
+        f"{left!r} in {said.shown!r} is not understood: did you mean {' or '.join(names)}? Other "
+        f"words go into the note, after the condition. {_OUTSIDE}",
+        names,
+    )
+
+
+def _joined(said: Said, one: Match, other: Match) -> bool:
+    low, high = sorted((one, other), key=lambda match: match.at)
+    between = said.words[low.at[-1] + 1 : high.at[0]]
+    return any(word.used == "join" for word in between)
+
+
+def _one_of(said: Said, match: Match, has: Has | None) -> Component:
+    """Return the one component of a name that several have: by its place, or by the vehicle."""
+    owners = [catalogue().get(owner) for owner in match.owners]
+    if len(owners) > 1:
+        where = Where.of([word.key for word in said.words])
+        fitting = [part for part in owners if where.fits(part.positions)]
+        owners = fitting or owners
+    if len(owners) > 1 and has is not None:
+        there = [part for part in owners if has(part.id, where.end)]
+        owners = there or owners
+    if len(owners) > 1:
+        raise UsageError(
+            f"{said.shown!r} may be {owners[0].name} or {owners[1].name}: write which."
+        )
+    return owners[0]
+
+
+def _by_words(said: Said, content: Sequence[int]) -> list[tuple[Component, Match]]:
+    """Take the one component that has all the words, though no name is whole.
+
+    Raises:
+        UsageError: there is none, several, or a doubtful one that can hurt somebody.
+    """
+    index = names_index()
+    keys = {said.words[at].key for at in content}
+    owners = [owner for owner, own in index.vocabulary.items() if keys and keys <= own]
+    misspelt = any(said.words[at].misspelt for at in content)
+    if len(owners) == 1 and not catalogue().get(owners[0]).safety_critical and not misspelt:
+        for at in content:
+            said.words[at].used = "name"
+        return [(catalogue().get(owners[0]), Match(tuple(owners), tuple(content), 0.0))]
+    near = nearest_parts(said, content)
+    names = [component.name for component in near[:2]]
+    choice = f"did you mean {' or '.join(names)}?" if near else "see `roadworn components`."
+    raise UnknownName(
+        f"No component is known by {said.shown!r}; {choice} {_OUTSIDE}",
+        names,
+    )
+
+
+def _refuse_misspelt(said: Said, parts: Iterable[tuple[Component, Match]]) -> None:
+    """Ask about a misspelt part that can hurt somebody."""
+    for part, match in parts:
+        if part.safety_critical and any(said.words[at].misspelt for at in match.at):
+            raise UnknownName(
+                f"No component is known by {said.shown!r}; did you mean {part.name}?", [part.name]
+            )
+
+
+def _refuse_behind(
+    said: Said, parts: Sequence[tuple[Component, Match]], head_end: int, words: Words
+) -> None:
+    """Refuse a second part behind the condition that has a condition of its own, or is joined."""
+    ids = {part.id for part, _match in parts}
+    own = {word for part in ids for word in names_index().vocabulary[part]}
+    for match in matches_in(said, len(said.words)):
+        start = match.at[0]
+        if start < head_end or ids & set(match.owners):
+            continue
+        joined = said.words[start - 1].used == "join"
+        if joined or _told_behind(said, match.at[-1], words):
+            _refuse_second(said, catalogue().get(match.owners[0]).name)
+    for at in range(head_end + condition_length(said, head_end, words), len(said.words)):
+        key = said.words[at].key
+        of_another = key in names_index().weight and key not in own | words.details | words.pieces
+        content = not tag_of(key) and _is_content(said, at, words)
+        if of_another and content and _told_behind(said, at, words):
+            _refuse_second(said, said.tokens[said.words[at].token])
+
+
+def _is_content(said: Said, at: int, words: Words) -> bool:
+    key = said.words[at].key
+    return key not in words.fillers and not condition_length(said, at, words)
+
+
+def _told_behind(said: Said, at: int, words: Words) -> bool:
+    """Whether a condition follows a word."""
+    return any(condition_length(said, after, words) for after in range(at + 1, len(said.words)))
+
+
+def _refuse_second(said: Said, name: str) -> NoReturn:
+    raise UsageError(
+        f"{said.shown!r} says more than one finding ({name} comes after another condition)",
+        "write ; before it, or give each finding by itself",
+    )
+
+
+def _heard_of(
+    said: Said,
+    component: Component,
+    match: Match,
+    parts: Sequence[tuple[Component, Match]],
+    head_end: int,
+    words: Words,
+) -> list[Heard]:
+    """Return what is said of one component, at each of its places."""
+    condition, used = _condition(said, component, words, {at for _p, m in parts for at in m.at})
+    tail = tail_places(said, head_end, words)
+    within = [at for at in range(head_end) if says_place(said, at)] + tail
+    named = [said.words[at].key for at in within if at in match.at]
+    keys = [(said.words[at].key, at) for at in within if said.words[at].used != "name"]
+    is_plural = any(is_plural_at(said, at, words) for at in match.at)
+    found = places_of(component, keys, named, words, plural=is_plural, text=said.shown)
+    _refuse_bare(said, component, found.used, head_end, words)
+    _refuse_figures(said, within)
+    measured = tuple(figure for _at, figure in said.measured)
+    if measured and len(parts) > 1:
+        raise UsageError(
+            f"{said.shown!r} has a figure and names several parts: "
+            "give each finding by itself, with ; between them"
+        )
+    spare = {*used, *found.used, *words_of_name(said, component, match, words)}
+    note = note_of(said, spare, words)
+    return [
+        Heard(component, place, condition, measured, note, found.remark) for place in found.places
+    ]
+
+
+def _refuse_figures(said: Said, within: Sequence[int]) -> None:
+    """Refuse figures of several places: "front 5 mm rear 3 mm" are two findings."""
+    places = [
+        said.words[at].token
+        for at in within
+        if tag_of(said.words[at].key) in {"side", "end", "wheel", "axled"}
+    ]
+    parted = any(
+        min(places, default=at) < at < max(places, default=at) for at, _figure in said.measured
+    )
+    if len(said.measured) > 2 or (parted and len(said.measured) > 1):
+        raise UsageError(
+            f"{said.shown!r} has figures of several places",
+            "give each finding by itself, with ; between them",
+        )
+
+
+def _condition(
+    said: Said, component: Component, words: Words, named: set[int]
+) -> tuple[Condition | None, set[int]]:
+    """Return the condition said of a component, and the words that say it and no more.
+
+    Raises:
+        UsageError: it is said to be sound and not, or "not" leaves open what it is.
+    """
+    told: list[tuple[str, bool, range]] = []
+    at = 0
+    while at < len(said.words):
+        length = 0 if at in named else condition_length(said, at, words)
+        if not length:
+            at += 1
+            continue
+        key = " ".join(word.key for word in said.words[at : at + length])
+        means = words.condition_of(key, component)
+        if at and said.words[at - 1].key in {"not", "no", "never"} and means:
+            raise UsageError(
+                f"'{said.words[at - 1].key} {key}' in {said.shown!r} leaves open what it is",
+                "say sound, wearing, failed or not checked",
+            )
+        if means:
+            told.append((means, key in _EXPLICIT, range(at, at + length)))
+        at += length
+    explicit = {means for means, plainly, _at in told if plainly}
+    trade = {means for means, _plainly, _at in told}
+    means_all = explicit or trade
+    used = {at for means, plainly, places in told if plainly for at in places}
+    used |= {at for m, _p, places in told if m == "sound" for at in places if len(places) == 1}
+    if "ask" in means_all or (len(means_all) > 1 and (explicit or "sound" in means_all)):
+        raise UsageError(
+            f"{said.shown!r} leaves open in what condition {component.name} is",
+            "say sound, wearing, failed or not checked",
+        )
+    if not means_all:
+        return None, used
+    worst = max(means_all, key=_ORDER.__getitem__)
+    return next(one for one in get_args(Condition) if one == worst), used
+
+
+def _refuse_bare(
+    said: Said, component: Component, used: set[int], head_end: int, words: Words
+) -> None:
+    """Refuse a figure that has no unit and is no place: what it measures is not guessed."""
+    for at, word in enumerate(said.words[:head_end]):
+        if not word.key.isdigit() or at in used or word.used in {"name", "own"}:
+            continue
+        after = said.words[at + 1].key if at + 1 < len(said.words) else ""
+        before = said.words[at - 1].key if at else ""
+        if before == "all" or (after in words.fillers and not tag_of(after)):
+            continue
+        raise UsageError(
+            f"{said.tokens[word.token]!r} in {said.shown!r} has no unit and is no "
+            f"place of {component.name}",
+            "write it as 3 mm, 4/32 in or 12.4 V",
+        )

@@ -1,0 +1,209 @@
+"""The words of a bay as data: short ones, conditions, what says nothing, and a shop's own."""
+
+import csv
+import unicodedata
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cache, lru_cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from roadworn.model.catalogue import OTHER, Component, name_key
+from roadworn.model.errors import EnvironmentFailure, UsageError
+
+_LONGEST_SHORT = 4
+
+
+@lru_cache(maxsize=4096)
+def plain_key(text: str) -> str:
+    """Return the form under which two spellings of words are equal, accents left out."""
+    parted = unicodedata.normalize("NFKD", text)
+    return name_key("".join(c for c in parted if not unicodedata.combining(c)))
+
+
+@dataclass(frozen=True)
+class Words:
+    """What words stand for, each under its `plain_key`.
+
+    Attributes:
+        short: short words, slips and words of another language -> words of the catalogue.
+        conditions: a word -> (components or systems it holds for, condition), the general last.
+        fillers: words that say nothing by themselves.
+        details: words for a piece of a part, kept in the note.
+        pieces: words that are kept where they belong to the part's own names, and else may be
+            another part.
+        driver: side the driver sits on, ``left``, ``right``, or empty where nobody said.
+        known: every word that stands in one of the others.
+        components: words for a component outside the catalogue -> its id under ``other.``.
+        plurals: short words for several, ``shox``.
+    """
+
+    short: Mapping[tuple[str, ...], tuple[str, ...]]
+    conditions: Mapping[str, Sequence[tuple[frozenset[str], str]]]
+    fillers: frozenset[str]
+    details: frozenset[str]
+    driver: str = ""
+    known: frozenset[str] = field(default=frozenset())
+    components: Mapping[str, str] = field(default_factory=dict)
+    plurals: frozenset[str] = frozenset()
+    pieces: frozenset[str] = frozenset()
+
+    def expanded(self, keys: Sequence[tuple[str, int]]) -> list[tuple[str, int]]:
+        """Return keys with short ones written out, each still with the token it is from."""
+        made: list[tuple[str, int]] = []
+        at = 0
+        while at < len(keys):
+            for length in range(min(_LONGEST_SHORT, len(keys) - at), 0, -1):
+                meant = self.short.get(tuple(key for key, _at in keys[at : at + length]))
+                if meant is not None:
+                    made += [(word, keys[at][1]) for word in meant]
+                    # A token behind the first is marked as read by the first word of it.
+                    made += [("", token) for _key, token in keys[at + 1 : at + length]]
+                    at += length
+                    break
+            else:
+                made.append(keys[at])
+                at += 1
+        return [one for one in made if one[0]]
+
+    def keys_of(self, text: str) -> list[str]:
+        """Return the words of a text, short ones written out."""
+        return [key for key, _at in self.expanded([(k, 0) for k in plain_key(text).split()])]
+
+    def condition_of(self, key: str, component: Component) -> str:
+        """Return what a word says of a component, ``ask`` where it leaves that open, or nothing."""
+        for of, means in self.conditions.get(key, ()):
+            if not of or component.id in of or component.system in of:
+                return means
+        return ""
+
+
+def made_words(rows: Iterable[Mapping[str, str]], driver: str = "") -> Words:
+    """Return the words of rows ``word,kind,means,of``; a later row of a word comes first."""
+    short: dict[tuple[str, ...], tuple[str, ...]] = {}
+    conditions: dict[str, list[tuple[frozenset[str], str]]] = {}
+    fillers: set[str] = set()
+    details: set[str] = set()
+    components: dict[str, str] = {}
+    plurals: set[str] = set()
+    pieces: set[str] = set()
+    base = (("sound", "sound"), ("wearing", "wearing"), ("failed", "failed"))
+    for word, means in (*base, ("not checked", "not_checked")):
+        conditions[plain_key(word)] = [(frozenset(), means)]
+    for row in rows:
+        key = plain_key(row["word"])
+        if row["kind"] == "short":
+            meant = plain_key(row["means"])
+            short[tuple(key.split())] = tuple(meant.split())
+            if meant != row["means"].casefold() and row["means"].endswith("s"):
+                plurals.add(key)
+        elif row["kind"] == "condition":
+            of = frozenset(part for part in row["of"].split(";") if part)
+            held = conditions.setdefault(key, [])
+            held[:] = [one for one in held if one[0] != of]
+            held.insert(0, (of, row["means"]))
+            held.sort(key=lambda one: not one[0])
+        elif row["kind"] == "filler":
+            fillers.add(key)
+        elif row["kind"] == "component":
+            components[key] = row["means"]
+        elif row["kind"] == "piece":
+            pieces.add(key)
+        elif row["kind"] == "detail":
+            details.add(key)
+    known = {word for key in conditions for word in key.split()} | fillers | details
+    return Words(
+        short,
+        conditions,
+        frozenset(fillers),
+        frozenset(details),
+        driver,
+        frozenset(known),
+        components,
+        frozenset(plurals),
+        frozenset(pieces),
+    )
+
+
+def example_words() -> str:
+    """Return a words file to copy from."""
+    return files("roadworn.reading").joinpath("words_example.toml").read_text(encoding="utf-8")
+
+
+def packaged_rows() -> list[dict[str, str]]:
+    """Return the rows of the packaged words."""
+    text = files("roadworn.reading").joinpath("words.csv").read_text(encoding="utf-8")
+    return list(csv.DictReader(text.splitlines()))
+
+
+@cache
+def packaged_words() -> Words:
+    """Return the packaged words, read once."""
+    return made_words(packaged_rows())
+
+
+_KEYS = ("driver", "short", "conditions")
+_CONDITIONS = ("sound", "wearing", "failed", "not_checked", "ask")
+
+
+def read_words(path: Path) -> Words:
+    """Return the packaged words with those of a shop's file, which come before them.
+
+    Raises:
+        EnvironmentFailure: it cannot be read.
+        UsageError: it is no words file; says what to write.
+    """
+    import tomllib
+
+    try:
+        given = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise EnvironmentFailure(
+            f"The words {path.name} cannot be read ({error.strerror})", "name another file"
+        ) from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise UsageError(f"The words {path.name} are no TOML file ({error!s:.80})", _LOOK) from None
+    for key in given:
+        if key not in _KEYS:
+            raise UsageError(f"The words {path.name} have an unknown part {key!r:.40}", _LOOK)
+    driver = given.get("driver", "")
+    if driver not in {"", "left", "right"}:
+        raise UsageError(f"In the words {path.name}, driver is left or right", _LOOK)
+    rows = [*packaged_rows()]
+    for word, means in _texts(path, given, "short"):
+        if means.startswith(OTHER):
+            raise UsageError(
+                f"In the words {path.name}, {word} stands for {means:.40}, which is not in the "
+                "catalogue",
+                "write words that `roadworn components` lists",
+            )
+        rows.append(_row(word, "short", means))
+    for word, means in _texts(path, given, "conditions"):
+        spelled = "_".join(means.casefold().split())
+        if spelled not in _CONDITIONS:
+            raise UsageError(
+                f"In the words {path.name}, {word} cannot mean {means!r:.40}",
+                "write sound, wearing, failed or not_checked",
+            )
+        rows.append(_row(word, "condition", spelled))
+    return made_words(rows, driver)
+
+
+_LOOK = "see `roadworn sheets words` for one to copy from"
+
+
+def _row(word: str, kind: str, means: str) -> dict[str, str]:
+    return {"word": word, "kind": kind, "means": means, "of": ""}
+
+
+def _texts(path: Path, given: Mapping[str, Any], section: str) -> list[tuple[str, str]]:
+    table = given.get(section, {})
+    if not isinstance(table, dict):
+        raise UsageError(f"In the words {path.name}, {section} is a section", _LOOK)
+    for word, means in table.items():
+        if not isinstance(means, str) or not plain_key(word) or not means.strip():
+            raise UsageError(
+                f"In the words {path.name}, {word!r:.40} of [{section}] says nothing", _LOOK
+            )
+    return list(table.items())

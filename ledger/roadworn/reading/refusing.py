@@ -1,0 +1,105 @@
+"""What is said where a typed part or finding cannot be taken: why, and what to type instead."""
+
+import re
+from collections.abc import Sequence
+from typing import NoReturn
+
+from roadworn.model.catalogue import Component, catalogue
+from roadworn.model.errors import UnknownName, UsageError
+from roadworn.model.places import near_position, normalise_position, read_position_words
+from roadworn.trade.judging import Judgement, example_of
+
+SAY_ONE = "sound, wearing, failed or not checked"
+LONGEST_NAME = 9
+#: Likeness in percent from which words are taken for a misspelt component.
+_NEARLY = 85.0
+#: Words that can only say where, though the component may have no such place.
+_PLACE_LIKE = re.compile(
+    r"(?i:l|r|left|right|front|rear|upper|lower|inner|outer|[no]/?s[fr]?|[lr][fr]|[1-9][lr].?)[,;:]?"
+)
+
+
+def refuse_figure(text: str, sheet: str, told: Sequence[Judgement], *, placed: bool) -> NoReturn:
+    """Say why the limits do not settle a figure.
+
+    Raises:
+        UsageError: always.
+    """
+    start = f"{text.strip()!r} says no condition"
+    remedy = f"add {SAY_ONE}"
+    asked = next((one.item.sized for one in told if one.missing in {"size", "printed"}), None)
+    if not told:
+        raise UsageError(f"{start}, and the sheet {sheet} has no limit for such a figure", remedy)
+    if asked is not None:
+        raise UsageError(
+            f"{start}, and its limit depends on the {asked.key}",
+            f"add it, as '{example_of(asked.key)}', or say {SAY_ONE}",
+        )
+    if all(one.missing == "marked" for one in told):
+        raise UsageError(
+            f"{start}, and its limit is the one marked on the part",
+            "compare the two, and add sound, wearing or failed",
+        )
+    parts = "; ".join(f"{one.item.name}: {one.condition.replace('_', ' ')}" for one in told)
+    place = "" if placed else "its place, or "
+    raise UsageError(f"{start}, and the limits differ ({parts})", f"add {place}{SAY_ONE}")
+
+
+def refuse_component(text: str, suggestions: Sequence[Component]) -> NoReturn:
+    """Say that no component answers, with the nearest.
+
+    Raises:
+        UnknownName: always.
+    """
+    shown = " ".join(text.split())
+    shown = shown if len(shown) <= 60 else f"{shown[:60]}…"
+    near = [component.name for component in suggestions[:3]]
+    choice = f"did you mean {' or '.join(near)}?" if near else "see `roadworn components`."
+    raise UnknownName(
+        f"No component is known by {shown!r}; {choice} A part outside the catalogue is written "
+        "as other.roof_rack.",
+        near,
+    )
+
+
+def check_words(text: str, component: Component, unread: Sequence[str]) -> None:
+    """Refuse words before the condition that may be part of the component or a second one.
+
+    "windshield chipped wearing" is a note said early; "wheel baring LF failed" must not become
+    a failed wheel with a note.
+    """
+    # Up to the first figure; "L 3 mm R 5 mm" are two findings, which the sentence below says.
+    figure = next((at for at, word in enumerate(unread) if word[0].isdigit()), len(unread))
+    where = unread[: figure or 1]
+    if all(_PLACE_LIKE.fullmatch(word) for word in where):
+        normalise_position(" ".join(where), component.positions)
+    known = catalogue()
+    meant = meant_by(component, unread)
+    places = any(read_position_words(word.casefold(), component.positions) for word in unread)
+    named = any(
+        known.resolve(" ".join(unread[start:end]), near=False).component is not None
+        for start in range(len(unread))
+        for end in range(start + 1, min(len(unread), start + LONGEST_NAME) + 1)
+    )
+    if meant or places or named or any(word[0].isdigit() for word in unread):
+        raise UsageError(
+            f"{' '.join(unread)!r} in {text.strip()!r} is not understood after {component.name}: "
+            f"write the component, its place, what was measured, the condition, then the note; "
+            f"and ; before another finding.{meant}"
+        )
+
+
+def meant_by(component: Component, unread: Sequence[str]) -> str:
+    """Return a question when the words after a component are nearly its place, or another one."""
+    place = near_position(unread[0], component.positions) if len(unread) == 1 else None
+    if place:
+        return f" Did you mean {place}?"
+    words = [w for w in unread if read_position_words(w.casefold(), component.positions) is None]
+    heads = {key for key in (component.name, *component.synonyms) if " " not in key}
+    for length in range(min(len(words), 4), 0, -1):
+        for head in sorted(heads):
+            found = catalogue().resolve(f"{head} {' '.join(words[:length])}")
+            near = found.suggestions[:1]
+            if near and near[0].id != component.id and found.score >= _NEARLY:
+                return f" Did you mean {near[0].name}?"
+    return ""
