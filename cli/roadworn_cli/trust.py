@@ -2,13 +2,14 @@
 
 import json
 import sys
+from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from roadworn.model.errors import EnvironmentFailure, LedgerDamaged, UsageError
-from roadworn_cli.context import leave, state_of
+from roadworn_cli.context import State, leave, state_of
 from roadworn_cli.output import (
     check_format,
     counted,
@@ -20,11 +21,20 @@ from roadworn_cli.output import (
     say,
 )
 
+if TYPE_CHECKING:
+    from roadworn.store.verify import VerifyReport
+
 
 def verify(
     ctx: typer.Context,
     upgrade: Annotated[
         bool, typer.Option("--upgrade", help="Bring a ledger of an older shape up to date first.")
+    ] = False,
+    full: Annotated[
+        bool,
+        typer.Option(
+            "--full", help="Read every payload too, and fold the tables anew to compare them."
+        ),
     ] = False,
     fmt: str = format_option(),
 ) -> None:
@@ -45,6 +55,8 @@ def verify(
             f"{path} is so damaged that it cannot be read at all: keep the file as it is, and go "
             "on from a backup that verifies."
         ) from None
+    if full:
+        report = _in_full(state, report)
     if fmt == "json":
         emit_json(
             {
@@ -70,6 +82,30 @@ def verify(
         )
         leave(1)
     say(f"{path} verifies: nothing was altered, removed or slipped in since the checkpoint.")
+
+
+def _in_full(state: State, report: "VerifyReport") -> "VerifyReport":
+    """Add what is found in the payloads and in the columns kept beside the ledger."""
+    if report.problems:
+        told = "The payloads and the tables were not looked at, since the events do not verify."
+        return replace(report, notes=(*report.notes, told))
+    from roadworn.columns.compare import compare_columns
+    from roadworn.columns.tables import CORE_TABLES
+    from roadworn.intake import Ledger
+
+    host = state.plugins()
+    kinds, tables = host.kinds(), (*CORE_TABLES, *host.tables())
+    with Ledger.open(state.ledger, kinds, writable=False) as ledger:
+        found = list(ledger.undecodable())
+    unknown = [problem for problem in found if problem.code == "unknown-kind"]
+    notes = report.notes
+    if unknown:
+        count = counted(len(unknown), "event")
+        told = f"{count} could not be read, since no plugin here brings the kind; the first is"
+        notes += (f"{told} event {unknown[0].row}.",)
+    problems = [problem for problem in found if problem.code != "unknown-kind"]
+    problems += compare_columns(state.ledger, tables, kinds, progress("folding events"))
+    return replace(report, problems=tuple(problems), notes=notes)
 
 
 def proof(

@@ -2,11 +2,15 @@
 
 import json
 import sqlite3
+from dataclasses import astuple
 from pathlib import Path
 
 import duckdb
 import pytest
 from commandline import Run
+
+from roadworn.store import LedgerFile
+from roadworn.store.writer import Row
 
 
 @pytest.fixture
@@ -37,6 +41,25 @@ def test_an_altered_event_is_found_and_named(busy: Run, tmp_path: Path) -> None:
     report = found.json()
     assert any(problem["row"] == 3 for problem in report["problems"])  # type: ignore[index]
     assert "does not verify" in found.err
+
+
+def test_in_full_every_payload_is_read_and_every_table_folded(busy: Run, tmp_path: Path) -> None:
+    assert busy("verify", "--full").code == 0
+    # Sealed as a program with other kinds would: the tree is whole, the payload is no reading.
+    with LedgerFile.open(tmp_path / "roadworn.db") as ledger:
+        (stored,) = [event for event in ledger.events() if event.seq == 3]
+        row = Row(*astuple(stored)[1:])
+        odd = row._replace(event_id="0" * 36, payload='{"wheels":5}').sealed()
+        of_none = row._replace(event_id="1" * 36, kind="gone.word").sealed()
+        with ledger.locked(lambda _: []) as writer:
+            writer.add_unchecked([odd, of_none])
+            writer.finish()
+    assert busy("verify").code == 0
+    found = busy("verify", "--full", "--format", "json")
+    assert found.code == 1
+    problems = found.json()["problems"]  # type: ignore[index]
+    assert [(problem["code"], problem["row"]) for problem in problems] == [("undecodable", 6)]
+    assert "event 7" in found.err
 
 
 def test_a_proof_holds_against_the_printed_root_and_no_other(busy: Run, tmp_path: Path) -> None:

@@ -1,17 +1,25 @@
 """The cache beside the ledger: used when it fits, noticed when it does not, never in the way."""
 
+import hashlib
 import shutil
+import sqlite3
 import threading
 from pathlib import Path
 
+import duckdb
+import orjson
 import pytest
 from builders import ledger_of
 from columns.made import history
 
 from roadworn.columns import build as cache
 from roadworn.columns.build import build
+from roadworn.columns.compare import compare_columns
+from roadworn.columns.tables import CORE_TABLES
 from roadworn.columns.view import open_view
 from roadworn.intake import Ledger
+from roadworn.model.kinds import KindRegistry
+from roadworn.store.verify import verify
 
 QUERY = "SELECT count(*), sum(true_km), count(DISTINCT event_id) FROM effective_events"
 
@@ -189,3 +197,43 @@ def test_build_says_where_there_is_no_ledger(tmp_path):
             use_cache=True,
             progress=None,
         )
+
+
+def in_all(path: Path):
+    with open_view(path) as view:
+        return view.sql("SELECT sum(odometer) FROM events").rows
+
+
+def test_a_cache_rewritten_with_its_digests_is_used_and_found_when_folded_anew(ledger):
+    """Whoever can write the files can write their digests: only the ledger tells."""
+    look(ledger)
+    honest = in_all(ledger)
+    assert compare_columns(ledger, CORE_TABLES, KindRegistry()) == []
+    (manifest,) = cache.folder_of(ledger).glob("*.json")
+    content = orjson.loads(manifest.read_bytes())
+    (segment,) = content["body"]["segments"]
+    file = cache.folder_of(ledger) / segment["name"] / "events.parquet"
+    with duckdb.connect() as con:
+        con.execute("CREATE TABLE t AS SELECT * FROM read_parquet(?)", [str(file)])
+        con.execute("UPDATE t SET odometer = odometer + 2000000 WHERE seq >= 7 AND odometer > 0")
+        (first,) = con.execute("SELECT min(seq) FROM t WHERE odometer > 2000000").fetchall()[0]
+        con.execute(f"COPY t TO '{file}' (FORMAT parquet)")
+    segment["files"]["events"] = hashlib.sha256(file.read_bytes()).hexdigest()
+    content["sha256"] = hashlib.sha256(orjson.dumps(content["body"])).hexdigest()
+    manifest.write_bytes(orjson.dumps(content))
+    assert in_all(ledger) != honest
+    assert verify(ledger).problems == ()
+    (found,) = compare_columns(ledger, CORE_TABLES, KindRegistry())
+    assert (found.code, found.row) == ("columns-changed", first)
+    shutil.rmtree(cache.folder_of(ledger))
+    assert compare_columns(ledger, CORE_TABLES, KindRegistry()) == []
+    assert in_all(ledger) == honest
+
+
+def test_events_that_cannot_be_folded_are_told_and_raise_nothing(ledger):
+    con = sqlite3.connect(ledger, isolation_level=None)
+    con.execute("DROP TRIGGER events_no_update")
+    con.execute("UPDATE events SET occurred_at = 'once' WHERE seq = 9")
+    con.close()
+    (found,) = compare_columns(ledger, CORE_TABLES, KindRegistry())
+    assert found.code == "cannot-fold"

@@ -86,27 +86,44 @@ class Cache:
         """
         import duckdb
 
-        try:
-            checkpoint, segments = self._read_manifest()
-            if not has(checkpoint):
-                return 0
-            self._check_files(segments)
-        # A damaged cache is no reason to stop: it is made again from the ledger.
-        except (OSError, ValueError, KeyError, TypeError):
+        kept = self.usable(has)
+        if kept is None:
             return 0
+        checkpoint, files_of = kept
         try:
-            for name in self.names:
-                files = [str(self._file(s, name)) for s in segments if name in s.files]
-                if files:
-                    con.execute(
-                        f'INSERT INTO raw."{name}" BY NAME SELECT * FROM read_parquet(?)', [files]
-                    )
+            for name, files in files_of.items():
+                con.execute(
+                    f'INSERT INTO raw."{name}" BY NAME SELECT * FROM read_parquet(?)', [files]
+                )
         except duckdb.Error:
             for name in self.names:
                 con.execute(f'TRUNCATE raw."{name}"')
+            self.segments = []
             return 0
-        self.segments = segments
         return checkpoint.size
+
+    def usable(
+        self, has: Callable[[Checkpoint], bool]
+    ) -> tuple[Checkpoint, dict[str, list[str]]] | None:
+        """Return where the cache stands and the files of each table, or None without one.
+
+        Args:
+            has: whether the ledger has a checkpoint.
+        """
+        try:
+            checkpoint, segments = self._read_manifest()
+            if not has(checkpoint):
+                return None
+            self._check_files(segments)
+        # A damaged cache is no reason to stop: it is made again from the ledger.
+        except (OSError, ValueError, KeyError, TypeError):
+            return None
+        self.segments = segments
+        files_of = {
+            name: [str(self._file(s, name)) for s in segments if name in s.files]
+            for name in self.names
+        }
+        return checkpoint, {name: files for name, files in files_of.items() if files}
 
     def worth_saving(self, checkpoint: Checkpoint) -> bool:
         """Return whether enough events are in no segment yet."""

@@ -143,6 +143,27 @@ class Ledger(LedgerFile):
         finally:
             self.facts.forget()
 
+    def undecodable(self) -> Iterator[Problem]:
+        """Yield a Problem for each stored payload that its kind does not take any more.
+
+        Each is lifted from the version it was written in. `code` is ``unknown-kind`` where no
+        plugin here brings the kind, and ``row`` the event's number.
+        """
+        for event in self.events():
+            try:
+                kind, payload = self.kinds.get(event.kind), orjson.loads(event.payload)
+            except UnknownName:
+                message = f"The kind {event.kind} of event {event.seq} is not known here."
+                yield Problem("unknown-kind", message, "install its plugin", row=event.seq)
+                continue
+            except ValueError:
+                payload = None
+            taken = isinstance(payload, dict) and validated_payload(kind, event.version, payload)
+            if not isinstance(taken, dict):
+                why = taken[0].message if taken else "It is no JSON object."
+                message = f"The payload of event {event.seq} cannot be read as {event.kind}: {why}"
+                yield Problem("undecodable", message, "correct the event", row=event.seq)
+
     def vehicle_ids(self) -> list[str]:
         """Return the ids of enrolled vehicles, sorted."""
         return self.facts.vehicle_ids()
