@@ -257,6 +257,34 @@ def test_contacts_can_be_erased_and_the_history_still_verifies(ledger):
     assert (report.root, report.problems) == (root, ())
 
 
+def test_erasing_says_so_when_a_reader_keeps_the_name_in_the_log(ledger, monkeypatch):
+    monkeypatch.setattr("roadworn.store._READERS_SECONDS", 0.1)
+    ledger.contacts.set("o-17", name="Erasable Person")
+    log = ledger.path.with_name("shop.db-wal")
+    reader = sqlite3.connect(ledger.path, isolation_level=None)
+    reader.execute("BEGIN")
+    reader.execute("SELECT count(*) FROM contacts").fetchall()
+    with pytest.raises(EnvironmentFailure, match=r"still stands in .*-wal.*once more"):
+        ledger.contacts.erase("o-17")
+    reader.execute("COMMIT")
+    assert not ledger.contacts.erase("o-17")  # gone already, and now from the log too
+    # The reader is still there, so closing the ledger would not have done it.
+    assert log.stat().st_size == 0
+    assert b"Erasable" not in ledger.path.read_bytes()
+    reader.close()
+
+
+def test_what_a_contact_was_before_a_change_is_nowhere(ledger):
+    keeps_the_log = sqlite3.connect(ledger.path)
+    keeps_the_log.execute("SELECT count(*) FROM events").fetchall()
+    assert ledger.query("PRAGMA secure_delete") == [(1,)]
+    ledger.contacts.set("o-17", name="Earlier Person")
+    ledger.contacts.set("o-17", name="Later")
+    for file in ledger.path.parent.iterdir():
+        assert b"Earlier" not in file.read_bytes(), file.name
+    keeps_the_log.close()
+
+
 def test_hostile_text_is_stored_as_it_is(ledger):
     note = (
         "<script>alert(1)</script> =cmd() \u202etxt.exe 'DROP TABLE events' \x00\x1b[31m null NaN"

@@ -40,6 +40,8 @@ _SLICE = 5_000
 _MIN_ID_PART = 4
 #: How old the checkpoint beside a ledger may get while a program keeps writing, in seconds.
 _BESIDE_SECONDS = 1.0
+#: How long erasing waits for who still reads the ledger as it was before, in seconds.
+_READERS_SECONDS = 5.0
 
 
 class LedgerFile:
@@ -281,6 +283,8 @@ class Contacts:
                 "note = coalesce(excluded.note, note)",
                 (reference, name, phone, address, note),
             )
+            # What the contact was before leaves the log as well, now or with a later change.
+            schema.empty_log(self._connection, 0)
         return self.get(reference)
 
     def get(self, reference: str) -> Contact:
@@ -310,11 +314,19 @@ class Contacts:
 
         The bytes are overwritten in the file, and the write-ahead log is emptied, so that the
         person's data do not stay in free pages. Copies and backups are the user's to erase.
+
+        Raises:
+            EnvironmentFailure: it is deleted, but somebody reads the ledger as it was before, so
+                the log still holds it; erasing once more empties that, too.
         """
         with plain_failures(self._path):
-            self._connection.execute("PRAGMA secure_delete = ON")
             erased = self._connection.execute(
                 "DELETE FROM contacts WHERE reference = ?", (reference,)
             ).rowcount
-            self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+            if not schema.empty_log(self._connection, _READERS_SECONDS):
+                raise EnvironmentFailure(
+                    f"{reference} is deleted, but what was kept of it still stands in "
+                    f"{self._path.name}-wal, because another program is reading the ledger: end "
+                    "that one, then erase it once more."
+                )
         return erased > 0

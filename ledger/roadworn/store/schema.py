@@ -313,3 +313,20 @@ def _prepare_for_writing(connection: sqlite3.Connection) -> None:
     connection.execute("PRAGMA synchronous = FULL")
     connection.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
     connection.execute("PRAGMA recursive_triggers = ON")
+    # Not every SQLite is built so: what a contact was before a change must not stay in the file.
+    connection.execute("PRAGMA secure_delete = ON")
+
+
+def empty_log(connection: sqlite3.Connection, seconds: float) -> bool:
+    """Put the write-ahead log into the file and empty it; False when a reader stands in the way.
+
+    Args:
+        connection: of the ledger, writable, in no transaction.
+        seconds: how long to wait for readers.
+    """
+    connection.execute(f"PRAGMA busy_timeout = {int(seconds * 1000)}")
+    try:
+        (busy, _frames, _moved) = connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+    finally:
+        connection.execute(f"PRAGMA busy_timeout = {int(BUSY_SECONDS * 1000)}")
+    return not busy
