@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 def retract(
     ctx: typer.Context,
     event: Annotated[
-        str, typer.Argument(metavar="EVENT", help="Its id, or the beginning or end of it.")
+        str, typer.Argument(metavar="EVENT", help="Its id, the beginning or end of it, or last.")
     ],
     reason: Annotated[str, typer.Option(metavar="TEXT", help="Why it should not count.")],
     on: OnOption = "",
@@ -70,7 +70,7 @@ _DATE_FIELDS = frozenset({"on", "occurred_at", "occurred-at", "date"})
 def correct(
     ctx: typer.Context,
     event: Annotated[
-        str, typer.Argument(metavar="EVENT", help="Its id, or the beginning or end of it.")
+        str, typer.Argument(metavar="EVENT", help="Its id, the beginning or end of it, or last.")
     ],
     changes: Annotated[
         list[str],

@@ -175,17 +175,18 @@ def authorisation(
         str, typer.Argument(metavar="EVENT", help="Id of the estimate, its beginning, or 'last'.")
     ],
     answers: Annotated[
-        list[str], typer.Argument(metavar="LINE=ANSWER...", help="As 1=approved 2=declined.")
+        list[str],
+        typer.Argument(metavar="LINE=ANSWER...", help="As 1=approved 2=declined, or all=ok."),
     ],
     *,
     envelope: Envelope,
     note: NoteOption = "",
 ) -> None:
     """The customer's answers to an estimate: approved, declined or deferred, line by line."""
-    decisions = read_decisions(answers)
     with writing(ctx) as ledger:
         asked = find_estimate(ledger, vehicle, estimate)
         known = {line["line"] for line in asked.data()["lines"]}
+        decisions = read_decisions(answers, known)
         unknown = [str(d["line"]) for d in decisions if d["line"] not in known]
         if unknown:
             raise UsageError(

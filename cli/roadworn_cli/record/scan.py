@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from roadworn.model.errors import ProblemsFound, UsageError
-from roadworn_cli.context import leave
+from roadworn_cli.context import default_unit, leave
 from roadworn_cli.output import note, say
 from roadworn_cli.output import note as say_note
 from roadworn_cli.record import (
@@ -152,6 +152,7 @@ def scan(
         readiness=readiness,
         since_clear=since_clear,
         warm_ups=warm_ups,
+        unit=envelope.unit or default_unit(),
     )
     payload["note"] = "; ".join(text for text in (payload.get("note"), note) if text)
     payload["raw"] = pasted

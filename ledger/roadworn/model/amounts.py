@@ -68,6 +68,10 @@ _MONEY = re.compile(
 _PERIOD = re.compile(
     r"(?P<number>\d{1,4})\s*(?P<unit>months?|mo|years?|yr)\b", re.IGNORECASE | re.ASCII
 )
+#: A warranty without an end, in months: as many as a warranty may have.
+LIFETIME = 1200
+_LIFETIME = frozenset({"lifetime", "life", "limited lifetime", "lifetime warranty", "for life"})
+_NO_WARRANTY = frozenset({"none", "no", "no warranty", "as is", "as-is", "without"})
 _LOOK_LIKE = str.maketrans("OoIlS", "00115")
 _SIGNS = re.compile(r"[$€£¥₹]")
 
@@ -164,16 +168,23 @@ def _digits(text: str) -> str:
 
 
 def read_warranty(text: str, default_unit: str = "") -> dict[str, Any]:
-    """Read ``24 months 24,000 mi``, ``2 years`` or ``12000 mi``.
+    """Read ``24 months 24,000 mi``, ``2 years``, ``12000 mi``, ``24/24k mi``, lifetime or none.
 
     Returns:
-        Those of `warranty_months`, `warranty_distance` and `warranty_unit` that were given.
+        Those of `warranty_months`, `warranty_distance` and `warranty_unit` that were given; a
+        lifetime is as many months as are kept at all, and without one nothing is.
 
     Raises:
         UsageError: neither a time nor a distance can be read.
     """
+    word = " ".join(text.casefold().split())
+    if word in _NO_WARRANTY:
+        return {}
+    if word in _LIFETIME:
+        return {"warranty_months": LIFETIME}
     found: dict[str, Any] = {}
-    rest = text
+    rest = re.sub(r"^\s*(\d{1,3})\s*/\s*(?=\d)", r"\1 months ", text)
+    text = rest
     period = _PERIOD.search(text)
     if period is not None:
         years = period["unit"].lower().startswith("y")

@@ -99,7 +99,13 @@ _FRACTION = re.compile(
     r"(?:nds?\b)?\s*(?P<unit>[^0-9\s/].*?)?\s*\Z"
 )
 _THIRTY_SECONDS = re.compile(r"\s*(?P<number>[0-9]+(?:\.[0-9]+)?)\s+32nds?(?: in)?\s*\Z")
+#: "143k" and "143.2k mi"; the k of "143 km" is none of thousands.
+_THOUSANDS = re.compile(r"\A\s*([0-9]{1,4}(?:\.[0-9]{1,3})?)\s?[kK](?=\s|\Z|mi\b|miles?\b)")
 _MAX_TEXT = 60
+
+
+def _in_full(found: re.Match[str]) -> str:
+    return f"{Decimal(found[1]) * 1000:.0f} "
 
 
 def canonical_unit(word: str) -> str:
@@ -162,7 +168,7 @@ def convert(value: Number, unit: str, to: str) -> float:
 
 
 def parse_distance(text: str, default_unit: str | None = None) -> Distance:
-    """Read ``61,250 mi``, ``98 500 km`` or, with a default unit, ``61250``.
+    """Read ``61,250 mi``, ``98 500 km``, ``61.2k mi`` or, with a default unit, ``61250``.
 
     Args:
         text: figure and unit.
@@ -172,6 +178,7 @@ def parse_distance(text: str, default_unit: str | None = None) -> Distance:
     Raises:
         UnitError: no figure, no unit, a negative figure, or a unit that is no distance.
     """
+    text = _THOUSANDS.sub(_in_full, text) if len(text) <= _MAX_TEXT else text
     figure = _FIGURE.match(text) if len(text) <= _MAX_TEXT else None
     word = " ".join((figure["unit"] or "").split()) if figure else ""
     if word and word.casefold() not in _WORDS:

@@ -4,9 +4,10 @@ The totals are kept in the event, since they are what the customer was told; wit
 the percents that made them, so that the approved part of the lines adds up by the same terms.
 """
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
-from typing import Any
+from typing import Any, NoReturn
 
 from roadworn.model.amounts import choose
 from roadworn.model.errors import UsageError
@@ -85,25 +86,59 @@ def _refuse_below_zero(amounts: Iterable[Mapping[str, str]]) -> None:
             )
 
 
-def read_decisions(words: Sequence[str]) -> list[dict[str, Any]]:
-    """Read the answers to an estimate, ``1=approved 2=declined 3=deferred``.
+#: What a customer or a counter says -> the answer it stands for.
+_ANSWERS = {
+    **dict.fromkeys(("ok", "okay", "yes", "y", "go", "do", "approve", "si", "sí"), "approved"),
+    **dict.fromkeys(("no", "n", "decline", "cancelled", "canceled", "cancel"), "declined"),
+    **dict.fromkeys(("later", "defer", "postponed", "wait", "not now", "next time"), "deferred"),
+}
+_LINES = re.compile(r"(\d{1,3})(?:-(\d{1,3}))?", re.ASCII)
+
+
+def read_decisions(words: Sequence[str], lines: Iterable[int] = ()) -> list[dict[str, Any]]:
+    """Read the answers to an estimate, ``1=approved 2=declined 3=deferred`` or ``all=ok``.
+
+    Args:
+        words: an answer each; ``1,3=ok`` and ``2-4=no`` answer several lines.
+        lines: the numbers of the estimate's lines, which ``all`` stands for.
 
     Raises:
         UsageError: an answer is not of that form, or a line is answered twice.
     """
     answers: dict[int, str] = {}
     for word in words:
-        number, equals, decision = word.partition("=")
-        if not equals or not number.strip().isascii() or not number.strip().isdigit():
-            raise UsageError(
-                f"{word!r} is no answer", "write the line's number and the answer, as 1=approved"
+        numbers, equals, decision = word.partition("=")
+        said = " ".join(decision.casefold().split())
+        for number in _numbers(numbers, lines) if equals else _no_answer(word):
+            if number in answers:
+                raise UsageError(f"Line {number} is answered twice", "give one answer a line")
+            answers[number] = _ANSWERS.get(said) or choose(
+                decision, _DECISIONS, f"The answer to line {number}"
             )
-        if int(number) in answers:
-            raise UsageError(f"Line {int(number)} is answered twice", "give one answer a line")
-        answers[int(number)] = choose(decision, _DECISIONS, f"The answer to line {int(number)}")
     if not answers:
         raise UsageError("There are no answers", "write them as 1=approved 2=declined")
     return [{"line": line, "decision": decision} for line, decision in answers.items()]
+
+
+def _numbers(text: str, lines: Iterable[int]) -> list[int]:
+    """Return the lines that ``1``, ``1,3``, ``2-4`` or ``all`` name."""
+    if text.strip().casefold() in {"all", "todo", "todos"} and (listed := sorted(lines)):
+        return listed
+    numbers: list[int] = []
+    for part in text.split(","):
+        found = _LINES.fullmatch(part.strip())
+        last = int(found[2] or found[1]) if found else 0
+        if found is None or last < int(found[1]):
+            _no_answer(text)
+        else:
+            numbers += range(int(found[1]), last + 1)
+    return numbers
+
+
+def _no_answer(word: str) -> NoReturn:
+    raise UsageError(
+        f"{word!r} is no answer", "write the line's number and the answer, as 1=approved"
+    )
 
 
 def total_of_lines(estimate: Mapping[str, Any], numbers: Iterable[int]) -> EstimateTotal | None:

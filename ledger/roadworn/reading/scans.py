@@ -28,6 +28,7 @@ def read_scan(
     readiness: str = "",
     since_clear: str = "",
     warm_ups: int | None = None,
+    unit: str = "",
 ) -> tuple[dict[str, Any], ScanText]:
     """Read a scan.
 
@@ -41,6 +42,7 @@ def read_scan(
         readiness: the four bytes in hexadecimal digits.
         since_clear: distance since codes were cleared, ``120 km``.
         warm_ups: warm-ups since codes were cleared, 0 to 255.
+        unit: ``km`` or ``mi``, of a distance that has none; an empty text when nobody said.
 
     Returns:
         A `Scan` payload as a dictionary, and what was read, with its remarks.
@@ -63,7 +65,7 @@ def read_scan(
         scan["lamp"] = lamp.casefold()
     if readiness:
         scan["readiness"] = decode_readiness(readiness).encode().hex().upper()
-    scan |= _cleared(since_clear, warm_ups)
+    scan |= _cleared(since_clear, warm_ups, unit)
     kept = tuple(remark for remark in read.remarks if remark.code == "status-byte")
     return scan, replace(read, remarks=(*kept, *_held_against_list(scan)))
 
@@ -96,11 +98,11 @@ def _answers(read: ScanText, module: str, failed: str, no_codes: bool) -> list[d
     return answers
 
 
-def _cleared(since_clear: str, warm_ups: int | None) -> dict[str, Any]:
+def _cleared(since_clear: str, warm_ups: int | None, default_unit: str) -> dict[str, Any]:
     """Return how far ago codes were cleared, as typed beside the codes."""
     told: dict[str, Any] = {}
     if since_clear:
-        distance, unit = parse_distance(since_clear)
+        distance, unit = parse_distance(since_clear, default_unit or None)
         told |= {"distance_since_clear": float(distance), "distance_unit": unit}
     if warm_ups is not None:
         if not 0 <= warm_ups <= MOST_WARM_UPS:

@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping
 from decimal import Decimal
 from typing import Any
 
+from roadworn.model.amounts import LIFETIME
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UnknownName
 from roadworn.model.messages import Joined, PartName, Sentence
@@ -80,6 +81,7 @@ _SAID: Mapping[str, str] = {
     "along_with": "along with {along_with}",
     "warranty": "warranty {months} months or {distance:,.10g} {unit}",
     "warranty-months": "warranty {months} months",
+    "warranty-lifetime": "lifetime warranty",
     "warranty-distance": "warranty {distance:,.10g} {unit}",
     "comeback": "a comeback of {event}",
     "comeback-of-part": "a comeback of {event}, the part was bad",
@@ -288,6 +290,8 @@ def _costs(payload: Payload) -> list[str]:
 def _warranty(payload: Payload) -> str:
     months, distance = payload.get("warranty_months"), payload.get("warranty_distance")
     unit = payload.get("warranty_unit", "")
+    if distance is None and months == LIFETIME:
+        return _say("warranty-lifetime")
     if distance is None:
         return "" if months is None else _say("warranty-months", months=months)
     word = "warranty-distance" if months is None else "warranty"

@@ -149,12 +149,16 @@ class LedgerFile:
     def event(self, event_id: str) -> StoredEvent:
         """Return an event by its id, or by a part of at least 4 characters that only it has.
 
-        The part may be the beginning or the end: ids of one day begin alike.
+        The part may be the beginning or the end: ids of one day begin alike. ``last`` is the
+        one written last.
 
         Raises:
             UnknownName: none or several events answer to it.
         """
         text = event_id.strip().lower()
+        size = self.checkpoint().size if text == "last" else 0
+        if size:
+            return next(iter(self.events(size - 1)))
         found = self._matching("event_id = ?", text)
         if not found and len(text) >= _MIN_ID_PART and set(text) <= set("0123456789abcdef-"):
             found = self._matching("event_id >= ? AND event_id < ? || 'g'", text, text)

@@ -29,11 +29,11 @@ from roadworn.trade.scanned import (
 )
 
 _STATUS_WORDS: dict[str, Status] = {
-    **dict.fromkeys(("stored", "confirmed", "current", "active"), "stored"),
-    "pending": "pending",
-    "permanent": "permanent",
+    **dict.fromkeys(("stored", "confirmed", "current", "active", "conf", "curr"), "stored"),
+    **dict.fromkeys(("pending", "pend", "pndg"), "pending"),
+    **dict.fromkeys(("permanent", "perm"), "permanent"),
     # SAE J1939-73 calls the list of DM2 "previously active".
-    **dict.fromkeys(("previous", "history", "inactive"), "previous"),
+    **dict.fromkeys(("previous", "history", "historic", "hist", "inactive"), "previous"),
 }
 _LAMP_WORDS = frozenset({"lamp", "mil", "light"})
 #: Modules that readers name without a colon; any other name needs one.
@@ -47,6 +47,13 @@ _FILLERS = frozenset(
     | {"list", "read", "found", ":", "-", "–", "=", "|", "none", "byte"}
 )
 _NO_CODES = re.compile(r"\b(?:no|0|zero)\s+(?:\w+\s+)?(?:codes?|dtcs?|faults?)\b", re.IGNORECASE)
+#: How many there are, as a printout's title says it: what is counted stands below.
+_HOW_MANY = re.compile(
+    r"\b[1-9]\d{0,2}\s+(?:(\w+)\s+)?(?:trouble\s+|fault\s+)?(?:codes?|dtcs?|faults?)\b"
+    r"(?:\s+(?:found|set|present|detected|in\s+memory))?[:.]?"
+    r"|\b(?:codes?|dtcs?|faults?)\s*(?:found|count|total)?\s*[:=]\s*[1-9]\d{0,2}\s*$",
+    re.IGNORECASE,
+)
 #: Adapter answers that are no list of codes: a failed read.
 _FAILED = re.compile(
     r"\b(?:no data|unable to connect|stopped|can error|bus init[: .]*error|bus error|"
@@ -225,6 +232,7 @@ def _read_line(reading: _Reading, line: str) -> None:
     line = re.sub(r"bus init\s*:", "bus init ", line, flags=re.IGNORECASE)
     line = re.sub(r"\bpreviously active\b", "previous", line, flags=re.IGNORECASE)
     line = re.sub(r"^\s*module\s*:\s*([\w .-]{1,40}?)\s*$", r"\1:", line, flags=re.IGNORECASE)
+    line = _HOW_MANY.sub(_counted, line)
     line = _read_heavy_bytes(reading, line)
     line = _HEAVY.sub(lambda m: f" spn{m[1]}fmi{m[2]}{f'x{m[3]}' if m[3] else ''} ", line).strip()
     line, description = _split_description(line)
@@ -256,6 +264,18 @@ def _read_line(reading: _Reading, line: str) -> None:
         reading.codes[before:] = [
             code._replace(words=description) for code in reading.codes[before:]
         ]
+
+
+def _counted(found: re.Match[str]) -> str:
+    """Return what a count of codes says besides: the list that is counted heads what follows."""
+    word = (found[1] or "").casefold()
+    if not word or word in _FILLERS:
+        return " "
+    if word in _MODULE_WORDS:
+        return f" {word} "
+    # Behind a code the word could be the code's own.
+    begins = not found.string[: found.start()].strip()
+    return f" {word}: " if word in _STATUS_WORDS and begins else found[0]
 
 
 def _read_heavy_bytes(reading: _Reading, line: str) -> str:
