@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 from commandline import Run
 
+from roadworn.intake import Ledger
 from roadworn_cli.main import main
 
 FINDINGS = ("frt pads 3mm worn", "tires rear 4/32 low", "loose tie rod end L", "horn ok")
@@ -74,7 +75,9 @@ def test_a_terminal_asks_again_for_the_one(shop: Run, monkeypatch: pytest.Monkey
     monkeypatch.setattr(answers, "isatty", lambda: True)
     monkeypatch.setattr("sys.stdin", answers)
     assert main(["record", "inspection", "van-3", *FINDINGS, "rear shock leaking"]) == 0
-    assert looked(shop)[-1]["position"] == "LR"
+    with Ledger.open(Path("roadworn.db")) as ledger:
+        last = list(ledger.events())[-1].data()["findings"][-1]
+    assert (last["component"], last["position"]) == ("suspension.shock", "LR")
 
 
 def test_the_last_event_is_taken_back(shop: Run) -> None:
