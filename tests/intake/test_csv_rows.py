@@ -1,15 +1,17 @@
 """Rows of tables through a map. The form of CSV is RFC 4180; its own examples are read here."""
 
+import time
 from pathlib import Path
-from zipfile import ZipFile
+from zipfile import ZIP_DEFLATED, ZipFile
 
 import pytest
 
-from roadworn.intake.csv_file import read_table
+from roadworn.intake.csv_file import TableRow, read_table
 from roadworn.intake.csv_map import CsvMap, parse_csv_map
 from roadworn.intake.csv_rows import MappedRow, mapped_rows, unmapped_columns
 from roadworn.model.errors import EnvironmentFailure, UsageError
 from roadworn.model.kinds import KindRegistry
+from roadworn.reading.terms import parse_terms
 
 MAP = """
 kind = "replacement"
@@ -238,6 +240,59 @@ def test_what_only_looks_like_a_spreadsheet(tmp_path: Path) -> None:
         list(read_table(path, plain_map()))
 
 
+@pytest.mark.parametrize("far", ["XFD1048576", "A1048576:row"])
+def test_a_cell_far_away_takes_no_memory_and_one_sentence(tmp_path: Path, far: str) -> None:
+    """549 GB for a file of 1,500 bytes, and the end of the program."""
+    path = tmp_path / "shop.xlsx"
+    cell, _, _row = far.partition(":")
+    write_xlsx(path, [["a", "b"]], more=f'<row r="1048576"><c r="{cell}"><v>1</v></c></row>')
+    if far.endswith(":row"):
+        assert [row.line for row in read_table(path, plain_map())] == [1, 1_048_576]
+        return
+    with pytest.raises(UsageError, match="far from the table"):
+        list(read_table(path, plain_map()))
+
+
+def test_a_cell_that_unpacks_to_megabytes(tmp_path: Path) -> None:
+    path = tmp_path / "shop.xlsx"
+    for length, told in ((50_000_000, "too much memory|shorten it"), (1_000_001, "shorten it")):
+        write_xlsx(path, [["a", "x" * length]])
+        with pytest.raises(UsageError, match=told):
+            list(read_table(path, plain_map()))
+
+
+def test_a_workbook_without_sheets(tmp_path: Path) -> None:
+    path = tmp_path / "shop.xlsx"
+    write_xlsx(path, [["a"]], sheets="")
+    with pytest.raises(UsageError, match="no sheet at all"):
+        list(read_table(path, plain_map()))
+
+
+def test_rows_and_columns_before_a_table_are_counted(tmp_path: Path) -> None:
+    path = tmp_path / "shop.xlsx"
+    write_xlsx(path, [], more='<row r="3"><c r="C3"><v>5</v></c></row>')
+    assert list(read_table(path, plain_map())) == [TableRow(3, ["", "", 5.0])]
+
+
+@pytest.mark.parametrize(
+    "text,told",
+    [
+        ("x = " + "[" * 100_000, "nested too deeply"),
+        ("a." * 50_000 + "b = 1", "more than 20 parts"),
+        ("x = {" + '"a" . ' * 30 + "b = 1}", r"more than 20 parts \(at line 1\)"),
+        ("\n" * 2_000_000, "more than 1,000,000 characters"),
+        ("x = " + "9" * 5_000, "out of all bounds"),
+    ],
+    ids=["deep", "dotted", "quoted", "long", "figure"],
+)
+def test_toml_without_bounds_is_refused_at_once_by_every_reader(text: str, told: str) -> None:
+    for reader in (parse_csv_map, parse_terms):
+        began = time.process_time()
+        with pytest.raises(UsageError, match=told):
+            reader(text)
+        assert time.process_time() - began < 2
+
+
 def test_without_the_library_for_spreadsheets(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -246,7 +301,12 @@ def test_without_the_library_for_spreadsheets(
         list(read_table(tmp_path / "shop.xlsx", plain_map()))
 
 
-def write_xlsx(path: Path, table: list[list[object]]) -> None:
+def write_xlsx(
+    path: Path,
+    table: list[list[object]],
+    more: str = "",
+    sheets: str = '<sheet name="One" sheetId="1" r:id="r1"/>',
+) -> None:
     """Write the smallest workbook of ECMA-376 part 1 (SpreadsheetML): one sheet, inline texts."""
     main = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
     relations = "http://schemas.openxmlformats.org/package/2006/relationships"
@@ -269,12 +329,12 @@ def write_xlsx(path: Path, table: list[list[object]]) -> None:
         "_rels/.rels": f'<Relationships xmlns="{relations}"><Relationship Id="r1" '
         f'Type="{office}/officeDocument" Target="xl/workbook.xml"/></Relationships>',
         "xl/workbook.xml": f'<workbook xmlns="{main}" xmlns:r="{office}"><sheets>'
-        '<sheet name="One" sheetId="1" r:id="r1"/></sheets></workbook>',
+        f"{sheets}</sheets></workbook>",
         "xl/_rels/workbook.xml.rels": f'<Relationships xmlns="{relations}"><Relationship '
         f'Id="r1" Type="{office}/worksheet" Target="worksheets/sheet1.xml"/></Relationships>',
         "xl/worksheets/sheet1.xml": f'<worksheet xmlns="{main}"><sheetData>{rows_xml}'
-        "</sheetData></worksheet>",
+        f"{more}</sheetData></worksheet>",
     }
-    with ZipFile(path, "w") as archive:
+    with ZipFile(path, "w", ZIP_DEFLATED) as archive:
         for name, text in parts.items():
             archive.writestr(name, f'<?xml version="1.0" encoding="UTF-8"?>{text}')

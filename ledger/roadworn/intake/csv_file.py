@@ -4,14 +4,17 @@ CSV and TSV are read as text; an xlsx file through python-calamine when that is 
 """
 
 import csv
+import marshal
 import re
+import subprocess
+import sys
 from codecs import BOM_UTF8, BOM_UTF16_BE, BOM_UTF16_LE, lookup
 from collections.abc import Iterator
 from datetime import date, datetime
 from decimal import Decimal
 from importlib.util import find_spec
 from pathlib import Path
-from typing import NamedTuple
+from typing import IO, NamedTuple, cast
 
 from roadworn.checks.known import day_hint
 from roadworn.intake.csv_map import CsvMap
@@ -172,6 +175,13 @@ _LONGEST_CELL = 16_000_000
 _SHEETS = frozenset({".xlsx", ".xlsm", ".xlsb", ".xls", ".ods"})
 
 
+_READER = Path(__file__).with_name("sheet_reader.py")
+_TOO_LARGE = {
+    "cell": "holds a cell of more than a million characters: shorten it",
+    "sheet": "takes too much memory or time: delete what stands far from the table",
+}
+
+
 class TableRow(NamedTuple):
     """A row of a table with the line it begins at, counted from 1."""
 
@@ -245,24 +255,45 @@ def _sheet_rows(path: Path, csv_map: CsvMap) -> Iterator[TableRow]:
             f"{path} is a spreadsheet, for which python-calamine is needed: save it as CSV, or "
             "install python-calamine."
         )
-    from importlib import import_module
+    # -I: nothing of the folder that the user stands in is imported there.
+    command = [sys.executable, "-I", str(_READER), str(path), csv_map.sheet]
+    pipe = subprocess.PIPE
+    with subprocess.Popen(command, stdout=pipe, stderr=subprocess.DEVNULL) as reader:  # noqa: S603
+        try:
+            yield from _told_by(cast("IO[bytes]", reader.stdout), path, csv_map.sheet)
+        finally:
+            reader.kill()
 
-    calamine = import_module("python_calamine")
-    try:
-        book = calamine.CalamineWorkbook.from_path(str(path))
-        if csv_map.sheet and csv_map.sheet not in book.sheet_names:
-            raise UsageError(
-                f"{path} has no sheet {csv_map.sheet!r}: it has {', '.join(book.sheet_names)}."
-            )
-        sheet = book.get_sheet_by_name(csv_map.sheet or book.sheet_names[0])
-        rows = sheet.to_python(skip_empty_area=False)
-    except OSError as error:
-        raise _unreadable(path, error) from error
-    except calamine.CalamineError as error:
-        raise UsageError(f"{path} is no spreadsheet ({error}): save it as CSV.") from None
-    for line, cells in enumerate(rows, start=1):
-        if any(str(cell).strip() for cell in cells):
-            yield TableRow(line, list(cells))
+
+def _told_by(stream: IO[bytes], path: Path, wanted: str) -> Iterator[TableRow]:
+    """Yield what the process that reads a spreadsheet tells, see `roadworn.intake.sheet_reader`."""
+    while True:
+        try:
+            word, content = marshal.load(stream)  # noqa: S302  (from our own child)
+        except (EOFError, ValueError, TypeError):
+            word, content = "too-large", "sheet"
+        if word == "rows":
+            for line, cells in content:
+                yield TableRow(line, [_cell(cell) for cell in cells])
+        elif word == "end":
+            return
+        elif word == "no-sheet":
+            lacks = f"no sheet {wanted!r}" if wanted else "no sheet at all"
+            has = f": it has {', '.join(content)}." if content else ": save it as CSV."
+            raise UsageError(f"{path} has {lacks}{has}")
+        elif word == "unreadable":
+            raise _unreadable(path, OSError(*content))
+        elif word == "bad":
+            raise UsageError(f"{path} is no spreadsheet ({content}): save it as CSV.")
+        elif word == "too-large":
+            raise UsageError(f"{path} {_TOO_LARGE[content]}, or save the sheet as CSV.")
+
+
+def _cell(told: object) -> Cell:
+    if isinstance(told, tuple):
+        kind, text = told
+        return date.fromisoformat(text) if kind == "day" else datetime.fromisoformat(text)
+    return cast("Cell", told)
 
 
 def _unreadable(path: Path, error: OSError) -> EnvironmentFailure:

@@ -48,6 +48,7 @@ from pathlib import Path
 from typing import Any
 
 from roadworn.model.errors import EnvironmentFailure, UsageError
+from roadworn.model.toml import read_toml
 
 #: Targets outside the payload.
 ENVELOPE = ("vehicle_id", "occurred_at", "odometer", "odometer_unit", "recorded_by", "kind")
@@ -149,7 +150,7 @@ def read_csv_map(path: Path) -> CsvMap:
 def parse_csv_map(text: str, name: str = "map") -> CsvMap:
     """Read a map from TOML text; see `read_csv_map` for the errors."""
     try:
-        given = tomllib.loads(text)
+        given = read_toml(text)
     except tomllib.TOMLDecodeError as error:
         raise UsageError(f"The map {name} is no TOML: {error}; correct that line.") from None
     _check_keys(name, given, _SECTIONS, "section")

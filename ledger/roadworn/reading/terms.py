@@ -110,8 +110,10 @@ def parse_terms(text: str, name: str = "terms") -> Terms:
     # Most lines are typed without terms, and should not wait for what reads them.
     import tomllib
 
+    from roadworn.model.toml import read_toml
+
     try:
-        given = tomllib.loads(text, parse_float=Decimal)
+        given = read_toml(text, parse_float=Decimal)
     except tomllib.TOMLDecodeError as error:
         raise UsageError(f"The terms {name} are no TOML: {error}; correct that line.") from None
     except (ValueError, ArithmeticError, RecursionError):

@@ -21,6 +21,7 @@ from typing import Any, Generic, Literal, NoReturn, TypeVar
 
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UnknownName, UsageError
+from roadworn.model.toml import read_toml
 from roadworn.model.units import UnitError, canonical_unit
 
 T = TypeVar("T")
@@ -77,7 +78,7 @@ class DataFile:
             UsageError: it is no TOML; says the line.
         """
         try:
-            return cls(what, name, tomllib.loads(text, parse_float=Decimal))
+            return cls(what, name, read_toml(text, parse_float=Decimal))
         except tomllib.TOMLDecodeError as error:
             raise UsageError(
                 f"The {what} {name} is no TOML: {str(error).rstrip('.')}; mend that line, or begin "
