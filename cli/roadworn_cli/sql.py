@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from roadworn.model.errors import UnknownName, UsageError
-from roadworn_cli.context import State, state_of
-from roadworn_cli.output import check_format, emit, format_option
+from roadworn_cli.context import State, leave, state_of
+from roadworn_cli.output import check_format, emit, format_option, say
 
 if TYPE_CHECKING:
     from roadworn.columns.view import TableInfo
@@ -56,6 +56,21 @@ def sql(
     query: Annotated[
         str, typer.Argument(metavar="QUERY", help="One SELECT; - reads it from standard input.")
     ],
+    seconds: Annotated[
+        float,
+        typer.Option(
+            envvar="ROADWORN_SQL_SECONDS", min=0, help="Stop it after so long; 0 for no bound."
+        ),
+    ] = 300,
+    memory: Annotated[
+        float,
+        typer.Option(
+            envvar="ROADWORN_SQL_MEMORY",
+            min=0,
+            metavar="MB",
+            help="Stop it when it takes more; 0 for no bound.",
+        ),
+    ] = 2_048,
     fmt: str = format_option(),
 ) -> None:
     """Query the tables that `roadworn tables` explains; nothing can be changed or read beside."""
@@ -66,7 +81,10 @@ def sql(
     state = state_of(ctx)
     with state.open_view() as view:
         try:
-            found = view.analyst(text)
+            found = view.analyst(text, seconds, memory)
+        except KeyboardInterrupt:
+            say("The query was stopped; nothing was changed.")
+            leave(130)
         except UsageError as error:
             missing = _NO_TABLE.search(str(error.__cause__))
             if missing is None:

@@ -251,13 +251,21 @@ class LedgerView:
         found = self._run(query, parameters).fetchnumpy()
         return {name: _plain_array(column) for name, column in found.items()}
 
-    def analyst(self, query: str) -> Rows:
+    def analyst(self, query: str, seconds: float = 0, megabytes: float = 0) -> Rows:
         """Run a query of a person: one SELECT, on tables in memory, without a way out.
 
+        Args:
+            query: the SELECT.
+            seconds: the most it may take; no bound when 0.
+            megabytes: the most that the process may grow by; no bound when 0.
+
         Raises:
-            UsageError: it is no single SELECT, or it cannot be run.
+            UsageError: it is no single SELECT, it cannot be run, or it goes over a bound.
+            KeyboardInterrupt: it was stopped by hand.
         """
         import duckdb
+
+        from roadworn.columns.bounds import rows_within
 
         try:
             statements = self._session.con.extract_statements(query)
@@ -269,13 +277,10 @@ class LedgerView:
                 "and `roadworn tables` lists them."
             )
         self._session.prepare(query)
-        con = self._session.con
-        # EXPLAIN ANALYZE runs what it explains, so the transaction is read only as well.
-        con.execute("BEGIN TRANSACTION READ ONLY")
         try:
-            return self._ask(query, ())
-        finally:
-            con.execute("ROLLBACK")
+            return rows_within(self._session.con, query, seconds, megabytes)
+        except duckdb.Error as error:
+            raise QueryError(_one_sentence(error)) from error
 
     def set_back(self, day: str | date, *, known_by: KnownBy | None = None) -> "LedgerView":
         """Open another view of the same ledger as of an earlier day.
