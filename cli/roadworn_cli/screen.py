@@ -351,13 +351,12 @@ def text(words: str, look: str = "", by: int = 0) -> list[Line]:
     return [[(line, look)] for line in indented(words, by)]
 
 
-def dot(chance: float, low: float | None, high: float | None, cells: int = 20) -> str:
+def dot(chance: float, limits: tuple[float, float] | None, cells: int = 20) -> str:
     """Return a chance on a line from 0 to 1, with its range where one is known.
 
     Args:
         chance: 0 to 1.
-        low: its lower limit, None where none is known.
-        high: its upper limit.
+        limits: lower and upper, None where none is known.
         cells: how wide the line is.
     """
     drawn = glyphs()
@@ -366,8 +365,8 @@ def dot(chance: float, low: float | None, high: float | None, cells: int = 20) -
         return min(int(max(value, 0.0) * cells), cells - 1)
 
     line = [drawn.scale] * cells
-    if low is not None and high is not None:
-        for place in range(at(low), at(high) + 1):
+    if limits is not None:
+        for place in range(at(limits[0]), at(limits[1]) + 1):
             line[place] = drawn.band
     line[at(chance)] = drawn.dot
     return "".join(line)

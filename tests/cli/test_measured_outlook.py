@@ -25,6 +25,6 @@ def test_measured_wear_stands_in_the_outlook_without_a_price(run: Run) -> None:
     (row,) = told["wear"]["tables"][0]["rows"]
     assert row["left"] == pytest.approx(7_200)
     assert row["months"] == pytest.approx(7.2, abs=0.1)
-    screen = run("outlook", "w", "--months", "24")
+    screen = run("outlook", "w", "--months", "24", "--more")
     assert "Measured parts, the nearest to its limit first" in screen.out
     assert "7,200" in screen.out

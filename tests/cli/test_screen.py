@@ -108,12 +108,12 @@ def test_the_width_is_asked_and_fixed_in_a_pipe(monkeypatch: pytest.MonkeyPatch)
 
 
 def test_marks_that_the_encoding_lacks_are_drawn_plainly(monkeypatch: pytest.MonkeyPatch) -> None:
-    assert dot(0.5, 0.3, 0.72, 10) == "···━━●━━··"
-    assert dot(0.0, None, None, 4) == "●···"
-    assert dot(1.0, 0.9, 1.0, 4) == "···●"
+    assert dot(0.5, (0.3, 0.72), 10) == "···━━●━━··"
+    assert dot(0.0, None, 4) == "●···"
+    assert dot(1.0, (0.9, 1.0), 4) == "···●"
     assert spark([9.9, 9.3, 5.0, 3.0], floor=0.8) == "██▄▃"
     monkeypatch.setattr("sys.stdout", TextIOWrapper(BytesIO(), encoding="ascii"))
-    assert dot(0.5, 0.3, 0.72, 10) == "...==o==.."
+    assert dot(0.5, (0.3, 0.72), 10) == "...==o==.."
     assert spark([9.9, 9.3, 5.0, 3.0], floor=0.8).isascii()
     assert lines_of([Head("a")], [["é"]], cells=30) == ["a", "----", "\\xe9"]
 

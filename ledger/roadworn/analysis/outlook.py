@@ -57,7 +57,7 @@ _say = Says(
         "last-inspection": "The last look-over was on {day}.",
         "last-scan": "The last scan of the diagnostic socket was on {day}.",
         "not-seen": "Not seen since {day}: everything above may have moved on.",
-        "unknown-age": "Parts of unknown age: {parts}.",
+        "unknown-age": "The age of {n} parts is not known: {parts}.",
         "settle": "To settle: {message} {hint}.",
         "settle-readings": "To settle: {message}",
     },
@@ -375,7 +375,7 @@ def _unknown(view: "LedgerView", vehicle_id: str, profile: dict[str, Any]) -> tu
     ).rows
     if parts:
         names = list(dict.fromkeys(part_name(*row) for row in parts))
-        unknown.append(_say("unknown-age", parts=some_of(names, 6)))
+        unknown.append(_say("unknown-age", n=len(names), parts=some_of(names, 6)))
     unknown += [
         _say("settle", message=problem.message, hint=problem.hint) for problem in to_settle(profile)
     ]

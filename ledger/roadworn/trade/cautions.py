@@ -16,46 +16,57 @@ CLOSING = (
     "technician come first. While a safety item is open, do not drive until it is repaired."
 )
 
-#: caution -> prefixes of the component ids it belongs to.
-_CAUTIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
+#: A few words where there is no room for more; the caution; prefixes of the ids it belongs to.
+_CAUTIONS: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     (
+        "no dry air on brake dust; pump the pedal before moving",
         (
-            "Brakes: no dry air on brake dust; pump the pedal before moving; test drive after "
-            "work; brake fluid harms paint."
+            "Brakes: no dry air on brake dust; pump the pedal before moving; test drive after"
+            " work; brake fluid harms paint."
         ),
         ("brake.",),
     ),
     (
+        "on stands, never a jack alone",
         "Lifting: rated lift points on level ground, stands, chocks; never under a jack alone.",
         ("brake.", "steering.", "suspension.", "wheel.", "drivetrain.", "emission.exhaust"),
     ),
     (
+        "springs are under load",
         (
-            "Steering and suspension: springs are under load; new fasteners where the maker says; "
-            "torque at ride height; align after."
+            "Steering and suspension: springs are under load; new fasteners where the maker "
+            "says; torque at ride height; align after."
         ),
         ("steering.", "suspension."),
     ),
     (
+        "airbags: trained people only",
         (
-            "Airbags and belts: switch off as the maker says and wait; no test lamp or ohmmeter on "
-            "an inflator; trained people only."
+            "Airbags and belts: switch off as the maker says and wait; no test lamp or "
+            "ohmmeter on an inflator; trained people only."
         ),
         ("restraint.",),
     ),
     (
+        "high voltage: trained people only",
         (
-            "High voltage (orange cables): trained people, rated gloves, service plug out, wait "
-            "the stated time, prove zero volts; after a flood or crash treat as live."
+            "High voltage (orange cables): trained people, rated gloves, service plug out, "
+            "wait the stated time, prove zero volts; after a flood or crash treat as live."
         ),
         ("ev.",),
     ),
     (
+        "relieve fuel pressure, no sparks",
         "Fuel: relieve pressure, no sparks, extinguisher near; injection pressure cuts skin.",
         ("fuel.", "emission.evap", "emission.purge", "emission.vent"),
     ),
-    ("Hot cooling system: do not open the cap hot; fans can start by themselves.", ("cooling.",)),
     (
+        "do not open the cap hot",
+        "Hot cooling system: do not open the cap hot; fans can start by themselves.",
+        ("cooling.",),
+    ),
+    (
+        "recover refrigerant, never vent",
         "Refrigerant: recover, never vent; certified technician and approved machine.",
         (
             "hvac.compressor",
@@ -66,14 +77,17 @@ _CAUTIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
         ),
     ),
     (
+        "battery: no sparks, negative off first",
         "Battery: hydrogen gas, no sparks, negative off first; losing supply clears the monitors.",
         ("electrical.battery",),
     ),
     (
+        "exhaust: carbon monoxide, hot parts",
         "Exhaust: carbon monoxide; catalyst and filter stay hot after regeneration.",
         ("emission.",),
     ),
     (
+        "calibrate camera and radar",
         "Camera and radar: calibrate after glass, bumper, alignment or ride-height work.",
         ("body.windshield", "body.driver_assist", "wheel.alignment"),
     ),
@@ -82,12 +96,21 @@ _CAUTIONS: tuple[tuple[str, tuple[str, ...]], ...] = (
 
 def cautions_for(components: Iterable[str]) -> tuple[str, ...]:
     """Return the cautions that belong to these component ids, each once, in a fixed order."""
+    return tuple(text for _brief, text in _cautions_of(components))
+
+
+def brief_cautions_for(components: Iterable[str]) -> tuple[str, ...]:
+    """Return the same in a few words each, for a line that names the job they belong to."""
+    return tuple(brief for brief, _text in _cautions_of(components))
+
+
+def _cautions_of(components: Iterable[str]) -> list[tuple[str, str]]:
     named = set(components)
-    return tuple(
-        text
-        for text, prefixes in _CAUTIONS
+    return [
+        (brief, text)
+        for brief, text, prefixes in _CAUTIONS
         if any(component.startswith(prefixes) for component in named)
-    )
+    ]
 
 
 def as_caveat(caution: str) -> Sentence:
