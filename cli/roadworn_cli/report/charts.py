@@ -1,41 +1,42 @@
 """Draws any chart that an analysis hands over as data, a plugin's as well.
 
-Which series share a panel is said in `panels`; here each is put on paper, and its numbers go
-into a table.
+Which series share a panel is said in `panels`; here each is put on paper, with its name beside
+it or in a key, and its numbers go into a table.
 """
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
 
 from roadworn.analysis import Cell, Chart, Column, Series, Table
+from roadworn.say import Said
 from roadworn_cli.report.canvas import (
     BLUE,
+    GREY,
     INK,
-    VERMILION,
-    along_days,
+    LEADING,
+    RULE,
+    Scale,
+    Sheet,
     label,
-    paper,
-    ticks,
+    round_days,
+    round_numbers,
+    span_of,
     wrapped,
+    written,
 )
+from roadworn_cli.report.marks import Bar, bars, both
 from roadworn_cli.report.model import Grid, Heading, Line, Picture
 from roadworn_cli.report.panels import Drawn, panels_of
-from roadworn_cli.report.svg import inline
 from roadworn_cli.report.tables import grid_of, value_text
 from roadworn_cli.words import Words
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
 _MOST_NUMBERS = 40
-#: Letters of a title over all panels of a row.
-_ROW = 78
 _FLAT = 3.0
 _SHARES = ("share", "chance")
+_HIGH, _HIGH_ALONE = 128.0, 210.0
 
 
 def draw(chart: Chart, ident: str, words: Words, tables: Sequence[Table] = ()) -> Picture | None:
@@ -50,32 +51,70 @@ def draw(chart: Chart, ident: str, words: Words, tables: Sequence[Table] = ()) -
     series = [one for one in chart.series if _finite(one)]
     if not series:
         return None
-    panels = panels_of(series)
-    # Four small panels stand better two by two.
-    columns = 2 if len(panels) == 4 else min(len(panels), 3)
-    rows = math.ceil(len(panels) / columns)
     share = any(word in chart.y_title for word in _SHARES)
     alternative = words.said(chart.alternative or chart.title)
     title = words.said(chart.title)
-    with paper(3.1 if len(panels) == 1 else 0.5 + 2.0 * rows) as figure:
-        same = _comparable(panels)
-        grid = figure.subplots(rows, columns, sharex=True, sharey=same, squeeze=False)
-        places = list(grid.flat)
-        for axes, panel in zip(places, panels, strict=False):
-            _panel(axes, panel, words, chart.x_title, share=share, columns=columns)
-        for axes in places[len(panels) :]:
-            axes.set_visible(False)
-        # Where a column ends early, its lowest panel carries the numbers of the axis.
-        for axes in places[len(panels) - columns : len(panels)]:
-            axes.tick_params(axis="x", labelbottom=True)
-        if len(panels) > 1:
-            _legend(places[0], figure)
-        figure.supxlabel(label(words.said(chart.x_title), 60), fontsize=9.5)
-        figure.supylabel(label(words.said(chart.y_title), 44), fontsize=9.5)
-        markup = inline(figure, ident, title, alternative)
     numbers = tuple(_numbers(one, chart, words, share=share) for one in series)
-    below = tuple(grid_of(table, words)[0] for table in tables if table.rows)
-    return Picture(ident, title, alternative, markup, (*below, *numbers))
+    grids = (*(grid_of(table, words)[0] for table in tables if table.rows), *numbers)
+    if any(isinstance(x, str) for one in series for x in one.x):
+        found = bars(
+            _named(series, words, share=share),
+            ident,
+            words,
+            title=title,
+            alternative=alternative,
+            head=words.said(chart.y_title),
+        )
+        return (
+            None
+            if found is None
+            else Picture(ident, title, alternative, found.svg, found.small, grids)
+        )
+    panels = panels_of(series)
+    told = _Told(
+        words,
+        words.said(chart.x_title),
+        words.said(chart.y_title),
+        share,
+        any(word in chart.x_title for word in _SHARES),
+    )
+    return both(lambda width: _sheet(panels, told, width), ident, title, alternative, grids)
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """What is written around the panels, and whether an axis holds shares."""
+
+    words: Words
+    x_title: str
+    y_title: str
+    share: bool
+    along_share: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Frame:
+    """Where a panel lies on its sheet."""
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+
+
+def _named(series: Sequence[Series], words: Words, *, share: bool) -> list[Bar]:
+    """Return the bars of named places, series by series."""
+    several = len(series) > 1
+    return [
+        Bar(
+            words.joined((one.name, x) if several else (x,), ", "),
+            max(y, 0.0),
+            written(y, words, share=share),
+        )
+        for one in series
+        for x, y in zip(one.x, one.y, strict=True)
+        if math.isfinite(y)
+    ]
 
 
 def _finite(series: Series) -> bool:
@@ -97,52 +136,101 @@ def _comparable(panels: Sequence[Sequence[Drawn]]) -> bool:
     return max(tops) <= _FLAT * min(tops)
 
 
-def _panel(
-    axes: "Axes",
-    panel: Sequence[Drawn],
-    words: Words,
-    x_title: str,
-    *,
-    share: bool,
-    columns: int,
-) -> None:
-    alone = columns == 1
-    categories = _categories(panel)
-    # Bars of several series share a place only where they have one in common.
-    beside = len(panel) if sum(len(one.series.x) for one in panel) > len(categories) else 1
-    for number, drawn in enumerate(panel):
-        _series(axes, drawn, categories, number, words, of=beside)
-    axes.grid(visible=True, axis="y")
-    along = any(word in x_title for word in _SHARES)
-    x = "none" if categories else "share" if along else "number"
-    days = any(isinstance(place, date) for drawn in panel for place in drawn.series.x)
-    ticks(
-        axes,
-        words,
-        x="none" if days else x,
-        y="share" if share else "number",
-        most=6 if alone else 3,
+def _sheet(panels: Sequence[Sequence[Drawn]], told: _Told, width: float) -> Sheet:
+    """Draw the panels at a width, side by side where there is room."""
+    sheet = Sheet(width, 0)
+    alone = len(panels) == 1
+    columns = 1 if sheet.narrow or alone else 2 if len(panels) in {2, 4} else 3
+    head = 4.0 + _key(sheet, panels, told.words)
+    sheet.text(0, head + 12, label(told.y_title, 60 if not sheet.narrow else 44), fill=GREY)
+    head += LEADING + 6
+    x_ends = _x_ends(panels)
+    shared = (
+        _heights([one for panel in panels for one in panel], told) if _comparable(panels) else None
     )
-    if days:
-        along_days(axes, 8 if alone else 4)
-    if categories:
-        axes.set_xticks(range(len(categories)), [label(words.word(c), 16) for c in categories])
-        if sum(len(c) for c in categories) > 60:
-            for text in axes.get_xticklabels():
-                text.set(rotation=30, ha="right", rotation_mode="anchor")
-    _heights(axes, panel, share=share)
-    if not alone:
-        name = wrapped(words.word(panel[0].series.name), _ROW // columns)
-        axes.set_title(name, fontsize=9, loc="left")
-    elif len(panel) > 1:
-        axes.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=3, handlelength=3)
+    beside = _beside(panels[0]) if alone and not sheet.narrow else 0.0
+    high = _HIGH_ALONE if alone else _HIGH
+    gap, row = 22.0, high + (0 if alone else LEADING * 2 + 2) + 22
+    wide = (width - gap * (columns - 1)) / columns
+    for number, panel in enumerate(panels):
+        left = (wide + gap) * (number % columns)
+        top = head + row * (number // columns)
+        if not alone:
+            names = wrapped(told.words.word(panel[0].series.name), int(wide / 6.6), 2)
+            for line, text in enumerate(names):
+                sheet.text(left, top + 11 + LEADING * line, text, bold=True)
+            top += LEADING * 2 + 2
+        heights = shared or _heights(panel, told)
+        margin = max(span_of(written(v, told.words, share=told.share)) for v in heights) + 7
+        frame = _Frame(left + margin, top, left + wide - beside - 4, top + high)
+        _panel(sheet, frame, panel, told, x_ends, heights)
+        if beside:
+            _names(sheet, frame, panel, heights, told.words)
+    foot = head + row * math.ceil(len(panels) / columns)
+    sheet.text(width, foot + 10, label(told.x_title, 60), anchor="end", fill=GREY)
+    sheet.height = foot + 16
+    return sheet
 
 
-def _heights(axes: "Axes", panel: Sequence[Drawn], *, share: bool) -> None:
-    """Begin the y axis at zero, unless it only holds points that are all far from it."""
-    if share:
-        axes.set_ylim(0, 1.03)
-        return
+def _key(sheet: Sheet, panels: Sequence[Sequence[Drawn]], words: Words) -> float:
+    """Explain once what lines and bands in all panels are; return the height it takes."""
+    entries: list[tuple[str, Drawn, bool]] = []
+    alone = len(panels) == 1
+    for one in (one for panel in panels for one in panel[0 if alone and sheet.narrow else 1 :]):
+        entries.append((str(words.word(one.series.name)), one, False))
+    if any(len(panel) > 1 and panel[0].series.of == "" for panel in panels) and not alone:
+        entries.insert(0, (str(words("on_record")), panels[0][0], False))
+    if alone and not sheet.narrow:
+        entries = []
+    entries += [
+        (str(words("likely_range")), one, True) for panel in panels for one in panel if one.band
+    ]
+    seen: dict[tuple[str, str], None] = {}
+    x, y = 0.0, 10.0
+    for text, one, band in entries:
+        name = label(text, 44)
+        if (name, "" if band else one.stroke.colour) in seen:
+            continue
+        seen[name, "" if band else one.stroke.colour] = None
+        wide = span_of(name) + 46
+        if x and x + wide > sheet.width:
+            x, y = 0.0, y + LEADING
+        if band:
+            sheet.path(
+                [(x, y - 9), (x + 24, y - 9), (x + 24, y + 1), (x, y + 1)],
+                "",
+                fill=one.stroke.colour,
+                opacity=0.2,
+            )
+        elif one.series.shape == "points":
+            sheet.mark(x + 12, y - 4, one.stroke.mark, one.stroke.colour)
+        else:
+            sheet.path(
+                [(x, y - 4), (x + 24, y - 4)],
+                one.stroke.colour,
+                one.stroke.weight,
+                one.stroke.dashes,
+            )
+        sheet.text(x + 30, y, name)
+        x += wide
+    return y + 6 if seen else 0.0
+
+
+def _x_ends(panels: Sequence[Sequence[Drawn]]) -> tuple[float, float, bool]:
+    """Return the ends of the axis along which all panels lie, and whether it is one of days."""
+    all_x = [x for panel in panels for one in panel for x in one.series.x]
+    days = any(isinstance(x, date) for x in all_x)
+    places = [_place(x) for x in all_x if math.isfinite(_place(x))]
+    low, high = min(places), max(places)
+    if low == high:
+        low, high = (low - 183, high + 183) if days else (min(0.0, low), high * 1.1 or 1.0)
+    return low, high, days
+
+
+def _heights(panel: Sequence[Drawn], told: _Told) -> list[float]:
+    """Return the numbers of the y axis, from zero unless all points are far from it."""
+    if told.share:
+        return [0.0, 0.25, 0.5, 0.75, 1.0]
     values = [
         value
         for drawn in panel
@@ -151,91 +239,155 @@ def _heights(axes: "Axes", panel: Sequence[Drawn], *, share: bool) -> None:
     ]
     low, high = min(values), max(values)
     far = all(drawn.series.shape == "points" for drawn in panel) and low > 0.6 * high
-    if low >= 0 and not far:
-        bottom, top = axes.get_ylim()
-        # Panels share an axis: what another one needs stays in sight.
-        axes.set_ylim(0, max(high * 1.06, top if bottom == 0 else 0) or 1.0)
+    return round_numbers(low if low < 0 or far else 0.0, high, 4)
 
 
-def _legend(axes: "Axes", figure: "Figure") -> None:
-    """Explain once what the lines in all panels are."""
-    handles, names = axes.get_legend_handles_labels()
-    if len(handles) > 1:
-        figure.legend(handles[1:], names[1:], loc="outside upper right", ncols=3, handlelength=3)
+def _panel(
+    sheet: Sheet,
+    frame: _Frame,
+    panel: Sequence[Drawn],
+    told: _Told,
+    x_ends: tuple[float, float, bool],
+    heights: Sequence[float],
+) -> None:
+    low, high, days = x_ends
+    x = Scale(low, high, frame.left + 2, frame.right)
+    y = Scale(heights[0], heights[-1], frame.bottom, frame.top)
+    for value in heights:
+        sheet.rule(frame.left, y(value), frame.right, y(value))
+        text = written(value, told.words, share=told.share)
+        sheet.text(frame.left - 6, y(value) + 4, text, anchor="end", fill=GREY)
+    sheet.path([(frame.left, frame.bottom), (frame.right, frame.bottom)], INK, 1.2)
+    last = -math.inf
+    for at, text in _ticks(low, high, days, told, (frame.right - frame.left)):
+        half = span_of(text) / 2
+        middle = min(max(x(at), frame.left + half - 6), frame.right - half + 6)
+        if middle - half < last + 8:
+            continue
+        last = middle + half
+        sheet.rule(x(at), frame.bottom, x(at), frame.bottom + 4, GREY)
+        sheet.text(middle, frame.bottom + 16, text, anchor="middle", fill=GREY)
+    for number, drawn in enumerate(panel):
+        _series(sheet, drawn, x, y, number=number, of=len(panel))
+    if told.share and panel[0].series.shape == "step":
+        _half(sheet, frame, panel[0].series, x, y, told.words)
 
 
-def _categories(panel: Sequence[Drawn]) -> list[str]:
-    """Return the names along the x axis in order, empty when it is a scale."""
-    texts = [x for drawn in panel for x in drawn.series.x if isinstance(x, str)]
-    return list(dict.fromkeys(texts))
+def _ticks(
+    low: float, high: float, days: bool, told: _Told, room: float
+) -> list[tuple[float, str]]:
+    most = max(2, int(room / 56))
+    if days:
+        ends = date.fromordinal(int(low)), date.fromordinal(int(high))
+        return [(float(day.toordinal()), text) for day, text in round_days(*ends, most)]
+    inside = [one for one in round_numbers(low, high, most) if low <= one <= high] or [high]
+    return [(one, written(one, told.words, share=told.along_share)) for one in inside]
 
 
 def _series(
-    axes: "Axes",
-    drawn: Drawn,
-    categories: Sequence[str],
-    number: int,
-    words: Words,
-    *,
-    of: int,
+    sheet: Sheet, drawn: Drawn, x: Scale, y: Scale, *, number: int = 0, of: int = 1
 ) -> None:
     one, stroke = drawn.series, drawn.stroke
-    xs: list[Any] = [_place(x, categories) for x in one.x]
-    ys = [_number(y) for y in one.y]
-    name = label(words.word(one.name), 60)
-    low, high = [_number(v) for v in one.low], [_number(v) for v in one.high]
     if one.shape == "bars":
-        width = 0.66 / of if categories else _gap(xs) * 0.66 / of
-        place = number if of > 1 else 0
-        at = [x + (place - (of - 1) / 2) * width for x in xs]
-        colour = (BLUE, INK, VERMILION)[number % 3]
-        look: dict[str, Any] = {"hatch": (None, "///", "...")[number % 3], "edgecolor": colour}
-        axes.bar(at, ys, width, label=name, facecolor="white" if number else colour, **look)
-        if drawn.band:
-            axes.errorbar(at, ys, _reach(ys, low, high), fmt="none", ecolor=VERMILION, capsize=4)
+        _columns(sheet, drawn, x, y, number, of)
         return
-    if drawn.band and one.shape == "points":
-        ends = _reach(ys, low, high)
-        axes.errorbar(xs, ys, ends, fmt="none", ecolor=stroke.colour, capsize=2.5, elinewidth=1)
-    elif drawn.band:
-        step: Any = "post" if one.shape == "step" else None
-        axes.fill_between(xs, low, high, color=stroke.colour, alpha=0.16, linewidth=0, step=step)
-    line: dict[str, Any] = {
-        "color": stroke.colour,
-        "linestyle": stroke.dashes,
-        "linewidth": stroke.weight,
-        "label": name,
-    }
-    if one.shape == "points":
-        axes.plot(xs, ys, stroke.mark, color=stroke.colour, markersize=4.5, label=name)
-    elif one.shape == "step" and len(xs) > 1:
-        axes.step(xs, ys, where="post", **line)
-    else:
-        mark = stroke.mark if len(xs) == 1 or 3 <= len(xs) <= 12 else None
-        axes.plot(xs, ys, marker=mark, markersize=4.5, **line)
+    kept = [n for n, value in enumerate(one.y) if math.isfinite(value)]
+    points = [(x(_place(one.x[n])), y(one.y[n])) for n in kept]
+    limits = [
+        (x(_place(one.x[n])), y(one.low[n]), y(one.high[n]))
+        for n in (kept if drawn.band else ())
+        if not (math.isnan(one.low[n]) or math.isnan(one.high[n]))
+    ]
+    if limits and one.shape == "points":
+        for at, low, high in limits:
+            sheet.path([(at, low), (at, high)], stroke.colour, 1.2)
+    elif limits:
+        upper = _steps([(at, high) for at, _low, high in limits], one.shape)
+        lower = _steps([(at, low) for at, low, _high in limits], one.shape)
+        sheet.path([*upper, *reversed(lower)], "", fill=stroke.colour, opacity=0.2)
+    if one.shape != "points" and len(points) > 1:
+        sheet.path(_steps(points, one.shape), stroke.colour, stroke.weight, stroke.dashes)
+    if (
+        one.shape == "points"
+        or len(points) == 1
+        or (one.shape == "line" and 3 <= len(points) <= 12)
+    ):
+        for at, high in points:
+            sheet.mark(at, high, stroke.mark, stroke.colour, 3.4)
 
 
-def _reach(ys: Sequence[float], low: Sequence[float], high: Sequence[float]) -> list[list[float]]:
-    """Return how far limits lie below and above, as the library wants them."""
-    down = [max(y - a, 0.0) for y, a in zip(ys, low, strict=True)]
-    return [down, [max(b - y, 0.0) for y, b in zip(ys, high, strict=True)]]
+def _steps(points: Sequence[tuple[float, float]], shape: str) -> list[tuple[float, float]]:
+    """Return points joined by steps that go along before they go up or down."""
+    if shape != "step":
+        return list(points)
+    found = list(points[:1])
+    for before, after in pairwise(points):
+        found += [(after[0], before[1]), after]
+    return found
 
 
-def _place(x: float | str | date, categories: Sequence[str]) -> float | date:
+def _columns(sheet: Sheet, drawn: Drawn, x: Scale, y: Scale, number: int, of: int) -> None:
+    """Draw upright bars at numbers or days."""
+    one = drawn.series
+    ordered = sorted({x(_place(at)) for at in one.x})
+    gap = min((b - a for a, b in pairwise(ordered)), default=40.0)
+    wide = gap * 0.66 / of
+    for n, value in enumerate(one.y):
+        if not math.isfinite(value):
+            continue
+        left = x(_place(one.x[n])) - wide * of / 2 + wide * number
+        top, foot = y(max(value, 0.0)), y(max(min(value, 0.0), y.low))
+        fill, edge = (INK, "") if not number else ("none", BLUE)
+        sheet.box(left, top, wide, foot - top, fill, edge)
+        if drawn.band:
+            at = left + wide / 2
+            sheet.path([(at, y(one.low[n])), (at, y(one.high[n]))], GREY, 1.2)
+
+
+def _half(sheet: Sheet, frame: _Frame, one: Series, x: Scale, y: Scale, words: Words) -> None:
+    """Name on the curve itself where half are gone."""
+    place = next((n for n, value in enumerate(one.y) if value <= 0.5), None)
+    if place is None or isinstance(one.x[place], date):
+        return
+    at, text = x(_place(one.x[place])), words.number(f"{_place(one.x[place]):,.0f}")
+    sheet.mark(at, y(0.5), "dot", INK, 3.6)
+    end = at + 8 + span_of(text) > frame.right
+    sheet.text(at - 8 if end else at + 7, y(0.5) - 5, text, anchor="end" if end else "start")
+
+
+def _beside(panel: Sequence[Drawn]) -> float:
+    """Return the room that the names of several series take at the end of their lines."""
+    if len(panel) == 1:
+        return 0.0
+    return min(170.0, max(span_of(label(one.series.name, 28)) for one in panel) + 12)
+
+
+def _names(
+    sheet: Sheet, frame: _Frame, panel: Sequence[Drawn], heights: Sequence[float], words: Words
+) -> None:
+    """Write the name of each series at the end of its line, none over another."""
+    y = Scale(heights[0], heights[-1], frame.bottom, frame.top)
+    ends = []
+    for one in panel:
+        last = next(value for value in reversed(one.series.y) if math.isfinite(value))
+        ends.append((y(last), one))
+    ends.sort(key=lambda end: end[0])
+    low = -math.inf
+    places = []
+    for at, one in ends:
+        low = max(at + 4, low + LEADING)
+        places.append((low, one))
+    over = max(0.0, places[-1][0] - (frame.bottom + 4))
+    for at, one in places:
+        name = label(words.word(one.series.name), 28)
+        sheet.text(frame.right + 8, at - over, name, fill=one.stroke.colour)
+
+
+def _place(x: float | str | date) -> float:
     """Return where on the x axis something stands."""
     if isinstance(x, date):
-        return x
-    return categories.index(x) if isinstance(x, str) else _number(x)
-
-
-def _number(value: float) -> float:
-    """Return what can be drawn: infinity has no place on paper."""
-    return float(value) if math.isfinite(value) else math.nan
-
-
-def _gap(xs: Sequence[float]) -> float:
-    ordered = sorted(set(xs))
-    return min((b - a for a, b in pairwise(ordered)), default=1.0)
+        return float(x.toordinal())
+    return float(x) if not isinstance(x, str) else math.nan
 
 
 def _numbers(series: Series, chart: Chart, words: Words, *, share: bool) -> Grid:
@@ -249,8 +401,8 @@ def _numbers(series: Series, chart: Chart, words: Words, *, share: bool) -> Grid
         cells: list[Cell] = [series.y[at]]
         if band:
             cells += [series.low[at], series.high[at]]
-        written = words.word(x) if isinstance(x, str) else words.plain(x)
-        lines.append(Line((written, *(value_text(y, value, words) for value in cells))))
+        written_x: Said = words.word(x) if isinstance(x, str) else words.plain(x)
+        lines.append(Line((written_x, *(value_text(y, value, words) for value in cells))))
     titles = [words.said(chart.x_title), words.said(chart.y_title)]
     titles += [words("low"), words("high")] if band else []
     headings = tuple(Heading(title, right=bool(place)) for place, title in enumerate(titles))

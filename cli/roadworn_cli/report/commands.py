@@ -29,6 +29,13 @@ _MONTHS = typer.Option(
 _LIMIT = typer.Option(
     "--time-limit", metavar="SECONDS", help="After these an analysis is given up."
 )
+_LETTERHEAD = typer.Option(
+    "--letterhead",
+    envvar="ROADWORN_LETTERHEAD",
+    metavar="FILE",
+    help="The shop's letterhead (TOML: name, lines, telephone, image); else letterhead.toml "
+    "beside the ledger, if it is there.",
+)
 _SET = typer.Option(
     "--set", metavar="ANALYSIS.SETTING=VALUE", help="A setting: keep-or-sell.replacement-price=9000"
 )
@@ -42,6 +49,7 @@ def vehicle(
     full: Annotated[bool, _FULL] = False,
     contact: Annotated[bool, typer.Option("--contact", help="Name the owner on it.")] = False,
     months: Annotated[float, _MONTHS] = 12.0,
+    letterhead: Annotated[str, _LETTERHEAD] = "",
     settings: Annotated[list[str] | None, _SET] = None,
     time_limit: Annotated[float, _LIMIT] = 300.0,
     language: looks.Language = "en",
@@ -52,12 +60,14 @@ def vehicle(
 ) -> None:
     """Write the report that the customer takes home; --full for the long one."""
     from roadworn.say import Said
+    from roadworn_cli.report.letterhead import letterhead_of
     from roadworn_cli.report.page import put, render
     from roadworn_cli.report.vehicle import Request, contact_lines, vehicle_report
     from roadworn_cli.words import Words
 
     look = looks.look_of(language, unit, currency, dates, paper)
     chosen = settings_by_analysis(settings or [])
+    head = letterhead_of(letterhead, state_of(ctx).ledger)
     with _asker(ctx, out, look, time_limit, overwrite=overwrite) as asker:
         named: tuple[Said, ...] = ()
         if contact:
@@ -67,7 +77,7 @@ def vehicle(
             ).rows
             with state_of(ctx).open_ledger() as ledger:
                 named = contact_lines(ledger, profile[0][0], Words(look))
-        request = Request(vehicle, months, full, chosen)
+        request = Request(vehicle, months, full, chosen, head)
         report, words = vehicle_report(asker, request, named)
     put(out, render(report, words), say)
 
@@ -78,6 +88,7 @@ def fleet(
     overwrite: Annotated[bool, _OVER] = False,
     full: Annotated[bool, _FULL] = False,
     months: Annotated[float, _MONTHS] = 12.0,
+    letterhead: Annotated[str, _LETTERHEAD] = "",
     settings: Annotated[list[str] | None, _SET] = None,
     time_limit: Annotated[float, _LIMIT] = 300.0,
     language: looks.Language = "en",
@@ -88,12 +99,16 @@ def fleet(
 ) -> None:
     """Write the report that the manager of a fleet looks at."""
     from roadworn_cli.report.fleet import fleet_report
+    from roadworn_cli.report.letterhead import letterhead_of
     from roadworn_cli.report.page import put, render
 
     look = looks.look_of(language, unit, currency, dates, paper)
     chosen = settings_by_analysis(settings or [])
+    head = letterhead_of(letterhead, state_of(ctx).ledger)
     with _asker(ctx, out, look, time_limit, overwrite=overwrite) as asker:
-        report, words = fleet_report(asker, months=months, full=full, settings=chosen)
+        report, words = fleet_report(
+            asker, months=months, full=full, settings=chosen, letterhead=head
+        )
     put(out, render(report, words), say)
 
 

@@ -1,18 +1,17 @@
-"""The fleet report: what the manager of a fleet looks at, one section for each question."""
+"""The fleet report: a page to decide by, then a section for each question behind it."""
 
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date
 from typing import TYPE_CHECKING
 
-from roadworn.analysis import Answers, Cell, Column, Holds, Mark, Ran, Table, Tells
-from roadworn.trade.cautions import CLOSING, cautions_for
+from roadworn.analysis import Answers, Cell, Column, Holds, Ran, Table, Tells
 from roadworn_cli.report.asking import Asker
+from roadworn_cli.report.decisions import contents, decisions, first_steps
 from roadworn_cli.report.marks import Lane, lanes
-from roadworn_cli.report.model import Paragraph, Picture, Report, Section
+from roadworn_cli.report.model import Letterhead, Paragraph, Picture, Report, Section
 from roadworn_cli.report.sections import (
     Manner,
-    cautions_section,
     left_out,
     rests_on,
     section_of,
@@ -26,33 +25,28 @@ if TYPE_CHECKING:
 #: What the analyses of the report answer, in its order, and the key of the heading.
 _ASKED = (
     (Answers.KEEPS_FAILING, "keeps_failing"),
+    (Answers.GOES_NEXT, "next_year"),
     (Answers.LIFESPANS, "lifespans"),
     (Answers.CUMULATIVE, "cumulative"),
-    (Answers.GOES_NEXT, "next_year"),
     (Answers.COST_BY_DISTANCE, "per_distance"),
     (Answers.SUPPLIERS, "suppliers"),
     (Answers.WARRANTY, "warranty"),
     (Answers.SERVICE_DUE, "service_due"),
     (Answers.PASSES, "passing_fleet"),
+    (Answers.KEEP_OR_SELL, "retire_fleet"),
+)
+#: Those that only the full report has: what a workshop or an analyst asks.
+_ASKED_IN_FULL = (
     (Answers.CODES, "codes"),
     (Answers.ODOMETER, "odometers"),
     (Answers.CAME_TRUE, "past_projections"),
 )
+#: What the first page says is not said again.
+_ON_FIRST_PAGE = frozenset({Holds.QUARTERS, Holds.TOTALS, Holds.FORETOLD})
 #: Rows of a table that stand open.
-_FIRST = 12
+_FIRST = 8
 _MOST_LANES = 8
 _CHUNK = 500
-
-
-#: Columns of what is open and about safety, their titles as keys.
-_SAFETY = (
-    Column("state", "state", tells=Tells.STATE),
-    Column("vehicle", "vehicle_axis", tells=Tells.VEHICLE),
-    Column("component", "what", "component", tells=Tells.COMPONENT),
-    Column("position", "where", tells=Tells.PLACE),
-    Column("note", "seen", tells=Tells.SEEN),
-    Column("since", "since", "date", tells=Tells.SINCE),
-)
 
 
 def fleet_report(
@@ -61,83 +55,82 @@ def fleet_report(
     months: float = 12.0,
     full: bool = False,
     settings: Mapping[str, Mapping[str, object]] | None = None,
+    letterhead: Letterhead | None = None,
 ) -> tuple[Report, Words]:
-    """Gather the report of the whole fleet.
+    """Gather the report of the whole fleet: a page to decide by, then what it rests on.
 
     Args:
         asker: with the view and the plugins.
         months: how far to look ahead.
         full: every row and column, and each other analysis that needs no vehicle.
         settings: analysis name -> settings of it.
+        letterhead: whose paper it stands on.
     """
     view = asker.view
     asker.look = asker.look.settled(view)
     words = Words(asker.look)
-    sections = [_fleet(view, words)]
-    asked: list[tuple[Answers | str, str]] = list(_ASKED)
+    vehicles = view.sql("SELECT count(*) FROM vehicles WHERE retired_on IS NULL").rows[0][0]
+    title = words("fleet_title")
+    about = (
+        words("as_of_day", day=view.today),
+        words("vehicles_here", number=vehicles),
+        *words.spoken(),
+    )
+    if not view.sql("SELECT count(*) FROM vehicles").rows[0][0]:
+        sections = tuple(first_steps(words))
+        return Report(title, about, sections, brief=True, letterhead=letterhead), words
+    details = _details(asker, words, months, settings or {}, full=full)
+    details.append(_fleet(view, words))
+    missing = left_out(asker.left_out, words)
+    details += [missing] if missing else []
+    mark = view.checkpoint
+    details.append(rests_on(mark.size, mark.root, view.today, words))
+    first = decisions(asker, words)
+    listed = contents(details, words)
+    details[0] = replace(details[0], fresh=True)
+    sections = (*first, listed, *(replace(section, wide=True) for section in details))
+    return Report(title, about, sections, brief=True, letterhead=letterhead), words
+
+
+def _details(
+    asker: Asker,
+    words: Words,
+    months: float,
+    settings: Mapping[str, Mapping[str, object]],
+    *,
+    full: bool,
+) -> list[Section]:
+    """Return a section for each answer."""
+    asked: list[tuple[Answers | str, str]] = [*_ASKED, *(_ASKED_IN_FULL if full else ())]
     if full:
-        known = {*(answers for answers, _key in _ASKED), Answers.KEEP_OR_SELL}
+        known = {answers for answers, _key in asked}
         asked += [
             (name, "")
             for name, (_plugin, analysis) in asker.host.analyses().items()
             if analysis.answers not in known
         ]
+    sections = []
     for what, key in asked:
-        given: dict[str, object] = {"months": months} if what is Answers.GOES_NEXT else {}
-        ran = asker.ask(what, **given, **(settings or {}).get(what, {}))
+        given: dict[str, object] = {}
+        if what is Answers.GOES_NEXT:
+            given = {"months": months, "by": "month"}
+        ran = asker.ask(what, **{**given, **settings.get(what, {})})
         if ran is None:
             continue
-        section = section_of(ran, words, Manner(full=full, first=_FIRST if key else 0, key=key))
-        if what is Answers.KEEPS_FAILING:
-            section = _with_dates(section, ran, view, words)
+        failing = what is Answers.KEEPS_FAILING
+        manner = Manner(
+            full,
+            _FIRST if key else 0,
+            frozenset() if full else _ON_FIRST_PAGE,
+            lead=full or not failing,
+            plain=not full and not failing,
+            key=key,
+        )
+        section = section_of(ran, words, manner)
+        if failing and full:
+            section = _with_dates(section, ran, asker.view, words)
         sections.append(section)
-    sections.insert(0, _safety(view, words, asker.ran.get(Answers.GOES_NEXT)))
-    missing = left_out(asker.left_out, words)
-    sections += [missing] if missing else []
-    sections.append(cautions_section(cautions_for(_named(asker)), CLOSING, words))
-    mark = view.checkpoint
-    sections.append(rests_on(mark.size, mark.root, view.today, words))
-    title = words("fleet_title")
-    about = (words("as_of_day", day=view.today), *words.spoken())
-    return Report(title, about, tuple(sections)), words
-
-
-def _safety(view: "LedgerView", words: Words, due: Ran | None) -> Section:
-    """Return the open safety items of the vehicles that are still here, all of them.
-
-    Those past their limit by their figure, whatever word was written down for them, come from
-    what is `due`.
-    """
-    rows: list[tuple[Cell, ...]] = [
-        ("SAFETY: failed", vehicle, component, position, note, day)
-        for vehicle, component, position, note, day in view.sql(
-            """SELECT f.vehicle_id, f.component, f.position, f.note, f.first_seen_on
-               FROM open_findings AS f JOIN vehicles AS v USING (vehicle_id)
-               WHERE f.safety AND f.condition = 'failed' AND v.retired_on IS NULL
-               ORDER BY f.first_seen_on, f.vehicle_id, f.component, f.position"""
-        ).rows
-    ]
-    listed = {(row[1], row[2], row[3] or "") for row in rows}
-    table = due.result.holding(Holds.DUE) if due is not None else None
-    if table is not None:
-        columns = zip(*(table.cells(column.tells) for column in _SAFETY), strict=True)
-        rows += [
-            row
-            for row, (_row, marks) in zip(columns, table.marked(), strict=True)
-            if Mark.SAFETY in marks and (row[1], row[2], row[3] or "") not in listed
-        ]
-    if not rows:
-        return Section("safety", words("safety"), (Paragraph(words("no_safety_fleet")),))
-    table = Table(
-        "safety",
-        words("safety_table"),
-        tuple(replace(column, title=words(column.title)) for column in _SAFETY),
-        tuple(rows),
-        marks=(frozenset({Mark.SAFETY}),) * len(rows),
-    )
-    vehicles = len({row[1] for row in rows})
-    alert = Paragraph(words("safety_fleet", items=len(rows), vehicles=vehicles), "alert")
-    return Section("safety", words("safety"), (alert, *blocks_of(table, words)))
+    return sections
 
 
 def _fleet(view: "LedgerView", words: Words) -> Section:
@@ -227,14 +220,3 @@ def _days(view: "LedgerView", events: set[str]) -> dict[str, date]:
             )
         )
     return found
-
-
-def _named(asker: Asker) -> set[str]:
-    """Return every component that a table of the report names."""
-    return {
-        str(component)
-        for ran in asker.ran.values()
-        for table in ran.result.tables
-        for component in table.cells(Tells.COMPONENT)
-        if component
-    }

@@ -72,6 +72,7 @@ class Picture:
     Attributes:
         ident: unique on the page; what is inside the drawing is named after it.
         svg: made by `svg.inline`, the only markup that is not escaped.
+        small: the same drawn for a phone.
         grids: the numbers drawn.
     """
 
@@ -79,8 +80,47 @@ class Picture:
     title: Said
     alternative: Said
     svg: str
+    small: str
     grids: tuple[Grid, ...] = ()
     kind: ClassVar[str] = "picture"
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One line of a bill: what it is, what was seen or is meant by it, and its figure."""
+
+    name: Said
+    detail: Said = field(default_factory=Said)
+    figure: Said = field(default_factory=Said)
+
+
+@dataclass(frozen=True, slots=True)
+class Items:
+    """Lines as on a bill, their figures below each other at the right edge, the sum on top."""
+
+    caption: Said
+    headings: tuple[Said, Said, Said]
+    items: tuple[Item, ...]
+    total: Said = field(default_factory=Said)
+    kind: ClassVar[str] = "items"
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """The box that stops somebody: the one thing on a page in vermilion, never by colour alone."""
+
+    title: Said
+    lines: tuple[Said, ...]
+    told: Said
+    kind: ClassVar[str] = "stop"
+
+
+@dataclass(frozen=True, slots=True)
+class Links:
+    """Where the sections that follow stand."""
+
+    to: tuple[tuple[str, Said], ...]
+    kind: ClassVar[str] = "links"
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,17 +134,45 @@ class Fold:
     kind: ClassVar[str] = "fold"
 
 
-Block = Paragraph | Listing | Facts | Grid | Picture | Fold
+Block = Paragraph | Listing | Facts | Grid | Items | Stop | Links | Picture | Fold
 
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """A part of a report under one heading; a wide one takes the whole width of the paper."""
+    """A part of a report under one heading.
+
+    Attributes:
+        anchor: its name on the page.
+        title: the heading; empty where the blocks need none.
+        blocks: what it says.
+        wide: it takes the whole width of the paper.
+        figure: what it comes to, at the end of the line of its heading.
+        fresh: on paper it begins a page.
+    """
 
     anchor: str
     title: Said
     blocks: tuple[Block, ...]
     wide: bool = False
+    figure: Said = field(default_factory=Said)
+    fresh: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Letterhead:
+    """Who hands a page over.
+
+    Attributes:
+        name: of the shop.
+        lines: its address and whatever else stands on its paper.
+        telephone: as it is to be read.
+        image: the shop's mark as a ``data:`` address, empty without one.
+    """
+
+    name: str
+    lines: tuple[str, ...] = ()
+    telephone: str = ""
+    image: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +183,8 @@ class Report:
         title, subtitle: what it is about, and as of when.
         contact: who it is for, empty unless it was asked for.
         sections: in reading order.
-        brief: printed small, in two columns, to be taken home.
+        brief: printed small, to be taken home.
+        letterhead: whose paper it stands on, if anybody's.
     """
 
     title: Said
@@ -123,3 +192,4 @@ class Report:
     sections: tuple[Section, ...]
     contact: tuple[Said, ...] = field(default=())
     brief: bool = False
+    letterhead: Letterhead | None = None

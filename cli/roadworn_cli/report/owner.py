@@ -1,38 +1,53 @@
-"""The owner's report: two sheets of paper to take home, the big things first.
+"""The owner's report: two sheets of paper to take home, read as a bill is read.
 
-It says the same as the full report in fewer words: what an owner decides by stands open, one
-picture shows the life of the vehicle, and every reservation stands once, at the end, beside
-the part of the page that it is about.
+First what stops the vehicle, then what is to be done with its sums, then what it rests on; what
+comes next and what to do with the vehicle stand on the second sheet. What is about other
+vehicles, about settings or about method is on the full report.
 """
 
-from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from roadworn.analysis import Answers, Cell, Holds, Mark, Ran, Table, Tells
+from roadworn.analysis import Answers, Cell, Column, Holds, Mark, Marks, Ran, Table, Tells
 from roadworn.analysis.outlook import Outlook
-from roadworn.model.messages import Sentence, parts_of
 from roadworn.say import Said
-from roadworn.trade.cautions import is_caution
 from roadworn_cli.report.asking import Asker
 from roadworn_cli.report.life_line import life_line
-from roadworn_cli.report.looked_at import last_visit, of_one, today_section
+from roadworn_cli.report.looked_at import last_visit
+from roadworn_cli.report.marks import Axis, Interval, intervals
 from roadworn_cli.report.model import (
     Block,
     Facts,
-    Fold,
-    Grid,
-    Heading,
-    Line,
+    Item,
+    Items,
+    Listing,
     Paragraph,
     Section,
+    Stop,
 )
-from roadworn_cli.report.sections import left_out, listed, pictures
-from roadworn_cli.report.tables import blocks_of, grid_of
+from roadworn_cli.report.sections import left_out, listed
+from roadworn_cli.report.tables import value_text
 from roadworn_cli.words import Words
 
-#: Rows of what may fail next that an owner reads; the full report has all of them.
-_NEXT = 8
-_REPEATS = 3
+if TYPE_CHECKING:
+    from roadworn.columns.view import LedgerView
+
+#: Rows that an owner reads; the full report has all of them. What must be done is never cut.
+_NEXT, _SOON, _WAITS = 8, 8, 6
+#: Stages of the work in their order, with the key of their heading.
+_STAGES = ((Mark.MUST, "stage_now"), (Mark.SHOULD, "stage_soon"), (Mark.CAN_WAIT, "stage_watch"))
+_MONEY = Column("money", "money", "money")
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """A piece of work as the page tells it: what, what was seen, and its price with limits."""
+
+    name: Said
+    seen: Said
+    price: tuple[Cell, Cell, Cell]
+    marks: Marks
 
 
 def owner_sections(
@@ -48,209 +63,321 @@ def owner_sections(
         cautions: for the parts that the outlook names.
     """
     ran, view = asker.ran, asker.view
-    visit = last_visit(view, vehicle_id, words)
-    failing = ran.get(Answers.KEEPS_FAILING)
-    life = life_line(view, vehicle_id, failing, words, small=True)
-    record = ran.get(Answers.CAME_TRUE)
+    jobs, told = _work(found, words)
+    life = life_line(view, vehicle_id, ran.get(Answers.KEEPS_FAILING), words, small=True)
     sections = [
-        today_section(found, visit, _table(found.next_repairs, Holds.DUE), words, full=False),
-        _next(found.next_repairs, words),
-        _wear(ran.get(Answers.WEARS), words),
-        _service(ran.get(Answers.SERVICE_DUE), words),
-        _inspection(ran.get(Answers.PASSES), words),
-        _advice(ran.get(Answers.KEEP_OR_SELL), words),
-        _failing(failing, words),
-        None
-        if record is None
-        else Section("past", words("past_projections"), (_lead(record, words),)),
+        _to_do(found, jobs, words, view, vehicle_id),
+        _what_is_said(found, told, words),
+        _next(found, words),
+        _money(found, words),
         None if life is None else Section("life-line", words("life"), (life,), wide=True),
-        _trust(found, ran, words),
+        _ways(found, words),
+        _inspection(ran.get(Answers.PASSES), ran.get(Answers.SERVICE_DUE), words),
+        _not_known(found, words),
         left_out(asker.left_out, words),
         cautions,
     ]
     return [section for section in sections if section is not None]
 
 
-def _table(ran: Ran | None, holds: Holds) -> Table | None:
-    """Return the table that holds this, None when an answer has none or it is empty."""
-    table = ran.result.holding(holds) if ran is not None else None
-    return table if table is not None and table.rows else None
+def money_text(value: Cell, low: Cell, high: Cell, unit: str, words: Words) -> Said:
+    """Return an amount with its limits where they say more than it does, and its currency."""
+    if value is None or value != value:
+        return Said()
+    figures = [value_text(_MONEY, one, words, 0) for one in (value, low, high)]
+    text = figures[0]
+    if low is not None and high is not None and figures[1] != figures[2]:
+        text = words("from_to", low=figures[1], high=figures[2])
+    return words.joined((text, unit), " ") if unit else text
 
 
-def _some(table: Table, kept: Sequence[int], *, told: bool = True) -> Table:
-    """Return a table with some of its rows, without what only a full report shows.
+def _work(found: Outlook, words: Words) -> tuple[list[Job], list[Said]]:
+    """Return the work by the plan, or by what is due, and what was told or read besides."""
+    told: list[Said] = []
+    jobs: list[Job] = []
+    # The table with prices where the analysis could run, else what is recorded as open.
+    due = found.holding(Holds.DUE) or found.open_now
+    for job, component, seen in _jobs(due, words):
+        if component:
+            jobs.append(job)
+        elif seen:
+            told.append(words.said(seen))
+    plan = found.holding(Holds.PLAN)
+    if plan is not None:
+        jobs = [job for job, _component, _seen in _jobs(plan, words)]
+    return jobs, told
 
-    Evidence is left out, and unless `told` the sentences below the rows.
-    """
-    at = [i for i, column in enumerate(table.columns) if told or column.kind != "sentence"]
-    return replace(
-        table,
-        columns=tuple(table.columns[i] for i in at),
-        rows=tuple(tuple(table.rows[n][i] for i in at) for n in kept),
-        marks=tuple(table.marks[n] for n in kept) if table.marks else (),
-        evidence=(),
+
+def _jobs(table: Table, words: Words) -> Iterable[tuple[Job, Cell, Cell]]:
+    """Yield the rows of work with their component and what was seen."""
+    at = table.place(Tells.VALUE)
+    limits = [None, None]
+    if at is not None:
+        beside = [column.tells for column in table.columns[at + 1 : at + 3]]
+        limits = [at + 1, at + 2] if beside == [Tells.LOW, Tells.HIGH] else limits
+    columns = (
+        table.cells(tells) for tells in (Tells.COMPONENT, Tells.PLACE, Tells.NAME, Tells.SEEN)
     )
+    for (row, marks), component, place, name, seen in zip(table.marked(), *columns, strict=True):
+        called = words.part(component, place or "") if component else words.word(name or "")
+        value = None if at is None else row[at]
+        low, high = (None if n is None else row[n] for n in limits)
+        yield Job(called, words.word(seen or ""), (value, low, high), marks), component, seen
 
 
-def _without(table: Table, marks: Iterable[Mark]) -> Table:
-    """Return the rows that carry none of some marks."""
-    none_of = frozenset(marks)
-    return _some(table, [n for n, (_row, own) in enumerate(table.marked()) if not own & none_of])
+def _stage(job: Job) -> Mark:
+    """Return when a job is to be done: by its mark, else by what it is."""
+    for mark, _key in _STAGES:
+        if mark in job.marks:
+            return mark
+    if Mark.SAFETY in job.marks:
+        return Mark.MUST
+    return Mark.SHOULD if job.marks & {Mark.FAILED, Mark.OPEN} else Mark.CAN_WAIT
 
 
-def _lead(ran: Ran, words: Words) -> Paragraph:
-    return Paragraph(words.said(ran.result.headline), "lead")
+def _to_do(
+    found: Outlook, jobs: list[Job], words: Words, view: "LedgerView", vehicle_id: str
+) -> Section:
+    """Return the stop box, then the work by stages with their sums."""
+    visit = last_visit(view, vehicle_id, words)
+    stopping = [job for job in jobs if Mark.SAFETY in job.marks and _stage(job) is Mark.MUST]
+    blocks: list[Block] = []
+    if stopping:
+        lines = tuple(
+            words("stop_line", name=job.name, seen=job.seen) if job.seen else job.name
+            for job in stopping
+        )
+        blocks.append(Stop(words("stop"), lines, words("stop_told")))
+    elif visit.day is None:
+        # Nobody looked: that nothing is recorded as failed must not be read as good news.
+        blocks.append(Paragraph(words("never_looked_at"), "lead"))
+    else:
+        blocks.append(Paragraph(words("no_safety_open"), "lead"))
+    unit = _currency(found)
+    sums = found.holding(Holds.SUMS)
+    for mark, key in _STAGES:
+        mine = [job for job in jobs if _stage(job) is mark]
+        if mine:
+            most = {Mark.SHOULD: _SOON, Mark.CAN_WAIT: _WAITS}.get(mark, len(mine))
+            total = _sum_of(sums, mark, unit, words) or _added(mine, unit, words)
+            blocks.append(_items(words(key), mine, most, total, words))
+            if len(mine) > most + 1:
+                blocks.append(Paragraph(words("shown_of", shown=most, every=len(mine)), "quiet"))
+    if not jobs and visit.day is not None:
+        blocks.append(Paragraph(words("nothing_open")))
+    if visit.day is not None:
+        blocks.append(Paragraph(words("looked_on", day=visit.day), "quiet"))
+    return Section("today", words("to_do"), tuple(blocks), wide=True)
 
 
-def _next(ran: Ran | None, words: Words) -> Section | None:
-    """Return what is likely to fail, and what that may come to."""
-    if ran is None:
-        return None
-    blocks: list[Block] = [_lead(ran, words)]
-    table = _table(ran, Holds.AHEAD)
-    if table is not None:
-        number = len(table.rows)
-        shown = _some(table, range(min(_NEXT, number)), told=False)
-        blocks += blocks_of(shown, words, brief=True)
-        if number > _NEXT:
-            blocks.append(_part_of(_NEXT, number, words))
-    totals = _table(ran, Holds.TOTALS)
-    if totals is not None:
-        blocks.append(_along(grid_of(totals, words)[0], words))
-    return Section("goes-next", words("goes_next"), tuple(blocks), wide=True)
-
-
-def _along(grid: Grid, words: Words) -> Grid:
-    """Lay a grid of few rows on its side: it takes two lines instead of one for each row."""
-    first, *others = grid.headings
-    named = (words.joined((line.cells[0], first.text), " ") for line in grid.lines)
-    headings = (first, *(Heading(name, right=True) for name in named))
-    lines = tuple(
-        Line((heading.text, *(line.cells[place] for line in grid.lines)))
-        for place, heading in enumerate(others, start=1)
+def _items(caption: Said, jobs: list[Job], most: int, total: Said, words: Words) -> Items:
+    shown = jobs if len(jobs) <= most + 1 else jobs[:most]
+    items = tuple(
+        Item(job.name, job.seen, money_text(*job.price, "", words) or words("no_price"))
+        for job in shown
     )
-    return Grid(grid.caption, headings, lines)
+    return Items(caption, (words("what"), words("seen"), words("price")), items, total)
 
 
-def _part_of(shown: int, every: int, words: Words) -> Paragraph:
-    return Paragraph(words("shown_of", shown=shown, every=every), "quiet")
+def _currency(found: Outlook) -> str:
+    """Return the one currency of what is due or projected, empty where there are several."""
+    codes = {code for code in found.open_now.cells(Tells.CURRENCY) if code}
+    ways = found.holding(Holds.WAYS)
+    for table in (ways, found.holding(Holds.TOTALS), found.holding(Holds.PLAN)):
+        at = table.place(Tells.VALUE) if table is not None else None
+        if table is not None and at is not None and table.columns[at].unit:
+            codes.add(table.columns[at].unit)
+        codes |= {code for code in table.cells(Tells.CURRENCY) if code} if table else set()
+    return str(codes.pop()) if len(codes) == 1 else ""
 
 
-def _inspection(ran: Ran | None, words: Words) -> Section | None:
-    """Return what would not pass as a table, and what passes or is not known by name."""
-    if ran is None:
+def _sum_of(sums: Table | None, mark: Mark, unit: str, words: Words) -> Said:
+    """Return what a stage comes to by the plan's own sums."""
+    at = sums.place(Tells.VALUE) if sums is not None else None
+    if sums is None or at is None:
+        return Said()
+    for number, (row, marks) in enumerate(sums.marked()):
+        if mark in marks and row[at] is not None:
+            low, high = (sums.cells(tells)[number] for tells in (Tells.LOW, Tells.HIGH))
+            return money_text(row[at], low, high, unit, words)
+    return Said()
+
+
+def _added(jobs: list[Job], unit: str, words: Words) -> Said:
+    """Return the sum of the prices, and that it is not all where one has none."""
+    priced = [float(job.price[0]) for job in jobs if job.price[0] is not None]  # type: ignore[arg-type]
+    if not priced:
+        return Said()
+    text = money_text(sum(priced), None, None, unit, words)
+    return text if len(priced) == len(jobs) else words("at_least", value=text)
+
+
+def _what_is_said(found: Outlook, told: list[Said], words: Words) -> Section | None:
+    """Return what the owner and the vehicle told, and where it points."""
+    chain = found.holding(Holds.CHAIN)
+    lines = list(told)
+    if chain is not None:
+        at = next((i for i, one in enumerate(chain.columns) if one.kind == "sentence"), None)
+        lines += [words.said(row[at]) for row in chain.rows if at is not None and row[at]]
+    if not lines:
         return None
-    blocks: list[Block] = [_lead(ran, words)]
-    table = _table(ran, Holds.INSPECTED)
-    if table is not None:
-        failing = _without(table, (Mark.PASSES, Mark.NOT_KNOWN))
-        blocks += blocks_of(of_one(failing), words, brief=True) if failing.rows else ()
-        days = table.cells(Tells.SINCE)
-        items: list[tuple[Cell, Cell, frozenset[Mark]]] = [
-            (name, day, marks)
-            for name, day, (_row, marks) in zip(
-                table.cells(Tells.NAME), days, table.marked(), strict=True
+    return Section("told", words("told"), (Listing(tuple(lines)),), wide=True)
+
+
+def _next(found: Outlook, words: Words) -> Section | None:
+    """Return what is likely to fail as dots with ranges, the likeliest first."""
+    table = found.holding(Holds.AHEAD)
+    at = table.place(Tells.VALUE) if table is not None else None
+    if table is None or at is None:
+        return None
+    prices = table.named("cost") or [None] * len(table.rows)
+    rows = sorted(
+        (
+            (float(value), number)
+            for number, row in enumerate(table.rows)
+            if isinstance(value := row[at], int | float)
+        ),
+        reverse=True,
+    )[:_NEXT]
+    low, high = table.cells(Tells.LOW), table.cells(Tells.HIGH)
+    components, places = table.cells(Tells.COMPONENT), table.cells(Tells.PLACE)
+    unit = _currency(found)
+    given = []
+    for value, number in rows:
+        name = words.part(components[number] or "", places[number] or "")
+        price = money_text(prices[number], None, None, unit, words)
+        given.append(
+            Interval(
+                words("part_price", name=name, price=price) if price else name,
+                value,
+                _number(low[number], value),
+                _number(high[number], value),
+                Mark.CRITICAL in table.marked()[number][1],
             )
-            if name
+        )
+    if not given:
+        return None
+    title = words("next_title", months=Said(words.number("12")))
+    axis = Axis(words("chance_axis"), share=True, strong=words("safety_part"))
+    first = given[0]
+    alternative = words(
+        "compared_in_words",
+        name=first.name,
+        value=Said(words.number(f"{first.value:.0%}")),
+        low=Said(words.number(f"{first.low:.0%}")),
+        high=Said(words.number(f"{first.high:.0%}")),
+        number=len(given),
+    )
+    picture = intervals(given, axis, "next", words, title=title, alternative=alternative)
+    blocks: tuple[Block, ...] = (picture,) if picture else (Paragraph(alternative),)
+    return Section("goes-next", words("goes_next"), blocks, wide=True)
+
+
+def _number(value: Cell, other: float) -> float:
+    return float(value) if isinstance(value, int | float) else other
+
+
+def _money(found: Outlook, words: Words) -> Section | None:
+    """Return what the coming months are expected to cost, in one small picture."""
+    table = found.holding(Holds.TOTALS)
+    at = table.place(Tells.VALUE) if table is not None else None
+    if table is None or at is None:
+        return None
+    unit = table.columns[at].unit
+    low, high = table.cells(Tells.LOW), table.cells(Tells.HIGH)
+    given, figure = [], Said()
+    for number, months in enumerate(table.cells(Tells.TIME)):
+        value = table.rows[number][at]
+        if not isinstance(months, int | float) or months > 12 or not isinstance(value, int | float):
+            continue
+        name = words("within_months", months=Said(words.number(f"{months:g}")))
+        ends = (_number(low[number], value), _number(high[number], value))
+        given.append(Interval(name, float(value), *ends))
+        figure = money_text(value, *ends, unit, words)
+    if not given or not any(one.value for one in given):
+        return None
+    picture = intervals(
+        given,
+        Axis(words("money_axis", unit=unit)),
+        "money",
+        words,
+        title=words("money_said"),
+        alternative=words("money_said"),
+    )
+    blocks: tuple[Block, ...] = (picture,) if picture else (Paragraph(words("money_said")),)
+    return Section("money", words("year_money"), blocks, wide=True, figure=figure)
+
+
+def _ways(found: Outlook, words: Words) -> Section | None:
+    """Return the ways of going on with the vehicle, and what would turn the advice."""
+    ways, turns = found.holding(Holds.WAYS), found.holding(Holds.TURNS)
+    blocks: list[Block] = []
+    if ways is not None:
+        blocks.append(_ways_items(ways, words))
+    if turns is not None:
+        lines = [row[0] for row in turns.rows if row[0]]
+        blocks.append(listed(lines, words))
+    if not blocks:
+        return None
+    return Section("keep-or-sell", words("advice"), tuple(blocks), wide=True)
+
+
+def _ways_items(ways: Table, words: Words) -> Items:
+    """Return each way with what it costs now and a month, and what stays open, as on a bill."""
+    names = ways.cells(Tells.NAME)
+    items = []
+    for number, row in enumerate(ways.rows):
+        figures, details = [], []
+        for place, column in enumerate(ways.columns):
+            cell = row[place]
+            if cell is None or cell == "" or column.tells in {Tells.NAME, Tells.LOW, Tells.HIGH}:
+                continue
+            if column.kind == "money":
+                amount = money_text(cell, None, None, column.unit, words)
+                figures.append(words("in_unit_after", value=amount, title=words.said(column.title)))
+            elif column.kind == "chance":
+                share = value_text(column, cell, words)
+                details.append(words("pair", title=words.said(column.title), value=share))
+            elif (
+                not column.detail
+                and column.kind in {"text", "sentence"}
+                and cell not in {"yes", "no"}
+            ):
+                details.append(words.said(cell))
+        items.append(
+            Item(
+                words.word(names[number]), words.joined(details, "; "), words.joined(figures, "; ")
+            )
+        )
+    headings = (words("way"), words("what_stays"), words("price"))
+    return Items(words.said(ways.title), headings, tuple(items))
+
+
+def _inspection(passes: Ran | None, service: Ran | None, words: Words) -> Section | None:
+    """Return what the inspection and the schedule say, a sentence each."""
+    pairs = []
+    if passes is not None:
+        pairs.append((words("passing"), words.said(passes.result.headline)))
+    table = service.result.holding(Holds.SERVICES) if service is not None else None
+    if table is not None:
+        days = table.named("due_on") or [None] * len(table.rows)
+        soon = [
+            words("service_by", name=words.word(component), day=day)
+            if day is not None
+            else words.word(component)
+            for (_row, marks), component, day in zip(
+                table.marked(), table.cells(Tells.COMPONENT), days, strict=True
+            )
+            if Mark.LATER not in marks and component
         ]
-        # A headline that names them all need not be told again.
-        said = set(parts_of(ran.result.headline))
-        pairs = []
-        names = dict.fromkeys(name for name, _day, marks in items if Mark.NOT_KNOWN in marks)
-        if not names.keys() <= said:
-            pairs.append((words("not_known_items"), words.joined(names, "; ")))
-        # What was last seen sound is no promise: each stands under the day it was looked at.
-        passing = [(day, name) for name, day, marks in items if Mark.PASSES in marks]
-        for day in sorted({day for day, _name in passing if day is not None}, reverse=True):
-            seen = (name for on, name in passing if on == day)
-            pairs.append((words("passing_items", day=day), words.joined(seen, "; ")))
-        undated = [name for day, name in passing if day is None]
-        if undated:
-            pairs.append((words("passing_undated"), words.joined(undated, "; ")))
-        blocks += [Facts(tuple(pairs))] if pairs else []
-    return Section("inspection-outlook", words("passing"), tuple(blocks))
+        told = words.joined(soon, "; ") if soon else words("no_service_due")
+        pairs.append((words("service_due"), told))
+    return Section("due", words("due_title"), (Facts(tuple(pairs)),), wide=True) if pairs else None
 
 
-def _advice(ran: Ran | None, words: Words) -> Section | None:
-    """Return the advice with its range, and what would turn it."""
-    if ran is None:
+def _not_known(found: Outlook, words: Words) -> Section | None:
+    """Return what nobody has looked at: that is not the same as sound."""
+    if not found.unknown:
         return None
-    blocks: list[Block] = [_lead(ran, words)]
-    for table in (_table(ran, Holds.WAYS), _table(ran, Holds.TURNS)):
-        blocks += blocks_of(table, words, brief=True) if table is not None else ()
-    return Section("keep-or-sell", words("advice"), tuple(blocks))
-
-
-def _failing(ran: Ran | None, words: Words) -> Section | None:
-    """Return why something stands out, in the words of the analysis."""
-    if ran is None:
-        return None
-    table = _table(ran, Holds.REPEATS)
-    lines: list[Cell] = []
-    if table is not None:
-        columns = (table.cells(tells)[:_REPEATS] for tells in (Tells.WHY, Tells.AGAINST))
-        lines = [told for pair in zip(*columns, strict=True) for told in pair if told]
-    blocks: list[Block] = [listed(lines, words) if lines else _lead(ran, words)]
-    if table is not None and len(table.rows) > _REPEATS:
-        blocks.append(_part_of(_REPEATS, len(table.rows), words))
-    return Section("repeat-failures", words("keeps_failing"), tuple(blocks))
-
-
-def _service(ran: Ran | None, words: Words) -> Section | None:
-    """Return the services that are due or soon will be."""
-    if ran is None:
-        return None
-    blocks: list[Block] = [_lead(ran, words)]
-    table = _table(ran, Holds.SERVICES)
-    if table is not None:
-        soon = _without(table, (Mark.LATER,))
-        blocks += blocks_of(of_one(soon), words, brief=True) if soon.rows else ()
-    return Section("maintenance-due", words("service_due"), tuple(blocks))
-
-
-def _wear(ran: Ran | None, words: Words) -> Section | None:
-    """Return when measured parts reach their limit, the pictures folded and not on paper."""
-    if ran is None or not ran.result.charts:
-        return None
-    told = listed((chart.title for chart in ran.result.charts), words)
-    drawn = tuple(pictures(ran, words, "wear"))
-    folded = (Fold(words("wear_pictures"), drawn),) if drawn else ()
-    return Section("measured-wear", words("wear"), (told, *folded))
-
-
-#: Where the reservations of an analysis belong on the page. Those of past projections are about
-#: all vehicles and stand on the full report.
-_ABOUT = (
-    (Answers.GOES_NEXT, "goes_next"),
-    (Answers.PASSES, "passing"),
-    (Answers.KEEP_OR_SELL, "advice"),
-    (Answers.WEARS, "wear"),
-    (Answers.KEEPS_FAILING, "keeps_failing"),
-    (Answers.SERVICE_DUE, "service_due"),
-)
-
-
-def _trust(found: Outlook, ran: dict[str, Ran], words: Words) -> Section | None:
-    """Return what is not known and every reservation once, beside what it is about."""
-    pairs: list[tuple[Said, Said]] = []
-    if found.unknown:
-        pairs.append((words("not_known"), words.sentences(found.unknown)))
-    told: set[object] = set()
-    for answers, key in _ABOUT:
-        caveats = ran[answers].result.caveats if answers in ran else ()
-        # Cautions have a place of their own.
-        fresh = [text for text in caveats if not is_caution(text) and _gist(text) not in told]
-        told.update(map(_gist, fresh))
-        if fresh:
-            pairs.append((words(key), words.sentences(fresh)))
-    if not pairs:
-        return None
-    return Section("trust", words("trust"), (Facts(tuple(pairs)),))
-
-
-def _gist(caveat: str) -> object:
-    """Return what a reservation says, whichever analysis says it and at whatever length."""
-    if not isinstance(caveat, Sentence) or not caveat.arguments:
-        return str(caveat)
-    word = caveat.code.rpartition(".")[2]
-    return word, tuple(sorted((name, str(value)) for name, value in caveat.arguments.items()))
+    text = words.sentences(found.unknown)
+    return Section("not-known", words("not_known"), (Paragraph(text, "quiet"),), wide=True)

@@ -14,8 +14,6 @@ _MOST_TOGETHER = 6
 
 #: What belongs to a series is told apart from it; then what stands in every panel.
 _FOLLOWING = (STROKES[1], STROKES[2], STROKES[5])
-
-
 _COMMON = (STROKES[2], STROKES[3])
 
 

@@ -6,7 +6,8 @@ its table without breaking a report, and a plugin's table is drawn as ours are.
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from datetime import date
 from decimal import Decimal
 from functools import partial
 from typing import Final
@@ -14,12 +15,15 @@ from typing import Final
 from roadworn.analysis import Cell, Chart, Holds, Mark, Series, Table, Tells
 from roadworn.say import Said
 from roadworn_cli.report.charts import draw
-from roadworn_cli.report.marks import Interval, Scale, intervals
+from roadworn_cli.report.marks import Axis, Bar, Interval, bars, intervals
 from roadworn_cli.report.model import Picture
+from roadworn_cli.report.periods import Period, periods
 from roadworn_cli.words import Words
 
 _MOST = 12
 _MOST_BARS = 10
+_ALIKE = 0.6
+_MONTH = 30.436875
 _NAMING = (Tells.VEHICLE, Tells.COMPONENT, Tells.PLACE, Tells.NAME)
 _STRONG = frozenset({Mark.SAFETY, Mark.CRITICAL})
 
@@ -93,7 +97,13 @@ def _compare(
     }
     return intervals(
         shown,
-        Scale(words(axis, unit=_unit(table)), log, 1.0 if log else None, share),
+        Axis(
+            words(axis, unit=_unit(table)),
+            log,
+            1.0 if log else None,
+            share,
+            words("safety_part") if share else "",
+        ),
         ident,
         words,
         title=words(title, name=first.name, number=len(shown)),
@@ -158,49 +168,55 @@ def _money(table: Table, ident: str, words: Words) -> Picture | None:
     return draw(Chart("money", title, *axes, (series,), alternative), ident, words)
 
 
-def _quarters(table: Table, ident: str, words: Words) -> Picture | None:
-    """Draw the cost by quarter; actual ones apart from those to come, when both are there."""
-    days, limits = table.cells(Tells.TIME), table.place(Tells.LOW)
-    groups: dict[str, list[tuple[str, _Figures]]] = {"actual": [], "expected": []}
-    for number, one in _rows(table):
-        past = bool(table.marks) and Mark.PAST in table.marks[number]
-        groups["actual" if past else "expected"].append((words.plain(days[number]), one))
-    actual, coming = groups.values()
-    if limits is None or not any(one.value for _day, one in (*actual, *coming)):
+def _periods(table: Table, ident: str, words: Words) -> Picture | None:
+    """Draw the cost by month or quarter, what came apart from what is to come."""
+    return periods_of(periods_in(table), _unit(table), ident, words)
+
+
+def periods_in(table: Table) -> list[Period]:
+    """Return the months or quarters of a table, past ones marked."""
+    begins, marked = table.cells(Tells.TIME), table.marked()
+    return [
+        Period(day, one.value, one.low, one.high, Mark.PAST in marked[number][1])
+        for number, one in _rows(table)
+        if isinstance(day := begins[number], date)
+    ]
+
+
+def periods_of(
+    given: Sequence[Period], unit: str, ident: str, words: Words, coming: float | None = None
+) -> Picture | None:
+    """Draw periods with the sums of both halves written over them.
+
+    Args:
+        given: past ones first.
+        unit: the currency.
+        ident: unique on the page.
+        words: of the report.
+        coming: the sum of those to come where it is known better than month by month.
+    """
+    if len(given) < 2:
         return None
-    banded = {
-        key: all(math.isfinite(one.high) for _day, one in group) for key, group in groups.items()
-    }
-    series = tuple(
-        Series(
-            words(key),
-            tuple(day for day, _one in group),
-            tuple(one.value for _day, one in group),
-            "bars",
-            tuple(one.low for _day, one in group if banded[key]),
-            tuple(one.high for _day, one in group if banded[key]),
+    months = round((given[1].begins - given[0].begins).days / _MONTH)
+    sums = {
+        past: (
+            sum(one.value for one in given if one.past is past),
+            sum(one.past is past for one in given),
         )
-        for key, group in groups.items()
-        if group
+        for past in (True, False)
+    }
+    if coming is not None:
+        sums[False] = (coming, sums[False][1])
+    above = tuple(
+        words(key, months=sums[past][1] * months, value=_short(sums[past][0], words), unit=unit)
+        if sums[past][1]
+        else Said()
+        for key, past in (("periods_past", True), ("periods_ahead", False))
     )
-    unit = _unit(table)
-    title = words("quarter_title", unit=unit, **_span(coming or actual, words))
-    told = [title]
-    if coming and banded["expected"]:
-        told.append(words("quarter_band", unit=unit, **_span(coming, words, limits=True)))
-    if actual and coming:
-        told.append(words("quarter_past", unit=unit, **_span(actual, words)))
-    axes = words("quarter_axis"), words("money_axis", unit=unit)
-    return draw(Chart("quarters", title, *axes, series, words.joined(told, "; ")), ident, words)
-
-
-def _span(
-    rows: Sequence[tuple[str, _Figures]], words: Words, *, limits: bool = False
-) -> dict[str, Said]:
-    """Return the least and the largest figure of some rows, or of their limits."""
-    low = min(one.low if limits else one.value for _day, one in rows)
-    high = max(one.high if limits else one.value for _day, one in rows)
-    return {"low": _short(low, words), "high": _short(high, words)}
+    told = words.joined((one for one in above if one), "; ")
+    return periods(
+        given, ident, words, unit=unit, title=told, alternative=told, above=(above[0], above[1])
+    )
 
 
 def _dearest(table: Table, ident: str, words: Words) -> Picture | None:
@@ -210,24 +226,67 @@ def _dearest(table: Table, ident: str, words: Words) -> Picture | None:
     if len({codes[number] for number, _one in rows}) != 1 or len(rows) < 2:
         return None
     rows = rows[:_MOST_BARS]
+    if rows[-1][1].value > _ALIKE * rows[0][1].value:
+        return None  # bars of nearly one length say less than the table below
     names = table.cells(Tells.NAME)
     unit = f"{codes[rows[0][0]] or ''} / {words.look.unit}".strip(" /")
-    figures = tuple(one.value for _number, one in rows)
-    series = Series(unit, tuple(str(names[number]) for number, _one in rows), figures, "bars")
     title = words(
-        "dearest_title", name=names[rows[0][0]], value=_short(figures[0], words), unit=Said(unit)
+        "dearest_title",
+        name=names[rows[0][0]],
+        value=_short(rows[0][1].value, words),
+        unit=Said(unit),
     )
-    chart = Chart("dearest", title, words("vehicle_axis"), Said(unit), (series,), title)
-    return draw(chart, ident, words)
+    given = [Bar(str(names[n]), one.value, _short(one.value, words)) for n, one in rows]
+    return bars(given, ident, words, title=title, alternative=title, head=Said(unit))
+
+
+def _causes(table: Table, ident: str, words: Words) -> Picture | None:
+    """Draw the money that repeats cost beyond the usual, what failed against what is usual."""
+    given = causes_of(table, words)
+    if not given:
+        return _compare(table, ident, words, title="times_title", axis="times_axis", log=True)
+    title = words("causes_title", name=given[0].name, told=Said(given[0].text))
+    return bars(given, ident, words, title=title, alternative=title, head=words("causes_head"))
+
+
+@dataclass(frozen=True, slots=True)
+class Cause(Bar):
+    """What keeps failing: failures against the usual, and the money beyond it, in words."""
+
+    against: Said = field(default_factory=Said)
+    money: Said = field(default_factory=Said)
+
+
+def causes_of(table: Table, words: Words, most: int = _MOST) -> list[Cause]:
+    """Return what keeps failing as bars of avoidable money; none where a column is not there."""
+    columns = [table.named(name) for name in ("avoidable_cost", "failed", "expected")]
+    if any(column is None for column in columns):
+        return []
+    found = []
+    codes = table.cells(Tells.CURRENCY)
+    for number, row in enumerate(zip(*(column or () for column in columns), strict=True)):
+        money, failed, usual = map(_figure, row)
+        if row[0] is None:
+            continue
+        against = words(
+            "cause",
+            failed=Said(words.number(f"{failed:,.0f}")),
+            usual=Said(words.number(f"{usual:,.1f}")),
+        )
+        sum_of = words.joined((_short(money, words), codes[number] or ""), " ")
+        told = words.joined((against, sum_of), " · ")
+        name = _name(table, number, words)
+        found.append(Cause(name, max(money, 0.0), told, against, sum_of))
+    return sorted(found, key=lambda bar: -bar.value)[:most]
 
 
 _Maker = Callable[[Table, str, Words], Picture | None]
 #: What a table holds -> the end of the picture's name, and what draws it.
 _PICTURES: Final[Mapping[Holds, tuple[str, _Maker]]] = {
-    Holds.REPEATS: ("", partial(_compare, title="times_title", axis="times_axis", log=True)),
+    Holds.REPEATS: ("", _causes),
     Holds.AHEAD: ("0", partial(_compare, title="chance_title", axis="chance_axis", share=True)),
     Holds.TOTALS: ("1", _money),
-    Holds.QUARTERS: ("2", _quarters),
+    Holds.QUARTERS: ("2", _periods),
     Holds.SUPPLIERS: ("", partial(_compare, title="hazard_title", axis="hazard_axis", log=True)),
     Holds.WAYS: ("", partial(_compare, title="ways_title", axis="ways_axis")),
     Holds.BY_DISTANCE: ("", _dearest),

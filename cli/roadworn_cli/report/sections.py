@@ -6,7 +6,7 @@ changes.
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from roadworn.analysis import Answers, Holds, Ran, Table
 from roadworn.say import Said
@@ -34,13 +34,17 @@ class Manner:
         full: columns of detail, evidence and settings too.
         first: rows of a table that stand open, 0 for all.
         without: what tables hold that are told elsewhere.
+        lead: begin with the headline.
+        plain: without the sentences below rows, and the reservations not on paper.
         key: where the heading of the section stands in the strings; empty takes the
             analysis' own title.
     """
 
     full: bool = False
     first: int = 0
-    without: Holds | None = None
+    without: frozenset[Holds] = frozenset()
+    lead: bool = True
+    plain: bool = False
     key: str = ""
 
 
@@ -48,19 +52,20 @@ def section_of(ran: Ran, words: Words, manner: Manner) -> Section:
     """Return an answer as a section: finding, pictures, tables, reservations."""
     anchor = "".join(c if c.isascii() and c.isalnum() else "-" for c in ran.analysis.name.lower())
     title = words(manner.key) if manner.key else words.said(ran.analysis.title)
-    return Section(anchor, title, blocks(ran, words, manner, anchor))
+    return Section(anchor, title, blocks(ran, words, manner, anchor), wide=True)
 
 
 def blocks(ran: Ran, words: Words, manner: Manner, anchor: str) -> tuple[Block, ...]:
     """Return what an answer says, without its heading."""
     result = ran.result
-    found: list[Block] = [Paragraph(words.said(result.headline), "lead")]
-    found += pictures(ran, words, anchor)
+    lead = Paragraph(words.said(result.headline), "lead")
+    found: list[Block] = [lead] if manner.lead else []
+    found += pictures(ran, words, anchor, manner.without)
     first = 0 if manner.full else manner.first
     for table in result.tables:
-        told_elsewhere = manner.without is not None and table.holds is manner.without
-        if not told_elsewhere and not _beside_chart(table, ran):
-            found += blocks_of(table, words, full=manner.full, first=first)
+        if table.holds not in manner.without and not _beside_chart(table, ran):
+            shown = without_sentences(table) if manner.plain else table
+            found += blocks_of(shown, words, full=manner.full, first=first)
     if not result.tables and result.estimates:
         found.append(
             Facts(
@@ -72,7 +77,7 @@ def blocks(ran: Ran, words: Words, manner: Manner, anchor: str) -> tuple[Block, 
         )
     if result.caveats:
         listing = listed(result.caveats, words)
-        found.append(Fold(words("trust"), (listing,), open=manner.full, printed=True))
+        found.append(Fold(words("trust"), (listing,), open=manner.full, printed=manner.full))
     if ran.analysis.answers is Answers.ODOMETER:
         # It quotes what an instrument showed, which no setting of the report changes.
         found.append(Paragraph(words("as_shown"), "quiet"))
@@ -84,14 +89,27 @@ def blocks(ran: Ran, words: Words, manner: Manner, anchor: str) -> tuple[Block, 
     return tuple(found)
 
 
+def without_sentences(table: Table) -> Table:
+    """Return a table without the sentences that stand below its rows."""
+    at = [i for i, column in enumerate(table.columns) if column.kind != "sentence"]
+    return replace(
+        table,
+        columns=tuple(table.columns[i] for i in at),
+        rows=tuple(tuple(row[i] for i in at) for row in table.rows),
+    )
+
+
 def listed(texts: Iterable[object], words: Words) -> Listing:
     """Return sentences of analyses below each other."""
     return Listing(tuple(words.said(text) for text in texts))
 
 
-def pictures(ran: Ran, words: Words, anchor: str) -> list[Picture]:
+def pictures(
+    ran: Ran, words: Words, anchor: str, without: frozenset[Holds] = frozenset()
+) -> list[Picture]:
     """Return the pictures of an answer: those made from its tables, then its own charts."""
-    found = pictures_of(ran.result.tables, f"{anchor}-p", words)
+    tables = [table for table in ran.result.tables if table.holds not in without]
+    found = pictures_of(tables, f"{anchor}-p", words)
     for number, chart in enumerate(ran.result.charts):
         beside = [table for table in ran.result.tables if table.name.startswith(f"{chart.name}_")]
         drawn = draw(chart, f"{anchor}-c{number}", words, beside)
@@ -120,7 +138,8 @@ def cautions_section(cautions: Iterable[str], closing: str, words: Words) -> Sec
     """Return the cautions for the parts that a report names, and what holds for any of them."""
     lines = listed(cautions, words)
     found: tuple[Block, ...] = (lines,) if lines.texts else ()
-    return Section("cautions", words("cautions"), (*found, Paragraph(words.said(closing))))
+    blocks = (*found, Paragraph(words.said(closing)))
+    return Section("cautions", words("cautions"), blocks, wide=True)
 
 
 def rests_on(size: int, root: str, day: object, words: Words, *, full: bool = True) -> Section:
@@ -128,10 +147,14 @@ def rests_on(size: int, root: str, day: object, words: Words, *, full: bool = Tr
 
     The full text repeats the root in the command to type; the short one points to it.
     """
-    pairs = [(words("root"), Said(root))]
-    if full:
-        pairs.insert(0, (words("events_in_ledger"), words("count", number=size)))
-        pairs.append((words("as_of"), words.plain(day)))
-    told = words("check_later" if full else "check_short", size=str(size), root=root)
-    found = (Facts(tuple(pairs)), Paragraph(told, "quiet"))
-    return Section("rests-on", words("rests_on"), found)
+    if not full:
+        short = Paragraph(words("check_short", size=str(size), root=root), "quiet")
+        return Section("rests-on", words("rests_on"), (short,), wide=True)
+    pairs = (
+        (words("events_in_ledger"), words("count", number=size)),
+        (words("root"), Said(root)),
+        (words("as_of"), words.plain(day)),
+    )
+    told = words("check_later", size=str(size), root=root)
+    found = (Facts(pairs), Paragraph(told, "quiet"))
+    return Section("rests-on", words("rests_on"), found, wide=True)

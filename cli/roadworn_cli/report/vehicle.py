@@ -14,7 +14,7 @@ from roadworn.say import Said
 from roadworn_cli.report.asking import Asker, told
 from roadworn_cli.report.life_line import life_line
 from roadworn_cli.report.looked_at import history_section, last_visit, of_one, today_section, who
-from roadworn_cli.report.model import Report, Section
+from roadworn_cli.report.model import Letterhead, Report, Section
 from roadworn_cli.report.owner import owner_sections
 from roadworn_cli.report.sections import (
     Manner,
@@ -52,12 +52,14 @@ class Request:
         months: how far to look ahead.
         full: the long report.
         settings: analysis name -> settings that only the owner can say.
+        letterhead: whose paper it stands on, if anybody's.
     """
 
     vehicle: str
     months: float = 12.0
     full: bool = False
     settings: Mapping[str, Mapping[str, object]] = field(default_factory=dict)
+    letterhead: Letterhead | None = None
 
 
 def vehicle_report(
@@ -100,8 +102,15 @@ def vehicle_report(
         sections = owner_sections(asker, found, words, vehicle_id, cautions)
     sections.append(rests_on(found.size, found.root, found.as_of, words, full=request.full))
     title = words("vehicle_title", vehicle=vehicle_id)
-    about = who(found, words)
-    return Report(title, about, tuple(sections), contact, brief=not request.full), words
+    report = Report(
+        title,
+        who(found, words),
+        tuple(sections),
+        contact,
+        brief=not request.full,
+        letterhead=request.letterhead,
+    )
+    return report, words
 
 
 def _full(
@@ -136,7 +145,7 @@ def _answers(asker: Asker, words: Words, vehicle_id: str) -> list[Section]:
     failing = ran.get(Answers.KEEPS_FAILING)
     middle: list[Section] = []
     if failing is not None:
-        manner = Manner(full=True, without=Holds.DUE, key="keeps_failing")
+        manner = Manner(full=True, without=frozenset({Holds.DUE}), key="keeps_failing")
         middle.append(section_of(failing, words, manner))
     life = life_line(asker.view, vehicle_id, failing, words)
     if life is not None:
@@ -148,7 +157,7 @@ def _answers(asker: Asker, words: Words, vehicle_id: str) -> list[Section]:
 def _section(ran: Ran, words: Words, key: str = "") -> Section:
     """Return an answer about one vehicle, without what is due: that stands at the top."""
     told = replace(ran, result=replace(ran.result, tables=of_this_one(ran.result.tables)))
-    without = Holds.DUE if key else None
+    without = frozenset({Holds.DUE} if key else ())
     return section_of(told, words, Manner(full=True, without=without, key=key))
 
 
