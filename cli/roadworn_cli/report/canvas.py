@@ -21,7 +21,7 @@ VERMILION: Final = "#d55e00"
 GREY: Final = "#6b6b6b"
 RULE: Final = "#d6cfc0"
 #: Widths of a drawing in pixels of the text beside it: a page's measure, and a phone's.
-WIDE: Final = 700.0
+WIDE: Final = 790.0
 NARROW: Final = 324.0
 #: Height of letters, and from one line of them to the next.
 LETTER: Final = 12.0

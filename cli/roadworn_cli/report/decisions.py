@@ -108,7 +108,7 @@ def _stop(view: "LedgerView", due: Table | None, words: Words) -> Section:
         for vehicle, parts in by_vehicle.items()
     ]
     if len(lines) > _MOST_STOPPED:
-        more = words("more_rows", number=len(lines) - _MOST_STOPPED)
+        more = words("and_more", number=len(lines) - _MOST_STOPPED)
         lines = [*lines[:_MOST_STOPPED], more]
     title = words("stop_fleet", vehicles=len(by_vehicle), items=len(rows))
     block = Stop(title, tuple(lines), words("stop_told"))
@@ -204,7 +204,7 @@ def _brief(
     rows = list(items)
     blocks: list[Block] = [Items(title, headings, tuple(rows[:_MOST]))]
     if len(rows) > _MOST:
-        blocks.append(Paragraph(words("more_rows", number=len(rows) - _MOST), "quiet"))
+        blocks.append(Paragraph(words("and_more", number=len(rows) - _MOST), "quiet"))
     return Section(anchor, title, tuple(blocks), figure=figure or Said())
 
 

@@ -34,7 +34,7 @@ from roadworn_cli.words import Words
 #: More marks than this on a lane are drawn as thin strokes.
 _THICK = 20
 _NAMES = 250.0
-_FOOT = 40.0
+_FOOT = 36.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +150,7 @@ class _Rows:
         self._high = [
             (LEADING + 20 + (LEADING if text else 0))
             if narrow
-            else max(22.0, LEADING * len(name) + 7)
+            else max(19.0, LEADING * len(name) + 4.5)
             for name, text in zip(told, texts, strict=True)
         ]
         self.bottom = self.top + sum(self._high)

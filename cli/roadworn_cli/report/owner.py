@@ -19,8 +19,11 @@ from roadworn_cli.report.marks import Axis, Interval, intervals
 from roadworn_cli.report.model import (
     Block,
     Facts,
+    Grid,
+    Heading,
     Item,
     Items,
+    Line,
     Listing,
     Paragraph,
     Section,
@@ -34,7 +37,7 @@ if TYPE_CHECKING:
     from roadworn.columns.view import LedgerView
 
 #: Rows that an owner reads; the full report has all of them. What must be done is never cut.
-_NEXT, _SOON, _WAITS = 8, 8, 6
+_NEXT, _SOON, _WAITS = 6, 8, 6
 #: Stages of the work in their order, with the key of their heading.
 _STAGES = ((Mark.MUST, "stage_now"), (Mark.SHOULD, "stage_soon"), (Mark.CAN_WAIT, "stage_watch"))
 _MONEY = Column("money", "money", "money")
@@ -68,14 +71,14 @@ def owner_sections(
     sections = [
         _to_do(found, jobs, words, view, vehicle_id),
         _what_is_said(found, told, words),
-        _next(found, words),
         _money(found, words),
-        None if life is None else Section("life-line", words("life"), (life,), wide=True),
-        _ways(found, words),
         _inspection(ran.get(Answers.PASSES), ran.get(Answers.SERVICE_DUE), words),
-        _not_known(found, words),
+        _next(found, words),
+        _ways(found, words),
+        None if life is None else Section("life-line", words("life"), (life,), wide=True),
         left_out(asker.left_out, words),
         cautions,
+        _not_known(found, words),
     ]
     return [section for section in sections if section is not None]
 
@@ -93,14 +96,18 @@ def money_text(value: Cell, low: Cell, high: Cell, unit: str, words: Words) -> S
 
 def _work(found: Outlook, words: Words) -> tuple[list[Job], list[Said]]:
     """Return the work by the plan, or by what is due, and what was told or read besides."""
+    chain = found.holding(Holds.CHAIN)
+    pointed = {event for row in (chain.evidence if chain is not None else ()) for event in row}
     told: list[Said] = []
     jobs: list[Job] = []
     # The table with prices where the analysis could run, else what is recorded as open.
     due = found.holding(Holds.DUE) or found.open_now
-    for job, component, seen in _jobs(due, words):
+    evidence = due.evidence or ((),) * len(due.rows)
+    for (job, component, seen), events in zip(_jobs(due, words), evidence, strict=True):
         if component:
             jobs.append(job)
-        elif seen:
+        elif seen and (Mark.COMPLAINT in job.marks or not pointed.intersection(events)):
+            # What the chain says of a code is not said twice.
             told.append(words.said(seen))
     plan = found.holding(Holds.PLAN)
     if plan is not None:
@@ -143,10 +150,8 @@ def _to_do(
     stopping = [job for job in jobs if Mark.SAFETY in job.marks and _stage(job) is Mark.MUST]
     blocks: list[Block] = []
     if stopping:
-        lines = tuple(
-            words("stop_line", name=job.name, seen=job.seen) if job.seen else job.name
-            for job in stopping
-        )
+        # What was seen of each stands right below, with its price.
+        lines = tuple(job.name for job in stopping)
         blocks.append(Stop(words("stop"), lines, words("stop_told")))
     elif visit.day is None:
         # Nobody looked: that nothing is recorded as failed must not be read as good news.
@@ -305,7 +310,7 @@ def _money(found: Outlook, words: Words) -> Section | None:
         alternative=words("money_said"),
     )
     blocks: tuple[Block, ...] = (picture,) if picture else (Paragraph(words("money_said")),)
-    return Section("money", words("year_money"), blocks, wide=True, figure=figure)
+    return Section("money", words("year_money"), blocks, figure=figure)
 
 
 def _ways(found: Outlook, words: Words) -> Section | None:
@@ -313,7 +318,7 @@ def _ways(found: Outlook, words: Words) -> Section | None:
     ways, turns = found.holding(Holds.WAYS), found.holding(Holds.TURNS)
     blocks: list[Block] = []
     if ways is not None:
-        blocks.append(_ways_items(ways, words))
+        blocks.append(_ways_grid(ways, words))
     if turns is not None:
         lines = [row[0] for row in turns.rows if row[0]]
         blocks.append(listed(lines, words))
@@ -322,35 +327,37 @@ def _ways(found: Outlook, words: Words) -> Section | None:
     return Section("keep-or-sell", words("advice"), tuple(blocks), wide=True)
 
 
-def _ways_items(ways: Table, words: Words) -> Items:
-    """Return each way with what it costs now and a month, and what stays open, as on a bill."""
-    names = ways.cells(Tells.NAME)
-    items = []
-    for number, row in enumerate(ways.rows):
-        figures, details = [], []
-        for place, column in enumerate(ways.columns):
-            cell = row[place]
-            if cell is None or cell == "" or column.tells in {Tells.NAME, Tells.LOW, Tells.HIGH}:
-                continue
-            if column.kind == "money":
-                amount = money_text(cell, None, None, column.unit, words)
-                figures.append(words("in_unit_after", value=amount, title=words.said(column.title)))
-            elif column.kind == "chance":
-                share = value_text(column, cell, words)
-                details.append(words("pair", title=words.said(column.title), value=share))
-            elif (
-                not column.detail
-                and column.kind in {"text", "sentence"}
-                and cell not in {"yes", "no"}
-            ):
-                details.append(words.said(cell))
-        items.append(
-            Item(
-                words.word(names[number]), words.joined(details, "; "), words.joined(figures, "; ")
-            )
+def _ways_grid(ways: Table, words: Words) -> Grid:
+    """Return each way with what it costs, and what it leaves open below it."""
+    places = [
+        at
+        for at, column in enumerate(ways.columns)
+        if column.tells is Tells.NAME or column.kind in {"money", "chance"}
+        if column.tells not in {Tells.LOW, Tells.HIGH} and column.name not in {"low", "high"}
+    ]
+    headings = tuple(
+        Heading(_with_unit(ways.columns[at], words), right=ways.columns[at].tells is not Tells.NAME)
+        for at in places
+    )
+    texts = [at for at, column in enumerate(ways.columns) if column.kind == "sentence"]
+    lines = []
+    for row in ways.rows:
+        cells = tuple(
+            words.word(row[at])
+            if ways.columns[at].tells is Tells.NAME
+            else value_text(ways.columns[at], row[at], words, 0)
+            for at in places
         )
-    headings = (words("way"), words("what_stays"), words("price"))
-    return Items(words.said(ways.title), headings, tuple(items))
+        below = tuple(
+            (words.said(ways.columns[at].title), words.said(row[at])) for at in texts if row[at]
+        )
+        lines.append(Line(cells, below))
+    return Grid(words.said(ways.title), headings, tuple(lines))
+
+
+def _with_unit(column: Column, words: Words) -> Said:
+    title = words.said(column.title)
+    return words("in_unit", title=title, unit=column.unit) if column.unit else title
 
 
 def _inspection(passes: Ran | None, service: Ran | None, words: Words) -> Section | None:
@@ -372,7 +379,7 @@ def _inspection(passes: Ran | None, service: Ran | None, words: Words) -> Sectio
         ]
         told = words.joined(soon, "; ") if soon else words("no_service_due")
         pairs.append((words("service_due"), told))
-    return Section("due", words("due_title"), (Facts(tuple(pairs)),), wide=True) if pairs else None
+    return Section("due", words("due_title"), (Facts(tuple(pairs)),)) if pairs else None
 
 
 def _not_known(found: Outlook, words: Words) -> Section | None:
@@ -380,4 +387,4 @@ def _not_known(found: Outlook, words: Words) -> Section | None:
     if not found.unknown:
         return None
     text = words.sentences(found.unknown)
-    return Section("not-known", words("not_known"), (Paragraph(text, "quiet"),), wide=True)
+    return Section("not-known", words("not_known"), (Paragraph(text, "quiet"),))

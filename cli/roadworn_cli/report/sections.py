@@ -149,7 +149,7 @@ def rests_on(size: int, root: str, day: object, words: Words, *, full: bool = Tr
     """
     if not full:
         short = Paragraph(words("check_short", size=str(size), root=root), "quiet")
-        return Section("rests-on", words("rests_on"), (short,), wide=True)
+        return Section("rests-on", words("rests_on"), (short,))
     pairs = (
         (words("events_in_ledger"), words("count", number=size)),
         (words("root"), Said(root)),
