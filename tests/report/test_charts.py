@@ -4,6 +4,7 @@ import itertools
 import math
 import re
 from datetime import date
+from pathlib import Path
 from xml.etree import ElementTree as ET
 
 import pytest
@@ -12,9 +13,10 @@ from hypothesis import strategies as st
 
 from roadworn.analysis import Chart, Column, Holds, Series, Table, Tells
 from roadworn.say import Said
-from roadworn_cli.report.canvas import BLUE, GREY, INK, STROKES, VERMILION, label
+from roadworn_cli.report.canvas import BLUE, GREY, INK, STROKES, WIDE, label
 from roadworn_cli.report.charts import draw
-from roadworn_cli.report.marks import Interval, Lane, Scale, intervals, lanes
+from roadworn_cli.report.marks import Axis, Bar, Interval, Lane, bars, intervals, lanes
+from roadworn_cli.report.periods import Period, periods
 from roadworn_cli.report.pictures import pictures_of
 from roadworn_cli.words import Look, Words
 
@@ -36,11 +38,15 @@ def lines(root: ET.Element, colour: str) -> list[list[tuple[float, float]]]:
     """Return the open paths drawn in a colour as points of the drawing."""
     found = []
     for path in root.iter(f"{SVG}path"):
-        style, d = path.get("style", ""), path.get("d", "")
-        if f"stroke: {colour}" in style and "fill: none" in style and "C" not in d:
+        d = path.get("d", "")
+        if path.get("stroke") == colour and path.get("fill") == "none":
             numbers = [float(n) for n in re.findall(r"-?\d+(?:\.\d+)?", d)]
             found.append(list(zip(numbers[::2], numbers[1::2], strict=True)))
     return found
+
+
+def texts_of(root: ET.Element) -> list[str]:
+    return [text.text or "" for text in root.iter(f"{SVG}text")]
 
 
 values = st.lists(st.floats(-1e6, 1e6).map(lambda v: round(v, 3)), min_size=4, max_size=9)
@@ -52,8 +58,7 @@ def test_a_line_stands_where_its_numbers_say(ys: list[float]) -> None:
     """Points of the drawing are one linear map of the points given, as on any ruled paper."""
     xs = tuple(float(n * n) for n in range(len(ys)))
     points = max(lines(drawn(chart(Series("a", xs, tuple(ys)))), INK), key=len)
-    if len(points) != len(xs):
-        return  # the library leaves out points that lie on the line between others
+    assert len(points) == len(xs)
     for given_, place in ((xs, 0), (ys, 1)):
         low, high = min(given_), max(given_)
         if high - low < 1e-2 * max(1.0, abs(high)):
@@ -83,7 +88,7 @@ def test_more_than_two_bands_get_panels_of_their_own() -> None:
     texts = [text.text for text in root.iter(f"{SVG}text")]
     assert {"part 0", "part 1", "part 2", "part 3"} <= set(texts)
     # The fitted curve stands once, in the panel of the part that it belongs to.
-    assert len(lines(root, BLUE)) == 1
+    assert len(lines(root, BLUE)) == 1 + 1  # and one in the key
 
 
 def test_two_fitted_curves_get_panels_and_every_panel_has_the_limit() -> None:
@@ -94,8 +99,9 @@ def test_two_fitted_curves_get_panels_and_every_panel_has_the_limit() -> None:
     root = drawn(chart(points[0], fitted[0], points[1], fitted[1], limit, y_title="tread (mm)"))
     texts = [text.text for text in root.iter(f"{SVG}text")]
     assert {"tire LF", "tire RF", "fitted", "limit"} <= set(texts)
-    of_limit = [line for line in lines(root, VERMILION) if len(line) == 2]
-    assert len({line[0] for line in of_limit}) >= 2
+    level = [line for line in lines(root, GREY) if len(line) == 2 and line[0][1] == line[1][1]]
+    long = [line for line in level if line[1][0] - line[0][0] > 100]
+    assert len({line[0] for line in long}) == 2
 
 
 def test_more_series_than_inks_are_cut_by_the_panel_and_never_by_the_curve() -> None:
@@ -103,7 +109,7 @@ def test_more_series_than_inks_are_cut_by_the_panel_and_never_by_the_curve() -> 
     series = [Series(f"part {n}", (0.0, 9.0), (1.0, 0.6), "step", **band) for n in range(5)]
     fitted = [Series("fitted", (0.0, 9.0), (1.0, 0.5), of=f"part {n}") for n in range(5)]
     root = drawn(chart(*series, *fitted, y_title="share still working"))
-    assert len(lines(root, BLUE)) == 5 + 1  # and one in the legend
+    assert len(lines(root, BLUE)) == 5 + 1  # and one in the key
 
 
 def test_a_longer_name_is_a_series_of_its_own() -> None:
@@ -120,20 +126,16 @@ def test_a_longer_name_is_a_series_of_its_own() -> None:
                         "hub, Moor, MS-77, expected"]  # fmt: skip
 
 
-def zeros(of: Chart) -> int:
-    """Count the axes that have numbers of their own."""
-    return [text.text for text in drawn(of).iter(f"{SVG}text")].count("0")
-
-
 def test_heights_are_shared_unless_a_panel_with_its_own_measure_would_lie_flat() -> None:
     tops = (5.0, 6.0, 160.0)
     steps = [Series(f"part {n}", (2.0, 9.0), (0.0, top), "step") for n, top in enumerate(tops)]
     usual = [Series("expected", (2.0, 9.0), (0.0, 4.0), of=step.name) for step in steps]
-    alike = [Series(f"part {n}", (2.0, 9.0), (0.0, 6.0), "step") for n in range(3)]
+    alike = [Series(f"part {n}", (2.0, 9.0), (0.0, 60.0), "step") for n in range(3)]
     alone = [Series(one.name, one.x, one.y, "step", one.y, one.y) for one in steps]
-    assert zeros(chart(*steps, *usual)) == 3
-    assert zeros(chart(*alike, *usual)) == 1
-    assert zeros(chart(*alone)) == 1  # these are to be compared with each other
+    assert texts_of(drawn(chart(*steps, *usual))).count("200") == 1
+    assert texts_of(drawn(chart(*alike, *usual))).count("60") == 3
+    # These are to be compared with each other.
+    assert texts_of(drawn(chart(*alone))).count("200") == 3
 
 
 def test_days_lie_along_the_axis_and_in_the_table() -> None:
@@ -141,7 +143,7 @@ def test_days_lie_along_the_axis_and_in_the_table() -> None:
     picture = draw(chart(Series("a", days, (1.0, 2.0, 3.0), "step")), "p", WORDS)
     assert picture is not None
     texts = {text.text for text in ET.fromstring(picture.svg).iter(f"{SVG}text")}
-    assert {"2024-01", "2024-09"} <= texts
+    assert {"2024-01", "2024-11"} <= texts
     assert [line.cells[0] for line in picture.grids[0].lines] == [str(day) for day in days]
 
 
@@ -169,7 +171,7 @@ def test_nothing_to_draw_is_no_picture(y: tuple[float, ...]) -> None:
 @pytest.mark.parametrize("shape", ["line", "step", "points", "bars"])
 def test_one_point_is_drawn(shape) -> None:
     root = drawn(chart(Series("a", (5.0,), (2.0,), shape)))
-    assert len(list(root.iter(f"{SVG}path"))) > 5
+    assert len(list(root.iter(f"{SVG}path"))) > 2
 
 
 @pytest.mark.parametrize(
@@ -179,8 +181,8 @@ def test_a_label_is_text_and_nothing_else(text: str) -> None:
     bars = Series(text, (text, "other"), (1.0, 2.0), "bars")
     root = drawn(Chart("c", text, text, text, (bars, bars), text))
     told = [element.text for element in root.iter(f"{SVG}text")]
-    assert label(text, 16) in told
-    assert all(len(one or "") <= 60 for one in told)
+    assert any((one or "").startswith(label(text, 16)[:10]) for one in told)
+    assert all(len(one or "") <= 100 for one in told)
 
 
 def test_two_pictures_on_a_page_share_no_names() -> None:
@@ -196,14 +198,15 @@ def test_two_pictures_on_a_page_share_no_names() -> None:
 def test_an_interval_without_an_end_is_drawn_to_the_edge() -> None:
     given_ = [Interval("a", 2.0, 0.0, math.inf), Interval("b", 1.0, 0.5, 2.0, strong=True)]
     picture = intervals(
-        given_, Scale("ratio", log=True, reference=1.0), "p", WORDS,
+        given_, Axis("ratio", log=True, reference=1.0), "p", WORDS,
         title=Said("t"), alternative=Said("a"),
     )  # fmt: skip
     assert picture is not None
     assert picture.grids[0].lines[0].cells == ("a", "2", "0", "∞")
     root = ET.fromstring(picture.svg)
-    assert lines(root, INK)
-    assert lines(root, VERMILION)
+    assert len(lines(root, BLUE)) == 1
+    # One of safety is told from others by ink, a square and the words of the key.
+    assert any(line[0][1] == line[1][1] for line in lines(root, INK))
 
 
 def test_lanes_hold_days_and_distances() -> None:
@@ -239,21 +242,19 @@ def test_the_contrast_formula_is_that_of_the_standard() -> None:
     assert contrast("#000000", "#ffffff") == pytest.approx(21.0)  # the range WCAG gives: 1 to 21
 
 
-@pytest.mark.parametrize("colour", [INK, BLUE, VERMILION, GREY])
-def test_marks_are_seen_on_white(colour: str) -> None:
-    assert contrast(colour, "#ffffff") >= 3.0  # WCAG 2.2, 1.4.11 non-text contrast
-
-
-def test_text_is_read_on_white() -> None:
-    from pathlib import Path
-
+def style() -> dict[str, str]:
     import roadworn_cli.report as package
 
-    style = (Path(str(package.__file__)).parent / "report.css").read_text()
-    colours = dict(re.findall(r"--(ink|soft|blue|alert): (#[0-9a-f]{6})", style))
-    assert len(colours) == 4
-    for colour in colours.values():
-        assert contrast(colour, "#ffffff") >= 4.5  # WCAG 2.2, 1.4.3 contrast (minimum)
+    text = (Path(str(package.__file__)).parent / "report.css").read_text(encoding="utf-8")
+    return dict(re.findall(r"--(\w+): (#[0-9a-f]{6})", text))
+
+
+@pytest.mark.parametrize("paper", ["#ffffff", style()["paper"]])
+def test_marks_and_text_are_seen_on_paper(paper: str) -> None:
+    for colour in (INK, BLUE, GREY, style()["vermilion"]):
+        assert contrast(colour, paper) >= 3.0  # WCAG 2.2, 1.4.11 non-text contrast
+    for colour in (INK, BLUE, GREY, *(style()[name] for name in ("ink", "soft", "blue", "alert"))):
+        assert contrast(colour, paper) >= 4.5  # WCAG 2.2, 1.4.3 contrast (minimum)
 
 
 def test_series_are_told_apart_without_colour() -> None:
@@ -264,7 +265,50 @@ def test_series_are_told_apart_without_colour() -> None:
 def test_the_two_hues_are_of_the_palette_made_for_colour_blind_people() -> None:
     # Okabe and Ito 2008, Color Universal Design: blue 0 114 178, vermilion 213 94 0.
     assert [int(BLUE[i : i + 2], 16) for i in (1, 3, 5)] == [0, 114, 178]
-    assert [int(VERMILION[i : i + 2], 16) for i in (1, 3, 5)] == [213, 94, 0]
+    vermilion = style()["vermilion"]
+    assert [int(vermilion[i : i + 2], 16) for i in (1, 3, 5)] == [213, 94, 0]
+
+
+def test_vermilion_is_for_stop_alone() -> None:
+    from roadworn_cli.report import page
+
+    folder = Path(str(page.__file__)).parent
+    assert "d55e00" not in "".join(path.read_text("utf-8") for path in folder.glob("*.py"))
+    css = (folder / "report.css").read_text(encoding="utf-8")
+    used = {line.split("{")[0].strip() for line in css.splitlines() if "var(--vermilion)" in line}
+    assert used == {"p.alert", ".stop", "tr.alert th:first-child"}
+
+
+def test_a_bar_says_its_figures_and_none_is_wider_than_the_paper() -> None:
+    given_ = [Bar("coolant pump, delivery van", 17671.0, "57 failed against 15.0 · 17,671 USD"),
+              Bar("alternator", 4059.0, "8 failed against 1.1 · 4,059 USD")]  # fmt: skip
+    picture = bars(given_, "p", WORDS, title=Said("t"), alternative=Said("a"), head=Said("h"))
+    assert picture is not None
+    for svg in (picture.svg, picture.small):
+        root = ET.fromstring(svg)
+        assert "57 failed against 15.0 · 17,671 USD" in texts_of(root)
+        wide = float(str(root.get("viewBox")).split()[2])
+        points = [x for line in lines(root, INK) for x, _y in line]
+        assert max(points) <= wide
+    assert float(str(ET.fromstring(picture.svg).get("viewBox")).split()[2]) == WIDE
+    assert bars([Bar("a", 0.0, "0")], "p", WORDS, title=Said("t"), alternative=Said("a"),
+                head=Said("h")) is None  # fmt: skip
+
+
+def test_months_that_came_are_filled_and_those_to_come_are_not() -> None:
+    months = [Period(date(2025, n, 21), 100.0 * n, math.nan, math.nan, past=True)
+              for n in range(9, 13)]  # fmt: skip
+    months += [Period(date(2026, n, 21), 900.0, 700.0, 1200.0, past=False) for n in range(1, 5)]
+    picture = periods(months, "p", WORDS, unit="USD", title=Said("t"), alternative=Said("a"),
+                      above=("came 4,200", "to come 3,600"))  # fmt: skip
+    assert picture is not None
+    root = ET.fromstring(picture.svg)
+    boxes = [path for path in root.iter(f"{SVG}path") if str(path.get("d")).count("L") == 4]
+    assert [box.get("fill") for box in boxes] == [INK] * 4 + ["none"] * 4
+    texts = texts_of(root)
+    assert {"came 4,200", "to come 3,600", "09", "04", "2025", "2026", "USD"} <= set(texts)
+    assert picture.grids[0].lines[-1].cells[2:] == ("900", "700", "1,200")
+    assert "transform" not in picture.svg  # no slanted dates
 
 
 def test_only_what_is_drawn_is_counted() -> None:

@@ -118,12 +118,12 @@ def test_a_missing_or_broken_analysis_is_left_out_with_a_word(
 ) -> None:
     whole, known = PluginHost.run, PluginHost._known
 
-    def run(self, name, *given):
+    def run(self, name, *given, **more):
         if name == "inspection-outlook":
             from roadworn.model.errors import PluginFailure
 
             raise PluginFailure("The analysis 'inspection-outlook' failed with <b>KeyError</b>.")
-        return whole(self, name, *given)
+        return whole(self, name, *given, **more)
 
     def offered(self):
         return {name: one for name, one in known(self).items() if name != "maintenance-due"}

@@ -17,7 +17,6 @@ from roadworn_cli.words import Words
 
 INK: Final = "#1b1b1b"
 BLUE: Final = "#0072b2"
-VERMILION: Final = "#d55e00"
 GREY: Final = "#6b6b6b"
 RULE: Final = "#d6cfc0"
 #: Widths of a drawing in pixels of the text beside it: a page's measure, and a phone's.
@@ -46,7 +45,7 @@ STROKES: Final = (
     Stroke(INK, "", 1.9, "dot"),
     Stroke(BLUE, "6 3", 1.9, "square"),
     Stroke(GREY, "2 2", 2.1, "up"),
-    Stroke(GREY, "", 1.0, "diamond"),
+    Stroke(GREY, "", 1.3, "diamond"),
     Stroke(BLUE, "", 1.0, "down"),
     Stroke(INK, "8 3 2 3", 1.2, "cross"),
 )

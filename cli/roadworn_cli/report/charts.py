@@ -17,7 +17,6 @@ from roadworn_cli.report.canvas import (
     GREY,
     INK,
     LEADING,
-    RULE,
     Scale,
     Sheet,
     label,
@@ -174,10 +173,11 @@ def _sheet(panels: Sequence[Sequence[Drawn]], told: _Told, width: float) -> Shee
 
 def _key(sheet: Sheet, panels: Sequence[Sequence[Drawn]], words: Words) -> float:
     """Explain once what lines and bands in all panels are; return the height it takes."""
-    entries: list[tuple[str, Drawn, bool]] = []
     alone = len(panels) == 1
-    for one in (one for panel in panels for one in panel[0 if alone and sheet.narrow else 1 :]):
-        entries.append((str(words.word(one.series.name)), one, False))
+    first = 0 if alone and sheet.narrow else 1
+    entries = [
+        (str(words.word(one.series.name)), one, False) for panel in panels for one in panel[first:]
+    ]
     if any(len(panel) > 1 and panel[0].series.of == "" for panel in panels) and not alone:
         entries.insert(0, (str(words("on_record")), panels[0][0], False))
     if alone and not sheet.narrow:

@@ -224,10 +224,8 @@ def _retire(table: Table | None, words: Words) -> Section | None:
         return None
     at = table.place(Tells.VALUE)
     names = table.cells(Tells.VEHICLE)
-    order = sorted(
-        (n for n, one in enumerate(times) if isinstance(one, int | float)),
-        key=lambda n: -float(times[n] or 0),
-    )[:_MOST]
+    known = [(float(one), n) for n, one in enumerate(times) if isinstance(one, int | float)]
+    order = [n for _times, n in sorted(known, key=lambda one: -one[0])][:_MOST]
     if not order or at is None:
         return None
     unit = table.columns[at].unit

@@ -256,7 +256,8 @@ def bars(
         given: the first stands on top.
         ident: unique on the page.
         words: of the report.
-        title, alternative: its finding, and the same in words.
+        title: its finding.
+        alternative: the same in words.
         head: what the bars are, of the table of their numbers.
     """
     shown = [one for one in given if math.isfinite(one.value) and one.value >= 0]

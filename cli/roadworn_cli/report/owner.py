@@ -118,7 +118,7 @@ def _work(found: Outlook, words: Words) -> tuple[list[Job], list[Said]]:
 def _jobs(table: Table, words: Words) -> Iterable[tuple[Job, Cell, Cell]]:
     """Yield the rows of work with their component and what was seen."""
     at = table.place(Tells.VALUE)
-    limits = [None, None]
+    limits: list[int | None] = [None, None]
     if at is not None:
         beside = [column.tells for column in table.columns[at + 1 : at + 3]]
         limits = [at + 1, at + 2] if beside == [Tells.LOW, Tells.HIGH] else limits
@@ -190,9 +190,11 @@ def _currency(found: Outlook) -> str:
     ways = found.holding(Holds.WAYS)
     for table in (ways, found.holding(Holds.TOTALS), found.holding(Holds.PLAN)):
         at = table.place(Tells.VALUE) if table is not None else None
-        if table is not None and at is not None and table.columns[at].unit:
+        if table is None:
+            continue
+        codes |= {code for code in table.cells(Tells.CURRENCY) if code}
+        if at is not None and table.columns[at].unit:
             codes.add(table.columns[at].unit)
-        codes |= {code for code in table.cells(Tells.CURRENCY) if code} if table else set()
     return str(codes.pop()) if len(codes) == 1 else ""
 
 

@@ -54,7 +54,8 @@ def periods(
         ident: unique on the page.
         words: of the report.
         unit: the currency.
-        title, alternative: its finding, and the same in words.
+        title: its finding.
+        alternative: the same in words.
         above: what is written over the past ones, and over those to come.
     """
     shown = [one for one in given if math.isfinite(one.value)]
