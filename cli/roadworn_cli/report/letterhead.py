@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Final
 
 from roadworn.model.errors import UsageError
+from roadworn.model.toml import read_toml
 from roadworn_cli.report.model import Letterhead
 from roadworn_cli.words import shown
 
@@ -40,7 +41,7 @@ def letterhead_of(given: str, ledger: Path) -> Letterhead | None:
     if not given and not path.is_file():
         return None
     try:
-        told = tomllib.loads(path.read_text(encoding="utf-8"))
+        told = read_toml(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise UsageError(f"The letterhead {path} cannot be read ({error.strerror}).") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
