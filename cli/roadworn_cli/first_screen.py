@@ -145,11 +145,11 @@ def _stop(found: "Outlook") -> Iterator[_Entry]:
     at = _with(table, Mark.SAFETY)
     if not at or found.vehicle.get("retired_on"):
         parts = getattr(found.headline, "parts", (found.headline,))
-        yield _Entry("", str(parts[0]))
+        yield _Entry("Now", str(parts[0]))
     for n in at[:_STORIES]:
         seen = table.cells(Tells.SEEN)[n]
-        said = f"{name_of(table, n)}: do not drive until it is repaired"
-        yield _Entry("STOP", f"{said}; {seen}" if seen else said, look="stop", least=None)
+        said = f"{name_of(table, n)}, do not drive"
+        yield _Entry("STOP", f"{said}: {seen}" if seen else said, look="stop", least=None)
     if at[_STORIES:]:
         yield _Entry("STOP", [_job(table, n) for n in at[_STORIES:]], look="stop")
     brief = brief_cautions_for(str(table.cells(Tells.COMPONENT)[n]) for n in at)
@@ -231,8 +231,11 @@ def _next(found: "Outlook") -> Iterator[_Entry]:
     ahead = found.next_repairs.result.holding(Holds.AHEAD) if found.next_repairs else None
     if ahead is None:
         return
-    due = due_of(found)
-    listed = set(zip(due.cells(Tells.COMPONENT), due.cells(Tells.PLACE), strict=True))
+    listed = {
+        key
+        for table in filter(None, (due_of(found), found.holding(Holds.PLAN)))
+        for key in zip(table.cells(Tells.COMPONENT), table.cells(Tells.PLACE), strict=True)
+    }
     keys = list(zip(ahead.cells(Tells.COMPONENT), ahead.cells(Tells.PLACE), strict=True))
     rows = [n for n, key in enumerate(keys) if key not in listed]
     label = "Likely next"
@@ -289,17 +292,31 @@ def _way(ways: Table, n: int) -> str:
 
 
 def _chain(found: "Outlook") -> Iterator[_Entry]:
-    """Yield what keeps failing and where it points."""
+    """Yield what to do first and what that spares, and what keeps failing."""
     chain, repeats = found.holding(Holds.CHAIN), found.holding(Holds.REPEATS)
-    told = set()
+    pointed = set()
     if chain is not None:
+        keys = list(zip(chain.cells(Tells.COMPONENT), chain.cells(Tells.PLACE), strict=True))
+        own = [n for n, key in enumerate(keys) if key == keys[0]]
+        spared = [" ".join((str(_named(chain, n, "spared")), _amount(chain, n))) for n in own]
+        told = f"{name_of(chain, 0)}: it may spare {', '.join(spared)}"
+        yield _Entry("Do first", told, _price(chain, 0), least=2)
+        pointed = {getattr(_named(chain, n, "spared"), "component", None) for n in own}
+    again = repeats.cells(Tells.COMPONENT)[0] if repeats is not None else None
+    if chain is not None:
+        # Of several chains the one that ends at what keeps failing.
+        parts = [getattr(_named(chain, n, "spared"), "component", None) for n in own]
+        n = own[parts.index(again)] if again in parts else 0
         at = next((i for i, column in enumerate(chain.columns) if column.kind == "sentence"), None)
-        if at is not None:
-            yield _Entry("Points to", str(chain.rows[0][at]), least=3)
-        told = set(chain.cells(Tells.COMPONENT))
-    if repeats is not None and repeats.cells(Tells.COMPONENT)[0] not in told:
-        why = repeats.cells(Tells.WHY)[0] or found.keeps_failing.result.headline  # type: ignore[union-attr]
+        yield from () if at is None else (_Entry("Points to", str(chain.rows[n][at])),)
+    if repeats is not None and found.keeps_failing is not None and again not in pointed:
+        why = repeats.cells(Tells.WHY)[0] or found.keeps_failing.result.headline
         yield _Entry("Keeps failing", str(why))
+
+
+def _amount(chain: Table, n: int) -> str:
+    """Return the money that a row spares, without its currency."""
+    return _cell_named(chain, n, "spares").partition(" ")[0]
 
 
 def _not_known(found: "Outlook") -> Iterator[_Entry]:

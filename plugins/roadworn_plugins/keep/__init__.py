@@ -85,8 +85,7 @@ _say = Says(
         "invoices.",
         "a-month": "{currency} a month",
         "safety": "Safety first: {parts}; repair before driving.",
-        "another-way": "Letting it go is cheaper if another way of getting there costs less than "
-        "{monthly:,.0f} a month all in: a price of a replacement was not given.",
+        "another-way": "Letting it go pays if another way costs under {monthly:,.0f} a month all in.",
         "turns-value-more": "It turns if the vehicle would fetch more than {value:,.0f} as it is.",
         "turns-value-less": "It turns if the vehicle would fetch less than {value:,.0f} as it is.",
         "turns-repair": "It turns if one more repair of over {cost:,.0f} is needed now.",
@@ -97,8 +96,7 @@ _say = Says(
         "{expected:,.0f}.",
         "turns-standing": "“{wide}” is the better one if one standing still costs you more than "
         "{cost:,.0f}, towing and lost time together.",
-        "none": "No way of going on can be offered: give the price of a replacement, "
-        "replacement-price.",
+        "none": "No way of going on can be offered.",
         "repairs": "repairs within {months} months",
         "value-unknown": "No value of this vehicle is known, so no advice by money. Repairs of "
         "{expected:,.0f} {currency} ({low:,.0f} to {high:,.0f}) are to be expected in {months} "
@@ -110,10 +108,8 @@ _say = Says(
         "would fetch.",
         "value-kept": "No value of this vehicle is known; keeping it costs less whatever it would "
         "fetch.",
-        "alone": f"{_BEST} ({{low:,.0f}} to {{high:,.0f}}). Letting it go is not compared: give "
-        "the price of a replacement, replacement-price.",
-        "alone-risk": f"{_BEST} ({{low:,.0f}} to {{high:,.0f}}){_RISK}. Letting it go is not "
-        "compared: give the price of a replacement, replacement-price.",
+        "alone": f"{_BEST} ({{low:,.0f}} to {{high:,.0f}}).",
+        "alone-risk": f"{_BEST} ({{low:,.0f}} to {{high:,.0f}}){_RISK}.",
         "best": f"{_BEST}.",
         "best-lead": f"{_BEST}{_LEAD}.",
         "best-risk": f"{_BEST}{_RISK}.",
