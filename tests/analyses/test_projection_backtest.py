@@ -242,7 +242,7 @@ def test_a_part_replaced_beforehand_is_projected_to_that_day(tmp_path: Path) -> 
         with view_of(shop(*more), folder, as_of="2024-12-20") as view:
             found = look_back(view, date(2023, 12, 20), 12.0, known_by="occurred")
         assert found is not None
-        assert found.cut == number
+        assert found.cuts.sum() == number
         assert np.any(found.successor > 0.0) == bool(number)
         chances.append(float(found.chance[found.parts.vehicle.index("van-5")]))
     # 182 of 366 days; the chance is small, so about in proportion.

@@ -8,12 +8,8 @@ from builders import found, looked
 
 from roadworn.model.events import NewEvent
 from roadworn.testing import event, view_of
-from roadworn_plugins.wear.measured import (
-    LEAST_REPLACED,
-    chance_replaced,
-    measured_wear,
-    replaced_at,
-)
+from roadworn_plugins.wear.chances import LEAST_REPLACED, chance_replaced, replaced_at
+from roadworn_plugins.wear.measured import measured_wear
 
 
 def pads(number: int, reason: str = "worn_out") -> list[NewEvent]:

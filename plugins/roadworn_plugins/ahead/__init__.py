@@ -11,10 +11,11 @@ from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Joined, Says, Sentence, as_sentence, some_of
 from roadworn_plugins.ahead.due_now import DueItem, State, due_now, not_failed
+from roadworn_plugins.ahead.open_facts import parts_today
 from roadworn_plugins.ahead.tables import due_table, next_table, stock_table, totals_table
 from roadworn_plugins.shared.costs_ahead import Band, money
 from roadworn_plugins.shared.grouped import Floats, Ints
-from roadworn_plugins.shared.parts_ahead import PartsAhead, load_parts
+from roadworn_plugins.shared.parts_ahead import PartsAhead
 from roadworn_plugins.shared.projected import (
     LEVEL,
     Projection,
@@ -22,7 +23,7 @@ from roadworn_plugins.shared.projected import (
     project_months,
 )
 from roadworn_plugins.shared.settings import MostRows, OnlyVehicle, ShownUnit, all_said
-from roadworn_plugins.wear.measured import MeasuredParts
+from roadworn_plugins.wear.chances import MeasuredParts
 
 if TYPE_CHECKING:
     from roadworn_plugins.ahead.quarters import By
@@ -152,7 +153,7 @@ class NextRepairsSettings(Settings):
 def run(view: LedgerView, settings: NextRepairsSettings) -> Result:
     """Gather what is due and project every fitted part."""
     unit = settings.unit or view.usual_unit()
-    parts = load_parts(view, settings.vehicle, yearly_rise=settings.yearly_rise)
+    parts = parts_today(view, settings.vehicle, yearly_rise=settings.yearly_rise)
     due = due_now(view, parts.prices, settings.vehicle)
     ahead = not_failed(parts, due)
     record = _track_record(view, settings)

@@ -4,8 +4,8 @@ The projection is made on a view set back to that day, so it knows what was know
 nothing more; what came is read from the present view. One pass serves the whole fleet: a vehicle
 or a component is a choice of its rows, and every analysis that looks back to a day shares it.
 
-A part that was replaced before it failed is projected to that day, its successor from then on. A
-vehicle that left, or was not seen any more, counts to its last day.
+A part replaced before it failed is projected to that day, its successor from then on. A vehicle
+that left, or was not seen any more, counts to its last day.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
@@ -18,13 +18,14 @@ import numpy as np
 from roadworn.columns.view import KnownBy, LedgerView
 from roadworn.model.catalogue import meet, sides_of
 from roadworn_plugins.ahead.due_now import DueItem, failed_now, not_failed
+from roadworn_plugins.ahead.open_facts import parts_today
 from roadworn_plugins.ahead.quarters import Failure, failures
 from roadworn_plugins.projection.totals import grid_totals
 from roadworn_plugins.shared.costs_ahead import cost_of, money
 from roadworn_plugins.shared.grouped import DAYS_PER_MONTH, Bools, Floats, Ints
-from roadworn_plugins.shared.parts_ahead import PartsAhead, load_parts
+from roadworn_plugins.shared.parts_ahead import PartsAhead
 from roadworn_plugins.shared.projected import Projection, project, taken
-from roadworn_plugins.wear.measured import MeasuredParts
+from roadworn_plugins.wear.chances import MeasuredParts
 
 # A vehicle seen this long before the end of the horizon was watched to the end.
 _GRACE_DAYS = 100
@@ -101,12 +102,13 @@ class BacktestDay:
         successor: failures projected of the part that took its place before it failed.
         base: chance of each part known then without its age: the share of its component that
             had failed in as long a time before.
+        without: chance of each part by its life alone, without the facts of that day.
         came: failures of each part's place.
         happened: whether the part that was fitted then failed, 1 or 0.
         usual: what a replacement was projected to cost, 0 where no price was known.
         failures: of each part, in time.
         unforeseen: failures at places where no part was projected.
-        left, lost: vehicles of these that left within the horizon or were not seen to its end.
+        left, lost: vehicles that left within the horizon, or were not seen to its end.
         cuts: whether the part was replaced before it failed.
         currency: of the money.
     """
@@ -118,6 +120,7 @@ class BacktestDay:
     found: Projection
     successor: Floats
     base: Floats
+    without: Floats
     came: Floats
     happened: Floats
     usual: Floats
@@ -127,11 +130,6 @@ class BacktestDay:
     lost: frozenset[str]
     cuts: Bools
     currency: str
-
-    @property
-    def cut(self) -> int:
-        """Parts replaced before they failed."""
-        return int(np.sum(self.cuts))
 
     @property
     def chance(self) -> Floats:
@@ -196,7 +194,7 @@ class BacktestDay:
 
     @property
     def projected_cost(self) -> float:
-        """What the failures were projected to cost, all parts together."""
+        """What all failures were projected to cost."""
         return float(self.expected_cost.sum())
 
     @property
@@ -207,9 +205,8 @@ class BacktestDay:
     @property
     def share_inside(self) -> float:
         """Share of the vehicles whose cost fell into their band."""
-        # What adds up to nothing differs from 0 by rounding.
-        inside = (self.bands[0] - 1e-6 <= self.paid) & (self.paid <= self.bands[1] + 1e-6)
-        return float(inside.mean())
+        low, high = self.bands  # what adds up to nothing differs from 0 by rounding
+        return float(((low - 1e-6 <= self.paid) & (self.paid <= high + 1e-6)).mean())
 
     def only(self, vehicle: str | None, component: str | None) -> "BacktestDay | None":
         """Return what is said of one vehicle or component, None when there is no part of it."""
@@ -238,7 +235,16 @@ class BacktestDay:
             lost=self.lost if vehicle is None else self.lost & {vehicle},
             **{
                 name: getattr(self, name)[rows]
-                for name in ("share", "successor", "base", "came", "happened", "usual", "cuts")
+                for name in (
+                    "share",
+                    "successor",
+                    "base",
+                    "without",
+                    "came",
+                    "happened",
+                    "usual",
+                    "cuts",
+                )
             },
         )
 
@@ -282,7 +288,7 @@ def _looked_back(
     until = day + timedelta(days=round(months * DAYS_PER_MONTH))
     fleet, planned = watched(view, day, until), _planned(view, day, until)
     with view.set_back(day, known_by=known_by) as then:
-        fitted = load_parts(then)
+        fitted = parts_today(then)
         due = failed_now(then, fitted.prices)
         rows = not_failed(fitted, due)
         rows = rows[[fitted.vehicle[i] in fleet.until for i in rows]]
@@ -305,6 +311,7 @@ def _looked_back(
     share = np.minimum(end, cut) / span
     wear = {i: chances for i, chances in wear.items() if share[i] == 1.0}
     found = project(parts, months, measured=wear, share=share)
+    by_lives = project(replace(parts, facts=None), months, measured=wear, share=share)
     came = [
         f
         for f in failures(view, day, until, currency)
@@ -320,6 +327,7 @@ def _looked_back(
         found=found,
         successor=_successors(parts, months, np.maximum(end - cut, 0.0) / span),
         base=_base_rates(parts, before),
+        without=by_lives.chance,
         came=np.array([len(one) for one in own], dtype=np.float64),
         happened=np.array(
             [
@@ -349,7 +357,8 @@ def _successors(parts: PartsAhead, months: float, share: Floats) -> Floats:
     rows = np.flatnonzero(share > 0.0)
     if rows.size:
         new = parts.take(rows)
-        new = replace(new, known=np.ones(rows.size, dtype=bool), age=np.zeros_like(new.age))
+        known = np.ones(rows.size, dtype=bool)
+        new = replace(new, known=known, age=np.zeros_like(new.age), facts=None)
         number[rows] = project(new, months, share=share[rows]).number
     return number
 

@@ -8,6 +8,7 @@ from roadworn.model.catalogue import catalogue, part_name
 from roadworn.model.messages import Joined, Says, Sentence
 from roadworn.model.places import covers
 from roadworn_plugins.ahead.due_now import DueItem
+from roadworn_plugins.ahead.open_facts import Fact, OpenFacts
 from roadworn_plugins.projection.count_law import stock
 from roadworn_plugins.projection.renewal import over_usage
 from roadworn_plugins.shared import grouped as lives_of
@@ -162,6 +163,7 @@ def next_table(
         ),
         evidence=tuple(
             (
+                *(event for fact in _facts(parts, i, wear) for event in fact.events),
                 *filter(None, (parts.started_by[i],)),
                 *(_failures_here(view, parts, i) if _fails_here(parts, i) else ()),
                 *events.get((parts.component[i], parts.vehicle_class[i]), ()),
@@ -220,9 +222,11 @@ def _age(parts: PartsAhead, i: int, unit: Unit) -> float | None:
 
 def _basis(parts: PartsAhead, i: int, wear: dict[int, Floats]) -> str:
     """Say in one line what the chance rests on."""
+    facts = [fact.told for fact in _facts(parts, i, wear)]
     if i in wear:
-        return _say("own-wear")
+        return Joined((*facts, _say("own-wear")), "; ")
     words = [
+        *facts,
         *([_repeats(parts, i)] if _fails_here(parts, i) else ()),
         *([] if parts.known[i] else [_say("age-unknown")]),
         *([_say("calendar", years=parts.age[i, 0])] if _by_calendar(parts, i) else ()),
@@ -232,6 +236,16 @@ def _basis(parts: PartsAhead, i: int, wear: dict[int, Floats]) -> str:
     if times >= _HARD or times <= _EASY:
         words.append(_say("hard" if times >= _HARD else "easy", times=times))
     return Joined(words, "; ")
+
+
+def _facts(parts: PartsAhead, i: int, wear: dict[int, Floats]) -> list[Fact]:
+    """Return the facts of today that moved a part's chance; what is measured moves it by itself."""
+    if not isinstance(parts.facts, OpenFacts) or i in wear:
+        return []
+    # What lies upstream moves a chance a little; it is said where the place fails again.
+    return [
+        fact for fact in parts.facts.told(i) if fact.kind != "upstream" or _fails_here(parts, i)
+    ]
 
 
 def _by_calendar(parts: PartsAhead, i: int) -> bool:

@@ -11,7 +11,6 @@ from roadworn.analysis import (
     Chart,
     Column,
     Estimate,
-    Holds,
     Result,
     Series,
     Settings,
@@ -22,18 +21,15 @@ from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Joined, Says
 from roadworn_plugins.ahead.past import BacktestDay, look_back
-from roadworn_plugins.ahead.quarters import Failure
 from roadworn_plugins.ahead.track import past_days, ratio_limits
-from roadworn_plugins.lifedata import LifeDataError
+from roadworn_plugins.backtest.tables import all_of, rules_table, score_of, surprises_table
 from roadworn_plugins.lifedata.counts import WithLimits, poisson_ratio
 from roadworn_plugins.projection.scores import (
     Bin,
     ProjectionScore,
     bins_of,
     coverage,
-    score_projection,
 )
-from roadworn_plugins.shared.grouped import Floats
 from roadworn_plugins.shared.projected import LEVEL
 from roadworn_plugins.shared.settings import MostRows, OnlyComponent, OnlyVehicle, all_said
 
@@ -43,7 +39,8 @@ Question: How often did what the projection said come true?
 Method: The ledger is set back to past days; each time `next-repairs` is computed with what was
 known then, and compared with the failures of the months after it. The Brier score is the mean
 squared error of the chances; it is set against the base rate known on the day, the share of a
-component's parts that had failed in as long a time before. Bands are judged by the share of
+component's parts that had failed in as long a time before, and against the same projection
+without what was open on the day. Bands are judged by the share of
 vehicles whose costs fell into them.
 
 Assumptions: By `occurred` a projection knows what had happened by its day, also what was
@@ -60,8 +57,6 @@ Reading: Given 29 %, came 28 % of 310: of 310 parts given about 29 %, 28 % faile
 Reference: Brier, Monthly Weather Review 78 (1950) 1-3; Spiegelhalter, Statistics in Medicine 5
 (1986) 421-433. From memory.
 """
-#: A failure given less than this came as a surprise.
-SURPRISE = 0.05
 # Fewer parts than this in the bin do not make a sentence.
 _LEAST_FOR_WORDS = 20
 _say = Says(
@@ -78,7 +73,6 @@ _say = Says(
         "within": "vehicles within their {nominal:.0%} band",
         "bin": "{low:.0%} and {high:.0%}",
         "point": "given {given:.0%}, came {came:.0%} of {parts}",
-        "surprises": "Failures that came though given under {chance:.0%} ({number} in all)",
         "left": "{left} times a vehicle left within the time, {lost} times one was not seen to "
         "its end; each counts to its last day.",
         "cut": "{n} parts were replaced before they failed and are projected to that day, their "
@@ -127,38 +121,24 @@ def run(view: LedgerView, settings: ProjectionBacktestSettings) -> Result:
     days = [day for day in looked if day is not None]
     if not days:
         return Result(_say("nothing", months=settings.months), caveats=(_say("later"),))
-    bins = bins_of(_all(days, "chance"), _all(days, "happened"))
+    bins = bins_of(all_of(days, "chance"), all_of(days, "happened"))
     low, high = np.concatenate([day.bands for day in days], axis=1)
     # What adds up to nothing differs from 0 by rounding.
-    within = coverage(low - 1e-6, high + 1e-6, _all(days, "paid"))
-    surprised = _surprises(days, settings.most)
+    within = coverage(low - 1e-6, high + 1e-6, all_of(days, "paid"))
+    surprised = surprises_table(days, settings.most)
     return Result(
         headline=_headline(days, bins),
         tables=(
             _reliability(bins),
+            rules_table(days),
             _by_day(days),
             _by_component(days, settings.most),
             *((surprised,) if surprised.rows else ()),
         ),
-        estimates=_estimates(days, _score(days), within),
+        estimates=_estimates(days, score_of(days), within),
         charts=(_chart(bins),),
         caveats=_caveats(days, len(wanted) - len(days), settings),
     )
-
-
-def _all(days: list[BacktestDay], name: str) -> Floats:
-    """Return a figure of all days, one after the other."""
-    return np.concatenate([np.asarray(getattr(day, name)) for day in days])
-
-
-def _score(days: list[BacktestDay]) -> ProjectionScore | None:
-    """Return the score of all parts of these days, None where nothing can be scored."""
-    cluster = np.concatenate([np.array(day.parts.vehicle, dtype=object) for day in days])
-    chance, happened, base = (_all(days, name) for name in ("chance", "happened", "base"))
-    try:
-        return score_projection(chance, happened, base, cluster=cluster.astype(str))
-    except LifeDataError:
-        return None  # no chance above zero
 
 
 def _reliability(bins: list[Bin]) -> Table:
@@ -210,7 +190,7 @@ def _by_day(days: list[BacktestDay]) -> Table:
     currency = days[-1].currency
     rows = []
     for day in days:
-        score = _score([day])
+        score = score_of([day])
         rows.append(
             (
                 day.on,
@@ -253,7 +233,7 @@ def _by_component(days: list[BacktestDay], most: int) -> Table:
     currency = days[-1].currency
     names = np.concatenate([np.array(day.parts.component, dtype=object) for day in days])
     number, came, expected, paid = (
-        _all(days, name) for name in ("number", "came", "expected_cost", "paid_by_part")
+        all_of(days, name) for name in ("number", "came", "expected_cost", "paid_by_part")
     )
     rows = []
     for name in sorted(set(names.tolist())):
@@ -290,41 +270,6 @@ def _by_component(days: list[BacktestDay], most: int) -> Table:
             Column("component", "component", detail=True, tells=Tells.COMPONENT),
         ),
         tuple(rows[:most]),
-    )
-
-
-def _surprises(days: list[BacktestDay], most: int) -> Table:
-    """Return failures that came though hardly any chance was given, the least likely first."""
-    found: list[tuple[float, BacktestDay, Failure]] = []
-    for day in days:
-        found += [(0.0, day, failure) for failure in day.unforeseen]
-        found += [
-            (float(day.chance[i]), day, one[0])
-            for i, one in enumerate(day.failures)
-            if one and day.chance[i] < SURPRISE
-        ]
-    found.sort(key=lambda item: (item[0], item[2].on, item[2].event))
-    shown = found[:most]
-    return Table(
-        "surprises",
-        _say("surprises", chance=SURPRISE, number=len(found)),
-        (
-            Column("vehicle", "vehicle", tells=Tells.VEHICLE),
-            Column("what", "what"),
-            Column("on", "failed on", "date"),
-            Column("given", "given", "chance"),
-            Column("day", "as of", "date"),
-            Column("component", "component", detail=True, tells=Tells.COMPONENT),
-        ),
-        tuple(
-            (
-                *(one.vehicle, part_name(one.component, one.position), one.on),
-                *(chance, day.on, one.component),
-            )
-            for chance, day, one in shown
-        ),
-        tuple((one.event,) for _chance, _day, one in shown),
-        Holds.OF_ALL,
     )
 
 
@@ -401,7 +346,7 @@ def _caveats(
     rise = days[-1].parts.prices.yearly_rise
     return all_said(
         _say.when(left or lost, "left", left=left, lost=lost),
-        _say.some(sum(day.cut for day in days), "cut"),
+        _say.some(sum(int(day.cuts.sum()) for day in days), "cut"),
         _say.some(sum(len(day.unforeseen) for day in days), "unforeseen"),
         _say.some(sum(day.unpriced for day in days), "unpriced"),
         _say.when(known < settings.days, "few-days", known=known, asked=settings.days),

@@ -10,6 +10,7 @@ from roadworn.model.catalogue import catalogue
 from roadworn.model.messages import Joined, Says, Sentence
 from roadworn_plugins.ahead import too_few
 from roadworn_plugins.ahead.due_now import due_now
+from roadworn_plugins.ahead.open_facts import parts_today
 from roadworn_plugins.inspection.judged import InspectionOutlookSettings, told_of
 from roadworn_plugins.keep.jobs import hours_standing, labour_once
 from roadworn_plugins.keep.options import (
@@ -31,7 +32,6 @@ from roadworn_plugins.keep.tables import plan_table, sums_table, turns_table, wa
 from roadworn_plugins.keep.ways import After, Case, TimeAhead, ways_of
 from roadworn_plugins.likely_causes.asking import open_pictures
 from roadworn_plugins.shared.costs_ahead import chance_below
-from roadworn_plugins.shared.parts_ahead import load_parts
 from roadworn_plugins.shared.projected import LEVEL
 from roadworn_plugins.shared.settings import all_said
 
@@ -198,7 +198,7 @@ def run(view: LedgerView, settings: KeepOrSellSettings) -> Result:
 
 
 def _case(view: LedgerView, settings: KeepOrSellSettings, vehicle: str) -> Case:
-    parts = load_parts(view, vehicle)
+    parts = parts_today(view, vehicle)
     due = due_now(view, parts.prices, vehicle)
     kind = parts.vehicle_class[0] if parts.size else _kind(view, vehicle)
     time = TimeAhead.load(view, parts, due, settings.months, SOON_MONTHS)

@@ -10,6 +10,7 @@ from roadworn.columns.view import UNSEEN_DAYS, LedgerView
 from roadworn.model.messages import Joined, Says
 from roadworn.model.units import KM_PER_MILE
 from roadworn_plugins.ahead.due_now import DueItem, State, due_now, not_failed
+from roadworn_plugins.ahead.open_facts import parts_today
 from roadworn_plugins.ahead.quarters import months_from
 from roadworn_plugins.ahead.services import ServiceAhead, ServicesAhead
 from roadworn_plugins.keep.options import (
@@ -25,7 +26,7 @@ from roadworn_plugins.keep.options import (
 from roadworn_plugins.projection.totals import grid_totals
 from roadworn_plugins.shared.costs_ahead import Band, cost_of
 from roadworn_plugins.shared.grouped import Floats, Ints
-from roadworn_plugins.shared.parts_ahead import PartsAhead, load_parts
+from roadworn_plugins.shared.parts_ahead import PartsAhead
 from roadworn_plugins.shared.projected import (
     LEVEL,
     Projection,
@@ -33,7 +34,7 @@ from roadworn_plugins.shared.projected import (
     taken,
 )
 from roadworn_plugins.shared.settings import all_said
-from roadworn_plugins.wear.measured import MeasuredParts
+from roadworn_plugins.wear.chances import MeasuredParts
 
 #: Fewer vehicles of a class have no middle that one of them could be held against.
 LEAST_OF_CLASS = 3
@@ -195,7 +196,7 @@ class _Fleet:
     @classmethod
     def load(cls, view: LedgerView, months: int) -> "_Fleet":
         """Read the fleet, and project it to a year, two years and the horizon asked for."""
-        parts = load_parts(view)
+        parts = parts_today(view)
         due = defaultdict[str, list[DueItem]](list)
         all_due = due_now(view, parts.prices)
         for item in all_due:

@@ -33,7 +33,7 @@ from roadworn_plugins.shared.grouped import Floats, Ints
 from roadworn_plugins.shared.parts_ahead import PartsAhead
 from roadworn_plugins.shared.projected import Projection, project, project_months
 from roadworn_plugins.shared.settings import all_said
-from roadworn_plugins.wear.measured import MeasuredParts
+from roadworn_plugins.wear.chances import MeasuredParts
 
 _say = Says(
     "keep-or-sell",

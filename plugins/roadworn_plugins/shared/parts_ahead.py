@@ -4,17 +4,19 @@ Parts of known age come from the part lives; those whose age nobody knows are of
 `unknown_ages` finds. All ages are carried on from the last reading to the day of the view.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from datetime import date
-from typing import Any
+from typing import Any, Protocol, Self
 
 import numpy as np
 
 from roadworn.columns.view import UNSEEN_DAYS, LedgerView
-from roadworn.model.catalogue import place_of
+from roadworn.model.catalogue import meet, place_of
 from roadworn.model.units import KM_PER_MILE
 from roadworn_plugins.lifedata.effects import Season
 from roadworn_plugins.projection.belief import AGES, LifeBelief, unknown_ages
+from roadworn_plugins.projection.renewal import CountMoments
 from roadworn_plugins.shared.fleet_lives import ComponentLives
 from roadworn_plugins.shared.grouped import (
     DAYS_PER_MONTH,
@@ -41,6 +43,27 @@ SCENARIOS = (
     np.concatenate([[0.0], 2.0 * np.sin(_TURN)]),
     np.concatenate([[0.5], np.full(6, 1.0 / 12.0)]),
 )
+
+
+#: Vehicle, component and position.
+Place = tuple[str, str, str]
+
+
+class Known(Protocol):
+    """What is known today, within one time ahead, to be put to what lives say."""
+
+    def of(self, counts: CountMoments) -> CountMoments: ...  # noqa: D102
+    def limits(self, ends: Floats) -> Floats: ...  # noqa: D102
+
+
+class Facts(Protocol):
+    """What is known today of parts beside their lives: findings, codes, complaints."""
+
+    def take(self, rows: Ints) -> Self:
+        """Return that of these parts only."""
+
+    def within(self, months: Floats) -> Known:
+        """Return what it makes of chances within the months ahead of each part."""
 
 
 # Arrays of one entry a part, and what stands for a part that nothing is said of.
@@ -87,6 +110,7 @@ class PartsAhead:
             bands.
         early_price: of each part, what an early failure costs as a share of the usual price.
         today: day of the view.
+        facts: what is known of them today beside their lives; None where nothing is on record.
     """
 
     vehicle: list[str]
@@ -118,6 +142,7 @@ class PartsAhead:
     leaving: float = 0.0
     beyond: float = 0.0
     early_price: Floats = field(default_factory=lambda: np.ones(0))
+    facts: "Facts | None" = None
 
     def __post_init__(self) -> None:
         """Take parts without effects of their own as ordinary ones."""
@@ -144,7 +169,8 @@ class PartsAhead:
         taken: dict[str, Any] = {name: [getattr(self, name)[i] for i in rows] for name in lists}
         for name in ("known", "age", "car", "group", *_OF_PARTS):
             taken[name] = getattr(self, name)[rows]
-        return replace(self, **taken)
+        facts = None if self.facts is None else self.facts.take(rows)
+        return replace(self, **taken, facts=facts)
 
     def seasonal(self, months: float) -> Floats:
         """Return the mean multiplier of each part's hazard over the coming months, (parts,)."""
@@ -166,6 +192,13 @@ class PartsAhead:
         spread = np.sqrt(np.log1p(self.vehicle_variance + self.among_years))
         factor = np.exp(spread * SCENARIOS[1][:, None])
         return np.asarray(self.effect * self.seasonal(months) * factor / (SCENARIOS[2] @ factor))
+
+    def months(self, months: float, distance: float | None, unit: Unit) -> Floats:
+        """Return the months that lie ahead of each part, see `ahead`."""
+        if distance is None:
+            return np.full(self.size, months)
+        km = distance * (KM_PER_MILE if unit == "mi" else 1.0)
+        return np.asarray(km / np.maximum(self.paces.per_month[self.car], 1.0))
 
     def ahead(self, months: float, distance: float | None, unit: Unit) -> tuple[Floats, Floats]:
         """Return what lies ahead of each part on its own clock, and the weights.
@@ -196,6 +229,7 @@ def load_parts(
     *,
     yearly_rise: float | None = None,
     lives: ComponentLives | None = None,
+    also: Iterable[Place] = (),
 ) -> PartsAhead:
     """Read the fitted parts of one vehicle, or of all that are still here.
 
@@ -204,20 +238,13 @@ def load_parts(
         vehicle: only this one; beliefs and prices come from the whole ledger all the same.
         yearly_rise: see `Prices.load`.
         lives: models fitted before, to save fitting them again.
+        also: vehicle, component and position of parts that something open speaks of.
     """
-    if lives is None:
-        key = (PartsAhead, vehicle, yearly_rise)
-        own = ComponentLives.of(view)
-        return view.kept(key, lambda: _load_parts(view, vehicle, yearly_rise, own))
-    return _load_parts(view, vehicle, yearly_rise, lives)
-
-
-def _load_parts(
-    view: LedgerView, vehicle: str | None, yearly_rise: float | None, lives: ComponentLives
-) -> PartsAhead:
+    lives = lives or ComponentLives.of(view)
     paces = load_paces(view)
     prices = Prices.load(view, yearly_rise)
-    rows = [row for row in _fitted(view, vehicle) if row[0] in paces.index]
+    fitted = _fitted(view, vehicle)
+    rows = [r for r in (*fitted, *_also(view, vehicle, fitted, also)) if r[0] in paces.index]
     kept, models, without = [], {}, set()
     for row in rows:
         model = lives.get(row[2])
@@ -271,6 +298,8 @@ def _price(prices: Prices, row: tuple[Any, ...]) -> Price | None:
     """Return the price of a fitted part; half of the axle's where its sides have lives apart."""
     vehicle, kind, component, position = row[:4]
     found = prices.of(component, kind, vehicle, position)
+    if found is not None and not found.number:
+        return None  # labour without the part
     if found is not None and position and place_of(component, position) != position:
         return found.half()
     return found
@@ -292,9 +321,8 @@ def _fitted(view: LedgerView, vehicle: str | None) -> list[tuple[Any, ...]]:
     """Return vehicle, class, component, position, started by, known, and km and days twice.
 
     First those of the part, then those of the vehicle in all.
-
-    A vehicle that was not seen for long is taken to be gone. A place is not projected twice: a
-    part written down without its position is one of the places of that component.
+    A vehicle not seen for long is taken to be gone. No place is projected twice: a part written
+    down without its position is one of the places of that component.
     """
     condition = " AND v.vehicle_id = ?" if vehicle else ""
     return view.sql(
@@ -328,6 +356,51 @@ def _fitted(view: LedgerView, vehicle: str | None) -> list[tuple[Any, ...]]:
             ORDER BY v.vehicle_id, p.component, p.position, p.started_by""",
         (view.today.isoformat(), vehicle) if vehicle else (view.today.isoformat(),),
     ).rows
+
+
+def _also(
+    view: LedgerView,
+    vehicle: str | None,
+    fitted: list[tuple[Any, ...]],
+    asked: Iterable[Place],
+) -> list[tuple[Any, ...]]:
+    """Return rows as those of `_fitted` of parts that are known by what was seen of them.
+
+    A place where no vehicle of the class ever had a part replaced is on no list of lives; but
+    what is measured there, found wearing or pointed to by a code is fitted all the same.
+    """
+    known: dict[tuple[str, str], list[str]] = {}
+    for row in fitted:
+        known.setdefault((row[0], row[2]), []).append(row[3])
+    measured = view.sql(
+        """SELECT DISTINCT vehicle_id, component, coalesce(position, '') FROM measurements
+           WHERE value_mm IS NOT NULL AND component IS NOT NULL"""
+    ).rows
+    own = {(v, c, place_of(c, place)) for v, c, place in measured if vehicle in (None, v)}
+    missing = sorted(
+        (v, c, place)
+        for v, c, place in own.union(asked)
+        if not any(not place or not one or meet(c, place, one) for one in known.get((v, c), ()))
+    )
+    if not missing:
+        return []
+    of = {
+        row[0]: row[1:]
+        for row in view.sql(
+            f"""SELECT vehicle_id, vehicle_class, parts = 'original', coalesce(last_km, 0),
+                       greatest(0, coalesce(last_km - observed_km, 0)),
+                       date_diff('day', in_service_date, last_seen_on)
+                FROM vehicles WHERE retired_on IS NULL
+                  AND date_diff('day', last_seen_on, CAST(? AS DATE)) <= {UNSEEN_DAYS}""",
+            (view.today.isoformat(),),
+        ).rows
+    }
+    return [
+        (v, kind, c, place, "", new, km if new else here, days if new else None, km, days)
+        for v, c, place in missing
+        if v in of
+        for kind, new, km, here, days in (of[v],)
+    ]
 
 
 def _beliefs(models: dict[str, Clocked], groups: list[tuple[str, str]]) -> LifeBelief:

@@ -76,28 +76,24 @@ def project(
         months: how far ahead.
         distance: how far ahead by distance instead, in `unit`.
         unit: of `distance`.
-        measured: for parts with a wear line of their own: part -> chance of reaching the limit
-            at each distance ahead; better than the lives of others.
+        measured: part -> chance by a wear line of its own at each distance ahead and its limits,
+            shape (3, distances); better than the lives of others.
         share: of the way ahead that each part is watched for, all of it by default.
     """
     ahead, weight = parts.ahead(months, distance, unit)
     watched = ahead if share is None else ahead * share
-    return _projected(parts, [months], [watched], weight, [measured or {}])[0]
+    time = parts.months(months, distance, unit) * (1.0 if share is None else share)
+    return _projected(parts, [months], [watched], weight, [measured or {}], [time])[0]
 
 
 def project_months(
     parts: PartsAhead, months: Sequence[float], *, measured: Sequence[dict[int, Floats]] = ()
 ) -> dict[float, Projection]:
-    """Project every part to several horizons at once, which is quicker than one by one.
-
-    Args:
-        parts: what is fitted.
-        months: how far ahead.
-        measured: as for `project`, one for each horizon, or none.
-    """
+    """Project every part to several horizons at once, quicker than one by one; see `project`."""
     ahead = [parts.ahead(m, None, "km") for m in months]
     worn = list(measured) or [{}] * len(ahead)
-    found = _projected(parts, months, [far for far, _weight in ahead], ahead[0][1], worn)
+    time = [parts.months(m, None, "km") for m in months]
+    found = _projected(parts, months, [far for far, _weight in ahead], ahead[0][1], worn, time)
     return dict(zip(months, found, strict=True))
 
 
@@ -107,19 +103,25 @@ def _projected(
     ahead: list[Floats],
     weight: Floats,
     measured: list[dict[int, Floats]],
+    time: list[Floats],
 ) -> list[Projection]:
     aged = Aged.of(parts)
     moments, early_numbers = aged.counts(months, ahead)
     counts, soon = iter(moments), iter(early_numbers)
     found = []
-    for by, far, worn in zip(months, ahead, measured, strict=True):
-        own = tuple(_with_measured(next(counts), worn, node) for node in range(weight.size))
+    for by, far, worn, span in zip(months, ahead, measured, time, strict=True):
+        known = None if parts.facts is None else parts.facts.within(span)
+        lives = (next(counts) for _ in range(weight.size))
+        told = lives if known is None else map(known.of, lives)
+        own = tuple(_with_measured(one, worn, node) for node, one in enumerate(told))
         chance = np.asarray(sum(w * c.at_least_one() for w, c in zip(weight, own, strict=True)))
         number = np.asarray(sum(w * c.mean() for w, c in zip(weight, own, strict=True)))
-        ends = aged.limits(by, far, weight)
+        by_lives = aged.limits(by, far, weight)
+        ends = by_lives if known is None else known.limits(by_lives)
         low, high = np.minimum(ends[0], chance), np.maximum(ends[1], chance)
-        for i in worn:
-            low[i] = high[i] = chance[i]
+        for i, by_node in worn.items():
+            slow, fast = by_node[1:] @ weight
+            low[i], high[i] = min(slow, chance[i]), max(fast, chance[i])
         early = np.asarray(sum(w * next(soon) for w in weight))
         price = 1.0 - (1.0 - parts.early_price) * np.minimum(early / np.maximum(number, 1e-12), 1.0)
         found.append(
@@ -404,8 +406,7 @@ def _power(age: Floats, shape: Floats) -> Floats:
 def _before_planned(fails: Floats, planned: _Laws, ahead: Floats) -> tuple[Floats, Floats]:
     """Return the chance to fail before the planned change, and that of the change before.
 
-    Two causes compete; over one stretch their hazards are taken as of one form, so that each has
-    its share of what happens.
+    Two causes compete; over one stretch their hazards are taken as of one form.
 
     Args:
         fails: chance to fail if nothing were planned.
@@ -429,8 +430,8 @@ def _with_measured(counts: CountMoments, measured: dict[int, Floats], node: int)
         return counts
     chance, number, pairs = counts.chance.copy(), counts.number.copy(), counts.pairs.copy()
     for part, by_node in measured.items():
-        share = by_node[node] / np.maximum(counts.chance[part], 1e-9)
-        chance[part] = by_node[node]
+        share = by_node[0, node] / np.maximum(counts.chance[part], 1e-9)
+        chance[part] = by_node[0, node]
         number[part] *= share
         # Successors of a part that the life table hardly saw fail are too few to matter.
         number[part] = np.clip(number[part], chance[part], None)

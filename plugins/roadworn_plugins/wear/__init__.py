@@ -30,7 +30,8 @@ from roadworn.model.units import exact
 from roadworn_plugins.shared.grouped import Floats, Unit, shown_distance
 from roadworn_plugins.shared.rule_sets import load_rules
 from roadworn_plugins.shared.settings import all_said
-from roadworn_plugins.wear.measured import Wear, is_wear, measured_wear, replaced_at, unprojected
+from roadworn_plugins.wear.chances import replaced_at
+from roadworn_plugins.wear.measured import Wear, is_wear, measured_wear, unprojected
 
 #: What measured wear says, its table and its pictures.
 say = Says(
@@ -54,9 +55,11 @@ say = Says(
             "first."
         ),
         "line": "Uneven wear, damage and age are not in a line through thickness or depth.",
-        "none": "No fitted part was measured at two distances, so no wear is known.",
+        "none": "No fitted part was measured at two distances, or once after a known fitting, so "
+        "no wear is known.",
         "none-of-vehicle": (
-            "No fitted part of {vehicle} was measured at two distances, so no wear is known."
+            "No fitted part of {vehicle} was measured at two distances, or once after a known "
+            "fitting, so no wear is known."
         ),
         "write-down": "Write down tread depth and lining thickness at each look-over.",
         "nearest": "Nearest to its limit: {part}, {left}.",
@@ -65,6 +68,8 @@ say = Says(
             "distance."
         ),
         "two": "{two} of {lines} lines rest on two measurements.",
+        "one": "{one} of {lines} lines rest on one measurement and what a new part measures: the "
+        "shop's own first figures, else common practice, no source.",
         "risen": (
             "At {risen} of {lines} places a figure rose without a part on record; what was "
             "measured before is left out."
@@ -228,7 +233,8 @@ Question: When does each measured part reach its limit, by its own measurements?
 Method: A straight line through what was measured of the fitted part, over true distance. Its
 scatter is its own and that of all such lines in the ledger together (the moderated variance of
 Smyth). The distance to the limit is where the line meets it, and its range where the limits of
-one further measurement do (inverse prediction).
+one further measurement do (inverse prediction). Measured once after a known fitting, the line
+begins at what a new part measures: the shop's own first figures, else common practice.
 
 Assumptions: Wear goes on in proportion to distance. A figure that rises by more than a gauge
 errs means that another part was fitted; the line starts anew there.
@@ -374,11 +380,13 @@ def _row(wear: Wear, habit: Floats | None, pace: dict[str, float], unit: Unit) -
 
 def _caveats(found: list[Wear], hidden: int) -> tuple[str, ...]:
     two = sum(one.number == 2 for one in found)
+    single = sum(one.number == 1 for one in found)
     risen = sum(one.left_out > 0 for one in found)
     return (
         say("limit"),
         say("line"),
         say.when(two, "two", two=two, lines=len(found)),
+        say.when(single, "one", one=single, lines=len(found)),
         say.when(risen, "risen", risen=risen, lines=len(found)),
         say.when(hidden > 0, "not-shown", parts=hidden),
     )

@@ -8,7 +8,7 @@ Stat. Appl. Genet. Mol. Biol. 3 (2004) article 3, formula for the posterior vari
 borrowed scatter this is ordinary least squares.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,7 +22,7 @@ class WearLine:
     """A fitted line y = mean_y + slope (x - mean_x).
 
     Attributes:
-        n: measurements.
+        n: measurements; what is less sure than one counts for less.
         mean_x, mean_y: their means; the line passes through them.
         slope: change of y for one unit of x.
         sxx: sum of squares of x about its mean.
@@ -31,7 +31,7 @@ class WearLine:
         freedom: degrees of freedom of `spread`, own and borrowed.
     """
 
-    n: int
+    n: float
     mean_x: float
     mean_y: float
     slope: float
@@ -57,6 +57,13 @@ class WearLine:
         """
         half = self._t(level) * self._error(x)
         return float(self.at(x) - half), float(self.at(x) + half)
+
+    def chance_at_slope(self, limit: Floats | float, x: Floats | float, slope: float) -> Floats:
+        """Return the chance that a measurement at x would not be above, were this the slope."""
+        middle = self.mean_y + slope * (np.asarray(x) - self.mean_x)
+        return np.asarray(
+            stdtr(self.freedom, (limit - middle) / (self.spread * np.sqrt(1.0 + 1.0 / self.n)))
+        )
 
     def chance_not_above(self, limit: Floats | float, x: Floats | float) -> Floats:
         """Return the chance that a measurement at x would not be above the limit; broadcast."""
@@ -130,3 +137,62 @@ def line_through(
     residual = float(np.sum((ys - mean_y - slope * (xs - mean_x)) ** 2))
     variance = (residual + borrowed_freedom * borrowed_spread**2) / freedom
     return WearLine(n, mean_x, mean_y, slope, sxx, residual, float(np.sqrt(variance)), freedom)
+
+
+def line_from_new(
+    x: tuple[float, float], y: tuple[float, float], spreads: tuple[float, float], freedom: float
+) -> WearLine:
+    """Return the line from what a new part measures to the one figure measured since.
+
+    Weighted least squares through two points of different spread: it passes through both, and
+    errs by each as far as that is known.
+
+    Args:
+        x: where it was fitted, and where it was measured.
+        y: what a new one measures, and what was measured.
+        spreads: standard deviations of both.
+        freedom: degrees of freedom that the spread of a measurement counts for.
+
+    Raises:
+        LifeDataError: measured where it was fitted, so that no wear can be seen.
+    """
+    if x[1] <= x[0]:
+        raise LifeDataError("A line from new needs a measurement after some distance.")
+    unit = spreads[1]
+    weight = (unit / np.asarray(spreads, dtype=np.float64)) ** 2
+    xs, ys = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
+    n = float(weight.sum())
+    mean_x, mean_y = float(weight @ xs) / n, float(weight @ ys) / n
+    sxx = float(weight @ (xs - mean_x) ** 2)
+    slope = float((ys[1] - ys[0]) / (xs[1] - xs[0]))
+    return WearLine(n, mean_x, mean_y, slope, sxx, 0.0, unit, freedom)
+
+
+#: What a new part measures in mm, and how far new ones differ (common practice, no source).
+NEW_MM = {
+    "wheel.tire": (8.0, 1.2),
+    "brake.pad": (11.0, 1.5),
+    "brake.shoe": (5.0, 0.8),
+}
+#: A figure taken within so many km of the fitting is one of a new part, less this small wear.
+_AS_NEW_KM = 3000.0
+#: With fewer of them the usual figure stands in; new ones differ by so much at the least.
+_LEAST_NEW, _LEAST_SPREAD = 4, 0.4
+
+
+def new_figures(measured: Iterable[tuple[str, float, float]]) -> dict[str, tuple[float, float]]:
+    """Return component -> what a new one measures in mm, and its spread.
+
+    Args:
+        measured: component, km since its fitting and mm of the first figure of each part.
+    """
+    seen: dict[str, list[float]] = {}
+    for component, km, mm in measured:
+        if km <= _AS_NEW_KM:
+            seen.setdefault(component, []).append(mm)
+    own = {
+        component: (float(np.median(figures)), max(float(np.std(figures)), _LEAST_SPREAD))
+        for component, figures in seen.items()
+        if len(figures) >= _LEAST_NEW
+    }
+    return {**NEW_MM, **own}

@@ -1,4 +1,4 @@
-"""Wear of one part by its own measurements, and the figures at which such parts were replaced.
+"""Wear of one part by its own measurements.
 
 A projection for one part from that part itself: better than a life table where it exists. The
 line starts anew when the part was replaced, and when a figure rises by more than a reading
@@ -6,29 +6,22 @@ error, since then a part was fitted (or tires changed places) that nobody wrote 
 
 Where several limits hold, or the size that one hangs on is on no record, a part runs towards the
 strictest: a distance to a limit may be too short, but never too long.
-
-The limit of a rule set says what still passes; a shop that finds a lining at twice that figure
-replaces it rather than see the customer again in a month. A projection to the legal limit would
-come too late, so the figures at which this ledger's own parts were replaced stand beside it.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
-from itertools import groupby, pairwise
+from itertools import pairwise
 
 import numpy as np
 
 from roadworn.checks.measured import RISE_MM
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import place_of
-from roadworn.model.places import axle_of
 from roadworn.model.units import canonical_unit, exact
 from roadworn.trade.limits import Item, Weight
 from roadworn.trade.weight import weigh
-from roadworn_plugins.shared.grouped import Floats, Unit
-from roadworn_plugins.shared.parts_ahead import PartsAhead
 from roadworn_plugins.shared.rule_sets import (
     Looks,
     RuleSet,
@@ -36,7 +29,7 @@ from roadworn_plugins.shared.rule_sets import (
     load_looks,
     load_rules,
 )
-from roadworn_plugins.wear.line import WearLine, line_through
+from roadworn_plugins.wear.line import WearLine, line_from_new, line_through, new_figures
 
 #: Reading error of tread and lining gauges in mm (common practice, no source: about half a 32nd
 #: of an inch); a rise of RISE_MM is more than it explains.
@@ -49,7 +42,7 @@ _LEAST_POOLED = 8
 
 @dataclass(frozen=True, slots=True)
 class Wear:
-    """One fitted part that was measured at two distances at least.
+    """One fitted part that was measured at two distances, or at one after a known fitting.
 
     Attributes:
         vehicle, vehicle_class, component, position: where it is; pads and shoes by the axle.
@@ -59,7 +52,7 @@ class Wear:
         citation, mark: where the limit is from and how well founded it is.
         current, current_on: the last measurement.
         expected: the line at the vehicle's latest reading.
-        number: measurements used.
+        number: measurements used; from one the line begins at what a new part measures.
         left_out: earlier ones left out because a figure rose without a part on record.
         per_1000_km, per_1000_km_low, per_1000_km_high: wear, positive when it gets less.
         low_km, middle_km, high_km: distance from the latest reading to the limit, never
@@ -126,6 +119,14 @@ class _Part:
     place: str
     points: tuple[_Point, ...]
     left_out: int
+    fitted_km: float | None = None
+    fitting: str = ""
+
+    @property
+    def since_fitted(self) -> float | None:
+        """Distance from its fitting to its first figure, None where that is not known."""
+        gone = None if self.fitted_km is None else self.points[0].km - self.fitted_km
+        return gone if gone is not None and gone > 0.0 and not self.left_out else None
 
 
 def is_wear(item: Item) -> bool:
@@ -198,7 +199,13 @@ def _measured_wear(
     view: LedgerView, vehicle: str | None, chosen: RuleSet, level: float
 ) -> list[Wear]:
     items = [item for item in chosen.items if is_wear(item)]
-    parts = [part for part in _parts(view, items) if len({p.km for p in part.points}) > 1]
+    every = list(_parts(view, items))
+    new = new_figures(
+        (part.component, part.since_fitted, part.points[0].mm)
+        for part in every
+        if part.since_fitted is not None
+    )
+    parts = [part for part in every if _lined(part, new)]
     spread = _pooled_spread(parts)
     limits = WearLimits.load(view, items)
     profiles = {
@@ -217,7 +224,8 @@ def _measured_wear(
         weight = weigh(said).taken
         item = limits.item_for(part.vehicle, weight, part.component, part.place)
         if item is not None:
-            found.append(_wear(part, item, vehicle_class, float(last_km or 0), spread, level))
+            line = _line(part, spread, new)
+            found.append(_wear(part, item, vehicle_class, float(last_km or 0), line, level))
     return sorted(found, key=lambda w: (w.vehicle, w.component, w.position))
 
 
@@ -226,16 +234,28 @@ def unprojected(view: LedgerView, items: Sequence[Item]) -> list["_Part"]:
     return [part for part in _parts(view, items) if len({p.km for p in part.points}) < 2]
 
 
+def _lined(part: _Part, new: Mapping[str, tuple[float, float]]) -> bool:
+    """Whether a line can be drawn: through two distances, or from new to one far enough away."""
+    if len({p.km for p in part.points}) > 1:
+        return True
+    known = new.get(part.component)
+    return (
+        known is not None
+        and part.since_fitted is not None
+        and part.points[0].mm < known[0] - known[1]
+    )
+
+
 def _parts(view: LedgerView, items: Sequence[Item]) -> Iterable[_Part]:
     components = sorted({c for item in items for c in item.components})
     marks = ", ".join("?" * len(components))
-    fitted: dict[tuple[str, str, str], tuple[date, int]] = {}
-    for vehicle, component, position, on, seq in view.sql(
-        f"""SELECT vehicle_id, component, position, occurred_on, seq FROM replacements
-            WHERE component IN ({marks}) ORDER BY occurred_on, seq""",
+    fitted: dict[tuple[str, str, str], _Fitting] = {}
+    for vehicle, component, position, on, seq, km, event in view.sql(
+        f"""SELECT vehicle_id, component, position, occurred_on, seq, true_km, event_id
+            FROM replacements WHERE component IN ({marks}) ORDER BY occurred_on, seq""",
         components,
     ).rows:
-        fitted[vehicle, component, place_of(component, position)] = (on, seq)
+        fitted[vehicle, component, place_of(component, position)] = (on, seq, km, event)
     points: dict[tuple[str, str, str], list[_Point]] = {}
     for vehicle, component, position, on, seq, km, event, mm, value, unit in view.sql(
         f"""SELECT vehicle_id, component, position, occurred_on, seq, true_km, event_id, value_mm,
@@ -246,18 +266,27 @@ def _parts(view: LedgerView, items: Sequence[Item]) -> Iterable[_Part]:
         components,
     ).rows:
         place = place_of(component, position)
-        since = max(
-            fitted.get((vehicle, component, place), (date.min, 0)),
-            fitted.get((vehicle, component, ""), (date.min, 0)),
-        )
-        if (on, seq) > since:
+        if (on, seq) > _fitting(fitted, vehicle, component, place)[:2]:
             series = points.setdefault((vehicle, component, place), [])
             series.append(_Point(km, mm, event, on, value, unit))
     for (vehicle, component, place), series in points.items():
         worst = _worst_of_each(series)
         rises = [i for i, (a, b) in enumerate(pairwise(worst), start=1) if b.mm > a.mm + RISE_MM]
         start = rises[-1] if rises else 0
-        yield _Part(vehicle, component, place, tuple(worst[start:]), start)
+        _on, _seq, fitted_km, fitting = _fitting(fitted, vehicle, component, place)
+        yield _Part(vehicle, component, place, tuple(worst[start:]), start, fitted_km, fitting)
+
+
+_Fitting = tuple[date, int, float | None, str]
+_NEVER: _Fitting = (date.min, 0, None, "")
+
+
+def _fitting(
+    fitted: Mapping[tuple[str, str, str], _Fitting], vehicle: str, component: str, place: str
+) -> _Fitting:
+    """Return the last time a part was fitted at a place, or anywhere without a place."""
+    here = (fitted.get((vehicle, component, where), _NEVER) for where in (place, ""))
+    return max(here, key=lambda one: one[:2])
 
 
 def _worst_of_each(series: Iterable[_Point]) -> list[_Point]:
@@ -273,7 +302,7 @@ def _worst_of_each(series: Iterable[_Point]) -> list[_Point]:
 def _pooled_spread(parts: Iterable[_Part]) -> dict[str, float]:
     """Return component -> scatter about such lines in mm, where the ledger has enough."""
     squares: dict[str, float] = {}
-    freedom: dict[str, int] = {}
+    freedom: dict[str, float] = {}
     for part in parts:
         if len(part.points) > 2:
             line = line_through(*_xy(part), borrowed_freedom=0.0)
@@ -290,26 +319,33 @@ def _xy(part: _Part) -> tuple[list[float], list[float]]:
     return [p.km for p in part.points], [p.mm for p in part.points]
 
 
+def _line(
+    part: _Part, spread: Mapping[str, float], new: Mapping[str, tuple[float, float]]
+) -> WearLine:
+    # Rounded figures may lie on a line by chance; a gauge is never better than its reading.
+    gauge = max(spread.get(part.component, READING_MM), READING_MM / 2)
+    if len({p.km for p in part.points}) > 1 or part.fitted_km is None:
+        return line_through(*_xy(part), borrowed_spread=gauge, borrowed_freedom=BORROWED_FREEDOM)
+    one, (mm, differing) = part.points[0], new[part.component]
+    fitted = float(part.fitted_km)
+    return line_from_new((fitted, one.km), (mm, one.mm), (differing, gauge), BORROWED_FREEDOM)
+
+
 def _wear(
     part: _Part,
     item: Item,
     vehicle_class: str,
     at_km: float,
-    spread: dict[str, float],
+    line: WearLine,
     level: float,
 ) -> Wear:
     if item.limit is None:
         raise AssertionError(item.key)
-    line = line_through(
-        *_xy(part),
-        # Rounded figures may lie on a line by chance; a gauge is never better than its reading.
-        borrowed_spread=max(spread.get(part.component, READING_MM), READING_MM / 2),
-        borrowed_freedom=BORROWED_FREEDOM,
-    )
     last = part.points[-1]
     limit_mm = float(exact(item.limit, item.unit, "mm"))
     scale = float(exact(1, last.unit, "mm"))
     low, middle, high = (max(0.0, x - at_km) for x in line.falls_to(limit_mm, level))
+    from_new = len({p.km for p in part.points}) < 2
     steep, flat = line.slope_limits(level)
     return Wear(
         vehicle=part.vehicle,
@@ -324,7 +360,7 @@ def _wear(
         current=last.value,
         current_on=last.on,
         expected=line.at(at_km) / scale,
-        number=line.n,
+        number=len(part.points),
         left_out=part.left_out,
         per_1000_km=-line.slope * 1000.0 / scale,
         per_1000_km_low=-flat * 1000.0 / scale,
@@ -336,117 +372,9 @@ def _wear(
         line=line,
         at_km=at_km,
         points=tuple((p.km, p.mm) for p in part.points),
-        evidence=tuple(dict.fromkeys(p.event for p in part.points)),
+        evidence=tuple(
+            dict.fromkeys(
+                [*(p.event for p in part.points), *filter(None, [part.fitting] * from_new)]
+            )
+        ),
     )
-
-
-#: Fewer replaced parts than this do not tell a habit.
-LEAST_REPLACED = 8
-_LATEST = 60
-
-
-def replaced_at(view: LedgerView) -> dict[str, Floats]:
-    """Return component -> figures in mm at which its parts were replaced as failed or worn out.
-
-    The figure is that of the line through a part's own measurements, at the distance of its
-    replacement; parts measured once, or found bigger than before, tell none.
-
-    Args:
-        view: the ledger as of a day.
-    """
-    rows = view.sql(
-        """SELECT vehicle_id, component, coalesce(position, ''), true_km, value_mm, FALSE, seq
-           FROM measurements WHERE value_mm IS NOT NULL AND true_km IS NOT NULL
-           UNION ALL
-           SELECT vehicle_id, component, coalesce(position, ''), true_km,
-                  CASE WHEN reason IN ('failed', 'worn_out') AND along_with IS NULL
-                       THEN 1.0 ELSE 0.0 END, TRUE, seq
-           FROM replacements
-           WHERE true_km IS NOT NULL AND component IN (SELECT DISTINCT component FROM measurements)
-           ORDER BY 1, 2, 4, 6, 7"""
-    ).rows
-    placed = sorted(
-        ((r[0], r[1], place_of(r[1], r[2]), *r[3:]) for r in rows), key=lambda r: (*r[:3], r[3])
-    )
-    found: dict[str, list[tuple[float, float]]] = {}
-    for (_vehicle, component, _place), series in groupby(placed, key=lambda r: r[:3]):
-        points: list[tuple[float, float]] = []
-        for *_key, km, figure, replaced, _seq in series:
-            if not replaced:
-                points.append((float(km), float(figure)))
-                continue
-            end = _figure(points, float(km)) if figure else None
-            if end is not None:
-                found.setdefault(component, []).append((float(km), end))
-            points = []
-    return {
-        component: np.array([end for _km, end in ends[-_LATEST:]])
-        for component, ends in found.items()
-        if len(ends) >= LEAST_REPLACED
-    }
-
-
-def _figure(points: list[tuple[float, float]], km: float) -> float | None:
-    """Return the line through the least figure at each distance, carried to `km`."""
-    least: dict[float, float] = {}
-    for at, figure in points:
-        least[at] = min(figure, least.get(at, np.inf))
-    x, y = np.array(list(least)), np.array(list(least.values()))
-    if x.size < 2 or np.any(np.diff(y) > RISE_MM):
-        return None
-    slope = float(np.sum((x - x.mean()) * (y - y.mean())) / np.sum((x - x.mean()) ** 2))
-    return max(float(y.mean() + min(slope, 0.0) * (km - x.mean())), 0.0)
-
-
-def chance_replaced(wear: Wear, km: Floats | float, habit: Floats | None) -> Floats:
-    """Return the chance that a part is replaced for its wear within each of these distances.
-
-    Args:
-        wear: its line.
-        km: distances ahead.
-        habit: figures in mm at which such parts were replaced here, None when too few were.
-    """
-    figures = np.array([wear.limit_mm]) if habit is None else np.maximum(habit, wear.limit_mm)
-    at = wear.at_km + np.asarray(km, dtype=np.float64)
-    return np.asarray(wear.line.chance_not_above(figures, at[..., None]).mean(axis=-1))
-
-
-@dataclass(frozen=True, eq=False)
-class MeasuredParts:
-    """The wear lines of those fitted parts that were measured often enough.
-
-    Attributes:
-        parts: what is fitted.
-        lines: part -> its wear.
-        habits: component -> figures in mm at which such parts were replaced here.
-    """
-
-    parts: PartsAhead
-    lines: dict[int, Wear]
-    habits: dict[str, Floats]
-
-    @classmethod
-    def load(cls, view: LedgerView, parts: PartsAhead) -> "MeasuredParts":
-        """Read the wear of the fitted parts."""
-        vehicles = set(parts.vehicle)
-        by_component: dict[tuple[str, str], list[Wear]] = {}
-        for wear in measured_wear(view, *vehicles) if len(vehicles) == 1 else measured_wear(view):
-            by_component.setdefault((wear.vehicle, wear.component), []).append(wear)
-        lines = {
-            i: wear
-            for i, key in enumerate(zip(parts.vehicle, parts.component, strict=True))
-            for wear in by_component.get(key, ())
-            if parts.clock[i] == "distance"
-            and parts.position[i] in (wear.position, axle_of(wear.position))
-        }
-        return cls(parts, lines, replaced_at(view) if lines else {})
-
-    def chances(
-        self, months: float, distance: float | None = None, unit: Unit = "km"
-    ) -> dict[int, Floats]:
-        """Return part -> chance that its wear has it replaced within each distance ahead."""
-        ahead, _weight = self.parts.ahead(months, distance, unit)
-        return {
-            i: chance_replaced(wear, ahead[:, i] * 1000.0, self.habits.get(wear.component))
-            for i, wear in self.lines.items()
-        }

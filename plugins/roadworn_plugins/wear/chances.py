@@ -1,0 +1,146 @@
+"""The figures at which worn parts were replaced here, and the chance to come to them.
+
+The limit of a rule set says what still passes; a shop that finds a lining at twice that figure
+replaces it rather than see the customer again in a month. A projection to the legal limit would
+come too late, so the figures at which this ledger's own parts were replaced stand beside it.
+"""
+
+from dataclasses import dataclass
+from itertools import groupby
+
+import numpy as np
+
+from roadworn.checks.measured import RISE_MM
+from roadworn.columns.view import LedgerView
+from roadworn.model.catalogue import place_of
+from roadworn.model.places import axle_of
+from roadworn_plugins.shared.grouped import Floats, Unit
+from roadworn_plugins.shared.parts_ahead import PartsAhead
+from roadworn_plugins.wear.measured import Wear, measured_wear
+
+#: Of the limits of a chance by measured wear.
+LEVEL = 0.8
+#: Fewer replaced parts than this do not tell a habit.
+LEAST_REPLACED = 8
+_LATEST = 60
+
+
+def replaced_at(view: LedgerView) -> dict[str, Floats]:
+    """Return component -> figures in mm at which its parts were replaced as failed or worn out.
+
+    The figure is that of the line through a part's own measurements, at the distance of its
+    replacement; parts measured once, or found bigger than before, tell none.
+
+    Args:
+        view: the ledger as of a day.
+    """
+    rows = view.sql(
+        """SELECT vehicle_id, component, coalesce(position, ''), true_km, value_mm, FALSE, seq
+           FROM measurements WHERE value_mm IS NOT NULL AND true_km IS NOT NULL
+           UNION ALL
+           SELECT vehicle_id, component, coalesce(position, ''), true_km,
+                  CASE WHEN reason IN ('failed', 'worn_out') AND along_with IS NULL
+                       THEN 1.0 ELSE 0.0 END, TRUE, seq
+           FROM replacements
+           WHERE true_km IS NOT NULL AND component IN (SELECT DISTINCT component FROM measurements)
+           ORDER BY 1, 2, 4, 6, 7"""
+    ).rows
+    placed = sorted(
+        ((r[0], r[1], place_of(r[1], r[2]), *r[3:]) for r in rows), key=lambda r: (*r[:3], r[3])
+    )
+    found: dict[str, list[tuple[float, float]]] = {}
+    for (_vehicle, component, _place), series in groupby(placed, key=lambda r: r[:3]):
+        points: list[tuple[float, float]] = []
+        for *_key, km, figure, replaced, _seq in series:
+            if not replaced:
+                points.append((float(km), float(figure)))
+                continue
+            end = _figure(points, float(km)) if figure else None
+            if end is not None:
+                found.setdefault(component, []).append((float(km), end))
+            points = []
+    return {
+        component: np.array([end for _km, end in ends[-_LATEST:]])
+        for component, ends in found.items()
+        if len(ends) >= LEAST_REPLACED
+    }
+
+
+def _figure(points: list[tuple[float, float]], km: float) -> float | None:
+    """Return the line through the least figure at each distance, carried to `km`."""
+    least: dict[float, float] = {}
+    for at, figure in points:
+        least[at] = min(figure, least.get(at, np.inf))
+    x, y = np.array(list(least)), np.array(list(least.values()))
+    if x.size < 2 or np.any(np.diff(y) > RISE_MM):
+        return None
+    slope = float(np.sum((x - x.mean()) * (y - y.mean())) / np.sum((x - x.mean()) ** 2))
+    return max(float(y.mean() + min(slope, 0.0) * (km - x.mean())), 0.0)
+
+
+def chance_replaced(
+    wear: Wear, km: Floats | float, habit: Floats | None, slope: float | None = None
+) -> Floats:
+    """Return the chance that a part is replaced for its wear within each of these distances.
+
+    Args:
+        wear: its line.
+        km: distances ahead.
+        habit: figures in mm at which such parts were replaced here, None when too few were.
+        slope: of its wear, were it known to be this; averaged over what it may be when None.
+    """
+    figures = np.array([wear.limit_mm]) if habit is None else np.maximum(habit, wear.limit_mm)
+    at = wear.at_km + np.asarray(km, dtype=np.float64)
+    if slope is not None:
+        return np.asarray(wear.line.chance_at_slope(figures, at[..., None], slope).mean(axis=-1))
+    return np.asarray(wear.line.chance_not_above(figures, at[..., None]).mean(axis=-1))
+
+
+@dataclass(frozen=True, eq=False)
+class MeasuredParts:
+    """The wear lines of those fitted parts that were measured often enough.
+
+    Attributes:
+        parts: what is fitted.
+        lines: part -> its wear.
+        habits: component -> figures in mm at which such parts were replaced here.
+    """
+
+    parts: PartsAhead
+    lines: dict[int, Wear]
+    habits: dict[str, Floats]
+
+    @classmethod
+    def load(cls, view: LedgerView, parts: PartsAhead) -> "MeasuredParts":
+        """Read the wear of the fitted parts."""
+        vehicles = set(parts.vehicle)
+        by_component: dict[tuple[str, str], list[Wear]] = {}
+        for wear in measured_wear(view, *vehicles) if len(vehicles) == 1 else measured_wear(view):
+            by_component.setdefault((wear.vehicle, wear.component), []).append(wear)
+        lines = {
+            i: wear
+            for i, key in enumerate(zip(parts.vehicle, parts.component, strict=True))
+            for wear in by_component.get(key, ())
+            if parts.clock[i] == "distance"
+            and parts.position[i] in (wear.position, axle_of(wear.position))
+        }
+        return cls(parts, lines, replaced_at(view) if lines else {})
+
+    def chances(
+        self, months: float, distance: float | None = None, unit: Unit = "km"
+    ) -> dict[int, Floats]:
+        """Return part -> chance that its wear has it replaced within each distance ahead.
+
+        Shape (3, distances): the chance, and those were its wear as slow or as fast as the spread
+        of its slope allows.
+        """
+        ahead, _weight = self.parts.ahead(months, distance, unit)
+        found = {}
+        for i, wear in self.lines.items():
+            fast, slow = wear.line.slope_limits(LEVEL)
+            habit = self.habits.get(wear.component)
+            far = ahead[:, i] * 1000.0
+            found[i] = np.stack(
+                [chance_replaced(wear, far, habit, slope) for slope in (None, slow, fast)]
+            )
+        return found
