@@ -231,11 +231,8 @@ def _next(found: "Outlook") -> Iterator[_Entry]:
     ahead = found.next_repairs.result.holding(Holds.AHEAD) if found.next_repairs else None
     if ahead is None:
         return
-    listed = {
-        key
-        for table in filter(None, (due_of(found), found.holding(Holds.PLAN)))
-        for key in zip(table.cells(Tells.COMPONENT), table.cells(Tells.PLACE), strict=True)
-    }
+    due = due_of(found)
+    listed = set(zip(due.cells(Tells.COMPONENT), due.cells(Tells.PLACE), strict=True))
     keys = list(zip(ahead.cells(Tells.COMPONENT), ahead.cells(Tells.PLACE), strict=True))
     rows = [n for n, key in enumerate(keys) if key not in listed]
     label = "Likely next"

@@ -60,7 +60,7 @@ _COLUMNS = (
     Column("hazard_high", "high", "number", tells=Tells.HIGH),
     Column("log_rank", "log-rank chance", "chance", detail=True),
     Column("adjusted", "adjusted chance", "chance", detail=True),
-    Column("b50", "B50", "distance"),
+    Column("b50", "half gone by", "distance"),
     Column("price", "price of the part", "money"),
     Column("per_distance", "price per 1,000", "money"),
     Column("per_distance_low", "low", "money", detail=True, tells=Tells.LOW),
@@ -105,10 +105,16 @@ _say = Says(
         "per-distance": "price per 1,000 {unit}",
         "ratio": "hazard ratio of {name}",
         "method": "partial likelihood within classes, likelihood-ratio limits",
-        "compared": "{n} comparisons were made and adjusted together.",
+        "compared": (
+            "{n} pair of suppliers was compared.",
+            "{n} pairs of suppliers were compared and judged together.",
+        ),
         "one-vehicle": "Several lives on one vehicle count as if they were on several.",
         "unknown": "{n} lives of parts without a recorded supplier are left out.",
-        "not-shown": "{n} comparisons are not shown; raise most.",
+        "not-shown": (
+            "{n} comparison is not shown; raise the setting most.",
+            "{n} comparisons are not shown; raise the setting most.",
+        ),
     },
 )
 

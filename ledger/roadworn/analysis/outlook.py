@@ -57,7 +57,10 @@ _say = Says(
         "last-inspection": "The last look-over was on {day}.",
         "last-scan": "The last scan of the diagnostic socket was on {day}.",
         "not-seen": "Not seen since {day}: everything above may have moved on.",
-        "unknown-age": "The age of {n} parts is not known: {parts}.",
+        "unknown-age": (
+            "The age of {n} part is not known: {parts}.",
+            "The age of {n} parts is not known: {parts}.",
+        ),
         "settle": "To settle: {message} {hint}.",
         "settle-readings": "To settle: {message}",
     },

@@ -106,15 +106,22 @@ class Says:
 
     Attributes:
         analysis: its name, with which the codes of the sentences begin.
-        templates: word -> English template.
+        templates: word -> English template, the general one of a plural.
+        ones: word -> English template where ``n`` is 1.
     """
 
-    def __init__(self, analysis: str, templates: Mapping[str, str]) -> None:
-        self.analysis, self.templates = analysis, templates
+    def __init__(self, analysis: str, templates: Mapping[str, str | tuple[str, str]]) -> None:
+        """Keep the templates; a pair says one thing and several, counted by ``n``."""
+        self.analysis = analysis
+        self.templates = {w: t if isinstance(t, str) else t[1] for w, t in templates.items()}
+        self.ones = {w: t[0] for w, t in templates.items() if not isinstance(t, str)}
 
     def __call__(self, word: str, /, **arguments: object) -> Sentence:
-        """Return a sentence by its word."""
-        return Sentence(f"{self.analysis}.{word}", self.templates[word], **arguments)
+        """Return a sentence by its word, in the singular where it is of one."""
+        template = self.templates[word]
+        if arguments.get("n") == 1:
+            template = self.ones.get(word, template)
+        return Sentence(f"{self.analysis}.{word}", template, **arguments)
 
     def some(self, n: int, word: str, /, **arguments: object) -> str:
         """Return what is said of ``{n}`` things, an empty text where there are none."""

@@ -126,7 +126,9 @@ def describe(kind: str, payload: Payload) -> str:
     """
     if kind not in _TELLERS:
         return Joined(f"{field}: {value}" for field, value in payload.items())
-    return Joined((_TELLERS[kind](payload), payload.get("note")), "; ")
+    told, note = _TELLERS[kind](payload), payload.get("note")
+    # Why a scan failed is kept as its note, and is often what the telling says already.
+    return Joined((told, None if note and str(told).endswith(f": {note}") else note), "; ")
 
 
 def item_words(item: Payload) -> str:

@@ -53,7 +53,7 @@ say = Says(
         "not-reached": "an age not reached",
         "too-few": "too few to tell ({n} failed)",
         "none-failed": "none failed in {use} of use",
-        "beyond": "B50 lies beyond the oldest part seen, {oldest}",
+        "beyond": "half gone only beyond the oldest part seen, {oldest}",
         "trade-range": "trade range {low:,.0f} to {high:,.0f} (common practice, no source)",
         "below": "below the {trade}",
         "perhaps-below": "perhaps below the {trade}",
@@ -71,13 +71,16 @@ say = Says(
         "axis": "age ({unit})",
         "reasons": "{name}: gone by failing and by wear",
         "gone": "{name}: {failed:.0%} failed and {worn:.0%} worn out at the oldest age seen",
-        "left-out": "{n} stays of a part are left out: {whys}.",
+        "left-out": ("{n} part is left out: {whys}.", "{n} parts are left out: {whys}."),
         "early": "{n} of them ended before their vehicle came under observation: if all work was "
         "on record by then, say so with `roadworn record profile VEHICLE --records-since DATE`.",
         "unrecorded": "{n} vehicles have {years:,.1f} years before their first record after "
         "enrolment: they count as not watched until then, unless `roadworn record profile VEHICLE "
         "--records-since DATE` says that all work is on record.",
-        "late": "{n} lives came under observation late and count from there on only.",
+        "late": (
+            "{n} part came under observation late and counts from there on only.",
+            "{n} parts came under observation late and count from there on only.",
+        ),
         "between": "{n} failures are only known to lie between two look-overs; the median counts "
         "them at the middle, the fit as they are.",
         "too-narrow": "{n} groups with fewer than 20 failures have likelihood-ratio limits, which "
@@ -87,8 +90,11 @@ say = Says(
         "bends-up": "does not fit: more early failures than the curve",
         "bends-down": "does not fit: failures bunch at a middle age",
         "misfit": "{n} groups do not follow their Weibull curve (chance of less than 1 in 100): "
-        "their B10 and B50 can be off; the median is that of the record itself.",
-        "not-shown": "{n} groups with fewer failures are not shown; raise most.",
+        "their 1 in 10 gone and half gone can be off; the median is that of the record itself.",
+        "not-shown": (
+            "{n} group with fewer failures is not shown; raise the setting most.",
+            "{n} groups with fewer failures are not shown; raise the setting most.",
+        ),
     },
 )
 
@@ -130,10 +136,10 @@ COLUMNS = (
     Column("running", "running", "integer"),
     Column("left_out", "left out", "integer"),
     Column("median", "median", "distance", detail=True),
-    Column("b10", "B10", "distance"),
+    Column("b10", "1 in 10 gone by", "distance"),
     Column("b10_low", "low", "distance", tells=Tells.LOW),
     Column("b10_high", "high", "distance", tells=Tells.HIGH),
-    Column("b50", "B50", "distance"),
+    Column("b50", "half gone by", "distance"),
     Column("b50_low", "low", "distance", tells=Tells.LOW),
     Column("b50_high", "high", "distance", tells=Tells.HIGH),
     Column("shape", "shape", "number", detail=True),

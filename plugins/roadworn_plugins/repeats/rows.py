@@ -397,10 +397,15 @@ def answer(view: LedgerView, settings: Asked) -> Result:
                 and settings.vehicle is None
             ),
             *_shape_doubts(lives, search, sorted({row.component for row in shown} - {""})),
-            say.some(search.compared, "compared", share=settings.false_discovery),
+            # How many were compared of the whole fleet says nothing of one vehicle.
+            *(
+                ()
+                if settings.vehicle
+                else (say.some(search.compared, "compared", share=settings.false_discovery),)
+            ),
             say("unrecorded"),
             say.some(len(rows) - len(shown), "not-shown"),
-            say.some(left_out, "left-out"),
+            say.some(0 if settings.vehicle else left_out, "left-out"),
         ),
     )  # fmt: skip
 

@@ -39,14 +39,19 @@ say = Says(
         "none": "No part life with a failure is on record yet, so nothing can keep failing.",
         "record": "Record replacements with their reason and odometer reading.",
         "alone": "Nothing can be compared yet: no part has others of its kind on other vehicles.",
-        "chance": "Nothing fails more often than chance allows, of {n} comparisons made.",
-        "headline": "{n} of {every} comparisons stand out; first {part} ({where}): {failed} "
-        "failed where {expected} would be usual.",
+        "chance": "Nothing fails more often than chance would have it, of {n} that were compared.",
+        "headline": (
+            "{part} ({where}) failed {failed} times where {expected} would be usual.",
+            "{n} fail more often; first {part} ({where}): {failed} where {expected} is usual.",
+        ),
         "all-parts": "all its parts",
         "everywhere": "all vehicles",
-        "count": "{part} on {vehicle}: {n} failures in {months} months; look for a cause.",
-        "why-count": "{part}: {n} failures within {months} months and {distance:,.0f} {unit}; the "
-        "short end of the trade range gives {expected:.1f} (chance {p:.1g}); look for a cause.",
+        "count": (
+            "{part} on {vehicle}: {n} failure in {months} months; look for a cause.",
+            "{part} on {vehicle}: {n} failures in {months} months; look for a cause.",
+        ),
+        "why-count": "{part}: failed {n} times within {months} months and {distance:,.0f} {unit}, "
+        "where even short-lived ones give {expected:.1f} (chance {p:.1g}); look for a cause.",
         "why": "{part}: failed {n} times where {expected:.1f} would be usual for {others}"
         "{in_warranty}{trend}.",
         "why-vehicle": "failures of all its parts together: {n} where {expected:.1f} would be "
@@ -67,12 +72,15 @@ say = Says(
         "in-warranty": "; {n} of them within the part's own warranty",
         "trend": "; {trend}: {later} since {since} where its use gives {expected:.1f} (chance "
         "{p:.2g})",
-        "few": "only {n} failures",
+        "few": ("only {n} failure", "only {n} failures"),
         "comebacks": "{n} of them came back soon after the work, so the work may be the cause",
         "one-number": "{n} of them are one part number, {number}",
         "one-vehicle": "all on one vehicle, {vehicle}",
         "mostly-on": "most of them on {vehicle} alone",
-        "few-others": "the others had only {n} failures to compare with",
+        "few-others": (
+            "the others had only {n} failure to compare with",
+            "the others had only {n} failures to compare with",
+        ),
         "late": "recording started late: {share:.0%} of these parts came with distance on them",
         "between": "most failures were found at look-overs, so their age is not exact",
         "no-calendar": "ages by calendar are unknown, so only the distance was tried",
@@ -87,12 +95,17 @@ say = Says(
         "by-time": "Not listed: {part} ({where}) failed {failed} times where {expected} would be "
         "usual, but by the other clock, distance or calendar, {by_time:.1f} would be: it may go "
         "by that.",
-        "compared": "{n} comparisons were made; of the rows listed, about {share:.0%} may be "
-        "chance.",
+        "compared": "Of the rows listed about {share:.0%} may be chance: {n} were compared.",
         "unrecorded": "A failure that nobody recorded, or recorded without its reason, is not "
         "counted.",
-        "left-out": "{n} stays of a part were left out, mostly for an unknown start.",
-        "not-shown": "{n} more rows are not shown; raise most.",
+        "left-out": (
+            "{n} part was left out, for nobody knows when it was fitted.",
+            "{n} parts were left out, mostly for nobody knows when they were fitted.",
+        ),
+        "not-shown": (
+            "{n} more row is not shown; raise the setting most.",
+            "{n} more rows are not shown; raise the setting most.",
+        ),
     },
 )
 
