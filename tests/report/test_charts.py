@@ -288,8 +288,12 @@ def test_a_bar_says_its_figures_and_none_is_wider_than_the_paper() -> None:
         root = ET.fromstring(svg)
         assert "57 failed against 15.0 · 17,671 USD" in texts_of(root)
         wide = float(str(root.get("viewBox")).split()[2])
-        points = [x for line in lines(root, INK) for x, _y in line]
-        assert max(points) <= wide
+        filled = [path for path in root.iter(f"{SVG}path") if path.get("fill") == BLUE]
+        assert len(filled) == len(given_)
+        ends = [
+            float(x) for path in filled for x in re.findall(r"[ML]([\d.]+)", str(path.get("d")))
+        ]
+        assert max(ends) <= wide
     assert float(str(ET.fromstring(picture.svg).get("viewBox")).split()[2]) == WIDE
     assert bars([Bar("a", 0.0, "0")], "p", WORDS, title=Said("t"), alternative=Said("a"),
                 head=Said("h")) is None  # fmt: skip

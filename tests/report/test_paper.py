@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -10,41 +11,83 @@ from report.markup import Page
 
 from roadworn import LedgerView, PluginHost
 from roadworn_cli.report.asking import Asker
-from roadworn_cli.report.model import Report
+from roadworn_cli.report.fleet import fleet_report
+from roadworn_cli.report.model import Letterhead, Report
 from roadworn_cli.report.page import render
 from roadworn_cli.report.vehicle import Request, vehicle_report
 from roadworn_cli.words import Look, Words
 from roadworn_demo import FEATURED
 
+_NOT_FOR_AN_OWNER = (
+    "b10", "stays of", "comparisons", "8 in 10", "conditional", "wald", "ledger root", "weibull",
+    "replacement-price", "replacement_price", "lognormal", "median",
+)  # fmt: skip
+
 
 @pytest.fixture(scope="module")
 def page_of(demo_view: LedgerView, demo_outlook: OutlookOf, host: PluginHost) -> Callable[..., str]:
     """Return the owner's page of the demo's car in a unit, made once and rendered as asked."""
-    made: dict[str, Report] = {}
+    made: dict[tuple[str, str], Report] = {}
+    head = Letterhead("Harbor Lane Garage", ("12 Harbor Lane", "Monday to Friday"), "555 0100")
 
-    def page(unit: str, paper: str = "a4") -> str:
-        if unit not in made:
-            asker = Asker(host, demo_view, Look(unit=unit))
+    def page(unit: str, paper: str = "a4", language: str = "en") -> str:
+        if (unit, language) not in made:
+            asker = Asker(host, demo_view, Look(language, unit))
             found = demo_outlook(FEATURED, unit)
-            made[unit], _words = vehicle_report(asker, Request(FEATURED), found=found)
-        return render(made[unit], Words(Look(unit=unit, paper=paper)))
+            request = Request(FEATURED, letterhead=head)
+            made[unit, language], _words = vehicle_report(asker, request, found=found)
+        return render(made[unit, language], Words(Look(language, unit, paper=paper)))
 
     return page
 
 
+def pages_of(pdf: bytes) -> int:
+    return len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf))
+
+
 @pytest.mark.slow
+@pytest.mark.parametrize("language", ["en", "es"])
 @pytest.mark.parametrize("paper", ["a4", "letter"])
 def test_the_owner_takes_two_sheets_of_paper_home(
-    page_of: Callable[..., str], printed: Callable[[Path], bytes], tmp_path: Path, paper: str
+    page_of: Callable[..., str],
+    printed: Callable[[Path], bytes],
+    tmp_path: Path,
+    paper: str,
+    language: str,
 ) -> None:
     page = tmp_path / "report.html"
-    page.write_text(page_of("mi", paper), encoding="utf-8")
+    page.write_text(page_of("mi", paper, language), encoding="utf-8")
     pdf = printed(page)
-    assert len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf)) == 2
+    assert pages_of(pdf) == 2
     # Points of 1/72 inch: ISO 216 gives A4 as 210 by 297 mm; Letter is 8.5 by 11 inches.
     box = re.findall(rb"/MediaBox\s*\[\s*0 0 ([\d.]+) ([\d.]+)", pdf)[0]
     wide, high = {"a4": (210 / 25.4 * 72, 297 / 25.4 * 72), "letter": (612, 792)}[paper]
     assert (float(box[0]), float(box[1])) == pytest.approx((wide, high), abs=1)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_a_manager_decides_by_one_page(
+    demo_view: LedgerView,
+    host: PluginHost,
+    printed: Callable[[Path], bytes],
+    tmp_path: Path,
+    language: str,
+) -> None:
+    report, words = fleet_report(Asker(host, demo_view, Look(language, "mi")))
+    last = [section.anchor for section in report.sections].index("contents")
+    for paper in ("a4", "letter"):
+        page = tmp_path / f"{paper}.html"
+        first = replace(report, sections=report.sections[: last + 1])
+        page.write_text(render(first, Words(replace(words.look, paper=paper))), "utf-8")
+        assert pages_of(printed(page)) == 1
+    shown = {section.anchor for section in report.sections[:last]}
+    assert {"stop-now", "budget-year", "causes", "retire", "claims"} <= shown
+    text = Page.of(render(report, words)).text
+    # What a workshop heeds is not a manager's to read.
+    assert "pump the pedal" not in text
+    for anchor, _title in next(b for b in report.sections[last].blocks if b.kind == "links").to:
+        assert anchor in {section.anchor for section in report.sections[last + 1 :]}
 
 
 @pytest.mark.slow
@@ -65,6 +108,15 @@ def test_the_big_things_come_first(page_of: Callable[..., str]) -> None:
     ]  # fmt: skip
     places = [text.index(words) for words in order]
     assert places == sorted(places)
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_an_owner_reads_no_word_of_a_program_or_of_a_statistician(
+    page_of: Callable[..., str], language: str
+) -> None:
+    text = Page.of(page_of("mi", language=language)).text.casefold()
+    for word in _NOT_FOR_AN_OWNER:
+        assert word not in text
 
 
 # car-9 has an instrument in miles, car-14 one in kilometres.

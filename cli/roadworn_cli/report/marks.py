@@ -144,11 +144,11 @@ class _Rows:
     ) -> None:
         narrow = width < WIDE
         letters = 46 if narrow else 42
-        told = [wrapped(words.word(name), letters, 1 if narrow else 2) for name in names]
+        told = [wrapped(words.word(name), letters) for name in names]
         self.top = 6.0
         beside = max((span_of(text) for text in texts), default=0.0) + (14 if any(texts) else 0)
         self._high = [
-            (LEADING + 20 + (LEADING if text else 0))
+            LEADING * (len(name) + bool(text)) + 20
             if narrow
             else max(19.0, LEADING * len(name) + 4.5)
             for name, text in zip(told, texts, strict=True)
@@ -164,10 +164,11 @@ class _Rows:
         for number, (name, text) in enumerate(zip(told, texts, strict=True)):
             y = self.middle(number)
             if narrow:
-                start = self.top + sum(self._high[:number])
-                self.sheet.text(0, start + 12, name[0])
-                if text:
-                    self.sheet.text(0, start + 12 + LEADING, text, fill=GREY)
+                foot = self.top + sum(self._high[:number]) + 12
+                for line in name:
+                    self.sheet.text(0, foot, line)
+                    foot += LEADING
+                self.sheet.text(0, foot, text, fill=GREY)
             else:
                 self.sheet.lines(0, y, name)
                 self.sheet.text(width, y + 4.2, text, anchor="end")
@@ -271,7 +272,8 @@ def bars(
         for number, one in enumerate(shown):
             y = rows.middle(number)
             rows.sheet.box(rows.left, y - 5, scale(one.value) - rows.left, 10, BLUE)
-        rows.sheet.path([(rows.left, rows.top), (rows.left, rows.bottom)], INK, 1.2)
+        if not rows.sheet.narrow:
+            rows.sheet.path([(rows.left, rows.top), (rows.left, rows.bottom)], INK, 1.2)
         return rows.sheet
 
     lines = tuple(Line((words.word(one.name), Said(one.text))) for one in shown)

@@ -23,7 +23,7 @@ from roadworn_cli.report.model import Grid, Heading, Line, Picture
 from roadworn_cli.words import Words
 
 _HIGH = 150.0
-_YEAR_ABOVE = 14.0
+_YEAR_ABOVE, _YEAR_ROOM = 14.0, 36.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,11 +131,11 @@ def _column(sheet: Sheet, one: Period, left: float, wide: float, y: Scale) -> No
 def _days(sheet: Sheet, shown: Sequence[Period], margin: float, step: float, foot: float) -> None:
     """Write the month below each column where there is room, and the year where it begins."""
     every = max(1, math.ceil(22.0 / step))
-    year = 0
+    year, last = 0, -math.inf
     for number, one in enumerate(shown):
         middle = margin + step * (number + 0.5)
         if number % every == 0:
             sheet.text(middle, foot + 14, f"{one.begins:%m}", anchor="middle", fill=GREY)
-        if one.begins.year != year:
-            year = one.begins.year
+        if one.begins.year != year and middle - last > _YEAR_ROOM:
+            year, last = one.begins.year, middle
             sheet.text(middle - 8, foot + 14 + _YEAR_ABOVE, str(year), fill=GREY)

@@ -34,11 +34,13 @@ if TYPE_CHECKING:
 _ASKED = (
     (Answers.PASSES, "passing", "inspection"),
     (Answers.KEEP_OR_SELL, "advice", "advice"),
-    (Answers.WEARS, "wear", ""),
+    (Answers.WEARS, "wear", "wear"),
     (Answers.SERVICE_DUE, "service_due", "maintenance"),
     # One vehicle has too few cases to be right or wrong by: the record is that of all.
     (Answers.CAME_TRUE, "past_projections", "track_record"),
 )
+#: What an owner does not ask: the record of all vehicles, and each measurement.
+_ONLY_FULL = frozenset({Answers.WEARS, Answers.CAME_TRUE})
 #: Order of the rows of an inspection: what fails first, what passes last.
 _ORDER = ((Mark.PASSES, 3), (Mark.NOT_KNOWN, 2), (Mark.FAILED, 0))
 
@@ -89,6 +91,8 @@ def vehicle_report(
     ):
         asker.take(answers, ran, found.why_not(answers))
     for answers, _key, gathered in _ASKED:
+        if answers in _ONLY_FULL and not request.full:
+            continue
         given = request.settings.get(answers, {})
         ran = getattr(found, gathered) if gathered else None
         if ran is not None and not given:
