@@ -183,6 +183,13 @@ WRONG = [
     ({**reading(1), "occurred_at": "2026-02-30"}, "no-such-date", "occurred_at"),
     ({**reading(1), "occurred_at": "2026-02-01T25:00:00Z"}, "no-such-date", "occurred_at"),
     (reading(1, recorded_at="2026-01-30T00:00:00Z"), "in-the-future", "occurred_at"),
+    (reading(1, recorded_at="9999-01-30T00:00:00Z"), "recorded-ahead", "recorded_at"),
+    (
+        {**reading(1, recorded_at="9999-12-31T00:00:00Z"), "occurred_at": "9999-12-31"},
+        "recorded-ahead",
+        "recorded_at",
+    ),
+    ({**reading(1), "occurred_at": "9999-12-31"}, "in-the-future", "occurred_at"),
     ({**reading(1), "odometer": "1"}, "bad-type", "odometer"),
     ({**reading(1), "odometer": True}, "bad-type", "odometer"),
     ({**reading(1), "odometer": 1e8}, "out-of-range", "odometer"),

@@ -10,6 +10,7 @@ and which only doubted is ours to decide, and what typed input does holds for al
 import json
 import re
 from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -472,3 +473,16 @@ def test_a_correction_of_a_vin_is_looked_at_too(shop: Run) -> None:
     assert told.code == 0, told.err
     assert "Position 9 of the VIN is 6" in told.err
     assert "1J9RP1A36A1644345 " in told.err
+
+
+def test_what_is_still_to_come_is_doubted_at_every_door(shop: Run, tmp_path: Path) -> None:
+    """A day of the writer may be one ahead of the day in UTC, so tomorrow is taken, and said."""
+    tomorrow = (datetime.now(UTC) + timedelta(days=1)).date()
+    if tomorrow <= datetime.now().astimezone().date():
+        pytest.skip("here it is tomorrow already")
+    typed = shop("record", "complaint", "bus-7", "squeals", "--on", tomorrow.isoformat())
+    assert "still to come" in typed.err
+    row = {"vehicle_id": "bus-7", "kind": "complaint", "payload": {"complaint": "hums"}}
+    file = tmp_path / "rows.ndjson"
+    file.write_text(json.dumps({**row, "occurred_at": tomorrow.isoformat()}), encoding="utf-8")
+    assert "still to come" in shop("import", "rows.ndjson").err

@@ -14,6 +14,7 @@ from typing import Any
 from roadworn.checks.facts import WORK, Draft, Facts, nearest
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UnknownName
+from roadworn.model.events import utc_now
 from roadworn.model.kinds import Holds, names_of
 from roadworn.model.messages import Joined, Problem, Remedy, Sentence, shown
 
@@ -223,6 +224,21 @@ def envelope_problems(
                 column="occurred_at",
             )
         )
+    now = utc_now()
+    if not problems and recorded_at[:10] > _day_after(now[:10]):
+        problems.append(
+            Problem(
+                "recorded-ahead",
+                Sentence(
+                    "recorded-ahead",
+                    "It was recorded at {recorded}, which is still to come: it is {now}.",
+                    recorded=recorded_at,
+                    now=now[:10],
+                ),
+                "leave recorded_at out, or set the clock of this machine right",
+                column="recorded_at",
+            )
+        )
     if odometer is not None and unit is None:
         message = Sentence("unit-missing", "The odometer reading has no unit.")
         problems.append(Problem("unit-missing", message, "write km or mi", column="odometer_unit"))
@@ -265,8 +281,15 @@ def in_future(occurred_at: str, recorded_at: str) -> bool:
         )
     if len(occurred_at) > 10:
         return True
-    tomorrow = date.fromisoformat(recorded_at[:10]) + timedelta(days=1)
-    return date.fromisoformat(occurred_at) > tomorrow
+    return occurred_at > _day_after(recorded_at[:10])
+
+
+def _day_after(day: str) -> str:
+    """Return the ISO day after an ISO day, the last of the calendar for itself."""
+    try:
+        return (date.fromisoformat(day) + timedelta(days=1)).isoformat()
+    except OverflowError:
+        return day
 
 
 def payload_problems(payload: dict[str, Any]) -> list[Problem]:

@@ -8,7 +8,7 @@ is free, and only looked over.
 
 import re
 from collections.abc import Callable, Iterator, Sequence
-from datetime import date
+from datetime import date, datetime
 
 from roadworn.checks.facts import Draft, Facts, LastReading, latest
 from roadworn.checks.known import texts_of, year_meant
@@ -26,8 +26,19 @@ FIRST_YEAR = 1980
 _MOST_YEARS_AHEAD = 10
 
 
+def latest_day() -> str:
+    """Return today as an ISO day, by UTC or by the clock on the wall, whichever is ahead."""
+    return max(utc_now()[:10], datetime.now().astimezone().date().isoformat())
+
+
 def day(draft: Draft, facts: Facts) -> Iterator[Problem]:
-    """Doubt a day that lies before the vehicle's time."""
+    """Doubt a day that lies before the vehicle's time, or that is still to come."""
+    latest = latest_day()
+    if draft.day > latest:
+        told = Sentence("not-yet", "{day} is still to come: it is {today}.", day=draft.day,
+                        today=latest)  # fmt: skip
+        yield _unlikely(told, year_meant(draft.day, latest), "occurred_at", "on")
+        return
     profile = facts.profile(draft.vehicle_id)
     year, began = profile.get("model_year"), profile.get("in_service_date")
     on = draft.day

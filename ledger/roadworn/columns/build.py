@@ -140,7 +140,7 @@ class Cache:
         while segments and segments[-1].upto - segments[-1].after < _GROWTH * (upto - after):
             after = segments.pop().after
         try:
-            self.folder.mkdir(exist_ok=True)
+            self.folder.mkdir(mode=0o700, exist_ok=True)  # notes may hold names
             segments.append(self._write_segment(con, after, upto))
             self._write_manifest(checkpoint, segments)
         except (OSError, duckdb.Error):

@@ -7,6 +7,7 @@ into an empty ledger in the same order it gives the same root.
 
 import json
 from collections.abc import Iterator
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -14,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from roadworn.columns.spec import Progress, TableInfo, comments_of, sql_text
 from roadworn.model.errors import EnvironmentFailure, LedgerRefused
 from roadworn.model.events import StoredEvent, utc_now
+from roadworn.store.whole import made_whole
 
 if TYPE_CHECKING:
     import duckdb
@@ -58,7 +60,10 @@ def export_events(
     checkpoint = ledger.checkpoint()
     target = _new_file(folder, _EVENTS)
     done = 0
-    with target.open("x", encoding="utf-8", newline="\n") as stream:
+    with (
+        made_whole(target, new=True) as making,
+        making.open("w", encoding="utf-8", newline="\n") as stream,
+    ):
         for event in ledger.events(upto=checkpoint.size):
             stream.write(_line(event))
             done += 1
@@ -94,18 +99,22 @@ def export_tables(
 
     names = [_DATABASE] if form == "duckdb" else [f"{info.name}.parquet" for info in tables]
     targets = [_new_file(folder, name) for name in (*names, "tables.json", _CHECKPOINT)]
-    database = str(targets[0]) if form == "duckdb" else ":memory:"
     written = []
-    with duckdb.connect(database) as con:
+    with ExitStack() as whole:
+        database = ":memory:"
+        if form == "duckdb":
+            making = whole.enter_context(made_whole(targets[0], new=True))
+            making.unlink()  # an empty file is no database
+            database = str(making)
+        con = whole.enter_context(duckdb.connect(database))
         con.execute("SET TimeZone = 'UTC'")
         for done, info in enumerate(tables):
             if progress is not None:
                 progress(done, len(tables))
             written.append(Exported(info.name, _copy_table(con, view, info)))
             if form == "parquet":
-                con.execute(
-                    f'COPY "{info.name}" TO {sql_text(str(targets[done]))} (FORMAT parquet)'
-                )
+                with made_whole(targets[done], new=True) as part:
+                    con.execute(f'COPY "{info.name}" TO {sql_text(str(part))} (FORMAT parquet)')
                 con.execute(f'DROP TABLE "{info.name}"')
     if progress is not None:
         progress(len(tables), len(tables))
@@ -188,4 +197,7 @@ def _write_checkpoint(folder: Path, content: dict[str, Any]) -> None:
 
 
 def _write_json(path: Path, content: object) -> None:
-    path.write_text(f"{json.dumps(content, indent=1, ensure_ascii=False)}\n", encoding="utf-8")
+    with made_whole(path, new=True) as making:
+        making.write_text(
+            f"{json.dumps(content, indent=1, ensure_ascii=False)}\n", encoding="utf-8"
+        )

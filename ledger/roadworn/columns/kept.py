@@ -240,7 +240,7 @@ class Kept:
         if not self.folder.is_dir():
             # As private as the ledger: who may read that may read this.
             entered = self.mode | 0o100 | (self.mode & 0o044) >> 2
-            self.folder.parent.mkdir(exist_ok=True)
+            self.folder.parent.mkdir(mode=0o700, exist_ok=True)
             self.folder.mkdir(exist_ok=True)
             self.folder.chmod(entered)
         making = self.folder / f"{key[:40]}.{uuid.uuid4().hex[:8]}.making"

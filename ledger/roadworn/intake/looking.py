@@ -8,7 +8,14 @@ import orjson
 
 from roadworn.checks import Needs, found
 from roadworn.checks.facts import Facts, LastReading, Query, RoadReading
-from roadworn.checks.odd import FIRST_YEAR, MOST_KM, MOST_KM_PER_DAY, ROLLED, reading_doubt
+from roadworn.checks.odd import (
+    FIRST_YEAR,
+    MOST_KM,
+    MOST_KM_PER_DAY,
+    ROLLED,
+    latest_day,
+    reading_doubt,
+)
 from roadworn.intake import draft_of
 from roadworn.model.messages import Problem
 from roadworn.model.units import KM_PER_MILE, convert
@@ -146,12 +153,14 @@ class ProfileLook:
     def __init__(self, facts: FileFacts) -> None:
         self._facts = facts
         self._limits: dict[str, _Limits] = {}
+        # Greater than every moment of today, as a text.
+        self._last_day = f"{latest_day()}~"
 
     def doubts(
         self, rows: Sequence[tuple[Any, ...]], start: int, stop: int
     ) -> Iterator[tuple[int, Problem]]:
         """Yield (index, doubt) for those rows from `start` to before `stop`, which were added."""
-        limits = self._limits
+        limits, last_day = self._limits, self._last_day
         for index in range(start, stop):
             row = rows[index]
             vehicle, profiled = row[_VEHICLE], row[_KIND] in PROFILE_KINDS
@@ -161,7 +170,7 @@ class ProfileLook:
                     self._facts.keep_change(vehicle, orjson.loads(row[_PAYLOAD]))
                 known = limits[vehicle] = self._limits_of(vehicle)
             odometer = row[_ODOMETER]
-            beyond = row[_OCCURRED] < known.first_day or (
+            beyond = not known.first_day <= row[_OCCURRED] <= last_day or (
                 odometer is not None and odometer >= known.beyond
             )
             if beyond:

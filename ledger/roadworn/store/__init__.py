@@ -30,7 +30,7 @@ from roadworn.model.errors import (
 )
 from roadworn.model.events import StoredEvent
 from roadworn.store import schema
-from roadworn.store.merkle import Checkpoint, latest_checkpoint, write_beside
+from roadworn.store.merkle import Checkpoint, latest_checkpoint, require_room, write_beside
 from roadworn.store.schema import connect, plain_failures, require_file
 from roadworn.store.whole import made_whole
 from roadworn.store.writer import COLUMNS, Check, Writer
@@ -65,10 +65,12 @@ class LedgerFile:
         """Make a new, empty ledger and open it.
 
         Raises:
+            UsageError: the name is too long.
             LedgerRefused: there is a file of that name.
             EnvironmentFailure: the folder is missing or cannot be written.
         """
         path = Path(path)
+        require_room(path)
         try:
             with (
                 made_whole(path, new=True) as making,

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from roadworn.model.errors import EnvironmentFailure, LedgerDamaged, LedgerRefused
 from roadworn.store import LedgerFile
-from roadworn.store.merkle import write_beside
+from roadworn.store.merkle import require_room, write_beside
 from roadworn.store.schema import connect, plain_failures
 from roadworn.store.verify import verify
 from roadworn.store.whole import made_whole
@@ -32,12 +32,14 @@ def back_up(ledger: Path, copy: Path) -> Backup:
         copy: the file to make; a checkpoint is put beside it.
 
     Raises:
+        UsageError: the name is too long.
         LedgerRefused: there is a file of that name.
         LedgerDamaged: the copy does not verify, so the ledger does not either; it is removed.
         EnvironmentFailure: the copy cannot be written.
     """
     with LedgerFile.open(ledger, writable=False):
         pass  # a file that is no ledger is refused before anything is made
+    require_room(copy)
     try:
         with made_whole(copy, new=True) as making:
             with plain_failures(copy), closing(connect(ledger, writable=False)) as source:

@@ -12,6 +12,7 @@ looks whole from inside; the file beside it, and every report that names a root,
 """
 
 import json
+import os
 import sqlite3
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -19,6 +20,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
+from roadworn.model.errors import UsageError
 from roadworn.model.events import utc_now
 from roadworn.store.whole import made_whole
 
@@ -231,6 +233,8 @@ class Checkpoint:
         return {"size": self.size, "root": self.root}
 
 
+#: Bytes that a file system gives to a name.
+_LONGEST_NAME = 255
 EMPTY = Checkpoint(0, EMPTY_ROOT.hex())
 
 
@@ -302,6 +306,20 @@ def chain_of(
         told = f"{size} {root} {made_at} ".encode(errors="surrogateescape")
         digest = sha256(digest + told + bytes(peaks)).digest()
     return digest.hex()
+
+
+def require_room(ledger: Path) -> None:
+    """Refuse a name so long that what belongs beside the ledger could have none.
+
+    Raises:
+        UsageError: it is.
+    """
+    most = _LONGEST_NAME - len(".checkpoint")
+    if len(os.fsencode(ledger.name)) > most:
+        raise UsageError(
+            f"The name {ledger.name[:20]}… is too long: it may have {most} letters, since a "
+            "checkpoint of that name stands beside the ledger."
+        )
 
 
 def read_beside(ledger: Path) -> Beside | None:

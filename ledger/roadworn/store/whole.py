@@ -7,19 +7,16 @@ from pathlib import Path
 from uuid import uuid4
 
 #: Owner only: a ledger, what is kept beside it, and its copies hold customers' data.
-PRIVATE = 0o600
-#: Whatever the user's umask leaves of it.
-USUAL = 0o666
+_PRIVATE = 0o600
 
 
 @contextmanager
-def made_whole(target: Path, *, new: bool = False, mode: int = PRIVATE) -> Iterator[Path]:
+def made_whole(target: Path, *, new: bool = False) -> Iterator[Path]:
     """Give a name to write to; once that is on the disk it becomes `target`, in one step.
 
     Args:
         target: the file to make or replace; its folder must exist.
         new: there must be no file of that name, not even one made meanwhile.
-        mode: its rights.
 
     Yields:
         The path of an empty file in the same folder. It is removed when an exception leaves; a
@@ -32,10 +29,11 @@ def made_whole(target: Path, *, new: bool = False, mode: int = PRIVATE) -> Itera
     if new and os.path.lexists(target):
         raise FileExistsError(target)
     # A long name has no room for more letters.
-    making = target.with_name(f".{target.name[:100]}.{uuid4().hex[:8]}.making")
-    os.close(os.open(making, os.O_CREAT | os.O_EXCL | os.O_WRONLY, mode))
+    making = target.with_name(f".{target.name[:40]}.{uuid4().hex[:8]}.making")
+    os.close(os.open(making, os.O_CREAT | os.O_EXCL | os.O_WRONLY, _PRIVATE))
     try:
         yield making
+        making.chmod(_PRIVATE)  # some writers put a file of their own there
         _to_disk(making)
         if new:
             _put_new(making, target)
