@@ -1,8 +1,9 @@
 """Printing: data to stdout in three forms, talk to stderr, and nothing that fools the eye.
 
 Notes hold whatever somebody pasted. Control characters could move the cursor and
-right-to-left marks could reorder a line, so both are shown as escapes. A spreadsheet would
-run a text that begins with `=`, so CSV puts an apostrophe before it; JSON is the exact form.
+right-to-left marks could reorder a line, so both are shown as escapes, in CSV too, which may be
+shown on a terminal later. A spreadsheet would run a text that begins with `=`, so CSV puts an
+apostrophe before it, which an import takes off again; JSON is the exact form.
 """
 
 import re
@@ -59,7 +60,10 @@ WIDEST_CELL = 500
 _UNSAFE = re.compile(
     "[\x00-\x1f\x7f-\x9f\u061c\u200b\u200e\u200f\u2028-\u202e\u2060-\u2069\ufeff\ud800-\udfff]"
 )
-_FORMULA = re.compile(r"[=+\-@\t\r]")
+#: What a spreadsheet takes for the beginning of a formula, in full width as well.
+_FORMULA = re.compile(r"[=+\-@\t\r＝＋－＠]")
+#: What would end a cell; a spreadsheet set to another language may part them by ; or a tab.
+_PARTING = re.compile('[",;\\t\\r\\n]')
 _NUMBER = re.compile(r"[+-]?\d+(\.\d+)?")
 
 
@@ -85,9 +89,14 @@ def counted(number: int, what: str) -> str:
     return f"{number:,} {what}{'' if number == 1 else 's'}"
 
 
-def escape(text: str) -> str:
-    r"""Return `text` with control and direction characters written as ``\n`` or ``\u202e``."""
-    return _UNSAFE.sub(lambda found: _escaped(found[0]), text)
+def escape(text: str, keep: str = "") -> str:
+    r"""Return `text` with control and direction characters written as ``\n`` or ``\u202e``.
+
+    Args:
+        text: any text.
+        keep: characters that stay as they are.
+    """
+    return _UNSAFE.sub(lambda found: found[0] if found[0] in keep else _escaped(found[0]), text)
 
 
 def _escaped(character: str) -> str:
@@ -190,9 +199,7 @@ def _emit_csv(columns: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
     on_terminal = sys.stdout.isatty()
     lines = []
     for row in (columns, *rows):
-        cells = [_csv_cell(value) for value in row]
-        if on_terminal:
-            cells = [escape(cell) for cell in cells]
+        cells = [escape(_csv_cell(value), keep="" if on_terminal else "\n\r\t") for value in row]
         lines.append(",".join(_csv_quoted(cell) for cell in cells) or '""')
     typer.echo("\n".join(lines))
 
@@ -200,7 +207,7 @@ def _emit_csv(columns: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
 def _csv_quoted(cell: str) -> str:
     # By RFC 4180; the standard library leaves a lone carriage return bare, which its own reader
     # then takes for the end of the row.
-    if any(character in cell for character in '",\r\n'):
+    if _PARTING.search(cell):
         return '"' + cell.replace('"', '""') + '"'
     return cell
 

@@ -8,6 +8,7 @@ with = + - @ is dangerous: the CSV injection page of OWASP (from memory).
 import csv
 import io
 import json
+import unicodedata
 from datetime import date, datetime
 from decimal import Decimal
 from pathlib import Path
@@ -17,6 +18,8 @@ from commandline import Run
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from roadworn.intake.csv_file import read_table, unguarded
+from roadworn.intake.csv_map import CsvMap
 from roadworn.model.errors import UsageError
 from roadworn_cli.output import counted, emit, emit_json, escape
 
@@ -65,7 +68,28 @@ def test_csv_is_what_the_standard_library_reads(
     read = [row[0] if row else "" for row in csv.reader(io.StringIO(out, newline=""))]
     assert read[0] == "a"
     for was, shown in zip(cells, read[1:], strict=True):
-        assert shown in {was, f"'{was}"}
+        told = escape(was, keep="\n\r\t")
+        assert shown in {told, f"'{told}"}
+        assert unguarded(shown) == unguarded(told)
+
+
+HOSTILE = ("=cmd()", "＝cmd()", "\x1b[31mred", "a;=cmd()", "x\t=cmd()", "\u202etxt.exe", "\x9b2J")
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_hostile_text_in_csv_runs_nowhere_and_is_not_cut(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, text: str
+) -> None:
+    emit(("a", "b"), [(text, 1)], fmt="csv")
+    out = capsys.readouterr().out
+    assert not any(unicodedata.category(c) in {"Cc", "Cf"} for c in out if c not in "\n\t")
+    for parted in (",", ";", "\t"):
+        cells = [cell for row in csv.reader(io.StringIO(out), delimiter=parted) for cell in row]
+        assert not [cell for cell in cells if cell[:1] in "=+@＝" and cell]
+    file = tmp_path / "out.csv"
+    file.write_text(out, encoding="utf-8")
+    *_, row = read_table(file, CsvMap("m", "complaint", {}))
+    assert row.cells == [escape(text, keep="\t"), "1"]
 
 
 @pytest.mark.parametrize(

@@ -57,6 +57,15 @@ def cell_text(cell: Cell) -> str:
     return str(cell).strip()
 
 
+#: A text that our own CSV put an apostrophe before, since a spreadsheet would run it.
+_GUARDED = re.compile(r"'[=+\-@\t\r＝＋－＠]")
+
+
+def unguarded(cell: str) -> str:
+    """Return a cell of CSV without the apostrophe that keeps a spreadsheet from running it."""
+    return cell[1:] if _GUARDED.match(cell) else cell
+
+
 def read_number(cell: Cell, csv_map: CsvMap) -> Decimal:
     """Read a figure, ``1,234.50`` or with the map's decimal comma ``1.234,50``.
 
@@ -219,7 +228,7 @@ def _text_rows(path: Path, csv_map: CsvMap) -> Iterator[TableRow]:
             line = 1
             for cells in reader:
                 if any(cell.strip() for cell in cells):
-                    yield TableRow(line, list(cells))
+                    yield TableRow(line, [unguarded(cell) for cell in cells])
                 line = reader.line_num + 1
     except OSError as error:
         raise _unreadable(path, error) from error

@@ -7,6 +7,7 @@ from io import StringIO
 from pathlib import Path
 from typing import NamedTuple
 
+from roadworn.intake.csv_file import unguarded
 from roadworn.model.errors import EnvironmentFailure, UsageError
 
 #: Without these nothing can be said about anything.
@@ -79,7 +80,7 @@ def _text(path: Path) -> Iterator[tuple[int, list[str]]]:
     line = 1
     try:
         for cells in reader:
-            yield line, cells
+            yield line, [unguarded(cell) for cell in cells]
             line = reader.line_num + 1
     except csv.Error as error:
         raise UsageError(
