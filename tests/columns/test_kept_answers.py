@@ -53,12 +53,13 @@ VALUES = st.recursive(
         st.lists(inner, max_size=4),
         st.lists(inner, max_size=4).map(tuple),
         st.dictionaries(TEXTS, inner, max_size=3),
-        st.frozensets(st.sampled_from(Mark), max_size=3),
         sentences(inner),
         st.builds(Joined, st.lists(inner, max_size=3), st.sampled_from([", ", "; "])),
     ),
     max_leaves=20,
 )
+# No sentence tells a set: the order in which Python writes one is chance.
+MARKED = st.tuples(st.frozensets(st.sampled_from(Mark), max_size=3), VALUES)
 
 
 def exactly(value: Any) -> Any:
@@ -83,7 +84,7 @@ def store(folder: Path, state: object = "now") -> Kept:
     return Kept.beside(ledger, folder / "shop.db.columns", state)
 
 
-@given(VALUES)
+@given(MARKED)
 def test_what_is_kept_is_read_exactly(value: Any) -> None:
     import orjson
 
