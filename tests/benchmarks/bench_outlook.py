@@ -1,0 +1,119 @@
+"""What a screen or a sheet costs beside the import of typer alone, cold and warm.
+
+Run by hand: ``python tests/benchmarks/bench_outlook.py [ROUNDS]``. Each command runs in a process
+of its own; processor seconds, user and system, are counted, the best of the rounds. *Warm* is asked
+again of the same state of the ledger; *cold* is the first question after a new event, with the
+columns folded; both with bytecode compiled, as an installation has it. The limits are those of
+docs/figures.md.
+"""
+
+import os
+import resource
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+RUN = "from roadworn_cli.main import run; run()"
+DAY = "2026-11-20"
+VEHICLE = "car-9"
+
+
+def main() -> None:
+    """Measure and print."""
+    rounds = int(sys.argv[1]) if len(sys.argv) > 1 else 3
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        environment = {
+            key: value
+            for key, value in os.environ.items()
+            if key != "PYTHONDONTWRITEBYTECODE" and not key.startswith("ROADWORN")
+        }
+        environment |= {
+            "PYTHONPYCACHEPREFIX": str(folder / "bytecode"),
+            "OPENBLAS_NUM_THREADS": "1",
+        }
+
+        def run(*words: str, ledger: str = "", code: str = RUN) -> float:
+            before = ("--ledger", f"{ledger}/roadworn.db", "--as-of", DAY) if ledger else ()
+            started = resource.getrusage(resource.RUSAGE_CHILDREN)
+            subprocess.run(
+                [sys.executable, "-c", code, *before, *words],
+                cwd=folder,
+                env=environment,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.DEVNULL,
+                check=True,
+            )
+            ended = resource.getrusage(resource.RUSAGE_CHILDREN)
+            return ended.ru_utime - started.ru_utime + ended.ru_stime - started.ru_stime
+
+        build = "import sys; from pathlib import Path; from roadworn_demo import build; "
+        run(code=build + "Path('demo').mkdir(); build(Path('demo'))")
+        for few, events in (("empty", 0), ("ten", 9)):
+            (folder / few).mkdir()
+            write = ["--ledger", f"{few}/roadworn.db"]
+            run(*write, "create")
+            run(*write, "enrol", VEHICLE, "--on", "2026-01-02", "--odometer", "60,000 mi")
+            for month in range(1, events + 1):
+                reading = ("reading", VEHICLE, f"{60_000 + 900 * month:,} mi")
+                run(*write, "record", *reading, "--on", f"2026-{month:02d}-20")
+
+        def forget(ledger: str) -> None:
+            shutil.rmtree(folder / ledger / "roadworn.db.columns" / "kept", ignore_errors=True)
+
+        def cold(*words: str, ledger: str = "demo") -> Callable[[], float]:
+            def ask() -> float:
+                forget(ledger)
+                return run(*words, ledger=ledger)
+
+            return ask
+
+        def warm(*words: str, ledger: str = "demo") -> Callable[[], float]:
+            return lambda: run(*words, ledger=ledger)
+
+        sheet = ("-o", "sheet.html")
+        asked: list[tuple[str, float | None, Callable[[], float]]] = [
+            ("--help", 1.0, lambda: run("--help")),
+            ("vehicles, cold", None, cold("vehicles")),
+            ("vehicles, warm", 4.0, warm("vehicles")),
+            ("history, cold", None, cold("history", VEHICLE)),
+            ("history, warm", 4.0, warm("history", VEHICLE)),
+            ("outlook, cold", 25.0, cold("outlook", VEHICLE)),
+            ("outlook, warm", 5.0, warm("outlook", VEHICLE)),
+            ("outlook of one event, cold", None, cold("outlook", VEHICLE, ledger="empty")),
+            ("outlook of one event, warm", 5.0, warm("outlook", VEHICLE, ledger="empty")),
+            ("outlook of ten events, cold", None, cold("outlook", VEHICLE, ledger="ten")),
+            ("outlook of ten events, warm", 5.0, warm("outlook", VEHICLE, ledger="ten")),
+            ("next-repairs, cold", None, cold("analyse", "next-repairs", "--vehicle", VEHICLE)),
+            ("next-repairs, warm", None, warm("analyse", "next-repairs", "--vehicle", VEHICLE)),
+            ("owner's page, cold", None, cold("report", "vehicle", VEHICLE, *sheet)),
+            ("owner's page, warm", 10.0, warm("report", "vehicle", VEHICLE, *sheet)),
+            ("fleet sheet, cold", None, cold("report", "fleet", *sheet)),
+            ("fleet sheet, warm", 60.0, warm("report", "fleet", *sheet)),
+        ]
+
+        def base() -> float:
+            return run(code="import typer")
+
+        base()
+        typer = min(base() for _ in range(5))
+        print(f"{'import typer':28} {typer:7.3f} s")
+        for what, limit, ask in asked:
+            # Whatever imports for the first time compiles; and the base is taken beside each.
+            ask()
+            turns = 1 if "fleet sheet, cold" in what else rounds
+            best = min(ask() for _ in range(turns))
+            typer = min(typer, base())
+            told = (
+                ""
+                if limit is None
+                else f"to reach {limit:g}: {'met' if best / typer <= limit else 'not met'}"
+            )
+            print(f"{what:28} {best:7.3f} s  {best / typer:6.1f} times  {told}", flush=True)
+
+
+if __name__ == "__main__":
+    main()
