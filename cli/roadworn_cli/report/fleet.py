@@ -122,7 +122,7 @@ def _details(
             full,
             _FIRST if key else 0,
             frozenset() if full else _ON_FIRST_PAGE,
-            lead=full or not failing,
+            lead=full or not failing or not ran.result.charts,
             plain=not full and not failing,
             key=key,
         )
