@@ -96,7 +96,9 @@ def told_of(view: LedgerView, settings: InspectionOutlookSettings) -> Sequence[T
 
     Kept with the view: whoever asks what the next inspection would fail on gets the same answer.
     """
-    return view.kept(("inspection told", settings), lambda: _told_of(view, settings))
+    # How distances are shown changes nothing of what is judged.
+    asked = settings.model_copy(update={"unit": None})
+    return view.kept(("inspection told", asked), lambda: _told_of(view, asked))
 
 
 def _told_of(view: LedgerView, settings: InspectionOutlookSettings) -> list[Told]:

@@ -7,13 +7,14 @@ import numpy as np
 from roadworn.analysis import Analysis, Answers, Estimate, Result
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue
-from roadworn.model.messages import Joined, Says, Sentence
+from roadworn.model.messages import Joined, Says, Sentence, some_of
 from roadworn_plugins.ahead import too_few
 from roadworn_plugins.ahead.due_now import due_now
 from roadworn_plugins.ahead.open_facts import parts_today
 from roadworn_plugins.inspection.judged import InspectionOutlookSettings, told_of
-from roadworn_plugins.keep.jobs import hours_standing, labour_once
+from roadworn_plugins.keep.jobs import Stage, hours_standing, labour_once
 from roadworn_plugins.keep.options import (
+    Facts,
     KeepOrSellSettings,
     Option,
     Valuations,
@@ -97,6 +98,16 @@ _say = Says(
         "{expected:,.0f}.",
         "turns-standing": "“{wide}” is the better one if one standing still costs you more than "
         "{cost:,.0f}, towing and lost time together.",
+        "sold": "To be sold: {way}; {note}.",
+        "sold-open": "To be sold: {way}; {note}; tell whoever takes it over of {parts}.",
+        "facts-none": "What {vehicle} is for and where it is inspected is on no record: daily use "
+        "and the federal rules stand in. State it once: roadworn record profile {vehicle} --use "
+        "errands --inspected-by none",
+        "facts-use": "What {vehicle} is for is on no record: daily use stands in. State it once: "
+        "roadworn record profile {vehicle} --use errands",
+        "facts-inspected": "Where {vehicle} is inspected is on no record: the federal rules stand "
+        "in. State it once: roadworn record profile {vehicle} --inspected-by none",
+        "no-inspection": "No inspection is asked for here: nothing is judged by one.",
         "none": "No way of going on can be offered.",
         "repairs": "repairs within {months} months",
         "value-unknown": "No value of this vehicle is known, so no advice by money. Repairs of "
@@ -125,7 +136,7 @@ _say = Says(
         "vehicles of this class have here; a younger one needs less: state replacement-repairs.",
         "used-long": f"Used on long trips: {_USED}",
         "used-passengers": f"Used with passengers: {_USED}",
-        "rules": "Check your local rule: what passing takes is by the rules of {title}.",
+        "rules": "Check your local rule: what passing takes is by the {title}.",
         "unknown-age": "{n} of {parts} parts are of unknown age.",
         "not-in-it": "Fuel, insurance and upkeep by plan are not in these sums.",
     },
@@ -154,9 +165,10 @@ def run(view: LedgerView, settings: KeepOrSellSettings) -> Result:
     options, afters = ways_of(case)
     tables.append(ways_table(options, currency, _events(case)))
     found = afters[0]
+    keeps = [o for o in options if o.way.keeps]
     if case.worth.now is None:
         said, turns = _without_value(case, options)
-        low, expected, high = options[0].situation.running
+        low, expected, high = keeps[0].situation.running
         repairs = Estimate(
             name=_say("repairs", months=settings.months),
             value=expected,
@@ -173,7 +185,7 @@ def run(view: LedgerView, settings: KeepOrSellSettings) -> Result:
     cheapest, gap = cheapest_kept(options), gap_of(options)
     sure = None
     if gap is not None and cheapest is not None:
-        after = afters[options.index(cheapest)]
+        after = afters[keeps.index(cheapest)]
         flips = running_that_flips(cheapest.situation, gap)
         sure = chance_below(after.parts, after.found, after.ahead, flips)
     best = _advised(case, options)
@@ -199,11 +211,13 @@ def run(view: LedgerView, settings: KeepOrSellSettings) -> Result:
 
 
 def _case(view: LedgerView, settings: KeepOrSellSettings, vehicle: str) -> Case:
+    facts = Facts.load(view, vehicle, settings)
     parts = parts_today(view, vehicle)
     due = due_now(view, parts.prices, vehicle)
-    kind = parts.vehicle_class[0] if parts.size else _kind(view, vehicle)
     time = TimeAhead.load(view, parts, due, settings.months, SOON_MONTHS)
-    told = next(iter(told_of(view, InspectionOutlookSettings(vehicle=vehicle))), None)
+    rules = settings.inspected_by if settings.inspected_by and facts.asked else ""
+    asked = InspectionOutlookSettings(vehicle=vehicle, rules=rules)
+    told = next(iter(told_of(view, asked)), None) if facts.asked else None
     ends = told.vehicle.due if told is not None else None
     until = (ends - view.today).days / _DAYS_PER_MONTH if ends is not None else 0.0
     causes, pictures = open_pictures(view, vehicle)
@@ -216,17 +230,17 @@ def _case(view: LedgerView, settings: KeepOrSellSettings, vehicle: str) -> Case:
         causes,
         pictures,
         told,
+        facts.use,
     )
     pace = float(parts.paces.per_month[parts.car[0]]) if parts.size else 0.0
-    worth = Valuations.load(view).worth(vehicle, kind, settings.value, parts.prices.currency, pace)
-    usual = usual_repairs(view, kind, parts.prices.currency)
+    kind, currency = facts.kind, parts.prices.currency
+    worth = Valuations.load(view).worth(vehicle, kind, settings.value, currency, pace)
+    usual = usual_repairs(view, kind, currency)
     jobs = plan_of(vehicle, kind, known)
-    return Case(settings, vehicle, parts, due, jobs, told, time, worth, usual)
-
-
-def _kind(view: LedgerView, vehicle: str) -> str:
-    rows = view.sql("SELECT vehicle_class FROM vehicles WHERE vehicle_id = ?", (vehicle,)).rows
-    return str(rows[0][0] or "") if rows else ""
+    official = told is not None and bool(told.vehicle.officials)
+    return Case(
+        *(settings, vehicle, parts, due, jobs, told, time, worth, usual, facts), official=official
+    )
 
 
 def _advised(case: Case, options: Sequence[Option]) -> Option | None:
@@ -236,16 +250,18 @@ def _advised(case: Case, options: Sequence[Option]) -> Option | None:
     gone = [o for o in options if not o.way.keeps and o.monthly is not None]
     cheapest = cheapest_kept(options)
     other = min(gone, key=lambda o: o.monthly or 0.0, default=None)
-    if other is None or (
-        cheapest is not None and (cheapest.monthly or 0.0) <= (other.monthly or 0)
-    ):
+    if case.facts.use == "to_be_sold":
+        # Whoever sells asks how, not whether.
+        return next((o for o in options if o.way is Way.FIX_AND_LET_GO), options[0])
+    if other is None:
         return best
-    return other
+    stays = cheapest is not None and (cheapest.monthly or 0.0) <= (other.monthly or 0.0)
+    return best if stays else other
 
 
 def _weighed(case: Case, option: Option) -> float:
     """Return the cost a month with what standing still is taken to cost."""
-    one = hours_standing(case.settings.use) * (case.rate or 0.0)
+    one = hours_standing(case.facts.use) * (case.rate or 0.0)
     return (option.monthly or 0.0) + one * _times(option) / case.settings.months
 
 
@@ -258,7 +274,7 @@ def _without_value(case: Case, options: Sequence[Option]) -> tuple[Sentence, lis
     """Return at what value the choice turns: nothing stands in for a value nobody knows."""
     s = min((o.situation for o in options if o.way.keeps and o.offered), default=None,
             key=lambda s: keeping(s)[1]) or options[0].situation  # fmt: skip
-    low, expected, high = options[0].situation.running
+    low, expected, high = s.running
     told = {"expected": expected, "low": low, "high": high, "months": s.months}
     if s.other_price is None:
         return _say("value-unknown", currency=case.currency, **told), []
@@ -330,6 +346,8 @@ def _cause_turns(case: Case, options: Sequence[Option]) -> list[Sentence]:
 def _advice(
     case: Case, options: Sequence[Option], best: Option | None, sure: float | None
 ) -> Sentence:
+    if case.facts.use == "to_be_sold" and best is not None:
+        return _to_be_sold(case, best)
     if best is None or best.monthly is None:
         return _say("none")
     months = case.settings.months
@@ -352,6 +370,14 @@ def _advice(
     return _say(word, way=best.way.words(months, first=True), **told)
 
 
+def _to_be_sold(case: Case, best: Option) -> Sentence:
+    """Say how to let it go, and what whoever takes it over is to be told."""
+    open_ = [job.name for job in case.jobs if job.stage is not Stage.CAN_WAIT]
+    way = best.way.words(case.settings.months)
+    word = "sold-open" if open_ else "sold"
+    return _say(word, way=way, note=best.note, parts=some_of(open_, _NAMED))
+
+
 def _events(case: Case) -> tuple[str, ...]:
     own = (event for job in case.jobs for event in job.events)
     return tuple(dict.fromkeys((*case.worth.events[-3:], *own)))
@@ -372,15 +398,30 @@ def _caveats(case: Case, after: After) -> tuple[str, ...]:
         _say.when(unpriced, "unpriced", parts=Joined(unpriced[:4])),
         _say.when(usual_taken, "other-repairs", usual=case.usual),
         _say.when(
-            settings.duty in {"long", "passengers"} and critical,
+            (settings.duty == "passengers" or case.facts.use == "long_trips") and critical,
             "used-passengers" if settings.duty == "passengers" else "used-long",
             number=float(np.sum(after.found.number[critical])),
             months=settings.months,
         ),
-        _say.when(settings.must_pass, "rules", title=""),
+        _say.when(
+            case.must_pass and case.told is not None,
+            "rules",
+            title=case.told.vehicle.rules.title if case.told is not None else "",
+        ),
+        _say.when(not case.facts.asked, "no-inspection"),
+        _unstated(case),
         _say.some(int(np.sum(~parts.known)), "unknown-age", parts=parts.size),
         _say("not-in-it"),
     )
+
+
+def _unstated(case: Case) -> str:
+    """Say how to state what nobody said of the vehicle, an empty text where all is said."""
+    use, by = case.facts.use, case.facts.inspected_by
+    if use and by:
+        return ""
+    word = "facts-use" if by else "facts-inspected" if use else "facts-none"
+    return _say(word, vehicle=case.vehicle)
 
 
 KEEP_OR_SELL = Analysis(

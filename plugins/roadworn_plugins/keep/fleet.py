@@ -13,6 +13,7 @@ from roadworn_plugins.ahead.due_now import DueItem, State, due_now, not_failed
 from roadworn_plugins.ahead.open_facts import parts_today
 from roadworn_plugins.ahead.quarters import months_from
 from roadworn_plugins.ahead.services import ServiceAhead, ServicesAhead
+from roadworn_plugins.keep.jobs import hurts, priced, same_place, summed
 from roadworn_plugins.keep.options import (
     KeepOrSellSettings,
     Situation,
@@ -23,6 +24,7 @@ from roadworn_plugins.keep.options import (
     usual_repairs,
     value_where_it_flips,
 )
+from roadworn_plugins.keep.ways import renewed
 from roadworn_plugins.projection.totals import grid_totals
 from roadworn_plugins.shared.costs_ahead import Band, cost_of
 from roadworn_plugins.shared.grouped import Floats, Ints
@@ -30,6 +32,7 @@ from roadworn_plugins.shared.parts_ahead import PartsAhead
 from roadworn_plugins.shared.projected import (
     LEVEL,
     Projection,
+    project,
     project_months,
     taken,
 )
@@ -57,7 +60,8 @@ _say = Says(
         "as-class": "as its class, within what is known",
         "too-few-of-class": "too few of its class to compare",
         "few-parts": "too few parts with a price",
-        "turn-way": "goes if another way costs less than {monthly:,.0f} a month all in",
+        "turn-way": "with safety work only: goes if another way costs less than "
+        "{monthly:,.0f} a month all in",
         "turn-more": "goes if it would fetch more than {value:,.0f} as it is",
         "turn-less": "stays if it would fetch less than {value:,.0f} as it is",
         "turn-unknown": "stays if it would fetch less than {value:,.0f} as it is, goes if more",
@@ -86,7 +90,8 @@ class _Standing:
         due_unpriced: how many items of it have no price.
         distance: that it covers in 12 months, in the unit shown.
         worth: what is known of its value.
-        running: failures expected over the horizon of the settings.
+        must: what of that somebody can get hurt by, low, middle and high.
+        running: failures expected over the horizon of the settings once that is done.
         events: what it rests on.
     """
 
@@ -101,6 +106,7 @@ class _Standing:
     due_unpriced: int
     distance: float
     worth: Worth
+    must: tuple[float, float, float]
     running: float
     events: tuple[str, ...]
 
@@ -178,6 +184,8 @@ class _Fleet:
 
     Attributes:
         cost: months -> what each part is expected to cost, 0 without a price.
+        after: vehicle -> what its parts cost over the horizon that are new once what somebody
+            can get hurt by is done.
         bands: vehicle -> its failures of the next 12 months.
         rows: vehicle that is still here -> its parts that have not failed yet.
         kinds: vehicle -> its class.
@@ -187,6 +195,7 @@ class _Fleet:
     parts: PartsAhead
     cost: dict[float, Floats]
     bands: dict[str, Band]
+    after: dict[str, float]
     rows: dict[str, Ints]
     kinds: dict[str, str]
     due: dict[str, list[DueItem]]
@@ -225,6 +234,7 @@ class _Fleet:
             parts,
             {m: _costs(parts, found[m]) for m in horizons},
             _bands(parts, found[float(_YEAR)], rows),
+            _after(parts, [item for item in all_due if hurts(item)], months),
             rows,
             kinds,
             due,
@@ -247,7 +257,8 @@ class _Fleet:
         ahead = self.services.get(vehicle) or ServicesAhead([], parts.prices)
         year, two_years = (ahead.between(None, end) for end in ends)
         due = [item for item in self.due.get(vehicle, ()) if item.state in _COUNTED]
-        prices = [item.price for item in due if item.price is not None and item.price.number]
+        prices = priced(due)
+        must = priced(item for item in due if hurts(item))
         worth = self.valuations.worth(vehicle, kind, None, parts.prices.currency, pace)
         dearest = rows[np.argsort(-costs[float(_YEAR)], kind="stable")[:_PARTS_NAMED]]
         events = (
@@ -263,17 +274,35 @@ class _Fleet:
             services=year.expected,
             services_later=two_years.expected,
             services_spread=year.spread,
-            due=(
-                sum(price.low for price in prices),
-                sum(price.middle for price in prices),
-                sum(price.high for price in prices),
-            ),
+            due=summed(prices),
             due_unpriced=len(due) - len(prices),
             distance=pace * _YEAR / km,
             worth=worth,
-            running=float(np.sum(costs[float(months)])),
+            must=summed(must),
+            running=float(np.sum(costs[float(months)])) + self.after.get(vehicle, 0.0),
             events=tuple(dict.fromkeys(filter(None, events))),
         )
+
+
+def _after(parts: PartsAhead, must: list[DueItem], months: int) -> dict[str, float]:
+    """Return what the parts of these items cost over the horizon once they are new."""
+    asked = defaultdict[tuple[str, str], list[str]](list)
+    for item in must:
+        asked[item.vehicle, item.component].append(item.position)
+    fitted = enumerate(zip(parts.vehicle, parts.component, parts.position, strict=True))
+    rows = [
+        i for i, (name, component, place) in fitted
+        if any(same_place(component, place, at) for at in asked.get((name, component), ()))
+    ]  # fmt: skip
+    if not rows:
+        return {}
+    some = parts.take(np.array(rows, dtype=np.int64))
+    every = np.arange(some.size, dtype=np.int64)
+    new = renewed(some, every, every[:0])
+    found = defaultdict[str, float](float)
+    for vehicle, cost in zip(some.vehicle, _costs(new, project(new, months)), strict=True):
+        found[vehicle] += float(cost)
+    return dict(found)
 
 
 def _costs(parts: PartsAhead, found: Projection) -> Floats:
@@ -329,7 +358,7 @@ def _turn(one: _Standing, settings: KeepOrSellSettings, usual: float) -> str:
         value=one.worth.now or 0.0,
         value_fixed=one.worth.now or 0.0,
         value_then=(1.0 - one.worth.yearly_loss) ** (settings.months / 12.0),
-        fix=one.due,
+        fix=one.must,
         running=(running, running, running),
         other_price=settings.replacement_price,
         other_then=(1.0 - settings.replacement_loss) ** (settings.months / 12.0),

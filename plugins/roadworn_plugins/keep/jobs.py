@@ -1,7 +1,7 @@
 """Jobs: what each is, how pressing, what several come to, and what leaves a vehicle standing."""
 
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from functools import cache
@@ -12,6 +12,7 @@ from roadworn.analysis import Mark
 from roadworn.model.catalogue import catalogue, meet, part_name, place_of
 from roadworn.model.messages import Says, Sentence
 from roadworn.model.places import covers
+from roadworn_plugins.ahead.due_now import DueItem, State
 from roadworn_plugins.ahead.tables import shares_labour
 from roadworn_plugins.shared.parts_ahead import PartsAhead
 from roadworn_plugins.shared.prices import Price
@@ -137,8 +138,7 @@ def stopping() -> Mapping[str, float]:
 
 def hours_standing(use: str) -> float:
     """Return what one standing still costs, in hours of the shop (common practice, no source)."""
-    hours = _stands_still()["hours"]
-    return float(hours.get(use, hours[""]))
+    return float(_stands_still()["hours"][use])
 
 
 def rows_of(parts: PartsAhead, job: Job) -> list[int]:
@@ -146,14 +146,29 @@ def rows_of(parts: PartsAhead, job: Job) -> list[int]:
     return [
         i
         for i, (component, place) in enumerate(zip(parts.component, parts.position, strict=True))
-        if component == job.component
-        and (
-            not job.position
-            or covers(place, job.position)
-            or covers(job.position, place)
-            or meet(component, place, job.position)
-        )
+        if component == job.component and same_place(component, place, job.position)
     ]
+
+
+def same_place(component: str, fitted: str, position: str) -> bool:
+    """Return whether a fitted part is one that a place, or none at all, stands for."""
+    return (
+        not position
+        or covers(fitted, position)
+        or covers(position, fitted)
+        or meet(component, fitted, position)
+    )
+
+
+def critical(component: str) -> bool:
+    """Return whether somebody can get hurt once a component fails."""
+    known = catalogue().find(component) if component else None
+    return known is not None and known.safety_critical
+
+
+def hurts(item: DueItem) -> bool:
+    """Return whether somebody can get hurt by what is due."""
+    return item.state is State.SAFETY or (item.failed and critical(item.component))
 
 
 def with_part(price: Price | None) -> Price | None:
@@ -201,3 +216,13 @@ def _together(first: Job, job: Job) -> bool:
 def _hours(job: Job) -> float:
     known = catalogue().find(job.component) if job.component else None
     return known.labour_hours[0] if known is not None and known.labour_hours else 0.0
+
+
+def priced(due: Iterable[DueItem]) -> list[Price]:
+    """Return the prices of what is due, labour without the part left out."""
+    return [price for item in due if (price := with_part(item.price)) is not None]
+
+
+def summed(prices: Sequence[Price]) -> tuple[float, float, float]:
+    """Return what prices come to: low, middle, high."""
+    return sum(p.low for p in prices), sum(p.middle for p in prices), sum(p.high for p in prices)

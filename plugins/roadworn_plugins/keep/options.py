@@ -13,6 +13,7 @@ from roadworn.analysis import Settings
 from roadworn.columns.view import LedgerView
 from roadworn.model.messages import Joined, Says, Sentence
 from roadworn_plugins.ahead import LEAST_PARTS
+from roadworn_plugins.inspection.judged import NOT_INSPECTED
 from roadworn_plugins.projection.economic import going_on, level_monthly, monthly_factor
 from roadworn_plugins.shared.grouped import Floats
 from roadworn_plugins.shared.settings import MostRows, ShownUnit
@@ -24,7 +25,7 @@ _LEAST_DAYS = 300
 _LOSSES = (0.0, 0.6)
 _TWO_YEARS = 24
 #: What a vehicle is for; empty where nobody said.
-Use = Literal["", "daily", "errands", "weekend", "work", "long trips", "to be sold"]
+AnyUse = Literal["", "daily", "errands", "weekend", "work", "long_trips", "to_be_sold"]
 _say = Says(
     "keep-or-sell",
     {
@@ -64,16 +65,23 @@ class KeepOrSellSettings(Settings):
         float, Field(ge=0, lt=1, description="share of its price that it loses a year")
     ] = USUAL_LOSS
     duty: Annotated[
-        Literal["", "local", "long", "passengers"], Field(description="what it is used for")
+        Literal["", "local", "long", "passengers"],
+        Field(description="whom or how far it carries; long is the use long_trips"),
     ] = ""
-    use: Annotated[Use, Field(description="what it is for, if not as its profile says")] = ""
+    use: Annotated[
+        AnyUse, Field(description="what its owner needs it for; as its profile says if not given")
+    ] = ""
     inspected_by: Annotated[
         str,
-        Field(description="rule set of its inspection, or none, if not as its profile says"),
+        Field(description="rule set of its inspection, or none; as its profile says if not given"),
     ] = ""
     must_pass: Annotated[
-        bool, Field(description="whether an inspection has to be passed within the horizon")
-    ] = False
+        bool | None,
+        Field(
+            description="whether an inspection has to be passed within the horizon; if not given, "
+            "where its profile names one or an official result is on record"
+        ),
+    ] = None
     least_parts: Annotated[
         int, Field(ge=0, description="with fewer priced parts on record: too few to tell")
     ] = LEAST_PARTS
@@ -83,6 +91,40 @@ class KeepOrSellSettings(Settings):
     ] = 0.04
     unit: ShownUnit = None
     most: MostRows = 60
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What a vehicle is, is for, and where it is inspected, as far as somebody said so.
+
+    Attributes:
+        kind: its class.
+        use: what its owner needs it for, an empty text where nobody said.
+        inspected_by: rule set of its inspection, none, or an empty text where nobody said.
+    """
+
+    kind: str
+    use: str
+    inspected_by: str
+
+    @classmethod
+    def load(cls, view: LedgerView, vehicle: str, settings: KeepOrSellSettings) -> "Facts":
+        """Return the vehicle's own facts, or what the settings say instead."""
+        rows = view.sql(
+            """SELECT coalesce(vehicle_class, ''), coalesce(use, ''),
+                      trim(coalesce(inspected_by, ''))
+               FROM vehicles WHERE vehicle_id = ?""",
+            (vehicle,),
+        ).rows
+        kind, use, by = rows[0] if rows else ("", "", "")
+        said = settings.use or ("long_trips" if settings.duty == "long" else "")
+        by = settings.inspected_by.strip() or by
+        return cls(kind, said or use, NOT_INSPECTED if by.casefold() == NOT_INSPECTED else by)
+
+    @property
+    def asked(self) -> bool:
+        """Whether an inspection is asked for, as far as is known."""
+        return self.inspected_by != NOT_INSPECTED
 
 
 @dataclass(frozen=True, slots=True)

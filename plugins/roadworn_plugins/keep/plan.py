@@ -11,11 +11,20 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from roadworn.model.catalogue import catalogue, part_name, place_of
+from roadworn.model.catalogue import part_name, place_of
 from roadworn.model.messages import Joined, Says
 from roadworn_plugins.ahead.due_now import DueItem, State
 from roadworn_plugins.inspection.tables import Told
-from roadworn_plugins.keep.jobs import LIKELY, Job, Stage, rows_of, stopping, with_part
+from roadworn_plugins.keep.jobs import (
+    LIKELY,
+    Job,
+    Stage,
+    critical,
+    hurts,
+    rows_of,
+    stopping,
+    with_part,
+)
 from roadworn_plugins.likely_causes.asking import Picture, chance_in, place_in
 from roadworn_plugins.likely_causes.chances import Causes, kind_of
 from roadworn_plugins.likely_causes.said import CHECKS
@@ -29,6 +38,8 @@ _LEAST_CHANCE = 0.1
 #: What wears out within so many months should be done now.
 SOON_MONTHS = 6.0
 _MOST_CAUSES = 3
+#: What is used near home stands still at little cost.
+_NEAR = ("errands", "weekend")
 #: Where a complaint is about these, what it points to can hurt somebody.
 _HOLDS_THE_ROAD = ("brake.", "steering.", "suspension.", "wheel.")
 _say = Says(
@@ -48,6 +59,7 @@ _say = Says(
         "wears-by-then": "reaches its limit before the next inspection on {day}",
         "brings-down": "brings down {part}",
         "stops": "its failure stops the vehicle",
+        "far": "somebody can get hurt once it fails, and it goes far",
         "wears-out": "wears out within {months:g} months ({chance:.0%})",
         "overdue": "overdue by the shop's own record",
         "not-passed": "an official inspection was not passed",
@@ -68,6 +80,7 @@ class Known:
         due: what is due, as told everywhere.
         causes, pictures: what is open whose cause is asked for.
         told: what the next inspection would say, None where none is asked for.
+        use: what its owner needs it for, an empty text where nobody said.
     """
 
     parts: PartsAhead
@@ -78,6 +91,7 @@ class Known:
     causes: Causes
     pictures: Sequence[Picture]
     told: Told | None
+    use: str = ""
 
 
 def plan_of(vehicle: str, kind: str, known: Known) -> list[Job]:
@@ -120,7 +134,7 @@ class _Planning:
                 1.0,
                 tuple(filter(None, item.events)),
                 failed=item.failed,
-                hurts=self._hurts(item),
+                hurts=hurts(item),
             )
             at = next((i for i, one in enumerate(found) if one.at(job.component, place)), None)
             if at is None:
@@ -129,17 +143,14 @@ class _Planning:
                 found[at] = _one(found[at], job)
         return found
 
-    def _hurts(self, item: DueItem) -> bool:
-        return item.state is State.SAFETY or (item.failed and _critical(item.component))
-
     def _first_stage(self, item: DueItem) -> Stage:
-        if self._hurts(item):
+        if hurts(item):
             return Stage.MUST
         overdue = item.state is State.SERVICE and item.overdue
         return Stage.SHOULD if item.failed or overdue else Stage.CAN_WAIT
 
     def _first_why(self, item: DueItem) -> str:
-        if self._hurts(item):
+        if hurts(item):
             return _say("hurts")
         if item.failed:
             return _say("failed")
@@ -168,18 +179,18 @@ class _Planning:
     def _nowhere(self, item: DueItem) -> Job:
         """Return the job of what points nowhere: its cause is to be found, so without a price."""
         passed = item.state is State.NOT_PASSED
-        hurts = item.state is State.COMPLAINT and _critical(item.component)
+        harm = item.state is State.COMPLAINT and critical(item.component)
         what = item.position if item.state is State.CODE else item.seen
         return Job(
             "",
             "",
-            Stage.MUST if hurts else Stage.SHOULD,
+            Stage.MUST if harm else Stage.SHOULD,
             item.seen,
-            _say("hurts") if hurts else _say("not-passed" if passed else "looked-for"),
+            _say("hurts") if harm else _say("not-passed" if passed else "looked-for"),
             None,
             1.0,
             tuple(filter(None, item.events)),
-            hurts=hurts,
+            hurts=harm,
             inspected=passed,
             what=item.name if passed else _say("find", picture=what),
         )
@@ -240,19 +251,19 @@ class _Planning:
         check = _first_check(name)
         said = _say("points-first", said=said, check=check) if check else said
         complaint = any(one.words for one in picture.seen)
-        hurts = complaint and chance >= LIKELY and name.startswith(_HOLDS_THE_ROAD)
+        harm = complaint and chance >= LIKELY and name.startswith(_HOLDS_THE_ROAD)
         events = tuple(dict.fromkeys(one.event for one in picture.seen))
         return Job(
             name,
             place,
-            Stage.MUST if hurts else Stage.SHOULD,
+            Stage.MUST if harm else Stage.SHOULD,
             said,
-            _say("hurts" if hurts else "looked-for"),
+            _say("hurts" if harm else "looked-for"),
             price,
             chance,
             events,
             of=of,
-            hurts=hurts,
+            hurts=harm,
         )
 
     def _to_pass(self, jobs: list[Job]) -> list[Job]:
@@ -270,18 +281,18 @@ class _Planning:
                     made[i] = replace(made[i], inspected=True)
                 if not hit:
                     price = self.known.prices.of(component, self.kind, self.vehicle, place)
-                    hurts = _critical(component)
+                    harm = critical(component)
                     made.append(
                         Job(
                             component,
                             place_of(component, place),
-                            Stage.MUST if hurts else Stage.SHOULD,
+                            Stage.MUST if harm else Stage.SHOULD,
                             item.detail,
-                            _say("hurts" if hurts else "inspection"),
+                            _say("hurts" if harm else "inspection"),
                             with_part(price),
                             1.0,
                             item.evidence,
-                            hurts=hurts,
+                            hurts=harm,
                             inspected=True,
                         )
                     )
@@ -346,13 +357,10 @@ class _Planning:
         )
         if chance >= LIKELY:
             yield _say("wears-out", months=SOON_MONTHS, chance=chance)
-        if job.component in stopping():
+        if job.component in stopping() and self.known.use not in _NEAR:
             yield _say("stops")
-
-
-def _critical(component: str) -> bool:
-    known = catalogue().find(component) if component else None
-    return known is not None and known.safety_critical
+        if self.known.use == "long_trips" and critical(job.component):
+            yield _say("far")
 
 
 def _one(first: Job, second: Job) -> Job:

@@ -20,6 +20,7 @@ from roadworn_plugins.keep.jobs import (
     with_part,
 )
 from roadworn_plugins.keep.options import (
+    Facts,
     KeepOrSellSettings,
     Option,
     Situation,
@@ -28,6 +29,7 @@ from roadworn_plugins.keep.options import (
     keeping,
     letting_go,
 )
+from roadworn_plugins.likely_causes.words import trade_words
 from roadworn_plugins.shared.costs_ahead import Band, money
 from roadworn_plugins.shared.grouped import Floats, Ints
 from roadworn_plugins.shared.parts_ahead import PartsAhead
@@ -50,11 +52,19 @@ _say = Says(
 _NAMED = 6
 
 
-def renewed(parts: PartsAhead, rows: Ints) -> PartsAhead:
-    """Return the parts with some of them new today."""
-    known, age = parts.known.copy(), parts.age.copy()
+def renewed(parts: PartsAhead, rows: Ints, spared: Ints) -> PartsAhead:
+    """Return the parts with some of them new today.
+
+    Args:
+        parts: what is fitted.
+        rows: those that are new.
+        spared: those whose failures had a cause that is put right: the record of their place
+            speaks for them no longer.
+    """
+    known, age, effect = parts.known.copy(), parts.age.copy(), parts.effect.copy()
     known[rows], age[rows] = True, 0.0
-    return replace(parts, known=known, age=age)
+    effect[spared] = np.minimum(effect[spared], parts.vehicle_effect[spared])
+    return replace(parts, known=known, age=age, effect=effect)
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,12 +111,19 @@ class TimeAhead:
         rows = np.array(sorted(done), dtype=np.int64)
         parts, found = self.parts, self.found[float(self.months)]
         if rows.size:
-            parts = renewed(parts, rows)
+            parts = renewed(parts, rows, self._spared(jobs))
             worn = self.measured.chances(self.months)
             left = {i: chances for i, chances in worn.items() if i not in done}
             found = project(parts, self.months, measured=left)
         ahead = np.union1d(self.fine, rows)
         return After(parts, found, ahead)
+
+    def _spared(self, jobs: Sequence[Job]) -> Ints:
+        """Return the parts that something brings down which these jobs put right."""
+        brings = trade_words().brings_down
+        below = {name for job in jobs for name in brings.get(job.component, ())}
+        rows = [i for i, component in enumerate(self.parts.component) if component in below]
+        return np.array(rows, dtype=np.int64)
 
     def likely(self, jobs: Sequence[Job]) -> list[Job]:
         """Return jobs for the parts that are likely to fail within the horizon, in no plan yet."""
@@ -188,7 +205,10 @@ class Work:
 
 @dataclass(frozen=True, eq=False)
 class Case:
-    """All that the answer for one vehicle is made from."""
+    """All that the answer for one vehicle is made from.
+
+    `official` is whether the result of an official inspection is on record.
+    """
 
     settings: KeepOrSellSettings
     vehicle: str
@@ -199,6 +219,16 @@ class Case:
     time: TimeAhead
     worth: Worth
     usual: float
+    facts: Facts
+    official: bool
+
+    @property
+    def must_pass(self) -> bool:
+        """Whether an inspection has to be passed within the horizon."""
+        said, facts = self.settings.must_pass, self.facts
+        if said is not None:
+            return said
+        return facts.asked and (bool(facts.inspected_by) or self.official)
 
     @property
     def currency(self) -> str:
@@ -227,7 +257,7 @@ def ways_of(case: Case) -> tuple[list[Option], list[After]]:
         after = case.time.with_done(work.done)
         afters.append(after)
         why_not = ""
-        if way in (Way.SAFETY, Way.KEEP) and settings.must_pass and len(to_pass) > len(must):
+        if way in (Way.SAFETY, Way.KEEP) and case.must_pass and len(to_pass) > len(must):
             why_not = _say("must-pass")
         elif way is not Way.LASTING and not settings.runs:
             why_not = _say("runs-not")
@@ -238,8 +268,10 @@ def ways_of(case: Case) -> tuple[list[Option], list[After]]:
             names = some_of([job.name for job in planned], _NAMED)
             notes = (_say("planned", months=settings.months, parts=names),)
         options.append(_kept(case, way, work, after, why_not, Joined(notes, "; ")))
-    options += _let_go(case, options[-1])
-    return options, afters
+    gone = _let_go(case, options[-1])
+    if case.facts.use == "to_be_sold":
+        return [*gone, *options], afters
+    return [*options, *gone], afters
 
 
 def _open_at(told: Told) -> tuple[str, ...]:
