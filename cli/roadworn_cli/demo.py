@@ -79,7 +79,7 @@ def _suggestions(ledger: Path, today: str, vehicle: str) -> list[str]:
         f"{start} analyse part-lifespans by=component,supplier",
         f"{start} analyse next-repairs months=3",
         f"{start} history {vehicle}",
-        f"{start} outlook {vehicle} --evidence",
+        f"{start} outlook {vehicle} --more",
         f"{start} report vehicle {vehicle} --full -o {ledger.parent / 'vehicle-full.html'}",
         f'{start} sql "SELECT component, count(*) FROM replacements GROUP BY 1 ORDER BY 2 DESC"',
         f"roadworn --ledger {ledger} verify",

@@ -218,6 +218,8 @@ def _inspection(found: "Outlook") -> Iterator[_Entry]:
     failing = dict.fromkeys(str(name) for n, name in enumerate(names) if n not in passing)
     if failing:
         told = f"would fail on {', '.join(failing)}"
+    elif items.rows and not _with(items, Mark.PASSES):
+        told = "not known: nothing that it asks for was looked at"
     elif items.rows:
         told = "nothing on record that would fail"
     else:
@@ -305,7 +307,7 @@ def _chain(found: "Outlook") -> Iterator[_Entry]:
         parts = [getattr(_named(chain, n, "spared"), "component", None) for n in own]
         n = own[parts.index(again)] if again in parts else 0
         at = next((i for i, column in enumerate(chain.columns) if column.kind == "sentence"), None)
-        yield from () if at is None else (_Entry("Points to", str(chain.rows[n][at])),)
+        yield from () if at is None else (_Entry("Points to", str(chain.rows[n][at]), most=4),)
     if repeats is not None and found.keeps_failing is not None and again not in pointed:
         why = repeats.cells(Tells.WHY)[0] or found.keeps_failing.result.headline
         yield _Entry("Keeps failing", str(why))
@@ -325,12 +327,14 @@ def _not_known(found: "Outlook") -> Iterator[_Entry]:
         else:
             unknown.append(_in_short(said))
     items = found.inspection.result.holding(Holds.INSPECTED) if found.inspection else None
-    names = (
-        () if items is None else (items.cells(Tells.NAME)[n] for n in _with(items, Mark.NOT_KNOWN))
-    )
+    rows = () if items is None else items.marked()
+    names: list[object] = []
+    # Where nothing was looked at the line of the inspection says so.
+    if items is not None and any(Mark.PASSES in marks for _row, marks in rows):
+        names = [items.cells(Tells.NAME)[n] for n in _with(items, Mark.NOT_KNOWN)]
     told = [*unknown, *dict.fromkeys(str(name) for name in names)]
     if told:
-        yield _Entry("Not looked at", told)
+        yield _Entry("Not looked at", told, most=2)
 
 
 def _in_short(told: str) -> str:
@@ -338,7 +342,9 @@ def _in_short(told: str) -> str:
     arguments = getattr(told, "arguments", {})
     if "parts" in arguments and "n" in arguments:
         return f"the age of {counted(arguments['n'], 'part')}"
-    return str(told).removesuffix(".")
+    text = str(told).removesuffix(".")
+    # They follow each other in one list.
+    return text[:1].lower() + text[1:]
 
 
 def _where_more(found: "Outlook") -> str:

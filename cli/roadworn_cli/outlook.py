@@ -99,7 +99,7 @@ def show(
 def _details(found: "Outlook", *, evidence: bool, wide: bool) -> None:
     """Print what the first screen rests on, each reservation beside what it is about."""
     from roadworn.analysis import Holds
-    from roadworn_cli.results import show_table
+    from roadworn_cli.results import show_table, sparks
     from roadworn_cli.screen import put, text
 
     vehicle = str(found.vehicle["vehicle_id"])
@@ -127,6 +127,7 @@ def _details(found: "Outlook", *, evidence: bool, wide: bool) -> None:
     part("To pass its inspection", found.inspection)
     part("", found.next_repairs, Holds.AHEAD, Holds.TOTALS, lead=False)
     part("", found.wear, Holds.WEAR, lead=False)
+    put(sparks(found.wear.result) if found.wear is not None else ())
     part("Service", found.maintenance)
     part("Keep, fix or let go", found.advice, Holds.PLAN, Holds.SUMS, Holds.WAYS, Holds.TURNS)
     part("Keeps failing", found.keeps_failing, Holds.REPEATS)

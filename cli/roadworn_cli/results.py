@@ -4,15 +4,17 @@ from collections.abc import Iterator
 from dataclasses import asdict, replace
 from typing import Any
 
-from roadworn.analysis import Column, Estimate, Mark, Ran, Result, Table, Tells
+from roadworn.analysis import Column, Estimate, Holds, Mark, Ran, Result, Table, Tells
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UsageError
 from roadworn.model.messages import Sentence
 from roadworn_cli.output import emit, emit_json, escape, note
-from roadworn_cli.screen import Head, encoded, put, text
+from roadworn_cli.screen import Head, Line, encoded, padded, put, span, spark, text
 from roadworn_cli.screen import table as screen_table
 
 _EVIDENCE_SHOWN = 8
+#: Fewer measurements make no line to see.
+_FOR_A_SPARK = 3
 
 
 def show(
@@ -43,6 +45,7 @@ def show(
     vehicle = str(getattr(ran.settings, "vehicle", None) or "")
     for one in result.tables:
         show_table(one, wide=wide, evidence=evidence, vehicle=vehicle)
+    put(sparks(result))
     for estimate in result.estimates:
         if not result.tables:
             put(text(escape(in_words(estimate))))
@@ -100,6 +103,29 @@ def show_table(
     below = [_below(table, number, evidence) for number in range(len(rows))]
     put([[], [(encoded(escape(table.title)), "title")]])
     put(screen_table(heads, rows, below=below, stops=stops))
+
+
+def sparks(result: Result) -> list[Line]:
+    """Return what was measured of each part as a row of heights above its limit, oldest first."""
+    table = result.holding(Holds.WEAR)
+    charts = {chart.name: chart for chart in result.charts}
+    drawn: list[tuple[str, str, str]] = []
+    for n, component in enumerate(table.cells(Tells.COMPONENT) if table is not None else ()):
+        chart, place = charts.get(f"wear-{component}"), table and table.cells(Tells.PLACE)[n]
+        series = chart.series if chart is not None else ()
+        points = next((one for one in series if one.name == str(place)), None)
+        if points is None or len(points.y) < _FOR_A_SPARK:
+            continue
+        floor = next((one.y[0] for one in series if one.of == points.name and len(one.y) == 2), 0.0)
+        name = f"{catalogue().name_of(str(component))} {place}"
+        told = f"{points.y[0]:.3g} to {points.y[-1]:.3g}"
+        drawn.append((escape(name), spark(points.y, floor), told))
+    widest = max((span(name) for name, _spark, _told in drawn), default=0)
+    lines: list[Line] = [
+        [(f"  {padded(name, widest)}  ", ""), (heights, "figure"), (f"  {told}", "")]
+        for name, heights, told in drawn
+    ]
+    return [[], *lines] if lines else []
 
 
 _Shown = tuple[Column, str, bool, list[str]]

@@ -324,9 +324,11 @@ def _records(
 
 def put(lines: Iterable[Line]) -> None:
     """Print lines to stdout, with weight and colour where it takes them."""
+    lines = list(lines)
+    if not lines:
+        return
     if not _coloured():
-        text = "\n".join("".join(text for text, _look in line) for line in lines)
-        typer.echo(text)
+        typer.echo("\n".join("".join(text for text, _look in line) for line in lines))
         return
     from rich.console import Console
     from rich.text import Text

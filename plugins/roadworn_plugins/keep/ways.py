@@ -102,7 +102,7 @@ class TimeAhead:
         if months > 0.0:
             weight = self.found[float(self.months)].weight
             for i, by_node in self.measured.chances(months).items():
-                chance[i] = float(weight @ by_node)
+                chance[i] = float(by_node[0] @ weight)  # below it stand its limits
         return chance
 
     def with_done(self, jobs: Sequence[Job]) -> "After":

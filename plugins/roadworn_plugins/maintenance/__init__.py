@@ -214,7 +214,7 @@ def run(view: LedgerView, settings: MaintenanceDueSettings) -> Result:
         caveats=all_said(
             schedule.note,
             *classes_nobody_has([s.vehicle_class for s in schedule.services], view),
-            _say.some(unseen, "unseen", days=UNSEEN_DAYS),
+            _say.some(0 if settings.vehicle else unseen, "unseen", days=UNSEEN_DAYS),
             _say.some(
                 len(unknown), "no-record", names=first_of(sorted(map(part_name, set(unknown))))
             ),
