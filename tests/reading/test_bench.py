@@ -148,7 +148,7 @@ def test_no_far_fetched_part_is_suggested(said: str) -> None:
 @pytest.mark.parametrize(
     ("said", "question"),
     [
-        ("wheel bering RF bad", "did you mean wheel bearing or hub"),
+        ("wheel bering RF bad", "id you mean wheel bearing or hub"),
         ("belt cracked", "or"),
         ("pads ok but thin front", "leaves open in what condition"),
         ("battery hold down loose", "'hold' .* is not understood"),

@@ -18,6 +18,7 @@ from difflib import get_close_matches
 from roadworn.model.errors import UsageError
 
 _SHORT = 24
+_LEVELS = ("upper", "lower")
 _SIDES = {"l": "L", "r": "R", "left": "L", "right": "R", "lh": "L", "rh": "R"}
 _ENDS = {"f": "F", "r": "R", "front": "F", "rear": "R", "back": "R"}
 _WHEELS = {
@@ -114,6 +115,13 @@ def read_position_words(words: str, scheme: str) -> str | None:
         return normalise_position(words, scheme)
     except PositionError:
         return None
+
+
+def loses_level(text: str, scheme: str, position: str | None) -> bool:
+    """Whether "lower control arm LF" was read as LF alone, its level taken for the name."""
+    if scheme != "wheel_ul" or position is None or "-" in position:
+        return False
+    return any(word in text.casefold().split() for word in _LEVELS)
 
 
 #: Each axle by the name it goes by, with the sides that stand for it.

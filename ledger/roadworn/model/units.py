@@ -6,7 +6,7 @@ a value that stands exactly at a limit stays exactly at it.
 """
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from difflib import get_close_matches
 from fractions import Fraction
@@ -247,3 +247,16 @@ def _from_fraction(match: re.Match[str], default_unit: str | None) -> Quantity:
     if bottom == 32:
         return Quantity(32 * whole + top, "32nds")
     return Quantity(whole + top / Decimal(bottom), "in")
+
+
+def measurement_at(tokens: Sequence[str], at: int) -> tuple[tuple[float, str] | None, int]:
+    """Return the measured value and unit that begin at a word, and of how many words they are."""
+    if not re.match(r"[+-]?\.?\d", tokens[at]):
+        return None, 0
+    for length in range(min(3, len(tokens) - at), 0, -1):
+        try:
+            value, unit = parse_measurement(" ".join(tokens[at : at + length]).rstrip(",;"))
+        except UnitError:
+            continue
+        return (float(value), unit), length
+    return None, 0

@@ -18,8 +18,8 @@ from roadworn.checks.measured import check_measurements
 from roadworn.model.catalogue import Component, catalogue
 from roadworn.model.errors import UnknownName, UsageError
 from roadworn.model.payloads import Condition
-from roadworn.model.places import read_position_words
-from roadworn.model.units import UnitError, parse_measurement
+from roadworn.model.places import loses_level, read_position_words
+from roadworn.model.units import measurement_at
 from roadworn.say.telling import item_words
 from roadworn.trade.judging import (
     Judgement,
@@ -208,8 +208,20 @@ def read_findings(
     from roadworn.reading.bench import hear_findings
 
     known = KnownSizes() if sizes is None else sizes
-    used = sheet or load_sheet(_DEFAULT_SHEET)
-    return hear_findings(text, refused, used, known, words() if words else None, has)
+    plain, said = take_sizes(text)
+    made = []
+    for finding, remark in hear_findings(plain, refused, words() if words else None, has):
+        check_measurements(finding["component"], finding.get("measurements", ()))
+        one = JudgedFinding(finding, remark)
+        if "condition" not in finding:
+            if refused is not None and len(finding.get("measurements", ())) != 1:
+                raise refused
+            one = judged(text, finding, sheet or load_sheet(_DEFAULT_SHEET), known)
+            one = one._replace(remark=f"{one.remark} {remark}".strip())
+        put_sizes(one.finding, said)
+        known.keep(one.finding)
+        made.append(one)
+    return made
 
 
 def _says_all(text: str, read: JudgedFinding) -> bool:
@@ -221,7 +233,7 @@ def _says_all(text: str, read: JudgedFinding) -> bool:
     position = finding.get("position")
     if position is None and component.positions == "side":
         return not any(w.casefold().strip(",;:.").endswith("s") for w in text.split()[:3])
-    return not _loses_level(text, component, position)
+    return not loses_level(text, component.positions, position)
 
 
 def _about(text: str, component: str) -> dict[str, Any]:
@@ -293,7 +305,7 @@ def split_part(text: str) -> tuple[Component, str | None, str]:
 
 def _is_plain(text: str, component: Component, position: str | None, rest: str) -> bool:
     """Whether a part is all that was said of it: "wheel brg RF" is no wheel, and its work none."""
-    if _loses_level(text, component, position):
+    if loses_level(text, component.positions, position):
         return False
     first = rest.split(maxsplit=1)[:1]
     if not first or text.strip().removesuffix(rest).rstrip().endswith((",", ":", ";")):
@@ -303,13 +315,6 @@ def _is_plain(text: str, component: Component, position: str | None, rest: str) 
     from roadworn.reading.bench_words import packaged_words, plain_key
 
     return (plain_key(first[0]),) not in packaged_words().short
-
-
-def _loses_level(text: str, component: Component, position: str | None) -> bool:
-    """Whether "lower control arm LF" is read as the control arm LF, its level in the name."""
-    if component.positions != "wheel_ul" or position is None or "-" in position:
-        return False
-    return any(word in text.casefold().split() for word in ("upper", "lower"))
 
 
 def _refuse_second(text: str, tail: Sequence[str]) -> None:
@@ -338,7 +343,7 @@ def _component_before(words: Sequence[str]) -> Component | None:
         while rest and read_position_words(rest[0], found.positions) is not None:
             rest.pop(0)
         while rest:
-            _quantity, length = _measurement_at(rest, 0)
+            _quantity, length = measurement_at(rest, 0)
             if not length:
                 break
             rest = rest[length:]
@@ -395,7 +400,7 @@ def _condition(tokens: Sequence[str], text: str) -> tuple[Condition | None, int,
 
 
 def _no_condition(text: str) -> UsageError:
-    return UsageError(f"{text.strip()!r} says no condition", f"add {_SAY_ONE}")
+    return UsageError(f"{text.strip()!r} says no condition", f"add {_SAY_ONE}", "no-condition")
 
 
 def _measurements(
@@ -406,7 +411,7 @@ def _measurements(
     left: list[str] = []
     at = 0
     while at < len(tokens):
-        quantity, length = _measurement_at(tokens, at)
+        quantity, length = measurement_at(tokens, at)
         if quantity is None:
             # A figure alone lacks its unit; before other words it begins a note: 2 times.
             alone = len(tokens) == 1 or not may_note
@@ -436,15 +441,3 @@ def _measurements(
             left.extend(tokens[at : at + length])
         at += length
     return found, left
-
-
-def _measurement_at(tokens: Sequence[str], at: int) -> tuple[tuple[float, str] | None, int]:
-    if not re.match(r"[+-]?\.?\d", tokens[at]):
-        return None, 0
-    for length in range(min(3, len(tokens) - at), 0, -1):
-        try:
-            value, unit = parse_measurement(" ".join(tokens[at : at + length]).rstrip(",;"))
-        except UnitError:
-            continue
-        return (float(value), unit), length
-    return None, 0

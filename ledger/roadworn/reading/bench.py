@@ -10,11 +10,9 @@ common practice, no source.
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any, NamedTuple, NoReturn, get_args
 
-from roadworn.checks.measured import check_measurements
 from roadworn.model.catalogue import Component, catalogue
 from roadworn.model.errors import UnknownName, UsageError
 from roadworn.model.payloads import Condition
-from roadworn.reading import JudgedFinding, judged, part_fields
 from roadworn.reading.bench_phrase import (
     Match,
     Said,
@@ -23,6 +21,7 @@ from roadworn.reading.bench_phrase import (
     correct_spelling,
     covering,
     head_end_of,
+    is_content,
     is_plural_at,
     matches_in,
     names_index,
@@ -31,15 +30,17 @@ from roadworn.reading.bench_phrase import (
     says_place,
     split_phrase,
     tail_places,
+    told_behind,
     words_of_name,
 )
-from roadworn.reading.bench_places import Where, places_of, tag_of
+from roadworn.reading.bench_places import Where, may_place, places_of, tag_of
 from roadworn.reading.bench_words import Words, packaged_words
-from roadworn.trade.judging import KnownSizes, put_sizes, take_sizes
-from roadworn.trade.limits import Sheet
+from roadworn.reading.refusing import NO_CONDITION
 
 _ORDER = {"sound": 0, "not_checked": 1, "wearing": 2, "failed": 3}
 _EXPLICIT = frozenset({"sound", "wearing", "failed", "not checked"})
+#: From these words on a note says where or when.
+_BREAKS = frozenset({"from", "by", "near", "when", "because", "behind", "around"})
 _OUTSIDE = "A part outside the catalogue is written as other.roof_rack."
 Has = Callable[[str, str | None], bool]
 
@@ -94,20 +95,13 @@ def hear(text: str, shop: Words | None = None, has: Has | None = None) -> list[H
 
 
 def hear_findings(
-    text: str,
-    refused: UsageError | None,
-    sheet: Sheet,
-    known: KnownSizes,
-    shop: Words | None = None,
-    has: Has | None = None,
-) -> list[JudgedFinding]:
-    """Read a phrase into findings; one without a condition is judged by its figure.
+    text: str, refused: UsageError | None, shop: Words | None = None, has: Has | None = None
+) -> list[tuple[dict[str, Any], str]]:
+    """Read a phrase into findings, each with a remark; one that said no condition has none yet.
 
     Args:
-        text: as typed, sizes included.
+        text: as typed, without sizes.
         refused: why it is no plain finding, raised where the bay's words say no more.
-        sheet: whose limits hold.
-        known: sizes on record; what is said is added.
         shop: words, as `hear` takes them.
         has: likewise.
 
@@ -115,39 +109,27 @@ def hear_findings(
         UnknownName: no component answers to it.
         UsageError: it leaves open which part, where, or in what condition.
     """
-    plain, said = take_sizes(text)
     try:
-        heard = hear(plain, shop, has)
+        heard = hear(text, shop, has)
     except UnknownName as error:
-        if refused is not None and not isinstance(refused, UnknownName) and not error.near:
+        # The plain reader knows better what is wrong with a phrase that is nearly plain.
+        plainly = refused is not None and not isinstance(refused, UnknownName)
+        if plainly and refused and (refused.code != NO_CONDITION or not error.near):
             raise refused from None
         raise
-    made = [_of_heard(one, refused, text, sheet, known) for one in heard]
-    for one in made:
-        put_sizes(one.finding, said)
-        known.keep(one.finding)
-    return made
+    return [(_finding_of(one), one.remark) for one in heard]
 
 
-def _of_heard(
-    heard: Heard, refused: UsageError | None, text: str, sheet: Sheet, known: KnownSizes
-) -> JudgedFinding:
-    """Return what was heard as a finding; without a condition its figure decides."""
-    check_measurements(heard.component.id, heard.measurements)
+def _finding_of(heard: Heard) -> dict[str, Any]:
     finding: dict[str, Any] = {
-        **part_fields(heard.component, heard.position),
+        "component": heard.component.id,
+        "position": heard.position,
         "condition": heard.condition,
         "measurements": [dict(one) for one in heard.measurements],
         "safety": heard.component.safety_critical and heard.condition == "failed",
         "note": heard.note,
     }
-    finding = {key: value for key, value in finding.items() if value}
-    if heard.condition is not None:
-        return JudgedFinding(finding, heard.remark)
-    if refused is not None and len(heard.measurements) != 1:
-        raise refused
-    told = judged(text, finding, sheet, known)
-    return told._replace(remark=" ".join(filter(None, (told.remark, heard.remark))))
+    return {key: value for key, value in finding.items() if value}
 
 
 def hear_part(text: str, shop: Words | None = None) -> tuple[Component, str | None, str]:
@@ -174,7 +156,7 @@ def _parts(
     """Return the components that a phrase is about; more than one only where it joins them."""
     content = content_of(said, head_end, words)
     if not matches:
-        return _by_words(said, content)
+        return _by_words(said, content, words)
     first, *others = matches
     joined = [first, *(one for one in others if _joined(said, first, one))]
     joined.sort(key=lambda match: match.at)
@@ -183,7 +165,13 @@ def _parts(
     foreign = [
         at
         for at in content
-        if said.words[at].key not in own and not any(at in match.at for match in joined)
+        if said.words[at].key not in own
+        and not any(at in match.at for match in joined)
+        and not any(
+            may_place(said.words[at].key, catalogue().get(owner).positions)
+            for match in joined
+            for owner in match.owners
+        )
     ]
     if foreign:
         wider = _refuse_foreign(said, content, foreign, joined, words)
@@ -259,7 +247,7 @@ def _one_of(said: Said, match: Match, has: Has | None) -> Component:
     return owners[0]
 
 
-def _by_words(said: Said, content: Sequence[int]) -> list[tuple[Component, Match]]:
+def _by_words(said: Said, content: Sequence[int], words: Words) -> list[tuple[Component, Match]]:
     """Take the one component that has all the words, though no name is whole.
 
     Raises:
@@ -269,7 +257,10 @@ def _by_words(said: Said, content: Sequence[int]) -> list[tuple[Component, Match
     keys = {said.words[at].key for at in content}
     owners = [owner for owner, own in index.vocabulary.items() if keys and keys <= own]
     misspelt = any(said.words[at].misspelt for at in content)
-    if len(owners) == 1 and not catalogue().get(owners[0]).safety_critical and not misspelt:
+    # "clamp" alone may be of anything, though one name only has it.
+    tells = len(keys) > 1 or not keys & (words.details | words.pieces)
+    sure = len(owners) == 1 and not catalogue().get(owners[0]).safety_critical
+    if sure and tells and not misspelt:
         for at in content:
             said.words[at].used = "name"
         return [(catalogue().get(owners[0]), Match(tuple(owners), tuple(content), 0.0))]
@@ -302,24 +293,14 @@ def _refuse_behind(
         if start < head_end or ids & set(match.owners):
             continue
         joined = said.words[start - 1].used == "join"
-        if joined or _told_behind(said, match.at[-1], words):
+        if joined or told_behind(said, match.at[-1], words):
             _refuse_second(said, catalogue().get(match.owners[0]).name)
     for at in range(head_end + condition_length(said, head_end, words), len(said.words)):
         key = said.words[at].key
         of_another = key in names_index().weight and key not in own | words.details | words.pieces
-        content = not tag_of(key) and _is_content(said, at, words)
-        if of_another and content and _told_behind(said, at, words):
+        content = not tag_of(key) and is_content(said, at, words)
+        if of_another and content and told_behind(said, at, words):
             _refuse_second(said, said.tokens[said.words[at].token])
-
-
-def _is_content(said: Said, at: int, words: Words) -> bool:
-    key = said.words[at].key
-    return key not in words.fillers and not condition_length(said, at, words)
-
-
-def _told_behind(said: Said, at: int, words: Words) -> bool:
-    """Whether a condition follows a word."""
-    return any(condition_length(said, after, words) for after in range(at + 1, len(said.words)))
 
 
 def _refuse_second(said: Said, name: str) -> NoReturn:
@@ -386,7 +367,7 @@ def _condition(
         UsageError: it is said to be sound and not, or "not" leaves open what it is.
     """
     told: list[tuple[str, bool, range]] = []
-    at = 0
+    at = first = 0
     while at < len(said.words):
         length = 0 if at in named else condition_length(said, at, words)
         if not length:
@@ -399,8 +380,14 @@ def _condition(
                 f"'{said.words[at - 1].key} {key}' in {said.shown!r} leaves open what it is",
                 "say sound, wearing, failed or not checked",
             )
-        if means:
-            told.append((means, key in _EXPLICIT, range(at, at + length)))
+        behind = any(word.key in _BREAKS for word in said.words[first:at])
+        plainly = key in _EXPLICIT
+        # "seeping from the weep hole": what stands behind says where, not how it is.
+        if means and (plainly or not told or not behind):
+            told.append((means, plainly, range(at, at + length)))
+            first = at + length if len(told) == 1 else first
+            for one in said.words[at : at + length]:
+                one.used = one.used or "condition"
         at += length
     explicit = {means for means, plainly, _at in told if plainly}
     trade = {means for means, _plainly, _at in told}
@@ -427,7 +414,8 @@ def _refuse_bare(
             continue
         after = said.words[at + 1].key if at + 1 < len(said.words) else ""
         before = said.words[at - 1].key if at else ""
-        if before == "all" or (after in words.fillers and not tag_of(after)):
+        signed = said.tokens[word.token][0] in "+-"
+        if signed or before == "all" or (after in words.fillers and not tag_of(after)):
             continue
         raise UsageError(
             f"{said.tokens[word.token]!r} in {said.shown!r} has no unit and is no "

@@ -26,6 +26,8 @@ _LOOSE_UNITS = frozenset({"a", "c", "f", "h"})
 _PARTED = re.compile(r"([&+]|(?<=\w\w)/|/(?=\w\w))")
 _EDGES = ".,;:()[]!?*\"'"
 _DASHES = frozenset({"-", "–", "—"})
+#: Words of a place that are words of a part as well: "exhaust", "heater", "main".
+_MAYBE_PLACES = frozenset({"cam", "word", "country"})
 _TYPOS = ((9, 2), (5, 1))
 
 
@@ -293,7 +295,7 @@ def content_of(said: Said, end: int, words: Words) -> list[int]:
         and not word.key.isdigit()
         and word.key not in words.fillers
         and not _in_condition(said, at, words)
-        and not says_place(said, at)
+        and not (says_place(said, at) and tag_of(word.key) not in _MAYBE_PLACES)
     ]
 
 
@@ -302,6 +304,17 @@ def _in_condition(said: Said, at: int, words: Words) -> bool:
         condition_length(said, start, words) > at - start
         for start in range(max(0, at - LONGEST_CONDITION + 1), at + 1)
     )
+
+
+def is_content(said: Said, at: int, words: Words) -> bool:
+    """Whether a word is no filler and begins no condition."""
+    key = said.words[at].key
+    return key not in words.fillers and not condition_length(said, at, words)
+
+
+def told_behind(said: Said, at: int, words: Words) -> bool:
+    """Whether a condition follows a word."""
+    return any(condition_length(said, after, words) for after in range(at + 1, len(said.words)))
 
 
 def covering(said: Said, content: Sequence[int]) -> list[Component]:
@@ -387,7 +400,9 @@ def note_of(said: Said, used: set[int], words: Words) -> str:
     for token, ats in by_token.items():
         if all(at in used or said.words[at].used == "join" for at in ats):
             continue
-        filler = all(said.words[at].key in words.fillers for at in ats)
+        filler = all(
+            said.words[at].key in words.fillers and said.words[at].used != "condition" for at in ats
+        )
         kept.append((said.tokens[token], filler))
     while kept and kept[0][1]:
         kept.pop(0)

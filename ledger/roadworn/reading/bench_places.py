@@ -74,6 +74,17 @@ def tag_of(key: str) -> str:
     return "banked" if _BANKED.fullmatch(key) else ""
 
 
+def may_place(key: str, scheme: str) -> bool:
+    """Whether a word that may be a part's is a place of a scheme, "intake" of a cam sensor."""
+    if tag_of(key) == "country":
+        return scheme != "none"
+    if tag_of(key) == "cam":
+        return scheme == "bank+cam"
+    if not tag_of(key):
+        return False
+    return (scheme, key) == ("tire", "spare") or read_position_words(key, scheme) is not None
+
+
 @dataclass
 class Where:
     """What a phrase says of places."""

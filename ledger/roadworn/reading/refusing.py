@@ -10,6 +10,8 @@ from roadworn.model.places import near_position, normalise_position, read_positi
 from roadworn.trade.judging import Judgement, example_of
 
 SAY_ONE = "sound, wearing, failed or not checked"
+#: Code of the refusal of a finding that says no condition.
+NO_CONDITION = "no-condition"
 LONGEST_NAME = 9
 #: Likeness in percent from which words are taken for a misspelt component.
 _NEARLY = 85.0

@@ -247,7 +247,7 @@ class Catalogue:
         key = name_key(text) if len(text) <= _MAX_TEXT else ""
         if not key:
             return Resolution(None, 0.0, (), exact=False)
-        owners = self._keys.get(key, ())
+        owners = self.names.get(key, ())
         if len(owners) == 1:
             return Resolution(self._components[owners[0]], 100.0, (), exact=True)
         if owners:
@@ -274,13 +274,8 @@ class Catalogue:
         head = " ".join(t for t in named if read_position_words(t.casefold(), "axle") is None)
         return PhraseResolution(None, None, text.strip(), self.resolve(head).suggestions)
 
-    @property
-    def names(self) -> Mapping[str, tuple[str, ...]]:
-        """Every name in the form of `name_key`, with the components that go by it."""
-        return self._keys
-
     @cached_property
-    def _keys(self) -> dict[str, tuple[str, ...]]:
+    def names(self) -> dict[str, tuple[str, ...]]:
         """Name key -> ids; names and synonyms first, then what an id or a name implies."""
         keys: dict[str, tuple[str, ...]] = {}
 
@@ -314,7 +309,7 @@ class Catalogue:
         allowed = next((mistakes for length, mistakes in _TYPO_LENGTHS if len(key) >= length), 0)
         likeness: dict[str, float] = {}
         mistakes: dict[str, int] = {}
-        for name, owners in self._keys.items():
+        for name, owners in self.names.items():
             score = (fuzz.ratio(key, name) + fuzz.token_set_ratio(key, name)) / 2
             # Keys are singular, but a misspelt plural may have kept its s.
             distance = min(OSA.distance(key, name), OSA.distance(key, name + "s"))
