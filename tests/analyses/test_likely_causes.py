@@ -21,11 +21,10 @@ from roadworn_plugins.likely_causes.chances import (
     Case,
     Causes,
     Weights,
-    calibration_slope,
-    scores,
 )
 from roadworn_plugins.likely_causes.pictures import load_pictures
 from roadworn_plugins.likely_causes.said import CHECKS
+from roadworn_plugins.likely_causes.scoring import calibration_slope, scores
 from roadworn_plugins.likely_causes.words import clauses, trade_words
 
 COIL, PLUG, GASKET = "ignition.coil", "ignition.spark_plug", "engine.cover_gasket"
@@ -225,6 +224,73 @@ def test_no_case_like_it_says_so_and_gives_no_chance(tmp_path: Path) -> None:
     assert {row["chance"] for row in rows} == {None}
     assert all(str(row["rests_on"]).startswith("no case like it here") for row in rows)
     assert any("Brakes" in text for text in result.caveats)
+
+
+def one_car(*events: NewEvent) -> list[NewEvent]:
+    return [enrolled("car", "2025-01-01", odometer=50_000, vehicle_class="car"), *events]
+
+
+def said(day: str, words: str) -> NewEvent:
+    return event("car", "complaint", day, complaint=words)
+
+
+@pytest.mark.parametrize(
+    ("events", "cause", "tried"),
+    [
+        # It comes in again with words that say nothing, and another part of the picture is done.
+        (
+            [said("2025-03-01", "shakes at idle"), replaced("car", "2025-03-02", COIL),
+             said("2025-03-20", "please check"), replaced("car", "2025-03-21", PLUG)],
+            {PLUG}, {COIL},
+        ),
+        # The very same is said again months later.
+        (
+            [said("2025-03-01", "shakes at idle"), replaced("car", "2025-03-02", COIL),
+             said("2025-06-10", "shakes at idle"), replaced("car", "2025-06-11", PLUG)],
+            {PLUG}, {COIL},
+        ),
+        # What was done on the same day for something else is neither.
+        (
+            [said("2025-03-01", "shakes at idle"), replaced("car", "2025-03-02", COIL),
+             replaced("car", "2025-03-02", "wheel.tire", reason="worn_out")],
+            {COIL}, set(),
+        ),
+        # Another fault soon after says nothing of the first.
+        (
+            [said("2025-03-01", "shakes at idle"), replaced("car", "2025-03-02", COIL),
+             said("2025-03-20", "hum that rises"), replaced("car", "2025-03-21", "wheel.bearing")],
+            {COIL, "wheel.bearing"}, set(),
+        ),
+    ],
+)  # fmt: skip
+def test_a_part_that_was_no_cure_is_no_cause(
+    events: list[NewEvent], cause: set[str], tried: set[str], tmp_path: Path
+) -> None:
+    with view_of(one_car(*events), tmp_path, as_of="2025-12-01") as view:
+        ledgered = load_pictures(view)
+    assert {one.cause for one in ledgered.cases} == cause
+    assert {part for part, *_more in ledgered.against["car"]} == tried
+
+
+def test_each_of_many_facts_counts_less_by_hand() -> None:
+    """Two facts with the exponent 0.5: what each adds counts 2^-0.5 of what it does alone."""
+    cases = [case(COIL, "car", f"code:X{n % 2}") for n in range(6)] + [case(PLUG)] * 4
+    causes = Causes.learnt(cases, {}, [COIL, PLUG], learn=False)
+    crowd = Weights(temper=1.0, borrowed=2.0, sharp=1.0, astray=0.0, crowded=0.5)
+    each = [np.log(causes.given(f"code:X{n}", "car") / causes.base("car")) for n in (0, 1)]
+    logs = np.log(causes.base("car")) + sum(each) * 2.0**-0.5
+    expected = np.exp(logs) / np.exp(logs).sum()
+    assert causes.chances(["code:X0", "code:X1"], "car", weights=crowd) == pytest.approx(expected)
+
+
+def test_where_wrong_parts_are_common_and_nothing_confirms_chances_are_made_bolder() -> None:
+    sure = [Case(COIL, "car", frozenset({"code:X1"}), frozenset({PLUG}), sure=True)] * 10
+    unsure = [case(COIL)] * 10
+    learnt = [Causes.learnt(one, {}, [COIL, PLUG]) for one in (sure, unsure, sure + unsure)]
+    by_cases = [one.best().sharp for one in learnt]
+    ratios = [one.weights.sharp / own for one, own in zip(learnt, by_cases, strict=True)]
+    # 1 + 3.2 x unsure share x wrong / (wrong + cases): none unsure; none wrong; half, 10 of 30.
+    assert ratios == pytest.approx([1.0, 1.0, 1.0 + 3.2 * 0.5 * 10 / 30])
 
 
 def test_what_stands_upstream_is_tied_to_the_part_that_keeps_failing(tmp_path: Path) -> None:

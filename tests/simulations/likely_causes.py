@@ -1,12 +1,17 @@
 """Made shops with known causes: how often `likely-causes` names them, and how honest it is.
 
-    python -m tests.simulations.likely_causes [SHOPS] [VEHICLES]
+    python -m tests.simulations.likely_causes [SHOPS] [VEHICLES] [tidy|rough]
 
 Each shop is made by chance: what causes there are on which class, which codes, words and findings
 go with them and how often, what is tried first, what is written down and what is not, which
 distance each cause keeps to. Its history of six years goes through the ledger like any other.
 Then every vehicle comes in once more, with a fault of which only the picture is written down;
 the cause stays with the generator. All in it is invented.
+
+A rough shop is one as they are: a wrong part goes in and nobody comes back, or months later; codes
+are erased and return; two things are wrong at once; other work is done the same day; words are
+missing, general or misspelt; the cause is never written down; one vehicle has the same fault again
+and again; the class of some is not known.
 """
 
 import sys
@@ -24,8 +29,9 @@ from roadworn.model.catalogue import catalogue
 from roadworn.model.events import NewEvent
 from roadworn.testing import event, view_of
 from roadworn_plugins.likely_causes.asking import Picture, learnt_from, pictures_of
-from roadworn_plugins.likely_causes.chances import ONLY_CODES, Causes, calibration_slope
+from roadworn_plugins.likely_causes.chances import ONLY_CODES, Causes
 from roadworn_plugins.likely_causes.pictures import band, open_facts
+from roadworn_plugins.likely_causes.scoring import calibration_slope
 
 START, TODAY = date(2020, 1, 6), date(2026, 1, 15)
 CLASSES = ("van", "car", "bus", "pickup")
@@ -199,6 +205,115 @@ class Shop:
         return made
 
 
+#: Work that has nothing to do with what was asked, with its reason.
+BESIDE = (
+    *(("body.wiper_blade", "worn_out"), ("engine.oil", "preventive"), ("wheel.tire", "worn_out")),
+    *(("brake.pad", "worn_out"), ("lighting.headlamp", "failed"), ("suspension.strut", "failed")),
+    *(("electrical.battery", "failed"), ("hvac.cabin_filter", "preventive")),
+)
+VAGUE = ("engine lamp on", "please check", "service", "makes a noise", "not right since Monday")
+
+
+class RoughShop(Shop):
+    """A shop as they are; how rough is made by chance too."""
+
+    def __init__(self, seed: int, vehicles: int) -> None:
+        super().__init__(seed, vehicles)
+        rough = np.random.default_rng((seed, 7))
+        self.diagnosed = float(rough.choice([0.0, 0.1, 0.4]))
+        self.scanned = float(rough.uniform(0.4, 0.9))
+        self.wrong_first = float(rough.uniform(0.15, 0.45))
+        #: Of wrong parts: nobody came back, or came back late.
+        self.lost, self.late = float(rough.uniform(0.05, 0.3)), float(rough.uniform(0.1, 0.4))
+        self.two, self.beside = float(rough.uniform(0.03, 0.15)), float(rough.uniform(0.1, 0.6))
+        self.wordless, self.erased = float(rough.uniform(0.1, 0.4)), float(rough.uniform(0.2, 0.6))
+        self.prone = {
+            name: self._draw(kind, miles + 4e4)
+            for name, (kind, miles) in self.vehicles.items()
+            if rough.random() < 0.1
+        }
+        self.unclassed = {name for name in self.vehicles if rough.random() < 0.1}
+        self._at = ""
+
+    def events(self) -> list[NewEvent]:
+        """Return six years of the shop, each work written down once."""
+        once: dict[tuple[object, ...], NewEvent] = {}
+        for one in super().events():
+            what = one.payload if one.kind != "replacement" else one.payload["component"]
+            once[one.vehicle_id, one.occurred_at, one.kind, str(what)] = one
+        return list(once.values())
+
+    def _life(self, name: str, kind: str, miles: float) -> list[NewEvent]:
+        self._at = name
+        made = super()._life(name, kind, miles)
+        if name in self.unclassed:
+            bare = {k: v for k, v in made[0].payload.items() if k != "vehicle_class"}
+            made[0] = made[0].model_copy(update={"payload": bare})
+        return made
+
+    def _draw(self, kind: str, miles: float) -> Fault:
+        own = getattr(self, "prone", {}).get(getattr(self, "_at", ""))
+        if own is not None and self.dice.random() < 0.5:
+            return own
+        return super()._draw(kind, miles)
+
+    def _said(self, fault: Fault) -> str:
+        if self.dice.random() < self.wordless:
+            return str(self.dice.choice(VAGUE)) if self.dice.random() < 0.5 else ""
+        said = super()._said(fault)
+        if len(said) > 12 and self.dice.random() < 0.1:
+            at = int(self.dice.integers(1, len(said) - 1))
+            said = said[:at] + said[at + 1 :]
+        return said
+
+    def _shown(
+        self, name: str, fault: Fault, day: date, miles: float, **more: Any
+    ) -> list[NewEvent]:
+        made = super()._shown(name, fault, day, miles, **more)
+        if self.dice.random() < self.two:
+            other = self._draw(self.vehicles[name][0], miles)
+            made += super()._shown(name, other, day, miles)
+            self._second = other
+        return made
+
+    def _fault(self, name: str, kind: str, day: date, miles: float, pace: float) -> list[NewEvent]:
+        self._second: Fault | None = None
+        fault = self._draw(kind, miles)
+        wrong = self.dice.random() < self.wrong_first
+        told: dict[str, str] = {}
+        if self.dice.random() < self.diagnosed:
+            family = next(f for f in self.faults if any(one.cause == fault.cause for one in f))
+            named = str(self.dice.choice([f.cause for f in family])) if wrong else fault.cause
+            told = {"component": named, "cause": "found", "correction": "done"}
+        made = self._shown(name, fault, day, miles, **told)
+        second = self._second
+        codes = [code.code for one in made if one.kind == "scan" for code in _codes(one)]
+        at: dict[str, Any] = {"odometer": round(miles)}
+        if self.dice.random() < self.beside:
+            part, reason = BESIDE[int(self.dice.integers(len(BESIDE)))]
+            made.append(_fitted(name, day, part, reason, at))
+        if second is not None and self.dice.random() < 0.8:
+            made.append(_fitted(name, day, second.cause, "failed", at))
+        if wrong:
+            family = next(f for f in self.faults if any(one.cause == fault.cause for one in f))
+            other = str(self.dice.choice([f.cause for f in family if f.cause != fault.cause]))
+            made.append(_fitted(name, day, other, "failed", at))
+            if codes and self.dice.random() < self.erased:
+                made.append(_scan(name, day + timedelta(days=1), [], at))
+            if self.dice.random() < self.lost:
+                return made
+            late = self.dice.random() < self.late
+            wait = int(self.dice.integers(70, 100) if late else self.dice.integers(8, 30))
+            day += timedelta(days=wait)
+            at = {"odometer": round(miles + pace * wait)}
+            made += self._shown(name, fault, day, miles + pace * wait)
+        made.append(_fitted(name, day, fault.cause, "failed", at))
+        if codes and self.dice.random() < 0.5:
+            later = day + timedelta(days=int(self.dice.integers(5, 90)))
+            made.append(_scan(name, later, [], {"odometer": at["odometer"] + 900}))
+        return made
+
+
 @dataclass(frozen=True)
 class _Code:
     code: str
@@ -225,10 +340,11 @@ def asked(shop: Shop) -> tuple[Causes, list[tuple[Picture, str]]]:
     ):
         causes, _ledgered = learnt_from(view)
         far = dict(view.sql("SELECT vehicle_id, last_km FROM vehicles").rows)
+        kinds = dict(view.sql("SELECT vehicle_id, vehicle_class FROM vehicles").rows)
         opened = open_facts(view, None)
     found = []
     for name, seen in opened.items():
-        kind = shop.vehicles[name][0]
+        kind = kinds[name] or ""
         pictures = pictures_of(causes, name, kind, seen, band(far[name]))
         if pictures:
             # An older fault may be open beside the one of today.
@@ -237,13 +353,13 @@ def asked(shop: Shop) -> tuple[Causes, list[tuple[Picture, str]]]:
     return causes, found
 
 
-def main(shops: int = 8, vehicles: int = 240) -> None:
+def main(shops: int = 8, vehicles: int = 240, setting: str = "tidy") -> None:
     """Print the table that stands in the README of the analysis."""
     known = [component.id for component in catalogue()]
     print("shop  cases  asked   base   code    all  first  three  three of 10+  slope")
     made, true, log = [], [], defaultdict[str, list[float]](list)
     for seed in range(1, shops + 1):
-        causes, pictures = asked(Shop(seed, vehicles))
+        causes, pictures = asked((RoughShop if setting == "rough" else Shop)(seed, vehicles))
         index = {name: i for i, name in enumerate(causes.names)}
         assert set(known) <= set(index)
         own: dict[str, list[float]] = defaultdict(list)
@@ -281,4 +397,4 @@ def _print(name: str, cases: int, own: dict[str, list[float]], slope: float | No
 
 
 if __name__ == "__main__":
-    main(*(int(word) for word in sys.argv[1:]))
+    main(*(int(word) for word in sys.argv[1:3]), *sys.argv[3:])

@@ -33,8 +33,9 @@ from roadworn_plugins.likely_causes.chain import (
     chains_of,
     parts_of_chains,
 )
-from roadworn_plugins.likely_causes.chances import Causes, scores
+from roadworn_plugins.likely_causes.chances import Causes
 from roadworn_plugins.likely_causes.said import CHECKS, say, told_picture
+from roadworn_plugins.likely_causes.scoring import scores
 from roadworn_plugins.likely_causes.words import Check, trade_words
 from roadworn_plugins.shared.prices import Prices
 from roadworn_plugins.shared.settings import MostRows, all_said

@@ -10,8 +10,8 @@ memory.
 """
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from itertools import product
 
 import numpy as np
@@ -27,15 +27,20 @@ _TEMPERS = (0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.15, 1.3, 1.5)
 #: Last of all the whole is made bolder or shyer, as the cases say that it should be.
 _SHARPENED = np.array((0.6, 0.7, 0.8, 0.9, 1.0, 1.1, 1.2, 1.35, 1.5))
 _SHARPEN_SPREAD = 0.2
+#: Many facts repeat each other, so each of n counts n to the minus this.
+_CROWDED = (0.0, 0.25, 0.5)
+_USUAL_CROWDED, _CROWDED_SPREAD = 0.25, 0.2
 #: Shares of pictures whose facts have nothing to do with the cause written down.
 _ASTRAY = np.array((0.005, 0.02, 0.04, 0.07, 0.11))
 _USUAL_ASTRAY = 0.02
+#: How much shyer wrong labels make the chances, by the made shops of tests/simulations.
+_WRONG_LABELS = 3.2
 #: Before a ledger has spoken the facts count by so much (common practice, no source).
 _USUAL_TEMPER, _TEMPER_SPREAD = 0.8, 0.3
 _USUAL_BORROWED, _BORROWED_SPREAD = 2.0, 0.8
 #: Fewer cases set no weight of their own.
 _LEAST_TO_LEARN = 12
-_MOST_TO_LEARN = 500
+MOST_TO_LEARN = 500
 #: Facts that ask for a cause, and so always count.
 ASKING = frozenset({"code", "symptom"})
 #: How surely another fact has to go with a cause before it counts.
@@ -61,6 +66,8 @@ class Case:
         tried: components replaced before without cure.
         vehicle: whose.
         events: ids behind it.
+        sure: the cause was written down, a later scan was without the code, or it cured after
+            another part had not.
     """
 
     cause: str
@@ -69,6 +76,7 @@ class Case:
     tried: frozenset[str] = frozenset()
     vehicle: str = ""
     events: tuple[str, ...] = ()
+    sure: bool = False
 
 
 def kind_of(fact: str) -> str:
@@ -89,6 +97,7 @@ class Weights:
         borrowed: how many cases the next wider group counts for.
         sharp: exponent of the whole, 1 as it stands.
         astray: share of pictures for which only the base rate holds.
+        crowded: each of n facts counts n to the minus this.
         learnt: whether the cases set them.
     """
 
@@ -96,11 +105,12 @@ class Weights:
     borrowed: float = _USUAL_BORROWED
     sharp: float = 1.0
     astray: float = _USUAL_ASTRAY
+    crowded: float = _USUAL_CROWDED
     learnt: bool = False
 
 
 #: A code alone is a Dirichlet-multinomial as it stands.
-ONLY_CODES = Weights(temper=1.0, astray=0.0)
+ONLY_CODES = Weights(temper=1.0, astray=0.0, crowded=0.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -143,7 +153,9 @@ class Causes:
         found = cls(names, expected, kept, Weights(), telling, index, counts)
         if not learn or len(kept) < _LEAST_TO_LEARN:
             return found
-        return cls(names, expected, kept, found.best(), telling, index, counts)
+        best = found.best()
+        best = replace(best, sharp=best.sharp * found._bolder())
+        return cls(names, expected, kept, best, telling, index, counts)
 
     def used(self, facts: Iterable[str]) -> list[str]:
         """Return the facts that are counted on, sorted.
@@ -187,8 +199,10 @@ class Causes:
             weights: other than those learnt.
         """
         used = weights or self.weights
-        base, added = self._parts(self.used(facts), kind, used.borrowed, without)
-        shares = _shares(used.sharp * (base + used.temper * added))
+        counted = self.used(facts)
+        base, added = self._parts(counted, kind, used.borrowed, without)
+        temper = used.temper * max(len(counted), 1) ** -used.crowded
+        shares = _shares(used.sharp * (base + temper * added))
         shares = (1.0 - used.astray) * shares + used.astray * np.exp(base)
         return self._held_against(shares, tried, without)
 
@@ -226,33 +240,57 @@ class Causes:
 
         The logarithmic score, summed over the cases, and a weak habit of the trade for few.
         """
-        cases = self.cases[-_MOST_TO_LEARN:]
+        cases = self.cases[-MOST_TO_LEARN:]
         tempers = np.array(_TEMPERS)
         # A whole that is made bolder may have its facts count less, so both are tried together.
         sharp, temper = (grid.ravel() for grid in np.meshgrid(_SHARPENED, tempers))
         best, found = -np.inf, Weights()
         for borrowed in _BORROWED:
-            score = np.zeros((_ASTRAY.size, sharp.size))
+            score = np.zeros((len(_CROWDED), _ASTRAY.size, sharp.size))
             for case in cases:
-                base, added = self._parts(self.used(case.facts), case.kind, borrowed, case)
-                line = base[:, None] + tempers[None, :] * added[:, None]
-                line -= line.max(axis=0)
-                kept = line[line.max(axis=1) > _NEGLIGIBLE]
-                true = np.repeat(line[self._index[case.cause]], _SHARPENED.size)
-                whole = np.repeat(kept, _SHARPENED.size, axis=1) * sharp
-                share = np.exp(sharp * true) / np.exp(whole).sum(axis=0)
-                usual = float(np.exp(base[self._index[case.cause]]))
-                score += np.log(np.outer(1.0 - _ASTRAY, share) + (_ASTRAY * usual)[:, None])
+                facts = self.used(case.facts)
+                base, added = self._parts(facts, case.kind, borrowed, case)
+                at = self._index[case.cause]
+                usual = float(np.exp(base[at]))
+                for n, crowded in enumerate(_CROWDED):
+                    crowd = max(len(facts), 1) ** -crowded
+                    line = base[:, None] + crowd * tempers[None, :] * added[:, None]
+                    line -= line.max(axis=0)
+                    kept = line[line.max(axis=1) > _NEGLIGIBLE]
+                    true = np.repeat(line[at], _SHARPENED.size)
+                    whole = np.repeat(kept, _SHARPENED.size, axis=1) * sharp
+                    share = np.exp(sharp * true) / np.exp(whole).sum(axis=0)
+                    told = np.outer(1.0 - _ASTRAY, share) + (_ASTRAY * usual)[:, None]
+                    score[n] += np.log(told)
             score -= 0.5 * ((temper - _USUAL_TEMPER) / _TEMPER_SPREAD) ** 2
             score -= 0.5 * (np.log(borrowed / _USUAL_BORROWED) / _BORROWED_SPREAD) ** 2
             score -= 0.5 * (np.log(sharp) / _SHARPEN_SPREAD) ** 2
-            row, at = divmod(int(np.argmax(score)), sharp.size)
-            if score[row, at] > best:
-                best = float(score[row, at])
+            usual_crowd = (np.array(_CROWDED) - _USUAL_CROWDED) / _CROWDED_SPREAD
+            score -= 0.5 * usual_crowd[:, None, None] ** 2
+            place = np.unravel_index(int(np.argmax(score)), score.shape)
+            n, row, at = (int(axis) for axis in place)
+            if score[n, row, at] > best:
+                best = float(score[n, row, at])
                 found = Weights(
-                    float(temper[at]), borrowed, float(sharp[at]), float(_ASTRAY[row]), learnt=True
+                    float(temper[at]),
+                    borrowed,
+                    float(sharp[at]),
+                    float(_ASTRAY[row]),
+                    _CROWDED[n],
+                    learnt=True,
                 )
         return found
+
+    def _bolder(self) -> float:
+        """Return the exponent that gives back what wrong labels take away.
+
+        Chances that foretell what was written down are too shy of what is true where a part that
+        was no cure stands among the cases. How often that is follows from how often a first part
+        was seen to be none, and from the share of cases that nothing confirms.
+        """
+        wrong = sum(len(case.tried) for case in self.cases)
+        unsure = float(np.mean([not case.sure for case in self.cases]))
+        return 1.0 + _WRONG_LABELS * unsure * wrong / (wrong + len(self.cases))
 
     def _parts(
         self, facts: Collection[str], kind: str, borrowed: float, without: Case | None
@@ -305,97 +343,6 @@ class Causes:
         lowered[at] *= share
         lowered /= lowered.sum()
         return lowered
-
-
-@dataclass(frozen=True, slots=True)
-class Scores:
-    """How well each case is foretold from the others, in mean logarithmic score, 0 the best.
-
-    Attributes:
-        cases: foretold.
-        base, code, full: by the base rate of the class, by the code alone, by all facts.
-        first, three: share of cases whose cause stands first, and among the first three.
-        slope: of calibration, 1 where chances are neither too bold nor too shy; None with too few.
-    """
-
-    cases: int
-    base: float
-    code: float
-    full: float
-    first: float
-    three: float
-    slope: float | None
-
-
-def scores(causes: Causes, cases: Sequence[Case] | None = None) -> Scores | None:
-    """Foretell cases and score it; those of the ledger each from the others.
-
-    Args:
-        causes: what is tried.
-        cases: others than those it was learnt from.
-    """
-    own = cases is None
-    tried = causes.cases[-_MOST_TO_LEARN:] if cases is None else cases
-    if not tried:
-        return None
-    index = {name: i for i, name in enumerate(causes.names)}
-    made, true, logs = [], [], defaultdict[str, list[float]](list)
-    for case in tried:
-        without = case if own else None
-        at = index.get(case.cause)
-        full = causes.chances(case.facts, case.kind, case.tried, without=without)
-        codes = {fact for fact in case.facts if kind_of(fact) == "code"}
-        alone = causes.chances(codes, case.kind, without=without, weights=ONLY_CODES)
-        for name, chances in (
-            ("full", full),
-            ("code", alone),
-            ("base", causes.base(case.kind, without)),
-        ):
-            # A cause that no catalogue has shares what is left over for the unheard of.
-            logs[name].append(float(np.log(chances[at])) if at is not None else np.log(1e-4))
-        made.append(full)
-        true.append(-1 if at is None else at)
-    every, causes_at = np.array(made), np.array(true)
-    rank = np.array(
-        [np.inf if t < 0 else np.sum(row > row[t]) for row, t in zip(every, causes_at, strict=True)]
-    )
-    return Scores(
-        len(tried),
-        float(np.mean(logs["base"])),
-        float(np.mean(logs["code"])),
-        float(np.mean(logs["full"])),
-        float(np.mean(rank < 1)),
-        float(np.mean(rank < 3)),
-        calibration_slope(every, causes_at),
-    )
-
-
-def calibration_slope(chances: Floats, true: NDArray[np.int64]) -> float | None:
-    """Return the slope of the logistic line of "was it" on the log odds of each chance.
-
-    1 for honest chances, below for too bold ones (Cox, Two further applications of a model for
-    binary regression, Biometrika 45, 1958, from memory). None with fewer than thirty cases.
-
-    Args:
-        chances: shape (cases, causes).
-        true: index of each case's cause, -1 for none of them.
-    """
-    if true.size < 30:
-        return None
-    was = np.arange(chances.shape[1])[None, :] == true[:, None]
-    kept = chances > 0.005
-    x = np.log(chances[kept] / np.maximum(1.0 - chances[kept], 1e-12))
-    y = was[kept].astype(np.float64)
-    line = np.stack([np.ones_like(x), x], axis=1)
-    beta = np.array([0.0, 1.0])
-    for _ in range(50):
-        p = 1.0 / (1.0 + np.exp(-np.clip(line @ beta, -30.0, 30.0)))
-        bend = (line * (p * (1.0 - p))[:, None]).T @ line + 1e-9 * np.eye(2)
-        step = np.linalg.solve(bend, line.T @ (y - p))
-        beta += np.clip(step, -2.0, 2.0)
-        if np.abs(step).max() < 1e-10:
-            break
-    return float(beta[1])
 
 
 def _shares(logs: Floats) -> Floats:

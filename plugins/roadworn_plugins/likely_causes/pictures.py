@@ -20,8 +20,9 @@ from roadworn_plugins.likely_causes.words import clauses, expected, is_general
 
 #: What was seen so long before the work belongs to it (common practice, no source).
 _SEEN_BEFORE, _SAID_BEFORE = timedelta(days=60), timedelta(days=45)
-#: Work of so long before that did not help is held against its part.
-_TRIED_BEFORE = timedelta(days=180)
+#: Work of so long before that did not help is held against its part; the very same fault is back
+#: within so long, not there anew (common practice, no source).
+_TRIED_BEFORE, _BACK_WITHIN = timedelta(days=180), timedelta(days=120)
 #: The work that a diagnosed complaint speaks of is written down within so many days.
 _SAME_WORK = timedelta(days=14)
 #: Reasons that say nothing of a fault.
@@ -68,6 +69,7 @@ class _Work:
     fault: bool
     worn: bool
     text: str | None
+    told: bool = False
 
 
 @dataclass(slots=True)
@@ -110,12 +112,13 @@ def load_pictures(view: LedgerView) -> Ledgered:
     for attempt in load_cases(view, CodeOutcomesSettings()):
         done = [by_event[e] for e in attempt.events if e in by_event]
         if attempt.ending == "stayed away":
-            helped.update(work.event for work in done if work.component in attempt.components)
+            # Of work on several days the last made it stay away.
+            helped.update(w.event for w in done if w.on == max(work.on for work in done))
         elif attempt.ending == "came back":
             against[attempt.vehicle] += [(w.component, w.on, w.event, attempt.code) for w in done]
     cases: list[tuple[date, Case]] = []
     for name, one in vehicles.items():
-        against[name] += [*_said_again(one), *_read_again(one)]
+        against[name] += [*_said_again(one), *_read_again(one), *_done_again(one)]
         cases += _cases(name, one, helped, against[name])
     cases.sort(key=lambda pair: (pair[0], pair[1].vehicle, pair[1].cause))
     return Ledgered(tuple(case for _day, case in cases), dict(against))
@@ -197,7 +200,7 @@ def _read_vehicles(view: LedgerView) -> dict[str, _Vehicle]:
         known = (component or _named(cause) or _named(correction)) if cause or correction else ""
         found[name].said += _said(text, day, event, known or "")
         if known:
-            found[name].works.append(_Work(day, seq, km, event, known, True, False, None))
+            found[name].works.append(_Work(day, seq, km, event, known, True, False, None, True))
     for name, day, seq, km, event, component, reason, along, text in view.sql(
         """SELECT vehicle_id, occurred_on, seq, true_km, event_id, component, reason, along_with,
                   NULL FROM replacements
@@ -240,21 +243,42 @@ def _named(text: str | None) -> str:
 
 
 def _said_again(one: _Vehicle) -> Iterator[tuple[str, date, str, str]]:
-    """Yield work after which the same was said again, or what points to the same parts."""
-    telling = [seen for seen in one.said if seen.leads]
-    for first in telling:
-        near = set(expected((first.name,)).get(first.name, ()))
+    """Yield work after which the same was said again, or soon what points to the same parts."""
+    for first in (telling := [seen for seen in one.said if seen.leads]):
+        late = [s for s in telling if first.on < s.on <= first.on + _BACK_WITHIN]
         again = [
             seen
-            for seen in telling
-            if first.on < seen.on <= first.on + _SAID_BEFORE
-            and (seen.name == first.name or near & set(expected((seen.name,)).get(seen.name, ())))
+            for seen in late
+            if seen.name == first.name
+            or (seen.on <= first.on + _SAID_BEFORE and _alike(first.name, seen.name))
         ]
         if not again:
             continue
         for work in one.works:
             if first.on <= work.on < again[0].on and work.event != first.event:
                 yield work.component, work.on, work.event, again[0].name
+
+
+def _alike(*facts: str) -> bool:
+    """Return whether facts point to a part in common."""
+    pointed = expected(facts)
+    return bool(set.intersection(*(set(pointed.get(fact, ())) for fact in facts)))
+
+
+def _done_again(one: _Vehicle) -> Iterator[tuple[str, date, str, str]]:
+    """Yield work after which it came in again and another part of the same picture was done."""
+    faults = sorted((w for w in one.works if w.fault), key=lambda work: (work.on, work.seq))
+    shown = [*one.said, *(seen for codes in one.scans.values() for seen in codes)]
+    for first, later in ((a, b) for a in faults for b in faults if a.on < b.on):
+        if later.on > first.on + _SAID_BEFORE or first.component == later.component:
+            continue
+        back = [seen for seen in shown if first.on < seen.on <= later.on]
+        before = [seen for seen in shown if first.on - _SAID_BEFORE <= seen.on <= first.on]
+        both = {first.component, later.component}
+        facts = {seen.name for seen in (*before, *back) if seen.leads}
+        tied = any(both <= set(points) for points in expected(facts).values())
+        if back and before and tied:
+            yield first.component, first.on, first.event, min(before, key=lambda s: s.on).name
 
 
 def _read_again(one: _Vehicle) -> Iterator[tuple[str, date, str, str]]:
@@ -324,6 +348,7 @@ def _cases(
                 frozenset(part for part, _event in tried),
                 name,
                 tuple(dict.fromkeys(events)),
+                bool(tried) or any(w.event in helped or w.told for w in together),
             ),
         )
 
