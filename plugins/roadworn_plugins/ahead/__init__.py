@@ -43,7 +43,11 @@ far as they carry. The distance ahead is this vehicle's, its spread averaged. A 
 age is of the ages that its vehicle's distance allows; its time under watch counts too. A part
 measured often enough is projected by its own wear, to the figure at which such parts were
 replaced here, or the legal limit where too few were. What is usually changed before it fails
-fails less.
+fails less. What is open today moves it further: found wearing, a code, a complaint, something open
+upstream. How often such signs came to a failure, and in which time, is learnt here by kind and
+component (a mixture cure model, all of a kind where few are on record, common practice before);
+a code or complaint counts for a part with its chance to be the cause, as `likely-causes` has it.
+Parts without a sign fail less for it, so that the sum stays right.
 
 Totals count a replacement's own failures too (renewal), early ones at what comebacks cost here.
 Their band has what all parts share: rates, shapes, a year that hits all, a year in which all go
@@ -61,8 +65,9 @@ Reading: 22 % (14 to 33 %): of 100 such parts about 22 fail within the time. The
 well the hazard is known; they are not the luck of one part.
 
 Reference: Cox, Renewal Theory (1962); Gamma-Weibull prediction as in Hamada et al., Bayesian
-Reliability (Springer, 2008); limited failure population of Chan and Meeker, IEEE Trans.
-Reliability 48 (1999); effects of vehicles as in Duchateau and Janssen, The Frailty Model (2008).
+Reliability (Springer, 2008); Berkson and Gage, JASA 47 (1952), for cure models; limited failure
+population of Chan and Meeker, IEEE Trans. Reliability 48 (1999); effects of vehicles as in
+Duchateau and Janssen, The Frailty Model (2008).
 """
 #: With fewer parts on record than this, the sum over them is no cost of the vehicle.
 LEAST_PARTS = 8
