@@ -261,3 +261,19 @@ def test_record_other_writes_any_kind_field_by_field(shop: Run, history: History
     unknown = shop("record", "other", "myshop.wash", "bus-7")
     assert unknown.code == 2
     assert "no event kind" in unknown.err
+
+
+def test_what_it_is_for_and_where_it_is_inspected_are_facts_of_a_vehicle(
+    run: Run, history: History
+) -> None:
+    """Stated when it is taken in, changed by its profile, told in its history."""
+    run("create")
+    words = ("--odometer", "90,000 mi", "--on", "2026-01-01", "--inspected-by", "none")
+    assert run("enrol", "car-1", *words, "--use", "long-trips").code == 0
+    assert "used for: long trips, no inspection is asked for" in run("history", "car-1").out
+    assert run("record", "profile", "car-1", "--use", "errands").code == 0
+    asked = run("sql", "SELECT use, inspected_by FROM vehicles").out
+    assert asked.split()[-2:] == ["errands", "none"]
+    slip = run("enrol", "car-2", *words, "--use", "shopping")
+    assert slip.code == 2
+    assert "say one of daily, errands, weekend" in slip.err

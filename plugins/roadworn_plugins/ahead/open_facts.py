@@ -175,6 +175,11 @@ class OpenFacts:
             self.looked[rows],
         )
 
+    def without(self, rows: Ints) -> "OpenFacts":
+        """Return them once work has answered what speaks of these parts."""
+        kept = np.flatnonzero(~np.isin(self.part, rows))
+        return replace(self, facts=tuple(self.facts[i] for i in kept), part=self.part[kept])
+
     def within(self, months: Floats) -> "KnownToday":
         """Return what the facts make of chances within a time.
 

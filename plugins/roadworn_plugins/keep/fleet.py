@@ -298,7 +298,7 @@ def _after(parts: PartsAhead, must: list[DueItem], months: int) -> dict[str, flo
         return {}
     some = parts.take(np.array(rows, dtype=np.int64))
     every = np.arange(some.size, dtype=np.int64)
-    new = renewed(some, every, every[:0])
+    new = renewed(some, every, every[:0], every)
     found = defaultdict[str, float](float)
     for vehicle, cost in zip(some.vehicle, _costs(new, project(new, months)), strict=True):
         found[vehicle] += float(cost)

@@ -52,7 +52,7 @@ _say = Says(
 _NAMED = 6
 
 
-def renewed(parts: PartsAhead, rows: Ints, spared: Ints) -> PartsAhead:
+def renewed(parts: PartsAhead, rows: Ints, spared: Ints, asked: Ints) -> PartsAhead:
     """Return the parts with some of them new today.
 
     Args:
@@ -60,11 +60,15 @@ def renewed(parts: PartsAhead, rows: Ints, spared: Ints) -> PartsAhead:
         rows: those that are new.
         spared: those whose failures had a cause that is put right: the record of their place
             speaks for them no longer.
+        asked: those that the work was about: what was open of them is answered.
     """
     known, age, effect = parts.known.copy(), parts.age.copy(), parts.effect.copy()
     known[rows], age[rows] = True, 0.0
     effect[spared] = np.minimum(effect[spared], parts.vehicle_effect[spared])
-    return replace(parts, known=known, age=age, effect=effect)
+    facts = parts.facts
+    if facts is not None:
+        facts = facts.without(np.union1d(asked, spared))
+    return replace(parts, known=known, age=age, effect=effect, facts=facts)
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,7 +115,8 @@ class TimeAhead:
         rows = np.array(sorted(done), dtype=np.int64)
         parts, found = self.parts, self.found[float(self.months)]
         if rows.size:
-            parts = renewed(parts, rows, self._spared(jobs))
+            asked = {i for job in jobs for i in rows_of(self.parts, job)}
+            parts = renewed(parts, rows, self._spared(jobs), np.array(sorted(asked)))
             worn = self.measured.chances(self.months)
             left = {i: chances for i, chances in worn.items() if i not in done}
             found = project(parts, self.months, measured=left)
@@ -166,7 +171,8 @@ class After:
         """Return the chance that the vehicle stands still within the horizon.
 
         At least one part fails so that it stops, at the distances and hazards that all parts
-        share; what is left failed, or an open cause by its chance, counts like a failure.
+        share; what is left failed counts like a failure, and so does an open cause, by its chance,
+        of which no fitted part is known.
 
         Args:
             left: jobs that are not done.
@@ -177,7 +183,9 @@ class After:
         stays = np.array([np.prod(1.0 - share * c.at_least_one()[rows]) for c in self.found.counts])
         runs = float(self.found.weight @ stays)
         for job in left:
-            if job.component in stops and (job.failed or job.chance < 1.0):
+            # What is not found failed has today's chance among the parts already.
+            known = not job.failed and bool(rows_of(self.parts, job))
+            if job.component in stops and not known and (job.failed or job.chance < 1.0):
                 runs *= 1.0 - stops[job.component] * job.chance
         return 1.0 - runs
 

@@ -62,6 +62,9 @@ class Facts(Protocol):
     def take(self, rows: Ints) -> Self:
         """Return that of these parts only."""
 
+    def without(self, rows: Ints) -> Self:
+        """Return it once work has answered what speaks of these parts."""
+
     def within(self, months: Floats) -> Known:
         """Return what it makes of chances within the months ahead of each part."""
 
