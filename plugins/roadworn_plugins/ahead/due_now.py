@@ -119,8 +119,13 @@ def due_now(view: LedgerView, prices: Prices, vehicle: str | None = None) -> lis
         prices: what replacing each component costs.
         vehicle: only this one.
     """
-    items = _Gathered(view, prices, vehicle).all()
-    return sorted(items, key=lambda i: (i.vehicle, i.rank, i.component, i.position))
+
+    def gathered() -> tuple[Prices, list[DueItem]]:
+        items = _Gathered(view, prices, vehicle).all()
+        return prices, sorted(items, key=lambda i: (i.vehicle, i.rank, i.component, i.position))
+
+    # The prices are kept with what they were put to, so that no others get their number.
+    return list(view.kept((due_now, vehicle, id(prices)), gathered)[1])
 
 
 def failed_now(view: LedgerView, prices: Prices) -> list[DueItem]:

@@ -34,6 +34,10 @@ def replaced_at(view: LedgerView) -> dict[str, Floats]:
     Args:
         view: the ledger as of a day.
     """
+    return view.kept((replaced_at,), lambda: _replaced_at(view))
+
+
+def _replaced_at(view: LedgerView) -> dict[str, Floats]:
     rows = view.sql(
         """SELECT vehicle_id, component, coalesce(position, ''), true_km, value_mm, FALSE, seq
            FROM measurements WHERE value_mm IS NOT NULL AND true_km IS NOT NULL
