@@ -156,8 +156,10 @@ def read_words(path: Path) -> Words:
     """
     import tomllib
 
+    from roadworn.model.toml import read_toml
+
     try:
-        given = tomllib.loads(path.read_text(encoding="utf-8"))
+        given = read_toml(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise EnvironmentFailure(
             f"The words {path.name} cannot be read ({error.strerror})", "name another file"
