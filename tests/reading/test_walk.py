@@ -205,3 +205,24 @@ def test_a_figure_gone_back_over_is_kept_when_the_walk_is_left() -> None:
             for m in finding.get("measurements", ())
         ]
         assert found == [(5, "32nds")], keys
+
+
+@pytest.mark.parametrize(
+    ("answer", "condition", "note"),
+    [
+        ("ok", None, None),
+        ("loose on its bracket", "failed", "loose on its bracket"),
+        ("weak", "wearing", "weak"),
+    ],
+)
+def test_a_word_of_the_trade_answers(answer: str, condition: str | None, note: str | None) -> None:
+    payload = answered(answer).payload()
+    found = payload.get("findings", [{}])[0]
+    assert (found.get("condition"), found.get("note")) == (condition, note)
+    assert bool(payload.get("sound")) == (condition is None)
+
+
+@pytest.mark.parametrize("answer", ["ok but weak", "no horn", "never weak"])
+def test_an_answer_that_leaves_it_open_is_asked_again(answer: str) -> None:
+    with pytest.raises(UsageError, match="says no condition"):
+        answered(answer)

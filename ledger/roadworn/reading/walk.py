@@ -12,7 +12,13 @@ from roadworn.checks.measured import check_agreement
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UsageError
 from roadworn.model.units import UnitError, parse_measurement
-from roadworn.reading import condition_of, read_finding, read_measurements, says_condition
+from roadworn.reading import (
+    CONDITIONS,
+    condition_of,
+    read_finding,
+    read_measurements,
+    says_condition,
+)
 from roadworn.trade.judging import (
     Judgement,
     KnownSizes,
@@ -258,7 +264,32 @@ def _spell(text: str, component: str) -> str | None:
     for at, key in enumerate(keys):
         if key:
             return " ".join([*words[:at], key, *words[at + 1 :]])
-    return text if says_condition(text) else None
+    return text if says_condition(text) else _in_trade_words(words, component)
+
+
+def _in_trade_words(words: list[str], component: str) -> str | None:
+    """Return an answer with the condition that a word of the trade means put before that word."""
+    from roadworn.reading.bench_words import packaged_words
+
+    known, part = packaged_words(), catalogue().get(component)
+    told: list[tuple[int, int, str]] = []
+    at = 0
+    while at < len(words):
+        spans = range(min(4, len(words) - at), 0, -1)
+        spelled = {n: " ".join(known.keys_of(" ".join(words[at : at + n]))) for n in spans}
+        length, means = next(
+            ((n, said) for n in spans if (said := known.condition_of(spelled[n], part))), (1, "")
+        )
+        if means:
+            negated = at and words[at - 1].casefold() in {"not", "no", "never"}
+            told.append((at, length, "ask" if negated else means))
+        at += length
+    if len({means for _at, _length, means in told}) != 1 or told[0][2] not in CONDITIONS:
+        return None
+    at, length, means = told[0]
+    # "ok" says no more than sound does; "loose" does.
+    after = words[at + length :] if means == "sound" else words[at:]
+    return " ".join([*words[:at], means, *after])
 
 
 def _says_more(finding: dict[str, Any]) -> bool:

@@ -154,6 +154,8 @@ _LONGEST_PLACE = 4
 _COUNTED = frozenset({"cylinder", "bank"})
 _MAX_TEXT = 200
 _SUGGESTION_SCORE = 60.0
+#: So short a word is nearly like many: "bat" is no mass air flow sensor.
+_SHORT, _SHORT_SCORE = 4, 80.0
 #: A typing mistake is trusted from these many letters on: one in five, two in nine.
 _TYPO_LENGTHS = ((9, 2), (5, 1))
 
@@ -318,9 +320,8 @@ class Catalogue:
                 mistakes[owner] = min(mistakes.get(owner, distance), distance)
         order = sorted(likeness, key=lambda owner: (-likeness[owner], mistakes[owner], owner))
         best = likeness[order[0]] if order else 0.0
-        suggestions = tuple(
-            self._components[owner] for owner in order[:5] if likeness[owner] >= _SUGGESTION_SCORE
-        )
+        least = _SHORT_SCORE if len(key) <= _SHORT else _SUGGESTION_SCORE
+        suggestions = tuple(self._components[o] for o in order[:5] if likeness[o] >= least)
         nearest = sorted(mistakes, key=lambda owner: mistakes[owner])[:2]
         # A rival within one more letter makes the text ambiguous.
         certain = (
