@@ -40,6 +40,8 @@ _SLICE = 5_000
 _MIN_ID_PART = 4
 #: How old the checkpoint beside a ledger may get while a program keeps writing, in seconds.
 _BESIDE_SECONDS = 1.0
+#: So many writes after one that had to wait, others may go first.
+_COURTESIES = 20
 #: How long erasing waits for who still reads the ledger as it was before, in seconds.
 _READERS_SECONDS = 5.0
 
@@ -58,6 +60,7 @@ class LedgerFile:
         self._connection = connection
         self._writable = writable
         self._behind = False
+        self._courtesies = 0
         self._beside_at = time.monotonic()
 
     @classmethod
@@ -123,7 +126,10 @@ class LedgerFile:
         if not self._writable:
             raise LedgerRefused(f"{self.path} was opened for reading only: open it writable.")
         with plain_failures(self.path):
-            self._connection.execute("BEGIN IMMEDIATE")
+            if self._courtesies:
+                schema.let_others()
+            waited = schema.begin_writing(self._connection)
+            self._courtesies = _COURTESIES if waited else max(self._courtesies - 1, 0)
             try:
                 writer = Writer(self._connection, check)
                 yield writer

@@ -1,7 +1,9 @@
 """The tables of a ledger file, their guards, and how the file is opened."""
 
+import random
 import re
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -315,6 +317,46 @@ def _prepare_for_writing(connection: sqlite3.Connection) -> None:
     connection.execute("PRAGMA recursive_triggers = ON")
     # Not every SQLite is built so: what a contact was before a change must not stay in the file.
     connection.execute("PRAGMA secure_delete = ON")
+
+
+#: How often one who waits for the write lock looks for it, in seconds.
+_PAUSES = (0.0005, 0.0025)
+
+
+def begin_writing(connection: sqlite3.Connection) -> bool:
+    """Begin a write transaction, waiting for the lock as long as `BUSY_SECONDS`.
+
+    SQLite's own way to wait sleeps the longer the longer it has waited, so that whoever writes
+    without a pause keeps the others out. All who wait here look equally often.
+
+    Returns:
+        Whether somebody else held the lock. Who was told so lets the others go first for a
+        while, by `let_others` before it writes again.
+
+    Raises:
+        sqlite3.OperationalError: somebody else held it all that time.
+    """
+    until, waited = time.monotonic() + BUSY_SECONDS, False
+    connection.execute("PRAGMA busy_timeout = 0")
+    try:
+        while True:
+            try:
+                connection.execute("BEGIN IMMEDIATE")
+            except sqlite3.OperationalError as error:
+                busy = error.sqlite_errorcode & 0xFF == sqlite3.SQLITE_BUSY
+                if not busy or time.monotonic() > until:
+                    raise
+                waited = True
+                time.sleep(random.uniform(*_PAUSES))  # noqa: S311  # nothing secret
+            else:
+                return waited
+    finally:
+        connection.execute(f"PRAGMA busy_timeout = {int(BUSY_SECONDS * 1000)}")
+
+
+def let_others() -> None:
+    """Wait until each of those who look for the write lock has looked once."""
+    time.sleep(2 * _PAUSES[1])
 
 
 def empty_log(connection: sqlite3.Connection, seconds: float) -> bool:
