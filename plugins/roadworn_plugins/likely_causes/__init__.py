@@ -44,17 +44,18 @@ ABOUT = """\
 Question: Which causes stood behind such a picture before, and what would tell them apart?
 
 Method: A case is a work or a diagnosis with what was seen shortly before: words of the
-complaint, codes, findings, the distance. A part after which the code or the complaint came back
-is no cause; it counts against that part. What one fact says is a Dirichlet-multinomial: the
-class's cases drawn towards all classes', and these towards what the code standard and the
-trade expect. Facts are put together as naive Bayes, whose weight the ledger's own cases set,
-each foretold from the others; the table of scores says how well.
+complaint, codes, findings, the distance. A part after which the code or the complaint came back,
+or another part of the same picture was done, is no cause; it counts against that part. What one
+fact says is a Dirichlet-multinomial: the class's cases drawn towards all classes', and these
+towards what the code standard and the trade expect. Facts are put together as naive Bayes, each
+of many counting less, whose weight the ledger's own cases set, each foretold from the others; the
+table of scores says how well. Where wrong parts are common and nothing confirms a case, chances
+are made bolder. A chain ties a cause, a part that failed three times or more, or a finding to
+what is found bad, was offered and not done, or misfires upstream of it now; nothing else makes one.
 
 Assumptions: The work after which it stayed away was the cause. Words are read by a short list
-of symptoms in English and Spanish; other words count where the cases use them.
-
-A chain ties a cause, a part that failed three times or more, or a finding to what is found bad,
-was offered and not done, or misfires upstream of it now. Nothing else makes one.
+of symptoms in English and Spanish; other words count where the cases use them. What brings what
+down is common practice, no source.
 
 Reading: "points to X, 62 %, 8 of 13 like cases": of 13 earlier pictures with the same code or
 complaint, X stood behind 8. It is no order to replace: check first. Without a like case only
