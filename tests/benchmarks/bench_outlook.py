@@ -38,7 +38,8 @@ def main() -> None:
         }
 
         def run(*words: str, ledger: str = "", code: str = RUN) -> float:
-            before = ("--ledger", f"{ledger}/roadworn.db", "--as-of", DAY) if ledger else ()
+            before = ("--ledger", f"{ledger}/roadworn.db") if ledger else ()
+            before += ("--as-of", DAY) if ledger == "demo" else ()
             started = resource.getrusage(resource.RUSAGE_CHILDREN)
             subprocess.run(
                 [sys.executable, "-c", code, *before, *words],
