@@ -22,6 +22,8 @@ from roadworn_demo import DEMO_TODAY
 
 PRINTED = Path(__file__).parent / "printed"
 WIDTHS = ("80", "100", "120", "")
+#: Lines of a screen that a file keeps; the width of all of them is held.
+KEPT = 60
 #: Ids of events and digests are made anew in every ledger.
 _IDS = re.compile(r"\b[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}\b|\b[0-9a-f]{16}\b")
 
@@ -46,8 +48,8 @@ class Screens:
             assert not any("\x1b" in line for line in lines)
             if most is not None:
                 assert len(lines) <= most, said
-            parts.append(f"== {columns or 'piped'}\n{said}")
-        # What is the same at two widths is the same screen, and each is kept.
+            more = [f"({len(lines) - KEPT} more lines)"] if len(lines) > KEPT else []
+            parts.append("\n".join([f"== {columns or 'piped'}", *lines[:KEPT], *more, ""]))
         text, path = "\n".join(parts), PRINTED / f"{name}.txt"
         if os.environ.get("ROADWORN_GOLDEN") == "write":
             PRINTED.mkdir(exist_ok=True)

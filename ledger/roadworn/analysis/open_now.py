@@ -3,7 +3,7 @@
 from collections import defaultdict
 from typing import TYPE_CHECKING
 
-from roadworn.analysis import Cell, Column, Holds, Mark, Marks, Table, Tells
+from roadworn.analysis import Cell, Column, Holds, Mark, Marks, Table
 from roadworn.model.messages import Joined, Says, Sentence
 from roadworn.trade.codes import told_code
 
@@ -17,18 +17,10 @@ _say = Says(
         "estimated": "estimated {amount:,.2f} {currency}",
     },
 )
-#: Columns of what is open, whoever says it.
-OPEN_COLUMNS = (
-    Column("state", "state", tells=Tells.STATE, brief=3),
-    Column("component", "component", "component", tells=Tells.COMPONENT, brief=1),
-    Column("position", "where", tells=Tells.PLACE, brief=2),
-    Column("detail", "what was seen", tells=Tells.SEEN, brief=4),
-    Column("since", "since", "date", tells=Tells.SINCE, brief=5),
-)
 _WORDS = {"failed": "failed", "wearing": "wearing", "not_checked": "not checked"}
 
 
-def open_now(view: "LedgerView", vehicle_id: str) -> Table:
+def open_now(view: "LedgerView", vehicle_id: str, columns: tuple[Column, ...]) -> Table:
     """Return what is already due: safety first, then failed, codes, declined, wearing."""
     lines: list[tuple[int, tuple[Cell, ...], str, Marks]] = []
     measured = _measured(view, vehicle_id)
@@ -73,7 +65,7 @@ def open_now(view: "LedgerView", vehicle_id: str) -> Table:
     return Table(
         name="open_now",
         title="Open now",
-        columns=OPEN_COLUMNS,
+        columns=columns,
         rows=tuple(cells for _rank, cells, _event, _marks in lines),
         evidence=tuple((event,) for _rank, _cells, event, _marks in lines),
         holds=Holds.DUE,

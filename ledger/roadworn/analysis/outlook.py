@@ -9,8 +9,7 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
-from roadworn.analysis import Answers, Cell, Holds, Mark, Marks, Ran, Table, Tells
-from roadworn.analysis.open_now import OPEN_COLUMNS, open_now
+from roadworn.analysis import Answers, Cell, Column, Holds, Mark, Marks, Ran, Table, Tells
 from roadworn.checks.identity import to_settle
 from roadworn.model.catalogue import part_name
 from roadworn.model.errors import PluginFailure, UnknownName
@@ -111,6 +110,16 @@ def _stepped(view: "LedgerView", vehicle_id: str) -> list[str]:
 STALE = timedelta(days=200)
 # The likeliest and dearest few fit on a screen; `analyse next-repairs` has them all.
 _MOST_NEXT = 10
+
+
+#: Columns of what is open, whoever says it.
+OPEN_COLUMNS = (
+    Column("state", "state", tells=Tells.STATE, brief=3),
+    Column("component", "component", "component", tells=Tells.COMPONENT, brief=1),
+    Column("position", "where", tells=Tells.PLACE, brief=2),
+    Column("detail", "what was seen", tells=Tells.SEEN, brief=4),
+    Column("since", "since", "date", tells=Tells.SINCE, brief=5),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,7 +228,12 @@ def outlook(
     inspection, maintenance = ask(Answers.PASSES), ask(Answers.SERVICE_DUE)
     advice, keeps_failing = ask(Answers.KEEP_OR_SELL), ask(Answers.KEEPS_FAILING)
     wear, causes = ask(Answers.WEARS), ask(Answers.CAUSES)
-    due = _due_by_analysis(coming) or open_now(view, vehicle_id)
+    due = _due_by_analysis(coming)
+    if due is None:
+        # Only where no analysis says it better.
+        from roadworn.analysis.open_now import open_now
+
+        due = open_now(view, vehicle_id, OPEN_COLUMNS)
     ahead = coming.result.holding(Holds.AHEAD) if coming is not None else None
     named = [
         str(component)
