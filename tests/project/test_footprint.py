@@ -59,8 +59,9 @@ def test_a_typed_finding_needs_one_connection_and_few_files(shop: Path) -> None:
     assert len(files) <= 35, files
 
 
-# The outlook answers with causes, their chain and a plan as well; each brings a file or two.
+# The outlook answers with causes, their chain and a plan as well, and its chances read the signs of
+# the past; each brings a file or two, the signs four.
 def test_the_outlook_of_a_vehicle_needs_few_files(shop: Path) -> None:
     code, files, _connections = counted("outlook", "van-3", cwd=shop)
     assert code == 0
-    assert len(files) <= 120, files
+    assert len(files) <= 124, files
