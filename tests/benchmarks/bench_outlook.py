@@ -40,6 +40,8 @@ def main() -> None:
         def run(*words: str, ledger: str = "", code: str = RUN) -> float:
             before = ("--ledger", f"{ledger}/roadworn.db") if ledger else ()
             before += ("--as-of", DAY) if ledger == "demo" else ()
+            # A sheet is never written over another.
+            (folder / "sheet.html").unlink(missing_ok=True)
             started = resource.getrusage(resource.RUSAGE_CHILDREN)
             subprocess.run(
                 [sys.executable, "-c", code, *before, *words],
