@@ -57,3 +57,14 @@ def test_every_path_that_developers_are_told_of_exists() -> None:
     paths = re.findall(r"`((?:ledger|plugins|cli|tests|demo_ledger)/[\w./-]+)`", text)
     assert len(paths) > 10
     assert [path for path in paths if not (ROOT / path).exists()] == []
+
+
+def test_every_test_that_shows_a_promise_exists() -> None:
+    named = re.findall(r"`(tests/[\w/]+\.py)::(\w+)`", (ROOT / "docs/trust.md").read_text())
+    assert len(named) > 20
+    lacking = [
+        (file, test)
+        for file, test in named
+        if not re.search(rf"^def {test}\(", (ROOT / file).read_text(encoding="utf-8"), re.MULTILINE)
+    ]
+    assert lacking == []

@@ -15,6 +15,7 @@ import marshal
 import sys
 from datetime import date, datetime
 from importlib import import_module
+from typing import Any
 
 #: Address space; a cell takes 32 bytes, so about 20 million of them.
 MOST_BYTES = 1 << 30
@@ -34,7 +35,7 @@ def _bounded() -> None:
     resource.setrlimit(resource.RLIMIT_CPU, (MOST_SECONDS, MOST_SECONDS))
 
 
-def _say(word: str, content: object) -> None:
+def _say(word: str, content: Any) -> None:  # noqa: ANN401  # whatever marshal knows
     sys.stdout.buffer.write(marshal.dumps((word, content)))
 
 
