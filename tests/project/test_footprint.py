@@ -50,13 +50,14 @@ def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
+# One file puts the checkpoint on the disk whole, one keeps a shop's own sheets within bounds.
 def test_a_typed_finding_needs_one_connection_and_few_files(shop: Path) -> None:
     finding = "brake pads front 3 mm wearing"
     words = ("record", "inspection", "van-3", finding, "--odometer", "98,412 mi")
     code, files, connections = counted(*words, cwd=shop)
     assert code == 0
     assert connections == 1
-    assert len(files) <= 35, files
+    assert len(files) <= 37, files
 
 
 # The outlook answers with causes, their chain and a plan as well, and its chances read the signs of
