@@ -27,6 +27,7 @@ from roadworn_plugins.shared.parts_ahead import PartsAhead, load_parts
 
 if TYPE_CHECKING:
     from roadworn_plugins.likely_causes.asking import Picture
+    from roadworn_plugins.likely_causes.pictures import Seen
 
 _say = Says(
     "next-repairs",
@@ -324,7 +325,7 @@ def _pointed(
 
     causes, pictures = open_pictures(view, vehicle)
     for picture in pictures:
-        seen = [one for one in picture.seen if one.name.partition(":")[0] in {"code", "symptom"}]
+        seen = _of_kind(picture, "code", "symptom")
         if picture.vehicle not in asking or not seen:
             continue
         alone = dict(picture.apart.values())
@@ -335,11 +336,15 @@ def _pointed(
             yield _of_picture(view, laws, picture, name, place_in(picture, name), weight)
 
 
+def _of_kind(picture: "Picture", *kinds: str) -> "list[Seen]":
+    return [one for one in picture.seen if one.name.partition(":")[0] in kinds]
+
+
 def _of_picture(
     view: LedgerView, laws: SignLaws, picture: "Picture", name: str, place: str, weight: float
 ) -> Fact:
-    codes = [one for one in picture.seen if one.name.startswith("code:")]
-    asked = codes or [one for one in picture.seen if one.name.startswith("symptom:")]
+    codes = _of_kind(picture, "code")
+    asked = codes or _of_kind(picture, "symptom")
     first = min(one.on for one in asked)
     if codes:
         what = Joined(dict.fromkeys(one.name.removeprefix("code:") for one in codes))

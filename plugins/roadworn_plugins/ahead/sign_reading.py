@@ -281,7 +281,9 @@ class SignReading:
             f"""SELECT vehicle_id, {_DAY}, event_id, complaint FROM complaints
                 WHERE correction IS NULL AND cause IS NULL ORDER BY seq"""
         ).rows:
-            facts = [f for _c, own in clauses(text) for f in own if f.startswith("symptom:")]
+            facts = [
+                f for _c, own in clauses(text) for f in own if f.partition(":")[0] == "symptom"
+            ]
             weights = expected(facts)
             targets = tuple(dict.fromkeys(c for fact in facts for c in weights.get(fact, ())))
             visits = self.visits.get(vehicle, [])

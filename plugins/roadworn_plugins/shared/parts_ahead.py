@@ -160,15 +160,7 @@ class PartsAhead:
 
     def take(self, rows: Ints) -> "PartsAhead":
         """Return these parts only; beliefs, paces and prices stay those of all."""
-        lists = (
-            "vehicle",
-            "vehicle_class",
-            "component",
-            "position",
-            "started_by",
-            "clock",
-            "price",
-        )
+        lists = "vehicle", "vehicle_class", "component", "position", "started_by", "clock", "price"
         taken: dict[str, Any] = {name: [getattr(self, name)[i] for i in rows] for name in lists}
         for name in ("known", "age", "car", "group", *_OF_PARTS):
             taken[name] = getattr(self, name)[rows]
