@@ -305,7 +305,12 @@ def _records(
     below: Sequence[Sequence[str]],
     cells: int,
 ) -> Iterator[Line]:
-    """Yield a table of many columns a row at a time, each cell beside its heading."""
+    """Yield a table of many columns a row at a time, each cell beside its heading.
+
+    Without a row the headings alone, so that an empty answer is no silence.
+    """
+    if not rows:
+        yield from ([(line, "title")] for line in wrapped(", ".join(h.title for h in heads), cells))
     name = min(max((span(head.title) for head in heads), default=0), (cells - _GAP) // 3)
     for number, row in enumerate(rows):
         if number:

@@ -137,3 +137,11 @@ def test_weight_and_colour_only_where_they_are_wanted(
 def test_a_pipe_gets_no_escapes(capsys: pytest.CaptureFixture[str]) -> None:
     emit(("a",), [("x",)], fmt="table", title="T")
     assert "\x1b" not in capsys.readouterr().out
+
+
+def test_a_table_without_rows_still_says_what_it_would_hold() -> None:
+    few = ["".join(t for t, _look in line) for line in table([Head("part"), Head("place")], [])]
+    assert few[0].split() == ["part", "place"]
+    heads = [Head(f"column_{i}") for i in range(30)]
+    many = "\n".join("".join(t for t, _look in line) for line in table(heads, [], cells=80))
+    assert all(head.title in many for head in heads)
