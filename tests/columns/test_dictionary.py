@@ -51,6 +51,35 @@ def test_the_database_carries_the_same_comments_and_types(view_of):
         assert found == [tuple(column) for column in info.columns]
 
 
+def test_tables_held_for_few_events_are_those_computed_each_time(view_of, monkeypatch):
+    events = list(history(7, 60))
+    held = view_of(events)
+    monkeypatch.setattr("roadworn.columns.view._ROW_GROUP", 0)
+    computed = view_of(events)
+    for info in dictionary():
+        # Payloads are fetched for the query that asks for them, before or after.
+        query = f"SELECT {', '.join(name for name, _, _ in info.columns)} FROM {info.name}"
+        told = [sorted(view.sql(query).rows, key=repr) for view in (held, computed)]
+        assert told[0] == told[1], info.name
+    payloads = "SELECT payload FROM effective_events ORDER BY seq"
+    assert all(row[0] for row in held.sql(payloads).rows)
+
+
+def test_rows_asked_for_twice_are_a_list_for_each(view_of):
+    view = view_of(list(history(3, 20)))
+    query = "SELECT seq, ? AS given FROM events ORDER BY seq"
+    first = view.sql(query, (1,))
+    whole = list(first.rows)
+    first.rows.clear()
+    assert view.sql(query, (1,)).rows == whole
+    assert [type(view.sql(query, (one,)).rows[0][1]) for one in (1, 1.0, True)] == [
+        int,
+        float,
+        bool,
+    ]
+    assert view.sql("SELECT len(?)", ([1, 2],)).rows == [(2,)]
+
+
 def test_a_plugins_table_is_in_the_dictionary_with_the_common_columns(view_of):
     spec = TableSpec(
         "myshop_notes",

@@ -9,9 +9,10 @@ import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from roadworn.columns import views_distance, views_vehicles
 from roadworn.columns.spec import TableInfo, TableSpec, ViewSpec, comments_of
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
 #: Folded tables that are only steps to a public view of another name.
 _STEPS = ("profiles", "reading_details", "decisions", "corrections")
 _WORD = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
+_PAYLOAD = "payload"
 _COUNT = re.compile(r"count\s*\(\s*\*\s*\)", re.IGNORECASE)
 #: Words in a query that ask about the tables themselves, so that all must be there.
 _CATALOGUE_WORDS = frozenset(
@@ -74,6 +76,8 @@ class Options:
         most_km_per_day: a reading that needs more than this from its neighbours is doubted.
         comeback_days: what fails again at its place within so many days is a comeback,
         comeback_km: if it is within this distance too, where that is known.
+        few: there are so few events that every view is computed once and held: planning a query
+            over views of views takes longer than reading the rows.
     """
 
     condition: str
@@ -82,14 +86,34 @@ class Options:
     most_km_per_day: float
     comeback_days: int
     comeback_km: float
+    few: bool = False
 
 
 def _wants_payloads(query: str, words: set[str]) -> bool:
     """Return whether a query may show payloads, which are fetched only then."""
-    if "payload" in words:
+    if _PAYLOAD in words:
         return True
     starred = "*" in _COUNT.sub("", query) or "select" not in words
     return starred and not words.isdisjoint({"events", "effective_events"})
+
+
+def plain_array(column: Any) -> NDArray[Any]:  # noqa: ANN401
+    """Return a column without a mask: NULL becomes NaN, None or NaT."""
+    if not isinstance(column, np.ma.MaskedArray):
+        return np.asarray(column)
+    values: NDArray[Any] = np.array(column.data)
+    missing = np.ma.getmaskarray(column)
+    if not missing.any():
+        return values
+    if values.dtype.kind == "M":
+        values[missing] = np.datetime64("NaT")
+    elif values.dtype.kind in "biuf":
+        values = values.astype(np.float64)
+        values[missing] = np.nan
+    else:
+        values = values.astype(object)
+        values[missing] = None
+    return values
 
 
 class Session:
@@ -111,6 +135,8 @@ class Session:
             name.removeprefix("main."): name for name in self._views if name.startswith("main.")
         }
         self._made: set[str] = set()
+        # A comment on every column takes as long as the views; only the catalogue shows them.
+        self._uncommented: list[str] = []
         self._by_hand: dict[str, Callable[[], None]] = {
             "base.amended": self._make_amended,
             "base.odometer_verdicts": self._make_verdicts,
@@ -134,9 +160,10 @@ class Session:
         """Make every view that the words of a query may mean."""
         words = {word.lower() for word in _WORD.findall(query)}
         asked = sorted(words & self._public.keys())
-        if words & _CATALOGUE_WORDS or any(word.startswith("duckdb_") for word in words):
-            asked = sorted(self._public)
-        self.make(self._public[word] for word in asked)
+        catalogue = bool(words & _CATALOGUE_WORDS) or any(w.startswith("duckdb_") for w in words)
+        self.make(self._public[word] for word in (sorted(self._public) if catalogue else asked))
+        if catalogue:
+            self._comment()
         if self._load_payloads is not None and _wants_payloads(query, words):
             self._load_payloads()
             self._load_payloads = None
@@ -155,12 +182,20 @@ class Session:
 
     def _make(self, view: ViewSpec) -> None:
         self.make(view.needs)
-        word = "TABLE" if view.kept else "VIEW"
+        # Payloads come in later than the views that show them.
+        held = view.kept or (self.options.few and _PAYLOAD not in {n for n, _, _ in view.columns})
+        word = "TABLE" if held else "VIEW"
         schema, _, name = view.name.partition(".")
         full = f'{schema}."{name}"'
         selected = ", ".join(f'CAST("{n}" AS {t}) AS "{n}"' for n, t, _ in view.columns)
         self.con.execute(f"CREATE {word} {full} AS SELECT {selected} FROM ({view.sql}) AS q")
-        self.con.execute(comments_of(word, full, view.comment, view.columns))
+        self._uncommented.append(comments_of(word, full, view.comment, view.columns))
+
+    def _comment(self) -> None:
+        """Put the meaning of every table and column that was made into the database."""
+        for statements in self._uncommented:
+            self.con.execute(statements)
+        self._uncommented.clear()
 
     def _make_amended(self) -> None:
         """Fill base.amended: events that do not count, and what took them back."""

@@ -37,6 +37,8 @@ _Made = TypeVar("_Made")
 UNSEEN_DAYS = 400
 #: DuckDB shares a scan out among threads by groups of so many rows.
 _ROW_GROUP = 122_880
+#: Answers of no more rows than this are remembered while a view is open.
+_FEW_ROWS = 5_000
 #: Statements that only read; DESCRIBE and SUMMARIZE are SELECTs to the parser.
 _READING = frozenset({"SELECT", "EXPLAIN"})
 #: Reads and writes the rows of a query that are kept.
@@ -147,6 +149,7 @@ class LedgerView:
         self.checkpoint: Checkpoint = EMPTY
         self._progress = progress
         self._kept: dict[tuple[object, ...], object] = {}
+        self._asked: dict[str, Rows] = {}
         self._answers: Kept | None = None
         self._written = False
         self._working = 0
@@ -235,9 +238,17 @@ class LedgerView:
         return cast("Rows", found)
 
     def _ask(self, query: str, parameters: Sequence[Any]) -> Rows:
-        cursor = self._run(query, parameters)
-        columns = tuple(column[0] for column in cursor.description or ())
-        return Rows(columns, cursor.fetchall())
+        """Return the rows of a query; few are remembered, for several analyses ask the same."""
+        asked = repr((query, list(parameters)))
+        found = self._asked.get(asked)
+        if found is None:
+            cursor = self._run(query, parameters)
+            columns = tuple(column[0] for column in cursor.description or ())
+            found = Rows(columns, cursor.fetchall())
+            if len(found.rows) <= _FEW_ROWS:
+                self._asked[asked] = found
+        # A list of its own: whoever sorts it does so for himself.
+        return Rows(found.columns, list(found.rows))
 
     def arrays(self, query: str, parameters: Sequence[Any] = ()) -> "dict[str, NDArray[Any]]":
         """Run one query and return its columns as arrays.
@@ -248,8 +259,10 @@ class LedgerView:
         Raises:
             UsageError: the query cannot be run.
         """
+        from roadworn.columns.session import plain_array
+
         found = self._run(query, parameters).fetchnumpy()
-        return {name: _plain_array(column) for name, column in found.items()}
+        return {name: plain_array(column) for name, column in found.items()}
 
     def analyst(self, query: str, seconds: float = 0, megabytes: float = 0) -> Rows:
         """Run a query of a person: one SELECT, on tables in memory, without a way out.
@@ -359,7 +372,8 @@ class LedgerView:
             progress=self._progress,
             at=self.checkpoint if source.keep else None,
         )
-        if self.checkpoint.size <= _ROW_GROUP:
+        few = self.checkpoint.size <= _ROW_GROUP
+        if few:
             # A scan of so few rows cannot be shared out; more threads only wait for each other.
             con.execute("SET threads = 1")
         # From here on nothing outside memory can be reached through this connection.
@@ -375,6 +389,7 @@ class LedgerView:
                 source.most_km_per_day,
                 source.comeback_days,
                 source.comeback_km,
+                few,
             ),
             lambda: load_payloads(con, source.path, self.checkpoint.size, kinds),
         )
@@ -405,27 +420,6 @@ def _condition(as_of: date | None, known_by: KnownBy) -> str:
     end = f"TIMESTAMP '{(as_of + timedelta(days=1)).isoformat()} 00:00:00'"
     happened = f"occurred_at < {end}"
     return happened if known_by == "occurred" else f"{happened} AND recorded_at < {end}"
-
-
-def _plain_array(column: Any) -> "NDArray[Any]":  # noqa: ANN401
-    """Return a column without a mask: NULL becomes NaN, None or NaT."""
-    import numpy as np
-
-    if not isinstance(column, np.ma.MaskedArray):
-        return np.asarray(column)
-    values: NDArray[Any] = np.array(column.data)
-    missing = np.ma.getmaskarray(column)
-    if not missing.any():
-        return values
-    if values.dtype.kind == "M":
-        values[missing] = np.datetime64("NaT")
-    elif values.dtype.kind in "biuf":
-        values = values.astype(np.float64)
-        values[missing] = np.nan
-    else:
-        values = values.astype(object)
-        values[missing] = None
-    return values
 
 
 def _one_sentence(error: Exception) -> str:

@@ -241,27 +241,28 @@ class Causes:
         The logarithmic score, summed over the cases, and a weak habit of the trade for few.
         """
         cases = self.cases[-MOST_TO_LEARN:]
+        # Cases alike are foretold alike from the others, whichever of them is left out.
+        alike: dict[tuple[tuple[str, ...], str, str], list[Case]] = {}
+        for case in cases:
+            alike.setdefault((tuple(self.used(case.facts)), case.kind, case.cause), []).append(case)
         tempers = np.array(_TEMPERS)
         # A whole that is made bolder may have its facts count less, so both are tried together.
         sharp, temper = (grid.ravel() for grid in np.meshgrid(_SHARPENED, tempers))
         best, found = -np.inf, Weights()
         for borrowed in _BORROWED:
             score = np.zeros((len(_CROWDED), _ASTRAY.size, sharp.size))
-            for case in cases:
-                facts = self.used(case.facts)
-                base, added = self._parts(facts, case.kind, borrowed, case)
-                at = self._index[case.cause]
+            for (facts, kind, cause), same in alike.items():
+                base, added = self._parts(facts, kind, borrowed, same[0])
+                at = self._index[cause]
                 usual = float(np.exp(base[at]))
+                share: Floats | None = None
                 for n, crowded in enumerate(_CROWDED):
-                    crowd = max(len(facts), 1) ** -crowded
-                    line = base[:, None] + crowd * tempers[None, :] * added[:, None]
-                    line -= line.max(axis=0)
-                    kept = line[line.max(axis=1) > _NEGLIGIBLE]
-                    true = np.repeat(line[at], _SHARPENED.size)
-                    whole = np.repeat(kept, _SHARPENED.size, axis=1) * sharp
-                    share = np.exp(sharp * true) / np.exp(whole).sum(axis=0)
+                    # What is alone is not crowded.
+                    if share is None or len(facts) > 1:
+                        crowd = max(len(facts), 1) ** -crowded
+                        share = _shares_of(at, base, crowd * tempers, added)
                     told = np.outer(1.0 - _ASTRAY, share) + (_ASTRAY * usual)[:, None]
-                    score[n] += np.log(told)
+                    score[n] += len(same) * np.log(told)
             score -= 0.5 * ((temper - _USUAL_TEMPER) / _TEMPER_SPREAD) ** 2
             score -= 0.5 * (np.log(borrowed / _USUAL_BORROWED) / _BORROWED_SPREAD) ** 2
             score -= 0.5 * (np.log(sharp) / _SHARPEN_SPREAD) ** 2
@@ -343,6 +344,22 @@ class Causes:
         lowered[at] *= share
         lowered /= lowered.sum()
         return lowered
+
+
+def _shares_of(at: int, base: Floats, tempers: Floats, added: Floats) -> Floats:
+    """Return the chance of a cause at every temper and, within it, every sharpness.
+
+    Args:
+        at: which cause.
+        base: logarithms of the base rates, shape (causes,).
+        tempers: how much the facts count, shape (tempers,).
+        added: what they add to the logarithms, shape (causes,).
+    """
+    line = base[:, None] + tempers[None, :] * added[:, None]
+    line -= line.max(axis=0)
+    kept = line[line.max(axis=1) > _NEGLIGIBLE]
+    whole = np.exp(kept[:, :, None] * _SHARPENED).sum(axis=0)
+    return np.asarray((np.exp(line[at][:, None] * _SHARPENED) / whole).ravel(), dtype=np.float64)
 
 
 def _shares(logs: Floats) -> Floats:
