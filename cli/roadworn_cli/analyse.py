@@ -7,7 +7,7 @@ import typer
 from roadworn.model.errors import UsageError
 from roadworn_cli import words as looks
 from roadworn_cli.context import leave, state_of
-from roadworn_cli.output import FORMATS, emit, format_option
+from roadworn_cli.output import FORMATS, emit, format_option, told
 
 if TYPE_CHECKING:
     from roadworn.analysis import Analysis
@@ -72,9 +72,8 @@ def analyse(
         raise UsageError("A page shows every table: leave out --table, or ask for csv or json.")
     state = state_of(ctx)
     host = state.plugins()
-    _plugin, analysis = host.analysis(name)
     if explain:
-        typer.echo(explanation(analysis))
+        typer.echo(explanation(host.analysis(name)[1]))
         return
     from roadworn_cli.results import show
 
@@ -82,7 +81,8 @@ def analyse(
     with state.open_view() as view:
         if vehicle:
             chosen["vehicle"] = view.require_vehicle(vehicle)
-        ran = host.run(analysis.name, view, chosen, time_limit)
+        with told(name):
+            ran = host.run(name, view, chosen, time_limit)
         if fmt == "html":
             from roadworn_cli.report.page import page_of
 

@@ -12,7 +12,16 @@ import typer
 from roadworn.trade.cautions import cautions_for, is_caution
 from roadworn_cli import words as looks
 from roadworn_cli.context import state_of
-from roadworn_cli.output import check_format, counted, emit, emit_json, escape, format_option, note
+from roadworn_cli.output import (
+    check_format,
+    counted,
+    emit,
+    emit_json,
+    escape,
+    format_option,
+    note,
+    told,
+)
 
 if TYPE_CHECKING:
     from roadworn.analysis import Ran
@@ -54,7 +63,7 @@ def outlook(
     look = looks.look_of(unit=unit)
     state = state_of(ctx)
     host = state.plugins()
-    with state.open_view() as view:
+    with state.open_view() as view, told(f"outlook of {vehicle}"):
         found = gather(view, host, vehicle, months, look.unit)
     if fmt == "json":
         emit_json(as_document(found))

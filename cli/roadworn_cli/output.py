@@ -8,8 +8,10 @@ apostrophe before it, which an import takes off again; JSON is the exact form.
 
 import re
 import sys
+import threading
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from typing import Any, Final
 
 import typer
@@ -21,6 +23,8 @@ _PATIENCE = 1.0
 #: How often a terminal line is renewed, and how often a log gets a new line, in seconds.
 _TERMINAL_PACE = 0.2
 _LOG_PACE = 10.0
+#: The same of what is computed, which a kept answer spares the next time.
+_COMPUTING_PATIENCE, _COMPUTING_PACE = 2.0, 1.0
 
 
 def progress(what: str) -> Callable[[int, int], None]:
@@ -52,6 +56,42 @@ def progress(what: str) -> Callable[[int, int], None]:
         sys.stderr.flush()
 
     return tell
+
+
+@contextmanager
+def told(what: str) -> Iterator[None]:
+    """Say on a terminal what is being computed and for how long; a log gets nothing.
+
+    Nothing is said of what is done within two seconds, and the line is gone when it is done.
+
+    Args:
+        what: what is asked for, for instance ``outlook of car-9``.
+    """
+    if not sys.stderr.isatty():
+        yield
+        return
+    finished = threading.Event()
+    started = time.monotonic()
+    stream, said = sys.stderr, False
+
+    def talk() -> None:
+        nonlocal said
+        pace = _COMPUTING_PATIENCE
+        while not finished.wait(pace):
+            said, pace = True, _COMPUTING_PACE
+            stream.write(f"\r{what}: {time.monotonic() - started:.0f} s\x1b[K")
+            stream.flush()
+
+    thread = threading.Thread(target=talk, name="progress", daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        finished.set()
+        thread.join()
+        if said:
+            stream.write("\r\x1b[K")
+            stream.flush()
 
 
 FORMATS: Final = ("table", "json", "csv")

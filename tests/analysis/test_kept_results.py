@@ -20,6 +20,7 @@ from commandline import Run
 from roadworn import LedgerView, PluginHost, open_view
 from roadworn.analysis import RESULT_TYPES
 from roadworn.columns.kept import Codec, nothing
+from roadworn.model.errors import PluginFailure
 from roadworn.testing import event
 
 CODEC = Codec(RESULT_TYPES)
@@ -41,9 +42,14 @@ def run(view, settings):
     n = view.sql("SELECT count(*) FROM effective_events").rows[0][0]
     return Result(f"{{n}} {{content}} {{settings.unit}} {{view.today}} {word}")
 
+def breaks(view, settings):
+    run(view, settings)
+    raise {error}("the parts do not fit")
+
 @hookimpl
 def roadworn_analyses():
     return [
+        Analysis("own-broken", "Broken", "Why?", breaks, Own),
         Analysis("own", "Own", "What?", run, Own),
         Analysis("own-clock", "Clock", "When?", run, Own, kept=False),
     ]
@@ -62,8 +68,9 @@ class Shop:
         self.ledger = ledger_of(folder / "shop.db", events)
         self.write("first")
 
-    def write(self, word: str) -> None:
-        (self.folder / "own_plugin.py").write_text(OWN.format(log=str(self.log), word=word))
+    def write(self, word: str, error: str = "KeyError") -> None:
+        text = OWN.format(log=str(self.log), word=word, error=error)
+        (self.folder / "own_plugin.py").write_text(text)
 
     def ask(self, name: str = "own", as_of: str = "2026-06-30", **settings: Any) -> str:
         sys.modules.pop("own_plugin", None)
@@ -98,6 +105,37 @@ def test_the_same_question_is_computed_once(shop: Shop) -> None:
 
 def test_one_that_says_so_is_never_kept(shop: Shop) -> None:
     assert shop.ask("own-clock") == shop.ask("own-clock")
+    assert shop.runs == 2
+
+
+def broken(shop: Shop) -> str:
+    with pytest.raises(PluginFailure) as failure:
+        shop.ask("own-broken")
+    return failure.value.message
+
+
+def test_one_that_breaks_is_not_run_again_on_the_same_state(
+    shop: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first = broken(shop)
+    assert "KeyError" in first
+    assert broken(shop) == first
+    assert shop.runs == 1
+    appended(shop)
+    assert broken(shop) == first
+    assert shop.runs == 2
+    monkeypatch.setenv("ROADWORN_DEBUG", "1")
+    broken(shop)
+    assert shop.runs == 3
+    monkeypatch.delenv("ROADWORN_DEBUG")
+    shop.write("mended", error="ValueError")
+    assert "ValueError" in broken(shop)
+
+
+@pytest.mark.parametrize("error", ["OSError", "MemoryError", "SystemExit"])
+def test_one_that_breaks_by_the_hour_is_run_again(shop: Shop, error: str) -> None:
+    shop.write("other", error=error)
+    assert broken(shop) == broken(shop)
     assert shop.runs == 2
 
 

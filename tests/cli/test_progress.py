@@ -1,10 +1,11 @@
 """Progress speaks only when something takes long."""
 
 import io
+import time
 
 import pytest
 
-from roadworn_cli.output import progress
+from roadworn_cli.output import progress, told
 
 
 class Clock:
@@ -59,3 +60,30 @@ def test_a_terminal_gets_one_line_that_is_renewed(
         tell(done, 0 if done < 3 else 3)
     assert terminal.getvalue().count("\n") == 1
     assert terminal.getvalue().count("\r") == 3
+
+
+def test_what_is_computed_is_told_on_a_terminal_and_leaves_no_line(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    terminal = Terminal()
+    monkeypatch.setattr("sys.stderr", terminal)
+    with told("quick"):
+        pass
+    assert terminal.getvalue() == ""
+    monkeypatch.setattr("roadworn_cli.output._COMPUTING_PATIENCE", 0.02)
+    with told("outlook of car-9"):
+        time.sleep(0.2)
+    assert terminal.getvalue() == "\routlook of car-9: 0 s\x1b[K\r\x1b[K"
+
+
+def test_a_log_is_not_told_what_is_computed(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("roadworn_cli.output._COMPUTING_PATIENCE", 0.02)
+    with told("outlook of car-9"):
+        time.sleep(0.1)
+    assert capsys.readouterr().err == ""

@@ -137,17 +137,3 @@ def test_a_missing_or_broken_analysis_is_left_out_with_a_word(
     assert "maintenance-due: no plugin brings this analysis." in text
     assert "failed with <b>KeyError</b>" in text
     assert "Would it pass its inspection?" not in text
-
-
-def test_long_work_is_talked_about_on_stderr(capsys, monkeypatch) -> None:
-    import time
-
-    from roadworn_cli.report import asking
-
-    monkeypatch.setattr(asking, "_PATIENCE", 0.02)
-    with asking.told("quick"):
-        pass
-    assert capsys.readouterr().err == ""
-    with asking.told("slow"):
-        time.sleep(0.2)
-    assert capsys.readouterr().err.startswith("slow: 0 s")

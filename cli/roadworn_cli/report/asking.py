@@ -3,25 +3,16 @@
 A report never computes: whatever it says beyond what was written down is an analysis' answer.
 """
 
-import sys
-import threading
-import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 from roadworn.analysis import Answers, Ran
 from roadworn.model.errors import RoadwornError
-from roadworn_cli.output import say
+from roadworn_cli.output import told
 from roadworn_cli.words import Look
 
 if TYPE_CHECKING:
     from roadworn.analysis.host import PluginHost
     from roadworn.columns.view import LedgerView
-
-#: Work that takes longer than this is talked about on stderr, in seconds.
-_PATIENCE = 2.0
-_LOG_PACE = 10.0
 
 
 class Asker:
@@ -66,32 +57,3 @@ class Asker:
             self.left_out[answers] = why
         else:
             self.ran[answers] = ran
-
-
-@contextmanager
-def told(what: str) -> Iterator[None]:
-    """Say on stderr what is being worked on, once it has taken a while."""
-    finished = threading.Event()
-    started = time.monotonic()
-    on_terminal = sys.stderr.isatty()
-
-    def talk() -> None:
-        pace = _PATIENCE
-        while not finished.wait(pace):
-            text = f"{what}: {time.monotonic() - started:.0f} s"
-            if on_terminal:
-                sys.stderr.write(f"\r{text}\x1b[K")
-                sys.stderr.flush()
-            else:
-                say(text)
-                pace = _LOG_PACE
-
-    thread = threading.Thread(target=talk, name="progress of a report", daemon=True)
-    thread.start()
-    try:
-        yield
-    finally:
-        finished.set()
-        thread.join()
-        if on_terminal and time.monotonic() - started > _PATIENCE:
-            sys.stderr.write("\r\x1b[K")

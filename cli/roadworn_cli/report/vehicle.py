@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 from roadworn.analysis import Answers, Holds, Mark, Ran, Table
 from roadworn.analysis.outlook import Outlook, outlook
 from roadworn.say import Said
-from roadworn_cli.report.asking import Asker, told
+from roadworn_cli.output import told
+from roadworn_cli.report.asking import Asker
 from roadworn_cli.report.life_line import life_line
 from roadworn_cli.report.looked_at import history_section, last_visit, of_one, today_section, who
 from roadworn_cli.report.model import Letterhead, Report, Section

@@ -20,6 +20,8 @@ from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict
 
+from roadworn.model.errors import UnknownName
+
 if TYPE_CHECKING:
     from roadworn.columns.view import LedgerView
 
@@ -400,3 +402,19 @@ RESULT_TYPES = (
     Tells,
     Mark,
 )
+
+
+def component_named(text: str) -> str:
+    """Return the id of the component that a setting names in words of the trade.
+
+    Raises:
+        UnknownName: the catalogue knows none of that name; carries the nearest ids.
+    """
+    from roadworn.model.catalogue import catalogue
+
+    found = catalogue().resolve(text, allow_other=True)
+    if found.component is None:
+        near = [component.id for component in found.suggestions[:3]]
+        hint = f"did you mean {' or '.join(near)}?" if near else "see `roadworn components`."
+        raise UnknownName(f"No component is known by {text!r}; {hint}", near)
+    return found.component.id

@@ -25,6 +25,7 @@ from roadworn.analysis import (
     Ran,
     Result,
     Settings,
+    component_named,
 )
 from roadworn.columns.kept import Codec, files_mark, named_files, nothing
 from roadworn.model.errors import PluginFailure, QueryError, RoadwornError, UnknownName, UsageError
@@ -45,6 +46,8 @@ KEPT = "ROADWORN_KEPT"
 _NO_SETTINGS = frozenset({"ROADWORN_LEDGER", "ROADWORN_DEBUG", KEPT})
 #: Libraries whose versions a figure may depend on.
 _COMPUTES = ("duckdb", "numpy", "scipy")
+#: Errors of the database that another hour may not bring.
+_PASSING = frozenset({"OutOfMemoryException", "IOException", "InterruptException"})
 _CODEC = Codec(RESULT_TYPES)
 hookspec = pluggy.HookspecMarker("roadworn")
 hookimpl = pluggy.HookimplMarker("roadworn")
@@ -258,8 +261,15 @@ class PluginHost:
         vehicle = getattr(chosen, "vehicle", None)
         if vehicle is not None:
             chosen = chosen.model_copy(update={"vehicle": view.require_vehicle(vehicle)})
-        with view.working():
-            result = _run_with_limit(lambda: analysis.run(view, chosen), time_limit, name, plugin)
+        try:
+            with view.working():
+                result = _run_with_limit(
+                    lambda: analysis.run(view, chosen), time_limit, name, plugin
+                )
+        except PluginFailure as failure:
+            if analysis.kept and _comes_again(failure.__cause__):
+                view.keep(asked, (failure.message,), _CODEC)
+            raise
         if not isinstance(result, Result):
             raise PluginFailure(
                 f"The analysis {name!r} of plugin {plugin!r} returned a {type(result).__name__} "
@@ -288,14 +298,26 @@ class PluginHost:
         also: Mapping[str, Any] | None = None,
     ) -> Ran | None:
         """Return what is kept of a run with these arguments, None where it would be run anew."""
-        return self._kept(_asked(name, view, settings, also), view, time.perf_counter())
+        try:
+            return self._kept(_asked(name, view, settings, also), view, time.perf_counter())
+        except PluginFailure:
+            return None
 
     def _kept(self, asked: list[Any], view: "LedgerView", started: float) -> Ran | None:
-        """Return a kept answer with its question, without importing the analysis."""
+        """Return a kept answer with its question, without importing the analysis.
+
+        Raises:
+            PluginFailure: it broke on this state of the ledger, and would again.
+        """
         name = asked[1]
         found = view.answered(asked, _CODEC) if name in self._known() else nothing
         if found is nothing:
             return None
+        if len(found) == 1:
+            # Whoever wants to see where it broke has it broken again.
+            if os.environ.get("ROADWORN_DEBUG"):
+                return None
+            raise PluginFailure(found[0])
         plugin, title, question, answers, settled, result = found
         return Ran(
             analysis=Analysis(name, title, question, _runs_anew, answers=answers),
@@ -339,6 +361,14 @@ class _Settled(Settings):
     model_config = ConfigDict(frozen=True, extra="allow")
 
 
+def _comes_again(error: BaseException | None) -> bool:
+    """Return whether what broke an analysis hangs on nothing but the ledger and the program."""
+    causes = [error, error.__cause__ if error is not None else None]
+    return isinstance(error, Exception) and not any(
+        isinstance(one, OSError | MemoryError) or type(one).__name__ in _PASSING for one in causes
+    )
+
+
 def _runs_anew(*_: object) -> Result:
     raise RoadwornError("A kept answer is not run: ask the host for the analysis by its name.")
 
@@ -368,7 +398,7 @@ def make_settings(analysis: Analysis, given: Settings | Mapping[str, Any] | None
         return given
     values = {name.replace("-", "_"): value for name, value in (given or {}).items()}
     if isinstance(values.get("component"), str) and "component" in analysis.settings.model_fields:
-        values["component"] = _component(values["component"])
+        values["component"] = component_named(values["component"])
     try:
         return analysis.settings.model_validate(values)
     except ValidationError as error:
@@ -385,22 +415,6 @@ def make_settings(analysis: Analysis, given: Settings | Mapping[str, Any] | None
                 f"{first['input']!r}: {remedy_of(first)}."
             )
         raise UsageError(message) from None
-
-
-def _component(text: str) -> str:
-    """Return the id of the component that a setting names in words of the trade.
-
-    Raises:
-        UnknownName: the catalogue knows none of that name; carries the nearest ids.
-    """
-    from roadworn.model.catalogue import catalogue
-
-    found = catalogue().resolve(text, allow_other=True)
-    if found.component is None:
-        near = [component.id for component in found.suggestions[:3]]
-        hint = f"did you mean {' or '.join(near)}?" if near else "see `roadworn components`."
-        raise UnknownName(f"No component is known by {text!r}; {hint}", near)
-    return found.component.id
 
 
 def _run_with_limit(work: Callable[[], object], limit: float, name: str, plugin: str) -> object:
