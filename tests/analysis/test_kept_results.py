@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from builders import ledger_of, replaced
+from builders import ledger_of, replaced, usd
 from columns.made import history
 from commandline import Run
 
@@ -282,6 +282,47 @@ def test_every_analysis_of_the_demo_is_kept_exactly(
         assert repr(read) == repr(result).replace("np.float64(", "(") or CODEC.plain(
             read
         ) == CODEC.plain(result)
+
+
+def test_the_lives_of_the_fleet_outlive_what_leaves_them_as_they_are(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from roadworn.intake import Ledger
+    from roadworn_plugins.shared import fleet_lives
+
+    path = ledger_of(tmp_path / "shop.db", list(history(4, 160)))
+    fitted: list[int] = []
+    fit = fleet_lives.ComponentLives._fit
+
+    def counted(self: Any, *given: Any) -> None:
+        fitted.append(1)
+        fit(self, *given)
+
+    monkeypatch.setattr(fleet_lives.ComponentLives, "_fit", counted)
+
+    def lives(keep: str) -> Any:
+        with open_view(path, as_of="2026-01-31", keep=keep) as view:
+            found = fleet_lives.ComponentLives(view)
+            names = (*fleet_lives._FITTED, "leaving")
+            return fleet_lives._KEPT.plain([getattr(found, name) for name in names])
+
+    def append(kind: str, **more: Any) -> None:
+        with Ledger.open(path, writable=True) as ledger:
+            ledger.append(event("bus-1", kind, "2026-01-20", **more))
+
+    first = lives("this program")
+    assert len(first[1][1]) > 3
+    assert lives("this program") == first
+    append("valuation", value=usd("2000"), source="shop")
+    assert lives("this program") == first == lives("")
+    assert len(fitted) == 2
+    assert lives("another program") == first
+    assert len(fitted) == 3
+    last = json.loads(json.dumps(first))
+    append("replacement", component="electrical.alternator", reason="failed")
+    assert lives("this program") != last
+    assert lives("this program") == lives("")
+    assert len(fitted) == 5
 
 
 WARM = """

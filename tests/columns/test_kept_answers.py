@@ -10,9 +10,12 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+import orjson
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 
 from roadworn.analysis import RESULT_TYPES, Column, Mark, Result, Series, Table
 from roadworn.columns import kept
@@ -86,10 +89,58 @@ def store(folder: Path, state: object = "now") -> Kept:
 
 @given(MARKED)
 def test_what_is_kept_is_read_exactly(value: Any) -> None:
-    import orjson
-
     read = CODEC.made(orjson.loads(orjson.dumps(CODEC.plain(value))))
     assert exactly(read) == exactly(value)
+
+
+ARRAYS = st.one_of(
+    st.lists(st.floats()).map(lambda values: np.array(values, dtype=np.float64)),
+    st.lists(st.lists(st.integers(-9, 9), min_size=3, max_size=3), min_size=1).map(np.array),
+    st.lists(st.booleans()).map(lambda values: np.array(values, dtype=bool)),
+    st.just(np.zeros((2, 0, 3))),
+    st.just(np.arange(12.0).reshape(3, 4).T),
+)
+
+
+@given(ARRAYS)
+def test_an_array_is_kept_to_the_last_bit(array: NDArray[Any]) -> None:
+    read = CODEC.made(orjson.loads(orjson.dumps(CODEC.plain([array]))))[0]
+    assert (read.dtype, read.shape) == (array.dtype, array.shape)
+    assert read.tobytes() == array.tobytes()
+    read += 1 if array.dtype != bool else True
+
+
+def test_a_single_value_of_an_array_is_kept_as_pythons_own() -> None:
+    values = (np.float64(0.1), np.int64(7), np.bool_(True), np.float64("nan"))
+    read = [CODEC.made(CODEC.plain(value)) for value in values]
+    assert [type(one) for one in read] == [float, int, bool, float]
+    assert read[:3] == [0.1, 7, True]
+
+
+def test_an_array_of_anything_else_is_not_kept() -> None:
+    with pytest.raises(Unkeepable):
+        CODEC.plain(np.array(["x", None], dtype=object))
+
+
+def test_what_is_made_of_a_part_is_kept_by_that_part_alone(tmp_path: Path) -> None:
+    made: list[int] = []
+
+    def make(n: int) -> Any:
+        made.append(n)
+        return [n, np.arange(3.0)]
+
+    for state, program, part in (
+        ("now", "p", frozenset("ab")),
+        ("later", "p", frozenset("ba")),
+        ("later", "q", frozenset("ab")),
+        ("later", "q", frozenset("abc")),
+    ):
+        kept = store(tmp_path, state).for_all_states(program)
+        found = kept.made("n", [part, np.arange(2)], lambda: make(len(made)), CODEC)
+        assert found[0] == made[-1]
+    assert made == [0, 1, 2]
+    odd = store(tmp_path).for_all_states("p")
+    assert odd.made("n", object(), lambda: make(9), CODEC)[0] == 9
 
 
 def test_a_result_keeps_its_sentences_as_data(tmp_path: Path) -> None:

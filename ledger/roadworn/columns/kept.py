@@ -14,9 +14,10 @@ import os
 import stat
 import time
 import uuid
-from collections.abc import Iterable, Iterator, Mapping
+from base64 import b64decode, b64encode
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import suppress
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import dataclass, fields, is_dataclass, replace
 from datetime import date, datetime
 from decimal import Decimal
 from enum import Enum, StrEnum
@@ -78,6 +79,8 @@ class Codec:
         kind = type(value)
         if value is None or kind is str or kind is bool:
             return value
+        if kind.__module__ == "numpy":
+            return _plain_numpy(value)
         if kind is int:
             return value if -(2**63) <= value < 2**63 else ["int", str(value)]  # type: ignore[operator]
         if isinstance(value, float):
@@ -151,7 +154,24 @@ class Codec:
         return kind.__name__
 
 
+def _plain_numpy(value: Any) -> Any:  # noqa: ANN401
+    """Return an array of numbers or truth values as its bytes, a single value as Python's own."""
+    if value.dtype.kind not in "biuf":
+        raise Unkeepable(f"an array of {value.dtype} is not kept")
+    if not value.shape and type(value).__name__ != "ndarray":
+        return _plain_float(float(value)) if value.dtype.kind == "f" else value.item()
+    return ["array", value.dtype.str, list(value.shape), b64encode(value.tobytes()).decode()]
+
+
+def _array(kind: str, shape: list[int], content: str) -> Any:  # noqa: ANN401
+    # Whoever keeps no arrays reads what is kept without NumPy.
+    import numpy as np
+
+    return np.frombuffer(b64decode(content, validate=True), np.dtype(kind)).reshape(shape).copy()
+
+
 _MAKERS: dict[str, Any] = {
+    "array": _array,
     "int": int,
     "float": float,
     "date": date.fromisoformat,
@@ -229,6 +249,30 @@ class Kept:
             with suppress(OSError):
                 self._write(key, head + body)
         return read
+
+    def for_all_states(self, program: str) -> "Kept":
+        """Return what is kept beside these whatever the state of the ledger.
+
+        Args:
+            program: text that changes with the program, its plugins and its settings.
+        """
+        return replace(self, state=_digest(orjson.dumps([FORMAT, "all states", program])))
+
+    def made(self, name: str, rests_on: object, make: Callable[[], Any], codec: Codec) -> Any:  # noqa: ANN401
+        """Return what is kept by all that it rests on, made now and kept if there is none.
+
+        Args:
+            name: what it is.
+            rests_on: everything it is made from besides the program.
+            make: makes it.
+            codec: knows the types of both.
+        """
+        try:
+            question = [name, _digest(orjson.dumps(codec.plain(rests_on)))]
+        except (Unkeepable, orjson.JSONEncodeError):
+            return make()
+        found = self.get(question, codec)
+        return self.put(question, make(), codec) if found is _NOTHING else found
 
     def _key(self, question: object) -> str:
         return _digest(orjson.dumps([self.state, question], default=repr))

@@ -7,6 +7,7 @@ comments in the database and the documentation all come from one place.
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from datetime import date, timedelta
 from typing import Any, Literal, NamedTuple
 
 import orjson
@@ -255,3 +256,12 @@ class Rows:
 
     columns: tuple[str, ...] = ()
     rows: list[tuple[Any, ...]] = field(default_factory=list)
+
+
+def known_until(as_of: date | None, known_by: str) -> str:
+    """Return which events are known as of a day, as SQL over raw.events."""
+    if as_of is None:
+        return "TRUE"
+    end = f"TIMESTAMP '{(as_of + timedelta(days=1)).isoformat()} 00:00:00'"
+    happened = f"occurred_at < {end}"
+    return happened if known_by == "occurred" else f"{happened} AND recorded_at < {end}"

@@ -7,7 +7,7 @@ speaks of the ledger as it was when the view was opened.
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime
 from itertools import takewhile
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, Self, TypeVar, cast
@@ -16,7 +16,7 @@ from roadworn.checks.facts import named_vehicle
 from roadworn.checks.odd import MOST_KM_PER_DAY
 from roadworn.columns.build import folder_of, head_of
 from roadworn.columns.kept import Codec, Kept, nothing
-from roadworn.columns.spec import Progress, Rows, TableInfo, TableSpec
+from roadworn.columns.spec import Progress, Rows, TableInfo, TableSpec, known_until
 from roadworn.model.catalogue import Catalogue, catalogue
 from roadworn.model.errors import QueryError, UsageError
 from roadworn.model.kinds import KindRegistry
@@ -145,7 +145,7 @@ class LedgerView:
         self.known_by: KnownBy = known_by
         self.today = as_of or datetime.now(UTC).date()
         self._source = source
-        self._known = f"{_condition(as_of, known_by)} AND {within}"
+        self._known = f"{known_until(as_of, known_by)} AND {within}"
         self.checkpoint: Checkpoint = EMPTY
         self._progress = progress
         self._kept: dict[tuple[object, ...], object] = {}
@@ -213,6 +213,25 @@ class LedgerView:
             return answer
         self._written = True
         return cast("_Made", self._answers.put(question, answer, codec))
+
+    def kept_for(
+        self, name: str, rests_on: object, make: Callable[[], _Made], codec: Codec
+    ) -> _Made:
+        """Return what was made from a part of the ledger, kept on disk by all that it rests on.
+
+        It outlives what is new elsewhere in the ledger, and is there for the next vehicle.
+
+        Args:
+            name: what it is.
+            rests_on: everything it is made from besides the program, of types that are kept.
+            make: makes it, from nothing else.
+            codec: knows the types of both.
+        """
+        if self._answers is None:
+            return make()
+        self._written = True
+        lasting = self._answers.for_all_states(self._source.keep)
+        return cast("_Made", lasting.made(name, rests_on, make, codec))
 
     @contextmanager
     def working(self) -> Iterator[None]:
@@ -411,15 +430,6 @@ def _day(as_of: str | date | None) -> date | None:
         return date.fromisoformat(as_of)
     except ValueError:
         raise UsageError(f"{as_of!r} is not a day: write it as 2026-05-04.") from None
-
-
-def _condition(as_of: date | None, known_by: KnownBy) -> str:
-    """Return which events are known, as SQL over raw.events."""
-    if as_of is None:
-        return "TRUE"
-    end = f"TIMESTAMP '{(as_of + timedelta(days=1)).isoformat()} 00:00:00'"
-    happened = f"occurred_at < {end}"
-    return happened if known_by == "occurred" else f"{happened} AND recorded_at < {end}"
 
 
 def _one_sentence(error: Exception) -> str:

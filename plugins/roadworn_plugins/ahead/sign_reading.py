@@ -324,15 +324,11 @@ class SignReading:
         for vehicle, looks in self.looks.items():
             ends = [*looks[1:], self._here[vehicle][1]]
             days += sum(max(0, min(b - a, LOOKED_DAYS)) for a, b in zip(looks, ends, strict=True))
-        failures = {
-            component: sum(
-                work.failed and self._was_looked_at(vehicle, work.day)
-                for (vehicle, one), works in self.works.items()
-                if one == component
-                for work in works
+        failures = {component: 0 for _vehicle, component in self.works}
+        for (vehicle, component), works in self.works.items():
+            failures[component] += sum(
+                work.failed and self._was_looked_at(vehicle, work.day) for work in works
             )
-            for component in {component for _vehicle, component in self.works}
-        }
         fitted = {
             component: float(places) / max(len(self._here), 1)
             for component, places in self._view.sql(

@@ -5,15 +5,23 @@ with each other: the ratio of the two evidences, times the odds that what is see
 has one cause. A finding or a word without a cause of its own joins what it is tied to.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
 
+from roadworn.columns.kept import Codec
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue
-from roadworn_plugins.likely_causes.chances import ASKING, Case, Causes, Floats, kind_of
+from roadworn_plugins.likely_causes.chances import (
+    ASKING,
+    Case,
+    Causes,
+    Floats,
+    Weights,
+    kind_of,
+)
 from roadworn_plugins.likely_causes.pictures import (
     Ledgered,
     Seen,
@@ -32,6 +40,7 @@ _JOINS = 1.5
 #: With fewer cases of a fact the trade alone says whether it belongs to another.
 _LEAST_CASES = 3
 _LAMP = "symptom:lamp"
+_WEIGHTS = Codec((Case, Weights))
 #: Work of so many days before what is open, that did not help, is held against its part.
 _TRIED_DAYS = 180
 
@@ -73,7 +82,11 @@ def _learnt(view: LedgerView) -> tuple[Causes, Ledgered]:
     facts = {fact for case in ledgered.cases for fact in case.facts}
     facts |= {seen.name for one in open_facts(view, None).values() for seen in one}
     known = [component.id for component in catalogue()]
-    return Causes.learnt(ledgered.cases, expected(facts), known), ledgered
+
+    def kept(rests_on: object, make: Callable[[], Weights]) -> Weights:
+        return view.kept_for("weights of causes", rests_on, make, _WEIGHTS)
+
+    return Causes.learnt(ledgered.cases, expected(facts), known, before=kept), ledgered
 
 
 def open_pictures(view: LedgerView, vehicle: str | None) -> tuple[Causes, list[Picture]]:

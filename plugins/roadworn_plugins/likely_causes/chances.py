@@ -10,7 +10,7 @@ memory.
 """
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from itertools import product
 
@@ -135,7 +135,13 @@ class Causes:
 
     @classmethod
     def learnt(
-        cls, cases: Iterable[Case], trade: Trade, components: Collection[str], *, learn: bool = True
+        cls,
+        cases: Iterable[Case],
+        trade: Trade,
+        components: Collection[str],
+        *,
+        learn: bool = True,
+        before: Callable[[object, Callable[[], Weights]], Weights] | None = None,
     ) -> "Causes":
         """Count the cases, and let them set the weights.
 
@@ -144,6 +150,7 @@ class Causes:
             trade: what each fact points to.
             components: that may be causes beside those of the cases.
             learn: False keeps the usual weights.
+            before: hands over the weights made of the same before, or makes them.
         """
         kept = tuple(cases)
         names = tuple(sorted({*components, *(case.cause for case in kept)}))
@@ -153,7 +160,7 @@ class Causes:
         found = cls(names, expected, kept, Weights(), telling, index, counts)
         if not learn or len(kept) < _LEAST_TO_LEARN:
             return found
-        best = found.best()
+        best = found.best() if before is None else before(found.weighed(), found.best)
         best = replace(best, sharp=best.sharp * found._bolder())
         return cls(names, expected, kept, best, telling, index, counts)
 
@@ -234,6 +241,12 @@ class Causes:
             for _n, case in sorted(shared, key=lambda pair: -pair[0])
             if case.facts & set(leading)
         ]
+
+    def weighed(self) -> object:
+        """Return all that `best` rests on: other facts of the trade change no weight."""
+        facts = sorted({fact for case in self.cases for fact in case.facts})
+        trade = [(fact, self.trade[fact]) for fact in facts if fact in self.trade]
+        return [self.names, self.cases, trade]
 
     def best(self) -> Weights:
         """Return the weights under which each case is foretold best from the others.

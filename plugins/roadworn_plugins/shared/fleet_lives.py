@@ -10,18 +10,20 @@ from typing import Self
 
 import numpy as np
 
+from roadworn.columns.kept import Codec
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue
 from roadworn_plugins.lifedata import summed
 from roadworn_plugins.lifedata.effects import Effects, Season, gamma_effects, nested_effects, season
 from roadworn_plugins.projection.belief import AGES, unknown_ages
-from roadworn_plugins.projection.life_law import LifeLaw, Lives, Prior, fit_law
+from roadworn_plugins.projection.life_law import Early, LifeLaw, Lives, Prior, Wear, fit_law
 from roadworn_plugins.shared.grouped import Bools, Clock, Floats, Ints, Paces, load_paces
 from roadworn_plugins.shared.life_model import (
     DAYS_PER_YEAR,
     EVERY_LIFE,
     Clocked,
     ClockedLives,
+    ComponentModel,
     UnknownAges,
     likelier_clock,
     load_clocked,
@@ -49,6 +51,16 @@ class Effect:
     expected: float = 0.0
 
 
+#: What the fit finds, kept for the next vehicle and for what leaves all lives as they are.
+_FITTED = (
+    *("_models", "_by_vehicle", "_by_place", "seasons"),
+    *("among_vehicles", "among_years", "level_variance", "came_back"),
+)
+_KEPT = Codec(
+    (Effect, Season, Clocked, ComponentModel, LifeLaw, Wear, Early, ClockedLives, UnknownAges)
+)
+
+
 class ComponentLives:
     """The models of all components, each by the clock that fits it, and the vehicles' effects."""
 
@@ -68,7 +80,17 @@ class ComponentLives:
         self.came_back = 0.0
         #: Component -> its season, of those that age by the calendar and failed often enough.
         self.seasons: dict[str, Season] = {}
-        self._fit(view, load_clocked(view, paces), paces)
+        self.leaving = _leaving(view)
+        pace = float(np.median(paces.per_month)) * 12.0 / 1000.0 if paces.per_month.size else None
+        rows = view.sql("SELECT vehicle_id, coalesce(duty, '') FROM vehicles ORDER BY 1").rows
+        seen = (load_clocked(view, paces), load_unknown(view), _places(view), rows, pace)
+
+        def fitted() -> dict[str, object]:
+            self._fit(*seen)
+            return {name: getattr(self, name) for name in _FITTED}
+
+        for name, value in view.kept_for("lives of the fleet", seen, fitted, _KEPT).items():
+            setattr(self, name, value)
 
     @classmethod
     def of(cls, view: LedgerView) -> Self:
@@ -97,9 +119,23 @@ class ComponentLives:
         """Return the effect of one place of a vehicle beside the vehicle's own."""
         return self._by_place.get((vehicle, component, position), Effect())
 
-    def _fit(self, view: LedgerView, clocked: dict[str, ClockedLives], paces: Paces) -> None:
-        """Fit laws and effects by turns: a vehicle's effect is what the laws leave open."""
-        pace = float(np.median(paces.per_month)) * 12.0 / 1000.0 if paces.per_month.size else None
+    def _fit(
+        self,
+        clocked: dict[str, ClockedLives],
+        unknown: dict[str, UnknownAges],
+        places: list[tuple[str, str, str]],
+        rows: list[tuple[str, str]],
+        pace: float | None,
+    ) -> None:
+        """Fit laws and effects by turns: a vehicle's effect is what the laws leave open.
+
+        Args:
+            clocked: lives of each component.
+            unknown: stays of parts of unknown age of each.
+            places: vehicle, component and position of each place, as the lives number them.
+            rows: vehicle and its duty, as the lives number them.
+            pace: thousand km a year of the vehicles.
+        """
         counted: dict[str, _Counted] = {}
         for component, lives in clocked.items():
             clock = likelier_clock(lives)
@@ -110,10 +146,8 @@ class ComponentLives:
                 counted[component] = _Counted(lives, clock, kept, own, prior, law)
         if not counted:
             return
-        rows = view.sql("SELECT vehicle_id, coalesce(duty, '') FROM vehicles ORDER BY 1").rows
         vehicles = [row[0] for row in rows]
         use = np.unique([row[1] for row in rows], return_inverse=True)[1].astype(np.int64)
-        unknown = load_unknown(view)
         for _ in range(_TURNS):
             effects = _effects(counted, use)
             early = _pooled_early(counted)
@@ -131,11 +165,10 @@ class ComponentLives:
                     whole = _with_unknown(whole, unknown[component], effects.vehicles.mean)
                 counted[component] = replace(whole, law=fit_law(whole.lives, prior))
         effects = _effects(counted, use)
-        self._keep(view, vehicles, effects)
+        self._keep(vehicles, places, effects)
         self.among_vehicles = effects.vehicles.among
         self.among_years, years = _year_spread(counted)
         self.level_variance = self.among_years / years
-        self.leaving = _leaving(view)
         came_early = sum(one.law.early.failures for one in counted.values())
         known = sum(int(one.lives.early.sum()) for one in counted.values())
         self.came_back = (known + 0.5) / (max(came_early, known) + 1.0)
@@ -151,7 +184,9 @@ class ComponentLives:
             if found is not None:
                 self.seasons[component] = found
 
-    def _keep(self, view: LedgerView, vehicles: list[str], found: "_Found") -> None:
+    def _keep(
+        self, vehicles: list[str], names: list[tuple[str, str, str]], found: "_Found"
+    ) -> None:
         """Keep the effects by the names of vehicles and places."""
         for number, vehicle in enumerate(vehicles):
             self._by_vehicle[vehicle] = Effect(
@@ -160,10 +195,6 @@ class ComponentLives:
                 float(found.failures[number]),
                 float(found.expected[number]),
             )
-        names = view.sql(
-            f"""SELECT DISTINCT vehicle_id, component, coalesce(position, '') FROM ({EVERY_LIFE})
-                ORDER BY vehicle_id, component, 3"""
-        ).rows
         for number in np.flatnonzero(np.abs(found.places.mean - 1.0) > 0.005).tolist():
             self._by_place[names[number]] = Effect(
                 float(found.places.mean[number]),
@@ -171,6 +202,14 @@ class ComponentLives:
                 float(found.place_failures[number]),
                 float(found.place_expected[number]),
             )
+
+
+def _places(view: LedgerView) -> list[tuple[str, str, str]]:
+    """Return vehicle, component and position of each place that a life stands at, by number."""
+    return view.sql(
+        f"""SELECT DISTINCT vehicle_id, component, coalesce(position, '') FROM ({EVERY_LIFE})
+            ORDER BY vehicle_id, component, 3"""
+    ).rows
 
 
 # Vehicles that left in the last so many years say how many will; few say little.
