@@ -13,7 +13,7 @@ from roadworn.columns.view import LedgerView
 from roadworn.model.events import NewEvent
 from roadworn.testing import event, view_of
 from roadworn_plugins.ahead import NEXT_REPAIRS
-from roadworn_plugins.ahead.open_facts import OpenFacts, parts_today
+from roadworn_plugins.ahead.open_facts import LEAST_TOLD, OpenFacts, parts_today
 from roadworn_plugins.shared.projected import Projection, project
 from roadworn_plugins.wear.chances import MeasuredParts
 
@@ -242,3 +242,54 @@ def test_a_measured_place_is_listed_though_never_replaced(tmp_path: Path) -> Non
     places = [p for c, p in zip(parts.component, parts.position, strict=True) if c == "wheel.tire"]
     assert sorted(places) == ["LF", "LR", "RF", "RR"]
     assert [parts.position[i] for i in wear.lines] == ["LF"]
+
+
+def test_what_hardly_moves_a_chance_is_not_told(tmp_path: Path) -> None:
+    """A complaint that points to a part with 2 in 100 is not named there."""
+    said = event("car-1", "complaint", on(2), complaint="shakes when cold")
+    with view_of(also([said]), tmp_path, as_of=TODAY.isoformat()) as view:
+        facts = parts_today(view, "car-1").facts
+        told_row = row(view, "car-1", "ignition.coil")
+    assert isinstance(facts, OpenFacts)
+    months = np.full(len(facts.component), 12.0)
+    told = {facts.component[i] for i in facts.telling(months)}
+    assert "ignition.coil" in told
+    assert "emission.catalyst" not in told
+    assert f"said on {on(2)}: points here" in str(told_row["basis"])
+    weak = replace(facts, facts=tuple(replace(one, weight=0.02) for one in facts.facts))
+    assert weak.within(months).q[0].max() < LEAST_TOLD
+    assert not weak.telling(months)
+
+
+def test_a_code_of_which_no_case_is_known_points_where_its_standard_does(tmp_path: Path) -> None:
+    """Not to what failed most often here."""
+    with view_of(also([scanned("car-1", on(4), "P0A80")]), tmp_path, as_of=TODAY.isoformat()) as v:
+        facts = parts_today(v, "car-1").facts
+    assert isinstance(facts, OpenFacts)
+    assert [fact.component for fact in facts.facts] == ["ev.traction_battery"]
+    assert facts.facts[0].weight > 0.8
+
+
+def test_a_measured_part_names_its_figure_its_finding_and_the_habit(tmp_path: Path) -> None:
+    def pads(n: int, days: int, mm: float, condition: str) -> NewEvent:
+        return looked(
+            f"car-{n}", on(days), found("brake.pad", condition, "front", (mm, "mm")),
+            odometer=50 * (1800 - days), unit="km",
+        )  # fmt: skip
+
+    rows = [pads(n, 900, 9.0, "sound") for n in range(3, 12)]
+    rows += [pads(n, 600, 6.0, "wearing" if n == 3 else "sound") for n in range(3, 12)]
+    rows += [
+        event(
+            f"car-{n}", "replacement", on(300), odometer=75_000, unit="km",
+            component="brake.pad", position="front", reason="worn_out",
+        )
+        for n in range(4, 12)
+    ]  # fmt: skip
+    with view_of(also(rows), tmp_path, as_of=TODAY.isoformat()) as view:
+        told = row(view, "car-3", "brake.pad")
+    assert str(told["basis"]).startswith(
+        f"its own measured wear: 6 mm on {on(600)}; found wearing on {on(600)}; "
+        "such parts are replaced here at about 3 mm"
+    )
+    assert len(told["evidence"]) >= 2  # type: ignore[arg-type]

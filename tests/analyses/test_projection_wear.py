@@ -5,10 +5,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 from builders import found, looked
+from scipy import stats
 
 from roadworn.model.events import NewEvent
 from roadworn.testing import event, view_of
-from roadworn_plugins.wear.chances import LEAST_REPLACED, chance_replaced, replaced_at
+from roadworn_plugins.shared.parts_ahead import load_parts
+from roadworn_plugins.wear.chances import (
+    LEAST_REPLACED,
+    MeasuredParts,
+    chance_replaced,
+    replaced_at,
+)
 from roadworn_plugins.wear.measured import measured_wear
 
 
@@ -54,8 +61,25 @@ def test_a_part_is_projected_to_the_habit_and_never_below_the_limit(tmp_path: Pa
         wear = measured_wear(view)[0]
         habit = replaced_at(view)["brake.pad"]
     assert wear.middle_km == pytest.approx((6.0 - 0.79375) * 5000, rel=1e-6)
-    assert chance_replaced(wear, 15_000, habit) == pytest.approx(0.5, abs=1e-6)
-    assert chance_replaced(wear, 15_000, None) == wear.chance_within(15_000) < 0.1
+    sure = LEAST_REPLACED / (LEAST_REPLACED + 1)
+    assert chance_replaced(wear, 15_000, habit) == pytest.approx(0.5 * sure, abs=1e-6)
+    assert chance_replaced(wear, 15_000, None) == sure * wear.chance_within(15_000) < 0.1
     assert chance_replaced(wear, 20_000, np.full(9, 0.1)) == pytest.approx(
-        wear.chance_within(20_000)
+        0.9 * wear.chance_within(20_000)
     )
+
+
+def test_past_every_figure_on_record_is_no_certainty(tmp_path: Path) -> None:
+    """Of n figures and a new one each is the least with chance 1 / (n + 1); what lies above the
+    kth of n is Beta (Wilks 1941), whose quantiles SciPy gives."""
+    with view_of(pads(LEAST_REPLACED), tmp_path, as_of="2024-01-01") as view:
+        measured = MeasuredParts.load(view, load_parts(view))
+        far = measured.chances(600.0)
+    n = LEAST_REPLACED
+    least, most = stats.beta(n, 1).ppf([0.1, 0.9])
+    assert far
+    for chance, low, high in far.values():
+        # Two figures leave it open by a hundredth whether it wears at all.
+        assert np.all((n / (n + 1) - 0.02 < chance) & (chance < n / (n + 1)))
+        assert low == pytest.approx(np.full_like(low, least), abs=0.03)
+        assert high == pytest.approx(np.full_like(high, most), abs=0.03)

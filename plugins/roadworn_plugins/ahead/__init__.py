@@ -179,7 +179,8 @@ def run(view: LedgerView, settings: NextRepairsSettings) -> Result:
     tables: list[Table] = []
     if due:
         tables.append(due_table(due, settings.vehicle is None, settings.most))
-    tables.append(next_table(view, parts, found, order, unit, span, wear))
+    time = parts.months(settings.months, settings.distance, unit)
+    tables.append(next_table(view, measured, found, order, unit, span, time))
     few = too_few(parts, settings.vehicle, settings.least_parts)
     spans = settings.spans if by_months and not few else None
     if by_months and not few:

@@ -27,6 +27,7 @@ from roadworn_plugins.shared.parts_ahead import PartsAhead, load_parts
 
 if TYPE_CHECKING:
     from roadworn_plugins.likely_causes.asking import Picture
+    from roadworn_plugins.likely_causes.chances import Causes
     from roadworn_plugins.likely_causes.pictures import Seen
 
 _say = Says(
@@ -46,9 +47,11 @@ _say = Says(
     },
 )
 _EPOCH = date(1970, 1, 1)
-#: A part that a picture points to with less is not told of, nor put in the list for it.
+#: A part that a picture points to with less is not spoken of, nor put in the list for less than
+#: the other; what moves a chance by less than the last is not told.
 _LEAST_WEIGHT = 0.02
 _TO_BE_LISTED = 0.1
+LEAST_TOLD = 0.03
 #: With fewer cases of its own a component is told by those of all.
 _LEAST_CASES = 3
 _CYLINDER = re.compile(r"\b(?:cylinder|well|cil\w*)\s+(\d{1,2})\b")
@@ -64,6 +67,7 @@ class Fact:
         group: of its kind.
         weight: chance that it speaks of this part.
         months: how long it stands open.
+        day: on which it was first seen.
         told: it in words.
         events: behind it.
         asks: whether a part that nothing else knows of is listed for it.
@@ -76,6 +80,7 @@ class Fact:
     group: int
     weight: float
     months: float
+    day: date
     told: Sentence
     events: tuple[str, ...]
     asks: bool
@@ -194,6 +199,13 @@ class OpenFacts:
             if rows.size:
                 u[rows] = self.laws.unannounced(name, months[rows])
         spared = np.ones((3, len(self.component)))
+        for line, moved in enumerate(self._moved(months)):
+            np.multiply.at(spared[line], self.part, 1.0 - moved)
+        return KnownToday(u, 1.0 - spared)
+
+    def _moved(self, months: Floats) -> Floats:
+        """Return by how much each fact moves its part's chance, and limits, shape (3, facts)."""
+        moved = np.zeros((3, len(self.facts)))
         for kind in sorted({fact.kind for fact in self.facts}):
             rows = np.array([i for i, f in enumerate(self.facts) if f.kind == kind])
             chosen = [self.facts[i] for i in rows]
@@ -202,15 +214,24 @@ class OpenFacts:
                 np.array([f.months for f in chosen]),
                 months[self.part[rows]],
             )
-            weight = np.array([f.weight for f in chosen])
-            for line, chance in enumerate(found):
-                np.multiply.at(spared[line], self.part[rows], 1.0 - weight * chance)
-        return KnownToday(u, 1.0 - spared)
+            moved[:, rows] = np.stack(found) * np.array([f.weight for f in chosen])
+        return moved
 
-    def told(self, part: int) -> list[Fact]:
-        """Return the facts that speak of a part, the weightiest first."""
-        own = [self.facts[i] for i in np.flatnonzero(self.part == part)]
-        return sorted(own, key=lambda fact: (-fact.weight, fact.events))
+    def telling(self, months: Floats) -> dict[int, list[Fact]]:
+        """Return part -> facts that move its chance enough to be told, the weightiest first.
+
+        What was found on the part is told however little it moves, and what lies upstream too.
+
+        Args:
+            months: ahead of each part.
+        """
+        found: dict[int, list[Fact]] = defaultdict(list)
+        for fact, part, moved in zip(self.facts, self.part, self._moved(months)[0], strict=True):
+            if moved >= LEAST_TOLD or fact.kind in ("wearing", "upstream"):
+                found[int(part)].append(fact)
+        for own in found.values():
+            own.sort(key=lambda fact: (-fact.weight, fact.events))
+        return found
 
 
 def parts_today(
@@ -286,6 +307,7 @@ def _wearing(laws: SignLaws, sign: Sign) -> Fact:
         group,
         1.0,
         sign.months,
+        _day(sign),
         told,
         sign.events,
         asks=True,
@@ -310,6 +332,7 @@ def _upstream(laws: SignLaws, sign: Sign) -> Fact:
         laws.group("upstream", sign.group),
         1.0,
         sign.months,
+        since,
         _say("fact-upstream", part=part_name(sign.name, sign.place), day=since),
         sign.events,
         asks=False,
@@ -329,11 +352,27 @@ def _pointed(
         if picture.vehicle not in asking or not seen:
             continue
         alone = dict(picture.apart.values())
-        likely = np.flatnonzero(picture.chances > _LEAST_WEIGHT).tolist()
-        for i in sorted({*likely, *(i for i, chance in alone.items() if chance > _LEAST_WEIGHT)}):
-            weight = max(chance_in(picture, i), alone.get(i, 0.0))
+        unheard = _by_trade(causes, picture)
+        likely = picture.chances if unheard is None else unheard
+        over = np.flatnonzero(likely > _LEAST_WEIGHT).tolist()
+        for i in sorted({*over, *(i for i, chance in alone.items() if chance > _LEAST_WEIGHT)}):
+            weight = max(
+                chance_in(picture, i) if unheard is None else float(unheard[i]), alone.get(i, 0.0)
+            )
             name = causes.names[i]
             yield _of_picture(view, laws, picture, name, place_in(picture, name), weight)
+
+
+def _by_trade(causes: "Causes", picture: "Picture") -> Floats | None:
+    """Return what the trade says of a picture of which no case has a fact; None where one has.
+
+    How common causes are among the cases says nothing of a code that came with none of them.
+    """
+    names = sorted({one.name for one in picture.seen})
+    told = [causes.trade[name] for name in names if name in causes.trade]
+    if not told or any(causes.seen_with(name) for name in names):
+        return None
+    return np.asarray(np.mean([line / line.sum() for line in told], axis=0))
 
 
 def _of_kind(picture: "Picture", *kinds: str) -> "list[Seen]":
@@ -368,6 +407,7 @@ def _of_picture(
         laws.group(kind, name),
         weight,
         max((view.today - first).days / DAYS_PER_MONTH, 0.0),
+        first,
         _say(word, what=what, day=first, n=n, every=len(picture.like)),
         tuple(dict.fromkeys(events)),
         asks=weight >= _TO_BE_LISTED,

@@ -1,5 +1,7 @@
 """The tables that `next-repairs` shows: what is due, what is likely, and what it adds up to."""
 
+from collections.abc import Iterable, Iterator
+
 import numpy as np
 
 from roadworn.analysis import Cell, Column, Holds, Mark, Table, Tells
@@ -7,6 +9,7 @@ from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue, part_name
 from roadworn.model.messages import Joined, Says, Sentence
 from roadworn.model.places import covers
+from roadworn.model.units import exact
 from roadworn_plugins.ahead.due_now import DueItem
 from roadworn_plugins.ahead.open_facts import Fact, OpenFacts
 from roadworn_plugins.projection.count_law import stock
@@ -16,6 +19,7 @@ from roadworn_plugins.shared.costs_ahead import Band
 from roadworn_plugins.shared.grouped import Floats, Ints, Unit, shown_distance
 from roadworn_plugins.shared.parts_ahead import PartsAhead
 from roadworn_plugins.shared.projected import Projection, taken
+from roadworn_plugins.wear.chances import MeasuredParts
 
 # Effects of a vehicle or a place from which on they are said, and the least usual number told.
 _HARD, _EASY, _LEAST_USUAL = 1.3, 0.7, 0.1
@@ -54,7 +58,9 @@ _say = Says(
         "labour": "labour about {cost:,.0f} {currency}; part not priced",
         "likely": "Likely to fail within {span}",
         "no-price": "no price on record",
-        "own-wear": "its own measured wear",
+        "own-wear": "its own measured wear: {figure:.3g} {unit} on {day}",
+        "own-found": "found wearing on {day}",
+        "own-habit": "such parts are replaced here at about {figure:.2g} {unit}",
         "age-unknown": "age unknown",
         "failed-here": "failed here {failures} times where {usual:.1f} would be usual",
         "failed-here-few": "failed here {failures} times where under 0.1 would be usual",
@@ -122,17 +128,30 @@ def _price_words(item: DueItem) -> str:
 
 def next_table(
     view: LedgerView,
-    parts: PartsAhead,
+    measured: MeasuredParts,
     found: Projection,
     order: list[int],
     unit: Unit,
     span: str,
-    wear: dict[int, Floats],
+    time: Floats,
 ) -> Table:
-    """Return the parts that are likely to fail, dearest first."""
+    """Return the parts that are likely to fail, dearest first.
+
+    Args:
+        view: the ledger as of a day.
+        measured: what is fitted, and the wear lines of what was measured.
+        found: the projection of what is fitted.
+        order: parts to show.
+        unit: of distances.
+        span: the time ahead in words.
+        time: months ahead of each part.
+    """
+    parts = measured.parts
+    known = parts.facts.telling(time) if isinstance(parts.facts, OpenFacts) else {}
+    telling = {i: _telling(measured, i, known.get(i, ())) for i in order}
     fleet = len(set(parts.vehicle)) > 1
     events = lives_of.failure_events(view, ("component", "class"), most=_EVENTS_NAMED)
-    rows = tuple(_row(parts, found, i, order, unit, wear) for i in order)
+    rows = tuple(_row(measured, found, i, order, unit, telling[i]) for i in order)
     return Table(
         name="next_repairs",
         title=_say("likely", span=span),
@@ -163,7 +182,8 @@ def next_table(
         ),
         evidence=tuple(
             (
-                *(event for fact in _facts(parts, i, wear) for event in fact.events),
+                *(measured.lines[i].evidence if i in measured.lines else ()),
+                *(event for fact in telling[i] for event in fact.events),
                 *filter(None, (parts.started_by[i],)),
                 *(_failures_here(view, parts, i) if _fails_here(parts, i) else ()),
                 *events.get((parts.component[i], parts.vehicle_class[i]), ()),
@@ -174,13 +194,14 @@ def next_table(
 
 
 def _row(
-    parts: PartsAhead,
+    measured: MeasuredParts,
     found: Projection,
     i: int,
     order: list[int],
     unit: Unit,
-    wear: dict[int, Floats],
+    facts: list[Fact],
 ) -> tuple[Cell, ...]:
+    parts = measured.parts
     component, place, price = parts.component[i], parts.position[i], parts.price[i]
     money: tuple[Cell, ...] = (None, None, None, None, "")
     if price is not None:
@@ -200,7 +221,7 @@ def _row(
         *(float(one[i]) for one in (found.chance, found.low, found.high)),
         *money,
         "safety" if _critical(component) else "",
-        _basis(parts, i, wear),
+        _basis(measured, i, facts),
         with_it,
         component,
         place,
@@ -220,13 +241,13 @@ def _age(parts: PartsAhead, i: int, unit: Unit) -> float | None:
     return float(np.round(shown_distance(float(parts.age[i, 0]), unit), -2))
 
 
-def _basis(parts: PartsAhead, i: int, wear: dict[int, Floats]) -> str:
+def _basis(measured: MeasuredParts, i: int, facts: list[Fact]) -> str:
     """Say in one line what the chance rests on."""
-    facts = [fact.told for fact in _facts(parts, i, wear)]
-    if i in wear:
-        return Joined((*facts, _say("own-wear")), "; ")
+    parts = measured.parts
+    if i in measured.lines:
+        return Joined(_of_wear(measured, i, facts), "; ")
     words = [
-        *facts,
+        *(fact.told for fact in facts),
         *([_repeats(parts, i)] if _fails_here(parts, i) else ()),
         *([] if parts.known[i] else [_say("age-unknown")]),
         *([_say("calendar", years=parts.age[i, 0])] if _by_calendar(parts, i) else ()),
@@ -238,14 +259,28 @@ def _basis(parts: PartsAhead, i: int, wear: dict[int, Floats]) -> str:
     return Joined(words, "; ")
 
 
-def _facts(parts: PartsAhead, i: int, wear: dict[int, Floats]) -> list[Fact]:
-    """Return the facts of today that moved a part's chance; what is measured moves it by itself."""
-    if not isinstance(parts.facts, OpenFacts) or i in wear:
-        return []
-    # What lies upstream moves a chance a little; it is said where the place fails again.
-    return [
-        fact for fact in parts.facts.told(i) if fact.kind != "upstream" or _fails_here(parts, i)
-    ]
+def _of_wear(measured: MeasuredParts, i: int, facts: list[Fact]) -> Iterator[Sentence]:
+    """Yield what the chance of a measured part rests on, in the unit of its last figure."""
+    wear = measured.lines[i]
+    yield _say("own-wear", figure=wear.current, unit=wear.unit, day=wear.current_on)
+    for fact in facts:
+        yield _say("own-found", day=fact.day)
+    habit = measured.habits.get(wear.component)
+    if habit is not None:
+        figure = float(np.median(habit)) / float(exact(1, wear.unit, "mm"))
+        yield _say("own-habit", figure=figure, unit=wear.unit)
+
+
+def _telling(measured: MeasuredParts, i: int, facts: Iterable[Fact]) -> list[Fact]:
+    """Return the facts of today to name of a part.
+
+    A part that was measured is judged by its figures, so only what was found on it is named;
+    what lies upstream is named where the place fails again.
+    """
+    if i in measured.lines:
+        return [fact for fact in facts if fact.kind == "wearing"][:1]
+    again = _fails_here(measured.parts, i)
+    return [fact for fact in facts if fact.kind != "upstream" or again]
 
 
 def _by_calendar(parts: PartsAhead, i: int) -> bool:

@@ -3,12 +3,18 @@
 The limit of a rule set says what still passes; a shop that finds a lining at twice that figure
 replaces it rather than see the customer again in a month. A projection to the legal limit would
 come too late, so the figures at which this ledger's own parts were replaced stand beside it.
+
+The next part may be replaced at a lower figure than any before: of n figures and a new one each
+is the least with chance 1 / (n + 1), and the share of parts replaced above the kth is Beta(k,
+n + 1 - k), whatever the habit (Wilks, Annals of Mathematical Statistics 12 (1941) 91-96, from
+memory). So no figure makes a replacement certain, not even one below the legal limit.
 """
 
 from dataclasses import dataclass
 from itertools import groupby
 
 import numpy as np
+from scipy.special import betaincinv
 
 from roadworn.checks.measured import RISE_MM
 from roadworn.columns.view import LedgerView
@@ -87,6 +93,8 @@ def chance_replaced(
 ) -> Floats:
     """Return the chance that a part is replaced for its wear within each of these distances.
 
+    Where too few were replaced to tell a habit, the limit counts as the fewest figures that would.
+
     Args:
         wear: its line.
         km: distances ahead.
@@ -96,8 +104,33 @@ def chance_replaced(
     figures = np.array([wear.limit_mm]) if habit is None else np.maximum(habit, wear.limit_mm)
     at = wear.at_km + np.asarray(km, dtype=np.float64)
     if slope is not None:
-        return np.asarray(wear.line.chance_at_slope(figures, at[..., None], slope).mean(axis=-1))
-    return np.asarray(wear.line.chance_not_above(figures, at[..., None]).mean(axis=-1))
+        share = wear.line.chance_at_slope(figures, at[..., None], slope).mean(axis=-1)
+    else:
+        share = wear.line.chance_not_above(figures, at[..., None]).mean(axis=-1)
+    known = _known(habit)
+    return np.asarray(share * known / (known + 1.0))
+
+
+def _known(habit: Floats | None) -> int:
+    return LEAST_REPLACED if habit is None else habit.size
+
+
+def _limits(chances: Floats, known: int) -> Floats:
+    """Return the chances with limits that the habit's few figures leave, too.
+
+    Args:
+        chances: by the line, and by its slowest and fastest slope, shape (3, distances).
+        known: figures that tell the habit.
+
+    Both errors are independent, so their squares add.
+    """
+    middle, slow, fast = chances
+    k = np.maximum(middle * (known + 1.0), 1e-9)
+    tail = (1.0 - LEVEL) / 2.0
+    low, high = (betaincinv(k, known + 1.0 - k, q) for q in (tail, 1.0 - tail))
+    down = np.hypot(np.maximum(middle - slow, 0.0), np.maximum(middle - low, 0.0))
+    up = np.hypot(np.maximum(fast - middle, 0.0), np.maximum(high - middle, 0.0))
+    return np.stack([middle, np.maximum(middle - down, 0.0), np.minimum(middle + up, 1.0)])
 
 
 @dataclass(frozen=True, eq=False)
@@ -135,8 +168,8 @@ class MeasuredParts:
     ) -> dict[int, Floats]:
         """Return part -> chance that its wear has it replaced within each distance ahead.
 
-        Shape (3, distances): the chance, and those were its wear as slow or as fast as the spread
-        of its slope allows.
+        Shape (3, distances): the chance, and its limits by the spread of its slope and by how
+        few figures tell the habit.
         """
         ahead, _weight = self.parts.ahead(months, distance, unit)
         found = {}
@@ -144,7 +177,6 @@ class MeasuredParts:
             fast, slow = wear.line.slope_limits(LEVEL)
             habit = self.habits.get(wear.component)
             far = ahead[:, i] * 1000.0
-            found[i] = np.stack(
-                [chance_replaced(wear, far, habit, slope) for slope in (None, slow, fast)]
-            )
+            by_slope = [chance_replaced(wear, far, habit, slope) for slope in (None, slow, fast)]
+            found[i] = _limits(np.stack(by_slope), _known(habit))
         return found
