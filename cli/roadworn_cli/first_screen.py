@@ -28,6 +28,8 @@ _NEXT: Final = 3
 #: Stop items that are told with their story; more of them are named.
 _STORIES: Final = 2
 _DOT: Final = 12
+#: A job less likely to be needed than this is told with its chance.
+_SURE: Final = 0.995
 
 
 @dataclass(slots=True)
@@ -201,7 +203,9 @@ def _job(table: Table, n: int) -> str:
     value = table.cells(Tells.VALUE)[n]
     price = _cell(table, Tells.VALUE, n) if value is not None else ""
     name = name_of(table, n) or str(table.cells(Tells.STATE)[n] or table.cells(Tells.SEEN)[n] or "")
-    return " ".join(filter(None, (name, price)))
+    chance = _named(table, n, "chance")
+    unsure = f"({chance:.0%})" if isinstance(chance, float) and chance < _SURE else ""
+    return " ".join(filter(None, (name, price, unsure)))
 
 
 def _inspection(found: "Outlook") -> Iterator[_Entry]:
@@ -269,7 +273,8 @@ def _ways(found: "Outlook") -> Iterator[_Entry]:
     ways, turns = found.holding(Holds.WAYS), found.holding(Holds.TURNS)
     if ways is not None:
         for n in range(len(ways.rows)):
-            yield _Entry("" if n else "Ways on", _way(ways, n), _price(ways, n))
+            more = "+" if _named(ways, n, "unpriced") else ""
+            yield _Entry("" if n else "Ways on", _way(ways, n), _price(ways, n, more))
     elif found.advice is not None:
         yield _Entry("Ways on", found.advice.result.headline)
     if turns is not None:
@@ -294,6 +299,9 @@ def _chain(found: "Outlook") -> Iterator[_Entry]:
     """Yield what to do first and what that spares, and what keeps failing."""
     chain, repeats = found.holding(Holds.CHAIN), found.holding(Holds.REPEATS)
     pointed = set()
+    if chain is None and found.causes is not None and found.holding(Holds.CAUSES) is not None:
+        # Nothing ties it to other work: what it points to, and the look that tells.
+        yield _Entry("Points to", found.causes.result.headline, most=3)
     if chain is not None:
         keys = list(zip(chain.cells(Tells.COMPONENT), chain.cells(Tells.PLACE), strict=True))
         own = [n for n, key in enumerate(keys) if key == keys[0]]

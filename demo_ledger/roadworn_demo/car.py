@@ -103,8 +103,10 @@ class Car:
         return cls(plan, dice, Road(plan, dice), Odometer(plan.unit, plan.digits), reactions)
 
     def own_slots(self) -> Iterator[Slot]:
-        """Yield every place on this class of vehicle where a part sits."""
+        """Yield every place on this vehicle where a part sits: an automatic has no clutch."""
         for part in PART_LIVES:
+            if part.component == "drivetrain.clutch" and self.plan.gearbox == "automatic":
+                continue
             if self.plan.vehicle_class in part.classes:
                 for position in part.positions:
                     yield part, position

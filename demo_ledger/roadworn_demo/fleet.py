@@ -36,6 +36,7 @@ class Plan:
         leaves: ``sold``, ``scrapped``, ``not_seen`` (no event says so) or empty.
         leaves_on: the last day it is seen, or None.
         digits: figures on the odometer when they matter, or None.
+        use, inspected_by: what its owner needs it for and where it is inspected, where he said.
     """
 
     vehicle_id: str
@@ -58,6 +59,8 @@ class Plan:
     leaves: str
     leaves_on: date | None
     digits: int | None
+    use: str
+    inspected_by: str
 
     @property
     def private(self) -> bool:

@@ -83,6 +83,8 @@ def _enrol(car: Car) -> None:
         "gearbox": plan.gearbox,
         "fuel": plan.fuel,
         "duty": plan.duty,
+        "use": plan.use,
+        "inspected_by": plan.inspected_by,
         "in_service_date": plan.in_service.isoformat(),
         "odometer_digits": plan.digits,
         "owner_reference": plan.owner,
@@ -102,7 +104,7 @@ def _book_calendar(car: Car) -> None:
             car.book(day, partial(look_over, car))
         day += timedelta(days=dice.whole(172, 196))
     day = road.first + timedelta(days=dice.whole(20, 340))
-    while day <= road.last:
+    while day <= road.last and plan.inspected_by != "none":
         car.book(day, partial(official_inspection, car))
         day = date(day.year + 1, day.month, min(day.day, 28))
     for year in range(road.first.year + 1, road.last.year + 1):

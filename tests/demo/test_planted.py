@@ -97,7 +97,7 @@ def test_the_outlook_puts_safety_first_and_names_what_is_not_known(
     assert {"code", "wearing", "complaint"} <= set(states)
     seen = " ".join(str(row[3]) for row in found.open_now.rows)
     assert "declined on" in seen
-    assert "deferred on" in seen
+    assert "deferred twice" in seen
     assert any("unknown age" in line for line in found.unknown)
     assert any(line.startswith("Brakes") for line in found.cautions)
     assert found.problems == ()

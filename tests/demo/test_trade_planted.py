@@ -61,3 +61,32 @@ def test_measured_wear_of_the_featured_car_is_ahead_of_its_limit(demo_view: Ledg
         assert one.per_1000_km > 0
         assert one.current > one.limit
         assert one.low_km <= one.middle_km <= one.high_km
+
+
+def test_a_converters_code_beside_a_misfire_is_planned_from_the_misfire_on(
+    demo_view: LedgerView, host: PluginHost
+) -> None:
+    result = host.run("keep-or-sell", demo_view, {"vehicle": FEATURED}).result
+    plan = result.table("plan").records()
+    assert (plan[0]["stage"], plan[0]["component"]) == ("must", "steering.tie_rod_outer")
+    named = [row["component"] for row in plan]
+    # The coil with what brings it down first, the converter by its chance, and no job twice.
+    assert named.index("ignition.coil") < named.index("emission.catalyst")
+    assert all(named)
+    chances = {row["component"]: float(str(row["chance"])) for row in plan}
+    assert 0.1 < chances["emission.catalyst"] < 0.5 < chances["ignition.coil"]
+    now = {row["option"]: row for row in result.table("options").records()}
+    through = next(float(str(r["at_once"])) for o, r in now.items() if "inspection" in str(o))
+    assert through > sum(float(str(r["price"])) for r in plan if r["stage"] == "must") + 200.0
+
+
+def test_the_hybrids_battery_comes_first_of_what_should_be_done_and_is_not_free(
+    demo_view: LedgerView, host: PluginHost
+) -> None:
+    vehicle = TRUTH.pictures.hybrid
+    result = host.run("keep-or-sell", demo_view, {"vehicle": vehicle}).result
+    should = [row for row in result.table("plan").records() if row["stage"] == "should"]
+    assert should[0]["component"] == "ev.traction_battery"
+    ways = result.table("options").records()
+    through = next(row for row in ways if "inspection" in str(row["option"]))
+    assert catalogue().name_of("ev.traction_battery") in str(through["unpriced"])

@@ -58,6 +58,7 @@ class Job:
         events: behind it.
         what: what it is called where there is no component.
         shared: which labour is told elsewhere, or an empty text.
+        asked: whether an open code or complaint points to it.
     """
 
     component: str
@@ -74,6 +75,7 @@ class Job:
     inspected: bool = False
     what: str = ""
     shared: str = ""
+    asked: bool = False
 
     @property
     def name(self) -> str:
@@ -176,6 +178,22 @@ def with_part(price: Price | None) -> Price | None:
     return price if price is not None and price.number else None
 
 
+def in_order(jobs: Iterable[Job]) -> list[Job]:
+    """Return jobs in the order of their doing.
+
+    Within a stage what has failed or is likely what a code or complaint asks for, then what else
+    an inspection fails on or may be asked for, then the rest; of equals what may cost most.
+    """
+    order = list(Stage).index
+
+    def place(job: Job) -> tuple[int, int, float, str, str]:
+        now = job.failed or (job.asked and job.chance >= LIKELY)
+        pressing = 0 if now else 1 if job.inspected or job.asked else 2
+        return order(job.stage), pressing, -job.expected, job.component, job.position
+
+    return sorted(jobs, key=place)
+
+
 def labour_once(jobs: Sequence[Job], rate: float | None) -> list[Job]:
     """Return jobs in the order of their doing, labour that two share told with the first.
 
@@ -186,8 +204,7 @@ def labour_once(jobs: Sequence[Job], rate: float | None) -> list[Job]:
         jobs: as they are done together.
         rate: of the shop an hour, None where nobody wrote it down: then nothing is taken off.
     """
-    order = list(Stage).index
-    found = sorted(jobs, key=lambda j: (order(j.stage), -j.expected, j.component, j.position))
+    found = in_order(jobs)
     if not rate:
         return found
     made: list[Job] = []

@@ -334,6 +334,7 @@ class Option:
         left: what stays open, in words.
         note: what else is to be said of it, in words.
         why_not: why it may not be chosen, an empty text where it may.
+        unpriced: work of it that has no price and is not in the sum, in words.
     """
 
     way: Way
@@ -348,6 +349,7 @@ class Option:
     left: str = ""
     note: str = ""
     why_not: str = ""
+    unpriced: str = ""
 
     @property
     def offered(self) -> bool:

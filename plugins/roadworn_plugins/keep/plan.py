@@ -21,6 +21,7 @@ from roadworn_plugins.keep.jobs import (
     Stage,
     critical,
     hurts,
+    in_order,
     rows_of,
     stopping,
     with_part,
@@ -114,8 +115,7 @@ class _Planning:
     def jobs(self) -> list[Job]:
         found = self._to_pass(self._asked(self._found()))
         found = [self._staged(job, found) for job in found]
-        order = list(Stage).index
-        return sorted(found, key=lambda j: (order(j.stage), -j.expected, j.component, j.position))
+        return in_order(found)
 
     def _found(self) -> list[Job]:
         """Return what somebody found, declined or put off, and services, each place once."""
@@ -193,6 +193,7 @@ class _Planning:
             hurts=harm,
             inspected=passed,
             what=item.name if passed else _say("find", picture=what),
+            asked=True,
         )
 
     def _pointed(self, jobs: list[Job], of: int, picture: Picture) -> list[Job]:
@@ -214,6 +215,7 @@ class _Planning:
                     stage=min(made[at].stage, Stage.SHOULD, key=list(Stage).index),
                     why=made[at].why or _say("looked-for"),
                     events=tuple(dict.fromkeys((*made[at].events, *events))),
+                    asked=True,
                 )
             elif like:
                 met = True
@@ -234,6 +236,8 @@ class _Planning:
         order = np.argsort(-picture.chances, kind="stable")[:_MOST_CAUSES].tolist()
         found = [(i, chance_in(picture, i)) for i in order]
         if picture.like:
+            # What each code may be of itself, if it does not come with the other.
+            found += [one for one in picture.apart.values() if one[0] not in order]
             return [(causes.names[i], chance) for i, chance in found if chance >= _LEAST_CHANCE]
         expected = [causes.trade[fact] for fact in picture.facts if fact in causes.trade]
         return [(causes.names[i], c) for i, c in found if any(e[i] > 0.0 for e in expected)][:1]
@@ -264,6 +268,7 @@ class _Planning:
             events,
             of=of,
             hurts=harm,
+            asked=True,
         )
 
     def _to_pass(self, jobs: list[Job]) -> list[Job]:
@@ -310,13 +315,18 @@ class _Planning:
     ) -> list[Job]:
         """Mark the causes of what the lamp is on for."""
         wanted = set(points_to)
-        pictures = {job.of for job in jobs if job.of >= 0 and job.component in wanted}
+        seen = set(events)
+        pictures = {
+            job.of
+            for job in jobs
+            if job.of >= 0 and (job.component in wanted or seen & set(job.events))
+        }
         lit = [
             i
             for i, job in enumerate(jobs)
             if job.of in pictures
-            or (job.component in wanted and set(events) & set(job.events))
-            or (not job.component and set(events) & set(job.events))
+            or (job.component in wanted and seen & set(job.events))
+            or (not job.component and seen & set(job.events))
         ]
         if lit:
             return [replace(j, inspected=j.inspected or i in lit) for i, j in enumerate(jobs)]

@@ -117,6 +117,7 @@ def ways_table(options: Sequence[Option], currency: str, events: tuple[str, ...]
             Column("why_not", "why not", "sentence"),
             Column("left", "stays open", "sentence", brief=6),
             Column("note", "to be said", "sentence"),
+            Column("unpriced", "without a price", "sentence"),
         ),
         rows=tuple(_way_row(option) for option in options),
         evidence=tuple(events for _option in options),
@@ -134,6 +135,7 @@ def _way_row(o: Option) -> tuple[Cell, ...]:
         o.why_not,
         o.left,
         o.note,
+        o.unpriced,
     )
 
 

@@ -308,6 +308,7 @@ def _kept(case: Case, way: Way, work: Work, after: After, why_not: str, note: st
         some_of([job.name for job in work.left], _NAMED),
         note,
         why_not,
+        some_of(sum_of(work.done).unpriced, _NAMED),
     )
 
 
