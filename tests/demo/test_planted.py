@@ -98,7 +98,7 @@ def test_the_outlook_puts_safety_first_and_names_what_is_not_known(
     seen = " ".join(str(row[3]) for row in found.open_now.rows)
     assert "declined on" in seen
     assert "deferred twice" in seen
-    assert any("unknown age" in line for line in found.unknown)
+    assert any("parts is not known" in line for line in found.unknown)
     assert any(line.startswith("Brakes") for line in found.cautions)
     assert found.problems == ()
     assert "safe to drive" not in repr(found)
