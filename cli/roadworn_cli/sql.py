@@ -59,7 +59,10 @@ def sql(
     seconds: Annotated[
         float,
         typer.Option(
-            envvar="ROADWORN_SQL_SECONDS", min=0, help="Stop it after so long; 0 for no bound."
+            envvar="ROADWORN_SQL_SECONDS",
+            min=0,
+            metavar="SECONDS",
+            help="Stop it after so long; 0 for no bound.",
         ),
     ] = 300,
     memory: Annotated[

@@ -321,7 +321,9 @@ class Catalogue:
         order = sorted(likeness, key=lambda owner: (-likeness[owner], mistakes[owner], owner))
         best = likeness[order[0]] if order else 0.0
         least = _SHORT_SCORE if len(key) <= _SHORT else _SUGGESTION_SCORE
-        suggestions = tuple(self._components[o] for o in order[:5] if likeness[o] >= least)
+        # One letter off, or two changed about, is near however short the word is.
+        near = [o for o in order if likeness[o] >= least or mistakes[o] <= 1]
+        suggestions = tuple(self._components[o] for o in near[:5])
         nearest = sorted(mistakes, key=lambda owner: mistakes[owner])[:2]
         # A rival within one more letter makes the text ambiguous.
         certain = (
