@@ -315,7 +315,8 @@ def _chain(found: "Outlook") -> Iterator[_Entry]:
         parts = [getattr(_named(chain, n, "spared"), "component", None) for n in own]
         n = own[parts.index(again)] if again in parts else 0
         at = next((i for i, column in enumerate(chain.columns) if column.kind == "sentence"), None)
-        yield from () if at is None else (_Entry("Points to", str(chain.rows[n][at]), most=4),)
+        told = "" if at is None else str(chain.rows[n][at])
+        yield from (_Entry("Points to", told, least=2, most=4),) if told else ()
     if repeats is not None and found.keeps_failing is not None and again not in pointed:
         why = repeats.cells(Tells.WHY)[0] or found.keeps_failing.result.headline
         yield _Entry("Keeps failing", str(why))
