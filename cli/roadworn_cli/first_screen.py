@@ -211,6 +211,9 @@ def _job(table: Table, n: int) -> str:
 def _inspection(found: "Outlook") -> Iterator[_Entry]:
     """Yield what an official inspection would say, in a line."""
     ran = found.inspection
+    if found.vehicle.get("inspected_by") == "none":
+        yield _Entry("Inspection", "none is asked for here")
+        return
     if ran is None:
         return
     items = ran.result.holding(Holds.INSPECTED)

@@ -124,3 +124,14 @@ def test_an_estimate_ten_times_off_is_said_and_not_used(tmp_path: Path) -> None:
     assert found is not None
     assert found.middle == 400.0
     assert [one.amount for one in prices.odd] == [45_000.0]
+
+
+def test_before_anything_was_paid_money_is_in_the_currency_of_the_estimates(
+    tmp_path: Path,
+) -> None:
+    events = [
+        event("car-1", "enrolment", "2024-01-02", odometer=60_000, vehicle_class="car"),
+        event("car-1", "estimate", "2024-01-10", lines=[LINE]),
+    ]
+    with view_of(events, tmp_path, as_of="2024-02-01") as view:
+        assert Prices.load(view).currency == "USD"

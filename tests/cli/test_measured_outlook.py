@@ -28,3 +28,15 @@ def test_measured_wear_stands_in_the_outlook_without_a_price(run: Run) -> None:
     screen = run("outlook", "w", "--months", "24", "--more")
     assert "Measured parts, the nearest to its limit first" in screen.out
     assert "7,200" in screen.out
+
+
+def test_where_no_inspection_is_asked_for_the_screen_judges_by_none(run: Run) -> None:
+    run("create")
+    run(
+        "enrol", "w", "--class", "car", "--odometer", "60,000 mi", "--use", "errands",
+        "--inspected-by", "none",
+    )  # fmt: skip
+    run("record", "inspection", "w", "tie rod end outer L failed loose", "--odometer", "60,100 mi")
+    screen = run("outlook", "w").out
+    assert "none is asked for here" in screen
+    assert "would fail" not in screen

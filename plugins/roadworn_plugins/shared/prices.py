@@ -138,7 +138,12 @@ class Prices:
                  UNION ALL SELECT currency, total_cost FROM maintenance_done)
                WHERE total_cost > 0 GROUP BY currency ORDER BY count(*) DESC, currency"""
         ).rows
-        currency = str(totals[0][0]) if totals else ""
+        # Where nothing was paid yet, that of most lines of estimates.
+        offered = view.sql(
+            """SELECT currency FROM estimate_lines WHERE amount > 0 AND currency IS NOT NULL
+               GROUP BY currency ORDER BY count(*) DESC, currency LIMIT 1"""
+        ).rows
+        currency = next((str(row[0]) for row in (*totals, *offered)), "")
         rise = price_rise(view, currency) if yearly_rise is None else yearly_rise
         kept, odd = kept_of(jobs_of(view, currency, rise), currency)
         found = cls(
