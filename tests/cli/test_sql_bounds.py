@@ -46,7 +46,15 @@ def test_ctrl_c_is_no_fault(shop: Run, tmp_path: Path) -> None:
         stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
     )  # fmt: skip
     time.sleep(6)
-    asked.send_signal(signal.SIGINT)
-    _out, told = asked.communicate(timeout=30)
+    for _press in range(6):
+        # On a busy machine it may not be asking yet: whoever waits presses again.
+        asked.send_signal(signal.SIGINT)
+        try:
+            _out, told = asked.communicate(timeout=20)
+            break
+        except subprocess.TimeoutExpired:
+            continue
+    else:
+        asked.kill()
     assert asked.returncode == 130
     assert told.strip() == "The query was stopped; nothing was changed."

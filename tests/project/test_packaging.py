@@ -59,6 +59,5 @@ def test_the_demo_runs_from_a_fresh_environment(built: Path, tmp_path: Path) -> 
     python = tmp_path / "fresh" / "bin" / "python"
     run(sys.executable, "-m", "uv", "pip", "install", "-q", "-p", python, wheel, cwd=tmp_path)
     said = run(tmp_path / "fresh" / "bin" / "roadworn", "demo", "--into", "demo", cwd=tmp_path)
-    assert "outer tie rod end L" in said
-    assert "do not drive until it is repaired" in " ".join(said.split())
+    assert "outer tie rod end L, do not drive" in said
     assert (tmp_path / "demo" / "vehicle.html").is_file()

@@ -314,7 +314,7 @@ def lanes(
         counts = [words.number(f"{len(lane.at):,d}") for lane in shown]
         texts = [""] * len(shown) if width < WIDE else counts
         names = [
-            f"{lane.name} · {n}" if width < WIDE else lane.name
+            words.joined((lane.name, Said(n)), " · ") if width < WIDE else lane.name
             for lane, n in zip(shown, counts, strict=True)
         ]
         rows = _Rows(width, names, texts, words, _FOOT)

@@ -321,9 +321,8 @@ class Catalogue:
         order = sorted(likeness, key=lambda owner: (-likeness[owner], mistakes[owner], owner))
         best = likeness[order[0]] if order else 0.0
         least = _SHORT_SCORE if len(key) <= _SHORT else _SUGGESTION_SCORE
-        # One letter off, or two changed about, is near however short the word is.
-        near = [o for o in order if likeness[o] >= least or mistakes[o] <= 1]
-        suggestions = tuple(self._components[o] for o in near[:5])
+        # One letter off, or two changed about, is near however short the word.
+        near = [o for o in order if likeness[o] >= least or mistakes[o] <= 1][:5]
         nearest = sorted(mistakes, key=lambda owner: mistakes[owner])[:2]
         # A rival within one more letter makes the text ambiguous.
         certain = (
@@ -332,7 +331,7 @@ class Catalogue:
             and (len(nearest) == 1 or mistakes[nearest[1]] >= mistakes[nearest[0]] + 2)
         )
         component = self._components[nearest[0]] if certain else None
-        return Resolution(component, best, suggestions, exact=False)
+        return Resolution(component, best, tuple(self._components[o] for o in near), exact=False)
 
 
 def _words(name: str) -> list[str]:
