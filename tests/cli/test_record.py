@@ -72,6 +72,11 @@ TYPED = {
         "odometer_exchange",
         {"old_reading": 61300.0, "new_reading": 12.0, "unit": "mi"},
     ),
+    "visit": (
+        ["bus-7", "arrived", "--promised", "2026-05-06"],
+        "visit",
+        {"step": "arrived", "promised": "2026-05-06"},
+    ),
     "retirement": (
         ["bus-7", "written-off", "--price", "300 USD"],
         "retirement",

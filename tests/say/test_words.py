@@ -81,6 +81,10 @@ EXAMPLES = {
         ["safety inspection: not tested", "horn"],
     ),
     "retirement": ({"reason": "written_off", "price": MONEY}, ["written off", "84.50 USD"]),
+    "visit": (
+        {"step": "arrived", "promised": "2026-05-06"},
+        ["came into the shop", "promised for 2026-05-06"],
+    ),
     "retraction": ({"event": EVENT, "reason": "typed twice"}, ["00000001", "typed twice"]),
 }
 

@@ -380,6 +380,7 @@ KINDS: tuple[Verb, ...] = (
     Verb("estimate", f"{_HERE}.money:estimate", "What work would cost.", "With the customer"),
     Verb("authorisation", f"{_HERE}.money:authorisation", "The answers to an estimate.",
          "With the customer", ("authorization",)),
+    Verb("visit", f"{_HERE}.entry:visit", "It came in, or was handed over.", "With the customer"),
     Verb("valuation", f"{_HERE}.entry:valuation", "What the vehicle is worth.",
          "With the customer"),
     Verb("inspection-result", f"{_HERE}.entry:inspection_result",

@@ -249,6 +249,12 @@ def retirement(typed: Typed) -> None:
     typed.write()
 
 
+@Entry("visit", "step")
+def visit(typed: Typed) -> None:
+    """It came in, or was handed over: record visit bus-7 arrived --promised 2026-05-06."""
+    typed.write()
+
+
 @Entry("valuation", "value")
 def valuation(typed: Typed) -> None:
     """What the vehicle is worth as it stands, and where that figure is from."""

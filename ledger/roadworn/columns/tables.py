@@ -107,6 +107,15 @@ RETIREMENTS = table(
     NOTE,
 )
 
+VISITS = table(
+    "visits",
+    "one row for each time that a vehicle came into the shop, or was handed over",
+    ("visit",),
+    ("step", "arrived or handed_over"),
+    ("promised", "day for which it was promised"),
+    NOTE,
+)
+
 RETRACTIONS = table(
     "retractions",
     "one row for each event that was taken back by a retraction",
@@ -292,6 +301,6 @@ DECISIONS = table(
 
 CORE_TABLES: tuple[TableSpec, ...] = (
     *(PROFILES, READING_DETAILS, EXCHANGES, VALUATIONS, INSPECTION_RESULTS, RETIREMENTS),
-    *(RETRACTIONS, CORRECTIONS, *LOOK_TABLES),
+    *(VISITS, RETRACTIONS, CORRECTIONS, *LOOK_TABLES),
     *(REPLACEMENTS, REPAIRS, MAINTENANCE_DONE, ESTIMATES, ESTIMATE_LINES, DECISIONS),
 )

@@ -36,6 +36,7 @@ CORE_KINDS: dict[str, type[Payload]] = {
     "valuation": payloads.Valuation,
     "inspection_result": payloads.InspectionResult,
     "retirement": payloads.Retirement,
+    "visit": payloads.Visit,
     "retraction": payloads.Retraction,
 }
 

@@ -227,6 +227,14 @@ class Retirement(Payload):
     note: Note = None
 
 
+class Visit(Payload):
+    """The vehicle came into the shop, or was handed over again."""
+
+    step: Annotated[Literal["arrived", "handed_over"], about("Came in, or left again.")]
+    promised: Annotated[Day | None, about("Day for which it was promised.")] = None
+    note: Note = None
+
+
 # Looking: the look-over, the scan, and what the customer says.
 
 

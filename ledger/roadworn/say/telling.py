@@ -46,6 +46,9 @@ _SAID: Mapping[str, str] = {
     "result": "{which} inspection: {result}",
     "due_date": "next due {due_date}",
     "retirement": "left: {reason}",
+    "visit-arrived": "came into the shop",
+    "visit-handed_over": "handed over",
+    "promised": "promised for {promised}",
     "retraction": "took back event {event}: {reason}",
     # Looking
     "inspection": "look-over: {told}",
@@ -365,6 +368,10 @@ def _retirement(payload: Payload) -> Joined:
     return Joined([left, money_words(payload.get("price"))])
 
 
+def _visit(payload: Payload) -> Joined:
+    return Joined([_say(f"visit-{payload['step']}"), *_given(payload, "promised")])
+
+
 _TELLERS: Mapping[str, Callable[[Payload], str]] = {
     "enrolment": lambda it: _say("enrolment", profile=_profile(it)),
     "profile_change": lambda it: _say("profile_change", profile=_profile(it)),
@@ -381,5 +388,6 @@ _TELLERS: Mapping[str, Callable[[Payload], str]] = {
     "valuation": lambda it: _say("valuation", value=money_words(it["value"]), source=it["source"]),
     "inspection_result": _result,
     "retirement": _retirement,
+    "visit": _visit,
     "retraction": lambda it: _say("retraction", event=it["event"][-8:], reason=it["reason"]),
 }
