@@ -7,7 +7,7 @@ import typer
 
 from roadworn.model.errors import UsageError
 from roadworn_cli.context import state_of
-from roadworn_cli.output import check_format, emit, emit_json, format_option, say
+from roadworn_cli.output import check_format, counted, emit, emit_json, format_option, say
 
 
 def create(ctx: typer.Context) -> None:
@@ -51,8 +51,14 @@ def contact(
         raise UsageError("--erase deletes everything: leave out what should be kept.")
     with state_of(ctx).open_ledger(writable=changed or erase) as ledger:
         if erase:
+            # A number plate leads to its owner, and goes with what was kept of him.
+            from roadworn.intake.finding import profiles
+
+            own = [v for v, p in profiles(ledger).items() if p.get("owner_reference") == reference]
+            plates = ledger.plates.erase(own)
             known = ledger.contacts.erase(reference)
-            say(f"{reference} is erased." if known else f"{reference} was not there.")
+            also = f", with {counted(plates, 'number plate')}" if plates else ""
+            say(f"{reference} is erased{also}." if known else f"{reference} was not there{also}.")
             return
         if changed:
             ledger.contacts.set(reference, **changes)

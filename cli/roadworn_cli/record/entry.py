@@ -8,7 +8,7 @@ a command takes besides them, and what is said once the event is written down.
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from inspect import Parameter
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
@@ -17,7 +17,7 @@ from roadworn.model.amounts import choose, read_odometer, read_warranty
 from roadworn.model.errors import LedgerRefused, UnknownName, UsageError
 from roadworn.model.kinds import CORE_KINDS, PayloadField, fields_of
 from roadworn_cli.context import check_day, default_unit
-from roadworn_cli.output import note
+from roadworn_cli.output import escape, note
 from roadworn_cli.record import (
     ENVELOPE,
     Asked,
@@ -32,6 +32,9 @@ from roadworn_cli.record import (
     write,
     writing,
 )
+
+if TYPE_CHECKING:
+    from roadworn.intake import Ledger
 
 _FIGURE = Annotated[str, typer.Argument(metavar="FIGURE", help="As read, '61,250 mi'.")]
 _UNIT_ALONE = Annotated[
@@ -229,12 +232,52 @@ def exchange(typed: Typed) -> None:
     typed.write(typed=old)
 
 
-@Entry("profile_change")
+_PLATE: dict[str, Asked] = {
+    "plate": (
+        Annotated[
+            str,
+            typer.Option(
+                metavar="PLATE",
+                help="Its number plate with its place, 'ABC 123 XY'; kept apart from events.",
+            ),
+        ],
+        "",
+    )
+}
+
+
+def keep_plate(ledger: "Ledger", vehicle_id: str, text: str) -> None:
+    """Keep the number plate of a vehicle where one was typed, and say so."""
+    if text:
+        plate = ledger.plates.set(vehicle_id, text)
+        typer.echo(f"{vehicle_id}  plate {escape(plate)}, kept apart from events")
+
+
+def check_plate(text: str) -> None:
+    """Refuse what is no number plate before anything is written.
+
+    Raises:
+        UsageError: it is none.
+    """
+    if text:
+        from roadworn.store.aside import read_plate
+
+        read_plate(text)
+
+
+@Entry("profile_change", others=_PLATE)
 def profile(typed: Typed) -> None:
     """Some of its description changed; what is left out stays as it was."""
-    if not given({**typed.payload, "note": None}):
+    plate = typed.others["plate"]
+    check_plate(plate)
+    changed = given({**typed.payload, "note": None})
+    if not changed and not plate:
         raise UsageError("Nothing has changed: say what did, as in --duty 'school run'.")
-    typed.write()
+    if changed or typed.payload.get("note"):
+        typed.write()
+    if plate:
+        with writing(typed.ctx) as ledger:
+            keep_plate(ledger, ledger.require_vehicle(typed.vehicle), plate)
 
 
 @Entry("inspection_result", "inspection", "result")
@@ -307,10 +350,14 @@ _NEW_NAME = Annotated[
 ]
 
 
-@Entry("enrolment", others={"vehicle": (_NEW_NAME, Parameter.empty), "unit": (_UNIT_ALONE, "")})
+@Entry(
+    "enrolment",
+    others={"vehicle": (_NEW_NAME, Parameter.empty), "unit": (_UNIT_ALONE, ""), **_PLATE},
+)
 def enrol(typed: Typed) -> None:
     """Take a vehicle into the ledger; later a change of its description is `record profile`."""
     vehicle, envelope = typed.vehicle, typed.envelope
+    check_plate(typed.others["plate"])
     check_day(envelope.on, "--on")
     with writing(typed.ctx) as ledger:
         try:
@@ -323,5 +370,6 @@ def enrol(typed: Typed) -> None:
                 "choose another name."
             )
         append(ledger, vehicle, typed.kind, typed.payload, envelope)
+        keep_plate(ledger, vehicle, typed.others["plate"])
     if not envelope.odometer:
         note("without --odometer its parts have no known distance until a reading is recorded.")

@@ -10,14 +10,16 @@ event carries only an opaque `owner_reference`. What it stands for is a row of t
 which may be changed and deleted freely; no digest depends on it.
 """
 
+import re
 import sqlite3
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
+from shlex import quote
 from types import TracebackType
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
 from roadworn.model.errors import (
     SEVERAL,
@@ -34,6 +36,9 @@ from roadworn.store.merkle import Checkpoint, latest_checkpoint, require_room, w
 from roadworn.store.schema import connect, plain_failures, require_file
 from roadworn.store.whole import made_whole
 from roadworn.store.writer import COLUMNS, Check, Writer
+
+if TYPE_CHECKING:
+    from roadworn.store.aside import Imports, Plates
 
 #: Fetching in slices keeps no read transaction open while a caller works.
 _SLICE = 5_000
@@ -111,6 +116,20 @@ class LedgerFile:
                 connection.close()
                 raise
         return cls(path, connection, writable=writable)
+
+    @property
+    def plates(self) -> "Plates":
+        """The number plates of the vehicles, outside the chain."""
+        from roadworn.store.aside import Plates
+
+        return Plates(self._connection, self.path)
+
+    @property
+    def imports(self) -> "Imports":
+        """Which file gave which events."""
+        from roadworn.store.aside import Imports
+
+        return Imports(self._connection, self.path)
 
     @contextmanager
     def locked(self, check: Check) -> Iterator[Writer]:
@@ -227,13 +246,15 @@ class LedgerFile:
 
 
 def _check_shape(path: Path, connection: sqlite3.Connection, *, writable: bool) -> None:
-    if schema.known_shape(path, connection) < schema.SHAPE:
-        if not writable:
+    shape = schema.known_shape(path, connection)
+    if shape < schema.SHAPE:
+        if not writable and shape < schema.READABLE:
             raise NotALedger(
                 f"{path} has the shape of an older Roadworn: record something in it once, "
                 "which brings it up to date."
             )
-        schema.upgrade(connection)
+        if writable:
+            schema.upgrade(connection)
     missing = schema.missing_guards(connection)
     if missing:
         raise LedgerDamaged(
@@ -310,8 +331,13 @@ class Contacts:
                 f"SELECT {', '.join(_CONTACT)} FROM contacts WHERE reference = ?", (reference,)
             ).fetchone()
         if row is None:
+            is_word = re.fullmatch(r"[\w.-]+", reference)
+            kept = quote(reference) if is_word else f"OWNER-1 --name {quote(reference)}"
             raise UnknownName(
-                f"There is no contact {reference!r}: it was never written, or it was erased."
+                f"There is no contact {reference!r}: it was never written, or it was erased. Write "
+                f"it with `roadworn contact {kept} --phone …`, and say whose a vehicle is with "
+                f"`roadworn record profile VEHICLE --owner {reference if is_word else 'OWNER-1'}`; "
+                "by a name or a number `roadworn find` looks."
             )
         return Contact(*row)
 

@@ -16,7 +16,9 @@ if TYPE_CHECKING:
 
 
 #: The shape this program writes, kept in PRAGMA user_version.
-SHAPE = 1
+SHAPE = 2
+#: From this shape on a ledger is read as it stands: what came since stands beside the events.
+READABLE = 1
 #: Marks a file as a ledger, kept in PRAGMA application_id ("Rdwn").
 APPLICATION_ID = 0x5264776E
 
@@ -147,6 +149,10 @@ def upgrade(connection: sqlite3.Connection) -> None:
     def m001_ledger(db: "Database") -> None:
         _first_shape(db)
 
+    @migrations()
+    def m002_beside(db: "Database") -> None:
+        _second_shape(db)
+
     migrations.apply(Database(connection))
 
 
@@ -184,9 +190,27 @@ def _first_shape(db: "Database") -> None:
         "CREATE INDEX events_retraction ON events(vehicle_id) WHERE kind = 'retraction'",
         *GUARDS.values(),
         f"PRAGMA application_id = {APPLICATION_ID}",
-        f"PRAGMA user_version = {SHAPE}",
+        "PRAGMA user_version = 1",
     ):
         db.execute(statement)
+
+
+def _second_shape(db: "Database") -> None:
+    """Number plates, and which file gave which events: beside the chain, free to be erased."""
+    db.table("plates").create(
+        {"vehicle_id": str, "plate": str}, pk="vehicle_id", not_null={"plate"}, strict=True
+    )
+    db.table("imports").create(
+        {"size": int, "after": int, "file": str, "made_at": str},
+        pk="size",
+        not_null={"after", "file", "made_at"},
+        strict=True,
+    )
+    db.table("import_rows").create(
+        {"mark": str, "seq": int}, pk="mark", not_null={"seq"}, strict=True
+    )
+    db.execute("CREATE INDEX events_merge ON events(vehicle_id) WHERE kind = 'merge'")
+    db.execute("PRAGMA user_version = 2")
 
 
 BUSY_SECONDS = 20.0

@@ -1,0 +1,154 @@
+"""What stands beside the chain and may be erased: number plates, and which file gave which events.
+
+A number plate leads to a person, so it is in no event (`docs/decisions/number-plates.md`). Which
+file gave which events is bookkeeping: it makes an import undone or read anew by another map, and
+no figure rests on it.
+"""
+
+import re
+import sqlite3
+from collections.abc import Iterable
+from pathlib import Path
+from typing import NamedTuple
+
+from roadworn.model.errors import UsageError
+from roadworn.model.events import utc_now
+from roadworn.store import schema
+from roadworn.store.schema import plain_failures
+
+_LONGEST_PLATE = 24
+#: A place behind a plate has no digit and no more letters than this, as in "ABC 123 XY".
+_LONGEST_PLACE = 3
+_SIGNS = re.compile(r"[\W_]+")
+
+
+def read_plate(text: str) -> str:
+    """Return a number plate as it is kept: capital letters, single blanks.
+
+    Raises:
+        UsageError: it is none.
+    """
+    plate = " ".join(text.upper().split())
+    if not folded(plate) or len(plate) > _LONGEST_PLATE:
+        raise UsageError(
+            f"{text[:60]!r} is no number plate: write it as it stands there, with its state or "
+            "country behind it where that matters, as in 'ABC 123 XY'."
+        )
+    return plate
+
+
+def folded(text: str) -> str:
+    """Return the letters and digits of a text alone, in capitals."""
+    return _SIGNS.sub("", text.upper())
+
+
+def without_place(plate: str) -> str:
+    """Return what is left of a plate, folded, without what may be its place.
+
+    Nobody knows where a plate ends and its place begins ("AB12 CDE"), so this is only compared
+    with, and never shown. Empty where nothing can be its place.
+    """
+    words = [folded(word) for word in plate.upper().replace(",", " ").split()]
+    words = [word for word in words if word]
+    last = words[-1] if words else ""
+    rest = "".join(words[:-1])
+    is_place = last.isalpha() and len(last) <= _LONGEST_PLACE and any(map(str.isdigit, rest))
+    return rest if is_place else ""
+
+
+class _Aside:
+    """A table beside the events; not there in a ledger of the first shape that is only read."""
+
+    def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
+        self._connection = connection
+        self._path = path
+
+    def _rows(self, sql: str, *parameters: object) -> list[tuple[str, ...]]:
+        with plain_failures(self._path):
+            if (schema.shape_of(self._connection) or 0) < schema.SHAPE:
+                return []
+            return self._connection.execute(sql, parameters).fetchall()
+
+
+class Plates(_Aside):
+    """The number plates of one ledger."""
+
+    def set(self, vehicle_id: str, text: str) -> str:
+        """Write the plate of a vehicle in the place of any before it; return it as it is kept.
+
+        Raises:
+            UsageError: it is none.
+        """
+        plate = read_plate(text)
+        with plain_failures(self._path):
+            self._connection.execute(
+                "INSERT INTO plates (vehicle_id, plate) VALUES (?, ?) "
+                "ON CONFLICT (vehicle_id) DO UPDATE SET plate = excluded.plate",
+                (vehicle_id, plate),
+            )
+            # The plate before it leaves the log as well, as a contact does.
+            schema.empty_log(self._connection, 0)
+        return plate
+
+    def of(self, vehicle_id: str) -> str:
+        """Return the plate of a vehicle, or an empty text."""
+        rows = self._rows("SELECT plate FROM plates WHERE vehicle_id = ?", vehicle_id)
+        return rows[0][0] if rows else ""
+
+    def all(self) -> dict[str, str]:
+        """Return vehicle -> plate."""
+        return {row[0]: row[1] for row in self._rows("SELECT vehicle_id, plate FROM plates")}
+
+    def erase(self, vehicle_ids: Iterable[str]) -> int:
+        """Delete the plates of vehicles for good; return how many there were."""
+        with plain_failures(self._path):
+            gone = sum(
+                self._connection.execute(
+                    "DELETE FROM plates WHERE vehicle_id = ?", (vehicle_id,)
+                ).rowcount
+                for vehicle_id in vehicle_ids
+            )
+            schema.empty_log(self._connection, 0)
+        return gone
+
+
+class Imported(NamedTuple):
+    """One file that was taken in.
+
+    Attributes:
+        size: number of its last event.
+        after: number of the event before its first.
+        file: its name, without its folder.
+        made_at: moment in UTC.
+    """
+
+    size: int
+    after: int
+    file: str
+    made_at: str
+
+
+class Imports(_Aside):
+    """Which file gave which events, and which row of a table the latest of them."""
+
+    def note(self, after: int, size: int, file: str) -> None:
+        """Keep that a file gave the events with `after` < seq <= `size`; in its transaction."""
+        self._connection.execute(
+            "INSERT INTO imports (size, after, file, made_at) VALUES (?, ?, ?, ?)",
+            (size, after, file, utc_now()),
+        )
+
+    def latest(self) -> list[Imported]:
+        """Return all files that were taken in, the newest first."""
+        sql = "SELECT size, after, file, made_at FROM imports ORDER BY size DESC"
+        return [Imported(int(size), int(after), *rest) for size, after, *rest in self._rows(sql)]
+
+    def keep_rows(self, rows: Iterable[tuple[str, int]]) -> None:
+        """Keep (mark of a row, number of the event that it gave); in the file's transaction."""
+        self._connection.executemany(
+            "INSERT OR REPLACE INTO import_rows (mark, seq) VALUES (?, ?)", rows
+        )
+
+    def rows(self) -> dict[str, int]:
+        """Return the mark of each row of a table that was ever taken -> number of its event."""
+        return {row[0]: int(row[1]) for row in self._rows("SELECT mark, seq FROM import_rows")}
