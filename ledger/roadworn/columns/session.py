@@ -19,6 +19,7 @@ from roadworn.columns.spec import TableInfo, TableSpec, ViewSpec, comments_of
 from roadworn.columns.views_distance import DISTANCE_VIEWS, settle
 from roadworn.columns.views_lives import LIFE_VIEWS
 from roadworn.columns.views_open_work import OPEN_VIEWS, STATE_VIEWS
+from roadworn.columns.views_today import TODAY_VIEWS
 from roadworn.columns.views_vehicles import EVENT_VIEWS, VEHICLE_VIEWS, known, typed
 from roadworn.model.events import Amendment, taken_back
 
@@ -45,7 +46,7 @@ def all_views(tables: Sequence[TableSpec], condition: str) -> dict[str, ViewSpec
     """
     views = [known(condition), *EVENT_VIEWS, *DISTANCE_VIEWS, *VEHICLE_VIEWS]
     views += [typed(spec) for spec in tables if spec.name not in _STEPS]
-    views += [*STATE_VIEWS, *LIFE_VIEWS, *OPEN_VIEWS]
+    views += [*STATE_VIEWS, *LIFE_VIEWS, *OPEN_VIEWS, *TODAY_VIEWS]
     return {view.name: view for view in views}
 
 

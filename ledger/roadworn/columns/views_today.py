@@ -1,0 +1,208 @@
+"""The day of a shop: what stands in it, what waits for an answer, what is approved and not done.
+
+The lists are views, so that the screen, the page and the analyst read the same rows. What came
+first on a day is told by the order in which it was written down: of most entries only the day is
+known.
+"""
+
+from collections.abc import Iterator
+
+from roadworn.columns.spec import COMMON, ViewSpec, columns_of, common_of
+from roadworn.columns.tables import ESTIMATE_LINES, REPLACEMENTS, VISITS
+from roadworn.columns.views_open_work import AUTHORISATIONS
+from roadworn.model.catalogue import catalogue, place_sql
+
+#: Kinds that are written down standing at the vehicle, so that one of today says it is here.
+_AT_THE_VEHICLE = (
+    "('enrolment', 'inspection', 'scan', 'complaint', 'replacement', 'repair', 'maintenance', "
+    "'estimate', 'odometer_exchange')"
+)
+#: So many days after work it is still asked whether the codes were read again. Common practice,
+#: no source.
+_ASKED_FOR = 30
+
+
+def _work() -> Iterator[str]:
+    """Yield a SELECT of the work in each table that holds some, alike in columns."""
+    for table, kind, how in (
+        ("replacements", "replacement", "reason"),
+        ("repairs", "repair", "correction"),
+        ("maintenance_done", "maintenance", "action"),
+    ):
+        yield (
+            f"SELECT {common_of('t')}, '{kind}' AS kind, component, position, {how} AS how, "
+            f"total_cost, currency, work_order, note FROM main.{table} AS t"
+        )
+
+
+WORK_DONE = ViewSpec(
+    "main.work_done",
+    "one row for each piece of work: parts replaced, repairs, services",
+    (
+        *COMMON,
+        ("kind", "VARCHAR", "replacement, repair or maintenance"),
+        *columns_of(REPLACEMENTS, "component", "position"),
+        ("how", "VARCHAR", "why it was replaced, what was done, or the action of a service"),
+        *columns_of(REPLACEMENTS, "total_cost", "currency", "work_order", "note"),
+    ),
+    " UNION ALL ".join(_work()),
+    needs=("main.replacements", "main.repairs", "main.maintenance_done"),
+)
+
+# What was only looked at is not done.
+_DONE = f"""
+    SELECT vehicle_id, component, {place_sql("component", "position")} AS place, occurred_on, seq
+    FROM main.work_done WHERE kind <> 'maintenance' OR how <> 'inspected'"""
+_SINCE = """
+      SELECT 1 FROM done AS d
+      WHERE d.vehicle_id = l.vehicle_id AND d.component = l.component
+        AND (d.place = l.place OR d.place = '' OR l.place = '')
+        AND (d.occurred_on > l.estimated_on
+             OR (d.occurred_on = l.estimated_on AND d.seq > l.estimate_seq))"""
+_HERE = "vehicle_id IN (SELECT vehicle_id FROM main.vehicles WHERE retired_on IS NULL)"
+
+WAITING_LINES = ViewSpec(
+    "main.waiting_lines",
+    "estimate lines that nobody has answered, not offered anew and not done since",
+    (
+        *COMMON,
+        *columns_of(ESTIMATE_LINES, "line", "component", "position", "work", "amount", "currency"),
+        *columns_of(ESTIMATE_LINES, "safety", "valid_until"),
+        ("lapsed", "BOOLEAN", "the last day that the estimate holds is past"),
+    ),
+    f"""
+    WITH done AS ({_DONE}
+    ), lines AS (
+      SELECT t.*, t.occurred_on AS estimated_on, t.seq AS estimate_seq,
+             {place_sql("t.component", "t.position")} AS place,
+             rank() OVER (PARTITION BY vehicle_id, component,
+                                       {place_sql("t.component", "t.position")}
+                          ORDER BY occurred_on DESC, seq DESC) AS back
+      FROM main.estimate_lines AS t
+    )
+    SELECT {common_of("l")}, l.line, l.component, l.position, l.work, l.amount, l.currency,
+           l.safety, l.valid_until, coalesce(l.valid_until < s.today, FALSE) AS lapsed
+    FROM lines AS l CROSS JOIN base.settings AS s
+    WHERE l.back = 1 AND {_HERE}
+      AND (l.event_id, l.line) NOT IN (SELECT (estimate, line) FROM main.authorisations)
+      AND NOT EXISTS ({_SINCE})""",
+    needs=("main.estimate_lines", "main.authorisations", "main.work_done", "main.vehicles"),
+    kept=True,
+)
+
+APPROVED_WORK = ViewSpec(
+    "main.approved_work",
+    "estimate lines that were approved and have not been done since",
+    (
+        *COMMON,
+        *columns_of(AUTHORISATIONS, "estimate", "line", "component", "position", "work", "amount"),
+        *columns_of(AUTHORISATIONS, "currency", "safety", "estimated_on"),
+    ),
+    f"""
+    WITH done AS ({_DONE}
+    ), answers AS (
+      SELECT a.*, e.seq AS estimate_seq, {place_sql("a.component", "a.position")} AS place,
+             rank() OVER (PARTITION BY a.vehicle_id, a.component,
+                                       {place_sql("a.component", "a.position")}
+                          ORDER BY a.estimated_on DESC, e.seq DESC) AS back
+      FROM main.authorisations AS a JOIN main.estimates AS e ON e.event_id = a.estimate
+      WHERE a.latest
+    )
+    SELECT {common_of("l")}, l.estimate, l.line, l.component, l.position, l.work, l.amount,
+           l.currency, l.safety, l.estimated_on
+    FROM answers AS l
+    WHERE l.back = 1 AND l.decision = 'approved' AND l.component IS NOT NULL AND {_HERE}
+      AND NOT EXISTS ({_SINCE})""",
+    needs=("main.authorisations", "main.estimates", "main.work_done", "main.vehicles"),
+    kept=True,
+)
+
+IN_SHOP = ViewSpec(
+    "main.in_shop",
+    "vehicles in the shop: came in and not handed over, or with an entry of the day since then",
+    (
+        ("vehicle_id", "VARCHAR", "the vehicle"),
+        ("since", "DATE", "day it came in; the day of the view where nobody wrote that down"),
+        ("arrived", "BOOLEAN", "it was written down that it came in"),
+        *columns_of(VISITS, "promised"),
+        ("entries", "BIGINT", "entries of the day at the vehicle"),
+        ("event_id", "VARCHAR", "the visit that says so; else the first entry of the day"),
+    ),
+    f"""
+    WITH visits AS (
+      SELECT v.*, row_number() OVER (PARTITION BY vehicle_id
+                                     ORDER BY occurred_on DESC, seq DESC) AS back
+      FROM main.visits AS v
+    ), last_visit AS (SELECT * FROM visits WHERE back = 1
+    ), entries AS (
+      SELECT e.vehicle_id, count(*) AS entries, min_by(e.event_id, e.seq) AS event_id
+      FROM main.effective_events AS e CROSS JOIN base.settings AS s
+      LEFT JOIN last_visit AS v ON v.vehicle_id = e.vehicle_id
+      WHERE e.occurred_on = s.today AND e.kind IN {_AT_THE_VEHICLE}
+        AND (v.step IS DISTINCT FROM 'handed_over' OR e.occurred_on > v.occurred_on
+             OR e.seq > v.seq)
+      GROUP BY e.vehicle_id
+    )
+    SELECT h.vehicle_id, CASE WHEN v.step = 'arrived' THEN v.occurred_on ELSE s.today END AS since,
+           coalesce(v.step = 'arrived', FALSE) AS arrived,
+           CASE WHEN v.step = 'arrived' THEN v.promised END AS promised,
+           coalesce(e.entries, 0) AS entries,
+           CASE WHEN v.step = 'arrived' THEN v.event_id ELSE e.event_id END AS event_id
+    FROM main.vehicles AS h CROSS JOIN base.settings AS s
+    LEFT JOIN last_visit AS v ON v.vehicle_id = h.vehicle_id
+    LEFT JOIN entries AS e ON e.vehicle_id = h.vehicle_id
+    WHERE h.retired_on IS NULL AND (v.step = 'arrived' OR e.entries > 0)""",
+    needs=("main.visits", "main.effective_events", "main.vehicles"),
+)
+
+_CRITICAL = ", ".join(f"'{part.id}'" for part in catalogue() if part.safety_critical)
+
+UNTRIED_WORK = ViewSpec(
+    "main.untried_work",
+    "work that nothing on record has tried since: codes not read again, a safety item of a vehicle "
+    "in the shop not looked at again",
+    (
+        *COMMON,
+        *columns_of(REPLACEMENTS, "component", "position"),
+        ("wants", "VARCHAR", "scan or look_over"),
+    ),
+    f"""
+    WITH codes AS (
+      SELECT vehicle_id, max((occurred_on, seq)) AS scanned
+      FROM main.active_codes GROUP BY vehicle_id
+    ), looks AS (
+      SELECT vehicle_id, component, max((occurred_on, seq)) AS looked FROM (
+        SELECT vehicle_id, component, occurred_on, seq FROM main.findings
+        WHERE condition <> 'not_checked'
+      ) AS f GROUP BY vehicle_id, component
+    ), all_sound AS (
+      SELECT vehicle_id, max((occurred_on, seq)) AS looked FROM main.inspections
+      WHERE rest = 'sound' GROUP BY vehicle_id
+    ), work AS (
+      SELECT w.*, (w.occurred_on, w.seq) AS at, s.today
+      FROM main.work_done AS w CROSS JOIN base.settings AS s
+      WHERE w.kind <> 'maintenance' AND w.occurred_on >= s.today - {_ASKED_FOR}
+        AND w.occurred_on <= s.today AND w.{_HERE}
+    ), latest AS (
+      SELECT w.*, row_number() OVER (PARTITION BY w.vehicle_id
+                                     ORDER BY w.occurred_on DESC, w.seq DESC) AS back
+      FROM work AS w
+    )
+    SELECT {common_of("w")}, w.component, w.position, 'scan' AS wants
+    FROM latest AS w JOIN codes AS c ON c.vehicle_id = w.vehicle_id
+    WHERE w.back = 1 AND w.at > c.scanned
+    UNION ALL
+    SELECT {common_of("w")}, w.component, w.position, 'look_over' AS wants
+    FROM work AS w JOIN main.in_shop AS h ON h.vehicle_id = w.vehicle_id
+    LEFT JOIN looks AS l ON l.vehicle_id = w.vehicle_id AND l.component = w.component
+    LEFT JOIN all_sound AS a ON a.vehicle_id = w.vehicle_id
+    WHERE w.component IN ({_CRITICAL}) AND w.occurred_on >= h.since
+      AND (l.looked IS NULL OR l.looked < w.at) AND (a.looked IS NULL OR a.looked < w.at)""",
+    needs=(
+        *("main.work_done", "main.active_codes", "main.findings", "main.inspections"),
+        *("main.in_shop", "main.vehicles"),
+    ),
+    kept=True,
+)
+
+TODAY_VIEWS = (WORK_DONE, WAITING_LINES, APPROVED_WORK, IN_SHOP, UNTRIED_WORK)
