@@ -26,7 +26,8 @@ from roadworn.testing import event
 GOLDEN = Path(__file__).parent / "golden"
 #: What a text is exchanged for where it cannot be taken out: one of these has its form.
 TEXTS = ("other", "4.00", "EUR", "front", "LF", "engine.oil", "brake.pad", "P0420", "2027-01-01",
-         "inspected", "0190a1b2-c3d4-7000-8000-000000000002", "FF", "00000000")  # fmt: skip
+         "inspected", "0190a1b2-c3d4-7000-8000-000000000002", "FF", "00000000",
+         "d1" * 32)  # fmt: skip
 #: What is folded from payloads alone; the profiles are folded into the vehicles.
 TABLES = [
     name

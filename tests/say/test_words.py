@@ -75,6 +75,10 @@ EXAMPLES = {
         ["line 1 declined"],
     ),
     "complaint": ({"complaint": "clunk", "cause": "link"}, ["clunk", "cause: link"]),
+    "photograph": (
+        {"digest": "2c" * 32, "media": "image/png", "size": 1840, "component": "brake.hose"},
+        ["brake hose", "1,840 bytes", "image/png", "2c2c2c2c"],
+    ),
     "valuation": ({"value": MONEY, "source": "trade list"}, ["84.50 USD", "trade list"]),
     "inspection_result": (
         {"inspection": "safety", "result": "not_tested", "items": ["horn"]},

@@ -165,7 +165,7 @@ def append(
         sheet: whose limits the figures of a look-over were judged by.
         besides: what was noticed when it was read, to say after the cautions.
     """
-    odometer, unit = _figure(envelope, vehicle_id, ledger.facts)
+    odometer, unit = figure_of(envelope, vehicle_id, ledger.facts)
     event = new_event(
         {
             "vehicle_id": vehicle_id,
@@ -242,7 +242,7 @@ def new_event(fields: Mapping[str, Any]) -> "NewEvent":
         raise ProblemsFound(f"Not taken: {problems[0]}", problems) from None
 
 
-def _figure(envelope: Envelope, vehicle_id: str, facts: Facts) -> tuple[float | None, str | None]:
+def figure_of(envelope: Envelope, vehicle_id: str, facts: Facts) -> tuple[float | None, str | None]:
     """Return the odometer figure and its unit, or two None when none was typed."""
     if not envelope.odometer:
         return None, None

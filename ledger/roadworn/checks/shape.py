@@ -31,6 +31,7 @@ PATTERNS = {
     r"^\d{1,4}(\.\d{1,4})?$": 'a percent as a decimal number in quotes, as in "8.25"',
     _CURRENCY: "a currency of three capital letters, as in USD",
     r"^[0-9A-F]{2}$": "two hexadecimal digits, as in 1A",
+    r"^[0-9a-f]{64}$": "a SHA-256 digest of 64 hexadecimal digits",
     r"^[0-9A-F]{8}$": "eight hexadecimal digits, as in 0007E500",
     r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,62}$": "a short name without spaces, as in bus-7",
     _MOMENT: "a day as in 2026-05-04, or a time in UTC as in 2026-05-04T09:30:00Z",

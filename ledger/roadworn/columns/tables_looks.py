@@ -203,4 +203,19 @@ COMPLAINTS = table(
     PLACE[1],
 )
 
-LOOK_TABLES = (INSPECTIONS, FINDINGS, MEASUREMENTS, SCANS, CODES, MONITORS, COMPLAINTS)
+PHOTOGRAPHS = table(
+    "photographs",
+    "one row for each photograph; the picture lies beside the ledger unless it was erased",
+    ("photograph",),
+    ("digest", "SHA-256 of its bytes, in hexadecimal digits, which is its name too"),
+    ("media", "image/jpeg, image/png or image/webp"),
+    Made("bytes", "BIGINT", "how many bytes it has", "p.size"),
+    ("component", "component it shows, system.part"),
+    PLACE[1],
+    NOTE,
+)
+
+LOOK_TABLES = (
+    *(INSPECTIONS, FINDINGS, MEASUREMENTS, SCANS, CODES, MONITORS, COMPLAINTS),
+    PHOTOGRAPHS,
+)

@@ -129,7 +129,7 @@ _FIELDS = ", ".join(
 #: taken to have been watched meanwhile: 18 months, common practice, no source. Not so once its
 #: enrolment was written down; and a vehicle that is seldom seen shows it by pauses later on.
 UNRECORDED_DAYS = 548
-_BOOKKEEPING = "('retraction', 'authorisation', 'profile_change', 'valuation')"
+_BOOKKEEPING = "('retraction', 'authorisation', 'profile_change', 'valuation', 'photograph')"
 
 VEHICLES = ViewSpec(
     "main.vehicles",

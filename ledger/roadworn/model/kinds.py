@@ -33,6 +33,7 @@ CORE_KINDS: dict[str, type[Payload]] = {
     "estimate": estimates.Estimate,
     "authorisation": estimates.Authorisation,
     "complaint": payloads.Complaint,
+    "photograph": payloads.Photograph,
     "valuation": payloads.Valuation,
     "inspection_result": payloads.InspectionResult,
     "retirement": payloads.Retirement,

@@ -316,6 +316,23 @@ class Complaint(Payload):
     position: TypedPlace = None
 
 
+class Photograph(Payload):
+    """A photograph that lies beside the ledger, named by the digest of its bytes.
+
+    The picture itself can be erased on request; its event stays.
+    """
+
+    digest: Annotated[
+        Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")],
+        about("SHA-256 of its bytes, hexadecimal."),
+    ]
+    media: Annotated[Literal["image/jpeg", "image/png", "image/webp"], about("What file it is.")]
+    size: Annotated[Annotated[int, Field(ge=1)], about("Its bytes.")]
+    component: Annotated[ComponentId | None, about("What it shows.")] = None
+    position: TypedPlace = None
+    note: Note = None
+
+
 # Work: parts replaced, repairs, maintenance. What work would cost is in `estimates`.
 
 

@@ -73,6 +73,8 @@ _SAID: Mapping[str, str] = {
     "since-clear": "{distance:,.10g} {unit} since clear",
     "warm_ups_since_clear": "{warm_ups_since_clear} warm-ups since clear",
     "complaint": "complaint: {complaint}",
+    "photograph": "photograph: {told}",
+    "photograph-file": "{size:,} bytes, {media}, digest {digest}",
     "cause": "cause: {cause}",
     "correction": "correction: {correction}",
     # Work
@@ -282,6 +284,12 @@ def _complaint(payload: Payload) -> Joined:
     return Joined([*told, item_words(payload)], "; ")
 
 
+def _photograph(payload: Payload) -> str:
+    file = {name: payload[name] for name in ("size", "media")}
+    told = [item_words(payload), _say("photograph-file", **file, digest=payload["digest"][:16])]
+    return _say("photograph", told=Joined(filter(None, told)))
+
+
 def _costs(payload: Payload) -> list[str]:
     hours, rate = payload.get("labour_hours"), money_words(payload.get("labour_rate"))
     told = [money_words(payload.get("parts_cost"))]
@@ -385,6 +393,7 @@ _TELLERS: Mapping[str, Callable[[Payload], str]] = {
     "estimate": _estimate,
     "authorisation": _authorisation,
     "complaint": _complaint,
+    "photograph": _photograph,
     "valuation": lambda it: _say("valuation", value=money_words(it["value"]), source=it["source"]),
     "inspection_result": _result,
     "retirement": _retirement,
