@@ -150,8 +150,9 @@ def between(
         increments(a, b, parts.belief, far[u] - near[u])
         for u, (a, b) in enumerate(zip(earlier.counts, later.counts, strict=True))
     )
-    number = np.asarray(sum(w * c.mean() for w, c in zip(later.weight, counts, strict=True)))
-    return Counted(number, counts, later.weight)
+    # Who has left by then, early failures that cost less, and how distance moves it all are of
+    # the farther horizon; `_coming` sets the sum to what the two horizons differ by.
+    return replace(later, number=np.maximum(later.number - earlier.number, 0.0), counts=counts)
 
 
 def quarters_table(
@@ -303,10 +304,13 @@ def _coming(
     today: date, parts: PartsAhead, found: Mapping[float, Projection], ahead: Ints, by: By
 ) -> list[tuple[Cell, ...]]:
     rows: list[tuple[Cell, ...]] = []
+    sooner = 0.0
     for number, end in enumerate(ENDS[by], start=1):
         start = ENDS[by][number - 2] if number > 1 else 0.0
         falls = between(parts, found, start, end)
-        band = money(parts, falls, ahead)
+        band, by_then = money(parts, falls, ahead), money(parts, found[end], ahead).expected
+        cost, sooner = max(by_then - sooner, 0.0), by_then
+        level = cost / band.expected if band.expected > 0.0 else 1.0
         rows.append(
             (
                 number,
@@ -314,9 +318,9 @@ def _coming(
                 months_from(today, int(end)),
                 EXPECTED,
                 float(np.sum(falls.number[ahead])),
-                band.expected,
-                band.low,
-                band.high,
+                cost,
+                band.low * level,
+                band.high * level,
                 None,
                 None,
             )
