@@ -42,6 +42,8 @@ LAID_OUT = "the pieces say it, which the estimate is laid out with"
 NOT_TOLD = {
     "authorisation: estimate": "the lines that it answers are told",
     "estimate: fees.kind": LAID_OUT,
+    "estimate: lines.as_in": "the line is told, and its answer by the answer",
+    "estimate: lines.as_line": "the line is told, and its answer by the answer",
     "estimate: lines.labour_hours": LAID_OUT,
     "estimate: lines.labour_rate.amount": LAID_OUT,
     "estimate: lines.parts_cost.amount": LAID_OUT,

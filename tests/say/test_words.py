@@ -66,6 +66,7 @@ EXAMPLES = {
     ),
     "repair": ({"component": "brake.line", "correction": "bent clear"}, ["bent clear"]),
     "maintenance": ({"component": "engine.oil", "action": "filled"}, ["filled"]),
+    "work_test": ({"test": "test_drive", "result": "failed"}, ["test drive failed"]),
     "estimate": (
         {"lines": [{"line": 1, "component": "brake.pad", "amount": MONEY}]},
         ["1) disc brake pads 84.50 USD"],

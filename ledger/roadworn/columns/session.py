@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from roadworn.columns import views_distance, views_vehicles
 from roadworn.columns.spec import TableInfo, TableSpec, ViewSpec, comments_of
+from roadworn.columns.views_agreed_work import AGREED_VIEWS
 from roadworn.columns.views_distance import DISTANCE_VIEWS, settle
 from roadworn.columns.views_lives import LIFE_VIEWS
 from roadworn.columns.views_open_work import OPEN_VIEWS, STATE_VIEWS
@@ -46,7 +47,7 @@ def all_views(tables: Sequence[TableSpec], condition: str) -> dict[str, ViewSpec
     """
     views = [known(condition), *EVENT_VIEWS, *DISTANCE_VIEWS, *VEHICLE_VIEWS]
     views += [typed(spec) for spec in tables if spec.name not in _STEPS]
-    views += [*STATE_VIEWS, *LIFE_VIEWS, *OPEN_VIEWS, *TODAY_VIEWS]
+    views += [*STATE_VIEWS, *LIFE_VIEWS, *OPEN_VIEWS, *AGREED_VIEWS, *TODAY_VIEWS]
     return {view.name: view for view in views}
 
 

@@ -143,6 +143,7 @@ _COSTS: tuple[Told | Made, ...] = (
     ("parts_cost", "cost of the parts, whole quantity"),
     ("labour_hours", "hours of labour"),
     ("labour_rate", "price of an hour"),
+    ("other_cost", "sublet work, fees, or a price as a whole"),
     Made(
         "labour_cost",
         "DECIMAL(18,4)",
@@ -152,20 +153,33 @@ _COSTS: tuple[Told | Made, ...] = (
     Made(
         "total_cost",
         "DECIMAL(18,4)",
-        "parts and labour; empty when neither or in two currencies",
-        "CASE WHEN p.parts_cost.currency <> p.labour_rate.currency THEN NULL "
-        f"WHEN p.parts_cost.amount IS NULL AND {_LABOUR} IS NULL THEN NULL "
-        "ELSE CAST(coalesce(p.parts_cost.amount, 0) + "
+        "parts, labour and the rest; empty when there is none or in two currencies",
+        "CASE WHEN p.parts_cost.currency <> p.labour_rate.currency "
+        "OR p.other_cost.currency <> coalesce(p.parts_cost.currency, p.labour_rate.currency) "
+        "THEN NULL "
+        f"WHEN coalesce(p.parts_cost.amount, p.other_cost.amount, {_LABOUR}) IS NULL THEN NULL "
+        "ELSE CAST(coalesce(p.parts_cost.amount, 0) + coalesce(p.other_cost.amount, 0) + "
         f"coalesce({_LABOUR}, 0) AS DECIMAL(18,4)) END",
     ),
     Made(
         "currency",
         "VARCHAR",
         _CURRENCY,
-        "coalesce(p.parts_cost.currency, p.labour_rate.currency)",
+        "coalesce(p.parts_cost.currency, p.labour_rate.currency, p.other_cost.currency)",
     ),
 )
-_ORDER: tuple[Told, ...] = (("work_order", "work order"), NOTE)
+_ORDER: tuple[Told, ...] = (
+    ("clocked_hours", "hours by the clock, never charged from"),
+    ("done_by", "initials of who did it"),
+    ("fluid", "grade of the fluid put in"),
+    ("fluid_amount", "how much of it"),
+    ("fluid_unit", "unit of that amount"),
+    ("estimate", "event_id of the estimate that it was agreed by"),
+    ("estimate_line", "number of the line in it"),
+    ("tests", "tests that it asked for, separated by semicolons"),
+    ("work_order", "work order"),
+    NOTE,
+)
 _CAME_BACK: tuple[Told, ...] = (
     ("comeback_of", "event_id of the earlier job that it is a comeback of, as entered"),
     ("comeback_cause", "part, workmanship, customer_part or unknown, as entered"),
@@ -181,6 +195,7 @@ REPLACEMENTS = table(
     ("maker", "maker of the new part"),
     ("supplier", "who supplied the new part"),
     ("part_kind", "new, remanufactured, used or unknown"),
+    ("part_source", "bought, stock or customer, who brought it; empty where nobody said"),
     ("quantity", "how many"),
     ("along_with", "component of the job it was taken along with"),
     *_COSTS,
@@ -211,9 +226,18 @@ MAINTENANCE_DONE = table(
     "one row for each piece of service work done by plan",
     ("maintenance",),
     *PLACE,
-    ("action", "inspected, adjusted, cleaned, replaced or filled"),
+    ("action", "inspected, adjusted, cleaned, replaced, filled, or done"),
     *_COSTS,
     *_ORDER,
+)
+
+WORK_TESTS = table(
+    "work_tests",
+    "one row for each test after work",
+    ("work_test",),
+    ("test", "which test, as `work.tests` names it"),
+    ("result", "passed or failed"),
+    NOTE,
 )
 
 
@@ -255,6 +279,7 @@ ESTIMATES = table(
     Made("currency", "VARCHAR", _CURRENCY, "p.lines[1].amount.currency"),
     _percent("consent_percent", "further over it than this needs a new consent"),
     _VALID_UNTIL,
+    ("revises", "event_id of the estimate whose place it takes"),
     NOTE,
 )
 
@@ -283,6 +308,9 @@ ESTIMATE_LINES = table(
     _charged("fees", "fees in it", "x.pieces", "fee"),
     _charged("core", "core charges, a deposit and not in the amount", "x.pieces", "core"),
     ("safety", "about a component whose failure can hurt someone"),
+    ("revises", "event_id of the estimate whose place its own takes"),
+    ("as_in", "event_id of an earlier estimate whose answered line it repeats unchanged"),
+    ("as_line", "number of that line"),
     _VALID_UNTIL,
     ("note", "note on the estimate as entered"),
     each=("lines",),
@@ -302,5 +330,5 @@ DECISIONS = table(
 CORE_TABLES: tuple[TableSpec, ...] = (
     *(PROFILES, READING_DETAILS, EXCHANGES, VALUATIONS, INSPECTION_RESULTS, RETIREMENTS),
     *(VISITS, RETRACTIONS, CORRECTIONS, *LOOK_TABLES),
-    *(REPLACEMENTS, REPAIRS, MAINTENANCE_DONE, ESTIMATES, ESTIMATE_LINES, DECISIONS),
+    *(REPLACEMENTS, REPAIRS, MAINTENANCE_DONE, WORK_TESTS, ESTIMATES, ESTIMATE_LINES, DECISIONS),
 )

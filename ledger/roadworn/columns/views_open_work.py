@@ -178,7 +178,7 @@ PART_PRICES = ViewSpec(
            percentile_cont(0.5) WITHIN GROUP (ORDER BY r.labour_hours) AS hours_median,
            max(r.occurred_on) AS last_on
     FROM main.replacements AS r JOIN main.vehicles AS v ON v.vehicle_id = r.vehicle_id
-    WHERE r.total_cost > 0
+    WHERE r.total_cost > 0 AND r.part_source IS DISTINCT FROM 'customer'
     GROUP BY r.component, v.vehicle_class, r.currency""",
     needs=("main.replacements", "main.vehicles"),
     kept=True,
@@ -303,7 +303,9 @@ OFFERS = ViewSpec(
       SELECT vehicle_id, component, position, {_L_PLACE}, 'none', occurred_at, occurred_on, seq,
              line, occurred_on, amount, currency, safety, event_id, event_id
       FROM main.estimate_lines AS l
-      WHERE component IS NOT NULL
+      -- What was revised, or stands as it was answered before, is no offer of its own.
+      WHERE component IS NOT NULL AND as_in IS NULL
+        AND event_id NOT IN (SELECT revises FROM main.estimate_lines WHERE revises IS NOT NULL)
         AND (event_id, line) NOT IN (SELECT (estimate, line) FROM main.authorisations)
     ), undone AS (
       -- Of several lines for one place on a day the first stands.

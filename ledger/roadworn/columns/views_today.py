@@ -83,7 +83,8 @@ WAITING_LINES = ViewSpec(
     SELECT {common_of("l")}, l.line, l.component, l.position, l.work, l.amount, l.currency,
            l.safety, l.valid_until, coalesce(l.valid_until < s.today, FALSE) AS lapsed
     FROM lines AS l CROSS JOIN base.settings AS s
-    WHERE l.back = 1 AND {_HERE}
+    WHERE l.back = 1 AND l.{_HERE} AND l.as_in IS NULL
+      AND l.event_id NOT IN (SELECT revises FROM main.estimate_lines WHERE revises IS NOT NULL)
       AND (l.event_id, l.line) NOT IN (SELECT (estimate, line) FROM main.authorisations)
       AND NOT EXISTS ({_SINCE})""",
     needs=("main.estimate_lines", "main.authorisations", "main.work_done", "main.vehicles"),
@@ -99,21 +100,18 @@ APPROVED_WORK = ViewSpec(
         *columns_of(AUTHORISATIONS, "currency", "safety", "estimated_on"),
     ),
     f"""
-    WITH done AS ({_DONE}
-    ), answers AS (
-      SELECT a.*, e.seq AS estimate_seq, {place_sql("a.component", "a.position")} AS place,
-             rank() OVER (PARTITION BY a.vehicle_id, a.component,
-                                       {place_sql("a.component", "a.position")}
-                          ORDER BY a.estimated_on DESC, e.seq DESC) AS back
-      FROM main.authorisations AS a JOIN main.estimates AS e ON e.event_id = a.estimate
-      WHERE a.latest
-    )
     SELECT {common_of("l")}, l.estimate, l.line, l.component, l.position, l.work, l.amount,
            l.currency, l.safety, l.estimated_on
-    FROM answers AS l
-    WHERE l.back = 1 AND l.decision = 'approved' AND l.component IS NOT NULL AND {_HERE}
-      AND NOT EXISTS ({_SINCE})""",
-    needs=("main.authorisations", "main.estimates", "main.work_done", "main.vehicles"),
+    FROM main.approved_lines AS l JOIN main.estimates AS e ON e.event_id = l.estimate
+    WHERE l.done_on IS NULL AND l.{_HERE}
+      -- Of several estimates for one place the answers to the latest hold.
+      AND NOT EXISTS (
+        SELECT 1 FROM main.authorisations AS a JOIN main.estimates AS n ON n.event_id = a.estimate
+        WHERE a.vehicle_id = l.vehicle_id AND a.component = l.component
+          AND {place_sql("a.component", "a.position")} = {place_sql("l.component", "l.position")}
+          AND (a.estimated_on > l.estimated_on
+               OR (a.estimated_on = l.estimated_on AND n.seq > e.seq)))""",
+    needs=("main.approved_lines", "main.authorisations", "main.estimates", "main.vehicles"),
     kept=True,
 )
 

@@ -186,6 +186,8 @@ def plain_reading(value: object, unit: object) -> float | None:
 
 #: Kinds whose rows depend on other events: the store checks them one by one.
 _ENTANGLED = frozenset({"enrolment", "retraction", "authorisation"})
+#: Fields that name another event, which must be there.
+_NAMING = frozenset({"replaces", "comeback_of", "estimate", "revises"})
 _COSTED = frozenset({"replacement", "repair", "maintenance"})
 #: Kinds without money and days, so without anything for `payload_problems` to find.
 _BARE = frozenset({"odometer_exchange", "complaint"})
@@ -263,7 +265,7 @@ class KindPayloads:
         replaced = None
         if name == "replacement":
             replaced = (payload["component"], payload.get("position"))
-        entangled = name in _ENTANGLED or payload.get("replaces") is not None
+        entangled = name in _ENTANGLED or not _NAMING.isdisjoint(payload)
         if self._with_ledger and not entangled:
             entangled = any(where.may_find(payload) for where in self._with_ledger)
         odd: Sequence[Problem] = ()
@@ -304,6 +306,8 @@ class KindPayloads:
         """Return whether neither amounts nor place of a job need a closer look."""
         get, known = payload.get, self._components
         cost, rate, component = get("parts_cost"), get("labour_rate"), payload["component"]
+        if "other_cost" in payload and payload_problems(payload):
+            return False
         if cost and (cost["currency"] not in self._money or cost["amount"][0] == "-"):
             return False
         if rate and (rate["currency"] not in self._money or rate["amount"][0] == "-"):

@@ -11,6 +11,7 @@ from roadworn.model.payloads import (
     Day,
     EventId,
     Hours,
+    LineNumber,
     Money,
     Note,
     Part,
@@ -50,10 +51,11 @@ class EstimateLine(Part):
     """One line of an estimate; `line` numbers it so that an answer can name it.
 
     `amount` is the cost of the job before supplies and tax, without core charges: they are
-    deposits, and stand among the `pieces`.
+    deposits, and stand among the `pieces`. A line of a revision that repeats an answered one
+    unchanged names it (`as_in`, `as_line`), and the answer holds here too.
     """
 
-    line: Annotated[int, Field(ge=1, le=10_000)]
+    line: LineNumber
     component: ComponentId
     amount: Money
     position: Position | None = None
@@ -63,6 +65,8 @@ class EstimateLine(Part):
     labour_rate: Money | None = None
     safety: bool = False
     pieces: tuple[EstimatePiece, ...] | None = None
+    as_in: EventId | None = None
+    as_line: LineNumber | None = None
 
 
 class EstimateTotals(Part):
@@ -88,7 +92,8 @@ class EstimateTotals(Part):
 class Estimate(Payload):
     """What proposed work would cost, line by line, and by a shop's terms as a whole.
 
-    `fees` are those on no single line; `terms` is the shop's own text that went with it.
+    `fees` are those on no single line; `terms` is the shop's own text that went with it. A
+    revision names the estimate whose place it takes: that was told and stays in the ledger.
     """
 
     lines: Annotated[tuple[EstimateLine, ...], Field(min_length=1), about("Its lines.")]
@@ -97,12 +102,15 @@ class Estimate(Payload):
     fees: Annotated[tuple[EstimatePiece, ...] | None, about("Fees on no single line.")] = None
     totals: Annotated[EstimateTotals | None, about("What it comes to as a whole.")] = None
     terms: Annotated[TermsText | None, about("The shop's own text that went with it.")] = None
+    revises: Annotated[
+        EventId | None, about("The estimate that it takes the place of.", shown="EVENT")
+    ] = None
 
 
 class Decision(Part):
     """The customer's answer to one estimate line."""
 
-    line: Annotated[int, Field(ge=1, le=10_000)]
+    line: LineNumber
     decision: Literal["approved", "declined", "deferred"]
 
 

@@ -30,6 +30,7 @@ CORE_KINDS: dict[str, type[Payload]] = {
     "replacement": payloads.Replacement,
     "repair": payloads.Repair,
     "maintenance": payloads.Maintenance,
+    "work_test": payloads.WorkTest,
     "estimate": estimates.Estimate,
     "authorisation": estimates.Authorisation,
     "complaint": payloads.Complaint,

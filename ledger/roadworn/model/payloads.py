@@ -95,14 +95,40 @@ class Payload(BaseModel):
     replaces: EventId | None = None
 
 
+LineNumber = Annotated[int, Field(ge=1, le=10_000)]
+Amount = Annotated[float, Field(gt=0, le=10_000)]
+FluidUnit = Literal["l", "ml", "qt", "pt", "gal", "oz", "kg", "lb"]
+
+
 class CostedPayload(Payload):
-    """Work with its parts and labour. `parts_cost` is for the whole quantity."""
+    """Work with its parts and labour. `parts_cost` is for the whole quantity.
+
+    `labour_hours` are those charged for, `clocked_hours` those that it took. `estimate` and
+    `estimate_line` name what it was agreed by; `tests` are those that the work asked for, open
+    until each is recorded.
+    """
 
     parts_cost: Annotated[
         Money | None, about("Cost of the parts, all of them together.", "price")
     ] = None
     labour_hours: Annotated[Hours | None, about("Labour hours.", "hours", "HOURS")] = None
     labour_rate: Annotated[Money | None, about("Labour rate for an hour.", "rate")] = None
+    other_cost: Annotated[
+        Money | None,
+        about("Cost besides parts and hours: sublet work, a fee, a price as a whole.", "other"),
+    ] = None
+    clocked_hours: Annotated[Hours | None, about("Hours by the clock.", "clocked", "HOURS")] = None
+    done_by: Annotated[ShortText | None, about("Initials of who did it.", shown="NAME")] = None
+    fluid: Annotated[
+        ShortText | None, about("Grade of the fluid put in, and how much: '5W-30 4.8 qt'.")
+    ] = None
+    fluid_amount: Annotated[Amount | None, about("How much of it.", "fluid")] = None
+    fluid_unit: Annotated[FluidUnit | None, about("Unit of that amount.", "fluid")] = None
+    estimate: Annotated[
+        EventId | None, about("The estimate that it was agreed by.", shown="EVENT")
+    ] = None
+    estimate_line: Annotated[LineNumber | None, about("Which line of it.", "line")] = None
+    tests: Annotated[tuple[ShortText, ...] | None, about("A test it asks for.", "test")] = None
     work_order: Annotated[ShortText | None, about("Work order number.", "order")] = None
     note: Note = None
 
@@ -366,6 +392,10 @@ class Replacement(CostedPayload):
         Literal["new", "remanufactured", "used", "unknown"],
         about("What the new part is; the age of a used one is unknown."),
     ] = "unknown"
+    part_source: Annotated[
+        Literal["bought", "stock", "customer"] | None,
+        about("Where the part came from; customer is one that the customer brought.", "source"),
+    ] = None
     quantity: Annotated[Count, about("How many of them.")] = 1
     along_with: Annotated[
         ComponentId | None, about("The job it was taken along with: it had not failed.")
@@ -397,5 +427,14 @@ class Maintenance(CostedPayload):
     component: WorkedOn
     position: TypedPlace = None
     action: Annotated[
-        Literal["inspected", "adjusted", "cleaned", "replaced", "filled"], about("What was done.")
+        Literal["inspected", "adjusted", "cleaned", "replaced", "filled", "done"],
+        about("What was done; done is for a service of no one part."),
     ] = "replaced"
+
+
+class WorkTest(Payload):
+    """A test after work, and its outcome; it closes what work asked for."""
+
+    test: Annotated[ShortText, about("Which test, 'test drive'.")]
+    result: Annotated[Literal["passed", "failed"], about("Its outcome.")]
+    note: Note = None

@@ -94,9 +94,37 @@ _SAID: Mapping[str, str] = {
     "comeback-of-customer_part": "a comeback of {event}, the customer's own part",
     "hours": "{hours:,.10g} h",
     "hours-at": "{hours:,.10g} h at {rate}",
+    "other-cost": "{amount} besides",
+    "clocked_hours": "{clocked_hours:,.10g} h by the clock",
+    "done_by": "by {done_by}",
+    "fluid_amount": "{fluid_amount:,.10g} {fluid_unit}",
+    "source-stock": "from stock",
+    "source-customer": "the customer's own part",
+    "tests": "asks for {tests}",
     "work_order": "order {work_order}",
+    "agreed": "line {line} of estimate {event}",
+    # Tests after work, by their names in `roadworn.trade.after_work`.
+    "test-test_drive": "test drive",
+    "test-wheel_torque": "wheel nuts torqued again",
+    "test-leak_check": "leak check",
+    "test-brake_bleed": "brakes bled and pedal firm",
+    "test-brake_bedding": "brakes bedded in",
+    "test-alignment": "wheel alignment measured",
+    "test-steering_angle": "steering angle sensor set",
+    "test-camera_calibration": "camera and radar calibration",
+    "test-readiness_drive": "drive until the monitors are ready",
+    "test-scan_again": "scan again",
+    "test-fluid_level": "fluid level after a drive",
+    "test-cooling_bleed": "cooling system bled and fan seen to run",
+    "test-restraint_lamp": "airbag lamp out after its check",
+    "test-isolation": "isolation resistance measured",
+    "test-charging_voltage": "charging voltage measured",
+    "test-lamps": "lamps seen to work",
+    "work_test-passed": "{test} passed",
+    "work_test-failed": "{test} failed",
     "repair": "{part} repaired",
     "estimate": "estimate: {told}",
+    "revision": "estimate in the place of {event}: {told}",
     "line": "{line}) {work} {amount}",
     "in-all": "{total} in all",
     "authorisation": "answer to the estimate: {answers}",
@@ -150,6 +178,11 @@ def item_words(item: Payload) -> str:
     if place.isdigit() and known.positions in {"bank", "cylinder", "axle"}:
         place = f"{known.positions} {place}"
     return PartName(f"{known.name} {place}".strip(), component, position)
+
+
+def test_words(name: str) -> str:
+    """Return a test after work in words; one that is not known here as it was written."""
+    return _say(f"test-{name}") if f"test-{name}" in _SAID else _read(name)
 
 
 def money_words(money: Mapping[str, str] | None) -> str:
@@ -297,7 +330,20 @@ def _costs(payload: Payload) -> list[str]:
         told.append(
             _say("hours-at", hours=hours, rate=rate) if rate else _say("hours", hours=hours)
         )
-    return [*told, *_given(payload, "work_order")]
+    if payload.get("other_cost"):
+        told.append(_say("other-cost", amount=money_words(payload["other_cost"])))
+    fluid = [payload.get("fluid")]
+    if payload.get("fluid_amount") is not None:
+        amount, unit = payload["fluid_amount"], payload.get("fluid_unit", "")
+        fluid.append(_say("fluid_amount", fluid_amount=amount, fluid_unit=unit))
+    told.append(Joined(fluid, " "))
+    told += _given(payload, "clocked_hours", "done_by", "work_order")
+    if payload.get("estimate"):
+        line = payload.get("estimate_line", "")
+        told.append(_say("agreed", line=line, event=payload["estimate"][-8:]))
+    if payload.get("tests"):
+        told.append(_say("tests", tests=Joined(test_words(test) for test in payload["tests"])))
+    return told
 
 
 def _warranty(payload: Payload) -> str:
@@ -320,13 +366,14 @@ def _comeback(payload: Payload) -> str:
 
 
 def _replacement(payload: Payload) -> Joined:
-    kind = payload.get("part_kind", "unknown")
+    kind, source = payload.get("part_kind", "unknown"), payload.get("part_source")
     along = {"along_with": item_words({"component": payload.get("along_with")})}
     return Joined(
         [
             _say("replacement", part=item_words(payload), reason=_read(payload["reason"])),
             *(_given(payload, "quantity") if payload.get("quantity", 1) > 1 else ()),
             "" if kind == "unknown" else kind,
+            _say(f"source-{source}") if source in ("stock", "customer") else "",
             *_given(payload, "part_number", "maker", "supplier"),
             *_given(along, "along_with"),
             _warranty(payload),
@@ -347,6 +394,10 @@ def _maintenance(payload: Payload) -> Joined:
     return Joined([done, *_costs(payload)])
 
 
+def _work_test(payload: Payload) -> str:
+    return _say(f"work_test-{payload['result']}", test=test_words(payload["test"]))
+
+
 def _estimate(payload: Payload) -> str:
     told = []
     for line in payload.get("lines", ()):
@@ -354,7 +405,10 @@ def _estimate(payload: Payload) -> str:
         told.append(_say("line", line=line["line"], work=work, amount=money_words(line["amount"])))
     totals = payload.get("totals")
     whole = [_say("in-all", total=money_words(totals["total"]))] if totals else []
-    return _say("estimate", told=Joined([*told, *whole], "; "))
+    told_all = Joined([*told, *whole], "; ")
+    if payload.get("revises"):
+        return _say("revision", event=payload["revises"][-8:], told=told_all)
+    return _say("estimate", told=told_all)
 
 
 def _authorisation(payload: Payload) -> str:
@@ -390,6 +444,7 @@ _TELLERS: Mapping[str, Callable[[Payload], str]] = {
     "replacement": _replacement,
     "repair": _repair,
     "maintenance": _maintenance,
+    "work_test": _work_test,
     "estimate": _estimate,
     "authorisation": _authorisation,
     "complaint": _complaint,
