@@ -32,7 +32,9 @@ def retract(
     event: Annotated[
         str, typer.Argument(metavar="EVENT", help="Its id, the beginning or end of it, or last.")
     ],
-    reason: Annotated[str, typer.Option(metavar="TEXT", help="Why it should not count.")],
+    reason: Annotated[
+        str, typer.Option(metavar="TEXT", help="Why it should not count.")
+    ] = "no reason given",
     on: OnOption = "",
     by: ByOption = "",
 ) -> None:
@@ -41,7 +43,7 @@ def retract(
         raise UsageError("--reason is empty: say why the event should not count.")
     day = check_day(on, "--on") or today().isoformat()
     with writing(ctx) as ledger:
-        found = ledger.event(event)
+        found = named_event(ledger, event)
         if found.kind == "retraction":
             raise UsageError(
                 f"Event {short(found.event_id)} is a retraction: write the event it took back "
@@ -62,6 +64,15 @@ def retract(
         )
     told = escape(describe(found.kind, brief(found.data())))
     typer.echo(f"{short(stored.event_id)}  {found.vehicle_id}  {day}  took back: {told}")
+
+
+def named_event(ledger: "Ledger", text: str) -> "StoredEvent":
+    """Return the event that a text names; ``last`` is the one written last that still counts."""
+    if text.strip().casefold() == "last":
+        from roadworn.intake.undoing import last_entry
+
+        return last_entry(ledger)
+    return ledger.event(text)
 
 
 _DATE_FIELDS = frozenset({"on", "occurred_at", "occurred-at", "date"})
@@ -87,7 +98,7 @@ def correct(
     from roadworn.reading.fields import change_fields
 
     with state_of(ctx).open_ledger(writable=True, plugin_kinds=True) as ledger:
-        old = ledger.event(event)
+        old = named_event(ledger, event)
         if old.kind == "retraction":
             raise UsageError(
                 f"Event {short(old.event_id)} is a retraction, which cannot be corrected: write "

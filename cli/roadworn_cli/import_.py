@@ -107,6 +107,17 @@ def import_(
         f"{counted(report.rows, 'row')}: {report.added:,} {done}, {report.already_there:,} there "
         f"already, {counted(len(report.problems), 'problem')}"
     )
+    if report.replaced:
+        taken = "would be" if dry_run else "were"
+        summary += (
+            f", {counted(report.replaced, 'event')} of the same rows {taken} taken back first, "
+            "since the map reads them otherwise now"
+        )
+    if report.by_hand:
+        summary += (
+            f", {counted(report.by_hand, 'row')} left as put right by hand: what they gave was "
+            "corrected or retracted since"
+        )
     doubts = sum(group.rows for group in report.doubts)
     if doubts:
         summary += f", {counted(doubts, 'doubt')}"

@@ -24,6 +24,7 @@ VERBS: tuple[Verb, ...] = (
     Verb("record", "roadworn_cli.record:verb", "Write down what was seen or done.", "Write down"),
     Verb("import", "roadworn_cli.import_:import_", "Take in events from files.", "Write down"),
     Verb("contact", "roadworn_cli.vehicle:contact", "Names, apart from events.", "Write down"),
+    Verb("undo", "roadworn_cli.undo:undo", "Take back the last entry or import.", "Write down"),
     Verb("retract", "roadworn_cli.amend:retract", "Take an event back.", "Write down"),
     Verb("correct", "roadworn_cli.amend:correct", "Write an event anew.", "Write down"),
     Verb("find", "roadworn_cli.find:find", "Find a vehicle by anything known.", "Look"),

@@ -31,7 +31,8 @@ def vehicle(draft: Draft, facts: Facts) -> Iterator[Problem]:
                 "change it with `roadworn record profile`, or give the new one another id",
                 column="vehicle_id",
             )
-    elif not enrolled:
+    # What was said of a vehicle can be taken back after its enrolment was.
+    elif not enrolled and draft.kind != "retraction":
         near = nearest(name, facts.vehicle_ids())
         hint = f"did you mean {' or '.join(near)}?" if near else "enrol it first"
         told = Sentence("not-enrolled", "The vehicle {vehicle} is not enrolled.", vehicle=name)

@@ -6,11 +6,14 @@ key is in the ledger already goes one by one through `Writer.add`, which knows e
 """
 
 from array import array
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
+from types import MappingProxyType
 
 import orjson
 
+from roadworn.intake import prepare
+from roadworn.intake.again import MENDED, Freed, taking_back
 from roadworn.intake.chunks import Chunk
 from roadworn.intake.doubts import Doubts
 from roadworn.intake.fast import ID_GIVEN, KEY_MADE, TIME_GIVEN
@@ -26,11 +29,17 @@ from roadworn.intake.looking import (
     ProfileLook,
     ReadingLook,
 )
+from roadworn.model.events import StoredEvent, utc_now
+from roadworn.model.kinds import KindRegistry
 from roadworn.model.messages import Problem, Sentence
 from roadworn.store.writer import Prepared, Row, Writer
 
 #: How an event of the same file is named: nobody will find its number when it is not taken.
 _AS_ROW = {"event": "Row {row}", "event-and-id": "row {row}"}
+
+
+_READ_ANEW = "the map of this file reads its row otherwise now"
+NOTHING_FREED = Freed(frozenset(), frozenset())
 
 
 class FileTaker:
@@ -50,6 +59,7 @@ class FileTaker:
         *,
         allow_repeat: bool = False,
         named: Callable[[str], str] = str,
+        freed: Freed = NOTHING_FREED,
     ) -> None:
         """Begin with a file.
 
@@ -60,7 +70,11 @@ class FileTaker:
             doubts: where to put what is odd.
             allow_repeat: take replacements that look like one already entered.
             named: what turns a field of ours into the user's name of it.
+            freed: events that were taken back so that their rows may come again.
         """
+        self._freed = freed
+        self._kinds = KindRegistry()
+        self._before_map: Mapping[int, StoredEvent] = {}
         self.rows = 0
         self.problems: list[Problem] = []
         self._doubts = doubts
@@ -79,8 +93,14 @@ class FileTaker:
         # Rows of the events added, in their order; four bytes each, for files of millions.
         self._numbers = array("I")
 
-    def add(self, chunk: Chunk) -> None:
-        """Add a chunk's rows; those that cannot be taken become problems."""
+    def add(self, chunk: Chunk, before: Mapping[int, StoredEvent] = MappingProxyType({})) -> None:
+        """Add a chunk's rows; those that cannot be taken become problems.
+
+        Args:
+            chunk: the rows.
+            before: index -> event that the same row gave before, to be taken back.
+        """
+        self._before_map = before
         self.rows += len(chunk.rows) + len({problem.row for problem in chunk.problems})
         self.problems += (problem.at(problem.row, self._file) for problem in chunk.problems)
         self._odd = {}
@@ -104,6 +124,8 @@ class FileTaker:
         indexes = set(chunk.entangled)
         # A retraction may take back the enrolment itself.
         doubtful = {rows[i][_VEHICLE] for i in chunk.entangled if rows[i][_KIND] == "retraction"}
+        indexes |= self._before_map.keys()
+        doubtful |= {event.vehicle_id for event in self._before_map.values()}
         self._enrolled -= doubtful
         for vehicle_id in {row[_VEHICLE] for row in rows} - self._enrolled - doubtful:
             if self._facts.enrolled(vehicle_id):
@@ -164,8 +186,15 @@ class FileTaker:
         prepared = Prepared(
             row, orjson.loads(row.payload), bool(flags & ID_GIVEN), bool(flags & TIME_GIVEN)
         )
+        taken_back = self._before_map.get(index)
+        if taken_back is not None:
+            self._take_back(taken_back, chunk.numbers[index])
         before = self._writer.seq
         result = self._writer.add(prepared)
+        if isinstance(result, StoredEvent) and result.event_id in self._freed.ids:
+            told = Sentence("taken-back", "The event {id} was taken back.", id=result.event_id)
+            hint = "leave its event_id out, so that it is written down as a new event"
+            result = [Problem("taken-back", told, hint, column="event_id")]
         if not isinstance(result, list):
             if self._writer.seq > before:
                 self._numbers.append(chunk.numbers[index])
@@ -181,6 +210,14 @@ class FileTaker:
                     column=self._named(problem.column),
                 )
             )
+
+    def _take_back(self, event: StoredEvent, number: int) -> None:
+        """Take back what a row gave before, within the same transaction."""
+        day = max(event.occurred_at[:10], utc_now()[:10])
+        made = prepare(taking_back(event, _READ_ANEW, MENDED, day), self._kinds)
+        if isinstance(made, Prepared) and isinstance(self._writer.add(made), StoredEvent):
+            self._numbers.append(number)
+            self._replaced.pop(event.vehicle_id, None)
 
     def _tell_odd(self, chunk: Chunk, start: int, stop: int) -> None:
         """Keep what is odd in rows that were added just now."""
@@ -220,4 +257,4 @@ class FileTaker:
         self._again[hash(key)] = earlier + 1
         if not earlier:
             return row
-        return row._replace(intake_key=f"{key}#{earlier + 1}").sealed()
+        return row._replace(intake_key=self._freed.key(f"{key}#{earlier + 1}")).sealed()

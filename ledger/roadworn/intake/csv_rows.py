@@ -5,11 +5,15 @@ that a file which was sorted, renamed or grown since the last import adds only w
 """
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from hashlib import sha256
 from pathlib import Path
 from typing import NamedTuple
 
+import orjson
+
 from roadworn.intake.csv_file import (
+    Cell,
     cell_text,
     read_table,
 )
@@ -22,9 +26,13 @@ from roadworn.model.messages import Problem
 
 
 class MappedRow(NamedTuple):
-    """One row of a file: an event and what is odd in it, or what is wrong with it."""
+    """One row of a file: an event and what is odd in it, or what is wrong with it.
+
+    `mark` tells the row by all its cells, whatever a map reads of them.
+    """
 
     line: int
+    mark: str
     event: NewEvent | None
     problems: tuple[Problem, ...] = ()
     doubts: tuple[Problem, ...] = ()
@@ -49,7 +57,10 @@ def mapped_rows(path: Path, csv_map: CsvMap, kinds: KindRegistry) -> Iterator[Ma
     names = [cell_text(cell) for cell in header.cells]
     _check_header(path, names, csv_map)
     seen: Counter[str] = Counter()
+    marked: Counter[str] = Counter()
     for line, cells in rows:
+        mark = _mark(names, cells)
+        marked[mark] += 1
         row = RowReader(path.name, line, csv_map, kinds)
         if len(cells) > len(names) and any(cell_text(cell) for cell in cells[len(names) :]):
             hint = f"the header has {len(names)}; check delimiter and quotes"
@@ -60,7 +71,16 @@ def mapped_rows(path: Path, csv_map: CsvMap, kinds: KindRegistry) -> Iterator[Ma
             if name in csv_map.columns and cell_text(cell)
         }
         event = row.event({**csv_map.constants, **given}, seen)
-        yield MappedRow(line, event, tuple(row.problems), tuple(row.doubts))
+        mark = f"{mark}:{marked[mark]}"
+        yield MappedRow(line, mark, event, tuple(row.problems), tuple(row.doubts))
+
+
+def _mark(names: Sequence[str], cells: Sequence[Cell]) -> str:
+    """Return a digest of what stands in a row and below which heading; empty cells count not."""
+    said = [
+        [name, cell_text(cell)] for name, cell in zip(names, cells, strict=False) if cell_text(cell)
+    ]
+    return sha256(orjson.dumps(sorted(said))).hexdigest()[:32]
 
 
 def unmapped_columns(path: Path, csv_map: CsvMap) -> list[str]:

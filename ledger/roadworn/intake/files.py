@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from roadworn.intake.adding import FileTaker
+from roadworn.intake.again import Again, Freed, freshened
 from roadworn.intake.doubts import DoubtGroup, Doubts
 from roadworn.intake.looking import FileFacts
 from roadworn.model.messages import Problem
@@ -37,6 +38,8 @@ class ImportReport:
         already_there: rows that the ledger had already.
         problems: all findings, in the order of files and rows.
         doubts: what is odd in rows that were taken all the same, or would be but for others.
+        replaced: events that were taken back, since the map reads their rows otherwise now.
+        by_hand: rows left as they are, since what they gave was put right by hand.
     """
 
     rows: int
@@ -44,6 +47,8 @@ class ImportReport:
     already_there: int
     problems: tuple[Problem, ...]
     doubts: tuple[DoubtGroup, ...] = ()
+    replaced: int = 0
+    by_hand: int = 0
 
 
 #: (rows done, rows of all files, 0 when not known).
@@ -118,13 +123,16 @@ class _Run:
         self._allow_repeat = allow_repeat
         self._progress = progress
         self._expected = expected
-        self._rows = self._added = self._already_there = 0
+        self._rows = self._added = self._already_there = self._replaced = self._by_hand = 0
+        self._freed = Freed.of(ledger)
+        self._marks: dict[int, str] = {}
         self._problems: list[Problem] = []
         self._doubts = Doubts()
 
     def take(self, writer: "Writer", path: Path) -> None:
         """Add one file within a transaction, or nothing of it."""
-        added, already_there = writer.added, writer.already_there
+        added, already_there, first = writer.added, writer.already_there, writer.seq
+        again = self._again(path)
         writer.hold()
         taker = FileTaker(
             writer,
@@ -133,20 +141,37 @@ class _Run:
             self._doubts,
             allow_repeat=self._allow_repeat,
             named=self._names(path),
+            freed=self._freed,
         )
+        by_hand = 0
         with closing(self._chunks(path)) as chunks, _paused_collector():
-            for chunk in chunks:
-                taker.add(chunk)
+            for read in chunks:
+                chunk = freshened(read, self._freed)
+                if again is None:
+                    taker.add(chunk)
+                else:
+                    kept, before, left = again.look(chunk, self._marks)
+                    by_hand += left
+                    taker.rows += left
+                    taker.add(kept, before)
+                    again.keep(kept, self._marks)
+                    self._marks.clear()
                 if self._progress is not None:
                     self._progress(self._rows + taker.rows, self._expected)
                 if len(taker.problems) > MAX_PROBLEMS:
                     taker.problems.append(_too_many(str(path)))
                     break
             taker.finish()
+        replaced = 0 if again is None else again.replaced
         if taker.problems and not self._keep_good:
             writer.undo()
+            replaced = by_hand = 0
+        if writer.seq > first:
+            self._ledger.imports.note(first, writer.seq, path.name)
         self._rows += taker.rows
-        self._added += writer.added - added
+        self._replaced += replaced
+        self._by_hand += by_hand
+        self._added += writer.added - added - replaced
         self._already_there += writer.already_there - already_there
         self._problems += sorted(taker.problems, key=lambda problem: problem.row)
 
@@ -157,7 +182,15 @@ class _Run:
             self._already_there,
             tuple(self._problems),
             tuple(self._doubts.groups()),
+            self._replaced,
+            self._by_hand,
         )
+
+    def _again(self, path: Path) -> "Again | None":
+        """Return what knows the rows of a table that were taken before."""
+        if path.suffix.casefold() in _NDJSON or self._csv_map is None:
+            return None
+        return Again(self._ledger, Path(self._csv_map).name, self._freed)
 
     def _names(self, path: Path) -> Callable[[str], str]:
         """Return what turns our fields into the user's own names of them."""
@@ -171,7 +204,7 @@ class _Run:
         if path.suffix.casefold() in _NDJSON:
             yield from _ndjson_chunks(path, self._ledger.kinds)
         else:
-            yield from _table_chunks(path, self._csv_map, self._ledger.kinds)
+            yield from _table_chunks(path, self._csv_map, self._ledger.kinds, self._marks)
 
 
 def _ndjson_chunks(path: Path, kinds: "KindRegistry") -> "Iterator[Chunk]":
@@ -191,7 +224,7 @@ def _ndjson_chunks(path: Path, kinds: "KindRegistry") -> "Iterator[Chunk]":
 
 
 def _table_chunks(
-    path: Path, csv_map: str | Path | None, kinds: "KindRegistry"
+    path: Path, csv_map: str | Path | None, kinds: "KindRegistry", marks: dict[int, str]
 ) -> "Iterator[Chunk]":
     from itertools import islice
 
@@ -209,6 +242,7 @@ def _table_chunks(
     maker, known = ChunkMaker(kinds, _SOURCE), read_csv_map(Path(csv_map))
     rows = mapped_rows(path, known, kinds)
     while batch := list(islice(rows, CHUNK_LINES)):
+        marks.update((row.line, row.mark) for row in batch)
         chunk = maker.chunk_of_events(
             [(row.line, row.event) for row in batch if row.event is not None]
         )

@@ -5,6 +5,7 @@ file gave which events is bookkeeping: it makes an import undone or read anew by
 no figure rests on it.
 """
 
+import json
 import re
 import sqlite3
 from collections.abc import Iterable
@@ -143,12 +144,19 @@ class Imports(_Aside):
         sql = "SELECT size, after, file, made_at FROM imports ORDER BY size DESC"
         return [Imported(int(size), int(after), *rest) for size, after, *rest in self._rows(sql)]
 
-    def keep_rows(self, rows: Iterable[tuple[str, int]]) -> None:
-        """Keep (mark of a row, number of the event that it gave); in the file's transaction."""
+    def keep_rows(self, csv_map: str, rows: Iterable[tuple[str, int]]) -> None:
+        """Keep (mark of a row, number of its event) by a map; in the file's transaction."""
         self._connection.executemany(
-            "INSERT OR REPLACE INTO import_rows (mark, seq) VALUES (?, ?)", rows
+            "INSERT OR REPLACE INTO import_rows (mark, map, seq) VALUES (?, ?, ?)",
+            ((mark, csv_map, seq) for mark, seq in rows),
         )
 
-    def rows(self) -> dict[str, int]:
-        """Return the mark of each row of a table that was ever taken -> number of its event."""
-        return {row[0]: int(row[1]) for row in self._rows("SELECT mark, seq FROM import_rows")}
+    def rows(self, marks: Iterable[str]) -> dict[str, dict[str, int]]:
+        """Return mark -> map -> number of the event that a row gave, for rows taken before."""
+        sql = (
+            "SELECT mark, map, seq FROM import_rows WHERE mark IN (SELECT value FROM json_each(?))"
+        )
+        found: dict[str, dict[str, int]] = {}
+        for mark, csv_map, seq in self._rows(sql, json.dumps(list(marks))):
+            found.setdefault(mark, {})[csv_map] = int(seq)
+        return found

@@ -207,7 +207,7 @@ def _second_shape(db: "Database") -> None:
         strict=True,
     )
     db.table("import_rows").create(
-        {"mark": str, "seq": int}, pk="mark", not_null={"seq"}, strict=True
+        {"mark": str, "map": str, "seq": int}, pk=("mark", "map"), not_null={"seq"}, strict=True
     )
     db.execute("CREATE INDEX events_merge ON events(vehicle_id) WHERE kind = 'merge'")
     db.execute("PRAGMA user_version = 2")

@@ -8,7 +8,7 @@ CREATE TABLE "_sqlite_migrations" (
    "applied_at" TEXT
 );
 INSERT INTO "_sqlite_migrations" VALUES(1,'roadworn','m001_ledger','2026-11-25 08:02:25.004493+00:00');
-INSERT INTO "_sqlite_migrations" VALUES(2,'roadworn','m002_beside','2026-12-01 00:07:02.632307+00:00');
+INSERT INTO "_sqlite_migrations" VALUES(2,'roadworn','m002_beside','2026-12-01 00:15:38.967512+00:00');
 CREATE TABLE "checkpoints" (
    "size" INTEGER PRIMARY KEY,
    "root" TEXT NOT NULL,
@@ -47,8 +47,10 @@ INSERT INTO "events" VALUES(2,'019b7a1c-0000-7001-8000-000000000002','bus-7','od
 INSERT INTO "events" VALUES(3,'019b7a1c-0000-7002-8000-000000000003','bus-7','replacement',1,'2026-03-01','2026-03-01T18:00:00Z','','test',61400.0,'mi','{"component":"brake.pad","part_kind":"unknown","position":"front","quantity":1,"reason":"worn_out"}',NULL,X'9C1FC5925AB93DBBF84F7C82190AD92591E3F608D8041342634309F21C316A7E');
 INSERT INTO "events" VALUES(4,'019b7a1c-0000-7003-8000-000000000004','bus-7','complaint',1,'2026-03-02','2026-03-02T18:00:00Z','','test',NULL,NULL,'{"complaint":"it''s \"loud\" – ünd"}',NULL,X'98037A9D3FF5B2442EA35FE40BF284C894D5CFC9BC2024BFA66AD5CF40FF64B0');
 CREATE TABLE "import_rows" (
-   "mark" TEXT PRIMARY KEY,
-   "seq" INTEGER NOT NULL
+   "mark" TEXT,
+   "map" TEXT,
+   "seq" INTEGER NOT NULL,
+   PRIMARY KEY ("mark", "map")
 ) STRICT;
 CREATE TABLE "imports" (
    "size" INTEGER PRIMARY KEY,
