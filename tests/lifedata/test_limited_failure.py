@@ -8,13 +8,13 @@ from scipy import integrate, optimize, stats
 
 from roadworn_plugins.lifedata import LifeDataError
 from roadworn_plugins.lifedata.common_shape import common_shape
+from roadworn_plugins.lifedata.fit_limited import fit_limited_failure
 from roadworn_plugins.lifedata.limited_failure import (
     Cause,
     EarlyPrior,
     LimitedFailure,
     Normal,
     early_probability,
-    fit_limited_failure,
     log_likelihood,
 )
 from roadworn_plugins.lifedata.lives import Lives

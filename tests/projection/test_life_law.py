@@ -1,12 +1,15 @@
 """The law of lives: closed forms, SciPy on the written-out likelihood, and what a shop expects."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import integrate, special
 
-from roadworn_plugins.lifedata import limited_failure
+from roadworn_plugins.lifedata.fit_limited import fit_limited_failure
 from roadworn_plugins.lifedata.lives import Lives as Ages
-from roadworn_plugins.projection.life_law import Lives, Prior, fit_law
+from roadworn_plugins.projection.fit_laws import fit_law, fit_laws
+from roadworn_plugins.projection.life_law import LifeLaw, Lives, Prior
 
 
 def made(
@@ -74,7 +77,7 @@ def test_both_laws_are_those_of_the_likelihood_maximised_at_once(early: float) -
     lives = made(np.random.default_rng(5), 4000, early=early)
     law = fit_law(lives, Prior(2.5, 0.5, None))
     ages = Ages.from_ages(lives.leaving, lives.failed, entry=lives.entry)
-    best = limited_failure.fit_limited_failure(ages).law
+    best = fit_limited_failure(ages).law
     assert law.wear.shape == pytest.approx(best.shape, rel=0.03)
     assert law.early.share == pytest.approx(best.share, rel=0.05, abs=2e-3)
     if early:
@@ -137,3 +140,32 @@ def test_what_came_back_is_no_wear() -> None:
     assert with_them.wear.shape == pytest.approx(without.wear.shape, rel=0.15)
     assert np.all(with_them.worn[-back:] == 0.0)
     assert with_them.early.share > 4.0 * without.early.share
+
+
+def figures(law: LifeLaw) -> list[np.ndarray]:
+    wear, early = law.wear, law.early
+    own = [wear.shapes, wear.weight, wear.a, wear.b, wear.wider_a, wear.wider_b, law.worn]
+    return [*own, np.array([early.share, early.mean, early.failures])]
+
+
+def test_components_fitted_together_come_to_what_each_comes_to_alone() -> None:
+    """Of one class and of many, with hardly a failure and with many, without any life at all."""
+    rng = np.random.default_rng(11)
+    lives = [
+        made(rng, 400, early=0.1, classes=4),
+        made(rng, 30, classes=1),
+        made(rng, 900, early=0.3, classes=2, shape=1.1),
+        made(rng, 0, classes=1),
+        made(rng, 60, classes=5, shape=4.0),
+    ]
+    lives.append(replace(lives[1], failed=np.zeros(lives[1].group.size, dtype=bool)))
+    lives.append(replace(lives[4], early=lives[4].failed))
+    priors = [
+        Prior(2.0 + 0.1 * i, 0.5, None if i == 2 else 90.0 + i, early_share=-3.0 + 0.1 * i)
+        for i in range(len(lives))
+    ]
+    together = fit_laws(lives, priors)
+    for law, one, prior in zip(together, lives, priors, strict=True):
+        for ours, own in zip(figures(law), figures(fit_law(one, prior)), strict=True):
+            np.testing.assert_allclose(ours, own, rtol=1e-9, atol=1e-12)
+    assert fit_laws([], []) == []

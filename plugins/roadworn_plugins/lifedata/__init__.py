@@ -259,3 +259,46 @@ def climb(
         x = x + reach * move
         value, slope, bend = new
     return x, value, bend, gain
+
+
+def climb_all(
+    at: Callable[[Floats], tuple[Floats, Floats, Floats]], x: Floats, *, longest: float
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Climb as :func:`climb` does to the maxima of many functions at once.
+
+    Args:
+        at: Returns heights, gradients and second derivatives, shapes (functions,), (functions,
+            parameters) and (functions, parameters, parameters).
+        x: Where to start, shape (functions, parameters).
+        longest: No parameter moves further than this in one step.
+
+    Returns:
+        As there, one for each function.
+    """
+    value, slope, bend = at(x)
+    gain, near = np.full(value.shape, np.inf), 1e-7
+    moving = np.ones(value.shape, dtype=bool)
+    for _step in range(200):
+        values, vectors = np.linalg.eigh(-bend)
+        size = np.abs(values)
+        lifted = np.maximum(size, 1e-12 * np.maximum(size.max(axis=1, keepdims=True), 1e-12))
+        along = np.einsum("fij,fi->fj", vectors, slope) / lifted
+        move = np.einsum("fij,fj->fi", vectors, along)
+        gain = np.where(moving, np.einsum("fi,fi->f", slope, move), gain)
+        moving &= ~(gain < 1e-16)
+        if not moving.any():
+            break
+        # One that has arrived stays where it is.
+        step = np.minimum(1.0, longest / np.maximum(np.abs(move).max(axis=1), 1e-300))
+        reach = np.where(moving, step, 0.0)
+        new = at(x + reach[:, None] * move)
+        for _ in range(40):
+            up = (new[0] >= value + 1e-4 * reach * gain) | ((gain < near) & (new[0] > value - near))
+            down = moving & ~up
+            if not down.any():
+                break
+            reach = np.where(down, 0.3 * reach, reach)
+            new = at(x + reach[:, None] * move)
+        x = x + reach[:, None] * move
+        value, slope, bend = new
+    return x, value, bend, gain

@@ -123,7 +123,7 @@ def common_shape(
             failed before the oldest age of its group).
     """
     lives = _lives(group, entry, exit_age, failed, count)
-    profile = _profile(lives, own=False)
+    profile = _profile(lives, np.zeros(lives.n_groups, dtype=np.int64))
     if profile.failures[0] == 0:
         raise LifeDataError("Without a failure no shape can be estimated; use a trade range.")
     best, found = _maximise(profile)
@@ -137,6 +137,22 @@ def common_shape(
     shape, low, high = (float(np.exp(x)) for x in (best[0], best[0] - reach, best[0] + reach))
     groups = int(np.count_nonzero(profile.group_failures))
     return CommonShape(shape, low, high, float(loglik[0]), int(profile.failures[0]), groups)
+
+
+def common_logliks(lives: Lives, family: Ints) -> Floats:
+    """Return the log-likelihood of :class:`CommonShape` of several families at once.
+
+    Args:
+        lives: of all families.
+        family: of each group, dense from 0.
+
+    Returns:
+        One value a family; not a number where it has no optimum.
+    """
+    profile = _profile(lives, family)
+    best, found = _maximise(profile)
+    found &= profile.failures > 0.0
+    return np.where(found, profile.at(best)[0], np.nan)
 
 
 def shape_heterogeneity(
@@ -163,14 +179,15 @@ def shape_heterogeneity(
         LifeDataError: Invalid lives.
     """
     lives = _lives(group, entry, exit_age, failed, 1.0)
-    own = _profile(lives, own=True)
+    own = _profile(lives, np.arange(lives.n_groups))
     best, found = _maximise(own)
     found &= own.failures >= least_failures
     kept = int(np.count_nonzero(found))
     left_out = found.size - kept
     if kept < 2:
         return ShapeHeterogeneity(0.0, 0, 1.0, kept, left_out)
-    pooled = _profile(lives.where(found[lives.group]), own=False)
+    kept_lives = lives.where(found[lives.group])
+    pooled = _profile(kept_lives, np.zeros(kept_lives.n_groups, dtype=np.int64))
     shared, _ = _maximise(pooled)
     gain = float(np.sum(own.at(best)[0][found]) - pooled.at(shared)[0][0])
     each, total = own.failures[found], float(pooled.failures[0])
@@ -190,12 +207,17 @@ def _lives(
     return Lives.from_ages(exit_age, failed, entry=entry, group=codes, count=count)
 
 
-def _profile(lives: Lives, *, own: bool) -> _Profile:
-    """Scale the lives by group; each group is a family of its own, or all are one."""
+def _profile(lives: Lives, group_family: Ints) -> _Profile:
+    """Scale the lives by group.
+
+    Args:
+        lives: of all groups.
+        group_family: family of each group.
+    """
     n = lives.n_groups
     oldest = np.zeros(n)
     np.maximum.at(oldest, lives.group, lives.exit)
-    group_family, size = (np.arange(n), n) if own else (np.zeros(n, dtype=np.int64), 1)
+    size = int(group_family.max()) + 1
     family, scale = group_family[lives.group], oldest[lives.group]
     late = np.flatnonzero(lives.entry > 0.0)
     log_exit = np.log(lives.exit / scale)

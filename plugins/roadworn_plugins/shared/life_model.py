@@ -11,6 +11,7 @@ Densities by distance and by time are made comparable by each life's own pace:
 f(t) = f(x) dx/dt.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from itertools import groupby
 
@@ -20,8 +21,9 @@ from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import Component, catalogue
 from roadworn.model.messages import Says
 from roadworn.model.units import KM_PER_MILE
-from roadworn_plugins.lifedata import LifeDataError, summed
-from roadworn_plugins.projection.life_law import LifeLaw, Lives, Prior, fit_law
+from roadworn_plugins.lifedata import summed
+from roadworn_plugins.projection.fit_laws import fit_law
+from roadworn_plugins.projection.life_law import LifeLaw, Lives, Prior
 from roadworn_plugins.shared.grouped import (
     Bools,
     Clock,
@@ -393,29 +395,49 @@ class Clocked:
 
 
 def likelier_clock(lives: ClockedLives) -> Clock:
-    """Return the clock under which a component's failures are likelier.
+    """Return the clock under which a component's failures are likelier; see `likelier_clocks`."""
+    return likelier_clocks([lives])[0]
+
+
+def likelier_clocks(components: Iterable[ClockedLives]) -> list[Clock]:
+    """Return the clock under which each component's failures are likelier.
 
     Distance, unless the calendar is clearly likelier on the lives that both clocks know and
     hardly a failure is lost by it.
     """
-    both = lives.usable("distance") & lives.usable("age")
-    failed = int(np.sum(lives.failed & both))
-    lost = int(np.sum(lives.failed & lives.usable("distance") & ~both))
-    if failed < _LEAST_FAILURES or lost > failed:
-        return "distance"
-    near, far = lives.grouped("distance", both), lives.grouped("age", both)
-    try:
-        gain = _loglik(far) - _loglik(near)
-    except LifeDataError:
-        return "distance"  # no shape can be told by one of them
-    # By distance per unit of time: each failure's density times its pace.
-    pace = np.log(near.exit_age[near.failed]) - np.log(far.exit_age[far.failed])
-    return "age" if gain - float(np.sum(pace)) > _CLEARLY else "distance"
+    clocks: list[Clock] = []
+    asked = []
+    for number, lives in enumerate(components):
+        clocks.append("distance")
+        both = lives.usable("distance") & lives.usable("age")
+        failed = int(np.sum(lives.failed & both))
+        lost = int(np.sum(lives.failed & lives.usable("distance") & ~both))
+        if failed >= _LEAST_FAILURES and lost <= failed:
+            asked.append((number, lives.grouped("distance", both), lives.grouped("age", both)))
+    if not asked:
+        return clocks
+    gain = _logliks([far for _n, _near, far in asked]) - _logliks([near for _n, near, _f in asked])
+    for (number, near, far), more in zip(asked, gain.tolist(), strict=True):
+        # By distance per unit of time: each failure's density times its pace.
+        pace = np.log(near.exit_age[near.failed]) - np.log(far.exit_age[far.failed])
+        # It is no number where no shape can be told by one of them, and so no reason.
+        if more - float(np.sum(pace)) > _CLEARLY:
+            clocks[number] = "age"
+    return clocks
 
 
-def _loglik(lives: GroupedLives) -> float:
+def _logliks(grouped: list[GroupedLives]) -> Floats:
+    """Return how likely the lives of each are with one shape for all of its groups."""
     # Nobody who has few failures yet waits for it.
-    from roadworn_plugins.lifedata.common_shape import common_shape
+    from roadworn_plugins.lifedata.common_shape import common_logliks
+    from roadworn_plugins.lifedata.lives import Lives as Columns
 
-    leaving = lives.exit_age
-    return common_shape(lives.group, lives.entry, leaving, lives.failed).loglik
+    groups = np.array([len(one.labels) for one in grouped])
+    first = np.cumsum(groups) - groups
+    entry, leaving, failed = (
+        np.concatenate([getattr(one, name) for one in grouped])
+        for name in ("entry", "exit_age", "failed")
+    )
+    group = np.concatenate([one.group + start for one, start in zip(grouped, first, strict=True)])
+    lives = Columns.from_ages(leaving, failed, entry=entry, group=group)
+    return common_logliks(lives, np.repeat(np.arange(groups.size), groups))
