@@ -408,3 +408,14 @@ def _cell_named(table: Table, n: int, name: str) -> str:
         return ""
     currency = table.columns[at].unit or str(table.cells(Tells.CURRENCY)[n] or "")
     return f"{cell(table.columns[at], table.rows[n][at])} {currency}".strip()
+
+
+def spoken(found: "Outlook") -> Iterator[tuple[str, str, str, bool]]:
+    """Yield (label, figure, words, it says stop) of all that the first screen says, uncut.
+
+    For a door that has its own room for lines; an empty label goes on with the one above.
+    """
+    for group in _groups(found):
+        for one in group:
+            words = one.words if isinstance(one.words, str) else "; ".join(one.words)
+            yield one.label, one.figure or "", words, one.look == "stop"

@@ -31,6 +31,7 @@ VERBS: tuple[Verb, ...] = (
     Verb("vehicles", "roadworn_cli.history:vehicles", "List the vehicles.", "Look"),
     Verb("history", "roadworn_cli.history:history", "Tell a vehicle's history.", "Look"),
     Verb("outlook", "roadworn_cli.outlook:outlook", "The whole answer for one vehicle.", "Look"),
+    Verb("serve", "roadworn_cli.page.serve:serve", "A page for tablet and counter.", "Look"),
     Verb("analyses", "roadworn_cli.analyse:analyses", "List the questions to ask.", "Look"),
     Verb("analyse", "roadworn_cli.analyse:analyse", "Ask one of them.", "Look"),
     Verb("report", "roadworn_cli.report:verb", "Write a report to print or send.", "Look"),

@@ -80,6 +80,10 @@ class Photographs:
                 return (data, media) if sha256(data).hexdigest() == digest else None
         return None
 
+    def there(self, digest: str) -> bool:
+        """Whether a picture of that name is there; `get` says whether it is what it was."""
+        return any(self._path(digest, media).is_file() for media in _ENDINGS)
+
     def erase(self, digest: str) -> bool:
         """Remove a picture for good, and return whether it was there. Copies are yours to erase."""
         there = False

@@ -1,0 +1,178 @@
+"""Pages to look at: find a vehicle, its first page, its history, its outlook, the day."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from roadworn.intake.finding import find, profiles
+from roadworn.model.errors import UnknownName
+from roadworn.say.telling import brief, describe
+from roadworn_cli.page.cards import card_of, outlook_of
+from roadworn_cli.page.desk import Desk
+from roadworn_cli.page.guard import session_of
+
+if TYPE_CHECKING:
+    from roadworn.columns.view import LedgerView
+    from roadworn.intake import Ledger
+
+_LISTED, _PAGE = 12, 60
+
+
+class Listed(NamedTuple):
+    """A vehicle in a list."""
+
+    vehicle_id: str
+    described: str
+    plate: str
+    by: str
+    reading: str
+
+
+def find_page(desk: Desk, request: Request) -> Response:
+    """Show the vehicles that a text finds, else those that were written of last."""
+    sought = request.query_params.get("q", "").strip()[:200]
+    alert = ""
+    with desk.ledger() as ledger:
+        try:
+            rows = list(_found(ledger, sought) if sought else _latest(ledger))
+        except UnknownName as error:
+            rows, alert = [], error.message
+    return desk.show(request, "find.html", sought=sought, rows=rows, alert=alert)
+
+
+def _found(ledger: "Ledger", sought: str) -> Iterator[Listed]:
+    for one in find(ledger, sought)[:_PAGE]:
+        yield _listed(ledger, one.vehicle_id, one.profile, one.plate, one.by)
+
+
+def _latest(ledger: "Ledger") -> Iterator[Listed]:
+    known, plates = profiles(ledger), ledger.plates.all()
+    rows = ledger.query(
+        "SELECT vehicle_id, max(seq) AS last FROM events GROUP BY vehicle_id ORDER BY last DESC"
+    )
+    for vehicle_id, _last in rows[:_LISTED]:
+        if vehicle_id in known:
+            yield _listed(ledger, vehicle_id, known[vehicle_id], plates.get(vehicle_id, ""))
+
+
+def _listed(
+    ledger: "Ledger",
+    vehicle_id: str,
+    profile: Mapping[str, Any],
+    plate: str,
+    by: str = "",
+) -> Listed:
+    last = ledger.facts.last_reading(vehicle_id)
+    built = " ".join(str(profile[k]) for k in ("model_year", "make", "model") if profile.get(k))
+    described = ", ".join(filter(None, (profile.get("label") or "", built)))
+    reading = f"{last.value:,.10g} {last.unit}, {last.occurred_at[:10]}" if last else ""
+    return Listed(vehicle_id, described, plate, by, reading)
+
+
+def vehicle_page(desk: Desk, request: Request, vehicle: str) -> Response:
+    """Show a vehicle: what was written just now, what stops it, its past, what may be done."""
+    card = card_of(desk, vehicle)
+    session = session_of(request)
+    said, session.said = session.said, ((), ())
+    return desk.show(request, "vehicle.html", card=card, said=said)
+
+
+class Told(NamedTuple):
+    """An event as a history tells it."""
+
+    event_id: str
+    day: str
+    by: str
+    reading: str
+    what: str
+    standing: str
+    photograph: str
+    there: bool
+
+
+def history_page(desk: Desk, request: Request, vehicle: str) -> Response:
+    """Tell a vehicle's history, the newest first, a page at a time."""
+    before = request.query_params.get("before", "")
+    upto = int(before) if before.isascii() and before.isdigit() and len(before) < 16 else 1 << 60
+    with desk.ledger() as ledger:
+        vehicle_id = ledger.require_vehicle(vehicle)
+        rows = ledger.query(
+            "SELECT seq, event_id FROM events WHERE vehicle_id = ? AND seq < ? "
+            "ORDER BY seq DESC LIMIT ?",
+            (vehicle_id, upto, _PAGE),
+        )
+        events = [ledger.event(event_id) for _seq, event_id in rows]
+        told = [_told(desk, ledger, event) for event in events]
+    more = rows[-1][0] if len(rows) == _PAGE else 0
+    card = card_of(desk, vehicle_id, patience=0.02)
+    return desk.show(request, "history.html", card=card, rows=told, more=more)
+
+
+def _told(desk: Desk, ledger: "Ledger", event: Any) -> Told:  # noqa: ANN401
+    amended = ledger.facts.amendment_of(event)
+    standing = ""
+    if amended is not None:
+        standing = "taken back" if amended.kind == "retraction" else "replaced"
+    data = event.data()
+    digest = data["digest"] if event.kind == "photograph" else ""
+    return Told(
+        event.event_id,
+        event.occurred_at[:10],
+        event.recorded_by,
+        "" if event.odometer is None else f"{event.odometer:,.10g} {event.odometer_unit}",
+        str(describe(event.kind, brief(data))),
+        standing,
+        digest,
+        bool(digest) and desk.photographs.there(digest),
+    )
+
+
+class Spoken(NamedTuple):
+    """A line of the outlook: what it is about, a figure, words."""
+
+    label: str
+    figure: str
+    words: str
+    stop: bool
+
+
+def outlook_page(desk: Desk, request: Request, vehicle: str) -> Response:
+    """Show the outlook, or that it is being worked out."""
+    card = card_of(desk, vehicle)
+    told = outlook_of(desk, card.vehicle_id)
+    lines: Sequence[Spoken] = ()
+    if told.answer is not None:
+        from roadworn_cli.first_screen import spoken
+
+        lines = [Spoken(*line) for line in spoken(told.answer)]
+    return desk.show(request, "outlook.html", card=card, told=told, lines=lines)
+
+
+_IN_SHOP = "SELECT vehicle_id, since, promised FROM in_shop ORDER BY promised NULLS LAST, since"
+_WAITING = """
+SELECT vehicle_id, min(occurred_on), count(*), sum(amount), min(currency)
+FROM waiting_lines GROUP BY vehicle_id ORDER BY 2
+"""
+_APPROVED = """
+SELECT vehicle_id, min(occurred_on), count(*), sum(amount), min(currency)
+FROM approved_work GROUP BY vehicle_id ORDER BY 2
+"""
+_MOST_OF_DAY = 40
+
+
+def day_page(desk: Desk, request: Request) -> Response:
+    """Show the lists of the day: in the shop, waiting for an answer, approved and not done."""
+
+    def ask(view: "LedgerView", _host: object) -> dict[str, Any]:
+        return {
+            "in_shop": view.sql(_IN_SHOP).rows,
+            "waiting": view.sql(_WAITING).rows,
+            "approved": view.sql(_APPROVED).rows,
+        }
+
+    told = desk.asker.ask("day", ask)
+    lists = told.answer or {"in_shop": [], "waiting": [], "approved": []}
+    cut = {name: (rows[:_MOST_OF_DAY], len(rows)) for name, rows in lists.items()}
+    return desk.show(request, "day.html", told=told, lists=cut)
