@@ -24,7 +24,9 @@ def serve(
             "is reached by tablets of the same network, each let in by a code.",
         ),
     ] = "127.0.0.1",
-    port: Annotated[int, typer.Option(metavar="NUMBER", min=0, max=65535)] = 8470,
+    port: Annotated[
+        int, typer.Option(metavar="NUMBER", min=0, max=65535, help="Port; 0 takes a free one.")
+    ] = 8470,
     name: Annotated[
         list[str] | None,
         typer.Option(metavar="NAME", help="A host name that devices reach it by; repeat it."),
