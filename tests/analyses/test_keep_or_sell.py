@@ -125,7 +125,8 @@ def test_a_large_repair_on_a_little_used_car_worth_less_is_not_advised(tmp_path:
     )
     assert result.headline.startswith("Let go as it stands: ")
     assert ways(result)["good for two years"]["at_once"] == pytest.approx(4500.0)
-    assert ways(result)["keep as it is"]["offered"] == "no"
+    assert "keep as it is" not in ways(result)
+    assert ways(result)["only what has failed"]["at_once"] == pytest.approx(4500.0)
 
 
 def test_with_a_safety_item_open_keeping_it_as_it_is_is_not_offered(tmp_path: Path) -> None:

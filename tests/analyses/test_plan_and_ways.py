@@ -177,6 +177,23 @@ def test_sums_hold_all_jobs_once_and_a_narrower_way_never_costs_more(
     )
 
 
+def test_a_part_found_failed_that_stops_it_is_done_on_every_way_that_keeps_it(
+    tmp_path: Path,
+) -> None:
+    """A torn drive belt (common practice, no source) is not "keep as it is, 0"."""
+    belt = found("engine.drive_belt", condition="failed", note="ribs torn")
+    bought = done("car-1", "2023-01-05", "engine.drive_belt", "90.00", reason="worn_out")
+    result = answer(tmp_path, [*car(bought), looked("car-1", "2026-01-08", belt)])
+    told = ways(result)
+    assert "keep as it is" not in told
+    kept = [row for name, row in told.items() if name != "let go as it stands"]
+    assert len(kept) == 3
+    assert next(iter(told)) == "only what has failed"
+    for row in kept:
+        assert row["at_once"] == pytest.approx(jobs(result)["accessory drive belt"]["price"])
+        assert "belt" not in str(row["left"])
+
+
 def test_labour_that_two_jobs_share_is_told_once() -> None:
     """Pads come off for the rotors: the low end of their trade hours is spared (catalogue)."""
 

@@ -266,6 +266,7 @@ class Way(Enum):
 
     KEEP = "keep as it is"
     SAFETY = "safety only"
+    FAILED = "only what has failed"
     THROUGH = "through the inspection"
     LASTING = "good for {months} months"
     LET_GO = "let go as it stands"
@@ -288,7 +289,7 @@ class Way(Enum):
 
 
 #: Ways whose name is the word of another sentence.
-_CODES = {Way.SAFETY: "way-safety"}
+_CODES = {Way.SAFETY: "way-safety", Way.FAILED: "way-failed"}
 
 
 @dataclass(frozen=True, slots=True)

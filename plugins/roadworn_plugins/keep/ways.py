@@ -253,10 +253,15 @@ def ways_of(case: Case) -> tuple[list[Option], list[After]]:
     """Return the ways on, the narrowest first, with what is ahead after those that keep it."""
     settings, told = case.settings, case.told
     must = [job for job in case.jobs if job.stage is Stage.MUST]
-    to_pass = [job for job in case.jobs if job.inspected or job.stage is Stage.MUST]
+    # Nobody keeps a vehicle as it is with a part failed that leaves it standing.
+    stops = stopping()
+    least = [job for job in case.jobs if job in must or (job.failed and job.component in stops)]
+    to_pass = [job for job in case.jobs if job.inspected or job in least]
     wide = [job for job in case.jobs if job.stage is not Stage.CAN_WAIT or case.time.worn_out(job)]
+    wide = [job for job in case.jobs if job in wide or job in least]
     planned = case.time.likely(case.jobs)
-    chosen = [(Way.SAFETY if must else Way.KEEP, must), (Way.LASTING, [*wide, *planned])]
+    narrow = Way.FAILED if len(least) > len(must) else Way.SAFETY if must else Way.KEEP
+    chosen = [(narrow, least), (Way.LASTING, [*wide, *planned])]
     if told is not None:
         chosen.insert(1, (Way.THROUGH, to_pass))
     options, afters = [], []
@@ -265,9 +270,9 @@ def ways_of(case: Case) -> tuple[list[Option], list[After]]:
         after = case.time.with_done(work.done)
         afters.append(after)
         why_not = ""
-        if way in (Way.SAFETY, Way.KEEP) and case.must_pass and len(to_pass) > len(must):
+        if way is narrow and case.must_pass and len(to_pass) > len(least):
             why_not = _say("must-pass")
-        elif way is not Way.LASTING and not settings.runs:
+        elif way is not Way.LASTING and narrow is not Way.FAILED and not settings.runs:
             why_not = _say("runs-not")
         notes: tuple[str, ...] = ()
         if way is Way.THROUGH and told is not None:
