@@ -19,6 +19,7 @@ from starlette.responses import (
 )
 from starlette.routing import Route
 
+from roadworn.analysis.host import PluginHost
 from roadworn.model.errors import LedgerBusy, RoadwornError, UnknownName
 from roadworn.store.photographs import Photographs
 from roadworn_cli.context import State
@@ -39,6 +40,7 @@ def application(
     *,
     local: bool = True,
     secure: bool = False,
+    host: PluginHost | None = None,
 ) -> Starlette:
     """Return the application of one ledger.
 
@@ -48,8 +50,9 @@ def application(
         names: host names that it answers to.
         local: it is bound to this machine alone.
         secure: it is reached by https.
+        host: the plugins, when they are loaded already.
     """
-    asker = Asker(state, state.plugins())
+    asker = Asker(state, host or state.plugins())
     desk = Desk(state, asker, Photographs(state.ledger))
 
     def get(path: str, shows: Callable[..., Response]) -> Route:

@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 _Answer = TypeVar("_Answer")
 #: A page waits so long for an answer to be new, in seconds.
 PATIENCE = 0.12
-#: And so long where there is no older one to show.
-FIRST_PATIENCE = 2.0
+#: And so long where there is no older one: a page without what stops a vehicle would mislead.
+FIRST_PATIENCE = 20.0
 _MOST = 400
 #: What asks the view: the view, the plugins -> the answer.
 Ask = Callable[["LedgerView", "PluginHost"], _Answer]

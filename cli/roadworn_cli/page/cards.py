@@ -93,6 +93,7 @@ class Card:
         past: what the read model says.
         left: (component, place) -> how far to the limit.
         new: all of it holds the last events.
+        known: what is open on it is known at all.
         problem: why something is missing, or an empty text.
     """
 
@@ -104,6 +105,7 @@ class Card:
     past: Past
     left: Mapping[tuple[str, str], str] = field(default_factory=dict)
     new: bool = True
+    known: bool = True
     problem: str = ""
 
     @property
@@ -155,6 +157,7 @@ def card_of(desk: Desk, vehicle: str, *, patience: float | None = None) -> Card:
         told.answer or Past(),
         _left(ahead.answer),
         told.new,
+        told.answer is not None,
         told.problem,
     )
 

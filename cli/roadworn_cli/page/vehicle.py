@@ -1,6 +1,7 @@
 """Pages to look at: find a vehicle, its first page, its history, its outlook, the day."""
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import fields
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from starlette.requests import Request
@@ -8,6 +9,7 @@ from starlette.responses import Response
 
 from roadworn.intake.finding import find, profiles
 from roadworn.model.errors import UnknownName
+from roadworn.model.events import Amendment, StoredEvent, taken_back
 from roadworn.say.telling import brief, describe
 from roadworn_cli.page.cards import card_of, outlook_of
 from roadworn_cli.page.desk import Desk
@@ -92,29 +94,42 @@ class Told(NamedTuple):
     there: bool
 
 
+_COLUMNS = ", ".join(field.name for field in fields(StoredEvent))
+_EVENTS = f"""
+SELECT {_COLUMNS} FROM events WHERE vehicle_id = ? AND seq < ? ORDER BY seq DESC LIMIT ?
+"""
+_AMENDING = """
+SELECT seq, event_id, kind, coalesce(
+  CASE WHEN kind = 'retraction' THEN json_extract(payload, '$.event') END,
+  json_extract(payload, '$.replaces')) AS target
+FROM events WHERE vehicle_id = ? AND target IS NOT NULL
+"""
+
+
 def history_page(desk: Desk, request: Request, vehicle: str) -> Response:
     """Tell a vehicle's history, the newest first, a page at a time."""
     before = request.query_params.get("before", "")
     upto = int(before) if before.isascii() and before.isdigit() and len(before) < 16 else 1 << 60
     with desk.ledger() as ledger:
         vehicle_id = ledger.require_vehicle(vehicle)
-        rows = ledger.query(
-            "SELECT seq, event_id FROM events WHERE vehicle_id = ? AND seq < ? "
-            "ORDER BY seq DESC LIMIT ?",
-            (vehicle_id, upto, _PAGE),
-        )
-        events = [ledger.event(event_id) for _seq, event_id in rows]
-        told = [_told(desk, ledger, event) for event in events]
-    more = rows[-1][0] if len(rows) == _PAGE else 0
+        rows = ledger.query(_EVENTS, (vehicle_id, upto, _PAGE))
+        events = [StoredEvent(*row) for row in rows]
+        amending = {row[1]: row for row in ledger.query(_AMENDING, (vehicle_id,))}
+    undone = taken_back(
+        Amendment(seq, event_id, target, kind == "retraction")
+        for seq, event_id, kind, target in amending.values()
+    )
+    told = []
+    for event in events:
+        by = amending.get(undone.get(event.event_id, ""))
+        standing = "" if by is None else "taken back" if by[2] == "retraction" else "replaced"
+        told.append(_told(desk, event, standing))
+    more = events[-1].seq if len(events) == _PAGE else 0
     card = card_of(desk, vehicle_id, patience=0.02)
     return desk.show(request, "history.html", card=card, rows=told, more=more)
 
 
-def _told(desk: Desk, ledger: "Ledger", event: Any) -> Told:  # noqa: ANN401
-    amended = ledger.facts.amendment_of(event)
-    standing = ""
-    if amended is not None:
-        standing = "taken back" if amended.kind == "retraction" else "replaced"
+def _told(desk: Desk, event: StoredEvent, standing: str) -> Told:
     data = event.data()
     digest = data["digest"] if event.kind == "photograph" else ""
     return Told(
