@@ -16,6 +16,7 @@ _MODULES = {
     "inspection-outlook": "inspection",
     "measured-wear": "wear",
     "maintenance-due": "maintenance",
+    "call-list": "to_call",
     "supplier-comparison": "supplier_comparison",
     "warranty-recovery": "warranty_recovery",
     "odometer-audit": "odometer_audit",

@@ -7,7 +7,10 @@ from itertools import count
 import pytest
 from builders import enrolled, found, looked, replaced, scanned, usd
 
+from roadworn.columns.session import AT_THE_COUNTER
 from roadworn.columns.view import LedgerView
+from roadworn.columns.views_agreed_work import AGREED_VIEWS
+from roadworn.columns.views_today import TODAY_VIEWS
 from roadworn.model.events import NewEvent
 from roadworn.testing import event
 
@@ -24,6 +27,11 @@ def numbered(made: NewEvent) -> NewEvent:
     """Return an event with an id of its own, for others to name."""
     at = f"0190a000-0000-7000-8000-{next(_IDS):012d}"
     return made.model_copy(update={"event_id": at})
+
+
+def test_the_views_of_the_counter_are_named_where_they_are_looked_for() -> None:
+    own = {view.name.removeprefix("main.") for view in (*AGREED_VIEWS, *TODAY_VIEWS)}
+    assert own == AT_THE_COUNTER
 
 
 def visit(day: str, step: str, **more: str) -> NewEvent:

@@ -52,6 +52,7 @@ class Answers(StrEnum):
     PASSES = "inspection-outlook"
     WEARS = "measured-wear"
     SERVICE_DUE = "maintenance-due"
+    TO_CALL = "call-list"
     SUPPLIERS = "supplier-comparison"
     WARRANTY = "warranty-recovery"
     ODOMETER = "odometer-audit"
@@ -76,6 +77,7 @@ class Holds(StrEnum):
     REPEATS = "repeats"  #: what fails more often than elsewhere
     INSPECTED = "inspected"  #: items of an inspection with what would become of them
     SERVICES = "services"  #: services by their schedule
+    TO_CALL = "to call"  #: what to call an owner about, by vehicle
     WAYS = "ways"  #: ways of going on with a vehicle
     PLAN = "plan"  #: work on a vehicle, each row marked as must, should or can wait
     SUMS = "sums"  #: what the work of each such stage comes to

@@ -16,11 +16,9 @@ from numpy.typing import NDArray
 
 from roadworn.columns import views_distance, views_vehicles
 from roadworn.columns.spec import TableInfo, TableSpec, ViewSpec, comments_of
-from roadworn.columns.views_agreed_work import AGREED_VIEWS
 from roadworn.columns.views_distance import DISTANCE_VIEWS, settle
 from roadworn.columns.views_lives import LIFE_VIEWS
 from roadworn.columns.views_open_work import OPEN_VIEWS, STATE_VIEWS
-from roadworn.columns.views_today import TODAY_VIEWS
 from roadworn.columns.views_vehicles import EVENT_VIEWS, VEHICLE_VIEWS, known, typed
 from roadworn.model.events import Amendment, taken_back
 
@@ -32,6 +30,13 @@ _STEPS = ("profiles", "reading_details", "decisions", "corrections")
 _WORD = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
 _PAYLOAD = "payload"
 _COUNT = re.compile(r"count\s*\(\s*\*\s*\)", re.IGNORECASE)
+#: Public views of the counter's day, which no outlook asks: made known by who asks one of them.
+AT_THE_COUNTER = frozenset(
+    {
+        *("approved_lines", "open_tests"),
+        *("work_done", "waiting_lines", "approved_work", "in_shop", "untried_work"),
+    }
+)
 #: Words in a query that ask about the tables themselves, so that all must be there.
 _CATALOGUE_WORDS = frozenset(
     {"information_schema", "show", "describe", "summarize", "pragma", "sqlite_master", "pg_catalog"}
@@ -45,10 +50,21 @@ def all_views(tables: Sequence[TableSpec], condition: str) -> dict[str, ViewSpec
         tables: the folded tables, the core's and the plugins'.
         condition: which events are known, as SQL over raw.events.
     """
+    return {**_usual_views(tables, condition), **_counter_views()}
+
+
+def _usual_views(tables: Sequence[TableSpec], condition: str) -> dict[str, ViewSpec]:
     views = [known(condition), *EVENT_VIEWS, *DISTANCE_VIEWS, *VEHICLE_VIEWS]
     views += [typed(spec) for spec in tables if spec.name not in _STEPS]
-    views += [*STATE_VIEWS, *LIFE_VIEWS, *OPEN_VIEWS, *AGREED_VIEWS, *TODAY_VIEWS]
+    views += [*STATE_VIEWS, *LIFE_VIEWS, *OPEN_VIEWS]
     return {view.name: view for view in views}
+
+
+def _counter_views() -> dict[str, ViewSpec]:
+    from roadworn.columns.views_agreed_work import AGREED_VIEWS
+    from roadworn.columns.views_today import TODAY_VIEWS
+
+    return {view.name: view for view in (*AGREED_VIEWS, *TODAY_VIEWS)}
 
 
 def dictionary_of(tables: Sequence[TableSpec]) -> list[TableInfo]:
@@ -132,10 +148,9 @@ class Session:
         self._load_payloads: Callable[[], None] | None = load_payloads
         self.tables = tuple(tables)
         self.options = options
-        self._views = all_views(self.tables, options.condition)
-        self._public = {
-            name.removeprefix("main."): name for name in self._views if name.startswith("main.")
-        }
+        self._views: dict[str, ViewSpec] = {}
+        self._public: dict[str, str] = {}
+        self._know(_usual_views(self.tables, options.condition))
         self._made: set[str] = set()
         # A comment on every column takes as long as the views; only the catalogue shows them.
         self._uncommented: list[str] = []
@@ -158,11 +173,19 @@ class Session:
         )
         self._made.add("base.settings")
 
+    def _know(self, views: dict[str, ViewSpec]) -> None:
+        """Take over views that may be made."""
+        self._views |= views
+        main = (name for name in views if name.startswith("main."))
+        self._public |= {name.removeprefix("main."): name for name in main}
+
     def prepare(self, query: str) -> None:
         """Make every view that the words of a query may mean."""
         words = {word.lower() for word in _WORD.findall(query)}
-        asked = sorted(words & self._public.keys())
         catalogue = bool(words & _CATALOGUE_WORDS) or any(w.startswith("duckdb_") for w in words)
+        if (catalogue or words & AT_THE_COUNTER) and not self._public.keys() >= AT_THE_COUNTER:
+            self._know(_counter_views())
+        asked = sorted(words & self._public.keys())
         self.make(self._public[word] for word in (sorted(self._public) if catalogue else asked))
         if catalogue:
             self._comment()

@@ -158,7 +158,7 @@ _CRITICAL = ", ".join(f"'{part.id}'" for part in catalogue() if part.safety_crit
 UNTRIED_WORK = ViewSpec(
     "main.untried_work",
     "work that nothing on record has tried since: codes not read again, a safety item of a vehicle "
-    "in the shop not looked at again",
+    "in the shop not looked at and no test passed",
     (
         *COMMON,
         *columns_of(REPLACEMENTS, "component", "position"),
@@ -195,10 +195,16 @@ UNTRIED_WORK = ViewSpec(
     LEFT JOIN looks AS l ON l.vehicle_id = w.vehicle_id AND l.component = w.component
     LEFT JOIN all_sound AS a ON a.vehicle_id = w.vehicle_id
     WHERE w.component IN ({_CRITICAL}) AND w.occurred_on >= h.since
-      AND (l.looked IS NULL OR l.looked < w.at) AND (a.looked IS NULL OR a.looked < w.at)""",
+      AND (l.looked IS NULL OR l.looked < w.at) AND (a.looked IS NULL OR a.looked < w.at)
+      -- What asks for a test of its own is told of by that test.
+      AND w.event_id NOT IN (SELECT event_id FROM main.open_tests)
+      AND NOT EXISTS (
+        SELECT 1 FROM main.work_tests AS t
+        WHERE t.vehicle_id = w.vehicle_id AND t.result = 'passed'
+          AND (t.occurred_on, t.seq) > w.at)""",
     needs=(
         *("main.work_done", "main.active_codes", "main.findings", "main.inspections"),
-        *("main.in_shop", "main.vehicles"),
+        *("main.in_shop", "main.vehicles", "main.open_tests", "main.work_tests"),
     ),
     kept=True,
 )

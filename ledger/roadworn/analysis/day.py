@@ -1,0 +1,73 @@
+"""The lists of a shop's day, read alike by the screen, the page and whoever writes SQL."""
+
+from dataclasses import dataclass
+from datetime import date
+from typing import TYPE_CHECKING
+
+from roadworn.columns.spec import Rows
+
+if TYPE_CHECKING:
+    from roadworn.columns.view import LedgerView
+
+_VEHICLE = "v.label, v.model_year, v.make, v.model, v.owner_reference"
+_LINE = "x.line, x.component, x.position, x.work, x.amount, x.currency, x.safety"
+#: What each list asks; safety first, and then what waits longest.
+_ASKED = {
+    "in_shop": f"""SELECT x.vehicle_id, x.since, x.arrived, x.promised, x.entries, x.event_id,
+                           {_VEHICLE}
+                   FROM in_shop AS x JOIN vehicles AS v ON v.vehicle_id = x.vehicle_id
+                   ORDER BY x.promised NULLS LAST, x.since, x.vehicle_id""",
+    "waiting": f"""SELECT x.vehicle_id, x.occurred_on AS estimated_on, {_LINE}, x.valid_until,
+                          x.lapsed, x.event_id, {_VEHICLE}
+                   FROM waiting_lines AS x JOIN vehicles AS v ON v.vehicle_id = x.vehicle_id
+                   ORDER BY x.occurred_on DESC, x.vehicle_id, x.seq, x.line""",
+    "approved": f"""SELECT x.vehicle_id, x.occurred_on AS approved_on, x.estimated_on, {_LINE},
+                           x.estimate, x.event_id, {_VEHICLE}
+                    FROM approved_work AS x JOIN vehicles AS v ON v.vehicle_id = x.vehicle_id
+                    ORDER BY x.occurred_on, x.vehicle_id, x.seq, x.line""",
+    "done": f"""SELECT x.vehicle_id, x.kind, x.component, x.position, x.how,
+                       x.total_cost AS amount, x.currency, x.work_order, x.event_id, {_VEHICLE}
+                FROM work_done AS x JOIN vehicles AS v ON v.vehicle_id = x.vehicle_id
+                WHERE x.occurred_on = CAST(? AS DATE)
+                ORDER BY x.vehicle_id, x.seq""",
+    "untried": f"""SELECT x.*, {_VEHICLE}
+                   FROM (SELECT vehicle_id, occurred_on AS done_on, component, position, wants,
+                                NULL AS failed_on, event_id FROM untried_work
+                         UNION ALL
+                         SELECT t.vehicle_id, t.asked_on, t.component, w.position, t.test,
+                                t.failed_on, t.event_id
+                         FROM open_tests AS t LEFT JOIN work_done AS w ON w.event_id = t.event_id
+                        ) AS x
+                   JOIN vehicles AS v ON v.vehicle_id = x.vehicle_id AND v.retired_on IS NULL
+                   ORDER BY x.done_on, x.vehicle_id, x.wants, x.component, x.position""",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Day:
+    """The lists of one day; rows of each as the views of `columns.views_today` have them.
+
+    Attributes:
+        day: the day of the view.
+        in_shop: vehicles that are here, those promised soonest first.
+        waiting: estimate lines without an answer, the newest first.
+        approved: lines approved and not done, the oldest first.
+        done: work of the day.
+        untried: work that nothing on record has tried since, and tests that it asked for.
+    """
+
+    day: date
+    in_shop: Rows
+    waiting: Rows
+    approved: Rows
+    done: Rows
+    untried: Rows
+
+
+def lists_of_the_day(view: "LedgerView") -> Day:
+    """Return the lists of the view's day."""
+    found = {
+        name: view.sql(sql, (view.today.isoformat(),) if name == "done" else ())
+        for name, sql in _ASKED.items()
+    }
+    return Day(view.today, **found)
