@@ -22,7 +22,7 @@ from roadworn.analysis import (
 )
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
-from roadworn.model.messages import Joined, Says
+from roadworn.model.messages import Joined, Says, Sentence
 from roadworn.trade.warranty import Warranty, WarrantyStatus, add_months
 from roadworn_plugins.shared.grouped import Unit
 from roadworn_plugins.shared.settings import (
@@ -74,6 +74,10 @@ class Covered:
     again_cost: float | None
     failed_on: date
     status: WarrantyStatus
+
+    def ended_by(self, day: date) -> bool:
+        """Whether the terms have ended by a day; terms by distance alone ended with the part."""
+        return self.status.last_day is not None and self.status.last_day < day
 
 
 def failed_with_warranty(view: LedgerView) -> list[Covered]:
@@ -145,7 +149,8 @@ short its last day serves. The claim is what the failed part had cost; labour is
 Assumptions: The warranty began when the part was fitted. The written terms come first: whether
 wear, labour or towing are covered is theirs to say.
 
-Reading: in doubt means that the terms may hold but the record cannot show it.
+Reading: covered to is the last day to claim. In doubt means that the terms may hold but the
+record cannot show it. What failed within terms that have ended since is left out unless asked for.
 
 Reference: common practice, no source; the rule of the last day is in roadworn.trade.warranty.
 """
@@ -163,8 +168,8 @@ _say = Says(
         "no-price": "no price on record",
         "no-supplier": "no supplier on record",
         "none-within": "None of {n} failed parts with a warranty on record failed within it.",
-        "headline": "{n} of {every} failed parts were within their own warranty{claim}{most_of}; "
-        "{part} most often.",
+        "headline": "{n} of {every} failed parts can still be claimed under their own "
+        "warranty{claim}{most_of}; {part} most often.",
         "claim": ": {money} of parts to claim",
         "unpriced": ", without a price on record",
         "money": "{value:,.2f} {currency}",
@@ -177,6 +182,10 @@ _say = Says(
         "in-doubt": "{n} are in doubt for want of an odometer reading; not in the sum.",
         "no-prices": "{n} have no price on record and add nothing.",
         "not-shown": "{n} more are not shown; raise most.",
+        "ended": "{n} more failed within terms that have ended since{claim}: some suppliers take a "
+        "late claim; ended=true lists them.",
+        "none-open": "Of {n} failed parts with a warranty on record, none has terms that still run "
+        "today; {late} failed within theirs.",
     },
 )
 
@@ -191,6 +200,9 @@ class WarrantyRecoverySettings(Settings):
         int | None, Field(ge=1, description="only failures of the last so many months")
     ] = None
     wear: Annotated[bool, Field(description="list worn-out parts too")] = False
+    ended: Annotated[
+        bool, Field(description="list those too whose terms have ended since the failure")
+    ] = False
     unit: ShownUnit = None
     most: MostRows = 60
 
@@ -225,26 +237,31 @@ def run(view: LedgerView, settings: WarrantyRecoverySettings) -> Result:
     covered = [part for part in parts if part.status.in_force is not False]
     worn = sum(part.reason == "worn_out" for part in covered)
     listed = [part for part in covered if settings.wear or part.reason != "worn_out"]
-    listed.sort(key=lambda part: (part.currency, -(part.parts_cost or 0.0)))
+    late = [part for part in listed if part.ended_by(view.today)]
+    if not settings.ended:
+        listed = [part for part in listed if not part.ended_by(view.today)]
+    listed.sort(key=lambda p: (p.currency, p.ended_by(view.today), -(p.parts_cost or 0.0)))
     shown = listed[: settings.most]
     table = Table(
         "warranty_recovery",
         "Parts that failed within their own warranty, largest claim first",
         in_unit(_COLUMNS, unit),
-        tuple(_row(part, unit) for part in shown),
+        tuple(_row(part, unit, view.today) for part in shown),
         tuple((part.fitted_by, part.failed_by) for part in shown),
         Holds.CLAIMS,
     )
-    certain = [part for part in listed if part.status.in_force]
+    certain = [part for part in listed if part.status.in_force and part not in late]
     estimates = _estimates(certain)
+    sure = [part for part in late if part.status.in_force]
     return Result(
-        headline=_headline(certain, len(parts), estimates),
+        headline=_headline(certain, len(parts), estimates, len(sure)),
         tables=(table,),
         estimates=estimates,
         caveats=all_said(
             _say("terms-first"),
             _say.some(0 if settings.wear else worn, "worn-left-out"),
-            _say.some(len(listed) - len(certain), "in-doubt"),
+            _say.some(sum(part.status.in_force is None for part in listed), "in-doubt"),
+            _say.some(0 if settings.ended else len(sure), "ended", claim=_claim(_estimates(sure))),
             _say.some(sum(part.parts_cost is None for part in listed), "no-prices"),
             _say.some(len(listed) - len(shown), "not-shown"),
         ),
@@ -261,7 +278,7 @@ def _wanted(part: Covered, settings: WarrantyRecoverySettings, today: date) -> b
     )
 
 
-def _row(part: Covered, unit: Unit) -> tuple[Cell, ...]:
+def _row(part: Covered, unit: Unit, today: date) -> tuple[Cell, ...]:
     used, limit = (
         None if km is None else float(km)
         for km in (whole_distance(part.used_km, unit), whole_distance(part.distance_km, unit))
@@ -280,7 +297,11 @@ def _row(part: Covered, unit: Unit) -> tuple[Cell, ...]:
         rounded(part.parts_cost),
         part.currency,
         rounded(part.again_cost),
-        "in warranty" if part.status.in_force else "in doubt",
+        "in doubt"
+        if part.status.in_force is None
+        else "term ended since"
+        if part.ended_by(today)
+        else "in warranty",
         _mind(part),
     )
 
@@ -319,18 +340,25 @@ def _estimates(certain: list[Covered]) -> tuple[Estimate, ...]:
     return tuple(found)
 
 
-def _headline(certain: list[Covered], parts: int, claims: tuple[Estimate, ...]) -> str:
-    if not certain:
-        return _say("none-within", n=parts)
+def _claim(claims: tuple[Estimate, ...]) -> Sentence | str:
+    """Say what claims come to, each currency by itself; empty without a price."""
     money = [_say("money", value=claim.value, currency=claim.unit) for claim in claims]
+    if not money:
+        return ""
+    return _say("claim", money=reduce(lambda a, b: _say("and", first=a, second=b), money))
+
+
+def _headline(
+    certain: list[Covered], parts: int, claims: tuple[Estimate, ...], late: int
+) -> Sentence:
+    if not certain:
+        return _say("none-open", n=parts, late=late) if late else _say("none-within", n=parts)
     of = Counter(part.supplier for part in certain if part.supplier).most_common(1)
     return _say(
         "headline",
         n=len(certain),
         every=parts,
-        claim=_say("claim", money=reduce(lambda a, b: _say("and", first=a, second=b), money))
-        if money
-        else _say("unpriced"),
+        claim=_claim(claims) or _say("unpriced"),
         most_of=_say("most-of", supplier=of[0][0]) if of else "",
         part=part_name(Counter(part.component for part in certain).most_common(1)[0][0]),
     )

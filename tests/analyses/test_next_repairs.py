@@ -196,6 +196,13 @@ def test_services_stand_beside_failures_and_the_sum_of_both(
     failing = [row for row in result.table(f"by_{by}").records() if row["state"] == "expected"]
     assert [row["expected"] for row in failures] == [row["cost"] for row in failing]
     assert sum(float(row["expected"]) for row in services) == pytest.approx(2 * 90.0, rel=0.02)
+    # What a board is told is the year of both, and beside it what all work of a year cost.
+    (year,) = result.estimates[1:]
+    assert sum(float(row["expected"]) for row in both) == pytest.approx(year.value, abs=0.1)
+    assert year.low < year.value < year.high
+    last = [row for row in result.table(f"by_{by}").records() if row["state"] == "actual"]
+    spent = sum(float(row["spent"]) for row in last[-spans:])
+    assert f"All work of the last 12 months came to {spent:,.0f}," in result.headline
     for one, other, sum_ in zip(failures, services, both, strict=True):
         assert float(sum_["expected"]) == pytest.approx(
             float(one["expected"]) + float(other["expected"])

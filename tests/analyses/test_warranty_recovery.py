@@ -26,14 +26,15 @@ def job(day: str, miles: float | None, reason: str = "failed", **terms: Any) -> 
 
 
 def recovered(
-    folder: Path, fitted: NewEvent, ended: NewEvent, settings: dict[str, Any] | None = None
-) -> Result:
+    folder: Path, fitted: NewEvent, ended: NewEvent, settings: dict[str, Any] | None = None,
+    as_of: str = "2025-01-15",
+) -> Result:  # fmt: skip
     events = [
         event("van-1", "enrolment", "2019-01-01", odometer=10_000, vehicle_class="van"),
         fitted,
         ended,
     ]
-    with view_of(events, folder, as_of="2025-01-15") as view:
+    with view_of(events, folder, as_of=as_of) as view:
         return check_analysis(WARRANTY_RECOVERY, view, settings)
 
 
@@ -52,8 +53,9 @@ def test_six_months_end_on_the_same_day_or_the_last(
     tmp_path: Path, fitted: str, failed: str, covered: bool
 ) -> None:
     result = recovered(
-        tmp_path, job(fitted, 50_000, "preventive", warranty_months=6), job(failed, 52_000)
-    )
+        tmp_path, job(fitted, 50_000, "preventive", warranty_months=6), job(failed, 52_000),
+        {"ended": "true"},
+    )  # fmt: skip
     assert len(result.table("warranty_recovery").rows) == covered
 
 
@@ -61,8 +63,9 @@ def test_six_months_end_on_the_same_day_or_the_last(
 def test_the_last_mile_is_covered(tmp_path: Path, miles: float, covered: bool) -> None:
     terms = {"warranty_months": 24, "warranty_distance": 12_000.0, "warranty_unit": "mi"}
     result = recovered(
-        tmp_path, job("2023-01-10", 50_000, "preventive", **terms), job("2023-12-01", miles)
-    )
+        tmp_path, job("2023-01-10", 50_000, "preventive", **terms), job("2023-12-01", miles),
+        as_of="2025-01-10",
+    )  # fmt: skip
     rows = result.table("warranty_recovery").records()
     assert len(rows) == covered
     if covered:
@@ -83,7 +86,7 @@ def test_wear_is_listed_only_when_asked_for(tmp_path: Path) -> None:
     hidden = recovered(tmp_path / "a", fitted, worn)
     assert hidden.table("warranty_recovery").rows == ()
     assert "1 parts that were replaced as worn out" in " ".join(hidden.caveats)
-    shown = recovered(tmp_path / "b", fitted, worn, {"wear": True})
+    shown = recovered(tmp_path / "b", fitted, worn, {"wear": True, "ended": True})
     assert "terms usually exclude wear" in str(shown.table("warranty_recovery").records()[0])
 
 
@@ -98,3 +101,28 @@ def test_old_failures_can_be_left_out(tmp_path: Path) -> None:
     fitted = job("2024-01-10", 50_000, "preventive", warranty_months=12)
     result = recovered(tmp_path, fitted, job("2024-06-01", 55_000), {"months_back": 6})
     assert result.tables == ()
+
+
+@pytest.mark.parametrize(("today", "open_"), [("2024-06-30", True), ("2024-07-01", False)])
+def test_only_what_can_still_be_claimed_is_in_the_sum(
+    tmp_path: Path, today: str, open_: bool
+) -> None:
+    """Terms of a year from 2023-06-30: what failed in February can be claimed to the last day."""
+    fitted = job("2023-06-30", 50_000, "preventive", warranty_months=12)
+    ended = job("2024-02-01", 52_000)
+    result = recovered(tmp_path, fitted, ended, as_of=today)
+    if open_:
+        assert result.headline.startswith(
+            "1 of 1 failed parts can still be claimed under their own warranty: 250.00 USD"
+        )
+        assert len(result.table("warranty_recovery").rows) == 1
+    else:
+        assert result.headline == (
+            "Of 1 failed parts with a warranty on record, none has terms that still run today; "
+            "1 failed within theirs."
+        )
+        assert "1 more failed within terms that have ended since: 250.00 USD" in str(result.caveats)
+    (folder := tmp_path / "all").mkdir()
+    told = recovered(folder, fitted, ended, {"ended": "true"}, as_of=today)
+    (row,) = told.table("warranty_recovery").records()
+    assert row["standing"] == ("in warranty" if open_ else "term ended since")

@@ -190,15 +190,23 @@ def run(view: LedgerView, settings: NextRepairsSettings) -> Result:
         }
         tables.append(totals_table(bands, parts.prices.currency))
     unpriced: tuple[str, ...] = ()
+    year: tuple[Estimate, ...] = ()
     if spans:
         # Not needed for the outlook of a vehicle, so it is not waited for there.
-        from roadworn_plugins.ahead.quarters import money_table, quarters_table, unpriced_words
+        from roadworn_plugins.ahead.quarters import (
+            budget,
+            money_table,
+            quarters_table,
+            unpriced_words,
+        )
         from roadworn_plugins.ahead.services import ServicesAhead
 
         services = ServicesAhead.load(view, parts.prices, _MONTHS_SHOWN, settings.vehicle)
         tables.append(money_table(view, parts, by_months, ahead, services, spans))
         unpriced = unpriced_words(parts, ahead, services)
         if settings.vehicle is None:
+            if settings.months == _MONTHS_SHOWN:
+                year = (budget(view, asked, services, parts.prices.currency),)
             tables.append(quarters_table(view, parts, by_months, ahead, spans))
             tables.append(stock_table(parts, found, ahead, settings.service, span))
     if record is not None:
@@ -211,12 +219,13 @@ def run(view: LedgerView, settings: NextRepairsSettings) -> Result:
         headline=Joined(
             (
                 _headline(settings.vehicle, due, estimate, span),
+                *(one.words for one in year),
                 _contradicted(record) if told and record is not None else "",
             ),
             " ",
         ),
         tables=tuple(tables),
-        estimates=(estimate,),
+        estimates=(estimate, *year),
         caveats=all_said(
             *_caveats(parts, found.chance, len(wear)),
             *(_unseen(view, parts, found, ahead) if settings.vehicle is None else ()),

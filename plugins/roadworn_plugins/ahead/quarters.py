@@ -15,15 +15,15 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from roadworn.analysis import Cell, Column, Holds, Mark, Table, Tells
+from roadworn.analysis import Cell, Column, Estimate, Holds, Mark, Table, Tells
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name, place_of
-from roadworn.model.messages import Says, some_of
+from roadworn.model.messages import Joined, Says, some_of
 from roadworn_plugins.projection.renewal import increments
-from roadworn_plugins.shared.costs_ahead import money
+from roadworn_plugins.shared.costs_ahead import Band, money
 from roadworn_plugins.shared.grouped import Floats, Ints
 from roadworn_plugins.shared.parts_ahead import PartsAhead
-from roadworn_plugins.shared.projected import Counted, Projection
+from roadworn_plugins.shared.projected import LEVEL, Counted, Projection
 
 if TYPE_CHECKING:
     from roadworn_plugins.ahead.services import ServicesAhead
@@ -34,6 +34,7 @@ ENDS: Mapping[By, tuple[float, ...]] = {
     "quarter": (3.0, 6.0, 9.0, 12.0),
     "month": tuple(float(month) for month in range(1, 13)),
 }
+_YEAR = 12
 _PAST: Mapping[By, int] = {"quarter": 8, "month": 12}
 _say = Says(
     "next-repairs",
@@ -43,6 +44,11 @@ _say = Says(
         "money-failures": "failures",
         "money-services": "services",
         "money-both": "both",
+        "budget": "failures and services of the next 12 months",
+        "budget-method": "the failures projected and the services by plan, taken as independent",
+        "budget-words": "With services by plan {value:,.0f} ({low:,.0f} to {high:,.0f}).",
+        "budget-past": "All work of the last 12 months came to {spent:,.0f}, accidents and what was "
+        "changed beforehand with it.",
         "money-unpriced-failures": "The sums of failures come without {n} fitted parts that have "
         "no price.",
         "money-unpriced-services": "The sums of services come without {n} services that have no "
@@ -227,6 +233,42 @@ def money_table(
         title=_say("money-title"),
         columns=_in(parts.prices.currency, _MONEY_COLUMNS),
         rows=tuple(rows),
+    )
+
+
+def budget(view: LedgerView, failures: Band, services: "ServicesAhead", currency: str) -> Estimate:
+    """Return failures and services of the next twelve months, told beside what all work cost.
+
+    Args:
+        view: the ledger as of a day.
+        failures: of the next twelve months.
+        services: those to come.
+        currency: of all sums.
+    """
+    sum_ = services.between(None, months_from(view.today, _YEAR))
+    value = failures.expected + sum_.expected
+    low = value - float(np.hypot(failures.expected - failures.low, sum_.spread))
+    high = value + float(np.hypot(failures.high - failures.expected, sum_.spread))
+    past = [months_from(view.today, -_YEAR), view.today]
+    spent = float(_spent(view, past, currency)[0])
+    told = {"value": value, "low": max(low, 0.0), "high": high}
+    words = Joined(
+        (
+            _say("budget-words", **told) if sum_.number else "",
+            _say("budget-past", spent=spent) if spent else "",
+        ),
+        " ",
+    )
+    return Estimate(
+        name=_say("budget"),
+        value=value,
+        unit=currency,
+        low=told["low"],
+        high=high,
+        level=LEVEL,
+        method=_say("budget-method"),
+        left_out=sum_.unpriced,
+        words=words,
     )
 
 
