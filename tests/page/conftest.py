@@ -78,7 +78,7 @@ def shop(path: Path) -> Path:
     return ledger_of(
         path,
         [
-            event("van-3", "enrolment", "2025-01-10", odometer=90_000, make="Tarrow", model="Carrier"),
+            event("van-3", "enrolment", "2025-01-10", odometer=90_000, make="Tarrow"),
             event(
                 "van-3",
                 "inspection",

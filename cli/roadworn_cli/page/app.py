@@ -1,5 +1,7 @@
 """The application: which address shows or writes what, and how a failure becomes a sentence."""
 
+import os
+import traceback
 from collections.abc import Callable, Collection
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -153,6 +155,11 @@ async def _told(
         return _said(desk, request, "Not done", lines_of(error), 422)
     except OSError as error:
         told = f"The system said: {error.strerror or error}; nothing more was written."
+        return _said(desk, request, "Not done", [told], 500)
+    except Exception as error:  # noqa: BLE001  # the last door: a fault must not end in silence
+        if os.environ.get("ROADWORN_DEBUG"):
+            traceback.print_exc()
+        told = f"This is a fault in Roadworn: {type(error).__name__}; nothing more was written."
         return _said(desk, request, "Not done", [told], 500)
 
 

@@ -6,6 +6,7 @@ encoded anew, so that nothing of a file but what can be seen is kept, and nothin
 
 import io
 from collections.abc import Iterable
+from hashlib import sha256
 from typing import Any
 
 from starlette.requests import Request
@@ -21,6 +22,7 @@ from roadworn_cli.page.guard import session_of
 #: Bytes of a file that is taken, points of a picture, and points along its longer side once kept.
 MOST_BYTES, MOST_POINTS, LONGEST_SIDE = 25_000_000, 60_000_000, 2_048
 _FORMATS = {"image/jpeg": "JPEG", "image/png": "PNG", "image/webp": "WEBP"}
+_TOO_MANY = "That photograph has too many points: send a smaller one."
 _NONE = "That file is no photograph that can be read: JPEG, PNG and WebP are taken."
 
 
@@ -58,6 +60,8 @@ def cleaned(data: bytes) -> bytes:
         plain.save(out, "JPEG", quality=84, optimize=True)
     except UsageError:
         raise
+    except (Image.DecompressionBombError, Image.DecompressionBombWarning):
+        raise UsageError(_TOO_MANY) from None
     except Exception as error:  # decoders raise whatever a damaged file makes them raise
         raise UsageError(_NONE) from error
     return out.getvalue()
@@ -66,7 +70,7 @@ def cleaned(data: bytes) -> bytes:
 def _check_points(points: int) -> None:
     """Refuse a picture that would fill the memory once it is unpacked."""
     if points > MOST_POINTS:
-        raise UsageError("That photograph has too many points: send a smaller one.")
+        raise UsageError(_TOO_MANY)
 
 
 def show_photograph(
@@ -102,6 +106,7 @@ def show_photograph(
 def send_photograph(desk: Desk, request: Request, form: Form, vehicle: str) -> Response:
     """Keep a photograph and write its event."""
     card = card_of(desk, vehicle, patience=0.02)
+    new: list[str] = []
 
     def make() -> Iterable[Entry]:
         sent_file = form.get("file")
@@ -110,6 +115,8 @@ def send_photograph(desk: Desk, request: Request, form: Form, vehicle: str) -> R
             raise UsageError("No photograph was chosen.")
         about = read_item(text_of(form, "about")) if text_of(form, "about") else {}
         plain = cleaned(data)
+        if not desk.photographs.there(sha256(plain).hexdigest()):
+            new.append(sha256(plain).hexdigest())
         digest, media = desk.photographs.put(plain)
         payload = {"digest": digest, "media": media, "size": len(plain), **about}
         yield Entry("photograph", {**payload, "note": text_of(form, "note")})
@@ -117,7 +124,12 @@ def send_photograph(desk: Desk, request: Request, form: Form, vehicle: str) -> R
     def show(**told: Any) -> Response:  # noqa: ANN401
         return show_photograph(desk, request, vehicle, **told)
 
-    return sent(desk, request, form, card.vehicle_id, make, show)
+    answer = sent(desk, request, form, card.vehicle_id, make, show)
+    if not isinstance(answer, RedirectResponse):
+        # It is sent again with the form; what no event names must not stay.
+        for digest in new:
+            desk.photographs.erase(digest)
+    return answer
 
 
 def picture(desk: Desk, digest: str) -> Response:
