@@ -6,14 +6,38 @@ shortens lists before sentences and never what says stop; `outlook --more` has a
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import takewhile
 from typing import TYPE_CHECKING, Final
 
-from roadworn.analysis import Cell, Holds, Mark, Table, Tells
-from roadworn.model.catalogue import part_name
+from roadworn.analysis import Holds, Mark, Table, Tells
 from roadworn.trade.cautions import brief_cautions_for
 from roadworn_cli.output import counted, escape
-from roadworn_cli.results import cell
-from roadworn_cli.screen import Line, dot, encoded, glyphs, padded, span, text, width, wrapped
+from roadworn_cli.results import (
+    cell,
+    cell_of,
+    money_in,
+    name_of,
+    named,
+    places_in,
+    price_of,
+    rows_with,
+    same_place,
+    sum_of,
+    ways_apart,
+)
+from roadworn_cli.screen import (
+    Line,
+    dot,
+    encoded,
+    glyphs,
+    listed,
+    padded,
+    span,
+    text,
+    to_a_stop,
+    width,
+    wrapped,
+)
 
 if TYPE_CHECKING:
     from roadworn.analysis.outlook import Outlook
@@ -30,6 +54,11 @@ _STORIES: Final = 2
 _DOT: Final = 12
 #: A job less likely to be needed than this is told with its chance.
 _SURE: Final = 0.995
+#: A chance whose limits are farther apart says hardly anything.
+_UNSURE: Final = 0.6
+_LIKELY: Final = 0.5
+#: Work that can kill is cautioned of before anything else says stop.
+_DEADLY: Final = ("ev.", "restraint.", "fuel.")
 
 
 @dataclass(slots=True)
@@ -43,6 +72,7 @@ class _Entry:
         look: of the label.
         least: lines that it keeps when the screen is full; None keeps all of them.
         most: lines that it may take.
+        under: of an entry that goes on with another, more of the label above.
     """
 
     label: str
@@ -51,12 +81,11 @@ class _Entry:
     look: str = "title"
     least: int | None = 1
     most: int = 99
+    under: str = ""
 
     def lines(self, cells: int, wide: int) -> list[Line]:
         """Return its lines, no more than `most`, in so many columns, `wide` of them a figure's."""
-        from roadworn_cli.screen import encoded, wrapped
-
-        label = f"{padded(self.label, _LABEL - 1)} "
+        label = f"{padded(self.label or self.under, _LABEL - 1)} "
         figure = (
             "" if self.figure is None else f"{padded(self.figure, wide, right=True)}{' ' * _GAP}"
         )
@@ -66,26 +95,15 @@ class _Entry:
             texts = wrapped(encoded(escape(self.words)), room)
             if len(texts) > self.most:
                 kept = wrapped(encoded(escape(self.words)), room - 2)[: self.most]
-                texts = [*kept[:-1], f"{kept[-1]} {glyphs().more}"]
+                texts = [*kept[:-1], f"{to_a_stop(kept[-1])} {glyphs().more}"]
         else:
-            texts = _listed(self.words, room, self.most)
+            texts = listed([encoded(escape(one)) for one in self.words], room, self.most)
         return [
             [(" " * before, ""), (text, "")]
             if number
             else [(label, self.look), (figure, ""), (text, "")]
             for number, text in enumerate(texts)
         ]
-
-
-def _listed(parts: Sequence[str], room: int, most: int) -> list[str]:
-    """Return a list in so many lines, saying how many there are that did not fit."""
-    told = [encoded(escape(part)) for part in parts]
-    for shown in range(len(told), 0, -1):
-        rest = len(told) - shown
-        lines = wrapped("; ".join(told[:shown]) + (f" and {rest} more" if rest else ""), room)
-        if len(lines) <= most:
-            return lines
-    return wrapped(f"{told[0]} and {len(told) - 1} more", room)[:most] if told else [""]
 
 
 def first_screen(found: "Outlook") -> list[Line]:
@@ -135,6 +153,8 @@ def _heading(found: "Outlook", cells: int) -> list[Line]:
 
 def _groups(found: "Outlook") -> Iterator[Iterable[_Entry]]:
     yield _stop(found)
+    if found.vehicle.get("retired_on"):
+        return
     yield _to_do(found)
     yield (*_inspection(found), *_next(found), *_money(found))
     yield (*_chain(found), *_ways(found))
@@ -144,17 +164,25 @@ def _groups(found: "Outlook") -> Iterator[Iterable[_Entry]]:
 def _stop(found: "Outlook") -> Iterator[_Entry]:
     """Yield what forbids driving with its story, and one caution for who repairs it."""
     table = due_of(found)
-    at = _with(table, Mark.SAFETY)
+    at = rows_with(table, Mark.SAFETY)
     if not at or found.vehicle.get("retired_on"):
         parts = getattr(found.headline, "parts", (found.headline,))
-        yield _Entry("Now", str(parts[0]))
+        yield _Entry("Now", str(parts[0]), least=2)
+    for said in found.unknown:
+        if _code(said) == "outlook.not-seen" and not found.vehicle.get("retired_on"):
+            yield _Entry("", said, least=None)
     for n in at[:_STORIES]:
         seen = table.cells(Tells.SEEN)[n]
         said = f"{name_of(table, n)}, do not drive"
         yield _Entry("STOP", f"{said}: {seen}" if seen else said, look="stop", least=None)
     if at[_STORIES:]:
         yield _Entry("STOP", [_job(table, n) for n in at[_STORIES:]], look="stop")
-    brief = brief_cautions_for(str(table.cells(Tells.COMPONENT)[n]) for n in at)
+    plan = found.holding(Holds.PLAN)
+    asked = [] if plan is None else [*rows_with(plan, Mark.MUST), *rows_with(plan, Mark.SHOULD)]
+    jobs = [str(plan.cells(Tells.COMPONENT)[n]) for n in asked] if plan is not None else []
+    deadly = [component for component in jobs if component.startswith(_DEADLY)]
+    named = [str(table.cells(Tells.COMPONENT)[n]) for n in at]
+    brief = brief_cautions_for([*named, *deadly])
     if brief:
         yield _Entry("Caution", list(reversed(brief)))
 
@@ -176,15 +204,25 @@ def _to_do(found: "Outlook") -> Iterator[_Entry]:
         (Mark.SHOULD, "Should"),
         (Mark.CAN_WAIT, "Can wait"),
     ):
-        rows = _with(plan, stage)
+        rows = rows_with(plan, stage)
         jobs = [_job(plan, n) for n in rows]
+        if stage is Mark.CAN_WAIT:
+            jobs = [f"{job}{_soon(found, plan, n)}" for job, n in zip(jobs, rows, strict=True)]
         if jobs:
-            sum_of = next(iter(_with(sums, stage)), None)
-            unpriced = sum_of is not None and _named(sums, sum_of, "unpriced")
-            figure = "" if sum_of is None else _price(sums, sum_of, "+" if unpriced else "")
+            row = next(iter(rows_with(sums, stage)), None)
+            figure = "" if row is None else sum_of(sums, row)
             yield _Entry(label, jobs if len(jobs) > 1 else [name_of(plan, rows[0])], figure)
         elif stage is Mark.MUST:
             yield _Entry(label, "nothing that is known of", "")
+
+
+def _soon(found: "Outlook", plan: Table, n: int) -> str:
+    """Return that a job which can wait is likelier than not to be needed before long."""
+    ahead = found.next_repairs.result.holding(Holds.AHEAD) if found.next_repairs else None
+    part, chances = places_in(plan)[n], ahead.cells(Tells.VALUE) if ahead is not None else ()
+    at = [i for i, other in enumerate(places_in(ahead)) if same_place(part, other)]
+    chance = max((c for i in at if isinstance(c := chances[i], float)), default=0.0)
+    return f" ({chance:.0%} in {_months(found)})" if chance >= _LIKELY else ""
 
 
 def _due_now(found: "Outlook") -> Iterator[_Entry]:
@@ -201,10 +239,10 @@ def _due_now(found: "Outlook") -> Iterator[_Entry]:
 def _job(table: Table, n: int) -> str:
     """Return a job with its price in a few words."""
     value = table.cells(Tells.VALUE)[n]
-    price = _cell(table, Tells.VALUE, n) if value is not None else ""
+    price = f"{value:,.0f}" if isinstance(value, int | float) else ""
     name = name_of(table, n) or str(table.cells(Tells.STATE)[n] or table.cells(Tells.SEEN)[n] or "")
-    chance = _named(table, n, "chance")
-    unsure = f"({chance:.0%})" if isinstance(chance, float) and chance < _SURE else ""
+    chance = named(table, n, "chance")
+    unsure = f"({chance:.0%} the cause)" if isinstance(chance, float) and chance < _SURE else ""
     return " ".join(filter(None, (name, price, unsure)))
 
 
@@ -221,17 +259,21 @@ def _inspection(found: "Outlook") -> Iterator[_Entry]:
         yield _Entry("Inspection", ran.result.headline)
         return
     names = items.cells(Tells.NAME)
-    passing = {*_with(items, Mark.PASSES), *_with(items, Mark.NOT_KNOWN)}
-    failing = dict.fromkeys(str(name) for n, name in enumerate(names) if n not in passing)
-    if failing:
-        told = f"would fail on {', '.join(failing)}"
-    elif items.rows and not _with(items, Mark.PASSES):
+    failing, later = (
+        dict.fromkeys(str(names[n]) for n in rows_with(items, mark))
+        for mark in (Mark.FAILED, Mark.SENT_BACK)
+    )
+    back = f"would be sent back, not ready: {', '.join(later)}" if later else ""
+    if failing or back:
+        fails = f"would fail on {', '.join(failing)}" if failing else ""
+        told = "; ".join(filter(None, (fails, back)))
+    elif items.rows and not rows_with(items, Mark.PASSES):
         told = "not known: nothing that it asks for was looked at"
     elif items.rows:
         told = "nothing on record that would fail"
     else:
         told = str(ran.result.headline)
-    due = next((_named(t, 0, "due") for t in ran.result.tables if _named(t, 0, "due")), None)
+    due = next((named(t, 0, "due") for t in ran.result.tables if named(t, 0, "due")), None)
     yield _Entry("Inspection", f"{told}; due {due}" if due else told)
 
 
@@ -240,52 +282,62 @@ def _next(found: "Outlook") -> Iterator[_Entry]:
     ahead = found.next_repairs.result.holding(Holds.AHEAD) if found.next_repairs else None
     if ahead is None:
         return
-    due = due_of(found)
-    listed = set(zip(due.cells(Tells.COMPONENT), due.cells(Tells.PLACE), strict=True))
-    keys = list(zip(ahead.cells(Tells.COMPONENT), ahead.cells(Tells.PLACE), strict=True))
-    rows = [n for n, key in enumerate(keys) if key not in listed]
-    label = "Likely next"
+    above = [*places_in(due_of(found)), *places_in(found.holding(Holds.PLAN))]
+    rows = [
+        n for n, key in enumerate(places_in(ahead)) if not any(same_place(key, a) for a in above)
+    ]
     chances = ahead.cells(Tells.VALUE)
     rows = [n for n in rows if isinstance(chances[n], float)][:_NEXT]
-    for n in sorted(rows, key=lambda n: -float(str(chances[n]))):
+    span = f"in {_months(found)}"
+    labels = ["Next to fail", span, "besides these"]
+    few = len(rows) < len(labels)
+    for at, n in enumerate(sorted(rows, key=lambda n: -float(str(chances[n])))):
         chance = float(str(chances[n]))
         low, high = (ahead.cells(t)[n] for t in (Tells.LOW, Tells.HIGH))
         limits = (low, high) if isinstance(low, float) and isinstance(high, float) else None
-        price = _cell_named(ahead, n, "cost")
-        told = f"{dot(chance, limits, _DOT)}  {name_of(ahead, n)}"
-        yield _Entry(label, f"{told}, {price}" if price else told, _cell(ahead, Tells.VALUE, n))
-        label = ""
+        price = money_in(ahead, n, "cost")
+        words = [f"{dot(chance, limits, _DOT)}  {name_of(ahead, n)}", price]
+        words += [span] if few and not at else []
+        words += ["very unsure"] if limits and limits[1] - limits[0] > _UNSURE else []
+        told = ", ".join(filter(None, words))
+        under = "" if few else labels[at]
+        yield _Entry(
+            "" if at else labels[0], told, under=under, figure=cell_of(ahead, Tells.VALUE, n)
+        )
 
 
 def _money(found: "Outlook") -> Iterator[_Entry]:
     """Yield what failures are likely to come to, with the band."""
     ran = found.next_repairs
     for estimate in ran.result.estimates[:1] if ran is not None else ():
-        months = getattr(ran.settings, "months", 12.0) if ran is not None else 12.0
-        label = f"{months:g} month{'' if months == 1 else 's'}"
+        label = _months(found)
         if estimate.value is None:
             yield _Entry(label, estimate.words)
             return
         band = f" ({estimate.low:,.0f} to {estimate.high:,.0f})" if estimate.low is not None else ""
         figure = f"{estimate.value:,.0f} {estimate.unit}"
-        yield _Entry(label, f"for parts likely to fail beyond that{band}", figure)
+        yield _Entry(label, f"for what fails, worn parts above too{band}", figure)
 
 
 def _ways(found: "Outlook") -> Iterator[_Entry]:
     """Yield the ways on with what each costs now, and what turns the choice."""
     ways, turns = found.holding(Holds.WAYS), found.holding(Holds.TURNS)
     if ways is not None:
-        for n in range(len(ways.rows)):
-            more = "+" if _named(ways, n, "unpriced") else ""
-            yield _Entry("" if n else "Ways on", _way(ways, n), _price(ways, n, more))
-    elif found.advice is not None:
+        months = getattr(found.advice.settings, "months", None) if found.advice else None
+        labels = ["Ways on", f"{months} months," if months else "", "all in" if months else ""]
+        apart = list(ways_apart(ways))
+        labels += [""] * len(apart)
+        for at, (n, names) in enumerate(apart):
+            told = _way(ways, n, names)
+            yield _Entry("" if at else labels[0], told, sum_of(ways, n), under=labels[at])
+    elif found.advice is not None and found.next_repairs is None:
         yield _Entry("Ways on", found.advice.result.headline)
     if turns is not None:
-        yield _Entry("It turns", str(turns.rows[0][0]))
+        yield _Entry("It turns", str(turns.rows[0][0]), least=2)
 
 
-def _way(ways: Table, n: int) -> str:
-    """Return a way on with what it costs from then on, or with what is to be said of it."""
+def _way(ways: Table, n: int, name: str) -> str:
+    """Return a way on with what it costs a month, or with what is to be said of it."""
     later = [
         f"{cell(column, ways.rows[n][i])} {column.title}"
         for i, column in enumerate(ways.columns)
@@ -294,8 +346,8 @@ def _way(ways: Table, n: int) -> str:
         and column.tells is not Tells.VALUE
         and ways.rows[n][i] is not None
     ]
-    told = f"then {', '.join(later)}" if later else str(_named(ways, n, "note") or "")
-    return ", ".join(filter(None, (name_of(ways, n), told)))
+    said = later or [str(named(ways, n, "note") or "")]
+    return f"{name}: {', '.join(said)}" if any(said) else name
 
 
 def _chain(found: "Outlook") -> Iterator[_Entry]:
@@ -308,42 +360,46 @@ def _chain(found: "Outlook") -> Iterator[_Entry]:
     if chain is not None:
         keys = list(zip(chain.cells(Tells.COMPONENT), chain.cells(Tells.PLACE), strict=True))
         own = [n for n, key in enumerate(keys) if key == keys[0]]
-        spared = [" ".join((str(_named(chain, n, "spared")), _amount(chain, n))) for n in own]
+        spared = [" ".join((str(named(chain, n, "spared")), _amount(chain, n))) for n in own]
         told = f"{name_of(chain, 0)}: it may spare {', '.join(spared)}"
-        yield _Entry("Do first", told, _price(chain, 0), least=2)
-        pointed = {getattr(_named(chain, n, "spared"), "component", None) for n in own}
+        yield _Entry("Do first", told, price_of(chain, 0), least=2)
+        pointed = {getattr(named(chain, n, "spared"), "component", None) for n in own}
     again = repeats.cells(Tells.COMPONENT)[0] if repeats is not None else None
     if chain is not None:
         # Of several chains the one that ends at what keeps failing.
-        parts = [getattr(_named(chain, n, "spared"), "component", None) for n in own]
+        parts = [getattr(named(chain, n, "spared"), "component", None) for n in own]
         n = own[parts.index(again)] if again in parts else 0
         at = next((i for i, column in enumerate(chain.columns) if column.kind == "sentence"), None)
         told = "" if at is None else str(chain.rows[n][at])
         yield from (_Entry("Points to", told, least=2, most=4),) if told else ()
     if repeats is not None and found.keeps_failing is not None and again not in pointed:
         why = repeats.cells(Tells.WHY)[0] or found.keeps_failing.result.headline
-        yield _Entry("Keeps failing", str(why))
+        # What is said of a class or a maker's part is no count of this vehicle.
+        many = named(repeats, 0, "vehicles")
+        fleet = f"in the fleet, {repeats.cells(Tells.PLACE)[0]}: "
+        told = f"{fleet if isinstance(many, int) and many > 1 else ''}{why}"
+        yield _Entry("Keeps failing", told, least=2)
 
 
 def _amount(chain: Table, n: int) -> str:
     """Return the money that a row spares, without its currency."""
-    return _cell_named(chain, n, "spares").partition(" ")[0]
+    return money_in(chain, n, "spares").partition(" ")[0]
 
 
 def _not_known(found: "Outlook") -> Iterator[_Entry]:
     """Yield what has to be settled, and what nobody has looked at."""
     unknown = []
     for said in found.unknown:
-        if getattr(said, "code", "").startswith("outlook.settle"):
+        if _code(said).startswith("outlook.settle"):
             yield _Entry("", said, least=2)
-        else:
+        elif _code(said) != "outlook.not-seen":  # it stands on top
             unknown.append(_in_short(said))
     items = found.inspection.result.holding(Holds.INSPECTED) if found.inspection else None
     rows = () if items is None else items.marked()
     names: list[object] = []
     # Where nothing was looked at the line of the inspection says so.
     if items is not None and any(Mark.PASSES in marks for _row, marks in rows):
-        names = [items.cells(Tells.NAME)[n] for n in _with(items, Mark.NOT_KNOWN)]
+        names = [items.cells(Tells.NAME)[n] for n in rows_with(items, Mark.NOT_KNOWN)]
     told = [*unknown, *dict.fromkeys(str(name) for name in names)]
     if told:
         yield _Entry("Not looked at", told, most=2)
@@ -361,53 +417,18 @@ def _in_short(told: str) -> str:
 
 def _where_more(found: "Outlook") -> str:
     vehicle = found.vehicle["vehicle_id"]
-    return escape(
-        f"More: roadworn outlook {vehicle} --more, history {vehicle}, report vehicle {vehicle}"
-    )
+    return escape(f"More: roadworn outlook {vehicle} --more; also history, report vehicle")
 
 
-def _with(table: Table, mark: Mark) -> list[int]:
-    """Return which rows carry a mark."""
-    return [n for n, (_row, marks) in enumerate(table.marked()) if mark in marks]
+def _code(said: str) -> str:
+    return getattr(said, "code", "")
 
 
-def name_of(table: Table, n: int) -> str:
-    """Return what a row is about: what it is named, or its part with its place."""
-    named = table.cells(Tells.NAME)[n]
-    if named:
-        return str(named)
-    component = table.cells(Tells.COMPONENT)[n]
-    return part_name(str(component), str(table.cells(Tells.PLACE)[n] or "")) if component else ""
-
-
-def _cell(table: Table, tells: Tells, n: int) -> str:
-    """Return the cell of a row that tells this, as it is written."""
-    at = table.place(tells)
-    return "" if at is None else cell(table.columns[at], table.rows[n][at])
-
-
-def _price(table: Table, n: int, mark: str = "") -> str:
-    """Return the price of a row with a mark and its currency, or an empty text."""
-    at = table.place(Tells.VALUE)
-    if at is None or table.rows[n][at] is None or table.columns[at].kind != "money":
-        return ""
-    currency = table.columns[at].unit or str(table.cells(Tells.CURRENCY)[n] or "")
-    return f"{cell(table.columns[at], table.rows[n][at])}{mark} {currency}".strip()
-
-
-def _named(table: Table, n: int, name: str) -> Cell:
-    """Return the cell of the column of this name, None where there is none."""
-    at = next((i for i, column in enumerate(table.columns) if column.name == name), None)
-    return None if at is None else table.rows[n][at]
-
-
-def _cell_named(table: Table, n: int, name: str) -> str:
-    """Return the amount in the column of this name with its currency, or an empty text."""
-    at = next((i for i, column in enumerate(table.columns) if column.name == name), None)
-    if at is None or table.rows[n][at] is None:
-        return ""
-    currency = table.columns[at].unit or str(table.cells(Tells.CURRENCY)[n] or "")
-    return f"{cell(table.columns[at], table.rows[n][at])} {currency}".strip()
+def _months(found: "Outlook") -> str:
+    """Return how far what comes next is looked ahead."""
+    settings = found.next_repairs.settings if found.next_repairs is not None else None
+    months = float(getattr(settings, "months", 12.0))
+    return f"{months:g} month{'' if months == 1 else 's'}"
 
 
 def spoken(found: "Outlook") -> Iterator[tuple[str, str, str, bool]]:
@@ -416,6 +437,9 @@ def spoken(found: "Outlook") -> Iterator[tuple[str, str, str, bool]]:
     For a door that has its own room for lines; an empty label goes on with the one above.
     """
     for group in _groups(found):
-        for one in group:
+        entries = list(group)
+        for at, one in enumerate(entries):
             words = one.words if isinstance(one.words, str) else "; ".join(one.words)
-            yield one.label, one.figure or "", words, one.look == "stop"
+            more = takewhile(lambda e: not e.label, entries[at + 1 :])
+            label = " ".join(filter(None, (one.label, *(e.under for e in more if one.label))))
+            yield label, one.figure or "", words, one.look == "stop"

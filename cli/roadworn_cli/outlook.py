@@ -155,7 +155,8 @@ def _counted(number: int, what: str) -> str:
 def _cautions(found: "Outlook") -> Iterator[str]:
     """Yield each caution with the jobs that it belongs to."""
     from roadworn.analysis import Holds, Tells
-    from roadworn_cli.first_screen import due_of, name_of
+    from roadworn_cli.first_screen import due_of
+    from roadworn_cli.results import name_of
 
     ahead = found.next_repairs.result.holding(Holds.AHEAD) if found.next_repairs else None
     named: dict[str, dict[str, None]] = {}

@@ -4,8 +4,8 @@ from collections.abc import Iterator
 from dataclasses import asdict, replace
 from typing import Any
 
-from roadworn.analysis import Column, Estimate, Holds, Mark, Ran, Result, Table, Tells
-from roadworn.model.catalogue import catalogue
+from roadworn.analysis import Cell, Column, Estimate, Holds, Mark, Ran, Result, Table, Tells
+from roadworn.model.catalogue import catalogue, part_name, place_of
 from roadworn.model.errors import UsageError
 from roadworn.model.messages import Sentence
 from roadworn_cli.output import emit, emit_json, escape, note
@@ -13,6 +13,8 @@ from roadworn_cli.screen import Head, Line, encoded, padded, put, span, spark, t
 from roadworn_cli.screen import table as screen_table
 
 _EVIDENCE_SHOWN = 8
+#: Two ways on that do not differ in these are one.
+_SAME_WAY = ("at_once", "monthly", "risk", "left")
 #: Fewer measurements make no line to see.
 _FOR_A_SPARK = 3
 
@@ -213,6 +215,83 @@ def cell(column: Column, value: object) -> str:
     if column.kind == "integer":
         return f"{value:,d}" if isinstance(value, int) else f"{value:,.0f}"
     return f"{value:,.3g}" if abs(value) < 1000 else f"{value:,.0f}"
+
+
+def rows_with(table: Table, mark: Mark) -> list[int]:
+    """Return which rows carry a mark."""
+    return [n for n, (_row, marks) in enumerate(table.marked()) if mark in marks]
+
+
+def name_of(table: Table, n: int) -> str:
+    """Return what a row is about: what it is named, or its part with its place."""
+    named = table.cells(Tells.NAME)[n]
+    if named:
+        return str(named)
+    component = table.cells(Tells.COMPONENT)[n]
+    return part_name(str(component), str(table.cells(Tells.PLACE)[n] or "")) if component else ""
+
+
+def cell_of(table: Table, tells: Tells, n: int) -> str:
+    """Return the cell of a row that tells this, as it is written."""
+    at = table.place(tells)
+    return "" if at is None else cell(table.columns[at], table.rows[n][at])
+
+
+def price_of(table: Table, n: int) -> str:
+    """Return the price of a row with its currency, or an empty text."""
+    at = table.place(Tells.VALUE)
+    if at is None or table.rows[n][at] is None or table.columns[at].kind != "money":
+        return ""
+    currency = table.columns[at].unit or str(table.cells(Tells.CURRENCY)[n] or "")
+    return f"{table.rows[n][at]:,.0f} {currency}".strip()
+
+
+def sum_of(table: Table, n: int) -> str:
+    """Return the sum of a row, which is the least where something in it has no price."""
+    told = price_of(table, n)
+    if not told or not named(table, n, "unpriced"):
+        return told
+    return f"from {told}" if table.cells(Tells.VALUE)[n] else "no price"
+
+
+def named(table: Table, n: int, name: str) -> Cell:
+    """Return the cell of the column of this name, None where there is none."""
+    at = next((i for i, column in enumerate(table.columns) if column.name == name), None)
+    return None if at is None or n >= len(table.rows) else table.rows[n][at]
+
+
+def money_in(table: Table, n: int, name: str) -> str:
+    """Return the amount in the column of this name with its currency, or an empty text."""
+    at = next((i for i, column in enumerate(table.columns) if column.name == name), None)
+    if at is None or table.rows[n][at] is None:
+        return ""
+    currency = table.columns[at].unit or str(table.cells(Tells.CURRENCY)[n] or "")
+    return f"{cell(table.columns[at], table.rows[n][at])} {currency}".strip()
+
+
+def same_place(one: tuple[str, str], other: tuple[str, str]) -> bool:
+    """Say whether two places are one; a part without a place is any of its kind."""
+    return one[0] == other[0] and (one[1] == other[1] or not (one[1] and other[1]))
+
+
+def places_in(table: Table | None) -> list[tuple[str, str]]:
+    """Return what each row is about, both sides of what is done by the axle as one place."""
+    if table is None:
+        return []
+    cells = zip(table.cells(Tells.COMPONENT), table.cells(Tells.PLACE), strict=True)
+    return [(str(part), place_of(str(part), str(place or ""))) for part, place in cells]
+
+
+def ways_apart(ways: Table) -> Iterator[tuple[int, str]]:
+    """Yield each way with its name; two that do the same work and cost the same are one."""
+    names: list[str] = []
+    for n in range(len(ways.rows)):
+        names.append(name_of(ways, n))
+        after = n + 1 < len(ways.rows)
+        if after and all(named(ways, n, k) == named(ways, n + 1, k) for k in _SAME_WAY):
+            continue
+        yield n, ", ".join(names)
+        names = []
 
 
 def in_words(estimate: Estimate) -> str:

@@ -178,6 +178,23 @@ def _broken(word: str, cells: int) -> tuple[str, str]:
     return word[:cut], word[cut:]
 
 
+def to_a_stop(line: str) -> str:
+    """Return a line up to the last mark in its second half, so that what is left can be read."""
+    at = max(line.rfind(mark, len(line) // 2) for mark in (";", ",", ":", " ("))
+    return line[:at] if at > 0 else line
+
+
+def listed(parts: Sequence[str], room: int, most: int) -> list[str]:
+    """Return a list of texts in so many lines, saying how many there are that did not fit."""
+    told = list(parts)
+    for shown in range(len(told), 0, -1):
+        rest = len(told) - shown
+        lines = wrapped("; ".join(told[:shown]) + (f" and {rest} more" if rest else ""), room)
+        if len(lines) <= most:
+            return lines
+    return [f"{len(told)} jobs, see --more"] if told else [""]
+
+
 def table(
     heads: Sequence[Head],
     rows: Sequence[Sequence[str]],

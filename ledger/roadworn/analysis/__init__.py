@@ -118,6 +118,7 @@ class Mark(StrEnum):
     COMPLAINT = "complaint"  #: nobody has answered it
     PASSES = "passes"
     NOT_KNOWN = "not known"
+    SENT_BACK = "sent back"  #: by an inspection: it cannot be judged yet
     LATER = "later"  #: not due yet
     MUST = "must"  #: before it is driven on
     SHOULD = "should"  #: soon: it fails, brings something else down or stops the vehicle

@@ -40,12 +40,14 @@ _say = Says(
         "`roadworn analyse odometer-audit vehicle={vehicle}` says more.",
         "safety": "Safety item open: {parts}; do not drive until it is repaired.",
         "open": "Open: {words}.",
+        "open-as-typed": "Open: {words}",
         "none": "No failed items recorded.",
         "left": "Left on {day} ({reason}).",
-        "ahead": "Beyond that, parts likely to fail within {months:g} months come to about "
+        "ahead": "Failures within {months:g} months are likely to come to about "
         "{value:,.0f} {currency} ({low:,.0f} to {high:,.0f}).",
         "failed": "{part} failed",
         "complaint": "a complaint nobody has answered",
+        "complaint-of": "on {day} {said}",
         "no-reading": "no odometer reading on record",
         "reading": _READING,
         "reading-true": _READING + _TRUE,
@@ -55,7 +57,7 @@ _say = Says(
         "no-scan": "No scan of the diagnostic socket is on record.",
         "last-inspection": "The last look-over was on {day}.",
         "last-scan": "The last scan of the diagnostic socket was on {day}.",
-        "not-seen": "Not seen since {day}: everything above may have moved on.",
+        "not-seen": "Not seen since {day}: all of this may have changed.",
         "unknown-age": (
             "The age of {n} part is not known: {parts}.",
             "The age of {n} parts is not known: {parts}.",
@@ -296,7 +298,8 @@ def _headline(
         first = _say("safety", parts=names)
     elif open_:
         words = Joined(dict.fromkeys(open_[:4]))
-        first = _say("open", words=words)
+        # What somebody typed may bring its own full stop.
+        first = _say("open-as-typed" if words[-1:] in ".!?" else "open", words=words)
     else:
         first = _say("none")
     if profile.get("retired_on"):
@@ -325,7 +328,8 @@ def _open_words(row: tuple[Cell, ...], marks: Marks) -> str:
     if Mark.FAILED in marks:
         return _say("failed", part=part_name(component, position))
     if Mark.COMPLAINT in marks:
-        return _say("complaint")
+        said, day = row[3], row[4]
+        return _say("complaint-of", said=said, day=day) if said and day else _say("complaint")
     return Joined((position, state), " ")
 
 

@@ -314,7 +314,7 @@ def totals_table(bands: dict[int, Band], currency: str) -> Table:
     """Return expected cost with its band for each horizon."""
     return Table(
         name="totals",
-        title="What failures are expected to cost, 8 in 10 such futures within the band",
+        title="What failures are expected to cost; it stays within the range 8 times in 10",
         columns=(
             Column("months", "months", "integer", tells=Tells.TIME),
             Column("expected", "expected", "money", currency, tells=Tells.VALUE),

@@ -71,6 +71,7 @@ _ITEMS = (
 
 _MARKS = {
     "fail": Marks({Mark.FAILED}),
+    "reject": Marks({Mark.SENT_BACK}),
     "not known": Marks({Mark.NOT_KNOWN}),
     "pass": Marks({Mark.PASSES}),
 }

@@ -58,7 +58,7 @@ Assumptions: Fuel, insurance and upkeep by plan are taken to be the same either 
 and the repairs of the vehicle that takes its place are as the user states them. What stops a
 vehicle and what standing still costs: common practice, no source.
 
-Reading: "good for two years, 8 in 10" means that in 8 of 10 such futures keeping costs less.
+Reading: "good for two years, 8 in 10" means that keeping costs less 8 times in 10.
 Safety items come first whatever the sums say.
 
 Reference: equivalent monthly cost, any text of engineering economics. Rules of thumb such as
@@ -66,12 +66,10 @@ Reference: equivalent monthly cost, any text of engineering economics. Rules of 
 """
 
 
-_BEST = "{way}: about {monthly:,.0f} {currency} a month"
+_BEST = "{way}: about {monthly:,.0f} {currency} a month all in"
 _LEAD = ", {lead:,.0f} less than “{second}”"
-_RISK = (
-    ", {lead:,.0f} more than “{second}”, and stands still with {risk:.0%} instead of {other:.0%}"
-)
-_ODDS = "; cheaper than the other way in {odds:.0f} of 10 such futures"
+_RISK = ", {lead:,.0f} more than “{second}”, and breaks down with {risk:.0%} instead of {other:.0%}"
+_ODDS = "; cheaper than the other way {odds:.0f} times in 10"
 _RUNNING = "It turns if repairs over the {months} months come to"
 _TOTAL = "{total:,.0f} ({expected:,.0f} are expected)."
 _USED = (
@@ -86,8 +84,8 @@ _say = Says(
         "invoices.",
         "a-month": "{currency} a month",
         "safety": "Safety first: {parts}; repair before driving.",
-        "another-way": "Letting it go pays if another way costs under {monthly:,.0f} a month "
-        "all in.",
+        "another-way": "Letting it go pays if another vehicle costs under {monthly:,.0f} a month "
+        "all in: price, repairs, lost value.",
         "turns-value-more": "It turns if the vehicle would fetch more than {value:,.0f} as it is.",
         "turns-value-less": "It turns if the vehicle would fetch less than {value:,.0f} as it is.",
         "turns-repair": "It turns if one more repair of over {cost:,.0f} is needed now.",
@@ -96,7 +94,7 @@ _say = Says(
         "turns-running-under": f"{_RUNNING} under {_TOTAL}",
         "turns-cause": "If the check says {part}, “{way}” costs {whole:,.0f} now instead of "
         "{expected:,.0f}.",
-        "turns-standing": "“{wide}” is the better one if one standing still costs you more than "
+        "turns-standing": "“{wide}” is the better one if one breakdown costs you more than "
         "{cost:,.0f}, towing and lost time together.",
         "sold": "To be sold: {way}; {note}.",
         "sold-open": "To be sold: {way}; {note}; tell whoever takes it over of {parts}.",
@@ -163,7 +161,7 @@ def run(view: LedgerView, settings: KeepOrSellSettings) -> Result:
         no_sum = Joined((first, _say("no-advice", words=few)), " ")
         return Result(no_sum, tuple(tables), caveats=(_say("record"),))
     options, afters = ways_of(case)
-    tables.append(ways_table(options, currency, _events(case)))
+    tables.append(ways_table(options, currency, _events(case), settings.months))
     found = afters[0]
     keeps = [o for o in options if o.way.keeps]
     if case.worth.now is None:

@@ -14,7 +14,8 @@ _say = Says(
     {
         "plan-title": "What wants doing, the most pressing first",
         "sums-title": "What it comes to, jobs of an open cause by their chance",
-        "ways-title": "The ways on",
+        "ways-title": "The ways on over {months} months; a month all in is work now, repairs and "
+        "lost value",
         "turns-title": "What would change the answer",
         "offered": "yes",
         "not-offered": "no",
@@ -99,11 +100,13 @@ def sums_table(jobs: Sequence[Job], currency: str) -> Table:
     )
 
 
-def ways_table(options: Sequence[Option], currency: str, events: tuple[str, ...]) -> Table:
+def ways_table(
+    options: Sequence[Option], currency: str, events: tuple[str, ...], months: int
+) -> Table:
     """Return the ways on, the narrowest first."""
     return Table(
         name="options",
-        title=_say("ways-title"),
+        title=_say("ways-title", months=months),
         columns=(
             Column("option", "way", tells=Tells.NAME, brief=1),
             Column("at_once", "now", "money", currency, tells=Tells.VALUE, brief=2),
@@ -112,7 +115,7 @@ def ways_table(options: Sequence[Option], currency: str, events: tuple[str, ...]
             Column("monthly", "a month", "money", currency, brief=3),
             Column("low", "low", "money"),
             Column("high", "high", "money"),
-            Column("risk", "stands still", "chance", brief=4),
+            Column("risk", "chance it breaks down", "chance", brief=4),
             Column("offered", "offered", brief=5),
             Column("why_not", "why not", "sentence"),
             Column("left", "stays open", "sentence", brief=6),

@@ -132,7 +132,7 @@ def run(view: LedgerView, settings: LikelyCausesSettings) -> Result:
     checks = [row for p in pictures for row in _checks(causes, p)][: settings.most]
     components = {str(row[0][3]) for row in shown} | parts_of_chains(chains[: settings.most])
     return Result(
-        headline=_headline(causes, pictures, chains),
+        headline=_headline(causes, pictures, chains, settings.vehicle),
         tables=(
             Table(
                 "likely_causes",
@@ -324,13 +324,22 @@ def _scores(causes: Causes) -> Table:
     return Table("scores", title, _SCORE_COLUMNS, rows)
 
 
-def _headline(causes: Causes, pictures: Sequence[Picture], chains: Sequence[Chain]) -> Sentence:
-    """Say what the pictures of the first vehicle point to, the first look, and its chain."""
+def _headline(
+    causes: Causes, pictures: Sequence[Picture], chains: Sequence[Chain], asked: str | None
+) -> Sentence:
+    """Say what the pictures of the first vehicle point to, the first look, and its chain.
+
+    Whose they are is not said again where one vehicle was asked for.
+    """
     names = {picture.vehicle for picture in pictures} | {chain.vehicle for chain in chains}
     others = say.some(len(names) - 1, "others")
     if not pictures:
+        behind = chains[0].sentence
         return say(
-            "only-chain", vehicle=chains[0].vehicle, behind=chains[0].sentence, others=others
+            "only-chain-own" if asked else "only-chain",
+            vehicle=chains[0].vehicle,
+            behind=behind,
+            others=others,
         )
     first = pictures[0]
     own = [picture for picture in pictures if picture.vehicle == first.vehicle]
@@ -341,7 +350,7 @@ def _headline(causes: Causes, pictures: Sequence[Picture], chains: Sequence[Chai
     likely = {causes.names[i] for picture in own for i in _ranked(causes, picture)[:1]}
     tied.sort(key=lambda chain: chain.part[0] not in likely)
     return say(
-        "headline",
+        "headline-own" if asked else "headline",
         vehicle=first.vehicle,
         pictures=Joined((_points(causes, picture) for picture in own), "; "),
         check=say.when(
@@ -362,6 +371,9 @@ def _points(causes: Causes, picture: Picture) -> Sentence:
     name = causes.names[ranked[0]]
     part = part_name(name, place_in(picture, name))
     if not picture.like:
+        # What was found at the part itself is no pointer to it.
+        others = [one for one in picture.seen if one.name.partition(":")[2] != name]
+        shown = some_of(told_picture(others or picture.seen).parts, 3)
         return say("points-new", picture=shown, part=part)
     return say(
         "points",
