@@ -194,6 +194,16 @@ def shop_words(ledger: Path) -> "Callable[[], Words]":
     return read
 
 
+def campaigns_folder(ledger: Path) -> Path:
+    """Return where campaigns are kept; it need not be there.
+
+    The folder of ROADWORN_CAMPAIGNS, else the one beside the ledger: ``shop.campaigns`` beside
+    ``shop.db``.
+    """
+    named = os.environ.get("ROADWORN_CAMPAIGNS", "")
+    return Path(named) if named else ledger.with_suffix(".campaigns")
+
+
 def leave(code: int) -> NoReturn:
     """End the verb with an exit code; 1 is for findings and problems."""
     raise typer.Exit(code)

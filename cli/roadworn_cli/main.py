@@ -29,6 +29,7 @@ VERBS: tuple[Verb, ...] = (
     Verb("correct", "roadworn_cli.amend:correct", "Write an event anew.", "Write down"),
     Verb("find", "roadworn_cli.find:find", "Find a vehicle by anything known.", "Look"),
     Verb("today", "roadworn_cli.today:today", "What the day asks, and whom to call.", "Look"),
+    Verb("campaign", "roadworn_cli.campaign:campaign", "Recalls: who is open.", "Look"),
     Verb("vehicles", "roadworn_cli.history:vehicles", "List the vehicles.", "Look"),
     Verb("history", "roadworn_cli.history:history", "Tell a vehicle's history.", "Look"),
     Verb("outlook", "roadworn_cli.outlook:outlook", "The whole answer for one vehicle.", "Look"),

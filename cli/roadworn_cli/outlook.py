@@ -11,7 +11,7 @@ import typer
 
 from roadworn.trade.cautions import cautions_for, is_caution
 from roadworn_cli import words as looks
-from roadworn_cli.context import state_of
+from roadworn_cli.context import campaigns_folder, state_of
 from roadworn_cli.output import (
     check_format,
     counted,
@@ -65,12 +65,18 @@ def outlook(
     host = state.plugins()
     with state.open_view() as view, told(f"outlook of {vehicle}"):
         found = gather(view, host, vehicle, months, look.unit)
+        campaigns: tuple[str, ...] = ()
+        folder = campaigns_folder(state.ledger)
+        if folder.is_dir():  # else nothing of them is imported
+            from roadworn_cli.campaign import told_in_outlook
+
+            campaigns = tuple(told_in_outlook(view, folder, str(found.vehicle["vehicle_id"])))
     if fmt == "json":
-        emit_json(as_document(found))
+        emit_json({**as_document(found), "campaigns": campaigns})
     elif fmt == "csv":
         emit([c.name for c in found.open_now.columns], found.open_now.rows, fmt="csv")
     else:
-        show(found, more=more, evidence=evidence, wide=wide)
+        show(found, more=more, evidence=evidence, wide=wide, campaigns=campaigns)
 
 
 def as_document(found: "Outlook") -> dict[str, Any]:
@@ -92,13 +98,30 @@ def as_document(found: "Outlook") -> dict[str, Any]:
 
 
 def show(
-    found: "Outlook", *, more: bool = False, evidence: bool = False, wide: bool = False
+    found: "Outlook",
+    *,
+    more: bool = False,
+    evidence: bool = False,
+    wide: bool = False,
+    campaigns: Sequence[str] = (),
 ) -> None:
-    """Print an outlook for a person: the first screen, and what is behind it if asked for."""
-    from roadworn_cli.first_screen import first_screen
-    from roadworn_cli.screen import put
+    """Print an outlook for a person: the first screen, and what is behind it if asked for.
 
-    put(first_screen(found))
+    A campaign is told below where the screen has room, else as a note.
+    """
+    from roadworn_cli.first_screen import LINES, first_screen
+    from roadworn_cli.screen import put, text
+
+    lines = first_screen(found)
+    put(lines)
+    room = LINES - len(lines)
+    for one in campaigns:
+        line = text(escape(f"Campaign       {one}"))
+        room -= len(line)
+        if room >= 0:
+            put(line)
+        else:
+            note(f"campaign: {one}")
     if more or evidence or wide:
         _details(found, evidence=evidence, wide=wide)
     for problem in found.problems:
