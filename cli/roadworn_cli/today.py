@@ -143,7 +143,7 @@ def contacts_of(state: State, references: Iterable[str]) -> dict[str, str]:
 def _show(found: "Day", named: Mapping[str, str], *, every: bool) -> None:
     from roadworn_cli.screen import encoded, put, span, text, width
 
-    lists, cells = _shown(found, named), width()
+    lists, cells = day_lists(found, named), width()
     head: list[Line] = [[(f"{found.day:%A} {found.day}", "title")]]
     foot = text("Whom to call: roadworn today --call; a vehicle: roadworn outlook VEHICLE", "quiet")
     most = max(len(one.rows) for one in lists)
@@ -179,7 +179,13 @@ def _lines(one: _List, most: int, wide: int, cells: int) -> "Iterator[Line]":
         yield [(f"  and {len(one.rows) - len(shown)} more: roadworn today --all", "quiet")]
 
 
-def _shown(found: "Day", named: Mapping[str, str]) -> list[_List]:
+def day_lists(found: "Day", named: Mapping[str, str]) -> list[_List]:
+    """Return the lists of a day as they are shown, whatever shows them.
+
+    Args:
+        found: the day's rows.
+        named: owner reference -> what to say of the owner; empty to name none.
+    """
     lists = _lists(found)
     fresh = [row for row in lists["waiting"] if found.day - row["estimated_on"] <= _FRESH]
     older = len(lists["waiting"]) - len(fresh)

@@ -19,12 +19,16 @@ from roadworn_cli.page.desk import Alert, Desk, Doubted, Entry, Form, lines_of, 
 from roadworn_cli.record.money import find_terms
 
 #: So many jobs fit on one estimate of the page.
-JOBS = 12
+JOBS = 20
+#: What was found just now must be on the estimate that follows it, so it is waited for.
+_PATIENCE = 5.0
 _PROFILE = ("label", "vin", "make", "model", "vehicle_class", "fuel", "weight_class")
 
 
 def _form_page(
-    template: str, more: Callable[[Desk, Card], dict[str, Any]] | None = None
+    template: str,
+    more: Callable[[Desk, Card], dict[str, Any]] | None = None,
+    patience: float | None = None,
 ) -> Callable[..., Response]:
     """Return what shows a form of a vehicle."""
 
@@ -37,7 +41,7 @@ def _form_page(
         alert: Alert | None = None,
         status: int = 200,
     ) -> Response:
-        card = card_of(desk, vehicle)
+        card = card_of(desk, vehicle, patience=patience)
         told = more(desk, card) if more else {}
         return desk.show(
             request, template, status=status, card=card, typed=typed or {}, alert=alert, **told
@@ -204,7 +208,7 @@ def _plain(text: str) -> str:
     return f"{figure:f}"
 
 
-show_estimate = _form_page("estimate.html", _estimating)
+show_estimate = _form_page("estimate.html", _estimating, _PATIENCE)
 send_estimate = _sender(show_estimate, _estimate)
 
 

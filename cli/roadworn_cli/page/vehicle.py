@@ -165,29 +165,17 @@ def outlook_page(desk: Desk, request: Request, vehicle: str) -> Response:
     return desk.show(request, "outlook.html", card=card, told=told, lines=lines)
 
 
-_IN_SHOP = "SELECT vehicle_id, since, promised FROM in_shop ORDER BY promised NULLS LAST, since"
-_WAITING = """
-SELECT vehicle_id, min(occurred_on), count(*), sum(amount), min(currency)
-FROM waiting_lines GROUP BY vehicle_id ORDER BY 2
-"""
-_APPROVED = """
-SELECT vehicle_id, min(occurred_on), count(*), sum(amount), min(currency)
-FROM approved_work GROUP BY vehicle_id ORDER BY 2
-"""
-_MOST_OF_DAY = 40
+_MOST_OF_DAY = 30
 
 
 def day_page(desk: Desk, request: Request) -> Response:
-    """Show the lists of the day: in the shop, waiting for an answer, approved and not done."""
+    """Show the lists of the day: in the shop, waiting, approved, done, not tried since."""
 
-    def ask(view: "LedgerView", _host: object) -> dict[str, Any]:
-        return {
-            "in_shop": view.sql(_IN_SHOP).rows,
-            "waiting": view.sql(_WAITING).rows,
-            "approved": view.sql(_APPROVED).rows,
-        }
+    def ask(view: "LedgerView", _host: object) -> list[Any]:
+        from roadworn.analysis.day import lists_of_the_day
+        from roadworn_cli.today import day_lists
+
+        return list(day_lists(lists_of_the_day(view), {}))
 
     told = desk.asker.ask("day", ask)
-    lists = told.answer or {"in_shop": [], "waiting": [], "approved": []}
-    cut = {name: (rows[:_MOST_OF_DAY], len(rows)) for name, rows in lists.items()}
-    return desk.show(request, "day.html", told=told, lists=cut)
+    return desk.show(request, "day.html", told=told, most=_MOST_OF_DAY)

@@ -83,7 +83,7 @@ def show_work(
     status: int = 200,
 ) -> Response:
     """Show what is approved and not done, to be ticked, and room for other work."""
-    card = card_of(desk, vehicle)
+    card = card_of(desk, vehicle, patience=_PATIENCE)
     rows = _jobs(desk, card)
     return desk.show(
         request,
