@@ -1,30 +1,36 @@
-"""`retract` and `correct`: an event taken back, or written anew."""
+"""`retract`, `correct` and `move`: an event taken back, or written anew, perhaps elsewhere."""
 
+from collections.abc import Collection
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from roadworn.checks import found
+from roadworn.checks.facts import Draft, Facts
 from roadworn.model.amounts import read_odometer
-from roadworn.model.errors import UsageError
+from roadworn.model.errors import LedgerRefused, UsageError
 from roadworn.say.telling import brief, describe
 from roadworn_cli.context import check_day, default_currency, default_unit, state_of, today
-from roadworn_cli.output import escape
+from roadworn_cli.output import escape, say
 from roadworn_cli.record import (
+    ALL,
     ByOption,
     CurrencyOption,
     Envelope,
     OnOption,
+    SureOption,
     acknowledge,
+    ask_first,
+    cautions,
     new_event,
-    refuse_amended,
+    say_odd,
     short,
-    tell_changed,
     writing,
 )
 
 if TYPE_CHECKING:
     from roadworn.intake import Ledger
-    from roadworn.model.events import StoredEvent
+    from roadworn.model.events import NewEvent, StoredEvent
 
 
 def retract(
@@ -37,33 +43,53 @@ def retract(
     ] = "no reason given",
     on: OnOption = "",
     by: ByOption = "",
+    sure: SureOption = False,
 ) -> None:
     """Take an event back: it stays in the ledger, and no longer counts."""
     if not reason.strip():
         raise UsageError("--reason is empty: say why the event should not count.")
     day = check_day(on, "--on") or today().isoformat()
     with writing(ctx) as ledger:
-        found = named_event(ledger, event)
-        if found.kind == "retraction":
+        old = named_event(ledger, event)
+        if old.kind == "retraction":
             raise UsageError(
-                f"Event {short(found.event_id)} is a retraction: write the event it took back "
+                f"Event {short(old.event_id)} is a retraction: write the event it took back "
                 "anew instead."
             )
-        refuse_amended(ledger.facts, found)
-        payload = {"event": found.event_id, "reason": reason}
-        stored = ledger.append(
-            new_event(
-                {
-                    "vehicle_id": found.vehicle_id,
-                    "kind": "retraction",
-                    "occurred_at": day,
-                    "payload": payload,
-                    "recorded_by": by,
-                }
-            )
+        _refuse_amended(ledger.facts, old)
+        taking = new_event(
+            {
+                "vehicle_id": old.vehicle_id,
+                "kind": "retraction",
+                "occurred_at": day,
+                "payload": {"event": old.event_id, "reason": reason},
+                "recorded_by": by,
+            }
         )
-    told = escape(describe(found.kind, brief(found.data())))
-    typer.echo(f"{short(stored.event_id)}  {found.vehicle_id}  {day}  took back: {told}")
+        ask_first(ledger, taking, sure=sure)
+        stored = ledger.append(taking)
+    told = escape(describe(old.kind, brief(old.data())))
+    typer.echo(f"{short(stored.event_id)}  {old.vehicle_id}  {day}  took back: {told}")
+
+
+def _refuse_amended(facts: Facts, event: "StoredEvent") -> None:
+    """Refuse to amend an event a second time: two replacements of one event would both count.
+
+    Raises:
+        LedgerRefused: it was replaced or taken back; names the event to go on from.
+    """
+    last = facts.amendment_of(event)
+    if last is None:
+        return
+    named = f"Event {short(event.event_id)}"
+    if last.kind == "retraction":
+        raise LedgerRefused(
+            f"{named} is taken back by event {short(last.event_id)} already: if it should count "
+            "after all, write it anew with `roadworn record`."
+        )
+    raise LedgerRefused(
+        f"{named} is already replaced by event {short(last.event_id)}: correct or retract that one."
+    )
 
 
 def named_event(ledger: "Ledger", text: str) -> "StoredEvent":
@@ -93,6 +119,7 @@ def correct(
     ],
     currency: CurrencyOption = "",
     by: ByOption = "",
+    sure: SureOption = False,
 ) -> None:
     """Write an event anew with some fields changed; the old one stays and is marked replaced."""
     from roadworn.reading.fields import change_fields
@@ -104,7 +131,7 @@ def correct(
                 f"Event {short(old.event_id)} is a retraction, which cannot be corrected: write "
                 "the event it took back anew."
             )
-        refuse_amended(ledger.facts, old)
+        _refuse_amended(ledger.facts, old)
         kind = ledger.kinds.get(old.kind)
         envelope, inner, typed = _envelope(old, changes)
         payload = kind.upcast(old.version, old.data())
@@ -112,11 +139,73 @@ def correct(
         code = currency or default_currency()
         payload = change_fields(kind.model, payload, inner, code, default_unit())
         payload["replaces"] = old.event_id
-        stored = ledger.append(
-            new_event({**envelope, "kind": old.kind, "payload": payload, "recorded_by": by})
-        )
+        anew = new_event({**envelope, "kind": old.kind, "payload": payload, "recorded_by": by})
+        changed = _changed(old, anew, anew.payload)
+        figure = typed.odometer
+        asked = ask_first(ledger, anew, figure, sure=sure, changed=changed, but=old.event_id)
+        stored = ledger.append(anew)
         acknowledge(stored, f" (replaces {short(old.event_id)})")
-        tell_changed(ledger.facts, stored, _changed(old, stored), typed)
+        changed = _changed(old, stored, stored.data())
+        _tell_changed(ledger.facts, stored, changed, typed, asked)
+
+
+def move(
+    ctx: typer.Context,
+    event: Annotated[
+        str, typer.Argument(metavar="EVENT", help="Its id, the beginning or end of it, or last.")
+    ],
+    vehicle: Annotated[
+        str, typer.Argument(metavar="VEHICLE", help="The vehicle that it should stand at.")
+    ],
+    by: ByOption = "",
+    sure: SureOption = False,
+) -> None:
+    """Put an entry to another vehicle: it is taken back, and written anew over there.
+
+    An estimate takes the answers to it along. Figure and day are looked at beside those of the
+    other vehicle first, as of any entry.
+    """
+    with state_of(ctx).open_ledger(writable=True, plugin_kinds=True) as ledger:
+        from roadworn.intake.moving import moved
+
+        old = named_event(ledger, event)
+        _refuse_amended(ledger.facts, old)
+        target = ledger.require_vehicle(vehicle)
+        events = moved(ledger, old, target, today().isoformat(), by)
+        anew = [one for one in events if one.kind != "retraction"]
+        for one in anew:
+            ask_first(ledger, one, sure=sure)
+        ledger.append_many(events)
+        for one in anew:
+            stored = ledger.event(one.event_id or "")
+            acknowledge(stored, f" (was at {old.vehicle_id})")
+            for text in cautions(stored):
+                say(text)
+
+
+def _tell_changed(
+    facts: Facts,
+    stored: "StoredEvent",
+    changed: Collection[str],
+    envelope: Envelope,
+    asked: Collection[str],
+) -> None:
+    """Say what is odd about the fields of an event that were corrected, and cautions.
+
+    Args:
+        facts: what its ledger knows.
+        stored: the event written anew.
+        changed: columns that hold something else now.
+        envelope: what of the envelope was typed.
+        asked: codes of what was asked about before.
+    """
+    odd = found(Draft.of(stored, envelope.odometer), facts, ALL)
+    # What is private or not agreed to stays so, whatever was changed.
+    always = {"private", "no-consent"}
+    told = (p for p in odd if p.code in always or p.column.partition("[")[0] in changed)
+    say_odd((problem for problem in told if problem.code not in asked), stored)
+    for text in cautions(stored):
+        say(text)
 
 
 def _with_whole_id(ledger: "Ledger", change: str) -> str:
@@ -127,16 +216,16 @@ def _with_whole_id(ledger: "Ledger", change: str) -> str:
     return f"comeback_of={ledger.event(text.strip()).event_id}"
 
 
-def _changed(old: "StoredEvent", stored: "StoredEvent") -> set[str]:
+def _changed(old: "StoredEvent", anew: "StoredEvent | NewEvent", now: dict[str, Any]) -> set[str]:
     """Return the columns that hold something else now; a VIN and a model year go together."""
-    before, now = old.data(), stored.data()
+    before = old.data()
     fields = {name for name in before.keys() | now.keys() if before.get(name) != now.get(name)}
     if fields & {"vin", "model_year"}:
         fields |= {"vin", "model_year"}
     changed = {f"payload.{name}" for name in fields} | (fields & {"old_reading"})
-    if (old.odometer, old.odometer_unit) != (stored.odometer, stored.odometer_unit):
+    if (old.odometer, old.odometer_unit) != (anew.odometer, anew.odometer_unit):
         changed.add("odometer")
-    return changed if old.occurred_at == stored.occurred_at else {*changed, "occurred_at"}
+    return changed if old.occurred_at == anew.occurred_at else {*changed, "occurred_at"}
 
 
 def _envelope(old: "StoredEvent", changes: list[str]) -> tuple[dict[str, Any], list[str], Envelope]:
@@ -161,8 +250,8 @@ def _envelope(old: "StoredEvent", changes: list[str]) -> tuple[dict[str, Any], l
             typed = Envelope(odometer=text)
         elif equals and field.strip() in {"vehicle", "vehicle_id"}:
             raise UsageError(
-                "The vehicle of an event cannot be corrected: retract the event, and record it "
-                "for the right vehicle."
+                "The vehicle of an event cannot be corrected: put the event to the right one with "
+                f"`roadworn move {short(old.event_id)} {text or 'VEHICLE'}`."
             )
         else:
             inner.append(change)

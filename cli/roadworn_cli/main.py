@@ -27,6 +27,7 @@ VERBS: tuple[Verb, ...] = (
     Verb("undo", "roadworn_cli.undo:undo", "Take back the last entry or import.", "Write down"),
     Verb("retract", "roadworn_cli.amend:retract", "Take an event back.", "Write down"),
     Verb("correct", "roadworn_cli.amend:correct", "Write an event anew.", "Write down"),
+    Verb("move", "roadworn_cli.amend:move", "Put an event to another vehicle.", "Write down"),
     Verb("find", "roadworn_cli.find:find", "Find a vehicle by anything known.", "Look"),
     Verb("today", "roadworn_cli.today:today", "What the day asks, and whom to call.", "Look"),
     Verb("campaign", "roadworn_cli.campaign:campaign", "Recalls: who is open.", "Look"),

@@ -59,7 +59,7 @@ def test_a_correction_can_take_a_reading_away(shop: Run, history: History, wrong
     [
         ("on=", "on=2026-05-04"),
         ("on=04.05.2026", "2026-05-04"),
-        ("vehicle=bus-8", "record it for the right vehicle"),
+        ("vehicle=bus-8", "roadworn move"),
         ("colour=red", "the fields are"),
         ("reason=kaputt", "cannot be"),
         ("odometer=lots", "61,250 mi"),

@@ -147,7 +147,7 @@ def test_the_currency_of_the_environment(
 
 
 def test_a_lower_reading_is_kept_and_said(shop: Run) -> None:
-    lower = shop("record", "reading", "bus-7", "60,999 mi")
+    lower = shop("record", "reading", "bus-7", "60,999 mi", "--sure")
     assert lower.code == 0
     assert "lower than the last reading, 61,000 mi on 2026-05-01" in lower.err
     assert f"roadworn correct {lower.event}" in lower.err

@@ -34,7 +34,7 @@ def test_the_bound_is_the_one_of_the_read_model() -> None:
 def test_an_unlikely_figure_is_kept_and_said(
     shop: Run, history: History, figure: str, on: str, said: str
 ) -> None:
-    done = shop("record", "reading", "bus-7", figure, "--on", on)
+    done = shop("record", "reading", "bus-7", figure, "--on", on, "--sure")
     assert done.code == 0
     assert said in done.err
     assert f"roadworn correct {done.event}" in done.err
@@ -46,6 +46,8 @@ def test_a_roll_over_is_said_as_one(shop: Run) -> None:
     shop("record", "reading", "bus-7", "99,900 mi", "--on", "2026-08-02")
     lower = shop("record", "reading", "bus-7", "400 mi", "--on", "2026-09-01")
     assert "roadworn record profile bus-7 --odometer-digits 5" in lower.err
+    assert lower.code == 1
+    shop("record", "reading", "bus-7", "400 mi", "--on", "2026-09-01", "--sure")
     shop("record", "profile", "bus-7", "--odometer-digits", "5")
     rolled = shop("record", "reading", "bus-7", "450 mi", "--on", "2026-09-02")
     assert rolled.err == ""
@@ -80,7 +82,7 @@ def test_a_unit_that_is_not_the_vehicles_usual_one_is_said(
     ],
 )
 def test_a_day_before_the_vehicle_was_is_said(shop: Run, on: str, said: str) -> None:
-    done = shop("record", "inspection", "bus-7", "horn sound", "--on", on)
+    done = shop("record", "inspection", "bus-7", "horn sound", "--on", on, "--sure")
     assert done.code == 0
     assert said in done.err
     assert bool(done.err) == bool(said)
@@ -96,13 +98,33 @@ def test_a_day_before_service_and_a_day_long_ago_are_said(shop: Run) -> None:
 
 
 def test_the_old_figure_of_an_exchange_is_compared(shop: Run) -> None:
-    words = ["record", "exchange", "bus-7", "--new", "0 mi", "--on", "2026-05-02", "--old"]
+    words = [
+        "record",
+        "exchange",
+        "bus-7",
+        "--new",
+        "0 mi",
+        "--on",
+        "2026-05-02",
+        "--sure",
+        "--old",
+    ]
     assert "lower than the last reading" in shop(*words, "6,100 mi").err
     assert shop("correct", shop(*words, "610,000 mi").event, "old=61,050").code == 0
 
 
 def test_a_figure_far_above_the_last_one_at_an_exchange(shop: Run) -> None:
-    words = ["record", "exchange", "bus-7", "--new", "0 mi", "--on", "2026-05-02", "--old"]
+    words = [
+        "record",
+        "exchange",
+        "bus-7",
+        "--new",
+        "0 mi",
+        "--on",
+        "2026-05-02",
+        "--sure",
+        "--old",
+    ]
     assert "further from the last reading" in shop(*words, "610,000 mi").err
 
 
@@ -131,7 +153,8 @@ def test_an_owner_reference_is_no_name(shop: Run, history: History) -> None:
 
 
 def test_a_number_in_a_note_is_said_to_stay(shop: Run) -> None:
-    done = shop("record", "inspection", "bus-7", "horn sound", "--note", "ring 555 0100 first")
+    words = ["record", "inspection", "bus-7", "horn sound", "--note", "ring 555 0100 first"]
+    done = shop(*words, "--sure")
     assert done.code == 0
     assert "permanent" in done.err
     assert "roadworn contact" in done.err

@@ -4,6 +4,7 @@ An event is acknowledged on stdout only after it is durable. What is noteworthy 
 to stderr at once, while the person still stands at the vehicle.
 """
 
+import sys
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -15,7 +16,7 @@ import typer
 from roadworn.checks import Needs, found
 from roadworn.checks.facts import Draft, Facts
 from roadworn.model.amounts import read_money, read_odometer
-from roadworn.model.errors import LedgerRefused, ProblemsFound, UsageError
+from roadworn.model.errors import ProblemsFound, UsageError
 from roadworn.model.messages import Problem, Remedy, Sentence
 from roadworn.say.telling import brief, describe, item_words
 from roadworn_cli.context import check_day, default_currency, default_unit, state_of, today
@@ -42,6 +43,9 @@ UnitOption = Annotated[
 ]
 OnOption = Annotated[str, typer.Option(metavar="DATE", help="The day it happened; today.")]
 ByOption = Annotated[str, typer.Option(metavar="NAME", help="Initials of who writes it down.")]
+SureOption = Annotated[
+    bool, typer.Option("--sure", help="Do not ask about what is odd in it: it is right.")
+]
 NoteOption = Annotated[str, typer.Option(metavar="TEXT", help="Anything worth keeping.")]
 CurrencyOption = Annotated[
     str, typer.Option(metavar="CODE", help="Currency of the amounts, USD; else ROADWORN_CURRENCY.")
@@ -57,12 +61,14 @@ class Envelope:
         unit: unit of a figure without one, or an empty text.
         on: ISO day, or an empty text for today.
         by: who writes it down.
+        sure: what is odd about it is right.
     """
 
     odometer: str = ""
     unit: str = ""
     on: str = ""
     by: str = ""
+    sure: bool = False
 
 
 #: The options of an envelope, in the order of help.
@@ -71,6 +77,7 @@ ENVELOPE: Mapping[str, Asked] = {
     "unit": (UnitOption, ""),
     "on": (OnOption, ""),
     "by": (ByOption, ""),
+    "sure": (SureOption, False),
 }
 
 
@@ -88,7 +95,7 @@ def asking(function: Callable[..., None], asked: Mapping[str, Asked]) -> Callabl
 
 def enveloped(*names: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
     """Put options of the envelope, all unless named, in the place of the parameter `envelope`."""
-    options = {name: ENVELOPE[name] for name in names or ENVELOPE}
+    options = {name: ENVELOPE[name] for name in (*names, "sure")} if names else {**ENVELOPE}
 
     def with_options(function: Callable[..., None]) -> Callable[..., None]:
         asked: dict[str, Asked] = {}
@@ -177,17 +184,80 @@ def append(
             "recorded_by": envelope.by,
         }
     )
+    figure = typed or envelope.odometer
+    asked = ask_first(ledger, event, figure, sure=envelope.sure, allow_repeat=allow_repeat)
     stored = ledger.append(event, allow_repeat=allow_repeat)
     acknowledge(stored)
-    draft = Draft.of(stored, typed or envelope.odometer, sheet)
-    odd = [p for p in found(draft, ledger.facts, _ALL) if envelope.on or p.column != "occurred_at"]
-    _say_odd((p for p in odd if p.code not in _LAST), stored)
+    draft = Draft.of(stored, figure, sheet)
+    odd = [p for p in found(draft, ledger.facts, ALL) if envelope.on or p.column != "occurred_at"]
+    odd = [p for p in odd if p.code not in asked]
+    say_odd((p for p in odd if p.code not in _LAST), stored)
     for text in cautions(stored):
         say(text)
     for text in besides:
         note(text)
-    _say_odd((p for p in odd if p.code in _LAST), stored)
+    say_odd((p for p in odd if p.code in _LAST), stored)
     return stored
+
+
+def ask_first(
+    ledger: "Ledger",
+    event: "NewEvent",
+    typed: str = "",
+    *,
+    sure: bool,
+    allow_repeat: bool = False,
+    changed: Collection[str] | None = None,
+    but: str = "",
+) -> Collection[str]:
+    """Ask about what is odd in an event before it is written, and return what was asked about.
+
+    Args:
+        ledger: where to.
+        event: what will be written.
+        typed: its odometer figure as typed.
+        sure: somebody said that it is right: nothing is asked.
+        allow_repeat: as `append` takes it; what the ledger refuses anyhow is not asked about.
+        changed: the columns to ask about; all of them when None.
+        but: id of an event that it takes the place of.
+
+    Raises:
+        ProblemsFound: there is nobody to ask, or the answer is no; nothing was written.
+    """
+    if sure:
+        return ()
+    from roadworn.intake import asked_about
+
+    problems = asked_about(ledger, event, typed, but=but, allow_repeat=allow_repeat)
+    problems = [p for p in problems if changed is None or p.column.partition("[")[0] in changed]
+    if not problems:
+        return ()
+    told = list(dict.fromkeys(_asked(problem, event.vehicle_id) for problem in problems))
+    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+        raise ProblemsFound(
+            f"Not written: {' '.join(told)} If it is right all the same, add --sure.", ()
+        )
+    for text in told:
+        say(text)
+    if not typer.confirm("Write it down all the same?", default=False, err=True):
+        raise ProblemsFound("Nothing was written.", ())
+    return {problem.code for problem in problems}
+
+
+def _asked(problem: Problem, vehicle_id: str) -> str:
+    """Return a finding as it is asked about before anything is written."""
+    value = "" if problem.remedy is None else problem.remedy.value
+    if problem.code == "may-have-rolled":
+        return (
+            f"{problem.message}: {_PROFILE.format(vehicle=vehicle_id)} --odometer-digits {value}."
+        )
+    where = problem.column.removeprefix("payload.").replace("_", "-")
+    lead = "" if problem.column in {"occurred_at", "odometer"} or not where else f"{where}: "
+    if problem.code == "reading-lower" and not value:
+        return f"{lead}{problem.message} An exchanged instrument: roadworn record exchange."
+    said = f"perhaps {value}?" if value else problem.hint
+    hint = f" {said[0].upper()}{said[1:]}{'' if said.endswith('?') else '.'}" if said else ""
+    return f"{lead}{problem.message}{hint}"
 
 
 def acknowledge(stored: "StoredEvent", besides: str = "") -> None:
@@ -201,26 +271,6 @@ def acknowledge(stored: "StoredEvent", besides: str = "") -> None:
 def short(event_id: str) -> str:
     """Return the end of an event id, which is enough to name it; ids of one day begin alike."""
     return event_id[-8:]
-
-
-def refuse_amended(facts: Facts, event: "StoredEvent") -> None:
-    """Refuse to amend an event a second time: two replacements of one event would both count.
-
-    Raises:
-        LedgerRefused: it was replaced or taken back; names the event to go on from.
-    """
-    last = facts.amendment_of(event)
-    if last is None:
-        return
-    named = f"Event {short(event.event_id)}"
-    if last.kind == "retraction":
-        raise LedgerRefused(
-            f"{named} is taken back by event {short(last.event_id)} already: if it should count "
-            "after all, write it anew with `roadworn record`."
-        )
-    raise LedgerRefused(
-        f"{named} is already replaced by event {short(last.event_id)}: correct or retract that one."
-    )
 
 
 def new_event(fields: Mapping[str, Any]) -> "NewEvent":
@@ -301,7 +351,7 @@ _WORDED = {
 }
 #: Findings that follow the cautions of what was found.
 _LAST = frozenset({"worse-than-said", "grown", "codes-since", "comeback", "no-consent"})
-_ALL = (Needs.PAYLOAD, Needs.PROFILE, Needs.READINGS, Needs.HISTORY)
+ALL = (Needs.PAYLOAD, Needs.PROFILE, Needs.READINGS, Needs.HISTORY)
 
 
 def _worded(problem: Problem, stored: "StoredEvent") -> str:
@@ -323,27 +373,7 @@ def _worded(problem: Problem, stored: "StoredEvent") -> str:
     )
 
 
-def tell_changed(
-    facts: Facts, stored: "StoredEvent", changed: Collection[str], envelope: Envelope
-) -> None:
-    """Say what is odd about the fields of an event that were corrected, and cautions.
-
-    Args:
-        facts: what its ledger knows.
-        stored: the event written anew.
-        changed: columns that hold something else now.
-        envelope: what of the envelope was typed.
-    """
-    odd = found(Draft.of(stored, envelope.odometer), facts, _ALL)
-    # What is private or not agreed to stays so, whatever was changed.
-    always = {"private", "no-consent"}
-    told = (p for p in odd if p.code in always or p.column.partition("[")[0] in changed)
-    _say_odd(told, stored)
-    for text in cautions(stored):
-        say(text)
-
-
-def _say_odd(problems: Iterable[Problem], stored: "StoredEvent") -> None:
+def say_odd(problems: Iterable[Problem], stored: "StoredEvent") -> None:
     """Say findings, each of the same words once."""
     for text in dict.fromkeys(_worded(problem, stored) for problem in problems):
         note(text)
@@ -387,6 +417,9 @@ KINDS: tuple[Verb, ...] = (
          "Outcome of an official inspection.", "The vehicle"),
     Verb("profile", f"{_HERE}.entry:profile", "Some of its description changed.", "The vehicle",
          ("profile-change",)),
+    Verb("sale", f"{_HERE}.owner:sale", "It has another owner now.", "The vehicle",
+         ("sold", "new-owner")),
+    Verb("merge", f"{_HERE}.owner:merge", "Two records are one vehicle.", "The vehicle"),
     Verb("exchange", f"{_HERE}.entry:exchange", "The odometer was exchanged.", "The vehicle",
          ("odometer-exchange",)),
     Verb("retirement", f"{_HERE}.entry:retirement", "The vehicle left.", "The vehicle"),

@@ -59,6 +59,7 @@ CHECKS = (
     Check("known:vehicle", Needs.LEDGER, severity=_REFUSED),
     Check("known:component", Needs.LEDGER, severity=_REFUSED),
     Check("known:reference", Needs.LEDGER, severity=_REFUSED),
+    Check("identity:merge_possible", Needs.LEDGER, ("merge",), _REFUSED),
     Check("known:repeat", Needs.REPEAT, ("replacement",), _REFUSED),
     Check("slips:slip", Needs.PAYLOAD, severity=_REFUSED),
     Check("odd:reading", Needs.READINGS),
@@ -77,9 +78,27 @@ CHECKS = (
     Check("consent:unagreed", Needs.HISTORY, WORK),
     Check("identity:vin", Needs.PROFILE, _PROFILE),
     Check("identity:vin_of_another", Needs.PROFILE, _PROFILE),
+    Check("identity:merge_other_vin", Needs.PROFILE, ("merge",)),
 )
 
 
+#: What whoever types is asked about before anything is written, by the codes of the findings: a
+#: figure of the odometer, a day, and what tells who somebody is. An import says it and goes on.
+ASKED_FIRST = frozenset(
+    {
+        *("reading-lower", "reading-higher", "reading-jump", "reading-too-far", "old-lower"),
+        *("three-decimals", "beyond-digits", "may-have-rolled", "unlikely-day", "private"),
+        "merge-other-vin",
+    }
+)
+_ASKING = (
+    "odd:reading",
+    "odd:day",
+    "odd:figure",
+    "odd:far_day",
+    "odd:private",
+    "identity:merge_other_vin",
+)
 _NOTHING = Facts(lambda _sql, _parameters: [])
 
 
@@ -108,6 +127,18 @@ def found(
     for rule in _rules(draft.kind, tuple(needs), severity):
         for problem in rule(draft, facts):
             yield replace(problem, severity=severity)
+
+
+def asked_first(draft: Draft, facts: Facts) -> list[Problem]:
+    """Return what is to be asked about a draft before it is written, in the order of the list."""
+    needs = (Needs.PAYLOAD, Needs.PROFILE, Needs.READINGS)
+    odd = (
+        problem
+        for check in _asked(draft.kind, needs, Severity.ODD)
+        if check.rule in _ASKING
+        for problem in rule_of(check.rule)(draft, facts)
+    )
+    return [replace(one, severity=Severity.ODD) for one in odd if one.code in ASKED_FIRST]
 
 
 def _asked(kind: str, needs: Collection[Needs], severity: Severity) -> Iterator[Check]:

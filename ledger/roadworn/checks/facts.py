@@ -6,12 +6,10 @@ through partial indexes or from the newest row backwards, so that writing one ev
 same on a small and on a large ledger; what an import asks is asked once for many vehicles.
 """
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, fields
 from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any, NamedTuple
-
-import orjson
 
 from roadworn.model.errors import UnknownName
 from roadworn.model.events import Amendment, StoredEvent, taken_back
@@ -24,6 +22,7 @@ Query = Callable[[str, tuple[Any, ...] | Mapping[str, Any]], list[tuple[Any, ...
 #: How many of a vehicle's newest readings are compared by date; a later entry of an old
 #: invoice is newer in the ledger but older on the road.
 _READINGS = 50
+_HAS_READING = "(odometer IS NOT NULL OR kind = 'odometer_exchange')"
 #: How many estimates, answers and works are looked at for what was agreed or is back.
 _AGREED = 200
 #: Kinds of work that an estimate line may be done by.
@@ -119,28 +118,6 @@ class LastReading(NamedTuple):
     occurred_at: str
 
 
-class RoadReading(NamedTuple):
-    """A figure of a vehicle's odometer.
-
-    Attributes:
-        vehicle_id: whose.
-        seq: number of its event.
-        occurred_at: day or moment.
-        value: what was read.
-        unit: ``km`` or ``mi``.
-        next_value: what the instrument showed from then on; another after an exchange.
-        exchanged: whether the instrument was exchanged.
-    """
-
-    vehicle_id: str
-    seq: int
-    occurred_at: str
-    value: float
-    unit: str
-    next_value: float
-    exchanged: bool
-
-
 class Facts:
     """What a ledger knows."""
 
@@ -148,13 +125,38 @@ class Facts:
         self._query = query
         self._newest: dict[tuple[str, str], list[StoredEvent]] = {}
         self._vins: dict[str, set[str]] | None = None
+        self._merged: dict[str, str] | None = None
 
     def forget(self) -> None:
         """Drop what was remembered, since something was written."""
         self._newest.clear()
         self._vins = None
+        self._merged = None
 
     # Vehicles
+
+    def kept_as(self, vehicle_id: str) -> str:
+        """Return the vehicle whose record a record belongs to, since both were merged; or itself.
+
+        Where nothing was merged, which is nearly everywhere, this costs one look at an index.
+        """
+        if self._merged is None:
+            self._merged = {}
+            if self._any("SELECT 1 FROM events WHERE kind = 'merge' LIMIT 1"):
+                from roadworn.checks.merged import merged_into
+
+                self._merged = merged_into(self._query)
+        return self._merged.get(vehicle_id, vehicle_id)
+
+    def merged_records(self) -> list[str]:
+        """Return the ids of records that were merged into others."""
+        self.kept_as("")
+        return sorted(self._merged or ())
+
+    def records_of(self, vehicle_id: str) -> list[str]:
+        """Return the ids under which what is known of a vehicle was written down."""
+        kept = self.kept_as(vehicle_id)
+        return [kept, *sorted(old for old, new in (self._merged or {}).items() if new == kept)]
 
     def enrolled(self, vehicle_id: str) -> bool:
         """Return whether the vehicle has an enrolment that was not retracted."""
@@ -179,12 +181,14 @@ class Facts:
             "WHERE kind = 'retraction') ORDER BY vehicle_id",
             (),
         )
-        return [vehicle_id for (vehicle_id,) in rows]
+        return [vehicle_id for (vehicle_id,) in rows if self.kept_as(vehicle_id) == vehicle_id]
 
     def profile(self, vehicle_id: str) -> dict[str, Any]:
         """Return the profile of a vehicle, the latest word for each field."""
         found: dict[str, Any] = {}
-        enrolments = self.events(vehicle_id, "enrolment")[:1]
+        enrolments = self.events(vehicle_id, "enrolment")
+        # A vehicle that is enrolled again begins anew; two records of one say both what they know.
+        enrolments = enrolments[::-1] if len(self.records_of(vehicle_id)) > 1 else enrolments[:1]
         for event in (*enrolments, *reversed(self.events(vehicle_id, "profile_change"))):
             found |= {name: value for name, value in event.data().items() if value is not None}
         return found
@@ -250,12 +254,24 @@ class Facts:
 
         After an exchange the new instrument's first figure is the last reading.
         """
-        condition = "(odometer IS NOT NULL OR kind = 'odometer_exchange')"
         return [
             _reading(event)
-            for event in self._latest(vehicle_id, condition, _READINGS)
+            for event in self._latest(vehicle_id, _HAS_READING, _READINGS)
             if event.event_id != but
         ]
+
+    def shown(self, vehicle_id: str, but: str = "") -> list[LastReading]:
+        """Return what `readings` does, of an exchange the old instrument's last figure."""
+        found = []
+        for event in self._latest(vehicle_id, _HAS_READING, _READINGS):
+            if event.event_id == but:
+                continue
+            if event.kind == "odometer_exchange":
+                said = event.data()
+                found.append(LastReading(said["old_reading"], said["unit"], event.occurred_at))
+            else:
+                found.append(_reading(event))
+        return found
 
     def last_reading(self, vehicle_id: str, but: str = "") -> LastReading | None:
         """Return the latest reading by day; of one day, the one entered last."""
@@ -319,90 +335,20 @@ class Facts:
                 return seq, event_id
         return None
 
-    # For many vehicles at once
-
-    def enrolments(self, vehicle_id: str) -> list[dict[str, Any]]:
-        """Return the payloads of a vehicle's enrolments, oldest first."""
-        rows = self._query(
-            "SELECT payload FROM events WHERE kind = 'enrolment' AND vehicle_id = ? ORDER BY seq",
-            (vehicle_id,),
-        )
-        return [orjson.loads(payload) for (payload,) in rows]
-
-    def profile_changes(self) -> Iterator[tuple[str, dict[str, Any]]]:
-        """Yield (vehicle, payload) of all changes of profile; reads the whole ledger."""
-        for vehicle_id, payload in self._query(
-            "SELECT vehicle_id, payload FROM events WHERE kind = 'profile_change' ORDER BY seq", ()
-        ):
-            yield vehicle_id, orjson.loads(payload)
-
-    def replaced(self, vehicle_id: str) -> list[tuple[Any, ...]]:
-        """Return what a second entry of a vehicle's replacements would look like.
-
-        Component, position, odometer, its unit and the day.
-        """
-        return self._query(
-            "SELECT json_extract(payload, '$.component'), json_extract(payload, '$.position'), "
-            "odometer, odometer_unit, substr(occurred_at, 1, 10) "
-            "FROM events WHERE kind = 'replacement' AND vehicle_id = ?",
-            (vehicle_id,),
-        )
-
-    def readings_before(
-        self, vehicles: Iterable[str], seq: int
-    ) -> Iterator[tuple[str, LastReading]]:
-        """Yield (vehicle, its latest figure by date) among events up to number `seq`.
-
-        Reads the whole ledger up to there, once for all vehicles. Figures that were taken back
-        count too: `readings_of` leaves them out.
-        """
-        rows = self._query(
-            # Of a group with one max(), SQLite takes the other columns from the row that has it.
-            "SELECT vehicle_id, odometer, odometer_unit, max(occurred_at) FROM events "
-            "WHERE seq <= ? AND odometer IS NOT NULL "
-            "AND vehicle_id IN (SELECT value FROM json_each(?)) GROUP BY vehicle_id",
-            (seq, orjson.dumps(list(vehicles)).decode()),
-        )
-        for vehicle_id, *reading in rows:
-            yield vehicle_id, LastReading(*reading)
-
-    def readings_of(self, vehicles: Iterable[str]) -> Iterator[RoadReading]:
-        """Yield all figures of vehicles that count, each vehicle's in the order of the road."""
-        names = orjson.dumps(list(vehicles)).decode()
-        if names == "[]":
-            return
-        rows = self._query(
-            "SELECT vehicle_id, seq, event_id, occurred_at, odometer, odometer_unit, "
-            "CASE WHEN kind = 'odometer_exchange' THEN payload END, "
-            "json_extract(payload, '$.replaces') FROM events "
-            "WHERE (odometer IS NOT NULL OR kind = 'odometer_exchange') "
-            "AND vehicle_id IN (SELECT value FROM json_each(:names)) "
-            "AND event_id NOT IN (SELECT json_extract(payload, '$.event') FROM events "
-            "WHERE kind = 'retraction' AND vehicle_id IN (SELECT value FROM json_each(:names))) "
-            "ORDER BY vehicle_id, occurred_at, seq",
-            {"names": names},
-        )
-        replaced = {row[-1] for row in rows}
-        for vehicle_id, seq, event_id, occurred_at, value, unit, exchange, _ in rows:
-            if event_id in replaced:
-                continue
-            if exchange is None:
-                yield RoadReading(vehicle_id, seq, occurred_at, value, unit, value, False)
-                continue
-            said = orjson.loads(exchange)
-            old, new, own = said["old_reading"], said["new_reading"], said["unit"]
-            yield RoadReading(vehicle_id, seq, occurred_at, old, own, new, True)
-
     def _any(self, sql: str, *parameters: str) -> bool:
         return bool(self._query(sql, parameters))
 
     def _latest(self, vehicle_id: str, condition: str, limit: int) -> list[StoredEvent]:
         found = self._newest.get((vehicle_id, condition))
         if found is None:
-            rows = self._query(
-                _NEWEST.format(condition=condition), {"vehicle": vehicle_id, "limit": limit}
-            )
-            events = [StoredEvent(*row) for row in rows]
+            events = [
+                StoredEvent(*row)
+                for record in self.records_of(vehicle_id)
+                for row in self._query(
+                    _NEWEST.format(condition=condition), {"vehicle": record, "limit": limit}
+                )
+            ]
+            events.sort(key=lambda event: -event.seq)
             replaced = {event.data().get("replaces") for event in events}
             found = [event for event in events if event.event_id not in replaced]
             self._newest[vehicle_id, condition] = found

@@ -1,6 +1,6 @@
-"""What a vehicle is said to be: its weight, its VIN and its year.
+"""What a vehicle is said to be: its weight, its VIN, its year, and another record's vehicle.
 
-Asked of enrolments and changes of profile only, so that a reading does not wait.
+Asked of enrolments, changes of profile and mergers only, so that a reading does not wait.
 """
 
 from collections.abc import Collection, Iterable, Iterator, Mapping
@@ -97,7 +97,10 @@ def shared_vin(vin: str, others: Collection[str]) -> Problem | None:
         vin=vin,
         others=", ".join(sorted(others)[:5]),
     )
-    hint = "compare both with the plates; one vehicle enrolled twice is one history in two halves"
+    hint = (
+        "compare both with the plates; one vehicle enrolled twice is one history in two halves, "
+        "which `roadworn record merge` joins"
+    )
     return Problem("vin-shared", told, hint, column="vin")
 
 
@@ -116,3 +119,34 @@ def shared_vins(vins: Iterable[tuple[str, str | None]]) -> Iterator[tuple[str, P
             doubt = shared_vin(vin, [other for other in vehicles if other != vehicle])
             if doubt is not None:
                 yield vehicle, doubt
+
+
+def merge_possible(draft: Draft, facts: Facts) -> Iterator[Problem]:
+    """Refuse to merge a record into itself, into none, or a second time."""
+    own, into = draft.vehicle_id, draft.payload["into"]
+    if not facts.enrolled(into):
+        told = Sentence("merge-unknown", "There is no vehicle {into}.", into=into)
+        hint = "`roadworn find` or `roadworn vehicles` tells how it is called"
+        yield Problem("merge-unknown", told, hint, column="payload.into")
+    elif facts.kept_as(own) == facts.kept_as(into):
+        told = Sentence(
+            "merge-same", "{own} and {into} are one vehicle already.", own=own, into=into
+        )
+        yield Problem("merge-same", told, "name the other record", column="payload.into")
+
+
+def merge_other_vin(draft: Draft, facts: Facts) -> Iterator[Problem]:
+    """Doubt that two records with different VINs are of one vehicle."""
+    into = draft.payload["into"]
+    own, other = (facts.profile(one).get("vin") or "" for one in (draft.vehicle_id, into))
+    if own and other and own.upper() != other.upper():
+        told = Sentence(
+            "merge-other-vin",
+            "The VIN of {own} is {one}, that of {into} is {two}.",
+            own=draft.vehicle_id,
+            one=own,
+            into=into,
+            two=other,
+        )
+        hint = "compare both with the plates; a mistyped one is corrected first"
+        yield Problem("merge-other-vin", told, hint, column="payload.into")

@@ -107,7 +107,9 @@ def reference(draft: Draft, facts: Facts) -> Iterator[Problem]:
                 "`roadworn history` prints the ids of a vehicle's events",
                 column=f"payload.{column}",
             )
-        elif column in ("event", "comeback_of") and named[0] != draft.vehicle_id:
+        elif column in ("event", "comeback_of") and (
+            facts.kept_as(named[0]) != facts.kept_as(draft.vehicle_id)
+        ):
             retracts = column == "event"
             yield Problem(
                 "other-vehicle",

@@ -1,14 +1,13 @@
-"""What can be but hardly is: said of an event whichever door it came through, and kept.
+"""What can be but hardly is: asked about or said of an event whichever door it came through.
 
-What cannot be is refused (`roadworn.checks.slips`, `roadworn.checks.measured`). Names and
-numbers of people are looked for here as well: an event cannot be erased, so whatever tells who
-somebody is belongs into the contacts, which can be. An owner reference is an opaque word; a note
-is free, and only looked over.
+What cannot be is refused (`roadworn.checks.slips`, `roadworn.checks.measured`). Names and numbers
+of people are looked for here as well: an event cannot be erased, the contacts can be.
 """
 
 import re
 from collections.abc import Callable, Iterator, Sequence
 from datetime import date, datetime
+from typing import Any
 
 from roadworn.checks.facts import Draft, Facts, LastReading, latest
 from roadworn.checks.known import texts_of, year_meant
@@ -39,7 +38,7 @@ def day(draft: Draft, facts: Facts) -> Iterator[Problem]:
                         today=latest)  # fmt: skip
         yield _unlikely(told, year_meant(draft.day, latest), "occurred_at", "on")
         return
-    profile = facts.profile(draft.vehicle_id)
+    profile = _profile(draft, facts)
     year, began = profile.get("model_year"), profile.get("in_service_date")
     on = draft.day
     code, why = "", ""
@@ -55,6 +54,14 @@ def day(draft: Draft, facts: Facts) -> Iterator[Problem]:
     told = Sentence(code, why, day=on, began=began, year=year, first=FIRST_YEAR)
     meant = year_meant(on, utc_now()[:10]) if int(on[:4]) < FIRST_YEAR else ""
     yield _unlikely(told, meant, "occurred_at", "on")
+
+
+def _profile(draft: Draft, facts: Facts) -> dict[str, Any]:
+    """Return the profile of a vehicle, with what the draft says of it before it is written."""
+    known = facts.profile(draft.vehicle_id)
+    if draft.kind in {"enrolment", "profile_change"}:
+        return known | {name: said for name, said in draft.payload.items() if said is not None}
+    return known
 
 
 def before_watched(draft: Draft, facts: Facts) -> Iterator[Problem]:
@@ -135,7 +142,7 @@ def no_such_part(draft: Draft, facts: Facts) -> Iterator[Problem]:
 def figure(draft: Draft, facts: Facts) -> Iterator[Problem]:
     """Doubt a figure that an odometer of so many whole digits cannot show."""
     value = draft.odometer
-    digits = None if value is None else facts.digits(draft.vehicle_id)
+    digits = None if value is None else _profile(draft, facts).get("odometer_digits")
     if value is None or not digits or value < 10**digits:
         return
     yield Problem(
@@ -172,6 +179,7 @@ _MARKED = {mark: re.compile(rf"\s*(\d{{1,3}}){re.escape(mark)}(\d{{3}})\b.*") fo
 _DOT = re.compile(r"\s*(\d{1,3})\.(\d{3})\s*([a-z]*)\s*", re.IGNORECASE | re.ASCII)
 
 LOWER, JUMP, TOO_FAR, ROLLED = "reading-lower", "reading-jump", "reading-too-far", "rolled-over"
+HIGHER = "reading-higher"
 OLD_LOWER, OTHER_UNIT, DOT, MAY_ROLL = (
     "old-lower",
     "other-unit",
@@ -196,7 +204,7 @@ def reading(draft: Draft, facts: Facts) -> Iterator[Problem]:
     before = [] if draft.kind == "enrolment" else facts.readings(draft.vehicle_id, draft.event_id)
     if draft.typed:
         yield from _as_typed(draft.typed.strip(), value, unit, field, before)
-    last = latest(before)
+    last = latest([one for one in before if one.occurred_at[:10] <= draft.day])
     doubt = reading_doubt(
         value,
         unit,
@@ -205,6 +213,8 @@ def reading(draft: Draft, facts: Facts) -> Iterator[Problem]:
         # An exchanged instrument does not roll over at its exchange: its old figure was read.
         lambda: None if exchange else facts.digits(draft.vehicle_id),
     )
+    if doubt is None and not exchange and draft.kind != "enrolment":
+        doubt = _beside_later(value, unit, draft, facts)
     if doubt is None:
         return
     other = "" if doubt.remedy is None else doubt.remedy.value
@@ -224,6 +234,30 @@ def reading(draft: Draft, facts: Facts) -> Iterator[Problem]:
     if doubt.code == LOWER and top and not facts.digits(draft.vehicle_id):
         told = Sentence(MAY_ROLL, "If it rolled over at {limit:,}", limit=10**top)
         yield Problem(MAY_ROLL, told, remedy=Remedy("record", "odometer_digits", str(top)))
+
+
+def _beside_later(value: float, unit: str, draft: Draft, facts: Facts) -> Problem | None:
+    """Return what is odd about a figure of an earlier day beside the reading after that day."""
+    shown = facts.shown(draft.vehicle_id, draft.event_id)
+    later = [one for one in shown if one.occurred_at[:10] > draft.day]
+    if not later:
+        return None
+    after = min(later, key=lambda one: one.occurred_at)
+    own = LastReading(value, unit, draft.occurred_at)
+    doubt = reading_doubt(after.value, after.unit, after.occurred_at, own)
+    if doubt is None or doubt.code not in {LOWER, JUMP}:
+        return None
+    digits = facts.digits(draft.vehicle_id)
+    if digits and rolled_over(own, after.value, after.unit, digits):
+        return None
+    words = (
+        "{value:,.10g} {unit} on {day} is higher than the reading after it, {after}."
+        if doubt.code == LOWER
+        else "From {value:,.10g} {unit} on {day} to the reading after it, {after}, is further than "
+        "a vehicle goes."
+    )
+    told = Sentence(HIGHER, words, value=value, unit=unit, day=draft.day, after=_told(after))
+    return _doubt(HIGHER, told, "")
 
 
 def _as_typed(

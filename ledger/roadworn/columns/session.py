@@ -14,12 +14,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from roadworn.checks.merged import resolved
 from roadworn.columns import views_distance, views_vehicles
 from roadworn.columns.spec import TableInfo, TableSpec, ViewSpec, comments_of
 from roadworn.columns.views_distance import DISTANCE_VIEWS, settle
 from roadworn.columns.views_lives import LIFE_VIEWS
 from roadworn.columns.views_open_work import OPEN_VIEWS, STATE_VIEWS
-from roadworn.columns.views_vehicles import EVENT_VIEWS, VEHICLE_VIEWS, known, typed
+from roadworn.columns.views_vehicles import EVENT_VIEWS, VEHICLE_VIEWS, known, seen, typed
 from roadworn.model.events import Amendment, taken_back
 
 if TYPE_CHECKING:
@@ -54,7 +55,7 @@ def all_views(tables: Sequence[TableSpec], condition: str) -> dict[str, ViewSpec
 
 
 def _usual_views(tables: Sequence[TableSpec], condition: str) -> dict[str, ViewSpec]:
-    views = [known(condition), *EVENT_VIEWS, *DISTANCE_VIEWS, *VEHICLE_VIEWS]
+    views = [seen(condition), known(condition), *EVENT_VIEWS, *DISTANCE_VIEWS, *VEHICLE_VIEWS]
     views += [typed(spec) for spec in tables if spec.name not in _STEPS]
     views += [*STATE_VIEWS, *LIFE_VIEWS, *OPEN_VIEWS]
     return {view.name: view for view in views}
@@ -156,6 +157,7 @@ class Session:
         self._uncommented: list[str] = []
         self._by_hand: dict[str, Callable[[], None]] = {
             "base.amended": self._make_amended,
+            "base.merged": self._make_merged,
             "base.odometer_verdicts": self._make_verdicts,
             "base.absent": self._make_absent,
         }
@@ -224,17 +226,30 @@ class Session:
 
     def _make_amended(self) -> None:
         """Fill base.amended: events that do not count, and what took them back."""
-        self.make(("base.known",))
+        self.make(("base.seen",))
         rows = self.con.execute(
             "SELECT k.seq, k.event_id, t.event, TRUE FROM raw.retractions AS t "
-            "JOIN base.known AS k ON k.seq = t.seq UNION ALL "
+            "JOIN base.seen AS k ON k.seq = t.seq UNION ALL "
             "SELECT k.seq, k.event_id, t.replaces, FALSE FROM raw.corrections AS t "
-            "JOIN base.known AS k ON k.seq = t.seq WHERE t.replaces IS NOT NULL"
+            "JOIN base.seen AS k ON k.seq = t.seq WHERE t.replaces IS NOT NULL"
         ).fetchall()
         back = taken_back(Amendment(*row) for row in rows)
         self.con.execute("CREATE TABLE base.amended (event_id VARCHAR, retracted_by VARCHAR)")
         with self.con.appender("base.amended") as appender:
             appender.append_rows(sorted(back.items()))
+
+    def _make_merged(self) -> None:
+        """Fill base.merged: records that are those of other vehicles, and of which."""
+        self.make(("base.amended",))
+        rows = self.con.execute(
+            "SELECT k.record, t.said_into FROM raw.merges AS t JOIN base.seen AS k "
+            "ON k.seq = t.seq LEFT JOIN base.amended AS a ON a.event_id = k.event_id "
+            "WHERE a.event_id IS NULL ORDER BY k.seq"
+        ).fetchall()
+        self.con.execute("CREATE TABLE base.merged (record VARCHAR, vehicle_id VARCHAR)")
+        if rows:
+            with self.con.appender("base.merged") as appender:
+                appender.append_rows(sorted(resolved(dict(rows)).items()))
 
     def _make_absent(self) -> None:
         """Fill base.absent: components that a vehicle does not have, by profile and record."""

@@ -116,6 +116,19 @@ VISITS = table(
     NOTE,
 )
 
+MERGES = TableSpec(
+    "merges",
+    "one row for each record that turned out to be that of another vehicle",
+    ("merge",),
+    (
+        ("record", "VARCHAR", "id that the record was kept under"),
+        ("said_into", "VARCHAR", "id of the vehicle that it was said to be"),
+        ("note", "VARCHAR", "note as entered"),
+    ),
+    "SELECT seq, vehicle_id AS record, json_extract_string(payload, '$.into') AS said_into, "
+    "json_extract_string(payload, '$.note') AS note FROM batch",
+)
+
 RETRACTIONS = table(
     "retractions",
     "one row for each event that was taken back by a retraction",
@@ -328,7 +341,7 @@ DECISIONS = table(
 )
 
 CORE_TABLES: tuple[TableSpec, ...] = (
-    *(PROFILES, READING_DETAILS, EXCHANGES, VALUATIONS, INSPECTION_RESULTS, RETIREMENTS),
+    *(PROFILES, READING_DETAILS, EXCHANGES, VALUATIONS, INSPECTION_RESULTS, RETIREMENTS, MERGES),
     *(VISITS, RETRACTIONS, CORRECTIONS, *LOOK_TABLES),
     *(REPLACEMENTS, REPAIRS, MAINTENANCE_DONE, WORK_TESTS, ESTIMATES, ESTIMATE_LINES, DECISIONS),
 )

@@ -172,6 +172,12 @@ class LedgerView:
             UnknownName: no vehicle known by then answers to it; carries the nearest names.
         """
         known = [str(row[0]) for row in self.sql("SELECT vehicle_id FROM vehicles").rows]
+        if text not in known:
+            merged = self.sql(
+                "SELECT vehicle_id FROM merges WHERE lower(record) = lower(?)", (text,)
+            )
+            if merged.rows:
+                return str(merged.rows[0][0])
         return named_vehicle(text, known)
 
     def usual_unit(self, vehicle: str = "") -> Literal["mi", "km"]:

@@ -21,20 +21,40 @@ _ENVELOPE_SQL = (
 )
 
 
+def seen(condition: str) -> ViewSpec:
+    """Return the view of the ids of the events that are known under `condition`."""
+    return ViewSpec(
+        "base.seen",
+        "ids of the events known as of the view's day",
+        (
+            ("seq", "BIGINT", "number of the event"),
+            ("event_id", "VARCHAR", "its id"),
+            ("record", "VARCHAR", "id of the vehicle that it was written for"),
+        ),
+        f"SELECT seq, event_id, vehicle_id AS record FROM raw.events WHERE {condition}",
+    )
+
+
 def known(condition: str) -> ViewSpec:
-    """Return the view of the events that are known under `condition`."""
+    """Return the view of the events that are known under `condition`.
+
+    Whose an event is, is decided here and nowhere else: records that were merged are one vehicle.
+    """
     return ViewSpec(
         "base.known",
         "events known as of the view's day",
         tuple(c for c in ENVELOPE if not c[0].startswith("true_km")),
         f"""
-        SELECT seq, event_id, vehicle_id, occurred_at, occurred_on, recorded_at,
+        SELECT seq, event_id, coalesce(m.vehicle_id, e.vehicle_id) AS vehicle_id,
+               occurred_at, occurred_on, recorded_at,
                CASE odometer_unit WHEN 'mi' THEN odometer * 1609344 / 1000000 ELSE odometer END
                  AS odometer_km,
                CASE odometer_unit WHEN 'km' THEN odometer * 1000000 / 1609344 ELSE odometer END
                  AS odometer_mi,
                kind, version, date_only, recorded_by, source, odometer, odometer_unit, day
-        FROM raw.events WHERE {condition}""",
+        FROM raw.events AS e LEFT JOIN base.merged AS m ON m.record = e.vehicle_id
+        WHERE {condition}""",
+        needs=("base.merged",),
     )
 
 

@@ -9,7 +9,7 @@ come in through `roadworn.intake.files`.
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any, Self
@@ -18,7 +18,7 @@ import orjson
 from pydantic import BaseModel, ValidationError
 from pydantic_core import SchemaValidator
 
-from roadworn.checks import refusals
+from roadworn.checks import asked_first, refusals
 from roadworn.checks.facts import Draft, Facts, named_vehicle
 from roadworn.checks.known import envelope_problems, payload_problems
 from roadworn.model.errors import LedgerRefused, ProblemsFound, UnknownName
@@ -178,7 +178,34 @@ class Ledger(LedgerFile):
         Raises:
             UnknownName: there is none, or letter case must decide; carries the nearest names.
         """
-        return text if self.enrolled(text) else named_vehicle(text, self.vehicle_ids())
+        if self.enrolled(text):
+            return self.facts.kept_as(text)
+        records = [*self.vehicle_ids(), *self.facts.merged_records()]
+        return self.facts.kept_as(named_vehicle(text, records))
+
+
+def asked_about(
+    ledger: Ledger, event: NewEvent, typed: str = "", *, but: str = "", allow_repeat: bool = False
+) -> list[Problem]:
+    """Return what is to be asked about an event before it is written; every typing door asks it.
+
+    Args:
+        ledger: where to.
+        event: what would be written.
+        typed: its odometer figure as typed.
+        but: id of an event that it takes the place of.
+        allow_repeat: as `Ledger.append` takes it.
+
+    Returns:
+        What is odd, in the order of the rules; nothing where the ledger refuses it anyhow.
+    """
+    prepared = prepare(event, ledger.kinds)
+    if not isinstance(prepared, Prepared):
+        return []
+    draft = replace(draft_of(prepared.row, prepared.payload), event_id=but, typed=typed)
+    if refusals(draft, ledger.facts, allow_repeat=allow_repeat):
+        return []
+    return asked_first(draft, ledger.facts)
 
 
 def draft_of(row: Row, payload: dict[str, Any]) -> Draft:

@@ -1,13 +1,13 @@
 """What a file's rows say of a vehicle together: its figures in their order, its profile."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from functools import partial
 from typing import Any, NamedTuple
 
 import orjson
 
 from roadworn.checks import Needs, found
-from roadworn.checks.facts import Facts, LastReading, Query, RoadReading
+from roadworn.checks.facts import Facts, LastReading, Query
 from roadworn.checks.odd import (
     FIRST_YEAR,
     MOST_KM,
@@ -24,10 +24,32 @@ from roadworn.store.writer import Row
 _ID, _VEHICLE, _KIND, _OCCURRED, _ODOMETER, _UNIT, _PAYLOAD, _KEY = 0, 1, 2, 4, 8, 9, 10, 11
 
 
+class RoadReading(NamedTuple):
+    """A figure of a vehicle's odometer.
+
+    Attributes:
+        vehicle_id: whose.
+        seq: number of its event.
+        occurred_at: day or moment.
+        value: what was read.
+        unit: ``km`` or ``mi``.
+        next_value: what the instrument showed from then on; another after an exchange.
+        exchanged: whether the instrument was exchanged.
+    """
+
+    vehicle_id: str
+    seq: int
+    occurred_at: str
+    value: float
+    unit: str
+    next_value: float
+    exchanged: bool
+
+
 class ReadingLook:
     """The readings of one file."""
 
-    def __init__(self, facts: Facts, before: int) -> None:
+    def __init__(self, facts: "FileFacts", before: int) -> None:
         """Begin with a file; `before` is the number of the ledger's last event."""
         self._facts = facts
         self._before = before
@@ -145,6 +167,80 @@ class FileFacts(Facts):
             self._changes.clear()
             for vehicle_id, payload in self.profile_changes():
                 self.keep_change(vehicle_id, payload)
+
+    # For many vehicles at once
+
+    def enrolments(self, vehicle_id: str) -> list[dict[str, Any]]:
+        """Return the payloads of a vehicle's enrolments, oldest first."""
+        rows = self._query(
+            "SELECT payload FROM events WHERE kind = 'enrolment' AND vehicle_id = ? ORDER BY seq",
+            (vehicle_id,),
+        )
+        return [orjson.loads(payload) for (payload,) in rows]
+
+    def profile_changes(self) -> Iterator[tuple[str, dict[str, Any]]]:
+        """Yield (vehicle, payload) of all changes of profile; reads the whole ledger."""
+        for vehicle_id, payload in self._query(
+            "SELECT vehicle_id, payload FROM events WHERE kind = 'profile_change' ORDER BY seq", ()
+        ):
+            yield vehicle_id, orjson.loads(payload)
+
+    def replaced(self, vehicle_id: str) -> list[tuple[Any, ...]]:
+        """Return what a second entry of a vehicle's replacements would look like.
+
+        Component, position, odometer, its unit and the day.
+        """
+        return self._query(
+            "SELECT json_extract(payload, '$.component'), json_extract(payload, '$.position'), "
+            "odometer, odometer_unit, substr(occurred_at, 1, 10) "
+            "FROM events WHERE kind = 'replacement' AND vehicle_id = ?",
+            (vehicle_id,),
+        )
+
+    def readings_before(
+        self, vehicles: Iterable[str], seq: int
+    ) -> Iterator[tuple[str, LastReading]]:
+        """Yield (vehicle, its latest figure by date) among events up to number `seq`.
+
+        Reads the whole ledger up to there, once for all vehicles. Figures that were taken back
+        count too: `readings_of` leaves them out.
+        """
+        rows = self._query(
+            # Of a group with one max(), SQLite takes the other columns from the row that has it.
+            "SELECT vehicle_id, odometer, odometer_unit, max(occurred_at) FROM events "
+            "WHERE seq <= ? AND odometer IS NOT NULL "
+            "AND vehicle_id IN (SELECT value FROM json_each(?)) GROUP BY vehicle_id",
+            (seq, orjson.dumps(list(vehicles)).decode()),
+        )
+        for vehicle_id, *reading in rows:
+            yield vehicle_id, LastReading(*reading)
+
+    def readings_of(self, vehicles: Iterable[str]) -> Iterator[RoadReading]:
+        """Yield all figures of vehicles that count, each vehicle's in the order of the road."""
+        names = orjson.dumps(list(vehicles)).decode()
+        if names == "[]":
+            return
+        rows = self._query(
+            "SELECT vehicle_id, seq, event_id, occurred_at, odometer, odometer_unit, "
+            "CASE WHEN kind = 'odometer_exchange' THEN payload END, "
+            "json_extract(payload, '$.replaces') FROM events "
+            "WHERE (odometer IS NOT NULL OR kind = 'odometer_exchange') "
+            "AND vehicle_id IN (SELECT value FROM json_each(:names)) "
+            "AND event_id NOT IN (SELECT json_extract(payload, '$.event') FROM events "
+            "WHERE kind = 'retraction' AND vehicle_id IN (SELECT value FROM json_each(:names))) "
+            "ORDER BY vehicle_id, occurred_at, seq",
+            {"names": names},
+        )
+        replaced = {row[-1] for row in rows}
+        for vehicle_id, seq, event_id, occurred_at, value, unit, exchange, _ in rows:
+            if event_id in replaced:
+                continue
+            if exchange is None:
+                yield RoadReading(vehicle_id, seq, occurred_at, value, unit, value, False)
+                continue
+            said = orjson.loads(exchange)
+            old, new, own = said["old_reading"], said["new_reading"], said["unit"]
+            yield RoadReading(vehicle_id, seq, occurred_at, old, own, new, True)
 
 
 class ProfileLook:

@@ -38,6 +38,7 @@ CORE_KINDS: dict[str, type[Payload]] = {
     "valuation": payloads.Valuation,
     "inspection_result": payloads.InspectionResult,
     "retirement": payloads.Retirement,
+    "merge": payloads.Merge,
     "visit": payloads.Visit,
     "retraction": payloads.Retraction,
 }

@@ -245,6 +245,13 @@ class InspectionResult(Payload):
     note: Note = None
 
 
+class Merge(Payload):
+    """The record of this vehicle is that of another: both are one vehicle, until taken back."""
+
+    into: Annotated[ShortText, about("The vehicle that it is.", shown="VEHICLE")]
+    note: Note = None
+
+
 class Retirement(Payload):
     """The vehicle leaves: its parts stop being observed at its last reading."""
 

@@ -46,6 +46,7 @@ _SAID: Mapping[str, str] = {
     "result": "{which} inspection: {result}",
     "due_date": "next due {due_date}",
     "retirement": "left: {reason}",
+    "merge": "the same vehicle as {into}: both records are one from here on",
     "visit-arrived": "came into the shop",
     "visit-handed_over": "handed over",
     "promised": "promised for {promised}",
@@ -453,5 +454,6 @@ _TELLERS: Mapping[str, Callable[[Payload], str]] = {
     "inspection_result": _result,
     "retirement": _retirement,
     "visit": _visit,
+    "merge": lambda it: _say("merge", into=it["into"]),
     "retraction": lambda it: _say("retraction", event=it["event"][-8:], reason=it["reason"]),
 }

@@ -1,0 +1,101 @@
+"""`record sale` and `record merge`: whose a vehicle is, and which vehicle a record is of."""
+
+from typing import Annotated
+
+import typer
+
+from roadworn.checks.odd import check_owner
+from roadworn.model.errors import LedgerRefused, UsageError
+from roadworn_cli.context import check_day, today
+from roadworn_cli.output import note as say_note
+from roadworn_cli.output import say
+from roadworn_cli.record import Envelope, NoteOption, Vehicle, append, enveloped, short, writing
+from roadworn_cli.record.entry import check_plate, keep_plate
+
+
+@enveloped()
+def sale(
+    ctx: typer.Context,
+    vehicle: Vehicle,
+    owner: Annotated[
+        str, typer.Argument(metavar="OWNER", help="Reference of the new owner; never a name.")
+    ],
+    plate: Annotated[
+        str, typer.Option(metavar="PLATE", help="Its new number plate, 'ABC 123 XY'.")
+    ] = "",
+    keep_plate_: Annotated[
+        bool, typer.Option("--keep-plate", help="It keeps the number plate that it had.")
+    ] = False,
+    *,
+    envelope: Envelope,
+    note: NoteOption = "",
+) -> None:
+    """Sold to another customer: record sale bus-7 OWNER-13 --on 2026-05-04.
+
+    The history stays with the vehicle. Reports and lists name the new owner from that day on; the
+    number plate is erased unless it stays, since in many places it goes with the former one.
+    """
+    check_owner(owner)
+    check_plate(plate)
+    if plate and keep_plate_:
+        raise UsageError("It has a new plate or keeps the old one: leave one of the two out.")
+    with writing(ctx) as ledger:
+        vehicle_id = ledger.require_vehicle(vehicle)
+        before = ledger.facts.profile(vehicle_id).get("owner_reference")
+        if before == owner:
+            raise LedgerRefused(
+                f"{vehicle_id} is {owner}'s already: name the new owner, or mend a slip with "
+                "`roadworn correct`."
+            )
+        day = check_day(envelope.on, "--on") or today().isoformat()
+        for event in ledger.facts.events(vehicle_id, "enrolment", "profile_change"):
+            said = event.data().get("owner_reference")
+            if said and event.occurred_at[:10] > day:
+                raise LedgerRefused(
+                    f"On {event.occurred_at[:10]}, after {day}, {said} was written down as its "
+                    "owner, and would stay so: give the sale a day from then on, or correct event "
+                    f"{short(event.event_id)} with on=…"
+                )
+        payload = {"owner_reference": owner, "note": note}
+        append(ledger, vehicle_id, "profile_change", payload, envelope)
+        if plate:
+            keep_plate(ledger, vehicle_id, plate)
+        elif not keep_plate_ and ledger.plates.erase(ledger.facts.records_of(vehicle_id)):
+            say_note(
+                "its number plate is erased: `roadworn record profile "
+                f"{vehicle_id} --plate …` keeps the new one."
+            )
+        if owner not in ledger.contacts.references():
+            say(f"Next: roadworn contact {owner} --name … --phone …")
+
+
+@enveloped("by")
+def merge(
+    ctx: typer.Context,
+    vehicle: Annotated[
+        str, typer.Argument(metavar="RECORD", help="The record that is given up as a name.")
+    ],
+    into: Annotated[
+        str, typer.Argument(metavar="VEHICLE", help="The vehicle that it is; its name stays.")
+    ],
+    *,
+    envelope: Envelope,
+    note: NoteOption = "",
+) -> None:
+    """Two records are one vehicle: record merge bus-9 bus-7 (then bus-9 stands for bus-7).
+
+    Nothing is rewritten: from now on both histories are told and counted as one. Taken back with
+    `roadworn retract` or `roadworn undo`, they are two again.
+    """
+    with writing(ctx) as ledger:
+        own, target = ledger.require_vehicle(vehicle), ledger.require_vehicle(into)
+        # They always were one: whoever looks back by what had happened sees one all along.
+        (began,), = ledger.query(
+            "SELECT min(substr(occurred_at, 1, 10)) FROM events WHERE vehicle_id = ?", (own,)
+        )  # fmt: skip
+        since = Envelope(on=began, by=envelope.by, sure=envelope.sure)
+        append(ledger, own, "merge", {"into": target, "note": note}, since)
+        plates = ledger.plates.all()
+        if own in plates and target not in plates:
+            ledger.plates.set(target, plates[own])
+        ledger.plates.erase([own])
