@@ -180,7 +180,8 @@ def _broken(word: str, cells: int) -> tuple[str, str]:
 
 def to_a_stop(line: str) -> str:
     """Return a line up to the last mark in its second half, so that what is left can be read."""
-    at = max(line.rfind(mark, len(line) // 2) for mark in (";", ",", ":", " ("))
+    whole = f"{line} "
+    at = max(whole.rfind(mark, len(line) // 2) for mark in ("; ", ", ", ": ", " ("))
     return line[:at] if at > 0 else line
 
 

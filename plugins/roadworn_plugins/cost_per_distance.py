@@ -36,7 +36,8 @@ _LEAST_VALUES = 5
 _say = Says(
     "cost-per-distance",
     {
-        "too-few": "too few to tell ({vehicles} vehicles, {jobs} jobs)",
+        "too-few": "too few to tell ({vehicles} {vehicles:vehicle|vehicles}, {jobs} "
+        "{jobs:job|jobs})",
         "no-values": "too few valuations on record to say what such a vehicle fetches",
         "values-rise": "the valuations on record do not fall with distance",
         "free": "valuations point to {value:,.0f} at no distance, no less than the price given: "
@@ -48,15 +49,16 @@ _say = Says(
         "title": "Repairs and upkeep by distance, {period}",
         "per": "cost per {unit}",
         "all": "all on record",
-        "last": "last {months:g} months",
+        "last": "last {months:g} {months:month|months}",
         "spent": "{cost:,.0f} {currency} were spent ({period}), over no recorded distance.",
         "rate": "{rate:.3f} {currency} a {unit} over {distance:,.0f} {unit} ({period}); dearest: "
         "{dearest}.",
         "then": "{currency} per {unit} then",
         "life": "economic life of {vehicle_class}",
         "not-in-it": "Fuel, insurance, fees and loss of value are not in these figures.",
-        "other-currencies": "{n} jobs paid in another currency are left out.",
-        "no-distance": "{n} rows have no recorded distance, so no cost per distance.",
+        "other-currencies": "{n} {n:job|jobs} paid in another currency {n:is|are} left out.",
+        "no-distance": "{n} {n:row|rows} {n:has|have} no recorded distance, so no cost per "
+        "distance.",
     },
 )
 

@@ -67,7 +67,7 @@ _say = Says(
     {
         "none": "No vehicle has covered any distance on record yet.",
         "record": "Record odometer readings and replacements with their reason.",
-        "too-few": "too few to tell ({n} failures)",
+        "too-few": "too few to tell ({n} {n:failure|failures})",
         "no-trend": "no trend that chance could not make",
         "faster": "failures come faster with distance",
         "slower": "failures come slower with distance",
@@ -75,10 +75,11 @@ _say = Says(
         "worn": "Parts replaced because they were worn out are not counted: {n}. wear=true counts "
         "them too.",
         "each": "Failures of several parts on one day count each.",
-        "chart": "{vehicle_class}: {mean:.0f} failures a vehicle by {at:,.0f} {unit}",
+        "chart": "{vehicle_class}: {mean:.0f} {mean:failure|failures} a vehicle by {at:,.0f} "
+        "{unit}",
         "of-class": "{vehicle_class}: {mean:.1f} by {at:,.0f}",
         "all-too-few": "Too few failures to tell how many come by a distance, in any of {n} "
-        "classes.",
+        "{n:class|classes}.",
         "headline": "Most for its distance: {vehicle_class}, {rate:.1f} failures a vehicle in each "
         "10,000 {unit}; {mean:.0f} by {at:,.0f} {unit} ({low:.0f} to {high:.0f}).",
         "axis": "distance ({unit})",

@@ -93,8 +93,8 @@ _say = Says(
         "none": "No component has parts of two recorded suppliers to compare.",
         "record": "Record the supplier and part number of each replacement.",
         "alike": "No supplier's parts differ from the others' beyond chance, of {n} compared.",
-        "headline": "{n} of {every} differ beyond chance; first {part} of {origin} {lasts}: "
-        "{failed:.0f} failed where {expected:.1f} would be usual.",
+        "headline": "{n} of {every} {n:differs|differ} beyond chance; first {part} of {origin} "
+        "{lasts}: {failed:.0f} failed where {expected:.1f} would be usual.",
         "lasts-less": "lasts less",
         "lasts-longer": "lasts longer",
         "too-few": "too few to tell",
@@ -110,7 +110,7 @@ _say = Says(
             "{n} pairs of suppliers were compared and judged together.",
         ),
         "one-vehicle": "Several lives on one vehicle count as if they were on several.",
-        "unknown": "{n} lives of parts without a recorded supplier are left out.",
+        "unknown": "{n} {n:life|lives} of parts without a recorded supplier {n:is|are} left out.",
         "not-shown": (
             "{n} comparison is not shown; raise the setting most.",
             "{n} comparisons are not shown; raise the setting most.",

@@ -71,7 +71,7 @@ _say = Says(
             "{n} vehicles to call about{safety}{money}.",
         ),
         "nobody": "Nobody to call: nothing is declined or deferred, and nothing falls due within "
-        "{months:g} months.",
+        "{months:g} {months:month|months}.",
         "safety": ", {n} with something that can hurt somebody",
         "money": ", {amount:,.0f} {currency} in all",
         "title": "To call, as of {day}",

@@ -160,16 +160,17 @@ _say = Says(
         "none": "No part that failed had a warranty on record.",
         "record": "Record warranty months and distance with each replacement.",
         "sum": "sum of what the failed parts had cost",
-        "parts": "{n} parts",
+        "parts": "{n} {n:part|parts}",
         "unread": "no odometer reading shows whether its distance was within the terms",
         "interpolated": "its distance is interpolated between readings",
         "worn": "worn out: terms usually exclude wear",
         "open": "found failed and not yet replaced: claim before it is thrown away",
         "no-price": "no price on record",
         "no-supplier": "no supplier on record",
-        "none-within": "None of {n} failed parts with a warranty on record failed within it.",
-        "headline": "{n} of {every} failed parts can still be claimed under their own "
-        "warranty{claim}{most_of}; {part} most often.",
+        "none-within": "None of {n} failed {n:part|parts} with a warranty on record failed within "
+        "it.",
+        "headline": "{n} of {every} failed {every:part|parts} can still be claimed under their "
+        "own warranty{claim}{most_of}; {part} most often.",
         "claim": ": {money} of parts to claim",
         "unpriced": ", without a price on record",
         "money": "{value:,.2f} {currency}",
@@ -177,15 +178,16 @@ _say = Says(
         "most-of": ", most of {supplier}",
         "terms-first": "The written terms of each warranty come first; what was claimed already "
         "is not on record.",
-        "worn-left-out": "{n} parts that were replaced as worn out within their term are left "
-        "out: terms usually exclude wear; ask for wear=true to list them.",
-        "in-doubt": "{n} are in doubt for want of an odometer reading; not in the sum.",
-        "no-prices": "{n} have no price on record and add nothing.",
-        "not-shown": "{n} more are not shown; raise most.",
+        "worn-left-out": "{n} {n:part|parts} that {n:was|were} replaced as worn out within "
+        "{n:its|their} term {n:is|are} left out: terms usually exclude wear; ask "
+        "for wear=true to list {n:it|them}.",
+        "in-doubt": "{n} {n:is|are} in doubt for want of an odometer reading; not in the sum.",
+        "no-prices": "{n} {n:has|have} no price on record and {n:adds|add} nothing.",
+        "not-shown": "{n} more {n:is|are} not shown; raise most.",
         "ended": "{n} more failed within terms that have ended since{claim}: some suppliers take a "
         "late claim; ended=true lists them.",
-        "none-open": "Of {n} failed parts with a warranty on record, none has terms that still run "
-        "today; {late} failed within theirs.",
+        "none-open": "Of {n} failed {n:part|parts} with a warranty on record, none has terms that "
+        "still run today; {late} failed within theirs.",
     },
 )
 

@@ -43,7 +43,7 @@ _say = Says(
         "open-as-typed": "Open: {words}",
         "none": "No failed items recorded.",
         "left": "Left on {day} ({reason}).",
-        "ahead": "Failures within {months:g} months are likely to come to about "
+        "ahead": "Failures within {months:g} {months:month|months} are likely to come to about "
         "{value:,.0f} {currency} ({low:,.0f} to {high:,.0f}).",
         "failed": "{part} failed",
         "complaint": "a complaint nobody has answered",

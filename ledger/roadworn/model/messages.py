@@ -11,7 +11,8 @@ can show all of them at once and programs can compare them.
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from enum import StrEnum
-from typing import Any, Self
+from string import Formatter
+from typing import Any, Final, Self
 
 
 class Severity(StrEnum):
@@ -23,6 +24,17 @@ class Severity(StrEnum):
     SAFETY = "safety"  #: somebody can get hurt
 
 
+class _Counting(Formatter):
+    """Fills a template in which ``{n:vehicle|vehicles}`` is the word that goes with a number."""
+
+    def format_field(self, value: object, format_spec: str) -> str:
+        one, several, other = format_spec.partition("|")
+        return (one if value == 1 else other) if several else format(value, format_spec)
+
+
+_COUNTING: Final = _Counting()
+
+
 class Sentence(str):
     """A sentence in English that remembers its code, its template and its arguments.
 
@@ -30,7 +42,8 @@ class Sentence(str):
         code: short stable word by which another language finds its own template.
         template: the English text with places in braces, as `str.format` takes them.
         arguments: what stands in the places: numbers, dates, texts, other sentences. How a
-            number is written stands in the template, ``{value:,.0f}``.
+            number is written stands in the template, ``{value:,.0f}``, and the words that go with
+            one and with several, ``{n} {n:vehicle|vehicles}``.
     """
 
     __slots__ = ("arguments", "code", "template")
@@ -40,7 +53,12 @@ class Sentence(str):
 
     def __new__(cls, code: str, template: str, /, **arguments: object) -> Self:
         """Fill the places of a template."""
-        made = super().__new__(cls, template.format(**arguments) if arguments else template)
+        told = template
+        if arguments:
+            # The plain way is several times as fast, and most sentences count nothing.
+            fill = _COUNTING.format if "|" in template else str.format
+            told = fill(template, **arguments)
+        made = super().__new__(cls, told)
         made.code, made.template, made.arguments = code, template, arguments
         return made
 

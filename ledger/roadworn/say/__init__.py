@@ -219,11 +219,21 @@ class Speaker:
             yield literal.removeprefix(".") if is_ended else literal, ""
             if name is not None:
                 value = arguments[name]
+                if "|" in (spec or ""):
+                    yield self._counted(value, spec or ""), ""
+                    continue
                 if conversion:
                     value = Said(self._shown(str(_PARSED.convert_field(value, conversion))))
                 said = Said.of(self._pieces(value, spec or ""))
                 yield from said.pieces
                 before = said
+
+    def _counted(self, value: object, forms: str) -> str:
+        """Return the word of two that goes with a number: of one, and of several."""
+        one, _, several = forms.partition("|")
+        if self._is_source or not isinstance(value, int | float):
+            return one if value == 1 else several
+        return one if self._locale.plural_form(value) == "one" else several
 
     def _part(self, component: str, position: str) -> Iterator[Piece]:
         known = catalogue().find(component)

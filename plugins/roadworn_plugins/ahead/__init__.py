@@ -81,7 +81,7 @@ _say = Says(
     "next-repairs",
     {
         "distance": "{distance:,.0f} {unit}",
-        "months": "{months:g} months",
+        "months": "{months:g} {months:month|months}",
         "fleet": "the fleet",
         "too-few-none": f"{_TOO_FEW}no fitted part has{_TO_TELL}",
         "too-few-one": f"{_TOO_FEW}only {{priced}} fitted part has{_TO_TELL}",
@@ -90,27 +90,30 @@ _say = Says(
         "of": "{part} of {vehicle}",
         "safety": "Safety first: {parts} failed.",
         "open-one": "{n} item open.",
-        "open": "{n} items open.",
+        "open": "{n} {n:item|items} open.",
         "none": "No fitted part with a known price is likely to fail on {whose} in {span}.",
         "expected": "Within {span} expect about {value:,.0f} {currency} of failures on {whose} "
         "({low:,.0f} to {high:,.0f}).",
         "contradicted": "Read this with care: what was said like this on {day} came to {ratio:.0%} "
         "({low:.0%} to {high:.0%}); the band is wider for it.",
-        "if-failed": "{changes} changes are on record as planned, along with other work or without "
-        "a reason; had they all been failures, the sum would be about {grown:.0%} higher.",
+        "if-failed": "{changes} {changes:change|changes} {changes:is|are} on record as planned, "
+        "along with other work or without a reason; had they all been failures, the "
+        "sum would be about {grown:.0%} higher.",
         "unseen": "Failures that nobody wrote down make parts look longer-lived than they are: it "
         "shows when more is paid than was said, and in parts newer than their record.",
-        "unknown-age": "{n} of {parts} parts are of unknown age; each is taken as old as it has "
-        "been seen at least and as the vehicle at most.",
+        "unknown-age": "{n} of {parts} {parts:part|parts} {n:is|are} of unknown age; each is "
+        "taken as old as it has been seen at least and as the vehicle at most.",
         "by-trade": "No failure on record of {parts}: the trade range stands in.",
         "single": "What is said of {parts} rests on a single failure.",
         "without-model": "Neither a failure nor a trade range is known of {parts}.",
         "assumed-pace-one": "{n} vehicle has too few readings: the fleet's usual distance stands "
         "in.",
-        "assumed-pace": "{n} vehicles have too few readings: the fleet's usual distance stands in.",
+        "assumed-pace": "{n} {n:vehicle|vehicles} {n:has|have} too few readings: the fleet's "
+        "usual distance stands in.",
         "raised": "Older prices are raised by {rise:.1%} a year.",
-        "other-currencies": "{n} replacements in another currency are left out.",
-        "worn": "{n} parts are projected by their own measured wear.",
+        "other-currencies": "{n} {n:replacement|replacements} in another currency {n:is|are} left "
+        "out.",
+        "worn": "{n} {n:part|parts} {n:is|are} projected by their own measured wear.",
         "quarters": "What is past holds the work on record, also of vehicles that have left "
         "since; what is to come leaves out what is due already, and no vehicle is taken to be "
         "sold.",

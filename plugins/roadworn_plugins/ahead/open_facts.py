@@ -38,9 +38,10 @@ _say = Says(
         "fact-wearing-any": "found wearing on {day}: of all parts found so {failed} of {n} failed "
         "within a year",
         "fact-wearing-new": "found wearing on {day}",
-        "fact-code": "{what} active since {day}: points here in {n} of {every} like cases",
+        "fact-code": "{what} active since {day}: points here in {n} of {every} like "
+        "{every:case|cases}",
         "fact-code-new": "{what} active since {day}: points here, no like case before",
-        "fact-said": "{what} said on {day}: points here in {n} of {every} like cases",
+        "fact-said": "{what} said on {day}: points here in {n} of {every} like {every:case|cases}",
         "fact-said-new": "{what} said on {day}: points here, no like case before",
         "fact-upstream": "{part} open since {day} may stand behind it",
         "quoted": "“{words}”",

@@ -47,12 +47,12 @@ _say = Says(
         "budget": "failures and services of the next 12 months",
         "budget-method": "the failures projected and the services by plan, taken as independent",
         "budget-words": "With services by plan {value:,.0f} ({low:,.0f} to {high:,.0f}).",
-        "budget-past": "All work of the last 12 months came to {spent:,.0f}, accidents and what was "
-        "changed beforehand with it.",
-        "money-unpriced-failures": "The sums of failures come without {n} fitted parts that have "
-        "no price.",
-        "money-unpriced-services": "The sums of services come without {n} services that have no "
-        "price: {parts}.",
+        "budget-past": "All work of the last 12 months came to {spent:,.0f}, accidents and what "
+        "was changed beforehand with it.",
+        "money-unpriced-failures": "The sums of failures come without {n} fitted {n:part|parts} "
+        "that {n:has|have} no price.",
+        "money-unpriced-services": "The sums of services come without {n} {n:service|services} "
+        "that {n:has|have} no price: {parts}.",
     },
 )
 ACTUAL = "actual"

@@ -62,8 +62,10 @@ _say = Says(
         "own-found": "found wearing on {day}",
         "own-habit": "such parts are replaced here at about {figure:.2g} {unit}",
         "age-unknown": "age unknown",
-        "failed-here": "failed here {failures} times where {usual:.1f} would be usual",
-        "failed-here-few": "failed here {failures} times where under 0.1 would be usual",
+        "failed-here": "failed here {failures} {failures:time|times} where {usual:.1f} would be "
+        "usual",
+        "failed-here-few": "failed here {failures} {failures:time|times} where under 0.1 would be "
+        "usual",
         "hard": "this vehicle's parts fail {times:.1f} times as often",
         "easy": "this vehicle's parts fail {times:.0%} as often",
         "calendar": "{years:.1f} years old, by calendar",

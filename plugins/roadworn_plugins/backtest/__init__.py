@@ -62,25 +62,29 @@ _LEAST_FOR_WORDS = 20
 _say = Says(
     "projection-backtest",
     {
-        "nothing": "No past day has {months:g} months of record after it and parts known before "
-        "it, so nothing can be compared yet.",
+        "nothing": "No past day has {months:g} {months:month|months} of record after it and parts "
+        "known before it, so nothing can be compared yet.",
         "later": "Look back with fewer months, or again when more is on record.",
-        "vehicles": "{number} vehicles",
-        "came": "On {whose}, of {parts} repairs given about {given:.0%}, {came:.0%} came",
-        "failures": "On {whose}, {came} failures came where {projected:.1f} were projected",
+        "vehicles": "{number} {number:vehicle|vehicles}",
+        "came": "On {whose}, of {parts} {parts:repair|repairs} given about {given:.0%}, "
+        "{came:.0%} came",
+        "failures": "On {whose}, {came} {came:failure|failures} came where {projected:.1f} were "
+        "projected",
         "no-price": "no price is on record.",
         "costs": "costs came to {share:.0%} of what was projected.",
         "within": "vehicles within their {nominal:.0%} band",
         "bin": "{low:.0%} and {high:.0%}",
         "point": "given {given:.0%}, came {came:.0%} of {parts}",
-        "left": "{left} times a vehicle left within the time, {lost} times one was not seen to "
-        "its end; each counts to its last day.",
-        "cut": "{n} parts were replaced before they failed and are projected to that day, their "
-        "successors from then on.",
-        "unforeseen": "{n} failures came at places where nobody had replaced anything on such a "
-        "vehicle before; they count as not foreseen.",
-        "unpriced": "{n} failures without a price count at the projected one.",
-        "few-days": "Only {known} of {asked} past days have a year of record before them.",
+        "left": "{left} {left:time|times} a vehicle left within the time, {lost} "
+        "{lost:time|times} one was not seen to its end; each counts to its last day.",
+        "cut": "{n} {n:part|parts} {n:was|were} replaced before {n:it|they} failed and {n:is|are} "
+        "projected to that day, {n:its successors|their successors} from then on.",
+        "unforeseen": "{n} {n:failure|failures} came at places where nobody had replaced anything "
+        "on such a vehicle before; {n:it counts|they count} as not foreseen.",
+        "unpriced": "{n} {n:failure|failures} without a price {n:counts|count} at the projected "
+        "one.",
+        "few-days": "Only {known} of {asked} past {asked:day|days} {known:has|have} a year of "
+        "record before them.",
         "overlap": "The times ahead overlap, so the limits are narrower than they should be.",
         "raised": "Prices rose by {rise:.1%} a year; projections are in the money of their day.",
     },

@@ -7,7 +7,8 @@ say = Says(
     {
         "none": "No failure that was put right is on record, so no record of a {by} either.",
         "one": "Every vehicle is of one {by}, {name}: there is nothing to compare it with.",
-        "few": "Too few to tell the {n} apart: {failures} failures are on record.",
+        "few": "Too few to tell the {n} apart: {failures} {failures:failure|failures} "
+        "{failures:is|are} on record.",
         "alike": "No {by} fails more or less than the others beyond chance; of {name} the {part} "
         "stands out most.",
         "alike-none": "No {by} fails more or less than the others beyond chance, nor does any part "
@@ -37,8 +38,8 @@ say = Says(
         "by-own": "{n} failed on such vehicles near this distance, {others} on all others",
         "by-others": "none on such vehicles near this distance; {others} on all others",
         "by-trade": "trade range only (common practice, no source)",
-        "ages": "{low} to {high} years",
-        "ages-over": "over {low} years",
+        "ages": "{low} to {high} {high:year|years}",
+        "ages-over": "over {low} {low:year|years}",
         "years": "{n:.1f} years",
         "far": "{n:,.0f} {unit}",
         "by-class": "class",
@@ -47,11 +48,11 @@ say = Says(
         "by-engine": "engine",
         "by-gearbox": "gearbox",
         "by-year": "model year",
-        "not-compared": "{n} vehicles without a recorded {by} are left out.",
-        "no-distance": "{n} failures without a distance are not compared.",
+        "not-compared": "{n} {n:vehicle|vehicles} without a recorded {by} {n:is|are} left out.",
+        "no-distance": "{n} {n:failure|failures} without a distance {n:is|are} not compared.",
         "unlike": "Who drives a {by}, and how, may differ; that stands in the ratios too.",
         "sold": "What was sold because it failed leaves a better record behind than it had.",
-        "not-shown": "{n} more rows are not shown; raise the setting most.",
+        "not-shown": "{n} more {n:row|rows} {n:is|are} not shown; raise the setting most.",
         "unknown-group": "No vehicle like it is on record: all vehicles speak for it.",
         "needs-distance": "A distance is needed with model, vehicle-class or year: "
         "distance=90000, in the unit of the ledger.",

@@ -42,12 +42,12 @@ _say = Says(
         "headline": "After {code}{on_class} work on the {part} kept it away {times}{worst}.",
         "on-class": " on {vehicle_class}",
         "worst": ", work on the {part} {times}",
-        "times": "{n} of {every} times ({low:.0%} to {high:.0%})",
+        "times": "{n} of {every} {every:time|times} ({low:.0%} to {high:.0%})",
         "test-first": "A code points to a circuit or a condition, not to a part: test before "
         "replacing.",
-        "several": "In {n} cases several parts were done at once; each of them counts.",
-        "unknown": "For {n} of {every} cases no later scan tells how they went.",
-        "not-shown": "{n} more rows are not shown; raise the setting most.",
+        "several": "In {n} {n:case|cases} several parts were done at once; each of them counts.",
+        "unknown": "For {n} of {every} {every:case|cases} no later scan tells how they went.",
+        "not-shown": "{n} more {n:row|rows} {n:is|are} not shown; raise the setting most.",
     },
 )
 _COLUMNS = (

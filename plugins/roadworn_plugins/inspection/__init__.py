@@ -34,8 +34,9 @@ _say = Says(
     {
         "nothing": "There is no vehicle here to inspect.",
         "fleet": (
-            "By the {rules}, of {vehicles} vehicles {failing} would fail, {sent_back} would be "
-            "sent back as not ready, {not_known} are not known for want of a look, {passing} pass."
+            "By the {rules}, of {vehicles} {vehicles:vehicle|vehicles} {failing} would fail, "
+            "{sent_back} would be sent back as not ready, {not_known} {not_known:is|are} not "
+            "known for want of a look, {passing} {passing:passes|pass}."
         ),
         "would-fail": "By the {rules}, {vehicle} would fail on {items}.",
         "sent-back": "By the {rules}, {vehicle} would be sent back as not ready.",
@@ -44,9 +45,10 @@ _say = Says(
         ),
         "would-pass": "By the {rules}, nothing recorded on {vehicle} would fail.",
         "fleet-had-there-been-one": (
-            "No inspection is asked for here; by the {rules}, of {vehicles} vehicles {failing} "
-            "would have failed, {sent_back} would have been sent back as not ready, {not_known} "
-            "are not known for want of a look, {passing} pass."
+            "No inspection is asked for here; by the {rules}, of {vehicles} "
+            "{vehicles:vehicle|vehicles} {failing} would have failed, {sent_back} would have been "
+            "sent back as not ready, {not_known} {not_known:is|are} not known for want of a look, "
+            "{passing} {passing:passes|pass}."
         ),
         "would-fail-had-there-been-one": (
             "No inspection is asked for here; by the {rules}, {vehicle} would have failed on "
@@ -71,22 +73,26 @@ _say = Says(
         "no-price": "Without a price: {items}.",
         "seen-on": "What it asks for was last seen sound on {last}.",
         "seen-between": "What it asks for was last seen sound between {first} and {last}.",
-        "officials-due": "{expired} official inspections have expired and {soon} run out within "
-        "{days} days.",
+        "officials-due": "{expired} official {expired:inspection|inspections} {expired:has|have} "
+        "expired and {soon} {soon:runs|run} out within {days} {days:day|days}.",
         "estimate": "cost to pass, {whose}",
-        "vehicles": "{number} vehicles",
+        "vehicles": "{number} {number:vehicle|vehicles}",
         "method": "sum of median, tenth and ninetieth percentile of prices on record",
         "unpriced": "no price on record, or the cause is not found yet",
         "no-weight": ("No weight class is on record for {classes}: taken as 10,000 lb or less."),
         "no-weight-of-others": (
             "No weight class is on record for {classes} and others: taken as 10,000 lb or less."
         ),
-        "more-weights": "The weight of {vehicles} more vehicles needs a word.",
+        "more-weights": "The weight of {vehicles} more {vehicles:vehicle|vehicles} needs a word.",
         "from-memory": "Limits from memory, to be compared with the official text: {items}.",
-        "not-asked": "{n} vehicles are asked for no inspection by their profile and are left out.",
+        "not-asked": "{n} {n:vehicle|vehicles} {n:is|are} asked for no inspection by "
+        "{n:its|their} profile and {n:is|are} left out.",
         "no-such-rules": "The rule set {name} of {vehicles} cannot be read; the {rules} stand in. "
         "{why}",
-        "other-currency": ("{replacements} replacements paid in another currency are left out."),
+        "other-currency": (
+            "{replacements} {replacements:replacement|replacements} paid in "
+            "another currency {replacements:is|are} left out."
+        ),
     },
 )
 

@@ -43,7 +43,7 @@ _say = Says(
         "lamp": "the lamp is commanded on",
         "lamp-for-codes": "the lamp is commanded on for {codes}",
         "code": "{trouble_code} (points to {parts})",
-        "permanent-codes": "{number} permanent codes",
+        "permanent-codes": "{number} permanent {number:code|codes}",
         "readiness-not-read": "readiness was not read on {day}",
         "driven-since": "on {day} {then}; driven {km:,.0f} km since: read again",
         "none-not-ready": "none not ready",
@@ -53,7 +53,8 @@ _say = Says(
         "no-model-year": "{number} not ready, model year unknown",
         "no-rule": "{number} not ready, no rule for them",
         "too-many-not-ready": (
-            "{number} monitors are not ready where {allowed} may be ({monitors})"
+            "{number} {number:monitor|monitors} {number:is|are} not ready where {allowed} may be "
+            "({monitors})"
         ),
         "replaced": "{part} replaced on {day}",
         "repaired": "{part} repaired on {day}",

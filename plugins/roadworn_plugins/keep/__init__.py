@@ -69,12 +69,12 @@ Reference: equivalent monthly cost, any text of engineering economics. Rules of 
 _BEST = "{way}: about {monthly:,.0f} {currency} a month all in"
 _LEAD = ", {lead:,.0f} less than “{second}”"
 _RISK = ", {lead:,.0f} more than “{second}”, and breaks down with {risk:.0%} instead of {other:.0%}"
-_ODDS = "; cheaper than the other way {odds:.0f} times in 10"
-_RUNNING = "It turns if repairs over the {months} months come to"
+_ODDS = "; cheaper than the other way {odds:.0f} {odds:time|times} in 10"
+_RUNNING = "It turns if repairs over the {months} {months:month|months} come to"
 _TOTAL = "{total:,.0f} ({expected:,.0f} are expected)."
 _USED = (
-    "{number:.1f} failures of safety-critical parts are to be expected in {months} months; look "
-    "it over at short intervals, whatever the sums say."
+    "{number:.1f} failures of safety-critical parts are to be expected in {months} "
+    "{months:month|months}; look it over at short intervals, whatever the sums say."
 )
 _say = Says(
     "keep-or-sell",
@@ -107,10 +107,11 @@ _say = Says(
         "in. State it once: roadworn record profile {vehicle} --inspected-by none",
         "no-inspection": "No inspection is asked for here: nothing is judged by one.",
         "none": "No way of going on can be offered.",
-        "repairs": "repairs within {months} months",
+        "repairs": "repairs within {months} {months:month|months}",
         "value-unknown": "No value of this vehicle is known, so no advice by money. Repairs of "
-        "{expected:,.0f} {currency} ({low:,.0f} to {high:,.0f}) are to be expected in {months} "
-        "months. State value, or record a valuation.",
+        "{expected:,.0f} {currency} ({low:,.0f} to {high:,.0f}) are to be "
+        "expected in {months} {months:month|months}. State value, or record a "
+        "valuation.",
         "value-turns": "No value of this vehicle is known, so no advice by money: keeping it costs "
         "less if it would fetch less than {value:,.0f} as it is, letting it go if more. "
         "State value, or record a valuation.",
@@ -135,7 +136,7 @@ _say = Says(
         "used-long": f"Used on long trips: {_USED}",
         "used-passengers": f"Used with passengers: {_USED}",
         "rules": "Check your local rule: what passing takes is by the {title}.",
-        "unknown-age": "{n} of {parts} parts are of unknown age.",
+        "unknown-age": "{n} of {parts} {parts:part|parts} {n:is|are} of unknown age.",
         "not-in-it": "Fuel, insurance and upkeep by plan are not in these sums.",
     },
 )

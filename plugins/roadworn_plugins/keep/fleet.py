@@ -66,10 +66,11 @@ _say = Says(
         "turn-less": "stays if it would fetch less than {value:,.0f} as it is",
         "turn-unknown": "stays if it would fetch less than {value:,.0f} as it is, goes if more",
         "turn-value": "no value known: record a valuation",
-        "fleet-no-value": "{n} vehicles have no value on record: what they lose is not known, and "
-        "nothing stands in for it.",
-        "fleet-unpriced": "{n} items due now have no price: those sums come without them.",
-        "fleet-more": "{n} more rows are not shown; raise the setting most.",
+        "fleet-no-value": "{n} {n:vehicle|vehicles} {n:has|have} no value on record: what {n:it "
+        "loses|they lose} is not known, and nothing stands in for it.",
+        "fleet-unpriced": "{n} {n:item|items} due now {n:has|have} no price: those sums come "
+        "without {n:it|them}.",
+        "fleet-more": "{n} more {n:row|rows} {n:is|are} not shown; raise the setting most.",
         "fleet-value": "Loss of value stands beside the upkeep and is not in the rank: too few "
         "vehicles would have one.",
     },

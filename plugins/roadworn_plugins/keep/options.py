@@ -32,12 +32,13 @@ _say = Says(
         "stated": "value as stated",
         "no-value": "no value stated or on record",
         "valued": "valued at {value:,.0f} on {day}",
-        "other-currency": "{number} valuation in {currencies} left out, amounts are never "
+        "other-currency": "{number} {number:valuation|valuations} in {currencies} left out, amounts are never "
         "converted",
-        "other-currencies": "{number} valuations in {currencies} left out, amounts are never "
-        "converted",
-        "loses-own": "loses {loss:.0%} a year by its own {number} valuations",
-        "loses-class": "loses {loss:.0%} a year by {number} valuations of its class",
+        "other-currencies": "{number} {number:valuation|valuations} in {currencies} left out, "
+        "amounts are never converted",
+        "loses-own": "loses {loss:.0%} a year by its own {number} {number:valuation|valuations}",
+        "loses-class": "loses {loss:.0%} a year by {number} {number:valuation|valuations} of its "
+        "class",
         "loses-usual": "loses {loss:.0%} a year (common practice, no source)",
     },
 )

@@ -61,7 +61,7 @@ _say = Says(
         "brings-down": "brings down {part}",
         "stops": "its failure stops the vehicle",
         "far": "somebody can get hurt once it fails, and it goes far",
-        "wears-out": "wears out within {months:g} months ({chance:.0%})",
+        "wears-out": "wears out within {months:g} {months:month|months} ({chance:.0%})",
         "overdue": "overdue by the shop's own record",
         "not-passed": "an official inspection was not passed",
         "waits": "neither failed nor asked for by an inspection",

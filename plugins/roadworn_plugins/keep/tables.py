@@ -14,8 +14,8 @@ _say = Says(
     {
         "plan-title": "What wants doing, the most pressing first",
         "sums-title": "What it comes to, jobs of an open cause by their chance",
-        "ways-title": "The ways on over {months} months; a month all in is work now, repairs and "
-        "lost value",
+        "ways-title": "The ways on over {months} {months:month|months}; a month all in is work "
+        "now, repairs and lost value",
         "turns-title": "What would change the answer",
         "offered": "yes",
         "not-offered": "no",

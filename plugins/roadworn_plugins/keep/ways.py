@@ -46,7 +46,7 @@ _say = Says(
         "value-none": "what it brings is not known",
         "not-looked": "not looked at: {items}",
         "not-ready": "would be sent back until its monitors have finished",
-        "planned": "planned with it, likely to fail within {months} months: {parts}",
+        "planned": "planned with it, likely to fail within {months} {months:month|months}: {parts}",
     },
 )
 _NAMED = 6

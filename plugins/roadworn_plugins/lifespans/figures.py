@@ -42,9 +42,9 @@ say = Says(
         "title": "How long parts last, in {unit}",
         "at": "{age:,.10g}",
         "at-risk": "Parts still under observation at each age, in {unit}",
-        "all-too-few": "Too few failures to tell a lifetime for any of {n} groups.",
-        "headline": "{n} of {every} groups have enough failures; {name}: half are gone by {age}"
-        "{band}, from {failed} failed and {running} running.",
+        "all-too-few": "Too few failures to tell a lifetime for any of {n} {n:group|groups}.",
+        "headline": "{n} of {every} {every:group|groups} {n:has|have} enough failures; {name}: "
+        "half are gone by {age}{band}, from {failed} failed and {running} running.",
         "band": " ({low} to {high})",
         "distance": "{value:,.0f}",
         "distance-unit": "{value:,.0f} {unit}",
@@ -74,23 +74,25 @@ say = Says(
         "left-out": ("{n} part is left out: {whys}.", "{n} parts are left out: {whys}."),
         "early": "{n} of them ended before their vehicle came under observation: if all work was "
         "on record by then, say so with `roadworn record profile VEHICLE --records-since DATE`.",
-        "unrecorded": "{n} vehicles have {years:,.1f} years before their first record after "
-        "enrolment: they count as not watched until then, unless `roadworn record profile VEHICLE "
+        "unrecorded": "{n} {n:vehicle|vehicles} {n:has|have} {years:,.1f} years before "
+        "{n:its|their} first record after enrolment: {n:it counts|they count} as "
+        "not watched until then, unless `roadworn record profile VEHICLE "
         "--records-since DATE` says that all work is on record.",
         "late": (
             "{n} part came under observation late and counts from there on only.",
             "{n} parts came under observation late and count from there on only.",
         ),
-        "between": "{n} failures are only known to lie between two look-overs; the median counts "
-        "them at the middle, the fit as they are.",
-        "too-narrow": "{n} groups with fewer than 20 failures have likelihood-ratio limits, which "
-        "are too narrow in small samples.",
+        "between": "{n} {n:failure|failures} {n:is|are} only known to lie between two look-overs; "
+        "the median counts {n:it|them} at the middle, the fit as {n:it is|they are}.",
+        "too-narrow": "{n} {n:group|groups} with fewer than 20 failures {n:has|have} "
+        "likelihood-ratio limits, which are too narrow in small samples.",
         "fits": "fits",
         "fit-too-few": "too few to tell",
         "bends-up": "does not fit: more early failures than the curve",
         "bends-down": "does not fit: failures bunch at a middle age",
-        "misfit": "{n} groups do not follow their Weibull curve (chance of less than 1 in 100): "
-        "their 1 in 10 gone and half gone can be off; the median is that of the record itself.",
+        "misfit": "{n} {n:group|groups} {n:does not follow its|do not follow their} Weibull curve "
+        "(chance of less than 1 in 100): {n:its|their} 1 in 10 gone and half gone can "
+        "be off; the median is that of the record itself.",
         "not-shown": (
             "{n} group with fewer failures is not shown; raise the setting most.",
             "{n} groups with fewer failures are not shown; raise the setting most.",

@@ -13,10 +13,11 @@ say = Says(
         "on": " on {vehicle}",
         "headline": "{vehicle}: {pictures}{check}{behind}{others}.",
         "headline-own": "{pictures}{check}{behind}{others}.",
-        "points": "{picture} points to {part} ({chance:.0%}, {n} of {every} like cases here)",
+        "points": "{picture} points to {part} ({chance:.0%}, {n} of {every} like "
+        "{every:case|cases} here)",
         "points-new": "{picture} points to {part} (no case like it here)",
         "nothing": "nothing points anywhere for {picture} (no case like it here)",
-        "others": "; {n} more vehicles have something open",
+        "others": "; {n} more {n:vehicle|vehicles} {n:has|have} something open",
         "check-first": "; first {check} ({minutes} min)",
         "and-behind": "; {behind}",
         "failed": "{part} failed",
@@ -25,16 +26,16 @@ say = Says(
         "practice point to",
         "none-of-them": "none of the like cases; the code standard, the catalogue or a finding "
         "points to it",
-        "own-cases": "{n} of its {every} cases on this class",
-        "other-cases": "{n} cases, all on other classes",
+        "own-cases": "{n} of its {every} {every:case|cases} on this class",
+        "other-cases": "{n} {n:case|cases}, all on other classes",
         "second": "if {code} is a fault of its own",
         "tried": "replaced on {days} without cure",
         "chain": "{lead}; behind it may stand {behind}: do that first{price}, it spares "
         "{spared}{spares}",
         "lead-points": "{picture} points to {part}{again}",
-        "lead-again": "{part} failed here {n} times",
+        "lead-again": "{part} failed here {n} {n:time|times}",
         "lead-found": "{found}{state}",
-        "failed-here": ", which failed here {n} times",
+        "failed-here": ", which failed here {n} {n:time|times}",
         "link": "{part}{state}{offered}",
         "in-brackets": " ({state})",
         "and-offered": ", {offered}",
@@ -43,7 +44,8 @@ say = Says(
         "worth": " at {amount:,.0f} {currency}",
         "only-chain": "{vehicle}: {behind}{others}.",
         "only-chain-own": "{behind}{others}.",
-        "again": "{part} failed here {n} times: look for what brings it down before another one",
+        "again": "{part} failed here {n} {n:time|times}: look for what brings it down before "
+        "another one",
         "failed-since": "found failed on {day}",
         "wearing-since": "found wearing on {day}",
         "code-open": "{code} is active",
@@ -54,10 +56,10 @@ say = Says(
         "points-to": "A picture points to a cause and orders no part: check before replacing.",
         "practice": "Checks, minutes, prices and what brings what down: common practice, "
         "no source.",
-        "cases": "{n} earlier cases with a known cause are on record.",
+        "cases": "{n} earlier {n:case|cases} with a known cause {n:is|are} on record.",
         "few": "They are too few to set how much each fact counts; usual weights stand in (common "
         "practice, no source).",
-        "not-shown": "{n} more rows are not shown; raise the setting most.",
+        "not-shown": "{n} more {n:row|rows} {n:is|are} not shown; raise the setting most.",
         "check-swap-coil": "change the coil with the next cylinder's and see whether the code "
         "moves along",
         "check-plug-wells": "look for oil in the plug wells",

@@ -89,21 +89,25 @@ Reference: Compliance as on time over due, window of 10 %: common practice, no s
 _say = Says(
     "maintenance-due",
     {
-        "headline": "{overdue} services overdue{on_vehicle}, {due} due now, {soon} more within "
-        "{ahead:g} months{in_time}.",
-        "in-time": "; in {months} months {in_time} of {n} were done in time",
+        "headline": "{overdue} {overdue:service|services} overdue{on_vehicle}, {due} due now, "
+        "{soon} more within {ahead:g} {ahead:month|months}{in_time}.",
+        "in-time": "; in {months} {months:month|months} {in_time} of {n} {in_time:was|were} done "
+        "in time",
         "title": "Service as it stands on {day}",
-        "share": "{in_time} of {n} in {months} months; {early}{late} late, {not_done} not done",
+        "share": "{in_time} of {n} in {months} {months:month|months}; {early}{late} late, "
+        "{not_done} not done",
         "early": "{n} too early, ",
         "method": "on time over due, Jeffreys limits",
         "none-due": "No service fell due in that time, so there is no share.",
         "unknown": "no record of the time before",
-        "unseen": "{n} vehicles not seen for {days} days are left out.",
-        "no-record": "For {n} services nobody wrote down when they were last done: {names}.",
+        "unseen": "{n} {n:vehicle|vehicles} not seen for {days} {days:day|days} {n:is|are} left "
+        "out.",
+        "no-record": "For {n} {n:service|services} nobody wrote down when they {n:was|were} last "
+        "done: {names}.",
         "never-recorded": "Never recorded here: {names}. Nobody wrote down on any vehicle that it "
         "was done, so it is not called overdue.",
         "own-intervals": "How often each service is done here, beside the plan",
-        "not-shown": "{n} more rows are not shown; raise the setting most.",
+        "not-shown": "{n} more {n:row|rows} {n:is|are} not shown; raise the setting most.",
     },
 )
 _COLUMNS = (

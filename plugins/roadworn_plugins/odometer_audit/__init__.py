@@ -56,7 +56,7 @@ _say = Says(
     {
         "none": "No reading of {whose} is in doubt.",
         "headline": "Of {whose}, to be looked at: {kinds}.",
-        "vehicles": "{n} vehicles",
+        "vehicles": "{n} {n:vehicle|vehicles}",
         "of-kind": "{n} {kind}",
         "distance": "{value:,.0f} {unit}",
         "before": "; {figure} on {day} before it",
@@ -70,10 +70,10 @@ _say = Says(
         "stepped-up": "From {day} on {size} higher{before}, and {since} fit each other: an "
         "exchanged instrument? The distance is counted as if it was. If it was: roadworn record "
         "exchange {vehicle} --old '{old}' --new '{new}' --on {day}.",
-        "since": "the {n} readings from then on",
+        "since": "the {n} {n:reading|readings} from then on",
         "may-have-rolled": "If it rolled over at {limit:,}: roadworn record profile {vehicle} "
         "--odometer-digits {digits}.",
-        "run": "So are {n} readings, to {day}.",
+        "run": "So are {n} {n:reading|readings}, to {day}.",
         "meant": "Perhaps {figure} was meant: roadworn correct {event} odometer='{figure}'.",
         "has-stepped": "from {day} on it shows another figure than before, and nobody recorded why",
         "jump": "More than {most:,.0f} km a day{before}.",
@@ -89,7 +89,7 @@ _say = Says(
         "certifies.",
         "both-units": "Both miles and kilometres were written down for {vehicles}.",
         "vins": "The VIN needs a look on {vehicles}; it is kept as typed.",
-        "not-shown": "{n} more rows are not shown; raise the setting most.",
+        "not-shown": "{n} more {n:row|rows} {n:is|are} not shown; raise the setting most.",
     },
 )
 

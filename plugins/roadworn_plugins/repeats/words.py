@@ -34,30 +34,35 @@ SHOWN = {
 say = Says(
     "repeat-failures",
     {
-        "shape-doubt": "{part}: the lives on {classes} classes speak against one common shape "
-        "(chance {p:.2g}), so what is expected at an age is less sure than the limits say.",
+        "shape-doubt": "{part}: the lives on {classes} {classes:class|classes} speak against one "
+        "common shape (chance {p:.2g}), so what is expected at an age is less sure "
+        "than the limits say.",
         "none": "No part life with a failure is on record yet, so nothing can keep failing.",
         "record": "Record replacements with their reason and odometer reading.",
         "alone": "Nothing can be compared yet: no part has others of its kind on other vehicles.",
-        "chance": "Nothing fails more often than chance would have it, of {n} that were compared.",
+        "chance": "Nothing fails more often than chance would have it, of {n} that {n:was|were} "
+        "compared.",
         "headline": (
-            "{part} ({where}) failed {failed} times where {expected} would be usual.",
+            "{part} ({where}) failed {failed} {failed:time|times} where {expected} would be usual.",
             "{n} fail more often; first {part} ({where}): {failed} where {expected} is usual.",
         ),
         "all-parts": "all its parts",
         "everywhere": "all vehicles",
         "count": (
-            "{part} on {vehicle}: {n} failure in {months} months; look for a cause.",
-            "{part} on {vehicle}: {n} failures in {months} months; look for a cause.",
+            "{part} on {vehicle}: {n} failure in {months} {months:month|months}; look for a cause.",
+            "{part} on {vehicle}: {n} failures in {months} {months:month|months}; look for "
+            "a cause.",
         ),
-        "why-count": "{part}: failed {n} times within {months} months and {distance:,.0f} {unit}, "
-        "where even short-lived ones give {expected:.1f} (chance {p:.1g}); look for a cause.",
-        "why": "{part}: failed {n} times where {expected:.1f} would be usual for {others}"
-        "{in_warranty}{trend}.",
+        "why-count": "{part}: failed {n} {n:time|times} within {months} {months:month|months} and "
+        "{distance:,.0f} {unit}, where even short-lived ones give {expected:.1f} "
+        "(chance {p:.1g}); look for a cause.",
+        "why": "{part}: failed {n} {n:time|times} where {expected:.1f} would be usual for "
+        "{others}{in_warranty}{trend}.",
         "why-vehicle": "failures of all its parts together: {n} where {expected:.1f} would be "
         "usual for {others}; its parts last about {share:.0%} of the usual life.",
-        "why-back": "{part}: came back {n} times soon after the work where {expected:.1f} would be "
-        "usual; the work or the parts used are more likely the cause than wear{in_warranty}.",
+        "why-back": "{part}: came back {n} {n:time|times} soon after the work where "
+        "{expected:.1f} would be usual; the work or the parts used are more likely "
+        "the cause than wear{in_warranty}.",
         "why-back-since": "{part}: {n} of those fitted since {since} came back soon after the work "
         "where {expected:.1f} would be usual by {others}; chance gives {alarms:.2g} such alarms a "
         "year{in_warranty}.",
@@ -74,7 +79,7 @@ say = Says(
         "{p:.2g})",
         "few": ("only {n} failure", "only {n} failures"),
         "comebacks": "{n} of them came back soon after the work, so the work may be the cause",
-        "one-number": "{n} of them are one part number, {number}",
+        "one-number": "{n} of them {n:is|are} one part number, {number}",
         "one-vehicle": "all on one vehicle, {vehicle}",
         "mostly-on": "most of them on {vehicle} alone",
         "few-others": (
@@ -92,10 +97,11 @@ say = Says(
         "chart": "{name}: {failed} failed where {expected:.1f} would be usual",
         "curve": "{name}: {came:.0f} by {day}{missing}, {usual:.1f} would be usual",
         "without-day": " ({n} more without a day)",
-        "by-time": "Not listed: {part} ({where}) failed {failed} times where {expected} would be "
-        "usual, but by the other clock, distance or calendar, {by_time:.1f} would be: it may go "
-        "by that.",
-        "compared": "Of the rows listed about {share:.0%} may be chance: {n} were compared.",
+        "by-time": "Not listed: {part} ({where}) failed {failed} {failed:time|times} where "
+        "{expected} would be usual, but by the other clock, distance or calendar, "
+        "{by_time:.1f} would be: it may go by that.",
+        "compared": "Of the rows listed about {share:.0%} may be chance: {n} {n:was|were} "
+        "compared.",
         "unrecorded": "A failure that nobody recorded, or recorded without its reason, is not "
         "counted.",
         "left-out": (

@@ -20,7 +20,7 @@ _say = Says(
         "at": " at {amount:,.2f} {currency}",
         "answered": "{answer} {often}",
         "twice": "twice",
-        "often": "{n} times",
+        "often": "{n} {n:time|times}",
         "declined": "declined",
         "deferred": "deferred",
         "approved": "approved",

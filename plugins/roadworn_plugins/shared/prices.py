@@ -40,17 +40,17 @@ _COMEBACK_PRIOR = (2.0, 1.0)
 _say = Says(
     "prices",
     {
-        "class": "{number} replacements on {vehicle_class}",
+        "class": "{number} {number:replacement|replacements} on {vehicle_class}",
         "class-one": "{number} replacement on {vehicle_class}",
-        "service": "{number} services on {vehicle_class}",
+        "service": "{number} {number:service|services} on {vehicle_class}",
         "service-one": "{number} service on {vehicle_class}",
-        "all": "{number} replacements on all classes",
+        "all": "{number} {number:replacement|replacements} on all classes",
         "all-one": "{number} replacement on all classes",
-        "scaled": "price of other classes, {number} jobs, brought to the price level of "
-        "{vehicle_class}",
+        "scaled": "price of other classes, {number} {number:job|jobs}, brought to the price level "
+        "of {vehicle_class}",
         "scaled-one": "price of another class, {number} job, brought to the price level of "
         "{vehicle_class}",
-        "wider": "price of other classes, {number} jobs",
+        "wider": "price of other classes, {number} {number:job|jobs}",
         "wider-one": "price of another class, {number} job",
         "labour": "labour only, by trade hours (common practice, no source); part not priced",
         "estimate": "the estimate of {day}",

@@ -64,17 +64,19 @@ say = Says(
         "write-down": "Write down tread depth and lining thickness at each look-over.",
         "nearest": "Nearest to its limit: {part}, {left}.",
         "nearest-in-months": (
-            "Nearest to its limit: {part}, {left}, about {months:,.0f} months at its usual "
-            "distance."
+            "Nearest to its limit: {part}, {left}, about {months:,.0f} {months:month|months} at "
+            "its usual distance."
         ),
-        "two": "{two} of {lines} lines rest on two measurements.",
-        "one": "{one} of {lines} lines rest on one measurement and what a new part measures: the "
-        "shop's own first figures, else common practice, no source.",
+        "two": "{two} of {lines} {lines:line|lines} {two:rests|rest} on two measurements.",
+        "one": "{one} of {lines} {lines:line|lines} {one:rests|rest} on one measurement and what "
+        "a new part measures: the shop's own first figures, else common practice, no "
+        "source.",
         "risen": (
-            "At {risen} of {lines} places a figure rose without a part on record; what was "
-            "measured before is left out."
+            "At {risen} of {lines} {lines:place|places} a figure rose without a part on record; "
+            "what was measured before is left out."
         ),
-        "not-shown": "{parts} parts farther from their limit are not shown; raise most.",
+        "not-shown": "{parts} {parts:part|parts} farther from {parts:its|their} limit "
+        "{parts:is|are} not shown; raise most.",
     },
 )
 _MOST_PLACES = 6
@@ -304,7 +306,7 @@ def _headline(found: list[Wear], vehicle: str | None, unit: Unit, pace: dict[str
         name = Sentence("part-of-vehicle", "{part} of {vehicle}", part=name, vehicle=first.vehicle)
     months = _months(first, pace)
     word = "nearest-in-months" if months else "nearest"
-    return say(word, part=name, left=said_to_limit(first, unit), months=months)
+    return say(word, part=name, left=said_to_limit(first, unit), months=round(months))
 
 
 def _table(
