@@ -132,7 +132,7 @@ Marks = frozenset[Mark]
 class Settings(BaseModel):
     """Base of an analysis' settings; every field needs a default and a description."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", defer_build=True)
 
 
 @dataclass(frozen=True, slots=True)

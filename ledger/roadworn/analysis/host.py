@@ -358,7 +358,7 @@ class PluginHost:
 class _Settled(Settings):
     """Settings as they were kept: whatever names they have, the values as JSON has them."""
 
-    model_config = ConfigDict(frozen=True, extra="allow")
+    model_config = ConfigDict(frozen=True, extra="allow", defer_build=True)
 
 
 def _comes_again(error: BaseException | None) -> bool:

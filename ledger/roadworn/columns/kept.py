@@ -214,7 +214,7 @@ class Kept:
             mode = stat.S_IMODE(ledger.stat().st_mode) & 0o666
         except OSError:
             mode = 0o600
-        return cls(columns / "kept", _digest(orjson.dumps([FORMAT, state])), mode | 0o600)
+        return cls(columns / "kept", digest(orjson.dumps([FORMAT, state])), mode | 0o600)
 
     def get(self, question: object, codec: Codec) -> Any:  # noqa: ANN401
         """Return what was kept for a question, `nothing` when there is nothing sound.
@@ -226,7 +226,7 @@ class Kept:
         key = self._key(question)
         try:
             head, _, body = self._file(key).read_bytes().partition(b"\n")
-            if head.decode() != f"roadworn-kept {FORMAT} {key} {_digest(body)}":
+            if head.decode() != f"roadworn-kept {FORMAT} {key} {digest(body)}":
                 return _NOTHING
             return codec.made(orjson.loads(body))
         # A damaged or foreign file is no reason to stop: what it should hold is made again.
@@ -245,7 +245,7 @@ class Kept:
         except (Unkeepable, orjson.JSONEncodeError, ValueError, KeyError, TypeError):
             return answer
         if len(body) <= _LARGEST:
-            head = f"roadworn-kept {FORMAT} {key} {_digest(body)}\n".encode()
+            head = f"roadworn-kept {FORMAT} {key} {digest(body)}\n".encode()
             with suppress(OSError):
                 self._write(key, head + body)
         return read
@@ -256,7 +256,7 @@ class Kept:
         Args:
             program: text that changes with the program, its plugins and its settings.
         """
-        return replace(self, state=_digest(orjson.dumps([FORMAT, "all states", program])))
+        return replace(self, state=digest(orjson.dumps([FORMAT, "all states", program])))
 
     def made(self, name: str, rests_on: object, make: Callable[[], Any], codec: Codec) -> Any:  # noqa: ANN401
         """Return what is kept by all that it rests on, made now and kept if there is none.
@@ -268,14 +268,14 @@ class Kept:
             codec: knows the types of both.
         """
         try:
-            question = [name, _digest(orjson.dumps(codec.plain(rests_on)))]
+            question = [name, digest(orjson.dumps(codec.plain(rests_on)))]
         except (Unkeepable, orjson.JSONEncodeError):
             return make()
         found = self.get(question, codec)
         return self.put(question, make(), codec) if found is _NOTHING else found
 
     def _key(self, question: object) -> str:
-        return _digest(orjson.dumps([self.state, question], default=repr))
+        return digest(orjson.dumps([self.state, question], default=repr))
 
     def _file(self, key: str) -> Path:
         return self.folder / f"{key[:40]}.json"
@@ -328,7 +328,7 @@ def files_mark(packages: Iterable[Path]) -> str:
         packages: folders, or single files.
     """
     seen = sorted(line for path in packages for line in _files_of(path))
-    return _digest("\n".join(seen).encode())[:24]
+    return digest("\n".join(seen).encode())[:24]
 
 
 def _files_of(path: Path) -> Iterator[str]:
@@ -368,9 +368,10 @@ def named_files(values: Iterable[object]) -> list[str]:
         with suppress(OSError):
             path = Path(value).expanduser()
             if path.is_file():
-                found.append(_digest(path.read_bytes()))
+                found.append(digest(path.read_bytes()))
     return found
 
 
-def _digest(content: bytes) -> str:
+def digest(content: bytes) -> str:
+    """Return the digest by which everything here is named."""
     return hashlib.sha256(content).hexdigest()

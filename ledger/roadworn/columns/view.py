@@ -4,17 +4,17 @@ Everything here is derived from the ledger and can be thrown away. A view is a s
 speaks of the ledger as it was when the view was opened.
 """
 
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from itertools import takewhile
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, Self, TypeVar, cast
+from typing import TYPE_CHECKING, Any, Literal, Self, cast
 
 from roadworn.checks.facts import named_vehicle
 from roadworn.checks.odd import MOST_KM_PER_DAY
 from roadworn.columns.build import folder_of, head_of
+from roadworn.columns.keeping import Keeping, Question, digest_of_arrays, digest_of_rows
 from roadworn.columns.kept import Codec, Kept, nothing
 from roadworn.columns.spec import Progress, Rows, TableInfo, TableSpec, known_until
 from roadworn.model.catalogue import Catalogue, catalogue
@@ -31,14 +31,13 @@ if TYPE_CHECKING:
     from roadworn.columns.session import Session
 
 KnownBy = Literal["recorded", "occurred"]
-_Made = TypeVar("_Made")
 
 #: A vehicle without an event for longer than this is no longer taken to be running.
 UNSEEN_DAYS = 400
 #: DuckDB shares a scan out among threads by groups of so many rows.
 _ROW_GROUP = 122_880
 #: Answers of no more rows than this are remembered while a view is open.
-_FEW_ROWS = 5_000
+_FEW_ROWS = 50_000
 #: Statements that only read; DESCRIBE and SUMMARIZE are SELECTs to the parser.
 _READING = frozenset({"SELECT", "EXPLAIN"})
 #: Reads and writes the rows of a query that are kept.
@@ -120,7 +119,7 @@ class _Source:
     comeback_km: float
 
 
-class LedgerView:
+class LedgerView(Keeping):
     """A read-only view of a ledger as of a day.
 
     Attributes:
@@ -143,16 +142,12 @@ class LedgerView:
         self.path = source.path
         self.as_of = as_of
         self.known_by: KnownBy = known_by
-        self.today = as_of or datetime.now(UTC).date()
+        super().__init__(as_of or datetime.now(UTC).date(), source.keep)
         self._source = source
         self._known = f"{known_until(as_of, known_by)} AND {within}"
         self.checkpoint: Checkpoint = EMPTY
         self._progress = progress
-        self._kept: dict[tuple[object, ...], object] = {}
         self._asked: dict[str, Rows] = {}
-        self._answers: Kept | None = None
-        self._written = False
-        self._working = 0
         self._opened: Session | None = None
         if source.keep:
             self.checkpoint = head_of(source.path)
@@ -189,71 +184,13 @@ class LedgerView:
         ).rows
         return "km" if rows and rows[0][0] == "km" else "mi"
 
-    def kept(self, key: tuple[object, ...], make: Callable[[], _Made]) -> _Made:
-        """Return what was made for `key` on this view, made now if nobody asked before.
-
-        For what several analyses need of the whole fleet: lives, prices, paces, causes learnt.
-        A view is a snapshot, so what was made from it stays right while it is open. Whoever is
-        handed it must not change it.
-
-        Args:
-            key: name of what is made and all that it depends on besides the view.
-            make: makes it, asked at most once for a key.
-        """
-        if key not in self._kept:
-            self._kept[key] = make()
-        return cast("_Made", self._kept[key])
-
-    def answered(self, question: object, codec: Codec) -> Any:  # noqa: ANN401
-        """Return what is kept on disk of a question, `nothing` when there is nothing.
-
-        Args:
-            question: everything that the answer depends on besides the view, as JSON can hold it.
-            codec: knows the types of the answer.
-        """
-        return nothing if self._answers is None else self._answers.get(question, codec)
-
-    def keep(self, question: object, answer: _Made, codec: Codec) -> _Made:
-        """Keep an answer on disk, where answers are kept; return it as it will be read."""
-        if self._answers is None:
-            return answer
-        self._written = True
-        return cast("_Made", self._answers.put(question, answer, codec))
-
-    def kept_for(
-        self, name: str, rests_on: object, make: Callable[[], _Made], codec: Codec
-    ) -> _Made:
-        """Return what was made from a part of the ledger, kept on disk by all that it rests on.
-
-        It outlives what is new elsewhere in the ledger, and is there for the next vehicle.
-
-        Args:
-            name: what it is.
-            rests_on: everything it is made from besides the program, of types that are kept.
-            make: makes it, from nothing else.
-            codec: knows the types of both.
-        """
-        if self._answers is None:
-            return make()
-        self._written = True
-        lasting = self._answers.for_all_states(self._source.keep)
-        return cast("_Made", lasting.made(name, rests_on, make, codec))
-
-    @contextmanager
-    def working(self) -> Iterator[None]:
-        """While something is computed whose whole result is kept, keep no single query."""
-        self._working += 1
-        try:
-            yield
-        finally:
-            self._working -= 1
-
     def sql(self, query: str, parameters: Sequence[Any] = ()) -> Rows:
         """Run one query and return its rows.
 
         Raises:
             UsageError: the query cannot be run.
         """
+        self._note("rows", query, parameters)
         if self._answers is None or self._working:
             return self._ask(query, parameters)
         question = ["sql", query, list(parameters)]
@@ -284,10 +221,21 @@ class LedgerView:
         Raises:
             UsageError: the query cannot be run.
         """
+        self._note("arrays", query, parameters)
+        return self._arrays(query, parameters)
+
+    def _arrays(self, query: str, parameters: Sequence[Any]) -> "dict[str, NDArray[Any]]":
         from roadworn.columns.session import plain_array
 
         found = self._run(query, parameters).fetchnumpy()
         return {name: plain_array(column) for name, column in found.items()}
+
+    def digest_of(self, question: Question) -> str:
+        """Return a digest of what comes back when this is asked."""
+        kind, query, parameters = question
+        if kind == "arrays":
+            return digest_of_arrays(self._arrays(query, parameters))
+        return digest_of_rows(self._ask(query, parameters))
 
     def analyst(self, query: str, seconds: float = 0, megabytes: float = 0) -> Rows:
         """Run a query of a person: one SELECT, on tables in memory, without a way out.

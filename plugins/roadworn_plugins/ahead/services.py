@@ -6,10 +6,10 @@ from datetime import date, timedelta
 from itertools import pairwise
 
 import numpy as np
-from scipy.special import ndtr
 
 from roadworn.analysis import Cell
 from roadworn.columns.view import LedgerView
+from roadworn_plugins.lifedata.special import ndtr
 from roadworn_plugins.maintenance.schedule import (
     Interval,
     Point,

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from roadworn.columns.kept import Codec
 from roadworn.columns.view import LedgerView
 from roadworn_plugins.ahead.sign_reading import Sign, SignReading
 from roadworn_plugins.lifedata import Floats
@@ -56,7 +57,11 @@ class SignLaws:
     @classmethod
     def of(cls, view: LedgerView) -> "SignLaws | None":
         """Return those of a view, learnt once; None where no sign is on record."""
-        return view.kept(("sign laws",), lambda: _learnt(view))
+
+        def learnt() -> SignLaws | None:
+            return view.kept_while("sign laws", None, lambda: _learnt(view), _KEPT)
+
+        return view.kept(("sign laws",), learnt)
 
     def group(self, kind: str, component: str) -> int:
         """Return the group of a component among a kind; the last where it has no case."""
@@ -98,6 +103,8 @@ class SignLaws:
             self._usual[component] = np.minimum((1.0 - seen) / (1.0 - stands), 1.0)
         return np.interp(np.log(np.maximum(months, 1e-6)), _LOG_AHEAD, self._usual[component])
 
+
+_KEPT = Codec((SignLaws, Sign, Cure))
 
 #: Months ahead for which the share of announced failures is worked out.
 _AHEAD = np.geomspace(0.25, 60.0, 32)

@@ -4,7 +4,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import gammaincinv
 
 from roadworn.analysis import Cell, Column, Result, Table, Tells
 from roadworn.columns.view import LedgerView
@@ -15,6 +14,7 @@ from roadworn.trade.cautions import as_caveat, cautions_for
 from roadworn_plugins.class_record.figures import GROUPINGS, Job, Record
 from roadworn_plugins.class_record.said import by_words, say
 from roadworn_plugins.class_record.tables import MOST_EVENTS, critical
+from roadworn_plugins.lifedata.special import gammaincinv
 from roadworn_plugins.shared.prices import Price, Prices
 from roadworn_plugins.shared.settings import Shown, all_said
 

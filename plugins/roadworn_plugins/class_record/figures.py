@@ -12,11 +12,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaincinv, ndtri
 
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import place_sql
 from roadworn_plugins.lifedata.shrinkage import GammaPrior, fit_prior
+from roadworn_plugins.lifedata.special import gammaincinv, ndtri
 
 Floats = NDArray[np.float64]
 

@@ -10,10 +10,10 @@ from typing import Self
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtri
 
 from roadworn.model.errors import ProblemsFound
 from roadworn.model.messages import Problem
+from roadworn_plugins.lifedata.special import ndtri
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

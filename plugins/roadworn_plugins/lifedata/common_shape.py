@@ -8,10 +8,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import chdtrc, ndtri
 
 from roadworn_plugins.lifedata import Bools, Floats, Ints, LifeDataError, summed, tail
 from roadworn_plugins.lifedata.lives import Lives
+from roadworn_plugins.lifedata.special import chdtrc, ndtri
 
 _LEAST, _LARGEST = np.log(0.05), np.log(60.0)
 # Mean of the likelihood-ratio statistic of a group's own shape is 1 + c / failures: own simulation

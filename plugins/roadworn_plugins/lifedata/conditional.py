@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from typing import Self
 
 import numpy as np
-from scipy.special import gammaincc, ndtri
 
 from roadworn_plugins.lifedata import (
     Floats,
@@ -16,6 +15,7 @@ from roadworn_plugins.lifedata import (
     tail,
 )
 from roadworn_plugins.lifedata.lives import Lives
+from roadworn_plugins.lifedata.special import gammaincc, ndtri
 
 _NODES = 64
 

@@ -5,19 +5,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import (
-    betainc,
-    betaincinv,
-    chdtrc,
-    chdtri,
-    gammaincinv,
-    gammaln,
-    nbdtrik,
-    pdtr,
-    pdtrik,
-    xlog1py,
-    xlogy,
-)
 
 from roadworn_plugins.lifedata import (
     Bools,
@@ -30,6 +17,19 @@ from roadworn_plugins.lifedata import (
     whole_counts,
 )
 from roadworn_plugins.lifedata.lives import Lives
+from roadworn_plugins.lifedata.special import (
+    betainc,
+    betaincinv,
+    chdtrc,
+    chdtri,
+    gammaincinv,
+    gammaln,
+    nbdtrik,
+    pdtr,
+    pdtrik,
+    xlog1py,
+    xlogy,
+)
 
 
 @dataclass(frozen=True, eq=False)

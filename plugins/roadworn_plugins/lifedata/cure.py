@@ -15,9 +15,9 @@ memory; the likelihood without lambda and nu is checked against lifelines.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import betaincinv, expit, logit, logsumexp
 
 from roadworn_plugins.lifedata import Bools, Floats, Ints
+from roadworn_plugins.lifedata.special import betaincinv, expit, logit, logsumexp
 
 _LOGITS = np.linspace(-6.0, 5.0, 45)
 _LOGS = np.linspace(np.log(0.1), np.log(60.0), 27)

@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import expit, gammaincinv, gammaln, ive, logsumexp
 
 from roadworn_plugins.lifedata import (
     Floats,
@@ -25,6 +24,7 @@ from roadworn_plugins.lifedata import (
     summed,
     tail,
 )
+from roadworn_plugins.lifedata.special import expit, gammaincinv, gammaln, ive, logsumexp
 
 # Spreads (standard deviations) of an effect that are weighed against each other.
 _SPREADS = np.exp(np.linspace(np.log(0.02), np.log(3.0), 48))

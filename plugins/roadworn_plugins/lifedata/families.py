@@ -3,9 +3,9 @@
 from typing import NamedTuple, Protocol
 
 import numpy as np
-from scipy.special import erfcx, log_ndtr, ndtri
 
 from roadworn_plugins.lifedata import Bools, Floats, Ints
+from roadworn_plugins.lifedata.special import erfcx, log_ndtr, ndtri
 
 _LOG_ROOT_TWO_PI = 0.5 * np.log(2.0 * np.pi)
 

@@ -15,9 +15,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import chdtrc
 
 from roadworn_plugins.lifedata import Bools, Floats, LifeDataError, finite, same_length
+from roadworn_plugins.lifedata.special import chdtrc
 
 _CELLS = 50
 _AT = (np.arange(_CELLS) + 0.5) / _CELLS

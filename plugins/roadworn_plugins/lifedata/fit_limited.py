@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import expit, gammaln
 
 from roadworn_plugins.lifedata import Floats, LifeDataError, climb_all, summed
 from roadworn_plugins.lifedata.limited_failure import (
@@ -21,6 +20,7 @@ from roadworn_plugins.lifedata.limited_failure import (
     either,
 )
 from roadworn_plugins.lifedata.lives import Lives
+from roadworn_plugins.lifedata.special import expit, gammaln
 
 _LONGEST_STEP = 1.5  # in any of the logarithms
 _EARLY = 3  # logit of the share, log of the early mean, log of the shape; then the rates

@@ -17,10 +17,10 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import expit
 
 from roadworn_plugins.lifedata import Floats, LifeDataError, finite
 from roadworn_plugins.lifedata.lives import Lives
+from roadworn_plugins.lifedata.special import expit
 
 
 class Cause(IntEnum):

@@ -16,10 +16,10 @@ from enum import IntEnum
 from typing import ClassVar
 
 import numpy as np
-from scipy.special import gamma
 
 from roadworn_plugins.lifedata import Bools, Floats, Ints
 from roadworn_plugins.lifedata.families import NORMAL, SMALLEST_EXTREME, Family
+from roadworn_plugins.lifedata.special import gamma
 
 
 class Status(IntEnum):

@@ -13,7 +13,6 @@ NIST/SEMATECH e-Handbook 8.2.3.4.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import chdtr, chdtrc, chdtri, ndtr, ndtri
 
 from roadworn_plugins.lifedata import (
     Floats,
@@ -23,6 +22,7 @@ from roadworn_plugins.lifedata import (
     tail,
 )
 from roadworn_plugins.lifedata.repair_history import RepairHistory
+from roadworn_plugins.lifedata.special import chdtr, chdtrc, chdtri, ndtr, ndtri
 
 
 @dataclass(frozen=True)

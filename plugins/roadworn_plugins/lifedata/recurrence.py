@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtri
 
 from roadworn_plugins.lifedata import (
     ByGroup,
@@ -25,6 +24,7 @@ from roadworn_plugins.lifedata import (
     tail,
     whole_counts,
 )
+from roadworn_plugins.lifedata.special import ndtri
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import gammaincinv, gammaln
 
 from roadworn_plugins.lifedata import (
     Floats,
@@ -21,6 +20,7 @@ from roadworn_plugins.lifedata import (
     whole_counts,
 )
 from roadworn_plugins.lifedata.lives import Lives
+from roadworn_plugins.lifedata.special import gammaincinv, gammaln
 
 _LEAST_A, _LARGEST_A = 1e-3, 1e5
 _JEFFREYS = 0.5

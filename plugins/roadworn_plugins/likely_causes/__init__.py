@@ -227,7 +227,7 @@ def _rows(
 
 def _limits(chance: float, weight: float) -> tuple[float, float]:
     """Return the limits of a chance that rests on so many cases, by its Beta distribution."""
-    from scipy.special import betaincinv
+    from roadworn_plugins.lifedata.special import betaincinv
 
     a, b = max(chance * weight, 1e-6), max((1.0 - chance) * weight, 1e-6)
     tail = (1.0 - _LEVEL) / 2.0

@@ -41,6 +41,7 @@ _JOINS = 1.5
 _LEAST_CASES = 3
 _LAMP = "symptom:lamp"
 _WEIGHTS = Codec((Case, Weights))
+_LEARNT = Codec((Causes, Ledgered, Case, Weights))
 #: Work of so many days before what is open, that did not help, is held against its part.
 _TRIED_DAYS = 180
 
@@ -74,7 +75,11 @@ def learnt_from(view: LedgerView) -> tuple[Causes, Ledgered]:
 
     Learnt once for a view, however many analyses ask.
     """
-    return view.kept((Causes,), lambda: _learnt(view))
+
+    def learnt() -> tuple[Causes, Ledgered]:
+        return view.kept_while("causes learnt", None, lambda: _learnt(view), _LEARNT)
+
+    return view.kept((Causes,), learnt)
 
 
 def _learnt(view: LedgerView) -> tuple[Causes, Ledgered]:

@@ -16,7 +16,8 @@ from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import pdtrc
+
+from roadworn_plugins.lifedata.special import pdtrc
 
 Floats = NDArray[np.float64]
 

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import ndtr, ndtri
 
 from roadworn_plugins.lifedata import Floats, Ints, LifeDataError, finite, same_length, tail
+from roadworn_plugins.lifedata.special import ndtr, ndtri
 from roadworn_plugins.projection.excess import RenewalFunction, solve
 
 

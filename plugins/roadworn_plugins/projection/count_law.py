@@ -9,9 +9,9 @@ from math import comb
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import gamma
 
 from roadworn_plugins.lifedata import Floats, Ints, LifeDataError, finite
+from roadworn_plugins.lifedata.special import gamma
 from roadworn_plugins.projection.renewal import CountMoments
 
 _LEAST = 1e-9

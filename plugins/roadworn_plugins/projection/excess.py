@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from scipy.special import gamma, gammainc
 
 from roadworn_plugins.lifedata import Floats, Ints, LifeDataError
+from roadworn_plugins.lifedata.special import gamma, gammainc
 
 SHAPES = (0.4, 15.0)
 """Smallest and largest Weibull shape that is solved; a caller may clip to it and say so."""

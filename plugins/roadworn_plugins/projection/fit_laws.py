@@ -9,12 +9,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import expit, gammaln, xlogy
 
 from roadworn_plugins.lifedata import Bools, Floats, Ints, summed
 from roadworn_plugins.lifedata import lives as lifedata
 from roadworn_plugins.lifedata.fit_limited import likeliest_laws
 from roadworn_plugins.lifedata.limited_failure import Cause, EarlyPrior, Normal
+from roadworn_plugins.lifedata.special import expit, gammaln, xlogy
 from roadworn_plugins.projection.life_law import SHAPES, Early, LifeLaw, Lives, Prior, Wear
 
 # The nodes reach so many standard deviations to either side.

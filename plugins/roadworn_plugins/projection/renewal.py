@@ -9,9 +9,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import gamma
 
 from roadworn_plugins.lifedata import Floats, Ints, LifeDataError, finite, summed
+from roadworn_plugins.lifedata.special import gamma
 from roadworn_plugins.projection.belief import DistanceAhead, LifeBelief
 from roadworn_plugins.projection.excess import ExcessTable, tabulate
 

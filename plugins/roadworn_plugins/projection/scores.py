@@ -12,10 +12,10 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import expit, logit
 
 from roadworn_plugins.lifedata import Floats, Ints, LifeDataError, finite, same_length
 from roadworn_plugins.lifedata.counts import WithLimits, jeffreys_interval
+from roadworn_plugins.lifedata.special import expit, logit
 
 
 @dataclass(frozen=True)

@@ -13,9 +13,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import gammaincinv
 
 from roadworn_plugins.lifedata import Floats, Ints, LifeDataError, finite, summed, tail
+from roadworn_plugins.lifedata.special import gammaincinv
 from roadworn_plugins.projection.belief import CostSpread
 from roadworn_plugins.projection.count_law import (
     CountLaw,

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from scipy.special import betainc, gammaln
 
+from roadworn_plugins.lifedata.special import betainc, gammaln
 from roadworn_plugins.shared.grouped import Bools, Floats, Ints
 
 

@@ -5,7 +5,6 @@ from datetime import date
 from functools import cached_property
 
 import numpy as np
-from scipy.special import betaincinv
 
 from roadworn.analysis import Cell, Column, Holds, Result, Table, Tells
 from roadworn.columns.view import LedgerView
@@ -14,6 +13,7 @@ from roadworn.model.messages import Joined, PartName, PlaceName
 from roadworn_plugins.lifedata import LifeDataError
 from roadworn_plugins.lifedata.common_shape import shape_heterogeneity
 from roadworn_plugins.lifedata.counts import LogRank, log_rank
+from roadworn_plugins.lifedata.special import betaincinv
 from roadworn_plugins.repeats import words
 from roadworn_plugins.repeats.along_time import (
     CHARTED,

@@ -4,12 +4,12 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
-from scipy.special import gammainc
 
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue, part_name
 from roadworn.model.messages import Joined, PlaceName, Says, Sentence
 from roadworn.model.units import KM_PER_MILE
+from roadworn_plugins.lifedata.special import gammainc
 from roadworn_plugins.repeats.chances import BATCHES, OF_PLACES
 from roadworn_plugins.repeats.levels import Lives
 from roadworn_plugins.shared.grouped import Unit, shown_distance

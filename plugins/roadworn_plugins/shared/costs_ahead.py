@@ -3,8 +3,8 @@
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import ndtri
 
+from roadworn_plugins.lifedata.special import ndtri
 from roadworn_plugins.projection.belief import CostSpread
 from roadworn_plugins.projection.life_law import SHAPES
 from roadworn_plugins.projection.totals import CELLS, grid_total, totals

@@ -4,9 +4,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
-from scipy.special import gammaincinv
 
 from roadworn_plugins.lifedata import summed
+from roadworn_plugins.lifedata.special import gammaincinv
 from roadworn_plugins.projection.belief import AGES
 from roadworn_plugins.projection.life_law import (
     SHAPES,

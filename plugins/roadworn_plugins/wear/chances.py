@@ -14,12 +14,12 @@ from dataclasses import dataclass
 from itertools import groupby
 
 import numpy as np
-from scipy.special import betaincinv
 
 from roadworn.checks.measured import RISE_MM
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import place_of
 from roadworn.model.places import axle_of
+from roadworn_plugins.lifedata.special import betaincinv
 from roadworn_plugins.shared.grouped import Floats, Unit
 from roadworn_plugins.shared.parts_ahead import PartsAhead
 from roadworn_plugins.wear.measured import Wear, measured_wear

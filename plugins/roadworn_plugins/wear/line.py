@@ -12,9 +12,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import stdtr, stdtrit
 
 from roadworn_plugins.lifedata import Floats, LifeDataError
+from roadworn_plugins.lifedata.special import stdtr, stdtrit
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,222 @@
+"""What a view keeps of what was made from it: while it is open, for its state, and beyond.
+
+A fleet's models take seconds and hang on a part of the ledger each: what codes and complaints
+came to does not change when somebody reads an odometer. So what is kept beyond one state says
+what was asked to make it and what came back; whoever wants it later asks the same, and takes it
+only while every answer is the same.
+"""
+
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from datetime import date
+from typing import TYPE_CHECKING, Any, TypeVar, cast
+
+import orjson
+
+from roadworn.columns.kept import Codec, Kept, Unkeepable, digest, nothing
+from roadworn.columns.spec import Rows
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+_Made = TypeVar("_Made")
+#: Whether rows or arrays were asked, the query, its parameters.
+Question = tuple[str, str, list[Any]]
+#: Questions by a text that tells them apart.
+_Trace = dict[str, Question]
+
+
+class _AsItIs(Codec):
+    """What is JSON already."""
+
+    def plain(self, value: object) -> Any:  # noqa: ANN401
+        return value
+
+    def made(self, plain: Any) -> Any:  # noqa: ANN401
+        return plain
+
+
+_JSON = _AsItIs()
+_PARAMETERS = Codec()
+
+
+class _Asking(threading.local):
+    """The questions of whatever is being made, innermost last; a thread has its own."""
+
+    def __init__(self) -> None:
+        self.traces: list[_Trace] = []
+
+
+class Keeping:
+    """Keeps what is made from a view; the view itself answers the questions.
+
+    Attributes:
+        today: the day the view speaks of.
+    """
+
+    def __init__(self, today: date, keep: str) -> None:
+        self.today = today
+        self._program = keep
+        self._answers: Kept | None = None
+        self._written = False
+        self._working = 0
+        self._made: dict[tuple[object, ...], tuple[object, _Trace]] = {}
+        self._digests: dict[str, str] = {}
+        self._asking = _Asking()
+
+    def digest_of(self, question: Question) -> str:
+        """Return a digest of what comes back when this is asked."""
+        raise NotImplementedError
+
+    def kept(self, key: tuple[object, ...], make: Callable[[], _Made]) -> _Made:
+        """Return what was made for `key` on this view, made now if nobody asked before.
+
+        For what several analyses need of the whole fleet: lives, prices, paces, causes learnt.
+        A view is a snapshot, so what was made from it stays right while it is open. Whoever is
+        handed it must not change it.
+
+        Args:
+            key: name of what is made and all that it depends on besides the view.
+            make: makes it, asked at most once for a key.
+        """
+        if key not in self._made:
+            with self._traced() as trace:
+                made = make()
+            self._made[key] = made, trace
+        found, trace = self._made[key]
+        self._asked_for(trace)
+        return cast("_Made", found)
+
+    def kept_while(
+        self, name: str, rests_on: object, make: Callable[[], _Made], codec: Codec
+    ) -> _Made:
+        """Return what was made, of any state of the ledger, while all it asked is answered alike.
+
+        It outlives what is new elsewhere in the ledger, and is there for the next vehicle.
+
+        Args:
+            name: what it is.
+            rests_on: what it is made from besides the program, the day and the rows that it asks
+                of this view, as JSON can hold it; of no other view.
+            make: makes it, from nothing else.
+            codec: knows the types of it.
+        """
+        if self._answers is None:
+            return make()
+        store = self._answers.for_all_states(self._program)
+        question = [name, self.today.isoformat(), rests_on]
+        found = store.get(question, _JSON)
+        if found is not nothing:
+            with self._traced() as trace:
+                alike = all(self._comes_back(*asked) for asked in found[0])
+            if alike:
+                self._asked_for(trace)
+                return cast("_Made", codec.made(found[1]))
+        with self._traced() as trace:
+            made = make()
+        self._asked_for(trace)
+        try:
+            asked = [
+                [kind, query, _PARAMETERS.plain(parameters), self._digest(kind, query, parameters)]
+                for kind, query, parameters in trace.values()
+            ]
+            plain = codec.plain(made)
+        except Unkeepable:
+            return made
+        self._written = True
+        read = store.put(question, [asked, plain], _JSON)
+        return cast("_Made", codec.made(read[1]))
+
+    def answered(self, question: object, codec: Codec) -> Any:  # noqa: ANN401
+        """Return what is kept on disk of a question, `nothing` when there is nothing.
+
+        Args:
+            question: everything that the answer depends on besides the view, as JSON can hold it.
+            codec: knows the types of the answer.
+        """
+        return nothing if self._answers is None else self._answers.get(question, codec)
+
+    def keep(self, question: object, answer: _Made, codec: Codec) -> _Made:
+        """Keep an answer on disk, where answers are kept; return it as it will be read."""
+        if self._answers is None:
+            return answer
+        self._written = True
+        return cast("_Made", self._answers.put(question, answer, codec))
+
+    def kept_for(
+        self, name: str, rests_on: object, make: Callable[[], _Made], codec: Codec
+    ) -> _Made:
+        """Return what was made from a part of the ledger, kept on disk by all that it rests on.
+
+        Args:
+            name: what it is.
+            rests_on: everything it is made from besides the program, of types that are kept.
+            make: makes it, from nothing else.
+            codec: knows the types of both.
+        """
+        if self._answers is None:
+            return make()
+        self._written = True
+        lasting = self._answers.for_all_states(self._program)
+        return cast("_Made", lasting.made(name, rests_on, make, codec))
+
+    @contextmanager
+    def working(self) -> Iterator[None]:
+        """While something is computed whose whole result is kept, keep no single query."""
+        self._working += 1
+        try:
+            yield
+        finally:
+            self._working -= 1
+
+    def _note(self, kind: str, query: str, parameters: Sequence[Any]) -> str:
+        """Note a question for whatever is being made; return what tells it from others."""
+        given = list(parameters)
+        key = repr((kind, query, given))
+        if self._asking.traces:
+            self._asking.traces[-1][key] = kind, query, given
+        return key
+
+    @contextmanager
+    def _traced(self) -> Iterator[_Trace]:
+        """Gather the questions that are asked meanwhile."""
+        trace: _Trace = {}
+        self._asking.traces.append(trace)
+        try:
+            yield trace
+        finally:
+            self._asking.traces.pop()
+
+    def _asked_for(self, trace: _Trace) -> None:
+        """Count the questions behind something among those of what is being made of it."""
+        if self._asking.traces:
+            self._asking.traces[-1].update(trace)
+
+    def _comes_back(self, kind: str, query: str, parameters: object, known: str) -> bool:
+        return self._digest(kind, query, _PARAMETERS.made(parameters)) == known
+
+    def _digest(self, kind: str, query: str, parameters: list[Any]) -> str:
+        key = self._note(kind, query, parameters)
+        if key not in self._digests:
+            self._digests[key] = self.digest_of((kind, query, parameters))
+        return self._digests[key]
+
+
+def digest_of_rows(rows: Rows) -> str:
+    """Return a digest of the rows of a query, whose columns have one type each."""
+    # JSON writes what is no number like what is missing.
+    odd = any(type(cell) is float and cell - cell != 0.0 for row in rows.rows for cell in row)
+    content = [list(rows.columns), rows.rows, repr(rows.rows) if odd else ""]
+    return digest(orjson.dumps(content, default=str))
+
+
+def digest_of_arrays(arrays: "dict[str, NDArray[Any]]") -> str:
+    """Return a digest of the columns of a query as arrays."""
+    parts = [
+        [name, column.dtype.str, repr(column.tolist())]
+        if column.dtype.hasobject
+        else [name, column.dtype.str, digest(column.tobytes())]
+        for name, column in arrays.items()
+    ]
+    return digest(orjson.dumps(parts))
