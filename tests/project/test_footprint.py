@@ -61,8 +61,10 @@ def test_a_typed_finding_needs_one_connection_and_few_files(shop: Path) -> None:
 
 
 # The outlook answers with causes, their chain and a plan as well, and its chances read the signs of
-# the past; each brings a file or two, the signs four.
+# the past; each brings a file or two, the signs four. Fitting all components at once, what is kept
+# while the ledger answers alike, and SciPy's functions by themselves are five more, and cost less
+# processor time than they save.
 def test_the_outlook_of_a_vehicle_needs_few_files(shop: Path) -> None:
     code, files, _connections = counted("outlook", "van-3", cwd=shop)
     assert code == 0
-    assert len(files) <= 123, files
+    assert len(files) <= 129, files
