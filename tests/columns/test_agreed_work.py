@@ -119,7 +119,7 @@ def test_a_test_stays_open_until_it_was_made_and_passed(view_of):
         ("wheel_torque", "steering.rack", False),
     ]
     failed = event("bus-7", "work_test", "2026-02-02", test="test_drive", result="failed")
-    assert view_of([*work, failed]).sql(sql).rows[0] == ("test_drive", "brake.caliper", True)
+    assert view_of([*work, failed]).sql(sql).rows[0] == ("test_drive", None, True)
     passed = event("bus-7", "work_test", "2026-02-03", test="test_drive", result="passed")
     assert view_of([*work, failed, passed]).sql(sql).rows == [
         ("wheel_torque", "steering.rack", False)

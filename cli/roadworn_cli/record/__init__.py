@@ -16,7 +16,7 @@ import typer
 from roadworn.checks import Needs, found
 from roadworn.checks.facts import Draft, Facts
 from roadworn.model.amounts import read_money, read_odometer
-from roadworn.model.errors import ProblemsFound, UsageError
+from roadworn.model.errors import ProblemsFound
 from roadworn.model.messages import Problem, Remedy, Sentence
 from roadworn.say.telling import brief, describe, item_words
 from roadworn_cli.context import check_day, default_currency, default_unit, state_of, today
@@ -133,8 +133,8 @@ def write(
     """Open the ledger and `append` one event of a vehicle as typed."""
     check_day(envelope.on, "--on")
     with writing(ctx, kind) as ledger:
-        if payload.get("comeback_of"):
-            payload = {**payload, "comeback_of": ledger.event(payload["comeback_of"]).event_id}
+        named = [name for name in ("comeback_of", "estimate") if payload.get(name)]
+        payload = {**payload, **{name: ledger.event(payload[name]).event_id for name in named}}
         return append(
             ledger,
             ledger.require_vehicle(vehicle),
@@ -172,32 +172,47 @@ def append(
         sheet: whose limits the figures of a look-over were judged by.
         besides: what was noticed when it was read, to say after the cautions.
     """
-    odometer, unit = figure_of(envelope, vehicle_id, ledger.facts)
-    event = new_event(
-        {
-            "vehicle_id": vehicle_id,
-            "kind": kind,
-            "occurred_at": check_day(envelope.on, "--on") or today().isoformat(),
-            "payload": given(payload),
-            "odometer": odometer,
-            "odometer_unit": unit,
-            "recorded_by": envelope.by,
-        }
-    )
+    event = event_of(ledger, vehicle_id, kind, payload, envelope)
     figure = typed or envelope.odometer
     asked = ask_first(ledger, event, figure, sure=envelope.sure, allow_repeat=allow_repeat)
     stored = ledger.append(event, allow_repeat=allow_repeat)
+    tell(ledger, stored, envelope, typed=typed, sheet=sheet, besides=besides, but=asked)
+    return stored
+
+
+def event_of(
+    ledger: "Ledger", vehicle_id: str, kind: str, payload: Mapping[str, Any], envelope: Envelope
+) -> "NewEvent":
+    """Return the event that was typed, not yet written."""
+    odometer, unit = figure_of(envelope, vehicle_id, ledger.facts)
+    day = check_day(envelope.on, "--on") or today().isoformat()
+    said = {"vehicle_id": vehicle_id, "kind": kind, "occurred_at": day, "payload": given(payload)}
+    return new_event(
+        {**said, "odometer": odometer, "odometer_unit": unit, "recorded_by": envelope.by}
+    )
+
+
+def tell(
+    ledger: "Ledger",
+    stored: "StoredEvent",
+    envelope: Envelope,
+    *,
+    typed: str = "",
+    sheet: "Sheet | None" = None,
+    besides: Iterable[str] = (),
+    but: Collection[str] = (),
+) -> None:
+    """Print the line of an event, and say what is odd about it `but` what was asked before."""
     acknowledge(stored)
-    draft = Draft.of(stored, figure, sheet)
+    draft = Draft.of(stored, typed or envelope.odometer, sheet)
     odd = [p for p in found(draft, ledger.facts, ALL) if envelope.on or p.column != "occurred_at"]
-    odd = [p for p in odd if p.code not in asked]
+    odd = [p for p in odd if p.code not in but]
     say_odd((p for p in odd if p.code not in _LAST), stored)
     for text in cautions(stored):
         say(text)
     for text in besides:
         note(text)
     say_odd((p for p in odd if p.code in _LAST), stored)
-    return stored
 
 
 def ask_first(
@@ -312,18 +327,6 @@ def money(text: str, currency: str) -> dict[str, str] | None:
     return read_money(text, currency or default_currency()) if text else None
 
 
-def whole(text: str, what: str) -> int:
-    """Return a whole number as typed.
-
-    Raises:
-        UsageError: it is none.
-    """
-    digits = text.replace(",", "").strip()
-    if not (digits.isascii() and digits.isdigit()):
-        raise UsageError(f"{what} is a whole number, not {text!r}.")
-    return int(digits)
-
-
 _KEPT = "{message} It is kept and flagged. A slip: {correct}=…{fits}"
 _PROFILE = "roadworn record profile {vehicle}"
 #: How a finding is said to whoever has just typed the event: by its code, else by its column.
@@ -391,7 +394,7 @@ def cautions(stored: "StoredEvent") -> Iterable[str]:
 
         for text in cautions_for(finding["component"] for finding in failed):
             yield f"caution: {text}"
-        yield ("Local law, the maker's service information and a qualified technician come first.")
+        yield "Local law, the maker's service information and a qualified technician come first."
 
 
 _HERE = "roadworn_cli.record"
@@ -406,6 +409,7 @@ KINDS: tuple[Verb, ...] = (
     Verb("replacement", f"{_HERE}.entry:replacement", "A part was replaced.", "Every day"),
     Verb("repair", f"{_HERE}.entry:repair", "Work without a new part.", "Every day"),
     Verb("maintenance", f"{_HERE}.entry:maintenance", "Service work by plan.", "Every day"),
+    Verb("test", f"{_HERE}.done:tried", "A test after work.", "Every day", ("work-test",)),
     Verb("complaint", f"{_HERE}.entry:complaint", "What the customer says.", "With the customer"),
     Verb("estimate", f"{_HERE}.money:estimate", "What work would cost.", "With the customer"),
     Verb("authorisation", f"{_HERE}.money:authorisation", "The answers to an estimate.",
@@ -433,9 +437,8 @@ def stored_kind(name: str) -> str:
     from roadworn.model.kinds import CORE_KINDS  # help of `record` does without the payloads
 
     word = name.casefold().replace("_", "-")
-    known = next((one for one in KINDS if word in (one.name, *one.aliases)), None)
-    names = (word,) if known is None else (known.name, *known.aliases)
-    spelled = [one.replace("-", "_") for one in names]
+    known = ((one.name, *one.aliases) for one in KINDS if word in (one.name, *one.aliases))
+    spelled = [one.replace("-", "_") for one in next(known, (word,))]
     return next((one for one in spelled if one in CORE_KINDS), spelled[0])
 
 

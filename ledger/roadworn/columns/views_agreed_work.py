@@ -70,14 +70,14 @@ APPROVED_LINES = ViewSpec(
 
 OPEN_TESTS = ViewSpec(
     "main.open_tests",
-    "tests that work asked for and nobody has made since, by vehicle and test, of the latest work; "
-    "one that failed stays open",
+    "tests that work asked for, or that failed, and that nobody has passed since, by vehicle and "
+    "test, as asked for last",
     (
         ("vehicle_id", "VARCHAR", "the vehicle"),
         ("test", "VARCHAR", "which test, as `work_tests` names it"),
-        ("asked_on", "DATE", "day of the latest work that asks for it"),
-        ("component", "VARCHAR", "component of that work, system.part"),
-        ("event_id", "VARCHAR", "that work"),
+        ("asked_on", "DATE", "day of the latest work that asks for it, or of the test that failed"),
+        ("component", "VARCHAR", "component of that work, system.part; empty of a test"),
+        ("event_id", "VARCHAR", "that work, or that test"),
         ("failed_on", "DATE", "day it was made since and failed; empty where it was not made"),
     ),
     f"""
@@ -85,6 +85,9 @@ OPEN_TESTS = ViewSpec(
       SELECT vehicle_id, unnest(string_to_array(tests, '; ')) AS test, occurred_on AS asked_on,
              occurred_at, component, event_id
       FROM ({_WORK}) AS work WHERE tests <> ''
+      UNION ALL
+      SELECT vehicle_id, test, occurred_on, occurred_at, NULL, event_id
+      FROM main.work_tests WHERE result = 'failed'
     ), last AS (
       SELECT vehicle_id, test, max((occurred_at, event_id)) AS latest
       FROM asked GROUP BY vehicle_id, test

@@ -167,8 +167,37 @@ def _digits(text: str) -> str:
     )
 
 
+_SLASHED = re.compile(
+    r"(?P<time>\d{1,3})\s*(?P<of>m|mo|months?|y|yrs?|years?)?\s*/\s*"
+    r"(?P<far>\d[\d,]*(?:\.\d+)?)\s*(?P<k>k)?\s*(?P<unit>mi|km|miles)?\.?",
+    re.ASCII,
+)
+
+
+def _slashed_warranty(text: str, found: re.Match[str], unit: str) -> dict[str, Any]:
+    """Read ``12/12``, ``24M/24K`` and ``3 years/36,000 mi``: time, then distance.
+
+    A distance below a thousand is one of thousands, as the trade writes it (common practice, no
+    source).
+    """
+    unit = {"miles": "mi"}.get(found["unit"] or "", found["unit"] or unit)
+    if unit not in {"mi", "km"}:
+        raise UsageError(
+            f"The warranty {text.strip()!r} has a distance without a unit",
+            "write it as '12 months 12000 mi', or set ROADWORN_UNIT once",
+        )
+    far = float(found["far"].replace(",", ""))
+    far *= 1000 if found["k"] or far < 1000 else 1
+    years = (found["of"] or "").startswith("y")
+    return {
+        "warranty_months": int(found["time"]) * (12 if years else 1),
+        "warranty_distance": far,
+        "warranty_unit": unit,
+    }
+
+
 def read_warranty(text: str, default_unit: str = "") -> dict[str, Any]:
-    """Read ``24 months 24,000 mi``, ``2 years``, ``12000 mi``, ``24/24k mi``, lifetime or none.
+    """Read ``24 months 24,000 mi``, ``2 years``, ``24/24k mi``, ``12/12``, lifetime or none.
 
     Returns:
         Those of `warranty_months`, `warranty_distance` and `warranty_unit` that were given; a
@@ -183,8 +212,10 @@ def read_warranty(text: str, default_unit: str = "") -> dict[str, Any]:
     if word in _LIFETIME:
         return {"warranty_months": LIFETIME}
     found: dict[str, Any] = {}
-    rest = re.sub(r"^\s*(\d{1,3})\s*/\s*(?=\d)", r"\1 months ", text)
-    text = rest
+    slashed = _SLASHED.fullmatch(word)
+    if slashed is not None:
+        return _slashed_warranty(text, slashed, default_unit)
+    rest = text
     period = _PERIOD.search(text)
     if period is not None:
         years = period["unit"].lower().startswith("y")
@@ -202,3 +233,52 @@ def read_warranty(text: str, default_unit: str = "") -> dict[str, Any]:
     if not found:
         raise UsageError("The warranty is empty", "write it as '24 months 24000 mi'")
     return found
+
+
+_GRADE = (
+    r"(?:\d{1,2}W-?\d{2}|SAE\s?\d{2}W?-?\d{0,3}|DOT\s?[345](?:\.1)?"
+    r"|ATF[\w+ -]{0,12}?|R-?\d{3,4}\w*)"
+)
+_VOLUMES = {
+    **dict.fromkeys(("l", "liter", "liters", "litre", "litres"), "l"),
+    **dict.fromkeys(("qt", "qts", "quart", "quarts"), "qt"),
+    **dict.fromkeys(("pt", "pts", "pint", "pints"), "pt"),
+    **dict.fromkeys(("gal", "gallon", "gallons"), "gal"),
+    **dict.fromkeys(("oz", "ounce", "ounces"), "oz"),
+    "ml": "ml",
+    "kg": "kg",
+    "lb": "lb",
+    "lbs": "lb",
+}
+_VOLUME = rf"\d+(?:[.,]\d+)?\s*(?:{'|'.join(sorted(_VOLUMES, key=len, reverse=True))})(?![\w-])"
+#: A grade, an amount, or both in either order, as a pattern without groups.
+FLUID = rf"(?:{_GRADE}(?![\w-])(?:,?\s+{_VOLUME})?|{_VOLUME}(?:\s+(?:of\s+)?{_GRADE}(?![\w-]))?)"
+
+
+def read_fluid(text: str) -> dict[str, Any]:
+    """Read ``5W-30 4.8 qt``, ``4.8 qt``, or the name of a fluid.
+
+    Returns:
+        Those of `fluid`, `fluid_amount` and `fluid_unit` that were given.
+
+    Raises:
+        UsageError: it says neither, or there is nothing of it.
+    """
+    found = re.search(rf"(?<![\w.]){_VOLUME}", text, re.IGNORECASE)
+    made: dict[str, Any] = {}
+    grade = text
+    if found is not None:
+        figure, unit = re.match(r"([\d.,]+)\s*(\w+)", found[0]).groups()  # type: ignore[union-attr]
+        made = {
+            "fluid_amount": float(figure.replace(",", ".")),
+            "fluid_unit": _VOLUMES[unit.lower()],
+        }
+        if not 0 < made["fluid_amount"] <= 10_000:
+            raise UsageError(f"{found[0]!r} is no amount of a fluid", "write it as 4.8 qt")
+        grade = f"{text[: found.start()]} {text[found.end() :]}"
+    grade = re.sub(r"^of\b", "", " ".join(grade.split()).strip(" ,;")).strip()
+    if grade:
+        made["fluid"] = grade
+    if not made:
+        raise UsageError("The fluid is empty", "write it as '5W-30 4.8 qt'")
+    return made

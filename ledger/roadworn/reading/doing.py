@@ -1,0 +1,454 @@
+"""From the approved lines of an estimate to the work that was done: typed once, never again.
+
+A line says component, place, parts, hours and price; what it answered, a finding or a code, says
+why; the bay says only what differed (`roadworn.reading.done_words`). What neither tells is asked,
+never guessed: a replacement that was none would end the life of a part that is still fitted.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any
+
+from roadworn.checks.facts import WORK, Facts
+from roadworn.model.catalogue import OTHER, Component, catalogue
+from roadworn.model.errors import LedgerRefused, UsageError
+from roadworn.model.events import StoredEvent
+from roadworn.reading.done_words import REASONS, WORK_WORDS, Differs
+from roadworn.say.telling import item_words
+from roadworn.trade.after_work import asked_after
+from roadworn.trade.pricing import labour_line, round_money
+from roadworn.trade.warranty import same_place
+
+_ZERO = Decimal(0)
+#: Words of a line's work say what was done; with these a part came new, though no price says so.
+_NEW = frozenset({"new"})
+#: Fields of a replacement that other work does not have.
+_OF_A_PART = (
+    *("part_number", "maker", "supplier", "part_kind", "part_source", "quantity", "reason"),
+    *("warranty_months", "warranty_distance", "warranty_unit"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """A piece of work to be written down.
+
+    Attributes:
+        line: number of the estimate's line.
+        kind: replacement, repair or maintenance.
+        payload: its fields.
+        why: what the reason rests on, in words, or an empty text.
+    """
+
+    line: int
+    kind: str
+    payload: dict[str, Any]
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What a line leaves open.
+
+    Attributes:
+        line: its number.
+        text: the question.
+        answer: words that would answer it.
+    """
+
+    line: int
+    text: str
+    answer: str
+
+
+class Doing:
+    """An estimate whose lines are being written down as done.
+
+    Attributes:
+        estimate: the event.
+        lines: its lines by number.
+        facts: what the ledger knows.
+    """
+
+    def __init__(self, estimate: StoredEvent, facts: Facts) -> None:
+        self.estimate, self.facts = estimate, facts
+        self.lines: dict[int, dict[str, Any]] = {
+            line["line"]: line for line in estimate.data()["lines"]
+        }
+        self._work = sorted(facts.events(estimate.vehicle_id, *WORK), key=_when)
+        self._answers = _answers(facts.events(estimate.vehicle_id, "authorisation"))
+
+    def answer(self, number: int) -> tuple[str, str]:
+        """Return the last answer to a line and its day; two empty texts when there is none."""
+        line = self.lines[number]
+        own = self._answers.get((self.estimate.event_id, number))
+        return own or self._answers.get((line.get("as_in", ""), line.get("as_line", 0)), ("", ""))
+
+    def done_by(self, number: int) -> StoredEvent | None:
+        """Return the first work that was done for a line, or None."""
+        line = self.lines[number]
+        named = {(self.estimate.event_id, number), (line.get("as_in"), line.get("as_line"))}
+        start = self.estimate.occurred_at[:10], self.estimate.seq
+        for event in self._work:
+            data = event.data()
+            if data.get("estimate") is not None:
+                if (data["estimate"], data.get("estimate_line")) in named:
+                    return event
+                continue
+            looked = data.get("action") == "inspected"
+            if not looked and (event.occurred_at[:10], event.seq) > start and _same(data, line):
+                return event
+        return None
+
+    def approved(self) -> list[int]:
+        """Return the numbers of the lines that are approved and not done; rebates are no work."""
+        return [
+            number
+            for number, line in self.lines.items()
+            if self.answer(number)[0] == "approved"
+            and Decimal(line["amount"]["amount"]) >= 0
+            and self.done_by(number) is None
+        ]
+
+    def check(self, number: int, *, again: bool = False) -> None:
+        """Refuse a line that was not approved, or is done.
+
+        Raises:
+            LedgerRefused: says what to do.
+        """
+        line, estimate = self.lines[number], self.estimate.event_id[-8:]
+        what = f"Line {number}, {item_words(line)},"
+        decision, day = self.answer(number)
+        if decision != "approved":
+            told = f"was {decision} on {day}" if decision else "was never answered"
+            raise LedgerRefused(
+                f"{what} {told}: once the customer agrees, write `roadworn record authorisation "
+                f"{self.estimate.vehicle_id} {estimate} {number}=approved` and then done again; "
+                "nothing was written."
+            )
+        work = self.done_by(number)
+        if work is not None and not again:
+            raise LedgerRefused(
+                f"{what} was done on {work.occurred_at[:10]} (event {work.event_id[-8:]}): correct "
+                "that event, or add --again if it was done a second time; nothing was written."
+            )
+
+    def plan(self, number: int, said: Sequence[Differs]) -> list[Job] | Question:
+        """Return the work of a line, or what has to be asked first.
+
+        Args:
+            number: of the line.
+            said: what differed; what is about every line only counts where it can, a warranty
+                for new parts, and what is said of this line goes before it.
+
+        Raises:
+            UsageError: what was said does not go together.
+        """
+        line = self.lines[number]
+        differs = _joined([one for one in said if number in one.lines])
+        general = _joined([one for one in said if not one.lines])
+        known = catalogue().get(line["component"])
+        kind, action = _kind_of(line, known, _joined((general, differs)))
+        if not kind:
+            part = item_words(line)
+            text = f"Line {number}, {part}, has labour and no part: was it replaced or repaired?"
+            return Question(number, text, "replaced own part")
+        for name in general.fields:
+            if kind == "replacement" or name not in _OF_A_PART:
+                differs.fields.setdefault(name, general.fields[name])
+        places = _places(line, known, differs)
+        fields = {key: value for key, value in differs.fields.items() if value is not None}
+        work = _work_words(line)
+        made: dict[str, Any] = {"component": known.id}
+        why = ""
+        if kind == "replacement":
+            reason, why = fields.pop("reason", ""), ""
+            if not reason:
+                reason, why = self._reason(line, places)
+            if not reason:
+                text = f"Why was line {number}, {item_words(line)}, replaced?"
+                return Question(number, f"{text} failed, worn out, preventive …", "worn out")
+            made["reason"] = reason
+            made |= _part_fields(line, fields)
+        elif kind == "maintenance":
+            made["action"] = fields.pop("action", "") or action
+            _drop_part_fields(fields, number, "a service")
+        else:
+            correction = fields.pop("correction", "") if not work else ""
+            made["correction"] = work or correction or "done as estimated"
+            _drop_part_fields(fields, number, "a repair")
+        for name in ("action", "correction", "parts_cost", "labour_hours", "labour_rate"):
+            fields.pop(name, None)
+        if kind == "replacement" and work and "note" not in fields:
+            made["note"] = work
+        made |= fields | _costs(line, differs, brought=fields.get("part_source") == "customer")
+        made |= {"estimate": self.estimate.event_id, "estimate_line": number}
+        tests = asked_after(known.id, made.get("action", ""))
+        if tests:
+            made["tests"] = list(tests)
+        return [Job(number, kind, one, why) for one in spread(made, places)]
+
+    def _reason(self, line: Mapping[str, Any], places: Sequence[str | None]) -> tuple[str, str]:
+        """Return why a part was replaced, by the finding or code that the line answered."""
+        vehicle, component = self.estimate.vehicle_id, line["component"]
+        since = max((e.seq for e in self._work if _same(e.data(), line)), default=0)
+        for event in self.facts.events(vehicle, "inspection"):
+            if event.seq < since:
+                break
+            day = event.occurred_at[:10]
+            for finding in event.data().get("findings", ()):
+                meets = finding["component"] == component and any(
+                    same_place(component, place, finding.get("position")) for place in places
+                )
+                means = {"failed": "failed", "wearing": "worn_out"}.get(finding["condition"])
+                if meets and means:
+                    return means, f"as found on {day}: {finding['condition']}"
+                if meets and finding["condition"] == "sound":
+                    since = max(since, event.seq)
+        for event in self.facts.events(vehicle, "complaint"):
+            if event.seq > since and _same(event.data(), line):
+                return "failed", f"by the complaint of {event.occurred_at[:10]}"
+        return self._by_code(component, since) or _by_words(line)
+
+    def _by_code(self, component: str, since: int) -> tuple[str, str] | None:
+        scan = next(iter(self.facts.events(self.estimate.vehicle_id, "scan")), None)
+        if scan is None or scan.seq < since:
+            return None
+        from roadworn.trade.codes import told_code
+
+        for module in scan.data()["modules"]:
+            for code in module.get("codes", ()):
+                if component in told_code(code["code"])[1]:
+                    return "failed", f"by the code {code['code']} of {scan.occurred_at[:10]}"
+        return None
+
+
+def spread(work: dict[str, Any], places: Sequence[str | None]) -> list[dict[str, Any]]:
+    """Return work at each of several places, its costs parted to the cent; at one as it is."""
+    made = [{**work, "position": place} if place else dict(work) for place in places]
+    if len(made) == 1:
+        return made
+    number = len(made)
+    for name in ("parts_cost", "other_cost"):
+        for one, money in zip(made, _parted(work.get(name), number), strict=False):
+            one[name] = money
+    whole = work.get("quantity", 1)
+    if whole > 1:
+        for one in made:
+            one["quantity"] = max(1, whole // number)
+    for name in ("labour_hours", "clocked_hours", "fluid_amount"):
+        if work.get(name) is not None:
+            for one in made:
+                one[name] = round(work[name] / number, 4)
+    hours, rate = work.get("labour_hours"), work.get("labour_rate")
+    if hours is not None and rate is not None:
+        each = labour_line(Decimal(str(made[0]["labour_hours"])), Decimal(rate["amount"])).amount
+        lost = labour_line(Decimal(str(hours)), Decimal(rate["amount"])).amount - each * number
+        if lost > 0:
+            before = Decimal(made[0].get("other_cost", {}).get("amount", 0))
+            made[0]["other_cost"] = {**rate, "amount": f"{before + lost:.2f}"}
+    return made
+
+
+def _parted(money: Mapping[str, str] | None, number: int) -> list[dict[str, str]]:
+    """Return an amount in equal parts to the cent, what is left over in the first."""
+    if not money:
+        return []
+    whole = Decimal(money["amount"])
+    each = (whole / number).quantize(Decimal("0.01"), rounding="ROUND_DOWN")
+    parts = [whole - each * (number - 1), *([each] * (number - 1))]
+    return [{"amount": f"{part:.2f}", "currency": money["currency"]} for part in parts]
+
+
+def _answers(events: Iterable[StoredEvent]) -> dict[tuple[str, int], tuple[str, str]]:
+    """Return the last answer to each line of each estimate, with its day."""
+    found: dict[tuple[str, int], tuple[str, str]] = {}
+    for event in sorted(events, key=_when):
+        data = event.data()
+        for decision in data["decisions"]:
+            told = decision["decision"], event.occurred_at[:10]
+            found[data["estimate"], decision["line"]] = told
+    return found
+
+
+def _when(event: StoredEvent) -> tuple[str, int]:
+    return event.occurred_at[:10], event.seq
+
+
+def _same(data: Mapping[str, Any], line: Mapping[str, Any]) -> bool:
+    component = line["component"]
+    return data.get("component") == component and same_place(
+        component, data.get("position"), line.get("position")
+    )
+
+
+def _joined(said: Iterable[Differs]) -> Differs:
+    """Return all that was said of one line; what was said of it alone goes before the rest."""
+    made = Differs()
+    for one in said:
+        made.fields |= one.fields
+        made.kind = one.kind or made.kind
+        made.total = one.total or made.total
+        made.places = one.places or made.places
+        made.text = one.text or made.text
+    return made
+
+
+def _kind_of(line: Mapping[str, Any], known: Component, said: Differs) -> tuple[str, str]:
+    """Return kind and action of the work of a line; two empty texts where it does not say."""
+    is_service = known.wear_type in {"consumable", "service"}
+    if said.kind:
+        kind = "maintenance" if is_service and said.kind == "replacement" else said.kind
+        return kind, said.fields.get("action", "replaced")
+    if known.id.startswith(OTHER) and known.name in _SERVICES:
+        return "maintenance", _SERVICES[known.name]
+    if known.wear_type == "service":
+        return "maintenance", "adjusted"
+    kinds = {piece["kind"] for piece in line.get("pieces") or ()}
+    has_part = bool(kinds & {"parts", "core"}) or line.get("parts_cost") is not None
+    of_a_part = not set(_OF_A_PART[:5]).isdisjoint(said.fields)
+    for word in _work_words(line).casefold().replace(",", " ").split():
+        kind, action = WORK_WORDS.get(word, ("", ""))
+        if kind and word not in _NEW and not (kind == "maintenance" and has_part):
+            return ("maintenance", action or "replaced") if is_service else (kind, action)
+    if is_service:
+        return "maintenance", "replaced"
+    # A price as a whole is that of a new part, as a counter says it.
+    if has_part or of_a_part or "reason" in said.fields or not kinds or kinds == {"flat"}:
+        return "replacement", "replaced"
+    return "", ""
+
+
+#: Services of no one part, by their names under ``other.`` -> the action they are kept as.
+_SERVICES = {"diagnosis": "inspected", "general service": "done", "safety check": "inspected"}
+
+
+def _work_words(line: Mapping[str, Any]) -> str:
+    return str(line.get("work") or "").strip()
+
+
+def _places(line: Mapping[str, Any], known: Component, said: Differs) -> list[str | None]:
+    """Return where the work of a line was: its own place, what was said, or what its words say."""
+    if not said.places and line.get("position"):
+        return [line["position"]]
+    text = said.places or _work_words(line).partition(",")[0]
+    if not text or known.positions == "none":
+        return [None]
+    from roadworn.reading.bench import hear
+
+    # A place that is said of several parts is meant for each of them.
+    names = (f"{known.name}s {text}", f"{known.name} {text}")
+    for name in names:
+        with suppress(UsageError):
+            heard = hear(name)
+            fits = {one.component.id for one in heard} == {known.id}
+            if fits and all(one.position for one in heard) and not heard[0].note:
+                return [one.position for one in heard]
+    if said.places:
+        raise UsageError(
+            f"{said.places!r} is no place of {known.name} ({known.positions})",
+            "write it as at LF, or at rear",
+        )
+    return [None]
+
+
+def _part_fields(line: Mapping[str, Any], fields: dict[str, Any]) -> dict[str, Any]:
+    """Return what is said of the new part; none of our warranty for one that was brought.
+
+    Raises:
+        UsageError: the customer brought it, and it has a price or a warranty all the same.
+    """
+    many = [p.get("quantity", 1) for p in line.get("pieces") or () if p["kind"] == "parts"]
+    made: dict[str, Any] = {"quantity": many[0]} if len(many) == 1 and many[0] > 1 else {}
+    if fields.get("part_source") == "customer":
+        given = [n for n in ("parts_cost", "warranty_months", "warranty_distance") if n in fields]
+        if given:
+            raise UsageError(
+                "The customer brought the part, so it has no price and no warranty of ours",
+                "leave them out",
+            )
+    return made
+
+
+def _drop_part_fields(fields: dict[str, Any], number: int, what: str) -> None:
+    """Refuse what is said of a part where none was fitted.
+
+    Raises:
+        UsageError: names it.
+    """
+    quantity = fields.pop("quantity", None)
+    del quantity
+    given = [name for name in _OF_A_PART if name in fields]
+    if given:
+        raise UsageError(
+            f"Line {number} is {what}, and {given[0].replace('_', ' ')} is said of a new part",
+            f"write {number} replaced … if one was fitted, or leave it out",
+        )
+
+
+def _costs(line: Mapping[str, Any], said: Differs, *, brought: bool) -> dict[str, Any]:
+    """Return what the work of a line came to: as estimated, but for what was said.
+
+    What is neither parts nor hours by one rate stands as the rest, so that nothing is lost.
+    """
+    code = line["amount"]["currency"]
+    parts, rate = line.get("parts_cost"), line.get("labour_rate")
+    hours = line.get("labour_hours")
+    rest = Decimal(line["amount"]["amount"]) - _amount(parts) - _labour(hours, rate)
+    is_flat = parts is None and hours is None
+    said_parts = said.fields.get("parts_cost")
+    hours = said.fields.get("labour_hours", hours)
+    rate = said.fields.get("labour_rate", rate)
+    parts = None if brought else said_parts or parts
+    if said.total is not None:
+        whole = Decimal(said.total["amount"])
+    elif is_flat:
+        # A price as a whole stands, whatever of it was the part.
+        whole = Decimal(line["amount"]["amount"])
+    else:
+        whole = None
+    if whole is not None:
+        if _amount(parts) + _labour(hours, rate) > whole:
+            parts, rate = (said_parts, None) if _amount(said_parts) <= whole else (None, None)
+        rest = whole - _amount(parts) - _labour(hours, rate)
+    made = {"parts_cost": parts, "labour_hours": hours, "labour_rate": rate}
+    if rest > 0:
+        made["other_cost"] = {"amount": f"{rest:.2f}", "currency": code}
+    return {name: value for name, value in made.items() if value is not None}
+
+
+def _amount(money: Mapping[str, str] | None) -> Decimal:
+    return Decimal(money["amount"]) if money else _ZERO
+
+
+def _labour(hours: float | None, rate: Mapping[str, str] | None) -> Decimal:
+    if hours is None or rate is None:
+        return _ZERO
+    return round_money(Decimal(str(hours)) * Decimal(rate["amount"]))
+
+
+def _by_words(line: Mapping[str, Any]) -> tuple[str, str]:
+    """Return why by the words of the line's own work, ``worn`` or ``leaking``."""
+    words = _work_words(line).casefold().replace(",", " ").split()
+    found = next((REASONS[word] for word in words if word in REASONS), "")
+    return found, "by the words of the estimate" if found else ""
+
+
+def open_tests(facts: Facts, vehicle_id: str) -> list[tuple[str, str]]:
+    """Return (name, ISO day it was asked for) of tests after work that nobody has passed since.
+
+    What the view `open_tests` tells the office, asked of the ledger alone.
+    """
+    asked: dict[str, str] = {}
+    for event in sorted(facts.events(vehicle_id, *WORK), key=_when):
+        for name in event.data().get("tests") or ():
+            asked[name] = event.occurred_at[:10]
+    for event in sorted(facts.events(vehicle_id, "work_test"), key=_when):
+        data, day = event.data(), event.occurred_at[:10]
+        if data["result"] == "failed":
+            asked[data["test"]] = day
+        elif day >= asked.get(data["test"], "9999"):
+            del asked[data["test"]]
+    return list(asked.items())
