@@ -56,6 +56,7 @@ TYPED = {
         "estimate",
         {"valid_until": "2026-06-01"},
     ),
+    "test": (["bus-7", "road test ok"], "work_test", {"test": "test_drive", "result": "passed"}),
     "valuation": (
         ["bus-7", "4,200 USD", "--source", "trade list"],
         "valuation",

@@ -87,8 +87,8 @@ def test_a_whole_job_takes_at_most_nine_commands(shop: Run) -> None:
     said = outcomes[5].err
     assert "pump the pedal" in said
     assert "test drive" in said
-    assert "wheel nuts torqued again" in said
-    assert "wheel nuts torqued again" in outcomes[6].err
+    assert "wheel torque" in said
+    assert "wheel torque" in outcomes[6].err
     assert "To try before it leaves: test drive" not in outcomes[6].err
 
 

@@ -9,7 +9,6 @@ from builders import enrolled, found, looked, replaced, scanned, usd
 
 from roadworn.columns.session import AT_THE_COUNTER
 from roadworn.columns.view import LedgerView
-from roadworn.columns.views_agreed_work import AGREED_VIEWS
 from roadworn.columns.views_today import TODAY_VIEWS
 from roadworn.model.events import NewEvent
 from roadworn.testing import event
@@ -30,7 +29,7 @@ def numbered(made: NewEvent) -> NewEvent:
 
 
 def test_the_views_of_the_counter_are_named_where_they_are_looked_for() -> None:
-    own = {view.name.removeprefix("main.") for view in (*AGREED_VIEWS, *TODAY_VIEWS)}
+    own = {view.name.removeprefix("main.") for view in TODAY_VIEWS}
     assert own == AT_THE_COUNTER
 
 

@@ -62,10 +62,9 @@ def _usual_views(tables: Sequence[TableSpec], condition: str) -> dict[str, ViewS
 
 
 def _counter_views() -> dict[str, ViewSpec]:
-    from roadworn.columns.views_agreed_work import AGREED_VIEWS
     from roadworn.columns.views_today import TODAY_VIEWS
 
-    return {view.name: view for view in (*AGREED_VIEWS, *TODAY_VIEWS)}
+    return {view.name: view for view in TODAY_VIEWS}
 
 
 def dictionary_of(tables: Sequence[TableSpec]) -> list[TableInfo]:

@@ -195,7 +195,7 @@ class _Reader:
             UsageError: it begins with nothing that is known.
         """
         rest = rest.lstrip(" ,")
-        if rest.casefold().startswith("and "):
+        if re.match(r"(?i:and)\s", rest):
             rest = rest[4:]
         for pattern, read in _FORMS:
             found = pattern.match(rest)

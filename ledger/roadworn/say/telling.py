@@ -18,6 +18,12 @@ LONGEST = 240
 #: A payload in the current version of its kind, or a part of one.
 Payload = Mapping[str, Any]
 
+#: Tests after work, as `roadworn.trade.after_work` names them.
+_TESTS = (
+    "alignment airbag_lamp brake_bedding brake_bleed camera_calibration charging_voltage "
+    "cooling_bleed fluid_level isolation_resistance lamps leak_check readiness_drive scan_again "
+    "steering_angle test_drive wheel_torque"
+)
 #: What is said of an event or of a field of one, by a word that is the sentence's code as well.
 _SAID: Mapping[str, str] = {
     "money": "{amount} {currency}",
@@ -104,23 +110,7 @@ _SAID: Mapping[str, str] = {
     "tests": "asks for {tests}",
     "work_order": "order {work_order}",
     "agreed": "line {line} of estimate {event}",
-    # Tests after work, by their names in `roadworn.trade.after_work`.
-    "test-test_drive": "test drive",
-    "test-wheel_torque": "wheel nuts torqued again",
-    "test-leak_check": "leak check",
-    "test-brake_bleed": "brakes bled and pedal firm",
-    "test-brake_bedding": "brakes bedded in",
-    "test-alignment": "wheel alignment measured",
-    "test-steering_angle": "steering angle sensor set",
-    "test-camera_calibration": "camera and radar calibration",
-    "test-readiness_drive": "drive until the monitors are ready",
-    "test-scan_again": "scan again",
-    "test-fluid_level": "fluid level after a drive",
-    "test-cooling_bleed": "cooling system bled and fan seen to run",
-    "test-restraint_lamp": "airbag lamp out after its check",
-    "test-isolation": "isolation resistance measured",
-    "test-charging_voltage": "charging voltage measured",
-    "test-lamps": "lamps seen to work",
+    **{f"test-{name}": name.replace("_", " ") for name in _TESTS.split()},
     "work_test-passed": "{test} passed",
     "work_test-failed": "{test} failed",
     "repair": "{part} repaired",
