@@ -1,7 +1,6 @@
 """`roadworn record KIND`: one short command for each kind of event, and what they all share.
 
-An event is acknowledged on stdout only after it is durable. What is noteworthy about it goes
-to stderr at once, while the person still stands at the vehicle.
+Acknowledged on stdout once durable; what is odd goes to stderr while one still stands there.
 """
 
 import sys
@@ -28,7 +27,7 @@ if TYPE_CHECKING:
     from roadworn.model.events import NewEvent, StoredEvent
     from roadworn.trade.limits import Sheet
 
-#: What typer makes a parameter of: its annotation, and its default.
+#: What typer makes a parameter of: annotation and default.
 Asked = tuple[Any, object]
 Vehicle = Annotated[str, typer.Argument(metavar="VEHICLE", help="Name of an enrolled vehicle.")]
 OdometerOption = Annotated[
@@ -54,7 +53,7 @@ CurrencyOption = Annotated[
 
 @dataclass(frozen=True, slots=True)
 class Envelope:
-    """The options that say when, by whom and at what reading.
+    """When, by whom and at what reading.
 
     Attributes:
         odometer: as typed, or an empty text.
@@ -352,7 +351,7 @@ _WORDED = {
     "payload.vin": "{message} Kept as typed; {hint}.",
     "payload.model_year": "{message} Kept as typed; {hint}.",
 }
-#: Findings that follow the cautions of what was found.
+#: They follow the cautions.
 _LAST = frozenset({"worse-than-said", "grown", "codes-since", "comeback", "no-consent"})
 ALL = (Needs.PAYLOAD, Needs.PROFILE, Needs.READINGS, Needs.HISTORY)
 
