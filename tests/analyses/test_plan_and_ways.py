@@ -151,6 +151,21 @@ PARTS = ("brake.hose", "brake.pad", "brake.rotor", "hvac.blower", "electrical.ba
          "suspension.strut", "engine.drive_belt", "wheel.bearing")  # fmt: skip
 
 
+def test_what_a_chain_says_to_do_first_cannot_wait(tmp_path: Path) -> None:
+    """ "Do first" and "can wait" stood beside each other for one mount (common practice)."""
+    mount = found("engine.mount", "wearing", "front", note="cracked, engine rocks")
+    often = [
+        done("car-1", day, "electrical.alternator", "400.00")
+        for day in ("2022-09-01", "2023-06-01", "2024-03-01", "2025-01-10", "2025-10-01")
+    ]
+    # The distances of the five lie within the car's own readings.
+    often = [one.model_copy(update={"odometer": 92_000 + 3_500 * n}) for n, one in enumerate(often)]
+    result = answer(tmp_path, [*car(*often), looked("car-1", "2026-01-06", mount)])
+    job = jobs(result)["engine mount front"]
+    assert job["stage"] == "should"
+    assert str(job["why"]).startswith(("what stands behind alternator", "brings down alternator"))
+
+
 @given(st.dictionaries(st.sampled_from(PARTS), st.sampled_from(("failed", "wearing")), min_size=1))
 @hypothesis_settings(max_examples=6, deadline=None)
 def test_sums_hold_all_jobs_once_and_a_narrower_way_never_costs_more(

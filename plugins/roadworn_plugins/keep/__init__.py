@@ -32,6 +32,7 @@ from roadworn_plugins.keep.plan import SOON_MONTHS, Known, plan_of
 from roadworn_plugins.keep.tables import plan_table, sums_table, turns_table, ways_table
 from roadworn_plugins.keep.ways import After, Case, TimeAhead, ways_of
 from roadworn_plugins.likely_causes.asking import open_pictures
+from roadworn_plugins.likely_causes.chain import chains_of
 from roadworn_plugins.shared.costs_ahead import chance_below
 from roadworn_plugins.shared.projected import LEVEL
 from roadworn_plugins.shared.settings import all_said
@@ -230,6 +231,7 @@ def _case(view: LedgerView, settings: KeepOrSellSettings, vehicle: str) -> Case:
         pictures,
         told,
         facts.use,
+        chains_of(view, causes, pictures, vehicle),
     )
     pace = float(parts.paces.per_month[parts.car[0]]) if parts.size else 0.0
     kind, currency = facts.kind, parts.prices.currency

@@ -27,6 +27,7 @@ from roadworn_plugins.keep.jobs import (
     with_part,
 )
 from roadworn_plugins.likely_causes.asking import Picture, chance_in, place_in
+from roadworn_plugins.likely_causes.chain import Chain
 from roadworn_plugins.likely_causes.chances import Causes, kind_of
 from roadworn_plugins.likely_causes.said import CHECKS
 from roadworn_plugins.likely_causes.words import trade_words
@@ -37,7 +38,7 @@ from roadworn_plugins.shared.prices import Prices
 #: A cause less likely than this is no job.
 _LEAST_CHANCE = 0.1
 #: What wears out within so many months should be done now.
-SOON_MONTHS = 6.0
+SOON_MONTHS = 12.0
 _MOST_CAUSES = 3
 #: What is used near home stands still at little cost.
 _NEAR = ("errands", "weekend")
@@ -60,6 +61,7 @@ _say = Says(
         "wears-by-then": "reaches its limit before the next inspection on {day}",
         "brings-down": "brings down {part}",
         "stops": "its failure stops the vehicle",
+        "comes-first": "what stands behind {part}: done first it may spare it",
         "far": "somebody can get hurt once it fails, and it goes far",
         "wears-out": "wears out within {months:g} {months:month|months} ({chance:.0%})",
         "overdue": "overdue by the shop's own record",
@@ -82,6 +84,7 @@ class Known:
         causes, pictures: what is open whose cause is asked for.
         told: what the next inspection would say, None where none is asked for.
         use: what its owner needs it for, an empty text where nobody said.
+        chains: what stands behind what is asked for or keeps failing.
     """
 
     parts: PartsAhead
@@ -93,6 +96,7 @@ class Known:
     pictures: Sequence[Picture]
     told: Told | None
     use: str = ""
+    chains: Sequence[Chain] = ()
 
 
 def plan_of(vehicle: str, kind: str, known: Known) -> list[Job]:
@@ -362,6 +366,9 @@ class _Planning:
         for other in jobs:
             if other.component in below and (other.chance < 1.0 or other.why):
                 yield _say("brings-down", part=other.name)
+        for chain in self.known.chains:
+            if job.at(*chain.first):
+                yield _say("comes-first", part=part_name(*chain.part))
         chance = max(
             (float(self.known.soon[i]) for i in rows_of(self.known.parts, job)), default=0.0
         )
