@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from roadworn_plugins.lifedata import LifeDataError
-from roadworn_plugins.projection.excess import SHAPES, forward_substitution, solve, uniform_kernel
+from roadworn_plugins.projection.excess import SHAPES, forward_substitution, on_even_mesh, solve
 
 PI = Decimal("3.14159265358979323846264338327950288419716939937510582097494459230781640628621")
 TERMS = 160
@@ -84,10 +84,20 @@ def test_the_scheme_on_gamma_lives_of_order_two(cells):
     t = np.linspace(0.0, 6.0, cells + 1)
     first = 1.0 - np.exp(-2.0 * t) * (1.0 + 2.0 * t)
     integral = t - (1.0 - np.exp(-2.0 * t)) + t * np.exp(-2.0 * t)
-    m = forward_substitution(first, uniform_kernel(t, integral))[0]
+    m = on_even_mesh(first, np.diff(integral) / t[1])[0]
     closed = t - (1.0 - np.exp(-4.0 * t)) / 4.0
     assert np.abs(m - closed).max() < 40.0 / cells**2
     assert np.abs(m - closed).max() < 1e-3
+
+
+@pytest.mark.parametrize("cells", [1, 2, 25, 400])
+def test_an_even_mesh_is_solved_as_by_going_forward(cells):
+    t = np.linspace(0.0, 9.0, cells + 1)
+    first = -np.expm1(-(t**3.3))
+    means = (first[1:] + first[:-1]) / 2.0
+    turned = means[::-1]
+    going = forward_substitution(first, lambda i: turned[turned.size - i :])
+    assert on_even_mesh(first, means) == pytest.approx(going, rel=1e-11, abs=1e-12)
 
 
 def test_nearly_fixed_lives_fail_once_a_life():

@@ -311,7 +311,7 @@ def _ages(renewal: RenewalFunction, least: Floats, most: Floats) -> Floats:
     hazard = grid**renewal.shape
     # Relative to the youngest age: what matters is how the chances compare.
     survival = np.exp(hazard[:, :1] - hazard)
-    fitted = renewal(most[:, None] - grid)[0]
+    fitted = renewal.failures(most[:, None] - grid)
     mass = np.concatenate(
         [
             (survival[:, 1:] + survival[:, :-1]) / 2.0 * np.maximum(-np.diff(fitted), 0.0),

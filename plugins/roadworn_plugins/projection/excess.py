@@ -59,6 +59,15 @@ class RenewalFunction:
             m[far], k[far] = self._asymptotes(held[far])
         return m, k
 
+    def failures(self, time: Floats) -> Floats:
+        """Return M alone at these times."""
+        held = np.clip(time, 0.0, None)
+        m = -np.expm1(-(held**self.shape)) + _cubic(self.beyond_first[0], self._place(held))
+        far = held > self.end
+        if np.any(far):
+            m[far] = self._asymptotes(held[far])[0]
+        return m
+
     def _place(self, held: Floats) -> Floats:
         return _to_mesh(np.minimum(held, self.end), self.shape) / self.step
 
@@ -137,7 +146,7 @@ def _on_mesh(shape: float, span: float, cells: int) -> Floats:
     time = _to_time(mesh, shape)
     first = -np.expm1(-(time**shape))
     if shape >= 1.0:
-        return forward_substitution(first, uniform_kernel(time, _integrated(time, shape)))
+        return on_even_mesh(first, np.diff(_integrated(time, shape)) / time[1])
     return forward_substitution(first, _graded_kernel(mesh, time, shape))
 
 
@@ -164,22 +173,36 @@ def forward_substitution(first: Floats, row: Callable[[int], Floats]) -> Floats:
     return solution
 
 
+def on_even_mesh(first: Floats, means: Floats) -> Floats:
+    """Solve as :func:`forward_substitution` does where the means hang on the lag alone.
+
+    Then the equations are products of power series, and the inverse of a series doubles its
+    known terms at each step of Newton's method (Knuth, The Art of Computer Programming 2, 4.7,
+    from memory).
+
+    Args:
+        first: The distribution function at the points of an even mesh, 0 at the first of them.
+        means: Means of it over the cells.
+    """
+    series = 1.0 - means
+    inverse = 1.0 / series[:1]
+    while inverse.size < series.size:
+        size = min(2 * inverse.size, series.size)
+        left = -np.convolve(series[:size], inverse)[:size]
+        left[0] += 2.0
+        inverse = np.convolve(inverse, left)[:size]
+    solution = np.zeros((2, first.size))
+    for equation in range(2):
+        force = first if equation == 0 else solution[0]
+        growth = np.convolve(inverse, force[1:])[: means.size]
+        solution[equation, 1:] = np.cumsum(growth)
+    return solution
+
+
 def _integrated(time: Floats, shape: float) -> Floats:
     """Integral of the distribution function from 0."""
     part = gammainc(1.0 / shape, time**shape)
     return np.asarray(time - gamma(1.0 + 1.0 / shape) * part)
-
-
-def uniform_kernel(time: Floats, integrated: Floats) -> Callable[[int], Floats]:
-    """Means of F(t_i - y) over the cells 1 to i: on a uniform mesh a slice of one row.
-
-    Args:
-        time: Uniform mesh from 0.
-        integrated: Integral of F from 0 to each point of it.
-    """
-    means = np.diff(integrated) / time[1]
-    turned = means[::-1].copy()
-    return lambda i: turned[turned.size - i :]
 
 
 def _graded_kernel(mesh: Floats, time: Floats, shape: float) -> Callable[[int], Floats]:
