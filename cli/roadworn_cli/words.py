@@ -123,10 +123,18 @@ class Words:
         look: the settings of the report.
     """
 
-    def __init__(self, look: Look) -> None:
+    def __init__(self, look: Look, *, spelled: bool = False) -> None:
+        """Make the words of one report.
+
+        Args:
+            look: its settings.
+            spelled: say places in words, as "left front", for who does not know LF.
+        """
         self.look = look
-        self._speaker = Speaker(look.language, look.dates, shown)
-        self._cells = Speaker(look.language, look.dates, lambda text: shown(text, LONGEST_CELL))
+        self._speaker = Speaker(look.language, look.dates, shown, spelled=spelled)
+        self._cells = Speaker(
+            look.language, look.dates, lambda text: shown(text, LONGEST_CELL), spelled=spelled
+        )
         self.day = self._speaker.day
         self.number = self._speaker.number
 

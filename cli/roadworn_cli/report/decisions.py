@@ -5,38 +5,48 @@ projection came to, the causes that cost most, the vehicles that cost most for t
 claims that run out, and where the rest stands.
 """
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
+from datetime import date
 from typing import TYPE_CHECKING
 
 from roadworn.analysis import Answers, Cell, Holds, Mark, Ran, Table, Tells
 from roadworn.model.catalogue import catalogue
 from roadworn.say import Said
 from roadworn_cli.report.asking import Asker
+from roadworn_cli.report.budget import budget_section
 from roadworn_cli.report.model import Block, Item, Items, Links, Paragraph, Section, Stop
-from roadworn_cli.report.owner import money_text
-from roadworn_cli.report.pictures import causes_of, periods_in, periods_of
+from roadworn_cli.report.pictures import causes_of
+from roadworn_cli.report.tables import money_text
 from roadworn_cli.words import Words
 
 if TYPE_CHECKING:
     from roadworn.columns.view import LedgerView
 
-_MOST = 5
-_MOST_STOPPED = 8
+#: Lines of a list on the first page; of causes and of vehicles to let go.
+_MOST, _MOST_WORST = 4, 5
+#: Days after which a vehicle that nobody saw is taken to be elsewhere.
+_LONG_UNSEEN = 365
+#: As likely as not: from here a part that can hurt somebody is named.
+_LIKELY = 0.5
+_MOST_STOPPED = 6
 
 
 def decisions(asker: Asker, words: Words) -> list[Section]:
     """Return the sections of the first page but for the contents, from what was asked."""
     ran, view = asker.ran, asker.view
     coming = _result(ran.get(Answers.GOES_NEXT))
+    budget = budget_section(ran.get(Answers.GOES_NEXT), words)
     narrow = [
         _overdue(ran, view, words),
+        _failed(coming.get(Holds.DUE), words),
         _causes(_table(ran.get(Answers.KEEPS_FAILING), Holds.REPEATS), words),
         _retire(_table(ran.get(Answers.KEEP_OR_SELL), Holds.UPKEEP), words),
         _claims(_table(ran.get(Answers.WARRANTY), Holds.CLAIMS), view, words),
     ]
     return [
         _stop(view, coming.get(Holds.DUE), words),
-        *([_money(coming, words)] if coming.get(Holds.TOTALS) is not None else []),
+        *([budget] if budget is not None else []),
         *(section for section in narrow if section is not None),
     ]
 
@@ -110,67 +120,24 @@ def _stop(view: "LedgerView", due: Table | None, words: Words) -> Section:
     if len(lines) > _MOST_STOPPED:
         more = words("and_more", number=len(lines) - _MOST_STOPPED)
         lines = [*lines[:_MOST_STOPPED], more]
-    title = words("stop_fleet", vehicles=len(by_vehicle), items=len(rows))
+    one = len(by_vehicle) == 1
+    title = words("stop_one" if one else "stop_fleet", vehicles=len(by_vehicle))
     block = Stop(title, tuple(lines), words("stop_told"))
     return Section("stop-now", words("safety"), (block,), wide=True)
 
 
-def _money(coming: dict[Holds, Table], words: Words) -> Section:
-    """Return the budget of the year with its band, and what came of last year's."""
-    totals, told = coming[Holds.TOTALS], coming.get(Holds.FORETOLD)
-    at = totals.place(Tells.VALUE) or 0
-    unit = totals.columns[at].unit
-    months = totals.cells(Tells.TIME)
-    year = next((n for n, one in enumerate(months) if one == 12), len(months) - 1)
-    ends = (totals.cells(Tells.LOW)[year], totals.cells(Tells.HIGH)[year])
-    value = totals.rows[year][at]
-    blocks: list[Block] = []
-    sentences = [
-        words(
-            "budget",
-            months=Said(words.number(f"{months[year]:g}")),
-            value=money_text(value, None, None, unit, words),
-            band=money_text(value, *ends, unit, words),
-        )
-    ]
-    said, came = (told.named(name) if told is not None else None for name in ("cost", "came"))
-    if told is not None and said and came and said[-1] is not None and came[-1] is not None:
-        low, high = told.cells(Tells.LOW)[-1], told.cells(Tells.HIGH)[-1]
-        sentences.append(
-            words(
-                "last_year",
-                said=money_text(said[-1], None, None, unit, words),
-                band=money_text(said[-1], low, high, unit, words),
-                came=money_text(came[-1], None, None, unit, words),
-            )
-        )
-    by_month = coming.get(Holds.QUARTERS)
-    if by_month is not None:
-        past = [p.value for p in periods_in(by_month) if p.past]
-        if len(past) > 1:
-            figures = (past[-1], past[-2], sum(past) / len(past))
-            last, before, mean = (money_text(one, None, None, unit, words) for one in figures)
-            sentences.append(words("last_month", last=last, before=before, mean=mean))
-    blocks.append(Paragraph(words.joined(sentences, " "), "lead"))
-    if by_month is not None:
-        # The sum over it is that of the year above: months are rounded by themselves.
-        coming_sum = float(value) if isinstance(value, int | float) else None
-        picture = periods_of(periods_in(by_month), unit, "budget", words, coming_sum)
-        blocks += [picture] if picture is not None else []
-    figure = money_text(value, *ends, unit, words)
-    return Section("budget-year", words("budget_title"), tuple(blocks), wide=True, figure=figure)
-
-
 def _overdue(ran: dict[Answers | str, Ran], view: "LedgerView", words: Words) -> Section | None:
     """Return expired inspections and overdue services of parts that can hurt somebody."""
-    items: list[tuple[Cell, Item]] = []
+    items: list[tuple[Cell, Cell, Item]] = []
+    seen = dict(view.sql("SELECT vehicle_id, last_seen_on FROM vehicles").rows)
+    unseen: set[Cell] = set()
     out = _table(ran.get(Answers.PASSES), Holds.RUN_OUT)
     if out is not None:
         due, kinds = out.named("due") or [], out.named("inspection") or []
         for vehicle, day, kind in zip(out.cells(Tells.VEHICLE), due, kinds, strict=False):
             if day is not None and str(day) < str(view.today):
                 name = words("expired", vehicle=vehicle, inspection=words.word(kind))
-                items.append((str(day), Item(name, Said(), words.plain(day))))
+                items.append((vehicle, day, Item(name, Said(), words.plain(day))))
     services = _table(ran.get(Answers.SERVICE_DUE), Holds.SERVICES)
     if services is not None:
         due = services.named("due_on") or [None] * len(services.rows)
@@ -178,13 +145,72 @@ def _overdue(ran: dict[Answers | str, Ran], view: "LedgerView", words: Words) ->
         for vehicle, component, state, day in zip(*columns, due, strict=True):
             if state == "overdue" and _safety(component):
                 name = words.joined((vehicle, words.word(component)), ": ")
-                items.append((str(day or ""), Item(name, Said(), words.plain(day))))
-    items.sort(key=lambda one: str(one[0]))
-    if not items:
+                items.append((vehicle, day, Item(name, Said(), words.plain(day))))
+    shown = []
+    for vehicle, _day, item in sorted(items, key=lambda one: str(one[1] or "")):
+        # Whoever was not seen for a year has most likely gone elsewhere.
+        last = seen.get(vehicle)
+        if isinstance(last, date) and (view.today - last).days > _LONG_UNSEEN:
+            unseen.add(vehicle)
+        else:
+            shown.append(item)
+    told = [words.said(ran[Answers.SERVICE_DUE].result.headline)] if services is not None else []
+    told.append(_likely(_table(ran.get(Answers.GOES_NEXT), Holds.AHEAD), words))
+    if unseen:
+        names = words.joined(sorted(map(str, unseen)), ", ")
+        told.append(words("unseen_left_out", names=names))
+    told = [one for one in told if one]
+    if not shown and not told:
         return None
-    shown = [item for _day, item in items]
     headings = (words("vehicle_axis"), Said(), words("since"))
-    return _brief("overdue", words("overdue"), headings, shown, words)
+    return _brief("overdue", words("overdue"), headings, shown, words, told=told)
+
+
+def _failed(due: Table | None, words: Words) -> Section | None:
+    """Return what failed and was not put right, the longest first; what stops stands above."""
+    if due is None:
+        return None
+    told = (Tells.VEHICLE, Tells.COMPONENT, Tells.PLACE, Tells.SINCE, Tells.VALUE)
+    columns = zip(*(due.cells(tells) for tells in told), strict=True)
+    codes = due.cells(Tells.CURRENCY)
+    rows = [
+        (str(since or ""), vehicle, component, place, value, codes[n])
+        for n, ((vehicle, component, place, since, value), (_row, marks)) in enumerate(
+            zip(columns, due.marked(), strict=True)
+        )
+        if component and Mark.FAILED in marks and Mark.SAFETY not in marks
+    ]
+    items = [
+        Item(
+            words.joined((vehicle, words.part(component or "", place or "")), ": "),
+            words.plain(since),
+            money_text(value, None, None, str(code or ""), words) or words("no_price"),
+        )
+        for since, vehicle, component, place, value, code in sorted(rows, key=lambda row: row[0])
+    ]
+    headings = (words("what"), words("since"), words("price"))
+    return _brief("failed", words("failed_open"), headings, items, words) if items else None
+
+
+def _likely(ahead: Table | None, words: Words) -> Said:
+    """Return how many parts that safety hangs on are likelier to fail than not, by component."""
+    at = ahead.place(Tells.VALUE) if ahead is not None else None
+    if ahead is None or at is None:
+        return Said()
+    found = Counter(
+        component
+        for (row, marks), component in zip(
+            ahead.marked(), ahead.cells(Tells.COMPONENT), strict=True
+        )
+        if Mark.CRITICAL in marks and isinstance(one := row[at], int | float) and one >= _LIKELY
+    )
+    if not found:
+        return Said()
+    parts = [
+        words("lane", name=words.word(component or ""), n=number)
+        for component, number in found.most_common(_MOST_WORST)
+    ]
+    return words("likely_hurts", number=found.total(), parts=words.joined(parts, ", "))
 
 
 def _safety(component: Cell) -> bool:
@@ -198,14 +224,17 @@ def _brief(
     headings: tuple[Said, Said, Said],
     items: Iterable[Item],
     words: Words,
-    figure: Said | None = None,
+    told: Iterable[Said] = (),
+    most: int = _MOST,
 ) -> Section:
     """Return the first few lines of something under its heading, and how many more there are."""
     rows = list(items)
-    blocks: list[Block] = [Items(title, headings, tuple(rows[:_MOST]))]
-    if len(rows) > _MOST:
-        blocks.append(Paragraph(words("and_more", number=len(rows) - _MOST), "quiet"))
-    return Section(anchor, title, tuple(blocks), figure=figure or Said())
+    most = len(rows) if len(rows) <= most + 1 else most
+    blocks: list[Block] = [Paragraph(one, "quiet") for one in told]
+    blocks += [Items(title, headings, tuple(rows[:most]))] if rows else []
+    if len(rows) > most:
+        blocks.append(Paragraph(words("and_more", number=len(rows) - most), "quiet"))
+    return Section(anchor, title, tuple(blocks))
 
 
 def _causes(table: Table | None, words: Words) -> Section | None:
@@ -215,7 +244,7 @@ def _causes(table: Table | None, words: Words) -> Section | None:
         return None
     items = [Item(words.word(bar.name), Said(bar.against), Said(bar.money)) for bar in bars]
     headings = (words("what"), words("against_usual"), words("avoidable"))
-    return _brief("causes", words("worst_causes"), headings, items, words)
+    return _brief("causes", words("worst_causes"), headings, items, words, most=_MOST_WORST)
 
 
 def _retire(table: Table | None, words: Words) -> Section | None:
@@ -225,20 +254,31 @@ def _retire(table: Table | None, words: Words) -> Section | None:
     at = table.place(Tells.VALUE)
     names = table.cells(Tells.VEHICLE)
     known = [(float(one), n) for n, one in enumerate(times) if isinstance(one, int | float)]
-    order = [n for _times, n in sorted(known, key=lambda one: -one[0])][:_MOST]
+    order = [n for _times, n in sorted(known, key=lambda one: -one[0])][:_MOST_WORST]
     if not order or at is None:
         return None
     unit = table.columns[at].unit
+    worth = table.named("value") or [None] * len(table.rows)
     items = [
         Item(
             words.word(names[n]),
-            words("times_class", times=Said(words.number(f"{times[n]:.1f}"))),
+            words.joined(
+                (
+                    words("times_class", times=Said(words.number(f"{times[n]:.1f}"))),
+                    words("worth", value=money_text(worth[n], None, None, "", words))
+                    if worth[n] is not None
+                    else None,
+                ),
+                "; ",
+            )
+            if worth[n] is not None
+            else words("times_class", times=Said(words.number(f"{times[n]:.1f}"))),
             money_text(table.rows[n][at], None, None, unit, words),
         )
         for n in order
     ]
     headings = (words("vehicle_axis"), words("for_its_class"), words("upkeep_year"))
-    return _brief("retire", words("retire"), headings, items, words)
+    return _brief("retire", words("retire"), headings, items, words, most=_MOST_WORST)
 
 
 def _claims(table: Table | None, view: "LedgerView", words: Words) -> Section | None:
@@ -258,7 +298,7 @@ def _claims(table: Table | None, view: "LedgerView", words: Words) -> Section | 
     items = [
         Item(
             words.joined((vehicles[n], words.part(components[n] or "", places[n] or "")), ": "),
-            words("until_day", day=ends[n]),
+            words.plain(ends[n]),
             money_text(table.rows[n][at], None, None, str(codes[n] or ""), words),
         )
         for _day, n in open_now

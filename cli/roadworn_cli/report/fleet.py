@@ -12,6 +12,7 @@ from roadworn_cli.report.marks import Lane, lanes
 from roadworn_cli.report.model import Letterhead, Paragraph, Picture, Report, Section
 from roadworn_cli.report.sections import (
     Manner,
+    folded,
     left_out,
     rests_on,
     section_of,
@@ -46,6 +47,10 @@ _ON_FIRST_PAGE = frozenset({Holds.QUARTERS, Holds.TOTALS, Holds.FORETOLD})
 #: Rows of a table that stand open.
 _FIRST = 8
 _MOST_LANES = 8
+#: Rows asked for, so that the first page misses none that can hurt somebody; and those shown.
+_MOST_ASKED, _MOST_ROWS = 10_000, 60
+#: Tables of a workshop or an analyst, and one that a picture says better.
+_TABLES_IN_FULL = frozenset({"money_ahead", "own_intervals"})
 _CHUNK = 500
 
 
@@ -68,7 +73,7 @@ def fleet_report(
     """
     view = asker.view
     asker.look = asker.look.settled(view)
-    words = Words(asker.look)
+    words = Words(asker.look, spelled=True)
     vehicles = view.sql("SELECT count(*) FROM vehicles WHERE retired_on IS NULL").rows[0][0]
     title = words("fleet_title")
     about = (
@@ -87,6 +92,10 @@ def fleet_report(
     details.append(rests_on(mark.size, mark.root, view.today, words))
     first = decisions(asker, words)
     listed = contents(details, words)
+    details = [
+        replace(section, title=words.joined((f"{number}.", section.title), " "))
+        for number, section in enumerate(details, 1)
+    ]
     details[0] = replace(details[0], fresh=True)
     sections = (*first, listed, *(replace(section, wide=True) for section in details))
     return Report(title, about, sections, brief=True, letterhead=letterhead), words
@@ -113,10 +122,11 @@ def _details(
     for what, key in asked:
         given: dict[str, object] = {}
         if what is Answers.GOES_NEXT:
-            given = {"months": months, "by": "month"}
+            given = {"months": months, "by": "month", "most": _MOST_ASKED}
         ran = asker.ask(what, **{**given, **settings.get(what, {})})
         if ran is None:
             continue
+        ran = ran if full else _shortened(ran)
         failing = what is Answers.KEEPS_FAILING
         manner = Manner(
             full,
@@ -124,6 +134,7 @@ def _details(
             frozenset() if full else _ON_FIRST_PAGE,
             lead=full or not failing or not ran.result.charts,
             plain=not full and not failing,
+            fold=True,
             key=key,
         )
         section = section_of(ran, words, manner)
@@ -131,6 +142,21 @@ def _details(
             section = _with_dates(section, ran, asker.view, words)
         sections.append(section)
     return sections
+
+
+def _shortened(ran: Ran) -> Ran:
+    """Return an answer without what a manager does not ask, its long tables cut."""
+    tables = tuple(
+        replace(
+            table,
+            rows=table.rows[:_MOST_ROWS],
+            marks=table.marks[:_MOST_ROWS],
+            evidence=table.evidence[:_MOST_ROWS],
+        )
+        for table in ran.result.tables
+        if table.name not in _TABLES_IN_FULL
+    )
+    return replace(ran, result=replace(ran.result, tables=tables))
 
 
 def _fleet(view: "LedgerView", words: Words) -> Section:
@@ -158,7 +184,8 @@ def _fleet(view: "LedgerView", words: Words) -> Section:
         ),
         tuple(rows),
     )
-    return Section("fleet", words("fleet"), blocks_of(table, words))
+    blocks = folded(words("by_class"), blocks_of(table, words))
+    return Section("fleet", words("fleet"), blocks)
 
 
 def _with_dates(section: Section, ran: Ran, view: "LedgerView", words: Words) -> Section:

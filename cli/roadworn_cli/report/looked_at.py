@@ -124,12 +124,10 @@ def who(found: Outlook, words: Words) -> tuple[Said, ...]:
     if profile.get("vin"):
         lines.append(words("vin", vin=profile["vin"]))
     if profile.get("last_km") is not None:
-        lines.append(
-            words(
-                "distance_on", distance=words.km(profile["last_km"]), day=profile["last_reading_on"]
-            )
-        )
-    lines.append(words("as_of_day", day=found.as_of))
+        # What the instrument shows and the true distance are told apart there.
+        lines.append(words.said(found.distance))
+    if profile.get("last_km") is None or profile["last_reading_on"] != found.as_of:
+        lines.append(words("as_of_day", day=found.as_of))
     return (*lines, *words.spoken())
 
 

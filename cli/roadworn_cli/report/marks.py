@@ -110,7 +110,7 @@ def intervals(
             rows.tick(scale(tick), written(tick, words, share=axis.share))
         if axis.reference is not None:
             at = scale(axis.reference)
-            rows.sheet.path([(at, rows.top), (at, rows.bottom)], INK, 1.2, "4 3")
+            rows.compare(at)
         for number, one in enumerate(shown):
             y = rows.middle(number)
             colour = INK if one.strong else BLUE
@@ -186,6 +186,15 @@ class _Rows:
         half = span_of(text) / 2
         at = min(max(at, half), self.sheet.width - half)
         self.sheet.text(at, self.bottom + 16, text, anchor="middle", fill=GREY)
+
+    def compare(self, at: float) -> None:
+        """Draw the line to compare with; on a phone it stays clear of the names."""
+        if not self.sheet.narrow:
+            self.sheet.path([(at, self.top), (at, self.bottom)], INK, 1.2, "4 3")
+            return
+        for number in range(len(self._high)):
+            y = self.middle(number)
+            self.sheet.path([(at, y - 7), (at, y + 7)], INK, 1.2)
 
     def title(self, text: str) -> None:
         """Write what the axis is."""

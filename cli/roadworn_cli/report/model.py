@@ -74,6 +74,7 @@ class Picture:
         svg: made by `svg.inline`, the only markup that is not escaped.
         small: the same drawn for a phone.
         grids: the numbers drawn.
+        titled: the finding stands in the drawing, and is only read out beside it.
     """
 
     ident: str
@@ -82,6 +83,7 @@ class Picture:
     svg: str
     small: str
     grids: tuple[Grid, ...] = ()
+    titled: bool = False
     kind: ClassVar[str] = "picture"
 
 
@@ -125,12 +127,16 @@ class Links:
 
 @dataclass(frozen=True, slots=True)
 class Fold:
-    """What a short report keeps behind a heading that opens without a script; paper may have it."""
+    """What a short report keeps behind a heading that opens without a script; paper may have it.
+
+    A narrow one is folded on a phone alone: elsewhere its blocks stand open and name themselves.
+    """
 
     summary: Said
     blocks: tuple["Block", ...]
     open: bool = False
     printed: bool = False
+    narrow: bool = False
     kind: ClassVar[str] = "fold"
 
 

@@ -6,41 +6,37 @@ vehicles, about settings or about method is on the full report.
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from roadworn.analysis import Answers, Cell, Column, Holds, Mark, Marks, Ran, Table, Tells
+from roadworn.analysis import Answers, Cell, Holds, Mark, Marks, Ran, Table, Tells
 from roadworn.analysis.outlook import Outlook
 from roadworn.say import Said
+from roadworn.trade.cautions import cautions_for
 from roadworn_cli.report.asking import Asker
 from roadworn_cli.report.life_line import life_line
 from roadworn_cli.report.looked_at import last_visit
-from roadworn_cli.report.marks import Axis, Interval, intervals
-from roadworn_cli.report.model import (
-    Block,
-    Facts,
-    Grid,
-    Heading,
-    Item,
-    Items,
-    Line,
-    Listing,
-    Paragraph,
-    Section,
-    Stop,
+from roadworn_cli.report.model import Block, Facts, Item, Items, Paragraph, Section, Stop
+from roadworn_cli.report.prospects import (
+    currency_of,
+    likely_to_hurt,
+    money_section,
+    next_section,
+    ways_section,
 )
-from roadworn_cli.report.sections import left_out, listed
-from roadworn_cli.report.tables import value_text
+from roadworn_cli.report.sections import cautions_section, folded, left_out
+from roadworn_cli.report.tables import MONEY, estimate_text, money_text, value_text
 from roadworn_cli.words import Words
 
 if TYPE_CHECKING:
     from roadworn.columns.view import LedgerView
 
-#: Rows that an owner reads; the full report has all of them. What must be done is never cut.
-_NEXT, _SOON, _WAITS = 6, 8, 6
+#: Jobs with a line each; the others share one. What must be done has a line for each.
+_SOON, _WAITS = 8, 6
+#: A job less likely to be needed than this counts in its sum by its chance.
+_SURE = 0.995
 #: Stages of the work in their order, with the key of their heading.
 _STAGES = ((Mark.MUST, "stage_now"), (Mark.SHOULD, "stage_soon"), (Mark.CAN_WAIT, "stage_watch"))
-_MONEY = Column("money", "money", "money")
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,11 +47,19 @@ class Job:
     seen: Said
     price: tuple[Cell, Cell, Cell]
     marks: Marks
+    component: str = ""
+    chance: Cell = None
 
 
-def owner_sections(
-    asker: Asker, found: Outlook, words: Words, vehicle_id: str, cautions: Section
-) -> list[Section]:
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What somebody said of the vehicle, or what it told itself by a code."""
+
+    text: Said
+    heard: bool
+
+
+def owner_sections(asker: Asker, found: Outlook, words: Words, vehicle_id: str) -> list[Section]:
     """Return the owner's report up to what it rests on.
 
     Args:
@@ -63,42 +67,41 @@ def owner_sections(
         found: the outlook.
         words: of the report.
         vehicle_id: an enrolled vehicle.
-        cautions: for the parts that the outlook names.
     """
     ran, view = asker.ran, asker.view
     jobs, told = _work(found, words)
     life = life_line(view, vehicle_id, ran.get(Answers.KEEPS_FAILING), words, small=True)
+    coming, named = next_section(found, words)
+    second = [
+        coming,
+        ways_section(found, words),
+        None
+        if life is None
+        else Section("life-line", words("life"), folded(life.title, (life,)), wide=True),
+    ]
+    later = [section for section in second if section is not None]
+    if later:
+        # The second sheet of paper.
+        later[0] = replace(later[0], fresh=True)
+    named += [job.component for job in jobs if job.component]
     sections = [
         _to_do(found, jobs, words, view, vehicle_id),
         _what_is_said(found, told, words),
-        _money(found, words),
+        money_section(found, words),
         _inspection(ran.get(Answers.PASSES), ran.get(Answers.SERVICE_DUE), words),
-        _next(found, words),
-        _ways(found, words),
-        None if life is None else Section("life-line", words("life"), (life,), wide=True),
-        left_out(asker.left_out, words),
-        cautions,
         _not_known(found, words),
+        *later,
+        left_out(asker.left_out, words),
+        cautions_section(cautions_for(named), found.closing, words),
     ]
     return [section for section in sections if section is not None]
 
 
-def money_text(value: Cell, low: Cell, high: Cell, unit: str, words: Words) -> Said:
-    """Return an amount with its limits where they say more than it does, and its currency."""
-    if value is None or value != value:
-        return Said()
-    figures = [value_text(_MONEY, one, words, 0) for one in (value, low, high)]
-    text = figures[0]
-    if low is not None and high is not None and figures[1] != figures[2]:
-        text = words("from_to", low=figures[1], high=figures[2])
-    return words.joined((text, unit), " ") if unit else text
-
-
-def _work(found: Outlook, words: Words) -> tuple[list[Job], list[Said]]:
+def _work(found: Outlook, words: Words) -> tuple[list[Job], list[Told]]:
     """Return the work by the plan, or by what is due, and what was told or read besides."""
     chain = found.holding(Holds.CHAIN)
     pointed = {event for row in (chain.evidence if chain is not None else ()) for event in row}
-    told: list[Said] = []
+    told: list[Told] = []
     jobs: list[Job] = []
     # The table with prices where the analysis could run, else what is recorded as open.
     due = found.holding(Holds.DUE) or found.open_now
@@ -108,7 +111,9 @@ def _work(found: Outlook, words: Words) -> tuple[list[Job], list[Said]]:
             jobs.append(job)
         elif seen and (Mark.COMPLAINT in job.marks or not pointed.intersection(events)):
             # What the chain says of a code is not said twice.
-            told.append(words.said(seen))
+            heard = Mark.COMPLAINT in job.marks
+            typed = getattr(seen, "arguments", {}).get("text") if heard else None
+            told.append(Told(words.said(typed or seen), heard))
     plan = found.holding(Holds.PLAN)
     if plan is not None:
         jobs = [job for job, _component, _seen in _jobs(plan, words)]
@@ -125,11 +130,21 @@ def _jobs(table: Table, words: Words) -> Iterable[tuple[Job, Cell, Cell]]:
     columns = (
         table.cells(tells) for tells in (Tells.COMPONENT, Tells.PLACE, Tells.NAME, Tells.SEEN)
     )
-    for (row, marks), component, place, name, seen in zip(table.marked(), *columns, strict=True):
+    chances = table.named("chance") or [None] * len(table.rows)
+    for (row, marks), chance, component, place, name, seen in zip(
+        table.marked(), chances, *columns, strict=True
+    ):
         called = words.part(component, place or "") if component else words.word(name or "")
         value = None if at is None else row[at]
         low, high = (None if n is None else row[n] for n in limits)
-        yield Job(called, words.word(seen or ""), (value, low, high), marks), component, seen
+        yield (
+            Job(
+                called, words.word(seen or ""), (value, low, high), marks, str(component or ""),
+                chance,
+            ),
+            component,
+            seen,
+        )  # fmt: skip
 
 
 def _stage(job: Job) -> Mark:
@@ -158,44 +173,48 @@ def _to_do(
         blocks.append(Paragraph(words("never_looked_at"), "lead"))
     else:
         blocks.append(Paragraph(words("no_safety_open"), "lead"))
-    unit = _currency(found)
+    likely = likely_to_hurt(found, words)
+    if likely:
+        told = words("safety_likely", parts=words.joined(likely, "; "))
+        blocks.append(Paragraph(told, "lead"))
+    unit = currency_of(found)
     sums = found.holding(Holds.SUMS)
     for mark, key in _STAGES:
         mine = [job for job in jobs if _stage(job) is mark]
         if mine:
             most = {Mark.SHOULD: _SOON, Mark.CAN_WAIT: _WAITS}.get(mark, len(mine))
             total = _sum_of(sums, mark, unit, words) or _added(mine, unit, words)
-            blocks.append(_items(words(key), mine, most, total, words))
-            if len(mine) > most + 1:
-                blocks.append(Paragraph(words("shown_of", shown=most, every=len(mine)), "quiet"))
+            blocks += _items(words(key), mine, most, total, words)
+    unsure = [
+        words("job_price", name=job.name, price=Said(words.number(f"{job.chance:.0%}")))
+        for job in jobs
+        if isinstance(job.chance, float) and job.chance < _SURE
+    ]
+    if unsure:
+        blocks.append(Paragraph(words("sum_by_chance", parts=words.joined(unsure, "; ")), "quiet"))
     if not jobs and visit.day is not None:
         blocks.append(Paragraph(words("nothing_open")))
-    if visit.day is not None:
-        blocks.append(Paragraph(words("looked_on", day=visit.day), "quiet"))
     return Section("today", words("to_do"), tuple(blocks), wide=True)
 
 
-def _items(caption: Said, jobs: list[Job], most: int, total: Said, words: Words) -> Items:
+def _items(caption: Said, jobs: list[Job], most: int, total: Said, words: Words) -> list[Block]:
+    """Return a line for each job, and one line for all beyond the most."""
     shown = jobs if len(jobs) <= most + 1 else jobs[:most]
     items = tuple(
-        Item(job.name, job.seen, money_text(*job.price, "", words) or words("no_price"))
+        Item(job.name, job.seen, estimate_text(*job.price, "", words) or words("no_price"))
         for job in shown
     )
-    return Items(caption, (words("what"), words("seen"), words("price")), items, total)
-
-
-def _currency(found: Outlook) -> str:
-    """Return the one currency of what is due or projected, empty where there are several."""
-    codes = {code for code in found.open_now.cells(Tells.CURRENCY) if code}
-    ways = found.holding(Holds.WAYS)
-    for table in (ways, found.holding(Holds.TOTALS), found.holding(Holds.PLAN)):
-        at = table.place(Tells.VALUE) if table is not None else None
-        if table is None:
-            continue
-        codes |= {code for code in table.cells(Tells.CURRENCY) if code}
-        if at is not None and table.columns[at].unit:
-            codes.add(table.columns[at].unit)
-    return str(codes.pop()) if len(codes) == 1 else ""
+    headings = (words("what"), words("seen"), words("price"))
+    blocks: list[Block] = [Items(caption, headings, items, total)]
+    if len(shown) < len(jobs):
+        rest = [
+            words("job_price", name=job.name, price=price)
+            if (price := money_text(job.price[0], None, None, "", words))
+            else words("job_price", name=job.name, price=words("no_price"))
+            for job in jobs[len(shown) :]
+        ]
+        blocks.append(Paragraph(words("besides", jobs=words.joined(rest, "; "))))
+    return blocks
 
 
 def _sum_of(sums: Table | None, mark: Mark, unit: str, words: Words) -> Said:
@@ -206,7 +225,11 @@ def _sum_of(sums: Table | None, mark: Mark, unit: str, words: Words) -> Said:
     for number, (row, marks) in enumerate(sums.marked()):
         if mark in marks and row[at] is not None:
             low, high = (sums.cells(tells)[number] for tells in (Tells.LOW, Tells.HIGH))
-            return money_text(row[at], low, high, unit, words)
+            told = estimate_text(row[at], low, high, unit, words)
+            unpriced = (sums.named("unpriced") or [None] * len(sums.rows))[number]
+            if not unpriced:
+                return told
+            return words("and_unpriced", value=told, names=words.said(unpriced))
     return Said()
 
 
@@ -219,147 +242,55 @@ def _added(jobs: list[Job], unit: str, words: Words) -> Said:
     return text if len(priced) == len(jobs) else words("at_least", value=text)
 
 
-def _what_is_said(found: Outlook, told: list[Said], words: Words) -> Section | None:
-    """Return what the owner and the vehicle told, and where it points."""
+def _what_is_said(found: Outlook, told: list[Told], words: Words) -> Section | None:
+    """Return what the owner and the vehicle told, where it points, and what to do first."""
+    pairs = []
+    for heard, key in ((True, "you_said"), (False, "it_says")):
+        texts = [one.text for one in told if one.heard is heard]
+        if texts:
+            pairs.append((words(key), words.joined(texts, " ")))
     chain = found.holding(Holds.CHAIN)
-    lines = list(told)
     if chain is not None:
         at = next((i for i, one in enumerate(chain.columns) if one.kind == "sentence"), None)
-        lines += [words.said(row[at]) for row in chain.rows if at is not None and row[at]]
-    if not lines:
-        return None
-    return Section("told", words("told"), (Listing(tuple(lines)),), wide=True)
+        first = _told_chain(chain, found.holding(Holds.REPEATS))
+        if at is not None and chain.rows[first][at]:
+            pairs.append((words("it_points"), words.said(chain.rows[first][at])))
+        pairs.append((words("do_first"), _first(chain, currency_of(found), words)))
+    return Section("told", words("told"), (Facts(tuple(pairs)),), wide=True) if pairs else None
 
 
-def _next(found: Outlook, words: Words) -> Section | None:
-    """Return what is likely to fail as dots with ranges, the likeliest first."""
-    table = found.holding(Holds.AHEAD)
-    at = table.place(Tells.VALUE) if table is not None else None
-    if table is None or at is None:
-        return None
-    prices = table.named("cost") or [None] * len(table.rows)
-    rows = sorted(
+def _told_chain(chain: Table, repeats: Table | None) -> int:
+    """Return which of the chains from one job is told: the one that ends at what keeps failing."""
+    again = repeats.cells(Tells.COMPONENT)[0] if repeats is not None else None
+    names = chain.named("spared") or []
+    keys = list(zip(chain.cells(Tells.COMPONENT), chain.cells(Tells.PLACE), strict=True))
+    return next(
         (
-            (float(value), number)
-            for number, row in enumerate(table.rows)
-            if isinstance(value := row[at], int | float)
+            n
+            for n, name in enumerate(names)
+            if keys[n] == keys[0] and again and getattr(name, "component", None) == again
         ),
-        reverse=True,
-    )[:_NEXT]
-    low, high = table.cells(Tells.LOW), table.cells(Tells.HIGH)
-    components, places = table.cells(Tells.COMPONENT), table.cells(Tells.PLACE)
-    unit = _currency(found)
-    given = []
-    for value, number in rows:
-        name = words.part(components[number] or "", places[number] or "")
-        price = money_text(prices[number], None, None, unit, words)
-        given.append(
-            Interval(
-                words("part_price", name=name, price=price) if price else name,
-                value,
-                _number(low[number], value),
-                _number(high[number], value),
-                Mark.CRITICAL in table.marked()[number][1],
-            )
-        )
-    if not given:
-        return None
-    title = words("next_title", months=Said(words.number("12")))
-    axis = Axis(words("chance_axis"), share=True, strong=words("safety_part"))
-    first = given[0]
-    alternative = words(
-        "compared_in_words",
-        name=first.name,
-        value=Said(words.number(f"{first.value:.0%}")),
-        low=Said(words.number(f"{first.low:.0%}")),
-        high=Said(words.number(f"{first.high:.0%}")),
-        number=len(given),
+        0,
     )
-    picture = intervals(given, axis, "next", words, title=title, alternative=alternative)
-    blocks: tuple[Block, ...] = (picture,) if picture else (Paragraph(alternative),)
-    return Section("goes-next", words("goes_next"), blocks, wide=True)
 
 
-def _number(value: Cell, other: float) -> float:
-    return float(value) if isinstance(value, int | float) else other
-
-
-def _money(found: Outlook, words: Words) -> Section | None:
-    """Return what the coming months are expected to cost, in one small picture."""
-    table = found.holding(Holds.TOTALS)
-    at = table.place(Tells.VALUE) if table is not None else None
-    if table is None or at is None:
-        return None
-    unit = table.columns[at].unit
-    low, high = table.cells(Tells.LOW), table.cells(Tells.HIGH)
-    given, figure = [], Said()
-    for number, months in enumerate(table.cells(Tells.TIME)):
-        value = table.rows[number][at]
-        if not isinstance(months, int | float) or months > 12 or not isinstance(value, int | float):
-            continue
-        name = words("within_months", months=Said(words.number(f"{months:g}")))
-        ends = (_number(low[number], value), _number(high[number], value))
-        given.append(Interval(name, float(value), *ends))
-        figure = money_text(value, *ends, unit, words)
-    if not given or not any(one.value for one in given):
-        return None
-    picture = intervals(
-        given,
-        Axis(words("money_axis", unit=unit)),
-        "money",
-        words,
-        title=words("money_said"),
-        alternative=words("money_said"),
-    )
-    blocks: tuple[Block, ...] = (picture,) if picture else (Paragraph(words("money_said")),)
-    return Section("money", words("year_money"), blocks, figure=figure)
-
-
-def _ways(found: Outlook, words: Words) -> Section | None:
-    """Return the ways of going on with the vehicle, and what would turn the advice."""
-    ways, turns = found.holding(Holds.WAYS), found.holding(Holds.TURNS)
-    blocks: list[Block] = []
-    if ways is not None:
-        blocks.append(_ways_grid(ways, words))
-    if turns is not None:
-        lines = [row[0] for row in turns.rows if row[0]]
-        blocks.append(listed(lines, words))
-    if not blocks:
-        return None
-    return Section("keep-or-sell", words("advice"), tuple(blocks), wide=True)
-
-
-def _ways_grid(ways: Table, words: Words) -> Grid:
-    """Return each way with what it costs, and what it leaves open below it."""
-    places = [
-        at
-        for at, column in enumerate(ways.columns)
-        if column.tells is Tells.NAME or column.kind in {"money", "chance"}
-        if column.tells not in {Tells.LOW, Tells.HIGH} and column.name not in {"low", "high"}
+def _first(chain: Table, unit: str, words: Words) -> Said:
+    """Return the job that others hang on, with its price and what it may spare."""
+    keys = list(zip(chain.cells(Tells.COMPONENT), chain.cells(Tells.PLACE), strict=True))
+    own = [n for n, key in enumerate(keys) if key == keys[0]]
+    names, prices = chain.named("spared"), chain.named("spares")
+    spared = [
+        words("job_price", name=words.said(names[n]), price=value_text(MONEY, price, words, 0))
+        if prices and (price := prices[n]) is not None
+        else words.said(names[n])
+        for n in own
+        if names and names[n]
     ]
-    headings = tuple(
-        Heading(_with_unit(ways.columns[at], words), right=ways.columns[at].tells is not Tells.NAME)
-        for at in places
-    )
-    texts = [at for at, column in enumerate(ways.columns) if column.kind == "sentence"]
-    lines = []
-    for row in ways.rows:
-        cells = tuple(
-            words.word(row[at])
-            if ways.columns[at].tells is Tells.NAME
-            else value_text(ways.columns[at], row[at], words, 0)
-            for at in places
-        )
-        below = tuple(
-            (words.said(ways.columns[at].title), words.said(row[at])) for at in texts if row[at]
-        )
-        lines.append(Line(cells, below))
-    return Grid(words.said(ways.title), headings, tuple(lines))
-
-
-def _with_unit(column: Column, words: Words) -> Said:
-    title = words.said(column.title)
-    return words("in_unit", title=title, unit=column.unit) if column.unit else title
+    at = chain.place(Tells.VALUE)
+    price = Said() if at is None else money_text(chain.rows[0][at], None, None, unit, words)
+    name = words.part(keys[0][0] or "", keys[0][1] or "")
+    name = words("job_price", name=name, price=price) if price else name
+    return words("may_spare", name=name, parts=words.joined(spared, "; ")) if spared else name
 
 
 def _inspection(passes: Ran | None, service: Ran | None, words: Words) -> Section | None:
@@ -371,17 +302,26 @@ def _inspection(passes: Ran | None, service: Ran | None, words: Words) -> Sectio
     if table is not None:
         days = table.named("due_on") or [None] * len(table.rows)
         soon = [
-            words("service_by", name=words.word(component), day=day)
-            if day is not None
-            else words.word(component)
-            for (_row, marks), component, day in zip(
-                table.marked(), table.cells(Tells.COMPONENT), days, strict=True
+            _service(words.word(component), state, day, words)
+            for (_row, marks), component, state, day in zip(
+                table.marked(),
+                table.cells(Tells.COMPONENT),
+                table.cells(Tells.STATE),
+                days,
+                strict=True,
             )
             if Mark.LATER not in marks and component
         ]
         told = words.joined(soon, "; ") if soon else words("no_service_due")
         pairs.append((words("service_due"), told))
     return Section("due", words("due_title"), (Facts(tuple(pairs)),)) if pairs else None
+
+
+def _service(name: Said, state: Cell, day: Cell, words: Words) -> Said:
+    """Return a service with its state; its day only where it is still to come by that day."""
+    if state in {"overdue", "due"}:
+        return words.joined((name, words.word(state)), ": ")
+    return name if day is None else words("service_by", name=name, day=day)
 
 
 def _not_known(found: Outlook, words: Words) -> Section | None:

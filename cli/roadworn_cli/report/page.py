@@ -1,6 +1,7 @@
 """One analysis as a page of its own, whoever brings it: `analyse NAME --format html`."""
 
 import os
+import re
 import sys
 from collections.abc import Callable
 from functools import lru_cache
@@ -24,6 +25,8 @@ _FOLDER = Path(__file__).parent
 #: How a file written by us begins; nothing else is ever overwritten.
 BEGINS = "<!doctype html>"
 _LONG_WORD = 18
+#: A day by ISO 8601, and a short name that ends in a number, as pickup-2.
+_UNBROKEN = re.compile(r"(\b\d{4}-\d\d-\d\d\b|\b[A-Za-z]{1,10}-\d{1,4}\b)")
 
 
 def render(report: Report, words: Words) -> str:
@@ -77,7 +80,19 @@ def _template() -> "Template":
         lstrip_blocks=True,
     )
     environment.tests["long"] = _long
+    environment.filters["whole"] = _whole
     return environment.get_template("report.html")
+
+
+def _whole(text: str) -> str:
+    """Return a text as markup in which no line ends inside a day or at the hyphen of a name."""
+    from markupsafe import Markup, escape
+
+    parts = _UNBROKEN.split(str(text))
+    return Markup("").join(  # every part is escaped
+        Markup('<span class="d">{}</span>').format(part) if number % 2 else escape(part)
+        for number, part in enumerate(parts)
+    )
 
 
 def _long(text: str) -> bool:

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 from roadworn.say import Said
@@ -22,7 +22,7 @@ from roadworn_cli.report.marks import both
 from roadworn_cli.report.model import Grid, Heading, Line, Picture
 from roadworn_cli.words import Words
 
-_HIGH = 150.0
+_HIGH = 120.0
 _YEAR_ABOVE, _YEAR_ROOM = 14.0, 36.0
 
 
@@ -113,7 +113,8 @@ def periods(
         )
         for one in shown
     )
-    return both(make, ident, title, alternative, (Grid(title, headings, lines),))
+    made = both(make, ident, title, alternative, (Grid(title, headings, lines),))
+    return replace(made, titled=any(above))
 
 
 def _column(sheet: Sheet, one: Period, left: float, wide: float, y: Scale) -> None:

@@ -184,7 +184,11 @@ def periods_in(table: Table) -> list[Period]:
 
 
 def periods_of(
-    given: Sequence[Period], unit: str, ident: str, words: Words, coming: float | None = None
+    given: Sequence[Period],
+    unit: str,
+    ident: str,
+    words: Words,
+    known: Mapping[bool, float] | None = None,
 ) -> Picture | None:
     """Draw periods with the sums of both halves written over them.
 
@@ -193,7 +197,7 @@ def periods_of(
         unit: the currency.
         ident: unique on the page.
         words: of the report.
-        coming: the sum of those to come where it is known better than month by month.
+        known: the sum of past ones, and of those to come, where it is known better than that.
     """
     if len(given) < 2:
         return None
@@ -205,8 +209,7 @@ def periods_of(
         )
         for past in (True, False)
     }
-    if coming is not None:
-        sums[False] = (coming, sums[False][1])
+    sums |= {past: (value, sums[past][1]) for past, value in (known or {}).items()}
     above = tuple(
         words(key, months=sums[past][1] * months, value=_short(sums[past][0], words), unit=unit)
         if sums[past][1]

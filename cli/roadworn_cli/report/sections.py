@@ -36,6 +36,7 @@ class Manner:
         without: what tables hold that are told elsewhere.
         lead: begin with the headline.
         plain: without the sentences below rows, and the reservations not on paper.
+        fold: tables are folded on a phone.
         key: where the heading of the section stands in the strings; empty takes the
             analysis' own title.
     """
@@ -45,6 +46,7 @@ class Manner:
     without: frozenset[Holds] = frozenset()
     lead: bool = True
     plain: bool = False
+    fold: bool = False
     key: str = ""
 
 
@@ -65,7 +67,8 @@ def blocks(ran: Ran, words: Words, manner: Manner, anchor: str) -> tuple[Block, 
     for table in result.tables:
         if table.holds not in manner.without and not _beside_chart(table, ran):
             shown = without_sentences(table) if manner.plain else table
-            found += blocks_of(shown, words, full=manner.full, first=first)
+            made = blocks_of(shown, words, full=manner.full, first=first)
+            found += folded(words.said(table.title), made) if manner.fold else made
     if not result.tables and result.estimates:
         found.append(
             Facts(
@@ -87,6 +90,11 @@ def blocks(ran: Ran, words: Words, manner: Manner, anchor: str) -> tuple[Block, 
         told = words("asked", name=ran.analysis.name, plugin=ran.plugin, settings=Said(asked))
         found.append(Paragraph(told, "quiet"))
     return tuple(found)
+
+
+def folded(title: Said, blocks: tuple[Block, ...]) -> tuple[Block, ...]:
+    """Return blocks as one that is folded on a phone; nothing where there are none."""
+    return (Fold(title, blocks, narrow=True),) if blocks else ()
 
 
 def without_sentences(table: Table) -> Table:
@@ -149,7 +157,8 @@ def rests_on(size: int, root: str, day: object, words: Words, *, full: bool = Tr
     """
     if not full:
         short = Paragraph(words("check_short", size=str(size), root=root), "quiet")
-        return Section("rests-on", words("rests_on"), (short,))
+        fold = Fold(words("check_fold", number=size), (short,), narrow=True)
+        return Section("rests-on", words("rests_on"), (fold,))
     pairs = (
         (words("events_in_ledger"), words("count", number=size)),
         (words("root"), Said(root)),

@@ -25,6 +25,8 @@ from roadworn_cli.results import cell as in_terminal
 from roadworn_cli.words import Words
 
 _NUMERIC = {"integer", "number", "distance", "money", "chance"}
+#: An amount that stands by itself.
+MONEY = Column("money", "money", "money")
 _LEFT = {"text", "component", "date", "sentence"}
 
 
@@ -223,6 +225,28 @@ def value_text(column: Column, value: Cell, words: Words, places: int | None = N
     if abs(value) == float("inf"):
         return Said("∞" if value > 0 else "−∞")
     return Said(words.number(_figure(column, value, places)))
+
+
+def money_text(value: Cell, low: Cell, high: Cell, unit: str, words: Words) -> Said:
+    """Return an amount with its limits where they say more than it does, and its currency."""
+    if value is None or value != value:
+        return Said()
+    figures = [value_text(MONEY, one, words, 0) for one in (value, low, high)]
+    text = figures[0]
+    if low is not None and high is not None and figures[1] != figures[2]:
+        text = words("from_to", low=figures[1], high=figures[2])
+    return words.joined((text, unit), "\u00a0") if unit else text
+
+
+def estimate_text(value: Cell, low: Cell, high: Cell, unit: str, words: Words) -> Said:
+    """Return an amount with its currency, and its limits behind it where they say more."""
+    told = money_text(value, None, None, unit, words)
+    if not told or low is None or high is None:
+        return told
+    figures = [value_text(MONEY, one, words, 0) for one in (value, low, high)]
+    if figures[1] == figures[2]:
+        return told
+    return words("with_limits", value=told, low=figures[1], high=figures[2])
 
 
 def _figure(column: Column, value: float, places: int | None) -> str:

@@ -82,7 +82,7 @@ def vehicle_report(
     view = asker.view
     vehicle_id = view.require_vehicle(request.vehicle)
     asker.look = asker.look.settled(view, vehicle_id)
-    words = Words(asker.look)
+    words = Words(asker.look, spelled=not request.full)
     if found is None or found.unit != asker.look.unit:
         with told("outlook"):
             found = outlook(view, asker.host, vehicle_id, request.months, asker.look.unit)
@@ -100,16 +100,20 @@ def vehicle_report(
             asker.take(answers, ran)
         else:
             asker.ask(answers, vehicle=vehicle_id, **given)
-    cautions = cautions_section(found.cautions, found.closing, words)
     if request.full:
+        cautions = cautions_section(found.cautions, found.closing, words)
         sections = _full(asker, found, words, vehicle_id, cautions)
     else:
-        sections = owner_sections(asker, found, words, vehicle_id, cautions)
+        sections = owner_sections(asker, found, words, vehicle_id)
     sections.append(rests_on(found.size, found.root, found.as_of, words, full=request.full))
     title = words("vehicle_title", vehicle=vehicle_id)
+    about = who(found, words)
+    looked = last_visit(view, vehicle_id, words).day
+    if looked is not None and not request.full:
+        about = (*about, words("looked_on", day=looked))
     report = Report(
         title,
-        who(found, words),
+        about,
         tuple(sections),
         contact,
         brief=not request.full,

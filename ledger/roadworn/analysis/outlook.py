@@ -111,7 +111,7 @@ def _stepped(view: "LedgerView", vehicle_id: str) -> list[str]:
 #: A look-over, a scan or a reading older than this is named among what is not known.
 STALE = timedelta(days=200)
 # The likeliest and dearest few fit on a screen; `analyse next-repairs` has them all.
-_MOST_NEXT = 10
+_MOST_NEXT = 20
 
 
 #: Columns of what is open, whoever says it.

@@ -116,6 +116,7 @@ class Speaker:
         language: code of a language file.
         dates: key of `DATES`.
         shown: makes a text that somebody typed fit to be seen where it is going.
+        spelled: say places in words in English too, for who does not know LF.
     """
 
     def __init__(
@@ -123,9 +124,12 @@ class Speaker:
         language: str = SOURCE,
         dates: str = "ymd",
         shown: Callable[[str], str] = str,
+        *,
+        spelled: bool = False,
     ) -> None:
         self.strings = strings(language)
         self._is_source = language == SOURCE
+        self._spelled = spelled or not self._is_source
         self._dates, self._shown = DATES[dates], shown
 
     @cached_property
@@ -175,7 +179,7 @@ class Speaker:
             yield from self._sentence(value)
         elif isinstance(value, PartName):
             # A part that goes by its id in data is called by its name.
-            if self._is_source and value != f"{value.component} {value.position}".strip():
+            if not self._spelled and value != f"{value.component} {value.position}".strip():
                 yield str(value), ""
             else:
                 yield from self._part(value.component, value.position)
@@ -247,7 +251,7 @@ class Speaker:
             yield from self._place(position, "" if known is None else known.positions)
 
     def _place(self, position: str, scheme: str) -> Iterator[Piece]:
-        told = None if self._is_source else self._placed(position, scheme)
+        told = self._placed(position, scheme) if self._spelled else None
         yield self._foreign(position) if told is None else (told, "")
 
     def _placed(self, position: str, scheme: str) -> str | None:

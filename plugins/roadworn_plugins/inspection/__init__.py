@@ -70,6 +70,7 @@ _say = Says(
             "About {middle:,.0f} {currency} ({low:,.0f} to {high:,.0f}) puts right what has a "
             "price."
         ),
+        "cost-to-pass-one": "About {middle:,.0f} {currency} puts right what has a price.",
         "no-price": "Without a price: {items}.",
         "seen-on": "What it asks for was last seen sound on {last}.",
         "seen-between": "What it asks for was last seen sound between {first} and {last}.",
@@ -217,7 +218,9 @@ def _headline(
     if one.outcome == "fail":
         if one.total("middle"):
             totals = {of: one.total(of) for of in ("middle", "low", "high")}
-            parts.append(_say("cost-to-pass", currency=currency, **totals))
+            alike = len({f"{total:,.0f}" for total in totals.values()}) == 1
+            code = "cost-to-pass-one" if alike else "cost-to-pass"
+            parts.append(_say(code, currency=currency, **totals))
         if one.unpriced:
             parts.append(_say("no-price", items=Joined(dict.fromkeys(one.unpriced))))
     elif one.outcome == "pass" and one.seen:
