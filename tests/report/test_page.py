@@ -131,7 +131,7 @@ def test_it_reads_in_order_and_safety_comes_first(report_of: ReportOf) -> None:
         "outer tie rod end",
         "Today: before it is driven on",
         "Would it pass its inspection?",
-        "What goes next",
+        "What may fail next",
         "Its life so far",
         "Cautions",
         "What this report rests on",
@@ -145,7 +145,7 @@ def test_it_reads_in_order_and_safety_comes_first(report_of: ReportOf) -> None:
 def test_every_open_safety_item_of_the_fleet_stands_on_top(report_of: ReportOf) -> None:
     text = Page.of(report_of("plain.db", "report", "fleet", "-o", "-")).text
     top = text[: text.index("Contents")]
-    assert "STOP: vehicles 2, safety items open 2" in top
+    assert "STOP: 2 vehicles must not be driven" in top
     assert top.count("outer tie rod end") == 2
 
 

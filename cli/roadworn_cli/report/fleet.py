@@ -83,7 +83,7 @@ def fleet_report(
     )
     if not view.sql("SELECT count(*) FROM vehicles").rows[0][0]:
         sections = tuple(first_steps(words))
-        return Report(title, about, sections, brief=True, letterhead=letterhead), words
+        return Report(title, about, sections, brief=True, letterhead=letterhead, sheets=1), words
     details = _details(asker, words, months, settings or {}, full=full)
     details.append(_fleet(view, words))
     missing = left_out(asker.left_out, words)
@@ -98,7 +98,7 @@ def fleet_report(
     ]
     details[0] = replace(details[0], fresh=True)
     sections = (*first, listed, *(replace(section, wide=True) for section in details))
-    return Report(title, about, sections, brief=True, letterhead=letterhead), words
+    return Report(title, about, sections, brief=True, letterhead=letterhead, sheets=1), words
 
 
 def _details(

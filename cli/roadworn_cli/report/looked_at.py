@@ -17,6 +17,7 @@ from roadworn_cli.report.model import (
     Paragraph,
     Section,
 )
+from roadworn_cli.report.sections import folded
 from roadworn_cli.report.tables import blocks_of
 from roadworn_cli.words import LONGEST, Words
 
@@ -159,4 +160,4 @@ def history_section(view: "LedgerView", vehicle_id: str, words: Words) -> Sectio
     )
     quoted = Paragraph(words("as_written"), "quiet")
     grid = (Grid(words("history"), headings, lines),) if lines else ()
-    return Section("history", words("history"), (quoted, *grid))
+    return Section("history", words("history"), (quoted, *folded(words("history"), grid)))

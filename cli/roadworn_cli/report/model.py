@@ -191,6 +191,7 @@ class Report:
         sections: in reading order.
         brief: printed small, to be taken home.
         letterhead: whose paper it stands on, if anybody's.
+        sheets: so many of its first sheets of paper hold what stands on them, and no more.
     """
 
     title: Said
@@ -199,3 +200,4 @@ class Report:
     contact: tuple[Said, ...] = field(default=())
     brief: bool = False
     letterhead: Letterhead | None = None
+    sheets: int = 0

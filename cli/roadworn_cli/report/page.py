@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from roadworn.analysis import Ran
 from roadworn.model.errors import EnvironmentFailure, UsageError
 from roadworn_cli.report.model import Report, Section
+from roadworn_cli.report.paper import print_scale
 from roadworn_cli.report.sections import Manner, blocks, rests_on
 from roadworn_cli.words import PAPERS, Look, Words
 
@@ -43,6 +44,7 @@ def render(report: Report, words: Words) -> str:
         name=Markup(_css_string(report.title)),  # noqa: S704  # hexadecimal only
         style=Markup(_style()),  # noqa: S704  # our own files
         drawn=Markup,
+        scale=print_scale(report, PAPERS[words.look.paper]),
     )
 
 

@@ -109,7 +109,13 @@ def grid_of(
 def _columns(table: Table, *, full: bool, brief: bool, money_by_row: bool) -> list[_Shown]:
     brief = brief and any(column.brief for column in table.columns)
     found: list[_Shown] = []
-    taken: set[int] = set()
+    # What a row is called is not told a second time by its id and its place.
+    named = any(column.tells is Tells.NAME and not column.detail for column in table.columns)
+    taken: set[int] = {
+        at
+        for at, column in enumerate(table.columns)
+        if named and column.detail and column.tells in {Tells.COMPONENT, Tells.PLACE}
+    }
     for at, column in enumerate(table.columns):
         if at in taken or column.kind == "sentence":
             continue

@@ -37,11 +37,19 @@ _ASKED = (
     (Answers.KEEP_OR_SELL, "advice", "advice"),
     (Answers.WEARS, "wear", "wear"),
     (Answers.SERVICE_DUE, "service_due", "maintenance"),
-    # One vehicle has too few cases to be right or wrong by: the record is that of all.
-    (Answers.CAME_TRUE, "past_projections", "track_record"),
 )
-#: What an owner does not ask: the record of all vehicles, and each measurement.
-_ONLY_FULL = frozenset({Answers.WEARS, Answers.CAME_TRUE})
+#: What an owner does not ask: each measurement.
+_ONLY_FULL = frozenset({Answers.WEARS})
+#: What is told of a fleet or a class, and of one vehicle only by too few cases to mean anything.
+_OF_THE_FLEET = frozenset(
+    {
+        Answers.CAME_TRUE,
+        Answers.CODES,
+        Answers.CUMULATIVE,
+        Answers.LIFESPANS,
+        Answers.SUPPLIERS,
+    }
+)
 #: Order of the rows of an inspection: what fails first, what passes last.
 _ORDER = ((Mark.PASSES, 3), (Mark.NOT_KNOWN, 2), (Mark.FAILED, 0))
 
@@ -116,8 +124,9 @@ def vehicle_report(
         about,
         tuple(sections),
         contact,
-        brief=not request.full,
+        brief=True,
         letterhead=request.letterhead,
+        sheets=0 if request.full else 2,
     )
     return report, words
 
@@ -139,11 +148,12 @@ def _full(
         blocks = (listed(found.unknown, words),)
         sections.append(Section("not-known", words("not_known"), blocks))
     missing = left_out(asker.left_out, words)
-    return [*sections, *((missing,) if missing else ()), cautions]
+    found_all = [*sections, *((missing,) if missing else ()), cautions]
+    return [replace(section, wide=True) for section in found_all]
 
 
 def _answers(asker: Asker, words: Words, vehicle_id: str) -> list[Section]:
-    """Return inspection, advice, what keeps failing, the line of life, wear, service, backtest."""
+    """Return inspection, advice, what keeps failing, the line of life, wear and service."""
     ran = asker.ran
     sections = [
         _section(ran[answers], words, key)
@@ -154,7 +164,7 @@ def _answers(asker: Asker, words: Words, vehicle_id: str) -> list[Section]:
     failing = ran.get(Answers.KEEPS_FAILING)
     middle: list[Section] = []
     if failing is not None:
-        manner = Manner(full=True, without=frozenset({Holds.DUE}), key="keeps_failing")
+        manner = Manner(full=True, without=frozenset({Holds.DUE}), key="keeps_failing", fold=True)
         middle.append(section_of(failing, words, manner))
     life = life_line(asker.view, vehicle_id, failing, words)
     if life is not None:
@@ -167,7 +177,7 @@ def _section(ran: Ran, words: Words, key: str = "") -> Section:
     """Return an answer about one vehicle, without what is due: that stands at the top."""
     told = replace(ran, result=replace(ran.result, tables=of_this_one(ran.result.tables)))
     without = frozenset({Holds.DUE} if key else ())
-    return section_of(told, words, Manner(full=True, without=without, key=key))
+    return section_of(told, words, Manner(full=True, without=without, key=key, fold=True))
 
 
 def of_this_one(tables: Iterable[Table]) -> tuple[Table, ...]:
@@ -195,7 +205,7 @@ def _others(asker: Asker, words: Words, vehicle_id: str) -> list[Section]:
     """Return every other analysis, a plugin's too, that can be asked about one vehicle."""
     sections = []
     for name, (_plugin, analysis) in asker.host.analyses().items():
-        asked = {name, analysis.answers} & {*asker.ran, *asker.left_out}
+        asked = {name, analysis.answers} & {*asker.ran, *asker.left_out, *_OF_THE_FLEET}
         if not asked and "vehicle" in analysis.settings.model_fields:
             ran = asker.ask(name, vehicle=vehicle_id)
             if ran is not None:

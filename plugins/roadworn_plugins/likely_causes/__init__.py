@@ -321,7 +321,7 @@ def _scores(causes: Causes) -> Table:
             ),
         )
     title = "How well each case is foretold from the others, 0 the best"
-    return Table("scores", title, _SCORE_COLUMNS, rows)
+    return Table("scores", title, _SCORE_COLUMNS, rows, holds=Holds.OF_ALL)
 
 
 def _headline(
