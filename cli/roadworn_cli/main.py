@@ -23,6 +23,7 @@ VERBS: tuple[Verb, ...] = (
     Verb("enrol", "roadworn_cli.record.entry:enrol", "Take in a vehicle.", "Write down"),
     Verb("record", "roadworn_cli.record:verb", "Write down what was seen or done.", "Write down"),
     Verb("done", "roadworn_cli.record.done:done", "Approved work was done.", "Write down"),
+    Verb("wheels", "roadworn_cli.wheels:wheels", "Rotate or swap tires.", "Write down"),
     Verb("import", "roadworn_cli.import_:import_", "Take in events from files.", "Write down"),
     Verb("contact", "roadworn_cli.vehicle:contact", "Names, apart from events.", "Write down"),
     Verb("undo", "roadworn_cli.undo:undo", "Take back the last entry or import.", "Write down"),

@@ -54,9 +54,11 @@ def all_views(tables: Sequence[TableSpec], condition: str) -> dict[str, ViewSpec
     return {**_usual_views(tables, condition), **_counter_views()}
 
 
-def _usual_views(tables: Sequence[TableSpec], condition: str) -> dict[str, ViewSpec]:
+def _usual_views(
+    tables: Sequence[TableSpec], condition: str, *, moved: bool = False
+) -> dict[str, ViewSpec]:
     views = [seen(condition), known(condition), *EVENT_VIEWS, *DISTANCE_VIEWS, *VEHICLE_VIEWS]
-    views += [typed(spec) for spec in tables if spec.name not in _STEPS]
+    views += [typed(spec, moved=moved) for spec in tables if spec.name not in _STEPS]
     views += [*STATE_VIEWS, *LIFE_VIEWS, *OPEN_VIEWS]
     return {view.name: view for view in views}
 
@@ -150,13 +152,17 @@ class Session:
         self.options = options
         self._views: dict[str, ViewSpec] = {}
         self._public: dict[str, str] = {}
-        self._know(_usual_views(self.tables, options.condition))
+        # Fleets whose wheels stay where they are pay nothing for those that do not.
+        changed = con.execute("SELECT 1 FROM raw.wheel_changes LIMIT 1").fetchall()
+        self._know(_usual_views(self.tables, options.condition, moved=bool(changed)))
         self._made: set[str] = set()
         # A comment on every column takes as long as the views; only the catalogue shows them.
         self._uncommented: list[str] = []
         self._by_hand: dict[str, Callable[[], None]] = {
             "base.amended": self._make_amended,
             "base.merged": self._make_merged,
+            "base.wheel_places": self._make_wheels,
+            "base.wheel_ends": self._make_wheels,
             "base.odometer_verdicts": self._make_verdicts,
             "base.absent": self._make_absent,
         }
@@ -249,6 +255,14 @@ class Session:
         if rows:
             with self.con.appender("base.merged") as appender:
                 appender.append_rows(sorted(resolved(dict(rows)).items()))
+
+    def _make_wheels(self) -> None:
+        """Fill base.wheel_places and base.wheel_ends: where tires sit now, and since when."""
+        from roadworn.columns import views_wheels
+
+        self._made |= {"base.wheel_places", "base.wheel_ends"}
+        self.make(("base.known", "base.distances"))
+        views_wheels.make(self.con, self.tables)
 
     def _make_absent(self) -> None:
         """Fill base.absent: components that a vehicle does not have, by profile and record."""

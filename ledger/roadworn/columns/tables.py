@@ -129,6 +129,26 @@ MERGES = TableSpec(
     "json_extract_string(payload, '$.note') AS note FROM batch",
 )
 
+WHEEL_CHANGES = table(
+    "wheel_changes",
+    "one row each time that wheels were rotated, or a set put on in the place of another",
+    ("wheels",),
+    ("action", "rotated or swapped"),
+    ("fitted", "name of the set that went on"),
+    ("stored", "name of the set that came off"),
+    ("storage", "where that one lies"),
+    NOTE,
+)
+
+WHEEL_MOVES = table(
+    "wheel_moves",
+    "one row for each wheel that was moved in a rotation",
+    ("wheels",),
+    ("from_place", "where it sat"),
+    ("to_place", "where it sits from then on"),
+    each=("moves",),
+)
+
 RETRACTIONS = table(
     "retractions",
     "one row for each event that was taken back by a retraction",
@@ -341,7 +361,17 @@ DECISIONS = table(
 )
 
 CORE_TABLES: tuple[TableSpec, ...] = (
-    *(PROFILES, READING_DETAILS, EXCHANGES, VALUATIONS, INSPECTION_RESULTS, RETIREMENTS, MERGES),
+    *(
+        PROFILES,
+        READING_DETAILS,
+        EXCHANGES,
+        VALUATIONS,
+        INSPECTION_RESULTS,
+        RETIREMENTS,
+        MERGES,
+        WHEEL_CHANGES,
+        WHEEL_MOVES,
+    ),
     *(VISITS, RETRACTIONS, CORRECTIONS, *LOOK_TABLES),
     *(REPLACEMENTS, REPAIRS, MAINTENANCE_DONE, WORK_TESTS, ESTIMATES, ESTIMATE_LINES, DECISIONS),
 )

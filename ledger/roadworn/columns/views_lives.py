@@ -83,7 +83,10 @@ SPANS = ViewSpec(
     WITH ends AS (
       SELECT s.stay, s.vehicle_id, s.component, s.place, s.start_seq, s.end_seq,
              a.day AS fitted_day, a.part_kind,
-             CASE WHEN s.start_seq IS NULL THEN 0 ELSE a.true_km END AS start_km,
+             -- A tire that lay in storage did not go what the vehicle went meanwhile.
+             CASE WHEN s.start_seq IS NULL THEN coalesce(w.stored_km, 0) ELSE a.true_km END
+               AS start_km, coalesce(w.stored_km, 0) AS stored_km,
+             coalesce(w.first, TRUE) AS came_with_it,
              CASE WHEN s.start_seq IS NULL THEN v.service_day ELSE a.day END AS start_day,
              coalesce(a.day, v.service_day, -1000000) AS from_day,
              CASE WHEN s.end_seq IS NOT NULL THEN b.true_km
@@ -96,10 +99,12 @@ SPANS = ViewSpec(
       JOIN base.vehicle_days AS v ON v.vehicle_id = s.vehicle_id
       LEFT JOIN base.fitted AS a ON a.seq = s.start_seq
       LEFT JOIN base.fitted AS b ON b.seq = s.end_seq
+      LEFT JOIN base.wheel_ends AS w ON w.vehicle_id = s.vehicle_id AND w.place = s.place
+        AND s.component = 'wheel.tire'
     ), late AS (
       SELECT *,
              CASE WHEN start_seq IS NULL OR fitted_day < observed_day
-                  THEN greatest(0, observed_km - start_km) ELSE 0 END AS entry_km,
+                  THEN greatest(0, observed_km + stored_km - start_km) ELSE 0 END AS entry_km,
              CASE WHEN start_seq IS NULL OR fitted_day < observed_day
                   THEN CAST(greatest(0, observed_day - start_day) AS DOUBLE) ELSE 0 END
                AS entry_days
@@ -138,7 +143,7 @@ SPANS = ViewSpec(
            CASE WHEN c.own AND e.unwatched IS NOT TRUE
                 THEN CASE c.because WHEN 'unplaced' THEN 'soon again, place not given'
                                     ELSE 'came back' END
-                WHEN e.start_seq IS NULL AND e.parts <> 'original'
+                WHEN e.start_seq IS NULL AND (e.parts <> 'original' OR NOT e.came_with_it)
                 THEN 'fitted before enrolment, age unknown'
                 WHEN e.part_kind = 'used' THEN 'used part, age unknown'
                 WHEN e.start_km IS NULL OR e.end_km IS NULL OR e.entry_km IS NULL
@@ -151,7 +156,10 @@ SPANS = ViewSpec(
     LEFT JOIN sound AS s ON s.stay = e.stay
     LEFT JOIN found AS f ON f.stay = e.stay
     LEFT JOIN base.came_back AS c ON c.stay = e.stay""",
-    needs=("base.stays", "base.vehicle_days", "base.fitted", "base.looks", "base.came_back"),
+    needs=(
+        *("base.stays", "base.vehicle_days", "base.fitted", "base.looks", "base.came_back"),
+        "base.wheel_ends",
+    ),
     kept=True,
 )
 

@@ -2,6 +2,7 @@
 
 from roadworn.columns.spec import COMMON, ENVELOPE, ColumnSpec, TableSpec, ViewSpec
 from roadworn.columns.tables import PROFILE_COLUMNS
+from roadworn.columns.wheels import CARRIED
 from roadworn.model.places import axle_sql
 
 _PAYLOAD: ColumnSpec = (
@@ -118,16 +119,36 @@ READINGS = ViewSpec(
 )
 
 
-def typed(spec: TableSpec) -> ViewSpec:
-    """Return the public view of a folded table: rows that count, with the common columns."""
+def placed(spec: TableSpec) -> bool:
+    """Return whether a table says of parts where they sit."""
+    return {"component", "position"} <= {name for name, _type, _meaning in spec.columns}
+
+
+def typed(spec: TableSpec, *, moved: bool = False) -> ViewSpec:
+    """Return the public view of a folded table: rows that count, with the common columns.
+
+    Args:
+        spec: the table.
+        moved: wheels have changed their places, so that tires are looked up where they sit now.
+    """
     own = ", ".join(f't."{name}"' for name, _type, _meaning in spec.columns)
+    common, join = COMMON_SQL, ""
+    needs: tuple[str, ...] = ("base.known", "base.distances")
+    if moved and placed(spec):
+        common = common.replace("d.true_km,", "d.true_km + coalesce(w.missed_km, 0) AS true_km,")
+        own = own.replace('t."position"', 'coalesce(w.place, t."position") AS "position"')
+        join = (
+            " LEFT JOIN base.wheel_places AS w ON w.seq = t.seq AND w.said = t.position "
+            f"AND t.component IN {CARRIED}"
+        )
+        needs = (*needs, "base.wheel_places")
     return ViewSpec(
         f"main.{spec.name}",
         spec.comment,
         (*COMMON, *spec.columns),
-        f'SELECT {COMMON_SQL}, {own} FROM raw."{spec.name}" AS t '
-        "JOIN base.distances AS d ON d.seq = t.seq JOIN base.known AS e ON e.seq = t.seq",
-        needs=("base.known", "base.distances"),
+        f'SELECT {common}, {own} FROM raw."{spec.name}" AS t '
+        f"JOIN base.distances AS d ON d.seq = t.seq JOIN base.known AS e ON e.seq = t.seq{join}",
+        needs=needs,
     )
 
 

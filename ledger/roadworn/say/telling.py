@@ -12,6 +12,7 @@ from roadworn.model.amounts import LIFETIME
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UnknownName
 from roadworn.model.messages import Joined, PartName, Sentence
+from roadworn.say.said import SAID
 
 #: Characters of a text that are shown where it is not asked for in full.
 LONGEST = 240
@@ -24,103 +25,6 @@ _TESTS = (
     "cooling_bleed fluid_level isolation_resistance lamps leak_check readiness_drive scan_again "
     "steering_angle test_drive wheel_torque"
 )
-#: What is said of an event or of a field of one, by a word that is the sentence's code as well.
-_SAID: Mapping[str, str] = {
-    "money": "{amount} {currency}",
-    # The vehicle
-    "enrolment": "enrolled: {profile}",
-    "profile_change": "profile changed: {profile}",
-    "vin": "VIN {vin}",
-    "label": "called {label}",
-    "duty": "duty {duty}",
-    "use": "used for: {use}",
-    "inspected_by": "inspected by {inspected_by}",
-    "inspected_by-none": "no inspection is asked for",
-    "weight_class": "weight class {weight_class}",
-    "in_service_date": "in service since {in_service_date}",
-    "records_since": "all work on record since {records_since}",
-    "owner_reference": "owner {owner_reference}",
-    "odometer_digits": "odometer digits {odometer_digits}",
-    "parts": "parts {parts}",
-    "drive": "driven wheels {drive}",
-    "front_brakes": "front brakes {front_brakes}",
-    "rear_brakes": "rear brakes {rear_brakes}",
-    "reading": "odometer read ({how})",
-    "reading-status": "odometer read ({how}, {status})",
-    "exchange": "odometer exchanged: old {old:,.10g} {unit}, new {new:,.10g} {unit}",
-    "valuation": "valued at {value} ({source})",
-    "result": "{which} inspection: {result}",
-    "due_date": "next due {due_date}",
-    "retirement": "left: {reason}",
-    "merge": "the same vehicle as {into}: both records are one from here on",
-    "visit-arrived": "came into the shop",
-    "visit-handed_over": "handed over",
-    "promised": "promised for {promised}",
-    "retraction": "took back event {event}: {reason}",
-    # Looking
-    "inspection": "look-over: {told}",
-    "nothing": "nothing written down",
-    "sound": "sound: {items}",
-    "not_checked": "not checked: {items}",
-    "rest": "everything else {rest}",
-    "safety": "{condition} (safety)",
-    "measured": "{value:,.10g} {unit}",
-    # Tread is read in thirty-seconds of an inch and written as a fraction.
-    "32nds": "{value:,.10g}/32 in",
-    "size": "{name} {size}",
-    "scan": "scan: {told}",
-    "module": "{module}: {codes}",
-    "no-answer": "{module}: no answer",
-    "no-codes": "no codes",
-    "status_byte": "status {status_byte}",
-    "count": "counted {count}",
-    "lamp-on": "lamp on",
-    "lamp-off": "lamp off",
-    "readiness": "readiness {readiness}",
-    "since-clear": "{distance:,.10g} {unit} since clear",
-    "warm_ups_since_clear": "{warm_ups_since_clear} warm-ups since clear",
-    "complaint": "complaint: {complaint}",
-    "photograph": "photograph: {told}",
-    "photograph-file": "{size:,} bytes, {media}, digest {digest}",
-    "cause": "cause: {cause}",
-    "correction": "correction: {correction}",
-    # Work
-    "replacement": "{part} replaced, {reason}",
-    "quantity": "{quantity} of them",
-    "part_number": "part {part_number}",
-    "maker": "made by {maker}",
-    "supplier": "from {supplier}",
-    "along_with": "along with {along_with}",
-    "warranty": "warranty {months} months or {distance:,.10g} {unit}",
-    "warranty-months": "warranty {months} months",
-    "warranty-lifetime": "lifetime warranty",
-    "warranty-distance": "warranty {distance:,.10g} {unit}",
-    "comeback": "a comeback of {event}",
-    "comeback-of-part": "a comeback of {event}, the part was bad",
-    "comeback-of-workmanship": "a comeback of {event}, the work was bad",
-    "comeback-of-customer_part": "a comeback of {event}, the customer's own part",
-    "hours": "{hours:,.10g} h",
-    "hours-at": "{hours:,.10g} h at {rate}",
-    "other-cost": "{amount} besides",
-    "clocked_hours": "{clocked_hours:,.10g} h by the clock",
-    "done_by": "by {done_by}",
-    "fluid_amount": "{fluid_amount:,.10g} {fluid_unit}",
-    "source-stock": "from stock",
-    "source-customer": "the customer's own part",
-    "tests": "asks for {tests}",
-    "work_order": "order {work_order}",
-    "agreed": "line {line} of estimate {event}",
-    **{f"test-{name}": name.replace("_", " ") for name in _TESTS.split()},
-    "work_test-passed": "{test} passed",
-    "work_test-failed": "{test} failed",
-    "repair": "{part} repaired",
-    "estimate": "estimate: {told}",
-    "revision": "estimate in the place of {event}: {told}",
-    "line": "{line}) {work} {amount}",
-    "in-all": "{total} in all",
-    "authorisation": "answer to the estimate: {answers}",
-    "answer": "line {line} {decision}",
-}
 
 
 def brief_text(text: str, longest: int = LONGEST) -> str:
@@ -173,7 +77,7 @@ def item_words(item: Payload) -> str:
 
 def test_words(name: str) -> str:
     """Return a test after work in words; one that is not known here as it was written."""
-    return _say(f"test-{name}") if f"test-{name}" in _SAID else _read(name)
+    return _say(f"test-{name}") if f"test-{name}" in SAID else _read(name)
 
 
 def money_words(money: Mapping[str, str] | None) -> str:
@@ -184,7 +88,7 @@ def money_words(money: Mapping[str, str] | None) -> str:
 
 
 def _say(word: str, **arguments: object) -> Sentence:
-    return Sentence(f"told-{word}", _SAID[word], **arguments)
+    return Sentence(f"told-{word}", SAID[word], **arguments)
 
 
 #: Fields whose stored words are read with spaces.
@@ -425,6 +329,16 @@ def _visit(payload: Payload) -> Joined:
     return Joined([_say(f"visit-{payload['step']}"), *_given(payload, "promised")])
 
 
+def _wheels(payload: Payload) -> Joined:
+    moves = Joined(f"{one['from_place']}>{one['to_place']}" for one in payload.get("moves", ()))
+    told = [_say("wheels-rotated", moves=moves)] if moves else []
+    if payload.get("fitted"):
+        told.append(_say("wheels-swapped", fitted=payload["fitted"]))
+    for field in ("stored", "storage"):
+        told += [_say(f"wheels-{field}", **{field: payload[field]})] if payload.get(field) else []
+    return Joined(told)
+
+
 _TELLERS: Mapping[str, Callable[[Payload], str]] = {
     "enrolment": lambda it: _say("enrolment", profile=_profile(it)),
     "profile_change": lambda it: _say("profile_change", profile=_profile(it)),
@@ -444,6 +358,7 @@ _TELLERS: Mapping[str, Callable[[Payload], str]] = {
     "inspection_result": _result,
     "retirement": _retirement,
     "visit": _visit,
+    "wheels": _wheels,
     "merge": lambda it: _say("merge", into=it["into"]),
     "retraction": lambda it: _say("retraction", event=it["event"][-8:], reason=it["reason"]),
 }

@@ -1,0 +1,67 @@
+"""The tables of where tires sit now, filled for vehicles whose wheels have changed places."""
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from roadworn.columns.spec import TableSpec
+from roadworn.columns.views_vehicles import placed
+from roadworn.columns.wheels import CARRIED, Change, Said, follow
+
+if TYPE_CHECKING:
+    import duckdb
+
+_TABLES = (
+    "CREATE TABLE base.wheel_places (seq BIGINT, said VARCHAR, place VARCHAR, missed_km DOUBLE)",
+    "CREATE TABLE base.wheel_ends (vehicle_id TEXT, place TEXT, stored_km DOUBLE, first BOOL)",
+)
+_ANY = "SELECT 1 FROM raw.wheel_changes LIMIT 1"
+_CHANGES = """
+    SELECT e.vehicle_id, e.occurred_at, e.seq, d.true_km, coalesce(c.fitted, ''),
+           coalesce(c.stored, ''), list(m.from_place ORDER BY m.from_place),
+           list(m.to_place ORDER BY m.from_place)
+    FROM raw.wheel_changes AS c JOIN base.known AS e ON e.seq = c.seq
+    JOIN base.distances AS d ON d.seq = c.seq
+    LEFT JOIN raw.wheel_moves AS m ON m.seq = c.seq GROUP BY ALL"""
+_SAID = """
+    SELECT DISTINCT e.vehicle_id, e.occurred_at, e.seq, d.true_km, t.position
+    FROM ({places}) AS t JOIN base.known AS e ON e.seq = t.seq
+    JOIN base.distances AS d ON d.seq = t.seq
+    WHERE t.position IS NOT NULL AND e.vehicle_id IN (
+      SELECT k.vehicle_id FROM raw.wheel_changes AS c JOIN base.known AS k ON k.seq = c.seq
+      JOIN base.distances AS n ON n.seq = c.seq)"""
+_LAST = """
+    SELECT e.vehicle_id, max(d.true_km) FROM base.known AS e
+    JOIN base.distances AS d ON d.seq = e.seq GROUP BY e.vehicle_id"""
+
+
+def make(con: "duckdb.DuckDBPyConnection", tables: Sequence[TableSpec]) -> None:
+    """Make and fill base.wheel_places and base.wheel_ends.
+
+    Args:
+        con: connection with the folded tables, base.known and base.distances.
+        tables: the folded tables, plugins' as well.
+    """
+    for statement in _TABLES:
+        con.execute(statement)
+    if not con.execute(_ANY).fetchall():
+        return
+    order: dict[str, list[tuple[object, int, Change | Said]]] = {}
+    for vehicle, at, seq, km, fitted, stored, old, new in con.execute(_CHANGES).fetchall():
+        moves = {a: b for a, b in zip(old, new, strict=True) if a and b}
+        order.setdefault(vehicle, []).append((at, seq, Change(seq, km, moves, fitted, stored)))
+    places = " UNION ALL ".join(
+        f'SELECT seq, position FROM raw."{spec.name}" WHERE component IN {CARRIED}'
+        for spec in tables
+        if placed(spec)
+    )
+    for vehicle, at, seq, km, position in con.execute(_SAID.format(places=places)).fetchall():
+        order[vehicle].append((at, seq, Said(seq, position, km)))
+    last = dict(con.execute(_LAST).fetchall())
+    for vehicle, events in order.items():
+        events.sort(key=lambda one: (one[0], one[1]))
+        now, ends = follow([one for _at, _seq, one in events], last.get(vehicle))
+        if now:
+            con.executemany("INSERT INTO base.wheel_places VALUES (?, ?, ?, ?)", now)
+        con.executemany(
+            "INSERT INTO base.wheel_ends VALUES (?, ?, ?, ?)", [(vehicle, *one) for one in ends]
+        )

@@ -1,0 +1,84 @@
+"""Wheels as a set: rotated, swapped for the season, a flat repaired; slips said in a sentence."""
+
+import pytest
+from commandline import Run
+from hypothesis import given
+from hypothesis import strategies as st
+
+from roadworn.model.errors import UsageError
+from roadworn_cli.wheels import PATTERNS, read_moves
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["rotate", "front-to-rear"], "LF>LR, RF>RR, LR>LF, RR>RF"),
+        (["rotate", "front", "to", "rear"], "LF>LR, RF>RR, LR>LF, RR>RF"),
+        (["rotate", "CROSS"], "LF>RR"),
+        (["rotate", "LF>LR LR>RF RF>LF"], "LF>LR, LR>RF, RF>LF"),
+        (["rotate", "left front > spare, spare>LF"], ""),
+        (["swap", "Winter", "--stored", "summer", "--at", "rack 12"], "stored at rack 12"),
+        (["flat", "rr", "plug and patch"], "tire RR repaired"),
+    ],
+)
+def test_what_was_done(shop: Run, words: list[str], told: str) -> None:
+    done = shop("wheels", "bus-7", *words, "--odometer", "61,200 mi", "--on", "2026-06-01")
+    if told:
+        assert done.code == 0, done.err
+        assert told in done.out
+    else:
+        assert done.code == 2
+        assert "'LF>LR LR>RF RF>LF'" in done.err
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["rotate"], "Say how they were rotated"),
+        (["rotate", "sideways"], "front-to-rear"),
+        (["rotate", "LF>LR"], "Nothing is said of the wheel"),
+        (["rotate", "LF>LR LR>LF RF>LF"], "taken twice"),
+        (["rotate", "LF>XX XX>LF"], "no position"),
+        (["swap"], "which set"),
+        (["flat"], "which tire"),
+        (["turn"], "rotate"),
+        (["rotate", "cross", "--stored", "summer"], "a rotation stores nothing"),
+    ],
+)
+def test_slips(shop: Run, words: list[str], said: str) -> None:
+    slip = shop("wheels", "bus-7", *words)
+    assert slip.code == 2
+    assert said in slip.err
+    assert len(shop("history", "bus-7", "--format", "json").json()) == 1
+
+
+def test_it_is_told_and_undone(shop: Run) -> None:
+    assert "no wheel of bus-7 was moved" in shop("wheels", "bus-7").err
+    shop("wheels", "bus-7", "swap", "winter", "--stored", "summer", "--on", "2026-06-01")
+    shop("wheels", "bus-7", "rotate", "cross", "-o", "61,300 mi", "--on", "2026-06-02")
+    told = shop("wheels", "bus-7")
+    assert "On the vehicle now: winter." in told.err
+    assert "winter on, summer off" in told.out
+    assert shop("undo", "--yes").code == 0
+    assert "LF>RR" not in shop("wheels", "bus-7").out
+    lower = shop("wheels", "bus-7", "rotate", "cross", "-o", "600 mi", "--on", "2026-06-03")
+    assert lower.code == 1
+    assert "--sure" in lower.err
+
+
+@given(st.permutations(["LF", "RF", "LR", "RR", "spare"]))
+def test_every_permutation_is_a_rotation(places: list[str]) -> None:
+    text = " ".join(f"{a}>{b}" for a, b in zip(sorted(places), places, strict=True))
+    assert {one["to_place"] for one in read_moves(text)} == set(places)
+
+
+@pytest.mark.parametrize("name", PATTERNS)
+def test_a_usual_way_moves_each_of_four(name: str) -> None:
+    moves = read_moves(PATTERNS[name])
+    assert {one["from_place"] for one in moves} == {one["to_place"] for one in moves}
+    assert len(moves) == 4
+
+
+def test_a_wheel_that_is_left_over_is_refused() -> None:
+    with pytest.raises(UsageError):
+        read_moves("LF>RF")
