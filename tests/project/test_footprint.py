@@ -50,21 +50,22 @@ def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-# One file puts the checkpoint on the disk whole, one keeps a shop's own sheets within bounds.
+# One file puts the checkpoint on the disk whole, one keeps a shop's own sheets within bounds; the
+# kind of moved wheels and the words of the telling have one each.
 def test_a_typed_finding_needs_one_connection_and_few_files(shop: Path) -> None:
     finding = "brake pads front 3 mm wearing"
     words = ("record", "inspection", "van-3", finding, "--odometer", "98,412 mi")
     code, files, connections = counted(*words, cwd=shop)
     assert code == 0
     assert connections == 1
-    assert len(files) <= 37, files
+    assert len(files) <= 39, files
 
 
 # The outlook answers with causes, their chain and a plan as well, and its chances read the signs of
 # the past; each brings a file or two, the signs four. Fitting all components at once, what is kept
 # while the ledger answers alike, and SciPy's functions by themselves are five more, and cost less
-# processor time than they save.
+# processor time than they save; the kind of moved wheels is one.
 def test_the_outlook_of_a_vehicle_needs_few_files(shop: Path) -> None:
     code, files, _connections = counted("outlook", "van-3", cwd=shop)
     assert code == 0
-    assert len(files) <= 129, files
+    assert len(files) <= 130, files

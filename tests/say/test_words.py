@@ -90,6 +90,17 @@ EXAMPLES = {
         {"step": "arrived", "promised": "2026-05-06"},
         ["came into the shop", "promised for 2026-05-06"],
     ),
+    "merge": ({"into": "bus-9"}, ["the same vehicle as bus-9"]),
+    "wheels": (
+        {
+            "action": "swapped",
+            "moves": [{"from_place": "LF", "to_place": "LR"}],
+            "fitted": "winter",
+            "stored": "summer",
+            "storage": "rack 12",
+        },
+        ["LF>LR", "winter on", "summer off", "stored at rack 12"],
+    ),
     "retraction": ({"event": EVENT, "reason": "typed twice"}, ["00000001", "typed twice"]),
 }
 

@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from roadworn.checks.merged import resolved
 from roadworn.columns import views_distance, views_vehicles
 from roadworn.columns.spec import TableInfo, TableSpec, ViewSpec, comments_of
 from roadworn.columns.views_distance import DISTANCE_VIEWS, settle
@@ -153,8 +152,9 @@ class Session:
         self._views: dict[str, ViewSpec] = {}
         self._public: dict[str, str] = {}
         # Fleets whose wheels stay where they are pay nothing for those that do not.
-        changed = con.execute("SELECT 1 FROM raw.wheel_changes LIMIT 1").fetchall()
-        self._know(_usual_views(self.tables, options.condition, moved=bool(changed)))
+        moved = con.execute("SELECT 1 FROM raw.wheel_changes LIMIT 1").fetchall()
+        self._moved = bool(moved)
+        self._know(_usual_views(self.tables, options.condition, moved=self._moved))
         self._made: set[str] = set()
         # A comment on every column takes as long as the views; only the catalogue shows them.
         self._uncommented: list[str] = []
@@ -253,16 +253,21 @@ class Session:
         ).fetchall()
         self.con.execute("CREATE TABLE base.merged (record VARCHAR, vehicle_id VARCHAR)")
         if rows:
+            from roadworn.checks.merged import resolved
+
             with self.con.appender("base.merged") as appender:
                 appender.append_rows(sorted(resolved(dict(rows)).items()))
 
     def _make_wheels(self) -> None:
         """Fill base.wheel_places and base.wheel_ends: where tires sit now, and since when."""
-        from roadworn.columns import views_wheels
-
         self._made |= {"base.wheel_places", "base.wheel_ends"}
-        self.make(("base.known", "base.distances"))
-        views_wheels.make(self.con, self.tables)
+        for statement in views_vehicles.WHEEL_TABLES:
+            self.con.execute(statement)
+        if self._moved:
+            from roadworn.columns import views_wheels
+
+            self.make(("base.known", "base.distances"))
+            views_wheels.fill(self.con, self.tables)
 
     def _make_absent(self) -> None:
         """Fill base.absent: components that a vehicle does not have, by profile and record."""

@@ -2,7 +2,6 @@
 
 from roadworn.columns.spec import COMMON, ENVELOPE, ColumnSpec, TableSpec, ViewSpec
 from roadworn.columns.tables import PROFILE_COLUMNS
-from roadworn.columns.wheels import CARRIED
 from roadworn.model.places import axle_sql
 
 _PAYLOAD: ColumnSpec = (
@@ -117,6 +116,15 @@ READINGS = ViewSpec(
     "LEFT JOIN raw.reading_details AS r ON r.seq = e.seq WHERE e.odometer IS NOT NULL",
     needs=("base.known", "base.distances", "main.true_distance"),
 )
+
+
+#: Where tires sit now, and how the tires of each set began; filled by `views_wheels`.
+WHEEL_TABLES = (
+    "CREATE TABLE base.wheel_places (seq BIGINT, said TEXT, place TEXT, missed_km DOUBLE)",
+    "CREATE TABLE base.wheel_ends (vehicle_id TEXT, place TEXT, stored_km DOUBLE, first BOOL)",
+)
+#: What is placed with the wheel and goes where it goes.
+CARRIED = ("wheel.tire", "wheel.rim")
 
 
 def placed(spec: TableSpec) -> bool:

@@ -4,17 +4,12 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from roadworn.columns.spec import TableSpec
-from roadworn.columns.views_vehicles import placed
-from roadworn.columns.wheels import CARRIED, Change, Said, follow
+from roadworn.columns.views_vehicles import CARRIED, placed
+from roadworn.columns.wheels import Change, Said, follow
 
 if TYPE_CHECKING:
     import duckdb
 
-_TABLES = (
-    "CREATE TABLE base.wheel_places (seq BIGINT, said VARCHAR, place VARCHAR, missed_km DOUBLE)",
-    "CREATE TABLE base.wheel_ends (vehicle_id TEXT, place TEXT, stored_km DOUBLE, first BOOL)",
-)
-_ANY = "SELECT 1 FROM raw.wheel_changes LIMIT 1"
 _CHANGES = """
     SELECT e.vehicle_id, e.occurred_at, e.seq, d.true_km, coalesce(c.fitted, ''),
            coalesce(c.stored, ''), list(m.from_place ORDER BY m.from_place),
@@ -34,17 +29,13 @@ _LAST = """
     JOIN base.distances AS d ON d.seq = e.seq GROUP BY e.vehicle_id"""
 
 
-def make(con: "duckdb.DuckDBPyConnection", tables: Sequence[TableSpec]) -> None:
-    """Make and fill base.wheel_places and base.wheel_ends.
+def fill(con: "duckdb.DuckDBPyConnection", tables: Sequence[TableSpec]) -> None:
+    """Fill base.wheel_places and base.wheel_ends.
 
     Args:
         con: connection with the folded tables, base.known and base.distances.
         tables: the folded tables, plugins' as well.
     """
-    for statement in _TABLES:
-        con.execute(statement)
-    if not con.execute(_ANY).fetchall():
-        return
     order: dict[str, list[tuple[object, int, Change | Said]]] = {}
     for vehicle, at, seq, km, fitted, stored, old, new in con.execute(_CHANGES).fetchall():
         moves = {a: b for a, b in zip(old, new, strict=True) if a and b}

@@ -9,9 +9,6 @@ change are not touched.
 from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
-#: What is placed with the wheel and goes where it goes.
-CARRIED = ("wheel.tire", "wheel.rim")
-
 
 class Change(NamedTuple):
     """One rotation or swap.

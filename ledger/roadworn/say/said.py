@@ -2,6 +2,12 @@
 
 from collections.abc import Mapping
 
+#: Tests after work, as `roadworn.trade.after_work` names them.
+_TESTS = (
+    "alignment airbag_lamp brake_bedding brake_bleed camera_calibration charging_voltage "
+    "cooling_bleed fluid_level isolation_resistance lamps leak_check readiness_drive scan_again "
+    "steering_angle test_drive wheel_torque"
+)
 #: What is said of an event or of a field of one, by a word that is the sentence's code as well.
 SAID: Mapping[str, str] = {
     "money": "{amount} {currency}",

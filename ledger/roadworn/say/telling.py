@@ -19,13 +19,6 @@ LONGEST = 240
 #: A payload in the current version of its kind, or a part of one.
 Payload = Mapping[str, Any]
 
-#: Tests after work, as `roadworn.trade.after_work` names them.
-_TESTS = (
-    "alignment airbag_lamp brake_bedding brake_bleed camera_calibration charging_voltage "
-    "cooling_bleed fluid_level isolation_resistance lamps leak_check readiness_drive scan_again "
-    "steering_angle test_drive wheel_torque"
-)
-
 
 def brief_text(text: str, longest: int = LONGEST) -> str:
     """Return a text as it is, or its beginning and how long it is."""
