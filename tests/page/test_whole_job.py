@@ -104,8 +104,7 @@ def test_a_whole_job_takes_few_taps(
     hand.tap(page.locator("label", has_text="and hand the vehicle over"))
     hand.write()
 
-    print("taps and keys:", hand.taps)
-    assert hand.taps <= MOST
+    assert hand.taps <= MOST, hand.taps
     kinds = [event.kind for event in served.events() if event.source == "page"]
     assert kinds == [
         *("visit", "inspection", "scan", "estimate", "authorisation"),
@@ -118,7 +117,10 @@ def test_a_whole_job_takes_few_taps(
     works = [event.data() for event in served.events("replacement")]
     assert [work["reason"] for work in works] == ["failed", "failed"]
     assert {event.recorded_by for event in served.events() if event.source == "page"} == {"MK"}
-    page.goto(f"{served.url}/v/van-3")
-    page.wait_for_timeout(3000)
-    page.reload()
+    # Nothing stops it any more.
+    for _ in range(40):
+        page.goto(f"{served.url}/v/van-3")
+        if "STOP" not in page.inner_text("main"):
+            break
+        page.wait_for_timeout(250)
     assert "STOP" not in page.inner_text("main")
