@@ -10,6 +10,7 @@ from itertools import takewhile
 from typing import TYPE_CHECKING, Final
 
 from roadworn.analysis import Holds, Mark, Table, Tells
+from roadworn.analysis.outlook import places_in
 from roadworn.trade.cautions import brief_cautions_for
 from roadworn_cli.output import counted, escape
 from roadworn_cli.results import (
@@ -18,10 +19,8 @@ from roadworn_cli.results import (
     money_in,
     name_of,
     named,
-    places_in,
     price_of,
     rows_with,
-    same_place,
     sum_of,
     ways_apart,
 )
@@ -205,24 +204,18 @@ def _to_do(found: "Outlook") -> Iterator[_Entry]:
         (Mark.CAN_WAIT, "Can wait"),
     ):
         rows = rows_with(plan, stage)
-        jobs = [_job(plan, n) for n in rows]
-        if stage is Mark.CAN_WAIT:
-            jobs = [f"{job}{_soon(found, plan, n)}" for job, n in zip(jobs, rows, strict=True)]
+        jobs = [_job(plan, n, found) for n in rows]
+        if any(isinstance(c := named(plan, n, "chance"), float) and c < _SURE for n in rows):
+            jobs[-1] += ", each cause counted by its chance"
         if jobs:
             row = next(iter(rows_with(sums, stage)), None)
             figure = "" if row is None else sum_of(sums, row)
-            yield _Entry(label, jobs if len(jobs) > 1 else [name_of(plan, rows[0])], figure)
+            # What is to be done is shortened after all else that is a list.
+            least = 2 if stage is Mark.SHOULD else 1
+            told = jobs if len(jobs) > 1 else [name_of(plan, rows[0])]
+            yield _Entry(label, told, figure, least=least)
         elif stage is Mark.MUST:
             yield _Entry(label, "nothing that is known of", "")
-
-
-def _soon(found: "Outlook", plan: Table, n: int) -> str:
-    """Return that a job which can wait is likelier than not to be needed before long."""
-    ahead = found.next_repairs.result.holding(Holds.AHEAD) if found.next_repairs else None
-    part, chances = places_in(plan)[n], ahead.cells(Tells.VALUE) if ahead is not None else ()
-    at = [i for i, other in enumerate(places_in(ahead)) if same_place(part, other)]
-    chance = max((c for i in at if isinstance(c := chances[i], float)), default=0.0)
-    return f" ({chance:.0%} in {_months(found)})" if chance >= _LIKELY else ""
 
 
 def _due_now(found: "Outlook") -> Iterator[_Entry]:
@@ -236,14 +229,23 @@ def _due_now(found: "Outlook") -> Iterator[_Entry]:
         yield _Entry("Due now", nothing)
 
 
-def _job(table: Table, n: int) -> str:
-    """Return a job with its price in a few words."""
+def _job(table: Table, n: int, found: "Outlook | None" = None) -> str:
+    """Return a job with its price in a few words, and its chance where it may not be needed.
+
+    One part has one chance on a screen: that it fails within the time looked ahead.
+    """
     value = table.cells(Tells.VALUE)[n]
     price = f"{value:,.0f}" if isinstance(value, int | float) else ""
     name = name_of(table, n) or str(table.cells(Tells.STATE)[n] or table.cells(Tells.SEEN)[n] or "")
-    chance = named(table, n, "chance")
-    unsure = f"({chance:.0%} the cause)" if isinstance(chance, float) and chance < _SURE else ""
-    return " ".join(filter(None, (name, price, unsure)))
+    cause, fails = named(table, n, "chance"), found and found.chance_of(places_in(table)[n])
+    unsure = isinstance(cause, float) and cause < _SURE
+    waits = Mark.CAN_WAIT in table.marked()[n][1] and (fails or 0.0) >= _LIKELY
+    told = f"({cause:.0%} the cause)" if unsure else ""
+    if found and fails and (unsure or waits):
+        told = f"({fails:.0%} in {_months(found)})"
+    return " ".join(
+        filter(None, (name if price or not found else f"{name}, not priced", price, told))
+    )
 
 
 def _inspection(found: "Outlook") -> Iterator[_Entry]:
@@ -278,32 +280,22 @@ def _inspection(found: "Outlook") -> Iterator[_Entry]:
 
 
 def _next(found: "Outlook") -> Iterator[_Entry]:
-    """Yield the next parts that are not on the list already, as chances with their range."""
+    """Yield what is likeliest to fail within the time looked ahead, as chances with their range."""
     ahead = found.next_repairs.result.holding(Holds.AHEAD) if found.next_repairs else None
     if ahead is None:
         return
-    above = [*places_in(due_of(found)), *places_in(found.holding(Holds.PLAN))]
-    rows = [
-        n for n, key in enumerate(places_in(ahead)) if not any(same_place(key, a) for a in above)
-    ]
-    chances = ahead.cells(Tells.VALUE)
-    rows = [n for n in rows if isinstance(chances[n], float)][:_NEXT]
+    rows = found.next_parts(_NEXT)
     span = f"in {_months(found)}"
-    labels = ["Next to fail", span, "besides these"]
-    few = len(rows) < len(labels)
-    for at, n in enumerate(sorted(rows, key=lambda n: -float(str(chances[n])))):
-        chance = float(str(chances[n]))
+    for at, (n, is_above) in enumerate(rows):
+        chance = float(str(ahead.cells(Tells.VALUE)[n]))
         low, high = (ahead.cells(t)[n] for t in (Tells.LOW, Tells.HIGH))
         limits = (low, high) if isinstance(low, float) and isinstance(high, float) else None
-        price = money_in(ahead, n, "cost")
-        words = [f"{dot(chance, limits, _DOT)}  {name_of(ahead, n)}", price]
-        words += [span] if few and not at else []
+        words = [name_of(ahead, n), "listed above" if is_above else money_in(ahead, n, "cost")]
+        words += [span] if len(rows) == 1 else []
         words += ["very unsure"] if limits and limits[1] - limits[0] > _UNSURE else []
-        told = ", ".join(filter(None, words))
-        under = "" if few else labels[at]
-        yield _Entry(
-            "" if at else labels[0], told, under=under, figure=cell_of(ahead, Tells.VALUE, n)
-        )
+        told = f"{dot(chance, limits, _DOT)}  {', '.join(filter(None, words))}"
+        figure, under = cell_of(ahead, Tells.VALUE, n), span if at == 1 else ""
+        yield _Entry("" if at else "Next to fail", told, figure, under=under)
 
 
 def _money(found: "Outlook") -> Iterator[_Entry]:
@@ -324,6 +316,8 @@ def _ways(found: "Outlook") -> Iterator[_Entry]:
     ways, turns = found.holding(Holds.WAYS), found.holding(Holds.TURNS)
     if ways is not None:
         months = getattr(found.advice.settings, "months", None) if found.advice else None
+        if all(named(ways, n, "monthly") is None for n in range(len(ways.rows))):
+            months = None
         labels = ["Ways on", f"{months} months," if months else "", "all in" if months else ""]
         apart = list(ways_apart(ways))
         labels += [""] * len(apart)
@@ -347,7 +341,9 @@ def _way(ways: Table, n: int, name: str) -> str:
         and ways.rows[n][i] is not None
     ]
     said = later or [str(named(ways, n, "note") or "")]
-    return f"{name}: {', '.join(said)}" if any(said) else name
+    unpriced = named(ways, n, "unpriced")
+    told = "; ".join(filter(None, (f"and {unpriced}, not priced" if unpriced else "", *said)))
+    return f"{name}: {told}" if told else name
 
 
 def _chain(found: "Outlook") -> Iterator[_Entry]:

@@ -86,7 +86,8 @@ WITH latest AS (
 )
 SELECT v.*, l.odometer, l.unit AS odometer_unit
 FROM vehicles AS v LEFT JOIN latest AS l ON l.vehicle_id = v.vehicle_id AND l.back = 1
-ORDER BY v.retired_on IS NOT NULL, v.vehicle_id
+ORDER BY v.retired_on IS NOT NULL, regexp_replace(v.vehicle_id, '[0-9]+$', ''),
+         TRY_CAST(regexp_extract(v.vehicle_id, '[0-9]+$') AS BIGINT), v.vehicle_id
 """
 #: So many open questions about identities are printed.
 _SHOWN = 5
@@ -96,9 +97,10 @@ _VEHICLES_SHOWN: Shown = {
     "class": lambda row: row["vehicle_class"],
     "odometer": _reading,
     "parts": lambda row: row["parts"],
-    "last seen": lambda row: row["last_seen_on"],
-    "left": lambda row: (
-        f"{row['retirement_reason']} {row['retired_on']}" if row["retired_on"] else ""
+    "last seen": lambda row: (
+        f"{row['retirement_reason']} {row['retired_on']}"
+        if row["retired_on"]
+        else row["last_seen_on"]
     ),
 }
 
@@ -143,6 +145,10 @@ FROM events AS e LEFT JOIN events AS b ON b.event_id = e.retracted_by
 WHERE e.vehicle_id = ?
 ORDER BY e.occurred_at, e.seq
 """
+
+
+#: A look-over of a whole sheet is told whole.
+_WIDEST = 4 * WIDEST_CELL
 
 
 def _payload(row: Row) -> dict[str, Any]:
@@ -238,7 +244,7 @@ def history(
         shown |= _EVIDENCE
         if fmt == "table":
             shown["recorded_at"] = lambda row: f"{row['recorded_at']:%Y-%m-%d %H:%M}"
-    _print(rows, shown, fmt, 0 if wide else WIDEST_CELL)
+    _print(rows, shown, fmt, 0 if wide else _WIDEST)
     if not rows:
         note(f"nothing of that is written down for {vehicle_id}.")
 

@@ -6,6 +6,7 @@ shown on a terminal later. A spreadsheet would run a text that begins with `=`, 
 apostrophe before it, which an import takes off again; JSON is the exact form.
 """
 
+import os
 import re
 import sys
 import threading
@@ -120,8 +121,14 @@ def say(text: str) -> None:
 
 
 def note(text: str) -> None:
-    """Talk about something worth knowing that stops nothing."""
-    say(f"note: {text}")
+    """Talk about something worth knowing that stops nothing; wrapped where somebody reads it."""
+    if not sys.stderr.isatty() and not os.environ.get("COLUMNS"):
+        say(f"note: {text}")
+        return
+    from roadworn_cli.screen import width, wrapped
+
+    lines = f"note: {text}".split("\n")
+    say("\n".join(part for line in lines for part in wrapped(escape(line), width(), hang=2)))
 
 
 def counted(number: int, what: str) -> str:
@@ -283,4 +290,5 @@ def _table_cell(value: object, widest: int) -> str:
     if not widest:
         return escape(text)
     text = escape(text[: widest + 1])
-    return text if len(text) <= widest else f"{text[: widest - 1]}…"
+    # A word is not cut in two, unless it is all there is.
+    return text if len(text) <= widest else f"{text[: widest - 1].rsplit(' ', 1)[0]}…"

@@ -5,7 +5,7 @@ from dataclasses import asdict, replace
 from typing import Any
 
 from roadworn.analysis import Cell, Column, Estimate, Holds, Mark, Ran, Result, Table, Tells
-from roadworn.model.catalogue import catalogue, part_name, place_of
+from roadworn.model.catalogue import catalogue, part_name
 from roadworn.model.errors import UsageError
 from roadworn.model.messages import Sentence
 from roadworn_cli.output import emit, emit_json, escape, note
@@ -247,11 +247,9 @@ def price_of(table: Table, n: int) -> str:
 
 
 def sum_of(table: Table, n: int) -> str:
-    """Return the sum of a row, which is the least where something in it has no price."""
-    told = price_of(table, n)
-    if not told or not named(table, n, "unpriced"):
-        return told
-    return f"from {told}" if table.cells(Tells.VALUE)[n] else "no price"
+    """Return the sum of a row; nothing where all that it is of has no price."""
+    nothing = not table.cells(Tells.VALUE)[n] and named(table, n, "unpriced")
+    return "" if nothing else price_of(table, n)
 
 
 def named(table: Table, n: int, name: str) -> Cell:
@@ -267,19 +265,6 @@ def money_in(table: Table, n: int, name: str) -> str:
         return ""
     currency = table.columns[at].unit or str(table.cells(Tells.CURRENCY)[n] or "")
     return f"{cell(table.columns[at], table.rows[n][at])} {currency}".strip()
-
-
-def same_place(one: tuple[str, str], other: tuple[str, str]) -> bool:
-    """Say whether two places are one; a part without a place is any of its kind."""
-    return one[0] == other[0] and (one[1] == other[1] or not (one[1] and other[1]))
-
-
-def places_in(table: Table | None) -> list[tuple[str, str]]:
-    """Return what each row is about, both sides of what is done by the axle as one place."""
-    if table is None:
-        return []
-    cells = zip(table.cells(Tells.COMPONENT), table.cells(Tells.PLACE), strict=True)
-    return [(str(part), place_of(str(part), str(place or ""))) for part, place in cells]
 
 
 def ways_apart(ways: Table) -> Iterator[tuple[int, str]]:

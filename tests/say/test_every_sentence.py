@@ -71,8 +71,8 @@ def test_one_and_several_are_told_rightly(count: int) -> None:
             # Words of two sentences choose by their count which of the two they are.
             if word.endswith("-one") or f"{word}-one" in table.templates:
                 continue
-            told = table(word, **numbers(template, count))
-            wrong[told.code] = faults(told)
+            sentence = table(word, **numbers(template, count))
+            wrong[sentence.code] = faults(sentence)
     for language in sorted({*languages()} - {SOURCE}):
         for code, entry in strings(language).sentences.items():
             if "-one" in code:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from roadworn.analysis import Answers, Cell, Column, Holds, Mark, Marks, Ran, Table, Tells
 from roadworn.checks.identity import to_settle
-from roadworn.model.catalogue import part_name
+from roadworn.model.catalogue import part_name, place_of
 from roadworn.model.errors import PluginFailure, UnknownName
 from roadworn.model.messages import Joined, Problem, Says, Sentence, as_sentence, some_of
 from roadworn.model.units import KM_PER_MILE
@@ -190,10 +190,44 @@ class Outlook:
         )
         return next((table for table in tables if table is not None and table.rows), None)
 
+    def next_parts(self, most: int = 3) -> list[tuple[int, bool]]:
+        """Return the rows of what goes next, the likeliest first, for a screen and a sheet alike.
+
+        With each whether its job stands in the plan, or among what is due, already.
+        """
+        ahead = self.next_repairs.result.holding(Holds.AHEAD) if self.next_repairs else None
+        chances = ahead.cells(Tells.VALUE) if ahead is not None else ()
+        due = self.next_repairs.result.holding(Holds.DUE) if self.next_repairs else None
+        above = [*places_in(due or self.open_now), *places_in(self.holding(Holds.PLAN))]
+        rows = [(c, n) for n, c in enumerate(chances) if isinstance(c, float)]
+        rows.sort(key=lambda row: (-row[0], row[1]))
+        places = places_in(ahead)
+        return [(n, any(same_place(places[n], one) for one in above)) for _c, n in rows[:most]]
+
+    def chance_of(self, place: tuple[str, str]) -> float | None:
+        """Return the chance that a part fails within the time looked ahead, None where unknown."""
+        ahead = self.next_repairs.result.holding(Holds.AHEAD) if self.next_repairs else None
+        chances = ahead.cells(Tells.VALUE) if ahead is not None else ()
+        at = [n for n, other in enumerate(places_in(ahead)) if same_place(place, other)]
+        return max((c for n in at if isinstance(c := chances[n], float)), default=None)
+
     def why_not(self, answers: Answers) -> str:
         """Return why an analysis has no answer here, an empty text where it has one."""
         told = (p.message for p in self.problems if isinstance(p.message, Sentence))
         return next((text for text in told if text.arguments.get("answers") is answers), "")
+
+
+def same_place(one: tuple[str, str], other: tuple[str, str]) -> bool:
+    """Say whether two places are one; a part without a place is any of its kind."""
+    return one[0] == other[0] and (one[1] == other[1] or not (one[1] and other[1]))
+
+
+def places_in(table: Table | None) -> list[tuple[str, str]]:
+    """Return what each row is about, both sides of what is done by the axle as one place."""
+    if table is None:
+        return []
+    cells = zip(table.cells(Tells.COMPONENT), table.cells(Tells.PLACE), strict=True)
+    return [(str(part), place_of(str(part), str(place or ""))) for part, place in cells]
 
 
 def outlook(

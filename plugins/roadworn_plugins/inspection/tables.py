@@ -317,8 +317,7 @@ def items_table(
 
 def _left(part: Wear, unit: Unit) -> Sentence:
     """Say how far the first part of a kind has to its limit."""
-    written = f"{part.component} {part.position}".strip()
-    name = PartName(written, part.component, part.position)
+    name = part_name(part.component, part.position)
     if part.middle_km == float("inf"):
         return Sentence(
             "inspection-outlook.no-wear",

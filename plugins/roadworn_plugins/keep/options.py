@@ -32,8 +32,8 @@ _say = Says(
         "stated": "value as stated",
         "no-value": "no value stated or on record",
         "valued": "valued at {value:,.0f} on {day}",
-        "other-currency": "{number} {number:valuation|valuations} in {currencies} left out, amounts are never "
-        "converted",
+        "other-currency": "{number} {number:valuation|valuations} in {currencies} left out, "
+        "amounts are never converted",
         "other-currencies": "{number} {number:valuation|valuations} in {currencies} left out, "
         "amounts are never converted",
         "loses-own": "loses {loss:.0%} a year by its own {number} {number:valuation|valuations}",

@@ -98,10 +98,10 @@ _CHECK_COLUMNS = (
 _SCORE_COLUMNS = (
     Column("by", "foretold by"),
     Column("cases", "cases", "integer"),
-    Column("score", "mean log score", "number"),
+    Column("score", "mean log score", "number", detail=True),
     Column("first", "cause stands first", "chance"),
     Column("three", "among the first three", "chance"),
-    Column("slope", "slope of calibration", "number"),
+    Column("slope", "slope of calibration", "number", detail=True),
 )
 
 

@@ -13,7 +13,7 @@ say = Says(
         "on": " on {vehicle}",
         "headline": "{vehicle}: {pictures}{check}{behind}{others}.",
         "headline-own": "{pictures}{check}{behind}{others}.",
-        "points": "{picture} points to {part} ({chance:.0%}, {n} of {every} like "
+        "points": "{picture} points to {part} ({chance:.0%}; it was that in {n} of {every} like "
         "{every:case|cases} here)",
         "points-new": "{picture} points to {part} (no case like it here)",
         "nothing": "nothing points anywhere for {picture} (no case like it here)",

@@ -48,11 +48,8 @@ say = Says(
         ),
         "all-parts": "all its parts",
         "everywhere": "all vehicles",
-        "count": (
-            "{part} on {vehicle}: {n} failure in {months} {months:month|months}; look for a cause.",
-            "{part} on {vehicle}: {n} failures in {months} {months:month|months}; look for "
-            "a cause.",
-        ),
+        "count": "{part} on {vehicle}: {n} {n:failure|failures} in {months} "
+        "{months:month|months}; look for a cause.",
         "why-count": "{part}: failed {n} {n:time|times} within {months} {months:month|months} and "
         "{distance:,.0f} {unit}, where even short-lived ones give {expected:.1f} "
         "(chance {p:.1g}); look for a cause.",
