@@ -12,7 +12,7 @@ httpx = pytest.importorskip("httpx")
 
 @pytest.fixture
 def asked(served: Served) -> Iterator[Any]:
-    with httpx.Client(base_url=served.url, trust_env=False) as client:
+    with httpx.Client(base_url=served.url, trust_env=False, timeout=60) as client:
         client.get("/")
         yield client
 
@@ -103,7 +103,7 @@ def test_every_answer_forbids_what_a_page_does_not_need(asked: Any) -> None:
         assert "default-src 'none'" in policy
         assert "unsafe" not in policy
         assert answer.headers["x-content-type-options"] == "nosniff"
-    cookie = httpx.get(f"{asked.base_url}", trust_env=False).headers["set-cookie"]
+    cookie = httpx.get(f"{asked.base_url}", trust_env=False, timeout=60).headers["set-cookie"]
     assert "HttpOnly" in cookie
     assert "SameSite=Strict" in cookie
 
@@ -135,7 +135,7 @@ def test_what_is_not_there_is_said(asked: Any) -> None:
 
 
 def test_an_unpaired_device_sees_nothing(paired: Served) -> None:
-    with httpx.Client(base_url=paired.url, trust_env=False, follow_redirects=False) as client:
+    with httpx.Client(base_url=paired.url, trust_env=False, timeout=60) as client:
         answer = client.get("/v/van-3", headers={"accept": "text/html"})
         assert (answer.status_code, answer.headers["location"]) == (303, "/pair")
         for path in ("/v/van-3", "/token", "/day", "/photograph/" + "a" * 64):
@@ -152,11 +152,11 @@ def pair_with(client: Any, code: str) -> Any:
 
 def test_the_code_lets_one_device_in(paired: Served) -> None:
     code = paired.sessions.pairing.code
-    with httpx.Client(base_url=paired.url, trust_env=False) as first:
+    with httpx.Client(base_url=paired.url, trust_env=False, timeout=60) as first:
         assert pair_with(first, f"{code[:4]} {code[4:]}").status_code == 303
         assert first.get("/v/van-3").status_code == 200
         key = first.cookies["roadworn"]
-    with httpx.Client(base_url=paired.url, trust_env=False) as second:
+    with httpx.Client(base_url=paired.url, trust_env=False, timeout=60) as second:
         assert pair_with(second, code).status_code == 403
         assert second.get("/v/van-3").status_code == 401
         assert second.cookies["roadworn"] != key
@@ -165,7 +165,7 @@ def test_the_code_lets_one_device_in(paired: Served) -> None:
 def test_guessing_is_stopped(paired: Served) -> None:
     pairing = paired.sessions.pairing
     wrong = "0" * 8 if pairing.code != "0" * 8 else "1" * 8
-    with httpx.Client(base_url=paired.url, trust_env=False) as client:
+    with httpx.Client(base_url=paired.url, trust_env=False, timeout=60) as client:
         told = [pair_with(client, wrong).text for _ in range(6)]
         assert "wait a minute" in told[-1]
         # The right one has to wait as well.
@@ -180,7 +180,7 @@ def test_guessing_is_stopped(paired: Served) -> None:
 
 
 def test_a_device_that_leaves_is_out(paired: Served) -> None:
-    with httpx.Client(base_url=paired.url, trust_env=False) as client:
+    with httpx.Client(base_url=paired.url, trust_env=False, timeout=60) as client:
         pair_with(client, paired.sessions.pairing.code)
         answer = client.post("/leave", data={"token": token(client)})
         assert '"storage"' in answer.headers["clear-site-data"]

@@ -19,9 +19,9 @@ from typing import TYPE_CHECKING, Any
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from roadworn.checks import Needs, found
+from roadworn.checks import found
 from roadworn.checks.facts import Draft
-from roadworn.intake import Ledger, draft_of, prepare
+from roadworn.intake import Ledger, asked_about, draft_of, prepare
 from roadworn.model.errors import ProblemsFound, RoadwornError, UsageError
 from roadworn.model.events import StoredEvent
 from roadworn.model.messages import Problem
@@ -31,7 +31,7 @@ from roadworn.store.writer import Prepared
 from roadworn_cli.context import State, check_day, today
 from roadworn_cli.page.asking import Asker
 from roadworn_cli.page.guard import session_of
-from roadworn_cli.record import Envelope, cautions, figure_of, given, new_event
+from roadworn_cli.record import ALL, Envelope, cautions, figure_of, given, new_event
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -40,11 +40,6 @@ if TYPE_CHECKING:
     from roadworn.trade.limits import Sheet
 
 _KEY = re.compile(r"[A-Za-z0-9-]{8,64}")
-_ALL = (Needs.PAYLOAD, Needs.PROFILE, Needs.READINGS, Needs.HISTORY)
-#: What is told once it is written; whatever else is odd is asked about before.
-_TOLD_AFTER = frozenset(
-    {"worse-than-said", "grown", "codes-since", "comeback", "no-consent", "before-watched"}
-)
 #: A form as a browser sent it: a field's last value by its name.
 Form = Mapping[str, Any]
 
@@ -197,10 +192,14 @@ class Desk:
             plain = draft_of(prepared.row, prepared.payload)
             draft = Draft(
                 plain.vehicle_id, plain.kind, plain.occurred_at, plain.odometer,
-                plain.odometer_unit, plain.payload, typed=typed, sheet=entry.sheet,
+                plain.odometer_unit, plain.payload, sheet=entry.sheet,
+                typed=typed if entry.figure else "",
             )  # fmt: skip
-            for problem in found(draft, ledger.facts, _ALL):
-                (told if problem.code in _TOLD_AFTER else asked)[worded(problem)] = None
+            doubts = asked_about(ledger, event, draft.typed)
+            asked |= dict.fromkeys(worded(problem) for problem in doubts)
+            codes = {problem.code for problem in doubts}
+            odd = found(draft, ledger.facts, ALL)
+            told |= dict.fromkeys(worded(one) for one in odd if one.code not in codes)
         return list(asked), list(told)
 
 

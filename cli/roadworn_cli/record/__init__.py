@@ -321,7 +321,7 @@ def given(fields: Mapping[str, Any]) -> dict[str, Any]:
     return {name: value for name, value in fields.items() if value not in (None, "", [], ())}
 
 
-def money(text: str, currency: str) -> dict[str, str] | None:
+def as_money(text: str, currency: str) -> dict[str, str] | None:
     """Return a typed amount as a payload value, or None when none was typed."""
     return read_money(text, currency or default_currency()) if text else None
 

@@ -26,9 +26,9 @@ from roadworn_cli.record import (
     NoteOption,
     Vehicle,
     append,
+    as_money,
     asking,
     given,
-    money,
     write,
     writing,
 )
@@ -191,7 +191,7 @@ class Entry:
             item = read_item(value)
             return item if one.name == "component" else {one.name: item["component"]}
         elif one.type == "money":
-            value = money(value, typed["currency"])
+            value = as_money(value, typed["currency"])
         elif one.type == "day":
             value = check_day(value, option)
         elif one.type == "word":

@@ -140,7 +140,15 @@ class Fold:
     kind: ClassVar[str] = "fold"
 
 
-Block = Paragraph | Listing | Facts | Grid | Items | Stop | Links | Picture | Fold
+@dataclass(frozen=True, slots=True)
+class Photos:
+    """Photographs in the page itself: what each shows, and its ``data:`` address."""
+
+    shown: tuple[tuple[Said, str], ...]
+    kind: ClassVar[str] = "photos"
+
+
+Block = Paragraph | Listing | Facts | Grid | Items | Stop | Links | Picture | Fold | Photos
 
 
 @dataclass(frozen=True, slots=True)

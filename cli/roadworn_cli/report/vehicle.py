@@ -17,6 +17,7 @@ from roadworn_cli.report.life_line import life_line
 from roadworn_cli.report.looked_at import history_section, last_visit, of_one, today_section, who
 from roadworn_cli.report.model import Letterhead, Report, Section
 from roadworn_cli.report.owner import owner_sections
+from roadworn_cli.report.photographs import photographs_section
 from roadworn_cli.report.sections import (
     Manner,
     cautions_section,
@@ -113,6 +114,7 @@ def vehicle_report(
         sections = _full(asker, found, words, vehicle_id, cautions)
     else:
         sections = owner_sections(asker, found, words, vehicle_id)
+    sections += photographs_section(view, vehicle_id, words)
     sections.append(rests_on(found.size, found.root, found.as_of, words, full=request.full))
     title = words("vehicle_title", vehicle=vehicle_id)
     about = who(found, words)
