@@ -89,7 +89,7 @@ def test_too_much_is_refused_in_a_sentence(asked: Any, served: Served) -> None:
     kind = {"content-type": "application/x-www-form-urlencoded"}
     for path, size in (("/v/van-3/complaint", 1_200_000), ("/v/van-3/photograph", 27_000_000)):
         answer = asked.post(path, content=b"a" * size, headers=kind)
-        assert answer.status_code == 413
+        assert answer.status_code in {400, 413}
         assert "nothing was written" in answer.text
     many = {f"c:{n}": "x" for n in range(3_000)}
     assert asked.post("/v/van-3/complaint", data=form(asked) | many).status_code == 400

@@ -116,7 +116,9 @@ def application(
         status = error.status_code if isinstance(error, HTTPException) else 500
         if "session" not in request.scope:
             return PlainTextResponse("Not here.", status)
-        told = "There is no such page." if status == 404 else "That cannot be read."
+        told = "There is no such page."
+        if status != 404:
+            told = "That is too much at once, or cannot be read: nothing was written."
         return _said(desk, request, "Not here", [told], status)
 
     @asynccontextmanager
