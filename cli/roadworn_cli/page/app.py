@@ -109,6 +109,25 @@ def application(
     for name, (shows, sends) in forms.items():
         routes += [get(f"/v/{{vehicle}}/{name}", shows), post(f"/v/{{vehicle}}/{name}", sends)]
 
+    @asynccontextmanager
+    async def life(_app: Starlette) -> Any:  # noqa: ANN401  # an async generator
+        yield
+        asker.close()
+
+    guard = Middleware(Guard, sessions=sessions, names=names, local=local, secure=secure)
+    app = Starlette(
+        routes=routes,
+        middleware=[guard],
+        exception_handlers=_handlers(desk),
+        lifespan=life,
+    )
+    app.state.desk, app.state.sessions = desk, sessions
+    return app
+
+
+def _handlers(desk: Desk) -> dict[Any, Callable[..., Any]]:
+    """Return what says a failure that no route saw."""
+
     async def too_large(request: Request, error: Exception) -> Response:
         return _said(desk, request, "Not written", [str(error)], 413)
 
@@ -121,20 +140,7 @@ def application(
             told = "That is too much at once, or cannot be read: nothing was written."
         return _said(desk, request, "Not here", [told], status)
 
-    @asynccontextmanager
-    async def life(_app: Starlette) -> Any:  # noqa: ANN401  # an async generator
-        yield
-        asker.close()
-
-    guard = Middleware(Guard, sessions=sessions, names=names, local=local, secure=secure)
-    app = Starlette(
-        routes=routes,
-        middleware=[guard],
-        exception_handlers={TooLarge: too_large, HTTPException: missing},
-        lifespan=life,
-    )
-    app.state.desk, app.state.sessions = desk, sessions
-    return app
+    return {TooLarge: too_large, HTTPException: missing}
 
 
 async def _told(

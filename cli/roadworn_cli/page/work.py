@@ -1,49 +1,53 @@
-"""Work done: what was approved is ticked, and only what differs is typed."""
+"""Work done: what was approved is ticked, and only what differed is said, in the bay's words."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import Response
 
+from roadworn.intake import Ledger
 from roadworn.model.errors import UsageError
 from roadworn.reading import read_item
+from roadworn.reading.doing import Doing, Job, Question
+from roadworn.reading.done_words import read_differences
 from roadworn.say.telling import item_words, money_words
+from roadworn_cli.context import default_unit
 from roadworn_cli.page.cards import Card, card_of
 from roadworn_cli.page.desk import Alert, Desk, Entry, Form, sent, text_of
 
-if TYPE_CHECKING:
-    from roadworn.columns.view import LedgerView
-
-#: What is approved must be on the form that follows the answer, so it is waited for.
-_PATIENCE = 5.0
-#: Why a part was replaced, or that none was, as the keys say it.
+#: Keys beside a line: what the form sends, and the words that the bay says for it.
 HOW: Mapping[str, str] = {
     "failed": "failed",
     "worn_out": "worn out",
-    "preventive": "ahead of time",
-    "repair": "no new part",
+    "preventive": "preventive",
+    "repair": "repaired",
 }
-_APPROVED = """
-SELECT estimate, line, component, position FROM approved_work
-WHERE vehicle_id = ? ORDER BY estimated_on, estimate, line
-"""
+#: So many estimates are looked through for what is approved and not done.
+_ESTIMATES = 5
 
 
 @dataclass(frozen=True, slots=True)
-class Job:
+class Line:
     """A line that was approved and is not done.
 
     Attributes:
         key: names it in the form.
-        line: as its estimate has it.
-        how: the key that is pressed to begin with, or an empty text.
+        number: of the line in its estimate.
+        doing: its estimate.
+        how: the key that what was found presses already, or an empty text.
     """
 
     key: str
-    line: Mapping[str, Any]
+    number: int
+    doing: Doing
     how: str
+
+    @property
+    def line(self) -> Mapping[str, Any]:
+        """As its estimate has it."""
+        return self.doing.lines[self.number]
 
     @property
     def name(self) -> str:
@@ -56,21 +60,14 @@ class Job:
         return str(money_words(self.line["amount"]))
 
 
-def _jobs(desk: Desk, card: Card) -> list[Job]:
-    def ask(view: "LedgerView", _host: object) -> list[tuple[Any, ...]]:
-        return list(view.sql(_APPROVED, (card.vehicle_id,)).rows)
-
-    rows = desk.asker.ask(f"approved {card.vehicle_id}", ask, patience=_PATIENCE).answer or []
-    found = []
-    why = {(one.component, one.place): one.why for one in card.first}
-    with desk.ledger() as ledger:
-        for estimate, number, component, position in rows:
-            lines = ledger.event(estimate).data()["lines"]
-            line = next(one for one in lines if one["line"] == number)
-            open_as = why.get((component, position or ""), "")
-            how = "failed" if "failed" in open_as else "worn_out" if "wearing" in open_as else ""
-            found.append(Job(f"{estimate}:{number}", line, how))
-    return found
+def _lines(ledger: Ledger, vehicle_id: str) -> Iterator[Line]:
+    for event in ledger.facts.events(vehicle_id, "estimate")[:_ESTIMATES]:
+        doing = Doing(event, ledger.facts)
+        for number in doing.approved():
+            planned = doing.plan(number, ())
+            first = planned[0] if not isinstance(planned, Question) and planned else None
+            how = "" if first is None else first.payload.get("reason") or first.kind
+            yield Line(f"{event.event_id}-{number}", number, doing, how if how in HOW else "")
 
 
 def show_work(
@@ -83,8 +80,9 @@ def show_work(
     status: int = 200,
 ) -> Response:
     """Show what is approved and not done, to be ticked, and room for other work."""
-    card = card_of(desk, vehicle, patience=_PATIENCE)
-    rows = _jobs(desk, card)
+    card = card_of(desk, vehicle)
+    with desk.ledger() as ledger:
+        lines = list(_lines(ledger, card.vehicle_id))
     return desk.show(
         request,
         "work.html",
@@ -92,22 +90,25 @@ def show_work(
         card=card,
         typed=typed or {},
         alert=alert,
-        jobs=rows,
+        lines=lines,
         how=HOW,
     )
 
 
 def send_work(desk: Desk, request: Request, form: Form, vehicle: str) -> Response:
     """Write the work that was ticked, each piece an event, all of it in one act."""
-    card = card_of(desk, vehicle)
+    card = card_of(desk, vehicle, patience=0.02)
 
     def make() -> Iterable[Entry]:
-        for job in _jobs(desk, card):
-            if text_of(form, f"take:{job.key}") == "yes":
-                yield _entry(job.line, text_of(form, f"how:{job.key}"), job.name)
-        other = text_of(form, "other")
-        if other:
-            yield _entry(read_item(other), text_of(form, "how:other"), other)
+        with desk.ledger() as ledger:
+            jobs = [
+                job
+                for line in _lines(ledger, card.vehicle_id)
+                for job in _planned(line, form, card)
+            ]
+        yield from (Entry(job.kind, job.payload) for job in jobs)
+        if other := text_of(form, "other"):
+            yield _other(other, text_of(form, "how:other"))
         if text_of(form, "out") == "yes":
             yield Entry("visit", {"step": "handed_over"})
 
@@ -117,14 +118,30 @@ def send_work(desk: Desk, request: Request, form: Form, vehicle: str) -> Respons
     return sent(desk, request, form, card.vehicle_id, make, show)
 
 
-def _entry(line: Mapping[str, Any], how: str, name: str) -> Entry:
-    """Return the event that a line comes to once it is done."""
+def _planned(line: Line, form: Form, card: Card) -> list[Job]:
+    """Return the work of a line that was ticked; none where it was not.
+
+    Raises:
+        UsageError: it leaves open what was done, or what was said of it cannot be read.
+    """
+    if text_of(form, f"take:{line.key}") != "yes":
+        return []
+    pressed, differed = text_of(form, f"how:{line.key}"), text_of(form, f"differs:{line.key}")
+    words = HOW.get(pressed, "") if pressed != line.how else ""
+    said = " ".join(filter(None, (words, differed)))
+    code, unit = line.line["amount"]["currency"], default_unit() or card.unit
+    differs = read_differences([f"{line.number} {said}"], line.doing.lines, code, unit)
+    planned = line.doing.plan(line.number, differs)
+    if isinstance(planned, Question):
+        raise UsageError(f"{planned.text} Press a key, or write {planned.answer}.")
+    return planned
+
+
+def _other(text: str, how: str) -> Entry:
+    """Return the event of work that no estimate named."""
     if how not in HOW:
-        raise UsageError(f"{name}: press why the part was replaced, or that there was none.")
-    names = ("component", "position", "parts_cost", "labour_hours", "labour_rate")
-    payload = {field: line.get(field) for field in names}
-    if payload["parts_cost"] is None and payload["labour_hours"] is None:
-        payload["parts_cost"] = line.get("amount")
+        raise UsageError(f"{text}: press why the part was replaced, or that it was repaired.")
+    part = read_item(text)
     if how == "repair":
-        return Entry("repair", payload | {"correction": line.get("work") or name})
-    return Entry("replacement", payload | {"reason": how})
+        return Entry("repair", part)
+    return Entry("replacement", {**part, "reason": how})
