@@ -6,8 +6,9 @@ from typing import Annotated
 import typer
 
 from roadworn.model.errors import UnknownName, UsageError
-from roadworn_cli.context import state_of
-from roadworn_cli.output import check_format, counted, emit, format_option, note
+from roadworn_cli import words as looks
+from roadworn_cli.context import State, state_of
+from roadworn_cli.output import check_format, counted, emit, format_option, note, say
 
 COLUMNS = ("component", "name", "also_called", "position", "safety_critical")
 
@@ -64,6 +65,24 @@ def sheets(
             help="With --blank: leave out the parts that this vehicle does not have.",
         ),
     ] = "",
+    to_print: Annotated[
+        str,
+        typer.Option(
+            "--print",
+            metavar="VEHICLE",
+            help="Write a page for the clip board, what is known of the vehicle filled in.",
+        ),
+    ] = "",
+    out: Annotated[
+        str,
+        typer.Option("--output", "-o", metavar="FILE", help="With --print: the file to write."),
+    ] = "",
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="With --print: write over an earlier page.")
+    ] = False,
+    language: looks.Language = "en",
+    dates: looks.Dates = "ymd",
+    paper: looks.Paper = "a4",
     fmt: str = format_option(),
 ) -> None:
     """List look-over sheets, inspection rules, schedules and a shop's words, or print one to copy.
@@ -74,12 +93,21 @@ def sheets(
     roadworn sheets light > ours.toml
     roadworn sheets ours.toml --blank --for bus-7 > bus-7.csv
     roadworn record inspection bus-7 --sheet ours.toml --filled bus-7.csv
+    roadworn sheets --print bus-7 -o bus-7.html
     roadworn sheets inspection_us_federal > rules.toml
     roadworn analyse inspection-outlook rules=rules.toml
     """  # noqa: D301  # typer wants the backspace itself before lines it is not to wrap
     check_format(fmt)
     from roadworn.trade.limits import SHEETS, load_sheet
 
+    if to_print:
+        if blank or vehicle:
+            raise UsageError("--print is a page to write on by hand: leave out --blank and --for.")
+        look = looks.look_of(language, dates=dates, paper=paper)
+        _print(state_of(ctx), name, to_print, out, look, overwrite=overwrite)
+        return
+    if out:
+        raise UsageError("--output goes with --print VEHICLE; anything else is sent on with >.")
     if blank:
         from roadworn.intake.filled import blank_rows
 
@@ -103,9 +131,20 @@ def sheets(
         items = counted(len(sheet.items), "item")
         typer.echo(f"{name}: {sheet.title}, {items}, {measured} measured")
         return
+    _list_or_copy(state_of(ctx), name, fmt)
+
+
+def _list_or_copy(state: State, name: str, fmt: str) -> None:
+    """List what can be copied, or print one file of it.
+
+    Raises:
+        UnknownName: there is none of that name.
+    """
+    from roadworn.trade.limits import SHEETS, load_sheet
+
     files = [
         (analysis.name, file)
-        for _plugin, analysis in state_of(ctx).plugins().analyses().values()
+        for _plugin, analysis in state.plugins().analyses().values()
         for file in analysis.files
     ]
     if not name:
@@ -135,3 +174,24 @@ def sheets(
         raise UnknownName(
             f"There is no sheet {name!r}{meant}: use {' or '.join(names)}.", names
         ) from None
+
+
+def _print(
+    state: State, name: str, vehicle: str, out: str, look: looks.Look, *, overwrite: bool
+) -> None:
+    """Write the page for the clip board; without a name on the sheet that the vehicle needs."""
+    from roadworn.checks.measured import sizes_on_record
+    from roadworn_cli.record.look_over import choose_sheet, sheet_of_vehicle
+    from roadworn_cli.report.clip_board import clip_board
+    from roadworn_cli.report.page import check_target, put
+
+    check_target(out, state.ledger, overwrite=overwrite)
+    with state.open_ledger() as ledger:
+        vehicle_id = ledger.require_vehicle(vehicle)
+        chosen = choose_sheet(ledger.facts, vehicle_id, name)
+        sheet = sheet_of_vehicle(ledger.facts, vehicle_id, chosen.sheet)
+        sizes = sizes_on_record(vehicle_id, ledger.facts)
+        plate = ledger.plates.of(vehicle_id)
+    with state.open_view() as view:
+        text = clip_board(view, vehicle_id, sheet, sizes, plate, look)
+    put(out, text, say)
