@@ -248,7 +248,7 @@ def test_where_no_inspection_is_asked_for_nothing_is_judged_by_one(tmp_path: Pat
                                                     "inspected_by": "us_federal"})  # fmt: skip
     assert told.headline.startswith("No inspection is asked for here; by the federal rules")
     assert "would fail" not in told.headline
-    assert any("1 vehicles are asked for no inspection" in caveat for caveat in fleet.caveats)
+    assert any("1 vehicle is asked for no inspection" in caveat for caveat in fleet.caveats)
     assert "through the inspection" in ways(asked)
 
 
