@@ -215,8 +215,12 @@ def test_without_a_vehicle_all_are_ranked_within_their_class(
         one = check_analysis(KEEP_OR_SELL, view, {"vehicle": "car-2", "least_parts": 0})
     rows = {str(row["vehicle"]): row for row in result.table("vehicles").records()}
     cars = [row for row in rows.values() if row["class"] == "light car"]
-    assert [row["rank"] for row in cars] == [1, 2, 3, 4]
+    assert sorted(row["rank"] for row in cars) == [1, 2, 3, 4]
+    told = [str(row["say"]) for row in result.table("vehicles").records()]
+    words = ["let go first", "ask before the next large bill", "keep", "cannot say"]
+    assert [words.index(one) for one in told] == sorted(words.index(one) for one in told)
     dearest = cars[0]
+    assert dearest["say"] == "let go first"
     assert dearest["vehicle"] == "car-2"
     assert dearest["due"] == pytest.approx(4500.0)
     for row in cars:

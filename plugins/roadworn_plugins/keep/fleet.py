@@ -43,13 +43,18 @@ from roadworn_plugins.wear.chances import MeasuredParts
 LEAST_OF_CLASS = 3
 _YEAR, _TWO_YEARS = 12, 24
 _PARTS_NAMED = 5
+_FIRST_NAMED = 3
+#: So many times the middle of its class, though chance may explain it (common practice, no source).
+_ASKED_FIRST = 1.2
 #: What of the work that is due now has a price to be added.
 _COUNTED = frozenset({State.SAFETY, State.FAILED, State.DECLINED, State.DEFERRED, State.SERVICE})
 _say = Says(
     "keep-or-sell",
     {
         "fleet-title": "Vehicles by what they cost above their class in the next 12 months",
-        "fleet-dearest": "Dearest against their class in the next 12 months: {vehicles}.",
+        "fleet-dearest": "Let go first, dearer than their class by more than chance: {vehicles}.",
+        "fleet-asked": "{n} more {n:is|are} a fifth dearer or more: ask before the next large "
+        "bill.",
         "fleet-one": "{vehicle} ({cost:,.0f} {currency} above it, {times:.1f} times)",
         "fleet-even": "No vehicle costs more than its class beyond what chance allows.",
         "fleet-few": "Too few to tell: no vehicle has enough parts with a life and a price on "
@@ -60,6 +65,10 @@ _say = Says(
         "as-class": "as its class, within what is known",
         "too-few-of-class": "too few of its class to compare",
         "few-parts": "too few parts with a price",
+        "say-go": "let go first",
+        "say-look": "ask before the next large bill",
+        "say-keep": "keep",
+        "say-unknown": "cannot say",
         "turn-way": "with safety work only: goes if another way costs less than "
         "{monthly:,.0f} a month all in",
         "turn-more": "goes if it would fetch more than {value:,.0f} as it is",
@@ -159,10 +168,14 @@ def retire_list(view: LedgerView, settings: KeepOrSellSettings) -> Result:
         for rank, one in enumerate(ones, start=1):
             ranked.append((one, middle))
             rows.append(_row(one, rank, middle, _turn(one, settings, usual)))
+    # One order over all classes: whoever has to choose begins at the top.
+    order = sorted(range(len(ranked)), key=lambda n: _order(*ranked[n]))
+    ranked, rows = [ranked[n] for n in order], [rows[n] for n in order]
     evidence = [one.events for one, _middle in ranked]
     for vehicle in sorted(few):
         kind = fleet.kinds[vehicle]
-        rows.append((kind, None, vehicle, *(None,) * 11, _say("few-parts"), ""))
+        unknown = (_say("say-unknown"), kind, None)
+        rows.append((vehicle, *unknown, *(None,) * 11, _say("few-parts"), ""))
         evidence.append(())
     standings = [one for one, _middle in ranked]
     table = _table(rows[: settings.most], evidence[: settings.most], unit, currency)
@@ -346,6 +359,27 @@ def _above(one: _Standing, middle: float | None) -> float:
     return one.upkeep - (middle or 0.0) * one.distance
 
 
+def _against(one: _Standing, middle: float | None) -> int:
+    """Return how a vehicle stands against its class.
+
+    0: cannot be said; 1: dearer beyond chance; 2: dearer by the share at which a large bill is
+    asked about first; 3: as its class; 4: cheaper beyond chance.
+    """
+    usual = 0.0 if middle is None else middle * one.distance
+    if usual <= 0.0:
+        return 0
+    low, high = one.limits
+    if low > usual:
+        return 1
+    return 2 if one.upkeep > _ASKED_FIRST * usual else 4 if high < usual else 3
+
+
+def _order(one: _Standing, middle: float | None) -> tuple[int, float, str]:
+    """Return the place of a vehicle among all: those to let go first, what cannot be said last."""
+    stands = _against(one, middle)
+    return stands or 9, -_above(one, middle), one.vehicle
+
+
 def _ranked(ones: list[_Standing], middle: float | None) -> list[_Standing]:
     return sorted(ones, key=lambda one: (-_above(one, middle), one.vehicle))
 
@@ -378,18 +412,16 @@ def _turn(one: _Standing, settings: KeepOrSellSettings, usual: float) -> str:
 
 
 def _row(one: _Standing, rank: int, middle: float | None, turn: str) -> tuple[Cell, ...]:
-    low, high = one.limits
     usual = None if middle is None else middle * one.distance
-    against = _say("too-few-of-class")
-    if usual is not None:
-        dearer, cheaper = low > usual, high < usual
-        against = _say("dearer" if dearer else "cheaper" if cheaper else "as-class")
+    stands = _against(one, middle)
+    against = _say(("too-few-of-class", "dearer", "as-class", "as-class", "cheaper")[stands])
     now = one.worth.now
     return (
+        one.vehicle,
+        _say(("say-unknown", "say-go", "say-look", "say-keep", "say-keep")[stands]),
         one.kind,
         rank,
-        one.vehicle,
-        *(round(amount, 2) for amount in (one.upkeep, low, high)),
+        *(round(amount, 2) for amount in (one.upkeep, *one.limits)),
         *(round(amount, 2) for amount in (one.failures.expected, one.services, one.due[1])),
         round(one.later + one.services_later + one.due[1], 2),
         None if now is None else round(now, 2),
@@ -408,9 +440,10 @@ def _table(
         name="vehicles",
         title=_say("fleet-title"),
         columns=(
-            Column("class", "class"),
-            Column("rank", "rank", "integer"),
             Column("vehicle", "vehicle", tells=Tells.VEHICLE),
+            Column("say", "what to do", tells=Tells.STATE),
+            Column("class", "class"),
+            Column("rank", "rank in it", "integer", detail=True),
             Column("upkeep", "upkeep, 12 months", "money", currency, tells=Tells.VALUE),
             Column("low", "low", "money", currency, tells=Tells.LOW),
             Column("high", "high", "money", currency, tells=Tells.HIGH),
@@ -431,17 +464,18 @@ def _table(
     )
 
 
-def _headline(ranked: list[tuple[_Standing, float | None]], currency: str) -> str:
-    above = [
-        (one, one.upkeep - middle * one.distance, one.upkeep / (middle * one.distance))
-        for one, middle in ranked
-        if middle and one.distance > 0 and one.limits[0] > middle * one.distance
-    ]
-    above.sort(key=lambda row: (-row[1], row[0].vehicle))
-    if not above:
-        return _say("fleet-even")
+def _headline(ranked: list[tuple[_Standing, float | None]], currency: str) -> Joined:
+    first = [(one, middle) for one, middle in ranked if middle and _against(one, middle) == 1]
+    asked = sum(_against(one, middle) == 2 for one, middle in ranked)
     named = [
-        _say("fleet-one", vehicle=one.vehicle, cost=cost, currency=currency, times=times)
-        for one, cost, times in above[:3]
+        _say(
+            "fleet-one",
+            vehicle=one.vehicle,
+            cost=_above(one, middle),
+            currency=currency,
+            times=one.upkeep / (middle * one.distance),
+        )
+        for one, middle in first[:_FIRST_NAMED]
     ]
-    return _say("fleet-dearest", vehicles=Joined(named))
+    dearest = _say("fleet-dearest", vehicles=Joined(named)) if named else _say("fleet-even")
+    return Joined((dearest, _say.some(asked, "fleet-asked")), " ")
