@@ -142,13 +142,16 @@ def _details(found: "Outlook", *, evidence: bool, wide: bool) -> None:
             if table is not None:
                 show_table(table, evidence=evidence, wide=wide, vehicle=vehicle)
 
-    def part(title: str, ran: "Ran | None", *holding: Holds, lead: bool = True) -> None:
+    def part(
+        title: str, ran: "Ran | None", *holding: Holds, lead: bool = True, fleet: bool = False
+    ) -> None:
         if ran is None:
             return
         if lead:
             put([[], [(title, "title")], *text(escape(ran.result.headline), by=2)])
         tables(ran, *holding)
-        for caveat in ran.result.caveats:
+        # What is to be said of the whole fleet stands on no vehicle's screen.
+        for caveat in () if fleet else ran.result.caveats:
             if not is_caution(caveat):
                 put(text(escape(caveat), "quiet", by=2))
 
@@ -162,8 +165,13 @@ def _details(found: "Outlook", *, evidence: bool, wide: bool) -> None:
     put(sparks(found.wear.result) if found.wear is not None else ())
     part("Service", found.maintenance)
     part("Keep, fix or let go", found.advice, Holds.PLAN, Holds.SUMS, Holds.WAYS, Holds.TURNS)
+    advised = found.advice.settings if found.advice is not None else None
+    if advised is not None and getattr(advised, "replacement_price", 0.0) is None:
+        asked = f"roadworn analyse keep-or-sell --vehicle {vehicle} replacement-price=9000"
+        told = f"To compare it with another vehicle, say what that one costs: {asked}"
+        put(text(escape(told), "quiet", by=2))
     part("Keeps failing", found.keeps_failing, Holds.REPEATS)
-    part("How right it has been", found.track_record)
+    part("How right it has been", found.track_record, fleet=True)
     _lines("Not looked at", found.unknown)
     _lines("Cautions", (*_cautions(found), found.closing))
     put(text(f"Rests on {counted(found.size, 'event')}, digest {found.root[:16]}", "quiet"))

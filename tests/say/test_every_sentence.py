@@ -10,8 +10,10 @@ import pytest
 
 import roadworn_plugins
 from roadworn.analysis import outlook
+from roadworn.model.catalogue import catalogue
 from roadworn.model.messages import Says, Sentence
 from roadworn.say import SOURCE, Speaker, languages, places_of, strings
+from roadworn.trade.cautions import brief_cautions_for, cautions_for
 
 
 def tables() -> list[Says]:
@@ -112,3 +114,11 @@ def test_each_sentence_is_there_with_all_its_places(language: str) -> None:
         assert places_of(general) == places_of(template), code
         # "One" may stand as a word in the place of its figure.
         assert all(places_of(form) <= places_of(template) for form in others), code
+
+
+@pytest.mark.parametrize("language", sorted({*languages()} - {SOURCE}))
+def test_each_caution_is_there_in_full_and_in_a_few_words(language: str) -> None:
+    components = [part.id for part in catalogue()]
+    cautions = {*cautions_for(components), *brief_cautions_for(components)}
+    assert len(cautions) > 20
+    assert sorted(cautions - strings(language).texts.keys()) == []
