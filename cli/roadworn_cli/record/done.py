@@ -61,7 +61,10 @@ def done(
     ] = "",
     order: Annotated[str, typer.Option(metavar="TEXT", help="Work order number.")] = "",
     again: Annotated[
-        bool, typer.Option("--again", help="Take a line that was done already once more.")
+        bool,
+        typer.Option(
+            "--again", "--allow-repeat", help="Take a line that was done already once more."
+        ),
     ] = False,
     currency: CurrencyOption = "",
     *,
@@ -97,7 +100,8 @@ def done(
         ]
         chosen = _chosen(ledger, doing, said, again=again)
         jobs = _planned(doing, chosen, said, asks=sys.stdin.isatty(), typed=lines or ())
-        written = _write(ledger, found.vehicle_id, jobs, envelope, again=again)
+        work = [(job.kind, job.payload) for job in jobs]
+        written = _write(ledger, found.vehicle_id, work, envelope, again=again)
         for stored, job in zip(written, jobs, strict=True):
             tell(ledger, stored, envelope)
             if job.why:
@@ -213,21 +217,52 @@ def _planned(
 
 
 def _write(
-    ledger: "Ledger", vehicle_id: str, jobs: list["Job"], envelope: Envelope, *, again: bool
+    ledger: "Ledger",
+    vehicle_id: str,
+    work: Iterable[tuple[str, dict[str, Any]]],
+    envelope: Envelope,
+    *,
+    again: bool,
 ) -> list["StoredEvent"]:
-    """Append all work in one act and return it as stored."""
+    """Append work, (kind, payload) each, in one act and return it as stored."""
     from roadworn.model.events import new_event_id
 
     events = [
-        event_of(ledger, vehicle_id, job.kind, job.payload, envelope).model_copy(
+        event_of(ledger, vehicle_id, kind, payload, envelope).model_copy(
             update={"event_id": new_event_id()}
         )
-        for job in jobs
+        for kind, payload in work
     ]
     # The day and the figure are the same for all of them: they are asked about once.
     ask_first(ledger, events[0], envelope.odometer, sure=envelope.sure, allow_repeat=again)
     ledger.append_many(events, allow_repeat=again)
     return [ledger.event(event.event_id or "") for event in events]
+
+
+def write_spread(
+    ctx: typer.Context,
+    vehicle: str,
+    payload: dict[str, Any],
+    envelope: Envelope,
+    others: dict[str, Any],
+) -> None:
+    """Write down a replacement at several places, ``tires rear``: an event for each of them.
+
+    Args:
+        ctx: the running command.
+        vehicle: as typed.
+        payload: of the whole; what it cost is parted among the places.
+        envelope: when, by whom, at what reading.
+        others: the `places`, and whether to `allow_repeat`.
+    """
+    from roadworn.reading.done_costs import spread
+
+    whole = {name: value for name, value in payload.items() if name != "position"}
+    work = [("replacement", one) for one in spread(given(whole), others["places"])]
+    with writing(ctx) as ledger:
+        name = ledger.require_vehicle(vehicle)
+        for stored in _write(ledger, name, work, envelope, again=others["allow_repeat"]):
+            tell(ledger, stored, envelope)
 
 
 def _tell_cautions(jobs: Iterable["Job"]) -> None:

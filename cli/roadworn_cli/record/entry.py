@@ -8,15 +8,16 @@ a command takes besides them, and what is said once the event is written down.
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from inspect import Parameter
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
 from roadworn.checks.odd import check_owner
-from roadworn.model.amounts import choose, read_odometer, read_warranty
+from roadworn.model.amounts import choose, read_fluid, read_odometer, read_warranty
 from roadworn.model.errors import LedgerRefused, UnknownName, UsageError
 from roadworn.model.kinds import CORE_KINDS, PayloadField, fields_of
-from roadworn_cli.context import check_day, default_unit
+from roadworn_cli.context import check_day, default_unit, shop_words, state_of
 from roadworn_cli.output import escape, note
 from roadworn_cli.record import (
     ENVELOPE,
@@ -124,7 +125,7 @@ class Entry:
             payload: dict[str, Any] = {}
             for name, one in fields.items():
                 if typed[name] not in (None, "", []):
-                    payload |= self._read(one, typed[name], typed)
+                    payload |= self._read(one, typed[name], typed, state_of(ctx).ledger)
             payload["note"] = typed.get("note")
             words = (typed.get(name, "") for name in ENVELOPE)
             self.function(Typed(ctx, vehicle, self.kind, payload, Envelope(*words), typed))
@@ -169,7 +170,13 @@ class Entry:
             return Annotated[list[str] | None, option], None
         return Annotated[str, option], Parameter.empty if one.required else default or ""
 
-    def _read(self, one: PayloadField, value: Any, typed: dict[str, Any]) -> dict[str, Any]:  # noqa: ANN401
+    def _read(
+        self,
+        one: PayloadField,
+        value: Any,  # noqa: ANN401
+        typed: dict[str, Any],
+        ledger: Path,
+    ) -> dict[str, Any]:
         """Return what was typed for a field, and for those that are typed with it.
 
         Raises:
@@ -178,6 +185,8 @@ class Entry:
         option = f"--{one.option}"
         if one.option == "warranty":
             return read_warranty(value, typed["unit"] or default_unit())
+        if one.option == "fluid":
+            return read_fluid(value)
         if one.name == "vin":
             value = value.strip().upper()
         elif one.name == "owner_reference":
@@ -188,7 +197,18 @@ class Entry:
             # The words of the trade cost what a reading would wait for in vain.
             from roadworn.reading import read_item
 
-            item = read_item(value)
+            words = shop_words(ledger)
+            try:
+                item = read_item(value, words)
+            except UsageError:
+                # A part at several places is so many parts, each with a life of its own.
+                from roadworn.reading.bench import hear_places
+
+                items = hear_places(value, words())
+                if not items or self.kind != "replacement" or one.name != "component":
+                    raise
+                typed["places"] = [each["position"] for each in items]
+                item = items[0]
             return item if one.name == "component" else {one.name: item["component"]}
         elif one.type == "money":
             value = as_money(value, typed["currency"])
@@ -318,7 +338,14 @@ def repair(typed: Typed) -> None:
 
 @Entry("maintenance", "component")
 def maintenance(typed: Typed) -> None:
-    """Service work that is due by plan: roadworn record maintenance bus-7 "engine oil"."""
+    """Service work that is due by plan: roadworn record maintenance bus-7 "engine oil".
+
+    One of no single part is written the same way: record maintenance bus-7 "full service".
+    """
+    if typed.payload["component"].startswith("other.") and typed.payload["action"] == "replaced":
+        from roadworn.reading.done_words import SERVICES
+
+        typed.payload["action"] = SERVICES.get(typed.payload["component"], "replaced")
     typed.write()
 
 
@@ -342,6 +369,11 @@ def replacement(typed: Typed) -> None:
         both = " and ".join(f"--{kind}" for kind in said)
         raise UsageError(f"A part cannot be {both} at once: keep one of them.")
     typed.payload["part_kind"] = said[0] if said else "unknown"
+    if "places" in typed.others:
+        from roadworn_cli.record.done import write_spread
+
+        write_spread(typed.ctx, typed.vehicle, typed.payload, typed.envelope, typed.others)
+        return
     typed.write(allow_repeat=typed.others["allow_repeat"])
 
 

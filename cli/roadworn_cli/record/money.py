@@ -7,7 +7,7 @@ import typer
 
 from roadworn.model.errors import UsageError
 from roadworn.reading.estimates import read_decisions, read_estimate, total_of_lines
-from roadworn_cli.context import State, check_day, default_currency, state_of
+from roadworn_cli.context import State, check_day, default_currency, shop_words, state_of
 from roadworn_cli.output import escape, note, say
 from roadworn_cli.record import (
     CurrencyOption,
@@ -158,7 +158,7 @@ def estimate(
     # A currency that was typed must fit the terms; that of the environment only stands in.
     code = currency or (found.currency if found else "") or default_currency()
     payload = {
-        **read_estimate(lines, code, found),
+        **read_estimate(lines, code, found, shop_words(state_of(ctx).ledger)),
         "valid_until": check_day(valid_until, "--valid-until"),
         "note": note,
     }

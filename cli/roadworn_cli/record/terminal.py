@@ -5,8 +5,10 @@ look-over that was broken off goes on where it stopped.
 """
 
 import json
+from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import typer
 
@@ -14,9 +16,12 @@ from roadworn.model.errors import UsageError
 from roadworn.reading.walk import HELP, Walk
 from roadworn.trade.judging import KnownSizes
 from roadworn.trade.limits import SHEETS, Sheet
-from roadworn_cli.context import State, state_of
+from roadworn_cli.context import State, shop_words, state_of
 from roadworn_cli.output import say
 from roadworn_cli.record.keys import Answers
+
+if TYPE_CHECKING:
+    from roadworn.reading.bench_words import Words
 
 #: Keys that answer without Enter, by what is asked; w and f are left out where words may follow
 #: them, and a and q, since a slip of the finger must not call everything else sound.
@@ -36,7 +41,7 @@ def walk(ctx: typer.Context, vehicle_id: str, sheet: Sheet, sizes: KnownSizes) -
         UsageError: the input ended before the walk did.
     """
     draft = draft_path(state_of(ctx), vehicle_id)
-    asked = _begin(draft, sheet, sizes)
+    asked = _begin(draft, sheet, sizes, shop_words(state_of(ctx).ledger))
     say(f"{asked.sheet.title} of {vehicle_id}. {asked.sheet.note}".strip())
     try:
         _ask_through(asked, draft)
@@ -83,7 +88,7 @@ def draft_path(state: State, vehicle_id: str) -> Path:
     return state.ledger.with_name(f"{state.ledger.name}.lookover-{vehicle_id}.json")
 
 
-def _begin(draft: Path, sheet: Sheet, sizes: KnownSizes) -> Walk:
+def _begin(draft: Path, sheet: Sheet, sizes: KnownSizes, words: "Callable[[], Words]") -> Walk:
     """Return a walk that goes on where a kept one stopped, or a new one.
 
     Answers are kept by the item's name, so that a sheet which was changed meanwhile asks what
@@ -94,7 +99,7 @@ def _begin(draft: Path, sheet: Sheet, sizes: KnownSizes) -> Walk:
         names, entries = kept["names"], kept["entries"]
         asked = [item.name for item in sheet.items[: len(names)]]
         if kept["sheet"] == sheet.name and names == asked and len(names) == len(entries):
-            going_on = Walk(sheet, entries, sizes)
+            going_on = Walk(sheet, entries, sizes, words)
             say(f"Going on with the look-over that was broken off ({draft.name}).")
             return going_on
         say(
@@ -105,7 +110,7 @@ def _begin(draft: Path, sheet: Sheet, sizes: KnownSizes) -> Walk:
         pass
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         say(f"{draft.name} cannot be read and is left out; the look-over begins anew.")
-    return Walk(sheet, sizes=sizes)
+    return Walk(sheet, sizes=sizes, words=words)
 
 
 def _keep(draft: Path, asked: Walk) -> None:

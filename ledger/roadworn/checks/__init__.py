@@ -60,6 +60,7 @@ CHECKS = (
     Check("known:component", Needs.LEDGER, severity=_REFUSED),
     Check("known:reference", Needs.LEDGER, severity=_REFUSED),
     Check("identity:merge_possible", Needs.LEDGER, ("merge",), _REFUSED),
+    Check("known:brought", Needs.LEDGER, ("replacement",), _REFUSED, fields=("part_source",)),
     Check("known:repeat", Needs.REPEAT, ("replacement",), _REFUSED),
     Check("slips:slip", Needs.PAYLOAD, severity=_REFUSED),
     Check("odd:reading", Needs.READINGS),

@@ -111,6 +111,8 @@ def cost_of(work: Draft | StoredEvent) -> tuple[Decimal, str] | None:
     if rate and hours is not None:
         labour = labour_line(Decimal(str(hours)), Decimal(rate["amount"]))
         found.append((labour.amount, rate["currency"]))
+    if other := payload.get("other_cost"):
+        found.append((Decimal(other["amount"]), other["currency"]))
     if not found:
         return None
     return sum((amount for amount, _code in found), Decimal(0)), found[0][1]

@@ -9,6 +9,7 @@ import re
 from calendar import month_name, monthrange
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from datetime import date, timedelta
+from decimal import Decimal
 from typing import Any
 
 from roadworn.checks.facts import WORK, Draft, Facts, nearest
@@ -149,6 +150,20 @@ def reference(draft: Draft, facts: Facts) -> Iterator[Problem]:
                 "name the estimate",
                 column="payload.estimate",
             )
+
+
+def brought(draft: Draft, _facts: Facts) -> Iterator[Problem]:
+    """Refuse a price or a warranty of ours for a part that the customer brought."""
+    payload = draft.payload
+    free = Decimal((payload.get("parts_cost") or {}).get("amount", 0)) == 0
+    if payload.get("part_source") != "customer" or (free and not payload.get("warranty_months")):
+        return
+    told = Sentence(
+        "brought-with-price",
+        "The customer brought the part, so it has no price and no warranty of ours.",
+    )
+    field = "warranty_months" if free else "parts_cost"
+    yield Problem("brought-with-price", told, "leave them out", column=f"payload.{field}")
 
 
 def repeat(draft: Draft, facts: Facts) -> Iterator[Problem]:

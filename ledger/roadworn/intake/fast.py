@@ -306,7 +306,12 @@ class KindPayloads:
         """Return whether neither amounts nor place of a job need a closer look."""
         get, known = payload.get, self._components
         cost, rate, component = get("parts_cost"), get("labour_rate"), payload["component"]
-        if "other_cost" in payload and payload_problems(payload):
+        other = get("other_cost")
+        if other and (
+            other["currency"] not in self._money
+            or other["amount"][0] == "-"
+            or payload_problems(payload)
+        ):
             return False
         if cost and (cost["currency"] not in self._money or cost["amount"][0] == "-"):
             return False

@@ -67,8 +67,12 @@ class JudgedFinding(NamedTuple):
     remark: str
 
 
-def read_item(text: str) -> dict[str, str]:
+def read_item(text: str, words: "Callable[[], Words] | None" = None) -> dict[str, str]:
     """Read a component and its place, ``wheel bearing LF``, with nothing left over.
+
+    Args:
+        text: as typed.
+        words: gives the words to read by, a shop's own among them; asked only where needed.
 
     Returns:
         `component` and, when given, `position`.
@@ -77,13 +81,13 @@ def read_item(text: str) -> dict[str, str]:
         UnknownName: no component answers to it; carries the nearest.
         UsageError: something is left over.
     """
-    component, position, rest = split_part(text)
+    component, position, rest = split_part(text, words)
     if rest:
         from roadworn.reading.bench import hear_part
         from roadworn.reading.refusing import meant_by
 
         with suppress(UsageError):
-            heard = hear_part(text)
+            heard = hear_part(text, words() if words else None)
             if not heard[2]:
                 return part_fields(*heard[:2])
         meant = meant_by(component, rest.split())
@@ -279,7 +283,9 @@ def judged_words(finding: Mapping[str, Any], judgement: Judgement) -> str:
     return f"{item_words(finding)}: {judgement.reason}{source}: {judgement.condition}."
 
 
-def split_part(text: str) -> tuple[Component, str | None, str]:
+def split_part(
+    text: str, words: "Callable[[], Words] | None" = None
+) -> tuple[Component, str | None, str]:
     """Return the component and the place that a phrase begins with, and what is left.
 
     Raises:
@@ -295,7 +301,7 @@ def split_part(text: str) -> tuple[Component, str | None, str]:
     from roadworn.reading.refusing import refuse_component
 
     try:
-        return hear_part(text)
+        return hear_part(text, words() if words else None)
     except UsageError as error:
         doubtful = found.component is None and isinstance(error, UnknownName) and not error.near
         if not doubtful or not found.suggestions:

@@ -150,6 +150,21 @@ def hear_part(text: str, shop: Words | None = None) -> tuple[Component, str | No
     return only.component, only.position, rest
 
 
+def hear_places(text: str, shop: Words | None = None) -> list[dict[str, str]]:
+    """Return one part at each of several places, ``tires rear``, as items; else nothing."""
+    try:
+        heard = hear(text, shop)
+    except UsageError:
+        return []
+    alike = len({one.component.id for one in heard}) == 1 < len(heard)
+    items = [
+        {"component": one.component.id, "position": one.position}
+        for one in heard
+        if one.position and not one.note and not one.measurements
+    ]
+    return items if alike and len(items) == len(heard) else []
+
+
 def _parts(
     said: Said, matches: Sequence[Match], head_end: int, words: Words, has: Has | None
 ) -> list[tuple[Component, Match]]:

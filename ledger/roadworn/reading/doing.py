@@ -12,11 +12,11 @@ from decimal import Decimal
 from typing import Any
 
 from roadworn.checks.facts import WORK, Facts
-from roadworn.model.catalogue import OTHER, Component, catalogue
+from roadworn.model.catalogue import Component, catalogue
 from roadworn.model.errors import LedgerRefused, UsageError
 from roadworn.model.events import StoredEvent
 from roadworn.reading.done_costs import costs_of, spread
-from roadworn.reading.done_words import REASONS, WORK_WORDS, Differs
+from roadworn.reading.done_words import REASONS, SERVICES, WORK_WORDS, Differs
 from roadworn.say.telling import item_words
 from roadworn.trade.after_work import asked_after
 from roadworn.trade.warranty import same_place
@@ -175,8 +175,9 @@ class Doing:
             made["action"] = fields.pop("action", "") or action
             _drop_part_fields(fields, number, "a service")
         else:
-            correction = fields.pop("correction", "") if not work else ""
-            made["correction"] = work or correction or "done as estimated"
+            correction = work or fields.get("correction", "")
+            # That it was repaired is what the kind says.
+            made |= {} if correction in {"", "repaired", "repair"} else {"correction": correction}
             _drop_part_fields(fields, number, "a repair")
         for name in ("action", "correction", "parts_cost", "labour_hours", "labour_rate"):
             fields.pop(name, None)
@@ -264,8 +265,8 @@ def _kind_of(line: Mapping[str, Any], known: Component, said: Differs) -> tuple[
     if said.kind:
         kind = "maintenance" if is_service and said.kind == "replacement" else said.kind
         return kind, said.fields.get("action", "replaced")
-    if known.id.startswith(OTHER) and known.name in _SERVICES:
-        return "maintenance", _SERVICES[known.name]
+    if known.id in SERVICES:
+        return "maintenance", SERVICES[known.id]
     if known.wear_type == "service":
         return "maintenance", "adjusted"
     kinds = {piece["kind"] for piece in line.get("pieces") or ()}
@@ -281,10 +282,6 @@ def _kind_of(line: Mapping[str, Any], known: Component, said: Differs) -> tuple[
     if has_part or of_a_part or "reason" in said.fields or not kinds or kinds == {"flat"}:
         return "replacement", "replaced"
     return "", ""
-
-
-#: Services of no one part, by their names under ``other.`` -> the action they are kept as.
-_SERVICES = {"diagnosis": "inspected", "general service": "done", "safety check": "inspected"}
 
 
 def _work_words(line: Mapping[str, Any]) -> str:

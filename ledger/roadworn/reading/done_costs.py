@@ -70,7 +70,8 @@ def costs_of(line: Mapping[str, Any], said: Differs, *, brought: bool) -> dict[s
         whole = None
     if whole is not None:
         if _amount(parts) + _labour(hours, rate) > whole:
-            parts, rate = (said_parts, None) if _amount(said_parts) <= whole else (None, None)
+            # What was less than estimated was less for the work, unless the part is dearer.
+            rate, parts = None, parts if _amount(parts) <= whole else None
         rest = whole - _amount(parts) - _labour(hours, rate)
     made = {"parts_cost": parts, "labour_hours": hours, "labour_rate": rate}
     if rest > 0:

@@ -54,6 +54,12 @@ WORK_WORDS: Mapping[str, tuple[str, str]] = {
         ("maintenance", "inspected"),
     ),
 }  # fmt: skip
+#: Services of no one part, and the action that each is kept with.
+SERVICES: Mapping[str, str] = {
+    "other.diagnosis": "inspected",
+    "other.safety_check": "inspected",
+    "other.general_service": "done",
+}
 _SOURCES = {
     **dict.fromkeys(
         ("own part", "own parts", "customer part", "customer parts", "customer's part",
@@ -333,10 +339,10 @@ _FORMS: tuple[tuple[re.Pattern[str], Callable[[_Reader, re.Match[str], str], str
         _Reader.part,
     ),
     (
-        _form(r"(?:parts?\s+)?(?:number|num|no\.|pn|p/n|#)\s*(?P<number>\S+)"),
+        _form(r"(?:parts?\s+)?(?:(?:number|num|no\.|pn|p/n)\s+|#\s*)(?P<number>\S+)"),
         _Reader.number,
     ),
-    (_form(r"part\s+(?P<number>(?=\S*\d)(?=\S*[A-Za-z-])\S+)"), _Reader.number),
+    (_form(r"part\s+(?P<number>(?=[A-Za-z]\S*\d)\S+)"), _Reader.number),
     (_form(rf"(?:total|price|in all)\s+(?P<money>{_MONEY})"), _Reader.total),
     (_form(r"(?:lifetime|no)\s+warranty(?!\w)"), _Reader.no_warranty),
     (_form(r"warranty\s+"), _Reader.warranty),

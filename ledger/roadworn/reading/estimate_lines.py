@@ -5,15 +5,18 @@ later reader can see which half of it has grown.
 """
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from decimal import Decimal
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from roadworn.model.amounts import read_money
 from roadworn.model.errors import UsageError
 from roadworn.reading import part_fields, split_part
 from roadworn.reading.pieces import read_pieces, split_pieces, sum_of
 from roadworn.reading.terms import Terms
+
+if TYPE_CHECKING:
+    from roadworn.reading.bench_words import Words
 
 #: What belongs to a piece and stands among the words of the work: hours, a count, a plus or minus
 #: beside a figure, a deposit. "4x4", "heater core" and "pads + discs" are words of the trade.
@@ -29,7 +32,11 @@ _TAKEN_OFF = re.compile(r"\d[\d.,]*\s*-\s+\d[\d.,]*(?:\s+[A-Za-z]{3})?\s*$")
 
 
 def read_worked_line(
-    text: str, line: int, currency: str = "", terms: Terms | None = None
+    text: str,
+    line: int,
+    currency: str = "",
+    terms: Terms | None = None,
+    words: "Callable[[], Words] | None" = None,
 ) -> dict[str, Any]:
     """Read an estimate line, with its working or with the amount alone.
 
@@ -39,6 +46,7 @@ def read_worked_line(
         line: its number.
         currency: code to use when the text has none.
         terms: the shop's, for pieces that have no price of their own.
+        words: gives the words to read parts by, a shop's own among them.
 
     Raises:
         UnknownName: no component answers to it.
@@ -46,7 +54,7 @@ def read_worked_line(
     """
     what, found = split_pieces(text)
     if not found:
-        return _whole_of_it(read_estimate_line(text, line, currency), text)
+        return _whole_of_it(read_estimate_line(text, line, currency, words), text)
     if not what:
         raise UsageError(
             f"{text.strip()!r} says of no component what it is for: write it as 'brake pads "
@@ -55,17 +63,20 @@ def read_worked_line(
     pieces = read_pieces(found, currency, terms)
     code = pieces[0]["amount"]["currency"]
     amount = sum_of(pieces, "labour", "parts", "sublet", "fee", "flat")
-    made = _whole_of_it(read_estimate_line(f"{what} {amount:.2f}", line, code), text)
+    made = _whole_of_it(read_estimate_line(f"{what} {amount:.2f}", line, code, words), text)
     return made | _halves(pieces, code) | {"pieces": pieces}
 
 
-def read_estimate_line(text: str, line: int, currency: str = "") -> dict[str, Any]:
+def read_estimate_line(
+    text: str, line: int, currency: str = "", words: "Callable[[], Words] | None" = None
+) -> dict[str, Any]:
     """Read one line of an estimate, ``brake pads front, machine discs 180.00``.
 
     Args:
         text: component, place, what would be done, and the amount at the end.
         line: its number, by which an answer names it.
         currency: code to use when the text has none.
+        words: gives the words to read parts by.
 
     Raises:
         UnknownName: no component answers to it.
@@ -79,7 +90,7 @@ def read_estimate_line(text: str, line: int, currency: str = "") -> dict[str, An
             f"The estimate line {text.strip()!r} ends in no amount",
             "write it as 'brake pads front 180.00'",
         )
-    component, position, rest = split_part(found["what"])
+    component, position, rest = split_part(found["what"], words)
     made: dict[str, Any] = {
         "line": line,
         **part_fields(component, position),

@@ -5,9 +5,9 @@ the percents that made them, so that the approved part of the lines adds up by t
 """
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from decimal import Decimal
-from typing import Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from roadworn.model.amounts import choose
 from roadworn.model.errors import UsageError
@@ -17,12 +17,18 @@ from roadworn.reading.terms import Terms
 from roadworn.trade.estimating import EstimateTotal, ShopTerms, total_of
 from roadworn.trade.pricing import PricedLine
 
+if TYPE_CHECKING:
+    from roadworn.reading.bench_words import Words
+
 _ZERO = Decimal(0)
 _DECISIONS = ("approved", "declined", "deferred")
 
 
 def read_estimate(
-    texts: Sequence[str], currency: str = "", terms: Terms | None = None
+    texts: Sequence[str],
+    currency: str = "",
+    terms: Terms | None = None,
+    words: "Callable[[], Words] | None" = None,
 ) -> dict[str, Any]:
     """Read the lines of an estimate, and add them up when there are terms.
 
@@ -31,6 +37,7 @@ def read_estimate(
             ``fee disposal`` is a fee on the whole.
         currency: code to use when neither the terms nor a text has one.
         terms: the shop's, or None.
+        words: gives the words to read parts by, a shop's own among them.
 
     Returns:
         The fields of `roadworn.model.kinds.Estimate` that follow from them.
@@ -47,7 +54,7 @@ def read_estimate(
         if found and not what and all(kind == "fee" for kind, _match in found):
             fees += read_pieces(found, code, terms)
         else:
-            lines.append(read_worked_line(text, len(lines) + 1, code, terms))
+            lines.append(read_worked_line(text, len(lines) + 1, code, terms, words))
     if not lines:
         raise UsageError(
             "An estimate needs a job to estimate: write it as 'brake pads front 180.00'."

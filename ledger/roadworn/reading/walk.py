@@ -4,9 +4,9 @@ No input or output here, so that a terminal, a test or another program can drive
 at and sound, and not checked, are different answers all the way: nothing is sound by default.
 """
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from roadworn.checks.measured import check_agreement
 from roadworn.model.catalogue import catalogue
@@ -28,6 +28,9 @@ from roadworn.trade.judging import (
     take_sizes,
 )
 from roadworn.trade.limits import Item, Sheet
+
+if TYPE_CHECKING:
+    from roadworn.reading.bench_words import Words
 
 HELP = (
     "s sound, w wearing, f failed, n not checked; with a place, a figure or a note: "
@@ -64,8 +67,9 @@ class Walk:
         sheet: Sheet,
         entries: Iterable[list[dict[str, Any]]] = (),
         sizes: KnownSizes | None = None,
+        words: "Callable[[], Words] | None" = None,
     ) -> None:
-        self.sheet = sheet
+        self.sheet, self._words = sheet, words
         self.entries: list[list[dict[str, Any]]] = [list(entry) for entry in entries]
         self.rest = ""
         self.sizes = KnownSizes() if sizes is None else sizes
@@ -159,7 +163,7 @@ class Walk:
         found = []
         for at, part in enumerate(parts):
             plain, said = take_sizes(part)
-            spelled = _spell(plain, item.component)
+            spelled = _spell(plain, item.component, self._words)
             if spelled is None:
                 parts[at] = _with_unit(item, part)
                 return self._ask(item, parts, at)
@@ -249,7 +253,7 @@ def _check_axle(item: Item, position: str | None) -> None:
         )
 
 
-def _spell(text: str, component: str) -> str | None:
+def _spell(text: str, component: str, shop: "Callable[[], Words] | None") -> str | None:
     """Return an answer with its key letter spelled out, or None when it says no condition."""
     words = text.split()
     keys = [condition_of(word, may_be_key=True) if len(word) == 1 else None for word in words]
@@ -264,14 +268,16 @@ def _spell(text: str, component: str) -> str | None:
     for at, key in enumerate(keys):
         if key:
             return " ".join([*words[:at], key, *words[at + 1 :]])
-    return text if says_condition(text) else _in_trade_words(words, component)
+    return text if says_condition(text) else _in_trade_words(words, component, shop)
 
 
-def _in_trade_words(words: list[str], component: str) -> str | None:
+def _in_trade_words(
+    words: list[str], component: str, shop: "Callable[[], Words] | None"
+) -> str | None:
     """Return an answer with the condition that a word of the trade means put before that word."""
     from roadworn.reading.bench_words import packaged_words
 
-    known, part = packaged_words(), catalogue().get(component)
+    known, part = shop() if shop else packaged_words(), catalogue().get(component)
     told: list[tuple[int, int, str]] = []
     at = 0
     while at < len(words):
