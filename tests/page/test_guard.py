@@ -63,6 +63,27 @@ def test_the_same_post_twice_is_one_event(asked: Any, served: Served) -> None:
     assert len(served.events("complaint")) == 2
 
 
+def test_work_that_is_sent_twice_is_done_once(
+    asked: Any, served: Served, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("ROADWORN_CURRENCY", "USD")
+    offer = {"job:0": "outer tie rod end L", "take:0": "yes", "price:0": "141"}
+    posts = [("estimate", form(asked, **offer))]
+    answer = form(asked, key="fedcba9876543210", **{"a:1": "approved"})
+    posts.append(("answer", answer))
+    for path, fields in posts:
+        if path == "answer":
+            fields["estimate"] = served.events("estimate")[-1].event_id
+        assert asked.post(f"/v/van-3/{path}", data=fields).status_code == 303, path
+    page = asked.get("/v/van-3/work").text
+    ticked = re.search(r'name="take:([^"]+)"', page)
+    assert ticked is not None
+    work = form(asked, key="aaaabbbbccccdddd", **{f"take:{ticked[1]}": "yes"})
+    assert [asked.post("/v/van-3/work", data=work).status_code for _ in "12"] == [303, 303]
+    (done,) = served.events("replacement")
+    assert (done.data()["reason"], done.data()["estimate_line"]) == ("failed", 1)
+
+
 def test_what_is_doubtful_is_asked_before_it_is_written(asked: Any, served: Served) -> None:
     before = len(served.events())
     fields = form(asked, complaint="a clunk", odometer="8,500")

@@ -179,6 +179,12 @@ class Desk:
         session_of(request).said = tuple(said), tuple(dict.fromkeys((*warned, *told)))
         return stored
 
+    def knows(self, vehicle_id: str, key: str) -> bool:
+        """Whether an act of that key was written of a vehicle."""
+        sql = "SELECT 1 FROM events WHERE intake_key = ? AND vehicle_id = ?"
+        with self.ledger() as ledger:
+            return bool(ledger.query(sql, (f"page:{key}", vehicle_id)))
+
     def _odd(
         self, ledger: Ledger, made: Iterable[tuple[Entry, Any]], typed: str
     ) -> tuple[list[str], list[str]]:
@@ -257,6 +263,8 @@ def sent(
     vehicle_id: str,
     make: Callable[[], Iterable[Entry]],
     show: Show,
+    *,
+    spent: bool = False,
 ) -> Response:
     """Write what a form says, or show the form again with why it was not written.
 
@@ -267,7 +275,11 @@ def sent(
         vehicle_id: whose.
         make: reads the events out of the form.
         show: shows the form; takes `typed`, `alert` and `status`.
+        spent: what it says is used up once it is written, so that it cannot be read a second
+            time; the same act again is known by its key alone.
     """
+    if spent and desk.knows(vehicle_id, text_of(form, "key")):
+        return RedirectResponse(f"/v/{vehicle_id}", 303)
     try:
         desk.write(request, form, vehicle_id, list(make()))
     except Doubted as doubt:

@@ -115,7 +115,7 @@ def send_work(desk: Desk, request: Request, form: Form, vehicle: str) -> Respons
     def show(**told: Any) -> Response:  # noqa: ANN401
         return show_work(desk, request, vehicle, **told)
 
-    return sent(desk, request, form, card.vehicle_id, make, show)
+    return sent(desk, request, form, card.vehicle_id, make, show, spent=True)
 
 
 def _planned(line: Line, form: Form, card: Card) -> list[Job]:
