@@ -203,3 +203,22 @@ def test_one_is_taken_on_a_tablet(served: Served, device: Device, tmp_path: Path
     picture.scroll_into_view_if_needed()
     page.wait_for_timeout(500)
     assert picture.evaluate("one => one.naturalWidth") == 1200
+
+
+def test_it_stands_on_the_report_until_it_is_erased(
+    asked: Any, served: Served, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from roadworn_cli.main import main
+
+    def report() -> str:
+        words = ("--ledger", str(served.ledger), "report", "vehicle", "van-3", "-o", "-")
+        assert main(words) == 0
+        return capsys.readouterr().out
+
+    put(asked, photograph(), about="brake hose LR", note="cracked <b>here</b>")
+    page = report()
+    assert 'src="data:image/jpeg;base64,' in page
+    assert "cracked &lt;b&gt;here" in page
+    (event,) = served.events("photograph")
+    asked.post(f"/v/van-3/erase/{event.event_id}", data={"token": token(asked)})
+    assert "data:image/jpeg" not in report()

@@ -18,6 +18,7 @@ from roadworn_cli.report.model import (
     Links,
     Listing,
     Paragraph,
+    Photos,
     Picture,
     Report,
     Section,
@@ -126,6 +127,8 @@ def _block(block: Block, *, narrow: bool, cautions: bool = False) -> float:
         return _lines(sum(len(text) + 7 for _anchor, text in block.to), 128) * 11 + 4
     if isinstance(block, Picture):
         return _picture(block, narrow=narrow)
+    if isinstance(block, Photos):
+        return 0.0  # they stand on sheets of their own, behind the others
     return sum(_block(one, narrow=narrow) for one in block.blocks) if block.narrow else 0.0
 
 

@@ -35,4 +35,6 @@ def photographs_section(view: "LedgerView", vehicle_id: str, words: Words) -> li
         shown.append((told, f"data:{media};base64,{base64.b64encode(data).decode('ascii')}"))
     if not shown:
         return []
-    return [Section("photographs", words("photographs"), (Photos(tuple(shown)),), wide=True)]
+    return [
+        Section("photographs", words("photographs"), (Photos(tuple(shown)),), wide=True, fresh=True)
+    ]

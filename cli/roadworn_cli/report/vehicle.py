@@ -114,8 +114,8 @@ def vehicle_report(
         sections = _full(asker, found, words, vehicle_id, cautions)
     else:
         sections = owner_sections(asker, found, words, vehicle_id)
-    sections += photographs_section(view, vehicle_id, words)
     sections.append(rests_on(found.size, found.root, found.as_of, words, full=request.full))
+    sections += photographs_section(view, vehicle_id, words)
     title = words("vehicle_title", vehicle=vehicle_id)
     about = who(found, words)
     looked = last_visit(view, vehicle_id, words).day
