@@ -166,6 +166,21 @@ def test_what_is_left_open_is_asked(said: str, question: str) -> None:
         read_findings(said)
 
 
+@pytest.mark.parametrize(
+    ("said", "note"),
+    [
+        ("pads and rotors front worn", "worn"),
+        ("front pads and rotors ok", ""),
+        ("shocks and struts rear leaking", "leaking"),
+        ("pads & rotors front worn, deep grooves", "worn, deep grooves"),
+    ],
+)
+def test_of_two_parts_in_a_line_neither_is_a_note_on_the_other(said: str, note: str) -> None:
+    heard = hear(said)
+    assert len({one.component.id for one in heard}) == 2
+    assert {one.note for one in heard} == {note}
+
+
 def test_a_piece_of_a_part_stays_in_the_note() -> None:
     (one,) = hear("steering rack boots torn, grease out")
     assert (one.component.id, one.note) == ("steering.rack", "boots torn, grease out")

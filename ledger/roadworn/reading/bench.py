@@ -349,7 +349,9 @@ def _heard_of(
             f"{said.shown!r} has a figure and names several parts: "
             "give each finding by itself, with ; between them"
         )
-    spare = {*used, *found.used, *words_of_name(said, component, match, words)}
+    # The name of the other part, of two in a line, is no note on this one.
+    names = {at for part, one in parts for at in words_of_name(said, part, one, words)}
+    spare = {*used, *found.used, *names}
     note = note_of(said, spare, words)
     return [
         Heard(component, place, condition, measured, note, found.remark) for place in found.places
