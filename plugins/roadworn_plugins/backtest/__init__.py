@@ -66,12 +66,12 @@ _say = Says(
         "known before it, so nothing can be compared yet.",
         "later": "Look back with fewer months, or again when more is on record.",
         "vehicles": "{number} {number:vehicle|vehicles}",
-        "came": "On {whose}, of {parts} {parts:repair|repairs} given about {given:.0%}, "
-        "{came:.0%} came",
-        "failures": "On {whose}, {came} {came:failure|failures} came where {projected:.1f} were "
-        "projected",
-        "no-price": "no price is on record.",
-        "costs": "costs came to {share:.0%} of what was projected.",
+        "came": "on {whose}, of {parts} {parts:repair|repairs} given about {given:.0%}, "
+        "{came:.0%} came.",
+        "failures": "on {whose}, {came} {came:failure|failures} came where {projected:.1f} were "
+        "projected.",
+        "no-price": "No price is on record",
+        "costs": "Costs came to {share:.0%} of what was projected",
         "within": "vehicles within their {nominal:.0%} band",
         "bin": "{low:.0%} and {high:.0%}",
         "point": "given {given:.0%}, came {came:.0%} of {parts}",
@@ -288,13 +288,14 @@ def _headline(days: list[BacktestDay], bins: list[Bin]) -> Joined:
     whose = names[0] if len(names) == 1 else _say("vehicles", number=len(names))
     one = told[0]
     if one.parts >= _LEAST_FOR_WORDS:
-        first = _say("came", whose=whose, parts=one.parts, given=one.given, came=one.came)
+        second = _say("came", whose=whose, parts=one.parts, given=one.given, came=one.came)
     else:
         came = int(sum(d.came.sum() for d in days))
         projected = sum(d.number.sum() for d in days)
-        first = _say("failures", whose=whose, came=came, projected=projected)
+        second = _say("failures", whose=whose, came=came, projected=projected)
     cost, paid = _totals(days)
-    second = _say("no-price") if cost <= 0.0 else _say("costs", share=paid / cost)
+    # What a board asks comes first: the money.
+    first = _say("no-price") if cost <= 0.0 else _say("costs", share=paid / cost)
     return Joined((first, second), "; ")
 
 
