@@ -206,7 +206,12 @@ class Keeping:
 def digest_of_rows(rows: Rows) -> str:
     """Return a digest of the rows of a query, whose columns have one type each."""
     # JSON writes what is no number like what is missing.
-    odd = any(type(cell) is float and cell - cell != 0.0 for row in rows.rows for cell in row)
+    odd = any(
+        cell is not None and cell - cell != 0.0
+        for column in zip(*rows.rows, strict=True)
+        if float in set(map(type, column))
+        for cell in column
+    )
     content = [list(rows.columns), rows.rows, repr(rows.rows) if odd else ""]
     return digest(orjson.dumps(content, default=str))
 

@@ -112,29 +112,40 @@ class Codec:
         """
         if not isinstance(plain, list):
             return plain
-        name, *rest = plain
+        name = plain[0]
         if name == "tuple":
-            return tuple(self.made(one) for one in rest)
-        if name == "Sentence":
-            code, template, arguments = rest
-            return Sentence(code, template, **{key: self.made(one) for key, one in arguments})
+            return tuple(self._each(plain))
+        if name == "list":
+            return self._each(plain)
+        wanted = self._fields.get(name)
+        if wanted is not None:
+            if len(wanted) != len(plain) - 1:
+                raise ValueError(f"a {name} has {len(wanted)} fields")
+            return self.types[name](*self._each(plain))
+        if name == "dict":
+            return {
+                key if type(key) is not list else self.made(key): (
+                    one if type(one) is not list else self.made(one)
+                )
+                for key, one in plain[1]
+            }
         make = _MAKERS.get(name)
         if make is not None:
-            return make(*rest)
-        if name == "list":
-            return [self.made(one) for one in rest]
+            return make(*plain[1:])
+        if name == "Sentence":
+            _name, code, template, arguments = plain
+            return Sentence(code, template, **{key: self.made(one) for key, one in arguments})
         if name == "frozenset":
-            return frozenset(self.made(one) for one in rest)
-        if name == "dict":
-            return {self.made(key): self.made(one) for key, one in rest[0]}
+            return frozenset(self._each(plain))
         if name == "enum":
-            return self.types[rest[0]][rest[1]]  # type: ignore[index]
+            return self.types[plain[1]][plain[2]]  # type: ignore[index]
         if name == "Joined":
-            return Joined([self.made(one) for one in rest[1:]], rest[0])
-        wanted = self._fields[name]
-        return self.types[name](
-            **{field: self.made(one) for field, one in zip(wanted, rest, strict=True)}
-        )
+            return Joined([self.made(one) for one in plain[2:]], plain[1])
+        raise KeyError(name)
+
+    def _each(self, plain: list[Any]) -> list[Any]:
+        """Return the values behind the name of a type; most are their own."""
+        return [one if type(one) is not list else self.made(one) for one in plain[1:]]
 
     def _text(self, text: str) -> Any:  # noqa: ANN401
         if type(text) is Sentence:

@@ -11,12 +11,12 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 
 from roadworn.columns.view import LedgerView
-from roadworn.model.catalogue import catalogue
 from roadworn.model.units import KM_PER_MILE
 from roadworn.trade.codes import told_code
 from roadworn_plugins.codes.cases import CodeOutcomesSettings, load_cases
 from roadworn_plugins.likely_causes.chances import Case, kind_of
 from roadworn_plugins.likely_causes.words import clauses, expected, is_general
+from roadworn_plugins.likely_causes.works import Work, complaints_of, works_of
 
 #: What was seen so long before the work belongs to it (common practice, no source).
 _SEEN_BEFORE, _SAID_BEFORE = timedelta(days=60), timedelta(days=45)
@@ -25,8 +25,6 @@ _SEEN_BEFORE, _SAID_BEFORE = timedelta(days=60), timedelta(days=45)
 _TRIED_BEFORE, _BACK_WITHIN = timedelta(days=180), timedelta(days=120)
 #: The work that a diagnosed complaint speaks of is written down within so many days.
 _SAME_WORK = timedelta(days=14)
-#: Reasons that say nothing of a fault.
-_NOT_FOR_A_FAULT = frozenset({"preventive", "recall", "upgrade", "damaged"})
 #: Ends of the bands of distance in miles.
 _BANDS = (30_000, 60_000, 90_000, 120_000, 160_000)
 
@@ -59,19 +57,6 @@ class Seen:
         return kind_of(self.name) in {"code", "symptom", "failed"} and not is_general(self.name)
 
 
-@dataclass(frozen=True, slots=True)
-class _Work:
-    on: date
-    seq: int
-    km: float | None
-    event: str
-    component: str
-    fault: bool
-    worn: bool
-    text: str | None
-    told: bool = False
-
-
 @dataclass(slots=True)
 class _Vehicle:
     kind: str = ""
@@ -80,7 +65,7 @@ class _Vehicle:
         default_factory=lambda: defaultdict(list)
     )
     found: list[Seen] = field(default_factory=list)
-    works: list[_Work] = field(default_factory=list)
+    works: list[Work] = field(default_factory=list)
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,7 +114,7 @@ def open_facts(view: LedgerView, vehicle: str | None) -> dict[str, list[Seen]]:
     found: dict[str, list[Seen]] = defaultdict(list)
     wanted = """x.vehicle_id IN (SELECT vehicle_id FROM vehicles WHERE retired_on IS NULL)
                 AND x.vehicle_id = coalesce(?, x.vehicle_id)"""
-    vehicles = _vehicles(view)
+    works = works_of(view)
     for name, code, last, seq, first, event in view.sql(
         f"""SELECT x.vehicle_id, x.code, x.occurred_on, x.seq, x.first_seen_on, x.event_id
             FROM active_codes AS x
@@ -137,7 +122,7 @@ def open_facts(view: LedgerView, vehicle: str | None) -> dict[str, list[Seen]]:
         (vehicle,),
     ).rows:
         # What was worked on since the last scan waits for the next one, not for a cause.
-        since = [w for w in vehicles[name].works if w.seq > seq and w.on >= last]
+        since = [w for w in works.get(name, ()) if w.seq > seq and w.on >= last]
         read = Seen(f"code:{code}", last, event)
         if not any(_nearest(read, since, _code_steps(code))):
             found[name].append(Seen(f"code:{code}", first, event, _place_of_code(code), f"c{code}"))
@@ -193,27 +178,10 @@ def _read_vehicles(view: LedgerView) -> dict[str, _Vehicle]:
         "SELECT vehicle_id, vehicle_class FROM vehicles ORDER BY vehicle_id"
     ).rows:
         found[name].kind = kind or ""
-    for name, day, seq, km, event, text, cause, correction, component in view.sql(
-        """SELECT vehicle_id, occurred_on, seq, true_km, event_id, complaint, cause, correction,
-                  component FROM complaints ORDER BY seq"""
-    ).rows:
-        known = (component or _named(cause) or _named(correction)) if cause or correction else ""
-        found[name].said += _said(text, day, event, known or "")
-        if known:
-            found[name].works.append(_Work(day, seq, km, event, known, True, False, None, True))
-    for name, day, seq, km, event, component, reason, along, text in view.sql(
-        """SELECT vehicle_id, occurred_on, seq, true_km, event_id, component, reason, along_with,
-                  NULL FROM replacements
-           UNION ALL
-           SELECT vehicle_id, occurred_on, seq, true_km, event_id, component, 'failed', NULL,
-                  complaint FROM repairs
-           ORDER BY 3"""
-    ).rows:
-        if reason in _NOT_FOR_A_FAULT or along:
-            continue
-        found[name].works.append(
-            _Work(day, seq, km, event, component, reason == "failed", reason == "worn_out", text)
-        )
+    for name, day, _seq, _km, event, text, known in complaints_of(view):
+        found[name].said += _said(text, day, event, known)
+    for name, works in works_of(view).items():
+        found[name].works += works
     for name, day, seq, event, code in view.sql(
         """SELECT s.vehicle_id, s.occurred_on, s.seq, s.event_id, c.code
            FROM (SELECT DISTINCT vehicle_id, occurred_on, seq, event_id FROM scans
@@ -230,16 +198,6 @@ def _read_vehicles(view: LedgerView) -> dict[str, _Vehicle]:
     ).rows:
         found[name].found.append(Seen(f"{condition}:{component}", day, event, place))
     return found
-
-
-def _named(text: str | None) -> str:
-    """Return the component that a written cause begins with, where the catalogue is sure of it."""
-    words = (text or "").split()[:6]
-    for end in range(len(words), 0, -1):
-        known = catalogue().resolve(" ".join(words[:end]), near=False)
-        if known.component is not None:
-            return known.component.id
-    return ""
 
 
 def _said_again(one: _Vehicle) -> Iterator[tuple[str, date, str, str]]:
@@ -353,7 +311,7 @@ def _cases(
         )
 
 
-def _attributed(one: _Vehicle, cures: Sequence[_Work]) -> Iterator[tuple[Seen, _Work]]:
+def _attributed(one: _Vehicle, cures: Sequence[Work]) -> Iterator[tuple[Seen, Work]]:
     """Yield each fact that asks for a cause with the work that answered it.
 
     Of the work within its time the nearest in meaning counts: the part that it names, one that
@@ -375,14 +333,14 @@ def _attributed(one: _Vehicle, cures: Sequence[_Work]) -> Iterator[tuple[Seen, _
         yield from _answered(said, cures)
 
 
-def _answered(said: Sequence[Seen], cures: Sequence[_Work]) -> Iterator[tuple[Seen, _Work]]:
+def _answered(said: Sequence[Seen], cures: Sequence[Work]) -> Iterator[tuple[Seen, Work]]:
     """Yield the facts of one complaint with the work: clause by clause, the vague ones with all."""
     if said[0].owner:
         named = [w for w in _within(said[0], cures) if w.component == said[0].owner]
         for seen in said if named else ():
             yield seen, named[0]
         return
-    answers: dict[str, list[_Work]] = {}
+    answers: dict[str, list[Work]] = {}
     for seen in said:
         if seen.leads:
             works = [w for _s, w in _nearest(seen, cures, _said_steps(seen.name))]
@@ -396,14 +354,14 @@ def _answered(said: Sequence[Seen], cures: Sequence[_Work]) -> Iterator[tuple[Se
             yield seen, work
 
 
-def _within(seen: Seen, cures: Sequence[_Work]) -> list[_Work]:
+def _within(seen: Seen, cures: Sequence[Work]) -> list[Work]:
     span = _SAID_BEFORE if kind_of(seen.name) in {"symptom", "word"} else _SEEN_BEFORE
     return [work for work in cures if seen.on <= work.on <= seen.on + span]
 
 
 def _nearest(
-    seen: Seen, cures: Sequence[_Work], steps: Sequence[frozenset[str]]
-) -> Iterator[tuple[Seen, _Work]]:
+    seen: Seen, cures: Sequence[Work], steps: Sequence[frozenset[str]]
+) -> Iterator[tuple[Seen, Work]]:
     """Yield the fact with the work of the first step that has any, all of the first such day."""
     works = _within(seen, cures)
     for step in steps:
