@@ -205,8 +205,8 @@ def _matters(
     until = view.today + timedelta(days=round(settings.months * 365.25 / 12))
     for offer in load_offers(view, settings.vehicle):
         answer = offer.answers[-1]
-        # What was approved is waited for already, and an offer of today is still being thought of.
-        if answer == "approved" or (answer == "none" and offer.last >= view.today):
+        # What was approved is waited for already; what was offered or answered today is fresh.
+        if answer == "approved" or offer.last >= view.today:
             continue
         critical = _critical(offer.component)
         yield _Matter(

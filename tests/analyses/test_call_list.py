@@ -63,6 +63,9 @@ def test_an_offer_of_today_is_still_being_thought_of(view_of: Written) -> None:
     assert listed(view_of(events, as_of="2026-05-01")).rows == ()
     (row,) = listed(view_of(events, as_of="2026-05-02")).records()
     assert row["why"] == "no answer"
+    answered = [car("a"), *estimate("a", 1, "electrical.starter", "429.00", "deferred")]
+    assert listed(view_of(answered, as_of="2026-05-02")).rows == ()
+    assert len(listed(view_of(answered, as_of="2026-05-03")).rows) == 1
 
 
 def test_services_and_inspections_of_the_month_ahead(view_of: Written) -> None:
