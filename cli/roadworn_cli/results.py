@@ -9,12 +9,15 @@ from roadworn.model.catalogue import catalogue, part_name
 from roadworn.model.errors import UsageError
 from roadworn.model.messages import Sentence
 from roadworn_cli.output import emit, emit_json, escape, note
-from roadworn_cli.screen import Head, Line, encoded, padded, put, span, spark, text
+from roadworn_cli.screen import Head, Line, dot, encoded, padded, put, span, spark, text, width
 from roadworn_cli.screen import table as screen_table
 
 _EVIDENCE_SHOWN = 8
 #: Two ways on that do not differ in these are one.
 _SAME_WAY = ("at_once", "monthly", "risk", "left")
+#: Columns of a screen that has room for pictures beside figures, and of a picture.
+_WIDE = 120
+_DOT = 12
 #: Fewer measurements make no line to see.
 _FOR_A_SPARK = 3
 
@@ -96,6 +99,7 @@ def show_table(
     if not table.rows:
         return
     columns = [one for one in _shown(table, wide=wide) if not _only(table, one, vehicle)]
+    columns = _drawn(table, columns)
     heads = [
         Head(escape(title), right, 0 if column.detail else 1 + (column.brief > 0))
         for column, title, right, _cells in columns
@@ -160,6 +164,20 @@ def _shown(table: Table, *, wide: bool) -> Iterator[_Shown]:
         if any(cells):
             right = ranged or column.kind not in {"text", "component", "date"}
             yield column, "range" if ranged else heading(column), right, cells
+
+
+def _drawn(table: Table, shown: list[_Shown]) -> list[_Shown]:
+    """Return the columns, on a wide screen with each chance of what goes next as a dot."""
+    at = next((i for i, one in enumerate(shown) if one[0].tells is Tells.LOW), None)
+    if table.holds is not Holds.AHEAD or width() < _WIDE or at is None:
+        return shown
+    lows, highs = table.cells(Tells.LOW), table.cells(Tells.HIGH)
+    dots = []
+    for n, chance in enumerate(table.cells(Tells.VALUE)):
+        low, high = lows[n], highs[n]
+        limits = (low, high) if isinstance(low, float) and isinstance(high, float) else None
+        dots.append(dot(chance, limits, _DOT) if isinstance(chance, float) else "")
+    return [*shown[: at + 1], (shown[at][0], "0 to 100%", False, dots), *shown[at + 1 :]]
 
 
 def _range(low: str, high: str) -> str:
