@@ -97,8 +97,10 @@ class Asker:
             if running is None:
                 running = self._asked[what] = worker.submit(self._work, what, ask)
         try:
-            usual = self.patience if kept is not None or slow else FIRST_PATIENCE
-            running.result(usual if patience is None else patience)
+            wait = self.patience if patience is None else patience
+            if kept is None and not slow and wait >= self.patience:
+                wait = max(wait, FIRST_PATIENCE)
+            running.result(wait)
         except NotYet:
             pass
         with self._lock:
