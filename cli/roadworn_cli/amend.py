@@ -50,11 +50,11 @@ def retract(
         raise UsageError("--reason is empty: say why the event should not count.")
     day = check_day(on, "--on") or today().isoformat()
     with writing(ctx) as ledger:
-        old = named_event(ledger, event)
+        old = ledger.event(event)
         if old.kind == "retraction":
             raise UsageError(
                 f"Event {short(old.event_id)} is a retraction: write the event it took back "
-                "anew instead."
+                "anew instead; `roadworn undo` takes back what was written before."
             )
         _refuse_amended(ledger.facts, old)
         taking = new_event(
@@ -92,15 +92,6 @@ def _refuse_amended(facts: Facts, event: "StoredEvent") -> None:
     )
 
 
-def named_event(ledger: "Ledger", text: str) -> "StoredEvent":
-    """Return the event that a text names; ``last`` is the one written last that still counts."""
-    if text.strip().casefold() == "last":
-        from roadworn.intake.undoing import last_entry
-
-        return last_entry(ledger)
-    return ledger.event(text)
-
-
 _DATE_FIELDS = frozenset({"on", "occurred_at", "occurred-at", "date"})
 
 
@@ -125,7 +116,7 @@ def correct(
     from roadworn.reading.fields import change_fields
 
     with state_of(ctx).open_ledger(writable=True, plugin_kinds=True) as ledger:
-        old = named_event(ledger, event)
+        old = ledger.event(event)
         if old.kind == "retraction":
             raise UsageError(
                 f"Event {short(old.event_id)} is a retraction, which cannot be corrected: write "
@@ -168,7 +159,7 @@ def move(
     with state_of(ctx).open_ledger(writable=True, plugin_kinds=True) as ledger:
         from roadworn.intake.moving import moved
 
-        old = named_event(ledger, event)
+        old = ledger.event(event)
         _refuse_amended(ledger.facts, old)
         target = ledger.require_vehicle(vehicle)
         events = moved(ledger, old, target, today().isoformat(), by)

@@ -121,7 +121,10 @@ def vehicles(ctx: typer.Context, fmt: str = format_option()) -> None:
         emit(found.columns, found.rows, fmt=fmt)
         return
     rows = _records(found)
-    _print(rows, _VEHICLES_SHOWN, fmt)
+    with state_of(ctx).open_ledger() as ledger:
+        plates = ledger.plates.all()
+    plate: Shown = {"plate": lambda row: plates.get(row["vehicle_id"], "")}
+    _print(rows, {**_VEHICLES_SHOWN, **plate}, fmt)
     shared = shared_vins([(row["vehicle_id"], row["vin"]) for row in rows])
     unsettled = [f"{vehicle}: {doubt.message}" for vehicle, doubt in shared]
     unsettled += [f"{row['vehicle_id']}: {one.message}" for row in rows for one in to_settle(row)]

@@ -137,7 +137,7 @@ def test_a_correction_that_was_retracted_leaves_the_first_free_again(
 def test_what_is_odd_about_a_corrected_field_is_said(shop: Run) -> None:
     """A correction goes through the same list of checks as what is typed anew."""
     event = shop("record", "reading", "bus-7", "61,250 mi", "--on", "2026-05-04").event
-    lower = shop("correct", event, "odometer=6125 mi")
+    lower = shop("correct", event, "odometer=6125 mi", "--sure")
     assert "6,125 mi is lower than the last reading, 61,000 mi" in lower.err
     assert f"roadworn correct {lower.event}" in lower.err
     assert shop("correct", lower.event, "note=seen").err == ""

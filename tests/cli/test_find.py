@@ -99,6 +99,9 @@ def test_a_plate_is_changed_without_an_event(street: Run) -> None:
     assert street("verify", "--format", "json").json() == before
     assert street("record", "profile", "van-1", "--plate", "--").code == 2
     assert street("find", "new1").code == 0
+    assert "NEW 1 XY" in street("vehicles").out
+    assert "NEW 1 XY" in street("report", "vehicle", "van-1", "--contact", "-o", "-").out
+    assert "NEW 1 XY" not in street("report", "vehicle", "van-1", "-o", "-").out
 
 
 def test_a_contact_never_written_says_what_to_type(shop: Run) -> None:

@@ -87,7 +87,7 @@ TYPED = {
 
 
 def test_every_kind_of_the_table_is_typed_here() -> None:
-    elsewhere = {"authorisation", "other"}
+    elsewhere = {"authorisation", "other", "sale", "merge"}
     assert set(TYPED) | elsewhere == {kind.name for kind in KINDS}
 
 
@@ -162,7 +162,7 @@ def test_an_older_entry_and_an_exchanged_instrument_are_not_lower(shop: Run) -> 
 
 
 def test_a_reading_that_was_taken_back_is_no_last_reading(shop: Run) -> None:
-    slip = shop("record", "reading", "bus-7", "612,500 mi")
+    slip = shop("record", "reading", "bus-7", "612,500 mi", "--sure")
     shop("retract", slip.event, "--reason", "one digit too many")
     assert shop("record", "reading", "bus-7", "61,250 mi").err == ""
 

@@ -72,12 +72,14 @@ def test_a_correction_undone_leaves_what_it_corrected(shop: Run, history: Histor
     assert days["maintenance"] == "2026-05-04"
 
 
-def test_retract_last(shop: Run, history: History) -> None:
+def test_retract_last_needs_no_reason_and_goes_no_further(shop: Run, history: History) -> None:
     shop("record", "maintenance", "bus-7", "engine oil", "--on", "2026-05-04")
     shop("record", "repair", "bus-7", "horn", "--on", "2026-05-05")
     assert shop("retract", "last").code == 0
-    assert shop("retract", "last", "--reason", "wrong bus").code == 0
-    assert counting(history()) == ["enrolment"]
+    again = shop("retract", "last")
+    assert again.code == 2
+    assert "roadworn undo" in again.err
+    assert counting(history()) == ["enrolment", "maintenance"]
 
 
 def test_an_import_is_undone_whole_and_comes_again(

@@ -71,12 +71,15 @@ def vehicle(
     with _asker(ctx, out, look, time_limit, overwrite=overwrite) as asker:
         named: tuple[Said, ...] = ()
         if contact:
+            known = asker.view.require_vehicle(vehicle)
             profile = asker.view.sql(
-                "SELECT owner_reference FROM vehicles WHERE vehicle_id = ?",
-                (asker.view.require_vehicle(vehicle),),
+                "SELECT owner_reference FROM vehicles WHERE vehicle_id = ?", (known,)
             ).rows
             with state_of(ctx).open_ledger() as ledger:
                 named = contact_lines(ledger, profile[0][0], Words(look))
+                # A number plate leads to a person: it is printed with the name, or not at all.
+                if plate := ledger.plates.of(known):
+                    named = (*named, Words(look).plain(plate))
         request = Request(vehicle, months, full, chosen, head)
         report, words = vehicle_report(asker, request, named)
     put(out, render(report, words), say)
