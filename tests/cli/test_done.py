@@ -217,3 +217,32 @@ def test_all_open_tests_at_once(agreed: Run) -> None:
     assert done.code == 0
     assert len(done.out.splitlines()) == 3
     assert agreed("sql", "SELECT count(*) FROM open_tests", "--format", "csv").out.split()[1] == "0"
+
+
+def test_a_revision_says_what_changed_and_keeps_the_answers_that_hold(agreed: Run) -> None:
+    lines = (LINES[0], "tie rod end L 1.2 h x 140 + part 80", "battery 95.00")
+    done = agreed("record", "estimate", "van-3", *lines, "--revises", "last")
+    assert done.code == 0
+    told = " ".join(done.err.split())
+    assert "line 1, disc brake pads front, stays approved" in told
+    assert "line 2, outer tie rod end L, goes from 232.00 to 248.00 USD" in told
+    assert "line 3, battery, 12 volt, is new" in told
+    assert "timing belt (line 3) is left out" in told
+    assert "estimate in the place of" in done.out
+    left = "SELECT component FROM approved_lines WHERE done_on IS NULL"
+    assert agreed("sql", left, "--format", "csv").out.split() == ["component", "brake.pad"]
+    assert "was never answered" in refused(agreed, 3, "2")
+    assert agreed("done", "van-3").code == 0
+    assert [row["component"] for row in rows(agreed)] == ["brake.pad"]
+    # One revision of a revision keeps the answer that was given first.
+    again = agreed("record", "estimate", "van-3", LINES[0], "--revises", "last")
+    assert "stays approved" in again.err
+    assert "all are done already" in refused(agreed, 3)
+
+
+def test_an_estimate_is_revised_once(agreed: Run) -> None:
+    first = agreed("record", "estimate", "van-3", "battery 95.00").event
+    assert agreed("record", "estimate", "van-3", "battery 90.00", "--revises", first).code == 0
+    told = agreed("record", "estimate", "van-3", "battery 80.00", "--revises", first)
+    assert told.code == 3
+    assert "was revised by" in told.err

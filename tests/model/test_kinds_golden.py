@@ -50,6 +50,7 @@ def test_golden_payloads_go_into_a_ledger_and_come_back(file, tmp_path):
         ledger.append(event("bus-7", "enrolment", "2026-01-01"))
         ledger.append(event("bus-9", "enrolment", "2026-01-01"))
         estimate = json.loads((GOLDEN / "estimate.v1.json").read_text())
+        del estimate["revises"]  # what it would take the place of is itself
         ledger.append(
             event("bus-7", "estimate", "2026-01-02", **estimate).model_copy(
                 update={"event_id": named}

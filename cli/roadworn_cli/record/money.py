@@ -1,11 +1,11 @@
 """`record estimate`, `record authorisation` and `record valuation`: money with the customer."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from roadworn.model.errors import UsageError
+from roadworn.model.errors import LedgerRefused, UsageError
 from roadworn.reading.estimates import read_decisions, read_estimate, total_of_lines
 from roadworn_cli.context import State, check_day, default_currency, shop_words, state_of
 from roadworn_cli.output import escape, note, say
@@ -138,6 +138,10 @@ def estimate(
     terms: TermsOption = "",
     valid_until: Annotated[str, typer.Option(metavar="DATE", help="Last day it holds.")] = "",
     currency: CurrencyOption = "",
+    revises: Annotated[
+        str,
+        typer.Option(metavar="EVENT", help="The estimate whose place it takes, its id or last."),
+    ] = "",
     *,
     envelope: Envelope,
     note: NoteOption = "",
@@ -162,9 +166,36 @@ def estimate(
         "valid_until": check_day(valid_until, "--valid-until"),
         "note": note,
     }
-    stored = write(ctx, vehicle, "estimate", payload, envelope)
+    if revises:
+        stored = _write_revision(ctx, vehicle, revises, payload, envelope)
+    else:
+        stored = write(ctx, vehicle, "estimate", payload, envelope)
     if found is not None:
         print_estimate(stored)
+
+
+def _write_revision(
+    ctx: typer.Context, vehicle: str, named: str, payload: dict[str, Any], envelope: Envelope
+) -> "StoredEvent":
+    """Write an estimate that takes the place of another, and say what changed.
+
+    Raises:
+        LedgerRefused: another one took its place already.
+    """
+    from roadworn.reading.doing import Doing, revise
+
+    with writing(ctx) as ledger:
+        former = find_estimate(ledger, vehicle, named)
+        for other in ledger.facts.events(former.vehicle_id, "estimate"):
+            if other.data().get("revises") == former.event_id:
+                raise LedgerRefused(
+                    f"The estimate {former.event_id[-8:]} was revised by {other.event_id[-8:]} "
+                    f"already: revise that one, --revises {other.event_id[-8:]}."
+                )
+        told = revise(Doing(former, ledger.facts), payload)
+        stored = append(ledger, former.vehicle_id, "estimate", payload, envelope)
+    say(f"In the place of {former.event_id[-8:]}: {'; '.join(told) or 'nothing changed'}.")
+    return stored
 
 
 @enveloped("on", "by")

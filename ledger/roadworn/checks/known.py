@@ -91,8 +91,10 @@ def _references(draft: Draft) -> Iterator[tuple[str, str]]:
         yield "replaces", payload["replaces"]
     if draft.kind == "retraction":
         yield "event", payload["event"]
-    elif draft.kind == "authorisation":
+    elif draft.kind == "authorisation" or (draft.kind in WORK and payload.get("estimate")):
         yield "estimate", payload["estimate"]
+    elif draft.kind == "estimate" and payload.get("revises"):
+        yield "revises", payload["revises"]
     if payload.get("comeback_of") is not None and draft.kind in WORK:
         yield "comeback_of", payload["comeback_of"]
 
@@ -138,7 +140,7 @@ def reference(draft: Draft, facts: Facts) -> Iterator[Problem]:
                 "name a replacement, a repair or a service",
                 column="payload.comeback_of",
             )
-        elif column == "estimate" and named[1] != "estimate":
+        elif column in ("estimate", "revises") and named[1] != "estimate":
             yield Problem(
                 "not-an-estimate",
                 Sentence(
@@ -148,7 +150,7 @@ def reference(draft: Draft, facts: Facts) -> Iterator[Problem]:
                     kind=named[1],
                 ),
                 "name the estimate",
-                column="payload.estimate",
+                column=f"payload.{column}",
             )
 
 

@@ -85,6 +85,13 @@ class Doing:
         own = self._answers.get((self.estimate.event_id, number))
         return own or self._answers.get((line.get("as_in", ""), line.get("as_line", 0)), ("", ""))
 
+    def answered_in(self, number: int) -> tuple[str, int]:
+        """Return the estimate and the line whose answer holds for a line."""
+        line, own = self.lines[number], (self.estimate.event_id, number)
+        if own in self._answers or "as_in" not in line:
+            return own
+        return line["as_in"], line["as_line"]
+
     def done_by(self, number: int) -> StoredEvent | None:
         """Return the first work that was done for a line, or None."""
         line = self.lines[number]
@@ -184,7 +191,8 @@ class Doing:
         if kind == "replacement" and work and "note" not in fields:
             made["note"] = work
         made |= fields | costs_of(line, differs, brought=fields.get("part_source") == "customer")
-        made |= {"estimate": self.estimate.event_id, "estimate_line": number}
+        agreed, at = self.answered_in(number)
+        made |= {"estimate": agreed, "estimate_line": at}
         tests = asked_after(known.id, made.get("action", ""))
         if tests:
             made["tests"] = list(tests)
@@ -370,3 +378,39 @@ def open_tests(facts: Facts, vehicle_id: str) -> list[tuple[str, str]]:
         elif day >= asked.get(data["test"], "9999"):
             del asked[data["test"]]
     return list(asked.items())
+
+
+def revise(former: Doing, payload: dict[str, Any]) -> list[str]:
+    """Make an estimate a revision of another, and say what changed.
+
+    A line that stands as it was answered names that line, so that the answer holds.
+
+    Args:
+        former: the estimate whose place it takes.
+        payload: of the new one; is changed in place.
+    """
+    told: list[str] = []
+    left = dict(former.lines)
+    payload["revises"] = former.estimate.event_id
+    for line in payload["lines"]:
+        at = next((n for n, old in left.items() if _place_of(old) == _place_of(line)), None)
+        old = left.pop(at) if at is not None else None
+        what = f"line {line['line']}, {item_words(line)}"
+        if at is None or old is None:
+            told.append(f"{what}, is new")
+            continue
+        now, before = line["amount"], old["amount"]
+        if now != before:
+            money = f"{Decimal(before['amount']):,.2f} to {Decimal(now['amount']):,.2f}"
+            told.append(f"{what}, goes from {money} {now['currency']}")
+        elif line.get("work") != old.get("work"):
+            told.append(f"{what}, is other work at the same price")
+        elif former.answer(at)[0]:
+            line["as_in"], line["as_line"] = former.answered_in(at)
+            told.append(f"{what}, stays {former.answer(at)[0]}")
+    told += [f"{item_words(old)} (line {at}) is left out" for at, old in left.items()]
+    return told
+
+
+def _place_of(line: Mapping[str, Any]) -> tuple[str, str]:
+    return line["component"], line.get("position") or ""
