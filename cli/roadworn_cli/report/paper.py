@@ -13,12 +13,12 @@ from typing import Final
 from roadworn_cli.report.model import (
     Block,
     Facts,
+    Fold,
     Grid,
     Items,
     Links,
     Listing,
     Paragraph,
-    Photos,
     Picture,
     Report,
     Section,
@@ -127,9 +127,9 @@ def _block(block: Block, *, narrow: bool, cautions: bool = False) -> float:
         return _lines(sum(len(text) + 7 for _anchor, text in block.to), 128) * 11 + 4
     if isinstance(block, Picture):
         return _picture(block, narrow=narrow)
-    if isinstance(block, Photos):
-        return 0.0  # they stand on sheets of their own, behind the others
-    return sum(_block(one, narrow=narrow) for one in block.blocks) if block.narrow else 0.0
+    if isinstance(block, Fold) and block.narrow:
+        return sum(_block(one, narrow=narrow) for one in block.blocks)
+    return 0.0
 
 
 def _picture(picture: Picture, *, narrow: bool) -> float:

@@ -6,7 +6,6 @@ What stands in the work of the first sheet already is not told again.
 from roadworn.analysis import Cell, Holds, Mark, Table, Tells
 from roadworn.analysis.outlook import Outlook
 from roadworn.say import Said
-from roadworn_cli.first_screen import due_of
 from roadworn_cli.report.marks import Axis, Interval, intervals
 from roadworn_cli.report.model import Block, Grid, Heading, Line, Paragraph, Section
 from roadworn_cli.report.sections import listed
@@ -38,20 +37,6 @@ def currency_of(found: Outlook) -> str:
     return str(codes.pop()) if len(codes) == 1 else ""
 
 
-def besides_the_work(found: Outlook, table: Table) -> list[bool]:
-    """Say of each part that may fail whether it is neither due nor in the plan already."""
-    listed: set[tuple[Cell, Cell]] = set()
-    for other in filter(None, (due_of(found), found.holding(Holds.PLAN))):
-        listed |= set(zip(other.cells(Tells.COMPONENT), other.cells(Tells.PLACE), strict=True))
-    return [
-        # A cause that is asked for may be named without its place.
-        not {(component, place), (component, ""), (component, None)} & listed
-        for component, place in zip(
-            table.cells(Tells.COMPONENT), table.cells(Tells.PLACE), strict=True
-        )
-    ]
-
-
 def next_section(found: Outlook, words: Words) -> tuple[Section | None, list[str]]:
     """Return what may fail besides the work above, the likeliest first, and the parts in it."""
     table = found.next_repairs.result.holding(Holds.AHEAD) if found.next_repairs else None
@@ -59,21 +44,14 @@ def next_section(found: Outlook, words: Words) -> tuple[Section | None, list[str
     if table is None or at is None:
         return None, []
     prices = table.named("cost") or [None] * len(table.rows)
-    besides = besides_the_work(found, table)
-    likely = sorted(
-        (
-            (float(value), number)
-            for number, row in enumerate(table.rows)
-            if isinstance(value := row[at], int | float)
-        ),
-        reverse=True,
-    )
-    rows = [one for one in likely if besides[one[1]]][:_MOST]
+    likely = found.next_parts(len(table.rows))
+    rows = [n for n, is_above in likely if not is_above][:_MOST]
     low, high = table.cells(Tells.LOW), table.cells(Tells.HIGH)
     components, places = table.cells(Tells.COMPONENT), table.cells(Tells.PLACE)
     unit = currency_of(found)
     given = []
-    for value, number in rows:
+    for number in rows:
+        value = _number(table.rows[number][at], 0.0)
         name = words.part(components[number] or "", places[number] or "")
         price = money_text(prices[number], None, None, unit, words)
         given.append(
@@ -92,16 +70,16 @@ def next_section(found: Outlook, words: Words) -> tuple[Section | None, list[str
         words(
             "job_price",
             name=words.part(components[n] or "", places[n] or ""),
-            price=_share(v, words),
+            price=_share(_number(table.rows[n][at], 0.0), words),
         )
-        for v, n in likely
-        if not besides[n]
+        for n, is_above in likely
+        if is_above
     ][:_MOST]
     if done:
         blocks.append(Paragraph(words("in_the_work", parts=words.joined(done, "; ")), "quiet"))
     if not blocks:
         return None, []
-    named = [str(components[number]) for _value, number in rows if components[number]]
+    named = [str(components[number]) for number in rows if components[number]]
     return Section("goes-next", words("goes_next_besides"), tuple(blocks), wide=True), named
 
 
