@@ -60,6 +60,27 @@ def test_a_new_ledger_has_the_columns_of_its_shape(tmp_path):
     old.close()
 
 
+def test_an_upgrade_that_was_stopped_midway_goes_on(tmp_path):
+    path = restored(1, tmp_path)
+    connection = sqlite3.connect(path)
+    columns = '"vehicle_id" TEXT PRIMARY KEY,\n   "plate" TEXT NOT NULL'
+    connection.execute(f'CREATE TABLE "plates" (\n   {columns}\n) STRICT')
+    connection.commit()
+    connection.close()
+    with Ledger.open(path) as ledger:
+        assert ledger.plates.set("bus-7", "abc 1 xy") == "ABC 1 XY"
+    assert verify(path).problems == ()
+
+
+def test_a_reader_takes_the_first_shape_as_it_stands(tmp_path):
+    path = restored(1, tmp_path)
+    before = path.read_bytes()
+    with Ledger.open(path, writable=False) as ledger:
+        assert ledger.plates.all() == {}
+        assert ledger.imports.latest() == []
+    assert path.read_bytes() == before
+
+
 def test_an_older_shape_is_not_changed_by_a_reader(tmp_path):
     path = restored(1, tmp_path)
     connection = sqlite3.connect(path)

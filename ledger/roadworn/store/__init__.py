@@ -254,7 +254,12 @@ def _check_shape(path: Path, connection: sqlite3.Connection, *, writable: bool) 
                 "which brings it up to date."
             )
         if writable:
-            schema.upgrade(connection)
+            try:
+                schema.upgrade(connection)
+            except sqlite3.Error:
+                # Another program may have brought it up to date in the same moment.
+                if schema.known_shape(path, connection) < schema.SHAPE:
+                    raise
     missing = schema.missing_guards(connection)
     if missing:
         raise LedgerDamaged(

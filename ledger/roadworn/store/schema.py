@@ -196,20 +196,32 @@ def _first_shape(db: "Database") -> None:
 
 
 def _second_shape(db: "Database") -> None:
-    """Number plates, and which file gave which events: beside the chain, free to be erased."""
+    """Number plates, and which file gave which events: beside the chain, free to be erased.
+
+    Whatever of it is there already stays: another program may be at it, or was stopped midway.
+    """
     db.table("plates").create(
-        {"vehicle_id": str, "plate": str}, pk="vehicle_id", not_null={"plate"}, strict=True
+        {"vehicle_id": str, "plate": str},
+        pk="vehicle_id",
+        not_null={"plate"},
+        strict=True,
+        if_not_exists=True,
     )
     db.table("imports").create(
         {"size": int, "after": int, "file": str, "made_at": str},
         pk="size",
         not_null={"after", "file", "made_at"},
         strict=True,
+        if_not_exists=True,
     )
     db.table("import_rows").create(
-        {"mark": str, "map": str, "seq": int}, pk=("mark", "map"), not_null={"seq"}, strict=True
+        {"mark": str, "map": str, "seq": int},
+        pk=("mark", "map"),
+        not_null={"seq"},
+        strict=True,
+        if_not_exists=True,
     )
-    db.execute("CREATE INDEX events_merge ON events(vehicle_id) WHERE kind = 'merge'")
+    db.execute("CREATE INDEX IF NOT EXISTS events_merge ON events(vehicle_id) WHERE kind = 'merge'")
     db.execute("PRAGMA user_version = 2")
 
 
