@@ -29,6 +29,8 @@ _NAME, _MORE, _BELOW, _HEADING = 12.6, 9.7, 7.4, 16.0
 _ROOM = {"a4": 654.0, "letter": 600.0}
 #: Characters that a line of a name holds, and one below it; beside the box of a figure fewer.
 _WIDE, _BESIDE = (46, 60), (36, 47)
+#: In percent; smaller letters nobody reads, and a second page is begun.
+_SMALLEST = 60
 #: Where one stands, in the order of walking round; what a sheet calls otherwise comes behind.
 _WALK = ("inside", "outside", "under the hood", "underneath", "wheels off", "road test")
 #: Lines for what is on no sheet.
@@ -311,15 +313,22 @@ def _facts(
 
 def _scale(groups: Iterable[list[Row]], paper: str) -> float:
     """Return the share of its full size at which everything stands on one page."""
+    laid = list(groups)
+    steps = (at / 100 for at in range(100, _SMALLEST, -1))
+    return next((s for s in steps if s * _height(laid, s) <= 2 * _ROOM[paper]), _SMALLEST / 100)
+
+
+def _height(groups: Iterable[list[Row]], scale: float) -> float:
+    """Return how high all is at full size, where lines hold what they do at this scale."""
     high = 0.0
     for rows in groups:
         high += _HEADING
         for row in rows:
-            of_name, of_below = _BESIDE if row.unit else _WIDE
+            of_name, of_below = (int(n / scale) for n in (_BESIDE if row.unit else _WIDE))
             below = len("; ".join(map(str, row.below)))
             high += _NAME + _MORE * (max(len(row.name) - 1, 0) // of_name)
             high += _BELOW * -(-below // of_below)
-    return min(1.0, 2 * _ROOM[paper] / max(high, 1.0))
+    return high
 
 
 def figure_words(value: float, unit: str, words: Words) -> str:
