@@ -140,7 +140,7 @@ def device(chromium: Any) -> Iterator[Device]:
         def opened(size: dict[str, int] = TABLET, **more: Any) -> Any:
             context = chromium.new_context(viewport=size, **more)
             stack.callback(context.close)
-            context.set_default_timeout(20_000)
+            context.set_default_timeout(60_000)
             page = context.new_page()
             page.on("pageerror", lambda error: faults.append(str(error)))
             return page
