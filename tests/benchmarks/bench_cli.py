@@ -28,6 +28,8 @@ COMMANDS = {
         "--allow-repeat",
     ],
     "record inspection": ["-c", RUN, "record", "inspection", "bus-7", "battery 12.5 V sound"],
+    "record estimate": ["-c", RUN, "record", "estimate", "bus-7", "battery 1 h x 140 USD"],
+    "done": ["-c", RUN, "done", "bus-7", "1 failed", "--estimate", "ESTIMATE", "--again"],
     "vehicles": ["-c", RUN, "vehicles"],
 }
 
@@ -56,6 +58,15 @@ def main() -> None:
 
         run(["-c", RUN, "create"])
         run(["-c", RUN, "enrol", "bus-7", "--odometer", "61,000 mi"])
+        line = ["record", "estimate", "bus-7", "wheel bearing LF 1.5 h x 140 + part 84.50 USD"]
+        made = subprocess.run(
+            [sys.executable, "-c", RUN, *line],
+            cwd=folder, env=environment, capture_output=True, check=True, text=True,
+        )  # fmt: skip
+        estimate = made.stdout.split()[0]
+        run(["-c", RUN, "record", "authorisation", "bus-7", estimate, "1=ok"])
+        done = COMMANDS["done"]
+        done[done.index("ESTIMATE")] = estimate
         best = {name: min(run(words) for _ in range(2)) for name, words in COMMANDS.items()}
         for _ in range(ROUNDS):
             for name, words in COMMANDS.items():

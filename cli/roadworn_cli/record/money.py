@@ -186,13 +186,14 @@ def _write_revision(
 
     with writing(ctx) as ledger:
         former = find_estimate(ledger, vehicle, named)
-        for other in ledger.facts.events(former.vehicle_id, "estimate"):
-            if other.data().get("revises") == former.event_id:
-                raise LedgerRefused(
-                    f"The estimate {former.event_id[-8:]} was revised by {other.event_id[-8:]} "
-                    f"already: revise that one, --revises {other.event_id[-8:]}."
-                )
-        told = revise(Doing(former, ledger.facts), payload)
+        doing = Doing(former, ledger.facts)
+        if doing.revised_by:
+            later = doing.revised_by[-8:]
+            raise LedgerRefused(
+                f"The estimate {former.event_id[-8:]} was revised by {later} already: revise that "
+                f"one, --revises {later}."
+            )
+        told = revise(doing, payload)
         stored = append(ledger, former.vehicle_id, "estimate", payload, envelope)
     say(f"In the place of {former.event_id[-8:]}: {'; '.join(told) or 'nothing changed'}.")
     return stored

@@ -69,6 +69,7 @@ class Doing:
         estimate: the event.
         lines: its lines by number.
         facts: what the ledger knows.
+        revised_by: id of the estimate that took its place, or an empty text.
     """
 
     def __init__(self, estimate: StoredEvent, facts: Facts) -> None:
@@ -76,6 +77,14 @@ class Doing:
         self.lines: dict[int, dict[str, Any]] = {
             line["line"]: line for line in estimate.data()["lines"]
         }
+        self.revised_by = next(
+            (
+                other.event_id
+                for other in facts.events(estimate.vehicle_id, "estimate")
+                if other.data().get("revises") == estimate.event_id
+            ),
+            "",
+        )
         self._work = sorted(facts.events(estimate.vehicle_id, *WORK), key=_when)
         self._answers = _answers(facts.events(estimate.vehicle_id, "authorisation"))
 
@@ -110,6 +119,8 @@ class Doing:
 
     def approved(self) -> list[int]:
         """Return the numbers of the lines that are approved and not done; rebates are no work."""
+        if self.revised_by:
+            return []  # what it left open is asked for by the one that took its place
         return [
             number
             for number, line in self.lines.items()
@@ -127,6 +138,11 @@ class Doing:
         line, estimate = self.lines[number], self.estimate.event_id[-8:]
         what = f"Line {number}, {item_words(line)},"
         decision, day = self.answer(number)
+        if self.revised_by:
+            raise LedgerRefused(
+                f"{what} is of an estimate that was revised: take the lines of "
+                f"{self.revised_by[-8:]}; nothing was written."
+            )
         if decision != "approved":
             told = f"was {decision} on {day}" if decision else "was never answered"
             raise LedgerRefused(
