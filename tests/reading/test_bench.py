@@ -136,6 +136,62 @@ def test_words_beside_a_figure_are_not_outvoted_by_its_limit() -> None:
     assert one.finding["condition"] == "failed"
 
 
+@pytest.mark.parametrize(
+    ("said", "means"),
+    [
+        ("frt pads 8mm, rr pads 3mm ok", ["brake.pad@front 8 mm", "brake.pad@rear 3 mm"]),
+        ("LF tire worn RF tire bald", ["wheel.tire@LF wearing", "wheel.tire@RF failed"]),
+        ("strut LF leaking, coil spring broke", ["suspension.strut@LF", "suspension.spring@LF"]),
+        ("batt ok terminals corroded", ["electrical.battery sound", "electrical.battery_cable"]),
+        ("shoes ok, drums scored rear", ["brake.shoe@rear", "brake.drum@LR", "brake.drum@RR"]),
+        (
+            "tires lf 4/32 rf 5/32 lr 6/32 rr 7/32",
+            [f"wheel.tire@{at}" for at in ("LF", "RF", "LR", "RR")],
+        ),
+        ("pads frt 3 mm left", ["brake.pad@front wearing 3 mm"]),
+        ("kingpin L 30 thou loose", ["steering.kingpin@L failed 0.03 in"]),
+        ("oil leak valve cover", ["engine.cover_gasket failed"]),
+        ("coolant good -34 F", ["cooling.coolant sound -34 °F"]),
+        ("alt 14.2 ok", ["electrical.alternator sound 14.2 V"]),
+    ],
+)
+def test_several_findings_and_figures_in_one_breath(said: str, means: list[str]) -> None:
+    found = []
+    for one, _remark in read_findings(said):
+        figures = "".join(f" {m['value']:g} {m['unit']}" for m in one.get("measurements", ()))
+        place = f"@{one['position']}" if "position" in one else ""
+        found.append(f"{one['component']}{place} {one['condition']}{figures}")
+    assert len(found) == len(means)
+    for one, wanted in zip(found, means, strict=True):
+        assert set(wanted.split()) <= set(one.split())
+
+
+@pytest.mark.parametrize(
+    ("said", "question"),
+    [
+        ("shock leaking", "Which shock absorber is left open"),
+        ("brake pads 3 mm", "Which disc brake pads is left open"),
+        ("brake fluid low, pads worn", "Which disc brake pads is left open"),
+        ("rr pads worn", "right rear, or the rear"),
+        ("RR tires bald", "right rear, or the rear"),
+        ("rear brakes 4mm, drums ok", "more than one finding"),
+        ("LF window cracked", "leaves open in what condition"),
+    ],
+)
+def test_a_place_that_is_left_open_is_asked(said: str, question: str) -> None:
+    with pytest.raises(UsageError, match=question):
+        read_findings(said)
+
+
+def test_how_many_is_kept_and_no_figure() -> None:
+    (one,) = read_findings("hand brake good 5 clicks")
+    assert one.finding == {
+        "component": "brake.parking_brake",
+        "condition": "sound",
+        "note": "5 clicks",
+    }
+
+
 @pytest.mark.parametrize("said", ["bat xq", "diag xq"])
 def test_no_far_fetched_part_is_suggested(said: str) -> None:
     with pytest.raises(UnknownName) as caught:

@@ -75,6 +75,7 @@ _WORDS: Mapping[str, str] = {
     **dict.fromkeys(("mile", "miles"), "mi"),
     **dict.fromkeys(("millimetre", "millimetres", "millimeter", "millimeters"), "mm"),
     **dict.fromkeys(("inch", "inches", '"', "″", "in."), "in"),
+    **dict.fromkeys(("pulg", "pulgada", "pulgadas"), "in"),
     **dict.fromkeys(("32nd", "/32"), "32nds"),
     **dict.fromkeys(("volt", "volts"), "V"),
     **dict.fromkeys(("amp", "amps", "ampere", "amperes"), "A"),
@@ -89,6 +90,9 @@ _WORDS: Mapping[str, str] = {
     **dict.fromkeys(("lb-ft", "ft-lb", "lbf ft", "ft lb", "lb ft", "lbf-ft"), "lbf·ft"),
     **dict.fromkeys(("hour", "hours", "hr", "hrs"), "h"),
 }
+
+#: Thousandths of an inch, which are kept as decimal inches.
+_THOUSANDTHS = frozenset({"thou", "thousandth", "thousandths"})
 
 # Digits in groups of three after commas, spaces or narrow spaces; or plain digits.
 _NUMBER = r"[+-]?(?:[0-9]{1,3}(?:[, \u00a0\u2009\u202f][0-9]{3})+|[0-9]+)?(?:\.[0-9]+)?"
@@ -228,8 +232,10 @@ def _parse(text: str, default_unit: str | None, example: str) -> Quantity:
     word = figure["unit"] or default_unit
     if word is None:
         raise UnitError(f"{text.strip()!r} has no unit", f"write it as {example}")
-    unit = canonical_unit(word)
-    return Quantity(Decimal(re.sub(r"[, \u00a0\u2009\u202f]", "", figure["number"])), unit)
+    value = Decimal(re.sub(r"[, \u00a0\u2009\u202f]", "", figure["number"]))
+    if word.casefold() in _THOUSANDTHS:
+        return Quantity(value / 1000, "in")
+    return Quantity(value, canonical_unit(word))
 
 
 def _from_fraction(match: re.Match[str], default_unit: str | None) -> Quantity:

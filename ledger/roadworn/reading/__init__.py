@@ -18,7 +18,7 @@ from roadworn.checks.measured import check_measurements
 from roadworn.model.catalogue import Component, catalogue
 from roadworn.model.errors import UnknownName, UsageError
 from roadworn.model.payloads import Condition
-from roadworn.model.places import loses_level, read_position_words
+from roadworn.model.places import PLACED, loses_level
 from roadworn.model.units import measurement_at
 from roadworn.say.telling import item_words
 from roadworn.trade.judging import (
@@ -38,9 +38,8 @@ if TYPE_CHECKING:
 
 #: Conditions of a finding, as they are stored.
 CONDITIONS: tuple[str, ...] = get_args(Condition)
-#: What a person says or types -> the condition it stands for; a letter only answers a question.
-#: What is stored has its own words (`roadworn.model.payloads.Condition`): a word of the trade
-#: for one of them belongs here, and is understood at every door.
+#: What a person types -> the condition it stands for; a letter only answers a question. What is
+#: stored has its own words (`roadworn.model.payloads.Condition`).
 CONDITION_WORDS: dict[str, Condition] = {
     "sound": "sound", "s": "sound",
     "wearing": "wearing", "w": "wearing",
@@ -53,7 +52,6 @@ _SAY_ONE = "sound, wearing, failed or not checked"
 _UNITS_IN_NOTES = frozenset({"mm", "32nds", "V", "psi", "kPa", "bar"})
 # "3 in the morning" measures nothing.
 _NOT_INCHES = frozenset({"a", "all", "both", "each", "every", "the", "this"})
-_LONGEST_NAME = 9
 #: A note is looked over this far for a second finding.
 _LOOKED_AT = 60
 _BARE_NUMBER = re.compile(r"\d+([.,]\d+)?[,;]?")
@@ -142,11 +140,7 @@ def _finding(text: str, *, must_say: bool = True) -> dict[str, Any]:
 
 
 def read_measurements(text: str) -> list[dict[str, Any]]:
-    """Read measurements alone, ``3 mm`` or ``12.4 V 35 psi``.
-
-    Raises:
-        UsageError: something in it is no measurement.
-    """
+    """Read measurements alone, ``12.4 V 35 psi``; UsageError where something is none."""
     measurements, left = _measurements(text.split(), text)
     if left:
         raise UsageError(f"{' '.join(left)!r} is no measurement", "write it as 3 mm or 4/32 in")
@@ -202,6 +196,7 @@ def read_findings(
         UnknownName: no component answers to it.
         UsageError: it leaves open which part, where, or in what condition.
     """
+    known = KnownSizes() if sizes is None else sizes
     refused: UsageError | None = None
     try:
         read = read_judged_finding(text, sheet, sizes)
@@ -209,17 +204,43 @@ def read_findings(
             return [read]
     except UsageError as error:
         refused = error
+    from roadworn.reading.bench_several import parted
+
+    shop = words() if words else None
+    parts = parted(text, shop, has, at_commas=True) if "," in text else []
+    if not parts:
+        try:
+            return _heard(text, refused, sheet, known, shop, has)
+        except UsageError:
+            parts = parted(text, shop, has)
+            if not parts:
+                raise
+    return [
+        one._replace(remark=f"{one.remark} {remark}".strip())
+        for part, remark in parts
+        for one in _heard(part, None, sheet, known, shop, has)
+    ]
+
+
+def _heard(
+    text: str,
+    refused: UsageError | None,
+    sheet: Sheet | None,
+    known: KnownSizes,
+    words: "Words | None",
+    has: "Has | None",
+) -> list[JudgedFinding]:
+    """Return what one phrase of a bay says; the limits give a condition where it says none."""
     from roadworn.reading.bench import hear_findings
 
-    known = KnownSizes() if sizes is None else sizes
     plain, said = take_sizes(text)
     made = []
-    for finding, remark in hear_findings(plain, refused, words() if words else None, has):
+    for finding, remark in hear_findings(plain, refused, words, has):
         check_measurements(finding["component"], finding.get("measurements", ()))
         one = JudgedFinding(finding, remark)
         if "condition" not in finding:
-            if refused is not None and len(finding.get("measurements", ())) != 1:
-                raise refused
+            if len(finding.get("measurements", ())) != 1:
+                raise refused or _no_condition(text)
             one = judged(text, finding, sheet or load_sheet(_DEFAULT_SHEET), known)
             one = one._replace(remark=f"{one.remark} {remark}".strip())
         put_sizes(one.finding, said)
@@ -231,9 +252,10 @@ def read_findings(
 def _says_all(text: str, read: JudgedFinding) -> bool:
     """Whether a plain reading left nothing out: words beside a figure may say how it is."""
     finding = read.finding
-    if read.remark and "note" in finding:
-        return False
     component = catalogue().get(finding["component"])
+    open_place = "position" not in finding and component.positions in PLACED
+    if read.remark and ("note" in finding or open_place):
+        return False
     position = finding.get("position")
     if position is None and component.positions == "side":
         return not any(w.casefold().strip(",;:.").endswith("s") for w in text.split()[:3])
@@ -257,11 +279,7 @@ def _about(text: str, component: str) -> dict[str, Any]:
 
 
 def judged(text: str, finding: dict[str, Any], sheet: Sheet, known: KnownSizes) -> JudgedFinding:
-    """Give a finding the condition that its one figure has by every item it fits.
-
-    Raises:
-        UsageError: nothing fits, or what fits does not agree.
-    """
+    """Give a finding the condition of its one figure; UsageError where what fits disagrees."""
     figures = list(figures_of(finding))
     if len(figures) != 1:
         raise _no_condition(text)
@@ -288,9 +306,7 @@ def split_part(
 ) -> tuple[Component, str | None, str]:
     """Return the component and the place that a phrase begins with, and what is left.
 
-    Raises:
-        UnknownName: no component answers to it; carries the nearest.
-        UsageError: it is empty.
+    Raises UnknownName with the nearest where none answers, UsageError where it is empty.
     """
     if not text.strip():
         raise UsageError("A component is missing", "write it as 'wheel bearing LF'")
@@ -326,36 +342,19 @@ def _is_plain(text: str, component: Component, position: str | None, rest: str) 
 def _refuse_second(text: str, tail: Sequence[str]) -> None:
     """Refuse a second finding behind the condition: it would be lost in the note of the first."""
     words = _plain_words(tail[:_LOOKED_AT])
-    for at in range(len(words)):
+    for at in range(1, len(words)):
         if not _length_of_condition(words, at):
             continue
-        for start in range(max(0, at - _LONGEST_NAME), at):
-            found = _component_before(words[start:at])
+        from roadworn.reading.refusing import LONGEST_NAME, component_before
+
+        for start in range(max(0, at - LONGEST_NAME), at):
+            found = component_before(words[start:at])
             if found is not None:
                 raise UsageError(
                     f"{text.strip()!r} says more than one finding ({found.name} comes after "
                     "another condition)",
                     "write ; before it, or give each finding by itself",
                 )
-
-
-def _component_before(words: Sequence[str]) -> Component | None:
-    """Return the component that `words` name, with nothing besides but its place and figures."""
-    for end in range(len(words), 0, -1):
-        found = catalogue().resolve(" ".join(words[:end]), near=False).component
-        if found is None:
-            continue
-        rest = list(words[end:])
-        while rest and read_position_words(rest[0], found.positions) is not None:
-            rest.pop(0)
-        while rest:
-            _quantity, length = measurement_at(rest, 0)
-            if not length:
-                break
-            rest = rest[length:]
-        if not rest:
-            return found
-    return None
 
 
 def part_fields(component: Component, position: str | None) -> dict[str, str]:

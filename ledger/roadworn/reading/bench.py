@@ -8,40 +8,50 @@ common practice, no source.
 """
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import Any, NamedTuple, NoReturn, get_args
+from typing import Any, NamedTuple, NoReturn
 
 from roadworn.model.catalogue import Component, catalogue
 from roadworn.model.errors import UnknownName, UsageError
 from roadworn.model.payloads import Condition
-from roadworn.reading.bench_phrase import (
+from roadworn.reading.bench_names import (
     Match,
     Said,
-    condition_length,
-    content_of,
     correct_spelling,
     covering,
-    head_end_of,
-    is_content,
-    is_plural_at,
     matches_in,
     names_index,
     nearest_parts,
+)
+from roadworn.reading.bench_phrase import (
+    condition_length,
+    content_of,
+    head_end_of,
+    is_content,
+    is_plural_at,
+    is_way,
     note_of,
     says_place,
     split_phrase,
     tail_places,
     told_behind,
+    within_condition,
     words_of_name,
 )
 from roadworn.reading.bench_places import Where, may_place, places_of, tag_of
+from roadworn.reading.bench_told import (
+    bare_figure,
+    condition_said,
+    refuse_bare,
+    refuse_between,
+    refuse_figures,
+    refuse_parted,
+)
 from roadworn.reading.bench_words import Words, packaged_words
 from roadworn.reading.refusing import NO_CONDITION
 
-_ORDER = {"sound": 0, "not_checked": 1, "wearing": 2, "failed": 3}
-_EXPLICIT = frozenset({"sound", "wearing", "failed", "not checked"})
-#: From these words on a note says where or when.
-_BREAKS = frozenset({"from", "by", "near", "when", "because", "behind", "around"})
 _OUTSIDE = "A part outside the catalogue is written as other.roof_rack."
+#: Schemes of which a vehicle has several, so that one that is bad is at one of them.
+_AT_PLACES = frozenset({"wheel", "tire", "side", "wheel_ul", "axle"})
 Has = Callable[[str, str | None], bool]
 
 
@@ -55,6 +65,7 @@ class Heard(NamedTuple):
         measurements: as a finding has them.
         note: the words that say more, as written, or an empty text.
         remark: what was taken for granted, or an empty text.
+        is_open: it is about one of several places and says none of them.
     """
 
     component: Component
@@ -63,6 +74,7 @@ class Heard(NamedTuple):
     measurements: tuple[Mapping[str, Any], ...] = ()
     note: str = ""
     remark: str = ""
+    is_open: bool = False
 
 
 def hear(text: str, shop: Words | None = None, has: Has | None = None) -> list[Heard]:
@@ -76,6 +88,13 @@ def hear(text: str, shop: Words | None = None, has: Has | None = None) -> list[H
     Raises:
         UsageError: it names none, or leaves open which; says what to type instead.
     """
+    return overhear(text, shop, has)[1]
+
+
+def overhear(
+    text: str, shop: Words | None = None, has: Has | None = None
+) -> tuple[str, list[Heard]]:
+    """Return the words that name the parts besides what `hear` returns; raises as it does."""
     words = shop or packaged_words()
     said = split_phrase(text, words)
     head_end = head_end_of(said, words)
@@ -91,7 +110,23 @@ def hear(text: str, shop: Words | None = None, has: Has | None = None) -> list[H
     heard: list[Heard] = []
     for component, match in parts:
         heard += _heard_of(said, component, match, parts, head_end, words)
-    return heard
+    named = dict.fromkeys(word.token for word in said.words if word.used in {"name", "own"})
+    return " ".join(said.tokens[token].strip(",;") for token in named), heard
+
+
+def refuse_open(heard: Iterable[Heard], text: str) -> None:
+    """Refuse what is about one of several places and says none of them.
+
+    Raises:
+        UsageError: names the part.
+    """
+    for one in heard:
+        if one.is_open:
+            shown = " ".join(text.split())
+            raise UsageError(
+                f"Which {one.component.name} is left open in {shown!r:.90}",
+                "write its place, as LF or rear, or all",
+            )
 
 
 def hear_findings(
@@ -117,6 +152,7 @@ def hear_findings(
         if plainly and refused and (refused.code != NO_CONDITION or not error.near):
             raise refused from None
         raise
+    refuse_open(heard, text)
     return [(_finding_of(one), one.remark) for one in heard]
 
 
@@ -171,6 +207,9 @@ def _parts(
     """Return the components that a phrase is about; more than one only where it joins them."""
     content = content_of(said, head_end, words)
     if not matches:
+        only = _only_measured(said, content, words)
+        if only is not None:
+            return [(only, Match((only.id,), (), 0.0))]
         return _by_words(said, content, words)
     first, *others = matches
     joined = [first, *(one for one in others if _joined(said, first, one))]
@@ -192,6 +231,7 @@ def _parts(
         wider = _refuse_foreign(said, content, foreign, joined, words)
         if wider is not None:
             return [(wider, first)]
+    refuse_parted(said, min(match.at[-1] for match in joined), words)
     parts = [(_one_of(said, match, has), match) for match in joined]
     _refuse_misspelt(said, parts)
     _refuse_behind(said, parts, head_end, words)
@@ -203,6 +243,15 @@ def _parts(
         if said.words[at].key in own:
             said.words[at].used = said.words[at].used or "own"
     return parts
+
+
+def _only_measured(said: Said, content: Sequence[int], words: Words) -> Component | None:
+    """Return the part that is measured at a wheel in the unit said, where no part was: 28 psi."""
+    wheels = sum(tag_of(word.key) in {"wheel", "axled"} for word in said.words)
+    found = {words.measures.get(figure["unit"], "") for _at, figure in said.measured}
+    if content or wheels != 1 or len(found) != 1 or "" in found:
+        return None
+    return catalogue().get(found.pop())
 
 
 def _refuse_foreign(
@@ -222,7 +271,9 @@ def _refuse_foreign(
     if len(wider) == 1 and not wider[0].safety_critical:
         return wider[0]
     detail = all(
-        said.words[at].key in words.details and said.words[at - 1].used != "join" for at in foreign
+        (said.words[at].key in words.details and said.words[at - 1].used != "join")
+        or is_way(said, at)
+        for at in foreign
     )
     if detail and not wider:
         return None
@@ -305,7 +356,7 @@ def _refuse_behind(
     own = {word for part in ids for word in names_index().vocabulary[part]}
     for match in matches_in(said, len(said.words)):
         start = match.at[0]
-        if start < head_end or ids & set(match.owners):
+        if start < head_end or ids & set(match.owners) or within_condition(said, match.at, words):
             continue
         joined = said.words[start - 1].used == "join"
         if joined or told_behind(said, match.at[-1], words):
@@ -334,16 +385,18 @@ def _heard_of(
     words: Words,
 ) -> list[Heard]:
     """Return what is said of one component, at each of its places."""
-    condition, used = _condition(said, component, words, {at for _p, m in parts for at in m.at})
+    condition, used = condition_said(said, component, words, {at for _p, m in parts for at in m.at})
     tail = tail_places(said, head_end, words)
     within = [at for at in range(head_end) if says_place(said, at)] + tail
     named = [said.words[at].key for at in within if at in match.at]
     keys = [(said.words[at].key, at) for at in within if said.words[at].used != "name"]
     is_plural = any(is_plural_at(said, at, words) for at in match.at)
     found = places_of(component, keys, named, words, plural=is_plural, text=said.shown)
-    _refuse_bare(said, component, found.used, head_end, words)
-    _refuse_figures(said, within)
-    measured = tuple(figure for _at, figure in said.measured)
+    bare, figure = bare_figure(said, component, words)
+    refuse_bare(said, component, found.used | bare, head_end, words)
+    refuse_figures(said, within)
+    refuse_between(said)
+    measured = (*(figure for _at, figure in said.measured), *figure)
     if measured and len(parts) > 1:
         raise UsageError(
             f"{said.shown!r} has a figure and names several parts: "
@@ -351,91 +404,39 @@ def _heard_of(
         )
     # The name of the other part, of two in a line, is no note on this one.
     names = {at for part, one in parts for at in words_of_name(said, part, one, words)}
-    spare = {*used, *found.used, *names}
+    spare = {*used, *found.used, *bare, *names}
     note = note_of(said, spare, words)
+    is_open = _is_open(said, component, match, condition, words, plural=is_plural)
+    taken = f"{figure[0]['value']:g} is taken for {figure[0]['unit']}." if figure else ""
+    remark = " ".join(filter(None, (found.remark, taken)))
     return [
-        Heard(component, place, condition, measured, note, found.remark) for place in found.places
-    ]
-
-
-def _refuse_figures(said: Said, within: Sequence[int]) -> None:
-    """Refuse figures of several places: "front 5 mm rear 3 mm" are two findings."""
-    places = [
-        said.words[at].token
-        for at in within
-        if tag_of(said.words[at].key) in {"side", "end", "wheel", "axled"}
-    ]
-    parted = any(
-        min(places, default=at) < at < max(places, default=at) for at, _figure in said.measured
-    )
-    if len(said.measured) > 2 or (parted and len(said.measured) > 1):
-        raise UsageError(
-            f"{said.shown!r} has figures of several places",
-            "give each finding by itself, with ; between them",
+        Heard(
+            component, place, condition, measured, note, remark, is_open=place is None and is_open
         )
+        for place in found.places
+    ]
 
 
-def _condition(
-    said: Said, component: Component, words: Words, named: set[int]
-) -> tuple[Condition | None, set[int]]:
-    """Return the condition said of a component, and the words that say it and no more.
+def _is_open(
+    said: Said,
+    component: Component,
+    match: Match,
+    condition: Condition | None,
+    words: Words,
+    *,
+    plural: bool,
+) -> bool:
+    """Whether a finding without a place must have one: a shock leaks at one wheel.
 
-    Raises:
-        UsageError: it is said to be sound and not, or "not" leaves open what it is.
+    "tires good" are all of them, and a parking brake a vehicle has once.
     """
-    told: list[tuple[str, bool, range]] = []
-    at = first = 0
-    while at < len(said.words):
-        length = 0 if at in named else condition_length(said, at, words)
-        if not length:
-            at += 1
-            continue
-        key = " ".join(word.key for word in said.words[at : at + length])
-        means = words.condition_of(key, component)
-        if at and said.words[at - 1].key in {"not", "no", "never"} and means:
-            raise UsageError(
-                f"'{said.words[at - 1].key} {key}' in {said.shown!r} leaves open what it is",
-                "say sound, wearing, failed or not checked",
-            )
-        behind = any(word.key in _BREAKS for word in said.words[first:at])
-        plainly = key in _EXPLICIT
-        # "seeping from the weep hole": what stands behind says where, not how it is.
-        if means and (plainly or not told or not behind):
-            told.append((means, plainly, range(at, at + length)))
-            first = at + length if len(told) == 1 else first
-            for one in said.words[at : at + length]:
-                one.used = one.used or "condition"
-        at += length
-    explicit = {means for means, plainly, _at in told if plainly}
-    trade = {means for means, _plainly, _at in told}
-    means_all = explicit or trade
-    used = {at for means, plainly, places in told if plainly for at in places}
-    used |= {at for m, _p, places in told if m == "sound" for at in places if len(places) == 1}
-    if "ask" in means_all or (len(means_all) > 1 and (explicit or "sound" in means_all)):
-        raise UsageError(
-            f"{said.shown!r} leaves open in what condition {component.name} is",
-            "say sound, wearing, failed or not checked",
-        )
-    if not means_all:
-        return None, used
-    worst = max(means_all, key=_ORDER.__getitem__)
-    return next(one for one in get_args(Condition) if one == worst), used
-
-
-def _refuse_bare(
-    said: Said, component: Component, used: set[int], head_end: int, words: Words
-) -> None:
-    """Refuse a figure that has no unit and is no place: what it measures is not guessed."""
-    for at, word in enumerate(said.words[:head_end]):
-        if not word.key.isdigit() or at in used or word.used in {"name", "own"}:
-            continue
-        after = said.words[at + 1].key if at + 1 < len(said.words) else ""
-        before = said.words[at - 1].key if at else ""
-        signed = said.tokens[word.token][0] in "+-"
-        if signed or before == "all" or (after in words.fillers and not tag_of(after)):
-            continue
-        raise UsageError(
-            f"{said.tokens[word.token]!r} in {said.shown!r} has no unit and is no "
-            f"place of {component.name}",
-            "write it as 3 mm, 4/32 in or 12.4 V",
-        )
+    at_wheels = component.positions == "axle_side" and component.system in {"brake", "wheel"}
+    at_wheels |= component.positions == "lamp" and not plural
+    if component.positions not in _AT_PLACES and not at_wheels:
+        return False
+    if any(tag_of(word.key) == "many" for word in said.words):
+        return False
+    named = {said.words[at].key for at in match.at}
+    if any(once <= named for once in words.once):
+        return False
+    return condition != "sound" or (bool(said.measured) and not plural)

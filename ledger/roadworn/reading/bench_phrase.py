@@ -1,21 +1,16 @@
-"""A typed phrase in its words, and the names of the catalogue that stand among them.
-
-A word weighs by how well it tells components apart; names may stand in any order, with places
-between their words.
-"""
+"""A typed phrase in its words: which say a place, a condition or a figure, and what is the note."""
 
 import re
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from functools import cache
+from collections.abc import Sequence
+from contextlib import suppress
 from itertools import pairwise
-from math import log
-from typing import Any, NamedTuple
+from typing import Any
 
-from roadworn.model.catalogue import Component, catalogue
+from roadworn.model.catalogue import Component
 from roadworn.model.units import UnitError, parse_measurement
+from roadworn.reading.bench_names import Match, Said, Word, matches_in, names_index
 from roadworn.reading.bench_places import COUNTED, EDGES, tag_of
-from roadworn.reading.bench_words import Words, packaged_words, plain_key
+from roadworn.reading.bench_words import Words, plain_key
 
 #: A phrase is understood within so many words; what is behind them is the note.
 _MOST_WORDS = 40
@@ -28,42 +23,6 @@ _EDGES = ".,;:()[]!?*\"'"
 _DASHES = frozenset({"-", "–", "—"})
 #: Words of a place that are words of a part as well: "exhaust", "heater", "main".
 _MAYBE_PLACES = frozenset({"cam", "word", "country"})
-_TYPOS = ((9, 2), (5, 1))
-
-
-@dataclass(slots=True)
-class Word:
-    """A word, expanded: its key, the token it is from, and what it was taken for."""
-
-    key: str
-    token: int
-    used: str = ""  # name, place, condition, join, filler, detail
-    misspelt: bool = False
-
-
-@dataclass(slots=True)
-class Said:
-    """A phrase in its words."""
-
-    text: str
-    tokens: list[str]
-    words: list[Word]
-    behind: str
-    measured: list[tuple[int, dict[str, Any]]] = field(default_factory=list)
-
-    @property
-    def shown(self) -> str:
-        """The phrase for a message."""
-        plain = " ".join(self.text.split())
-        return plain if len(plain) <= 80 else f"{plain[:80]}…"
-
-
-class Match(NamedTuple):
-    """A name found: the components that go by it, where its words stand, and their weight."""
-
-    owners: tuple[str, ...]
-    at: tuple[int, ...]
-    weight: float
 
 
 def split_phrase(text: str, words: Words) -> Said:
@@ -79,17 +38,25 @@ def split_phrase(text: str, words: Words) -> Said:
     keys: list[tuple[str, int]] = []
     at = 0
     while at < len(tokens):
-        found = _measured_at(tokens, at)
+        # "axle 3 1/4 in" is a quarter at axle 3.
+        is_number = bool(at) and plain_key(tokens[at - 1]) in COUNTED
+        found = None if is_number else _measured_at(tokens, at)
         if found is not None:
             said.measured.append((at, found[0]))
             at += found[1]
+            at += _remaining(tokens, at)
             continue
         token = tokens[at].strip(_EDGES)
+        counted = _counted(tokens, at, words)
         if token in _JOINS:
             keys.append((token, at))
+        elif counted:
+            said.counted.update(range(at, at + counted))
+            at += counted - 1
         else:
             keys += [(key, at) for key in plain_key(_ranged(token)).split()]
         at += 1
+    keys = [(_behind(keys, n, words), at) for n, (_key, at) in enumerate(keys)]
     said.words = [Word(key, token) for key, token in words.expanded(keys)]
     for word in said.words:
         if word.key in _JOINS:
@@ -97,8 +64,47 @@ def split_phrase(text: str, words: Words) -> Said:
     return said
 
 
+def _remaining(tokens: Sequence[str], at: int) -> int:
+    """Return 1 where a word behind a figure says what remains: "3 mm left" is no side.
+
+    It is one where the other side is said as well, and in "left front".
+    """
+    said = [plain_key(token) for token in tokens]
+    if said[at : at + 1] != ["left"] or any(word in {"right", "rt", "rh", "r"} for word in said):
+        return 0
+    return int("".join(said[at + 1 : at + 2]) not in {"front", "rear", "frt", "rr", "side", "hand"})
+
+
+def _counted(tokens: Sequence[str], at: int, words: Words) -> int:
+    """Return 2 where a number and what it counts begin, "5 clicks", and else 0.
+
+    A counted part, "2 studs", is read as a part; its number alone is passed over.
+    """
+    if not tokens[at].strip(_EDGES).isdigit() or at + 1 == len(tokens):
+        return 0
+    after = plain_key(tokens[at + 1])
+    if (at and plain_key(tokens[at - 1]) in COUNTED) or after not in words.counted:
+        return 0
+    return 1 if after in names_index().weight else 2
+
+
+def _behind(keys: Sequence[tuple[str, int]], n: int, words: Words) -> str:
+    """Return a word, or the place it is where no part comes after it: "balatas del 3 mm"."""
+    key, token = keys[n]
+    place = words.behind.get(key)
+    if place is None or not n:
+        return key
+    after, at = keys[n + 1] if n + 1 < len(keys) else ("", token + 1)
+    spelled = " ".join(words.keys_of(after))
+    is_part = at == token + 1 and after and not tag_of(spelled) and spelled not in words.conditions
+    return key if is_part else place
+
+
 def _ranged(token: str) -> str:
-    """Return ``1-4`` as ``1 2 3 4``; read as two numbers it would lose two."""
+    """Return ``1-4`` as ``1 2 3 4``, read as two numbers it would lose two; ``2LI`` as 2L inner."""
+    dual = re.fullmatch(r"([1-9][lr]|[lr][fr])([io])", token, re.IGNORECASE)
+    if dual is not None:
+        return f"{dual[1]} {'inner' if dual[2] in 'iI' else 'outer'}"
     found = re.fullmatch(r"(\d{1,2})-(\d{1,2})", token)
     if found is None or not int(found[1]) < int(found[2]) <= 20:
         return token
@@ -111,7 +117,8 @@ def _measured_at(tokens: Sequence[str], at: int) -> tuple[dict[str, Any], int] |
         return None
     for length in range(min(3, len(tokens) - at), 0, -1):
         rest = [token.strip("),;:") for token in tokens[at + 1 : at + length]]
-        if length > 1 and rest[-1].casefold() in _LOOSE_UNITS:
+        # Only a temperature has a sign before a letter of its own: "-34 F".
+        if length > 1 and rest[-1].casefold() in _LOOSE_UNITS and first[0] not in "+-":
             continue
         written = " ".join([first.rstrip("),;:"), *rest])
         try:
@@ -122,6 +129,14 @@ def _measured_at(tokens: Sequence[str], at: int) -> tuple[dict[str, Any], int] |
         if unit == "in" and written.endswith(" in") and after in _NOT_INCHES:
             continue
         return {"value": float(value), "unit": unit}, length
+    inches = re.fullmatch(r"(\d+ \d+/\d+|\d+/(?:8|16))", " ".join(tokens[at : at + 2]).rstrip(",;"))
+    plain = inches or re.fullmatch(r"\d+/(?:8|16)", first.rstrip("),;"))
+    if plain is None:
+        return None
+    # Only inches are written as fractions; "1/2 worn" alone measures nothing.
+    with suppress(UnitError):
+        value, unit = parse_measurement(plain[0], "in")
+        return {"value": float(value), "unit": unit}, len(plain[0].split())
     return None
 
 
@@ -153,139 +168,6 @@ def condition_length(said: Said, at: int, words: Words) -> int:
     return 0
 
 
-class _Index(NamedTuple):
-    """The names of the catalogue, their words, and how well a word tells components apart."""
-
-    names: dict[tuple[str, ...], tuple[str, ...]]
-    having: dict[str, tuple[tuple[str, ...], ...]]
-    vocabulary: dict[str, frozenset[str]]
-    weight: dict[str, float]
-
-
-@cache
-def names_index() -> _Index:
-    """Return the index of the packaged catalogue's names, made once."""
-    names: dict[tuple[str, ...], tuple[str, ...]] = {}
-    vocabulary: dict[str, set[str]] = {component.id: set() for component in catalogue()}
-    words = packaged_words()
-    for key, owners in catalogue().names.items():
-        kept = tuple(word for word in words.keys_of(key) if word not in {"and", "or", "of"})
-        if not kept:
-            continue
-        names[kept] = tuple(dict.fromkeys((*names.get(kept, ()), *owners)))
-        for owner in owners:
-            vocabulary[owner].update(kept)
-    for key, owner in words.components.items():
-        names[tuple(key.split())] = (owner,)
-        vocabulary[owner] = {*vocabulary.get(owner, ()), *key.split()}
-    having: dict[str, list[tuple[str, ...]]] = {}
-    for name in names:
-        for word in set(name):
-            having.setdefault(word, []).append(name)
-    spread: dict[str, int] = {}
-    for own in vocabulary.values():
-        for word in own:
-            spread[word] = spread.get(word, 0) + 1
-    return _Index(
-        names,
-        {word: tuple(found) for word, found in having.items()},
-        {owner: frozenset(own) for owner, own in vocabulary.items()},
-        {word: 0.5 + log(1 + len(vocabulary) / count) for word, count in spread.items()},
-    )
-
-
-def matches_in(said: Said, end: int, *, settled: bool = True) -> list[Match]:
-    """Return the names that stand among the words before `end`, heaviest first.
-
-    Settled, a name within the words of a heavier one is left out.
-    """
-    index = names_index()
-    where: dict[str, list[int]] = {}
-    for at, word in enumerate(said.words[:end]):
-        if word.used != "join":
-            where.setdefault(word.key, []).append(at)
-    found: list[Match] = []
-    for name in {name for key in where for name in index.having.get(key, ())}:
-        if not all(word in where for word in name):
-            continue
-        places = _nearest_places(name, where)
-        if places is None or not _belongs(said, places, index.names[name]):
-            continue
-        weight = sum(index.weight[word] for word in name)
-        in_order = tuple(sorted(places)) == places
-        found.append(Match(index.names[name], tuple(sorted(places)), weight + 0.1 * in_order))
-    found.sort(key=lambda match: (-match.weight, match.at, match.owners))
-    if not settled:
-        return found
-    taken: set[int] = set()
-    kept = []
-    for match in found:
-        if taken.isdisjoint(match.at):
-            kept.append(match)
-            taken.update(match.at)
-        elif kept and set(match.at) == set(kept[-1].at) and match.weight == kept[-1].weight:
-            owners = tuple(dict.fromkeys((*kept[-1].owners, *match.owners)))
-            kept[-1] = kept[-1]._replace(owners=owners)
-    return kept
-
-
-def _nearest_places(name: Sequence[str], where: Mapping[str, list[int]]) -> tuple[int, ...] | None:
-    best: tuple[int, ...] | None = None
-    for anchor in where[name[0]]:
-        taken: list[int] = [anchor]
-        for word in name[1:]:
-            free = [at for at in where[word] if at not in taken]
-            if not free:
-                break
-            taken.append(min(free, key=lambda at: (abs(at - taken[-1]), at)))
-        else:
-            spread = max(taken) - min(taken)
-            if best is None or spread < max(best) - min(best):
-                best = tuple(taken)
-    return best
-
-
-def _belongs(said: Said, at: Sequence[int], owners: Sequence[str]) -> bool:
-    """Whether only places, joins and words of the same part stand between the words of a name."""
-    index = names_index()
-    words = packaged_words()
-    own = {word for owner in owners for word in index.vocabulary[owner]}
-    gaps = [said.words[n] for n in range(min(at), max(at)) if n not in at]
-    return len(gaps) <= 3 and all(
-        word.used == "join" or tag_of(word.key) or word.key in own or word.key in words.fillers
-        for word in gaps
-    )
-
-
-def correct_spelling(said: Said, words: Words, end: int) -> bool:
-    """Spell words before `end` that are nearly one of the catalogue's as that, and mark them.
-
-    Returns:
-        Whether there were any.
-    """
-    known = names_index().weight
-    unknown = [
-        word
-        for word in said.words[:end]
-        if len(word.key) >= _TYPOS[-1][0]
-        and not (word.key in known or word.key in words.known or tag_of(word.key) or word.used)
-    ]
-    if not unknown:
-        return False
-    from rapidfuzz.distance import OSA
-
-    for word in unknown:
-        allowed = next(n for length, n in _TYPOS if len(word.key) >= length)
-        near = sorted(
-            (distance, name)
-            for name in known
-            if (distance := OSA.distance(word.key, name, score_cutoff=allowed)) <= allowed
-        )
-        if near and (len(near) == 1 or near[0][0] < near[1][0]):
-            word.key, word.misspelt = near[0][1], True
-    return any(word.misspelt for word in unknown)
-
-
 def content_of(said: Said, end: int, words: Words) -> list[int]:
     """Return the words before `end` that must mean something: no places, figures or fillers."""
     return [
@@ -297,6 +179,25 @@ def content_of(said: Said, end: int, words: Words) -> list[int]:
         and not _in_condition(said, at, words)
         and not (says_place(said, at) and tag_of(word.key) not in _MAYBE_PLACES)
     ]
+
+
+def is_way(said: Said, at: int) -> bool:
+    """Whether a word is an end of a way: "engine to frame"."""
+    keys = ["", "", *(word.key for word in said.words), "", ""]
+    onward = keys[at + 3] == "to" and keys[at + 4]
+    return bool(onward or (keys[at + 1] == "to" and keys[at]))
+
+
+def within_condition(said: Said, at: Sequence[int], words: Words) -> bool:
+    """Whether words are a piece of a condition of more words, "free wheels"."""
+    return all(
+        any(
+            condition_length(said, start, words) > max(at[0] - start, 1)
+            for start in range(max(0, one - LONGEST_CONDITION + 1), one + 1)
+        )
+        and _in_condition(said, one, words)
+        for one in at
+    )
 
 
 def _in_condition(said: Said, at: int, words: Words) -> bool:
@@ -315,34 +216,6 @@ def is_content(said: Said, at: int, words: Words) -> bool:
 def told_behind(said: Said, at: int, words: Words) -> bool:
     """Whether a condition follows a word."""
     return any(condition_length(said, after, words) for after in range(at + 1, len(said.words)))
-
-
-def covering(said: Said, content: Sequence[int]) -> list[Component]:
-    """Return the components whose words have all that a phrase must mean."""
-    keys = {said.words[at].key for at in content}
-    known = {key for key in keys if key in names_index().weight}
-    if len(known) < 2 or known != keys:
-        return []
-    return [
-        catalogue().get(owner) for owner, own in names_index().vocabulary.items() if known <= own
-    ]
-
-
-def nearest_parts(said: Said, content: Sequence[int]) -> list[Component]:
-    """Return the components that share the words that tell most, best first."""
-    index = names_index()
-    keys = {said.words[at].key for at in content}
-    shared = {
-        owner: sum(index.weight[key] for key in keys & own) - 0.01 * len(own)
-        for owner, own in index.vocabulary.items()
-        if keys & own
-    }
-    # "dome light" is no more a stop lamp than anything else with a light: half must fit.
-    unknown = max(index.weight.values())
-    whole = sum(index.weight.get(key, unknown) for key in keys)
-    near = (owner for owner in shared if 2 * shared[owner] >= whole - 0.5)
-    order = sorted(near, key=lambda owner: (-shared[owner], owner))
-    return [catalogue().get(owner) for owner in order[:4]]
 
 
 def says_place(said: Said, at: int) -> bool:
@@ -397,7 +270,11 @@ def note_of(said: Said, used: set[int], words: Words) -> str:
     for at, word in enumerate(said.words):
         by_token.setdefault(word.token, []).append(at)
     kept: list[tuple[str, bool]] = []
-    for token, ats in by_token.items():
+    for token in sorted({*by_token, *said.counted}):
+        ats = by_token.get(token, [])
+        if token in said.counted:
+            kept.append((said.tokens[token], False))
+            continue
         if all(at in used or said.words[at].used == "join" for at in ats):
             continue
         filler = all(

@@ -7,7 +7,7 @@ asked. A part that is said in the plural at an axle is meant at both sides.
 
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import product
 from typing import NamedTuple
 
@@ -174,6 +174,8 @@ class Where:
         placed = bool(self.wheels or self.sides or self.ends)
         if scheme == "cylinder":
             return counted or not placed
+        if scheme == "seat":
+            return not (self.wheels or self.ends or self.counted)
         if scheme in {"wheel", "tire", "wheel_ul", "axle_side", "side", "axle"}:
             return placed or not (self.numbers or self.counted.keys() - {"axle"})
         return True
@@ -236,7 +238,7 @@ def places_of(
         for one in more:
             _add(held, one)
     asked = _Asked(component, where, text, plural=plural or where.many)
-    if where.country and scheme != "seat":
+    if where.country and scheme not in {"seat", "bank"}:
         asked.refuse(
             f"{where.country[0]!r} changes sides with the country",
             "say left or right as seen from the driver's seat facing forward, or say once which "
@@ -261,6 +263,15 @@ def _kind(key: str) -> str:
 
 
 _WHEELED = frozenset({"side", "end", "wheel", "axled", "country", "many", "counted", "number"})
+
+
+#: Parts that a wheel has one of. Two tires of a dual are written with inner and outer.
+_ONE_AT_WHEEL = frozenset(
+    {
+        *("suspension.shock", "suspension.strut", "brake.rotor", "brake.drum", "brake.hose"),
+        *("brake.wheel_cylinder", "wheel.tire", "wheel.rim"),
+    }
+)
 
 
 @dataclass(frozen=True)
@@ -300,6 +311,8 @@ class _Asked:
 
     def _wheels(self, *, open_side: bool = False) -> list[str | None]:
         where = self.where
+        if self._means_rear():
+            where = replace(where, wheels=[w for w in where.wheels if w != "RR"], ends=["R"])
         made: list[str | None] = list(where.wheels)
         sides, axles = where.sides, [*where.ends, *self._axle_numbers()]
         if axles and not sides and (self.plural or len(axles) > 1 or open_side):
@@ -322,6 +335,24 @@ class _Asked:
                 made.append(place)
         return made or [None]
 
+    def _means_rear(self) -> bool:
+        """Whether "rr" is the rear: a wheel has one shock, so "rr shocks" are those of both.
+
+        Raises:
+            UsageError: it may be right rear as well, as the two pads of that wheel.
+        """
+        spelled = re.search(r"\brr\b", self.text, re.IGNORECASE)
+        if not self.plural or spelled is None or self.where.many or "RR" not in self.where.wheels:
+            return False
+        shouted = spelled[0].isupper() and not self.text.isupper()
+        if self.component.id in _ONE_AT_WHEEL and not shouted:
+            return True
+        if self.component.id in _ONE_AT_WHEEL or (
+            not shouted and self.component.positions == "axle"
+        ):
+            self.refuse("rr is right rear, or the rear", "write RR at one wheel, or rear")
+        return False
+
     def _tires(self) -> list[str | None]:
         where = self.where
         if "spare" in where.words:
@@ -333,9 +364,11 @@ class _Asked:
 
     def _axles(self) -> list[str | None]:
         where = self.where
-        if where.wheels or where.sides:
+        if (where.wheels or where.sides) and not self._means_rear():
             return self._wheels()
         ends = [{"F": "front", "R": "rear"}[end] for end in where.ends]
+        if where.wheels:
+            _add(ends, "rear")
         return [*ends, *self._axle_numbers()] or [None]
 
     def _levels(self) -> tuple[list[str | None], frozenset[str], str]:

@@ -33,6 +33,11 @@ class Words:
         details: words for a piece of a part, kept in the note.
         pieces: words that are kept where they belong to the part's own names, and else may be
             another part.
+        behind: words that are a place behind a part, and say nothing before one: "del".
+        counted: words behind a number that say of what there are so many, kept in the note.
+        once: words of a part that a vehicle has once, though its component has places.
+        units: component -> the unit of a bare figure with decimals, where it has no other.
+        measures: unit -> the one component that is measured in it at a wheel: "LF 28 psi".
         driver: side the driver sits on, ``left``, ``right``, or empty where nobody said.
         known: every word that stands in one of the others.
         components: words for a component outside the catalogue -> its id under ``other.``.
@@ -48,6 +53,11 @@ class Words:
     components: Mapping[str, str] = field(default_factory=dict)
     plurals: frozenset[str] = frozenset()
     pieces: frozenset[str] = frozenset()
+    behind: Mapping[str, str] = field(default_factory=dict)
+    counted: frozenset[str] = frozenset()
+    once: Sequence[frozenset[str]] = ()
+    units: Mapping[str, str] = field(default_factory=dict)
+    measures: Mapping[str, str] = field(default_factory=dict)
 
     def expanded(self, keys: Sequence[tuple[str, int]]) -> list[tuple[str, int]]:
         """Return keys with short ones written out, each still with the token it is from."""
@@ -57,9 +67,12 @@ class Words:
             for length in range(min(_LONGEST_SHORT, len(keys) - at), 0, -1):
                 meant = self.short.get(tuple(key for key, _at in keys[at : at + length]))
                 if meant is not None:
-                    made += [(word, keys[at][1]) for word in meant]
-                    # A token behind the first is marked as read by the first word of it.
-                    made += [("", token) for _key, token in keys[at + 1 : at + length]]
+                    # The last words belong together: "steer tires" is front, and tires.
+                    last = max(0, len(meant) - length)
+                    made += [
+                        (word, keys[at + min(max(0, n - last), length - 1)][1])
+                        for n, word in enumerate(meant)
+                    ]
                     at += length
                     break
             else:
@@ -81,49 +94,71 @@ class Words:
 
 def made_words(rows: Iterable[Mapping[str, str]], driver: str = "") -> Words:
     """Return the words of rows ``word,kind,means,of``; a later row of a word comes first."""
-    short: dict[tuple[str, ...], tuple[str, ...]] = {}
-    conditions: dict[str, list[tuple[frozenset[str], str]]] = {}
-    fillers: set[str] = set()
-    details: set[str] = set()
-    components: dict[str, str] = {}
-    plurals: set[str] = set()
-    pieces: set[str] = set()
+    listed = list(rows)
+
+    def of(kind: str) -> list[Mapping[str, str]]:
+        return [row for row in listed if row["kind"] == kind]
+
+    def keys(kind: str) -> frozenset[str]:
+        return frozenset(plain_key(row["word"]) for row in of(kind))
+
+    def means(kind: str) -> dict[str, str]:
+        return {plain_key(row["word"]): row["means"] for row in of(kind)}
+
+    conditions = _conditions(of("condition"))
+    fillers, details = keys("filler"), keys("detail")
+    return Words(
+        {
+            tuple(said.split()): tuple(plain_key(row["means"]).split())
+            for row in of("short")
+            for said in (plain_key(row["word"]), _without_of(plain_key(row["word"])))
+        },
+        conditions,
+        fillers,
+        details,
+        driver,
+        frozenset(word for key in conditions for word in key.split()) | fillers | details,
+        means("component"),
+        frozenset(plain_key(row["word"]) for row in of("short") if _is_plural(row["means"])),
+        keys("piece"),
+        means("behind"),
+        keys("counted"),
+        tuple(frozenset(key.split()) for key in sorted(keys("once"))),
+        {part: row["word"] for row in of("unit") for part in row["of"].split(";")},
+        {row["word"]: row["means"] for row in of("measure")},
+    )
+
+
+def _is_plural(means: str) -> bool:
+    return means.endswith("s") and plain_key(means) != means.casefold()
+
+
+def _conditions(rows: Iterable[Mapping[str, str]]) -> dict[str, list[tuple[frozenset[str], str]]]:
     base = (("sound", "sound"), ("wearing", "wearing"), ("failed", "failed"))
-    for word, means in (*base, ("not checked", "not_checked")):
-        conditions[plain_key(word)] = [(frozenset(), means)]
+    made = {
+        plain_key(word): [(frozenset[str](), means)]
+        for word, means in (*base, ("not checked", "not_checked"))
+    }
     for row in rows:
         key = plain_key(row["word"])
-        if row["kind"] == "short":
-            meant = plain_key(row["means"])
-            short[tuple(key.split())] = tuple(meant.split())
-            if meant != row["means"].casefold() and row["means"].endswith("s"):
-                plurals.add(key)
-        elif row["kind"] == "condition":
-            of = frozenset(part for part in row["of"].split(";") if part)
-            held = conditions.setdefault(key, [])
+        of = frozenset(part for part in row["of"].split(";") if part)
+        for said in {key, _without_of(key), _dropping_g(key)}:
+            held = made.setdefault(said, [])
             held[:] = [one for one in held if one[0] != of]
             held.insert(0, (of, row["means"]))
             held.sort(key=lambda one: not one[0])
-        elif row["kind"] == "filler":
-            fillers.add(key)
-        elif row["kind"] == "component":
-            components[key] = row["means"]
-        elif row["kind"] == "piece":
-            pieces.add(key)
-        elif row["kind"] == "detail":
-            details.add(key)
-    known = {word for key in conditions for word in key.split()} | fillers | details
-    return Words(
-        short,
-        conditions,
-        frozenset(fillers),
-        frozenset(details),
-        driver,
-        frozenset(known),
-        components,
-        frozenset(plurals),
-        frozenset(pieces),
-    )
+    return made
+
+
+def _without_of(key: str) -> str:
+    """Return Spanish words as a bay writes them: "filtro aire" for "filtro de aire"."""
+    return key.replace(" de la ", " ").replace(" de ", " ")
+
+
+def _dropping_g(key: str) -> str:
+    """Return "leakin" for "leaking"."""
+    first, *rest = key.split()
+    return " ".join([first[:-1] if first.endswith("ing") else first, *rest])
 
 
 def example_words() -> str:

@@ -7,6 +7,7 @@ from typing import NoReturn
 from roadworn.model.catalogue import Component, catalogue
 from roadworn.model.errors import UnknownName, UsageError
 from roadworn.model.places import near_position, normalise_position, read_position_words
+from roadworn.model.units import measurement_at
 from roadworn.trade.judging import Judgement, example_of
 
 SAY_ONE = "sound, wearing, failed or not checked"
@@ -105,3 +106,22 @@ def meant_by(component: Component, unread: Sequence[str]) -> str:
             if near and near[0].id != component.id and found.score >= _NEARLY:
                 return f" Did you mean {near[0].name}?"
     return ""
+
+
+def component_before(words: Sequence[str]) -> Component | None:
+    """Return the component that `words` name, with nothing besides but its place and figures."""
+    for end in range(len(words), 0, -1):
+        found = catalogue().resolve(" ".join(words[:end]), near=False).component
+        if found is None:
+            continue
+        rest = list(words[end:])
+        while rest and read_position_words(rest[0], found.positions) is not None:
+            rest.pop(0)
+        while rest:
+            _quantity, length = measurement_at(rest, 0)
+            if not length:
+                break
+            rest = rest[length:]
+        if not rest:
+            return found
+    return None

@@ -1,0 +1,230 @@
+"""A phrase in its words, and the names of the catalogue that stand among them.
+
+A word weighs by how well it tells components apart; names may stand in any order, with places
+between their words.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cache
+from math import log
+from typing import Any, NamedTuple
+
+from roadworn.model.catalogue import Component, catalogue
+from roadworn.reading.bench_places import tag_of
+from roadworn.reading.bench_words import Words, packaged_words
+
+_TYPOS = ((9, 2), (5, 1))
+
+
+@dataclass(slots=True)
+class Word:
+    """A word, expanded: its key, the token it is from, and what it was taken for."""
+
+    key: str
+    token: int
+    used: str = ""  # name, place, condition, join, filler, detail
+    misspelt: bool = False
+
+
+@dataclass(slots=True)
+class Said:
+    """A phrase in its words."""
+
+    text: str
+    tokens: list[str]
+    words: list[Word]
+    behind: str
+    measured: list[tuple[int, dict[str, Any]]] = field(default_factory=list)
+    #: Tokens that say how many: "5 clicks".
+    counted: set[int] = field(default_factory=set)
+
+    @property
+    def shown(self) -> str:
+        """The phrase for a message."""
+        plain = " ".join(self.text.split())
+        return plain if len(plain) <= 80 else f"{plain[:80]}…"
+
+
+class Match(NamedTuple):
+    """A name found: the components that go by it, where its words stand, and their weight."""
+
+    owners: tuple[str, ...]
+    at: tuple[int, ...]
+    weight: float
+
+
+class _Index(NamedTuple):
+    """The names of the catalogue, their words, and how well a word tells components apart."""
+
+    names: dict[tuple[str, ...], tuple[str, ...]]
+    joined: frozenset[tuple[str, ...]]
+    having: dict[str, tuple[tuple[str, ...], ...]]
+    vocabulary: dict[str, frozenset[str]]
+    weight: dict[str, float]
+
+
+@cache
+def names_index() -> _Index:
+    """Return the index of the packaged catalogue's names, made once."""
+    names: dict[tuple[str, ...], tuple[str, ...]] = {}
+    joined: set[tuple[str, ...]] = set()
+    vocabulary: dict[str, set[str]] = {component.id: set() for component in catalogue()}
+    words = packaged_words()
+    for key, owners in catalogue().names.items():
+        keys = words.keys_of(key)
+        kept = tuple(word for word in keys if word not in {"and", "or", "of"})
+        if not kept:
+            continue
+        if "and" in keys:
+            joined.add(kept)
+        names[kept] = tuple(dict.fromkeys((*names.get(kept, ()), *owners)))
+        for owner in owners:
+            vocabulary[owner].update(kept)
+    for key, owner in words.components.items():
+        names[tuple(key.split())] = (owner,)
+        vocabulary[owner] = {*vocabulary.get(owner, ()), *key.split()}
+    having: dict[str, list[tuple[str, ...]]] = {}
+    for name in names:
+        for word in set(name):
+            having.setdefault(word, []).append(name)
+    spread: dict[str, int] = {}
+    for own in vocabulary.values():
+        for word in own:
+            spread[word] = spread.get(word, 0) + 1
+    return _Index(
+        names,
+        frozenset(joined),
+        {word: tuple(found) for word, found in having.items()},
+        {owner: frozenset(own) for owner, own in vocabulary.items()},
+        {word: 0.5 + log(1 + len(vocabulary) / count) for word, count in spread.items()},
+    )
+
+
+def matches_in(said: Said, end: int, *, settled: bool = True) -> list[Match]:
+    """Return the names that stand among the words before `end`, heaviest first.
+
+    Settled, a name within the words of a heavier one is left out.
+    """
+    index = names_index()
+    where: dict[str, list[int]] = {}
+    for at, word in enumerate(said.words[:end]):
+        if word.used != "join":
+            where.setdefault(word.key, []).append(at)
+    found: list[Match] = []
+    for name in {name for key in where for name in index.having.get(key, ())}:
+        if not all(word in where for word in name):
+            continue
+        places = _nearest_places(name, where)
+        if places is None or not _belongs(said, places, name):
+            continue
+        weight = sum(index.weight[word] for word in name)
+        in_order = tuple(sorted(places)) == places
+        found.append(Match(index.names[name], tuple(sorted(places)), weight + 0.1 * in_order))
+    found.sort(key=lambda match: (-match.weight, match.at, match.owners))
+    if not settled:
+        return found
+    taken: set[int] = set()
+    kept = []
+    for match in found:
+        if taken.isdisjoint(match.at):
+            kept.append(match)
+            taken.update(match.at)
+        elif kept and set(match.at) == set(kept[-1].at) and match.weight == kept[-1].weight:
+            owners = tuple(dict.fromkeys((*kept[-1].owners, *match.owners)))
+            kept[-1] = kept[-1]._replace(owners=owners)
+    return kept
+
+
+def _nearest_places(name: Sequence[str], where: Mapping[str, list[int]]) -> tuple[int, ...] | None:
+    best: tuple[int, ...] | None = None
+    for anchor in where[name[0]]:
+        taken: list[int] = [anchor]
+        for word in name[1:]:
+            free = [at for at in where[word] if at not in taken]
+            if not free:
+                break
+            taken.append(min(free, key=lambda at: (abs(at - taken[-1]), at)))
+        else:
+            spread = max(taken) - min(taken)
+            if best is None or spread < max(best) - min(best):
+                best = tuple(taken)
+    return best
+
+
+def _belongs(said: Said, at: Sequence[int], name: tuple[str, ...]) -> bool:
+    """Whether only places and words of the same part stand between the words of a name.
+
+    "belt & tensioner" are two parts, and "oil & filter" is one.
+    """
+    index = names_index()
+    words = packaged_words()
+    own = {word for owner in index.names[name] for word in index.vocabulary[owner]}
+    gaps = [said.words[n] for n in range(min(at), max(at)) if n not in at]
+    return len(gaps) <= 3 and all(
+        (name in index.joined or any(tag_of(w.key) or w.key in own for w in gaps))
+        if word.used == "join"
+        else bool(tag_of(word.key))
+        or word.key in own
+        or word.key in words.fillers
+        # "exhaust leak at manifold"
+        or word.key.startswith(("leak", "seep", "drip"))
+        for word in gaps
+    )
+
+
+def correct_spelling(said: Said, words: Words, end: int) -> bool:
+    """Spell words before `end` that are nearly one of the catalogue's as that, and mark them.
+
+    Returns:
+        Whether there were any.
+    """
+    known = names_index().weight
+    unknown = [
+        word
+        for word in said.words[:end]
+        if len(word.key) >= _TYPOS[-1][0]
+        and not (word.key in known or word.key in words.known or tag_of(word.key) or word.used)
+    ]
+    if not unknown:
+        return False
+    from rapidfuzz.distance import OSA
+
+    for word in unknown:
+        allowed = next(n for length, n in _TYPOS if len(word.key) >= length)
+        near = sorted(
+            (distance, name)
+            for name in known
+            if (distance := OSA.distance(word.key, name, score_cutoff=allowed)) <= allowed
+        )
+        if near and (len(near) == 1 or near[0][0] < near[1][0]):
+            word.key, word.misspelt = near[0][1], True
+    return any(word.misspelt for word in unknown)
+
+
+def covering(said: Said, content: Sequence[int]) -> list[Component]:
+    """Return the components whose words have all that a phrase must mean."""
+    keys = {said.words[at].key for at in content}
+    known = {key for key in keys if key in names_index().weight}
+    if len(known) < 2 or known != keys:
+        return []
+    return [
+        catalogue().get(owner) for owner, own in names_index().vocabulary.items() if known <= own
+    ]
+
+
+def nearest_parts(said: Said, content: Sequence[int]) -> list[Component]:
+    """Return the components that share the words that tell most, best first."""
+    index = names_index()
+    keys = {said.words[at].key for at in content}
+    shared = {
+        owner: sum(index.weight[key] for key in keys & own) - 0.01 * len(own)
+        for owner, own in index.vocabulary.items()
+        if keys & own
+    }
+    # "dome light" is no more a stop lamp than anything else with a light: half must fit.
+    unknown = max(index.weight.values())
+    whole = sum(index.weight.get(key, unknown) for key in keys)
+    near = (owner for owner in shared if 2 * shared[owner] >= whole - 0.5)
+    order = sorted(near, key=lambda owner: (-shared[owner], owner))
+    return [catalogue().get(owner) for owner in order[:4]]

@@ -1,0 +1,184 @@
+"""Several findings in one breath: "frt pads 8 mm rr pads 5 mm", "batt ok terminals corroded".
+
+A phrase is parted only where each part is a finding by itself, or becomes one by the part or
+the place that was named just before; what was carried over is said. Everything else is left to
+be read as one, or asked.
+"""
+
+import re
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from roadworn.model.errors import UsageError
+from roadworn.model.places import AXLES
+from roadworn.reading.bench import Has, Heard, overhear, refuse_open
+from roadworn.reading.bench_names import names_index
+from roadworn.reading.bench_places import tag_of
+from roadworn.reading.bench_words import Words, packaged_words, plain_key
+
+#: A longer phrase is asked about.
+_MOST_TOKENS = 24
+_AND = frozenset({"and", "&", "but", "n", "y", "pero"})
+#: Behind these stands where or why, not another finding.
+_WHY = frozenset({"at", "from", "by", "near", "when", "because", "behind", "around", "with", "on"})
+#: What leaks is no second part: "turbo leaking oil bad".
+_FLUIDS = frozenset({"oil", "coolant", "fluid", "water", "fuel", "gas", "grease", "air", "atf"})
+#: "F6 R4 mm"
+_ENDS_IN_SHORT = re.compile(r"\bf(\d[\d.]*),? r(\d[\d.]*) ?([a-z0-9]+)", re.IGNORECASE)
+_ENDS = frozenset({"front", "rear"})
+_BY_AXLE = frozenset({"axle", "wheel", "tire", "wheel_ul"})
+_FRONT = frozenset({"front", "frt", "frnt", "fnt", "f", "delantera", "delantero"})
+
+
+class _Clause(NamedTuple):
+    """A finding of several: its words, what they say, the words of its parts, and a remark."""
+
+    text: str
+    heard: Sequence[Heard]
+    named: str
+    remark: str = ""
+
+    @property
+    def place(self) -> str:
+        """The one place, or the axle whose both sides are meant; empty where there is none."""
+        places = {one.position for one in self.heard}
+        if len(places) == 1:
+            return places.pop() or ""
+        return next((axle for axle, sides in AXLES.items() if places == set(sides)), "")
+
+
+def parted(
+    text: str, shop: Words | None = None, has: Has | None = None, *, at_commas: bool = False
+) -> list[tuple[str, str]]:
+    """Return the findings of a phrase that says several, each as a phrase with a remark.
+
+    Args:
+        text: as typed.
+        shop: words, as `roadworn.reading.bench.hear` takes them.
+        has: likewise.
+        at_commas: part it at commas only, and only before a part that is named.
+
+    Returns:
+        None of them where it says one finding, or cannot be parted.
+
+    Raises:
+        UsageError: a finding behind a comma leaves its place open.
+    """
+    tokens = _rear_beside_front(_ENDS_IN_SHORT.sub(r"front \1 \3 rear \2 \3", text).split())
+    if len(tokens) > _MOST_TOKENS:
+        return []
+    parting = _Parting(shop, has, at_commas=at_commas)
+    found = parting.clauses(tokens, None)
+    if found is None or len(found) < 2:
+        return []
+    return [(one.text, one.remark) for one in parting.with_last_axle(found)]
+
+
+def _rear_beside_front(tokens: Sequence[str]) -> list[str]:
+    """Return words with "rr" as rear beside front, and as the wheel beside other wheels."""
+    keys = [plain_key(token) for token in tokens]
+    wheels, sides = {"lf", "rf", "lr"} & set(keys), {"left", "right", "l", "r"} & set(keys)
+    listed = len(wheels) > 1
+    if not listed and (wheels or sides or not _FRONT & set(keys)):
+        return list(tokens)
+    meant = "right rear" if listed else "rear"
+    return [
+        piece
+        for token, key in zip(tokens, keys, strict=True)
+        for piece in (token.casefold().replace("rr", meant) if key == "rr" else token).split()
+    ]
+
+
+class _Parting:
+    def __init__(self, shop: Words | None, has: Has | None, *, at_commas: bool) -> None:
+        self.shop, self.has, self.at_commas = shop, has, at_commas
+        self.words = shop or packaged_words()
+
+    def clauses(self, tokens: Sequence[str], before: _Clause | None) -> list[_Clause] | None:
+        """Return the findings of words, the first as short as can be; None where some is none."""
+        for cut in range(1, len(tokens)):
+            if not self._may_part(tokens, cut):
+                continue
+            first = self._clause(tokens[:cut], before)
+            rest = tokens[cut + 1 :] if plain_key(tokens[cut]) in _AND else tokens[cut:]
+            if first is None or not rest:
+                continue
+            others = self.clauses(rest, first)
+            if others is not None:
+                return [first, *others]
+        last = self._clause(tokens, before)
+        return None if last is None else [last]
+
+    def _may_part(self, tokens: Sequence[str], cut: int) -> bool:
+        if tokens[cut - 1].endswith(","):
+            return True
+        key, last = plain_key(tokens[cut]), plain_key(tokens[cut - 1])
+        if self.at_commas or last in _WHY:
+            return False
+        spelled = self.words.keys_of(key)
+        begins = any(word in names_index().weight or tag_of(word) for word in spelled)
+        return key in _AND or (begins and not _FLUIDS & set(spelled))
+
+    def _clause(self, tokens: Sequence[str], before: _Clause | None) -> _Clause | None:
+        text = " ".join(tokens).strip(" ,;")
+        if before is not None and {plain_key(token) for token in tokens} & _WHY:
+            return None
+        own = self._heard(text)
+        if own is not None and any(one.is_open for one in own.heard):
+            return self._placed(own, before, may_be_open=tokens[-1].endswith(","))
+        if own is not None or before is None:
+            return own
+        ids = {one.component.id for one in before.heard}
+        along = self._heard(f"{before.named} {text}")
+        if along is None or any(one.is_open for one in along.heard):
+            return None
+        if {one.component.id for one in along.heard} - ids:
+            return along  # "batt ok terminals corroded"
+        # "tires frt 6/32 rr 3/32": a place of its own, and no other part.
+        places = {one.position for one in along.heard}
+        earlier = {one.position for one in before.heard}
+        same = places & earlier or None in places | earlier
+        return None if self.at_commas or same else along
+
+    def _heard(self, text: str) -> _Clause | None:
+        """Return what words say where they say a part and how it is."""
+        try:
+            named, heard = overhear(text, self.shop, self.has)
+        except UsageError:
+            return None
+        told = all(one.condition or one.measurements for one in heard)
+        return _Clause(text, heard, named) if told else None
+
+    def _placed(self, own: _Clause, before: _Clause | None, *, may_be_open: bool) -> _Clause | None:
+        """Return a finding without a place at that of the one before: "wheel cyl, shoes soaked"."""
+        if before is None:
+            return own if may_be_open else None
+        placed = self._heard(f"{own.text} {before.place}") if before.place else None
+        if placed is None or any(one.is_open for one in placed.heard):
+            if self.at_commas:
+                refuse_open(own.heard, own.text)
+            return None
+        return placed._replace(remark=_remark(own, before.place))
+
+    def with_last_axle(self, clauses: Sequence[_Clause]) -> list[_Clause]:
+        """Return findings with the axle that ends the phrase: "shoes ok, drums scored rear".
+
+        Raises:
+            UsageError: a finding leaves its place open.
+        """
+        last = clauses[-1]
+        said = tag_of(plain_key(last.text.split()[-1])) == "end" and last.place in _ENDS
+        made = []
+        for one in clauses:
+            schemes = {heard.component.positions for heard in one.heard}
+            bare = not one.place and schemes <= _BY_AXLE and one is not last
+            placed = self._heard(f"{one.text} {last.place}") if said and bare else None
+            if placed is None:
+                refuse_open(one.heard, one.text)
+            made.append(one if placed is None else placed._replace(remark=_remark(one, last.place)))
+        return made
+
+
+def _remark(clause: _Clause, place: str) -> str:
+    name = clause.heard[0].component.name
+    return f"{name} is taken for {place}: write its own place where that is another."

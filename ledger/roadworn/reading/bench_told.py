@@ -1,0 +1,166 @@
+"""In what condition a phrase says a part to be, and what of its figures belongs to it."""
+
+import re
+from collections.abc import Mapping, Sequence
+from typing import Any, NoReturn, get_args
+
+from roadworn.model.catalogue import Component
+from roadworn.model.errors import UsageError
+from roadworn.model.payloads import Condition
+from roadworn.reading.bench_names import Said, names_index
+from roadworn.reading.bench_phrase import condition_length
+from roadworn.reading.bench_places import tag_of
+from roadworn.reading.bench_words import Words
+
+_ORDER = {"sound": 0, "not_checked": 1, "wearing": 2, "failed": 3}
+_EXPLICIT = frozenset({"sound", "wearing", "failed", "not checked"})
+#: From these words on a note says where or when.
+_BREAKS = frozenset({"from", "by", "near", "when", "because", "behind", "around"})
+_PLACES = frozenset({"side", "end", "wheel", "axled"})
+_NONE = frozenset({"no", "sin"})
+
+
+def condition_said(
+    said: Said, component: Component, words: Words, named: set[int]
+) -> tuple[Condition | None, set[int]]:
+    """Return the condition said of a component, and the words that say it and no more.
+
+    Raises:
+        UsageError: it is said to be sound and not, or "not" leaves open what it is.
+    """
+    told: list[tuple[str, bool, range]] = []
+    weak: list[tuple[str, bool, range]] = []
+    at = first = 0
+    while at < len(said.words):
+        length = 0 if at in named else condition_length(said, at, words)
+        if not length:
+            at += 1
+            continue
+        key = " ".join(word.key for word in said.words[at : at + length])
+        means = words.condition_of(key, component)
+        if at and said.words[at - 1].key in {"not", "no", "never"} and means:
+            raise UsageError(
+                f"'{said.words[at - 1].key} {key}' in {said.shown!r} leaves open what it is",
+                "say sound, wearing, failed or not checked",
+            )
+        behind = any(word.key in _BREAKS for word in said.words[first:at])
+        plainly = key in _EXPLICIT
+        # "seeping from the weep hole": what stands behind says where, not how it is.
+        if means and (plainly or not told or not behind):
+            # "torn, no play" is torn all the same.
+            denied = means == "sound" and key.split()[0] in {*_NONE, "not"}
+            (weak if denied else told).append((means, plainly, range(at, at + length)))
+            first = at + length if len(told) + len(weak) == 1 else first
+            for one in said.words[at : at + length]:
+                one.used = one.used or "condition"
+        at += length
+    if not told:
+        told = weak
+    explicit = {means for means, plainly, _at in told if plainly}
+    trade = {means for means, _plainly, _at in told}
+    means_all = explicit or trade
+    used = {at for means, plainly, places in told if plainly for at in places}
+    used |= {at for m, _p, places in told if m == "sound" for at in places if len(places) == 1}
+    if "ask" in means_all or (len(means_all) > 1 and (explicit or "sound" in means_all)):
+        raise UsageError(
+            f"{said.shown!r} leaves open in what condition {component.name} is",
+            "say sound, wearing, failed or not checked",
+        )
+    if not means_all and said.words[0].key in _NONE and named == set(range(1, len(said.words))):
+        return "failed", used  # "no horn"
+    if not means_all:
+        return None, used
+    worst = max(means_all, key=_ORDER.__getitem__)
+    return next(one for one in get_args(Condition) if one == worst), used
+
+
+def refuse_bare(
+    said: Said, component: Component, used: set[int], head_end: int, words: Words
+) -> None:
+    """Refuse a figure that has no unit and is no place: what it measures is not guessed."""
+    for at, word in enumerate(said.words[:head_end]):
+        if not word.key.isdigit() or at in used or word.used in {"name", "own"}:
+            continue
+        after = said.words[at + 1].key if at + 1 < len(said.words) else ""
+        before = said.words[at - 1].key if at else ""
+        signed = said.tokens[word.token][0] in "+-"
+        if signed or before == "all" or (after in words.fillers and not tag_of(after)):
+            continue
+        raise UsageError(
+            f"{said.tokens[word.token]!r} in {said.shown!r} has no unit and is no "
+            f"place of {component.name}",
+            "write it as 3 mm, 4/32 in or 12.4 V",
+        )
+
+
+def refuse_figures(said: Said, within: Sequence[int]) -> None:
+    """Refuse figures of several places: "front 5 mm rear 3 mm" are two findings."""
+    places = [
+        said.words[at].token
+        for at in within
+        if tag_of(said.words[at].key) in {"side", "end", "wheel", "axled"}
+    ]
+    parted = any(
+        min(places, default=at) < at < max(places, default=at) for at, _figure in said.measured
+    )
+    if len(said.measured) > 2 or (parted and len(said.measured) > 1):
+        raise UsageError(
+            f"{said.shown!r} has figures of several places",
+            "give each finding by itself, with ; between them",
+        )
+
+
+def bare_figure(
+    said: Said, component: Component, words: Words
+) -> tuple[set[int], tuple[Mapping[str, Any], ...]]:
+    """Return the words of a bare figure with decimals, and it with the one unit it can have."""
+    unit = words.units.get(component.id)
+    for token, text in enumerate(said.tokens if unit else ()):
+        at = {n for n, word in enumerate(said.words) if word.token == token}
+        if at and re.fullmatch(r"\d{1,2}\.\d{1,2}[,;:]?", text):
+            return at, ({"value": float(text.rstrip(",;:")), "unit": unit},)
+    return set(), ()
+
+
+def refuse_between(said: Said) -> None:
+    """Refuse two conditions at two places: "LF tire worn RF bald" is no one condition of both.
+
+    Raises:
+        UsageError: a place stands between two conditions, and another one besides.
+    """
+    told = [at for at in range(len(said.words)) if said.words[at].used == "condition"]
+    places = {at: word.key for at, word in enumerate(said.words) if tag_of(word.key) in _PLACES}
+    between = {key for at, key in places.items() if told and told[0] < at < told[-1]}
+    besides = {key for at, key in places.items() if told and not told[0] < at < told[-1]}
+    if between and besides - between:
+        _refuse_more(said)
+
+
+def refuse_parted(said: Said, name: int, words: Words) -> None:
+    """Refuse a part that is named behind a comma where something was told of another before it.
+
+    Raises:
+        UsageError: "rear brakes 4 mm, drums ok".
+    """
+    at = said.words[name].token
+    commas = [token for token in range(at) if said.tokens[token].endswith(",")]
+    before = [n for n in range(name) if commas and said.words[n].token <= commas[-1]]
+    conditions = [n for n in before if condition_length(said, n, words)]
+    figures = [token for token, _figure in said.measured if commas and token <= commas[-1]]
+    named = [
+        n
+        for n in before
+        if said.words[n].key in names_index().weight
+        and not tag_of(said.words[n].key)
+        and n not in conditions
+        and said.words[n].key not in words.fillers
+    ]
+    if named and (conditions or figures):
+        _refuse_more(said)
+
+
+def _refuse_more(said: Said) -> NoReturn:
+    raise UsageError(
+        f"{said.shown!r} says more than one finding",
+        "write ; before another one, or give each by itself",
+    )
