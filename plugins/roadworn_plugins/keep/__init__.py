@@ -92,8 +92,8 @@ _say = Says(
         "turns-fix": "It turns if the work can be had for less than {cost:,.0f}.",
         "turns-running-over": f"{_RUNNING} over {_TOTAL}",
         "turns-running-under": f"{_RUNNING} under {_TOTAL}",
-        "turns-cause": "If the check says {part}, “{way}” costs {whole:,.0f} now instead of "
-        "{expected:,.0f}.",
+        "turns-cause": "If the check says {part}, “{way}” costs {whole:,.0f} now; the "
+        "{expected:,.0f} counts each possible cause by its chance.",
         "turns-standing": "“{wide}” is the better one if one breakdown costs you more than "
         "{cost:,.0f}, towing and lost time together.",
         "sold": "To be sold: {way}; {note}.",

@@ -306,7 +306,7 @@ def _headline(found: list[Wear], vehicle: str | None, unit: Unit, pace: dict[str
         name = Sentence("part-of-vehicle", "{part} of {vehicle}", part=name, vehicle=first.vehicle)
     months = _months(first, pace)
     word = "nearest-in-months" if months else "nearest"
-    return say(word, part=name, left=said_to_limit(first, unit), months=round(months))
+    return say(word, part=name, left=said_to_limit(first, unit), months=round(months or 0.0))
 
 
 def _table(
