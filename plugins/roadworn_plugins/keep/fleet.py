@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from roadworn.analysis import Cell, Column, Holds, Result, Table, Tells
+from roadworn.analysis import Cell, Result
 from roadworn.columns.view import UNSEEN_DAYS, LedgerView
 from roadworn.model.messages import Joined, Says
 from roadworn.model.units import KM_PER_MILE
@@ -24,6 +24,7 @@ from roadworn_plugins.keep.options import (
     usual_repairs,
     value_where_it_flips,
 )
+from roadworn_plugins.keep.tables import standings_table
 from roadworn_plugins.keep.ways import renewed
 from roadworn_plugins.projection.totals import grid_totals
 from roadworn_plugins.shared.costs_ahead import Band, cost_of
@@ -51,7 +52,6 @@ _COUNTED = frozenset({State.SAFETY, State.FAILED, State.DECLINED, State.DEFERRED
 _say = Says(
     "keep-or-sell",
     {
-        "fleet-title": "Vehicles by what they cost above their class in the next 12 months",
         "fleet-dearest": "Let go first, dearer than their class by more than chance: {vehicles}.",
         "fleet-asked": "{n} more {n:is|are} a fifth dearer or more: ask before the next large "
         "bill.",
@@ -59,7 +59,6 @@ _say = Says(
         "fleet-even": "No vehicle costs more than its class beyond what chance allows.",
         "fleet-few": "Too few to tell: no vehicle has enough parts with a life and a price on "
         "record.",
-        "per": "upkeep per {unit}",
         "dearer": "dearer than its class",
         "cheaper": "cheaper than its class",
         "as-class": "as its class, within what is known",
@@ -178,7 +177,7 @@ def retire_list(view: LedgerView, settings: KeepOrSellSettings) -> Result:
         rows.append((vehicle, *unknown, *(None,) * 11, _say("few-parts"), ""))
         evidence.append(())
     standings = [one for one, _middle in ranked]
-    table = _table(rows[: settings.most], evidence[: settings.most], unit, currency)
+    table = standings_table(rows[: settings.most], evidence[: settings.most], unit, currency)
     return Result(
         headline=_headline(ranked, currency),
         tables=(table,),
@@ -430,37 +429,6 @@ def _row(one: _Standing, rank: int, middle: float | None, turn: str) -> tuple[Ce
         one.upkeep / usual if usual else None,
         against,
         turn,
-    )
-
-
-def _table(
-    rows: list[tuple[Cell, ...]], evidence: list[tuple[str, ...]], unit: str, currency: str
-) -> Table:
-    return Table(
-        name="vehicles",
-        title=_say("fleet-title"),
-        columns=(
-            Column("vehicle", "vehicle", tells=Tells.VEHICLE),
-            Column("say", "what to do", tells=Tells.STATE),
-            Column("class", "class"),
-            Column("rank", "rank in it", "integer", detail=True),
-            Column("upkeep", "upkeep, 12 months", "money", currency, tells=Tells.VALUE),
-            Column("low", "low", "money", currency, tells=Tells.LOW),
-            Column("high", "high", "money", currency, tells=Tells.HIGH),
-            Column("failures", "of it failures", "money", currency, detail=True),
-            Column("services", "of it services", "money", currency, detail=True),
-            Column("due", "of it due now", "money", currency, detail=True),
-            Column("later", "upkeep, 24 months", "money", currency),
-            Column("value", "value now", "money", currency),
-            Column("loses", "loses in 12 months", "money", currency),
-            Column("per_distance", _say("per", unit=unit), "number"),
-            Column("times", "times its class", "number"),
-            Column("against", "against its class"),
-            Column("turn", "what would turn it", "sentence"),
-        ),
-        rows=tuple(rows),
-        evidence=tuple(evidence),
-        holds=Holds.UPKEEP,
     )
 
 

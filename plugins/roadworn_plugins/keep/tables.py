@@ -19,6 +19,8 @@ _say = Says(
         "turns-title": "What would change the answer",
         "offered": "yes",
         "not-offered": "no",
+        "fleet-title": "Vehicles by what they cost above their class in the next 12 months",
+        "per": "upkeep per {unit}",
     },
 )
 
@@ -150,4 +152,36 @@ def turns_table(turns: Sequence[str]) -> Table:
         (Column("turn", "turn"),),
         tuple((turn,) for turn in turns),
         holds=Holds.TURNS,
+    )
+
+
+def standings_table(
+    rows: list[tuple[Cell, ...]], evidence: list[tuple[str, ...]], unit: str, currency: str
+) -> Table:
+    """Return what lies ahead of each vehicle of a fleet as a table, a row each."""
+    return Table(
+        name="vehicles",
+        title=_say("fleet-title"),
+        columns=(
+            Column("vehicle", "vehicle", tells=Tells.VEHICLE),
+            Column("say", "what to do", tells=Tells.STATE),
+            Column("class", "class"),
+            Column("rank", "rank in it", "integer", detail=True),
+            Column("upkeep", "upkeep, 12 months", "money", currency, tells=Tells.VALUE),
+            Column("low", "low", "money", currency, tells=Tells.LOW),
+            Column("high", "high", "money", currency, tells=Tells.HIGH),
+            Column("failures", "of it failures", "money", currency, detail=True),
+            Column("services", "of it services", "money", currency, detail=True),
+            Column("due", "of it due now", "money", currency, detail=True),
+            Column("later", "upkeep, 24 months", "money", currency),
+            Column("value", "value now", "money", currency),
+            Column("loses", "loses in 12 months", "money", currency),
+            Column("per_distance", _say("per", unit=unit), "number"),
+            Column("times", "times its class", "number"),
+            Column("against", "against its class"),
+            Column("turn", "what would turn it", "sentence"),
+        ),
+        rows=tuple(rows),
+        evidence=tuple(evidence),
+        holds=Holds.UPKEEP,
     )
