@@ -31,7 +31,7 @@ def read(text):
             [("P0420", "stored"), ("P0171", "pending"), ("P0300", "stored")],
         ),
         (
-            "Stored codes: P0420, P0171\nPending: P0300\nPermanent:\nP0420\nP0302\n\nC0031",
+            "Stored codes: P0420, P0171\nPending: P0300\nPermanent:\nP0420\nP0302\n\nABS C0031",
             [
                 ("P0420", "stored"),
                 ("P0171", "stored"),
@@ -160,7 +160,9 @@ STATUSES = st.sampled_from(["stored", "pending", "permanent"])
 @given(st.lists(st.tuples(CODES, STATUSES), max_size=12, unique=True), st.booleans())
 def test_a_typed_list_is_read_back(codes, as_lines):
     joint = "\n" if as_lines else ", "
-    found = read(joint.join(f"{code} {status}" for code, status in codes))
+    found = parse_scan_text(joint.join(f"{code} {status}" for code, status in codes))
+    homeless = any(code[0] in "CB" for code, _ in codes)
+    assert [p.code for p in found.problems] == ["scan-module"] * homeless
     assert [(c.code, c.status) for c in found.codes] == codes
 
 
@@ -334,3 +336,56 @@ def test_one_module_keeps_one_name():
 def test_a_lamp_on_without_a_code_is_remarked():
     assert [r.code for r in read("lamp on, no codes").remarks] == ["scan-lamp"]
     assert read("lamp on P0420").remarks == ()
+
+
+PASTED = """Vehicle: Brannock Osprey
+Stored DTCs: 2
+P0420
+P0302
+Pending:
+P0171
+ABS module
+C0035 Left front wheel speed
+Body control module - Pending
+B1234
+Readiness: CAT incomplete, EVAP incomplete, O2 complete
+"""
+
+
+def test_a_line_that_names_a_module_begins_it_and_its_list_anew():
+    found = read(PASTED)
+    assert [(code.code, code.status, code.module) for code in found.codes] == [
+        ("P0420", "stored", "engine"),
+        ("P0302", "stored", "engine"),
+        ("P0171", "pending", "engine"),
+        ("C0035", "stored", "ABS"),
+        ("B1234", "pending", "Body control module"),
+    ]
+    assert found.beside == (
+        "Vehicle: Brannock Osprey",
+        "Readiness: CAT incomplete, EVAP incomplete, O2 complete",
+    )
+
+
+@pytest.mark.parametrize(
+    ("text", "codes"),
+    [
+        ("Stored\nP0420\nPending\nP0171", [("stored", "engine"), ("pending", "engine")]),
+        ("Stored DTCs: 0\nPending codes: 1\nP0171", [("pending", "engine")]),
+        ("Pending:\nABS\nC0035", [("stored", "ABS")]),
+        ("ABS pending codes:\nC0035", [("pending", "ABS")]),
+        ("Pending:\nABS C0035\nP0171", [("stored", "ABS"), ("pending", "engine")]),
+        ("Steering module\nC0051", [("stored", "Steering module")]),
+    ],
+)
+def test_headings_as_printouts_write_them(text, codes):
+    assert [(code.status, code.module) for code in read(text).codes] == codes
+
+
+@pytest.mark.parametrize("text", ["C0035", "P0420 B1234 pending", "Stored:\nC0035"])
+def test_whose_a_code_of_chassis_or_body_is_is_asked(text):
+    # SAE J2012: C is the chassis, B the body; neither is kept under the engine in silence.
+    (problem,) = parse_scan_text(text).problems
+    assert problem.code == "scan-module"
+    assert "ABS: " in problem.hint
+    assert read(f"ABS: {text.split()[-2] if 'pending' in text else 'C0035'}").codes

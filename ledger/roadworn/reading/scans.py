@@ -53,12 +53,15 @@ def read_scan(
     """
     lines = "\n".join(texts).splitlines()
     read = parse_scan_text("\n".join(line for line in lines if not line.startswith("#")))
-    if read.problems:
-        raise ProblemsFound(read.problems[0].joined(), read.problems)
+    named = one_name(module) != DEFAULT_MODULE
+    problems = tuple(one for one in read.problems if not named or one.code != "scan-module")
+    if problems:
+        raise ProblemsFound(problems[0].joined(), problems)
     scan = read.payload()
     scan["modules"] = _answers(read, module, failed, no_codes)
-    if failed:
-        scan["note"] = failed
+    told = [*read.beside, *([failed] if failed else [])]
+    if told:
+        scan["note"] = "; ".join(told)
     if lamp:
         if lamp.casefold() not in {"on", "off"}:
             raise UsageError(f"--lamp is on or off, not {lamp!r}.")

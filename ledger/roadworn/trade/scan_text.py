@@ -8,12 +8,23 @@ hint, never corrected. "No codes" and "no answer" are different facts and stay s
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from difflib import get_close_matches
 from typing import Literal
 
 from roadworn.model.messages import Problem
 from roadworn.trade.codes import code_of_bytes
 from roadworn.trade.scan_raw import is_raw, raw_codes
+from roadworn.trade.scan_words import (
+    CODE_LIKE,
+    FILLERS,
+    LAMP_WORDS,
+    MODULE_WORDS,
+    NAMES_MODULE,
+    READINESS_BYTES,
+    STATUS_WORDS,
+    heading_says,
+    split_description,
+    tells_no_code,
+)
 from roadworn.trade.scanned import (
     DEFAULT_MODULE,
     MOST_WARM_UPS,
@@ -28,24 +39,6 @@ from roadworn.trade.scanned import (
     take_heavy_bytes,
 )
 
-_STATUS_WORDS: dict[str, Status] = {
-    **dict.fromkeys(("stored", "confirmed", "current", "active", "conf", "curr"), "stored"),
-    **dict.fromkeys(("pending", "pend", "pndg"), "pending"),
-    **dict.fromkeys(("permanent", "perm"), "permanent"),
-    # SAE J1939-73 calls the list of DM2 "previously active".
-    **dict.fromkeys(("previous", "history", "historic", "hist", "inactive"), "previous"),
-}
-_LAMP_WORDS = frozenset({"lamp", "mil", "light"})
-#: Modules that readers name without a colon; any other name needs one.
-_MODULE_WORDS = frozenset(
-    {"engine", "ecm", "ecu", "pcm", "tcm", "tcu", "transmission", "gearbox", "abs", "ebcm", "srs"}
-    | {"airbag", "bcm", "body", "hvac", "ipc", "cluster", "gateway", "tpms", "immobilizer"}
-)
-_FILLERS = frozenset(
-    {"and", "the", "a", "is", "are", "was", "code", "codes", "dtc", "dtcs", "fault", "faults"}
-    | {"trouble", "commanded", "status", "monitor", "monitors", "bytes", "readiness", "module"}
-    | {"list", "read", "found", ":", "-", "–", "=", "|", "none", "byte"}
-)
 _NO_CODES = re.compile(r"\b(?:no|0|zero)\s+(?:\w+\s+)?(?:codes?|dtcs?|faults?)\b", re.IGNORECASE)
 #: How many there are, as a printout's title says it: what is counted stands below.
 _HOW_MANY = re.compile(
@@ -71,18 +64,7 @@ _HEAVY_BYTES = re.compile(
     r"\b(dm1|dm2|j1939)\b\s*[:=]?\s*([0-9A-Fa-f]{2}(?:[ ]?[0-9A-Fa-f]{2}){3,})(?![0-9A-Za-z])",
     re.IGNORECASE,
 )
-#: "P0420: words of a reader", "P0420 - words" or "P0420 words": not ours to understand.
-_DESCRIBED = re.compile(
-    r"\s*([PCBU]\w{3,5}(?:-[0-9A-F]{2})?|spn[0-9]+fmi[0-9]+(?:x[0-9]+)?)"
-    r"(?:\s*(:|\s-|\s–|\t)|\s)\s*(.*)",
-    re.IGNORECASE,
-)
-_BYTES = re.compile(
-    r"(?<![0-9A-Za-z])(?:41[ ]?01[ ]?)?([0-9A-Fa-f]{2}(?:[ ][0-9A-Fa-f]{2}){3}|[0-9A-Fa-f]{8})"
-    r"(?![0-9A-Za-z]|[ ][0-9A-Fa-f]{2}(?![0-9A-Za-z]))"
-)
 _HEADING = re.compile(r"\s*([A-Za-z0-9][A-Za-z0-9 _./()-]{0,39}?)\s*:(?!\S*:)")
-_CODE_LIKE = re.compile(r"(?=.*\d)[PCBU][0-9A-Z-]{2,8}|PO\w{2,4}|[0-3][0-9A-F]{3}", re.IGNORECASE)
 _STATUS_BYTE = re.compile(r"(?:0x)?([0-9A-F]{2})", re.IGNORECASE)
 _CLEARED = r"(?:since\s+(?:the\s+)?(?:codes?\s+)?(?:were\s+)?clear(?:ed|ing)?)"
 _FIGURE = r"([0-9][0-9,]*)"
@@ -101,49 +83,6 @@ _WARM_UPS = (
     ),
 )
 _FARTHEST = 10_000_000
-_MOST = 200
-_NEAR = 0.75
-#: Fewer words than this without a mark between are no description: "P0300 hello" may be a slip.
-_LEAST = 2
-_LIST_WORDS = sorted({*_STATUS_WORDS, "readiness"})
-
-
-def _split_description(line: str) -> tuple[str, str | None]:
-    """Return a line without the reader's description of its code, and the description.
-
-    A line whose code is followed by another code has none.
-    """
-    found = _DESCRIBED.match(line)
-    if found is None or not (_CODE_LIKE.fullmatch(found[1]) or found[1].startswith("spn")):
-        return line, None
-    words = found[3].split()
-    if any(_CODE_LIKE.fullmatch(word.strip("()[].,;:")) for word in words):
-        return line, None
-    plain = [word.strip("()[].,;:-–").casefold() for word in words]
-    if found[2] is None and not _is_description(plain):
-        return line, None
-    status = ""
-    if plain and plain[-1] in _STATUS_WORDS:
-        status, words = plain[-1], words[:-1]
-    elif plain and plain[0] in _STATUS_WORDS:
-        status, words = plain[0], words[1:]
-    told = re.sub(r"^[\s:–-]+|[\s:,;–(\[-]+$", "", " ".join(words))[:_MOST]
-    return f"{found[1]} {status}", told or None
-
-
-def _is_description(words: list[str]) -> bool:
-    unknown = [
-        word
-        for word in words
-        if word
-        and word not in _STATUS_WORDS
-        and word not in _FILLERS
-        and word not in _LAMP_WORDS
-        and not re.fullmatch(r"on|off|(0x)?[0-9a-f]{2,}|[0-9]+", word)
-    ]
-    slips = [word for word in unknown if get_close_matches(word, _LIST_WORDS, 1, _NEAR)]
-    tells_lamp = bool(_LAMP_WORDS & {*words}) and bool({"on", "off"} & {*words})
-    return len(unknown) >= _LEAST and not slips and not tells_lamp
 
 
 _MAX_LINES = 2000
@@ -158,15 +97,18 @@ class _Reading:
     lamps: set[Literal["on", "off"]] = field(default_factory=set)
     readiness: list[str] = field(default_factory=list)
     bare: list[int] = field(default_factory=list)  # lines of bytes with no word to say what
+    homeless: list[str] = field(default_factory=list)  # codes of chassis or body under no module
     problems: list[Problem] = field(default_factory=list)
     remarks: list[Problem] = field(default_factory=list)
     empty: list[str] = field(default_factory=list)
     failed: list[str] = field(default_factory=list)
     before: list[str] = field(default_factory=list)  # only what was active before was read
+    beside: list[str] = field(default_factory=list)  # lines that tell of no code
+    bare_list: str = ""  # the name of a list that stood alone, until a code stands below it
     since_clear: tuple[float, str] | None = None
     warm_ups: int | None = None
     status: Status = "stored"
-    module: str = DEFAULT_MODULE
+    module: str = ""  # as a heading says it; nobody said it where it is empty
     line: int = 0
 
     def take(self, taken: ScannedCode | Problem | None) -> int | None:
@@ -196,13 +138,18 @@ def parse_scan_text(text: str) -> ScanText:
     lines = text[:_MAX_TEXT].splitlines()
     for reading.line, line in enumerate(lines[:_MAX_LINES], start=1):
         if not line.strip():
-            reading.status, reading.module = "stored", DEFAULT_MODULE
+            reading.status, reading.module = "stored", ""
             continue
         _read_line(reading, line)
     if len(lines) > _MAX_LINES or len(text) > _MAX_TEXT:
         message = f"The text is longer than {_MAX_LINES} lines or {_MAX_TEXT} characters"
         hint = "record one vehicle's read-out at a time"
         reading.problems.append(Problem.of("scan-text", message, hint))
+    if reading.bare_list and not reading.codes and not reading.empty:
+        reading.refuse(
+            f"Nothing follows {reading.bare_list!r} that it could say something about",
+            "put it right after its code, or above its codes",
+        )
     codes = _judged(reading)
     with_codes = {code.module for code in codes}
     answered = {code.module for code in codes if code.status != "previous"} | {*reading.empty}
@@ -219,6 +166,7 @@ def parse_scan_text(text: str) -> ScanText:
         remarks=(*reading.remarks, *scan_remarks(stored, lamp, readiness)),
         since_clear=reading.since_clear,
         warm_ups=reading.warm_ups,
+        beside=tuple(reading.beside),
         before=tuple(
             dict.fromkeys(
                 m for m in (*(code.module for code in codes), *reading.before) if m not in answered
@@ -232,14 +180,20 @@ def _read_line(reading: _Reading, line: str) -> None:
     line = re.sub(r"bus init\s*:", "bus init ", line, flags=re.IGNORECASE)
     line = re.sub(r"\bpreviously active\b", "previous", line, flags=re.IGNORECASE)
     line = re.sub(r"^\s*module\s*:\s*([\w .-]{1,40}?)\s*$", r"\1:", line, flags=re.IGNORECASE)
+    if tells_no_code(line):
+        reading.beside.append(" ".join(line.split()))
+        return
     line = _HOW_MANY.sub(_counted, line)
+    # "Stored DTCs: 0" counts a list that holds nothing.
+    line = re.sub(r"^(\s*\w[\w ]{2,30}[:=])\s*0\s*$", r"\1 none", line)
     line = _read_heavy_bytes(reading, line)
     line = _HEAVY.sub(lambda m: f" spn{m[1]}fmi{m[2]}{f'x{m[3]}' if m[3] else ''} ", line).strip()
-    line, description = _split_description(line)
+    line, description = split_description(line)
     line = _read_figures(reading, line)
-    line, module, status = _read_headings(reading, line)
+    line, named, status = _read_headings(reading, line)
+    module = named or DEFAULT_MODULE
     if description is None:
-        line, description = _split_description(line)
+        line, description = split_description(line)
     if _FAILED.search(line):
         reading.failed.append(module)
         return
@@ -253,40 +207,44 @@ def _read_line(reading: _Reading, line: str) -> None:
     if _NO_CODES.search(line) or line.strip().casefold() == "none":
         reading.empty.append(module)
         line = _NO_CODES.sub(" ", line)
-    found = list(_BYTES.finditer(line))
+    found = list(READINESS_BYTES.finditer(line))
     reading.readiness += [m[1].replace(" ", "").upper() for m in found]
     if found and not re.search(r"readiness|monitor|status|41 ?01", line, re.IGNORECASE):
         reading.bare.append(reading.line)
-    line = _BYTES.sub(" ", line)
+    line = READINESS_BYTES.sub(" ", line)
     before = len(reading.codes)
     _read_words(reading, re.split(r"[\s,;]+", line.strip()), status, module)
     if description is not None:
         reading.codes[before:] = [
             code._replace(words=description) for code in reading.codes[before:]
         ]
+    if not named:
+        # SAE J2012: C is the chassis, B the body; the engine's module knows of neither.
+        reading.homeless += [c.code for c in reading.codes[before:] if c.code[0] in "CB"]
 
 
 def _counted(found: re.Match[str]) -> str:
     """Return what a count of codes says besides: the list that is counted heads what follows."""
     word = (found[1] or "").casefold()
-    if not word or word in _FILLERS:
+    if not word or word in FILLERS:
         return " "
-    if word in _MODULE_WORDS:
+    if word in MODULE_WORDS:
         return f" {word} "
     # Behind a code the word could be the code's own.
     begins = not found.string[: found.start()].strip()
-    return f" {word}: " if word in _STATUS_WORDS and begins else found[0]
+    return f" {word}: " if word in STATUS_WORDS and begins else found[0]
 
 
 def _read_heavy_bytes(reading: _Reading, line: str) -> str:
     """Take ``DM1 04 FF B8 04 03 0A`` and ``J1939 B8 04 03 0A`` off a line."""
     while found := _HEAVY_BYTES.search(line):
         status: Status = "previous" if found[1].casefold() == "dm2" else "stored"
-        taken, lamp = take_heavy_bytes(found[1], found[2], status, reading.module)
+        module = reading.module or DEFAULT_MODULE
+        taken, lamp = take_heavy_bytes(found[1], found[2], status, module)
         for one in taken:
             reading.take(one)
         if not taken:
-            (reading.before if status == "previous" else reading.empty).append(reading.module)
+            (reading.before if status == "previous" else reading.empty).append(module)
         if lamp is not None:
             reading.lamps.add(lamp)
         line = f"{line[: found.start()]} {line[found.end() :]}"
@@ -324,25 +282,35 @@ def _read_figures(reading: _Reading, line: str) -> str:
 
 
 def _read_headings(reading: _Reading, line: str) -> tuple[str, str, Status]:
-    """Take headings off a line; one that stands alone also holds for the lines below it."""
+    """Take headings off a line; one that stands alone also holds for the lines below it.
+
+    A module begins its lists anew, as stored. The module is empty where nobody named one.
+    """
     module, status = reading.module, reading.status
     while heading := _HEADING.match(line):
         word, line = heading[1].casefold(), line[heading.end() :]
-        named = _status_of(word)
-        if any(part in _LAMP_WORDS for part in word.split()):
+        named, owner = heading_says(heading[1])
+        if any(part in LAMP_WORDS for part in word.split()):
             return f"{word} {line}", module, status
-        if named is not None:
-            status = named
-        elif not all(part in _FILLERS for part in word.split()):
-            module = one_name(heading[1])
-        elif _BYTES.search(line):
+        if not named and not owner and READINESS_BYTES.search(line):
             return f"{word} {line}", module, status
+        module, status = owner or module, named or ("stored" if owner else status)
         if not line.strip():
-            reading.module = module
-            reading.status = status if named is not None else "stored"
-    first, _, rest = line.strip().partition(" ")
-    if first.casefold() in _MODULE_WORDS:
+            reading.module, reading.status = module, status if named or owner else "stored"
+    bare = line.strip()
+    others = [word for word in bare.casefold().split() if word not in STATUS_WORDS]
+    if NAMES_MODULE.fullmatch(" ".join(others)) or all(
+        word in MODULE_WORDS or word in FILLERS - {"none"} for word in others
+    ):
+        named, owner = heading_says(bare)
+        if named or owner:
+            reading.module, reading.status = owner or module, named or "stored"
+            reading.bare_list = "" if owner else bare
+            return "", reading.module, reading.status
+    first, _, rest = bare.partition(" ")
+    if first.casefold() in MODULE_WORDS:
         module, line = one_name(first), rest
+        status = reading.status if module == reading.module else "stored"
     return line, module, status
 
 
@@ -354,13 +322,13 @@ def _read_words(reading: _Reading, words: Sequence[str], status: Status, module:
     for raw in words:
         plain = raw.strip("()[].:")
         word = plain.casefold()
-        if word in _STATUS_WORDS:
+        if word in STATUS_WORDS:
             if last is None or leading:
-                leading, status, waiting = True, _STATUS_WORDS[word], word
+                leading, status, waiting = True, STATUS_WORDS[word], word
             else:
-                reading.codes[last] = reading.codes[last]._replace(status=_STATUS_WORDS[word])
+                reading.codes[last] = reading.codes[last]._replace(status=STATUS_WORDS[word])
                 last = None
-        elif word in _LAMP_WORDS:
+        elif word in LAMP_WORDS:
             waiting = "lamp"
         elif waiting == "lamp" and word in {"on", "off"}:
             reading.lamps.add("on" if word == "on" else "off")
@@ -371,7 +339,7 @@ def _read_words(reading: _Reading, words: Sequence[str], status: Status, module:
                 take_heavy(int(heavy[1]), int(heavy[2]), count, status, module)
             )
             waiting = ""
-        elif _CODE_LIKE.fullmatch(word):
+        elif CODE_LIKE.fullmatch(word):
             last = latest = reading.take(take_code(plain, status, module))
             waiting = ""
         elif hexed := re.fullmatch("0x((?:[0-9a-f]{2}){2,3})", word):
@@ -381,7 +349,7 @@ def _read_words(reading: _Reading, words: Sequence[str], status: Status, module:
         elif latest is not None and (byte := _STATUS_BYTE.fullmatch(plain)) is not None:
             reading.codes[latest] = reading.codes[latest]._replace(status_byte=byte[1].upper())
             latest = None
-        elif word and word not in _FILLERS:
+        elif word and word not in FILLERS:
             reading.refuse(
                 f"{raw[:40]!r} is not understood in a read-out",
                 "put it into the note, or after a code and a colon",
@@ -405,11 +373,6 @@ def _judged(reading: _Reading) -> tuple[ScannedCode, ...]:
     return tuple(kept)
 
 
-def _status_of(heading: str) -> Status | None:
-    words = [word for word in heading.split() if word not in _FILLERS]
-    return _STATUS_WORDS.get(words[0]) if len(words) == 1 else None
-
-
 def _contradictions(reading: _Reading, with_codes: set[str]) -> Iterator[Problem]:
     if len(reading.lamps) == 2:
         yield Problem.of("scan-lamp", "The lamp is said to be on and off", "say which")
@@ -421,6 +384,10 @@ def _contradictions(reading: _Reading, with_codes: set[str]) -> Iterator[Problem
         message = "Four bytes beside a heavy vehicle's faults may be readiness or another fault"
         hint = "write readiness, DM1, DM2 or J1939 before them"
         yield Problem.of("scan-readiness", message, hint, row=reading.bare[0])
+    if reading.homeless:
+        code = reading.homeless[0]
+        message = f"{', '.join(reading.homeless)}: no module is named that such a code belongs to"
+        yield Problem.of("scan-module", message, f"put its module before it, as in 'ABS: {code}'")
     both = with_codes & set(reading.failed)
     if both:
         message = f"{', '.join(sorted(both))} gave codes and is said not to have answered"

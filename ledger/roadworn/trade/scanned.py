@@ -7,6 +7,7 @@ ISO 14229-1 service 19 02 answers with 59 02, a mask, and four bytes a code: thr
 its status byte. Bytes that fit neither form are not guessed at.
 """
 
+import re
 from dataclasses import dataclass, replace
 from typing import Any, Literal, NamedTuple
 
@@ -38,10 +39,14 @@ _ONE_MODULE = {
     **dict.fromkeys(("srs", "airbag", "airbags"), "SRS"),
 }
 
+_MODULE_WORD = re.compile(r"\s+(?:control\s+)?(?:module|unit)(?:\s+(?:codes?|dtcs?))?$")
+
 
 def one_name(module: str) -> str:
     """Return the name a module is kept by: ``ECM`` and ``PCM`` are the engine's."""
-    return _ONE_MODULE.get(module.strip().casefold(), module.strip())
+    name = module.strip()
+    plain = _MODULE_WORD.sub("", name.casefold())
+    return _ONE_MODULE.get(name.casefold()) or _ONE_MODULE.get(plain, name)
 
 
 class ScannedCode(NamedTuple):
@@ -94,6 +99,7 @@ class ScanText:
         remarks: what was understood but does not agree with itself.
         since_clear: distance since codes were cleared and its unit, or None.
         warm_ups: warm-ups since then, or None.
+        beside: lines that tell of no code: the head of a printout, readiness in words.
     """
 
     codes: tuple[ScannedCode, ...]
@@ -106,6 +112,7 @@ class ScanText:
     since_clear: tuple[float, str] | None = None
     warm_ups: int | None = None
     before: tuple[str, ...] = ()
+    beside: tuple[str, ...] = ()
 
     def payload(self) -> dict[str, Any]:
         """Return the payload of a `scan` event, without the raw text."""
