@@ -246,3 +246,21 @@ def test_an_estimate_is_revised_once(agreed: Run) -> None:
     told = agreed("record", "estimate", "van-3", "battery 80.00", "--revises", first)
     assert told.code == 3
     assert "was revised by" in told.err
+
+
+def test_a_finding_without_a_level_is_answered_by_work_at_one(shop: Run) -> None:
+    assert shop("record", "inspection", "van-3", "LF ball joint play").code == 0
+    assert (
+        shop("record", "estimate", "van-3", "LF lower ball joint 1.5 h x 140 + part 34").code == 0
+    )
+    assert shop("record", "authorisation", "van-3", "last", "1=ok").code == 0
+    done = shop("done", "van-3", "1")
+    assert done.code == 0, done.err
+    told = " ".join(done.err.split())
+    assert "line 1: failed, as found on" in told
+    assert "names no level" in told
+    assert "the upper one was not looked at again" in told
+    left = shop(
+        "sql", "SELECT component FROM open_findings WHERE position = 'LF'", "--format", "csv"
+    )
+    assert left.out.split() == ["component"]

@@ -11,6 +11,7 @@ from builders import enrolled, found, looked, replaced
 
 from roadworn.model.catalogue import place_of, place_sql
 from roadworn.testing import event
+from roadworn_plugins.shared.rule_sets import load_looks
 
 ALTERNATOR = "electrical.alternator"
 #: What the catalogue places by the axle, and the two sides of an axle and how it is called.
@@ -291,6 +292,31 @@ def test_what_is_open_at_one_side_of_an_axle_closes_with_work_at_the_other(
     tire = look("2024-03-01", 54_000, "failed", "wheel.tire", position=left)
     changed = replace("2024-05-01", 60_000, "wheel.tire", position=right)
     assert view_of([enrol(), tire, changed]).sql(opened).rows == [(left,)]
+
+
+@pytest.mark.parametrize(
+    ("found", "done", "left"),
+    [
+        ("LF", "LF-lower", []),
+        ("LF-lower", "LF", []),
+        ("LF-lower", "LF-upper", [("LF-lower",)]),
+        ("LF", "RF-lower", [("LF",)]),
+    ],
+)
+def test_work_at_a_level_answers_a_finding_that_names_none(view_of, found, done, left):
+    """A wheel has an upper and a lower ball joint. Common practice, no source."""
+    joint = "suspension.ball_joint"
+    view = view_of(
+        [
+            enrol(),
+            look("2024-03-01", 54_000, "failed", joint, position=found),
+            replace("2024-05-01", 60_000, joint, position=done),
+        ]
+    )
+    assert view.sql("SELECT position FROM open_findings").rows == left
+    looks = load_looks(view, [joint])["bus-1"].newest([joint])
+    failed = [seen.place for seen in looks if seen.condition == "failed"]
+    assert failed == [place for (place,) in left]
 
 
 def test_the_rule_of_axles_is_the_same_in_sql_and_in_python(view_of):

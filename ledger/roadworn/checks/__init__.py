@@ -76,6 +76,7 @@ CHECKS = (
     Check("measured:grown_since", Needs.HISTORY, ("inspection",)),
     Check("comebacks:codes", Needs.HISTORY, ("scan",)),
     Check("comebacks:back", Needs.HISTORY, _JOBS),
+    Check("comebacks:level_unsaid", Needs.HISTORY, WORK),
     Check("consent:unagreed", Needs.HISTORY, WORK),
     Check("identity:vin", Needs.PROFILE, _PROFILE),
     Check("identity:vin_of_another", Needs.PROFILE, _PROFILE),

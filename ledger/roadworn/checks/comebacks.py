@@ -5,8 +5,10 @@ from datetime import date, timedelta
 from typing import Any, Literal
 
 from roadworn.checks.facts import Draft, Facts
+from roadworn.model.catalogue import meet
 from roadworn.model.events import StoredEvent
 from roadworn.model.messages import Joined, Problem, Says
+from roadworn.model.places import wheel_of
 from roadworn.model.units import convert
 from roadworn.say.telling import item_words
 from roadworn.trade.warranty import WINDOW_DAYS, WINDOW_KM, Warranty, comeback, same_place
@@ -23,6 +25,10 @@ _say = Says(
         "until": ", which runs through {day}",
         "warranty": "{since}: back within its warranty{if_same}{until}.",
         "claim": "Claim it from {supplier}.",
+        "level-of-finding": "this answers {finding} of {on}, which names no level: {work} was "
+        "done, and the {other} one was not looked at again.",
+        "level-of-work": "this answers {finding} of {on}, though {work} names no level: correct "
+        "it if it was the {other} one.",
         "window": "{since}: a comeback{if_same} (within {window} days and {far:,.10g} km, "
         "common practice).",
         "complaint": "the same complaint was written down {days} days ago, on {on}: a comeback "
@@ -104,10 +110,54 @@ def _is_back(stored: Draft, before: StoredEvent) -> bool:
     places = one.get("position"), other.get("position")
     if stored.occurred_at[:10] == before.occurred_at[:10] and (
         # The complaint that led to the work, a repair with it, or the next coil of the same job.
-        stored.kind != "replacement" or (None in places and places[0] != places[1])
+        stored.kind != "replacement" or (places[0] != places[1] and _leaves_open(places))
     ):
         return False
     return same_place(one["component"], *places)
+
+
+def _leaves_open(places: tuple[str | None, str | None]) -> bool:
+    """Whether one of two places says less than the other: none at all, or a wheel without level."""
+    return None in places or any("-" in (place or "") for place in places)
+
+
+def level_unsaid(stored: Draft, facts: Facts) -> Iterator[Problem]:
+    """Tell which finding work answers whose level, upper or lower, only one of the two names."""
+    place, component = stored.payload.get("position"), stored.payload.get("component")
+    if not place or not component or stored.payload.get("action") == "inspected":
+        return
+    seen: set[str] = set()
+    for event in facts.events(stored.vehicle_id, "inspection"):
+        if event.occurred_at[:10] > stored.occurred_at[:10]:
+            continue
+        for finding in event.data().get("findings", ()):
+            at = finding.get("position") or ""
+            if finding["component"] != component or at in seen:
+                continue
+            seen.add(at)
+            if (
+                finding["condition"] in {"failed", "wearing"}
+                and at not in {"", place}
+                and wheel_of(at) == wheel_of(place)
+                and meet(component, at, place)
+            ):
+                yield Problem(
+                    "level-unsaid",
+                    _say(
+                        "level-of-finding" if at == wheel_of(at) else "level-of-work",
+                        finding=item_words(finding),
+                        work=item_words(stored.payload),
+                        on=event.occurred_at[:10],
+                        other=_other_level(place if at == wheel_of(at) else at),
+                    ),
+                )
+
+
+def _other_level(place: str) -> str:
+    level = place.partition("-")[2]
+    return {"lower": "upper", "upper": "lower", "inner": "outer", "outer": "inner"}.get(
+        level, "other"
+    )
 
 
 def _same_complaint(stored: Draft, before: Iterable[StoredEvent]) -> str:

@@ -4,7 +4,7 @@ from roadworn.columns.spec import COMMON, ViewSpec, columns_of, common_of
 from roadworn.columns.tables import DECISIONS, ESTIMATE_LINES
 from roadworn.columns.tables_looks import CODES, FINDINGS, SCANS
 from roadworn.columns.views_vehicles import COMMON_SQL
-from roadworn.model.catalogue import place_sql
+from roadworn.model.catalogue import meets_sql, place_sql
 
 _PLACE = place_sql("component", "position")
 
@@ -34,19 +34,15 @@ OPEN_FINDINGS = ViewSpec(
       SELECT vehicle_id, component, place, max(occurred_at) AS done_at FROM (
         {_done("replacements", "repairs", "maintenance_done WHERE action <> 'inspected'")}
       ) AS done GROUP BY vehicle_id, component, place
-    ), anywhere AS (
-      SELECT vehicle_id, component, max(done_at) AS done_at FROM work
-      GROUP BY vehicle_id, component
+    ), answered AS (
+      SELECT p.vehicle_id, p.component, p.place, max(w.done_at) AS done_at
+      FROM (SELECT DISTINCT vehicle_id, component, place FROM looks) AS p
+      JOIN work AS w ON w.vehicle_id = p.vehicle_id AND w.component = p.component
+        AND {meets_sql("w.place", "p.place")}
+      GROUP BY p.vehicle_id, p.component, p.place
     ), seen_to AS (
-      SELECT l.*, CASE WHEN l.place = '' THEN a.done_at
-                       ELSE greatest(coalesce(w.done_at, n.done_at), coalesce(n.done_at, w.done_at))
-                       END AS done_at
-      FROM looks AS l
-      LEFT JOIN work AS w
-        ON w.vehicle_id = l.vehicle_id AND w.component = l.component AND w.place = l.place
-      LEFT JOIN work AS n
-        ON n.vehicle_id = l.vehicle_id AND n.component = l.component AND n.place = ''
-      LEFT JOIN anywhere AS a ON a.vehicle_id = l.vehicle_id AND a.component = l.component
+      SELECT l.*, a.done_at FROM looks AS l LEFT JOIN answered AS a
+        ON a.vehicle_id = l.vehicle_id AND a.component = l.component AND a.place = l.place
     ), open AS (
       SELECT * FROM seen_to
       WHERE done_at IS NULL OR (done_at <= occurred_at
@@ -242,7 +238,7 @@ DECLINED_WORK = ViewSpec(
       AND NOT EXISTS (
         SELECT 1 FROM done AS d
         WHERE d.vehicle_id = l.vehicle_id AND d.component = l.component
-          AND (d.place = l.place OR d.place = '' OR l.place = '')
+          AND {meets_sql("d.place", "l.place")}
           AND d.occurred_at >= l.occurred_at)""",
     needs=("main.authorisations", "main.replacements", "main.repairs"),
     kept=True,
@@ -316,7 +312,7 @@ OFFERS = ViewSpec(
       WHERE NOT EXISTS (
         SELECT 1 FROM done AS d
         WHERE d.vehicle_id = l.vehicle_id AND d.component = l.component
-          AND (d.place = l.place OR d.place = '' OR l.place = '')
+          AND {meets_sql("d.place", "l.place")}
           AND d.occurred_at >= l.occurred_at)
     ), days AS (
       SELECT u.*, lead(offered_on) OVER (PARTITION BY vehicle_id, component, place
@@ -348,7 +344,7 @@ OFFERS = ViewSpec(
              min(f.first_seen_on) AS first_found_on, max(f.occurred_on) AS last_found_on
       FROM told AS o
       JOIN main.open_findings AS f ON f.vehicle_id = o.vehicle_id AND f.component = o.component
-        AND ({_F_PLACE} = o.place OR o.place = '' OR {_F_PLACE} = '')
+        AND {meets_sql(_F_PLACE, "o.place")}
       GROUP BY o.vehicle_id, o.component, o.place
     )
     SELECT o.*, CASE s.failed WHEN 1 THEN 'failed' WHEN 0 THEN 'wearing' END AS condition,

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from roadworn.columns.spec import COMMON, ViewSpec, columns_of, common_of
 from roadworn.columns.tables import ESTIMATE_LINES, REPLACEMENTS, VISITS
 from roadworn.columns.views_open_work import AUTHORISATIONS
-from roadworn.model.catalogue import catalogue, place_sql
+from roadworn.model.catalogue import catalogue, meets_sql, place_sql
 
 #: Kinds that are written down standing at the vehicle, so that one of today says it is here.
 _AT_THE_VEHICLE = (
@@ -53,10 +53,10 @@ WORK_DONE = ViewSpec(
 _DONE = f"""
     SELECT vehicle_id, component, {place_sql("component", "position")} AS place, occurred_on, seq
     FROM main.work_done WHERE kind <> 'maintenance' OR how <> 'inspected'"""
-_SINCE = """
+_SINCE = f"""
       SELECT 1 FROM done AS d
       WHERE d.vehicle_id = l.vehicle_id AND d.component = l.component
-        AND (d.place = l.place OR d.place = '' OR l.place = '')
+        AND {meets_sql("d.place", "l.place")}
         AND (d.occurred_on > l.estimated_on
              OR (d.occurred_on = l.estimated_on AND d.seq > l.estimate_seq))"""
 _HERE = "vehicle_id IN (SELECT vehicle_id FROM main.vehicles WHERE retired_on IS NULL)"
@@ -138,7 +138,7 @@ APPROVED_LINES = ViewSpec(
        AND ((w.estimate = l.estimate AND w.estimate_line = l.line)
          OR (w.estimate = l.as_in AND w.estimate_line = l.as_line)
          OR (w.estimate IS NULL AND NOT w.looked AND w.component = l.component
-             AND (w.place = {_LINE_PLACE} OR w.place = '' OR {_LINE_PLACE} = '')
+             AND {meets_sql("w.place", _LINE_PLACE)}
              AND (w.occurred_on > l.estimated_on
                   OR (w.occurred_on = l.estimated_on AND w.seq > l.estimate_seq))))
       GROUP BY l.estimate, l.line

@@ -145,6 +145,11 @@ def axle_of(position: str | None) -> str | None:
     return _AXLE_OF.get((position or "").partition("-")[0])
 
 
+def wheel_of(position: str) -> str:
+    """Return the wheel of a place that names a level, LF for LF-lower, else the place itself."""
+    return position.partition("-")[0]
+
+
 def other_side(position: str) -> str:
     """Return the same place on the other side, LF for RF and 2L-inner for 2R-inner, or nothing."""
     head, dash, rest = position.partition("-")

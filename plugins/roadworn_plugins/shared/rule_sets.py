@@ -15,7 +15,7 @@ from datetime import date
 from typing import Any, Literal
 
 from roadworn.columns.view import LedgerView
-from roadworn.model.catalogue import place_of
+from roadworn.model.catalogue import meet, place_of
 from roadworn.model.places import covers
 from roadworn.trade import DataFile, Key
 from roadworn.trade.judging import KnownSizes, size_keys
@@ -233,7 +233,11 @@ class Looks:
         own = [s for s in named if s.place == place]
         if place:
             own += [s for s in named if s.place == "" and s.condition == "sound"]
-        work = [w for w in self.work.get(component, ()) if not place or covers(w.place, place)]
+        work = [
+            w
+            for w in self.work.get(component, ())
+            if not place or covers(w.place, place) or meet(component, w.place, place)
+        ]
         if not place and not own:
             # Work at one place says nothing of the others.
             work = [w for w in work if w.place == ""]
