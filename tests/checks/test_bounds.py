@@ -2,10 +2,12 @@
 
 import pytest
 
+from roadworn.checks import payload_findings
 from roadworn.checks.measured import check_measurements
 from roadworn.checks.odd import check_owner, looks_private
 from roadworn.model.amounts import check_currency, currency_codes
 from roadworn.model.errors import UsageError
+from roadworn.model.messages import Severity
 
 
 @pytest.mark.parametrize(
@@ -94,3 +96,28 @@ def test_numbers_and_addresses_of_people_are_noticed(text: str) -> None:
 )
 def test_figures_of_the_trade_are_not_taken_for_them(text: str) -> None:
     assert not looks_private(text)
+
+
+@pytest.mark.parametrize(
+    ("kind", "payload", "column"),
+    [
+        ("replacement", {"done_by": "Bob 330-555-0199"}, "payload.done_by"),
+        ("replacement", {"supplier": "Orla 330-555-0199"}, "payload.supplier"),
+        ("wheels", {"storage": "with Mrs Venn"}, "payload.storage"),
+        ("repair", {"tests": ["test drive", "ring 330-555-0199"]}, "payload.tests"),
+        ("estimate", {"lines": [{"pieces": [{"name": "for Mr Venn"}]}]}, "payload.lines[0]"),
+        ("work_test", {"test": "o.venn@example.org"}, "payload.test"),
+        ("replacement", {"part_number": "330-555-0199"}, ""),  # digits of a part
+        ("replacement", {"done_by": "RW"}, ""),
+    ],
+)
+def test_every_text_that_is_written_freely_is_looked_at(
+    kind: str, payload: dict[str, object], column: str
+) -> None:
+    found = [p for p in payload_findings(kind, payload, Severity.ODD) if p.code == "private"]
+    assert [p.column.startswith(column) for p in found] == [True] * bool(column)
+
+
+def test_who_wrote_it_is_looked_at_too() -> None:
+    (found,) = payload_findings("odometer_reading", {}, Severity.ODD, "Bob 330-555-0199")
+    assert (found.code, found.column) == ("private", "recorded_by")

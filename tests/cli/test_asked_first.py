@@ -38,6 +38,8 @@ DOORS = [
     (["repair", "bus-7", "horn", "--note", "ask Mr. Venn"], "roadworn contact"),
     (["inspection", "bus-7", "horn sound", "--note", "to orla@example.org"], "roadworn contact"),
     (["profile", "bus-7", "--label", "Mrs. Venn's"], "roadworn contact"),
+    (["repair", "bus-7", "horn", "--done-by", "Bob 330-555-0199"], "roadworn contact"),
+    (["complaint", "bus-7", "squeals", "--by", "Bob 330-555-0199"], "roadworn contact"),
 ]  # fmt: skip
 
 

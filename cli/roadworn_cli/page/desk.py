@@ -199,7 +199,7 @@ class Desk:
             draft = Draft(
                 plain.vehicle_id, plain.kind, plain.occurred_at, plain.odometer,
                 plain.odometer_unit, plain.payload, sheet=entry.sheet,
-                typed=typed if entry.figure else "",
+                typed=typed if entry.figure else "", recorded_by=plain.recorded_by,
             )  # fmt: skip
             doubts = asked_about(ledger, event, draft.typed)
             asked |= dict.fromkeys(worded(problem) for problem in doubts)

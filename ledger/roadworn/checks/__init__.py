@@ -209,9 +209,11 @@ def _where(check: Check, kind: EventKind) -> AskedWhere:
     )
 
 
-def payload_findings(kind: str, payload: dict[str, Any], severity: Severity) -> list[Problem]:
-    """Return what a payload alone tells, whether its model takes it or not."""
-    return _told(_rules(kind, (Needs.PAYLOAD,), severity), kind, payload, severity)
+def payload_findings(
+    kind: str, payload: dict[str, Any], severity: Severity, by: str = ""
+) -> list[Problem]:
+    """Return what a payload alone tells, with who wrote it, whether its model takes it or not."""
+    return _told(_rules(kind, (Needs.PAYLOAD,), severity), kind, payload, severity, by)
 
 
 def findings_where(
@@ -235,9 +237,9 @@ def _is_said(value: Any, path: Sequence[str], at: int) -> bool:  # noqa: ANN401
 
 
 def _told(
-    rules: Iterable[Rule], kind: str, payload: dict[str, Any], severity: Severity
+    rules: Iterable[Rule], kind: str, payload: dict[str, Any], severity: Severity, by: str = ""
 ) -> list[Problem]:
-    draft = Draft("", kind, "", None, None, payload)
+    draft = Draft("", kind, "", None, None, payload, recorded_by=by)
     return [
         replace(problem, severity=severity) for rule in rules for problem in rule(draft, _NOTHING)
     ]

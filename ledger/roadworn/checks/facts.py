@@ -65,6 +65,7 @@ class Draft:
         seq: its number in the ledger, 0 while it has none.
         typed: the odometer figure as it was typed, or an empty text.
         sheet: whose limits its figures were judged by; where None, the one that it names.
+        recorded_by: who wrote it down, as entered.
     """
 
     vehicle_id: str
@@ -77,6 +78,7 @@ class Draft:
     seq: int = 0
     typed: str = ""
     sheet: "Sheet | None" = None
+    recorded_by: str = ""
 
     @classmethod
     def of(cls, event: StoredEvent, typed: str = "", sheet: "Sheet | None" = None) -> "Draft":
@@ -92,6 +94,7 @@ class Draft:
             event.seq,
             typed,
             sheet,
+            event.recorded_by,
         )
 
     @property

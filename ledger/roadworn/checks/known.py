@@ -53,6 +53,8 @@ def _texts(
             if isinstance(item, str):
                 if key in names:
                     yield f"{column}.{key}", item
+            elif key in names and isinstance(item, (list, tuple)):
+                yield from ((f"{column}.{key}", one) for one in item if isinstance(one, str))
             elif isinstance(item, (dict, list)):
                 yield from _texts(item, names, f"{column}.{key}")
     else:

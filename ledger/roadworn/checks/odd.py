@@ -409,7 +409,8 @@ def private(draft: Draft, _facts: Facts) -> Iterator[Problem]:
     # What is said of the whole comes first.
     places = {f"payload.{name}": at for at, name in enumerate(names_of(Holds.FREE_TEXT))}
     texts = texts_of(draft.payload, Holds.FREE_TEXT)
-    for column, text in sorted(texts, key=lambda told: places.get(told[0], len(places))):
+    told_of = sorted(texts, key=lambda told: places.get(told[0], len(places)))
+    for column, text in (*told_of, ("recorded_by", draft.recorded_by)):
         if looks_private(text):
             told = Sentence("private", "{what}.", what=Sentence("looks-private", PRIVATE))
             yield Problem("private", told, _PRIVATE_HINT, column=column)

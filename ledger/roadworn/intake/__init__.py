@@ -211,7 +211,13 @@ def asked_about(
 def draft_of(row: Row, payload: dict[str, Any]) -> Draft:
     """Return what is judged of a row."""
     return Draft(
-        row.vehicle_id, row.kind, row.occurred_at, row.odometer, row.odometer_unit, payload
+        row.vehicle_id,
+        row.kind,
+        row.occurred_at,
+        row.odometer,
+        row.odometer_unit,
+        payload,
+        recorded_by=row.recorded_by,
     )
 
 

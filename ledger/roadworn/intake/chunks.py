@@ -244,7 +244,7 @@ class _Build:
             for problem in (*wrong, *unknown_components(prepared.payload)):
                 self.problem(number, problem)
             return
-        odd = payload_findings(event.kind, prepared.payload, Severity.ODD)
+        odd = payload_findings(event.kind, prepared.payload, Severity.ODD, event.recorded_by)
         self.doubts.extend((len(self.rows), doubt) for doubt in odd)
         flags = (
             ID_GIVEN * prepared.id_given + TIME_GIVEN * prepared.time_given + KEY_MADE * key_made

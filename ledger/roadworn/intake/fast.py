@@ -15,6 +15,7 @@ import orjson
 from roadworn.checks import Needs, asked_where, findings_where, payload_findings
 from roadworn.checks.known import envelope_problems, payload_problems, texts_of
 from roadworn.checks.measured import BOUNDED
+from roadworn.checks.odd import looks_private
 from roadworn.checks.slips import code_slip, measured_slip, place_slip
 from roadworn.intake import plain_validator
 from roadworn.model.amounts import currency_codes
@@ -83,6 +84,9 @@ class KnownEnvelopes:
         hand = (get("recorded_by", ""), get("source", self._source))
         if vehicle_id not in self.vehicles or hand not in self.hands:
             NewEvent.model_validate(given)
+            # What is odd in the envelope is found the careful way.
+            if looks_private(hand[0]):
+                raise Irregular
             _remember(self.vehicles, vehicle_id)
             _remember(self.hands, hand)
         days, clocks = self._days, self._clocks

@@ -5,7 +5,6 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from roadworn.model.payloads import (
-    FREE,
     ComponentId,
     Count,
     Day,
@@ -59,7 +58,7 @@ class EstimateLine(Part):
     component: ComponentId
     amount: Money
     position: Position | None = None
-    work: Annotated[ShortText | None, FREE] = None
+    work: ShortText | None = None
     parts_cost: Money | None = None
     labour_hours: Hours | None = None
     labour_rate: Money | None = None

@@ -285,5 +285,8 @@ def _within(model: type[BaseModel]) -> Iterator[tuple[tuple[str, ...], FieldInfo
 
 
 def _is_free(info: FieldInfo) -> bool:
-    inside = (mark for part in get_args(info.annotation) for mark in get_args(part))
-    return FREE in info.metadata or any(mark is FREE for mark in inside)
+    return FREE in info.metadata or _says_free(info.annotation)
+
+
+def _says_free(annotation: object) -> bool:
+    return any(mark is FREE or _says_free(mark) for mark in get_args(annotation))

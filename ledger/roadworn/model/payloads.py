@@ -15,9 +15,11 @@ ComponentId = Annotated[
 Position = Annotated[str, Field(min_length=1, max_length=24, description="where, as in LF")]
 EventId = Annotated[str, Field(pattern=r"^[0-9a-f-]{36}$", description="a UUID")]
 Day = Annotated[str, Field(pattern=r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$", description="an ISO date")]
-ShortText = Annotated[str, Field(min_length=1, max_length=200)]
 #: Marks a text that a person writes freely, which may say who somebody is.
 FREE = "written freely"
+ShortText = Annotated[str, Field(min_length=1, max_length=200), FREE]
+#: A number, a reference or a description from a list: its digits are no telephone's.
+PlainText = Annotated[str, Field(min_length=1, max_length=200)]
 # A note may be anything a person pastes; it is stored as is and shown escaped.
 LongText = Annotated[str, Field(min_length=1, max_length=16_000_000), FREE]
 ReadOut = Annotated[str, Field(min_length=1, max_length=16_000_000)]
@@ -168,27 +170,27 @@ class OdometerExchange(Payload):
 class ProfileFields(Part):
     """What describes a vehicle; every field may be unknown."""
 
-    label: Annotated[ShortText | None, FREE, about("What people call it.")] = None
+    label: Annotated[ShortText | None, about("What people call it.")] = None
     vin: Annotated[Vin | None, about("Its identification number.", shown="VIN")] = None
-    make: Annotated[ShortText | None, about("Who made it.", shown="NAME")] = None
-    model: Annotated[ShortText | None, about("Its model.", shown="NAME")] = None
+    make: Annotated[PlainText | None, about("Who made it.", shown="NAME")] = None
+    model: Annotated[PlainText | None, about("Its model.", shown="NAME")] = None
     model_year: Annotated[Year | None, about("Its model year.", "year", "YEAR")] = None
     vehicle_class: Annotated[
-        ShortText | None, about("Vehicles whose parts live alike share a class.", "class")
+        PlainText | None, about("Vehicles whose parts live alike share a class.", "class")
     ] = None
-    engine: Annotated[ShortText | None, about("Its engine.")] = None
-    gearbox: Annotated[ShortText | None, about("Its gearbox.")] = None
+    engine: Annotated[PlainText | None, about("Its engine.")] = None
+    gearbox: Annotated[PlainText | None, about("Its gearbox.")] = None
     fuel: Annotated[ShortText | None, about("What it burns, or electric.")] = None
     drive: Annotated[Drive | None, about("Which wheels are driven.")] = None
     front_brakes: Annotated[BrakeKind | None, about("What brakes it at the front.")] = None
     rear_brakes: Annotated[BrakeKind | None, about("What brakes it at the rear.")] = None
     weight_class: Annotated[
-        ShortText | None, about("Its gross weight: 36,000 lb, class 8, light or heavy.")
+        PlainText | None, about("Its gross weight: 36,000 lb, class 8, light or heavy.")
     ] = None
     duty: Annotated[ShortText | None, about("What it is used for.")] = None
     use: Annotated[Use | None, about("What its owner needs it for.")] = None
     inspected_by: Annotated[
-        ShortText | None,
+        PlainText | None,
         about("Rule set of its official inspection, or none where none is asked for."),
     ] = None
     in_service_date: Annotated[Day | None, about("First day of its service.", "in-service")] = None
@@ -199,7 +201,7 @@ class ProfileFields(Part):
         Digits | None, about("Whole digits of its odometer.", shown="4-8")
     ] = None
     owner_reference: Annotated[
-        ShortText | None,
+        PlainText | None,
         about("Reference of its owner; never a name or a number.", "owner", "REF"),
     ] = None
 
@@ -248,7 +250,7 @@ class InspectionResult(Payload):
 class Merge(Payload):
     """The record of this vehicle is that of another: both are one vehicle, until taken back."""
 
-    into: Annotated[ShortText, about("The vehicle that it is.", shown="VEHICLE")]
+    into: Annotated[PlainText, about("The vehicle that it is.", shown="VEHICLE")]
     note: Note = None
 
 
@@ -392,7 +394,7 @@ class Replacement(CostedPayload):
     component: WorkedOn
     reason: Annotated[ReplacementReason, about("Why.")]
     position: TypedPlace = None
-    part_number: Annotated[ShortText | None, about("Of the new part.")] = None
+    part_number: Annotated[PlainText | None, about("Of the new part.")] = None
     maker: Annotated[ShortText | None, about("Who made the new part.", shown="NAME")] = None
     supplier: Annotated[ShortText | None, about("Who sold it.", shown="NAME")] = None
     part_kind: Annotated[
