@@ -25,11 +25,15 @@ PATTERNS: Mapping[str, str] = {
 _ACTS = ("rotate", "swap", "flat")
 _MOVE = re.compile(r"([^\s>]+)\s*(?:->|>|→)\s*([^\s>]+)")
 _SHOWN = ("day", "odometer", "what", "moves", "stored at")
+# Within a day the odometer says what came first, then the recording.
 _CHANGES = """
 SELECT c.occurred_on, c.action, c.fitted, c.stored, c.storage, c.odometer_mi, c.odometer_km,
-       string_agg(m.from_place || '>' || m.to_place, ' ' ORDER BY m.from_place) AS moves
-FROM wheel_changes AS c LEFT JOIN wheel_moves AS m ON m.event_id = c.event_id
-WHERE c.vehicle_id = ? GROUP BY ALL ORDER BY c.occurred_on DESC"""
+       (SELECT string_agg(m.from_place || '>' || m.to_place, ' ' ORDER BY m.from_place)
+        FROM wheel_moves AS m WHERE m.event_id = c.event_id) AS moves
+FROM wheel_changes AS c WHERE c.vehicle_id = ?
+ORDER BY c.occurred_at DESC, coalesce(c.true_km, max(c.true_km) OVER (
+  PARTITION BY c.occurred_at ORDER BY c.seq ROWS UNBOUNDED PRECEDING)) DESC NULLS LAST,
+  c.seq DESC"""
 
 
 @enveloped()

@@ -35,7 +35,8 @@ def street(shop: Run) -> Run:
         ("5550100199", "van-1", True),
         ("+15550100199", "van-1", True),
         ("010-0199", "van-1", False),
-        ("0143", "", False),
+        ("0143", "van-2", False),
+        ("143", "", False),
         ("555.010.0143", "van-2", True),
         ("ada mullerin", "van-1", True),
         ("müllerin", "van-1", False),
@@ -109,3 +110,19 @@ def test_a_contact_never_written_says_what_to_type(shop: Run) -> None:
     assert unknown.code == 2
     assert "roadworn contact OWNER-1 --name 'Ada Müllerin' --phone" in unknown.err
     assert "roadworn contact O-9 --phone" in shop("contact", "O-9").err
+
+
+@pytest.mark.parametrize(
+    ("text", "vehicle", "by"),
+    [
+        ("0199", "van-1", "end of the telephone"),
+        ("0142", "van-2", "end of the telephone"),
+        ("23 ZZ", "van-2", "part of the plate"),
+        ("23x", "van-1", "part of the plate"),
+    ],
+)
+def test_a_part_of_a_number_finds_it_and_says_by_what(
+    street: Run, text: str, vehicle: str, by: str
+) -> None:
+    (found,) = street("find", text, "--format", "json").json()
+    assert (found["vehicle_id"], found["by"], found["exact"]) == (vehicle, by, False)

@@ -14,7 +14,13 @@ def two(shop: Run) -> Run:
 
 
 def test_a_sale_is_one_act(two: Run) -> None:
-    sold = two("record", "sale", "bus-7", "O-2", "--on", "2026-07-01")
+    asked = two("record", "sale", "bus-7", "O-2", "--on", "2026-07-01")
+    assert asked.code == 1
+    assert all(word in asked.err for word in ("ABC 123 XY", "--keep-plate", "--plate", "--sure"))
+    # Nothing is lost by a slip: the plate and the owner are as they were.
+    before = two("find", "abc123xy", "--format", "json").json()[0]
+    assert (before["owner_reference"], before["plate"]) == ("O-1", "ABC 123 XY")
+    sold = two("record", "sale", "bus-7", "O-2", "--on", "2026-07-01", "--sure")
     assert sold.code == 0, sold.err
     assert "owner O-2" in sold.out
     assert "number plate is erased" in sold.err

@@ -82,3 +82,25 @@ def test_a_usual_way_moves_each_of_four(name: str) -> None:
 def test_a_wheel_that_is_left_over_is_refused() -> None:
     with pytest.raises(UsageError):
         read_moves("LF>RF")
+
+
+@pytest.mark.parametrize("late", [False, True])
+def test_two_swaps_of_one_day_are_in_the_order_of_the_odometer(shop: Run, late: bool) -> None:
+    swaps = [
+        ("winter", "summer", "rack 3", "61,200 mi"),
+        ("summer", "winter", "rack 4", "61,380 mi"),
+    ]
+    for on, off, at, figure in reversed(swaps) if late else swaps:
+        shop("wheels", "bus-7", "swap", on, "--stored", off, "--at", at, "-o", figure,
+             "--on", "2026-06-01", "--sure")  # fmt: skip
+    shop("wheels", "bus-9", "swap", "winter", "--on", "2026-06-01")
+    told = shop("wheels", "bus-7")
+    assert "On the vehicle now: summer. In storage: rack 4." in told.err
+    shown = shop("wheels", "bus-7", "--format", "json").json()
+    assert [row["what"] for row in shown] == ["summer on, winter off", "winter on, summer off"]
+
+
+def test_two_swaps_of_one_day_without_a_figure_are_in_the_order_of_recording(shop: Run) -> None:
+    for on, off in (("winter", "summer"), ("summer", "winter")):
+        shop("wheels", "bus-7", "swap", on, "--stored", off, "--on", "2026-06-01")
+    assert "On the vehicle now: summer." in shop("wheels", "bus-7").err

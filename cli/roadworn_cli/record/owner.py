@@ -1,11 +1,12 @@
 """`record sale` and `record merge`: whose a vehicle is, and which vehicle a record is of."""
 
+import sys
 from typing import Annotated
 
 import typer
 
 from roadworn.checks.odd import check_owner
-from roadworn.model.errors import LedgerRefused, UsageError
+from roadworn.model.errors import LedgerRefused, ProblemsFound, UsageError
 from roadworn_cli.context import check_day, today
 from roadworn_cli.output import note as say_note
 from roadworn_cli.output import say
@@ -56,17 +57,39 @@ def sale(
                     "owner, and would stay so: give the sale a day from then on, or correct event "
                     f"{short(event.event_id)} with on=…"
                 )
+        plates, records = ledger.plates.all(), ledger.facts.records_of(vehicle_id)
+        goes = [plates[one] for one in records if one in plates]
+        if goes and not (plate or keep_plate_ or envelope.sure):
+            _ask_plate(vehicle_id, goes[0])
         payload = {"owner_reference": owner, "note": note}
         append(ledger, vehicle_id, "profile_change", payload, envelope)
         if plate:
             keep_plate(ledger, vehicle_id, plate)
-        elif not keep_plate_ and ledger.plates.erase(ledger.facts.records_of(vehicle_id)):
+        elif not keep_plate_ and ledger.plates.erase(records):
             say_note(
                 "its number plate is erased: `roadworn record profile "
                 f"{vehicle_id} --plate …` keeps the new one."
             )
         if owner not in ledger.contacts.references():
             say(f"Next: roadworn contact {owner} --name … --phone …")
+
+
+def _ask_plate(vehicle_id: str, plate: str) -> None:
+    """Ask before a number plate is erased: no `undo` brings it back.
+
+    Raises:
+        ProblemsFound: there is nobody to ask, or the answer is no; nothing was written.
+    """
+    told = f"The number plate {plate} of {vehicle_id} would be erased, and undo does not bring it"
+    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+        raise ProblemsFound(
+            f"Not written: {told} back. Say --keep-plate where it stays, --plate … for a new one, "
+            "or --sure to erase it.",
+            (),
+        )
+    say(f"{told} back (--keep-plate keeps it, --plate … gives the new one).")
+    if not typer.confirm("Erase it?", default=False, err=True):
+        raise ProblemsFound("Nothing was written.", ())
 
 
 @enveloped("by")

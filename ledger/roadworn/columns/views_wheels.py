@@ -1,7 +1,7 @@
 """The tables of where tires sit now, filled for vehicles whose wheels have changed places."""
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from roadworn.columns.spec import TableSpec
 from roadworn.columns.views_vehicles import CARRIED, placed
@@ -36,7 +36,7 @@ def fill(con: "duckdb.DuckDBPyConnection", tables: Sequence[TableSpec]) -> None:
         con: connection with the folded tables, base.known and base.distances.
         tables: the folded tables, plugins' as well.
     """
-    order: dict[str, list[tuple[object, int, Change | Said]]] = {}
+    order: dict[str, list[tuple[Any, int, Change | Said]]] = {}
     for vehicle, at, seq, km, fitted, stored, old, new in con.execute(_CHANGES).fetchall():
         moves = {a: b for a, b in zip(old, new, strict=True) if a and b}
         order.setdefault(vehicle, []).append((at, seq, Change(seq, km, moves, fitted, stored)))
@@ -49,10 +49,23 @@ def fill(con: "duckdb.DuckDBPyConnection", tables: Sequence[TableSpec]) -> None:
         order[vehicle].append((at, seq, Said(seq, position, km)))
     last = dict(con.execute(_LAST).fetchall())
     for vehicle, events in order.items():
-        events.sort(key=lambda one: (one[0], one[1]))
-        now, ends = follow([one for _at, _seq, one in events], last.get(vehicle))
+        now, ends = follow(_in_order(events), last.get(vehicle))
         if now:
             con.executemany("INSERT INTO base.wheel_places VALUES (?, ?, ?, ?)", now)
         con.executemany(
             "INSERT INTO base.wheel_ends VALUES (?, ?, ?, ?)", [(vehicle, *one) for one in ends]
         )
+
+
+def _in_order(events: list[tuple[Any, int, Change | Said]]) -> list[Change | Said]:
+    """Return what happened in its order: by day, within it by odometer, then by recording.
+
+    What has no figure of its own stays behind what was written down before it.
+    """
+    keyed: list[tuple[tuple[Any, float, int], Change | Said]] = []
+    at_km: dict[Any, float] = {}
+    for at, seq, one in sorted(events, key=lambda told: (told[0], told[1])):
+        km = at_km.get(at, 0.0) if one.true_km is None else one.true_km
+        at_km[at] = max(km, at_km.get(at, 0.0))
+        keyed.append(((at, km, seq), one))
+    return [one for _key, one in sorted(keyed, key=lambda told: told[0])]

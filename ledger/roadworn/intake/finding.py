@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 #: Ends of a VIN and of a telephone number that are worth comparing; shorter ones fit too many.
 _VIN_END, _PHONE_END = 4, 6
+#: So few last digits of a telephone number, or signs of a plate, find it as a part.
+_PHONE_PART, _PLATE_PART = 4, 3
 #: Likeness from which a word is taken for a slip of another; two letters of six exchanged are 0.83.
 _NEAR = 0.8
 _SHOWN = ("label", "vin", "make", "model", "model_year", "vehicle_class", "owner_reference")
@@ -48,7 +50,8 @@ class Found:
     Attributes:
         vehicle_id: the vehicle.
         fit: how well it answers.
-        by: by what it does: vehicle, label, plate, VIN, telephone, owner, or description.
+        by: by what it does: vehicle, label, plate, VIN, telephone, owner, a part of one of them,
+            or description.
         profile: what is known of it now.
         plate: its number plate, or an empty text.
         owner: who its owner reference stands for, or None.
@@ -214,10 +217,17 @@ class _Seen:
                 yield Fit.EXACT, "plate without its place"
             elif _keys(self.plate) & _keys(sought):
                 yield Fit.PART, "plate of another place"
+            elif len(signs) >= _PLATE_PART and signs in folded(self.plate):
+                yield Fit.PART, "part of the plate"
 
     def _by_phone(self, sought: str) -> Iterator[tuple[Fit, str]]:
         given = _digits(sought)
         if len(given) < _PHONE_END:
+            # A zero in front counts here: it stands within the number.
+            last = "".join(sign for sign in sought if sign.isdigit())
+            ends = (_digits(number).endswith(last) for number in _BETWEEN.split(self.phone))
+            if len(last) >= _PHONE_PART and any(ends):
+                yield Fit.PART, "end of the telephone"
             return
         for number in _BETWEEN.split(self.phone):
             known = _digits(number)
