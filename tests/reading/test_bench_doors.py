@@ -6,7 +6,9 @@ Which word means what is common practice, no source.
 import pytest
 
 from roadworn.model.amounts import LIFETIME, read_odometer, read_warranty
-from roadworn.model.errors import ProblemsFound, UsageError
+from roadworn.model.errors import ProblemsFound, UnknownName, UsageError
+from roadworn.reading import read_item
+from roadworn.reading.estimate_lines import read_worked_line
 from roadworn.reading.estimates import read_decisions
 from roadworn.reading.scans import read_scan
 
@@ -106,3 +108,15 @@ def test_a_distance_since_clear_in_the_unit_that_is_set() -> None:
     assert (payload["distance_since_clear"], payload["distance_unit"]) == (340.0, "mi")
     with pytest.raises(UsageError):
         read_scan(["P0420"], since_clear="340")
+
+
+def test_the_words_of_the_bench_hold_at_every_door() -> None:
+    assert read_item("serp belt") == {"component": "engine.drive_belt"}
+    line = read_worked_line("serp belt, replace 65.00 USD", 1)
+    assert (line["component"], line["work"]) == ("engine.drive_belt", "replace")
+
+
+@pytest.mark.parametrize("typed", ["seet belt", "sret belt", "ar bag"])
+def test_what_is_only_nearly_a_safety_item_is_asked(typed: str) -> None:
+    with pytest.raises(UnknownName, match="did you mean"):
+        read_item(typed)

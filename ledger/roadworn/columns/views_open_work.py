@@ -4,7 +4,8 @@ from roadworn.columns.spec import COMMON, ViewSpec, columns_of, common_of
 from roadworn.columns.tables import DECISIONS, ESTIMATE_LINES
 from roadworn.columns.tables_looks import CODES, FINDINGS, SCANS
 from roadworn.columns.views_vehicles import COMMON_SQL
-from roadworn.model.catalogue import meets_sql, place_sql
+from roadworn.model.catalogue import place_sql
+from roadworn.model.places import meets_sql
 
 _PLACE = place_sql("component", "position")
 

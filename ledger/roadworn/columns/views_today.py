@@ -10,7 +10,8 @@ from collections.abc import Iterator
 from roadworn.columns.spec import COMMON, ViewSpec, columns_of, common_of
 from roadworn.columns.tables import ESTIMATE_LINES, REPLACEMENTS, VISITS
 from roadworn.columns.views_open_work import AUTHORISATIONS
-from roadworn.model.catalogue import catalogue, meets_sql, place_sql
+from roadworn.model.catalogue import catalogue, place_sql
+from roadworn.model.places import meets_sql
 
 #: Kinds that are written down standing at the vehicle, so that one of today says it is here.
 _AT_THE_VEHICLE = (

@@ -150,6 +150,11 @@ def wheel_of(position: str) -> str:
     return position.partition("-")[0]
 
 
+def one_wheel(one: str | None, other: str | None) -> bool:
+    """Return whether one of two places is the wheel of the other's level, LF and LF-lower."""
+    return bool(one and other) and (wheel_of(one or "") == other or wheel_of(other or "") == one)
+
+
 def other_side(position: str) -> str:
     """Return the same place on the other side, LF for RF and 2L-inner for 2R-inner, or nothing."""
     head, dash, rest = position.partition("-")
@@ -163,6 +168,17 @@ def axle_sql(position: str) -> str:
         for axle, (left, right) in AXLES.items()
     )
     return f"CASE {cases} END"
+
+
+def meets_sql(one: str, other: str) -> str:
+    """Return whether two places by `place_sql` are the same job, as SQL; '' may be any place.
+
+    As the catalogue's `meet` has it: LF and LF-lower are, LF-upper and LF-lower are not.
+    """
+    return (
+        f"({one} = {other} OR {one} = '' OR {other} = '' "
+        f"OR split_part({one}, '-', 1) = {other} OR split_part({other}, '-', 1) = {one})"
+    )
 
 
 def covers(wide: str | None, place: str | None) -> bool:

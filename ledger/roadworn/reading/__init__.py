@@ -311,16 +311,18 @@ def split_part(
     if not text.strip():
         raise UsageError("A component is missing", "write it as 'wheel bearing LF'")
     found = catalogue().resolve_phrase(text, allow_other=True)
-    if found.component is not None and _is_plain(text, found.component, found.position, found.rest):
-        return found.component, found.position, found.rest
+    guess = (found.component, found.position, found.rest) if found.component else None
+    if guess and found.exact and _is_plain(text, *guess):
+        return guess
     from roadworn.reading.bench import hear_part
-    from roadworn.reading.refusing import refuse_component
+    from roadworn.reading.refusing import check_guess, refuse_component
 
     try:
-        return hear_part(text, words() if words else None)
+        return hear_part(text, words and words())
     except UsageError as error:
-        doubtful = found.component is None and isinstance(error, UnknownName) and not error.near
-        if not doubtful or not found.suggestions:
+        if guess and not found.exact and _is_plain(text, *guess):
+            return check_guess(text, guess, found.suggestions)
+        if found.component or not found.suggestions or getattr(error, "near", True):
             raise
         refuse_component(text, found.suggestions)
 

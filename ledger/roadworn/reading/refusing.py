@@ -22,6 +22,10 @@ _PLACE_LIKE = re.compile(
 )
 
 
+#: A component, its place, and what else was said.
+_Part = tuple[Component, str | None, str]
+
+
 def refuse_figure(text: str, sheet: str, told: Sequence[Judgement], *, placed: bool) -> NoReturn:
     """Say why the limits do not settle a figure.
 
@@ -63,6 +67,19 @@ def refuse_component(text: str, suggestions: Sequence[Component]) -> NoReturn:
         "as other.roof_rack.",
         near,
     )
+
+
+def check_guess(text: str, guess: _Part, near: Sequence[Component]) -> _Part:
+    """Return what is only nearly a name, or refuse it where a wrong guess does harm.
+
+    That is one of a safety item, or one with others as near in another system.
+
+    Raises:
+        UnknownName: it is; carries the nearest.
+    """
+    if guess[0].safety_critical or len({one.system for one in (guess[0], *near)}) > 1:
+        refuse_component(text, list(dict.fromkeys((guess[0], *near))))
+    return guess
 
 
 def check_words(text: str, component: Component, unread: Sequence[str]) -> None:

@@ -20,7 +20,7 @@ from importlib.resources import files
 
 from roadworn.model.errors import UnknownName
 from roadworn.model.messages import PartName
-from roadworn.model.places import AXLES, PLACED, axle_of, axle_sql, read_position_words, wheel_of
+from roadworn.model.places import AXLES, PLACED, axle_of, axle_sql, one_wheel, read_position_words
 from roadworn.model.units import unit_words
 
 # Spelling pairs of the trade; the left one is how names are keyed.
@@ -421,31 +421,14 @@ def sides_of(component: str, position: str | None) -> frozenset[str]:
 
 
 def meet(component: str, one: str | None, other: str | None) -> bool:
-    """Return whether work at one place touches the other, by their `sides_of`.
-
-    A wheel of which no level is said meets each of its levels, LF and LF-lower; upper and lower
-    never meet.
-    """
-    if one and other and (wheel_of(one) == other or wheel_of(other) == one):
-        return True
-    return not sides_of(component, one).isdisjoint(sides_of(component, other))
+    """Return whether work at one place touches the other: by `sides_of`, and LF with LF-lower."""
+    return bool(sides_of(component, one) & sides_of(component, other)) or one_wheel(one, other)
 
 
 def place_sql(component: str, position: str) -> str:
     """Return `place_of` as SQL over expressions of a component and a position."""
     axle = f"CASE WHEN {by_axle_sql(component)} THEN {axle_sql(position)} END"
     return f"coalesce({axle}, {position}, '')"
-
-
-def meets_sql(one: str, other: str) -> str:
-    """Return whether two places by `place_sql` are the same job, as SQL; '' may be any place.
-
-    As `meet` has it: LF and LF-lower are, LF-upper and LF-lower are not.
-    """
-    return (
-        f"({one} = {other} OR {one} = '' OR {other} = '' "
-        f"OR split_part({one}, '-', 1) = {other} OR split_part({other}, '-', 1) = {one})"
-    )
 
 
 def by_axle_sql(component: str) -> str:
