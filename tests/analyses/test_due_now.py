@@ -51,9 +51,31 @@ def test_a_complaint_nobody_answered_is_open_until_there_was_work(tmp_path: Path
     for name in ("a", "b"):
         (tmp_path / name).mkdir()
     found = outlook_of(tmp_path / "a", said)
-    assert found.headline.startswith("Open: a complaint nobody has answered.")
+    assert found.headline.startswith("Open: on 2026-01-06 customer says: the pedal")
     work = event("car-1", "repair", "2026-01-07", component="brake.master_cylinder")
     assert outlook_of(tmp_path / "b", said, work).headline.startswith("No failed items recorded.")
+
+
+@pytest.mark.parametrize(
+    ("said", "done", "open_"),
+    [
+        ("brake pedal low, customer says hot smell", "wheel.tire", True),
+        ("brake pedal low", "brake.master_cylinder", False),
+        ("squeals when braking, pulls left", "brake.pad", False),
+        ("it does odd things", "wheel.tire", False),
+    ],
+)
+def test_only_work_that_speaks_to_a_complaint_answers_it(
+    said: str, done: str, open_: bool, tmp_path: Path
+) -> None:
+    # A tire mended the same day answers no low pedal (common practice, no source).
+    work = event("car-1", "repair", "2026-01-06", component=done)
+    told = event("car-1", "complaint", "2026-01-06", complaint=said)
+    (tmp_path / "before").mkdir()
+    before = outlook_of(tmp_path / "before", work, told)  # no work answers what was said after it
+    assert "complaint" in {row[0] for row in before.open_now.rows}
+    found = outlook_of(tmp_path, told, work)
+    assert ("complaint" in {row[0] for row in found.open_now.rows}) is open_
 
 
 def test_an_official_inspection_not_passed_is_open_until_one_is(tmp_path: Path) -> None:

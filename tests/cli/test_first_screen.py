@@ -1,5 +1,7 @@
 """The first screen of an outlook: what it says of a vehicle that left, of a complaint, of time."""
 
+from pathlib import Path
+
 import pytest
 from commandline import Run
 
@@ -32,6 +34,21 @@ def test_a_complaint_stands_there_in_its_words_with_its_day(shop: Run) -> None:
     assert said in " ".join(screen.split())
     assert "2026-06-01" in screen
     assert "a complaint nobody has answered" not in screen
+
+
+def test_a_complaint_stands_on_top_and_on_the_page_beside_stop_and_codes(
+    shop: Run, tmp_path: Path
+) -> None:
+    said = "brake pedal low, customer says hot smell"
+    assert shop("record", "complaint", "bus-7", said, "--on", "2026-06-01").code == 0
+    assert shop("record", "scan", "bus-7", "P0171", "P0302", "--on", "2026-06-01").code == 0
+    bad = ("pads RR failed metal to metal", "headlamp L failed")
+    assert shop("record", "inspection", "bus-7", *bad, "--on", "2026-06-01").code == 0
+    screen = shop("outlook", "bus-7").out
+    assert f"2026-06-01: {said}" in " ".join(" ".join(screen.splitlines()[:8]).split())
+    page = tmp_path / "bus.html"
+    assert shop("report", "vehicle", "bus-7", "--out", str(page)).code == 0
+    assert said in page.read_text(encoding="utf-8")
 
 
 def test_a_vehicle_not_seen_for_long_says_so_on_top(shop: Run) -> None:

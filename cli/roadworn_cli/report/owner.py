@@ -106,14 +106,18 @@ def _work(found: Outlook, words: Words) -> tuple[list[Job], list[Told]]:
     # The table with prices where the analysis could run, else what is recorded as open.
     due = found.holding(Holds.DUE) or found.open_now
     evidence = due.evidence or ((),) * len(due.rows)
-    for (job, component, seen), events in zip(_jobs(due, words), evidence, strict=True):
-        if component:
+    for (job, component, seen), events, since in zip(
+        _jobs(due, words), evidence, due.cells(Tells.SINCE), strict=True
+    ):
+        if seen and Mark.COMPLAINT in job.marks:
+            typed = words.said(getattr(seen, "arguments", {}).get("text") or seen)
+            # What somebody typed stands in their words, with its day.
+            told.append(Told(words("said_on", day=since, text=typed) if since else typed, True))
+        elif component:
             jobs.append(job)
-        elif seen and (Mark.COMPLAINT in job.marks or not pointed.intersection(events)):
+        elif seen and not pointed.intersection(events):
             # What the chain says of a code is not said twice.
-            heard = Mark.COMPLAINT in job.marks
-            typed = getattr(seen, "arguments", {}).get("text") if heard else None
-            told.append(Told(words.said(typed or seen), heard))
+            told.append(Told(words.said(seen), False))
     plan = found.holding(Holds.PLAN)
     if plan is not None:
         jobs = [job for job, _component, _seen in _jobs(plan, words)]

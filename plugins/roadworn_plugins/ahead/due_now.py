@@ -305,24 +305,25 @@ class _Gathered:
         return found
 
     def complaints(self) -> list[DueItem]:
-        """Return complaints without a correction and without any work on the vehicle since."""
-        rows = self.rows(
-            """coalesce(x.component, ''), coalesce(x.position, ''), x.complaint, x.occurred_on,
-               x.event_id""",
-            "complaints",
-            """x.correction IS NULL
-               AND NOT EXISTS (
-                 SELECT 1 FROM (SELECT vehicle_id, occurred_on FROM replacements
-                                UNION ALL SELECT vehicle_id, occurred_on FROM repairs) AS w
-                 WHERE w.vehicle_id = x.vehicle_id AND w.occurred_on >= x.occurred_on)""",
-        )
-        found = []
-        for name, _kind, component, position, text, day, event in rows:
-            seen = _say("complaint", text=text)
-            found.append(
-                DueItem(name, State.COMPLAINT, component, position, seen, day, None, (event,))
+        """Return the complaints that nothing done since answers."""
+        # Their words are read only where there are any that may be open.
+        if not self.rows("x.seq", "complaints", "x.correction IS NULL"):
+            return []
+        from roadworn_plugins.likely_causes.works import unanswered
+
+        return [
+            DueItem(
+                one.vehicle,
+                State.COMPLAINT,
+                one.component,
+                one.place,
+                _say("complaint", text=one.text),
+                one.on,
+                None,
+                (one.event,),
             )
-        return found
+            for one in unanswered(self.view, self.vehicle)
+        ]
 
     def not_passed(self) -> list[DueItem]:
         """Return official inspections whose latest result is fail or reject."""

@@ -29,7 +29,7 @@ from roadworn_plugins.likely_causes.pictures import (
     load_pictures,
     open_facts,
 )
-from roadworn_plugins.likely_causes.words import expected
+from roadworn_plugins.likely_causes.words import LAMP, expected
 from roadworn_plugins.shared.settings import require
 
 #: Odds that what is seen on one visit, or on different ones, has one cause (common practice, no
@@ -39,7 +39,6 @@ _ONE_VISIT, _APART, _VISIT_DAYS = 4.0, 0.75, 3
 _JOINS = 1.5
 #: With fewer cases of a fact the trade alone says whether it belongs to another.
 _LEAST_CASES = 3
-_LAMP = "symptom:lamp"
 _WEIGHTS = Codec((Case, Weights))
 _LEARNT = Codec((Causes, Ledgered, Case, Weights))
 #: Work of so many days before what is open, that did not help, is held against its part.
@@ -265,7 +264,7 @@ def _join(causes: Causes, group: list[Seen], vague: Iterable[Seen], evidence: _E
             continue
         if one.words:
             # A lamp that came on goes with the codes, the other words with their clause.
-            if one.group in clauses or (one.name == _LAMP and any(_is_code(o) for o in group)):
+            if one.group in clauses or (one.name == LAMP and any(_is_code(o) for o in group)):
                 group.append(one)
         elif one.name in usable and any(
             evidence.of(one.name, other.name) > _JOINS for other in asking

@@ -16,7 +16,7 @@ from roadworn.trade.codes import told_code
 from roadworn_plugins.codes.cases import CodeOutcomesSettings, load_cases
 from roadworn_plugins.likely_causes.chances import Case, kind_of
 from roadworn_plugins.likely_causes.words import clauses, expected, is_general
-from roadworn_plugins.likely_causes.works import Work, complaints_of, works_of
+from roadworn_plugins.likely_causes.works import Work, complaints_of, unanswered, works_of
 
 #: What was seen so long before the work belongs to it (common practice, no source).
 _SEEN_BEFORE, _SAID_BEFORE = timedelta(days=60), timedelta(days=45)
@@ -136,17 +136,9 @@ def open_facts(view: LedgerView, vehicle: str | None) -> dict[str, list[Seen]]:
         found[name].append(
             Seen(f"{condition}:{component}", day, event, place, f"f{component}{place}")
         )
-    for name, text, day, event in view.sql(
-        f"""SELECT x.vehicle_id, x.complaint, x.occurred_on, x.event_id FROM complaints AS x
-            WHERE x.correction IS NULL AND x.cause IS NULL AND {wanted}
-              AND NOT EXISTS (
-                SELECT 1 FROM (SELECT vehicle_id, occurred_on FROM replacements
-                               UNION ALL SELECT vehicle_id, occurred_on FROM repairs) AS w
-                WHERE w.vehicle_id = x.vehicle_id AND w.occurred_on >= x.occurred_on)
-            ORDER BY x.vehicle_id, x.seq""",
-        (vehicle,),
-    ).rows:
-        found[name] += _said(text, day, event)
+    for one in unanswered(view, vehicle):
+        if not one.cause:
+            found[one.vehicle] += _said(one.text, one.on, one.event)
     return dict(found)
 
 

@@ -18,6 +18,8 @@ from rapidfuzz.distance import OSA
 from roadworn.model.catalogue import name_key
 from roadworn.trade.codes import told_code
 
+#: That a lamp came on goes with the codes.
+LAMP = "symptom:lamp"
 #: A stem as short as this must be the whole word.
 _WHOLE = 3
 #: From this many letters on a slip of one letter is taken.
