@@ -264,3 +264,17 @@ def test_a_finding_without_a_level_is_answered_by_work_at_one(shop: Run) -> None
         "sql", "SELECT component FROM open_findings WHERE position = 'LF'", "--format", "csv"
     )
     assert left.out.split() == ["component"]
+
+
+def test_parts_that_were_never_fitted_leave_the_money(shop: Run) -> None:
+    line = "front rotors, replace 0.6 h x 140 + part list 41.00 x 2"
+    assert shop("record", "estimate", "van-3", line).code == 0
+    assert shop("record", "authorisation", "van-3", "last", "1=ok").code == 0
+    done = shop("done", "van-3", "1 repaired note turned")
+    assert done.code == 0, done.err
+    assert "82.00 USD of parts is left out" in " ".join(done.err.split())
+    (row,) = rows(shop)
+    assert row["kind"] == "repair"
+    assert "parts_cost" not in row
+    assert row["labour_hours"] == 0.6
+    assert row.get("correction", "") != "replace"

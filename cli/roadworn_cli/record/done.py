@@ -105,9 +105,8 @@ def done(
         for stored, job in zip(written, jobs, strict=True):
             tell(ledger, stored, envelope)
             if job.why:
-                say_note(
-                    f"line {job.line}: {stored.data()['reason'].replace('_', ' ')}, {job.why}."
-                )
+                reason = stored.data().get("reason", "").replace("_", " ")
+                say_note(f"line {job.line}: {', '.join(filter(None, (reason, job.why)))}.")
         _tell_cautions(jobs)
         _tell_left(Doing(found, ledger.facts))
         _tell_tests(ledger, found.vehicle_id)

@@ -183,6 +183,9 @@ class Doing:
         places = _places(line, known, differs)
         fields = {key: value for key, value in differs.fields.items() if value is not None}
         work = _work_words(line)
+        # What was agreed with a new part, and done without one.
+        unfitted = kind != "replacement" and _joined((general, differs)).kind == "repair"
+        unfitted = unfitted and bool(_not_fitted(line)) and "parts_cost" not in differs.fields
         made: dict[str, Any] = {"component": known.id}
         why = ""
         if kind == "replacement":
@@ -198,7 +201,8 @@ class Doing:
             made["action"] = fields.pop("action", "") or action
             _drop_part_fields(fields, number, "a service")
         else:
-            correction = work or fields.get("correction", "")
+            correction = fields.get("correction", "") if unfitted else work
+            correction = correction or fields.get("correction", "")
             # That it was repaired is what the kind says.
             made |= {} if correction in {"", "repaired", "repair"} else {"correction": correction}
             _drop_part_fields(fields, number, "a repair")
@@ -206,7 +210,10 @@ class Doing:
             fields.pop(name, None)
         if kind == "replacement" and work and "note" not in fields:
             made["note"] = work
-        made |= fields | costs_of(line, differs, brought=fields.get("part_source") == "customer")
+        brought = fields.get("part_source") == "customer"
+        made |= fields | costs_of(line, differs, brought=brought or unfitted)
+        if unfitted:
+            why = _not_fitted(line)
         agreed, at = self.answered_in(number)
         made |= {"estimate": agreed, "estimate_line": at}
         tests = asked_after(known.id, made.get("action", ""))
@@ -369,6 +376,17 @@ def _drop_part_fields(fields: dict[str, Any], number: int, what: str) -> None:
             f"Line {number} is {what}, and {given[0].replace('_', ' ')} is said of a new part",
             f"write {number} replaced … if one was fitted, or leave it out",
         )
+
+
+def _not_fitted(line: Mapping[str, Any]) -> str:
+    """Say what the parts of a line would have cost that was done without them, or nothing."""
+    money = line.get("parts_cost")
+    if not money:
+        return ""
+    return (
+        f"agreed with a new part and repaired instead, so {Decimal(money['amount']):,.2f} "
+        f"{money['currency']} of parts is left out"
+    )
 
 
 def _by_words(line: Mapping[str, Any]) -> tuple[str, str]:
