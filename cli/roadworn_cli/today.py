@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from roadworn.model.errors import UnknownName, UsageError
-from roadworn.say.telling import item_words
+from roadworn.say.telling import item_words, test_words
 from roadworn_cli.context import State, state_of
 from roadworn_cli.output import check_format, counted, emit, emit_json, escape, format_option, note
 
@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 Row = dict[str, Any]
 #: Lines of the screen, on a terminal of the usual 24 by 80.
 _LINES = 24
+#: The lists whose vehicles may have left with it open: approved and not done, not tried.
+_STILL_OPEN = (2, 4)
 #: Estimates that wait for longer are told of by `--call`. Common practice, no source.
 _FRESH = timedelta(days=30)
 _CSV = (
@@ -206,6 +208,18 @@ def day_lists(found: "Day", named: Mapping[str, str]) -> list[_List]:
             "Not tried since the work", lists["untried"], lambda rows: _untried(rows, found.day)
         ),
     ]
+    here = {row["vehicle_id"] for row in lists["in_shop"]}
+    gone = {row["vehicle_id"] for row in lists["approved"] + lists["untried"] if row["left_on"]}
+    shown = [
+        replace(
+            one,
+            rows=tuple(
+                (v, f"handed over; {told}" if at in _STILL_OPEN and v in gone - here else told)
+                for v, told in one.rows
+            ),
+        )
+        for at, one in enumerate(shown)
+    ]
     if named:
         owners = {r["vehicle_id"]: r["owner_reference"] for rows in lists.values() for r in rows}
 
@@ -291,14 +305,16 @@ def _done(rows: Iterable[Row]) -> str:
 
 
 def _untried(rows: Iterable[Row], day: date) -> str:
+    """Say what is to be tried, each piece of work once."""
     wants = {"scan": "codes not read again", "look_over": "not looked at again"}
-    told = []
+    told: dict[str, list[str]] = {}
     for row in rows:
-        asked = wants.get(row["wants"]) or f"{row['wants']} not done"
+        asked = wants.get(row["wants"]) or f"{test_words(row['wants'])} not done"
         if row["failed_on"] is not None:
-            asked = f"{row['wants']} failed {_ago(row['failed_on'], day)}, not done again"
-        told.append(f"{item_words(row)} of {row['done_on']}: {asked}")
-    return "; ".join(told)
+            failed = f"{test_words(row['wants'])} failed {_ago(row['failed_on'], day)}"
+            asked = f"{failed}, not done again"
+        told.setdefault(f"{item_words(row)} of {row['done_on']}", []).append(asked)
+    return "; ".join(f"{what}: {', '.join(asked)}" for what, asked in told.items())
 
 
 # Whom to call

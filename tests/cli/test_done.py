@@ -278,3 +278,18 @@ def test_parts_that_were_never_fitted_leave_the_money(shop: Run) -> None:
     assert "parts_cost" not in row
     assert row["labour_hours"] == 0.6
     assert row.get("correction", "") != "replace"
+
+
+def test_handed_over_says_what_it_leaves_with(agreed: Run) -> None:
+    assert agreed("record", "inspection", "van-3", "LF ball joint play failed").code == 0
+    assert agreed("done", "van-3", "1").code == 0
+    gone = agreed("record", "visit", "van-3", "handed-over")
+    assert gone.code == 0
+    told = " ".join(gone.err.split())
+    assert "not to be driven until it is put right: outer tie rod end L; ball joint LF." in told
+    assert "work approved and not done: outer tie rod end L; timing belt." in told
+    assert "asks to be tried: brake bedding" in told
+    day = " ".join(agreed("today", "--all").out.split())
+    assert "handed over; outer tie rod end L" in day
+    assert "brake bedding not done" in day
+    assert "brake_bedding" not in day

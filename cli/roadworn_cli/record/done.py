@@ -13,7 +13,7 @@ import typer
 from roadworn.model.amounts import read_warranty
 from roadworn.model.errors import LedgerRefused, UsageError
 from roadworn.say.telling import item_words, test_words
-from roadworn_cli.context import check_day, default_currency, default_unit, leave
+from roadworn_cli.context import check_day, default_currency, default_unit, leave, state_of
 from roadworn_cli.output import note as say_note
 from roadworn_cli.output import say
 from roadworn_cli.record import (
@@ -295,6 +295,36 @@ def _tell_tests(ledger: "Ledger", vehicle_id: str) -> None:
     say(f"To try before it leaves: {'; '.join(listed)}.")
     say(f"Write down each: roadworn record test {vehicle_id} '{first} ok'")
 
+
+def tell_open(ctx: typer.Context, vehicle: str) -> None:
+    """Say what a vehicle that was handed over leaves with, a line each; nothing is refused."""
+    state = state_of(ctx)
+    with state.open_ledger() as ledger:
+        vehicle_id = ledger.require_vehicle(vehicle)
+    with state.open_view() as view:
+        for sql, words in _LEFT_OPEN:
+            rows = view.sql(sql, (vehicle_id,))
+            found = [dict(zip(rows.columns, values, strict=True)) for values in rows.rows]
+            named = [test_words(r["test"]) if "test" in r else item_words(r) for r in found]
+            if named:
+                say(f"{words}: {'; '.join(dict.fromkeys(named))}.")
+
+
+_LEFT_OPEN = (
+    (
+        """SELECT component, position FROM open_findings
+           WHERE vehicle_id = ? AND safety AND condition = 'failed' ORDER BY component, position""",
+        "STOP, it leaves with a safety item failed, not to be driven until it is put right",
+    ),
+    (
+        "SELECT component, position FROM approved_work WHERE vehicle_id = ? ORDER BY seq, line",
+        "It leaves with work approved and not done",
+    ),
+    (
+        "SELECT test FROM open_tests WHERE vehicle_id = ? ORDER BY asked_on, test",
+        "It leaves without what the work asks to be tried",
+    ),
+)
 
 _OUTCOMES = {
     **dict.fromkeys(("ok", "okay", "passed", "pass", "good", "fine", "done", "yes"), "passed"),

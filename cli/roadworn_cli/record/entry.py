@@ -316,6 +316,10 @@ def retirement(typed: Typed) -> None:
 def visit(typed: Typed) -> None:
     """It came in, or was handed over: record visit bus-7 arrived --promised 2026-05-06."""
     typed.write()
+    if typed.payload["step"] == "handed_over":
+        from roadworn_cli.record.done import tell_open
+
+        tell_open(typed.ctx, typed.vehicle)
 
 
 @Entry("valuation", "value")

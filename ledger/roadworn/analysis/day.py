@@ -10,6 +10,10 @@ if TYPE_CHECKING:
     from roadworn.columns.view import LedgerView
 
 _VEHICLE = "v.label, v.model_year, v.make, v.model, v.owner_reference"
+#: The day it was handed over, where that is the last that was written down of its stay.
+_LEFT = """(SELECT CASE max_by(s.step, (s.occurred_on, s.seq)) WHEN 'handed_over'
+                         THEN max(s.occurred_on) END
+           FROM visits AS s WHERE s.vehicle_id = x.vehicle_id) AS left_on"""
 _LINE = "x.line, x.component, x.position, x.work, x.amount, x.currency, x.safety"
 #: What each list asks; safety first, and then what waits longest.
 _ASKED = {
@@ -22,7 +26,7 @@ _ASKED = {
                    FROM waiting_lines AS x JOIN vehicles AS v ON v.vehicle_id = x.vehicle_id
                    ORDER BY x.occurred_on DESC, x.vehicle_id, x.seq, x.line""",
     "approved": f"""SELECT x.vehicle_id, x.occurred_on AS approved_on, x.estimated_on, {_LINE},
-                           x.estimate, x.event_id, {_VEHICLE}
+                           x.estimate, x.event_id, {_LEFT}, {_VEHICLE}
                     FROM approved_work AS x JOIN vehicles AS v ON v.vehicle_id = x.vehicle_id
                     ORDER BY x.occurred_on, x.vehicle_id, x.seq, x.line""",
     "done": f"""SELECT x.vehicle_id, x.kind, x.component, x.position, x.how,
@@ -30,7 +34,7 @@ _ASKED = {
                 FROM work_done AS x JOIN vehicles AS v ON v.vehicle_id = x.vehicle_id
                 WHERE x.occurred_on = CAST(? AS DATE)
                 ORDER BY x.vehicle_id, x.seq""",
-    "untried": f"""SELECT x.*, {_VEHICLE}
+    "untried": f"""SELECT x.*, {_LEFT}, {_VEHICLE}
                    FROM (SELECT vehicle_id, occurred_on AS done_on, component, position, wants,
                                 NULL AS failed_on, event_id FROM untried_work
                          UNION ALL

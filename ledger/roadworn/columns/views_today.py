@@ -257,6 +257,8 @@ IN_SHOP = ViewSpec(
     needs=("main.visits", "main.effective_events", "main.vehicles"),
 )
 
+#: Systems whose work no powertrain code (P, SAE J2012) tells of.
+_NO_POWERTRAIN = "'wheel', 'body', 'suspension', 'steering', 'restraint'"
 _CRITICAL = ", ".join(f"'{part.id}'" for part in catalogue() if part.safety_critical)
 
 UNTRIED_WORK = ViewSpec(
@@ -270,7 +272,7 @@ UNTRIED_WORK = ViewSpec(
     ),
     f"""
     WITH codes AS (
-      SELECT vehicle_id, max((occurred_on, seq)) AS scanned
+      SELECT vehicle_id, max((occurred_on, seq)) AS scanned, bool_and(code LIKE 'P%') AS powertrain
       FROM main.active_codes GROUP BY vehicle_id
     ), looks AS (
       SELECT vehicle_id, component, max((occurred_on, seq)) AS looked FROM (
@@ -288,7 +290,9 @@ UNTRIED_WORK = ViewSpec(
     ), latest AS (
       SELECT w.*, row_number() OVER (PARTITION BY w.vehicle_id
                                      ORDER BY w.occurred_on DESC, w.seq DESC) AS back
-      FROM work AS w
+      FROM work AS w JOIN codes AS c ON c.vehicle_id = w.vehicle_id
+      -- A plugged tire proves nothing of a code of the powertrain.
+      WHERE NOT (c.powertrain AND split_part(w.component, '.', 1) IN ({_NO_POWERTRAIN}))
     )
     SELECT {common_of("w")}, w.component, w.position, 'scan' AS wants
     FROM latest AS w JOIN codes AS c ON c.vehicle_id = w.vehicle_id
