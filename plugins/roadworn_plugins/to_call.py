@@ -70,8 +70,12 @@ _say = Says(
             "{n} vehicle to call about{safety}{money}.",
             "{n} vehicles to call about{safety}{money}.",
         ),
-        "nobody": "Nobody to call: nothing is declined or deferred, and nothing falls due within "
-        "{months:g} {months:month|months}.",
+        "nobody": "Nobody to call: no work of before today waits for an answer, nothing falls "
+        "due within {months:g} {months:month|months}.",
+        "put-off": (
+            "{n} answer or offer of today is left out until tomorrow.",
+            "{n} answers or offers of today are left out until tomorrow.",
+        ),
         "safety": ", {n} with something that can hurt somebody",
         "money": ", {amount:,.0f} {currency} in all",
         "title": "To call, as of {day}",
@@ -179,6 +183,7 @@ def run(view: LedgerView, settings: CallListSettings) -> Result:
             ),
         ),
         caveats=all_said(
+            _say.some(_put_off(view, settings), "put-off"),
             _say.some(len(order) - len(shown), "not-shown"),
             *prices.caveats(matter.component for matter in rows),
         ),
@@ -247,6 +252,12 @@ def _matters(
                 *(vehicle, "", "", _say("inspection"), told),
                 *(last.on, last.due, None, 0, (last.event,)),
             )
+
+
+def _put_off(view: LedgerView, settings: CallListSettings) -> int:
+    """Return how many jobs were offered, declined or deferred today: they are fresh."""
+    offers = load_offers(view, settings.vehicle)
+    return sum(one.answers[-1] != "approved" and one.last >= view.today for one in offers)
 
 
 def _critical(component: str) -> bool:

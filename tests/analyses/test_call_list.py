@@ -64,6 +64,9 @@ def test_an_offer_of_today_is_still_being_thought_of(view_of: Written) -> None:
     (row,) = listed(view_of(events, as_of="2026-05-02")).records()
     assert row["why"] == "no answer"
     answered = [car("a"), *estimate("a", 1, "electrical.starter", "429.00", "deferred")]
+    today = run(view_of(answered, as_of="2026-05-02"), CallListSettings())
+    assert "1 answer or offer of today is left out until tomorrow." in map(str, today.caveats)
+    assert "no work of before today" in str(today.headline)
     assert listed(view_of(answered, as_of="2026-05-02")).rows == ()
     assert len(listed(view_of(answered, as_of="2026-05-03")).rows) == 1
 

@@ -3,7 +3,7 @@
 import pytest
 
 from roadworn.model.errors import UsageError
-from roadworn.reading import read_judged_finding
+from roadworn.reading import read_findings, read_judged_finding
 from roadworn.reading.scans import read_scan
 from roadworn.trade.limits import load_sheet
 from roadworn.trade.scan_text import parse_scan_text
@@ -79,9 +79,9 @@ def test_the_person_is_told_what_decided() -> None:
 @pytest.mark.parametrize(
     "text",
     [
-        # At rest and under load are both in volts; a rotor has its limit stamped on it; the
-        # steering wheel's diameter is not said; a horn is not measured.
-        "battery 9.8 V",
+        # A rotor has its limit stamped on it; the steering wheel's diameter is not said; a horn
+        # is not measured; under load the battery's temperature is asked for.
+        "battery 9.0 V under load",
         "brake rotor LF 22 mm",
         "steering column 2.1 in",
         "horn",
@@ -146,3 +146,20 @@ def test_letters_a_vin_never_holds_are_hinted_at_and_never_corrected(
 def test_where_position_nine_is_free_it_is_not_used_and_not_wrong() -> None:
     decoded = decode_vin("WP0ZZZ99ZTS390000")
     assert (decoded.check_digit, decoded.problems) == ("not_used", ())
+
+
+@pytest.mark.parametrize(
+    ("text", "way", "condition"),
+    [
+        # 12.24 V at rest is half charged; common practice, no source.
+        ("battery 11.9v", "voltage at rest", "wearing"),
+        ("battery 11.9v at rest", "voltage at rest", "wearing"),
+        ("battery at rest 11.9v", "voltage at rest", "wearing"),
+        ("battery 11.9 V under load", "voltage under load", "sound"),
+        ("battery cranking 9.8 V sound", "voltage under load", "sound"),
+    ],
+)
+def test_a_voltage_is_one_at_rest_unless_it_is_said(text: str, way: str, condition: str) -> None:
+    ((finding, remark),) = read_findings(text)
+    assert (finding["condition"], finding["measurements"][0]["name"]) == (condition, way)
+    assert ("the usual" in remark) == (text == "battery 11.9v")

@@ -20,8 +20,9 @@ from roadworn.model.errors import ProblemsFound, UsageError
 from roadworn.model.messages import Problem
 from roadworn.model.places import normalise_position
 from roadworn.model.units import exact, parse_measurement
-from roadworn.reading import CONDITIONS, condition_of, judged_words
+from roadworn.reading import CONDITIONS, condition_of
 from roadworn.reading.walk import Walk
+from roadworn.reading.ways import judged_words
 from roadworn.trade.judging import KnownSizes, Size, judge, put_sizes, read_size
 from roadworn.trade.limits import Item, Sheet
 

@@ -10,7 +10,7 @@ stands; `roadworn.checks.measured` gives the second look then.
 """
 
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any, NamedTuple, get_args
 
@@ -20,9 +20,8 @@ from roadworn.model.errors import UnknownName, UsageError
 from roadworn.model.payloads import Condition
 from roadworn.model.places import PLACED, loses_level
 from roadworn.model.units import measurement_at
-from roadworn.say.telling import item_words
+from roadworn.reading.ways import judged_words, name_way, take_way, taken_as_usual
 from roadworn.trade.judging import (
-    Judgement,
     KnownSizes,
     component_of,
     figures_of,
@@ -164,7 +163,9 @@ def read_judged_finding(
     """
     known = KnownSizes() if sizes is None else sizes
     plain, said = take_sizes(text)
+    plain, way = take_way(plain)
     found = _about(plain, component_of(said))
+    name_way(found, way)
     put_sizes(found, said)
     known.keep(found)
     if "condition" in found:
@@ -234,9 +235,11 @@ def _heard(
     from roadworn.reading.bench import hear_findings
 
     plain, said = take_sizes(text)
+    plain, way = take_way(plain)
     made = []
     for finding, remark in hear_findings(plain, refused, words, has):
         check_measurements(finding["component"], finding.get("measurements", ()))
+        name_way(finding, way)
         one = JudgedFinding(finding, remark)
         if "condition" not in finding:
             if len(finding.get("measurements", ())) != 1:
@@ -285,6 +288,9 @@ def judged(text: str, finding: dict[str, Any], sheet: Sheet, known: KnownSizes) 
         raise _no_condition(text)
     told = judge_by_all(sheet.items, finding, figures[0], known)
     if len({one.condition for one in told}) != 1 or told[0].condition == "not_checked":
+        if usual := taken_as_usual(finding, told):
+            made, judgement, remark = usual
+            return JudgedFinding(made, f"{judged_words(made, judgement)} {remark}")
         from roadworn.reading.refusing import refuse_figure
 
         refuse_figure(text, sheet.name, told, placed="position" in finding)
@@ -293,12 +299,6 @@ def judged(text: str, finding: dict[str, Any], sheet: Sheet, known: KnownSizes) 
     if judgement.safety:
         made["safety"] = True
     return JudgedFinding(made, judged_words(made, judgement))
-
-
-def judged_words(finding: Mapping[str, Any], judgement: Judgement) -> str:
-    """Say what a figure decided; what is only wearing is so by common practice, as it says."""
-    source = f" ({judgement.citation})" if judgement.condition == "failed" else ""
-    return f"{item_words(finding)}: {judgement.reason}{source}: {judgement.condition}."
 
 
 def split_part(
