@@ -213,10 +213,23 @@ def test_a_slip_in_a_test_is_one_sentence(shop: Run, typed: str, told: str) -> N
 def test_all_open_tests_at_once(agreed: Run) -> None:
     assert agreed("record", "test", "van-3", "all ok").code == 1
     assert agreed("done", "van-3", "1").code == 0
-    done = agreed("record", "test", "van-3", "all ok")
+    done = agreed("record", "test", "van-3", "all ok", "--sure")
     assert done.code == 0
     assert len(done.out.splitlines()) == 3
     assert agreed("sql", "SELECT count(*) FROM open_tests", "--format", "csv").out.split()[1] == "0"
+
+
+def test_a_test_that_waits_for_a_distance_is_not_passed_before_it(agreed: Run) -> None:
+    """Wheel nuts are torqued again after 50 to 100 mi. Common practice, no source."""
+    assert agreed("done", "van-3", "1", "-o", "142,100").code == 0
+    torque = ("record", "test", "van-3", "wheel torque ok")
+    for more in ((), ("-o", "142,120")):
+        soon = agreed(*torque, *more)
+        assert "wheel torque stays open: it is due after 50 to 100 mi" in " ".join(soon.err.split())
+    opened = ("sql", "SELECT test FROM open_tests ORDER BY test", "--format", "csv")
+    assert "wheel_torque" in agreed(*opened).out
+    assert agreed(*torque, "-o", "142,170").code == 0
+    assert "wheel_torque" not in agreed(*opened).out
 
 
 def test_a_revision_says_what_changed_and_keeps_the_answers_that_hold(agreed: Run) -> None:

@@ -13,7 +13,7 @@ import typer
 from roadworn.model.amounts import read_warranty
 from roadworn.model.errors import LedgerRefused, UsageError
 from roadworn.say.telling import item_words, test_words
-from roadworn_cli.context import check_day, default_currency, default_unit, leave, state_of
+from roadworn_cli.context import check_day, default_currency, default_unit, leave, state_of, today
 from roadworn_cli.output import note as say_note
 from roadworn_cli.output import say
 from roadworn_cli.record import (
@@ -350,6 +350,7 @@ def tried(
 ) -> None:
     """What was tried after work: roadworn record test bus-7 "test drive ok" "wheel torque ok"."""
     from roadworn.reading.doing import open_tests
+    from roadworn.trade.after_work import when_of
 
     with writing(ctx) as ledger:
         vehicle_id = ledger.require_vehicle(vehicle)
@@ -359,12 +360,51 @@ def tried(
             say(f"No test is open on {vehicle_id}: nothing was written.")
             leave(1)
         for name, result, words in made:
+            if (
+                result == "passed"
+                and not envelope.sure
+                and _too_soon(ledger, vehicle_id, name, envelope)
+            ):
+                say(
+                    f"{test_words(name)} stays open: it is due {when_of(name)}, and nothing says "
+                    "that it was driven so far since the work. Give --odometer then, or --sure."
+                )
+                continue
             told = "; ".join(text for text in (words, note) if text)
             payload = {"test": name, "result": result, "note": told}
             append(ledger, vehicle_id, "work_test", payload, envelope)
             if result == "failed":
                 say(f"{test_words(name)} failed and stays open: put it right, and try again.")
         _tell_tests(ledger, vehicle_id)
+
+
+def _too_soon(ledger: "Ledger", vehicle_id: str, name: str, envelope: Envelope) -> bool:
+    """Whether a test waits for a distance that was not driven since the work, as far as is known.
+
+    Without a figure of the odometer at both, the day of the work itself is too soon.
+    """
+    from roadworn.checks.facts import WORK
+    from roadworn.model.amounts import read_odometer
+    from roadworn.model.units import convert
+    from roadworn.trade.after_work import drive_first
+
+    least = drive_first(name)
+    asking = [
+        e for e in ledger.facts.events(vehicle_id, *WORK) if name in (e.data().get("tests") or ())
+    ]
+    if least is None or not asking:
+        return False
+    work = max(asking, key=lambda event: (event.occurred_at[:10], event.seq))
+    now: tuple[float, str] | None = None
+    if envelope.odometer:
+        unit = envelope.unit or default_unit() or _last_unit(ledger, vehicle_id)
+        now = read_odometer(envelope.odometer, unit)
+    elif last := ledger.facts.last_reading(vehicle_id):
+        now = last.value, last.unit
+    if now is None or work.odometer is None:
+        return (envelope.on or today().isoformat()) <= work.occurred_at[:10]
+    start = convert(work.odometer, work.odometer_unit or now[1], least[1])
+    return convert(*now, least[1]) - start < least[0]
 
 
 def _read_test(text: str, asked: Sequence[str]) -> list[tuple[str, str, str]]:

@@ -4,6 +4,7 @@ A brake is tried on the road, a wheel's nuts are torqued again, a camera is cali
 Common practice, no source; the maker's service information and local law go first.
 """
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
@@ -83,6 +84,12 @@ def asked_after(component: str, action: str = "") -> tuple[str, ...]:
 def when_of(name: str) -> str:
     """Return what to wait for before a test, or an empty text."""
     return next((test.when for test in known_tests() if test.name == name), "")
+
+
+def drive_first(name: str) -> tuple[float, str] | None:
+    """Return the least distance to drive before a test with its unit, by its `when`, or None."""
+    found = re.match(r"after ([\d.]+)(?: to [\d.]+)? (mi|km)\b", when_of(name))
+    return (float(found[1]), found[2]) if found else None
 
 
 def named_test(text: str) -> str:
