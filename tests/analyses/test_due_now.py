@@ -41,6 +41,24 @@ def test_a_figure_past_its_limit_outweighs_the_word_sound(
     assert "past its limit" in str(found.open_now.rows[0][3])
 
 
+def test_a_finding_without_a_figure_stands_once_and_names_no_limit(tmp_path: Path) -> None:
+    bad = {"component": "brake.pad", "position": "RR", "condition": "failed"}
+    found = outlook_of(tmp_path, look(bad))
+    rows = [row for row in found.open_now.rows if row[1] == "brake.pad"]
+    assert len(rows) == 1
+    assert "past its limit" not in str(rows[0][3])
+
+
+def test_readings_of_a_day_tell_no_pace_of_a_month(tmp_path: Path) -> None:
+    later = event("car-1", "odometer_reading", "2026-01-06", odometer=90_012, unit="mi")
+    assert "a month" not in outlook_of(tmp_path, later).distance
+
+
+def test_a_flat_spare_forbids_no_driving(tmp_path: Path) -> None:
+    flat = {"component": "wheel.tire", "position": "spare", "condition": "failed"}
+    assert "do not drive" not in outlook_of(tmp_path, look(flat)).headline
+
+
 def test_exactly_at_the_limit_is_not_due(tmp_path: Path) -> None:
     found = outlook_of(tmp_path, look(measured("wheel.tire", "LF", 2.0, "32nds")))
     assert found.headline.startswith("No failed items recorded.")

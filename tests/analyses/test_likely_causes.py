@@ -208,7 +208,7 @@ def test_a_part_tried_just_now_without_cure_falls_behind(tmp_path: Path) -> None
         rows = check_analysis(LIKELY_CAUSES, view, {"vehicle": "new"}).table("likely_causes")
     first, second = rows.records()[:2]
     assert first["component"] == SENSOR
-    assert second["against"] == "replaced on 2026-01-11 without cure"
+    assert second["against"] == "done on 2026-01-11, and it is still open"
 
 
 def test_no_case_like_it_says_so_and_gives_no_chance(tmp_path: Path) -> None:
@@ -373,3 +373,32 @@ def test_the_demo_finds_the_misfire_behind_the_converter_and_the_weak_battery(
     _headline, rows = asked(demo_view, host, "car-18")
     assert rows[0]["component"] == "ev.traction_battery"
     assert rows[0]["chance"] is None
+
+
+def test_codes_are_not_named_for_parts_that_a_complaint_of_brakes_asked_for(tmp_path: Path) -> None:
+    # Mixture, misfire and converter codes point to no pad and no tire (SAE J2012, from memory);
+    # work of another system while the code stands is no case.
+    day = "2026-01-10"
+    history = one_car(
+        said(day, "squeals when braking, pulls left, check engine light on"),
+        looked("car", day, found("engine.cover_gasket", "failed")),
+        scanned("car", day, "P0420", "P0302", "P0171"),
+        replaced("car", "2026-01-11", "brake.pad", "80.00", position="front"),
+        event("car", "repair", "2026-01-11", component="brake.rotor", position="front"),
+        event("car", "repair", "2026-01-11", component="wheel.tire", position="RR"),
+    )
+    with view_of(history, tmp_path, as_of="2026-01-12") as view:
+        rows = check_analysis(LIKELY_CAUSES, view).table("likely_causes").records()
+    codes = [row["component"] for row in rows if "P0171" in str(row["picture"])]
+    assert codes
+    assert not [one for one in codes if one.startswith(("brake.", "wheel."))]
+    told = [str(row["picture"]) for row in rows if row["component"].startswith("brake.")]
+    assert all("P0" not in one for one in told)
+
+
+def test_a_spare_takes_no_part_in_a_chain(tmp_path: Path) -> None:
+    bad = (found("wheel.tire", "failed", "spare"), found("suspension.strut", "failed", "LR"))
+    history = one_car(looked("car", "2026-01-10", *bad))
+    with view_of(history, tmp_path, as_of="2026-01-12") as view:
+        result = check_analysis(LIKELY_CAUSES, view)
+    assert "spare" not in "".join(str(t.rows) for t in result.tables if t.name == "chain")

@@ -71,7 +71,8 @@ OPEN_FINDINGS = ViewSpec(
       GROUP BY vehicle_id, component, place
     )
     SELECT {common_of("r")},
-           r.component, r.position, r.condition, r.safety, r.note,
+           r.component, r.position, r.condition,
+           r.safety AND coalesce(r.position, '') <> 'spare' AS safety, r.note,
            coalesce(t.first_seen_on, r.occurred_on) AS first_seen_on,
            coalesce(t.times_seen, 1) AS times_seen
     FROM ranked AS r

@@ -18,6 +18,8 @@ from difflib import get_close_matches
 from roadworn.model.errors import UsageError
 
 _SHORT = 24
+#: Where a wheel lies that carries nothing: no driving depends on it.
+SPARE = "spare"
 _LEVELS = ("upper", "lower")
 _SIDES = {"l": "L", "r": "R", "left": "L", "right": "R", "lh": "L", "rh": "R"}
 _ENDS = {"f": "F", "r": "R", "front": "F", "rear": "R", "back": "R"}

@@ -12,7 +12,7 @@ from roadworn.analysis import Mark, Marks
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue, meet, part_name
 from roadworn.model.messages import Joined, PartName, Says
-from roadworn.model.places import covers
+from roadworn.model.places import SPARE, covers
 from roadworn.trade.codes import told_code
 from roadworn.trade.weight import weigh
 from roadworn_plugins.inspection.outcomes import judge_item
@@ -154,6 +154,17 @@ def not_failed(parts: PartsAhead, due: list[DueItem]) -> Ints:
     )
 
 
+def _one_place(component: str, one: str, other: str) -> bool:
+    """Return whether two places of a component are one, or one is part of the other."""
+    return (
+        one == other
+        or not other
+        or covers(one, other)
+        or covers(other, one)
+        or meet(component, one, other)
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class _Gathered:
     """What is due on one vehicle, or on all that are still here."""
@@ -237,7 +248,10 @@ class _Gathered:
         """Add what is past its limit by its figure, in the place of a milder word for it."""
         measured = [item for item in load_rules().items if item.measurement]
         looks = load_looks(self.view, asked_components(measured))
-        failed = {item.key for item in items if item.failed}
+        failed: dict[tuple[str, str], list[str]] = {}
+        for item in items:
+            if item.failed:
+                failed.setdefault((item.vehicle, item.component), []).append(item.position)
         added: dict[tuple[str, str, str], DueItem] = {}
         for name, kind, weight_class, duty in self.rows("x.weight_class, x.duty", "vehicles"):
             own = looks.get(name, Looks())
@@ -249,10 +263,14 @@ class _Gathered:
                 seen = own.newest(rule.components)
                 judged = judge_item(rule, seen, self.view.today, _ANY_AGE, own.sizes)
                 for component, place in judged.failed:
-                    if (name, component, place) in failed or (name, component, place) in added:
+                    # Who found it failed said so; its axle or its side is no second finding.
+                    said_of = failed.get((name, component), ())
+                    if any(_one_place(component, place, p) for p in said_of):
+                        continue
+                    if (name, component, place) in added:
                         continue
                     known = catalogue().find(component)
-                    critical = known is not None and known.safety_critical
+                    critical = known is not None and known.safety_critical and place != SPARE
                     words = _say("past-limit", detail=judged.detail, citation=judged.citation)
                     added[name, component, place] = DueItem(
                         name,

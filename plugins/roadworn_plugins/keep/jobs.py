@@ -11,7 +11,7 @@ from typing import Any
 from roadworn.analysis import Mark
 from roadworn.model.catalogue import catalogue, meet, part_name, place_of
 from roadworn.model.messages import Says, Sentence
-from roadworn.model.places import covers
+from roadworn.model.places import SPARE, covers
 from roadworn_plugins.ahead.due_now import DueItem, State
 from roadworn_plugins.ahead.tables import shares_labour
 from roadworn_plugins.shared.parts_ahead import PartsAhead
@@ -170,7 +170,9 @@ def critical(component: str) -> bool:
 
 def hurts(item: DueItem) -> bool:
     """Return whether somebody can get hurt by what is due."""
-    return item.state is State.SAFETY or (item.failed and critical(item.component))
+    return item.state is State.SAFETY or (
+        item.failed and item.position != SPARE and critical(item.component)
+    )
 
 
 def with_part(price: Price | None) -> Price | None:

@@ -30,6 +30,7 @@ from roadworn_plugins.likely_causes.pictures import (
     open_facts,
 )
 from roadworn_plugins.likely_causes.words import LAMP, expected
+from roadworn_plugins.likely_causes.works import works_of
 from roadworn_plugins.shared.settings import require
 
 #: Odds that what is seen on one visit, or on different ones, has one cause (common practice, no
@@ -113,10 +114,18 @@ def open_pictures(view: LedgerView, vehicle: str | None) -> tuple[Causes, list[P
         require(vehicle, profiles, "vehicle")
     causes, ledgered = learnt_from(view)
     pictures: list[Picture] = []
+    works = works_of(view)
     for name, seen in open_facts(view, vehicle).items():
         kind, km = profiles[name]
         since = min(one.on for one in seen)
         against = [a for a in ledgered.against.get(name, ()) if (since - a[1]).days <= _TRIED_DAYS]
+        # What was put in since it was seen, and it is still open, weighs less.
+        against += [
+            (work.component, work.on, work.event, one.name)
+            for work in works.get(name, ())
+            for one in seen
+            if one.on <= work.on and not work.told and one.event != work.event
+        ]
         pictures += pictures_of(causes, name, kind, seen, band(km), against)
     return causes, pictures
 
@@ -148,7 +157,11 @@ def pictures_of(
         for component, on, event, what in against:
             if what in bare and (str(on), event) not in tried.get(component, ()):
                 tried.setdefault(component, []).append((str(on), event))
-        leading = [one.name for one in group if one.leads] or names
+        # What lay beside it on one visit is no like case: a code or a complaint has to be shared.
+        asking = [one.name for one in group if one.leads and _is_asked(one)]
+        leading = asking or [one.name for one in group if one.leads] or names
+        like = tuple(causes.like(facts, leading))
+        chances = _able(causes, causes.chances(facts, kind, tried), asking, like)
         made.append(
             Picture(
                 vehicle,
@@ -156,12 +169,30 @@ def pictures_of(
                 tuple(one for one in group if one.name in facts or _asks(one.name)),
                 facts,
                 tried,
-                causes.chances(facts, kind, tried),
-                tuple(causes.like(facts, leading)),
+                chances,
+                like,
                 _apart(causes, kind, [one for one in group if _is_code(one)]),
             )
         )
     return made
+
+
+def _able(causes: Causes, chances: Floats, asking: Sequence[str], like: Sequence[Case]) -> Floats:
+    """Return the chances of what can bring such codes and words about, none for the others.
+
+    By the trade or by a case that had one of them; what is taken away stays unexplained.
+    """
+    told = [causes.trade[fact] for fact in asking if fact in causes.trade]
+    if not told:
+        return chances
+    named = {case.cause for case in like}
+    able = np.sum(told, axis=0) > 0.0
+    able |= np.array([name in named for name in causes.names])
+    return np.where(able, chances, 0.0)
+
+
+def _is_asked(one: Seen) -> bool:
+    return kind_of(one.name) in {"code", "symptom"}
 
 
 def chance_in(picture: Picture, i: int) -> float:
@@ -229,7 +260,18 @@ class _Evidence:
             if one not in trade or other not in trade:
                 return 0.0
             return 2.0 * float(np.max(np.minimum(trade[one], trade[other])) > 0.0)
+        if {kind_of(one), kind_of(other)} == {"code", "symptom"} and not self._shared(one, other):
+            return 0.0
         return float(np.sum(self._base * self._of(one) * self._of(other)))
+
+    def _shared(self, one: str, other: str) -> bool:
+        """Return whether a cause of a code and of what was said is one, by trade or by a case."""
+        trade = self._causes.trade
+        if one not in trade or other not in trade:
+            return True
+        if np.max(np.minimum(trade[one], trade[other])) > 0.0:
+            return True
+        return any({one, other} <= case.facts for case in self._causes.cases)
 
     def _of(self, fact: str) -> Floats:
         if fact not in self._times:
@@ -243,7 +285,7 @@ def _apart(causes: Causes, kind: str, codes: Sequence[Seen]) -> dict[str, tuple[
     for one in codes:
         others = [evidence.of(one.name, other.name) for other in codes if other is not one]
         if others:
-            alone = causes.chances([one.name], kind)
+            alone = _able(causes, causes.chances([one.name], kind), [one.name], ())
             at = int(np.argmax(alone))
             # Each code asks by itself, so one visit speaks less for one fault.
             two = 1.0 / (1.0 + _APART * max(others))

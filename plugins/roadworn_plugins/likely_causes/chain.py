@@ -14,7 +14,7 @@ from roadworn.analysis import Column, Holds, Mark, Marks, Table, Tells
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue, part_name
 from roadworn.model.messages import Joined, Sentence
-from roadworn.model.places import axle_of, other_side
+from roadworn.model.places import SPARE, axle_of, other_side
 from roadworn.trade.codes import told_code
 from roadworn_plugins.likely_causes.asking import Picture, chance_in, place_in
 from roadworn_plugins.likely_causes.chances import Causes, kind_of
@@ -331,7 +331,8 @@ class _Vehicle:
     def _price(self, part: Part) -> float | None:
         kind = self.known.kinds.get(self.name)
         found = self.known.prices.of(part[0], kind, self.name, part[1])
-        return None if found is None else found.middle
+        # As the plan has it: labour without the part is no price.
+        return None if found is None or not found.number else found.middle
 
 
 def is_misfire(code: str) -> bool:
@@ -365,7 +366,12 @@ def _behind(links: Sequence[Upstream]) -> Sentence:
 
 
 def _near(one: Part, other: Part) -> bool:
-    """Return whether two places may have to do with each other: not on two sides or two axles."""
+    """Return whether two places may have to do with each other: not on two sides or two axles.
+
+    A spare wheel carries nothing: nothing on the vehicle brings it down, and it nothing.
+    """
+    if SPARE in (one[1], other[1]):
+        return False
     ends = zip(_axle_and_side(*one), _axle_and_side(*other), strict=True)
     return all(a == b for a, b in ends if a and b)
 

@@ -124,7 +124,7 @@ def open_facts(view: LedgerView, vehicle: str | None) -> dict[str, list[Seen]]:
         # What was worked on since the last scan waits for the next one, not for a cause.
         since = [w for w in works.get(name, ()) if w.seq > seq and w.on >= last]
         read = Seen(f"code:{code}", last, event)
-        if not any(_nearest(read, since, _code_steps(code))):
+        if not any(_nearest(read, since, _code_steps(code), others=False)):
             found[name].append(Seen(f"code:{code}", first, event, _place_of_code(code), f"c{code}"))
     for name, component, place, condition, day, event in view.sql(
         f"""SELECT x.vehicle_id, x.component, coalesce(x.position, ''), x.condition,
@@ -312,9 +312,14 @@ def _attributed(one: _Vehicle, cures: Sequence[Work]) -> Iterator[tuple[Seen, Wo
     for work in cures:
         for seen in _said(work.text, work.on, work.event):
             yield seen, work
-    for codes in one.scans.values():
+    last = max(one.scans, default=None)
+    still = {seen.name for seen in one.scans[last]} if last else set[str]()
+    for (day, _seq, _event), codes in one.scans.items():
         for seen in codes:
-            yield from _nearest(seen, cures, _code_steps(seen.name.removeprefix("code:")))
+            # A code that is still there, or that nobody read again, was cured by no other system.
+            gone = seen.name not in still and last is not None and last[0] > day
+            steps = _code_steps(seen.name.removeprefix("code:"))
+            yield from _nearest(seen, cures, steps, others=gone)
     for seen in one.found:
         if kind_of(seen.name) == "failed":
             yield from _nearest(seen, cures, _found_steps(seen.name.removeprefix("failed:")))
@@ -352,9 +357,12 @@ def _within(seen: Seen, cures: Sequence[Work]) -> list[Work]:
 
 
 def _nearest(
-    seen: Seen, cures: Sequence[Work], steps: Sequence[frozenset[str]]
+    seen: Seen, cures: Sequence[Work], steps: Sequence[frozenset[str]], *, others: bool = True
 ) -> Iterator[tuple[Seen, Work]]:
-    """Yield the fact with the work of the first step that has any, all of the first such day."""
+    """Yield the fact with the work of the first step that has any, all of the first such day.
+
+    `others` lets the only work that was done answer, whatever the system.
+    """
     works = _within(seen, cures)
     for step in steps:
         meant = [w for w in works if w.component in step or w.component.partition(".")[0] in step]
@@ -364,7 +372,7 @@ def _nearest(
         # What wore out by and by answers only what names it.
         works = [work for work in works if not work.worn]
         meant = works if len({work.component for work in works}) == 1 or not steps else []
-        if kind_of(seen.name) == "failed":
+        if kind_of(seen.name) == "failed" or (steps and not others):
             return
     for work in meant:
         if work.on == meant[0].on:

@@ -29,7 +29,7 @@ say = Says(
         "own-cases": "{n} of its {every} {every:case|cases} on this class",
         "other-cases": "{n} {n:case|cases}, all on other classes",
         "second": "if {code} is a fault of its own",
-        "tried": "replaced on {days} without cure",
+        "tried": "done on {days}, and it is still open",
         "chain": "{lead}; behind it may stand {behind}: do that first{price}, it spares "
         "{spared}{spares}",
         "lead-points": "{picture} points to {part}{again}",
