@@ -372,7 +372,7 @@ def _chain(found: "Outlook") -> Iterator[_Entry]:
     if chain is not None:
         keys = list(zip(chain.cells(Tells.COMPONENT), chain.cells(Tells.PLACE), strict=True))
         own = [n for n, key in enumerate(keys) if key == keys[0]]
-        spared = [" ".join((str(named(chain, n, "spared")), _amount(chain, n))) for n in own]
+        spared = [f"{named(chain, n, 'spared')} {_amount(chain, n)}".strip() for n in own]
         told = f"{name_of(chain, 0)}: it may spare {', '.join(spared)}"
         yield _Entry("Do first", told, price_of(chain, 0), least=2)
         pointed = {getattr(named(chain, n, "spared"), "component", None) for n in own}

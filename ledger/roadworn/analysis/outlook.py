@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 #: So many used readings after a doubtful one settle it: two that agree are no chance.
 _BEAR_OUT = 2
 _LOOKED_AT = 4
+#: Readings of fewer days tell no pace: a drive home is no month (common practice, no source).
+_PACE_DAYS = 14
 _READING = "{figure:,.0f} {unit} on {day}"
 _TRUE = " (true distance {true:,.0f} {unit})"
 _PACE = ", about {pace:,.0f} {unit} a month"
@@ -397,10 +399,10 @@ def _distance(view: "LedgerView", profile: dict[str, Any], shown: str) -> str:
     if true_km is not None and abs(true_km - km) > scale:
         word, more = f"{word}-true", {"true": true_km / scale}
     usage = view.sql(
-        "SELECT km_per_month, sd_km_per_month FROM usage_rates WHERE vehicle_id = ?",
+        "SELECT km_per_month, to_on - from_on FROM usage_rates WHERE vehicle_id = ?",
         (profile["vehicle_id"],),
     ).rows
-    if usage and usage[0][0]:
+    if usage and usage[0][0] and usage[0][1] >= _PACE_DAYS:
         word, more = f"{word}-pace", {**more, "pace": usage[0][0] / scale}
     return _say(word, figure=km / scale, unit=shown, day=day, **more)
 
