@@ -82,7 +82,7 @@ _WORDS: Mapping[str, str] = {
     **dict.fromkeys(("milliamp", "milliamps"), "mA"),
     **dict.fromkeys(("millivolt", "millivolts"), "mV"),
     **dict.fromkeys(("ohms", "Ω".casefold()), "ohm"),
-    **dict.fromkeys(("percent", "per cent"), "%"),
+    **dict.fromkeys(("percent", "per cent", "pct"), "%"),
     **dict.fromkeys(("degree", "degrees", "°"), "deg"),
     **dict.fromkeys(("c", "degc", "deg c", "celsius"), "°C"),
     **dict.fromkeys(("f", "degf", "deg f", "fahrenheit"), "°F"),

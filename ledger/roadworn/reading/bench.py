@@ -28,6 +28,7 @@ from roadworn.reading.bench_phrase import (
     head_end_of,
     is_content,
     is_plural_at,
+    is_of_piece,
     is_way,
     note_of,
     says_place,
@@ -273,6 +274,7 @@ def _refuse_foreign(
     detail = all(
         (said.words[at].key in words.details and said.words[at - 1].used != "join")
         or is_way(said, at)
+        or is_of_piece(said, at, words)
         for at in foreign
     )
     if detail and not wider:

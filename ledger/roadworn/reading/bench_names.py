@@ -15,6 +15,8 @@ from roadworn.reading.bench_places import tag_of
 from roadworn.reading.bench_words import Words, packaged_words
 
 _TYPOS = ((9, 2), (5, 1))
+#: A condition of so many letters is known with one of them wrong.
+_LONG_CONDITION = 8
 
 
 @dataclass(slots=True)
@@ -190,6 +192,7 @@ def correct_spelling(said: Said, words: Words, end: int) -> bool:
         return False
     from rapidfuzz.distance import OSA
 
+    corrected = False
     for word in unknown:
         allowed = next(n for length, n in _TYPOS if len(word.key) >= length)
         near = sorted(
@@ -199,7 +202,16 @@ def correct_spelling(said: Said, words: Words, end: int) -> bool:
         )
         if near and (len(near) == 1 or near[0][0] < near[1][0]):
             word.key, word.misspelt = near[0][1], True
-    return any(word.misspelt for word in unknown)
+        elif not near and len(word.key) >= _LONG_CONDITION:
+            # "intermitent"; a first letter tells "effective" from "defective".
+            alike = [
+                key
+                for key in words.conditions
+                if key[0] == word.key[0] and OSA.distance(word.key, key, score_cutoff=1) <= 1
+            ]
+            if len(alike) == 1:
+                word.key, corrected = alike[0], True
+    return corrected or any(word.misspelt for word in unknown)
 
 
 def covering(said: Said, content: Sequence[int]) -> list[Component]:

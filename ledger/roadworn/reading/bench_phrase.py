@@ -20,6 +20,7 @@ _NOT_INCHES = frozenset({"a", "all", "both", "each", "every", "the", "this", "it
 _LOOSE_UNITS = frozenset({"a", "c", "f", "h"})
 _PARTED = re.compile(r"([&+]|(?<=\w\w)/|/(?=\w\w))")
 _EDGES = ".,;:()[]!?*\"'"
+_ONE = frozenset({"a", "an", "one"})
 _DASHES = frozenset({"-", "–", "—"})
 #: Words of a place that are words of a part as well: "exhaust", "heater", "main".
 _MAYBE_PLACES = frozenset({"cam", "word", "country"})
@@ -34,6 +35,7 @@ def split_phrase(text: str, words: Words) -> Said:
             tokens.append(token)
         else:
             tokens += [piece for piece in _PARTED.split(token) if piece]
+    tokens = _written_out(tokens, words)
     said = Said(text, tokens, [], " ".join(raw[_MOST_WORDS:]))
     keys: list[tuple[str, int]] = []
     at = 0
@@ -64,6 +66,21 @@ def split_phrase(text: str, words: Words) -> Said:
     return said
 
 
+def _written_out(tokens: Sequence[str], words: Words) -> list[str]:
+    """Return tokens with "a qt" as "1 qt" and "680cca" as "680 cca": both count something."""
+    made: list[str] = []
+    for at, token in enumerate(tokens):
+        after = plain_key(tokens[at + 1]) if at + 1 < len(tokens) else ""
+        glued = re.fullmatch(r"(\d+)([a-z]+)([.,;:]?)", token, re.IGNORECASE)
+        if plain_key(token) in _ONE and after in words.counted & words.fillers:
+            made.append("1")
+        elif glued is not None and plain_key(glued[2]) in words.counted:
+            made += [glued[1], glued[2] + glued[3]]
+        else:
+            made.append(token)
+    return made
+
+
 def _remaining(tokens: Sequence[str], at: int) -> int:
     """Return 1 where a word behind a figure says what remains: "3 mm left" is no side.
 
@@ -82,10 +99,24 @@ def _counted(tokens: Sequence[str], at: int, words: Words) -> int:
     """
     if not tokens[at].strip(_EDGES).isdigit() or at + 1 == len(tokens):
         return 0
+    if share := _share(tokens, at):
+        return share
     after = plain_key(tokens[at + 1])
     if (at and plain_key(tokens[at - 1]) in COUNTED) or after not in words.counted:
         return 0
     return 1 if after in names_index().weight else 2
+
+
+def _share(tokens: Sequence[str], at: int) -> int:
+    """Return of how many tokens a share consists, "2 of 6" or "2 out of 6", and else 0.
+
+    "cylinder 2 of 6" says which.
+    """
+    following = [plain_key(token) for token in tokens[at + 1 : at + 4]]
+    joint = next((n for n in (1, 2) if following[:n] in (["of"], ["out", "of"])), 0)
+    counted = bool(at) and plain_key(tokens[at - 1]) in COUNTED
+    total = following[joint] if 0 < joint < len(following) else ""
+    return joint + 2 if total.isdigit() and not counted else 0
 
 
 def _behind(keys: Sequence[tuple[str, int]], n: int, words: Words) -> str:
@@ -188,6 +219,11 @@ def is_way(said: Said, at: int) -> bool:
     return bool(onward or (keys[at + 1] == "to" and keys[at]))
 
 
+def is_of_piece(said: Said, at: int, words: Words) -> bool:
+    """Whether a word says on what a part sits: "u joint rear of shaft"."""
+    return bool(at) and said.words[at].key in words.pieces and said.words[at - 1].key == "of"
+
+
 def within_condition(said: Said, at: Sequence[int], words: Words) -> bool:
     """Whether words are a piece of a condition of more words, "free wheels"."""
     return all(
@@ -258,7 +294,7 @@ def tail_places(said: Said, head_end: int, words: Words) -> list[int]:
             continue
         if says_place(said, at):
             found.append(at)
-        elif word.used != "join" and word.key not in words.fillers and word.used != "name":
+        elif not (word.used in {"join", "name"} or word.key in words.fillers | words.details):
             break
         at += 1
     return found

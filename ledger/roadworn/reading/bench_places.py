@@ -100,6 +100,7 @@ class Where:
     numbers: list[str] = field(default_factory=list)
     counted: dict[str, list[str]] = field(default_factory=dict)
     many: bool = False
+    all_four: bool = False
 
     @classmethod
     def of(cls, keys: Sequence[str], driver: str = "") -> "Where":
@@ -122,11 +123,14 @@ class Where:
             return 2
         if key.isdigit():
             if at and keys[at - 1] == "all":
+                self.all_four |= key == "4"
                 return 1
             if after in _SIDE and len(key) == 1 and key != "0":
                 _add(self.wheels, f"{key}{_SIDE[after]}")
                 return 2
             _add(self.numbers, key)
+        elif key == "four" and at and keys[at - 1] == "all":
+            self.all_four = True
         else:
             self._take_word(key, driver)
         return 1
@@ -314,6 +318,9 @@ class _Asked:
         if self._means_rear():
             where = replace(where, wheels=[w for w in where.wheels if w != "RR"], ends=["R"])
         made: list[str | None] = list(where.wheels)
+        elsewhere = made or where.sides or where.ends or where.counted
+        if where.all_four and not elsewhere and self.component.id in _ONE_AT_WHEEL:
+            return ["LF", "RF", "LR", "RR"]
         sides, axles = where.sides, [*where.ends, *self._axle_numbers()]
         if axles and not sides and (self.plural or len(axles) > 1 or open_side):
             sides = ["L", "R"]
@@ -424,7 +431,7 @@ class _Asked:
         if scheme == "door":
             said = [*(place for place in self._wheels() if place), *where.words]
         elif where.wheels:
-            if scheme == "seat" and not where.country:
+            if scheme == "seat" and not (where.country or {"LF", "RF"}.issuperset(where.wheels)):
                 self.refuse("Which seat is left open", "write driver, passenger, left or right")
             said += [{"L": "left", "R": "right"}.get(wheel[0], "") for wheel in where.wheels]
         if scheme == "lamp" and not said and self.plural and where.many:

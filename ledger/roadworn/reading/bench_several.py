@@ -68,7 +68,7 @@ def parted(
     if len(tokens) > _MOST_TOKENS:
         return []
     parting = _Parting(shop, has, at_commas=at_commas)
-    found = parting.clauses(tokens, None)
+    found = parting.clauses(tokens, None) or parting.clauses(parting.part_first(tokens), None)
     if found is None or len(found) < 2:
         return []
     return [(one.text, one.remark) for one in parting.with_last_axle(found)]
@@ -108,6 +108,13 @@ class _Parting:
                 return [first, *others]
         last = self._clause(tokens, before)
         return None if last is None else [last]
+
+    def part_first(self, tokens: Sequence[str]) -> Sequence[str]:
+        """Return words with the part that ends them first: "LF 5/32 RF 4/32 tires"."""
+        keys = self.words.keys_of(tokens[-1]) if tokens else []
+        names_it = len(keys) == 1 and (keys[0],) in names_index().names
+        placed = names_it and tag_of(plain_key(tokens[0]))
+        return [*tokens[-1:], *tokens[:-1]] if placed else ()
 
     def _may_part(self, tokens: Sequence[str], cut: int) -> bool:
         if tokens[cut - 1].endswith(","):

@@ -1,8 +1,9 @@
 """The words of a bay as data: short ones, conditions, what says nothing, and a shop's own."""
 
 import csv
+import re
 import unicodedata
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache, lru_cache
 from importlib.resources import files
@@ -13,6 +14,7 @@ from roadworn.model.catalogue import OTHER, Component, name_key
 from roadworn.model.errors import EnvironmentFailure, UsageError
 
 _LONGEST_SHORT = 4
+_DENIALS = ("wont", "will not", "doesnt", "does not", "dont", "do not", "didnt", "cant", "cannot")
 
 
 @lru_cache(maxsize=4096)
@@ -105,7 +107,7 @@ def made_words(rows: Iterable[Mapping[str, str]], driver: str = "") -> Words:
     def means(kind: str) -> dict[str, str]:
         return {plain_key(row["word"]): row["means"] for row in of(kind)}
 
-    conditions = _conditions(of("condition"))
+    conditions = _conditions([*_denied(of), *_behaving(of("does")), *of("condition")])
     fillers, details = keys("filler"), keys("detail")
     return Words(
         {
@@ -150,6 +152,38 @@ def _conditions(rows: Iterable[Mapping[str, str]]) -> dict[str, list[tuple[froze
     return made
 
 
+def _denied(of: Callable[[str], Sequence[Mapping[str, str]]]) -> list[dict[str, str]]:
+    """Return the ways to say that a part does not do what it is for: "no work", "wont latch".
+
+    A verb that is a word of parts as well is denied by no bare "no": "no start", "no turn signal".
+    """
+    made = []
+    for kind, denials in (("deed", ("no", *_DENIALS)), ("act", _DENIALS)):
+        for row in of(kind):
+            verb, *rest = row["word"].split()
+            forms = [f"{denial} {row['word']}" for denial in denials]
+            forms.append(" ".join(["not", _going(verb), *rest]))
+            made += [_row(form, "condition", row["means"], row["of"]) for form in forms]
+    return made
+
+
+def _behaving(rows: Iterable[Mapping[str, str]]) -> list[dict[str, str]]:
+    """Return verbs of what a bad part does, "tick" and "ticking"."""
+    return [
+        _row(form, "condition", row["means"], row["of"])
+        for row in rows
+        for form in (row["word"], _going(row["word"]))
+    ]
+
+
+def _going(verb: str) -> str:
+    """Return a verb as what goes on: "engaging", "spinning"."""
+    if verb.endswith("e"):
+        return f"{verb[:-1]}ing"
+    short = re.fullmatch(r"[^aeiou]+[aeiou]([^aeiouwxy])", verb)
+    return f"{verb}{short[1] if short else ''}ing"
+
+
 def _without_of(key: str) -> str:
     """Return Spanish words as a bay writes them: "filtro aire" for "filtro de aire"."""
     return key.replace(" de la ", " ").replace(" de ", " ")
@@ -157,8 +191,7 @@ def _without_of(key: str) -> str:
 
 def _dropping_g(key: str) -> str:
     """Return "leakin" for "leaking"."""
-    first, *rest = key.split()
-    return " ".join([first[:-1] if first.endswith("ing") else first, *rest])
+    return re.sub(r"(?<=[a-z]in)g\b", "", key)
 
 
 def example_words() -> str:
@@ -230,8 +263,8 @@ def read_words(path: Path) -> Words:
 _LOOK = "see `roadworn sheets words` for one to copy from"
 
 
-def _row(word: str, kind: str, means: str) -> dict[str, str]:
-    return {"word": word, "kind": kind, "means": means, "of": ""}
+def _row(word: str, kind: str, means: str, of: str = "") -> dict[str, str]:
+    return {"word": word, "kind": kind, "means": means, "of": of}
 
 
 def _texts(path: Path, given: Mapping[str, Any], section: str) -> list[tuple[str, str]]:
