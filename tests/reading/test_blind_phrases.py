@@ -1,8 +1,8 @@
-"""Two more sets of phrases, held against the whole door of a look-over, limits included.
+"""More sets of phrases, held against the whole door of a look-over, limits included.
 
-``blind_phrases.tsv`` is of a hand that saw neither the first set nor the reader,
-``heavy_phrases.tsv`` of a third style. Each says what a line must mean; what each word means is
-common practice, no source.
+``blind_phrases.tsv`` and ``third_phrases.tsv`` are of hands that saw neither the reader nor another
+set, ``heavy_phrases.tsv`` of a yard of trucks, ``fourth_phrases.tsv`` of a mobile mechanic. Each
+says what a line must mean; what each word means is common practice, no source.
 """
 
 import re
@@ -211,3 +211,51 @@ def test_lines_of_a_yard_of_heavy_trucks(with_sides: Words) -> None:
     found = judged(lines, with_sides)
     assert not found.wrong
     assert found.share >= SHARE, found.asked
+
+
+@pytest.mark.parametrize(
+    ("name", "least"), [("third_phrases.tsv", 200), ("fourth_phrases.tsv", 80)]
+)
+def test_lines_of_later_hands(name: str, least: int, with_sides: Words) -> None:
+    lines = lines_of(name)
+    assert len(lines) >= least
+    # Before a shop has said where its drivers sit more is asked, and nothing is wrong either.
+    unsaid, said = judged(lines, packaged_words()), judged(lines, with_sides)
+    assert not unsaid.wrong + said.wrong
+    assert said.share >= SHARE, said.asked
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        *("drips oil", "oil drips", "brake fluid weeping", "aceite gotea", "coolant spitting"),
+        *("horn isnt sound", "horn never sound", "brake hose not very sound", "horn no failed"),
+        *("LF tire hardly sound", "LF tire not exactly good", "no brake hose leak"),
+        # Some of several: which ones is not said.
+        *("2 of 4 tires bald", "rear tires 1 of 2 bald", "rear tires 1 out of 2 bald"),
+        # What moves a blade is another part than the blade.
+        *("wipers dont work", "wiper inop", "wipers dead", "wipers wont move"),
+        *("effective brake hose", "fan no good", "shoe spring LR broke"),
+    ],
+)
+def test_what_leaves_open_how_or_where_is_asked(line: str, with_sides: Words) -> None:
+    found = read(line, with_sides)
+    assert found is None or all(one.condition == "?" for one in found)
+
+
+@pytest.mark.parametrize(
+    ("line", "meant"),
+    [
+        ("horn no sound", "electrical.horn@-=failed"),
+        ("horn no leaks, sound", "electrical.horn@-=sound"),
+        ("crank sensor intermitent", "engine.crank_sensor@-=wearing"),
+        ("starter wont engage", "electrical.starter@-=failed"),
+        ("starter not engagin", "electrical.starter@-=failed"),
+        ("fan clutch no spin", "cooling.fan@-=failed"),
+        ("glow plugs 2 out of 6 dead", "ignition.glow_plug@-=failed"),
+    ],
+)
+def test_ways_to_say_that_a_part_does_not_work(line: str, meant: str, with_sides: Words) -> None:
+    found = read(line, with_sides)
+    assert found is not None
+    assert is_right(line, meant_by(meant)[0], found), found

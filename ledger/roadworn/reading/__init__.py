@@ -24,6 +24,7 @@ from roadworn.reading.ways import judged_words, name_way, take_way, taken_as_usu
 from roadworn.trade.judging import (
     KnownSizes,
     component_of,
+    denial_before,
     figures_of,
     judge_by_all,
     put_sizes,
@@ -393,16 +394,15 @@ def _length_of_condition(words: Sequence[str], at: int) -> int:
 def _condition(tokens: Sequence[str], text: str) -> tuple[Condition | None, int, int]:
     """Return the first condition said or None, where it stands, and how many words it takes."""
     words = _plain_words(tokens)
-    for at, word in enumerate(words):
+    for at in range(len(words)):
         length = _length_of_condition(words, at)
-        if length:
-            return condition_of(" ".join(words[at : at + length])), at, length
-        following = words[at + 1] if at + 1 < len(words) else ""
-        if word == "not" and condition_of(following):
+        if length and (denied := denial_before(words, at, tokens)):
             raise UsageError(
-                f"'not {following}' in {text.strip()!r} leaves open what it is",
+                f"'{denied} {words[at]}' in {text.strip()!r} leaves open what it is",
                 f"say {_SAY_ONE}",
             )
+        if length:
+            return condition_of(" ".join(words[at : at + length])), at, length
     return None, len(tokens), 0
 
 

@@ -27,8 +27,8 @@ from roadworn.reading.bench_phrase import (
     content_of,
     head_end_of,
     is_content,
-    is_plural_at,
     is_of_piece,
+    is_plural_at,
     is_way,
     note_of,
     says_place,
@@ -411,11 +411,12 @@ def _heard_of(
     is_open = _is_open(said, component, match, condition, words, plural=is_plural)
     taken = f"{figure[0]['value']:g} is taken for {figure[0]['unit']}." if figure else ""
     remark = " ".join(filter(None, (found.remark, taken)))
+    # "rear tires 1 of 2 bald" leaves open which.
+    is_share = len(found.places) > 1 and any(said.tokens[at] == "of" for at in said.counted)
+    open_at = {place: is_share or (place is None and is_open) for place in found.places}
     return [
-        Heard(
-            component, place, condition, measured, note, remark, is_open=place is None and is_open
-        )
-        for place in found.places
+        Heard(component, place, condition, measured, note, remark, is_open=is_left)
+        for place, is_left in open_at.items()
     ]
 
 

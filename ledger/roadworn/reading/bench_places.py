@@ -256,7 +256,7 @@ def places_of(
             at
             for n, (key, at) in enumerate(listed)
             if key.isdigit()
-            and (n == 0 or listed[n - 1][0] not in COUNTED)
+            and (n == 0 or listed[n - 1][0] not in {*COUNTED, "all"})
             and (n + 1 == len(listed) or listed[n + 1][0] not in _SIDE)
         }
     return Placed(places, used, remark)

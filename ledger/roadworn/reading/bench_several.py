@@ -160,6 +160,8 @@ class _Parting:
         """Return a finding without a place at that of the one before: "wheel cyl, shoes soaked"."""
         if before is None:
             return own if may_be_open else None
+        if {one.component.id for one in own.heard} <= {one.component.id for one in before.heard}:
+            return None  # More of the same part: "LF tire 24 psi, screw in tread".
         placed = self._heard(f"{own.text} {before.place}") if before.place else None
         if placed is None or any(one.is_open for one in placed.heard):
             if self.at_commas:

@@ -4,13 +4,14 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any, NoReturn, get_args
 
-from roadworn.model.catalogue import Component
+from roadworn.model.catalogue import Component, catalogue
 from roadworn.model.errors import UsageError
 from roadworn.model.payloads import Condition
 from roadworn.reading.bench_names import Said, names_index
 from roadworn.reading.bench_phrase import condition_length
 from roadworn.reading.bench_places import tag_of
 from roadworn.reading.bench_words import Words
+from roadworn.trade.judging import denial_before
 
 _ORDER = {"sound": 0, "not_checked": 1, "wearing": 2, "failed": 3}
 _EXPLICIT = frozenset({"sound", "wearing", "failed", "not checked"})
@@ -30,6 +31,8 @@ def condition_said(
     """
     told: list[tuple[str, bool, range]] = []
     weak: list[tuple[str, bool, range]] = []
+    keys = [word.key for word in said.words]
+    tokens = [said.tokens[word.token] for word in said.words]
     at = first = 0
     while at < len(said.words):
         length = 0 if at in named else condition_length(said, at, words)
@@ -38,9 +41,10 @@ def condition_said(
             continue
         key = " ".join(word.key for word in said.words[at : at + length])
         means = words.condition_of(key, component)
-        if at and said.words[at - 1].key in {"not", "no", "never"} and means:
+        denial = denial_before(keys, at, tokens)
+        if denial and means:
             raise UsageError(
-                f"'{said.words[at - 1].key} {key}' in {said.shown!r} leaves open what it is",
+                f"'{denial} {key}' in {said.shown!r} leaves open what it is",
                 "say sound, wearing, failed or not checked",
             )
         behind = any(word.key in _BREAKS for word in said.words[first:at])
@@ -61,6 +65,9 @@ def condition_said(
     means_all = explicit or trade
     used = {at for means, plainly, places in told if plainly for at in places}
     used |= {at for m, _p, places in told if m == "sound" for at in places if len(places) == 1}
+    if "ask" in means_all and component.id in words.movers:
+        mover = catalogue().get(words.movers[component.id])
+        raise UsageError(f"{said.shown!r} may be {component.name} or {mover.name}: write which.")
     if "ask" in means_all or (len(means_all) > 1 and (explicit or "sound" in means_all)):
         raise UsageError(
             f"{said.shown!r} leaves open in what condition {component.name} is",

@@ -39,6 +39,8 @@ class Words:
         counted: words behind a number that say of what there are so many, kept in the note.
         once: words of a part that a vehicle has once, though its component has places.
         units: component -> the unit of a bare figure with decimals, where it has no other.
+        movers: component that does nothing by itself -> the one that moves it; where it is said
+            not to work either may be meant.
         measures: unit -> the one component that is measured in it at a wheel: "LF 28 psi".
         driver: side the driver sits on, ``left``, ``right``, or empty where nobody said.
         known: every word that stands in one of the others.
@@ -60,6 +62,7 @@ class Words:
     once: Sequence[frozenset[str]] = ()
     units: Mapping[str, str] = field(default_factory=dict)
     measures: Mapping[str, str] = field(default_factory=dict)
+    movers: Mapping[str, str] = field(default_factory=dict)
 
     def expanded(self, keys: Sequence[tuple[str, int]]) -> list[tuple[str, int]]:
         """Return keys with short ones written out, each still with the token it is from."""
@@ -128,6 +131,7 @@ def made_words(rows: Iterable[Mapping[str, str]], driver: str = "") -> Words:
         tuple(frozenset(key.split()) for key in sorted(keys("once"))),
         {part: row["word"] for row in of("unit") for part in row["of"].split(";")},
         {row["word"]: row["means"] for row in of("measure")},
+        {row["word"]: row["means"] for row in of("mover")},
     )
 
 
@@ -164,7 +168,8 @@ def _denied(of: Callable[[str], Sequence[Mapping[str, str]]]) -> list[dict[str, 
             forms = [f"{denial} {row['word']}" for denial in denials]
             forms.append(" ".join(["not", _going(verb), *rest]))
             made += [_row(form, "condition", row["means"], row["of"]) for form in forms]
-    return made
+    moved = ";".join(row["word"] for row in of("mover"))
+    return made + [_row(row["word"], "condition", "ask", moved) for row in made if moved]
 
 
 def _behaving(rows: Iterable[Mapping[str, str]]) -> list[dict[str, str]]:

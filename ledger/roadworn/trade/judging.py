@@ -13,7 +13,7 @@ has none, in the finding's note.
 """
 
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from fractions import Fraction
@@ -413,3 +413,29 @@ def _unit_words(unit: str) -> str:
     if canonical_unit(unit) == "in":
         return r"inch(?:es)?|in\b|\"|mm|cm"
     return r"°?\s?F\b"
+
+
+#: Words that turn a condition round, and those that may stand between.
+_DENY = frozenset(
+    {"not", "no", "never", "hardly", "cannot", "without", "neither", "nor"}
+    | {f"{verb}nt" for verb in ("is", "are", "was", "were", "wo", "do", "does", "did", "ca")}
+)
+_BETWEEN = frozenset({"very", "so", "really", "quite", "too", "fully", "exactly", "all"})
+
+
+def denial_before(words: Sequence[str], at: int, tokens: Sequence[str]) -> str:
+    """Return the word before a condition that turns it round, as in "not very sound", or nothing.
+
+    Args:
+        words: lower case, without commas.
+        at: where the condition begins.
+        tokens: the words as typed: what stands before a comma denies nothing behind it.
+    """
+    for before in range(at - 1, max(at - 3, -1), -1):
+        if tokens[before][-1:] in {",", ";", "."}:
+            return ""
+        if words[before].replace("'", "").replace("’", "") in _DENY:
+            return words[before]
+        if words[before] not in _BETWEEN:
+            return ""
+    return ""
