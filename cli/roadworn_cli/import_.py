@@ -1,6 +1,7 @@
 """`roadworn import FILE...`: take in events from NDJSON, CSV, TSV and spreadsheets."""
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -96,6 +97,10 @@ def import_(
         )
         if not dry_run and (set_back or any(_is_early(group) for group in report.doubts)):
             _set_back(ledger, agreed=set_back)
+    # What was asked for is not advised once more.
+    report = replace(
+        report, doubts=tuple(one for one in report.doubts if not (set_back and _is_early(one)))
+    )
     if map_path is not None:
         _tell_unmapped(tables, map_path)
     if fmt == "table":
@@ -126,12 +131,20 @@ def import_(
     else:
         say(summary)
     if report.problems:
-        if not keep_good and not dry_run:
-            say(
-                "Nothing of a file with problems was taken: correct it and import it again, or "
-                "take its good rows with --keep-good."
-            )
+        if not keep_good:
+            say(_instead(report, dry_run=dry_run))
         leave(1)
+
+
+def _instead(report: "ImportReport", *, dry_run: bool) -> str:
+    """Return what can be done about a file with problems, and what its good rows would come to."""
+    good = f"its {counted(report.good, 'good row')}" if report.good else "its good rows"
+    if dry_run:
+        return f"With --keep-good {counted(report.good, 'row')} would be added."
+    return (
+        "Nothing of a file with problems was taken: correct it and import it again, or "
+        f"take {good} with --keep-good."
+    )
 
 
 def _is_early(group: "DoubtGroup") -> bool:

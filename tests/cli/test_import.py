@@ -66,7 +66,11 @@ def test_by_default_nothing_of_a_file_with_problems_is_taken(
     assert "did you mean bus-7?" in refused.err
     assert "--keep-good" in refused.err
     assert len(history()) == 1
+    dry = shop("import", "work.csv", "--map", "map.toml", "--dry-run")
+    assert "With --keep-good " in dry.err
+    told = dry.err.partition("With --keep-good ")[2].split()[0]
     kept = shop("import", "work.csv", "--map", "map.toml", "--keep-good")
+    assert f": {told} added" in kept.out + kept.err
     assert kept.code == 1
     assert kept.out.startswith("2 rows: 1 added")
     assert len(history()) == 2

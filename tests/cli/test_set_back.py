@@ -38,6 +38,7 @@ def test_an_import_says_what_lies_before_and_sets_it_back_on_a_yes(shop: Run, tm
     done = shop("import", str(path), "--set-back")
     assert "0 added" in done.out
     assert "earliest from 2019-03-01" in done.err
+    assert "set that back with" not in done.err
     done = shop("sql", "SELECT observed_on, observed_by FROM vehicles", "--format", "csv")
     assert done.out.splitlines()[1] == "2019-03-01,records_since"
     assert "lie before" not in shop("import", str(path), "--set-back").err

@@ -37,6 +37,7 @@ class ImportReport:
         added: rows that are now in the ledger; in a dry run, that would be.
         already_there: rows that the ledger had already.
         problems: all findings, in the order of files and rows.
+        good: rows that would be added were the good ones of every file taken.
         doubts: what is odd in rows that were taken all the same, or would be but for others.
         replaced: events that were taken back, since the map reads their rows otherwise now.
         by_hand: rows left as they are, since what they gave was put right by hand.
@@ -49,6 +50,7 @@ class ImportReport:
     doubts: tuple[DoubtGroup, ...] = ()
     replaced: int = 0
     by_hand: int = 0
+    good: int = 0
 
 
 #: (rows done, rows of all files, 0 when not known).
@@ -124,6 +126,7 @@ class _Run:
         self._progress = progress
         self._expected = expected
         self._rows = self._added = self._already_there = self._replaced = self._by_hand = 0
+        self._good = 0
         self._freed = Freed.of(ledger)
         self._marks: dict[int, str] = {}
         self._problems: list[Problem] = []
@@ -163,6 +166,7 @@ class _Run:
                     break
             taker.finish()
         replaced = 0 if again is None else again.replaced
+        self._good += writer.added - added - replaced
         if taker.problems and not self._keep_good:
             writer.undo()
             replaced = by_hand = 0
@@ -184,6 +188,7 @@ class _Run:
             tuple(self._doubts.groups()),
             self._replaced,
             self._by_hand,
+            self._good,
         )
 
     def _again(self, path: Path) -> "Again | None":

@@ -91,7 +91,7 @@ def read_item(text: str, words: "Callable[[], Words] | None" = None) -> dict[str
         meant = meant_by(component, rest.split())
         raise UsageError(
             f"{rest!r} in {text.strip()!r} is no position of {component.name} "
-            f"({component.positions}): leave it out, or put it into --note.{meant}"
+            f"({component.positions}): leave it out, or put it into the note.{meant}"
         )
     return part_fields(component, position)
 
