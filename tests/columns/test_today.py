@@ -177,6 +177,9 @@ COIL = "ignition.coil"
           looked("car-1", "2026-05-03", found("electrical.horn"), rest="sound")], []),
         ([visit("2026-05-02", "arrived"), replaced("car-1", "2026-05-03", TIE_ROD, position="L"),
           visit("2026-05-03", "handed_over")], []),
+        # A tire proves nothing of a powertrain code; the coil before it is still asked about.
+        ([scanned("car-1", "2026-05-01", "P0301"), replaced("car-1", "2026-05-02", COIL),
+          replaced("car-1", "2026-05-03", "wheel.tire", position="RR")], [(COIL, "scan")]),
         # Long ago: nobody asks any more.
         ([scanned("car-1", "2026-01-11", "P0301"), replaced("car-1", "2026-02-02", COIL)], []),
     ],
