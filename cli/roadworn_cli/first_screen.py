@@ -164,7 +164,7 @@ def _stop(found: "Outlook") -> Iterator[_Entry]:
     """Yield what forbids driving with its story, and one caution for who repairs it."""
     table = due_of(found)
     at = rows_with(table, Mark.SAFETY)
-    left = bool(found.vehicle.get("retired_on"))
+    left = found.vehicle.get("retired_on")
     told = [] if left else rows_with(table, Mark.COMPLAINT)
     # That only complaints are open is said by those themselves.
     if (not at and len(told) < len(rows_with(table, Mark.OPEN) or [0])) or left:
@@ -174,17 +174,17 @@ def _stop(found: "Outlook") -> Iterator[_Entry]:
         if _code(said) == "outlook.not-seen" and not found.vehicle.get("retired_on"):
             yield _Entry("", said, least=None)
     for n in at[:_STORIES]:
-        seen = table.cells(Tells.SEEN)[n]
-        said = f"{name_of(table, n)}, do not drive"
-        yield _Entry("STOP", f"{said}: {seen}" if seen else said, look="stop", least=None)
+        story, name = table.cells(Tells.SEEN)[n], f"{name_of(table, n)}, do not drive"
+        yield _Entry("STOP", f"{name}: {story}" if story else name, look="stop", least=None)
     if at[_STORIES:]:
         yield _Entry("STOP", [_job(table, n) for n in at[_STORIES:]], look="stop")
-    # The newest stand there whole, whatever else shares their picture.
-    newest = sorted(told, key=lambda n: str(table.cells(Tells.SINCE)[n]), reverse=True)
-    for n in newest[:_STORIES]:
-        yield _Entry("Complaint", _complaint(table, n), look="stop", least=None)
-    if newest[_STORIES:]:
-        yield _Entry("", [_complaint(table, n) for n in newest[_STORIES:]])
+    days, seen = table.cells(Tells.SINCE), table.cells(Tells.SEEN)
+    typed = (f"{days[n]}: {getattr(seen[n], 'arguments', {}).get('text', seen[n])}" for n in told)
+    heard = sorted(typed, reverse=True)
+    for one in heard[:_STORIES]:
+        yield _Entry("Complaint", one, look="stop", least=None)
+    if heard[_STORIES:]:
+        yield _Entry("", heard[_STORIES:])
     plan = found.holding(Holds.PLAN)
     asked = [] if plan is None else [*rows_with(plan, Mark.MUST), *rows_with(plan, Mark.SHOULD)]
     jobs = [str(plan.cells(Tells.COMPONENT)[n]) for n in asked] if plan is not None else []
@@ -193,13 +193,6 @@ def _stop(found: "Outlook") -> Iterator[_Entry]:
     brief = brief_cautions_for([*named, *deadly])
     if brief:
         yield _Entry("Caution", list(reversed(brief)))
-
-
-def _complaint(table: Table, n: int) -> str:
-    """Return what the customer said as it was typed, and when."""
-    seen = table.cells(Tells.SEEN)[n]
-    typed = getattr(seen, "arguments", {}).get("text", seen)
-    return f"{table.cells(Tells.SINCE)[n]}: {typed}"
 
 
 def due_of(found: "Outlook") -> Table:
