@@ -20,7 +20,6 @@ from roadworn.model.errors import UnknownName, UsageError
 from roadworn.model.payloads import Condition
 from roadworn.model.places import PLACED, loses_level
 from roadworn.model.units import measurement_at
-from roadworn.reading.ways import judged_words, name_way, take_way, taken_as_usual
 from roadworn.trade.judging import (
     KnownSizes,
     component_of,
@@ -30,7 +29,7 @@ from roadworn.trade.judging import (
     put_sizes,
     take_sizes,
 )
-from roadworn.trade.limits import Sheet, load_sheet
+from roadworn.trade.limits import Sheet, load_sheet, name_way, take_way
 
 if TYPE_CHECKING:
     from roadworn.reading.bench import Has
@@ -284,14 +283,15 @@ def _about(text: str, component: str) -> dict[str, Any]:
 
 def judged(text: str, finding: dict[str, Any], sheet: Sheet, known: KnownSizes) -> JudgedFinding:
     """Give a finding the condition of its one figure; UsageError where what fits disagrees."""
+    from roadworn.reading.ways import judged_words, taken_as_usual
+
     figures = list(figures_of(finding))
     if len(figures) != 1:
         raise _no_condition(text)
     told = judge_by_all(sheet.items, finding, figures[0], known)
     if len({one.condition for one in told}) != 1 or told[0].condition == "not_checked":
         if usual := taken_as_usual(finding, told):
-            made, judgement, remark = usual
-            return JudgedFinding(made, f"{judged_words(made, judgement)} {remark}")
+            return JudgedFinding(usual[0], f"{judged_words(*usual[:2])} {usual[2]}")
         from roadworn.reading.refusing import refuse_figure
 
         refuse_figure(text, sheet.name, told, placed="position" in finding)

@@ -1,41 +1,10 @@
 """How a figure was taken, where one part can be measured in several ways: at rest, under load."""
 
-import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from roadworn.say.telling import item_words
 from roadworn.trade.judging import Judgement
-
-_VOLTS = re.compile(r"\d\s*v(?:olts?)?\b", re.IGNORECASE)
-#: How a voltage was taken -> the name of that measurement; common practice, no source.
-_WAYS = (
-    (re.compile(r"\b(?:at\s+rest|rest(?:ing|ed)?)\b[,;:]?", re.IGNORECASE), "voltage at rest"),
-    (
-        re.compile(r"\b(?:under\s+load|loaded|(?:while\s+)?cranking)\b[,;:]?", re.IGNORECASE),
-        "voltage under load",
-    ),
-)
-
-
-def take_way(text: str) -> tuple[str, str]:
-    """Take off a finding's text how its voltage was taken, wherever that stands.
-
-    Returns:
-        The text without those words, and the name of the measurement, empty where nothing says it.
-    """
-    if _VOLTS.search(text):
-        for words, name in _WAYS:
-            if words.search(text):
-                return " ".join(words.sub(" ", text, count=1).split()), name
-    return text, ""
-
-
-def name_way(finding: dict[str, Any], name: str) -> None:
-    """Name the voltages of a finding by how they were taken."""
-    for one in finding.get("measurements", ()) if name else ():
-        if one["unit"] == "V":
-            one["name"] = name
 
 
 def judged_words(finding: Mapping[str, Any], judgement: Judgement) -> str:

@@ -5,6 +5,7 @@ its citation, so that a shop can write its own and no limit hides in code. What 
 against them is said by `roadworn.trade.judging`.
 """
 
+import re
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
@@ -269,3 +270,34 @@ SHEETS = Library(
 )
 #: A packaged sheet by its name or the beginning of it, or a shop's own by its path.
 load_sheet = SHEETS.load
+
+
+_VOLTS = re.compile(r"\d\s*v(?:olts?)?\b", re.IGNORECASE)
+#: How a voltage was taken -> the name of that measurement; common practice, no source.
+_WAYS = (
+    (re.compile(r"\b(?:at\s+rest|rest(?:ing|ed)?)\b[,;:]?", re.IGNORECASE), "voltage at rest"),
+    (
+        re.compile(r"\b(?:under\s+load|loaded|(?:while\s+)?cranking)\b[,;:]?", re.IGNORECASE),
+        "voltage under load",
+    ),
+)
+
+
+def take_way(text: str) -> tuple[str, str]:
+    """Take off a finding's text how its voltage was taken, wherever that stands.
+
+    Returns:
+        The text without those words, and the name of the measurement, empty where nothing says it.
+    """
+    if _VOLTS.search(text):
+        for words, name in _WAYS:
+            if words.search(text):
+                return " ".join(words.sub(" ", text, count=1).split()), name
+    return text, ""
+
+
+def name_way(finding: dict[str, Any], name: str) -> None:
+    """Name the voltages of a finding by how they were taken."""
+    for one in finding.get("measurements", ()) if name else ():
+        if one["unit"] == "V":
+            one["name"] = name
