@@ -101,7 +101,7 @@ def test_few_failures_are_too_few_to_tell(tmp_path: Path) -> None:
     with view_of(events, tmp_path, as_of="2022-12-31") as view:
         result = check_analysis(CLASS_RECORD, view)
         one = check_analysis(CLASS_RECORD, view, {"by": "make"})
-    assert result.headline == "Too few to tell the 2 apart: 1 failures are on record."
+    assert result.headline == "Too few to tell the 2 apart: 1 failure is on record."
     assert {r["words"] for r in result.table("class_record").records()} == {"too few to tell"}
     assert "nothing to compare it with" in one.headline
 

@@ -56,7 +56,7 @@ def test_two_currencies_are_never_added(tmp_path: Path) -> None:
         result = check_analysis(COST_PER_DISTANCE, view)
     row = result.table("cost_per_distance").records()[0]
     assert (row["cost"], row["currency"], row["jobs"]) == (300.0, "USD", 2)
-    assert "1 jobs paid in another currency are left out." in result.caveats
+    assert "1 job paid in another currency is left out." in result.caveats
 
 
 def test_only_the_last_months_count(tmp_path: Path) -> None:

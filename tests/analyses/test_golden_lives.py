@@ -31,7 +31,7 @@ CASES: dict[str, tuple[Analysis, dict[str, Any]]] = {
         {"by": "supplier,position", "component": "wheel.bearing", "clock": "age"},
     ),
     "supplier-comparison": (SUPPLIER_COMPARISON, {"by": "part-number"}),
-    "warranty-recovery": (WARRANTY_RECOVERY, {"most": 4}),
+    "warranty-recovery": (WARRANTY_RECOVERY, {"most": 4, "ended": True}),
 }
 
 

@@ -304,8 +304,9 @@ def test_an_odometer_turned_back_by_31_000_miles_is_one_row_and_the_first(run: R
             miles += 3_000
             shown = miles - 31_000 * ((year, month) >= (2024, 4))
             day = f"{year}-{month:02d}-15"
-            assert run("record", "reading", "van-1", f"{shown} mi", "--on", day).code == 0
-    run("record", "reading", "van-1", "77,000 mi", "--on", "2023-03-01")
+            written = run("record", "reading", "van-1", f"{shown} mi", "--on", day, "--sure")
+            assert written.code == 0
+    run("record", "reading", "van-1", "77,000 mi", "--on", "2023-03-01", "--sure")
     answer = run("analyse", "odometer-audit", "--format", "json").json()
     first, *others = rows(answer, "doubtful_readings")
     assert first["vehicle"] == "van-1"

@@ -589,7 +589,7 @@ def test_a_fleet_is_told_what_runs_out_first_and_short(tmp_path: Path) -> None:
     with view_of(events, tmp_path, as_of="2026-06-30") as view:
         result = check_analysis(INSPECTION_OUTLOOK, view, {})
     assert result.headline.startswith(
-        "2 official inspections have expired and 1 run out within 60 days."
+        "2 official inspections have expired and 1 runs out within 60 days."
     )
     due = result.table("official_inspections").records()
     assert [row["vehicle"] for row in due] == ["v0", "v3", "v1"]

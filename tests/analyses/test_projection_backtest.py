@@ -142,7 +142,8 @@ def test_a_vehicle_counts_to_its_last_day(tmp_path: Path, end: str, left: int, l
         found.append(day)
     whole, cut = found
     assert (len(cut.left), len(cut.lost), len(cut.vehicles)) == (left, lost, 8)
-    assert any(f"{left} times a vehicle left within the time" in text for text in told.caveats)
+    times = "1 time" if left == 1 else f"{left} times"
+    assert any(f"{times} a vehicle left within the time" in text for text in told.caveats)
     one = [day.parts.vehicle.index("van-7") for day in found]
     share = cut.found.number[one[1]] / whole.found.number[one[0]]
     assert share == pytest.approx(164 / 366, rel=0.1)

@@ -85,7 +85,7 @@ def test_wear_is_listed_only_when_asked_for(tmp_path: Path) -> None:
     (tmp_path / "b").mkdir()
     hidden = recovered(tmp_path / "a", fitted, worn)
     assert hidden.table("warranty_recovery").rows == ()
-    assert "1 parts that were replaced as worn out" in " ".join(hidden.caveats)
+    assert "1 part that was replaced as worn out" in " ".join(hidden.caveats)
     shown = recovered(tmp_path / "b", fitted, worn, {"wear": True, "ended": True})
     assert "terms usually exclude wear" in str(shown.table("warranty_recovery").records()[0])
 
@@ -113,12 +113,12 @@ def test_only_what_can_still_be_claimed_is_in_the_sum(
     result = recovered(tmp_path, fitted, ended, as_of=today)
     if open_:
         assert result.headline.startswith(
-            "1 of 1 failed parts can still be claimed under their own warranty: 250.00 USD"
+            "1 of 1 failed part can still be claimed under their own warranty: 250.00 USD"
         )
         assert len(result.table("warranty_recovery").rows) == 1
     else:
         assert result.headline == (
-            "Of 1 failed parts with a warranty on record, none has terms that still run today; "
+            "Of 1 failed part with a warranty on record, none has terms that still run today; "
             "1 failed within theirs."
         )
         assert "1 more failed within terms that have ended since: 250.00 USD" in str(result.caveats)

@@ -93,7 +93,9 @@ def test_size_is_that_of_a_small_garage(events):
     assert 8_000 <= len(events) <= 15_000
     assert 55 <= len(of_kind(events, "enrolment")) <= 65
     kinds = {kind.name for kind in KindRegistry()}
-    assert {e.kind for e in events} == kinds
+    # The page, the counter and the wheels are tried by hands, not played.
+    unplayed = {"merge", "photograph", "visit", "wheels", "work_test"}
+    assert {e.kind for e in events} == kinds - unplayed
 
 
 def test_every_event_validates_and_speaks_the_catalogues_words(events):

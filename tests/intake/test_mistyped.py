@@ -345,12 +345,23 @@ def written(case: Case, door: str) -> list[str]:
     return ["import", "slip.csv", "--map", "map.toml"]
 
 
+#: What may be right and is permanent: asked before it is written.
+ASKED_FIRST = frozenset(
+    {"day-1926", "day-too-early", "odometer-over-the-digits", "note-mail", "note-phone",
+     "note-name", "due-2204"}
+)  # fmt: skip
+
+
 @pytest.mark.parametrize(("case", "door"), WAYS)
 def test_a_slip_is_told_at_once(shop: Run, case: Case, door: str) -> None:
     before = count(shop)
     words = case.typed if door == "typed" else written(case, door)
     assert words is not None
     told = shop(*words)
+    if door == "typed" and case.name in ASKED_FIRST:
+        # Whoever types is asked before it is written; an import says it, and goes on.
+        assert (told.code, "--sure" in told.err, count(shop)) == (1, True, before), told.err
+        told = shop(*words, "--sure")
     assert (told.code != 0) == case.refused, told.err
     assert count(shop) == before + (not case.refused)
     said = " ".join(told.err.split())

@@ -65,6 +65,8 @@ def record_from_port(
         if not envelope.odometer and found.odometer is not None:
             figure, unit = found.odometer
             envelope = replace(envelope, odometer=f"{figure} {unit}")
+        # What the vehicle itself said is written, and doubted after: it may drive off meanwhile.
+        envelope = replace(envelope, sure=True)
         append(ledger, name, "scan", payload, envelope)
     return payload, bool(found.problems)
 
