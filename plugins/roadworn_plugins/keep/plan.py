@@ -241,7 +241,9 @@ class _Planning:
         found = [(i, chance_in(picture, i)) for i in order]
         if picture.like:
             # What each code may be of itself, if it does not come with the other.
-            found += [one for one in picture.apart.values() if one[0] not in order]
+            alone = dict(picture.apart.values())
+            found = [(i, max(chance, alone.pop(i, 0.0))) for i, chance in found]
+            found += alone.items()
             return [(causes.names[i], chance) for i, chance in found if chance >= _LEAST_CHANCE]
         expected = [causes.trade[fact] for fact in picture.facts if fact in causes.trade]
         return [(causes.names[i], c) for i, c in found if any(e[i] > 0.0 for e in expected)][:1]

@@ -161,7 +161,9 @@ def pictures_of(
         asking = [one.name for one in group if one.leads and _is_asked(one)]
         leading = asking or [one.name for one in group if one.leads] or names
         like = tuple(causes.like(facts, leading))
-        chances = _able(causes, causes.chances(facts, kind, tried), asking, like)
+        # What came along with what leads may be a fault of its own, as a converter's code.
+        asked = [one.name for one in group if _is_asked(one)]
+        chances = _able(causes, causes.chances(facts, kind, tried), asked, like)
         made.append(
             Picture(
                 vehicle,
