@@ -102,6 +102,8 @@ def test_the_big_things_come_first(page_of: Callable[..., str]) -> None:
     text = Page.of(page_of("mi")).text
     order = [
         "STOP: do not drive it", "Today: before it is driven on", "Soon: before it breaks down",
+        # Nothing of this car can wait: what can would stand here.
+        *(("Later: it can wait",) if "Later: it can wait" in text else ()),
         "What you told us", "Money in the next twelve months",
         "Would it pass its inspection?", "What is not known", "What may fail next",
         "Keep it, or let it go?",
