@@ -104,3 +104,18 @@ def test_two_swaps_of_one_day_without_a_figure_are_in_the_order_of_recording(sho
     for on, off in (("winter", "summer"), ("summer", "winter")):
         shop("wheels", "bus-7", "swap", on, "--stored", off, "--on", "2026-06-01")
     assert "On the vehicle now: summer." in shop("wheels", "bus-7").err
+
+
+def test_the_day_names_the_place_of_the_day(shop: Run) -> None:
+    """A tire was mended where it sat then, wherever its wheel goes afterwards."""
+    assert shop("wheels", "bus-7", "flat", "RF", "plug and patch", "-o", "61,200 mi").code == 0
+    assert shop("wheels", "bus-7", "rotate", "cross", "-o", "61,210 mi").code == 0
+    assert "tire RF repaired" in shop("today").out
+    found = shop("today", "--format", "json").json()
+    assert isinstance(found, dict)
+    assert [row["position"] for row in found["done"]] == ["RF"]
+    asked = {row["position"] for row in found["untried"]}
+    assert asked <= {"RF"}
+    sql = "SELECT position, done_at FROM work_done"
+    (row,) = shop("sql", sql, "--format", "json").json()
+    assert (row["position"], row["done_at"]) == ("LR", "RF")

@@ -29,16 +29,17 @@ _ASKED = {
                            x.estimate, x.event_id, {_LEFT}, {_VEHICLE}
                     FROM approved_work AS x JOIN vehicles AS v ON v.vehicle_id = x.vehicle_id
                     ORDER BY x.occurred_on, x.vehicle_id, x.seq, x.line""",
-    "done": f"""SELECT x.vehicle_id, x.kind, x.component, x.position, x.how,
+    "done": f"""SELECT x.vehicle_id, x.kind, x.component, x.done_at AS position, x.how,
                        x.total_cost AS amount, x.currency, x.work_order, x.event_id, {_VEHICLE}
                 FROM work_done AS x JOIN vehicles AS v ON v.vehicle_id = x.vehicle_id
                 WHERE x.occurred_on = CAST(? AS DATE)
                 ORDER BY x.vehicle_id, x.seq""",
     "untried": f"""SELECT x.*, {_LEFT}, {_VEHICLE}
-                   FROM (SELECT vehicle_id, occurred_on AS done_on, component, position, wants,
-                                NULL AS failed_on, event_id FROM untried_work
+                   FROM (SELECT u.vehicle_id, u.occurred_on AS done_on, u.component,
+                                w.done_at AS position, u.wants, NULL AS failed_on, u.event_id
+                         FROM untried_work AS u JOIN work_done AS w ON w.event_id = u.event_id
                          UNION ALL
-                         SELECT t.vehicle_id, t.asked_on, t.component, w.position, t.test,
+                         SELECT t.vehicle_id, t.asked_on, t.component, w.done_at, t.test,
                                 t.failed_on, t.event_id
                          FROM open_tests AS t LEFT JOIN work_done AS w ON w.event_id = t.event_id
                         ) AS x

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from roadworn.columns.spec import COMMON, ViewSpec, columns_of, common_of
 from roadworn.columns.tables import ESTIMATE_LINES, REPLACEMENTS, VISITS
 from roadworn.columns.views_open_work import AUTHORISATIONS
+from roadworn.columns.views_vehicles import CARRIED
 from roadworn.model.catalogue import catalogue, place_sql
 from roadworn.model.places import meets_sql
 
@@ -32,7 +33,9 @@ def _work() -> Iterator[str]:
     ):
         yield (
             f"SELECT {common_of('t')}, '{kind}' AS kind, component, position, {how} AS how, "
-            f"total_cost, currency, work_order, note FROM main.{table} AS t"
+            f"total_cost, currency, work_order, note, coalesce(w.said, position) AS done_at "
+            f"FROM main.{table} AS t LEFT JOIN base.wheel_places AS w "
+            f"ON w.seq = t.seq AND w.place = t.position AND t.component IN {CARRIED}"
         )
 
 
@@ -45,9 +48,13 @@ WORK_DONE = ViewSpec(
         *columns_of(REPLACEMENTS, "component", "position"),
         ("how", "VARCHAR", "why it was replaced, what was done, or the action of a service"),
         *columns_of(REPLACEMENTS, "total_cost", "currency", "work_order", "note"),
+        ("done_at", "VARCHAR", "the position on that day; a wheel may sit elsewhere since"),
     ),
     " UNION ALL ".join(_work()),
-    needs=("main.replacements", "main.repairs", "main.maintenance_done"),
+    needs=(
+        *("main.replacements", "main.repairs", "main.maintenance_done"),
+        "base.wheel_places",
+    ),
 )
 
 # What was only looked at is not done.
