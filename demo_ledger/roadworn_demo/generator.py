@@ -7,6 +7,8 @@ from functools import lru_cache, partial
 from itertools import groupby
 from typing import Any
 
+import orjson
+
 from roadworn.model.events import NewEvent, format_uuid7
 from roadworn_demo.car import Car, Draft
 from roadworn_demo.fitting import begin_eating, fit_first, money
@@ -32,7 +34,16 @@ def generate() -> Iterator[NewEvent]:
 
     The same on every platform: same ids, same times, same ledger root.
     """
-    return as_events(d for d in history() if d.source != OUTSIDE)
+    return as_events(_own())
+
+
+def generate_lines() -> Iterator[bytes]:
+    """Yield the same events as lines of NDJSON, which are taken in many times faster."""
+    yield from (orjson.dumps(given) for given in _as_given(_own()))
+
+
+def _own() -> Iterator[Draft]:
+    return (d for d in history() if d.source != OUTSIDE)
 
 
 def tyre_shop_rows() -> list[Draft]:
@@ -139,6 +150,11 @@ def _retire(car: Car) -> None:
 
 def as_events(drafts: Iterable[Draft]) -> Iterator[NewEvent]:
     """Yield the drafts as events in the order in which they were recorded, with ids."""
+    return (NewEvent(**given) for given in _as_given(drafts))
+
+
+def _as_given(drafts: Iterable[Draft]) -> Iterator[dict[str, Any]]:
+    """Yield the drafts with the fields of an event, in the order in which they were recorded."""
     ordered = sorted(drafts, key=lambda d: (d.recorded_on, d.vehicle_id, d.turn))
     moments: list[datetime] = []
     for day, of_day in groupby(ordered, lambda d: d.recorded_on):
@@ -148,7 +164,7 @@ def as_events(drafts: Iterable[Draft]) -> Iterator[NewEvent]:
     for number, (draft, moment) in enumerate(zip(ordered, moments, strict=True)):
         draft.event_id = event_id(moment, f"{draft.vehicle_id}/{draft.kind}/{number}")
     for draft, moment in zip(ordered, moments, strict=True):
-        yield _event(draft, moment)
+        yield _given(draft, moment)
 
 
 def event_id(moment: datetime, name: str) -> str:
@@ -161,20 +177,20 @@ def event_id(moment: datetime, name: str) -> str:
     return format_uuid7(int(moment.timestamp()) * 1000, 0, noise)
 
 
-def _event(draft: Draft, moment: datetime) -> NewEvent:
+def _given(draft: Draft, moment: datetime) -> dict[str, Any]:
     payload = {
         key: value.event_id if isinstance(value, Draft) else value
         for key, value in draft.payload.items()
     }
-    return NewEvent(
-        vehicle_id=draft.vehicle_id,
-        kind=draft.kind,
-        occurred_at=draft.day.isoformat(),
-        payload=payload,
-        odometer=draft.odometer,
-        odometer_unit=draft.unit,
-        recorded_by=draft.by,
-        source=draft.source,
-        event_id=draft.event_id,
-        recorded_at=moment.strftime("%Y-%m-%dT%H:%M:%SZ"),
-    )
+    return {
+        "vehicle_id": draft.vehicle_id,
+        "kind": draft.kind,
+        "occurred_at": draft.day.isoformat(),
+        "payload": payload,
+        "odometer": draft.odometer,
+        "odometer_unit": draft.unit,
+        "recorded_by": draft.by,
+        "source": draft.source,
+        "event_id": draft.event_id,
+        "recorded_at": moment.strftime("%Y-%m-%dT%H:%M:%SZ"),
+    }

@@ -25,7 +25,7 @@ from roadworn.trade.vin import decode_vin
 from roadworn_demo import DEMO_TODAY, FEATURED, TRUTH, generate
 from roadworn_demo.fitting import SUPPLIERS
 from roadworn_demo.fleet import Dice, fleet
-from roadworn_demo.generator import history, tyre_shop_rows
+from roadworn_demo.generator import generate_lines, history, tyre_shop_rows
 from roadworn_demo.truth import CLASSES, FIRST_DAY
 
 KM_PER_MILE = 1.609344  # exact: international mile of 1959
@@ -87,6 +87,10 @@ def test_another_platforms_logarithm_gives_the_same_demo(events, monkeypatch):
 
 def test_it_is_the_demo_that_was_committed(events):
     assert digest(events) == GOLDEN
+
+
+def test_its_lines_are_the_same_events(events):
+    assert [NewEvent.model_validate_json(line) for line in generate_lines()] == events
 
 
 def test_size_is_that_of_a_small_garage(events):

@@ -315,6 +315,18 @@ def test_opening_and_appending_load_nothing_heavy(ledger):
     assert (ran.returncode, ran.stdout.strip(), ran.stderr) == (0, "", "")
 
 
+def test_a_new_ledger_waits_for_no_pandas(tmp_path):
+    program = (
+        "import sys\n"
+        "from roadworn.intake import Ledger\n"
+        f"Ledger.create({str(tmp_path / 'new.db')!r}).close()\n"
+        "print('sqlite_utils' in sys.modules, 'pandas' in sys.modules)\n"
+        "import pandas\n"
+    )
+    ran = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True)
+    assert (ran.returncode, ran.stdout.strip(), ran.stderr) == (0, "True False", "")
+
+
 def test_recorded_at_is_now_in_utc_unless_given(ledger):
     new = NewEvent(
         vehicle_id="bus-7", kind="odometer_reading", occurred_at="2026-01-05", payload={}

@@ -74,10 +74,17 @@ _NOT_PLAIN = (Irregular, ValidationError, AttributeError, KeyError, TypeError, V
 class ChunkMaker:
     """Makes chunks of NDJSON lines, or of events, for the kinds of a registry."""
 
-    def __init__(self, kinds: KindRegistry, source: str = "file") -> None:
+    def __init__(self, kinds: KindRegistry, source: str = "file", *, doubt: bool = True) -> None:
+        """Make chunks.
+
+        Args:
+            kinds: what may be written.
+            source: of events that name none.
+            doubt: look for what is odd as well; costs as much as all the rest.
+        """
         self._kinds = kinds
         self._source = source
-        self._payloads = kind_payloads(kinds)
+        self._payloads = kind_payloads(kinds, doubt=doubt)
         self._known = KnownEnvelopes(source)
 
     def chunk(self, lines: Sequence[bytes], first: int = 1) -> Chunk:

@@ -234,6 +234,8 @@ class KindPayloads:
         kind: EventKind,
         validate: Callable[[Any], dict[str, Any]],
         known: frozenset[str | None],
+        *,
+        doubt: bool = True,
     ) -> None:
         self.version = kind.version
         self.seen: dict[bytes, PlainPayload] = {}
@@ -242,7 +244,7 @@ class KindPayloads:
         self._components = known
         self._money = currency_codes()
         refused = Severity.REFUSED
-        self._odd = asked_where(kind, Needs.PAYLOAD, Severity.ODD)
+        self._odd = asked_where(kind, Needs.PAYLOAD, Severity.ODD) if doubt else ()
         # Most payloads have none of these fields, and nothing is cheaper to find out.
         self._heads = frozenset(
             head for w in self._odd for head in (*w.fields, *(path[0] for path in w.inside))
@@ -347,11 +349,16 @@ class KindPayloads:
         return True
 
 
-def kind_payloads(kinds: KindRegistry) -> dict[str, KindPayloads]:
-    """Return the payloads of each kind that has a plain validator, by name."""
+def kind_payloads(kinds: KindRegistry, *, doubt: bool = True) -> dict[str, KindPayloads]:
+    """Return the payloads of each kind that has a plain validator, by name.
+
+    Args:
+        kinds: the kinds.
+        doubt: look for what is odd as well as for what is refused.
+    """
     known: frozenset[str | None] = frozenset({None, *(part.id for part in catalogue())})
     return {
-        kind.name: KindPayloads(kind, validator.validate_python, known)
+        kind.name: KindPayloads(kind, validator.validate_python, known, doubt=doubt)
         for kind in kinds
         if (validator := plain_validator(kind.model)) is not None
     }

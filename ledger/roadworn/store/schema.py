@@ -3,6 +3,7 @@
 import random
 import re
 import sqlite3
+import sys
 import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
@@ -137,11 +138,9 @@ def known_shape(path: Path, connection: sqlite3.Connection) -> int:
 
 
 def upgrade(connection: sqlite3.Connection) -> None:
-    """Bring a new or older file to the present shape; payloads are never touched.
-
-    Imports sqlite-utils, which costs about 0.4 s.
-    """
-    from sqlite_utils import Database, Migrations
+    """Bring a new or older file to the present shape; payloads are never touched."""
+    with _left_out("pandas"):
+        from sqlite_utils import Database, Migrations
 
     migrations = Migrations("roadworn")
 
@@ -154,6 +153,22 @@ def upgrade(connection: sqlite3.Connection) -> None:
         _second_shape(db)
 
     migrations.apply(Database(connection))
+
+
+@contextmanager
+def _left_out(module: str) -> Iterator[None]:
+    """Let what is imported meanwhile do without a module that it would only like to have.
+
+    sqlite-utils imports pandas wherever that is installed, half a second for nothing here.
+    """
+    if module in sys.modules:
+        yield
+        return
+    sys.modules[module] = None  # type: ignore[assignment]
+    try:
+        yield
+    finally:
+        del sys.modules[module]
 
 
 def _first_shape(db: "Database") -> None:
