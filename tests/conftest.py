@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack, closing
 from io import BytesIO, TextIOWrapper
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import pytest
@@ -23,6 +24,9 @@ from roadworn_demo import DEMO_TODAY, build
 
 # How wide the terminal of whoever runs the tests is must not change what they read.
 os.environ.pop("COLUMNS", None)
+# Keys of ledgers that tests make are theirs, and whoever runs them may have some.
+_SETTINGS = TemporaryDirectory(prefix="roadworn-settings-")
+os.environ["XDG_CONFIG_HOME"] = os.environ["APPDATA"] = _SETTINGS.name
 
 
 @pytest.fixture

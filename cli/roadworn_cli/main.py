@@ -51,6 +51,9 @@ VERBS: tuple[Verb, ...] = (
     Verb("verify", "roadworn_cli.trust:verify", "Check that nothing was altered.", "Trust"),
     Verb("proof", "roadworn_cli.trust:proof", "Prove that an event is in it.", "Trust"),
     Verb("backup", "roadworn_cli.trust:backup", "Copy the ledger, and check it.", "Trust"),
+    Verb("restore", "roadworn_cli.trust:restore", "Put a backup back.", "Trust"),
+    Verb("head", "roadworn_cli.heads:head", "Sign what the ledger is now.", "Trust"),
+    Verb("witness", "roadworn_cli.heads:witness", "Sign another ledger's head.", "Trust"),
 )
 
 

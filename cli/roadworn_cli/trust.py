@@ -36,11 +36,25 @@ def verify(
             "--full", help="Read every payload too, and fold the tables anew to compare them."
         ),
     ] = False,
+    against: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="FILE",
+            help="Compare with a head that was kept elsewhere, also a witnessed one; repeatable.",
+        ),
+    ] = None,
+    key: Annotated[
+        str, typer.Option(metavar="KEY", help="With --against: who must have signed it.")
+    ] = "",
     fmt: str = format_option(),
 ) -> None:
-    """Check every event against the ledger's checkpoints; exit 1 when something is wrong."""
+    """Check every event against the ledger's checkpoints; exit 1 when something is wrong.
+
+    The last head that was signed here is compared as well, and a new one signed when all is well.
+    """
     check_format(fmt)
     from roadworn.store.verify import verify as check
+    from roadworn_cli.heads import known_heads, sign_anew
 
     state = state_of(ctx)
     if upgrade:
@@ -48,13 +62,19 @@ def verify(
             pass
     path = state.ledger
     state.check_file()
+    heads = known_heads(path, against or (), key)
     try:
-        report = check(path, progress=progress("checking events"))
+        report = check(path, progress=progress("checking events"), outside=heads.outside)
     except LedgerDamaged:
         raise LedgerDamaged(
             f"{path} is so damaged that it cannot be read at all: keep the file as it is, and go "
             "on from a backup that verifies."
         ) from None
+    report = replace(
+        report,
+        problems=(*report.problems, *heads.problems),
+        notes=(*report.notes, *heads.notes),
+    )
     if full:
         report = _in_full(state, report)
     if fmt == "json":
@@ -62,6 +82,7 @@ def verify(
             {
                 "size": report.size,
                 "root": report.root,
+                "heads": [{"size": head.size, "root": head.root} for head in heads.outside],
                 "problems": [problem.as_json() for problem in report.problems],
             }
         )
@@ -81,7 +102,9 @@ def verify(
             "Keep the file as it is, and go on from a backup that verifies."
         )
         leave(1)
-    say(f"{path} verifies: nothing was altered, removed or slipped in since the checkpoint.")
+    since = "what was signed" if heads.outside else "the checkpoint"
+    say(f"{path} verifies: nothing was altered, removed or slipped in since {since}.")
+    sign_anew(heads, report)
 
 
 def _in_full(state: State, report: "VerifyReport") -> "VerifyReport":
@@ -162,6 +185,34 @@ def _read(name: str) -> dict[str, Any]:
     if not isinstance(found, dict):
         raise UsageError(f"{name} is no proof: give the JSON that `roadworn proof` printed.")
     return found
+
+
+def restore(
+    ctx: typer.Context,
+    file: Annotated[str, typer.Argument(metavar="FILE", help="A backup.")],
+) -> None:
+    """Put a backup back as the ledger, checked event by event; an existing file is never touched.
+
+    Where a signed head is kept, it is said how many events it had that the backup lacks.
+    """
+    from roadworn.store.backup import back_up
+    from roadworn_cli.heads import known_heads
+
+    path, source = state_of(ctx).ledger, Path(file)
+    heads = known_heads(path, (), "", signed_here=True)
+    made = back_up(source, path)
+    typer.echo(str(made.path))
+    say(f"{counted(made.size, 'event')} put back and checked, root {made.root}.")
+    last = max((head.size for head in heads.outside), default=0)
+    if last > made.size:
+        are = "is" if last == made.size + 1 else "are"
+        lost = f"{counted(last - made.size, 'event')} written after the backup {are}"
+        say(
+            f"The last signed head was of {counted(last, 'event')}: "
+            f"{lost} lost. "
+            "`roadworn verify` goes on saying so until `roadworn head --accept` says that you know."
+        )
+        leave(1)
 
 
 def backup(

@@ -5,18 +5,35 @@ from typing import Annotated
 
 import typer
 
-from roadworn.model.errors import UsageError
+from roadworn.model.errors import EnvironmentFailure, UsageError
 from roadworn_cli.context import state_of
 from roadworn_cli.output import check_format, counted, emit, emit_json, format_option, say
 
 
-def create(ctx: typer.Context) -> None:
-    """Begin a new, empty ledger; an existing file is never touched."""
+def create(
+    ctx: typer.Context,
+    name: Annotated[
+        str, typer.Option(metavar="TEXT", help="Name of the ledger in its signed heads.")
+    ] = "",
+    without_key: Annotated[
+        bool, typer.Option("--without-key", help="Make no key to sign heads with.")
+    ] = False,
+) -> None:
+    """Begin a new, empty ledger; an existing file is never touched.
+
+    A key that signs its heads is made as well, and kept in your own settings, not beside it.
+    """
     from roadworn.intake import Ledger
+    from roadworn.store.keeping import make_key
 
     path = state_of(ctx).ledger
     with Ledger.create(path):
         typer.echo(str(path))
+    if not without_key:
+        try:
+            make_key(path, name)
+        except EnvironmentFailure as error:
+            say(f"The ledger is there, without a key: {error.message}")
     say("Next: roadworn enrol VEHICLE --make … --model … --year … --odometer '128,400 mi'")
 
 

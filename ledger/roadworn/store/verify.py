@@ -10,7 +10,7 @@ no ledger at all is an error.
 """
 
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -23,6 +23,7 @@ from roadworn.store.stored_rows import Missing, StoredRows, Unreadable
 from roadworn.store.writer import Row
 
 _BACKUP = "go on from a backup that verifies, and keep this file as evidence"
+_OLDER = f"{_BACKUP}; if you put back a backup yourself, say so with `roadworn head --accept`"
 _WHO = f"find out who wrote to the file; {_BACKUP}"
 
 
@@ -43,12 +44,34 @@ class VerifyReport:
     notes: tuple[str, ...] = ()
 
 
-def verify(path: str | Path, *, progress: Callable[[int, int], None] | None = None) -> VerifyReport:
+@dataclass(frozen=True, slots=True)
+class Outside:
+    """A size and root of the ledger that were kept apart from it.
+
+    Attributes:
+        told: what they stand in, for a message: "the head in FILE".
+        size: number of events then.
+        root: root over them, in hexadecimal.
+    """
+
+    told: str
+    size: int
+    root: str
+
+
+def verify(
+    path: str | Path,
+    *,
+    progress: Callable[[int, int], None] | None = None,
+    outside: Sequence[Outside] = (),
+) -> VerifyReport:
     """Check every event, checkpoint and guard of a ledger.
 
     Args:
         path: the ledger.
         progress: called with (events done, events in all) now and then.
+        outside: what the ledger was at earlier moments, from elsewhere, read before the call;
+            without any, a history sealed anew as a whole goes unseen.
 
     Raises:
         EnvironmentFailure: the file cannot be read.
@@ -60,7 +83,7 @@ def verify(path: str | Path, *, progress: Callable[[int, int], None] | None = No
     with plain_failures(path):
         connection = connect(path, writable=False)
     with closing(connection):
-        check = _Check(path, connection)
+        check = _Check(path, connection, outside=outside)
         # In this order: whoever writes commits first and then says so beside the ledger, so
         # what was read there before the snapshot is never ahead of it.
         check.read_beside()
@@ -71,6 +94,7 @@ def verify(path: str | Path, *, progress: Callable[[int, int], None] | None = No
         check.schema()
         check.events(progress)
         check.beside()
+        check.from_outside()
         check.pages()
         return check.report()
 
@@ -87,7 +111,9 @@ class _Check:
     edge: CompactRange | None = field(default_factory=CompactRange)
     #: The tree as it would be with recomputed leaves, since the last row where the two differ.
     other: CompactRange | None = None
-    root_beside: str | None = None
+    #: Sizes of which somebody else knows the root, and the root that is found there.
+    roots: dict[int, str] = field(default_factory=dict)
+    outside: Sequence[Outside] = ()
     #: What stood beside the ledger when the run began, and whether that could be read.
     kept: Beside | None = None
     kept_readable: bool = True
@@ -140,7 +166,9 @@ class _Check:
     def events(self, progress: Callable[[int, int], None] | None) -> None:
         """Check each event, and the tree at each commit."""
         marks = {size: (root, peaks) for size, root, peaks in self._checkpoints()}
-        wanted, since = self.kept.size if self.kept is not None else 0, 0
+        since, wanted = 0, {head.size for head in self.outside}
+        if self.kept is not None:
+            wanted.add(self.kept.size)
         rows = StoredRows(self.connection, last=max(marks, default=0))
         for seq, row in rows:
             self._row(seq, row)
@@ -149,8 +177,8 @@ class _Check:
                 if size in marks:
                     self._commit(since, size, *marks[size])
                     since = size
-                if size == wanted and self.edge is not None:
-                    self.root_beside = self.edge.root().hex()
+                if size in wanted and self.edge is not None:
+                    self.roots[size] = self.edge.root().hex()
             if progress is not None and seq % 10_000 == 0:
                 progress(seq, rows.last)
         if self.size > since:
@@ -177,7 +205,7 @@ class _Check:
             )
             hint = f"if you put back an older copy yourself, remove {file}; otherwise {_BACKUP}"
             self._problem("cut-off", message, hint, row=self.size + 1)
-        elif kept.size and self.root_beside not in (None, kept.root):
+        elif kept.size and self.roots.get(kept.size, kept.root) != kept.root:
             message = f"The first {kept.size} events are not those that {file} was written for."
             self._problem("other-history", message, _BACKUP, row=kept.size)
         elif (
@@ -190,6 +218,25 @@ class _Check:
                 "for: one was taken out, put in or changed."
             )
             self._problem("checkpoints-changed", message, _BACKUP, row=kept.size)
+
+    def from_outside(self) -> None:
+        """Compare with what was kept apart from the ledger."""
+        for head in self.outside:
+            if head.size > self.size:
+                first = self.size + 1
+                which = (
+                    f"Event {first} is"
+                    if first == head.size
+                    else (f"Events {first} to {head.size} are")
+                )
+                message = (
+                    f"{which} missing: {head.told} was made when the ledger had {head.size} "
+                    f"events, now it has {self.size}."
+                )
+                self._problem("older-copy", message, _OLDER, row=first)
+            elif head.size and self.roots.get(head.size, head.root) != head.root:
+                message = f"The first {head.size} events are not those that {head.told} is of."
+                self._problem("resealed", message, _BACKUP, row=head.size)
 
     def _chain(self, upto: int) -> str:
         try:
