@@ -13,20 +13,23 @@ from roadworn_cli.output import check_format, counted, emit, format_option, note
 
 if TYPE_CHECKING:
     from roadworn.intake import Ledger
-    from roadworn.intake.doubts import DoubtGroup
+    from roadworn.intake.doubts import Cause, DoubtGroup
     from roadworn.intake.files import ImportReport
 
 #: So many problems are printed, all of them in a dry run and with --format csv or json.
 _SHOWN = 50
 #: Up to so many doubts of one sort are printed each; --format csv or json has all of them.
 _EACH = 5
+#: So many rows of one cause are named besides the first.
+_PLACES = 6
 _NDJSON = frozenset({".ndjson", ".jsonl", ".json"})
 
 
 def import_(
     ctx: typer.Context,
     files: Annotated[
-        list[str], typer.Argument(metavar="FILE...", help="NDJSON; CSV, TSV or xlsx with a map.")
+        list[str],
+        typer.Argument(metavar="FILE...", help="NDJSON; a table or a workbook with a map."),
     ],
     csv_map: Annotated[
         str,
@@ -85,7 +88,7 @@ def import_(
             "was filled in is taken by `roadworn record inspection VEHICLE --filled FILE`."
         )
     map_path = Path(csv_map) if csv_map else None
-    with state_of(ctx).open_ledger(writable=True, plugin_kinds=True) as ledger:
+    with state_of(ctx).open_ledger(writable=not dry_run, plugin_kinds=True) as ledger:
         report = import_files(
             ledger,
             paths,
@@ -110,7 +113,7 @@ def import_(
     done = "would be added" if dry_run else "added"
     summary = (
         f"{counted(report.rows, 'row')}: {report.added:,} {done}, {report.already_there:,} there "
-        f"already, {counted(len(report.problems), 'problem')}"
+        f"already, {_problems(report)}"
     )
     if report.replaced:
         taken = "would be" if dry_run else "were"
@@ -193,23 +196,46 @@ def _set_back(ledger: "Ledger", *, agreed: bool) -> None:
 
 
 def _emit(report: "ImportReport", fmt: str) -> None:
-    """Print problems and doubts as data; `weight` tells them apart."""
+    """Print problems and doubts as data; `weight` tells them apart, `rows` counts their like."""
     columns = ("file", "row", "column", "code", "message", "hint")
-    found = [("problem", problem) for problem in report.problems]
-    found += [("doubt", doubt) for group in report.doubts for doubt in group.kept]
-    rows = [[*(problem.as_json()[name] for name in columns), weight] for weight, problem in found]
-    emit((*columns, "weight"), rows, fmt=fmt)
+    found = [("problem", one, cause.rows) for cause in report.causes for one in cause.kept]
+    found += [("doubt", one, group.rows) for group in report.doubts for one in group.kept]
+    rows = [
+        [*(problem.as_json()[name] for name in columns), weight, number]
+        for weight, problem, number in found
+    ]
+    emit((*columns, "weight", "rows"), rows, fmt=fmt)
+
+
+def _problems(report: "ImportReport") -> str:
+    """Return how many problems there are, and of how many causes where that is fewer."""
+    told = counted(report.wrong, "problem")
+    fewer = len(report.causes) < report.wrong
+    return f"{told} of {counted(len(report.causes), 'cause')}" if fewer else told
 
 
 def _tell(report: "ImportReport", *, all_of_them: bool) -> None:
     """Say problems, then doubts, for a person."""
-    shown = report.problems if all_of_them else report.problems[:_SHOWN]
-    for problem in shown:
-        say(str(problem))
-    if len(report.problems) > len(shown):
-        say(f"… and {len(report.problems) - len(shown)} more: --dry-run shows all of them.")
+    shown = report.causes if all_of_them else report.causes[:_SHOWN]
+    for cause in shown:
+        _tell_cause(cause)
+    if len(report.causes) > len(shown):
+        left = sum(cause.rows for cause in report.causes[len(shown) :])
+        say(f"… and {left:,} more: --dry-run shows all of them.")
     for group in report.doubts:
         _tell_doubts(group)
+
+
+def _tell_cause(cause: "Cause") -> None:
+    """Say what is wrong once, with the first places of it."""
+    first, *others = cause.kept
+    if not others:
+        say(str(first))
+        return
+    listed = ", ".join(str(one.row) for one in others[:_PLACES])
+    more = ", …" if cause.rows > _PLACES + 1 else ""
+    alike = "others of the sort" if cause.others else "the same"
+    say(f"{first} In {counted(cause.rows - 1, 'more row')} {alike}: {listed}{more}.")
 
 
 def _tell_doubts(group: "DoubtGroup") -> None:

@@ -8,10 +8,11 @@ come in through `roadworn.intake.files`.
 
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any, Self
 
 import orjson
@@ -142,6 +143,19 @@ class Ledger(LedgerFile):
                 yield writer
         finally:
             self.facts.forget()
+
+    @contextmanager
+    def copied(self) -> Iterator["Ledger"]:
+        """Open a copy of the ledger as it stands, for what is tried and thrown away.
+
+        Whoever writes the ledger does not wait for it, and nothing of the copy stays.
+        """
+        with TemporaryDirectory(prefix="roadworn-") as folder:
+            path = Path(folder) / self.path.name
+            with closing(sqlite3.connect(path)) as copy:
+                self._connection.backup(copy)
+            with type(self).open(path, self.kinds) as opened:
+                yield opened
 
     def undecodable(self) -> Iterator[Problem]:
         """Yield a Problem for each stored payload that its kind does not take any more.

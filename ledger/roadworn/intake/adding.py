@@ -15,7 +15,7 @@ import orjson
 from roadworn.intake import prepare
 from roadworn.intake.again import MENDED, Freed, taking_back
 from roadworn.intake.chunks import Chunk
-from roadworn.intake.doubts import Doubts
+from roadworn.intake.doubts import Doubts, Problems
 from roadworn.intake.fast import ID_GIVEN, KEY_MADE, TIME_GIVEN
 from roadworn.intake.looking import (
     _ID,
@@ -39,7 +39,7 @@ _AS_ROW = {"event": "Row {row}", "event-and-id": "row {row}"}
 
 
 _READ_ANEW = "the map of this file reads its row otherwise now"
-NOTHING_FREED = Freed(frozenset(), frozenset())
+NOTHING_FREED = Freed(set(), set())
 
 
 class FileTaker:
@@ -76,7 +76,7 @@ class FileTaker:
         self._kinds = KindRegistry()
         self._before_map: Mapping[int, StoredEvent] = {}
         self.rows = 0
-        self.problems: list[Problem] = []
+        self.problems = Problems()
         self._doubts = doubts
         self._named = named
         self._look = ProfileLook(facts)
@@ -101,8 +101,10 @@ class FileTaker:
             before: index -> event that the same row gave before, to be taken back.
         """
         self._before_map = before
-        self.rows += len(chunk.rows) + len({problem.row for problem in chunk.problems})
-        self.problems += (problem.at(problem.row, self._file) for problem in chunk.problems)
+        # A row of a table may give several events.
+        self.rows += len({*chunk.numbers, *(problem.row for problem in chunk.problems)})
+        for problem in chunk.problems:
+            self.problems.add(problem.at(problem.row, self._file))
         self._odd = {}
         for index, doubt in chunk.doubts:
             self._odd.setdefault(index, []).append(doubt)
@@ -188,7 +190,7 @@ class FileTaker:
         )
         taken_back = self._before_map.get(index)
         if taken_back is not None:
-            self._take_back(taken_back, chunk.numbers[index])
+            self.take_back(taken_back, chunk.numbers[index])
         before = self._writer.seq
         result = self._writer.add(prepared)
         if isinstance(result, StoredEvent) and result.event_id in self._freed.ids:
@@ -201,7 +203,7 @@ class FileTaker:
                 self._tell_odd(chunk, index, index + 1)
             return
         for problem in result:
-            self.problems.append(
+            self.problems.add(
                 replace(
                     problem,
                     message=self._by_row(problem.message),
@@ -211,7 +213,7 @@ class FileTaker:
                 )
             )
 
-    def _take_back(self, event: StoredEvent, number: int) -> None:
+    def take_back(self, event: StoredEvent, number: int = 0) -> None:
         """Take back what a row gave before, within the same transaction."""
         day = max(event.occurred_at[:10], utc_now()[:10])
         made = prepare(taking_back(event, _READ_ANEW, MENDED, day), self._kinds)

@@ -5,8 +5,8 @@ it gave by the same map, as that read then, is taken back when it gives somethin
 person corrected or took back by hand since stays as he left it.
 """
 
-from collections.abc import Mapping
-from typing import TYPE_CHECKING, NamedTuple
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import orjson
 
@@ -28,21 +28,27 @@ WHERE r.kind = 'retraction' AND r.source IN ('{UNDONE}', '{MENDED}')"""
 
 
 class Freed(NamedTuple):
-    """Events that an undone import or a mended map took back.
+    """Events that an undone import or a mended map took back; grows while a map is mended.
 
     Attributes:
         keys: their intake keys.
         ids: their ids.
     """
 
-    keys: frozenset[str]
-    ids: frozenset[str]
+    keys: set[str]
+    ids: set[str]
 
     @classmethod
     def of(cls, ledger: "Ledger") -> "Freed":
         """Return those of a ledger."""
         rows = ledger.query(_FREED)
-        return cls(frozenset(key for key, _ in rows if key), frozenset(one for _, one in rows))
+        return cls({key for key, _ in rows if key}, {one for _, one in rows})
+
+    def free(self, event: StoredEvent) -> None:
+        """Note that an event is taken back."""
+        self.ids.add(event.event_id)
+        if event.intake_key:
+            self.keys.add(event.intake_key)
 
     def key(self, key: str | None) -> str | None:
         """Return the key that a row has now: another one where what it gave was taken back."""
@@ -51,6 +57,28 @@ class Freed(NamedTuple):
             again += 1
             fresh = f"{key}~{again}"
         return fresh
+
+
+class Marks:
+    """Which rows of a table were read, and which events each of them gives now.
+
+    Attributes:
+        of_key: intake key of an event -> mark of its row, and which of its events it is.
+        rows: marks of the rows.
+    """
+
+    def __init__(self) -> None:
+        self.of_key: dict[str, str] = {}
+        self.rows: list[str] = []
+
+    def clear(self) -> None:
+        """Forget all of them: the next rows come."""
+        self.of_key.clear()
+        self.rows.clear()
+
+    def of(self, row: Sequence[Any]) -> str:
+        """Return the mark of an event's row, whatever key it has now; an empty text for none."""
+        return self.of_key.get((row[_KEY] or "").partition("~")[0], "")
 
 
 class Again:
@@ -67,28 +95,44 @@ class Again:
         self._map = csv_map
         self._freed = freed
 
-    def look(
-        self, chunk: Chunk, marks: Mapping[int, str]
-    ) -> tuple[Chunk, dict[int, StoredEvent], int]:
+    def gone(self, marks: Marks) -> list[StoredEvent]:
+        """Return what rows gave before by this map and do not give any more.
+
+        Args:
+            marks: of rows, and of what they give now.
+        """
+        now = set(marks.of_key.values())
+        known = self._ledger.imports.given_by(self._map, marks.rows)
+        seqs = [seq for mark, seq in known.items() if mark not in now]
+        events = [
+            event
+            for event in self._stored(seqs).values()
+            if self._ledger.facts.amendment_of(event) is None
+        ]
+        self.replaced += len(events)
+        for event in events:
+            self._freed.free(event)
+        return events
+
+    def look(self, chunk: Chunk, marks: Marks) -> tuple[Chunk, dict[int, StoredEvent], int]:
         """Return a chunk without rows that stay as they are, and what the others take back.
 
         Args:
             chunk: rows of a table.
-            marks: row number -> mark of the row.
+            marks: of its rows.
 
         Returns:
             The chunk; index in it -> the event that the same row gave before; and how many rows
             were left out, since somebody put right by hand what they gave.
         """
-        known = self._ledger.imports.rows(marks.values())
+        known = self._ledger.imports.rows(marks.of_key.values())
         if not known:
             return chunk, {}, 0
         stored = self._stored([seq for by_map in known.values() for seq in by_map.values()])
         before: dict[int, StoredEvent] = {}
         left: set[int] = set()
-        for index, number in enumerate(chunk.numbers):
-            by_map = known.get(marks.get(number, ""), {})
-            row = chunk.rows[index]
+        for index, row in enumerate(chunk.rows):
+            by_map = known.get(marks.of(row), {})
             own = stored.get(by_map.get(self._map, 0))
             if own is None:
                 self._doubt_copy(chunk, index, by_map, stored)
@@ -96,9 +140,12 @@ class Again:
                 continue
             elif (last := self._ledger.facts.amendment_of(own)) is None:
                 before[index] = own
+                self._freed.free(own)
             elif last.source not in (UNDONE, MENDED):
                 left.add(index)
         self.replaced += len(before)
+        # Another row may say now what one of these said.
+        chunk = freshened(chunk, self._freed) if before else chunk
         if not left:
             return chunk, before, 0
         at = [index for index in range(len(chunk.rows)) if index not in left]
@@ -109,22 +156,17 @@ class Again:
             len(left),
         )
 
-    def keep(self, chunk: Chunk, marks: Mapping[int, str]) -> None:
-        """Keep which event each row of a chunk gave."""
-        key_of = {number: row[_KEY] for number, row in zip(chunk.numbers, chunk.rows, strict=True)}
-        keys = orjson.dumps([key for key in key_of.values() if key]).decode()
+    def keep(self, chunk: Chunk, marks: Marks) -> None:
+        """Keep which events each row of a chunk gave."""
+        keys = [row[_KEY] for row in chunk.rows if row[_KEY]]
         sql = (
             "SELECT intake_key, seq FROM events "
             "WHERE intake_key IN (SELECT value FROM json_each(?))"
         )
-        seqs = dict(self._ledger.query(sql, (keys,)))
+        seqs = dict(self._ledger.query(sql, (orjson.dumps(keys).decode(),)))
+        marked = ((marks.of(row), row[_KEY]) for row in chunk.rows)
         self._ledger.imports.keep_rows(
-            self._map,
-            (
-                (marks[number], seqs[key])
-                for number, key in key_of.items()
-                if key in seqs and number in marks
-            ),
+            self._map, ((mark, seqs[key]) for mark, key in marked if key in seqs and mark)
         )
 
     def _doubt_copy(

@@ -18,12 +18,13 @@ from typing import IO, NamedTuple, cast
 
 from roadworn.checks.known import day_hint
 from roadworn.intake.csv_map import CsvMap
+from roadworn.intake.day_forms import days_by
 from roadworn.model.amounts import check_currency, likely_amount
 from roadworn.model.errors import EnvironmentFailure, UsageError
 from roadworn.model.events import parse_moment
 
 #: A cell as a reader hands it over; spreadsheets know dates and numbers, CSV only text.
-Cell = str | int | float | bool | date | datetime | None
+Cell = str | int | float | bool | date | datetime | Decimal | None
 
 _POINT = re.compile(r"[+-]?(\d{1,3}(,\d{3})+|\d+)(\.\d+)?", re.ASCII)
 _COMMA = re.compile(r"[+-]?(\d{1,3}([. \u00a0\u202f']\d{3})+|\d+)(,\d+)?", re.ASCII)
@@ -72,9 +73,11 @@ def read_number(cell: Cell, csv_map: CsvMap) -> Decimal:
     Raises:
         CellError: it is none.
     """
+    if isinstance(cell, Decimal):
+        return cell
     if isinstance(cell, int | float) and not isinstance(cell, bool):
         return Decimal(repr(cell))
-    text = cell_text(cell)
+    text = _without_signs(cell_text(cell), csv_map.layout.signs)
     form = _COMMA if csv_map.decimal_comma else _POINT
     if not form.fullmatch(text):
         other = _POINT if csv_map.decimal_comma else _COMMA
@@ -90,8 +93,42 @@ def read_number(cell: Cell, csv_map: CsvMap) -> Decimal:
     return Decimal(text.replace(",", ""))
 
 
+def _without_signs(text: str, signs: tuple[str, ...]) -> str:
+    """Return a figure without the signs and words that its map leaves out of figures."""
+    for sign in signs:
+        at = text.casefold().find(sign.casefold())
+        if at >= 0:
+            text = f"{text[:at]}{text[at + len(sign) :]}".strip()
+    return text
+
+
+def _day_by_forms(cell: Cell, csv_map: CsvMap) -> str:
+    """Read a day by the forms of the map; what fits two of them, on two days, is refused."""
+    text = cell_text(cell)
+    found: dict[date, str] = {}
+    for form, day in days_by(text, csv_map.dates):
+        found.setdefault(day, form)
+    if len(found) > 1:
+        told = " and ".join(f"{day.isoformat()} by {form}" for day, form in found.items())
+        raise CellError(
+            "which-day",
+            f"{_shown(text)} is {told}.",
+            "say which form holds in which rows, with dates under [[when]] of the map",
+        )
+    if found:
+        return next(iter(found)).isoformat()
+    try:
+        return parse_moment(text)
+    except ValueError:
+        raise CellError(
+            "bad-date",
+            f"{_shown(text)} is no day in the forms {', '.join(csv_map.dates)}.",
+            "add its form to dates in [file] of the map, or write it as 2026-05-04",
+        ) from None
+
+
 def read_day(cell: Cell, csv_map: CsvMap) -> str:
-    """Read a day in the map's order, or an ISO day or moment.
+    """Read a day in the map's forms or order, or an ISO day or moment.
 
     A time of day without a zone is left out, since the zone would have to be guessed.
 
@@ -100,6 +137,8 @@ def read_day(cell: Cell, csv_map: CsvMap) -> str:
     """
     if isinstance(cell, date | datetime):
         return cell_text(cell)
+    if csv_map.dates:
+        return _day_by_forms(cell, csv_map)
     text = cell_text(cell)
     found = _DATE.fullmatch(text)
     if found is None:

@@ -47,15 +47,37 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
+from roadworn.intake.day_forms import check_forms
+from roadworn.intake.map_sections import (
+    Case,
+    EventPart,
+    Jobs,
+    Join,
+    Layout,
+    Share,
+    fold,
+    read_section,
+)
 from roadworn.model.errors import EnvironmentFailure, UsageError
 from roadworn.model.toml import read_toml
 
 #: Targets outside the payload.
 ENVELOPE = ("vehicle_id", "occurred_at", "odometer", "odometer_unit", "recorded_by", "kind")
 #: Targets that are read as a short form or serve other fields.
-SPECIAL = ("item", "finding", "measurement", "codes", "warranty", "currency")
+SPECIAL = (
+    "item",
+    "finding",
+    "measurement",
+    "codes",
+    "warranty",
+    "currency",
+    "jobs",
+    "labour_cost",
+    "plate",
+)
 _SECTIONS = (
     "kind",
+    "aliases",
     "file",
     "columns",
     "constants",
@@ -64,8 +86,15 @@ _SECTIONS = (
     "components",
     "vehicles",
     "values",
+    "patterns",
+    "jobs",
+    "share",
+    "join",
+    "when",
+    "events",
 )
-_FILE_KEYS = ("delimiter", "encoding", "decimal_comma", "date_order", "sheet")
+#: Sections of a file of aliases: words of the source, kept apart from what the columns mean.
+_ALIASES = ("components", "vehicles", "values")
 #: Our fields -> targets that feed them as one of several.
 _SHORT_FORMS: Mapping[str, tuple[str, ...]] = {
     "component": ("item", "finding"),
@@ -98,6 +127,14 @@ class CsvMap:
         decimal_comma: whether 1.234,50 is written so.
         date_order: ``dmy``, ``mdy``, ``ymd``, or an empty text for ISO days only.
         sheet: name of the sheet of a spreadsheet, or an empty text for the first.
+        layout: all keys of [file], those above among them.
+        patterns: target field -> shape of their word -> ours.
+        jobs: how a cell of several jobs is taken apart.
+        share: amounts of a work order.
+        joins: other tables that rows are joined with.
+        cases: what holds for some rows only.
+        events: further events that a row gives.
+        dates: forms of days that hold for a row.
     """
 
     name: str
@@ -114,6 +151,35 @@ class CsvMap:
     decimal_comma: bool = False
     date_order: str = ""
     sheet: str = ""
+    layout: Layout = field(default_factory=Layout)
+    patterns: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    jobs: Jobs = field(default_factory=Jobs)
+    share: Share | None = None
+    joins: tuple[Join, ...] = ()
+    cases: tuple[Case, ...] = ()
+    events: tuple[EventPart, ...] = ()
+    dates: tuple[str, ...] = ()
+
+    def feeds(self) -> set[str]:
+        """Return every field that some row may feed."""
+        made = {*self.columns.values(), *self.constants}
+        for case in self.cases:
+            made |= {*case.set}
+        for event in self.events:
+            made |= {*event.columns.values(), *event.constants}
+        return made
+
+    def headers(self) -> list[str]:
+        """Return every heading that the map names, each once."""
+        named = [*self.columns, *self.layout.fill_down]
+        for case in self.cases:
+            named += case.cells
+        for event in self.events:
+            named += [*event.cells, *event.columns]
+        if self.share is not None:
+            named += [self.share.by, *self.share.amounts]
+        named += [join.keys()[0] for join in self.joins]
+        return list(dict.fromkeys(named))
 
     def header_of(self, target: str) -> str:
         """Return the header that feeds a target field, or the target's own name."""
@@ -136,29 +202,39 @@ def read_csv_map(path: Path) -> CsvMap:
         EnvironmentFailure: the file cannot be read.
         UsageError: it is no TOML, or a section or key does not fit.
     """
+    return parse_csv_map(_text_of(path, "map"), path.name, path.parent)
+
+
+def _text_of(path: Path, what: str) -> str:
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        return path.read_text(encoding="utf-8-sig")
     except OSError as error:
         raise EnvironmentFailure(
-            f"The map {path} cannot be read ({error.strerror}): check its name and rights."
+            f"The {what} {path} cannot be read ({error.strerror}): check its name and rights."
         ) from error
     except UnicodeDecodeError:
-        raise UsageError(f"The map {path} is not UTF-8: save it as UTF-8 text.") from None
-    return parse_csv_map(text, path.name)
+        raise UsageError(f"The {what} {path} is not UTF-8: save it as UTF-8 text.") from None
 
 
-def parse_csv_map(text: str, name: str = "map") -> CsvMap:
-    """Read a map from TOML text; see `read_csv_map` for the errors."""
-    try:
-        given = read_toml(text)
-    except tomllib.TOMLDecodeError as error:
-        raise UsageError(f"The map {name} is no TOML: {error}; correct that line.") from None
+def parse_csv_map(text: str, name: str = "map", folder: Path | None = None) -> CsvMap:
+    """Read a map from TOML text; see `read_csv_map` for the errors.
+
+    Args:
+        text: of the map.
+        name: its file name, for messages.
+        folder: where its file of aliases lies.
+    """
+    given = _toml(text, name)
     _check_keys(name, given, _SECTIONS, "section")
-    settings = _table(name, given, "file")
-    _check_keys(name, settings, _FILE_KEYS, "key of [file]")
+    layout = read_section(name, Layout, given.get("file", {}), "[file]")
     kind = given.get("kind", "")
     if not isinstance(kind, str):
         raise UsageError(f'In the map {name}, kind is a text: write kind = "replacement".')
+    words = _words(name, given)
+    aliases = given.get("aliases", "")
+    if aliases:
+        _add_aliases(name, words, str(aliases), folder or Path())
+    share = given.get("share")
     made = CsvMap(
         name=name,
         kind=kind.replace("-", "_"),
@@ -166,20 +242,68 @@ def parse_csv_map(text: str, name: str = "map") -> CsvMap:
         constants=_texts(name, given, "constants"),
         units=_texts(name, given, "units"),
         currency=_currency(name, given),
-        components=_folded(_texts(name, given, "components")),
-        vehicles=_folded(_texts(name, given, "vehicles")),
-        values={
-            target: _folded(_texts(name, _table(name, given, "values"), target))
-            for target in _table(name, given, "values")
+        components=words["components"],
+        vehicles=words["vehicles"],
+        values={key.removeprefix("values."): words[key] for key in words if key[:7] == "values."},
+        delimiter=layout.delimiter,
+        encoding=layout.encoding,
+        decimal_comma=layout.decimal_comma,
+        date_order=layout.date_order.casefold(),
+        sheet=layout.sheet,
+        layout=layout,
+        patterns={
+            target: _texts(name, _table(name, given, "patterns"), target)
+            for target in _table(name, given, "patterns")
         },
-        delimiter=_text(name, settings, "delimiter"),
-        encoding=_text(name, settings, "encoding"),
-        decimal_comma=_truth(name, settings, "decimal_comma"),
-        date_order=_text(name, settings, "date_order").casefold(),
-        sheet=_text(name, settings, "sheet"),
+        jobs=read_section(name, Jobs, given.get("jobs", {}), "[jobs]"),
+        share=None if share is None else read_section(name, Share, share, "[share]"),
+        joins=tuple(read_section(name, Join, one, "[[join]]") for one in _list(given, "join")),
+        cases=tuple(read_section(name, Case, one, "[[when]]") for one in _list(given, "when")),
+        events=tuple(
+            read_section(name, EventPart, one, "[[events]]") for one in _list(given, "events")
+        ),
+        dates=layout.dates,
     )
     _check(made)
     return made
+
+
+def _toml(text: str, name: str) -> dict[str, Any]:
+    try:
+        return read_toml(text)
+    except tomllib.TOMLDecodeError as error:
+        raise UsageError(f"The map {name} is no TOML: {error}; correct that line.") from None
+
+
+def _words(name: str, given: Mapping[str, Any]) -> dict[str, dict[str, str]]:
+    """Return the words of a map or of its aliases, by section."""
+    made = {part: _folded(_texts(name, given, part)) for part in ("components", "vehicles")}
+    values = _table(name, given, "values")
+    return made | {f"values.{target}": _folded(_texts(name, values, target)) for target in values}
+
+
+def _add_aliases(name: str, words: dict[str, dict[str, str]], file: str, folder: Path) -> None:
+    """Put the words of a file of aliases beside those of its map.
+
+    Raises:
+        UsageError: both say another thing of one word.
+    """
+    path = folder / file
+    given = _toml(_text_of(path, "file of aliases"), path.name)
+    _check_keys(path.name, given, _ALIASES, "section")
+    for section, more in _words(path.name, given).items():
+        own = words.setdefault(section, {})
+        for word, means in more.items():
+            if own.setdefault(word, means) != means:
+                raise UsageError(
+                    f"[{section}] says of {word!r} {own[word]!r} in {name} and {means!r} in "
+                    f"{path.name}: keep one of them."
+                )
+
+
+def _list(given: Mapping[str, Any], key: str) -> list[Any]:
+    value = given.get(key, [])
+    return value if isinstance(value, list) else [value]
 
 
 def _check(made: CsvMap) -> None:
@@ -190,19 +314,23 @@ def _check(made: CsvMap) -> None:
         )
     if len(made.delimiter) > 1:
         raise UsageError(f"In the map {made.name}, delimiter is one character, as in ';'.")
+    check_forms(made.name, made.layout.dates)
+    for case in made.cases:
+        check_forms(made.name, case.dates)
     targets = [*made.columns.values(), *made.constants]
     doubled = sorted({target for target in targets if targets.count(target) > 1})
     if doubled:
         raise UsageError(
             f"The map {made.name} feeds {', '.join(doubled)} twice: keep one column or constant."
         )
-    if not made.kind and "kind" not in targets:
+    fed = made.feeds()
+    if not made.kind and not made.events and not fed & {"kind", "jobs"}:
         raise UsageError(
             f'The map {made.name} says no kind: write kind = "replacement" in its first line, or '
             'map a column to "kind".'
         )
     for needed in ("vehicle_id", "occurred_at"):
-        if needed not in targets:
+        if needed not in fed and not (needed == "vehicle_id" and "plate" in fed):
             raise UsageError(
                 f"The map {made.name} feeds no {needed}: map a column to it under [columns], or "
                 "set it under [constants]."
@@ -245,17 +373,5 @@ def _text(name: str, table: Mapping[str, Any], key: str) -> str:
     return str(value)
 
 
-def _truth(name: str, table: Mapping[str, Any], key: str) -> bool:
-    value = table.get(key, False)
-    if not isinstance(value, bool):
-        raise UsageError(f"In the map {name}, {key} is true or false, without quotes.")
-    return value
-
-
 def _folded(table: Mapping[str, str]) -> dict[str, str]:
     return {fold(word): value for word, value in table.items()}
-
-
-def fold(word: str) -> str:
-    """Return a word of the source as it is looked up: case and extra blanks do not matter."""
-    return " ".join(word.casefold().split())

@@ -4,6 +4,7 @@ import hashlib
 import re
 from collections import Counter
 from collections.abc import Callable, Mapping
+from decimal import Decimal
 from functools import partial
 from typing import Any, get_args
 
@@ -22,26 +23,66 @@ from roadworn.intake.csv_file import (
     read_number,
     read_truth,
 )
-from roadworn.intake.csv_map import ENVELOPE, SPECIAL, CsvMap, fold
+from roadworn.intake.csv_map import ENVELOPE, SPECIAL, CsvMap
+from roadworn.intake.map_sections import fold, shaped
 from roadworn.model.amounts import choose, read_odometer, read_warranty
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import ProblemsFound, UnknownName, UsageError
 from roadworn.model.events import NewEvent, VehicleId
 from roadworn.model.kinds import EventKind, KindRegistry, PayloadField, fields_of
 from roadworn.model.messages import Problem, shown
+from roadworn.model.payloads import Maintenance, Repair, Replacement
 from roadworn.model.places import PositionError, normalise_position
 from roadworn.reading import read_finding, read_item, read_measurements
 from roadworn.reading.fields import JsonValue
 from roadworn.reading.scans import read_scan
+from roadworn.store.aside import folded
 
 #: What a vehicle id looks like, as `roadworn.model.events.VehicleId` has it.
 _VEHICLE = re.compile(get_args(VehicleId)[1].metadata[0].pattern)
 
 
+#: Fields of the three kinds of work: one that a kind lacks is kept in its note where a map gives
+#: several kinds.
+_OF_WORK = frozenset(
+    name for kind in (Replacement, Repair, Maintenance) for name in kind.model_fields
+)
 _FIGURE_UNIT = re.compile(r"(.*\d)\s*([A-Za-z]*)")
 
 
 _FINDING_PARTS = frozenset({"component", "position", "condition", "measurement"})
+
+
+class Words:
+    """Distinct words of a file, each resolved once: reading a phrase costs more than a row.
+
+    Attributes:
+        read: what was read by what, or the error that it raised.
+    """
+
+    def __init__(self, plates: Callable[[], Mapping[str, str]] | None = None) -> None:
+        self.read: dict[tuple[str, str], tuple[Any, Exception | None]] = {}
+        self._plates = plates
+        self._of_plate: Mapping[str, str] | None = None
+
+    def once(self, by: str, text: str, read: Callable[[], Any]) -> Any:  # noqa: ANN401
+        """Return what `read` gives of a text, raising what it raised the first time."""
+        key = by, text
+        if key not in self.read:
+            try:
+                self.read[key] = read(), None
+            except (CellError, UsageError, ProblemsFound, PositionError) as error:
+                self.read[key] = None, error
+        found, wrong = self.read[key]
+        if wrong is not None:
+            raise wrong
+        return dict(found) if isinstance(found, dict) else found
+
+    def of_plate(self, text: str) -> str:
+        """Return the vehicle that has a number plate, or an empty text."""
+        if self._of_plate is None:
+            self._of_plate = self._plates() if self._plates is not None else {}
+        return self._of_plate.get(folded(text), "")
 
 
 class RowReader:
@@ -52,13 +93,23 @@ class RowReader:
         doubts: what was read otherwise than it is spelled.
     """
 
-    def __init__(self, file: str, line: int, csv_map: CsvMap, kinds: KindRegistry) -> None:
+    def __init__(
+        self,
+        file: str,
+        line: int,
+        csv_map: CsvMap,
+        kinds: KindRegistry,
+        words: Words | None = None,
+    ) -> None:
+        self.words = words or Words()
         self.file = file
         self.line = line
         self.map = csv_map
         self.kinds = kinds
         self.problems: list[Problem] = []
         self.doubts: list[Problem] = []
+        self._more_note: list[str] = []
+        self._labour_alone: tuple[Decimal, str] | None = None
 
     def problem(self, target: str, code: str, message: str, hint: str = "") -> None:
         """Note a problem at the cell that feeds `target`."""
@@ -98,9 +149,16 @@ class RowReader:
             return None
 
     def _word(self, target: str, cell: Cell) -> Cell:
-        """Return a cell with the map's words for that field put in."""
+        """Return a cell with the map's words and shapes for that field put in."""
         table: Mapping[str, str] = self.map.values.get(target, {})
-        return table.get(fold(cell_text(cell)), cell)
+        shapes = self.map.patterns.get(target)
+        if not table and not shapes:
+            return cell
+        text = cell_text(cell)
+        found = table.get(fold(text))
+        if found is None and shapes:
+            found = shaped(text, shapes)
+        return cell if found is None else found
 
     def _kind(self, words: dict[str, Cell]) -> EventKind | None:
         name = self.map.kind or cell_text(words.get("kind")).casefold()
@@ -113,12 +171,14 @@ class RowReader:
             return None
 
     def _envelope(self, words: dict[str, Cell]) -> dict[str, Any]:
-        vehicle = cell_text(words.get("vehicle_id"))
+        vehicle = cell_text(words.get("vehicle_id")) or self._by_plate(words)
         fields: dict[str, Any] = {
             "vehicle_id": self.map.vehicles.get(fold(vehicle), vehicle),
             "recorded_by": cell_text(words.get("recorded_by"))[:60],
         }
-        if not vehicle:
+        if self.problems and self.problems[-1].code == "unknown-plate":
+            pass
+        elif not vehicle:
             self.problem("vehicle_id", "missing-field", "The row names no vehicle.", "fill it in")
         elif not _VEHICLE.fullmatch(fields["vehicle_id"]):
             message = f"{fields['vehicle_id'][:60]!r} is no vehicle of a ledger."
@@ -136,6 +196,18 @@ class RowReader:
             if read is not None:
                 fields["odometer"], fields["odometer_unit"] = read
         return fields
+
+    def _by_plate(self, words: dict[str, Cell]) -> str:
+        """Return the vehicle whose plate a row names, or an empty text after noting why not."""
+        plate = cell_text(words.get("plate"))
+        if not plate:
+            return ""
+        named = self.map.vehicles.get(fold(plate)) or self.words.of_plate(plate)
+        if not named:
+            message = f"No vehicle has the number plate {shown(plate)}."
+            hint = "say whose it is in [vehicles] of the map, or with `roadworn record plate`"
+            self.problem("plate", "unknown-plate", message, hint)
+        return named
 
     def _distance(self, cell: Cell, unit: str) -> tuple[float, str]:
         text = cell_text(cell)
@@ -168,12 +240,17 @@ class RowReader:
         payload: dict[str, Any] = {}
         finding: dict[str, Cell] = {}
         for target, cell in words.items():
-            if target in ENVELOPE or target == "currency":
+            if target in ENVELOPE or target in {"currency", "plate"}:
+                continue
+            if target == "labour_cost":
+                self._labour(cell, words, payload)
                 continue
             if kind.name == "inspection" and target in _FINDING_PARTS:
                 finding[target] = cell
             elif target in SPECIAL:
                 self._special(target, cell, payload)
+            elif self._elsewhere(target, fields):
+                self._keep_in_note(target, cell)
             elif target in fields and fields[target].type != "texts":
                 value = self._try(target, partial(self._field, fields[target], cell, words))
                 if value is not None:
@@ -190,7 +267,46 @@ class RowReader:
         if finding:
             self._finding(finding, payload)
         self._place(payload)
+        if self._labour_alone is not None:
+            amount, currency = self._labour_alone
+            before = payload.get("other_cost") or {"amount": "0"}
+            payload["other_cost"] = {
+                "amount": f"{Decimal(before['amount']) + amount:f}",
+                "currency": currency,
+            }
+        if self._more_note:
+            payload["note"] = "; ".join(filter(None, (payload.get("note"), *self._more_note)))
         return payload
+
+    def _elsewhere(self, target: str, fields: Mapping[str, PayloadField]) -> bool:
+        """Return whether a field is one of other kinds of work that the same map gives."""
+        several = "jobs" in self.map.feeds() or bool(self.map.cases) or bool(self.map.events)
+        return several and target not in fields and target in _OF_WORK
+
+    def _keep_in_note(self, target: str, cell: Cell) -> None:
+        """Keep in the note what the kind of this row has no field for, but for a constant."""
+        if cell == self.map.constants.get(target):
+            return
+        self._more_note.append(f"{target.replace('_', ' ')}: {cell_text(cell)}")
+
+    def _labour(self, cell: Cell, words: dict[str, Cell], payload: dict[str, Any]) -> None:
+        """Make a rate of an amount of labour and its hours; without hours it is another cost."""
+        currency = cell_text(words.get("currency")) or self.map.currency
+        money = self._try("labour_cost", lambda: read_money(cell, self.map, currency))
+        if not isinstance(money, dict):
+            return
+        amount = Decimal(str(money["amount"]))
+        hours = Decimal(0)
+        if cell_text(words.get("labour_hours")):
+            told = self._try(
+                "labour_hours", lambda: str(read_number(words["labour_hours"], self.map))
+            )
+            hours = Decimal(str(told or 0))
+        if hours > 0:
+            rate = (amount / hours).quantize(Decimal("0.0001")).normalize()
+            payload["labour_rate"] = {**money, "amount": f"{rate:f}"}
+        elif amount:
+            self._labour_alone = amount, str(money["currency"])
 
     def _field(self, field: PayloadField, cell: Cell, words: dict[str, Cell]) -> JsonValue:
         what = field.type
@@ -215,13 +331,15 @@ class RowReader:
     def _component(self, cell: Cell, target: str) -> JsonValue:
         text = cell_text(cell)
         phrase = self.map.components.get(fold(text), text)
-        item = read_item(phrase)
+        item = self.words.once("item", phrase, lambda: read_item(phrase))
         self._spelled(target, phrase)
         return item["component"] if target == "along_with" else item
 
     def _spelled(self, target: str, phrase: str) -> None:
         """Note that a component was taken from nearly its name, which a person sees as typed."""
-        read = catalogue().resolve_phrase(phrase, allow_other=True)
+        read = self.words.once(
+            "phrase", phrase, lambda: catalogue().resolve_phrase(phrase, allow_other=True)
+        )
         if read.component is not None and not read.exact:
             message = f"The component {shown(phrase)} was read as {read.component.name}."
             hint = "a slip of another one: say what it is in [components] of the map"
@@ -239,12 +357,17 @@ class RowReader:
         if "position" in payload and isinstance(payload.get("component"), str):
             scheme = catalogue().get(payload["component"]).positions
             place = payload["position"]
-            payload["position"] = self._try("position", lambda: normalise_position(place, scheme))
+            payload["position"] = self._try(
+                "position",
+                lambda: self.words.once(
+                    scheme, str(place), lambda: normalise_position(place, scheme)
+                ),
+            )
 
     def _special(self, target: str, cell: Cell, payload: dict[str, Any]) -> None:
         text = cell_text(cell)
         readers: dict[str, Callable[[], dict[str, Any]]] = {
-            "item": lambda: read_item(self.map.components.get(fold(text), text)),
+            "item": lambda: self._component(cell, "item"),
             "finding": lambda: {"findings": [read_finding(text)]},
             "codes": lambda: read_scan([text])[0],
             "warranty": lambda: read_warranty(text, self.map.units.get("warranty_distance", "")),
@@ -253,7 +376,7 @@ class RowReader:
             self.problem(target, "unknown-field", f"{target!r} belongs to an inspection.")
             return
         payload |= self._try(target, readers[target]) or {}
-        if target in {"item", "finding"} and payload:
+        if target == "finding" and payload:
             self._spelled(target, self.map.components.get(fold(text), text))
 
     def _finding(self, cells: dict[str, Cell], payload: dict[str, Any]) -> None:
@@ -262,7 +385,11 @@ class RowReader:
         place = f" {cell_text(cells['position'])}" if "position" in cells else ""
         phrase = self.map.components.get(fold(text), text)
         condition = cell_text(cells.get("condition"))
-        finding = self._try("component", lambda: read_finding(f"{phrase}{place} {condition}"))
+        whole = f"{phrase}{place} {condition}"
+        finding = self._try(
+            "component",
+            lambda: self.words.once("finding", whole, lambda: read_finding(whole)),
+        )
         if finding is None:
             return
         self._spelled("component", phrase)

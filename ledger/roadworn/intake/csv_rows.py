@@ -5,20 +5,14 @@ that a file which was sorted, renamed or grown since the last import adds only w
 """
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
-from hashlib import sha256
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import NamedTuple
 
-import orjson
-
-from roadworn.intake.csv_file import (
-    Cell,
-    cell_text,
-    read_table,
-)
 from roadworn.intake.csv_map import CsvMap
-from roadworn.intake.csv_row import RowReader
+from roadworn.intake.csv_row import RowReader, Words
+from roadworn.intake.row_events import RowEvents, Shares, Told
+from roadworn.intake.table_records import Record, Table, joined_records
 from roadworn.model.errors import UsageError
 from roadworn.model.events import NewEvent
 from roadworn.model.kinds import KindRegistry
@@ -26,9 +20,11 @@ from roadworn.model.messages import Problem
 
 
 class MappedRow(NamedTuple):
-    """One row of a file: an event and what is odd in it, or what is wrong with it.
+    """What one row of a file gives: an event and what is odd in it, or what is wrong with it.
 
-    `mark` tells the row by all its cells, whatever a map reads of them.
+    `mark` tells the row by all its cells, whatever a map reads of them. A row that gives several
+    events stands here once for each, its further marks ending in ``/1``, ``/2``; one that gives
+    none, since its map leaves it out, stands here without event and problems.
     """
 
     line: int
@@ -38,69 +34,101 @@ class MappedRow(NamedTuple):
     doubts: tuple[Problem, ...] = ()
 
 
-def mapped_rows(path: Path, csv_map: CsvMap, kinds: KindRegistry) -> Iterator[MappedRow]:
-    """Yield each row of a file as an event or as problems.
+def mapped_rows(
+    path: Path,
+    csv_map: CsvMap,
+    kinds: KindRegistry,
+    plates: Callable[[], Mapping[str, str]] | None = None,
+) -> Iterator[MappedRow]:
+    """Yield what each row of a file gives, as events or as problems.
 
     Args:
         path: a CSV, TSV or spreadsheet file.
         csv_map: what its columns mean.
         kinds: the event kinds that may be written.
+        plates: gives plate -> vehicle, where a map knows vehicles by their plates.
 
     Raises:
         UsageError: the file or the map cannot be used at all.
         EnvironmentFailure: the file cannot be read.
     """
-    rows = read_table(path, csv_map)
-    header = next(rows, None)
-    if header is None:
-        raise UsageError(f"{path} is empty: its first line names the columns.")
-    names = [cell_text(cell) for cell in header.cells]
-    _check_header(path, names, csv_map)
+    words = Words(plates)
+    table = Table(path, csv_map)
+    events = RowEvents(csv_map, words)
+    _check_header(path, table, csv_map)
+    if csv_map.share is not None:
+        known = Table(path, csv_map)
+        events.shares = Shares.of(joined_records(path, csv_map, known), csv_map, events)
     seen: Counter[str] = Counter()
-    marked: Counter[str] = Counter()
-    for line, cells in rows:
-        mark = _mark(names, cells)
-        marked[mark] += 1
-        row = RowReader(path.name, line, csv_map, kinds)
-        if len(cells) > len(names) and any(cell_text(cell) for cell in cells[len(names) :]):
-            hint = f"the header has {len(names)}; check delimiter and quotes"
-            row.problem("", "too-many-cells", f"The row has {len(cells)} cells.", hint)
-        given = {
-            csv_map.columns[name]: cell
-            for name, cell in zip(names, cells, strict=False)
-            if name in csv_map.columns and cell_text(cell)
-        }
-        event = row.event({**csv_map.constants, **given}, seen)
-        mark = f"{mark}:{marked[mark]}"
-        yield MappedRow(line, mark, event, tuple(row.problems), tuple(row.doubts))
+    for record in joined_records(path, csv_map, table):
+        yield from _row(path, record, events, kinds, seen, len(table.names))
 
 
-def _mark(names: Sequence[str], cells: Sequence[Cell]) -> str:
-    """Return a digest of what stands in a row and below which heading; empty cells count not."""
-    said = [
-        [name, cell_text(cell)] for name, cell in zip(names, cells, strict=False) if cell_text(cell)
-    ]
-    return sha256(orjson.dumps(sorted(said))).hexdigest()[:32]
+def _row(
+    path: Path,
+    record: Record,
+    events: RowEvents,
+    kinds: KindRegistry,
+    seen: Counter[str],
+    width: int,
+) -> Iterator[MappedRow]:
+    """Yield what one row gives: all its events, or its problems and none of them."""
+    told = Told(path.name, record.line)
+    made: list[tuple[NewEvent, tuple[Problem, ...]]] = []
+    if record.beyond:
+        hint = f"the header has {width}; check delimiter and quotes"
+        told.problem("", "too-many-cells", f"The row has {record.beyond} cells.", hint)
+    for name in record.differs:
+        if name in events.map.columns:
+            message = f"The rows joined with this one say several things under {name!r}."
+            hint = "keep one row for each key in the other table"
+            told.problem(name, "join-differs", message, hint)
+    problems: list[Problem] = []
+    if not record.skipped:
+        for given in events.of(record, told):
+            row = RowReader(path.name, record.line, given.map, kinds, events.words)
+            event = row.event(given.cells, seen)
+            problems += row.problems
+            if event is not None:
+                made.append((event, tuple(row.doubts)))
+    problems = told.problems + problems
+    if problems or not made:
+        yield MappedRow(record.line, record.mark, None, tuple(dict.fromkeys(problems)))
+        return
+    for number, (event, odd) in enumerate(made):
+        mark = f"{record.mark}/{number}" if number else record.mark
+        yield MappedRow(record.line, mark, event, (), (*odd, *told.doubts) if not number else odd)
 
 
 def unmapped_columns(path: Path, csv_map: CsvMap) -> list[str]:
     """Return the headers of a file that its map does not use, for a word to the user."""
-    header = next(read_table(path, csv_map), None)
-    names = [] if header is None else [cell_text(cell) for cell in header.cells]
-    return [name for name in names if name and name not in csv_map.columns]
+    try:
+        names = Table(path, csv_map).names
+    except UsageError:
+        return []
+    used = set(csv_map.headers())
+    return [name for name in names if name and name not in used]
 
 
-def _check_header(path: Path, names: list[str], csv_map: CsvMap) -> None:
-    missing = [name for name in csv_map.columns if name not in names]
+def _check_header(path: Path, table: Table, csv_map: CsvMap) -> None:
+    names = {*table.names, csv_map.layout.section}
+    for join in csv_map.joins:
+        other = path.parent / join.file if join.file else path
+        layout = join.layout()
+        own = CsvMap(
+            csv_map.name,
+            "",
+            {},
+            delimiter=layout.delimiter,
+            encoding=layout.encoding,
+            sheet=layout.sheet,
+            layout=layout,
+        )
+        if other.is_file():
+            names |= {*Table(other, own).names}
+    missing = [name for name in csv_map.headers() if name not in names]
     if missing:
         raise UsageError(
             f"{path} has no column {', '.join(map(repr, missing))} that the map {csv_map.name} "
-            f"names: its columns are {', '.join(name for name in names if name)}."
-        )
-    doubled = [name for name, count in Counter(names).items() if count > 1 and name]
-    used = [name for name in doubled if name in csv_map.columns]
-    if used:
-        raise UsageError(
-            f"{path} has the column {used[0]!r} twice: rename one of them, since the map "
-            f"{csv_map.name} cannot tell them apart."
+            f"names: its columns are {', '.join(name for name in table.names if name)}."
         )

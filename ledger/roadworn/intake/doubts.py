@@ -1,4 +1,4 @@
-"""What is odd in imported rows, gathered by what is said of them."""
+"""What is wrong or odd in imported rows, gathered by what is said of them."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -7,6 +7,70 @@ from roadworn.model.messages import Problem
 
 #: So many doubts of one sort in one file are kept; the rest is counted.
 MAX_DOUBTS = 1_000
+#: So many places of one cause are kept, and so many causes of one sort; the rest is counted.
+MAX_PLACES, MAX_CAUSES = 20, 1_000
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """Problems that say the same of one column of one file: one thing to put right.
+
+    Attributes:
+        rows: how many there are.
+        kept: the first of them, in the order of rows, at most `MAX_PLACES`.
+        others: some more of the sort, which say it of other values, are counted in it.
+    """
+
+    rows: int
+    kept: tuple[Problem, ...]
+    others: bool = False
+
+
+class Problems:
+    """Gathers problems by their cause, so that a million rows of one wrong word are one problem.
+
+    Attributes:
+        met: how many of them were no more of a cause that was kept before.
+    """
+
+    def __init__(self) -> None:
+        self.met = 0
+        self._rows: dict[tuple[str, ...], int] = {}
+        self._kept: dict[tuple[str, ...], list[Problem]] = {}
+        self._causes: dict[tuple[str, ...], int] = {}
+
+    def __bool__(self) -> bool:
+        return bool(self._rows)
+
+    def __len__(self) -> int:
+        return sum(self._rows.values())
+
+    def add(self, problem: Problem) -> None:
+        """Keep a problem, or count it where its cause is known."""
+        sort = problem.file, problem.code, problem.column.partition("[")[0]
+        key: tuple[str, ...] = (*sort, str(problem.message))
+        if key not in self._rows:
+            self.met += 1
+            known = self._causes.get(sort, 0)
+            if known >= MAX_CAUSES:
+                key = sort
+            else:
+                self._causes[sort] = known + 1
+        self._rows[key] = self._rows.get(key, 0) + 1
+        kept = self._kept.setdefault(key, [])
+        if len(kept) < MAX_PLACES:
+            kept.append(problem)
+
+    def causes(self) -> list[Cause]:
+        """Return the causes, in the order of their first rows."""
+        made = [
+            Cause(rows, tuple(sorted(self._kept[key], key=lambda one: one.row)), len(key) == _SORT)
+            for key, rows in self._rows.items()
+        ]
+        return sorted(made, key=lambda cause: cause.kept[0].row)
+
+
+_SORT = 3
 
 
 @dataclass(frozen=True, slots=True)

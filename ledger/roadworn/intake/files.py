@@ -5,15 +5,15 @@ good rows are asked for; importing it again adds nothing.
 """
 
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import closing, contextmanager, suppress
+from contextlib import closing, contextmanager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from roadworn.intake.adding import FileTaker
-from roadworn.intake.again import Again, Freed, freshened
-from roadworn.intake.doubts import DoubtGroup, Doubts
-from roadworn.intake.looking import FileFacts
+from roadworn.intake.again import Again, Freed, Marks, freshened
+from roadworn.intake.doubts import Cause, DoubtGroup, Doubts
+from roadworn.intake.looking import _KEY, FileFacts
 from roadworn.model.messages import Problem
 
 if TYPE_CHECKING:
@@ -36,7 +36,8 @@ class ImportReport:
         rows: rows read, empty lines left out.
         added: rows that are now in the ledger; in a dry run, that would be.
         already_there: rows that the ledger had already.
-        problems: all findings, in the order of files and rows.
+        problems: the first findings of each cause, in the order of files and rows.
+        causes: the findings by what is to be put right, each with how many rows it holds for.
         good: rows that would be added were the good ones of every file taken.
         doubts: what is odd in rows that were taken all the same, or would be but for others.
         replaced: events that were taken back, since the map reads their rows otherwise now.
@@ -51,6 +52,12 @@ class ImportReport:
     replaced: int = 0
     by_hand: int = 0
     good: int = 0
+    causes: tuple[Cause, ...] = ()
+
+    @property
+    def wrong(self) -> int:
+        """How many problems there are, those of one cause counted each."""
+        return sum(cause.rows for cause in self.causes)
 
 
 #: (rows done, rows of all files, 0 when not known).
@@ -75,7 +82,7 @@ def import_files(
     """Take in events from files, one transaction a file.
 
     Args:
-        ledger: an open, writable ledger.
+        ledger: an open ledger, writable unless nothing is to be written.
         paths: NDJSON files (.ndjson, .jsonl, .json); tables with a map.
         csv_map: TOML file that says what the columns of tables mean.
         dry_run: find every problem and write nothing.
@@ -89,22 +96,14 @@ def import_files(
         LedgerBusy: another process is writing.
     """
     files = [Path(path) for path in paths]
-    run = _Run(ledger, csv_map, keep_good, allow_repeat, progress, _expected(files, progress))
-    if not dry_run:
+    # A dry run writes into a copy: whoever writes the ledger meanwhile need not wait.
+    with ledger.copied() if dry_run else nullcontext(ledger) as taking:
+        run = _Run(taking, csv_map, keep_good, allow_repeat, progress, _expected(files, progress))
         for path in files:
-            with ledger.writing(allow_repeat=allow_repeat) as writer:
+            with taking.writing(allow_repeat=allow_repeat) as writer:
                 run.take(writer, path)
                 writer.finish()
-        return run.report()
-    with suppress(_DryRun), ledger.writing(allow_repeat=allow_repeat) as writer:
-        for path in files:
-            run.take(writer, path)
-        raise _DryRun
     return run.report()
-
-
-class _DryRun(Exception):
-    """Rolls the transaction of a dry run back."""
 
 
 class _Run:
@@ -128,8 +127,8 @@ class _Run:
         self._rows = self._added = self._already_there = self._replaced = self._by_hand = 0
         self._good = 0
         self._freed = Freed.of(ledger)
-        self._marks: dict[int, str] = {}
-        self._problems: list[Problem] = []
+        self._marks = Marks()
+        self._causes: list[Cause] = []
         self._doubts = Doubts()
 
     def take(self, writer: "Writer", path: Path) -> None:
@@ -153,7 +152,9 @@ class _Run:
                 if again is None:
                     taker.add(chunk)
                 else:
-                    kept, before, left = again.look(chunk, self._marks)
+                    for event in again.gone(self._marks):
+                        taker.take_back(event)
+                    kept, before, left = again.look(freshened(read, self._freed), self._marks)
                     by_hand += left
                     taker.rows += left
                     taker.add(kept, before)
@@ -161,8 +162,8 @@ class _Run:
                     self._marks.clear()
                 if self._progress is not None:
                     self._progress(self._rows + taker.rows, self._expected)
-                if len(taker.problems) > MAX_PROBLEMS:
-                    taker.problems.append(_too_many(str(path)))
+                if taker.problems.met > MAX_PROBLEMS:
+                    taker.problems.add(_too_many(str(path)))
                     break
             taker.finish()
         replaced = 0 if again is None else again.replaced
@@ -177,18 +178,29 @@ class _Run:
         self._by_hand += by_hand
         self._added += writer.added - added - replaced
         self._already_there += writer.already_there - already_there
-        self._problems += sorted(taker.problems, key=lambda problem: problem.row)
+        self._causes += taker.problems.causes()
 
     def report(self) -> ImportReport:
         return ImportReport(
             self._rows,
             self._added,
             self._already_there,
-            tuple(self._problems),
+            self._first_problems(),
             tuple(self._doubts.groups()),
             self._replaced,
             self._by_hand,
             self._good,
+            tuple(self._causes),
+        )
+
+    def _first_problems(self) -> tuple[Problem, ...]:
+        """Return the kept problems, in the order of files and rows."""
+        kept: dict[str, list[Problem]] = {}
+        for cause in self._causes:
+            for problem in cause.kept:
+                kept.setdefault(problem.file, []).append(problem)
+        return tuple(
+            problem for told in kept.values() for problem in sorted(told, key=lambda one: one.row)
         )
 
     def _again(self, path: Path) -> "Again | None":
@@ -209,7 +221,7 @@ class _Run:
         if path.suffix.casefold() in _NDJSON:
             yield from _ndjson_chunks(path, self._ledger.kinds)
         else:
-            yield from _table_chunks(path, self._csv_map, self._ledger.kinds, self._marks)
+            yield from _table_chunks(path, self._csv_map, self._ledger, self._marks)
 
 
 def _ndjson_chunks(path: Path, kinds: "KindRegistry") -> "Iterator[Chunk]":
@@ -229,7 +241,7 @@ def _ndjson_chunks(path: Path, kinds: "KindRegistry") -> "Iterator[Chunk]":
 
 
 def _table_chunks(
-    path: Path, csv_map: str | Path | None, kinds: "KindRegistry", marks: dict[int, str]
+    path: Path, csv_map: str | Path | None, ledger: "Ledger", marks: Marks
 ) -> "Iterator[Chunk]":
     from itertools import islice
 
@@ -244,10 +256,13 @@ def _table_chunks(
             f"{path} is a table: say what its columns mean with --map MAP.toml, or give events "
             "as NDJSON, one JSON object a line, in a file named .ndjson."
         )
-    maker, known = ChunkMaker(kinds, _SOURCE), read_csv_map(Path(csv_map))
-    rows = mapped_rows(path, known, kinds)
+    maker, known = ChunkMaker(ledger.kinds, _SOURCE), read_csv_map(Path(csv_map))
+    rows = mapped_rows(path, known, ledger.kinds, ledger.plates.vehicles)
     while batch := list(islice(rows, CHUNK_LINES)):
-        marks.update((row.line, row.mark) for row in batch)
+        marks.rows += (row.mark for row in batch)
+        marks.of_key.update(
+            (row.event.intake_key or "", row.mark) for row in batch if row.event is not None
+        )
         chunk = maker.chunk_of_events(
             [(row.line, row.event) for row in batch if row.event is not None]
         )
@@ -255,12 +270,12 @@ def _table_chunks(
             *(p.at(p.row, column=known.header_of_column(p.column)) for p in chunk.problems),
             *(problem for row in batch for problem in row.problems),
         ]
-        index_of = {number: index for index, number in enumerate(chunk.numbers)}
+        index_of = {row[_KEY]: index for index, row in enumerate(chunk.rows)}
         chunk.doubts.extend(
-            (index_of[row.line], doubt)
+            (index_of[row.event.intake_key], doubt)
             for row in batch
+            if row.event is not None and row.event.intake_key in index_of
             for doubt in row.doubts
-            if row.line in index_of
         )
         yield chunk
 

@@ -100,6 +100,10 @@ class Plates(_Aside):
         """Return vehicle -> plate."""
         return {row[0]: row[1] for row in self._rows("SELECT vehicle_id, plate FROM plates")}
 
+    def vehicles(self) -> dict[str, str]:
+        """Return plate, its signs and blanks left out -> vehicle."""
+        return {folded(plate): vehicle for vehicle, plate in self.all().items()}
+
     def erase(self, vehicle_ids: Iterable[str]) -> int:
         """Delete the plates of vehicles for good; return how many there were."""
         with plain_failures(self._path):
@@ -160,3 +164,16 @@ class Imports(_Aside):
         for mark, csv_map, seq in self._rows(sql, json.dumps(list(marks))):
             found.setdefault(mark, {})[csv_map] = int(seq)
         return found
+
+    def given_by(self, csv_map: str, marks: Iterable[str]) -> dict[str, int]:
+        """Return mark -> number of the event for all that rows gave by one map.
+
+        A row that gave several events has a mark for each, which begins with its own mark.
+        """
+        sql = (
+            "SELECT r.mark, r.seq FROM json_each(?) AS own JOIN import_rows AS r "
+            "ON r.mark = own.value OR (r.mark > own.value || '/' AND r.mark < own.value || '0') "
+            "WHERE r.map = ?"
+        )
+        found = self._rows(sql, json.dumps(list(marks)), csv_map)
+        return {mark: int(seq) for mark, seq in found}

@@ -1,0 +1,223 @@
+"""The rows of a table by heading, as its map says it lies: what is skipped, blank, filled, joined.
+
+A record holds cells that say something, by heading. Where the table has rows that are none (a
+title, a total, the headings once more) they give no record; what a merged cell or a heading
+between rows says is put into each row that it holds for.
+"""
+
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from hashlib import sha256
+from pathlib import Path
+from typing import NamedTuple
+
+import orjson
+
+from roadworn.intake.csv_file import Cell, TableRow, cell_text, read_table
+from roadworn.intake.csv_map import CsvMap
+from roadworn.intake.map_sections import Join, Layout, fold, is_like
+from roadworn.model.errors import UsageError
+
+
+class Record(NamedTuple):
+    """A row of a table.
+
+    Attributes:
+        line: where it begins, from 1.
+        mark: tells the row by all its cells as they stand, whatever a map reads of them.
+        cells: heading -> cell, those that say something.
+        beyond: how many cells it has when some stand beyond the last heading, else 0.
+        skipped: it is no row of the table, or its map leaves it out.
+        differs: headings of which joined rows say several things.
+    """
+
+    line: int
+    mark: str
+    cells: dict[str, Cell]
+    beyond: int = 0
+    skipped: bool = False
+    differs: tuple[str, ...] = ()
+
+
+class Table:
+    """A table being read; its headings are there at once.
+
+    Attributes:
+        names: its headings, in order; an empty one is an empty text.
+        headings: how many columns have one.
+    """
+
+    def __init__(self, path: Path, csv_map: CsvMap) -> None:
+        """Open a table and read its headings.
+
+        Raises:
+            UsageError: it is empty, or cannot be read as its map says.
+            EnvironmentFailure: the file cannot be read.
+        """
+        self._path = path
+        self._layout = csv_map.layout
+        self._rows = read_table(path, csv_map)
+        self._held: list[TableRow] = []
+        self.names = self._headings(csv_map)
+
+    def records(self) -> Iterator[Record]:
+        """Yield the rows below the headings, those left out marked as such."""
+        layout, names = self._layout, self.names
+        marked: Counter[str] = Counter()
+        above: dict[str, Cell] = {}
+        section = ""
+        blank = frozenset(map(fold, layout.blank))
+        texts = [fold(name) for name in names]
+        for line, cells in self._all():
+            mark = mark_of(names, cells)
+            marked[mark] += 1
+            mark = f"{mark}:{marked[mark]}"
+            said = [cell_text(cell) for cell in cells]
+            filled = [at for at, text in enumerate(said) if text]
+            if is_like(said[filled[0]], layout.skip) or _is_heading(said, filled, texts):
+                yield Record(line, mark, {}, skipped=True)
+                continue
+            if layout.section and len(filled) == 1:
+                section = said[filled[0]]
+                yield Record(line, mark, {}, skipped=True)
+                continue
+            found = {
+                names[at]: cells[at]
+                for at in filled
+                if at < len(names) and names[at] and not (blank and fold(said[at]) in blank)
+            }
+            if section:
+                found.setdefault(layout.section, section)
+            for name in layout.fill_down:
+                if name in found:
+                    above[name] = found[name]
+                elif name in above:
+                    found[name] = above[name]
+            beyond = len(cells) if filled[-1] >= len(names) else 0
+            yield Record(line, mark, found, beyond)
+
+    def _all(self) -> Iterator[TableRow]:
+        yield from self._held
+        yield from self._rows
+
+    def _headings(self, csv_map: CsvMap) -> list[str]:
+        layout = self._layout
+        first = next(self._rows, None)
+        while first is not None and layout.header and first.line < layout.header:
+            first = next(self._rows, None)
+        if first is None:
+            where = f" below line {layout.header}" if layout.header else ""
+            raise UsageError(f"{self._path} is empty{where}: its first line names the columns.")
+        if layout.no_header:
+            self._held.append(first)
+            return [f"column {n}" for n in range(1, len(first.cells) + 1)]
+        names = [cell_text(cell) for cell in first.cells]
+        for _ in range(layout.header_rows - 1):
+            below = next(self._rows, None)
+            names = _joined(names, [cell_text(cell) for cell in below.cells] if below else [])
+        return self._told_apart([" ".join(name.split()) for name in names], csv_map)
+
+    def _told_apart(self, names: list[str], csv_map: CsvMap) -> list[str]:
+        """Return headings of which a second one of a name is ``Date (2)``."""
+        seen: Counter[str] = Counter()
+        made = []
+        for name in names:
+            seen[name] += 1
+            made.append(f"{name} ({seen[name]})" if name and seen[name] > 1 else name)
+        for name, number in seen.items():
+            second = f"{name} (2)" in csv_map.headers()
+            if name and number > 1 and name in csv_map.headers() and not second:
+                raise UsageError(
+                    f"{self._path} has the column {name!r} twice: rename one of them, since the "
+                    f"map {csv_map.name} cannot tell them apart; the second is {name + ' (2)'!r} "
+                    "to a map."
+                )
+        return made
+
+
+def mark_of(names: Sequence[str], cells: Sequence[Cell]) -> str:
+    """Return a digest of what stands in a row and below which heading; empty cells count not."""
+    said = [
+        [name, cell_text(cell)] for name, cell in zip(names, cells, strict=False) if cell_text(cell)
+    ]
+    return sha256(orjson.dumps(sorted(said))).hexdigest()[:32]
+
+
+def _is_heading(said: Sequence[str], filled: Sequence[int], names: Sequence[str]) -> bool:
+    """Return whether a row says the headings once more, as on each page of a print."""
+    own = [(fold(said[at]), names[at] if at < len(names) else "") for at in filled]
+    return len(own) > 1 and all(text == name for text, name in own)
+
+
+def _joined(upper: list[str], lower: Sequence[str]) -> list[str]:
+    """Return headings of two lines in one; the upper of merged cells holds to its right."""
+    width = max(len(upper), len(lower))
+    above, made = "", []
+    for at in range(width):
+        above = upper[at] if at < len(upper) and upper[at] else above
+        below = lower[at] if at < len(lower) else ""
+        # Left of a first upper heading, and where both say the same, there is one name.
+        made.append(below if not above or fold(above) == fold(below) else f"{above} {below}")
+    return [name.strip() for name in made]
+
+
+def joined_records(path: Path, csv_map: CsvMap, table: Table) -> Iterator[Record]:
+    """Yield the rows of a table with the cells of the tables that its map joins them with.
+
+    Raises:
+        UsageError: a table to join with lacks the heading, or is not there.
+    """
+    others = [(join.keys()[0], _others(path, csv_map, join)) for join in csv_map.joins]
+    for record in table.records():
+        differs: list[str] = []
+        for heading, rows in others:
+            key = fold(cell_text(record.cells.get(heading)))
+            joined, several = rows.get(key, ({}, ())) if key else ({}, ())
+            for name, cell in joined.items():
+                record.cells.setdefault(name, cell)
+            differs += several
+        yield record._replace(differs=tuple(differs)) if differs else record
+
+
+def _others(
+    path: Path, csv_map: CsvMap, join: Join
+) -> Mapping[str, tuple[dict[str, Cell], tuple[str, ...]]]:
+    """Return key -> cells of the rows with that key, and the headings that they differ in."""
+    other = path.parent / join.file if join.file else path
+    if not other.is_file():
+        raise UsageError(
+            f"There is no file {other}, which the map {csv_map.name} joins {path.name} with: put "
+            "it beside the table, or correct file under [[join]]."
+        )
+    layout = join.layout()
+    own = _map_of(csv_map, layout)
+    table = Table(other, own)
+    _mine, heading = join.keys()
+    if heading not in table.names:
+        raise UsageError(
+            f"{other} has no column {heading!r} that the map {csv_map.name} joins by: its columns "
+            f"are {', '.join(name for name in table.names if name)}."
+        )
+    found: dict[str, tuple[dict[str, Cell], tuple[str, ...]]] = {}
+    for record in table.records():
+        key = fold(cell_text(record.cells.pop(heading, None)))
+        if not key:
+            continue
+        cells, differs = found.setdefault(key, ({}, ()))
+        for name, cell in record.cells.items():
+            if cell_text(cells.setdefault(name, cell)) != cell_text(cell):
+                differs = (*differs, name)
+        found[key] = cells, differs
+    return found
+
+
+def _map_of(csv_map: CsvMap, layout: Layout) -> CsvMap:
+    """Return a map that does no more than say how a table lies."""
+    return replace(
+        CsvMap(csv_map.name, "", {}),
+        delimiter=layout.delimiter,
+        encoding=layout.encoding,
+        sheet=layout.sheet,
+        layout=layout,
+    )
