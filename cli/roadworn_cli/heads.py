@@ -92,6 +92,16 @@ def sign_anew(heads: Heads, report: "VerifyReport") -> None:
         heads.kept.sign(Checkpoint(report.size, report.root))
 
 
+def contacts_changed(ledger: Path, report: "VerifyReport") -> list[Problem]:
+    """Return the contacts that another program changed, where their keys are."""
+    from roadworn.store import LedgerFile
+
+    if any(problem.code != "altered" for problem in report.problems):
+        return []  # a file that is damaged, or lacks its tables
+    with LedgerFile.open(ledger, writable=False) as opened:
+        return opened.contacts.problems()
+
+
 def head(
     ctx: typer.Context,
     since: Annotated[
@@ -140,6 +150,9 @@ def head(
     if last is not None and last.size and not accept:
         _still_leads_here(path, last, checkpoint.size)
     signed = kept.sign(checkpoint, anew=accept)
+    if accept or make:
+        with LedgerFile.open(path) as opened:
+            opened.contacts.seal()
     typer.echo(str(signed if since is None else _extension(path, since, signed)), nl=False)
 
 

@@ -54,7 +54,7 @@ def verify(
     """
     check_format(fmt)
     from roadworn.store.verify import verify as check
-    from roadworn_cli.heads import known_heads, sign_anew
+    from roadworn_cli.heads import contacts_changed, known_heads, sign_anew
 
     state = state_of(ctx)
     if upgrade:
@@ -72,7 +72,7 @@ def verify(
         ) from None
     report = replace(
         report,
-        problems=(*report.problems, *heads.problems),
+        problems=(*report.problems, *heads.problems, *contacts_changed(path, report)),
         notes=(*report.notes, *heads.notes),
     )
     if full:
@@ -201,6 +201,8 @@ def restore(
     path, source = state_of(ctx).ledger, Path(file)
     heads = known_heads(path, (), "", signed_here=True)
     made = back_up(source, path)
+    with state_of(ctx).open_ledger(writable=True) as ledger:
+        ledger.contacts.seal()
     typer.echo(str(made.path))
     say(f"{counted(made.size, 'event')} put back and checked, root {made.root}.")
     last = max((head.size for head in heads.outside), default=0)

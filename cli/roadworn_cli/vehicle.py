@@ -52,14 +52,24 @@ def contact(
     erase: Annotated[
         bool, typer.Option("--erase", help="Delete it for good; the history stays whole.")
     ] = False,
+    everything: Annotated[
+        bool, typer.Option("--everything", help="Print all that is kept of them, for who asks.")
+    ] = False,
+    seal: Annotated[
+        bool, typer.Option("--seal", help="Encrypt what an older ledger keeps in plain text.")
+    ] = False,
     fmt: str = format_option(),
 ) -> None:
     """Show, keep or erase who an owner reference stands for; without REF, list them all.
 
     Names and numbers never enter an event, so that they can be erased without touching the
-    history. Copies and backups are yours to erase.
+    history. Where the ledger has a key they are encrypted with a key each, and erasing destroys
+    that: no backup can be read for it any more.
     """
     check_format(fmt)
+    if everything or seal:
+        _everything(ctx, reference) if everything else _seal(ctx)
+        return
     changes = {"name": name, "phone": phone, "address": address, "note": note}
     changed = any(value is not None for value in changes.values())
     if (changed or erase) and not reference:
@@ -81,7 +91,35 @@ def contact(
             ledger.contacts.set(reference, **changes)
         wanted = [reference] if reference else ledger.contacts.references()
         found = [asdict(ledger.contacts.get(one)) for one in wanted]
+    if any(row.pop("sealed") for row in found):
+        say("They are sealed with keys that are not here: ROADWORN_KEYS names their folder.")
     if fmt == "json":
         emit_json(found)
     else:
         emit(_FIELDS, [[row[field] for field in _FIELDS] for row in found], fmt=fmt)
+
+
+def _everything(ctx: typer.Context, reference: str) -> None:
+    """Print a person's contact, plates and vehicles with all their events, as JSON."""
+    if not reference:
+        raise UsageError("Name whose: roadworn contact OWNER-12 --everything")
+    from roadworn.intake.finding import ever_of
+
+    with state_of(ctx).open_ledger() as ledger:
+        kept = asdict(ledger.contacts.get(reference))
+        vehicles, events = ever_of(ledger, reference)
+        plates = {one: plate for one, plate in ledger.plates.all().items() if one in vehicles}
+    kept.pop("sealed")
+    emit_json({"contact": kept, "plates": plates, "vehicles": vehicles, "events": events})
+    say("A vehicle's events of before and after it was theirs are among them: read before giving.")
+
+
+def _seal(ctx: typer.Context) -> None:
+    """Encrypt contacts that stand in plain text."""
+    with state_of(ctx).open_ledger(writable=True) as ledger:
+        sealed = ledger.contacts.seal()
+    say(
+        f"{counted(sealed, 'contact')} encrypted. Backups from before hold them as they were."
+        if sealed
+        else "Nothing was encrypted: all is, or the ledger has no key (`roadworn head --make-key`)."
+    )

@@ -152,3 +152,17 @@ def test_a_history_written_anew_is_never_signed(run, garage):
         connection.execute("UPDATE events SET odometer = 90000 WHERE seq = 2")
     assert run("verify").code == 1
     assert "90000" not in run("head").out
+
+
+def test_contacts_are_verified_too_and_a_person_is_told_everything(run, garage):
+    run("record", "profile", "van-3", "--owner", "OWNER-12", "--plate", "ABC 123 XY")
+    run("contact", "OWNER-12", "--name", "A. Person", "--phone", "555 0100")
+    kept = run("contact", "OWNER-12", "--everything").json()
+    assert (kept["contact"]["name"], kept["plates"]) == ("A. Person", {"van-3": "ABC 123 XY"})
+    assert [event["kind"] for event in kept["events"]][0] == "enrolment"
+    assert "OWNER-12 --everything" in run("contact", "--everything").err
+    assert run("verify").code == 0
+    with sqlite3.connect(garage / "roadworn.db") as connection:
+        connection.execute("UPDATE contacts SET phone = NULL")
+    done = run("verify", "--format", "json")
+    assert (done.code, [p["code"] for p in done.json()["problems"]]) == (1, ["contact-changed"])

@@ -258,7 +258,7 @@ def test_contacts_can_be_erased_and_the_history_still_verifies(ledger):
 
 
 def test_erasing_says_so_when_a_reader_keeps_the_name_in_the_log(ledger, monkeypatch):
-    monkeypatch.setattr("roadworn.store._READERS_SECONDS", 0.1)
+    monkeypatch.setattr("roadworn.store.contacts._READERS_SECONDS", 0.1)
     ledger.contacts.set("o-17", name="Erasable Person")
     log = ledger.path.with_name("shop.db-wal")
     reader = sqlite3.connect(ledger.path, isolation_level=None)

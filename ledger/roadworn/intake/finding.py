@@ -20,7 +20,7 @@ from roadworn.store.aside import folded, without_place
 
 if TYPE_CHECKING:
     from roadworn.intake import Ledger
-    from roadworn.store import Contact
+    from roadworn.store.contacts import Contact
 
 #: Ends of a VIN and of a telephone number that are worth comparing; shorter ones fit too many.
 _VIN_END, _PHONE_END = 4, 6
@@ -121,7 +121,8 @@ def find(ledger: "Ledger", text: str) -> list[Found]:
         UnknownName: none does; carries the ids that look like it.
     """
     sought = " ".join(text.split())
-    plates, contacts = ledger.plates.all(), _contacts(ledger)
+    plates = ledger.plates.all()
+    contacts = {contact.reference: contact for contact in ledger.contacts.all()}
     left = {row[0] for row in ledger.query("SELECT vehicle_id FROM events WHERE "
             "kind = 'retirement' AND event_id NOT IN (SELECT json_extract(payload, '$.event') "
             "FROM events WHERE kind = 'retraction')")}  # fmt: skip
@@ -150,9 +151,34 @@ def find(ledger: "Ledger", text: str) -> list[Found]:
     return sorted(found, key=lambda one: (one.fit, one.left, one.vehicle_id))
 
 
-def _contacts(ledger: "Ledger") -> dict[str, "Contact"]:
-    known = ledger.contacts
-    return {reference: known.get(reference) for reference in known.references()}
+def ever_of(ledger: "Ledger", reference: str) -> tuple[list[str], list[dict[str, Any]]]:
+    """Return the vehicles that were ever a person's, and all events of them, as stored.
+
+    Args:
+        ledger: an open ledger.
+        reference: the owner reference.
+    """
+    vehicles = [
+        vehicle
+        for (vehicle,) in ledger.query(
+            "SELECT DISTINCT vehicle_id FROM events WHERE kind IN ('enrolment', 'profile_change') "
+            "AND json_extract(payload, '$.owner_reference') = ? ORDER BY vehicle_id",
+            (reference,),
+        )
+    ]
+    marks = ", ".join("?" * len(vehicles))
+    rows = ledger.query(
+        "SELECT event_id, vehicle_id, kind, occurred_at, recorded_at, recorded_by, odometer, "
+        f"odometer_unit, payload FROM events WHERE vehicle_id IN ({marks}) ORDER BY seq",
+        vehicles,
+    )
+    names = ("event_id", "vehicle_id", "kind", "occurred_at", "recorded_at", "recorded_by")
+    names += ("odometer", "odometer_unit")
+    events = [
+        {**dict(zip(names, row[:-1], strict=True)), "payload": orjson.loads(row[-1])}
+        for row in rows
+    ]
+    return vehicles, events
 
 
 class _Seen:

@@ -7,17 +7,14 @@ columns folded from it (`roadworn.columns.view`).
 
 Names, phone numbers and addresses are kept outside the chain, so that they can be erased: an
 event carries only an opaque `owner_reference`. What it stands for is a row of the contacts,
-which may be changed and deleted freely; no digest depends on it.
+which may be changed and deleted freely (`roadworn.store.contacts`).
 """
 
-import re
 import sqlite3
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager, suppress
-from dataclasses import dataclass
 from pathlib import Path
-from shlex import quote
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
@@ -28,7 +25,6 @@ from roadworn.model.errors import (
     LedgerRefused,
     NotALedger,
     UnknownName,
-    UsageError,
 )
 from roadworn.model.events import StoredEvent
 from roadworn.store import schema
@@ -39,6 +35,7 @@ from roadworn.store.writer import COLUMNS, Check, Writer
 
 if TYPE_CHECKING:
     from roadworn.store.aside import Imports, Plates
+    from roadworn.store.contacts import Contacts
 
 #: Fetching in slices keeps no read transaction open while a caller works.
 _SLICE = 5_000
@@ -47,8 +44,6 @@ _MIN_ID_PART = 4
 _BESIDE_SECONDS = 1.0
 #: So many writes after one that had to wait, others may go first.
 _COURTESIES = 20
-#: How long erasing waits for who still reads the ledger as it was before, in seconds.
-_READERS_SECONDS = 5.0
 
 
 class LedgerFile:
@@ -56,12 +51,10 @@ class LedgerFile:
 
     Attributes:
         path: the SQLite file.
-        contacts: names and addresses, outside the chain.
     """
 
     def __init__(self, path: Path, connection: sqlite3.Connection, *, writable: bool) -> None:
         self.path = path
-        self.contacts = Contacts(connection, path)
         self._connection = connection
         self._writable = writable
         self._behind = False
@@ -116,6 +109,13 @@ class LedgerFile:
                 connection.close()
                 raise
         return cls(path, connection, writable=writable)
+
+    @property
+    def contacts(self) -> "Contacts":
+        """Names and addresses, outside the chain."""
+        from roadworn.store.contacts import Contacts
+
+        return Contacts(self._connection, self.path)
 
     @property
     def plates(self) -> "Plates":
@@ -273,103 +273,3 @@ def _check_shape(path: Path, connection: sqlite3.Connection, *, writable: bool) 
             "change or swallow what is written: run `roadworn verify`, and take a backup from "
             "before they were put in."
         )
-
-
-_CONTACT = ("reference", "name", "phone", "address", "note")
-
-
-@dataclass(frozen=True, slots=True)
-class Contact:
-    """Who an owner reference stands for."""
-
-    reference: str
-    name: str | None = None
-    phone: str | None = None
-    address: str | None = None
-    note: str | None = None
-
-
-class Contacts:
-    """The contacts of one ledger."""
-
-    def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
-        self._connection = connection
-        self._path = path
-
-    def set(
-        self,
-        reference: str,
-        *,
-        name: str | None = None,
-        phone: str | None = None,
-        address: str | None = None,
-        note: str | None = None,
-    ) -> Contact:
-        """Write a contact, or change the fields given of one that is there.
-
-        Raises:
-            UsageError: the reference is empty.
-        """
-        if not reference.strip():
-            raise UsageError("A contact needs a reference: the word that the enrolment carries.")
-        with plain_failures(self._path):
-            self._connection.execute(
-                "INSERT INTO contacts (reference, name, phone, address, note) "
-                "VALUES (?, ?, ?, ?, ?) ON CONFLICT (reference) DO UPDATE SET "
-                "name = coalesce(excluded.name, name), phone = coalesce(excluded.phone, phone), "
-                "address = coalesce(excluded.address, address), "
-                "note = coalesce(excluded.note, note)",
-                (reference, name, phone, address, note),
-            )
-            # What the contact was before leaves the log as well, now or with a later change.
-            schema.empty_log(self._connection, 0)
-        return self.get(reference)
-
-    def get(self, reference: str) -> Contact:
-        """Return a contact.
-
-        Raises:
-            UnknownName: there is none, or it was erased.
-        """
-        with plain_failures(self._path):
-            row = self._connection.execute(
-                f"SELECT {', '.join(_CONTACT)} FROM contacts WHERE reference = ?", (reference,)
-            ).fetchone()
-        if row is None:
-            is_word = re.fullmatch(r"[\w.-]+", reference)
-            kept = quote(reference) if is_word else f"OWNER-1 --name {quote(reference)}"
-            raise UnknownName(
-                f"There is no contact {reference!r}: it was never written, or it was erased. Write "
-                f"it with `roadworn contact {kept} --phone …`, and say whose a vehicle is with "
-                f"`roadworn record profile VEHICLE --owner {reference if is_word else 'OWNER-1'}`; "
-                "by a name or a number `roadworn find` looks."
-            )
-        return Contact(*row)
-
-    def references(self) -> list[str]:
-        """Return all references, sorted."""
-        with plain_failures(self._path):
-            rows = self._connection.execute("SELECT reference FROM contacts ORDER BY reference")
-            return [reference for (reference,) in rows]
-
-    def erase(self, reference: str) -> bool:
-        """Delete a contact for good; return whether there was one.
-
-        The bytes are overwritten in the file, and the write-ahead log is emptied, so that the
-        person's data do not stay in free pages. Copies and backups are the user's to erase.
-
-        Raises:
-            EnvironmentFailure: it is deleted, but somebody reads the ledger as it was before, so
-                the log still holds it; erasing once more empties that, too.
-        """
-        with plain_failures(self._path):
-            erased = self._connection.execute(
-                "DELETE FROM contacts WHERE reference = ?", (reference,)
-            ).rowcount
-            if not schema.empty_log(self._connection, _READERS_SECONDS):
-                raise EnvironmentFailure(
-                    f"{reference} is deleted, but what was kept of it still stands in "
-                    f"{self._path.name}-wal, because another program is reading the ledger: end "
-                    "that one, then erase it once more."
-                )
-        return erased > 0

@@ -84,9 +84,9 @@ class Kept:
         head = Head.of(self.key.name, checkpoint).signed(self.key.name, private)
         kept = self.last()
         if kept is not None and anew:
-            _write(self.place / f"head.given-up-{kept.size}", str(kept))
+            write(self.place / f"head.given-up-{kept.size}", str(kept))
         if kept is None or anew or kept.size <= head.size:
-            _write(self.place / "head", str(head))
+            write(self.place / "head", str(head))
         return head
 
 
@@ -108,10 +108,10 @@ def make_key(ledger: Path, name: str = "") -> Kept:
     private, key = _new_key(name, LOG)
     kept = Kept(key, _place(key))
     _make_folder(kept.place)
-    _write(kept.place / "key.pem", private)
-    _write(kept.place / "ledger", f"{ledger.absolute()}\n")
+    write(kept.place / "key.pem", private)
+    write(kept.place / "ledger", f"{ledger.absolute()}\n")
     kept.sign(EMPTY)
-    _write(key_file(ledger), f"{key}\n")
+    write(key_file(ledger), f"{key}\n")
     return kept
 
 
@@ -189,8 +189,8 @@ def witness(extension: Extension, key: Key | None, name: str) -> Head:
     private = _own_key(require_name(name))
     signed = head.witnessed(name, private)
     _make_folder(place)
-    _write(place / "key", f"{trusted}\n")
-    _write(place / "head", str(head))
+    write(place / "key", f"{trusted}\n")
+    write(place / "head", str(head))
     return signed
 
 
@@ -204,7 +204,7 @@ def _own_key(name: str) -> "Ed25519PrivateKey":
     if not file.exists():
         private, _ = _new_key(name, WITNESS)
         _make_folder(file.parent)
-        _write(file, private)
+        write(file, private)
     return _read_private(file)
 
 
@@ -267,7 +267,12 @@ def _make_folder(place: Path) -> None:
         ) from error
 
 
-def _write(file: Path, text: str) -> None:
+def write(file: Path, text: str) -> None:
+    """Write a file of the folder of keys, whole or not at all, for its owner alone.
+
+    Raises:
+        EnvironmentFailure: it cannot be written.
+    """
     try:
         with made_whole(file) as making:
             making.write_text(text, encoding="utf-8", newline="\n")

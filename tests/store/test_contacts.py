@@ -1,0 +1,128 @@
+"""Contacts sealed with a key each: what erasing reaches, and what another program cannot do."""
+
+import shutil
+import sqlite3
+from contextlib import closing
+
+import pytest
+from builders import ledger_of
+
+from roadworn.intake import Ledger
+from roadworn.model.errors import EnvironmentFailure, LedgerDamaged, UnknownName
+from roadworn.store import keeping
+from roadworn.store.backup import back_up
+
+NAME, PHONE = "Erasable Person", "555 0100"
+
+
+@pytest.fixture
+def path(tmp_path, monkeypatch):
+    """A ledger with a key and two contacts."""
+    monkeypatch.setenv(keeping.KEYS, str(tmp_path / "keys"))
+    path = ledger_of(tmp_path / "a.db")
+    keeping.make_key(path)
+    with Ledger.open(path) as ledger:
+        ledger.contacts.set("o-1", name=NAME, phone=PHONE)
+        ledger.contacts.set("o-2", name="Other Person", address="1 Shore Road")
+    return path
+
+
+def change(path, sql, *values):
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute(sql, values)
+
+
+def problems(path):
+    with Ledger.open(path, writable=False) as ledger:
+        return [(found.code, found.message.split()[2]) for found in ledger.contacts.problems()]
+
+
+def test_what_is_kept_stands_nowhere_in_plain_text(path, tmp_path):
+    with Ledger.open(path) as ledger:
+        assert ledger.contacts.get("o-1").phone == PHONE
+        assert ledger.contacts.set("o-1", note="rings twice").name == NAME
+        assert [one.name for one in ledger.contacts.all()] == [NAME, "Other Person"]
+    back_up(path, tmp_path / "copy.db")
+    for file in tmp_path.rglob("*"):
+        if file.is_file():
+            assert NAME.encode() not in file.read_bytes()
+            assert PHONE.encode() not in file.read_bytes()
+
+
+def test_erasing_reaches_every_copy(path, tmp_path):
+    copy = tmp_path / "copy.db"
+    back_up(path, copy)
+    with Ledger.open(path) as ledger:
+        assert ledger.contacts.erase("o-1")
+        assert not ledger.contacts.erase("o-1")
+        assert ledger.contacts.references() == ["o-2"]
+    shutil.move(copy, path)  # the backup is put back
+    with Ledger.open(path) as ledger:
+        assert ledger.contacts.references() == ["o-2"]
+        with pytest.raises(UnknownName):
+            ledger.contacts.get("o-1")
+        # The reference may be used again, for somebody else.
+        assert ledger.contacts.set("o-1", phone="555 0199").name is None
+
+
+def test_where_the_keys_are_not_nothing_is_read_nor_written(path, monkeypatch, tmp_path):
+    monkeypatch.setenv(keeping.KEYS, str(tmp_path / "elsewhere"))
+    with Ledger.open(path) as ledger:
+        assert (ledger.contacts.get("o-1").name, ledger.contacts.get("o-1").sealed) == (None, True)
+        with pytest.raises(EnvironmentFailure, match="ROADWORN_KEYS"):
+            ledger.contacts.set("o-3", name="New Person")
+        assert ledger.contacts.erase("o-2")  # what cannot be read can still be erased
+
+
+@pytest.mark.parametrize(
+    ("sql", "found"),
+    [
+        ("UPDATE contacts SET name = 'Somebody' WHERE reference = 'o-1'", "contact-changed"),
+        ("DELETE FROM contacts WHERE reference = 'o-1'", "contact-changed"),
+        ("UPDATE contacts SET phone = NULL WHERE reference = 'o-1'", "contact-changed"),
+        ("UPDATE contacts SET phone = name WHERE reference = 'o-1'", "contact-changed"),
+        ("INSERT INTO contacts (reference, name) VALUES ('o-1x', 'Somebody')", "contact-plain"),
+    ],
+)
+def test_what_another_program_does_to_a_contact_is_found(path, sql, found):
+    assert problems(path) == []
+    change(path, sql)
+    assert [code for code, _ in problems(path)] == [found]
+
+
+def test_a_sealed_text_is_bound_to_its_place(path):
+    change(
+        path,
+        "UPDATE contacts SET name = (SELECT name FROM contacts WHERE reference = 'o-2') "
+        "WHERE reference = 'o-1'",
+    )
+    with Ledger.open(path) as ledger, pytest.raises(LedgerDamaged, match="o-1 was changed"):
+        ledger.contacts.get("o-1")
+
+
+def test_a_program_killed_while_it_writes_a_contact_raises_no_alarm(path, monkeypatch):
+    from roadworn.store.contacts import _Vault
+
+    monkeypatch.setattr(_Vault, "settle", lambda *_: 1 / 0)
+    with Ledger.open(path) as ledger, pytest.raises(ZeroDivisionError):
+        ledger.contacts.set("o-1", name="Later")
+    assert problems(path) == []
+    # Killed before the row was written: the row of before is expected as well.
+    monkeypatch.setattr("roadworn.store.contacts.Contacts._put", lambda *_: 1 / 0)
+    for reference in ("o-2", "o-3"):
+        with Ledger.open(path) as ledger, pytest.raises(ZeroDivisionError):
+            ledger.contacts.set(reference, name="Later")
+    assert problems(path) == []
+
+
+def test_an_older_ledger_is_sealed_when_it_gets_a_key(tmp_path, monkeypatch):
+    monkeypatch.setenv(keeping.KEYS, str(tmp_path / "keys"))
+    path = ledger_of(tmp_path / "a.db")
+    with Ledger.open(path) as ledger:
+        ledger.contacts.set("o-1", name=NAME)
+        assert ledger.contacts.seal() == 0
+        keeping.make_key(path)
+        assert [found.code for found in ledger.contacts.problems()] == ["contact-plain"]
+        assert ledger.contacts.seal() == 1
+        assert (ledger.contacts.get("o-1").name, ledger.contacts.problems()) == (NAME, [])
+    assert NAME.encode() not in path.read_bytes()
