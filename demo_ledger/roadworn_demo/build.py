@@ -97,7 +97,8 @@ def _take(ledger: Ledger, lines: Iterable[bytes]) -> None:
         while batch := list(islice(waiting, CHUNK_LINES)):
             taker.add(maker.chunk(batch, taker.rows + 1))
         if taker.problems:
-            raise ProblemsFound("The demo's own events have problems.", taker.problems)
+            told = [one for cause in taker.problems.causes() for one in cause.kept]
+            raise ProblemsFound("The demo's own events have problems.", told)
         writer.finish()
 
 

@@ -159,7 +159,7 @@ def test_contacts_are_verified_too_and_a_person_is_told_everything(run, garage):
     run("contact", "OWNER-12", "--name", "A. Person", "--phone", "555 0100")
     kept = run("contact", "OWNER-12", "--everything").json()
     assert (kept["contact"]["name"], kept["plates"]) == ("A. Person", {"van-3": "ABC 123 XY"})
-    assert [event["kind"] for event in kept["events"]][0] == "enrolment"
+    assert kept["events"][0]["kind"] == "enrolment"
     assert "OWNER-12 --everything" in run("contact", "--everything").err
     assert run("verify").code == 0
     with sqlite3.connect(garage / "roadworn.db") as connection:

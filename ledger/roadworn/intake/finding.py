@@ -172,10 +172,9 @@ def ever_of(ledger: "Ledger", reference: str) -> tuple[list[str], list[dict[str,
         f"odometer_unit, payload FROM events WHERE vehicle_id IN ({marks}) ORDER BY seq",
         vehicles,
     )
-    names = ("event_id", "vehicle_id", "kind", "occurred_at", "recorded_at", "recorded_by")
-    names += ("odometer", "odometer_unit")
+    names = "event_id vehicle_id kind occurred_at recorded_at recorded_by odometer odometer_unit"
     events = [
-        {**dict(zip(names, row[:-1], strict=True)), "payload": orjson.loads(row[-1])}
+        {**dict(zip(names.split(), row[:-1], strict=True)), "payload": orjson.loads(row[-1])}
         for row in rows
     ]
     return vehicles, events

@@ -238,7 +238,8 @@ class _Vault:
         """Return what a row says."""
         if _is_sealed(row) and not self.seals:
             return Contact(row[0], sealed=True)
-        return Contact(row[0], **self.read(row))
+        told = self.read(row)
+        return Contact(row[0], told["name"], told["phone"], told["address"], told["note"])
 
     def read(self, row: Row) -> dict[str, str | None]:
         """Return the fields of a row.
