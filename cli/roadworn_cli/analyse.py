@@ -1,4 +1,4 @@
-"""`analyses`, `analyse` and `plugins`: the questions, who brings them, asking one."""
+"""`analyses` and `analyse`: the questions, who brings them, asking one."""
 
 from typing import TYPE_CHECKING
 
@@ -6,7 +6,7 @@ import typer
 
 from roadworn.model.errors import UsageError
 from roadworn_cli import words as looks
-from roadworn_cli.context import leave, state_of
+from roadworn_cli.context import state_of
 from roadworn_cli.output import FORMATS, emit, format_option, told
 
 if TYPE_CHECKING:
@@ -20,18 +20,6 @@ def analyses(ctx: typer.Context, fmt: str = format_option()) -> None:
         (name, analysis.question, plugin) for name, (plugin, analysis) in host.analyses().items()
     ]
     emit(("analysis", "question", "plugin"), rows, fmt=fmt)
-
-
-def plugins(ctx: typer.Context, fmt: str = format_option()) -> None:
-    """List the plugins with what each brings; a broken one is named with its error."""
-    host = state_of(ctx).plugins()
-    brought: dict[str, list[str]] = {name: [] for name in host.plugin_names()}
-    for name, (plugin, _analysis) in host.analyses().items():
-        brought[plugin].append(name)
-    rows = [(plugin, host.versions[plugin], ", ".join(names)) for plugin, names in brought.items()]
-    emit(("plugin", "version", "analyses"), rows, fmt=fmt)
-    if host.problems:
-        leave(1)
 
 
 def analyse(

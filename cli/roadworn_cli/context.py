@@ -4,7 +4,7 @@ The doors import what they open, so a verb that only writes never loads the read
 """
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from pathlib import Path
@@ -35,20 +35,24 @@ class State:
         ledger: path of the ledger file.
         as_of: look at the ledger as it stood at the end of that day, or None for now.
         known_by: what `as_of` goes by.
+        without: plugins to leave out.
     """
 
     ledger: Path
     as_of: str | None = None
     known_by: KnownBy = "recorded"
+    without: tuple[str, ...] = ()
 
     @classmethod
-    def of_options(cls, ledger: str, as_of: str | None, known_by: str) -> "State":
+    def of_options(
+        cls, ledger: str, as_of: str | None, known_by: str, without: Sequence[str] = ()
+    ) -> "State":
         """Check the options and keep them.
 
         Raises:
             UsageError: `known_by` is another word.
         """
-        state = cls(Path(ledger), as_of or None)
+        state = cls(Path(ledger), as_of or None, without=tuple(without))
         if known_by == "occurred":
             return replace(state, known_by="occurred")
         if known_by != "recorded":
@@ -90,6 +94,7 @@ class State:
             known_by=self.known_by,
             kinds=host.kinds,
             tables=host.tables,
+            tell=host.take,
             keep=host.keep_by(),
             progress=progress("folding events"),
         )
@@ -125,14 +130,13 @@ class State:
             )
 
     def plugins(self) -> "PluginHost":
-        """Load the plugins; each broken one is said once on stderr."""
+        """Load the plugins; what is broken is said once on stderr, when it comes up."""
         from roadworn.analysis.host import PluginHost
         from roadworn_cli.output import note
 
-        host = PluginHost.load()
-        for problem in host.problems:
-            note(f"{problem.message}; {problem.hint}.")
-        return host
+        return PluginHost.load(
+            self.without, lambda problem: note(f"{problem.message}; {problem.hint}.")
+        )
 
 
 def state_of(ctx: typer.Context) -> State:

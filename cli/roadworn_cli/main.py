@@ -47,7 +47,7 @@ VERBS: tuple[Verb, ...] = (
     Verb("export", "roadworn_cli.export:export", "Write everything to files.", "Look closer"),
     Verb("fit", "roadworn_cli.fit:verb", "Fit lives or repairs of any table.", "Look closer"),
     Verb("decode", "roadworn_cli.decode:verb", "Decode VINs, codes and bytes.", "Look closer"),
-    Verb("plugins", "roadworn_cli.analyse:plugins", "List what is installed.", "Look closer"),
+    Verb("plugins", "roadworn_cli.plugins:plugins", "List what is installed.", "Look closer"),
     Verb("verify", "roadworn_cli.trust:verify", "Check that nothing was altered.", "Trust"),
     Verb("proof", "roadworn_cli.trust:proof", "Prove that an event is in it.", "Trust"),
     Verb("backup", "roadworn_cli.trust:backup", "Copy the ledger, and check it.", "Trust"),
@@ -80,6 +80,9 @@ def roadworn(
         metavar="recorded|occurred",
         help="What --as-of goes by: the day an event was written down, or the day it happened.",
     ),
+    without: list[str] = typer.Option(
+        [], "--without", metavar="PLUGIN", help="Leave out this plugin; may be repeated."
+    ),
     version: bool = typer.Option(
         False, "--version", callback=_version, is_eager=True, help="Print the version and leave."
     ),
@@ -89,7 +92,7 @@ def roadworn(
     Options of this page stand before the verb: roadworn --ledger shop.db vehicles
     """
     del version
-    ctx.obj = State.of_options(ledger, check_day(as_of, "--as-of"), known_by)
+    ctx.obj = State.of_options(ledger, check_day(as_of, "--as-of"), known_by, without)
 
 
 app = lazy_app(VERBS, roadworn.__doc__ or "", roadworn, completion=True)
@@ -158,7 +161,7 @@ def _tell_misuse(error: typer.TyperException) -> int:
     context: typer.Context | None = getattr(error, "ctx", None)
     path = context.command_path if context is not None else "roadworn"
     option = getattr(error, "option_name", "")
-    if option in {"--ledger", "--as-of", "--known-by"} and context and context.parent:
+    if option in {"--ledger", "--as-of", "--known-by", "--without"} and context and context.parent:
         say(f"{option} stands before the verb: roadworn {option} … {path.partition(' ')[2]} …")
         return 2
     told = " ".join(error.format_message().split())

@@ -113,11 +113,13 @@ def _in_full(state: State, report: "VerifyReport") -> "VerifyReport":
         told = "The payloads and the tables were not looked at, since the events do not verify."
         return replace(report, notes=(*report.notes, told))
     from roadworn.columns.compare import compare_columns
+    from roadworn.columns.spec import TableSpec
     from roadworn.columns.tables import CORE_TABLES
     from roadworn.intake import Ledger
 
     host = state.plugins()
-    kinds, tables = host.kinds(), (*CORE_TABLES, *host.tables())
+    brought = [spec for spec in host.tables() if isinstance(spec, TableSpec)]
+    kinds, tables = host.kinds(), (*CORE_TABLES, *brought)
     with Ledger.open(state.ledger, kinds, writable=False) as ledger:
         found = list(ledger.undecodable())
     unknown = [problem for problem in found if problem.code == "unknown-kind"]

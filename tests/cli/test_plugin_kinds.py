@@ -29,7 +29,7 @@ class WashPlugin:
 
 @pytest.fixture(autouse=True)
 def installed(monkeypatch: pytest.MonkeyPatch) -> None:
-    def load() -> PluginHost:
+    def load(*_: object) -> PluginHost:
         host = PluginHost()
         host.register(WashPlugin(), "myshop")
         return host

@@ -6,7 +6,7 @@ from columns.made import history
 from roadworn.columns.session import all_views
 from roadworn.columns.tables import CORE_TABLES
 from roadworn.columns.view import TableSpec, dictionary
-from roadworn.model.errors import UsageError
+from roadworn.model.errors import QueryError, UsageError
 
 PROMISED = (
     *("events", "vehicles", "readings", "exchanges", "findings", "measurements", "codes", "scans"),
@@ -96,11 +96,13 @@ def test_a_plugins_table_is_in_the_dictionary_with_the_common_columns(view_of):
 
 
 def test_a_broken_plugin_table_is_named(view_of):
-    from roadworn.model.errors import PluginFailure
-
     spec = TableSpec("myshop_bad", "broken", (), (("x", "INTEGER", "nothing"),), "SELECT 1 AS y")
-    with pytest.raises(PluginFailure, match="myshop_bad"):
-        view_of(list(history(5, 10)), tables=(spec,))
+    told = []
+    view = view_of(list(history(5, 10)), tables=(spec,), tell=told.append)
+    assert "'myshop_bad'" in told[0].message
+    with pytest.raises(QueryError, match="The plugin 'myshop' brings a table 'myshop_bad'"):
+        view.sql("SELECT x FROM myshop_bad")
+    assert view.sql("SELECT count(*) FROM events").rows[0][0] > 0
 
 
 def test_the_views_keep_to_what_two_engines_take():

@@ -64,8 +64,9 @@ def test_a_typed_finding_needs_one_connection_and_few_files(shop: Path) -> None:
 # The outlook answers with causes, their chain and a plan as well, and its chances read the signs of
 # the past; each brings a file or two, the signs four. Fitting all components at once, what is kept
 # while the ledger answers alike, SciPy's functions and the works by themselves are six more, and
-# cost less processor time than they save; the kind of moved wheels is one.
+# cost less processor time than they save; the kind of moved wheels is one. The door of plugins is
+# three: what comes in by it, what is checked of that, and how it is run within bounds.
 def test_the_outlook_of_a_vehicle_needs_few_files(shop: Path) -> None:
     code, files, _connections = counted("outlook", "van-3", cwd=shop)
     assert code == 0
-    assert len(files) <= 131, files
+    assert len(files) <= 134, files

@@ -116,7 +116,7 @@ def test_settings_reach_the_analysis(report: Run, report_of: ReportOf) -> None:
 def test_a_missing_or_broken_analysis_is_left_out_with_a_word(
     report: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    whole, known = PluginHost.run, PluginHost._known
+    whole, known = PluginHost.run, PluginHost.offered
 
     def run(self, name, *given, **more):
         if name == "inspection-outlook":
@@ -129,7 +129,7 @@ def test_a_missing_or_broken_analysis_is_left_out_with_a_word(
         return {name: one for name, one in known(self).items() if name != "maintenance-due"}
 
     monkeypatch.setattr(PluginHost, "run", run)
-    monkeypatch.setattr(PluginHost, "_known", offered)
+    monkeypatch.setattr(PluginHost, "offered", offered)
     done = report("report", "vehicle", "car-1", "-o", "-")
     assert done.code == 0, done.err
     text = Page.of(done.out).text

@@ -1,43 +1,53 @@
-"""Loads plugins one by one and runs analyses, so that one broken plugin never takes the rest along.
+"""Runs analyses, whoever brings them, and keeps what they answered.
 
-pluggy fails a whole hook call when one plugin raises and a whole load when one entry point
-cannot be imported. Here each entry point is loaded alone and each hook is called plugin by
-plugin; what breaks is kept as a `Problem` that names the plugin and its error.
+What breaks is the plugin's, and named so: it raised, ran too long, or returned what cannot be
+shown. Everything else goes on.
 """
 
 import importlib.metadata
 import os
 import sys
-import threading
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
+from datetime import date
+from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import pluggy
 from pydantic import ConfigDict, ValidationError
 
 from roadworn.analysis import (
     RESULT_TYPES,
     Analysis,
     Answers,
-    Deferred,
+    Chart,
+    Estimate,
     Ran,
     Result,
     Settings,
+    Table,
     component_named,
+    doors,
 )
+from roadworn.analysis.guarded import TookTooLong, guarded
+from roadworn.analysis.plugged import Plugged
 from roadworn.columns.kept import Codec, files_mark, named_files, nothing
-from roadworn.model.errors import PluginFailure, QueryError, RoadwornError, UnknownName, UsageError
-from roadworn.model.kinds import EventKind, KindRegistry
+from roadworn.model.errors import (
+    LedgerRefused,
+    PluginFailure,
+    QueryError,
+    RoadwornError,
+    UnknownName,
+    UsageError,
+)
 from roadworn.model.messages import Problem
 
 if TYPE_CHECKING:
-    from roadworn.columns.view import LedgerView, TableSpec
+    from roadworn.columns.view import LedgerView
 
 
-GROUP = "roadworn"
 TIME_LIMIT = 300.0
+hookimpl = doors.hookimpl
 #: Set to ``off`` in the environment, nothing is kept beside the columns and nothing kept is read.
 KEPT = "ROADWORN_KEPT"
 
@@ -49,69 +59,30 @@ _COMPUTES = ("duckdb", "numpy", "scipy")
 #: Errors of the database that another hour may not bring.
 _PASSING = frozenset({"OutOfMemoryException", "IOException", "InterruptException"})
 _CODEC = Codec(RESULT_TYPES)
-hookspec = pluggy.HookspecMarker("roadworn")
-hookimpl = pluggy.HookimplMarker("roadworn")
+#: What a result consists of, and what may stand in a cell.
+_PARTS = {"tables": Table, "estimates": Estimate, "charts": Chart, "caveats": str}
+_CELLS = (str, int, float, Decimal, date, type(None))
 
 
-class Hooks:
-    """The three doors a plugin comes in by: each returns descriptors, none is handed a ledger."""
-
-    @hookspec
-    def roadworn_analyses(self) -> Sequence["Analysis | Deferred"]:  # type: ignore[empty-body]
-        """Return the analyses that this plugin adds."""
-
-    @hookspec
-    def roadworn_event_kinds(self) -> Sequence["EventKind"]:  # type: ignore[empty-body]
-        """Return the event kinds that this plugin adds, named ``prefix.word``."""
-
-    @hookspec
-    def roadworn_tables(self) -> Sequence["TableSpec"]:  # type: ignore[empty-body]
-        """Return the tables folded from events that this plugin adds, named ``prefix_word``."""
-
-
-class PluginHost:
-    """The plugins of this process and what they bring.
-
-    Attributes:
-        problems: one entry for each plugin, or part of one, that could not be used.
-    """
-
-    def __init__(self) -> None:
-        self.manager = pluggy.PluginManager("roadworn")
-        self.manager.add_hookspecs(Hooks)
-        self.problems: list[Problem] = []
-        self.versions: dict[str, str] = {}
-        self._offered: dict[str, tuple[str, Analysis | Deferred]] | None = None
+class PluginHost(Plugged):
+    """The plugins of this process, and the door to run what they bring."""
 
     @classmethod
-    def load(cls) -> "PluginHost":
-        """Return a host with every installed plugin, the bundled ones by the same door."""
-        host = cls()
-        found = importlib.metadata.entry_points(group=GROUP)
-        for entry in sorted(found, key=lambda entry: (entry.name != "bundled", entry.name)):
-            try:
-                module = entry.load()
-            # A plugin may raise anything while it is imported, or call sys.exit; it is named and
-            # left out.
-            except (Exception, SystemExit) as error:  # noqa: BLE001
-                host._note(entry.name, "cannot be loaded", error)
-                continue
-            version = entry.dist.version if entry.dist else ""
-            host.register(module, entry.name, version)
-        return host
+    def load(
+        cls, without: Iterable[str] = (), tell: Callable[[Problem], object] | None = None
+    ) -> "PluginHost":
+        """Return a host with every installed plugin, the bundled ones by the same door.
 
-    def register(self, plugin: object, name: str, version: str = "") -> None:
-        """Add one plugin (a module or an object with hook implementations)."""
-        try:
-            self.manager.register(plugin, name=name)
-            self.manager.check_pending()
-        except (pluggy.PluginValidationError, ValueError) as error:
-            self._note(name, "does not fit the hooks", error)
-            if self.manager.has_plugin(name):
-                self.manager.unregister(name=name)
-            return
-        self.versions[name] = version
-        self._offered = None
+        Args:
+            without: names of plugins to leave out.
+            tell: is told each problem when it comes up, also long after this call.
+
+        Raises:
+            UsageError: there is no plugin of a name in `without`.
+        """
+        host = cls(tell)
+        host.load_entries(without)
+        return host
 
     def keep_by(self) -> str:
         """Return what a kept answer depends on besides the ledger; empty when none is kept.
@@ -144,45 +115,10 @@ class PluginHost:
         parts = [sys.version, libraries, self.versions, files_mark(folders)]
         return repr([*parts, ours, named_files(ours.values())])
 
-    def plugin_names(self) -> list[str]:
-        """Return the names of the plugins in use, bundled first."""
-        return list(self.versions)
-
     def analyses(self) -> Mapping[str, tuple[str, Analysis]]:
         """Return analysis name -> (plugin name, analysis), sorted by name."""
-        loaded = ((name, self._loaded(name)) for name in list(self._known()))
+        loaded = ((name, self.loaded(name)) for name in list(self.offered()))
         return {name: found for name, found in loaded if found is not None}
-
-    def _known(self) -> dict[str, tuple[str, Analysis | Deferred]]:
-        """Return what the plugins offer, sorted by name, each imported or not."""
-        if self._offered is None:
-            found: dict[str, tuple[str, Analysis | Deferred]] = {}
-            for plugin, item in self._call("roadworn_analyses"):
-                if not isinstance(item, Analysis | Deferred):
-                    self._note(plugin, "returned something that is no Analysis", type(item))
-                elif item.name in found:
-                    self._note(plugin, f"brings a second analysis called {item.name!r}", "left out")
-                else:
-                    found[item.name] = (plugin, item)
-            self._offered = dict(sorted(found.items()))
-        return self._offered
-
-    def _loaded(self, name: str) -> tuple[str, Analysis] | None:
-        """Return plugin and analysis, imported now if it was not; None when that fails."""
-        known = self._known()
-        if name not in known:
-            return None
-        plugin, item = known[name]
-        if isinstance(item, Deferred):
-            try:
-                item = item.load()
-            # The plugin's own code is imported here: whatever it raises is its problem, not ours.
-            except (Exception, SystemExit) as error:  # noqa: BLE001
-                self._note(plugin, f"brings an analysis {name!r} that cannot be loaded", error)
-                del known[name]
-                return None
-            known[name] = (plugin, item)
-        return plugin, item
 
     def analysis(self, name: str) -> tuple[str, Analysis]:
         """Return (plugin name, analysis).
@@ -190,39 +126,22 @@ class PluginHost:
         Raises:
             UnknownName: there is none of that name; carries the nearest.
         """
-        found = self._loaded(name)
+        found = self.loaded(name)
         if found is None:
-            known = self._known()
+            known = self.offered()
             raise UnknownName.of(f"analysis {name!r}", name, known, "see `roadworn analyses`.")
         return found
 
     def names(self) -> list[str]:
         """Return the names of the analyses that are offered, none of them imported."""
-        return list(self._known())
+        return list(self.offered())
 
     def answering(self, answers: Answers) -> str:
         """Return the name of the analysis that answers this: the bundled one, if it is there."""
-        if answers.value in self._known():
+        if answers.value in self.offered():
             return answers.value
         found = (name for name, (_plugin, one) in self.analyses().items() if one.answers is answers)
         return next(found, answers.value)
-
-    def kinds(self) -> KindRegistry:
-        """Return the core's event kinds with those of the plugins."""
-        registry = KindRegistry()
-        for plugin, item in self._call("roadworn_event_kinds"):
-            if not isinstance(item, EventKind):
-                self._note(plugin, "returned something that is no EventKind", type(item))
-                continue
-            try:
-                registry.add(item)
-            except UsageError as error:
-                self._note(plugin, "brings an event kind that cannot be used", error)
-        return registry
-
-    def tables(self) -> tuple["TableSpec", ...]:
-        """Return the tables that plugins add to the read model."""
-        return tuple(item for _plugin, item in self._call("roadworn_tables"))
 
     def run(
         self,
@@ -270,10 +189,11 @@ class PluginHost:
             if analysis.kept and _comes_again(failure.__cause__):
                 view.keep(asked, (failure.message,), _CODEC)
             raise
-        if not isinstance(result, Result):
+        fault = fault_of(result)
+        if fault or not isinstance(result, Result):
             raise PluginFailure(
-                f"The analysis {name!r} of plugin {plugin!r} returned a {type(result).__name__} "
-                "instead of a Result: tell its author, or run without that plugin."
+                f"The analysis {name!r} of plugin {plugin!r} {fault}: tell its author, or run "
+                f"without that plugin (--without {plugin})."
             )
         if analysis.kept:
             told = (plugin, analysis.title, analysis.question, analysis.answers)
@@ -310,7 +230,7 @@ class PluginHost:
             PluginFailure: it broke on this state of the ledger, and would again.
         """
         name = asked[1]
-        found = view.answered(asked, _CODEC) if name in self._known() else nothing
+        found = view.answered(asked, _CODEC) if name in self.offered() else nothing
         if found is nothing:
             return None
         if len(found) == 1:
@@ -328,31 +248,6 @@ class PluginHost:
             ledger_size=view.checkpoint.size,
             ledger_root=view.checkpoint.root,
         )
-
-    def _call(self, hook: str) -> Iterator[tuple[str, Any]]:
-        """Yield (plugin name, item) for each item a hook returns, plugin by plugin."""
-        for name in self.plugin_names():
-            function = getattr(self.manager.get_plugin(name), hook, None)
-            if function is None:
-                continue
-            try:
-                items = list(function())
-            # The plugin's own code runs here: whatever it raises is its problem, not ours.
-            except (Exception, SystemExit) as error:  # noqa: BLE001
-                self._note(name, f"failed in {hook}", error)
-                continue
-            for item in items:
-                yield name, item
-
-    def _note(self, plugin: str, what: str, error: object) -> None:
-        kind = f"{type(error).__name__}: " if isinstance(error, BaseException) else ""
-        problem = Problem(
-            code="broken-plugin",
-            message=f"The plugin {plugin!r} {what}: {kind}{error}",
-            hint="update or uninstall it; everything else goes on without it",
-        )
-        if problem not in self.problems:
-            self.problems.append(problem)
 
 
 class _Settled(Settings):
@@ -418,31 +313,50 @@ def make_settings(analysis: Analysis, given: Settings | Mapping[str, Any] | None
 
 
 def _run_with_limit(work: Callable[[], object], limit: float, name: str, plugin: str) -> object:
-    """Run `work` in a thread and give up on it after `limit` seconds."""
-    outcome: dict[str, Any] = {}
-
-    def target() -> None:
-        try:
-            outcome["result"] = work()
-        # Carried over to the calling thread below.
-        except BaseException as error:  # noqa: BLE001
-            outcome["error"] = error
-
-    # A daemon thread: a plugin that never comes back must not keep the program alive.
-    thread = threading.Thread(target=target, name=f"analysis {name}", daemon=True)
-    thread.start()
-    thread.join(limit)
-    if thread.is_alive():
+    """Run an analysis and give up on it after `limit` seconds."""
+    called = f"The analysis {name!r} of plugin {plugin!r}"
+    try:
+        return guarded(work, limit)
+    except TookTooLong:
         raise PluginFailure(
-            f"The analysis {name!r} of plugin {plugin!r} took longer than {limit:g} s and was "
-            "given up: narrow it with a setting, or raise --time-limit."
-        )
-    error = outcome.get("error")
-    if isinstance(error, RoadwornError) and not isinstance(error, QueryError):
-        raise error
-    if error is not None:
+            f"{called} took longer than {limit:g} s and was given up: narrow it with a setting, or "
+            "raise --time-limit."
+        ) from None
+    # Whatever an analysis raises is its own fault, but for what is said to the user on purpose.
+    except BaseException as error:
+        meant = isinstance(error, RoadwornError) and type(error) is not LedgerRefused
+        if meant and not isinstance(error, QueryError):
+            raise
         raise PluginFailure(
-            f"The analysis {name!r} of plugin {plugin!r} failed with "
-            f"{type(error).__name__}: {error}; tell its author (ROADWORN_DEBUG=1 shows where)."
+            f"{called} failed with {type(error).__name__}: {error}; tell its author "
+            "(ROADWORN_DEBUG=1 shows where)."
         ) from error
-    return outcome["result"]
+
+
+def fault_of(result: object) -> str:
+    """Return why a host cannot show a result, or an empty text; words are for its author."""
+    if not isinstance(result, Result):
+        return f"returned a {type(result).__name__} instead of a Result"
+    headline: object = result.headline
+    if not isinstance(headline, str):
+        return f"returned a headline that is a {type(headline).__name__} and no text"
+    for what, kind in _PARTS.items():
+        given = getattr(result, what)
+        if not isinstance(given, tuple | list):
+            return f"returned {what} that are a {type(given).__name__} and no tuple"
+        odd = [type(one).__name__ for one in given if not isinstance(one, kind)]
+        if odd:
+            return f"returned {what} with a {odd[0]} among them"
+    names = [table.name for table in result.tables]
+    twice = [name for name in names if names.count(name) > 1]
+    if twice:
+        return f"returned two tables called {twice[0]!r}"
+    for table in result.tables:
+        types: set[type] = {type(cell) for row in table.rows for cell in row}
+        odd_types = [t for t in types if not issubclass(t, _CELLS) and t.__module__ != "numpy"]
+        if odd_types:
+            return f"returned a table {table.name!r} with a {odd_types[0].__name__} in a cell"
+        columns = [column.name for column in table.columns]
+        if len(set(columns)) < len(columns):
+            return f"returned a table {table.name!r} with two columns of one name"
+    return ""

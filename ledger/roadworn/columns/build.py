@@ -13,7 +13,15 @@ from typing import TYPE_CHECKING, Any
 
 import orjson
 
-from roadworn.columns.fold import RAW_EVENTS, chunks, create_tables, fetch, fold_file, fold_rows
+from roadworn.columns.fold import (
+    RAW_EVENTS,
+    LeftOut,
+    chunks,
+    create_tables,
+    fetch,
+    fold_file,
+    fold_rows,
+)
 from roadworn.columns.spec import Progress, TableSpec, sql_text
 from roadworn.model.errors import LedgerDamaged
 from roadworn.model.kinds import KindRegistry
@@ -220,6 +228,7 @@ def build(
     use_cache: bool,
     progress: Progress | None,
     at: Checkpoint | None = None,
+    left_out: LeftOut | None = None,
 ) -> Checkpoint:
     """Fill the folded tables of a fresh connection; return the checkpoint they stand at.
 
@@ -231,13 +240,15 @@ def build(
         use_cache: keep folded tables beside the ledger.
         progress: called with (events done, events in all) while folding.
         at: the checkpoint to stand at, as `head_of` returned it; the latest when None.
+        left_out: takes what of plugins could not be folded.
 
     Raises:
         EnvironmentFailure: there is no such file, or it cannot be read.
         NotALedger, LedgerDamaged, LedgerRefused: it is no ledger, damaged, or too new.
-        PluginFailure: a plugin's table cannot be folded.
     """
-    create_tables(con, tables)
+    left_out = left_out or LeftOut()
+    create_tables(con, tables, left_out)
+    tables = left_out.rest(tables)
     with plain_failures(path), closing(open_ledger(path)) as ledger:
         # One transaction, so that the checkpoint and the events are of one moment.
         ledger.execute("BEGIN")
@@ -251,8 +262,10 @@ def build(
             for name in cache.names:
                 con.execute(f'DELETE FROM raw."{name}" WHERE seq > ?', (checkpoint.size,))
             done = checkpoint.size
-        fold_tail(con, path, ledger, (done, checkpoint.size), tables, kinds, progress)
-    if cache is not None and cache.worth_saving(checkpoint):
+        fold_tail(con, path, ledger, (done, checkpoint.size), tables, kinds, progress, left_out)
+    # What a plugin could not read today it may read tomorrow: nothing is kept of such a fold.
+    whole = not left_out.events and left_out.rest(tables) == tuple(tables)
+    if cache is not None and whole and cache.worth_saving(checkpoint):
         cache.save(con, checkpoint)
     return checkpoint
 
@@ -275,18 +288,20 @@ def fold_tail(
     tables: Sequence[TableSpec],
     kinds: KindRegistry,
     progress: Progress | None,
+    left_out: LeftOut | None = None,
 ) -> None:
     """Fold the events with span[0] < seq <= span[1] into the tables."""
     done, size = span
     if size - done < BULK_ROWS:
-        fold_rows(con, fetch(ledger, done, size, kinds), tables)
+        fold_rows(con, fetch(ledger, done, size, kinds, left_out), tables, left_out)
         return
     with chunks(lambda: open_ledger(path), done, size, kinds) as written:
         for chunk in written:
             if chunk.path is None:
-                fold_rows(con, fetch(ledger, chunk.after, chunk.upto, kinds), tables)
+                rows = fetch(ledger, chunk.after, chunk.upto, kinds, left_out)
+                fold_rows(con, rows, tables, left_out)
             else:
-                fold_file(con, chunk.path, tables)
+                fold_file(con, chunk.path, tables, left_out)
             if progress is not None:
                 progress(chunk.upto, size)
 

@@ -14,14 +14,16 @@ import tempfile
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import orjson
 
 from roadworn.columns.spec import ENVELOPE, ColumnSpec, TableSpec, sql_text
-from roadworn.model.errors import LedgerDamaged, PluginFailure
+from roadworn.model.errors import LedgerDamaged, LedgerRefused, PluginFailure, RoadwornError
 from roadworn.model.kinds import KindRegistry
+from roadworn.model.messages import Problem, broken
 
 if TYPE_CHECKING:
     import duckdb
@@ -48,28 +50,71 @@ INCOMING = "CREATE OR REPLACE TEMP TABLE incoming ({})".format(
 ROWS_AT_ONCE = 5_000
 
 
+@dataclass(slots=True)
+class LeftOut:
+    """What of plugins could not be folded; everything else goes on without it.
+
+    Attributes:
+        tables: table -> why it is left out, with its plugin and the event.
+        events: events that no table of a plugin gets, for their payload could not be lifted.
+        kinds: kind -> why the first of these could not.
+    """
+
+    tables: dict[str, Problem] = field(default_factory=dict)
+    events: set[int] = field(default_factory=set)
+    kinds: dict[str, Problem] = field(default_factory=dict)
+
+    def rest(self, tables: Iterable[TableSpec]) -> tuple[TableSpec, ...]:
+        """Return the tables that are not left out."""
+        return tuple(spec for spec in tables if spec.name not in self.tables)
+
+    def problems(self) -> list[Problem]:
+        """Return what is to be told."""
+        return [*self.tables.values(), *self.kinds.values()]
+
+    def event(self, row: Sequence[Any], owner: str, error: RoadwornError) -> None:
+        """Leave an event out of the tables of plugins."""
+        self.events.add(row[0])
+        if row[3] not in self.kinds:
+            what = f"cannot read event {row[1]}, number {row[0]}"
+            self.kinds[row[3]] = broken(owner, what, f"{error.what}; its tables lack it", row[0])
+
+    def table(self, spec: TableSpec, reason: str, seq: int = 0) -> None:
+        """Leave a table of a plugin out."""
+        at = f" at event number {seq}" if seq else ""
+        what = f"brings a table {spec.name!r} that cannot be folded{at}"
+        self.tables[spec.name] = broken(spec.owner, what, f"{reason}; it is left out", seq)
+
+
 def fetch(
-    connection: sqlite3.Connection, after: int, upto: int, kinds: KindRegistry
+    connection: sqlite3.Connection,
+    after: int,
+    upto: int,
+    kinds: KindRegistry,
+    left_out: LeftOut | None = None,
 ) -> Iterator[list[Sequence[Any]]]:
     """Yield the events with after < seq <= upto in lists of a few thousand, payloads current.
+
+    What a plugin's kind cannot lift is given as it was written, and noted in `left_out`.
 
     Raises:
         LedgerDamaged: a payload is no JSON object.
         LedgerRefused: a payload is newer than this program.
     """
+    left_out = left_out or LeftOut()
     query = f"SELECT {', '.join(COLUMNS)} FROM events WHERE seq > ? AND seq <= ? ORDER BY seq"
     cursor = connection.execute(query, (after, upto))
     current = {kind.name: kind.version for kind in kinds}
     while rows := cursor.fetchmany(ROWS_AT_ONCE):
         if any(current.get(row[3], row[4]) != row[4] for row in rows):
             rows = [
-                row if current.get(row[3], row[4]) == row[4] else _lifted(row, kinds)
+                row if current.get(row[3], row[4]) == row[4] else _lifted(row, kinds, left_out)
                 for row in rows
             ]
         yield rows
 
 
-def _lifted(row: Sequence[Any], kinds: KindRegistry) -> Sequence[Any]:
+def _lifted(row: Sequence[Any], kinds: KindRegistry, left_out: LeftOut) -> Sequence[Any]:
     """Return the row with its payload in the current version; `version` stays as written."""
     try:
         payload = orjson.loads(row[11])
@@ -77,8 +122,16 @@ def _lifted(row: Sequence[Any], kinds: KindRegistry) -> Sequence[Any]:
         raise LedgerDamaged(
             f"Event {row[1]} cannot be read: run `roadworn verify` to see what is damaged."
         ) from None
-    lifted = kinds.get(row[3]).upcast(row[4], payload)
-    return (*row[:11], orjson.dumps(lifted, option=orjson.OPT_SORT_KEYS).decode())
+    kind = kinds.get(row[3])
+    try:
+        lifted = kind.upcast(row[4], payload)
+        return (*row[:11], orjson.dumps(lifted, option=orjson.OPT_SORT_KEYS).decode())
+    except (PluginFailure, LedgerRefused, orjson.JSONEncodeError) as error:
+        if not kind.owner:
+            raise
+        told = error if isinstance(error, RoadwornError) else PluginFailure(str(error))
+        left_out.event(row, kind.owner, told)
+        return row
 
 
 #: Rows in a file: enough that DuckDB's threads share it, little enough for a modest memory.
@@ -218,20 +271,61 @@ _ROWS_AT_ONCE = 100_000
 _SEQ: ColumnSpec = ("seq", "BIGINT", "number of the event in the ledger")
 
 
-def create_tables(con: "duckdb.DuckDBPyConnection", tables: Iterable[TableSpec]) -> None:
-    """Create the empty folded tables in schema `raw`, and the table that batches come in by."""
+def create_tables(
+    con: "duckdb.DuckDBPyConnection", tables: Iterable[TableSpec], left_out: LeftOut | None = None
+) -> None:
+    """Create the empty folded tables in schema `raw`, and the table that batches come in by.
+
+    Those of plugins are tried on no events at all; what cannot be run is noted in `left_out`.
+    """
     con.execute("CREATE SCHEMA IF NOT EXISTS raw")
     con.execute(INCOMING)
+    con.execute("CREATE OR REPLACE TEMP TABLE unread (seq BIGINT)")
     for spec in (RAW_EVENTS, *tables):
-        columns = ", ".join(f'"{name}" {kind}' for name, kind, _ in (_SEQ, *spec.columns))
-        con.execute(f'CREATE TABLE raw."{spec.name}" ({columns})')
+        fault = _trial(con, spec) if spec.owner else ""
+        if fault and left_out is not None:
+            left_out.table(spec, fault)
+        else:
+            con.execute(_create(spec))
     con.execute("CREATE TABLE raw.payloads (seq BIGINT, payload VARCHAR)")
+
+
+def _create(spec: TableSpec) -> str:
+    columns = ", ".join(f'"{name}" {kind}' for name, kind, _ in (_SEQ, *spec.columns))
+    return f'CREATE TABLE raw."{spec.name}" ({columns})'
+
+
+def _trial(con: "duckdb.DuckDBPyConnection", spec: TableSpec) -> str:
+    """Return why a table of a plugin cannot be folded even from no events, or an empty text."""
+    import duckdb
+
+    try:
+        statements = con.extract_statements(spec.select)
+        if len(statements) != 1 or statements[0].type.name != "SELECT":
+            return "its select is no single SELECT"
+        if len(con.extract_statements(_create(spec))) != 1:
+            return "the type of a column is no type"
+        # Rolled back, whatever the types of its columns would run.
+        con.execute("BEGIN")
+        try:
+            con.execute(_create(spec))
+            con.execute(_insert(spec))
+        finally:
+            con.execute("ROLLBACK")
+    except duckdb.Error as error:
+        return _first_line(error)
+    return ""
+
+
+def _first_line(error: Exception) -> str:
+    return str(error).splitlines()[0].rstrip(".")
 
 
 def fold_rows(
     con: "duckdb.DuckDBPyConnection",
     batches: Iterable[list[Sequence[Any]]],
     tables: Sequence[TableSpec],
+    left_out: LeftOut | None = None,
 ) -> None:
     """Fold rows as `fetch` yields them, a good many at a time."""
     source = iter(batches)
@@ -245,43 +339,72 @@ def fold_rows(
                     break
         if not waiting:
             return
-        extract(con, tables)
+        extract(con, tables, left_out)
 
 
-def fold_file(con: "duckdb.DuckDBPyConnection", path: Path, tables: Sequence[TableSpec]) -> None:
+def fold_file(
+    con: "duckdb.DuckDBPyConnection",
+    path: Path,
+    tables: Sequence[TableSpec],
+    left_out: LeftOut | None = None,
+) -> None:
     """Fold a text file that `chunks` has written."""
     con.execute(_READ, (str(path),))
-    extract(con, tables)
+    extract(con, tables, left_out)
 
 
-def extract(con: "duckdb.DuckDBPyConnection", tables: Sequence[TableSpec]) -> None:
+def extract(
+    con: "duckdb.DuckDBPyConnection",
+    tables: Sequence[TableSpec],
+    left_out: LeftOut | None = None,
+) -> None:
     """Extract what stands in `incoming` into every table, and empty it.
 
-    Raises:
-        PluginFailure: the SELECT of a plugin's table cannot be run.
+    A table of a plugin that cannot take it is emptied and noted in `left_out`.
     """
     import duckdb
 
+    left_out = left_out or LeftOut()
+    if left_out.events:
+        con.execute("TRUNCATE unread")
+        con.execute("INSERT INTO unread SELECT unnest(?)", (sorted(left_out.events),))
     kinds = {row[0] for row in con.execute("SELECT DISTINCT kind FROM incoming").fetchall()}
     names = ", ".join(name for name, _t, _m in RAW_EVENTS.columns)
     con.execute(f"INSERT INTO raw.events SELECT seq, {names} FROM ({RAW_EVENTS.select})")
-    for spec in tables:
+    for spec in left_out.rest(tables):
         if spec.kinds and not kinds.intersection(spec.kinds):
             continue
         try:
             con.execute(_insert(spec))
         except duckdb.Error as error:
-            first = str(error).splitlines()[0]
-            raise PluginFailure(
-                f"The table {spec.name!r} cannot be folded ({first}): "
-                "tell the author of the plugin that brings it, or run without that plugin."
-            ) from error
+            if not spec.owner:
+                raise
+            left_out.table(spec, _first_line(error), _first_bad(con, spec))
+            con.execute(f'TRUNCATE raw."{spec.name}"')
     con.execute("TRUNCATE incoming")
 
 
-def _insert(spec: TableSpec) -> str:
+def _first_bad(con: "duckdb.DuckDBPyConnection", spec: TableSpec) -> int:
+    """Return the number of the first event in `incoming` that a table cannot take."""
+    import duckdb
+
+    seqs = [row[0] for row in con.execute("SELECT seq FROM incoming ORDER BY seq").fetchall()]
+    good, bad = 0, len(seqs)
+    while good + 1 < bad:
+        half = (good + bad) // 2
+        try:
+            con.execute(_insert(spec, f"seq >= {seqs[good]} AND seq <= {seqs[half - 1]}"))
+            good = half
+        except duckdb.Error:
+            bad = half
+    return int(seqs[bad - 1])
+
+
+def _insert(spec: TableSpec, within: str = "TRUE") -> str:
     listed = ", ".join(sql_text(kind) for kind in spec.kinds)
-    condition = f"WHERE kind IN ({listed})" if spec.kinds else ""
+    condition = f"WHERE kind IN ({listed}) AND {within}" if spec.kinds else f"WHERE {within}"
+    if spec.owner:
+        condition += " AND seq NOT IN (SELECT seq FROM unread)"
     own = ", ".join(f'"{name}"' for name, _type, _meaning in spec.columns)
     return (
         f'INSERT INTO raw."{spec.name}" '

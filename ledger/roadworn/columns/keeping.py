@@ -16,6 +16,7 @@ import orjson
 
 from roadworn.columns.kept import Codec, Kept, Unkeepable, digest, nothing
 from roadworn.columns.spec import Rows
+from roadworn.store import schema
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -46,6 +47,10 @@ class _Asking(threading.local):
 
     def __init__(self) -> None:
         self.traces: list[_Trace] = []
+
+
+#: Set in a thread, it is refused every ledger to write to.
+ONLY_READING = schema.ONLY_READING
 
 
 class Keeping:

@@ -21,6 +21,7 @@ from roadworn.columns.views_lives import LIFE_VIEWS
 from roadworn.columns.views_open_work import OPEN_VIEWS, STATE_VIEWS
 from roadworn.columns.views_vehicles import EVENT_VIEWS, VEHICLE_VIEWS, known, seen, typed
 from roadworn.model.events import Amendment, taken_back
+from roadworn.model.messages import Problem, broken
 
 if TYPE_CHECKING:
     import duckdb
@@ -68,8 +69,10 @@ def _counter_views() -> dict[str, ViewSpec]:
     return {view.name: view for view in TODAY_VIEWS}
 
 
-def dictionary_of(tables: Sequence[TableSpec]) -> list[TableInfo]:
+def dictionary_of(brought: Sequence[TableSpec | ViewSpec]) -> list[TableInfo]:
     """Return the public tables and views, tables first, each by name."""
+    tables = [spec for spec in brought if isinstance(spec, TableSpec)]
+    views = [spec for spec in brought if isinstance(spec, ViewSpec)]
     folded = {f"main.{spec.name}" for spec in tables} | {"main.events"}
     infos = [
         TableInfo(
@@ -78,7 +81,7 @@ def dictionary_of(tables: Sequence[TableSpec]) -> list[TableInfo]:
             view.comment,
             view.columns,
         )
-        for view in all_views(tables, "TRUE").values()
+        for view in (*all_views(tables, "TRUE").values(), *views)
         if view.name.startswith("main.")
     ]
     return sorted(infos, key=lambda info: (info.kind, info.name))
@@ -144,7 +147,19 @@ class Session:
         tables: Sequence[TableSpec],
         options: Options,
         load_payloads: Callable[[], None],
+        more_views: Sequence[ViewSpec] = (),
+        leave_out: Callable[[str, Problem], object] = lambda _name, _problem: None,
     ) -> None:
+        """Know the views that may be made.
+
+        Args:
+            con: connection with the folded tables.
+            tables: what is in them.
+            options: what the views depend on besides.
+            load_payloads: fills raw.payloads.
+            more_views: those of plugins.
+            leave_out: is told a view of a plugin that cannot be made.
+        """
         self.con = con
         self._load_payloads: Callable[[], None] | None = load_payloads
         self.tables = tuple(tables)
@@ -155,6 +170,8 @@ class Session:
         moved = con.execute("SELECT 1 FROM raw.wheel_changes LIMIT 1").fetchall()
         self._moved = bool(moved)
         self._know(_usual_views(self.tables, options.condition, moved=self._moved))
+        self._know({view.name: view for view in more_views})
+        self._leave_out = leave_out
         self._made: set[str] = set()
         # A comment on every column takes as long as the views; only the catalogue shows them.
         self._uncommented: list[str] = []
@@ -208,9 +225,31 @@ class Session:
             by_hand = self._by_hand.get(name)
             if by_hand is not None:
                 by_hand()
+            elif self._views[name].owner:
+                self._make_brought(self._views[name])
             else:
                 self._make(self._views[name])
             self._made.add(name)
+
+    def _make_brought(self, view: ViewSpec) -> None:
+        """Make a view of a plugin, or leave it out."""
+        import duckdb
+
+        # Its own name in its SELECT is no other view.
+        self._made.add(view.name)
+        try:
+            statements = self.con.extract_statements(view.sql)
+            single = len(statements) == 1 and statements[0].type.name == "SELECT"
+            reason = "" if single else "its sql is no single SELECT"
+            if single:
+                self.prepare(view.sql)
+                self._make(view)
+        except (duckdb.Error, KeyError) as error:
+            reason = (str(error).splitlines() or [""])[0].rstrip(".")
+        if reason:
+            name = view.name.removeprefix("main.")
+            what = f"brings a view {name!r} that cannot be made"
+            self._leave_out(name, broken(view.owner, what, f"{reason}; it is left out"))
 
     def _make(self, view: ViewSpec) -> None:
         self.make(view.needs)

@@ -63,6 +63,7 @@ class TableSpec:
             `batch` has the rows of `kinds` with the columns of ``raw.events``: ``payload`` is
             the JSON text in the kind's current version. It must look at one row at a time,
             because events are folded in batches.
+        owner: the plugin that brings it, filled in by the host; empty for the core's.
     """
 
     name: str
@@ -70,6 +71,7 @@ class TableSpec:
     kinds: tuple[str, ...]
     columns: tuple[ColumnSpec, ...]
     select: str
+    owner: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +85,7 @@ class ViewSpec:
         sql: the SELECT.
         needs: views that must be there before it.
         kept: computed once when first asked for, and kept for as long as the view is open.
+        owner: the plugin that brings it, filled in by the host; empty for the core's.
     """
 
     name: str
@@ -91,6 +94,7 @@ class ViewSpec:
     sql: str
     needs: tuple[str, ...] = ()
     kept: bool = False
+    owner: str = ""
 
 
 @dataclass(frozen=True, slots=True)

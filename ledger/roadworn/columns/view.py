@@ -4,6 +4,7 @@ Everything here is derived from the ledger and can be thrown away. A view is a s
 speaks of the ledger as it was when the view was opened.
 """
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
@@ -16,10 +17,11 @@ from roadworn.checks.odd import MOST_KM_PER_DAY
 from roadworn.columns.build import folder_of, head_of
 from roadworn.columns.keeping import Keeping, Question, digest_of_arrays, digest_of_rows
 from roadworn.columns.kept import Codec, Kept, nothing
-from roadworn.columns.spec import Progress, Rows, TableInfo, TableSpec, known_until
+from roadworn.columns.spec import Progress, Rows, TableInfo, TableSpec, ViewSpec, known_until
 from roadworn.model.catalogue import Catalogue, catalogue
 from roadworn.model.errors import QueryError, UsageError
 from roadworn.model.kinds import KindRegistry
+from roadworn.model.messages import Problem
 from roadworn.store.merkle import EMPTY, Checkpoint
 from roadworn.trade.warranty import WINDOW_DAYS, WINDOW_KM
 
@@ -31,6 +33,8 @@ if TYPE_CHECKING:
     from roadworn.columns.session import Session
 
 KnownBy = Literal["recorded", "occurred"]
+#: What plugins add to the read model.
+Brought = Sequence[TableSpec | ViewSpec]
 
 #: A vehicle without an event for longer than this is no longer taken to be running.
 UNSEEN_DAYS = 400
@@ -50,7 +54,8 @@ def open_view(
     as_of: str | date | None = None,
     known_by: KnownBy = "recorded",
     kinds: KindRegistry | Callable[[], KindRegistry] | None = None,
-    tables: Sequence[TableSpec] | Callable[[], Sequence[TableSpec]] = (),
+    tables: Brought | Callable[[], Brought] = (),
+    tell: Callable[[Problem], object] | None = None,
     keep: str = "",
     progress: Progress | None = None,
     cache: bool = True,
@@ -68,7 +73,8 @@ def open_view(
             down by then; ``occurred`` takes what had happened by then, whenever it was written
             down, and retractions count by their own date.
         kinds: the event kinds, with those of plugins; or what returns them when they are needed.
-        tables: plugins' tables; or what returns them.
+        tables: plugins' tables and views; or what returns them.
+        tell: is told what of plugins is left out, once that is known.
         keep: keep answers beside the columns. A text that changes with everything they depend on
             besides the ledger and these arguments; an empty one keeps none.
         progress: called with (events done, events in all) while folding.
@@ -86,6 +92,7 @@ def open_view(
         Path(ledger_path),
         kinds if callable(kinds) else lambda: kinds or KindRegistry(),
         tables if callable(tables) else lambda: tables,
+        tell,
         keep,
         cache,
         unseen_days,
@@ -96,7 +103,7 @@ def open_view(
     return LedgerView(source, _day(as_of), known_by, progress=progress)
 
 
-def dictionary(tables: Sequence[TableSpec] = ()) -> list[TableInfo]:
+def dictionary(tables: Brought = ()) -> list[TableInfo]:
     """Return what tables and views there are, and what each of their columns means."""
     from roadworn.columns.session import dictionary_of
     from roadworn.columns.tables import CORE_TABLES
@@ -110,7 +117,8 @@ class _Source:
 
     path: Path
     kinds: Callable[[], KindRegistry]
-    tables: Callable[[], Sequence[TableSpec]]
+    tables: Callable[[], Brought]
+    tell: Callable[[Problem], object] | None
     keep: str
     cache: bool
     unseen_days: int
@@ -149,6 +157,7 @@ class LedgerView(Keeping):
         self._progress = progress
         self._asked: dict[str, Rows] = {}
         self._opened: Session | None = None
+        self._left_out: dict[str, Problem] = {}
         if source.keep:
             self.checkpoint = head_of(source.path)
             self._answers = self._kept_answers()
@@ -266,7 +275,7 @@ class LedgerView(Keeping):
         try:
             return rows_within(self._session.con, query, seconds, megabytes)
         except duckdb.Error as error:
-            raise QueryError(_one_sentence(error)) from error
+            raise self._fault(query, error) from error
 
     def set_back(self, day: str | date, *, known_by: KnownBy | None = None) -> "LedgerView":
         """Open another view of the same ledger as of an earlier day.
@@ -327,6 +336,7 @@ class LedgerView(Keeping):
         import duckdb
 
         from roadworn.columns.build import build, load_payloads
+        from roadworn.columns.fold import LeftOut
         from roadworn.columns.session import Options, Session
         from roadworn.columns.tables import CORE_TABLES
 
@@ -335,7 +345,11 @@ class LedgerView(Keeping):
         )
         con.execute("SET TimeZone = 'UTC'")
         source = self._source
-        kinds, tables = source.kinds(), (*CORE_TABLES, *source.tables())
+        # Whoever hands one over by hand answers for it as a plugin does, by its prefix.
+        kinds = source.kinds()
+        brought = [replace(spec, owner=spec.owner or _prefix(spec)) for spec in source.tables()]
+        tables = (*CORE_TABLES, *(spec for spec in brought if isinstance(spec, TableSpec)))
+        left_out = LeftOut()
         self.checkpoint = build(
             con,
             source.path,
@@ -344,7 +358,11 @@ class LedgerView(Keeping):
             use_cache=source.cache,
             progress=self._progress,
             at=self.checkpoint if source.keep else None,
+            left_out=left_out,
         )
+        self._left_out |= left_out.tables
+        for problem in left_out.problems():
+            self._tell(problem)
         few = self.checkpoint.size <= _ROW_GROUP
         if few:
             # A scan of so few rows cannot be shared out; more threads only wait for each other.
@@ -354,7 +372,7 @@ class LedgerView(Keeping):
         con.execute("SET lock_configuration = true")
         return Session(
             con,
-            tables,
+            left_out.rest(tables),
             Options(
                 self._known,
                 self.today,
@@ -365,7 +383,26 @@ class LedgerView(Keeping):
                 few,
             ),
             lambda: load_payloads(con, source.path, self.checkpoint.size, kinds),
+            [spec for spec in brought if isinstance(spec, ViewSpec)],
+            self._leave_out,
         )
+
+    def _tell(self, problem: Problem) -> None:
+        if self._source.tell is not None:
+            self._source.tell(problem)
+
+    def _leave_out(self, name: str, problem: Problem) -> None:
+        """Note that a view of a plugin cannot be made."""
+        self._left_out[name] = problem
+        self._tell(problem)
+
+    def _fault(self, query: str, error: Exception) -> QueryError:
+        """Return why a query cannot be run; of what is left out, why that is."""
+        words = set(re.findall(r"\w+", query.lower()))
+        missing = next((p for name, p in self._left_out.items() if name.lower() in words), None)
+        if missing is not None:
+            return QueryError(f"The query cannot be run: {missing.message}.")
+        return QueryError(_one_sentence(error))
 
     def _run(self, query: str, parameters: Sequence[Any]) -> "duckdb.DuckDBPyConnection":
         import duckdb
@@ -374,7 +411,11 @@ class LedgerView(Keeping):
             self._session.prepare(query)
             return self._session.con.execute(query, list(parameters))
         except duckdb.Error as error:
-            raise QueryError(_one_sentence(error)) from error
+            raise self._fault(query, error) from error
+
+
+def _prefix(spec: TableSpec | ViewSpec) -> str:
+    return spec.name.removeprefix("main.").partition("_")[0]
 
 
 def _day(as_of: str | date | None) -> date | None:
@@ -399,6 +440,7 @@ __all__ = [
     "Rows",
     "TableInfo",
     "TableSpec",
+    "ViewSpec",
     "dictionary",
     "open_view",
 ]

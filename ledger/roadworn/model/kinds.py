@@ -16,7 +16,7 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from roadworn.model import estimates, payloads, wheels
-from roadworn.model.errors import LedgerRefused, UnknownName, UsageError
+from roadworn.model.errors import LedgerRefused, PluginFailure, UnknownName, UsageError
 from roadworn.model.payloads import FREE, ComponentId, Day, Distance, Money, Payload
 
 #: kind -> payload model of its current version. All core kinds are at version 1.
@@ -56,18 +56,21 @@ class EventKind:
         model: payload model of the current version.
         version: current version, from 1.
         upcasts: version -> function from that version's payload to the next one's.
+        owner: the plugin that brings it, filled in by the host; empty for the core's.
     """
 
     name: str
     model: type[Payload]
     version: int = 1
     upcasts: Mapping[int, Upcast] = field(default_factory=dict)
+    owner: str = ""
 
     def upcast(self, version: int, payload: dict[str, Any]) -> dict[str, Any]:
         """Lift a stored payload of `version` to the current one.
 
         Raises:
             LedgerRefused: the payload is newer than this program, or a step is missing.
+            PluginFailure: a step of a plugin's kind raised, or gave no payload.
         """
         if version > self.version:
             raise LedgerRefused(
@@ -80,8 +83,24 @@ class EventKind:
                     f"Kind {self.name} has no upcast from version {step}: "
                     "reinstall the plugin that brings the kind."
                 )
-            payload = self.upcasts[step](payload)
+            payload = self._lifted(step, payload)
         return payload
+
+    def _lifted(self, step: int, payload: dict[str, Any]) -> dict[str, Any]:
+        if not self.owner:
+            return self.upcasts[step](payload)
+        try:
+            lifted = self.upcasts[step](payload)
+            if not isinstance(lifted, dict):
+                raise TypeError(f"it gave a {type(lifted).__name__}")  # noqa: TRY301
+        # A step of a plugin may raise anything.
+        except Exception as error:
+            raise PluginFailure(
+                f"The plugin {self.owner!r} cannot lift an event of kind {self.name} from version "
+                f"{step} ({type(error).__name__}: {error})",
+                "update or uninstall it",
+            ) from error
+        return lifted
 
 
 class KindRegistry:

@@ -270,3 +270,18 @@ def shown(value: object) -> str:
     """Return a given value for a message, shortened."""
     text = repr(value) if isinstance(value, str) else str(value)
     return text if len(text) <= 60 else text[:57] + "..."
+
+
+def broken(plugin: str, what: str, why: str, row: int = 0) -> Problem:
+    """Return the problem of a plugin that could not be used, or of a part of it.
+
+    Args:
+        plugin: its name.
+        what: what it brings or does, for instance ``cannot be loaded``.
+        why: the reason.
+        row: number of the event at which it shows, 0 when it is none.
+    """
+    said = "The plugin {plugin!r} {what}: {why}"
+    message = Sentence("broken-plugin", said, plugin=plugin, what=what, why=why)
+    hint = "update or uninstall it; everything else goes on without it"
+    return Problem("broken-plugin", message, hint, row=row)

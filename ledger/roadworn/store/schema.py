@@ -7,10 +7,17 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
+from contextvars import ContextVar
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from roadworn.model.errors import EnvironmentFailure, LedgerBusy, LedgerDamaged, NotALedger
+from roadworn.model.errors import (
+    EnvironmentFailure,
+    LedgerBusy,
+    LedgerDamaged,
+    LedgerRefused,
+    NotALedger,
+)
 
 if TYPE_CHECKING:
     from sqlite_utils.db import Database
@@ -22,6 +29,9 @@ SHAPE = 2
 READABLE = 1
 #: Marks a file as a ledger, kept in PRAGMA application_id ("Rdwn").
 APPLICATION_ID = 0x5264776E
+
+#: Whether foreign code runs here that was handed a view.
+ONLY_READING: ContextVar[bool] = ContextVar("only_reading", default=False)
 
 EVENT_COLUMNS = (
     "seq",
@@ -327,8 +337,13 @@ def connect(path: Path, *, writable: bool) -> sqlite3.Connection:
     memory of its write-ahead log, so there the file is read as it stands.
 
     Raises:
+        LedgerRefused: this thread may only read, see `ONLY_READING`.
         sqlite3.Error: wrap the call in `plain_failures`.
     """
+    if writable and ONLY_READING.get():
+        raise LedgerRefused(
+            "A plugin that is asked a question may not write: let an importer of its own do that."
+        )
     uri = path.absolute().as_uri()
     mode = "rw" if writable else "ro"
     connection = _open(f"{uri}?mode={mode}")

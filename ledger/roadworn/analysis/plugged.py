@@ -1,0 +1,445 @@
+"""The plugins of this process and what they bring, each thing checked when it is received.
+
+pluggy fails a whole hook call when one plugin raises and a whole load when one entry point
+cannot be imported. Here each entry point is loaded alone and each hook is called plugin by
+plugin; what does not fit is left out and kept as a `Problem` that names its plugin. Whoever came
+first holds a name: nobody is removed by one who comes later, and ``bundled`` is not to be had.
+"""
+
+import importlib.metadata
+import os
+import re
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import replace
+from difflib import get_close_matches
+from functools import partial
+from textwrap import shorten
+from typing import TYPE_CHECKING, Any, Final
+
+import pluggy
+
+from roadworn.analysis import Analysis, Deferred, Settings
+from roadworn.analysis.doors import Hooks, doors
+from roadworn.analysis.guarded import HOOK_LIMIT, IMPORT_LIMIT, guarded
+from roadworn.model.errors import UsageError
+from roadworn.model.kinds import EventKind, KindRegistry
+from roadworn.model.messages import Problem, Sentence, broken
+from roadworn.model.payloads import Payload
+
+if TYPE_CHECKING:
+    from roadworn.columns.spec import TableSpec, ViewSpec
+
+GROUP: Final = "roadworn"
+#: Set to ``off`` in the environment, no plugin but the bundled one is loaded.
+PLUGINS: Final = "ROADWORN_PLUGINS"
+BUNDLED: Final = "bundled"
+#: Of what an error of a plugin says, in letters.
+_LONGEST: Final = 400
+_BUNDLE: Final = "roadworn_plugins.bundle"
+_KIND: Final = re.compile(r"[A-Za-z][A-Za-z0-9_-]{0,30}\.[A-Za-z0-9_.-]{1,60}")
+_TABLE: Final = re.compile(r"[A-Za-z][A-Za-z0-9]{0,30}_[A-Za-z0-9_]{1,60}")
+_WORD: Final = re.compile(r"[A-Za-z][A-Za-z0-9_]{0,60}")
+
+
+class Plugged:
+    """The plugins in use and what they bring.
+
+    Attributes:
+        problems: one for each plugin, or part of one, that could not be used.
+        tell: is told each problem once, when it comes up; the first call may be long after loading.
+        versions: plugin -> version of its distribution, in the order they came.
+        distributions: plugin -> name of its distribution.
+        broken: plugin that could not be taken in -> version of its distribution.
+    """
+
+    def __init__(self, tell: Callable[[Problem], object] | None = None) -> None:
+        self.manager = pluggy.PluginManager("roadworn")
+        self.manager.add_hookspecs(Hooks)
+        self.problems: list[Problem] = []
+        self.tell = tell
+        self.versions: dict[str, str] = {}
+        self.distributions: dict[str, str] = {}
+        self.broken: dict[str, str] = {}
+        self._received: dict[str, list[tuple[str, Any]]] = {}
+        self._prefixes: dict[str, str] = {}
+        self._offered: dict[str, tuple[str, Analysis | Deferred]] | None = None
+        self._registry: KindRegistry | None = None
+
+    def load_entries(self, without: Iterable[str] = ()) -> None:
+        """Take in every installed plugin, the bundled ones first and by the same door.
+
+        Raises:
+            UsageError: there is no plugin of a name in `without`.
+        """
+        left_out = set(without)
+        found = importlib.metadata.entry_points(group=GROUP)
+        off = os.environ.get(PLUGINS, "").lower() in {"off", "no", "0"}
+        met = set()
+        for entry in sorted(found, key=_order):
+            name = self._free_name(entry)
+            met.add(name)
+            if not name or name in left_out or (off and name != BUNDLED):
+                continue
+            version = entry.dist.version if entry.dist else ""
+            try:
+                module = self._guarded(name, entry.load, IMPORT_LIMIT)
+            # A plugin may raise anything while it is imported, or call sys.exit; it is named and
+            # left out.
+            except (Exception, SystemExit) as error:  # noqa: BLE001
+                self.broken[name] = version
+                self.note(name, "cannot be loaded", error)
+                continue
+            self.register(module, name, version)
+            self.distributions[name] = _distribution(entry)
+        if left_out - met:
+            unknown = min(left_out - met)
+            near = get_close_matches(unknown, met - {""}, n=1)
+            hint = f"did you mean {near[0]}?" if near else "see `roadworn plugins`."
+            raise UsageError(f"There is no plugin {unknown!r} to leave out; {hint}")
+
+    def _free_name(self, entry: importlib.metadata.EntryPoint) -> str:
+        """Return what a plugin is called here; an empty text when it cannot be taken in."""
+        ours = entry.value.partition(":")[0] == _BUNDLE
+        if (entry.name == BUNDLED) is not ours:
+            what = "calls itself 'bundled', which only Roadworn's own plugin is"
+            self.note(f"{_distribution(entry)}/{entry.name}", what, "rename its entry point")
+            return ""
+        if entry.name not in self.versions:
+            return entry.name
+        # Two packages of one name both stay, told apart by their distributions.
+        other = f"{_distribution(entry)}/{entry.name}"
+        if other in self.versions or ours:
+            return ""
+        taken = f"has the name of one of {self.distributions.get(entry.name) or 'another package'}"
+        self.note(other, taken, "it goes by its longer name here; one of the two should be renamed")
+        return other
+
+    def register(self, plugin: object, name: str, version: str = "") -> None:
+        """Add one plugin: a module, or an object with hook implementations."""
+        if name in self.versions:
+            self.note(name, "has a name that is taken", "the one that came first stays")
+            return
+        try:
+            self.manager.register(plugin, name=name)
+            self._check_hooks(plugin, name)
+            self.manager.check_pending()
+        # An object may raise when it is looked at.
+        except Exception as error:  # noqa: BLE001
+            self.broken[name] = version
+            self.note(name, "does not fit the hooks", error)
+            if self.manager.has_plugin(name):
+                self.manager.unregister(name=name)
+            return
+        self.versions[name] = version
+        self._received.clear()
+        self._prefixes.clear()
+        self._offered = self._registry = None
+
+    def _check_hooks(self, plugin: object, name: str) -> None:
+        """Name hooks that nobody calls: a slip in a name would go unnoticed for ever."""
+        known = [door.hook for door in doors()]
+        for hook in dir(plugin):
+            if hook.startswith("roadworn_") and hook not in known:
+                if getattr(getattr(plugin, hook, None), "roadworn_impl", None) is None:
+                    continue
+                near = get_close_matches(hook, known, n=1)
+                told = f"did you mean {near[0]}?" if near else "see `roadworn plugins hooks`"
+                self.note(name, f"has a hook {hook} that nobody calls", told)
+
+    def plugin_names(self) -> list[str]:
+        """Return the names of the plugins in use, bundled first."""
+        return list(self.versions)
+
+    def received(self, hook: str) -> list[tuple[str, Any]]:
+        """Return (plugin, item) for each item that passed, in the order the plugins came."""
+        if hook not in self._received:
+            check = _CHECKS[hook]
+            seen: dict[str, str] = {}
+            kept: list[tuple[str, Any]] = []
+            for plugin, item in self._call(hook):
+                try:
+                    fault = check(item)
+                # An item may raise when it is looked at.
+                except Exception as error:  # noqa: BLE001
+                    fault = f"brings something broken through {hook} ({_told(error)})"
+                if fault:
+                    self.note(plugin, fault, "it is left out")
+                    continue
+                name = item.name
+                if not self._owns(hook, plugin, name):
+                    continue
+                if name in seen:
+                    holder = seen[name]
+                    whose = (
+                        "already" if holder == plugin else f"as {holder!r} has, which came first"
+                    )
+                    self.note(plugin, f"brings {_NAMED[hook]} {name!r} {whose}", "it is left out")
+                    continue
+                seen[name] = plugin
+                kept.append((plugin, item))
+            self._received[hook] = kept
+        return self._received[hook]
+
+    def _owns(self, hook: str, plugin: str, name: str) -> bool:
+        """Return whether the prefix of a kind or table is this plugin's.
+
+        It is that of the plugin of this name, else of the first that uses it.
+        """
+        if hook not in {"roadworn_event_kinds", "roadworn_tables", "roadworn_views"}:
+            return True
+        prefix = re.split(r"[._]", name.removeprefix("main."), maxsplit=1)[0]
+        first = prefix if prefix in self.versions else plugin
+        holder = self._prefixes.setdefault(prefix, first)
+        if holder != plugin:
+            what = f"brings {_NAMED[hook]} {name!r} with the prefix of the plugin {holder!r}"
+            self.note(plugin, what, "it is left out")
+        return holder == plugin
+
+    def kinds(self) -> KindRegistry:
+        """Return the core's event kinds with those of the plugins, each with its owner."""
+        if self._registry is None:
+            self._registry = KindRegistry()
+            for plugin, kind in self.received("roadworn_event_kinds"):
+                self._registry.add(replace(kind, owner=plugin))
+        return self._registry
+
+    def tables(self) -> "tuple[TableSpec | ViewSpec, ...]":
+        """Return the tables and views that plugins add to the read model, each with its owner."""
+        brought = [
+            (hook, *one)
+            for hook in ("roadworn_tables", "roadworn_views")
+            for one in self.received(hook)
+        ]
+        if not brought:
+            return ()
+        from roadworn.columns.session import dictionary_of
+        from roadworn.columns.tables import CORE_TABLES
+
+        taken = {info.name for info in dictionary_of(CORE_TABLES)}
+        taken |= {spec.name for spec in CORE_TABLES}
+        found = []
+        for hook, plugin, spec in brought:
+            name = spec.name.removeprefix("main.").lower()
+            if name in taken:
+                what = f"brings {_NAMED[hook]} {name!r}, a name that is taken"
+                self.note(plugin, what, "it is left out")
+                continue
+            taken.add(name)
+            found.append(replace(spec, owner=plugin))
+        return tuple(found)
+
+    def offered(self) -> dict[str, tuple[str, Analysis | Deferred]]:
+        """Return what analyses the plugins offer, sorted by name, each imported or not."""
+        if self._offered is None:
+            received = self.received("roadworn_analyses")
+            self._offered = dict(sorted((item.name, (plugin, item)) for plugin, item in received))
+        return self._offered
+
+    def loaded(self, name: str) -> tuple[str, Analysis] | None:
+        """Return plugin and analysis, imported now if it was not; None when that fails."""
+        known = self.offered()
+        if name not in known:
+            return None
+        plugin, item = known[name]
+        if isinstance(item, Deferred):
+            try:
+                item = self._guarded(plugin, partial(_imported, item), IMPORT_LIMIT)
+            # The plugin's own code is imported here: whatever it raises is its problem, not ours.
+            except (Exception, SystemExit) as error:  # noqa: BLE001
+                self.note(plugin, f"brings an analysis {name!r} that cannot be loaded", error)
+                del known[name]
+                return None
+            known[name] = (plugin, item)
+        return plugin, item
+
+    def _call(self, hook: str) -> Iterator[tuple[str, Any]]:
+        """Yield (plugin name, item) for each item a hook returns, plugin by plugin."""
+        for name in self.plugin_names():
+            function = getattr(self.manager.get_plugin(name), hook, None)
+            if function is None:
+                continue
+            try:
+                items = self._guarded(name, partial(_items, function), HOOK_LIMIT)
+            # The plugin's own code runs here: whatever it raises is its problem, not ours.
+            except (Exception, SystemExit) as error:  # noqa: BLE001
+                self.note(name, f"failed in {hook}", error)
+                continue
+            for item in items:
+                yield name, item
+
+    def _guarded(self, plugin: str, work: Callable[[], Any], limit: float) -> Any:  # noqa: ANN401
+        """Run a plugin's code within bounds; that of the program itself needs none."""
+        return work() if plugin == BUNDLED else guarded(work, limit)
+
+    def note(self, plugin: str, what: str, error: object) -> None:
+        """Keep a problem of a plugin, and tell it once."""
+        self.take(broken(plugin, what, _told(error)))
+
+    def take(self, problem: Problem) -> None:
+        """Keep a problem that was met elsewhere, and tell it once."""
+        if problem not in self.problems:
+            self.problems.append(problem)
+            if self.tell is not None:
+                self.tell(problem)
+
+    def problems_of(self, plugin: str) -> list[Problem]:
+        """Return the problems that name a plugin."""
+        return [
+            one
+            for one in self.problems
+            if isinstance(one.message, Sentence) and one.message.arguments.get("plugin") == plugin
+        ]
+
+
+def _order(entry: importlib.metadata.EntryPoint) -> tuple[bool, str, str]:
+    return entry.value.partition(":")[0] != _BUNDLE, entry.name, _distribution(entry)
+
+
+def _distribution(entry: importlib.metadata.EntryPoint) -> str:
+    return entry.dist.name if entry.dist else entry.value.partition(".")[0].partition(":")[0]
+
+
+def _told(error: object) -> str:
+    kind = f"{type(error).__name__}: " if isinstance(error, BaseException) else ""
+    return kind + shorten(str(error), _LONGEST, placeholder=" ...")
+
+
+def _imported(deferred: Deferred) -> Analysis:
+    """Import an analysis.
+
+    Raises:
+        ValueError: it is none, or not as it must be.
+    """
+    found = deferred.load()
+    fault = _analysis_fault(found)
+    if fault:
+        raise ValueError(fault)
+    return found
+
+
+def _items(hook: Callable[[], object]) -> list[Any]:
+    """Return what a hook gives as a list.
+
+    Raises:
+        TypeError: it is no sequence.
+    """
+    items = hook()
+    if isinstance(items, str | bytes | Mapping) or not isinstance(items, Iterable):
+        raise TypeError(f"it returned {_a(items)} and not a list")
+    return list(items)
+
+
+def _is(item: object, kind: type) -> bool:
+    """Return whether an item is of a type; what its parts are is not believed, whatever it says."""
+    return isinstance(item, kind)
+
+
+def _a(item: object) -> str:
+    if item is None:
+        return "None"
+    name = type(item).__name__
+    return f"{'an' if name[:1].lower() in 'aeiou' else 'a'} {name}"
+
+
+def _text(item: object, *names: str) -> str:
+    """Return which of some attributes is no text with something in it, or an empty text."""
+    return next(
+        (n for n in names if not isinstance(v := getattr(item, n), str) or not v.strip()), ""
+    )
+
+
+def _analysis_fault(item: Any) -> str:  # noqa: ANN401
+    if _is(item, Deferred):
+        bad = _text(item, "name", "module", "attribute")
+        return f"brings an analysis {item.name!r} whose {bad} is no text" if bad else ""
+    if not _is(item, Analysis):
+        return f"returned {_a(item)}, which is no Analysis"
+    called = f"brings an analysis {item.name!r}"
+    if bad := _text(item, "title", "question"):
+        return f"{called} whose {bad} is no text"
+    if not callable(item.run):
+        return f"{called} whose run is {_a(item.run)} and no function"
+    if not (isinstance(item.settings, type) and issubclass(item.settings, Settings)):
+        return f"{called} whose settings are no model of Settings"
+    fields = item.settings.model_fields.items()
+    if must := [name for name, field in fields if field.is_required()]:
+        return f"{called} whose setting {must[0]!r} has no default"
+    return ""
+
+
+def _kind_fault(item: Any) -> str:  # noqa: ANN401
+    if not _is(item, EventKind):
+        return f"returned {_a(item)}, which is no EventKind"
+    called = f"brings an event kind {item.name!r}"
+    if not isinstance(item.name, str) or not _KIND.fullmatch(item.name):
+        return f"{called}, which needs a prefix of its plugin, as in 'myshop.wash'"
+    if not (isinstance(item.model, type) and issubclass(item.model, Payload)):
+        return f"{called} whose model is no Payload"
+    if type(item.version) is not int or item.version < 1:
+        return f"{called} whose version is {item.version!r} and no whole number from 1"
+    if not isinstance(item.upcasts, Mapping):
+        return f"{called} whose upcasts are {_a(item.upcasts)} and no mapping"
+    if missing := [step for step in range(1, item.version) if not callable(item.upcasts.get(step))]:
+        return f"{called} that has no upcast from version {missing[0]}"
+    return ""
+
+
+def _table_fault(item: Any) -> str:  # noqa: ANN401
+    from roadworn.columns.spec import COMMON, TableSpec
+
+    if not _is(item, TableSpec):
+        return f"returned {_a(item)}, which is no TableSpec"
+    called = f"brings a table {item.name!r}"
+    if not isinstance(item.name, str) or not _TABLE.fullmatch(item.name):
+        return f"{called}, which needs a prefix of its plugin, as in 'myshop_washes'"
+    if not isinstance(item.kinds, tuple) or not all(isinstance(kind, str) for kind in item.kinds):
+        return f"{called} whose kinds are no tuple of texts"
+    if not isinstance(item.select, str):
+        return f"{called} whose select is {_a(item.select)} and no text"
+    return _columns_fault(called, item, {column[0] for column in COMMON})
+
+
+def _view_fault(item: Any) -> str:  # noqa: ANN401
+    from roadworn.columns.spec import ViewSpec
+
+    if not _is(item, ViewSpec):
+        return f"returned {_a(item)}, which is no ViewSpec"
+    called = f"brings a view {item.name!r}"
+    schema, _, word = str(item.name).partition(".")
+    if schema != "main" or not _TABLE.fullmatch(word):
+        return f"{called}, which needs a prefix of its plugin, as in 'main.myshop_washes'"
+    if not isinstance(item.sql, str) or not isinstance(item.needs, tuple):
+        return f"{called} whose sql or needs are not as ViewSpec says"
+    return _columns_fault(called, item, set())
+
+
+def _columns_fault(called: str, item: Any, taken: set[str]) -> str:  # noqa: ANN401
+    """Return what is wrong with a comment and columns of a table or view, or an empty text."""
+    if bad := _text(item, "comment"):
+        return f"{called} whose {bad} is no text"
+    if not isinstance(item.columns, tuple) or not item.columns:
+        return f"{called} without columns"
+    for column in item.columns:
+        plain = isinstance(column, tuple) and len(column) == 3
+        if not plain or not all(isinstance(part, str) and part for part in column):
+            return f"{called} with a column {column!r}, which is no (name, type, meaning)"
+        if not _WORD.fullmatch(column[0]):
+            return f"{called} with a column called {column[0]!r}: use letters, digits and _"
+        if column[0].lower() in taken:
+            return f"{called} with a column {column[0]!r}, which is there already"
+        taken.add(column[0].lower())
+    return ""
+
+
+_CHECKS: Final[Mapping[str, Callable[[Any], str]]] = {
+    "roadworn_analyses": _analysis_fault,
+    "roadworn_event_kinds": _kind_fault,
+    "roadworn_tables": _table_fault,
+    "roadworn_views": _view_fault,
+}
+_NAMED: Final[Mapping[str, str]] = {
+    "roadworn_analyses": "an analysis",
+    "roadworn_event_kinds": "an event kind",
+    "roadworn_tables": "a table",
+    "roadworn_views": "a view",
+}

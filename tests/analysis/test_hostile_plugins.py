@@ -1,0 +1,524 @@
+"""Whatever a plugin does, it is named, the rest works, and standard output holds data alone.
+
+Each row is a plugin that somebody could write by mistake or on purpose. It is tried beside one
+that works and the bundled ones, on the command line as a user would meet it.
+"""
+
+import importlib.metadata
+import json
+import os
+import shutil
+import sqlite3
+import sys
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from decimal import Decimal
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+from commandline import Outcome, Run
+
+from roadworn import (
+    Analysis,
+    Column,
+    Deferred,
+    EventKind,
+    Ledger,
+    Payload,
+    PluginHost,
+    Result,
+    Settings,
+    Table,
+    TableSpec,
+    hookimpl,
+)
+from roadworn.analysis import guarded
+from roadworn.columns.spec import ViewSpec
+from roadworn.testing import event
+
+
+class Wash(Payload):
+    """A wash."""
+
+    litres: int
+    note: str | None = None
+
+
+class Needs(Settings):
+    """A setting that must be given."""
+
+    litres: int
+
+
+def fine(_view: object, _settings: object) -> Result:
+    return Result("fine", (Table("t", "T", (Column("a", "A"),), (("x",),)),))
+
+
+def analysis(name: str = "bad-one", run: Any = fine, **more: Any) -> Analysis:
+    return Analysis(name, more.pop("title", "Bad"), more.pop("question", "Bad?"), run, **more)
+
+
+def table(name: str = "bad_washes", **more: Any) -> TableSpec:
+    told: dict[str, Any] = {
+        "comment": "a wash",
+        "kinds": ("good.wash",),
+        "columns": (("litres", "INTEGER", "how much"),),
+        "select": "SELECT seq, CAST(payload->>'litres' AS INTEGER) AS litres FROM batch",
+    }
+    return TableSpec(name, **{**told, **more})
+
+
+def view(name: str = "main.bad_days", sql: str = "SELECT 1 AS n", **more: Any) -> ViewSpec:
+    return ViewSpec(name, "a day", (("n", "INTEGER", "number"),), sql, **more)
+
+
+def plugin(**hooks: Any) -> object:
+    """Return a plugin whose hooks give lists, or do what a function does."""
+    return type("Plugin", (), {f"roadworn_{n}": _hook(given) for n, given in hooks.items()})()
+
+
+def _hook(given: Any) -> Any:
+    @hookimpl
+    def hook(self: object) -> Any:
+        return given() if callable(given) else given
+
+    return hook
+
+
+GOOD = plugin(
+    analyses=[analysis("good-one")],
+    event_kinds=[EventKind("good.wash", Wash)],
+    tables=[table("good_washes")],
+    views=[view("main.good_days", "SELECT count(*) AS n FROM good_washes")],
+)
+
+
+def raises(error: BaseException) -> Callable[[], Any]:
+    def go(*_: object) -> Any:
+        raise error
+
+    return go
+
+
+def prints(*_: object) -> list[Analysis]:
+    print("PRINTED")
+    os.write(1, b"WRITTEN\n")
+    return [analysis("prints-not")]
+
+
+def forever(*_: object) -> Any:
+    threading.Event().wait(30)
+
+
+class Unlookable:
+    """Raises whenever it is looked at."""
+
+    def __getattribute__(self, name: str) -> Any:
+        if name == "__class__":
+            return Unlookable
+        raise RuntimeError("do not look")
+
+
+#: What a hook brings or does -> a word of the sentence that names it.
+BRINGS: dict[str, tuple[dict[str, Any], str]] = {
+    "hook raises": ({"analyses": raises(ValueError("no coolant"))}, "no coolant"),
+    "hook leaves": ({"analyses": raises(SystemExit(3))}, "SystemExit"),
+    "hook never ends": ({"analyses": forever}, "took longer"),
+    "hook gives None": ({"analyses": lambda: None}, "returned None"),
+    "hook gives a text": ({"analyses": "part-lifespans"}, "returned a str"),
+    "hook gives a mapping": ({"analyses": {"a": 1}}, "returned a dict"),
+    "hook gives a number": ({"analyses": 7}, "returned an int"),
+    "hook gives one analysis bare": ({"analyses": analysis()}, "an Analysis and not a list"),
+    "hook gives what raises": ({"analyses": lambda: (1 // 0 for _ in "x")}, "ZeroDivision"),
+    "no analysis": ({"analyses": [42]}, "no Analysis"),
+    "a class for an analysis": ({"analyses": [Analysis]}, "no Analysis"),
+    "cannot be looked at": ({"analyses": [Unlookable()]}, "no Analysis"),
+    "title is no text": ({"analyses": [analysis(title=5)]}, "title"),
+    "title is empty": ({"analyses": [analysis(title=" ")]}, "title"),
+    "question is None": ({"analyses": [analysis(question=None)]}, "question"),
+    "run is no function": ({"analyses": [analysis(run="run")]}, "no function"),
+    "settings are no model": ({"analyses": [analysis(settings=dict)]}, "no model of Settings"),
+    "settings are an instance": ({"analyses": [analysis(settings=Settings())]}, "no model"),
+    "a setting must be given": ({"analyses": [analysis(settings=Needs)]}, "no default"),
+    "name of a bundled one": ({"analyses": [analysis("next-repairs")]}, "'bundled' has"),
+    "name of a sister": ({"analyses": [analysis("good-one")]}, "'good' has"),
+    "twice its own": ({"analyses": [analysis(), analysis()]}, "already"),
+    "deferred to nowhere": ({"analyses": [Deferred("x", "", "X")]}, "is no text"),
+    "no kind": ({"event_kinds": [Wash]}, "no EventKind"),
+    "kind without prefix": ({"event_kinds": [EventKind("wash", Wash)]}, "prefix"),
+    "name of a core kind": ({"event_kinds": [EventKind("repair", Wash)]}, "prefix"),
+    "kind named in SQL": ({"event_kinds": [EventKind("b.w'; DROP", Wash)]}, "prefix"),
+    "kind called 5": ({"event_kinds": [EventKind(5, Wash)]}, "prefix"),  # type: ignore[arg-type]
+    "model is no payload": ({"event_kinds": [EventKind("bad.w", dict)]}, "no Payload"),  # type: ignore[arg-type]
+    "model is an instance": (
+        {"event_kinds": [EventKind("bad.w", Wash(litres=1))]},  # type: ignore[arg-type]
+        "no Payload",
+    ),
+    "version 0": ({"event_kinds": [EventKind("bad.w", Wash, 0)]}, "version"),
+    "version True": ({"event_kinds": [EventKind("bad.w", Wash, True)]}, "version"),
+    "a step is missing": ({"event_kinds": [EventKind("bad.w", Wash, 3, {1: dict})]}, "version 2"),
+    "upcasts are a list": ({"event_kinds": [EventKind("bad.w", Wash, 2, [dict])]}, "no mapping"),  # type: ignore[arg-type]
+    "kind of a sister": ({"event_kinds": [EventKind("good.wash", Wash)]}, "prefix of the plugin"),
+    "prefix of a sister": ({"event_kinds": [EventKind("good.wax", Wash)]}, "prefix of the plugin"),
+    "no table": ({"tables": ["washes"]}, "no TableSpec"),
+    "table without prefix": ({"tables": [table("washes")]}, "prefix"),
+    "name of a core table": ({"tables": [table("part_lives")]}, "taken"),
+    "name of a core step": ({"tables": [table("reading_details")]}, "taken"),
+    "core name in capitals": ({"tables": [table("Part_Lives")]}, "taken"),
+    "table with a quote": ({"tables": [table('bad_"; DROP')]}, "prefix"),
+    "table of a sister": ({"tables": [table("good_more")]}, "prefix of the plugin"),
+    "table without columns": ({"tables": [table(columns=())]}, "without columns"),
+    "column of two": ({"tables": [table(columns=(("a", "INTEGER"),))]}, "no (name, type, meaning)"),
+    "column without meaning": ({"tables": [table(columns=(("a", "INTEGER", ""),))]}, "meaning"),
+    "column of the core": ({"tables": [table(columns=(("seq", "BIGINT", "n"),))]}, "there already"),
+    "columns twice": ({"tables": [table(columns=(("a", "INTEGER", "n"),) * 2)]}, "there already"),
+    "column of a wrong type": ({"tables": [table(columns=(("litres", "LITRE", "n"),))]}, "LITRE"),
+    "type that runs on": (
+        {"tables": [table(columns=(("litres", "INTEGER); DROP TABLE raw.events; --", "n"),))]},
+        "no type",
+    ),
+    "select is no SQL": ({"tables": [table(select="SELEC seq FROM batch")]}, "SELEC"),
+    "select of nothing": ({"tables": [table(select="")]}, "single SELECT"),
+    "select that deletes": ({"tables": [table(select="DELETE FROM raw.events")]}, "single SELECT"),
+    "two statements": ({"tables": [table(select="SELECT 1; SELECT 2")]}, "single SELECT"),
+    "select of what is not there": ({"tables": [table(select="SELECT x FROM nosuch")]}, "nosuch"),
+    "select lacks a column": ({"tables": [table(select="SELECT seq FROM batch")]}, "litres"),
+    "select is None": ({"tables": [table(select=None)]}, "no text"),
+    "kinds are a text": ({"tables": [table(kinds="good.wash")]}, "no tuple"),
+    "comment is None": ({"tables": [table(comment=None)]}, "comment"),
+    "fails on an event": (
+        {
+            "tables": [
+                table(select="SELECT seq, CAST(payload->>'note' AS INTEGER) AS litres FROM batch")
+            ]
+        },
+        "at event number 2",
+    ),
+    "divides by nothing": (
+        {"tables": [table(select="SELECT seq, error('no ' || seq) AS litres FROM batch")]},
+        "no 2",
+    ),
+    "no view": ({"views": ["days"]}, "no ViewSpec"),
+    "view of a step": ({"views": [view("base.bad_days")]}, "prefix"),
+    "name of a core view": ({"views": [view("main.part_lives")]}, "taken"),
+    "a hook nobody calls": ({"analysis": [analysis()]}, "roadworn_analyses"),
+}
+
+
+@dataclass
+class Installed:
+    """Entry points as if distributions had been installed."""
+
+    points: list[Any] = field(default_factory=list)
+
+    def add(self, name: str, plugin: object, value: str = "", dist: str = "") -> None:
+        load = plugin if isinstance(plugin, _Loading) else lambda: plugin
+        self.points.append(
+            SimpleNamespace(
+                name=name,
+                value=value or f"{name}_roadworn",
+                dist=SimpleNamespace(name=dist or f"roadworn-{name}", version="1.0"),
+                load=load,
+            )
+        )
+
+
+class _Loading:
+    """What runs when a plugin is imported."""
+
+    def __init__(self, work: Callable[[], Any]) -> None:
+        self.work = work
+
+    def __call__(self) -> Any:
+        return self.work()
+
+
+@pytest.fixture
+def installed(monkeypatch: pytest.MonkeyPatch) -> Installed:
+    """The bundled plugin and one that works, beside which others are put."""
+    real = [e for e in importlib.metadata.entry_points(group="roadworn") if e.name == "bundled"]
+    found = Installed(list(real))
+    found.add("good", GOOD)
+    monkeypatch.setattr(importlib.metadata, "entry_points", lambda *, group: list(found.points))
+    monkeypatch.setattr("roadworn.analysis.plugged.HOOK_LIMIT", 0.2)
+    monkeypatch.setattr("roadworn.analysis.plugged.IMPORT_LIMIT", 0.3)
+    return found
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A ledger with a wash of the good plugin, its second event."""
+    path = tmp_path_factory.mktemp("shop") / "roadworn.db"
+    host = PluginHost()
+    host.register(GOOD, "good")
+    with Ledger.create(path, kinds=host.kinds()) as ledger:
+        ledger.append_many(
+            [
+                event("bus-1", "enrolment", "2026-01-05", odometer=100, vehicle_class="bus"),
+                event("bus-1", "good.wash", "2026-02-05", litres=80, note="hot"),
+                event("bus-1", "odometer_reading", "2026-03-05", odometer=900),
+            ]
+        )
+    return path
+
+
+@pytest.fixture
+def shop(run: Run, written: Path, tmp_path: Path) -> Run:
+    """A command line on a copy of that ledger."""
+    shutil.copy(written, tmp_path)
+    return run
+
+
+def told(done: Outcome, name: str, words: str) -> None:
+    """Hold that a plugin is named with words, and that nobody is blamed for it."""
+    said = [line for line in done.err.splitlines() if f"plugin '{name}'" in line]
+    assert any(words in line for line in said), done.err
+    assert "fault in Roadworn" not in done.err
+    assert "Traceback" not in done.err
+
+
+@pytest.mark.parametrize("case", BRINGS)
+def test_what_a_plugin_brings_is_checked_and_the_rest_goes_on(
+    case: str, installed: Installed, shop: Run
+) -> None:
+    hooks, words = BRINGS[case]
+    installed.add("rude", plugin(**hooks))
+    # Only tables and views come to the ledger.
+    check = ["--check"] if hooks.keys() & {"tables", "views"} else []
+    done = shop("plugins", *check, "--format", "json")
+    told(done, "rude", words)
+    assert done.code == 1
+    brought = {row["plugin"]: row["brings"] for row in json.loads(done.out)}
+    assert "next-repairs" in brought["bundled"]
+    assert brought["good"] == "good-one, good.wash, good_washes, main.good_days"
+    assert "rude" in brought
+    if check:
+        asked = shop("sql", "SELECT litres FROM good_washes", "--format", "json")
+        assert (asked.code, json.loads(asked.out)) == (0, [{"litres": 80}])
+
+
+#: What happens while a plugin is imported, and a word of the sentence that names it.
+LOADS: dict[str, tuple[Callable[[], Any], str]] = {
+    "raises": (raises(ImportError("no module washer")), "no module washer"),
+    "leaves": (raises(SystemExit(0)), "SystemExit"),
+    "never ends": (forever, "took longer"),
+    "a syntax error": (raises(SyntaxError("invalid syntax")), "SyntaxError"),
+    "runs out of stack": (raises(RecursionError("too deep")), "RecursionError"),
+    "hook of a wrong shape": (
+        type("P", (), {"roadworn_analyses": hookimpl(lambda self, ledger: [])}),
+        "does not fit",
+    ),
+}
+
+
+@pytest.mark.parametrize("case", LOADS)
+def test_a_plugin_that_cannot_be_imported_is_named(
+    case: str, installed: Installed, shop: Run
+) -> None:
+    work, words = LOADS[case]
+    installed.add("rude", _Loading(work))
+    done = shop("analyses", "--format", "json")
+    told(done, "rude", words)
+    names = {row["analysis"] for row in json.loads(done.out)}
+    assert done.code == 0
+    assert {"next-repairs", "good-one"} <= names
+    assert shop("plugins").code == 1
+
+
+def test_nobody_takes_the_name_of_the_bundled_one(installed: Installed, shop: Run) -> None:
+    installed.add("bundled", plugin(analyses=[analysis()]), dist="roadworn-thief")
+    done = shop("analyses", "--format", "json")
+    told(done, "roadworn-thief/bundled", "only Roadworn's own")
+    assert "next-repairs" in {row["analysis"] for row in json.loads(done.out)}
+
+
+def test_two_packages_of_one_name_both_stay(installed: Installed, shop: Run) -> None:
+    installed.add("good", plugin(analyses=[analysis("second-one")]), dist="roadworn-other")
+    done = shop("analyses", "--format", "json")
+    told(done, "roadworn-other/good", "has the name")
+    brought = {row["analysis"]: row["plugin"] for row in json.loads(done.out)}
+    assert (brought["good-one"], brought["second-one"]) == ("good", "roadworn-other/good")
+
+
+def test_what_is_printed_is_no_data(installed: Installed, shop: Run) -> None:
+    def run(_view: object, _settings: object) -> Result:
+        prints()
+        return fine(None, None)
+
+    installed.add("loud", plugin(analyses=prints, event_kinds=lambda: prints() and []))
+    installed.add("louder", _Loading(lambda: prints() and plugin(analyses=[analysis("x-y", run)])))
+    done = shop("analyse", "x-y", "--format", "json")
+    assert done.code == 0, done.err
+    assert json.loads(done.out)["headline"] == "fine"
+    assert "PRINTED" in done.err
+
+
+def test_what_is_written_to_the_descriptor_is_no_data(capfd: pytest.CaptureFixture[str]) -> None:
+    guarded.guarded(prints, 5)
+    print("ours", flush=True)
+    out, err = capfd.readouterr()
+    assert out == "ours\n"
+    assert {"PRINTED", "WRITTEN"} <= set(err.split())
+
+
+def test_what_is_given_up_prints_no_data_later() -> None:
+    go = threading.Event()
+
+    def late() -> None:
+        go.wait(10)
+        print("LATE")
+
+    import io
+
+    before, out = sys.stdout, io.StringIO()
+    try:
+        sys.stdout = out
+        with pytest.raises(guarded.TookTooLong):
+            guarded.guarded(late, 0.02)
+        print("ours")
+        go.set()
+        time.sleep(0.1)
+        assert out.getvalue() == "ours\n"
+    finally:
+        sys.stdout = before
+
+
+def leaves(*_: object) -> Any:
+    raise SystemExit(0)
+
+
+def writes(view: Any, _settings: object) -> Result:
+    with Ledger.open(view.path) as ledger:
+        ledger.append_many([event("bus-1", "odometer_reading", "2026-04-05", odometer=950)])
+    return fine(None, None)
+
+
+def result(*cells: Any, kind: str = "text", **more: Any) -> Callable[..., Result]:
+    columns = (Column("a", "A", kind),)  # type: ignore[arg-type]
+    rows = tuple((cell,) for cell in cells)
+    return lambda *_: replace(Result("x", (Table("t", "T", columns, rows),)), **more)
+
+
+#: What an analysis does when it is run, and a word of the sentence that names it.
+RUNS: dict[str, tuple[Any, str]] = {
+    "raises": (raises(KeyError("battery")), "KeyError"),
+    "leaves": (leaves, "SystemExit"),
+    "interrupts": (raises(KeyboardInterrupt()), "KeyboardInterrupt"),
+    "returns nothing": (lambda *_: None, "NoneType"),
+    "returns a mapping": (lambda *_: {"headline": "x"}, "dict instead of a Result"),
+    "takes no settings": (lambda _view: fine(None, None), "TypeError"),
+    "headline is a number": (lambda *_: Result(5), "headline"),  # type: ignore[arg-type]
+    "tables are None": (lambda *_: Result("x", None), "tables"),  # type: ignore[arg-type]
+    "a row for a table": (lambda *_: Result("x", (("a", 1),)), "tables with a tuple"),  # type: ignore[arg-type]
+    "caveats are a text": (result("a", caveats="careful"), "caveats"),
+    "a caveat is None": (result("a", caveats=(None,)), "caveats with a NoneType"),
+    "estimates are texts": (result("a", estimates=("5",)), "estimates with a str"),
+    "charts are numbers": (result("a", charts=(5,)), "charts with a int"),
+    "a list in a cell": (result([1, 2]), "list in a cell"),
+    "a class in a cell": (result(Wash), "in a cell"),
+    "two tables of one name": (
+        lambda *_: Result("x", fine(None, None).tables * 2),
+        "two tables called 't'",
+    ),
+    "two columns of one name": (
+        lambda *_: Result("x", (Table("t", "T", (Column("a", "A"),) * 2, ()),)),
+        "two columns",
+    ),
+    "asks what is not there": (lambda v, _s: v.sql("SELECT * FROM nosuch"), "nosuch"),
+    "writes to the ledger": (writes, "may not write"),
+}
+
+
+@pytest.mark.parametrize("case", RUNS)
+def test_an_analysis_that_breaks_is_named_and_the_rest_goes_on(
+    case: str, installed: Installed, shop: Run, tmp_path: Path
+) -> None:
+    run, words = RUNS[case]
+    installed.add("rude", plugin(analyses=[analysis(run=run)]))
+    done = shop("analyse", "bad-one", "--format", "json")
+    assert (done.code, done.out) == (4, "")
+    told(done, "rude", words)
+    assert shop("analyse", "good-one").code == 0
+    with sqlite3.connect(tmp_path / "roadworn.db") as con:
+        assert con.execute("SELECT count(*) FROM events").fetchone() == (3,)
+
+
+@pytest.mark.parametrize("cell", [float("nan"), Decimal("1.5"), 3, None, "a\x1b[31mb"])
+def test_what_can_be_shown_is_no_fault(cell: Any, installed: Installed, shop: Run) -> None:
+    installed.add("fair", plugin(analyses=[analysis("fair-one", result(cell))]))
+    for fmt in ("table", "json", "csv", "html"):
+        done = shop("analyse", "fair-one", "--format", fmt)
+        assert done.code == 0, done.err
+        assert "\x1b[31m" not in done.out
+
+
+def test_an_upcast_that_raises_drops_the_event_from_the_plugins_tables_only(
+    installed: Installed, shop: Run
+) -> None:
+    def lift(_payload: dict[str, Any]) -> dict[str, Any]:
+        raise KeyError("foam")
+
+    installed.points = [one for one in installed.points if one.name != "good"]
+    kinds = [EventKind("good.wash", Wash, 2, {1: lift})]
+    installed.add("good", plugin(event_kinds=kinds, tables=[table("good_washes")]))
+    done = shop("sql", "SELECT litres FROM good_washes", "--format", "json")
+    assert (done.code, json.loads(done.out)) == (0, [])
+    told(done, "good", "number 2")
+    assert "foam" in done.err
+    for words in (("vehicles",), ("history", "bus-1"), ("outlook", "bus-1")):
+        assert shop(*words).code in {0, 1}, words
+    counted = shop("sql", "SELECT count(*) AS n FROM events", "--format", "json")
+    assert json.loads(counted.out) == [{"n": 3}]
+
+
+def test_a_plugin_older_than_an_event_is_named(
+    installed: Installed, shop: Run, tmp_path: Path
+) -> None:
+    newer = PluginHost()
+    newer.register(plugin(event_kinds=[EventKind("good.wash", Wash, 2, {1: dict})]), "good")
+    with Ledger.open(tmp_path / "roadworn.db", kinds=newer.kinds()) as ledger:
+        ledger.append_many([event("bus-1", "good.wash", "2026-04-05", litres=90)])
+    done = shop("sql", "SELECT litres FROM good_washes", "--format", "json")
+    assert (done.code, json.loads(done.out)) == (0, [{"litres": 80}])
+    told(done, "good", "version 2")
+    assert shop("vehicles").code == 0
+    assert shop("history", "bus-1").code == 0
+
+
+def test_a_view_that_cannot_be_made_is_named_by_who_asks_it(
+    installed: Installed, shop: Run
+) -> None:
+    installed.add("rude", plugin(views=[view(sql="SELECT n FROM nosuch")]))
+    done = shop("sql", "SELECT * FROM bad_days")
+    assert done.code == 2
+    told(done, "rude", "nosuch")
+    named = shop("sql", "SELECT table_name FROM information_schema.tables", "--format", "json")
+    assert named.code == 0, named.err
+    days = shop("sql", "SELECT n FROM good_days", "--format", "json")
+    assert json.loads(days.out) == [{"n": 1}]
+
+
+def test_a_prefix_is_that_of_the_plugin_of_its_name(installed: Installed, shop: Run) -> None:
+    installed.add("early", plugin(event_kinds=[EventKind("good.wash", Wash)]))
+    done = shop("plugins", "--format", "json")
+    told(done, "early", "prefix of the plugin 'good'")
+    brought = {row["plugin"]: row["brings"] for row in json.loads(done.out)}
+    assert "good.wash" in brought["good"]
+
+
+def test_a_plugin_is_left_out_by_the_users_word(
+    installed: Installed, shop: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def names(*before: str) -> set[str]:
+        return {r["plugin"] for r in json.loads(shop(*before, "plugins", "--format", "json").out)}
+
+    assert names() == {"bundled", "good"}
+    assert names("--without", "good") == {"bundled"}
+    done = shop("--without", "god", "plugins")
+    assert (done.code, "did you mean good?" in done.err) == (2, True)
+    monkeypatch.setenv("ROADWORN_PLUGINS", "off")
+    assert names() == {"bundled"}
