@@ -69,12 +69,14 @@ def known_heads(
         outside.append(Outside(f"the head in {name}", head.size, head.root))
         problems += _not_signed(head, trusted or (kept.key if kept else None), name)
     last = kept.last() if kept is not None else None
-    if last is not None:
-        outside.append(Outside("the head that was signed last", last.size, last.root))
+    if kept is not None and last is not None:
+        copied = not kept.is_home(ledger)
+        told = "the head that was signed last"
+        outside.append(Outside(told, last.size, last.root, copied))
     if kept is not None and not key_file(ledger).exists() and not signed_here:
         hint = f"find out who removed it; put it back with the line {kept.key}"
         problems.append(Problem("key-missing", f"{key_file(ledger).name} was removed.", hint))
-    if kept is not None and not outside:
+    if not outside and kept is not None:
         message = f"The ledger has the key of {kept.key.name}, but no head of it is here."
         hint = "give one that was kept elsewhere with --against"
         problems.append(Problem("head-missing", message, hint))
@@ -84,12 +86,13 @@ def known_heads(
     return Heads(kept, tuple(outside), tuple(problems), notes)
 
 
-def sign_anew(heads: Heads, report: "VerifyReport") -> None:
-    """Sign the head of a ledger that verified, where its key is."""
+def sign_anew(ledger: Path, heads: Heads, report: "VerifyReport") -> None:
+    """Sign the head of a ledger that verified, where its key is; a copy elsewhere is not signed."""
     from roadworn.store.merkle import Checkpoint
 
-    if heads.kept is not None and heads.kept.signs:
-        heads.kept.sign(Checkpoint(report.size, report.root))
+    kept = heads.kept
+    if kept is not None and kept.signs and kept.is_home(ledger):
+        kept.sign(Checkpoint(report.size, report.root))
 
 
 def contacts_changed(ledger: Path, report: "VerifyReport") -> list[Problem]:
@@ -150,6 +153,7 @@ def head(
     if last is not None and last.size and not accept:
         _still_leads_here(path, last, checkpoint.size)
     signed = kept.sign(checkpoint, anew=accept)
+    kept.move_home(path)
     if accept or make:
         with LedgerFile.open(path) as opened:
             opened.contacts.seal()

@@ -104,7 +104,7 @@ def verify(
         leave(1)
     since = "what was signed" if heads.outside else "the checkpoint"
     say(f"{path} verifies: nothing was altered, removed or slipped in since {since}.")
-    sign_anew(heads, report)
+    sign_anew(path, heads, report)
 
 
 def _in_full(state: State, report: "VerifyReport") -> "VerifyReport":
@@ -198,11 +198,14 @@ def restore(
     Where a signed head is kept, it is said how many events it had that the backup lacks.
     """
     from roadworn.store.backup import back_up
+    from roadworn.store.keeping import kept_of
     from roadworn_cli.heads import known_heads
 
     path, source = state_of(ctx).ledger, Path(file)
-    heads = known_heads(path, (), "", signed_here=True)
     made = back_up(source, path)
+    heads = known_heads(path, (), "", signed_here=True)
+    if (kept := kept_of(path)) is not None:
+        kept.move_home(path)
     with state_of(ctx).open_ledger(writable=True) as ledger:
         ledger.contacts.seal()
     typer.echo(str(made.path))

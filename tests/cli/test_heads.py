@@ -79,6 +79,21 @@ def test_a_restored_backup_says_what_it_lacks(run, garage):
     assert "no ledger" in run("restore", "nothing.db").err
 
 
+def test_an_older_backup_is_no_alarm_where_it_stands_and_can_be_put_back_elsewhere(run, garage):
+    run("contact", "OWNER-1", "--name", "A. Person")
+    assert run("backup", "monday.db").code == 0
+    assert run("record", "reading", "van-3", "98,600 mi").code == 0
+    assert run("verify").code == 0
+    done = run("--ledger", "monday.db", "verify")
+    assert (done.code, "a copy from before" in done.err) == (0, True)
+    assert run("--ledger", "elsewhere.db", "restore", "monday.db").code == 1
+    assert "A. Person" in run("--ledger", "elsewhere.db", "contact").out
+    done = run("--ledger", "elsewhere.db", "verify", "--format", "json")
+    assert [problem["code"] for problem in done.json()["problems"]] == ["older-copy"]
+    assert run("--ledger", "elsewhere.db", "head", "--accept").code == 0
+    assert run("--ledger", "elsewhere.db", "verify").code == 0
+
+
 def test_where_a_head_was_promised_none_is_a_problem(run, garage, monkeypatch):
     head = keep(garage, "head", run("head"))
     monkeypatch.setenv("ROADWORN_KEYS", str(garage / "elsewhere"))

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from roadworn.model.errors import EnvironmentFailure, LedgerDamaged, LedgerRefused
 from roadworn.store import LedgerFile
+from roadworn.store.keeping import key_file, write
 from roadworn.store.merkle import require_room, write_beside
 from roadworn.store.schema import connect, plain_failures
 from roadworn.store.verify import verify
@@ -29,7 +30,7 @@ def back_up(ledger: Path, copy: Path) -> Backup:
 
     Args:
         ledger: the ledger.
-        copy: the file to make; a checkpoint is put beside it.
+        copy: the file to make; a checkpoint and the ledger's public key are put beside it.
 
     Raises:
         UsageError: the name is too long.
@@ -56,7 +57,16 @@ def back_up(ledger: Path, copy: Path) -> Backup:
         ) from error
     with suppress(OSError), closing(connect(copy, writable=False)) as copied:
         write_beside(copy, copied)
+    _with_key(ledger, copy)
     return made
+
+
+def _with_key(ledger: Path, copy: Path) -> None:
+    """Put the public key beside a copy: whoever has the folder of keys knows it by that."""
+    with suppress(FileNotFoundError):
+        key = key_file(ledger).read_text(encoding="utf-8")
+        if not key_file(copy).exists():
+            write(key_file(copy), key)
 
 
 def _checked(making: Path, copy: Path) -> Backup:

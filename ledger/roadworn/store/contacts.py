@@ -168,7 +168,7 @@ class Contacts:
         """
         with plain_failures(self._path):
             rows = self._rows()
-            vault = _Vault.of(self._path, rows)
+            vault = _Vault.of(self._path, rows, writing=False)
             plain = [row for row in rows if not _is_sealed(row)]
             vault.expect(row for row in rows if not vault.lost(row))
             for row in plain if vault.seals else ():

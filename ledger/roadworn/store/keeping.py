@@ -67,6 +67,21 @@ class Kept:
         """
         return _read_head(self.place / "head")
 
+    def is_home(self, ledger: Path) -> bool:
+        """Return whether the ledger stands where its heads are signed, and is no copy elsewhere."""
+        with suppress(OSError):
+            return (self.place / "ledger").read_text(encoding="utf-8").strip() == _where(ledger)
+        return True
+
+    def move_home(self, ledger: Path) -> None:
+        """Say that the ledger stands there from now on.
+
+        Raises:
+            EnvironmentFailure: the folder of keys cannot be written.
+        """
+        if self.signs and not self.is_home(ledger):
+            write(self.place / "ledger", f"{_where(ledger)}\n")
+
     def sign(self, checkpoint: Checkpoint, *, anew: bool = False) -> Head:
         """Return the signed head of a checkpoint, and keep it as the last one.
 
@@ -109,7 +124,7 @@ def make_key(ledger: Path, name: str = "") -> Kept:
     kept = Kept(key, _place(key))
     _make_folder(kept.place)
     write(kept.place / "key.pem", private)
-    write(kept.place / "ledger", f"{ledger.absolute()}\n")
+    write(kept.place / "ledger", f"{_where(ledger)}\n")
     kept.sign(EMPTY)
     write(key_file(ledger), f"{key}\n")
     return kept
@@ -129,7 +144,7 @@ def kept_of(ledger: Path) -> Kept | None:
         return Kept(key, _place(key))
     for told in folder().glob("*/ledger"):
         with suppress(OSError, UsageError):
-            if told.read_text(encoding="utf-8").strip() != str(ledger.absolute()):
+            if told.read_text(encoding="utf-8").strip() != _where(ledger):
                 continue
             head = _read_head(told.parent / "head")
             private = _read_private(told.parent / "key.pem")
@@ -219,6 +234,10 @@ def _new_key(name: str, kind: int) -> tuple[str, Key]:
 
 def _place(key: Key) -> Path:
     return folder() / f"{_slug(key.name)}-{key.identifier.hex()}"
+
+
+def _where(ledger: Path) -> str:
+    return str(ledger.resolve())
 
 
 def _slug(name: str) -> str:

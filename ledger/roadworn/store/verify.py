@@ -52,11 +52,13 @@ class Outside:
         told: what they stand in, for a message: "the head in FILE".
         size: number of events then.
         root: root over them, in hexadecimal.
+        copied: the ledger is a copy made elsewhere, so that it may lack the newest events.
     """
 
     told: str
     size: int
     root: str
+    copied: bool = False
 
 
 def verify(
@@ -233,7 +235,10 @@ class _Check:
                     f"{which} missing: {head.told} was made when the ledger had {head.size} "
                     f"events, now it has {self.size}."
                 )
-                self._problem("older-copy", message, _OLDER, row=first)
+                if head.copied:
+                    self.notes.append(f"It is a copy from before. {message}")
+                else:
+                    self._problem("older-copy", message, _OLDER, row=first)
             elif head.size and self.roots.get(head.size, head.root) != head.root:
                 message = f"The first {head.size} events are not those that {head.told} is of."
                 self._problem("resealed", message, _BACKUP, row=head.size)
