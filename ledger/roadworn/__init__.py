@@ -24,12 +24,16 @@ def _where() -> dict[str, str]:
 
 
 def __dir__() -> list[str]:
-    return [*globals(), *_where()]
+    return [*globals(), *_where(), "__version__"]
 
 
 def __getattr__(name: str) -> object:
     if name == "__all__":
         return sorted(_where())
+    if name == "__version__":
+        from importlib.metadata import version
+
+        return version("roadworn")
     # Python and its tools ask for names of their own, such as __path__, more often than people.
     if not name.startswith("_") and name in _where():
         return getattr(import_module(_where()[name]), name)

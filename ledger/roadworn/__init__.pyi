@@ -14,16 +14,34 @@ from roadworn.analysis import Series as Series
 from roadworn.analysis import Settings as Settings
 from roadworn.analysis import Table as Table
 from roadworn.analysis import Tells as Tells
+from roadworn.analysis.doors import HOOKS as HOOKS
+from roadworn.analysis.doors import hookimpl as hookimpl
 from roadworn.analysis.host import PluginHost as PluginHost
-from roadworn.analysis.host import hookimpl as hookimpl
+from roadworn.columns.spec import Rows as Rows
+from roadworn.columns.spec import TableSpec as TableSpec
+from roadworn.columns.spec import ViewSpec as ViewSpec
 from roadworn.columns.view import LedgerView as LedgerView
-from roadworn.columns.view import TableSpec as TableSpec
 from roadworn.columns.view import open_view as open_view
 from roadworn.intake import Ledger as Ledger
+from roadworn.model.errors import LedgerRefused as LedgerRefused
+from roadworn.model.errors import PluginFailure as PluginFailure
+from roadworn.model.errors import ProblemsFound as ProblemsFound
+from roadworn.model.errors import QueryError as QueryError
+from roadworn.model.errors import RoadwornError as RoadwornError
+from roadworn.model.errors import UnknownName as UnknownName
+from roadworn.model.errors import UsageError as UsageError
 from roadworn.model.events import NewEvent as NewEvent
 from roadworn.model.events import StoredEvent as StoredEvent
 from roadworn.model.kinds import EventKind as EventKind
 from roadworn.model.messages import Problem as Problem
 from roadworn.model.messages import Says as Says
 from roadworn.model.messages import Sentence as Sentence
+from roadworn.model.payloads import ComponentId as ComponentId
+from roadworn.model.payloads import Day as Day
+from roadworn.model.payloads import Distance as Distance
+from roadworn.model.payloads import Money as Money
 from roadworn.model.payloads import Payload as Payload
+from roadworn.model.payloads import Position as Position
+from roadworn.model.payloads import about as about
+
+__version__: str

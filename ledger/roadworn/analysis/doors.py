@@ -5,20 +5,26 @@ stands. None is handed a ledger. What a plugin returns is checked when it is rec
 (`roadworn.analysis.plugged`), and its owner is kept with it.
 """
 
-from collections.abc import Sequence
+import re
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import pluggy
 
+from roadworn.analysis import Analysis, Deferred, Settings
+from roadworn.model.kinds import EventKind
+from roadworn.model.payloads import Payload
+
 if TYPE_CHECKING:
-    from roadworn.analysis import Analysis, Deferred
     from roadworn.columns.spec import TableSpec, ViewSpec
-    from roadworn.model.kinds import EventKind
 
 #: Number of the doors, raised whenever one is added or changed. 1 had analyses, kinds and tables.
 HOOKS: Final = 2
 
+_KIND: Final = re.compile(r"[A-Za-z][A-Za-z0-9_-]{0,30}\.[A-Za-z0-9_.-]{1,60}")
+_TABLE: Final = re.compile(r"[A-Za-z][A-Za-z0-9]{0,30}_[A-Za-z0-9_]{1,60}")
+_WORD: Final = re.compile(r"[A-Za-z][A-Za-z0-9_]{0,60}")
 hookspec = pluggy.HookspecMarker("roadworn")
 hookimpl = pluggy.HookimplMarker("roadworn")
 
@@ -60,6 +66,118 @@ class Door:
     text: str
 
 
+def doors() -> list[Door]:
+    """Return every door."""
+    return [
+        Door(hook, gives, since, (getattr(Hooks, hook).__doc__ or "").strip())
+        for hook, (gives, since) in _GIVES.items()
+    ]
+
+
+def _is(item: object, kind: type) -> bool:
+    """Return whether an item is of a type; what its parts are is not believed, whatever it says."""
+    return isinstance(item, kind)
+
+
+def a_kind(item: object) -> str:
+    """Return of what type something is, with its article."""
+    if item is None:
+        return "None"
+    name = type(item).__name__
+    return f"{'an' if name[:1].lower() in 'aeiou' else 'a'} {name}"
+
+
+def _text(item: object, *names: str) -> str:
+    """Return which of some attributes is no text with something in it, or an empty text."""
+    return next(
+        (n for n in names if not isinstance(v := getattr(item, n), str) or not v.strip()), ""
+    )
+
+
+def analysis_fault(item: Any) -> str:  # noqa: ANN401
+    """Return what is wrong with an analysis that a plugin brings, or an empty text."""
+    if _is(item, Deferred):
+        bad = _text(item, "name", "module", "attribute")
+        return f"brings an analysis {item.name!r} whose {bad} is no text" if bad else ""
+    if not _is(item, Analysis):
+        return f"returned {a_kind(item)}, which is no Analysis"
+    called = f"brings an analysis {item.name!r}"
+    if bad := _text(item, "title", "question"):
+        return f"{called} whose {bad} is no text"
+    if not callable(item.run):
+        return f"{called} whose run is {a_kind(item.run)} and no function"
+    if not (isinstance(item.settings, type) and issubclass(item.settings, Settings)):
+        return f"{called} whose settings are no model of Settings"
+    fields = item.settings.model_fields.items()
+    if must := [name for name, field in fields if field.is_required()]:
+        return f"{called} whose setting {must[0]!r} has no default"
+    return ""
+
+
+def _kind_fault(item: Any) -> str:  # noqa: ANN401
+    if not _is(item, EventKind):
+        return f"returned {a_kind(item)}, which is no EventKind"
+    called = f"brings an event kind {item.name!r}"
+    if not isinstance(item.name, str) or not _KIND.fullmatch(item.name):
+        return f"{called}, which needs a prefix of its plugin, as in 'myshop.wash'"
+    if not (isinstance(item.model, type) and issubclass(item.model, Payload)):
+        return f"{called} whose model is no Payload"
+    if type(item.version) is not int or item.version < 1:
+        return f"{called} whose version is {item.version!r} and no whole number from 1"
+    if not isinstance(item.upcasts, Mapping):
+        return f"{called} whose upcasts are {a_kind(item.upcasts)} and no mapping"
+    if missing := [step for step in range(1, item.version) if not callable(item.upcasts.get(step))]:
+        return f"{called} that has no upcast from version {missing[0]}"
+    return ""
+
+
+def _table_fault(item: Any) -> str:  # noqa: ANN401
+    from roadworn.columns.spec import COMMON, TableSpec
+
+    if not _is(item, TableSpec):
+        return f"returned {a_kind(item)}, which is no TableSpec"
+    called = f"brings a table {item.name!r}"
+    if not isinstance(item.name, str) or not _TABLE.fullmatch(item.name):
+        return f"{called}, which needs a prefix of its plugin, as in 'myshop_washes'"
+    if not isinstance(item.kinds, tuple) or not all(isinstance(kind, str) for kind in item.kinds):
+        return f"{called} whose kinds are no tuple of texts"
+    if not isinstance(item.select, str):
+        return f"{called} whose select is {a_kind(item.select)} and no text"
+    return _columns_fault(called, item, {column[0] for column in COMMON})
+
+
+def _view_fault(item: Any) -> str:  # noqa: ANN401
+    from roadworn.columns.spec import ViewSpec
+
+    if not _is(item, ViewSpec):
+        return f"returned {a_kind(item)}, which is no ViewSpec"
+    called = f"brings a view {item.name!r}"
+    schema, _, word = str(item.name).partition(".")
+    if schema != "main" or not _TABLE.fullmatch(word):
+        return f"{called}, which needs a prefix of its plugin, as in 'main.myshop_washes'"
+    if not isinstance(item.sql, str) or not isinstance(item.needs, tuple):
+        return f"{called} whose sql or needs are not as ViewSpec says"
+    return _columns_fault(called, item, set())
+
+
+def _columns_fault(called: str, item: Any, taken: set[str]) -> str:  # noqa: ANN401
+    """Return what is wrong with a comment and columns of a table or view, or an empty text."""
+    if bad := _text(item, "comment"):
+        return f"{called} whose {bad} is no text"
+    if not isinstance(item.columns, tuple) or not item.columns:
+        return f"{called} without columns"
+    for column in item.columns:
+        plain = isinstance(column, tuple) and len(column) == 3
+        if not plain or not all(isinstance(part, str) and part for part in column):
+            return f"{called} with a column {column!r}, which is no (name, type, meaning)"
+        if not _WORD.fullmatch(column[0]):
+            return f"{called} with a column called {column[0]!r}: use letters, digits and _"
+        if column[0].lower() in taken:
+            return f"{called} with a column {column[0]!r}, which is there already"
+        taken.add(column[0].lower())
+    return ""
+
+
 #: hook -> (what it returns a sequence of, since when).
 _GIVES: Final = {
     "roadworn_analyses": ("Analysis | Deferred", 1),
@@ -67,11 +185,17 @@ _GIVES: Final = {
     "roadworn_tables": ("TableSpec", 1),
     "roadworn_views": ("ViewSpec", 2),
 }
-
-
-def doors() -> list[Door]:
-    """Return every door."""
-    return [
-        Door(hook, gives, since, (getattr(Hooks, hook).__doc__ or "").strip())
-        for hook, (gives, since) in _GIVES.items()
-    ]
+#: hook -> what is wrong with a thing that it brings, or an empty text.
+CHECKS: Final[Mapping[str, Callable[[Any], str]]] = {
+    "roadworn_analyses": analysis_fault,
+    "roadworn_event_kinds": _kind_fault,
+    "roadworn_tables": _table_fault,
+    "roadworn_views": _view_fault,
+}
+#: hook -> what one thing that it brings is called.
+NAMED: Final[Mapping[str, str]] = {
+    "roadworn_analyses": "an analysis",
+    "roadworn_event_kinds": "an event kind",
+    "roadworn_tables": "a table",
+    "roadworn_views": "a view",
+}

@@ -18,13 +18,12 @@ from typing import TYPE_CHECKING, Any, Final
 
 import pluggy
 
-from roadworn.analysis import Analysis, Deferred, Settings
-from roadworn.analysis.doors import Hooks, doors
+from roadworn.analysis import Analysis, Deferred
+from roadworn.analysis.doors import CHECKS, HOOKS, NAMED, Hooks, a_kind, analysis_fault, doors
 from roadworn.analysis.guarded import HOOK_LIMIT, IMPORT_LIMIT, guarded
 from roadworn.model.errors import UsageError
-from roadworn.model.kinds import EventKind, KindRegistry
+from roadworn.model.kinds import KindRegistry
 from roadworn.model.messages import Problem, Sentence, broken
-from roadworn.model.payloads import Payload
 
 if TYPE_CHECKING:
     from roadworn.columns.spec import TableSpec, ViewSpec
@@ -32,13 +31,12 @@ if TYPE_CHECKING:
 GROUP: Final = "roadworn"
 #: Set to ``off`` in the environment, no plugin but the bundled one is loaded.
 PLUGINS: Final = "ROADWORN_PLUGINS"
+#: What a plugin says of the number of the doors that it needs.
+NEEDS: Final = "ROADWORN_HOOKS"
 BUNDLED: Final = "bundled"
 #: Of what an error of a plugin says, in letters.
 _LONGEST: Final = 400
 _BUNDLE: Final = "roadworn_plugins.bundle"
-_KIND: Final = re.compile(r"[A-Za-z][A-Za-z0-9_-]{0,30}\.[A-Za-z0-9_.-]{1,60}")
-_TABLE: Final = re.compile(r"[A-Za-z][A-Za-z0-9]{0,30}_[A-Za-z0-9_]{1,60}")
-_WORD: Final = re.compile(r"[A-Za-z][A-Za-z0-9_]{0,60}")
 
 
 class Plugged:
@@ -120,6 +118,12 @@ class Plugged:
             self.note(name, "has a name that is taken", "the one that came first stays")
             return
         try:
+            needs = getattr(plugin, NEEDS, 1)
+            if not isinstance(needs, int) or needs > HOOKS:
+                self.broken[name] = version
+                why = f"it needs the doors {needs!r} and this Roadworn has {HOOKS}: update Roadworn"
+                self.note(name, "cannot be used", why)
+                return
             self.manager.register(plugin, name=name)
             self._check_hooks(plugin, name)
             self.manager.check_pending()
@@ -153,7 +157,7 @@ class Plugged:
     def received(self, hook: str) -> list[tuple[str, Any]]:
         """Return (plugin, item) for each item that passed, in the order the plugins came."""
         if hook not in self._received:
-            check = _CHECKS[hook]
+            check = CHECKS[hook]
             seen: dict[str, str] = {}
             kept: list[tuple[str, Any]] = []
             for plugin, item in self._call(hook):
@@ -173,7 +177,7 @@ class Plugged:
                     whose = (
                         "already" if holder == plugin else f"as {holder!r} has, which came first"
                     )
-                    self.note(plugin, f"brings {_NAMED[hook]} {name!r} {whose}", "it is left out")
+                    self.note(plugin, f"brings {NAMED[hook]} {name!r} {whose}", "it is left out")
                     continue
                 seen[name] = plugin
                 kept.append((plugin, item))
@@ -191,7 +195,7 @@ class Plugged:
         first = prefix if prefix in self.versions else plugin
         holder = self._prefixes.setdefault(prefix, first)
         if holder != plugin:
-            what = f"brings {_NAMED[hook]} {name!r} with the prefix of the plugin {holder!r}"
+            what = f"brings {NAMED[hook]} {name!r} with the prefix of the plugin {holder!r}"
             self.note(plugin, what, "it is left out")
         return holder == plugin
 
@@ -221,7 +225,7 @@ class Plugged:
         for hook, plugin, spec in brought:
             name = spec.name.removeprefix("main.").lower()
             if name in taken:
-                what = f"brings {_NAMED[hook]} {name!r}, a name that is taken"
+                what = f"brings {NAMED[hook]} {name!r}, a name that is taken"
                 self.note(plugin, what, "it is left out")
                 continue
             taken.add(name)
@@ -311,7 +315,7 @@ def _imported(deferred: Deferred) -> Analysis:
         ValueError: it is none, or not as it must be.
     """
     found = deferred.load()
-    fault = _analysis_fault(found)
+    fault = analysis_fault(found)
     if fault:
         raise ValueError(fault)
     return found
@@ -325,121 +329,5 @@ def _items(hook: Callable[[], object]) -> list[Any]:
     """
     items = hook()
     if isinstance(items, str | bytes | Mapping) or not isinstance(items, Iterable):
-        raise TypeError(f"it returned {_a(items)} and not a list")
+        raise TypeError(f"it returned {a_kind(items)} and not a list")
     return list(items)
-
-
-def _is(item: object, kind: type) -> bool:
-    """Return whether an item is of a type; what its parts are is not believed, whatever it says."""
-    return isinstance(item, kind)
-
-
-def _a(item: object) -> str:
-    if item is None:
-        return "None"
-    name = type(item).__name__
-    return f"{'an' if name[:1].lower() in 'aeiou' else 'a'} {name}"
-
-
-def _text(item: object, *names: str) -> str:
-    """Return which of some attributes is no text with something in it, or an empty text."""
-    return next(
-        (n for n in names if not isinstance(v := getattr(item, n), str) or not v.strip()), ""
-    )
-
-
-def _analysis_fault(item: Any) -> str:  # noqa: ANN401
-    if _is(item, Deferred):
-        bad = _text(item, "name", "module", "attribute")
-        return f"brings an analysis {item.name!r} whose {bad} is no text" if bad else ""
-    if not _is(item, Analysis):
-        return f"returned {_a(item)}, which is no Analysis"
-    called = f"brings an analysis {item.name!r}"
-    if bad := _text(item, "title", "question"):
-        return f"{called} whose {bad} is no text"
-    if not callable(item.run):
-        return f"{called} whose run is {_a(item.run)} and no function"
-    if not (isinstance(item.settings, type) and issubclass(item.settings, Settings)):
-        return f"{called} whose settings are no model of Settings"
-    fields = item.settings.model_fields.items()
-    if must := [name for name, field in fields if field.is_required()]:
-        return f"{called} whose setting {must[0]!r} has no default"
-    return ""
-
-
-def _kind_fault(item: Any) -> str:  # noqa: ANN401
-    if not _is(item, EventKind):
-        return f"returned {_a(item)}, which is no EventKind"
-    called = f"brings an event kind {item.name!r}"
-    if not isinstance(item.name, str) or not _KIND.fullmatch(item.name):
-        return f"{called}, which needs a prefix of its plugin, as in 'myshop.wash'"
-    if not (isinstance(item.model, type) and issubclass(item.model, Payload)):
-        return f"{called} whose model is no Payload"
-    if type(item.version) is not int or item.version < 1:
-        return f"{called} whose version is {item.version!r} and no whole number from 1"
-    if not isinstance(item.upcasts, Mapping):
-        return f"{called} whose upcasts are {_a(item.upcasts)} and no mapping"
-    if missing := [step for step in range(1, item.version) if not callable(item.upcasts.get(step))]:
-        return f"{called} that has no upcast from version {missing[0]}"
-    return ""
-
-
-def _table_fault(item: Any) -> str:  # noqa: ANN401
-    from roadworn.columns.spec import COMMON, TableSpec
-
-    if not _is(item, TableSpec):
-        return f"returned {_a(item)}, which is no TableSpec"
-    called = f"brings a table {item.name!r}"
-    if not isinstance(item.name, str) or not _TABLE.fullmatch(item.name):
-        return f"{called}, which needs a prefix of its plugin, as in 'myshop_washes'"
-    if not isinstance(item.kinds, tuple) or not all(isinstance(kind, str) for kind in item.kinds):
-        return f"{called} whose kinds are no tuple of texts"
-    if not isinstance(item.select, str):
-        return f"{called} whose select is {_a(item.select)} and no text"
-    return _columns_fault(called, item, {column[0] for column in COMMON})
-
-
-def _view_fault(item: Any) -> str:  # noqa: ANN401
-    from roadworn.columns.spec import ViewSpec
-
-    if not _is(item, ViewSpec):
-        return f"returned {_a(item)}, which is no ViewSpec"
-    called = f"brings a view {item.name!r}"
-    schema, _, word = str(item.name).partition(".")
-    if schema != "main" or not _TABLE.fullmatch(word):
-        return f"{called}, which needs a prefix of its plugin, as in 'main.myshop_washes'"
-    if not isinstance(item.sql, str) or not isinstance(item.needs, tuple):
-        return f"{called} whose sql or needs are not as ViewSpec says"
-    return _columns_fault(called, item, set())
-
-
-def _columns_fault(called: str, item: Any, taken: set[str]) -> str:  # noqa: ANN401
-    """Return what is wrong with a comment and columns of a table or view, or an empty text."""
-    if bad := _text(item, "comment"):
-        return f"{called} whose {bad} is no text"
-    if not isinstance(item.columns, tuple) or not item.columns:
-        return f"{called} without columns"
-    for column in item.columns:
-        plain = isinstance(column, tuple) and len(column) == 3
-        if not plain or not all(isinstance(part, str) and part for part in column):
-            return f"{called} with a column {column!r}, which is no (name, type, meaning)"
-        if not _WORD.fullmatch(column[0]):
-            return f"{called} with a column called {column[0]!r}: use letters, digits and _"
-        if column[0].lower() in taken:
-            return f"{called} with a column {column[0]!r}, which is there already"
-        taken.add(column[0].lower())
-    return ""
-
-
-_CHECKS: Final[Mapping[str, Callable[[Any], str]]] = {
-    "roadworn_analyses": _analysis_fault,
-    "roadworn_event_kinds": _kind_fault,
-    "roadworn_tables": _table_fault,
-    "roadworn_views": _view_fault,
-}
-_NAMED: Final[Mapping[str, str]] = {
-    "roadworn_analyses": "an analysis",
-    "roadworn_event_kinds": "an event kind",
-    "roadworn_tables": "a table",
-    "roadworn_views": "a view",
-}

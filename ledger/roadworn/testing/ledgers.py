@@ -1,15 +1,11 @@
-"""A kit for plugin authors: a small ledger in one call, and a check of what an analysis returns.
+"""Small ledgers in one call."""
 
-Import this and `roadworn` only; nothing of the bundled plugins or the command is needed.
-"""
-
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from roadworn.analysis import Analysis, Result
-from roadworn.analysis.host import PluginHost, make_settings
+from roadworn.analysis.host import PluginHost
 from roadworn.model.events import NewEvent
 
 if TYPE_CHECKING:
@@ -77,36 +73,6 @@ def view_of(
     path = directory / "roadworn.db"
     with Ledger.create(path, kinds=host.kinds()) as ledger:
         ledger.append_many(events)
-    with open_view(path, as_of=as_of, kinds=host.kinds(), tables=host.tables()) as view:
+    kinds, tables = host.kinds(), host.tables()
+    with open_view(path, as_of=as_of, kinds=kinds, tables=tables, tell=host.take) as view:
         yield view
-
-
-def check_analysis(
-    analysis: Analysis, view: "LedgerView", settings: Mapping[str, Any] | None = None
-) -> Result:
-    """Run an analysis twice and check what every host relies on; return its result.
-
-    Checked: it returns a Result, with a headline of one line; both runs agree; every event id
-    it names as evidence is in the ledger; the ledger is unchanged.
-
-    Raises:
-        AssertionError: with one sentence that says which of these does not hold.
-    """
-    chosen = make_settings(analysis, settings)
-    before = view.checkpoint
-    result, again = analysis.run(view, chosen), analysis.run(view, chosen)
-    if not isinstance(result, Result):
-        raise AssertionError(  # noqa: TRY004
-            f"{analysis.name} returned {type(result).__name__}, not a Result."
-        )
-    if result.headline.splitlines() != [result.headline]:
-        raise AssertionError(f"{analysis.name} needs a headline of one line.")
-    if result != again:
-        raise AssertionError(f"{analysis.name} gave two different results on the same view.")
-    known = {row[0] for row in view.sql("SELECT event_id FROM events").rows}
-    missing = sorted(set(result.evidence()) - known)
-    if missing:
-        raise AssertionError(f"{analysis.name} names events that are not there: {missing[:3]}.")
-    if view.checkpoint != before:
-        raise AssertionError(f"{analysis.name} ran while the ledger changed: run it again.")
-    return result
