@@ -19,6 +19,7 @@ from roadworn import (
     Column,
     Deferred,
     EventKind,
+    LedgerView,
     Mark,
     Payload,
     PluginHost,
@@ -31,12 +32,14 @@ from roadworn import (
 from roadworn.analysis import Marks
 from roadworn.columns.kept import nothing
 from roadworn.model.errors import PluginFailure, QueryError, UnknownName, UsageError
+from roadworn.testing import event, view_of
 
 VIEW: Any = SimpleNamespace(
     checkpoint=SimpleNamespace(size=3, root="ab" * 32),
     answered=lambda *_: nothing,
     keep=lambda _question, answer, _codec: answer,
     working=nullcontext,
+    give_up=lambda _thread: None,
 )
 
 
@@ -166,6 +169,37 @@ def test_an_analysis_that_never_ends_is_given_up() -> None:
     host = host_with(odd=plugin([Analysis("slow", "S", "S?", slow)]))
     with pytest.raises(PluginFailure, match=r"longer than 0\.05 s"):
         host.run("slow", VIEW, time_limit=0.05)
+
+
+def test_who_asks_after_one_that_was_given_up_is_answered(tmp_path: Path) -> None:
+    endless = "SELECT max(a.range * b.range % 7) FROM range(20000000) AS a, range(1000) AS b"
+    told: list[str] = []
+
+    def slow(view: LedgerView, settings: Settings) -> Result:
+        try:
+            view.sql(endless)
+        except UsageError as error:
+            told.append(str(error))
+        # Whoever goes on after that is in nobody's way.
+        with pytest.raises(UsageError, match="given up"):
+            view.sql("SELECT 1")
+        told.append("out")
+        return Result("late")
+
+    def quick(view: LedgerView, settings: Settings) -> Result:
+        return Result(str(view.sql("SELECT count(*) FROM vehicles").rows[0][0]))
+
+    analyses = [Analysis("slow", "S", "S?", slow), Analysis("quick", "Q", "Q?", quick)]
+    host = host_with(odd=plugin(analyses))
+    with view_of([event("van-1", "enrolment", "2026-01-02")], tmp_path) as view:
+        for _turn in range(2):
+            with pytest.raises(PluginFailure, match="given up"):
+                host.run("slow", view, time_limit=0.2)
+            assert host.run("quick", view).result.headline == "1"
+    deadline = time.monotonic() + 10.0
+    while told.count("out") < 2 and time.monotonic() < deadline:
+        time.sleep(0.01)
+    assert told.count("out") == 2
 
 
 def test_an_analysis_that_returns_something_else_is_a_plugin_failure() -> None:

@@ -24,7 +24,15 @@ HOOK_LIMIT: Final = 5.0
 
 
 class TookTooLong(Exception):
-    """Foreign code did not come back in time; it may still be running."""
+    """Foreign code did not come back in time; it may still be running.
+
+    Attributes:
+        thread: in which.
+    """
+
+    def __init__(self, message: str, thread: threading.Thread) -> None:
+        super().__init__(message)
+        self.thread = thread
 
 
 class _Kept:
@@ -118,7 +126,7 @@ def guarded(work: Callable[[], Given], seconds: float) -> Given:
         _given_up.add(thread.ident)
         if not isinstance(sys.stdout, _Sorting):
             sys.stdout = _Sorting(sys.stdout)
-        raise TookTooLong(f"it took longer than {seconds:g} s")
+        raise TookTooLong(f"it took longer than {seconds:g} s", thread)
     if "error" in outcome:
         raise outcome["error"]
     found: Given = outcome["result"]

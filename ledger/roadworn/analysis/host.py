@@ -7,6 +7,7 @@ shown. Everything else goes on.
 import importlib.metadata
 import os
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterable, Mapping
 from datetime import date
@@ -183,7 +184,7 @@ class PluginHost(Plugged):
         try:
             with view.working():
                 result = _run_with_limit(
-                    lambda: analysis.run(view, chosen), time_limit, name, plugin
+                    lambda: analysis.run(view, chosen), time_limit, view.give_up, name, plugin
                 )
         except PluginFailure as failure:
             if analysis.kept and _comes_again(failure.__cause__):
@@ -312,12 +313,19 @@ def make_settings(analysis: Analysis, given: Settings | Mapping[str, Any] | None
         raise UsageError(message) from None
 
 
-def _run_with_limit(work: Callable[[], object], limit: float, name: str, plugin: str) -> object:
+def _run_with_limit(
+    work: Callable[[], object],
+    limit: float,
+    give_up: Callable[[threading.Thread], None],
+    name: str,
+    plugin: str,
+) -> object:
     """Run an analysis and give up on it after `limit` seconds."""
     called = f"The analysis {name!r} of plugin {plugin!r}"
     try:
         return guarded(work, limit)
-    except TookTooLong:
+    except TookTooLong as late:
+        give_up(late.thread)
         raise PluginFailure(
             f"{called} took longer than {limit:g} s and was given up: narrow it with a setting, or "
             "raise --time-limit."

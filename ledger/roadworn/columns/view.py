@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from itertools import takewhile
 from pathlib import Path
+from threading import Thread, current_thread
 from typing import TYPE_CHECKING, Any, Literal, Self, cast
 
 from roadworn.checks.facts import named_vehicle
@@ -156,6 +157,7 @@ class LedgerView(Keeping):
         self.checkpoint: Checkpoint = EMPTY
         self._progress = progress
         self._asked: dict[str, Rows] = {}
+        self._given_up: set[Thread] = set()
         self._opened: Session | None = None
         self._left_out: dict[str, Problem] = {}
         if source.keep:
@@ -299,6 +301,16 @@ class LedgerView(Keeping):
         source = replace(self._source, keep="")
         return LedgerView(source, earlier, known_by or self.known_by, within=within)
 
+    def give_up(self, thread: Thread) -> None:
+        """Answer a thread no more that nobody waits for; what it asks just now is broken off.
+
+        Two may not ask one connection at a time, so whoever asks next is given a new one.
+        """
+        self._given_up.add(thread)
+        if self._opened is not None:
+            left, self._opened = self._opened, None
+            left.con.interrupt()
+
     def close(self) -> None:
         """Close the view; the ledger is untouched."""
         if self._opened is not None:
@@ -314,6 +326,8 @@ class LedgerView(Keeping):
 
     @property
     def _session(self) -> "Session":
+        if current_thread() in self._given_up:
+            raise QueryError("This took too long and was given up; nobody waits for an answer.")
         if self._opened is None:
             self._opened = self._open()
         return self._opened
