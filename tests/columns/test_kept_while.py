@@ -95,6 +95,32 @@ def test_what_was_made_before_on_the_view_counts_among_what_it_rests_on(tmp_path
     assert counts[1] == counts[0] + 1
 
 
+def test_it_asks_once_what_it_is_made_from_and_nothing_again_of_the_same_state(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = ledger_of(tmp_path / "shop.db", list(history(2, 20)))
+    asked: list[str] = []
+    run = LedgerView._run
+
+    def counted(self: LedgerView, query: str, parameters: Any) -> Any:
+        asked.append(query)
+        return run(self, query, parameters)
+
+    monkeypatch.setattr(LedgerView, "_run", counted)
+
+    def times() -> int:
+        asked.clear()
+        with open_view(path, as_of="2026-02-01", keep="a") as view:
+            Model().of(view)
+        return len(asked)
+
+    assert times() == 2
+    assert times() == 0
+    append(path, "reading", 20)
+    assert times() == 2
+    assert times() == 0
+
+
 def test_what_is_of_no_kept_type_is_made_each_time(tmp_path: Path) -> None:
     path = ledger_of(tmp_path / "shop.db", list(history(2, 5)))
     with open_view(path, as_of="2026-02-01", keep="a") as view:

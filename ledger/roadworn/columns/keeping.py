@@ -40,6 +40,8 @@ class _AsItIs(Codec):
 
 _JSON = _AsItIs()
 _PARAMETERS = Codec()
+#: Under this is kept, of a state, by which answers something may be taken at it.
+_ALIKE = "answered alike"
 
 
 class _Asking(threading.local):
@@ -47,6 +49,8 @@ class _Asking(threading.local):
 
     def __init__(self) -> None:
         self.traces: list[_Trace] = []
+        #: How many that are kept by their questions are being made.
+        self.keeping = 0
 
 
 #: Set in a thread, it is refused every ledger to write to.
@@ -112,14 +116,14 @@ class Keeping:
         store = self._answers.for_all_states(self._program)
         question = [name, self.today.isoformat(), rests_on]
         found = store.get(question, _JSON)
-        if found is not nothing:
-            with self._traced() as trace:
-                alike = all(self._comes_back(*asked) for asked in found[0])
-            if alike:
-                self._asked_for(trace)
-                return cast("_Made", codec.made(found[1]))
+        if found is not nothing and self._alike(question, found[0]):
+            return cast("_Made", codec.made(found[1]))
         with self._traced() as trace:
-            made = make()
+            self._asking.keeping += 1
+            try:
+                made = make()
+            finally:
+                self._asking.keeping -= 1
         self._asked_for(trace)
         try:
             asked = [
@@ -131,7 +135,30 @@ class Keeping:
             return made
         self._written = True
         read = store.put(question, [asked, plain], _JSON)
+        self._answers.put([_ALIKE, question], digest(orjson.dumps(asked)), _JSON)
         return cast("_Made", codec.made(read[1]))
+
+    def _alike(self, question: list[Any], asked: list[Any]) -> bool:
+        """Return whether everything that something was made from is answered as it was then.
+
+        Once that was found at a state of the ledger it is so there, and need not be asked again.
+
+        Args:
+            question: what was made.
+            asked: what was asked to make it, each with a digest of what came back.
+        """
+        if self._answers is None:
+            return False
+        here, mark = [_ALIKE, question], digest(orjson.dumps(asked))
+        if self._answers.get(here, _JSON) != mark:
+            with self._traced():
+                if not all(self._comes_back(*one) for one in asked):
+                    return False
+            self._written = True
+            self._answers.put(here, mark, _JSON)
+        for kind, query, parameters, _known in asked if self._asking.traces else ():
+            self._note(kind, query, _PARAMETERS.made(parameters))
+        return True
 
     def answered(self, question: object, codec: Codec) -> Any:  # noqa: ANN401
         """Return what is kept on disk of a question, `nothing` when there is nothing.
@@ -174,6 +201,11 @@ class Keeping:
             yield
         finally:
             self._working -= 1
+
+    def _came_back(self, key: str, digest_of: Callable[[], str]) -> None:
+        """Remember what came back for whatever is being made: it would have to be asked again."""
+        if self._asking.keeping and key not in self._digests:
+            self._digests[key] = digest_of()
 
     def _note(self, kind: str, query: str, parameters: Sequence[Any]) -> str:
         """Note a question for whatever is being made; return what tells it from others."""

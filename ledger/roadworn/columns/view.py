@@ -232,8 +232,10 @@ class LedgerView(Keeping):
         Raises:
             UsageError: the query cannot be run.
         """
-        self._note("arrays", query, parameters)
-        return self._arrays(query, parameters)
+        key = self._note("arrays", query, parameters)
+        found = self._arrays(query, parameters)
+        self._came_back(key, lambda: digest_of_arrays(found))
+        return found
 
     def _arrays(self, query: str, parameters: Sequence[Any]) -> "dict[str, NDArray[Any]]":
         from roadworn.columns.session import plain_array

@@ -1,12 +1,15 @@
 """The part that keeps failing: at a place, on a vehicle or class, of a supplier, since a day."""
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 from pydantic import Field
 
-from roadworn.analysis import Analysis, Answers, Result, Settings
+from roadworn.analysis import Analysis, Answers, Holds, Result, Settings, Table
 from roadworn.columns.view import LedgerView
-from roadworn_plugins.shared.settings import MostRows, OnlyComponent, ShownUnit
+from roadworn_plugins.shared.settings import MostRows, OnlyComponent, ShownUnit, all_said
+
+if TYPE_CHECKING:
+    from roadworn_plugins.repeats.rows import Asked, Row
 
 ABOUT = """\
 Question: Which part keeps failing, on which vehicle or class, from which supplier, since when?
@@ -64,10 +67,94 @@ def run(view: LedgerView, settings: RepeatFailuresSettings) -> Result:
         from roadworn_plugins.repeats.words import say
 
         return Result(say("none"), caveats=(say("record"),))
-    from roadworn_plugins.repeats.rows import Asked, answer
+    from roadworn_plugins.repeats.rows import Asked
 
     unit = settings.unit or view.usual_unit(settings.vehicle or "")
     return answer(view, Asked(**(settings.model_dump() | {"unit": unit})))
+
+
+def answer(view: LedgerView, settings: "Asked") -> Result:
+    """Compare places, vehicles, classes and origins with others and with their own past."""
+    # Statistics are imported by who needs them.
+    from roadworn_plugins.repeats.along_time import CHARTED, chart_of
+    from roadworn_plugins.repeats.rows import COLUMNS, compared
+    from roadworn_plugins.repeats.words import say
+
+    fleet = compared(view, settings)
+    if fleet.compared < 0:
+        return Result(say("none"), caveats=(say("record"),))
+    rows = [
+        row
+        for row in (
+            *fleet.rows,
+            # Who asks about one vehicle makes few comparisons: a plain count by the trade range
+            # tells.
+            *(a.row for a in fleet.alone if a.few_others or a.vehicle == settings.vehicle),
+        )
+        if settings.component in (None, row.component)
+        and (settings.vehicle is None or settings.vehicle in row.touches)
+    ]
+    # Who asks about one vehicle wants what is its own before what it shares with others.
+    rows.sort(
+        key=lambda row: (
+            settings.vehicle is not None and row.touches != {settings.vehicle},
+            -row.avoidable,
+            row.chance,
+            str(row.cells["where"]),
+        )
+    )
+    shown = rows[: settings.most]
+    left_out = view.sql(
+        "SELECT count(*) FROM part_lives_left_out WHERE component = coalesce(?, component)",
+        (settings.component,),
+    ).rows[0][0]
+    return Result(
+        headline=_headline(shown, fleet.compared),
+        tables=(
+            Table(
+                "repeat_failures",
+                "Parts that keep failing, by avoidable cost",
+                COLUMNS,
+                tuple(tuple(row.cells[column.name] for column in COLUMNS) for row in shown),
+                tuple(row.evidence for row in shown),
+                Holds.REPEATS,
+            ),
+        ),
+        charts=chart_of([row.counted for row in shown[:CHARTED] if row.counted is not None]),
+        caveats=all_said(
+            *(
+                told
+                for component, told in fleet.aside
+                if settings.component in (None, component) and settings.vehicle is None
+            ),
+            *(
+                fleet.doubts[component]
+                for component in sorted({row.component for row in shown})
+                if component in fleet.doubts
+            ),
+            # How many were compared of the whole fleet says nothing of one vehicle.
+            *(
+                ()
+                if settings.vehicle
+                else (say.some(fleet.compared, "compared", share=settings.false_discovery),)
+            ),
+            say("unrecorded"),
+            say.some(len(rows) - len(shown), "not-shown"),
+            say.some(0 if settings.vehicle else left_out, "left-out"),
+        ),
+    )
+
+
+def _headline(rows: "list[Row]", tested: int) -> str:
+    from roadworn_plugins.repeats.words import named, say
+
+    if not rows:
+        return say("chance", n=tested) if tested else say("alone")
+    first = rows[0].cells
+    if first["expected_at_age"] is None:
+        return first["why"]  # type: ignore[return-value]
+    figures = {key: first[key] for key in ("where", "failed", "expected")}
+    return say("headline", n=len(rows), every=tested, part=named(rows[0].component), **figures)
 
 
 REPEAT_FAILURES = Analysis(

@@ -6,7 +6,8 @@ from functools import cached_property
 
 import numpy as np
 
-from roadworn.analysis import Cell, Column, Holds, Result, Table, Tells
+from roadworn.analysis import RESULT_TYPES, Cell, Column, Tells
+from roadworn.columns.kept import Codec
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Joined, PartName, PlaceName
@@ -16,13 +17,11 @@ from roadworn_plugins.lifedata.counts import LogRank, log_rank
 from roadworn_plugins.lifedata.special import betaincinv
 from roadworn_plugins.repeats import words
 from roadworn_plugins.repeats.along_time import (
-    CHARTED,
     EPOCH,
     Counted,
     DatedLives,
     Places,
     Trend,
-    chart_of,
     trend_of,
 )
 from roadworn_plugins.repeats.chances import BATCHES, OF_PLACES
@@ -30,7 +29,7 @@ from roadworn_plugins.repeats.levels import Lives
 from roadworn_plugins.repeats.search import Finding, Search
 from roadworn_plugins.repeats.words import Count, Facts, counts, load, named, say
 from roadworn_plugins.shared.grouped import Bools, Unit
-from roadworn_plugins.shared.settings import all_said, rounded
+from roadworn_plugins.shared.settings import rounded
 
 
 @dataclass(frozen=True, slots=True)
@@ -335,96 +334,85 @@ def limits(failed: int, usual: float, others: float, level: float = 0.95) -> tup
     return float(low / (1.0 - low) * scale), float(high / (1.0 - high) * scale)
 
 
-def answer(view: LedgerView, settings: Asked) -> Result:
-    """Compare places, vehicles, classes and origins with others and with their own past."""
+@dataclass(frozen=True, eq=False)
+class Alone:
+    """A place counted by itself: its row, whose it is, and whether it has few others."""
+
+    row: Row
+    vehicle: str
+    few_others: bool
+
+
+@dataclass(frozen=True, eq=False)
+class Compared:
+    """What the whole fleet came to, whoever asks about one vehicle of it.
+
+    Attributes:
+        rows: findings.
+        alone: plain counts by the trade range.
+        aside: component and sentence of what went by the other clock.
+        doubts: component -> what its classes say against one common shape.
+        compared: how many were compared; -1 where there is nothing on record.
+    """
+
+    rows: tuple[Row, ...]
+    alone: tuple[Alone, ...]
+    aside: tuple[tuple[str, str], ...]
+    doubts: dict[str, str]
+    compared: int
+
+
+_COMPARED = Codec((*RESULT_TYPES, Row, Counted, Places, Alone, Compared))
+
+
+def compared(view: LedgerView, settings: Asked) -> Compared:
+    """Return the comparisons of the fleet, kept while what they rest on is answered alike."""
+    rests_on = [
+        settings.false_discovery,
+        settings.least_failures,
+        settings.aliases,
+        settings.unit,
+    ]
+    return view.kept_while(
+        "repeat failures", rests_on, lambda: _compared(view, settings), _COMPARED
+    )
+
+
+def _compared(view: LedgerView, settings: Asked) -> Compared:
     lives = load(view, settings.aliases)
     alone = counts(view)
     if not lives.failed.any() and not alone:
-        return Result(say("none"), caveats=(say("record"),))
+        return Compared((), (), (), {}, -1)
     search = Search(lives, settings.least_failures)
     found, set_aside = search.findings(settings.false_discovery)
     bench = Bench(view, lives, search, settings.unit)
-    every = [bench.row(finding) for finding in found]
-    told = {event for row in every for event in row.evidence}
-    every += [
-        bench.count_row(one)
+    rows = tuple(bench.row(finding) for finding in found)
+    told = {event for row in rows for event in row.evidence}
+    counted = tuple(
+        Alone(bench.count_row(one), one.vehicle, bench.few_others(one))
         for one in alone
-        # Who asks about one vehicle makes few comparisons: a plain count by the trade range tells.
-        if (bench.few_others(one) or one.vehicle == settings.vehicle)
-        and not told.issuperset(one.events)
-    ]
-    rows = [
-        row
-        for row in every
-        if settings.component in (None, row.component)
-        and (settings.vehicle is None or settings.vehicle in row.touches)
-    ]
-    # Who asks about one vehicle wants what is its own before what it shares with others.
-    rows.sort(
-        key=lambda row: (
-            settings.vehicle is not None and row.touches != {settings.vehicle},
-            -row.avoidable,
-            row.chance,
-            str(row.cells["where"]),
-        )
+        if not told.issuperset(one.events)
     )
-    shown = rows[: settings.most]
-    left_out = view.sql(
-        "SELECT count(*) FROM part_lives_left_out WHERE component = coalesce(?, component)",
-        (settings.component,),
-    ).rows[0][0]
-    return Result(
-        headline=_headline(shown, search.compared),
-        tables=(
-            Table(
-                "repeat_failures",
-                "Parts that keep failing, by avoidable cost",
-                COLUMNS,
-                tuple(tuple(row.cells[column.name] for column in COLUMNS) for row in shown),
-                tuple(row.evidence for row in shown),
-                Holds.REPEATS,
+    aside = tuple(
+        (
+            (label := bench.label(one))[0],
+            say(
+                "by-time", part=named(label[0]), where=words.where(one.family, label),
+                failed=int(one.observed), expected=round(one.mean, 2), by_time=usual,
             ),
-        ),
-        charts=chart_of([row.counted for row in shown[:CHARTED] if row.counted is not None]),
-        caveats=all_said(
-            *(
-                say(
-                    "by-time", part=named(label[0]), where=words.where(one.family, label),
-                    failed=int(one.observed), expected=round(one.mean, 2), by_time=usual,
-                )
-                for one, usual in set_aside
-                if settings.component in (None, (label := bench.label(one))[0])
-                and settings.vehicle is None
-            ),
-            *_shape_doubts(lives, search, sorted({row.component for row in shown} - {""})),
-            # How many were compared of the whole fleet says nothing of one vehicle.
-            *(
-                ()
-                if settings.vehicle
-                else (say.some(search.compared, "compared", share=settings.false_discovery),)
-            ),
-            say("unrecorded"),
-            say.some(len(rows) - len(shown), "not-shown"),
-            say.some(0 if settings.vehicle else left_out, "left-out"),
-        ),
+        )
+        for one, usual in set_aside
     )  # fmt: skip
-
-
-def _headline(rows: list[Row], tested: int) -> str:
-    if not rows:
-        return say("chance", n=tested) if tested else say("alone")
-    first = rows[0].cells
-    if first["expected_at_age"] is None:
-        return first["why"]  # type: ignore[return-value]
-    figures = {key: first[key] for key in ("where", "failed", "expected")}
-    return say("headline", n=len(rows), every=tested, part=named(rows[0].component), **figures)
+    components = {row.component for row in (*rows, *(one.row for one in counted))} - {""}
+    doubts = _shape_doubts(lives, search, sorted(components))
+    return Compared(rows, counted, aside, doubts, search.compared)
 
 
 def _shape_doubts(
     lives: Lives, search: Search, components: list[str], alpha: float = 0.05
-) -> list[str]:
+) -> dict[str, str]:
     """Say of which components the classes speak against one common shape."""
-    said = []
+    said = {}
     for component in components:
         if component not in lives.names["component"]:
             continue
@@ -436,10 +424,9 @@ def _shape_doubts(
             lives.codes["class"][one.rows], lives.entry[clock, one.rows],
             lives.leaving[clock, one.rows], lives.failed[one.rows],
         )  # fmt: skip
-        part = part_name(component)
-        said.append(
-            say.when(found.p < alpha, "shape-doubt", part=part, classes=found.groups, p=found.p)
-        )
+        if found.p < alpha:
+            part = part_name(component)
+            said[component] = say("shape-doubt", part=part, classes=found.groups, p=found.p)
     return said
 
 
