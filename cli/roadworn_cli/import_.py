@@ -54,6 +54,10 @@ def import_(
             help="All work is on record from a vehicle's first row on, also before its enrolment.",
         ),
     ] = False,
+    look: Annotated[
+        bool,
+        typer.Option("--look", help="Look at tables, and write their maps: what is open is asked."),
+    ] = False,
     fmt: str = format_option(),
 ) -> None:
     """Take in events from files; a file is taken whole or not at all, and twice adds nothing.
@@ -66,7 +70,7 @@ def import_(
     {"vehicle_id":"bus-7","kind":"maintenance","occurred_at":"2026-05-04",
      "odometer":61250,"odometer_unit":"mi","payload":{"component":"engine.oil"}}
 
-    A map for a table; the README has a longer one:
+    A map for a table; --look writes it, docs/import.md has all that it can say:
 
     \b
     kind = "maintenance"
@@ -81,9 +85,13 @@ def import_(
     paths = [Path(name) for name in files]
     _check_there(paths)
     tables = [path for path in paths if path.suffix.casefold() not in _NDJSON]
+    if look:
+        _look(ctx, paths, tables, csv_map)
+        return
     if tables and not csv_map:
         raise UsageError(
-            f"{tables[0]} is a table: say what its columns mean with --map MAP.toml, or give "
+            f"{tables[0]} is a table: say what its columns mean with --map MAP.toml, which "
+            f"`roadworn import --look {tables[0].name}` writes, or give "
             "events as NDJSON, one JSON object a line, in a file named .ndjson; a look-over that "
             "was filled in is taken by `roadworn record inspection VEHICLE --filled FILE`."
         )
@@ -137,6 +145,15 @@ def import_(
         if not keep_good:
             say(_instead(report, dry_run=dry_run))
         leave(1)
+
+
+def _look(ctx: typer.Context, paths: list[Path], tables: list[Path], csv_map: str) -> None:
+    """Look at tables instead of taking them in."""
+    from roadworn_cli.look import look_at
+
+    if len(tables) < len(paths):
+        raise UsageError("--look is for tables: a file of events needs no map.")
+    look_at(state_of(ctx), tables, csv_map)
 
 
 def _instead(report: "ImportReport", *, dry_run: bool) -> str:

@@ -9,12 +9,12 @@ import re
 import subprocess
 import sys
 from codecs import BOM_UTF8, BOM_UTF16_BE, BOM_UTF16_LE, lookup
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from datetime import date, datetime
 from decimal import Decimal
 from importlib.util import find_spec
 from pathlib import Path
-from typing import IO, NamedTuple, cast
+from typing import IO, Any, NamedTuple, cast
 
 from roadworn.checks.known import day_hint
 from roadworn.intake.csv_map import CsvMap
@@ -220,7 +220,7 @@ def _shown(text: str) -> str:
 
 #: A note may be long; the csv module's own limit is 128 KiB a cell.
 _LONGEST_CELL = 16_000_000
-_SHEETS = frozenset({".xlsx", ".xlsm", ".xlsb", ".xls", ".ods"})
+SHEETS = frozenset({".xlsx", ".xlsm", ".xlsb", ".xls", ".ods"})
 
 
 _READER = Path(__file__).with_name("sheet_reader.py")
@@ -244,7 +244,7 @@ def read_table(path: Path, csv_map: CsvMap) -> Iterator[TableRow]:
         EnvironmentFailure: the file cannot be read, or the reader for its form is missing.
         UsageError: its encoding is not the one said, or a quote is never closed.
     """
-    if path.suffix.casefold() in _SHEETS:
+    if path.suffix.casefold() in SHEETS:
         yield from _sheet_rows(path, csv_map)
     else:
         yield from _text_rows(path, csv_map)
@@ -298,43 +298,71 @@ def _sniff(path: Path) -> str:
 
 
 def _sheet_rows(path: Path, csv_map: CsvMap) -> Iterator[TableRow]:
+    for word, content in _told_words(path, csv_map.sheet):
+        if word == "rows":
+            for line, cells in content:
+                yield TableRow(line, [_cell(cell) for cell in cells])
+        elif word == "end":
+            return
+        elif word != "sheet":
+            raise _refused(path, word, content, csv_map.sheet)
+
+
+def _told_words(path: Path, sheet: str) -> Generator[tuple[str, Any]]:
+    """Yield what the process that reads a spreadsheet tells, see `roadworn.intake.sheet_reader`."""
     if find_spec("python_calamine") is None:
         raise EnvironmentFailure(
             f"{path} is a spreadsheet, for which python-calamine is needed: save it as CSV, or "
             "install python-calamine."
         )
     # -I: nothing of the folder that the user stands in is imported there.
-    command = [sys.executable, "-I", str(_READER), str(path), csv_map.sheet]
+    command = [sys.executable, "-I", str(_READER), str(path), sheet]
     pipe = subprocess.PIPE
     with subprocess.Popen(command, stdout=pipe, stderr=subprocess.DEVNULL) as reader:  # noqa: S603
+        stream = cast("IO[bytes]", reader.stdout)
         try:
-            yield from _told_by(cast("IO[bytes]", reader.stdout), path, csv_map.sheet)
+            while True:
+                try:
+                    told = marshal.load(stream)  # noqa: S302  (from our own child)
+                except (EOFError, ValueError, TypeError):
+                    told = "too-large", "sheet"
+                yield told
         finally:
             reader.kill()
 
 
-def _told_by(stream: IO[bytes], path: Path, wanted: str) -> Iterator[TableRow]:
-    """Yield what the process that reads a spreadsheet tells, see `roadworn.intake.sheet_reader`."""
-    while True:
-        try:
-            word, content = marshal.load(stream)  # noqa: S302  (from our own child)
-        except (EOFError, ValueError, TypeError):
-            word, content = "too-large", "sheet"
-        if word == "rows":
-            for line, cells in content:
-                yield TableRow(line, [_cell(cell) for cell in cells])
-        elif word == "end":
-            return
-        elif word == "no-sheet":
-            lacks = f"no sheet {wanted!r}" if wanted else "no sheet at all"
-            has = f": it has {', '.join(content)}." if content else ": save it as CSV."
-            raise UsageError(f"{path} has {lacks}{has}")
-        elif word == "unreadable":
-            raise _unreadable(path, OSError(*content))
-        elif word == "bad":
-            raise UsageError(f"{path} is no spreadsheet ({content}): save it as CSV.")
-        elif word == "too-large":
-            raise UsageError(f"{path} {_TOO_LARGE[content]}, or save the sheet as CSV.")
+def _refused(
+    path: Path,
+    word: str,
+    content: Any,  # noqa: ANN401  # of each word its own
+    wanted: str,
+) -> UsageError | EnvironmentFailure:
+    """Return the error that the reader of spreadsheets told of."""
+    if word == "no-sheet":
+        lacks = f"no sheet {wanted!r}" if wanted else "no sheet at all"
+        has = f": it has {', '.join(content)}." if content else ": save it as CSV."
+        return UsageError(f"{path} has {lacks}{has}")
+    if word == "unreadable":
+        return _unreadable(path, OSError(*content))
+    if word == "bad":
+        return UsageError(f"{path} is no spreadsheet ({content}): save it as CSV.")
+    return UsageError(f"{path} {_TOO_LARGE[content]}, or save the sheet as CSV.")
+
+
+def sheet_names(path: Path) -> list[str]:
+    """Return the names of a workbook's sheets.
+
+    Raises:
+        EnvironmentFailure: it cannot be read, or the reader of workbooks is missing.
+        UsageError: it is no workbook.
+    """
+    # A sheet of this name is none: its characters are not allowed in one.
+    told = _told_words(path, "[]:*?")
+    word, content = next(told)
+    told.close()
+    if word == "no-sheet":
+        return list(content)
+    raise _refused(path, word, content, "")
 
 
 def _cell(told: object) -> Cell:

@@ -78,6 +78,7 @@ SPECIAL = (
 _SECTIONS = (
     "kind",
     "aliases",
+    "open",
     "file",
     "columns",
     "constants",
@@ -135,6 +136,7 @@ class CsvMap:
         cases: what holds for some rows only.
         events: further events that a row gives.
         dates: forms of days that hold for a row.
+        open: questions to answer before anything is taken.
     """
 
     name: str
@@ -159,6 +161,7 @@ class CsvMap:
     cases: tuple[Case, ...] = ()
     events: tuple[EventPart, ...] = ()
     dates: tuple[str, ...] = ()
+    open: tuple[str, ...] = ()
 
     def feeds(self) -> set[str]:
         """Return every field that some row may feed."""
@@ -263,6 +266,7 @@ def parse_csv_map(text: str, name: str = "map", folder: Path | None = None) -> C
             read_section(name, EventPart, one, "[[events]]") for one in _list(given, "events")
         ),
         dates=layout.dates,
+        open=tuple(map(str, _list(given, "open"))),
     )
     _check(made)
     return made

@@ -58,7 +58,7 @@ def _reader(form: str) -> re.Pattern[str] | None:
     at, made = 0, ""
     text = form.casefold().strip()
     for found in _PARTS.finditer(text):
-        made += re.escape(text[at : found.start()]).replace("\\ ", r"\s*") + _FIXED[found[0]]
+        made += re.escape(text[at : found.start()]).replace("\\ ", r"\s+") + _FIXED[found[0]]
         at = found.end()
     made += re.escape(text[at:])
     try:

@@ -96,6 +96,8 @@ def import_files(
         LedgerBusy: another process is writing.
     """
     files = [Path(path) for path in paths]
+    if csv_map is not None and not dry_run:
+        _refuse_open(Path(csv_map))
     # A dry run writes into a copy: whoever writes the ledger meanwhile need not wait.
     with ledger.copied() if dry_run else nullcontext(ledger) as taking:
         run = _Run(taking, csv_map, keep_good, allow_repeat, progress, _expected(files, progress))
@@ -224,6 +226,19 @@ class _Run:
             yield from _table_chunks(path, self._csv_map, self._ledger, self._marks)
 
 
+def _refuse_open(csv_map: Path) -> None:
+    """Refuse a map with questions without whose answers rows would be read wrongly."""
+    from roadworn.intake.csv_map import read_csv_map
+    from roadworn.model.errors import UsageError
+
+    known = read_csv_map(csv_map)
+    if known.open:
+        raise UsageError(
+            f"The map {csv_map.name} has a question open: {known.open[0]} Answer it in the map, "
+            "then delete its line open = …"
+        )
+
+
 def _ndjson_chunks(path: Path, kinds: "KindRegistry") -> "Iterator[Chunk]":
     from roadworn.intake.chunks import ChunkMaker
     from roadworn.intake.ndjson import chunks
@@ -245,7 +260,7 @@ def _table_chunks(
 ) -> "Iterator[Chunk]":
     from itertools import islice
 
-    from roadworn.intake.chunks import ChunkMaker
+    from roadworn.intake.chunks import Chunk, ChunkMaker
     from roadworn.intake.csv_map import read_csv_map
     from roadworn.intake.csv_rows import mapped_rows
     from roadworn.intake.ndjson import CHUNK_LINES
@@ -258,6 +273,12 @@ def _table_chunks(
         )
     maker, known = ChunkMaker(ledger.kinds, _SOURCE), read_csv_map(Path(csv_map))
     rows = mapped_rows(path, known, ledger.kinds, ledger.plates.vehicles)
+    if known.open:
+        told = [
+            Problem("open-question", question, f"answer it in {known.name}", row=1)
+            for question in known.open
+        ]
+        yield Chunk([], [], b"", [], [], 0, told, [])
     while batch := list(islice(rows, CHUNK_LINES)):
         marks.rows += (row.mark for row in batch)
         marks.of_key.update(

@@ -196,7 +196,7 @@ class JobReader:
         except UsageError as error:
             return Word(text, (), f"{alias!r} cannot be read: {error}")
         deed, _rest = deed_of(text)
-        return Word(text, tuple(one if one.kind else _by_deed(one, deed) for one in meant))
+        return Word(text, tuple(one if one.kind else with_deed(one, deed) for one in meant))
 
     def _heard(self, text: str) -> Word:
         deed, rest = deed_of(text)
@@ -212,7 +212,7 @@ class JobReader:
             return Word(text, (), "which part is it?", tuple(error.near[:3]))
         except UsageError as error:
             return Word(text, (), _question(error))
-        return Word(text, tuple(_by_deed(one, deed) for one in found), loose=loose)
+        return Word(text, tuple(with_deed(one, deed) for one in found), loose=loose)
 
 
 def _hear(rest: str, text: str) -> tuple[list[Heard], bool]:
@@ -239,8 +239,8 @@ def _of_heard(heard: Heard) -> Meant:
     return Meant("", heard.component.id, heard.position or "", reason=reason)
 
 
-def _by_deed(meant: Meant, deed: tuple[str, str] | None) -> Meant:
-    """Return a meaning with the kind that its deed makes it."""
+def with_deed(meant: Meant, deed: tuple[str, str] | None) -> Meant:
+    """Return a meaning with the kind that a deed of `deed_of` makes it."""
     component = catalogue().get(meant.component)
     kind, action = deed or ("", "")
     if kind == "replaced" or (not kind and is_service(component)):
@@ -354,4 +354,4 @@ def _without(text: str, found: re.Match[str]) -> str:
 
 def _question(error: UsageError) -> str:
     """Return what is left open, as a question."""
-    return " ".join(str(error).split())
+    return str(error)

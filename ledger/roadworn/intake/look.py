@@ -1,0 +1,315 @@
+"""A look at somebody else's table: a draft of its map, with every distinct word met once.
+
+One pass finds the layout and counts the distinct words of each column; what a column, a form of
+days, a vehicle, a name or a job means is proposed from those, and what only the user knows is a
+`Question`. Nothing that can be read two ways is settled here.
+"""
+
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping
+from datetime import date
+from itertools import islice
+from pathlib import Path
+
+from roadworn.intake.csv_file import cell_text
+from roadworn.intake.csv_map import CsvMap
+from roadworn.intake.job_words import JobReader
+from roadworn.intake.look_ask import AMOUNTS, Known, ask_all
+from roadworn.intake.look_columns import PROFILE, ranked
+from roadworn.intake.look_days import records
+from roadworn.intake.look_draft import Draft, Seen, counted
+from roadworn.intake.look_layout import (
+    BLANKS,
+    find_layout,
+    is_data,
+    is_total,
+    plain_map,
+    sheets_of,
+)
+from roadworn.intake.look_words import day_forms
+from roadworn.intake.map_sections import fold
+from roadworn.intake.table_records import Record, Table
+from roadworn.model.kinds import KindRegistry, fields_of
+
+#: So many distinct words of a column are kept: of notes and amounts more say nothing new.
+_MOST_WORDS = 40_000
+_FIGURES = frozenset(
+    {"odometer", "parts_cost", "labour_cost", "other_cost", "labour_hours", "clocked_hours",
+     "labour_rate", "quantity", "model_year"}
+)  # fmt: skip
+_DAYS = frozenset({"occurred_at", "in_service_date"})
+_READABLE = 0.5
+
+
+def look(paths: Iterable[Path], known: Known) -> list[Draft]:
+    """Return a draft of a map for each table of some files; tables of one work order are joined.
+
+    Args:
+        paths: text files and workbooks.
+        known: what is known besides them.
+
+    Raises:
+        EnvironmentFailure: a file cannot be read.
+        UsageError: there is no table in it.
+    """
+    made: list[tuple[Draft, Seen]] = []
+    for path in paths:
+        for sheet in sheets_of(path) or [""]:
+            draft = _draft(path, sheet)
+            made.append((draft, _seen(draft)))
+    left = _joined(made)
+    for draft, seen in left:
+        _settle_kind(draft)
+        ask_all(draft, seen, known)
+    return [draft for draft, _seen_of in left]
+
+
+def _draft(path: Path, sheet: str) -> Draft:
+    found = find_layout(path, sheet)
+    draft = Draft(path, found.layout, notes=list(found.notes))
+    seen = _count(draft)
+    if seen.totals:
+        draft.with_layout(skip=tuple(seen.totals))
+        lines = sum(seen.totals.values())
+        draft.notes.append(
+            f"{counted(lines, 'line')} left out as no rows: {', '.join(seen.totals)}"
+        )
+    blanks = Counter[str]()
+    for words in seen.words.values():
+        for word, rows in words.items():
+            if fold(word) in BLANKS:
+                blanks[fold(word)] += rows
+    if blanks:
+        draft.with_layout(blank=tuple(blanks))
+        draft.notes.append(f"words for nothing: {', '.join(blanks)}")
+    repeated = sum(seen.alone.values())
+    if repeated > 1 and seen.rows > repeated and len(seen.alone) * 2 <= seen.rows:
+        draft.with_layout(section="Section")
+        draft.notes.append(f"{repeated:,} lines with one cell are headings of what follows")
+    draft.names = tuple(Table(path, plain_map(draft.layout)).names)
+    return draft
+
+
+def _count(draft: Draft) -> Seen:
+    """Count what stands in a table that nothing is known of but where its headings are."""
+    seen = Seen()
+    for record in records(draft):
+        texts = {name: cell_text(cell) for name, cell in record.cells.items()}
+        first = next(iter(texts.values()), "")
+        total = is_total(first)
+        if total and len(texts) <= max(2, len(draft.names) // 2 + 1):
+            seen.totals[total] += 1
+            continue
+        if len(texts) == 1 and not is_data(first):
+            seen.alone[first] += 1
+            continue
+        _keep(seen, texts, record)
+    return seen
+
+
+def _seen(draft: Draft) -> Seen:
+    """Count once more, as the map says the table lies so far."""
+    seen = Seen()
+    for record in records(draft):
+        _keep(seen, {name: cell_text(cell) for name, cell in record.cells.items()}, record)
+    _name_columns(draft, seen)
+    draft.rows = seen.rows
+    return seen
+
+
+def _keep(seen: Seen, texts: Mapping[str, str], record: Record) -> None:
+    seen.rows += 1
+    seen.ragged += bool(record.beyond)
+    for name, text in texts.items():
+        words = seen.words[name]
+        if text in words or len(words) < _MOST_WORDS:
+            words[text] += 1
+        if isinstance(record.cells[name], date):
+            seen.typed[name] += 1
+
+
+# What each column is
+
+
+def _name_columns(draft: Draft, seen: Seen) -> None:
+    """Say of each column what it feeds, by its heading and by what stands in it."""
+    candidates: dict[str, list[tuple[int, int, str]]] = {}
+    for at, name in enumerate(_headings(draft)):
+        words = seen.words.get(name)
+        if not words:
+            draft.unused[name] = "it is empty"
+            continue
+        role, rank = ranked(name)
+        role = _by_content(role, name, words, seen)
+        if role:
+            candidates.setdefault(role, []).append((rank, at, name))
+        else:
+            draft.unused[name] = "nothing is known by this heading"
+    if draft.layout.no_header:
+        candidates = _by_content_alone(draft, seen)
+    for role, found in candidates.items():
+        _best, *others = sorted(found)
+        draft.columns[_best[2]] = role
+        draft.unused.pop(_best[2], None)
+        for _rank, _at, name in others:
+            draft.unused[name] = f"{_best[2]!r} feeds {role}"
+
+
+def _headings(draft: Draft) -> list[str]:
+    names = [name for name in draft.names if name]
+    return [*names, "Section"] if draft.layout.section else names
+
+
+def _share_of(words: Mapping[str, int], test: Callable[[str], object]) -> float:
+    """Return for which share of some distinct words, the frequent ones first, a test holds."""
+    first = list(islice(sorted(words, key=lambda word: -words[word]), 200))
+    return sum(bool(test(word)) for word in first) / len(first)
+
+
+def _is_day(text: str) -> bool:
+    return not day_forms({text: 1}).unread
+
+
+def _is_written_day(text: str) -> bool:
+    """Return whether a text is a day that a number alone is not."""
+    return not text.isdecimal() and _is_day(text)
+
+
+def _by_content(role: str, name: str, words: Mapping[str, int], seen: Seen) -> str:
+    """Return what a column feeds once its cells were looked at."""
+    if role in _DAYS:
+        return role if seen.typed[name] or _share_of(words, _is_day) > _READABLE else ""
+    figures = _share_of(words, is_data)
+    if role in _FIGURES:
+        if figures > _READABLE:
+            return role
+        return "jobs" if role in {"parts_cost", "labour_cost"} else ""
+    if role == "jobs" and figures > _READABLE:
+        return "parts_cost" if fold(name).startswith("part") else ""
+    if role in {"supplier", "maker", "note", "reason", "complaint", "done_by"} and figures > 0.9:
+        return ""
+    if name == "Section":
+        return _section_role(words)
+    return role
+
+
+def _section_role(words: Mapping[str, int]) -> str:
+    return "vehicle_id" if _share_of(words, lambda word: any(map(str.isdigit, word))) > 0.6 else ""
+
+
+def _by_content_alone(draft: Draft, seen: Seen) -> dict[str, list[tuple[int, int, str]]]:
+    """Say of columns without headings what they may be."""
+    found: dict[str, list[tuple[int, int, str]]] = {}
+    reader = JobReader(CsvMap("", "", {}))
+    for at, name in enumerate(draft.names):
+        words = seen.words.get(name)
+        if not words:
+            continue
+        if seen.typed[name] or _share_of(words, _is_written_day) > _READABLE:
+            role = "occurred_at"
+        elif _share_of(words, is_data) > 0.8:
+            largest = max((_number(word) for word in words), default=0)
+            role = "odometer" if largest > 5000 else ""
+        elif _share_of(words, lambda word: bool(reader.word(word).meant)) > _READABLE / 2:
+            role = "jobs"
+        elif _share_of(words, lambda word: any(map(str.isdigit, word))) > _READABLE:
+            role = "vehicle_id"
+        else:
+            role = ""
+        if role:
+            found.setdefault(role, []).append((-len(words), at, name))
+        else:
+            draft.unused[name] = "what it is cannot be seen"
+    return found
+
+
+def _number(text: str) -> float:
+    digits = "".join(sign for sign in text if sign.isdigit())
+    return float(digits[:12]) if digits else 0.0
+
+
+def _settle_kind(draft: Draft) -> None:
+    """Say which kind of event a row is, by what its columns feed."""
+    fed = set(draft.columns.values())
+    if "jobs" in fed:
+        fields = _work_fields()
+    elif len(fed & set(PROFILE)) > 1:
+        draft.kind, fields = "enrolment", set(PROFILE) | {"engine", "gearbox", "fuel", "note"}
+        if "occurred_at" not in fed and (header := draft.header("in_service_date")):
+            draft.columns[header] = "occurred_at"
+            draft.notes.append(f"vehicles are enrolled on the day of {header!r}")
+    elif "codes" in fed:
+        draft.kind, fields = "scan", {"codes", "note"}
+    elif "complaint" in fed:
+        draft.kind, fields = "complaint", {"complaint"}
+    elif "odometer" in fed:
+        draft.kind, fields = "odometer_reading", {"note"}
+    else:
+        fields = _work_fields()
+    envelope = {"vehicle_id", "plate", "occurred_at", "odometer", "odometer_unit", "currency"}
+    for name, role in list(draft.columns.items()):
+        if role not in fields | envelope:
+            del draft.columns[name]
+            draft.unused[name] = f"no field for {role.replace('_', ' ')} here"
+    if "plate" in draft.columns.values() and "vehicle_id" in draft.columns.values():
+        name = draft.header("plate")
+        del draft.columns[name]
+        draft.unused[name] = "the vehicle has another name here; plates stay out of the chain"
+
+
+def _work_fields() -> set[str]:
+    made = {"jobs", "labour_cost", "warranty", "position"}
+    registry = KindRegistry()
+    for kind in ("replacement", "repair", "maintenance"):
+        made |= set(fields_of(registry.get(kind).model))
+    return made - {"component"}
+
+
+def _joined(made: list[tuple[Draft, Seen]]) -> list[tuple[Draft, Seen]]:
+    """Join tables that hold parts of one work order: its day and vehicle here, its jobs there.
+
+    Returns:
+        The tables that stay; one that is joined to another stays not.
+    """
+    gone: list[Draft] = []
+    for lines, seen in made:
+        if not (lines.header("jobs") and lines.header("work_order")):
+            continue
+        lacking = {"vehicle_id", "occurred_at"} - set(lines.columns.values())
+        for head, of_head in made:
+            gives = {"vehicle_id", "plate", "occurred_at"} & set(head.columns.values())
+            other = head is not lines and head.path.parent == lines.path.parent
+            if other and head.header("work_order") and lacking and lacking & gives:
+                _join(lines, seen, head, of_head)
+                gone.append(head)
+                break
+    return [(draft, seen) for draft, seen in made if not any(draft is one for one in gone)]
+
+
+def _join(lines: Draft, seen: Seen, head: Draft, of_head: Seen) -> None:
+    keys, plain = head.layout.model_dump(), type(head.layout)().model_dump()
+    told = {
+        key: keys[key]
+        for key in ("delimiter", "encoding", "header", "header_rows", "skip", "blank", "fill_down")
+        if keys[key] != plain[key]
+    }
+    here, there = lines.header("work_order"), head.header("work_order")
+    file = "" if head.path == lines.path else head.path.name
+    lines.join = (file, head.layout.sheet, here, there, told)
+    lines.notes.append(f"joined with {head.layout.sheet or head.path.name} by {here!r}")
+    amounts = []
+    for name, role in head.columns.items():
+        if role not in {*lines.columns.values(), "work_order"} and name not in lines.names:
+            lines.columns[name] = role
+            lines.unused.pop(name, None)
+            seen.words[name] = of_head.words[name]
+            seen.typed[name] = of_head.typed[name]
+            amounts += [name] if role in AMOUNTS else []
+    lines.unused |= {
+        name: f"of {head.layout.sheet or head.path.name}; {why}"
+        for name, why in head.unused.items()
+        if name not in lines.names
+    }
+    if amounts:
+        lines.share = (here, amounts, True)
+        lines.notes.append(f"{', '.join(amounts)} of a work order are shared among its jobs")

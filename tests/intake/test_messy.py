@@ -1,0 +1,55 @@
+"""Messy exports of our own making come in by a look and a map alone, and none of it wrong.
+
+What must be understood is the book that `messy.py` writes them from; nothing outside the project
+says how a shop writes its own.
+"""
+
+from pathlib import Path
+
+import pytest
+from messy import BOOK, Messy, brought_in, cases, table, text
+
+from roadworn.model.errors import UsageError
+
+CASES = cases()
+
+
+def test_there_are_enough_of_them() -> None:
+    assert len({messy.name for messy in CASES}) >= 30
+    ends = {Path(name).suffix for messy in CASES for name in messy.files}
+    assert ends == {".csv", ".txt", ".xlsx"}
+
+
+@pytest.mark.parametrize("messy", CASES, ids=lambda messy: messy.name)
+def test_a_messy_export_is_understood(messy: Messy, tmp_path: Path) -> None:
+    got = brought_in(messy, tmp_path)
+    assert got.wrong == []
+    assert got.missing == []
+    assert got.open == []
+
+
+ASKED = [messy for messy in CASES if len(messy.answers) > 3 or messy.name.startswith("the order")]
+
+
+@pytest.mark.parametrize("messy", ASKED, ids=lambda messy: messy.name)
+def test_what_nobody_answered_is_left_out_and_not_guessed(messy: Messy, tmp_path: Path) -> None:
+    messy.answers = {"of the whole order": "line"}
+    if messy.name.startswith("the order"):
+        messy.answers = {"currency": "USD"}
+        with pytest.raises(UsageError, match="of the whole order"):
+            brought_in(messy, tmp_path)
+        return
+    messy.told = ()
+    got = brought_in(messy, tmp_path)
+    assert got.wrong == []
+    assert got.open
+    assert got.report.wrong > 0
+
+
+def test_a_figure_of_which_nobody_sees_the_mark_is_not_read(tmp_path: Path) -> None:
+    rows = table(amount=lambda job: f"{job.order % 7 + 1}.{job.order % 10}00")
+    answers = {"currency": "USD", "which unit": "mi", "of the whole order": "line"}
+    messy = Messy("", {"work.csv": text(rows)}, answers=answers)
+    with pytest.raises(UsageError, match="before the decimals"):
+        brought_in(messy, tmp_path)
+    assert len(rows) == len(BOOK) + 1
