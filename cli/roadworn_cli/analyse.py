@@ -76,7 +76,8 @@ def analyse(
 
             typer.echo(page_of(ran, view, look, full=wide or evidence), nl=False)
             return
-    show(ran, fmt=fmt, wide=wide, evidence=evidence, table=table)
+        origin = view.origin()
+    show(ran, fmt=fmt, origin=origin, wide=wide, evidence=evidence, table=table)
 
 
 def given(settings: list[str]) -> dict[str, object]:

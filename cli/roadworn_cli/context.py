@@ -16,6 +16,7 @@ from roadworn.model.errors import NotALedger, UsageError
 
 if TYPE_CHECKING:
     from roadworn.analysis.host import PluginHost
+    from roadworn.columns.spec import Outside
     from roadworn.columns.view import LedgerView
     from roadworn.intake import Ledger
     from roadworn.reading.bench_words import Words
@@ -24,7 +25,8 @@ if TYPE_CHECKING:
 #: (the published file format of SQLite, section 1.3).
 _HEAD_BYTES = 100
 _APPLICATION_AT = 68
-KnownBy = Literal["recorded", "occurred"]
+KnownBy = Literal["recorded", "occurred", "intake"]
+_KNOWN_BY: tuple[KnownBy, ...] = ("recorded", "occurred", "intake")
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,28 +38,36 @@ class State:
         as_of: look at the ledger as it stood at the end of that day, or None for now.
         known_by: what `as_of` goes by.
         without: plugins to leave out.
+        at: look at the ledger as it stood at this number of events or root, or None for all.
+        today: the day that views speak of without `as_of`, or None to leave it to them.
     """
 
     ledger: Path
     as_of: str | None = None
     known_by: KnownBy = "recorded"
     without: tuple[str, ...] = ()
+    at: str | None = None
+    today: date | None = None
 
     @classmethod
     def of_options(
-        cls, ledger: str, as_of: str | None, known_by: str, without: Sequence[str] = ()
+        cls,
+        ledger: str,
+        as_of: str | None,
+        known_by: str,
+        without: Sequence[str] = (),
+        at: str = "",
     ) -> "State":
         """Check the options and keep them.
 
         Raises:
             UsageError: `known_by` is another word.
         """
-        state = cls(Path(ledger), as_of or None, without=tuple(without))
-        if known_by == "occurred":
-            return replace(state, known_by="occurred")
-        if known_by != "recorded":
-            raise UsageError(f"--known-by is recorded or occurred, not {known_by!r}.")
-        return state
+        state = cls(Path(ledger), as_of or None, without=tuple(without), at=at or None)
+        for known in _KNOWN_BY:
+            if known == known_by:
+                return replace(state, known_by=known)
+        raise UsageError(f"--known-by is recorded, occurred or intake, not {known_by!r}.")
 
     def open_ledger(self, *, writable: bool = False, plugin_kinds: bool = False) -> "Ledger":
         """Open the ledger.
@@ -73,16 +83,30 @@ class State:
                 "--as-of is for looking back: leave it out to write, and say with --on when it "
                 "happened."
             )
+        if self.at:
+            raise UsageError(
+                "--at is for what reads the tables as they stood: leave it out here, the ledger "
+                "itself goes on from where it is."
+            )
         self.check_file()
         kinds = self.plugins().kinds() if plugin_kinds else None
         return Ledger.open(self.ledger, kinds=kinds, writable=writable)
 
-    def open_view(self, host: "PluginHost | None" = None) -> "LedgerView":
+    def open_view(
+        self,
+        host: "PluginHost | None" = None,
+        *,
+        kept: bool = True,
+        outside: "Outside | None" = None,
+    ) -> "LedgerView":
         """Open the read model with the kinds and tables that plugins add.
 
         Args:
             host: the plugins, when they are loaded already.
+            kept: take answers that were kept, and keep them.
+            outside: files beside the tables, and where answers may be written.
         """
+        from roadworn.columns.spec import NOTHING_OUTSIDE
         from roadworn.columns.view import open_view
         from roadworn_cli.output import progress
 
@@ -92,10 +116,13 @@ class State:
             self.ledger,
             as_of=self.as_of,
             known_by=self.known_by,
+            at=self.at,
+            today=self.today,
+            outside=outside or NOTHING_OUTSIDE,
             kinds=host.kinds,
             tables=host.tables,
             tell=host.take,
-            keep=host.keep_by(),
+            keep=host.keep_by() if kept else "",
             progress=progress("folding events"),
         )
 

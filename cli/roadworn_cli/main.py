@@ -42,6 +42,7 @@ VERBS: tuple[Verb, ...] = (
     Verb("report", "roadworn_cli.report:verb", "Write a report to print or send.", "Look"),
     Verb("components", "roadworn_cli.lookup:components", "List the components, by name.", "Look"),
     Verb("sheets", "roadworn_cli.lookup:sheets", "Look-over sheets and rules to copy.", "Look"),
+    Verb("redo", "roadworn_cli.redo:redo", "Make a kept result again, and compare.", "Look closer"),
     Verb("sql", "roadworn_cli.sql:sql", "Query the tables with SQL.", "Look closer"),
     Verb("tables", "roadworn_cli.sql:tables", "Explain tables and columns.", "Look closer"),
     Verb("export", "roadworn_cli.export:export", "Write everything to files.", "Look closer"),
@@ -77,8 +78,15 @@ def roadworn(
     known_by: str = typer.Option(
         "recorded",
         "--known-by",
-        metavar="recorded|occurred",
-        help="What --as-of goes by: the day an event was written down, or the day it happened.",
+        metavar="recorded|occurred|intake",
+        help="What --as-of goes by: the day an event says it was written down, the day it "
+        "happened, or the day this ledger took it in.",
+    ),
+    at: str = typer.Option(
+        "",
+        "--at",
+        metavar="ROOT|SIZE",
+        help="Look at the ledger as it stood at this root or number of events.",
     ),
     without: list[str] = typer.Option(
         [], "--without", metavar="PLUGIN", help="Leave out this plugin; may be repeated."
@@ -92,7 +100,7 @@ def roadworn(
     Options of this page stand before the verb: roadworn --ledger shop.db vehicles
     """
     del version
-    ctx.obj = State.of_options(ledger, check_day(as_of, "--as-of"), known_by, without)
+    ctx.obj = State.of_options(ledger, check_day(as_of, "--as-of"), known_by, without, at)
 
 
 app = lazy_app(VERBS, roadworn.__doc__ or "", roadworn, completion=True)
@@ -161,7 +169,8 @@ def _tell_misuse(error: typer.TyperException) -> int:
     context: typer.Context | None = getattr(error, "ctx", None)
     path = context.command_path if context is not None else "roadworn"
     option = getattr(error, "option_name", "")
-    if option in {"--ledger", "--as-of", "--known-by", "--without"} and context and context.parent:
+    before_the_verb = {"--ledger", "--as-of", "--known-by", "--without", "--at"}
+    if option in before_the_verb and context and context.parent:
         say(f"{option} stands before the verb: roadworn {option} … {path.partition(' ')[2]} …")
         return 2
     told = " ".join(error.format_message().split())

@@ -71,8 +71,11 @@ def outlook(
             from roadworn_cli.campaign import told_in_outlook
 
             campaigns = tuple(told_in_outlook(view, folder, str(found.vehicle["vehicle_id"])))
+        origin = view.origin() if fmt == "json" else {}
     if fmt == "json":
-        emit_json({**as_document(found), "campaigns": campaigns})
+        from roadworn_cli.results import pinned
+
+        emit_json({**pinned(origin), **as_document(found), "campaigns": campaigns})
     elif fmt == "csv":
         emit([c.name for c in found.open_now.columns], found.open_now.rows, fmt="csv")
     else:

@@ -178,7 +178,8 @@ def emit(
     """
     check_format(fmt)
     if fmt == "json":
-        emit_json([dict(zip(columns, row, strict=True)) for row in rows])
+        names = apart(columns)
+        emit_json([dict(zip(names, row, strict=True)) for row in rows])
     elif fmt == "csv":
         _emit_csv(columns, rows)
     else:
@@ -187,6 +188,18 @@ def emit(
         _emit_table(columns, rows, widest)
     for text in notes:
         note(text)
+
+
+def apart(names: Sequence[str]) -> list[str]:
+    """Return the names of columns so that no two are the same: a second `km` is `km_1`."""
+    found: dict[str, None] = {}
+    for name in names:
+        number, other = 0, name
+        while other in found:
+            number += 1
+            other = f"{name}_{number}"
+        found[other] = None
+    return list(found)
 
 
 def check_format(fmt: str) -> None:
@@ -201,29 +214,41 @@ def check_format(fmt: str) -> None:
 
 def emit_json(value: object) -> None:
     """Print one JSON document; what could fool a terminal is a JSON escape in it."""
+    typer.echo(json_text(value))
+
+
+def json_text(value: object) -> str:
+    """Return the text that `emit_json` prints."""
     import json
 
     text = json.dumps(_plain(value), ensure_ascii=False, indent=2, allow_nan=False)
-    safe = _UNSAFE.sub(lambda c: c[0] if c[0] == "\n" else f"\\u{ord(c[0]):04x}", text)
-    typer.echo(safe)
+    return escape_json(text, "\n")
+
+
+def escape_json(text: str, keep: str) -> str:
+    """Return JSON in which what could fool a terminal is an escape of JSON, `keep` excepted."""
+    return _UNSAFE.sub(lambda c: c[0] if c[0] in keep else f"\\u{ord(c[0]):04x}", text)
 
 
 def _plain(value: object) -> object:
-    """Return a value that JSON knows; NaN and infinity, which it does not, become null."""
+    """Return a value that JSON knows; of what it does not, infinity is a text and NaN null."""
     if value is None or isinstance(value, str | bool | int):
         return value
     if isinstance(value, float):
-        return value if value - value == 0 else None
+        if value - value == 0:
+            return value
+        # Python, JavaScript and DuckDB read these words as the number; null is what is unknown.
+        return None if value != value else "Infinity" if value > 0 else "-Infinity"
     if isinstance(value, Mapping):
         return {str(key): _plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple | set | frozenset):
         return [_plain(item) for item in value]
     if hasattr(value, "tolist"):  # NumPy scalars and arrays
         return _plain(value.tolist())
-    return _in_words(value)
+    return cell_text(value)
 
 
-def _in_words(value: object) -> str:
+def cell_text(value: object) -> str:
     """Return how one value is written in text."""
     if value is None:
         return ""
@@ -260,7 +285,7 @@ def _csv_quoted(cell: str) -> str:
 
 
 def _csv_cell(value: object) -> str:
-    text = _in_words(value)
+    text = cell_text(value)
     if isinstance(value, str) and _FORMULA.match(text) and not _NUMBER.fullmatch(text):
         return f"'{text}"
     return text
@@ -284,7 +309,7 @@ def _is_number(value: object) -> bool:
 
 
 def _table_cell(value: object, widest: int) -> str:
-    text = f"{value:,.6g}" if isinstance(value, float) and abs(value) < 1e6 else _in_words(value)
+    text = f"{value:,.6g}" if isinstance(value, float) and abs(value) < 1e6 else cell_text(value)
     if isinstance(value, float) and abs(value) >= 1e6:
         text = f"{value:,.0f}" if value - value == 0 else str(value)
     if not widest:

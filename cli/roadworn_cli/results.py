@@ -1,6 +1,6 @@
 """How a Result is written in a terminal, as JSON and as CSV; the figures are never touched."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, replace
 from typing import Any
 
@@ -8,7 +8,7 @@ from roadworn.analysis import Cell, Column, Estimate, Holds, Mark, Ran, Result, 
 from roadworn.model.catalogue import catalogue, part_name
 from roadworn.model.errors import UsageError
 from roadworn.model.messages import Sentence
-from roadworn_cli.output import emit, emit_json, escape, note
+from roadworn_cli.output import counted, emit, emit_json, escape, note, say
 from roadworn_cli.screen import Head, Line, dot, encoded, padded, put, span, spark, text, width
 from roadworn_cli.screen import table as screen_table
 
@@ -23,13 +23,20 @@ _FOR_A_SPARK = 3
 
 
 def show(
-    ran: Ran, *, fmt: str, wide: bool = False, evidence: bool = False, table: str = ""
+    ran: Ran,
+    *,
+    fmt: str,
+    origin: Mapping[str, Any] | None = None,
+    wide: bool = False,
+    evidence: bool = False,
+    table: str = "",
 ) -> None:
     """Print what an analysis found.
 
     Args:
         ran: the result and where it came from.
         fmt: table, json or csv; csv is one table, the main one unless another is named.
+        origin: what the view it was asked of rests on, said with the figures.
         wide: show the columns that are left out of a screen.
         evidence: name the events behind each row.
         table: only the table of this name.
@@ -39,13 +46,19 @@ def show(
     """
     if table:
         ran = replace(ran, result=replace(ran.result, tables=(_named(ran, table),)))
-    result = ran.result
     if fmt == "json":
-        emit_json(as_json(ran))
+        emit_json(pinned(origin or {}) | as_json(ran))
         return
     if fmt == "csv":
         _show_csv(ran)
-        return
+    else:
+        _show_screen(ran, wide=wide, evidence=evidence)
+    if origin is not None:
+        say(pinned_in_words(origin))
+
+
+def _show_screen(ran: Ran, *, wide: bool, evidence: bool) -> None:
+    result = ran.result
     put(text(escape(result.headline)))
     vehicle = str(getattr(ran.settings, "vehicle", None) or "")
     for one in result.tables:
@@ -56,6 +69,25 @@ def show(
             put(text(escape(in_words(estimate))))
     for caveat in result.caveats:
         note(caveat)
+
+
+def pinned(origin: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what a figure rests on, the program included, so that `redo` can make it again."""
+    from importlib.metadata import version
+
+    return {"roadworn": version("roadworn"), **origin}
+
+
+def pinned_in_words(origin: Mapping[str, Any]) -> str:
+    """Return in one line what a figure rests on."""
+    size, root = origin["ledger"]["size"], origin["ledger"]["root"]
+    day = f"today {origin['today']}"
+    if origin["as_of"]:
+        day = f"as of {origin['as_of']}, known by {origin['known_by']}"
+    told = f"made at {counted(size, 'event')}, root {root[:16]}, {day}"
+    if origin["claimed"]:
+        told += "; some of them were taken in after that day and only say that they are older"
+    return told
 
 
 def _named(ran: Ran, name: str) -> Table:

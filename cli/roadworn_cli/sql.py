@@ -2,16 +2,36 @@
 
 import re
 import sys
-from typing import TYPE_CHECKING, Annotated
+from collections.abc import Iterator, Mapping
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from shutil import copyfileobj
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING, Annotated, Any, Literal, cast
 
 import typer
 
-from roadworn.model.errors import UnknownName, UsageError
+from roadworn.model.errors import EnvironmentFailure, LedgerRefused, UnknownName, UsageError
 from roadworn_cli.context import State, leave, state_of
-from roadworn_cli.output import check_format, emit, format_option, say
+from roadworn_cli.output import (
+    apart,
+    cell_text,
+    check_format,
+    counted,
+    emit,
+    emit_json,
+    escape,
+    escape_json,
+    format_option,
+    json_text,
+    say,
+)
+from roadworn_cli.results import pinned, pinned_in_words
 
 if TYPE_CHECKING:
-    from roadworn.columns.view import TableInfo
+    from roadworn.columns.spec import Outside
+    from roadworn.columns.view import LedgerView, Rows, TableInfo
 
 
 def tables(
@@ -51,11 +71,61 @@ def _tables(state: State) -> "dict[str, TableInfo]":
 _NO_TABLE = re.compile(r"Table with name (\S+) does not exist")
 
 
+#: Forms that DuckDB writes by itself, with the ending of a file of each.
+_WRITTEN = {"csv": ".csv", "json": ".json", "ndjson": ".ndjson", "parquet": ".parquet"}
+_FORMATS = ("table", *_WRITTEN, "markdown", "result")
+_PIECE = 1 << 20
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A query with everything it was asked with.
+
+    Attributes:
+        query: one SELECT.
+        parameters: its values by name.
+        seconds: the most it may take.
+        memory: the most that it may take of memory, in MB.
+    """
+
+    query: str
+    parameters: Mapping[str, str]
+    seconds: float
+    memory: float
+
+
 def sql(
     ctx: typer.Context,
     query: Annotated[
-        str, typer.Argument(metavar="QUERY", help="One SELECT; - reads it from standard input.")
-    ],
+        str,
+        typer.Argument(
+            metavar="[QUERY]",
+            help="One SELECT; - reads it from standard input. Without one a prompt asks.",
+        ),
+    ] = "",
+    file: Annotated[
+        str, typer.Option("--file", metavar="FILE", help="The query stands in this file.")
+    ] = "",
+    given: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--set", metavar="NAME=VALUE", help="What $NAME in the query stands for; repeatable."
+        ),
+    ] = None,
+    beside: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--with",
+            metavar="NAME=FILE",
+            help="Your own CSV, Parquet or JSON as the table NAME; repeatable.",
+        ),
+    ] = None,
+    into: Annotated[
+        str,
+        typer.Option(
+            "--output", "-o", metavar="FILE", help="Write a new file; its ending says the form."
+        ),
+    ] = "",
     seconds: Annotated[
         float,
         typer.Option(
@@ -74,26 +144,207 @@ def sql(
             help="Stop it when it takes more; 0 for no bound.",
         ),
     ] = 2_048,
-    fmt: str = format_option(),
+    fmt: Annotated[
+        str,
+        typer.Option("--format", metavar="|".join(_FORMATS), help="Form of the data on stdout."),
+    ] = "",
 ) -> None:
-    """Query the tables that `roadworn tables` explains; nothing can be changed or read beside."""
-    check_format(fmt)
-    text = sys.stdin.read() if query == "-" else query
+    """Query the tables that `roadworn tables` explains; nothing can be changed or read beside.
+
+    Values come in by name: `… WHERE vehicle_id = $v` with `--set v=bus-7`.
+
+    `--format result` keeps the query, its rows and what they rest on, for `roadworn redo`.
+    """
+    form = _form(fmt, into)
+    files = _pairs(beside or [], "--with", "mine=prices.csv")
+    parameters = _pairs(given or [], "--set", "vehicle=bus-7")
+    state = state_of(ctx)
+    text = _text(query, file)
+    if not text:
+        from roadworn_cli.prompt import prompt
+
+        prompt(state, _outside(files, None), _tables(state), seconds, memory)
+        return
+    asked = Asked(text, parameters, seconds, memory)
+    # An explanation is no table, so its few rows are printed here.
+    if form in _WRITTEN and text.split(maxsplit=1)[0].casefold() != "explain":
+        _write(state, asked, files, form, into)
+        return
+    with state.open_view(outside=_outside(files, None)) as view:
+        found = answer(state, view, asked)
+        if form == "result":
+            emit_json(document_of(view, text, parameters, found))
+            return
+        origin = view.origin()
+    if form == "markdown":
+        typer.echo(_markdown(found))
+    else:
+        emit(found.columns, found.rows, fmt="table" if form == "table" else form)
+    say(pinned_in_words(origin))
+
+
+def answer(state: State, view: "LedgerView", asked: Asked) -> "Rows":
+    """Return the rows of a query; leaves with a sentence when it is stopped by hand."""
+    with _plainly(state):
+        return view.analyst(asked.query, asked.seconds, asked.memory, asked.parameters)
+
+
+def document_of(
+    view: "LedgerView", query: str, parameters: Mapping[str, str], found: "Rows | None" = None
+) -> dict[str, Any]:
+    """Return a query with its rows and what they rest on, as JSON has them."""
+    import orjson
+
+    rows = found if found is not None else view.analyst(query, parameters=parameters)
+    document = {
+        **pinned(view.origin()),
+        "query": query,
+        "parameters": dict(parameters),
+        "columns": apart(rows.columns),
+        "rows": rows.rows,
+    }
+    return dict(orjson.loads(json_text(document)))
+
+
+def _write(state: State, asked: Asked, files: Mapping[str, str], form: str, into: str) -> None:
+    """Have the answer written by the database, to a file or by way of one to stdout."""
+    from roadworn.columns.export import write_answer
+
+    with ExitStack() as stack:
+        if into:
+            making = stack.enter_context(_made_new(Path(into)))
+        elif form == "parquet" and sys.stdout.isatty():
+            raise UsageError("Parquet is nothing to look at: name a file with -o FILE.parquet.")
+        else:
+            making = Path(stack.enter_context(TemporaryDirectory(prefix="roadworn-"))) / "answer"
+        view = stack.enter_context(state.open_view(outside=_outside(files, making.parent)))
+        origin = view.origin()
+        with _plainly(state):
+            rows = write_answer(
+                view,
+                asked.query,
+                making,
+                cast("Literal['csv', 'json', 'ndjson', 'parquet']", form),
+                parameters=asked.parameters,
+                seconds=asked.seconds,
+                megabytes=asked.memory,
+                said={**pinned(origin), "query": asked.query, "parameters": dict(asked.parameters)},
+            )
+        if not into:
+            _print(making, form)
+    say((f"{counted(rows, 'row')} written to {into}, " if into else "") + pinned_in_words(origin))
+
+
+def _print(file: Path, form: str) -> None:
+    """Copy what was written to stdout, piece by piece; nothing in it fools a terminal."""
+    if form == "parquet":
+        with file.open("rb") as source:
+            copyfileobj(source, sys.stdout.buffer)
+        return
+    keep = "\n\t" if form != "csv" else "" if sys.stdout.isatty() else "\n\r\t"
+    with file.open(encoding="utf-8", newline="") as source:
+        while piece := source.read(_PIECE):
+            if form == "csv":
+                lines = piece.split("\n") if not keep else [piece]
+                typer.echo("\n".join(escape(line, keep) for line in lines), nl=False)
+            else:
+                typer.echo(escape_json(piece, keep), nl=False)
+
+
+@contextmanager
+def _made_new(target: Path) -> Iterator[Path]:
+    from roadworn.store.whole import made_whole
+
+    if target.exists():
+        raise LedgerRefused(f"{target} exists already: name a new file, nothing is overwritten.")
+    try:
+        with made_whole(target, new=True) as making:
+            yield making
+    except OSError as error:
+        raise EnvironmentFailure(
+            f"{target} cannot be written ({error.strerror}): choose another place."
+        ) from error
+
+
+@contextmanager
+def _plainly(state: State) -> Iterator[None]:
+    """Say in a sentence that a query was stopped by hand, or which table was meant."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        say("The query was stopped; nothing was changed.")
+        leave(130)
+    except UsageError as error:
+        missing = _NO_TABLE.search(str(error.__cause__))
+        if missing is None:
+            raise
+        name, known = missing[1], _tables(state)
+        raise UnknownName.of(
+            f"table {name!r}", name, known, "`roadworn tables` lists them."
+        ) from None
+
+
+def _text(query: str, file: str) -> str:
+    """Return the query that was given in one of three ways; empty for none.
+
+    Raises:
+        UsageError: it was given twice, or is empty.
+        EnvironmentFailure: the file cannot be read.
+    """
+    if file and query:
+        raise UsageError("The query is given twice: leave out --file, or the words.")
+    if not (file or query):
+        if sys.stdin.isatty() and sys.stdout.isatty():
+            return ""
+        raise UsageError("The query is missing: write one as 'SELECT * FROM vehicles'.")
+    try:
+        text = Path(file).read_text(encoding="utf-8-sig") if file else query
+    except OSError as error:
+        raise EnvironmentFailure(
+            f"{file} cannot be read ({error.strerror}): check the name and the permissions."
+        ) from None
+    except UnicodeDecodeError:
+        raise UsageError(f"{file} is not UTF-8 text: save it as that.") from None
+    text = sys.stdin.read() if query == "-" else text
     if not text.strip():
         raise UsageError("The query is empty", "write one as 'SELECT * FROM vehicles'")
-    state = state_of(ctx)
-    with state.open_view() as view:
-        try:
-            found = view.analyst(text, seconds, memory)
-        except KeyboardInterrupt:
-            say("The query was stopped; nothing was changed.")
-            leave(130)
-        except UsageError as error:
-            missing = _NO_TABLE.search(str(error.__cause__))
-            if missing is None:
-                raise
-            name, known = missing[1], _tables(state)
-            raise UnknownName.of(
-                f"table {name!r}", name, known, "`roadworn tables` lists them."
-            ) from None
-    emit(found.columns, found.rows, fmt=fmt)
+    return text
+
+
+def _form(fmt: str, into: str) -> str:
+    """Return the form to write: the one named, or that of a file's ending."""
+    ending = next((form for form, suffix in _WRITTEN.items() if into.endswith(suffix)), "")
+    form = fmt or ending or ("table" if not into else "")
+    if form not in _FORMATS or (into and form not in _WRITTEN):
+        known = ", ".join(_WRITTEN if into else _FORMATS)
+        raise UsageError(
+            f"--format is one of {known}{' for a file' if into else ''}, not {form!r}."
+        )
+    return form
+
+
+def _pairs(texts: list[str], option: str, example: str) -> dict[str, str]:
+    """Return NAME=VALUE texts as a dictionary."""
+    found: dict[str, str] = {}
+    for text in texts:
+        name, sign, value = text.partition("=")
+        if not sign or not name.strip():
+            raise UsageError(f"{option} takes NAME=VALUE, as in {example}, not {text!r}.")
+        found[name.strip()] = value
+    return found
+
+
+def _outside(files: Mapping[str, str], into: Path | None) -> "Outside":
+    from roadworn.columns.spec import Outside
+
+    return Outside({name: Path(file) for name, file in files.items()}, into)
+
+
+def _markdown(found: "Rows") -> str:
+    """Return rows as a table in Markdown (that of GitHub), a bar in a cell escaped."""
+    lines = [list(found.columns), ["---"] * len(found.columns)]
+    lines += [[cell_text(value) for value in row] for row in found.rows]
+    return "\n".join(
+        f"| {' | '.join(escape(cell).replace('|', chr(92) + '|') for cell in line)} |"
+        for line in lines
+    )

@@ -22,7 +22,7 @@ WRONG = [
     (["vehicles", "--colour"], 2, "No such option: --colour"),
     (["vehicles", "--format", "xml"], 2, "table, json or csv"),
     (["--as-of", "yesterday", "vehicles"], 2, "2026-05-04"),
-    (["--known-by", "heart", "vehicles"], 2, "recorded or occurred"),
+    (["--known-by", "heart", "vehicles"], 2, "recorded, occurred or intake"),
     (["record", "reading", "bus-8", "5 mi"], 2, "did you mean bus-7?"),
     (["history", "bus-8"], 2, "did you mean bus-7?"),
     (["record", "reading", "bus-7", "lots"], 2, "61,250 mi"),

@@ -124,7 +124,7 @@ def test_json_has_no_nan(capsys: pytest.CaptureFixture[str]) -> None:
     emit_json({"a": nan, "b": [inf, -inf, 1.5], "c": moment, "d": b"\x01"})
     assert json.loads(capsys.readouterr().out) == {
         "a": None,
-        "b": [None, None, 1.5],
+        "b": ["Infinity", "-Infinity", 1.5],
         "c": "2026-05-04T09:30:00",
         "d": "01",
     }

@@ -54,7 +54,7 @@ def test_the_database_carries_the_same_comments_and_types(view_of):
 def test_tables_held_for_few_events_are_those_computed_each_time(view_of, monkeypatch):
     events = list(history(7, 60))
     held = view_of(events)
-    monkeypatch.setattr("roadworn.columns.view._ROW_GROUP", 0)
+    monkeypatch.setattr("roadworn.columns.build.ROW_GROUP", 0)
     computed = view_of(events)
     for info in dictionary():
         # Payloads are fetched for the query that asks for them, before or after.

@@ -1,18 +1,26 @@
-"""Bounds on the time and the memory of a query that a person wrote."""
+"""What a person's query may take, and what it may reach: time, memory, files.
+
+Files of somebody's own are read into tables beside ours, and one folder may be written to by
+COPY, both before the connection is locked. Whatever else a query says of files is refused by the
+engine.
+"""
 
 import os
+import re
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from roadworn.columns.spec import Rows
-from roadworn.model.errors import UsageError
+from roadworn.columns.spec import Outside, Parameters, Rows, sql_text
+from roadworn.model.errors import EnvironmentFailure, UsageError
 
 if TYPE_CHECKING:
     import duckdb
+
+    from roadworn.columns.session import Reader
 
 _PIECE_ROWS = 10_000
 _LOOK_SECONDS = 0.05
@@ -22,42 +30,45 @@ _PAGES = Path("/proc/self/statm")
 
 
 def rows_within(
-    con: "duckdb.DuckDBPyConnection", query: str, seconds: float, megabytes: float
+    reader: "Reader", query: str, parameters: Parameters, seconds: float, megabytes: float
 ) -> Rows:
-    """Return the rows of a query that may change nothing.
+    """Return the rows of a query.
 
     Args:
-        con: the connection, on no other query.
-        query: one statement.
+        reader: the connection, on no other query.
+        query: one SELECT.
+        parameters: its values.
         seconds: the most it may take; no bound when 0.
         megabytes: the most that the process may grow by; no bound when 0.
 
     Raises:
-        UsageError: it was stopped at a bound.
+        UsageError: it was stopped at a bound, or is no single SELECT.
         KeyboardInterrupt: it was stopped by hand.
         duckdb.Error: it cannot be run.
     """
+    with within(reader, seconds, megabytes):
+        cursor = reader.run(query, parameters)
+        columns = tuple(column[0] for column in cursor.description or ())
+        rows: list[tuple[Any, ...]] = []
+        # In pieces, since the one who watches has no turn while a piece is made into rows.
+        while piece := cursor.fetchmany(_PIECE_ROWS):
+            rows += piece
+        return Rows(columns, rows)
+
+
+@contextmanager
+def within(reader: "Reader", seconds: float, megabytes: float) -> Iterator[None]:
+    """Run what a person asked of a reader within bounds; see `rows_within`."""
     import duckdb
 
-    # EXPLAIN ANALYZE runs what it explains, so the transaction is read only as well.
-    con.execute("BEGIN TRANSACTION READ ONLY")
     try:
-        with _bounded(con, seconds, megabytes):
-            cursor = con.execute(query)
-            columns = tuple(column[0] for column in cursor.description or ())
-            rows: list[tuple[Any, ...]] = []
-            # In pieces, since the one who watches has no turn while a piece is made into rows.
-            while piece := cursor.fetchmany(_PIECE_ROWS):
-                rows += piece
-            return Rows(columns, rows)
+        with _bounded(reader.con, seconds, megabytes):
+            yield
     except RuntimeError as error:
         # So DuckDB says that Ctrl-C was pressed.
         if isinstance(error, duckdb.Error) or "interrupted" not in str(error):
             raise
         raise KeyboardInterrupt from error
-    finally:
-        with suppress(duckdb.Error):
-            con.execute("ROLLBACK")
 
 
 @contextmanager
@@ -110,3 +121,51 @@ def _resident() -> int:
         return int(_PAGES.read_text(encoding="ascii").split()[1]) * os.sysconf("SC_PAGE_SIZE")
     except (OSError, ValueError, AttributeError):
         return 0
+
+
+_NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
+#: Suffix of a file -> the function that reads it.
+_READERS = {
+    ".csv": "read_csv",
+    ".tsv": "read_csv",
+    ".parquet": "read_parquet",
+    ".json": "read_json",
+    ".ndjson": "read_json",
+    ".jsonl": "read_json",
+}
+
+
+def bring(con: "duckdb.DuckDBPyConnection", outside: Outside, taken: set[str]) -> None:
+    """Read the files, and open the folder, on a connection that is locked next.
+
+    Args:
+        con: the connection.
+        outside: the files and the folder.
+        taken: names of tables that are there already.
+
+    Raises:
+        UsageError: a name is taken or no name, or a file cannot be read as a table.
+        EnvironmentFailure: a file is not there.
+    """
+    import duckdb
+
+    if outside.into is not None:
+        folder = sql_text(str(outside.into.absolute()))
+        con.execute(f"SET allowed_directories = [{folder}]")
+    for name, path in outside.files.items():
+        if not _NAME.fullmatch(name):
+            raise UsageError(f"{name!r} is no name of a table: take letters, digits and _.")
+        if name.lower() in taken:
+            raise UsageError(f"There is a table {name} already: give {path} another name.")
+        if not path.is_file():
+            raise EnvironmentFailure(f"{path} is not there: name the right file.")
+        reader = _READERS.get(path.suffix.lower())
+        if reader is None:
+            known = ", ".join(_READERS)
+            raise UsageError(f"{path} is read by its ending, which is one of {known}.")
+        source = sql_text(str(path.absolute()))
+        try:
+            con.execute(f'CREATE TABLE main."{name}" AS SELECT * FROM {reader}({source})')
+        except duckdb.Error as error:
+            first = " ".join(str(error).split("\n\n")[0].split()).rstrip(".")
+            raise UsageError(f"{path} cannot be read as a table: {first}.") from error

@@ -215,6 +215,8 @@ def _digest(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
+#: DuckDB shares a scan out among threads by groups of so many rows.
+ROW_GROUP = 122_880
 #: From so many events on, writing text files for DuckDB is faster than going row by row.
 BULK_ROWS = 10_000
 
@@ -268,6 +270,63 @@ def build(
     if cache is not None and whole and cache.worth_saving(checkpoint):
         cache.save(con, checkpoint)
     return checkpoint
+
+
+def connected(
+    path: Path,
+    tables: Sequence[TableSpec],
+    kinds: KindRegistry,
+    *,
+    use_cache: bool,
+    progress: Progress | None,
+    at: Checkpoint | None,
+    left_out: LeftOut,
+    before_locked: "Callable[[duckdb.DuckDBPyConnection], None] | None",
+) -> "tuple[duckdb.DuckDBPyConnection, Checkpoint, bool]":
+    """Return a connection with the folded tables, locked against everything outside memory.
+
+    Args:
+        path: the ledger file, and as for `build` are
+        tables: the tables to fold,
+        kinds: the event kinds,
+        use_cache: whether folded tables are kept,
+        progress: what is told how far it is,
+        at: the checkpoint to stand at,
+        left_out: what takes what of plugins could not be folded.
+        before_locked: is handed the connection while files can still be reached, or None.
+
+    Returns:
+        The connection, the checkpoint it stands at, and whether there are few events.
+
+    Raises:
+        As `build`, and whatever `before_locked` raises.
+    """
+    import duckdb
+
+    con = duckdb.connect(
+        ":memory:", config={"python_enable_replacements": "false", "temp_directory": ""}
+    )
+    con.execute("SET TimeZone = 'UTC'")
+    checkpoint = build(
+        con,
+        path,
+        tables,
+        kinds,
+        use_cache=use_cache,
+        progress=progress,
+        at=at,
+        left_out=left_out,
+    )
+    few = checkpoint.size <= ROW_GROUP
+    if few:
+        # A scan of so few rows cannot be shared out; more threads only wait for each other.
+        con.execute("SET threads = 1")
+    if before_locked is not None:
+        before_locked(con)
+    # From here on nothing outside memory can be reached through this connection.
+    con.execute("SET enable_external_access = false")
+    con.execute("SET lock_configuration = true")
+    return con, checkpoint, few
 
 
 def head_of(path: Path) -> Checkpoint:

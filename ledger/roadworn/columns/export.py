@@ -20,6 +20,7 @@ from roadworn.store.whole import made_whole
 if TYPE_CHECKING:
     import duckdb
 
+    from roadworn.columns.spec import Parameters
     from roadworn.columns.view import LedgerView
     from roadworn.store import LedgerFile
 
@@ -142,6 +143,110 @@ def export_tables(
         },
     )
     return written
+
+
+def write_answer(
+    view: "LedgerView",
+    query: str,
+    target: Path,
+    form: Literal["csv", "json", "ndjson", "parquet"],
+    *,
+    parameters: "Parameters" = (),
+    seconds: float = 0,
+    megabytes: float = 0,
+    said: object = None,
+) -> int:
+    """Write the answer to a query of a person to a file, without its rows being held here.
+
+    A text that a spreadsheet would run has an apostrophe before it in CSV, whose texts all stand
+    in quotes; in JSON infinity is a text, and what is no number is null.
+
+    Args:
+        view: opened with the folder of the file as the one that may be written to.
+        query: one SELECT.
+        target: the file; written anew.
+        form: of the file.
+        parameters: values by place or by name.
+        seconds: the most it may take; no bound when 0.
+        megabytes: the most that the process may grow by; no bound when 0.
+        said: what the file says of itself where its form has room for that, as JSON.
+
+    Returns:
+        How many rows were written.
+
+    Raises:
+        UsageError: it is no single SELECT, cannot be run, or goes over a bound.
+        KeyboardInterrupt: it was stopped by hand.
+    """
+    from roadworn.columns.bounds import within
+
+    # On lines of its own, so that a comment at its end takes nothing along.
+    inner = f"(\n{query.strip().rstrip(';')}\n)"
+    with view.asking_for(query) as reader, within(reader, seconds, megabytes):
+        head = reader.copy(f"SELECT * FROM {inner} LIMIT 0", parameters).description or ()
+        types = {str(column[0]): str(column[1]) for column in head}
+        cells = [
+            f"{_written(form, name, kind)} AS {_shown(form, name)}" for name, kind in types.items()
+        ]
+        how = {"csv": "FORMAT csv, HEADER", "json": "FORMAT json, ARRAY true"}
+        options = how.get(form, f"FORMAT {'json' if form == 'ndjson' else form}")
+        if form == "csv" and (texts := [n for n, t in types.items() if t not in _BARE]):
+            options += f", FORCE_QUOTE ({', '.join(_shown(form, name) for name in texts)})"
+        if form == "parquet" and said is not None:
+            text = sql_text(json.dumps(said, ensure_ascii=False))
+            options += f", KV_METADATA {{roadworn: {text}}}"
+        rows = reader.copy(
+            f"COPY (SELECT {', '.join(cells)} FROM {inner}) TO {sql_text(str(target))} ({options})",
+            parameters,
+        ).fetchall()
+    return int(rows[0][0])
+
+
+#: Types that stand in CSV without quotes.
+_BARE = frozenset(
+    {
+        *("BOOLEAN", "DATE", "DOUBLE", "FLOAT", "BIGINT", "HUGEINT", "INTEGER", "SMALLINT"),
+        *("TINYINT", "UBIGINT", "UHUGEINT", "UINTEGER", "USMALLINT", "UTINYINT", "TIMESTAMP"),
+    }
+)
+#: What a spreadsheet takes for the beginning of a formula, in full width as well.
+_FORMULA = "['=', '+', '-', '@', chr(9), chr(13), '＝', '＋', '－', '＠']"
+
+
+def _shown(form: str, name: str) -> str:
+    """Return the name of a column as it is written, as SQL."""
+    if form == "csv" and name[:1] in tuple("=+-@＝＋－＠\t\r"):
+        name = f"'{name}"
+    return '"' + name.replace('"', '""') + '"'
+
+
+def _written(form: str, name: str, kind: str) -> str:
+    """Return a column as it is written in a form, as SQL."""
+    cell = '"' + name.replace('"', '""') + '"'
+    if form == "parquet":
+        return cell
+    if kind.startswith("TIMESTAMP"):
+        return f"replace(CAST({cell} AS VARCHAR), ' ', 'T')"
+    if form != "csv":
+        if kind not in {"DOUBLE", "FLOAT"}:
+            return cell
+        word = f"CASE WHEN {cell} > 0 THEN 'Infinity' ELSE '-Infinity' END"
+        return (
+            f"CASE WHEN isnan({cell}) THEN NULL WHEN isinf({cell}) THEN to_json({word}) "
+            f"ELSE to_json({cell}) END"
+        )
+    if kind == "BOOLEAN":
+        return f"CASE WHEN {cell} THEN 'yes' WHEN NOT {cell} THEN 'no' END"
+    if kind == "BLOB":
+        return f"lower(hex({cell}))"
+    if kind.endswith("]") or kind.startswith(("STRUCT", "MAP", "UNION")):
+        return f"CAST(to_json({cell}) AS VARCHAR)"
+    if kind == "VARCHAR" or kind.startswith("ENUM"):
+        text = f"CAST({cell} AS VARCHAR)"
+        run = f"left({text}, 1) IN {_FORMULA}"
+        number = rf"regexp_full_match({text}, '[+-]?\d+(\.\d+)?')"
+        return f"CASE WHEN {run} AND NOT {number} THEN chr(39) || {text} ELSE {text} END"
+    return cell
 
 
 def _copy_table(con: "duckdb.DuckDBPyConnection", view: "LedgerView", info: TableInfo) -> int:

@@ -6,20 +6,20 @@ tables longer still; so a query names what it needs and only that is made, in or
 
 import itertools
 import re
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
-from datetime import date
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from roadworn.columns import views_distance, views_vehicles
-from roadworn.columns.spec import TableInfo, TableSpec, ViewSpec, comments_of
+from roadworn.columns.spec import Options, Parameters, TableInfo, TableSpec, ViewSpec, comments_of
 from roadworn.columns.views_distance import DISTANCE_VIEWS, settle
 from roadworn.columns.views_lives import LIFE_VIEWS
 from roadworn.columns.views_open_work import OPEN_VIEWS, STATE_VIEWS
 from roadworn.columns.views_vehicles import EVENT_VIEWS, VEHICLE_VIEWS, known, seen, typed
+from roadworn.model.errors import QueryError
 from roadworn.model.events import Amendment, taken_back
 from roadworn.model.messages import Problem, broken
 
@@ -38,6 +38,8 @@ AT_THE_COUNTER = frozenset(
         *("work_done", "waiting_lines", "approved_work", "in_shop", "untried_work"),
     }
 )
+#: Statements that only read: DESCRIBE and SUMMARIZE are SELECTs to the parser, PIVOT is several.
+_READING = frozenset({"SELECT", "EXPLAIN", "MULTI"})
 #: Words in a query that ask about the tables themselves, so that all must be there.
 _CATALOGUE_WORDS = frozenset(
     {"information_schema", "show", "describe", "summarize", "pragma", "sqlite_master", "pg_catalog"}
@@ -87,30 +89,6 @@ def dictionary_of(brought: Sequence[TableSpec | ViewSpec]) -> list[TableInfo]:
     return sorted(infos, key=lambda info: (info.kind, info.name))
 
 
-@dataclass(frozen=True, slots=True)
-class Options:
-    """What the views depend on besides the events.
-
-    Attributes:
-        condition: which events are known, as SQL over raw.events.
-        today: the day the view speaks of.
-        unseen_days: a vehicle not seen for longer is no longer taken to be running.
-        most_km_per_day: a reading that needs more than this from its neighbours is doubted.
-        comeback_days: what fails again at its place within so many days is a comeback,
-        comeback_km: if it is within this distance too, where that is known.
-        few: there are so few events that every view is computed once and held: planning a query
-            over views of views takes longer than reading the rows.
-    """
-
-    condition: str
-    today: date
-    unseen_days: int
-    most_km_per_day: float
-    comeback_days: int
-    comeback_km: float
-    few: bool = False
-
-
 def _wants_payloads(query: str, words: set[str]) -> bool:
     """Return whether a query may show payloads, which are fetched only then."""
     if _PAYLOAD in words:
@@ -138,8 +116,79 @@ def plain_array(column: Any) -> NDArray[Any]:  # noqa: ANN401
     return values
 
 
+class Reader:
+    """A connection to the tables of a session that cannot write, and takes one SELECT at a time.
+
+    A root beside a figure is worth something only if no query, a plugin's neither, changes what
+    the next one reads. So queries have a connection of their own, in a read-only transaction.
+
+    Args:
+        con: the connection that makes the tables; locked against the world outside already.
+    """
+
+    def __init__(self, con: "duckdb.DuckDBPyConnection") -> None:
+        self.con = con.cursor()
+        self._taken: set[str] = set()
+        self.con.execute("BEGIN TRANSACTION READ ONLY")
+
+    def again(self) -> None:
+        """See what was made since, or begin anew after an error."""
+        import duckdb
+
+        with suppress(duckdb.Error):
+            self.con.execute("ROLLBACK")
+        self.con.execute("BEGIN TRANSACTION READ ONLY")
+
+    def run(self, query: str, parameters: Parameters = ()) -> "duckdb.DuckDBPyConnection":
+        """Run a query; the rows wait to be fetched.
+
+        Raises:
+            QueryError: it is no single SELECT.
+            duckdb.Error: it cannot be run.
+        """
+        self.take(query)
+        return self.copy(query, parameters)
+
+    def copy(self, statement: str, parameters: Parameters = ()) -> "duckdb.DuckDBPyConnection":
+        """Run a statement of our own around a query that was taken.
+
+        Raises:
+            duckdb.Error: it cannot be run.
+        """
+        import duckdb
+
+        given = dict(parameters) if isinstance(parameters, Mapping) else list(parameters)
+        try:
+            return self.con.execute(statement, given)
+        except (duckdb.Error, RuntimeError):
+            self.again()
+            raise
+
+    def take(self, query: str) -> None:
+        """Refuse whatever is no single SELECT.
+
+        Raises:
+            QueryError: it is something else.
+            duckdb.Error: it is no SQL.
+        """
+        if query in self._taken:
+            return
+        statements = self.con.extract_statements(query)
+        if len(statements) != 1 or statements[0].type.name not in _READING:
+            raise QueryError(
+                "Only one SELECT can be asked at a time: the tables are read only, "
+                "and `roadworn tables` lists them."
+            )
+        self._taken.add(query)
+
+
 class Session:
-    """Views over folded tables that stand in schema `raw` of a connection."""
+    """Views over folded tables that stand in schema `raw` of a connection.
+
+    Attributes:
+        con: makes the tables and views.
+        reader: asks them.
+    """
 
     def __init__(
         self,
@@ -196,6 +245,7 @@ class Session:
             ),
         )
         self._made.add("base.settings")
+        self.reader = Reader(con)
 
     def _know(self, views: dict[str, ViewSpec]) -> None:
         """Take over views that may be made."""
@@ -204,7 +254,8 @@ class Session:
         self._public |= {name.removeprefix("main."): name for name in main}
 
     def prepare(self, query: str) -> None:
-        """Make every view that the words of a query may mean."""
+        """Make every view that the words of a query may mean, for the reader to see."""
+        before = len(self._made), self._load_payloads is None, len(self._uncommented)
         words = {word.lower() for word in _WORD.findall(query)}
         catalogue = bool(words & _CATALOGUE_WORDS) or any(w.startswith("duckdb_") for w in words)
         if (catalogue or words & AT_THE_COUNTER) and not self._public.keys() >= AT_THE_COUNTER:
@@ -216,6 +267,8 @@ class Session:
         if self._load_payloads is not None and _wants_payloads(query, words):
             self._load_payloads()
             self._load_payloads = None
+        if before != (len(self._made), self._load_payloads is None, len(self._uncommented)):
+            self.reader.again()
 
     def make(self, names: Iterable[str]) -> None:
         """Make views by full name, what they need first."""

@@ -5,9 +5,10 @@ comments in the database and the documentation all come from one place.
 """
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
+from pathlib import Path
 from typing import Any, Literal, NamedTuple
 
 import orjson
@@ -262,10 +263,62 @@ class Rows:
     rows: list[tuple[Any, ...]] = field(default_factory=list)
 
 
-def known_until(as_of: date | None, known_by: str) -> str:
-    """Return which events are known as of a day, as SQL over raw.events."""
+def known_until(as_of: date | None, known_by: str, taken_in: int = 0) -> str:
+    """Return which events are known as of a day, as SQL over raw.events.
+
+    Args:
+        as_of: the day, or None for all.
+        known_by: recorded, occurred or intake.
+        taken_in: number of the last event that the ledger had taken in by then, for intake.
+    """
     if as_of is None:
         return "TRUE"
     end = f"TIMESTAMP '{(as_of + timedelta(days=1)).isoformat()} 00:00:00'"
     happened = f"occurred_at < {end}"
+    if known_by == "intake":
+        return f"{happened} AND seq <= {taken_in}"
     return happened if known_by == "occurred" else f"{happened} AND recorded_at < {end}"
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """What the views depend on besides the events.
+
+    Attributes:
+        condition: which events are known, as SQL over raw.events.
+        today: the day the view speaks of.
+        unseen_days: a vehicle not seen for longer is no longer taken to be running.
+        most_km_per_day: a reading that needs more than this from its neighbours is doubted.
+        comeback_days: what fails again at its place within so many days is a comeback,
+        comeback_km: if it is within this distance too, where that is known.
+        few: there are so few events that every view is computed once and held: planning a query
+            over views of views takes longer than reading the rows.
+    """
+
+    condition: str
+    today: date
+    unseen_days: int
+    most_km_per_day: float
+    comeback_days: int
+    comeback_km: float
+    few: bool = False
+
+
+#: Values of a query by place, or by name.
+Parameters = Sequence[Any] | Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Outside:
+    """What a session may read and write besides the ledger; opened before it is locked.
+
+    Attributes:
+        files: table name -> a CSV, Parquet or JSON file that becomes it.
+        into: the folder that answers may be written to, or None for none.
+    """
+
+    files: Mapping[str, Path] = field(default_factory=dict)
+    into: Path | None = None
+
+
+NOTHING_OUTSIDE = Outside()

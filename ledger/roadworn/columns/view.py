@@ -5,8 +5,9 @@ speaks of the ledger as it was when the view was opened.
 """
 
 import re
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from itertools import takewhile
 from pathlib import Path
@@ -18,7 +19,17 @@ from roadworn.checks.odd import MOST_KM_PER_DAY
 from roadworn.columns.build import folder_of, head_of
 from roadworn.columns.keeping import Keeping, Question, digest_of_arrays, digest_of_rows
 from roadworn.columns.kept import Codec, Kept, nothing
-from roadworn.columns.spec import Progress, Rows, TableInfo, TableSpec, ViewSpec, known_until
+from roadworn.columns.source import Brought, Source
+from roadworn.columns.spec import (
+    NOTHING_OUTSIDE,
+    Outside,
+    Progress,
+    Rows,
+    TableInfo,
+    TableSpec,
+    ViewSpec,
+    known_until,
+)
 from roadworn.model.catalogue import Catalogue, catalogue
 from roadworn.model.errors import QueryError, UsageError
 from roadworn.model.kinds import KindRegistry
@@ -31,20 +42,15 @@ if TYPE_CHECKING:
     import duckdb
     from numpy.typing import NDArray
 
-    from roadworn.columns.session import Session
+    from roadworn.columns.session import Reader, Session
+    from roadworn.columns.spec import Parameters
 
-KnownBy = Literal["recorded", "occurred"]
-#: What plugins add to the read model.
-Brought = Sequence[TableSpec | ViewSpec]
+KnownBy = Literal["recorded", "occurred", "intake"]
 
 #: A vehicle without an event for longer than this is no longer taken to be running.
 UNSEEN_DAYS = 400
-#: DuckDB shares a scan out among threads by groups of so many rows.
-_ROW_GROUP = 122_880
 #: Answers of no more rows than this are remembered while a view is open.
 _FEW_ROWS = 50_000
-#: Statements that only read; DESCRIBE and SUMMARIZE are SELECTs to the parser.
-_READING = frozenset({"SELECT", "EXPLAIN"})
 #: Reads and writes the rows of a query that are kept.
 _ROWS = Codec((Rows,))
 
@@ -54,6 +60,8 @@ def open_view(
     *,
     as_of: str | date | None = None,
     known_by: KnownBy = "recorded",
+    at: str | int | None = None,
+    today: date | None = None,
     kinds: KindRegistry | Callable[[], KindRegistry] | None = None,
     tables: Brought | Callable[[], Brought] = (),
     tell: Callable[[Problem], object] | None = None,
@@ -64,6 +72,7 @@ def open_view(
     most_km_per_day: float = MOST_KM_PER_DAY,
     comeback_days: int = WINDOW_DAYS,
     comeback_km: float = WINDOW_KM,
+    outside: Outside = NOTHING_OUTSIDE,
 ) -> "LedgerView":
     """Open the read model of a ledger.
 
@@ -71,8 +80,13 @@ def open_view(
         ledger_path: the ledger file.
         as_of: look at it as of the end of this day (UTC), or None for all of it.
         known_by: what `as_of` goes by: ``recorded`` takes what had happened and was written
-            down by then; ``occurred`` takes what had happened by then, whenever it was written
-            down, and retractions count by their own date.
+            down by then, as each event says; ``occurred`` takes what had happened by then,
+            whenever it was written down, and retractions count by their own date; ``intake``
+            takes what the ledger had taken in by then, by its own clock.
+        at: look at the ledger as it stood at this number of events, or at this root (its first
+            8 digits or more); None for all of it.
+        today: the day it speaks of when there is no `as_of`. Without either it is the day on
+            which the ledger came to `at`, else the real one.
         kinds: the event kinds, with those of plugins; or what returns them when they are needed.
         tables: plugins' tables and views; or what returns them.
         tell: is told what of plugins is left out, once that is known.
@@ -84,12 +98,13 @@ def open_view(
         most_km_per_day: a reading that needs more than this from its neighbours is doubted.
         comeback_days: what fails again at its place within so many days is a comeback,
         comeback_km: if it is within this distance too, where that is known.
+        outside: files of one's own beside the tables, and where answers may be written.
 
     Raises:
-        UsageError: `as_of` is no date.
+        UsageError: `as_of` is no date, or the ledger was never at `at`.
         NotALedger, LedgerDamaged, EnvironmentFailure: the file cannot be read.
     """
-    source = _Source(
+    source = Source(
         Path(ledger_path),
         kinds if callable(kinds) else lambda: kinds or KindRegistry(),
         tables if callable(tables) else lambda: tables,
@@ -100,8 +115,14 @@ def open_view(
         most_km_per_day,
         comeback_days,
         comeback_km,
+        outside,
     )
-    return LedgerView(source, _day(as_of), known_by, progress=progress)
+    if at is not None:
+        from roadworn.store.pinned import state_named
+
+        checkpoint, day = state_named(source.path, str(at))
+        source, today = replace(source, at=checkpoint), today or day
+    return LedgerView(source, _day(as_of), known_by, today=today, progress=progress)
 
 
 def dictionary(tables: Brought = ()) -> list[TableInfo]:
@@ -112,22 +133,6 @@ def dictionary(tables: Brought = ()) -> list[TableInfo]:
     return dictionary_of((*CORE_TABLES, *tables))
 
 
-@dataclass(frozen=True, slots=True)
-class _Source:
-    """What a view is made from, whatever its day; see `open_view`."""
-
-    path: Path
-    kinds: Callable[[], KindRegistry]
-    tables: Callable[[], Brought]
-    tell: Callable[[Problem], object] | None
-    keep: str
-    cache: bool
-    unseen_days: int
-    most_km_per_day: float
-    comeback_days: int
-    comeback_km: float
-
-
 class LedgerView(Keeping):
     """A read-only view of a ledger as of a day.
 
@@ -135,25 +140,31 @@ class LedgerView(Keeping):
         path: the ledger file.
         as_of: the day it speaks of, or None for the whole ledger.
         known_by: what `as_of` goes by.
-        today: `as_of`, or the real date when the view was opened.
+        today: `as_of`, or the day it was opened with, or the real date then.
         checkpoint: size and root of the ledger it was made from.
     """
 
     def __init__(
         self,
-        source: _Source,
+        source: Source,
         as_of: date | None,
         known_by: KnownBy,
         *,
+        today: date | None = None,
         progress: Progress | None = None,
         within: str = "TRUE",
     ) -> None:
         self.path = source.path
         self.as_of = as_of
         self.known_by: KnownBy = known_by
-        super().__init__(as_of or datetime.now(UTC).date(), source.keep)
+        super().__init__(as_of or today or datetime.now(UTC).date(), source.keep)
         self._source = source
-        self._known = f"{known_until(as_of, known_by)} AND {within}"
+        taken_in = 0
+        if known_by == "intake" and as_of is not None:
+            from roadworn.store.pinned import taken_in_by
+
+            taken_in = taken_in_by(source.path, as_of)
+        self._known = f"{known_until(as_of, known_by, taken_in)} AND {within}"
         self.checkpoint: Checkpoint = EMPTY
         self._progress = progress
         self._asked: dict[str, Rows] = {}
@@ -161,7 +172,7 @@ class LedgerView(Keeping):
         self._opened: Session | None = None
         self._left_out: dict[str, Problem] = {}
         if source.keep:
-            self.checkpoint = head_of(source.path)
+            self.checkpoint = source.at or head_of(source.path)
             self._answers = self._kept_answers()
         else:
             self._opened = self._open()
@@ -194,6 +205,25 @@ class LedgerView(Keeping):
             (vehicle,),
         ).rows
         return "km" if rows and rows[0][0] == "km" else "mi"
+
+    def origin(self) -> dict[str, Any]:
+        """Return what any figure of this view rests on besides the program and its settings.
+
+        From it the view can be opened again: `at` the root, with the other three. ``claimed``
+        says that some events count as written down by `as_of` only because they say so.
+        """
+        claimed = False
+        if self.as_of is not None and self.known_by == "recorded":
+            from roadworn.store.pinned import claims
+
+            claimed = claims(self.path, self.checkpoint.size, self.as_of)
+        return {
+            "ledger": self.checkpoint.as_json(),
+            "as_of": self.as_of and self.as_of.isoformat(),
+            "known_by": self.known_by,
+            "today": self.today.isoformat(),
+            "claimed": claimed,
+        }
 
     def sql(self, query: str, parameters: Sequence[Any] = ()) -> Rows:
         """Run one query and return its rows.
@@ -250,11 +280,14 @@ class LedgerView(Keeping):
             return digest_of_arrays(self._arrays(query, parameters))
         return digest_of_rows(self._ask(query, parameters))
 
-    def analyst(self, query: str, seconds: float = 0, megabytes: float = 0) -> Rows:
+    def analyst(
+        self, query: str, seconds: float = 0, megabytes: float = 0, parameters: "Parameters" = ()
+    ) -> Rows:
         """Run a query of a person: one SELECT, on tables in memory, without a way out.
 
         Args:
             query: the SELECT.
+            parameters: values by place, for each ``?``, or by name, for each ``$name``.
             seconds: the most it may take; no bound when 0.
             megabytes: the most that the process may grow by; no bound when 0.
 
@@ -262,24 +295,10 @@ class LedgerView(Keeping):
             UsageError: it is no single SELECT, it cannot be run, or it goes over a bound.
             KeyboardInterrupt: it was stopped by hand.
         """
-        import duckdb
-
         from roadworn.columns.bounds import rows_within
 
-        try:
-            statements = self._session.con.extract_statements(query)
-        except duckdb.Error as error:
-            raise UsageError(_one_sentence(error)) from error
-        if len(statements) != 1 or statements[0].type.name not in _READING:
-            raise UsageError(
-                "Only one SELECT can be asked at a time: the tables are read only, "
-                "and `roadworn tables` lists them."
-            )
-        self._session.prepare(query)
-        try:
-            return rows_within(self._session.con, query, seconds, megabytes)
-        except duckdb.Error as error:
-            raise self._fault(query, error) from error
+        with self.asking_for(query) as reader:
+            return rows_within(reader, query, parameters, seconds, megabytes)
 
     def set_back(self, day: str | date, *, known_by: KnownBy | None = None) -> "LedgerView":
         """Open another view of the same ledger as of an earlier day.
@@ -349,59 +368,17 @@ class LedgerView(Keeping):
         return Kept.beside(source.path, folder_of(source.path), state)
 
     def _open(self) -> "Session":
-        import duckdb
-
-        from roadworn.columns.build import build, load_payloads
         from roadworn.columns.fold import LeftOut
-        from roadworn.columns.session import Options, Session
-        from roadworn.columns.tables import CORE_TABLES
 
-        con = duckdb.connect(
-            ":memory:", config={"python_enable_replacements": "false", "temp_directory": ""}
-        )
-        con.execute("SET TimeZone = 'UTC'")
-        source = self._source
-        # Whoever hands one over by hand answers for it as a plugin does, by its prefix.
-        kinds = source.kinds()
-        brought = [replace(spec, owner=spec.owner or _prefix(spec)) for spec in source.tables()]
-        tables = (*CORE_TABLES, *(spec for spec in brought if isinstance(spec, TableSpec)))
-        left_out = LeftOut()
-        self.checkpoint = build(
-            con,
-            source.path,
-            tables,
-            kinds,
-            use_cache=source.cache,
-            progress=self._progress,
-            at=self.checkpoint if source.keep else None,
-            left_out=left_out,
+        source, left_out = self._source, LeftOut()
+        at = source.at or (self.checkpoint if source.keep else None)
+        session, self.checkpoint = source.opened(
+            self._known, self.today, at, self._progress, left_out, self._leave_out
         )
         self._left_out |= left_out.tables
         for problem in left_out.problems():
             self._tell(problem)
-        few = self.checkpoint.size <= _ROW_GROUP
-        if few:
-            # A scan of so few rows cannot be shared out; more threads only wait for each other.
-            con.execute("SET threads = 1")
-        # From here on nothing outside memory can be reached through this connection.
-        con.execute("SET enable_external_access = false")
-        con.execute("SET lock_configuration = true")
-        return Session(
-            con,
-            left_out.rest(tables),
-            Options(
-                self._known,
-                self.today,
-                source.unseen_days,
-                source.most_km_per_day,
-                source.comeback_days,
-                source.comeback_km,
-                few,
-            ),
-            lambda: load_payloads(con, source.path, self.checkpoint.size, kinds),
-            [spec for spec in brought if isinstance(spec, ViewSpec)],
-            self._leave_out,
-        )
+        return session
 
     def _tell(self, problem: Problem) -> None:
         if self._source.tell is not None:
@@ -421,17 +398,25 @@ class LedgerView(Keeping):
         return QueryError(_one_sentence(error))
 
     def _run(self, query: str, parameters: Sequence[Any]) -> "duckdb.DuckDBPyConnection":
+        with self.asking_for(query) as reader:
+            return reader.run(query, parameters)
+
+    @contextmanager
+    def asking_for(self, query: str) -> "Iterator[Reader]":
+        """Give what cannot write, with everything there that a query names.
+
+        Raises:
+            QueryError: the query is no single SELECT, or cannot be run.
+        """
         import duckdb
 
+        session = self._session
         try:
-            self._session.prepare(query)
-            return self._session.con.execute(query, list(parameters))
+            session.reader.take(query)
+            session.prepare(query)
+            yield session.reader
         except duckdb.Error as error:
             raise self._fault(query, error) from error
-
-
-def _prefix(spec: TableSpec | ViewSpec) -> str:
-    return spec.name.removeprefix("main.").partition("_")[0]
 
 
 def _day(as_of: str | date | None) -> date | None:
