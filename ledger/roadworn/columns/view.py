@@ -330,6 +330,7 @@ class LedgerView(Keeping):
         self._given_up.add(thread)
         if self._opened is not None:
             left, self._opened = self._opened, None
+            left.reader.con.interrupt()
             left.con.interrupt()
 
     def close(self) -> None:
