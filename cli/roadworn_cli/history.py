@@ -10,7 +10,8 @@ from roadworn.model.errors import UsageError
 from roadworn.say.telling import brief, describe, item_words
 from roadworn_cli.context import State, state_of
 from roadworn_cli.output import WIDEST_CELL, check_format, emit, emit_json, format_option, note
-from roadworn_cli.record import Vehicle, short, stored_kind
+from roadworn_cli.record import Vehicle, short
+from roadworn_cli.record.kinds import stored_kind
 
 if TYPE_CHECKING:
     from roadworn.columns.spec import Rows

@@ -5,7 +5,7 @@ from collections.abc import Callable
 import pytest
 from commandline import Run
 
-from roadworn_cli.record import KINDS
+from roadworn_cli.record.kinds import KINDS
 
 History = Callable[[], list[dict[str, object]]]
 
@@ -78,6 +78,18 @@ TYPED = {
         "visit",
         {"step": "arrived", "promised": "2026-05-06"},
     ),
+    "out-of-service": (
+        ["bus-7", "waiting for parts", "--days", "3.5"],
+        "out_of_service",
+        {"cause": "waiting_for_parts", "days": 3.5},
+    ),
+    "back-in-service": (["bus-7", "--note", "driven"], "back_in_service", {"note": "driven"}),
+    "energy": (
+        ["bus-7", "42 kwh", "--cost", "9.80 USD", "--fill", "full"],
+        "energy",
+        {"amount": 42.0, "amount_unit": "kWh", "fill": "full"},
+    ),
+    "hours": (["bus-7", "4,521.5"], "hours_reading", {"hours": 4521.5}),
     "retirement": (
         ["bus-7", "written-off", "--price", "300 USD"],
         "retirement",

@@ -90,6 +90,16 @@ EXAMPLES = {
         {"step": "arrived", "promised": "2026-05-06"},
         ["came into the shop", "promised for 2026-05-06"],
     ),
+    "out_of_service": (
+        {"cause": "waiting_for_parts", "days": 3.5, "until": "2026-05-06"},
+        ["out of service: waiting for parts", "for 3.5 days", "until 2026-05-06"],
+    ),
+    "back_in_service": ({}, ["back in service"]),
+    "energy": (
+        {"amount": 61.2, "amount_unit": "l", "cost": MONEY, "fill": "part"},
+        ["61.2 l put in", "84.50 USD", "not full"],
+    ),
+    "hours_reading": ({"hours": 4521.5}, ["engine hours read: 4,521.5"]),
     "merge": ({"into": "bus-9"}, ["the same vehicle as bus-9"]),
     "wheels": (
         {

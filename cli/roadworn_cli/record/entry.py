@@ -14,7 +14,14 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 
 from roadworn.checks.odd import check_owner
-from roadworn.model.amounts import choose, read_fluid, read_odometer, read_warranty
+from roadworn.model.amounts import (
+    choose,
+    read_energy,
+    read_figure,
+    read_fluid,
+    read_odometer,
+    read_warranty,
+)
 from roadworn.model.errors import LedgerRefused, UnknownName, UsageError
 from roadworn.model.kinds import CORE_KINDS, PayloadField, fields_of
 from roadworn_cli.context import check_day, default_unit, shop_words, state_of
@@ -320,6 +327,32 @@ def visit(typed: Typed) -> None:
         from roadworn_cli.record.done import tell_open
 
         tell_open(typed.ctx, typed.vehicle)
+
+
+@Entry("out_of_service", "cause")
+def out_of_service(typed: Typed) -> None:
+    """It cannot serve: record out-of-service van-3 repair --days 3, or until it is back."""
+    typed.write()
+
+
+@Entry("back_in_service")
+def back_in_service(typed: Typed) -> None:
+    """It serves again after it was out of service."""
+    typed.write()
+
+
+@Entry("energy", "amount")
+def energy(typed: Typed) -> None:
+    """Fuel or electricity put in: record energy van-3 "61.2 l" --cost "98.40 EUR" --fill full."""
+    typed.payload |= read_energy(typed.payload["amount"])
+    typed.write()
+
+
+@Entry("hours_reading", "hours")
+def hours(typed: Typed) -> None:
+    """Hours of the engine, as its meter shows them: record hours loader-2 4521."""
+    typed.payload["hours"] = read_figure(typed.payload["hours"], 1_000_000, "4521.5")
+    typed.write()
 
 
 @Entry("valuation", "value")

@@ -61,6 +61,7 @@ CHECKS = (
     Check("known:reference", Needs.LEDGER, severity=_REFUSED),
     Check("identity:merge_possible", Needs.LEDGER, ("merge",), _REFUSED),
     Check("known:brought", Needs.LEDGER, ("replacement",), _REFUSED, fields=("part_source",)),
+    Check("slips:back_before", Needs.LEDGER, ("out_of_service",), _REFUSED, fields=("until",)),
     Check("known:repeat", Needs.REPEAT, ("replacement",), _REFUSED),
     Check("slips:slip", Needs.PAYLOAD, severity=_REFUSED),
     Check("odd:reading", Needs.READINGS),

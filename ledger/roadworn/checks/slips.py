@@ -44,6 +44,17 @@ def slip(draft: Draft, _facts: Facts | None = None) -> Iterator[Problem]:
                 yield wrong.at(0, column=f"{column}.{field}")
 
 
+def back_before(draft: Draft, _facts: Facts) -> Iterator[Problem]:
+    """Refuse that a vehicle was back in service before it went out of it."""
+    until = draft.payload.get("until")
+    if isinstance(until, str) and until < draft.day:
+        told = Sentence(
+            "back-before", "It was back on {until}, before it stood still.", until=until
+        )
+        hint = "say since when it stood as the event's day (--on), or leave the end out"
+        yield Problem("back-before", told, hint, column="payload.until")
+
+
 def _slips_of(kind: str, part: dict[str, Any]) -> Iterator[tuple[str, Problem | None]]:
     """Yield (field, what is wrong with it) for the fields of one part that can be judged."""
     if _texts(part, "currency", "amount"):

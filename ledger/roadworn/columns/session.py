@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from roadworn.columns import views_distance, views_vehicles
 from roadworn.columns.spec import Options, Parameters, TableInfo, TableSpec, ViewSpec, comments_of
 from roadworn.columns.views_distance import DISTANCE_VIEWS, settle
+from roadworn.columns.views_fleet import FLEET_VIEWS
 from roadworn.columns.views_lives import LIFE_VIEWS
 from roadworn.columns.views_open_work import OPEN_VIEWS, STATE_VIEWS
 from roadworn.columns.views_vehicles import EVENT_VIEWS, VEHICLE_VIEWS, known, seen, typed
@@ -61,7 +62,7 @@ def _usual_views(
 ) -> dict[str, ViewSpec]:
     views = [seen(condition), known(condition), *EVENT_VIEWS, *DISTANCE_VIEWS, *VEHICLE_VIEWS]
     views += [typed(spec, moved=moved) for spec in tables if spec.name not in _STEPS]
-    views += [*STATE_VIEWS, *LIFE_VIEWS, *OPEN_VIEWS]
+    views += [*STATE_VIEWS, *LIFE_VIEWS, *OPEN_VIEWS, *FLEET_VIEWS]
     return {view.name: view for view in views}
 
 

@@ -15,7 +15,7 @@ def _currency(field: str, meaning: str) -> Made:
 
 # The vehicle as a whole, and what an event takes back.
 
-_PROFILE: tuple[Told, ...] = (
+_PROFILE: tuple[Told | Made, ...] = (
     ("label", "what people call it"),
     ("vin", "vehicle identification number as entered"),
     ("make", "maker as entered"),
@@ -32,6 +32,15 @@ _PROFILE: tuple[Told, ...] = (
     ("duty", "kind of use"),
     ("use", "what its owner needs it for: daily, errands, weekend, work, long_trips, to_be_sold"),
     ("inspected_by", "rule set of its official inspection, or none where none is asked for"),
+    ("depot", "where it is based"),
+    ("purchase_price", "what it cost when it was bought"),
+    Made(
+        "purchase_currency",
+        "VARCHAR",
+        "currency of that, ISO 4217",
+        "p.purchase_price.currency",
+    ),
+    ("purchase_date", "day on which it was bought"),
     ("in_service_date", "first day of its use"),
     ("records_since", "day from which all work on it is on record, as entered"),
     ("odometer_digits", "digits the odometer shows before it rolls over"),
@@ -113,6 +122,43 @@ VISITS = table(
     ("visit",),
     ("step", "arrived or handed_over"),
     ("promised", "day for which it was promised"),
+    NOTE,
+)
+
+OUT_OF_SERVICE = table(
+    "out_of_service",
+    "one row for each time that a vehicle was said to be out of service, see standstills",
+    ("out_of_service",),
+    ("cause", "repair, waiting_for_parts, inspection, accident, no_driver or other"),
+    ("days", "how many days it stood, where that was said"),
+    ("until", "day it was back, where that was said"),
+    NOTE,
+)
+
+BACK_IN_SERVICE = table(
+    "back_in_service",
+    "one row for each time that a vehicle was said to serve again",
+    ("back_in_service",),
+    NOTE,
+)
+
+ENERGY = table(
+    "energy",
+    "one row for each time that fuel or electricity was put in",
+    ("energy",),
+    ("amount", "how much"),
+    ("amount_unit", "l, gal (US), kWh or kg"),
+    ("cost", "what it cost"),
+    _currency("cost", "currency of the cost, ISO 4217"),
+    ("fill", "full or part, where that was said"),
+    NOTE,
+)
+
+HOURS_READINGS = table(
+    "hours_readings",
+    "one row for each reading of an engine's hour meter",
+    ("hours_reading",),
+    ("hours", "hours of the engine, as read"),
     NOTE,
 )
 
@@ -204,6 +250,7 @@ _COSTS: tuple[Told | Made, ...] = (
 _ORDER: tuple[Told, ...] = (
     ("clocked_hours", "hours by the clock, never charged from"),
     ("done_by", "initials of who did it"),
+    ("depot", "where it was done as entered, see depot_spans for the vehicle's own"),
     ("fluid", "grade of the fluid put in"),
     ("fluid_amount", "how much of it"),
     ("fluid_unit", "unit of that amount"),
@@ -372,6 +419,7 @@ CORE_TABLES: tuple[TableSpec, ...] = (
         WHEEL_CHANGES,
         WHEEL_MOVES,
     ),
+    *(OUT_OF_SERVICE, BACK_IN_SERVICE, ENERGY, HOURS_READINGS),
     *(VISITS, RETRACTIONS, CORRECTIONS, *LOOK_TABLES),
     *(REPLACEMENTS, REPAIRS, MAINTENANCE_DONE, WORK_TESTS, ESTIMATES, ESTIMATE_LINES, DECISIONS),
 )

@@ -205,6 +205,8 @@ VEHICLES = ViewSpec(
         ("last_seen_on", "DATE", "day of its latest event that is more than bookkeeping"),
         ("last_km", "DOUBLE", "true distance at its latest reading"),
         ("last_reading_on", "DATE", "day of its latest reading that is used"),
+        ("last_hours", "DOUBLE", "hours of its engine at their latest reading"),
+        ("last_hours_on", "DATE", "day of that reading"),
         ("retired_on", "DATE", "day it left, empty while it is here"),
         ("retired_km", "DOUBLE", "true distance when it left"),
         ("retirement_reason", "VARCHAR", "sold, scrapped, written_off or returned"),
@@ -242,6 +244,11 @@ VEHICLES = ViewSpec(
                                 ORDER BY e.occurred_at DESC, e.seq DESC) AS back
       FROM raw.retirements AS t JOIN base.known AS e ON e.seq = t.seq
       JOIN base.distances AS d ON d.seq = e.seq
+    ), metered AS (
+      SELECT e.vehicle_id, max_by(t.hours, (e.occurred_at, e.seq)) AS last_hours,
+             max(e.occurred_on) AS last_hours_on
+      FROM raw.hours_readings AS t JOIN base.known AS e ON e.seq = t.seq
+      JOIN base.distances AS d ON d.seq = e.seq GROUP BY e.vehicle_id
     ), silent AS (
       -- Once its enrolment was written down, the vehicle is under this ledger's eye.
       SELECT p.vehicle_id, least(s.first_record_on, p.enrolment_written_on) AS first_record_on,
@@ -287,13 +294,14 @@ VEHICLES = ViewSpec(
                 THEN coalesce(b.km_after, b.km_before)
                 ELSE b.km_before + (b.km_after - b.km_before) * (b.day - b.day_before)
                      / (b.day_after - b.day_before) END AS observed_km, w.observed_by,
-           s.last_seen_on, s.last_km, s.last_reading_on,
+           s.last_seen_on, s.last_km, s.last_reading_on, h.last_hours, h.last_hours_on,
            r.occurred_on AS retired_on, r.true_km AS retired_km, r.reason AS retirement_reason,
            r.event_id AS retirement_event, s.events
     FROM profile AS p
     JOIN seen AS s ON s.vehicle_id = p.vehicle_id
     JOIN watched AS w ON w.vehicle_id = p.vehicle_id
     LEFT JOIN between_readings AS b ON b.vehicle_id = p.vehicle_id
+    LEFT JOIN metered AS h ON h.vehicle_id = p.vehicle_id
     LEFT JOIN retired AS r
       ON r.vehicle_id = p.vehicle_id AND r.back = 1 AND r.occurred_at >= p.enrolled_last
     WHERE p.enrolled_on IS NOT NULL""",

@@ -52,8 +52,9 @@ def choose(word: str, allowed: Sequence[str], what: str) -> str:
         UsageError: it spells none of them; names them all.
     """
     key = "_".join(word.casefold().replace("-", " ").replace("_", " ").split())
-    if key in allowed:
-        return key
+    known = {name.casefold(): name for name in allowed}
+    if key in known:
+        return known[key]
     shown = [name.replace("_", "-") for name in allowed]
     near = get_close_matches(key, allowed, n=1)
     meant = f" (did you mean {near[0].replace('_', '-')}?)" if near else ""
@@ -282,3 +283,36 @@ def read_fluid(text: str) -> dict[str, Any]:
     if not made:
         raise UsageError("The fluid is empty", "write it as '5W-30 4.8 qt'")
     return made
+
+
+_ENERGY_UNITS = {
+    **{word: unit for word, unit in _VOLUMES.items() if unit in {"l", "gal", "kg"}},
+    "kwh": "kWh",
+}
+
+
+def read_energy(text: str) -> dict[str, Any]:
+    """Read ``61.2 l``, ``18 gal`` or ``42 kWh``: fuel or electricity that was put in.
+
+    Returns:
+        `amount` and `amount_unit`.
+
+    Raises:
+        UsageError: no figure above zero, or another unit.
+    """
+    figure, unit = re.fullmatch(r"\s*(.*?)\s*([A-Za-z]*)\s*", text).groups()  # type: ignore[union-attr]
+    if (known := _ENERGY_UNITS.get(unit.casefold())) is None:
+        raise UsageError(f"{text.strip()!r} has no unit of energy", "write it as 61.2 l or 42 kWh")
+    return {"amount": read_figure(figure, 100_000, "61.2 l"), "amount_unit": known}
+
+
+def read_figure(text: str, most: float, example: str) -> float:
+    """Read a plain figure such as ``4,521.5``, above zero or zero, and not above `most`.
+
+    Raises:
+        UsageError: it is none, or above that.
+    """
+    plain = text.strip()
+    if not re.fullmatch(_NUMBER, plain) or not 0 <= float(plain.replace(",", "")) <= most:
+        raise UsageError(f"{plain!r} is no figure from 0 to {most:,.0f}", f"write it as {example}")
+    return float(plain.replace(",", ""))

@@ -15,7 +15,7 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from roadworn.model import estimates, payloads, wheels
+from roadworn.model import estimates, fleet, payloads, wheels
 from roadworn.model.errors import LedgerRefused, PluginFailure, UnknownName, UsageError
 from roadworn.model.payloads import FREE, ComponentId, Day, Distance, Money, Payload
 
@@ -35,12 +35,16 @@ CORE_KINDS: dict[str, type[Payload]] = {
     "authorisation": estimates.Authorisation,
     "complaint": payloads.Complaint,
     "photograph": payloads.Photograph,
-    "valuation": payloads.Valuation,
+    "valuation": fleet.Valuation,
     "inspection_result": payloads.InspectionResult,
     "retirement": payloads.Retirement,
     "merge": payloads.Merge,
     "wheels": wheels.Wheels,
-    "visit": payloads.Visit,
+    "visit": fleet.Visit,
+    "out_of_service": fleet.OutOfService,
+    "back_in_service": fleet.BackInService,
+    "energy": fleet.Energy,
+    "hours_reading": fleet.HoursReading,
     "retraction": payloads.Retraction,
 }
 

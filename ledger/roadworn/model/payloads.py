@@ -121,6 +121,9 @@ class CostedPayload(Payload):
     ] = None
     clocked_hours: Annotated[Hours | None, about("Hours by the clock.", "clocked", "HOURS")] = None
     done_by: Annotated[ShortText | None, about("Initials of who did it.", shown="NAME")] = None
+    depot: Annotated[
+        PlainText | None, about("Where it was done, if not at its own depot.", shown="NAME")
+    ] = None
     fluid: Annotated[
         ShortText | None, about("Grade of the fluid put in, and how much: '5W-30 4.8 qt'.")
     ] = None
@@ -193,6 +196,9 @@ class ProfileFields(Part):
         PlainText | None,
         about("Rule set of its official inspection, or none where none is asked for."),
     ] = None
+    depot: Annotated[PlainText | None, about("Where it is based.", shown="NAME")] = None
+    purchase_price: Annotated[Money | None, about("What it cost when it was bought.")] = None
+    purchase_date: Annotated[Day | None, about("Day on which it was bought.")] = None
     in_service_date: Annotated[Day | None, about("First day of its service.", "in-service")] = None
     records_since: Annotated[
         Day | None, about("Day from which all work on it is on record; else its enrolment.")
@@ -225,14 +231,6 @@ class ProfileChange(Payload, ProfileFields):
     note: Note = None
 
 
-class Valuation(Payload):
-    """Market value of the vehicle as it stands, and where that figure is from."""
-
-    value: Annotated[Money, about("As it stands, '4,200 USD'.", "amount")]
-    source: Annotated[ShortText, about("Where the figure is from.")]
-    note: Note = None
-
-
 class InspectionResult(Payload):
     """Outcome of an official safety or emission inspection."""
 
@@ -259,14 +257,6 @@ class Retirement(Payload):
 
     reason: Annotated[Literal["sold", "scrapped", "written_off", "returned"], about("How it left.")]
     price: Annotated[Money | None, about("What it brought.")] = None
-    note: Note = None
-
-
-class Visit(Payload):
-    """The vehicle came into the shop, or was handed over again."""
-
-    step: Annotated[Literal["arrived", "handed_over"], about("Came in, or left again.")]
-    promised: Annotated[Day | None, about("Day for which it was promised.")] = None
     note: Note = None
 
 

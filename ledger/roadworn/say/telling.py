@@ -115,13 +115,16 @@ def _profile(payload: Payload) -> Joined:
         "duty",
         "use",
         "weight_class",
+        "depot",
         "in_service_date",
         "records_since",
         "owner_reference",
     )
     last = ("odometer_digits", "parts")
-    inspected = _inspected(payload)
-    return Joined([built, *plain, *_given(payload, *named), inspected, *_given(payload, *last)])
+    bought = {"purchase_price": money_words(payload.get("purchase_price"))}
+    told = [*_given(payload, *named), *_given(bought, "purchase_price")]
+    told += [*_given(payload, "purchase_date"), _inspected(payload)]
+    return Joined([built, *plain, *told, *_given(payload, *last)])
 
 
 def _inspected(payload: Payload) -> str:
@@ -225,7 +228,9 @@ def _costs(payload: Payload) -> list[str]:
         amount, unit = payload["fluid_amount"], payload.get("fluid_unit", "")
         fluid.append(_say("fluid_amount", fluid_amount=amount, fluid_unit=unit))
     told.append(Joined(fluid, " "))
-    told += _given(payload, "clocked_hours", "done_by", "work_order")
+    told += _given(payload, "clocked_hours", "done_by")
+    told += [_say("done_at", depot=payload["depot"])] if payload.get("depot") else []
+    told += _given(payload, "work_order")
     if payload.get("estimate"):
         line = payload.get("estimate_line", "")
         told.append(_say("agreed", line=line, event=payload["estimate"][-8:]))
@@ -322,6 +327,17 @@ def _visit(payload: Payload) -> Joined:
     return Joined([_say(f"visit-{payload['step']}"), *_given(payload, "promised")])
 
 
+def _out_of_service(payload: Payload) -> Joined:
+    told = _say("out_of_service", cause=_read(payload["cause"]))
+    return Joined([told, *_given(payload, "days", "until")])
+
+
+def _energy(payload: Payload) -> Joined:
+    put_in = _say("energy", amount=payload["amount"], unit=payload["amount_unit"])
+    fill = [_say(f"fill-{payload['fill']}")] if payload.get("fill") else []
+    return Joined([put_in, money_words(payload.get("cost")), *fill])
+
+
 def _wheels(payload: Payload) -> Joined:
     moves = Joined(f"{one['from_place']}>{one['to_place']}" for one in payload.get("moves", ()))
     told = [_say("wheels-rotated", moves=moves)] if moves else []
@@ -351,6 +367,10 @@ _TELLERS: Mapping[str, Callable[[Payload], str]] = {
     "inspection_result": _result,
     "retirement": _retirement,
     "visit": _visit,
+    "out_of_service": _out_of_service,
+    "back_in_service": lambda _it: _say("back_in_service"),
+    "energy": _energy,
+    "hours_reading": lambda it: _say("hours_reading", hours=it["hours"]),
     "wheels": _wheels,
     "merge": lambda it: _say("merge", into=it["into"]),
     "retraction": lambda it: _say("retraction", event=it["event"][-8:], reason=it["reason"]),
