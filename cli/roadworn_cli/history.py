@@ -10,8 +10,7 @@ from roadworn.model.errors import UsageError
 from roadworn.say.telling import brief, describe, item_words
 from roadworn_cli.context import State, state_of
 from roadworn_cli.output import WIDEST_CELL, check_format, emit, emit_json, format_option, note
-from roadworn_cli.record import Vehicle, short
-from roadworn_cli.record.kinds import stored_kind
+from roadworn_cli.record import KINDS, Vehicle, short
 
 if TYPE_CHECKING:
     from roadworn.columns.spec import Rows
@@ -233,7 +232,7 @@ def history(
         return
     state = state_of(ctx)
     host = state.plugins()
-    wanted = {host.kinds().get(stored_kind(name)).name for name in kind or ()}
+    wanted = {host.kinds().get(_stored_kind(name)).name for name in kind or ()}
     with state.open_view(host) as view:
         vehicle_id = view.require_vehicle(vehicle)
         found = view.sql(_EVENTS, [vehicle_id])
@@ -265,3 +264,13 @@ def _emit_json(rows: Sequence[Row]) -> None:
             for row in rows
         ]
     )
+
+
+def _stored_kind(name: str) -> str:
+    """Return the stored name of a kind as typed: of a verb's names the one that a core kind has."""
+    from roadworn.model.kinds import CORE_KINDS  # help of `record` does without the payloads
+
+    word = name.casefold().replace("_", "-")
+    known = ((one.name, *one.aliases) for one in KINDS if word in (one.name, *one.aliases))
+    spelled = [one.replace("-", "_") for one in next(known, (word,))]
+    return next((one for one in spelled if one in CORE_KINDS), spelled[0])

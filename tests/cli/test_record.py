@@ -5,7 +5,7 @@ from collections.abc import Callable
 import pytest
 from commandline import Run
 
-from roadworn_cli.record.kinds import KINDS
+from roadworn_cli.record import KINDS
 
 History = Callable[[], list[dict[str, object]]]
 

@@ -9,6 +9,7 @@ from builders import enrolled, found, looked, replaced, scanned, usd
 
 from roadworn.columns.session import AT_THE_COUNTER
 from roadworn.columns.view import LedgerView
+from roadworn.columns.views_fleet import FLEET_VIEWS
 from roadworn.columns.views_today import TODAY_VIEWS
 from roadworn.model.events import NewEvent
 from roadworn.testing import event
@@ -29,7 +30,7 @@ def numbered(made: NewEvent) -> NewEvent:
 
 
 def test_the_views_of_the_counter_are_named_where_they_are_looked_for() -> None:
-    own = {view.name.removeprefix("main.") for view in TODAY_VIEWS}
+    own = {view.name.removeprefix("main.") for view in (*TODAY_VIEWS, *FLEET_VIEWS)}
     assert own == AT_THE_COUNTER
 
 

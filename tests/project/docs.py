@@ -24,7 +24,7 @@ def verbs() -> str:
 
 
 def records() -> str:
-    from roadworn_cli.record.kinds import KINDS
+    from roadworn_cli.record import KINDS
 
     lines = ["| kind | what is written down |", "|---|---|"]
     lines += [f"| `{kind.name}` | {kind.help} |" for kind in KINDS]

@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 from roadworn.columns import views_distance, views_vehicles
 from roadworn.columns.spec import Options, Parameters, TableInfo, TableSpec, ViewSpec, comments_of
 from roadworn.columns.views_distance import DISTANCE_VIEWS, settle
-from roadworn.columns.views_fleet import FLEET_VIEWS
 from roadworn.columns.views_lives import LIFE_VIEWS
 from roadworn.columns.views_open_work import OPEN_VIEWS, STATE_VIEWS
 from roadworn.columns.views_vehicles import EVENT_VIEWS, VEHICLE_VIEWS, known, seen, typed
@@ -32,11 +31,13 @@ _STEPS = ("profiles", "reading_details", "decisions", "corrections")
 _WORD = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
 _PAYLOAD = "payload"
 _COUNT = re.compile(r"count\s*\(\s*\*\s*\)", re.IGNORECASE)
-#: Public views of the counter's day, which no outlook asks: made known by who asks one of them.
+#: Public views of the counter's day and of a fleet's depots, which no outlook asks: made known by
+#: who asks one of them.
 AT_THE_COUNTER = frozenset(
     {
         *("approved_lines", "open_tests"),
         *("work_done", "waiting_lines", "approved_work", "in_shop", "untried_work"),
+        *("depot_spans", "standstills", "fleet_work"),
     }
 )
 #: Statements that only read: DESCRIBE and SUMMARIZE are SELECTs to the parser, PIVOT is several.
@@ -62,14 +63,15 @@ def _usual_views(
 ) -> dict[str, ViewSpec]:
     views = [seen(condition), known(condition), *EVENT_VIEWS, *DISTANCE_VIEWS, *VEHICLE_VIEWS]
     views += [typed(spec, moved=moved) for spec in tables if spec.name not in _STEPS]
-    views += [*STATE_VIEWS, *LIFE_VIEWS, *OPEN_VIEWS, *FLEET_VIEWS]
+    views += [*STATE_VIEWS, *LIFE_VIEWS, *OPEN_VIEWS]
     return {view.name: view for view in views}
 
 
 def _counter_views() -> dict[str, ViewSpec]:
+    from roadworn.columns.views_fleet import FLEET_VIEWS
     from roadworn.columns.views_today import TODAY_VIEWS
 
-    return {view.name: view for view in TODAY_VIEWS}
+    return {view.name: view for view in (*TODAY_VIEWS, *FLEET_VIEWS)}
 
 
 def dictionary_of(brought: Sequence[TableSpec | ViewSpec]) -> list[TableInfo]:

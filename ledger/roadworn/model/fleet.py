@@ -1,10 +1,19 @@
-"""What a fleet says of its vehicles: whether they serve, what they use, what they are worth."""
+"""What is said of a vehicle in use: its worth, whether it serves, what it uses, its wheels."""
 
 from typing import Annotated, Literal
 
 from pydantic import Field
 
-from roadworn.model.payloads import Day, Money, Note, Payload, ShortText, about
+from roadworn.model.payloads import (
+    Day,
+    Money,
+    Note,
+    Part,
+    Payload,
+    Position,
+    ShortText,
+    about,
+)
 
 #: Days of a standstill; ten years of it is a vehicle that left.
 Days = Annotated[float, Field(gt=0, le=3_660)]
@@ -62,4 +71,26 @@ class HoursReading(Payload):
     """The hour meter of the engine, as read."""
 
     hours: Annotated[EngineHours, about("Hours of the engine, as read.")]
+    note: Note = None
+
+
+class WheelMove(Part):
+    """A wheel with its tire that went from one place to another."""
+
+    from_place: Position
+    to_place: Position
+
+
+class Wheels(Payload):
+    """Wheels were rotated, or a set was put on in the place of another.
+
+    `moves` of a rotation are a permutation of places. Of a swap `fitted` names the set that went
+    on and `stored` the one that came off, whose tires have no distance while they lie.
+    """
+
+    action: Annotated[Literal["rotated", "swapped"], about("What was done.")]
+    moves: Annotated[tuple[WheelMove, ...], about("Which wheel went where.")] = ()
+    fitted: Annotated[ShortText | None, about("Name of the set that went on.", shown="SET")] = None
+    stored: Annotated[ShortText | None, about("Name of the set that came off.", shown="SET")] = None
+    storage: Annotated[ShortText | None, about("Where that one lies.", shown="PLACE")] = None
     note: Note = None

@@ -15,7 +15,7 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from roadworn.model import estimates, fleet, payloads, wheels
+from roadworn.model import estimates, fleet, payloads
 from roadworn.model.errors import LedgerRefused, PluginFailure, UnknownName, UsageError
 from roadworn.model.payloads import FREE, ComponentId, Day, Distance, Money, Payload
 
@@ -39,7 +39,7 @@ CORE_KINDS: dict[str, type[Payload]] = {
     "inspection_result": payloads.InspectionResult,
     "retirement": payloads.Retirement,
     "merge": payloads.Merge,
-    "wheels": wheels.Wheels,
+    "wheels": fleet.Wheels,
     "visit": fleet.Visit,
     "out_of_service": fleet.OutOfService,
     "back_in_service": fleet.BackInService,
