@@ -78,9 +78,14 @@ READERS: dict[str, tuple[Callable[[str], object], tuple[str, ...]]] = {
     "findings": (read_findings, ("pads and rotors front worn",
                                                       "hub RR noisy", "1=ok 2 bad")),
     "a part": (read_item, ("wheel bearing LF", "coil 3", "frt pads", "oil chg")),
-    "an estimate line": (lambda text: read_estimate_line(text, 1, "USD"), ("brake pads front 84.50 1.5 h",
-                                              "diag 1 h at 95 USD", "2 tires LF RF 240")),
-    "a scan": (lambda text: read_scan(text.splitlines()), ("P0420", "P0171 pending", "43 02 01 71 04 20", "engine: P0300")),
+    "an estimate line": (
+        lambda text: read_estimate_line(text, 1, "USD"),
+        ("brake pads front 84.50 1.5 h", "diag 1 h at 95 USD", "2 tires LF RF 240"),
+    ),
+    "a scan": (
+        lambda text: read_scan(text.splitlines()),
+        ("P0420", "P0171 pending", "43 02 01 71 04 20", "engine: P0300"),
+    ),
     "a code": (decode_code, ("P0420", "U0100-87", "0171", "SPN 110 FMI 3")),
     "a VIN": (decode_vin, ("1M8GDM9AXKP042788", "11111111111111111", "1m8gdm9a_kp042788")),
     "a distance": (read_odometer, ("98,412 mi", "143k", "143.2k km", "98 412,5 km")),

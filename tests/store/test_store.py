@@ -21,7 +21,7 @@ from roadworn.model.errors import (
     UsageError,
 )
 from roadworn.model.events import NewEvent
-from roadworn.store import schema
+from roadworn.store import LedgerFile, schema
 from roadworn.store.merkle import beside
 from roadworn.store.verify import verify
 from roadworn.testing import event
@@ -336,3 +336,30 @@ def test_recorded_at_is_now_in_utc_unless_given(ledger):
     assert stamped > "2026-01-05"
     given = ledger.append(new.model_copy(update={"recorded_at": "2026-01-06T10:00:00Z"}))
     assert given.recorded_at == "2026-01-06T10:00:00Z"
+
+
+@pytest.mark.parametrize(
+    ("mounts", "refused"),
+    [
+        ("host:/x {folder} nfs4 rw 0 0\n", True),
+        ("//host/x {folder} cifs rw 0 0\n", True),
+        ("/dev/sda1 / ext4 rw 0 0\nhost:/x {folder}/other nfs rw 0 0\n", False),
+        ("host:/x / nfs rw 0 0\n/dev/sda1 {folder} ext4 rw 0 0\n", False),
+        ("broken\n", False),
+    ],
+)
+def test_a_network_file_system_is_refused_with_the_reason(tmp_path, monkeypatch, mounts, refused):
+    path = tmp_path / "shop.db"
+    LedgerFile.create(path).close()
+    table = tmp_path / "mounts"
+    table.write_text(mounts.format(folder=tmp_path))
+    monkeypatch.setattr("roadworn.store.whole._MOUNTS", table)
+    LedgerFile.open(path, writable=False).close()
+    if not refused:
+        LedgerFile.open(path).close()
+        return
+    with pytest.raises(EnvironmentFailure, match="network file system"):
+        LedgerFile.open(path)
+    with pytest.raises(EnvironmentFailure, match="network file system"):
+        LedgerFile.create(tmp_path / "new.db")
+    assert not (tmp_path / "new.db").exists()

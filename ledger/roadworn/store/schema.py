@@ -18,6 +18,7 @@ from roadworn.model.errors import (
     LedgerRefused,
     NotALedger,
 )
+from roadworn.store.whole import require_local
 
 if TYPE_CHECKING:
     from sqlite_utils.db import Database
@@ -338,12 +339,15 @@ def connect(path: Path, *, writable: bool) -> sqlite3.Connection:
 
     Raises:
         LedgerRefused: this thread may only read, see `ONLY_READING`.
+        EnvironmentFailure: it is to be written, and lies on a network file system.
         sqlite3.Error: wrap the call in `plain_failures`.
     """
     if writable and ONLY_READING.get():
         raise LedgerRefused(
             "A plugin that is asked a question may not write: let an importer of its own do that."
         )
+    if writable:
+        require_local(path)
     uri = path.absolute().as_uri()
     mode = "rw" if writable else "ro"
     connection = _open(f"{uri}?mode={mode}")

@@ -1,10 +1,13 @@
-"""Files that are there whole or not at all, whatever ends the program half way."""
+"""Files that are there whole or not at all, whatever ends the program half way, and where."""
 
 import os
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from uuid import uuid4
+
+from roadworn.model.errors import EnvironmentFailure
 
 #: Owner only: a ledger, what is kept beside it, and its copies hold customers' data.
 _PRIVATE = 0o600
@@ -62,3 +65,36 @@ def _to_disk(path: Path) -> None:
         os.fsync(handle)
     finally:
         os.close(handle)
+
+
+#: Where a system lists what is mounted, and the kinds of which the files lie on another machine.
+_MOUNTS = Path("/proc/self/mounts")
+_NETWORK = re.compile(r"(nfs|cifs|smb|afs|ceph|lustre|fuse\.(sshfs|glusterfs|rclone|s3fs))")
+
+
+def require_local(path: Path) -> None:
+    """Refuse to write where locks and the log's shared memory do not hold between machines.
+
+    SQLite's own word: "WAL does not work over a network filesystem" (sqlite.org, "Write-Ahead
+    Logging"). Only systems that list their mounts in /proc are asked.
+
+    Raises:
+        EnvironmentFailure: the file lies on another machine.
+    """
+    try:
+        listed = _MOUNTS.read_text(encoding="utf-8", errors="replace").splitlines()
+    except OSError:
+        return
+    place, kind = "", ""
+    where = f"{path.resolve()}/"
+    for line in listed:
+        _, at, mounted, *_ = [*line.split(" "), "", "", ""]
+        at = at.replace("\\040", " ").rstrip("/")
+        if len(at) >= len(place) and where.startswith(f"{at}/"):
+            place, kind = at, mounted
+    if _NETWORK.match(kind):
+        raise EnvironmentFailure(
+            f"{path} lies on a network file system ({kind}), where two machines that write at once "
+            "would damage it: keep the ledger on a disk of the machine that writes it, and let "
+            "others use the page (`roadworn serve`) or a backup."
+        )
