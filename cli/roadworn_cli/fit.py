@@ -13,7 +13,7 @@ import typer
 from roadworn.model.errors import EnvironmentFailure, ProblemsFound, UsageError
 from roadworn.model.messages import Problem
 from roadworn_cli.lazy import Verb, lazy_app
-from roadworn_cli.output import FORMATS, counted, emit, emit_json
+from roadworn_cli.output import FORMATS, cell_text, counted, emit, emit_json, note
 
 VERBS = (
     Verb("lives", "roadworn_cli.fit:lives", "Lifetimes: Kaplan-Meier, Weibull, lognormal."),
@@ -67,7 +67,7 @@ _DECIMAL_COMMA: bool = typer.Option(
 
 def lives(
     file: Path = typer.Argument(
-        metavar="FILE", help="CSV: group, entry, then age,failed or lower,upper; count."
+        metavar="FILE", help="CSV or Parquet: group, entry, then age,failed or lower,upper; count."
     ),
     unit: str = typer.Option(
         "", "--unit", metavar="UNIT", help="Unit of the ages, carried into the output."
@@ -90,12 +90,16 @@ def lives(
     _choice(fmt, FORMATS, "--format")
     columns = read_columns(file, delimiter, decimal_comma=decimal_comma)
     found = _fitted("lives", file, columns, unit=unit, level=level, interval=interval)
+    out = found["left_out"]
+    if out["number"]:
+        rows = ", ".join(str(row + 1) for row in out["rows"])
+        note(f"{counted(out['number'], 'row')} left out ({rows}): {out['why']}")
     _emit(found, _LIVES, fmt)
 
 
 def repairs(
     file: Path = typer.Argument(
-        metavar="FILE", help="CSV: unit,age,event (repair, end, start); group; count."
+        metavar="FILE", help="CSV or Parquet: unit,age,event (repair, end, start); group; count."
     ),
     level: float = typer.Option(
         0.95, "--level", metavar="LEVEL", min=0.5, max=0.9999, help="Level of the limits."
@@ -111,8 +115,25 @@ def repairs(
     _emit(found, _REPAIRS, fmt)
 
 
+def _of_parquet(file: Path) -> Columns:
+    """Read a Parquet file into columns of text; what is empty is an empty text."""
+    import duckdb
+
+    if not file.is_file():
+        raise EnvironmentFailure(f"{file} is not there: name the right file.")
+    try:
+        found = duckdb.connect().execute("SELECT * FROM read_parquet(?)", [str(file)])
+        names = [str(column[0]).strip().lower() for column in found.description or ()]
+        rows = found.fetchall()
+    except duckdb.Error:
+        raise UsageError(f"{file} is no Parquet that can be read: write it anew.") from None
+    if not rows:
+        raise UsageError(f"{file} has no rows: give one row for each part.")
+    return {name: [cell_text(row[i]) for row in rows] for i, name in enumerate(names)}
+
+
 def read_columns(file: Path, delimiter: str = ",", *, decimal_comma: bool = False) -> Columns:
-    r"""Read a CSV file with a heading into columns of text.
+    r"""Read a Parquet file, or a CSV file with a heading, into columns of text.
 
     Args:
         file: the file.
@@ -123,6 +144,8 @@ def read_columns(file: Path, delimiter: str = ",", *, decimal_comma: bool = Fals
         EnvironmentFailure: the file cannot be read.
         UsageError: it has no rows, another delimiter, or rows of another width.
     """
+    if file.suffix.lower() == ".parquet":
+        return _of_parquet(file)
     delimiter = delimiter.replace("\\t", "\t")
     if len(delimiter) != 1:
         raise UsageError(f"--delimiter is one character, as in ';', not {delimiter!r}.")

@@ -25,8 +25,14 @@ Columns = Mapping[str, Sequence[Any]]
 Row = dict[str, float | None]
 
 _KNOWN = ("group", "entry", "age", "failed", "lower", "upper", "count")
-_TRUTH = {"1": 1.0, "1.0": 1.0, "true": 1.0, "0": 0.0, "0.0": 0.0, "false": 0.0}
-_YES_OR_NO = "write 1 for a failure and 0 for a part still running"
+#: What stands for a failure and for none; what this program writes itself among them.
+_TRUTH = {
+    **dict.fromkeys(("1", "1.0", "true", "yes", "failed"), 1.0),
+    **dict.fromkeys(("0", "0.0", "false", "no", "running"), 0.0),
+}
+_SHOWN = 20
+_YES_OR_NO = "write 1 or yes for a failure and 0 or no for a part still running"
+_INSTANT = "they end at the age at which they began: a life of length 0 has no age to fit"
 _NO_TURNBULL = (
     "survival without a model is not given where intervals and late entry meet:"
     " the estimate would be ambiguous"
@@ -50,13 +56,15 @@ def fit_lives_table(
             conditional ones; ``limits`` of each fit says which it has.
 
     Returns:
-        ``{"unit", "level", "interval", "ignored_columns", "groups": [...]}``. A group with
-        interval rows has Turnbull's estimate under ``survival``, the others Kaplan and Meier's.
+        ``{"unit", "level", "interval", "ignored_columns", "left_out", "groups": [...]}``. A group
+        with interval rows has Turnbull's estimate under ``survival``, the others Kaplan and
+        Meier's. A life that ends where it began says nothing of age and is left out; the first of
+        these are named by row, from 1.
 
     Raises:
         LifeDataError: the table cannot be read as lives; ``problems`` names each row.
     """
-    lives, labels = _read(columns)
+    lives, labels, instant = _read(columns)
     weibull, conditional = _fit_weibull(lives, level, interval)
     rest: Literal["lr", "wald"] = "wald" if interval == "wald" else "lr"
     lognormal = fit_lognormal(lives, level=level, interval=rest)
@@ -84,6 +92,7 @@ def fit_lives_table(
         "level": level,
         "interval": interval,
         "ignored_columns": [name for name in columns if name not in _KNOWN],
+        "left_out": {"rows": instant[:_SHOWN], "number": len(instant), "why": _INSTANT},
         "groups": groups,
     }
 
@@ -164,8 +173,8 @@ def _rows(curve: ByGroup, g: int, **columns: Floats) -> list[Row]:
     ]
 
 
-def _read(columns: Columns) -> tuple[Lives, tuple[str, ...]]:
-    """Read lives, and the labels of their groups in the order of first appearance.
+def _read(columns: Columns) -> tuple[Lives, tuple[str, ...], list[int]]:
+    """Read lives, the labels of their groups in the order of first appearance, and rows left out.
 
     Raises:
         LifeDataError: columns are missing or mixed, or rows cannot be read; ``problems``
@@ -199,7 +208,14 @@ def _read(columns: Columns) -> tuple[Lives, tuple[str, ...]]:
             f"{len(problems)} values cannot be read, the first in {problems[0]}", problems
         )
     build = Lives.from_ages if by_age else Lives.from_intervals
-    return build(start, end, entry=entry, group=group, count=count, n_groups=len(labels)), labels
+    leaves = start if by_age else np.where(np.isinf(end), start, end)
+    instant = (leaves == entry) & (leaves >= 0.0) & (by_age | (start <= end))
+    # Kept as no life at all, so that the problems of the others are named by their rows.
+    start, entry = np.where(instant, 1.0, start), np.where(instant, 0.0, entry)
+    end = end if by_age else np.where(instant, 1.0, end)
+    count = np.where(instant, 0.0, count)
+    lives = build(start, end, entry=entry, group=group, count=count, n_groups=len(labels))
+    return lives, labels, (np.flatnonzero(instant) + 1).tolist()
 
 
 def _groups(columns: Columns, n: int) -> tuple[Ints, tuple[str, ...]]:

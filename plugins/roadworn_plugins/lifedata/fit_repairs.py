@@ -18,6 +18,12 @@ from roadworn_plugins.lifedata.recurrence import MeanCumulative, mean_cumulative
 from roadworn_plugins.lifedata.repair_history import RepairHistory
 
 _EVENTS = ("repair", "end", "start")
+#: Other words for them, those of this program's own tables among them.
+_WORDS = {
+    **dict.fromkeys(("fail", "failed", "failure", "replaced", "replacement", "repaired"), "repair"),
+    **dict.fromkeys(("censored", "last seen", "retired", "retirement", "stop"), "end"),
+    **dict.fromkeys(("begin", "enrolled", "enrolment", "new"), "start"),
+}
 
 
 @dataclass
@@ -100,6 +106,7 @@ def _read(columns: Mapping[str, Sequence[Any]]) -> tuple[list[_Unit], list[Probl
     for i in range(n):
         row = i + 1
         name, event = str(columns["unit"][i]).strip(), str(columns["event"][i]).strip()
+        event = _WORDS.get(event.lower(), event.lower())
         group = str(columns["group"][i]).strip() if "group" in columns else ""
         age, count = _number(columns["age"][i]), 1.0
         if "count" in columns and columns["count"][i] not in ("", None):
