@@ -207,7 +207,7 @@ def test_no_far_fetched_part_is_suggested(said: str) -> None:
         ("wheel bering RF bad", "id you mean wheel bearing or hub"),
         ("belt cracked", "or"),
         ("pads ok but thin front", "leaves open in what condition"),
-        ("battery hold down loose", "'hold' .* is not understood"),
+        ("battery gizmo loose", "'gizmo' .* is not understood"),
         ("pads f 5mm r 3mm ok", "figures of several places"),
         ("pads and rotors front 3 mm worn", "names several parts"),
         ("driver rear tire worn", "changes sides with the country"),

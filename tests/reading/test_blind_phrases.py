@@ -31,7 +31,7 @@ def lines_of(name: str) -> list[tuple[str, str]]:
 
 #: At least this share of the lines that say enough must be understood.
 SHARE = 0.95
-_MEANT = re.compile(r"([a-z_.]+)@([^=]+)=([a-z_?]+)(?::(\S+) (\S+))?")
+_MEANT = re.compile(r"([a-z_.]+)@([^=]+)=([a-z_?]+)(?::(\S+ [^,\s]+(?:,\S+ [^,\s]+)*))?")
 _ANYWHERE = frozenset({"-", *"LR", "left", "right", "front", "rear"})
 _LEVELS = frozenset({"upper", "lower", "heater", "bypass", "spare", "main", "center"})
 _WHEELED = frozenset({"wheel", "tire", "axle", "axle_side", "wheel_ul"})
@@ -51,8 +51,8 @@ def meant_by(text: str) -> list[list[Told]]:
     """Return each reading that is right."""
     return [
         [
-            Told(part, place, condition, ((value, unit),) if value else ())
-            for part, place, condition, value, unit in _MEANT.findall(reading)
+            Told(part, place, condition, tuple(one.split() for one in figures.split(",") if one))
+            for part, place, condition, figures in _MEANT.findall(reading)
         ]
         for reading in text.split(" OR ")
     ]
@@ -92,6 +92,10 @@ def _figures(measurements: object) -> tuple[tuple[str, str], ...]:
 
 
 def is_right(line: str, meant: list[Told], found: list[Told]) -> bool:
+    if {one.component for one in meant} == {"other.any"}:
+        found = [
+            o._replace(component=re.sub(r"other\..*", "other.any", o.component)) for o in found
+        ]
     parts = {one.component for one in meant}
     if parts != {one.component for one in found}:
         return False
@@ -145,15 +149,23 @@ def _same(line: str, meant: Told, found: Told) -> bool:
         return False  # A place that the catalogue has no room for is kept in words.
     if not meant.figures:
         return not found.figures
-    ((value, unit),) = meant.figures
+    if len(meant.figures) == len(found.figures):
+        return all(map(_same_figure, meant.figures, found.figures))
+    ((value, unit),) = meant.figures[:1]
+    try:
+        canonical_unit(unit)
+    except UnitError:
+        return not found.figures and value in found.note.split()
+    return False
+
+
+def _same_figure(meant: tuple[str, str], shown: tuple[str, str]) -> bool:
+    value, unit = meant
     try:
         known = canonical_unit({"F": "°F", "thou": "in"}.get(unit, unit))
     except UnitError:
-        return not found.figures and value in found.note.split()
-    if len(found.figures) != 1:
         return False
     factor = Fraction("0.001") if unit == "thou" else 1
-    (shown,) = found.figures
     if dimension_of(shown[1]) != dimension_of(known):
         return False
     return exact(float(shown[0]), shown[1], known) == factor * Fraction(value)
@@ -214,20 +226,31 @@ def test_lines_of_a_yard_of_heavy_trucks(with_sides: Words) -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "least"), [("third_phrases.tsv", 200), ("fourth_phrases.tsv", 80)]
+    ("name", "least", "share"),
+    [
+        ("third_phrases.tsv", 200, SHARE),
+        ("fourth_phrases.tsv", 80, SHARE),
+        # "nsf" of a shop whose drivers sit on the left is asked, and part of a scan as well.
+        ("fifth_phrases.tsv", 200, 0.85),
+    ],
 )
-def test_lines_of_later_hands(name: str, least: int, with_sides: Words) -> None:
+def test_lines_of_later_hands(name: str, least: int, share: float, with_sides: Words) -> None:
     lines = lines_of(name)
     assert len(lines) >= least
     # Before a shop has said where its drivers sit more is asked, and nothing is wrong either.
     unsaid, said = judged(lines, packaged_words()), judged(lines, with_sides)
     assert not unsaid.wrong + said.wrong
-    assert said.share >= SHARE, said.asked
+    assert said.share >= share, said.asked
 
 
 @pytest.mark.parametrize(
     "line",
     [
+        # A pressure is no sensor of it, a word of a part's name no part, a decimal no cylinder.
+        *("oil press 8 psi hot idle", "running not charging", "plugs gap .062 worn"),
+        # The side of the kerb is said by who drives on the left.
+        *("nsf drop link knocking", "o/s/r tyre bald", "LF bearing maybe bad"),
+        *("wheel bearing suspect LF", "rocker rusted out"),
         *("drips oil", "oil drips", "brake fluid weeping", "aceite gotea", "coolant spitting"),
         *("horn isnt sound", "horn never sound", "brake hose not very sound", "horn no failed"),
         *("LF tire hardly sound", "LF tire not exactly good", "no brake hose leak"),
@@ -252,6 +275,13 @@ def test_what_leaves_open_how_or_where_is_asked(line: str, with_sides: Words) ->
         ("starter wont engage", "electrical.starter@-=failed"),
         ("starter not engagin", "electrical.starter@-=failed"),
         ("fan clutch no spin", "cooling.fan@-=failed"),
+        ("shoes rear 1/16 lining left", "brake.shoe@rear=sound:1/16 in"),
+        ("timing chain rattles 2 sec cold", "engine.timing_chain@-=wearing"),
+        ("lf tire cupped inside", "wheel.tire@LF=wearing"),
+        ("frt snsr lf abs chafd bad", "brake.wheel_speed_sensor@LF=failed"),
+        ("rr axle shaft seal leaking", "drivetrain.axle_seal@RR=failed"),
+        ("curbside rear tire bald", "wheel.tire@RR=failed"),
+        ("fuel filter dated 2019 plugged", "fuel.filter@-=failed"),
         ("glow plugs 2 out of 6 dead", "ignition.glow_plug@-=failed"),
     ],
 )

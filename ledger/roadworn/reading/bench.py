@@ -10,7 +10,7 @@ common practice, no source.
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any, NamedTuple, NoReturn
 
-from roadworn.model.catalogue import Component, catalogue
+from roadworn.model.catalogue import OTHER, Component, catalogue
 from roadworn.model.errors import UnknownName, UsageError
 from roadworn.model.payloads import Condition
 from roadworn.reading.bench_names import (
@@ -269,7 +269,7 @@ def _refuse_foreign(
     """
     known = any(said.words[at].key in names_index().weight for at in foreign)
     wider = covering(said, content) if known and len(joined) == 1 else []
-    if len(wider) == 1 and not wider[0].safety_critical:
+    if len(wider) == 1 and not wider[0].safety_critical and not said.measured:
         return wider[0]
     detail = all(
         (said.words[at].key in words.details and said.words[at - 1].used != "join")
@@ -327,6 +327,8 @@ def _by_words(said: Said, content: Sequence[int], words: Words) -> list[tuple[Co
     misspelt = any(said.words[at].misspelt for at in content)
     # "clamp" alone may be of anything, though one name only has it.
     tells = len(keys) > 1 or not keys & (words.details | words.pieces)
+    # "oil pressure 8 psi" is no sensor, and "running" no running board.
+    tells &= not said.measured and not any(owner.startswith(OTHER) for owner in owners)
     sure = len(owners) == 1 and not catalogue().get(owners[0]).safety_critical
     if sure and tells and not misspelt:
         for at in content:

@@ -15,6 +15,12 @@ from roadworn.reading.bench_places import tag_of
 from roadworn.reading.bench_words import Words, packaged_words
 
 _TYPOS = ((9, 2), (5, 1))
+#: So many letters may be a word without its vowels.
+_SHORTEST = 3
+_PLACES = (
+    *("front", "rear", "left", "right", "upper", "lower", "inner", "outer", "upstream"),
+    *("downstream", "driver", "passenger", "center"),
+)
 #: A condition of so many letters is known with one of them wrong.
 _LONG_CONDITION = 8
 
@@ -182,17 +188,19 @@ def correct_spelling(said: Said, words: Words, end: int) -> bool:
         Whether there were any.
     """
     known = names_index().weight
-    unknown = [
+    unread = [
         word
         for word in said.words[:end]
-        if len(word.key) >= _TYPOS[-1][0]
+        if len(word.key) >= _SHORTEST
         and not (word.key in known or word.key in words.known or tag_of(word.key) or word.used)
     ]
+    corrected = _without_vowels(unread, words)
+    unknown = [word for word in unread if len(word.key) >= _TYPOS[-1][0]]
+    unknown = [word for word in unknown if word.key not in known and word.key not in words.known]
     if not unknown:
-        return False
+        return corrected
     from rapidfuzz.distance import OSA
 
-    corrected = False
     for word in unknown:
         allowed = next(n for length, n in _TYPOS if len(word.key) >= length)
         near = sorted(
@@ -212,6 +220,38 @@ def correct_spelling(said: Said, words: Words, end: int) -> bool:
             if len(alike) == 1:
                 word.key, corrected = alike[0], True
     return corrected or any(word.misspelt for word in unknown)
+
+
+def _without_vowels(unread: Sequence[Word], words: Words) -> bool:
+    """Write out words whose vowels were left away, "snsr", where one word only has the rest.
+
+    A short one, and one that has but one vowel too few, counts as misspelt, so that it is asked
+    where it can hurt.
+    """
+    made = False
+    for word in unread:
+        full = {
+            key
+            for key in (*names_index().weight, *_PLACES, *words.conditions)
+            if key[0] == word.key[0] and len(key) > len(word.key) and _is_without(word.key, key)
+        }
+        if len(full) == 1:
+            one = full.pop()
+            dropped, has_some = len(one) - len(word.key), any(c in "aeiou" for c in word.key[1:])
+            word.misspelt = len(word.key) <= _SHORTEST or (dropped == 1 and has_some)
+            word.key, made = one, True
+    return made
+
+
+def _is_without(short: str, full: str) -> bool:
+    """Whether a word is another one without some of its vowels."""
+    at = 0
+    for letter in full:
+        if at < len(short) and short[at] == letter:
+            at += 1
+        elif letter not in "aeiou":
+            return False
+    return at == len(short)
 
 
 def covering(said: Said, content: Sequence[int]) -> list[Component]:

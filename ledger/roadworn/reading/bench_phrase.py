@@ -20,6 +20,8 @@ _NOT_INCHES = frozenset({"a", "all", "both", "each", "every", "the", "this", "it
 _LOOSE_UNITS = frozenset({"a", "c", "f", "h"})
 _PARTED = re.compile(r"([&+]|(?<=\w\w)/|/(?=\w\w))")
 _EDGES = ".,;:()[]!?*\"'"
+#: What wears, said between a figure and what is left of it.
+_WORN = frozenset({"lining", "tread", "pad", "shoe", "material", "friction", "meat", "rubber"})
 _ONE = frozenset({"a", "an", "one"})
 _DASHES = frozenset({"-", "–", "—"})
 #: Words of a place that are words of a part as well: "exhaust", "heater", "main".
@@ -46,6 +48,9 @@ def split_phrase(text: str, words: Words) -> Said:
         if found is not None:
             said.measured.append((at, found[0]))
             at += found[1]
+            if _of_what_remains(tokens, at):
+                keys.append((plain_key(tokens[at]), at))
+                at += 1
             at += _remaining(tokens, at)
             continue
         token = tokens[at].strip(_EDGES)
@@ -63,6 +68,8 @@ def split_phrase(text: str, words: Words) -> Said:
     for word in said.words:
         if word.key in _JOINS:
             word.used = "join"
+        elif re.fullmatch(r"\d*\.\d+", said.tokens[word.token].strip(",;:()")):
+            word.used = "figure"
     return said
 
 
@@ -84,7 +91,7 @@ def _written_out(tokens: Sequence[str], words: Words) -> list[str]:
 def _remaining(tokens: Sequence[str], at: int) -> int:
     """Return 1 where a word behind a figure says what remains: "3 mm left" is no side.
 
-    It is one where the other side is said as well, and in "left front".
+    It is one where the other side is said as well, and in "left front"; not in "3 mm lining left".
     """
     said = [plain_key(token) for token in tokens]
     if said[at : at + 1] != ["left"] or any(word in {"right", "rt", "rh", "r"} for word in said):
@@ -92,19 +99,37 @@ def _remaining(tokens: Sequence[str], at: int) -> int:
     return int("".join(said[at + 1 : at + 2]) not in {"front", "rear", "frt", "rr", "side", "hand"})
 
 
+def _of_what_remains(tokens: Sequence[str], at: int) -> int:
+    """Return 1 where what is worn stands between a figure and "left": "1/16 lining left"."""
+    worn = "".join(map(plain_key, tokens[at : at + 1])) in _WORN
+    return int(worn and bool(_remaining(tokens, at + 1)))
+
+
 def _counted(tokens: Sequence[str], at: int, words: Words) -> int:
     """Return 2 where a number and what it counts begin, "5 clicks", and else 0.
 
     A counted part, "2 studs", is read as a part; its number alone is passed over.
     """
-    if not tokens[at].strip(_EDGES).isdigit() or at + 1 == len(tokens):
+    if not tokens[at].strip(_EDGES).isdigit():
         return 0
     if share := _share(tokens, at):
         return share
+    if _is_labelled(tokens, at, words):
+        return 1
+    if at + 1 == len(tokens):
+        return 0
     after = plain_key(tokens[at + 1])
     if (at and plain_key(tokens[at - 1]) in COUNTED) or after not in words.counted:
         return 0
     return 1 if after in names_index().weight else 2
+
+
+def _is_labelled(tokens: Sequence[str], at: int, words: Words) -> bool:
+    """Whether a number is said to be something else than a figure: "dated 2019", "min is 23"."""
+    before = [plain_key(token) for token in tokens[max(0, at - 2) : at]]
+    return bool(before) and (
+        before[-1] in words.labelled or (before[-1] == "is" and before[0] in words.labelled)
+    )
 
 
 def _share(tokens: Sequence[str], at: int) -> int:
@@ -257,6 +282,8 @@ def told_behind(said: Said, at: int, words: Words) -> bool:
 def says_place(said: Said, at: int) -> bool:
     """Whether a word says a place, "axle" before its number and "inner" before no edge of it."""
     key = said.words[at].key
+    if said.words[at].used == "figure":
+        return False
     after = said.words[at + 1].key if at + 1 < len(said.words) else ""
     if key.isdigit() or (key in COUNTED and after.isdigit()):
         return True
@@ -292,7 +319,10 @@ def tail_places(said: Said, head_end: int, words: Words) -> list[int]:
         if length := condition_length(said, at, words):
             at += length
             continue
-        if says_place(said, at):
+        after = said.words[at + 1].key if at + 1 < len(said.words) else ""
+        # "rattles 2 sec" says no place.
+        loose = word.key.isdigit() and after and not (tag_of(after) or after.isdigit())
+        if says_place(said, at) and not (loose and after not in _JOINS):
             found.append(at)
         elif not (word.used in {"join", "name"} or word.key in words.fillers | words.details):
             break

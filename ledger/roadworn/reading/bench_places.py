@@ -42,9 +42,15 @@ _COUNTRY = {
     "osf": ("driver", "F"),
     "nsr": ("passenger", "R"),
     "osr": ("driver", "R"),
+    "curbside": ("passenger", ""),
+    "kerbside": ("passenger", ""),
+    "roadside": ("driver", ""),
+    "streetside": ("driver", ""),
     "ns": ("passenger", ""),
     "os": ("driver", ""),
 }
+#: Said where the driver sits on the right; elsewhere they are taken for either side.
+_RIGHT_HAND_DRIVE = re.compile(r"[no]s[fr]?|(?:near|off)side")
 #: Words before a number.
 COUNTED = {"cylinder": "cylinder", "bank": "bank", "axle": "axle", "sensor": "sensor"}
 _MANY = frozenset({"both", "all", "ambo", "amba"})
@@ -160,7 +166,7 @@ class Where:
     def _country(self, who: str, end: str, key: str, driver: str) -> None:
         if end:
             _add(self.ends, end)
-        if driver:
+        if driver and not (driver == "L" and _RIGHT_HAND_DRIVE.fullmatch(key)):
             side = driver if who == "driver" else {"L": "R", "R": "L"}[driver]
             _add(self.sides, side)
         else:
@@ -365,7 +371,8 @@ class _Asked:
         if "spare" in where.words:
             return ["spare"]
         places = self._wheels()
-        if len(where.depths) == 1:
+        # A wheel that steers has one tire; "cupped inside" is its inner edge.
+        if len(where.depths) == 1 and not {"LF", "RF"} & set(places):
             return [f"{place}-{where.depths[0]}" if place else None for place in places]
         return places
 

@@ -37,6 +37,7 @@ class Words:
             another part.
         behind: words that are a place behind a part, and say nothing before one: "del".
         counted: words behind a number that say of what there are so many, kept in the note.
+        labelled: words before a number that is no figure of what is looked at: "dated 2019".
         once: words of a part that a vehicle has once, though its component has places.
         units: component -> the unit of a bare figure with decimals, where it has no other.
         movers: component that does nothing by itself -> the one that moves it; where it is said
@@ -59,6 +60,7 @@ class Words:
     pieces: frozenset[str] = frozenset()
     behind: Mapping[str, str] = field(default_factory=dict)
     counted: frozenset[str] = frozenset()
+    labelled: frozenset[str] = frozenset()
     once: Sequence[frozenset[str]] = ()
     units: Mapping[str, str] = field(default_factory=dict)
     measures: Mapping[str, str] = field(default_factory=dict)
@@ -128,6 +130,7 @@ def made_words(rows: Iterable[Mapping[str, str]], driver: str = "") -> Words:
         keys("piece"),
         means("behind"),
         keys("counted"),
+        keys("labelled"),
         tuple(frozenset(key.split()) for key in sorted(keys("once"))),
         {part: row["word"] for row in of("unit") for part in row["of"].split(";")},
         {row["word"]: row["means"] for row in of("measure")},
