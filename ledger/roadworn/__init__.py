@@ -1,6 +1,7 @@
 """Roadworn: the service memory of a repair shop or a small fleet.
 
-What a plugin author needs is here and in `roadworn.testing`. The names stand in `__init__.pyi`
+What a plugin author needs is here and in `roadworn.testing`; `roadworn.open` opens a ledger for a
+notebook or a script. The names stand in `__init__.pyi`
 and are resolved when first used, so that `import roadworn` stays light.
 """
 

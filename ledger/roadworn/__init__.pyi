@@ -17,6 +17,9 @@ from roadworn.analysis import Tells as Tells
 from roadworn.analysis.doors import HOOKS as HOOKS
 from roadworn.analysis.doors import hookimpl as hookimpl
 from roadworn.analysis.host import PluginHost as PluginHost
+from roadworn.analysis.notebook import Answer as Answer
+from roadworn.analysis.notebook import Book as Book
+from roadworn.analysis.notebook import open as open  # noqa: A004
 from roadworn.columns.spec import Rows as Rows
 from roadworn.columns.spec import TableSpec as TableSpec
 from roadworn.columns.spec import ViewSpec as ViewSpec

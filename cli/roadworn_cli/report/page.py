@@ -184,3 +184,10 @@ def page_of(ran: Ran, view: "LedgerView", look: Look, *, full: bool = False) -> 
     )
     report = Report(title, (words("as_of_day", day=view.today), *words.spoken()), sections)
     return render(report, words)
+
+
+def answer_page(ran: Ran, view: "LedgerView") -> str:
+    """Return the answer of any analysis as a page with the usual looks, for a notebook."""
+    from roadworn_cli.words import look_of
+
+    return page_of(ran, view, look_of())
