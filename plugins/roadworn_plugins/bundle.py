@@ -23,6 +23,7 @@ _MODULES = {
     "code-outcomes": "codes",
     "likely-causes": "likely_causes",
     "class-record": "class_record",
+    "comebacks": "comebacks",
     "projection-backtest": "backtest",
 }
 

@@ -60,6 +60,7 @@ class Answers(StrEnum):
     CAUSES = "likely-causes"
     CLASSES = "class-record"
     CAME_TRUE = "projection-backtest"
+    COMES_BACK = "comebacks"
 
 
 class Holds(StrEnum):
