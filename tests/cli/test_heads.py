@@ -9,6 +9,9 @@ from pathlib import Path
 import pytest
 from commandline import Run
 
+from roadworn.store import keeping
+from roadworn.store.merkle import Checkpoint
+
 SCRIPT = Path(__file__).parents[2] / "docs" / "check_head.py"
 ENROL = ("enrol", "van-3", "--make", "Tarrow", "--odometer", "98,400 mi", "--parts", "unknown")
 
@@ -181,3 +184,17 @@ def test_contacts_are_verified_too_and_a_person_is_told_everything(run, garage):
         connection.execute("UPDATE contacts SET phone = NULL")
     done = run("verify", "--format", "json")
     assert (done.code, [p["code"] for p in done.json()["problems"]]) == (1, ["contact-changed"])
+
+
+def test_a_sheet_carries_a_head_that_a_stranger_can_check(run, garage):
+    assert run("report", "vehicle", "van-3", "-o", "sheet.html").code == 0
+    page = (garage / "sheet.html").read_text(encoding="utf-8")
+    (garage / "head").write_text(page.split("<pre>")[1].split("</pre>")[0], encoding="utf-8")
+    keep(garage, "key", run("head", "--key"))
+    words = [sys.executable, "-I", str(SCRIPT), "head", "key"]
+    done = subprocess.run(words, capture_output=True, text=True, encoding="utf-8")
+    assert (done.returncode, done.stderr) == (0, "")
+    # What the head signed last does not lead to is not signed.
+    kept = keeping.kept_of(garage / "roadworn.db")
+    kept.sign(Checkpoint(2, "cd" * 32))
+    assert keeping.head_to_hand_over(garage / "roadworn.db", Checkpoint(2, "ab" * 32)) is None

@@ -88,8 +88,7 @@ def fleet_report(
     details.append(_fleet(view, words))
     missing = left_out(asker.left_out, words)
     details += [missing] if missing else []
-    mark = view.checkpoint
-    details.append(rests_on(mark.size, mark.root, view.today, words))
+    details.append(rests_on(view.path, view.checkpoint, view.today, words))
     first = decisions(asker, words)
     listed = contents(details, words)
     details = [

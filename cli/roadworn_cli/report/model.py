@@ -22,6 +22,14 @@ class Paragraph:
 
 
 @dataclass(frozen=True, slots=True)
+class Verbatim:
+    """A text to copy letter by letter, its lines as they are."""
+
+    text: str
+    kind: ClassVar[str] = "verbatim"
+
+
+@dataclass(frozen=True, slots=True)
 class Listing:
     """Sentences below each other."""
 
@@ -148,7 +156,9 @@ class Photos:
     kind: ClassVar[str] = "photos"
 
 
-Block = Paragraph | Listing | Facts | Grid | Items | Stop | Links | Picture | Fold | Photos
+Block = (
+    Paragraph | Verbatim | Listing | Facts | Grid | Items | Stop | Links | Picture | Fold | Photos
+)
 
 
 @dataclass(frozen=True, slots=True)

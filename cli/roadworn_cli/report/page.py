@@ -180,7 +180,7 @@ def page_of(ran: Ran, view: "LedgerView", look: Look, *, full: bool = False) -> 
     found = blocks(ran, words, Manner(full=full), "answer")
     sections = (
         Section("finding", words.said(ran.analysis.question), found),
-        rests_on(ran.ledger_size, ran.ledger_root, view.today, words),
+        rests_on(view.path, view.checkpoint, view.today, words),
     )
     report = Report(title, (words("as_of_day", day=view.today), *words.spoken()), sections)
     return render(report, words)

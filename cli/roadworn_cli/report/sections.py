@@ -7,6 +7,8 @@ changes.
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 from roadworn.analysis import Answers, Holds, Ran, Table
 from roadworn.say import Said
@@ -19,11 +21,15 @@ from roadworn_cli.report.model import (
     Paragraph,
     Picture,
     Section,
+    Verbatim,
 )
 from roadworn_cli.report.pictures import pictures_of
 from roadworn_cli.report.tables import blocks_of
 from roadworn_cli.results import figures_of
 from roadworn_cli.words import Words
+
+if TYPE_CHECKING:
+    from roadworn.store.merkle import Checkpoint
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,20 +156,41 @@ def cautions_section(cautions: Iterable[str], closing: str, words: Words) -> Sec
     return Section("cautions", words("cautions"), blocks, wide=True)
 
 
-def rests_on(size: int, root: str, day: object, words: Words, *, full: bool = True) -> Section:
+def rests_on(
+    ledger: Path, mark: "Checkpoint", day: object, words: Words, *, full: bool = True
+) -> Section:
     """Return what a report rests on, so that somebody who holds it can check it later.
 
-    The full text repeats the root in the command to type; the short one points to it.
+    Where the ledger has a key here, its signed head stands there, as `roadworn head` prints it.
+
+    Args:
+        ledger: the ledger.
+        mark: its size and root.
+        day: the day that is meant by today.
+        words: the language.
+        full: the root is repeated in the command to type; the short form points to it.
     """
+    from roadworn.store.keeping import head_to_hand_over
+
+    head = head_to_hand_over(ledger, mark)
+    size = str(mark.size)
     if not full:
-        short = Paragraph(words("check_short", size=str(size), root=root), "quiet")
-        fold = Fold(words("check_fold", number=size), (short,), narrow=True)
+        short: tuple[Block, ...]
+        if head is None:
+            short = (Paragraph(words("check_short", size=size, root=mark.root), "quiet"),)
+        else:
+            short = (Paragraph(words("check_head"), "quiet"), Verbatim(str(head)))
+        fold = Fold(words("check_fold", number=mark.size), short, narrow=True)
         return Section("rests-on", words("rests_on"), (fold,))
     pairs = (
-        (words("events_in_ledger"), words("count", number=size)),
-        (words("root"), Said(root)),
+        (words("events_in_ledger"), words("count", number=mark.size)),
+        (words("root"), Said(mark.root)),
         (words("as_of"), words.plain(day)),
     )
-    told = words("check_later", size=str(size), root=root)
-    found = (Facts(pairs), Paragraph(told, "quiet"))
+    found: tuple[Block, ...] = (
+        Facts(pairs),
+        Paragraph(words("check_later", size=size, root=mark.root), "quiet"),
+    )
+    if head is not None:
+        found += (Paragraph(words("check_head"), "quiet"), Verbatim(str(head)))
     return Section("rests-on", words("rests_on"), found, wide=True)

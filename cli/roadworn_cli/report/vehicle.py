@@ -114,7 +114,7 @@ def vehicle_report(
         sections = _full(asker, found, words, vehicle_id, cautions)
     else:
         sections = owner_sections(asker, found, words, vehicle_id)
-    sections.append(rests_on(found.size, found.root, found.as_of, words, full=request.full))
+    sections.append(rests_on(view.path, view.checkpoint, found.as_of, words, full=request.full))
     sections += photographs_section(view, vehicle_id, words)
     title = words("vehicle_title", vehicle=vehicle_id)
     about = who(found, words)

@@ -9,14 +9,15 @@ was promised.
 import os
 import re
 import sys
-from contextlib import suppress
+from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from roadworn.model.errors import EnvironmentFailure, LedgerRefused, UsageError
 from roadworn.store.heads import LOG, WITNESS, Extension, Head, Key, public_of, require_name
-from roadworn.store.merkle import EMPTY, Checkpoint
+from roadworn.store.merkle import EMPTY, Checkpoint, has_checkpoint
+from roadworn.store.schema import connect
 from roadworn.store.whole import made_whole
 
 if TYPE_CHECKING:
@@ -82,6 +83,14 @@ class Kept:
         if self.signs and not self.is_home(ledger):
             write(self.place / "ledger", f"{_where(ledger)}\n")
 
+    def private(self) -> "Ed25519PrivateKey":
+        """Return the private key.
+
+        Raises:
+            EnvironmentFailure: it is not here, or cannot be read.
+        """
+        return _read_private(self.place / "key.pem")
+
     def sign(self, checkpoint: Checkpoint, *, anew: bool = False) -> Head:
         """Return the signed head of a checkpoint, and keep it as the last one.
 
@@ -95,8 +104,7 @@ class Kept:
         Raises:
             EnvironmentFailure: the key is not here, or the folder cannot be written.
         """
-        private = _read_private(self.place / "key.pem")
-        head = Head.of(self.key.name, checkpoint).signed(self.key.name, private)
+        head = Head.of(self.key.name, checkpoint).signed(self.key.name, self.private())
         kept = self.last()
         if kept is not None and anew:
             write(self.place / f"head.given-up-{kept.size}", str(kept))
@@ -151,6 +159,27 @@ def kept_of(ledger: Path) -> Kept | None:
             if head is not None:
                 return Kept(public_of(head.origin, LOG, private), told.parent)
     return None
+
+
+def head_to_hand_over(ledger: Path, checkpoint: Checkpoint) -> Head | None:
+    """Return a checkpoint's signed head for a sheet, or None where it cannot well be signed.
+
+    It is not kept as the last one; that the ledger had the last one is only looked up among its
+    checkpoints, since the sheet is waited for. `roadworn verify` compares the events.
+
+    Args:
+        ledger: the ledger.
+        checkpoint: what the sheet was made from.
+    """
+    kept = kept_of(ledger)
+    last = kept.last() if kept is not None and kept.signs else None
+    if kept is None or last is None:
+        return None
+    with closing(connect(ledger, writable=False)) as connection:
+        leads_here = last.size == 0 or has_checkpoint(connection, Checkpoint(last.size, last.root))
+    if not leads_here:
+        return None
+    return Head.of(kept.key.name, checkpoint).signed(kept.key.name, kept.private())
 
 
 def witness(extension: Extension, key: Key | None, name: str) -> Head:

@@ -412,7 +412,7 @@ def _shape_doubts(
     lives: Lives, search: Search, components: list[str], alpha: float = 0.05
 ) -> dict[str, str]:
     """Say of which components the classes speak against one common shape."""
-    said = {}
+    said: dict[str, str] = {}
     for component in components:
         if component not in lives.names["component"]:
             continue
