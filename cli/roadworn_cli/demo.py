@@ -1,5 +1,6 @@
 """`roadworn demo`: build the demo ledger, run the main job on it, say what to try next."""
 
+import subprocess
 import sys
 from pathlib import Path
 
@@ -10,6 +11,15 @@ from roadworn_cli.output import say
 
 #: The demo looks back from two past days only: a first look should not take long.
 _QUICK = {"projection-backtest": {"days": 2}}
+#: What imports all that an outlook does.
+_IMPORTS = """
+import duckdb, roadworn_cli.outlook, roadworn.analysis.outlook, roadworn.columns.session
+from roadworn.analysis.host import PluginHost
+host = PluginHost.load()
+for name in ("next-repairs", "keep-or-sell", "repeat-failures", "likely-causes"):
+    host.analysis(name)
+import roadworn_plugins.repeats.rows
+"""
 
 
 def demo(
@@ -27,11 +37,6 @@ def demo(
     from roadworn.analysis.outlook import outlook
     from roadworn.model.errors import LedgerRefused
     from roadworn_cli.outlook import show
-    from roadworn_cli.report.asking import Asker
-    from roadworn_cli.report.fleet import fleet_report
-    from roadworn_cli.report.page import put, render
-    from roadworn_cli.report.vehicle import Request, vehicle_report
-    from roadworn_cli.words import Look
     from roadworn_demo import DEMO_TODAY, FEATURED, SCENE, build
 
     ledger = into / "roadworn.db"
@@ -42,6 +47,7 @@ def demo(
     into.mkdir(parents=True, exist_ok=True)
     (into / ".demo").write_text("This folder may be rebuilt by `roadworn demo`.\n")
     say("Building the demo ledger: eight years of an island garage …")
+    helper = _compiling()
     paths = build(into)
     state = State(paths.ledger, DEMO_TODAY, "recorded")
     host = state.plugins()
@@ -52,7 +58,15 @@ def demo(
         typer.echo("")
         show(found)
         sys.stdout.flush()  # the answer first, also into a pipe
+        if helper is not None:
+            helper.wait()
         say("Writing the report for its owner and the one for the fleet …")
+        from roadworn_cli.report.asking import Asker
+        from roadworn_cli.report.fleet import fleet_report
+        from roadworn_cli.report.page import put, render
+        from roadworn_cli.report.vehicle import Request, vehicle_report
+        from roadworn_cli.words import Look
+
         asker = Asker(host, view, Look())
         reports = [
             ("vehicle.html", vehicle_report(asker, Request(FEATURED), found=found)),
@@ -69,6 +83,18 @@ def demo(
     typer.echo("\nTry next")
     for line in _suggestions(paths.ledger, DEMO_TODAY, FEATURED):
         typer.echo(f"  {line}")
+
+
+def _compiling() -> "subprocess.Popen[bytes] | None":
+    """Compile meanwhile what the outlook will import.
+
+    In an environment that was made just now that takes as long as all the rest, and a second
+    processor has nothing else to do. It ends by itself.
+    """
+    if sys.dont_write_bytecode:
+        return None
+    quiet = subprocess.DEVNULL
+    return subprocess.Popen([sys.executable, "-c", _IMPORTS], stdout=quiet, stderr=quiet)  # noqa: S603
 
 
 def _suggestions(ledger: Path, today: str, vehicle: str) -> list[str]:

@@ -16,7 +16,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from roadworn_plugins.lifedata import LifeDataError
-from roadworn_plugins.projection.excess import SHAPES, forward_substitution, on_even_mesh, solve
+from roadworn_plugins.projection.excess import (
+    SHAPES,
+    forward_substitution,
+    on_even_mesh,
+    solve,
+    tabulate,
+)
 
 PI = Decimal("3.14159265358979323846264338327950288419716939937510582097494459230781640628621")
 TERMS = 160
@@ -151,3 +157,15 @@ def test_nothing_has_failed_at_the_start():
 def test_refusals(shape, until, words):
     with pytest.raises(LifeDataError, match=words):
         solve(shape, until)
+
+
+@pytest.mark.parametrize("shape", [0.7, 1.0, 2.3])
+@pytest.mark.parametrize(("ages", "times"), [(1, 1), (9, 5), (120, 90)])
+def test_many_scales_at_once_are_as_each_alone(shape, ages, times):
+    table = tabulate(shape, 3.0, 4.0)
+    age, time = np.linspace(0.0, 1.0, ages), np.linspace(0.0, 1.3, times)
+    scales = np.array([0.4, 1.0, 2.2])
+    for moments in (1, 2):
+        found = list(table.at_scales(age, time, scales, moments=moments))
+        each = [table.at(age * s, time * s, moments=moments) for s in scales]
+        assert np.array_equal(found, each)

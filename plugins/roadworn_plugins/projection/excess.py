@@ -5,7 +5,7 @@ a convolution of the first remaining life with the renewal function. In units of
 scale one table for each shape serves all parts, classes and rates.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -231,6 +231,7 @@ def _cubic(values: Floats, place: Floats) -> Floats:
 _FINE_NODES, _FINE_WEIGHTS = np.polynomial.legendre.leggauss(40)
 _OLDEST_HAZARD = 60.0  # one part in e^60 gets so old; older ones are treated as of this age
 _FAR_RATIO = 1.08
+_AT_ONCE = 40_000  # pairs of an age and a time that are looked up together
 
 
 @dataclass(frozen=True, eq=False)
@@ -261,6 +262,30 @@ class ExcessTable:
         place = np.minimum(_age_place(ages, self.renewal.shape), self.age_mesh[-1])
         rows = _blend(self.moments[:moments], *_four_points(self.age_mesh, place), axis=1)
         return _blend(rows, *self._columns(times), axis=2)
+
+    def at_scales(
+        self, ages: Floats, times: Floats, scales: Floats, *, moments: int = 2
+    ) -> Iterator[Floats]:
+        """Yield for each scale what :meth:`at` gives of ages and times that many times as long.
+
+        Few parts at many scales are looked up together: there a call costs more than its sums.
+        """
+        if scales.size * ages.size * max(times.size, self.time_mesh.size) > _AT_ONCE:
+            yield from (self.at(ages * s, times * s, moments=moments) for s in scales)
+        else:
+            yield from self._together(ages, times, scales, moments)
+
+    def _together(self, ages: Floats, times: Floats, scales: Floats, moments: int) -> Floats:
+        shape, many = self.renewal.shape, scales[:, None]
+        place = np.minimum(_age_place(ages * many, shape), self.age_mesh[-1])
+        rows = _blend(
+            self.moments[:moments], *_four_points(self.age_mesh, place.ravel()), axis=1
+        ).reshape(moments, scales.size, ages.size, -1)
+        first, weights = _four_points(self.time_mesh, _time_place(times * many, shape).ravel())
+        at = first.reshape(1, scales.size, 1, -1)
+        shares = weights.reshape(1, scales.size, 1, -1, 4)
+        out = sum(np.take_along_axis(rows, at + j, axis=3) * shares[..., j] for j in range(4))
+        return np.asarray(out).swapaxes(0, 1)
 
     def _columns(self, times: Floats) -> tuple[Ints, Floats]:
         return _four_points(self.time_mesh, _time_place(times, self.renewal.shape))

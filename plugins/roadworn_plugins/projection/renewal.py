@@ -198,10 +198,8 @@ def of_group(
     table = _table(shape, scaled, age, ahead)
     if table is not None:
         lookup = Lookup.make(age, ahead, shape, _typical_scale(one))
-        averaged = sum(
-            w * table.at(lookup.ages * s, lookup.times * s, moments=1)[0]
-            for w, s in zip(weight, scaled, strict=True)
-        )
+        found = table.at_scales(lookup.ages, lookup.times, scaled, moments=1)
+        averaged = sum(w * here[0] for w, here in zip(weight, found, strict=True))
         lookup.add_to(number, np.asarray(averaged))
         np.maximum(number, chance, out=number)  # interpolation may stray below by 1e-5
     return Expected(chance, number)
@@ -280,8 +278,7 @@ def _at_rates(one: LifeBelief, rate: Floats, age: Floats, ahead: Floats) -> Floa
     if table is None:
         return np.stack([chance, number, pairs])
     lookup = Lookup.make(age, ahead, shape, scale)
-    for i, s in enumerate(scaled):
-        found = table.at(lookup.ages * s, lookup.times * s)
+    for i, found in enumerate(table.at_scales(lookup.ages, lookup.times, scaled)):
         lookup.add_to(number[:, i : i + 1], found[0])
         lookup.add_to(pairs[:, i : i + 1], 2.0 * found[1])
     return np.stack([chance, np.maximum(number, chance), np.maximum(pairs, 0.0)])

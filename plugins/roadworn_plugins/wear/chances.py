@@ -16,6 +16,7 @@ from itertools import groupby
 import numpy as np
 
 from roadworn.checks.measured import RISE_MM
+from roadworn.columns.kept import Codec
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import place_of
 from roadworn.model.places import axle_of
@@ -29,6 +30,7 @@ LEVEL = 0.8
 #: Fewer replaced parts than this do not tell a habit.
 LEAST_REPLACED = 8
 _LATEST = 60
+_FIGURES = Codec()
 
 
 def replaced_at(view: LedgerView) -> dict[str, Floats]:
@@ -40,7 +42,11 @@ def replaced_at(view: LedgerView) -> dict[str, Floats]:
     Args:
         view: the ledger as of a day.
     """
-    return view.kept((replaced_at,), lambda: _replaced_at(view))
+
+    def found() -> dict[str, Floats]:
+        return view.kept_while("replaced at", None, lambda: _replaced_at(view), _FIGURES)
+
+    return view.kept((replaced_at,), found)
 
 
 def _replaced_at(view: LedgerView) -> dict[str, Floats]:
