@@ -1,18 +1,17 @@
-"""The first screen of an outlook: what to do, in what order, for how much, in 24 lines.
+"""What the first screen of an outlook says: what to do, in what order, for how much.
 
-Each entry has a label, a figure where it is about one, and words. A screen that is full
-shortens lists before sentences and never what says stop; `outlook --more` has all of it.
+Each entry has a label, a figure where it is about one, and words; the verb lays them out in 24
+lines, and the page has its own room for them.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from itertools import takewhile
 from typing import TYPE_CHECKING, Final
 
 from roadworn.analysis import Holds, Mark, Table, Tells
 from roadworn.analysis.outlook import places_in
 from roadworn.trade.cautions import brief_cautions_for
-from roadworn_cli.output import counted, escape
+from roadworn_cli.output import counted
 from roadworn_cli.results import (
     cell,
     cell_of,
@@ -25,28 +24,12 @@ from roadworn_cli.results import (
     ways_apart,
 )
 from roadworn_cli.screen import (
-    Line,
     dot,
-    encoded,
-    glyphs,
-    listed,
-    padded,
-    span,
-    text,
-    to_a_stop,
-    width,
-    wrapped,
 )
 
 if TYPE_CHECKING:
     from roadworn.analysis.outlook import Outlook
 
-#: Lines of the first screen, on a terminal of the usual 24 by 80.
-LINES: Final = 24
-_USUAL: Final = 80
-#: Columns of a label with the space behind it, and between a figure and its words.
-_LABEL: Final = 15
-_GAP: Final = 2
 _NEXT: Final = 3
 #: Stop items that are told with their story; more of them are named.
 _STORIES: Final = 2
@@ -61,7 +44,7 @@ _DEADLY: Final = ("ev.", "restraint.", "fuel.")
 
 
 @dataclass(slots=True)
-class _Entry:
+class Entry:
     """One thing that the first screen says.
 
     Attributes:
@@ -72,6 +55,7 @@ class _Entry:
         least: lines that it keeps when the screen is full; None keeps all of them.
         most: lines that it may take.
         under: of an entry that goes on with another, more of the label above.
+        brief: in few words, for one list of such entries when the screen is full.
     """
 
     label: str
@@ -81,76 +65,11 @@ class _Entry:
     least: int | None = 1
     most: int = 99
     under: str = ""
-
-    def lines(self, cells: int, wide: int) -> list[Line]:
-        """Return its lines, no more than `most`, in so many columns, `wide` of them a figure's."""
-        label = f"{padded(self.label or self.under, _LABEL - 1)} "
-        figure = (
-            "" if self.figure is None else f"{padded(self.figure, wide, right=True)}{' ' * _GAP}"
-        )
-        before = len(label + figure)
-        room = max(cells - before, 20)
-        if isinstance(self.words, str):
-            texts = wrapped(encoded(escape(self.words)), room)
-            if len(texts) > self.most:
-                kept = wrapped(encoded(escape(self.words)), room - 2)[: self.most]
-                texts = [*kept[:-1], f"{to_a_stop(kept[-1])} {glyphs().more}"]
-        else:
-            texts = listed([encoded(escape(one)) for one in self.words], room, self.most)
-        return [
-            [(" " * before, ""), (text, "")]
-            if number
-            else [(label, self.look), (figure, ""), (text, "")]
-            for number, text in enumerate(texts)
-        ]
+    brief: str = ""
 
 
-def first_screen(found: "Outlook") -> list[Line]:
-    """Return the answer in at most `LINES` lines, on a screen that is at least 80 wide."""
-    cells = width()
-    head = _heading(found, cells)
-    foot = text(_where_more(found), "quiet")
-    groups = [list(group) for group in _groups(found)]
-    entries = [entry for group in groups for entry in group]
-    wide = max((span(entry.figure) for entry in entries if entry.figure), default=0)
-
-    def tall(entry: _Entry) -> int:
-        return len(entry.lines(cells, wide))
-
-    room = LINES - len(head) - len(foot) if cells >= _USUAL else 10_000
-    for may_lose_all in (False, True):
-        # Of equals the last gives way first: what to do now stands above. Stop never does.
-        while sum(map(tall, entries)) > room:
-            long = [e for e in entries if e.least and tall(e) > (1 if may_lose_all else e.least)]
-            if not long:
-                break
-            longest = max(reversed(long), key=tall)
-            longest.most = tall(longest) - 1
-    blanks = room - sum(map(tall, entries))
-    lines = head
-    for group in filter(None, groups):
-        if blanks > 0:
-            lines.append([])
-            blanks -= 1
-        lines += [line for entry in group for line in entry.lines(cells, wide)]
-    return [*lines, *foot]
-
-
-def _heading(found: "Outlook", cells: int) -> list[Line]:
-    """Return which vehicle it is, and how far it has gone, on one line where there is room."""
-    profile = found.vehicle
-    described = " ".join(str(profile[k]) for k in ("model_year", "make", "model") if profile[k])
-    kind = str(profile.get("vehicle_class") or "")
-    names = (profile.get("label") or "", described or kind)
-    name = escape("  ".join(filter(None, (profile["vehicle_id"], ", ".join(filter(None, names))))))
-    as_of = "" if str(found.as_of) in found.distance else f"; as of {found.as_of}"
-    far = escape(f"{found.distance}{as_of}")
-    if span(name) + _GAP + span(far) <= cells:
-        return [[(name, "title"), (f"{' ' * _GAP}{far}", "")]]
-    return [*text(name, "title"), *text(far)]
-
-
-def _groups(found: "Outlook") -> Iterator[Iterable[_Entry]]:
+def groups(found: "Outlook") -> Iterator[Iterable[Entry]]:
+    """Yield all that the first screen says, uncut, in groups that stand apart."""
     yield _stop(found)
     if found.vehicle.get("retired_on"):
         return
@@ -160,7 +79,7 @@ def _groups(found: "Outlook") -> Iterator[Iterable[_Entry]]:
     yield _not_known(found)
 
 
-def _stop(found: "Outlook") -> Iterator[_Entry]:
+def _stop(found: "Outlook") -> Iterator[Entry]:
     """Yield what forbids driving with its story, and one caution for who repairs it."""
     table = due_of(found)
     at = rows_with(table, Mark.SAFETY)
@@ -168,23 +87,22 @@ def _stop(found: "Outlook") -> Iterator[_Entry]:
     told = [] if left else rows_with(table, Mark.COMPLAINT)
     # That only complaints are open is said by those themselves.
     if (not at and len(told) < len(rows_with(table, Mark.OPEN) or [0])) or left:
-        parts = getattr(found.headline, "parts", (found.headline,))
-        yield _Entry("Now", str(parts[0]), least=2)
+        yield Entry("Now", _now(found, told=bool(told)), least=2)
     for said in found.unknown:
         if _code(said) == "outlook.not-seen" and not found.vehicle.get("retired_on"):
-            yield _Entry("", said, least=None)
+            yield Entry("", said, least=None)
     for n in at[:_STORIES]:
         story, name = table.cells(Tells.SEEN)[n], f"{name_of(table, n)}, do not drive"
-        yield _Entry("STOP", f"{name}: {story}" if story else name, look="stop", least=None)
+        yield Entry("STOP", f"{name}: {story}" if story else name, look="stop", least=None)
     if at[_STORIES:]:
-        yield _Entry("STOP", [_job(table, n) for n in at[_STORIES:]], look="stop")
+        yield Entry("STOP", [_job(table, n) for n in at[_STORIES:]], look="stop")
     days, seen = table.cells(Tells.SINCE), table.cells(Tells.SEEN)
     typed = (f"{days[n]}: {getattr(seen[n], 'arguments', {}).get('text', seen[n])}" for n in told)
     heard = sorted(typed, reverse=True)
     for one in heard[:_STORIES]:
-        yield _Entry("Complaint", one, look="stop", least=None)
+        yield Entry("Complaint", one, look="stop", least=None)
     if heard[_STORIES:]:
-        yield _Entry("", heard[_STORIES:])
+        yield Entry("", heard[_STORIES:])
     plan = found.holding(Holds.PLAN)
     asked = [] if plan is None else [*rows_with(plan, Mark.MUST), *rows_with(plan, Mark.SHOULD)]
     jobs = [str(plan.cells(Tells.COMPONENT)[n]) for n in asked] if plan is not None else []
@@ -192,7 +110,15 @@ def _stop(found: "Outlook") -> Iterator[_Entry]:
     named = [str(table.cells(Tells.COMPONENT)[n]) for n in at]
     brief = brief_cautions_for([*named, *deadly])
     if brief:
-        yield _Entry("Caution", list(reversed(brief)))
+        yield Entry("Caution", list(reversed(brief)))
+
+
+def _now(found: "Outlook", *, told: bool) -> str:
+    """Return what is open in a sentence, without the complaints where those follow it."""
+    first = getattr(found.headline, "parts", (found.headline,))[0]
+    words = getattr(first, "arguments", {}).get("words")
+    kept = [one for one in getattr(words, "parts", ()) if _code(one) != "outlook.complaint-of"]
+    return f"Open: {', '.join(map(str, kept))}." if told and kept else str(first)
 
 
 def due_of(found: "Outlook") -> Table:
@@ -201,7 +127,7 @@ def due_of(found: "Outlook") -> Table:
     return found.open_now if due is None else due
 
 
-def _to_do(found: "Outlook") -> Iterator[_Entry]:
+def _to_do(found: "Outlook") -> Iterator[Entry]:
     """Yield must, should and can wait, each with its sum and its jobs."""
     plan, sums = found.holding(Holds.PLAN), found.holding(Holds.SUMS)
     if plan is None or sums is None:
@@ -214,28 +140,39 @@ def _to_do(found: "Outlook") -> Iterator[_Entry]:
     ):
         rows = rows_with(plan, stage)
         jobs = [_job(plan, n, found) for n in rows]
+        if stage is Mark.SHOULD:
+            rows, jobs = _with_reasons(plan, rows, jobs)
         if any(isinstance(c := named(plan, n, "chance"), float) and c < _SURE for n in rows):
-            jobs[-1] += ", each cause counted by its chance"
+            jobs[-1] += ", causes by their chance"
         if jobs:
             row = next(iter(rows_with(sums, stage)), None)
             figure = "" if row is None else sum_of(sums, row)
             # What is to be done is shortened after all else that is a list.
-            least = 2 if stage is Mark.SHOULD else 1
-            told = jobs if len(jobs) > 1 else [name_of(plan, rows[0])]
-            yield _Entry(label, told, figure, least=least)
+            least = 3 if stage is Mark.SHOULD else 1
+            told = jobs if len(jobs) > 1 or stage is Mark.SHOULD else [name_of(plan, rows[0])]
+            yield Entry(label, told, figure, least=least)
         elif stage is Mark.MUST:
-            yield _Entry(label, "nothing that is known of", "")
+            yield Entry(label, "nothing that is known of", "")
 
 
-def _due_now(found: "Outlook") -> Iterator[_Entry]:
+def _with_reasons(plan: Table, rows: list[int], jobs: list[str]) -> tuple[list[int], list[str]]:
+    """Return jobs that have one reason after each other, the reason before the first of them."""
+    reasons = [str(named(plan, n, "in_short") or "") for n in rows]
+    order = list(dict.fromkeys(reasons))
+    by_reason = sorted(range(len(rows)), key=lambda at: order.index(reasons[at]))
+    told: list[str] = []
+    for at, before in zip(by_reason, [-1, *by_reason], strict=False):
+        new = reasons[at] and (before < 0 or reasons[before] != reasons[at])
+        told.append(f"{reasons[at]}: {jobs[at]}" if new else jobs[at])
+    return [rows[at] for at in by_reason], told
+
+
+def _due_now(found: "Outlook") -> Iterator[Entry]:
     """Yield what is due where no plan says in what order."""
     table = due_of(found)
     jobs = [_job(table, n) for n in range(len(table.rows))]
-    if jobs:
-        yield _Entry("Due now", jobs)
-    else:
-        nothing = "nothing failed or wearing, no active code, no work declined or deferred"
-        yield _Entry("Due now", nothing)
+    nothing = "nothing failed or wearing, no active code, no work declined or deferred"
+    yield Entry("Due now", jobs or nothing)
 
 
 def _job(table: Table, n: int, found: "Outlook | None" = None) -> str:
@@ -257,17 +194,17 @@ def _job(table: Table, n: int, found: "Outlook | None" = None) -> str:
     )
 
 
-def _inspection(found: "Outlook") -> Iterator[_Entry]:
+def _inspection(found: "Outlook") -> Iterator[Entry]:
     """Yield what an official inspection would say, in a line."""
     ran = found.inspection
     if found.vehicle.get("inspected_by") == "none":
-        yield _Entry("Inspection", "none is asked for here")
+        yield Entry("Inspection", "none is asked for here")
         return
     if ran is None:
         return
     items = ran.result.holding(Holds.INSPECTED)
     if items is None:
-        yield _Entry("Inspection", ran.result.headline)
+        yield Entry("Inspection", ran.result.headline)
         return
     names = items.cells(Tells.NAME)
     failing, later = (
@@ -285,10 +222,10 @@ def _inspection(found: "Outlook") -> Iterator[_Entry]:
     else:
         told = str(ran.result.headline)
     due = next((named(t, 0, "due") for t in ran.result.tables if named(t, 0, "due")), None)
-    yield _Entry("Inspection", f"{told}; due {due}" if due else told)
+    yield Entry("Inspection", f"{told}; due {due}" if due else told)
 
 
-def _next(found: "Outlook") -> Iterator[_Entry]:
+def _next(found: "Outlook") -> Iterator[Entry]:
     """Yield what is likeliest to fail within the time looked ahead, as chances with their range."""
     ahead = found.next_repairs.result.holding(Holds.AHEAD) if found.next_repairs else None
     if ahead is None:
@@ -304,23 +241,25 @@ def _next(found: "Outlook") -> Iterator[_Entry]:
         words += ["very unsure"] if limits and limits[1] - limits[0] > _UNSURE else []
         told = f"{dot(chance, limits, _DOT)}  {', '.join(filter(None, words))}"
         figure, under = cell_of(ahead, Tells.VALUE, n), span if at == 1 else ""
-        yield _Entry("" if at else "Next to fail", told, figure, under=under)
+        brief = f"{figure} {words[0]}"
+        brief = brief if at < len(rows) - 1 else f"{brief}; all {span}"
+        yield Entry("" if at else "Next to fail", told, figure, under=under, brief=brief)
 
 
-def _money(found: "Outlook") -> Iterator[_Entry]:
+def _money(found: "Outlook") -> Iterator[Entry]:
     """Yield what failures are likely to come to, with the band."""
     ran = found.next_repairs
     for estimate in ran.result.estimates[:1] if ran is not None else ():
         label = _months(found)
         if estimate.value is None:
-            yield _Entry(label, estimate.words)
+            yield Entry(label, estimate.words)
             return
         band = f" ({estimate.low:,.0f} to {estimate.high:,.0f})" if estimate.low is not None else ""
         figure = f"{estimate.value:,.0f} {estimate.unit}"
-        yield _Entry(label, f"for what fails, worn parts above too{band}", figure)
+        yield Entry(label, f"for what fails, worn parts above too{band}", figure)
 
 
-def _ways(found: "Outlook") -> Iterator[_Entry]:
+def _ways(found: "Outlook") -> Iterator[Entry]:
     """Yield the ways on with what each costs now, and what turns the choice."""
     ways, turns = found.holding(Holds.WAYS), found.holding(Holds.TURNS)
     if ways is not None:
@@ -332,11 +271,11 @@ def _ways(found: "Outlook") -> Iterator[_Entry]:
         labels += [""] * len(apart)
         for at, (n, names) in enumerate(apart):
             told = _way(ways, n, names)
-            yield _Entry("" if at else labels[0], told, sum_of(ways, n), under=labels[at])
+            yield Entry("" if at else labels[0], told, sum_of(ways, n), under=labels[at])
     elif found.advice is not None and found.next_repairs is None:
-        yield _Entry("Ways on", found.advice.result.headline)
+        yield Entry("Ways on", found.advice.result.headline)
     if turns is not None:
-        yield _Entry("It turns", str(turns.rows[0][0]), least=2)
+        yield Entry("It turns", str(turns.rows[0][0]), least=2)
 
 
 def _way(ways: Table, n: int, name: str) -> str:
@@ -349,54 +288,52 @@ def _way(ways: Table, n: int, name: str) -> str:
         and column.tells is not Tells.VALUE
         and ways.rows[n][i] is not None
     ]
-    said = later or [str(named(ways, n, "note") or "")]
+    short = named(ways, n, "in_short")
+    said = later or [str(named(ways, n, "note") or "" if short is None else short)]
     unpriced = named(ways, n, "unpriced")
     told = "; ".join(filter(None, (f"and {unpriced}, not priced" if unpriced else "", *said)))
     return f"{name}: {told}" if told else name
 
 
-def _chain(found: "Outlook") -> Iterator[_Entry]:
+def _chain(found: "Outlook") -> Iterator[Entry]:
     """Yield what to do first and what that spares, and what keeps failing."""
     chain, repeats = found.holding(Holds.CHAIN), found.holding(Holds.REPEATS)
     pointed = set()
     if chain is None and found.causes is not None and found.holding(Holds.CAUSES) is not None:
         # Nothing ties it to other work: what it points to, and the look that tells.
-        yield _Entry("Points to", found.causes.result.headline, most=3)
+        yield Entry("Points to", found.causes.result.headline, most=3)
     if chain is not None:
         keys = list(zip(chain.cells(Tells.COMPONENT), chain.cells(Tells.PLACE), strict=True))
         own = [n for n, key in enumerate(keys) if key == keys[0]]
-        spared = [f"{named(chain, n, 'spared')} {_amount(chain, n)}".strip() for n in own]
+        worth = [money_in(chain, n, "spares").partition(" ")[0] for n in own]
+        spared = [
+            f"{named(chain, n, 'spared')} {w}".strip() for n, w in zip(own, worth, strict=True)
+        ]
         told = f"{name_of(chain, 0)}: it may spare {', '.join(spared)}"
-        yield _Entry("Do first", told, price_of(chain, 0), least=2)
+        yield Entry("Do first", told, price_of(chain, 0), least=2)
         pointed = {getattr(named(chain, n, "spared"), "component", None) for n in own}
     again = repeats.cells(Tells.COMPONENT)[0] if repeats is not None else None
     if chain is not None:
         # Of several chains the one that ends at what keeps failing.
         parts = [getattr(named(chain, n, "spared"), "component", None) for n in own]
         n = own[parts.index(again)] if again in parts else 0
-        at = next((i for i, column in enumerate(chain.columns) if column.kind == "sentence"), None)
-        told = "" if at is None else str(chain.rows[n][at])
-        yield from (_Entry("Points to", told, least=2, most=4),) if told else ()
+        told = str(named(chain, n, "in_short") or named(chain, n, "sentence") or "")
+        yield from (Entry("Points to", told, least=2, most=4),) if told else ()
     if repeats is not None and found.keeps_failing is not None and again not in pointed:
         why = repeats.cells(Tells.WHY)[0] or found.keeps_failing.result.headline
         # What is said of a class or a maker's part is no count of this vehicle.
         many = named(repeats, 0, "vehicles")
         fleet = f"in the fleet, {repeats.cells(Tells.PLACE)[0]}: "
         told = f"{fleet if isinstance(many, int) and many > 1 else ''}{why}"
-        yield _Entry("Keeps failing", told, least=2)
+        yield Entry("Keeps failing", told, least=2)
 
 
-def _amount(chain: Table, n: int) -> str:
-    """Return the money that a row spares, without its currency."""
-    return money_in(chain, n, "spares").partition(" ")[0]
-
-
-def _not_known(found: "Outlook") -> Iterator[_Entry]:
+def _not_known(found: "Outlook") -> Iterator[Entry]:
     """Yield what has to be settled, and what nobody has looked at."""
     unknown = []
     for said in found.unknown:
         if _code(said).startswith("outlook.settle"):
-            yield _Entry("", said, least=2)
+            yield Entry("", said, least=2)
         elif _code(said) != "outlook.not-seen":  # it stands on top
             unknown.append(_in_short(said))
     items = found.inspection.result.holding(Holds.INSPECTED) if found.inspection else None
@@ -407,7 +344,7 @@ def _not_known(found: "Outlook") -> Iterator[_Entry]:
         names = [items.cells(Tells.NAME)[n] for n in rows_with(items, Mark.NOT_KNOWN)]
     told = [*unknown, *dict.fromkeys(str(name) for name in names)]
     if told:
-        yield _Entry("Not looked at", told, most=2)
+        yield Entry("Not looked at", told, most=2)
 
 
 def _in_short(told: str) -> str:
@@ -420,11 +357,6 @@ def _in_short(told: str) -> str:
     return text[:1].lower() + text[1:]
 
 
-def _where_more(found: "Outlook") -> str:
-    vehicle = found.vehicle["vehicle_id"]
-    return escape(f"More: roadworn outlook {vehicle} --more; also history, report vehicle")
-
-
 def _code(said: str) -> str:
     return getattr(said, "code", "")
 
@@ -434,17 +366,3 @@ def _months(found: "Outlook") -> str:
     settings = found.next_repairs.settings if found.next_repairs is not None else None
     months = float(getattr(settings, "months", 12.0))
     return f"{months:g} month{'' if months == 1 else 's'}"
-
-
-def spoken(found: "Outlook") -> Iterator[tuple[str, str, str, bool]]:
-    """Yield (label, figure, words, it says stop) of all that the first screen says, uncut.
-
-    For a door that has its own room for lines; an empty label goes on with the one above.
-    """
-    for group in _groups(found):
-        entries = list(group)
-        for at, one in enumerate(entries):
-            words = one.words if isinstance(one.words, str) else "; ".join(one.words)
-            more = takewhile(lambda e: not e.label, entries[at + 1 :])
-            label = " ".join(filter(None, (one.label, *(e.under for e in more if one.label))))
-            yield label, one.figure or "", words, one.look == "stop"

@@ -5,7 +5,7 @@ stands behind `--more`, each reservation beside what it is about.
 """
 
 from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import typer
 
@@ -22,11 +22,32 @@ from roadworn_cli.output import (
     note,
     told,
 )
+from roadworn_cli.screen import (
+    Line,
+    encoded,
+    glyphs,
+    listed,
+    padded,
+    put,
+    span,
+    text,
+    to_a_stop,
+    width,
+    wrapped,
+)
 
 if TYPE_CHECKING:
     from roadworn.analysis import Ran
     from roadworn.analysis.outlook import Outlook
+    from roadworn_cli.first_screen import Entry
 
+#: Lines of the first screen, on a terminal of the usual 24 by 80.
+LINES: Final = 24
+_USUAL: Final = 80
+_ANY: Final = 99
+#: Columns of a label with the space behind it, and between a figure and its words.
+_LABEL: Final = 15
+_GAP: Final = 2
 #: The parts of an outlook that are results of analyses.
 _ANALYSES = (
     "next_repairs",
@@ -112,9 +133,6 @@ def show(
 
     A campaign is told below where the screen has room, else as a note.
     """
-    from roadworn_cli.first_screen import LINES, first_screen
-    from roadworn_cli.screen import put, text
-
     lines = first_screen(found)
     put(lines)
     room = LINES - len(lines)
@@ -131,11 +149,95 @@ def show(
         note(f"{problem.message} {problem.hint}.")
 
 
+def first_screen(found: "Outlook") -> list[Line]:
+    """Return the answer in at most `LINES` lines, on a screen that is at least 80 wide."""
+    cells = width()
+    head = _heading(found, cells)
+    more = (
+        f"More: roadworn outlook {found.vehicle['vehicle_id']} --more; also history, report vehicle"
+    )
+    foot = text(escape(more), "quiet")
+    from roadworn_cli.first_screen import groups
+
+    parts = [list(group) for group in groups(found)]
+    entries = [entry for part in parts for entry in part]
+    wide = max((span(entry.figure) for entry in entries if entry.figure), default=0)
+
+    def tall(entry: "Entry") -> int:
+        return len(_lines_of(entry, cells, wide))
+
+    room = LINES - len(head) - len(foot) if cells >= _USUAL else 10_000
+    for step, less in enumerate((0, 0, 1, _ANY)):
+        if step == 1 and sum(map(tall, entries)) > room:
+            parts = list(map(_squeezed, parts))
+            entries = [entry for part in parts for entry in part]
+            for entry in entries:
+                entry.most = _ANY
+        # Of equals the last gives way first: what to do now stands above. Stop never does.
+        while sum(map(tall, entries)) > room:
+            long = [e for e in entries if e.least and tall(e) > max(e.least - less, 1)]
+            if not long:
+                break
+            longest = max(reversed(long), key=tall)
+            longest.most = tall(longest) - 1
+    blanks = room - sum(map(tall, entries))
+    lines = head
+    for part in filter(None, parts):
+        if blanks > 0:
+            lines.append([])
+            blanks -= 1
+        lines += [line for entry in part for line in _lines_of(entry, cells, wide)]
+    return [*lines, *foot]
+
+
+def _squeezed(part: "list[Entry]") -> "list[Entry]":
+    """Return entries, those that have a brief form as one list without their pictures."""
+    from roadworn_cli.first_screen import Entry
+
+    at = [i for i, entry in enumerate(part) if entry.brief]
+    if len(at) < 2:
+        return part
+    one = Entry(part[at[0]].label, [part[i].brief for i in at], "", least=2)
+    return [*part[: at[0]], one, *part[at[-1] + 1 :]]
+
+
+def _heading(found: "Outlook", cells: int) -> list[Line]:
+    """Return which vehicle it is, and how far it has gone, on one line where there is room."""
+    profile = found.vehicle
+    described = " ".join(str(profile[k]) for k in ("model_year", "make", "model") if profile[k])
+    kind = str(profile.get("vehicle_class") or "")
+    names = (profile.get("label") or "", described or kind)
+    name = escape("  ".join(filter(None, (profile["vehicle_id"], ", ".join(filter(None, names))))))
+    as_of = "" if str(found.as_of) in found.distance else f"; as of {found.as_of}"
+    far = escape(f"{found.distance}{as_of}")
+    if span(name) + _GAP + span(far) <= cells:
+        return [[(name, "title"), (f"{' ' * _GAP}{far}", "")]]
+    return [*text(name, "title"), *text(far)]
+
+
+def _lines_of(entry: "Entry", cells: int, wide: int) -> "list[Line]":
+    """Return the lines of an entry in so many columns, `wide` of them a figure's."""
+    label = f"{padded(entry.label or entry.under, _LABEL - 1)} "
+    figure = ""
+    if entry.figure is not None:
+        figure = f"{padded(entry.figure, wide, right=True)}{' ' * _GAP}"
+    before = len(label + figure)
+    room = max(cells - before, 20)
+    if isinstance(entry.words, str):
+        texts = wrapped(encoded(escape(entry.words)), room)
+        if len(texts) > entry.most:
+            kept = wrapped(encoded(escape(entry.words)), room - 2)[: entry.most]
+            texts = [*kept[:-1], f"{to_a_stop(kept[-1])} {glyphs().more}"]
+    else:
+        texts = listed([encoded(escape(one)) for one in entry.words], room, entry.most)
+    first: Line = [(label, entry.look), (figure, ""), (texts[0], "")]
+    return [first, *([(" " * before, ""), (text, "")] for text in texts[1:])]
+
+
 def _details(found: "Outlook", *, evidence: bool, wide: bool) -> None:
     """Print what the first screen rests on, each reservation beside what it is about."""
     from roadworn.analysis import Holds
     from roadworn_cli.results import show_table, sparks
-    from roadworn_cli.screen import put, text
 
     vehicle = str(found.vehicle["vehicle_id"])
 
@@ -180,12 +282,6 @@ def _details(found: "Outlook", *, evidence: bool, wide: bool) -> None:
     put(text(f"Rests on {counted(found.size, 'event')}, digest {found.root[:16]}", "quiet"))
 
 
-def _counted(number: int, what: str) -> str:
-    from roadworn_cli.output import counted
-
-    return counted(number, what)
-
-
 def _cautions(found: "Outlook") -> Iterator[str]:
     """Yield each caution with the jobs that it belongs to."""
     from roadworn.analysis import Holds, Tells
@@ -204,7 +300,6 @@ def _cautions(found: "Outlook") -> Iterator[str]:
 
 
 def _lines(title: str, lines: Sequence[str]) -> None:
-    from roadworn_cli.screen import put, text
 
     if lines:
         put([[], [(title, "title")], *(one for line in lines for one in text(escape(line), by=2))])

@@ -55,7 +55,7 @@ _COLUMNS = (
     Column("running", "running", "integer"),
     Column("comebacks", "came back", "integer"),
     Column("expected", "expected", "number"),
-    Column("hazard_ratio", "hazard ratio", "number", tells=Tells.VALUE),
+    Column("hazard_ratio", "rate of failing (others 1)", "number", tells=Tells.VALUE),
     Column("hazard_low", "low", "number", tells=Tells.LOW),
     Column("hazard_high", "high", "number", tells=Tells.HIGH),
     Column("log_rank", "log-rank chance", "chance", detail=True),
@@ -83,7 +83,8 @@ whose supplier nobody wrote down, most originals among them, are left out.
 A part that came back (view comebacks) is no life, and is counted beside them against its supplier,
 unless the work or the customer's own part was said to be at fault.
 
-Reading: hazard ratio 2.0 (1.2 to 3.4): at every age twice as many fail as of the others' parts.
+Reading: rate of failing 2.0 (1.2 to 3.4): at every age twice as many fail as of the others' parts;
+the textbooks say hazard ratio.
 
 Reference: Klein and Moeschberger, Survival Analysis (Springer, 2003), chapters 7 and 9.
 """
@@ -103,7 +104,9 @@ _say = Says(
         "longer": "lasts longer than the others' on the same classes",
         "less": "lasts less than the others' on the same classes",
         "per-distance": "price per 1,000 {unit}",
-        "ratio": "hazard ratio of {name}",
+        "ratio": "rate of failing of {name} against the others",
+        "rate": "A rate of failing of 2 says that at every age twice as many fail as of the "
+        "others' parts (the hazard ratio of the textbooks); 1 is alike.",
         "method": "partial likelihood within classes, likelihood-ratio limits",
         "compared": (
             "{n} pair of suppliers was compared.",
@@ -296,6 +299,7 @@ def run(view: LedgerView, settings: SupplierComparisonSettings) -> Result:
             rows.estimate(item, test, events.get(item.label, ())) for item, test in named
         ),
         caveats=all_said(
+            _say("rate"),
             _say("compared", n=len(compared)),
             _say("one-vehicle"),
             _say.some(unknown, "unknown"),

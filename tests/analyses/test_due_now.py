@@ -51,7 +51,9 @@ def test_a_finding_without_a_figure_stands_once_and_names_no_limit(tmp_path: Pat
 
 def test_readings_of_a_day_tell_no_pace_of_a_month(tmp_path: Path) -> None:
     later = event("car-1", "odometer_reading", "2026-01-06", odometer=90_012, unit="mi")
-    assert "a month" not in outlook_of(tmp_path, later).distance
+    told = outlook_of(tmp_path, later).distance
+    assert "a month" not in told
+    assert told.endswith(", too new to tell its pace")
 
 
 def test_a_flat_spare_forbids_no_driving(tmp_path: Path) -> None:

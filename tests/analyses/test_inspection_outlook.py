@@ -87,6 +87,27 @@ def test_unfinished_monitors_by_model_year(tmp_path: Path) -> None:
     assert outcomes(histories, tmp_path) == [outcome for _, _, outcome in cases]
 
 
+def test_a_spare_is_no_road_wheel_unless_the_rules_name_it(tmp_path: Path) -> None:
+    """A tire that lies in the trunk does not roll (common practice, no source)."""
+    flat = looked(
+        "car",
+        "2026-01-05",
+        found("wheel.tire", "failed", "spare"),
+        *(found("wheel.tire", "sound", one) for one in ("LF", "RF", "LR", "RR")),
+    )
+    (tmp_path / "s").mkdir()
+    assert item(outlook([enrolled(2015), flat], tmp_path / "s"), "tire tread")["outcome"] == "pass"
+    own = tmp_path / "spare.toml"
+    own.write_text(
+        '[rules]\ntitle = "with the spare"\nnote = "Ours."\n[[item]]\nkey = "tread"\n'
+        'name = "tire tread"\ncomponents = ["wheel.tire"]\ncitation = "ours"\n'
+        'complete = ["LF", "RF", "LR", "RR", "spare"]\n',
+        encoding="utf-8",
+    )
+    told = outlook([enrolled(2015), flat], tmp_path, rules=str(own), emission=False)
+    assert item(told, "tire tread")["outcome"] == "fail"
+
+
 def test_the_lamp_commanded_on_fails_whatever_is_ready(tmp_path: Path) -> None:
     """40 CFR 85.2207(c); 83 07 E5 41 reads lamp on and three codes (SAE J1979)."""
     told = item(outlook([enrolled(2015), scanned("8307E541")], tmp_path), "onboard")

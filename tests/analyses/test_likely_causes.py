@@ -13,7 +13,7 @@ from builders import enrolled, found, looked, replaced, scanned
 from scipy import special
 
 from roadworn import LedgerView, PluginHost
-from roadworn.model.catalogue import catalogue
+from roadworn.model.catalogue import catalogue, part_name
 from roadworn.model.events import NewEvent
 from roadworn.testing import check_analysis, event, view_of
 from roadworn_plugins.likely_causes import LIKELY_CAUSES
@@ -308,9 +308,12 @@ def test_what_stands_upstream_is_tied_to_the_part_that_keeps_failing(tmp_path: P
         looked("car", "2026-01-10", found(GASKET, "failed", "1", note="oil in well 3")),
     ]
     with view_of(events, tmp_path, as_of="2026-02-01") as view:
-        row = check_analysis(LIKELY_CAUSES, view).table("likely_causes").records()[0]
+        result = check_analysis(LIKELY_CAUSES, view)
+    (row, *_), (chain, *_) = (result.table(n).records() for n in ("likely_causes", "chain"))
     assert (row["component"], row["position"]) == (COIL, "3")
-    assert row["behind"] == (
+    # What stands behind it is told whole once, in the table of what to do first.
+    assert str(row["behind"]).startswith("valve cover or oil pan gasket 1 may stand behind it")
+    assert chain["sentence"] == (
         "P0303 points to ignition coil 3, which failed here 3 times; behind it may stand valve "
         "cover or oil pan gasket 1 (oil in well 3): do that first, it spares ignition coil 3"
     )
@@ -339,7 +342,12 @@ def test_hostile_words_are_quoted_and_break_nothing(said: str, tmp_path: Path) -
 
 def asked(view: LedgerView, host: PluginHost, vehicle: str) -> tuple[str, list[dict[str, Any]]]:
     result = host.run("likely-causes", view, {"vehicle": vehicle}).result
-    return result.headline, result.table("likely_causes").records()
+    told = {r["spared"]: r["sentence"] for r in result.table("chain").records()}
+    rows = [
+        {**row, "chain": told.get(part_name(str(row["component"]), str(row["position"] or "")))}
+        for row in result.table("likely_causes").records()
+    ]
+    return result.headline, rows
 
 
 def test_the_demo_ties_coil_three_to_its_gasket(demo_view: LedgerView, host: PluginHost) -> None:
@@ -347,17 +355,18 @@ def test_the_demo_ties_coil_three_to_its_gasket(demo_view: LedgerView, host: Plu
     coil = next(row for row in rows if row["component"] == COIL)
     assert (coil["rank"], coil["position"]) == (1, "3")
     assert coil["chance"] > 0.6
-    assert coil["behind"] == (
+    assert coil["chain"] == (
         "P0303 points to ignition coil 3, which failed here 6 times; behind it may stand valve "
         "cover or oil pan gasket 1 (oil in the plug well of cylinder 3), offered twice since "
         "2025-06-14 (declined twice; last on 2026-06-08 at 235.59 USD); failed since 2026-06-08: "
         "do that first (236 USD), it spares ignition coil 3 at 121 USD"
     )
-    assert str(coil["behind"]) in headline
+    assert "behind ignition coil 3 may stand valve cover or oil pan gasket 1" in headline
+    assert f"({coil['chance']:.0%} by all that was seen; it was that in " in headline
     # The misfire upstream may be all there is to the converter's code; or it is a second fault.
     converter = next(row for row in rows if row["component"] == CATALYST)
     assert converter["rests_on"] == "if P0420 is a fault of its own"
-    assert str(converter["behind"]).startswith(
+    assert str(converter["chain"]).startswith(
         "P0420 points to catalytic converter; behind it may stand ignition coil 3 (P0303 is "
         "active), and behind that valve cover or oil pan gasket 1"
     )

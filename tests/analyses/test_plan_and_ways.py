@@ -122,6 +122,42 @@ def test_what_three_rows_say_of_one_place_is_one_job(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
+    ("said", "quoted"),
+    [
+        ("brake pedal low", "brake pedal low"),
+        ("radio dead, smells of fuel inside", "smells of fuel inside"),
+        ("Steering wanders and the lamp is on", "Steering wanders"),
+        ("huele a gasolina", "huele a gasolina"),
+        ("Starts and dies, does not fire", ""),
+        ("burns oil", ""),
+        ("rough idle", ""),
+    ],
+)
+def test_what_somebody_can_get_hurt_by_is_looked_at_first(
+    tmp_path: Path, said: str, quoted: str
+) -> None:
+    """Pads found worn beside a low pedal are no cause that somebody found (common practice)."""
+    told = event("car-1", "complaint", "2026-01-06", complaint=said)
+    worn = looked("car-1", "2026-01-06", found("brake.pad", "wearing", "front", (3.0, "mm")))
+    result = answer(tmp_path, car(told, worn))
+    must = [str(row["what"]) for row in rows(result, "plan") if row["stage"] == "must"]
+    assert must == [f"find the cause of “{quoted}” before it is driven on"] * bool(quoted)
+    # Nothing is asked for twice.
+    asked = [row for row in rows(result, "plan") if quoted in str(row["what"]) and quoted]
+    assert len(asked) == len(must)
+    if quoted:
+        assert next(iter(ways(result))) == "safety only"
+
+
+def test_a_danger_whose_cause_was_found_is_no_second_job(tmp_path: Path) -> None:
+    told = event("car-1", "complaint", "2026-01-06", complaint="steering loose",
+                 component="steering.tie_rod_outer", position="L")  # fmt: skip
+    bad = looked("car-1", "2026-01-06", found("steering.tie_rod_outer", "failed", "L", safety=True))
+    must = [str(row["what"]) for row in rows(answer(tmp_path, car(told, bad)), "plan")]
+    assert must == ["outer tie rod end L"]
+
+
+@pytest.mark.parametrize(
     ("component", "condition", "stage", "why"),
     [
         ("brake.hose", "failed", "must", "somebody can get hurt"),

@@ -15,7 +15,7 @@ from rich.cells import cell_len
 
 from roadworn import LedgerView, PluginHost
 from roadworn_cli import screen
-from roadworn_cli.first_screen import LINES
+from roadworn_cli.outlook import LINES
 from roadworn_cli.outlook import show as show_outlook
 from roadworn_cli.results import show
 from roadworn_demo import DEMO_TODAY

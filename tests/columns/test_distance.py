@@ -179,6 +179,15 @@ def test_usage_comes_from_the_readings(view_of):
     assert row == (100, pytest.approx(3_043.75), pytest.approx(0, abs=1e-6), 3)
 
 
+@pytest.mark.parametrize(
+    ("day", "tells"), [("2026-01-02", 0), ("2026-01-14", 0), ("2026-01-15", 1)]
+)
+def test_a_pace_needs_two_weeks_of_readings(view_of, day, tells):
+    """A drive home is no month (common practice, no source)."""
+    view = view_of([enrol(odometer=0), reading(day, 900)])
+    assert len(view.sql("SELECT * FROM usage_rates").rows) == tells
+
+
 @given(
     st.lists(st.integers(0, 3_000), min_size=2, max_size=60),
     st.data(),

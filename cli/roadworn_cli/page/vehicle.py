@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import fields
+from itertools import takewhile
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from starlette.requests import Request
@@ -16,6 +17,7 @@ from roadworn_cli.page.desk import Desk
 from roadworn_cli.page.guard import session_of
 
 if TYPE_CHECKING:
+    from roadworn.analysis.outlook import Outlook
     from roadworn.columns.view import LedgerView
     from roadworn.intake import Ledger
 
@@ -159,10 +161,21 @@ def outlook_page(desk: Desk, request: Request, vehicle: str) -> Response:
     told = outlook_of(desk, card.vehicle_id)
     lines: Sequence[Spoken] = ()
     if told.answer is not None:
-        from roadworn_cli.first_screen import spoken
-
-        lines = [Spoken(*line) for line in spoken(told.answer)]
+        lines = list(_spoken(told.answer))
     return desk.show(request, "outlook.html", card=card, told=told, lines=lines)
+
+
+def _spoken(found: "Outlook") -> Iterator[Spoken]:
+    """Yield all that the first screen says, uncut; an empty label goes on with the one above."""
+    from roadworn_cli.first_screen import groups
+
+    for group in groups(found):
+        entries = list(group)
+        for at, one in enumerate(entries):
+            words = one.words if isinstance(one.words, str) else "; ".join(one.words)
+            more = takewhile(lambda e: not e.label, entries[at + 1 :])
+            label = " ".join(filter(None, (one.label, *(e.under for e in more if one.label))))
+            yield Spoken(label, one.figure or "", words, one.look == "stop")
 
 
 _MOST_OF_DAY = 30

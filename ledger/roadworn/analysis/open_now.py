@@ -1,11 +1,15 @@
-"""What the record itself says is open on a vehicle, where no analysis says it better."""
+"""What the record itself says of a vehicle: what is open, and the levels nobody looked at."""
 
 from collections import defaultdict
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from datetime import date
+from typing import TYPE_CHECKING, Any
 
 from roadworn.analysis import Cell, Column, Holds, Mark, Marks, Table
 from roadworn.model.messages import Joined, Says, Sentence
 from roadworn.trade.codes import told_code
+from roadworn.trade.limits import load_sheet
+from roadworn.trade.weight import weigh
 
 if TYPE_CHECKING:
     from roadworn.columns.view import LedgerView
@@ -13,11 +17,47 @@ if TYPE_CHECKING:
 _say = Says(
     "outlook",
     {
+        "no-hood": "Nothing under the hood was looked at.",
+        "no-underneath": "Nothing underneath was looked at.",
+        "no-hood-no-underneath": "Nothing under the hood or underneath was looked at.",
         "code": "{status} code",
         "estimated": "estimated {amount:,.2f} {currency}",
     },
 )
 _WORDS = {"failed": "failed", "wearing": "wearing", "not_checked": "not checked"}
+
+
+#: Where one has to stand on purpose, as look-over sheets name it.
+_LEVELS = {"under the hood": "no-hood", "underneath": "no-underneath"}
+
+
+def levels_left_out(view: "LedgerView", profile: Mapping[str, Any], day: date) -> list[Sentence]:
+    """Say of which levels the look-overs of a day named nothing as looked at.
+
+    Whoever looked at the outside only has not seen what drips and what wears below.
+
+    Args:
+        view: the ledger as of a day.
+        profile: of the vehicle, as in the table `vehicles`.
+        day: of its last look-over.
+    """
+    which = (profile["vehicle_id"], day.isoformat())
+    rest = view.sql("SELECT rest FROM inspections WHERE vehicle_id = ? AND occurred_on = ?", which)
+    if ("sound",) in rest.rows:
+        return []
+    seen = view.sql(
+        """SELECT DISTINCT component FROM findings
+           WHERE vehicle_id = ? AND occurred_on = ? AND condition <> 'not_checked'""",
+        which,
+    )
+    looked_at = {component for (component,) in seen.rows}
+    sheet = load_sheet(f"{weigh(profile).taken}_vehicle")
+    out = [
+        word
+        for level, word in _LEVELS.items()
+        if not any(i.area == level and looked_at & set(i.components) for i in sheet.items)
+    ]
+    return [_say("-".join(out))] if out else []
 
 
 def open_now(view: "LedgerView", vehicle_id: str, columns: tuple[Column, ...]) -> Table:

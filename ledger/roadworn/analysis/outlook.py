@@ -25,11 +25,10 @@ if TYPE_CHECKING:
 #: So many used readings after a doubtful one settle it: two that agree are no chance.
 _BEAR_OUT = 2
 _LOOKED_AT = 4
-#: Readings of fewer days tell no pace: a drive home is no month (common practice, no source).
-_PACE_DAYS = 14
 _READING = "{figure:,.0f} {unit} on {day}"
 _TRUE = " (true distance {true:,.0f} {unit})"
 _PACE = ", about {pace:,.0f} {unit} a month"
+_NEW = ", too new to tell its pace"
 _say = Says(
     "outlook",
     {
@@ -53,6 +52,8 @@ _say = Says(
         "no-reading": "no odometer reading on record",
         "reading": _READING,
         "reading-true": _READING + _TRUE,
+        "reading-new": _READING + _NEW,
+        "reading-true-new": _READING + _TRUE + _NEW,
         "reading-pace": _READING + _PACE,
         "reading-true-pace": _READING + _TRUE + _PACE,
         "no-inspection": "No look-over is on record.",
@@ -399,10 +400,12 @@ def _distance(view: "LedgerView", profile: dict[str, Any], shown: str) -> str:
     if true_km is not None and abs(true_km - km) > scale:
         word, more = f"{word}-true", {"true": true_km / scale}
     usage = view.sql(
-        "SELECT km_per_month, to_on - from_on FROM usage_rates WHERE vehicle_id = ?",
+        "SELECT km_per_month FROM usage_rates WHERE vehicle_id = ?",
         (profile["vehicle_id"],),
     ).rows
-    if usage and usage[0][0] and usage[0][1] >= _PACE_DAYS:
+    if not usage and not profile.get("retired_on"):
+        word = f"{word}-new"
+    elif usage and usage[0][0]:
         word, more = f"{word}-pace", {**more, "pace": usage[0][0] / scale}
     return _say(word, figure=km / scale, unit=shown, day=day, **more)
 
@@ -422,6 +425,10 @@ def _unknown(view: "LedgerView", vehicle_id: str, profile: dict[str, Any]) -> tu
             unknown.append(_say(f"no-{kind}"))
         elif view.today - last[kind] > STALE:
             unknown.append(_say(f"last-{kind}", day=last[kind]))
+        elif kind == "inspection":
+            from roadworn.analysis.open_now import levels_left_out
+
+            unknown += levels_left_out(view, profile, last[kind])
     seen = profile.get("last_seen_on")
     if seen is not None and view.today - seen > STALE:
         unknown.append(_say("not-seen", day=seen))

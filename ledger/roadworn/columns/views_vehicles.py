@@ -310,10 +310,12 @@ VEHICLES = ViewSpec(
 )
 
 # The steps between readings are taken as independent, their variance growing with time: so
-# readings a week and a year apart both tell of a month's spread.
+# readings a week and a year apart both tell of a month's spread. Readings of fewer than 14 days
+# tell no pace: a drive home is no month (common practice, no source).
 USAGE_RATES = ViewSpec(
     "main.usage_rates",
-    "how far each vehicle goes, from its readings of the last two years on record",
+    "how far each vehicle goes, from its readings of the last two years on record, if they span 14 "
+    "days or more",
     (
         ("vehicle_id", "VARCHAR", "the vehicle"),
         ("km_per_day", "DOUBLE", "distance between the first and the last of them, by days"),
@@ -341,7 +343,7 @@ USAGE_RATES = ViewSpec(
     ), rates AS (
       SELECT vehicle_id, (max(km) - min(km)) / (max(day) - min(day)) AS rate, count(*) AS readings,
              min(day_on) AS from_on, max(day_on) AS to_on
-      FROM steps GROUP BY vehicle_id HAVING max(day) > min(day)
+      FROM steps GROUP BY vehicle_id HAVING max(day) - min(day) >= 14
     )
     SELECT r.vehicle_id, r.rate AS km_per_day, r.rate * 365.25 / 12 AS km_per_month,
            CASE WHEN r.readings > 2 THEN sqrt(

@@ -106,10 +106,10 @@ _say = Says(
         "by-trade": "No failure on record of {parts}: the trade range stands in.",
         "single": "What is said of {parts} rests on a single failure.",
         "without-model": "Neither a failure nor a trade range is known of {parts}.",
-        "assumed-pace-one": "{n} vehicle has too few readings: the fleet's usual distance stands "
-        "in.",
-        "assumed-pace": "{n} {n:vehicle|vehicles} {n:has|have} too few readings: the fleet's "
-        "usual distance stands in.",
+        "assumed-pace-one": "{n} vehicle has too few readings: the usual distance of its class, "
+        "or of the fleet, stands in.",
+        "assumed-pace": "{n} {n:vehicle|vehicles} {n:has|have} too few readings: the usual "
+        "distance of their class, or of the fleet, stands in.",
         "raised": "Older prices are raised by {rise:.1%} a year.",
         "other-currencies": "{n} {n:replacement|replacements} in another currency {n:is|are} left "
         "out.",

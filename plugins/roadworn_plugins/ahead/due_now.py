@@ -77,7 +77,7 @@ class DueItem:
 
     `component` is empty for a code that points to nothing on file; `price` is None where no
     price is known, and always for a code: it has to be diagnosed first. `overdue` is a service past
-    its window.
+    its window; `danger` the clauses of a complaint that somebody may get hurt by.
     """
 
     vehicle: str
@@ -89,6 +89,7 @@ class DueItem:
     price: Price | None
     events: tuple[str, ...]
     overdue: bool = False
+    danger: tuple[str, ...] = ()
 
     @property
     def rank(self) -> int:
@@ -327,6 +328,7 @@ class _Gathered:
         # Their words are read only where there are any that may be open.
         if not self.rows("x.seq", "complaints", "x.correction IS NULL"):
             return []
+        from roadworn_plugins.likely_causes.words import dangers_in
         from roadworn_plugins.likely_causes.works import unanswered
 
         return [
@@ -339,6 +341,7 @@ class _Gathered:
                 one.on,
                 None,
                 (one.event,),
+                danger=tuple(dangers_in(one.text)),
             )
             for one in unanswered(self.view, self.vehicle)
         ]

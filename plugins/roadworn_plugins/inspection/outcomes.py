@@ -13,7 +13,7 @@ from typing import Literal
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Joined, Says, Sentence
-from roadworn.model.places import other_side
+from roadworn.model.places import SPARE, other_side
 from roadworn.model.units import UnitError, exact
 from roadworn.trade.codes import told_code
 from roadworn.trade.judging import Judgement, KnownSizes, example_of, judge
@@ -183,7 +183,9 @@ def judge_item(
         passed_over: day of the last look-over that left its components out, or None.
     """
     known = sizes or KnownSizes()
-    covered = [s for s in seen if item.covers(s.place or None)]
+    # What lies in the trunk does not roll (common practice, no source) unless the rules name it.
+    aside = () if SPARE in item.complete else (SPARE,)
+    covered = [s for s in seen if item.covers(s.place or None) and s.place not in aside]
     failed, passed, unsettled = [], [], []
     for one in covered:
         against = None if one.how != "looked" else _against_limit(item, one, known)

@@ -10,7 +10,7 @@ from typing import Any
 
 from roadworn.analysis import Mark
 from roadworn.model.catalogue import catalogue, meet, part_name, place_of
-from roadworn.model.messages import Says, Sentence
+from roadworn.model.messages import Joined, Says, Sentence
 from roadworn.model.places import SPARE, covers
 from roadworn_plugins.ahead.due_now import DueItem, State
 from roadworn_plugins.ahead.tables import shares_labour
@@ -178,6 +178,22 @@ def hurts(item: DueItem) -> bool:
 def with_part(price: Price | None) -> Price | None:
     """Return a price; labour without the part is none."""
     return price if price is not None and price.number else None
+
+
+def merged(first: Job, second: Job) -> Job:
+    """Return two jobs at one place as one: the more pressing, with all that was seen of both."""
+    order = list(Stage).index
+    lead, other = (first, second) if order(first.stage) <= order(second.stage) else (second, first)
+    return replace(
+        lead,
+        position=first.position or second.position,
+        seen=Joined((lead.seen, other.seen), "; "),
+        price=lead.price or other.price,
+        why=lead.why or other.why,
+        failed=lead.failed or other.failed,
+        hurts=lead.hurts or other.hurts,
+        events=tuple(dict.fromkeys((*lead.events, *other.events))),
+    )
 
 
 def in_order(jobs: Iterable[Job]) -> list[Job]:

@@ -335,6 +335,7 @@ class Option:
         risk: chance of standing still within the horizon, None where it is let go.
         left: what stays open, in words.
         note: what else is to be said of it, in words.
+        short: the same for a line of a screen, None where the note is short.
         why_not: why it may not be chosen, an empty text where it may.
         unpriced: work of it that has no price and is not in the sum, in words.
     """
@@ -352,6 +353,7 @@ class Option:
     note: str = ""
     why_not: str = ""
     unpriced: str = ""
+    short: str | None = None
 
     @property
     def offered(self) -> bool:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from roadworn.model.catalogue import part_name, place_of
-from roadworn.model.messages import Joined, Says
+from roadworn.model.messages import Joined, Says, Sentence
 from roadworn_plugins.ahead.due_now import DueItem, State
 from roadworn_plugins.inspection.tables import Told
 from roadworn_plugins.keep.jobs import (
@@ -22,6 +22,7 @@ from roadworn_plugins.keep.jobs import (
     critical,
     hurts,
     in_order,
+    merged,
     rows_of,
     stopping,
     with_part,
@@ -29,7 +30,7 @@ from roadworn_plugins.keep.jobs import (
 from roadworn_plugins.likely_causes.asking import Picture, chance_in, place_in
 from roadworn_plugins.likely_causes.chain import Chain
 from roadworn_plugins.likely_causes.chances import Causes, kind_of
-from roadworn_plugins.likely_causes.said import CHECKS
+from roadworn_plugins.likely_causes.said import first_check
 from roadworn_plugins.likely_causes.words import trade_words
 from roadworn_plugins.shared.grouped import Floats
 from roadworn_plugins.shared.parts_ahead import PartsAhead
@@ -40,6 +41,8 @@ _LEAST_CHANCE = 0.1
 #: What wears out within so many months should be done now.
 SOON_MONTHS = 12.0
 _MOST_CAUSES = 3
+#: Fewer like cases say nothing of what holds the road: one is no rule.
+_LEAST_LIKE = 3
 #: What is used near home stands still at little cost.
 _NEAR = ("errands", "weekend")
 #: Where a complaint is about these, what it points to can hurt somebody.
@@ -52,11 +55,14 @@ _say = Says(
         "points-here": "{picture} points to it",
         "points-here-chance": "{picture} points to it, {chance:.0%}",
         "points-first": "{said}; first {check}",
+        "quoted": "“{words}”",
         "no-cause": "{picture}: its cause is not found yet",
+        "find-first": "find the cause of {picture} before it is driven on",
         "find": "find the cause of {picture}",
         "hurts": "somebody can get hurt",
         "failed": "failed",
         "looked-for": "its cause is asked for",
+        "asked-by": "{picture} asks for its cause",
         "inspection": "the next inspection fails on it",
         "wears-by-then": "reaches its limit before the next inspection on {day}",
         "brings-down": "brings down {part}",
@@ -144,7 +150,7 @@ class _Planning:
             if at is None:
                 found.append(job)
             else:
-                found[at] = _one(found[at], job)
+                found[at] = merged(found[at], job)
         return found
 
     def _first_stage(self, item: DueItem) -> Stage:
@@ -178,7 +184,50 @@ class _Planning:
                 item.state in (State.CODE, State.COMPLAINT) and not covered
             ):
                 jobs.append(self._nowhere(item))
+        for item in self.known.due:
+            if item.danger:
+                jobs = self._looked_at_first(jobs, item)
         return jobs
+
+    def _looked_at_first(self, jobs: list[Job], item: DueItem) -> list[Job]:
+        """Put the look for the cause of such words first, where nobody knows the cause.
+
+        What is found worn beside it, or was it once before, need not be the cause: known it is
+        where what it points to is a must already.
+        """
+        must = [job for job in jobs if job.stage is Stage.MUST]
+        if any(job.at(item.component, item.position) for job in must if item.component):
+            return jobs
+        left, check, same = list(item.danger), "", {str(_find(item.seen))}
+        for picture in self.known.pictures:
+            words = {one.words for one in picture.seen if one.words}
+            likely = [
+                (name, place_of(name, place_in(picture, name)))
+                for name, _chance in self._likely(picture)
+            ]
+            if any(job.at(*part) for job in must for part in likely):
+                left = [one for one in left if one not in words]
+            elif words and words <= set(left):
+                same.add(str(_find(_told(picture))))
+                check = check or next(filter(None, (first_check(name) for name, _ in likely)), "")
+        if not left:
+            return jobs
+        quoted = _say("quoted", words=Joined(left))
+        said = _say("no-cause", picture=quoted)
+        first = Job(
+            "",
+            "",
+            Stage.MUST,
+            _say("points-first", said=said, check=check) if check else said,
+            _say("hurts"),
+            None,
+            1.0,
+            item.events,
+            hurts=True,
+            what=_say("find-first", picture=quoted),
+            asked=True,
+        )
+        return [*(job for job in jobs if job.component or str(job.what) not in same), first]
 
     def _nowhere(self, item: DueItem) -> Job:
         """Return the job of what points nowhere: its cause is to be found, so without a price."""
@@ -196,7 +245,7 @@ class _Planning:
             tuple(filter(None, item.events)),
             hurts=harm,
             inspected=passed,
-            what=item.name if passed else _say("find", picture=what),
+            what=item.name if passed else _find(what),
             asked=True,
         )
 
@@ -209,6 +258,7 @@ class _Planning:
         for name, chance in likely:
             place = place_of(name, place_in(picture, name))
             at = next((n for n, job in enumerate(made) if job.at(name, place)), None)
+            harm = _harms(picture, name, chance)
             if at is not None:
                 met = True
                 word = "points-here-chance" if like else "points-here"
@@ -216,8 +266,11 @@ class _Planning:
                 made[at] = replace(
                     made[at],
                     seen=Joined((made[at].seen, said), "; "),
-                    stage=min(made[at].stage, Stage.SHOULD, key=list(Stage).index),
-                    why=made[at].why or _say("looked-for"),
+                    stage=min(
+                        made[at].stage, Stage.MUST if harm else Stage.SHOULD, key=list(Stage).index
+                    ),
+                    why=_say("hurts") if harm else made[at].why or _say("asked-by", picture=told),
+                    hurts=made[at].hurts or harm,
                     events=tuple(dict.fromkeys((*made[at].events, *events))),
                     asked=True,
                 )
@@ -225,13 +278,11 @@ class _Planning:
                 met = True
                 made.append(self._cause(of, picture, name, place, chance))
         if not met:
-            check = next((_first_check(name) for name, _chance in likely), "")
+            check = next((first_check(name) for name, _chance in likely), "")
             said = _say("no-cause", picture=told)
             said = _say("points-first", said=said, check=check) if check else said
-            what = _say("find", picture=told)
-            made.append(
-                Job("", "", Stage.SHOULD, said, _say("looked-for"), None, 1.0, events, what=what)
-            )
+            what, asked = _find(told), _say("asked-by", picture=told)
+            made.append(Job("", "", Stage.SHOULD, said, asked, None, 1.0, events, what=what))
         return made
 
     def _likely(self, picture: Picture) -> list[tuple[str, float]]:
@@ -258,17 +309,16 @@ class _Planning:
             chance=chance,
             price=0.0 if price is None else price.middle,
         )
-        check = _first_check(name)
+        check = first_check(name)
         said = _say("points-first", said=said, check=check) if check else said
-        complaint = any(one.words for one in picture.seen)
-        harm = complaint and chance >= LIKELY and name.startswith(_HOLDS_THE_ROAD)
+        harm = _harms(picture, name, chance)
         events = tuple(dict.fromkeys(one.event for one in picture.seen))
         return Job(
             name,
             place,
             Stage.MUST if harm else Stage.SHOULD,
             said,
-            _say("hurts" if harm else "looked-for"),
+            _say("hurts") if harm else _say("asked-by", picture=_told(picture)),
             price,
             chance,
             events,
@@ -338,7 +388,7 @@ class _Planning:
             return [replace(j, inspected=j.inspected or i in lit) for i, j in enumerate(jobs)]
         found = Job(
             "", "", Stage.SHOULD, detail, _say("inspection"), None, 1.0, events,
-            inspected=True, what=_say("find", picture=name),
+            inspected=True, what=_find(name),
         )  # fmt: skip
         return [*jobs, found]
 
@@ -382,22 +432,6 @@ class _Planning:
             yield _say("far")
 
 
-def _one(first: Job, second: Job) -> Job:
-    """Return two jobs at one place as one: the more pressing of the two, with all that was seen."""
-    order = list(Stage).index
-    lead, other = (first, second) if order(first.stage) <= order(second.stage) else (second, first)
-    return replace(
-        lead,
-        position=first.position or second.position,
-        seen=Joined((lead.seen, other.seen), "; "),
-        price=lead.price or other.price,
-        why=lead.why or other.why,
-        failed=lead.failed or other.failed,
-        hurts=lead.hurts or other.hurts,
-        events=tuple(dict.fromkeys((*lead.events, *other.events))),
-    )
-
-
 def _told(picture: Picture) -> Joined:
     """Return the codes of a picture, or the words of the complaint where it has none."""
     codes = [one.name.partition(":")[2] for one in picture.seen if kind_of(one.name) == "code"]
@@ -405,8 +439,11 @@ def _told(picture: Picture) -> Joined:
     return Joined(dict.fromkeys(codes or words))
 
 
-def _first_check(component: str) -> str:
-    """Return the cheapest look that tells of a component, an empty text where none is known."""
-    checks = [one for one in trade_words().checks if component in one.tells]
-    cheapest = min(checks, key=lambda one: (one.price, one.minutes), default=None)
-    return "" if cheapest is None else CHECKS[cheapest.name]
+def _find(picture: object) -> Sentence:
+    return _say("find", picture=picture)
+
+
+def _harms(picture: Picture, name: str, chance: float) -> bool:
+    """Return whether what was said points, by like cases, to what somebody can get hurt by."""
+    said = any(one.words for one in picture.seen) and len(picture.like) >= _LEAST_LIKE
+    return said and chance >= LIKELY and name.startswith(_HOLDS_THE_ROAD)

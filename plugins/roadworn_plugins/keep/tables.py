@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from roadworn.analysis import Cell, Column, Holds, Mark, Marks, Table, Tells
-from roadworn.model.messages import Says, some_of
+from roadworn.model.messages import Says, Sentence, some_of
 from roadworn_plugins.keep.jobs import Job, Stage, sum_of
 from roadworn_plugins.keep.options import Option
 
@@ -19,6 +19,16 @@ _say = Says(
         "turns-title": "What would change the answer",
         "offered": "yes",
         "not-offered": "no",
+        "because-failed": "failed",
+        "because-asked-by": "{picture}",
+        "because-inspection": "to pass",
+        "because-wears-by-then": "worn out by its inspection",
+        "because-brings-down": "brings down {part}",
+        "because-comes-first": "may spare {part}",
+        "because-stops": "leaves it standing",
+        "because-far": "before a long trip",
+        "because-wears-out": "likely to fail within {months:g} {months:month|months}",
+        "because-overdue": "overdue",
         "fleet-title": "Vehicles by what they cost above their class in the next 12 months",
         "per": "upkeep per {unit}",
     },
@@ -38,6 +48,7 @@ def plan_table(jobs: Sequence[Job], currency: str) -> Table:
             Column("price_high", "high", "money", currency, detail=True, tells=Tells.HIGH),
             Column("chance", "chance it is needed", "chance", brief=4),
             Column("why", "why", tells=Tells.WHY, brief=5),
+            Column("in_short", "in short", "sentence", detail=True),
             Column("seen", "what was seen", "sentence", tells=Tells.SEEN, brief=6),
             Column("shared", "labour", "sentence", detail=True),
             Column("price_from", "price from", detail=True),
@@ -60,12 +71,21 @@ def _job_row(job: Job) -> tuple[Cell, ...]:
         *(None if amount is None else round(amount, 2) for amount in amounts),
         job.chance,
         job.why,
+        _because(job),
         job.seen,
         job.shared,
         "" if price is None else price.basis,
         job.component,
         job.position,
     )
+
+
+def _because(job: Job) -> str:
+    """Return why it stands in its stage in two or three words, for a line of many jobs."""
+    if not isinstance(job.why, Sentence) or not job.component:
+        return ""
+    word = f"because-{job.why.code.partition('.')[2]}"
+    return _say(word, **job.why.arguments) if word in _say.templates else ""
 
 
 def sums_table(jobs: Sequence[Job], currency: str) -> Table:
@@ -122,6 +142,7 @@ def ways_table(
             Column("why_not", "why not", "sentence"),
             Column("left", "stays open", "sentence", brief=6),
             Column("note", "to be said", "sentence"),
+            Column("in_short", "in short", "sentence", detail=True),
             Column("unpriced", "without a price", "sentence"),
         ),
         rows=tuple(_way_row(option) for option in options),
@@ -140,6 +161,7 @@ def _way_row(o: Option) -> tuple[Cell, ...]:
         o.why_not,
         o.left,
         o.note,
+        o.note if o.short is None else o.short,
         o.unpriced,
     )
 

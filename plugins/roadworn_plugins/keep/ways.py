@@ -43,8 +43,10 @@ _say = Says(
         "must-pass": "an inspection has to be passed within the time",
         "runs-not": "it does not run as it stands",
         "brings": "brings about {value:,.0f} {currency}: {words}",
+        "brings-about": "brings about {value:,.0f} {currency}",
         "value-none": "what it brings is not known",
         "not-looked": "not looked at: {items}",
+        "unseen": "{n} {n:item|items} not looked at",
         "not-ready": "would be sent back until its monitors have finished",
         "planned": "planned with it, likely to fail within {months} {months:month|months}: {parts}",
     },
@@ -274,25 +276,33 @@ def ways_of(case: Case) -> tuple[list[Option], list[After]]:
             why_not = _say("must-pass")
         elif way is not Way.LASTING and narrow is not Way.FAILED and not settings.runs:
             why_not = _say("runs-not")
-        notes: tuple[str, ...] = ()
+        notes: tuple[tuple[str, ...], tuple[str, ...]] = ((), ())
         if way is Way.THROUGH and told is not None:
-            notes = _open_at(told)
+            notes = (_open_at(told), _open_at(told, short=True))
         elif way is Way.LASTING and planned:
-            names = some_of([job.name for job in planned], _NAMED)
-            notes = (_say("planned", months=settings.months, parts=names),)
-        options.append(_kept(case, way, work, after, why_not, Joined(notes, "; ")))
+            names = [job.name for job in planned]
+            long, short = (some_of(names, most) for most in (_NAMED, 1))
+            notes = (
+                (_say("planned", months=settings.months, parts=long),),
+                (_say("planned", months=settings.months, parts=short),),
+            )
+        note, short_note = (Joined(said, "; ") for said in notes)
+        kept = _kept(case, way, work, after, why_not, note)
+        options.append(replace(kept, short=short_note))
     gone = _let_go(case, options[-1])
     if case.facts.use == "to_be_sold":
         return [*gone, *options], afters
     return [*options, *gone], afters
 
 
-def _open_at(told: Told) -> tuple[str, ...]:
+def _open_at(told: Told, *, short: bool = False) -> tuple[str, ...]:
     """Return what else the inspection says: what is not ready, and what nobody looked at."""
     unseen = [item.name for item in told.items if item.outcome == "not known"]
     return all_said(
         _say.when(any(item.outcome == "reject" for item in told.items), "not-ready"),
-        _say.when(unseen, "not-looked", items=some_of(unseen, _NAMED)),
+        _say.some(len(unseen), "unseen")
+        if short
+        else _say.when(unseen, "not-looked", items=some_of(unseen, _NAMED)),
     )
 
 
@@ -342,18 +352,20 @@ def _situation(
 def _let_go(case: Case, widest: Option) -> list[Option]:
     """Return letting it go as it stands, and repaired where that brings more than it costs."""
     value, price = case.worth.now, case.settings.replacement_price
-    note = _say("value-none")
+    note, short = _say("value-none"), None
     if value is not None:
+        short = _say("brings-about", value=value, currency=case.currency)
         note = _say("brings", value=value, currency=case.currency, words=case.worth.words)
     left = some_of([job.name for job in case.jobs], _NAMED)
     s = replace(widest.situation, value_fixed=widest.situation.value)
     known = value is not None and price is not None
     monthly = letting_go(s, fixed=False) if known else None
     at_once = price - value if price is not None and value is not None else None
-    found = [Option(Way.LET_GO, s, monthly, monthly, monthly, at_once, left=left, note=note)]
+    gone = Option(Way.LET_GO, s, monthly, monthly, monthly, at_once, left=left, note=note)
+    found = [replace(gone, short=short)]
     s = widest.situation
     if known and price is not None and s.value_fixed - s.value > s.fix[1] > 0.0:
-        gone = letting_go(s, fixed=True)
+        monthly = letting_go(s, fixed=True)
         at_once = price + s.fix[1] - s.value_fixed
-        found.append(Option(Way.FIX_AND_LET_GO, s, gone, gone, gone, at_once))
+        found.append(Option(Way.FIX_AND_LET_GO, s, monthly, monthly, monthly, at_once))
     return found

@@ -154,6 +154,8 @@ def run(view: LedgerView, settings: LikelyCausesSettings) -> Result:
         ),
         caveats=all_said(
             say("points-to"),
+            say.when(any(row[0][8] for row in shown), "by-all-seen"),
+            say.when(any(not row[0][9] for row in shown), "by-trade"),
             say("practice"),
             say("cases", n=len(causes.cases)),
             say.when(not causes.weights.learnt, "few"),
@@ -256,7 +258,8 @@ def _behind(
 ) -> tuple[str, tuple[str, ...]]:
     """Return what may stand behind a part, or that it failed again and again, and the events."""
     if part in chains:
-        return chains[part].sentence, chains[part].events
+        chain = chains[part]
+        return say("see-below", first=part_name(*chain.first)), chain.events
     if part in again:
         times, events = again[part]
         return say("again", part=part_name(*part), n=times), events
@@ -359,9 +362,17 @@ def _headline(
             check=checks[0][3] if checks else "",
             minutes=checks[0][6] if checks else 0,
         ),
-        behind=say.when(tied, "and-behind", behind=tied[0].sentence if tied else ""),
+        behind=say.when(tied, "and-behind", **_first_of(tied)),
         others=others,
     )
+
+
+def _first_of(chains: Sequence[Chain]) -> dict[str, object]:
+    """Return what stands behind a part, by the chain that is told first."""
+    if not chains:
+        return {}
+    chain = chains[0]
+    return {"part": part_name(*chain.part), "behind": part_name(*chain.first)}
 
 
 def _points(causes: Causes, picture: Picture) -> Sentence:

@@ -85,6 +85,7 @@ class Chain:
         part: what the code, the complaint or the repeat is about, and is spared.
         first: what to do first.
         sentence: all of it in words.
+        short: what points where, without what was offered and what it costs.
         price, spares: of the first and of what it spares, None without a price.
         events: behind it.
     """
@@ -96,6 +97,7 @@ class Chain:
     price: float | None
     spares: float | None
     events: tuple[str, ...]
+    short: str = ""
 
 
 def chains_of(
@@ -134,9 +136,11 @@ def chain_table(chains: Sequence[Chain], currency: str) -> Table:
             Column("spared", "which may spare"),
             Column("spares", "its price", "money", unit=currency),
             Column("sentence", "in words", "sentence"),
+            Column("in_short", "in short", "sentence", detail=True),
         ),
         tuple(
-            (c.vehicle, *c.first, c.price, part_name(*c.part), c.spares, c.sentence) for c in chains
+            (c.vehicle, *c.first, c.price, part_name(*c.part), c.spares, c.sentence, c.short)
+            for c in chains
         ),
         tuple(c.events for c in chains),
         holds=Holds.CHAIN,
@@ -326,7 +330,8 @@ class _Vehicle:
         )
         events = (*lead.events, *(event for link in links for event in link.events))
         kept = tuple(dict.fromkeys(events))[:_MOST_EVENTS]
-        return Chain(self.name, lead.part, first, sentence, price, spares, kept)
+        short = say("chain-short", lead=lead.said, behind=_behind(links, short=True))
+        return Chain(self.name, lead.part, first, sentence, price, spares, kept, short)
 
     def _price(self, part: Part) -> float | None:
         kind = self.known.kinds.get(self.name)
@@ -349,14 +354,14 @@ def _in_brackets(state: str) -> str:
     return say.when(state, "in-brackets", state=state)
 
 
-def _behind(links: Sequence[Upstream]) -> Sentence:
+def _behind(links: Sequence[Upstream], *, short: bool = False) -> Sentence:
     """Say the links one after the other, the farthest last."""
     said, *farther = (
         say(
             "link",
             part=part_name(*link.part),
             state=_in_brackets(link.state),
-            offered=say.when(link.offered, "and-offered", offered=link.offered),
+            offered=say.when(link.offered and not short, "and-offered", offered=link.offered),
         )
         for link in links
     )

@@ -5,6 +5,7 @@ from collections.abc import Iterable
 from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Joined, Says
 from roadworn_plugins.likely_causes.pictures import Seen
+from roadworn_plugins.likely_causes.words import trade_words
 
 say = Says(
     "likely-causes",
@@ -13,25 +14,24 @@ say = Says(
         "on": " on {vehicle}",
         "headline": "{vehicle}: {pictures}{check}{behind}{others}.",
         "headline-own": "{pictures}{check}{behind}{others}.",
-        "points": "{picture} points to {part} ({chance:.0%}; it was that in {n} of {every} like "
-        "{every:case|cases} here)",
+        "points": "{picture} points to {part} ({chance:.0%} by all that was seen; it was that in "
+        "{n} of {every} {every:case|cases} here that had some of it)",
         "points-new": "{picture} points to {part} (no case like it here)",
         "nothing": "nothing points anywhere for {picture} (no case like it here)",
         "others": "; {n} more {n:vehicle|vehicles} {n:has|have} something open",
         "check-first": "; first {check} ({minutes} min)",
-        "and-behind": "; {behind}",
+        "and-behind": "; behind {part} may stand {behind}: do that first",
         "failed": "{part} failed",
         "wearing": "{part} wearing",
-        "no-case": "no case like it here: only what the code standard, the catalogue and common "
-        "practice point to",
-        "none-of-them": "none of the like cases; the code standard, the catalogue or a finding "
-        "points to it",
+        "no-case": "no case like it here: the trade points to it",
+        "none-of-them": "none of the like cases: the trade or a finding points to it",
         "own-cases": "{n} of its {every} {every:case|cases} on this class",
         "other-cases": "{n} {n:case|cases}, all on other classes",
         "second": "if {code} is a fault of its own",
         "tried": "done on {days}, and it is still open",
         "chain": "{lead}; behind it may stand {behind}: do that first{price}, it spares "
         "{spared}{spares}",
+        "chain-short": "{lead}; behind it may stand {behind}",
         "lead-points": "{picture} points to {part}{again}",
         "lead-again": "{part} failed here {n} {n:time|times}",
         "lead-found": "{found}{state}",
@@ -54,6 +54,11 @@ say = Says(
         "by-code": "the code alone",
         "by-all": "all that was seen",
         "points-to": "A picture points to a cause and orders no part: check before replacing.",
+        "by-trade": "What the trade points to is what the code standard, the catalogue and common "
+        "practice do.",
+        "by-all-seen": "A chance counts all that was seen together; a like case shares a code or a "
+        "complaint and no more, so its share among them is another figure.",
+        "see-below": "{first} may stand behind it: see what to do first",
         "practice": "Checks, minutes, prices and what brings what down: common practice, "
         "no source.",
         "cases": "{n} earlier {n:case|cases} with a known cause {n:is|are} on record.",
@@ -109,3 +114,10 @@ def told_picture(seen: Iterable[Seen]) -> Joined:
         elif one.words:
             told.append(f"“{one.words}”")
     return Joined(dict.fromkeys(told))
+
+
+def first_check(component: str) -> str:
+    """Return the cheapest look that tells of a component, an empty text where none is known."""
+    checks = [one for one in trade_words().checks if component in one.tells]
+    cheapest = min(checks, key=lambda one: (one.price, one.minutes), default=None)
+    return "" if cheapest is None else CHECKS[cheapest.name]

@@ -60,12 +60,16 @@ class Check:
 
 @dataclass(frozen=True, slots=True)
 class TradeWords:
-    """What ships as data; `brings_down` goes from a part to those that fail because of it."""
+    """What ships as data; `brings_down` goes from a part to those that fail because of it.
+
+    `dangers` are phrases of what is looked at before the vehicle is driven on.
+    """
 
     symptoms: Mapping[str, Symptom]
     checks: tuple[Check, ...]
     brings_down: Mapping[str, tuple[str, ...]]
     empty: frozenset[str]
+    dangers: tuple[tuple[str, ...], ...]
 
     def behind(self, component: str) -> tuple[str, ...]:
         """Return what may bring a part down again and again."""
@@ -99,6 +103,7 @@ def trade_words() -> TradeWords:
         ),
         brings_down={row["component"]: tuple(row["brings_down"]) for row in data["upstream"]},
         empty=frozenset(data["empty_words"]),
+        dangers=tuple(tuple(phrase.split()) for phrase in data["dangers"]),
     )
 
 
@@ -107,12 +112,27 @@ def clauses(text: str | None) -> list[tuple[str, frozenset[str]]]:
 
     A text of any length and kind is taken; beyond a page nobody reads on.
     """
-    found = []
-    for clause in re.split(r"[.,;:!?\n]+|\band\b|\by\b", (text or "")[:_LONGEST]):
-        facts = _facts_of(_plain(clause))
-        if facts:
-            found.append((clause.strip(), facts))
-    return found
+    told = ((clause, _facts_of(_plain(clause))) for clause in _apart(text))
+    return [(clause, facts) for clause, facts in told if facts]
+
+
+def dangers_in(text: str | None) -> list[str]:
+    """Return the clauses of a complaint, as typed, that somebody may get hurt by."""
+    return [clause for clause in _apart(text) if _is_danger(_plain(clause))]
+
+
+def _apart(text: str | None) -> list[str]:
+    parts = re.split(r"[.,;:!?\n]+|\band\b|\by\b", (text or "")[:_LONGEST])
+    return [part.strip() for part in parts if part.strip()]
+
+
+@lru_cache(maxsize=4096)
+def _is_danger(clause: str) -> bool:
+    tokens = clause.split()[:_MOST_WORDS]
+    return any(
+        all(any(_is_stem(stem, token) for token in tokens) for stem in phrase)
+        for phrase in trade_words().dangers
+    )
 
 
 def _plain(text: str) -> str:

@@ -59,7 +59,7 @@ COLUMNS = (
     Column("adjusted", "adjusted chance", "chance", detail=True),
     Column("alarms_a_year", "alarms a year by chance", "number", detail=True),
     Column("expected_at_age", "expected at their ages", "number", detail=True),
-    Column("hazard_ratio", "hazard ratio", "number", detail=True),
+    Column("hazard_ratio", "rate of failing (others 1)", "number", detail=True),
     Column("hazard_low", "low", "number", detail=True, tells=Tells.LOW),
     Column("hazard_high", "high", "number", detail=True, tells=Tells.HIGH),
     Column("log_rank", "log-rank chance", "chance", detail=True),

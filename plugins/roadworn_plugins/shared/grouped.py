@@ -267,6 +267,8 @@ DAYS_PER_MONTH = 365.25 / 12.0
 _LONGEST_GAP_DAYS = 180.0
 # Used only where no vehicle of the ledger has a pace: common practice, no source.
 _USUAL_KM, _USUAL_SPREAD = 1600.0, 0.5
+#: A class of fewer vehicles with a pace says no more of another one than the fleet does.
+_FEWEST_OF_CLASS = 3
 _WIDEST = 2.5
 
 
@@ -332,7 +334,8 @@ def _read_paces(view: LedgerView) -> Paces:
         """SELECT v.vehicle_id, u.km_per_month, u.sd_km_per_month,
                   date_diff('day', u.from_on, u.to_on),
                   date_diff('day', v.last_seen_on, CAST(? AS DATE)),
-                  date_diff('day', coalesce(v.last_reading_on, v.last_seen_on), CAST(? AS DATE))
+                  date_diff('day', coalesce(v.last_reading_on, v.last_seen_on), CAST(? AS DATE)),
+                  coalesce(v.vehicle_class, '')
            FROM vehicles AS v LEFT JOIN usage_rates AS u USING (vehicle_id)
            WHERE v.retired_on IS NULL ORDER BY v.vehicle_id""",
         (today, today),
@@ -347,6 +350,12 @@ def _read_paces(view: LedgerView) -> Paces:
     typical = float(np.nanmedian(spread)) if np.isfinite(spread).any() else usual * 0.25
     monthly = np.where(seen & np.isfinite(spread), spread, typical)
     per_month = np.where(seen, pace, usual)
+    # Who has no pace of its own yet is taken to go as far as its class does.
+    kinds = np.array([row[6] for row in rows], dtype=object)
+    for kind in set(kinds[~seen].tolist()):
+        alike = seen & (kinds == kind)
+        if alike.sum() >= _FEWEST_OF_CLASS:
+            per_month[~seen & (kinds == kind)] = np.median(pace[alike])
     months = np.maximum(np.where(seen, watched, 0.0) / DAYS_PER_MONTH, 1.0)
     gap = np.clip(np.nan_to_num(read_days), 0.0, _LONGEST_GAP_DAYS)
     month_by_month = float(np.median((monthly / np.maximum(per_month, 1.0)) ** 2)) if rows else 0.0
