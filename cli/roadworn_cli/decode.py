@@ -21,6 +21,7 @@ verb = lazy_app(
     ),
     "Decode what is printed on plates and read from sockets. Nothing is sent anywhere, and no "
     "ledger is needed.",
+    more="roadworn_cli.brought:decoder",
 )
 
 

@@ -1,6 +1,7 @@
 """`roadworn import FILE...`: take in events from NDJSON, CSV, TSV and spreadsheets."""
 
 import sys
+import tempfile
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -47,6 +48,12 @@ def import_(
             "--allow-repeat", help="Take replacements that look like one already entered."
         ),
     ] = False,
+    with_importer: Annotated[
+        str,
+        typer.Option(
+            "--with", metavar="IMPORTER", help="Read the files with an importer of a plugin."
+        ),
+    ] = "",
     set_back: Annotated[
         bool,
         typer.Option(
@@ -84,6 +91,7 @@ def import_(
 
     paths = [Path(name) for name in files]
     _check_there(paths)
+    paths = _read_with(ctx, with_importer, csv_map, paths)
     tables = [path for path in paths if path.suffix.casefold() not in _NDJSON]
     if look:
         _look(ctx, paths, tables, csv_map)
@@ -154,6 +162,22 @@ def _look(ctx: typer.Context, paths: list[Path], tables: list[Path], csv_map: st
     if len(tables) < len(paths):
         raise UsageError("--look is for tables: a file of events needs no map.")
     look_at(state_of(ctx), tables, csv_map)
+
+
+def _read_with(ctx: typer.Context, importer: str, csv_map: str, paths: list[Path]) -> list[Path]:
+    """Return the files, or those of events that an importer of a plugin makes of them.
+
+    Raises:
+        UsageError: a map is given too.
+    """
+    if not importer:
+        return paths
+    if csv_map:
+        raise UsageError("--map says what a table means and --with reads it: give one of them.")
+    from roadworn_cli.brought import as_ndjson
+
+    folder = ctx.with_resource(tempfile.TemporaryDirectory(prefix="roadworn-"))
+    return as_ndjson(state_of(ctx).plugins(), importer, paths, Path(folder))
 
 
 def _instead(report: "ImportReport", *, dry_run: bool) -> str:

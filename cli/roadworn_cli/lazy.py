@@ -8,7 +8,7 @@ its name is resolved.
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from importlib import import_module
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, Any, cast
 
 import typer
 from typer.core import TyperArgument, TyperCommand, TyperGroup
@@ -47,6 +47,8 @@ class LazyGroup(TyperGroup):
     """A group whose commands are stubs until one of them is asked for."""
 
     verbs: tuple[Verb, ...] = ()
+    #: ``module:attribute`` of a function from a word to a command, asked for what is no verb.
+    more: str = ""
 
     def parse_args(self, ctx: "typer.Context", args: list[str]) -> list[str]:  # type: ignore[override]
         """Show the help, and leave, when there is no word at all."""
@@ -75,6 +77,11 @@ class LazyGroup(TyperGroup):
             UnknownName: no verb answers to it.
         """
         verb = self._find(args[0])
+        if verb is None and self.more:
+            module, _, attribute = self.more.partition(":")
+            found = getattr(import_module(module), attribute)(ctx, args[0])
+            if found is not None:
+                return args[0], found, args[1:]
         if verb is None:
             path = cast("typer.Context", ctx).command_path
             names = [name for entry in self.verbs for name in (entry.name, *entry.aliases)]
@@ -102,6 +109,7 @@ def lazy_app(
     callback: Callable[..., None] = lambda: None,
     *,
     completion: bool = False,
+    more: str = "",
 ) -> typer.Typer:
     """Return an application over a table of verbs, for `record` and its like.
 
@@ -110,9 +118,10 @@ def lazy_app(
         help: what its help says above the verbs.
         callback: takes the options before the verb.
         completion: offer to set up the completion of a shell.
+        more: who knows commands of plugins, see `LazyGroup.more`.
     """
     made = typer.Typer(
-        cls=type("VerbGroup", (LazyGroup,), {"verbs": tuple(table)}),
+        cls=type("VerbGroup", (LazyGroup,), {"verbs": tuple(table), "more": more}),
         add_completion=completion,
         rich_markup_mode=None,
         pretty_exceptions_enable=False,
@@ -126,13 +135,17 @@ def lazy_app(
 def load(verb: Verb) -> TyperCommand | TyperGroup:
     """Import a verb's module and return its command."""
     module, _, attribute = verb.where.partition(":")
-    target = getattr(import_module(module), attribute)
+    return command_of(verb.name, getattr(import_module(module), attribute))
+
+
+def command_of(name: str, target: Any) -> TyperCommand | TyperGroup:  # noqa: ANN401
+    """Return the command of a function, of an application, or of what makes a function."""
     if not isinstance(target, typer.Typer):
         function = target.as_command() if hasattr(target, "as_command") else target
         target = typer.Typer(add_completion=False, rich_markup_mode=None)
-        target.command(verb.name, context_settings=_SETTINGS)(function)
+        target.command(name, context_settings=_SETTINGS)(function)
     command = cast("TyperCommand | TyperGroup", typer.main.get_command(target))
-    command.name = verb.name
+    command.name = name
     for parameter in command.params:
         _show_plainly(cast("TyperArgument | TyperOption", parameter))
     return command

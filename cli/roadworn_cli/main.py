@@ -106,7 +106,9 @@ def roadworn(
     ctx.obj = State.of_options(ledger, check_day(as_of, "--as-of"), known_by, without, at)
 
 
-app = lazy_app(VERBS, roadworn.__doc__ or "", roadworn, completion=True)
+app = lazy_app(
+    VERBS, roadworn.__doc__ or "", roadworn, completion=True, more="roadworn_cli.brought:commands"
+)
 
 
 def main(arguments: Sequence[str]) -> int:

@@ -71,6 +71,7 @@ def brought_by(host: "PluginHost") -> list[tuple[str, str, str]]:
 
     host.analyses()
     host.tables()
+    host.panels("vehicle")
     return [
         (plugin, door.hook, item.name)
         for door in doors()

@@ -60,6 +60,8 @@ def show(
 def _show_screen(ran: Ran, *, wide: bool, evidence: bool) -> None:
     result = ran.result
     put(text(escape(result.headline)))
+    for caution in result.cautions:
+        put(text(escape(caution)))
     vehicle = str(getattr(ran.settings, "vehicle", None) or "")
     for one in result.tables:
         show_table(one, wide=wide, evidence=evidence, vehicle=vehicle)
@@ -386,4 +388,5 @@ def as_json(ran: Ran) -> dict[str, Any]:
         "estimates": [asdict(estimate) for estimate in result.estimates],
         "charts": [asdict(chart) for chart in result.charts],
         "caveats": result.caveats,
+        "cautions": result.cautions,
     }

@@ -14,6 +14,12 @@ from roadworn.analysis import Series as Series
 from roadworn.analysis import Settings as Settings
 from roadworn.analysis import Table as Table
 from roadworn.analysis import Tells as Tells
+from roadworn.analysis.brought import Command as Command
+from roadworn.analysis.brought import DataFile as DataFile
+from roadworn.analysis.brought import Decoder as Decoder
+from roadworn.analysis.brought import Importer as Importer
+from roadworn.analysis.brought import Job as Job
+from roadworn.analysis.brought import Panel as Panel
 from roadworn.analysis.doors import HOOKS as HOOKS
 from roadworn.analysis.doors import hookimpl as hookimpl
 from roadworn.analysis.host import PluginHost as PluginHost

@@ -117,6 +117,8 @@ def _details(
             for name, (_plugin, analysis) in asker.host.analyses().items()
             if analysis.answers not in known
         ]
+    else:
+        asked += [(name, "") for name in asker.host.panels("fleet")]
     sections = []
     for what, key in asked:
         given: dict[str, object] = {}

@@ -68,6 +68,8 @@ def blocks(ran: Ran, words: Words, manner: Manner, anchor: str) -> tuple[Block, 
     result = ran.result
     lead = Paragraph(words.said(result.headline), "lead")
     found: list[Block] = [lead] if manner.lead else []
+    if result.cautions:
+        found.append(listed(result.cautions, words))
     found += pictures(ran, words, anchor, manner.without)
     first = 0 if manner.full else manner.first
     for table in result.tables:

@@ -114,6 +114,7 @@ def vehicle_report(
         sections = _full(asker, found, words, vehicle_id, cautions)
     else:
         sections = owner_sections(asker, found, words, vehicle_id)
+        sections += _panels(asker, words, vehicle_id)
     sections.append(rests_on(view.path, view.checkpoint, found.as_of, words, full=request.full))
     sections += photographs_section(view, vehicle_id, words)
     title = words("vehicle_title", vehicle=vehicle_id)
@@ -213,6 +214,13 @@ def _others(asker: Asker, words: Words, vehicle_id: str) -> list[Section]:
             if ran is not None:
                 sections.append(_section(ran, words))
     return sections
+
+
+def _panels(asker: Asker, words: Words, vehicle_id: str) -> list[Section]:
+    """Return what plugins put on the report of a vehicle."""
+    found = (asker.ask(name, vehicle=vehicle_id) for name in asker.host.panels("vehicle"))
+    manner = Manner(plain=True, fold=True)
+    return [section_of(ran, words, manner) for ran in found if ran is not None]
 
 
 def contact_lines(ledger: "Ledger", reference: str | None, words: Words) -> tuple[Said, ...]:

@@ -16,15 +16,11 @@ from datetime import date
 from decimal import Decimal
 from enum import StrEnum
 from itertools import repeat
-from typing import TYPE_CHECKING, Any, Literal, get_args
+from typing import Literal, get_args
 
 from pydantic import BaseModel, ConfigDict
 
 from roadworn.model.errors import UnknownName
-
-if TYPE_CHECKING:
-    from roadworn.columns.view import LedgerView
-
 
 Cell = str | int | float | Decimal | date | bool | None
 #: A sentence is shown below its row instead of in a column of its own; a component is an id of
@@ -271,7 +267,8 @@ class Chart:
 class Result:
     """What an analysis found.
 
-    `headline` is one plain sentence; `caveats` are reservations in words.
+    `headline` is one plain sentence; `caveats` are reservations in words; `cautions` say where
+    somebody can get hurt, and stand before the figures.
     """
 
     headline: str
@@ -279,6 +276,7 @@ class Result:
     estimates: tuple[Estimate, ...] = ()
     charts: tuple[Chart, ...] = ()
     caveats: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
 
     def table(self, name: str) -> Table:
         """Return the table called `name`; KeyError when there is none."""
@@ -327,7 +325,8 @@ class Analysis:
         name: command word, for instance ``part-lifespans``; a plugin's may have a prefix.
         title: a short heading.
         question: the question it answers, ending in a question mark.
-        run: function from view and settings to a Result.
+        run: function from view and settings to a Result; with a third parameter it is handed a
+            `Job` as well.
         settings: model of the settings, each with a default.
         about: docstring with the sections Method, Assumptions, Reading, Reference.
         files: data files that its settings name.
@@ -339,7 +338,7 @@ class Analysis:
     name: str
     title: str
     question: str
-    run: Callable[["LedgerView", Any], Result]
+    run: Callable[..., Result]
     settings: type[Settings] = Settings
     about: str = ""
     files: tuple[PackagedFile, ...] = ()

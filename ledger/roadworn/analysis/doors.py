@@ -8,6 +8,7 @@ stands. None is handed a ledger. What a plugin returns is checked when it is rec
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from string import Formatter
 from typing import TYPE_CHECKING, Any, Final
 
 import pluggy
@@ -17,6 +18,7 @@ from roadworn.model.kinds import EventKind
 from roadworn.model.payloads import Payload
 
 if TYPE_CHECKING:
+    from roadworn.analysis.brought import Command, DataFile, Decoder, Importer, Panel
     from roadworn.columns.spec import TableSpec, ViewSpec
 
 #: Number of the doors, raised whenever one is added or changed. 1 had analyses, kinds and tables.
@@ -24,6 +26,7 @@ HOOKS: Final = 2
 
 _KIND: Final = re.compile(r"[A-Za-z][A-Za-z0-9_-]{0,30}\.[A-Za-z0-9_.-]{1,60}")
 _TABLE: Final = re.compile(r"[A-Za-z][A-Za-z0-9]{0,30}_[A-Za-z0-9_]{1,60}")
+_WORDS: Final = re.compile(r"[a-z][a-z0-9_-]{0,60}")
 _WORD: Final = re.compile(r"[A-Za-z][A-Za-z0-9_]{0,60}")
 hookspec = pluggy.HookspecMarker("roadworn")
 hookimpl = pluggy.HookimplMarker("roadworn")
@@ -47,6 +50,26 @@ class Hooks:
     @hookspec
     def roadworn_views(self) -> "Sequence[ViewSpec]":  # type: ignore[empty-body]
         """Return the views over tables that this plugin adds, named ``main.prefix_word``."""
+
+    @hookspec
+    def roadworn_data_files(self) -> "Sequence[DataFile]":  # type: ignore[empty-body]
+        """Return the look-over sheets, rule sets and schedules that this plugin adds."""
+
+    @hookspec
+    def roadworn_panels(self) -> "Sequence[Panel]":  # type: ignore[empty-body]
+        """Return the analyses that stand on a report under a heading of their own."""
+
+    @hookspec
+    def roadworn_importers(self) -> "Sequence[Importer]":  # type: ignore[empty-body]
+        """Return what reads files of another form into events, for ``import --with NAME``."""
+
+    @hookspec
+    def roadworn_decoders(self) -> "Sequence[Decoder]":  # type: ignore[empty-body]
+        """Return what says what a text of the trade means, for ``decode NAME``."""
+
+    @hookspec
+    def roadworn_commands(self) -> "Sequence[Command]":  # type: ignore[empty-body]
+        """Return verbs under the word of this plugin, for ``roadworn PLUGIN NAME``."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,12 +129,7 @@ def analysis_fault(item: Any) -> str:  # noqa: ANN401
         return f"{called} whose {bad} is no text"
     if not callable(item.run):
         return f"{called} whose run is {a_kind(item.run)} and no function"
-    if not (isinstance(item.settings, type) and issubclass(item.settings, Settings)):
-        return f"{called} whose settings are no model of Settings"
-    fields = item.settings.model_fields.items()
-    if must := [name for name, field in fields if field.is_required()]:
-        return f"{called} whose setting {must[0]!r} has no default"
-    return ""
+    return _settings_fault(called, item.settings)
 
 
 def _kind_fault(item: Any) -> str:  # noqa: ANN401
@@ -128,6 +146,12 @@ def _kind_fault(item: Any) -> str:  # noqa: ANN401
         return f"{called} whose upcasts are {a_kind(item.upcasts)} and no mapping"
     if missing := [step for step in range(1, item.version) if not callable(item.upcasts.get(step))]:
         return f"{called} that has no upcast from version {missing[0]}"
+    fields = item.model.model_fields
+    if unknown := [name for name in item.short if name not in fields]:
+        return f"{called} whose short form has {unknown[0]!r}, which is no field"
+    told = [name for _text, name, _form, _conv in Formatter().parse(item.sentence) if name]
+    if unknown := [name for name in told if name not in fields]:
+        return f"{called} whose sentence has {unknown[0]!r}, which is no field"
     return ""
 
 
@@ -178,12 +202,76 @@ def _columns_fault(called: str, item: Any, taken: set[str]) -> str:  # noqa: ANN
     return ""
 
 
+def _named_fault(item: Any, kind: type, hook: str, function: str) -> str:  # noqa: ANN401
+    """Return what is wrong with a descriptor that has a name, a title and a function."""
+    if not _is(item, kind):
+        return f"returned {a_kind(item)}, which is no {kind.__name__}"
+    called = f"brings {NAMED[hook]} {item.name!r}"
+    if not isinstance(item.name, str) or not _WORDS.fullmatch(item.name):
+        return f"{called}, a name that nobody can type: use small letters, digits, - and _"
+    if bad := _text(item, "title"):
+        return f"{called} whose {bad} is no text"
+    run = getattr(item, function)
+    return "" if callable(run) else f"{called} whose {function} is {a_kind(run)} and no function"
+
+
+def _file_fault(item: Any) -> str:  # noqa: ANN401
+    from roadworn.analysis.brought import DATA_FILES, DataFile
+
+    fault = _named_fault(item, DataFile, "roadworn_data_files", "read")
+    if not fault and item.what not in DATA_FILES:
+        return f"brings a data file {item.name!r} that is {item.what!r}: {' or '.join(DATA_FILES)}"
+    return fault
+
+
+def _panel_fault(item: Any) -> str:  # noqa: ANN401
+    from roadworn.analysis.brought import Panel
+
+    if not _is(item, Panel):
+        return f"returned {a_kind(item)}, which is no Panel"
+    if bad := _text(item, "name", "analysis"):
+        return f"brings a panel {item.name!r} whose {bad} is no text"
+    fits = isinstance(item.on, tuple) and {*item.on} <= {"vehicle", "fleet"} and bool(item.on)
+    return "" if fits else f"brings a panel {item.name!r} on {item.on!r}: say vehicle or fleet"
+
+
+def _importer_fault(item: Any) -> str:  # noqa: ANN401
+    from roadworn.analysis.brought import Importer
+
+    return _named_fault(item, Importer, "roadworn_importers", "read")
+
+
+def _decoder_fault(item: Any) -> str:  # noqa: ANN401
+    from roadworn.analysis.brought import Decoder
+
+    return _named_fault(item, Decoder, "roadworn_decoders", "decode")
+
+
+def _command_fault(item: Any) -> str:  # noqa: ANN401
+    from roadworn.analysis.brought import Command
+
+    fault = _named_fault(item, Command, "roadworn_commands", "run")
+    return fault or _settings_fault(f"brings a command {item.name!r}", item.settings)
+
+
+def _settings_fault(called: str, settings: Any) -> str:  # noqa: ANN401
+    if not (isinstance(settings, type) and issubclass(settings, Settings)):
+        return f"{called} whose settings are no model of Settings"
+    must = [name for name, info in settings.model_fields.items() if info.is_required()]
+    return f"{called} whose setting {must[0]!r} has no default" if must else ""
+
+
 #: hook -> (what it returns a sequence of, since when).
 _GIVES: Final = {
     "roadworn_analyses": ("Analysis | Deferred", 1),
     "roadworn_event_kinds": ("EventKind", 1),
     "roadworn_tables": ("TableSpec", 1),
     "roadworn_views": ("ViewSpec", 2),
+    "roadworn_data_files": ("DataFile", 2),
+    "roadworn_panels": ("Panel", 2),
+    "roadworn_importers": ("Importer", 2),
+    "roadworn_decoders": ("Decoder", 2),
+    "roadworn_commands": ("Command", 2),
 }
 #: hook -> what is wrong with a thing that it brings, or an empty text.
 CHECKS: Final[Mapping[str, Callable[[Any], str]]] = {
@@ -191,6 +279,11 @@ CHECKS: Final[Mapping[str, Callable[[Any], str]]] = {
     "roadworn_event_kinds": _kind_fault,
     "roadworn_tables": _table_fault,
     "roadworn_views": _view_fault,
+    "roadworn_data_files": _file_fault,
+    "roadworn_panels": _panel_fault,
+    "roadworn_importers": _importer_fault,
+    "roadworn_decoders": _decoder_fault,
+    "roadworn_commands": _command_fault,
 }
 #: hook -> what one thing that it brings is called.
 NAMED: Final[Mapping[str, str]] = {
@@ -198,4 +291,9 @@ NAMED: Final[Mapping[str, str]] = {
     "roadworn_event_kinds": "an event kind",
     "roadworn_tables": "a table",
     "roadworn_views": "a view",
+    "roadworn_data_files": "a data file",
+    "roadworn_panels": "a panel",
+    "roadworn_importers": "an importer",
+    "roadworn_decoders": "a decoder",
+    "roadworn_commands": "a command",
 }

@@ -5,11 +5,13 @@ shown. Everything else goes on.
 """
 
 import importlib.metadata
+import inspect
 import os
 import sys
 import threading
 import time
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
 from datetime import date
 from decimal import Decimal
 from pathlib import Path
@@ -41,7 +43,7 @@ from roadworn.model.errors import (
     UnknownName,
     UsageError,
 )
-from roadworn.model.messages import Problem
+from roadworn.model.messages import Problem, Says
 
 if TYPE_CHECKING:
     from roadworn.columns.view import LedgerView
@@ -51,6 +53,8 @@ TIME_LIMIT = 300.0
 hookimpl = doors.hookimpl
 #: Set to ``off`` in the environment, nothing is kept beside the columns and nothing kept is read.
 KEPT = "ROADWORN_KEPT"
+#: In the environment, which analyses of plugins answer in the place of others.
+INSTEAD = "ROADWORN_INSTEAD"
 
 
 #: Of the environment, what no answer depends on; everything else of ours may be a setting.
@@ -59,14 +63,31 @@ _NO_SETTINGS = frozenset({"ROADWORN_LEDGER", "ROADWORN_DEBUG", KEPT})
 _COMPUTES = ("duckdb", "numpy", "scipy")
 #: Errors of the database that another hour may not bring.
 _PASSING = frozenset({"OutOfMemoryException", "IOException", "InterruptException"})
+_INSTEAD = Says(
+    "host", {"instead": "{other} of the plugin {plugin} answered in the place of {name}, as asked."}
+)
 _CODEC = Codec(RESULT_TYPES)
 #: What a result consists of, and what may stand in a cell.
-_PARTS = {"tables": Table, "estimates": Estimate, "charts": Chart, "caveats": str}
+_PARTS = {
+    "tables": Table,
+    "estimates": Estimate,
+    "charts": Chart,
+    "caveats": str,
+    "cautions": str,
+}
 _CELLS = (str, int, float, Decimal, date, type(None))
 
 
 class PluginHost(Plugged):
-    """The plugins of this process, and the door to run what they bring."""
+    """The plugins of this process, and the door to run what they bring.
+
+    Attributes:
+        progress: is told (done, of all) by an analysis that says how far it is.
+        instead: analysis -> the one that answers in its place, by the user's word.
+    """
+
+    progress: Callable[[int, int], object] | None = None
+    instead: Mapping[str, str] = {}  # replaced, never changed
 
     @classmethod
     def load(
@@ -83,6 +104,7 @@ class PluginHost(Plugged):
         """
         host = cls(tell)
         host.load_entries(without)
+        host.instead = _instead(os.environ.get(INSTEAD, ""))
         return host
 
     def keep_by(self) -> str:
@@ -168,6 +190,11 @@ class PluginHost(Plugged):
             PluginFailure: the analysis raised, ran too long or returned no Result.
         """
         started = time.perf_counter()
+        if name in self.instead:
+            other = self.run(self._in_place_of(name), view, settings, time_limit, also=also)
+            said = _INSTEAD("instead", other=other.analysis.name, plugin=other.plugin, name=name)
+            caveats = (said, *other.result.caveats)
+            return replace(other, result=replace(other.result, caveats=caveats))
         asked = _asked(name, view, settings, also)
         ran = self._kept(asked, view, started)
         if ran is not None:
@@ -183,8 +210,14 @@ class PluginHost(Plugged):
             chosen = chosen.model_copy(update={"vehicle": view.require_vehicle(vehicle)})
         try:
             with view.working():
+                given = [view, chosen]
+                if takes_job(analysis.run):
+                    from roadworn.analysis.brought import Job
+
+                    settled = chosen.model_dump(mode="json")
+                    given.append(Job(view, (plugin, name, settled), self.progress))
                 result = _run_with_limit(
-                    lambda: analysis.run(view, chosen), time_limit, view.give_up, name, plugin
+                    lambda: analysis.run(*given), time_limit, view.give_up, name, plugin
                 )
         except PluginFailure as failure:
             if analysis.kept and _comes_again(failure.__cause__):
@@ -210,6 +243,24 @@ class PluginHost(Plugged):
             ledger_root=view.checkpoint.root,
         )
 
+    def _in_place_of(self, name: str) -> str:
+        """Return what answers in the place of an analysis.
+
+        Raises:
+            UsageError: it answers something else, or is itself replaced.
+        """
+        self.analysis(name)
+        other = self.instead[name]
+        if (
+            self.analysis(other)[1].answers != self.analysis(name)[1].answers
+            or other in self.instead
+        ):
+            raise UsageError(
+                f"{other} does not answer what {name} does, so it cannot stand in its place: its "
+                "author says with `answers` what it answers."
+            )
+        return other
+
     def kept(
         self,
         name: str,
@@ -219,6 +270,8 @@ class PluginHost(Plugged):
         also: Mapping[str, Any] | None = None,
     ) -> Ran | None:
         """Return what is kept of a run with these arguments, None where it would be run anew."""
+        if name in self.instead:
+            return None
         try:
             return self._kept(_asked(name, view, settings, also), view, time.perf_counter())
         except PluginFailure:
@@ -311,6 +364,33 @@ def make_settings(analysis: Analysis, given: Settings | Mapping[str, Any] | None
                 f"{first['input']!r}: {remedy_of(first)}."
             )
         raise UsageError(message) from None
+
+
+def _instead(text: str) -> dict[str, str]:
+    """Return analysis -> the one in its place, of ``next-repairs=myshop-next``, more by commas.
+
+    Raises:
+        UsageError: it is not written so.
+    """
+    found = {}
+    for pair in filter(None, map(str.strip, text.split(","))):
+        name, sign, other = pair.partition("=")
+        if not (name and sign and other):
+            raise UsageError(f"{INSTEAD} is written ANALYSIS=OTHER, not {pair!r}.")
+        found[name.strip()] = other.strip()
+    return found
+
+
+def takes_job(run: Callable[..., object]) -> bool:
+    """Return whether a function has a third place, for the job; what was written before has two."""
+    try:
+        places = inspect.signature(run).parameters.values()
+    except (TypeError, ValueError):
+        return False
+    by_place = [
+        one for one in places if one.kind in {one.POSITIONAL_ONLY, one.POSITIONAL_OR_KEYWORD}
+    ]
+    return len([one for one in by_place if one.default is one.empty or one.name == "job"]) > 2
 
 
 def _run_with_limit(

@@ -89,6 +89,10 @@ class Plugged:
                 continue
             self.register(module, name, version)
             self.distributions[name] = _distribution(entry)
+        if set(self.versions) - {BUNDLED}:
+            from roadworn.trade import brought_by
+
+            brought_by(self.data_files)
         if left_out - met:
             unknown = min(left_out - met)
             near = get_close_matches(unknown, met - {""}, n=1)
@@ -199,12 +203,36 @@ class Plugged:
             self.note(plugin, what, "it is left out")
         return holder == plugin
 
+    def panels(self, on: str) -> list[str]:
+        """Return the names of the analyses that stand on a report, in the order of the plugins."""
+        names = []
+        for plugin, panel in self.received("roadworn_panels"):
+            if panel.analysis not in self.offered():
+                what = f"brings a panel {panel.name!r} of an analysis that is not there"
+                self.note(plugin, what, panel.analysis)
+            elif on in panel.on and panel.analysis not in names:
+                names.append(panel.analysis)
+        return names
+
+    def data_files(self, what: str) -> dict[str, Callable[[], str]]:
+        """Return name -> what reads it, of the data files of one kind."""
+        received = self.received("roadworn_data_files")
+        return {
+            item.name.replace("-", "_"): partial(self._guarded, plugin, item.read, HOOK_LIMIT)
+            for plugin, item in received
+            if item.what == what
+        }
+
     def kinds(self) -> KindRegistry:
         """Return the core's event kinds with those of the plugins, each with its owner."""
         if self._registry is None:
             self._registry = KindRegistry()
             for plugin, kind in self.received("roadworn_event_kinds"):
                 self._registry.add(replace(kind, owner=plugin))
+                if kind.sentence:
+                    from roadworn.say.telling import tell_kind
+
+                    tell_kind(kind.name, kind.sentence, kind.model.model_fields)
         return self._registry
 
     def tables(self) -> "tuple[TableSpec | ViewSpec, ...]":

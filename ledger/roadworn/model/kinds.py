@@ -60,6 +60,10 @@ class EventKind:
         model: payload model of the current version.
         version: current version, from 1.
         upcasts: version -> function from that version's payload to the next one's.
+        title: what it is called in words, ``a fill of the tank``.
+        sentence: how a history tells it, with fields in braces: ``filled {litres:g} l``. Without
+            one it is told field by field.
+        short: fields that may be typed by place, without their names.
         owner: the plugin that brings it, filled in by the host; empty for the core's.
     """
 
@@ -67,6 +71,9 @@ class EventKind:
     model: type[Payload]
     version: int = 1
     upcasts: Mapping[int, Upcast] = field(default_factory=dict)
+    title: str = ""
+    sentence: str = ""
+    short: tuple[str, ...] = ()
     owner: str = ""
 
     def upcast(self, version: int, payload: dict[str, Any]) -> dict[str, Any]:

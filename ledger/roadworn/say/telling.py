@@ -4,7 +4,7 @@ What is told is made of sentences with codes, so that a history can be told in a
 what somebody typed stays as it is.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from decimal import Decimal
 from typing import Any
 
@@ -38,6 +38,22 @@ def brief(value: Any, longest: int = LONGEST) -> Any:  # noqa: ANN401  # a value
     return value
 
 
+#: Kind of a plugin -> how it is told, and -> its fields with nothing in them.
+_BROUGHT: dict[str, str] = {}
+_NOTHING: dict[str, dict[str, str]] = {}
+
+
+def tell_kind(kind: str, sentence: str, fields: Iterable[str]) -> None:
+    """Take over how a kind of a plugin is told: a sentence with its fields in braces."""
+    _BROUGHT[kind] = sentence
+    _NOTHING[kind] = dict.fromkeys(fields, "")
+
+
+def _worded(value: object) -> object:
+    money = isinstance(value, Mapping) and value.keys() == {"amount", "currency"}
+    return money_words(value) if money else value  # type: ignore[arg-type]
+
+
 def describe(kind: str, payload: Payload) -> str:
     """Tell an event in one line.
 
@@ -46,6 +62,13 @@ def describe(kind: str, payload: Payload) -> str:
         payload: its payload in the current version.
     """
     if kind not in _TELLERS:
+        if kind in _BROUGHT:
+            given = {field: _worded(value) for field, value in payload.items()}
+            try:
+                return Sentence(kind, _BROUGHT[kind], **{**_NOTHING[kind], **given})
+            # A number's form does not fit a text, say: then it is told as any other.
+            except (ValueError, KeyError, TypeError, IndexError):
+                pass
         return Joined(f"{field}: {value}" for field, value in payload.items())
     told, note = _TELLERS[kind](payload), payload.get("note")
     # Why a scan failed is kept as its note, and is often what the telling says already.

@@ -25,6 +25,14 @@ from roadworn.model.toml import read_toml
 from roadworn.model.units import UnitError, canonical_unit
 
 T = TypeVar("T")
+#: Return name -> what reads it, of the files of one kind (``rule set``) that plugins bring.
+_brought: list[Callable[[str], Mapping[str, Callable[[], str]]]] = []
+
+
+def brought_by(files: Callable[[str], Mapping[str, Callable[[], str]]]) -> None:
+    """Take over who knows the files that plugins bring; asked for a name that does not ship."""
+    _brought[:] = [files]
+
 
 #: What may stand under a key: a text, a text that may be empty, texts, yes or no, a whole
 #: number, a figure (text or number, kept exact), figures, a component id, ids, or a unit.
@@ -211,7 +219,12 @@ class Library(Generic[T]):
         packaged = self._packaged(name)
         if packaged:
             return (self.folder / f"{packaged}.toml").read_text(encoding="utf-8")
-        return _own_text(name, self.what, self.names())
+        more = {key: read for files in _brought for key, read in files(self.what).items()}
+        key = name.replace("-", "_").casefold()
+        found = next((more[one] for one in (key, f"{self.prefix}{key}") if one in more), None)
+        if found is not None:
+            return found()
+        return _own_text(name, self.what, (*self.names(), *more))
 
     def load(self, name: str = "") -> T:
         """Return what a file says that ships, or a shop's own.

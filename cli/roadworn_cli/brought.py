@@ -1,0 +1,182 @@
+"""What plugins add to the command line: importers, decoders, commands under their own word.
+
+Nothing of this is loaded before a word is typed that no verb of the program answers to.
+"""
+
+import re
+from collections.abc import Iterable, Sequence
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from roadworn.analysis.guarded import TookTooLong, guarded
+from roadworn.model.errors import PluginFailure, UnknownName, UsageError
+from roadworn_cli.context import state_of
+from roadworn_cli.lazy import command_of
+from roadworn_cli.output import FORMATS, check_format, escape, format_option
+
+if TYPE_CHECKING:
+    from typer.core import TyperCommand, TyperGroup
+
+    from roadworn.analysis.brought import Command, Importer
+    from roadworn.analysis.host import PluginHost
+
+#: Seconds after which an importer of one file, a decoder or a command is given up.
+_FILE_LIMIT, _DECODE_LIMIT, _COMMAND_LIMIT = 600.0, 5.0, 300.0
+
+
+def _of(host: "PluginHost", hook: str, name: str, what: str) -> tuple[str, Any]:
+    """Return (plugin, item) of a name.
+
+    Raises:
+        UnknownName: no plugin brings it; carries the nearest.
+    """
+    known = {item.name: (plugin, item) for plugin, item in host.received(hook)}
+    if name not in known:
+        raise UnknownName.of(f"{what} {name!r}", name, known, "see `roadworn plugins`.")
+    return known[name]
+
+
+def _run(plugin: str, what: str, work: Any, limit: float) -> Any:  # noqa: ANN401
+    """Run a plugin's function within bounds.
+
+    Raises:
+        PluginFailure: it broke, or took too long.
+    """
+    called = f"The {what} of plugin {plugin!r}"
+    try:
+        return guarded(work, limit)
+    except TookTooLong:
+        raise PluginFailure(f"{called} took longer than {limit:g} s and was given up.") from None
+    except UsageError:
+        raise
+    # Whatever else a plugin raises is its own fault.
+    except BaseException as error:
+        raise PluginFailure(
+            f"{called} failed with {type(error).__name__}: {error}; nothing was written. Tell its "
+            "author, or run without it."
+        ) from error
+
+
+def as_ndjson(host: "PluginHost", name: str, paths: Sequence[Path], folder: Path) -> list[Path]:
+    """Return files of events that an importer made of other files; they keep their names.
+
+    Raises:
+        UnknownName: no plugin brings that importer.
+        PluginFailure: it broke on a file.
+    """
+    plugin, importer = _of(host, "roadworn_importers", name, "importer")
+    made = []
+    for number, path in enumerate(paths):
+        target = folder / str(number) / f"{path.name}.ndjson"
+        target.parent.mkdir()
+        work = partial(_lines, importer, path)
+        lines = _run(plugin, f"importer {name!r}", work, _FILE_LIMIT)
+        target.write_bytes(b"".join(lines))
+        made.append(target)
+    return made
+
+
+def _lines(importer: "Importer", path: Path) -> list[bytes]:
+    """Return the events of a file as lines of NDJSON; all are made before one is taken.
+
+    Raises:
+        TypeError: something that it yields is no event.
+    """
+    from roadworn.model.events import NewEvent
+
+    found: Iterable[object] = importer.read(path)
+    lines = []
+    for item in found:
+        if not isinstance(item, NewEvent):
+            raise TypeError(f"it yielded a {type(item).__name__}, which is no NewEvent")
+        told = item if item.source else item.model_copy(update={"source": importer.name})
+        lines.append(told.model_dump_json(exclude_none=True).encode() + b"\n")
+    return lines
+
+
+def decoder(ctx: typer.Context, word: str) -> "TyperCommand | TyperGroup | None":
+    """Return the command of a decoder that a plugin brings, None when there is none."""
+    received = state_of(ctx).plugins().received("roadworn_decoders")
+    found = next(((plugin, item) for plugin, item in received if item.name == word), None)
+    if found is None:
+        return None
+    plugin, item = found
+
+    def decode(
+        text: Annotated[str, typer.Argument(metavar="TEXT", help="What is to be decoded.")],
+        fmt: str = format_option(),
+    ) -> None:
+        from roadworn_cli.decode import show
+
+        check_format(fmt)
+
+        def work() -> dict[str, Any]:
+            try:
+                return dict(item.decode(text))
+            except ValueError as error:
+                raise UsageError(str(error)) from None
+
+        show(_run(plugin, f"decoder {word!r}", work, _DECODE_LIMIT), fmt)
+
+    decode.__doc__ = item.title
+    return command_of(word, decode)
+
+
+def commands(ctx: typer.Context, word: str) -> "TyperCommand | TyperGroup | None":
+    """Return the commands under a plugin's word, None when no plugin of that name has any."""
+    if not re.fullmatch(r"[a-z][a-z0-9_-]*", word):
+        return None
+    received = state_of(ctx).plugins().received("roadworn_commands")
+    mine = [item for plugin, item in received if plugin == word]
+    if not mine:
+        return None
+    app = typer.Typer(
+        add_completion=False, rich_markup_mode=None, help=f"What the plugin {word} adds."
+    )
+    app.callback()(lambda: None)
+    for item in mine:
+        app.command(item.name, help=item.title)(_command(word, item))
+    return command_of(word, app)
+
+
+def _command(plugin: str, item: "Command") -> Any:  # noqa: ANN401
+    """Return the function that typer runs for a command of a plugin."""
+
+    def run(
+        ctx: typer.Context,
+        settings: Annotated[
+            list[str] | None, typer.Argument(metavar="[SETTING=VALUE]...", help="Its settings.")
+        ] = None,
+        fmt: str = format_option(),
+    ) -> None:
+        from roadworn.analysis import Analysis, Ran, Result
+        from roadworn.analysis.host import fault_of, make_settings
+        from roadworn_cli.analyse import given
+        from roadworn_cli.results import show
+
+        if fmt not in FORMATS:
+            check_format(fmt)
+        named = f"{plugin}-{item.name}".replace("_", "-")
+        act: Any = item.run
+        asked = Analysis(named, item.title, item.title, act, item.settings)
+        chosen = make_settings(asked, given(settings or []))
+        with state_of(ctx).open_view() as view:
+            work = partial(item.run, view, chosen)
+            found = _run(plugin, f"command {item.name!r}", work, _COMMAND_LIMIT)
+        if isinstance(found, Result):
+            if fault := fault_of(found):
+                raise PluginFailure(f"The command {item.name!r} of plugin {plugin!r} {fault}.")
+            show(Ran(asked, plugin, chosen, found), fmt=fmt)
+        elif isinstance(found, str):
+            typer.echo("\n".join(escape(line) for line in found.split("\n")))
+        elif found is not None:
+            kind = type(found).__name__
+            raise PluginFailure(
+                f"The command {item.name!r} of plugin {plugin!r} returned a {kind}, which is no "
+                "Result and no text."
+            )
+
+    return run

@@ -1,0 +1,139 @@
+"""What plugins bring besides analyses, kinds and tables: descriptors, each for one door.
+
+A descriptor says what something is called and which function does it. The function is called
+late, by the host, within bounds; a module that is heavy is imported inside it.
+"""
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Final, Literal
+
+from roadworn.analysis import Settings
+from roadworn.columns.kept import Codec, nothing
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from roadworn.columns.view import LedgerView
+    from roadworn.model.events import NewEvent
+
+#: What a data file may be; each has a reader of its own, which the kit and `plugins --check` use.
+DATA_FILES: Final = ("look-over sheet", "rule set", "schedule")
+
+
+@dataclass(frozen=True, slots=True)
+class DataFile:
+    """A file of figures: a look-over sheet, a rule set of an official inspection, a schedule.
+
+    Attributes:
+        name: what a setting or ``--sheet`` calls it: ``inspection_hill_country``.
+        what: which of `DATA_FILES` it is.
+        title: whose it is, in words.
+        read: returns its TOML.
+    """
+
+    name: str
+    what: Literal["look-over sheet", "rule set", "schedule"]
+    title: str
+    read: Callable[[], str]
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """An analysis whose answer stands on a report, under a heading of its own.
+
+    Attributes:
+        name: ``prefix-word``.
+        analysis: name of the analysis, usually of the same plugin.
+        on: which reports it stands on. For ``vehicle`` the analysis has a setting `vehicle`.
+    """
+
+    name: str
+    analysis: str
+    on: tuple[Literal["vehicle", "fleet"], ...] = ("vehicle",)
+
+
+@dataclass(frozen=True, slots=True)
+class Importer:
+    """Reads files of another form into events; dry run, checks and no doubles are the host's.
+
+    Attributes:
+        name: what ``import --with`` calls it.
+        title: what it reads, in words.
+        read: yields the events of a file, each with an `intake_key` where the file has a number of
+            its own for it, so that a row that is exported again is known again.
+    """
+
+    name: str
+    title: str
+    read: "Callable[[Path], Iterable[NewEvent]]"
+
+
+@dataclass(frozen=True, slots=True)
+class Decoder:
+    """Says what a text of the trade means; it sees no ledger.
+
+    Attributes:
+        name: what ``decode`` calls it.
+        title: one line of help.
+        decode: returns names and values; a ValueError says in a sentence what cannot be decoded.
+    """
+
+    name: str
+    title: str
+    decode: Callable[[str], Mapping[str, Any]]
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """A verb under the word of its plugin: ``roadworn myshop NAME SETTING=VALUE``.
+
+    Attributes:
+        name: the verb.
+        title: one line of help.
+        run: function from a view and the settings to a Result, or to a text.
+        settings: model of the settings, each with a default.
+    """
+
+    name: str
+    title: str
+    run: "Callable[[LedgerView, Any], object]"
+    settings: type[Settings] = Settings
+
+
+@dataclass(slots=True)
+class Job:
+    """What a run may ask of its host; an analysis with a third parameter is handed one.
+
+    Attributes:
+        tell: called with (done, of all) by `progress`.
+    """
+
+    view: "LedgerView"
+    asked: tuple[Any, ...] = ()
+    tell: Callable[[int, int], object] | None = None
+    _held: dict[str, Any] = field(default_factory=dict)
+
+    def progress(self, done: int, of_all: int = 0) -> None:
+        """Say how far the run is."""
+        if self.tell is not None:
+            self.tell(done, of_all)
+
+    def cached(self, key: str, make: Callable[[], Any]) -> Any:  # noqa: ANN401
+        """Return what `make` gives, kept for this state of the ledger and these settings.
+
+        Args:
+            key: tells it from others of this analysis.
+            make: makes it: plain values, lists, tuples and mappings of them.
+        """
+        if key in self._held:
+            return self._held[key]
+        question = ["job", *self.asked, key]
+        found = self.view.answered(question, _PLAIN)
+        if found is nothing:
+            found = self.view.keep(question, make(), _PLAIN)
+        self._held[key] = found
+        return found
+
+
+_PLAIN: Final = Codec()

@@ -1,0 +1,265 @@
+"""Every door: what a plugin brings through it is used as its user would, on the command line."""
+
+import importlib.metadata
+import json
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Annotated, Any
+
+import pytest
+from commandline import Run
+from pydantic import Field
+
+from roadworn import (
+    Analysis,
+    Answers,
+    Column,
+    Command,
+    DataFile,
+    Decoder,
+    EventKind,
+    Importer,
+    Job,
+    Ledger,
+    LedgerView,
+    Money,
+    NewEvent,
+    Panel,
+    Payload,
+    PluginHost,
+    Result,
+    Settings,
+    Table,
+    about,
+    hookimpl,
+)
+from roadworn.analysis.doors import doors
+from roadworn.testing import event
+from roadworn.trade.limits import SHEETS
+
+MADE: list[str] = []
+
+
+class Fill(Payload):
+    """A fill of the tank."""
+
+    litres: Annotated[float, about("How much went in.")]
+    paid: Annotated[Money | None, about("What it cost.")] = None
+
+
+class OfOne(Settings):
+    vehicle: Annotated[str | None, Field(description="only this one")] = None
+    most: Annotated[int, Field(ge=1, description="rows")] = 2
+
+
+def use(view: LedgerView, settings: OfOne, job: Job) -> Result:
+    def make() -> list[int]:
+        MADE.append("made")
+        return [len(view.sql("SELECT 1 FROM events").rows)]
+
+    job.progress(1, 1)
+    (count,) = job.cached("events", make)
+    (again,) = job.cached("events", make)
+    columns = (Column("vehicle", "vehicle"), Column("events", "events", "integer"))
+    table = Table("t", "Events", columns, ((settings.vehicle or "all", count + again - again),))
+    return Result("Fuel is used.", (table,), cautions=("Fuel burns: no flame near the filler.",))
+
+
+def other_next(_view: LedgerView, _settings: OfOne) -> Result:
+    return Result("By another model.")
+
+
+def read(path: Path) -> Iterator[NewEvent]:
+    for number, line in enumerate(path.read_text().splitlines()):
+        vehicle, day, litres = line.split("|")
+        made = event(vehicle, "fuel.fill", day, litres=float(litres))
+        yield made.model_copy(update={"intake_key": f"{path.name}:{number}"})
+
+
+def decode(text: str) -> Mapping[str, Any]:
+    if not text.isdigit():
+        raise ValueError("A pump's number has digits alone: write it as 0417.")
+    return {"island": int(text[:2]), "pump": int(text[2:])}
+
+
+def bill(view: LedgerView, settings: OfOne) -> str:
+    return f"{len(view.sql('SELECT 1 FROM vehicles').rows)} vehicles, at most {settings.most}"
+
+
+def sheet() -> str:
+    return SHEETS.text("light")
+
+
+class Fuel:
+    ROADWORN_HOOKS = 2
+
+    @hookimpl
+    def roadworn_event_kinds(self) -> list[EventKind]:
+        sentence = "filled {litres:g} l {paid}"
+        return [EventKind("fuel.fill", Fill, sentence=sentence, short=("litres", "paid"))]
+
+    @hookimpl
+    def roadworn_analyses(self) -> list[Analysis]:
+        goes = Answers.GOES_NEXT
+        return [
+            Analysis("fuel-use", "Fuel use", "How much fuel?", use, OfOne),
+            Analysis("fuel-next", "Next", "What goes next?", other_next, OfOne, answers=goes),
+        ]
+
+    @hookimpl
+    def roadworn_panels(self) -> list[Panel]:
+        return [Panel("fuel-use", "fuel-use", ("vehicle", "fleet"))]
+
+    @hookimpl
+    def roadworn_importers(self) -> list[Importer]:
+        return [Importer("pump-log", "The log of our pump", read)]
+
+    @hookimpl
+    def roadworn_decoders(self) -> list[Decoder]:
+        return [Decoder("pump", "The number of a pump.", decode)]
+
+    @hookimpl
+    def roadworn_commands(self) -> list[Command]:
+        return [Command("bill", "What was filled.", bill, OfOne)]
+
+    @hookimpl
+    def roadworn_data_files(self) -> list[DataFile]:
+        return [DataFile("hill_country", "look-over sheet", "Hill country", sheet)]
+
+
+@pytest.fixture
+def shop(run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Run:
+    """A command line where the plugin is installed, on a ledger of one vehicle."""
+    points: list[Any] = [
+        e for e in importlib.metadata.entry_points(group="roadworn") if e.name == "bundled"
+    ]
+    dist = SimpleNamespace(name="roadworn-fuel", version="1.0")
+    points.append(SimpleNamespace(name="fuel", value="fuel", dist=dist, load=Fuel))
+    monkeypatch.setattr(importlib.metadata, "entry_points", lambda *, group: points)
+    with Ledger.create(tmp_path / "roadworn.db") as ledger:
+        ledger.append_many([event("bus-1", "enrolment", "2026-01-05", odometer=100)])
+    return run
+
+
+def test_every_door_is_tried_here() -> None:
+    tried = {name for name in dir(Fuel) if name.startswith("roadworn_")}
+    # Tables and views are tried by the hostile ones and by the kit.
+    assert {door.hook for door in doors()} - tried == {"roadworn_tables", "roadworn_views"}
+
+
+def test_a_kind_has_its_short_form_and_its_sentence(shop: Run) -> None:
+    done = shop("record", "other", "fuel.fill", "bus-1", "40.5", "61.20USD", "--on", "2026-02-01")
+    assert done.code == 0, done.err
+    told = shop("history", "bus-1", "--kind", "fuel.fill")
+    assert "filled 40.5 l" in told.out
+    assert "61.20" in told.out
+    wrong = shop("record", "other", "fuel.fill", "bus-1", "40.5", "1USD", "7")
+    assert (wrong.code, "by place it takes litres, paid" in wrong.err) == (2, True)
+
+
+def test_a_job_keeps_for_a_state_and_its_settings_alone(shop: Run) -> None:
+    def asked(*words: str) -> Any:
+        done = shop("analyse", "fuel-use", *words, "--format", "json")
+        assert done.code == 0, done.err
+        return json.loads(done.out)
+
+    MADE.clear()
+    assert asked()["cautions"] == ["Fuel burns: no flame near the filler."]
+    assert asked("most=3")["headline"] == "Fuel is used."
+    assert len(MADE) == 2
+    assert "no flame near the filler" in shop("analyse", "fuel-use").out
+
+
+def test_an_analysis_of_two_parameters_is_handed_two() -> None:
+    from roadworn.analysis.host import takes_job
+
+    assert takes_job(use)
+    assert not takes_job(other_next)
+    assert not takes_job(lambda _view, _settings, _of_its_own=5: None)
+
+
+def test_a_panel_stands_on_the_reports(shop: Run) -> None:
+    for words in (("vehicle", "bus-1"), ("fleet",)):
+        done = shop("report", *words, "-o", "-")
+        assert done.code == 0, done.err
+        assert "Fuel use" in done.out
+        assert "no flame near the filler" in done.out
+
+
+def test_an_importer_reads_and_the_checks_stay_ours(shop: Run, tmp_path: Path) -> None:
+    (tmp_path / "pump.log").write_text("bus-1|2026-03-01|40\nbus-1|2026-03-09|38\n")
+    dry = shop("import", "pump.log", "--with", "pump-log", "--dry-run")
+    assert (dry.code, "2 would be added" in dry.out) == (0, True), dry.err
+    assert "2 added" in shop("import", "pump.log", "--with", "pump-log").out
+    assert "2 there already" in shop("import", "pump.log", "--with", "pump-log").out
+    (tmp_path / "more.log").write_text("bus-9|2026-03-01|40\n")
+    wrong = shop("import", "more.log", "--with", "pump-log")
+    assert (wrong.code, "bus-9" in wrong.out + wrong.err) == (1, True)
+    (tmp_path / "odd.log").write_text("nothing of the kind\n")
+    broken = shop("import", "odd.log", "--with", "pump-log")
+    assert (broken.code, "importer 'pump-log' of plugin 'fuel'" in broken.err) == (4, True)
+    assert shop("import", "odd.log", "--with", "pump-lock").code == 2
+
+
+def test_a_decoder_decodes_and_says_what_it_cannot(shop: Run) -> None:
+    done = shop("decode", "pump", "0417", "--format", "json")
+    assert (done.code, json.loads(done.out)) == (0, {"island": 4, "pump": 17})
+    wrong = shop("decode", "pump", "four")
+    assert (wrong.code, "digits alone" in wrong.err) == (2, True)
+    assert shop("decode", "pumps", "0417").code == 2
+
+
+def test_a_command_stands_under_the_word_of_its_plugin(shop: Run) -> None:
+    done = shop("fuel", "bill", "most=5")
+    assert (done.code, done.out.strip()) == (0, "1 vehicles, at most 5"), done.err
+    assert "What was filled." in shop("fuel", "--help").out
+    assert shop("fule", "bill").code == 2
+    assert shop("fuel", "bill", "least=5").code == 2
+
+
+def test_a_sheet_of_a_plugin_is_used_by_its_name(shop: Run) -> None:
+    done = shop(
+        *("record", "inspection", "bus-1", "--sheet", "hill_country", "--odometer", "200 mi"),
+        *("brake pads front 3 mm wearing", "--on", "2026-03-01"),
+    )
+    assert done.code == 0, done.err
+    assert shop("record", "inspection", "bus-1", "--sheet", "flat_country", "x").code == 2
+
+
+def test_a_bundled_analysis_is_replaced_by_the_users_word_alone(
+    shop: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def headline() -> tuple[str, list[str]]:
+        found = json.loads(shop("analyse", "next-repairs", "--format", "json").out)
+        return found["headline"], found["caveats"]
+
+    assert headline()[0] != "By another model."
+    monkeypatch.setenv("ROADWORN_INSTEAD", "next-repairs=fuel-next")
+    told, caveats = headline()
+    assert told == "By another model."
+    assert "fuel-next of the plugin fuel answered in the place of next-repairs" in caveats[0]
+    monkeypatch.setenv("ROADWORN_INSTEAD", "next-repairs=fuel-use")
+    done = shop("analyse", "next-repairs")
+    assert (done.code, "does not answer what next-repairs does" in done.err) == (2, True)
+    monkeypatch.setenv("ROADWORN_INSTEAD", "next-repairs")
+    assert shop("analyse", "next-repairs").code == 2
+
+
+def test_a_plugin_that_needs_newer_doors_says_so() -> None:
+    class Newer(Fuel):
+        ROADWORN_HOOKS = 99
+
+    host = PluginHost()
+    host.register(Newer(), "fuel")
+    assert "needs the doors 99" in host.problems[0].message
+    assert list(host.versions) == []
+
+
+def test_hooks_and_plugins_tell_of_themselves(shop: Run) -> None:
+    rows = json.loads(shop("plugins", "hooks", "--format", "json").out)
+    assert {row["hook"].partition("(")[0] for row in rows} == {door.hook for door in doors()}
+    panels = next(row for row in rows if "panels" in row["hook"])
+    assert (panels["since"], panels["used by"]) == (2, "fuel")
+    brought = {r["brings"] for r in json.loads(shop("plugins", "fuel", "--format", "json").out)}
+    assert {"fuel.fill", "fuel-use", "pump-log", "pump", "bill", "hill_country"} <= brought
