@@ -24,6 +24,7 @@ _MODULES = {
     "likely-causes": "likely_causes",
     "class-record": "class_record",
     "comebacks": "comebacks",
+    "availability": "availability",
     "projection-backtest": "backtest",
 }
 

@@ -57,6 +57,7 @@ class Answers(StrEnum):
     CLASSES = "class-record"
     CAME_TRUE = "projection-backtest"
     COMES_BACK = "comebacks"
+    IN_SERVICE = "availability"
 
 
 class Holds(StrEnum):
