@@ -45,7 +45,7 @@ def look_at(state: State, paths: list[Path], map_name: str) -> None:
                     "or name another file with --map."
                 )
         _tell(draft)
-        if draft.questions and sys.stdin.isatty() and sys.stderr.isatty():
+        if draft.questions and sys.stdin.isatty():
             _walk(draft)
         _write(draft, path)
 

@@ -13,11 +13,14 @@ from typing import NamedTuple
 
 from roadworn.intake.csv_file import Cell
 from roadworn.intake.csv_map import CsvMap
-from roadworn.intake.map_sections import fold, is_like
+from roadworn.intake.map_sections import fold, is_like, within
 from roadworn.model.catalogue import Component, catalogue
 from roadworn.model.errors import UnknownName, UsageError
 from roadworn.reading import read_item
 from roadworn.reading.bench import Heard, hear
+from roadworn.reading.bench_names import names_index
+from roadworn.reading.bench_places import tag_of
+from roadworn.reading.bench_words import packaged_words
 from roadworn.reading.done_words import SERVICES
 
 WORK = ("replacement", "repair", "maintenance")
@@ -62,7 +65,7 @@ _DEED_OF = {
 _LONGEST_DEED = max(len(word.split()) for word in _DEED_OF)
 #: Words that say nothing of the part.
 _FILLERS = frozenset(
-    {"the", "a", "an", "both", "w/", "with", "was", "were", "and", "&", "of", "-", "done",
+    {"the", "both", "w/", "with", "was", "were", "and", "&", "of", "-", "done",
      "complete", "completed", "job"}
 )  # fmt: skip
 
@@ -92,6 +95,10 @@ _QUANTITY = re.compile(
 )
 #: "mount 2 tires rear"
 _LEADING = re.compile(r"(?:^|\s)(?P<q>[2-9]|1[0-2])\s+(?=[a-z]{3,}s\b)", re.IGNORECASE)
+
+
+#: Shorter words are never taken for a slip of another.
+_SPELLED = 4
 
 
 class Meant(NamedTuple):
@@ -156,7 +163,11 @@ class JobReader:
         self._aliases = csv_map.values.get("jobs", {})
         between = sorted(csv_map.jobs.between, key=len, reverse=True)
         self._between = re.compile("|".join(map(re.escape, between))) if between else None
+        said = csv_map.jobs.words
+        self._left_out = within(word for word, what in said.items() if what == "leave out")
+        self._no_job = within(word for word, what in said.items() if what == "no job")
         self._cells: dict[str, tuple[Piece, ...]] = {}
+        self._parts: dict[str, tuple[list[Meant], bool] | UsageError] = {}
         self.words: dict[str, Word] = {}
 
     def read(self, cell: str) -> tuple[Piece, ...]:
@@ -173,7 +184,13 @@ class JobReader:
             text = " ".join(part.split()).strip(" ,;.-*•")
             if not text or is_like(text, self._map.jobs.ignore):
                 continue
+            if self._no_job is not None and self._no_job.search(text):
+                continue
             rest, facts = drawn(text, self._map.units.get("odometer", ""))
+            if self._left_out is not None:
+                rest = " ".join(self._left_out.sub(" ", rest).split()).strip(" ,;:-")
+                if not rest:
+                    continue
             word = self.word(text if fold(text) in self._aliases else rest or text)
             if word.meant or word.ask:
                 yield Piece(text, word, facts)
@@ -183,7 +200,7 @@ class JobReader:
         key = fold(text)
         found = self.words.get(key)
         if found is None:
-            alias = self._aliases.get(key)
+            alias = self._aliases.get(key) or self._aliases.get(fold(deed_of(text)[1]))
             made = self._by_alias(text, alias) if alias is not None else self._heard(text)
             found = self.words[key] = made
         return found
@@ -206,28 +223,52 @@ class JobReader:
                 found = [_plain(read_item(known))]
                 loose = False
             else:
-                heard, loose = _hear(rest, text)
-                found = [_of_heard(one) for one in heard]
+                found, loose = self._named(rest, text)
         except UnknownName as error:
             return Word(text, (), "which part is it?", tuple(error.near[:3]))
         except UsageError as error:
             return Word(text, (), _question(error))
         return Word(text, tuple(with_deed(one, deed) for one in found), loose=loose)
 
+    def _named(self, rest: str, text: str) -> tuple[list[Meant], bool]:
+        """Return the parts that words name, and whether one was taken by a misspelt word.
 
-def _hear(rest: str, text: str) -> tuple[list[Heard], bool]:
+        What stands between deeds is read once, whatever was done to it.
+        """
+        key = fold(rest)
+        if key not in self._parts:
+            try:
+                heard = [_of_heard(one) for one in _hear(rest, text)]
+                self._parts[key] = heard, misspelt(rest or text)
+            except UsageError as error:
+                self._parts[key] = error
+        found = self._parts[key]
+        if isinstance(found, UsageError):
+            raise found
+        return found
+
+
+def _hear(rest: str, text: str) -> list[Heard]:
     """Return what the words of a part name; those of the deed belong to it where they must.
 
     "Cambio de aceite" is an oil change, and no part is left without its first words.
     """
     try:
-        heard = hear(rest or text)
+        return hear(rest or text)
     except UsageError:
-        if fold(rest) == fold(text):
+        if fold(rest) == fold(text) or misspelt(text):
             raise
-        heard = hear(text)
-    spelled = catalogue().resolve_phrase(rest or text, allow_other=True)
-    return heard, spelled.component is not None and not spelled.exact
+        return hear(text)
+
+
+def misspelt(text: str) -> bool:
+    """Return whether a phrase has a word that the bay's words do not know as it stands."""
+    words, names = packaged_words(), names_index().weight
+    return any(
+        len(key) >= _SPELLED
+        and not (key in names or key in words.known or tag_of(key) or not key.isalpha())
+        for key in words.keys_of(text)
+    )
 
 
 def _plain(item: Mapping[str, str]) -> Meant:

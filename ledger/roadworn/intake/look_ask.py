@@ -73,7 +73,9 @@ def ask_all(draft: Draft, seen: Seen, known: Known) -> None:
 
 def _lines_of_questions(draft: Draft) -> None:
     """Put questions in an order: what decides for all rows first, then words by their rows."""
-    first = {name: at for at, name in enumerate(("column", "days", "figures", "vehicles"))}
+    first = {
+        name: at for at, name in enumerate(("column", "days", "figures", "vehicles", "phrases"))
+    }
     draft.questions.sort(key=lambda one: (first.get(one.about, len(first)), -one.rows))
 
 

@@ -92,6 +92,7 @@ class Draft:
         between: what stands between jobs of a cell.
         job_kind: kind of a job that names only its part.
         ignore: words that are no job.
+        job_words: phrase within a job -> ``leave out`` or ``no job``.
         share: (heading of the work order, headings of amounts, whether they are repeated).
         join: (file, sheet, heading here, heading there, keys of its layout).
         patterns: our field -> shape of their words -> ours.
@@ -119,6 +120,7 @@ class Draft:
     between: list[str] = field(default_factory=list)
     job_kind: str = ""
     ignore: list[str] = field(default_factory=list)
+    job_words: dict[str, str] = field(default_factory=dict)
     share: tuple[str, list[str], bool] | None = None
     join: tuple[str, str, str, str, dict[str, object]] | None = None
     patterns: dict[str, dict[str, str]] = field(default_factory=dict)

@@ -51,6 +51,7 @@ def map_text(draft: Draft, aliases: str) -> str:
     jobs += [f"kind = {_toml(draft.job_kind)}"] if draft.job_kind else []
     jobs += [f"ignore = {_toml(draft.ignore)}"] if draft.ignore else []
     sections["[jobs]"] = jobs
+    sections["[jobs.words]"] = _pairs(draft.job_words)
     if draft.share is not None:
         by, amounts, repeated = draft.share
         sections["[share]"] = [f"by = {_toml(by)}", f"amounts = {_toml(amounts)}"]

@@ -1,11 +1,13 @@
 """The jobs of a table met once each: how its cells part, what is understood, what is asked."""
 
 from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping
 from functools import partial
 from itertools import islice
+from types import MappingProxyType
 
 from roadworn.intake.csv_map import CsvMap
-from roadworn.intake.job_words import JobReader, Meant, deed_of, read_meant, with_deed
+from roadworn.intake.job_words import JobReader, Meant, Word, deed_of, read_meant, with_deed
 from roadworn.intake.look_draft import (
     Draft,
     Question,
@@ -15,7 +17,7 @@ from roadworn.intake.look_draft import (
     counted,
     quoted,
 )
-from roadworn.intake.map_sections import Jobs, fold
+from roadworn.intake.map_sections import Jobs, PhraseSays, fold
 from roadworn.model.catalogue import catalogue
 
 #: What may stand between two jobs of a cell, the plainer first.
@@ -37,6 +39,12 @@ _BETWEEN = (
 _SAMPLE = 400
 #: What stands between jobs where this share of the parts are jobs by themselves.
 _PARTED = 0.6
+#: So many distinct cells are read, the frequent ones first; an import reads all of them.
+_MOST_READ = 4_000
+#: So many words for jobs are asked in the files; a dry run tells of more.
+_MOST_ASKED = 1_000
+#: So many phrases are asked, each behind so many distinct jobs; so many of them are tried.
+_MOST_PHRASES, _FEW, _TRIED = 40, 4, 12
 #: Words of a shop's book that are no work on a part (common practice, no source).
 NO_JOBS = (
     "road test", "roadtest", "test drive", "shop supplies*", "shop materials", "misc*",
@@ -52,36 +60,106 @@ def ask_jobs(draft: Draft, seen: Seen) -> None:
     cells = {t: n for t, n in seen.words[header].items() if fold(t) not in draft.layout.blank}
     draft.ignore = list(NO_JOBS)
     draft.between = _between(draft, cells)
-    reader = JobReader(_map(draft))
+    most = sorted(cells, key=lambda cell: -cells[cell])[:_MOST_READ]
+    if len(most) < len(cells):
+        left = len(cells) - len(most)
+        draft.notes.append(f"{counted(left, 'rarer cell')} of jobs is told by a dry run")
+    cells = {cell: cells[cell] for cell in most}
+    assumed = _ask_phrases(draft, cells)
+    reader = JobReader(_map(draft, assumed))
     rows: Counter[str] = Counter()
-    first: dict[str, str] = {}
     for cell, number in cells.items():
         for piece in reader.read(cell):
             rows[fold(piece.word.text)] += number
-            first.setdefault(fold(piece.word.text), piece.text)
     draft.distinct["jobs"] = len(rows)
     _figures_within(draft, reader, cells)
     deedless: Counter[str] = Counter()
-    for key, number in rows.most_common():
+    asked: Counter[str] = Counter()
+    words: dict[str, Word] = {}
+    for key, number in rows.items():
         word = reader.words[key]
-        if word.ask:
-            _ask(draft, word.text, word.ask, word.near, number)
-        elif word.loose:
-            _ask(draft, word.text, "is it this?", (_spelled(word.meant),), number)
+        if word.ask or word.loose:
+            # Whatever was done to it, the part is asked once.
+            rest = fold(deed_of(word.text)[1])
+            asked[rest] += number
+            words.setdefault(rest, word)
         elif any(not one.kind for one in word.meant):
             deedless[word.text] += number
+    for rest, number in asked.most_common(_MOST_ASKED):
+        word = words[rest]
+        near = word.near if word.ask else tuple(one.component for one in word.meant)
+        _ask(draft, rest, word.ask or "is it this?", near, number)
+    if len(asked) > _MOST_ASKED:
+        left = len(asked) - _MOST_ASKED
+        draft.notes.append(f"{counted(left, 'more word')} for jobs is told by a dry run")
     if deedless:
         _ask_deed(draft, deedless)
     draft.ignore = [one for one in draft.ignore if _used(one, cells)]
 
 
-def _map(draft: Draft) -> CsvMap:
+def _ask_phrases(draft: Draft, cells: dict[str, int]) -> dict[str, PhraseSays]:
+    """Ask of phrases that stand behind or before many jobs whether they say anything of them.
+
+    Returns:
+        Those asked, as if each were left out: what is open besides does not hang on them.
+    """
+    reader = JobReader(_map(draft))
+    ends: dict[str, list[str]] = {}
+    rows: Counter[str] = Counter()
+    for cell, number in islice(cells.items(), _SAMPLE * 5):
+        for piece in reader.read(cell):
+            if not piece.word.ask:
+                continue
+            tokens = fold(deed_of(piece.word.text)[1]).split()
+            for end in _ends(tokens):
+                ends.setdefault(end, []).append(piece.word.text)
+                rows[end] += number
+    assumed: dict[str, PhraseSays] = {}
+    for end, number in sorted(rows.items(), key=lambda item: -item[1] * len(item[0].split())):
+        having = ends[end]
+        if len(assumed) >= _MOST_PHRASES or len(set(having)) < _FEW or _overlaps(end, assumed):
+            continue
+        trying = JobReader(_map(draft, {end: "leave out"}))
+        sample = list(dict.fromkeys(having))[:_TRIED]
+        read = sum(any(p.word.meant for p in trying.read(text)) for text in sample)
+        if read >= len(sample) * _PARTED:
+            assumed[end] = "leave out"
+            _ask_phrase(draft, end, number)
+    return assumed
+
+
+def _ends(tokens: list[str]) -> Iterator[str]:
+    """Yield what a phrase begins and ends with, numbers as ``*``."""
+    plain = ["*" if any(map(str.isdigit, token)) else token.strip(",") for token in tokens]
+    for length in range(1, min(7, len(tokens))):
+        for part in (plain[-length:], plain[:length]):
+            if set(part) != {"*"} and any(map(str.isalpha, "".join(part))):
+                yield " ".join(part).strip(" -")
+
+
+def _overlaps(end: str, assumed: Iterable[str]) -> bool:
+    words = set(end.split()) - {"*"}
+    return any(words & (set(one.split()) - {"*"}) for one in assumed)
+
+
+def _ask_phrase(draft: Draft, phrase: str, rows: int) -> None:
+    def put(given: str) -> None:
+        draft.job_words[phrase] = given
+
+    choices = (("leave out", "it says nothing of which job it is"), ("no job", "no work was done"))
+    draft.questions.append(
+        Question("phrases", f"What does {phrase!r} say beside a job?", choices, "leave out", rows,
+                 put, False, f"{quoted(phrase)} = {{}}", "[jobs.words]")
+    )  # fmt: skip
+
+
+def _map(draft: Draft, words: Mapping[str, PhraseSays] = MappingProxyType({})) -> CsvMap:
     return CsvMap(
         "",
         "",
         {},
         units={"odometer": draft.units.get("odometer", "mi")},
-        jobs=Jobs(between=tuple(draft.between), ignore=tuple(draft.ignore)),
+        jobs=Jobs(between=tuple(draft.between), ignore=tuple(draft.ignore), words=dict(words)),
     )
 
 
@@ -114,10 +192,6 @@ def _between(draft: Draft, cells: dict[str, int]) -> list[str]:
         if parts and read >= parts * _PARTED and better >= len(sample) * _PARTED / 2:
             found.append(sign)
     return found
-
-
-def _spelled(meant: tuple[Meant, ...]) -> str:
-    return "; ".join(one.spelled() for one in meant)
 
 
 def _ask(draft: Draft, word: str, ask: str, near: tuple[str, ...], rows: int) -> None:

@@ -5,7 +5,7 @@ sentence that says what it does. `docs/import.md` has an example of each, which 
 """
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from difflib import get_close_matches
 from functools import lru_cache
 from typing import Annotated, Any, Literal, TypeVar
@@ -103,6 +103,10 @@ class EventPart(Section):
     cells: Cells = {}
 
 
+#: What a phrase within a job says of it.
+PhraseSays = Literal["leave out", "no job"]
+
+
 class Jobs(Section):
     """How a cell with several jobs is taken apart; the column has the target ``jobs``.
 
@@ -110,11 +114,14 @@ class Jobs(Section):
         between: what stands between two jobs.
         kind: kind of a job that says only its part; else it is asked.
         ignore: words that are no job on a vehicle.
+        words: phrase within a job -> whether it is left out, or says that there was no job; ``*``
+            stands for one word.
     """
 
     between: Texts = ()
     kind: Literal["", "replacement", "repair", "maintenance"] = ""
     ignore: Texts = ()
+    words: Mapping[str, PhraseSays] = {}
 
 
 class Share(Section):
@@ -228,6 +235,15 @@ def is_like(text: str, patterns: tuple[str, ...]) -> bool:
         return False
     folded = fold(text)
     return any(_like(pattern).fullmatch(folded) for pattern in patterns)
+
+
+def within(phrases: Iterable[str]) -> re.Pattern[str] | None:
+    """Return what finds any of some phrases within a text, the longest first; None without any."""
+    forms = [
+        r"\s+".join(re.escape(word).replace(r"\*", r"\S+") for word in fold(phrase).split())
+        for phrase in sorted(phrases, key=len, reverse=True)
+    ]
+    return re.compile(rf"(?<!\w)(?:{'|'.join(forms)})(?!\w)", re.IGNORECASE) if forms else None
 
 
 #: What may stand between the words of an id: "UNIT 12", "unit-12", "Unit#12".

@@ -84,8 +84,8 @@ class RowEvents:
             if _holds(part, record):
                 kind = part.kind.replace("-", "_")
                 made = replace(own, kind=kind, columns={**columns, **part.columns})
-                cells = self._cells(made, record, made.columns, {**own.constants, **part.constants})
-                yield Given(made, cells)
+                cells = self._cells(made, record, made.columns, own.constants)
+                yield Given(made, {**cells, **part.constants})
 
     def _fed(self, own: CsvMap) -> set[str]:
         return {*own.columns.values(), *own.constants}
