@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from roadworn.model.errors import QueryError, UnknownName
+from roadworn.model.errors import QueryError, UnknownName, UsageError
 from roadworn_cli.context import State, leave, state_of
-from roadworn_cli.output import emit, format_option, note
+from roadworn_cli.output import emit, format_option, note, say
 
 if TYPE_CHECKING:
     from roadworn.analysis.host import PluginHost
@@ -19,8 +19,12 @@ if TYPE_CHECKING:
 def plugins(
     ctx: typer.Context,
     name: str = typer.Argument(
-        "", metavar="[PLUGIN]", help="Say what this one brings; `hooks` tells of every door."
+        "",
+        metavar="[PLUGIN]",
+        help="Say what this one brings; `hooks` tells of every door, `new` begins a package.",
     ),
+    new: str = typer.Argument("", metavar="[NAME]", help="After `new`: what it is to be called."),
+    into: str = typer.Option(".", "--into", metavar="DIR", help="With `new`: where to put it."),
     check: bool = typer.Option(
         False, "--check", help="Try everything that they bring, on this ledger if there is one."
     ),
@@ -32,7 +36,11 @@ def plugins(
     roadworn plugins --check
     roadworn plugins myshop
     roadworn plugins hooks
+    roadworn plugins new myshop
     """  # noqa: D301  # typer wants the backspace itself before lines it is not to wrap
+    if name == "new" or new:
+        _new(name, new, Path(into))
+        return
     state = state_of(ctx)
     host = state.plugins()
     brought = brought_by(host)
@@ -63,6 +71,22 @@ def plugins(
     if host.problems:
         note("leave one out with --without PLUGIN before the verb, all with ROADWORN_PLUGINS=off.")
         leave(1)
+
+
+def _new(word: str, name: str, into: Path) -> None:
+    """Begin a package.
+
+    Raises:
+        UsageError: the words are not `new NAME`.
+    """
+    from roadworn_cli.new_plugin import write_new
+
+    if word != "new" or not name:
+        raise UsageError("Begin a package with `roadworn plugins new NAME`, as in new myshop.")
+    for path in write_new(name, into):
+        typer.echo(path)
+    folder = into / f"roadworn-{name}"
+    say(f"Next: python -m pip install -e {folder}, then python -m pytest {folder}")
 
 
 def brought_by(host: "PluginHost") -> list[tuple[str, str, str]]:

@@ -13,8 +13,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from roadworn.analysis import Analysis, Result, Table, Tells
+from roadworn.analysis.brought import Job
 from roadworn.analysis.doors import hookimpl
-from roadworn.analysis.host import PluginHost, fault_of, make_settings
+from roadworn.analysis.host import PluginHost, fault_of, make_settings, takes_job
 from roadworn.model.errors import UsageError
 from roadworn.model.events import NewEvent
 from roadworn.model.kinds import EventKind, fields_of
@@ -56,8 +57,9 @@ def check_analysis(
 
     chosen = make_settings(analysis, settings)
     before, printed = head_of(view.path), io.StringIO()
+    given = (view, chosen, Job(view)) if takes_job(analysis.run) else (view, chosen)
     with redirect_stdout(printed):
-        result, again = analysis.run(view, chosen), analysis.run(view, chosen)
+        result, again = analysis.run(*given), analysis.run(*given)
     name = analysis.name
     if not isinstance(result, Result):
         raise AssertionError(  # noqa: TRY004
