@@ -27,6 +27,7 @@ from roadworn.model.kinds import KindRegistry
 from roadworn.reading import read_finding
 from roadworn.reading.scans import read_scan
 from roadworn_demo.generator import event_id, generate_lines
+from roadworn_demo.old_book import write_old_book
 from roadworn_demo.truth import DEMO_TODAY, FEATURED
 
 #: Present in a folder that may be built anew; without it a ledger is never touched.
@@ -86,6 +87,7 @@ def build(directory: Path, progress: Callable[[str], None] | None = None) -> Dem
                 *_stamped(_today(paths), _CAR_CAME_IN),
             ]
         )
+        write_old_book(ledger, directory)
     return paths
 
 

@@ -7,7 +7,7 @@ from itertools import islice
 from types import MappingProxyType
 
 from roadworn.intake.csv_map import CsvMap
-from roadworn.intake.job_words import JobReader, Meant, Word, deed_of, read_meant, with_deed
+from roadworn.intake.job_words import JobReader, Meant, Word, deed_of, drawn, read_meant, with_deed
 from roadworn.intake.look_draft import (
     Draft,
     Question,
@@ -224,9 +224,11 @@ def _as_alias(name: str, word: str) -> str:
 
 def _figures_within(draft: Draft, reader: JobReader, cells: dict[str, int]) -> None:
     """Ask for the unit and the currency of figures among the words, where no column told them."""
-    facts = {name for cell in cells for piece in reader.read(cell) for name in piece.facts}
+    pieces = [piece for cell in cells for piece in reader.read(cell)]
+    facts = {name for piece in pieces for name in piece.facts}
+    bare = any("odometer" in one.facts and "odometer" not in drawn(one.text)[1] for one in pieces)
     asked = {question.section for question in draft.questions}
-    if "odometer" in facts and not draft.units.get("odometer") and "[units]" not in asked:
+    if bare and not draft.units.get("odometer") and "[units]" not in asked:
         ask_unit(draft, "the distance among the words", "", 0)
     if "other_cost" in facts and not draft.currency and "[currency]" not in asked:
         ask_currency(draft, "", 0)

@@ -254,9 +254,10 @@ def names(texts: Mapping[str, int]) -> tuple[list[Spelled], list[Spelled]]:
     return sure, likely
 
 
-def _well_written(words: Mapping[str, int], word: str) -> tuple[int, bool, int, str]:
-    """Rank spellings of one name: the frequent one, in capitals and small letters, the short."""
-    return words[word], not (word.isupper() or word.islower()), -len(word), word
+def _well_written(words: Mapping[str, int], word: str) -> tuple[bool, bool, int, str]:
+    """Rank spellings of one name: in capitals and small letters, without Ltd., the frequent one."""
+    mixed = all(part[:1].isupper() and not part[1:].isupper() for part in word.split())
+    return mixed, not _LEGAL.search(fold(word)), words[word], word
 
 
 def _name_key(text: str) -> str:
