@@ -117,7 +117,8 @@ def clipped(spells: Iterable[Spell], start: float, end: float) -> list[Spell]:
 
     Args:
         spells: of one vehicle; `counted` is not read.
-        start, end: the time.
+        start: first day, from 1970.
+        end: last day.
     """
     made, reached = [], start
     for one in sorted(spells, key=lambda s: (s.start, s.event)):

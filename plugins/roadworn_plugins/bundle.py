@@ -25,6 +25,7 @@ _MODULES = {
     "class-record": "class_record",
     "comebacks": "comebacks",
     "availability": "availability",
+    "programme-effect": "programme_effect",
     "projection-backtest": "backtest",
 }
 

@@ -74,9 +74,10 @@ _say = Says(
         "record-technician": "Say with each job who did it: --done-by.",
         "record-supplier": "Say with each part who sold it: --supplier.",
         "record-component": "Record the work that was done.",
-        "alike": "Of {every} {by} none stands out beyond chance: {back} of {jobs} {jobs:job|jobs} came back.",
-        "headline": "{name} stands out: {back} of {jobs} {jobs:job|jobs} came back, {share:.1%}, where "
-        "{usual:.1%} would be usual.",
+        "alike": "Of {every} {by} none stands out beyond chance: {back} of {jobs} {jobs:job|jobs} "
+        "came back.",
+        "headline": "{name} stands out: {back} of {jobs} {jobs:job|jobs} came back, {share:.1%}, "
+        "where {usual:.1%} would be usual.",
         "others": "{n} {n:other stands|others stand} out too.",
         "cost": "Its comebacks cost {amount:,.0f} {currency}.",
         "more": "more come back than elsewhere on like work, beyond chance",
