@@ -11,7 +11,13 @@ import sys
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
-FILES = ("DEVELOPERS.md", "docs/analyses.md", "docs/commands.md", "docs/tables.md")
+FILES = (
+    "DEVELOPERS.md",
+    "docs/analyses.md",
+    "docs/commands.md",
+    "docs/plugins.md",
+    "docs/tables.md",
+)
 BLOCK = re.compile(r"(<!-- made: (?P<name>[a-z-]+) -->\n)(?P<body>.*?)(<!-- end -->)", re.DOTALL)
 
 
@@ -74,7 +80,18 @@ def analyses() -> str:
     return "\n".join(lines)
 
 
+def doors() -> str:
+    from roadworn.analysis.doors import doors as all_doors
+
+    lines = ["| hook | returns | since | what it is for |", "|---|---|---|---|"]
+    for door in all_doors():
+        gives = door.gives.replace(" | ", " or ")
+        lines.append(f"| `{door.hook}()` | list of {gives} | {door.since} | {door.text} |")
+    return "\n".join(lines)
+
+
 MAKERS = {
+    "doors": doors,
     "verbs": verbs,
     "records": records,
     "kinds": kinds,
