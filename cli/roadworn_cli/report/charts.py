@@ -33,6 +33,8 @@ from roadworn_cli.report.tables import grid_of, value_text
 from roadworn_cli.words import Words
 
 _MOST_NUMBERS = 40
+#: Ages from here on are told in hundreds, as in every table.
+_HUNDREDS = 1000.0
 _FLAT = 3.0
 _SHARES = ("share", "chance")
 _HIGH, _HIGH_ALONE = 128.0, 210.0
@@ -270,7 +272,7 @@ def _panel(
     for number, drawn in enumerate(panel):
         _series(sheet, drawn, x, y, number=number, of=len(panel))
     if told.share and panel[0].series.shape == "step":
-        _half(sheet, frame, panel[0].series, x, y, told.words)
+        _half(sheet, frame, panel, x, y, told.words)
 
 
 def _ticks(
@@ -344,15 +346,41 @@ def _columns(sheet: Sheet, drawn: Drawn, x: Scale, y: Scale, number: int, of: in
             sheet.path([(at, y(one.low[n])), (at, y(one.high[n]))], GREY, 1.2)
 
 
-def _half(sheet: Sheet, frame: _Frame, one: Series, x: Scale, y: Scale, words: Words) -> None:
-    """Name on the curve itself where half are gone."""
+def _half(
+    sheet: Sheet, frame: _Frame, panel: Sequence[Drawn], x: Scale, y: Scale, words: Words
+) -> None:
+    """Name on the curve itself where half are gone, as the text beside it does.
+
+    On the fitted curve where there is one, which the tables are read from; its steps may cross
+    the half at another place.
+    """
+    smooth = next((one.series for one in panel if one.series.shape == "line"), None)
+    at = _crosses_half(smooth or panel[0].series)
+    if at is None:
+        return
+    rounded = round(at, -2) if at >= _HUNDREDS else at
+    text = words.number(f"{rounded:,.0f}" if at >= _HUNDREDS else f"{rounded:,.3g}")
+    sheet.mark(x(at), y(0.5), "dot", INK, 3.6)
+    end = x(at) + 8 + span_of(text) > frame.right
+    sheet.text(x(at) - 8 if end else x(at) + 7, y(0.5) - 5, text, anchor="end" if end else "start")
+
+
+def _crosses_half(one: Series) -> float | None:
+    """Return where a curve comes down to one half, None where it does not."""
     place = next((n for n, value in enumerate(one.y) if value <= 0.5), None)
     if place is None or isinstance(one.x[place], date):
-        return
-    at, text = x(_place(one.x[place])), words.number(f"{_place(one.x[place]):,.0f}")
-    sheet.mark(at, y(0.5), "dot", INK, 3.6)
-    end = at + 8 + span_of(text) > frame.right
-    sheet.text(at - 8 if end else at + 7, y(0.5) - 5, text, anchor="end" if end else "start")
+        return None
+    if one.shape == "step" or not place:
+        return _place(one.x[place])
+    (x0, x1), (y0, y1) = (
+        tuple(_place(value) for value in one.x[place - 1 : place + 1]),
+        one.y[place - 1 : place + 1],
+    )
+    if x0 > 0.0 and 0.0 < y1 < y0 < 1.0:
+        # Fits are Weibull's: between two of their points this is the curve itself.
+        w0, w1, half = (math.log(-math.log(share)) for share in (y0, y1, 0.5))
+        return math.exp(math.log(x0) + (math.log(x1) - math.log(x0)) * (half - w0) / (w1 - w0))
+    return x0 + (x1 - x0) * (y0 - 0.5) / (y0 - y1)
 
 
 def _beside(panel: Sequence[Drawn]) -> float:

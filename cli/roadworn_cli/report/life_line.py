@@ -32,6 +32,8 @@ _LANES = (
     ("service", ("maintenance",)),
     ("repairs", ("repair",)),
 )
+#: Fewer events with a distance make no life to draw.
+_FEWEST = 4
 #: The same in fewer lanes, for the small picture of the owner's report.
 _FEW_LANES = (
     (
@@ -47,7 +49,7 @@ _FEW_LANES = (
 def life_line(
     view: "LedgerView", vehicle_id: str, failing: Ran | None, words: Words, *, small: bool = False
 ) -> Picture | None:
-    """Draw the line of life, in fewer lanes when small; None when no event has a distance."""
+    """Draw the line of life, in fewer lanes when small; None while too little has happened."""
     look = words.look
     events = view.sql(_EVENTS, (vehicle_id,)).rows
     replaced = view.sql(_REPLACED, (vehicle_id,)).rows
@@ -61,7 +63,7 @@ def life_line(
     drawn.append(Lane(words("replaced_failed"), tuple(look.distance(row[3]) for row in failed)))
     repeats = repeat_lanes(failing, {row[5]: look.distance(row[3]) for row in replaced}, words)
     ends = [look.distance(km) for _kind, km, _event in events]
-    if not ends:
+    if len(ends) < _FEWEST or max(ends) <= min(ends):
         return None
     title = words(
         "life_repeats" if repeats else "life_plain",

@@ -92,7 +92,7 @@ def owner_sections(asker: Asker, found: Outlook, words: Words, vehicle_id: str) 
         _not_known(found, words),
         *later,
         left_out(asker.left_out, words),
-        cautions_section(cautions_for(named), found.closing, words),
+        cautions_section(cautions_for(named), found.closing, words, fold=True),
     ]
     return [section for section in sections if section is not None]
 
@@ -233,6 +233,8 @@ def _sum_of(sums: Table | None, mark: Mark, unit: str, words: Words) -> Said:
             unpriced = (sums.named("unpriced") or [None] * len(sums.rows))[number]
             if not unpriced:
                 return told
+            if not row[at]:
+                return words("no_price")
             return words("and_unpriced", value=told, names=words.said(unpriced))
     return Said()
 
@@ -255,10 +257,11 @@ def _what_is_said(found: Outlook, told: list[Told], words: Words) -> Section | N
             pairs.append((words(key), words.joined(texts, " ")))
     chain = found.holding(Holds.CHAIN)
     if chain is not None:
-        at = next((i for i, one in enumerate(chain.columns) if one.kind == "sentence"), None)
+        # What was offered for it before stands with its job.
+        points = chain.named("in_short") or chain.named("sentence")
         first = _told_chain(chain, found.holding(Holds.REPEATS))
-        if at is not None and chain.rows[first][at]:
-            pairs.append((words("it_points"), words.said(chain.rows[first][at])))
+        if points and points[first]:
+            pairs.append((words("it_points"), words.said(points[first])))
         pairs.append((words("do_first"), _first(chain, currency_of(found), words)))
     return Section("told", words("told"), (Facts(tuple(pairs)),), wide=True) if pairs else None
 
@@ -333,4 +336,5 @@ def _not_known(found: Outlook, words: Words) -> Section | None:
     if not found.unknown:
         return None
     text = words.sentences(found.unknown)
-    return Section("not-known", words("not_known"), (Paragraph(text, "quiet"),))
+    summary = words("unknown_fold", number=len(found.unknown))
+    return Section("not-known", words("not_known"), folded(summary, (Paragraph(text, "quiet"),)))

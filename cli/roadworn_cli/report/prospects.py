@@ -191,6 +191,8 @@ def _ways_grid(ways: Table, months: int, words: Words) -> Grid:
         headings.append(Heading(title, right=column.tells is not Tells.NAME))
     value = ways.place(Tells.VALUE)
     unpriced = ways.named("unpriced") or [None] * len(ways.rows)
+    # What nobody looked at and what a value rests on stands elsewhere on the page.
+    shorter = ways.named("in_short")
     lines = []
     for number, row in enumerate(ways.rows):
         open_end, gone = bool(unpriced[number]), value is not None and row[value] is None
@@ -198,7 +200,7 @@ def _ways_grid(ways: Table, months: int, words: Words) -> Grid:
         below = tuple(
             (
                 words(key) if (key := _WAYS_BELOW.get(column.name)) else words.said(column.title),
-                words.said(row[at]),
+                words.said(shorter[number] if shorter and column.name == "note" else row[at]),
             )
             for at, column in enumerate(ways.columns)
             # Who lets it go does none of the work.

@@ -150,10 +150,21 @@ def left_out(missing: dict[str, str], words: Words) -> Section | None:
     return Section("left-out", words("left_out"), (Listing(lines),))
 
 
-def cautions_section(cautions: Iterable[str], closing: str, words: Words) -> Section:
-    """Return the cautions for the parts that a report names, and what holds for any of them."""
+def cautions_section(
+    cautions: Iterable[str], closing: str, words: Words, *, fold: bool = False
+) -> Section:
+    """Return the cautions for the parts that a report names, and what holds for any of them.
+
+    Args:
+        cautions: for whoever does the work.
+        closing: what holds for any of them; it is never folded.
+        words: of the report.
+        fold: whether a phone folds the list.
+    """
     lines = listed(cautions, words)
     found: tuple[Block, ...] = (lines,) if lines.texts else ()
+    if fold:
+        found = folded(words("caution_fold", number=len(lines.texts)), found)
     blocks = (*found, Paragraph(words.said(closing)))
     return Section("cautions", words("cautions"), blocks, wide=True)
 

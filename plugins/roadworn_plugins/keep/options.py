@@ -207,10 +207,21 @@ class Valuations:
             words = _say("no-value")
         else:
             day, value = rows[-1][:2]
-            now = value * (1.0 - loss) ** (max((self.today - day).days, 0) / 365.25)
+            now = _about(value, loss, max((self.today - day).days, 0))
             words = _say("valued", value=value, day=day)
         said = Joined((words, loss_words if now is not None else "", other), "; ")
         return Worth(now, loss, money, said, tuple(row[3] for row in rows))
+
+
+def _about(value: float, loss: float, days: int) -> float:
+    """Return what a value has come down to, no more exact than it can be told.
+
+    To hundreds, below a thousand to tens; one of the same day stays as it was said.
+    """
+    if not days:
+        return float(value)
+    now: float = float(value) * (1.0 - loss) ** (days / 365.25)
+    return round(now, -2 if now >= 1000.0 else -1)
 
 
 def usual_repairs(view: LedgerView, kind: str, currency: str) -> float:

@@ -136,7 +136,7 @@ def chain_table(chains: Sequence[Chain], currency: str) -> Table:
             Column("spared", "which may spare"),
             Column("spares", "its price", "money", unit=currency),
             Column("sentence", "in words", "sentence"),
-            Column("in_short", "in short", "sentence", detail=True),
+            Column("in_short", "in short", detail=True),
         ),
         tuple(
             (c.vehicle, *c.first, c.price, part_name(*c.part), c.spares, c.sentence, c.short)
