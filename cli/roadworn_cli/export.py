@@ -23,6 +23,15 @@ def export(
         ),
     ],
     folder: Annotated[str, typer.Argument(metavar="DIR", help="Where to; nothing is overwritten.")],
+    by_year: Annotated[
+        bool, typer.Option("--by-year", help="Parquet: a file for each year of what happened.")
+    ] = False,
+    update: Annotated[
+        bool,
+        typer.Option(
+            "--update", help="Parquet: bring an earlier export there up to date, as it was made."
+        ),
+    ] = False,
 ) -> None:
     """Write everything to files, with the checkpoint of the ledger they were made from.
 
@@ -31,6 +40,8 @@ def export(
     from roadworn.columns.export import export_events, export_tables
 
     chosen = choose(form, _FORMS, "The form")
+    if chosen != "parquet" and (by_year or update):
+        raise UsageError("--by-year and --update are for parquet: leave them out.")
     state = state_of(ctx)
     target = Path(folder)
     if chosen == "ndjson":
@@ -45,13 +56,17 @@ def export(
         from roadworn.columns.view import dictionary
 
         tables = dictionary(state.plugins().tables())
-        with state.open_view() as view:
+        from roadworn.columns.spec import Outside
+
+        with state.open_view(outside=Outside(into=target)) as view:
             written = export_tables(
                 view,
                 tables,
                 target,
                 "parquet" if chosen == "parquet" else "duckdb",
                 progress("writing tables"),
+                by_year=by_year,
+                update=update,
             )
     for entry in written:
         typer.echo(f"{entry.name}\t{entry.rows}")

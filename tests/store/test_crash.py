@@ -113,13 +113,17 @@ MAKERS = {
     "create": "LedgerFile.create(folder / 'new.db')",
     "backup": "back_up(ledger, folder / 'new.db')",
     "events": "export_events(LedgerFile.open(ledger), folder)",
-    "parquet": "export_tables(open_view(ledger), dictionary(), folder, 'parquet')",
+    "parquet": (
+        "export_tables(open_view(ledger, outside=Outside(into=folder)), dictionary(), folder, "
+        "'parquet')"
+    ),
     "duckdb": "export_tables(open_view(ledger), dictionary(), folder, 'duckdb')",
 }
 KILLED_BEFORE_ITS_NAME = """
 import os, signal, sys
 from pathlib import Path
 from roadworn.columns.export import export_events, export_tables
+from roadworn.columns.spec import Outside
 from roadworn.columns.view import dictionary, open_view
 from roadworn.store import LedgerFile, whole
 from roadworn.store.backup import back_up

@@ -82,45 +82,32 @@ def export_tables(
     folder: Path,
     form: Literal["parquet", "duckdb"],
     progress: Progress | None = None,
+    *,
+    by_year: bool = False,
+    update: bool = False,
 ) -> list[Exported]:
     """Write the tables and views of a view, typed and commented.
 
     Args:
-        view: the view, with its day.
+        view: the view, with its day, opened with `folder` as the one that may be written to.
         tables: the dictionary of its tables.
-        folder: made when it is missing; its files are never overwritten.
+        folder: made when it is missing; what is not ours in it is never overwritten.
         form: one Parquet file a table, or one DuckDB database with all of them.
         progress: called with (tables done, tables in all).
+        by_year: part the Parquet of what happened on a day by its year, as
+            ``table/year=2026/part.parquet``.
+        update: of an earlier export of this form write only the files whose rows differ now, and
+            take away those that have none any more.
+
+    Returns:
+        What was written, and of an update nothing else.
 
     Raises:
-        LedgerRefused: a file of that name is there.
+        LedgerRefused: a file of that name is there; for an update, no earlier export.
         EnvironmentFailure: the folder cannot be written.
     """
-    import duckdb
-
-    names = [_DATABASE] if form == "duckdb" else [f"{info.name}.parquet" for info in tables]
-    targets = [_new_file(folder, name) for name in (*names, "tables.json", _CHECKPOINT)]
-    written = []
-    with ExitStack() as whole:
-        database = ":memory:"
-        if form == "duckdb":
-            making = whole.enter_context(made_whole(targets[0], new=True))
-            making.unlink()  # an empty file is no database
-            database = str(making)
-        con = whole.enter_context(duckdb.connect(database))
-        con.execute("SET TimeZone = 'UTC'")
-        for done, info in enumerate(tables):
-            if progress is not None:
-                progress(done, len(tables))
-            written.append(Exported(info.name, _copy_table(con, view, info)))
-            if form == "parquet":
-                with made_whole(targets[done], new=True) as part:
-                    con.execute(f'COPY "{info.name}" TO {sql_text(str(part))} (FORMAT parquet)')
-                con.execute(f'DROP TABLE "{info.name}"')
-    if progress is not None:
-        progress(len(tables), len(tables))
-    described = [
-        {
+    described = {
+        info.name: {
             "table": info.name,
             "kind": info.kind,
             "one_row_is": info.comment,
@@ -130,18 +117,124 @@ def export_tables(
             ],
         }
         for info in tables
-    ]
-    _write_json(folder / "tables.json", described)
+    }
+    before = _parts_before(folder, form) if update else {}
+    if not update:
+        names = [_DATABASE] if form == "duckdb" else [f"{info.name}.parquet" for info in tables]
+        for name in (*names, *described, "tables.json", _CHECKPOINT):
+            _new_file(folder, name)
+    parts: dict[str, Any] = {}
+    written: list[Exported] = []
+    if form == "duckdb":
+        written = _as_database(view, tables, folder / _DATABASE, progress)
+    else:
+        origin = view.origin()
+        for done, info in enumerate(tables):
+            if progress is not None:
+                progress(done, len(tables))
+            said = {**origin, **described[info.name]}
+            for part in _parts(view, info, by_year=by_year):
+                parts[part.path] = [part.rows, part.digest]
+                if before.get(part.path) != parts[part.path] or not (folder / part.path).exists():
+                    _write_part(view, info, part, folder, said)
+                    name = info.name if part.year is None else part.path
+                    written.append(Exported(name, part.rows))
+        for path in before.keys() - parts.keys():
+            (folder / path).unlink(missing_ok=True)
+    if progress is not None:
+        progress(len(tables), len(tables))
+    _write_json(folder / "tables.json", list(described.values()), new=not update)
     as_of = view.as_of.isoformat() if view.as_of else None
-    _write_checkpoint(
-        folder,
-        {
-            "size": view.checkpoint.size,
-            "root": view.checkpoint.root,
-            "as_of": as_of,
-            "known_by": view.known_by if as_of else None,
-        },
-    )
+    content = {
+        "size": view.checkpoint.size,
+        "root": view.checkpoint.root,
+        "as_of": as_of,
+        "known_by": view.known_by if as_of else None,
+        "today": view.today.isoformat(),
+    }
+    if form == "parquet":
+        content["parts"] = parts
+    _write_checkpoint(folder, content, new=not update)
+    return written
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """A file of a table: which, of what year, how many rows, and a digest over them."""
+
+    path: str
+    year: int | None
+    rows: int
+    digest: str
+
+
+def _parts(view: "LedgerView", info: TableInfo, *, by_year: bool) -> list[_Part]:
+    """Return the files that a table comes to now."""
+    import duckdb
+
+    parted = by_year and "occurred_on" in {column[0] for column in info.columns}
+    year = "year(occurred_on)" if parted else "NULL"
+    found = view.sql(
+        f'SELECT {year} AS year, count(*), sum(CAST(hash(t) AS HUGEINT)) FROM "{info.name}" AS t '
+        "GROUP BY 1 ORDER BY 1"
+    ).rows
+    # A hash is the database's own, and another version may have another.
+    mark = duckdb.__version__
+    if not parted:
+        rows, total = found[0][1:] if found else (0, 0)
+        return [_Part(f"{info.name}.parquet", None, rows, f"{mark}:{int(total or 0):x}")]
+    return [
+        _Part(f"{info.name}/year={year}/part.parquet", year, rows, f"{mark}:{int(total):x}")
+        for year, rows, total in found
+    ]
+
+
+def _write_part(
+    view: "LedgerView", info: TableInfo, part: _Part, folder: Path, said: dict[str, Any]
+) -> None:
+    columns = ", ".join(f'"{name}"' for name, _kind, _meaning in info.columns)
+    where = "" if part.year is None else f" WHERE year(occurred_on) = {part.year}"
+    order = " ORDER BY seq" if info.columns[0][0] == "seq" else ""
+    query = f'SELECT {columns} FROM "{info.name}"{where}{order}'
+    target = folder / part.path
+    target.parent.mkdir(parents=True, exist_ok=True)
+    with made_whole(target, new=False) as making:
+        write_answer(view, query, making, "parquet", said=said)
+
+
+def _parts_before(folder: Path, form: str) -> dict[str, Any]:
+    """Return the files of an earlier export, with their rows and digests."""
+    try:
+        kept = json.loads((folder / _CHECKPOINT).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        kept = {}
+    if form != "parquet" or "parts" not in kept:
+        raise LedgerRefused(
+            f"There is no Parquet export in {folder} to update: make one without --update first."
+        )
+    parts: dict[str, Any] = kept["parts"]
+    inside = folder.resolve()
+    if not all((folder / path).resolve().is_relative_to(inside) for path in parts):
+        raise LedgerRefused(f"{folder / _CHECKPOINT} names files outside its folder: export anew.")
+    return parts
+
+
+def _as_database(
+    view: "LedgerView", tables: list[TableInfo], target: Path, progress: Progress | None
+) -> list[Exported]:
+    """Write one DuckDB database with all tables."""
+    import duckdb
+
+    written = []
+    with ExitStack() as whole:
+        making = whole.enter_context(made_whole(target, new=True))
+        making.unlink()  # an empty file is no database
+        con = whole.enter_context(duckdb.connect(str(making)))
+        con.execute("SET TimeZone = 'UTC'")
+        for done, info in enumerate(tables):
+            if progress is not None:
+                progress(done, len(tables))
+            written.append(Exported(info.name, _copy_table(con, view, info)))
     return written
 
 
@@ -297,12 +390,12 @@ def _new_file(folder: Path, name: str) -> Path:
     return target
 
 
-def _write_checkpoint(folder: Path, content: dict[str, Any]) -> None:
-    _write_json(folder / _CHECKPOINT, {**content, "exported_at": utc_now()})
+def _write_checkpoint(folder: Path, content: dict[str, Any], *, new: bool = True) -> None:
+    _write_json(folder / _CHECKPOINT, {**content, "exported_at": utc_now()}, new=new)
 
 
-def _write_json(path: Path, content: object) -> None:
-    with made_whole(path, new=True) as making:
+def _write_json(path: Path, content: object, *, new: bool = True) -> None:
+    with made_whole(path, new=new) as making:
         making.write_text(
             f"{json.dumps(content, indent=1, ensure_ascii=False)}\n", encoding="utf-8"
         )
