@@ -56,6 +56,25 @@ def test_readings_of_a_day_tell_no_pace_of_a_month(tmp_path: Path) -> None:
     assert told.endswith(", too new to tell its pace")
 
 
+@pytest.mark.parametrize(
+    ("parts", "rest", "said"),
+    [
+        (("wheel.tire",), None, "Nothing under the hood or underneath was looked at."),
+        (("wheel.tire", "cooling.hose"), None, "Nothing underneath was looked at."),
+        (("suspension.ball_joint",), None, "Nothing under the hood was looked at."),
+        (("suspension.ball_joint", "cooling.hose"), None, ""),
+        (("wheel.tire",), "sound", ""),
+    ],
+)
+def test_a_level_nobody_looked_at_is_named(
+    tmp_path: Path, parts: tuple[str, ...], rest: str | None, said: str
+) -> None:
+    more = {"rest": rest} if rest else {}
+    seen = looked("car-1", "2026-01-05", *(found(part, "sound") for part in parts), **more)
+    told = [str(one) for one in outlook_of(tmp_path, seen).unknown]
+    assert [one for one in told if one.startswith("Nothing ")] == [said] * bool(said)
+
+
 def test_a_flat_spare_forbids_no_driving(tmp_path: Path) -> None:
     flat = {"component": "wheel.tire", "position": "spare", "condition": "failed"}
     assert "do not drive" not in outlook_of(tmp_path, look(flat)).headline

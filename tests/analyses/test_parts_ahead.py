@@ -197,3 +197,19 @@ def test_the_models_of_a_view_are_fitted_once(tmp_path: Path) -> None:
         assert ComponentLives.of(view) is lives
         assert lives.get("electrical.starter") is lives.get("electrical.starter")
         assert lives.get("other.ashtray") is None
+
+
+def test_who_has_no_pace_yet_goes_as_far_as_its_class(tmp_path: Path) -> None:
+    """Two readings a day apart are no pace; three vans with one say how far a van goes."""
+    events = []
+    for name, kind, far in (("a", "van", 1_000), ("b", "van", 2_000), ("c", "van", 3_000),
+                            ("d", "bus", 90_000), ("new", "van", 0)):  # fmt: skip
+        events.append(event(name, "enrolment", "2026-01-01", odometer=0, vehicle_class=kind))
+        day = "2026-01-02" if name == "new" else "2026-01-31"
+        events.append(event(name, "odometer_reading", day, odometer=far or 500))
+    events.sort(key=lambda one: one.occurred_at)
+    with view_of(events, tmp_path, as_of="2026-02-01") as view:
+        paces = load_paces(view)
+    at = paces.index
+    assert paces.assumed[at["new"]]
+    assert paces.per_month[at["new"]] == paces.per_month[at["b"]]
