@@ -26,6 +26,7 @@ _MODULES = {
     "comebacks": "comebacks",
     "availability": "availability",
     "programme-effect": "programme_effect",
+    "stock": "stock",
     "projection-backtest": "backtest",
 }
 

@@ -363,7 +363,8 @@ def _estimates(
         ends = (found.test.hazard_ratio, found.test.lower, found.test.upper)
         value, low, high = map(rounded, ends, (6, 6, 6))
         name, method = _say("hazard", since=settings.since), _say("partial")
-        made.append(Estimate(name, value, "", low, high, settings.level, method, died, on, evidence=evidence))  # fmt: skip
+        on_it = (settings.level, method, died, on)
+        made.append(Estimate(name, value, "", low, high, *on_it, evidence=evidence))
     return tuple(made)
 
 

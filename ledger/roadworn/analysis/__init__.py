@@ -57,6 +57,7 @@ class Answers(StrEnum):
     CLASSES = "class-record"
     CAME_TRUE = "projection-backtest"
     COMES_BACK = "comebacks"
+    STOCK = "stock"
     PROGRAMME = "programme-effect"
     IN_SERVICE = "availability"
 
