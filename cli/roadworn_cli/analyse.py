@@ -7,7 +7,7 @@ import typer
 from roadworn.model.errors import UsageError
 from roadworn_cli import words as looks
 from roadworn_cli.context import state_of
-from roadworn_cli.output import FORMATS, emit, format_option, told
+from roadworn_cli.output import FORMATS, emit, format_option, progress, told
 
 if TYPE_CHECKING:
     from roadworn.analysis import Analysis
@@ -66,6 +66,7 @@ def analyse(
     from roadworn_cli.results import show
 
     chosen = given(settings or [])
+    host.progress = progress(name)
     with state.open_view() as view:
         if vehicle:
             chosen["vehicle"] = view.require_vehicle(vehicle)

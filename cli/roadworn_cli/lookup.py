@@ -147,6 +147,7 @@ def _list_or_copy(state: State, name: str, fmt: str) -> None:
         for _plugin, analysis in state.plugins().analyses().values()
         for file in analysis.files
     ]
+    brought = [item for _plugin, item in state.plugins().received("roadworn_data_files")]
     if not name:
         rows = [
             (known, "look-over sheet", load_sheet(known).title, "record inspection --sheet")
@@ -154,7 +155,12 @@ def _list_or_copy(state: State, name: str, fmt: str) -> None:
         ]
         rows += [("words", "words", "A shop's own words at the bench", "ROADWORN_WORDS")]
         rows += [(f.name, f.what, f.title, f"analyse {by} {f.setting}=") for by, f in files]
+        rows += [(file.name, file.what, file.title, "a plugin") for file in brought]
         emit(_COLUMNS, rows, fmt=fmt)
+        return
+    own = next((file for file in brought if file.name == name), None)
+    if own is not None:
+        typer.echo(own.read(), nl=False)
         return
     if name == "words":
         from roadworn.reading.bench_words import example_words

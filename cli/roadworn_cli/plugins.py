@@ -115,6 +115,18 @@ def _doors(brought: list[tuple[str, str, str]], fmt: str) -> None:
     emit(("hook", "what it is for", "since", "used by"), rows, fmt=fmt)
 
 
+def _read_files(host: "PluginHost") -> None:
+    """Read every data file as the packaged ones of its kind are read."""
+    from roadworn.trade import read_like
+
+    for plugin, file in host.received("roadworn_data_files"):
+        try:
+            read_like(file.what, file.name, file.read())
+        # What a plugin's file or its reader raises is named.
+        except Exception as error:  # noqa: BLE001
+            host.note(plugin, f"brings a {file.what} {file.name!r} that cannot be read", error)
+
+
 def _try_all(state: State, host: "PluginHost") -> None:
     """Make every table and view of the plugins, on the ledger or on an empty one."""
     from roadworn.columns.view import open_view
@@ -123,6 +135,7 @@ def _try_all(state: State, host: "PluginHost") -> None:
     def look(path: Path) -> "LedgerView":
         return open_view(path, kinds=host.kinds, tables=host.tables, tell=host.take, cache=False)
 
+    _read_files(host)
     with tempfile.TemporaryDirectory(prefix="roadworn-") as folder:
         path = state.ledger
         if not path.is_file():

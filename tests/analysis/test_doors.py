@@ -263,3 +263,8 @@ def test_hooks_and_plugins_tell_of_themselves(shop: Run) -> None:
     assert (panels["since"], panels["used by"]) == (2, "fuel")
     brought = {r["brings"] for r in json.loads(shop("plugins", "fuel", "--format", "json").out)}
     assert {"fuel.fill", "fuel-use", "pump-log", "pump", "bill", "hill_country"} <= brought
+
+
+def test_a_file_of_a_plugin_is_listed_and_printed_to_copy(shop: Run) -> None:
+    assert "hill_country" in shop("sheets").out
+    assert shop("sheets", "hill_country").out == sheet()

@@ -25,9 +25,14 @@ from commandline import Outcome, Run
 from roadworn import (
     Analysis,
     Column,
+    Command,
+    DataFile,
+    Decoder,
     Deferred,
     EventKind,
+    Importer,
     Ledger,
+    Panel,
     Payload,
     PluginHost,
     Result,
@@ -205,6 +210,36 @@ BRINGS: dict[str, tuple[dict[str, Any], str]] = {
     "no view": ({"views": ["days"]}, "no ViewSpec"),
     "view of a step": ({"views": [view("base.bad_days")]}, "prefix"),
     "name of a core view": ({"views": [view("main.part_lives")]}, "taken"),
+    "no data file": ({"data_files": ["hills"]}, "no DataFile"),
+    "a file of no kind": ({"data_files": [DataFile("h", "poem", "H", str)]}, "'poem'"),  # type: ignore[arg-type]
+    "a file of a bad name": ({"data_files": [DataFile("../h", "schedule", "H", str)]}, "type"),
+    "a file that is no TOML": (
+        {"data_files": [DataFile("h", "schedule", "H", lambda: "= 5")], "views": []},
+        "cannot be read",
+    ),
+    "a file that says nothing": (
+        {"data_files": [DataFile("h", "schedule", "H", lambda: "")], "views": []},
+        "cannot be read",
+    ),
+    "no panel": ({"panels": [analysis()]}, "no Panel"),
+    "panel of nothing": ({"panels": [Panel("p", "nosuch")]}, "not there"),
+    "panel on the roof": ({"panels": [Panel("p", "good-one", ("roof",))]}, "vehicle or fleet"),  # type: ignore[arg-type]
+    "importer reads with a text": ({"importers": [Importer("i", "I", "read")]}, "no function"),  # type: ignore[arg-type]
+    "importer without title": ({"importers": [Importer("i", "", print)]}, "title"),  # type: ignore[arg-type]
+    "decoder of a bad name": ({"decoders": [Decoder("My Pump", "P", dict)]}, "type"),  # type: ignore[arg-type]
+    "command with bad settings": ({"commands": [Command("c", "C", fine, Needs)]}, "no default"),
+    "sentence of no field": (
+        {"event_kinds": [EventKind("bad.w", Wash, sentence="{gallons} in")]},
+        "'gallons'",
+    ),
+    "short form of no field": (
+        {"event_kinds": [EventKind("bad.w", Wash, short=("gallons",))]},
+        "'gallons'",
+    ),
+    "sentence that is broken": (
+        {"event_kinds": [EventKind("bad.w", Wash, sentence="{litres in")]},
+        "roadworn_event_kinds",
+    ),
     "a hook nobody calls": ({"analysis": [analysis()]}, "roadworn_analyses"),
 }
 

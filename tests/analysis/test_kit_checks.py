@@ -13,6 +13,7 @@ from pydantic import Field
 from roadworn import (
     Analysis,
     Column,
+    DataFile,
     Estimate,
     EventKind,
     Money,
@@ -25,6 +26,7 @@ from roadworn import (
 )
 from roadworn.testing import (
     check_analysis,
+    check_data_file,
     check_kind,
     check_plugin,
     check_table,
@@ -223,3 +225,12 @@ def test_pytest_knows_the_fixtures(
     assert "bundled" in roadworn_host.plugin_names()
     with roadworn_view(EVENTS, as_of="2025-02-01") as view:
         assert view.sql("SELECT count(*) FROM vehicles").rows == [(1,)]
+
+
+def test_a_data_file_is_read_as_those_of_its_kind() -> None:
+    from roadworn.trade.limits import SHEETS
+
+    kind: Any = "look-over sheet"
+    check_data_file(DataFile("ours", kind, "Ours", lambda: SHEETS.text("light_vehicle")))
+    with pytest.raises(AssertionError, match="the section is missing"):
+        check_data_file(DataFile("ours", kind, "Ours", lambda: "title = 'x'"))

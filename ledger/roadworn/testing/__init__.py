@@ -6,13 +6,20 @@ With the package installed pytest knows the fixtures `roadworn_host`, `roadworn_
 `roadworn_view` and `roadworn_run` by themselves.
 """
 
-from roadworn.testing.checks import check_analysis, check_kind, check_plugin, check_table
+from roadworn.testing.checks import (
+    check_analysis,
+    check_data_file,
+    check_kind,
+    check_plugin,
+    check_table,
+)
 from roadworn.testing.ledgers import event, view_of
 from roadworn.testing.made import Fleet, made_fleet
 
 __all__ = [
     "Fleet",
     "check_analysis",
+    "check_data_file",
     "check_kind",
     "check_plugin",
     "check_table",

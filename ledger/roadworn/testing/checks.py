@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from roadworn.analysis import Analysis, Result, Table, Tells
-from roadworn.analysis.brought import Job
+from roadworn.analysis.brought import DataFile, Job
 from roadworn.analysis.doors import hookimpl
 from roadworn.analysis.host import PluginHost, fault_of, make_settings, takes_job
 from roadworn.model.errors import UsageError
@@ -201,6 +201,22 @@ def _received(host: PluginHost, what: str, hook: str) -> None:
     host.received(hook)
     said = "; ".join(str(problem.message) for problem in host.problems)
     _hold(not said, f"The {what} is not taken: {said}.")
+
+
+def check_data_file(file: DataFile) -> None:
+    """Check that a data file is read as the packaged ones of its kind are.
+
+    Raises:
+        AssertionError: with one sentence that says what does not hold.
+    """
+    from roadworn.trade import limits, read_like
+
+    # The rooms that read rule sets and schedules come with the analyses that use them.
+    _hold(bool(PluginHost.load().analyses()) and limits is not None, "No analysis is installed.")
+    try:
+        read_like(file.what, file.name, file.read())
+    except Exception as error:
+        raise AssertionError(f"The {file.what} {file.name!r} cannot be read: {error}") from error
 
 
 def check_table(

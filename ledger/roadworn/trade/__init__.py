@@ -29,6 +29,20 @@ T = TypeVar("T")
 _brought: list[Callable[[str], Mapping[str, Callable[[], str]]]] = []
 
 
+#: What a file is -> the library that reads its like, of those that were imported.
+_libraries: dict[str, "Library[Any]"] = {}
+
+
+def read_like(what: str, name: str, text: str) -> object:
+    """Return what a file says, read as the packaged ones of its kind are.
+
+    Raises:
+        UsageError: it does not say what it must.
+    """
+    file = DataFile.parse(what, name, text)
+    return _libraries[what].read(file) if what in _libraries else file
+
+
 def brought_by(files: Callable[[str], Mapping[str, Callable[[], str]]]) -> None:
     """Take over who knows the files that plugins bring; asked for a name that does not ship."""
     _brought[:] = [files]
@@ -204,6 +218,9 @@ class Library(Generic[T]):
     prefix: str = ""
     default: str = ""
     variable: str = ""
+
+    def __post_init__(self) -> None:
+        _libraries[self.what] = self
 
     def names(self) -> tuple[str, ...]:
         """Return the names of the packaged files, sorted."""

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from roadworn.testing import check_plugin, event
+from roadworn.testing import check_data_file, check_plugin, event
 
 import hillrules_roadworn
 
@@ -27,3 +27,8 @@ def test_the_schedule_is_used_by_its_name(roadworn_run: Any, roadworn_ledger: An
     assert due("schedule=schedule_hills") == "schedule_hills"
     missing = roadworn_run("analyse", "maintenance-due", "schedule=schedule_valleys")
     assert missing.code == 2
+
+
+def test_the_file_says_what_a_schedule_must() -> None:
+    (file,) = hillrules_roadworn.roadworn_data_files()
+    check_data_file(file)
