@@ -232,6 +232,7 @@ def test_lines_of_a_yard_of_heavy_trucks(with_sides: Words) -> None:
         ("fourth_phrases.tsv", 80, SHARE),
         # "nsf" of a shop whose drivers sit on the left is asked, and part of a scan as well.
         ("fifth_phrases.tsv", 200, 0.85),
+        ("sixth_phrases.tsv", 200, 0.77),
     ],
 )
 def test_lines_of_later_hands(name: str, least: int, share: float, with_sides: Words) -> None:
@@ -251,6 +252,8 @@ def test_lines_of_later_hands(name: str, least: int, share: float, with_sides: W
         # The side of the kerb is said by who drives on the left.
         *("nsf drop link knocking", "o/s/r tyre bald", "LF bearing maybe bad"),
         *("wheel bearing suspect LF", "rocker rusted out"),
+        *("rf no lf pad 3mm", "one of the rear brake chambers is leaking"),
+        "rr in pad 3mm out pad 6",
         *("drips oil", "oil drips", "brake fluid weeping", "aceite gotea", "coolant spitting"),
         *("horn isnt sound", "horn never sound", "brake hose not very sound", "horn no failed"),
         *("LF tire hardly sound", "LF tire not exactly good", "no brake hose leak"),
@@ -281,6 +284,8 @@ def test_what_leaves_open_how_or_where_is_asked(line: str, with_sides: Words) ->
         ("frt snsr lf abs chafd bad", "brake.wheel_speed_sensor@LF=failed"),
         ("rr axle shaft seal leaking", "drivetrain.axle_seal@RR=failed"),
         ("curbside rear tire bald", "wheel.tire@RR=failed"),
+        ("inner tierod pass ok", "steering.tie_rod_inner@R=sound"),
+        ("air compressor slow from 85 to 100 psi", "brake.air_compressor@-=wearing"),
         ("fuel filter dated 2019 plugged", "fuel.filter@-=failed"),
         ("glow plugs 2 out of 6 dead", "ignition.glow_plug@-=failed"),
     ],

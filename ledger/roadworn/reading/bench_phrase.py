@@ -45,6 +45,11 @@ def split_phrase(text: str, words: Words) -> Said:
         # "axle 3 1/4 in" is a quarter at axle 3.
         is_number = bool(at) and plain_key(tokens[at - 1]) in COUNTED
         found = None if is_number else _measured_at(tokens, at)
+        if found is not None and _ends_range(tokens, at):
+            said.counted.update(range(at - 2, at + found[1]))
+            keys = [one for one in keys if one[1] not in said.counted]
+            at += found[1]
+            continue
         if found is not None:
             said.measured.append((at, found[0]))
             at += found[1]
@@ -71,6 +76,11 @@ def split_phrase(text: str, words: Words) -> Said:
         elif re.fullmatch(r"\d*\.\d+", said.tokens[word.token].strip(",;:()")):
             word.used = "figure"
     return said
+
+
+def _ends_range(tokens: Sequence[str], at: int) -> bool:
+    """Whether a figure ends a range, "from 85 to 100 psi", that measures no part."""
+    return at > 1 and tokens[at - 1] == "to" and tokens[at - 2].strip(_EDGES).isdigit()
 
 
 def _written_out(tokens: Sequence[str], words: Words) -> list[str]:
@@ -110,6 +120,8 @@ def _counted(tokens: Sequence[str], at: int, words: Words) -> int:
 
     A counted part, "2 studs", is read as a part; its number alone is passed over.
     """
+    if plain_key(tokens[at]) == "one" and "".join(tokens[at + 1 : at + 2]) == "of":
+        return 2  # "one of the rear chambers": which is not said
     if not tokens[at].strip(_EDGES).isdigit():
         return 0
     if share := _share(tokens, at):

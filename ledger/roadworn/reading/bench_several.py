@@ -120,11 +120,21 @@ class _Parting:
         if tokens[cut - 1].endswith(","):
             return True
         key, last = plain_key(tokens[cut]), plain_key(tokens[cut - 1])
-        if self.at_commas or last in _WHY:
+        if self.at_commas or last in _WHY or self._says_where(tokens[:cut]):
             return False
         spelled = self.words.keys_of(key)
         begins = any(word in names_index().weight or tag_of(word) for word in spelled)
         return key in _AND or (begins and not _FLUIDS & set(spelled))
+
+    @staticmethod
+    def _says_where(tokens: Sequence[str]) -> bool:
+        """Whether where or why is being said: the hanger of "rot by rear hanger" is no finding."""
+        for token in reversed(tokens):
+            if token.endswith(","):
+                return False
+            if plain_key(token) in _WHY - {"with"}:
+                return True
+        return False
 
     def _clause(self, tokens: Sequence[str], before: _Clause | None) -> _Clause | None:
         text = " ".join(tokens).strip(" ,;")

@@ -135,6 +135,9 @@ def refuse_between(said: Said) -> None:
     Raises:
         UsageError: a place stands between two conditions, and another one besides.
     """
+    for before, at, after in zip(said.words, said.words[1:], said.words[2:], strict=False):
+        if at.key == "no" and tag_of(before.key) in _PLACES and tag_of(after.key) in _PLACES:
+            _refuse_more(said)  # "RF no LF pad" takes back what it said first
     told = [at for at in range(len(said.words)) if said.words[at].used == "condition"]
     places = {at: word.key for at, word in enumerate(said.words) if tag_of(word.key) in _PLACES}
     between = {key for at, key in places.items() if told and told[0] < at < told[-1]}
