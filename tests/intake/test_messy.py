@@ -9,6 +9,9 @@ from pathlib import Path
 import pytest
 from messy import BOOK, Messy, brought_in, cases, table, text
 
+from roadworn.intake.csv_map import CsvMap
+from roadworn.intake.job_words import JobReader
+from roadworn.intake.map_sections import Jobs
 from roadworn.model.errors import UsageError
 
 CASES = cases()
@@ -53,3 +56,29 @@ def test_a_figure_of_which_nobody_sees_the_mark_is_not_read(tmp_path: Path) -> N
     with pytest.raises(UsageError, match="before the decimals"):
         brought_in(messy, tmp_path)
     assert len(rows) == len(BOOK) + 1
+
+
+@pytest.mark.parametrize(
+    "words",
+    ["needs alternator", "alternator declined", "alternator not replaced", "quote for alternator",
+     "recommend replace alternator", "alternator due", "brakes", "left headlamp or alternator"],
+)  # fmt: skip
+def test_work_that_was_not_done_is_never_taken_for_done(words: str) -> None:
+    reader = JobReader(CsvMap("", "", {}, jobs=Jobs(kind="replacement")))
+    assert reader.word(words).ask
+
+
+def test_a_vehicle_that_is_missing_is_not_filled_in_unasked(tmp_path: Path) -> None:
+    rows = table()
+    rows[3][1] = ""
+    messy = Messy("", {"work.csv": text(rows)}, answers=CASES[0].answers)
+    got = brought_in(messy, tmp_path)
+    assert (len(got.missing), got.wrong, len(got.open)) == (1, [], 1)
+    assert got.report.wrong == 1
+
+
+def test_two_currencies_are_not_taken_for_one(tmp_path: Path) -> None:
+    rows = table(amount=lambda job: f"{'€' if job.order == 1005 else '$'}{job.amount}")
+    messy = Messy("", {"work.csv": text(rows)}, answers=CASES[0].answers)
+    got = brought_in(messy, tmp_path)
+    assert (len(got.missing), got.wrong, got.report.wrong) == (1, [], 1)

@@ -97,6 +97,13 @@ _QUANTITY = re.compile(
 _LEADING = re.compile(r"(?:^|\s)(?P<q>[2-9]|1[0-2])\s+(?=[a-z]{3,}s\b)", re.IGNORECASE)
 
 
+#: Work that is said to be wanted, offered or left undone: nothing is taken for done beside these.
+_OPEN = re.compile(
+    r"\b(?:needs?|needed|recommend\w*|advis\w+|declin\w+|defer\w*|quot\w+|estimat\w+|not|no|never"
+    r"|didn'?t|wasn'?t|couldn'?t|without|due|pending|to be|should|ordered|awaiting|future|cancel\w*"
+    r"|refus\w+|propos\w+|planned|waiting|sin cambiar|pendiente|nicht|offen)\b",
+    re.IGNORECASE,
+)
 #: Shorter words are never taken for a slip of another.
 _SPELLED = 4
 
@@ -216,6 +223,8 @@ class JobReader:
         return Word(text, tuple(one if one.kind else with_deed(one, deed) for one in meant))
 
     def _heard(self, text: str) -> Word:
+        if _OPEN.search(text):
+            return Word(text, (), "was it done?")
         deed, rest = deed_of(text)
         known = self._map.components.get(fold(rest))
         try:

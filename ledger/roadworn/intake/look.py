@@ -35,9 +35,9 @@ from roadworn.model.kinds import KindRegistry, fields_of
 _MOST_WORDS = 40_000
 _FIGURES = frozenset(
     {"odometer", "parts_cost", "labour_cost", "other_cost", "labour_hours", "clocked_hours",
-     "labour_rate", "quantity", "model_year"}
+     "labour_rate", "quantity", "model_year", "purchase_price"}
 )  # fmt: skip
-_DAYS = frozenset({"occurred_at", "in_service_date"})
+_DAYS = frozenset({"occurred_at", "in_service_date", "purchase_date"})
 _READABLE = 0.5
 
 
@@ -234,7 +234,8 @@ def _settle_kind(draft: Draft) -> None:
     if "jobs" in fed:
         fields = _work_fields()
     elif len(fed & set(PROFILE)) > 1:
-        draft.kind, fields = "enrolment", set(PROFILE) | {"engine", "gearbox", "fuel", "note"}
+        draft.kind = "enrolment"
+        fields = set(fields_of(KindRegistry().get("enrolment").model))
         if "occurred_at" not in fed and (header := draft.header("in_service_date")):
             draft.columns[header] = "occurred_at"
             draft.notes.append(f"vehicles are enrolled on the day of {header!r}")

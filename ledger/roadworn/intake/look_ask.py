@@ -29,7 +29,8 @@ from roadworn.model.kinds import KindRegistry
 
 #: Fields that hold for a work order as a whole where they stand once.
 AMOUNTS = ("parts_cost", "labour_cost", "other_cost", "labour_hours", "clocked_hours")
-_NAMES = ("supplier", "maker", "done_by", "make", "vehicle_class")
+_MONEY_TOO = frozenset({"labour_rate", "purchase_price"})
+_NAMES = ("supplier", "maker", "done_by", "depot", "make", "vehicle_class")
 _UNITS = frozenset({"km", "kms", "mi", "miles", "mls", "h", "hr", "hrs", "hours", "std", "l"})
 #: Rows of this share lack a cell of a merged one.
 _MERGED = 0.9
@@ -110,12 +111,12 @@ def _columns(draft: Draft, seen: Seen, known: Known) -> None:
 
 def _figures(draft: Draft, seen: Seen, known: Known) -> None:
     """Say how figures are written, of which unit and currency they are."""
-    of_money = [name for name, to in draft.columns.items() if to in AMOUNTS or to == "labour_rate"]
+    of_money = [name for name, to in draft.columns.items() if to in _MONEY_TOO or to in AMOUNTS]
     figures = [*of_money, *(filter(None, [draft.header("odometer"), draft.header("quantity")]))]
     texts = [text for name in figures for text in seen.words.get(name, ())]
     if not texts:
         return
-    signs = signs_of(texts)
+    signs = _of_one_currency(signs_of(texts))
     if signs:
         draft.with_layout(signs=tuple(signs))
     comma, of_comma, of_point = decimal_sign(texts)
@@ -137,6 +138,12 @@ def _figures(draft: Draft, seen: Seen, known: Known) -> None:
             draft.currency = code
         elif any(draft.columns[name] not in {"labour_hours", "clocked_hours"} for name in of_money):
             ask_currency(draft, known.currency, seen.rows)
+
+
+def _of_one_currency(signs: list[str]) -> list[str]:
+    """Return signs without those of a second currency: its amounts stay problems."""
+    money = [sign for sign in signs if sign in "$€£¥₹" or currency_in(sign)]
+    return [sign for sign in signs if sign not in money[1:]]
 
 
 def _one_mark(text: str) -> bool:
@@ -178,10 +185,9 @@ def _merged(draft: Draft) -> None:
         return
     lead = heads.get("vehicle_id") or heads.get("plate") or heads.get("work_order", "")
     empty: Counter[str] = Counter()
-    lacking = rows = 0
-    for record in records(draft):
-        rows += 1
-        if rows == 1 and lead not in record.cells:
+    lacking = 0
+    for at, record in enumerate(records(draft)):
+        if not at and lead not in record.cells:
             return
         if lead not in record.cells:
             lacking += 1
@@ -189,11 +195,26 @@ def _merged(draft: Draft) -> None:
     if not lacking or not lead:
         return
     merged = [name for name in heads.values() if empty[name] >= lacking * _MERGED]
-    if len(merged) > 1 or len(heads) == 1 or lacking > rows * 0.1:
+    if len(merged) == 1 < len(heads):
+        _ask_above(draft, merged[0], lacking)
+    elif merged:
         draft.with_layout(fill_down=tuple(merged))
         draft.notes.append(
             f"{counted(lacking, 'row')} without {', '.join(merged)}: it is that of the row above"
         )
+
+
+def _ask_above(draft: Draft, header: str, rows: int) -> None:
+    """Ask whether an empty cell is that of the row above, where the rest of the row is filled."""
+
+    def put(given: str) -> None:
+        if given == "yes":
+            draft.with_layout(fill_down=(header,))
+
+    text = f"{header!r} is empty in {counted(rows, 'row')}: is it that of the row above?"
+    choices = (("yes", "of the row above"), ("no", "nobody knows: such rows are problems"))
+    line = f"fill_down = [{quoted(header)}]"
+    draft.questions.append(Question("column", text, choices, "", rows, put, False, line, "[file]"))
 
 
 def _shares(draft: Draft) -> None:

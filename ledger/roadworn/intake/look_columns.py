@@ -99,9 +99,10 @@ _HEADINGS: Mapping[str, str] = {
     "vehicle_class": "class; vehicle class; vehicle type; group; vehicle group; clase; klasse",
     "in_service_date": (
         "in service; in service date; in-service date; date in service; delivered; "
-        "delivery date; purchase date; bought; acquired; first registered; erstzulassung; "
-        "fecha alta; inbetriebnahme"
+        "delivery date; first registered; erstzulassung; fecha alta; inbetriebnahme"
     ),
+    "purchase_date": "purchase date; bought on; bought; acquired; date bought; kaufdatum",
+    "purchase_price": "purchase price; price paid; paid; acquisition cost; kaufpreis",
     "label": "name; label; nickname; known as; vehicle name; nombre; bezeichnung fahrzeug",
     "engine": "engine; motor; engine type",
     "gearbox": "gearbox; transmission; getriebe",
@@ -170,7 +171,8 @@ def unit_in(heading: str) -> str:
     words = set(re.findall(r"[^\W\d_]+", heading.casefold()))
     if words & {"km", "kms", "kilometers", "kilometres", "kilometraje", "kilometerstand"}:
         return "km"
-    return "mi" if words & {"mi", "miles", "mileage"} else ""
+    # "Mileage" is said of kilometres as well.
+    return "mi" if words & {"mi", "miles"} else ""
 
 
 def currency_in(text: str) -> str:
