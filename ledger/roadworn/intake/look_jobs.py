@@ -88,7 +88,7 @@ def ask_jobs(draft: Draft, seen: Seen) -> None:
     for rest, number in asked.most_common(_MOST_ASKED):
         word = words[rest]
         near = word.near if word.ask else tuple(one.component for one in word.meant)
-        _ask(draft, rest, word.ask or "is it this?", near, number)
+        _ask(draft, rest, word._replace(ask=word.ask or "is it this?", near=near), number)
     if len(asked) > _MOST_ASKED:
         left = len(asked) - _MOST_ASKED
         draft.notes.append(f"{counted(left, 'more word')} for jobs is told by a dry run")
@@ -194,9 +194,9 @@ def _between(draft: Draft, cells: dict[str, int]) -> list[str]:
     return found
 
 
-def _ask(draft: Draft, word: str, ask: str, near: tuple[str, ...], rows: int) -> None:
-    text = f"What is the job {word!r}? {ask}"
-    choices = tuple((_as_alias(name, word), name) for name in near)
+def _ask(draft: Draft, word: str, met: Word, rows: int) -> None:
+    text = f"What is the job {met.text!r}? {met.ask}"
+    choices = tuple((_as_alias(name, word), name) for name in met.near)
     put = partial(_put, draft, word, rows)
     line = f"{quoted(fold(word))} = {{}}"
     draft.questions.append(
