@@ -232,5 +232,5 @@ def test_a_data_file_is_read_as_those_of_its_kind() -> None:
 
     kind: Any = "look-over sheet"
     check_data_file(DataFile("ours", kind, "Ours", lambda: SHEETS.text("light_vehicle")))
-    with pytest.raises(AssertionError, match="the section is missing"):
+    with pytest.raises(AssertionError, match="cannot be used"):
         check_data_file(DataFile("ours", kind, "Ours", lambda: "title = 'x'"))

@@ -4,7 +4,7 @@ Standard output is data, so what foreign code prints goes to standard error: wha
 and what a library or a child process writes to the descriptor itself. A limit of time is kept by
 a thread that is given up; threads are the same on every system, and a signal would reach the main
 thread alone, which a page that serves several does not have. A loop inside a compiled library
-cannot be left that way: an analysis for which that may happen asks for a process of its own.
+cannot be left that way: that would take a process of its own.
 """
 
 import os
