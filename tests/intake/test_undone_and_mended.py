@@ -74,3 +74,21 @@ def test_each_row_counts_once_as_it_was_read_last(
 
 def _said(event):
     return event.vehicle_id, event.occurred_at, event.data()["component"]
+
+
+def test_a_row_that_says_after_mending_what_another_said_before_counts(tmp_path: Path) -> None:
+    (tmp_path / "w.csv").write_text("Day,Bus,Work\n2026-03-01,van-1,a\n2026-03-01,van-1,b\n")
+    path = ledger_of(tmp_path / "l.db", [enrolled("van-1")])
+    mapped = MAP.replace('"b" = "brake.pad"', '"b" = "engine.oil"')
+    with Ledger.open(path) as ledger:
+        for part in ("engine.oil", "air.filter"):
+            (tmp_path / "m.toml").write_text(mapped.format(part))
+            assert not import_files(
+                ledger, [tmp_path / "w.csv"], csv_map=tmp_path / "m.toml"
+            ).problems
+        counts = Counter(
+            event.data()["component"]
+            for event in ledger.events()
+            if event.kind == "maintenance" and ledger.facts.amendment_of(event) is None
+        )
+    assert counts == Counter(["air.filter", "engine.oil"])
