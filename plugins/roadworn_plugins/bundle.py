@@ -27,6 +27,7 @@ _MODULES = {
     "availability": "availability",
     "programme-effect": "programme_effect",
     "stock": "stock",
+    "class-cost": "class_cost",
     "projection-backtest": "backtest",
 }
 

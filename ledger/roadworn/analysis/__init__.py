@@ -57,6 +57,7 @@ class Answers(StrEnum):
     CLASSES = "class-record"
     CAME_TRUE = "projection-backtest"
     COMES_BACK = "comebacks"
+    CLASS_COST = "class-cost"
     STOCK = "stock"
     PROGRAMME = "programme-effect"
     IN_SERVICE = "availability"
