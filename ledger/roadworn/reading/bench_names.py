@@ -232,7 +232,7 @@ def _without_vowels(unread: Sequence[Word], words: Words) -> bool:
     for word in unread:
         full = {
             key
-            for key in (*names_index().weight, *_PLACES, *words.conditions)
+            for key in (*_by_consonants().get(_consonants(word.key), ()), *words.conditions)
             if key[0] == word.key[0] and len(key) > len(word.key) and _is_without(word.key, key)
         }
         if len(full) == 1:
@@ -241,6 +241,19 @@ def _without_vowels(unread: Sequence[Word], words: Words) -> bool:
             word.misspelt = len(word.key) <= _SHORTEST or (dropped == 1 and has_some)
             word.key, made = one, True
     return made
+
+
+@cache
+def _by_consonants() -> dict[str, tuple[str, ...]]:
+    """Return the words of names and places by their consonants."""
+    made: dict[str, tuple[str, ...]] = {}
+    for key in dict.fromkeys((*names_index().weight, *_PLACES)):
+        made[_consonants(key)] = (*made.get(_consonants(key), ()), key)
+    return made
+
+
+def _consonants(key: str) -> str:
+    return "".join(letter for letter in key if letter not in "aeiou")
 
 
 def _is_without(short: str, full: str) -> bool:
