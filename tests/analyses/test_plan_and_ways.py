@@ -300,7 +300,7 @@ def test_to_be_sold_letting_go_comes_first_with_what_to_tell(tmp_path: Path) -> 
     )
     result = answer(tmp_path, car(looks, use="to_be_sold"))
     assert str(result.table("options").rows[0][0]) == "let go as it stands"
-    assert "To be sold: let go as it stands; brings about 2,9" in result.headline
+    assert "To be sold: let go as it stands; brings about 3,000" in result.headline
     assert result.headline.endswith("tell whoever takes it over of outer tie rod end L.")
 
 
