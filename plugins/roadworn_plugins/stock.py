@@ -45,13 +45,13 @@ _say = Says(
     "stock",
     {
         "none": "No fitted part is known well enough to expect its failures.",
-        "headline": "Hold {n} {n:kind|kinds} of part for a lead time of {days:.0f} days; first "
-        "{part}: order when {reorder} {reorder:is|are} left; {expected:.1f} expected.",
-        "nothing": "For a lead time of {days:.0f} days nothing needs to be held: each part comes "
-        "in time {service:.0%} of the time.",
+        "headline": "Hold {n} {n:kind|kinds} of part for {days:.0f} {days:day|days} of lead time; "
+        "first {part}: order when {reorder} {reorder:is|are} left; {expected:.1f} expected.",
+        "nothing": "For {days:.0f} {days:day|days} of lead time nothing need be held: each part "
+        "comes in time {service:.0%} of the time.",
         "now": "{n} {n:part has|parts have} failed already and {n:is|are} wanted now, beside this.",
-        "apart": "Held at one place, the fleet would do with {one} parts in all; apart it takes "
-        "{apart}.",
+        "apart": "Held at one place, the fleet would do with {one} {one:part|parts}; apart it "
+        "takes {apart}.",
         "pieces": "One is what a job takes; services by plan are not in it.",
         "depot": "{n} {n:vehicle has|vehicles have} no depot: record profile VEHICLE --depot NAME.",
         "not-shown": "{n} {n:row is|rows are} not shown; raise the setting most.",
