@@ -18,7 +18,12 @@ from roadworn.say import Speaker, languages, strings
 
 ROOT = Path(__file__).parents[2]
 #: What the reports are made of: analyses, the outlook, the history, cautions and codes.
-SOURCES = ("plugins", "ledger/roadworn/analysis", "ledger/roadworn/say", "ledger/roadworn/trade")
+SOURCES = (
+    "plugins/roadworn_plugins",
+    "ledger/roadworn/analysis",
+    "ledger/roadworn/say",
+    "ledger/roadworn/trade",
+)
 OTHERS = [code for code in languages() if code != "en"]
 #: Call -> places of its arguments that are read on a report.
 TITLED = {"Column": (1,), "Table": (1,), "Chart": (1, 2, 3), "Analysis": (1, 2), "Series": (0,)}

@@ -167,5 +167,5 @@ def bring(con: "duckdb.DuckDBPyConnection", outside: Outside, taken: set[str]) -
         try:
             con.execute(f'CREATE TABLE main."{name}" AS SELECT * FROM {reader}({source})')
         except duckdb.Error as error:
-            first = " ".join(str(error).split("\n\n")[0].split()).rstrip(".")
+            first = str(error).splitlines()[0].rstrip(".")
             raise UsageError(f"{path} cannot be read as a table: {first}.") from error
