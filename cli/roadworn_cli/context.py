@@ -4,7 +4,7 @@ The doors import what they open, so a verb that only writes never loads the read
 """
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from pathlib import Path
@@ -15,6 +15,8 @@ import typer
 from roadworn.model.errors import NotALedger, UsageError
 
 if TYPE_CHECKING:
+    from typer._click import Context
+
     from roadworn.analysis.host import PluginHost
     from roadworn.columns.spec import Outside
     from roadworn.columns.view import LedgerView
@@ -233,6 +235,37 @@ def campaigns_folder(ledger: Path) -> Path:
     """
     named = os.environ.get("ROADWORN_CAMPAIGNS", "")
     return Path(named) if named else ledger.with_suffix(".campaigns")
+
+
+def line_again(ctx: typer.Context, words: Sequence[str], but: Collection[str] = ()) -> str:
+    """Return the running command as a line to give again, with its options as they were typed.
+
+    Args:
+        ctx: the running command.
+        words: what stands behind the verb, in place of what was typed there.
+        but: parameters, by name, that the line is to leave out.
+    """
+    from shlex import join
+
+    chain: list[Context] = [ctx]
+    while (above := chain[-1].parent) is not None:
+        chain.append(above)
+    parts: list[str] = []
+    for one in reversed(chain):
+        parts += [one.info_name or "", *(words if one is ctx else ())]
+        for option in one.command.params:
+            name = option.name or ""
+            source = one.get_parameter_source(name)
+            typed = source is not None and source.name == "COMMANDLINE"
+            if option.param_type_name != "option" or not typed or name in but:
+                continue
+            value, flag = one.params.get(name), max(option.opts, key=len)
+            if isinstance(value, bool):
+                parts.append(flag if value else max(option.secondary_opts, key=len))
+                continue
+            for each in value if isinstance(value, (list, tuple)) else [value]:
+                parts += [flag, str(each)]
+    return join(parts)
 
 
 def leave(code: int) -> NoReturn:

@@ -1,5 +1,6 @@
 """A look-over as a bay types it, at the command line: kept, asked, mended, taken back."""
 
+import shlex
 from io import StringIO
 from pathlib import Path
 from typing import Any
@@ -42,6 +43,26 @@ def test_one_that_cannot_be_read_loses_nothing_of_the_others(shop: Run) -> None:
     line = "roadworn record inspection van-3 'frt pads 3mm worn' 'tires rear 4/32 low'"
     assert line in done.err.replace("\n", " ")
     assert "1 of 5 findings" in done.err
+
+
+def test_the_line_to_mend_keeps_its_options_and_can_be_given(shop: Run) -> None:
+    options = ("-o", "143.2k", "--by", "J K", "--rest", "sound", "--note", "wet", "--sure")
+    done = shop(
+        "--ledger", "roadworn.db", "record", "inspection", "van-3", *options, "horn ok", "shock"
+    )
+    assert done.code == 2
+    (line,) = [one for one in done.err.splitlines() if one.startswith("roadworn ")]
+    mended = [word if word != "shock" else "shock LR ok" for word in shlex.split(line)[1:]]
+    assert mended[:6] == ["--ledger", "roadworn.db", "record", "inspection", "van-3", "horn ok"]
+    assert shop(*mended).code == 0
+    last: Any = shop("history", "van-3", "--format", "json").json()
+    (event,) = [row for row in last if row["kind"] == "inspection"]
+    assert (event["odometer"], event["recorded_by"]) == (143_200, "J K")
+    assert event["payload"]["note"] == "wet"
+    # What was written down already said it of everything else.
+    kept = shop("record", "inspection", "van-3", *options, "wiper ok", "shock", "--keep-good")
+    (line,) = [one for one in kept.err.splitlines() if one.startswith("roadworn ")]
+    assert line == "roadworn record inspection van-3 shock --odometer 143.2k --by 'J K' --sure"
 
 
 def test_the_good_ones_are_kept_when_that_is_asked(shop: Run) -> None:

@@ -1,5 +1,6 @@
 """Work made from an estimate: what differs, what is refused, and what is asked."""
 
+import shlex
 from io import StringIO
 from pathlib import Path
 from typing import Any
@@ -76,6 +77,23 @@ def test_a_slip_is_one_sentence_and_writes_nothing(
     agreed: Run, words: tuple[str, ...], told: str
 ) -> None:
     assert told in refused(agreed, 2, *words)
+
+
+def test_what_is_odd_about_any_line_is_asked_before_anything_is_written(agreed: Run) -> None:
+    words = ("1", "2 note ask Mr. Venn", "3 repaired", "-o", "141,000")
+    told = refused(agreed, 1, *words)
+    assert "roadworn contact" in told
+    # One figure for all of them is one question.
+    assert told.count("lower than the last reading") == 1
+    assert agreed("done", "van-3", *words, "--sure").code == 0
+    assert len(rows(agreed)) == 3
+
+
+def test_the_line_that_is_proposed_keeps_its_options(agreed: Run) -> None:
+    told = refused(agreed, 2, "3 replaced own part", "-o", "142,100", "--by", "JK")
+    proposed = shlex.split(told.rpartition("as in `roadworn ")[2].removesuffix("`."))
+    assert proposed[-4:] == ["--odometer", "142,100", "--by", "JK"]
+    assert agreed(*proposed).code == 0, told
 
 
 def test_what_was_not_approved_is_refused_with_the_remedy(agreed: Run) -> None:

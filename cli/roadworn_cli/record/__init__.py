@@ -223,6 +223,7 @@ def ask_first(
     allow_repeat: bool = False,
     changed: Collection[str] | None = None,
     but: str = "",
+    also: Iterable["NewEvent"] = (),
 ) -> Collection[str]:
     """Ask about what is odd in an event before it is written, and return what was asked about.
 
@@ -234,6 +235,7 @@ def ask_first(
         allow_repeat: as `append` takes it; what the ledger refuses anyhow is not asked about.
         changed: the columns to ask about; all of them when None.
         but: id of an event that it takes the place of.
+        also: others of the same act; what is odd about each in the same way is asked once.
 
     Raises:
         ProblemsFound: there is nobody to ask, or the answer is no; nothing was written.
@@ -242,7 +244,11 @@ def ask_first(
         return ()
     from roadworn.intake import asked_about
 
-    problems = asked_about(ledger, event, typed, but=but, allow_repeat=allow_repeat)
+    problems = [
+        problem
+        for one in (event, *also)
+        for problem in asked_about(ledger, one, typed, but=but, allow_repeat=allow_repeat)
+    ]
     problems = [p for p in problems if changed is None or p.column.partition("[")[0] in changed]
     if not problems:
         return ()

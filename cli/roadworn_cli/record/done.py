@@ -13,7 +13,15 @@ import typer
 from roadworn.model.amounts import read_warranty
 from roadworn.model.errors import LedgerRefused, UsageError
 from roadworn.say.telling import item_words, test_words
-from roadworn_cli.context import check_day, default_currency, default_unit, leave, state_of, today
+from roadworn_cli.context import (
+    check_day,
+    default_currency,
+    default_unit,
+    leave,
+    line_again,
+    state_of,
+    today,
+)
 from roadworn_cli.output import note as say_note
 from roadworn_cli.output import say
 from roadworn_cli.record import (
@@ -99,7 +107,7 @@ def done(
             ),
         ]
         chosen = _chosen(ledger, doing, said, again=again)
-        jobs = _planned(doing, chosen, said, asks=sys.stdin.isatty(), typed=lines or ())
+        jobs = _planned(ctx, doing, chosen, said, asks=sys.stdin.isatty(), typed=lines or ())
         work = [(job.kind, job.payload) for job in jobs]
         written = _write(ledger, found.vehicle_id, work, envelope, again=again)
         for stored, job in zip(written, jobs, strict=True):
@@ -166,6 +174,7 @@ def _refuse_none(ledger: "Ledger", doing: "Doing") -> NoReturn:
 
 
 def _planned(
+    ctx: typer.Context,
     doing: "Doing",
     numbers: Sequence[int],
     said: list["Differs"],
@@ -201,17 +210,12 @@ def _planned(
         else:
             jobs += planned
     if left:
-        from shlex import quote
-
         for question in left:
             say(question.text)
         words = [*typed] if any(one.lines or one.takes_all for one in said[1:]) else [*typed, "all"]
         again = [*words, *(f"{one.line} {one.answer}" for one in left)]
-        told = " ".join(quote(word) for word in again)
-        raise UsageError(
-            f"Nothing was written yet: say it behind the number, as in `roadworn done "
-            f"{doing.estimate.vehicle_id} {told}`."
-        )
+        told = line_again(ctx, [doing.estimate.vehicle_id, *again])
+        raise UsageError(f"Nothing was written yet: say it behind the number, as in `{told}`.")
     return jobs
 
 
@@ -232,8 +236,9 @@ def _write(
         )
         for kind, payload in work
     ]
-    # The day and the figure are the same for all of them: they are asked about once.
-    ask_first(ledger, events[0], envelope.odometer, sure=envelope.sure, allow_repeat=again)
+    first, *others = events
+    sure = envelope.sure
+    ask_first(ledger, first, envelope.odometer, sure=sure, allow_repeat=again, also=others)
     ledger.append_many(events, allow_repeat=again)
     return [ledger.event(event.event_id or "") for event in events]
 

@@ -2,7 +2,7 @@
 
 import os
 import sys
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NamedTuple, NoReturn
 
@@ -15,7 +15,7 @@ from roadworn.model.errors import LedgerRefused, UnknownName, UsageError
 from roadworn.reading import JudgedFinding, read_findings
 from roadworn.trade.judging import KnownSizes, join_sizes
 from roadworn.trade.limits import SHEETS, Sheet, Weight, load_sheet
-from roadworn_cli.context import check_day, leave, shop_words, state_of, today
+from roadworn_cli.context import check_day, leave, line_again, shop_words, state_of, today
 from roadworn_cli.output import note as say_note
 from roadworn_cli.output import say
 from roadworn_cli.record import (
@@ -182,7 +182,7 @@ def inspection(
             _refuse_again(ledger.facts, vehicle_id, payload, check_day(envelope.on, "--on"))
         elif findings:
             words = shop_words(state_of(ctx).ledger)
-            typed = _Typed(vehicle_id, ledger.facts, chosen, sizes, words)
+            typed = _Typed(ctx, vehicle_id, ledger.facts, chosen, sizes, words)
             payload = typed.payload(findings, asks=asks, keep_good=keep_good)
         elif rest or not sys.stdin.isatty():
             if rest != "sound":
@@ -203,7 +203,7 @@ def inspection(
         payload["note"] = note
         append(ledger, vehicle_id, "inspection", payload, envelope, sheet=chosen.sheet)
     if typed is not None and typed.wrong:
-        typed.tell()
+        typed.tell(written=True)
         leave(1)
     if walked:
         from roadworn_cli.record.terminal import forget
@@ -258,13 +258,14 @@ class _Typed:
 
     def __init__(
         self,
+        ctx: typer.Context,
         vehicle_id: str,
         facts: Facts,
         chosen: Chosen,
         sizes: KnownSizes,
         words: "Callable[[], Words]",
     ) -> None:
-        self.vehicle_id, self.facts, self.chosen = vehicle_id, facts, chosen
+        self.ctx, self.vehicle_id, self.facts, self.chosen = ctx, vehicle_id, facts, chosen
         self.sizes, self.words = sizes, words
         self.good: list[str] = []
         self.wrong: list[tuple[str, UsageError]] = []
@@ -343,21 +344,25 @@ class _Typed:
         Raises:
             UsageError: always.
         """
-        self.tell(self.good)
+        self.tell()
         many = len(self.wrong) + len(self.good)
         raise UsageError(
             f"{len(self.wrong)} of {many} findings cannot be read, so nothing was written: mend "
             "the end of that line and give it again, or add --keep-good to write down the others."
         )
 
-    def tell(self, good: Iterable[str] = ()) -> None:
-        """Say what cannot be read and why, and the command that gives it again after `good`."""
+    def tell(self, *, written: bool = False) -> None:
+        """Say what cannot be read and why, and the command that gives it again.
+
+        Args:
+            written: the others are written down, with what was said of the whole.
+        """
         for _text, error in self.wrong:
             say(error.message)
-        from shlex import quote
-
-        texts = " ".join(quote(text) for text in (*good, *(text for text, _e in self.wrong)))
-        say(f"roadworn record inspection {quote(self.vehicle_id)} {texts}")
+        good = [] if written else self.good
+        but = {"keep_good", *(("rest", "note") if written else ())}
+        wrong = [text for text, _error in self.wrong]
+        say(line_again(self.ctx, [self.vehicle_id, *good, *wrong], but))
 
 
 def _typed_lines(text: str) -> list[str]:
