@@ -69,9 +69,12 @@ def test_it_gives_the_same_tables(earlier, capsys) -> None:
         words = ["--ledger", str(path), "--as-of", "2026-11-01", "sql", query, "--format", "json"]
         assert main(words) == 0
         found = json.loads(capsys.readouterr().out)
-        assert [{key: row[key] for key in then} for row, then in zip(found, rows, strict=True)] == (
-            rows
-        )
+        # 0.1.0 told an infinity as if nothing were known.
+        told_then = [
+            {key: None if row[key] == "Infinity" else row[key] for key in then}
+            for row, then in zip(found, rows, strict=True)
+        ]
+        assert told_then == rows
 
 
 def test_it_takes_new_events(earlier) -> None:
