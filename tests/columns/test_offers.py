@@ -130,6 +130,34 @@ def test_what_was_done_since_is_no_offer_and_the_other_side_stays(view_of: Writt
     assert rows == [("L", 1, "none"), ("R", 1, "none")]
 
 
+@pytest.mark.parametrize(("action", "left"), [("inspected", 1), ("adjusted", 0), ("replaced", 0)])
+def test_maintenance_since_ends_an_offer_and_a_look_does_not(
+    view_of: Written, action: str, left: int
+) -> None:
+    service = {"component": TIE_ROD, "position": "L", "action": action}
+    done = event("car-1", "maintenance", "2026-01-05", **service)
+    view = view_of([CAR, *DECLINED_THEN_DEFERRED_TWICE, done])
+    for table in ("offers", "declined_work"):
+        assert len(view.sql(f"SELECT 1 FROM {table}").rows) == left, table
+    assert bool(Prices.load(view).offers) == bool(left)
+
+
+def test_a_line_without_a_place_prices_the_one_finding_and_none_of_two(view_of: Written) -> None:
+    offered = estimate(1, "2026-11-10", position=None)
+    for sides, told in ((("L",), 101.0), (("L", "R"), None)):
+        looks = looked("car-1", "2026-11-20", *(found(TIE_ROD, "failed", side) for side in sides))
+        prices = Prices.load(view_of([CAR, offered, looks], as_of="2026-11-20"))
+        price = prices.of(TIE_ROD, "car", "car-1", "L")
+        assert (price and price.middle) == told
+    # One that names the place comes first.
+    exact = estimate(2, "2026-11-09", position="L")
+    looks = looked("car-1", "2026-11-20", found(TIE_ROD, "failed", "L"))
+    prices = Prices.load(view_of([CAR, exact, offered, looks], as_of="2026-11-20"))
+    price = prices.of(TIE_ROD, "car", "car-1", "L")
+    assert price is not None
+    assert price.middle == 102.0
+
+
 def test_an_offer_without_a_place_is_told_with_the_finding_at_one(view_of: Written) -> None:
     offered = [estimate(1, "2025-01-10", position=None), answer(1, "2025-01-10", "declined")]
     view = view_of([CAR, *offered, FAILED_TODAY], as_of="2026-11-20")

@@ -10,10 +10,12 @@ from roadworn.model.places import meets_sql
 _PLACE = place_sql("component", "position")
 
 
-def _done(*tables: str) -> str:
-    """Return a SELECT of the work in several tables, by place."""
-    selected = f"SELECT vehicle_id, component, {_PLACE} AS place, occurred_at FROM main."
-    return " UNION ALL ".join(selected + table for table in tables)
+#: All work, by place: a look at a part is none.
+_DONE = " UNION ALL ".join(
+    f"SELECT vehicle_id, component, {_PLACE} AS place, occurred_at FROM main.{table}"
+    for table in ("replacements", "repairs", "maintenance_done WHERE action <> 'inspected'")
+)
+_DONE_IN = ("main.replacements", "main.repairs", "main.maintenance_done")
 
 
 OPEN_FINDINGS = ViewSpec(
@@ -33,7 +35,7 @@ OPEN_FINDINGS = ViewSpec(
       FROM main.findings AS f WHERE condition <> 'not_checked'
     ), work AS (
       SELECT vehicle_id, component, place, max(occurred_at) AS done_at FROM (
-        {_done("replacements", "repairs", "maintenance_done WHERE action <> 'inspected'")}
+        {_DONE}
       ) AS done GROUP BY vehicle_id, component, place
     ), answered AS (
       SELECT p.vehicle_id, p.component, p.place, max(w.done_at) AS done_at
@@ -79,7 +81,7 @@ OPEN_FINDINGS = ViewSpec(
     LEFT JOIN told AS t ON t.vehicle_id = r.vehicle_id AND t.component = r.component
       AND t.place = r.place
     WHERE r.back = 1 AND r.condition IN ('wearing', 'failed')""",
-    needs=("main.findings", "main.replacements", "main.repairs", "main.maintenance_done"),
+    needs=("main.findings", *_DONE_IN),
     kept=True,
 )
 
@@ -225,7 +227,7 @@ DECLINED_WORK = ViewSpec(
         *columns_of(AUTHORISATIONS, "currency", "safety", "estimated_on"),
     ),
     f"""
-    WITH done AS ({_done("replacements", "repairs")}
+    WITH done AS ({_DONE}
     ), latest AS (
       SELECT a.*, {_LINE_PLACE} AS place,
              row_number() OVER (PARTITION BY a.vehicle_id, a.component, {_LINE_PLACE}
@@ -242,7 +244,7 @@ DECLINED_WORK = ViewSpec(
         WHERE d.vehicle_id = l.vehicle_id AND d.component = l.component
           AND {meets_sql("d.place", "l.place")}
           AND d.occurred_at >= l.occurred_at)""",
-    needs=("main.authorisations", "main.replacements", "main.repairs"),
+    needs=("main.authorisations", *_DONE_IN),
     kept=True,
 )
 
@@ -284,7 +286,7 @@ OFFERS = ViewSpec(
         ),
     ),
     f"""
-    WITH done AS ({_done("replacements", "repairs")}
+    WITH done AS ({_DONE}
     ), answered AS (
       SELECT l.*, {_L_PLACE} AS place,
              lead(occurred_on) OVER (PARTITION BY estimate, line ORDER BY occurred_at, seq)
@@ -354,8 +356,8 @@ OFFERS = ViewSpec(
     FROM told AS o LEFT JOIN seen AS s ON s.vehicle_id = o.vehicle_id
       AND s.component = o.component AND s.place = o.place""",
     needs=(
-        *("main.authorisations", "main.estimate_lines", "main.replacements", "main.repairs"),
-        "main.open_findings",
+        *("main.authorisations", "main.estimate_lines", "main.open_findings"),
+        *_DONE_IN,
     ),
     kept=True,
 )

@@ -106,6 +106,8 @@ class Prices:
         other_currencies: jobs left out for their currency.
         yearly_rise: share by which older prices were raised, a year.
         labour_rate: the shop's usual rate an hour of late, None when never recorded.
+        offers: open lines by vehicle and component.
+        found_at: place of the one open finding of a component, where a line for it names none.
     """
 
     currency: str
@@ -115,6 +117,7 @@ class Prices:
     yearly_rise: float = 0.0
     labour_rate: float | None = None
     offers: dict[tuple[str, str], list[_Offer]] = field(default_factory=dict)
+    found_at: dict[tuple[str, str], str] = field(default_factory=dict)
     comebacks: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     _known: dict[tuple[str, str | None, str], Price | None] = field(default_factory=dict)
     _ratios: dict[tuple[str, str, str], float | None] = field(default_factory=dict)
@@ -209,16 +212,15 @@ class Prices:
     def _offer(self, vehicle: str, component: str, place: str) -> _Offer | None:
         """Return the open line for a place, or for another place of the same component.
 
-        A line that names no place may be for a set: it stands for no single place.
+        A line that names no place may be for a set: it stands for a single place only where a
+        finding is open there and nowhere else.
         """
-        lines = self.offers.get((vehicle, component), ())
-        other = None
-        for line in lines:
-            if line.place == place:
-                return line
-            if line.place or not place:
-                other = other or line
-        return other
+        by_place = {line.place: line for line in self.offers.get((vehicle, component), ())}
+        if place in by_place or not place:
+            return by_place.get(place) or next(iter(by_place.values()), None)
+        if "" in by_place and self.found_at.get((vehicle, component)) == place:
+            return by_place[""]
+        return next((line for at, line in by_place.items() if at), None)
 
     def _paid(self, component: str, vehicle_class: str | None, work: str) -> Price | None:
         others = dict(self.kept.get((component, work), {}))
@@ -326,7 +328,10 @@ class Prices:
                     SELECT 1 FROM (
                       SELECT vehicle_id, component, position, occurred_at FROM replacements
                       UNION ALL
-                      SELECT vehicle_id, component, position, occurred_at FROM repairs) AS d
+                      SELECT vehicle_id, component, position, occurred_at FROM repairs
+                      UNION ALL
+                      SELECT vehicle_id, component, position, occurred_at FROM maintenance_done
+                      WHERE action <> 'inspected') AS d
                     WHERE d.vehicle_id = l.vehicle_id AND d.component = l.component
                       AND d.occurred_at >= l.occurred_at
                       AND ({done_place} = {place} OR {done_place} = '' OR {place} = ''))
@@ -343,7 +348,19 @@ class Prices:
             offers = self.offers.setdefault((vehicle, component), [])
             if all(offer.place != at for offer in offers):
                 offers.append(_Offer(at, price))
+        self._read_found(view)
         return odd
+
+    def _read_found(self, view: LedgerView) -> None:
+        """Take in where the one open finding is of each component with a line for no place."""
+        if not any(not offer.place for offers in self.offers.values() for offer in offers):
+            return
+        place = place_sql("f.component", "f.position")
+        rows = view.sql(
+            f"""SELECT vehicle_id, component, min({place}) FROM open_findings AS f
+                GROUP BY vehicle_id, component HAVING count(*) = 1"""
+        ).rows
+        self.found_at.update(((vehicle, component), at) for vehicle, component, at in rows)
 
 
 def _comebacks(view: LedgerView, prices: Prices) -> dict[str, tuple[float, float]]:
