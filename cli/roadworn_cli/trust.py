@@ -82,7 +82,6 @@ def verify(
             {
                 "size": report.size,
                 "root": report.root,
-                "heads": [{"size": head.size, "root": head.root} for head in heads.outside],
                 "problems": [problem.as_json() for problem in report.problems],
             }
         )

@@ -261,7 +261,7 @@ def test_a_revision_says_what_changed_and_keeps_the_answers_that_hold(agreed: Ru
     assert "timing belt (line 3) is left out" in told
     assert "estimate in the place of" in done.out
     left = "SELECT component FROM approved_lines WHERE done_on IS NULL"
-    assert agreed("sql", left, "--format", "csv").out.split() == ["component", "brake.pad"]
+    assert agreed("sql", left, "--format", "csv").out.split() == ['"component"', '"brake.pad"']
     assert "was never answered" in refused(agreed, 3, "2")
     assert agreed("done", "van-3").code == 0
     assert [row["component"] for row in rows(agreed)] == ["brake.pad"]
@@ -294,7 +294,7 @@ def test_a_finding_without_a_level_is_answered_by_work_at_one(shop: Run) -> None
     left = shop(
         "sql", "SELECT component FROM open_findings WHERE position = 'LF'", "--format", "csv"
     )
-    assert left.out.split() == ["component"]
+    assert left.out.split() == ['"component"']
 
 
 def test_parts_that_were_never_fitted_leave_the_money(shop: Run) -> None:

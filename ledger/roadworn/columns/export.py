@@ -283,7 +283,9 @@ def write_answer(
         ]
         how = {"csv": "FORMAT csv, HEADER", "json": "FORMAT json, ARRAY true"}
         options = how.get(form, f"FORMAT {'json' if form == 'ndjson' else form}")
-        if form == "csv" and (texts := [n for n, t in types.items() if t not in _BARE]):
+        if form == "csv" and (
+            texts := [n for n, t in types.items() if t.partition("(")[0] not in _BARE]
+        ):
             options += f", FORCE_QUOTE ({', '.join(_shown(form, name) for name in texts)})"
         if form == "parquet" and said is not None:
             text = sql_text(json.dumps(said, ensure_ascii=False))
@@ -298,7 +300,17 @@ def write_answer(
 #: Types that stand in CSV without quotes.
 _BARE = frozenset(
     {
-        *("BOOLEAN", "DATE", "DOUBLE", "FLOAT", "BIGINT", "HUGEINT", "INTEGER", "SMALLINT"),
+        *(
+            "BOOLEAN",
+            "DATE",
+            "DECIMAL",
+            "DOUBLE",
+            "FLOAT",
+            "BIGINT",
+            "HUGEINT",
+            "INTEGER",
+            "SMALLINT",
+        ),
         *("TINYINT", "UBIGINT", "UHUGEINT", "UINTEGER", "USMALLINT", "UTINYINT", "TIMESTAMP"),
     }
 )
