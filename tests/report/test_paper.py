@@ -10,9 +10,10 @@ from commandline import OutlookOf
 from report.markup import Page
 
 from roadworn import LedgerView, PluginHost
+from roadworn.analysis import Answers
 from roadworn_cli.report.asking import Asker
 from roadworn_cli.report.fleet import fleet_report
-from roadworn_cli.report.model import Letterhead, Report
+from roadworn_cli.report.model import Letterhead, Report, Section
 from roadworn_cli.report.page import render
 from roadworn_cli.report.vehicle import Request, vehicle_report
 from roadworn_cli.words import Look, Words
@@ -74,20 +75,70 @@ def test_a_manager_decides_by_one_page(
     tmp_path: Path,
     language: str,
 ) -> None:
-    report, words = fleet_report(Asker(host, demo_view, Look(language, "mi")))
+    asker = Asker(host, demo_view, Look(language, "mi"))
+    report, words = fleet_report(asker)
     last = [section.anchor for section in report.sections].index("contents")
     for paper in ("a4", "letter"):
         page = tmp_path / f"{paper}.html"
         first = replace(report, sections=report.sections[: last + 1])
         page.write_text(render(first, Words(replace(words.look, paper=paper))), "utf-8")
         assert pages_of(printed(page)) == 1
-    shown = {section.anchor for section in report.sections[:last]}
-    assert {"stop-now", "budget-year", "causes", "retire", "claims"} <= shown
+    shown = {section.anchor: section for section in report.sections[:last]}
+    assert {
+        "stop-now", "budget-year", "refused", "inspections", "causes", "retire", "claims"
+    } <= shown.keys()  # fmt: skip
+    _one_thing_one_number(shown, asker)
     text = Page.of(render(report, words)).text
     # What a workshop heeds is not a manager's to read.
     assert "pump the pedal" not in text
     for anchor, _title in next(b for b in report.sections[last].blocks if b.kind == "links").to:
         assert anchor in {section.anchor for section in report.sections[last + 1 :]}
+
+
+def _one_thing_one_number(shown: dict[str, Section], asker: Asker) -> None:
+    """The first page has the figures of the answers behind it, and its sums are sums."""
+    view = asker.view
+    # What a customer refused is on the page with how often, by the record itself.
+    refused = [item for b in shown["refused"].blocks if b.kind == "items" for item in b.items]
+    times = {
+        (vehicle, int(n))
+        for vehicle, n in view.sql(
+            """SELECT o.vehicle_id, o.times FROM offers AS o JOIN declined_work AS d
+               USING (vehicle_id, component) WHERE o.component = 'brake.hose'"""
+        ).rows
+    }
+    told = {
+        (str(item.name).partition(":")[0], int(str(item.detail).split()[0])) for item in refused
+    }
+    assert times
+    assert times <= told
+    # Every inspection that has run out is named, whoever was not seen as well.
+    expired = " ".join(str(block.text) for block in shown["inspections"].blocks)
+    late = view.sql(
+        """SELECT vehicle_id, CAST(? AS DATE) - max(due_date) AS days
+           FROM inspection_results JOIN vehicles AS v USING (vehicle_id)
+           WHERE v.retired_on IS NULL GROUP BY vehicle_id, inspection HAVING days > 0""",
+        (view.today.isoformat(),),
+    ).rows
+    assert late
+    for vehicle, days in late:
+        assert re.search(rf"{vehicle}\D+{days:,}", expired)
+    # What to set aside is its three parts, each rounded to a whole amount.
+    lines = next(b for b in shown["budget-year"].blocks if b.kind == "items").items
+    whole, *parts = (int(str(item.figure).replace(",", "")) for item in lines[:4])
+    assert whole == pytest.approx(sum(parts), abs=2)
+    # Those to let go are those of `keep-or-sell`, in its order.
+    keep = asker.ran[Answers.KEEP_OR_SELL].result.table("vehicles").records()
+    go = [str(row["vehicle"]) for row in keep if row["say"] == "let go first"]
+    rows = next(b for b in shown["retire"].blocks if b.kind == "items").items
+    assert [str(item.name) for item in rows] == go
+    due = sum(float(row["due"] or 0) for row in keep)
+    assert parts[2] >= round(due)  # those that were not seen for long are in the sum to set aside
+    claims = asker.ran[Answers.WARRANTY].result
+    told_sum = re.search(r"([\d,]+)\.(\d\d) USD of parts", str(claims.headline))
+    assert told_sum is not None
+    exact = float(told_sum[1].replace(",", "") + "." + told_sum[2])
+    assert f"{exact:,.0f}" in str(shown["claims"].figure)
 
 
 @pytest.mark.slow

@@ -2,14 +2,14 @@
 
 from roadworn.analysis import Holds, Ran, Table, Tells
 from roadworn.say import Said
-from roadworn_cli.report.model import Block, Item, Items, Section
+from roadworn_cli.report.model import Block, Item, Items, Paragraph, Section
 from roadworn_cli.report.pictures import periods_in, periods_of
 from roadworn_cli.report.tables import estimate_text, money_text
 from roadworn_cli.words import Words
 
 
 def budget_section(ran: Ran | None, words: Words) -> Section | None:
-    """Return the budget of the year with its band, and what came of last year's.
+    """Return what to set aside for the year with its band and parts, and what came of last year's.
 
     Args:
         ran: what fails next on the fleet, by month.
@@ -26,34 +26,41 @@ def budget_section(ran: Ran | None, words: Words) -> Section | None:
     ends = (totals.cells(Tells.LOW)[year], totals.cells(Tells.HIGH)[year])
     value = totals.rows[year][at]
     services = _services(ran)
-    whole = services + value if isinstance(value, int | float) else None
 
     def money(amount: object) -> Said:
         return money_text(amount, None, None, "", words)  # type: ignore[arg-type]
 
     span = Said(words.number(f"{months[year]:g}"))
-    items = (
-        []
-        if not services
-        else [
-            Item(
-                words("budget_whole", months=span),
-                words("budget_services", value=money(services)),
-                money(whole),
-            )
-        ]
-    )
-    items += [
+    due, left = _due_now(coming.get(Holds.DUE))
+    band = _year(ran) if services else ends
+    parts = [one for one in (value, services, due) if isinstance(one, int | float)]
+    whole = sum(parts)
+    # What is due now is priced as it stands: its sum moves both ends alike.
+    low, high = (one + due if isinstance(one, int | float) else None for one in band)
+    items = [
+        Item(
+            words("budget_whole", months=span),
+            words("likely_band", band=money_text(whole, low, high, "", words))
+            if low is not None and high is not None
+            else Said(),
+            money(whole),
+        ),
         Item(
             words("budget_failures", months=span),
             words("likely_band", band=money_text(value, *ends, "", words)),
             money(value),
-        )
+        ),
+        Item(words("budget_services"), Said(), money(services)),
+        Item(
+            words("budget_due"),
+            words("budget_unpriced", number=left) if left else Said(),
+            money(due),
+        ),
     ]
-    came = _last_year(coming.get(Holds.FORETOLD), items, words)
+    _last_year(coming.get(Holds.FORETOLD), by_month, items, words)
     spent = _spent(by_month)
     if spent:
-        items.append(Item(words("budget_spent"), Said(), money(spent)))
+        items.append(Item(words("budget_spent"), words("budget_spent_is"), money(spent)))
     past = [] if by_month is None else [p.value for p in periods_in(by_month) if p.past]
     if len(past) > 1:
         mean = sum(past) / len(past)
@@ -62,30 +69,51 @@ def budget_section(ran: Ran | None, words: Words) -> Section | None:
     headings = (words("what"), words("beside_it"), words("in_unit", title=words("sum"), unit=unit))
     blocks: list[Block] = [Items(words("budget_caption"), headings, tuple(items))]
     if by_month is not None:
-        # The sums over it are those of the year above: months are rounded by themselves.
-        known = {
-            past: float(one)
-            for past, one in ((False, value), (True, came))
-            if isinstance(one, int | float)
-        }
+        # The sum to come is that of the year above: months are rounded by themselves.
+        known = {False: float(value)} if isinstance(value, int | float) else {}
         picture = periods_of(periods_in(by_month), unit, "budget", words, known)
         blocks += [picture] if picture is not None else []
-    figure = estimate_text(value, *ends, unit, words)
-    if services:
-        figure = words("about", value=money_text(whole, None, None, unit, words))
+    blocks.insert(1, Paragraph(words("budget_without"), "quiet"))
+    figure = estimate_text(whole, low, high, unit, words)
     return Section("budget-year", words("budget_title"), tuple(blocks), wide=True, figure=figure)
 
 
-def _last_year(told: Table | None, items: list[Item], words: Words) -> object:
-    """Add what was projected a year ago beside what came; return what came."""
+def _last_year(told: Table | None, by_month: Table | None, items: list[Item], words: Words) -> None:
+    """Add what came in the months on record, and what was projected a year ago beside it."""
+    past = [] if by_month is None else [p.value for p in periods_in(by_month) if p.past]
     said, came = (told.named(name) if told is not None else None for name in ("cost", "came"))
-    if told is None or not said or not came or said[-1] is None or came[-1] is None:
-        return None
-    low, high = told.cells(Tells.LOW)[-1], told.cells(Tells.HIGH)[-1]
-    beside = words("was_projected", value=estimate_text(said[-1], low, high, "", words))
-    figure = money_text(came[-1], None, None, "", words)
-    items.append(Item(words("budget_came"), beside, figure))
-    return came[-1]
+    beside = Said()
+    if told is not None and said and came and said[-1] is not None and came[-1] is not None:
+        low, high = told.cells(Tells.LOW)[-1], told.cells(Tells.HIGH)[-1]
+        # Only of vehicles then in use, and not what was due already: another sum than the months'.
+        beside = words(
+            "was_projected",
+            value=estimate_text(said[-1], low, high, "", words),
+            came=money_text(came[-1], None, None, "", words),
+        )
+    if past or beside:
+        figure = money_text(sum(past), None, None, "", words) if past else Said()
+        span = Said(str(len(past))) if past else Said("12")
+        items.append(Item(words("budget_came", months=span), beside, figure))
+
+
+def _due_now(due: Table | None) -> tuple[float, int]:
+    """Return what the work that is due now comes to, and how many items of it have no price."""
+    if due is None:
+        return 0.0, 0
+    prices = [
+        price
+        for price, state in zip(due.cells(Tells.VALUE), due.cells(Tells.STATE), strict=True)
+        if state != "wearing"  # such a part is counted by its chance among the failures
+    ]
+    known = [float(one) for one in prices if isinstance(one, int | float)]
+    return sum(known), len(prices) - len(known)
+
+
+def _year(ran: Ran | None) -> tuple[float | None, float | None]:
+    """Return the range of failures and services together; unknown where nobody summed them."""
+    estimates = ran.result.estimates if ran is not None else ()
+    return (estimates[1].low, estimates[1].high) if len(estimates) > 1 else (None, None)
 
 
 def _result(ran: Ran | None) -> dict[Holds, Table]:

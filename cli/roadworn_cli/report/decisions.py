@@ -1,16 +1,18 @@
 """The fleet sheet's first page: what a manager decides by, on one sheet of paper.
 
-Vehicles to stop, what is overdue and can hurt somebody, the year's money beside what last year's
-projection came to, the causes that cost most, the vehicles that cost most for their class, the
+Vehicles to stop, what was refused or is overdue and can hurt somebody, the year's money to set
+aside, the causes that cost most, the vehicles that cost most for their class, the
 claims that run out, and where the rest stands.
 """
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from datetime import date
 from typing import TYPE_CHECKING
 
 from roadworn.analysis import Answers, Cell, Holds, Mark, Ran, Table, Tells
+from roadworn.columns.view import UNSEEN_DAYS
 from roadworn.model.catalogue import catalogue
 from roadworn.say import Said
 from roadworn_cli.report.asking import Asker
@@ -24,9 +26,11 @@ if TYPE_CHECKING:
     from roadworn.columns.view import LedgerView
 
 #: Lines of a list on the first page; of causes and of vehicles to let go.
-_MOST, _MOST_WORST = 4, 5
-#: Days after which a vehicle that nobody saw is taken to be elsewhere.
-_LONG_UNSEEN = 365
+_MOST, _MOST_WORST, _MOST_REFUSED = 4, 5, 8
+#: Answers of a customer that leave a part as it is.
+_REFUSED = frozenset({"declined", "deferred"})
+#: An official inspection that runs out within so many days is named.
+_SOON_DAYS = 60
 #: As likely as not: from here a part that can hurt somebody is named.
 _LIKELY = 0.5
 _MOST_STOPPED = 6
@@ -38,10 +42,12 @@ def decisions(asker: Asker, words: Words) -> list[Section]:
     coming = _result(ran.get(Answers.GOES_NEXT))
     budget = budget_section(ran.get(Answers.GOES_NEXT), words)
     narrow = [
+        _refused(coming.get(Holds.DUE), view, words),
+        _inspections(_table(ran.get(Answers.PASSES), Holds.RUN_OUT), view, words),
         _overdue(ran, view, words),
         _failed(coming.get(Holds.DUE), words),
         _causes(_table(ran.get(Answers.KEEPS_FAILING), Holds.REPEATS), words),
-        _retire(_table(ran.get(Answers.KEEP_OR_SELL), Holds.UPKEEP), words),
+        _retire(ran.get(Answers.KEEP_OR_SELL), words),
         _claims(_table(ran.get(Answers.WARRANTY), Holds.CLAIMS), view, words),
     ]
     return [
@@ -126,43 +132,115 @@ def _stop(view: "LedgerView", due: Table | None, words: Words) -> Section:
     return Section("stop-now", words("safety"), (block,), wide=True)
 
 
+def _refused(due: Table | None, view: "LedgerView", words: Words) -> Section | None:
+    """Return work on what safety hangs on that was refused or put off, the oftenest on top."""
+    if due is None:
+        return None
+    offered = {
+        (vehicle, component, place or ""): (times, first)
+        for vehicle, component, place, times, first in view.sql(
+            "SELECT vehicle_id, component, position, times, first_on FROM offers"
+        ).rows
+    }
+    told = (Tells.VEHICLE, Tells.COMPONENT, Tells.PLACE, Tells.STATE, Tells.VALUE, Tells.CURRENCY)
+    found = []
+    for vehicle, component, place, state, value, code in zip(
+        *(due.cells(tells) for tells in told), strict=True
+    ):
+        if str(state) in _REFUSED and _safety(component):
+            times, first = offered.get((vehicle, component, place or ""), (1, None))
+            found.append((-times, str(first or ""), vehicle, component, place, value, code))
+    if not found:
+        return None
+    items = [
+        Item(
+            words.joined((vehicle, words.part(component or "", place or "")), ": "),
+            words("offered_since", times=-less, day=words.plain(first)) if first else Said(),
+            money_text(value, None, None, str(code or ""), words) or words("no_price"),
+        )
+        for less, first, vehicle, component, place, value, code in sorted(
+            found, key=lambda one: one[:3]
+        )
+    ]
+    headings = (words("what"), words("offered_head"), words("price"))
+    section = _brief("refused", words("refused"), headings, items, words, most=_MOST_REFUSED)
+    sums = _summed(((value, code) for *_row, value, code in found), words)
+    told_sum = words("parts_sum", number=len(found), sum=words.joined(sums, ", "))
+    return replace(section, figure=told_sum if sums else Said())
+
+
+def _summed(amounts: Iterable[tuple[Cell, Cell]], words: Words) -> list[Said]:
+    """Return what amounts come to, for each currency by itself."""
+    sums: dict[str, float] = {}
+    for value, code in amounts:
+        if value is not None and value == value:
+            key = str(code or "")
+            sums[key] = sums.get(key, 0.0) + float(value)  # type: ignore[arg-type]
+    return [money_text(one, None, None, code, words) for code, one in sorted(sums.items())]
+
+
+def _inspections(out: Table | None, view: "LedgerView", words: Words) -> Section | None:
+    """Return the official inspections that have expired, and those that soon do, with the days."""
+    days = out.named("days_left") if out is not None else None
+    if out is None or not days:
+        return None
+    kinds = out.named("inspection") or [""] * len(days)
+    several = len(set(kinds)) > 1
+    seen = dict(view.sql("SELECT vehicle_id, last_seen_on FROM vehicles").rows)
+    lines: dict[str, list[Said]] = {"expired": [], "runs_out": []}
+    for left, vehicle, kind in sorted(
+        (int(str(left)), str(vehicle), str(kind))
+        for left, vehicle, kind in zip(days, out.cells(Tells.VEHICLE), kinds, strict=True)
+        if left is not None and int(str(left)) <= _SOON_DAYS
+    ):
+        name = (
+            words("expired", vehicle=vehicle, inspection=words.word(kind)) if several else vehicle
+        )
+        told = words("days_over" if left < 0 else "days_left", name=name, days=abs(left))
+        if left < 0 and _unseen(seen.get(vehicle), view):
+            told = words("not_seen_since", text=told, day=seen[vehicle])
+        lines["expired" if left < 0 else "runs_out"].append(told)
+    blocks = tuple(
+        Paragraph(words(f"inspections_{key}", days=_SOON_DAYS, vehicles=words.joined(ones, ", ")))
+        for key, ones in lines.items()
+        if ones
+    )
+    return Section("inspections", words("inspections_title"), blocks) if blocks else None
+
+
+def _unseen(last: Cell, view: "LedgerView") -> bool:
+    """Say whether nobody saw a vehicle for so long that it has most likely gone elsewhere."""
+    return isinstance(last, date) and (view.today - last).days > UNSEEN_DAYS
+
+
 def _overdue(ran: dict[Answers | str, Ran], view: "LedgerView", words: Words) -> Section | None:
-    """Return expired inspections and overdue services of parts that can hurt somebody."""
-    items: list[tuple[Cell, Cell, Item]] = []
+    """Return overdue services of parts that can hurt somebody."""
+    items: list[tuple[str, Item]] = []
     seen = dict(view.sql("SELECT vehicle_id, last_seen_on FROM vehicles").rows)
     unseen: set[Cell] = set()
-    out = _table(ran.get(Answers.PASSES), Holds.RUN_OUT)
-    if out is not None:
-        due, kinds = out.named("due") or [], out.named("inspection") or []
-        for vehicle, day, kind in zip(out.cells(Tells.VEHICLE), due, kinds, strict=False):
-            if day is not None and str(day) < str(view.today):
-                name = words("expired", vehicle=vehicle, inspection=words.word(kind))
-                items.append((vehicle, day, Item(name, Said(), words.plain(day))))
     services = _table(ran.get(Answers.SERVICE_DUE), Holds.SERVICES)
+    told = []
     if services is not None:
         due = services.named("due_on") or [None] * len(services.rows)
         columns = (services.cells(one) for one in (Tells.VEHICLE, Tells.COMPONENT, Tells.STATE))
         for vehicle, component, state, day in zip(*columns, due, strict=True):
-            if state == "overdue" and _safety(component):
-                name = words.joined((vehicle, words.word(component)), ": ")
-                items.append((vehicle, day, Item(name, Said(), words.plain(day))))
-    shown = []
-    for vehicle, _day, item in sorted(items, key=lambda one: str(one[1] or "")):
-        # Whoever was not seen for a year has most likely gone elsewhere.
-        last = seen.get(vehicle)
-        if isinstance(last, date) and (view.today - last).days > _LONG_UNSEEN:
-            unseen.add(vehicle)
-        else:
-            shown.append(item)
-    told = [words.said(ran[Answers.SERVICE_DUE].result.headline)] if services is not None else []
+            if state != "overdue" or not _safety(component):
+                continue
+            if _unseen(seen.get(vehicle), view):
+                unseen.add(vehicle)
+                continue
+            name = words.joined((vehicle, words.word(component)), ": ")
+            items.append((str(day or ""), Item(name, Said(), words.plain(day))))
+        told.append(words.said(ran[Answers.SERVICE_DUE].result.headline))
     told.append(_likely(_table(ran.get(Answers.GOES_NEXT), Holds.AHEAD), words))
     if unseen:
         names = words.joined(sorted(map(str, unseen)), ", ")
         told.append(words("unseen_left_out", names=names))
     told = [one for one in told if one]
-    if not shown and not told:
+    if not items and not told:
         return None
     headings = (words("vehicle_axis"), Said(), words("since"))
+    shown = [item for _day, item in sorted(items, key=lambda one: one[0])]
     return _brief("overdue", words("overdue"), headings, shown, words, told=told)
 
 
@@ -210,6 +288,9 @@ def _likely(ahead: Table | None, words: Words) -> Said:
         words("lane", name=words.word(component or ""), n=number)
         for component, number in found.most_common(_MOST_WORST)
     ]
+    others = found.total() - sum(number for _name, number in found.most_common(_MOST_WORST))
+    if others:
+        parts.append(words("lane", name=words("others"), n=others))
     return words("likely_hurts", number=found.total(), parts=words.joined(parts, ", "))
 
 
@@ -247,38 +328,48 @@ def _causes(table: Table | None, words: Words) -> Section | None:
     return _brief("causes", words("worst_causes"), headings, items, words, most=_MOST_WORST)
 
 
-def _retire(table: Table | None, words: Words) -> Section | None:
-    """Return the vehicles that cost most for their class, the first ones to let go."""
-    if table is None or (times := table.named("times")) is None:
+def _retire(ran: Ran | None, words: Words) -> Section | None:
+    """Return the vehicles to let go first, and apart those to ask about, as `keep-or-sell` has it.
+
+    Its own order stands, and its own words.
+    """
+    table = _table(ran, Holds.UPKEEP)
+    if ran is None or table is None or (times := table.named("times")) is None:
         return None
-    at = table.place(Tells.VALUE)
-    names = table.cells(Tells.VEHICLE)
-    known = [(float(one), n) for n, one in enumerate(times) if isinstance(one, int | float)]
-    order = [n for _times, n in sorted(known, key=lambda one: -one[0])][:_MOST_WORST]
-    if not order or at is None:
+    at, names = table.place(Tells.VALUE), table.cells(Tells.VEHICLE)
+    said = [getattr(one, "code", "").partition(".")[2] for one in table.cells(Tells.STATE)]
+    first = [n for n, one in enumerate(said) if one == "say-go"]
+    asked = [n for n, one in enumerate(said) if one == "say-look"]
+    if at is None or not (first or asked):
         return None
     unit = table.columns[at].unit
     worth = table.named("value") or [None] * len(table.rows)
-    items = [
-        Item(
-            words.word(names[n]),
-            words.joined(
-                (
-                    words("times_class", times=Said(words.number(f"{times[n]:.1f}"))),
-                    words("worth", value=money_text(worth[n], None, None, "", words))
-                    if worth[n] is not None
-                    else None,
-                ),
-                "; ",
-            )
-            if worth[n] is not None
-            else words("times_class", times=Said(words.number(f"{times[n]:.1f}"))),
-            money_text(table.rows[n][at], None, None, unit, words),
-        )
-        for n in order
-    ]
+    items, above = [], 0.0
+    for n in first:
+        upkeep, ratio = (float(str(one)) for one in (table.rows[n][at], times[n]))
+        above += upkeep * (1.0 - 1.0 / ratio)
+        told = [
+            words("times_class", times=Said(words.number(f"{ratio:.1f}"))),
+            *(
+                [words("worth", value=money_text(worth[n], None, None, "", words))]
+                if worth[n] is not None
+                else []
+            ),
+        ]
+        figure = money_text(upkeep, None, None, unit, words)
+        items.append(Item(words.word(names[n]), words.joined(told, "; "), figure))
     headings = (words("vehicle_axis"), words("for_its_class"), words("upkeep_year"))
-    return _brief("retire", words("retire"), headings, items, words, most=_MOST_WORST)
+    section = _brief("retire", words("retire"), headings, items, words, most=_MOST_WORST)
+    more: list[Block] = []
+    if first:
+        sum_ = money_text(above, None, None, unit, words)
+        more.append(Paragraph(words("above_class", number=len(first), sum=sum_), "quiet"))
+    else:
+        more.append(Paragraph(words.said(ran.result.headline), "quiet"))
+    if asked:
+        cars = words.joined((words.word(names[n]) for n in asked), ", ")
+        more.append(Paragraph(words("ask_first", vehicles=cars)))
+    return replace(section, blocks=(*section.blocks, *more))
 
 
 def _claims(table: Table | None, view: "LedgerView", words: Words) -> Section | None:
@@ -298,10 +389,13 @@ def _claims(table: Table | None, view: "LedgerView", words: Words) -> Section | 
     items = [
         Item(
             words.joined((vehicles[n], words.part(components[n] or "", places[n] or "")), ": "),
-            words.plain(ends[n]),
+            words("ends_today") if str(ends[n]) == str(view.today) else words.plain(ends[n]),
             money_text(table.rows[n][at], None, None, str(codes[n] or ""), words),
         )
         for _day, n in open_now
     ]
     headings = (words("what"), words("cover_ends"), words("to_claim"))
-    return _brief("claims", words("claims"), headings, items, words)
+    sums = _summed(((table.rows[n][at], codes[n]) for _day, n in open_now), words)
+    told = words("claims_sum", number=len(open_now), sum=words.joined(sums, ", "))
+    section = _brief("claims", words("claims"), headings, items, words)
+    return replace(section, figure=told)

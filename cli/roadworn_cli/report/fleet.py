@@ -6,6 +6,7 @@ from datetime import date
 from typing import TYPE_CHECKING
 
 from roadworn.analysis import Answers, Cell, Column, Holds, Ran, Table, Tells
+from roadworn.columns.view import UNSEEN_DAYS
 from roadworn_cli.report.asking import Asker
 from roadworn_cli.report.decisions import contents, decisions, first_steps
 from roadworn_cli.report.marks import Lane, lanes
@@ -74,11 +75,16 @@ def fleet_report(
     view = asker.view
     asker.look = asker.look.settled(view)
     words = Words(asker.look, spelled=True)
-    vehicles = view.sql("SELECT count(*) FROM vehicles WHERE retired_on IS NULL").rows[0][0]
+    vehicles, unseen = view.sql(
+        """SELECT count(*), count(*) FILTER (last_seen_on < CAST(? AS DATE) - CAST(? AS INTEGER))
+           FROM vehicles WHERE retired_on IS NULL""",
+        (view.today.isoformat(), UNSEEN_DAYS),
+    ).rows[0]
     title = words("fleet_title")
     about = (
         words("as_of_day", day=view.today),
         words("vehicles_here", number=vehicles),
+        *([words("vehicles_unseen", number=unseen)] if unseen else []),
         *words.spoken(),
     )
     if not view.sql("SELECT count(*) FROM vehicles").rows[0][0]:

@@ -138,6 +138,7 @@ class Fold:
     """What a short report keeps behind a heading that opens without a script; paper may have it.
 
     A narrow one is folded on a phone alone: elsewhere its blocks stand open and name themselves.
+    What paper says in its place, where it is cut off there, is `cut`.
     """
 
     summary: Said
@@ -145,6 +146,7 @@ class Fold:
     open: bool = False
     printed: bool = False
     narrow: bool = False
+    cut: Said = field(default_factory=Said)
     kind: ClassVar[str] = "fold"
 
 

@@ -108,7 +108,7 @@ def _block(block: Block, *, narrow: bool, cautions: bool = False) -> float:
         per = 62 if narrow else 96
         return sum(_lines(len(t) * narrow + len(s), per) * 10.9 + 5.5 for t, s in block.pairs) + 4
     if isinstance(block, Items):
-        name, seen, size = (25, 21, 9.8) if narrow else (33, 68, 10.8)
+        name, seen, size = (25, 21, 10.4) if narrow else (33, 68, 10.8)
         rows = (
             max(_lines(len(one.name), name), _lines(len(one.detail), seen)) * size + 3.2
             for one in block.items

@@ -266,7 +266,7 @@ def causes_of(table: Table, words: Words, most: int = _MOST) -> list[Cause]:
     if any(column is None for column in columns):
         return []
     found = []
-    codes = table.cells(Tells.CURRENCY)
+    codes, first = table.cells(Tells.CURRENCY), table.named("since")
     for number, row in enumerate(zip(*(column or () for column in columns), strict=True)):
         money, failed, usual = map(_figure, row)
         if row[0] is None:
@@ -276,6 +276,9 @@ def causes_of(table: Table, words: Words, most: int = _MOST) -> list[Cause]:
             failed=Said(words.number(f"{failed:,.0f}")),
             usual=Said(words.number(f"{usual:,.1f}")),
         )
+        began = first[number] if first else None
+        if isinstance(began, date):
+            against = words("cause_since", told=against, year=Said(str(began.year)))
         sum_of = words.joined((_short(money, words), codes[number] or ""), " ")
         told = words.joined((against, sum_of), " · ")
         name = _name(table, number, words)

@@ -73,7 +73,8 @@ def blocks_of(
         if cut < len(grid.lines):
             more = words("more_rows", number=len(grid.lines) - cut)
             rest = Grid(more, grid.headings, grid.lines[cut:])
-            blocks.append(Fold(more, (rest,)))
+            cut_off = words("rows_on_screen", number=len(grid.lines) - cut)
+            blocks.append(Fold(more, (rest,), cut=cut_off))
     if other:
         blocks.append(Paragraph(words("other_currency", number=other), "quiet"))
     return tuple(blocks)

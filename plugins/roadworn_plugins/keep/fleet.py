@@ -24,7 +24,7 @@ from roadworn_plugins.keep.options import (
     usual_repairs,
     value_where_it_flips,
 )
-from roadworn_plugins.keep.tables import standings_table
+from roadworn_plugins.keep.tables import fleet_notes, standings_table
 from roadworn_plugins.keep.ways import renewed
 from roadworn_plugins.projection.totals import grid_totals
 from roadworn_plugins.shared.costs_ahead import Band, cost_of
@@ -43,8 +43,7 @@ from roadworn_plugins.wear.chances import MeasuredParts
 #: Fewer vehicles of a class have no middle that one of them could be held against.
 LEAST_OF_CLASS = 3
 _YEAR, _TWO_YEARS = 12, 24
-_PARTS_NAMED = 5
-_FIRST_NAMED = 3
+_PARTS_NAMED, _FIRST_NAMED = 5, 3
 #: So many times the middle of its class, though chance may explain it (common practice, no source).
 _ASKED_FIRST = 1.2
 #: What of the work that is due now has a price to be added.
@@ -68,8 +67,8 @@ _say = Says(
         "say-look": "ask before the next large bill",
         "say-keep": "keep",
         "say-unknown": "cannot say",
-        "turn-way": "with safety work only: goes if another way costs less than "
-        "{monthly:,.0f} a month all in",
+        "turn-go": "goes as soon as another vehicle costs less than {monthly:,.0f} a month",
+        "turn-way": "stays unless another vehicle costs less than {monthly:,.0f} a month",
         "turn-more": "goes if it would fetch more than {value:,.0f} as it is",
         "turn-less": "stays if it would fetch less than {value:,.0f} as it is",
         "turn-unknown": "stays if it would fetch less than {value:,.0f} as it is, goes if more",
@@ -166,7 +165,7 @@ def retire_list(view: LedgerView, settings: KeepOrSellSettings) -> Result:
         ones = _ranked(unranked, middle)
         for rank, one in enumerate(ones, start=1):
             ranked.append((one, middle))
-            rows.append(_row(one, rank, middle, _turn(one, settings, usual)))
+            rows.append(_row(one, rank, middle, _turn(one, settings, usual, middle)))
     # One order over all classes: whoever has to choose begins at the top.
     order = sorted(range(len(ranked)), key=lambda n: _order(*ranked[n]))
     ranked, rows = [ranked[n] for n in order], [rows[n] for n in order]
@@ -178,6 +177,7 @@ def retire_list(view: LedgerView, settings: KeepOrSellSettings) -> Result:
         evidence.append(())
     standings = [one for one, _middle in ranked]
     table = standings_table(rows[: settings.most], evidence[: settings.most], unit, currency)
+    each = [(one.failures.expected, one.services, one.due[1]) for one in standings]
     return Result(
         headline=_headline(ranked, currency),
         tables=(table,),
@@ -185,6 +185,7 @@ def retire_list(view: LedgerView, settings: KeepOrSellSettings) -> Result:
             _say.some(sum(one.worth.now is None for one in standings), "fleet-no-value"),
             _say.some(sum(one.due_unpriced for one in standings), "fleet-unpriced"),
             _say.some(len(rows) - settings.most, "fleet-more"),
+            *fleet_notes(each, currency),
             _say("fleet-value"),
             *fleet.parts.prices.caveats(fleet.parts.component),
         ),
@@ -383,9 +384,8 @@ def _ranked(ones: list[_Standing], middle: float | None) -> list[_Standing]:
     return sorted(ones, key=lambda one: (-_above(one, middle), one.vehicle))
 
 
-def _turn(one: _Standing, settings: KeepOrSellSettings, usual: float) -> str:
+def _turn(one: _Standing, settings: KeepOrSellSettings, usual: float, middle: float | None) -> str:
     """Return what would turn the choice for a vehicle."""
-    running = one.running
     s = Situation(
         months=settings.months,
         yearly_rate=settings.yearly_rate,
@@ -393,7 +393,7 @@ def _turn(one: _Standing, settings: KeepOrSellSettings, usual: float) -> str:
         value_fixed=one.worth.now or 0.0,
         value_then=(1.0 - one.worth.yearly_loss) ** (settings.months / 12.0),
         fix=one.must,
-        running=(running, running, running),
+        running=(one.running,) * 3,
         other_price=settings.replacement_price,
         other_then=(1.0 - settings.replacement_loss) ** (settings.months / 12.0),
         other_running=(
@@ -402,7 +402,8 @@ def _turn(one: _Standing, settings: KeepOrSellSettings, usual: float) -> str:
     )
     kept = keeping(s)[1]
     if s.other_price is None:
-        return _say("turn-way", monthly=kept) if one.worth.now is not None else _say("turn-value")
+        way = "turn-go" if _against(one, middle) == 1 else "turn-way"
+        return _say(way, monthly=kept) if one.worth.now is not None else _say("turn-value")
     gap = letting_go(s, fixed=False) - kept
     value = max(value_where_it_flips(s, gap), 0.0)
     if one.worth.now is None:

@@ -31,6 +31,12 @@ _say = Says(
         "because-overdue": "overdue",
         "fleet-title": "Vehicles by what they cost above their class in the next 12 months",
         "per": "upkeep per {unit}",
+        "turn-month": "What another vehicle costs a month is set against safety work now, repairs "
+        "and lost value; fuel and insurance are in neither.",
+        "fleet-sum": "The upkeep of {n} {n:vehicle|vehicles} comes to {whole:,.0f} {currency} "
+        "within 12 months: failures {failures:,.0f}, services {services:,.0f}, work due now "
+        "{due:,.0f}. Each is taken to stay, and who was not seen for over a year is left out; the "
+        "sum of next-repairs leaves out what falls after vehicles leave.",
     },
 )
 
@@ -207,3 +213,16 @@ def standings_table(
         evidence=tuple(evidence),
         holds=Holds.UPKEEP,
     )
+
+
+def fleet_notes(parts: Sequence[tuple[float, float, float]], currency: str) -> tuple[str, ...]:
+    """Say what a month of another vehicle is held against, and what all vehicles come to.
+
+    Args:
+        parts: failures, services and what is due now of each vehicle, in the currency.
+        currency: of all of them.
+    """
+    failures, services, due = (sum(one) for one in zip(*parts, strict=True))
+    whole = failures + services + due
+    told = {"failures": failures, "services": services, "due": due, "whole": whole}
+    return _say("turn-month"), _say("fleet-sum", n=len(parts), currency=currency, **told)
