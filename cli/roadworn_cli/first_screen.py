@@ -30,6 +30,8 @@ from roadworn_cli.screen import (
 if TYPE_CHECKING:
     from roadworn.analysis.outlook import Outlook
 
+#: Code of what is to be tried before a vehicle is handed over.
+TRY_FIRST: Final = "outlook.try-first"
 _NEXT: Final = 3
 #: Stop items that are told with their story; more of them are named.
 _STORIES: Final = 2
@@ -85,9 +87,13 @@ def _stop(found: "Outlook") -> Iterator[Entry]:
     at = rows_with(table, Mark.SAFETY)
     left = found.vehicle.get("retired_on")
     told = [] if left else rows_with(table, Mark.COMPLAINT)
+    untried = [said for said in found.unknown if _code(said) == TRY_FIRST]
     # That only complaints are open is said by those themselves.
     if (not at and len(told) < len(rows_with(table, Mark.OPEN) or [0])) or left:
-        yield Entry("Now", _now(found, told=bool(told)), least=2)
+        now = " ".join([*untried, _now(found, told=bool(told))])
+        yield Entry("Now", now, look="stop" if untried else "title", least=None if untried else 2)
+    elif untried:
+        yield Entry("Now", untried[0], look="stop", least=None)
     for said in found.unknown:
         if _code(said) == "outlook.not-seen" and not found.vehicle.get("retired_on"):
             yield Entry("", said, least=None)
@@ -219,10 +225,19 @@ def _inspection(found: "Outlook") -> Iterator[Entry]:
         told = "not known: nothing that it asks for was looked at"
     elif items.rows:
         told = "nothing on record that would fail"
+        worn = worn_by(found.holding(Holds.PLAN))
+        if worn:
+            told = f"passes today by the record; worn out by then: {', '.join(worn)}"
     else:
         told = str(ran.result.headline)
     due = next((named(t, 0, "due") for t in ran.result.tables if named(t, 0, "due")), None)
     yield Entry("Inspection", f"{told}; due {due}" if due else told)
+
+
+def worn_by(plan: Table | None) -> list[str]:
+    """Return what of the plan is worn out by the day of the next inspection."""
+    days = plan.named("worn_by") if plan is not None else None
+    return [name_of(plan, n) for n, day in enumerate(days or ()) if plan is not None and day]
 
 
 def _next(found: "Outlook") -> Iterator[Entry]:
@@ -334,7 +349,7 @@ def _not_known(found: "Outlook") -> Iterator[Entry]:
     for said in found.unknown:
         if _code(said).startswith("outlook.settle"):
             yield Entry("", said, least=2)
-        elif _code(said) != "outlook.not-seen":  # it stands on top
+        elif _code(said) not in {"outlook.not-seen", TRY_FIRST}:  # these stand on top
             unknown.append(_in_short(said))
     items = found.inspection.result.holding(Holds.INSPECTED) if found.inspection else None
     rows = () if items is None else items.marked()

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from roadworn.model.catalogue import part_name
 from roadworn.model.errors import UnknownName, UsageError
 from roadworn.say.telling import item_words, test_words
 from roadworn_cli.context import State, state_of
@@ -32,6 +33,10 @@ _CSV = (
     "list", "vehicle_id", "label", "day", "component", "position", "what", "amount", "currency",
     "safety", "event_id",
 )  # fmt: skip
+
+
+#: Before what stands in the shop with an open stop item.
+_STOP = "STOP: do not release"
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +106,7 @@ def _document(found: "Day", named: Mapping[str, str]) -> dict[str, Any]:
         for rows in lists.values():
             for row in rows:
                 row["owner"] = named.get(row["owner_reference"] or "")
-    return {"day": found.day, **lists}
+    return {"day": found.day, "stops": _records(found.stops), **lists}
 
 
 def _flat(found: "Day") -> Iterator[Sequence[object]]:
@@ -208,7 +213,18 @@ def day_lists(found: "Day", named: Mapping[str, str]) -> list[_List]:
             "Not tried since the work", lists["untried"], lambda rows: _untried(rows, found.day)
         ),
     ]
+    stops: dict[str, list[str]] = {}
+    for row in _records(found.stops):
+        stops.setdefault(row["vehicle_id"], []).append(part_name(row["component"], row["position"]))
     here = {row["vehicle_id"] for row in lists["in_shop"]}
+    shown[0] = replace(
+        shown[0],
+        rows=tuple(
+            (v, f"{_STOP}: {', '.join(stops[v])}; {told}" if v in stops else told)
+            for v, told in shown[0].rows
+        ),
+        stops=frozenset(here & stops.keys()),
+    )
     gone = {row["vehicle_id"] for row in lists["approved"] + lists["untried"] if row["left_on"]}
     shown = [
         replace(

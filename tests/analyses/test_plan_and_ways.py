@@ -2,8 +2,10 @@
 
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pytest
 from builders import found, looked, usd
 from hypothesis import given
@@ -15,7 +17,7 @@ from roadworn.analysis import Holds, Mark
 from roadworn.testing import check_analysis, event, view_of
 from roadworn_plugins.inspection import INSPECTION_OUTLOOK
 from roadworn_plugins.keep import KEEP_OR_SELL
-from roadworn_plugins.keep.jobs import Job, Stage, labour_once, sum_of
+from roadworn_plugins.keep.jobs import Job, Stage, labour_once, sum_of, worn_out
 from roadworn_plugins.shared.prices import Price
 
 TODAY = "2026-01-10"
@@ -353,6 +355,23 @@ def test_each_vehicle_is_judged_by_the_rules_of_its_own_place(tmp_path: Path) ->
         told = rows(check_analysis(INSPECTION_OUTLOOK, view, {}), "vehicles")
     assert {row["vehicle"]: row["outlook"] for row in told}["car-1"] == "fail"
     assert {row["vehicle"]: row["outlook"] for row in told}["car-2"] != "fail"
+
+
+def test_what_will_not_last_the_year_is_a_job_though_nobody_found_it_worn() -> None:
+    """Nine in ten within the year, or as likely as not by the inspection; the axle is one job."""
+    fitted = (("wheel.tire", "LF", 0.97, 0.0), ("wheel.tire", "RF", 0.6, 0.7),
+              ("wheel.tire", "LR", 0.6, 0.3), ("brake.pad", "front", 0.95, 0.0))  # fmt: skip
+    component, position, soon, by_then = zip(*fitted, strict=True)
+    parts: Any = SimpleNamespace(
+        size=4, vehicle=("car-1",) * 4, component=component, position=position, price=(None,) * 4,
+        started_by=("",) * 4,
+    )  # fmt: skip
+    pads = Job("brake.pad", "front", Stage.CAN_WAIT, "worn", "", None, 1.0, ())
+    made = worn_out(parts, np.array(soon), np.array(by_then), [], [pads])
+    assert [(job.component, job.position) for job in made] == [
+        ("wheel.tire", "LF"),
+        ("wheel.tire", "RF"),
+    ]
 
 
 def test_the_list_and_the_answer_for_one_vehicle_are_one_figure(tmp_path: Path) -> None:

@@ -57,6 +57,39 @@ def test_the_day_on_one_screen(busy: Run) -> None:
     assert f"  bus-7  wheel bearing or hub LF of {TODAY}: not looked at again" in lines
 
 
+def test_what_has_a_stop_item_is_not_to_be_released(busy: Run) -> None:
+    loose = ("record", "inspection", "bus-7", "outer tie rod end L failed play felt at the wheel")
+    assert busy(*loose).code == 0
+    told = " ".join(busy("today").out.split())
+    assert "bus-7 STOP: do not release: outer tie rod end L; 2014 Acme Longbus" in told
+    found = busy("today", "--format", "json").json()
+    assert [(row["vehicle_id"], row["component"]) for row in found["stops"]] == [
+        ("bus-7", "steering.tie_rod_outer")
+    ]
+    put_right = ("record", "replacement", "bus-7", "outer tie rod end L", "--reason", "failed")
+    assert busy(*put_right).code == 0
+    assert "STOP" not in busy("today").out
+
+
+def test_work_that_nobody_tried_is_on_top_of_the_outlook_and_on_the_page(
+    busy: Run, tmp_path: Path
+) -> None:
+    first = f"Try before handing over: wheel bearing or hub LF, replaced on {TODAY}."
+    told = " ".join(busy("outlook", "bus-7").out.split())
+    assert told.index(first) < told.index("Inspection ")
+    for language, words in (
+        ("en", "Try before handing over: "),
+        ("es", "Pruebe antes de entregarlo: "),
+    ):
+        page = tmp_path / f"{language}.html"
+        asked = ("report", "vehicle", "bus-7", "--language", language, "--out", str(page))
+        assert busy(*asked).code == 0
+        assert page.read_text(encoding="utf-8").count(words) == 1
+    looked = ("record", "inspection", "bus-7", "wheel bearing LF sound")
+    assert busy(*looked).code == 0
+    assert "Try before" not in busy("outlook", "bus-7").out
+
+
 def test_a_test_that_work_asked_for_is_on_the_list_until_it_passed(busy: Run) -> None:
     repair = ("record", "repair", "car-1", "brake hose LF", "--test", "road test")
     assert busy(*repair).code == 0

@@ -13,6 +13,7 @@ from roadworn.analysis import Answers, Cell, Holds, Mark, Marks, Ran, Table, Tel
 from roadworn.analysis.outlook import Outlook
 from roadworn.say import Said
 from roadworn.trade.cautions import cautions_for
+from roadworn_cli.first_screen import TRY_FIRST
 from roadworn_cli.report.asking import Asker
 from roadworn_cli.report.life_line import life_line
 from roadworn_cli.report.looked_at import last_visit
@@ -132,23 +133,22 @@ def _jobs(table: Table, words: Words) -> Iterable[tuple[Job, Cell, Cell]]:
         beside = [column.tells for column in table.columns[at + 1 : at + 3]]
         limits = [at + 1, at + 2] if beside == [Tells.LOW, Tells.HIGH] else limits
     columns = (
-        table.cells(tells) for tells in (Tells.COMPONENT, Tells.PLACE, Tells.NAME, Tells.SEEN)
+        table.cells(tells)
+        for tells in (Tells.COMPONENT, Tells.PLACE, Tells.NAME, Tells.SEEN, Tells.WHY)
     )
     chances = table.named("chance") or [None] * len(table.rows)
-    for (row, marks), chance, component, place, name, seen in zip(
+    for (row, marks), chance, component, place, name, seen, why in zip(
         table.marked(), chances, *columns, strict=True
     ):
         called = words.part(component, place or "") if component else words.word(name or "")
+        told = words.word(seen or why or "")
         value = None if at is None else row[at]
         low, high = (None if n is None else row[n] for n in limits)
         yield (
-            Job(
-                called, words.word(seen or ""), (value, low, high), marks, str(component or ""),
-                chance,
-            ),
+            Job(called, told, (value, low, high), marks, str(component or ""), chance),
             component,
             seen,
-        )  # fmt: skip
+        )
 
 
 def _stage(job: Job) -> Mark:
@@ -177,6 +177,8 @@ def _to_do(
         blocks.append(Paragraph(words("never_looked_at"), "lead"))
     else:
         blocks.append(Paragraph(words("no_safety_open"), "lead"))
+    untried = [said for said in found.unknown if getattr(said, "code", "") == TRY_FIRST]
+    blocks[:0] = [Paragraph(words.said(said), "alert") for said in untried]
     likely = likely_to_hurt(found, words)
     if likely:
         told = words("safety_likely", parts=words.joined(likely, "; "))
@@ -333,8 +335,10 @@ def _service(name: Said, state: Cell, day: Cell, words: Words) -> Said:
 
 def _not_known(found: Outlook, words: Words) -> Section | None:
     """Return what nobody has looked at: that is not the same as sound."""
-    if not found.unknown:
+    # What is to be tried stands on top.
+    unknown = [said for said in found.unknown if getattr(said, "code", "") != TRY_FIRST]
+    if not unknown:
         return None
-    text = words.sentences(found.unknown)
-    summary = words("unknown_fold", number=len(found.unknown))
+    text = words.sentences(unknown)
+    summary = words("unknown_fold", number=len(unknown))
     return Section("not-known", words("not_known"), folded(summary, (Paragraph(text, "quiet"),)))

@@ -17,6 +17,10 @@ _LEFT = """(SELECT CASE max_by(s.step, (s.occurred_on, s.seq)) WHEN 'handed_over
 _LINE = "x.line, x.component, x.position, x.work, x.amount, x.currency, x.safety"
 #: What each list asks; safety first, and then what waits longest.
 _ASKED = {
+    "stops": """SELECT x.vehicle_id, x.component, coalesce(x.position, '') AS position, x.event_id
+                FROM open_findings AS x JOIN vehicles AS v ON v.vehicle_id = x.vehicle_id
+                WHERE x.safety AND x.condition = 'failed' AND v.retired_on IS NULL
+                ORDER BY x.vehicle_id, x.component, position""",
     "in_shop": f"""SELECT x.vehicle_id, x.since, x.arrived, x.promised, x.entries, x.event_id,
                            {_VEHICLE}
                    FROM in_shop AS x JOIN vehicles AS v ON v.vehicle_id = x.vehicle_id
@@ -54,6 +58,7 @@ class Day:
 
     Attributes:
         day: the day of the view.
+        stops: vehicle, component and place of what forbids driving, of those still here.
         in_shop: vehicles that are here, those promised soonest first.
         waiting: estimate lines without an answer, the newest first.
         approved: lines approved and not done, the oldest first.
@@ -62,6 +67,7 @@ class Day:
     """
 
     day: date
+    stops: Rows
     in_shop: Rows
     waiting: Rows
     approved: Rows

@@ -6,6 +6,7 @@ from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from roadworn.analysis import Cell, Column, Holds, Mark, Marks, Table
+from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Joined, Says, Sentence
 from roadworn.trade.codes import told_code
 from roadworn.trade.limits import load_sheet
@@ -22,6 +23,10 @@ _say = Says(
         "no-hood-no-underneath": "Nothing under the hood or underneath was looked at.",
         "code": "{status} code",
         "estimated": "estimated {amount:,.2f} {currency}",
+        "try-first": "Try before handing over: {parts}.",
+        "done-on": "{part}, {kind} on {day}",
+        "replacement": "replaced",
+        "repair": "repaired",
     },
 )
 _WORDS = {"failed": "failed", "wearing": "wearing", "not_checked": "not checked"}
@@ -58,6 +63,27 @@ def levels_left_out(view: "LedgerView", profile: Mapping[str, Any], day: date) -
         if not any(i.area == level and looked_at & set(i.components) for i in sheet.items)
     ]
     return [_say("-".join(out))] if out else []
+
+
+def to_try(view: "LedgerView", vehicle_id: str) -> list[Sentence]:
+    """Say in a sentence which work nothing on record has looked at or tried since, or nothing.
+
+    Work on what somebody can get hurt by, of a vehicle that is here, and work that asked for a
+    test of its own. Codes not read again are none of it: nobody is hurt by those.
+    """
+    rows = view.sql(
+        """SELECT w.component, coalesce(w.done_at, ''), w.kind, w.occurred_on FROM work_done AS w
+           WHERE w.vehicle_id = ? AND w.kind IN ('replacement', 'repair')
+             AND w.event_id IN (SELECT event_id FROM untried_work WHERE wants = 'look_over'
+                                UNION ALL SELECT event_id FROM open_tests)
+           ORDER BY w.occurred_on DESC, w.seq DESC""",
+        (vehicle_id,),
+    ).rows
+    told = [
+        _say("done-on", part=part_name(component, place), kind=_say(kind), day=day)
+        for component, place, kind, day in rows
+    ]
+    return [_say("try-first", parts=Joined(dict.fromkeys(told), "; "))] if told else []
 
 
 def open_now(view: "LedgerView", vehicle_id: str, columns: tuple[Column, ...]) -> Table:

@@ -412,7 +412,9 @@ def _distance(view: "LedgerView", profile: dict[str, Any], shown: str) -> str:
 
 def _unknown(view: "LedgerView", vehicle_id: str, profile: dict[str, Any]) -> tuple[str, ...]:
     """Return in words what the record cannot answer for."""
-    unknown = []
+    from roadworn.analysis.open_now import levels_left_out, to_try
+
+    unknown = [] if profile.get("retired_on") else to_try(view, vehicle_id)
     last: dict[str, date] = dict(
         view.sql(
             """SELECT kind, max(occurred_on) FROM effective_events
@@ -426,8 +428,6 @@ def _unknown(view: "LedgerView", vehicle_id: str, profile: dict[str, Any]) -> tu
         elif view.today - last[kind] > STALE:
             unknown.append(_say(f"last-{kind}", day=last[kind]))
         elif kind == "inspection":
-            from roadworn.analysis.open_now import levels_left_out
-
             unknown += levels_left_out(view, profile, last[kind])
     seen = profile.get("last_seen_on")
     if seen is not None and view.today - seen > STALE:

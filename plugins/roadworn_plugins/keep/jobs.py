@@ -3,6 +3,7 @@
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from enum import StrEnum
 from functools import cache
 from importlib.resources import files
@@ -12,13 +13,16 @@ from roadworn.analysis import Mark
 from roadworn.model.catalogue import catalogue, meet, part_name, place_of
 from roadworn.model.messages import Joined, Says, Sentence
 from roadworn.model.places import SPARE, covers
-from roadworn_plugins.ahead.due_now import DueItem, State
+from roadworn_plugins.ahead.due_now import DueItem, State, not_failed
 from roadworn_plugins.ahead.tables import shares_labour
+from roadworn_plugins.shared.grouped import Floats
 from roadworn_plugins.shared.parts_ahead import PartsAhead
 from roadworn_plugins.shared.prices import Price
 
 #: From this chance on a part is taken to need its job.
 LIKELY = 0.5
+#: From this chance on the record alone asks for a job: nine times in ten (our own choice).
+NEARLY_SURE = 0.9
 _say = Says("keep-or-sell", {"labour-once": "labour shared with {part} is told there"})
 
 
@@ -59,6 +63,7 @@ class Job:
         what: what it is called where there is no component.
         shared: which labour is told elsewhere, or an empty text.
         asked: whether an open code or complaint points to it.
+        worn_by: day of the next inspection by which it is likely worn out, None where it is not.
     """
 
     component: str
@@ -76,6 +81,7 @@ class Job:
     what: str = ""
     shared: str = ""
     asked: bool = False
+    worn_by: date | None = None
 
     @property
     def name(self) -> str:
@@ -160,6 +166,39 @@ def same_place(component: str, fitted: str, position: str) -> bool:
         or covers(position, fitted)
         or meet(component, fitted, position)
     )
+
+
+def worn_out(
+    parts: PartsAhead,
+    soon: Floats,
+    by_then: Floats,
+    due: Sequence[DueItem],
+    jobs: Sequence[Job],
+) -> list[Job]:
+    """Return jobs for fitted parts that will not last and that nobody has found worn yet.
+
+    What is measured to its limit by the day of the next inspection, and what is all but sure to
+    fail within the year. From a finding on as likely as not is enough; without one whoever asks
+    for the work has only the record to show for it.
+
+    Args:
+        parts: what is fitted.
+        soon: (parts,) chance of each to fail within the year.
+        by_then: (parts,) chance of each to be worn out by the day of the next inspection.
+        due: what is due; a part that failed is due itself.
+        jobs: those that there are.
+    """
+    made: list[Job] = []
+    for i in not_failed(parts, list(due)).tolist():
+        if soon[i] < NEARLY_SURE and by_then[i] < LIKELY:
+            continue
+        component, place = parts.component[i], place_of(parts.component[i], parts.position[i])
+        if any(job.at(component, place) for job in (*jobs, *made)):
+            continue
+        events = tuple(filter(None, (parts.started_by[i],)))
+        price = with_part(parts.price[i])
+        made.append(Job(component, place, Stage.CAN_WAIT, "", "", price, 1.0, events))
+    return made
 
 
 def critical(component: str) -> bool:

@@ -26,6 +26,7 @@ from roadworn_plugins.keep.jobs import (
     rows_of,
     stopping,
     with_part,
+    worn_out,
 )
 from roadworn_plugins.likely_causes.asking import Picture, chance_in, place_in
 from roadworn_plugins.likely_causes.chain import Chain
@@ -123,7 +124,9 @@ class _Planning:
     known: Known
 
     def jobs(self) -> list[Job]:
-        found = self._to_pass(self._asked(self._found()))
+        known, found = self.known, self._asked(self._found())
+        found += worn_out(known.parts, known.soon, known.by_then, known.due, found)
+        found = self._to_pass(found)
         found = [self._staged(job, found) for job in found]
         return in_order(found)
 
@@ -169,8 +172,7 @@ class _Planning:
     def _asked(self, found: list[Job]) -> list[Job]:
         """Add what the open codes and complaints point to, and those that point nowhere."""
         jobs = list(found)
-        events = set[str]()
-        codes = set[str]()
+        events, codes = set[str](), set[str]()
         for of, picture in enumerate(self.known.pictures):
             asking = [one for one in picture.seen if kind_of(one.name) in ("code", "symptom")]
             if not asking:
@@ -399,17 +401,16 @@ class _Planning:
         rows = rows_of(self.known.parts, job)
         if not rows or max(float(self.known.by_then[i]) for i in rows) < LIKELY:
             return job
-        words = _say("wears-by-then", day=told.vehicle.due)
-        return replace(job, inspected=True, why=job.why or words)
+        day = told.vehicle.due
+        words = _say("wears-by-then", day=day)
+        return replace(job, inspected=True, worn_by=day, why=job.why or words)
 
     def _staged(self, job: Job, jobs: Sequence[Job]) -> Job:
         """Raise a job that can wait to those that should be done, where something says so."""
         if job.stage is not Stage.CAN_WAIT:
             return job if job.why else replace(job, why=_say("looked-for"))
         why = next(self._whys(job, jobs), "")
-        if why:
-            return replace(job, stage=Stage.SHOULD, why=why)
-        return replace(job, why=_say("waits"))
+        return replace(job, stage=Stage.SHOULD, why=why) if why else replace(job, why=_say("waits"))
 
     def _whys(self, job: Job, jobs: Sequence[Job]) -> Iterator[str]:
         if job.inspected:

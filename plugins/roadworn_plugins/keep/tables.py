@@ -60,6 +60,7 @@ def plan_table(jobs: Sequence[Job], currency: str) -> Table:
             Column("price_from", "price from", detail=True),
             Column("component", "component", "component", detail=True, tells=Tells.COMPONENT),
             Column("place", "where", detail=True, tells=Tells.PLACE),
+            Column("worn_by", "worn out by", "date", detail=True),
         ),
         rows=tuple(_job_row(job) for job in jobs),
         evidence=tuple(job.events for job in jobs),
@@ -83,6 +84,7 @@ def _job_row(job: Job) -> tuple[Cell, ...]:
         "" if price is None else price.basis,
         job.component,
         job.position,
+        job.worn_by,
     )
 
 
