@@ -271,26 +271,20 @@ def _money(found: "Outlook") -> Iterator[Entry]:
             return
         band = f" ({estimate.low:,.0f} to {estimate.high:,.0f})" if estimate.low is not None else ""
         figure = f"{estimate.value:,.0f} {estimate.unit}"
-        yield Entry(label, f"for what fails, worn parts above too{band}", figure)
+        yield Entry(label, f"what fails, worn parts above in it{band}", figure)
 
 
 def _ways(found: "Outlook") -> Iterator[Entry]:
     """Yield the ways on with what each costs now, and what turns the choice."""
     ways, turns = found.holding(Holds.WAYS), found.holding(Holds.TURNS)
     if ways is not None:
-        months = getattr(found.advice.settings, "months", None) if found.advice else None
-        if all(named(ways, n, "monthly") is None for n in range(len(ways.rows))):
-            months = None
-        labels = ["Ways on", f"{months} months," if months else "", "all in" if months else ""]
-        apart = list(ways_apart(ways))
-        labels += [""] * len(apart)
-        for at, (n, names) in enumerate(apart):
-            told = _way(ways, n, names)
-            yield Entry("" if at else labels[0], told, sum_of(ways, n), under=labels[at])
+        for at, (n, names) in enumerate(ways_apart(ways)):
+            label = "" if at else "You pay today"
+            yield Entry(label, _way(ways, n, names), sum_of(ways, n))
     elif found.advice is not None and found.next_repairs is None:
         yield Entry("Ways on", found.advice.result.headline)
     if turns is not None:
-        yield Entry("It turns", str(turns.rows[0][0]), least=2)
+        yield Entry("Keep or not", str(turns.rows[0][0]), least=2)
 
 
 def _way(ways: Table, n: int, name: str) -> str:

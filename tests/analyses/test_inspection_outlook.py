@@ -630,7 +630,7 @@ def test_what_has_no_price_is_named_beside_the_sum(tmp_path: Path) -> None:
     lit = event("car", "scan", "2026-06-20", modules=code, lamp="on")
     broken = look(found("body.mirror", "failed", "L"), found("electrical.horn", "failed"))
     result = outlook([other, *past, enrolled(), paid, broken, lit], tmp_path)
-    assert "puts right what has a price. Without a price: " in result.headline
+    assert "for what is known to be needed. Without a price: " in result.headline
     assert "horn" in result.headline
     assert (
         "onboard system, its cause not found yet (points to catalytic converter, 1,138 USD if it "

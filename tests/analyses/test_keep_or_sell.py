@@ -142,7 +142,7 @@ def test_without_a_replacement_price_it_says_what_would_beat_keeping(tmp_path: P
     """A page for the owner names no setting; what it would take to turn it stands there."""
     result = answer(tmp_path, car("300.00"))
     assert result.headline.startswith("Keep as it is: about ")
-    assert "Let it go if another vehicle" in str(result.table("turns").rows[0][0])
+    assert "Keep, unless another vehicle costs under " in str(result.table("turns").rows[0][0])
 
 
 def test_what_would_turn_it_is_said(tmp_path: Path) -> None:

@@ -89,7 +89,7 @@ def owner_sections(asker: Asker, found: Outlook, words: Words, vehicle_id: str) 
         _to_do(found, jobs, words, view, vehicle_id),
         _what_is_said(found, told, words),
         money_section(found, words),
-        _inspection(ran.get(Answers.PASSES), ran.get(Answers.SERVICE_DUE), words),
+        _inspection(found, ran.get(Answers.PASSES), ran.get(Answers.SERVICE_DUE), words),
         _not_known(found, words),
         *later,
         left_out(asker.left_out, words),
@@ -191,13 +191,6 @@ def _to_do(
             most = {Mark.SHOULD: _SOON, Mark.CAN_WAIT: _WAITS}.get(mark, len(mine))
             total = _sum_of(sums, mark, unit, words) or _added(mine, unit, words)
             blocks += _items(words(key), mine, most, total, words)
-    unsure = [
-        words("job_price", name=job.name, price=Said(words.number(f"{job.chance:.0%}")))
-        for job in jobs
-        if isinstance(job.chance, float) and job.chance < _SURE
-    ]
-    if unsure:
-        blocks.append(Paragraph(words("sum_by_chance", parts=words.joined(unsure, "; ")), "quiet"))
     if not jobs and visit.day is not None:
         blocks.append(Paragraph(words("nothing_open")))
     return Section("today", words("to_do"), tuple(blocks), wide=True)
@@ -207,20 +200,31 @@ def _items(caption: Said, jobs: list[Job], most: int, total: Said, words: Words)
     """Return a line for each job, and one line for all beyond the most."""
     shown = jobs if len(jobs) <= most + 1 else jobs[:most]
     items = tuple(
-        Item(job.name, job.seen, estimate_text(*job.price, "", words) or words("no_price"))
+        Item(job.name, job.seen, _counted(job, estimate_text(*job.price, "", words), words))
         for job in shown
     )
     headings = (words("what"), words("seen"), words("price"))
     blocks: list[Block] = [Items(caption, headings, items, total)]
     if len(shown) < len(jobs):
         rest = [
-            words("job_price", name=job.name, price=price)
-            if (price := money_text(job.price[0], None, None, "", words))
-            else words("job_price", name=job.name, price=words("no_price"))
+            words("job_price", name=job.name, price=_counted(job, price, words))
             for job in jobs[len(shown) :]
+            for price in [money_text(job.price[0], None, None, "", words)]
         ]
         blocks.append(Paragraph(words("besides", jobs=words.joined(rest, "; "))))
     return blocks
+
+
+def _counted(job: Job, price: Said, words: Words) -> Said:
+    """Return a price, and what of it is in the sum where it may not be needed."""
+    chance, value = job.chance, job.price[0]
+    if not price or not isinstance(value, int | float):
+        return words("no_price")
+    if not isinstance(chance, float) or chance >= _SURE:
+        return price
+    counted = value_text(MONEY, chance * value, words, 0)
+    share = Said(words.number(f"{chance:.0%}"))
+    return words("counted_price", price=price, counted=counted, chance=share)
 
 
 def _sum_of(sums: Table | None, mark: Mark, unit: str, words: Words) -> Said:
@@ -302,11 +306,13 @@ def _first(chain: Table, unit: str, words: Words) -> Said:
     return words("may_spare", name=name, parts=words.joined(spared, "; ")) if spared else name
 
 
-def _inspection(passes: Ran | None, service: Ran | None, words: Words) -> Section | None:
+def _inspection(
+    found: Outlook, passes: Ran | None, service: Ran | None, words: Words
+) -> Section | None:
     """Return what the inspection and the schedule say, a sentence each."""
     pairs = []
     if passes is not None:
-        pairs.append((words("passing"), words.said(passes.result.headline)))
+        pairs.append((words("passing"), _to_pass(found, passes, words)))
     table = service.result.holding(Holds.SERVICES) if service is not None else None
     if table is not None:
         days = table.named("due_on") or [None] * len(table.rows)
@@ -324,6 +330,21 @@ def _inspection(passes: Ran | None, service: Ran | None, words: Words) -> Sectio
         told = words.joined(soon, "; ") if soon else words("no_service_due")
         pairs.append((words("service_due"), told))
     return Section("due", words("due_title"), (Facts(tuple(pairs)),)) if pairs else None
+
+
+def _to_pass(found: Outlook, passes: Ran, words: Words) -> Said:
+    """Return what the inspection says, and the one sum that the ways on have for passing it."""
+    said = words.said(passes.result.headline)
+    items, ways = passes.result.holding(Holds.INSPECTED), found.holding(Holds.WAYS)
+    fails = items is not None and any(Mark.FAILED in marks for _row, marks in items.marked())
+    if ways is None or not fails:
+        return said
+    at = next((n for n, (_row, marks) in enumerate(ways.marked()) if Mark.PASSES in marks), None)
+    value = None if at is None else ways.cells(Tells.VALUE)[at]
+    if at is None or not value:
+        return said
+    price = money_text(value, None, None, currency_of(found), words)
+    return words("to_pass", said=said, value=price, way=words.word(ways.cells(Tells.NAME)[at]))
 
 
 def _service(name: Said, state: Cell, day: Cell, words: Words) -> Said:

@@ -67,10 +67,10 @@ _say = Says(
             "have failed."
         ),
         "cost-to-pass": (
-            "About {middle:,.0f} {currency} ({low:,.0f} to {high:,.0f}) puts right what has a "
-            "price."
+            "About {middle:,.0f} {currency} ({low:,.0f} to {high:,.0f}) for what is known to be "
+            "needed."
         ),
-        "cost-to-pass-one": "About {middle:,.0f} {currency} puts right what has a price.",
+        "cost-to-pass-one": "About {middle:,.0f} {currency} for what is known to be needed.",
         "no-price": "Without a price: {items}.",
         "seen-on": "What it asks for was last seen sound on {last}.",
         "seen-between": "What it asks for was last seen sound between {first} and {last}.",

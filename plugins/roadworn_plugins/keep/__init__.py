@@ -85,7 +85,7 @@ _say = Says(
         "invoices.",
         "a-month": "{currency} a month",
         "safety": "Safety first: {parts}; repair before driving.",
-        "another-way": "Let it go if another vehicle costs under {monthly:,.0f} a month all in.",
+        "another-way": "Keep, unless another vehicle costs under {monthly:,.0f} a month.",
         "turns-value-more": "It turns if the vehicle would fetch more than {value:,.0f} as it is.",
         "turns-value-less": "It turns if the vehicle would fetch less than {value:,.0f} as it is.",
         "turns-repair": "It turns if one more repair of over {cost:,.0f} is needed now.",

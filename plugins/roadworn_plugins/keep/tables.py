@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from roadworn.analysis import Cell, Column, Holds, Mark, Marks, Table, Tells
 from roadworn.model.messages import Says, Sentence, some_of
 from roadworn_plugins.keep.jobs import Job, Stage, sum_of
-from roadworn_plugins.keep.options import Option
+from roadworn_plugins.keep.options import Option, Way
 
 #: So many names stand in a cell, the others by their number.
 _NAMED = 6
@@ -156,6 +156,7 @@ def ways_table(
         rows=tuple(_way_row(option) for option in options),
         evidence=tuple(events for _option in options),
         holds=Holds.WAYS,
+        marks=tuple(Marks({Mark.PASSES} if o.way is Way.THROUGH else ()) for o in options),
     )
 
 

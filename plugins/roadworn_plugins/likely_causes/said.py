@@ -65,7 +65,7 @@ say = Says(
         "few": "They are too few to set how much each fact counts; usual weights stand in (common "
         "practice, no source).",
         "not-shown": "{n} more {n:row|rows} {n:is|are} not shown; raise the setting most.",
-        "check-swap-coil": "change the coil with the next cylinder's and see whether the code "
+        "check-swap-coil": "swap the coil with the next cylinder's and see whether the code "
         "moves along",
         "check-plug-wells": "look for oil in the plug wells",
         "check-plugs": "take the plugs out and compare them",
