@@ -40,7 +40,7 @@ def test_an_import_says_what_lies_before_and_sets_it_back_on_a_yes(shop: Run, tm
     assert "earliest from 2019-03-01" in done.err
     assert "set that back with" not in done.err
     done = shop("sql", "SELECT observed_on, observed_by FROM vehicles", "--format", "csv")
-    assert done.out.splitlines()[1] == "2019-03-01,records_since"
+    assert done.out.splitlines()[1] == '2019-03-01,"records_since"'
     assert "lie before" not in shop("import", str(path), "--set-back").err
 
 
@@ -60,7 +60,7 @@ def test_a_comeback_is_named_by_the_end_of_an_id(shop: Run):
     done = shop(*words, job, "--comeback-cause", "customer-part")
     assert f"a comeback of {job}, the customer's own part" in done.out
     rows = shop("sql", "SELECT of_event, cause FROM comebacks", "--format", "csv").out
-    assert rows.splitlines()[1].endswith(f"{job},customer_part")
+    assert rows.splitlines()[1].endswith(f'{job}","customer_part"')
     corrected = shop("correct", done.out.split()[0], f"comeback-of={job}", "price=10 USD")
     assert f"a comeback of {job}" in corrected.out
 
