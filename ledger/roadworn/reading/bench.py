@@ -8,11 +8,13 @@ common practice, no source.
 """
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import suppress
 from typing import Any, NamedTuple, NoReturn
 
 from roadworn.model.catalogue import OTHER, Component, catalogue
 from roadworn.model.errors import UnknownName, UsageError
 from roadworn.model.payloads import Condition
+from roadworn.reading.bench_asides import asides, cuts, is_remark, subjects
 from roadworn.reading.bench_names import (
     Match,
     Said,
@@ -42,6 +44,7 @@ from roadworn.reading.bench_places import Where, may_place, places_of, tag_of
 from roadworn.reading.bench_told import (
     bare_figure,
     condition_said,
+    is_left_open,
     refuse_bare,
     refuse_between,
     refuse_figures,
@@ -51,8 +54,6 @@ from roadworn.reading.bench_words import Words, packaged_words
 from roadworn.reading.refusing import NO_CONDITION
 
 _OUTSIDE = "A part outside the catalogue is written as other.roof_rack."
-#: Schemes of which a vehicle has several, so that one that is bad is at one of them.
-_AT_PLACES = frozenset({"wheel", "tire", "side", "wheel_ul", "axle"})
 Has = Callable[[str, str | None], bool]
 
 
@@ -146,7 +147,7 @@ def hear_findings(
         UsageError: it leaves open which part, where, or in what condition.
     """
     try:
-        heard = hear(text, shop, has)
+        heard = _hear_whole(text, shop, has)
     except UnknownName as error:
         # The plain reader knows better what is wrong with a phrase that is nearly plain.
         plainly = refused is not None and not isinstance(refused, UnknownName)
@@ -155,6 +156,24 @@ def hear_findings(
         raise
     refuse_open(heard, text)
     return [(_finding_of(one), one.remark) for one in heard]
+
+
+def _hear_whole(text: str, shop: Words | None, has: Has | None) -> list[Heard]:
+    """Hear a phrase, and where that is asked, what stands before a remark that changes nothing."""
+    words = shop or packaged_words()
+    try:
+        return hear(text, shop, has)
+    except UsageError:
+        for head, tail in cuts(text):
+            with suppress(UsageError):
+                heard = hear(head, shop, has)
+                told = [(one.component.id, one.condition) for one in heard]
+                whole = all(
+                    (one.condition or one.measurements) and not one.is_open for one in heard
+                )
+                if whole and is_remark(tail, told, words):
+                    return [one._replace(note=f"{one.note} {tail}".strip()) for one in heard]
+        raise
 
 
 def _finding_of(heard: Heard) -> dict[str, Any]:
@@ -212,7 +231,7 @@ def _parts(
         if only is not None:
             return [(only, Match((only.id,), (), 0.0))]
         return _by_words(said, content, words)
-    first, *others = matches
+    first, *others = subjects(said, matches, words)
     joined = [first, *(one for one in others if _joined(said, first, one))]
     joined.sort(key=lambda match: match.at)
     index = names_index()
@@ -228,6 +247,8 @@ def _parts(
             for owner in match.owners
         )
     ]
+    spare = asides(said, foreign, joined, words) if foreign else set()
+    foreign = [at for at in foreign if at not in spare]
     if foreign:
         wider = _refuse_foreign(said, content, foreign, joined, words)
         if wider is not None:
@@ -410,7 +431,7 @@ def _heard_of(
     names = {at for part, one in parts for at in words_of_name(said, part, one, words)}
     spare = {*used, *found.used, *bare, *names}
     note = note_of(said, spare, words)
-    is_open = _is_open(said, component, match, condition, words, plural=is_plural)
+    is_open = is_left_open(said, component, match, condition, words, plural=is_plural)
     taken = f"{figure[0]['value']:g} is taken for {figure[0]['unit']}." if figure else ""
     remark = " ".join(filter(None, (found.remark, taken)))
     # "rear tires 1 of 2 bald" leaves open which.
@@ -420,28 +441,3 @@ def _heard_of(
         Heard(component, place, condition, measured, note, remark, is_open=is_left)
         for place, is_left in open_at.items()
     ]
-
-
-def _is_open(
-    said: Said,
-    component: Component,
-    match: Match,
-    condition: Condition | None,
-    words: Words,
-    *,
-    plural: bool,
-) -> bool:
-    """Whether a finding without a place must have one: a shock leaks at one wheel.
-
-    "tires good" are all of them, and a parking brake a vehicle has once.
-    """
-    at_wheels = component.positions == "axle_side" and component.system in {"brake", "wheel"}
-    at_wheels |= component.positions == "lamp" and not plural
-    if component.positions not in _AT_PLACES and not at_wheels:
-        return False
-    if any(tag_of(word.key) == "many" for word in said.words):
-        return False
-    named = {said.words[at].key for at in match.at}
-    if any(once <= named for once in words.once):
-        return False
-    return condition != "sound" or (bool(said.measured) and not plural)

@@ -17,6 +17,8 @@ from roadworn.reading.bench_words import Words, packaged_words
 _TYPOS = ((9, 2), (5, 1))
 #: So many letters may be a word without its vowels.
 _SHORTEST = 3
+#: So many letters may be the beginning of a word, and so many of its letters may be left away.
+_SHORTENED, _LEFT_AWAY = 5, 3
 _PLACES = (
     *("front", "rear", "left", "right", "upper", "lower", "inner", "outer", "upstream"),
     *("downstream", "driver", "passenger", "center"),
@@ -92,6 +94,11 @@ def names_index() -> _Index:
     for key, owner in words.components.items():
         names[tuple(key.split())] = (owner,)
         vocabulary[owner] = {*vocabulary.get(owner, ()), *key.split()}
+    for key, either in words.either.items():
+        kept = tuple(words.keys_of(key))
+        names[kept] = tuple(dict.fromkeys((*names.get(kept, ()), *either)))
+        for owner in either:
+            vocabulary[owner].update(kept)
     having: dict[str, list[tuple[str, ...]]] = {}
     for name in names:
         for word in set(name):
@@ -174,7 +181,7 @@ def _belongs(said: Said, at: Sequence[int], name: tuple[str, ...]) -> bool:
         if word.used == "join"
         else bool(tag_of(word.key))
         or word.key in own
-        or word.key in words.fillers
+        or (word.key in words.fillers and word.key not in words.beside)
         # "exhaust leak at manifold"
         or word.key.startswith(("leak", "seep", "drip"))
         for word in gaps
@@ -194,7 +201,9 @@ def correct_spelling(said: Said, words: Words, end: int) -> bool:
         if len(word.key) >= _SHORTEST
         and not (word.key in known or word.key in words.known or tag_of(word.key) or word.used)
     ]
-    corrected = _without_vowels(unread, words)
+    corrected = _in_one_word(said, unread, words)
+    corrected |= _without_vowels(unread, words)
+    corrected |= _cut_short(unread, words)
     unknown = [word for word in unread if len(word.key) >= _TYPOS[-1][0]]
     unknown = [word for word in unknown if word.key not in known and word.key not in words.known]
     if not unknown:
@@ -241,6 +250,51 @@ def _without_vowels(unread: Sequence[Word], words: Words) -> bool:
             word.misspelt = len(word.key) <= _SHORTEST or (dropped == 1 and has_some)
             word.key, made = one, True
     return made
+
+
+def _in_one_word(said: Said, unread: Sequence[Word], words: Words) -> bool:
+    """Part words written as one where that is a name of a part: "heatercore", "seatbelt"."""
+    made = False
+    for word in unread:
+        at = next(n for n, one in enumerate(said.words) if one is word)
+        for cut in range(_SHORTEST, len(word.key) - _SHORTEST + 1):
+            keys = words.keys_of(f"{word.key[:cut]} {word.key[cut:]}")
+            if tuple(keys) in names_index().names and len(keys) > 1:
+                said.words[at : at + 1] = [Word(key, word.token) for key in keys]
+                made = True
+                break
+    return made
+
+
+def _cut_short(unread: Sequence[Word], words: Words) -> bool:
+    """Write out words whose end or inner letters were left away, "exting", "alignmt".
+
+    Only where one word of the parts, places and conditions has the rest. It counts as misspelt.
+    """
+    made = False
+    for word in unread:
+        if len(word.key) < _SHORTENED or word.key in names_index().weight or not word.key.isalpha():
+            continue
+        known = dict.fromkeys((*names_index().weight, *_PLACES, *words.conditions, *words.fillers))
+        alike = [key for key in known if " " not in key and key[:2] == word.key[:2]]
+        full = [key for key in alike if key.startswith(word.key)]
+        inner = [
+            key
+            for key in alike
+            if key[-1] == word.key[-1]
+            and 2 <= len(key) - len(word.key) <= _LEFT_AWAY
+            and _holds(key, word.key)
+        ]
+        found = full or inner
+        if len(found) == 1 and len(found[0]) - len(word.key) > 1:
+            word.key, word.misspelt, made = found[0], True, True
+    return made
+
+
+def _holds(full: str, short: str) -> bool:
+    """Whether the letters of a word stand in another one in their order."""
+    letters = iter(full)
+    return all(letter in letters for letter in short)
 
 
 @cache

@@ -23,6 +23,13 @@ _EDGES = ".,;:()[]!?*\"'"
 #: What wears, said between a figure and what is left of it.
 _WORN = frozenset({"lining", "tread", "pad", "shoe", "material", "friction", "meat", "rubber"})
 _ONE = frozenset({"a", "an", "one"})
+_DATED = re.compile(
+    r"(?:19|20)\d\d|\d{1,2}/(?:\d{1,2}/)?(?:19|20)\d\d|20\d\d-\d\d(?:-\d\d)?"
+    r"|\d{1,3}k(?:mi|km|miles)?|\d{2,3},\d{3}",
+    re.IGNORECASE,
+)
+_DISTANCES = frozenset({"mi", "km"})
+_LIMITS = frozenset({"min", "max", "minimum", "maximum", "spec", "limit", "discard"})
 _DASHES = frozenset({"-", "–", "—"})
 #: Words of a place that are words of a part as well: "exhaust", "heater", "main".
 _MAYBE_PLACES = frozenset({"cam", "word", "country"})
@@ -45,10 +52,10 @@ def split_phrase(text: str, words: Words) -> Said:
         # "axle 3 1/4 in" is a quarter at axle 3.
         is_number = bool(at) and plain_key(tokens[at - 1]) in COUNTED
         found = None if is_number else _measured_at(tokens, at)
-        if found is not None and _ends_range(tokens, at):
-            said.counted.update(range(at - 2, at + found[1]))
+        if passed := _passed_over(tokens, at, found):
+            said.counted.update(passed)
             keys = [one for one in keys if one[1] not in said.counted]
-            at += found[1]
+            at = passed[-1] + 1
             continue
         if found is not None:
             said.measured.append((at, found[0]))
@@ -81,6 +88,21 @@ def split_phrase(text: str, words: Words) -> Said:
 def _ends_range(tokens: Sequence[str], at: int) -> bool:
     """Whether a figure ends a range, "from 85 to 100 psi", that measures no part."""
     return at > 1 and tokens[at - 1] == "to" and tokens[at - 2].strip(_EDGES).isdigit()
+
+
+def _passed_over(tokens: Sequence[str], at: int, found: tuple[dict[str, Any], int] | None) -> range:
+    """Return the tokens of a date, a distance driven, a limit or a range of figures, or none.
+
+    "2019", "10/2022", "120k", "45,000 mi" and "min 2 mm" are no figures of what is looked at.
+    """
+    before = plain_key(tokens[at - 1]) if at else ""
+    if found is None:
+        dated = before not in COUNTED and _DATED.fullmatch(tokens[at].strip(_EDGES))
+        return range(at, at + bool(dated))
+    if _ends_range(tokens, at):
+        return range(at - 2, at + found[1])
+    is_none = found[0]["unit"] in _DISTANCES or before in _LIMITS
+    return range(at, at + found[1] * is_none)
 
 
 def _written_out(tokens: Sequence[str], words: Words) -> list[str]:
@@ -356,7 +378,9 @@ def note_of(said: Said, used: set[int], words: Words) -> str:
         if all(at in used or said.words[at].used == "join" for at in ats):
             continue
         filler = all(
-            said.words[at].key in words.fillers and said.words[at].used != "condition" for at in ats
+            said.words[at].key in words.fillers - words.beside
+            and said.words[at].used != "condition"
+            for at in ats
         )
         kept.append((said.tokens[token], filler))
     while kept and kept[0][1]:

@@ -7,7 +7,7 @@ from typing import Any, NoReturn, get_args
 from roadworn.model.catalogue import Component, catalogue
 from roadworn.model.errors import UsageError
 from roadworn.model.payloads import Condition
-from roadworn.reading.bench_names import Said, names_index
+from roadworn.reading.bench_names import Match, Said, names_index
 from roadworn.reading.bench_phrase import condition_length
 from roadworn.reading.bench_places import tag_of
 from roadworn.reading.bench_words import Words
@@ -18,6 +18,8 @@ _EXPLICIT = frozenset({"sound", "wearing", "failed", "not checked"})
 #: From these words on a note says where or when.
 _BREAKS = frozenset({"from", "by", "near", "when", "because", "behind", "around"})
 _PLACES = frozenset({"side", "end", "wheel", "axled"})
+#: Schemes of which a vehicle has several, so that one that is bad is at one of them.
+_AT_PLACES = frozenset({"wheel", "tire", "side", "wheel_ul", "axle"})
 _NONE = frozenset({"no", "sin"})
 
 
@@ -174,3 +176,28 @@ def _refuse_more(said: Said) -> NoReturn:
         f"{said.shown!r} says more than one finding",
         "write ; before another one, or give each by itself",
     )
+
+
+def is_left_open(
+    said: Said,
+    component: Component,
+    match: Match,
+    condition: Condition | None,
+    words: Words,
+    *,
+    plural: bool,
+) -> bool:
+    """Whether a finding without a place must have one: a shock leaks at one wheel.
+
+    "tires good" are all of them, and a parking brake a vehicle has once.
+    """
+    at_wheels = component.positions == "axle_side" and component.system in {"brake", "wheel"}
+    at_wheels |= component.positions == "lamp" and not plural
+    if component.positions not in _AT_PLACES and not at_wheels:
+        return False
+    if any(tag_of(word.key) == "many" for word in said.words):
+        return False
+    named = {said.words[at].key for at in match.at}
+    if any(once <= named for once in words.once):
+        return False
+    return condition != "sound" or (bool(said.measured) and not plural)

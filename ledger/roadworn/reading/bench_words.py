@@ -47,6 +47,11 @@ class Words:
         known: every word that stands in one of the others.
         components: words for a component outside the catalogue -> its id under ``other.``.
         plurals: short words for several, ``shox``.
+        doubts: words that deny or doubt what is said with them.
+        beside: words that begin where a part is, though another part is named: "behind".
+        asides: words that begin when, why or how it is: "since".
+        tells: verbs that begin what is bad about a part: "has".
+        either: words that are a name of several components -> those.
     """
 
     short: Mapping[tuple[str, ...], tuple[str, ...]]
@@ -65,6 +70,11 @@ class Words:
     units: Mapping[str, str] = field(default_factory=dict)
     measures: Mapping[str, str] = field(default_factory=dict)
     movers: Mapping[str, str] = field(default_factory=dict)
+    doubts: frozenset[str] = frozenset()
+    beside: frozenset[str] = frozenset()
+    asides: frozenset[str] = frozenset()
+    tells: frozenset[str] = frozenset()
+    either: Mapping[str, Sequence[str]] = field(default_factory=dict)
 
     def expanded(self, keys: Sequence[tuple[str, int]]) -> list[tuple[str, int]]:
         """Return keys with short ones written out, each still with the token it is from."""
@@ -135,6 +145,11 @@ def made_words(rows: Iterable[Mapping[str, str]], driver: str = "") -> Words:
         {part: row["word"] for row in of("unit") for part in row["of"].split(";")},
         {row["word"]: row["means"] for row in of("measure")},
         {row["word"]: row["means"] for row in of("mover")},
+        keys("doubt"),
+        keys("beside"),
+        keys("aside"),
+        keys("tells"),
+        {plain_key(row["word"]): tuple(row["of"].split(";")) for row in of("either")},
     )
 
 
