@@ -98,7 +98,7 @@ def _check_cells(name: str, table: Table) -> None:
             _hold(bool(column.unit), f"{where} is a distance without a unit: say mi or km.")
         if column.kind == "money":
             # A ledger without an amount has no currency either.
-            told = bool(column.unit) or currency or all(row[at] is None for row in table.rows)
+            told = bool(column.unit) or currency or not any(row[at] for row in table.rows)
             _hold(told, f"{where} is money without a unit, and no column tells the currency.")
         for row in table.rows:
             cell: Any = row[at]

@@ -131,7 +131,7 @@ def run(view: LedgerView, settings: InspectionOutlookSettings) -> Result:
     unit = settings.unit or view.usual_unit()
     order = {outcome: i for i, outcome in enumerate(("fail", "reject", "not known", "pass"))}
     told.sort(key=lambda t: (order[t.outcome], t.vehicle.name))
-    items = items_table(told, wear, unit, everything=alone)
+    items = items_table(told, wear, unit, prices.currency, everything=alone)
     return Result(
         headline=_headline(told, rules, settings, prices.currency, view.today),
         tables=(

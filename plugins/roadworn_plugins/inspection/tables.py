@@ -66,6 +66,7 @@ _ITEMS = (
     Column("detail", "seen", "sentence"),
     Column("left", "until the limit", "sentence"),
     Column("seen_on", "last seen sound", "date", detail=True, tells=Tells.SINCE),
+    Column("currency", "currency", detail=True, tells=Tells.CURRENCY),
 )
 
 
@@ -259,7 +260,7 @@ def vehicles_table(told: Sequence[Told], currency: str, *, whole: bool) -> Table
 
 
 def items_table(
-    told: Sequence[Told], wear: Sequence[Wear], unit: Unit, *, everything: bool
+    told: Sequence[Told], wear: Sequence[Wear], unit: Unit, currency: str, *, everything: bool
 ) -> Table:
     """Return what is not a plain pass, or with one vehicle asked for, everything."""
     nearest: dict[tuple[str, str], Wear] = {}
@@ -300,6 +301,7 @@ def items_table(
                     item.detail,
                     left,
                     min(item.seen, default=None),
+                    currency if costs else None,
                 )
             )
             worn = tuple(e for part in parts for e in part.evidence) if left else ()
