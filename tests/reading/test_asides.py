@@ -20,6 +20,7 @@ from roadworn.reading import read_findings
         ("battery 2019 weak", "electrical.battery", "wearing", "2019"),
         ("rotor front 22.4 mm spec 23 mm bad", "brake.rotor", "failed", "spec 23 mm"),
         ("battery 12.4 V, dated 10/2022", "electrical.battery", "sound", "dated 10/2022"),
+        ("front wiper blades like new", "body.wiper_blade", "sound", "front"),
         ("heatercore leaking", "hvac.heater_core", "failed", ""),
     ],
 )
@@ -38,7 +39,7 @@ def test_words_that_change_nothing_are_kept(
         *("LF tire barely ok", "LF tire nearly bald", "water pump supposedly leaking"),
         *("LF tire with gash ok", "seat track loose", "horn honker inop"),
         *("radiator support rusted", "tire LF 3/32 in, not safe", "water pump ok but hose leaking"),
-        *("air bag deployed", "gear oil low"),
+        *("air bag deployed", "gear oil low", "rf tire nail in tread, holding air"),
     ],
 )
 def test_words_that_could_change_what_is_said_are_asked(line: str) -> None:

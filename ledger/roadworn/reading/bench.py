@@ -429,6 +429,11 @@ def _heard_of(
         )
     # The name of the other part, of two in a line, is no note on this one.
     names = {at for part, one in parts for at in words_of_name(said, part, one, words)}
+    if found.places == [None]:
+        # "front wiper blades": a place that is in the name, and cannot be kept as one.
+        own = words.keys_of(component.name)
+        ends = {at for at in names if tag_of(said.words[at].key) in {"side", "end", "wheel"}}
+        names -= {at for at in ends if said.words[at].key not in own}
     spare = {*used, *found.used, *bare, *names}
     note = note_of(said, spare, words)
     is_open = is_left_open(said, component, match, condition, words, plural=is_plural)

@@ -143,9 +143,13 @@ class _Parting:
         own = self._heard(text)
         if own is not None and any(one.is_open for one in own.heard):
             return self._placed(own, before, may_be_open=tokens[-1].endswith(","))
-        if own is not None or before is None:
+        if before is None:
             return own
         ids = {one.component.id for one in before.heard}
+        if own is not None:
+            # "RF tire nail in tread, holding air": of the same part at no other place, no finding.
+            parts = {one.component.id for one in own.heard}
+            return None if parts <= ids and before.place and not own.place else own
         along = self._heard(f"{before.named} {text}")
         if along is None or any(one.is_open for one in along.heard):
             return None
