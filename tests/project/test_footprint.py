@@ -66,8 +66,8 @@ def test_a_typed_finding_needs_one_connection_and_few_files(shop: Path) -> None:
 # while the ledger answers alike, SciPy's functions and the works by themselves are six more, and
 # cost less processor time than they save; the kind of moved wheels is one. The door of plugins is
 # three: what comes in by it, what is checked of that, and how it is run within bounds. What a view
-# is made from stands in a file of its own.
+# is made from stands in a file of its own; what is to be tried before handing over needs two more.
 def test_the_outlook_of_a_vehicle_needs_few_files(shop: Path) -> None:
     code, files, _connections = counted("outlook", "van-3", cwd=shop)
     assert code == 0
-    assert len(files) <= 135, files
+    assert len(files) <= 137, files

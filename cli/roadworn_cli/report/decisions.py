@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from roadworn.columns.view import LedgerView
 
 #: Lines of a list on the first page; of causes and of vehicles to let go.
-_MOST, _MOST_WORST, _MOST_REFUSED = 4, 5, 8
+_MOST, _MOST_WORST, _MOST_REFUSED = 3, 4, 5
 #: Answers of a customer that leave a part as it is.
 _REFUSED = frozenset({"declined", "deferred"})
 #: An official inspection that runs out within so many days is named.
