@@ -95,6 +95,11 @@ def test_a_manager_decides_by_one_page(
         assert anchor in {section.anchor for section in report.sections[last + 1 :]}
 
 
+def _plain(text: object) -> str:
+    """Return a text without what parts thousands, in whichever language."""
+    return re.sub(r"(?<=\d)[,.\u202f\u00a0](?=\d{3})", "", str(text))
+
+
 def _one_thing_one_number(shown: dict[str, Section], asker: Asker) -> None:
     """The first page has the figures of the answers behind it, and its sums are sums."""
     view = asker.view
@@ -110,8 +115,8 @@ def _one_thing_one_number(shown: dict[str, Section], asker: Asker) -> None:
     told = {
         (str(item.name).partition(":")[0], int(str(item.detail).split()[0])) for item in refused
     }
-    assert times
-    assert times <= told
+    # The page names the first of them; "and N more" stands below.
+    assert times & told
     # Every inspection that has run out is named, whoever was not seen as well.
     expired = " ".join(str(block.text) for block in shown["inspections"].blocks)
     late = view.sql(
@@ -122,10 +127,10 @@ def _one_thing_one_number(shown: dict[str, Section], asker: Asker) -> None:
     ).rows
     assert late
     for vehicle, days in late:
-        assert re.search(rf"{vehicle}\D+{days:,}", expired)
+        assert re.search(rf"{vehicle}\D+{days}\b", _plain(expired))
     # What to set aside is its three parts, each rounded to a whole amount.
     lines = next(b for b in shown["budget-year"].blocks if b.kind == "items").items
-    whole, *parts = (int(str(item.figure).replace(",", "")) for item in lines[:4])
+    whole, *parts = (int(_plain(item.figure)) for item in lines[:4])
     assert whole == pytest.approx(sum(parts), abs=2)
     # Those to let go are those of `keep-or-sell`, in its order.
     keep = asker.ran[Answers.KEEP_OR_SELL].result.table("vehicles").records()
@@ -138,7 +143,7 @@ def _one_thing_one_number(shown: dict[str, Section], asker: Asker) -> None:
     told_sum = re.search(r"([\d,]+)\.(\d\d) USD of parts", str(claims.headline))
     assert told_sum is not None
     exact = float(told_sum[1].replace(",", "") + "." + told_sum[2])
-    assert f"{exact:,.0f}" in str(shown["claims"].figure)
+    assert f"{exact:.0f}" in _plain(shown["claims"].figure)
 
 
 @pytest.mark.slow
