@@ -5,7 +5,7 @@ The doors import what they open, so a verb that only writes never loads the read
 
 import os
 from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, NoReturn
@@ -50,6 +50,7 @@ class State:
     without: tuple[str, ...] = ()
     at: str | None = None
     today: date | None = None
+    _loaded: "list[PluginHost]" = field(default_factory=list, repr=False, compare=False)
 
     @classmethod
     def of_options(
@@ -159,13 +160,17 @@ class State:
             )
 
     def plugins(self) -> "PluginHost":
-        """Load the plugins; what is broken is said once on stderr, when it comes up."""
-        from roadworn.analysis.host import PluginHost
-        from roadworn_cli.output import note
+        """Return the plugins, loaded once; what is broken is said when it comes up."""
+        if not self._loaded:
+            from roadworn.analysis.host import PluginHost
+            from roadworn_cli.output import note
 
-        return PluginHost.load(
-            self.without, lambda problem: note(f"{problem.message}; {problem.hint}.")
-        )
+            self._loaded.append(
+                PluginHost.load(
+                    self.without, lambda problem: note(f"{problem.message}; {problem.hint}.")
+                )
+            )
+        return self._loaded[0]
 
 
 def state_of(ctx: typer.Context) -> State:

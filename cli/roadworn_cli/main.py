@@ -12,6 +12,7 @@ from collections.abc import Sequence
 import typer
 
 from roadworn.model.errors import SEVERAL, ProblemsFound, RoadwornError, UnknownName
+from roadworn.model.in_use import using
 from roadworn_cli.context import State, check_day
 from roadworn_cli.lazy import Verb, lazy_app
 from roadworn_cli.output import say
@@ -103,7 +104,10 @@ def roadworn(
     Options of this page stand before the verb: roadworn --ledger shop.db vehicles
     """
     del version
-    ctx.obj = State.of_options(ledger, check_day(as_of, "--as-of"), known_by, without, at)
+    state = State.of_options(ledger, check_day(as_of, "--as-of"), known_by, without, at)
+    ctx.obj = state
+    # Loaded by the first that asks for something by a name that does not ship.
+    ctx.with_resource(using(state.plugins))
 
 
 app = lazy_app(

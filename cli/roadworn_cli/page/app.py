@@ -23,6 +23,7 @@ from starlette.routing import Route
 
 from roadworn.analysis.host import PluginHost
 from roadworn.model.errors import LedgerBusy, RoadwornError, UnknownName
+from roadworn.model.in_use import using
 from roadworn.store.photographs import Photographs
 from roadworn_cli.context import State
 from roadworn_cli.page import jobs, look_over, pictures, vehicle, work
@@ -54,12 +55,14 @@ def application(
         secure: it is reached by https.
         host: the plugins, when they are loaded already.
     """
-    asker = Asker(state, host or state.plugins())
+    plugins = host or state.plugins()
+    asker = Asker(state, plugins)
     desk = Desk(state, asker, Photographs(state.ledger))
 
     def get(path: str, shows: Callable[..., Response]) -> Route:
         async def answer(request: Request) -> Response:
-            return await _told(desk, request, shows, desk, request, **request.path_params)
+            with using(lambda: plugins):
+                return await _told(desk, request, shows, desk, request, **request.path_params)
 
         return Route(path, answer, methods=["GET"])
 
@@ -70,7 +73,8 @@ def application(
                 if not token_fits(request, form):
                     return _stale(desk, request)
                 given = desk, request, form
-                sent = await _told(desk, request, sends, *given, **request.path_params)
+                with using(lambda: plugins):
+                    sent = await _told(desk, request, sends, *given, **request.path_params)
             # The script asks where to go on, so that the next page is made once.
             if "x-page" in request.headers and isinstance(sent, RedirectResponse):
                 return JSONResponse({"to": sent.headers["location"]})

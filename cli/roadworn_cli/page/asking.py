@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Generic, TypeVar
 
 from roadworn.model.errors import RoadwornError
+from roadworn.model.in_use import using
 from roadworn_cli.context import State, today
 
 if TYPE_CHECKING:
@@ -125,7 +126,7 @@ class Asker:
         state = self._state()
         told: Told[object]
         try:
-            with self.state.open_view(self.host) as view:
+            with using(lambda: self.host), self.state.open_view(self.host) as view:
                 told = Told(ask(view, self.host), new=True)
         except RoadwornError as error:
             told = Told(None, new=True, problem=error.message)

@@ -11,7 +11,7 @@ import typer
 from roadworn.checks.facts import Facts
 from roadworn.checks.measured import check_agreement, sizes_on_record
 from roadworn.model.amounts import choose
-from roadworn.model.errors import LedgerRefused, UnknownName, UsageError
+from roadworn.model.errors import LedgerRefused, UsageError
 from roadworn.reading import JudgedFinding, read_findings
 from roadworn.trade.judging import KnownSizes, join_sizes
 from roadworn.trade.limits import SHEETS, Sheet, Weight, load_sheet
@@ -69,14 +69,7 @@ def choose_sheet(facts: Facts, vehicle_id: str, named: str) -> Chosen:
         UsageError: there is no such sheet, or it cannot be used.
     """
     if named or os.environ.get(SHEETS.variable):
-        try:
-            return Chosen(load_sheet(named), by_name=True)
-        except UnknownName:
-            # A plugin may bring it; those are loaded by who asks for what does not ship.
-            from roadworn.analysis.host import PluginHost
-
-            PluginHost.load()
-            return Chosen(load_sheet(named), by_name=True)
+        return Chosen(load_sheet(named), by_name=True)
     profile = facts.profile(vehicle_id)
     why = "as no weight class is on record"
     if not any(profile.get(field) for field in _WEIGHS):

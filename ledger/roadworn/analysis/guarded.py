@@ -12,6 +12,8 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from contextvars import copy_context
+from functools import partial
 from typing import IO, Any, Final, TypeVar
 
 from roadworn.columns.keeping import ONLY_READING
@@ -110,7 +112,7 @@ def guarded(work: Callable[[], Given], seconds: float) -> Given:
 
     def target() -> None:
         try:
-            # A thread has a context of its own, which ends with it.
+            # In a context of its own, which ends with the thread.
             ONLY_READING.set(True)
             outcome["result"] = work()
         # Carried over to the thread that waits.
@@ -118,7 +120,8 @@ def guarded(work: Callable[[], Given], seconds: float) -> Given:
             outcome["error"] = error
 
     # A daemon thread: what never comes back must not keep the program alive.
-    thread = threading.Thread(target=target, name="plugin", daemon=True)
+    run = partial(copy_context().run, target)
+    thread = threading.Thread(target=run, name="plugin", daemon=True)
     with stdout_kept():
         thread.start()
         thread.join(seconds)

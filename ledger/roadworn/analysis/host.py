@@ -12,8 +12,6 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
-from datetime import date
-from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,17 +21,15 @@ from roadworn.analysis import (
     RESULT_TYPES,
     Analysis,
     Answers,
-    Chart,
-    Estimate,
     Ran,
     Result,
     Settings,
-    Table,
     component_named,
     doors,
 )
 from roadworn.analysis.guarded import TookTooLong, guarded
 from roadworn.analysis.plugged import Plugged
+from roadworn.analysis.showable import fault_of
 from roadworn.columns.kept import Codec, files_mark, named_files, nothing
 from roadworn.model.errors import (
     LedgerRefused,
@@ -43,6 +39,7 @@ from roadworn.model.errors import (
     UnknownName,
     UsageError,
 )
+from roadworn.model.in_use import using
 from roadworn.model.messages import Problem, Says
 
 if TYPE_CHECKING:
@@ -67,15 +64,6 @@ _INSTEAD = Says(
     "host", {"instead": "{other} of the plugin {plugin} answered in the place of {name}, as asked."}
 )
 _CODEC = Codec(RESULT_TYPES)
-#: What a result consists of, and what may stand in a cell.
-_PARTS = {
-    "tables": Table,
-    "estimates": Estimate,
-    "charts": Chart,
-    "caveats": str,
-    "cautions": str,
-}
-_CELLS = (str, int, float, Decimal, date, type(None))
 
 
 class PluginHost(Plugged):
@@ -209,7 +197,7 @@ class PluginHost(Plugged):
         if vehicle is not None:
             chosen = chosen.model_copy(update={"vehicle": view.require_vehicle(vehicle)})
         try:
-            with view.working():
+            with view.working(), using(lambda: self):
                 given = [view, chosen]
                 if takes_job(analysis.run):
                     from roadworn.analysis.brought import Job
@@ -419,32 +407,3 @@ def _run_with_limit(
             f"{called} failed with {type(error).__name__}: {error}; tell its author "
             "(ROADWORN_DEBUG=1 shows where)."
         ) from error
-
-
-def fault_of(result: object) -> str:
-    """Return why a host cannot show a result, or an empty text; words are for its author."""
-    if not isinstance(result, Result):
-        return f"returned a {type(result).__name__} instead of a Result"
-    headline: object = result.headline
-    if not isinstance(headline, str):
-        return f"returned a headline that is a {type(headline).__name__} and no text"
-    for what, kind in _PARTS.items():
-        given = getattr(result, what)
-        if not isinstance(given, tuple | list):
-            return f"returned {what} that are a {type(given).__name__} and no tuple"
-        odd = [type(one).__name__ for one in given if not isinstance(one, kind)]
-        if odd:
-            return f"returned {what} with a {odd[0]} among them"
-    names = [table.name for table in result.tables]
-    twice = [name for name in names if names.count(name) > 1]
-    if twice:
-        return f"returned two tables called {twice[0]!r}"
-    for table in result.tables:
-        types: set[type] = {type(cell) for row in table.rows for cell in row}
-        odd_types = [t for t in types if not issubclass(t, _CELLS) and t.__module__ != "numpy"]
-        if odd_types:
-            return f"returned a table {table.name!r} with a {odd_types[0].__name__} in a cell"
-        columns = [column.name for column in table.columns]
-        if len(set(columns)) < len(columns):
-            return f"returned a table {table.name!r} with two columns of one name"
-    return ""

@@ -22,6 +22,7 @@ from roadworn.analysis import Analysis, Deferred
 from roadworn.analysis.doors import CHECKS, HOOKS, NAMED, Hooks, a_kind, analysis_fault, doors
 from roadworn.analysis.guarded import HOOK_LIMIT, IMPORT_LIMIT, guarded
 from roadworn.model.errors import UsageError
+from roadworn.model.in_use import using
 from roadworn.model.kinds import KindRegistry
 from roadworn.model.messages import Problem, Sentence, broken
 
@@ -89,10 +90,6 @@ class Plugged:
                 continue
             self.register(module, name, version)
             self.distributions[name] = _distribution(entry)
-        if set(self.versions) - {BUNDLED}:
-            from roadworn.trade import brought_by
-
-            brought_by(self.data_files)
         if left_out - met:
             unknown = min(left_out - met)
             near = get_close_matches(unknown, met - {""}, n=1)
@@ -229,11 +226,15 @@ class Plugged:
             self._registry = KindRegistry()
             for plugin, kind in self.received("roadworn_event_kinds"):
                 self._registry.add(replace(kind, owner=plugin))
-                if kind.sentence:
-                    from roadworn.say.telling import tell_kind
-
-                    tell_kind(kind.name, kind.sentence, kind.model.model_fields)
         return self._registry
+
+    def told_of(self, kind: str) -> tuple[str, tuple[str, ...]] | None:
+        """Return the sentence of an event kind and the fields it may tell of, None without one."""
+        known = self.kinds()
+        if kind not in known or not known.get(kind).sentence:
+            return None
+        found = known.get(kind)
+        return found.sentence, tuple(found.model.model_fields)
 
     def tables(self) -> "tuple[TableSpec | ViewSpec, ...]":
         """Return the tables and views that plugins add to the read model, each with its owner."""
@@ -301,7 +302,10 @@ class Plugged:
 
     def _guarded(self, plugin: str, work: Callable[[], Any], limit: float) -> Any:  # noqa: ANN401
         """Run a plugin's code within bounds; that of the program itself needs none."""
-        return work() if plugin == BUNDLED else guarded(work, limit)
+        if plugin == BUNDLED:
+            return work()
+        with using(lambda: self):
+            return guarded(work, limit)
 
     def note(self, plugin: str, what: str, error: object) -> None:
         """Keep a problem of a plugin, and tell it once."""

@@ -4,13 +4,14 @@ What is told is made of sentences with codes, so that a history can be told in a
 what somebody typed stays as it is.
 """
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from decimal import Decimal
 from typing import Any
 
 from roadworn.model.amounts import LIFETIME
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UnknownName
+from roadworn.model.in_use import in_use
 from roadworn.model.messages import Joined, PartName, Sentence
 from roadworn.say.said import SAID
 
@@ -38,17 +39,6 @@ def brief(value: Any, longest: int = LONGEST) -> Any:  # noqa: ANN401  # a value
     return value
 
 
-#: Kind of a plugin -> how it is told, and -> its fields with nothing in them.
-_BROUGHT: dict[str, str] = {}
-_NOTHING: dict[str, dict[str, str]] = {}
-
-
-def tell_kind(kind: str, sentence: str, fields: Iterable[str]) -> None:
-    """Take over how a kind of a plugin is told: a sentence with its fields in braces."""
-    _BROUGHT[kind] = sentence
-    _NOTHING[kind] = dict.fromkeys(fields, "")
-
-
 def _worded(value: object) -> object:
     money = isinstance(value, Mapping) and value.keys() == {"amount", "currency"}
     return money_words(value) if money else value  # type: ignore[arg-type]
@@ -58,14 +48,17 @@ def describe(kind: str, payload: Payload) -> str:
     """Tell an event in one line.
 
     Args:
-        kind: name of the event kind; kinds of plugins are told field by field.
+        kind: name of the event kind; one of a plugin is told as the plugin in use says, or field
+            by field.
         payload: its payload in the current version.
     """
     if kind not in _TELLERS:
-        if kind in _BROUGHT:
+        told_of = in_use().told_of(kind)
+        if told_of is not None:
+            sentence, fields = told_of
             given = {field: _worded(value) for field, value in payload.items()}
             try:
-                return Sentence(kind, _BROUGHT[kind], **{**_NOTHING[kind], **given})
+                return Sentence(kind, sentence, **{**dict.fromkeys(fields, ""), **given})
             # A number's form does not fit a text, say: then it is told as any other.
             except (ValueError, KeyError, TypeError, IndexError):
                 pass

@@ -21,14 +21,11 @@ from typing import Any, Generic, Literal, NoReturn, TypeVar
 
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UnknownName, UsageError
+from roadworn.model.in_use import in_use
 from roadworn.model.toml import read_toml
 from roadworn.model.units import UnitError, canonical_unit
 
 T = TypeVar("T")
-#: Return name -> what reads it, of the files of one kind (``rule set``) that plugins bring.
-_brought: list[Callable[[str], Mapping[str, Callable[[], str]]]] = []
-
-
 #: What a file is -> the library that reads its like, of those that were imported.
 _libraries: dict[str, "Library[Any]"] = {}
 
@@ -41,11 +38,6 @@ def read_like(what: str, name: str, text: str) -> object:
     """
     file = DataFile.parse(what, name, text)
     return _libraries[what].read(file) if what in _libraries else file
-
-
-def brought_by(files: Callable[[str], Mapping[str, Callable[[], str]]]) -> None:
-    """Take over who knows the files that plugins bring; asked for a name that does not ship."""
-    _brought[:] = [files]
 
 
 #: What may stand under a key: a text, a text that may be empty, texts, yes or no, a whole
@@ -236,7 +228,8 @@ class Library(Generic[T]):
         packaged = self._packaged(name)
         if packaged:
             return (self.folder / f"{packaged}.toml").read_text(encoding="utf-8")
-        more = {key: read for files in _brought for key, read in files(self.what).items()}
+        # A path needs no plugin to be loaded.
+        more = {} if name.endswith(".toml") else in_use().data_files(self.what)
         key = name.replace("-", "_").casefold()
         found = next((more[one] for one in (key, f"{self.prefix}{key}") if one in more), None)
         if found is not None:
