@@ -22,6 +22,7 @@ from roadworn_cli.output import (
 )
 
 if TYPE_CHECKING:
+    from roadworn.store.backup import Backup
     from roadworn.store.verify import VerifyReport
 
 
@@ -53,6 +54,7 @@ def verify(
     The last head that was signed here is compared as well, and a new one signed when all is well.
     """
     check_format(fmt)
+    from roadworn.store.photographs import check_photographs
     from roadworn.store.verify import verify as check
     from roadworn_cli.heads import contacts_changed, known_heads, sign_anew
 
@@ -77,17 +79,18 @@ def verify(
     )
     if full:
         report = _in_full(state, report)
+    pictures = check_photographs(path)
     if fmt == "json":
         emit_json(
             {
                 "size": report.size,
                 "root": report.root,
-                "problems": [problem.as_json() for problem in report.problems],
+                "problems": [problem.as_json() for problem in (*report.problems, *pictures)],
             }
         )
     else:
         rows = [(problem.code, problem.row or None, problem.message, problem.hint)
-                for problem in report.problems]  # fmt: skip
+                for problem in (*report.problems, *pictures)]  # fmt: skip
         if rows or fmt == "csv":
             emit(("problem", "event", "what", "remedy"), rows, fmt=fmt)
         else:
@@ -104,6 +107,12 @@ def verify(
     since = "what was signed" if heads.outside else "the checkpoint"
     say(f"{path} verifies: nothing was altered, removed or slipped in since {since}.")
     sign_anew(path, heads, report)
+    if pictures:
+        say(
+            f"{counted(len(pictures), 'photograph')} beside it missing or changed; the events that "
+            "name them are whole."
+        )
+        leave(1)
 
 
 def _in_full(state: State, report: "VerifyReport") -> "VerifyReport":
@@ -209,6 +218,7 @@ def restore(
         ledger.contacts.seal()
     typer.echo(str(made.path))
     say(f"{counted(made.size, 'event')} put back and checked, root {made.root}.")
+    _tell_photographs(made)
     last = max((head.size for head in heads.outside), default=0)
     if last > made.size:
         are = "is" if last == made.size + 1 else "are"
@@ -225,9 +235,26 @@ def backup(
     ctx: typer.Context,
     file: Annotated[str, typer.Argument(metavar="FILE", help="The copy; it must not exist.")],
 ) -> None:
-    """Copy the ledger while others may write, and check the copy event by event."""
+    """Copy the ledger while others may write, and check the copy event by event.
+
+    Its photographs go with it, into a folder beside the copy.
+    """
     from roadworn.store.backup import back_up
 
     made = back_up(state_of(ctx).ledger, Path(file))
     typer.echo(str(made.path))
     say(f"{counted(made.size, 'event')} copied and checked, root {made.root}.")
+    _tell_photographs(made)
+
+
+def _tell_photographs(made: "Backup") -> None:
+    """Say how many photographs went with a copy, and how many could not."""
+    if made.photographs:
+        folder = f"{made.path.name}.photographs"
+        say(f"{counted(made.photographs, 'photograph')} copied beside it into {folder}.")
+    if made.left_out:
+        are = "is" if made.left_out == 1 else "are"
+        say(
+            f"{counted(made.left_out, 'photograph')} that events name {are} missing or changed and "
+            "not in the copy: `roadworn verify` says which."
+        )

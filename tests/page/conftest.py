@@ -69,6 +69,8 @@ def serving(ledger: Path, host: PluginHost, *, local: bool = True) -> Iterator[S
         server.should_exit = True
         thread.join(30)
         listening.close()
+        # What a worker is still at would turn the standard output of the next test aside.
+        app.state.desk.asker.close(wait=True)
 
 
 def shop(path: Path) -> Path:

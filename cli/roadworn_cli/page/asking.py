@@ -6,6 +6,7 @@ events yet.
 """
 
 import threading
+import time
 from collections import OrderedDict
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -90,20 +91,25 @@ class Asker:
         """
         state = self._state()
         worker = self._slow if slow else self._quick
+        wait = self.patience if patience is None else patience
         with self._lock:
             kept = self._kept.get(what)
-            if kept is not None and kept.state == state:
-                return kept.told  # type: ignore[return-value]  # the name stands for the type
-            running = self._asked.get(what)
-            if running is None:
-                running = self._asked[what] = worker.submit(self._work, what, ask)
-        try:
-            wait = self.patience if patience is None else patience
-            if kept is None and not slow and wait >= self.patience:
-                wait = max(wait, FIRST_PATIENCE)
-            running.result(wait)
-        except NotYet:
-            pass
+        if kept is None and not slow and wait >= self.patience:
+            wait = max(wait, FIRST_PATIENCE)
+        until = time.monotonic() + wait
+        # What was asked before the last event was written does not hold it: it is asked once more.
+        for _ in range(2):
+            with self._lock:
+                kept = self._kept.get(what)
+                if kept is not None and kept.state == state:
+                    return kept.told  # type: ignore[return-value]  # the name stands for the type
+                running = self._asked.get(what)
+                if running is None:
+                    running = self._asked[what] = worker.submit(self._work, what, ask)
+            try:
+                running.result(max(until - time.monotonic(), 0.0))
+            except NotYet:
+                break
         with self._lock:
             kept = self._kept.get(what)
         if kept is None:
@@ -112,10 +118,10 @@ class Asker:
         told: Told[_Answer] = Told(kept.told.answer, new, kept.told.problem)  # type: ignore[arg-type]
         return told
 
-    def close(self) -> None:
-        """Stop the workers; what they are at is left to end."""
+    def close(self, *, wait: bool = False) -> None:
+        """Stop the workers; what they are at is left to end, or waited for."""
         for worker in (self._quick, self._slow):
-            worker.shutdown(wait=False, cancel_futures=True)
+            worker.shutdown(wait=wait, cancel_futures=True)
 
     def _state(self) -> State_:
         """Return what an answer hangs on: the number of events, and the day."""

@@ -7,6 +7,7 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from roadworn.analysis import Holds, Tells
+from roadworn.analysis.day import LeftOpen, left_open
 from roadworn.model.units import KM_PER_MILE
 from roadworn.say.telling import item_words
 from roadworn.trade.cautions import brief_cautions_for
@@ -69,6 +70,9 @@ class Past:
         waiting: estimates with lines that nobody answered.
         approved: work that was approved and not done.
         arrived: the day it came in, or None when it is not in the shop.
+        gone: it was handed over, and has not come in since.
+        left: what it leaves with, or left with.
+        tests: names of the tests after work that are open.
     """
 
     first: tuple[OpenItem, ...] = ()
@@ -78,6 +82,9 @@ class Past:
     waiting: int = 0
     approved: int = 0
     arrived: date | None = None
+    gone: bool = False
+    left: tuple[LeftOpen, ...] = ()
+    tests: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,8 +139,16 @@ class Card:
         return ", ".join(filter(None, (self.profile.get("label") or "", " ".join(built))))
 
 
-def card_of(desk: Desk, vehicle: str, *, patience: float | None = None) -> Card:
+def card_of(
+    desk: Desk, vehicle: str, *, patience: float | None = None, ahead: bool = False
+) -> Card:
     """Return a vehicle's card.
+
+    Args:
+        desk: asks for it.
+        vehicle: its name, or the beginning of one.
+        patience: seconds to wait for the last entries, if not the usual.
+        ahead: with how far each part is to its limit, of which the outlook is begun for it.
 
     Raises:
         UnknownName: no vehicle answers to that name.
@@ -147,7 +162,7 @@ def card_of(desk: Desk, vehicle: str, *, patience: float | None = None) -> Card:
     told = desk.asker.ask(
         f"past {vehicle_id}", lambda view, _host: past_of(view, vehicle_id), patience=patience
     )
-    ahead = outlook_of(desk, vehicle_id, patience=0.02)
+    left = _left(outlook_of(desk, vehicle_id, patience=0.02).answer) if ahead else {}
     return Card(
         vehicle_id,
         profile,
@@ -155,7 +170,7 @@ def card_of(desk: Desk, vehicle: str, *, patience: float | None = None) -> Card:
         reading,
         last.unit if last else "",
         told.answer or Past(),
-        _left(ahead.answer),
+        left,
         told.new,
         told.answer is not None,
         told.problem,
@@ -238,10 +253,21 @@ def past_of(view: "LedgerView", vehicle_id: str) -> Past:
     ).rows[0][0]
     approved = view.sql("SELECT count(*) FROM approved_work WHERE vehicle_id = ?", one).rows[0][0]
     here = view.sql("SELECT since FROM in_shop WHERE vehicle_id = ? AND arrived", one).rows
+    last = "SELECT max_by(step, (occurred_on, seq)) FROM visits WHERE vehicle_id = ?"
+    tests = "SELECT test FROM open_tests WHERE vehicle_id = ? ORDER BY asked_on, test"
     lanes, span = _lanes(view, vehicle_id)
     return Past(
-        tuple(first), codes, lanes, span, waiting, approved, here[0][0] if here else None
-    )  # fmt: skip
+        tuple(first),
+        codes,
+        lanes,
+        span,
+        waiting,
+        approved,
+        arrived=here[0][0] if here else None,
+        gone=view.sql(last, one).rows[0][0] == "handed_over",
+        left=left_open(view, vehicle_id),
+        tests=tuple(dict.fromkeys(row[0] for row in view.sql(tests, one).rows)),
+    )
 
 
 def _lanes(view: "LedgerView", vehicle_id: str) -> tuple[tuple[Lane, ...], str]:

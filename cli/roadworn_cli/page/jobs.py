@@ -9,18 +9,23 @@ from starlette.responses import RedirectResponse, Response
 
 from roadworn.model.errors import LedgerRefused, RoadwornError, UnknownName, UsageError
 from roadworn.model.events import StoredEvent
+from roadworn.reading.doing import open_tests
 from roadworn.reading.estimates import read_decisions, read_estimate
 from roadworn.reading.scans import read_scan
-from roadworn.say.telling import item_words
+from roadworn.say.telling import item_words, test_words
 from roadworn.store.aside import read_plate
+from roadworn.trade.after_work import when_of
 from roadworn_cli.context import default_currency, default_unit
 from roadworn_cli.page.cards import Card, card_of
 from roadworn_cli.page.desk import Alert, Desk, Doubted, Entry, Form, lines_of, sent, text_of
+from roadworn_cli.record import Envelope
+from roadworn_cli.record.done import too_soon
 from roadworn_cli.record.money import find_terms
 
 #: So many jobs fit on one estimate of the page.
 JOBS = 20
-#: What was found just now must be on the estimate that follows it, so it is waited for.
+#: What was found or done just now must be on the estimate or at the hand-over that follows it, so
+#: it is waited for.
 _PATIENCE = 5.0
 _PROFILE = ("label", "vin", "make", "model", "vehicle_class", "fuel", "weight_class")
 
@@ -51,9 +56,12 @@ def _form_page(
 
 
 def _sender(
-    show: Callable[..., Response], make: Callable[[Desk, Card, Form], Iterable[Entry]]
+    show: Callable[..., Response],
+    make: Callable[[Desk, Card, Form], Iterable[Entry]],
+    *,
+    spent: bool = False,
 ) -> Callable[..., Response]:
-    """Return what writes a form of a vehicle."""
+    """Return what writes a form of a vehicle; `spent` as `desk.sent` has it."""
 
     def send(desk: Desk, request: Request, form: Form, vehicle: str) -> Response:
         card = card_of(desk, vehicle, patience=0.02)
@@ -64,6 +72,7 @@ def _sender(
             card.vehicle_id,
             lambda: make(desk, card, form),
             lambda **told: show(desk, request, vehicle, **told),
+            spent=spent,
         )
 
     return send
@@ -252,9 +261,26 @@ show_answer = _form_page("answer.html", _answering)
 send_answer = _sender(show_answer, _answer)
 
 
-def _visit(_desk: Desk, _card: Card, form: Form) -> Iterable[Entry]:
+def _leaving(_desk: Desk, card: Card) -> dict[str, Any]:
+    """Return the tests that the work asks for, with when each is due."""
+    return {"tests": [(name, test_words(name), when_of(name)) for name in card.past.tests]}
+
+
+def _visit(desk: Desk, card: Card, form: Form) -> Iterable[Entry]:
+    """Yield what was tried, and that it came in or leaves; nothing is refused for what is open."""
+    envelope = Envelope(text_of(form, "odometer"), on=text_of(form, "on"))
+    with desk.ledger() as ledger:
+        for name, _day in open_tests(ledger.facts, card.vehicle_id):
+            result = text_of(form, f"test:{name}")
+            if result == "passed" and too_soon(ledger, card.vehicle_id, name, envelope):
+                raise UsageError(
+                    f"{test_words(name)} is due {when_of(name)}, and nothing says that it was "
+                    "driven so far since the work: leave it not tried, it stays open."
+                )
+            if result:
+                yield Entry("work_test", {"test": name, "result": result})
     yield Entry("visit", {"step": text_of(form, "step"), "promised": text_of(form, "promised")})
 
 
-show_visit = _form_page("visit.html")
-send_visit = _sender(show_visit, _visit)
+show_visit = _form_page("visit.html", _leaving, _PATIENCE)
+send_visit = _sender(show_visit, _visit, spent=True)

@@ -223,7 +223,7 @@ def show_look_over(
     status: int = 200,
 ) -> Response:
     """Show the sheet of a vehicle, filled in as far as it was."""
-    card = card_of(desk, vehicle)
+    card = card_of(desk, vehicle, ahead=True)
     with desk.ledger() as ledger:
         laid = lay_out(ledger, card.vehicle_id, card)
     form = typed or {}

@@ -77,7 +77,7 @@ def _listed(
 
 def vehicle_page(desk: Desk, request: Request, vehicle: str) -> Response:
     """Show a vehicle: what was written just now, what stops it, its past, what may be done."""
-    card = card_of(desk, vehicle)
+    card = card_of(desk, vehicle, ahead=True)
     session = session_of(request)
     said, session.said = session.said, ((), ())
     return desk.show(request, "vehicle.html", card=card, said=said)

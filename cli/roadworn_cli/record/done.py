@@ -303,33 +303,15 @@ def _tell_tests(ledger: "Ledger", vehicle_id: str) -> None:
 
 def tell_open(ctx: typer.Context, vehicle: str) -> None:
     """Say what a vehicle that was handed over leaves with, a line each; nothing is refused."""
+    from roadworn.analysis.day import left_open
+
     state = state_of(ctx)
     with state.open_ledger() as ledger:
         vehicle_id = ledger.require_vehicle(vehicle)
     with state.open_view() as view:
-        for sql, words in _LEFT_OPEN:
-            rows = view.sql(sql, (vehicle_id,))
-            found = [dict(zip(rows.columns, values, strict=True)) for values in rows.rows]
-            named = [test_words(r["test"]) if "test" in r else item_words(r) for r in found]
-            if named:
-                say(f"{words}: {'; '.join(dict.fromkeys(named))}.")
+        for one in left_open(view, vehicle_id):
+            say(f"{one.words}: {'; '.join(one.names)}.")
 
-
-_LEFT_OPEN = (
-    (
-        """SELECT component, position FROM open_findings
-           WHERE vehicle_id = ? AND safety AND condition = 'failed' ORDER BY component, position""",
-        "STOP, it leaves with a safety item failed, not to be driven until it is put right",
-    ),
-    (
-        "SELECT component, position FROM approved_work WHERE vehicle_id = ? ORDER BY seq, line",
-        "It leaves with work approved and not done",
-    ),
-    (
-        "SELECT test FROM open_tests WHERE vehicle_id = ? ORDER BY asked_on, test",
-        "It leaves without what the work asks to be tried",
-    ),
-)
 
 _OUTCOMES = {
     **dict.fromkeys(("ok", "okay", "passed", "pass", "good", "fine", "done", "yes"), "passed"),
@@ -368,7 +350,7 @@ def tried(
             if (
                 result == "passed"
                 and not envelope.sure
-                and _too_soon(ledger, vehicle_id, name, envelope)
+                and too_soon(ledger, vehicle_id, name, envelope)
             ):
                 say(
                     f"{test_words(name)} stays open: it is due {when_of(name)}, and nothing says "
@@ -383,7 +365,7 @@ def tried(
         _tell_tests(ledger, vehicle_id)
 
 
-def _too_soon(ledger: "Ledger", vehicle_id: str, name: str, envelope: Envelope) -> bool:
+def too_soon(ledger: "Ledger", vehicle_id: str, name: str, envelope: Envelope) -> bool:
     """Whether a test waits for a distance that was not driven since the work, as far as is known.
 
     Without a figure of the odometer at both, the day of the work itself is too soon.

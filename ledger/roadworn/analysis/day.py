@@ -2,9 +2,11 @@
 
 from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from roadworn.columns.spec import Rows
+from roadworn.model.messages import Says
+from roadworn.say.telling import item_words, test_words
 
 if TYPE_CHECKING:
     from roadworn.columns.view import LedgerView
@@ -82,3 +84,47 @@ def lists_of_the_day(view: "LedgerView") -> Day:
         for name, sql in _ASKED.items()
     }
     return Day(view.today, **found)
+
+
+class LeftOpen(NamedTuple):
+    """What a vehicle that is handed over leaves with.
+
+    Attributes:
+        what: stop, approved or tests.
+        words: what it means.
+        names: of what is open, each once.
+    """
+
+    what: str
+    words: str
+    names: tuple[str, ...]
+
+
+_LEAVES = Says(
+    "left-open",
+    {
+        "stop": "STOP, it leaves with a safety item failed, not to be driven until it is put right",
+        "approved": "It leaves with work approved and not done",
+        "tests": "It leaves without what the work asks to be tried",
+    },
+)
+_LEFT_OPEN = {
+    "stop": """SELECT component, position FROM open_findings
+               WHERE vehicle_id = ? AND safety AND condition = 'failed'
+               ORDER BY component, position""",
+    "approved": """SELECT component, position FROM approved_work
+                   WHERE vehicle_id = ? ORDER BY seq, line""",
+    "tests": "SELECT test FROM open_tests WHERE vehicle_id = ? ORDER BY asked_on, test",
+}
+
+
+def left_open(view: "LedgerView", vehicle_id: str) -> tuple[LeftOpen, ...]:
+    """Return what a vehicle leaves with, the worst first; nothing of it is refused."""
+    found = []
+    for what, sql in _LEFT_OPEN.items():
+        rows = view.sql(sql, (vehicle_id,))
+        records = (dict(zip(rows.columns, values, strict=True)) for values in rows.rows)
+        named = (test_words(r["test"]) if what == "tests" else item_words(r) for r in records)
+        if names := tuple(dict.fromkeys(named)):
+            found.append(LeftOpen(what, _LEAVES(what), names))
+    return tuple(found)

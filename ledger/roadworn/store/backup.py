@@ -2,13 +2,14 @@
 
 import sqlite3
 from contextlib import closing, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from roadworn.model.errors import EnvironmentFailure, LedgerDamaged, LedgerRefused
 from roadworn.store import LedgerFile
 from roadworn.store.keeping import key_file, write
 from roadworn.store.merkle import require_room, write_beside
+from roadworn.store.photographs import copy_photographs, named_photographs
 from roadworn.store.schema import connect, plain_failures
 from roadworn.store.verify import verify
 from roadworn.store.whole import made_whole
@@ -16,11 +17,21 @@ from roadworn.store.whole import made_whole
 
 @dataclass(frozen=True, slots=True)
 class Backup:
-    """A backup that verified: where it is, and the checkpoint it was made at."""
+    """A backup that verified: where it is, and the checkpoint it was made at.
+
+    Attributes:
+        path: the copy.
+        size: number of events.
+        root: root over them, in hexadecimal.
+        photographs: pictures copied beside it.
+        left_out: pictures that its events name and that are missing or not what they were.
+    """
 
     path: Path
     size: int
     root: str
+    photographs: int = 0
+    left_out: int = 0
 
 
 def back_up(ledger: Path, copy: Path) -> Backup:
@@ -30,7 +41,8 @@ def back_up(ledger: Path, copy: Path) -> Backup:
 
     Args:
         ledger: the ledger.
-        copy: the file to make; a checkpoint and the ledger's public key are put beside it.
+        copy: the file to make; a checkpoint, the ledger's public key and its photographs are put
+            beside it.
 
     Raises:
         UsageError: the name is too long.
@@ -46,6 +58,9 @@ def back_up(ledger: Path, copy: Path) -> Backup:
             with plain_failures(copy), closing(connect(ledger, writable=False)) as source:
                 _copy(source, making)
             made = _checked(making, copy)
+            with plain_failures(copy), closing(connect(making, writable=False)) as copied:
+                named = named_photographs(copied)
+            pictures, left_out = copy_photographs(ledger, copy, named)
     except FileExistsError:
         raise LedgerRefused(
             f"{copy} exists already: choose another name, a backup is never overwritten."
@@ -58,7 +73,7 @@ def back_up(ledger: Path, copy: Path) -> Backup:
     with suppress(OSError), closing(connect(copy, writable=False)) as copied:
         write_beside(copy, copied)
     _with_key(ledger, copy)
-    return made
+    return replace(made, photographs=pictures, left_out=left_out)
 
 
 def _with_key(ledger: Path, copy: Path) -> None:

@@ -5,12 +5,17 @@ the history stays whole, and one that was exchanged is noticed. Nothing here loo
 but at its first bytes, which say what it truly is.
 """
 
-from contextlib import suppress
+import sqlite3
+from collections.abc import Iterable
+from contextlib import closing, suppress
 from hashlib import sha256
 from pathlib import Path
 from typing import Literal
 
 from roadworn.model.errors import EnvironmentFailure, UsageError
+from roadworn.model.events import Amendment, taken_back
+from roadworn.model.messages import Problem
+from roadworn.store.schema import connect, plain_failures
 from roadworn.store.whole import made_whole
 
 Media = Literal["image/jpeg", "image/png", "image/webp"]
@@ -96,3 +101,72 @@ class Photographs:
 
     def _path(self, digest: str, media: Media) -> Path:
         return self.folder / f"{digest}.{_ENDINGS[media]}"
+
+
+_NAMED = """SELECT seq, event_id, json_extract(payload, '$.digest') FROM events
+            WHERE kind = 'photograph' ORDER BY seq"""
+_AMENDING = """
+SELECT seq, event_id, kind, coalesce(
+  CASE WHEN kind = 'retraction' THEN json_extract(payload, '$.event') END,
+  json_extract(payload, '$.replaces')) AS target
+FROM events WHERE target IS NOT NULL
+"""
+_AGAIN = "put the file back from a backup; what was erased on purpose is taken back with `retract`"
+
+
+def named_photographs(connection: sqlite3.Connection) -> dict[str, int]:
+    """Return digest -> number of the first event that counts and names it."""
+    rows = connection.execute(_NAMED).fetchall()
+    if not rows:
+        return {}
+    undone = taken_back(
+        Amendment(seq, event_id, target, kind == "retraction")
+        for seq, event_id, kind, target in connection.execute(_AMENDING).fetchall()
+    )
+    found: dict[str, int] = {}
+    for seq, event_id, digest in rows:
+        if event_id not in undone:
+            found.setdefault(digest, seq)
+    return found
+
+
+def check_photographs(ledger: Path) -> list[Problem]:
+    """Return a problem for each picture that an event names and that is missing or another one."""
+    with plain_failures(ledger), closing(connect(ledger, writable=False)) as connection:
+        named = named_photographs(connection)
+    store, found = Photographs(ledger), []
+    for digest, seq in named.items():
+        if store.get(digest) is not None:
+            continue
+        changed = store.there(digest)
+        state = "is not what it was" if changed else "is missing"
+        code = "photograph-changed" if changed else "photograph-missing"
+        what = f"The photograph {digest[:16]} of event {seq} {state}"
+        found.append(Problem.of(code, what, _AGAIN, row=seq))
+    return found
+
+
+def copy_photographs(source: Path, copy: Path, digests: Iterable[str]) -> tuple[int, int]:
+    """Copy the pictures of a ledger beside a copy of it, each looked at by its digest.
+
+    Args:
+        source: the ledger's file.
+        copy: the copy's file.
+        digests: of those that its events name.
+
+    Returns:
+        How many were copied, and how many are missing or not what they were, and left out.
+
+    Raises:
+        EnvironmentFailure: one cannot be written.
+    """
+    here, there = Photographs(source), Photographs(copy)
+    copied = left_out = 0
+    for digest in digests:
+        found = here.get(digest)
+        if found is None:
+            left_out += 1
+        else:
+            there.put(found[0])
+            copied += 1
+    return copied, left_out
