@@ -153,8 +153,8 @@ def _command(plugin: str, item: "Command") -> Any:  # noqa: ANN401
         fmt: str = format_option(),
     ) -> None:
         from roadworn.analysis import Analysis, Ran, Result
+        from roadworn.analysis.doors import fault_of
         from roadworn.analysis.host import make_settings
-        from roadworn.analysis.showable import fault_of
         from roadworn_cli.analyse import given
         from roadworn_cli.results import show
 

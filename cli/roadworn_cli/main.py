@@ -11,8 +11,8 @@ from collections.abc import Sequence
 
 import typer
 
+from roadworn.model import using
 from roadworn.model.errors import SEVERAL, ProblemsFound, RoadwornError, UnknownName
-from roadworn.model.in_use import using
 from roadworn_cli.context import State, check_day
 from roadworn_cli.lazy import Verb, lazy_app
 from roadworn_cli.output import say

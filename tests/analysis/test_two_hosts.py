@@ -21,8 +21,8 @@ from roadworn import (
     hookimpl,
 )
 from roadworn.analysis.guarded import guarded
+from roadworn.model import in_use, using
 from roadworn.model.errors import UnknownName
-from roadworn.model.in_use import in_use, using
 from roadworn.say.telling import describe
 from roadworn.testing import event, view_of
 from roadworn.trade.limits import SHEETS, load_sheet

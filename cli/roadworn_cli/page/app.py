@@ -22,8 +22,8 @@ from starlette.responses import (
 from starlette.routing import Route
 
 from roadworn.analysis.host import PluginHost
+from roadworn.model import using
 from roadworn.model.errors import LedgerBusy, RoadwornError, UnknownName
-from roadworn.model.in_use import using
 from roadworn.store.photographs import Photographs
 from roadworn_cli.context import State
 from roadworn_cli.page import jobs, look_over, pictures, vehicle, work

@@ -14,8 +14,8 @@ from concurrent.futures import TimeoutError as NotYet
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Generic, TypeVar
 
+from roadworn.model import using
 from roadworn.model.errors import RoadwornError
-from roadworn.model.in_use import using
 from roadworn_cli.context import State, today
 
 if TYPE_CHECKING:

@@ -2,18 +2,21 @@
 
 A hook returns descriptors: plain values that say what something is called and where its code
 stands. None is handed a ledger. What a plugin returns is checked when it is received
-(`roadworn.analysis.plugged`), and its owner is kept with it.
+(`roadworn.analysis.plugged`), and its owner is kept with it; so is the result of a run, before it
+breaks a screen.
 """
 
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
 from string import Formatter
 from typing import TYPE_CHECKING, Any, Final
 
 import pluggy
 
-from roadworn.analysis import Analysis, Deferred, Settings
+from roadworn.analysis import Analysis, Chart, Deferred, Estimate, Result, Settings, Table
 from roadworn.model.kinds import EventKind
 from roadworn.model.payloads import Payload
 
@@ -28,6 +31,15 @@ _KIND: Final = re.compile(r"[A-Za-z][A-Za-z0-9_-]{0,30}\.[A-Za-z0-9_.-]{1,60}")
 _TABLE: Final = re.compile(r"[A-Za-z][A-Za-z0-9]{0,30}_[A-Za-z0-9_]{1,60}")
 _WORDS: Final = re.compile(r"[a-z][a-z0-9_-]{0,60}")
 _WORD: Final = re.compile(r"[A-Za-z][A-Za-z0-9_]{0,60}")
+#: What a result consists of, and what may stand in a cell.
+_PARTS = {
+    "tables": Table,
+    "estimates": Estimate,
+    "charts": Chart,
+    "caveats": str,
+    "cautions": str,
+}
+_CELLS = (str, int, float, Decimal, date, type(None))
 hookspec = pluggy.HookspecMarker("roadworn")
 hookimpl = pluggy.HookimplMarker("roadworn")
 
@@ -259,6 +271,35 @@ def _settings_fault(called: str, settings: Any) -> str:  # noqa: ANN401
         return f"{called} whose settings are no model of Settings"
     must = [name for name, info in settings.model_fields.items() if info.is_required()]
     return f"{called} whose setting {must[0]!r} has no default" if must else ""
+
+
+def fault_of(result: object) -> str:
+    """Return why a host cannot show a result, or an empty text; words are for its author."""
+    if not isinstance(result, Result):
+        return f"returned a {type(result).__name__} instead of a Result"
+    headline: object = result.headline
+    if not isinstance(headline, str):
+        return f"returned a headline that is a {type(headline).__name__} and no text"
+    for what, kind in _PARTS.items():
+        given = getattr(result, what)
+        if not isinstance(given, tuple | list):
+            return f"returned {what} that are a {type(given).__name__} and no tuple"
+        odd = [type(one).__name__ for one in given if not isinstance(one, kind)]
+        if odd:
+            return f"returned {what} with a {odd[0]} among them"
+    names = [table.name for table in result.tables]
+    twice = [name for name in names if names.count(name) > 1]
+    if twice:
+        return f"returned two tables called {twice[0]!r}"
+    for table in result.tables:
+        types: set[type] = {type(cell) for row in table.rows for cell in row}
+        odd_types = [t for t in types if not issubclass(t, _CELLS) and t.__module__ != "numpy"]
+        if odd_types:
+            return f"returned a table {table.name!r} with a {odd_types[0].__name__} in a cell"
+        columns = [column.name for column in table.columns]
+        if len(set(columns)) < len(columns):
+            return f"returned a table {table.name!r} with two columns of one name"
+    return ""
 
 
 #: hook -> (what it returns a sequence of, since when).

@@ -27,10 +27,11 @@ from roadworn.analysis import (
     component_named,
     doors,
 )
+from roadworn.analysis.doors import fault_of
 from roadworn.analysis.guarded import TookTooLong, guarded
 from roadworn.analysis.plugged import Plugged
-from roadworn.analysis.showable import fault_of
 from roadworn.columns.kept import Codec, files_mark, named_files, nothing
+from roadworn.model import using
 from roadworn.model.errors import (
     LedgerRefused,
     PluginFailure,
@@ -39,7 +40,6 @@ from roadworn.model.errors import (
     UnknownName,
     UsageError,
 )
-from roadworn.model.in_use import using
 from roadworn.model.messages import Problem, Says
 
 if TYPE_CHECKING:

@@ -21,8 +21,8 @@ import pluggy
 from roadworn.analysis import Analysis, Deferred
 from roadworn.analysis.doors import CHECKS, HOOKS, NAMED, Hooks, a_kind, analysis_fault, doors
 from roadworn.analysis.guarded import HOOK_LIMIT, IMPORT_LIMIT, guarded
+from roadworn.model import using
 from roadworn.model.errors import UsageError
-from roadworn.model.in_use import using
 from roadworn.model.kinds import KindRegistry
 from roadworn.model.messages import Problem, Sentence, broken
 

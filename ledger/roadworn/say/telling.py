@@ -8,10 +8,10 @@ from collections.abc import Callable, Mapping
 from decimal import Decimal
 from typing import Any
 
+from roadworn.model import in_use
 from roadworn.model.amounts import LIFETIME
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UnknownName
-from roadworn.model.in_use import in_use
 from roadworn.model.messages import Joined, PartName, Sentence
 from roadworn.say.said import SAID
 

@@ -19,9 +19,9 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Generic, Literal, NoReturn, TypeVar
 
+from roadworn.model import in_use
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UnknownName, UsageError
-from roadworn.model.in_use import in_use
 from roadworn.model.toml import read_toml
 from roadworn.model.units import UnitError, canonical_unit
 
