@@ -218,16 +218,19 @@ def default_unit() -> str:
 def shop_words(ledger: Path) -> "Callable[[], Words]":
     """Return what reads the words of a shop when they are asked for.
 
-    They stand in the file of ROADWORN_WORDS, else in the one beside the ledger:
-    ``shop.words.toml`` beside ``shop.db``; without either the packaged words hold.
+    They stand in the file of ROADWORN_WORDS, which may be the name of words that a plugin brings,
+    else in the one beside the ledger: ``shop.words.toml`` beside ``shop.db``; without either the
+    packaged words hold.
     """
 
     def read() -> "Words":
         from roadworn.reading.bench_words import packaged_words, read_words
 
         named = os.environ.get("ROADWORN_WORDS", "")
-        path = Path(named) if named else ledger.with_suffix(".words.toml")
-        return read_words(path) if named or path.is_file() else packaged_words()
+        if named:
+            return read_words(named)
+        path = ledger.with_suffix(".words.toml")
+        return read_words(path) if path.is_file() else packaged_words()
 
     return read
 

@@ -134,6 +134,16 @@ def sheets(
     _list_or_copy(state_of(ctx), name, fmt)
 
 
+#: What a data file of a plugin is named by.
+_NAMED_BY = {
+    "look-over sheet": "record inspection --sheet",
+    "rule set": "ROADWORN_RULES, or rules=",
+    "schedule": "ROADWORN_SCHEDULE, or schedule=",
+    "words": "ROADWORN_WORDS",
+    "language": "--language",
+}
+
+
 def _list_or_copy(state: State, name: str, fmt: str) -> None:
     """List what can be copied, or print one file of it.
 
@@ -155,12 +165,13 @@ def _list_or_copy(state: State, name: str, fmt: str) -> None:
         ]
         rows += [("words", "words", "A shop's own words at the bench", "ROADWORN_WORDS")]
         rows += [(f.name, f.what, f.title, f"analyse {by} {f.setting}=") for by, f in files]
-        rows += [(file.name, file.what, file.title, "a plugin") for file in brought]
+        rows += [(file.name, file.what, file.title, _NAMED_BY[file.what]) for file in brought]
         emit(_COLUMNS, rows, fmt=fmt)
         return
     own = next((file for file in brought if file.name == name), None)
     if own is not None:
-        typer.echo(own.read(), nl=False)
+        text = state.plugins().data_files(own.what)[own.name.replace("-", "_")]()
+        typer.echo(text, nl=False)
         return
     if name == "words":
         from roadworn.reading.bench_words import example_words
@@ -175,6 +186,7 @@ def _list_or_copy(state: State, name: str, fmt: str) -> None:
         typer.echo(SHEETS.text(name), nl=False)
     except UnknownName:
         names = [*SHEETS.names(), "words", *(file.name for _by, file in files)]
+        names += [file.name for file in brought]
         near = get_close_matches(name, [*names, *(n.partition("_")[0] for n in names)], n=1)
         meant = f" (did you mean {near[0]}?)" if near else ""
         raise UnknownName(

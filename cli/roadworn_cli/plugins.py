@@ -117,11 +117,18 @@ def _doors(brought: list[tuple[str, str, str]], fmt: str) -> None:
 
 def _read_files(host: "PluginHost") -> None:
     """Read every data file as the packaged ones of its kind are read."""
+    from importlib import import_module
+
     from roadworn.trade import read_like
 
+    # What reads a file is imported first; rule sets and schedules with the analyses that use them.
+    for module in ("roadworn.reading.bench_words", "roadworn.say", "roadworn.trade.limits"):
+        import_module(module)
+    host.analyses()
     for plugin, file in host.received("roadworn_data_files"):
         try:
-            read_like(file.what, file.name, file.read())
+            read = host.data_files(file.what)[file.name.replace("-", "_")]
+            read_like(file.what, file.name, read())
         # What a plugin's file or its reader raises is named.
         except Exception as error:  # noqa: BLE001
             host.note(plugin, f"brings a {file.what} {file.name!r} that cannot be read", error)

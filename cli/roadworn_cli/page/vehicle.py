@@ -15,6 +15,7 @@ from roadworn.say.telling import brief, describe
 from roadworn_cli.page.cards import card_of, outlook_of
 from roadworn_cli.page.desk import Desk
 from roadworn_cli.page.guard import session_of
+from roadworn_cli.page.panels import panels_of
 
 if TYPE_CHECKING:
     from roadworn.analysis.outlook import Outlook
@@ -80,7 +81,8 @@ def vehicle_page(desk: Desk, request: Request, vehicle: str) -> Response:
     card = card_of(desk, vehicle, ahead=True)
     session = session_of(request)
     said, session.said = session.said, ((), ())
-    return desk.show(request, "vehicle.html", card=card, said=said)
+    panels = panels_of(desk, card.vehicle_id)
+    return desk.show(request, "vehicle.html", card=card, said=said, panels=panels)
 
 
 class Told(NamedTuple):

@@ -18,22 +18,26 @@ if TYPE_CHECKING:
     from roadworn.model.events import NewEvent
 
 #: What a data file may be; each has a reader of its own, which the kit and `plugins --check` use.
-DATA_FILES: Final = ("look-over sheet", "rule set", "schedule")
+DATA_FILES: Final = ("look-over sheet", "rule set", "schedule", "words", "language")
 
 
 @dataclass(frozen=True, slots=True)
 class DataFile:
-    """A file of figures: a look-over sheet, a rule set of an official inspection, a schedule.
+    """A file of figures or words that stands beside those that ship.
+
+    A look-over sheet, a rule set of an official inspection, a schedule or words of the bench is
+    used where it is named. A language is there by itself: the `locale` in the file says which, a
+    new one or one to add to.
 
     Attributes:
-        name: what a setting or ``--sheet`` calls it: ``inspection_hill_country``.
+        name: what a setting, ``--sheet`` or ROADWORN_WORDS calls it: ``inspection_hill_country``.
         what: which of `DATA_FILES` it is.
         title: whose it is, in words.
         read: returns its TOML.
     """
 
     name: str
-    what: Literal["look-over sheet", "rule set", "schedule"]
+    what: Literal["look-over sheet", "rule set", "schedule", "words", "language"]
     title: str
     read: Callable[[], str]
 

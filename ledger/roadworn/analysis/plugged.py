@@ -22,7 +22,7 @@ from roadworn.analysis import Analysis, Deferred
 from roadworn.analysis.doors import CHECKS, HOOKS, NAMED, Hooks, a_kind, analysis_fault, doors
 from roadworn.analysis.guarded import HOOK_LIMIT, IMPORT_LIMIT, guarded
 from roadworn.model import using
-from roadworn.model.errors import UsageError
+from roadworn.model.errors import PluginFailure, RoadwornError, UsageError
 from roadworn.model.kinds import KindRegistry
 from roadworn.model.messages import Problem, Sentence, broken
 
@@ -63,6 +63,7 @@ class Plugged:
         self._prefixes: dict[str, str] = {}
         self._offered: dict[str, tuple[str, Analysis | Deferred]] | None = None
         self._registry: KindRegistry | None = None
+        self._languages: dict[str, list[str]] | None = None
 
     def load_entries(self, without: Iterable[str] = ()) -> None:
         """Take in every installed plugin, the bundled ones first and by the same door.
@@ -138,7 +139,7 @@ class Plugged:
         self.versions[name] = version
         self._received.clear()
         self._prefixes.clear()
-        self._offered = self._registry = None
+        self._offered = self._registry = self._languages = None
 
     def _check_hooks(self, plugin: object, name: str) -> None:
         """Name hooks that nobody calls: a slip in a name would go unnoticed for ever."""
@@ -215,10 +216,47 @@ class Plugged:
         """Return name -> what reads it, of the data files of one kind."""
         received = self.received("roadworn_data_files")
         return {
-            item.name.replace("-", "_"): partial(self._guarded, plugin, item.read, HOOK_LIMIT)
+            item.name.replace("-", "_"): partial(self._text_of, plugin, item)
             for plugin, item in received
             if item.what == what
         }
+
+    def _text_of(self, plugin: str, item: Any) -> str:  # noqa: ANN401
+        """Return the text of a data file.
+
+        Raises:
+            PluginFailure: it cannot be read.
+        """
+        try:
+            text = self._guarded(plugin, item.read, HOOK_LIMIT)
+            if not isinstance(text, str):
+                raise TypeError(f"it gave {a_kind(text)} and no text")  # noqa: TRY301
+        # The plugin's own code runs here: whatever it raises is its problem, not ours.
+        except (Exception, SystemExit) as error:
+            called = f"The {item.what} {item.name!r} of plugin {plugin!r}"
+            raise PluginFailure(
+                f"{called} cannot be read ({_told(error)}): tell its author, or name another."
+            ) from error
+        return text
+
+    def languages(self) -> dict[str, list[str]]:
+        """Return code of a language -> the texts of its files, of those that can be read."""
+        if self._languages is None:
+            from roadworn.say import check_language, language_of
+
+            self._languages = {}
+            for plugin, item in self.received("roadworn_data_files"):
+                if item.what != "language":
+                    continue
+                try:
+                    text = self._text_of(plugin, item)
+                    check_language(item.name, text)
+                except RoadwornError as error:
+                    self.note(plugin, f"brings a language {item.name!r} that is left out", error)
+                    continue
+                code = language_of(text).locale.casefold()
+                self._languages.setdefault(code, []).append(text)
+        return self._languages
 
     def kinds(self) -> KindRegistry:
         """Return the core's event kinds with those of the plugins, each with its owner."""

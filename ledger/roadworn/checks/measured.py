@@ -5,6 +5,7 @@ from functools import lru_cache
 from typing import Any
 
 from roadworn.checks.facts import Draft, Facts
+from roadworn.model import in_use
 from roadworn.model.errors import UsageError
 from roadworn.model.events import StoredEvent
 from roadworn.model.messages import Problem, Sentence
@@ -179,7 +180,7 @@ def worse_than_said(draft: Draft, facts: Facts) -> Iterator[Problem]:
                 and finding["component"] in _measured_components(named)
             )
         ):
-            for told in doubts(draft.sheet or _sheet(named), [finding], sizes):
+            for told in doubts(draft.sheet or load_sheet(_found(named)), [finding], sizes):
                 hint = "look at the figure, its unit and the condition again"
                 yield Problem("worse-than-said", told, hint, column=f"payload.findings[{at}]")
 
@@ -193,15 +194,25 @@ def sizes_on_record(vehicle_id: str, facts: Facts) -> KnownSizes:
     )
 
 
-@lru_cache(100)
 def _measured_components(sheet: str) -> frozenset[str]:
     """Return the components that a sheet has limits for; the usual sheet when it is not ours."""
-    return frozenset(item.component for item in _sheet(sheet).items if item.measurement)
+    name = _found(sheet)
+    return _measured_of(name) if name in SHEETS.names() else _limits_of(load_sheet(name))
 
 
 @lru_cache(100)
-def _sheet(name: str) -> Sheet:
-    return load_sheet(name if name in SHEETS.names() else _DEFAULT_SHEET)
+def _measured_of(packaged: str) -> frozenset[str]:
+    return _limits_of(load_sheet(packaged))
+
+
+def _limits_of(sheet: Sheet) -> frozenset[str]:
+    return frozenset(item.component for item in sheet.items if item.measurement)
+
+
+def _found(name: str) -> str:
+    """Return the name of a sheet that ships or that a plugin brings, else that of the usual one."""
+    known = name in SHEETS.names() or (bool(name) and name in in_use().data_files(SHEETS.what))
+    return name if known else _DEFAULT_SHEET
 
 
 #: A rise in mm that no gauge errs by; common practice, no source.

@@ -9,7 +9,7 @@ plugin is kept for the process: the host keeps it, and says for how long it is t
 its own thread and in those that are started for it.
 """
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from typing import Protocol
@@ -22,6 +22,10 @@ class Brought(Protocol):
         """Return name -> what reads it, of the files of one kind (``rule set``)."""
         ...
 
+    def languages(self) -> Mapping[str, Sequence[str]]:
+        """Return code of a language -> the texts of its files, of those that can be read."""
+        ...
+
     def told_of(self, kind: str) -> tuple[str, tuple[str, ...]] | None:
         """Return the sentence of an event kind and the fields it may tell of, None without one."""
         ...
@@ -32,6 +36,9 @@ class _Nothing:
 
     def data_files(self, what: str) -> Mapping[str, Callable[[], str]]:
         del what
+        return {}
+
+    def languages(self) -> Mapping[str, Sequence[str]]:
         return {}
 
     def told_of(self, kind: str) -> None:

@@ -10,8 +10,10 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+from roadworn.model import in_use
 from roadworn.model.catalogue import OTHER, Component, name_key
-from roadworn.model.errors import EnvironmentFailure, UsageError
+from roadworn.model.errors import EnvironmentFailure, UnknownName, UsageError
+from roadworn.trade import reads
 
 _LONGEST_SHORT = 4
 _DENIALS = ("wont", "will not", "doesnt", "does not", "dont", "do not", "didnt", "cant", "cannot")
@@ -234,53 +236,94 @@ def packaged_words() -> Words:
     return made_words(packaged_rows())
 
 
-_KEYS = ("driver", "short", "conditions")
+_KEYS = ("driver", "also", "short", "conditions")
 _CONDITIONS = ("sound", "wearing", "failed", "not_checked", "ask")
 
 
-def read_words(path: Path) -> Words:
+def read_words(named: str | Path) -> Words:
     """Return the packaged words with those of a shop's file, which come before them.
+
+    Args:
+        named: path of the file, or the name of words that a plugin brings.
 
     Raises:
         EnvironmentFailure: it cannot be read.
         UsageError: it is no words file; says what to write.
+        UnknownName: no plugin brings words of that name.
     """
+    rows, driver = _rows_of(*_text_of(named))
+    return made_words([*packaged_rows(), *rows], driver)
+
+
+def _text_of(named: str | Path) -> tuple[str, str]:
+    """Return name and text of a words file."""
+    path = Path(named)
+    if isinstance(named, str) and path.suffix != ".toml" and not path.is_file():
+        brought = in_use().data_files("words")
+        key = named.replace("-", "_").casefold()
+        if key not in brought:
+            raise UnknownName.of(f"words {named!r}", key, brought, f"name a TOML file, or {_LOOK}.")
+        return named, brought[key]()
+    try:
+        return path.name, path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise EnvironmentFailure(
+            f"The words {path.name} cannot be read ({error.strerror})", "name another file"
+        ) from None
+    except UnicodeDecodeError as error:
+        raise UsageError(f"The words {path.name} are no TOML file ({error!s:.80})", _LOOK) from None
+
+
+def check_words(name: str, text: str) -> None:
+    """Refuse a text that is no words file; whatever it builds on is not looked at.
+
+    Raises:
+        UsageError: says what to write.
+    """
+    _rows_of(name, text, deep=False)
+
+
+def _rows_of(name: str, text: str, *, deep: bool = True) -> tuple[list[dict[str, str]], str]:
+    """Return the rows of a words file and the side of the driver, what it builds on before them."""
     import tomllib
 
     from roadworn.model.toml import read_toml
 
     try:
-        given = read_toml(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise EnvironmentFailure(
-            f"The words {path.name} cannot be read ({error.strerror})", "name another file"
-        ) from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise UsageError(f"The words {path.name} are no TOML file ({error!s:.80})", _LOOK) from None
+        given = read_toml(text)
+    except tomllib.TOMLDecodeError as error:
+        raise UsageError(f"The words {name} are no TOML file ({error!s:.80})", _LOOK) from None
     for key in given:
         if key not in _KEYS:
-            raise UsageError(f"The words {path.name} have an unknown part {key!r:.40}", _LOOK)
+            raise UsageError(f"The words {name} have an unknown part {key!r:.40}", _LOOK)
     driver = given.get("driver", "")
     if driver not in {"", "left", "right"}:
-        raise UsageError(f"In the words {path.name}, driver is left or right", _LOOK)
-    rows = [*packaged_rows()]
-    for word, means in _texts(path, given, "short"):
+        raise UsageError(f"In the words {name}, driver is left or right", _LOOK)
+    also = given.get("also", [])
+    if not isinstance(also, list) or not all(isinstance(one, str) and one for one in also):
+        raise UsageError(f"In the words {name}, also is a list of names of plugins' words", _LOOK)
+    rows: list[dict[str, str]] = []
+    for other in also if deep else ():
+        more, side = _rows_of(*_text_of(other), deep=False)
+        rows += more
+        driver = driver or side
+    for word, means in _texts(name, given, "short"):
         if means.startswith(OTHER):
             raise UsageError(
-                f"In the words {path.name}, {word} stands for {means:.40}, which is not in the "
+                f"In the words {name}, {word} stands for {means:.40}, which is not in the "
                 "catalogue",
                 "write words that `roadworn components` lists",
             )
         rows.append(_row(word, "short", means))
-    for word, means in _texts(path, given, "conditions"):
+    for word, means in _texts(name, given, "conditions"):
         spelled = "_".join(means.casefold().split())
         if spelled not in _CONDITIONS:
             raise UsageError(
-                f"In the words {path.name}, {word} cannot mean {means!r:.40}",
+                f"In the words {name}, {word} cannot mean {means!r:.40}",
                 "write sound, wearing, failed or not_checked",
             )
         rows.append(_row(word, "condition", spelled))
-    return made_words(rows, driver)
+    return rows, driver
 
 
 _LOOK = "see `roadworn sheets words` for one to copy from"
@@ -290,13 +333,16 @@ def _row(word: str, kind: str, means: str, of: str = "") -> dict[str, str]:
     return {"word": word, "kind": kind, "means": means, "of": of}
 
 
-def _texts(path: Path, given: Mapping[str, Any], section: str) -> list[tuple[str, str]]:
+def _texts(name: str, given: Mapping[str, Any], section: str) -> list[tuple[str, str]]:
     table = given.get(section, {})
     if not isinstance(table, dict):
-        raise UsageError(f"In the words {path.name}, {section} is a section", _LOOK)
+        raise UsageError(f"In the words {name}, {section} is a section", _LOOK)
     for word, means in table.items():
         if not isinstance(means, str) or not plain_key(word) or not means.strip():
             raise UsageError(
-                f"In the words {path.name}, {word!r:.40} of [{section}] says nothing", _LOOK
+                f"In the words {name}, {word!r:.40} of [{section}] says nothing", _LOOK
             )
     return list(table.items())
+
+
+reads("words", check_words)

@@ -7,18 +7,21 @@ as it was written and is marked, so that a screen reader speaks each piece in it
 
 import re
 import tomllib
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
 from functools import cached_property, lru_cache
 from itertools import groupby
 from pathlib import Path
 from string import Formatter
-from typing import TYPE_CHECKING, Final, Self
+from typing import TYPE_CHECKING, Any, Final, Self
 
+from roadworn.model import in_use
 from roadworn.model.catalogue import catalogue
+from roadworn.model.errors import UsageError
 from roadworn.model.messages import Joined, PartName, PlaceName, Sentence
+from roadworn.trade import reads
 
 if TYPE_CHECKING:
     from babel import Locale
@@ -30,6 +33,7 @@ SOURCE: Final = "en"
 DATES: Final = {"ymd": "", "dmy": "d MMM y", "mdy": "MMM d, y"}
 _FOLDER = Path(__file__).parent / "languages"
 _PARSED = Formatter()
+_TABLES = ("report", "sentences", "texts", "components", "places")
 #: Spelling of a place (`roadworn.model.places`) -> the words it is made of.
 _PLACES = (
     (re.compile(r"(?P<axle>[1-9])(?P<side>[LR])"), ("axle", "side")),
@@ -87,20 +91,101 @@ class Strings:
     places: Mapping[str, str]
 
 
+_NO_STRINGS: Final = Strings("", {}, {}, {}, {}, {})
+
+
 @lru_cache
-def languages() -> tuple[str, ...]:
-    """Return the codes of the languages there are."""
+def packaged_languages() -> tuple[str, ...]:
+    """Return the codes of the languages that ship."""
     return tuple(sorted(path.stem for path in _FOLDER.glob("*.toml")))
 
 
-@lru_cache
+def languages() -> tuple[str, ...]:
+    """Return the codes of the languages there are, those of the plugins in use among them."""
+    return tuple(sorted({*packaged_languages(), *in_use().languages()}))
+
+
 def strings(language: str) -> Strings:
-    """Return the strings of one language."""
-    raw = tomllib.loads((_FOLDER / f"{language}.toml").read_text(encoding="utf-8"))
-    tables = ("report", "sentences", "texts", "components", "places")
+    """Return the strings of one language, with what plugins add to it."""
+    if language == SOURCE:
+        return _packaged(SOURCE)
+    brought = [language_of(text) for text in in_use().languages().get(language, ())]
+    if language in packaged_languages():
+        return _joined([_packaged(language), *brought])
+    # The frame of a report is there in every language, in English where nothing else is.
+    return _joined([*brought, replace(_NO_STRINGS, report=_packaged(SOURCE).report)])
+
+
+@lru_cache
+def _packaged(language: str) -> Strings:
+    return language_of((_FOLDER / f"{language}.toml").read_text(encoding="utf-8"))
+
+
+@lru_cache(maxsize=64)
+def language_of(text: str) -> Strings:
+    """Return what a language file says.
+
+    Raises:
+        ValueError: it is no TOML, names no locale, or something in it is no text.
+    """
+    raw = tomllib.loads(text)
+    if not isinstance(raw.get("locale"), str):
+        raise ValueError('it says no locale, as in locale = "es"')  # noqa: TRY004  # of a text
+    for table in raw:
+        if table not in _TABLES and table not in ("codes", "locale"):
+            raise ValueError(f"[{table}] is no section here: use {', '.join(_TABLES)}")
+    for table, given in ((name, raw[name]) for name in raw if name != "locale"):
+        odd = given if not isinstance(given, dict) else _no_template(given)
+        if odd is not None:
+            raise ValueError(f"in [{table}] {odd!r:.60} is no text")
     codes = {f"code.{code}": meaning for code, meaning in raw.get("codes", {}).items()}
     raw["sentences"] = raw.get("sentences", {}) | codes
-    return Strings(raw["locale"], *(raw.get(table, {}) for table in tables))
+    return Strings(raw["locale"], *(raw.get(table, {}) for table in _TABLES))
+
+
+def _no_template(given: Mapping[str, object]) -> str | None:
+    """Return the first key whose value is no template that can be filled, None where all are."""
+    for key, value in given.items():
+        forms = value if isinstance(value, dict) else {"other": value}
+        if not {"other"} <= forms.keys() or not all(isinstance(one, str) for one in forms.values()):
+            return key
+        try:
+            for form in forms.values():
+                places_of(form)
+        except ValueError:
+            return key
+    return None
+
+
+def check_language(name: str, text: str) -> None:
+    """Refuse a text that is no language file.
+
+    Raises:
+        UsageError: says what does not fit.
+    """
+    from babel import Locale, UnknownLocaleError
+
+    try:
+        Locale.parse(language_of(text).locale)
+    except (ValueError, UnknownLocaleError) as error:
+        told = str(error).rstrip(".")
+        raise UsageError(f"The language {name} cannot be used: {told}", "mend the file") from None
+
+
+reads("language", check_language)
+
+
+def _joined(several: Sequence[Strings]) -> Strings:
+    """Return the strings of one language from several files; what came first holds."""
+    merged = [
+        {key: value for one in reversed(parts) for key, value in one.items()}
+        for parts in zip(*(_tables_of(one) for one in several), strict=True)
+    ]
+    return Strings(several[0].locale, *merged)
+
+
+def _tables_of(one: Strings) -> tuple[Mapping[str, Any], ...]:
+    return one.report, one.sentences, one.texts, one.components, one.places
 
 
 @lru_cache(maxsize=4096)

@@ -209,10 +209,14 @@ def check_data_file(file: DataFile) -> None:
     Raises:
         AssertionError: with one sentence that says what does not hold.
     """
+    from roadworn.intake import job_words
     from roadworn.trade import limits, read_like
 
-    # The rooms that read rule sets and schedules come with the analyses that use them.
-    _hold(bool(PluginHost.load().analyses()) and limits is not None, "No analysis is installed.")
+    # What reads a file is imported first: sheets, words with the reader of jobs, languages by the
+    # host, rule sets and schedules with the analyses that use them.
+    host = PluginHost.load()
+    host.languages()
+    _hold(bool(host.analyses() and limits and job_words), "No analysis is installed.")
     try:
         read_like(file.what, file.name, file.read())
     except Exception as error:

@@ -26,8 +26,13 @@ from roadworn.model.toml import read_toml
 from roadworn.model.units import UnitError, canonical_unit
 
 T = TypeVar("T")
-#: What a file is -> the library that reads its like, of those that were imported.
-_libraries: dict[str, "Library[Any]"] = {}
+#: What a file is -> what reads its like from its name and text, of the readers that were imported.
+_readers: dict[str, Callable[[str, str], object]] = {}
+
+
+def reads(what: str, read: Callable[[str, str], object]) -> None:
+    """Say how files of one kind are read; said once, by the code that reads them."""
+    _readers[what] = read
 
 
 def read_like(what: str, name: str, text: str) -> object:
@@ -35,9 +40,11 @@ def read_like(what: str, name: str, text: str) -> object:
 
     Raises:
         UsageError: it does not say what it must.
+        RuntimeError: what reads its like was not imported.
     """
-    file = DataFile.parse(what, name, text)
-    return _libraries[what].read(file) if what in _libraries else file
+    if what not in _readers:
+        raise RuntimeError(f"Nothing was imported that reads a {what}.")
+    return _readers[what](name, text)
 
 
 #: What may stand under a key: a text, a text that may be empty, texts, yes or no, a whole
@@ -212,7 +219,7 @@ class Library(Generic[T]):
     variable: str = ""
 
     def __post_init__(self) -> None:
-        _libraries[self.what] = self
+        reads(self.what, lambda name, text: self.read(DataFile.parse(self.what, name, text)))
 
     def names(self) -> tuple[str, ...]:
         """Return the names of the packaged files, sorted."""
