@@ -19,6 +19,8 @@ from roadworn.model.places import AXLES
 from roadworn.model.units import UnitError, canonical_unit, dimension_of, exact
 from roadworn.reading import read_findings
 from roadworn.reading.bench import hear
+from roadworn.reading.bench_phrase import split_phrase
+from roadworn.reading.bench_places import tag_of
 from roadworn.reading.bench_words import Words, packaged_words, read_words
 
 
@@ -200,10 +202,10 @@ def judged(lines: list[tuple[str, str]], words: Words) -> Judged:
     return Judged(share, asked, wrong)
 
 
-@pytest.fixture
-def with_sides(tmp_path: Path) -> Words:
+@pytest.fixture(scope="module")
+def with_sides(tmp_path_factory: pytest.TempPathFactory) -> Words:
     """The words of a shop that has said once where its drivers sit."""
-    file = tmp_path / "ours.words.toml"
+    file = tmp_path_factory.mktemp("words") / "ours.words.toml"
     file.write_text('driver = "left"', encoding="utf-8")
     return read_words(file)
 
@@ -211,10 +213,20 @@ def with_sides(tmp_path: Path) -> Words:
 def test_lines_written_without_sight_of_the_reader(with_sides: Words) -> None:
     lines = lines_of("blind_phrases.tsv")
     assert len(lines) >= 300
-    # "pass rear" is asked about until the shop has said where its drivers sit.
-    unsaid, said = judged(lines, packaged_words()), judged(lines, with_sides)
+    # "pass rear" is asked about until the shop has said where its drivers sit: only such lines
+    # can be read otherwise then, so that only they are read twice.
+    words = packaged_words()
+    sided = [
+        line
+        for line in lines
+        if any(tag_of(word.key) == "country" for word in split_phrase(line[0], words).words)
+    ]
+    unsaid, said = judged(sided, words), judged(lines, with_sides)
+    assert sided
     assert not unsaid.wrong + said.wrong
-    assert said.share >= unsaid.share >= SHARE, unsaid.asked
+    asked = {*said.asked, *unsaid.asked}
+    assert said.share >= SHARE, said.asked
+    assert len(asked) <= (1 - SHARE) * sum(means != "ASKS" for _line, means in lines), asked
 
 
 def test_lines_of_a_yard_of_heavy_trucks(with_sides: Words) -> None:

@@ -73,7 +73,7 @@ def normalise_position(text: str, scheme: str) -> str:
         PositionError: the text is no place under that scheme.
     """
     read, expected = _SCHEMES.get(scheme, _FREE)
-    words = " ".join(re.sub(r"[-_,#]+", " ", text).casefold().split())
+    words = _spelled(text)
     if not words or len(text) > 4 * _SHORT:
         raise PositionError(f"{_shown(text)} is no position", expected)
     if scheme == "none":
@@ -92,6 +92,10 @@ def normalise_position(text: str, scheme: str) -> str:
         meant = f" (did you mean {near}?)" if near else ""
         raise PositionError(f"{_shown(text)} is no position here{meant}", expected)
     return found
+
+
+def _spelled(text: str) -> str:
+    return " ".join(re.sub(r"[-_,#]+", " ", text).casefold().split())
 
 
 def near_position(word: str, scheme: str) -> str | None:
@@ -113,10 +117,11 @@ def read_position_words(words: str, scheme: str) -> str | None:
         return None
     if scheme not in _SCHEMES and words.casefold() not in _FREE_WORDS.get(scheme, frozenset()):
         return None
-    try:
-        return normalise_position(words, scheme)
-    except PositionError:
+    if len(words) > 4 * _SHORT:
         return None
+    read, _expected = _SCHEMES.get(scheme, _FREE)
+    spelled = _spelled(words)
+    return read(spelled) if spelled else None
 
 
 def loses_level(text: str, scheme: str, position: str | None) -> bool:

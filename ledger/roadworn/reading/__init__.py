@@ -305,24 +305,22 @@ def judged(text: str, finding: dict[str, Any], sheet: Sheet, known: KnownSizes) 
 def split_part(
     text: str, words: "Callable[[], Words] | None" = None
 ) -> tuple[Component, str | None, str]:
-    """Return the component and the place that a phrase begins with, and what is left.
-
-    Raises UnknownName with the nearest where none answers, UsageError where it is empty.
-    """
+    """Return component and place that a phrase begins with, and the rest; raises UnknownName."""
     if not text.strip():
         raise UsageError("A component is missing", "write it as 'wheel bearing LF'")
-    found = catalogue().resolve_phrase(text, allow_other=True)
-    guess = (found.component, found.position, found.rest) if found.component else None
-    if guess and found.exact and _is_plain(text, *guess):
-        return guess
+    found = catalogue().resolve_phrase(text, allow_other=True, near=False)
+    if found.part and _is_plain(text, *found.part):
+        return found.part
     from roadworn.reading.bench import hear_part
     from roadworn.reading.refusing import check_guess, refuse_component
 
     try:
         return hear_part(text, words and words())
     except UsageError as error:
-        if guess and not found.exact and _is_plain(text, *guess):
-            return check_guess(text, guess, found.suggestions)
+        if not found.exact:
+            found = catalogue().resolve_phrase(text, allow_other=True)
+        if found.part and not found.exact and _is_plain(text, *found.part):
+            return check_guess(text, found.part, found.suggestions)
         if found.component or not found.suggestions or getattr(error, "near", True):
             raise
         refuse_component(text, found.suggestions)

@@ -17,6 +17,8 @@ from roadworn.reading.bench_words import Words, packaged_words
 _TYPOS = ((9, 2), (5, 1))
 #: So many letters may be a word without its vowels.
 _SHORTEST = 3
+#: Nothing longer is a word: its letters would be tried by the thousand.
+_LONGEST = 40
 #: So many letters may be the beginning of a word, and so many of its letters may be left away.
 _SHORTENED, _LEFT_AWAY = 5, 3
 _PLACES = (
@@ -198,7 +200,7 @@ def correct_spelling(said: Said, words: Words, end: int) -> bool:
     unread = [
         word
         for word in said.words[:end]
-        if len(word.key) >= _SHORTEST
+        if _SHORTEST <= len(word.key) <= _LONGEST
         and not (word.key in known or word.key in words.known or tag_of(word.key) or word.used)
     ]
     corrected = _in_one_word(said, unread, words)

@@ -4,7 +4,7 @@ import re
 from collections.abc import Sequence
 from typing import NoReturn
 
-from roadworn.model.catalogue import Component, catalogue
+from roadworn.model.catalogue import Component, catalogue, name_key
 from roadworn.model.errors import UnknownName, UsageError
 from roadworn.model.places import near_position, normalise_position, read_position_words
 from roadworn.model.units import measurement_at
@@ -14,6 +14,7 @@ SAY_ONE = "sound, wearing, failed or not checked"
 #: Code of the refusal of a finding that says no condition.
 NO_CONDITION = "no-condition"
 LONGEST_NAME = 9
+_LONGEST_TEXT = 200
 #: Likeness in percent from which words are taken for a misspelt component.
 _NEARLY = 85.0
 #: Words that can only say where, though the component may have no such place.
@@ -118,10 +119,10 @@ def meant_by(component: Component, unread: Sequence[str]) -> str:
     heads = {key for key in (component.name, *component.synonyms) if " " not in key}
     for length in range(min(len(words), 4), 0, -1):
         for head in sorted(heads):
-            found = catalogue().resolve(f"{head} {' '.join(words[:length])}")
-            near = found.suggestions[:1]
-            if near and near[0].id != component.id and found.score >= _NEARLY:
-                return f" Did you mean {near[0].name}?"
+            spelled = name_key(f"{head} {' '.join(words[:length])}"[:_LONGEST_TEXT])
+            near = catalogue().nearness.likest(spelled, _NEARLY)
+            if near is not None and near != component.id:
+                return f" Did you mean {catalogue().name_of(near)}?"
     return ""
 
 

@@ -17,11 +17,15 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, cached_property, lru_cache
 from importlib.resources import files
+from typing import TYPE_CHECKING
 
 from roadworn.model.errors import UnknownName
 from roadworn.model.messages import PartName
 from roadworn.model.places import AXLES, PLACED, axle_of, axle_sql, one_wheel, read_position_words
 from roadworn.model.units import unit_words
+
+if TYPE_CHECKING:
+    from roadworn.model.catalogue.nearness import Nearness
 
 # Spelling pairs of the trade; the left one is how names are keyed.
 _SPELLINGS = {
@@ -153,11 +157,6 @@ _LONGEST_NAME = 9
 _LONGEST_PLACE = 4
 _COUNTED = frozenset({"cylinder", "bank"})
 _MAX_TEXT = 200
-_SUGGESTION_SCORE = 60.0
-#: So short a word is nearly like many: "bat" is no mass air flow sensor.
-_SHORT, _SHORT_SCORE = 4, 80.0
-#: A typing mistake is trusted from these many letters on: one in five, two in nine.
-_TYPO_LENGTHS = ((9, 2), (5, 1))
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,6 +193,11 @@ class PhraseResolution:
     rest: str
     suggestions: tuple[Component, ...] = ()
     exact: bool = False
+
+    @property
+    def part(self) -> tuple[Component, str | None, str] | None:
+        """Component, place and the words behind, or None where nothing certain was found."""
+        return (self.component, self.position, self.rest) if self.component else None
 
 
 class Catalogue:
@@ -246,21 +250,21 @@ class Catalogue:
         known = self._components.get(text) or (_other(text) if allow_other else None)
         if known is not None:
             return Resolution(known, 100.0, (), exact=True)
-        key = name_key(text) if len(text) <= _MAX_TEXT else ""
-        if not key:
-            return Resolution(None, 0.0, (), exact=False)
+        key = _key_of(text)
         owners = self.names.get(key, ())
         if len(owners) == 1:
             return Resolution(self._components[owners[0]], 100.0, (), exact=True)
         if owners:
             rivals = tuple(self._components[owner] for owner in owners)
             return Resolution(None, 100.0, rivals, exact=False)
-        return self._near(key) if near else Resolution(None, 0.0, (), exact=False)
+        return self._near(key) if near and key else Resolution(None, 0.0, (), exact=False)
 
-    def resolve_phrase(self, text: str, *, allow_other: bool = False) -> PhraseResolution:
-        """Split bench text such as ``brake pads LF 3 mm wearing`` into its parts."""
+    def resolve_phrase(
+        self, text: str, *, allow_other: bool = False, near: bool = True
+    ) -> PhraseResolution:
+        """Split bench text such as ``brake pads LF 3 mm wearing`` into its parts; near as above."""
         tokens = text.split()
-        for exact in (True, False):
+        for exact in (True, False)[: 1 + near]:
             found = _component(self, tokens, exact=exact, allow_other=allow_other)
             if found is None:
                 continue
@@ -272,7 +276,7 @@ class Catalogue:
                 position, used = _place(after, component.positions)
                 after = after[used:]
             return PhraseResolution(component, position, " ".join(after), suggestions, exact)
-        named = tokens[: _head_length(tokens)]
+        named = tokens[: _head_length(tokens)] if near else ()
         head = " ".join(t for t in named if read_position_words(t.casefold(), "axle") is None)
         return PhraseResolution(None, None, text.strip(), self.resolve(head).suggestions)
 
@@ -303,35 +307,23 @@ class Catalogue:
             claim([w for w in implied if name_key(w) not in stated], component)
         return keys
 
-    def _near(self, key: str) -> Resolution:
-        # rapidfuzz is needed for mistakes only, so a well-written record never loads it.
-        from rapidfuzz import fuzz
-        from rapidfuzz.distance import OSA
+    @cached_property
+    def nearness(self) -> "Nearness":
+        """What its names are nearly."""
+        # Needed for mistakes only, so a well-written record never loads it.
+        from roadworn.model.catalogue.nearness import Nearness
 
-        allowed = next((mistakes for length, mistakes in _TYPO_LENGTHS if len(key) >= length), 0)
-        likeness: dict[str, float] = {}
-        mistakes: dict[str, int] = {}
-        for name, owners in self.names.items():
-            score = (fuzz.ratio(key, name) + fuzz.token_set_ratio(key, name)) / 2
-            # Keys are singular, but a misspelt plural may have kept its s.
-            distance = min(OSA.distance(key, name), OSA.distance(key, name + "s"))
-            for owner in owners:
-                likeness[owner] = max(likeness.get(owner, 0.0), score)
-                mistakes[owner] = min(mistakes.get(owner, distance), distance)
-        order = sorted(likeness, key=lambda owner: (-likeness[owner], mistakes[owner], owner))
-        best = likeness[order[0]] if order else 0.0
-        least = _SHORT_SCORE if len(key) <= _SHORT else _SUGGESTION_SCORE
-        # One letter off, or two changed about, is near however short the word.
-        near = [o for o in order if likeness[o] >= least or mistakes[o] <= 1][:5]
-        nearest = sorted(mistakes, key=lambda owner: mistakes[owner])[:2]
-        # A rival within one more letter makes the text ambiguous.
-        certain = (
-            bool(nearest)
-            and mistakes[nearest[0]] <= allowed
-            and (len(nearest) == 1 or mistakes[nearest[1]] >= mistakes[nearest[0]] + 2)
-        )
-        component = self._components[nearest[0]] if certain else None
-        return Resolution(component, best, tuple(self._components[o] for o in near), exact=False)
+        return Nearness(self.names)
+
+    def _near(self, key: str) -> Resolution:
+        owner = self.nearness.mistaken(key)
+        near, best = self.nearness.nearest(key)
+        found = None if owner is None else self._components[owner]
+        return Resolution(found, best, tuple(self._components[o] for o in near), exact=False)
+
+
+def _key_of(text: str) -> str:
+    return name_key(text) if len(text) <= _MAX_TEXT else ""
 
 
 def _words(name: str) -> list[str]:
@@ -355,6 +347,8 @@ def _component(
             words = " ".join(tokens[start:end])
             if not any(c.isalpha() for c in words):
                 continue
+            if not (exact or _may_mean(catalogue, words)):
+                continue
             found = catalogue.resolve(words, allow_other=allow_other, near=not exact)
             if found.component is None:
                 continue
@@ -362,6 +356,11 @@ def _component(
                 continue
             best = (found.component, start, end, found.suggestions)
     return best
+
+
+def _may_mean(catalogue: "Catalogue", text: str) -> bool:
+    known = text in catalogue or text.startswith(OTHER)
+    return known or bool(catalogue.nearness.mistaken(_key_of(text)))
 
 
 def _place(tokens: Sequence[str], scheme: str) -> tuple[str | None, int]:
