@@ -1,6 +1,7 @@
 """`roadworn today`: a day at the shop as it is typed, and what screen, JSON and CSV say of it."""
 
 import csv
+import re
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -165,6 +166,25 @@ def test_nothing_on_says_what_to_record(shop: Run) -> None:
     said = shop("today")
     assert said.code == 0
     assert "record visit VEHICLE arrived" in said.err
+
+
+def test_the_day_in_spanish_has_no_english_word(busy: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "300")
+    for verb in (("today", "--all"), ("today", "--call", "--contacts")):
+        said = {
+            language: {
+                *re.findall(r"[^\W\d_]{3,}", busy(*verb, "--language", language).out.casefold())
+            }
+            for language in ("en", "es")
+        }
+        # Names as they were typed, and what is typed to see more.
+        typed = {"bus", "car", "van", "bakery", "acme", "longbus", "tarrow", "carrier", "usd"}
+        typed |= {"vale", "roadworn", "today", "all", "call", "outlook", "vehicle"}
+        assert (said["en"] & said["es"]) - typed == set()
+        assert len(said["es"] - typed) > 15
+    assert "LATE" in busy("today").out
+    assert "TARDE" in busy("today", "--language", "es").out
+    assert busy("today", "--language", "xx").code == 2
 
 
 def test_it_keeps_to_the_width(busy: Run, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -205,6 +205,41 @@ def test_one_is_taken_on_a_tablet(served: Served, device: Device, tmp_path: Path
     assert picture.evaluate("one => one.naturalWidth") == 1200
 
 
+def test_one_that_is_taken_without_network_is_sent_once(
+    served: Served, device: Device, tmp_path: Path
+) -> None:
+    page = device(TABLET)
+    page.goto(f"{served.url}/v/van-3/photograph")
+    taken = tmp_path / "b.jpg"
+    taken.write_bytes(photograph(size=(1200, 900)))
+    page.context.set_offline(True)
+    page.set_input_files("#file", taken)
+    page.fill("#note", "cracked at the bracket")
+    write(page)
+    page.locator("#kept img").wait_for()
+    assert "kept on this device" in page.inner_text("#net")
+    assert served.events("photograph") == []
+    page.context.set_offline(False)
+    page.wait_for_selector("[data-written]")
+    (event,) = served.events("photograph")
+    assert (event.recorded_by, event.data()["note"]) == ("MK", "cracked at the bracket")
+    page.goto(f"{served.url}/v/van-3/photograph")
+    assert page.locator("#kept").is_hidden()
+    # One that is asked about waits until somebody says what to do with it.
+    page.set_input_files("#file", taken)
+    page.fill("#about", "no such part")
+    page.context.set_offline(True)
+    write(page)
+    page.locator("#kept img").wait_for()
+    page.context.set_offline(False)
+    page.locator("#net", has_text="something is asked").wait_for()
+    assert len(served.events("photograph")) == 1
+    page.click("text=Throw it away")
+    page.locator("#kept").wait_for(state="hidden")
+    page.reload()
+    assert page.locator("#kept").is_hidden()
+
+
 def test_it_stands_on_the_report_until_it_is_erased(
     asked: Any, served: Served, capsys: pytest.CaptureFixture[str]
 ) -> None:

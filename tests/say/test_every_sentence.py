@@ -9,21 +9,23 @@ from collections.abc import Mapping
 import pytest
 
 import roadworn_plugins
-from roadworn.analysis import outlook
+from roadworn.analysis import day, outlook
 from roadworn.model.catalogue import catalogue
 from roadworn.model.messages import Says, Sentence
 from roadworn.say import SOURCE, Speaker, languages, places_of, strings
 from roadworn.trade.cautions import brief_cautions_for, cautions_for
+from roadworn_cli import day_lists as today
+from roadworn_cli.page import words as page
 
 
 def tables() -> list[Says]:
-    """Return the sentences of every analysis, and those of the outlook."""
+    """Return the sentences of every analysis, of the outlook, of the day and of the page."""
     for module in pkgutil.walk_packages(roadworn_plugins.__path__, "roadworn_plugins."):
         importlib.import_module(module.name)
     found = {
         id(value): value
         for name, module in list(sys.modules.items())
-        if name.startswith("roadworn_plugins.") or module is outlook
+        if name.startswith("roadworn_plugins.") or module in (outlook, day, today, page)
         for value in vars(module).values()
         if isinstance(value, Says)
     }

@@ -24,6 +24,7 @@ from starlette.routing import Route
 from roadworn.analysis.host import PluginHost
 from roadworn.model import using
 from roadworn.model.errors import LedgerBusy, RoadwornError, UnknownName
+from roadworn.say import SOURCE, languages
 from roadworn.store.photographs import Photographs
 from roadworn_cli.context import State
 from roadworn_cli.page import jobs, look_over, pictures, vehicle, work
@@ -44,6 +45,7 @@ def application(
     local: bool = True,
     secure: bool = False,
     host: PluginHost | None = None,
+    language: str = SOURCE,
 ) -> Starlette:
     """Return the application of one ledger.
 
@@ -54,10 +56,11 @@ def application(
         local: it is bound to this machine alone.
         secure: it is reached by https.
         host: the plugins, when they are loaded already.
+        language: of the page, where a device asks for no other.
     """
     plugins = host or state.plugins()
     asker = Asker(state, plugins)
-    desk = Desk(state, asker, Photographs(state.ledger))
+    desk = Desk(state, asker, Photographs(state.ledger), language=language)
 
     def get(path: str, shows: Callable[..., Response]) -> Route:
         async def answer(request: Request) -> Response:
@@ -87,6 +90,7 @@ def application(
         Route("/worker.js", _worker),
         Route("/favicon.ico", _nothing),
         Route("/token", _token),
+        Route("/language/{code}", _language),
         Route("/leave", _leave, methods=["POST"]),
         get("/pair", _pair_page),
         post("/pair", _pair),
@@ -206,6 +210,15 @@ async def _worker(_request: Request) -> Response:
 
 async def _token(request: Request) -> Response:
     return JSONResponse({"token": session_of(request).token})
+
+
+async def _language(request: Request) -> Response:
+    """Speak another language to this device from here on."""
+    code = request.path_params["code"]
+    if code not in languages():
+        raise HTTPException(404)
+    session_of(request).language = code
+    return RedirectResponse("/", 303)
 
 
 async def _leave(request: Request) -> Response:

@@ -8,16 +8,19 @@ from typing import TYPE_CHECKING, Any
 
 from roadworn.analysis import Holds, Tells
 from roadworn.analysis.day import LeftOpen, left_open
+from roadworn.model.messages import Joined, Sentence
 from roadworn.model.units import KM_PER_MILE
 from roadworn.say.telling import item_words
 from roadworn.trade.cautions import brief_cautions_for
 from roadworn.trade.codes import told_code
 from roadworn_cli.page.asking import Told
 from roadworn_cli.page.desk import Desk
+from roadworn_cli.page.words import PAGE
 
 if TYPE_CHECKING:
     from roadworn.analysis.host import PluginHost
     from roadworn.analysis.outlook import Outlook
+    from roadworn.checks.facts import LastReading
     from roadworn.columns.view import LedgerView
 
 _MONTHS = 12.0
@@ -34,6 +37,7 @@ class OpenItem:
         stop: it forbids driving.
         amount: what it was estimated at, or None.
         currency: of the amount.
+        failed: it was found failed.
     """
 
     component: str
@@ -42,11 +46,12 @@ class OpenItem:
     stop: bool = False
     amount: Decimal | None = None
     currency: str = ""
+    failed: bool = False
 
     @property
     def name(self) -> str:
         """Component and place in words."""
-        return str(item_words({"component": self.component, "position": self.place}))
+        return item_words({"component": self.component, "position": self.place})
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +81,7 @@ class Past:
     """
 
     first: tuple[OpenItem, ...] = ()
-    codes: tuple[str, ...] = ()
+    codes: tuple[Sentence, ...] = ()
     lanes: tuple[Lane, ...] = ()
     span: str = ""
     waiting: int = 0
@@ -158,7 +163,7 @@ def card_of(
         profile = ledger.facts.profile(vehicle_id)
         plate = ledger.plates.of(vehicle_id)
         last = ledger.facts.last_reading(vehicle_id)
-    reading = f"{last.value:,.10g} {last.unit}, {last.occurred_at[:10]}" if last else ""
+    reading = reading_words(last)
     told = desk.asker.ask(
         f"past {vehicle_id}", lambda view, _host: past_of(view, vehicle_id), patience=patience
     )
@@ -175,6 +180,13 @@ def card_of(
         told.answer is not None,
         told.problem,
     )
+
+
+def reading_words(last: "LastReading | None") -> str:
+    """Return a figure of the odometer with its unit and day, or an empty text."""
+    if last is None:
+        return ""
+    return PAGE("read", distance=last.value, unit=last.unit, day=last.occurred_at[:10])
 
 
 def outlook_of(desk: Desk, vehicle_id: str, *, patience: float | None = None) -> Told["Outlook"]:
@@ -199,7 +211,7 @@ def _left(found: "Outlook | None") -> dict[tuple[str, str], str]:
     unit = "" if at is None else table.columns[at].unit
     keys = zip(table.cells(Tells.COMPONENT), table.cells(Tells.PLACE), strict=True)
     return {
-        (str(component), str(place or "")): f"about {float(str(value)):,.0f} {unit} left"
+        (str(component), str(place or "")): PAGE("left", distance=float(str(value)), unit=unit)
         for (component, place), value in zip(keys, table.cells(Tells.VALUE), strict=True)
         if value is not None
     }
@@ -233,19 +245,24 @@ def past_of(view: "LedgerView", vehicle_id: str) -> Past:
     opened: dict[tuple[str, str], OpenItem] = {}
     for component, place, condition, safety, note, day in view.sql(_OPEN, one).rows:
         stop = bool(safety) and condition == "failed"
-        why = f"{condition.replace('_', ' ')} since {day}{f', {note}' if note else ''}"
-        opened[component, place] = OpenItem(component, place, why, stop)
+        why: str
+        told = {"condition": condition.replace("_", " "), "day": day}
+        why = PAGE("since-note", note=note, **told) if note else PAGE("since", **told)
+        failed = condition == "failed"
+        opened[component, place] = OpenItem(component, place, why, stop, failed=failed)
     for component, place, decision, amount, currency, _safety, day in view.sql(_DECLINED, one).rows:
         if component is None:
             continue
         was = opened.get((component, place))
-        said = f"{decision} on {day}"
-        why = f"{said}; {was.why}" if was is not None else said
-        stop = was is not None and was.stop
-        opened[component, place] = OpenItem(component, place, why, stop, amount, currency or "")
-    first = sorted(opened.values(), key=lambda item: (not item.stop, "failed" not in item.why))
+        said = PAGE("answered", decision=decision, day=day)
+        why = Joined([said, was.why if was is not None else ""], "; ")
+        stop, failed = was is not None and was.stop, was is not None and was.failed
+        opened[component, place] = OpenItem(
+            component, place, why, stop, amount, currency or "", failed
+        )
+    first = sorted(opened.values(), key=lambda item: (not item.stop, not item.failed))
     codes = tuple(
-        f"{code} {status}: {told_code(code, words)[0]}"
+        PAGE("code", code=code, status=status, words=told_code(code, words)[0])
         for code, status, words in view.sql(_CODES, one).rows
     )
     waiting = view.sql(
@@ -296,4 +313,4 @@ def _lanes(view: "LedgerView", vehicle_id: str) -> tuple[tuple[Lane, ...], str]:
     mile = bool(unit) and unit[0][0] == "mi"
     per = float(KM_PER_MILE) if mile else 1.0
     name = "mi" if mile else "km"
-    return tuple(lanes), f"{low / per:,.0f} to {high / per:,.0f} {name}"
+    return tuple(lanes), PAGE("span", low=low / per, high=high / per, unit=name)

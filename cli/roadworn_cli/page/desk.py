@@ -24,13 +24,15 @@ from roadworn.checks.facts import Draft
 from roadworn.intake import Ledger, asked_about, draft_of, prepare
 from roadworn.model.errors import ProblemsFound, RoadwornError, UsageError
 from roadworn.model.events import StoredEvent
-from roadworn.model.messages import Problem
+from roadworn.model.messages import Joined, Problem
+from roadworn.say import SOURCE
 from roadworn.say.telling import brief, describe
 from roadworn.store.photographs import Photographs
 from roadworn.store.writer import Prepared
 from roadworn_cli.context import State, check_day, today
 from roadworn_cli.page.asking import Asker
 from roadworn_cli.page.guard import session_of
+from roadworn_cli.page.words import PAGE, words_of
 from roadworn_cli.record import ALL, Envelope, cautions, figure_of, given, new_event
 
 if TYPE_CHECKING:
@@ -94,12 +96,14 @@ class Desk:
         asker: answers of the read model.
         photographs: pictures beside the ledger.
         version: of the static files, so that a browser takes new ones.
+        language: of the page, where a device asked for no other.
     """
 
     state: State
     asker: Asker
     photographs: Photographs
     version: str = ""
+    language: str = SOURCE
 
     def __post_init__(self) -> None:
         self.version = self.version or _version()
@@ -119,7 +123,14 @@ class Desk:
             told: what it says.
         """
         session = session_of(request)
-        about = {"session": session, "version": self.version, "path": request.url.path}
+        words = words_of(session.language or self.language)
+        about = {
+            "session": session,
+            "version": self.version,
+            "path": request.url.path,
+            "t": words,
+            "say": words.say,
+        }
         return HTMLResponse(_templates().get_template(template).render(**about, **told), status)
 
     def write(
@@ -174,7 +185,10 @@ class Desk:
                 if asked and Doubted(asked).sure != text_of(form, "sure"):
                     raise Doubted(asked)
             stored = _append(ledger, [event for _entry, event in made])
-        said = [f"{one.occurred_at}: {describe(one.kind, brief(one.data()))}" for one in stored]
+        said = [
+            PAGE("written", day=one.occurred_at, told=describe(one.kind, brief(one.data())))
+            for one in stored
+        ]
         warned = [text for one in stored for text in cautions(one)]
         session_of(request).said = tuple(said), tuple(dict.fromkeys((*warned, *told)))
         return stored
@@ -234,17 +248,13 @@ def _meanwhile(ledger: Ledger, form: Form, vehicle_id: str, kind: str) -> list[s
         (vehicle_id, kind, int(seen)),
     )
     what = "look-over" if kind == "inspection" else kind.replace("_", " ")
-    return [
-        f"Since this was opened {by or 'somebody'} wrote a {what} of this vehicle "
-        f"({at[11:16]} UTC): is yours another one?"
-        for at, by in rows
-    ]
+    return [PAGE("meanwhile", by=by or "?", what=what, at=at[11:16]) for at, by in rows]
 
 
 def worded(problem: Problem) -> str:
     """Return a finding as the page says it, with what may be done about it."""
     hint = str(problem.hint or "").strip()
-    return f"{problem.message} {hint[:1].upper()}{hint[1:]}".strip()
+    return Joined([problem.message, f"{hint[:1].upper()}{hint[1:]}"], " ")
 
 
 def text_of(form: Form, name: str) -> str:
@@ -323,6 +333,4 @@ def _templates() -> "Environment":
         lstrip_blocks=True,
     )
     made.globals |= {"new_key": new_key, "today": lambda: date.isoformat(today())}
-    made.filters["figure"] = lambda value: f"{value:,.10g}"
-    made.filters["amount"] = lambda value: f"{float(value):,.2f}"
     return made

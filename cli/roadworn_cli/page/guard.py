@@ -53,6 +53,7 @@ class Session:
         paired: it may look and write.
         by: initials of who writes with it.
         used: when it asked last, seconds of the process clock.
+        language: that the device asked for, or an empty text.
         said: what was written last and what is to be told of it, until it was shown.
     """
 
@@ -61,6 +62,7 @@ class Session:
     paired: bool
     by: str = ""
     used: float = 0.0
+    language: str = ""
     said: tuple[tuple[str, ...], tuple[str, ...]] = ((), ())
 
 

@@ -9,6 +9,7 @@ from starlette.responses import RedirectResponse, Response
 
 from roadworn.model.errors import LedgerRefused, RoadwornError, UnknownName, UsageError
 from roadworn.model.events import StoredEvent
+from roadworn.model.messages import Joined
 from roadworn.reading.doing import open_tests
 from roadworn.reading.estimates import read_decisions, read_estimate
 from roadworn.reading.scans import read_scan
@@ -173,7 +174,13 @@ def _estimating(desk: Desk, card: Card) -> dict[str, Any]:
     terms = find_terms("", desk.state.ledger)
     currency = (terms.currency if terms else "") or default_currency()
     jobs = [
-        (one.name, "" if one.amount is None else f"{one.amount:.2f}", one.why, one.stop)
+        (
+            str(one.name),
+            "" if one.amount is None else f"{one.amount:.2f}",
+            one.why,
+            one.stop,
+            one.name,
+        )
         for one in card.first[: JOBS - 2]
     ]
     currency = currency or next((one.currency for one in card.first if one.currency), "")
@@ -227,8 +234,8 @@ def last_estimate(desk: Desk, vehicle_id: str) -> StoredEvent | None:
         return ledger.facts.last_event(vehicle_id, "estimate")
 
 
-def _words(line: Mapping[str, Any]) -> str:
-    return ", ".join(filter(None, (item_words(line), line.get("work"))))
+def _words(line: Mapping[str, Any]) -> Joined:
+    return Joined([item_words(line), line.get("work")])
 
 
 def _answering(desk: Desk, card: Card) -> dict[str, Any]:

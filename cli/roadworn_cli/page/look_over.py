@@ -16,6 +16,7 @@ from roadworn.checks.measured import check_agreement, check_measurements, sizes_
 from roadworn.intake import Ledger
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UsageError
+from roadworn.model.messages import Joined, PlaceName
 from roadworn.model.places import covers
 from roadworn.model.units import UnitError, parse_measurement
 from roadworn.reading import CONDITIONS, JudgedFinding, judged, read_findings, read_measurements
@@ -26,6 +27,7 @@ from roadworn.trade.limits import Item, Sheet
 from roadworn_cli.context import shop_words
 from roadworn_cli.page.cards import Card, OpenItem, card_of
 from roadworn_cli.page.desk import Alert, Desk, Entry, Form, sent, text_of
+from roadworn_cli.page.words import PAGE
 from roadworn_cli.record.look_over import choose_sheet, sheet_of_vehicle
 
 #: What a keypad of another language writes; 1,200 stays refused.
@@ -64,8 +66,8 @@ class Row:
     @property
     def beside(self) -> str:
         """What stands beside its figure: the limit, the last figure, how far it is to the limit."""
-        last = f"last {self.last}" if self.last else ""
-        return "; ".join(filter(None, (self.limit, last, self.left)))
+        last = PAGE("last", seen=self.last) if self.last else ""
+        return Joined([self.limit, last, self.left], "; ")
 
     @property
     def critical(self) -> bool:
@@ -123,7 +125,7 @@ def lay_out(ledger: Ledger, vehicle_id: str, card: Card) -> Looked:
                 (one for key, one in opened.items() if _fits(key, item.component, place)), None
             )
             if why is None:
-                areas.setdefault(item.area or "the rest", []).append(row)
+                areas.setdefault(item.area or PAGE("the-rest"), []).append(row)
             else:
                 first.append(replace(row, why=why.why, stop=why.stop))
     there = {(row.component, row.place) for row in first}
@@ -151,7 +153,7 @@ def _row(
     at = (item.component, place)
     return Row(
         f"{_SLUG.sub('-', item.name.casefold()).strip('-')}@{place}",
-        f"{item.name} {place}".strip(),
+        Joined([item.name, PlaceName(place, item.component) if place else ""], " "),
         item,
         item.component,
         place,
@@ -172,25 +174,26 @@ def _extra(one: OpenItem, before: Mapping[tuple[str, str], str]) -> Row:
 
 def figure_words(value: float, unit: str) -> str:
     """Return a measured figure as it is read, tread as a fraction."""
-    return f"{value:,.10g}/32 in" if unit == "32nds" else f"{value:,.10g} {unit}"
+    return PAGE("tread" if unit == "32nds" else "figure", value=value, unit=unit)
 
 
 def _limit_words(item: Item, sizes: KnownSizes, place: str) -> str:
     """Return the limit of an item in words, or what it hangs on."""
     if not item.measurement:
         return ""
-    edge = {"min": "not under", "max": "not over"}.get(item.direction, "")
+    edge = {"min": "least", "max": "most"}.get(item.direction, "")
     if item.limit is not None:
-        return f"{edge} {figure_words(float(item.limit), item.unit)}"
+        return PAGE(edge or "limit", figure=figure_words(float(item.limit), item.unit))
     if item.sized is not None:
         size = sizes.size_at(item, {"component": item.component, "position": place or None})
         limits = item.sized.limits(size)
         if size is not None and len(limits) == 1:
-            return f"{edge} {figure_words(float(limits[0]), item.sized.unit)}"
-        return f"{edge} the limit for its {item.sized.key}"
+            figure = figure_words(float(limits[0]), item.sized.unit)
+            return PAGE(edge or "limit", figure=figure)
+        return PAGE(f"{edge}-sized" if edge else "sized", size=item.sized.key)
     if item.normal is not None:
-        low, high = item.normal
-        return f"usually {low} to {high} {item.unit}"
+        low, high = (float(figure) for figure in item.normal)
+        return PAGE("usual", low=low, high=high, unit=item.unit)
     return ""
 
 
@@ -201,11 +204,11 @@ def _before(ledger: Ledger, vehicle_id: str) -> dict[tuple[str, str], str]:
         data = event.data()
         day = event.occurred_at[:10]
         for finding in data.get("findings", ()):
-            figures = ", ".join(figure_words(m["value"], m["unit"]) for m in figures_of(finding))
-            words = ", ".join(filter(None, (figures, finding["condition"].replace("_", " "))))
-            told.setdefault(_at(finding), f"{words}, {day}")
+            figures = [figure_words(m["value"], m["unit"]) for m in figures_of(finding)]
+            condition = finding["condition"].replace("_", " ")
+            told.setdefault(_at(finding), Joined([*figures, condition, day]))
         for item in data.get("sound", ()):
-            told.setdefault(_at(item), f"sound, {day}")
+            told.setdefault(_at(item), Joined(["sound", day]))
     return told
 
 

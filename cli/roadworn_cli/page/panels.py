@@ -66,8 +66,7 @@ def _asked(view: "LedgerView", host: "PluginHost", vehicle_id: str) -> Iterator[
 
 def _panel(title: str, result: "Result") -> Panel:
     tables = tuple(_laid(table) for table in result.tables)
-    cautions, caveats = tuple(map(str, result.cautions)), tuple(map(str, result.caveats))
-    return Panel(title, str(result.headline), cautions, tables, caveats)
+    return Panel(title, result.headline, tuple(result.cautions), tables, tuple(result.caveats))
 
 
 def _laid(table: "Table") -> Laid:

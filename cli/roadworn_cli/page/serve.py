@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from roadworn.model.errors import EnvironmentFailure, UsageError
+from roadworn_cli import words as looks
 from roadworn_cli.context import state_of
 from roadworn_cli.output import say
 
@@ -35,6 +36,7 @@ def serve(
         str, typer.Option(metavar="FILE", help="A certificate, to be reached by https.")
     ] = "",
     key: Annotated[str, typer.Option(metavar="FILE", help="Its private key.")] = "",
+    language: looks.Language = "en",
 ) -> None:
     """Serve the page for the tablet at the vehicle and for the counter; Control-C stops it."""
     try:
@@ -56,7 +58,14 @@ def serve(
     state.open_ledger().close()
     local = _is_local(host)
     sessions = Sessions(Pairing(needed=not local, tell=say))
-    app = application(state, sessions, name or (), local=local, secure=bool(certificate))
+    app = application(
+        state,
+        sessions,
+        name or (),
+        local=local,
+        secure=bool(certificate),
+        language=looks.look_of(language).language,
+    )
     listening = _listen(host, port)
     shown = f"[{host}]" if ":" in host else host
     scheme = "https" if certificate else "http"

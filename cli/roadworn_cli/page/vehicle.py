@@ -12,10 +12,11 @@ from roadworn.intake.finding import find, profiles
 from roadworn.model.errors import UnknownName
 from roadworn.model.events import Amendment, StoredEvent, taken_back
 from roadworn.say.telling import brief, describe
-from roadworn_cli.page.cards import card_of, outlook_of
+from roadworn_cli.page.cards import card_of, outlook_of, reading_words
 from roadworn_cli.page.desk import Desk
 from roadworn_cli.page.guard import session_of
 from roadworn_cli.page.panels import panels_of
+from roadworn_cli.page.words import PAGE
 
 if TYPE_CHECKING:
     from roadworn.analysis.outlook import Outlook
@@ -72,7 +73,7 @@ def _listed(
     last = ledger.facts.last_reading(vehicle_id)
     built = " ".join(str(profile[k]) for k in ("model_year", "make", "model") if profile.get(k))
     described = ", ".join(filter(None, (profile.get("label") or "", built)))
-    reading = f"{last.value:,.10g} {last.unit}, {last.occurred_at[:10]}" if last else ""
+    reading = reading_words(last)
     return Listed(vehicle_id, described, plate, by, reading)
 
 
@@ -140,8 +141,10 @@ def _told(desk: Desk, event: StoredEvent, standing: str) -> Told:
         event.event_id,
         event.occurred_at[:10],
         event.recorded_by,
-        "" if event.odometer is None else f"{event.odometer:,.10g} {event.odometer_unit}",
-        str(describe(event.kind, brief(data))),
+        ""
+        if event.odometer is None
+        else PAGE("figure", value=event.odometer, unit=event.odometer_unit),
+        describe(event.kind, brief(data)),
         standing,
         digest,
         bool(digest) and desk.photographs.there(digest),
@@ -188,7 +191,7 @@ def day_page(desk: Desk, request: Request) -> Response:
 
     def ask(view: "LedgerView", _host: object) -> list[Any]:
         from roadworn.analysis.day import lists_of_the_day
-        from roadworn_cli.today import day_lists
+        from roadworn_cli.day_lists import day_lists
 
         return list(day_lists(lists_of_the_day(view), {}))
 

@@ -9,6 +9,7 @@ from starlette.responses import Response
 
 from roadworn.intake import Ledger
 from roadworn.model.errors import UsageError
+from roadworn.model.messages import Joined
 from roadworn.reading import read_item
 from roadworn.reading.doing import Doing, Job, Question
 from roadworn.reading.done_words import read_differences
@@ -52,12 +53,12 @@ class Line:
     @property
     def name(self) -> str:
         """What it is in words."""
-        return ", ".join(filter(None, (str(item_words(self.line)), self.line.get("work"))))
+        return Joined([item_words(self.line), self.line.get("work")])
 
     @property
     def price(self) -> str:
         """What was agreed for it."""
-        return str(money_words(self.line["amount"]))
+        return money_words(self.line["amount"])
 
 
 def _lines(ledger: Ledger, vehicle_id: str) -> Iterator[Line]:

@@ -100,7 +100,7 @@ class LeftOpen(NamedTuple):
     names: tuple[str, ...]
 
 
-_LEAVES = Says(
+LEAVES = Says(
     "left-open",
     {
         "stop": "STOP, it leaves with a safety item failed, not to be driven until it is put right",
@@ -126,5 +126,5 @@ def left_open(view: "LedgerView", vehicle_id: str) -> tuple[LeftOpen, ...]:
         records = (dict(zip(rows.columns, values, strict=True)) for values in rows.rows)
         named = (test_words(r["test"]) if what == "tests" else item_words(r) for r in records)
         if names := tuple(dict.fromkeys(named)):
-            found.append(LeftOpen(what, _LEAVES(what), names))
+            found.append(LeftOpen(what, LEAVES(what), names))
     return tuple(found)

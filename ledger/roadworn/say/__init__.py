@@ -33,7 +33,7 @@ SOURCE: Final = "en"
 DATES: Final = {"ymd": "", "dmy": "d MMM y", "mdy": "MMM d, y"}
 _FOLDER = Path(__file__).parent / "languages"
 _PARSED = Formatter()
-_TABLES = ("report", "sentences", "texts", "components", "places")
+_TABLES = ("report", "sentences", "texts", "components", "places", "page")
 #: Spelling of a place (`roadworn.model.places`) -> the words it is made of.
 _PLACES = (
     (re.compile(r"(?P<axle>[1-9])(?P<side>[LR])"), ("axle", "side")),
@@ -81,6 +81,7 @@ class Strings:
         texts: English title, heading, state or unit -> the same.
         components: id of a component -> its name.
         places: canonical spelling of a place, or a word of one -> the same.
+        page: English text of the page for the tablet -> the same; nothing in English.
     """
 
     locale: str
@@ -89,9 +90,10 @@ class Strings:
     texts: Mapping[str, str]
     components: Mapping[str, str]
     places: Mapping[str, str]
+    page: Mapping[str, str]
 
 
-_NO_STRINGS: Final = Strings("", {}, {}, {}, {}, {})
+_NO_STRINGS: Final = Strings("", {}, {}, {}, {}, {}, {})
 
 
 @lru_cache
@@ -185,7 +187,7 @@ def _joined(several: Sequence[Strings]) -> Strings:
 
 
 def _tables_of(one: Strings) -> tuple[Mapping[str, Any], ...]:
-    return one.report, one.sentences, one.texts, one.components, one.places
+    return one.report, one.sentences, one.texts, one.components, one.places, one.page
 
 
 @lru_cache(maxsize=4096)
@@ -252,6 +254,14 @@ class Speaker:
         from babel.dates import format_date
 
         return format_date(day, self._dates, locale=self._locale)
+
+    def weekday(self, day: date) -> str:
+        """Return the name of a day of the week."""
+        if self._is_source:
+            return f"{day:%A}"
+        from babel.dates import format_date
+
+        return format_date(day, "EEEE", locale=self._locale)
 
     def part(self, component: str, position: str = "") -> Said:
         """Return the name of a part with its place."""

@@ -1,7 +1,10 @@
 "use strict";
 /* What a form needs when the network drops: a draft on this device, and sending it once it is back.
-   The form's key goes along, so that what was sent twice is one event. */
+   The form's key goes along, so that what was sent twice is one event. A photograph waits in the
+   browser's own data base, for a draft of text has no room for it. */
 (() => {
+  const WORDS = JSON.parse(document.documentElement.dataset.words);
+  const say = (key, told = {}) => WORDS[key].replace(/\{(\w+)\}/g, (all, name) => name in told ? told[name] : all);
   const net = document.getElementById("net");
   const tell = (text) => { if (net) { net.textContent = text; net.hidden = !text; } };
   const fresh = () => {
@@ -15,7 +18,28 @@
     drop(key) { try { localStorage.removeItem(key); } catch { /* nothing was kept */ } },
   };
   const nameOf = (path) => `draft:${path}`;
+  const told = (path) => path.split("/").slice(1).filter((part) => part !== "v").map((part) => WORDS.forms[part] || part).join(", ");
   const token = async () => (await (await fetch("/token", { cache: "no-store" })).json()).token;
+
+  /* Photographs that wait: {key, path, fields, file, asks}. */
+  const opened = () => new Promise((done, failed) => {
+    const asked = indexedDB.open("roadworn", 1);
+    asked.onupgradeneeded = () => asked.result.createObjectStore("photographs", { keyPath: "key" });
+    asked.onsuccess = () => done(asked.result);
+    asked.onerror = () => failed(asked.error);
+  });
+  const pictures = async (mode, act) => {
+    const base = await opened();
+    try {
+      return await new Promise((done, failed) => {
+        const run = base.transaction("photographs", mode);
+        const asked = act(run.objectStore("photographs"));
+        run.oncomplete = () => done(asked.result);
+        run.onerror = run.onabort = () => failed(run.error);
+      });
+    } finally { base.close(); }
+  };
+  const keptPictures = async () => { try { return await pictures("readonly", (all) => all.getAll()); } catch { return []; } };
 
   /* Drafts of other pages that wait to be sent. */
   const waiting = () => {
@@ -28,10 +52,11 @@
     return found;
   };
 
-  const post = async (path, fields) => {
-    const body = new URLSearchParams();
+  const post = async (path, fields, file = null) => {
+    const body = file ? new FormData() : new URLSearchParams();
     for (const [name, value] of fields) if (name !== "token") body.append(name, value);
     body.append("token", await token());
+    if (file) body.append("file", file, file.name || "photograph");
     return fetch(path, { method: "POST", body, headers: { "x-page": "1" } });
   };
 
@@ -47,17 +72,30 @@
         if (answer.ok) {
           store.drop(key);
           if (location.pathname === path) { location.assign((await answer.json()).to); return; }
-          tell(`Sent: ${path.split("/").slice(2).join(", ")}.`);
+          tell(say("sent", { what: told(path) }));
         } else {
           kept.waiting = false;
           kept.asks = true;
           store.set(key, kept);
-          tell(`Not written yet: open ${path.split("/").slice(2).join(", ")} again, something is asked.`);
+          tell(say("asks", { what: told(path) }));
+        }
+      }
+      for (const kept of (await keptPictures()).filter((one) => !one.asks)) {
+        let answer;
+        try { answer = await post(kept.path, kept.fields, kept.file); } catch { break; }
+        if (answer.ok) {
+          await pictures("readwrite", (all) => all.delete(kept.key));
+          tell(say("sent", { what: told(kept.path) }));
+          if (location.pathname === kept.path) { location.assign((await answer.json()).to); return; }
+        } else {
+          await pictures("readwrite", (all) => all.put({ ...kept, asks: true }));
+          tell(say("asks", { what: told(kept.path) }));
+          await showKept();
         }
       }
     } finally { busy = false; }
-    const left = waiting().length;
-    if (left) tell(`No network: ${left === 1 ? "a form waits" : `${left} forms wait`} on this device and is sent when it is back.`);
+    const left = waiting().length + (await keptPictures()).filter((one) => !one.asks).length;
+    if (left) tell(say("waits", { n: left }));
   };
 
   const draftOf = (form) => {
@@ -73,7 +111,7 @@
         ? form.querySelectorAll("fieldset.item:not(.rest) input[type=radio]:checked").length + [...form.querySelectorAll(".measure input")].filter((one) => one.value && !one.closest("fieldset").querySelector("input:checked")).length
         : changed().length;
       const by = form.elements.by ? form.elements.by.value.trim() : "";
-      count.textContent = many ? `${many} not written yet${by ? `, by ${by}` : ""}.` : "Nothing is written yet.";
+      count.textContent = many ? say(by ? "count_by" : "count", { n: many, by }) : say("nothing");
     };
     const restore = (kept) => {
       const values = new Map();
@@ -89,7 +127,7 @@
       form.elements.key.value = fresh();
       if (kept) {
         restore(kept);
-        if (kept.asks) tell("This form was kept on this device and is not written yet: send it again.");
+        if (kept.asks) tell(say("again"));
       }
     }
     show();
@@ -113,30 +151,89 @@
       } catch {
         keep({ waiting: true });
         write.disabled = false;
-        tell("No network: this form is kept on this device and is sent when it is back. Nothing is lost.");
+        tell(say("kept"));
       }
     });
   };
 
   for (const form of document.querySelectorAll("form[data-draft]")) draftOf(form);
 
-  /* A look-over is long: a pressed key takes the eye to the next row's keys. */
-  for (const form of document.querySelectorAll("form[data-most]")) {
-    form.addEventListener("submit", (event) => {
-      const file = form.querySelector("input[type=file]").files[0];
-      if (file && file.size > Number(form.dataset.most)) {
-        event.preventDefault();
-        tell("That photograph is larger than 25 MB: send a smaller one.");
+  /* What was kept here and is asked about: send it as it is, or throw it away. */
+  const showKept = async () => {
+    const section = document.getElementById("kept");
+    if (!section) return;
+    const mine = (await keptPictures()).filter((one) => one.path === location.pathname);
+    const list = section.querySelector("ul");
+    for (const img of list.querySelectorAll("img")) URL.revokeObjectURL(img.src);
+    list.replaceChildren(...mine.map((kept) => {
+      const line = document.createElement("li");
+      const img = document.createElement("img");
+      img.src = URL.createObjectURL(kept.file);
+      img.alt = new Map(kept.fields).get("note") || kept.file.name || "";
+      const key = (word, act) => {
+        const made = document.createElement("button");
+        made.type = "button";
+        made.className = "key";
+        made.textContent = say(word);
+        made.addEventListener("click", act);
+        return made;
+      };
+      const send = key("send", () => {
+        const form = document.querySelector("form[data-photograph]");
+        const files = new DataTransfer();
+        files.items.add(kept.file);
+        form.elements.file.files = files.files;
+        for (const [name, value] of kept.fields) if (form.elements[name] && !NOT_KEPT.has(name)) form.elements[name].value = value;
+        form.requestSubmit();
+      });
+      const drop = key("drop", async () => { await pictures("readwrite", (all) => all.delete(kept.key)); await showKept(); });
+      line.append(img, send, drop);
+      return line;
+    }));
+    section.hidden = !mine.length;
+  };
+
+  for (const form of document.querySelectorAll("form[data-photograph]")) {
+    const posted = form.closest("main").querySelector(".alert") !== null;
+    if (!posted) form.elements.key.value = fresh();
+    form.addEventListener("submit", async (event) => {
+      const file = form.elements.file.files[0];
+      if (!file) return;
+      event.preventDefault();
+      if (file.size > Number(form.dataset.most)) { tell(say("large")); return; }
+      const write = form.querySelector(".write");
+      const fields = [...new FormData(form)].filter(([, value]) => typeof value === "string");
+      const key = form.elements.key.value;
+      write.disabled = true;
+      try {
+        const answer = await post(location.pathname, fields, file);
+        if (answer.ok) {
+          await pictures("readwrite", (all) => all.delete(key)).catch(() => {});
+          location.assign((await answer.json()).to);
+          return;
+        }
+        form.elements.token.value = await token();
+        form.submit();
+      } catch {
+        write.disabled = false;
+        try {
+          await pictures("readwrite", (all) => all.put({ key, path: location.pathname, fields: fields.filter(([name]) => !NOT_KEPT.has(name)), file }));
+          form.reset();
+          form.elements.key.value = fresh();
+          tell(say("photograph"));
+          await showKept();
+        } catch { tell(say("no_room")); }
       }
     });
   }
+  showKept();
 
   if (document.querySelector("[data-again]")) {
     setTimeout(() => { if (!document.activeElement || document.activeElement === document.body) location.reload(); }, 3000);
   }
   addEventListener("online", sendWaiting);
   addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });
-  setInterval(() => { if (waiting().length) sendWaiting(); }, 8000);
+  setInterval(async () => { if (waiting().length || (await keptPictures()).some((one) => !one.asks)) sendWaiting(); }, 8000);
   sendWaiting();
   if ("serviceWorker" in navigator && isSecureContext) navigator.serviceWorker.register("/worker.js").catch(() => {});
 })();

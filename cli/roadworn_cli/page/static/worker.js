@@ -2,7 +2,7 @@
 /* Keeps the look-over sheets that were opened on this device, so that one opens without network. */
 const NAME = "roadworn-page";
 const MOST = 40;
-const kept = (path) => path.startsWith("/static/") || /^\/v\/[^/]+\/(look-over|complaint|scan)$/.test(path);
+const kept = (path) => path.startsWith("/static/") || /^\/v\/[^/]+\/(look-over|complaint|scan|photograph)$/.test(path);
 self.addEventListener("install", () => self.skipWaiting());
 self.addEventListener("activate", (event) => event.waitUntil(self.clients.claim()));
 self.addEventListener("fetch", (event) => {
