@@ -34,7 +34,7 @@ class Words(HTMLParser):
         self.feed(page)
 
     def _take(self, text: str | None) -> None:
-        self.words |= {word.casefold() for word in re.findall(r"[^\W\d_]{3,}", text or "")}
+        self.words |= {word.casefold() for word in re.findall(r"\b[^\W\d_]{3,}\b", text or "")}
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         told = dict(attrs)
