@@ -50,6 +50,7 @@ VERBS: tuple[Verb, ...] = (
     Verb("sql", "roadworn_cli.sql:sql", "Query the tables with SQL.", "Look closer"),
     Verb("tables", "roadworn_cli.sql:tables", "Explain tables and columns.", "Look closer"),
     Verb("export", "roadworn_cli.export:export", "Write everything to files.", "Look closer"),
+    Verb("pool", "roadworn_cli.pool:verb", "Share lives with other shops.", "Look closer"),
     Verb("fit", "roadworn_cli.fit:verb", "Fit lives or repairs of any table.", "Look closer"),
     Verb("decode", "roadworn_cli.decode:verb", "Decode VINs, codes and bytes.", "Look closer"),
     Verb("plugins", "roadworn_cli.plugins:plugins", "List what is installed.", "Look closer"),

@@ -14,7 +14,7 @@ from roadworn_plugins.shared.fleet_lives import ComponentLives
 from roadworn_plugins.shared.grouped import load_paces
 from roadworn_plugins.shared.life_model import (
     ClockedLives,
-    likelier_clock,
+    likelier_clocks,
     load_clocked,
 )
 from roadworn_plugins.shared.parts_ahead import load_parts
@@ -86,7 +86,7 @@ def made_lives(rng: np.random.Generator, clock: str, size: int = 120) -> Clocked
 
 @pytest.mark.parametrize("clock", ["distance", "age"])
 def test_the_clock_that_made_the_lives_is_found(clock: str) -> None:
-    found = [likelier_clock(made_lives(np.random.default_rng(s), clock)) for s in range(12)]
+    found = [likelier_clocks([made_lives(np.random.default_rng(s), clock)])[0] for s in range(12)]
     assert found == [clock] * 12
 
 
@@ -96,7 +96,7 @@ def test_the_clock_is_chosen_by_the_likelihood_of_the_same_days() -> None:
     The densities of f(t) = f(x) dx/dt are SciPy's.
     """
     lives = made_lives(np.random.default_rng(1), "age")
-    assert likelier_clock(replace(lives, km=lives.years * 17.0)) == "distance"
+    assert likelier_clocks([replace(lives, km=lives.years * 17.0)])[0] == "distance"
     t = lives.years[1][lives.failed]
     by_time = stats.weibull_min.logpdf(t, 2.5, scale=5.0).sum()
     by_distance = stats.weibull_min.logpdf(t * 17.0, 2.5, scale=85.0).sum()
@@ -106,14 +106,14 @@ def test_the_clock_is_chosen_by_the_likelihood_of_the_same_days() -> None:
 def test_few_failures_leave_the_usual_clock() -> None:
     lives = made_lives(np.random.default_rng(2), "age", 9)
     assert lives.failed.sum() < 8
-    assert likelier_clock(lives) == "distance"
+    assert likelier_clocks([lives])[0] == "distance"
 
 
 def test_a_failure_without_its_first_day_does_not_hide_the_calendar() -> None:
     lives = made_lives(np.random.default_rng(3), "age")
     years = lives.years.copy()
     years[:, np.flatnonzero(lives.failed)[:2]] = np.nan
-    assert likelier_clock(replace(lives, years=years)) == "age"
+    assert likelier_clocks([replace(lives, years=years)])[0] == "age"
 
 
 def fleet(*more, parts: str = "original", vehicles: int = 3):

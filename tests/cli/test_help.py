@@ -123,6 +123,8 @@ def test_short_names_mean_one_thing_in_a_command() -> None:
         for parameter in command.params:  # type: ignore[attr-defined]
             if "-o" in parameter.opts:
                 wanted = (
-                    "--output" if path.startswith(("report", "sheets", "sql")) else "--odometer"
+                    "--output"
+                    if path.startswith(("pool", "report", "sheets", "sql"))
+                    else "--odometer"
                 )
                 assert wanted in parameter.opts, path

@@ -16,6 +16,7 @@ from roadworn_plugins.ahead.tables import due_table, next_table, stock_table, to
 from roadworn_plugins.shared.costs_ahead import Band, money
 from roadworn_plugins.shared.grouped import Floats, Ints
 from roadworn_plugins.shared.parts_ahead import PartsAhead
+from roadworn_plugins.shared.pool_said import PoolPath, pool_caveats, pool_named
 from roadworn_plugins.shared.projected import (
     LEVEL,
     Projection,
@@ -36,7 +37,8 @@ Method: First what is due already: open findings, codes, work declined or deferr
 fitted part with the chance that it fails within the time asked about. Its component has two laws
 of life: a share of fitted parts fails early (what came back and what failed soon), the rest wears
 by a Weibull law, one shape and a rate of its class that borrows strength from the other classes;
-the trade range counts for one failure. Shape and rate are averaged over what the lives allow. The
+the trade range counts for one failure, and a pool of other shops, where one is named, for as many
+as shops are alike. Shape and rate are averaged over what the lives allow. The
 clock is distance, or the calendar with its season for what ages standing still. A vehicle's own
 record over all its parts, its use, and a place that keeps failing raise or lower the hazard as
 far as they carry. The distance ahead is this vehicle's, its spread averaged. A part of unknown
@@ -114,6 +116,7 @@ _say = Says(
         "other-currencies": "{n} {n:replacement|replacements} in another currency {n:is|are} left "
         "out.",
         "worn": "{n} {n:part|parts} {n:is|are} projected by their own measured wear.",
+        "past-without-pool": "What past sums came to is told without the pool.",
         "quarters": "What is past holds the work on record, also of vehicles that have left "
         "since; what is to come leaves out what is due already, and no vehicle is taken to be "
         "sold.",
@@ -147,6 +150,7 @@ class NextRepairsSettings(Settings):
         Literal["", "quarter", "month"],
         Field(description="money to come by quarter or month; of a fleet by quarter unless said"),
     ] = ""
+    pool: PoolPath = None
     past_days: Annotated[
         int, Field(ge=0, le=10, description="past days a fleet's sum is judged by; 0 for none")
     ] = 1
@@ -161,7 +165,8 @@ class NextRepairsSettings(Settings):
 def run(view: LedgerView, settings: NextRepairsSettings) -> Result:
     """Gather what is due and project every fitted part."""
     unit = settings.unit or view.usual_unit()
-    parts = parts_today(view, settings.vehicle, yearly_rise=settings.yearly_rise)
+    pool = pool_named(view, settings.pool)
+    parts = parts_today(view, settings.vehicle, yearly_rise=settings.yearly_rise, pool=pool)
     due = due_now(view, parts.prices, settings.vehicle)
     ahead = not_failed(parts, due)
     record = _track_record(view, settings)
@@ -230,6 +235,8 @@ def run(view: LedgerView, settings: NextRepairsSettings) -> Result:
         tables=tuple(tables),
         estimates=(estimate, *year),
         caveats=all_said(
+            *pool_caveats(pool, parts.models),
+            _say.when(pool is not None and record is not None, "past-without-pool"),
             *_caveats(parts, found.chance, len(wear)),
             *(_unseen(view, parts, found, ahead) if settings.vehicle is None else ()),
             *unpriced,

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from roadworn_plugins.likely_causes.asking import Picture
     from roadworn_plugins.likely_causes.chances import Causes
     from roadworn_plugins.likely_causes.pictures import Seen
+    from roadworn_plugins.shared.pool_beliefs import PoolOfOthers
 
 _say = Says(
     "next-repairs",
@@ -236,7 +237,11 @@ class OpenFacts:
 
 
 def parts_today(
-    view: LedgerView, vehicle: str | None = None, *, yearly_rise: float | None = None
+    view: LedgerView,
+    vehicle: str | None = None,
+    *,
+    yearly_rise: float | None = None,
+    pool: "PoolOfOthers | None" = None,
 ) -> PartsAhead:
     """Read the fitted parts with what is known of them today; see `load_parts`.
 
@@ -244,16 +249,19 @@ def parts_today(
         view: the ledger as of a day.
         vehicle: only this one.
         yearly_rise: see `Prices.load`.
+        pool: what other shops say of the lives, where that is asked.
     """
-    key = (PartsAhead, vehicle, yearly_rise)
-    return view.kept(key, lambda: _parts_today(view, vehicle, yearly_rise))
+    key = (PartsAhead, vehicle, yearly_rise, pool and pool.mark)
+    return view.kept(key, lambda: _parts_today(view, vehicle, yearly_rise, pool))
 
 
-def _parts_today(view: LedgerView, vehicle: str | None, yearly_rise: float | None) -> PartsAhead:
+def _parts_today(
+    view: LedgerView, vehicle: str | None, yearly_rise: float | None, pool: "PoolOfOthers | None"
+) -> PartsAhead:
     laws = SignLaws.of(view)
     facts = [] if laws is None else open_facts(view, laws, vehicle)
     asked = [(fact.vehicle, fact.component, fact.place) for fact in facts if fact.asks]
-    parts = load_parts(view, vehicle, yearly_rise=yearly_rise, also=asked)
+    parts = load_parts(view, vehicle, yearly_rise=yearly_rise, also=asked, pool=pool)
     if laws is None:
         return parts
     places = list(zip(parts.vehicle, parts.component, parts.position, strict=True))

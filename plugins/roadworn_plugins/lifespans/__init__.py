@@ -9,6 +9,7 @@ from roadworn.columns.view import LedgerView
 from roadworn_plugins.lifespans.charts import at_risk_table, charts
 from roadworn_plugins.lifespans.figures import COLUMNS, Figures, Group, PartLifespansSettings, say
 from roadworn_plugins.shared.grouped import load
+from roadworn_plugins.shared.pool_said import pool_caveats, pool_named, pool_table
 from roadworn_plugins.shared.settings import all_said, in_unit, left_out_why
 
 ABOUT = """\
@@ -64,13 +65,33 @@ def run(view: LedgerView, settings: PartLifespansSettings) -> Result:
         tuple(group.row() for group in groups),
         tuple(group.evidence for group in groups),
     )
+    with_pool, pool_words = _with_pool(view, figures)
     return Result(
         headline=_headline(figures, told),
-        tables=(table, *at_risk_table(figures, told, keys)),
+        tables=(table, *at_risk_table(figures, told, keys), *with_pool),
         estimates=tuple(estimate for group in told for estimate in group.estimates()),
         charts=charts(figures, told),
-        caveats=_caveats(figures, every - len(groups)),
+        caveats=(*pool_words, *_caveats(figures, every - len(groups))),
     )
+
+
+def _with_pool(view: LedgerView, figures: Figures) -> tuple[tuple[Table, ...], tuple[str, ...]]:
+    """Return what a pool of other shops makes of the lives, and the words for it; none unnamed."""
+    settings = figures.settings
+    pool = pool_named(view, settings.pool)
+    if pool is None:
+        return (), ()
+    # Whoever names no pool does not wait for the laws of all components.
+    from roadworn_plugins.shared.fleet_lives import ComponentLives
+
+    every = ComponentLives.of(view, pool)
+    models = {
+        label[0]: clocked
+        for label in figures.lives.labels
+        if (clocked := every.get(label[0])) is not None
+    }
+    words = pool_caveats(pool, models)
+    return pool_table(models, figures.shown, settings.level), words
 
 
 def _nothing(view: LedgerView, component: str | None) -> tuple[str, ...]:

@@ -23,6 +23,7 @@ from roadworn_plugins.lifespans.reasons import Reasons
 from roadworn_plugins.shared import grouped as lives_of
 from roadworn_plugins.shared.grouped import GROUPINGS, Floats, GroupedLives, Ints, shown_distance
 from roadworn_plugins.shared.life_model import trade_range
+from roadworn_plugins.shared.pool_said import PoolPath
 from roadworn_plugins.shared.settings import (
     ByClock,
     Level,
@@ -119,6 +120,7 @@ class PartLifespansSettings(Settings):
     least_failures: Annotated[
         int, Field(ge=2, description="fewer failures than this: too few to tell")
     ] = 3
+    pool: PoolPath = None
     most: MostRows = 60
 
     @field_validator("by", mode="before")

@@ -88,6 +88,7 @@ class _All:
         self.late_code = self.code[self.late]
         self.middle = np.array([np.nan if p.middle is None else p.middle for p in priors])
         self.held = np.array([prior.rate(np.ones(1))[0] for prior in priors])
+        self.level = np.array([prior.level for prior in priors])
         self.log_shape = np.log(np.array([prior.shape for prior in priors]))
         self.shape_spread = np.array([prior.shape_spread for prior in priors])
 
@@ -120,7 +121,8 @@ class _All:
         """Return `Prior.rate` of every component, shapes (components,) and as the shapes."""
         known = np.isfinite(self.middle)[:, None]
         middle = np.where(known, self.middle[:, None], 1.0)
-        return self.held, np.where(known, self.held[:, None] * middle**shapes, 0.0)
+        held = (self.held * self.level)[:, None]
+        return self.held, np.where(known, held * middle**shapes, 0.0)
 
     def off(self, shapes: Floats) -> Floats:
         """Return the log density of the priors at shapes, less their norms."""
@@ -185,8 +187,9 @@ def _likeliest(all_: _All, early: _Early, worn: Floats) -> Floats:
             Normal(prior.early_share, prior.early_spread),
             Normal(prior.early_mean, prior.early_mean_spread),
             Normal(float(np.log(prior.shape)), prior.shape_spread),
-            float(all_.held[i]),
-            prior.middle,
+            # What other shops say of a rate is said of all classes, and not of each by itself.
+            min(float(all_.held[i]), 1.0),
+            prior.life,
         )
         for i, prior in ((i, all_.priors[i]) for i in which.tolist())
     ]

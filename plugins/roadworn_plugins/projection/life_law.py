@@ -65,7 +65,8 @@ class Prior:
     Attributes:
         shape, shape_spread: of the wear law, and the standard deviation of its logarithm.
         middle: median life by the trade, None where no range is known.
-        weight: failures that the trade range counts for.
+        weight: failures that the trade range, or other shops, count for.
+        level: what the exposure they count for is taken times; see `rate`.
         early_share, early_spread: logit of the share that fails early, and its spread.
         early_mean, early_mean_spread: logarithm of the mean early life, and its spread.
     """
@@ -74,20 +75,61 @@ class Prior:
     shape_spread: float
     middle: float | None
     weight: float = 1.0
+    level: float = 1.0
     early_share: float = -3.0
     early_spread: float = 1.5
     early_mean: float = 0.7
     early_mean_spread: float = 0.7
 
     def rate(self, shapes: Floats) -> tuple[float, Floats]:
-        """Return failures and exposure, one for each shape, that the trade range counts for.
+        """Return failures and exposure, one for each shape, that is held beforehand.
 
         A Gamma(1, b) rate has its median at log(2) / b, so with b = middle^k the median life is
-        the middle of the range.
+        the middle of a trade range. Lives of other shops say how often such parts failed at the
+        ages that were seen there: `middle` is a typical one of these and `level` the hazard up
+        to it, inverted, so that another shape says the same of these ages.
         """
         if self.middle is None:
             return 0.5, np.zeros(shapes.size)
-        return self.weight, self.weight * self.middle**shapes
+        return self.weight, self.weight * self.level * self.middle**shapes
+
+    @property
+    def life(self) -> float | None:
+        """The age at which the cumulative hazard is 1 at the likeliest shape."""
+        return None if self.middle is None else self.level ** (1.0 / self.shape) * self.middle
+
+
+@dataclass(frozen=True, slots=True)
+class Pooled:
+    """What the pool says of a component, and how far this shop differs from it.
+
+    Attributes:
+        shops, failures: other shops that it rests on, and their failures by wear.
+        trade_class: of their vehicles.
+        shape: of wear.
+        half: age by which half are gone, for a shop of which nothing is known.
+        spread: standard deviation of the logarithm of the rate among shops.
+        weight: failures that it counts for here.
+        level: how often parts fail here against elsewhere by all other components; the belief
+            about this one is moved so far.
+        failed, expected: failures of this shop, early ones apart, and those by the others' lives.
+        ratio, low, high: this shop's failures over those expected by the others', with exact 95 %
+            limits as if these were known; None where it has no exposure.
+    """
+
+    shops: int
+    failures: int
+    trade_class: str
+    shape: float
+    half: float
+    spread: float
+    weight: float
+    level: float
+    failed: int
+    expected: float
+    ratio: float | None = None
+    low: float | None = None
+    high: float | None = None
 
 
 @dataclass(frozen=True, eq=False)

@@ -4,7 +4,9 @@ Laws of components and effects of vehicles and places are found by turns (`fleet
 stands what a turn does with the lives of all components.
 """
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -12,9 +14,18 @@ from roadworn_plugins.lifedata import summed
 from roadworn_plugins.lifedata.effects import Effects, Season, gamma_effects, nested_effects, season
 from roadworn_plugins.projection.belief import AGES, unknown_ages
 from roadworn_plugins.projection.fit_laws import fit_laws
-from roadworn_plugins.projection.life_law import Early, LifeLaw, Lives, Prior, Wear
+from roadworn_plugins.projection.life_law import Early, LifeLaw, Lives, Pooled, Prior, Wear
 from roadworn_plugins.shared.grouped import Bools, Clock, Floats, Ints
-from roadworn_plugins.shared.life_model import DAYS_PER_YEAR, ClockedLives, UnknownAges
+from roadworn_plugins.shared.life_model import (
+    DAYS_PER_YEAR,
+    ClockedLives,
+    UnknownAges,
+    likelier_clocks,
+    prior_of,
+)
+
+if TYPE_CHECKING:
+    from roadworn_plugins.shared.pool_beliefs import PoolOfOthers
 
 # Early failures that what is held of their mean life counts for.
 _EARLY_HELD = 5.0
@@ -25,15 +36,34 @@ _NO_LAW = LifeLaw(Wear(_NONE, _NONE, _NONE, _NONE, _NONE, _NONE), Early(0.0, 1.0
 
 @dataclass(frozen=True, eq=False)
 class Counted:
-    """A component's lives by its clock, with the law fitted to them."""
+    """A component's lives by its clock, with the law fitted to them.
+
+    The prior is the habit of the trade, or what other shops make of it.
+    """
 
     source: ClockedLives
     clock: Clock
     kept: Bools
     lives: Lives
+    habit: Prior
     prior: Prior
     law: LifeLaw = _NO_LAW
     unknown: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    pooled: Pooled | None = None
+
+    def held_by(self, pool: "PoolOfOthers", level: float = 1.0) -> "Counted":
+        """Return it with what other shops say as its prior, by the causes as they are known.
+
+        Args:
+            pool: of the other shops.
+            level: of this shop by its other components.
+        """
+        worn = self.law.worn if self.law.worn.size == self.lives.group.size else None
+        prior, pooled = pool.prior(
+            *(self.source.component, self.clock, self.lives, self.numbers()[0], self.habit),
+            *(worn, level),
+        )
+        return replace(self, prior=prior, pooled=pooled)
 
     def numbers(self) -> tuple[Ints, Ints]:
         """Return vehicle and place of each life that counts; -1 for no place of its own."""
@@ -50,6 +80,77 @@ class Counted:
         """Return the cumulative hazard of each life by its class alone."""
         lives = self.lives
         return lives.weight * self.law.wear.cumulative(lives.group, lives.entry, lives.leaving)
+
+
+# Turns of laws and effects; each takes back most of what the other had to explain.
+_TURNS = 3
+# Spread of the logit of the early share among components around that of all.
+_POOLED_SPREAD = 0.8
+# The same of the log of their mean life.
+_POOLED_MEAN_SPREAD = 0.5
+
+
+def fit_by_turns(
+    clocked: Mapping[str, ClockedLives],
+    unknown: Mapping[str, UnknownAges],
+    uses: Sequence[str],
+    pace: float | None,
+    pool: "PoolOfOthers | None" = None,
+) -> "tuple[dict[str, Counted], Found] | None":
+    """Fit laws and effects by turns: a vehicle's effect is what the laws leave open.
+
+    Args:
+        clocked: lives of each component.
+        unknown: stays of parts of unknown age of each.
+        uses: duty of each vehicle, as the lives number them.
+        pace: thousand km a year of the vehicles.
+        pool: what other shops say, where it is asked.
+
+    Returns:
+        None where no component has a life to go by.
+    """
+    counted: dict[str, Counted] = {}
+    for (component, lives), clock in zip(
+        clocked.items(), likelier_clocks(clocked.values()), strict=True
+    ):
+        kept, own = lives.lives(clock)
+        habit = prior_of(component, clock, pace)
+        one = Counted(lives, clock, kept, own, habit, habit)
+        one = one if pool is None else one.held_by(pool)
+        if own.group.size and (own.failed.any() or one.prior.middle is not None):
+            counted[component] = one
+    if not counted:
+        return None
+    counted = with_laws(counted, [one.prior for one in counted.values()])
+    use = np.unique(list(uses), return_inverse=True)[1].astype(np.int64)
+    for _ in range(_TURNS):
+        effects = effects_of(counted, use)
+        early = pooled_early(counted)
+        if pool is not None:
+            level = pool.levels({component: one.pooled for component, one in counted.items()})
+            counted = {
+                component: one.held_by(pool, level[component]) for component, one in counted.items()
+            }
+        priors = [
+            replace(
+                one.prior,
+                early_share=early[0],
+                early_spread=_POOLED_SPREAD,
+                early_mean=one.prior.early_mean + early[1],
+                early_mean_spread=_POOLED_MEAN_SPREAD,
+            )
+            for one in counted.values()
+        ]
+        counted = {
+            component: replace(one, lives=replace(one.lives, effect=effects.of(one)))
+            for component, one in counted.items()
+        }
+        for component in counted.keys() & unknown.keys():
+            counted[component] = with_unknown(
+                counted[component], unknown[component], effects.vehicles.mean
+            )
+        counted = with_laws(counted, priors)
+    return counted, effects_of(counted, use)
 
 
 def with_laws(counted: dict[str, Counted], priors: list[Prior]) -> dict[str, Counted]:

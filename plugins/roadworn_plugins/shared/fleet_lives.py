@@ -6,7 +6,7 @@ the effects that they leave open.
 """
 
 from dataclasses import dataclass, replace
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 import numpy as np
 
@@ -14,16 +14,12 @@ from roadworn.columns.kept import Codec
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue
 from roadworn_plugins.lifedata.effects import Season
-from roadworn_plugins.projection.life_law import Early, LifeLaw, Wear
+from roadworn_plugins.projection.life_law import Early, LifeLaw, Pooled, Wear
 from roadworn_plugins.shared.counted_lives import (
-    Counted,
     Found,
-    effects_of,
+    fit_by_turns,
     planned_laws,
-    pooled_early,
     season_of,
-    with_laws,
-    with_unknown,
     year_spread,
 )
 from roadworn_plugins.shared.grouped import Paces, load_paces
@@ -33,13 +29,14 @@ from roadworn_plugins.shared.life_model import (
     ClockedLives,
     ComponentModel,
     UnknownAges,
-    likelier_clocks,
     load_clocked,
     load_unknown,
     model_of,
-    prior_of,
     without_lives,
 )
+
+if TYPE_CHECKING:
+    from roadworn_plugins.shared.pool_beliefs import PoolOfOthers
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,14 +62,20 @@ _FITTED = (
     *("among_vehicles", "among_years", "level_variance", "came_back"),
 )
 _KEPT = Codec(
-    (Effect, Season, Clocked, ComponentModel, LifeLaw, Wear, Early, ClockedLives, UnknownAges)
+    (
+        *(Effect, Season, Clocked, ComponentModel, LifeLaw, Wear, Early, ClockedLives),
+        *(UnknownAges, Pooled),
+    )
 )
 
 
 class ComponentLives:
     """The models of all components, each by the clock that fits it, and the vehicles' effects."""
 
-    def __init__(self, view: LedgerView, paces: Paces | None = None) -> None:
+    def __init__(
+        self, view: LedgerView, paces: Paces | None = None, pool: "PoolOfOthers | None" = None
+    ) -> None:
+        self._pool = pool
         paces = paces or load_paces(view)
         self._models: dict[str, Clocked | None] = {}
         self._by_vehicle: dict[str, Effect] = {}
@@ -94,19 +97,21 @@ class ComponentLives:
         seen = (load_clocked(view, paces), load_unknown(view), _places(view), rows, pace)
 
         def fitted() -> dict[str, object]:
-            self._fit(*seen)
+            self._fit(*seen, pool)
             return {name: getattr(self, name) for name in _FITTED}
 
-        for name, value in view.kept_for("lives of the fleet", seen, fitted, _KEPT).items():
+        rests_on = seen if pool is None else (*seen, pool.mark)
+        for name, value in view.kept_for("lives of the fleet", rests_on, fitted, _KEPT).items():
             setattr(self, name, value)
 
     @classmethod
-    def of(cls, view: LedgerView) -> Self:
+    def of(cls, view: LedgerView, pool: "PoolOfOthers | None" = None) -> Self:
         """Return those of a view, fitted once however many analyses ask.
 
         A view is a snapshot, so what was fitted to it stays right while it is open.
         """
-        return view.kept((cls,), lambda: cls(view))
+        key = (cls,) if pool is None else (cls, pool.mark)
+        return view.kept(key, lambda: cls(view, pool=pool))
 
     def get(self, component: str) -> Clocked | None:
         """Return the model of a component; by trade range alone where the ledger has no life.
@@ -115,7 +120,7 @@ class ComponentLives:
         """
         if component not in self._models:
             known = catalogue().find(component)
-            trade = None if known is None else without_lives(component)
+            trade = None if known is None else without_lives(component, self._pool)
             self._models[component] = None if trade is None else Clocked(trade, "distance")
         return self._models[component]
 
@@ -134,8 +139,9 @@ class ComponentLives:
         places: list[tuple[str, str, str]],
         rows: list[tuple[str, str]],
         pace: float | None,
+        pool: "PoolOfOthers | None",
     ) -> None:
-        """Fit laws and effects by turns: a vehicle's effect is what the laws leave open.
+        """Fit laws and effects by turns, and keep what they come to.
 
         Args:
             clocked: lives of each component.
@@ -143,43 +149,13 @@ class ComponentLives:
             places: vehicle, component and position of each place, as the lives number them.
             rows: vehicle and its duty, as the lives number them.
             pace: thousand km a year of the vehicles.
+            pool: what other shops say.
         """
-        counted: dict[str, Counted] = {}
-        for (component, lives), clock in zip(
-            clocked.items(), likelier_clocks(clocked.values()), strict=True
-        ):
-            kept, own = lives.lives(clock)
-            prior = prior_of(component, clock, pace)
-            if own.group.size and (own.failed.any() or prior.middle is not None):
-                counted[component] = Counted(lives, clock, kept, own, prior)
-        if not counted:
+        found = fit_by_turns(clocked, unknown, [row[1] for row in rows], pace, pool)
+        if found is None:
             return
-        counted = with_laws(counted, [one.prior for one in counted.values()])
+        counted, effects = found
         vehicles = [row[0] for row in rows]
-        use = np.unique([row[1] for row in rows], return_inverse=True)[1].astype(np.int64)
-        for _ in range(_TURNS):
-            effects = effects_of(counted, use)
-            early = pooled_early(counted)
-            priors = [
-                replace(
-                    one.prior,
-                    early_share=early[0],
-                    early_spread=_POOLED_SPREAD,
-                    early_mean=one.prior.early_mean + early[1],
-                    early_mean_spread=_POOLED_MEAN_SPREAD,
-                )
-                for one in counted.values()
-            ]
-            counted = {
-                component: replace(one, lives=replace(one.lives, effect=effects.of(one)))
-                for component, one in counted.items()
-            }
-            for component in counted.keys() & unknown.keys():
-                counted[component] = with_unknown(
-                    counted[component], unknown[component], effects.vehicles.mean
-                )
-            counted = with_laws(counted, priors)
-        effects = effects_of(counted, use)
         self._keep(vehicles, places, effects)
         self.among_vehicles = effects.vehicles.among
         self.among_years, years = year_spread(counted)
@@ -194,11 +170,11 @@ class ComponentLives:
                 source.group[one.kept], source.running[one.kept], len(source.classes)
             )
             model = model_of(one.law, one.of_known_age()[0], source.classes, running)
-            model = replace(model, planned=planned.get(component))
+            model = replace(model, planned=planned.get(component), pooled=one.pooled)
             self._models[component] = Clocked(model, one.clock)
-            found = season_of(one)
-            if found is not None:
-                self.seasons[component] = found
+            season = season_of(one)
+            if season is not None:
+                self.seasons[component] = season
 
     def _keep(self, vehicles: list[str], names: list[tuple[str, str, str]], found: "Found") -> None:
         """Keep the effects by the names of vehicles and places."""
@@ -241,11 +217,3 @@ def _leaving(view: LedgerView) -> float:
         (view.today.isoformat(),),
     ).rows[0]
     return float((left + _LEFT_BEFORE[0]) / (float(years) + _LEFT_BEFORE[1]))
-
-
-# Turns of laws and effects; each takes back most of what the other had to explain.
-_TURNS = 3
-# Spread of the logit of the early share among components around that of all.
-_POOLED_SPREAD = 0.8
-# The same of the log of their mean life.
-_POOLED_MEAN_SPREAD = 0.5

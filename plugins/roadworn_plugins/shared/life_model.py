@@ -14,6 +14,7 @@ f(t) = f(x) dx/dt.
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from itertools import groupby
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -23,15 +24,11 @@ from roadworn.model.messages import Says
 from roadworn.model.units import KM_PER_MILE
 from roadworn_plugins.lifedata import summed
 from roadworn_plugins.projection.fit_laws import fit_law
-from roadworn_plugins.projection.life_law import LifeLaw, Lives, Prior
-from roadworn_plugins.shared.grouped import (
-    Bools,
-    Clock,
-    Floats,
-    GroupedLives,
-    Ints,
-    Paces,
-)
+from roadworn_plugins.projection.life_law import LifeLaw, Lives, Pooled, Prior
+from roadworn_plugins.shared.grouped import Bools, Clock, Floats, GroupedLives, Ints, Paces
+
+if TYPE_CHECKING:
+    from roadworn_plugins.shared.pool_beliefs import PoolOfOthers
 
 # Shape a trade would guess from how a part ends: common practice, no source.
 HABITUAL_SHAPE = {"wear-out": 2.0, "consumable": 2.5, "service": 2.5, "random": 1.2, "infant": 0.8}
@@ -50,6 +47,7 @@ _say = Says(
         "basis": "{failed} failed, {running} running",
         "basis-of-class": "{failed} failed, {running} running ({own} and {own_running} on "
         "{vehicle_class})",
+        "with-pool": "{own}; pool of {shops} other shops, {failures} failed",
     },
 )
 
@@ -68,6 +66,7 @@ class ComponentModel:
         failures, running: of each class.
         planned: law of the changes that were planned or made along with other work; None where
             hardly any is on record.
+        pooled: what other shops said of it beforehand, where that was asked.
     """
 
     law: LifeLaw
@@ -76,6 +75,7 @@ class ComponentModel:
     failures: Floats = field(default_factory=lambda: _NONE)
     running: Floats = field(default_factory=lambda: _NONE)
     planned: LifeLaw | None = None
+    pooled: Pooled | None = None
 
     @property
     def shape(self) -> float:
@@ -100,8 +100,16 @@ class ComponentModel:
 
     def basis(self, vehicle_class: str) -> str:
         """Say in words what the belief for a class rests on."""
+        own = self._own_basis(vehicle_class)
+        if self.pooled is None:
+            return own
+        shops, failures = self.pooled.shops, self.pooled.failures
+        return _say("with-pool", own=own, shops=shops, failures=failures)
+
+    def _own_basis(self, vehicle_class: str) -> str:
+        """Say what of this ledger it rests on."""
         failed, running = int(self.failures.sum()), int(self.running.sum())
-        if self.by_trade:
+        if self.by_trade and self.pooled is None:
             return _say("by-trade", running=running)
         i = self.place(vehicle_class)
         if i is None or len(self.classes) == 1:
@@ -151,18 +159,20 @@ def model_of(law: LifeLaw, lives: Lives, classes: tuple[str, ...], running: Ints
     )
 
 
-def without_lives(component: str) -> ComponentModel | None:
+def without_lives(component: str, pool: "PoolOfOthers | None" = None) -> ComponentModel | None:
     """Return the model of a component of which the ledger has no life, by its trade range.
 
-    None where the catalogue has no trade range either: nothing is known.
+    None where the catalogue has no trade range either, nor the pool its lives: nothing is known.
     """
-    prior = prior_of(component, "distance")
-    if prior.middle is None:
-        return None
     none = np.zeros(0, dtype=np.int64)
     nobody = np.zeros(0, dtype=bool)
     lives = Lives(none, _NONE, _NONE, nobody, nobody, _NONE, 1)
-    return ComponentModel(fit_law(lives, prior), by_trade=True)
+    prior, pooled = prior_of(component, "distance"), None
+    if pool is not None:
+        prior, pooled = pool.prior(component, "distance", lives, none, prior)
+    if prior.middle is None:
+        return None
+    return ComponentModel(fit_law(lives, prior), by_trade=pooled is None, pooled=pooled)
 
 
 @dataclass(frozen=True, eq=False)
@@ -392,11 +402,6 @@ class Clocked:
 
     model: ComponentModel
     clock: Clock
-
-
-def likelier_clock(lives: ClockedLives) -> Clock:
-    """Return the clock under which a component's failures are likelier; see `likelier_clocks`."""
-    return likelier_clocks([lives])[0]
 
 
 def likelier_clocks(components: Iterable[ClockedLives]) -> list[Clock]:

@@ -7,7 +7,7 @@ Parts of known age come from the part lives; those whose age nobody knows are of
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from datetime import date
-from typing import Any, Protocol, Self
+from typing import TYPE_CHECKING, Any, Protocol, Self
 
 import numpy as np
 
@@ -30,6 +30,9 @@ from roadworn_plugins.shared.grouped import (
 )
 from roadworn_plugins.shared.life_model import DAYS_PER_YEAR, Clocked
 from roadworn_plugins.shared.prices import Price, Prices
+
+if TYPE_CHECKING:
+    from roadworn_plugins.shared.pool_beliefs import PoolOfOthers
 
 _MONTHS_PER_YEAR = 12.0
 _SHAPES = (0.5, 12.0)
@@ -225,6 +228,7 @@ def load_parts(
     yearly_rise: float | None = None,
     lives: ComponentLives | None = None,
     also: Iterable[Place] = (),
+    pool: "PoolOfOthers | None" = None,
 ) -> PartsAhead:
     """Read the fitted parts of one vehicle, or of all that are still here.
 
@@ -234,8 +238,9 @@ def load_parts(
         yearly_rise: see `Prices.load`.
         lives: models fitted before, to save fitting them again.
         also: vehicle, component and position of parts that something open speaks of.
+        pool: what other shops say of the lives, where that is asked.
     """
-    lives = lives or ComponentLives.of(view)
+    lives = lives or ComponentLives.of(view, pool)
     paces = load_paces(view)
     prices = Prices.load(view, yearly_rise)
     fitted = _fitted(view, vehicle)
