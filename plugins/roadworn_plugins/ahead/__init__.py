@@ -16,19 +16,26 @@ from roadworn_plugins.ahead.tables import due_table, next_table, stock_table, to
 from roadworn_plugins.shared.costs_ahead import Band, money
 from roadworn_plugins.shared.grouped import Floats, Ints
 from roadworn_plugins.shared.parts_ahead import PartsAhead
-from roadworn_plugins.shared.pool_said import PoolPath, pool_caveats, pool_named
 from roadworn_plugins.shared.projected import (
     LEVEL,
     Projection,
     project,
     project_months,
 )
-from roadworn_plugins.shared.settings import MostRows, OnlyVehicle, ShownUnit, all_said
+from roadworn_plugins.shared.settings import (
+    MostRows,
+    OnlyVehicle,
+    PoolPath,
+    ShownUnit,
+    all_said,
+    pool_path,
+)
 from roadworn_plugins.wear.chances import MeasuredParts
 
 if TYPE_CHECKING:
     from roadworn_plugins.ahead.quarters import By
     from roadworn_plugins.ahead.track import TrackRecord
+    from roadworn_plugins.shared.pool_beliefs import PoolOfOthers
 
 ABOUT = """\
 Question: What is due, what fails next, how likely is it, and what would it cost?
@@ -165,7 +172,7 @@ class NextRepairsSettings(Settings):
 def run(view: LedgerView, settings: NextRepairsSettings) -> Result:
     """Gather what is due and project every fitted part."""
     unit = settings.unit or view.usual_unit()
-    pool = pool_named(view, settings.pool)
+    pool = _pool(view, settings)
     parts = parts_today(view, settings.vehicle, yearly_rise=settings.yearly_rise, pool=pool)
     due = due_now(view, parts.prices, settings.vehicle)
     ahead = not_failed(parts, due)
@@ -235,8 +242,7 @@ def run(view: LedgerView, settings: NextRepairsSettings) -> Result:
         tables=tuple(tables),
         estimates=(estimate, *year),
         caveats=all_said(
-            *pool_caveats(pool, parts.models),
-            _say.when(pool is not None and record is not None, "past-without-pool"),
+            *(() if pool is None else _pool_words(pool, parts, record)),
             *_caveats(parts, found.chance, len(wear)),
             *(_unseen(view, parts, found, ahead) if settings.vehicle is None else ()),
             *unpriced,
@@ -244,6 +250,26 @@ def run(view: LedgerView, settings: NextRepairsSettings) -> Result:
             *parts.prices.caveats(parts.component),
         ),
     )
+
+
+def _pool(view: LedgerView, settings: NextRepairsSettings) -> "PoolOfOthers | None":
+    """Return the pool of other shops that was named."""
+    path = pool_path(settings.pool)
+    if not path:
+        return None
+    # Whoever names none does not wait for what reads one.
+    from roadworn_plugins.shared.pool_beliefs import PoolOfOthers
+
+    return PoolOfOthers.of(view, path)
+
+
+def _pool_words(
+    pool: "PoolOfOthers", parts: PartsAhead, record: "TrackRecord | None"
+) -> tuple[str, ...]:
+    from roadworn_plugins.shared.pool_said import pool_caveats
+
+    without = _say.when(record is not None, "past-without-pool")
+    return (*pool_caveats(pool, parts.models), without)
 
 
 def _track_record(view: LedgerView, settings: NextRepairsSettings) -> "TrackRecord | None":

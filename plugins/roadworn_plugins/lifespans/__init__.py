@@ -9,8 +9,7 @@ from roadworn.columns.view import LedgerView
 from roadworn_plugins.lifespans.charts import at_risk_table, charts
 from roadworn_plugins.lifespans.figures import COLUMNS, Figures, Group, PartLifespansSettings, say
 from roadworn_plugins.shared.grouped import load
-from roadworn_plugins.shared.pool_said import pool_caveats, pool_named, pool_table
-from roadworn_plugins.shared.settings import all_said, in_unit, left_out_why
+from roadworn_plugins.shared.settings import all_said, in_unit, left_out_why, pool_path
 
 ABOUT = """\
 Question: How long do these parts last, and how sure is that?
@@ -78,12 +77,15 @@ def run(view: LedgerView, settings: PartLifespansSettings) -> Result:
 def _with_pool(view: LedgerView, figures: Figures) -> tuple[tuple[Table, ...], tuple[str, ...]]:
     """Return what a pool of other shops makes of the lives, and the words for it; none unnamed."""
     settings = figures.settings
-    pool = pool_named(view, settings.pool)
-    if pool is None:
+    path = pool_path(settings.pool)
+    if not path:
         return (), ()
     # Whoever names no pool does not wait for the laws of all components.
     from roadworn_plugins.shared.fleet_lives import ComponentLives
+    from roadworn_plugins.shared.pool_beliefs import PoolOfOthers
+    from roadworn_plugins.shared.pool_said import pool_caveats, pool_table
 
+    pool = PoolOfOthers.of(view, path)
     every = ComponentLives.of(view, pool)
     models = {
         label[0]: clocked

@@ -23,12 +23,12 @@ from roadworn_plugins.lifespans.reasons import Reasons
 from roadworn_plugins.shared import grouped as lives_of
 from roadworn_plugins.shared.grouped import GROUPINGS, Floats, GroupedLives, Ints, shown_distance
 from roadworn_plugins.shared.life_model import trade_range
-from roadworn_plugins.shared.pool_said import PoolPath
 from roadworn_plugins.shared.settings import (
     ByClock,
     Level,
     MostRows,
     OnlyComponent,
+    PoolPath,
     Shown,
     ShownUnit,
     group_name,

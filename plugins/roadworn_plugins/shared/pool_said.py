@@ -1,30 +1,19 @@
-"""How an analysis is given a pool of other shops, and how its answer says what came of that."""
+"""How an answer says what of it rests on a pool of other shops."""
 
-import os
 from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING, Annotated
 
 import numpy as np
-from pydantic import Field
 
 from roadworn.analysis import Cell, Column, Table, Tells
-from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Says
 from roadworn_plugins.lifedata import Floats, bisected
 from roadworn_plugins.lifedata.special import gammaincc
 from roadworn_plugins.projection.life_law import LifeLaw, Pooled
 from roadworn_plugins.shared.life_model import Clocked
+from roadworn_plugins.shared.pool_beliefs import PoolOfOthers
 from roadworn_plugins.shared.settings import Shown, all_said, in_unit, rounded
 
-if TYPE_CHECKING:
-    from roadworn_plugins.shared.pool_beliefs import PoolOfOthers
-
-#: Where a shop keeps the path of its pool, so that it need not be typed each time.
-VARIABLE = "ROADWORN_POOL"
-PoolPath = Annotated[
-    str | None, Field(description="file of a pool of other shops' lives; else ROADWORN_POOL")
-]
 #: Differences that are named in words.
 _NAMED = 3
 _say = Says(
@@ -52,25 +41,8 @@ COLUMNS = (
 )
 
 
-def pool_named(view: LedgerView, named: str | None) -> "PoolOfOthers | None":
-    """Return the pool that a setting names, else the environment, else none.
-
-    Raises:
-        UsageError: it cannot be used.
-    """
-    path = named or os.environ.get(VARIABLE, "")
-    if not path:
-        return None
-    # Whoever names none does not wait for what reads one.
-    from roadworn_plugins.shared.pool_beliefs import PoolOfOthers
-
-    return PoolOfOthers.of(view, path)
-
-
-def pool_caveats(pool: "PoolOfOthers | None", models: Mapping[str, Clocked]) -> tuple[str, ...]:
+def pool_caveats(pool: PoolOfOthers, models: Mapping[str, Clocked]) -> tuple[str, ...]:
     """Say what of the lives rests on a pool, and where this shop clearly differs from it."""
-    if pool is None:
-        return ()
     found = {c: m.model.pooled for c, m in sorted(models.items()) if m.model.pooled is not None}
     if not found:
         return (_say("none", file=pool.path),)

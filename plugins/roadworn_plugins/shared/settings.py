@@ -4,6 +4,7 @@ A name in a setting that nothing has would leave everything out without a word, 
 is due.
 """
 
+import os
 import unicodedata
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Sequence
@@ -29,7 +30,15 @@ OnlyComponent = Annotated[str | None, Field(description="only this component")]
 ShownUnit = Annotated[Unit | None, Field(description="mi or km")]
 Level = Annotated[float, Field(gt=0.5, lt=1, description="level of the limits")]
 MostRows = Annotated[int, Field(ge=1, description="rows at the most")]
+PoolPath = Annotated[
+    str | None, Field(description="file of a pool of other shops' lives; else ROADWORN_POOL")
+]
 ByClock = Annotated[Clock, Field(description="miles or years")]
+
+
+def pool_path(named: str | None) -> str:
+    """Return the pool that a setting names, else the environment; an empty text for none."""
+    return named or os.environ.get("ROADWORN_POOL", "")
 
 
 @dataclass(frozen=True, slots=True)
