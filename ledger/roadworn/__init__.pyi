@@ -23,6 +23,12 @@ from roadworn.analysis.brought import Panel as Panel
 from roadworn.analysis.doors import HOOKS as HOOKS
 from roadworn.analysis.doors import hookimpl as hookimpl
 from roadworn.analysis.host import PluginHost as PluginHost
+from roadworn.analysis.life_law import Early as Early
+from roadworn.analysis.life_law import LifeLaw as LifeLaw
+from roadworn.analysis.life_law import LifeModel as LifeModel
+from roadworn.analysis.life_law import Lives as Lives
+from roadworn.analysis.life_law import Prior as Prior
+from roadworn.analysis.life_law import Wear as Wear
 from roadworn.analysis.notebook import Answer as Answer
 from roadworn.analysis.notebook import Book as Book
 from roadworn.analysis.notebook import open as open  # noqa: A004

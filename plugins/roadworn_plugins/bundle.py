@@ -1,9 +1,13 @@
 """The bundled analyses, handed over through the same hook an outsider's plugin uses."""
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from roadworn import hookimpl
 from roadworn.analysis import Deferred
+
+if TYPE_CHECKING:
+    from roadworn.analysis.life_law import LifeLaw, LifeModel, Lives, Prior
 
 #: Name -> module below this package. In it the analysis has its name in capitals.
 _MODULES = {
@@ -39,3 +43,17 @@ def roadworn_analyses() -> Sequence[Deferred]:
         Deferred(name, f"roadworn_plugins.{module}", name.upper().replace("-", "_"))
         for name, module in _MODULES.items()
     ]
+
+
+@hookimpl
+def roadworn_life_models() -> "Sequence[LifeModel]":
+    """Return the bundled law: wear by Weibull beside early failure, see `projection.fit_laws`."""
+    from roadworn.analysis.life_law import LifeModel
+
+    return [LifeModel("weibull", "Weibull wear beside early failure", _weibull)]
+
+
+def _weibull(lives: "Sequence[Lives]", priors: "Sequence[Prior]") -> "list[LifeLaw]":
+    from roadworn_plugins.projection.fit_laws import fit_laws
+
+    return fit_laws(lives, priors)

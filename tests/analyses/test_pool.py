@@ -15,12 +15,12 @@ from commandline import Run
 from scipy import optimize, stats
 
 from roadworn import LedgerView
+from roadworn.analysis.life_law import Lives, Prior
 from roadworn.model.errors import UsageError
 from roadworn.testing import check_analysis, view_of
 from roadworn_plugins.ahead import NEXT_REPAIRS
 from roadworn_plugins.lifespans import PART_LIFESPANS
 from roadworn_plugins.pooling import export_pool, merge_pools, show_pool
-from roadworn_plugins.projection.life_law import Lives, Prior
 from roadworn_plugins.shared.fleet_lives import ComponentLives
 from roadworn_plugins.shared.pool_beliefs import Common, PoolOfOthers
 from roadworn_plugins.shared.pool_file import (

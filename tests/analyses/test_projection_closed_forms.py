@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from roadworn.analysis.life_law import Early, LifeLaw, Wear
 from roadworn_plugins.projection.belief import AGES, LifeBelief
-from roadworn_plugins.projection.life_law import Early, LifeLaw, Wear
 from roadworn_plugins.shared.costs_ahead import Band, money
 from roadworn_plugins.shared.grouped import Paces
 from roadworn_plugins.shared.life_model import Clocked, ComponentModel

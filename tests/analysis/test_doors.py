@@ -34,7 +34,7 @@ from roadworn import (
     about,
     hookimpl,
 )
-from roadworn.analysis.doors import doors
+from roadworn.analysis.doors import doors, takes_job
 from roadworn.testing import event
 from roadworn.trade.limits import SHEETS
 
@@ -144,8 +144,9 @@ def shop(run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Run:
 
 def test_every_door_is_tried_here() -> None:
     tried = {name for name in dir(Fuel) if name.startswith("roadworn_")}
-    # Tables and views are tried by the hostile ones and by the kit.
-    assert {door.hook for door in doors()} - tried == {"roadworn_tables", "roadworn_views"}
+    # Tables and views are tried by the hostile ones and by the kit, life models by themselves.
+    elsewhere = {"roadworn_tables", "roadworn_views", "roadworn_life_models"}
+    assert {door.hook for door in doors()} - tried == elsewhere
 
 
 def test_a_kind_has_its_short_form_and_its_sentence(shop: Run) -> None:
@@ -172,8 +173,6 @@ def test_a_job_keeps_for_a_state_and_its_settings_alone(shop: Run) -> None:
 
 
 def test_an_analysis_of_two_parameters_is_handed_two() -> None:
-    from roadworn.analysis.host import takes_job
-
     assert takes_job(use)
     assert not takes_job(other_next)
     assert not takes_job(lambda _view, _settings, _of_its_own=5: None)

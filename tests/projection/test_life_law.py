@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from scipy import integrate, special
 
+from roadworn.analysis.life_law import LifeLaw, Lives, Prior
 from roadworn_plugins.lifedata.fit_limited import fit_limited_failure
 from roadworn_plugins.lifedata.lives import Lives as Ages
 from roadworn_plugins.projection.fit_laws import fit_law, fit_laws
-from roadworn_plugins.projection.life_law import LifeLaw, Lives, Prior
 
 
 def made(

@@ -6,6 +6,7 @@ stands. None is handed a ledger. What a plugin returns is checked when it is rec
 breaks a screen.
 """
 
+import inspect
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -22,6 +23,7 @@ from roadworn.model.payloads import Payload
 
 if TYPE_CHECKING:
     from roadworn.analysis.brought import Command, DataFile, Decoder, Importer, Panel
+    from roadworn.analysis.life_law import LifeModel
     from roadworn.columns.spec import TableSpec, ViewSpec
 
 #: Number of the doors, raised whenever one is added or changed. 1 had analyses, kinds and tables.
@@ -83,6 +85,10 @@ class Hooks:
     def roadworn_commands(self) -> "Sequence[Command]":  # type: ignore[empty-body]
         """Return verbs under the word of this plugin, for ``roadworn PLUGIN NAME``."""
 
+    @hookspec
+    def roadworn_life_models(self) -> "Sequence[LifeModel]":  # type: ignore[empty-body]
+        """Return laws of how long parts last, one of which ROADWORN_LIFE_MODEL names."""
+
 
 @dataclass(frozen=True, slots=True)
 class Door:
@@ -142,6 +148,18 @@ def analysis_fault(item: Any) -> str:  # noqa: ANN401
     if not callable(item.run):
         return f"{called} whose run is {a_kind(item.run)} and no function"
     return _settings_fault(called, item.settings)
+
+
+def takes_job(run: Callable[..., object]) -> bool:
+    """Return whether a function has a third place, for the job; what was written before has two."""
+    try:
+        places = inspect.signature(run).parameters.values()
+    except (TypeError, ValueError):
+        return False
+    by_place = [
+        one for one in places if one.kind in {one.POSITIONAL_ONLY, one.POSITIONAL_OR_KEYWORD}
+    ]
+    return len([one for one in by_place if one.default is one.empty or one.name == "job"]) > 2
 
 
 def _kind_fault(item: Any) -> str:  # noqa: ANN401
@@ -266,6 +284,12 @@ def _command_fault(item: Any) -> str:  # noqa: ANN401
     return fault or _settings_fault(f"brings a command {item.name!r}", item.settings)
 
 
+def _model_fault(item: Any) -> str:  # noqa: ANN401
+    from roadworn.analysis.life_law import LifeModel
+
+    return _named_fault(item, LifeModel, "roadworn_life_models", "fit")
+
+
 def _settings_fault(called: str, settings: Any) -> str:  # noqa: ANN401
     if not (isinstance(settings, type) and issubclass(settings, Settings)):
         return f"{called} whose settings are no model of Settings"
@@ -313,6 +337,7 @@ _GIVES: Final = {
     "roadworn_importers": ("Importer", 2),
     "roadworn_decoders": ("Decoder", 2),
     "roadworn_commands": ("Command", 2),
+    "roadworn_life_models": ("LifeModel", 2),
 }
 #: hook -> what is wrong with a thing that it brings, or an empty text.
 CHECKS: Final[Mapping[str, Callable[[Any], str]]] = {
@@ -325,6 +350,7 @@ CHECKS: Final[Mapping[str, Callable[[Any], str]]] = {
     "roadworn_importers": _importer_fault,
     "roadworn_decoders": _decoder_fault,
     "roadworn_commands": _command_fault,
+    "roadworn_life_models": _model_fault,
 }
 #: hook -> what one thing that it brings is called.
 NAMED: Final[Mapping[str, str]] = {
@@ -337,4 +363,5 @@ NAMED: Final[Mapping[str, str]] = {
     "roadworn_importers": "an importer",
     "roadworn_decoders": "a decoder",
     "roadworn_commands": "a command",
+    "roadworn_life_models": "a life model",
 }

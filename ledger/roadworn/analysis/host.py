@@ -5,7 +5,6 @@ shown. Everything else goes on.
 """
 
 import importlib.metadata
-import inspect
 import os
 import sys
 import threading
@@ -29,7 +28,7 @@ from roadworn.analysis import (
 )
 from roadworn.analysis.doors import fault_of
 from roadworn.analysis.guarded import TookTooLong, guarded
-from roadworn.analysis.plugged import Plugged
+from roadworn.analysis.plugged import BUNDLED, Plugged
 from roadworn.columns.kept import Codec, files_mark, named_files, nothing
 from roadworn.model import using
 from roadworn.model.errors import (
@@ -60,8 +59,13 @@ _NO_SETTINGS = frozenset({"ROADWORN_LEDGER", "ROADWORN_DEBUG", KEPT})
 _COMPUTES = ("duckdb", "numpy", "scipy")
 #: Errors of the database that another hour may not bring.
 _PASSING = frozenset({"OutOfMemoryException", "IOException", "InterruptException"})
-_INSTEAD = Says(
-    "host", {"instead": "{other} of the plugin {plugin} answered in the place of {name}, as asked."}
+_say = Says(
+    "host",
+    {
+        "instead": "{other} of the plugin {plugin} answered in the place of {name}, as asked.",
+        "life-model": "How long parts last is by the life model {name} of the plugin {plugin}, as "
+        "asked.",
+    },
 )
 _CODEC = Codec(RESULT_TYPES)
 
@@ -180,7 +184,7 @@ class PluginHost(Plugged):
         started = time.perf_counter()
         if name in self.instead:
             other = self.run(self._in_place_of(name), view, settings, time_limit, also=also)
-            said = _INSTEAD("instead", other=other.analysis.name, plugin=other.plugin, name=name)
+            said = _say("instead", other=other.analysis.name, plugin=other.plugin, name=name)
             caveats = (said, *other.result.caveats)
             return replace(other, result=replace(other.result, caveats=caveats))
         asked = _asked(name, view, settings, also)
@@ -197,9 +201,10 @@ class PluginHost(Plugged):
         if vehicle is not None:
             chosen = chosen.model_copy(update={"vehicle": view.require_vehicle(vehicle)})
         try:
-            with view.working(), using(lambda: self):
+            scope = _Scope(self)
+            with view.working(), using(lambda: scope):
                 given = [view, chosen]
-                if takes_job(analysis.run):
+                if doors.takes_job(analysis.run):
                     from roadworn.analysis.brought import Job
 
                     settled = chosen.model_dump(mode="json")
@@ -217,6 +222,14 @@ class PluginHost(Plugged):
                 f"The analysis {name!r} of plugin {plugin!r} {fault}: tell its author, or run "
                 f"without that plugin (--without {plugin})."
             )
+        by_model = scope.by_model
+        # What an earlier run of this view left behind may be taken again, the model unasked.
+        if by_model is None and analysis.answers in _BY_LIVES:
+            scope.life_model()
+            by_model = scope.by_model
+        if by_model:
+            said = _say("life-model", name=by_model[0], plugin=by_model[1])
+            result = replace(result, caveats=(said, *result.caveats))
         if analysis.kept:
             told = (plugin, analysis.title, analysis.question, analysis.answers)
             settled = chosen.model_dump(mode="json")
@@ -290,6 +303,40 @@ class PluginHost(Plugged):
             ledger_size=view.checkpoint.size,
             ledger_root=view.checkpoint.root,
         )
+
+
+#: Answers that rest on how long parts last.
+_BY_LIVES = frozenset(
+    {
+        Answers.GOES_NEXT,
+        Answers.KEEP_OR_SELL,
+        Answers.CLASSES,
+        Answers.CAME_TRUE,
+        Answers.STOCK,
+        Answers.WARRANTY,
+    }
+)
+
+
+class _Scope:
+    """A host in use by one run: it notes by which life model of a plugin the run went.
+
+    Attributes:
+        by_model: its name and its plugin, None where none or the bundled one was asked for.
+    """
+
+    def __init__(self, host: PluginHost) -> None:
+        self._host = host
+        self.by_model: tuple[str, str] | None = None
+        self.data_files, self.languages = host.data_files, host.languages
+        self.told_of = host.told_of
+
+    def life_model(self) -> tuple[str, Callable[..., list[Any]]] | None:
+        """Return the life model of the host, and note it."""
+        found = self._host.life_model_of()
+        if found is not None and found[0] != BUNDLED:
+            self.by_model = found[1].name, found[0]
+        return self._host.life_model()
 
 
 class _Settled(Settings):
@@ -367,18 +414,6 @@ def _instead(text: str) -> dict[str, str]:
             raise UsageError(f"{INSTEAD} is written ANALYSIS=OTHER, not {pair!r}.")
         found[name.strip()] = other.strip()
     return found
-
-
-def takes_job(run: Callable[..., object]) -> bool:
-    """Return whether a function has a third place, for the job; what was written before has two."""
-    try:
-        places = inspect.signature(run).parameters.values()
-    except (TypeError, ValueError):
-        return False
-    by_place = [
-        one for one in places if one.kind in {one.POSITIONAL_ONLY, one.POSITIONAL_OR_KEYWORD}
-    ]
-    return len([one for one in by_place if one.default is one.empty or one.name == "job"]) > 2
 
 
 def _run_with_limit(

@@ -14,7 +14,7 @@ from dataclasses import replace
 from difflib import get_close_matches
 from functools import partial
 from textwrap import shorten
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, cast
 
 import pluggy
 
@@ -22,11 +22,12 @@ from roadworn.analysis import Analysis, Deferred
 from roadworn.analysis.doors import CHECKS, HOOKS, NAMED, Hooks, a_kind, analysis_fault, doors
 from roadworn.analysis.guarded import HOOK_LIMIT, IMPORT_LIMIT, guarded
 from roadworn.model import using
-from roadworn.model.errors import PluginFailure, RoadwornError, UsageError
+from roadworn.model.errors import PluginFailure, RoadwornError, UnknownName, UsageError
 from roadworn.model.kinds import KindRegistry
 from roadworn.model.messages import Problem, Sentence, broken
 
 if TYPE_CHECKING:
+    from roadworn.analysis.life_law import LifeModel
     from roadworn.columns.spec import TableSpec, ViewSpec
 
 GROUP: Final = "roadworn"
@@ -35,6 +36,9 @@ PLUGINS: Final = "ROADWORN_PLUGINS"
 #: What a plugin says of the number of the doors that it needs.
 NEEDS: Final = "ROADWORN_HOOKS"
 BUNDLED: Final = "bundled"
+#: In the environment, which life model holds for all that looks ahead.
+LIFE_MODEL: Final = "ROADWORN_LIFE_MODEL"
+_USUAL_MODEL: Final = "weibull"
 #: Of what an error of a plugin says, in letters.
 _LONGEST: Final = 400
 _BUNDLE: Final = "roadworn_plugins.bundle"
@@ -257,6 +261,37 @@ class Plugged:
                 code = language_of(text).locale.casefold()
                 self._languages.setdefault(code, []).append(text)
         return self._languages
+
+    def life_model(self) -> tuple[str, Callable[..., list[Any]]] | None:
+        """Return name and fit of the life model that the environment names, else the bundled one.
+
+        Raises:
+            UnknownName: there is none of that name; carries the nearest.
+        """
+        found = self.life_model_of()
+        if found is None:
+            return None
+        plugin, model = found
+        if plugin == BUNDLED:
+            return model.name, cast("Any", model.fit)
+        from roadworn.analysis.life_law import held_to_form
+
+        return model.name, held_to_form(
+            model.fit, f"The life model {model.name!r} of plugin {plugin!r}"
+        )
+
+    def life_model_of(self) -> "tuple[str, LifeModel] | None":
+        """Return plugin and life model in use, None where not even the bundled one is there.
+
+        Raises:
+            UnknownName: the environment names one that is not there.
+        """
+        asked = os.environ.get(LIFE_MODEL, "")
+        known = {item.name: (one, item) for one, item in self.received("roadworn_life_models")}
+        if asked and asked not in known:
+            told = f"life model {asked!r} ({LIFE_MODEL})"
+            raise UnknownName.of(told, asked, known, "see `roadworn plugins`.")
+        return known.get(asked or _USUAL_MODEL)
 
     def kinds(self) -> KindRegistry:
         """Return the core's event kinds with those of the plugins, each with its owner."""

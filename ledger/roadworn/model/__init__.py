@@ -12,7 +12,7 @@ its own thread and in those that are started for it.
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
-from typing import Protocol
+from typing import Any, Protocol
 
 
 class Brought(Protocol):
@@ -30,6 +30,10 @@ class Brought(Protocol):
         """Return the sentence of an event kind and the fields it may tell of, None without one."""
         ...
 
+    def life_model(self) -> tuple[str, Callable[..., list[Any]]] | None:
+        """Return name and fit of the life model in use, None where no host has any."""
+        ...
+
 
 class _Nothing:
     """No plugins."""
@@ -43,6 +47,9 @@ class _Nothing:
 
     def told_of(self, kind: str) -> None:
         del kind
+
+    def life_model(self) -> None:
+        return None
 
 
 NOTHING_BROUGHT: Brought = _Nothing()

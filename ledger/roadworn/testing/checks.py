@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 from roadworn.analysis import Analysis, Result, Table, Tells
 from roadworn.analysis.brought import DataFile, Job
-from roadworn.analysis.doors import fault_of, hookimpl
-from roadworn.analysis.host import PluginHost, make_settings, takes_job
+from roadworn.analysis.doors import fault_of, hookimpl, takes_job
+from roadworn.analysis.host import PluginHost, make_settings
 from roadworn.model.errors import UsageError
 from roadworn.model.events import NewEvent
 from roadworn.model.kinds import EventKind, fields_of

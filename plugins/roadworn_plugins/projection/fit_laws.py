@@ -10,12 +10,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from roadworn.analysis.life_law import SHAPES, Early, LifeLaw, Lives, Prior, Wear
+from roadworn.model import in_use
 from roadworn_plugins.lifedata import Bools, Floats, Ints, summed
 from roadworn_plugins.lifedata import lives as lifedata
 from roadworn_plugins.lifedata.fit_limited import likeliest_laws
 from roadworn_plugins.lifedata.limited_failure import Cause, EarlyPrior, Normal
 from roadworn_plugins.lifedata.special import expit, gammaln, xlogy
-from roadworn_plugins.projection.life_law import SHAPES, Early, LifeLaw, Lives, Prior, Wear
 
 # The nodes reach so many standard deviations to either side.
 _REACH = 2.4
@@ -62,6 +63,12 @@ def fit_laws(lives: Sequence[Lives], priors: Sequence[Prior]) -> list[LifeLaw]:
         own = Early(float(early.share[i]), float(early.mean[i]), float(early.failures[i]))
         laws.append(LifeLaw(wear.of(i, one.classes), own, worn[of]))
     return laws
+
+
+def laws_in_use(lives: Sequence[Lives], priors: Sequence[Prior]) -> list[LifeLaw]:
+    """Return the laws that the life model in use finds; ours where no host is in use."""
+    model = in_use().life_model()
+    return fit_laws(lives, priors) if model is None else model[1](lives, priors)
 
 
 class _All:

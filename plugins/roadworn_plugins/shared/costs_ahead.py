@@ -4,9 +4,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from roadworn.analysis.life_law import SHAPES
 from roadworn_plugins.lifedata.special import ndtri
 from roadworn_plugins.projection.belief import CostSpread
-from roadworn_plugins.projection.life_law import SHAPES
 from roadworn_plugins.projection.totals import CELLS, grid_total, totals
 from roadworn_plugins.shared.grouped import Ints
 from roadworn_plugins.shared.parts_ahead import PartsAhead

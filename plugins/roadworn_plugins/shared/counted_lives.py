@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from roadworn.analysis.life_law import Early, LifeLaw, Lives, Pooled, Prior, Wear
 from roadworn_plugins.lifedata import summed
 from roadworn_plugins.lifedata.effects import Effects, Season, gamma_effects, nested_effects, season
 from roadworn_plugins.projection.belief import AGES, unknown_ages
-from roadworn_plugins.projection.fit_laws import fit_laws
-from roadworn_plugins.projection.life_law import Early, LifeLaw, Lives, Pooled, Prior, Wear
+from roadworn_plugins.projection.fit_laws import fit_laws, laws_in_use
 from roadworn_plugins.shared.grouped import Bools, Clock, Floats, Ints
 from roadworn_plugins.shared.life_model import (
     DAYS_PER_YEAR,
@@ -155,7 +155,7 @@ def fit_by_turns(
 
 def with_laws(counted: dict[str, Counted], priors: list[Prior]) -> dict[str, Counted]:
     """Return the components with the laws fitted to their lives."""
-    laws = fit_laws([one.lives for one in counted.values()], priors)
+    laws = laws_in_use([one.lives for one in counted.values()], priors)
     return {
         component: replace(one, law=law)
         for (component, one), law in zip(counted.items(), laws, strict=True)

@@ -10,11 +10,12 @@ from typing import TYPE_CHECKING, Self
 
 import numpy as np
 
+from roadworn.analysis.life_law import Early, LifeLaw, Pooled, Wear
 from roadworn.columns.kept import Codec
 from roadworn.columns.view import LedgerView
+from roadworn.model import in_use
 from roadworn.model.catalogue import catalogue
 from roadworn_plugins.lifedata.effects import Season
-from roadworn_plugins.projection.life_law import Early, LifeLaw, Pooled, Wear
 from roadworn_plugins.shared.counted_lives import (
     Found,
     fit_by_turns,
@@ -95,13 +96,15 @@ class ComponentLives:
         pace = float(np.median(paces.per_month)) * 12.0 / 1000.0 if paces.per_month.size else None
         rows = view.sql("SELECT vehicle_id, coalesce(duty, '') FROM vehicles ORDER BY 1").rows
         seen = (load_clocked(view, paces), load_unknown(view), _places(view), rows, pace)
+        model = in_use().life_model()
+        rests_on = (model and model[0], *seen, *([] if pool is None else [pool.mark]))
 
         def fitted() -> dict[str, object]:
             self._fit(*seen, pool)
             return {name: getattr(self, name) for name in _FITTED}
 
-        rests_on = seen if pool is None else (*seen, pool.mark)
-        for name, value in view.kept_for("lives of the fleet", rests_on, fitted, _KEPT).items():
+        kept = view.kept_for("lives of the fleet", rests_on, fitted, _KEPT)
+        for name, value in kept.items():
             setattr(self, name, value)
 
     @classmethod
@@ -110,7 +113,8 @@ class ComponentLives:
 
         A view is a snapshot, so what was fitted to it stays right while it is open.
         """
-        key = (cls,) if pool is None else (cls, pool.mark)
+        model = in_use().life_model()
+        key = (cls, model and model[0], pool and pool.mark)
         return view.kept(key, lambda: cls(view, pool=pool))
 
     def get(self, component: str) -> Clocked | None:

@@ -2,8 +2,8 @@
 
 Each component has a law of wear, one Weibull shape and a rate for each class that borrows
 strength from the other classes and a little from the trade range, beside a law of early failure
-that what came back and what failed soon after its fitting feed (`projection.life_law`). A shop
-has five failures of a part, not five hundred: with few the shape is drawn towards a trade habit.
+that what came back and what failed soon after its fitting feed (`roadworn.analysis.life_law`). With
+few failures the shape is drawn towards a trade habit. A plugin may bring another life model.
 
 Tyres wear by the mile; a battery ages while the vehicle stands. Both clocks are tried on the
 lives known by both, and the one under which the recorded failures are likelier is used.
@@ -18,13 +18,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from roadworn.analysis.life_law import LifeLaw, Lives, Pooled, Prior
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import Component, catalogue
 from roadworn.model.messages import Says
 from roadworn.model.units import KM_PER_MILE
 from roadworn_plugins.lifedata import summed
-from roadworn_plugins.projection.fit_laws import fit_law
-from roadworn_plugins.projection.life_law import LifeLaw, Lives, Pooled, Prior
+from roadworn_plugins.projection.fit_laws import laws_in_use
 from roadworn_plugins.shared.grouped import Bools, Clock, Floats, GroupedLives, Ints, Paces
 
 if TYPE_CHECKING:
@@ -172,7 +172,7 @@ def without_lives(component: str, pool: "PoolOfOthers | None" = None) -> Compone
         prior, pooled = pool.prior(component, "distance", lives, none, prior)
     if prior.middle is None:
         return None
-    return ComponentModel(fit_law(lives, prior), by_trade=pooled is None, pooled=pooled)
+    return ComponentModel(laws_in_use([lives], [prior])[0], by_trade=pooled is None, pooled=pooled)
 
 
 @dataclass(frozen=True, eq=False)

@@ -16,13 +16,13 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
+from roadworn.analysis.life_law import Lives, Pooled, Prior
 from roadworn.columns.view import LedgerView
 from roadworn.model.errors import UsageError
 from roadworn_plugins.lifedata import Floats, Ints
 from roadworn_plugins.lifedata.counts import poisson_ratio
 from roadworn_plugins.lifedata.shrinkage import GammaPrior, fit_prior
 from roadworn_plugins.lifedata.special import gammaln
-from roadworn_plugins.projection.life_law import Lives, Pooled, Prior
 from roadworn_plugins.shared.grouped import Clock
 from roadworn_plugins.shared.pool_file import (
     SHAPES,

@@ -9,7 +9,6 @@ from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Says
 from roadworn_plugins.lifedata import Floats, bisected
 from roadworn_plugins.lifedata.special import gammaincc
-from roadworn_plugins.projection.life_law import LifeLaw, Pooled
 from roadworn_plugins.shared.life_model import Clocked
 from roadworn_plugins.shared.pool_beliefs import PoolOfOthers
 from roadworn_plugins.shared.settings import Shown, all_said, in_unit, rounded

@@ -5,16 +5,16 @@ from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 
-from roadworn_plugins.lifedata import summed
-from roadworn_plugins.lifedata.special import gammaincinv
-from roadworn_plugins.projection.belief import AGES
-from roadworn_plugins.projection.life_law import (
+from roadworn.analysis.life_law import (
     SHAPES,
     LifeLaw,
     early_after,
     early_chance,
     early_unsure,
 )
+from roadworn_plugins.lifedata import summed
+from roadworn_plugins.lifedata.special import gammaincinv
+from roadworn_plugins.projection.belief import AGES
 from roadworn_plugins.projection.renewal import CountMoments, count_moments
 from roadworn_plugins.shared.grouped import Floats, Ints, Unit
 from roadworn_plugins.shared.parts_ahead import PartsAhead

@@ -10,16 +10,30 @@ of age t is
 the generalised limited failure population of Chan and Meeker (IEEE Trans. Reliability 48 (1999))
 with an exponential F1, the rate of each class a Gamma belief, the shape k averaged over a grid
 that carries its uncertainty, and z the effect of vehicle and place.
+
+Here stands what a life model is handed and what it gives back; how the law is fitted is the life
+model's, and the bundled one is in `roadworn_plugins.projection.fit_laws`.
 """
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any, Self
 
 import numpy as np
+from numpy.typing import NDArray
 
-from roadworn_plugins.lifedata import Bools, Floats, Ints
+from roadworn.model.errors import PluginFailure
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
 #: Nodes that stand for the belief about the shape.
 SHAPES = 7
+# Failures that all classes together count for where a class was never seen, and the least that a
+# belief rests on, so that no rate is 0 or endless.
+_WIDER = 3.0
+_LEAST = 1e-6
 # Failures that what is held of the early law beforehand counts for.
 _EARLY_HELD = 1.0
 
@@ -248,3 +262,103 @@ class LifeLaw:
     wear: Wear
     early: Early
     worn: Floats
+
+    @classmethod
+    def of_shape(cls, lives: Lives, prior: Prior, shape: float) -> Self:
+        """Return the law of one Weibull shape, without early failures; a shape of 1 is no wear.
+
+        The rate of each class is then a Gamma belief: its failures over what its lives were
+        exposed to, beside what is held beforehand.
+        """
+        wear = lives.failed & ~lives.early
+        k = np.array([shape])
+        held, exposed = prior.rate(k)
+        gone = lives.leaving**shape - lives.entry**shape
+        a = np.bincount(lives.group, wear * lives.weight, lives.classes)[None, :] + held
+        b = np.bincount(lives.group, gone * lives.effect * lives.weight, lives.classes)[None, :]
+        # A class that was never seen is between what is held and what all of them show together.
+        total = np.sum(a) - held * lives.classes, np.sum(b)
+        few = _WIDER / max(float(total[0]), _WIDER)
+        wider_a = np.array([held + few * float(total[0]) + _LEAST])
+        wider_b = np.asarray(exposed + few * float(total[1]) + _LEAST, dtype=np.float64)
+        own_a = np.asarray(a + _LEAST, dtype=np.float64)
+        own_b = b + exposed[:, None] + _LEAST
+        belief = Wear(k, np.ones(1), own_a, own_b, wider_a, wider_b)
+        return cls(belief, Early(0.0, 1.0), wear * lives.weight)
+
+
+Fit = Callable[[Sequence[Lives], Sequence[Prior]], Sequence[LifeLaw]]
+
+
+@dataclass(frozen=True, slots=True)
+class LifeModel:
+    """How the lives of parts are fitted, chosen by ROADWORN_LIFE_MODEL for all that looks ahead.
+
+    Attributes:
+        name: what the setting calls it.
+        title: what law it is, in words.
+        fit: function from the lives of each component and what is held of each beforehand to a
+            law of each, in the same order. It is called several times with the same components,
+            since the effects of vehicles and places are found by turns with the laws.
+    """
+
+    name: str
+    title: str
+    fit: Fit
+
+
+def held_to_form(fit: Fit, called: str) -> Callable[[Sequence[Lives], Sequence[Prior]], list[Any]]:
+    """Return a fit of a plugin that is named when it raises or gives what nothing can be made of.
+
+    Args:
+        fit: of the plugin.
+        called: the life model and its plugin in words, the beginning of a sentence.
+    """
+
+    def fitted(lives: Sequence[Lives], priors: Sequence[Prior]) -> list[Any]:
+        try:
+            laws = list(fit(lives, priors))
+            faults = (law_fault(law, one) for law, one in zip(laws, lives, strict=True))
+            fault = next(filter(None, faults), "")
+        # Whatever a plugin raises is its own fault.
+        except Exception as error:
+            told = f"failed with {type(error).__name__}: {error}"
+            raise PluginFailure(f"{called} {told}", _REMEDY) from error
+        if fault:
+            raise PluginFailure(f"{called} {fault}", _REMEDY)
+        return laws
+
+    return fitted
+
+
+_REMEDY = "tell its author, or leave ROADWORN_LIFE_MODEL empty for the bundled one"
+
+
+def law_fault(law: object, lives: Lives) -> str:
+    """Return what is wrong with a law that a life model gives of some lives, or an empty text."""
+    if not isinstance(law, LifeLaw):
+        return f"gave a {type(law).__name__} where a LifeLaw is wanted"
+    wear, nodes = law.wear, np.size(law.wear.shapes)
+    shapes = {
+        "shapes": (nodes,),
+        "weight": (nodes,),
+        "a": (nodes, lives.classes),
+        "b": (nodes, lives.classes),
+        "wider_a": (nodes,),
+        "wider_b": (nodes,),
+    }
+    for name, shape in shapes.items():
+        given = np.asarray(getattr(wear, name), dtype=np.float64)
+        if given.shape != shape:
+            return f"gave a wear.{name} of the form {given.shape} where {shape} is wanted"
+        if not np.isfinite(given).all() or (given < 0.0).any():
+            return f"gave a wear.{name} that is not finite, or less than 0"
+    if not nodes or nodes > SHAPES:
+        return f"gave {nodes} shapes: 1 to {SHAPES} are wanted"
+    if abs(float(np.sum(wear.weight)) - 1.0) > 1e-6 or (np.asarray(wear.shapes) <= 0.0).any():
+        return "gave weights that do not add up to 1, or a shape of 0"
+    if not (0.0 <= law.early.share < 1.0 and law.early.mean > 0.0):
+        return "gave an early share that is no share, or a mean early life of 0"
+    if np.shape(law.worn) != lives.group.shape or not np.isfinite(law.worn).all():
+        return "gave a worn that has not one finite figure for each life"
+    return ""
