@@ -5,6 +5,7 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 
 from roadworn.analysis import Cell, Column, Table, Tells
+from roadworn.analysis.life_law import LifeLaw, Pooled
 from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Says
 from roadworn_plugins.lifedata import Floats, bisected
