@@ -76,6 +76,7 @@ class DayList:
     title: str
     rows: tuple[tuple[str, str], ...]
     stops: frozenset[str] = frozenset()
+    says_stop: bool = False
 
 
 def records(rows: "Rows") -> list[Row]:
@@ -127,6 +128,7 @@ def day_lists(found: "Day", named: Mapping[str, str]) -> list[DayList]:
             for v, told in shown[0].rows
         ),
         stops=frozenset(here & stops.keys()),
+        says_stop=True,
     )
     gone = {row["vehicle_id"] for row in lists["approved"] + lists["untried"] if row["left_on"]}
     shown = [

@@ -240,7 +240,8 @@ def test_all_open_tests_at_once(agreed: Run) -> None:
 def test_a_test_that_waits_for_a_distance_is_not_passed_before_it(agreed: Run) -> None:
     """Wheel nuts are torqued again after 50 to 100 mi. Common practice, no source."""
     assert agreed("done", "van-3", "1", "-o", "142,100").code == 0
-    torque = ("record", "test", "van-3", "wheel torque ok")
+    # The shell took the words apart.
+    torque = ("record", "test", "van-3", "wheel", "torque", "ok")
     for more in ((), ("-o", "142,120")):
         soon = agreed(*torque, *more)
         assert "wheel torque stays open: it is due after 50 to 100 mi" in " ".join(soon.err.split())

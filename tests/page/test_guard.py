@@ -84,6 +84,19 @@ def test_work_that_is_sent_twice_is_done_once(
     assert (done.data()["reason"], done.data()["estimate_line"]) == ("failed", 1)
 
 
+def test_a_number_in_what_is_told_of_a_new_vehicle_is_asked_about(
+    asked: Any, served: Served
+) -> None:
+    before = len(served.events())
+    fields = form(asked, vehicle="van-9", odometer="61,000 mi", complaint="grinds, call 555 0199")
+    answer = asked.post("/take-in", data=fields)
+    assert answer.status_code == 409
+    assert "complaint: that looks like somebody&#39;s name, telephone number" in answer.text
+    assert len(served.events()) == before
+    fields["complaint"] = "grinds"
+    assert asked.post("/take-in", data=fields).status_code == 303
+
+
 def test_what_is_doubtful_is_asked_before_it_is_written(asked: Any, served: Served) -> None:
     before = len(served.events())
     fields = form(asked, complaint="a clunk", odometer="8,500")

@@ -21,15 +21,16 @@ PAGES = ("", "/look-over", "/scan", "/complaint", "/estimate", "/answer", "/work
 EVERY = ("/", "/?q=car", "/day", "/take-in", *(f"/v/car-9{page}" for page in PAGES))
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def demo(
-    demo_ledger: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, host: PluginHost
+    demo_ledger: Path, tmp_path_factory: pytest.TempPathFactory, host: PluginHost
 ) -> Iterator[Served]:
-    """The demo, in a copy of its own."""
-    hide_settings(monkeypatch)
-    ledger = Path(shutil.copy(demo_ledger, tmp_path / "roadworn.db"))
-    with serving(ledger, host) as found:
-        yield found
+    """The demo, in a copy of its own that is only looked at."""
+    copied = tmp_path_factory.mktemp("demo") / "roadworn.db"
+    with pytest.MonkeyPatch.context() as settings:
+        hide_settings(settings)
+        with serving(Path(shutil.copy(demo_ledger, copied)), host) as found:
+            yield found
 
 
 def ready(client: Any) -> None:

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from roadworn.checks import found
+from roadworn.checks import asked_first, found
 from roadworn.checks.facts import Draft
 from roadworn.intake import Ledger, asked_about, draft_of, prepare
 from roadworn.model.errors import ProblemsFound, RoadwornError, UsageError
@@ -200,7 +200,7 @@ class Desk:
             return bool(ledger.query(sql, (f"page:{key}", vehicle_id)))
 
     def _odd(
-        self, ledger: Ledger, made: Iterable[tuple[Entry, Any]], typed: str
+        self, ledger: Ledger, made: Sequence[tuple[Entry, Any]], typed: str
     ) -> tuple[list[str], list[str]]:
         """Return what is to be asked before it is written, and what is to be told afterwards."""
         asked: dict[str, None] = {}
@@ -215,7 +215,13 @@ class Desk:
                 plain.odometer_unit, plain.payload, sheet=entry.sheet,
                 typed=typed if entry.figure else "", recorded_by=plain.recorded_by,
             )  # fmt: skip
-            doubts = asked_about(ledger, event, draft.typed)
+            # What is told of a vehicle that comes in by the same act is doubted like any other.
+            taken_in = entry.kind != "enrolment" and made[0][0].kind == "enrolment"
+            doubts = (
+                asked_first(draft, ledger.facts)
+                if taken_in
+                else asked_about(ledger, event, draft.typed)
+            )
             asked |= dict.fromkeys(worded(problem) for problem in doubts)
             codes = {problem.code for problem in doubts}
             odd = found(draft, ledger.facts, ALL)
@@ -254,7 +260,9 @@ def _meanwhile(ledger: Ledger, form: Form, vehicle_id: str, kind: str) -> list[s
 def worded(problem: Problem) -> str:
     """Return a finding as the page says it, with what may be done about it."""
     hint = str(problem.hint or "").strip()
-    return Joined([problem.message, f"{hint[:1].upper()}{hint[1:]}"], " ")
+    ended = "" if hint.endswith((".", "?")) or not hint else "."
+    told = Joined([problem.message, f"{hint[:1].upper()}{hint[1:]}{ended}"], " ")
+    return Joined([problem.subject.replace("_", " "), told], ": ")
 
 
 def text_of(form: Form, name: str) -> str:

@@ -271,8 +271,7 @@ def _asked(problem: Problem, vehicle_id: str) -> str:
         return (
             f"{problem.message}: {_PROFILE.format(vehicle=vehicle_id)} --odometer-digits {value}."
         )
-    where = problem.column.removeprefix("payload.").replace("_", "-")
-    lead = "" if problem.column in {"occurred_at", "odometer"} or not where else f"{where}: "
+    lead = f"{problem.subject.replace('_', '-')}: " if problem.subject else ""
     if problem.code == "reading-lower" and not value:
         return f"{lead}{problem.message} An exchanged instrument: roadworn record exchange."
     said = f"perhaps {value}?" if value else problem.hint

@@ -242,6 +242,12 @@ class Problem:
         hint = f" ({self.hint})" if self.hint else ""
         return f"{place + ': ' if place else ''}{self.message}{hint} [{self.code}]"
 
+    @property
+    def subject(self) -> str:
+        """The field it is about, where its message does not name it; an empty text otherwise."""
+        field = self.column.removeprefix("payload.")
+        return "" if field in {"occurred_at", "odometer"} else field
+
     @classmethod
     def of(cls, code: str, what: str, hint: str = "", column: str = "", row: int = 0) -> Self:
         """Return a problem that says what is wrong, given without a full stop."""

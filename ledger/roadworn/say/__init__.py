@@ -340,7 +340,9 @@ class Speaker:
         if name is not None:
             yield name, ""
         else:
-            yield self._foreign(component if known is None else known.name)
+            # What is outside the catalogue goes by the words it was typed in.
+            plain = component.removeprefix("other.").replace("_", " ")
+            yield from self._text(plain if known is None else known.name)
         if position:
             yield " ", ""
             yield from self._place(position, "" if known is None else known.positions)

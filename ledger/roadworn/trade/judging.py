@@ -99,7 +99,7 @@ def judge(
     table = item.sized
     limits, limit_unit, citation, mark = _limits(item, size, marked)
     measured = exact(value, unit or item.unit, item.unit)
-    shown = {"value": value, "unit": unit or item.unit}
+    shown = {"figure": _figure(value, unit or item.unit)}
 
     def told(condition: Condition, code: str, template: str, **more: object) -> Judgement:
         reason = Sentence(f"judged.{code}", template, **shown, **more)
@@ -121,10 +121,9 @@ def judge(
             return told(
                 "failed",
                 "beyond" if mildest == strictest else "beyond-at-any-size",
-                f"{{value:g}} {{unit}} is {'less' if low else 'more'} than the limit of {{limit}} "
-                f"{{limit_unit}}{'' if mildest == strictest else ' at any {size}'}",
-                limit=limit,
-                limit_unit=limit_unit,
+                f"{{figure}} is {'less' if low else 'more'} than the limit of {{limit}}"
+                f"{'' if mildest == strictest else ' at any {size}'}",
+                limit=_figure(limit, limit_unit),
                 size=table and table.key,
             )
         if mildest != strictest and _beyond(measured, strictest, limit_unit, item):
@@ -138,7 +137,7 @@ def judge(
         return told(
             "wearing",
             "outside",
-            "{value:g} {unit} is outside {low} to {high} {item_unit} (common practice)",
+            "{figure} is outside {low} to {high} {item_unit} (common practice)",
             low=item.normal[0],
             high=item.normal[1],
             item_unit=item.unit,
@@ -149,11 +148,17 @@ def judge(
         return told(
             "wearing",
             "reached",
-            "{value:g} {unit} has reached {recommend} {item_unit} (common practice)",
-            recommend=item.recommend,
-            item_unit=item.unit,
+            "{figure} has reached {recommend} (common practice)",
+            recommend=_figure(item.recommend, item.unit),
         )
-    return told("sound", "within", "{value:g} {unit} is within what the sheet asks")
+    return told("sound", "within", "{figure} is within what the sheet asks")
+
+
+def _figure(value: Decimal | float, unit: str) -> Sentence:
+    """Return a figure as it is read: tread in thirty-seconds of an inch as a fraction."""
+    if unit == "32nds":
+        return Sentence("judged.tread", "{value:.10g}/32 in", value=value)
+    return Sentence("judged.figure", "{value:.10g} {unit}", value=value, unit=unit)
 
 
 def _limits(
