@@ -32,7 +32,7 @@ WRONG = [
     (["record", "reading", "bus-7", "5 mi", "--on", "2026-02-30"], 2, "2026-05-04"),
     (["record", "reading", "bus-7", "5 mi", "--by", "x" * 61], 1, "at most 60 characters"),
     (["record", "reading", "bus-7", "5 mi", "--how", "guess"], 2, "dash, module, typed"),
-    (["record", "replacement", "bus-7", "flux thing", "--reason", "failed"], 2, "other.roof_rack"),
+    (["record", "replacement", "bus-7", "flux thing", "--reason", "failed"], 2, "other.flux_thing"),
     (["record", "replacement", "bus-7", "radiator", "--reason", "broke"], 2, "worn-out"),
     (["record", "replacement", "bus-7", "radiator", "--reason", "failed", "--price", "5"], 2,
      "--currency USD"),

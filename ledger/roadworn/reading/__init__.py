@@ -98,9 +98,6 @@ def read_item(text: str, words: "Callable[[], Words] | None" = None) -> dict[str
 def read_finding(text: str) -> dict[str, Any]:
     """Read one finding of a look-over.
 
-    Args:
-        text: component, place, measurements with unit, condition, and a note.
-
     Returns:
         A `Finding` as a dictionary; `safety` is set when a safety-critical component failed.
 
@@ -202,6 +199,10 @@ def read_findings(
     try:
         read = read_judged_finding(text, sheet, sizes)
         if _says_all(text, read):
+            if "note" in read.finding:
+                from roadworn.reading.bench_audit import refuse_note
+
+                refuse_note(read.finding, words() if words else None)
             return [read]
     except UsageError as error:
         refused = error

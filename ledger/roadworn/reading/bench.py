@@ -7,6 +7,7 @@ and a part that can hurt somebody is never taken by a misspelt word. Which word 
 common practice, no source.
 """
 
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from typing import Any, NamedTuple, NoReturn
@@ -15,6 +16,7 @@ from roadworn.model.catalogue import OTHER, Component, catalogue
 from roadworn.model.errors import UnknownName, UsageError
 from roadworn.model.payloads import Condition
 from roadworn.reading.bench_asides import asides, cuts, is_remark, subjects
+from roadworn.reading.bench_audit import refuse_other_part, refuse_unread, unexpressed
 from roadworn.reading.bench_names import (
     Match,
     Said,
@@ -45,15 +47,17 @@ from roadworn.reading.bench_told import (
     bare_figure,
     condition_said,
     is_left_open,
+    only_measured,
     refuse_bare,
     refuse_between,
     refuse_figures,
     refuse_parted,
 )
 from roadworn.reading.bench_words import Words, packaged_words
-from roadworn.reading.refusing import NO_CONDITION
+from roadworn.reading.refusing import NO_CONDITION, outside_line
 
-_OUTSIDE = "A part outside the catalogue is written as other.roof_rack."
+#: A part outside the catalogue, and what is said of it.
+_OTHER = re.compile(rf"\s*({re.escape(OTHER)}[a-z0-9_]{{1,50}})(?![\w.])[\s,:]*(\S.*)", re.DOTALL)
 Has = Callable[[str, str | None], bool]
 
 
@@ -98,6 +102,11 @@ def overhear(
 ) -> tuple[str, list[Heard]]:
     """Return the words that name the parts besides what `hear` returns; raises as it does."""
     words = shop or packaged_words()
+    if found := _OTHER.fullmatch(text):
+        part, said = catalogue().get(found[1]), split_phrase(found[2], words)
+        own = Match((part.id,), (), 0.0)
+        refuse_other_part(said, [(part, own)], words)
+        return found[1], _heard_of(said, part, own, [(part, own)], 0, words)
     said = split_phrase(text, words)
     head_end = head_end_of(said, words)
     if correct_spelling(said, words, head_end):
@@ -109,6 +118,7 @@ def overhear(
     if not matches and correct_spelling(said, words, head_end):
         matches = matches_in(said, head_end)
     parts = _parts(said, matches, head_end, words, has)
+    refuse_other_part(said, parts, words)
     heard: list[Heard] = []
     for component, match in parts:
         heard += _heard_of(said, component, match, parts, head_end, words)
@@ -227,7 +237,7 @@ def _parts(
     """Return the components that a phrase is about; more than one only where it joins them."""
     content = content_of(said, head_end, words)
     if not matches:
-        only = _only_measured(said, content, words)
+        only = only_measured(said, content, words)
         if only is not None:
             return [(only, Match((only.id,), (), 0.0))]
         return _by_words(said, content, words)
@@ -267,15 +277,6 @@ def _parts(
     return parts
 
 
-def _only_measured(said: Said, content: Sequence[int], words: Words) -> Component | None:
-    """Return the part that is measured at a wheel in the unit said, where no part was: 28 psi."""
-    wheels = sum(tag_of(word.key) in {"wheel", "axled"} for word in said.words)
-    found = {words.measures.get(figure["unit"], "") for _at, figure in said.measured}
-    if content or wheels != 1 or len(found) != 1 or "" in found:
-        return None
-    return catalogue().get(found.pop())
-
-
 def _refuse_foreign(
     said: Said,
     content: Sequence[int],
@@ -308,7 +309,7 @@ def _refuse_foreign(
     names = [component.name for component in near]
     raise UnknownName(
         f"{left!r} in {said.shown!r} is not understood: did you mean {' or '.join(names)}? Other "
-        f"words go into the note, after the condition. {_OUTSIDE}",
+        f"words go into the note, after the condition. {outside_line(said.text)}",
         names,
     )
 
@@ -359,7 +360,7 @@ def _by_words(said: Said, content: Sequence[int], words: Words) -> list[tuple[Co
     names = [component.name for component in near[:2]]
     choice = f"did you mean {' or '.join(names)}?" if near else "see `roadworn components`."
     raise UnknownName(
-        f"No component is known by {said.shown!r}; {choice} {_OUTSIDE}",
+        f"No component is known by {said.shown!r}; {choice} {outside_line(said.text)}",
         names,
     )
 
@@ -429,12 +430,12 @@ def _heard_of(
         )
     # The name of the other part, of two in a line, is no note on this one.
     names = {at for part, one in parts for at in words_of_name(said, part, one, words)}
-    if found.places == [None]:
-        # "front wiper blades": a place that is in the name, and cannot be kept as one.
-        own = words.keys_of(component.name)
-        ends = {at for at in names if tag_of(said.words[at].key) in {"side", "end", "wheel"}}
-        names -= {at for at in ends if said.words[at].key not in own}
-    spare = {*used, *found.used, *bare, *names}
+    own = words.keys_of(component.name)
+    placed = {at for at in (*found.used, *names) if tag_of(said.words[at].key)}
+    placed -= {at for at in names if said.words[at].key in own}
+    names -= (lost := unexpressed(said, component, placed, found.places, words))
+    spare = {*used, *bare, *names, *found.used - lost}
+    refuse_unread(said, component, match, found.places, condition, words)
     note = note_of(said, spare, words)
     is_open = is_left_open(said, component, match, condition, words, plural=is_plural)
     taken = f"{figure[0]['value']:g} is taken for {figure[0]['unit']}." if figure else ""

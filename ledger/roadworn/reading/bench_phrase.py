@@ -9,12 +9,14 @@ from typing import Any
 from roadworn.model.catalogue import Component
 from roadworn.model.units import UnitError, parse_measurement
 from roadworn.reading.bench_names import Match, Said, Word, matches_in, names_index
-from roadworn.reading.bench_places import COUNTED, EDGES, tag_of
+from roadworn.reading.bench_places import COUNTED, tag_of
 from roadworn.reading.bench_words import Words, plain_key
 
 #: A phrase is understood within so many words; what is behind them is the note.
 _MOST_WORDS = 40
 LONGEST_CONDITION = 4
+#: An inner edge is no inner tire.
+EDGES = frozenset({"edge", "side", "wall", "shoulder", "bead", "pad"})
 _JOINS = frozenset({"and", "&", "+", "/", "n", "y", "e"})
 _NOT_INCHES = frozenset({"a", "all", "both", "each", "every", "the", "this", "it"})
 _LOOSE_UNITS = frozenset({"a", "c", "f", "h"})
@@ -334,12 +336,12 @@ def is_plural_at(said: Said, at: int, words: Words) -> bool:
 
 def words_of_name(said: Said, component: Component, match: Match, words: Words) -> set[int]:
     """Return the words of a name that need not be kept: those of the part, not "boot" of a rack."""
-    own = names_index().vocabulary[component.id]
+    own = names_index().vocabulary.get(component.id, frozenset())
     plain = set(words.keys_of(component.name)) | {component.system}
     return {
         at
         for at, word in enumerate(said.words)
-        if (at in match.at or (word.used == "own" and word.key in own))
+        if (at in match.at or (word.used == "own" and word.key in own & plain))
         and (word.key in plain or word.key not in words.details | words.pieces)
     }
 
@@ -380,6 +382,7 @@ def note_of(said: Said, used: set[int], words: Words) -> str:
         filler = all(
             said.words[at].key in words.fillers - words.beside
             and said.words[at].used != "condition"
+            and not tag_of(said.words[at].key)
             for at in ats
         )
         kept.append((said.tokens[token], filler))

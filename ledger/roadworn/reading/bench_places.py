@@ -59,8 +59,6 @@ _FREE = frozenset(
 )
 _AXLED = re.compile(r"([1-9])([lr])")
 _BANKED = re.compile(r"b([12])(?:s([1-4]))?")
-#: An inner edge is no inner tire.
-EDGES = frozenset({"edge", "side", "wall", "shoulder", "bead", "pad"})
 
 
 def tag_of(key: str) -> str:
@@ -327,7 +325,9 @@ class _Asked:
         elsewhere = made or where.sides or where.ends or where.counted
         if where.all_four and not elsewhere and self.component.id in _ONE_AT_WHEEL:
             return ["LF", "RF", "LR", "RR"]
-        sides, axles = where.sides, [*where.ends, *self._axle_numbers()]
+        # Of "rear drums LR" the wheel says the axle.
+        ends = [end for end in where.ends if end not in {wheel[1] for wheel in where.wheels}]
+        sides, axles = where.sides, [*ends, *self._axle_numbers()]
         if axles and not sides and (self.plural or len(axles) > 1 or open_side):
             sides = ["L", "R"]
         if axles and not sides and not made:

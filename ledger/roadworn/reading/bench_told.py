@@ -83,6 +83,15 @@ def condition_said(
     return next(one for one in get_args(Condition) if one == worst), used
 
 
+def only_measured(said: Said, content: Sequence[int], words: Words) -> Component | None:
+    """Return the part that is measured at a wheel in the unit said, where no part was: 28 psi."""
+    wheels = sum(tag_of(word.key) in {"wheel", "axled"} for word in said.words)
+    found = {words.measures.get(figure["unit"], "") for _at, figure in said.measured}
+    if content or wheels != 1 or len(found) != 1 or "" in found:
+        return None
+    return catalogue().get(found.pop())
+
+
 def refuse_bare(
     said: Said, component: Component, used: set[int], head_end: int, words: Words
 ) -> None:

@@ -4,7 +4,7 @@ import re
 from collections.abc import Sequence
 from typing import NoReturn
 
-from roadworn.model.catalogue import Component, catalogue, name_key
+from roadworn.model.catalogue import OTHER, Component, catalogue, name_key
 from roadworn.model.errors import UnknownName, UsageError
 from roadworn.model.places import near_position, normalise_position, read_position_words
 from roadworn.model.units import measurement_at
@@ -15,6 +15,7 @@ SAY_ONE = "sound, wearing, failed or not checked"
 NO_CONDITION = "no-condition"
 LONGEST_NAME = 9
 _LONGEST_TEXT = 200
+_LONGEST_OTHER = 40
 #: Likeness in percent from which words are taken for a misspelt component.
 _NEARLY = 85.0
 #: Words that can only say where, though the component may have no such place.
@@ -64,10 +65,25 @@ def refuse_component(text: str, suggestions: Sequence[Component]) -> NoReturn:
     near = [component.name for component in suggestions[:3]]
     choice = f"did you mean {' or '.join(near)}?" if near else "see `roadworn components`."
     raise UnknownName(
-        f"No component is known by {shown!r}; {choice} A part outside the catalogue is written "
-        "as other.roof_rack.",
+        f"No component is known by {shown!r}; {choice} {outside_line(text)}",
         near,
     )
+
+
+def outside_line(text: str) -> str:
+    """Return the line to type where what a phrase is about is a part outside the catalogue."""
+    from roadworn.reading.bench_phrase import content_of, head_end_of, split_phrase
+    from roadworn.reading.bench_words import packaged_words, plain_key
+
+    words = packaged_words()
+    said = split_phrase(text, words)
+    content = content_of(said, head_end_of(said, words) or len(said.words), words)
+    named = sorted({said.words[at].token for at in content})
+    spelled = re.findall(r"[a-z0-9]+", " ".join(plain_key(said.tokens[at]) for at in named))
+    name = "_".join(spelled)[:_LONGEST_OTHER].strip("_") or "roof_rack"
+    rest = " ".join(token for at, token in enumerate(said.tokens) if at not in named)
+    line = f"{OTHER}{name} {rest}".strip()
+    return f"A part outside the catalogue: type {line!r:.120}."
 
 
 def check_guess(text: str, guess: _Part, near: Sequence[Component]) -> _Part:
