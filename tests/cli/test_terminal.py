@@ -72,6 +72,23 @@ def test_control_c_says_that_the_walk_is_kept(shop: Run, tmp_path: Path) -> None
     assert (tmp_path / "roadworn.db.lookover-bus-7.json").exists()
 
 
+def test_a_walk_knows_the_words_of_the_shop(
+    shop: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    own = tmp_path / "ours.toml"
+    own.write_text('[conditions]\nyodelling = "wearing"\n"on the hook" = "failed"\n', "utf-8")
+    monkeypatch.setenv("ROADWORN_WORDS", str(own))
+    keys = "yodelling when cold\non the hook\nq\n"
+    code, _out, err = on_terminal(tmp_path, ["record", "inspection", "bus-7"], keys)
+    assert code == 0, err
+    payload = shop("history", "bus-7", "--format", "json").json()[-1]["payload"]  # type: ignore[index]
+    assert [(f["component"], f["condition"]) for f in payload["findings"]] == [
+        ("electrical.horn", "wearing"),
+        ("body.wiper_blade", "failed"),
+    ]
+    assert "yodelling when cold" in payload["findings"][0]["note"]
+
+
 def test_a_walk_that_is_broken_off_goes_on(shop: Run, tmp_path: Path) -> None:
     words = ["record", "inspection", "bus-7"]
     # Control-D ends the input, as when the terminal is closed.

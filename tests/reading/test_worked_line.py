@@ -47,6 +47,28 @@ def test_what_cannot_be_read_is_refused(text: str) -> None:
         read_worked_line(text, 1, "" if "140" in text else "USD")
 
 
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("pads and rotors front 300", "'disc brake pads front 150.00' and 'brake rotor front"),
+        ("front pads & rotors, replace 2.0 h x 140 + parts 140", "and 'brake rotor front 120.00'"),
+        ("water pump and timing belt 700", "pump 150.00' and 'timing belt 120.00'"),
+    ],
+)
+def test_a_line_of_two_parts_is_asked_for_one_by_one(text: str, told: str) -> None:
+    """Read as the first of them, the other would be neither answered nor done."""
+    with pytest.raises(UsageError) as refused:
+        read_worked_line(text, 1, "USD")
+    assert told in refused.value.message
+
+
+@pytest.mark.parametrize(
+    "text", ["brake pads front and resurface rotors 200", "oil and filter 60", "horn and relay 40"]
+)
+def test_what_is_done_along_with_a_part_is_no_second_part(text: str) -> None:
+    assert read_worked_line(text, 1, "USD")["component"]
+
+
 @given(st.integers(0, 9_999), st.integers(0, 99_999), st.integers(0, 999_999))
 def test_it_adds_up_by_hand(tenths: int, rate: int, parts: int) -> None:
     text = f"horn {tenths / 10} h x {rate / 100:.2f} + parts {parts / 100:.2f}"

@@ -24,12 +24,12 @@ from roadworn.checks.facts import Draft
 from roadworn.intake import Ledger, asked_about, draft_of, prepare
 from roadworn.model.errors import ProblemsFound, RoadwornError, UsageError
 from roadworn.model.events import StoredEvent
-from roadworn.model.messages import Joined, Problem
+from roadworn.model.messages import Joined, Problem, ended
 from roadworn.say import SOURCE
 from roadworn.say.telling import brief, describe
 from roadworn.store.photographs import Photographs
 from roadworn.store.writer import Prepared
-from roadworn_cli.context import State, check_day, today
+from roadworn_cli.context import State, check_day, shop_words, today
 from roadworn_cli.page.asking import Asker
 from roadworn_cli.page.guard import session_of
 from roadworn_cli.page.words import PAGE, words_of
@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from jinja2 import Environment
 
     from roadworn.model.events import NewEvent
+    from roadworn.reading.bench_words import Words
     from roadworn.trade.limits import Sheet
 
 _KEY = re.compile(r"[A-Za-z0-9-]{8,64}")
@@ -112,6 +113,10 @@ class Desk:
         """Open the ledger with the kinds that plugins bring."""
         self.state.check_file()
         return Ledger.open(self.state.ledger, kinds=self.asker.host.kinds(), writable=writable)
+
+    def words(self) -> "Callable[[], Words]":
+        """Return what reads parts by, a shop's own words among them."""
+        return shop_words(self.state.ledger)
 
     def show(self, request: Request, template: str, *, status: int = 200, **told: Any) -> Response:  # noqa: ANN401
         """Return a page.
@@ -259,9 +264,7 @@ def _meanwhile(ledger: Ledger, form: Form, vehicle_id: str, kind: str) -> list[s
 
 def worded(problem: Problem) -> str:
     """Return a finding as the page says it, with what may be done about it."""
-    hint = str(problem.hint or "").strip()
-    ended = "" if hint.endswith((".", "?")) or not hint else "."
-    told = Joined([problem.message, f"{hint[:1].upper()}{hint[1:]}{ended}"], " ")
+    told = Joined([problem.message, ended(problem.hint)], " ")
     return Joined([problem.subject.replace("_", " "), told], ": ")
 
 

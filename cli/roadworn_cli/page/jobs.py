@@ -206,7 +206,7 @@ def _estimate(desk: Desk, _card: Card, form: Form) -> Iterable[Entry]:
     if not texts:
         raise UsageError("No job is ticked: tick what is to be estimated.")
     code = text_of(form, "currency") or (terms.currency if terms else "") or default_currency()
-    yield Entry("estimate", read_estimate(texts, code.upper(), terms))
+    yield Entry("estimate", read_estimate(texts, code.upper(), terms, desk.words()))
 
 
 def _plain(text: str) -> str:

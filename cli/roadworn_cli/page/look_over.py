@@ -24,7 +24,6 @@ from roadworn.reading.walk import Walk
 from roadworn.say.telling import item_words
 from roadworn.trade.judging import KnownSizes, figures_of
 from roadworn.trade.limits import Item, Sheet
-from roadworn_cli.context import shop_words
 from roadworn_cli.page.cards import Card, OpenItem, card_of
 from roadworn_cli.page.desk import Alert, Desk, Entry, Form, sent, text_of
 from roadworn_cli.page.words import PAGE
@@ -242,7 +241,7 @@ def send_look_over(desk: Desk, request: Request, form: Form, vehicle: str) -> Re
     def make() -> Iterable[Entry]:
         with desk.ledger() as ledger:
             laid = lay_out(ledger, card.vehicle_id, card)
-        words = shop_words(desk.state.ledger)
+        words = desk.words()
         findings = [finding for finding, _remark in _found(laid, form, words)]
         check_agreement(findings)
         walk = Walk(laid.sheet, [findings], laid.sizes)

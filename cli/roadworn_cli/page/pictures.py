@@ -113,7 +113,8 @@ def send_photograph(desk: Desk, request: Request, form: Form, vehicle: str) -> R
         data = b"" if sent_file is None or isinstance(sent_file, str) else sent_file.file.read()
         if not data:
             raise UsageError("No photograph was chosen.")
-        about = read_item(text_of(form, "about")) if text_of(form, "about") else {}
+        shown = text_of(form, "about")
+        about = read_item(shown, desk.words()) if shown else {}
         plain = cleaned(data)
         if not desk.photographs.there(sha256(plain).hexdigest()):
             new.append(sha256(plain).hexdigest())

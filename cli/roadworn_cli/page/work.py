@@ -109,7 +109,7 @@ def send_work(desk: Desk, request: Request, form: Form, vehicle: str) -> Respons
             ]
         yield from (Entry(job.kind, job.payload) for job in jobs)
         if other := text_of(form, "other"):
-            yield _other(other, text_of(form, "how:other"))
+            yield _other(other, text_of(form, "how:other"), desk)
         if text_of(form, "out") == "yes":
             yield Entry("visit", {"step": "handed_over"})
 
@@ -138,11 +138,11 @@ def _planned(line: Line, form: Form, card: Card) -> list[Job]:
     return planned
 
 
-def _other(text: str, how: str) -> Entry:
+def _other(text: str, how: str, desk: Desk) -> Entry:
     """Return the event of work that no estimate named."""
     if how not in HOW:
         raise UsageError(f"{text}: press why the part was replaced, or that it was repaired.")
-    part = read_item(text)
+    part = read_item(text, desk.words())
     if how == "repair":
         return Entry("repair", part)
     return Entry("replacement", {**part, "reason": how})

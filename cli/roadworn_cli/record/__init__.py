@@ -16,7 +16,7 @@ from roadworn.checks import Needs, found
 from roadworn.checks.facts import Draft, Facts
 from roadworn.model.amounts import read_money, read_odometer
 from roadworn.model.errors import ProblemsFound
-from roadworn.model.messages import Problem, Remedy, Sentence
+from roadworn.model.messages import Problem, Remedy, Sentence, ended
 from roadworn.say.telling import brief, describe, item_words
 from roadworn_cli.context import check_day, default_currency, default_unit, state_of, today
 from roadworn_cli.lazy import Verb, lazy_app
@@ -275,8 +275,7 @@ def _asked(problem: Problem, vehicle_id: str) -> str:
     if problem.code == "reading-lower" and not value:
         return f"{lead}{problem.message} An exchanged instrument: roadworn record exchange."
     said = f"perhaps {value}?" if value else problem.hint
-    hint = f" {said[0].upper()}{said[1:]}{'' if said.endswith('?') else '.'}" if said else ""
-    return f"{lead}{problem.message}{hint}"
+    return f"{lead}{problem.message}{f' {ended(said)}' if said else ''}"
 
 
 def acknowledge(stored: "StoredEvent", besides: str = "") -> None:

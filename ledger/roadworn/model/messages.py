@@ -272,6 +272,11 @@ class Problem:
         return made
 
 
+def ended(words: str) -> str:
+    """Return words with a capital first and a point at their end, where they do not ask."""
+    return f"{words[:1].upper()}{words[1:]}{'' if words[-1:] in '.?' else '.'}"
+
+
 def shown(value: object) -> str:
     """Return a given value for a message, shortened."""
     text = repr(value) if isinstance(value, str) else str(value)

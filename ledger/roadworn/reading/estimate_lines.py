@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from roadworn.model.amounts import read_money
 from roadworn.model.errors import UsageError
 from roadworn.reading import part_fields, split_part
+from roadworn.reading.one_part import check_one_part
 from roadworn.reading.pieces import read_pieces, split_pieces, sum_of
 from roadworn.reading.terms import Terms
 
@@ -91,6 +92,7 @@ def read_estimate_line(
             "write it as 'brake pads front 180.00'",
         )
     component, position, rest = split_part(found["what"], words)
+    check_one_part(component, position, rest, text)
     made: dict[str, Any] = {
         "line": line,
         **part_fields(component, position),
