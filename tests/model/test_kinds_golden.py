@@ -8,7 +8,14 @@ import pytest
 from roadworn.intake import Ledger
 from roadworn.model.errors import LedgerRefused, ProblemsFound
 from roadworn.model.events import NewEvent
-from roadworn.model.kinds import CORE_KINDS, EventKind, KindRegistry
+from roadworn.model.kinds import (
+    CORE_KINDS,
+    EventKind,
+    Holds,
+    KindRegistry,
+    holding,
+    names_of,
+)
 from roadworn.model.payloads import Payload
 from roadworn.store.verify import verify
 from roadworn.store.writer import canonical_payload
@@ -149,3 +156,8 @@ def test_new_event_and_golden_agree_on_the_payload_form():
 def test_every_field_says_what_it_is(kind):
     fields = CORE_KINDS[kind].model_fields.items()
     assert [name for name, field in fields if not field.description and name != "replaces"] == []
+
+
+def test_what_fields_hold_is_written_out_as_the_payloads_have_it() -> None:
+    """A new field is written into `_HOLDING` too: a note nobody looks at may hold a name."""
+    assert {holds: names_of(holds) for holds in Holds} == holding()

@@ -13,7 +13,6 @@ from decimal import Decimal
 from typing import Any
 
 from roadworn.checks.facts import WORK, Draft, Facts, nearest
-from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UnknownName
 from roadworn.model.events import utc_now
 from roadworn.model.kinds import Holds, names_of
@@ -70,8 +69,10 @@ def component(draft: Draft, _facts: Facts) -> Iterator[Problem]:
 
 def unknown_components(payload: dict[str, Any]) -> Iterator[Problem]:
     """Yield a Problem for each component that the catalogue does not have."""
-    known = catalogue()
     for column, identifier in texts_of(payload, Holds.COMPONENT):
+        from roadworn.model.catalogue import catalogue
+
+        known = catalogue()
         if identifier in known:
             continue
         try:

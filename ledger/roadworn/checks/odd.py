@@ -11,7 +11,6 @@ from typing import Any
 
 from roadworn.checks.facts import Draft, Facts, LastReading, latest
 from roadworn.checks.known import texts_of, year_meant
-from roadworn.model.catalogue import part_name
 from roadworn.model.errors import UsageError
 from roadworn.model.events import utc_now
 from roadworn.model.kinds import Holds, names_of
@@ -110,6 +109,7 @@ def no_such_part(draft: Draft, facts: Facts) -> Iterator[Problem]:
     profile = facts.profile(draft.vehicle_id)
     if not any(map(profile.get, _PARTS_BY)):
         return
+    from roadworn.model.catalogue import part_name
     from roadworn.trade.features import lacks
 
     payload = draft.payload

@@ -6,13 +6,34 @@ Here too is said whose plugins are in use. A look-over sheet, a rule set, how an
 told: what asks for one by its name stands far below the host that holds the plugins, and cannot
 be handed it. Two hosts may live in one process, in a test, a notebook or a page, so nothing of a
 plugin is kept for the process: the host keeps it, and says for how long it is the one in use, in
-its own thread and in those that are started for it.
+its own thread and in those that are started for it. And here is said how a file of one kind is
+read, which whoever reads such files says once.
 """
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from typing import Any, Protocol
+
+#: What a file is -> what reads its like from its name and text, of the readers that were imported.
+_readers: dict[str, Callable[[str, str], object]] = {}
+
+
+def reads(what: str, read: Callable[[str, str], object]) -> None:
+    """Say how files of one kind are read; said once, by the code that reads them."""
+    _readers[what] = read
+
+
+def read_like(what: str, name: str, text: str) -> object:
+    """Return what a file says, read as the packaged ones of its kind are.
+
+    Raises:
+        UsageError: it does not say what it must.
+        RuntimeError: what reads its like was not imported.
+    """
+    if what not in _readers:
+        raise RuntimeError(f"Nothing was imported that reads a {what}.")
+    return _readers[what](name, text)
 
 
 class Brought(Protocol):

@@ -10,10 +10,9 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from roadworn.model import in_use
+from roadworn.model import in_use, reads
 from roadworn.model.catalogue import OTHER, Component, name_key
 from roadworn.model.errors import EnvironmentFailure, UnknownName, UsageError
-from roadworn.trade import reads
 
 _LONGEST_SHORT = 4
 _DENIALS = ("wont", "will not", "doesnt", "does not", "dont", "do not", "didnt", "cant", "cannot")

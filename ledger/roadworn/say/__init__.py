@@ -6,7 +6,6 @@ as it was written and is marked, so that a screen reader speaks each piece in it
 """
 
 import re
-import tomllib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
@@ -17,15 +16,14 @@ from pathlib import Path
 from string import Formatter
 from typing import TYPE_CHECKING, Any, Final, Self
 
-from roadworn.model import in_use
-from roadworn.model.catalogue import catalogue
+from roadworn.model import in_use, reads
 from roadworn.model.errors import UsageError
 from roadworn.model.messages import Joined, PartName, PlaceName, Sentence
-from roadworn.trade import reads
 
 if TYPE_CHECKING:
     from babel import Locale
 
+    from roadworn.model.catalogue import Catalogue
 
 #: What the code is written in.
 SOURCE: Final = "en"
@@ -130,6 +128,8 @@ def language_of(text: str) -> Strings:
     Raises:
         ValueError: it is no TOML, names no locale, or something in it is no text.
     """
+    import tomllib
+
     raw = tomllib.loads(text)
     if not isinstance(raw.get("locale"), str):
         raise ValueError('it says no locale, as in locale = "es"')  # noqa: TRY004  # of a text
@@ -175,6 +175,13 @@ def check_language(name: str, text: str) -> None:
 
 
 reads("language", check_language)
+
+
+def _catalogue() -> "Catalogue":
+    # Not every sentence names a part, and a reading of the odometer none.
+    from roadworn.model.catalogue import catalogue
+
+    return catalogue()
 
 
 def _joined(several: Sequence[Strings]) -> Strings:
@@ -279,7 +286,7 @@ class Speaker:
             else:
                 yield from self._part(value.component, value.position)
         elif isinstance(value, PlaceName):
-            known = catalogue().find(value.component)
+            known = _catalogue().find(value.component)
             yield from self._place(value, "" if known is None else known.positions)
         elif isinstance(value, Joined):
             for number, part in enumerate(value.parts):
@@ -335,7 +342,7 @@ class Speaker:
         return one if self._locale.plural_form(value) == "one" else several
 
     def _part(self, component: str, position: str) -> Iterator[Piece]:
-        known = catalogue().find(component)
+        known = _catalogue().find(component)
         name = self.strings.components.get(component)
         if name is not None:
             yield name, ""
@@ -377,7 +384,7 @@ class Speaker:
         """Return a text of ours in this language: a state, a title, or a component by its id."""
         if not self._is_source and text in self._texts:
             return self._texts[text]
-        component = catalogue().find(text)
+        component = _catalogue().find(text)
         if component is None:
             return None
         return self.strings.components.get(component.id, component.name)
@@ -386,7 +393,7 @@ class Speaker:
     def _texts(self) -> Mapping[str, str]:
         names = self.strings.components
         return {
-            **{part.name: names[part.id] for part in catalogue() if part.id in names},
+            **{part.name: names[part.id] for part in _catalogue() if part.id in names},
             **self.strings.texts,
         }
 

@@ -10,7 +10,6 @@ from typing import Any
 
 from roadworn.model import in_use
 from roadworn.model.amounts import LIFETIME
-from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UnknownName
 from roadworn.model.messages import Joined, PartName, Sentence
 from roadworn.say.said import SAID
@@ -73,6 +72,8 @@ def item_words(item: Payload) -> str:
     component, position = item.get("component"), item.get("position") or ""
     if not component:
         return ""
+    from roadworn.model.catalogue import catalogue
+
     try:
         known = catalogue().get(component)
     except UnknownName:

@@ -19,34 +19,14 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Generic, Literal, NoReturn, TypeVar
 
-from roadworn.model import in_use
+from roadworn.model import in_use, reads
+from roadworn.model import read_like as read_like
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UnknownName, UsageError
 from roadworn.model.toml import read_toml
 from roadworn.model.units import UnitError, canonical_unit
 
 T = TypeVar("T")
-#: What a file is -> what reads its like from its name and text, of the readers that were imported.
-_readers: dict[str, Callable[[str, str], object]] = {}
-
-
-def reads(what: str, read: Callable[[str, str], object]) -> None:
-    """Say how files of one kind are read; said once, by the code that reads them."""
-    _readers[what] = read
-
-
-def read_like(what: str, name: str, text: str) -> object:
-    """Return what a file says, read as the packaged ones of its kind are.
-
-    Raises:
-        UsageError: it does not say what it must.
-        RuntimeError: what reads its like was not imported.
-    """
-    if what not in _readers:
-        raise RuntimeError(f"Nothing was imported that reads a {what}.")
-    return _readers[what](name, text)
-
-
 #: What may stand under a key: a text, a text that may be empty, texts, yes or no, a whole
 #: number, a figure (text or number, kept exact), figures, a component id, ids, or a unit.
 Kind = Literal[

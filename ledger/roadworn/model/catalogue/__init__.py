@@ -46,6 +46,7 @@ _SPELLINGS = {
     "catalyser": "catalyst",
     "headlight": "headlamp",
 }
+_BETWEEN, _TWO_LETTERS = re.compile(r"[^\w&+]+"), re.compile(r"\b(\w)/(\w)\b")
 _IRREGULAR = {"brushes": "brush", "switches": "switch", "latches": "latch", "clutches": "clutch"}
 
 
@@ -55,10 +56,11 @@ def name_key(text: str) -> str:
 
     ``Brake-Pads`` and ``brake pad`` give the same key, as do ``tyres`` and ``tire``.
     """
-    plain = unicodedata.normalize("NFKC", text).casefold()
+    plain = text.lower() if text.isascii() else unicodedata.normalize("NFKC", text).casefold()
     # "A/C" and "M/C" are words of their own; elsewhere a slash parts two words.
-    plain = re.sub(r"\b(\w)/(\w)\b", r"\1\2", plain)
-    words = re.split(r"[^\w&+]+", plain.replace("_", " ").replace("'", ""))
+    if "/" in plain:
+        plain = _TWO_LETTERS.sub(r"\1\2", plain)
+    words = _BETWEEN.split(plain.replace("_", " ").replace("'", ""))
     return " ".join(_singular(_SPELLINGS.get(word, word)) for word in words if word)
 
 
@@ -296,7 +298,9 @@ class Catalogue:
         spoken = Counter(
             word
             for component in self
-            for word in {w for n in (component.name, *component.synonyms) for w in _words(n)}
+            for word in {
+                w for n in (component.name, *component.synonyms) for w in name_key(n).split()
+            }
         )
         for component in self:
             implied = [component.id, component.name.partition(",")[0]]
@@ -324,10 +328,6 @@ class Catalogue:
 
 def _key_of(text: str) -> str:
     return name_key(text) if len(text) <= _MAX_TEXT else ""
-
-
-def _words(name: str) -> list[str]:
-    return name_key(name).split()
 
 
 def _component(
