@@ -38,14 +38,18 @@ def retract(
     event: Annotated[
         str, typer.Argument(metavar="EVENT", help="Its id, the beginning or end of it, or last.")
     ],
+    why: Annotated[
+        str, typer.Argument(metavar="[REASON]", help="Why it should not count.", show_default=False)
+    ] = "",
     reason: Annotated[
-        str, typer.Option(metavar="TEXT", help="Why it should not count.")
+        str, typer.Option(metavar="TEXT", help="The same, as an option.")
     ] = "no reason given",
     on: OnOption = "",
     by: ByOption = "",
     sure: SureOption = False,
 ) -> None:
     """Take an event back: it stays in the ledger, and no longer counts."""
+    reason = why or reason
     if not reason.strip():
         raise UsageError("--reason is empty: say why the event should not count.")
     day = check_day(on, "--on") or today().isoformat()

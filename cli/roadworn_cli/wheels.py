@@ -23,6 +23,7 @@ PATTERNS: Mapping[str, str] = {
     "side-to-side": "LF>RF RF>LF LR>RR RR>LR",
 }
 _ACTS = ("rotate", "swap", "flat")
+_SAID = dict.fromkeys(("repair", "plug", "patch", "puncture"), "flat")
 _MOVE = re.compile(r"([^\s>]+)\s*(?:->|>|→)\s*([^\s>]+)")
 _SHOWN = ("day", "odometer", "what", "moves", "stored at")
 # Within a day the odometer says what came first, then the recording.
@@ -69,7 +70,8 @@ def wheels(
     if not words:
         _show(state_of(ctx), vehicle, fmt)
         return
-    act = choose(words[0], _ACTS, "What was done to the wheels")
+    said = words[0].casefold()
+    act = choose(_SAID.get(said, said), _ACTS, "What was done to the wheels")
     rest = " ".join(words[1:]).strip()
     if act != "swap" and (stored or storage):
         raise UsageError("--stored and --storage go with swap: a rotation stores nothing.")

@@ -118,3 +118,38 @@ def test_lines_are_answered_all_at_once(shop: Run) -> None:
     assert done.code == 0
     assert "approved" in done.out
     assert shop("record", "authorisation", "van-3", "last", "9=ok").code == 2
+
+
+def test_what_came_back_last_is_the_last_job_on_that_part(shop: Run) -> None:
+    first = shop(
+        "record", "replacement", "van-3", "alternator", "--reason", "broken", "-o", "91000"
+    )
+    assert first.code == 0, first.err
+    assert shop("record", "visit", "van-3", "in").code == 0
+    back = shop(
+        "record", "replacement", "van-3", "alternator", "--reason", "dead", "--comeback-of", "last"
+    )
+    assert back.code == 0, back.err
+    assert f"a comeback of {first.event}" in back.out
+    assert shop("record", "visit", "van-3", "out").code == 0
+    rows = shop("history", "van-3", "--format", "json").json()
+    steps = [row["payload"].get("step") for row in rows if row["kind"] == "visit"]  # type: ignore[index,union-attr]
+    assert steps == ["arrived", "handed_over"]
+    # A part that nothing was done on has no last job: the last entry is named, and is none.
+    none = shop(
+        "record", "replacement", "van-3", "starter", "--reason", "worn", "--comeback-of", "last"
+    )
+    assert none.code == 1
+
+
+def test_why_it_is_taken_back_needs_no_option(shop: Run) -> None:
+    done = shop("record", "complaint", "van-3", "horn hoarse")
+    assert shop("retract", "last", "wrong vehicle").code == 0
+    assert "wrong vehicle" in shop("history", "van-3").out
+    assert done.event
+
+
+def test_a_flat_is_said_in_any_word(shop: Run) -> None:
+    done = shop("wheels", "van-3", "plug", "LR")
+    assert done.code == 0, done.err
+    assert "tire LR" in done.out

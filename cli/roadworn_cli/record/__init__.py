@@ -132,8 +132,10 @@ def write(
     """Open the ledger and `append` one event of a vehicle as typed."""
     check_day(envelope.on, "--on")
     with writing(ctx, kind) as ledger:
-        named = [name for name in ("comeback_of", "estimate") if payload.get(name)]
-        payload = {**payload, **{name: ledger.event(payload[name]).event_id for name in named}}
+        if payload.get("comeback_of") or payload.get("estimate"):
+            from roadworn_cli.record.bay_words import whole_ids
+
+            payload = {**payload, **whole_ids(ledger, vehicle, payload)}
         return append(
             ledger,
             ledger.require_vehicle(vehicle),

@@ -15,7 +15,6 @@ import typer
 
 from roadworn.checks.odd import check_owner
 from roadworn.model.amounts import (
-    choose,
     read_energy,
     read_figure,
     read_fluid,
@@ -223,7 +222,9 @@ class Entry:
             value = check_day(value, option)
         elif one.type == "word":
             what = f"The {one.option}" if one.name in self.arguments else option
-            value = choose(value, one.words, what)
+            from roadworn_cli.record.bay_words import chosen
+
+            value = chosen(one.name, value, one.words, what)
         return {one.name: value}
 
 

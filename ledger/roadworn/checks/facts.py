@@ -252,6 +252,11 @@ class Facts:
         """Return the event of a kind that was entered last, or None."""
         return next(iter(self.events(vehicle_id, kind)), None)
 
+    def last_job(self, vehicle_id: str, component: str) -> StoredEvent | None:
+        """Return the work on a component that was entered last, or None."""
+        jobs = self.events(vehicle_id, *WORK)
+        return next((job for job in jobs if job.data().get("component") == component), None)
+
     def readings(self, vehicle_id: str, but: str = "") -> list[LastReading]:
         """Return the latest readings of a vehicle, leaving out the event with the id `but`.
 
