@@ -4,7 +4,7 @@ Standard output is data, so what foreign code prints goes to standard error: wha
 and what a library or a child process writes to the descriptor itself. A limit of time is kept by
 a thread that is given up; threads are the same on every system, and a signal would reach the main
 thread alone, which a page that serves several does not have. A loop inside a compiled library
-cannot be left that way: that would take a process of its own.
+cannot be left that way: that takes a process of its own (`roadworn.analysis.apart`).
 """
 
 import os
@@ -17,6 +17,7 @@ from functools import partial
 from typing import IO, Any, Final, TypeVar
 
 from roadworn.columns.keeping import ONLY_READING
+from roadworn.model.errors import LedgerRefused, PluginFailure, QueryError, RoadwornError
 
 Given = TypeVar("Given")
 
@@ -134,3 +135,35 @@ def guarded(work: Callable[[], Given], seconds: float) -> Given:
         raise outcome["error"]
     found: Given = outcome["result"]
     return found
+
+
+def run_within(
+    work: Callable[[], object],
+    limit: float,
+    give_up: Callable[[threading.Thread], None],
+    name: str,
+    plugin: str,
+) -> object:
+    """Run an analysis and give up on it after `limit` seconds.
+
+    Raises:
+        PluginFailure: it raised or took too long; the plugin is named.
+    """
+    called = f"The analysis {name!r} of plugin {plugin!r}"
+    try:
+        return guarded(work, limit)
+    except TookTooLong as late:
+        give_up(late.thread)
+        raise PluginFailure(
+            f"{called} took longer than {limit:g} s and was given up: narrow it with a setting, or "
+            "raise --time-limit."
+        ) from None
+    # Whatever an analysis raises is its own fault, but for what is said to the user on purpose.
+    except BaseException as error:
+        meant = isinstance(error, RoadwornError) and type(error) is not LedgerRefused
+        if meant and not isinstance(error, QueryError):
+            raise
+        raise PluginFailure(
+            f"{called} failed with {type(error).__name__}: {error}; tell its author "
+            "(ROADWORN_DEBUG=1 shows where)."
+        ) from error

@@ -7,10 +7,10 @@ shown. Everything else goes on.
 import importlib.metadata
 import os
 import sys
-import threading
 import time
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -27,14 +27,12 @@ from roadworn.analysis import (
     doors,
 )
 from roadworn.analysis.doors import fault_of
-from roadworn.analysis.guarded import TookTooLong, guarded
+from roadworn.analysis.guarded import run_within
 from roadworn.analysis.plugged import BUNDLED, Plugged
 from roadworn.columns.kept import Codec, files_mark, named_files, nothing
 from roadworn.model import using
 from roadworn.model.errors import (
-    LedgerRefused,
     PluginFailure,
-    QueryError,
     RoadwornError,
     UnknownName,
     UsageError,
@@ -51,6 +49,7 @@ hookimpl = doors.hookimpl
 KEPT = "ROADWORN_KEPT"
 #: In the environment, which analyses of plugins answer in the place of others.
 INSTEAD = "ROADWORN_INSTEAD"
+APART = "ROADWORN_APART"  # and which plugins run in a process of their own
 
 
 #: Of the environment, what no answer depends on; everything else of ours may be a setting.
@@ -76,10 +75,14 @@ class PluginHost(Plugged):
     Attributes:
         progress: is told (done, of all) by an analysis that says how far it is.
         instead: analysis -> the one that answers in its place, by the user's word.
+        apart: plugin -> megabytes for each run in a process of its own, 0 for any.
+        without: plugins that were left out.
     """
 
     progress: Callable[[int, int], object] | None = None
     instead: Mapping[str, str] = {}  # replaced, never changed
+    apart: Mapping[str, int] = {}  # replaced, never changed
+    without: tuple[str, ...] = ()
 
     @classmethod
     def load(
@@ -97,6 +100,7 @@ class PluginHost(Plugged):
         host = cls(tell)
         host.load_entries(without)
         host.instead = _instead(os.environ.get(INSTEAD, ""))
+        host.apart, host.without = _apart(os.environ.get(APART, "")), tuple(without)
         return host
 
     def keep_by(self) -> str:
@@ -203,15 +207,7 @@ class PluginHost(Plugged):
         try:
             scope = _Scope(self)
             with view.working(), using(lambda: scope):
-                given = [view, chosen]
-                if doors.takes_job(analysis.run):
-                    from roadworn.analysis.brought import Job
-
-                    settled = chosen.model_dump(mode="json")
-                    given.append(Job(view, (plugin, name, settled), self.progress))
-                result = _run_with_limit(
-                    lambda: analysis.run(*given), time_limit, view.give_up, name, plugin
-                )
+                result = self._result(plugin, analysis, view, chosen, time_limit)
         except PluginFailure as failure:
             if analysis.kept and _comes_again(failure.__cause__):
                 view.keep(asked, (failure.message,), _CODEC)
@@ -224,7 +220,7 @@ class PluginHost(Plugged):
             )
         by_model = scope.by_model
         # What an earlier run of this view left behind may be taken again, the model unasked.
-        if by_model is None and analysis.answers in _BY_LIVES:
+        if by_model is None and plugin not in self.apart and analysis.answers in _BY_LIVES:
             scope.life_model()
             by_model = scope.by_model
         if by_model:
@@ -243,6 +239,29 @@ class PluginHost(Plugged):
             ledger_size=view.checkpoint.size,
             ledger_root=view.checkpoint.root,
         )
+
+    def _result(
+        self,
+        plugin: str,
+        analysis: Analysis,
+        view: "LedgerView",
+        chosen: Settings,
+        time_limit: float,
+    ) -> object:
+        """Return what an analysis gives, run here or in a process of its own."""
+        settled = chosen.model_dump(mode="json")
+        if plugin in self.apart:
+            from roadworn.analysis.apart import run_apart
+
+            limits = time_limit, self.apart[plugin]
+            return run_apart(view, (plugin, analysis.name), settled, limits, self.without)
+        given = [view, chosen]
+        if doors.takes_job(analysis.run):
+            from roadworn.analysis.brought import Job
+
+            given.append(Job(view, (plugin, analysis.name, settled), self.progress))
+        work = partial(analysis.run, *given)
+        return run_within(work, time_limit, view.give_up, analysis.name, plugin)
 
     def _in_place_of(self, name: str) -> str:
         """Return what answers in the place of an analysis.
@@ -416,29 +435,16 @@ def _instead(text: str) -> dict[str, str]:
     return found
 
 
-def _run_with_limit(
-    work: Callable[[], object],
-    limit: float,
-    give_up: Callable[[threading.Thread], None],
-    name: str,
-    plugin: str,
-) -> object:
-    """Run an analysis and give up on it after `limit` seconds."""
-    called = f"The analysis {name!r} of plugin {plugin!r}"
-    try:
-        return guarded(work, limit)
-    except TookTooLong as late:
-        give_up(late.thread)
-        raise PluginFailure(
-            f"{called} took longer than {limit:g} s and was given up: narrow it with a setting, or "
-            "raise --time-limit."
-        ) from None
-    # Whatever an analysis raises is its own fault, but for what is said to the user on purpose.
-    except BaseException as error:
-        meant = isinstance(error, RoadwornError) and type(error) is not LedgerRefused
-        if meant and not isinstance(error, QueryError):
-            raise
-        raise PluginFailure(
-            f"{called} failed with {type(error).__name__}: {error}; tell its author "
-            "(ROADWORN_DEBUG=1 shows where)."
-        ) from error
+def _apart(text: str) -> dict[str, int]:
+    """Return plugin -> megabytes, of ``myshop=500,other``.
+
+    Raises:
+        UsageError: it is not written so.
+    """
+    found = {}
+    for pair in filter(None, map(str.strip, text.split(","))):
+        name, sign, most = pair.partition("=")
+        if not name or (sign and not most.isdecimal()):
+            raise UsageError(f"{APART} is written PLUGIN or PLUGIN=MEGABYTES, not {pair!r}.")
+        found[name.strip()] = int(most or 0)
+    return found
