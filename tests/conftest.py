@@ -12,14 +12,17 @@ from io import BytesIO, TextIOWrapper
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
+from uuid import uuid4
 
 import pytest
 from builders import ledger_of
 from commandline import Once, Outcome, OutlookOf, Run, hide_settings
+from servers import programs, running
 
 from roadworn import LedgerView, PluginHost, open_view
 from roadworn.analysis.outlook import Outlook, outlook
 from roadworn.model.events import NewEvent
+from roadworn.store.whole import place_of
 from roadworn_demo import DEMO_TODAY, build
 
 # How wide the terminal of whoever runs the tests is must not change what they read.
@@ -88,6 +91,41 @@ def once(tmp_path_factory: pytest.TempPathFactory) -> Once:
         return done
 
     return folder
+
+
+@pytest.fixture(scope="session")
+def server() -> Iterator[str]:
+    """A PostgreSQL server of our own; the address of a database is this, with account and name."""
+    if programs() is None:
+        pytest.skip("no PostgreSQL server is installed here (`apt-get install postgresql`)")
+    pytest.importorskip("psycopg", reason='psycopg is not installed (`pip install ".[postgres]"`)')
+    with running() as address:
+        yield address
+
+
+@pytest.fixture
+def new_database(server: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[[], str]:
+    """Make an empty database; gives its name."""
+    import psycopg
+
+    monkeypatch.setenv("ROADWORN_SERVERS", str(tmp_path / "servers"))
+
+    def make() -> str:
+        name = f"shop_{uuid4().hex[:12]}"
+        with psycopg.connect(server % ("root", "postgres"), autocommit=True) as connection:
+            connection.execute(f"CREATE DATABASE {name}")
+        return name
+
+    return make
+
+
+@pytest.fixture(params=["file", "server"])
+def new_path(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
+    """Where a ledger may be made: once as a file, once on a server."""
+    if request.param == "file":
+        return tmp_path / "shop.db"
+    make, server = request.getfixturevalue("new_database"), request.getfixturevalue("server")
+    return place_of(server % ("root", make()))
 
 
 @pytest.fixture(scope="session")

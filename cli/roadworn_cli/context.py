@@ -66,7 +66,9 @@ class State:
         Raises:
             UsageError: `known_by` is another word.
         """
-        state = cls(Path(ledger), as_of or None, without=tuple(without), at=at or None)
+        from roadworn.store.whole import place_of
+
+        state = cls(place_of(ledger), as_of or None, without=tuple(without), at=at or None)
         for known in _KNOWN_BY:
             if known == known_by:
                 return replace(state, known_by=known)

@@ -75,7 +75,11 @@ def _version(wanted: bool) -> None:
 def roadworn(
     ctx: typer.Context,
     ledger: str = typer.Option(
-        "roadworn.db", "--ledger", metavar="FILE", envvar="ROADWORN_LEDGER", help="The ledger file."
+        "roadworn.db",
+        "--ledger",
+        metavar="FILE",
+        envvar="ROADWORN_LEDGER",
+        help="The ledger file, or the address of a database, as postgresql://ACCOUNT@HOST/NAME.",
     ),
     as_of: str = typer.Option(
         "", "--as-of", metavar="DATE", help="Look at the ledger as it stood at the end of that day."

@@ -56,6 +56,7 @@ def verify(
     check_format(fmt)
     from roadworn.store.photographs import check_photographs
     from roadworn.store.verify import verify as check
+    from roadworn.store.whole import shown
     from roadworn_cli.heads import contacts_changed, known_heads, sign_anew
 
     state = state_of(ctx)
@@ -99,13 +100,13 @@ def verify(
         note(text)
     if report.problems:
         say(
-            f"{path} does not verify: {counted(len(report.problems), 'problem')} in "
+            f"{shown(path)} does not verify: {counted(len(report.problems), 'problem')} in "
             f"{counted(report.size, 'event')}. "
             "Keep the file as it is, and go on from a backup that verifies."
         )
         leave(1)
     since = "what was signed" if heads.outside else "the checkpoint"
-    say(f"{path} verifies: nothing was altered, removed or slipped in since {since}.")
+    say(f"{shown(path)} verifies: nothing was altered, removed or slipped in since {since}.")
     sign_anew(path, heads, report)
     if pictures:
         say(
@@ -207,16 +208,17 @@ def restore(
     """
     from roadworn.store.backup import back_up
     from roadworn.store.keeping import kept_of
+    from roadworn.store.whole import place_of, shown
     from roadworn_cli.heads import known_heads
 
-    path, source = state_of(ctx).ledger, Path(file)
+    path, source = state_of(ctx).ledger, place_of(file)
     made = back_up(source, path)
     heads = known_heads(path, (), "", signed_here=True)
     if (kept := kept_of(path)) is not None:
         kept.move_home(path)
     with state_of(ctx).open_ledger(writable=True) as ledger:
         ledger.contacts.seal()
-    typer.echo(str(made.path))
+    typer.echo(shown(made.path))
     say(f"{counted(made.size, 'event')} put back and checked, root {made.root}.")
     _tell_photographs(made)
     last = max((head.size for head in heads.outside), default=0)
@@ -240,9 +242,10 @@ def backup(
     Its photographs go with it, into a folder beside the copy.
     """
     from roadworn.store.backup import back_up
+    from roadworn.store.whole import place_of, shown
 
-    made = back_up(state_of(ctx).ledger, Path(file))
-    typer.echo(str(made.path))
+    made = back_up(state_of(ctx).ledger, place_of(file))
+    typer.echo(shown(made.path))
     say(f"{counted(made.size, 'event')} copied and checked, root {made.root}.")
     _tell_photographs(made)
 

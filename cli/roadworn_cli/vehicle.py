@@ -25,10 +25,11 @@ def create(
     """
     from roadworn.intake import Ledger
     from roadworn.store.keeping import make_key
+    from roadworn.store.whole import shown
 
     path = state_of(ctx).ledger
     with Ledger.create(path):
-        typer.echo(str(path))
+        typer.echo(shown(path))
     if not without_key:
         try:
             make_key(path, name)

@@ -91,10 +91,10 @@ def test_an_older_shape_is_not_changed_by_a_reader(tmp_path):
 
 
 def test_an_interrupted_making_leaves_no_ledger_behind(tmp_path, monkeypatch):
-    def full(_):
+    def full(*_):
         raise sqlite3.OperationalError("simulated")
 
-    monkeypatch.setattr(schema, "upgrade", full)
+    monkeypatch.setattr("roadworn.store.shapes.upgrade", full)
     with pytest.raises(Exception, match=r"new\.db"):
         Ledger.create(tmp_path / "new.db")
     assert list(tmp_path.iterdir()) == []

@@ -32,7 +32,15 @@ def reading(odometer, vehicle_id="bus-7", day="2026-02-01", **envelope):
 
 
 @pytest.fixture
-def ledger(tmp_path):
+def ledger(new_path):
+    """A ledger with a vehicle: what holds of it holds of a file and on a server."""
+    with Ledger.create(new_path) as made:
+        made.append(enrolled("bus-7"))
+        yield made
+
+
+@pytest.fixture
+def file_ledger(tmp_path):
     with Ledger.create(tmp_path / "shop.db") as made:
         made.append(enrolled("bus-7"))
         yield made
@@ -172,7 +180,8 @@ def test_opening_something_else(tmp_path, writable):
     assert text.read_text().startswith("these are my notes")
 
 
-def test_a_file_of_a_newer_program(ledger):
+def test_a_file_of_a_newer_program(file_ledger):
+    ledger = file_ledger
     ledger.close()
     connection = sqlite3.connect(ledger.path)
     connection.execute(f"PRAGMA user_version = {schema.SHAPE + 1}")
@@ -195,10 +204,11 @@ def test_a_reader_sees_commits_of_another_process(ledger):
         assert len(list(reader.events())) == 2
 
 
-def test_a_busy_ledger_says_so(ledger, monkeypatch):
+def test_a_busy_ledger_says_so(file_ledger, monkeypatch):
+    ledger = file_ledger
     other = sqlite3.connect(ledger.path, isolation_level=None)
     other.execute("BEGIN IMMEDIATE")
-    ledger._connection.execute("PRAGMA busy_timeout = 50")
+    monkeypatch.setattr("roadworn.store.schema.BUSY_SECONDS", 0.05)
     with pytest.raises(LedgerBusy, match="nothing was changed"):
         ledger.append(reading(1))
     other.execute("ROLLBACK")
@@ -206,7 +216,8 @@ def test_a_busy_ledger_says_so(ledger, monkeypatch):
     assert ledger.append(reading(1)).seq == 2
 
 
-def test_a_full_disk_says_so(ledger):
+def test_a_full_disk_says_so(file_ledger):
+    ledger = file_ledger
     (pages,) = ledger._connection.execute("PRAGMA page_count").fetchone()
     ledger._connection.execute(f"PRAGMA max_page_count = {pages + 2}")
     with pytest.raises(EnvironmentFailure, match="full"):
@@ -217,7 +228,8 @@ def test_a_full_disk_says_so(ledger):
     assert verify(ledger.path).problems == ()
 
 
-def test_the_newest_checkpoint_is_kept_beside_the_ledger(ledger):
+def test_the_newest_checkpoint_is_kept_beside_the_ledger(file_ledger):
+    ledger = file_ledger
     ledger.append(reading(1))
     checkpoint = ledger.checkpoint()
     ledger.close()
@@ -228,7 +240,8 @@ def test_the_newest_checkpoint_is_kept_beside_the_ledger(ledger):
     ]
 
 
-def test_guards_are_looked_for_at_every_opening(ledger):
+def test_guards_are_looked_for_at_every_opening(file_ledger):
+    ledger = file_ledger
     ledger.close()
     connection = sqlite3.connect(ledger.path)
     connection.execute("DROP TRIGGER events_no_update")
@@ -238,7 +251,8 @@ def test_guards_are_looked_for_at_every_opening(ledger):
             Ledger.open(ledger.path, writable=writable)
 
 
-def test_contacts_can_be_erased_and_the_history_still_verifies(ledger):
+def test_contacts_can_be_erased_and_the_history_still_verifies(file_ledger):
+    ledger = file_ledger
     ledger.append(enrolled("van-1", owner_reference="o-17"))
     ledger.contacts.set("o-17", name="Erasable Person", phone="555 0100")
     assert ledger.contacts.set("o-17", address="1 Shore Road").name == "Erasable Person"
@@ -257,7 +271,8 @@ def test_contacts_can_be_erased_and_the_history_still_verifies(ledger):
     assert (report.root, report.problems) == (root, ())
 
 
-def test_erasing_says_so_when_a_reader_keeps_the_name_in_the_log(ledger, monkeypatch):
+def test_erasing_says_so_when_a_reader_keeps_the_name_in_the_log(file_ledger, monkeypatch):
+    ledger = file_ledger
     monkeypatch.setattr("roadworn.store.contacts._READERS_SECONDS", 0.1)
     ledger.contacts.set("o-17", name="Erasable Person")
     log = ledger.path.with_name("shop.db-wal")
@@ -274,7 +289,8 @@ def test_erasing_says_so_when_a_reader_keeps_the_name_in_the_log(ledger, monkeyp
     reader.close()
 
 
-def test_what_a_contact_was_before_a_change_is_nowhere(ledger):
+def test_what_a_contact_was_before_a_change_is_nowhere(file_ledger):
+    ledger = file_ledger
     keeps_the_log = sqlite3.connect(ledger.path)
     keeps_the_log.execute("SELECT count(*) FROM events").fetchall()
     assert ledger.query("PRAGMA secure_delete") == [(1,)]
@@ -298,7 +314,8 @@ def test_hostile_text_is_stored_as_it_is(ledger):
         ledger.append(event("bus-7", "complaint", "2026-03-01", complaint="lone \ud800"))
 
 
-def test_opening_and_appending_load_nothing_heavy(ledger):
+def test_opening_and_appending_load_nothing_heavy(file_ledger):
+    ledger = file_ledger
     ledger.close()
     program = (
         "import sys\n"

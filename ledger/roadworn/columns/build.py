@@ -2,7 +2,6 @@
 
 import hashlib
 import shutil
-import sqlite3
 import time
 import uuid
 from collections.abc import Callable, Sequence
@@ -26,10 +25,13 @@ from roadworn.columns.spec import Progress, TableSpec, sql_text
 from roadworn.model.errors import LedgerDamaged
 from roadworn.model.kinds import KindRegistry
 from roadworn.store.merkle import EMPTY, Checkpoint, has_checkpoint
-from roadworn.store.schema import connect, known_shape, plain_failures, require_file
+from roadworn.store.schema import connect, known_shape, plain_failures
+from roadworn.store.whole import require_file
 
 if TYPE_CHECKING:
     import duckdb
+
+    from roadworn.store.engine import Engine
 
 
 #: Raised whenever the meaning of a cached file changes.
@@ -253,7 +255,7 @@ def build(
     tables = left_out.rest(tables)
     with plain_failures(path), closing(open_ledger(path)) as ledger:
         # One transaction, so that the checkpoint and the events are of one moment.
-        ledger.execute("BEGIN")
+        ledger.begin_reading()
         checkpoint = at or _latest(ledger)
         if at is not None and at.size and not has_checkpoint(ledger, at):
             raise LedgerDamaged(f"{path} was replaced while it was read: ask again.")
@@ -342,7 +344,7 @@ def head_of(path: Path) -> Checkpoint:
 def fold_tail(
     con: "duckdb.DuckDBPyConnection",
     path: Path,
-    ledger: sqlite3.Connection,
+    ledger: "Engine",
     span: tuple[int, int],
     tables: Sequence[TableSpec],
     kinds: KindRegistry,
@@ -378,7 +380,7 @@ def load_payloads(
             appender.append_rows([(row[0], row[-1]) for row in rows])
 
 
-def open_ledger(path: Path) -> sqlite3.Connection:
+def open_ledger(path: Path) -> "Engine":
     """Open the file read-only.
 
     Raises:
@@ -395,7 +397,7 @@ def open_ledger(path: Path) -> sqlite3.Connection:
     return connection
 
 
-def _latest(ledger: sqlite3.Connection) -> Checkpoint:
+def _latest(ledger: "Engine") -> Checkpoint:
     query = "SELECT size, root FROM checkpoints ORDER BY size DESC LIMIT 1"
     row = ledger.execute(query).fetchone()
     return Checkpoint(*row) if row else EMPTY

@@ -9,7 +9,6 @@ the slow way.
 """
 
 import queue
-import sqlite3
 import tempfile
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -27,6 +26,8 @@ from roadworn.model.messages import Problem, broken
 
 if TYPE_CHECKING:
     import duckdb
+
+    from roadworn.store.engine import Engine
 
 
 #: Columns fetched, in the order of the table `incoming`, with their types there.
@@ -87,7 +88,7 @@ class LeftOut:
 
 
 def fetch(
-    connection: sqlite3.Connection,
+    connection: "Engine",
     after: int,
     upto: int,
     kinds: KindRegistry,
@@ -170,9 +171,11 @@ def _query(kinds: KindRegistry) -> str:
 
 
 def _write_file(
-    connection: sqlite3.Connection, after: int, upto: int, kinds: KindRegistry, path: Path
+    connection: "Engine", after: int, upto: int, kinds: KindRegistry, path: Path
 ) -> bool:
     """Write the events with after < seq <= upto to a text file; False when they do not fit."""
+    if not connection.writes_text:
+        return False
     query = _query(kinds)
     with path.open("wb") as file:
         for first in range(after, upto, _PIECE_ROWS):
@@ -201,7 +204,7 @@ class _Chunk(NamedTuple):
 
 @contextmanager
 def chunks(
-    open_ledger: Callable[[], sqlite3.Connection], after: int, upto: int, kinds: KindRegistry
+    open_ledger: Callable[[], "Engine"], after: int, upto: int, kinds: KindRegistry
 ) -> Iterator[Iterator[_Chunk]]:
     """Give the events of a range chunk by chunk, each written while the one before is used.
 

@@ -35,6 +35,7 @@ from roadworn.model.errors import QueryError, UsageError
 from roadworn.model.kinds import KindRegistry
 from roadworn.model.messages import Problem
 from roadworn.store.merkle import EMPTY, Checkpoint
+from roadworn.store.whole import place_of
 from roadworn.trade.warranty import WINDOW_DAYS, WINDOW_KM
 
 # DuckDB and NumPy are imported by who first asks something that is not kept.
@@ -105,7 +106,7 @@ def open_view(
         NotALedger, LedgerDamaged, EnvironmentFailure: the file cannot be read.
     """
     source = Source(
-        Path(ledger_path),
+        place_of(ledger_path),
         kinds if callable(kinds) else lambda: kinds or KindRegistry(),
         tables if callable(tables) else lambda: tables,
         tell,

@@ -6,14 +6,13 @@ canonically, hashed; what depends on the ledger's contents is asked of `roadworn
 come in through `roadworn.intake.files`.
 """
 
-import sqlite3
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import closing, contextmanager, suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
 import orjson
 from pydantic import BaseModel, ValidationError
@@ -28,7 +27,14 @@ from roadworn.model.kinds import EventKind, KindRegistry
 from roadworn.model.messages import Problem, shown
 from roadworn.store import LedgerFile
 from roadworn.store.merkle import Checkpoint
+from roadworn.store.schema import plain_failures
 from roadworn.store.writer import Prepared, Row, Writer, canonical_payload, without_none
+
+if TYPE_CHECKING:
+    from roadworn.store.engine import Engine
+
+#: Kinds whose events are judged by what another vehicle has on record.
+_OF_TWO_VEHICLES = frozenset({"merge"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +56,7 @@ class Ledger(LedgerFile):
         facts: what the ledger knows, for checks.
     """
 
-    def __init__(self, path: Path, connection: sqlite3.Connection, *, writable: bool) -> None:
+    def __init__(self, path: Path, connection: "Engine", *, writable: bool) -> None:
         super().__init__(path, connection, writable=writable)
         self.kinds = KindRegistry()
         self.facts = Facts(self.query)
@@ -99,11 +105,12 @@ class Ledger(LedgerFile):
         prepared = prepare(event, self.kinds)
         if not isinstance(prepared, Prepared):
             raise _problems(prepared)
-        with self.writing(allow_repeat=allow_repeat) as writer:
+        alone = "" if event.kind in _OF_TWO_VEHICLES else event.vehicle_id
+        with self._writing(allow_repeat=allow_repeat, vehicle=alone) as writer:
             stored = writer.add(prepared)
             if not isinstance(stored, StoredEvent):
                 raise _problems(stored)
-            writer.finish()
+            writer.seal()
         return stored
 
     def append_many(self, events: Iterable[NewEvent], *, allow_repeat: bool = False) -> Receipt:
@@ -133,13 +140,19 @@ class Ledger(LedgerFile):
             LedgerRefused: the ledger was opened for reading.
             LedgerBusy: another process is writing.
         """
+        with self._writing(allow_repeat=allow_repeat) as writer:
+            yield writer
+
+    @contextmanager
+    def _writing(self, *, allow_repeat: bool = False, vehicle: str = "") -> Iterator[Writer]:
+        """Do as `writing`; where one event of `vehicle` alone is written, others may go on."""
 
         def check(prepared: Prepared) -> list[Problem]:
             draft = draft_of(prepared.row, prepared.payload)
             return refusals(draft, self.facts, allow_repeat=allow_repeat)
 
         try:
-            with self.locked(check) as writer:
+            with self.locked(check, vehicle=vehicle) as writer:
                 yield writer
         finally:
             self.facts.forget()
@@ -152,8 +165,10 @@ class Ledger(LedgerFile):
         """
         with TemporaryDirectory(prefix="roadworn-") as folder:
             path = Path(folder) / self.path.name
-            with closing(sqlite3.connect(path)) as copy:
-                self._connection.backup(copy)
+            from roadworn.store.schema import copy_to_file
+
+            with plain_failures(self.path):
+                copy_to_file(self._connection, path)
             with type(self).open(path, self.kinds) as opened:
                 yield opened
 

@@ -200,7 +200,8 @@ class Again:
 
     def _stored(self, seqs: list[int]) -> dict[int, StoredEvent]:
         rows = self._ledger.query(
-            f"SELECT {COLUMNS} FROM events WHERE seq IN (SELECT value FROM json_each(?))",
+            f"SELECT {COLUMNS} FROM events WHERE seq IN "
+            "(SELECT CAST(value AS BIGINT) FROM json_each(?))",
             (orjson.dumps(seqs).decode(),),
         )
         return {row[0]: StoredEvent(*row) for row in rows}

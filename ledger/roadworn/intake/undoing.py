@@ -136,7 +136,7 @@ def _still_counting(ledger: "Ledger", event: StoredEvent) -> Sequence[StoredEven
 def _has_more(ledger: "Ledger", vehicle_id: str, but: set[int]) -> bool:
     rows = ledger.query(
         "SELECT 1 FROM events AS e WHERE vehicle_id = ? AND kind <> 'retraction' "
-        "AND seq NOT IN (SELECT value FROM json_each(?)) "
+        "AND seq NOT IN (SELECT CAST(value AS BIGINT) FROM json_each(?)) "
         "AND NOT EXISTS (SELECT 1 FROM events AS r WHERE r.kind = 'retraction' "
         "AND r.vehicle_id = e.vehicle_id AND json_extract(r.payload, '$.event') = e.event_id) "
         "LIMIT 1",

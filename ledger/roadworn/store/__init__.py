@@ -29,19 +29,18 @@ from roadworn.model.errors import (
 from roadworn.model.events import StoredEvent
 from roadworn.store import schema
 from roadworn.store.merkle import Checkpoint, latest_checkpoint, require_room, write_beside
-from roadworn.store.schema import connect, plain_failures, require_file
-from roadworn.store.whole import made_whole
-from roadworn.store.writer import COLUMNS, Check, Writer
+from roadworn.store.schema import connect, known_shape, plain_failures
+from roadworn.store.whole import made_whole, place_of, require_file, url_of
+from roadworn.store.writer import COLUMNS, Check, QueuedWriter, Writer
 
 if TYPE_CHECKING:
     from roadworn.store.aside import Imports, Plates
     from roadworn.store.contacts import Contacts
+    from roadworn.store.engine import Engine
 
 #: Fetching in slices keeps no read transaction open while a caller works.
 _SLICE = 5_000
 _MIN_ID_PART = 4
-#: How old the checkpoint beside a ledger may get while a program keeps writing, in seconds.
-_BESIDE_SECONDS = 1.0
 #: So many writes after one that had to wait, others may go first.
 _COURTESIES = 20
 
@@ -53,7 +52,7 @@ class LedgerFile:
         path: the SQLite file.
     """
 
-    def __init__(self, path: Path, connection: sqlite3.Connection, *, writable: bool) -> None:
+    def __init__(self, path: Path, connection: "Engine", *, writable: bool) -> None:
         self.path = path
         self._connection = connection
         self._writable = writable
@@ -70,15 +69,24 @@ class LedgerFile:
             LedgerRefused: there is a file of that name.
             EnvironmentFailure: the folder is missing or cannot be written.
         """
-        path = Path(path)
+        path = place_of(path)
         require_room(path)
+        if url_of(path) is not None:
+            with plain_failures(path), closing(connect(path, writable=True)) as connection:
+                if connection.shape() is not None:
+                    raise LedgerRefused(
+                        f"{url_of(path)} holds a ledger already: name another database, or open it "
+                        "as it is."
+                    )
+                connection.upgrade()
+            return cls.open(path)
         try:
             with (
                 made_whole(path, new=True) as making,
                 plain_failures(path),
                 closing(connect(making, writable=True)) as connection,
             ):
-                schema.upgrade(connection)
+                connection.upgrade()
         except FileExistsError:
             raise LedgerRefused(
                 f"{path} exists already: choose another name, or open it as it is."
@@ -99,7 +107,7 @@ class LedgerFile:
             NotALedger: the file is something else, or from a newer program.
             LedgerDamaged: the append-only guards are missing.
         """
-        path = Path(path)
+        path = place_of(path)
         require_file(path)
         with plain_failures(path):
             connection = connect(path, writable=writable)
@@ -132,11 +140,12 @@ class LedgerFile:
         return Imports(self._connection, self.path)
 
     @contextmanager
-    def locked(self, check: Check) -> Iterator[Writer]:
+    def locked(self, check: Check, *, vehicle: str = "") -> Iterator[Writer]:
         """Hold the write lock; commit at the end, roll back when an exception leaves.
 
         Args:
             check: says what is wrong with a row that is not there yet.
+            vehicle: one event of it alone is written; on a server others may write meanwhile.
 
         Raises:
             LedgerRefused: the ledger was opened for reading.
@@ -145,20 +154,20 @@ class LedgerFile:
         if not self._writable:
             raise LedgerRefused(f"{self.path} was opened for reading only: open it writable.")
         with plain_failures(self.path):
+            engine = self._connection
             if self._courtesies:
-                schema.let_others()
-            waited = schema.begin_writing(self._connection)
+                engine.let_others()
+            waited = engine.begin_writing(vehicle)
             self._courtesies = _COURTESIES if waited else max(self._courtesies - 1, 0)
             try:
-                writer = Writer(self._connection, check)
+                writer = (QueuedWriter if engine.queues(vehicle) else Writer)(engine, check)
                 yield writer
-                self._connection.execute("COMMIT")
+                engine.end_writing(kept=True)
             except BaseException:
-                if self._connection.in_transaction:
-                    self._connection.execute("ROLLBACK")
+                engine.end_writing(kept=False)
                 raise
         self._behind = self._behind or writer.added > 0
-        if self._behind and time.monotonic() - self._beside_at > _BESIDE_SECONDS:
+        if self._behind and time.monotonic() - self._beside_at > engine.beside_seconds:
             self._write_beside()
 
     def query(
@@ -189,7 +198,7 @@ class LedgerFile:
         found = self._matching("event_id = ?", text)
         if not found and len(text) >= _MIN_ID_PART and set(text) <= set("0123456789abcdef-"):
             found = self._matching("event_id >= ? AND event_id < ? || 'g'", text, text)
-            found = found or self._matching("substr(event_id, ?) = ?", -len(text), text)
+            found = found or self._matching("event_id LIKE '%' || ?", text)
         if len(found) == 1:
             return found[0]
         if found:
@@ -245,8 +254,8 @@ class LedgerFile:
         return [StoredEvent(*row) for row in self.query(query, parameters)]
 
 
-def _check_shape(path: Path, connection: sqlite3.Connection, *, writable: bool) -> None:
-    shape = schema.known_shape(path, connection)
+def _check_shape(path: Path, connection: "Engine", *, writable: bool) -> None:
+    shape = known_shape(path, connection)
     if shape < schema.SHAPE:
         if not writable and shape < schema.READABLE:
             raise NotALedger(
@@ -255,18 +264,18 @@ def _check_shape(path: Path, connection: sqlite3.Connection, *, writable: bool) 
             )
         if writable:
             try:
-                schema.upgrade(connection)
+                connection.upgrade()
             except sqlite3.Error:
                 # Another program may have brought it up to date in the same moment.
-                if schema.known_shape(path, connection) < schema.SHAPE:
+                if known_shape(path, connection) < schema.SHAPE:
                     raise
-    missing = schema.missing_guards(connection)
+    missing = connection.missing_guards()
     if missing:
         raise LedgerDamaged(
             f"{path} has lost its append-only guards ({', '.join(missing)}): run "
             "`roadworn verify`, and take a backup from before they were removed."
         )
-    extra = schema.extra_triggers(connection)
+    extra = connection.extra_triggers()
     if extra and writable:
         raise LedgerDamaged(
             f"{path} has triggers that Roadworn did not make ({', '.join(extra)}), which may "

@@ -7,15 +7,17 @@ no figure rests on it.
 
 import json
 import re
-import sqlite3
 from collections.abc import Iterable
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, ClassVar, NamedTuple
 
 from roadworn.model.errors import UsageError
 from roadworn.model.events import utc_now
 from roadworn.store import schema
 from roadworn.store.schema import plain_failures
+
+if TYPE_CHECKING:
+    from roadworn.store.engine import Engine
 
 _LONGEST_PLATE = 24
 #: A place behind a plate has no digit and no more letters than this, as in "ABC 123 XY".
@@ -58,21 +60,29 @@ def without_place(plate: str) -> str:
 
 
 class _Aside:
-    """A table beside the events; not there in a ledger of the first shape that is only read."""
+    """A table beside the events; not there in a ledger of the first shape that is only read.
 
-    def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
+    Nor for an account of a server that may not read it.
+    """
+
+    _table: ClassVar[str]
+
+    def __init__(self, connection: "Engine", path: Path) -> None:
         self._connection = connection
         self._path = path
 
     def _rows(self, sql: str, *parameters: object) -> list[tuple[str, ...]]:
         with plain_failures(self._path):
-            if (schema.shape_of(self._connection) or 0) < schema.SHAPE:
+            older = (self._connection.shape() or 0) < schema.SHAPE
+            if older or not self._connection.may_read(self._table):
                 return []
             return self._connection.execute(sql, parameters).fetchall()
 
 
 class Plates(_Aside):
     """The number plates of one ledger."""
+
+    _table = "plates"
 
     def set(self, vehicle_id: str, text: str) -> str:
         """Write the plate of a vehicle in the place of any before it; return it as it is kept.
@@ -88,7 +98,7 @@ class Plates(_Aside):
                 (vehicle_id, plate),
             )
             # The plate before it leaves the log as well, as a contact does.
-            schema.empty_log(self._connection, 0)
+            self._connection.empty_log(0)
         return plate
 
     def of(self, vehicle_id: str) -> str:
@@ -113,7 +123,7 @@ class Plates(_Aside):
                 ).rowcount
                 for vehicle_id in vehicle_ids
             )
-            schema.empty_log(self._connection, 0)
+            self._connection.empty_log(0)
         return gone
 
 
@@ -136,6 +146,8 @@ class Imported(NamedTuple):
 class Imports(_Aside):
     """Which file gave which events, and which row of a table the latest of them."""
 
+    _table = "imports"
+
     def note(self, after: int, size: int, file: str) -> None:
         """Keep that a file gave the events with `after` < seq <= `size`; in its transaction."""
         self._connection.execute(
@@ -151,7 +163,8 @@ class Imports(_Aside):
     def keep_rows(self, csv_map: str, rows: Iterable[tuple[str, int]]) -> None:
         """Keep (mark of a row, number of its event) by a map; in the file's transaction."""
         self._connection.executemany(
-            "INSERT OR REPLACE INTO import_rows (mark, map, seq) VALUES (?, ?, ?)",
+            "INSERT INTO import_rows (mark, map, seq) VALUES (?, ?, ?) "
+            "ON CONFLICT (mark, map) DO UPDATE SET seq = excluded.seq",
             ((mark, csv_map, seq) for mark, seq in rows),
         )
 

@@ -1,6 +1,5 @@
 """A copy of a ledger that was checked before it is called one."""
 
-import sqlite3
 from contextlib import closing, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -10,9 +9,9 @@ from roadworn.store import LedgerFile
 from roadworn.store.keeping import key_file, write
 from roadworn.store.merkle import require_room, write_beside
 from roadworn.store.photographs import copy_photographs, named_photographs
-from roadworn.store.schema import connect, plain_failures
+from roadworn.store.schema import connect, copy_to_file, plain_failures
 from roadworn.store.verify import verify
-from roadworn.store.whole import made_whole
+from roadworn.store.whole import made_whole, url_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +34,7 @@ class Backup:
 
 
 def back_up(ledger: Path, copy: Path) -> Backup:
-    """Copy a ledger through SQLite's backup interface and verify the copy.
+    """Copy a ledger, from a file or a server to a file or a server, and verify the copy.
 
     Writers may go on meanwhile; the copy is the ledger as of one commit.
 
@@ -53,14 +52,17 @@ def back_up(ledger: Path, copy: Path) -> Backup:
     with LedgerFile.open(ledger, writable=False):
         pass  # a file that is no ledger is refused before anything is made
     require_room(copy)
+    if url_of(copy) is not None:
+        made = _onto_server(ledger, copy)
+        pictures, left_out = _photographs(ledger, copy, copy)
+        _beside_too(ledger, copy)
+        return replace(made, photographs=pictures, left_out=left_out)
     try:
         with made_whole(copy, new=True) as making:
             with plain_failures(copy), closing(connect(ledger, writable=False)) as source:
-                _copy(source, making)
+                copy_to_file(source, making)
             made = _checked(making, copy)
-            with plain_failures(copy), closing(connect(making, writable=False)) as copied:
-                named = named_photographs(copied)
-            pictures, left_out = copy_photographs(ledger, copy, named)
+            pictures, left_out = _photographs(ledger, making, copy)
     except FileExistsError:
         raise LedgerRefused(
             f"{copy} exists already: choose another name, a backup is never overwritten."
@@ -70,10 +72,37 @@ def back_up(ledger: Path, copy: Path) -> Backup:
             f"{copy} cannot be made ({error.strerror}): check that its folder exists and can be "
             "written."
         ) from error
+    _beside_too(ledger, copy)
+    return replace(made, photographs=pictures, left_out=left_out)
+
+
+def _photographs(ledger: Path, making: Path, copy: Path) -> tuple[int, int]:
+    with plain_failures(copy), closing(connect(making, writable=False)) as copied:
+        named = named_photographs(copied)
+    return copy_photographs(ledger, copy, named)
+
+
+def _onto_server(ledger: Path, copy: Path) -> Backup:
+    from roadworn.store.server import ServerEngine
+
+    with (
+        plain_failures(copy),
+        closing(connect(ledger, writable=False)) as source,
+        closing(connect(copy, writable=True)) as target,
+    ):
+        if target.shape() is not None or not isinstance(target, ServerEngine):
+            raise LedgerRefused(
+                f"{url_of(copy)} holds a ledger already: name another database, a ledger is "
+                "never overwritten."
+            )
+        target.make(source)
+    return _checked(copy, copy)
+
+
+def _beside_too(ledger: Path, copy: Path) -> None:
     with suppress(OSError), closing(connect(copy, writable=False)) as copied:
         write_beside(copy, copied)
     _with_key(ledger, copy)
-    return replace(made, photographs=pictures, left_out=left_out)
 
 
 def _with_key(ledger: Path, copy: Path) -> None:
@@ -92,10 +121,3 @@ def _checked(making: Path, copy: Path) -> Backup:
             "`roadworn verify` on the ledger."
         )
     return Backup(copy, report.size, report.root)
-
-
-def _copy(source: sqlite3.Connection, copy: Path) -> None:
-    with closing(sqlite3.connect(copy, isolation_level=None)) as target:
-        source.backup(target)
-        # One file to carry away, with no write-ahead log beside it.
-        target.execute("PRAGMA journal_mode = DELETE")

@@ -12,19 +12,21 @@ Without a key the contacts are plain text, and erasing reaches the file and its 
 import json
 import os
 import re
-import sqlite3
 from base64 import b64decode, b64encode
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
 from shlex import quote
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from roadworn.model.errors import EnvironmentFailure, LedgerDamaged, UnknownName, UsageError
 from roadworn.model.messages import Problem
-from roadworn.store import keeping, schema
+from roadworn.store import keeping
 from roadworn.store.schema import plain_failures
+
+if TYPE_CHECKING:
+    from roadworn.store.engine import Engine
 
 #: How long erasing waits for who still reads the ledger as it was before, in seconds.
 _READERS_SECONDS = 5.0
@@ -57,7 +59,7 @@ class Contact:
 class Contacts:
     """The contacts of one ledger."""
 
-    def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
+    def __init__(self, connection: "Engine", path: Path) -> None:
         self._connection = connection
         self._path = path
 
@@ -81,7 +83,7 @@ class Contacts:
         given = {"name": name, "phone": phone, "address": address, "note": note}
         with plain_failures(self._path):
             vault = _Vault.of(self._path, self._rows())
-            schema.begin_writing(self._connection)
+            self._connection.begin_writing()
             try:
                 before = self._row(reference)
                 known = {} if before is None or vault.lost(before) else vault.read(before)
@@ -89,13 +91,13 @@ class Contacts:
                 after = vault.sealed(reference, told)
                 vault.write(reference, before, after)
                 self._put(after)
-                self._connection.execute("COMMIT")
+                self._connection.end_writing(kept=True)
             except BaseException:
-                self._connection.execute("ROLLBACK")
+                self._connection.end_writing(kept=False)
                 raise
             vault.settle(reference, after)
             # What the contact was before leaves the log as well, now or with a later change.
-            schema.empty_log(self._connection, 0)
+            self._connection.empty_log(0)
         return self.get(reference)
 
     def get(self, reference: str) -> Contact:
@@ -153,7 +155,7 @@ class Contacts:
                 "DELETE FROM contacts WHERE reference = ?", (reference,)
             ).rowcount
             vault.forget(reference)
-            if not schema.empty_log(self._connection, _READERS_SECONDS):
+            if not self._connection.empty_log(_READERS_SECONDS):
                 raise EnvironmentFailure(
                     f"{reference} is deleted, but what was kept of it still stands in "
                     f"{self._path.name}-wal, because another program is reading the ledger: end "
@@ -178,13 +180,19 @@ class Contacts:
     def problems(self) -> list[Problem]:
         """Return what of the contacts is not as it was last written, where the keys are here."""
         with plain_failures(self._path):
+            if not self._connection.may_read("contacts"):
+                return []
             rows = {row[0]: row for row in self._rows()}
         return _Vault.of(self._path, list(rows.values()), writing=False).problems(rows)
 
     def _rows(self) -> list[Row]:
+        if not self._connection.may_read("contacts"):
+            return []
         return self._connection.execute(f"{_SELECT} ORDER BY reference").fetchall()
 
     def _row(self, reference: str) -> Row | None:
+        if not self._connection.may_read("contacts"):
+            return None
         found = self._connection.execute(f"{_SELECT} WHERE reference = ?", (reference,))
         row: Row | None = found.fetchone()
         return row

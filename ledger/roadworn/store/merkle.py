@@ -13,16 +13,18 @@ looks whole from inside; the file beside it, and every report that names a root,
 
 import json
 import os
-import sqlite3
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from roadworn.model.errors import UsageError
 from roadworn.model.events import utc_now
 from roadworn.store.whole import made_whole
+
+if TYPE_CHECKING:
+    from roadworn.store.engine import Engine
 
 LEAF_PREFIX = b"\x00"
 NODE_PREFIX = b"\x01"
@@ -238,7 +240,7 @@ _LONGEST_NAME = 255
 EMPTY = Checkpoint(0, EMPTY_ROOT.hex())
 
 
-def latest_checkpoint(connection: sqlite3.Connection) -> tuple[Checkpoint, CompactRange]:
+def latest_checkpoint(connection: "Engine") -> tuple[Checkpoint, CompactRange]:
     """Return the newest checkpoint of a ledger and the tree's right edge there.
 
     Raises:
@@ -253,7 +255,7 @@ def latest_checkpoint(connection: sqlite3.Connection) -> tuple[Checkpoint, Compa
     return Checkpoint(size, root), CompactRange.parse(size, peaks)
 
 
-def store_checkpoint(connection: sqlite3.Connection, edge: CompactRange) -> Checkpoint:
+def store_checkpoint(connection: "Engine", edge: CompactRange) -> Checkpoint:
     """Write the checkpoint of the present transaction and return it."""
     checkpoint = Checkpoint(edge.size, edge.root().hex())
     connection.execute(
@@ -279,9 +281,7 @@ class Beside(Checkpoint):
     chain: str = ""
 
 
-def chain_of(
-    connection: sqlite3.Connection, upto: int, after: int = 0, chain: str = EMPTY_ROOT.hex()
-) -> str:
+def chain_of(connection: "Engine", upto: int, after: int = 0, chain: str = EMPTY_ROOT.hex()) -> str:
     """Return a digest over the checkpoints with after < size <= upto, in hexadecimal.
 
     Each is hashed with the digest of those before it. The tree binds the events; that a commit
@@ -345,7 +345,7 @@ def read_beside(ledger: Path) -> Beside | None:
     return Beside(size, root, chain)
 
 
-def write_beside(ledger: Path, connection: sqlite3.Connection) -> bool:
+def write_beside(ledger: Path, connection: "Engine") -> bool:
     """Keep the newest checkpoint beside the ledger; return whether it was written.
 
     A file that this ledger cannot have come from (it is of a larger tree, or its root is not
@@ -376,7 +376,7 @@ def write_beside(ledger: Path, connection: sqlite3.Connection) -> bool:
     return True
 
 
-def has_checkpoint(connection: sqlite3.Connection, checkpoint: Checkpoint) -> bool:
+def has_checkpoint(connection: "Engine", checkpoint: Checkpoint) -> bool:
     """Return whether a ledger was ever at a checkpoint."""
     query = "SELECT 1 FROM checkpoints WHERE size = ? AND root = ?"
     return connection.execute(query, (checkpoint.size, checkpoint.root)).fetchone() is not None

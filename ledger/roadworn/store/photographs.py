@@ -5,18 +5,20 @@ the history stays whole, and one that was exchanged is noticed. Nothing here loo
 but at its first bytes, which say what it truly is.
 """
 
-import sqlite3
 from collections.abc import Iterable
 from contextlib import closing, suppress
 from hashlib import sha256
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from roadworn.model.errors import EnvironmentFailure, UsageError
 from roadworn.model.events import Amendment, taken_back
 from roadworn.model.messages import Problem
 from roadworn.store.schema import connect, plain_failures
 from roadworn.store.whole import made_whole
+
+if TYPE_CHECKING:
+    from roadworn.store.engine import Engine
 
 Media = Literal["image/jpeg", "image/png", "image/webp"]
 _ENDINGS: dict[Media, str] = {"image/jpeg": "jpg", "image/png": "png", "image/webp": "webp"}
@@ -106,15 +108,15 @@ class Photographs:
 _NAMED = """SELECT seq, event_id, json_extract(payload, '$.digest') FROM events
             WHERE kind = 'photograph' ORDER BY seq"""
 _AMENDING = """
-SELECT seq, event_id, kind, coalesce(
+SELECT * FROM (SELECT seq, event_id, kind, coalesce(
   CASE WHEN kind = 'retraction' THEN json_extract(payload, '$.event') END,
   json_extract(payload, '$.replaces')) AS target
-FROM events WHERE target IS NOT NULL
+FROM events) AS said WHERE target IS NOT NULL
 """
 _AGAIN = "put the file back from a backup; what was erased on purpose is taken back with `retract`"
 
 
-def named_photographs(connection: sqlite3.Connection) -> dict[str, int]:
+def named_photographs(connection: "Engine") -> dict[str, int]:
     """Return digest -> number of the first event that counts and names it."""
     rows = connection.execute(_NAMED).fetchall()
     if not rows:

@@ -6,14 +6,18 @@ when it took in what, and neither of the two can be changed afterwards.
 """
 
 import re
-import sqlite3
 from contextlib import closing
 from datetime import date, timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from roadworn.model.errors import UsageError
 from roadworn.store.merkle import Checkpoint
-from roadworn.store.schema import connect, plain_failures, require_file
+from roadworn.store.schema import connect, plain_failures
+from roadworn.store.whole import require_file
+
+if TYPE_CHECKING:
+    from roadworn.store.engine import Engine
 
 #: A number of events has fewer digits than a root; so many of a root name it.
 _SIZE = re.compile(r"[0-9]{1,15}")
@@ -50,7 +54,7 @@ def state_named(path: Path, text: str) -> tuple[Checkpoint, date]:
     return Checkpoint(size, root), date.fromisoformat(made_at[:10])
 
 
-def _never_there(ledger: sqlite3.Connection, text: str) -> str:
+def _never_there(ledger: "Engine", text: str) -> str:
     told = "name a number of events it held, or at least 8 digits of a root"
     if _SIZE.fullmatch(text):
         near = [

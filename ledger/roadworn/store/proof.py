@@ -25,6 +25,7 @@ from roadworn.store.merkle import (
     verify_inclusion,
 )
 from roadworn.store.schema import connect, plain_failures
+from roadworn.store.whole import place_of
 from roadworn.store.writer import Row
 
 
@@ -54,7 +55,7 @@ def inclusion_proof(path: str | Path, event_id: str, size: int | None = None) ->
             f"Event {event.seq} ({event.event_id}) is not as it was recorded: run "
             "`roadworn verify`."
         )
-    leaves = _leaves(Path(path), size)
+    leaves = _leaves(place_of(path), size)
     path_of = inclusion_path(event.seq - 1, leaves)
     return {
         "proof": "inclusion",
@@ -78,7 +79,7 @@ def consistency_proof(path: str | Path, old_size: int, size: int | None = None) 
     size = newest if size is None else size
     if not 0 <= old_size <= size <= newest:
         raise UsageError(f"Choose sizes between 0 and {newest}, the old one first.")
-    leaves = _leaves(Path(path), size)
+    leaves = _leaves(place_of(path), size)
     return {
         "proof": "consistency",
         "old_size": old_size,

@@ -1,15 +1,13 @@
-"""The tables of a ledger file, their guards, and how the file is opened."""
+"""The tables of a ledger file, their guards, and how a file or a server is opened."""
 
 import random
-import re
 import sqlite3
-import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
 from contextvars import ContextVar
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from roadworn.model.errors import (
     EnvironmentFailure,
@@ -18,10 +16,10 @@ from roadworn.model.errors import (
     LedgerRefused,
     NotALedger,
 )
-from roadworn.store.whole import require_local
+from roadworn.store.whole import require_local, shown, url_of
 
 if TYPE_CHECKING:
-    from sqlite_utils.db import Database
+    from roadworn.store.engine import Engine
 
 
 #: The shape this program writes, kept in PRAGMA user_version.
@@ -103,28 +101,6 @@ def extra_triggers(connection: sqlite3.Connection) -> list[str]:
     return sorted(str(name) for (name,) in found if name not in GUARDS)
 
 
-#: Quotes and spaces, in which the SQL of the same table may differ.
-_LOOKS = re.compile(r'[\[\]"`\s]+')
-#: What SQLite keeps for itself, unasked or after ANALYZE.
-_OF_SQLITE = re.compile(r"sqlite_(autoindex_.*|stat[134]|sequence)")
-
-
-def schema_of(connection: sqlite3.Connection) -> dict[tuple[str, str], str]:
-    """Return (type, name) -> SQL of everything in a file, spaces and quotes evened out."""
-    return {
-        (str(kind), str(name)): _LOOKS.sub(" ", sql or "").strip()
-        for kind, name, sql in connection.execute("SELECT type, name, sql FROM sqlite_master")
-        if not _OF_SQLITE.fullmatch(str(name))
-    }
-
-
-def expected_schema() -> dict[tuple[str, str], str]:
-    """Return what `schema_of` gives for a new ledger of the present shape."""
-    with closing(sqlite3.connect(":memory:", isolation_level=None)) as new:
-        upgrade(new)
-        return schema_of(new)
-
-
 def shape_of(connection: sqlite3.Connection) -> int | None:
     """Return the ledger's shape number, or None when the file is no ledger."""
     (application_id,) = connection.execute("PRAGMA application_id").fetchone()
@@ -134,118 +110,339 @@ def shape_of(connection: sqlite3.Connection) -> int | None:
     return int(shape)
 
 
-def known_shape(path: Path, connection: sqlite3.Connection) -> int:
-    """Return the ledger's shape number.
-
-    Raises:
-        NotALedger: the file is something else, or from a newer program.
-    """
-    shape = shape_of(connection)
-    if shape is None:
-        raise NotALedger(f"{path} is not a ledger: name the right file with --ledger.")
-    if shape > SHAPE:
-        raise NotALedger(f"{path} was written by a newer Roadworn: update the program.")
-    return shape
-
-
-def upgrade(connection: sqlite3.Connection) -> None:
-    """Bring a new or older file to the present shape; payloads are never touched."""
-    with _left_out("pandas"):
-        from sqlite_utils import Database, Migrations
-
-    migrations = Migrations("roadworn")
-
-    @migrations()
-    def m001_ledger(db: "Database") -> None:
-        _first_shape(db)
-
-    @migrations()
-    def m002_beside(db: "Database") -> None:
-        _second_shape(db)
-
-    migrations.apply(Database(connection))
+BUSY_SECONDS = 20.0
 
 
 @contextmanager
-def _left_out(module: str) -> Iterator[None]:
-    """Let what is imported meanwhile do without a module that it would only like to have.
+def plain_failures(path: Path) -> Iterator[None]:
+    """Turn SQLite's errors about `path` into Roadworn's.
 
-    sqlite-utils imports pandas wherever that is installed, half a second for nothing here.
+    Raises:
+        LedgerBusy: another process held the write lock too long.
+        NotALedger: the file is no SQLite database.
+        LedgerDamaged: SQLite finds the file malformed.
+        EnvironmentFailure: disk full, read-only, cannot be opened, input or output error.
     """
-    if module in sys.modules:
-        yield
-        return
-    sys.modules[module] = None  # type: ignore[assignment]
     try:
         yield
-    finally:
-        del sys.modules[module]
+    except sqlite3.DatabaseError as error:
+        of_server = getattr(error, "plain", None)
+        raise (of_server(path) if of_server else _plain(error, path)) from error
+    except UnicodeDecodeError as error:
+        # sqlite3 decodes SQLite's own message, which quotes damaged bytes.
+        raise _damaged(path) from error
 
 
-def _first_shape(db: "Database") -> None:
-    """Events, checkpoints and contacts, with the guards of the first two."""
-    required = set(EVENT_COLUMNS) - {"seq", "odometer", "odometer_unit", "intake_key"}
-    types = {"seq": int, "version": int, "odometer": float, "leaf": bytes}
-    db.table("events").create(
-        {name: types.get(name, str) for name in EVENT_COLUMNS},
-        pk="seq",
-        not_null=required,
-        strict=True,
+def _plain(error: sqlite3.DatabaseError, path: Path) -> Exception:
+    code = getattr(error, "sqlite_errorcode", None)
+    primary = code & 0xFF if code is not None else None
+    if primary in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+        return LedgerBusy(
+            f"Another program has been writing to {path} for more than {BUSY_SECONDS:.0f} "
+            "seconds: wait for it to finish, then try again; nothing was changed."
+        )
+    if primary == sqlite3.SQLITE_NOTADB:
+        return NotALedger(f"{path} is not a ledger: name the right file with --ledger.")
+    if primary == sqlite3.SQLITE_FULL:
+        return EnvironmentFailure(
+            f"The disk with {path} is full: make room and try again; nothing was changed."
+        )
+    if primary == sqlite3.SQLITE_READONLY:
+        return EnvironmentFailure(
+            f"{path} cannot be written: check the rights of the file and of its folder."
+        )
+    if primary in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_PERM):
+        return EnvironmentFailure(
+            f"{path} cannot be read or written ({error}): check the disk, and the rights of the "
+            "file and its folder."
+        )
+    if primary in (sqlite3.SQLITE_ERROR, sqlite3.SQLITE_SCHEMA):
+        return LedgerDamaged(
+            f"{path} does not have the tables of a ledger ({error}): "
+            "take a backup from before they were changed."
+        )
+    if isinstance(error, (sqlite3.IntegrityError, sqlite3.ProgrammingError)):
+        return error  # a fault of ours, not of the file
+    return _damaged(path)
+
+
+def _damaged(path: Path) -> LedgerDamaged:
+    return LedgerDamaged(
+        f"{path} is damaged: run `roadworn verify` to see where, "
+        "and take a backup from before the damage."
     )
-    db.table("events").create_index(["event_id"], "events_event_id", unique=True)
-    db.table("checkpoints").create(
-        {"size": int, "root": str, "peaks": bytes, "made_at": str},
-        pk="size",
-        not_null={"root", "peaks", "made_at"},
-        strict=True,
-    )
-    db.table("contacts").create(
-        {"reference": str, "name": str, "phone": str, "address": str, "note": str},
-        pk="reference",
-        strict=True,
-    )
-    # Partial indexes, which sqlite-utils has no word for: rows without a key, and the kinds
-    # that intake never asks about, cost nothing.
-    for statement in (
-        "CREATE UNIQUE INDEX events_intake_key ON events(intake_key) WHERE intake_key IS NOT NULL",
-        "CREATE INDEX events_enrolment ON events(vehicle_id) WHERE kind = 'enrolment'",
-        (
-            "CREATE INDEX events_replacement ON events(vehicle_id, odometer) "
-            "WHERE kind = 'replacement'"
-        ),
-        "CREATE INDEX events_retraction ON events(vehicle_id) WHERE kind = 'retraction'",
-        *GUARDS.values(),
-        f"PRAGMA application_id = {APPLICATION_ID}",
-        "PRAGMA user_version = 1",
-    ):
-        db.execute(statement)
 
 
-def _second_shape(db: "Database") -> None:
-    """Number plates, and which file gave which events: beside the chain, free to be erased.
+#: Taken as needed; a bulk import spills less with it.
+_CACHE_KIB = 65_536
 
-    Whatever of it is there already stays: another program may be at it, or was stopped midway.
+
+def known_shape(path: Path, engine: "Engine") -> int:
+    """Return the ledger's shape number.
+
+    Raises:
+        NotALedger: it is something else, or from a newer program.
     """
-    db.table("plates").create(
-        {"vehicle_id": str, "plate": str},
-        pk="vehicle_id",
-        not_null={"plate"},
-        strict=True,
-        if_not_exists=True,
+    shape = engine.shape()
+    if shape is None and url_of(path) is not None:
+        raise NotALedger(
+            f"{shown(path)} is not a ledger: name the right database with --ledger, or make one "
+            "there with `roadworn create`."
+        )
+    if shape is None:
+        raise NotALedger(f"{path} is not a ledger: name the right file with --ledger.")
+    if shape > SHAPE:
+        raise NotALedger(f"{shown(path)} was written by a newer Roadworn: update the program.")
+    return shape
+
+
+def connect(path: Path, *, writable: bool) -> "Engine":
+    """Open what a path leads to, with transactions begun by hand.
+
+    A reader opens a file read-only; in a folder that cannot be written SQLite cannot make the
+    shared memory of its write-ahead log, so there the file is read as it stands.
+
+    Raises:
+        LedgerRefused: this thread may only read, see `ONLY_READING`.
+        EnvironmentFailure: it is to be written, and lies on a network file system.
+        sqlite3.Error: wrap the call in `plain_failures`.
+    """
+    if writable and ONLY_READING.get():
+        raise LedgerRefused(
+            "A plugin that is asked a question may not write: let an importer of its own do that."
+        )
+    if (url := url_of(path)) is not None:
+        from roadworn.store.server import ServerEngine
+
+        return ServerEngine.open(url)
+    if writable:
+        require_local(path)
+    uri = path.absolute().as_uri()
+    mode = "rw" if writable else "ro"
+    engine = _open(f"{uri}?mode={mode}")
+    try:
+        if writable:
+            _prepare_for_writing(engine)
+        else:
+            engine.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    except sqlite3.OperationalError as error:
+        engine.close()
+        wal = path.with_name(path.name + "-wal")
+        unreadable = error.sqlite_errorcode & 0xFF in (
+            sqlite3.SQLITE_CANTOPEN,
+            sqlite3.SQLITE_READONLY,
+        )
+        if writable or not unreadable or (wal.exists() and wal.stat().st_size):
+            raise
+        engine = _open(f"{uri}?mode=ro&immutable=1")
+    except sqlite3.Error:
+        engine.close()
+        raise
+    return engine
+
+
+def new_file(path: Path) -> "FileEngine":
+    """Open an empty file to be filled; the caller upgrades it."""
+    engine = _open(f"{path.absolute().as_uri()}?mode=rwc")
+    _prepare_for_writing(engine)
+    return engine
+
+
+def _open(uri: str) -> "FileEngine":
+    return sqlite3.connect(
+        uri, uri=True, isolation_level=None, timeout=BUSY_SECONDS, factory=FileEngine
     )
-    db.table("imports").create(
-        {"size": int, "after": int, "file": str, "made_at": str},
-        pk="size",
-        not_null={"after", "file", "made_at"},
-        strict=True,
-        if_not_exists=True,
+
+
+def _prepare_for_writing(engine: "FileEngine") -> None:
+    """Set what makes commits durable; a database that is no ledger is not changed."""
+    (application_id,) = engine.execute("PRAGMA application_id").fetchone()
+    (pages,) = engine.execute("PRAGMA page_count").fetchone()
+    if application_id == APPLICATION_ID or pages == 0:
+        engine.execute("PRAGMA journal_mode = WAL")
+    engine.execute("PRAGMA synchronous = FULL")
+    engine.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
+    engine.execute("PRAGMA recursive_triggers = ON")
+    # Not every SQLite is built so: what a contact was before a change must not stay in the file.
+    engine.execute("PRAGMA secure_delete = ON")
+
+
+#: How often one who waits for the write lock looks for it, in seconds.
+_PAUSES = (0.0005, 0.0025)
+#: SQLite gives the next number itself.
+_INSERT_NEXT = (
+    f"INSERT OR FAIL INTO events ({', '.join(EVENT_COLUMNS[1:])}) "
+    f"VALUES ({', '.join('?' * len(EVENT_COLUMNS[1:]))})"
+)
+#: From this many rows on, taking the insert guard off and putting it back pays.
+_MANY = 200
+
+
+class FileEngine(sqlite3.Connection):
+    """One file of SQLite; one transaction writes at a time."""
+
+    account = ""
+    writes_text = True
+    beside_seconds = 1.0
+    # OR FAIL: a refused row has changed nothing, so SQLite need not keep a journal per row.
+    insert_sql = (
+        f"INSERT OR FAIL INTO events ({', '.join(EVENT_COLUMNS)}) "
+        f"VALUES ({', '.join('?' * len(EVENT_COLUMNS))})"
     )
-    db.table("import_rows").create(
-        {"mark": str, "map": str, "seq": int},
-        pk=("mark", "map"),
-        not_null={"seq"},
-        strict=True,
-        if_not_exists=True,
-    )
-    db.execute("CREATE INDEX IF NOT EXISTS events_merge ON events(vehicle_id) WHERE kind = 'merge'")
-    db.execute("PRAGMA user_version = 2")
+
+    def shape(self) -> int | None:
+        """Return the number in the file, or None."""
+        return shape_of(self)
+
+    def upgrade(self) -> None:
+        """Bring the file to the present shape."""
+        from roadworn.store.shapes import upgrade
+
+        upgrade(self, EVENT_COLUMNS, GUARDS, APPLICATION_ID)
+
+    def missing_guards(self) -> list[str]:
+        """Return the triggers that are not as they should be."""
+        return missing_guards(self)
+
+    def extra_triggers(self) -> list[str]:
+        """Return the triggers that no Roadworn made."""
+        return extra_triggers(self)
+
+    def found_schema(self) -> dict[tuple[str, str], str]:
+        """Return what the file holds."""
+        from roadworn.store.shapes import schema_of
+
+        return schema_of(self)
+
+    def wanted_schema(self) -> dict[tuple[str, str], str]:
+        """Return what a new file holds."""
+        with closing(_open("file::memory:")) as new:
+            new.upgrade()
+            return new.found_schema()
+
+    def damages(self) -> list[str]:
+        """Let SQLite check its pages and indexes."""
+        found = [str(line) for (line,) in self.execute("PRAGMA integrity_check(20)")]
+        return [f"SQLite finds: {' '.join(line.split())}." for line in found if line != "ok"]
+
+    def may_read(self, table: str) -> bool:  # noqa: ARG002  # whoever has the file
+        """Return True: whoever has the file reads it."""
+        return True
+
+    def begin_reading(self) -> None:
+        """Begin a transaction that sees one commit."""
+        self.execute("BEGIN")
+
+    def begin_writing(self, vehicle: str = "") -> bool:  # noqa: ARG002  # all wait for all
+        """Begin a write transaction, waiting for the lock as long as `BUSY_SECONDS`.
+
+        SQLite's own way to wait sleeps the longer the longer it has waited, so that whoever writes
+        without a pause keeps the others out. All who wait here look equally often.
+
+        Returns:
+            Whether somebody else held the lock. Who was told so lets the others go first for a
+            while, by `let_others` before it writes again.
+
+        Raises:
+            sqlite3.OperationalError: somebody else held it all that time.
+        """
+        until, waited = time.monotonic() + BUSY_SECONDS, False
+        self.execute("PRAGMA busy_timeout = 0")
+        try:
+            while True:
+                try:
+                    self.execute("BEGIN IMMEDIATE")
+                except sqlite3.OperationalError as error:
+                    busy = error.sqlite_errorcode & 0xFF == sqlite3.SQLITE_BUSY
+                    if not busy or time.monotonic() > until:
+                        raise
+                    waited = True
+                    time.sleep(random.uniform(*_PAUSES))  # noqa: S311  # nothing secret
+                else:
+                    return waited
+        finally:
+            self.execute(f"PRAGMA busy_timeout = {int(BUSY_SECONDS * 1000)}")
+
+    def queues(self, vehicle: str) -> bool:  # noqa: ARG002  # there is one writer at a time
+        """Return False: one transaction writes at a time."""
+        return False
+
+    def queue(self, columns: Sequence[Any]) -> int | None:
+        """Never called."""
+        raise NotImplementedError
+
+    def end_writing(self, *, kept: bool) -> None:
+        """Commit, or roll back what was begun."""
+        if kept:
+            self.execute("COMMIT")
+        elif self.in_transaction:
+            self.execute("ROLLBACK")
+
+    def let_others(self) -> None:
+        """Wait until each of those who look for the write lock has looked once."""
+        time.sleep(2 * _PAUSES[1])
+
+    def insert_rows(self, after: int, rows: Sequence[tuple[Any, ...]]) -> int:
+        """Insert events; return how many stood in front of the first that was refused."""
+        try:
+            if len(rows) < _MANY:
+                numbered = ((seq, *row) for seq, row in enumerate(rows, after + 1))
+                self.executemany(self.insert_sql, numbered)
+            else:
+                self._insert_many(rows)
+        except sqlite3.IntegrityError:
+            (last,) = self.execute("SELECT max(seq) FROM events").fetchone()
+            return int(last or 0) - after
+        return len(rows)
+
+    def _insert_many(self, rows: Sequence[tuple[Any, ...]]) -> None:
+        """Insert rows without asking the insert guard about each, which costs a fifth of it.
+
+        The guard is off for nobody else: it goes and comes back within one write transaction.
+        What it looks for is looked for all the same: the next number is SQLite's, and the
+        unique indexes refuse an id or a key that is there, since nothing here says OR REPLACE.
+
+        Raises:
+            sqlite3.IntegrityError: a row was refused; those in front of it are in.
+        """
+        self.execute(f"DROP TRIGGER {INSERT_GUARD}")
+        try:
+            self.executemany(_INSERT_NEXT, rows)
+        finally:
+            # After a failure that ends the transaction the guard is back by itself.
+            if self.in_transaction:
+                self.execute(GUARDS[INSERT_GUARD])
+
+    def empty_log(self, seconds: float) -> bool:
+        """Put the write-ahead log into the file and empty it."""
+        self.execute(f"PRAGMA busy_timeout = {int(seconds * 1000)}")
+        try:
+            (busy, _frames, _moved) = self.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+        finally:
+            self.execute(f"PRAGMA busy_timeout = {int(BUSY_SECONDS * 1000)}")
+        return not busy
+
+
+def copy_to_file(source: "Engine", path: Path) -> None:
+    """Copy a ledger, as of one commit, into an empty file; one file, with no log beside it.
+
+    Raises:
+        sqlite3.Error: wrap the call in `plain_failures`.
+    """
+    from roadworn.store.copying import copy_rows
+
+    if isinstance(source, FileEngine):
+        with closing(sqlite3.connect(path, isolation_level=None)) as target:
+            source.backup(target)
+            target.execute("PRAGMA journal_mode = DELETE")
+        return
+    with closing(new_file(path)) as target:
+        target.upgrade()
+        target.execute("BEGIN IMMEDIATE")
+        for name in GUARDS:
+            target.execute(f"DROP TRIGGER {name}")
+        copy_rows(source, target)
+        for guard in GUARDS.values():
+            target.execute(guard)
+        target.execute("COMMIT")
+        target.execute("PRAGMA journal_mode = DELETE")

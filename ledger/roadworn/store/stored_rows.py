@@ -3,10 +3,13 @@
 import sqlite3
 from collections.abc import Iterator
 from functools import cached_property
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from roadworn.store.schema import EVENT_COLUMNS
 from roadworn.store.writer import Row
+
+if TYPE_CHECKING:
+    from roadworn.store.engine import Engine
 
 _SLICE = 5_000
 
@@ -36,10 +39,11 @@ class StoredRows:
         last: number of the last event there is or should be.
     """
 
-    def __init__(self, connection: sqlite3.Connection, last: int) -> None:
+    def __init__(self, connection: "Engine", last: int) -> None:
         self._connection = connection
         # Bytes that are no text any more must not stop the reading.
-        connection.text_factory = lambda data: data.decode("utf-8", "surrogateescape")
+        if isinstance(connection, sqlite3.Connection):
+            connection.text_factory = lambda data: data.decode("utf-8", "surrogateescape")
         self.last = max(last, self._last_there())
 
     def __iter__(self) -> Iterator[tuple[int, Row | Unreadable | Missing]]:

@@ -14,13 +14,18 @@ from collections.abc import Callable, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from roadworn.model.messages import Problem
 from roadworn.store import schema
 from roadworn.store.merkle import Beside, CompactRange, beside, chain_of, read_beside
-from roadworn.store.schema import connect, plain_failures, require_file
+from roadworn.store.schema import connect, known_shape, plain_failures
 from roadworn.store.stored_rows import Missing, StoredRows, Unreadable
+from roadworn.store.whole import place_of, require_file
 from roadworn.store.writer import Row
+
+if TYPE_CHECKING:
+    from roadworn.store.engine import Engine
 
 _BACKUP = "go on from a backup that verifies, and keep this file as evidence"
 _OLDER = f"{_BACKUP}; if you put back a backup yourself, say so with `roadworn head --accept`"
@@ -80,7 +85,7 @@ def verify(
         NotALedger: it is something else.
         LedgerDamaged: it is so damaged that SQLite cannot even open it.
     """
-    path = Path(path)
+    path = place_of(path)
     require_file(path)
     with plain_failures(path):
         connection = connect(path, writable=False)
@@ -90,8 +95,8 @@ def verify(
         # what was read there before the snapshot is never ahead of it.
         check.read_beside()
         with plain_failures(path):
-            connection.execute("BEGIN")
-            check.shape = schema.known_shape(path, connection)
+            connection.begin_reading()
+            check.shape = known_shape(path, connection)
         check.guards()
         check.schema()
         check.events(progress)
@@ -106,7 +111,7 @@ class _Check:
     """One run over one ledger."""
 
     path: Path
-    connection: sqlite3.Connection
+    connection: "Engine"
     problems: list[Problem] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     size: int = 0
@@ -120,6 +125,7 @@ class _Check:
     kept: Beside | None = None
     kept_readable: bool = True
     shape: int = schema.SHAPE
+    lost_guards: frozenset[str] = frozenset()
 
     def read_beside(self) -> None:
         """Read the checkpoint beside the ledger, once."""
@@ -131,10 +137,11 @@ class _Check:
     def guards(self) -> None:
         """Look for missing or changed triggers."""
         try:
-            missing = schema.missing_guards(self.connection)
+            missing = self.connection.missing_guards()
         except sqlite3.DatabaseError as error:
             self._page_problem(error)
             return
+        self.lost_guards = frozenset(missing)
         for name in missing:
             message = f"The guard {name} was removed or changed."
             self._problem("guard-missing", message, _WHO)
@@ -148,13 +155,13 @@ class _Check:
             )
             return
         try:
-            found = schema.schema_of(self.connection)
+            found = self.connection.found_schema()
         except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
             self._page_problem(error)
             return
-        wanted = schema.expected_schema()
+        wanted = self.connection.wanted_schema()
         for kind, name in sorted(wanted.keys() | found.keys()):
-            if name in schema.GUARDS and kind == "trigger":
+            if name in self.lost_guards and kind in ("trigger", "routine"):
                 continue  # told as a guard
             told = f"{kind} {_readable(name)}"
             if (kind, name) not in found:
@@ -250,15 +257,14 @@ class _Check:
             return "unreadable"
 
     def pages(self) -> None:
-        """Let SQLite check its own structures, indexes included."""
+        """Let the engine check its own structures, indexes included."""
         try:
-            found = [line for (line,) in self.connection.execute("PRAGMA integrity_check(20)")]
+            found = self.connection.damages()
         except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
             self._page_problem(error)
             return
         for line in found:
-            if line != "ok":
-                self._problem("file-damaged", f"SQLite finds: {' '.join(line.split())}.", _BACKUP)
+            self._problem("file-damaged", line, _BACKUP)
 
     def report(self) -> VerifyReport:
         """Return what was found, in the order of events."""

@@ -5,11 +5,10 @@ checks.
 """
 
 import json
-import sqlite3
 from collections.abc import Callable, Sequence
 from hashlib import sha256
 from math import isfinite
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import orjson
 
@@ -17,13 +16,17 @@ from roadworn.model.errors import LedgerDamaged
 from roadworn.model.events import StoredEvent
 from roadworn.model.messages import Problem, Sentence
 from roadworn.store.merkle import (
+    EMPTY,
     LEAF_PREFIX,
     Checkpoint,
     CompactRange,
     latest_checkpoint,
     store_checkpoint,
 )
-from roadworn.store.schema import EVENT_COLUMNS, GUARDS, INSERT_GUARD
+from roadworn.store.schema import EVENT_COLUMNS
+
+if TYPE_CHECKING:
+    from roadworn.store.engine import Engine
 
 
 def without_none(value: Any) -> Any:  # noqa: ANN401  (any JSON value)
@@ -105,15 +108,6 @@ class Prepared(NamedTuple):
 #: Says what is wrong with a row that is not in the ledger yet.
 Check = Callable[[Prepared], list[Problem]]
 COLUMNS = ", ".join(EVENT_COLUMNS)
-# OR FAIL: a refused row has changed nothing, so SQLite need not keep a journal per row.
-INSERT = f"INSERT OR FAIL INTO events ({COLUMNS}) VALUES ({', '.join('?' * len(EVENT_COLUMNS))})"
-#: SQLite gives the next number itself.
-_INSERT_NEXT = (
-    f"INSERT OR FAIL INTO events ({', '.join(EVENT_COLUMNS[1:])}) "
-    f"VALUES ({', '.join('?' * len(EVENT_COLUMNS[1:]))})"
-)
-#: From this many rows on, taking the insert guard off and putting it back pays.
-_MANY = 200
 
 
 class Writer:
@@ -125,7 +119,7 @@ class Writer:
         already_there: number of rows that were in the ledger before.
     """
 
-    def __init__(self, connection: sqlite3.Connection, check: Check) -> None:
+    def __init__(self, connection: "Engine", check: Check) -> None:
         self._connection = connection
         self._check = check
         self.added = 0
@@ -141,6 +135,9 @@ class Writer:
 
     def add(self, prepared: Prepared) -> StoredEvent | list[Problem]:
         """Add one row; return it as stored (also when it was there before), or its problems."""
+        account = self._connection.account
+        if account and prepared.row.recorded_by != account:
+            prepared = prepared._replace(row=_written_by(account, prepared.row))
         found = self._find(prepared)
         if found is not None:
             if isinstance(found, StoredEvent):
@@ -156,16 +153,10 @@ class Writer:
             How many were added: all of them, or those in front of the first whose event id or
             intake key is there already.
         """
-        try:
-            if len(rows) < _MANY:
-                numbered = ((seq, *row) for seq, row in enumerate(rows, self.seq + 1))
-                self._connection.executemany(INSERT, numbered)
-            else:
-                self._insert_many(rows)
-            count = len(rows)
-        except sqlite3.IntegrityError:
-            (last,) = self._connection.execute("SELECT max(seq) FROM events").fetchone()
-            count = (last or 0) - self.seq
+        account = self._connection.account
+        if account:
+            rows = [row if row[6] == account else _written_by(account, row) for row in rows]
+        count = self._connection.insert_rows(self.seq, rows)
         self._edge.extend(row[-1] for row in rows[:count])
         self.seq += count
         self.added += count
@@ -199,31 +190,17 @@ class Writer:
 
     def finish(self) -> Checkpoint:
         """Store the checkpoint of what was added, if anything was, and return the newest."""
-        if self.added:
-            self._checkpoint = store_checkpoint(self._connection, self._edge)
+        self.seal()
         return self._checkpoint
 
-    def _insert_many(self, rows: Sequence[tuple[Any, ...]]) -> None:
-        """Insert rows without asking the insert guard about each, which costs a fifth of it.
-
-        The guard is off for nobody else: it goes and comes back within one write transaction.
-        What it looks for is looked for all the same: the next number is SQLite's, and the
-        unique indexes refuse an id or a key that is there, since nothing here says OR REPLACE.
-
-        Raises:
-            sqlite3.IntegrityError: a row was refused; those in front of it are in.
-        """
-        self._connection.execute(f"DROP TRIGGER {INSERT_GUARD}")
-        try:
-            self._connection.executemany(_INSERT_NEXT, rows)
-        finally:
-            # After a failure that ends the transaction the guard is back by itself.
-            if self._connection.in_transaction:
-                self._connection.execute(GUARDS[INSERT_GUARD])
+    def seal(self) -> None:
+        """Store the checkpoint of what was added, if anything was."""
+        if self.added:
+            self._checkpoint = store_checkpoint(self._connection, self._edge)
 
     def _insert(self, row: Row) -> StoredEvent:
         event = StoredEvent(self.seq + 1, *row)  # type: ignore[arg-type]
-        self._connection.execute(INSERT, (event.seq, *row))
+        self._connection.execute(self._connection.insert_sql, (event.seq, *row))
         self._edge.append(row.leaf)
         self.seq += 1
         self.added += 1
@@ -271,6 +248,45 @@ class Writer:
             f"SELECT {COLUMNS} FROM events WHERE {column} = ?", (value,)
         ).fetchone()
         return None if row is None else StoredEvent(*row)
+
+
+class QueuedWriter(Writer):
+    """Hands one event over to an engine that numbers and seals what several write at once.
+
+    The event is the last thing that happens: it is on the disk when `add` returns it.
+    """
+
+    def __init__(self, connection: "Engine", check: Check) -> None:
+        self._connection = connection
+        self._check = check
+        self._checkpoint = EMPTY
+        self.seq = self.added = self.already_there = 0
+
+    def add(self, prepared: Prepared) -> StoredEvent | list[Problem]:
+        """Add the event; return it as stored, or its problems."""
+        try:
+            return super().add(prepared)
+        except _Overtaken:
+            return super().add(prepared)
+
+    def seal(self) -> None:
+        """Do nothing: the engine has."""
+
+    def _insert(self, row: Row) -> StoredEvent:
+        seq = self._connection.queue(row)
+        if seq is None:
+            raise _Overtaken
+        self.added += 1
+        return StoredEvent(seq, *row)  # type: ignore[arg-type]
+
+
+class _Overtaken(Exception):
+    """Another writer's event with the same id or key was faster."""
+
+
+def _written_by(account: str, row: Sequence[Any]) -> Row:
+    """Return a row as the account wrote it that the engine answers for."""
+    return Row(*row)._replace(recorded_by=account).sealed()
 
 
 def _content(row: Row | StoredEvent) -> tuple[Any, ...]:
