@@ -84,6 +84,27 @@ def test_work_that_is_sent_twice_is_done_once(
     assert (done.data()["reason"], done.data()["estimate_line"]) == ("failed", 1)
 
 
+def test_an_entry_is_taken_back_from_the_history(asked: Any, served: Served) -> None:
+    fields = form(asked, complaint="a clunk")
+    assert asked.post("/v/van-3/complaint", data=fields).status_code == 303
+    event = served.events("complaint")[-1]
+    assert f"/back/{event.event_id}" in asked.get("/v/van-3/history").text
+    back = f"/v/van-3/back/{event.event_id}"
+    assert asked.post(back, data={"token": "x"}).status_code == 403
+    assert asked.post(back.replace("van-3", "car-1"), data=form(asked)).status_code == 404
+    assert [asked.post(back, data=form(asked)).status_code for _ in "12"] == [303, 303]
+    (taken,) = served.events("retraction")
+    assert (taken.data()["event"], taken.recorded_by) == (event.event_id, "MK")
+    page = asked.get("/v/van-3/history").text
+    assert "taken back:" in page
+    assert f"/back/{event.event_id}" not in page
+    # A vehicle is not unmade by a key, nor is what was written long ago.
+    for kind in ("enrolment", "inspection"):
+        old = served.events(kind)[0].event_id
+        assert f"/back/{old}" not in page
+        assert asked.post(f"/v/van-3/back/{old}", data=form(asked)).status_code == 422
+
+
 def test_a_number_in_what_is_told_of_a_new_vehicle_is_asked_about(
     asked: Any, served: Served
 ) -> None:

@@ -103,6 +103,7 @@ def application(
         get("/v/{vehicle}/history", vehicle.history_page),
         get("/v/{vehicle}/outlook", vehicle.outlook_page),
         post("/v/{vehicle}/erase/{event_id}", pictures.erase),
+        post("/v/{vehicle}/back/{event_id}", vehicle.take_back),
     ]
     forms = {
         "look-over": (look_over.show_look_over, look_over.send_look_over),

@@ -2,18 +2,19 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import fields
+from datetime import UTC, datetime, timedelta
 from itertools import takewhile
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from starlette.requests import Request
-from starlette.responses import Response
+from starlette.responses import RedirectResponse, Response
 
 from roadworn.intake.finding import find, profiles
-from roadworn.model.errors import UnknownName
+from roadworn.model.errors import LedgerRefused, UnknownName
 from roadworn.model.events import Amendment, StoredEvent, taken_back
 from roadworn.say.telling import brief, describe
 from roadworn_cli.page.cards import card_of, outlook_of, reading_words
-from roadworn_cli.page.desk import Desk
+from roadworn_cli.page.desk import Desk, Entry, Form, text_of
 from roadworn_cli.page.guard import session_of
 from roadworn_cli.page.panels import panels_of
 from roadworn_cli.page.words import PAGE
@@ -97,6 +98,7 @@ class Told(NamedTuple):
     standing: str
     photograph: str
     there: bool
+    fresh: bool
 
 
 _COLUMNS = ", ".join(field.name for field in fields(StoredEvent))
@@ -148,7 +150,38 @@ def _told(desk: Desk, event: StoredEvent, standing: str) -> Told:
         standing,
         digest,
         bool(digest) and desk.photographs.there(digest),
+        not standing and may_go(event),
     )
+
+
+#: An entry is taken back from the page within so many days; later it is the counter's act.
+_FRESH = timedelta(days=3)
+#: What has a way of its own: a vehicle is not unmade by a key, and a photograph is erased.
+_STAYS = frozenset({"enrolment", "retraction", "photograph"})
+
+
+def may_go(event: StoredEvent) -> bool:
+    """Whether the page offers to take an entry back."""
+    written = datetime.fromisoformat(event.recorded_at)
+    return event.kind not in _STAYS and datetime.now(UTC) - written < _FRESH
+
+
+def take_back(desk: Desk, request: Request, form: Form, vehicle: str, event_id: str) -> Response:
+    """Take back an entry that was written by mistake; it stays in the history as such."""
+    with desk.ledger() as ledger:
+        vehicle_id = ledger.require_vehicle(vehicle)
+        event = ledger.event(event_id)
+        key = f"back-{event.event_id}"
+        amended = ledger.facts.amendment_of(event) is not None and not desk.knows(vehicle_id, key)
+    if event.vehicle_id != vehicle_id:
+        raise UnknownName("That is no entry of this vehicle.")
+    if amended or not may_go(event):
+        raise LedgerRefused("That entry is not to be taken back here: see `roadworn retract`.")
+    by = session_of(request).by or text_of(form, "by") or "-"
+    filled = {"key": key, "by": by, "sure": text_of(form, "sure")}
+    payload = {"event": event.event_id, "reason": "taken back on the page"}
+    desk.write(request, filled, vehicle_id, [Entry("retraction", payload, figure=False)])
+    return RedirectResponse(f"/v/{vehicle_id}/history", 303)
 
 
 class Spoken(NamedTuple):
