@@ -97,6 +97,8 @@ def told(what: str) -> Iterator[None]:
 
 FORMATS: Final = ("table", "json", "csv")
 WIDEST_CELL = 500
+#: No screen is narrower: a line this short needs no wrapping.
+_SHORT: Final = 20
 # C0 and C1 controls, DEL, bidirectional marks, line separators, lone surrogates and the BOM.
 _UNSAFE = re.compile(
     "[\x00-\x1f\x7f-\x9f\u061c\u200b\u200e\u200f\u2028-\u202e\u2060-\u2069\ufeff\ud800-\udfff]"
@@ -116,19 +118,25 @@ def format_option() -> Any:  # noqa: ANN401  # what typer.Option says it returns
 
 
 def say(text: str) -> None:
-    """Talk: a line on stderr."""
-    typer.echo("\n".join(escape(line) for line in text.split("\n")), err=True)
+    """Talk: a line on stderr, wrapped where somebody reads it; a log keeps a line a sentence."""
+    lines = [escape(line) for line in text.split("\n")]
+    read = sys.stderr.isatty() or os.environ.get("COLUMNS")
+    if read and any(len(line) > _SHORT for line in lines):
+        from roadworn_cli.screen import width, wrapped
+
+        cells = width()
+        lines = [
+            " " * by + part
+            for line in lines
+            for by in [min(len(line) - len(line.lstrip(" ")), cells // 4)]
+            for part in wrapped(line.lstrip(" "), cells - by, hang=2)
+        ]
+    typer.echo("\n".join(lines), err=True)
 
 
 def note(text: str) -> None:
-    """Talk about something worth knowing that stops nothing; wrapped where somebody reads it."""
-    if not sys.stderr.isatty() and not os.environ.get("COLUMNS"):
-        say(f"note: {text}")
-        return
-    from roadworn_cli.screen import width, wrapped
-
-    lines = f"note: {text}".split("\n")
-    say("\n".join(part for line in lines for part in wrapped(escape(line), width(), hang=2)))
+    """Talk about something worth knowing that stops nothing."""
+    say(f"note: {text}")
 
 
 def counted(number: int, what: str) -> str:
