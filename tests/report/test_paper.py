@@ -103,20 +103,36 @@ def _plain(text: object) -> str:
 def _one_thing_one_number(shown: dict[str, Section], asker: Asker) -> None:
     """The first page has the figures of the answers behind it, and its sums are sums."""
     view = asker.view
-    # What a customer refused is on the page with how often, by the record itself.
+    # What was refused is on the page with how often, by the record itself: the oftenest first,
+    # of them what was first offered longest ago, and the others by their number.
     refused = [item for b in shown["refused"].blocks if b.kind == "items" for item in b.items]
-    times = {
-        (vehicle, int(n))
-        for vehicle, n in view.sql(
-            """SELECT o.vehicle_id, o.times FROM offers AS o JOIN declined_work AS d
-               USING (vehicle_id, component) WHERE o.component = 'brake.hose'"""
-        ).rows
+    offered = view.sql(
+        """SELECT o.vehicle_id, o.times, o.first_on, o.component
+           FROM offers AS o JOIN vehicles AS v USING (vehicle_id)
+           WHERE o.safety AND v.retired_on IS NULL AND o.last_answer IN ('declined', 'deferred')
+             AND o.condition IS DISTINCT FROM 'failed'
+             AND v.last_seen_on >= CAST(? AS DATE) - 400
+           ORDER BY o.times DESC, o.first_on, o.vehicle_id, o.component""",
+        (view.today.isoformat(),),
+    ).rows
+    told = [
+        (
+            str(item.name).partition(":")[0],
+            *re.findall(r"^(\d+) .*([\d-]{10})$", str(item.detail))[0],
+        )
+        for item in refused
+    ]
+    assert told == [(name, str(n), str(day)) for name, n, day, _part in offered[: len(told)]]
+    assert len(told) >= 4
+    assert _plain(len(offered)) in _plain(shown["refused"].figure)
+    more = [str(b.text) for b in shown["refused"].blocks if b.kind == "paragraph"]
+    assert any(re.search(rf"\b{len(offered) - len(told)}\b", one) for one in more)
+    # Of brake hoses none is missing that was refused oftener than the last one shown.
+    hoses = {
+        name for name, n, _day, part in offered if part == "brake.hose" and n > int(told[-1][1])
     }
-    told = {
-        (str(item.name).partition(":")[0], int(str(item.detail).split()[0])) for item in refused
-    }
-    # The page names the first of them; "and N more" stands below.
-    assert times & told
+    assert hoses
+    assert hoses <= {name for name, *_rest in told}
     # Every inspection that has run out is named, whoever was not seen as well.
     expired = " ".join(str(block.text) for block in shown["inspections"].blocks)
     late = view.sql(

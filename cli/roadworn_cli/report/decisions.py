@@ -133,22 +133,32 @@ def _stop(view: "LedgerView", due: Table | None, words: Words) -> Section:
 
 
 def _refused(due: Table | None, view: "LedgerView", words: Words) -> Section | None:
-    """Return work on what safety hangs on that was refused or put off, the oftenest on top."""
+    """Return work on what safety hangs on that was refused or put off, the oftenest on top.
+
+    By the record of what was offered: what was found wearing meanwhile is refused all the same.
+    What stops its vehicle stands above; a vehicle that has left, or was not seen for long, is
+    nobody's to decide on.
+    """
     if due is None:
         return None
     offered = {
         (vehicle, component, place or ""): (times, first)
-        for vehicle, component, place, times, first in view.sql(
-            "SELECT vehicle_id, component, position, times, first_on FROM offers"
+        for vehicle, component, place, times, first, answer, seen in view.sql(
+            """SELECT o.vehicle_id, o.component, o.position, o.times, o.first_on, o.last_answer,
+                      v.last_seen_on
+               FROM offers AS o JOIN vehicles AS v USING (vehicle_id) WHERE v.retired_on IS NULL"""
         ).rows
+        if answer in _REFUSED and _safety(component) and not _unseen(seen, view)
     }
-    told = (Tells.VEHICLE, Tells.COMPONENT, Tells.PLACE, Tells.STATE, Tells.VALUE, Tells.CURRENCY)
+    told = (Tells.VEHICLE, Tells.COMPONENT, Tells.PLACE, Tells.VALUE, Tells.CURRENCY)
+    columns = zip(*(due.cells(tells) for tells in told), strict=True)
     found = []
-    for vehicle, component, place, state, value, code in zip(
-        *(due.cells(tells) for tells in told), strict=True
+    for (vehicle, component, place, value, code), (_row, marks) in zip(
+        columns, due.marked(), strict=True
     ):
-        if str(state) in _REFUSED and _safety(component):
-            times, first = offered.get((vehicle, component, place or ""), (1, None))
+        known = offered.get((vehicle, component, place or ""))
+        if known is not None and Mark.SAFETY not in marks:
+            times, first = known
             found.append((-times, str(first or ""), vehicle, component, place, value, code))
     if not found:
         return None
@@ -163,7 +173,9 @@ def _refused(due: Table | None, view: "LedgerView", words: Words) -> Section | N
         )
     ]
     headings = (words("what"), words("offered_head"), words("price"))
-    section = _brief("refused", words("refused"), headings, items, words, most=_MOST_REFUSED)
+    section = _brief(
+        "refused", words("refused"), headings, items, words, most=_MOST_REFUSED, more="more_refused"
+    )
     sums = _summed(((value, code) for *_row, value, code in found), words)
     told_sum = words("parts_sum", number=len(found), sum=words.joined(sums, ", "))
     return replace(section, figure=told_sum if sums else Said())
@@ -307,6 +319,7 @@ def _brief(
     words: Words,
     told: Iterable[Said] = (),
     most: int = _MOST,
+    more: str = "and_more",
 ) -> Section:
     """Return the first few lines of something under its heading, and how many more there are."""
     rows = list(items)
@@ -314,7 +327,7 @@ def _brief(
     blocks: list[Block] = [Paragraph(one, "quiet") for one in told]
     blocks += [Items(title, headings, tuple(rows[:most]))] if rows else []
     if len(rows) > most:
-        blocks.append(Paragraph(words("and_more", number=len(rows) - most), "quiet"))
+        blocks.append(Paragraph(words(more, number=len(rows) - most), "quiet"))
     return Section(anchor, title, tuple(blocks))
 
 

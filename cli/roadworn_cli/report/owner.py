@@ -200,31 +200,34 @@ def _items(caption: Said, jobs: list[Job], most: int, total: Said, words: Words)
     """Return a line for each job, and one line for all beyond the most."""
     shown = jobs if len(jobs) <= most + 1 else jobs[:most]
     items = tuple(
-        Item(job.name, job.seen, _counted(job, estimate_text(*job.price, "", words), words))
+        Item(
+            job.name,
+            words.joined(filter(None, (job.seen, _by_chance(job, words))), "; "),
+            estimate_text(*job.price, "", words) or words("no_price"),
+        )
         for job in shown
     )
     headings = (words("what"), words("seen"), words("price"))
     blocks: list[Block] = [Items(caption, headings, items, total)]
     if len(shown) < len(jobs):
         rest = [
-            words("job_price", name=job.name, price=_counted(job, price, words))
+            words("job_price", name=job.name, price=words.joined(filter(None, told), "; "))
             for job in jobs[len(shown) :]
             for price in [money_text(job.price[0], None, None, "", words)]
+            for told in [(price or words("no_price"), _by_chance(job, words))]
         ]
         blocks.append(Paragraph(words("besides", jobs=words.joined(rest, "; "))))
     return blocks
 
 
-def _counted(job: Job, price: Said, words: Words) -> Said:
-    """Return a price, and what of it is in the sum where it may not be needed."""
+def _by_chance(job: Job, words: Words) -> Said:
+    """Return what of a price is in the sum where the job may not be needed."""
     chance, value = job.chance, job.price[0]
-    if not price or not isinstance(value, int | float):
-        return words("no_price")
-    if not isinstance(chance, float) or chance >= _SURE:
-        return price
+    if not isinstance(value, int | float) or not isinstance(chance, float) or chance >= _SURE:
+        return Said()
     counted = value_text(MONEY, chance * value, words, 0)
     share = Said(words.number(f"{chance:.0%}"))
-    return words("counted_price", price=price, counted=counted, chance=share)
+    return words("by_chance", counted=counted, chance=share)
 
 
 def _sum_of(sums: Table | None, mark: Mark, unit: str, words: Words) -> Said:

@@ -190,9 +190,11 @@ def rests_on(
     if not full:
         short: tuple[Block, ...]
         if head is None:
-            short = (Paragraph(words("check_short", size=size, root=mark.root), "quiet"),)
+            told = words("check_short", number=mark.size, size=size, root=mark.root)
+            short = (Paragraph(told, "quiet"),)
         else:
-            short = (Paragraph(words("check_head"), "quiet"), Verbatim(str(head)))
+            told = words("check_short_head", number=mark.size)
+            short = (Paragraph(told, "quiet"), Verbatim(str(head)))
         fold = Fold(words("check_fold", number=mark.size), short, narrow=True)
         return Section("rests-on", words("rests_on"), (fold,))
     pairs = (
