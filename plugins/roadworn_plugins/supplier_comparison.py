@@ -54,7 +54,7 @@ _COLUMNS = (
     Column("failed", "failed", "integer"),
     Column("running", "running", "integer"),
     Column("comebacks", "came back", "integer"),
-    Column("expected", "expected", "number"),
+    Column("expected", "expected if alike", "number"),
     Column("hazard_ratio", "rate of failing (others 1)", "number", tells=Tells.VALUE),
     Column("hazard_low", "low", "number", tells=Tells.LOW),
     Column("hazard_high", "high", "number", tells=Tells.HIGH),
@@ -95,7 +95,9 @@ _say = Says(
         "record": "Record the supplier and part number of each replacement.",
         "alike": "No supplier's parts differ from the others' beyond chance, of {n} compared.",
         "headline": "{n} of {every} {n:differs|differ} beyond chance; first {part} of {origin} "
-        "{lasts}: {failed:.0f} failed where {expected:.1f} would be usual.",
+        "{lasts}: {failed:.0f} failed, {ratio:.1f} times as fast as the others'.",
+        "headline-alone": "{n} of {every} {n:differs|differ} beyond chance; first {part} of "
+        "{origin} {lasts}: {failed:.0f} failed, and none of the others'.",
         "lasts-less": "lasts less",
         "lasts-longer": "lasts longer",
         "too-few": "too few to tell",
@@ -370,15 +372,17 @@ def _headline(named: list[tuple[_Compared, LogRank]], number: int) -> str:
     if not named:
         return _say("alike", n=number)
     (first, test), *_ = named
+    # What would be expected were all alike is no usual figure: the ratio is told, as in the table.
+    alone = not np.isfinite(test.hazard_ratio)
     return _say(
-        "headline",
+        "headline-alone" if alone else "headline",
         n=len(named),
         every=number,
         part=part_name(first.label[0]),
         origin=Joined(first.label[1:]),
         lasts=_say("lasts-less" if test.observed[0] > test.expected[0] else "lasts-longer"),
         failed=float(test.observed[0]),
-        expected=float(test.expected[0]),
+        ratio=float(test.hazard_ratio),
     )
 
 

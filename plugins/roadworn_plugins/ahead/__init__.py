@@ -1,5 +1,6 @@
 """What is due and what fails next on each vehicle, how likely that is, and what it would cost."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -125,8 +126,8 @@ _say = Says(
         "worn": "{n} {n:part|parts} {n:is|are} projected by their own measured wear.",
         "past-without-pool": "What past sums came to is told without the pool.",
         "quarters": "What is past holds the work on record, also of vehicles that have left "
-        "since; what is to come leaves out what is due already, and no vehicle is taken to be "
-        "sold.",
+        "since; what is to come leaves out what is due already, and what falls after "
+        "vehicles leave, taken to go as often as they did.",
     },
 )
 
@@ -297,9 +298,14 @@ def _by_months(measured: MeasuredParts, settings: NextRepairsSettings) -> dict[f
     """Project to every horizon that a table needs, all at once."""
     step = {None: 0, "quarter": 3, "month": 1}[settings.spans]
     ends = range(step, _MONTHS_SHOWN + 1, step) if step else ()
-    months = sorted({settings.months, *_HORIZONS, *map(float, ends)})
-    worn = [measured.chances(m) for m in months]
-    return project_months(measured.parts, months, measured=worn)
+    # The usual horizons by themselves: what else is asked must not move them by a rounding.
+    others = sorted({settings.months, *map(float, ends)} - set(_HORIZONS))
+    found: dict[float, Projection] = {}
+    spans: tuple[Sequence[float], ...] = (_HORIZONS, others)
+    for some in spans:
+        worn = [measured.chances(m) for m in some]
+        found |= project_months(measured.parts, some, measured=worn) if some else {}
+    return found
 
 
 def _order(

@@ -274,7 +274,7 @@ def budget(view: LedgerView, failures: Band, services: "ServicesAhead", currency
 
 def unpriced_words(parts: PartsAhead, ahead: Ints, services: "ServicesAhead") -> tuple[str, ...]:
     """Say which sums come without something that has no price."""
-    without = [one for one in services.all if services.price(one) is None]
+    without = services.unpriced
     names = sorted({part_name(one.service.component) for one in without})
     return (
         _say.some(sum(1 for i in ahead if parts.price[i] is None), "money-unpriced-failures"),

@@ -27,6 +27,8 @@ _LEAST_STEPS, _MOST_STEPS = 3, 8
 _SHORTEST_STEP_DAYS = 7.0
 #: Services come early or late by so much of a step (common practice, no source).
 _SD_OF_STEP = 0.2
+#: So many standard deviations early nobody comes: what is due later is not read.
+_EARLIEST = 3.0
 #: A price holds eight in ten between its low and its high: that many standard deviations.
 _TENTH = 1.2815515655446004
 _DAYS_PER_MONTH = 365.25 / 12
@@ -47,16 +49,22 @@ class ServiceAhead:
 
     def chance(self, start: date | None, end: date) -> float:
         """Return the chance that it comes from one day, None for now, to another."""
-        until = float(ndtr(((end - self.on).days + 0.5) / self.sd_days))
-        if start is None:
-            return until
-        return until - float(ndtr(((start - self.on).days - 0.5) / self.sd_days))
+        until = self._by((end - self.on).days + 0.5)
+        return until if start is None else until - self._by((start - self.on).days - 0.5)
+
+    def _by(self, days: float) -> float:
+        """Return the chance that it comes within so many days of the day it is expected.
+
+        A normal law cut off at the earliest, so that spans add up to the time they make.
+        """
+        never = float(ndtr(-_EARLIEST))
+        return max((float(ndtr(days / self.sd_days)) - never) / (1.0 - never), 0.0)
 
 
 def services_ahead(
     view: LedgerView, until: date, vehicle: str | None = None, *, schedule: str = ""
 ) -> list[ServiceAhead]:
-    """Return the services to come up to a day, each time they fall due; what is due now is not.
+    """Return the services that may come up to a day, each time they fall due; not what is due now.
 
     A vehicle's own record tells how often a service is done where it has been done four times or
     more, else the schedule at its pace. A service that was never written down here may be done
@@ -89,7 +97,8 @@ def services_ahead(
             if is_past(due, one.now):
                 day = now + step
             day = max(day, now + timedelta(days=1))
-            while day <= until:
+            # How far on is read must not hang on how far is asked: a year is a year's in any sum.
+            while (day - until).days <= _EARLIEST * sd:
                 found.append(ServiceAhead(one.name, one.kind, service, day, sd))
                 day += step
     return found
@@ -127,18 +136,24 @@ class ServiceSum:
 
 @dataclass(frozen=True, eq=False)
 class ServicesAhead:
-    """Services to come with their prices."""
+    """Services to come with their prices: those due by a day, and what may come early of others."""
 
     all: list[ServiceAhead]
     prices: Prices
+    until: date
 
     @classmethod
     def load(
         cls, view: LedgerView, prices: Prices, months: float, vehicle: str | None = None
     ) -> "ServicesAhead":
         """Read the services of the months to come, and what of the time after may come early."""
-        until = view.today + timedelta(days=round(months * _DAYS_PER_MONTH * (1.0 + _SD_OF_STEP)))
-        return cls(services_ahead(view, until, vehicle), prices)
+        until = view.today + timedelta(days=round(months * _DAYS_PER_MONTH))
+        return cls(services_ahead(view, until, vehicle), prices, until)
+
+    @property
+    def unpriced(self) -> list[ServiceAhead]:
+        """Those due by the day that have no price on record."""
+        return [one for one in self.all if one.on <= self.until and self.price(one) is None]
 
     def price(self, one: ServiceAhead) -> Price | None:
         """Return what a service costs, None where no price is on record."""

@@ -9,30 +9,22 @@ from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue
 from roadworn.model.messages import Joined, Says, Sentence, some_of
 from roadworn_plugins.ahead import too_few
-from roadworn_plugins.ahead.due_now import due_now
-from roadworn_plugins.ahead.open_facts import parts_today
-from roadworn_plugins.inspection.judged import InspectionOutlookSettings, told_of
+from roadworn_plugins.keep.case import After, Case, Cases
 from roadworn_plugins.keep.jobs import Stage, hours_standing, labour_once
 from roadworn_plugins.keep.options import (
-    Facts,
     KeepOrSellSettings,
     Option,
-    Valuations,
     Way,
     cheapest_kept,
+    cheapest_situation,
     gap_of,
-    keeping,
-    letting_go,
     repair_that_flips,
     running_that_flips,
-    usual_repairs,
+    value_that_turns,
     value_where_it_flips,
 )
-from roadworn_plugins.keep.plan import SOON_MONTHS, Known, plan_of
 from roadworn_plugins.keep.tables import plan_table, sums_table, turns_table, ways_table
-from roadworn_plugins.keep.ways import After, Case, TimeAhead, ways_of
-from roadworn_plugins.likely_causes.asking import open_pictures
-from roadworn_plugins.likely_causes.chain import chains_of
+from roadworn_plugins.keep.ways import ways_of
 from roadworn_plugins.shared.costs_ahead import chance_below
 from roadworn_plugins.shared.projected import LEVEL
 from roadworn_plugins.shared.settings import all_said
@@ -141,7 +133,6 @@ _say = Says(
     },
 )
 _NAMED = 6
-_DAYS_PER_MONTH = 365.25 / 12
 
 
 def run(view: LedgerView, settings: KeepOrSellSettings) -> Result:
@@ -151,7 +142,7 @@ def run(view: LedgerView, settings: KeepOrSellSettings) -> Result:
         from roadworn_plugins.keep.fleet import retire_list
 
         return retire_list(view, settings)
-    case = _case(view, settings, settings.vehicle)
+    case = Cases.load(view, settings, settings.vehicle).of(settings.vehicle)
     parts, currency = case.parts, case.currency
     unsafe = Joined([job.name for job in case.jobs if job.hurts][:3])
     first = _say.when(unsafe, "safety", parts=unsafe)
@@ -209,40 +200,6 @@ def run(view: LedgerView, settings: KeepOrSellSettings) -> Result:
     )
 
 
-def _case(view: LedgerView, settings: KeepOrSellSettings, vehicle: str) -> Case:
-    facts = Facts.load(view, vehicle, settings)
-    parts = parts_today(view, vehicle)
-    due = due_now(view, parts.prices, vehicle)
-    time = TimeAhead.load(view, parts, due, settings.months, SOON_MONTHS)
-    rules = settings.inspected_by if settings.inspected_by and facts.asked else ""
-    asked = InspectionOutlookSettings(vehicle=vehicle, rules=rules)
-    told = next(iter(told_of(view, asked)), None) if facts.asked else None
-    ends = told.vehicle.due if told is not None else None
-    until = (ends - view.today).days / _DAYS_PER_MONTH if ends is not None else 0.0
-    causes, pictures = open_pictures(view, vehicle)
-    known = Known(
-        parts,
-        time.found[SOON_MONTHS].chance,
-        time.worn_by(until),
-        parts.prices,
-        due,
-        causes,
-        pictures,
-        told,
-        facts.use,
-        chains_of(view, causes, pictures, vehicle),
-    )
-    pace = float(parts.paces.per_month[parts.car[0]]) if parts.size else 0.0
-    kind, currency = facts.kind, parts.prices.currency
-    worth = Valuations.load(view).worth(vehicle, kind, settings.value, currency, pace)
-    usual = usual_repairs(view, kind, currency)
-    jobs = plan_of(vehicle, kind, known)
-    official = told is not None and bool(told.vehicle.officials)
-    return Case(
-        *(settings, vehicle, parts, due, jobs, told, time, worth, usual, facts), official=official
-    )
-
-
 def _advised(case: Case, options: Sequence[Option]) -> Option | None:
     """Return the way to take: the cheapest, standing still counted among those that keep it."""
     kept = [o for o in options if o.way.keeps and o.offered and o.monthly is not None]
@@ -272,13 +229,12 @@ def _times(option: Option) -> float:
 
 def _without_value(case: Case, options: Sequence[Option]) -> tuple[Sentence, list[str]]:
     """Return at what value the choice turns: nothing stands in for a value nobody knows."""
-    s = min((o.situation for o in options if o.way.keeps and o.offered), default=None,
-            key=lambda s: keeping(s)[1]) or options[0].situation  # fmt: skip
-    low, expected, high = s.running
-    told = {"expected": expected, "low": low, "high": high, "months": s.months}
-    if s.other_price is None:
+    if case.settings.replacement_price is None:
+        s = cheapest_situation(options)
+        low, expected, high = s.running
+        told = {"expected": expected, "low": low, "high": high, "months": s.months}
         return _say("value-unknown", currency=case.currency, **told), []
-    value = value_where_it_flips(s, letting_go(s, fixed=False) - keeping(s)[1])
+    value = value_that_turns(options)
     word = "value-gone" if value <= 0.0 else "value-turns" if np.isfinite(value) else "value-kept"
     said = _say(word, value=max(value, 0.0))
     return said, [said]

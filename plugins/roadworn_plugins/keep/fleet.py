@@ -1,7 +1,8 @@
 """The retire list: every vehicle against the middle of its class, by the upkeep ahead of it."""
 
 from collections import defaultdict
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -9,36 +10,27 @@ from roadworn.analysis import Cell, Result
 from roadworn.columns.view import UNSEEN_DAYS, LedgerView
 from roadworn.model.messages import Joined, Says
 from roadworn.model.units import KM_PER_MILE
-from roadworn_plugins.ahead.due_now import DueItem, State, due_now, not_failed
-from roadworn_plugins.ahead.open_facts import parts_today
+from roadworn_plugins.ahead.due_now import DueItem, State, not_failed
 from roadworn_plugins.ahead.quarters import months_from
 from roadworn_plugins.ahead.services import ServiceAhead, ServicesAhead
-from roadworn_plugins.keep.jobs import hurts, priced, same_place, summed
+from roadworn_plugins.keep.case import Cases
+from roadworn_plugins.keep.jobs import priced, summed
 from roadworn_plugins.keep.options import (
     KeepOrSellSettings,
-    Situation,
     Valuations,
     Worth,
-    keeping,
-    letting_go,
-    usual_repairs,
-    value_where_it_flips,
+    cheapest_kept,
+    gap_of,
+    value_that_turns,
 )
 from roadworn_plugins.keep.tables import fleet_notes, standings_table
-from roadworn_plugins.keep.ways import renewed
+from roadworn_plugins.keep.ways import ways_of
 from roadworn_plugins.projection.totals import grid_totals
 from roadworn_plugins.shared.costs_ahead import Band, cost_of
 from roadworn_plugins.shared.grouped import Floats, Ints
 from roadworn_plugins.shared.parts_ahead import PartsAhead
-from roadworn_plugins.shared.projected import (
-    LEVEL,
-    Projection,
-    project,
-    project_months,
-    taken,
-)
+from roadworn_plugins.shared.projected import LEVEL, Projection, project_months, taken
 from roadworn_plugins.shared.settings import all_said
-from roadworn_plugins.wear.chances import MeasuredParts
 
 #: Fewer vehicles of a class have no middle that one of them could be held against.
 LEAST_OF_CLASS = 3
@@ -98,8 +90,6 @@ class _Standing:
         due_unpriced: how many items of it have no price.
         distance: that it covers in 12 months, in the unit shown.
         worth: what is known of its value.
-        must: what of that somebody can get hurt by, low, middle and high.
-        running: failures expected over the horizon of the settings once that is done.
         events: what it rests on.
     """
 
@@ -114,8 +104,6 @@ class _Standing:
     due_unpriced: int
     distance: float
     worth: Worth
-    must: tuple[float, float, float]
-    running: float
     events: tuple[str, ...]
 
     @property
@@ -146,30 +134,34 @@ def retire_list(view: LedgerView, settings: KeepOrSellSettings) -> Result:
         settings: those of `keep-or-sell`; what can be said of one vehicle only is not looked at.
     """
     unit = settings.unit or view.usual_unit()
-    fleet = _Fleet.load(view, settings.months)
+    # What can be said of one vehicle only holds for none of them.
+    one_by_one = {"vehicle": None, "value": None, "value_fixed": None, "runs": True}
+    cases = Cases.load(view, settings.model_copy(update=one_by_one))
+    fleet = _Fleet.load(view, cases)
     currency = fleet.parts.prices.currency
     km = 1.0 if unit == "km" else KM_PER_MILE
     least = settings.least_parts
     few = {name for name, rows in fleet.rows.items() if fleet.priced(rows) < least}
     by_class = defaultdict[str, list[_Standing]](list)
     for vehicle in sorted(fleet.rows.keys() - few):
-        one = fleet.standing(vehicle, settings.months, km)
+        one = fleet.standing(vehicle, km)
         by_class[one.kind].append(one)
     if not by_class:
         return Result(_say("fleet-few"))
     ranked: list[tuple[_Standing, float | None]] = []
-    rows: list[tuple[Cell, ...]] = []
-    for kind, unranked in sorted(by_class.items()):
+    ranks: dict[str, int] = {}
+    for _kind, unranked in sorted(by_class.items()):
         middle = _middle(unranked)
-        usual = usual_repairs(view, kind, currency)
         ones = _ranked(unranked, middle)
-        for rank, one in enumerate(ones, start=1):
-            ranked.append((one, middle))
-            rows.append(_row(one, rank, middle, _turn(one, settings, usual, middle)))
+        ranked += [(one, middle) for one in ones]
+        ranks |= {one.vehicle: rank for rank, one in enumerate(ones, start=1)}
     # One order over all classes: whoever has to choose begins at the top.
-    order = sorted(range(len(ranked)), key=lambda n: _order(*ranked[n]))
-    ranked, rows = [ranked[n] for n in order], [rows[n] for n in order]
-    evidence = [one.events for one, _middle in ranked]
+    ranked.sort(key=lambda one: _order(*one))
+    rows: list[tuple[Cell, ...]] = [
+        _row(one, ranks[one.vehicle], middle, _turn(cases, one, middle))
+        for one, middle in ranked[: settings.most]
+    ]
+    evidence = [one.events for one, _middle in ranked[: settings.most]]
     for vehicle in sorted(few):
         kind = fleet.kinds[vehicle]
         unknown = (_say("say-unknown"), kind, None)
@@ -184,7 +176,7 @@ def retire_list(view: LedgerView, settings: KeepOrSellSettings) -> Result:
         caveats=all_said(
             _say.some(sum(one.worth.now is None for one in standings), "fleet-no-value"),
             _say.some(sum(one.due_unpriced for one in standings), "fleet-unpriced"),
-            _say.some(len(rows) - settings.most, "fleet-more"),
+            _say.some(len(ranked) + len(few) - settings.most, "fleet-more"),
             *fleet_notes(each, currency),
             _say("fleet-value"),
             *fleet.parts.prices.caveats(fleet.parts.component),
@@ -198,8 +190,6 @@ class _Fleet:
 
     Attributes:
         cost: months -> what each part is expected to cost, 0 without a price.
-        after: vehicle -> what its parts cost over the horizon that are new once what somebody
-            can get hurt by is done.
         bands: vehicle -> its failures of the next 12 months.
         rows: vehicle that is still here -> its parts that have not failed yet.
         kinds: vehicle -> its class.
@@ -209,21 +199,16 @@ class _Fleet:
     parts: PartsAhead
     cost: dict[float, Floats]
     bands: dict[str, Band]
-    after: dict[str, float]
     rows: dict[str, Ints]
     kinds: dict[str, str]
-    due: dict[str, list[DueItem]]
+    due: Mapping[str, list[DueItem]]
     services: dict[str, ServicesAhead]
     valuations: Valuations
 
     @classmethod
-    def load(cls, view: LedgerView, months: int) -> "_Fleet":
-        """Read the fleet, and project it to a year, two years and the horizon asked for."""
-        parts = parts_today(view)
-        due = defaultdict[str, list[DueItem]](list)
-        all_due = due_now(view, parts.prices)
-        for item in all_due:
-            due[item.vehicle].append(item)
+    def load(cls, view: LedgerView, cases: Cases) -> "_Fleet":
+        """Read the fleet, and project it to a year and two years."""
+        parts = cases.parts
         kinds = dict(
             view.sql(
                 """SELECT vehicle_id, vehicle_class FROM vehicles WHERE retired_on IS NULL
@@ -232,10 +217,10 @@ class _Fleet:
             ).rows
         )
         gathered: dict[str, list[int]] = {name: [] for name in kinds}
-        for i in not_failed(parts, all_due):
+        for i in not_failed(parts, [item for own in cases.due.values() for item in own]):
             gathered[parts.vehicle[i]].append(int(i))
-        horizons = sorted({float(_YEAR), float(_TWO_YEARS), float(months)})
-        measured = MeasuredParts.load(view, parts)
+        horizons = [float(_YEAR), float(_TWO_YEARS)]
+        measured = cases.measured
         services = ServicesAhead.load(view, parts.prices, _TWO_YEARS)
         by_vehicle = defaultdict[str, list[ServiceAhead]](list)
         for one in services.all:
@@ -248,12 +233,11 @@ class _Fleet:
             parts,
             {m: _costs(parts, found[m]) for m in horizons},
             _bands(parts, found[float(_YEAR)], rows),
-            _after(parts, [item for item in all_due if hurts(item)], months),
             rows,
             kinds,
-            due,
-            {name: ServicesAhead(ones, parts.prices) for name, ones in by_vehicle.items()},
-            Valuations.load(view),
+            cases.due,
+            {name: replace(services, all=ones) for name, ones in by_vehicle.items()},
+            cases.valuations,
         )
 
     def priced(self, rows: Ints) -> int:
@@ -261,18 +245,17 @@ class _Fleet:
         prices = (self.parts.price[i] for i in rows)
         return sum(1 for price in prices if price is not None and price.number)
 
-    def standing(self, vehicle: str, months: int, km: float) -> _Standing:
+    def standing(self, vehicle: str, km: float) -> _Standing:
         """Return what lies ahead of a vehicle, `km` being the length of the unit shown."""
         rows, parts, kind = self.rows[vehicle], self.parts, self.kinds[vehicle]
         at = parts.paces.index.get(vehicle)
         pace = 0.0 if at is None else float(parts.paces.per_month[at])
         costs = {months: cost[rows] for months, cost in self.cost.items()}
         ends = [months_from(self.view.today, far) for far in (_YEAR, _TWO_YEARS)]
-        ahead = self.services.get(vehicle) or ServicesAhead([], parts.prices)
+        ahead = self.services.get(vehicle) or ServicesAhead([], parts.prices, self.view.today)
         year, two_years = (ahead.between(None, end) for end in ends)
         due = [item for item in self.due.get(vehicle, ()) if item.state in _COUNTED]
         prices = priced(due)
-        must = priced(item for item in due if hurts(item))
         worth = self.valuations.worth(vehicle, kind, None, parts.prices.currency, pace)
         dearest = rows[np.argsort(-costs[float(_YEAR)], kind="stable")[:_PARTS_NAMED]]
         events = (
@@ -292,31 +275,8 @@ class _Fleet:
             due_unpriced=len(due) - len(prices),
             distance=pace * _YEAR / km,
             worth=worth,
-            must=summed(must),
-            running=float(np.sum(costs[float(months)])) + self.after.get(vehicle, 0.0),
             events=tuple(dict.fromkeys(filter(None, events))),
         )
-
-
-def _after(parts: PartsAhead, must: list[DueItem], months: int) -> dict[str, float]:
-    """Return what the parts of these items cost over the horizon once they are new."""
-    asked = defaultdict[tuple[str, str], list[str]](list)
-    for item in must:
-        asked[item.vehicle, item.component].append(item.position)
-    fitted = enumerate(zip(parts.vehicle, parts.component, parts.position, strict=True))
-    rows = [
-        i for i, (name, component, place) in fitted
-        if any(same_place(component, place, at) for at in asked.get((name, component), ()))
-    ]  # fmt: skip
-    if not rows:
-        return {}
-    some = parts.take(np.array(rows, dtype=np.int64))
-    every = np.arange(some.size, dtype=np.int64)
-    new = renewed(some, every, every[:0], every)
-    found = defaultdict[str, float](float)
-    for vehicle, cost in zip(some.vehicle, _costs(new, project(new, months)), strict=True):
-        found[vehicle] += float(cost)
-    return dict(found)
 
 
 def _costs(parts: PartsAhead, found: Projection) -> Floats:
@@ -384,31 +344,21 @@ def _ranked(ones: list[_Standing], middle: float | None) -> list[_Standing]:
     return sorted(ones, key=lambda one: (-_above(one, middle), one.vehicle))
 
 
-def _turn(one: _Standing, settings: KeepOrSellSettings, usual: float, middle: float | None) -> str:
-    """Return what would turn the choice for a vehicle."""
-    s = Situation(
-        months=settings.months,
-        yearly_rate=settings.yearly_rate,
-        value=one.worth.now or 0.0,
-        value_fixed=one.worth.now or 0.0,
-        value_then=(1.0 - one.worth.yearly_loss) ** (settings.months / 12.0),
-        fix=one.must,
-        running=(one.running,) * 3,
-        other_price=settings.replacement_price,
-        other_then=(1.0 - settings.replacement_loss) ** (settings.months / 12.0),
-        other_running=(
-            usual if settings.replacement_repairs is None else settings.replacement_repairs
-        ),
-    )
-    kept = keeping(s)[1]
-    if s.other_price is None:
-        way = "turn-go" if _against(one, middle) == 1 else "turn-way"
-        return _say(way, monthly=kept) if one.worth.now is not None else _say("turn-value")
-    gap = letting_go(s, fixed=False) - kept
-    value = max(value_where_it_flips(s, gap), 0.0)
-    if one.worth.now is None:
-        return _say("turn-unknown", value=value)
-    return _say("turn-more" if gap > 0.0 else "turn-less", value=value)
+def _turn(cases: Cases, one: _Standing, middle: float | None) -> str:
+    """Return what would turn the choice, as the answer for the vehicle itself has it."""
+    settings = cases.settings
+    if settings.replacement_price is None and one.worth.now is None:
+        return _say("turn-value")
+    options, _afters = ways_of(cases.of(one.vehicle), bands=False)
+    best, gap = cheapest_kept(options), gap_of(options)
+    if settings.replacement_price is not None:
+        value = max(value_that_turns(options), 0.0)
+        word = "turn-unknown" if gap is None else "turn-more" if gap > 0.0 else "turn-less"
+        return _say(word, value=value)
+    if best is None or best.monthly is None:
+        return _say("turn-value")
+    word = "turn-go" if _against(one, middle) == 1 else "turn-way"
+    return _say(word, monthly=best.monthly)
 
 
 def _row(one: _Standing, rank: int, middle: float | None, turn: str) -> tuple[Cell, ...]:

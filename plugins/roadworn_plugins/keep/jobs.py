@@ -15,9 +15,13 @@ from roadworn.model.messages import Joined, Says, Sentence
 from roadworn.model.places import SPARE, covers
 from roadworn_plugins.ahead.due_now import DueItem, State, not_failed
 from roadworn_plugins.ahead.tables import shares_labour
+from roadworn_plugins.inspection.tables import Told
+from roadworn_plugins.likely_causes.asking import Picture
+from roadworn_plugins.likely_causes.chain import Chain
+from roadworn_plugins.likely_causes.chances import Causes
 from roadworn_plugins.shared.grouped import Floats
 from roadworn_plugins.shared.parts_ahead import PartsAhead
-from roadworn_plugins.shared.prices import Price
+from roadworn_plugins.shared.prices import Price, Prices
 
 #: From this chance on a part is taken to need its job.
 LIKELY = 0.5
@@ -58,7 +62,7 @@ class Job:
         of: picture it belongs to, of whose jobs one is needed; -1 for none.
         failed: whether it was found failed.
         hurts: whether somebody can get hurt by it.
-        inspected: whether the next inspection fails without it.
+        inspected: whether the next inspection fails without it, or on what it brings down again.
         events: behind it.
         what: what it is called where there is no component.
         shared: which labour is told elsewhere, or an empty text.
@@ -99,6 +103,34 @@ class Job:
         if component != self.component:
             return False
         return not own or not other or own == other or covers(own, other) or covers(other, own)
+
+
+@dataclass(frozen=True, eq=False)
+class Known:
+    """What the plan of one vehicle is made from.
+
+    Attributes:
+        parts: what is fitted.
+        soon: chance of each part to fail within `plan.SOON_MONTHS`.
+        by_then: of each part, chance that it is worn by the day of the next inspection.
+        prices: what jobs cost.
+        due: what is due, as told everywhere.
+        causes, pictures: what is open whose cause is asked for.
+        told: what the next inspection would say, None where none is asked for.
+        use: what its owner needs it for, an empty text where nobody said.
+        chains: what stands behind what is asked for or keeps failing.
+    """
+
+    parts: PartsAhead
+    soon: Floats
+    by_then: Floats
+    prices: Prices
+    due: Sequence[DueItem]
+    causes: Causes
+    pictures: Sequence[Picture]
+    told: Told | None
+    use: str = ""
+    chains: Sequence[Chain] = ()
 
 
 @dataclass(frozen=True, slots=True)

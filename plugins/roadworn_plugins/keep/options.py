@@ -1,6 +1,6 @@
 """The ways of going on with a vehicle, each as a level amount a month, and where they cross."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from enum import Enum
@@ -109,18 +109,19 @@ class Facts:
     inspected_by: str
 
     @classmethod
-    def load(cls, view: LedgerView, vehicle: str, settings: KeepOrSellSettings) -> "Facts":
-        """Return the vehicle's own facts, or what the settings say instead."""
-        rows = view.sql(
-            """SELECT coalesce(vehicle_class, ''), coalesce(use, ''),
-                      trim(coalesce(inspected_by, ''))
-               FROM vehicles WHERE vehicle_id = ?""",
-            (vehicle,),
-        ).rows
-        kind, use, by = rows[0] if rows else ("", "", "")
+    def load(cls, view: LedgerView, settings: KeepOrSellSettings) -> "dict[str, Facts]":
+        """Return vehicle -> its own facts, or what the settings say instead."""
         said = settings.use or ("long_trips" if settings.duty == "long" else "")
-        by = settings.inspected_by.strip() or by
-        return cls(kind, said or use, NOT_INSPECTED if by.casefold() == NOT_INSPECTED else by)
+        found = {}
+        for vehicle, kind, use, own in view.sql(
+            """SELECT vehicle_id, coalesce(vehicle_class, ''), coalesce(use, ''),
+                      trim(coalesce(inspected_by, ''))
+               FROM vehicles ORDER BY vehicle_id"""
+        ).rows:
+            by = settings.inspected_by.strip() or own
+            by = NOT_INSPECTED if by.casefold() == NOT_INSPECTED else by
+            found[vehicle] = cls(kind, said or use, by)
+        return found
 
     @property
     def asked(self) -> bool:
@@ -222,30 +223,6 @@ def _about(value: float, loss: float, days: int) -> float:
         return float(value)
     now: float = float(value) * (1.0 - loss) ** (days / 365.25)
     return round(now, -2 if now >= 1000.0 else -1)
-
-
-def usual_repairs(view: LedgerView, kind: str, currency: str) -> float:
-    """Return what vehicles of a class have cost in failed parts a year, on the mean.
-
-    Over the last two years and the vehicles seen in them; 0 where nothing is on record.
-    """
-    rows = view.sql(
-        """WITH here AS (
-             SELECT vehicle_id,
-                    date_diff('day', greatest(enrolled_on, CAST(? AS DATE) - 731),
-                              coalesce(retired_on, last_seen_on)) AS days
-             FROM vehicles
-             WHERE vehicle_class = ?)
-           SELECT sum(greatest(h.days, 0)) / 365.25,
-                  (SELECT CAST(sum(r.total_cost) AS DOUBLE) FROM replacements AS r
-                   WHERE r.vehicle_id IN (SELECT vehicle_id FROM here)
-                     AND r.reason IN ('failed', 'worn_out') AND r.currency = ?
-                     AND r.occurred_on > CAST(? AS DATE) - 731)
-           FROM here AS h""",
-        (view.today.isoformat(), kind, currency, view.today.isoformat()),
-    ).rows
-    years, spent = rows[0]
-    return float(spent) / float(years) if years and spent else 0.0
 
 
 def _loss(
@@ -397,6 +374,12 @@ def cheapest_kept(options: Iterable[Option]) -> Option | None:
     return min(kept, key=lambda o: o.monthly or 0.0, default=None)
 
 
+def cheapest_situation(options: Sequence[Option]) -> Situation:
+    """Return what the cheapest way of keeping it rests on, whatever the vehicle would fetch."""
+    kept = (o.situation for o in options if o.way.keeps and o.offered)
+    return min(kept, default=options[0].situation, key=lambda s: keeping(s)[1])
+
+
 def gap_of(options: Iterable[Option]) -> float | None:
     """Return the monthly cost of letting go less that of keeping, None without both."""
     found = list(options)
@@ -419,6 +402,19 @@ def value_where_it_flips(s: Situation, gap: float) -> float:
     # The part of the value that keeping uses up.
     slope = float(level_monthly(1.0 - left, s.yearly_rate, s.months))
     return s.value + gap / slope if slope > 0 else float("inf")
+
+
+def value_that_turns(options: Sequence[Option]) -> float:
+    """Return the value now at which keeping and letting go cost the same, known or not today.
+
+    Args:
+        options: the ways on; the price of the other vehicle must be stated.
+    """
+    best, gap = cheapest_kept(options), gap_of(options)
+    if best is not None and gap is not None:
+        return value_where_it_flips(best.situation, gap)
+    s = cheapest_situation(options)
+    return value_where_it_flips(s, letting_go(s, fixed=False) - keeping(s)[1])
 
 
 def repair_that_flips(s: Situation, gap: float) -> float:

@@ -14,10 +14,10 @@ import numpy as np
 from roadworn.model.catalogue import part_name, place_of
 from roadworn.model.messages import Joined, Says, Sentence
 from roadworn_plugins.ahead.due_now import DueItem, State
-from roadworn_plugins.inspection.tables import Told
 from roadworn_plugins.keep.jobs import (
     LIKELY,
     Job,
+    Known,
     Stage,
     critical,
     hurts,
@@ -29,13 +29,9 @@ from roadworn_plugins.keep.jobs import (
     worn_out,
 )
 from roadworn_plugins.likely_causes.asking import Picture, chance_in, place_in
-from roadworn_plugins.likely_causes.chain import Chain
-from roadworn_plugins.likely_causes.chances import Causes, kind_of
+from roadworn_plugins.likely_causes.chances import kind_of
 from roadworn_plugins.likely_causes.said import first_check
 from roadworn_plugins.likely_causes.words import trade_words
-from roadworn_plugins.shared.grouped import Floats
-from roadworn_plugins.shared.parts_ahead import PartsAhead
-from roadworn_plugins.shared.prices import Prices
 
 #: A cause less likely than this is no job.
 _LEAST_CHANCE = 0.1
@@ -76,34 +72,6 @@ _say = Says(
         "waits": "neither failed nor asked for by an inspection",
     },
 )
-
-
-@dataclass(frozen=True, eq=False)
-class Known:
-    """What the plan of one vehicle is made from.
-
-    Attributes:
-        parts: what is fitted.
-        soon: chance of each part to fail within `SOON_MONTHS`.
-        by_then: of each part, chance that it is worn by the day of the next inspection.
-        prices: what jobs cost.
-        due: what is due, as told everywhere.
-        causes, pictures: what is open whose cause is asked for.
-        told: what the next inspection would say, None where none is asked for.
-        use: what its owner needs it for, an empty text where nobody said.
-        chains: what stands behind what is asked for or keeps failing.
-    """
-
-    parts: PartsAhead
-    soon: Floats
-    by_then: Floats
-    prices: Prices
-    due: Sequence[DueItem]
-    causes: Causes
-    pictures: Sequence[Picture]
-    told: Told | None
-    use: str = ""
-    chains: Sequence[Chain] = ()
 
 
 def plan_of(vehicle: str, kind: str, known: Known) -> list[Job]:
@@ -361,7 +329,21 @@ class _Planning:
                     )
             if not item.failed:
                 made = self._lamp(made, item.name, item.detail, item.points_to, item.evidence)
-        return [self._worn_by_then(job) for job in made]
+        return self._behind([self._worn_by_then(job) for job in made])
+
+    def _behind(self, jobs: list[Job]) -> list[Job]:
+        """Mark what failed and brings down what the inspection asks for: undone it undoes that."""
+        first = [
+            chain.first
+            for chain in self.known.chains
+            if any(job.inspected and job.at(*chain.part) for job in jobs)
+        ]
+        return [
+            replace(job, inspected=True)
+            if job.failed and any(job.at(*part) for part in first)
+            else job
+            for job in jobs
+        ]
 
     def _lamp(
         self,

@@ -31,7 +31,8 @@ _say = Says(
         "because-overdue": "overdue",
         "fleet-title": "Vehicles by what they cost above their class in the next 12 months",
         "per": "upkeep per {unit}",
-        "turn-month": "What another vehicle costs a month is set against safety work now, repairs "
+        "turn-month": "What another vehicle costs a month is set against the cheapest way to keep "
+        "this one that may be chosen: work now, to pass its inspection where it has one, repairs "
         "and lost value; fuel and insurance are in neither.",
         "fleet-sum": "The upkeep of {n} {n:vehicle|vehicles} comes to {whole:,.0f} {currency} "
         "within 12 months: failures {failures:,.0f}, services {services:,.0f}, work due now "

@@ -398,7 +398,7 @@ def _compared(view: LedgerView, settings: Asked) -> Compared:
             (label := bench.label(one))[0],
             say(
                 "by-time", part=named(label[0]), where=words.where(one.family, label),
-                failed=int(one.observed), expected=round(one.mean, 2), by_time=usual,
+                failed=int(one.observed), expected=one.mean, by_time=usual,
             ),
         )
         for one, usual in set_aside

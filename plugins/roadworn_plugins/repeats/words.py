@@ -43,8 +43,8 @@ say = Says(
         "chance": "Nothing fails more often than chance would have it, of {n} that {n:was|were} "
         "compared.",
         "headline": (
-            "{part} ({where}) failed {failed} {failed:time|times} where {expected} would be usual.",
-            "{n} fail more often; first {part} ({where}): {failed} where {expected} is usual.",
+            "{part} ({where}) failed {failed} {failed:time|times} where {expected:.1f} is usual.",
+            "{n} fail more often; first {part} ({where}): {failed} where {expected:.1f} is usual.",
         ),
         "all-parts": "all its parts",
         "everywhere": "all vehicles",
@@ -72,8 +72,8 @@ say = Says(
         "others-vehicle": "the same parts on other vehicles",
         "others-past": "its own record before",
         "in-warranty": "; {n} of them within the part's own warranty",
-        "trend": "; {trend}: {later} since {since} where its use gives {expected:.1f} (chance "
-        "{p:.2g})",
+        "trend": "; {trend}: {later} of them since {since}, where an even pace would give "
+        "{expected:.1f} (chance {p:.2g})",
         "few": ("only {n} failure", "only {n} failures"),
         "comebacks": "{n} of them came back soon after the work, so the work may be the cause",
         "one-number": "{n} of them {n:is|are} one part number, {number}",
@@ -95,7 +95,7 @@ say = Says(
         "curve": "{name}: {came:.0f} by {day}{missing}, {usual:.1f} would be usual",
         "without-day": " ({n} more without a day)",
         "by-time": "Not listed: {part} ({where}) failed {failed} {failed:time|times} where "
-        "{expected} would be usual, but by the other clock, distance or calendar, "
+        "{expected:.1f} would be usual, but by the other clock, distance or calendar, "
         "{by_time:.1f} would be: it may go by that.",
         "compared": "Of the rows listed about {share:.0%} may be chance: {n} {n:was|were} "
         "compared.",

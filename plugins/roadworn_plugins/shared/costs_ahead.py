@@ -74,6 +74,16 @@ def money(
     return Band(stays, stays * float(np.exp(-down)), stays * float(np.exp(up)))
 
 
+def expected_cost(parts: PartsAhead, found: Counted, rows: Ints) -> float:
+    """Return the total of `money` for the parts of one vehicle, without the work of its band."""
+    priced = _priced(parts, rows)
+    if priced.size == 0:
+        return 0.0
+    counts = [taken(c, priced) for c in found.counts]
+    cost = cost_of(parts, found, priced)
+    return float(totals(counts, cost, usage_weight=found.weight, levels=()).expected[0])
+
+
 def chance_below(parts: PartsAhead, found: Counted, rows: Ints, amount: float) -> float | None:
     """Return the chance that these parts of one vehicle cost less, None when none has a price."""
     priced = _priced(parts, rows)

@@ -21,7 +21,7 @@ from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import place_of
 from roadworn.model.places import axle_of
 from roadworn_plugins.lifedata.special import betaincinv
-from roadworn_plugins.shared.grouped import Floats, Unit
+from roadworn_plugins.shared.grouped import Floats, Ints, Unit
 from roadworn_plugins.shared.parts_ahead import PartsAhead
 from roadworn_plugins.wear.measured import Wear, measured_wear
 
@@ -168,6 +168,12 @@ class MeasuredParts:
             and parts.position[i] in (wear.position, axle_of(wear.position))
         }
         return cls(parts, lines, replaced_at(view) if lines else {})
+
+    def take(self, rows: Ints, parts: PartsAhead) -> "MeasuredParts":
+        """Return those of these rows, which `parts` are."""
+        at = {int(i): n for n, i in enumerate(rows)}
+        lines = {at[i]: wear for i, wear in self.lines.items() if i in at}
+        return MeasuredParts(parts, lines, self.habits)
 
     def chances(
         self, months: float, distance: float | None = None, unit: Unit = "km"
