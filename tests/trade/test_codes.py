@@ -116,6 +116,7 @@ def test_hexadecimal_digits_are_legal(code):
         ("P0G80", "it may be P0680 or P0980"),
         ("P042", "4 characters"),
         ("P04200", "6 characters where a code has 5; it may be P0420"),
+        ("P301", "4 characters where a code has 5; it may be P0301"),
         ("0420", "letter in front"),
         ("P4420", "0, 1, 2 or 3"),
         ("X0420", "'X' is not"),

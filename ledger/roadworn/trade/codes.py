@@ -263,7 +263,9 @@ def _of_other_length(upper: str) -> str:
         for at in range(2, len(upper))
         if len(upper) == 6 and upper[at] == upper[at - 1]
     }
-    likely = sorted(code for code in doubled if _CODE.fullmatch(code))
+    # A bay leaves the nought out: P301.
+    short = {f"{upper[:1]}0{upper[1:]}"} if len(upper) == 4 else set()
+    likely = sorted(code for code in doubled | short if _CODE.fullmatch(code))
     return f"; it may be {' or '.join(likely)}" if likely else ""
 
 
