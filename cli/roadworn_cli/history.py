@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from roadworn.model.errors import UsageError
-from roadworn.say.telling import brief, describe, item_words
+from roadworn.say.telling import brief, describe, item_words, test_words
 from roadworn_cli.context import State, state_of
 from roadworn_cli.output import WIDEST_CELL, check_format, emit, emit_json, format_option, note
 from roadworn_cli.record import KINDS, Vehicle, short
@@ -40,6 +40,9 @@ def _reading(row: Row) -> str:
     return "" if figure is None else f"{figure:,.10g} {row['odometer_unit']}"
 
 
+_UNTRIED = """
+SELECT test, asked_on, failed_on FROM open_tests WHERE vehicle_id = ? ORDER BY asked_on, test
+"""
 _DECLINED = """
 SELECT d.occurred_on AS decided_on, d.decision, d.component, d.position, d.work, d.amount,
        d.currency, d.safety, d.estimated_on, d.estimate, d.line, d.event_id,
@@ -237,6 +240,7 @@ def history(
     with state.open_view(host) as view:
         vehicle_id = view.require_vehicle(vehicle)
         found = view.sql(_EVENTS, [vehicle_id])
+        untried = () if wanted else view.sql(_UNTRIED, [vehicle_id]).rows
     rows = [row for row in _records(found) if not wanted or row["kind"] in wanted]
     if fmt == "json":
         _emit_json(rows)
@@ -251,6 +255,9 @@ def history(
     _print(rows, shown, fmt, 0 if wide else _WIDEST)
     if not rows:
         note(f"nothing of that is written down for {vehicle_id}.")
+    for test, asked_on, failed_on in untried:
+        since = f"failed on {failed_on}" if failed_on else f"asked for on {asked_on}"
+        note(f"not tried yet: {test_words(test)}, {since}; `roadworn record test {vehicle_id}`.")
 
 
 def _emit_json(rows: Sequence[Row]) -> None:

@@ -325,3 +325,15 @@ def test_handed_over_says_what_it_leaves_with(agreed: Run) -> None:
     assert "handed over; outer tie rod end L" in day
     assert "brake bedding not done" in day
     assert "brake_bedding" not in day
+
+
+def test_open_tests_stand_in_the_history_and_in_the_report(agreed: Run, tmp_path: Path) -> None:
+    agreed("done", "van-3", "1", "--done-by", "JK")
+    told = agreed("history", "van-3")
+    assert "not tried yet: " in told.err
+    assert "asked for on " in told.err
+    assert agreed("report", "vehicle", "van-3", "-o", "van-3.html").code == 0
+    page = (tmp_path / "van-3.html").read_text(encoding="utf-8")
+    assert "not tried since the work: " in page
+    agreed("record", "test", "van-3", "all ok", "--sure")
+    assert "not tried yet" not in agreed("history", "van-3").err

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from roadworn.analysis import Answers, Holds, Mark, Ran, Table
 from roadworn.analysis.outlook import Outlook, outlook
 from roadworn.say import Said
+from roadworn.say.telling import test_words
 from roadworn_cli.output import told
 from roadworn_cli.report.asking import Asker
 from roadworn_cli.report.life_line import life_line
@@ -29,6 +30,7 @@ from roadworn_cli.report.sections import (
 from roadworn_cli.words import Words
 
 if TYPE_CHECKING:
+    from roadworn.columns.view import LedgerView
     from roadworn.intake import Ledger
 
 #: Analyses of the report in their order: what they answer, key of the heading, and where the
@@ -122,6 +124,8 @@ def vehicle_report(
     looked = last_visit(view, vehicle_id, words).day
     if looked is not None and not request.full:
         about = (*about, words("looked_on", day=looked))
+    if untried := _untried(view, vehicle_id, words):
+        about = (*about, words("untried", tests=words.joined(untried, ", ")))
     report = Report(
         title,
         about,
@@ -132,6 +136,15 @@ def vehicle_report(
         sheets=0 if request.full else 2,
     )
     return report, words
+
+
+def _untried(view: "LedgerView", vehicle_id: str, words: Words) -> list[Said]:
+    """Return the tests that work asked for and that nobody has passed since, with their days."""
+    rows = view.sql(
+        "SELECT test, asked_on FROM open_tests WHERE vehicle_id = ? ORDER BY asked_on, test",
+        (vehicle_id,),
+    ).rows
+    return [words("asked_for_on", test=test_words(test), day=day) for test, day in rows]
 
 
 def _full(

@@ -3,6 +3,7 @@
 Asked of enrolments, changes of profile and mergers only, so that a reading does not wait.
 """
 
+import re
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from typing import Any
 
@@ -10,6 +11,34 @@ from roadworn.checks.facts import Draft, Facts
 from roadworn.model.messages import Problem, Remedy, Sentence
 
 _SAYS_WEIGHT = ("weight_class", "vehicle_class", "duty")
+
+
+#: Letters and figures of a number plate, in capitals, what parts them left out.
+_PLATE = re.compile(r"(?=.*\d)(?=.*[A-Z])[A-Z\d]{5,8}")
+#: So many vehicles, and such a share of them, make a column of plates.
+_FEWEST, _SHARE = 3, 0.6
+_PLATES = Sentence("plates", "What names the vehicles looks like their number plates.")
+_PLATES_HINT = (
+    "an event is permanent, and a plate leads to a person: name the vehicles by numbers of your "
+    "own, and give the column of plates as plate in the map (`import --look` asks which is which)"
+)
+
+
+def plates(vehicle_ids: Collection[str], *, named_so: bool = False) -> Problem | None:
+    """Doubt the names of a file's vehicles where they are number plates.
+
+    A shop's own share their letters, BUS-101 and BUS-102; those of plates differ.
+
+    Args:
+        vehicle_ids: as the file names them.
+        named_so: its column is headed as plates are.
+    """
+    alike = [one for one in vehicle_ids if _PLATE.fullmatch(re.sub(r"[-_. ]", "", one))]
+    letters = {re.sub(r"[^A-Z]", "", one) for one in alike}
+    many = len(alike) >= max(_FEWEST, _SHARE * len(vehicle_ids))
+    if not (alike and (named_so or (many and len(letters) >= _SHARE * len(alike)))):
+        return None
+    return Problem("private", _PLATES, _PLATES_HINT, column="vehicle_id")
 
 
 def weight(draft: Draft, facts: Facts) -> Iterator[Problem]:

@@ -88,6 +88,7 @@ class FileTaker:
         self._allow_repeat = allow_repeat
         self._before = writer.seq
         self._enrolled: set[str] = set()
+        self._new: set[str] = set()
         self._replaced: dict[str, set[int]] = {}
         self._again: dict[int, int] = {}
         # Rows of the events added, in their order; four bytes each, for files of millions.
@@ -116,7 +117,14 @@ class FileTaker:
         self._add_run(chunk, start, len(chunk.rows))
 
     def finish(self) -> None:
-        """Say what is odd among all of the file's odometer figures."""
+        """Say what is odd among all of the file's odometer figures, and its names of vehicles."""
+        if self._new:
+            from roadworn.checks.identity import plates
+            from roadworn.intake.look_columns import role_of
+
+            headed = role_of(self._named("vehicle_id")) == "plate"
+            if doubt := plates(self._new, named_so=headed):
+                self._doubt(doubt, self._numbers[0] if self._numbers else 1)
         for seq, doubt in self._readings.doubts():
             self._doubt(doubt, self._numbers[seq - self._before - 1])
 
@@ -133,6 +141,7 @@ class FileTaker:
             if self._facts.enrolled(vehicle_id):
                 self._enrolled.add(vehicle_id)
             else:
+                self._new.add(vehicle_id)
                 doubtful.add(vehicle_id)
         if doubtful:
             indexes.update(i for i, row in enumerate(rows) if row[_VEHICLE] in doubtful)
