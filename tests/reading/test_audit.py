@@ -174,7 +174,7 @@ def test_a_note_that_would_change_a_plain_finding_is_asked_about(line: str, word
     [
         ("awning motor LR dead", "other.awning_motor LR dead", "other.awning_motor"),
         ("bunk heater not working", "other.bunk_heater not working", "other.bunk_heater"),
-        ("wheelchair ramp stiff", "other.wheelchair_ramp stiff", "other.wheelchair_ramp"),
+        ("snow plow stiff", "other.snow_plow stiff", "other.snow_plow"),
     ],
 )
 def test_a_part_outside_the_catalogue_is_offered_as_a_line_to_type(
