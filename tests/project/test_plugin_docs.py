@@ -22,6 +22,7 @@ def test_the_code_runs_and_holds_what_the_kit_holds(tmp_path: Path) -> None:
         result = check_analysis(module.IDLE, view, {"days": "60"})
     assert result.tables[0].rows == (("bus-1", "2025-01-02"),)
     assert module.FLEET.lives
+    assert module.STEADY.fit([], []) == []
 
 
 def test_every_door_and_every_check_is_told_of() -> None:
