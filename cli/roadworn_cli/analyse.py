@@ -4,13 +4,15 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from roadworn.model.amounts import choose
 from roadworn.model.errors import UsageError
 from roadworn_cli import words as looks
-from roadworn_cli.context import state_of
+from roadworn_cli.context import State, state_of
 from roadworn_cli.output import FORMATS, emit, format_option, progress, told
 
 if TYPE_CHECKING:
     from roadworn.analysis import Analysis
+    from roadworn.columns.view import LedgerView
 
 
 def analyses(ctx: typer.Context, fmt: str = format_option()) -> None:
@@ -43,6 +45,12 @@ def analyse(
     time_limit: float = typer.Option(
         300.0, "--time-limit", metavar="SECONDS", help="After these it is given up."
     ),
+    columns: list[str] = typer.Option(
+        [], "--columns", metavar="DIR", help="Ask an `export parquet`, or several, not the ledger."
+    ),
+    engine: str = typer.Option(
+        "", "--engine", metavar="duckdb|spark", help="With --columns: what runs the SQL."
+    ),
     language: looks.Language = "en",
     dates: looks.Dates = "ymd",
     paper: looks.Paper = "a4",
@@ -67,7 +75,14 @@ def analyse(
 
     chosen = given(settings or [])
     host.progress = progress(name)
-    with state.open_view() as view:
+    if columns or engine:
+        view_of = _columns(state, columns, engine)
+        if "past_days" in host.analysis(name)[1].settings.model_fields:
+            # Exported columns cannot be set back to a past day.
+            chosen.setdefault("past_days", "0")
+    else:
+        view_of = state.open_view()
+    with view_of as view:
         if vehicle:
             chosen["vehicle"] = view.require_vehicle(vehicle)
         with told(name):
@@ -79,6 +94,28 @@ def analyse(
             return
         origin = view.origin()
     show(ran, fmt=fmt, origin=origin, wide=wide, evidence=evidence, table=table)
+
+
+def _columns(state: State, columns: list[str], engine: str) -> "LedgerView":
+    """Open exported columns in the place of the ledger.
+
+    Raises:
+        UsageError: none are named, or a day is asked that is theirs already.
+    """
+    from roadworn.columns.many import open_columns
+
+    if not columns:
+        raise UsageError(
+            "--engine is for exported columns: add --columns DIR, made by `roadworn export "
+            "parquet DIR`."
+        )
+    if state.as_of or state.at:
+        raise UsageError(
+            "Exported columns speak of the day they were exported with: leave out --as-of and "
+            "--at, or give them to `export parquet`."
+        )
+    chosen = choose(engine or "duckdb", ("duckdb", "spark"), "The engine")
+    return open_columns(columns, "spark" if chosen == "spark" else "duckdb")
 
 
 def given(settings: list[str]) -> dict[str, object]:
