@@ -198,7 +198,7 @@ def test_a_missing_spark_is_said_in_a_sentence(
 def test_spark_answers_as_duckdb_on_the_demo(
     host: PluginHost, demo_ledger: Path, tmp_path: Path
 ) -> None:
-    columns = exported(demo_ledger, DEMO_TODAY.isoformat(), tmp_path / "demo")
+    columns = exported(demo_ledger, DEMO_TODAY, tmp_path / "demo")
     with open_columns([columns]) as one, open_columns([columns], "spark") as other:
         found = asked(host, other)
         for name, result in asked(host, one).items():

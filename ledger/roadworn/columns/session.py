@@ -14,6 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from roadworn.columns import views_distance, views_vehicles
+from roadworn.columns.kept_views import NAMES as STORED
+from roadworn.columns.kept_views import KeptViews
 from roadworn.columns.spec import Options, Parameters, TableInfo, TableSpec, ViewSpec, comments_of
 from roadworn.columns.views_distance import DISTANCE_VIEWS, settle
 from roadworn.columns.views_lives import LIFE_VIEWS
@@ -201,6 +203,7 @@ class Session:
         load_payloads: Callable[[], None],
         more_views: Sequence[ViewSpec] = (),
         leave_out: Callable[[str, Problem], object] = lambda _name, _problem: None,
+        stored: KeptViews | None = None,
     ) -> None:
         """Know the views that may be made.
 
@@ -211,8 +214,10 @@ class Session:
             load_payloads: fills raw.payloads.
             more_views: those of plugins.
             leave_out: is told a view of a plugin that cannot be made.
+            stored: the views of a large ledger that are kept as files.
         """
         self.con = con
+        self._stored = stored
         self._load_payloads: Callable[[], None] | None = load_payloads
         self.tables = tuple(tables)
         self.options = options
@@ -308,15 +313,25 @@ class Session:
             self._leave_out(name, broken(view.owner, what, f"{reason}; it is left out"))
 
     def _make(self, view: ViewSpec) -> None:
+        stored = self._stored if view.name in STORED else None
+        if stored is not None and stored.load(self.con, view, view.name):
+            self._uncommented.append(comments_of("TABLE", view.name, view.comment, view.columns))
+            return
         self.make(view.needs)
         # Payloads come in later than the views that show them.
-        held = view.kept or (self.options.few and _PAYLOAD not in {n for n, _, _ in view.columns})
+        held = (
+            view.kept
+            or stored
+            or (self.options.few and _PAYLOAD not in {n for n, _, _ in view.columns})
+        )
         word = "TABLE" if held else "VIEW"
         schema, _, name = view.name.partition(".")
         full = f'{schema}."{name}"'
         selected = ", ".join(f'CAST("{n}" AS {t}) AS "{n}"' for n, t, _ in view.columns)
         self.con.execute(f"CREATE {word} {full} AS SELECT {selected} FROM ({view.sql}) AS q")
         self._uncommented.append(comments_of(word, full, view.comment, view.columns))
+        if stored is not None:
+            stored.save(self.con, view, full)
 
     def _comment(self) -> None:
         """Put the meaning of every table and column that was made into the database."""

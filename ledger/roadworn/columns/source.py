@@ -21,6 +21,8 @@ from roadworn.store.merkle import Checkpoint
 
 # DuckDB and NumPy are imported by who first asks something that is not kept.
 if TYPE_CHECKING:
+    import duckdb
+
     from roadworn.columns.fold import LeftOut
     from roadworn.columns.session import Session
 
@@ -68,7 +70,8 @@ class Source:
             UsageError: a file of `outside` cannot be read as a table.
             NotALedger, LedgerDamaged, EnvironmentFailure: the ledger cannot be read.
         """
-        from roadworn.columns.build import connected, load_payloads
+        from roadworn.columns.build import ROW_GROUP, connected, folder_of, load_payloads
+        from roadworn.columns.kept_views import KeptViews
         from roadworn.columns.session import Session, dictionary_of
         from roadworn.columns.tables import CORE_TABLES
 
@@ -82,6 +85,17 @@ class Source:
 
             taken = {info.name for info in dictionary_of((*CORE_TABLES, *self.tables()))}
             brings = partial(bring, outside=self.outside, taken=taken)
+        stored = None
+        if self.keep and self.cache and at is not None and at.size > ROW_GROUP:
+            state = [self.keep, at.as_json(), known, today.isoformat(), *self._settings()]
+            stored = KeptViews.of(folder_of(self.path), state)
+
+        def before_locked(con: "duckdb.DuckDBPyConnection") -> None:
+            if brings is not None:
+                brings(con)
+            if stored is not None:
+                stored.allow(con)
+
         con, checkpoint, few = connected(
             self.path,
             tables,
@@ -90,7 +104,7 @@ class Source:
             progress=progress,
             at=at,
             left_out=left_out,
-            before_locked=brings,
+            before_locked=before_locked,
         )
         session = Session(
             con,
@@ -107,8 +121,13 @@ class Source:
             lambda: load_payloads(con, self.path, checkpoint.size, kinds),
             [spec for spec in brought if isinstance(spec, ViewSpec)],
             leave_out,
+            stored,
         )
         return session, checkpoint
+
+    def _settings(self) -> tuple[float, ...]:
+        """Return what views depend on besides the events, the day and what goes by."""
+        return self.unseen_days, self.most_km_per_day, self.comeback_days, self.comeback_km
 
 
 def _prefix(spec: TableSpec | ViewSpec) -> str:
