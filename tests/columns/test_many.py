@@ -138,9 +138,8 @@ def test_columns_of_different_days_are_not_put_together(
     other = tmp_path / "south"
     shutil.copytree(columns, other)
     told = json.loads((other / "checkpoint.json").read_text())
-    (other / "checkpoint.json").write_text(
-        json.dumps({**told, "root": "0" * 64, "today": "2024-01-01"})
-    )
+    told["root"] = "0" * 64
+    (other / "checkpoint.json").write_text(json.dumps({**told, "today": "2024-01-01"}))
     with pytest.raises(UsageError, match="different days"):
         open_columns([columns, other])
     (other / "checkpoint.json").write_text(json.dumps(told))
