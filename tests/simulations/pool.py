@@ -26,6 +26,7 @@ from made_fleet import CLASSES, PARTS, YEAR, Floats, Setting, Truth, _Play, on
 
 from roadworn.columns.view import open_view
 from roadworn.intake import Ledger
+from roadworn.model.errors import UsageError
 from roadworn_plugins.pooling import export_pool, merge_pools
 from roadworn_plugins.shared.parts_ahead import load_parts
 from roadworn_plugins.shared.pool_beliefs import PoolOfOthers
@@ -174,7 +175,7 @@ def main() -> None:
                 file = folder / f"shop{number}.json"
                 try:
                     file.write_text(export_pool(view)[0])
-                except ValueError as error:
+                except UsageError as error:
                     print(f"(shop {number} hands out nothing: {error})")
                     continue
                 files.append(file)
