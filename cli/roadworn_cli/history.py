@@ -235,8 +235,7 @@ def history(
         return
     state = state_of(ctx)
     host = state.plugins()
-    kinds = host.kinds()
-    wanted = {kinds.get(_stored_kind(name)).name for name in kind or ()}
+    wanted = {host.kinds().get(_stored_kind(name)).name for name in kind or ()}
     with state.open_view(host) as view:
         vehicle_id = view.require_vehicle(vehicle)
         found = view.sql(_EVENTS, [vehicle_id])

@@ -18,7 +18,7 @@ from roadworn_cli.lazy import Verb, lazy_app
 from roadworn_cli.output import say
 
 #: New containers before cycles are looked for.
-_COLLECT_AFTER = 50_000
+_COLLECT_AFTER = 500_000
 
 #: Verbs in the order in which help shows them: name, where it lives, one line, heading.
 VERBS: tuple[Verb, ...] = (

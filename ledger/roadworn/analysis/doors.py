@@ -18,13 +18,12 @@ from typing import TYPE_CHECKING, Any, Final
 import pluggy
 
 from roadworn.analysis import Analysis, Chart, Deferred, Estimate, Result, Settings, Table
-from roadworn.model.kinds import EventKind
-from roadworn.model.payloads import Payload
 
 if TYPE_CHECKING:
     from roadworn.analysis.brought import Command, DataFile, Decoder, Importer, Panel
     from roadworn.analysis.life_law import LifeModel
     from roadworn.columns.spec import TableSpec, ViewSpec
+    from roadworn.model.kinds import EventKind
 
 #: Number of the doors, raised whenever one is added or changed. 1 had analyses, kinds and tables.
 HOOKS: Final = 2
@@ -163,6 +162,9 @@ def takes_job(run: Callable[..., object]) -> bool:
 
 
 def _kind_fault(item: Any) -> str:  # noqa: ANN401
+    from roadworn.model.kinds import EventKind
+    from roadworn.model.payloads import Payload
+
     if not _is(item, EventKind):
         return f"returned {a_kind(item)}, which is no EventKind"
     called = f"brings an event kind {item.name!r}"

@@ -10,7 +10,6 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
 from roadworn.analysis import Answers, Cell, Column, Holds, Mark, Marks, Ran, Table, Tells
-from roadworn.checks.identity import to_settle
 from roadworn.model.catalogue import part_name, place_of
 from roadworn.model.errors import PluginFailure, UnknownName
 from roadworn.model.messages import Joined, Problem, Says, Sentence, as_sentence, some_of
@@ -413,6 +412,7 @@ def _distance(view: "LedgerView", profile: dict[str, Any], shown: str) -> str:
 def _unknown(view: "LedgerView", vehicle_id: str, profile: dict[str, Any]) -> tuple[str, ...]:
     """Return in words what the record cannot answer for."""
     from roadworn.analysis.open_now import levels_left_out, to_try
+    from roadworn.checks.identity import to_settle
 
     unknown = [] if profile.get("retired_on") else to_try(view, vehicle_id)
     last: dict[str, date] = dict(

@@ -23,12 +23,12 @@ from roadworn.analysis.doors import CHECKS, HOOKS, NAMED, Hooks, a_kind, analysi
 from roadworn.analysis.guarded import HOOK_LIMIT, IMPORT_LIMIT, guarded
 from roadworn.model import using
 from roadworn.model.errors import PluginFailure, RoadwornError, UnknownName, UsageError
-from roadworn.model.kinds import KindRegistry
 from roadworn.model.messages import Problem, Sentence, broken
 
 if TYPE_CHECKING:
     from roadworn.analysis.life_law import LifeModel
     from roadworn.columns.spec import TableSpec, ViewSpec
+    from roadworn.model.kinds import KindRegistry
 
 GROUP: Final = "roadworn"
 #: Set to ``off`` in the environment, no plugin but the bundled one is loaded.
@@ -293,9 +293,11 @@ class Plugged:
             raise UnknownName.of(told, asked, known, "see `roadworn plugins`.")
         return known.get(asked or _USUAL_MODEL)
 
-    def kinds(self) -> KindRegistry:
+    def kinds(self) -> "KindRegistry":
         """Return the core's event kinds with those of the plugins, each with its owner."""
         if self._registry is None:
+            from roadworn.model.kinds import KindRegistry
+
             self._registry = KindRegistry()
             for plugin, kind in self.received("roadworn_event_kinds"):
                 self._registry.add(replace(kind, owner=plugin))

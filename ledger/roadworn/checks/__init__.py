@@ -10,11 +10,14 @@ from dataclasses import replace
 from enum import StrEnum
 from functools import cache
 from importlib import import_module
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from roadworn.checks.facts import WORK, Draft, Facts
-from roadworn.model.kinds import EventKind, Holds, paths_to
+from roadworn.model.events import Holds
 from roadworn.model.messages import Problem, Severity
+
+if TYPE_CHECKING:
+    from roadworn.model.kinds import EventKind
 
 Rule = Callable[[Draft, Facts], Iterable[Problem]]
 
@@ -182,7 +185,7 @@ class AskedWhere(NamedTuple):
 
 
 def asked_where(
-    kind: EventKind, needs: Needs, severity: Severity, besides: Collection[str] = ()
+    kind: "EventKind", needs: Needs, severity: Severity, besides: Collection[str] = ()
 ) -> tuple[AskedWhere, ...]:
     """Return the rules that may find something in payloads of a kind, in the order of the list.
 
@@ -200,7 +203,9 @@ def asked_where(
     return tuple(one for one in made if one.always or one.fields or one.inside)
 
 
-def _where(check: Check, kind: EventKind) -> AskedWhere:
+def _where(check: Check, kind: "EventKind") -> AskedWhere:
+    from roadworn.model.kinds import paths_to
+
     paths = {path for field in check.fields or () for path in paths_to(kind.model, field)}
     return AskedWhere(
         rule_of(check.rule),

@@ -14,8 +14,8 @@ from typing import Any
 
 from roadworn.checks.facts import WORK, Draft, Facts, nearest
 from roadworn.model.errors import UnknownName
-from roadworn.model.events import utc_now
-from roadworn.model.kinds import Holds, names_of
+from roadworn.model.events import Holds, utc_now
+from roadworn.model.kinds import names_of
 from roadworn.model.messages import Joined, Problem, Remedy, Sentence, shown
 
 

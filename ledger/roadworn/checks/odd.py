@@ -12,10 +12,10 @@ from typing import Any
 from roadworn.checks.facts import Draft, Facts, LastReading, latest
 from roadworn.checks.known import texts_of, year_meant
 from roadworn.model.errors import UsageError
-from roadworn.model.events import utc_now
-from roadworn.model.kinds import Holds, names_of
+from roadworn.model.events import Holds, utc_now
+from roadworn.model.kinds import names_of
 from roadworn.model.messages import Problem, Remedy, Sentence
-from roadworn.model.units import convert
+from roadworn.model.units import MOST_KM_PER_DAY, convert
 
 # Days
 
@@ -164,8 +164,6 @@ def figure(draft: Draft, facts: Facts) -> Iterator[Problem]:
 # Figures beside the readings before them
 
 MOST_KM = 5_000_000.0
-#: Further than this in a day no vehicle goes; the read model's own bound (`roadworn.columns.view`).
-MOST_KM_PER_DAY = 2_500.0
 #: Figures in two units are the same when they are this near, since both are rounded.
 _ROUNDING_KM = 1.0
 #: A figure that fits in the other unit must not need more than this a day.

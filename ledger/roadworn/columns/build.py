@@ -23,7 +23,6 @@ from roadworn.columns.fold import (
 )
 from roadworn.columns.spec import Progress, TableSpec, sql_text
 from roadworn.model.errors import LedgerDamaged
-from roadworn.model.kinds import KindRegistry
 from roadworn.store.merkle import EMPTY, Checkpoint, has_checkpoint
 from roadworn.store.schema import connect, known_shape, plain_failures
 from roadworn.store.whole import require_file
@@ -31,6 +30,7 @@ from roadworn.store.whole import require_file
 if TYPE_CHECKING:
     import duckdb
 
+    from roadworn.model.kinds import KindRegistry
     from roadworn.store.engine import Engine
 
 
@@ -59,7 +59,7 @@ def folder_of(ledger: Path) -> Path:
     return ledger.with_name(ledger.name + ".columns")
 
 
-def fingerprint(tables: Sequence[TableSpec], kinds: KindRegistry) -> str:
+def fingerprint(tables: Sequence[TableSpec], kinds: "KindRegistry") -> str:
     """Return a short text that changes with the definition of any table or kind."""
     parts: list[Any] = [FORMAT, sorted((kind.name, kind.version) for kind in kinds)]
     parts += [[spec.name, spec.kinds, spec.columns, spec.select] for spec in (RAW_EVENTS, *tables)]
@@ -73,7 +73,7 @@ class Cache:
         segments: those that were loaded or made, in the order of their events.
     """
 
-    def __init__(self, ledger: Path, tables: Sequence[TableSpec], kinds: KindRegistry) -> None:
+    def __init__(self, ledger: Path, tables: Sequence[TableSpec], kinds: "KindRegistry") -> None:
         self.folder = folder_of(ledger)
         self.names = tuple(spec.name for spec in (RAW_EVENTS, *tables))
         self.mark = fingerprint(tables, kinds)
@@ -227,7 +227,7 @@ def build(
     con: "duckdb.DuckDBPyConnection",
     path: Path,
     tables: Sequence[TableSpec],
-    kinds: KindRegistry,
+    kinds: "KindRegistry",
     *,
     use_cache: bool,
     progress: Progress | None,
@@ -277,7 +277,7 @@ def build(
 def connected(
     path: Path,
     tables: Sequence[TableSpec],
-    kinds: KindRegistry,
+    kinds: "KindRegistry",
     *,
     use_cache: bool,
     progress: Progress | None,
@@ -347,7 +347,7 @@ def fold_tail(
     ledger: "Engine",
     span: tuple[int, int],
     tables: Sequence[TableSpec],
-    kinds: KindRegistry,
+    kinds: "KindRegistry",
     progress: Progress | None,
     left_out: LeftOut | None = None,
 ) -> None:
@@ -368,7 +368,7 @@ def fold_tail(
 
 
 def load_payloads(
-    con: "duckdb.DuckDBPyConnection", path: Path, size: int, kinds: KindRegistry
+    con: "duckdb.DuckDBPyConnection", path: Path, size: int, kinds: "KindRegistry"
 ) -> None:
     """Fill raw.payloads from the ledger, for the rare query that asks for them."""
     with (

@@ -21,12 +21,12 @@ import orjson
 
 from roadworn.columns.spec import ENVELOPE, ColumnSpec, TableSpec, sql_text
 from roadworn.model.errors import LedgerDamaged, LedgerRefused, PluginFailure, RoadwornError
-from roadworn.model.kinds import KindRegistry
 from roadworn.model.messages import Problem, broken
 
 if TYPE_CHECKING:
     import duckdb
 
+    from roadworn.model.kinds import KindRegistry
     from roadworn.store.engine import Engine
 
 
@@ -91,7 +91,7 @@ def fetch(
     connection: "Engine",
     after: int,
     upto: int,
-    kinds: KindRegistry,
+    kinds: "KindRegistry",
     left_out: LeftOut | None = None,
 ) -> Iterator[list[Sequence[Any]]]:
     """Yield the events with after < seq <= upto in lists of a few thousand, payloads current.
@@ -115,7 +115,7 @@ def fetch(
         yield rows
 
 
-def _lifted(row: Sequence[Any], kinds: KindRegistry, left_out: LeftOut) -> Sequence[Any]:
+def _lifted(row: Sequence[Any], kinds: "KindRegistry", left_out: LeftOut) -> Sequence[Any]:
     """Return the row with its payload in the current version; `version` stays as written."""
     try:
         payload = orjson.loads(row[11])
@@ -149,7 +149,7 @@ _READ = (
 )
 
 
-def _query(kinds: KindRegistry) -> str:
+def _query(kinds: "KindRegistry") -> str:
     """Return the SELECT of one piece: its text, number of rows, and whether any is unfit."""
     shape = _FIELD.join("%d" if name in ("seq", "version") else "%s" for name in COLUMNS)
     newer = " ".join(
@@ -171,7 +171,7 @@ def _query(kinds: KindRegistry) -> str:
 
 
 def _write_file(
-    connection: "Engine", after: int, upto: int, kinds: KindRegistry, path: Path
+    connection: "Engine", after: int, upto: int, kinds: "KindRegistry", path: Path
 ) -> bool:
     """Write the events with after < seq <= upto to a text file; False when they do not fit."""
     if not connection.writes_text:
@@ -204,7 +204,7 @@ class _Chunk(NamedTuple):
 
 @contextmanager
 def chunks(
-    open_ledger: Callable[[], "Engine"], after: int, upto: int, kinds: KindRegistry
+    open_ledger: Callable[[], "Engine"], after: int, upto: int, kinds: "KindRegistry"
 ) -> Iterator[Iterator[_Chunk]]:
     """Give the events of a range chunk by chunk, each written while the one before is used.
 

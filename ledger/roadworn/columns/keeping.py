@@ -8,7 +8,7 @@ only while every answer is the same.
 
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import date
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 _Made = TypeVar("_Made")
+_Gathered = TypeVar("_Gathered")
 #: Whether rows or arrays were asked, the query, its parameters.
 Question = tuple[str, str, list[Any]]
 #: Questions by a text that tells them apart.
@@ -42,6 +43,8 @@ _JSON = _AsItIs()
 _PARAMETERS = Codec()
 #: Under this is kept, of a state, by which answers something may be taken at it.
 _ALIKE = "answered alike"
+#: Under this, from what something was made at it, and what was asked for that.
+_MADE_FROM = "made from"
 
 
 class _Asking(threading.local):
@@ -192,6 +195,42 @@ class Keeping:
         self._written = True
         lasting = self._answers.for_all_states(self._program)
         return cast("_Made", lasting.made(name, rests_on, make, codec))
+
+    def kept_from(
+        self,
+        name: str,
+        gather: Callable[[], _Gathered],
+        make: Callable[[_Gathered], _Made],
+        codec: Codec,
+    ) -> _Made:
+        """Return what `kept_for` would of what is gathered from this view, gathered once a state.
+
+        Args:
+            name: what it is.
+            gather: gathers everything it is made from besides the program, from this view alone.
+            make: makes it, from nothing else.
+            codec: knows the types of both.
+        """
+        if self._answers is None:
+            return make(gather())
+        lasting = self._answers.for_all_states(self._program)
+        here = [_MADE_FROM, name]
+        known = self._answers.get(here, _JSON)
+        found = nothing if known is nothing else lasting.get([name, known[0]], codec)
+        if found is not nothing:
+            for kind, query, parameters in known[1] if self._asking.traces else ():
+                self._note(kind, query, _PARAMETERS.made(parameters))
+            return cast("_Made", found)
+        with self._traced() as trace:
+            gathered = gather()
+        self._asked_for(trace)
+        self._written = True
+        key = lasting.digest_of(gathered, codec)
+        with suppress(Unkeepable):
+            plain = _PARAMETERS.plain
+            asked = [[kind, query, plain(given)] for kind, query, given in trace.values()]
+            self._answers.put(here, [key, asked], _JSON)
+        return cast("_Made", lasting.made_by(name, key, lambda: make(gathered), codec))
 
     @contextmanager
     def working(self) -> Iterator[None]:

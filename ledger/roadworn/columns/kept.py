@@ -278,12 +278,22 @@ class Kept:
             make: makes it.
             codec: knows the types of both.
         """
-        try:
-            question = [name, digest(orjson.dumps(codec.plain(rests_on)))]
-        except (Unkeepable, orjson.JSONEncodeError):
+        return self.made_by(name, self.digest_of(rests_on, codec), make, codec)
+
+    def made_by(self, name: str, key: str, make: Callable[[], Any], codec: Codec) -> Any:  # noqa: ANN401
+        """Return what is kept by a digest of all that it rests on; keep none by an empty one."""
+        if not key:
             return make()
-        found = self.get(question, codec)
-        return self.put(question, make(), codec) if found is _NOTHING else found
+        found = self.get([name, key], codec)
+        return self.put([name, key], make(), codec) if found is _NOTHING else found
+
+    @staticmethod
+    def digest_of(rests_on: object, codec: Codec) -> str:
+        """Return a digest of what something rests on, an empty text of what cannot be kept."""
+        try:
+            return digest(orjson.dumps(codec.plain(rests_on)))
+        except (Unkeepable, orjson.JSONEncodeError):
+            return ""
 
     def _key(self, question: object) -> str:
         return digest(orjson.dumps([self.state, question], default=repr))

@@ -133,7 +133,7 @@ class Reader:
 
     def __init__(self, con: "duckdb.DuckDBPyConnection") -> None:
         self.con = con.cursor()
-        self._taken: set[str] = set()
+        self._taken: dict[str, duckdb.Statement] = {}
         self.con.execute("BEGIN TRANSACTION READ ONLY")
 
     def again(self) -> None:
@@ -151,11 +151,15 @@ class Reader:
             QueryError: it is no single SELECT.
             duckdb.Error: it cannot be run.
         """
-        self.take(query)
-        return self.copy(query, parameters)
+        statement = self.take(query)
+        # What was parsed to be judged is not parsed again, which takes as long as asking little.
+        single = statement.type.name != "MULTI"
+        return self.copy(statement if single else query, parameters)
 
-    def copy(self, statement: str, parameters: Parameters = ()) -> "duckdb.DuckDBPyConnection":
-        """Run a statement of our own around a query that was taken.
+    def copy(
+        self, statement: "str | duckdb.Statement", parameters: Parameters = ()
+    ) -> "duckdb.DuckDBPyConnection":
+        """Run a query that was taken, or a statement of our own around one.
 
         Raises:
             duckdb.Error: it cannot be run.
@@ -169,22 +173,23 @@ class Reader:
             self.again()
             raise
 
-    def take(self, query: str) -> None:
-        """Refuse whatever is no single SELECT.
+    def take(self, query: str) -> "duckdb.Statement":
+        """Return a query as it was parsed, and refuse whatever is no single SELECT.
 
         Raises:
             QueryError: it is something else.
             duckdb.Error: it is no SQL.
         """
         if query in self._taken:
-            return
+            return self._taken[query]
         statements = self.con.extract_statements(query)
         if len(statements) != 1 or statements[0].type.name not in _READING:
             raise QueryError(
                 "Only one SELECT can be asked at a time: the tables are read only, "
                 "and `roadworn tables` lists them."
             )
-        self._taken.add(query)
+        self._taken[query] = statements[0]
+        return statements[0]
 
 
 class Session:

@@ -15,7 +15,6 @@ from roadworn.columns.spec import (
     TableSpec,
     ViewSpec,
 )
-from roadworn.model.kinds import KindRegistry
 from roadworn.model.messages import Problem
 from roadworn.store.merkle import Checkpoint
 
@@ -25,6 +24,7 @@ if TYPE_CHECKING:
 
     from roadworn.columns.fold import LeftOut
     from roadworn.columns.session import Session
+    from roadworn.model.kinds import KindRegistry
 
 #: What plugins add to the read model.
 Brought = Sequence[TableSpec | ViewSpec]
@@ -35,7 +35,7 @@ class Source:
     """What a view is made from, whatever its day; see `open_view`."""
 
     path: Path
-    kinds: Callable[[], KindRegistry]
+    kinds: "Callable[[], KindRegistry]"
     tables: Callable[[], Brought]
     tell: Callable[[Problem], object] | None
     keep: str
@@ -128,6 +128,13 @@ class Source:
     def _settings(self) -> tuple[float, ...]:
         """Return what views depend on besides the events, the day and what goes by."""
         return self.unseen_days, self.most_km_per_day, self.comeback_days, self.comeback_km
+
+
+def core_kinds() -> "KindRegistry":
+    """Return the core's event kinds, which only who folds events needs to know."""
+    from roadworn.model.kinds import KindRegistry
+
+    return KindRegistry()
 
 
 def _prefix(spec: TableSpec | ViewSpec) -> str:

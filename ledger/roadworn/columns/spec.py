@@ -14,9 +14,6 @@ from typing import Any, Literal, NamedTuple
 import orjson
 from pydantic import BaseModel
 
-from roadworn.model.kinds import CORE_KINDS, fields_of, is_list, value_type
-from roadworn.model.payloads import Money
-
 _WORD = re.compile(r"\w+")
 #: Called with what is done and how much there is in all.
 Progress = Callable[[int, int], None]
@@ -181,6 +178,9 @@ def table(
             inside those, whose elements are `y`.
         parsed: JSON structure of fields that are read otherwise than the model says.
     """
+    # A screen that is answered from what is kept does without the payloads.
+    from roadworn.model.kinds import CORE_KINDS, value_type
+
     models: dict[str, Any] = {"p": CORE_KINDS[kinds[0]]}
     lists = []
     for outer, alias, field_name in zip("px", "xy", each, strict=False):
@@ -202,6 +202,8 @@ def table(
 
 def _told(name: str, meaning: str, models: dict[str, Any]) -> Made:
     """Return the column of a field, of the innermost model that has it."""
+    from roadworn.model.kinds import fields_of
+
     alias, known = next(
         (alias, found)
         for alias, model in reversed(models.items())
@@ -220,6 +222,9 @@ def _told(name: str, meaning: str, models: dict[str, Any]) -> Made:
 
 def _shape(model: type[BaseModel]) -> dict[str, object]:
     """Return the JSON structure of a payload, or of a part of one, for `from_payload`."""
+    from roadworn.model.kinds import fields_of, is_list, value_type
+    from roadworn.model.payloads import Money
+
     flat = fields_of(model)
     shape: dict[str, object] = {}
     for name, info in model.model_fields.items():

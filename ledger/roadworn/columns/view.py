@@ -14,12 +14,10 @@ from pathlib import Path
 from threading import Thread, current_thread
 from typing import TYPE_CHECKING, Any, Literal, Self, cast
 
-from roadworn.checks.facts import named_vehicle
-from roadworn.checks.odd import MOST_KM_PER_DAY
 from roadworn.columns.build import folder_of, head_of
 from roadworn.columns.keeping import Keeping, Question, digest_of_arrays, digest_of_rows
 from roadworn.columns.kept import Codec, Kept, nothing
-from roadworn.columns.source import Brought, Source
+from roadworn.columns.source import Brought, Source, core_kinds
 from roadworn.columns.spec import (
     NOTHING_OUTSIDE,
     Outside,
@@ -32,8 +30,8 @@ from roadworn.columns.spec import (
 )
 from roadworn.model.catalogue import Catalogue, catalogue
 from roadworn.model.errors import QueryError, UsageError
-from roadworn.model.kinds import KindRegistry
 from roadworn.model.messages import Problem
+from roadworn.model.units import MOST_KM_PER_DAY
 from roadworn.store.merkle import EMPTY, Checkpoint
 from roadworn.store.whole import place_of
 from roadworn.trade.warranty import WINDOW_DAYS, WINDOW_KM
@@ -45,6 +43,7 @@ if TYPE_CHECKING:
 
     from roadworn.columns.session import Reader, Session
     from roadworn.columns.spec import Parameters
+    from roadworn.model.kinds import KindRegistry
 
 KnownBy = Literal["recorded", "occurred", "intake"]
 
@@ -63,7 +62,7 @@ def open_view(
     known_by: KnownBy = "recorded",
     at: str | int | None = None,
     today: date | None = None,
-    kinds: KindRegistry | Callable[[], KindRegistry] | None = None,
+    kinds: "KindRegistry | Callable[[], KindRegistry] | None" = None,
     tables: Brought | Callable[[], Brought] = (),
     tell: Callable[[Problem], object] | None = None,
     keep: str = "",
@@ -107,7 +106,7 @@ def open_view(
     """
     source = Source(
         place_of(ledger_path),
-        kinds if callable(kinds) else lambda: kinds or KindRegistry(),
+        kinds if callable(kinds) else lambda: kinds or core_kinds(),
         tables if callable(tables) else lambda: tables,
         tell,
         keep,
@@ -190,12 +189,13 @@ class LedgerView(Keeping):
             UnknownName: no vehicle known by then answers to it; carries the nearest names.
         """
         known = [str(row[0]) for row in self.sql("SELECT vehicle_id FROM vehicles").rows]
-        if text not in known:
-            merged = self.sql(
-                "SELECT vehicle_id FROM merges WHERE lower(record) = lower(?)", (text,)
-            )
-            if merged.rows:
-                return str(merged.rows[0][0])
+        if text in known:
+            return text
+        from roadworn.checks.facts import named_vehicle
+
+        merged = self.sql("SELECT vehicle_id FROM merges WHERE lower(record) = lower(?)", (text,))
+        if merged.rows:
+            return str(merged.rows[0][0])
         return named_vehicle(text, known)
 
     def usual_unit(self, vehicle: str = "") -> Literal["mi", "km"]:

@@ -10,12 +10,25 @@ from roadworn.model.places import meets_sql
 _PLACE = place_sql("component", "position")
 
 
-#: All work, by place: a look at a part is none.
-_DONE = " UNION ALL ".join(
-    f"SELECT vehicle_id, component, {_PLACE} AS place, occurred_at FROM main.{table}"
-    for table in ("replacements", "repairs", "maintenance_done WHERE action <> 'inspected'")
+#: Asked by all that is open, so it is made once.
+_DONE = ViewSpec(
+    "base.done",
+    "all work, by place: a look at a part is none",
+    (
+        ("vehicle_id", "VARCHAR", "the vehicle"),
+        ("component", "VARCHAR", "component, system.part"),
+        ("place", "VARCHAR", "where, as one job has it; empty if not given"),
+        ("occurred_at", "TIMESTAMP", "when it was done"),
+    ),
+    f"SELECT vehicle_id, component, {_PLACE} AS place, occurred_at FROM ("
+    + " UNION ALL ".join(
+        f"SELECT vehicle_id, component, position, occurred_at FROM main.{table}"
+        for table in ("replacements", "repairs", "maintenance_done WHERE action <> 'inspected'")
+    )
+    + ") AS work",
+    needs=("main.replacements", "main.repairs", "main.maintenance_done"),
+    kept=True,
 )
-_DONE_IN = ("main.replacements", "main.repairs", "main.maintenance_done")
 
 
 OPEN_FINDINGS = ViewSpec(
@@ -34,9 +47,8 @@ OPEN_FINDINGS = ViewSpec(
       SELECT f.*, {_PLACE} AS place
       FROM main.findings AS f WHERE condition <> 'not_checked'
     ), work AS (
-      SELECT vehicle_id, component, place, max(occurred_at) AS done_at FROM (
-        {_DONE}
-      ) AS done GROUP BY vehicle_id, component, place
+      SELECT vehicle_id, component, place, max(occurred_at) AS done_at
+      FROM base.done GROUP BY vehicle_id, component, place
     ), answered AS (
       SELECT p.vehicle_id, p.component, p.place, max(w.done_at) AS done_at
       FROM (SELECT DISTINCT vehicle_id, component, place FROM looks) AS p
@@ -81,7 +93,7 @@ OPEN_FINDINGS = ViewSpec(
     LEFT JOIN told AS t ON t.vehicle_id = r.vehicle_id AND t.component = r.component
       AND t.place = r.place
     WHERE r.back = 1 AND r.condition IN ('wearing', 'failed')""",
-    needs=("main.findings", *_DONE_IN),
+    needs=("main.findings", "base.done"),
     kept=True,
 )
 
@@ -210,7 +222,7 @@ AUTHORISATIONS = ViewSpec(
     needs=("base.known", "base.distances", "main.estimate_lines"),
 )
 
-STATE_VIEWS = (OPEN_FINDINGS, ACTIVE_CODES, PART_PRICES, AUTHORISATIONS)
+STATE_VIEWS = (_DONE, OPEN_FINDINGS, ACTIVE_CODES, PART_PRICES, AUTHORISATIONS)
 
 
 _LINE_PLACE = place_sql("a.component", "a.position")
@@ -227,8 +239,7 @@ DECLINED_WORK = ViewSpec(
         *columns_of(AUTHORISATIONS, "currency", "safety", "estimated_on"),
     ),
     f"""
-    WITH done AS ({_DONE}
-    ), latest AS (
+    WITH latest AS (
       SELECT a.*, {_LINE_PLACE} AS place,
              row_number() OVER (PARTITION BY a.vehicle_id, a.component, {_LINE_PLACE}
                                 ORDER BY a.occurred_at DESC, a.seq DESC, a.line) AS back
@@ -240,11 +251,11 @@ DECLINED_WORK = ViewSpec(
     FROM latest AS l
     WHERE l.back = 1 AND l.decision IN ('declined', 'deferred')
       AND NOT EXISTS (
-        SELECT 1 FROM done AS d
+        SELECT 1 FROM base.done AS d
         WHERE d.vehicle_id = l.vehicle_id AND d.component = l.component
           AND {meets_sql("d.place", "l.place")}
           AND d.occurred_at >= l.occurred_at)""",
-    needs=("main.authorisations", *_DONE_IN),
+    needs=("main.authorisations", "base.done"),
     kept=True,
 )
 
@@ -286,8 +297,7 @@ OFFERS = ViewSpec(
         ),
     ),
     f"""
-    WITH done AS ({_DONE}
-    ), answered AS (
+    WITH answered AS (
       SELECT l.*, {_L_PLACE} AS place,
              lead(occurred_on) OVER (PARTITION BY estimate, line ORDER BY occurred_at, seq)
                AS next_on
@@ -314,7 +324,7 @@ OFFERS = ViewSpec(
                                               occurred_at DESC, seq DESC, line) AS nth
       FROM lines AS l
       WHERE NOT EXISTS (
-        SELECT 1 FROM done AS d
+        SELECT 1 FROM base.done AS d
         WHERE d.vehicle_id = l.vehicle_id AND d.component = l.component
           AND {meets_sql("d.place", "l.place")}
           AND d.occurred_at >= l.occurred_at)
@@ -355,10 +365,7 @@ OFFERS = ViewSpec(
            s.first_found_on, s.last_found_on
     FROM told AS o LEFT JOIN seen AS s ON s.vehicle_id = o.vehicle_id
       AND s.component = o.component AND s.place = o.place""",
-    needs=(
-        *("main.authorisations", "main.estimate_lines", "main.open_findings"),
-        *_DONE_IN,
-    ),
+    needs=("main.authorisations", "main.estimate_lines", "main.open_findings", "base.done"),
     kept=True,
 )
 

@@ -20,8 +20,8 @@ from roadworn.checks.slips import code_slip, measured_slip, place_slip
 from roadworn.intake import plain_validator
 from roadworn.model.amounts import currency_codes
 from roadworn.model.catalogue import catalogue
-from roadworn.model.events import NewEvent
-from roadworn.model.kinds import EventKind, Holds, KindRegistry
+from roadworn.model.events import Holds, NewEvent
+from roadworn.model.kinds import EventKind, KindRegistry
 from roadworn.model.messages import Problem, Severity
 from roadworn.model.units import CANONICAL_UNITS
 from roadworn.store.writer import canonical_payload

@@ -11,14 +11,13 @@ from roadworn.checks.facts import Facts, LastReading, Query
 from roadworn.checks.odd import (
     FIRST_YEAR,
     MOST_KM,
-    MOST_KM_PER_DAY,
     ROLLED,
     latest_day,
     reading_doubt,
 )
 from roadworn.intake import draft_of
 from roadworn.model.messages import Problem
-from roadworn.model.units import KM_PER_MILE, convert
+from roadworn.model.units import KM_PER_MILE, MOST_KM_PER_DAY, convert
 from roadworn.store.writer import Row
 
 _ID, _VEHICLE, _KIND, _OCCURRED, _ODOMETER, _UNIT, _PAYLOAD, _KEY = 0, 1, 2, 4, 8, 9, 10, 11

@@ -4,11 +4,11 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
+from roadworn.model.events import EventId
 from roadworn.model.payloads import (
     ComponentId,
     Count,
     Day,
-    EventId,
     Hours,
     LineNumber,
     Money,

@@ -8,6 +8,7 @@ import time
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
+from enum import StrEnum
 from random import SystemRandom
 from threading import Lock
 from typing import Annotated, Any, Literal, NamedTuple
@@ -15,7 +16,19 @@ from typing import Annotated, Any, Literal, NamedTuple
 import orjson
 from pydantic import BaseModel, ConfigDict, Field
 
-from roadworn.model.payloads import DistanceUnit, EventId
+#: The payloads are many models, which take as long to make as a screen may take: so what is said
+#: of their fields to who only reads a ledger stands here.
+EventId = Annotated[str, Field(pattern=r"^[0-9a-f-]{36}$", description="a UUID")]
+DistanceUnit = Literal["km", "mi"]
+
+
+class Holds(StrEnum):
+    """What a field holds that rules look for wherever it stands in a payload."""
+
+    FREE_TEXT = "free text"  #: what a person writes freely
+    DAY = "day"
+    COMPONENT = "component"
+
 
 _COUNTER_END = 1 << 12
 _TAIL_BITS = 62

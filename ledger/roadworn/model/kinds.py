@@ -7,7 +7,6 @@ lifts it to the current version each time it is read.
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from enum import StrEnum
 from functools import cache
 from types import NoneType, UnionType
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
@@ -17,6 +16,7 @@ from pydantic.fields import FieldInfo
 
 from roadworn.model import estimates, fleet, payloads
 from roadworn.model.errors import LedgerRefused, PluginFailure, UnknownName, UsageError
+from roadworn.model.events import Holds
 from roadworn.model.payloads import FREE, ComponentId, Day, Distance, Money, Payload
 
 #: kind -> payload model of its current version. All core kinds are at version 1.
@@ -260,14 +260,6 @@ def _type_of(info: FieldInfo) -> FieldType | None:
     if is_list(info.annotation):
         return "texts" if value is str else None
     return "word" if get_origin(value) is Literal else _BY_TYPE.get(value)
-
-
-class Holds(StrEnum):
-    """What a field holds that rules look for wherever it stands in a payload."""
-
-    FREE_TEXT = "free text"  #: what a person writes freely
-    DAY = "day"
-    COMPONENT = "component"
 
 
 def names_of(holds: Holds) -> tuple[str, ...]:

@@ -9,11 +9,12 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from roadworn.model.events import DistanceUnit, EventId
+
 ComponentId = Annotated[
     str, Field(pattern=r"^[a-z][a-z0-9_]{0,30}\.[a-z0-9_]{1,50}$", description="`system.part`")
 ]
 Position = Annotated[str, Field(min_length=1, max_length=24, description="where, as in LF")]
-EventId = Annotated[str, Field(pattern=r"^[0-9a-f-]{36}$", description="a UUID")]
 Day = Annotated[str, Field(pattern=r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$", description="an ISO date")]
 #: Marks a text that a person writes freely, which may say who somebody is.
 FREE = "written freely"
@@ -23,7 +24,6 @@ PlainText = Annotated[str, Field(min_length=1, max_length=200)]
 # A note may be anything a person pastes; it is stored as is and shown escaped.
 LongText = Annotated[str, Field(min_length=1, max_length=16_000_000), FREE]
 ReadOut = Annotated[str, Field(min_length=1, max_length=16_000_000)]
-DistanceUnit = Literal["km", "mi"]
 Count = Annotated[int, Field(ge=1, le=10_000)]
 Hours = Annotated[float, Field(ge=0, le=10_000)]
 Distance = Annotated[float, Field(ge=0, le=10_000_000)]

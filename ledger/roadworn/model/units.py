@@ -16,6 +16,8 @@ from roadworn.model.errors import UsageError
 
 #: The international mile is exact by definition.
 KM_PER_MILE = 1.609344
+#: Further than this in a day no vehicle goes.
+MOST_KM_PER_DAY = 2_500.0
 
 Number = int | float | Decimal
 

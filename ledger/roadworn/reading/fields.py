@@ -17,7 +17,8 @@ from roadworn.checks.odd import check_owner
 from roadworn.model.amounts import check_currency, read_money, read_warranty
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UnknownName, UsageError
-from roadworn.model.kinds import Holds, fields_of, names_of
+from roadworn.model.events import Holds
+from roadworn.model.kinds import fields_of, names_of
 from roadworn.model.payloads import Payload
 from roadworn.model.places import PositionError, normalise_position
 from roadworn.model.units import canonical_unit

@@ -18,12 +18,11 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from fractions import Fraction
 from functools import cache
-from typing import Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UsageError
 from roadworn.model.messages import Sentence
-from roadworn.model.payloads import Condition
 from roadworn.model.places import axle_of
 from roadworn.model.units import (
     Number,
@@ -34,6 +33,9 @@ from roadworn.model.units import (
     parse_measurement,
 )
 from roadworn.trade.limits import Item, LimitTable, limit_tables
+
+if TYPE_CHECKING:
+    from roadworn.model.payloads import Condition
 
 Missing = Literal["size", "printed", "marked"]
 
@@ -55,7 +57,7 @@ class Judgement:
     """
 
     item: Item
-    condition: Condition
+    condition: "Condition"
     reason: Sentence
     limit: Decimal | None
     unit: str
@@ -101,7 +103,7 @@ def judge(
     measured = exact(value, unit or item.unit, item.unit)
     shown = {"figure": _figure(value, unit or item.unit)}
 
-    def told(condition: Condition, code: str, template: str, **more: object) -> Judgement:
+    def told(condition: "Condition", code: str, template: str, **more: object) -> Judgement:
         reason = Sentence(f"judged.{code}", template, **shown, **more)
         return Judgement(item, condition, reason, limit, limit_unit, citation, mark)
 

@@ -20,11 +20,18 @@ from roadworn.analysis import (
     Table,
     Tells,
 )
+from roadworn.columns.kept import Codec
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue, part_name
 from roadworn.model.messages import Joined, Sentence, some_of
 from roadworn.trade.cautions import as_caveat, cautions_for
-from roadworn_plugins.likely_causes.asking import Picture, chance_in, open_pictures, place_in
+from roadworn_plugins.likely_causes.asking import (
+    Picture,
+    chance_in,
+    learnt_from,
+    open_pictures,
+    place_in,
+)
 from roadworn_plugins.likely_causes.chain import (
     AGAIN_AND_AGAIN,
     Chain,
@@ -35,7 +42,7 @@ from roadworn_plugins.likely_causes.chain import (
 )
 from roadworn_plugins.likely_causes.chances import Causes
 from roadworn_plugins.likely_causes.said import CHECKS, say, told_picture
-from roadworn_plugins.likely_causes.scoring import scores
+from roadworn_plugins.likely_causes.scoring import Scores, scores
 from roadworn_plugins.likely_causes.words import Check, trade_words
 from roadworn_plugins.shared.prices import Prices
 from roadworn_plugins.shared.settings import MostRows, all_said
@@ -116,7 +123,7 @@ def run(view: LedgerView, settings: LikelyCausesSettings) -> Result:
     """Rank the causes of what is open on a vehicle, or on all."""
     causes, pictures = open_pictures(view, settings.vehicle)
     chains = chains_of(view, causes, pictures, settings.vehicle)
-    score = _scores(causes)
+    score = _scores(view)
     if not pictures and not chains:
         return Result(
             say("none", vehicle=say.when(settings.vehicle, "on", vehicle=settings.vehicle)),
@@ -307,8 +314,12 @@ def _checks(causes: Causes, picture: Picture) -> list[tuple[Cell, ...]]:
     ]
 
 
-def _scores(causes: Causes) -> Table:
-    found = scores(causes)
+_SCORES = Codec((Scores,))
+
+
+def _scores(view: LedgerView) -> Table:
+    # It asks nothing but what the causes are learnt from.
+    found = view.kept_while("scores of causes", None, lambda: scores(learnt_from(view)[0]), _SCORES)
     rows: tuple[tuple[Cell, ...], ...] = ()
     if found is not None:
         rows = (

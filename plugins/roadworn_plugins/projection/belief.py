@@ -325,7 +325,8 @@ def _ages(renewal: RenewalFunction, least: Floats, most: Floats) -> Floats:
     share = mass / np.where(total > 0.0, total, 1.0)
     reached = np.cumsum(share, axis=1)
     sums = np.cumsum(share * middle, axis=1)
-    cell = np.sum(reached[:, :, None] < np.arange(1, AGES) / AGES - 1e-12, axis=1)
+    sixths = (np.arange(1, AGES) / AGES - 1e-12).tolist()
+    cell = np.stack([np.count_nonzero(reached < sixth, axis=1) for sixth in sixths], axis=1)
     cell = np.minimum(cell, _GRID - 1)
     # The sum of share times age up to each sixth; ages are straight within a cell.
     over = np.take_along_axis(reached, cell, axis=1) - np.arange(1, AGES) / AGES

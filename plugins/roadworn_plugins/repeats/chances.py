@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 
 from roadworn_plugins.lifedata.special import betainc, gammaln
-from roadworn_plugins.shared.grouped import Bools, Floats, Ints
+from roadworn_plugins.shared.grouped import Floats, Ints
 
 
 class Family(NamedTuple):
@@ -110,8 +110,9 @@ class Entries:
         variance, found = self.variance(among), np.zeros(self.family.size)
         for number, family in enumerate(FAMILIES.values()):
             some = self.family == number
-            figures = (self.observed[some], self.mean[some], variance[some])
-            found[some] = lift(*figures, family.times)
+            if some.any():
+                figures = (self.observed[some], self.mean[some], variance[some])
+                found[some] = lift(*figures, family.times)
         return found
 
     def variance(self, among: "Dispersion") -> Floats:
@@ -147,12 +148,31 @@ def lift(count: Floats, mean: Floats, variance: Floats, times: tuple[float, ...]
         variance: of that mean, above zero.
         times: by how much a fault may multiply it, each as likely.
     """
-    b = mean / variance
-    odds = [
-        count * np.log(more) - (mean * b + count) * np.log1p((more - 1.0) / (b + 1.0))
-        for more in times
-    ]
-    return np.asarray(np.logaddexp.reduce(odds, axis=0) - np.log(len(times)))
+    return Lifts.of(mean, variance, times).at(count)
+
+
+@dataclass(frozen=True, slots=True)
+class Lifts:
+    """What `lift` needs besides the counts, each worked out once."""
+
+    weight: Floats
+    logs: Floats
+    rates: Floats
+
+    @classmethod
+    def of(cls, mean: Floats, variance: Floats, times: tuple[float, ...]) -> "Lifts":
+        """Return those of means that are uncertain, and what a fault may multiply them by."""
+        b, more = mean / variance, np.array(times)[:, None]
+        return cls(mean * b, np.log(more), np.log1p((more - 1.0) / (b + 1.0)))
+
+    def of_some(self, rows: Ints) -> "Lifts":
+        """Return those of some of the means."""
+        return Lifts(self.weight[rows], self.logs, self.rates[:, rows])
+
+    def at(self, count: Floats) -> Floats:
+        """Return the logarithm of how much likelier these counts are with a fault."""
+        odds = count * self.logs - (self.weight + count) * self.rates
+        return np.asarray(np.logaddexp.reduce(odds, axis=0) - np.log(self.logs.size))
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,25 +252,23 @@ class Reach:
             speaks: logarithm of how much likelier a count is with a fault, see `lift`.
         """
         speaks -= 1e-9 * max(abs(speaks), 1.0)
-
-        def short(count: Floats, some: Ints) -> Bools:
-            said = lift(count, self.mean[some], self.variance[some], self.times)
-            return np.asarray(said < speaks)
-
+        said = Lifts.of(self.mean, self.variance, self.times)
         low = np.full(self.mean.size, float(max(self.least, 1)))
         count = low.copy()
-        still = np.flatnonzero(short(low, np.arange(low.size)))
-        low, step = low[still], np.ones(still.size)
+        still = np.flatnonzero(said.at(low) < speaks)
+        said, low, step = said.of_some(still), low[still], np.ones(still.size)
         # Strides double until the count speaks enough, and halve back to the first that does.
-        high = low + step
-        while np.any(more := short(high, still)):
-            low[more] = high[more]
-            step[more] *= 2.0
-            high[more] += step[more]
-        while np.any(on := high - low > 1.0):
-            middle = np.where(on, np.floor((low + high) / 2.0), high)
-            less = short(middle, still)
-            low[on & less] = middle[on & less]
-            high[on & ~less] = middle[on & ~less]
+        high, on = low + step, np.arange(still.size)
+        while on.size:
+            on = on[said.of_some(on).at(high[on]) < speaks]
+            low[on] = high[on]
+            step[on] *= 2.0
+            high[on] += step[on]
+        on = np.flatnonzero(high - low > 1.0)
+        while on.size:
+            middle = np.floor((low[on] + high[on]) / 2.0)
+            less = said.of_some(on).at(middle) < speaks
+            low[on[less]], high[on[~less]] = middle[less], middle[~less]
+            on = on[high[on] - low[on] > 1.0]
         count[still] = high
         return self.overlap * float(tail(count, self.mean, self.variance).sum())

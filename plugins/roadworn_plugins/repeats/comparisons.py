@@ -17,6 +17,7 @@ from roadworn_plugins.repeats.expected import Expected, Of
 from roadworn_plugins.repeats.levels import (
     YEARS_DIFFER,
     Lives,
+    numbered,
     of_others,
     of_past,
 )
@@ -61,14 +62,13 @@ class Comparisons(Expected):
             )
         ]
         # A part with one place is that place; where it has several, all of a vehicle together.
-        pairs = np.unique(np.stack((lives.codes["vehicle"][rows], self.place[rows])), axis=1)
-        several = np.bincount(pairs[0], minlength=len(lives.names["vehicle"])) > 1
-        whole = self._whole("on vehicle", lives.codes["vehicle"][rows], one)
+        vehicle = lives.codes["vehicle"][rows]
+        several = _several(vehicle, self.place[rows], len(lives.names["vehicle"]))
+        whole = self._whole("on vehicle", vehicle, one)
         parts.append(where(whole, several[whole.ident]))
         supplier = lives.codes["supplier"][rows]
         named = np.array([bool(name) for name in lives.names["supplier"]])
-        pairs = np.unique(np.stack((supplier, self.number[rows])), axis=1)
-        several = np.bincount(pairs[0], minlength=named.size) > 1
+        several = _several(supplier, self.number[rows], named.size)
         whole = self._whole("supplier", supplier, one)
         # A supplier of one part number is that part; testing both would count it twice.
         parts.append(where(whole, (named & several)[whole.ident]))
@@ -91,9 +91,9 @@ class Comparisons(Expected):
         kind, *kinds = self._kinds(one, family)
         every = (kinds[0].sum(), kinds[1].sum())
         failed, usual = self._counted(one, family)
-        idents, group = np.unique(code, return_inverse=True)
+        idents, group = numbered(code)
         width = kinds[0].size
-        pairs, cell = np.unique(group * width + kind, return_inverse=True)
+        pairs, cell = numbered(group * width + kind)
         own = summed(cell, failed, pairs.size)
         lived = summed(cell, usual, pairs.size)
         of, stratum = pairs // width, pairs % width
@@ -127,7 +127,7 @@ class Comparisons(Expected):
         kept &= np.array([one is not None for one in lives.started[rows]], dtype=bool)
         if not kept.any():
             return Entries.joined([])
-        idents, group = np.unique(supplier[kept], return_inverse=True)
+        idents, group = numbered(supplier[kept])
         width, steps = kinds[0].size, self.days.size + 1
         at = np.searchsorted(self.days, first[kept], side="right")
         cell = (group * width + kind[kept]) * steps + at
@@ -191,7 +191,6 @@ class Comparisons(Expected):
         weight = ((kinds[0] + 2.0) / (kinds[1] + 2.0))[kind]
         width = kinds[0].size
         cells = self._after(one, kind, width, weight)
-        classes = np.unique(self.lives.codes["class"][one.rows])
         found = []
         for family, (later, after, sooner, before), idents in (
             (
@@ -199,7 +198,7 @@ class Comparisons(Expected):
                 tuple(cell.sum(axis=0, keepdims=True) for cell in cells),
                 np.zeros(1, int),
             ),
-            ("class since", cells, classes),
+            ("class since", cells, one.classes),
         ):
             if family == "class since" and width < 2:
                 continue
@@ -300,6 +299,13 @@ def find(entries: Entries, entry: tuple[int, int, int]) -> int | None:
 def where(entries: Entries, rows: Bools) -> Entries:
     """Return some of the comparisons."""
     return Entries(**{name: getattr(entries, name)[rows] for name in Entries.__dataclass_fields__})
+
+
+def _several(code: Ints, other: Ints, size: int) -> Bools:
+    """Return for each code up to a size whether it stands beside several others."""
+    wide = int(other.max()) + 1
+    pairs, _number = numbered(code * wide + other)
+    return np.asarray(np.bincount(pairs // wide, minlength=size) > 1)
 
 
 def _crowding(group: Ints, usual: Floats, n: int) -> Floats:

@@ -14,6 +14,7 @@ from roadworn_plugins.repeats.levels import (
     Years,
     by_year,
     law_of,
+    numbered,
     of_others,
 )
 from roadworn_plugins.shared.grouped import Bools, Floats, Ints
@@ -32,6 +33,7 @@ class Of:
             component.
         step, row, after: of lives that were there on a first day tried: number of that day,
             the life, and what is expected of it after that day.
+        classes, kind: the classes of the lives, and the number of each life's among them.
     """
 
     rows: Ints
@@ -41,6 +43,8 @@ class Of:
     step: Ints
     row: Ints
     after: Floats
+    classes: Ints
+    kind: Ints
 
 
 class Expected:
@@ -95,8 +99,8 @@ class Expected:
             self.worn[kept], self.clock,
         )  # fmt: skip
         if law is None:
-            none = np.zeros(0)
-            return Of(rows[:0], None, none, none, none.astype(int), none.astype(int), none)
+            none, no = np.zeros(0), np.zeros(0, dtype=int)
+            return Of(no, None, none, none, no, no, none, no, no)
         entry, leaving = lives.entry[law.clock, rows], lives.leaving[law.clock, rows]
         good = np.isfinite(entry) & np.isfinite(leaving) & (leaving > entry)
         self.counted[rows] = good
@@ -116,7 +120,8 @@ class Expected:
         part = (self.days[step] - first[row]) / (last - first)[row] if row.size else np.zeros(0)
         age = entry[row] + part * (leaving - entry)[row]
         after = (end[row] - law.upto(age)) * boost[row]
-        return self._levelled(component, Of(rows, law, usual, early, step, row, after))
+        kinds = numbered(lives.codes["class"][rows])
+        return self._levelled(component, Of(rows, law, usual, early, step, row, after, *kinds))
 
     def _years(self) -> dict[int, Years]:
         """Return for each component the levels of the years by all others.
@@ -191,9 +196,9 @@ class Expected:
 
     def _kinds(self, one: Of, family: str = "class") -> tuple[Ints, Floats, Floats]:
         """Return the class of each life, and failures and exposure of each class."""
-        classes, kind = np.unique(self.lives.codes["class"][one.rows], return_inverse=True)
         failed, usual = self._counted(one, family)
-        return kind, summed(kind, failed, classes.size), summed(kind, usual, classes.size)
+        kind, size = one.kind, one.classes.size
+        return kind, summed(kind, failed, size), summed(kind, usual, size)
 
     def _counted(self, one: Of, family: str) -> tuple[Floats, Floats]:
         """Return failures and exposure of each life, as the family counts them."""

@@ -190,6 +190,12 @@ def law_of(
     )
 
 
+def numbered(codes: Ints) -> tuple[Ints, Ints]:
+    """Return `np.unique` of codes from 0 with their inverse, counted instead of sorted."""
+    there = np.bincount(codes) > 0
+    return np.flatnonzero(there), (np.cumsum(there) - 1)[codes]
+
+
 # The shapes that are tried.
 _SHAPES = np.exp(np.linspace(np.log(0.4), np.log(7.0), 19))
 
@@ -209,12 +215,11 @@ def _shape(
     died = summed(kind, np.where(failed, 1.0, 0.0), n)
     some = died > 0
     logs, total = float(end[failed].sum()), float(died.sum())
-    fit = np.zeros(_SHAPES.size)
-    for i, shape in enumerate(_SHAPES):
-        lived = np.exp(shape * end)
-        lived[late] -= begin[late] ** shape
-        exposure = summed(kind, lived, n)[some]
-        fit[i] = total * np.log(shape) + shape * logs - float(died[some] @ np.log(exposure))
+    lived = np.exp(_SHAPES[:, None] * end)
+    lived[:, late] -= begin[late] ** _SHAPES[:, None]
+    at = (np.arange(_SHAPES.size)[:, None] * n + kind).ravel()
+    exposure = summed(at, lived.ravel(), _SHAPES.size * n).reshape(-1, n)[:, some]
+    fit = total * np.log(_SHAPES) + _SHAPES * logs - np.log(exposure) @ died[some]
     held = fit - np.count_nonzero(some) * np.log(_SHAPES)
     held -= (np.log(_SHAPES / habit) / _SPREAD) ** 2 / 2.0
     i = int(np.clip(np.argmax(held), 1, _SHAPES.size - 2))

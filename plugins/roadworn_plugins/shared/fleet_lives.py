@@ -23,7 +23,7 @@ from roadworn_plugins.shared.counted_lives import (
     season_of,
     year_spread,
 )
-from roadworn_plugins.shared.grouped import Paces, load_paces
+from roadworn_plugins.shared.grouped import load_paces
 from roadworn_plugins.shared.life_model import (
     EVERY_LIFE,
     Clocked,
@@ -73,11 +73,8 @@ _KEPT = Codec(
 class ComponentLives:
     """The models of all components, each by the clock that fits it, and the vehicles' effects."""
 
-    def __init__(
-        self, view: LedgerView, paces: Paces | None = None, pool: "PoolOfOthers | None" = None
-    ) -> None:
+    def __init__(self, view: LedgerView, pool: "PoolOfOthers | None" = None) -> None:
         self._pool = pool
-        paces = paces or load_paces(view)
         self._models: dict[str, Clocked | None] = {}
         self._by_vehicle: dict[str, Effect] = {}
         self._by_place: dict[tuple[str, str, str], Effect] = {}
@@ -93,18 +90,17 @@ class ComponentLives:
         #: Component -> its season, of those that age by the calendar and failed often enough.
         self.seasons: dict[str, Season] = {}
         self.leaving = _leaving(view)
-        pace = float(np.median(paces.per_month)) * 12.0 / 1000.0 if paces.per_month.size else None
-        rows = view.sql("SELECT vehicle_id, coalesce(duty, '') FROM vehicles ORDER BY 1").rows
-        seen = (load_clocked(view, paces), load_unknown(view), _places(view), rows, pace)
         model = in_use().life_model()
-        rests_on = (model and model[0], *seen, *([] if pool is None else [pool.mark]))
+        called = "lives of the fleet by " + ("none" if model is None else model[0])
+        if pool is not None:
+            called = f"{called} and {pool.mark}"
 
-        def fitted() -> dict[str, object]:
+        def fitted(seen: "_Seen") -> dict[str, object]:
             self._fit(*seen, pool)
             return {name: getattr(self, name) for name in _FITTED}
 
-        kept = view.kept_for("lives of the fleet", rests_on, fitted, _KEPT)
-        for name, value in kept.items():
+        found = view.kept_from(called, lambda: _seen(view), fitted, _KEPT)
+        for name, value in found.items():
             setattr(self, name, value)
 
     @classmethod
@@ -196,6 +192,24 @@ class ComponentLives:
                 float(found.place_failures[number]),
                 float(found.place_expected[number]),
             )
+
+
+#: What is fitted, as `ComponentLives._fit` takes it.
+_Seen = tuple[
+    dict[str, ClockedLives],
+    dict[str, UnknownAges],
+    list[tuple[str, str, str]],
+    list[tuple[str, str]],
+    float | None,
+]
+
+
+def _seen(view: LedgerView) -> _Seen:
+    """Gather what is fitted."""
+    paces = load_paces(view)
+    pace = float(np.median(paces.per_month)) * 12.0 / 1000.0 if paces.per_month.size else None
+    rows = view.sql("SELECT vehicle_id, coalesce(duty, '') FROM vehicles ORDER BY 1").rows
+    return load_clocked(view, paces), load_unknown(view), _places(view), rows, pace
 
 
 def _places(view: LedgerView) -> list[tuple[str, str, str]]:

@@ -15,6 +15,7 @@ from datetime import date
 
 import numpy as np
 
+from roadworn.columns.kept import Codec
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue, part_name, place_of, place_sql
 from roadworn.model.messages import Says, Sentence, some_of
@@ -131,7 +132,13 @@ class Prices:
             yearly_rise: how much money loses a year, 0.03 for 3 %; None takes what the
                 ledger's own prices show.
         """
-        return view.kept((cls, yearly_rise), lambda: cls._read(view, yearly_rise))
+
+        def read() -> Prices:
+            return view.kept_while(
+                "prices", yearly_rise, lambda: cls._read(view, yearly_rise), _CODEC
+            )
+
+        return view.kept((cls, yearly_rise), read)
 
     @classmethod
     def _read(cls, view: LedgerView, yearly_rise: float | None) -> "Prices":
@@ -361,6 +368,9 @@ class Prices:
                 GROUP BY vehicle_id, component HAVING count(*) = 1"""
         ).rows
         self.found_at.update(((vehicle, component), at) for vehicle, component, at in rows)
+
+
+_CODEC = Codec((Prices, Price, _Offer, OddPrice))
 
 
 def _comebacks(view: LedgerView, prices: Prices) -> dict[str, tuple[float, float]]:
