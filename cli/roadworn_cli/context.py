@@ -4,6 +4,7 @@ The doors import what they open, so a verb that only writes never loads the read
 """
 
 import os
+import sys
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
@@ -12,7 +13,7 @@ from typing import TYPE_CHECKING, Literal, NoReturn
 
 import typer
 
-from roadworn.model.errors import NotALedger, UsageError
+from roadworn.model.errors import EnvironmentFailure, NotALedger, UsageError
 
 if TYPE_CHECKING:
     from typer._click import Context
@@ -276,6 +277,21 @@ def line_again(ctx: typer.Context, words: Sequence[str], but: Collection[str] = 
             for each in value if isinstance(value, (list, tuple)) else [value]:
                 parts += [flag, str(each)]
     return join(parts)
+
+
+def text_of(name: str) -> str:
+    """Return the text of a file, or what is piped in where the name is ``-``.
+
+    Raises:
+        UsageError: it is no UTF-8 text.
+        EnvironmentFailure: it cannot be read.
+    """
+    try:
+        return sys.stdin.read() if name == "-" else Path(name).read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError:
+        raise UsageError(f"{name} is no UTF-8 text", "save it as that") from None
+    except OSError as error:
+        raise EnvironmentFailure.unreadable(name, error) from error
 
 
 def leave(code: int) -> NoReturn:

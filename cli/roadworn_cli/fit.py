@@ -153,9 +153,7 @@ def read_columns(file: Path, delimiter: str = ",", *, decimal_comma: bool = Fals
         with file.open(encoding="utf-8-sig", newline="") as handle:
             rows = [row for row in csv.reader(handle, delimiter=delimiter) if row]
     except OSError as error:
-        raise EnvironmentFailure(
-            f"{file} cannot be read ({error.strerror}): check the name and the permissions."
-        ) from None
+        raise EnvironmentFailure.unreadable(file, error) from None
     except UnicodeDecodeError:
         raise UsageError(f"{file} is not UTF-8 text: save it as CSV in UTF-8.") from None
     if len(rows) < 2:

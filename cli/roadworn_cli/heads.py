@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from roadworn.model.errors import EnvironmentFailure, UsageError
+from roadworn.model.errors import UsageError
 from roadworn.model.messages import Problem
-from roadworn_cli.context import state_of
+from roadworn_cli.context import state_of, text_of
 
 if TYPE_CHECKING:
     from roadworn.store.heads import Head, Key
@@ -62,10 +62,10 @@ def known_heads(
     if key and not against:
         raise UsageError("--key says who must have signed a head: give the head with --against.")
     kept = kept_of(ledger)
-    trusted = Key.parse(_read(key) if Path(key).is_file() else key) if key else None
+    trusted = Key.parse(text_of(key) if Path(key).is_file() else key) if key else None
     outside, problems = [], []
     for name in against:
-        head = _head_in(_read(name))
+        head = _head_in(text_of(name))
         outside.append(Outside(f"the head in {name}", head.size, head.root))
         problems += _not_signed(head, trusted or (kept.key if kept else None), name)
     last = kept.last() if kept is not None else None
@@ -185,8 +185,8 @@ def witness(
     if public:
         typer.echo(str(witness_key(name)))
         return
-    trusted = Key.parse(_read(key) if Path(key).is_file() else key) if key else None
-    typer.echo(str(sign(Extension.parse(_read(file)), trusted, name)), nl=False)
+    trusted = Key.parse(text_of(key) if Path(key).is_file() else key) if key else None
+    typer.echo(str(sign(Extension.parse(text_of(file)), trusted, name)), nl=False)
 
 
 def _head_in(text: str) -> "Head":
@@ -226,18 +226,3 @@ def _extension(path: Path, since: int, signed: "Head") -> str:
     found = consistency_proof(path, since, signed.size)
     nodes = tuple(bytes.fromhex(node) for node in found["path"])
     return str(Extension(since, nodes, signed))
-
-
-def _read(name: str) -> str:
-    try:
-        if name == "-":
-            import sys
-
-            return sys.stdin.read()
-        return Path(name).read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError:
-        raise UsageError(f"{name} is no head: it is not text.") from None
-    except OSError as error:
-        raise EnvironmentFailure(
-            f"{name} cannot be read ({error.strerror}): check its name and rights."
-        ) from error

@@ -57,9 +57,7 @@ def _read(file: Path) -> dict[str, Any]:
     try:
         document = orjson.loads(file.read_bytes())
     except OSError as error:
-        raise EnvironmentFailure(
-            f"{file} cannot be read ({error.strerror}): check the name and the permissions."
-        ) from None
+        raise EnvironmentFailure.unreadable(file, error) from None
     except orjson.JSONDecodeError:
         document = None
     wanted = ("ledger", "today", "known_by")

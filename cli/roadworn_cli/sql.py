@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, cast
 import typer
 
 from roadworn.model.errors import EnvironmentFailure, LedgerRefused, UnknownName, UsageError
-from roadworn_cli.context import State, leave, state_of
+from roadworn_cli.context import State, leave, state_of, text_of
 from roadworn_cli.output import (
     apart,
     cell_text,
@@ -297,15 +297,7 @@ def _text(query: str, file: str) -> str:
         if sys.stdin.isatty() and sys.stdout.isatty():
             return ""
         raise UsageError("The query is missing: write one as 'SELECT * FROM vehicles'.")
-    try:
-        text = Path(file).read_text(encoding="utf-8-sig") if file else query
-    except OSError as error:
-        raise EnvironmentFailure(
-            f"{file} cannot be read ({error.strerror}): check the name and the permissions."
-        ) from None
-    except UnicodeDecodeError:
-        raise UsageError(f"{file} is not UTF-8 text: save it as that.") from None
-    text = sys.stdin.read() if query == "-" else text
+    text = text_of(file or "-") if file or query == "-" else query
     if not text.strip():
         raise UsageError("The query is empty", "write one as 'SELECT * FROM vehicles'")
     return text

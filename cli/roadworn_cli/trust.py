@@ -1,15 +1,13 @@
 """`verify`, `proof` and `backup`: whether the ledger is what was written."""
 
 import json
-import sys
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from roadworn.model.errors import EnvironmentFailure, LedgerDamaged, UsageError
-from roadworn_cli.context import State, leave, state_of
+from roadworn.model.errors import LedgerDamaged, UsageError
+from roadworn_cli.context import State, leave, state_of, text_of
 from roadworn_cli.output import (
     check_format,
     counted,
@@ -185,12 +183,7 @@ def proof(
 
 def _read(name: str) -> dict[str, Any]:
     try:
-        text = sys.stdin.read() if name == "-" else Path(name).read_text(encoding="utf-8-sig")
-        found = json.loads(text)
-    except OSError as error:
-        raise EnvironmentFailure(
-            f"{name} cannot be read ({error.strerror}): check its name and rights."
-        ) from error
+        found = json.loads(text_of(name))
     except ValueError:
         found = None
     if not isinstance(found, dict):

@@ -270,7 +270,7 @@ def _text_rows(path: Path, csv_map: CsvMap) -> Iterator[TableRow]:
                     yield TableRow(line, [unguarded(cell) for cell in cells])
                 line = reader.line_num + 1
     except OSError as error:
-        raise _unreadable(path, error) from error
+        raise EnvironmentFailure.unreadable(path, error) from error
     except UnicodeDecodeError as error:
         raise UsageError(
             f"{path} is not {encoding} (byte {error.start}): say its encoding in [file] of the "
@@ -289,7 +289,7 @@ def _sniff(path: Path) -> str:
         with path.open("rb") as stream:
             head = stream.read(4)
     except OSError as error:
-        raise _unreadable(path, error) from error
+        raise EnvironmentFailure.unreadable(path, error) from error
     if head.startswith(BOM_UTF8):
         return "utf-8-sig"
     if head.startswith((BOM_UTF16_LE, BOM_UTF16_BE)):
@@ -343,7 +343,7 @@ def _refused(
         has = f": it has {', '.join(content)}." if content else ": save it as CSV."
         return UsageError(f"{path} has {lacks}{has}")
     if word == "unreadable":
-        return _unreadable(path, OSError(*content))
+        return EnvironmentFailure.unreadable(path, OSError(*content))
     if word == "bad":
         return UsageError(f"{path} is no spreadsheet ({content}): save it as CSV.")
     return UsageError(f"{path} {_TOO_LARGE[content]}, or save the sheet as CSV.")
@@ -370,9 +370,3 @@ def _cell(told: object) -> Cell:
         kind, text = told
         return date.fromisoformat(text) if kind == "day" else datetime.fromisoformat(text)
     return cast("Cell", told)
-
-
-def _unreadable(path: Path, error: OSError) -> EnvironmentFailure:
-    return EnvironmentFailure(
-        f"{path} cannot be read ({error.strerror}): check its name and rights."
-    )

@@ -61,9 +61,7 @@ def _text(path: Path) -> Iterator[tuple[int, list[str]]]:
     try:
         raw = path.read_bytes()
     except OSError as error:
-        raise EnvironmentFailure(
-            f"{path} cannot be read ({error.strerror}): check its name and rights."
-        ) from error
+        raise EnvironmentFailure.unreadable(path, error) from error
     encoding = "utf-8"
     if raw.startswith(BOM_UTF8):
         encoding = "utf-8-sig"

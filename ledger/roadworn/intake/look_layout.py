@@ -137,9 +137,7 @@ def _text_layout(path: Path, notes: list[str]) -> Layout:
         with path.open("rb") as stream:
             raw = stream.read(_SAMPLE_BYTES)
     except OSError as error:
-        raise EnvironmentFailure(
-            f"{path} cannot be read ({error.strerror}): check its name and rights."
-        ) from error
+        raise EnvironmentFailure.unreadable(path, error) from error
     encoding = _encoding(raw)
     text = raw.decode(encoding or _unicode(raw), errors="replace")
     if encoding:

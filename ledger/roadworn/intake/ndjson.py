@@ -54,9 +54,7 @@ def batches(path: Path) -> Iterator[list[bytes]]:
     except UnicodeError as error:
         raise UsageError(f"{path} is not the UTF-16 it says it is: save it as UTF-8.") from error
     except OSError as error:
-        raise EnvironmentFailure(
-            f"{path} cannot be read ({error.strerror}): check its name and your rights."
-        ) from error
+        raise EnvironmentFailure.unreadable(path, error) from error
 
 
 def count_lines(path: Path) -> int:

@@ -126,6 +126,11 @@ class NotALedger(LedgerRefused):
 class EnvironmentFailure(RoadwornError):
     """A file, a disk or a missing extra stands in the way."""
 
+    @classmethod
+    def unreadable(cls, path: object, error: OSError) -> "EnvironmentFailure":
+        """Return the error of a file that the system does not let us read."""
+        return cls(f"{path} cannot be read ({error.strerror})", "check its name and rights")
+
 
 class PluginFailure(RoadwornError):
     """A plugin raised, ran past its time limit or returned something that is no Result."""
