@@ -33,7 +33,7 @@ WRONG = [
     (["record", "reading", "bus-7", "5 mi", "--by", "x" * 61], 1, "at most 60 characters"),
     (["record", "reading", "bus-7", "5 mi", "--how", "guess"], 2, "dash, module, typed"),
     (["record", "replacement", "bus-7", "flux thing", "--reason", "failed"], 2, "other.flux_thing"),
-    (["record", "replacement", "bus-7", "radiator", "--reason", "broke"], 2, "worn-out"),
+    (["record", "replacement", "bus-7", "radiator", "--reason", "vanished"], 2, "worn-out"),
     (["record", "replacement", "bus-7", "radiator", "--reason", "failed", "--price", "5"], 2,
      "--currency USD"),
     (["record", "replacement", "bus-7", "radiator", "--reason", "failed", "--new", "--used"], 2,
