@@ -17,7 +17,7 @@ from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UsageError
 from roadworn.reading import read_findings
 
-SETS = ("blind", "heavy", "third", "fourth", "fifth", "sixth", "eighth")
+SETS = ("blind", "heavy", "third", "fourth", "fifth", "sixth", "eighth", "ninth")
 PHRASES = sorted(
     line.split("\t")[0]
     for name in SETS
@@ -25,7 +25,7 @@ PHRASES = sorted(
     .with_name(f"{name}_phrases.tsv")
     .read_text(encoding="utf-8")
     .splitlines()
-    if not line.startswith("#") and "\tASKS" not in line
+    if not line.startswith("# ") and "\tASKS" not in line
 )
 DENIALS = ("not", "never", "maybe", "isnt", "might")
 PLACES = {
@@ -152,6 +152,63 @@ def test_what_is_bad_is_never_lost_beside_what_is_sound(phrase: tuple[str, str, 
     found, plain = read(more), read(line)
     if plain and all(one["condition"] == "sound" for one in plain) and found:
         assert any(one["condition"] != "sound" for one in found), found
+
+
+@st.composite
+def joined(draw: st.DrawFn) -> tuple[str, str]:
+    """Two phrases of one finding each that is understood, as they would stand in one breath."""
+    ones = st.sampled_from(PHRASES).filter(lambda line: len(read(line)) == 1)
+    return draw(ones), draw(ones)
+
+
+@settings(max_examples=150, deadline=None, derandomize=True)
+@given(joined())
+def test_of_two_findings_in_one_breath_none_is_lost(phrases: tuple[str, str]) -> None:
+    one, other = phrases
+    found = {(f["component"], f.get("position"), f["condition"]) for f in read(", ".join(phrases))}
+    meant = {
+        (f["component"], f.get("position"), f["condition"]) for f in (*read(one), *read(other))
+    }
+    # A finding without a place may take the other's; no part and no condition goes.
+    parts = {(part, condition) for part, _place, condition in found}
+    kept = {(part, condition) for part, _place, condition in meant}
+    places = {place for _part, place, _condition in meant if place}
+    if not found or len({part for part, _condition in kept}) == 1:
+        return  # Two of one part, the worse holds.
+    assert parts == kept, found
+    assert places == {place for _part, place, _condition in found if place}, found
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        # A place or a worse condition that went into the note of another one.
+        *("wipers streak frt, rear blade torn", "rr shock dry no leaks, oil running down it"),
+        *("passed load test batt, failed load test", "tie rods inner and outer L loose"),
+        *("no signal from tpms LF, batt dead in it", "phaser knocks at hot idle, bank 1"),
+        *("gauge stuck on full tank, sender bad", "gauge stuck, fuel sender bad"),
+        *("rear lamp out, left i think", "LR tail lamp out, which bulb"),
+        *("rear wiper blade torn, front", "RF shock dry, oil over it"),
+    ],
+)
+def test_what_a_joined_line_would_lose_is_asked_about(line: str) -> None:
+    assert not read(line)
+
+
+def test_a_finding_like_the_one_before_is_at_its_place() -> None:
+    found = read("bus frt linings 3/8 in no cracks, drums look good too")
+    assert [one["component"] for one in found] == ["brake.shoe", "brake.drum", "brake.drum"]
+    assert [one["position"] for one in found] == ["front", "LF", "RF"]
+
+
+def test_a_second_sentence_on_one_part_is_no_second_finding() -> None:
+    (one,) = read("muffler hanging on bailing wire, hanger gone")
+    assert one["condition"] == "failed"
+
+
+def test_a_limit_before_a_comma_is_none_of_the_figure() -> None:
+    (one,) = read("frt rotors under min, 25.8 mm")
+    assert one["measurements"] == [{"value": 25.8, "unit": "mm"}]
 
 
 @pytest.mark.parametrize(

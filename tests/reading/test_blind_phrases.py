@@ -27,7 +27,7 @@ from roadworn.reading.bench_words import Words, packaged_words, read_words
 def lines_of(name: str) -> list[tuple[str, str]]:
     """Return the lines of a set with what each means."""
     text = Path(__file__).with_name(name).read_text(encoding="utf-8")
-    rows = [line.split("\t") for line in text.splitlines() if not line.startswith("#")]
+    rows = [line.split("\t") for line in text.splitlines() if not line.startswith("# ")]
     return [(row[0], row[1]) for row in rows]
 
 
@@ -246,6 +246,7 @@ def test_lines_of_a_yard_of_heavy_trucks(with_sides: Words) -> None:
         ("fifth_phrases.tsv", 200, 0.85),
         ("sixth_phrases.tsv", 200, 0.79),
         ("eighth_phrases.tsv", 200, 0.9),
+        ("ninth_phrases.tsv", 200, 0.4),
     ],
 )
 def test_lines_of_later_hands(name: str, least: int, share: float, with_sides: Words) -> None:

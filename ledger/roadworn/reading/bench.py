@@ -52,6 +52,7 @@ from roadworn.reading.bench_told import (
     refuse_between,
     refuse_figures,
     refuse_parted,
+    refuse_taken_back,
 )
 from roadworn.reading.bench_words import Words, packaged_words
 from roadworn.reading.refusing import NO_CONDITION, outside_line
@@ -212,16 +213,16 @@ def hear_part(text: str, shop: Words | None = None) -> tuple[Component, str | No
         what = f"means {listed}" if len(heard) > 1 else "has a figure besides a part"
         raise UsageError(f"{named.strip()!r:.90} {what}", "write each by itself")
     only = heard[0]
+    refuse_taken_back(only.condition, more, text)
     rest = " ".join(filter(None, (only.note, more.strip() if comma else "")))
     return only.component, only.position, rest
 
 
 def hear_places(text: str, shop: Words | None = None) -> list[dict[str, str]]:
     """Return one part at each of several places, ``tires rear``, as items; else nothing."""
-    try:
+    heard: list[Heard] = []
+    with suppress(UsageError):
         heard = hear(text, shop)
-    except UsageError:
-        return []
     alike = len({one.component.id for one in heard}) == 1 < len(heard)
     items = [
         {"component": one.component.id, "position": one.position}

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 
 from roadworn.reading.bench_names import Match, Said, matches_in, names_index
 from roadworn.reading.bench_phrase import condition_length, content_of, split_phrase
-from roadworn.reading.bench_places import tag_of
+from roadworn.reading.bench_places import COUNTED, tag_of
 from roadworn.reading.bench_words import Words
 
 #: "badly", "constantly"; those that doubt are in the words.
@@ -151,7 +151,7 @@ def is_remark(tail: str, told: Sequence[tuple[str, str | None]], words: Words) -
     if any(said.words[at].key in others for at in content_of(said, len(said.words), words)):
         return False
     for at, word in enumerate(said.words):
-        if tag_of(word.key) in _PLACES:
+        if tag_of(word.key) in _PLACES or word.key in COUNTED:
             return False
         length = condition_length(said, at, words)
         key = " ".join(one.key for one in said.words[at : at + length])

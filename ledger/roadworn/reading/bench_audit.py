@@ -30,6 +30,9 @@ from roadworn.reading.bench_words import Words, packaged_words
 _HELD_AT = frozenset({"wheel", "tire", "axle", "axle_side", "wheel_ul", "side"})
 _PLACE = re.compile(r"(?:([1-9])?([LR])([FR])?|B([12])S([1-4])|([1-9]\d?))")
 _SPELLED = {"left": "L", "right": "R"}
+#: Words of which a thing is at one, and words before a number by the scheme that holds it.
+_AXES = (frozenset({"front", "rear"}), frozenset({"inner", "outer"}), frozenset({"upper", "lower"}))
+_NUMBERED = {"bank": ("bank",), "bank+cam": ("bank",), "cylinder": ("cylinder",)}
 _AT_WHEELS = frozenset({"side", "end", "wheel", "axled"})
 #: Conditions by how bad they are; ``ask`` is as bad as can be.
 _ORDER = {"sound": 0, "not_checked": 0, "wearing": 1, "failed": 2, "ask": 2}
@@ -41,6 +44,9 @@ _TELLING = 3.0
 _FLUIDS = frozenset(
     {"oil", "coolant", "fluid", "water", "fuel", "gas", "grease", "air", "rust", "slack", "leak"}
 )
+#: What is told of it where it should not be.
+_MOVES = re.compile(r"[a-z]{2,}ing")
+_SPREADS = frozenset({"on", "in", "all", "everywhere", "down", "over", "under", "out", "past"})
 #: "torn, no grease", "stuck open, wont get hot": of what is bad they deny no more than that.
 _LACKS = frozenset({"no", "sin", "without"})
 _FAILS_TO = frozenset({"wont", "cant", "cannot", "doesnt"})
@@ -153,6 +159,7 @@ def _is_lack(said: Said, at: int, match: Match, words: Words) -> bool:
 def _refuse_place(
     said: Said, component: Component, match: Match, places: Sequence[str | None], words: Words
 ) -> None:
+    _refuse_other_place(said, component, match, places, words)
     if component.positions not in _HELD_AT:
         return
     open_words = [
@@ -165,6 +172,45 @@ def _refuse_place(
     ]
     for at in sorted(unexpressed(said, component, open_words, places, words)):
         _refuse(said, at, f"is no place of {component.name} as it was read")
+
+
+def _refuse_other_place(
+    said: Said, component: Component, match: Match, places: Sequence[str | None], words: Words
+) -> None:
+    """Refuse a place that is another one than what was read or than the part's own name says.
+
+    "wipers streak frt, rear blade torn", "tie rods inner + outer tight", "phaser knocks, bank 1".
+    """
+    driver = {"left": "L", "right": "R"}.get(words.driver, "")
+    keys = [word.key for word in said.words]
+    own = {keys[at] for at in match.at} | set(words.keys_of(component.name))
+    told = {facet for place in places for facet in _facets_of_place(place)} | own
+    told |= {"front"} if component.positions == "side" else set()
+    last = max((said.words[at].token for at in match.at), default=0)
+    for at, key in enumerate(keys):
+        apart = _behind_comma(said, last, said.words[at].token) and tag_of(key) in _AT_WHEELS
+        counted = key in _NUMBERED.get(component.positions, ()) and keys[at + 1 : at + 2]
+        axis = next((axis for axis in _AXES if key in axis), frozenset[str]())
+        facets = _facets_of_words(_with_number(keys, at), driver)
+        if at in match.at or not (counted or apart or axis & told) or facets <= told or not facets:
+            continue
+        is_wheel = apart and tag_of(key) == "wheel"
+        where = _is_where(said, at, words) and not is_wheel
+        # "roof, left front": the lamp is at the left, and "front" says more of that.
+        beside = [keys[n] for n in (at - 1, at + 1) if 0 <= n < len(keys)]
+        more = any(
+            tag_of(one) in _AT_WHEELS - {tag_of(key)} and _facets_of_words([one], driver) <= told
+            for one in beside
+        )
+        if where or more or _told(said, at, words, component, match.at):
+            continue
+        if apart or not _on_piece(said, at, words):
+            _refuse(said, at, f"is no place of {component.name} as it was read")
+
+
+def _behind_comma(said: Said, first: int, last: int) -> bool:
+    """Whether a comma stands between two tokens."""
+    return any(token.endswith((",", ";")) for token in said.tokens[first:last])
 
 
 def _on_piece(said: Said, at: int, words: Words) -> bool:
@@ -218,9 +264,19 @@ def _refuse_worse(
         length = 0 if at in match.at else condition_length(said, at, words)
         key = " ".join(word.key for word in said.words[at : at + length])
         means = words.condition_of(key, component) if length else ""
+        if not length and _runs_out(said, at, component):
+            _refuse(said, at, f"does not go with {condition.replace('_', ' ')}")
         if _ORDER.get(means, 0) > 0:
             _refuse(said, at, f"does not go with {condition.replace('_', ' ')}")
         at += max(length, 1)
+
+
+def _runs_out(said: Said, at: int, component: Component) -> bool:
+    """Whether a fluid is told to be somewhere: "no leaks, oil running down it"."""
+    key = said.words[at].key
+    after = "".join(word.key for word in said.words[at + 1 : at + 2])
+    own = names_index().vocabulary.get(component.id, frozenset())
+    return key in _FLUIDS - own and bool(_MOVES.fullmatch(after) or after in _SPREADS)
 
 
 def refuse_other_part(said: Said, parts: Sequence[tuple[Component, Match]], words: Words) -> None:
@@ -231,10 +287,21 @@ def refuse_other_part(said: Said, parts: Sequence[tuple[Component, Match]], word
     """
     ids = {part.id for part, _match in parts}
     own = {word for part in ids for word in names_index().vocabulary.get(part, ())}
+    plain = {word for part, _match in parts for word in (*words.keys_of(part.name), part.system)}
+    first = min((said.words[at].token for _part, one in parts for at in one.at), default=0)
     for match in matches_in(said, len(said.words)):
         keys = {said.words[at].key for at in match.at}
         keys -= {"engine"} if "oil" in keys else set()
-        if ids & set(match.owners) or keys <= (own | words.details | words.pieces | _FLUIDS):
+        known = words.details | words.pieces | _FLUIDS | plain
+        # "rad hose soft, rad seeps": a word of the part is another one behind a comma.
+        if (
+            ids & set(match.owners)
+            or keys <= known
+            or (
+                keys <= (own | known)
+                and not _behind_comma(said, first, said.words[match.at[0]].token)
+            )
+        ):
             continue
         if _is_place(said, match.at) or _begins_way(said, match.at[-1]):
             continue

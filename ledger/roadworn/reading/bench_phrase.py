@@ -97,7 +97,8 @@ def _passed_over(tokens: Sequence[str], at: int, found: tuple[dict[str, Any], in
 
     "2019", "10/2022", "120k", "45,000 mi" and "min 2 mm" are no figures of what is looked at.
     """
-    before = plain_key(tokens[at - 1]) if at else ""
+    # "under min, 25.8 mm": the comma ends the limit.
+    before = plain_key(tokens[at - 1]) if at and tokens[at - 1][-1] != "," else ""
     if found is None:
         dated = before not in COUNTED and _DATED.fullmatch(tokens[at].strip(_EDGES))
         return range(at, at + bool(dated))
@@ -348,7 +349,7 @@ def words_of_name(said: Said, component: Component, match: Match, words: Words) 
 
 def tail_places(said: Said, head_end: int, words: Words) -> list[int]:
     """Return the places that follow the condition at once, "worn LF"; later ones are the note."""
-    found = []
+    found: list[int] = []
     at = head_end
     while at < len(said.words):
         word = said.words[at]
@@ -356,14 +357,29 @@ def tail_places(said: Said, head_end: int, words: Words) -> list[int]:
             at += length
             continue
         after = said.words[at + 1].key if at + 1 < len(said.words) else ""
+        # "missing LR, nail in RR tread": another place behind a comma is of something else.
+        if found and said.tokens[word.token - 1].endswith(",") and not says_place(said, at):
+            break
         # "rattles 2 sec" says no place.
         loose = word.key.isdigit() and after and not (tag_of(after) or after.isdigit())
+        loose = loose and said.words[at - 1].key not in COUNTED
         if says_place(said, at) and not (loose and after not in _JOINS):
             found.append(at)
         elif not (word.used in {"join", "name"} or word.key in words.fillers | words.details):
             break
         at += 1
-    return found
+    return found or _last_segment(said, at)
+
+
+def _last_segment(said: Said, begin: int) -> list[int]:
+    """Return the places that end a phrase by themselves, "knocks at hot idle, bank 1"."""
+    commas = [n for n, token in enumerate(said.tokens[:-1]) if token.endswith(",")]
+    last = (
+        [at for at in range(begin, len(said.words)) if said.words[at].token > commas[-1]]
+        if commas
+        else []
+    )
+    return last if all(says_place(said, at) for at in last) else []
 
 
 def note_of(said: Said, used: set[int], words: Words) -> str:

@@ -7,6 +7,7 @@ be read as one, or asked.
 
 import re
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import NamedTuple
 
 from roadworn.model.errors import UsageError
@@ -27,6 +28,13 @@ _FLUIDS = frozenset({"oil", "coolant", "fluid", "water", "fuel", "gas", "grease"
 _ENDS_IN_SHORT = re.compile(r"\bf(\d[\d.]*),? r(\d[\d.]*) ?([a-z0-9]+)", re.IGNORECASE)
 _ENDS = frozenset({"front", "rear"})
 _BY_AXLE = frozenset({"axle", "wheel", "tire", "wheel_ul"})
+#: Words of a part in the part before it, and of a finding that is like the one before it.
+_IN = frozenset({"in", "on", "of", "inside", "from", "behind", "under"})
+_BACK = frozenset({"it", "em", "them", "this", "that"})
+_TOO = frozenset({"too", "also", "likewise", "tambien"})
+#: What shows a thing, and the ends of the names of the parts that it is shown for.
+_SHOWS = frozenset({"gauge", "needle", "cluster"})
+_SENSES = ("_sensor", "_sender")
 _FRONT = frozenset({"front", "frt", "frnt", "fnt", "f", "delantera", "delantero"})
 
 
@@ -118,13 +126,19 @@ class _Parting:
 
     def _may_part(self, tokens: Sequence[str], cut: int) -> bool:
         if tokens[cut - 1].endswith(","):
-            return True
+            return not self.at_commas or self._names_part(tokens[cut:])
         key, last = plain_key(tokens[cut]), plain_key(tokens[cut - 1])
         if self.at_commas or last in _WHY or self._says_where(tokens[:cut]):
             return False
         spelled = self.words.keys_of(key)
         begins = any(word in names_index().weight or tag_of(word) for word in spelled)
         return key in _AND or (begins and not _FLUIDS & set(spelled))
+
+    def _names_part(self, tokens: Sequence[str]) -> bool:
+        """Whether a part is named before the next comma: "rotor scored, below min, horn dead"."""
+        end = next((n for n, token in enumerate(tokens, 1) if token.endswith(",")), len(tokens))
+        keys = self.words.keys_of(" ".join(tokens[:end]))
+        return any(key in names_index().weight and key not in self.words.fillers for key in keys)
 
     @staticmethod
     def _says_where(tokens: Sequence[str]) -> bool:
@@ -145,21 +159,33 @@ class _Parting:
             return self._placed(own, before, may_be_open=tokens[-1].endswith(","))
         if before is None:
             return own
+        if own is not None and _points_back(tokens):
+            return None  # "no signal from tpms LF, batt dead in it"
         ids = {one.component.id for one in before.heard}
         if own is not None:
             # "RF tire nail in tread, holding air": of the same part at no other place, no finding.
             parts = {one.component.id for one in own.heard}
-            return None if parts <= ids and before.place and not own.place else own
+            if (parts <= ids and not own.place) or self._shows(before, own):
+                return None
+            as_well = not own.place and before.place and {plain_key(t) for t in tokens} & _TOO
+            return self._placed(own, before, may_be_open=False) if as_well else own
         along = self._heard(f"{before.named} {text}")
         if along is None or any(one.is_open for one in along.heard):
             return None
         if {one.component.id for one in along.heard} - ids:
+            if self._shows(before, along):
+                return None
             return along  # "batt ok terminals corroded"
         # "tires frt 6/32 rr 3/32": a place of its own, and no other part.
         places = {one.position for one in along.heard}
         earlier = {one.position for one in before.heard}
         same = places & earlier or None in places | earlier
         return None if self.at_commas or same else along
+
+    def _shows(self, one: _Clause, other: _Clause) -> bool:
+        """Whether a part only shows what is bad about the other: "gauge stuck, sender bad"."""
+        senses = any(part.component.id.endswith(_SENSES) for part in other.heard)
+        return senses and bool(set(self.words.keys_of(one.named)) & _SHOWS)
 
     def _heard(self, text: str) -> _Clause | None:
         """Return what words say where they say a part and how it is."""
@@ -200,6 +226,12 @@ class _Parting:
                 refuse_open(one.heard, one.text)
             made.append(one if placed is None else placed._replace(remark=_remark(one, last.place)))
         return made
+
+
+def _points_back(tokens: Sequence[str]) -> bool:
+    """Whether words say that their part is one in the part before them: "batt dead in it"."""
+    keys = [plain_key(token) for token in tokens]
+    return any(one in _IN and other in _BACK for one, other in pairwise(keys))
 
 
 def _remark(clause: _Clause, place: str) -> str:

@@ -70,7 +70,9 @@ def condition_said(
     if "ask" in means_all and component.id in words.movers:
         mover = catalogue().get(words.movers[component.id])
         raise UsageError(f"{said.shown!r} may be {component.name} or {mover.name}: write which.")
-    if "ask" in means_all or (len(means_all) > 1 and (explicit or "sound" in means_all)):
+    # "passed load test batt, failed load test"
+    parted = bool(explicit) and "sound" in trade - explicit
+    if "ask" in means_all or parted or (len(means_all) > 1 and (explicit or "sound" in means_all)):
         raise UsageError(
             f"{said.shown!r} leaves open in what condition {component.name} is",
             "say sound, wearing, failed or not checked",
@@ -178,6 +180,20 @@ def refuse_parted(said: Said, name: int, words: Words) -> None:
     ]
     if named and (conditions or figures):
         _refuse_more(said)
+
+
+def refuse_taken_back(condition: str | None, more: str, text: str) -> None:
+    """Refuse another plain condition behind a comma: "passed load test batt, failed load test".
+
+    Raises:
+        UsageError: says that it leaves open which holds.
+    """
+    plainly = {"sound", "wearing", "failed"} & set(more.casefold().split())
+    if condition and plainly - {condition}:
+        raise UsageError(
+            f"{' '.join(text.split())!r:.90} leaves open in what condition it is",
+            "say sound, wearing, failed or not checked",
+        )
 
 
 def _refuse_more(said: Said) -> NoReturn:
