@@ -190,7 +190,8 @@ def _new_vehicles(draft: "Draft") -> str:
     """Return enrolments of the vehicles that the ledger does not have, as lines to import."""
     if draft.kind == "enrolment" or not draft.first_day:
         return ""
-    if any(question.about in {"vehicles", "days", "column"} for question in draft.questions):
+    # Where only the order of day and month is open, the day is the earliest that it can be.
+    if any(question.about in {"vehicles", "column"} for question in draft.questions):
         return ""
     return "".join(_enrolments(draft.unknown, draft.first_day))
 

@@ -32,6 +32,7 @@ _MODULES = {
     "programme-effect": "programme_effect",
     "stock": "stock",
     "class-cost": "class_cost",
+    "seasons": "seasons",
     "projection-backtest": "backtest",
 }
 

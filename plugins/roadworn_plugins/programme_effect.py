@@ -23,6 +23,7 @@ from roadworn.analysis import (
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Says
+from roadworn.model.places import axle_of
 from roadworn_plugins.lifedata import Bools, Floats, LifeDataError, tail
 from roadworn_plugins.lifedata.counts import LogRank, false_discovery, log_rank
 from roadworn_plugins.lifedata.lives import Lives
@@ -107,6 +108,9 @@ class ProgrammeEffectSettings(Settings):
     since: Annotated[date | None, Field(description="first day of the change")] = None
     vehicle_class: Annotated[str | None, Field(description="only this class")] = None
     depot: Annotated[str | None, Field(description="only this depot")] = None
+    position: Annotated[
+        str | None, Field(description="only this place, as front or LF; an axle has its sides")
+    ] = None
     supplier: Annotated[str | None, Field(description="since then only parts of this supplier")] = (
         None
     )
@@ -241,7 +245,7 @@ def _read(view: LedgerView, settings: ProgrammeEffectSettings) -> tuple[list[dic
         f"""SELECT l.started_by, l.ended_by, l.started_on, l.entry_{unit}, l.lower_{unit},
                    l.upper_{unit}, l.failed, l.running, l.vehicle_class,
                    coalesce(w.depot, d.depot, '{NOT_RECORDED}') AS depot,
-                   coalesce(l.supplier, '{NOT_RECORDED}') AS supplier
+                   coalesce(l.supplier, '{NOT_RECORDED}') AS supplier, l.position
             FROM part_lives AS l LEFT JOIN fleet_work AS w ON w.event_id = l.started_by
             LEFT JOIN (SELECT vehicle_id, min_by(depot, from_on) AS depot FROM depot_spans
                        GROUP BY vehicle_id) AS d ON d.vehicle_id = l.vehicle_id
@@ -252,7 +256,10 @@ def _read(view: LedgerView, settings: ProgrammeEffectSettings) -> tuple[list[dic
         (settings.component, settings.vehicle_class),
     ).rows
     lives, originals = [], 0
-    for start, end, on, entry, lower, upper, failed, running, kind, depot, supplier in rows:
+    for *row, depot, supplier, place in rows:
+        start, end, on, entry, lower, upper, failed, running, kind = row
+        if settings.position is not None and settings.position not in (place, axle_of(place)):
+            continue
         after = start is not None and on is not None and on >= settings.since
         if settings.depot is not None and depot != settings.depot:
             continue

@@ -88,6 +88,7 @@ _say = Says(
         "inspection": "inspection",
         "by-day": "by {day}",
         "by-distance": "at {distance:,} {unit}",
+        "by-hours": "at {hours:,.0f} h",
         "expected": "about {day}",
         "last-done": "last done on {day}",
         "ran-out": "the {inspection} inspection ran out on {day}",
@@ -283,6 +284,7 @@ def _told_service(one: DueService, unit: Unit) -> Joined:
         terms = (
             _say.when(due.on, "by-day", day=due.on),
             _say.when(far is not None, "by-distance", distance=far or 0, unit=unit),
+            _say.when(due.hours is not None, "by-hours", hours=due.hours or 0),
         )
         told.append(Joined(terms, " / "))
         if one.state == "soon" and one.expected is not None and one.expected != due.on:

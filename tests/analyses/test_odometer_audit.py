@@ -10,7 +10,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from roadworn.analysis import Result
-from roadworn.columns.views_distance import settle
+from roadworn.columns.settling import settle
 from roadworn.model.events import NewEvent
 from roadworn.testing import check_analysis, event, view_of
 from roadworn_plugins.odometer_audit import ODOMETER_AUDIT

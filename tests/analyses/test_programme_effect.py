@@ -117,3 +117,24 @@ def test_it_asks_for_what_it_must_know_and_says_when_there_is_too_little(tmp_pat
         named = {"component": "brake.shoe", "since": "2023-01-01"}
         told = str(check_analysis(PROGRAMME_EFFECT, view, named).headline)
     assert told.startswith("Cannot be told yet")
+
+
+def test_a_change_at_one_axle_is_held_against_that_axle(tmp_path: Path) -> None:
+    """Rear linings that last longer since, front ones that do not: told apart by their place."""
+    front = (
+        one.model_copy(update={"payload": {**one.payload, "position": "front"}})
+        for one in fleet(BEFORE, BEFORE, 5)
+        if one.kind == "replacement"
+    )
+    since = {"component": "brake.shoe", "since": SINCE.isoformat()}
+    with view_of([*fleet(BEFORE, AFTER, 4), *front], tmp_path, as_of="2024-06-02") as view:
+        rear, unchanged = (
+            check_analysis(PROGRAMME_EFFECT, view, {**since, "position": place}).estimates[0]
+            for place in ("rear", "front")
+        )
+    assert rear.low is not None
+    assert rear.high is not None
+    assert rear.low < AFTER / BEFORE < rear.high
+    assert unchanged.low is not None
+    assert unchanged.high is not None
+    assert unchanged.low < 1.0 < unchanged.high

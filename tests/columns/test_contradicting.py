@@ -6,7 +6,7 @@ That a vehicle hardly goes 300 km a day for months: common practice, no source.
 import numpy as np
 import pytest
 
-from roadworn.columns.views_distance import settle
+from roadworn.columns.settling import settle
 
 
 def used(days, km):

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from roadworn.columns.views_distance import settle
+from roadworn.columns.settling import settle
 from roadworn.testing import event
 
 # The international mile of 1959, NIST Special Publication 811 (2008), appendix B.8: exactly
@@ -272,3 +272,23 @@ def test_a_run_in_the_other_unit_is_one_run_and_counted_so(steps, at, long, read
     assert odd == list(range(at, at + long))
     used = verdict.used
     assert np.allclose((shown + verdict.rolled_km)[used], true[used], atol=3_000)
+
+
+@given(st.lists(st.integers(2_700, 3_300), min_size=30, max_size=40), st.integers(-1_500, 1_500))
+def test_a_roll_back_near_the_ratio_of_the_units_is_told_by_the_pace_after_it(steps, off):
+    """Figures in the other unit would rise slower from there on; these rise as before."""
+    true = driven(steps, 100_000.0)
+    at, shown = len(true) // 2, true.copy()
+    shown[at:] -= true[at] * (1.0 - 1.0 / 1.609344) + off
+    verdict = settled(shown)
+    assert [flag for flag in verdict.flag if flag] == ["stepped"]
+    assert np.allclose((shown + verdict.rolled_km)[:at], true[:at])
+
+
+@given(st.lists(st.integers(2_000, 4_000), min_size=30, max_size=40))
+def test_a_long_run_in_the_other_unit_is_still_one(steps):
+    true = driven(steps, 100_000.0)
+    at, shown = len(true) // 2, true.copy()
+    shown[at:] /= 1.609344
+    odd = {flag for flag in settled(shown).flag if flag}
+    assert odd == {"other_unit"}

@@ -424,7 +424,8 @@ def looked_at(messy: Messy, folder: Path, ledger: Ledger) -> list[Draft]:
     drafts = look([folder / name for name in messy.files], known)
     for draft in drafts:
         for question in list(draft.questions):
-            given = next((a for part, a in messy.answers.items() if part in question.text), "")
+            answers = {"say no reason": "unknown", **messy.answers}
+            given = next((a for part, a in answers.items() if part in question.text), "")
             if given:
                 draft.answer(question, given)
     return drafts

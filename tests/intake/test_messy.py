@@ -9,10 +9,15 @@ from pathlib import Path
 import pytest
 from messy import BOOK, Messy, brought_in, cases, table, text
 
+from roadworn.intake import Ledger
 from roadworn.intake.csv_map import CsvMap
 from roadworn.intake.job_words import JobReader
+from roadworn.intake.look import look
+from roadworn.intake.look_ask import Known
+from roadworn.intake.look_words import day_forms
 from roadworn.intake.map_sections import Jobs
 from roadworn.model.errors import UsageError
+from roadworn.model.kinds import KindRegistry
 
 CASES = cases()
 
@@ -82,3 +87,46 @@ def test_two_currencies_are_not_taken_for_one(tmp_path: Path) -> None:
     messy = Messy("", {"work.csv": text(rows)}, answers=CASES[0].answers)
     got = brought_in(messy, tmp_path)
     assert (len(got.missing), got.wrong, got.report.wrong) == (1, [], 1)
+
+
+def test_a_day_that_is_the_same_either_way_speaks_for_neither_order() -> None:
+    found = day_forms({"04/04/2022": 9, "04/25/2022": 1, "02/03/2023": 3})
+    assert (found.forms, found.either, found.both) == (("m/d/y",), (), False)
+    alone = day_forms({"04/04/2022": 9})
+    assert (len(alone.forms), alone.either, alone.unread) == (1, (), {})
+    with_open = day_forms({"04/04/2022": 9, "02/03/2023": 3})
+    assert (with_open.forms, with_open.either, with_open.both) == ((), (("d/m/y", "m/d/y"),), False)
+
+
+def test_a_table_with_jobs_of_its_own_stays_beside_the_one_it_is_joined_to(tmp_path: Path) -> None:
+    parts = [["W.O.", "Part", "Price"], *[[job.order, job.words, job.amount] for job in BOOK]]
+    (tmp_path / "work.csv").write_bytes(text(table()))
+    (tmp_path / "parts.csv").write_bytes(text(parts))
+    known = Known(KindRegistry(), {}, {})
+    lines, work = look([tmp_path / "parts.csv", tmp_path / "work.csv"], known)
+    assert (lines.path.name, work.path.name) == ("parts.csv", "work.csv")
+    assert lines.join is not None
+    assert any("jobs of its own" in note for note in lines.notes)
+    assert work.header("jobs")
+
+
+def test_fuel_comes_in_as_fuel_with_what_it_cost(tmp_path: Path) -> None:
+    rows = [["Unit", "Date", "Miles", "Gallons", "Total $"],
+            ["unit-3", "2023-03-25", "61,250", "18.5", "72.10"]]  # fmt: skip
+    (tmp_path / "fuel.csv").write_bytes(text(rows))
+    (draft,) = look([tmp_path / "fuel.csv"], Known(KindRegistry(), {}, {}))
+    assert draft.kind == "energy"
+    assert draft.columns["Gallons"] == "amount"
+    assert draft.columns["Total $"] == "cost"
+    assert draft.constants == {"amount_unit": "gal"}
+
+
+def test_why_parts_were_replaced_is_asked_once_where_no_word_says_so(tmp_path: Path) -> None:
+    messy = Messy("", {"work.csv": text(table())}, answers={**CASES[0].answers})
+    messy.answers = {**messy.answers, "say no reason": "failed"}
+    got = brought_in(messy, tmp_path)
+    assert got.open == []
+    with Ledger.open(tmp_path / "shop.db") as ledger:
+        reasons = {event.data().get("reason") for event in ledger.events()
+                   if event.kind == "replacement"}  # fmt: skip
+    assert reasons == {"failed"}

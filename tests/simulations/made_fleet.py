@@ -64,6 +64,7 @@ SUPPLIERS = (
 )
 #: Changed by plan -> at what age, thousand km or years.
 PLANNED = {"engine.drive_belt": 90.0, "cooling.water_pump": 150.0, "electrical.battery": 4.0}
+DEPOTS = ("Lockside", "Highfold", "Marram", "Pitwell")
 START = date(2016, 1, 1)
 YEAR = 365.25
 MONTH = YEAR / 12.0
@@ -102,6 +103,12 @@ class Setting:
             is copied in.
         batch: parts of one supplier and component have this hazard from `batch_from` years on.
         doubling: the hazard of one component doubles within the year from this one on.
+        early_life: on `CLASSES[early_class]` parts of `early_component` last this share of what
+            they last on the others; 1 for no such class.
+        depots: vehicles are based at so many; at the first one `depot_comebacks` of repairs come
+            back.
+        programme: parts of `programme_component` that are fitted from `programme_from` years on
+            last so many times as long.
     """
 
     vehicles: int = 200
@@ -139,6 +146,14 @@ class Setting:
     batch_from: float = 4.0
     doubling: float | None = None
     doubling_component: str = "electrical.alternator"
+    early_life: float = 1.0
+    early_class: int = 0
+    early_component: str = "steering.tie_rod_outer"
+    depots: int = 0
+    depot_comebacks: float = 0.0
+    programme: float = 1.0
+    programme_component: str = "brake.pad"
+    programme_from: float = 5.0
 
 
 @dataclass
@@ -158,6 +173,7 @@ class Vehicle:
     effect: float = 1.0
     bad: bool = False
     turned: tuple[float, float] = (np.inf, 0.0)
+    depot: int = -1
 
     def at(self, day: float) -> float:
         """Distance on a day, in km."""
@@ -223,7 +239,8 @@ class Truth:
         per = _KM_PER_YEAR if clock == "age" else 1.0
         mean = float(self.early_means[number]) / per
         back = setting.comeback_km / per
-        return Law(shape, scale, effect, setting.early, mean, setting.comebacks, back)
+        comes_back = setting.depot_comebacks if car.depot == 0 else setting.comebacks
+        return Law(shape, scale, effect, setting.early, mean, comes_back, back)
 
 
 def on(day: float) -> str:
@@ -248,6 +265,10 @@ class _Play:
             early_means=rng.uniform(*setting.early_km, len(PARTS)),
             setting=setting,
         )
+        if setting.early_life != 1.0:
+            part = NUMBER[setting.early_component]
+            others = np.delete(self.truth.scale[:, part], setting.early_class)
+            self.truth.scale[setting.early_class, part] = others.mean() * setting.early_life
         self.events: list[tuple[float, NewEvent]] = []
         months = 12 * (_BEFORE + setting.years) + 3
         self.grid = -_BEFORE * YEAR + np.arange(months + 1) * MONTH
@@ -325,6 +346,7 @@ class _Play:
             effect=float(np.exp(rng.normal(-(spread**2) / 2.0, spread))),
             bad=bool(rng.random() < setting.bad),
             turned=(float(rng.uniform(2.0, 5.0)) * YEAR, 50_000.0) if back else (np.inf, 0.0),
+            depot=made % setting.depots if setting.depots else -1,
         )
 
     def _place(self, car: Vehicle, number: int, place: str) -> list[tuple[Happening, int]]:
@@ -373,6 +395,8 @@ class _Play:
             supplier = int(rng.integers(len(SUPPLIERS)))
             faulty = component == setting.batch_component and supplier == 0
             batch = setting.batch if faulty and day > setting.batch_from * YEAR else 1.0
+            if component == setting.programme_component and day > setting.programme_from * YEAR:
+                batch *= setting.programme**-law.shape
             repaired = True
             fitted.append((day, written, batch))
             found.append((Happening(key, day, cost, failed, written, again), supplier))
@@ -421,6 +445,8 @@ class _Play:
         enrolled = max(car.enrolled, min(self.setting.enrolled_after * YEAR, car.left - 1.0))
         profile = {"vehicle_class": CLASSES[car.kind], "in_service_date": on(car.born)}
         parts = "original" if car.told_original else "unknown"
+        if car.depot >= 0:
+            profile["depot"] = DEPOTS[car.depot]
         self._write(car, "enrolment", enrolled, {**profile, "parts": parts})
         last = min(car.edges[-1], car.left)
         for day in np.arange(car.enrolled + step, last, step):

@@ -61,6 +61,7 @@ class Answers(StrEnum):
     STOCK = "stock"
     PROGRAMME = "programme-effect"
     IN_SERVICE = "availability"
+    BY_SEASON = "seasons"
 
 
 class Holds(StrEnum):

@@ -1,4 +1,4 @@
-"""What the record itself says of a vehicle: what is open, and the levels nobody looked at."""
+"""What the record itself says of a vehicle: how far it went, what is open and not looked at."""
 
 from collections import defaultdict
 from collections.abc import Mapping
@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from roadworn.analysis import Cell, Column, Holds, Mark, Marks, Table
 from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Joined, Says, Sentence
+from roadworn.model.units import KM_PER_MILE
 from roadworn.trade.codes import told_code
 from roadworn.trade.limits import load_sheet
 from roadworn.trade.weight import weigh
@@ -15,9 +16,25 @@ from roadworn.trade.weight import weigh
 if TYPE_CHECKING:
     from roadworn.columns.view import LedgerView
 
+_READING = "{figure:,.0f} {unit} on {day}"
+_TRUE = " (true distance {true:,.0f} {unit})"
+_PACE = ", about {pace:,.0f} {unit} a month"
+_NEW = ", too new to tell its pace"
+#: The pace of an engine is that of so many days before its last reading, and at least of so many
+#: (common practice, no source).
+_HOURS_PACE_DAYS, _LEAST_PACE_DAYS = 730, 14
 _say = Says(
     "outlook",
     {
+        "no-reading": "no odometer reading on record",
+        "reading": _READING,
+        "reading-true": _READING + _TRUE,
+        "reading-new": _READING + _NEW,
+        "reading-true-new": _READING + _TRUE + _NEW,
+        "reading-pace": _READING + _PACE,
+        "reading-true-pace": _READING + _TRUE + _PACE,
+        "hours": "{hours:,.0f} h on {day}",
+        "hours-pace": "{hours:,.0f} h on {day}, about {pace:,.0f} h a month",
         "no-hood": "Nothing under the hood was looked at.",
         "no-underneath": "Nothing underneath was looked at.",
         "no-hood-no-underneath": "Nothing under the hood or underneath was looked at.",
@@ -151,3 +168,48 @@ def _measured(view: "LedgerView", vehicle_id: str) -> dict[tuple[str, str, str |
         figure = Sentence("figure", "{value:g} {unit}", value=value, unit=unit)
         found[event, component, position].append(figure)
     return {key: Joined(figures) for key, figures in found.items()}
+
+
+def how_far(view: "LedgerView", profile: dict[str, Any], shown: str) -> str:
+    """Return the last reading in the unit wanted, with its day and the usual monthly distance."""
+    rows = view.sql(
+        """SELECT odometer, unit, occurred_on FROM readings WHERE vehicle_id = ?
+           ORDER BY occurred_at DESC, seq DESC LIMIT 1""",
+        (profile["vehicle_id"],),
+    ).rows
+    if not rows:
+        return _hours(view, profile)
+    figure, unit, day = rows[0]
+    scale = 1.0 if shown == "km" else float(KM_PER_MILE)
+    km = figure if unit == "km" else figure * float(KM_PER_MILE)
+    word, more = "reading", {}
+    true_km = profile.get("last_km")
+    if true_km is not None and abs(true_km - km) > scale:
+        word, more = f"{word}-true", {"true": true_km / scale}
+    usage = view.sql(
+        "SELECT km_per_month FROM usage_rates WHERE vehicle_id = ?",
+        (profile["vehicle_id"],),
+    ).rows
+    if not usage and not profile.get("retired_on"):
+        word = f"{word}-new"
+    elif usage and usage[0][0]:
+        word, more = f"{word}-pace", {**more, "pace": usage[0][0] / scale}
+    return _say(word, figure=km / scale, unit=shown, day=day, **more)
+
+
+def _hours(view: "LedgerView", profile: dict[str, Any]) -> str:
+    """Return the hours of an engine that is told by no odometer, and its usual hours a month."""
+    rows = view.sql(
+        """SELECT hours, occurred_on FROM hours_readings WHERE vehicle_id = ?
+           AND date_diff('day', occurred_on, (SELECT max(occurred_on) FROM hours_readings
+                                              WHERE vehicle_id = ?)) <= ?
+           ORDER BY occurred_at, seq""",
+        (profile["vehicle_id"], profile["vehicle_id"], _HOURS_PACE_DAYS),
+    ).rows
+    if not rows:
+        return _say("no-reading")
+    (first, since), (last, day) = rows[0], rows[-1]
+    days = (day - since).days
+    if days < _LEAST_PACE_DAYS or last <= first:
+        return _say("hours", hours=last, day=day)
+    return _say("hours-pace", hours=last, day=day, pace=(last - first) / days * 365.25 / 12.0)

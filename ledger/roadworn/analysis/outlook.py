@@ -13,7 +13,6 @@ from roadworn.analysis import Answers, Cell, Column, Holds, Mark, Marks, Ran, Ta
 from roadworn.model.catalogue import part_name, place_of
 from roadworn.model.errors import PluginFailure, UnknownName
 from roadworn.model.messages import Joined, Problem, Says, Sentence, as_sentence, some_of
-from roadworn.model.units import KM_PER_MILE
 from roadworn.trade.cautions import CLOSING, cautions_for
 
 if TYPE_CHECKING:
@@ -24,10 +23,6 @@ if TYPE_CHECKING:
 #: So many used readings after a doubtful one settle it: two that agree are no chance.
 _BEAR_OUT = 2
 _LOOKED_AT = 4
-_READING = "{figure:,.0f} {unit} on {day}"
-_TRUE = " (true distance {true:,.0f} {unit})"
-_PACE = ", about {pace:,.0f} {unit} a month"
-_NEW = ", too new to tell its pace"
 _say = Says(
     "outlook",
     {
@@ -48,13 +43,6 @@ _say = Says(
         "failed": "{part} failed",
         "complaint": "a complaint nobody has answered",
         "complaint-of": "on {day} {said}",
-        "no-reading": "no odometer reading on record",
-        "reading": _READING,
-        "reading-true": _READING + _TRUE,
-        "reading-new": _READING + _NEW,
-        "reading-true-new": _READING + _TRUE + _NEW,
-        "reading-pace": _READING + _PACE,
-        "reading-true-pace": _READING + _TRUE + _PACE,
         "no-inspection": "No look-over is on record.",
         "no-scan": "No scan of the diagnostic socket is on record.",
         "last-inspection": "The last look-over was on {day}.",
@@ -266,11 +254,11 @@ def outlook(
     inspection, maintenance = ask(Answers.PASSES), ask(Answers.SERVICE_DUE)
     advice, keeps_failing = ask(Answers.KEEP_OR_SELL), ask(Answers.KEEPS_FAILING)
     wear, causes = ask(Answers.WEARS), ask(Answers.CAUSES)
+    from roadworn.analysis.open_now import how_far, open_now
+
     due = _due_by_analysis(coming)
     if due is None:
         # Only where no analysis says it better.
-        from roadworn.analysis.open_now import open_now
-
         due = open_now(view, vehicle_id, OPEN_COLUMNS)
     ahead = coming.result.holding(Holds.AHEAD) if coming is not None else None
     named = [
@@ -282,7 +270,7 @@ def outlook(
         vehicle=profile,
         as_of=view.today,
         headline=_headline(profile, due, coming, months),
-        distance=_distance(view, profile, unit),
+        distance=how_far(view, profile, unit),
         open_now=due,
         next_repairs=coming,
         inspection=inspection,
@@ -380,33 +368,6 @@ def _due_by_analysis(coming: Ran | None) -> Table | None:
         return None
     rows = zip(*(due.cells(column.tells) for column in OPEN_COLUMNS if column.tells), strict=True)
     return replace(due, name="open_now", columns=OPEN_COLUMNS, rows=tuple(rows))
-
-
-def _distance(view: "LedgerView", profile: dict[str, Any], shown: str) -> str:
-    """Return the last reading in the unit wanted, with its day and the usual monthly distance."""
-    rows = view.sql(
-        """SELECT odometer, unit, occurred_on FROM readings WHERE vehicle_id = ?
-           ORDER BY occurred_at DESC, seq DESC LIMIT 1""",
-        (profile["vehicle_id"],),
-    ).rows
-    if not rows:
-        return _say("no-reading")
-    figure, unit, day = rows[0]
-    scale = 1.0 if shown == "km" else float(KM_PER_MILE)
-    km = figure if unit == "km" else figure * float(KM_PER_MILE)
-    word, more = "reading", {}
-    true_km = profile.get("last_km")
-    if true_km is not None and abs(true_km - km) > scale:
-        word, more = f"{word}-true", {"true": true_km / scale}
-    usage = view.sql(
-        "SELECT km_per_month FROM usage_rates WHERE vehicle_id = ?",
-        (profile["vehicle_id"],),
-    ).rows
-    if not usage and not profile.get("retired_on"):
-        word = f"{word}-new"
-    elif usage and usage[0][0]:
-        word, more = f"{word}-pace", {**more, "pace": usage[0][0] / scale}
-    return _say(word, figure=km / scale, unit=shown, day=day, **more)
 
 
 def _unknown(view: "LedgerView", vehicle_id: str, profile: dict[str, Any]) -> tuple[str, ...]:

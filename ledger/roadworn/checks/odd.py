@@ -168,7 +168,7 @@ MOST_KM = 5_000_000.0
 _ROUNDING_KM = 1.0
 #: A figure that fits in the other unit must not need more than this a day.
 _USUAL_KM_PER_DAY = 300.0
-# As `roadworn.columns.views_distance` has it: from the last fifth of the range to its first fifth.
+# As `roadworn.columns.settling` has it: from the last fifth of the range to its first fifth.
 _NEAR_TOP, _NEAR_BOTTOM = 0.8, 0.2
 #: No odometer shows three decimals, so a mark before three digits may mark thousands.
 _MARKED = {mark: re.compile(rf"\s*(\d{{1,3}}){re.escape(mark)}(\d{{3}})\b.*") for mark in ".,"}

@@ -17,7 +17,7 @@ from roadworn.columns import views_distance, views_vehicles
 from roadworn.columns.kept_views import NAMES as STORED
 from roadworn.columns.kept_views import KeptViews
 from roadworn.columns.spec import Options, Parameters, TableInfo, TableSpec, ViewSpec, comments_of
-from roadworn.columns.views_distance import DISTANCE_VIEWS, settle
+from roadworn.columns.views_distance import DISTANCE_VIEWS
 from roadworn.columns.views_lives import LIFE_VIEWS
 from roadworn.columns.views_open_work import OPEN_VIEWS, STATE_VIEWS
 from roadworn.columns.views_vehicles import EVENT_VIEWS, VEHICLE_VIEWS, known, seen, typed
@@ -414,6 +414,9 @@ class Session:
         vehicle = np.asarray(data["vehicle_id"], dtype=object)
         if not len(vehicle):
             return
+        # Most ledgers have none that contradict each other.
+        from roadworn.columns.settling import settle
+
         edges = np.flatnonzero(np.concatenate(([True], vehicle[1:] != vehicle[:-1], [True])))
         with self.con.appender("base.odometer_verdicts") as appender:
             for start, stop in itertools.pairwise(edges):

@@ -45,6 +45,8 @@ class CellError(ValueError):
 
 def cell_text(cell: Cell) -> str:
     """Return a cell as text without surrounding blanks; whole numbers without a point."""
+    if isinstance(cell, str):
+        return cell.strip()
     if cell is None:
         return ""
     if isinstance(cell, bool):

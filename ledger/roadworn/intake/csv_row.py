@@ -157,7 +157,7 @@ class RowReader:
         text = cell_text(cell)
         found = table.get(fold(text))
         if found is None and shapes:
-            found = shaped(text, shapes)
+            found = self.words.once(f"shape of {target}", text, lambda: shaped(text, shapes))
         return cell if found is None else found
 
     def _kind(self, words: dict[str, Cell]) -> EventKind | None:
@@ -280,8 +280,9 @@ class RowReader:
 
     def _elsewhere(self, target: str, fields: Mapping[str, PayloadField]) -> bool:
         """Return whether a field is one of other kinds of work that the same map gives."""
-        several = "jobs" in self.map.feeds() or bool(self.map.cases) or bool(self.map.events)
-        return several and target not in fields and target in _OF_WORK
+        if target in fields or target not in _OF_WORK:
+            return False
+        return bool(self.map.cases or self.map.events) or "jobs" in self.map.feeds()
 
     def _keep_in_note(self, target: str, cell: Cell) -> None:
         """Keep in the note what the kind of this row has no field for, but for a constant."""

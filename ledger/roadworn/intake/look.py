@@ -15,9 +15,9 @@ from roadworn.intake.csv_file import cell_text
 from roadworn.intake.csv_map import CsvMap
 from roadworn.intake.job_words import JobReader
 from roadworn.intake.look_ask import AMOUNTS, Known, ask_all
-from roadworn.intake.look_columns import PROFILE, ranked
+from roadworn.intake.look_columns import PROFILE, energy_unit_in, ranked
 from roadworn.intake.look_days import records
-from roadworn.intake.look_draft import Draft, Seen, counted
+from roadworn.intake.look_draft import Draft, Seen, ask_energy_unit, counted
 from roadworn.intake.look_layout import (
     BLANKS,
     find_layout,
@@ -35,7 +35,7 @@ from roadworn.model.kinds import KindRegistry, fields_of
 _MOST_WORDS = 40_000
 _FIGURES = frozenset(
     {"odometer", "parts_cost", "labour_cost", "other_cost", "labour_hours", "clocked_hours",
-     "labour_rate", "quantity", "model_year", "purchase_price"}
+     "labour_rate", "quantity", "model_year", "purchase_price", "amount"}
 )  # fmt: skip
 _DAYS = frozenset({"occurred_at", "in_service_date", "purchase_date"})
 _READABLE = 0.5
@@ -241,6 +241,9 @@ def _settle_kind(draft: Draft) -> None:
             draft.notes.append(f"vehicles are enrolled on the day of {header!r}")
     elif "codes" in fed:
         draft.kind, fields = "scan", {"codes", "note"}
+    elif "amount" in fed:
+        draft.kind, fields = "energy", {"amount", "cost", "note"}
+        _settle_energy(draft)
     elif "complaint" in fed:
         draft.kind, fields = "complaint", {"complaint"}
     elif "odometer" in fed:
@@ -256,6 +259,18 @@ def _settle_kind(draft: Draft) -> None:
         name = draft.header("plate")
         del draft.columns[name]
         draft.unused[name] = "the vehicle has another name here; plates stay out of the chain"
+
+
+def _settle_energy(draft: Draft) -> None:
+    """Say of a table of fuel what it cost, and in which unit it is."""
+    price = draft.header("other_cost")
+    if price:
+        draft.columns[price] = "cost"
+    unit = energy_unit_in(draft.header("amount"))
+    if unit:
+        draft.constants["amount_unit"] = unit
+    else:
+        ask_energy_unit(draft)
 
 
 def _work_fields() -> set[str]:
@@ -282,7 +297,14 @@ def _joined(made: list[tuple[Draft, Seen]]) -> list[tuple[Draft, Seen]]:
             other = head is not lines and head.path.parent == lines.path.parent
             if other and head.header("work_order") and lacking and lacking & gives:
                 _join(lines, seen, head, of_head)
-                gone.append(head)
+                if head.header("jobs"):
+                    named = head.layout.sheet or head.path.name
+                    lines.notes.append(
+                        f"{named} has jobs of its own and a map of its own: a job that both name "
+                        "is one job, so take it from one of them"
+                    )
+                else:
+                    gone.append(head)
                 break
     return [(draft, seen) for draft, seen in made if not any(draft is one for one in gone)]
 

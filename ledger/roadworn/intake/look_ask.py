@@ -29,7 +29,7 @@ from roadworn.model.kinds import KindRegistry
 
 #: Fields that hold for a work order as a whole where they stand once.
 AMOUNTS = ("parts_cost", "labour_cost", "other_cost", "labour_hours", "clocked_hours")
-_MONEY_TOO = frozenset({"labour_rate", "purchase_price"})
+_MONEY_TOO = frozenset({"labour_rate", "purchase_price", "cost"})
 _NAMES = ("supplier", "maker", "done_by", "depot", "make", "vehicle_class")
 _UNITS = frozenset({"km", "kms", "mi", "miles", "mls", "h", "hr", "hrs", "hours", "std", "l"})
 #: Rows of this share lack a cell of a merged one.
@@ -112,7 +112,8 @@ def _columns(draft: Draft, seen: Seen, known: Known) -> None:
 def _figures(draft: Draft, seen: Seen, known: Known) -> None:
     """Say how figures are written, of which unit and currency they are."""
     of_money = [name for name, to in draft.columns.items() if to in _MONEY_TOO or to in AMOUNTS]
-    figures = [*of_money, *(filter(None, [draft.header("odometer"), draft.header("quantity")]))]
+    others = (draft.header(name) for name in ("odometer", "quantity", "amount"))
+    figures = [*of_money, *filter(None, others)]
     texts = [text for name in figures for text in seen.words.get(name, ())]
     if not texts:
         return

@@ -81,7 +81,7 @@ _HEADINGS: Mapping[str, str] = {
         "work order; wo; wo no; wo #; wo number; work order no; work order number; order; "
         "order no; ro; ro no; ro number; repair order; invoice; invoice no; invoice number; "
         "job no; job number; ticket; ot; orden; orden de trabajo; auftrag; auftragsnr; "
-        "auftragsnummer; belegnr; bon; n° ot; w/o; rechnung; ref; reference"
+        "auftragsnummer; belegnr; bon; n° ot; w/o; w o; rechnung; ref; reference"
     ),
     "done_by": (
         "done by; technician; tech; mechanic; mech; fitter; initials; by; worked by; employee; "
@@ -107,6 +107,11 @@ _HEADINGS: Mapping[str, str] = {
     "engine": "engine; motor; engine type",
     "gearbox": "gearbox; transmission; getriebe",
     "fuel": "fuel; fuel type; kraftstoff; combustible",
+    "amount": (
+        "gallons; gal; gals; litres; liters; liter; litre; ltr; ltrs; kwh; fuel quantity; "
+        "fuel qty; "
+        "fuel amount; fuel volume; galones; litros; volume; quantity of fuel"
+    ),
     "complaint": "complaint; customer complaint; symptom; reported; driver report; defect",
     "currency": "currency; moneda; währung; waehrung; cur; ccy",
     "depot": (
@@ -157,6 +162,10 @@ def ranked(heading: str) -> tuple[str, int]:
     ):
         if form in known:
             return known[form]
+    # "Auftrag / W.O.": one thing in two words.
+    for part in plain.split("/") if "/" in plain else ():
+        if part.strip() in known:
+            return known[part.strip()][0], known[part.strip()][1] + 50
     # "Unit No (fleet)", "Total USD", "Mileage (mi)", "Front Work done": the last or first words.
     tokens = plain.split()
     for length in range(min(3, len(tokens) - 1), 0, -1):
@@ -173,6 +182,17 @@ def unit_in(heading: str) -> str:
         return "km"
     # "Mileage" is said of kilometres as well.
     return "mi" if words & {"mi", "miles"} else ""
+
+
+def energy_unit_in(heading: str) -> str:
+    """Return the unit of fuel or electricity that a heading says, or an empty text."""
+    words = set(re.findall(r"[^\W\d_]+", heading.casefold()))
+    if words & {"gallons", "gallon", "gal", "gals", "galones"}:
+        return "gal"
+    if "kwh" in words:
+        return "kWh"
+    litres = {"litres", "liters", "liter", "litre", "ltr", "ltrs", "litros", "l"}
+    return "l" if words & litres else ""
 
 
 def currency_in(text: str) -> str:

@@ -32,7 +32,8 @@ def ask_days(draft: Draft, seen: Seen) -> None:
     draft.with_layout(dates=tuple(forms if not found.either else _settled(forms, found)))
     if found.either:
         _ask_order(draft, seen, found, forms)
-    draft.first_day = first_day(texts, [*found.forms] or ["y-m-d"])
+    may_be = [*found.forms, *(form for pair in found.either for form in pair)]
+    draft.first_day = first_day(texts, may_be or ["y-m-d"])
     if found.unread:
         some = ", ".join(repr(text) for text in list(found.unread)[:3])
         rows = sum(found.unread.values())

@@ -176,6 +176,38 @@ def ask_unit(draft: Draft, what: str, likely: str, rows: int) -> None:
     )
 
 
+def ask_energy_unit(draft: Draft) -> None:
+    """Ask in which unit fuel or electricity is."""
+
+    def put(given: str) -> None:
+        draft.constants["amount_unit"] = given
+
+    text = f"In which unit is {draft.header('amount')!r}?"
+    choices = (("l", "litres"), ("gal", "gallons of the US"), ("kWh", ""), ("kg", ""))
+    line = "amount_unit = {}"
+    draft.questions.append(
+        Question("figures", text, choices, "", draft.rows, put, False, line, "[constants]")
+    )
+
+
+def ask_reason(draft: Draft, rows: int) -> None:
+    """Ask why parts were replaced where no word says so: lives are counted by their failures."""
+
+    def put(given: str) -> None:
+        draft.constants["reason"] = given
+
+    told = counted(rows, "replaced part")
+    text = f"{told} say no reason: had such parts failed?"
+    choices = (
+        ("failed", "yes, where nothing else is said: they count as failures"),
+        ("worn_out", "worn out: they count as failures too"),
+        ("unknown", "nobody knows: no answer counts them as failures"),
+    )
+    draft.questions.append(
+        Question("reason", text, choices, "", rows, put, False, "reason = {}", "[constants]")
+    )
+
+
 def ask_currency(draft: Draft, likely: str, rows: int) -> None:
     """Ask in which currency amounts are."""
 

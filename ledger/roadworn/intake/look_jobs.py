@@ -13,6 +13,7 @@ from roadworn.intake.look_draft import (
     Question,
     Seen,
     ask_currency,
+    ask_reason,
     ask_unit,
     counted,
     quoted,
@@ -94,6 +95,15 @@ def ask_jobs(draft: Draft, seen: Seen) -> None:
         draft.notes.append(f"{counted(left, 'more word')} for jobs is told by a dry run")
     if deedless:
         _ask_deed(draft, deedless)
+    unsaid = sum(
+        number
+        for key, number in rows.items()
+        if any(
+            one.kind in {"", "replacement"} and not one.reason for one in reader.words[key].meant
+        )
+    )
+    if unsaid and not draft.header("reason"):
+        ask_reason(draft, unsaid)
     draft.ignore = [one for one in draft.ignore if _used(one, cells)]
 
 

@@ -58,9 +58,13 @@ def day_forms(texts: Mapping[str, int]) -> DayForms:
     """
     fits: dict[str, frozenset[str]] = {}
     unread: dict[str, int] = {}
+    alike: list[frozenset[str]] = []
     for text, rows in texts.items():
         found = _fitting(text)
-        if found:
+        if _pair(found) and len({day for _form, day in days_by(text, found)}) == 1:
+            # 04/04/2022 speaks for neither order.
+            alike.append(found)
+        elif found:
             fits[text] = found
         else:
             unread[text] = rows
@@ -76,6 +80,9 @@ def day_forms(texts: Mapping[str, int]) -> DayForms:
                 open_pairs[pair] = None
             else:
                 needed.update([min(forms, key=FORMS.index)])
+    for forms in alike:
+        if not forms & needed.keys() and _pair(forms) not in open_pairs:
+            needed.update([min(forms, key=FORMS.index)])
     both = any(one in needed and other in needed for one, other in open_pairs)
     either = tuple(open_pairs)
     settled = [form for form in FORMS if form in needed]
@@ -84,7 +91,7 @@ def day_forms(texts: Mapping[str, int]) -> DayForms:
 
 def _fitting(text: str) -> frozenset[str]:
     found = dict(days_by(text, FORMS))
-    if len(set(found.values())) == 1:
+    if len(set(found.values())) == 1 and not _pair(found):
         # Several forms of one day: the plainest alone.
         return frozenset([min(found, key=FORMS.index)])
     return frozenset(found)

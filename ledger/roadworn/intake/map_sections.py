@@ -219,6 +219,7 @@ def _in_words(name: str, model: type[Section], where: str, error: Mapping[str, A
     return f"In the map {name}, {key} of {where} {wrong}."
 
 
+@lru_cache(maxsize=65_536)
 def fold(word: str) -> str:
     """Return a word of the source as it is looked up: case and extra blanks do not matter."""
     return " ".join(word.casefold().split())

@@ -67,6 +67,8 @@ class RowEvents:
         self.jobs = JobReader(csv_map)
         self.shares: Shares | None = None
         self._by_case: dict[tuple[int, ...], CsvMap] = {}
+        # The map itself stands beside its double, so that its id is never another's.
+        self._kindless: dict[int, tuple[CsvMap, CsvMap]] = {}
 
     def of(self, record: Record, told: Told) -> Iterator[Given]:
         """Yield what a row gives; what is wrong or odd with it as a whole goes to `told`."""
@@ -159,9 +161,15 @@ class RowEvents:
         if not made:
             self._tell_lost(base, text, told, column)
             return
-        without_kind = replace(own, kind="")
+        without_kind = self._without_kind(own)
         for cells in self._shared(record, made):
             yield Given(without_kind, cells)
+
+    def _without_kind(self, own: CsvMap) -> CsvMap:
+        """Return a map whose rows say their kind themselves; made once, not once a row."""
+        if id(own) not in self._kindless:
+            self._kindless[id(own)] = own, replace(own, kind="")
+        return self._kindless[id(own)][1]
 
     def _with_kind(self, one: Meant, row_kind: str) -> Meant:
         if one.kind:

@@ -12,7 +12,13 @@ from typing import Any, NamedTuple
 
 from roadworn.model.catalogue import Component, catalogue
 from roadworn.reading.bench_places import tag_of
-from roadworn.reading.bench_words import Words, packaged_words
+from roadworn.reading.bench_words import (
+    Words,
+    beginning,
+    consonants,
+    grouped,
+    packaged_words,
+)
 
 _TYPOS = ((9, 2), (5, 1))
 #: So many letters may be a word without its vowels.
@@ -210,15 +216,16 @@ def correct_spelling(said: Said, words: Words, end: int) -> bool:
     unknown = [word for word in unknown if word.key not in known and word.key not in words.known]
     if not unknown:
         return corrected
+    from rapidfuzz import process
     from rapidfuzz.distance import OSA
 
+    names = list(known)
     for word in unknown:
         allowed = next(n for length, n in _TYPOS if len(word.key) >= length)
-        near = sorted(
-            (distance, name)
-            for name in known
-            if (distance := OSA.distance(word.key, name, score_cutoff=allowed)) <= allowed
+        found = process.extract(
+            word.key, names, scorer=OSA.distance, score_cutoff=allowed, limit=None
         )
+        near = sorted((int(distance), name) for name, distance, _at in found)
         if near and (len(near) == 1 or near[0][0] < near[1][0]):
             word.key, word.misspelt = near[0][1], True
         elif not near and len(word.key) >= _LONG_CONDITION:
@@ -243,7 +250,10 @@ def _without_vowels(unread: Sequence[Word], words: Words) -> bool:
     for word in unread:
         full = {
             key
-            for key in (*_by_consonants().get(_consonants(word.key), ()), *words.conditions)
+            for key in (
+                *_by_consonants().get(consonants(word.key), ()),
+                *words.without_vowels.get(consonants(word.key), ()),
+            )
             if key[0] == word.key[0] and len(key) > len(word.key) and _is_without(word.key, key)
         }
         if len(full) == 1:
@@ -277,8 +287,10 @@ def _cut_short(unread: Sequence[Word], words: Words) -> bool:
     for word in unread:
         if len(word.key) < _SHORTENED or word.key in names_index().weight or not word.key.isalpha():
             continue
-        known = dict.fromkeys((*names_index().weight, *_PLACES, *words.conditions, *words.fillers))
-        alike = [key for key in known if " " not in key and key[:2] == word.key[:2]]
+        begins = beginning(word.key)
+        alike = dict.fromkeys(
+            (*_names_beginning().get(begins, ()), *words.shortened.get(begins, ()))
+        )
         full = [key for key in alike if key.startswith(word.key)]
         inner = [
             key
@@ -300,16 +312,16 @@ def _holds(full: str, short: str) -> bool:
 
 
 @cache
-def _by_consonants() -> dict[str, tuple[str, ...]]:
+def _by_consonants() -> dict[str, list[str]]:
     """Return the words of names and places by their consonants."""
-    made: dict[str, tuple[str, ...]] = {}
-    for key in dict.fromkeys((*names_index().weight, *_PLACES)):
-        made[_consonants(key)] = (*made.get(_consonants(key), ()), key)
-    return made
+    return grouped((*names_index().weight, *_PLACES), consonants)
 
 
-def _consonants(key: str) -> str:
-    return "".join(letter for letter in key if letter not in "aeiou")
+@cache
+def _names_beginning() -> dict[str, list[str]]:
+    """Return the single words of names and places by their first two letters."""
+    single = (key for key in (*names_index().weight, *_PLACES) if " " not in key)
+    return grouped(single, beginning)
 
 
 def _is_without(short: str, full: str) -> bool:

@@ -5,7 +5,7 @@ import re
 import unicodedata
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cache, lru_cache
+from functools import cache, cached_property, lru_cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -23,6 +23,24 @@ def plain_key(text: str) -> str:
     """Return the form under which two spellings of words are equal, accents left out."""
     parted = unicodedata.normalize("NFKD", text)
     return name_key("".join(c for c in parted if not unicodedata.combining(c)))
+
+
+def grouped(keys: Iterable[str], by: Callable[[str], str]) -> dict[str, list[str]]:
+    """Return words, each once, by what `by` makes of them."""
+    made: dict[str, list[str]] = {}
+    for key in dict.fromkeys(keys):
+        made.setdefault(by(key), []).append(key)
+    return made
+
+
+def consonants(key: str) -> str:
+    """Return a word without its vowels."""
+    return "".join(letter for letter in key if letter not in "aeiou")
+
+
+def beginning(key: str) -> str:
+    """Return the first two letters of a word."""
+    return key[:2]
 
 
 @dataclass(frozen=True)
@@ -76,6 +94,17 @@ class Words:
     asides: frozenset[str] = frozenset()
     tells: frozenset[str] = frozenset()
     either: Mapping[str, Sequence[str]] = field(default_factory=dict)
+
+    @cached_property
+    def without_vowels(self) -> Mapping[str, Sequence[str]]:
+        """The words of conditions by their consonants: an unread word is held against few."""
+        return grouped(self.conditions, consonants)
+
+    @cached_property
+    def shortened(self) -> Mapping[str, Sequence[str]]:
+        """The single words of conditions, and fillers, by their first two letters."""
+        single = (key for key in (*self.conditions, *self.fillers) if " " not in key)
+        return grouped(single, beginning)
 
     def expanded(self, keys: Sequence[tuple[str, int]]) -> list[tuple[str, int]]:
         """Return keys with short ones written out, each still with the token it is from."""

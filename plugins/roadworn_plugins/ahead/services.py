@@ -9,17 +9,9 @@ import numpy as np
 
 from roadworn.analysis import Cell
 from roadworn.columns.view import LedgerView
+from roadworn.trade.warranty import Interval, Point, due_after, is_past
 from roadworn_plugins.lifedata.special import ndtr
-from roadworn_plugins.maintenance.schedule import (
-    Interval,
-    Point,
-    Service,
-    due_after,
-    is_past,
-    load_schedule,
-    serviced,
-    services_done,
-)
+from roadworn_plugins.maintenance.schedule import Service, load_schedule, serviced, services_done
 from roadworn_plugins.shared.prices import Price, Prices
 
 #: Steps between services that tell how often a shop really does them, and how many are looked at.
@@ -88,7 +80,7 @@ def services_ahead(
     for one in serviced(view, chosen, vehicle):
         for service in one.services if one.here else ():
             own = done.get((one.name, service.component, service.action), [])
-            step = _step(own, service.interval, one.km_per_day)
+            step = _step(own, service.interval, one.km_per_day, one.hours_per_day)
             if not own or own[-1].event in failed or step is None:
                 continue
             due = due_after(own[-1], service.interval, 0.0)
@@ -104,7 +96,12 @@ def services_ahead(
     return found
 
 
-def _step(done: Sequence[Point], interval: Interval, km_per_day: float | None) -> timedelta | None:
+def _step(
+    done: Sequence[Point],
+    interval: Interval,
+    km_per_day: float | None,
+    hours_per_day: float | None,
+) -> timedelta | None:
     """Return the time from one service to the next, None where nothing tells."""
     gaps = sorted((b.on - a.on).days for a, b in pairwise(done[-_MOST_STEPS - 1 :]))
     days: list[float] = []
@@ -115,6 +112,8 @@ def _step(done: Sequence[Point], interval: Interval, km_per_day: float | None) -
             days.append(interval.months * 365.25 / 12)
         if interval.km is not None and km_per_day:
             days.append(interval.km / km_per_day)
+        if interval.hours is not None and hours_per_day:
+            days.append(interval.hours / hours_per_day)
     return timedelta(days=max(min(days), _SHORTEST_STEP_DAYS)) if days else None
 
 

@@ -2,7 +2,7 @@
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from itertools import pairwise
 from statistics import quantiles
@@ -27,25 +27,21 @@ from roadworn.analysis import (
 from roadworn.columns.view import UNSEEN_DAYS, LedgerView
 from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Joined, Says
-from roadworn.trade.warranty import add_months
+from roadworn.trade.warranty import Interval, Point, add_months, due_after, timing
 from roadworn_plugins.lifedata.counts import jeffreys_interval
 from roadworn_plugins.maintenance.schedule import (
     SCHEDULES,
     STATES,
     Done,
     DueService,
-    Interval,
-    Point,
     Schedule,
     Service,
     Serviced,
-    due_after,
     history_of,
     load_schedule,
     serviced,
     services_done,
     standing_of,
-    timing,
 )
 from roadworn_plugins.shared.grouped import Unit
 from roadworn_plugins.shared.prices import Prices
@@ -70,9 +66,9 @@ _FEWEST_OWN = 5
 ABOUT = """\
 Question: Which service is due or overdue, and how much of it was done in time?
 
-Method: From the last time each service of the schedule was done, the next falls due by distance
-or by months, whichever comes first. Compliance is services done in time over services due in
-the time asked about; one not done and past its window counts as due.
+Method: From the last time each service of the schedule was done, the next falls due by distance,
+by months or by hours of the engine, whichever comes first. Compliance is services done in time over
+services due in the time asked about; one not done and past its window counts as due.
 
 Assumptions: A service is in time within a window on either side of its interval. The vehicle
 has gone on at its usual distance since its last reading. A part replaced for any reason starts
@@ -124,6 +120,11 @@ _COLUMNS = (
     Column("currency", "currency", detail=True, tells=Tells.CURRENCY),
     Column("citation", "interval from", detail=True),
 )
+#: Behind what is left by distance, where a service is told by the hours of an engine.
+_HOURS = (
+    Column("due_hours", "due at hours", "number"),
+    Column("left_hours", "hours left", "number"),
+)
 
 _INTERVALS = (
     Column("component", "component", "component", tells=Tells.COMPONENT),
@@ -174,6 +175,7 @@ def run(view: LedgerView, settings: MaintenanceDueSettings) -> Result:
     wanted = [s for s in standing if settings.vehicle is not None or s.state in STATES[:3]]
     wanted.sort(key=lambda s: (STATES.index(s.state), s.expected or date.max, s.vehicle))
     shown = wanted[: settings.most]
+    by_hours = any(one.due is not None and one.due.hours is not None for one in shown)
     count, events = _compliance(view.today, vehicles, done, settings)
     # One not done and past its window counts as due.
     count["not done"] = states["overdue"]
@@ -206,13 +208,13 @@ def run(view: LedgerView, settings: MaintenanceDueSettings) -> Result:
             Table(
                 "maintenance_due",
                 _say("title", day=view.today),
-                in_unit(_COLUMNS, unit),
-                tuple(_row(one, kinds, prices, unit) for one in shown),
+                in_unit((*_COLUMNS[:8], *(_HOURS if by_hours else ()), *_COLUMNS[8:]), unit),
+                tuple(_row(one, kinds, prices, unit, by_hours=by_hours) for one in shown),
                 tuple((one.last.event,) if one.last else () for one in shown),
                 Holds.SERVICES,
                 tuple(Marks({Mark.LATER} if one.state == "later" else ()) for one in shown),
             ),
-            *(() if alone else _own(schedule, done, unit)),
+            *(() if alone else _own(schedule, everyone, done, unit)),
         ),
         estimates=(_share(count, in_time, events, len(unknown), settings),),
         caveats=all_said(
@@ -256,12 +258,14 @@ def never_recorded(vehicles: Iterable[Serviced], done: Done) -> frozenset[tuple[
 
 def _times(interval: Interval, start: Point, now: Point) -> int:
     """Return how often a service fell due between two moments, by whichever clock."""
-    by_km = by_time = 0.0
+    by_km = by_time = by_hours = 0.0
     if interval.km and start.km is not None and now.km is not None:
         by_km = (now.km - start.km) / interval.km
     if interval.months:
         by_time = (now.on - start.on).days / (interval.months * 365.25 / 12)
-    return int(max(by_km, by_time))
+    if interval.hours and start.hours is not None and now.hours is not None:
+        by_hours = (now.hours - start.hours) / interval.hours
+    return int(max(by_km, by_time, by_hours))
 
 
 @dataclass(frozen=True, slots=True)
@@ -317,9 +321,14 @@ def _quartiles(values: Sequence[float]) -> tuple[float, float, float]:
     return low, middle, high
 
 
-def _own(schedule: Schedule, done: Done, unit: Unit) -> tuple[Table, ...]:
+def _own(
+    schedule: Schedule, vehicles: Iterable[Serviced], done: Done, unit: Unit
+) -> tuple[Table, ...]:
     """Return how often each service is done here beside what the schedule asks, if anything."""
-    learnt = own_intervals(schedule, done)
+    # A line for machines run by hours asks nothing of a fleet that has none.
+    held = {service for one in vehicles for service in one.services}
+    asked = tuple(one for one in schedule.services if one in held or not one.run_by)
+    learnt = own_intervals(replace(schedule, services=asked), done)
     rows: list[tuple[Cell, ...]] = []
     for one in learnt:
         plan, km = one.service.interval, one.km or (None, None, None)
@@ -349,7 +358,9 @@ def _compliance(
     return count, events
 
 
-def _row(one: DueService, kinds: Mapping[str, str], prices: Prices, unit: Unit) -> tuple[Cell, ...]:
+def _row(
+    one: DueService, kinds: Mapping[str, str], prices: Prices, unit: Unit, *, by_hours: bool
+) -> tuple[Cell, ...]:
     service = one.service
     kind, work = kinds[one.vehicle], service.action
     price = prices.of(service.component, kind, one.vehicle, work=work)
@@ -364,11 +375,19 @@ def _row(one: DueService, kinds: Mapping[str, str], prices: Prices, unit: Unit) 
         None if one.due is None else one.due.on,
         None if one.due is None else whole_distance(one.due.km, unit),
         whole_distance(one.km_left, unit),
+        *(_hours(one) if by_hours else ()),
         one.expected if one.state not in ("overdue", "no record") else None,
         round(price.middle, 2) if price is not None and priced else None,
         price.currency if price is not None and priced else "",
         service.citation,
     )
+
+
+def _hours(one: DueService) -> tuple[Cell, Cell]:
+    """Return at how many hours of the engine a service is due, and how many are left."""
+    at = None if one.due is None else one.due.hours
+    left = one.hours_left
+    return None if at is None else round(at), None if left is None else round(left)
 
 
 def _share(

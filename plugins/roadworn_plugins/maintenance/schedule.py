@@ -1,112 +1,100 @@
 """Service schedules as data, and what is due by one."""
 
+from bisect import bisect_right
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import Any, Literal
+from typing import Any, Literal, Self
 
 from roadworn.columns.view import UNSEEN_DAYS, LedgerView
 from roadworn.model.messages import Sentence
 from roadworn.model.units import convert
 from roadworn.trade import DataFile, Key
-from roadworn.trade.warranty import add_months
+from roadworn.trade.warranty import (
+    Due,
+    Interval,
+    Point,
+    due_after,
+    expected_on,
+    is_past,
+    timing,
+)
 from roadworn_plugins.shared.settings import Packaged
 
-Timing = Literal["early", "on time", "late"]
-#: A metre, so that converted miles do not fall off an edge they stand on.
-_KM = 1e-3
+#: Hours of an engine run evenly between two readings; a lower figure is another instrument.
+#: Nobody is taken to have gone on at the old pace for longer, as for distances.
+_LONGEST_GAP_DAYS = 180
+#: The pace is that of so many days before the last reading (common practice, no source).
+_PACE_DAYS = 730
+_MOST_A_DAY = 24.0
 
 
-@dataclass(frozen=True, slots=True)
-class Interval:
-    """A service interval; at least one of the two is given.
+class EngineHours:
+    """The hours of all vehicles that have readings of them."""
 
-    Attributes:
-        km: distance, or None.
-        months: time, or None.
-    """
+    def __init__(self, rows: list[tuple[str, date, float]]) -> None:
+        """Put readings end to end.
 
-    km: float | None = None
-    months: int | None = None
+        Args:
+            rows: vehicle, day and figure, by vehicle in the order of their happening.
+        """
+        self._days: dict[str, list[date]] = {}
+        self._hours: dict[str, list[float]] = {}
+        shown: dict[str, float] = {}
+        for vehicle, day, figure in rows:
+            days, hours = self._days.setdefault(vehicle, []), self._hours.setdefault(vehicle, [])
+            gone = figure - shown.get(vehicle, 0.0)
+            # An hour meter that was exchanged begins anew; a slip upwards cannot outrun the day.
+            if days:
+                gone = max(figure, 0.0) if gone < 0.0 else gone
+                gone = min(gone, _MOST_A_DAY * max((day - days[-1]).days, 1))
+            total = (hours[-1] if hours else 0.0) + gone
+            shown[vehicle] = figure
+            if days and days[-1] == day:
+                hours[-1] = total
+            else:
+                days.append(day)
+                hours.append(total)
 
+    @classmethod
+    def of(cls, view: LedgerView) -> Self:
+        """Return those of a view, read once however many ask."""
+        query = """SELECT vehicle_id, occurred_on, hours FROM hours_readings
+                   ORDER BY vehicle_id, occurred_at, seq"""
+        return view.kept((cls,), lambda: cls(view.sql(query).rows))
 
-@dataclass(frozen=True, slots=True)
-class Point:
-    """A moment in a vehicle's life; the distance may be unknown.
+    def __contains__(self, vehicle: str) -> bool:
+        return vehicle in self._days
 
-    Attributes:
-        on, km: the day, and the true distance by then.
-        event: what says so, empty for today.
-    """
+    def at(self, vehicle: str, day: date) -> float | None:
+        """Return the hours by a day; at the usual pace after the last reading, None before all."""
+        days, hours = self._days.get(vehicle), self._hours.get(vehicle)
+        if not days or not hours:
+            return None
+        after = bisect_right(days, day)
+        if not after:
+            # Before the first reading the pace of those after it tells, never below nothing.
+            back = hours[0] - (self.per_day(vehicle) or 0.0) * (days[0] - day).days
+            return max(back, 0.0)
+        if after == len(days):
+            gap = min((day - days[-1]).days, _LONGEST_GAP_DAYS)
+            return hours[-1] + (self.per_day(vehicle) or 0.0) * gap
+        share = (day - days[after - 1]) / (days[after] - days[after - 1])
+        return hours[after - 1] + share * (hours[after] - hours[after - 1])
 
-    on: date
-    km: float | None
-    event: str = ""
+    def last(self, vehicle: str) -> tuple[date, float] | None:
+        """Return the latest reading, put end to end with those before it."""
+        days = self._days.get(vehicle)
+        return None if not days else (days[-1], self._hours[vehicle][-1])
 
-
-@dataclass(frozen=True, slots=True)
-class Due:
-    """When a service falls due, with the window around it.
-
-    Attributes:
-        on: last day by months, or None without such a term.
-        km: distance, or None without such a term.
-        days_window, km_window: how far on either side still is in time.
-    """
-
-    on: date | None
-    km: float | None
-    days_window: float
-    km_window: float
-
-
-def due_after(last: Point, interval: Interval, window: float) -> Due:
-    """Return when the service after the one done at `last` falls due.
-
-    Args:
-        last: when it was done.
-        interval: by distance, months or both.
-        window: share of the interval on either side that still is in time.
-    """
-    on = None if interval.months is None else add_months(last.on, interval.months)
-    km = None if interval.km is None or last.km is None else last.km + interval.km
-    days = 0.0 if on is None else window * (on - last.on).days
-    return Due(on, km, days, window * (interval.km or 0.0))
-
-
-def timing(due: Due, done: Point) -> Timing:
-    """Say whether a service done at `done` was in time: past either window it was late."""
-    after: list[tuple[float, float]] = []
-    if due.on is not None:
-        after.append(((done.on - due.on).days, due.days_window))
-    if due.km is not None and done.km is not None:
-        after.append((done.km - due.km, due.km_window + _KM))
-    if any(late > window for late, window in after):
-        return "late"
-    if after and all(late < -window for late, window in after):
-        return "early"
-    return "on time"
-
-
-def is_past(due: Due, now: Point) -> bool:
-    """Whether the service has fallen due by now, by whichever clock."""
-    by_time = due.on is not None and now.on >= due.on
-    return by_time or (due.km is not None and now.km is not None and now.km >= due.km)
-
-
-def expected_on(due: Due, now: Point, km_per_day: float | None) -> date | None:
-    """Return the day it is expected to fall due, or None when nothing tells.
-
-    Args:
-        due: from `due_after`.
-        now: today, and the distance by today.
-        km_per_day: how far the vehicle usually goes; None or 0 for unknown.
-    """
-    days = [] if due.on is None else [due.on]
-    if due.km is not None and now.km is not None and km_per_day:
-        ahead = min((due.km - now.km) / km_per_day, 36_500.0)
-        days.append(now.on + timedelta(days=round(max(ahead, 0.0))))
-    return min(days, default=None)
+    def per_day(self, vehicle: str) -> float | None:
+        """Return how long the engine usually runs a day, None with a single reading."""
+        days, hours = self._days.get(vehicle, []), self._hours.get(vehicle, [])
+        if len(days) < 2:
+            return None
+        first = next(i for i, day in enumerate(days) if (days[-1] - day).days <= _PACE_DAYS)
+        first = min(first, len(days) - 2)
+        return (hours[-1] - hours[first]) / (days[-1] - days[first]).days
 
 
 #: Words for one fuel, since both are written.
@@ -125,6 +113,8 @@ _ITEM = {
     "distance": Key("figure"),
     "unit": Key("unit"),
     "months": Key("whole"),
+    "hours": Key("figure"),
+    "run_by": Key("text", words=("distance", "hours")),
     "citation": Key("text", must=True),
     "fuel": Key("any text"),
     "class": Key("any text"),
@@ -142,6 +132,7 @@ class Service:
         interval: when it is due again.
         citation: where the interval is from.
         fuel, vehicle_class, duty: only for vehicles recorded so; empty for all.
+        run_by: only for those told by ``distance``, or by ``hours`` of their engine; empty for all.
     """
 
     component: str
@@ -151,11 +142,13 @@ class Service:
     fuel: str = ""
     vehicle_class: str = ""
     duty: str = ""
+    run_by: str = ""
 
     @property
     def conditions(self) -> int:
         """How many conditions it names; of two lines for one component the narrower holds."""
-        return sum(bool(text) for text in (self.fuel, self.vehicle_class, self.duty))
+        named = (self.fuel, self.vehicle_class, self.duty, self.run_by)
+        return sum(bool(text) for text in named)
 
     def done_by(self, action: str) -> bool:
         """Whether work of this action does the service."""
@@ -171,7 +164,7 @@ class Schedule:
     services: tuple[Service, ...]
 
     def for_vehicle(
-        self, fuel: str | None, vehicle_class: str, duty: str | None
+        self, fuel: str | None, vehicle_class: str, duty: str | None, run_by: str = "distance"
     ) -> tuple[Service, ...]:
         """Return the services that hold for a vehicle, one for each component and action."""
         chosen: dict[tuple[str, str], Service] = {}
@@ -180,6 +173,7 @@ class Schedule:
                 service.fuel in ("", _fuel(fuel))
                 and service.vehicle_class in ("", vehicle_class)
                 and service.duty in ("", duty or "")
+                and service.run_by in ("", run_by)
             )
             key = service.component, service.action
             if fits and (key not in chosen or service.conditions > chosen[key].conditions):
@@ -188,24 +182,27 @@ class Schedule:
 
 
 def _service(file: DataFile, where: str, row: dict[str, Any]) -> Service:
-    distance, months = row.get("distance"), row.get("months")
-    if distance is None and months is None:
-        file.refuse(where, "it says no interval: add distance with its unit, months, or both")
+    distance, months, hours = (row.get(key) for key in ("distance", "months", "hours"))
+    if distance is None and months is None and hours is None:
+        file.refuse(
+            where, "it says no interval: add distance with its unit, months, hours, or several"
+        )
     if (distance is None) != ("unit" not in row):
         file.refuse(where, "distance and unit go together: write unit as mi or km")
     file.word(row, "unit", ("mi", "km"), where)
-    for key in ("distance", "months"):
+    for key in ("distance", "months", "hours"):
         if key in row and not row[key] > 0:
             file.refuse(where, f"{key} is {row[key]}: an interval is more than 0")
     km = None if distance is None else convert(distance, row["unit"], "km")
     return Service(
         component=row["component"],
         action=row.get("action", "replaced"),
-        interval=Interval(km, months),
+        interval=Interval(km, months, None if hours is None else float(hours)),
         citation=row["citation"],
         fuel=_fuel(row.get("fuel", "")),
         vehicle_class=row.get("class", ""),
         duty=row.get("duty", ""),
+        run_by=row.get("run_by", ""),
     )
 
 
@@ -247,6 +244,7 @@ class DueService:
         due: when it falls due again; None without a record, as `last` is.
         expected: the day it falls due by the vehicle's own pace, None when nothing tells.
         km_left: distance left, negative when over, None without a term by distance.
+        hours_left: likewise of the engine.
     """
 
     vehicle: str
@@ -256,6 +254,7 @@ class DueService:
     due: Due | None = None
     expected: date | None = None
     km_left: float | None = None
+    hours_left: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -272,6 +271,7 @@ class Serviced:
     km_per_day: float | None
     start: Point | None
     here: bool
+    hours_per_day: float | None = None
 
 
 #: (vehicle, component, action of the service) -> when it was done, oldest first, one a day.
@@ -304,6 +304,7 @@ def due_services(
 def serviced(view: LedgerView, schedule: Schedule, vehicle: str | None) -> list[Serviced]:
     """Return the vehicles, those that have left as well, with what the schedule asks of them."""
     found = []
+    run = EngineHours.of(view)
     absent = set(view.sql("SELECT vehicle_id, component FROM absent_parts WHERE axle = ''").rows)
     for name, kind, fuel, duty, parts, service, event, km, read_on, pace, here, seen in view.sql(
         """SELECT v.vehicle_id, v.vehicle_class, v.fuel, v.duty, v.parts, v.in_service_date,
@@ -325,13 +326,16 @@ def serviced(view: LedgerView, schedule: Schedule, vehicle: str | None) -> list[
                 kind,
                 tuple(
                     one
-                    for one in schedule.for_vehicle(fuel, kind, duty)
+                    for one in schedule.for_vehicle(
+                        fuel, kind, duty, "hours" if km is None and name in run else "distance"
+                    )
                     if (name, one.component) not in absent
                 ),
-                Point(view.today, now_km),
+                Point(view.today, now_km, hours=run.at(name, view.today)),
                 pace,
-                Point(service, 0.0, event) if new else None,
+                Point(service, 0.0, event, 0.0 if name in run else None) if new else None,
                 bool(present),
+                run.per_day(name),
             )
         )
     return found
@@ -339,6 +343,7 @@ def serviced(view: LedgerView, schedule: Schedule, vehicle: str | None) -> list[
 
 def services_done(view: LedgerView, schedule: Schedule) -> Done:
     """Return when each service of the schedule was done."""
+    run = EngineHours.of(view)
     by_component: dict[str, dict[str, Service]] = {}
     for service in schedule.services:
         by_component.setdefault(service.component, {})[service.action] = service
@@ -358,7 +363,8 @@ def services_done(view: LedgerView, schedule: Schedule) -> Done:
             if service.done_by(action):
                 series = found.setdefault((vehicle, component, service.action), [])
                 if not series or series[-1].on != done[0]:
-                    series.append(Point(*done))
+                    on, km, event = done
+                    series.append(Point(on, km, event, run.at(vehicle, on)))
     return found
 
 
@@ -407,12 +413,13 @@ def _standing(
         return DueService(vehicle.name, service)
     now = vehicle.now
     due = due_after(history[-1], service.interval, window)
-    expected = expected_on(due, now, vehicle.km_per_day)
+    expected = expected_on(due, now, vehicle.km_per_day, vehicle.hours_per_day)
     left = None if due.km is None or now.km is None else due.km - now.km
+    hours = None if due.hours is None or now.hours is None else due.hours - now.hours
     until = now.on + timedelta(days=round(ahead_months * 365.25 / 12))
     state: State = "soon" if expected is not None and expected <= until else "later"
     if timing(due, now) == "late":
         state = "overdue"
     elif is_past(due, now):
         state = "due"
-    return DueService(vehicle.name, service, state, history[-1], due, expected, left)
+    return DueService(vehicle.name, service, state, history[-1], due, expected, left, hours)

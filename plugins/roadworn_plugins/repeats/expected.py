@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from roadworn_plugins.lifedata import summed
-from roadworn_plugins.repeats.chances import FAMILIES, Dispersion, dispersion
+from roadworn_plugins.repeats.chances import FAMILIES, OF_PARTS, Dispersion, dispersion
 from roadworn_plugins.repeats.levels import (
     EARLY,
     STEP,
@@ -74,6 +74,7 @@ class Expected:
             else np.zeros(0)
         )
         self.worn = lives.failed & ~lives.came_back
+        self.fitted = np.array([event is not None for event in lives.started], dtype=bool)
 
         self.of: dict[int, Of] = {}
         self.years: dict[int, Years] = {}
@@ -204,9 +205,21 @@ class Expected:
         """Return failures and exposure of each life, as the family counts them."""
         failed = np.where(self.failed(family)[one.rows], 1.0, 0.0)
         counts = FAMILIES[family].counts
+        lived = one.usual + one.early if counts == "both" else one.usual
         if counts == "comebacks":
-            return failed, one.early
-        return failed, one.usual + one.early if counts == "both" else one.usual
+            lived = one.early
+        if family in OF_PARTS and self._several_sent(one):
+            fitted = self.fitted[one.rows]
+            return failed * fitted, lived * fitted
+        return failed, lived
+
+    def _several_sent(self, one: Of) -> bool:
+        """Whether the parts fitted in work here are of several origins.
+
+        Then what one sent is held against what the others did, and not against parts that the
+        vehicle left the factory with: those come after no repair, so none of them comes back.
+        """
+        return np.unique(self.lives.codes["supplier"][one.rows][self.fitted[one.rows]]).size > 1
 
     def _lives_of(self, component: int) -> Ints:
         return np.flatnonzero(self.lives.codes["component"] == component)
