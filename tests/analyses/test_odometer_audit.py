@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
 from roadworn.analysis import Result
@@ -251,6 +251,10 @@ CAUSES = ("slip", "down", "up", "miles", "kilometres", "none")
     st.integers(4, 11),
     st.integers(20_000, 60_000),
 )
+# A month of three times the usual distance, in which the figures in miles begin.
+@example([600] * 4 + [2061] + [600] * 11, "miles", 4, 20_000)
+# One figure after those in kilometres, which is lower than they are.
+@example([600] * 16, "kilometres", 11, 20_000)
 def test_each_planted_cause_is_one_row_of_its_kind_and_day(
     steps: list[int], planted: str, at: int, size: int
 ) -> None:

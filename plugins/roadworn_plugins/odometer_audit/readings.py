@@ -1,6 +1,6 @@
 """Readings of one odometer against each other, and the rule on what they disclose."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date
 from itertools import pairwise
@@ -83,21 +83,38 @@ def other_unit(readings: Sequence[Reading]) -> dict[str, str]:
     pace = usual_km_per_day(readings)
     if pace is None:
         return {}
-    found: dict[str, str] = {}
+    factors: dict[int, float] = {}
     before: Reading | None = None
-    for reading in readings:
+    for i, reading in enumerate(readings):
         if before is not None:
             # What this instrument would show: the shift of exchanges and roll-overs stays.
             use = pace * (reading.on - before.on).days
             expected = before.shown_km + use
             near = max(_NEAR_SHARE * expected, _NEAR_USE * use, _NEAR_KM)
             off = abs(reading.shown_km - expected)
-            fits = any(abs(reading.shown_km / f - expected) <= near for f in _FACTORS)
+            fits = [f for f in _FACTORS if abs(reading.shown_km / f - expected) <= near]
             if fits and off > _WORSE * near and reading.flag not in ("stepped", "other_unit"):
-                found[reading.event] = "km" if reading.unit == "mi" else "mi"
-        if reading.used and reading.event not in found and reading.flag != "other_unit":
+                factors[i] = fits[0]
+        if reading.used and i not in factors and reading.flag != "other_unit":
             before = reading
-    return found
+    # A slip of the unit is a habit: what stands beside one and fits between its neighbours in
+    # the same unit is of it, however far the vehicle went meanwhile.
+    for i in (*range(len(readings)), *reversed(range(len(readings)))):
+        factor = factors.get(i - 1, factors.get(i + 1))
+        if i in factors or factor is None or readings[i].flag not in ("lower", "implausible"):
+            continue
+        known = {
+            k: one.shown_km / factors.get(k, 1.0)
+            for k, one in enumerate(readings)
+            if one.used or k in factors
+        }
+        low = max((k for k in known if k < i), default=None)
+        high = min((k for k in known if k > i), default=None)
+        if low is None or high is None:
+            continue
+        if known[low] <= readings[i].shown_km / factor <= known[high]:
+            factors[i] = factor
+    return {readings[i].event: _other(readings[i].unit) for i in sorted(factors)}
 
 
 def jumps(readings: Sequence[Reading], most_km_per_day: float) -> set[str]:
@@ -152,8 +169,9 @@ def causes_of(readings: Sequence[Reading], most_km_per_day: float) -> list[Cause
         if odd:
             found.append(Cause("mixed units", odd[0], tuple(odd), other=unit))
     told = {i for cause in found for i in cause.covers}
+    mixed = frozenset(told)
     for i, one in enumerate(readings):
-        if i in told:
+        if i in told or (one.flag == "lower" and i - 1 in mixed and _goes_on(readings, i, mixed)):
             continue
         before = next((k for k in range(i - 1, -1, -1) if readings[k].used), None)
         if one.flag == "stepped" and before is not None:
@@ -181,6 +199,12 @@ def causes_of(readings: Sequence[Reading], most_km_per_day: float) -> list[Cause
 
 def _other(unit: str) -> str:
     return "km" if unit == "mi" else "mi"
+
+
+def _goes_on(readings: Sequence[Reading], at: int, mixed: Collection[int]) -> bool:
+    """Return whether a reading is lower than those in another unit alone, and no other."""
+    before = next((k for k in range(at - 1, -1, -1) if k not in mixed and readings[k].used), None)
+    return before is not None and readings[before].shown_km <= readings[at].shown_km
 
 
 def _run(readings: Sequence[Reading], at: int, told: set[int]) -> tuple[int, ...]:
