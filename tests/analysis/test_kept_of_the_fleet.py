@@ -71,7 +71,8 @@ def test_it_is_as_computed_afresh_after_any_changes(
                 figure = 150_000.0 + 10 * turn
                 ledger.append(event("bus-1", "odometer_reading", "2025-12-01", odometer=figure))
             elif change == "paid":
-                ledger.append(event("bus-2", "replacement", "2025-12-02", **_PAID))
+                on = f"2025-12-{2 + turn:02d}"
+                ledger.append(event("bus-2", "replacement", on, **_PAID))
         day += change == "day"
         program += "x" if change == "program" else ""
         as_of = f"2026-01-{day:02d}"
