@@ -201,9 +201,55 @@ def test_a_finding_like_the_one_before_is_at_its_place() -> None:
     assert [one["position"] for one in found] == ["front", "LF", "RF"]
 
 
+def test_a_place_behind_a_comma_is_not_of_the_part_before_it() -> None:
+    found = read("2 lugs missing LR, nail in RR tread")
+    assert [(one["component"], one["position"]) for one in found] == [
+        ("wheel.fastener", "LR"),
+        ("wheel.tire", "RR"),
+    ]
+    found = read("rf rotor scored, below min, engine air filter dirty")
+    assert [(one["component"], one["condition"]) for one in found] == [
+        ("brake.rotor", "failed"),
+        ("air.filter", "wearing"),
+    ]
+
+
 def test_a_second_sentence_on_one_part_is_no_second_finding() -> None:
     (one,) = read("muffler hanging on bailing wire, hanger gone")
     assert one["condition"] == "failed"
+
+
+@pytest.mark.parametrize(
+    ("line", "condition"),
+    [
+        # What is no worse than it was told to be, or serves yet; common practice, no source.
+        ("serp belt cracked every rib, not coming apart yet", "wearing"),
+        ("alt bearing noisy but charges", "wearing"),
+        ("brake hose LF bulging, not wet", "failed"),
+        ("horn wont chooch", "failed"),
+        ("LF caliper seized solid", "failed"),
+    ],
+)
+def test_what_softens_hides_nothing(line: str, condition: str) -> None:
+    (one,) = read(line)
+    assert one["condition"] == condition
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        # A part that can hurt somebody is not called worn because it holds.
+        *("brake drum LR cracked but holding", "rotor RF cracked, not bad"),
+        *("frame cracked but solid", "RF tire good not bald", "horn doesnt matter"),
+        *(
+            "w/c leakin LR, shoes soaked, do both",
+            "tire RF torn, holds air",
+            "shock LF leaking, quiet",
+        ),
+    ],
+)
+def test_what_softens_too_much_is_asked_about(line: str) -> None:
+    assert not read(line)
 
 
 def test_a_limit_before_a_comma_is_none_of_the_figure() -> None:

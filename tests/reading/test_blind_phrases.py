@@ -246,7 +246,7 @@ def test_lines_of_a_yard_of_heavy_trucks(with_sides: Words) -> None:
         ("fifth_phrases.tsv", 200, 0.85),
         ("sixth_phrases.tsv", 200, 0.79),
         ("eighth_phrases.tsv", 200, 0.9),
-        ("ninth_phrases.tsv", 200, 0.4),
+        ("ninth_phrases.tsv", 200, 0.66),
     ],
 )
 def test_lines_of_later_hands(name: str, least: int, share: float, with_sides: Words) -> None:

@@ -209,7 +209,7 @@ def read_findings(
     from roadworn.reading.bench_several import parted
 
     shop = words() if words else None
-    parts = parted(text, shop, has, at_commas=True) if "," in text else []
+    parts = parted(text, shop, has, at_commas=True) if {",", "."} & {*text} else []
     if not parts:
         try:
             return _heard(text, refused, sheet, known, shop, has)

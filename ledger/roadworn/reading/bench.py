@@ -15,7 +15,7 @@ from typing import Any, NamedTuple, NoReturn
 from roadworn.model.catalogue import OTHER, Component, catalogue
 from roadworn.model.errors import UnknownName, UsageError
 from roadworn.model.payloads import Condition
-from roadworn.reading.bench_asides import asides, cuts, is_remark, subjects
+from roadworn.reading.bench_asides import asides, cuts, is_remark, only_where, subjects
 from roadworn.reading.bench_audit import refuse_other_part, refuse_unread, unexpressed
 from roadworn.reading.bench_names import (
     Match,
@@ -123,7 +123,7 @@ def overhear(
     heard: list[Heard] = []
     for component, match in parts:
         heard += _heard_of(said, component, match, parts, head_end, words)
-    named = dict.fromkeys(word.token for word in said.words if word.used in {"name", "own"})
+    named = dict.fromkeys(one.token for one in said.words if one.used in {"name", "own"})
     return " ".join(said.tokens[token].strip(",;") for token in named), heard
 
 
@@ -179,9 +179,8 @@ def _hear_whole(text: str, shop: Words | None, has: Has | None) -> list[Heard]:
             with suppress(UsageError):
                 heard = hear(head, shop, has)
                 told = [(one.component.id, one.condition) for one in heard]
-                whole = all(
-                    (one.condition or one.measurements) and not one.is_open for one in heard
-                )
+                said_how = all(one.condition or one.measurements for one in heard)
+                whole = said_how and not any(one.is_open for one in heard)
                 if whole and is_remark(tail, told, words):
                     return [one._replace(note=f"{one.note} {tail}".strip()) for one in heard]
         raise
@@ -386,7 +385,8 @@ def _refuse_behind(
         if start < head_end or ids & set(match.owners) or within_condition(said, match.at, words):
             continue
         joined = said.words[start - 1].used == "join"
-        if joined or told_behind(said, match.at[-1], words):
+        told = told_behind(said, match.at[-1], words) and not only_where(said, match, words)
+        if joined or told:
             _refuse_second(said, catalogue().get(match.owners[0]).name)
     for at in range(head_end + condition_length(said, head_end, words), len(said.words)):
         key = said.words[at].key

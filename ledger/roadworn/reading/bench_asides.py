@@ -118,6 +118,21 @@ def _is_where(said: Said, match: Match, matches: Sequence[Match], words: Words) 
     return False
 
 
+def only_where(said: Said, match: Match, words: Words) -> bool:
+    """Whether a name stands behind "on" or "at" and nothing is told of it: "chafed on frame"."""
+    before = match.at[0] - 1
+    while before > 0 and (said.words[before].key in {"the", "a"} or tag_of(said.words[before].key)):
+        before -= 1
+    if before < 1 or said.words[before].key not in words.beside | words.asides:
+        return False
+    for at in range(before, len(said.words)):
+        if at > match.at[-1] and condition_length(said, at, words):
+            return False
+        if at >= match.at[-1] and said.tokens[said.words[at].token].endswith((",", ".")):
+            return True
+    return False
+
+
 def _within(said: Said, at: int, words: Words) -> bool:
     return any(condition_length(said, n, words) > at - n for n in range(max(0, at - 3), at + 1))
 

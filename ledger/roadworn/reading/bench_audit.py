@@ -145,10 +145,15 @@ def _is_lack(said: Said, at: int, match: Match, words: Words) -> bool:
     """Whether a "no" or "wont" says what a bad part lacks or fails to do, and denies nothing."""
     key = said.words[at].key
     after = said.words[at + 1].key if at + 1 < len(said.words) else ""
+    behind = any(condition_length(said, n, words) for n in range(at))
+    if key in {"but", "though"} and behind and condition_length(said, at + 1, words):
+        return True  # "cracked but holding": the condition behind it is read as well
+    # "cracked, not wet yet"
+    if key in {"not", "no"} and behind and condition_length(said, at + 1, words):
+        return True
     if key in _LACKS and not at and set(match.at) == set(range(1, len(said.words))):
         return True  # "no horn"
     plain = after and not tag_of(after) and after not in words.doubts and not after.isdigit()
-    behind = any(condition_length(said, n, words) for n in range(at))
     if key in _LACKS:
         return (
             bool(plain) and behind and at > max(match.at, default=-1) and after not in words.fillers

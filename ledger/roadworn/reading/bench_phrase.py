@@ -30,6 +30,27 @@ _DATED = re.compile(
     r"|\d{1,3}k(?:mi|km|miles)?|\d{2,3},\d{3}",
     re.IGNORECASE,
 )
+_WONT = frozenset({"wont", "doesnt"})
+#: Verbs of who looked, and of what may come: "wont say", "doesnt need", "wont last".
+_NO_DEED = frozenset(
+    {
+        *("say", "know", "see", "tell", "need", "want", "look", "seem", "appear", "mean", "matter"),
+        *("affect", "bother", "last", "hurt", "harm", "leak", "rub", "touch", "drip", "seep"),
+        *(
+            "rattle",
+            "squeak",
+            "squeal",
+            "show",
+            "pass",
+            "let",
+            "make",
+            "have",
+            "has",
+            "get",
+            "like",
+        ),
+    }
+)
 _DISTANCES = frozenset({"mi", "km"})
 _LIMITS = frozenset({"min", "max", "minimum", "maximum", "spec", "limit", "discard"})
 _DASHES = frozenset({"-", "–", "—"})
@@ -79,12 +100,28 @@ def split_phrase(text: str, words: Words) -> Said:
         at += 1
     keys = [(_behind(keys, n, words), at) for n, (_key, at) in enumerate(keys)]
     said.words = [Word(key, token) for key, token in words.expanded(keys)]
+    _deny_verbs(said, words)
     for word in said.words:
         if word.key in _JOINS:
             word.used = "join"
         elif re.fullmatch(r"\d*\.\d+", said.tokens[word.token].strip(",;:()")):
             word.used = "figure"
     return said
+
+
+def _deny_verbs(said: Said, words: Words) -> None:
+    """Take what a part "wont" or "doesnt" do, in a verb of no list, as that it does not work.
+
+    "wont see", "doesnt chooch". A word of a part, a place, a condition or one that says how it
+    seems is no such verb.
+    """
+    for before, word in pairwise(said.words):
+        if before.key not in _WONT or f"{before.key} {word.key}" in words.conditions:
+            continue
+        known = word.key in words.known or word.key in words.doubts or word.key in words.tells
+        known |= word.key in names_index().weight or word.key in _NO_DEED or bool(tag_of(word.key))
+        if not known and word.key.isalpha() and len(word.key) > 2:
+            word.key = "work"
 
 
 def _ends_range(tokens: Sequence[str], at: int) -> bool:
@@ -353,13 +390,14 @@ def tail_places(said: Said, head_end: int, words: Words) -> list[int]:
     at = head_end
     while at < len(said.words):
         word = said.words[at]
+        # "missing LR, nail in RR tread": another place behind a comma is of something else.
+        parts = said.tokens[word.token - 1].endswith(",") and not says_place(said, at)
+        if parts and (found or any(says_place(said, one) for one in range(head_end))):
+            break
         if length := condition_length(said, at, words):
             at += length
             continue
         after = said.words[at + 1].key if at + 1 < len(said.words) else ""
-        # "missing LR, nail in RR tread": another place behind a comma is of something else.
-        if found and said.tokens[word.token - 1].endswith(",") and not says_place(said, at):
-            break
         # "rattles 2 sec" says no place.
         loose = word.key.isdigit() and after and not (tag_of(after) or after.isdigit())
         loose = loose and said.words[at - 1].key not in COUNTED

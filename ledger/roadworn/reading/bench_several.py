@@ -14,6 +14,7 @@ from roadworn.model.errors import UsageError
 from roadworn.model.places import AXLES
 from roadworn.reading.bench import Has, Heard, overhear, refuse_open
 from roadworn.reading.bench_names import names_index
+from roadworn.reading.bench_phrase import condition_length, split_phrase
 from roadworn.reading.bench_places import tag_of
 from roadworn.reading.bench_words import Words, packaged_words, plain_key
 
@@ -26,6 +27,8 @@ _WHY = frozenset({"at", "from", "by", "near", "when", "because", "behind", "arou
 _FLUIDS = frozenset({"oil", "coolant", "fluid", "water", "fuel", "gas", "grease", "air", "atf"})
 #: "F6 R4 mm"
 _ENDS_IN_SHORT = re.compile(r"\bf(\d[\d.]*),? r(\d[\d.]*) ?([a-z0-9]+)", re.IGNORECASE)
+#: A stop between two sentences, "full of cords. toe out"; "frt. pads" is a word cut short.
+_STOP = re.compile(r"(?<=[a-z]{4})\.(?=\s+[a-z])", re.IGNORECASE)
 _ENDS = frozenset({"front", "rear"})
 _BY_AXLE = frozenset({"axle", "wheel", "tire", "wheel_ul"})
 #: Words of a part in the part before it, and of a finding that is like the one before it.
@@ -72,6 +75,7 @@ def parted(
     Raises:
         UsageError: a finding behind a comma leaves its place open.
     """
+    text = _STOP.sub(",", text)
     tokens = _rear_beside_front(_ENDS_IN_SHORT.sub(r"front \1 \3 rear \2 \3", text).split())
     if len(tokens) > _MOST_TOKENS:
         return []
@@ -152,14 +156,16 @@ class _Parting:
 
     def _clause(self, tokens: Sequence[str], before: _Clause | None) -> _Clause | None:
         text = " ".join(tokens).strip(" ,;")
-        if before is not None and {plain_key(token) for token in tokens} & _WHY:
+        if before is not None and not (
+            self._told_before_why(tokens) and self._begins_with_part(tokens)
+        ):
             return None
         own = self._heard(text)
         if own is not None and any(one.is_open for one in own.heard):
             return self._placed(own, before, may_be_open=tokens[-1].endswith(","))
         if before is None:
             return own
-        if own is not None and _points_back(tokens):
+        if own is not None and (_points_back(tokens) or self._all_of(own, before)):
             return None  # "no signal from tpms LF, batt dead in it"
         ids = {one.component.id for one in before.heard}
         if own is not None:
@@ -181,6 +187,29 @@ class _Parting:
         earlier = {one.position for one in before.heard}
         same = places & earlier or None in places | earlier
         return None if self.at_commas or same else along
+
+    def _told_before_why(self, tokens: Sequence[str]) -> bool:
+        """Whether nothing says where or why, or a whole finding stands before it."""
+        why = next((n for n, token in enumerate(tokens) if plain_key(token) in _WHY), -1)
+        if why < 0:
+            return True
+        head = self._heard(" ".join(tokens[:why])) if self.at_commas and why else None
+        return head is not None and not any(one.is_open for one in head.heard)
+
+    def _begins_with_part(self, tokens: Sequence[str]) -> bool:
+        """Whether no condition between commas stands before the part: "pedal hard, pads thin"."""
+        end = next((n for n, token in enumerate(tokens[:-1], 1) if token.endswith(",")), 0)
+        said = split_phrase(" ".join(tokens[:end]), self.words)
+        tells = any(condition_length(said, at, self.words) for at in range(len(said.words)))
+        return not tells or self._heard(" ".join(tokens[:end])) is not None
+
+    @staticmethod
+    def _all_of(own: _Clause, before: _Clause) -> bool:
+        """Whether "both" leaves open what of: "wheel cyl leaking LR, shoes soaked, do both"."""
+        schemes = {one.component.positions for one in own.heard}
+        many = any(tag_of(plain_key(token)) == "many" for token in own.text.split())
+        bad = any(one.condition != "sound" for one in own.heard)
+        return bool(before.place) and not own.place and many and bad and schemes <= _BY_AXLE
 
     def _shows(self, one: _Clause, other: _Clause) -> bool:
         """Whether a part only shows what is bad about the other: "gauge stuck, sender bad"."""

@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Mapping, Sequence
-from typing import Any, NoReturn, get_args
+from typing import Any, NamedTuple, NoReturn, get_args
 
 from roadworn.model.catalogue import Component, catalogue
 from roadworn.model.errors import UsageError
@@ -21,6 +21,79 @@ _PLACES = frozenset({"side", "end", "wheel", "axled"})
 #: Schemes of which a vehicle has several, so that one that is bad is at one of them.
 _AT_PLACES = frozenset({"wheel", "tire", "side", "wheel_ul", "axle"})
 _NONE = frozenset({"no", "sin"})
+#: Before what is bad, behind something bad, these say that it is no worse than that.
+_NOT = frozenset({"not", "no"})
+_BUT = frozenset({"but", "though", "still"})
+_BAD = frozenset({"wearing", "failed"})
+#: "cracked but holding" wears yet where nobody is hurt by it, and is asked about elsewhere; what
+#: leaks or is torn has failed, whatever holds.
+_MILD = frozenset({"cracked", "crack", "dented"})
+
+
+class _Told(NamedTuple):
+    """The conditions said of a part, and whether a word softens them."""
+
+    plain: list[tuple[str, bool, range]]
+    softened: bool
+
+
+def _told_of(said: Said, component: Component, words: Words, named: set[int]) -> _Told:
+    told: list[tuple[str, bool, range]] = []
+    weak: list[tuple[str, bool, range]] = []
+    at = first = 0
+    softened = False
+    while at < len(said.words):
+        length = 0 if at in named else condition_length(said, at, words)
+        key = " ".join(word.key for word in said.words[at : at + length])
+        means = words.condition_of(key, component) if length else ""
+        if means and _is_denied(said, at, key, means, told):
+            said.words[at - 1].used = "condition"  # so that the note keeps the "not"
+            softened = True
+            at += length
+            continue
+        behind = any(word.key in _BREAKS for word in said.words[first:at])
+        plainly = key in _EXPLICIT
+        # "seeping from the weep hole": what stands behind says where, not how it is.
+        if means and (plainly or not told or not behind):
+            soft = means == "sound" and _is_soft(said, at, key, told, words)
+            softened |= soft
+            # "torn, no play" is torn all the same.
+            denied = soft or (means == "sound" and key.split()[0] in {*_NONE, "not"})
+            (weak if denied else told).append((means, plainly, range(at, at + length)))
+            first = at + length if len(told) + len(weak) == 1 else first
+            for one in said.words[at : at + length]:
+                one.used = one.used or "condition"
+        at += max(length, 1)
+    return _Told(told or weak, softened)
+
+
+def _is_denied(
+    said: Said, at: int, key: str, means: str, told: Sequence[tuple[str, bool, range]]
+) -> bool:
+    """Whether a "not" says that a bad part is no worse: "cracked, not wet yet".
+
+    Raises:
+        UsageError: it leaves open what the part is.
+    """
+    keys = [word.key for word in said.words]
+    denial = denial_before(keys, at, [said.tokens[word.token] for word in said.words])
+    is_bad = any(one in _BAD for one, _plainly, _at in told)
+    if denial and not (is_bad and denial in _NOT and means in _BAD and keys[at - 1] == denial):
+        raise UsageError(
+            f"'{denial} {key}' in {said.shown!r} leaves open what it is",
+            "say sound, wearing, failed or not checked",
+        )
+    return bool(denial)
+
+
+def _is_soft(
+    said: Said, at: int, key: str, told: Sequence[tuple[str, bool, range]], words: Words
+) -> bool:
+    """Whether what is good takes nothing back of what is bad: "noisy but charges"."""
+    # "nail in tread, holding air" leaves it open.
+    is_bad = any(one in _BAD for one, _plainly, _at in told)
+    is_bad = is_bad and set(_said_failed(said, told)) <= _MILD
+    return is_bad and ((at > 0 and said.words[at - 1].key in _BUT) or key in words.softeners)
 
 
 def condition_said(
@@ -31,37 +104,7 @@ def condition_said(
     Raises:
         UsageError: it is said to be sound and not, or "not" leaves open what it is.
     """
-    told: list[tuple[str, bool, range]] = []
-    weak: list[tuple[str, bool, range]] = []
-    keys = [word.key for word in said.words]
-    tokens = [said.tokens[word.token] for word in said.words]
-    at = first = 0
-    while at < len(said.words):
-        length = 0 if at in named else condition_length(said, at, words)
-        if not length:
-            at += 1
-            continue
-        key = " ".join(word.key for word in said.words[at : at + length])
-        means = words.condition_of(key, component)
-        denial = denial_before(keys, at, tokens)
-        if denial and means:
-            raise UsageError(
-                f"'{denial} {key}' in {said.shown!r} leaves open what it is",
-                "say sound, wearing, failed or not checked",
-            )
-        behind = any(word.key in _BREAKS for word in said.words[first:at])
-        plainly = key in _EXPLICIT
-        # "seeping from the weep hole": what stands behind says where, not how it is.
-        if means and (plainly or not told or not behind):
-            # "torn, no play" is torn all the same.
-            denied = means == "sound" and key.split()[0] in {*_NONE, "not"}
-            (weak if denied else told).append((means, plainly, range(at, at + length)))
-            first = at + length if len(told) + len(weak) == 1 else first
-            for one in said.words[at : at + length]:
-                one.used = one.used or "condition"
-        at += length
-    if not told:
-        told = weak
+    told, softened = _told_of(said, component, words, named)
     explicit = {means for means, plainly, _at in told if plainly}
     trade = {means for means, _plainly, _at in told}
     means_all = explicit or trade
@@ -73,16 +116,30 @@ def condition_said(
     # "passed load test batt, failed load test"
     parted = bool(explicit) and "sound" in trade - explicit
     if "ask" in means_all or parted or (len(means_all) > 1 and (explicit or "sound" in means_all)):
-        raise UsageError(
-            f"{said.shown!r} leaves open in what condition {component.name} is",
-            "say sound, wearing, failed or not checked",
-        )
+        _refuse_open(said, component)
     if not means_all and said.words[0].key in _NONE and named == set(range(1, len(said.words))):
         return "failed", used  # "no horn"
     if not means_all:
         return None, used
+    failing = set(_said_failed(said, told))
+    if softened and failing and failing <= _MILD:
+        if component.safety_critical:
+            _refuse_open(said, component)
+        means_all = {"wearing"}
     worst = max(means_all, key=_ORDER.__getitem__)
     return next(one for one in get_args(Condition) if one == worst), used
+
+
+def _said_failed(said: Said, told: Sequence[tuple[str, bool, range]]) -> list[str]:
+    """Return the words that say that a part failed."""
+    return [" ".join(said.words[n].key for n in at) for means, _p, at in told if means == "failed"]
+
+
+def _refuse_open(said: Said, component: Component) -> NoReturn:
+    raise UsageError(
+        f"{said.shown!r} leaves open in what condition {component.name} is",
+        "say sound, wearing, failed or not checked",
+    )
 
 
 def only_measured(said: Said, content: Sequence[int], words: Words) -> Component | None:

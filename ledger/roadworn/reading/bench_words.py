@@ -66,6 +66,7 @@ class Words:
         known: every word that stands in one of the others.
         components: words for a component outside the catalogue -> its id under ``other.``.
         plurals: short words for several, ``shox``.
+        softeners: conditions that say of what is bad how it serves yet: "holding".
         doubts: words that deny or doubt what is said with them.
         beside: words that begin where a part is, though another part is named: "behind".
         asides: words that begin when, why or how it is: "since".
@@ -90,6 +91,7 @@ class Words:
     measures: Mapping[str, str] = field(default_factory=dict)
     movers: Mapping[str, str] = field(default_factory=dict)
     doubts: frozenset[str] = frozenset()
+    softeners: frozenset[str] = frozenset()
     beside: frozenset[str] = frozenset()
     asides: frozenset[str] = frozenset()
     tells: frozenset[str] = frozenset()
@@ -152,7 +154,8 @@ def made_words(rows: Iterable[Mapping[str, str]], driver: str = "") -> Words:
     def means(kind: str) -> dict[str, str]:
         return {plain_key(row["word"]): row["means"] for row in of(kind)}
 
-    conditions = _conditions([*_denied(of), *_behaving(of("does")), *of("condition")])
+    soften = [_row(row["word"], "condition", "sound") for row in of("soften")]
+    conditions = _conditions([*soften, *_denied(of), *_behaving(of("does")), *of("condition")])
     fillers, details = keys("filler"), keys("detail")
     return Words(
         {
@@ -176,6 +179,7 @@ def made_words(rows: Iterable[Mapping[str, str]], driver: str = "") -> Words:
         {row["word"]: row["means"] for row in of("measure")},
         {row["word"]: row["means"] for row in of("mover")},
         keys("doubt"),
+        keys("soften"),
         keys("beside"),
         keys("aside"),
         keys("tells"),
