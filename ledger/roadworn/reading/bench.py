@@ -112,8 +112,7 @@ def overhear(
     head_end = head_end_of(said, words)
     if correct_spelling(said, words, head_end):
         head_end = head_end_of(said, words)
-    matches = matches_in(said, head_end)
-    if not matches and head_end < len(said.words):
+    if not (matches := matches_in(said, head_end)) and head_end < len(said.words):
         head_end = len(said.words)
         matches = matches_in(said, head_end)
     if not matches and correct_spelling(said, words, head_end):
@@ -392,6 +391,7 @@ def _refuse_behind(
         key = said.words[at].key
         of_another = key in names_index().weight and key not in own | words.details | words.pieces
         content = not tag_of(key) and is_content(said, at, words)
+        content = content and not only_where(said, Match((), (at,), 0.0), words)
         if of_another and content and told_behind(said, at, words):
             _refuse_second(said, said.tokens[said.words[at].token])
 
