@@ -214,6 +214,11 @@ def test_a_place_behind_a_comma_is_not_of_the_part_before_it() -> None:
     ]
 
 
+def test_a_part_behind_ahead_of_is_no_finding() -> None:
+    found = read("frame rot hole lt rail ahead of rear sprng hgr, pulls right, needs alignment")
+    assert [one["component"] for one in found] == ["body.frame", "wheel.alignment"]
+
+
 def test_a_second_sentence_on_one_part_is_no_second_finding() -> None:
     (one,) = read("muffler hanging on bailing wire, hanger gone")
     assert one["condition"] == "failed"

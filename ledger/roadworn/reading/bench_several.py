@@ -22,7 +22,23 @@ from roadworn.reading.bench_words import Words, packaged_words, plain_key
 _MOST_TOKENS = 24
 _AND = frozenset({"and", "&", "but", "n", "y", "pero"})
 #: Behind these stands where or why, not another finding.
-_WHY = frozenset({"at", "from", "by", "near", "when", "because", "behind", "around", "with", "on"})
+_WHY = frozenset(
+    {
+        "ahead",
+        "nr",
+        "beside",
+        "at",
+        "from",
+        "by",
+        "near",
+        "when",
+        "because",
+        "behind",
+        "around",
+        "with",
+        "on",
+    }
+)
 #: What leaks is no second part: "turbo leaking oil bad".
 _FLUIDS = frozenset({"oil", "coolant", "fluid", "water", "fuel", "gas", "grease", "air", "atf"})
 #: "F6 R4 mm"
