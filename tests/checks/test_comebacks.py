@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from builders import enrolled, replaced
 
-from roadworn.checks.comebacks import back
+from roadworn.checks.comebacks import back, covered
 from roadworn.checks.facts import Draft
 from roadworn.intake import Ledger
 from roadworn.model.events import NewEvent
@@ -134,3 +134,74 @@ def test_the_same_complaint_is_a_comeback_whatever_it_came_from(tmp_path: Path) 
     first = job("complaint", "2026-05-01", complaint="Pulls to the left")
     again = job("complaint", "2026-05-20", complaint="pulls  to the left")
     assert "the same complaint was written down 19 days ago" in said(tmp_path, first, again)
+
+
+BARE: dict[str, Any] = {"odometer": None, "odometer_unit": None}
+
+
+def bare(day: str, **more: Any) -> NewEvent:
+    """Return a replacement without a figure of its own, as `done` writes it without -o."""
+    return fitted(day, 1.0, **more).model_copy(update=BARE)
+
+
+def reading(day: str, miles: float) -> NewEvent:
+    return event("car", "odometer_reading", day, odometer=miles)
+
+
+@pytest.mark.parametrize(
+    ("arrived", "words"),
+    [
+        (61_000, "back within its warranty, which runs through 2026-01-31"),
+        (62_001, ""),
+        (None, "12,000 mi too, and the odometer of both days is needed"),
+    ],
+)
+def test_a_job_without_a_figure_goes_by_the_one_of_its_day(
+    arrived: float | None, words: str, tmp_path: Path
+) -> None:
+    came = () if arrived is None else (reading("2025-12-01", arrived),)
+    told = said(tmp_path, FIRST, *came, bare("2025-12-01"))
+    assert words in told
+    assert bool(told) == bool(words)
+
+
+def test_a_warranty_begins_with_the_figure_of_the_day(tmp_path: Path) -> None:
+    first = bare("2025-01-31", **TERMS)
+    told = said(tmp_path, reading("2025-01-31", 50_000), first, fitted("2025-12-01", 61_000))
+    assert "back within its warranty" in told
+
+
+COVERED = (
+    "line 1: disc brake pads front was replaced 304 days ago, on 2025-01-31, and is within its "
+    "warranty, which runs through 2026-01-31: look at the warranty before the customer is charged. "
+    "Claim it from Supply & Sons."
+)
+
+
+@pytest.mark.parametrize(
+    ("miles", "words"),
+    [
+        (61_000, COVERED),
+        (62_001, ""),
+        (None, "the odometer of both days is needed to say whether it holds"),
+    ],
+)
+def test_an_estimate_tells_of_a_warranty_before_anybody_pays(
+    miles: float | None, words: str, tmp_path: Path
+) -> None:
+    money = {"amount": "180.00", "currency": "USD"}
+    offered = event("car", "estimate", "2025-12-01", lines=[
+        {"line": 1, "component": "brake.pad", "position": "front", "amount": money},
+        {"line": 2, "component": "brake.pad", "position": "rear", "amount": money},
+        {"line": 3, "component": "brake.pad", "position": "front",
+         "amount": {**money, "amount": "-20.00"}},
+    ])  # fmt: skip
+    came = () if miles is None else (reading("2025-12-01", miles),)
+    with Ledger.create(tmp_path / "roadworn.db") as ledger:
+        ledger.append(enrolled("car", "2024-01-01", odometer=40_000))
+        stored = [ledger.append(one) for one in (FIRST, *came, offered)][-1]
+        told = " ".join(str(one.message) for one in covered(Draft.of(stored), ledger.facts))
+    assert words in told
+    assert bool(told) == bool(words)
+    assert "line 2" not in told
+    assert "line 3" not in told

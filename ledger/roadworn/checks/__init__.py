@@ -80,6 +80,7 @@ CHECKS = (
     Check("measured:grown_since", Needs.HISTORY, ("inspection",)),
     Check("comebacks:codes", Needs.HISTORY, ("scan",)),
     Check("comebacks:back", Needs.HISTORY, _JOBS),
+    Check("comebacks:covered", Needs.HISTORY, ("estimate",)),
     Check("comebacks:level_unsaid", Needs.HISTORY, WORK),
     Check("consent:unagreed", Needs.HISTORY, WORK),
     Check("identity:vin", Needs.PROFILE, _PROFILE),

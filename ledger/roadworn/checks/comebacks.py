@@ -1,17 +1,25 @@
-"""What is back: a part, a complaint, or a code."""
+"""What is back: a part, a complaint, or a code; and what an estimate would charge once more."""
 
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import date, timedelta
+from decimal import Decimal
 from typing import Any, Literal
 
 from roadworn.checks.facts import Draft, Facts
 from roadworn.model.catalogue import meet
 from roadworn.model.events import StoredEvent
-from roadworn.model.messages import Joined, Problem, Says
+from roadworn.model.messages import Joined, Problem, Says, Sentence
 from roadworn.model.places import wheel_of
 from roadworn.model.units import convert
 from roadworn.say.telling import item_words
-from roadworn.trade.warranty import WINDOW_DAYS, WINDOW_KM, Warranty, comeback, same_place
+from roadworn.trade.warranty import (
+    WINDOW_DAYS,
+    WINDOW_KM,
+    Warranty,
+    WarrantyStatus,
+    comeback,
+    same_place,
+)
 
 _KINDS = ("replacement", "repair", "complaint")
 #: Reasons that say the part fitted before did not last.
@@ -24,6 +32,13 @@ _say = Says(
         "if-same": " if it is the same one",
         "until": ", which runs through {day}",
         "warranty": "{since}: back within its warranty{if_same}{until}.",
+        "unknown": "{since}: its warranty{until} has {distance:,.10g} {unit} too, and the odometer "
+        "of both days is needed to say whether it is back within it{if_same}.",
+        "covered": "line {line}: {since}, and is within its warranty{if_same}{until}: look at the "
+        "warranty before the customer is charged.",
+        "perhaps-covered": "line {line}: {since}, with a warranty{until} of {distance:,.10g} "
+        "{unit} too: the odometer of both days is needed to say whether it holds{if_same}; look "
+        "before the customer is charged.",
         "claim": "Claim it from {supplier}.",
         "level-of-finding": "this answers {finding} of {on}, which names no level: {work} was "
         "done, and the {other} one was not looked at again.",
@@ -47,12 +62,46 @@ _say = Says(
 
 def back(stored: Draft, facts: Facts) -> Iterator[Problem]:
     """Tell of a job or a complaint that is a comeback."""
-    told = _comeback(stored, facts.events(stored.vehicle_id, *_KINDS))
+    told = _comeback(stored, facts)
     if told:
         yield Problem("comeback", told)
 
 
-def _comeback(stored: Draft, earlier: Iterable[StoredEvent]) -> str:
+def covered(stored: Draft, facts: Facts) -> Iterator[Problem]:
+    """Tell of each line of an estimate whose part is within its warranty, before it is charged."""
+    fitted = facts.events(stored.vehicle_id, "replacement")
+    for line in stored.payload["lines"]:
+        # A rebate is no work; what only looks at the part takes nothing out.
+        if Decimal(line["amount"]["amount"]) <= 0:
+            continue
+        last = _newest(
+            event
+            for event in fitted
+            if event.occurred_at[:10] < stored.day  # that day's is the very work of the estimate
+            and event.data()["component"] == line["component"]
+            and same_place(line["component"], line.get("position"), event.data().get("position"))
+        )
+        if last is None:
+            continue
+        terms = _terms(last, facts)
+        status = _status(terms, stored, facts)
+        if status.in_force is False:
+            continue
+        told = _say(
+            "covered" if status.in_force else "perhaps-covered",
+            line=line["line"],
+            since=_since(last, (date.fromisoformat(stored.day) - terms.start).days),
+            until=_say.when(status.last_day, "until", day=status.last_day),
+            if_same=_if_same(line, last),
+            distance=terms.distance or 0,
+            unit=terms.unit,
+        )
+        supplier = last.data().get("supplier")
+        claim = _say.when(supplier, "claim", supplier=supplier)
+        yield Problem("line-in-warranty", Joined([told, claim], " "))
+
+
+def _comeback(stored: Draft, facts: Facts) -> Sentence | Joined | str:
     payload = stored.payload
     if stored.kind == "replacement" and payload["reason"] not in _DID_NOT_LAST:
         return ""
@@ -60,39 +109,34 @@ def _comeback(stored: Draft, earlier: Iterable[StoredEvent]) -> str:
     jobs = {"replacement"} if stored.kind == "replacement" else {"replacement", "repair"}
     before = [
         event
-        for event in earlier
-        if event.event_id != stored.event_id and event.occurred_at[:10] <= stored.occurred_at[:10]
+        for event in facts.events(stored.vehicle_id, *_KINDS)
+        if event.event_id != stored.event_id and event.occurred_at[:10] <= stored.day
     ]
-    last = max(
-        (event for event in before if event.kind in jobs and _is_back(stored, event)),
-        key=lambda event: (event.occurred_at[:10], event.seq),
-        default=None,
-    )
+    last = _newest(event for event in before if event.kind in jobs and _is_back(stored, event))
     if last is None:
         return _same_complaint(stored, before)
-    fitted = last.data()
-    terms = _terms(last, fitted)
-    found = comeback(
-        terms, date.fromisoformat(stored.occurred_at[:10]), stored.odometer, _unit(stored)
+    terms = _terms(last, facts)
+    day = date.fromisoformat(stored.day)
+    found = comeback(terms, day, *_reading(stored, facts))
+    status = _status(terms, stored, facts)
+    since = _since(last, (day - terms.start).days)
+    until = _say.when(status.last_day, "until", day=status.last_day)
+    if_same = _if_same(payload, last)
+    unknown = _say.when(
+        status.in_force is None,
+        "unknown",
+        since=since,
+        until=until,
+        if_same=if_same,
+        distance=terms.distance or 0,
+        unit=terms.unit,
     )
     if found is None:
-        return _same_complaint(stored, before)
-    since = _say(
-        "replaced" if last.kind == "replacement" else "repaired",
-        part=item_words(fitted),
-        days=found.days,
-        on=terms.start,
-    )
-    # Where one of the two has no place, only who is at the vehicle can tell.
-    sure = payload.get("position") == fitted.get("position") or None not in (
-        payload.get("position"),
-        fitted.get("position"),
-    )
-    if_same = _say.when(not sure, "if-same")
+        return unknown or _same_complaint(stored, before)
     if found.why != "warranty":
-        return _say("window", since=since, if_same=if_same, window=WINDOW_DAYS, far=WINDOW_KM)
-    until = _say.when(found.until, "until", day=found.until)
-    supplier = fitted.get("supplier")
+        told = _say("window", since=since, if_same=if_same, window=WINDOW_DAYS, far=WINDOW_KM)
+        return Joined([told, unknown], " ") if unknown else told
+    supplier = last.data().get("supplier")
     return Joined(
         [
             _say("warranty", since=since, if_same=if_same, until=until),
@@ -100,6 +144,21 @@ def _comeback(stored: Draft, earlier: Iterable[StoredEvent]) -> str:
         ],
         " ",
     )
+
+
+def _newest(events: Iterable[StoredEvent]) -> StoredEvent | None:
+    return max(events, key=lambda event: (event.occurred_at[:10], event.seq), default=None)
+
+
+def _since(last: StoredEvent, days: int) -> Sentence:
+    said = "replaced" if last.kind == "replacement" else "repaired"
+    return _say(said, part=item_words(last.data()), days=days, on=last.occurred_at[:10])
+
+
+def _if_same(one: Mapping[str, Any], before: StoredEvent) -> Sentence | str:
+    """Return the doubt where one of two jobs has no place: only who is at the vehicle can tell."""
+    places = one.get("position"), before.data().get("position")
+    return _say.when(places[0] != places[1] and None in places, "if-same")
 
 
 def _is_back(stored: Draft, before: StoredEvent) -> bool:
@@ -179,25 +238,38 @@ def _complained(event: Draft | StoredEvent) -> str:
     return " ".join(str(event.data().get("complaint") or "").casefold().split())
 
 
-def _terms(event: StoredEvent, payload: dict[str, Any]) -> Warranty:
-    """Return the warranty that began with an earlier replacement, in its own unit."""
+def _terms(event: StoredEvent, facts: Facts) -> Warranty:
+    """Return the warranty that began with an earlier job, in its own unit."""
+    payload = event.data()
     unit: Literal["mi", "km"] = "km" if payload.get("warranty_unit") == "km" else "mi"
-    start = None
-    if event.odometer is not None and event.odometer_unit is not None:
-        start = convert(event.odometer, event.odometer_unit, unit)
+    start, shown = _reading(event, facts)
     return Warranty(
         date.fromisoformat(event.occurred_at[:10]),
         payload.get("warranty_months"),
         payload.get("warranty_distance"),
-        start,
+        None if start is None or shown is None else convert(start, shown, unit),
         unit,
     )
 
 
-def _unit(event: Draft | StoredEvent) -> Literal["mi", "km"] | None:
-    if event.odometer_unit is None:
-        return None
-    return "km" if event.odometer_unit == "km" else "mi"
+def _status(terms: Warranty, stored: Draft, facts: Facts) -> WarrantyStatus:
+    return terms.status(date.fromisoformat(stored.day), *_reading(stored, facts))
+
+
+def _reading(
+    event: Draft | StoredEvent, facts: Facts
+) -> tuple[float | None, Literal["mi", "km"] | None]:
+    """Return what the odometer showed at a job: its own figure, else that of another of its day.
+
+    The figure is taken down at the counter as the vehicle arrives, and rarely again with the work.
+    """
+    value, unit = event.odometer, event.odometer_unit
+    if value is None or unit is None:
+        shown = facts.reading_on(event.vehicle_id, event.occurred_at[:10])
+        if shown is None:
+            return None, None
+        value, unit = shown.value, shown.unit
+    return value, "km" if unit == "km" else "mi"
 
 
 def codes(stored: Draft, facts: Facts) -> Iterator[Problem]:

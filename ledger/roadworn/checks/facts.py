@@ -252,6 +252,10 @@ class Facts:
         """Return the event of a kind that was entered last, or None."""
         return next(iter(self.events(vehicle_id, kind)), None)
 
+    def last_entry(self, vehicle_id: str) -> StoredEvent | None:
+        """Return the event of any kind that was entered last and counts, or None."""
+        return next(iter(self._latest(vehicle_id, "kind <> 'retraction'", 1)), None)
+
     def last_job(self, vehicle_id: str, component: str) -> StoredEvent | None:
         """Return the work on a component that was entered last, or None."""
         jobs = self.events(vehicle_id, *WORK)
@@ -284,6 +288,12 @@ class Facts:
     def last_reading(self, vehicle_id: str, but: str = "") -> LastReading | None:
         """Return the latest reading by day; of one day, the one entered last."""
         return latest(self.readings(vehicle_id, but))
+
+    def reading_on(self, vehicle_id: str, day: str) -> LastReading | None:
+        """Return the last reading of an ISO day, from whichever entry of it, or None."""
+        of_the_day = f"{_HAS_READING} AND substr(occurred_at, 1, 10) = '{day}'"
+        newest = self._latest(vehicle_id, of_the_day, _READINGS)
+        return latest(_reading(event) for event in newest)
 
     def amendment_of(self, event: StoredEvent) -> StoredEvent | None:
         """Return the last event of the chain that took `event` back, or None while it counts.
