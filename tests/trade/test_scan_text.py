@@ -70,6 +70,24 @@ def test_modules():
     assert [r.code for r in found.remarks] == ["scan-count"]
 
 
+@pytest.mark.parametrize(
+    ("line", "module"),
+    [
+        ("Module: BCM - no communication", "BCM"),
+        ("Module: BCM (did not respond)", "BCM"),
+        ("BCM no communication", "BCM"),
+        ("Instrument cluster - no comm", "Instrument cluster"),
+        ("Body control module not responding", "Body control module"),
+        ("no communication with ABS", "ABS"),
+    ],
+)
+def test_a_module_without_an_answer_is_kept_by_its_name(line: str, module: str) -> None:
+    found = read(f"Module: ECM\n P0420\n\n{line}\n\nTCM: no response\n")
+    assert found.failed == (module, "transmission")
+    assert [code.code for code in found.codes] == ["P0420"]
+    assert read("the vehicle gave no answer").failed == ("engine",)
+
+
 def test_a_failed_read_is_not_an_empty_list():
     none = read("no codes, lamp off")
     assert (none.empty, none.failed, none.lamp) == (("engine",), (), "off")

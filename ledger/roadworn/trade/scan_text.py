@@ -50,9 +50,19 @@ _HOW_MANY = re.compile(
 #: Adapter answers that are no list of codes: a failed read.
 _FAILED = re.compile(
     r"\b(?:no data|unable to connect|stopped|can error|bus init[: .]*error|bus error|"
-    r"no answer|no response|no communication|failed read|read failed)\b|^\s*\?\s*$",
+    r"no answer|no response|no comm(?:s|unication|\.)?|failed read|read failed|"
+    r"(?:(?:did |does |is )?not|didn't|doesn't) (?:respond|answer|communicate)|"
+    r"not (?:responding|answering|communicating)|"
+    r"(?:cannot|can't|unable to|failed to) (?:communicate|respond|answer|be read)|"
+    r"could not be read|"
+    r"lost communication|communication (?:error|failure|failed|lost)|timed? ?out|unreachable)"
+    r"(?!\w)|^\s*\?\s*$",
     re.IGNORECASE,
 )
+#: What an adapter says before its refusal, which is the name of no module.
+_NO_NAMES = frozenset({"", "search", "searching", "error", "read", "reader", "adapter", "vehicle"})
+#: The name of a module behind what is said of it: "no communication with ABS".
+_WITH = re.compile(r"\s*(?:with|from|of|by)\s+(?:the\s+)?(?P<name>[\w ./]{1,40}?)\s*[.)]?\s*")
 _HEAVY = re.compile(
     r"\bspn\s*[:=]?\s*([0-9]{1,9})\s*[/,;-]?\s*fmi\s*[:=]?\s*([0-9]{1,4})"
     r"(?:\s*[/,;-]?\s*(?:oc|count|x)\s*[:=]?\s*([0-9]{1,3}))?\b",
@@ -180,6 +190,7 @@ def _read_line(reading: _Reading, line: str) -> None:
     line = re.sub(r"bus init\s*:", "bus init ", line, flags=re.IGNORECASE)
     line = re.sub(r"\bpreviously active\b", "previous", line, flags=re.IGNORECASE)
     line = re.sub(r"^\s*module\s*:\s*([\w .-]{1,40}?)\s*$", r"\1:", line, flags=re.IGNORECASE)
+    line = _unanswered(line)
     if tells_no_code(line):
         reading.beside.append(" ".join(line.split()))
         return
@@ -221,6 +232,26 @@ def _read_line(reading: _Reading, line: str) -> None:
     if not named:
         # SAE J2012: C is the chassis, B the body; the engine's module knows of neither.
         reading.homeless += [c.code for c in reading.codes[before:] if c.code[0] in "CB"]
+
+
+def _unanswered(line: str) -> str:
+    """Return a line that says of a named module that it gave no answer as ``NAME: no answer``.
+
+    Printouts put the name before or behind, with any mark between; read as words of the engine's,
+    the module would be neither read nor named, which is found by nobody.
+    """
+    failed = _FAILED.search(line)
+    if failed is None or any(CODE_LIKE.fullmatch(w.strip("()[].,;:")) for w in line.split()):
+        return line
+    before = re.sub(r"^\s*module\b\s*[:=]?", "", line[: failed.start()], flags=re.IGNORECASE)
+    behind = _WITH.fullmatch(line[failed.end() :])
+    name = before.strip(" \t-–:=,|(")
+    if not name and behind is not None:
+        name = behind["name"]
+    name = re.sub(r"^the\s+|\s+(?:gave|gives|is|was|has|did|does)$", "", name, flags=re.IGNORECASE)
+    if name.casefold().strip(" .") in _NO_NAMES or not re.fullmatch(r"[A-Za-z][\w ./()-]*", name):
+        return line
+    return f"{name}: {failed[0]}"
 
 
 def _counted(found: re.Match[str]) -> str:
