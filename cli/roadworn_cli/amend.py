@@ -1,5 +1,7 @@
 """`retract`, `correct` and `move`: an event taken back, or written anew, perhaps elsewhere."""
 
+import shlex
+import sys
 from collections.abc import Collection
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -8,7 +10,7 @@ import typer
 from roadworn.checks import found
 from roadworn.checks.facts import Draft, Facts
 from roadworn.model.amounts import read_odometer
-from roadworn.model.errors import LedgerRefused, UsageError
+from roadworn.model.errors import LedgerRefused, ProblemsFound, UsageError
 from roadworn.say.telling import brief, describe
 from roadworn_cli.context import check_day, default_currency, default_unit, state_of, today
 from roadworn_cli.output import escape, say
@@ -109,7 +111,8 @@ def correct(
         typer.Argument(
             metavar="FIELD=VALUE...",
             help="As position=LF odometer='61,250 mi' on=2026-05-04 price=84.50 "
-            "warranty='12 months/12,000 mi' findings.0.condition=failed.",
+            "warranty='12 months/12,000 mi' findings.0.condition=failed; after last, the vehicle "
+            "first: correct last bus-7 position=LF.",
         ),
     ],
     currency: CurrencyOption = "",
@@ -120,7 +123,7 @@ def correct(
     from roadworn.reading.fields import change_fields
 
     with state_of(ctx).open_ledger(writable=True, plugin_kinds=True) as ledger:
-        old = ledger.event(event)
+        old, changes = _meant(ledger, event, changes, sure=sure)
         if old.kind == "retraction":
             raise UsageError(
                 f"Event {short(old.event_id)} is a retraction, which cannot be corrected: write "
@@ -142,6 +145,50 @@ def correct(
         acknowledge(stored, f" (replaces {short(old.event_id)})")
         changed = _changed(old, stored, stored.data())
         _tell_changed(ledger.facts, stored, changed, typed, asked)
+
+
+def _meant(
+    ledger: "Ledger", event: str, changes: list[str], *, sure: bool
+) -> tuple["StoredEvent", list[str]]:
+    """Return the entry to write anew, and its changes without the vehicle that was named.
+
+    What was refused is nowhere: after it, `last` alone is an older entry, often of another vehicle.
+    So the vehicle is named with it, or somebody says that this entry is meant.
+
+    Raises:
+        ProblemsFound: `last` stands alone, and there is nobody to ask or the answer is no.
+        UsageError: the vehicle has no entry, or is named beside an entry's id.
+    """
+    named = changes[0] if "=" not in changes[0] else ""
+    if event.strip().lower() != "last":
+        if named:
+            raise UsageError(f"{named!r} is no change: write it as FIELD=VALUE, position=LF.")
+        return ledger.event(event), changes
+    if named:
+        vehicle_id, changes = ledger.require_vehicle(named), changes[1:]
+        if not changes:
+            raise UsageError("Nothing would be changed: write FIELD=VALUE behind the vehicle.")
+        last = ledger.facts.last_entry(vehicle_id)
+        if last is None:
+            raise UsageError(f"Nothing is written down of {vehicle_id}.")
+        return last, changes
+    old = ledger.event(event)
+    told = (
+        f"last is an entry of {old.vehicle_id}, {old.occurred_at[:10]}, "
+        f"{describe(old.kind, brief(old.data()))}."
+    )
+    if sure or old.kind == "retraction":
+        return old, changes
+    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+        raise ProblemsFound(
+            f"Not written: {told} If it is the one that you mean, name its vehicle, `roadworn "
+            f"correct last {old.vehicle_id} {shlex.join(changes)}`, or add --sure.",
+            (),
+        )
+    say(f"{told[0].upper()}{told[1:]}")
+    if not typer.confirm("Write that one anew?", default=False, err=True):
+        raise ProblemsFound("Nothing was written.", ())
+    return old, changes
 
 
 def move(

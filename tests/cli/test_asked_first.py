@@ -62,8 +62,8 @@ def test_enrolling_correcting_and_taking_back_ask_as_well(driven: Run) -> None:
     for words in (
         ["enrol", "van-2", "--note", "of Mr. Venn", "--on", "2026-01-01"],
         ["enrol", "van-2", "--odometer", "61.250 mi", "--on", "2026-01-01"],
-        ["correct", "last", "odometer=6,400 mi"],
-        ["correct", "last", "note=ring 555 0100"],
+        ["correct", "last", "bus-7", "odometer=6,400 mi"],
+        ["correct", "last", "bus-7", "note=ring 555 0100"],
         ["retract", "last", "--reason", "Mr. Venn said so"],
     ):
         asked = driven(*words)
@@ -74,7 +74,7 @@ def test_enrolling_correcting_and_taking_back_ask_as_well(driven: Run) -> None:
     driven(
         "record", "repair", "bus-7", "horn", "--note", "Mr. Venn", "--on", "2026-07-02", "--sure"
     )
-    assert driven("correct", "last", "component=wiper").code == 0
+    assert driven("correct", "last", "bus-7", "component=wiper").code == 0
 
 
 def test_an_older_figure_that_fits_is_taken_without_a_word(driven: Run) -> None:

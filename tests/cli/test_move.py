@@ -43,7 +43,7 @@ def test_the_odometer_is_doubted_before_anything_is_written(shop: Run) -> None:
 def test_what_it_had_replaced_does_not_come_back(shop: Run) -> None:
     other(shop)
     shop("record", "maintenance", "bus-7", "engine oil", "--on", "2026-05-04")
-    shop("correct", "last", "on=2026-05-03")
+    shop("correct", "last", "bus-7", "on=2026-05-03")
     assert shop("move", "last", "van-2").code == 0
     assert kinds(shop, "bus-7") == ["enrolment"]
 
@@ -68,7 +68,7 @@ def test_what_stays(shop: Run) -> None:
     shop("record", "maintenance", "bus-7", "engine oil", "--on", "2026-05-04")
     assert "already" in shop("move", "last", "bus-7").err
     assert shop("move", "last", "van-3").code == 2
-    assert "roadworn move" in shop("correct", "last", "vehicle=van-2").err
+    assert "roadworn move" in shop("correct", "last", "bus-7", "vehicle=van-2").err
     shop("retract", "last")
     again = shop("history", "bus-7", "--format", "json").json()[1]["event_id"]
     assert shop("move", again, "van-2").code == 3

@@ -66,10 +66,29 @@ def test_the_last_entry_of_one_person(shop: Run, history: History) -> None:
 
 def test_a_correction_undone_leaves_what_it_corrected(shop: Run, history: History) -> None:
     shop("record", "maintenance", "bus-7", "engine oil", "--on", "2026-05-04")
-    shop("correct", "last", "on=2026-05-03")
+    shop("correct", "last", "bus-7", "on=2026-05-03")
     shop("undo", "--yes")
     days = {row["kind"]: row["date"] for row in history() if row["effective"]}
     assert days["maintenance"] == "2026-05-04"
+
+
+def test_last_alone_says_which_entry_it_is_and_rewrites_none(shop: Run) -> None:
+    shop("enrol", "van-2", "--on", "2026-01-01")
+    shop("record", "complaint", "bus-7", "rattles", "--on", "2026-05-04")
+    refused = shop("record", "complaint", "van-2", "pulls left, call 555-0199")
+    assert refused.code != 0
+    alone = shop("correct", "last", "text=pulls left")
+    assert alone.code == 1
+    told = " ".join(alone.err.split())
+    assert "last is an entry of bus-7, 2026-05-04" in told
+    assert "rattles" in told
+    assert "roadworn correct last bus-7 'text=pulls left'" in told
+    # Of the vehicle that was meant, nothing has such words.
+    assert shop("correct", "last", "van-2", "text=pulls left").code != 0
+    assert "rattles" in shop("history", "bus-7").out
+    assert shop("correct", "last", "bus-7", "text=pulls left").code == 0
+    assert shop("correct", "last", "text=pulls right", "--sure").code == 0
+    assert shop("correct", "last", "bus-7").code == 2
 
 
 def test_retract_last_needs_no_reason_and_goes_no_further(shop: Run, history: History) -> None:
@@ -153,7 +172,7 @@ def test_a_mended_map_replaces_what_its_rows_gave(
 def test_what_was_put_right_by_hand_stays(shop: Run, table: Callable[..., None]) -> None:
     table(oil="cooling.coolant")
     shop("import", "work.csv", "--map", "map.toml")
-    shop("correct", "last", "component=power steering fluid")
+    shop("correct", "last", "bus-7", "component=power steering fluid")
     table(oil="engine.oil")
     mended = shop("import", "work.csv", "--map", "map.toml")
     assert "1 row left as put right by hand" in mended.out
