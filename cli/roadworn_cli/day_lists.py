@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Joined, Says
 from roadworn.say.telling import item_words, test_words
+from roadworn.trade.after_work import asked_after
+from roadworn_cli.day_open import Offer, StillOpen
 
 if TYPE_CHECKING:
     from roadworn.analysis.day import Day
@@ -33,12 +35,18 @@ SAYS = Says(
         "title-sums": "{title}, {sums}",
         "older": "{title}; {n} {n:line|lines} older than {days} {days:day|days}: today --call",
         "stop": "STOP: do not release: {parts}; {told}",
+        "offer": "to offer: {must:,.0f} {currency} must; {told}",
+        "offer-more": "to offer: {must:,.0f} {currency} must, {should:,.0f} should; {told}",
+        "offer-unpriced": "nothing offered yet; {told}",
+        "open": "OPEN: {said}; {told}",
+        "hold": "HOLD, not tried: {works}; {told}",
+        "try": "{part} ({tests})",
         "left": "handed over; {told}",
         "told-of": "{told}; {owner}",
         "and": "{first} and {second}",
         "sum": "{amount:,.2f} {currency}",
-        "line": "{work} {amount:,.2f}",
-        "line-safety": "{work} {amount:,.2f} SAFETY",
+        "line": "{work}: {amount:,.2f}",
+        "line-safety": "{work}: {amount:,.2f} SAFETY",
         "priced": "{lines}; approved {ago}",
         "today": "today",
         "yesterday": "yesterday",
@@ -90,11 +98,16 @@ def rows_of_lists(found: "Day") -> dict[str, list[Row]]:
     return {name: records(getattr(found, name)) for name in names}
 
 
-def day_lists(found: "Day", named: Mapping[str, str]) -> list[DayList]:
+def day_lists(
+    found: "Day",
+    named: Mapping[str, str],
+    still: StillOpen = StillOpen(),  # frozen
+) -> list[DayList]:
     """Return the lists of a day as they are shown, whatever shows them.
 
     Args:
         found: the day's rows.
+        still: what analyses say is open on the vehicles in the shop.
         named: owner reference -> what to say of the owner; empty to name none.
     """
     lists = rows_of_lists(found)
@@ -121,14 +134,27 @@ def day_lists(found: "Day", named: Mapping[str, str]) -> list[DayList]:
     for row in records(found.stops):
         stops.setdefault(row["vehicle_id"], []).append(part_name(row["component"], row["position"]))
     here = {row["vehicle_id"] for row in lists["in_shop"]}
+    holds = _holds(lists["untried"])
+
+    def pressing(vehicle: str, told: str) -> str:
+        """Say before what it is why it is not to go, the worst first."""
+        if vehicle in holds:
+            told = SAYS("hold", works=holds[vehicle], told=told)
+        told = _open(still, vehicle, told)
+        if vehicle in still.offers:
+            told = _to_offer(still.offers[vehicle], told)
+        if vehicle in stops:
+            told = SAYS("stop", parts=Joined(stops[vehicle]), told=told)
+        return told
+
     shown[0] = replace(
         shown[0],
-        rows=tuple(
-            (v, SAYS("stop", parts=Joined(stops[v]), told=told) if v in stops else told)
-            for v, told in shown[0].rows
-        ),
-        stops=frozenset(here & stops.keys()),
+        rows=tuple((v, pressing(v, told)) for v, told in shown[0].rows),
+        stops=frozenset(here & (stops.keys() | holds.keys())),
         says_stop=True,
+    )
+    shown[3] = replace(
+        shown[3], rows=tuple((v, _open(still, v, told)) for v, told in shown[3].rows)
     )
     gone = {row["vehicle_id"] for row in lists["approved"] + lists["untried"] if row["left_on"]}
     shown = [
@@ -150,6 +176,54 @@ def day_lists(found: "Day", named: Mapping[str, str]) -> list[DayList]:
 
         shown = [replace(o, rows=tuple((v, told(v, words)) for v, words in o.rows)) for o in shown]
     return shown
+
+
+def _open(still: StillOpen, vehicle: str, told: str) -> str:
+    """Say before what was done or is here that a complaint is not answered."""
+    said = still.complaints.get(vehicle)
+    return SAYS("open", said=Joined(said), told=told) if said else told
+
+
+def _to_offer(offer: Offer, told: str) -> str:
+    """Say what to offer for what forbids driving, with its sums."""
+    if offer.must is None:
+        return SAYS("offer-unpriced", told=told)
+    sums = {"must": offer.must, "currency": offer.currency, "told": told}
+    if offer.should:
+        return SAYS("offer-more", should=offer.should, **sums)
+    return SAYS("offer", **sums)
+
+
+def _holds(untried: Iterable[Row]) -> dict[str, str]:
+    """Return vehicle -> work that can hurt somebody and that nobody tried, with its tests.
+
+    Codes not read again hold nothing: nobody is hurt by those.
+    """
+    works: dict[str, dict[str, dict[str, None]]] = {}
+    for row in untried:
+        if row["wants"] == "scan":
+            continue
+        asked = asked_after(row["component"] or "")
+        if row["wants"] != "look_over":
+            asked = (row["wants"], *asked)
+        tests = works.setdefault(row["vehicle_id"], {}).setdefault(item_words(row), {})
+        tests.update(dict.fromkeys(asked))
+    return {
+        vehicle: Joined(
+            (
+                SAYS("try", part=part, tests=_tests(tests))
+                if part and tests
+                else part or _tests(tests)
+                for part, tests in of.items()
+            ),
+            "; ",
+        )
+        for vehicle, of in works.items()
+    }
+
+
+def _tests(names: Iterable[str]) -> Joined:
+    return Joined(map(test_words, names))
 
 
 def _by_vehicle(title: str, rows: list[Row], told: Any) -> DayList:  # noqa: ANN401

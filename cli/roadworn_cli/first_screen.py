@@ -10,6 +10,9 @@ from typing import TYPE_CHECKING, Final
 
 from roadworn.analysis import Holds, Mark, Table, Tells
 from roadworn.analysis.outlook import places_in
+from roadworn.model.messages import some_of
+from roadworn.say.telling import test_words
+from roadworn.trade.after_work import asked_after
 from roadworn.trade.cautions import brief_cautions_for
 from roadworn_cli.output import counted
 from roadworn_cli.results import (
@@ -156,9 +159,18 @@ def _to_do(found: "Outlook") -> Iterator[Entry]:
             # What is to be done is shortened after all else that is a list.
             least = 3 if stage is Mark.SHOULD else 1
             told = jobs if len(jobs) > 1 or stage is Mark.SHOULD else [name_of(plan, rows[0])]
+            told = [*told, *_tests_after(plan, rows)] if stage is Mark.MUST else told
             yield Entry(label, told, figure, least=least)
         elif stage is Mark.MUST:
             yield Entry(label, "nothing that is known of", "")
+
+
+def _tests_after(plan: Table, rows: Sequence[int]) -> Iterator[str]:
+    """Yield what work on these asks to be done and tried after it, in one part of a list."""
+    parts = [str(plan.cells(Tells.COMPONENT)[n] or "") for n in rows]
+    tests = dict.fromkeys(test for part in parts for test in asked_after(part))
+    if tests:
+        yield f"after it {', '.join(map(test_words, tests))}"
 
 
 def _with_reasons(plan: Table, rows: list[int], jobs: list[str]) -> tuple[list[int], list[str]]:
@@ -195,9 +207,8 @@ def _job(table: Table, n: int, found: "Outlook | None" = None) -> str:
     told = f"({cause:.0%} the cause)" if unsure else ""
     if found and fails and (unsure or waits):
         told = f"({fails:.0%} in {_months(found)})"
-    return " ".join(
-        filter(None, (name if price or not found else f"{name}, not priced", price, told))
-    )
+    name = f"{name}: {price}" if price else f"{name}, not priced" if found else name
+    return " ".join(filter(None, (name, told)))
 
 
 def _inspection(found: "Outlook") -> Iterator[Entry]:
@@ -224,14 +235,23 @@ def _inspection(found: "Outlook") -> Iterator[Entry]:
     elif items.rows and not rows_with(items, Mark.PASSES):
         told = "not known: nothing that it asks for was looked at"
     elif items.rows:
-        told = "nothing on record that would fail"
-        worn = worn_by(found.holding(Holds.PLAN))
+        worn, unseen = worn_by(found.holding(Holds.PLAN)), _unseen(items)
+        told = "passes today by the record" if worn else "nothing on record that would fail"
+        if unseen:
+            # As the fleet's sheet says it: what nobody has looked at lately may fail.
+            told = f"not known until it is looked at or scanned: {some_of(unseen, _NEXT)}"
         if worn:
-            told = f"passes today by the record; worn out by then: {', '.join(worn)}"
+            told = f"{told}; worn out by then: {', '.join(worn)}"
     else:
         told = str(ran.result.headline)
     due = next((named(t, 0, "due") for t in ran.result.tables if named(t, 0, "due")), None)
     yield Entry("Inspection", f"{told}; due {due}" if due else told)
+
+
+def _unseen(items: Table) -> list[str]:
+    """Return what nobody has looked at of what an inspection asks for, each once."""
+    names = items.cells(Tells.NAME)
+    return list(dict.fromkeys(str(names[n]) for n in rows_with(items, Mark.NOT_KNOWN)))
 
 
 def worn_by(plan: Table | None) -> list[str]:
@@ -253,10 +273,14 @@ def _next(found: "Outlook") -> Iterator[Entry]:
         limits = (low, high) if isinstance(low, float) and isinstance(high, float) else None
         words = [name_of(ahead, n), "listed above" if is_above else money_in(ahead, n, "cost")]
         words += [span] if len(rows) == 1 else []
+        critical, likely = bool(named(ahead, n, "safety")), chance >= _LIKELY
+        # Offered is what was found, or what the record alone is nearly sure of: this is neither.
+        asked = critical and likely and not is_above
+        words += ["not found worn: look at it now"] if asked else []
         words += ["very unsure"] if limits and limits[1] - limits[0] > _UNSURE else []
         told = f"{dot(chance, limits, _DOT)}  {', '.join(filter(None, words))}"
         figure, under = cell_of(ahead, Tells.VALUE, n), span if at == 1 else ""
-        brief = f"{figure} {words[0]}"
+        brief = f"{figure} {words[0]}{' (look at it now)' if asked else ''}"
         brief = brief if at < len(rows) - 1 else f"{brief}; all {span}"
         yield Entry("" if at else "Next to fail", told, figure, under=under, brief=brief)
 
@@ -316,10 +340,11 @@ def _chain(found: "Outlook") -> Iterator[Entry]:
         own = [n for n, key in enumerate(keys) if key == keys[0]]
         worth = [money_in(chain, n, "spares").partition(" ")[0] for n in own]
         spared = [
-            f"{named(chain, n, 'spared')} {w}".strip() for n, w in zip(own, worth, strict=True)
+            ": ".join(filter(None, (str(named(chain, n, "spared")), w)))
+            for n, w in zip(own, worth, strict=True)
         ]
-        told = f"{name_of(chain, 0)}: it may spare {', '.join(spared)}"
-        yield Entry("Do first", told, price_of(chain, 0), least=2)
+        first = [f"{name_of(chain, 0)}: it may spare {spared[0]}", *spared[1:]]
+        yield Entry("Do first", first, price_of(chain, 0), least=2)
         pointed = {getattr(named(chain, n, "spared"), "component", None) for n in own}
     again = repeats.cells(Tells.COMPONENT)[0] if repeats is not None else None
     if chain is not None:
@@ -347,11 +372,11 @@ def _not_known(found: "Outlook") -> Iterator[Entry]:
             unknown.append(_in_short(said))
     items = found.inspection.result.holding(Holds.INSPECTED) if found.inspection else None
     rows = () if items is None else items.marked()
-    names: list[object] = []
+    names: list[str] = []
     # Where nothing was looked at the line of the inspection says so.
     if items is not None and any(Mark.PASSES in marks for _row, marks in rows):
-        names = [items.cells(Tells.NAME)[n] for n in rows_with(items, Mark.NOT_KNOWN)]
-    told = [*unknown, *dict.fromkeys(str(name) for name in names)]
+        names = _unseen(items)
+    told = [*unknown, *names]
     if told:
         yield Entry("Not looked at", told, most=2)
 

@@ -4,6 +4,7 @@ One screen: each list a line a vehicle. A list that has no room says how many mo
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import asdict
 from itertools import groupby
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -29,6 +30,7 @@ from roadworn_cli.output import check_format, emit, emit_json, escape, format_op
 if TYPE_CHECKING:
     from roadworn.analysis.day import Day
     from roadworn.say import Speaker
+    from roadworn_cli.day_open import StillOpen
     from roadworn_cli.screen import Line
 
 #: Lines of the screen, on a terminal of the usual 24 by 80.
@@ -73,25 +75,34 @@ def today(
         _call(state, months, fmt, speaker, contacts=contacts)
         return
     from roadworn.analysis.day import lists_of_the_day
+    from roadworn_cli.day_open import still_open
 
-    with state.open_view() as view:
+    host = state.plugins()
+    with state.open_view(host) as view:
         found = lists_of_the_day(view)
+        still = still_open(view, host, found)
     named = _named(rows_of_lists(found), state) if contacts else {}
     if fmt == "json":
-        emit_json(_document(found, named))
+        emit_json(_document(found, named, still))
     elif fmt == "csv":
         emit(_CSV, list(_flat(found)), fmt=fmt)
     else:
-        _show(found, named, speaker, every=every)
+        _show(found, named, still, speaker, every=every)
 
 
-def _document(found: "Day", named: Mapping[str, str]) -> dict[str, Any]:
+def _document(found: "Day", named: Mapping[str, str], still: "StillOpen") -> dict[str, Any]:
     lists = rows_of_lists(found)
     if named:
         for rows in lists.values():
             for row in rows:
                 row["owner"] = named.get(row["owner_reference"] or "")
-    return {"day": found.day, "stops": records(found.stops), **lists}
+    return {
+        "day": found.day,
+        "stops": records(found.stops),
+        "complaints": still.complaints,
+        "to_offer": {vehicle: asdict(one) for vehicle, one in still.offers.items()},
+        **lists,
+    }
 
 
 def _flat(found: "Day") -> Iterator[Sequence[object]]:
@@ -132,10 +143,17 @@ def contacts_of(state: State, references: Iterable[str]) -> dict[str, str]:
 # The screen
 
 
-def _show(found: "Day", named: Mapping[str, str], speaker: "Speaker", *, every: bool) -> None:
+def _show(
+    found: "Day",
+    named: Mapping[str, str],
+    still: "StillOpen",
+    speaker: "Speaker",
+    *,
+    every: bool,
+) -> None:
     from roadworn_cli.screen import encoded, put, span, text, width
 
-    lists, cells = day_lists(found, named), width()
+    lists, cells = day_lists(found, named, still), width()
     head: list[Line] = [[(f"{speaker.weekday(found.day)} {found.day}", "title")]]
     foot = text(speaker.say(SAYS("foot")), "quiet")
     most = max(len(one.rows) for one in lists)

@@ -64,12 +64,19 @@ def test_a_code_a_repeat_and_a_declined_repair_are_one_sentence(tmp_path: Path) 
         looked("car", "2026-01-10", found(GASKET, "failed", "1", note="oil in well 3")),
     )
     assert row["sentence"] == (
-        "P0303 points to ignition coil 3, which failed here 5 times; behind it may stand valve "
-        "cover or oil pan gasket 1 (oil in well 3), offered and declined on 2025-12-01 at 240.00 "
-        "USD; failed since 2026-01-10: do that first (240 USD), it spares ignition coil 3 at 80 "
+        "P0303 points to ignition coil cylinder 3, which failed here 5 times; behind it may "
+        "stand valve "
+        "cover or oil pan gasket bank 1 (oil in well 3), offered and declined on 2025-12-01 "
+        "at 240.00 "
+        "USD; failed since 2026-01-10: do that first (240 USD), it spares ignition coil "
+        "cylinder 3 at 80 "
         "USD"
     )
-    assert (row["component"], row["position"], row["spared"]) == (GASKET, "1", "ignition coil 3")
+    assert (row["component"], row["position"], row["spared"]) == (
+        GASKET,
+        "1",
+        "ignition coil cylinder 3",
+    )
     assert row["first"] == pytest.approx(240.0, rel=0.02)
     assert row["spares"] == pytest.approx(80.0, rel=0.02)
 
@@ -77,7 +84,8 @@ def test_a_code_a_repeat_and_a_declined_repair_are_one_sentence(tmp_path: Path) 
 def test_a_misfire_is_seen_to_before_the_converter(tmp_path: Path) -> None:
     (row,) = chains(tmp_path, scanned("car", "2026-01-10", "P0302", "P0420", odometer=70_000))
     assert row["sentence"] == (
-        "P0420 points to catalytic converter; behind it may stand ignition coil 2 (P0302 is "
+        "P0420 points to catalytic converter; behind it may stand ignition coil cylinder 2 "
+        "(P0302 is "
         "active): do that first, it spares catalytic converter"
     )
     assert (row["component"], row["position"]) == (COIL, "2")
@@ -100,9 +108,10 @@ def test_what_keeps_failing_is_tied_to_what_is_open_upstream_without_any_code(
 def test_work_offered_and_not_done_is_upstream_too(tmp_path: Path) -> None:
     (row,) = chains(tmp_path, *failed_often(COIL, "3", 3), *offered(GASKET, "deferred"))
     assert row["sentence"] == (
-        "ignition coil 3 failed here 3 times; behind it may stand valve cover or oil pan gasket, "
+        "ignition coil cylinder 3 failed here 3 times; behind it may stand valve cover or "
+        "oil pan gasket, "
         "offered and deferred on 2025-12-01 at 240.00 USD: do that first (240 USD), it spares "
-        "ignition coil 3 at 80 USD"
+        "ignition coil cylinder 3 at 80 USD"
     )
 
 

@@ -312,10 +312,12 @@ def test_what_stands_upstream_is_tied_to_the_part_that_keeps_failing(tmp_path: P
     (row, *_), (chain, *_) = (result.table(n).records() for n in ("likely_causes", "chain"))
     assert (row["component"], row["position"]) == (COIL, "3")
     # What stands behind it is told whole once, in the table of what to do first.
-    assert str(row["behind"]).startswith("valve cover or oil pan gasket 1 may stand behind it")
+    assert str(row["behind"]).startswith("valve cover or oil pan gasket bank 1 may stand behind it")
     assert chain["sentence"] == (
-        "P0303 points to ignition coil 3, which failed here 3 times; behind it may stand valve "
-        "cover or oil pan gasket 1 (oil in well 3): do that first, it spares ignition coil 3"
+        "P0303 points to ignition coil cylinder 3, which failed here 3 times; behind it may "
+        "stand valve "
+        "cover or oil pan gasket bank 1 (oil in well 3): do that first, it spares ignition "
+        "coil cylinder 3"
     )
 
 
@@ -356,19 +358,23 @@ def test_the_demo_ties_coil_three_to_its_gasket(demo_view: LedgerView, host: Plu
     assert (coil["rank"], coil["position"]) == (1, "3")
     assert coil["chance"] > 0.6
     assert coil["chain"] == (
-        "P0303 points to ignition coil 3, which failed here 6 times; behind it may stand valve "
-        "cover or oil pan gasket 1 (oil in the plug well of cylinder 3), offered twice since "
+        "P0303 points to ignition coil cylinder 3, which failed here 6 times; behind it may "
+        "stand valve "
+        "cover or oil pan gasket bank 1 (oil in the plug well of cylinder 3), offered twice since "
         "2025-06-14 (declined twice; last on 2026-06-08 at 235.59 USD); failed since 2026-06-08: "
-        "do that first (236 USD), it spares ignition coil 3 at 121 USD"
+        "do that first (236 USD), it spares ignition coil cylinder 3 at 121 USD"
     )
-    assert "behind ignition coil 3 may stand valve cover or oil pan gasket 1" in headline
+    assert (
+        "behind ignition coil cylinder 3 may stand valve cover or oil pan gasket bank 1" in headline
+    )
     assert f"({coil['chance']:.0%} by all that was seen; it was that in " in headline
     # The misfire upstream may be all there is to the converter's code; or it is a second fault.
     converter = next(row for row in rows if row["component"] == CATALYST)
     assert converter["rests_on"] == "if P0420 is a fault of its own"
     assert str(converter["chain"]).startswith(
-        "P0420 points to catalytic converter; behind it may stand ignition coil 3 (P0303 is "
-        "active), and behind that valve cover or oil pan gasket 1"
+        "P0420 points to catalytic converter; behind it may stand ignition coil cylinder 3 "
+        "(P0303 is "
+        "active), and behind that valve cover or oil pan gasket bank 1"
     )
     assert "P0303" in headline
 

@@ -146,7 +146,7 @@ def test_what_is_open_upstream_is_named_where_the_place_keeps_failing(tmp_path: 
     )  # fmt: skip
     with view_of(also([*again, oil]), tmp_path, as_of=TODAY.isoformat()) as view:
         basis = str(row(view, "car-1", "ignition.coil")["basis"])
-    assert f"valve cover or oil pan gasket 1 open since {on(160)} may stand behind it" in basis
+    assert f"valve cover or oil pan gasket bank 1 open since {on(160)} may stand behind it" in basis
     assert "failed here" in basis
 
 

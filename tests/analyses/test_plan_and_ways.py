@@ -182,7 +182,7 @@ def test_what_brings_another_down_is_done_with_it(tmp_path: Path) -> None:
                    found("ignition.coil", "failed", "3"))  # fmt: skip
     row = next(row for row in rows(answer(tmp_path, car(looks)), "plan")
                if row["component"] == "engine.cover_gasket")  # fmt: skip
-    assert str(row["why"]) == "brings down ignition coil 3"
+    assert str(row["why"]) == "brings down ignition coil cylinder 3"
 
 
 PARTS = ("brake.hose", "brake.pad", "brake.rotor", "hvac.blower", "electrical.battery",

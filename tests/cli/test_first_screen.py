@@ -3,7 +3,10 @@
 from pathlib import Path
 
 import pytest
-from commandline import Run
+from commandline import OutlookOf, Run
+
+from roadworn.analysis.outlook import Outlook
+from roadworn_cli.first_screen import groups
 
 #: What nobody at a counter says; a screen for one has none of them, whatever stands on record.
 NOT_SAID = (
@@ -63,3 +66,46 @@ def test_no_screen_for_a_counter_holds_a_word_of_an_analyst(
 ) -> None:
     screen = shop(*words).out
     assert [word for word in NOT_SAID if word.casefold() in screen.casefold()] == []
+
+
+@pytest.mark.slow
+def test_a_part_and_its_sum_are_told_apart_and_a_code_stands_with_its_cause(
+    demo_outlook: OutlookOf,
+) -> None:
+    """P0303 speaks of its cylinder and P0420 of the catalyst: SAE J2012, as `dtc.csv` has it."""
+    told = said(demo_outlook("car-9", "mi"))
+    assert "failed: valve cover or oil pan gasket bank 1: 236" in told["Should"]
+    assert any(one.startswith("P0303: ignition coil cylinder 3: 121 (") for one in told["Should"])
+    assert any(one.startswith("P0420: catalytic converter: 1,056 (") for one in told["Should"])
+    assert told["Do first"][0].endswith(": it may spare catalytic converter: 1,056")
+    assert told["Do first"][1] == "ignition coil cylinder 3: 121"
+    assert not any("springs" in one for one in told["Caution"])
+    # Common practice, no source: what moves the toe is aligned.
+    assert told["Must"] == ["outer tie rod end L", "after it alignment, test drive"]
+
+
+@pytest.mark.slow
+def test_what_nobody_looked_at_and_a_brake_part_likely_to_fail_are_to_be_looked_at(
+    demo_outlook: OutlookOf,
+) -> None:
+    found = demo_outlook("bus-10", "mi")
+    told = said(found)
+    # The sheet of the fleet calls the same inspection not known.
+    assert told["Inspection"] == [
+        "not known until it is looked at or scanned: onboard system; due 2026-12-25"
+    ]
+    # Found sound, and the record alone is not nearly sure of it: no job, but no silence either.
+    assert not any("brake rotor" in one for one in told["Should"])
+    (rotor,) = (one for one in told["Next to fail"] if "brake rotor front" in one)
+    assert rotor.endswith("brake rotor front, 502 USD, not found worn: look at it now")
+
+
+def said(found: Outlook) -> dict[str, list[str]]:
+    """Return what the first screen says under each label."""
+    told: dict[str, list[str]] = {}
+    label = ""
+    for entry in (one for group in groups(found) for one in group):
+        label = entry.label or label
+        words = [entry.words] if isinstance(entry.words, str) else entry.words
+        told.setdefault(label, []).extend(map(str, words))
+    return told

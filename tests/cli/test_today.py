@@ -44,15 +44,16 @@ def test_the_day_on_one_screen(busy: Run) -> None:
     assert len(lines) <= 24
     assert lines[0] == f"{TODAY:%A} {TODAY}"
     assert "In the shop: 1 vehicle" in lines
-    assert (
-        f"  bus-7  2014 Acme Longbus, since {day(2)}, LATE: promised for yesterday, 1 entry today"
-        in lines
-    )
+    held = "bus-7 HOLD, not tried: wheel bearing or hub LF (test drive, wheel torque); "
+    here = f"2014 Acme Longbus, since {day(2)}, LATE: promised for yesterday, 1 entry today"
+    assert f"{held}{here} Waiting" in " ".join(said.out.split())
     assert "Waiting for an answer: 1 vehicle, 350.00 USD" in lines
-    pads = "disc brake pads front replace 210.00 SAFETY, outer tie rod end L replace 140.00 SAFETY"
+    pads = (
+        "disc brake pads front replace: 210.00 SAFETY, outer tie rod end L replace: 140.00 SAFETY"
+    )
     assert f"  van-3  {pads}; estimate of {day(1)}" in lines
     assert "Approved and not done: 1 vehicle, 223.00 USD" in lines
-    assert f"  car-1  battery, 12 volt replace 223.00; approved on {day(2)}" in lines
+    assert f"  car-1  battery, 12 volt replace: 223.00; approved on {day(2)}" in lines
     assert "Done today: 1 vehicle, 84.50 USD" in lines
     assert "  bus-7  wheel bearing or hub LF replaced" in lines
     assert f"  bus-7  wheel bearing or hub LF of {TODAY}: not looked at again" in lines
@@ -62,7 +63,7 @@ def test_what_has_a_stop_item_is_not_to_be_released(busy: Run) -> None:
     loose = ("record", "inspection", "bus-7", "outer tie rod end L failed play felt at the wheel")
     assert busy(*loose).code == 0
     told = " ".join(busy("today").out.split())
-    assert "bus-7 STOP: do not release: outer tie rod end L; 2014 Acme Longbus" in told
+    assert "bus-7 STOP: do not release: outer tie rod end L; nothing offered yet; " in told
     found = busy("today", "--format", "json").json()
     assert [(row["vehicle_id"], row["component"]) for row in found["stops"]] == [
         ("bus-7", "steering.tie_rod_outer")
@@ -100,6 +101,49 @@ def test_a_test_that_work_asked_for_is_on_the_list_until_it_passed(busy: Run) ->
     assert "road test failed today, not done again" in busy("today").out
     assert busy(*tried, "result=passed").code == 0
     assert "road test" not in busy("today").out
+
+
+def test_work_that_nobody_tried_holds_the_vehicle_with_the_tests_it_asks_for(busy: Run) -> None:
+    """What brake work is tried by before it is handed over: common practice, no source."""
+    done = ("record", "repair", "bus-7", "brake caliper LR", "--price", "90")
+    assert busy(*done).code == 0
+    told = " ".join(busy("today").out.split())
+    assert "bus-7 HOLD, not tried: " in told
+    assert "wheel bearing or hub LF (test drive, wheel torque)" in told
+    assert "brake caliper LR (brake bleed, leak check, test drive, wheel torque)" in told
+    looked = ("record", "inspection", "bus-7", "brake caliper LR sound", "wheel bearing LF sound")
+    assert busy(*looked).code == 0
+    assert "HOLD" not in busy("today").out
+
+
+def test_what_is_under_stop_and_not_offered_is_to_be_offered_with_its_sum(busy: Run) -> None:
+    loose = ("record", "inspection", "bus-7", "outer tie rod end L failed play felt at the wheel")
+    assert busy(*loose).code == 0
+    told = " ".join(busy("today").out.split())
+    stop = "bus-7 STOP: do not release: outer tie rod end L;"
+    assert f"{stop} nothing offered yet;" in told  # this shop knows no price of it
+    for ago in (300, 200, 100):
+        paid = ("--reason", "failed", "--price", "140", "--on", day(ago))
+        assert busy("record", "replacement", "bus-7", "outer tie rod end R", *paid).code == 0
+    told = " ".join(busy("today").out.split())
+    assert f"{stop} to offer: 140 USD must;" in told
+    asked = busy("today", "--format", "json").json()["to_offer"]
+    assert asked == {"bus-7": {"must": 140.0, "should": None, "currency": "USD"}}
+    offered = ("record", "estimate", "bus-7", "outer tie rod end L, replace 140.00")
+    assert busy(*offered).code == 0
+    assert "to offer" not in busy("today").out
+
+
+def test_done_with_a_complaint_not_answered_is_open(busy: Run) -> None:
+    said = "Hybrid warning came on."
+    assert busy("record", "complaint", "bus-7", said).code == 0
+    assert busy("record", "replacement", "bus-7", "wiper blade", "--reason", "worn-out").code == 0
+    told = " ".join(busy("today").out.split())
+    shop, done = told.split("Done today")
+    assert "OPEN: Hybrid warning came on;" in shop
+    assert "bus-7 OPEN: Hybrid warning came on; " in done
+    found = busy("today", "--format", "json").json()
+    assert found["complaints"] == {"bus-7": ["Hybrid warning came on"]}
 
 
 def test_handed_over_it_is_gone_from_the_shop(busy: Run) -> None:

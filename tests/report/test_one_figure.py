@@ -98,8 +98,8 @@ _SAID: Mapping[str, Mapping[str, tuple[str, ...]]] = {
     "the job that others hang on": {
         "outlook": (
             r"Do first +([\d,]+) USD",
-            r"valve cover or oil pan gasket 1 ([\d,]+)[; ]",
-            r"valve cover or oil pan gasket 1 +([\d,]+) +100%",
+            r"valve cover or oil pan gasket bank 1: ([\d,]+)[; ]",
+            r"valve cover or oil pan gasket bank 1 +([\d,]+) +100%",
         ),
         "owner": (r"valve cover or oil pan gasket bank 1 \(([\d,]+) USD\)",),
         "fleet": (rf"{FEATURED} : valve cover or oil pan gasket bank 1 [\d-]+ ([\d,]+) USD",),

@@ -20,6 +20,7 @@ from roadworn_cli.page.panels import panels_of
 from roadworn_cli.page.words import PAGE
 
 if TYPE_CHECKING:
+    from roadworn.analysis.host import PluginHost
     from roadworn.analysis.outlook import Outlook
     from roadworn.columns.view import LedgerView
     from roadworn.intake import Ledger
@@ -222,11 +223,13 @@ _MOST_OF_DAY = 30
 def day_page(desk: Desk, request: Request) -> Response:
     """Show the lists of the day: in the shop, waiting, approved, done, not tried since."""
 
-    def ask(view: "LedgerView", _host: object) -> list[Any]:
+    def ask(view: "LedgerView", host: "PluginHost") -> list[Any]:
         from roadworn.analysis.day import lists_of_the_day
         from roadworn_cli.day_lists import day_lists
+        from roadworn_cli.day_open import still_open
 
-        return list(day_lists(lists_of_the_day(view), {}))
+        found = lists_of_the_day(view)
+        return list(day_lists(found, {}, still_open(view, host, found)))
 
     told = desk.asker.ask("day", ask)
     return desk.show(request, "day.html", told=told, most=_MOST_OF_DAY)

@@ -94,6 +94,15 @@ def normalise_position(text: str, scheme: str) -> str:
     return found
 
 
+def said_place(position: str, scheme: str) -> str:
+    """Return a place as it is said: a bare number with what it counts, ``cylinder 3``.
+
+    Before a price a bare number is read as a part of it.
+    """
+    counts = position.isdigit() and scheme in {"axle", "bank", "cylinder"}
+    return f"{scheme} {position}" if counts else position
+
+
 def _spelled(text: str) -> str:
     return " ".join(re.sub(r"[-_,#]+", " ", text).casefold().split())
 

@@ -10,8 +10,7 @@ from typing import Any
 
 from roadworn.model import in_use
 from roadworn.model.amounts import LIFETIME
-from roadworn.model.errors import UnknownName
-from roadworn.model.messages import Joined, PartName, Sentence
+from roadworn.model.messages import Joined, Sentence
 from roadworn.say.said import SAID
 
 #: Characters of a text that are shown where it is not asked for in full.
@@ -72,17 +71,9 @@ def item_words(item: Payload) -> str:
     component, position = item.get("component"), item.get("position") or ""
     if not component:
         return ""
-    from roadworn.model.catalogue import catalogue
+    from roadworn.model.catalogue import part_name
 
-    try:
-        known = catalogue().get(component)
-    except UnknownName:
-        # An event of a shop with its own catalogue, or of an earlier one: the id will do.
-        return PartName(f"{component} {position}".strip(), component, position)
-    place = position
-    if place.isdigit() and known.positions in {"bank", "cylinder", "axle"}:
-        place = f"{known.positions} {place}"
-    return PartName(f"{known.name} {place}".strip(), component, position)
+    return part_name(component, position)
 
 
 def test_words(name: str) -> str:

@@ -34,10 +34,24 @@ _CAUTIONS: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     (
         "springs are under load",
         (
-            "Steering and suspension: springs are under load; new fasteners where the maker "
-            "says; torque at ride height; align after."
+            "Suspension: springs are under load; new fasteners where the maker says; torque at "
+            "ride height; align after."
         ),
-        ("steering.", "suspension."),
+        ("suspension.",),
+    ),
+    (
+        "new locknut and pin, set the toe",
+        (
+            "Steering: new locknut, pin and fasteners where the maker says; turn it lock to lock "
+            "before driving; set the toe after, then straighten the wheel."
+        ),
+        (
+            "steering.tie_rod",
+            "steering.rack",
+            "steering.gearbox",
+            "steering.center_link",
+            "steering.kingpin",
+        ),
     ),
     (
         "airbags: trained people only",

@@ -221,12 +221,12 @@ class _Planning:
 
     def _pointed(self, jobs: list[Job], of: int, picture: Picture) -> list[Job]:
         """Add the causes of a picture, or what it says of a job that stands there already."""
-        told, like = _told(picture), bool(picture.like)
+        whole, like = _told(picture), bool(picture.like)
         events = tuple(dict.fromkeys(one.event for one in picture.seen))
         made, met = list(jobs), False
         likely = self._likely(picture)
         for name, chance in likely:
-            place = place_of(name, place_in(picture, name))
+            place, told = place_of(name, place_in(picture, name)), self._told_of(picture, name)
             at = next((n for n, job in enumerate(made) if job.at(name, place)), None)
             harm = _harms(picture, name, chance)
             if at is not None:
@@ -249,9 +249,9 @@ class _Planning:
                 made.append(self._cause(of, picture, name, place, chance))
         if not met:
             check = next((first_check(name) for name, _chance in likely), "")
-            said = _say("no-cause", picture=told)
+            said = _say("no-cause", picture=whole)
             said = _say("points-first", said=said, check=check) if check else said
-            what, asked = _find(told), _say("asked-by", picture=told)
+            what, asked = _find(whole), _say("asked-by", picture=whole)
             made.append(Job("", "", Stage.SHOULD, said, asked, None, 1.0, events, what=what))
         return made
 
@@ -272,9 +272,10 @@ class _Planning:
     def _cause(self, of: int, picture: Picture, name: str, place: str, chance: float) -> Job:
         price = with_part(self.known.prices.of(name, self.kind, self.vehicle, place))
         word = "points" if price is None else "points-priced"
+        told = self._told_of(picture, name)
         said = _say(
             word,
-            picture=_told(picture),
+            picture=told,
             part=part_name(name, place),
             chance=chance,
             price=0.0 if price is None else price.middle,
@@ -288,7 +289,7 @@ class _Planning:
             place,
             Stage.MUST if harm else Stage.SHOULD,
             said,
-            _say("hurts") if harm else _say("asked-by", picture=_told(picture)),
+            _say("hurts") if harm else _say("asked-by", picture=told),
             price,
             chance,
             events,
@@ -296,6 +297,19 @@ class _Planning:
             hurts=harm,
             asked=True,
         )
+
+    def _told_of(self, picture: Picture, name: str) -> Joined:
+        """Return those codes of a picture that point to a cause; where none does, all of them."""
+        causes = self.known.causes
+        at, apart = causes.names.index(name), picture.apart
+        pointing = [
+            one
+            for one in picture.seen
+            if (one.name in causes.trade and causes.trade[one.name][at] > 0.0)
+            or apart.get(one.name.partition(":")[2], (-1, 0.0))[0] == at
+        ]
+        codes = [one for one in pointing if kind_of(one.name) == "code"]
+        return _told(replace(picture, seen=tuple(codes)) if codes else picture)
 
     def _to_pass(self, jobs: list[Job]) -> list[Job]:
         """Mark what the next inspection fails on; what it names and nobody listed is added."""

@@ -19,6 +19,7 @@ from functools import cache, cached_property, lru_cache
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
+from roadworn.model import places
 from roadworn.model.errors import UnknownName
 from roadworn.model.messages import PartName
 from roadworn.model.places import AXLES, PLACED, axle_of, axle_sql, one_wheel, read_position_words
@@ -404,8 +405,7 @@ def place_of(component: str, position: str | None) -> str:
     What was done at both wheels on one day is one job. Whether two jobs of different days are
     about the same part is for `sides_of`.
     """
-    known = catalogue().find(component)
-    by_axle = known is not None and known.positions == "axle"
+    by_axle = (known := catalogue().find(component)) is not None and known.positions == "axle"
     return (axle_of(position) if by_axle else None) or position or ""
 
 
@@ -445,5 +445,6 @@ def many_places_sql(component: str) -> str:
 def part_name(component: str, position: str | None = None) -> PartName:
     """Return the name of a part with its place, ``disc brake pads front``."""
     known = catalogue().find(component)
-    name = component if known is None else known.name
-    return PartName(f"{name} {position}" if position else name, component, position or "")
+    name, scheme = (component, "") if known is None else (known.name, known.positions)
+    place = places.said_place(position or "", scheme)
+    return PartName(f"{name} {place}".strip(), component, position or "")
