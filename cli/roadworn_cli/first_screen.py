@@ -11,8 +11,6 @@ from typing import TYPE_CHECKING, Final
 from roadworn.analysis import Holds, Mark, Table, Tells
 from roadworn.analysis.outlook import places_in
 from roadworn.model.messages import some_of
-from roadworn.say.telling import test_words
-from roadworn.trade.after_work import asked_after
 from roadworn.trade.cautions import brief_cautions_for
 from roadworn_cli.output import counted
 from roadworn_cli.results import (
@@ -167,6 +165,9 @@ def _to_do(found: "Outlook") -> Iterator[Entry]:
 
 def _tests_after(plan: Table, rows: Sequence[int]) -> Iterator[str]:
     """Yield what work on these asks to be done and tried after it, in one part of a list."""
+    from roadworn.say.telling import test_words  # most vehicles have nothing that must be done
+    from roadworn.trade.after_work import asked_after
+
     parts = [str(plan.cells(Tells.COMPONENT)[n] or "") for n in rows]
     tests = dict.fromkeys(test for part in parts for test in asked_after(part))
     if tests:
