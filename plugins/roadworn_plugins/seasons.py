@@ -44,7 +44,7 @@ R. Statist. Soc. B 57 (1995) 289-300; all from memory.
 _say = Says(
     "seasons",
     {
-        "none": "No component has {n} failures with a day: no season can be seen yet.",
+        "none": "No component has {n} {n:failure|failures} with a day: no season can be seen yet.",
         "headline": "{part} fails most in {month}: {ratio:.1f} times the mean month ({low:.1f} to "
         "{high:.1f}), {failed} {failed:failure|failures}.",
         "others": "{n} {n:other part has|other parts have} a season too.",
