@@ -20,6 +20,7 @@ from roadworn.model.errors import UnknownName, UsageError
 from roadworn.model.payloads import Condition
 from roadworn.model.places import PLACED, loses_level
 from roadworn.model.units import measurement_at
+from roadworn.reading.bench_doubt import leaves_more
 from roadworn.trade.judging import (
     KnownSizes,
     component_of,
@@ -258,7 +259,7 @@ def _says_all(text: str, read: JudgedFinding) -> bool:
     finding = read.finding
     component = catalogue().get(finding["component"])
     open_place = "position" not in finding and component.positions in PLACED
-    if read.remark and ("note" in finding or open_place):
+    if leaves_more(text, finding) or (read.remark and ("note" in finding or open_place)):
         return False
     position = finding.get("position")
     if position is None and component.positions == "side":

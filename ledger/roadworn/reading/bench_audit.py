@@ -14,6 +14,7 @@ from typing import Any, NoReturn
 
 from roadworn.model.catalogue import Component, catalogue
 from roadworn.model.errors import UsageError
+from roadworn.reading.bench_doubt import refuse_more
 from roadworn.reading.bench_names import Match, Said, matches_in, names_index
 from roadworn.reading.bench_phrase import (
     EDGES,
@@ -120,6 +121,8 @@ def refuse_unread(
     Raises:
         UsageError: says the word.
     """
+    name = " ".join(said.words[at].key for at in match.at)
+    refuse_more(said.text, component, places, condition, name)
     _refuse_doubt(said, component, match, condition, words)
     _refuse_place(said, component, match, places, words)
     _refuse_named(said, component, condition, words)

@@ -8,6 +8,7 @@ from typing import Any
 
 from roadworn.model.catalogue import Component
 from roadworn.model.units import UnitError, parse_measurement
+from roadworn.reading.bench_denials import without_denied
 from roadworn.reading.bench_names import Match, Said, Word, matches_in, names_index
 from roadworn.reading.bench_places import COUNTED, tag_of
 from roadworn.reading.bench_words import Words, plain_key
@@ -99,7 +100,8 @@ def split_phrase(text: str, words: Words) -> Said:
             keys += [(key, at) for key in plain_key(_ranged(token)).split()]
         at += 1
     keys = [(_behind(keys, n, words), at) for n, (_key, at) in enumerate(keys)]
-    said.words = [Word(key, token) for key, token in words.expanded(keys)]
+    kept = without_denied(words.expanded(keys), tokens, said.counted)
+    said.words = [Word(key, token) for key, token in kept]
     _deny_verbs(said, words)
     for word in said.words:
         if word.key in _JOINS:

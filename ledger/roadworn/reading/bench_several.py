@@ -13,6 +13,7 @@ from typing import NamedTuple
 from roadworn.model.errors import UsageError
 from roadworn.model.places import AXLES
 from roadworn.reading.bench import Has, Heard, overhear, refuse_open
+from roadworn.reading.bench_denials import is_denied_at
 from roadworn.reading.bench_names import names_index
 from roadworn.reading.bench_phrase import condition_length, split_phrase
 from roadworn.reading.bench_places import tag_of
@@ -148,6 +149,11 @@ class _Parting:
         if tokens[cut - 1].endswith(","):
             return not self.at_commas or self._names_part(tokens[cut:])
         key, last = plain_key(tokens[cut]), plain_key(tokens[cut - 1])
+        if tag_of(key) and tokens[cut].endswith(","):
+            return False  # It ends what is before: "4 mm LF, 2 mm RF", "wore inside, RF 6/32".
+        pair = (*self.words.keys_of(last), *self.words.keys_of(key))
+        if pair in names_index().names or is_denied_at(tokens, cut, self.words):
+            return False
         if self.at_commas or last in _WHY or self._says_where(tokens[:cut]):
             return False
         spelled = self.words.keys_of(key)

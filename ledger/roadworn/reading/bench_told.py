@@ -180,7 +180,17 @@ def refuse_figures(said: Said, within: Sequence[int]) -> None:
     parted = any(
         min(places, default=at) < at < max(places, default=at) for at, _figure in said.measured
     )
-    if len(said.measured) > 2 or (parted and len(said.measured) > 1):
+    # "pads LF 3 mm RF" leaves open whose figure it is.
+    wheels = {
+        said.words[at].key: said.words[at].token
+        for at in within
+        if tag_of(said.words[at].key) in {"wheel", "axled"}
+    }
+    tokens = wheels.values()
+    between = any(
+        min(tokens, default=at) < at < max(tokens, default=at) for at, _f in said.measured
+    )
+    if between or len(said.measured) > 2 or (parted and len(said.measured) > 1):
         raise UsageError(
             f"{said.shown!r} has figures of several places",
             "give each finding by itself, with ; between them",
@@ -214,6 +224,8 @@ def refuse_between(said: Said) -> None:
     besides = {key for at, key in places.items() if told and not told[0] < at < told[-1]}
     if between and besides - between:
         _refuse_more(said)
+    if len(between) > 1 and told and said.words[told[0]].key in _NONE:
+        _refuse_more(said)  # "no play LF wheel bearing, RF rough": the one is sound
 
 
 def refuse_parted(said: Said, name: int, words: Words) -> None:
