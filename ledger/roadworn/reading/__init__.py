@@ -20,7 +20,6 @@ from roadworn.model.errors import UnknownName, UsageError
 from roadworn.model.payloads import Condition
 from roadworn.model.places import PLACED, loses_level
 from roadworn.model.units import measurement_at
-from roadworn.reading.bench_doubt import leaves_more
 from roadworn.trade.judging import (
     KnownSizes,
     component_of,
@@ -55,6 +54,7 @@ _NOT_INCHES = frozenset({"a", "all", "both", "each", "every", "the", "this"})
 #: A note is looked over this far for a second finding.
 _LOOKED_AT = 60
 _BARE_NUMBER = re.compile(r"\d+([.,]\d+)?[,;]?")
+_MAY_MEAN_MORE = re.compile(r"\b(?i:sound|both|amb[oa]s|l/r|(?-i:lr))\b")
 _DEFAULT_SHEET = "light_vehicle"
 
 
@@ -200,10 +200,10 @@ def read_findings(
     try:
         read = read_judged_finding(text, sheet, sizes)
         if _says_all(text, read):
-            if "note" in read.finding:
-                from roadworn.reading.bench_audit import refuse_note
+            if "note" in read.finding or _MAY_MEAN_MORE.search(text):
+                from roadworn.reading.bench_doubt import refuse_plain
 
-                refuse_note(read.finding, words() if words else None)
+                refuse_plain(text, read.finding, words)
             return [read]
     except UsageError as error:
         refused = error
@@ -259,7 +259,7 @@ def _says_all(text: str, read: JudgedFinding) -> bool:
     finding = read.finding
     component = catalogue().get(finding["component"])
     open_place = "position" not in finding and component.positions in PLACED
-    if leaves_more(text, finding) or (read.remark and ("note" in finding or open_place)):
+    if read.remark and ("note" in finding or open_place):
         return False
     position = finding.get("position")
     if position is None and component.positions == "side":

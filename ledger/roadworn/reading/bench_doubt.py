@@ -6,11 +6,14 @@ which a wheel has one: common practice, no source.
 """
 
 import re
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Callable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
 
 from roadworn.model.catalogue import Component, catalogue
 from roadworn.model.errors import UsageError
+
+if TYPE_CHECKING:
+    from roadworn.reading.bench_words import Words
 
 #: Names of small parts by the component they are filed under: sound, they say nothing of it.
 _SMALL: Mapping[str, frozenset[str]] = {
@@ -40,20 +43,24 @@ _BOTH = re.compile(r"\b(?:both|ambos|ambas)\b(?!,? (?:ends|sides|edges|halves|be
 _PLURAL_SIDES = re.compile(r"\b[a-z]{3,}s\b[^;,]* (l/r|lr)\b")
 
 
-def leaves_more(text: str, finding: Mapping[str, Any]) -> bool:
-    """Whether a plain finding is one of those that are asked about.
+def refuse_plain(
+    text: str, finding: Mapping[str, Any], words: "Callable[[], Words] | None"
+) -> None:
+    """Refuse a plain finding that may mean more, or whose note would change it.
 
-    Args:
-        text: as typed.
-        finding: as it was read.
+    Raises:
+        UsageError: says what to write.
     """
-    component = catalogue().get(finding["component"])
-    before = " ".join(text.casefold().partition(finding["condition"])[0].split())
-    small = finding["condition"] == "sound" and component.name.casefold() not in before
-    small = small and any(
-        re.search(rf"\b{re.escape(one)}\b", before) for one in _SMALL.get(component.id, ())
-    )
-    return bool(small or _side_left_open(text, component, [finding.get("position")]))
+    component, condition = catalogue().get(finding["component"]), finding["condition"]
+    before = " ".join(text.casefold().partition(condition)[0].split())
+    whole = component.name.casefold() in before
+    small = (one for one in _SMALL.get(component.id, ()) if re.search(rf"\b{one}\b", before))
+    name = "" if whole else next(small, "")
+    refuse_more(text, component, [finding.get("position")], condition, name)
+    if "note" in finding:
+        from roadworn.reading.bench_audit import refuse_note
+
+        refuse_note(finding, words() if words else None)
 
 
 def refuse_more(
