@@ -53,9 +53,8 @@ def refuse_plain(
     """
     component, condition = catalogue().get(finding["component"]), finding["condition"]
     before = " ".join(text.casefold().partition(condition)[0].split())
-    whole = component.name.casefold() in before
-    small = (one for one in _SMALL.get(component.id, ()) if re.search(rf"\b{one}\b", before))
-    name = "" if whole else next(small, "")
+    own = () if component.name.casefold() in before else _SMALL.get(component.id, ())
+    name = max((one for one in own if re.search(rf"\b{one}\b", before)), key=len, default="")
     refuse_more(text, component, [finding.get("position")], condition, name)
     if "note" in finding:
         from roadworn.reading.bench_audit import refuse_note
