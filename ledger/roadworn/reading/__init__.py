@@ -201,7 +201,7 @@ def read_findings(
         read = read_judged_finding(text, sheet, sizes)
         if _says_all(text, read):
             if "note" in read.finding or _MAY_MEAN_MORE.search(text):
-                from roadworn.reading.bench_doubt import refuse_plain
+                from roadworn.reading.refusing import refuse_plain
 
                 refuse_plain(text, read.finding, words)
             return [read]

@@ -6,14 +6,11 @@ which a wheel has one: common practice, no source.
 """
 
 import re
-from collections.abc import Callable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 from roadworn.model.catalogue import Component, catalogue
 from roadworn.model.errors import UsageError
-
-if TYPE_CHECKING:
-    from roadworn.reading.bench_words import Words
 
 #: Names of small parts by the component they are filed under: sound, they say nothing of it.
 _SMALL: Mapping[str, frozenset[str]] = {
@@ -43,10 +40,8 @@ _BOTH = re.compile(r"\b(?:both|ambos|ambas)\b(?!,? (?:ends|sides|edges|halves|be
 _PLURAL_SIDES = re.compile(r"\b[a-z]{3,}s\b[^;,]* (l/r|lr)\b")
 
 
-def refuse_plain(
-    text: str, finding: Mapping[str, Any], words: "Callable[[], Words] | None"
-) -> None:
-    """Refuse a plain finding that may mean more, or whose note would change it.
+def refuse_doubt(text: str, finding: Mapping[str, Any]) -> None:
+    """Refuse a plain finding as `refuse_more` does.
 
     Raises:
         UsageError: says what to write.
@@ -56,10 +51,6 @@ def refuse_plain(
     own = () if component.name.casefold() in before else _SMALL.get(component.id, ())
     name = max((one for one in own if re.search(rf"\b{one}\b", before)), key=len, default="")
     refuse_more(text, component, [finding.get("position")], condition, name)
-    if "note" in finding:
-        from roadworn.reading.bench_audit import refuse_note
-
-        refuse_note(finding, words() if words else None)
 
 
 def refuse_more(

@@ -47,6 +47,8 @@ _ENDS_IN_SHORT = re.compile(r"\bf(\d[\d.]*),? r(\d[\d.]*) ?([a-z0-9]+)", re.IGNO
 #: A stop between two sentences, "full of cords. toe out"; "frt. pads" is a word cut short.
 _STOP = re.compile(r"(?<=[a-z]{4})\.(?=\s+[a-z])", re.IGNORECASE)
 _ENDS = frozenset({"front", "rear"})
+#: Places that end a finding before a comma; "pulls right," is no place.
+_ENDING = frozenset({"wheel", "axled", "depth"})
 _BY_AXLE = frozenset({"axle", "wheel", "tire", "wheel_ul"})
 #: Words of a part in the part before it, and of a finding that is like the one before it.
 _IN = frozenset({"in", "on", "of", "inside", "from", "behind", "under"})
@@ -149,7 +151,7 @@ class _Parting:
         if tokens[cut - 1].endswith(","):
             return not self.at_commas or self._names_part(tokens[cut:])
         key, last = plain_key(tokens[cut]), plain_key(tokens[cut - 1])
-        if tag_of(key) and tokens[cut].endswith(","):
+        if tag_of(key) in _ENDING and tokens[cut].endswith(","):
             return False  # It ends what is before: "4 mm LF, 2 mm RF", "wore inside, RF 6/32".
         pair = (*self.words.keys_of(last), *self.words.keys_of(key))
         if pair in names_index().names or is_denied_at(tokens, cut, self.words):

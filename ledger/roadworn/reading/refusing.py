@@ -1,14 +1,17 @@
 """What is said where a typed part or finding cannot be taken: why, and what to type instead."""
 
 import re
-from collections.abc import Sequence
-from typing import NoReturn
+from collections.abc import Callable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from roadworn.model.catalogue import OTHER, Component, catalogue, name_key
 from roadworn.model.errors import UnknownName, UsageError
 from roadworn.model.places import near_position, normalise_position, read_position_words
 from roadworn.model.units import measurement_at
 from roadworn.trade.judging import Judgement, example_of
+
+if TYPE_CHECKING:
+    from roadworn.reading.bench_words import Words
 
 SAY_ONE = "sound, wearing, failed or not checked"
 #: Code of the refusal of a finding that says no condition.
@@ -159,3 +162,20 @@ def component_before(words: Sequence[str]) -> Component | None:
         if not rest:
             return found
     return None
+
+
+def refuse_plain(
+    text: str, finding: Mapping[str, Any], words: "Callable[[], Words] | None"
+) -> None:
+    """Refuse a plain finding that may mean more, or whose note would change it.
+
+    Raises:
+        UsageError: says what to write.
+    """
+    from roadworn.reading.bench_doubt import refuse_doubt
+
+    refuse_doubt(text, finding)
+    if "note" in finding:
+        from roadworn.reading.bench_audit import refuse_note
+
+        refuse_note(finding, words() if words else None)
