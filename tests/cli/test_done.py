@@ -337,3 +337,20 @@ def test_open_tests_stand_in_the_history_and_in_the_report(agreed: Run, tmp_path
     assert "not tried since the work: " in page
     agreed("record", "test", "van-3", "all ok", "--sure")
     assert "not tried yet" not in agreed("history", "van-3").err
+
+
+def test_what_was_tried_before_the_work_stays_open_and_a_correction_reopens_nothing(
+    agreed: Run,
+) -> None:
+    open_now = "SELECT test FROM open_tests"
+    agreed("record", "test", "van-3", "test drive ok")
+    done = agreed("done", "van-3", "1")
+    assert "To try before it leaves: " in done.err
+    assert "test drive" in done.err
+    assert "test_drive" in agreed("sql", open_now, "--format", "csv").out
+    agreed("record", "test", "van-3", "test drive ok")
+    assert "test_drive" not in agreed("sql", open_now, "--format", "csv").out
+    assert agreed("correct", done.event, "note=quiet").code == 0
+    assert "test_drive" not in agreed("sql", open_now, "--format", "csv").out
+    told = agreed("record", "test", "van-3", "all ok").err
+    assert "test drive" not in told

@@ -1,5 +1,7 @@
 """What was approved and not done, and tests that work asked for, as an office asks for them."""
 
+import pytest
+
 from roadworn.testing import event
 
 USD = "USD"
@@ -124,3 +126,14 @@ def test_a_test_stays_open_until_it_was_made_and_passed(view_of):
     assert view_of([*work, failed, passed]).sql(sql).rows == [
         ("wheel_torque", "steering.rack", False)
     ]
+
+
+@pytest.mark.parametrize(("order", "left"), [("test work", 1), ("work test", 0)])
+def test_of_one_day_a_test_before_the_work_says_nothing_of_it(view_of, order, left):
+    made = {
+        "work": event("bus-7", "repair", "2026-02-01", component="brake.caliper",
+                      tests=["test_drive"]),
+        "test": event("bus-7", "work_test", "2026-02-01", test="test_drive", result="passed"),
+    }  # fmt: skip
+    told = [event("bus-7", "enrolment", "2026-01-01"), *(made[word] for word in order.split())]
+    assert len(view_of(told).sql("SELECT test FROM open_tests").rows) == left

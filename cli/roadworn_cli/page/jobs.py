@@ -10,9 +10,9 @@ from starlette.responses import RedirectResponse, Response
 from roadworn.model.errors import LedgerRefused, RoadwornError, UnknownName, UsageError
 from roadworn.model.events import StoredEvent
 from roadworn.model.messages import Joined
-from roadworn.reading.doing import open_tests
 from roadworn.reading.estimates import read_decisions, read_estimate
 from roadworn.reading.scans import read_scan
+from roadworn.reading.trying import open_tests
 from roadworn.say.telling import item_words, test_words
 from roadworn.store.aside import read_plate
 from roadworn.trade.after_work import when_of

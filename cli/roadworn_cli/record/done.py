@@ -289,7 +289,7 @@ def _tell_left(doing: "Doing") -> None:
 
 def _tell_tests(ledger: "Ledger", vehicle_id: str) -> None:
     """Say which tests are open, and how each is written down."""
-    from roadworn.reading.doing import open_tests
+    from roadworn.reading.trying import open_tests
     from roadworn.trade.after_work import when_of
 
     names = [name for name, _day in open_tests(ledger.facts, vehicle_id)]
@@ -336,7 +336,7 @@ def tried(
     note: NoteOption = "",
 ) -> None:
     """What was tried after work: roadworn record test bus-7 "test drive ok" "wheel torque ok"."""
-    from roadworn.reading.doing import open_tests
+    from roadworn.reading.trying import open_tests
     from roadworn.trade.after_work import when_of
 
     with writing(ctx) as ledger:

@@ -177,23 +177,25 @@ OPEN_TESTS = ViewSpec(
     ),
     f"""
     WITH asked AS (
+      -- Of one day the order of writing counts; putting an entry right is no later work.
       SELECT vehicle_id, unnest(string_to_array(tests, '; ')) AS test, occurred_on AS asked_on,
-             occurred_at, component, event_id
+             CASE WHEN seq IN (SELECT seq FROM raw.corrections) THEN 0 ELSE seq END
+               AS nth, component, event_id
       FROM ({_LINKED}) AS work WHERE tests <> ''
       UNION ALL
-      SELECT vehicle_id, test, occurred_on, occurred_at, NULL, event_id
+      SELECT vehicle_id, test, occurred_on, seq, NULL, event_id
       FROM main.work_tests WHERE result = 'failed'
     ), last AS (
-      SELECT vehicle_id, test, max((occurred_at, event_id)) AS latest
+      SELECT vehicle_id, test, max((asked_on, nth, event_id)) AS latest
       FROM asked GROUP BY vehicle_id, test
     ), open AS (
       SELECT a.vehicle_id, a.test, a.asked_on, a.component, a.event_id,
-             max_by(t.result, (t.occurred_at, t.seq)) AS result, max(t.occurred_on) AS made_on
+             max_by(t.result, (t.occurred_on, t.seq)) AS result, max(t.occurred_on) AS made_on
       FROM asked AS a
       JOIN last AS l ON l.vehicle_id = a.vehicle_id AND l.test = a.test
-        AND l.latest = (a.occurred_at, a.event_id)
+        AND l.latest = (a.asked_on, a.nth, a.event_id)
       LEFT JOIN main.work_tests AS t ON t.vehicle_id = a.vehicle_id AND t.test = a.test
-        AND t.occurred_on >= a.asked_on
+        AND (t.occurred_on, t.seq) >= (a.asked_on, a.nth)
       GROUP BY a.vehicle_id, a.test, a.asked_on, a.component, a.event_id
     )
     SELECT vehicle_id, test, asked_on, component, event_id, made_on AS failed_on

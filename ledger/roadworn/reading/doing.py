@@ -396,24 +396,6 @@ def _by_words(line: Mapping[str, Any]) -> tuple[str, str]:
     return found, "by the words of the estimate" if found else ""
 
 
-def open_tests(facts: Facts, vehicle_id: str) -> list[tuple[str, str]]:
-    """Return (name, ISO day it was asked for) of tests after work that nobody has passed since.
-
-    What the view `open_tests` tells the office, asked of the ledger alone.
-    """
-    asked: dict[str, str] = {}
-    for event in sorted(facts.events(vehicle_id, *WORK), key=_when):
-        for name in event.data().get("tests") or ():
-            asked[name] = event.occurred_at[:10]
-    for event in sorted(facts.events(vehicle_id, "work_test"), key=_when):
-        data, day = event.data(), event.occurred_at[:10]
-        if data["result"] == "failed":
-            asked[data["test"]] = day
-        elif day >= asked.get(data["test"], "9999"):
-            del asked[data["test"]]
-    return list(asked.items())
-
-
 def revise(former: Doing, payload: dict[str, Any]) -> list[str]:
     """Make an estimate a revision of another, and say what changed.
 
