@@ -1,5 +1,6 @@
 """An estimate line with its working adds up to the cent, half up (common practice, no source)."""
 
+import re
 from decimal import Decimal
 
 import pytest
@@ -105,3 +106,31 @@ def test_what_was_half_understood_is_refused_and_shown_right(text: str, lost: st
 )
 def test_words_of_the_trade_are_no_working(text: str) -> None:
     assert read_worked_line(text, 1, "USD")["amount"]["amount"] in {"220.00", "180.00", "-20.00"}
+
+
+@pytest.mark.parametrize(
+    ("text", "places"),
+    [
+        ("LR shock and RR shock 300 USD", ["LR", "RR"]),
+        ("wheel bearing LF and RF 300 USD", ["LF", "RF"]),
+        ("LF pads and RF pads 200 USD", ["LF", "RF", "front"]),
+        ("pads front and rear 300 USD", ["front", "rear"]),
+        ("lower control arms both 500 USD", ["LF-lower", "RF-lower"]),
+        ("rear sway bar link L/R 1.8 h x 140 + parts 96.00 USD", ["LR", "RR"]),
+        ("tie rod end left and right 120 USD", ["L", "R"]),
+        # An axle's part has one place, and both of it are all of it.
+        ("rear pads both 120 USD", []),
+        ("pads front, both calipers free 120 USD", []),
+        ("tie rod end L and align 120 USD", []),
+    ],
+)
+def test_a_line_for_two_places_is_asked_for_one_by_one(text: str, places: list[str]) -> None:
+    if not places:
+        assert read_worked_line(text, 1)["position"]
+        return
+    with pytest.raises(UsageError, match="two places") as refused:
+        read_worked_line(text, 1)
+    told = re.findall(r"'([^']+) (?:150|300)\.00'", str(refused.value))
+    assert [
+        read_worked_line(f"{line} 150.00 USD", 1)["position"] for line in told[-len(places) :]
+    ] == (places)
