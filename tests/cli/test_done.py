@@ -354,3 +354,49 @@ def test_what_was_tried_before_the_work_stays_open_and_a_correction_reopens_noth
     assert "test_drive" not in agreed("sql", open_now, "--format", "csv").out
     told = agreed("record", "test", "van-3", "all ok").err
     assert "test drive" not in told
+
+
+@pytest.mark.parametrize(
+    ("typed", "by", "more"),
+    [
+        ("4 by TM 6 qt 5W-30", "TM", {"fluid": "5W-30", "fluid_amount": 6.0}),
+        ("4 by J. K. cleaned", "J. K.", {"action": "cleaned"}),
+        ("4 by ana ruiz cleaned", "ana ruiz", {"action": "cleaned"}),
+        ("4 by TM and RG and total 80", "TM and RG", {}),
+    ],
+)
+def test_what_stands_behind_a_name_is_about_the_work(
+    shop: Run, typed: str, by: str, more: dict[str, Any]
+) -> None:
+    lines = (*LINES[:3], "engine oil and filter 80.00")
+    assert shop("record", "estimate", "van-3", *lines).code == 0
+    assert shop("record", "authorisation", "van-3", "last", "all=ok").code == 0
+    done = shop("done", "van-3", typed)
+    assert done.code == 0, done.err
+    assert rows(shop)[-1].items() >= {"done_by": by, **more}.items()
+    assert "is not understood" in refused(shop, 2, "1 by TM bluish")
+
+
+@pytest.mark.parametrize(
+    "typed",
+    [
+        ["test drive ok, no pull, leak check ok", "charging voltage 14.2 V ok"],
+        ["test drive ok no pull leak check ok and charging voltage 14.2 V ok"],
+        shlex.split("test drive ok no pull leak check ok charging voltage 14.2 V ok"),
+    ],
+)
+def test_several_tests_in_one_are_one_each(shop: Run, typed: list[str]) -> None:
+    assert shop("record", "test", "van-3", *typed).code == 0
+    told: Any = shop("history", "van-3", "--format", "json").json()
+    made = [row["payload"] for row in told if row["kind"] == "work_test"]
+    assert [(one["test"], one.get("note", "")) for one in made] == [
+        *(("test_drive", "no pull"), ("leak_check", "")),
+        ("charging_voltage", "14.2 V"),
+    ]
+
+
+def test_one_that_is_not_understood_is_no_note_of_another(shop: Run) -> None:
+    done = shop("record", "test", "van-3", "test drive ok", "bluish haze ok")
+    assert done.code == 2
+    assert "bluish haze" in done.err
+    assert "work_test" not in shop("history", "van-3", "--format", "json").out

@@ -313,12 +313,6 @@ def tell_open(ctx: typer.Context, vehicle: str) -> None:
             say(f"{one.words}: {'; '.join(one.names)}.")
 
 
-_OUTCOMES = {
-    **dict.fromkeys(("ok", "okay", "passed", "pass", "good", "fine", "done", "yes"), "passed"),
-    **dict.fromkeys(("failed", "fail", "bad", "no", "not ok", "not good"), "failed"),
-}
-
-
 @enveloped()
 def tried(
     ctx: typer.Context,
@@ -336,19 +330,20 @@ def tried(
     note: NoteOption = "",
 ) -> None:
     """What was tried after work: roadworn record test bus-7 "test drive ok" "wheel torque ok"."""
-    from roadworn.reading.trying import open_tests
+    from roadworn.reading.trying import open_tests, read_tests, says_outcome
     from roadworn.trade.after_work import when_of
 
     with writing(ctx) as ledger:
         vehicle_id = ledger.require_vehicle(vehicle)
         asked = [name for name, _day in open_tests(ledger.facts, vehicle_id)]
         try:
-            made = [one for text in tests for one in _read_test(text, asked)]
+            made = [one for text in tests for one in read_tests(text, asked)]
         except UsageError:
-            # Words that the shell took apart: record test bus-7 test drive ok.
-            if len(tests) == 1:
+            # Words that the shell took apart: record test bus-7 test drive ok. Where one of them
+            # is a test by itself they are whole, and another is not understood.
+            if len(tests) == 1 or any(says_outcome(text) for text in tests):
                 raise
-            made = _read_test(" ".join(tests), asked)
+            made = read_tests(" ".join(tests), asked)
         if not made:
             say(f"No test is open on {vehicle_id}: nothing was written.")
             leave(1)
@@ -398,25 +393,3 @@ def too_soon(ledger: "Ledger", vehicle_id: str, name: str, envelope: Envelope) -
         return (envelope.on or today().isoformat()) <= work.occurred_at[:10]
     start = convert(work.odometer, work.odometer_unit or now[1], least[1])
     return convert(*now, least[1]) - start < least[0]
-
-
-def _read_test(text: str, asked: Sequence[str]) -> list[tuple[str, str, str]]:
-    """Return (name, outcome, note) of a test as typed, or of each open one.
-
-    Raises:
-        UsageError: it names no test, or no outcome.
-    """
-    from roadworn.trade.after_work import named_test
-
-    words = text.replace(",", " ,").split()
-    for at in range(1, len(words)):
-        for length in (2, 1):
-            said = " ".join(words[at : at + length]).casefold()
-            if said in _OUTCOMES:
-                name = " ".join(words[:at])
-                rest = " ".join(words[at + length :]).strip(" ,;").replace(" ,", ",")
-                names = asked if name.casefold() == "all" else [named_test(name)]
-                return [(one, _OUTCOMES[said], rest) for one in names]
-    raise UsageError(
-        f"{text.strip()!r} says no outcome", "write it as 'test drive ok' or 'test drive failed'"
-    )

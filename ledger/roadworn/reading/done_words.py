@@ -6,7 +6,7 @@ in silence is found by nobody. Which word means what: common practice, no source
 """
 
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any
@@ -186,6 +186,11 @@ _NEXT = re.compile(
     rf"|{_words(REASONS)})",
     re.IGNORECASE,
 )
+#: What ends the name of a person besides: what was done, and a fluid. A supplier may be named so.
+_NEXT_BY = re.compile(rf"{_NEXT.pattern}|(?<![\w-])(?:{_words(WORK_WORDS)}|{FLUID})", re.IGNORECASE)
+#: So many letters at most are initials, and not a name in small letters.
+_INITIALS = 2
+_WITH = frozenset({"and", "&", "+", "/"})
 
 
 class _Reader:
@@ -259,6 +264,19 @@ class _Reader:
         self.say(**{_NAMES[" ".join(found[0].casefold().split())]: name})
         return left
 
+    def person(self, found: re.Match[str], left: str) -> str:
+        """Take initials or a name; what stands behind them is about the work."""
+        del found
+        text, left = _until_next(left, "by", self.made.text, _NEXT_BY)
+        words = text.split()
+        many = 1
+        while many < len(words) and _is_of_name(words[:many], words[many]):
+            many += 1
+        if words[many - 1] in _WITH:
+            many -= 1
+        self.say(done_by=" ".join(words[:many]))
+        return " ".join([*words[many:], left.strip()])
+
     def places(self, found: re.Match[str], left: str) -> str:
         del found
         self.made.places, left = _until_next(left, "at", self.made.text)
@@ -313,7 +331,6 @@ _NAMES = {
     "supplier": "supplier",
     "made by": "maker",
     "maker": "maker",
-    "by": "done_by",
     "order": "work_order",
 }
 
@@ -346,7 +363,8 @@ _FORMS: tuple[tuple[re.Pattern[str], Callable[[_Reader, re.Match[str], str], str
     (_form(rf"(?:total|price|in all)\s+(?P<money>{_MONEY})"), _Reader.total),
     (_form(r"(?:lifetime|no)\s+warranty(?!\w)"), _Reader.no_warranty),
     (_form(r"warranty\s+"), _Reader.warranty),
-    (_form(r"(?:made\s+by|maker|supplier|from|by|order)\s+"), _Reader.named),
+    (_form(r"(?:made\s+by|maker|supplier|from|order)\s+"), _Reader.named),
+    (_form(r"by\s+"), _Reader.person),
     (_form(r"at\s+"), _Reader.places),
     (_form(r"note:?\s+"), _Reader.note),
     (_form(rf"(?:fluid\s+)?{FLUID}"), _Reader.fluid),
@@ -356,13 +374,23 @@ _FORMS: tuple[tuple[re.Pattern[str], Callable[[_Reader, re.Match[str], str], str
 )
 
 
-def _until_next(text: str, word: str, whole: str) -> tuple[str, str]:
+def _is_of_name(name: Sequence[str], word: str) -> bool:
+    """Whether a word goes on with a name: a capital, a second person, or `ana ruiz` in small."""
+    if word in _WITH:
+        return True
+    if any(sign.isdigit() for sign in word):
+        return False
+    small = name[0].islower() and len(name[0]) > _INITIALS and len(name) == 1
+    return word[0].isupper() or small
+
+
+def _until_next(text: str, word: str, whole: str, ends: re.Pattern[str] = _NEXT) -> tuple[str, str]:
     """Return what stands before the next thing that is said, and the rest.
 
     Raises:
         UsageError: nothing does.
     """
-    found = _NEXT.search(text)
+    found = ends.search(text)
     at = len(text) if found is None else found.start()
     if not text[:at].strip():
         raise UsageError(f"Nothing stands after {word!r} in {whole!r}: write it, or leave it out.")
