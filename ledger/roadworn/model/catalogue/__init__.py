@@ -444,7 +444,7 @@ def many_places_sql(component: str) -> str:
 
 def part_name(component: str, position: str | None = None) -> PartName:
     """Return the name of a part with its place, ``disc brake pads front``."""
-    known = catalogue().find(component)
-    name, scheme = (component, "") if known is None else (known.name, known.positions)
+    look = catalogue().get if component.startswith("other.") else catalogue().find
+    name, scheme = (known.name, known.positions) if (known := look(component)) else (component, "")
     place = places.said_place(position or "", scheme)
     return PartName(f"{name} {place}".strip(), component, position or "")
