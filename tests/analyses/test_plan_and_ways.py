@@ -267,6 +267,19 @@ def test_labour_that_two_jobs_share_is_told_once() -> None:
     assert sum_of(labour_once([pad, rotor], None)).expected == pytest.approx(600.0)
 
 
+def test_of_causes_whose_chances_exceed_one_two_may_be_needed() -> None:
+    """Chances of causes that rule each other out come to 1 at the most (the addition rule)."""
+
+    def cause(chance: float, middle: float) -> Job:
+        price = Price(middle * 0.9, middle, middle * 1.1, "USD", 3, "")
+        return Job("x", "", Stage.SHOULD, "", "", price, chance, (), of=0)
+
+    one = sum_of([cause(0.6, 100.0), cause(0.4, 1000.0)])
+    assert (one.low, one.high) == pytest.approx((0.0, 1100.0))
+    both = sum_of([cause(0.99, 100.0), cause(0.2, 1000.0)])
+    assert (both.low, both.expected, both.high) == pytest.approx((0.0, 299.0, 1210.0))
+
+
 def test_where_no_inspection_is_asked_for_nothing_is_judged_by_one(tmp_path: Path) -> None:
     looks = looked("car-1", "2026-01-06", found("electrical.battery", "wearing"),
                    found("steering.tie_rod_outer", "failed", "L", safety=True))  # fmt: skip

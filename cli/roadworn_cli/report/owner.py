@@ -34,6 +34,10 @@ if TYPE_CHECKING:
 
 #: Jobs with a line each; the others share one. What must be done has a line for each.
 _SOON, _WAITS = 8, 6
+#: Sentences of the inspection about its price: the sheet has the one sum of the way that passes.
+_PRICED_APART = frozenset(
+    f"inspection-outlook.{word}" for word in ("cost-to-pass", "cost-to-pass-one", "no-price")
+)
 #: A job less likely to be needed than this counts in its sum by its chance.
 _SURE = 0.995
 #: Stages of the work in their order, with the key of their heading.
@@ -50,6 +54,16 @@ class Job:
     marks: Marks
     component: str = ""
     chance: Cell = None
+    place: str = ""
+
+    @property
+    def counted(self) -> float | None:
+        """What of its price is in the sums: by its chance where it may not be needed."""
+        value, chance = self.price[0], self.chance
+        if not isinstance(value, int | float):
+            return None
+        by_chance = isinstance(chance, float) and chance < _SURE
+        return float(value) * (chance if by_chance else 1.0)  # type: ignore[operator]
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +86,7 @@ def owner_sections(asker: Asker, found: Outlook, words: Words, vehicle_id: str) 
     ran, view = asker.ran, asker.view
     jobs, told = _work(found, words)
     life = life_line(view, vehicle_id, ran.get(Answers.KEEPS_FAILING), words, small=True)
-    coming, named = next_section(found, words)
+    coming = next_section(found, words)
     second = [
         coming,
         ways_section(found, words),
@@ -84,11 +98,12 @@ def owner_sections(asker: Asker, found: Outlook, words: Words, vehicle_id: str) 
     if later:
         # The second sheet of paper.
         later[0] = replace(later[0], fresh=True)
-    named += [job.component for job in jobs if job.component]
+    # Of the work alone: what may fail some day is worked on by nobody yet.
+    named = [job.component for job in jobs if job.component]
     sections = [
         _to_do(found, jobs, words, view, vehicle_id),
         _what_is_said(found, told, words),
-        money_section(found, words),
+        money_section(found, _beside_projected(found, jobs), words),
         _inspection(found, ran.get(Answers.PASSES), ran.get(Answers.SERVICE_DUE), words),
         _not_known(found, words),
         *later,
@@ -145,7 +160,15 @@ def _jobs(table: Table, words: Words) -> Iterable[tuple[Job, Cell, Cell]]:
         value = None if at is None else row[at]
         low, high = (None if n is None else row[n] for n in limits)
         yield (
-            Job(called, told, (value, low, high), marks, str(component or ""), chance),
+            Job(
+                called,
+                told,
+                (value, low, high),
+                marks,
+                str(component or ""),
+                chance,
+                str(place or ""),
+            ),
             component,
             seen,
         )
@@ -203,7 +226,7 @@ def _items(caption: Said, jobs: list[Job], most: int, total: Said, words: Words)
         Item(
             job.name,
             words.joined(filter(None, (job.seen, _by_chance(job, words))), "; "),
-            estimate_text(*job.price, "", words) or words("no_price"),
+            _in_sum(job, words) or words("no_price"),
         )
         for job in shown
     )
@@ -213,21 +236,53 @@ def _items(caption: Said, jobs: list[Job], most: int, total: Said, words: Words)
         rest = [
             words("job_price", name=job.name, price=words.joined(filter(None, told), "; "))
             for job in jobs[len(shown) :]
-            for price in [money_text(job.price[0], None, None, "", words)]
+            for price in [money_text(job.counted, None, None, "", words)]
             for told in [(price or words("no_price"), _by_chance(job, words))]
         ]
         blocks.append(Paragraph(words("besides", jobs=words.joined(rest, "; "))))
+    if any(_by_chance(job, words) for job in jobs):
+        blocks.append(Paragraph(words("by_chance_range"), "quiet"))
     return blocks
+
+
+def _in_sum(job: Job, words: Words) -> Said:
+    """Return what of a price is in the sum, so that a column adds up to what stands over it."""
+    if _by_chance(job, words):
+        return _amount(job.counted, words)
+    return estimate_text(*job.price, "", words)
+
+
+def _amount(value: float | None, words: Words) -> Said:
+    """Return an amount of money in whole numbers."""
+    return money_text(value, None, None, "", words)
+
+
+def _beside_projected(found: Outlook, jobs: list[Job]) -> float:
+    """Return what the work comes to that no projection has in it: what failed, what is overdue."""
+    ahead = found.next_repairs.result.holding(Holds.AHEAD) if found.next_repairs else None
+    parts: set[tuple[str, str]] = set()
+    if ahead is not None:
+        pairs = zip(ahead.cells(Tells.COMPONENT), ahead.cells(Tells.PLACE), strict=True)
+        parts = {(str(component or ""), str(place or "")) for component, place in pairs}
+
+    def projected(job: Job) -> bool:
+        # A place that one of the two leaves out is any place.
+        return any(
+            component == job.component and (not place or not job.place or place == job.place)
+            for component, place in parts
+        )
+
+    return sum(job.counted or 0.0 for job in jobs if not projected(job))
 
 
 def _by_chance(job: Job, words: Words) -> Said:
     """Return what of a price is in the sum where the job may not be needed."""
-    chance, value = job.chance, job.price[0]
-    if not isinstance(value, int | float) or not isinstance(chance, float) or chance >= _SURE:
+    chance, value = job.chance, job.counted
+    if value is None or not isinstance(chance, float) or chance >= _SURE:
         return Said()
-    counted = value_text(MONEY, chance * value, words, 0)
     share = Said(words.number(f"{chance:.0%}"))
-    return words("by_chance", counted=counted, chance=share)
+    whole = estimate_text(*job.price, "", words)
+    return words("by_chance", counted=_amount(value, words), chance=share, whole=whole)
 
 
 def _sum_of(sums: Table | None, mark: Mark, unit: str, words: Words) -> Said:
@@ -250,7 +305,7 @@ def _sum_of(sums: Table | None, mark: Mark, unit: str, words: Words) -> Said:
 
 def _added(jobs: list[Job], unit: str, words: Words) -> Said:
     """Return the sum of the prices, and that it is not all where one has none."""
-    priced = [float(job.price[0]) for job in jobs if job.price[0] is not None]  # type: ignore[arg-type]
+    priced = [value for job in jobs if (value := job.counted) is not None]
     if not priced:
         return Said()
     text = money_text(sum(priced), None, None, unit, words)
@@ -347,6 +402,10 @@ def _to_pass(found: Outlook, passes: Ran, words: Words) -> Said:
     if at is None or not value:
         return said
     price = money_text(value, None, None, currency_of(found), words)
+    # One price: what is known to be needed and what has none yet are both in the way's sum.
+    parts = getattr(passes.result.headline, "parts", (passes.result.headline,))
+    kept = [one for one in parts if getattr(one, "code", "") not in _PRICED_APART]
+    said = words.joined([words.said(one) for one in kept], " ")
     return words("to_pass", said=said, value=price, way=words.word(ways.cells(Tells.NAME)[at]))
 
 

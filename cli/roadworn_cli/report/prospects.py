@@ -19,8 +19,14 @@ _LIKELY = 0.5
 #: Column of a way on -> what an owner reads over it, and before what stands below its row.
 _WAYS_HEADINGS = {"at_once": "way_now", "monthly": "way_monthly", "risk": "way_risk"}
 _WAYS_BELOW = {
-    "why_not": "way_why_not", "left": "way_left", "note": "way_note", "unpriced": "way_unpriced",
-}  # fmt: skip
+    "unsafe": "way_unsafe",
+    "why_not": "way_why_not",
+    "done": "way_done",
+    "left": "way_left",
+    "rest": "way_left",
+    "note": "way_note",
+    "unpriced": "way_unpriced",
+}
 
 
 def currency_of(found: Outlook) -> str:
@@ -37,12 +43,12 @@ def currency_of(found: Outlook) -> str:
     return str(codes.pop()) if len(codes) == 1 else ""
 
 
-def next_section(found: Outlook, words: Words) -> tuple[Section | None, list[str]]:
-    """Return what may fail besides the work above, the likeliest first, and the parts in it."""
+def next_section(found: Outlook, words: Words) -> Section | None:
+    """Return what may fail besides the work above, the likeliest first."""
     table = found.next_repairs.result.holding(Holds.AHEAD) if found.next_repairs else None
     at = table.place(Tells.VALUE) if table is not None else None
     if table is None or at is None:
-        return None, []
+        return None
     prices = table.named("cost") or [None] * len(table.rows)
     likely = found.next_parts(len(table.rows))
     rows = [n for n, is_above in likely if not is_above][:_MOST]
@@ -74,13 +80,12 @@ def next_section(found: Outlook, words: Words) -> tuple[Section | None, list[str
         )
         for n, is_above in likely
         if is_above
-    ][:_MOST]
+    ]
     if done:
         blocks.append(Paragraph(words("in_the_work", parts=words.joined(done, "; ")), "quiet"))
     if not blocks:
-        return None, []
-    named = [str(components[number]) for number in rows if components[number]]
-    return Section("goes-next", words("goes_next_besides"), tuple(blocks), wide=True), named
+        return None
+    return Section("goes-next", words("goes_next_besides"), tuple(blocks), wide=True)
 
 
 def likely_to_hurt(found: Outlook, words: Words) -> list[Said]:
@@ -126,34 +131,38 @@ def _number(value: Cell, other: float) -> float:
     return float(value) if isinstance(value, int | float) else other
 
 
-def money_section(found: Outlook, words: Words) -> Section | None:
-    """Return what the coming months are expected to cost, in one small picture."""
+def money_section(found: Outlook, beside: float, words: Words) -> Section | None:
+    """Return what the coming months are expected to cost, in one small picture.
+
+    Args:
+        found: the outlook.
+        beside: what the work above comes to that the projection has not in it.
+        words: of the report.
+    """
     table = found.holding(Holds.TOTALS)
     at = table.place(Tells.VALUE) if table is not None else None
     if table is None or at is None:
         return None
     unit = table.columns[at].unit
     low, high = table.cells(Tells.LOW), table.cells(Tells.HIGH)
-    given, figure = [], Said()
+    given, figure, ahead = [], Said(), Said()
     for number, months in enumerate(table.cells(Tells.TIME)):
         value = table.rows[number][at]
         if not isinstance(months, int | float) or months > 12 or not isinstance(value, int | float):
             continue
         name = words("within_months", months=Said(words.number(f"{months:g}")))
         ends = (_number(low[number], value), _number(high[number], value))
+        ahead = estimate_text(value, *ends, "", words)
+        value, ends = value + beside, (ends[0] + beside, ends[1] + beside)
         given.append(Interval(name, float(value), *ends))
         figure = estimate_text(value, *ends, unit, words)
     if not given or not any(one.value for one in given):
         return None
-    picture = intervals(
-        given,
-        Axis(words("money_axis", unit=unit)),
-        "money",
-        words,
-        title=words("money_said"),
-        alternative=words("money_said"),
-    )
-    blocks: tuple[Block, ...] = (picture,) if picture else (Paragraph(words("money_said")),)
+    now = money_text(beside, None, None, "", words)
+    said = words("money_said_now", ahead=ahead, now=now) if beside else words("money_said")
+    axis = Axis(words("money_axis", unit=unit))
+    picture = intervals(given, axis, "money", words, title=said, alternative=said)
+    blocks: tuple[Block, ...] = (picture,) if picture else (Paragraph(said),)
     return Section("money", words("year_money"), blocks, figure=figure)
 
 
@@ -204,10 +213,13 @@ def _ways_grid(ways: Table, months: int, words: Words) -> Grid:
             )
             for at, column in enumerate(ways.columns)
             # Who lets it go does none of the work.
-            if column.kind == "sentence" and row[at] and not (column.name == "left" and gone)
+            if column.kind == "sentence" and row[at]
+            if not (gone and column.name in {"left", "unsafe", "rest"})
+            # What safety hangs on stands by itself where the ways tell it apart.
+            if not (column.name == "left" and ways.named("rest") is not None)
         )
         lines.append(Line(cells, below))
-    return Grid(words("ways_title_owner"), tuple(headings), tuple(lines))
+    return Grid(words("ways_title_owner", months=months), tuple(headings), tuple(lines))
 
 
 def _way_cell(ways: Table, number: int, at: int, words: Words, *, open_end: bool) -> Said:

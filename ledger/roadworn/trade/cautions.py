@@ -97,8 +97,13 @@ _CAUTIONS: tuple[tuple[str, str, tuple[str, ...]], ...] = (
     ),
     (
         "exhaust: carbon monoxide, hot parts",
-        "Exhaust: carbon monoxide; catalyst and filter stay hot after regeneration.",
+        "Exhaust: carbon monoxide; catalyst and pipes stay hot after a drive.",
         ("emission.",),
+    ),
+    (
+        "filter: very hot after regeneration",
+        "Particle filter: very hot during and long after regeneration.",
+        ("emission.particulate_filter", "emission.dpf"),
     ),
     (
         "calibrate camera and radar",

@@ -10,7 +10,7 @@ from roadworn.model.catalogue import catalogue
 from roadworn.model.messages import Joined, Says, Sentence, some_of
 from roadworn_plugins.ahead import too_few
 from roadworn_plugins.keep.case import After, Case, Cases
-from roadworn_plugins.keep.jobs import Stage, hours_standing, labour_once
+from roadworn_plugins.keep.jobs import Stage, hours_standing, labour_once, one_needed
 from roadworn_plugins.keep.options import (
     KeepOrSellSettings,
     Option,
@@ -87,7 +87,8 @@ _say = Says(
         "turns-cause": "If the check says {part}, “{way}” costs {whole:,.0f} now; the "
         "{expected:,.0f} counts each possible cause by its chance.",
         "turns-standing": "“{wide}” is the better one if one breakdown costs you more than "
-        "{cost:,.0f}, towing and lost time together.",
+        "{cost:,.0f}, towing and lost time together: it costs {more:,.0f} more over {months} "
+        "{months:month|months} and spares {spared:.2f} breakdowns.",
         "sold": "To be sold: {way}; {note}.",
         "sold-open": "To be sold: {way}; {note}; tell whoever takes it over of {parts}.",
         "facts-none": "What {vehicle} is for and where it is inspected is on no record: daily use "
@@ -279,7 +280,8 @@ def _standing_turns(case: Case, options: Sequence[Option], best: Option | None) 
         more = (other.monthly - best.monthly) * case.settings.months
         if spared > 0.01 and more > 0.0:
             wide = other.way.words(case.settings.months)
-            found.append(_say("turns-standing", wide=wide, cost=more / spared))
+            told = {"more": more, "spared": spared, "months": case.settings.months}
+            found.append(_say("turns-standing", wide=wide, cost=more / spared, **told))
     return found[-1:]
 
 
@@ -293,8 +295,10 @@ def _cause_turns(case: Case, options: Sequence[Option]) -> list[Sentence]:
     )
     if job is None or job.price is None or way is None or way.at_once is None:
         return []
-    others = sum(one.expected for one in unsure if one.of == job.of)
-    whole = way.at_once - others + job.price.middle
+    causes = [one for one in unsure if one.of == job.of]
+    # Where two may be needed, the others keep their share: one that is found rules out none.
+    freed = causes if one_needed(causes) else [job]
+    whole = way.at_once - sum(one.expected for one in freed) + job.price.middle
     named = way.way.words(case.settings.months)
     return [_say("turns-cause", part=job.name, way=named, whole=whole, expected=way.at_once)]
 

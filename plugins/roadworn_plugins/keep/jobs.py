@@ -27,6 +27,8 @@ from roadworn_plugins.shared.prices import Price, Prices
 LIKELY = 0.5
 #: From this chance on the record alone asks for a job: nine times in ten (our own choice).
 NEARLY_SURE = 0.9
+#: What rounding may add to chances that come to 1.
+_ROUNDED = 1e-6
 _say = Says("keep-or-sell", {"labour-once": "labour shared with {part} is told there"})
 
 
@@ -144,14 +146,20 @@ class Sum:
     unpriced: tuple[str, ...]
 
 
+def one_needed(causes: Sequence[Job]) -> bool:
+    """Return whether their chances leave room for one cause alone: beyond 1, two may be needed."""
+    return sum(job.chance for job in causes) <= 1.0 + _ROUNDED
+
+
 def sum_of(jobs: Sequence[Job]) -> Sum:
-    """Return what jobs come to together; of the causes of one picture only one is needed."""
+    """Return what jobs come to together; of the causes of one fault only one is needed."""
     priced = [(job, job.price) for job in jobs if job.price is not None]
     sure = [price for job, price in priced if job.chance >= 1.0]
     dearest: dict[int, float] = {}
-    for job, price in priced:
-        if job.chance < 1.0:
-            dearest[job.of] = max(dearest.get(job.of, 0.0), price.high)
+    for of in {job.of for job, _price in priced if job.chance < 1.0}:
+        causes = [(job, price) for job, price in priced if job.of == of and job.chance < 1.0]
+        highs = [price.high for _job, price in causes]
+        dearest[of] = max(highs) if one_needed([job for job, _p in causes]) else sum(highs)
     return Sum(
         len(jobs),
         sum(job.expected for job in jobs),

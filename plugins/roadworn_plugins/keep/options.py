@@ -323,6 +323,9 @@ class Option:
         risk: chance of standing still within the horizon, None where it is let go.
         left: what stays open, in words.
         note: what else is to be said of it, in words.
+        done: what is done now with what of its price is counted, in words.
+        unsafe: what stays open that safety hangs on and that should be done, in words.
+        rest: what stays open besides that, in words.
         short: the same for a line of a screen, None where the note is short.
         why_not: why it may not be chosen, an empty text where it may.
         unpriced: work of it that has no price and is not in the sum, in words.
@@ -342,6 +345,9 @@ class Option:
     why_not: str = ""
     unpriced: str = ""
     short: str | None = None
+    done: str = ""
+    unsafe: str = ""
+    rest: str = ""
 
     @property
     def offered(self) -> bool:

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from roadworn.model.catalogue import catalogue
 from roadworn.model.messages import Joined, Says, some_of
 from roadworn_plugins.inspection.tables import Told
 from roadworn_plugins.keep.case import After, Case
@@ -15,6 +16,7 @@ _say = Says(
     {
         "must-pass": "an inspection has to be passed within the time",
         "runs-not": "it does not run as it stands",
+        "counted": "{part}: {price:,.0f}",
         "brings": "brings about {value:,.0f} {currency}: {words}",
         "brings-about": "brings about {value:,.0f} {currency}",
         "value-none": "what it brings is not known",
@@ -132,7 +134,29 @@ def _kept(
         note,
         why_not,
         some_of(sum_of(work.done).unpriced, _NAMED),
+        done=_counted(work.done),
+        unsafe=Joined(job.name for job in work.left if _unsafe(job)),
+        rest=some_of([job.name for job in work.left if not _unsafe(job)], _NAMED),
     )
+
+
+def _counted(jobs: Sequence[Job]) -> str:
+    """Return each job with what of its price is in the sum: they add up to it."""
+    return Joined(
+        (
+            _say("counted", part=job.name, price=job.expected)
+            for job in jobs
+            if job.price is not None
+        ),
+        "; ",
+    )
+
+
+def _unsafe(job: Job) -> bool:
+    """Return whether a job that should be done is on what people's safety hangs on."""
+    known = catalogue().find(job.component)
+    critical = known is not None and known.safety_critical
+    return job.hurts or (critical and job.stage is not Stage.CAN_WAIT)
 
 
 def _situation(
