@@ -88,7 +88,7 @@ _say = Says(
         "{expected:,.0f} counts each possible cause by its chance.",
         "turns-standing": "“{wide}” is the better one if one breakdown costs you more than "
         "{cost:,.0f}, towing and lost time together: it costs {more:,.0f} more over {months} "
-        "{months:month|months} and spares {spared:.2f} breakdowns.",
+        "{months:month|months} and spares {fewer:.2f} breakdowns.",
         "sold": "To be sold: {way}; {note}.",
         "sold-open": "To be sold: {way}; {note}; tell whoever takes it over of {parts}.",
         "facts-none": "What {vehicle} is for and where it is inspected is on no record: daily use "
@@ -280,7 +280,7 @@ def _standing_turns(case: Case, options: Sequence[Option], best: Option | None) 
         more = (other.monthly - best.monthly) * case.settings.months
         if spared > 0.01 and more > 0.0:
             wide = other.way.words(case.settings.months)
-            told = {"more": more, "spared": spared, "months": case.settings.months}
+            told = {"more": more, "fewer": spared, "months": case.settings.months}
             found.append(_say("turns-standing", wide=wide, cost=more / spared, **told))
     return found[-1:]
 
