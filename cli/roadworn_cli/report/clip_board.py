@@ -26,7 +26,7 @@ _FOLDER = Path(__file__).parent
 #: Heights of the page at full size, in points: a name with the space round it, each further line of
 #: one, a line below it, a heading; and of a column, a little less than `clip_board.html` gives it.
 _NAME, _MORE, _BELOW, _HEADING = 12.6, 9.7, 7.4, 16.0
-_ROOM = {"a4": 654.0, "letter": 600.0}
+_ROOM = {"a4": 646.0, "letter": 592.0}
 #: Characters that a line of a name holds, and one below it; beside the box of a figure fewer.
 _WIDE, _BESIDE = (46, 60), (36, 47)
 #: In percent; smaller letters nobody reads, and a second page is begun.
