@@ -104,6 +104,7 @@ def _bounded(con: "duckdb.DuckDBPyConnection", seconds: float, megabytes: float)
     try:
         yield
     except Exception:
+        # What an interrupted query raises hangs on who reads it: DuckDB, Arrow or a file.
         if not passed.is_set():
             raise
     finally:
