@@ -4,23 +4,24 @@ Nothing of this is loaded before a word is typed that no verb of the program ans
 """
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from roadworn.analysis.brought import Decoded
 from roadworn.analysis.guarded import TookTooLong, guarded
 from roadworn.model.errors import PluginFailure, UnknownName, UsageError
-from roadworn_cli.context import state_of
+from roadworn_cli.context import leave, state_of
 from roadworn_cli.lazy import command_of
-from roadworn_cli.output import FORMATS, check_format, escape, format_option
+from roadworn_cli.output import FORMATS, check_format, escape, format_option, note
 
 if TYPE_CHECKING:
     from typer.core import TyperCommand, TyperGroup
 
-    from roadworn.analysis.brought import Command, Importer
+    from roadworn.analysis.brought import Command, Decoder, Importer
     from roadworn.analysis.host import PluginHost
 
 #: Seconds after which an importer of one file, a decoder or a command is given up.
@@ -85,47 +86,90 @@ def _lines(importer: "Importer", path: Path) -> list[bytes]:
     Raises:
         TypeError: something that it yields is no event.
     """
+    import orjson
+
+    from roadworn.analysis.doors import a_kind
     from roadworn.model.events import NewEvent
 
     found: Iterable[object] = importer.read(path)
     lines = []
     for item in found:
+        if isinstance(item, Mapping):
+            lines.append(orjson.dumps({"source": importer.name, **item}) + b"\n")
+            continue
         if not isinstance(item, NewEvent):
-            raise TypeError(f"it yielded a {type(item).__name__}, which is no NewEvent")
-        told = item if item.source else item.model_copy(update={"source": importer.name})
-        lines.append(told.model_dump_json(exclude_none=True).encode() + b"\n")
+            told = f"it yielded {a_kind(item)}, which is no NewEvent and no draft of one"
+            raise TypeError(told)
+        made = item if item.source else item.model_copy(update={"source": importer.name})
+        lines.append(made.model_dump_json(exclude_none=True).encode() + b"\n")
     return lines
 
 
-def decoder(ctx: typer.Context, word: str) -> "TyperCommand | TyperGroup | None":
-    """Return the command of a decoder that a plugin brings, None when there is none."""
-    received = state_of(ctx).plugins().received("roadworn_decoders")
-    found = next(((plugin, item) for plugin, item in received if item.name == word), None)
-    if found is None:
-        return None
-    plugin, item = found
+class _Decoders:
+    """The decoders, bundled ones among them."""
 
-    def decode(
-        text: Annotated[str, typer.Argument(metavar="TEXT", help="What is to be decoded.")],
-        fmt: str = format_option(),
-    ) -> None:
-        from roadworn_cli.decode import show
+    def listed(self, ctx: typer.Context) -> dict[str, str]:
+        received = state_of(ctx).plugins().received("roadworn_decoders")
+        return {item.name: item.title for _plugin, item in received}
 
-        check_format(fmt)
+    def command(self, ctx: typer.Context, word: str) -> "TyperCommand | TyperGroup | None":
+        received = state_of(ctx).plugins().received("roadworn_decoders")
+        found = next(((one, item) for one, item in received if item.name == word.lower()), None)
+        if found is None:
+            return None
+        plugin, item = found
 
-        def work() -> dict[str, Any]:
-            try:
-                return dict(item.decode(text))
-            except ValueError as error:
-                raise UsageError(str(error)) from None
+        def decode(
+            text: Annotated[
+                list[str],
+                typer.Argument(metavar="TEXT...", help=item.text or "What is to be decoded."),
+            ],
+            fmt: str = format_option(),
+        ) -> None:
+            check_format(fmt)
+            _decode(plugin, item, " ".join(text), fmt)
 
-        show(_run(plugin, f"decoder {word!r}", work, _DECODE_LIMIT), fmt)
-
-    decode.__doc__ = item.title
-    return command_of(word, decode)
+        decode.__doc__ = item.title
+        return command_of(item.name, decode)
 
 
-def commands(ctx: typer.Context, word: str) -> "TyperCommand | TyperGroup | None":
+decoders = _Decoders()
+
+
+def _decode(plugin: str, item: "Decoder", text: str, fmt: str) -> None:
+    """Decode a text and print what it means."""
+    from roadworn_cli.decode import show
+
+    def work() -> Decoded:
+        try:
+            found = item.decode(text)
+        except ValueError as error:
+            raise UsageError(str(error)) from None
+        return found if isinstance(found, Decoded) else Decoded(dict(found))
+
+    found = _run(plugin, f"decoder {item.name!r}", work, _DECODE_LIMIT)
+    show(found.values, fmt)
+    for told in found.notes:
+        note(told)
+    if found.wrong:
+        leave(1)
+
+
+class _Commands:
+    """The words of plugins that bring commands."""
+
+    def listed(self, ctx: typer.Context) -> dict[str, str]:
+        received = state_of(ctx).plugins().received("roadworn_commands")
+        return {plugin: f"What the plugin {plugin} adds." for plugin, _item in received}
+
+    def command(self, ctx: typer.Context, word: str) -> "TyperCommand | TyperGroup | None":
+        return _commands(ctx, word)
+
+
+commands = _Commands()
+
+
+def _commands(ctx: typer.Context, word: str) -> "TyperCommand | TyperGroup | None":
     """Return the commands under a plugin's word, None when no plugin of that name has any."""
     if not re.fullmatch(r"[a-z][a-z0-9_-]*", word):
         return None

@@ -92,6 +92,7 @@ def import_(
     paths = [Path(name) for name in files]
     _check_there(paths)
     paths = _read_with(ctx, with_importer, csv_map, paths)
+    called = dict(zip(paths, files, strict=True))
     tables = [path for path in paths if path.suffix.casefold() not in _NDJSON]
     if look:
         _look(ctx, paths, tables, csv_map)
@@ -113,6 +114,7 @@ def import_(
             keep_good=keep_good,
             allow_repeat=allow_repeat,
             progress=progress("importing"),
+            called=called,
         )
         if not dry_run and (set_back or any(_is_early(group) for group in report.doubts)):
             _set_back(ledger, agreed=set_back)

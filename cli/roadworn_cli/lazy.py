@@ -5,10 +5,10 @@ Typer builds every command at once, which would load every library of every verb
 its name is resolved.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from importlib import import_module
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any, Protocol, cast
 
 import typer
 from typer.core import TyperArgument, TyperCommand, TyperGroup
@@ -43,11 +43,23 @@ class Verb:
     aliases: tuple[str, ...] = ()
 
 
+class Commands(Protocol):
+    """Knows commands that plugins bring."""
+
+    def command(self, ctx: "typer.Context", word: str) -> TyperCommand | TyperGroup | None:
+        """Return the command of a word, None when there is none."""
+        ...
+
+    def listed(self, ctx: "typer.Context") -> Mapping[str, str]:
+        """Return word -> one line of help, of those that are to be listed."""
+        ...
+
+
 class LazyGroup(TyperGroup):
     """A group whose commands are stubs until one of them is asked for."""
 
     verbs: tuple[Verb, ...] = ()
-    #: ``module:attribute`` of a function from a word to a command, asked for what is no verb.
+    #: ``module:attribute`` of what knows the commands of plugins, see `Commands`.
     more: str = ""
 
     def parse_args(self, ctx: "typer.Context", args: list[str]) -> list[str]:  # type: ignore[override]
@@ -77,16 +89,21 @@ class LazyGroup(TyperGroup):
             UnknownName: no verb answers to it.
         """
         verb = self._find(args[0])
-        if verb is None and self.more:
-            module, _, attribute = self.more.partition(":")
-            found = getattr(import_module(module), attribute)(ctx, args[0])
+        more = self._more() if verb is None else None
+        if more is not None:
+            found = more.command(cast("typer.Context", ctx), args[0])
             if found is not None:
                 return args[0], found, args[1:]
         if verb is None:
             path = cast("typer.Context", ctx).command_path
             names = [name for entry in self.verbs for name in (entry.name, *entry.aliases)]
+            names += [] if more is None else [*more.listed(cast("typer.Context", ctx))]
             raise UnknownName.of(f"`{path} {args[0]}`", args[0], names, f"see `{path} -h`.")
         return verb.name, load(verb), args[1:]
+
+    def _more(self) -> "Commands | None":
+        module, _, attribute = self.more.partition(":")
+        return getattr(import_module(module), attribute) if module else None
 
     def _find(self, word: str) -> Verb | None:
         """Return the verb called `word`; `-` and `_` are the same, and aliases count."""
@@ -94,11 +111,14 @@ class LazyGroup(TyperGroup):
         return next((v for v in self.verbs if word == v.name or word in v.aliases), None)
 
     def format_commands(self, ctx: object, formatter: "HelpFormatter") -> None:
-        """List the verbs under their headings."""
-        del ctx
-        width = max(len(verb.name) for verb in self.verbs)
-        for heading in dict.fromkeys(verb.heading for verb in self.verbs):
-            rows = [(v.name.ljust(width), v.help) for v in self.verbs if v.heading == heading]
+        """List the verbs under their headings; those of plugins where there are no others."""
+        verbs = self.verbs
+        if not verbs and (more := self._more()) is not None:
+            listed = more.listed(cast("typer.Context", ctx))
+            verbs = tuple(Verb(name, "", title) for name, title in listed.items())
+        width = max((len(verb.name) for verb in verbs), default=0)
+        for heading in dict.fromkeys(verb.heading for verb in verbs):
+            rows = [(v.name.ljust(width), v.help) for v in verbs if v.heading == heading]
             with formatter.section(heading):
                 formatter.write_dl(rows)
 

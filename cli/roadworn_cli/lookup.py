@@ -150,33 +150,30 @@ def _list_or_copy(state: State, name: str, fmt: str) -> None:
     Raises:
         UnknownName: there is none of that name.
     """
-    from roadworn.trade.limits import SHEETS, load_sheet
+    from roadworn.trade.limits import SHEETS
 
+    brought = [item for _plugin, item in state.plugins().received("roadworn_data_files")]
+    there = dict.fromkeys(item.name for item in brought)
     files = [
         (analysis.name, file)
         for _plugin, analysis in state.plugins().analyses().values()
         for file in analysis.files
     ]
-    brought = [item for _plugin, item in state.plugins().received("roadworn_data_files")]
     if not name:
-        rows = [
-            (known, "look-over sheet", load_sheet(known).title, "record inspection --sheet")
-            for known in SHEETS.names()
+        asked = {file.what: f"analyse {by} {file.setting}=" for by, file in files}
+        named_by = {**_NAMED_BY, **asked}
+        rows = [(file.name, file.what, file.title, named_by[file.what]) for file in brought]
+        rows += [
+            (file.name, file.what, file.title, f"analyse {by} {file.setting}=")
+            for by, file in files
+            if file.name not in there
         ]
-        rows += [("words", "words", "A shop's own words at the bench", "ROADWORN_WORDS")]
-        rows += [(f.name, f.what, f.title, f"analyse {by} {f.setting}=") for by, f in files]
-        rows += [(file.name, file.what, file.title, _NAMED_BY[file.what]) for file in brought]
         emit(_COLUMNS, rows, fmt=fmt)
         return
     own = next((file for file in brought if file.name == name), None)
     if own is not None:
         text = state.plugins().data_files(own.what)[own.name.replace("-", "_")]()
         typer.echo(text, nl=False)
-        return
-    if name == "words":
-        from roadworn.reading.bench_words import example_words
-
-        typer.echo(example_words(), nl=False)
         return
     packaged = next((file for _by, file in files if file.name == name), None)
     if packaged is not None:
@@ -185,8 +182,7 @@ def _list_or_copy(state: State, name: str, fmt: str) -> None:
     try:
         typer.echo(SHEETS.text(name), nl=False)
     except UnknownName:
-        names = [*SHEETS.names(), "words", *(file.name for _by, file in files)]
-        names += [file.name for file in brought]
+        names = [*dict.fromkeys([*there, *(file.name for _by, file in files)])]
         near = get_close_matches(name, [*names, *(n.partition("_")[0] for n in names)], n=1)
         meant = f" (did you mean {near[0]}?)" if near else ""
         raise UnknownName(

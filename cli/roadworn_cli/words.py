@@ -10,7 +10,7 @@ import typer
 from roadworn.model.errors import UsageError
 from roadworn.model.messages import Joined, PlaceName
 from roadworn.model.units import KM_PER_MILE
-from roadworn.say import DATES, SOURCE, Said, Speaker, languages
+from roadworn.say import DATES, SOURCE, Said, Speaker, languages, packaged_languages
 from roadworn_cli.output import escape
 
 if TYPE_CHECKING:
@@ -104,8 +104,10 @@ def look_of(
         dates=dates.casefold(),
         paper=paper.casefold(),
     )
+    # Plugins need not be asked for a language that ships.
+    spoken = packaged_languages()
     for option, value, known in (
-        ("--language", look.language, languages()),
+        ("--language", look.language, spoken if look.language in spoken else languages()),
         ("--unit", look.unit, ("", *UNITS)),
         ("--dates", look.dates, tuple(DATES)),
         ("--paper", look.paper, tuple(PAPERS)),

@@ -16,6 +16,7 @@ from roadworn.analysis import Table as Table
 from roadworn.analysis import Tells as Tells
 from roadworn.analysis.brought import Command as Command
 from roadworn.analysis.brought import DataFile as DataFile
+from roadworn.analysis.brought import Decoded as Decoded
 from roadworn.analysis.brought import Decoder as Decoder
 from roadworn.analysis.brought import Importer as Importer
 from roadworn.analysis.brought import Job as Job

@@ -17,6 +17,7 @@ from roadworn import (
     Column,
     Command,
     DataFile,
+    Decoded,
     Decoder,
     EventKind,
     Importer,
@@ -37,6 +38,8 @@ from roadworn import (
 from roadworn.analysis.doors import doors, takes_job
 from roadworn.testing import event
 from roadworn.trade.limits import SHEETS
+from roadworn_plugins.maintenance.schedule import SCHEDULES
+from roadworn_plugins.shared.rule_sets import RULE_SETS
 
 MADE: list[str] = []
 
@@ -77,10 +80,21 @@ def read(path: Path) -> Iterator[NewEvent]:
         yield made.model_copy(update={"intake_key": f"{path.name}:{number}"})
 
 
-def decode(text: str) -> Mapping[str, Any]:
-    if not text.isdigit():
+def drafts(path: Path) -> Iterator[Mapping[str, Any]]:
+    for line in path.read_text().splitlines():
+        vehicle, day, litres = line.split("|")
+        payload = {"litres": float(litres) if litres.isdigit() else litres}
+        yield {"vehicle_id": vehicle, "kind": "fuel.fill", "occurred_at": day, "payload": payload}
+
+
+def decode(text: str) -> Mapping[str, Any] | Decoded:
+    if not text.replace(" ", "").isdigit():
         raise ValueError("A pump's number has digits alone: write it as 0417.")
-    return {"island": int(text[:2]), "pump": int(text[2:])}
+    found = [{"pump": int(one[2:]), "island": int(one[:2])} for one in text.split()]
+    out = any(one["island"] > 4 for one in found)
+    if len(found) == 1 and not out:
+        return found[0]
+    return Decoded(found, ["there is no island 5 yet."] if out else [], out)
 
 
 def bill(view: LedgerView, settings: OfOne) -> str:
@@ -113,11 +127,14 @@ class Fuel:
 
     @hookimpl
     def roadworn_importers(self) -> list[Importer]:
-        return [Importer("pump-log", "The log of our pump", read)]
+        return [
+            Importer("pump-log", "The log of our pump", read),
+            Importer("pump-drafts", "The same, nothing of it checked", drafts),
+        ]
 
     @hookimpl
     def roadworn_decoders(self) -> list[Decoder]:
-        return [Decoder("pump", "The number of a pump.", decode)]
+        return [Decoder("pump", "The number of a pump.", decode, "As 0417, several.")]
 
     @hookimpl
     def roadworn_commands(self) -> list[Command]:
@@ -206,7 +223,55 @@ def test_a_decoder_decodes_and_says_what_it_cannot(shop: Run) -> None:
     assert (done.code, json.loads(done.out)) == (0, {"island": 4, "pump": 17})
     wrong = shop("decode", "pump", "four")
     assert (wrong.code, "digits alone" in wrong.err) == (2, True)
-    assert shop("decode", "pumps", "0417").code == 2
+    near = shop("decode", "pumps", "0417")
+    assert (near.code, "did you mean pump?" in near.err) == (2, True)
+    several = shop("decode", "pump", "0417", "0501", "--format", "json")
+    assert (several.code, json.loads(several.out)[1]) == (1, {"pump": 1, "island": 5})
+    assert "no island 5" in several.err
+    rows = json.loads(shop("decode", "pump", "0417", "0402", "--format", "json").out)
+    assert [row["pump"] for row in rows] == [17, 2]
+    assert "island" in shop("decode", "pump", "0417", "0402").out
+    assert "The number of a pump." in shop("decode", "--help").out
+    assert "As 0417, several." in shop("decode", "pump", "--help").out
+
+
+def test_what_is_wrong_with_a_draft_is_told_by_its_row(shop: Run, tmp_path: Path) -> None:
+    (tmp_path / "pump.log").write_text("bus-1|2026-03-01|40\nbus-1|2026-03-09|full\n")
+    wrong = shop("import", "pump.log", "--with", "pump-drafts")
+    assert (wrong.code, "1 problem" in wrong.out) == (1, True)
+    assert wrong.err.startswith("pump.log:2:payload.litres: ")
+    assert "1 added" in shop("import", "pump.log", "--with", "pump-drafts", "--keep-good").out
+
+
+def test_the_bundled_ones_come_in_by_the_same_doors(shop: Run) -> None:
+    """Each door that Roadworn itself has something for is one of an outsider's."""
+    rows = json.loads(shop("plugins", "bundled", "--format", "json").out)
+    brought: dict[str, list[str]] = {}
+    for row in rows:
+        brought.setdefault(row["door"], []).append(row["brings"])
+    assert {"vin", "code", "readiness", "status", "j1939"} == {*brought["roadworn_decoders"]}
+    assert brought["roadworn_importers"] == ["ndjson"]
+    assert "fleet-next-repairs" in brought["roadworn_panels"]
+    files = [*brought["roadworn_data_files"]]
+    packaged = {*SHEETS.names(), *RULE_SETS.names(), *SCHEDULES.names()}
+    assert sorted(files) == sorted({*packaged, "words"})
+    # Without the plugin that brings them they are not there.
+    assert shop("--without", "bundled", "decode", "code", "P0420").code == 2
+    bare = shop("--without", "bundled", "report", "fleet", "-o", "-").out
+    assert "What the distance costs" not in bare
+    assert "What the distance costs" in shop("report", "fleet", "-o", "-").out
+
+
+def test_events_are_read_from_a_file_of_any_name_and_known_again(shop: Run, tmp_path: Path) -> None:
+    line = '{"vehicle_id":"bus-1","kind":"odometer_reading","occurred_at":"2026-03-01",'
+    line += '"odometer":200,"odometer_unit":"mi","payload":{}}\n'
+    (tmp_path / "events.txt").write_text(line)
+    (tmp_path / "events.ndjson").write_text(line)
+    assert "1 added" in shop("import", "events.txt", "--with", "ndjson").out
+    assert "1 there already" in shop("import", "events.ndjson").out
+    (tmp_path / "odd.txt").write_text(line + "nothing of the kind\n")
+    odd = shop("import", "odd.txt", "--with", "ndjson")
+    assert (odd.code, "row 2 is no JSON object" in odd.err) == (2, True)
 
 
 def test_a_command_stands_under_the_word_of_its_plugin(shop: Run) -> None:
@@ -259,7 +324,7 @@ def test_hooks_and_plugins_tell_of_themselves(shop: Run) -> None:
     rows = json.loads(shop("plugins", "hooks", "--format", "json").out)
     assert {row["hook"].partition("(")[0] for row in rows} == {door.hook for door in doors()}
     panels = next(row for row in rows if "panels" in row["hook"])
-    assert (panels["since"], panels["used by"]) == (2, "fuel")
+    assert (panels["since"], panels["used by"]) == (2, "bundled, fuel")
     brought = {r["brings"] for r in json.loads(shop("plugins", "fuel", "--format", "json").out)}
     assert {"fuel.fill", "fuel-use", "pump-log", "pump", "bill", "hill_country"} <= brought
 

@@ -55,13 +55,13 @@ def panels_of(desk: Desk, vehicle_id: str) -> "Told[list[Panel]] | None":
 
 
 def _asked(view: "LedgerView", host: "PluginHost", vehicle_id: str) -> Iterator[Panel]:
-    for name in host.panels("vehicle"):
+    for panel in host.panels("vehicle"):
         try:
-            ran = host.run(name, view, {"vehicle": vehicle_id}, _LIMIT)
+            ran = host.run(panel.analysis, view, {"vehicle": vehicle_id}, _LIMIT)
         except RoadwornError as error:
-            yield Panel(name, problem=error.message)
+            yield Panel(panel.heading or panel.analysis, problem=error.message)
         else:
-            yield _panel(ran.analysis.title, ran.result)
+            yield _panel(panel.heading or ran.analysis.title, ran.result)
 
 
 def _panel(title: str, result: "Result") -> Panel:

@@ -49,6 +49,9 @@ class Asker:
             self.left_out[what] = error.message
             return None
         self.ran[what] = ran
+        # Asked for by its name, it is found by what it answers too.
+        if ran.analysis.answers is not None:
+            self.ran.setdefault(ran.analysis.answers, ran)
         return ran
 
     def take(self, answers: Answers, ran: Ran | None, why: str = "") -> None:

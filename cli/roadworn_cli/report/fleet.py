@@ -24,29 +24,8 @@ from roadworn_cli.words import Words
 if TYPE_CHECKING:
     from roadworn.columns.view import LedgerView
 
-#: What the analyses of the report answer, in its order, and the key of the heading.
-_ASKED = (
-    (Answers.KEEPS_FAILING, "keeps_failing"),
-    (Answers.GOES_NEXT, "next_year"),
-    (Answers.LIFESPANS, "lifespans"),
-    (Answers.CUMULATIVE, "cumulative"),
-    (Answers.COST_BY_DISTANCE, "per_distance"),
-    (Answers.SUPPLIERS, "suppliers"),
-    (Answers.WARRANTY, "warranty"),
-    (Answers.SERVICE_DUE, "service_due"),
-    (Answers.PASSES, "passing_fleet"),
-    (Answers.KEEP_OR_SELL, "retire_fleet"),
-)
-#: Those that only the full report has: what a workshop or an analyst asks.
-_ASKED_IN_FULL = (
-    (Answers.CODES, "codes"),
-    (Answers.ODOMETER, "odometers"),
-    (Answers.CAME_TRUE, "past_projections"),
-)
 #: What the first page says is not said again.
 _ON_FIRST_PAGE = frozenset({Holds.QUARTERS, Holds.TOTALS, Holds.FORETOLD})
-#: Rows of a table that stand open.
-_FIRST = 8
 _MOST_LANES = 8
 #: Rows asked for, so that the first page misses none that can hurt somebody; and those shown.
 _MOST_ASKED, _MOST_ROWS = 10_000, 60
@@ -115,34 +94,34 @@ def _details(
     full: bool,
 ) -> list[Section]:
     """Return a section for each answer."""
-    asked: list[tuple[Answers | str, str]] = [*_ASKED, *(_ASKED_IN_FULL if full else ())]
+    panels = {one.analysis: one for one in asker.host.panels("fleet") if full or not one.only_full}
+    asked = [*panels]
     if full:
-        known = {answers for answers, _key in asked}
+        analyses = asker.host.analyses()
+        known = {analyses[name][1].answers for name in panels if name in analyses} - {None}
         asked += [
-            (name, "")
-            for name, (_plugin, analysis) in asker.host.analyses().items()
-            if analysis.answers not in known
+            name
+            for name, (_plugin, analysis) in analyses.items()
+            if name not in panels and analysis.answers not in known
         ]
-    else:
-        asked += [(name, "") for name in asker.host.panels("fleet")]
     sections = []
-    for what, key in asked:
-        given: dict[str, object] = {}
-        if what is Answers.GOES_NEXT:
-            given = {"months": months, "by": "month", "most": _MOST_ASKED}
-        ran = asker.ask(what, **{**given, **settings.get(what, {})})
+    for name in asked:
+        ahead = asker.host.answering(Answers.GOES_NEXT) == name
+        given = {"months": months, "by": "month", "most": _MOST_ASKED} if ahead else {}
+        ran = asker.ask(name, **{**given, **settings.get(name, {})})
         if ran is None:
             continue
+        panel = panels.get(name)
         ran = ran if full else _shortened(ran)
-        failing = what is Answers.KEEPS_FAILING
+        failing = ran.analysis.answers is Answers.KEEPS_FAILING
         manner = Manner(
             full,
-            _FIRST if key else 0,
+            panel.rows if panel else 0,
             frozenset() if full else _ON_FIRST_PAGE,
             lead=full or not failing or not ran.result.charts,
             plain=not full and not failing,
             fold=True,
-            key=key,
+            heading=panel.heading if panel else "",
         )
         section = section_of(ran, words, manner)
         if failing and full:

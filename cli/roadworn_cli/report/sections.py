@@ -43,8 +43,8 @@ class Manner:
         lead: begin with the headline.
         plain: without the sentences below rows, and the reservations not on paper.
         fold: tables are folded on a phone.
-        key: where the heading of the section stands in the strings; empty takes the
-            analysis' own title.
+        key: where the heading of the section stands in the strings.
+        heading: the heading itself; without either it is the analysis' own title.
     """
 
     full: bool = False
@@ -54,12 +54,14 @@ class Manner:
     plain: bool = False
     fold: bool = False
     key: str = ""
+    heading: str = ""
 
 
 def section_of(ran: Ran, words: Words, manner: Manner) -> Section:
     """Return an answer as a section: finding, pictures, tables, reservations."""
     anchor = "".join(c if c.isascii() and c.isalnum() else "-" for c in ran.analysis.name.lower())
-    title = words(manner.key) if manner.key else words.said(ran.analysis.title)
+    heading = manner.heading or ran.analysis.title
+    title = words(manner.key) if manner.key else words.said(heading)
     return Section(anchor, title, blocks(ran, words, manner, anchor), wide=True)
 
 

@@ -231,9 +231,13 @@ def _others(asker: Asker, words: Words, vehicle_id: str) -> list[Section]:
 
 def _panels(asker: Asker, words: Words, vehicle_id: str) -> list[Section]:
     """Return what plugins put on the report of a vehicle."""
-    found = (asker.ask(name, vehicle=vehicle_id) for name in asker.host.panels("vehicle"))
-    manner = Manner(plain=True, fold=True)
-    return [section_of(ran, words, manner) for ran in found if ran is not None]
+    panels = asker.host.panels("vehicle")
+    asked = ((one, asker.ask(one.analysis, vehicle=vehicle_id)) for one in panels)
+    return [
+        section_of(ran, words, Manner(first=one.rows, plain=True, fold=True, heading=one.heading))
+        for one, ran in asked
+        if ran is not None and not one.only_full
+    ]
 
 
 def contact_lines(ledger: "Ledger", reference: str | None, words: Words) -> tuple[Said, ...]:

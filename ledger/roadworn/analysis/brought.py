@@ -4,7 +4,7 @@ A descriptor says what something is called and which function does it. The funct
 late, by the host, within bounds; a module that is heavy is imported inside it.
 """
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final, Literal
 
@@ -50,11 +50,17 @@ class Panel:
         name: ``prefix-word``.
         analysis: name of the analysis, usually of the same plugin.
         on: which reports it stands on. For ``vehicle`` the analysis has a setting `vehicle`.
+        heading: what stands above it; empty takes the title of the analysis.
+        rows: so many rows of a table stand open, the rest behind them; 0 for all.
+        only_full: it stands on the full report alone.
     """
 
     name: str
     analysis: str
     on: tuple[Literal["vehicle", "fleet"], ...] = ("vehicle",)
+    heading: str = ""
+    rows: int = 0
+    only_full: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,12 +71,14 @@ class Importer:
         name: what ``import --with`` calls it.
         title: what it reads, in words.
         read: yields the events of a file, each with an `intake_key` where the file has a number of
-            its own for it, so that a row that is exported again is known again.
+            its own for it, so that a row that is exported again is known again. In the place of an
+            event it may yield a draft, a mapping of the fields of a line of NDJSON: what is wrong
+            with that is told with its number, as of any file.
     """
 
     name: str
     title: str
-    read: "Callable[[Path], Iterable[NewEvent]]"
+    read: "Callable[[Path], Iterable[NewEvent | Mapping[str, Any]]]"
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,12 +88,30 @@ class Decoder:
     Attributes:
         name: what ``decode`` calls it.
         title: one line of help.
-        decode: returns names and values; a ValueError says in a sentence what cannot be decoded.
+        decode: returns names and values, or `Decoded`; a ValueError says in a sentence what cannot
+            be decoded.
+        text: what is typed, in words, for its help.
     """
 
     name: str
     title: str
-    decode: Callable[[str], Mapping[str, Any]]
+    decode: "Callable[[str], Mapping[str, Any] | Decoded]"
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Decoded:
+    """What a text means, where names and values do not say all of it.
+
+    Attributes:
+        values: names and values; several where the text had several, told apart by their first.
+        notes: sentences beside them, for a person.
+        wrong: something is wrong with what was decoded, though it could be; the exit code is 1.
+    """
+
+    values: Mapping[str, Any] | Sequence[Mapping[str, Any]]
+    notes: Sequence[str] = ()
+    wrong: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -263,8 +263,11 @@ def _panel_fault(item: Any) -> str:  # noqa: ANN401
         return f"returned {a_kind(item)}, which is no Panel"
     if bad := _text(item, "name", "analysis"):
         return f"brings a panel {item.name!r} whose {bad} is no text"
-    fits = isinstance(item.on, tuple) and {*item.on} <= {"vehicle", "fleet"} and bool(item.on)
-    return "" if fits else f"brings a panel {item.name!r} on {item.on!r}: say vehicle or fleet"
+    if not (isinstance(item.on, tuple) and {*item.on} <= {"vehicle", "fleet"} and item.on):
+        return f"brings a panel {item.name!r} on {item.on!r}: say vehicle or fleet"
+    fits = isinstance(item.heading, str) and type(item.rows) is int and item.rows >= 0
+    told = f"brings a panel {item.name!r} whose heading is no text or whose rows are no number"
+    return "" if fits else told
 
 
 def _importer_fault(item: Any) -> str:  # noqa: ANN401
@@ -276,7 +279,10 @@ def _importer_fault(item: Any) -> str:  # noqa: ANN401
 def _decoder_fault(item: Any) -> str:  # noqa: ANN401
     from roadworn.analysis.brought import Decoder
 
-    return _named_fault(item, Decoder, "roadworn_decoders", "decode")
+    fault = _named_fault(item, Decoder, "roadworn_decoders", "decode")
+    if not fault and not isinstance(item.text, str):
+        return f"brings a decoder {item.name!r} whose text is {a_kind(item.text)} and no text"
+    return fault
 
 
 def _command_fault(item: Any) -> str:  # noqa: ANN401

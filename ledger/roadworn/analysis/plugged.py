@@ -26,6 +26,7 @@ from roadworn.model.errors import PluginFailure, RoadwornError, UnknownName, Usa
 from roadworn.model.messages import Problem, Sentence, broken
 
 if TYPE_CHECKING:
+    from roadworn.analysis.brought import Panel
     from roadworn.analysis.life_law import LifeModel
     from roadworn.columns.spec import TableSpec, ViewSpec
     from roadworn.model.kinds import KindRegistry
@@ -205,16 +206,16 @@ class Plugged:
             self.note(plugin, what, "it is left out")
         return holder == plugin
 
-    def panels(self, on: str) -> list[str]:
-        """Return the names of the analyses that stand on a report, in the order of the plugins."""
-        names = []
+    def panels(self, on: str) -> "list[Panel]":
+        """Return the panels of a report, one for an analysis, in the order of the plugins."""
+        found: dict[str, Panel] = {}
         for plugin, panel in self.received("roadworn_panels"):
             if panel.analysis not in self.offered():
                 what = f"brings a panel {panel.name!r} of an analysis that is not there"
                 self.note(plugin, what, panel.analysis)
-            elif on in panel.on and panel.analysis not in names:
-                names.append(panel.analysis)
-        return names
+            elif on in panel.on:
+                found.setdefault(panel.analysis, panel)
+        return [*found.values()]
 
     def data_files(self, what: str) -> dict[str, Callable[[], str]]:
         """Return name -> what reads it, of the data files of one kind."""

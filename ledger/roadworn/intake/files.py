@@ -4,7 +4,7 @@
 good rows are asked for; importing it again adds nothing.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
@@ -78,6 +78,7 @@ def import_files(
     keep_good: bool = False,
     allow_repeat: bool = False,
     progress: Progress | None = None,
+    called: Mapping[Path, str] | None = None,
 ) -> ImportReport:
     """Take in events from files, one transaction a file.
 
@@ -89,6 +90,7 @@ def import_files(
         keep_good: take the good rows of a file with problems.
         allow_repeat: take replacements that look like one already entered.
         progress: called with (rows done, rows of all files) now and then.
+        called: file -> what its user calls it, where that is another.
 
     Raises:
         EnvironmentFailure: a file cannot be read; files before it are taken.
@@ -101,6 +103,7 @@ def import_files(
     # A dry run writes into a copy: whoever writes the ledger meanwhile need not wait.
     with ledger.copied() if dry_run else nullcontext(ledger) as taking:
         run = _Run(taking, csv_map, keep_good, allow_repeat, progress, _expected(files, progress))
+        run.called = called or {}
         for path in files:
             with taking.writing(allow_repeat=allow_repeat) as writer:
                 run.take(writer, path)
@@ -120,6 +123,7 @@ class _Run:
         progress: Progress | None,
         expected: int,
     ) -> None:
+        self.called: Mapping[Path, str] = {}
         self._ledger = ledger
         self._csv_map = csv_map
         self._keep_good = keep_good
@@ -137,11 +141,12 @@ class _Run:
         """Add one file within a transaction, or nothing of it."""
         added, already_there, first = writer.added, writer.already_there, writer.seq
         again = self._again(path)
+        called = self.called.get(path, str(path))
         writer.hold()
         taker = FileTaker(
             writer,
             FileFacts(self._ledger.query),
-            str(path),
+            called,
             self._doubts,
             allow_repeat=self._allow_repeat,
             named=self._names(path),
@@ -165,7 +170,7 @@ class _Run:
                 if self._progress is not None:
                     self._progress(self._rows + taker.rows, self._expected)
                 if taker.problems.met > MAX_PROBLEMS:
-                    taker.problems.add(_too_many(str(path)))
+                    taker.problems.add(_too_many(called))
                     break
             taker.finish()
         replaced = 0 if again is None else again.replaced
@@ -174,7 +179,7 @@ class _Run:
             writer.undo()
             replaced = by_hand = 0
         if writer.seq > first:
-            self._ledger.imports.note(first, writer.seq, path.name)
+            self._ledger.imports.note(first, writer.seq, Path(called).name)
         self._rows += taker.rows
         self._replaced += replaced
         self._by_hand += by_hand

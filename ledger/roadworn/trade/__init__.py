@@ -221,7 +221,7 @@ class Library(Generic[T]):
         found = next((more[one] for one in (key, f"{self.prefix}{key}") if one in more), None)
         if found is not None:
             return found()
-        return _own_text(name, self.what, (*self.names(), *more))
+        return _own_text(name, self.what, (*dict.fromkeys((*self.names(), *more)),))
 
     def load(self, name: str = "") -> T:
         """Return what a file says that ships, or a shop's own.
