@@ -2,6 +2,7 @@
 
 import sqlite3
 from collections.abc import Callable
+from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 from typing import Annotated, Any
@@ -14,10 +15,15 @@ from roadworn import (
     Analysis,
     Column,
     DataFile,
+    Early,
     Estimate,
     EventKind,
+    LifeLaw,
+    LifeModel,
     Money,
     Payload,
+    PluginHost,
+    Prior,
     Result,
     Table,
     TableSpec,
@@ -25,9 +31,11 @@ from roadworn import (
     hookimpl,
 )
 from roadworn.testing import (
+    Made,
     check_analysis,
     check_data_file,
     check_kind,
+    check_life_model,
     check_plugin,
     check_table,
     event,
@@ -83,6 +91,20 @@ def test_sound_work_is_not(run: Any, tmp_path: Path) -> None:
         check_analysis(Analysis("odd", "O", "O?", run), view)
 
 
+def test_what_cannot_be_shown_in_every_form_is_caught(tmp_path: Path) -> None:
+    """A place of a sentence that is not filled breaks a page, and no table."""
+
+    class Odd(str):
+        def __format__(self, form: str) -> str:
+            raise RuntimeError("not to be written")
+
+    with (
+        view_of(EVENTS, tmp_path) as view,
+        pytest.raises(AssertionError, match=r"cannot be (shown|kept)"),
+    ):
+        check_analysis(Analysis("odd", "O", "O?", of("text", Odd("x"))), view)
+
+
 def test_what_is_written_past_the_program_is_seen_in_the_file(tmp_path: Path) -> None:
     heads = iter(("before", "after"))
     with view_of(EVENTS, tmp_path) as view, pytest.MonkeyPatch.context() as patch:
@@ -96,6 +118,13 @@ class Fill(Payload):
 
     litres: Annotated[float, about("How much went in.")]
     paid: Annotated[Money | None, about("What it cost.")] = None
+
+
+class Tank(Payload):
+    """A tank that is not always told."""
+
+    litres: Annotated[float, about("How much went in.")]
+    of: Annotated[float | None, about("How much it holds.")] = None
 
 
 class Plain(Payload):
@@ -135,6 +164,18 @@ def test_a_sound_kind_and_table_pass() -> None:
         (EventKind("fuel.fill", Mute), {"litres": 1.0}, {}, "says not what it is"),
         (EventKind("fill", Fill), {"litres": 1.0}, {}, "prefix"),
         (FILL, {"litres": "many"}, {}, "cannot be written"),
+        (
+            EventKind("fuel.fill", Fill, sentence="{litres:d} litres"),
+            {"litres": 1.5},
+            {},
+            "does not fit",
+        ),
+        (
+            EventKind("fuel.fill", Tank, sentence="{litres:g} of {of:g}"),
+            {"litres": 1.5, "of": 2.0},
+            {},
+            "does not fit {'litres': 1.5}",
+        ),
         (GALLONS, {"litres": 1.0}, {1: [{"litre": 1.0}]}, "not lifted"),
     ],
 )
@@ -234,3 +275,101 @@ def test_a_data_file_is_read_as_those_of_its_kind() -> None:
     check_data_file(DataFile("ours", kind, "Ours", lambda: SHEETS.text("light_vehicle")))
     with pytest.raises(AssertionError, match="cannot be used"):
         check_data_file(DataFile("ours", kind, "Ours", lambda: "title = 'x'"))
+
+
+def test_the_author_sets_what_is_true_of_a_made_fleet(tmp_path: Path) -> None:
+    def fills(made: Made) -> list[Any]:
+        days = sorted(made.chance.sample(range(1, made.days), 3))
+        return [
+            event(made.name, "fuel.fill", made.day(n), odometer=made.km(n), unit="km", litres=40.0)
+            for n in days
+        ]
+
+    plain = made_fleet(7, vehicles=12)
+    fleet = made_fleet(
+        7, vehicles=12, odd={"made-3": 0.3}, unread=0.5, fields={"supplier": "Quay"}, also=fills
+    )
+    before = {"made-1", "made-2"}
+    of_others = [life for life in fleet.lives if life[0] in before]
+    assert [life for life in plain.lives if life[0] in before] == of_others
+    spans = {
+        name: [to - since for v, since, to in fleet.lives if v == name] for name in ("made-3",)
+    }
+    assert np.mean(spans["made-3"]) < 0.6 * 60_000
+    replaced = [one for one in fleet.events if one.kind == "replacement"]
+    assert {one.payload["supplier"] for one in replaced} == {"Quay"}
+    assert 0.2 < sum(one.odometer is None for one in replaced) / len(replaced) < 0.8
+    with view_of(fleet.events, tmp_path, host=check_plugin(Fuel(), fleet.events)) as view:
+        assert view.sql("SELECT count(*) FROM fuel_fills").rows == [(36,)]
+
+
+class Fuel:
+    """A plugin of a kind and its table."""
+
+    @hookimpl
+    def roadworn_event_kinds(self) -> list[EventKind]:
+        return [FILL]
+
+    @hookimpl
+    def roadworn_tables(self) -> list[TableSpec]:
+        return [FILLS]
+
+
+def steady(lives: Any, priors: Any) -> list[LifeLaw]:
+    return [LifeLaw.of_shape(one, prior, 1.0) for one, prior in zip(lives, priors, strict=True)]
+
+
+def test_the_bundled_life_model_and_a_sound_one_pass() -> None:
+    bundled = dict(PluginHost.load().received("roadworn_life_models"))["bundled"]
+    laws = check_life_model(bundled)["four hundred lives, one of its class"]
+    # The lives are drawn with a shape of 2.5; a fit that wears finds it, within what chance allows.
+    assert 1.8 < laws[1].wear.shape < 3.3
+    check_life_model(LifeModel("steady", "By chance", steady))
+
+
+def torn(lives: Any, _priors: Any) -> list[LifeLaw]:
+    return [1 / one.failed.sum() for one in lives]
+
+
+def few(lives: Any, priors: Any) -> list[LifeLaw]:
+    return steady(lives[:1], priors[:1])
+
+
+def unlike(lives: Any, priors: Any) -> list[LifeLaw]:
+    shape = 1.0 + float(np.random.default_rng().random())
+    return [LifeLaw.of_shape(one, prior, shape) for one, prior in zip(lives, priors, strict=True)]
+
+
+def meddles(lives: Any, priors: Any) -> list[LifeLaw]:
+    for one in lives:
+        one.leaving[:] = one.leaving + 1.0
+    return steady(lives, priors) and [LifeLaw.of_shape(one, _PRIOR, 1.0) for one in lives]
+
+
+def loud(lives: Any, priors: Any) -> list[LifeLaw]:
+    print("fitting")
+    return steady(lives, priors)
+
+
+def falling(lives: Any, priors: Any) -> list[LifeLaw]:
+    return [replace(law, early=Early(-1.0, 1.0)) for law in steady(lives, priors)]
+
+
+_PRIOR = Prior(1.0, 0.5, None)
+
+
+@pytest.mark.parametrize(
+    ("fit", "words"),
+    [
+        (torn, "of one part that still runs, failed with"),
+        (few, "gave 1 laws of 2 components"),
+        (unlike, "two different laws"),
+        (meddles, r"changed the lives|two different laws"),
+        (loud, "prints"),
+        (falling, "early share"),
+        (lambda _l, _p: None, "gave None of no components"),
+    ],
+)
+def test_a_fault_of_a_life_model_is_caught(fit: Any, words: str) -> None:
+    with pytest.raises(AssertionError, match=words):
+        check_life_model(LifeModel("odd", "Odd", fit))

@@ -39,7 +39,7 @@ ROOMS = {
     "adapter": {"model", "trade"},
     "intake": {"model", "store", "trade", "checks", "reading", "say"},
     "analysis": {"model", "trade", "checks", "columns", "say"},
-    "testing": {"model", "trade", "intake", "columns", "analysis"},
+    "testing": {"model", "trade", "reading", "say", "intake", "columns", "analysis"},
 }
 
 

@@ -191,3 +191,17 @@ def answer_page(ran: Ran, view: "LedgerView") -> str:
     from roadworn_cli.words import look_of
 
     return page_of(ran, view, look_of())
+
+
+def every_format(ran: Ran, view: "LedgerView") -> None:
+    """Write an answer in every form that a user may ask for, nowhere: for the kit of authors."""
+    from contextlib import redirect_stderr, redirect_stdout
+    from io import StringIO
+
+    from roadworn_cli.output import FORMATS
+    from roadworn_cli.results import show
+
+    with redirect_stdout(StringIO()), redirect_stderr(StringIO()):
+        for fmt in FORMATS:
+            show(ran, fmt=fmt, origin=view.origin(), wide=True, evidence=True)
+        answer_page(ran, view)

@@ -14,13 +14,16 @@ from roadworn.testing.checks import (
     check_table,
 )
 from roadworn.testing.ledgers import event, view_of
-from roadworn.testing.made import Fleet, made_fleet
+from roadworn.testing.life_models import check_life_model
+from roadworn.testing.made import Fleet, Made, made_fleet
 
 __all__ = [
     "Fleet",
+    "Made",
     "check_analysis",
     "check_data_file",
     "check_kind",
+    "check_life_model",
     "check_plugin",
     "check_table",
     "event",

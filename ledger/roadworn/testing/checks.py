@@ -1,6 +1,7 @@
 """Checks of all that a plugin brings; each says in one sentence what does not hold."""
 
 import io
+import json
 import math
 import tempfile
 from collections.abc import Mapping, Sequence
@@ -8,18 +9,24 @@ from contextlib import redirect_stdout
 from dataclasses import fields, is_dataclass
 from datetime import date
 from decimal import Decimal
+from importlib.metadata import entry_points
 from numbers import Real
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from roadworn.analysis import Analysis, Result, Table, Tells
+from roadworn.analysis import RESULT_TYPES, Analysis, Ran, Result, Table, Tells
 from roadworn.analysis.brought import DataFile, Job
 from roadworn.analysis.doors import fault_of, hookimpl, takes_job
 from roadworn.analysis.host import PluginHost, make_settings
+from roadworn.columns.kept import Codec
+from roadworn.model import using
 from roadworn.model.errors import UsageError
 from roadworn.model.events import NewEvent
 from roadworn.model.kinds import EventKind, fields_of
+from roadworn.model.messages import Sentence
 from roadworn.model.payloads import Payload
+from roadworn.reading.fields import change_fields
+from roadworn.say.telling import describe
 from roadworn.testing.ledgers import event, view_of
 
 if TYPE_CHECKING:
@@ -47,8 +54,9 @@ def check_analysis(
 
     Checked: it returns a Result, with a headline of one line; both runs agree; names of tables,
     columns, estimates and charts are unlike; cells are of the kind of their column, and distances
-    and money have a unit; it can be kept; every event id it names as evidence is in the ledger;
-    nothing was printed; the ledger file is unchanged.
+    and money have a unit; it can be kept and is the same read back; every event id it names as
+    evidence is in the ledger; it can be shown as a table, JSON, CSV and a page where the command is
+    installed; nothing was printed; the ledger file is unchanged.
 
     Raises:
         AssertionError: with one sentence that says which of these does not hold.
@@ -79,9 +87,28 @@ def check_analysis(
     known = {row[0] for row in view.sql("SELECT event_id FROM events").rows}
     missing = sorted(set(result.evidence()) - known)
     _hold(not missing, f"{name} names events that are not there: {missing[:3]}.")
+    _check_shown(Ran(analysis, "tried", chosen, result), view)
     unchanged = head_of(view.path) == before
     _hold(unchanged, f"{name} wrote to the ledger, or something else did meanwhile: it only reads.")
     return result
+
+
+def _check_shown(ran: Ran, view: "LedgerView") -> None:
+    """Hold that an answer can be kept, and shown in every form."""
+    name, codec = ran.analysis.name, Codec(RESULT_TYPES)
+    try:
+        again = codec.made(json.loads(json.dumps(codec.plain(ran.result))))
+    except Exception as error:
+        raise AssertionError(f"{name} returned what cannot be kept: {error}") from error
+    _hold(_alike(ran.result, again), f"{name} returned what is not the same once it was kept.")
+    shows = next(iter(entry_points(group="roadworn.pages", name="formats")), None)
+    if shows is None:
+        return
+    try:
+        shows.load()(ran, view)
+    except Exception as error:
+        told = f"{type(error).__name__}: {error}"
+        raise AssertionError(f"{name} returned what cannot be shown: {told}") from error
 
 
 def _hold(holds: bool, otherwise: str) -> None:
@@ -127,7 +154,9 @@ def check_kind(
     *payloads: Mapping[str, Any],
     older: Mapping[int, Sequence[Mapping[str, Any]]] | None = None,
 ) -> None:
-    """Check that a kind can be typed, imported, written and read again.
+    """Check that a kind can be typed, imported, written, told and read again.
+
+    Its sentence must tell each example, with and without what it may leave out.
 
     Args:
         kind: the kind.
@@ -159,6 +188,10 @@ def check_kind(
         except Exception as error:
             raise AssertionError(f"{kind.name} cannot be written: {error}") from error
     _hold(len(rows) == len(payloads), f"{kind.name}: not every example came back.")
+    with using(lambda: host):
+        for payload in payloads:
+            _check_told(kind, payload)
+            _check_typed(kind, payload)
     for version, examples in (older or {}).items():
         for example in examples:
             try:
@@ -167,6 +200,36 @@ def check_kind(
                 raise AssertionError(
                     f"{kind.name}: an example of version {version} is not lifted: {error}"
                 ) from error
+
+
+def _check_told(kind: EventKind, payload: Mapping[str, Any]) -> None:
+    """Hold that the sentence of a kind tells an example, whole and with only what it must have."""
+    must = [name for name, info in kind.model.model_fields.items() if info.is_required()]
+    for given in (payload, {name: payload[name] for name in must if name in payload}):
+        held = kind.model.model_validate_json(_json(given))
+        told = describe(kind.name, held.model_dump(mode="json", exclude_none=True))
+        # What cannot be told as its author says is told field by field, by another type.
+        fits = not kind.sentence or isinstance(told, Sentence)
+        _hold(fits, f"{kind.name}: the sentence {kind.sentence!r} does not fit {dict(given)}.")
+
+
+def _check_typed(kind: EventKind, payload: Mapping[str, Any]) -> None:
+    """Hold that what an example says can be typed, field by field."""
+    typed = {}
+    for name, value in payload.items():
+        if isinstance(value, Mapping) and value.keys() == {"amount", "currency"}:
+            typed[name] = f"{name}={value['amount']} {value['currency']}"
+        elif isinstance(value, str | int | float) and not isinstance(value, bool):
+            typed[name] = f"{name}={value}"
+    rest = {name: value for name, value in payload.items() if name not in typed}
+    told = f"{kind.name}: {' '.join(typed.values())}"
+    try:
+        made = change_fields(kind.model, rest, typed.values())
+        found = kind.model.model_validate_json(_json(made))
+    except Exception as error:
+        raise AssertionError(f"{told} cannot be typed: {error}") from error
+    same = found == kind.model.model_validate_json(_json(payload))
+    _hold(same, f"{told} is not read as it was typed.")
 
 
 def _types(annotation: Any) -> list[Any]:  # noqa: ANN401

@@ -2,6 +2,7 @@
 
 import math
 import random
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
@@ -27,6 +28,33 @@ class Fleet:
     last_day: str
 
 
+@dataclass(frozen=True, slots=True)
+class Made:
+    """One vehicle of a made fleet, for events of your own about it.
+
+    Attributes:
+        name: of the vehicle.
+        chance: to draw from; what is drawn here changes no life.
+        first_day: when it is enrolled.
+        days: how long it is watched.
+        km_a_day: its pace.
+    """
+
+    name: str
+    chance: random.Random
+    first_day: date
+    days: int
+    km_a_day: float
+
+    def day(self, number: int) -> str:
+        """Return the day so many days after the first."""
+        return (self.first_day + timedelta(days=number)).isoformat()
+
+    def km(self, number: int) -> float:
+        """Return what its odometer shows on that day."""
+        return round(self.km_a_day * number, 1)
+
+
 def made_fleet(
     seed: int,
     *,
@@ -38,8 +66,15 @@ def made_fleet(
     days: int = 1_000,
     first_day: str = "2022-01-03",
     vehicle_class: str = "van",
+    odd: Mapping[str, float] | None = None,
+    unread: float = 0.0,
+    fields: Mapping[str, Any] | None = None,
+    also: Callable[[Made], Iterable[NewEvent]] | None = None,
 ) -> Fleet:
     """Return vehicles of which one part fails by a Weibull law that you choose, and is replaced.
+
+    The truth is yours to set: which vehicles are hard on their part, how much nobody read, and
+    what else happens, of the kinds of your plugin too.
 
     Args:
         seed: the same gives the same fleet.
@@ -51,6 +86,10 @@ def made_fleet(
         days: how long they are watched.
         first_day: when all of them are enrolled.
         vehicle_class: of all of them.
+        odd: vehicle -> what its lives are taken times, as in ``{"made-3": 0.5}``.
+        unread: share of the replacements at which nobody read the odometer.
+        fields: what else stands in each replacement, as in ``{"supplier": "Quay"}``.
+        also: returns more events of a vehicle; it is called once for each.
     """
     chance = random.Random(seed)  # noqa: S311  # no secret hangs on it
     start = date.fromisoformat(first_day)
@@ -60,21 +99,29 @@ def made_fleet(
         name, pace = f"made-{number}", km_a_day * chance.uniform(0.8, 1.2)
         told: dict[str, Any] = {"vehicle_class": vehicle_class, "parts": "original"}
 
-        def add(day: int, kind: str, km: float, **payload: Any) -> None:  # noqa: ANN401
+        def add(day: int, kind: str, km: float | None, **payload: Any) -> None:  # noqa: ANN401
             when = (start + timedelta(days=day)).isoformat()
-            made = event(name, kind, when, odometer=round(km, 1), unit="km", **payload)  # noqa: B023
+            read = None if km is None else round(km, 1)
+            made = event(name, kind, when, odometer=read, unit="km", **payload)  # noqa: B023
             dated.append((when, len(dated), made))
 
         add(0, "enrolment", 0, **told)
         fitted = 0.0
-        while (failed := fitted + chance.weibullvariate(scale_km, shape)) < pace * days:
+        scale = scale_km * (odd or {}).get(name, 1.0)
+        own = random.Random(f"{seed} {name}")  # noqa: S311  # nor here
+        while (failed := fitted + chance.weibullvariate(scale, shape)) < pace * days:
             day = math.ceil(failed / pace)
             at = min(day, days) * pace
-            add(min(day, days), "replacement", at, component=component, reason="failed")
+            read = None if own.random() < unread else at
+            told = {"component": component, "reason": "failed", **(fields or {})}
+            add(min(day, days), "replacement", read, **told)
             lives.append((name, fitted, at))
             fitted = at
         add(days, "odometer_reading", pace * days)
         running.append((name, fitted, pace * days))
+        made = Made(name, own, start, days, pace)
+        for one in also(made) if also else ():
+            dated.append((one.occurred_at[:10], len(dated), one))
     events = tuple(made for _day, _order, made in sorted(dated, key=lambda one: one[:2]))
     last = (start + timedelta(days=days)).isoformat()
     return Fleet(events, tuple(lives), tuple(running), last)
