@@ -8,14 +8,34 @@ fails when a block is not what the code would write today.
 
 import re
 import sys
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).parent))
+from public_docs import door_block, reference
+
 ROOT = Path(__file__).parents[2]
+#: Door -> name of its page.
+DOORS = {
+    "roadworn_analyses": "analyses",
+    "roadworn_event_kinds": "kinds",
+    "roadworn_tables": "tables",
+    "roadworn_views": "views",
+    "roadworn_data_files": "data-files",
+    "roadworn_panels": "panels",
+    "roadworn_importers": "importers",
+    "roadworn_decoders": "decoders",
+    "roadworn_commands": "commands",
+    "roadworn_life_models": "life-models",
+}
 FILES = (
     "DEVELOPERS.md",
     "docs/analyses.md",
     "docs/commands.md",
-    "docs/plugins.md",
+    "docs/plugins/index.md",
+    "docs/plugins/reference.md",
+    *(f"docs/plugins/doors/{page}.md" for page in DOORS.values()),
     "docs/tables.md",
 )
 BLOCK = re.compile(r"(<!-- made: (?P<name>[a-z-]+) -->\n)(?P<body>.*?)(<!-- end -->)", re.DOTALL)
@@ -86,11 +106,14 @@ def doors() -> str:
     lines = ["| hook | returns | since | what it is for |", "|---|---|---|---|"]
     for door in all_doors():
         gives = door.gives.replace(" | ", " or ")
-        lines.append(f"| `{door.hook}()` | list of {gives} | {door.since} | {door.text} |")
+        page = f"[`{door.hook}()`](doors/{DOORS[door.hook]}.md)"
+        lines.append(f"| {page} | list of {gives} | {door.since} | {door.text} |")
     return "\n".join(lines)
 
 
-MAKERS = {
+MAKERS: dict[str, Callable[[], str]] = {
+    **{f"door-{page}": partial(door_block, hook) for hook, page in DOORS.items()},
+    "reference": reference,
     "doors": doors,
     "verbs": verbs,
     "records": records,

@@ -30,7 +30,13 @@ def test_every_version_is_pinned_with_digests_and_no_registry_is_named() -> None
     wanted = [
         *project["project"]["dependencies"],
         *(one for extra in project["project"]["optional-dependencies"].values() for one in extra),
-        *project["dependency-groups"]["dev"],
+        # A group may name another that it includes.
+        *(
+            one
+            for group in project["dependency-groups"].values()
+            for one in group
+            if type(one) is str
+        ),
     ]
     for one in map(Requirement, wanted):
         versions = pins.get(canonicalize_name(one.name), [])

@@ -66,7 +66,7 @@ class Hooks:
 
     @hookspec
     def roadworn_data_files(self) -> "Sequence[DataFile]":  # type: ignore[empty-body]
-        """Return the look-over sheets, rule sets and schedules that this plugin adds."""
+        """Return sheets, rule sets, schedules, words and languages that this plugin adds."""
 
     @hookspec
     def roadworn_panels(self) -> "Sequence[Panel]":  # type: ignore[empty-body]
@@ -109,7 +109,7 @@ class Door:
 def doors() -> list[Door]:
     """Return every door."""
     return [
-        Door(hook, gives, since, (getattr(Hooks, hook).__doc__ or "").strip())
+        Door(hook, gives, since, (getattr(Hooks, hook).__doc__ or "").strip().replace("``", "`"))
         for hook, (gives, since) in _GIVES.items()
     ]
 
