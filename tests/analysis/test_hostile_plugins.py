@@ -432,6 +432,10 @@ def writes(view: Any, _settings: object) -> Result:
     return fine(None, None)
 
 
+def asks(query: str) -> Callable[..., Result]:
+    return lambda view, _settings: view.sql(query) and fine(view, None)
+
+
 def result(*cells: Any, kind: str = "text", **more: Any) -> Callable[..., Result]:
     columns = (Column("a", "A", kind),)  # type: ignore[arg-type]
     rows = tuple((cell,) for cell in cells)
@@ -464,6 +468,16 @@ RUNS: dict[str, tuple[Any, str]] = {
         "two columns",
     ),
     "asks what is not there": (lambda v, _s: v.sql("SELECT * FROM nosuch"), "nosuch"),
+    "deletes through the view": (asks("DELETE FROM raw.events"), "QueryError"),
+    "drops a table": (asks("DROP TABLE raw.events"), "QueryError"),
+    "makes a table": (asks("CREATE TABLE t AS SELECT 1"), "QueryError"),
+    "copies out": (asks("COPY (SELECT 1) TO 'out.csv'"), "QueryError"),
+    "attaches a file": (asks("ATTACH 'other.db'"), "QueryError"),
+    "two statements": (asks("SELECT 1; DROP TABLE raw.events"), "QueryError"),
+    "a job that keeps a function": (
+        lambda _v, _s, job: job.cached("f", lambda: fine),
+        "returned a function",
+    ),
     "writes to the ledger": (writes, "may not write"),
 }
 
@@ -480,6 +494,122 @@ def test_an_analysis_that_breaks_is_named_and_the_rest_goes_on(
     assert shop("analyse", "good-one").code == 0
     with sqlite3.connect(tmp_path / "roadworn.db") as con:
         assert con.execute("SELECT count(*) FROM events").fetchone() == (3,)
+
+
+def yields(*items: object) -> Callable[..., Any]:
+    return lambda _path: iter(items)
+
+
+_WASH = {"vehicle_id": "bus-1", "kind": "good.wash", "occurred_at": "2026-04-01"}
+#: What a plugin brings -> how a user meets it, a word of what is said of it, and the exit code.
+USES: dict[str, tuple[dict[str, Any], tuple[str, ...], str, int]] = {
+    **{
+        f"importer {case}": (
+            {"importers": [Importer("log", "Log", read)]},
+            ("import", "log.txt", "--with", "log"),
+            words,
+            4,
+        )
+        for case, read, words in (
+            ("raises", raises(ValueError("no bay")), "no bay"),
+            ("leaves", raises(SystemExit(0)), "SystemExit"),
+            ("gives nothing", lambda _path: None, "TypeError"),
+            ("gives numbers", yields(5), "an int, which is no NewEvent"),
+            ("gives lists", yields(["bus-1"]), "a list, which is no NewEvent"),
+            ("gives what is no JSON", yields({**_WASH, "payload": fine}), "TypeError"),
+            ("never ends", forever, "took longer"),
+            ("opens what is not there", lambda path: path.with_name("no").open(), "FileNotFound"),
+        )
+    },
+    **{
+        f"decoder {case}": (
+            {"decoders": [Decoder("pump", "Pump", decode)]},
+            ("decode", "pump", "0417"),
+            words,
+            4,
+        )
+        for case, decode, words in (
+            ("raises", raises(KeyError("island")), "island"),
+            ("leaves", raises(SystemExit(0)), "SystemExit"),
+            ("gives a number", lambda _text: 5, "TypeError"),
+            ("never ends", forever, "took longer"),
+        )
+    },
+    **{
+        f"command {case}": (
+            {"commands": [Command("bill", "Bill", act)]},
+            ("rude", "bill"),
+            words,
+            4,
+        )
+        for case, act, words in (
+            ("raises", raises(KeyError("price")), "price"),
+            ("leaves", raises(SystemExit(0)), "SystemExit"),
+            ("gives a number", lambda *_: 5, "no Result and no text"),
+            ("gives a bad result", result([1]), "list in a cell"),
+            ("writes", writes, "may not write"),
+            ("never ends", forever, "took longer"),
+        )
+    },
+    "sheet that cannot be read": (
+        {"data_files": [DataFile("hills", "look-over sheet", "H", raises(OSError("no disk")))]},
+        ("record", "inspection", "bus-1", "--sheet", "hills", "tires sound"),
+        "no disk",
+        4,
+    ),
+    "sheet that is a number": (
+        {"data_files": [DataFile("hills", "look-over sheet", "H", lambda: 5)]},  # type: ignore[arg-type, return-value]
+        ("sheets", "hills"),
+        "an int and no text",
+        4,
+    ),
+    "analysis imported from nowhere": (
+        {"analyses": [Deferred("bad-one", "no_such_module", "BAD")]},
+        ("analyses", "--format", "json"),
+        "cannot be loaded",
+        0,
+    ),
+    "panel that breaks": (
+        {
+            "analyses": [analysis(run=raises(KeyError("wheel")))],
+            "panels": [Panel("bad-panel", "bad-one", ("fleet",))],
+        },
+        ("report", "fleet", "-o", "fleet.html"),
+        "",
+        0,
+    ),
+}
+
+
+@pytest.mark.parametrize("case", USES)
+def test_whatever_is_used_of_a_plugin_breaks_alone(
+    case: str,
+    installed: Installed,
+    shop: Run,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    hooks, asked, words, code = USES[case]
+    for limit in ("_FILE_LIMIT", "_DECODE_LIMIT", "_COMMAND_LIMIT"):
+        monkeypatch.setattr(f"roadworn_cli.brought.{limit}", 0.3 if "never" in case else 20.0)
+    (tmp_path / "log.txt").write_text("bus-1\n")
+    installed.add("rude", plugin(**hooks))
+    done = shop(*asked)
+    assert done.code == code, done.err
+    if words:
+        told(done, "rude", words)
+    else:
+        assert "plugin &#39;rude&#39;" in (tmp_path / "fleet.html").read_text(encoding="utf-8")
+    if code:
+        assert done.out == ""
+    assert shop("vehicles").code == 0
+    assert shop("history", "bus-1").code == 0
+    with sqlite3.connect(tmp_path / "roadworn.db") as con:
+        assert con.execute("SELECT count(*) FROM events").fetchone() == (3,)
+
+
+def test_there_are_as_many_cases_as_were_promised() -> None:
+    assert len(BRINGS) + len(LOADS) + len(RUNS) + len(USES) >= 60
 
 
 @pytest.mark.parametrize("cell", [float("nan"), Decimal("1.5"), 3, None, "a\x1b[31mb"])
