@@ -307,6 +307,11 @@ def _form(fmt: str, into: str) -> str:
     """Return the form to write: the one named, or that of a file's ending."""
     ending = next((form for form, suffix in _WRITTEN.items() if into.endswith(suffix)), "")
     form = fmt or ending or ("table" if not into else "")
+    if into and not form:
+        raise UsageError(
+            f"The ending of {into} says no form",
+            f"end it in {', '.join(_WRITTEN.values())}, or name a form by --format",
+        )
     if form not in _FORMATS or (into and form not in _WRITTEN):
         known = ", ".join(_WRITTEN if into else _FORMATS)
         raise UsageError(

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from roadworn_plugins.repeats.chances import Reach, dispersion, lift, tail
-from roadworn_plugins.repeats.levels import Law, Years, by_year, of_others, of_past
+from roadworn_plugins.repeats.levels import Law, Years, by_year, numbered, of_others, of_past
 from roadworn_plugins.repeats.rows import limits
 from roadworn_plugins.repeats.search import Search
 
@@ -228,3 +228,16 @@ def test_a_place_and_a_batch_that_come_back_are_rows(simulation: ModuleType) -> 
             found, _aside = Search(lives).findings(0.05)
             named += simulation.named(fleet, lives, found) is not None
         assert named >= 2
+
+
+def test_codes_are_numbered_alike_by_counting_and_by_sorting() -> None:
+    """`np.unique` says what is to come out; a pair of a large fleet has a code in the millions."""
+    for far in (40, 4_000_000):
+        codes = np.random.default_rng(far).integers(0, far, 1_000)
+        idents, number = numbered(codes)
+        expected = np.unique(codes, return_inverse=True)
+        np.testing.assert_array_equal(idents, expected[0])
+        np.testing.assert_array_equal(number, expected[1])
+    # What it takes hangs on how many there are, not on how high they count: no table of 8 TB.
+    assert numbered(np.array([3, 10**12, 3]))[1].tolist() == [0, 1, 0]
+    assert numbered(np.zeros(0, dtype=np.int64))[0].size == 0

@@ -59,6 +59,20 @@ def test_own_files_stand_beside_the_tables(shop: Run, tmp_path: Path) -> None:
     assert shop("sql", "SELECT * FROM read_csv('own.csv')", *files).code == 2
 
 
+def test_what_a_query_lacks_is_said_with_the_remedy(shop: Run, tmp_path: Path) -> None:
+    wanted = {
+        ("SELECT * FROM vehicles WHERE vehicle_id = $v",): "--set NAME=VALUE",
+        ("SELECT count(*) FROM codes JOIN vehicles USING (code)",): "`roadworn tables TABLE` lists",
+        ("SELECT nothing FROM vehicles",): "`roadworn tables TABLE` lists",
+        ("SELECT 1", "-o", str(tmp_path / "a.xlsx")): "end it in .csv, .json, .ndjson, .parquet",
+    }
+    for words, remedy in wanted.items():
+        told = shop("sql", *words)
+        assert told.code == 2
+        assert remedy in " ".join(told.err.split())
+        assert "!" not in told.err
+
+
 def test_json_keeps_every_column_and_infinity(shop: Run) -> None:
     (row,) = json.loads(shop("sql", ODD, "--format", "json").out)
     assert row["a"] == "Infinity"

@@ -145,6 +145,22 @@ def test_expectation_grows_with_the_horizon(shape, a, age, ahead):
     assert np.all(np.diff(found.number[0]) >= -2e-5)
 
 
+def test_the_last_bit_of_an_age_does_not_choose_how_it_is_computed():
+    """Two engines sum a distance in different orders; few ages are exact, many interpolated."""
+    age = np.repeat(np.linspace(100.0, 90_000.0, 60), 3)
+    ahead = np.tile(np.linspace(9_000.0, 30_000.0, 5), 36)
+    other, farther = age.copy(), ahead.copy()
+    other[::3] = np.nextafter(age[::3], np.inf)
+    other[1::3] = np.nextafter(age[1::3], 0.0)
+    farther[::2] = np.nextafter(ahead[::2], np.inf)
+    belief = LifeBelief.gamma([2.3], [4.0], [4.0 * 60_000.0**2.3])
+    group = np.zeros(age.size, dtype=int)
+    one = count_moments(belief, group, age, ahead)
+    two = count_moments(belief, group, other, farther)
+    for name in ("chance", "number", "pairs"):
+        np.testing.assert_allclose(getattr(two, name), getattr(one, name), rtol=1e-9)
+
+
 def test_nothing_ahead_and_no_parts():
     belief = LifeBelief.gamma(2.0, 3.0, 100.0)
     assert one(belief, 5.0, 0.0).number.tolist() == [0.0]

@@ -1,6 +1,7 @@
 """What a pool of shops is worth to each of them: 20 made shops that differ, run by hand.
 
     python tests/simulations/pool.py --shops 20 --seed 1
+    python tests/simulations/pool.py --shops 5 --seed 3 --replications 40
 
 The shops share what a component usually lasts and differ in everything else: size from four
 vehicles up, years on record, duty, their own hand with each component, one that drives its
@@ -17,6 +18,8 @@ stand in docs/pool.md.
 
 import argparse
 import tempfile
+import time
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -133,8 +136,10 @@ def judged(shop: Shop, pool: Path) -> Judged:
     """Project one shop without and with the pool, and judge both by the year that came."""
     with open_view(shop.path, as_of=on(shop.day), cache=False) as view:
         alone = load_parts(view)
-        others = PoolOfOthers.of(view, str(pool))
-        pooled = load_parts(view, pool=others)
+        pooled = alone
+        # A shop that is refused a pool of too few others goes on without.
+        with suppress(UsageError):
+            pooled = load_parts(view, pool=PoolOfOthers.of(view, str(pool)))
         told = {row: i for i, row in enumerate(_names(pooled))}
         found = project(alone, 12.0)
         with_pool = project(pooled, 12.0).chance[[told[row] for row in _names(alone)]]
@@ -158,19 +163,13 @@ def _names(parts) -> list[tuple[str, str, str]]:
     return list(zip(parts.vehicle, parts.component, parts.position, strict=True))
 
 
-def main() -> None:
-    """Print a row a shop, and what holds for all."""
-    parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
-    parser.add_argument("--shops", type=int, default=len(_SIZES))
-    parser.add_argument("--seed", type=int, default=1)
-    chosen = parser.parse_args()
-    print(f"| {' | '.join(_HEAD)} |\n{'|---' * len(_HEAD)}|")
-    every = []
+def played(seed: int, shops: int) -> list[tuple[Shop, Judged]]:
+    """Play some shops, put their pools together and judge each of them."""
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
-        shops = [make(number, chosen.seed, folder) for number in range(chosen.shops)]
+        made = [make(number, seed, folder) for number in range(shops)]
         files = []
-        for number, shop in enumerate(shops):
+        for number, shop in enumerate(made):
             with open_view(shop.path, as_of=on(shop.day), cache=False) as view:
                 file = folder / f"shop{number}.json"
                 try:
@@ -181,10 +180,24 @@ def main() -> None:
                 files.append(file)
         pool = folder / "pool.json"
         pool.write_text(merge_pools(files)[0])
-        for shop in shops:
-            one = judged(shop, pool)
-            every.append((shop, one))
-            print(_row(shop.name, len(shop.truth.vehicles), one), flush=True)
+        return [(shop, judged(shop, pool)) for shop in made]
+
+
+def main() -> None:
+    """Print a row a shop and what holds for all, or of many replications what is expected."""
+    parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
+    parser.add_argument("--shops", type=int, default=len(_SIZES))
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--replications", type=int, default=1, help="from this seed on")
+    parser.add_argument("--minutes", type=float, default=8.0, help="no further one after these")
+    chosen = parser.parse_args()
+    if chosen.replications > 1:
+        replicated(chosen.seed, chosen.shops, chosen.replications, chosen.minutes)
+        return
+    print(f"| {' | '.join(_HEAD)} |\n{'|---' * len(_HEAD)}|")
+    every = played(chosen.seed, chosen.shops)
+    for shop, one in every:
+        print(_row(shop.name, len(shop.truth.vehicles), one), flush=True)
     for word, few in (("all parts", False), (f"parts of at most {FEW} failures", True)):
         some = [one for _shop, one in every if one.rows(few).any()]
         worse = sum(one.regret(one.pooled, few) > one.regret(one.alone, few) for one in some)
@@ -200,6 +213,37 @@ def main() -> None:
                 for t in ("alone", "pooled")
             )
             print(f"  {name}: alone {alone:.4f}, pooled {pooled:.4f}")
+
+
+def replicated(seed: int, shops: int, replications: int, minutes: float) -> None:
+    """Print what each shop is to expect of a pool, over many worlds, with its standard error.
+
+    One world judges a pool by the luck of a few failures; a shop decides before it knows them,
+    so it is harmed where its mean regret over the worlds is higher with the pool than without.
+    How many single worlds are worse stands beside it, for that is what it may meet.
+    """
+    ends = time.monotonic() + 60.0 * minutes
+    found: dict[tuple[int, bool], list[tuple[float, float]]] = {}
+    worlds = 0
+    while worlds < replications and (worlds < 1 or time.monotonic() < ends):
+        for number, (_shop, one) in enumerate(played(seed + worlds, shops)):
+            for few in (False, True):
+                if one.rows(few).any():
+                    pair = one.regret(one.alone, few), one.regret(one.pooled, few)
+                    for of in (number, -1):
+                        found.setdefault((of, few), []).append(pair)
+        worlds += 1
+    print(f"{worlds} worlds of {shops} shops, seeds {seed} to {seed + worlds - 1}")
+    for (number, few), pairs in sorted(found.items()):
+        alone, pooled = np.array(pairs).T
+        gain = alone - pooled
+        error = gain.std(ddof=1) / np.sqrt(gain.size) if gain.size > 1 else np.nan
+        print(
+            f"{'every shop' if number < 0 else f'shop {number}'}, {'few' if few else 'all'} parts: "
+            f"regret {alone.mean():.3f}, with the pool {pooled.mean():.3f}; "
+            f"gain {gain.mean():+.3f}, standard error {error:.3f}; "
+            f"worse in {int((gain < 0).sum())} of {gain.size}, the worst by {-gain.min():.2f}"
+        )
 
 
 def _row(name: str, vehicles: int, one: Judged) -> str:

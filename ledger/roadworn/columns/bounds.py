@@ -11,6 +11,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from itertools import takewhile
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -27,6 +28,25 @@ _LOOK_SECONDS = 0.05
 _MEGABYTE = 1 << 20
 #: Resident pages of this process come second; Linux only, elsewhere only time is bounded.
 _PAGES = Path("/proc/self/statm")
+
+
+def why_not(query: str, error: Exception) -> str:
+    """Return in one sentence why the engine cannot run a query, and what helps where it is known.
+
+    Args:
+        query: as it was asked.
+        error: what the engine raised.
+    """
+    import duckdb
+
+    paragraph = takewhile(str.strip, str(error).splitlines())
+    reason = " ".join(word for line in paragraph for word in line.split()).rstrip(".!")
+    remedy = ""
+    if isinstance(error, duckdb.InvalidInputException) and "$" in query:
+        remedy = ": give each $NAME its value by --set NAME=VALUE"
+    elif isinstance(error, duckdb.BinderException):
+        remedy = ": `roadworn tables TABLE` lists the columns of each"
+    return f"The query cannot be run: {reason}{remedy}."
 
 
 def rows_within(

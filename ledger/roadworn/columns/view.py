@@ -9,7 +9,6 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, date, datetime
-from itertools import takewhile
 from pathlib import Path
 from threading import Thread, current_thread
 from typing import TYPE_CHECKING, Any, Literal, Self, cast
@@ -397,7 +396,9 @@ class LedgerView(Keeping):
         missing = next((p for name, p in self._left_out.items() if name.lower() in words), None)
         if missing is not None:
             return QueryError(f"The query cannot be run: {missing.message}.")
-        return QueryError(_one_sentence(error))
+        from roadworn.columns.bounds import why_not
+
+        return QueryError(why_not(query, error))
 
     def _run(self, query: str, parameters: Sequence[Any]) -> "duckdb.DuckDBPyConnection":
         with self.asking_for(query) as reader:
@@ -428,12 +429,6 @@ def _day(as_of: str | date | None) -> date | None:
         return date.fromisoformat(as_of)
     except ValueError:
         raise UsageError(f"{as_of!r} is not a day: write it as 2026-05-04.") from None
-
-
-def _one_sentence(error: Exception) -> str:
-    paragraph = takewhile(str.strip, str(error).splitlines())
-    first = " ".join(word for line in paragraph for word in line.split())
-    return f"The query cannot be run: {first.rstrip('.')}."
 
 
 __all__ = [

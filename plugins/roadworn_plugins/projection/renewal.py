@@ -17,6 +17,7 @@ from roadworn_plugins.projection.excess import ExcessTable, tabulate
 
 _FEW = 64
 _LEAST_CELLS, _MOST_CELLS = 64, 4096
+_ALIKE = 1e-12
 _ROWS = 1_000  # few enough to stay in the processor's cache
 
 
@@ -37,9 +38,14 @@ class _Mesh:
             finest: Widest cell wanted, met at the far end.
         """
         if values.size <= 16 * _FEW:
-            points, cell = np.unique(values, return_inverse=True)
-            if points.size <= _FEW:
-                return cls(points, cell.reshape(values.shape), None)
+            # Sums of one distance by two engines differ in the last bit: that is one point.
+            order = np.argsort(values, axis=None, kind="stable")
+            ranked = values.ravel()[order]
+            new = np.diff(ranked, prepend=-np.inf) > _ALIKE * ranked
+            if np.count_nonzero(new) <= _FEW:
+                cell = np.empty(values.size, dtype=np.int64)
+                cell[order] = np.cumsum(new) - 1
+                return cls(ranked[new], cell.reshape(values.shape), None)
         low, high = (float(np.sqrt(x)) for x in (values.min(), values.max()))
         wanted = 2.0 * high * (high - low) / finest
         cells = int(np.clip(wanted, _LEAST_CELLS, _MOST_CELLS)) if high > low else 1

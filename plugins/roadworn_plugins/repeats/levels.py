@@ -191,7 +191,11 @@ def law_of(
 
 
 def numbered(codes: Ints) -> tuple[Ints, Ints]:
-    """Return `np.unique` of codes from 0 with their inverse, counted instead of sorted."""
+    """Return `np.unique` of codes from 0 and their inverse, by counting where that is less work."""
+    if codes.size and int(codes.max()) > 16 * codes.size:
+        # Pairs of a large fleet's vehicles and places have codes far beyond how many there are.
+        idents, number = np.unique(codes, return_inverse=True)
+        return idents, number.reshape(codes.shape)
     there = np.bincount(codes) > 0
     return np.flatnonzero(there), (np.cumsum(there) - 1)[codes]
 
