@@ -59,6 +59,9 @@ class Entry:
         most: lines that it may take.
         under: of an entry that goes on with another, more of the label above.
         brief: in few words, for one list of such entries when the screen is full.
+        floor: lines that it keeps whatever else is on the screen.
+        biggest: of a list of jobs that is cut, each with what of the figure it makes up, the
+            biggest first: what is left out is told by its sum.
     """
 
     label: str
@@ -69,6 +72,8 @@ class Entry:
     most: int = 99
     under: str = ""
     brief: str = ""
+    floor: int = 1
+    biggest: Sequence[tuple[str, float]] = ()
 
 
 def groups(found: "Outlook") -> Iterator[Iterable[Entry]]:
@@ -149,18 +154,33 @@ def _to_do(found: "Outlook") -> Iterator[Entry]:
         jobs = [_job(plan, n, found) for n in rows]
         if stage is Mark.SHOULD:
             rows, jobs = _with_reasons(plan, rows, jobs)
-        if any(isinstance(c := named(plan, n, "chance"), float) and c < _SURE for n in rows):
-            jobs[-1] += ", causes by their chance"
+        unsure = any(isinstance(c := named(plan, n, "chance"), float) and c < _SURE for n in rows)
+        tail = ", causes by their chance" if unsure else ""
+        biggest = _biggest(plan, rows, found)
         if jobs:
+            jobs[-1] += tail
             row = next(iter(rows_with(sums, stage)), None)
             figure = "" if row is None else sum_of(sums, row)
             # What is to be done is shortened after all else that is a list.
             least = 3 if stage is Mark.SHOULD else 1
             told = jobs if len(jobs) > 1 or stage is Mark.SHOULD else [name_of(plan, rows[0])]
             told = [*told, *_tests_after(plan, rows)] if stage is Mark.MUST else told
-            yield Entry(label, told, figure, least=least)
+            floor = 2 if stage is Mark.SHOULD else 1
+            sized = biggest if stage is not Mark.MUST else ()
+            yield Entry(label, told, figure, least=least, floor=floor, biggest=sized)
         elif stage is Mark.MUST:
             yield Entry(label, "nothing that is known of", "")
+
+
+def _biggest(plan: Table, rows: Sequence[int], found: "Outlook") -> list[tuple[str, float]]:
+    """Return jobs with what each makes up of their sum, the biggest first."""
+    values = plan.cells(Tells.VALUE)
+    sized = [
+        (_job(plan, n, found), float(str(values[n] or 0.0)) * float(str(chance)))
+        for n in rows
+        if (chance := named(plan, n, "chance")) is not None
+    ]
+    return sorted(sized, key=lambda one: -one[1])
 
 
 def _tests_after(plan: Table, rows: Sequence[int]) -> Iterator[str]:

@@ -197,9 +197,11 @@ def test_services_stand_beside_failures_and_the_sum_of_both(
     assert [row["expected"] for row in failures] == [row["cost"] for row in failing]
     assert sum(float(row["expected"]) for row in services) == pytest.approx(2 * 90.0, rel=0.02)
     # What a board is told is the year of both, and beside it what all work of a year cost.
-    (year,) = result.estimates[1:]
+    year, other = result.estimates[1:]
     assert sum(float(row["expected"]) for row in both) == pytest.approx(year.value, abs=0.1)
     assert year.low < year.value < year.high
+    # Oil is by the plan and every replacement here was a failure: nothing else was paid for.
+    assert other.value == 0.0
     last = [row for row in result.table(f"by_{by}").records() if row["state"] == "actual"]
     spent = sum(float(row["spent"]) for row in last[-spans:])
     assert f"All work of the last 12 months came to {spent:,.0f}," in result.headline

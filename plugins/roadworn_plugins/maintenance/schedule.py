@@ -1,9 +1,9 @@
 """Service schedules as data, and what is due by one."""
 
 from bisect import bisect_right
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from typing import Any, Literal, Self
 
 from roadworn.columns.view import UNSEEN_DAYS, LedgerView
@@ -14,10 +14,6 @@ from roadworn.trade.warranty import (
     Due,
     Interval,
     Point,
-    due_after,
-    expected_on,
-    is_past,
-    timing,
 )
 from roadworn_plugins.shared.settings import Packaged
 
@@ -278,29 +274,6 @@ class Serviced:
 Done = Mapping[tuple[str, str, str], list[Point]]
 
 
-def due_services(
-    view: LedgerView,
-    vehicle: str | None = None,
-    *,
-    schedule: str = "",
-    window: float = 0.1,
-    ahead_months: float = 12.0,
-) -> list[DueService]:
-    """Return how every service of the schedule stands on vehicles that are still here.
-
-    Args:
-        view: the ledger as of a day.
-        vehicle: only this one.
-        schedule: packaged name, or path of a shop's own; see `load_schedule`.
-        window: share of an interval that still is in time.
-        ahead_months: what falls due within it is `soon`.
-    """
-    chosen = load_schedule(schedule)
-    return standing_of(
-        serviced(view, chosen, vehicle), services_done(view, chosen), window, ahead_months
-    )
-
-
 def serviced(view: LedgerView, schedule: Schedule, vehicle: str | None) -> list[Serviced]:
     """Return the vehicles, those that have left as well, with what the schedule asks of them."""
     found = []
@@ -374,52 +347,3 @@ def history_of(vehicle: Serviced, service: Service, done: Done) -> list[Point]:
     if vehicle.start is None:
         return own
     return [vehicle.start, *(point for point in own if point.on > vehicle.start.on)]
-
-
-def standing_of(
-    vehicles: Iterable[Serviced],
-    done: Done,
-    window: float,
-    ahead_months: float,
-    never: Collection[tuple[str, str]] = (),
-) -> list[DueService]:
-    """Return how each service of each vehicle that is here stands.
-
-    Args:
-        vehicles: from `serviced`.
-        done: from `services_done`.
-        window: share of an interval that still is in time.
-        ahead_months: what falls due within it is `soon`.
-        never: component and action of what is never recorded here, which has no state.
-    """
-    return [
-        DueService(vehicle.name, service)
-        if (service.component, service.action) in never
-        else _standing(vehicle, service, history_of(vehicle, service, done), window, ahead_months)
-        for vehicle in vehicles
-        if vehicle.here
-        for service in vehicle.services
-    ]
-
-
-def _standing(
-    vehicle: Serviced,
-    service: Service,
-    history: Sequence[Point],
-    window: float,
-    ahead_months: float,
-) -> DueService:
-    if not history:
-        return DueService(vehicle.name, service)
-    now = vehicle.now
-    due = due_after(history[-1], service.interval, window)
-    expected = expected_on(due, now, vehicle.km_per_day, vehicle.hours_per_day)
-    left = None if due.km is None or now.km is None else due.km - now.km
-    hours = None if due.hours is None or now.hours is None else due.hours - now.hours
-    until = now.on + timedelta(days=round(ahead_months * 365.25 / 12))
-    state: State = "soon" if expected is not None and expected <= until else "later"
-    if timing(due, now) == "late":
-        state = "overdue"
-    elif is_past(due, now):
-        state = "due"
-    return DueService(vehicle.name, service, state, history[-1], due, expected, left, hours)
