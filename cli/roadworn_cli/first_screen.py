@@ -173,14 +173,15 @@ def _to_do(found: "Outlook") -> Iterator[Entry]:
 
 
 def _biggest(plan: Table, rows: Sequence[int], found: "Outlook") -> list[tuple[str, float]]:
-    """Return jobs with what each makes up of their sum, the biggest first."""
+    """Return jobs with what each makes up of their sum: what has failed, then the biggest."""
     values = plan.cells(Tells.VALUE)
-    sized = [
-        (_job(plan, n, found), float(str(values[n] or 0.0)) * float(str(chance)))
-        for n in rows
-        if (chance := named(plan, n, "chance")) is not None
-    ]
-    return sorted(sized, key=lambda one: -one[1])
+    sized = []
+    for n in rows:
+        chance, why = named(plan, n, "chance"), getattr(named(plan, n, "in_short"), "code", "")
+        failed = why.endswith("because-failed")
+        size = float(str(values[n] or 0.0)) * float(str(1.0 if chance is None else chance))
+        sized.append((not failed, -size, f"{'failed: ' * failed}{_job(plan, n, found)}"))
+    return [(job, -size) for _waits, size, job in sorted(sized)]
 
 
 def _tests_after(plan: Table, rows: Sequence[int]) -> Iterator[str]:
