@@ -24,13 +24,14 @@ from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue
 from roadworn.model.messages import Joined, Says
 from roadworn_plugins.inspection.tables import officials_of
+from roadworn_plugins.maintenance import never_here
 from roadworn_plugins.maintenance.schedule import (
     DueService,
     load_schedule,
     serviced,
     services_done,
+    standing_of,
 )
-from roadworn_plugins.maintenance.standing import never_here, standing_of
 from roadworn_plugins.shared.grouped import Unit
 from roadworn_plugins.shared.offers import load_offers, told_offer
 from roadworn_plugins.shared.prices import Price, Prices

@@ -172,6 +172,21 @@ def test_the_quarters_add_up_to_the_totals(
     assert all(row["low"] <= row["cost"] <= row["high"] for row in coming)
 
 
+def test_what_is_done_by_the_axle_is_one_row_with_one_name(tmp_path: Path) -> None:
+    """Pads of one wheel and of its axle are one job: not two names with one chance."""
+    rows = small_shop()
+    rows += [
+        event("van-1", "replacement", f"2025-0{n}-10", component="brake.pad", position=place,
+              reason="failed", parts_cost=usd("200.00"))
+        for n, place in ((6, "front"), (7, "LF"))
+    ]  # fmt: skip
+    rows.sort(key=lambda e: e.occurred_at)
+    with view_of(rows, tmp_path, as_of="2026-01-01") as view:
+        result = check_analysis(NEXT_REPAIRS, view, {"vehicle": "van-1", "least_chance": 0.0})
+    named = [str(row["what"]) for row in result.table("next_repairs").records()]
+    assert [name for name in named if "brake pads" in name] == ["disc brake pads front"]
+
+
 def oil(vehicle: str, *days: str, cost: str = "90.00"):
     return [
         event(vehicle, "maintenance", day, component="engine.oil", action="replaced",

@@ -371,7 +371,7 @@ def test_estimates_with_limits_have_a_picture_whatever_they_are_about(
     shown = " ".join(texts_of(ET.fromstring(picture.svg))).replace("\xa0", " ")
     for text in ("north", "south", "how much", *texts):
         assert text in shown
-    assert "0.75" in str(picture.tables) or "75%" in str(picture.tables)
+    assert {"0.75", "75%"} & {str(line.cells[1]) for line in picture.grids[0].lines}
 
 
 def test_a_table_that_a_report_knows_of_has_a_picture_of_its_own_or_none() -> None:

@@ -250,7 +250,7 @@ def test_the_sum_to_set_aside_is_its_parts(told: Mapping[str, str]) -> None:
         r"of it failures likely [\d,]+ to [\d,]+ ([\d,]+)",
         r"of it services by plan ([\d,]+)",
         r"codes and complaints ([\d,]+) ",
-        r"of it accidents and what is changed beforehand \D*12 months\D* ([\d,]+)",
+        r"of it other work: repairs, accidents, changes beforehand \D*12 months\D* ([\d,]+)",
     )
     whole, *rest = (
         int(found[1].replace(",", ""))

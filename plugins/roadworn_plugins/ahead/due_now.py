@@ -16,7 +16,7 @@ from roadworn.model.places import SPARE, covers
 from roadworn.trade.codes import told_code
 from roadworn.trade.weight import weigh
 from roadworn_plugins.inspection.outcomes import judge_item
-from roadworn_plugins.maintenance.standing import due_services
+from roadworn_plugins.maintenance import due_services
 from roadworn_plugins.shared.grouped import Ints
 from roadworn_plugins.shared.offers import Offer, load_offers, offered_for, told_offer
 from roadworn_plugins.shared.parts_ahead import PartsAhead

@@ -275,7 +275,7 @@ def budget(view: LedgerView, failures: Band, services: "ServicesAhead", currency
 
 
 def other_work(view: LedgerView, currency: str) -> Estimate:
-    """Return what accidents, upgrades and changes beforehand cost in the last twelve months.
+    """Return what repairs, accidents and changes beforehand cost in the last twelve months.
 
     Nobody can foretell it by part; as much again is what a budget has to hold for it. What
     counts as a failure or as a service by plan is projected by itself, and is left out.

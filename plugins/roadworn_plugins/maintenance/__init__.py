@@ -39,10 +39,11 @@ from roadworn_plugins.maintenance.schedule import (
     Serviced,
     history_of,
     load_schedule,
+    never_recorded,
     serviced,
     services_done,
+    standing_of,
 )
-from roadworn_plugins.maintenance.standing import never_here, standing_of
 from roadworn_plugins.shared.grouped import Unit
 from roadworn_plugins.shared.prices import Prices
 from roadworn_plugins.shared.settings import (
@@ -156,6 +157,47 @@ class MaintenanceDueSettings(Settings):
     ] = False
     unit: ShownUnit = None
     most: MostRows = 60
+
+
+def never_here(view: LedgerView, schedule: Schedule) -> frozenset[tuple[str, str]]:
+    """Return component and action of the services that nobody here ever writes down, found once.
+
+    Args:
+        view: the ledger as of a day.
+        schedule: whose services.
+    """
+
+    def find() -> frozenset[tuple[str, str]]:
+        return never_recorded(serviced(view, schedule, None), services_done(view, schedule))
+
+    return view.kept((never_here, schedule), find)
+
+
+def due_services(
+    view: LedgerView,
+    vehicle: str | None = None,
+    *,
+    schedule: str = "",
+    window: float = 0.1,
+    ahead_months: float = 12.0,
+) -> list[DueService]:
+    """Return how every service of the schedule stands on vehicles that are still here.
+
+    Args:
+        view: the ledger as of a day.
+        vehicle: only this one.
+        schedule: packaged name, or path of a shop's own; see `load_schedule`.
+        window: share of an interval that still is in time.
+        ahead_months: what falls due within it is `soon`.
+    """
+    chosen = load_schedule(schedule)
+    return standing_of(
+        serviced(view, chosen, vehicle),
+        services_done(view, chosen),
+        window,
+        ahead_months,
+        never_here(view, chosen),
+    )
 
 
 def run(view: LedgerView, settings: MaintenanceDueSettings) -> Result:
