@@ -10,7 +10,7 @@ import typer
 from roadworn.checks import found
 from roadworn.checks.facts import Draft, Facts
 from roadworn.model.amounts import read_odometer
-from roadworn.model.errors import LedgerRefused, ProblemsFound, UsageError
+from roadworn.model.errors import LedgerRefused, ProblemsFound, UnknownName, UsageError
 from roadworn.say.telling import brief, describe
 from roadworn_cli.context import check_day, default_currency, default_unit, state_of, today
 from roadworn_cli.output import escape, say
@@ -41,8 +41,14 @@ def retract(
         str, typer.Argument(metavar="EVENT", help="Its id, the beginning or end of it, or last.")
     ],
     why: Annotated[
-        str, typer.Argument(metavar="[REASON]", help="Why it should not count.", show_default=False)
-    ] = "",
+        list[str] | None,
+        typer.Argument(
+            metavar="[REASON]",
+            help="Why it should not count; after last, the vehicle first: retract last bus-7 "
+            "'typed twice'.",
+            show_default=False,
+        ),
+    ] = None,
     reason: Annotated[
         str, typer.Option(metavar="TEXT", help="The same, as an option.")
     ] = "no reason given",
@@ -51,12 +57,18 @@ def retract(
     sure: SureOption = False,
 ) -> None:
     """Take an event back: it stays in the ledger, and no longer counts."""
-    reason = why or reason
-    if not reason.strip():
-        raise UsageError("--reason is empty: say why the event should not count.")
-    day = check_day(on, "--on") or today().isoformat()
+    day = on or today().isoformat()
     with writing(ctx) as ledger:
-        old = ledger.event(event)
+        said = list(why or ())
+        named = said.pop(0) if said and _is_last(event) and _known(ledger, said[0]) else ""
+        if len(said) > 1:
+            raise UsageError(f"{said[1]!r} is one word too many: put the reason in quotes.")
+        reason = said[0] if said else reason
+        if not reason.strip():
+            raise UsageError("--reason is empty: say why the event should not count.")
+        old = _named_entry(
+            ledger, event, named, ("Take that one back?", "retract", *said), sure=sure
+        )
         if old.kind == "retraction":
             raise UsageError(
                 f"Event {short(old.event_id)} is a retraction: write the event it took back "
@@ -152,43 +164,82 @@ def _meant(
 ) -> tuple["StoredEvent", list[str]]:
     """Return the entry to write anew, and its changes without the vehicle that was named.
 
-    What was refused is nowhere: after it, `last` alone is an older entry, often of another vehicle.
-    So the vehicle is named with it, or somebody says that this entry is meant.
-
     Raises:
         ProblemsFound: `last` stands alone, and there is nobody to ask or the answer is no.
         UsageError: the vehicle has no entry, or is named beside an entry's id.
     """
     named = changes[0] if "=" not in changes[0] else ""
-    if event.strip().lower() != "last":
-        if named:
-            raise UsageError(f"{named!r} is no change: write it as FIELD=VALUE, position=LF.")
-        return ledger.event(event), changes
+    if named and not _is_last(event):
+        raise UsageError(f"{named!r} is no change: write it as FIELD=VALUE, position=LF.")
     if named:
-        vehicle_id, changes = ledger.require_vehicle(named), changes[1:]
+        changes = changes[1:]
         if not changes:
             raise UsageError("Nothing would be changed: write FIELD=VALUE behind the vehicle.")
-        last = ledger.facts.last_entry(vehicle_id)
+    asked = ("Write that one anew?", "correct", *changes)
+    return _named_entry(ledger, event, named, asked, sure=sure), changes
+
+
+def _is_last(event: str) -> bool:
+    return event.strip().lower() == "last"
+
+
+def _known(ledger: "Ledger", vehicle: str) -> bool:
+    """Whether a word behind `last` names a vehicle."""
+    try:
+        ledger.require_vehicle(vehicle)
+    except UnknownName:
+        return False
+    return True
+
+
+def _named_entry(
+    ledger: "Ledger", event: str, vehicle: str, asked: tuple[str, ...], *, sure: bool
+) -> "StoredEvent":
+    """Return the entry that an id names, or the last one of a vehicle.
+
+    What was refused is nowhere: after it, `last` alone is an older entry, often of another vehicle.
+    So the vehicle is named with it, or somebody says that this entry is meant.
+
+    Args:
+        ledger: an open ledger.
+        event: an entry's id, or `last`.
+        vehicle: named beside `last`, or an empty text.
+        asked: the question where nothing is named; the verb; what is typed behind the vehicle.
+        sure: somebody said that the entry is meant.
+
+    Raises:
+        ProblemsFound: `last` stands alone, and there is nobody to ask or the answer is no.
+        UsageError: the vehicle has no entry.
+    """
+    if not _is_last(event):
+        return ledger.event(event)
+    if vehicle:
+        vehicle_id = ledger.require_vehicle(vehicle)
+        # Typed twice, it must not take back what was written before as well.
+        facts = ledger.facts
+        last = (facts.last_entry if asked[1] == "correct" else facts.last_written)(vehicle_id)
         if last is None:
             raise UsageError(f"Nothing is written down of {vehicle_id}.")
-        return last, changes
+        return last
     old = ledger.event(event)
     told = (
         f"last is an entry of {old.vehicle_id}, {old.occurred_at[:10]}, "
         f"{describe(old.kind, brief(old.data()))}."
     )
     if sure or old.kind == "retraction":
-        return old, changes
+        return old
+    question, verb, *behind = asked
     if not (sys.stdin.isatty() and sys.stderr.isatty()):
+        line = shlex.join([verb, "last", old.vehicle_id, *behind])
         raise ProblemsFound(
             f"Not written: {told} If it is the one that you mean, name its vehicle, `roadworn "
-            f"correct last {old.vehicle_id} {shlex.join(changes)}`, or add --sure.",
+            f"{line}`, or add --sure.",
             (),
         )
     say(f"{told[0].upper()}{told[1:]}")
-    if not typer.confirm("Write that one anew?", default=False, err=True):
+    if not typer.confirm(question, default=False, err=True):
         raise ProblemsFound("Nothing was written.", ())
-    return old, changes
+    return old
 
 
 def move(
@@ -197,7 +248,12 @@ def move(
         str, typer.Argument(metavar="EVENT", help="Its id, the beginning or end of it, or last.")
     ],
     vehicle: Annotated[
-        str, typer.Argument(metavar="VEHICLE", help="The vehicle that it should stand at.")
+        list[str],
+        typer.Argument(
+            metavar="VEHICLE",
+            help="The vehicle that it should stand at; after last, the one where it stands first: "
+            "move last bus-7 bus-8.",
+        ),
     ],
     by: ByOption = "",
     sure: SureOption = False,
@@ -210,9 +266,14 @@ def move(
     with state_of(ctx).open_ledger(writable=True, plugin_kinds=True) as ledger:
         from roadworn.intake.moving import moved
 
-        old = ledger.event(event)
+        *source, target = vehicle
+        if len(source) > (1 if _is_last(event) else 0):
+            raise UsageError("An entry goes to one vehicle: roadworn move EVENT VEHICLE.")
+        # Looked for first: a name that is none should not be asked about.
+        target = ledger.require_vehicle(target)
+        asked = ("Move that one?", "move", target)
+        old = _named_entry(ledger, event, "".join(source), asked, sure=sure)
         _refuse_amended(ledger.facts, old)
-        target = ledger.require_vehicle(vehicle)
         events = moved(ledger, old, target, today().isoformat(), by)
         anew = [one for one in events if one.kind != "retraction"]
         for one in anew:

@@ -176,6 +176,12 @@ def _commands(ctx: typer.Context, word: str) -> "TyperCommand | TyperGroup | Non
     received = state_of(ctx).plugins().received("roadworn_commands")
     mine = [item for plugin, item in received if plugin == word]
     if not mine:
+        from roadworn_cli.record import KINDS
+
+        kinds = [kind.name for kind in KINDS for name in (kind.name, *kind.aliases) if name == word]
+        if kinds:
+            told = f"There is no `roadworn {word}`; did you mean `roadworn record {kinds[0]}`?"
+            raise UnknownName(told, kinds)
         return None
     app = typer.Typer(
         add_completion=False, rich_markup_mode=None, help=f"What the plugin {word} adds."

@@ -187,25 +187,48 @@ def today() -> date:
     return datetime.now().astimezone().date()
 
 
-def check_day(text: str, option: str) -> str:
-    """Return an ISO day as given, an empty text included.
+def check_day(text: str, option: str, *, ahead: bool = False) -> str:
+    """Return the ISO day that a text says, an empty text as it is.
+
+    Args:
+        text: an ISO day, or as people say one: yesterday, fri, 4 dec.
+        option: what it was typed for.
+        ahead: it is for a day that lies ahead.
+
+    Raises:
+        UsageError: it is something else, or says a time of day too.
+    """
+    day, clock = check_moment(text, option, ahead=ahead)
+    if clock:
+        raise UsageError(f"{option} takes a day alone: write {day}, without the time of day.")
+    return day
+
+
+def check_moment(text: str, option: str, *, ahead: bool = False) -> tuple[str, str]:
+    """Return the ISO day that a text says, and its time of day where it says one.
 
     Raises:
         UsageError: it is something else.
     """
     if not text:
-        return text
+        return text, ""
     try:
-        day = date.fromisoformat(text)
+        if text == date.fromisoformat(text).isoformat():
+            return text, ""
     except ValueError:
-        day = None
-    if day is None or text != day.isoformat():
-        from roadworn.checks.known import day_hint, days_meant
+        pass
+    from roadworn.reading.said_days import read_said
 
-        hint = day_hint(text)
-        told = f": {hint}" if days_meant(text) else f" ({hint})." if hint else "."
-        raise UsageError(f"{option} takes a day as 2026-05-04, not {text!r}{told}")
-    return text
+    said = read_said(text, today(), ahead=ahead)
+    if said is not None:
+        return said.day, said.clock
+    from roadworn.checks.known import day_hint, days_meant
+
+    hint = day_hint(text)
+    told = f": {hint}" if days_meant(text) else f" ({hint})." if hint else "."
+    raise UsageError(
+        f"{option} takes a day as 2026-05-04, yesterday, fri or 4 dec, not {text!r}{told}"
+    )
 
 
 def default_currency() -> str:

@@ -54,7 +54,9 @@ SAYS = Says(
         "on": "on {day}",
         "since": "since {day}",
         "promised": "promised for {day}",
+        "promised-at": "promised for {day}, {at}",
         "late": "LATE: promised for {day}",
+        "late-at": "LATE: promised for {day}, {at}",
         "entries": "{n} {n:entry|entries} today",
         "estimated": "{lines}; estimate of {day}",
         "estimated-held": "{lines}; estimate of {day}, held until {until}",
@@ -270,7 +272,10 @@ def _here(row: Row, day: date) -> str:
     parts = [row["label"], built_of(row), since]
     promised = row["promised"]
     if promised is not None:
-        parts.append(SAYS("late" if promised < day else "promised", day=_for(promised, day)))
+        late = promised < day
+        at = row["promised_time"]
+        word = ("late" if late else "promised") + ("-at" if at else "")
+        parts.append(SAYS(word, day=_for(promised, day), at=at or ""))
     return Joined([*parts, SAYS.some(row["entries"] or 0, "entries")])
 
 

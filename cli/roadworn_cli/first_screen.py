@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Final
 
 from roadworn.analysis import Holds, Mark, Table, Tells
 from roadworn.analysis.outlook import places_in
-from roadworn.model.messages import some_of
+from roadworn.model.messages import Joined, in_a_list, some_of
 from roadworn.trade.cautions import brief_cautions_for
-from roadworn_cli.output import counted
+from roadworn_cli.first_words import SAYS
 from roadworn_cli.results import (
     cell,
     cell_of,
@@ -29,6 +29,7 @@ from roadworn_cli.screen import (
 )
 
 if TYPE_CHECKING:
+    from roadworn.analysis import Column
     from roadworn.analysis.outlook import Outlook
 
 #: Code of what is to be tried before a vehicle is handed over.
@@ -42,6 +43,8 @@ _SURE: Final = 0.995
 #: A chance whose limits are farther apart says hardly anything.
 _UNSURE: Final = 0.6
 _LIKELY: Final = 0.5
+#: An amount from here on is written without cents.
+_WHOLE: Final = 100
 #: Work that can kill is cautioned of before anything else says stop.
 _DEADLY: Final = ("ev.", "restraint.", "fuel.")
 
@@ -96,23 +99,28 @@ def _stop(found: "Outlook") -> Iterator[Entry]:
     untried = [said for said in found.unknown if _code(said) == TRY_FIRST]
     # That only complaints are open is said by those themselves.
     if (not at and len(told) < len(rows_with(table, Mark.OPEN) or [0])) or left:
-        now = " ".join([*untried, _now(found, told=bool(told))])
-        yield Entry("Now", now, look="stop" if untried else "title", least=None if untried else 2)
+        now = Joined([*untried, _now(found, told=bool(told))], " ")
+        yield Entry(
+            SAYS("now"), now, look="stop" if untried else "title", least=None if untried else 2
+        )
     elif untried:
-        yield Entry("Now", untried[0], look="stop", least=None)
+        yield Entry(SAYS("now"), untried[0], look="stop", least=None)
     for said in found.unknown:
         if _code(said) == "outlook.not-seen" and not found.vehicle.get("retired_on"):
             yield Entry("", said, least=None)
     for n in at[:_STORIES]:
-        story, name = table.cells(Tells.SEEN)[n], f"{name_of(table, n)}, do not drive"
-        yield Entry("STOP", f"{name}: {story}" if story else name, look="stop", least=None)
+        story, name = table.cells(Tells.SEEN)[n], SAYS("do-not-drive", part=name_of(table, n))
+        yield Entry(SAYS("stop"), Joined([name, story], ": "), look="stop", least=None)
     if at[_STORIES:]:
-        yield Entry("STOP", [_job(table, n) for n in at[_STORIES:]], look="stop")
+        yield Entry(SAYS("stop"), [_job(table, n) for n in at[_STORIES:]], look="stop")
     days, seen = table.cells(Tells.SINCE), table.cells(Tells.SEEN)
-    typed = (f"{days[n]}: {getattr(seen[n], 'arguments', {}).get('text', seen[n])}" for n in told)
+    typed = (
+        Joined([days[n], getattr(seen[n], "arguments", {}).get("text", seen[n])], ": ")
+        for n in told
+    )
     heard = sorted(typed, reverse=True)
     for one in heard[:_STORIES]:
-        yield Entry("Complaint", one, look="stop", least=None)
+        yield Entry(SAYS("complaint"), one, look="stop", least=None)
     if heard[_STORIES:]:
         yield Entry("", heard[_STORIES:])
     plan = found.holding(Holds.PLAN)
@@ -122,7 +130,7 @@ def _stop(found: "Outlook") -> Iterator[Entry]:
     named = [str(table.cells(Tells.COMPONENT)[n]) for n in at]
     brief = brief_cautions_for([*named, *deadly])
     if brief:
-        yield Entry("Caution", list(reversed(brief)))
+        yield Entry(SAYS("caution"), list(reversed(brief)))
 
 
 def _now(found: "Outlook", *, told: bool) -> str:
@@ -130,7 +138,7 @@ def _now(found: "Outlook", *, told: bool) -> str:
     first = getattr(found.headline, "parts", (found.headline,))[0]
     words = getattr(first, "arguments", {}).get("words")
     kept = [one for one in getattr(words, "parts", ()) if _code(one) != "outlook.complaint-of"]
-    return f"Open: {', '.join(map(str, kept))}." if told and kept else str(first)
+    return SAYS("open", what=Joined(kept)) if told and kept else first
 
 
 def due_of(found: "Outlook") -> Table:
@@ -146,19 +154,18 @@ def _to_do(found: "Outlook") -> Iterator[Entry]:
         yield from _due_now(found)
         return
     for stage, label in (
-        (Mark.MUST, "Must"),
-        (Mark.SHOULD, "Should"),
-        (Mark.CAN_WAIT, "Can wait"),
+        (Mark.MUST, SAYS("must")),
+        (Mark.SHOULD, SAYS("should")),
+        (Mark.CAN_WAIT, SAYS("can-wait")),
     ):
         rows = rows_with(plan, stage)
         jobs = [_job(plan, n, found) for n in rows]
         if stage is Mark.SHOULD:
             rows, jobs = _with_reasons(plan, rows, jobs)
-        unsure = any(isinstance(c := named(plan, n, "chance"), float) and c < _SURE for n in rows)
-        tail = ", causes by their chance" if unsure else ""
         biggest = _biggest(plan, rows, found)
+        if any(isinstance(c := named(plan, n, "chance"), float) and c < _SURE for n in rows):
+            jobs[-1] = SAYS("by-chance", job=jobs[-1])
         if jobs:
-            jobs[-1] += tail
             row = next(iter(rows_with(sums, stage)), None)
             figure = "" if row is None else sum_of(sums, row)
             # What is to be done is shortened after all else that is a list.
@@ -169,7 +176,7 @@ def _to_do(found: "Outlook") -> Iterator[Entry]:
             sized = biggest if stage is not Mark.MUST else ()
             yield Entry(label, told, figure, least=least, floor=floor, biggest=sized)
         elif stage is Mark.MUST:
-            yield Entry(label, "nothing that is known of", "")
+            yield Entry(label, SAYS("nothing-known"), "")
 
 
 def _biggest(plan: Table, rows: Sequence[int], found: "Outlook") -> list[tuple[str, float]]:
@@ -177,10 +184,11 @@ def _biggest(plan: Table, rows: Sequence[int], found: "Outlook") -> list[tuple[s
     values = plan.cells(Tells.VALUE)
     sized = []
     for n in rows:
-        chance, why = named(plan, n, "chance"), getattr(named(plan, n, "in_short"), "code", "")
-        failed = why.endswith("because-failed")
+        chance, why = named(plan, n, "chance"), named(plan, n, "in_short")
+        failed = getattr(why, "code", "").endswith("because-failed")
         size = float(str(values[n] or 0.0)) * float(str(1.0 if chance is None else chance))
-        sized.append((not failed, -size, f"{'failed: ' * failed}{_job(plan, n, found)}"))
+        job = _job(plan, n, found)
+        sized.append((not failed, -size, Joined([_text(why), job], ": ") if failed else job))
     return [(job, -size) for _waits, size, job in sorted(sized)]
 
 
@@ -192,18 +200,18 @@ def _tests_after(plan: Table, rows: Sequence[int]) -> Iterator[str]:
     parts = [str(plan.cells(Tells.COMPONENT)[n] or "") for n in rows]
     tests = dict.fromkeys(test for part in parts for test in asked_after(part))
     if tests:
-        yield f"after it {', '.join(map(test_words, tests))}"
+        yield SAYS("after-it", tests=Joined(map(test_words, tests)))
 
 
 def _with_reasons(plan: Table, rows: list[int], jobs: list[str]) -> tuple[list[int], list[str]]:
     """Return jobs that have one reason after each other, the reason before the first of them."""
-    reasons = [str(named(plan, n, "in_short") or "") for n in rows]
+    reasons: list[str] = [_text(named(plan, n, "in_short")) for n in rows]
     order = list(dict.fromkeys(reasons))
     by_reason = sorted(range(len(rows)), key=lambda at: order.index(reasons[at]))
     told: list[str] = []
     for at, before in zip(by_reason, [-1, *by_reason], strict=False):
         new = reasons[at] and (before < 0 or reasons[before] != reasons[at])
-        told.append(f"{reasons[at]}: {jobs[at]}" if new else jobs[at])
+        told.append(Joined([reasons[at], jobs[at]], ": ") if new else jobs[at])
     return [rows[at] for at in by_reason], told
 
 
@@ -211,8 +219,7 @@ def _due_now(found: "Outlook") -> Iterator[Entry]:
     """Yield what is due where no plan says in what order."""
     table = due_of(found)
     jobs = [_job(table, n) for n in range(len(table.rows))]
-    nothing = "nothing failed or wearing, no active code, no work declined or deferred"
-    yield Entry("Due now", jobs or nothing)
+    yield Entry(SAYS("due-now"), jobs or SAYS("nothing-due"))
 
 
 def _job(table: Table, n: int, found: "Outlook | None" = None) -> str:
@@ -221,59 +228,63 @@ def _job(table: Table, n: int, found: "Outlook | None" = None) -> str:
     One part has one chance on a screen: that it fails within the time looked ahead.
     """
     value = table.cells(Tells.VALUE)[n]
-    price = f"{value:,.0f}" if isinstance(value, int | float) else ""
-    name = name_of(table, n) or str(table.cells(Tells.STATE)[n] or table.cells(Tells.SEEN)[n] or "")
+    price = SAYS("price", amount=value) if isinstance(value, int | float) else ""
+    name = name_of(table, n) or _text(table.cells(Tells.STATE)[n] or table.cells(Tells.SEEN)[n])
     cause, fails = named(table, n, "chance"), found and found.chance_of(places_in(table)[n])
     unsure = isinstance(cause, float) and cause < _SURE
     waits = Mark.CAN_WAIT in table.marked()[n][1] and (fails or 0.0) >= _LIKELY
-    told = f"({cause:.0%} the cause)" if unsure else ""
+    told = SAYS("cause", chance=cause) if unsure else ""
     if found and fails and (unsure or waits):
-        told = f"({fails:.0%} in {_months(found)})"
-    name = f"{name}: {price}" if price else f"{name}, not priced" if found else name
-    return " ".join(filter(None, (name, told)))
+        told = SAYS("chance-in", chance=fails, months=_months(found))
+    if price:
+        name = Joined([name, price], ": ")
+    elif found:
+        name = Joined([name, SAYS("not-priced")])
+    return Joined([name, told], " ")
 
 
 def _inspection(found: "Outlook") -> Iterator[Entry]:
     """Yield what an official inspection would say, in a line."""
     ran = found.inspection
     if found.vehicle.get("inspected_by") == "none":
-        yield Entry("Inspection", "none is asked for here")
+        yield Entry(SAYS("inspection"), SAYS("none-asked"))
         return
     if ran is None:
         return
     items = ran.result.holding(Holds.INSPECTED)
     if items is None:
-        yield Entry("Inspection", ran.result.headline)
+        yield Entry(SAYS("inspection"), ran.result.headline)
         return
     names = items.cells(Tells.NAME)
     failing, later = (
-        dict.fromkeys(str(names[n]) for n in rows_with(items, mark))
+        dict.fromkeys(_text(names[n]) for n in rows_with(items, mark))
         for mark in (Mark.FAILED, Mark.SENT_BACK)
     )
-    back = f"would be sent back, not ready: {', '.join(later)}" if later else ""
+    back = SAYS.when(later, "sent-back", items=Joined(later))
+    told: str
     if failing or back:
-        fails = f"would fail on {', '.join(failing)}" if failing else ""
-        told = "; ".join(filter(None, (fails, back)))
+        told = Joined([SAYS.when(failing, "would-fail", items=Joined(failing)), back], "; ")
     elif items.rows and not rows_with(items, Mark.PASSES):
-        told = "not known: nothing that it asks for was looked at"
+        told = SAYS("not-known")
     elif items.rows:
         worn, unseen = worn_by(found.holding(Holds.PLAN)), _unseen(items)
-        told = "passes today by the record" if worn else "nothing on record that would fail"
+        told = SAYS("passes" if worn else "no-fail")
         if unseen:
             # As the fleet's sheet says it: what nobody has looked at lately may fail.
-            told = f"not known until it is looked at or scanned: {some_of(unseen, _NEXT)}"
+            told = SAYS("not-until", items=some_of(unseen, _NEXT))
         if worn:
-            told = f"{told}; worn out by then: {', '.join(worn)}"
+            told = Joined([told, SAYS("worn-by", parts=Joined(worn))], "; ")
     else:
-        told = str(ran.result.headline)
+        told = ran.result.headline
     due = next((named(t, 0, "due") for t in ran.result.tables if named(t, 0, "due")), None)
-    yield Entry("Inspection", f"{told}; due {due}" if due else told)
+    due_then = SAYS("due", day=due) if due else ""
+    yield Entry(SAYS("inspection"), Joined([told, due_then], "; "))
 
 
 def _unseen(items: Table) -> list[str]:
     """Return what nobody has looked at of what an inspection asks for, each once."""
     names = items.cells(Tells.NAME)
-    return list(dict.fromkeys(str(names[n]) for n in rows_with(items, Mark.NOT_KNOWN)))
+    return list(dict.fromkeys(_text(names[n]) for n in rows_with(items, Mark.NOT_KNOWN)))
 
 
 def worn_by(plan: Table | None) -> list[str]:
@@ -288,23 +299,25 @@ def _next(found: "Outlook") -> Iterator[Entry]:
     if ahead is None:
         return
     rows = found.next_parts(_NEXT)
-    span = f"in {_months(found)}"
+    span = SAYS("in", months=_months(found))
     for at, (n, is_above) in enumerate(rows):
         chance = float(str(ahead.cells(Tells.VALUE)[n]))
         low, high = (ahead.cells(t)[n] for t in (Tells.LOW, Tells.HIGH))
         limits = (low, high) if isinstance(low, float) and isinstance(high, float) else None
-        words = [name_of(ahead, n), "listed above" if is_above else money_in(ahead, n, "cost")]
+        cost = SAYS("listed") if is_above else money_in(ahead, n, "cost")
+        words = [name_of(ahead, n), cost]
         words += [span] if len(rows) == 1 else []
         critical, likely = bool(named(ahead, n, "safety")), chance >= _LIKELY
         # Offered is what was found, or what the record alone is nearly sure of: this is neither.
         asked = critical and likely and not is_above
-        words += ["not found worn: look at it now"] if asked else []
-        words += ["very unsure"] if limits and limits[1] - limits[0] > _UNSURE else []
-        told = f"{dot(chance, limits, _DOT)}  {', '.join(filter(None, words))}"
+        words += [SAYS("look-now")] if asked else []
+        words += [SAYS("unsure")] if limits and limits[1] - limits[0] > _UNSURE else []
+        told = Joined([dot(chance, limits, _DOT), Joined(words)], "  ")
         figure, under = cell_of(ahead, Tells.VALUE, n), span if at == 1 else ""
-        brief = f"{figure} {words[0]}{' (look at it now)' if asked else ''}"
-        brief = brief if at < len(rows) - 1 else f"{brief}; all {span}"
-        yield Entry("" if at else "Next to fail", told, figure, under=under, brief=brief)
+        brief: str = Joined([figure, words[0], SAYS("brief-look") if asked else ""], " ")
+        if at == len(rows) - 1:
+            brief = Joined([brief, SAYS("all-in", months=_months(found))], "; ")
+        yield Entry("" if at else SAYS("next"), told, figure, under=under, brief=brief)
 
 
 def _money(found: "Outlook") -> Iterator[Entry]:
@@ -315,9 +328,10 @@ def _money(found: "Outlook") -> Iterator[Entry]:
         if estimate.value is None:
             yield Entry(label, estimate.words)
             return
-        band = f" ({estimate.low:,.0f} to {estimate.high:,.0f})" if estimate.low is not None else ""
-        figure = f"{estimate.value:,.0f} {estimate.unit}"
-        yield Entry(label, f"what fails, worn parts above in it{band}", figure)
+        limits = {"low": estimate.low, "high": estimate.high}
+        band = SAYS("band", **limits) if estimate.low is not None else ""
+        figure = SAYS("figure", value=estimate.value, unit=estimate.unit)
+        yield Entry(label, Joined([SAYS("what-fails"), band], " "), figure)
 
 
 def _ways(found: "Outlook") -> Iterator[Entry]:
@@ -325,18 +339,18 @@ def _ways(found: "Outlook") -> Iterator[Entry]:
     ways, turns = found.holding(Holds.WAYS), found.holding(Holds.TURNS)
     if ways is not None:
         for at, (n, names) in enumerate(ways_apart(ways)):
-            label = "" if at else "You pay today"
+            label = "" if at else SAYS("pay")
             yield Entry(label, _way(ways, n, names), sum_of(ways, n))
     elif found.advice is not None and found.next_repairs is None:
-        yield Entry("Ways on", found.advice.result.headline)
+        yield Entry(SAYS("ways"), found.advice.result.headline)
     if turns is not None:
-        yield Entry("Keep or not", str(turns.rows[0][0]), least=2)
+        yield Entry(SAYS("keep"), _text(turns.rows[0][0]), least=2)
 
 
 def _way(ways: Table, n: int, name: str) -> str:
     """Return a way on with what it costs a month, or with what is to be said of it."""
     later = [
-        f"{cell(column, ways.rows[n][i])} {column.title}"
+        _cost(column, ways.rows[n][i])
         for i, column in enumerate(ways.columns)
         if column.kind == "money"
         and column.brief
@@ -344,10 +358,16 @@ def _way(ways: Table, n: int, name: str) -> str:
         and ways.rows[n][i] is not None
     ]
     short = named(ways, n, "in_short")
-    said = later or [str(named(ways, n, "note") or "" if short is None else short)]
+    said = later or [_text(named(ways, n, "note") if short is None else short)]
     unpriced = named(ways, n, "unpriced")
-    told = "; ".join(filter(None, (f"and {unpriced}, not priced" if unpriced else "", *said)))
-    return f"{name}: {told}" if told else name
+    told = Joined([SAYS.when(unpriced, "way-unpriced", parts=unpriced), *said], "; ")
+    return Joined([name, told], ": ")
+
+
+def _cost(column: "Column", value: object) -> str:
+    if isinstance(value, int | float) and abs(value) >= _WHOLE:
+        return SAYS("way-cost-whole", amount=value, title=column.title)
+    return SAYS("way-cost", amount=cell(column, value), title=column.title)
 
 
 def _chain(found: "Outlook") -> Iterator[Entry]:
@@ -356,32 +376,34 @@ def _chain(found: "Outlook") -> Iterator[Entry]:
     pointed = set()
     if chain is None and found.causes is not None and found.holding(Holds.CAUSES) is not None:
         # Nothing ties it to other work: what it points to, and the look that tells.
-        yield Entry("Points to", found.causes.result.headline, most=3)
+        yield Entry(SAYS("points"), found.causes.result.headline, most=3)
     if chain is not None:
         keys = list(zip(chain.cells(Tells.COMPONENT), chain.cells(Tells.PLACE), strict=True))
         own = [n for n, key in enumerate(keys) if key == keys[0]]
-        worth = [money_in(chain, n, "spares").partition(" ")[0] for n in own]
+        spares = [named(chain, n, "spares") for n in own]
+        worth = [SAYS("price", amount=s) if isinstance(s, int | float) else "" for s in spares]
         spared = [
-            ": ".join(filter(None, (str(named(chain, n, "spared")), w)))
+            Joined([_text(named(chain, n, "spared")), w], ": ")
             for n, w in zip(own, worth, strict=True)
         ]
-        first = [f"{name_of(chain, 0)}: it may spare {spared[0]}", *spared[1:]]
-        yield Entry("Do first", first, price_of(chain, 0), least=2)
+        first = [SAYS("spares", job=name_of(chain, 0), part=spared[0]), *spared[1:]]
+        yield Entry(SAYS("do-first"), first, price_of(chain, 0), least=2)
         pointed = {getattr(named(chain, n, "spared"), "component", None) for n in own}
     again = repeats.cells(Tells.COMPONENT)[0] if repeats is not None else None
     if chain is not None:
         # Of several chains the one that ends at what keeps failing.
         parts = [getattr(named(chain, n, "spared"), "component", None) for n in own]
         n = own[parts.index(again)] if again in parts else 0
-        told = str(named(chain, n, "in_short") or named(chain, n, "sentence") or "")
-        yield from (Entry("Points to", told, least=2, most=4),) if told else ()
+        told = _text(named(chain, n, "in_short") or named(chain, n, "sentence"))
+        yield from (Entry(SAYS("points"), told, least=2, most=4),) if told else ()
     if repeats is not None and found.keeps_failing is not None and again not in pointed:
         why = repeats.cells(Tells.WHY)[0] or found.keeps_failing.result.headline
         # What is said of a class or a maker's part is no count of this vehicle.
         many = named(repeats, 0, "vehicles")
-        fleet = f"in the fleet, {repeats.cells(Tells.PLACE)[0]}: "
-        told = f"{fleet if isinstance(many, int) and many > 1 else ''}{why}"
-        yield Entry("Keeps failing", told, least=2)
+        told = _text(why)
+        if isinstance(many, int) and many > 1:
+            told = SAYS("in-fleet", place=repeats.cells(Tells.PLACE)[0], why=why)
+        yield Entry(SAYS("failing"), told, least=2)
 
 
 def _not_known(found: "Outlook") -> Iterator[Entry]:
@@ -400,17 +422,16 @@ def _not_known(found: "Outlook") -> Iterator[Entry]:
         names = _unseen(items)
     told = [*unknown, *names]
     if told:
-        yield Entry("Not looked at", told, most=2)
+        yield Entry(SAYS("not-looked"), told, most=2)
 
 
 def _in_short(told: str) -> str:
     """Return what is not known in as few words as a screen has room for."""
     arguments = getattr(told, "arguments", {})
     if "parts" in arguments and "n" in arguments:
-        return f"the age of {counted(arguments['n'], 'part')}"
-    text = str(told).removesuffix(".")
+        return SAYS("ages", n=arguments["n"])
     # They follow each other in one list.
-    return text[:1].lower() + text[1:]
+    return in_a_list(told)
 
 
 def _code(said: str) -> str:
@@ -421,4 +442,9 @@ def _months(found: "Outlook") -> str:
     """Return how far what comes next is looked ahead."""
     settings = found.next_repairs.settings if found.next_repairs is not None else None
     months = float(getattr(settings, "months", 12.0))
-    return f"{months:g} month{'' if months == 1 else 's'}"
+    return SAYS("months", n=months)
+
+
+def _text(value: object) -> str:
+    """Return a cell as it is where it is a text, a sentence among them, else as a text."""
+    return value if isinstance(value, str) else "" if value is None else str(value)

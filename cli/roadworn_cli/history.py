@@ -171,12 +171,28 @@ def _standing(row: Row) -> str:
     return f"{done} by {short(row['retracted_by'])}"
 
 
+#: What a look-over named sound that had failed, with no work on record in between.
+_ENDED = """
+SELECT sound_event, component, position, found_on FROM found_sound
+WHERE vehicle_id = ? AND condition = 'failed' ORDER BY component, position
+"""
+
+
+def _with_ended(row: Row) -> object:
+    """Tell an event, and what it ended by a word alone."""
+    told = describe(row["kind"], brief(_payload(row)))
+    if not row.get("ended"):
+        return told
+    failed = "; ".join(f"{item_words(one)} on {one['found_on']}" for one in row["ended"])
+    return f"{told} (failed before, no work on record since: {failed})"
+
+
 # Told in words, an event says itself of what kind it is.
 _TOLD: Shown = {
     "date": lambda row: f"{row['occurred_at']:%Y-%m-%d{'' if row['date_only'] else ' %H:%M'}}",
     "odometer": _reading,
     "standing": _standing,
-    "what": lambda row: describe(row["kind"], brief(_payload(row))),
+    "what": _with_ended,
 }
 _EXACT: Shown = {
     "date": _TOLD["date"],
@@ -239,8 +255,11 @@ def history(
     with state.open_view(host) as view:
         vehicle_id = view.require_vehicle(vehicle)
         found = view.sql(_EVENTS, [vehicle_id])
+        ended = _records(view.sql(_ENDED, [vehicle_id]))
         untried = () if wanted else view.sql(_UNTRIED, [vehicle_id]).rows
     rows = [row for row in _records(found) if not wanted or row["kind"] in wanted]
+    for row in rows:
+        row["ended"] = [one for one in ended if one["sound_event"] == row["event_id"]]
     if fmt == "json":
         _emit_json(rows)
         return

@@ -98,6 +98,14 @@ class LazyGroup(TyperGroup):
             path = cast("typer.Context", ctx).command_path
             names = [name for entry in self.verbs for name in (entry.name, *entry.aliases)]
             names += [] if more is None else [*more.listed(cast("typer.Context", ctx))]
+            word = args[0].lower()
+            begun = [
+                entry.name for entry in self.verbs if len(word) > 2 and entry.name.startswith(word)
+            ]
+            if begun:
+                raise UnknownName(
+                    f"There is no `{path} {args[0]}`; did you mean {' or '.join(begun)}?", begun
+                )
             raise UnknownName.of(f"`{path} {args[0]}`", args[0], names, f"see `{path} -h`.")
         return verb.name, load(verb), args[1:]
 

@@ -7,7 +7,7 @@ from typing import Any
 from roadworn.analysis import Cell, Column, Estimate, Holds, Mark, Ran, Result, Table, Tells
 from roadworn.model.catalogue import catalogue, part_name
 from roadworn.model.errors import UsageError
-from roadworn.model.messages import Sentence
+from roadworn.model.messages import Joined, Sentence
 from roadworn_cli.output import counted, emit, emit_json, escape, note, say
 from roadworn_cli.screen import Head, Line, dot, encoded, padded, put, span, spark, text, width
 from roadworn_cli.screen import table as screen_table
@@ -278,7 +278,8 @@ def name_of(table: Table, n: int) -> str:
     """Return what a row is about: what it is named, or its part with its place."""
     named = table.cells(Tells.NAME)[n]
     if named:
-        return str(named)
+        # A sentence stays what it is, so that it can be said in another language.
+        return named if isinstance(named, str) else str(named)
     component = table.cells(Tells.COMPONENT)[n]
     return part_name(str(component), str(table.cells(Tells.PLACE)[n] or "")) if component else ""
 
@@ -327,7 +328,7 @@ def ways_apart(ways: Table) -> Iterator[tuple[int, str]]:
         after = n + 1 < len(ways.rows)
         if after and all(named(ways, n, k) == named(ways, n + 1, k) for k in _SAME_WAY):
             continue
-        yield n, ", ".join(names)
+        yield n, Joined(names)
         names = []
 
 

@@ -5,31 +5,27 @@ One screen: each list a line a vehicle. A list that has no room says how many mo
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict
-from itertools import groupby
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from roadworn.model.catalogue import part_name
-from roadworn.model.errors import UnknownName, UsageError
-from roadworn.model.messages import Joined
+from roadworn.model.errors import UnknownName
 from roadworn_cli import words as looks
 from roadworn_cli.context import State, state_of
 from roadworn_cli.day_lists import (
     SAYS,
     DayList,
     Row,
-    built_of,
     day_lists,
     records,
     rows_of_lists,
-    sums_of,
 )
 from roadworn_cli.output import check_format, emit, emit_json, escape, format_option, note
 
 if TYPE_CHECKING:
     from roadworn.analysis.day import Day
     from roadworn.say import Speaker
+    from roadworn_cli.day_calls import Calls
     from roadworn_cli.day_open import StillOpen
     from roadworn_cli.screen import Line
 
@@ -113,7 +109,8 @@ def _flat(found: "Day") -> Iterator[Sequence[object]]:
             day = row.get(days.get(name, "done_on"), found.day)
             what = row.get("work") or row.get("wants") or row.get("how")
             if name == "in_shop":
-                what = f"promised for {row['promised']}" if row["promised"] else None
+                at = " ".join(str(row[key]) for key in ("promised", "promised_time") if row[key])
+                what = f"promised for {at}" if at else None
             yield (
                 *(name, row["vehicle_id"], row["label"], day, row.get("component")),
                 *(row.get("position"), what, row.get("amount"), row.get("currency")),
@@ -192,63 +189,38 @@ def _lines(one: DayList, most: int, wide: int, cells: int, speaker: "Speaker") -
 
 
 def _call(state: State, months: float, fmt: str, speaker: "Speaker", *, contacts: bool) -> None:
-    from roadworn.analysis import Answers, Holds, Mark
+    from roadworn_cli.day_calls import to_call
 
     host = state.plugins()
     with state.open_view(host) as view:
-        ran = host.run(host.answering(Answers.TO_CALL), view, {"months": months})
-        table = ran.result.holding(Holds.TO_CALL)
-        if table is None:
-            raise UsageError(f"{ran.analysis.name} gives no list to call: see `roadworn plugins`.")
-        profiles = view.sql(
-            "SELECT vehicle_id, label, model_year, make, model, owner_reference FROM vehicles"
-        )
-    about = {row["vehicle_id"]: row for row in records(profiles)}
-    rows: list[Row] = []
-    for record, events, marks in zip(table.records(), table.evidence, table.marks, strict=True):
-        rows.append({**record, "safety": Mark.SAFETY in marks, "event_ids": list(events)})
+        found = to_call(view, host, months)
     named: dict[str, str] = {}
     if contacts:
-        owners = {row["vehicle"]: about[row["vehicle"]]["owner_reference"] for row in rows}
+        owners = {row["vehicle"]: found.owner_of(row["vehicle"]) for row in found.rows}
         named = contacts_of(state, filter(None, set(owners.values())))
-        for row in rows:
-            row["owner"] = named.get(owners[row["vehicle"]] or "")
+        for row in found.rows:
+            row["owner"] = named.get(owners[row["vehicle"]])
     if fmt == "json":
-        emit_json(rows)
+        emit_json(found.rows)
     elif fmt == "csv":
-        columns = [column.name for column in table.columns]
+        columns = [column.name for column in found.table.columns]
         columns += ["safety", *(["owner"] if contacts else [])]
-        emit(columns, [[row[name] for name in columns] for row in rows], fmt=fmt)
+        emit(columns, [[row[name] for name in columns] for row in found.rows], fmt=fmt)
     else:
-        _show_calls(ran.result.headline, rows, about, named, speaker)
-        for caveat in ran.result.caveats:
+        _show_calls(found, named, speaker)
+        for caveat in found.caveats:
             note(speaker.say(caveat))
 
 
-def _show_calls(
-    headline: str,
-    rows: Sequence[Row],
-    about: Mapping[str, Row],
-    named: Mapping[str, str],
-    speaker: "Speaker",
-) -> None:
+def _show_calls(found: "Calls", named: Mapping[str, str], speaker: "Speaker") -> None:
+    from roadworn_cli.day_calls import calls_told
     from roadworn_cli.screen import indented, put, text
 
-    lines: list[Line] = [*text(escape(speaker.say(headline)), "title")]
-    for vehicle, group in groupby(rows, lambda row: str(row["vehicle"])):
-        of, one = list(group), about[vehicle]
-        money = sums_of({"amount": row["price"], "currency": row["currency"]} for row in of)
-        owner = named.get(one["owner_reference"] or "")
-        head = speaker.say(Joined((one["label"], built_of(one), money, owner)))
-        lines += [[], *([(line, "title")] for line in indented(escape(f"{vehicle}  {head}"), 0))]
-        for row in of:
-            name = part_name(row["component"], row["position"]) if row["component"] else ""
-            price = ""
-            if row["price"] is not None:
-                price = SAYS("price", amount=row["price"], currency=row["currency"])
-            safety = SAYS("safety") if row["safety"] else ""
-            work = Joined((safety, name, row["why"], price))
-            told = speaker.say(SAYS("asked", work=work, asked=row["say"]))
-            look = "stop" if row["safety"] else ""
-            lines += [[(line, look)] for line in indented(escape(told), 2)]
+    lines: list[Line] = [*text(escape(speaker.say(found.headline)), "title")]
+    for one in calls_told(found, named):
+        head = f"{one.vehicle}  {speaker.say(one.head)}"
+        lines += [[], *([(line, "title")] for line in indented(escape(head), 0))]
+        for safety, told in one.lines:
+            look = "stop" if safety else ""
+            lines += [[(line, look)] for line in indented(escape(speaker.say(told)), 2)]
     put(lines)

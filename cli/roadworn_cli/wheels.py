@@ -27,7 +27,7 @@ _SAID = dict.fromkeys(("repair", "plug", "patch", "puncture"), "flat")
 _MOVE = re.compile(r"([^\s>]+)\s*(?:->|>|→)\s*([^\s>]+)")
 _SHOWN = ("day", "odometer", "what", "moves", "stored at")
 # Within a day the odometer says what came first, then the recording.
-_CHANGES = """
+CHANGES = """
 SELECT c.occurred_on, c.action, c.fitted, c.stored, c.storage, c.odometer_mi, c.odometer_km,
        (SELECT string_agg(m.from_place || '>' || m.to_place, ' ' ORDER BY m.from_place)
         FROM wheel_moves AS m WHERE m.event_id = c.event_id) AS moves
@@ -75,7 +75,7 @@ def wheels(
     rest = " ".join(words[1:]).strip()
     if act != "swap" and (stored or storage):
         raise UsageError("--stored and --storage go with swap: a rotation stores nothing.")
-    kind, payload = _PAYLOADS[act](rest)
+    kind, payload = payload_of(act, rest)
     if act == "swap":
         payload |= {"stored": stored, "storage": storage}
     with writing(ctx) as ledger:
@@ -116,6 +116,15 @@ def _flat(words: str) -> tuple[str, dict[str, Any]]:
 _PAYLOADS = {"rotate": _rotation, "swap": _swap, "flat": _flat}
 
 
+def payload_of(act: str, words: str) -> tuple[str, dict[str, Any]]:
+    """Return the kind and the payload of what was done to the wheels: rotate, swap or flat.
+
+    Raises:
+        UsageError: the words behind it cannot be read.
+    """
+    return _PAYLOADS[act](words)
+
+
 def read_moves(text: str) -> list[dict[str, str]]:
     """Return the moves that a text says, ``LF>LR LR>LF``.
 
@@ -146,7 +155,7 @@ def _show(state: State, vehicle: str, fmt: str) -> None:
     with state.open_view() as view:
         vehicle_id = view.require_vehicle(vehicle)
         unit = view.usual_unit(vehicle_id)
-        rows = view.sql(_CHANGES, [vehicle_id]).rows
+        rows = view.sql(CHANGES, [vehicle_id]).rows
     cells = [_cells(row, unit) for row in rows]
     emit(_SHOWN, cells, fmt=fmt)
     if not rows:

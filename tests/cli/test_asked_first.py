@@ -64,7 +64,7 @@ def test_enrolling_correcting_and_taking_back_ask_as_well(driven: Run) -> None:
         ["enrol", "van-2", "--odometer", "61.250 mi", "--on", "2026-01-01"],
         ["correct", "last", "bus-7", "odometer=6,400 mi"],
         ["correct", "last", "bus-7", "note=ring 555 0100"],
-        ["retract", "last", "--reason", "Mr. Venn said so"],
+        ["retract", "last", "bus-7", "--reason", "Mr. Venn said so"],
     ):
         asked = driven(*words)
         assert asked.code == 1, words

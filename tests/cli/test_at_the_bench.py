@@ -103,10 +103,10 @@ def test_a_terminal_asks_again_for_the_one(shop: Run, monkeypatch: pytest.Monkey
 
 def test_the_last_event_is_taken_back(shop: Run) -> None:
     assert shop("record", "inspection", "van-3", "horn ok").code == 0
-    done = shop("retract", "last", "--reason", "slip")
+    done = shop("retract", "last", "van-3", "--reason", "slip")
     assert done.code == 0
     assert "horn" in done.out
-    again = shop("retract", "last", "--reason", "slip")
+    again = shop("retract", "last", "van-3", "--reason", "slip")
     assert again.code == 2
     assert "is a retraction" in again.err.replace("\n", " ")
 
@@ -144,7 +144,7 @@ def test_what_came_back_last_is_the_last_job_on_that_part(shop: Run) -> None:
 
 def test_why_it_is_taken_back_needs_no_option(shop: Run) -> None:
     done = shop("record", "complaint", "van-3", "horn hoarse")
-    assert shop("retract", "last", "wrong vehicle").code == 0
+    assert shop("retract", "last", "van-3", "wrong vehicle").code == 0
     assert "wrong vehicle" in shop("history", "van-3").out
     assert done.event
 
@@ -153,3 +153,19 @@ def test_a_flat_is_said_in_any_word(shop: Run) -> None:
     done = shop("wheels", "van-3", "plug", "LR")
     assert done.code == 0, done.err
     assert "tire LR" in done.out
+
+
+def test_words_of_the_bay_behind_options_and_verbs(shop: Run) -> None:
+    # Typed as in two days of a shop's work; each was refused before.
+    planned = shop("record", "replacement", "van-3", "oil filter", "--reason", "service")
+    assert "preventive" in planned.out, planned.err
+    looked = shop("record", "inspection", "van-3", "wipers worn", "--rest", "ok")
+    assert "everything else sound" in looked.out, looked.err
+    hours = shop("record", "estimate", "van-3", "horn 1 h 95/h", "--currency", "USD",
+                 "--valid-until", "2 weeks")  # fmt: skip
+    assert "95" in hours.out, hours.err
+    assert shop("record", "authorisation", "van-3", "last", "1=ok").code == 0
+    done = shop("done", "van-3", "1 failed by JK lifetime")
+    assert "lifetime warranty" in done.out, done.err
+    assert "did you mean `roadworn record estimate`" in shop("estimate", "van-3").err
+    assert "did you mean inspection" in shop("record", "insp", "van-3").err

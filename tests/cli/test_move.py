@@ -16,12 +16,17 @@ def other(shop: Run) -> None:
 def test_it_stands_at_the_other_vehicle_alone(shop: Run) -> None:
     other(shop)
     shop("record", "maintenance", "bus-7", "engine oil", "--on", "2026-05-04", "--by", "AB")
-    moved = shop("move", "last", "VAN-2")
+    asked = shop("move", "last", "VAN-2")
+    assert asked.code == 1
+    assert "is an entry of bus-7" in asked.err
+    assert "roadworn move last bus-7 van-2" in asked.err
+    assert kinds(shop, "van-2") == ["enrolment"]
+    moved = shop("move", "last", "bus-7", "VAN-2")
     assert moved.code == 0, moved.err
     assert "(was at bus-7)" in moved.out
     assert kinds(shop, "bus-7") == ["enrolment"]
     assert kinds(shop, "van-2") == ["enrolment", "maintenance"]
-    back = shop("move", "last", "bus-7")
+    back = shop("move", "last", "bus-7", "--sure")
     assert back.code == 0
     assert kinds(shop, "bus-7") == ["enrolment", "maintenance"]
     assert kinds(shop, "van-2") == ["enrolment"]
@@ -44,7 +49,7 @@ def test_what_it_had_replaced_does_not_come_back(shop: Run) -> None:
     other(shop)
     shop("record", "maintenance", "bus-7", "engine oil", "--on", "2026-05-04")
     shop("correct", "last", "bus-7", "on=2026-05-03")
-    assert shop("move", "last", "van-2").code == 0
+    assert shop("move", "last", "bus-7", "van-2").code == 0
     assert kinds(shop, "bus-7") == ["enrolment"]
 
 
@@ -66,10 +71,12 @@ def test_what_stays(shop: Run) -> None:
     enrolment = shop("history", "bus-7", "--format", "json").json()[0]["event_id"]
     assert shop("move", enrolment, "van-2").code == 3
     shop("record", "maintenance", "bus-7", "engine oil", "--on", "2026-05-04")
-    assert "already" in shop("move", "last", "bus-7").err
+    assert "already" in shop("move", "last", "bus-7", "bus-7").err
     assert shop("move", "last", "van-3").code == 2
+    assert shop("move", "last", "bus-7", "van-2", "van-2").code == 2
     assert "roadworn move" in shop("correct", "last", "bus-7", "vehicle=van-2").err
-    shop("retract", "last")
+    shop("retract", "last", "bus-7")
+    assert shop("move", "last", "bus-7", "van-2").code == 3
     again = shop("history", "bus-7", "--format", "json").json()[1]["event_id"]
     assert shop("move", again, "van-2").code == 3
 
@@ -77,7 +84,7 @@ def test_what_stays(shop: Run) -> None:
 def test_undo_of_a_move_names_the_way_back(shop: Run) -> None:
     other(shop)
     shop("record", "maintenance", "bus-7", "engine oil", "--on", "2026-05-04")
-    shop("move", "last", "van-2")
+    shop("move", "last", "bus-7", "van-2")
     refused = shop("undo", "--yes")
     assert refused.code == 3
     assert "roadworn move" in refused.err

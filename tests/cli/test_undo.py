@@ -94,8 +94,13 @@ def test_last_alone_says_which_entry_it_is_and_rewrites_none(shop: Run) -> None:
 def test_retract_last_needs_no_reason_and_goes_no_further(shop: Run, history: History) -> None:
     shop("record", "maintenance", "bus-7", "engine oil", "--on", "2026-05-04")
     shop("record", "repair", "bus-7", "horn", "--on", "2026-05-05")
-    assert shop("retract", "last").code == 0
-    again = shop("retract", "last")
+    asked = shop("retract", "last")
+    assert asked.code == 1
+    assert "horn repaired" in asked.err
+    assert "roadworn retract last bus-7" in asked.err
+    assert counting(history()) == ["enrolment", "maintenance", "repair"]
+    assert shop("retract", "last", "bus-7").code == 0
+    again = shop("retract", "last", "bus-7")
     assert again.code == 2
     assert "roadworn undo" in again.err
     assert counting(history()) == ["enrolment", "maintenance"]

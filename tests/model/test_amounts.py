@@ -87,6 +87,11 @@ def test_odometer_errors_are_usage_errors(text: str, unit: str) -> None:
             {"warranty_months": 24, "warranty_distance": 24000.0, "warranty_unit": "mi"},
         ),
         ("2 years", {"warranty_months": 24}),
+        # As invoices have them; 90 days are three months (common practice, no source).
+        ("90 days", {"warranty_months": 3}),
+        ("90-day", {"warranty_months": 3}),
+        ("2 years unlimited miles", {"warranty_months": 24}),
+        ("3 yrs", {"warranty_months": 36}),
         ("20,000 km", {"warranty_distance": 20000.0, "warranty_unit": "km"}),
         (
             "12,000 mi or 12 months",
@@ -101,4 +106,10 @@ def test_warranty(text: str, expected: dict[str, object]) -> None:
 @pytest.mark.parametrize("text", ["", "24000", "24 fortnights"])
 def test_warranty_errors(text: str) -> None:
     with pytest.raises(UsageError, match="24 months 24000 mi"):
+        read_warranty(text)
+
+
+@pytest.mark.parametrize("text", ["45 days", "10 days 500 mi"])
+def test_a_warranty_of_no_whole_months_is_refused(text: str) -> None:
+    with pytest.raises(UsageError, match="whole months"):
         read_warranty(text)

@@ -51,10 +51,12 @@ class Served:
 
 
 @contextmanager
-def serving(ledger: Path, host: PluginHost, *, local: bool = True) -> Iterator[Served]:
+def serving(
+    ledger: Path, host: PluginHost, *, local: bool = True, adapter: str = ""
+) -> Iterator[Served]:
     """Serve a ledger until the block ends."""
     sessions = Sessions(Pairing(needed=not local))
-    app = application(State(ledger), sessions, local=local, host=host)
+    app = application(State(ledger), sessions, local=local, host=host, adapter=adapter)
     listening = socket.create_server(("127.0.0.1", 0))
     config = uvicorn.Config(app, log_level="error", access_log=False, ws="none")
     server = uvicorn.Server(config)

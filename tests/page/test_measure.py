@@ -17,8 +17,8 @@ httpx = pytest.importorskip("httpx")
 pytestmark = pytest.mark.slow
 
 PAGES = ("", "/look-over", "/scan", "/complaint", "/estimate", "/answer", "/work", "/photograph",
-         "/visit", "/outlook", "/history")  # fmt: skip
-EVERY = ("/", "/?q=car", "/day", "/take-in", *(f"/v/car-9{page}" for page in PAGES))
+         "/visit", "/outlook", "/history", "/wheels", "/sale")  # fmt: skip
+EVERY = ("/", "/?q=car", "/day", "/calls", "/take-in", *(f"/v/car-9{page}" for page in PAGES))
 
 
 @pytest.fixture(scope="module")

@@ -19,6 +19,8 @@ httpx = pytest.importorskip("httpx")
 TEMPLATES = sorted((Path(app.__file__).parent / "templates").glob("*.html"))
 #: What was typed: names, notes and complaints of the ledger, units, codes.
 TYPED = {"van", "car", "tarrow", "loose", "clunk", "vin", "usd", "jpeg", "png", "webp"}
+#: A number plate, as one looks.
+TYPED |= {"abc"}
 TYPED |= set(re.findall(r"[a-z]{3,}", HOSTILE))
 #: Words of both languages, and those of the bench, which reads work in English alone.
 BOTH = {"total", "control", "local", "part", "own"}

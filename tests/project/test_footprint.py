@@ -67,7 +67,9 @@ def test_a_typed_finding_needs_one_connection_and_few_files(shop: Path) -> None:
 # cost less processor time than they save; the kind of moved wheels is one. The door of plugins is
 # three: what comes in by it, what is checked of that, and how it is run within bounds. What a view
 # is made from stands in a file of its own; what is to be tried before handing over needs two more.
+# How a look ends a finding, and the sentences of the first screen, which the page says in other
+# languages too, have a file each.
 def test_the_outlook_of_a_vehicle_needs_few_files(shop: Path) -> None:
     code, files, _connections = counted("outlook", "van-3", cwd=shop)
     assert code == 0
-    assert len(files) <= 137, files
+    assert len(files) <= 139, files

@@ -16,6 +16,8 @@ from roadworn.reading.estimate_lines import read_worked_line
     [
         # The worked estimate: 1.8 h x 140.00 = 252.00, and parts at 96.00.
         ("brake pads front 1.8 h x 140 + parts 96.00", "348.00"),
+        ("brake pads front 1.8 h 140/h + parts 96.00", "348.00"),
+        ("brake pads front 1.8h @ 140/hr + parts 96.00", "348.00"),
         ("brake pads front, machine discs 1.8 hours at 140.00", "252.00"),
         ("brake pads front: 0.35 h @ 95.5 + parts 10", "43.43"),  # 33.425 goes up
         ("brake pads front 1,000 h x 1,000", "1000000.00"),

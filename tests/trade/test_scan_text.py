@@ -58,6 +58,20 @@ def test_codes_and_their_lists(text, codes):
     assert [(c.code, c.status) for c in read(text).codes] == codes
 
 
+@pytest.mark.parametrize(
+    "title", ["Scan report, 3 codes", "Full system scan", "Vehicle scan report (2 faults found)"]
+)
+def test_a_printouts_title_is_no_code(title):
+    found = read(f"{title}\nP0301 stored\nP0420 pending\nU0100 stored\n")
+    assert [code.code for code in found.codes] == ["P0301", "P0420", "U0100"]
+    assert found.beside == (title,)
+
+
+@pytest.mark.parametrize("line", ["scan failed", "scan P0301", "report XYZ"])
+def test_what_says_more_than_a_title_is_none(line):
+    assert parse_scan_text(f"{line}\nP0420\n").problems
+
+
 def test_modules():
     # Two modules as on a CAN line with 11-bit identifiers: 7E8 engine, 7E9 another.
     found = read("7E8: P0123 P0420\n7E9: no codes\nlamp on\n83 07 E5 41")

@@ -27,7 +27,7 @@ from roadworn.model.errors import LedgerBusy, RoadwornError, UnknownName
 from roadworn.say import SOURCE, languages
 from roadworn.store.photographs import Photographs
 from roadworn_cli.context import State
-from roadworn_cli.page import jobs, look_over, pictures, vehicle, work
+from roadworn_cli.page import counter, jobs, look_over, pictures, vehicle, wheels, work
 from roadworn_cli.page.asking import Asker
 from roadworn_cli.page.desk import Desk, Doubted, lines_of
 from roadworn_cli.page.guard import Guard, Sessions, TooLarge, session_of, token_fits
@@ -46,6 +46,7 @@ def application(
     secure: bool = False,
     host: PluginHost | None = None,
     language: str = SOURCE,
+    adapter: str = "",
 ) -> Starlette:
     """Return the application of one ledger.
 
@@ -57,10 +58,11 @@ def application(
         secure: it is reached by https.
         host: the plugins, when they are loaded already.
         language: of the page, where a device asks for no other.
+        adapter: port of an adapter at the diagnostic socket, or an empty text.
     """
     plugins = host or state.plugins()
     asker = Asker(state, plugins)
-    desk = Desk(state, asker, Photographs(state.ledger), language=language)
+    desk = Desk(state, asker, Photographs(state.ledger), language=language, adapter=adapter)
 
     def get(path: str, shows: Callable[..., Response]) -> Route:
         async def answer(request: Request) -> Response:
@@ -96,6 +98,7 @@ def application(
         post("/pair", _pair),
         get("/", vehicle.find_page),
         get("/day", vehicle.day_page),
+        get("/calls", counter.calls_page),
         get("/take-in", jobs.show_take_in),
         post("/take-in", jobs.send_take_in),
         get("/photograph/{digest}", lambda desk, _request, digest: pictures.picture(desk, digest)),
@@ -104,6 +107,8 @@ def application(
         get("/v/{vehicle}/outlook", vehicle.outlook_page),
         post("/v/{vehicle}/erase/{event_id}", pictures.erase),
         post("/v/{vehicle}/back/{event_id}", vehicle.take_back),
+        get("/v/{vehicle}/correct/{event_id}", counter.show_correction),
+        post("/v/{vehicle}/correct/{event_id}", counter.send_correction),
     ]
     forms = {
         "look-over": (look_over.show_look_over, look_over.send_look_over),
@@ -113,6 +118,8 @@ def application(
         "answer": (jobs.show_answer, jobs.send_answer),
         "work": (work.show_work, work.send_work),
         "visit": (jobs.show_visit, jobs.send_visit),
+        "wheels": (wheels.show_wheels, wheels.send_wheels),
+        "sale": (counter.show_sale, counter.send_sale),
         "photograph": (pictures.show_photograph, pictures.send_photograph),
     }
     for name, (shows, sends) in forms.items():

@@ -98,6 +98,7 @@ class Desk:
         photographs: pictures beside the ledger.
         version: of the static files, so that a browser takes new ones.
         language: of the page, where a device asked for no other.
+        adapter: port of the adapter that a vehicle is read by, or an empty text.
     """
 
     state: State
@@ -105,6 +106,7 @@ class Desk:
     photographs: Photographs
     version: str = ""
     language: str = SOURCE
+    adapter: str = ""
 
     def __post_init__(self) -> None:
         self.version = self.version or _version()
@@ -225,7 +227,7 @@ class Desk:
             doubts = (
                 asked_first(draft, ledger.facts)
                 if taken_in
-                else asked_about(ledger, event, draft.typed)
+                else asked_about(ledger, event, draft.typed, but=entry.payload.get("replaces", ""))
             )
             asked |= dict.fromkeys(worded(problem) for problem in doubts)
             codes = {problem.code for problem in doubts}

@@ -7,7 +7,13 @@ from typing import Any
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
-from roadworn.model.errors import LedgerRefused, RoadwornError, UnknownName, UsageError
+from roadworn.model.errors import (
+    LedgerRefused,
+    ProblemsFound,
+    RoadwornError,
+    UnknownName,
+    UsageError,
+)
 from roadworn.model.events import StoredEvent
 from roadworn.model.messages import Joined
 from roadworn.reading.estimates import read_decisions, read_estimate
@@ -16,7 +22,7 @@ from roadworn.reading.trying import open_tests
 from roadworn.say.telling import item_words, test_words
 from roadworn.store.aside import read_plate
 from roadworn.trade.after_work import when_of
-from roadworn_cli.context import default_currency, default_unit
+from roadworn_cli.context import default_currency, default_unit, today
 from roadworn_cli.page.cards import Card, card_of
 from roadworn_cli.page.desk import Alert, Desk, Doubted, Entry, Form, lines_of, sent, text_of
 from roadworn_cli.record import Envelope
@@ -31,7 +37,7 @@ _PATIENCE = 5.0
 _PROFILE = ("label", "vin", "make", "model", "vehicle_class", "fuel", "weight_class")
 
 
-def _form_page(
+def form_page(
     template: str,
     more: Callable[[Desk, Card], dict[str, Any]] | None = None,
     patience: float | None = None,
@@ -56,7 +62,7 @@ def _form_page(
     return show
 
 
-def _sender(
+def sender(
     show: Callable[..., Response],
     make: Callable[[Desk, Card, Form], Iterable[Entry]],
     *,
@@ -143,14 +149,38 @@ def _profile(form: Form) -> dict[str, Any]:
     return made
 
 
-show_complaint = _form_page("complaint.html")
-send_complaint = _sender(
+show_complaint = form_page("complaint.html")
+send_complaint = sender(
     show_complaint,
     lambda _desk, _card, form: [Entry("complaint", {"complaint": text_of(form, "complaint")})],
 )
 
 
-def _scan(_desk: Desk, _card: Card, form: Form) -> Iterable[Entry]:
+def _read_out(desk: Desk, card: Card, form: Form) -> Entry:
+    """Read the vehicle by the adapter, and check that it is the one named.
+
+    Raises:
+        UsageError: a part of the read-out was typed as well.
+        ProblemsFound: another vehicle answered; nothing was written.
+    """
+    from roadworn.adapter import read_scan as read_vehicle
+
+    if any(text_of(form, name) for name in _TYPED):
+        raise UsageError("The vehicle itself is read: leave the other fields empty.")
+    found = read_vehicle(desk.adapter)
+    wrong = found.other_vehicle(card.profile.get("vin"))
+    if wrong is not None:
+        raise ProblemsFound(wrong.joined("; nothing was written: "), [wrong])
+    return Entry("scan", found.payload())
+
+
+_TYPED = ("pasted", "no_codes", "lamp", "since_clear", "failed")
+
+
+def _scan(desk: Desk, card: Card, form: Form) -> Iterable[Entry]:
+    if desk.adapter and text_of(form, "read") == "yes":
+        yield _read_out(desk, card, form)
+        return
     pasted = text_of(form, "pasted")
     payload, _read = read_scan(
         [pasted] if pasted else (),
@@ -165,8 +195,9 @@ def _scan(_desk: Desk, _card: Card, form: Form) -> Iterable[Entry]:
     yield Entry("scan", payload)
 
 
-show_scan = _form_page("scan.html")
-send_scan = _sender(show_scan, _scan)
+show_scan = form_page("scan.html", lambda desk, _card: {"adapter": bool(desk.adapter)})
+# What the vehicle said once is not read a second time for the same act.
+send_scan = sender(show_scan, _scan, spent=True)
 
 
 def _estimating(desk: Desk, card: Card) -> dict[str, Any]:
@@ -224,8 +255,8 @@ def _plain(text: str) -> str:
     return f"{figure:f}"
 
 
-show_estimate = _form_page("estimate.html", _estimating, _PATIENCE)
-send_estimate = _sender(show_estimate, _estimate)
+show_estimate = form_page("estimate.html", _estimating, _PATIENCE)
+send_estimate = sender(show_estimate, _estimate)
 
 
 def last_estimate(desk: Desk, vehicle_id: str) -> StoredEvent | None:
@@ -264,8 +295,8 @@ def _answer(desk: Desk, card: Card, form: Form) -> Iterable[Entry]:
     yield Entry("authorisation", {"estimate": asked.event_id, "decisions": decisions})
 
 
-show_answer = _form_page("answer.html", _answering)
-send_answer = _sender(show_answer, _answer)
+show_answer = form_page("answer.html", _answering)
+send_answer = sender(show_answer, _answer)
 
 
 def _leaving(_desk: Desk, card: Card) -> dict[str, Any]:
@@ -286,8 +317,10 @@ def _visit(desk: Desk, card: Card, form: Form) -> Iterable[Entry]:
                 )
             if result:
                 yield Entry("work_test", {"test": name, "result": result})
-    yield Entry("visit", {"step": text_of(form, "step"), "promised": text_of(form, "promised")})
+    step, clock = text_of(form, "step"), text_of(form, "promised_time")
+    promised = text_of(form, "promised") or (today().isoformat() if clock else "")
+    yield Entry("visit", {"step": step, "promised": promised, "promised_time": clock})
 
 
-show_visit = _form_page("visit.html", _leaving, _PATIENCE)
-send_visit = _sender(show_visit, _visit, spent=True)
+show_visit = form_page("visit.html", _leaving, _PATIENCE)
+send_visit = sender(show_visit, _visit, spent=True)

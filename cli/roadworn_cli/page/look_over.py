@@ -7,6 +7,7 @@ judged by the limit of the sheet, as at every other door.
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 from typing import Any
 
 from starlette.requests import Request
@@ -176,18 +177,24 @@ def figure_words(value: float, unit: str) -> str:
     return PAGE("tread" if unit == "32nds" else "figure", value=value, unit=unit)
 
 
+def _edge(limit: Decimal, unit: str, direction: str) -> str:
+    """Return a limit to three places, never milder than it is."""
+    rounding = ROUND_CEILING if direction == "min" else ROUND_FLOOR
+    return figure_words(float(limit.quantize(Decimal("0.001"), rounding)), unit)
+
+
 def _limit_words(item: Item, sizes: KnownSizes, place: str) -> str:
     """Return the limit of an item in words, or what it hangs on."""
     if not item.measurement:
         return ""
     edge = {"min": "least", "max": "most"}.get(item.direction, "")
     if item.limit is not None:
-        return PAGE(edge or "limit", figure=figure_words(float(item.limit), item.unit))
+        return PAGE(edge or "limit", figure=_edge(item.limit, item.unit, item.direction))
     if item.sized is not None:
         size = sizes.size_at(item, {"component": item.component, "position": place or None})
         limits = item.sized.limits(size)
         if size is not None and len(limits) == 1:
-            figure = figure_words(float(limits[0]), item.sized.unit)
+            figure = _edge(limits[0], item.sized.unit, item.sized.direction)
             return PAGE(edge or "limit", figure=figure)
         return PAGE(f"{edge}-sized" if edge else "sized", size=item.sized.key)
     if item.normal is not None:

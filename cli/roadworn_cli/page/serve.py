@@ -36,6 +36,14 @@ def serve(
         str, typer.Option(metavar="FILE", help="A certificate, to be reached by https.")
     ] = "",
     key: Annotated[str, typer.Option(metavar="FILE", help="Its private key.")] = "",
+    adapter: Annotated[
+        str,
+        typer.Option(
+            metavar="PORT",
+            help="An adapter that the scan page reads a vehicle by: a serial device or "
+            "socket://HOST:PORT. It only reads.",
+        ),
+    ] = "",
     language: looks.Language = "en",
 ) -> None:
     """Serve the page for the tablet at the vehicle and for the counter; Control-C stops it."""
@@ -65,6 +73,7 @@ def serve(
         local=local,
         secure=bool(certificate),
         language=looks.look_of(language).language,
+        adapter=adapter,
     )
     listening = _listen(host, port)
     shown = f"[{host}]" if ":" in host else host

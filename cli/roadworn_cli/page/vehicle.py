@@ -12,8 +12,10 @@ from starlette.responses import RedirectResponse, Response
 from roadworn.intake.finding import find, profiles
 from roadworn.model.errors import LedgerRefused, UnknownName
 from roadworn.model.events import Amendment, StoredEvent, taken_back
+from roadworn.model.messages import Joined
 from roadworn.say.telling import brief, describe
 from roadworn_cli.page.cards import card_of, outlook_of, reading_words
+from roadworn_cli.page.counter import may_be_put_right
 from roadworn_cli.page.desk import Desk, Entry, Form, text_of
 from roadworn_cli.page.guard import session_of
 from roadworn_cli.page.panels import panels_of
@@ -100,6 +102,7 @@ class Told(NamedTuple):
     photograph: str
     there: bool
     fresh: bool
+    right: bool
 
 
 _COLUMNS = ", ".join(field.name for field in fields(StoredEvent))
@@ -152,6 +155,7 @@ def _told(desk: Desk, event: StoredEvent, standing: str) -> Told:
         digest,
         bool(digest) and desk.photographs.there(digest),
         not standing and may_go(event),
+        not standing and _is_fresh(event) and may_be_put_right(event),
     )
 
 
@@ -163,8 +167,11 @@ _STAYS = frozenset({"enrolment", "retraction", "photograph"})
 
 def may_go(event: StoredEvent) -> bool:
     """Whether the page offers to take an entry back."""
-    written = datetime.fromisoformat(event.recorded_at)
-    return event.kind not in _STAYS and datetime.now(UTC) - written < _FRESH
+    return event.kind not in _STAYS and _is_fresh(event)
+
+
+def _is_fresh(event: StoredEvent) -> bool:
+    return datetime.now(UTC) - datetime.fromisoformat(event.recorded_at) < _FRESH
 
 
 def take_back(desk: Desk, request: Request, form: Form, vehicle: str, event_id: str) -> Response:
@@ -211,9 +218,9 @@ def _spoken(found: "Outlook") -> Iterator[Spoken]:
     for group in groups(found):
         entries = list(group)
         for at, one in enumerate(entries):
-            words = one.words if isinstance(one.words, str) else "; ".join(one.words)
+            words = one.words if isinstance(one.words, str) else Joined(one.words, "; ")
             more = takewhile(lambda e: not e.label, entries[at + 1 :])
-            label = " ".join(filter(None, (one.label, *(e.under for e in more if one.label))))
+            label = Joined([one.label, *(e.under for e in more if one.label)], " ")
             yield Spoken(label, one.figure or "", words, one.look == "stop")
 
 

@@ -43,6 +43,9 @@ FORMS: Final[Mapping[str, str]] = {
     "work": "work done",
     "visit": "in and out",
     "photograph": "photographs",
+    "wheels": "wheels",
+    "sale": "sold",
+    "correct": "an entry put right",
     "take-in": "Take in",
 }
 #: What is said of a vehicle on its pages.
@@ -118,6 +121,10 @@ class PageWords:
             else (value.amount, value.currency)
         )
         return f"{self._speaker.number(f'{float(amount):,.2f}')} {currency}".strip()
+
+    def figure(self, text: str) -> Said:
+        """Return a figure with its unit, as the analyses write it."""
+        return Said(self._speaker.number(str(text)))
 
     def script(self) -> str:
         """Return what the script says, as JSON."""

@@ -40,7 +40,9 @@ UnitOption = Annotated[
         help="Unit of a figure that has none; else ROADWORN_UNIT, else the vehicle's last one.",
     ),
 ]
-OnOption = Annotated[str, typer.Option(metavar="DATE", help="The day it happened; today.")]
+_WHEN = "The day it happened, as 2026-05-04 or yesterday; today."
+_ON = typer.Option(metavar="DATE", help=_WHEN, callback=lambda on: check_day(on, "--on"))
+OnOption = Annotated[str, _ON]
 ByOption = Annotated[str, typer.Option(metavar="NAME", help="Initials of who writes it down.")]
 SureOption = Annotated[
     bool, typer.Option("--sure", help="Do not ask about what is odd in it: it is right.")
@@ -130,7 +132,6 @@ def write(
     besides: Iterable[str] = (),
 ) -> "StoredEvent":
     """Open the ledger and `append` one event of a vehicle as typed."""
-    check_day(envelope.on, "--on")
     with writing(ctx, kind) as ledger:
         if payload.get("comeback_of") or payload.get("estimate"):
             from roadworn_cli.record.bay_words import whole_ids
@@ -186,7 +187,7 @@ def event_of(
 ) -> "NewEvent":
     """Return the event that was typed, not yet written."""
     odometer, unit = figure_of(envelope, vehicle_id, ledger.facts)
-    day = check_day(envelope.on, "--on") or today().isoformat()
+    day = envelope.on or today().isoformat()
     said = {"vehicle_id": vehicle_id, "kind": kind, "occurred_at": day, "payload": given(payload)}
     return new_event(
         {**said, "odometer": odometer, "odometer_unit": unit, "recorded_by": envelope.by}
@@ -403,7 +404,6 @@ def cautions(stored: "StoredEvent") -> Iterable[str]:
 
 
 _HERE = "roadworn_cli.record"
-
 #: Kinds as typed; the stored names are accepted too, with - or _.
 KINDS: tuple[Verb, ...] = (
     Verb("reading", f"{_HERE}.entry:reading", "An odometer reading.", "Every day",

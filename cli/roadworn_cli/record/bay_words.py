@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from roadworn.model.amounts import choose
+from roadworn_cli.context import check_day, check_moment
 
 if TYPE_CHECKING:
     from roadworn.intake import Ledger
@@ -13,6 +14,10 @@ _STEPS = {
     **dict.fromkeys(("in", "came in", "here", "arrives"), "arrived"),
     **dict.fromkeys(("out", "left", "gone", "picked up", "collected"), "handed_over"),
 }
+
+
+#: What a bay says of a part that was replaced by plan; behind a line "service" is the work itself.
+_BY_PLAN = frozenset({"service", "maintenance", "pm", "due", "by plan"})
 
 
 def chosen(name: str, value: str, words: Sequence[str], what: str) -> str:
@@ -29,8 +34,22 @@ def _meant(name: str, value: str) -> str:
     if name == "reason":
         from roadworn.reading.done_words import REASONS
 
-        return REASONS.get(said, value)
+        return "preventive" if said in _BY_PLAN else REASONS.get(said, value)
     return _STEPS.get(said, value) if name == "step" else value
+
+
+def said_day(name: str, value: str, option: str) -> dict[str, str]:
+    """Return the field of a day that was said, and that of its time where it has one.
+
+    Raises:
+        UsageError: it is no day, or may be two.
+    """
+    from roadworn.reading.said_days import AHEAD
+
+    if name == "promised":
+        day, clock = check_moment(value, option, ahead=True)
+        return {name: day, "promised_time": clock}
+    return {name: check_day(value, option, ahead=name in AHEAD)}
 
 
 def whole_ids(ledger: "Ledger", vehicle: str, payload: Mapping[str, Any]) -> dict[str, str]:

@@ -14,7 +14,6 @@ from roadworn.model.amounts import read_warranty
 from roadworn.model.errors import LedgerRefused, UsageError
 from roadworn.say.telling import item_words, test_words
 from roadworn_cli.context import (
-    check_day,
     default_currency,
     default_unit,
     leave,
@@ -91,7 +90,6 @@ def done(
     from roadworn.reading.done_words import Differs, read_differences
     from roadworn_cli.record.money import find_estimate
 
-    check_day(envelope.on, "--on")
     unit = envelope.unit or default_unit()
     with writing(ctx) as ledger:
         found = find_estimate(ledger, vehicle, estimate)

@@ -23,7 +23,7 @@ from roadworn.model.amounts import (
 )
 from roadworn.model.errors import LedgerRefused, UnknownName, UsageError
 from roadworn.model.kinds import CORE_KINDS, PayloadField, fields_of
-from roadworn_cli.context import check_day, default_unit, shop_words, state_of
+from roadworn_cli.context import default_unit, shop_words, state_of
 from roadworn_cli.output import escape, note
 from roadworn_cli.record import (
     ENVELOPE,
@@ -219,7 +219,9 @@ class Entry:
         elif one.type == "money":
             value = as_money(value, typed["currency"])
         elif one.type == "day":
-            value = check_day(value, option)
+            from roadworn_cli.record.bay_words import said_day
+
+            return said_day(one.name, value, option)
         elif one.type == "word":
             what = f"The {one.option}" if one.name in self.arguments else option
             from roadworn_cli.record.bay_words import chosen
@@ -322,7 +324,7 @@ def retirement(typed: Typed) -> None:
 
 @Entry("visit", "step")
 def visit(typed: Typed) -> None:
-    """It came in, or was handed over: record visit bus-7 arrived --promised 2026-05-06."""
+    """It came in, or was handed over: record visit bus-7 arrived --promised "fri 4pm"."""
     typed.write()
     if typed.payload["step"] == "handed_over":
         from roadworn_cli.record.done import tell_open
@@ -428,7 +430,6 @@ def enrol(typed: Typed) -> None:
     """Take a vehicle into the ledger; later a change of its description is `record profile`."""
     vehicle, envelope = typed.vehicle, typed.envelope
     check_plate(typed.others["plate"])
-    check_day(envelope.on, "--on")
     with writing(typed.ctx) as ledger:
         try:
             known = ledger.require_vehicle(vehicle)

@@ -15,7 +15,7 @@ from roadworn.model.errors import LedgerRefused, UsageError
 from roadworn.reading import JudgedFinding, read_findings
 from roadworn.trade.judging import KnownSizes, join_sizes
 from roadworn.trade.limits import SHEETS, Sheet, Weight, load_sheet
-from roadworn_cli.context import check_day, leave, line_again, shop_words, state_of, today
+from roadworn_cli.context import leave, line_again, shop_words, state_of, today
 from roadworn_cli.output import note as say_note
 from roadworn_cli.output import say
 from roadworn_cli.record import (
@@ -101,6 +101,10 @@ def sheet_of_vehicle(facts: Facts, vehicle_id: str, sheet: Sheet) -> Sheet:
 
 
 _REST = ("sound", "not_checked")
+_SAID_REST = {
+    **dict.fromkeys(("ok", "okay", "good", "all ok", "fine"), "sound"),
+    **dict.fromkeys(("unchecked", "not looked at", "not seen"), "not_checked"),
+}
 
 
 @enveloped()
@@ -153,7 +157,7 @@ def inspection(
     What a limit hangs on is said once and used from then on: 'steering column, steering wheel
     diameter 18 in', 'chamber 1L, chamber type 30'.
     """
-    rest = choose(rest, _REST, "--rest") if rest else ""
+    rest = choose(_SAID_REST.get(rest.casefold(), rest), _REST, "--rest") if rest else ""
     with writing(ctx) as ledger:
         vehicle_id = ledger.require_vehicle(vehicle)
         chosen = choose_sheet(ledger.facts, vehicle_id, sheet)
@@ -172,7 +176,7 @@ def inspection(
                     "--filled takes the place of typed findings: leave one of them out."
                 )
             payload = _read_filled(filled, chosen, sizes, rest)
-            _refuse_again(ledger.facts, vehicle_id, payload, check_day(envelope.on, "--on"))
+            _refuse_again(ledger.facts, vehicle_id, payload, envelope.on)
         elif findings:
             words = shop_words(state_of(ctx).ledger)
             typed = _Typed(ctx, vehicle_id, ledger.facts, chosen, sizes, words)

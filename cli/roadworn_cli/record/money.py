@@ -163,7 +163,7 @@ def estimate(
     code = currency or (found.currency if found else "") or default_currency()
     payload = {
         **read_estimate(lines, code, found, shop_words(state_of(ctx).ledger)),
-        "valid_until": check_day(valid_until, "--valid-until"),
+        "valid_until": check_day(valid_until, "--valid-until", ahead=True),
         "note": note,
     }
     if revises:

@@ -6,11 +6,12 @@ from typing import Annotated
 import typer
 
 from roadworn.checks.odd import check_owner
-from roadworn.model.errors import LedgerRefused, ProblemsFound, UsageError
-from roadworn_cli.context import check_day, today
+from roadworn.intake.selling import check_sale, settle_plate
+from roadworn.model.errors import ProblemsFound, UsageError
+from roadworn_cli.context import today
 from roadworn_cli.output import note as say_note
 from roadworn_cli.output import say
-from roadworn_cli.record import Envelope, NoteOption, Vehicle, append, enveloped, short, writing
+from roadworn_cli.record import Envelope, NoteOption, Vehicle, append, enveloped, writing
 from roadworn_cli.record.entry import check_plate, keep_plate
 
 
@@ -42,30 +43,14 @@ def sale(
         raise UsageError("It has a new plate or keeps the old one: leave one of the two out.")
     with writing(ctx) as ledger:
         vehicle_id = ledger.require_vehicle(vehicle)
-        before = ledger.facts.profile(vehicle_id).get("owner_reference")
-        if before == owner:
-            raise LedgerRefused(
-                f"{vehicle_id} is {owner}'s already: name the new owner, or mend a slip with "
-                "`roadworn correct`."
-            )
-        day = check_day(envelope.on, "--on") or today().isoformat()
-        for event in ledger.facts.events(vehicle_id, "enrolment", "profile_change"):
-            said = event.data().get("owner_reference")
-            if said and event.occurred_at[:10] > day:
-                raise LedgerRefused(
-                    f"On {event.occurred_at[:10]}, after {day}, {said} was written down as its "
-                    "owner, and would stay so: give the sale a day from then on, or correct event "
-                    f"{short(event.event_id)} with on=…"
-                )
-        plates, records = ledger.plates.all(), ledger.facts.records_of(vehicle_id)
-        goes = [plates[one] for one in records if one in plates]
+        goes = check_sale(ledger, vehicle_id, owner, envelope.on or today().isoformat())
         if goes and not (plate or keep_plate_ or envelope.sure):
-            _ask_plate(vehicle_id, goes[0])
+            _ask_plate(vehicle_id, goes)
         payload = {"owner_reference": owner, "note": note}
         append(ledger, vehicle_id, "profile_change", payload, envelope)
         if plate:
             keep_plate(ledger, vehicle_id, plate)
-        elif not keep_plate_ and ledger.plates.erase(records):
+        elif settle_plate(ledger, vehicle_id, "", keeps=keep_plate_):
             say_note(
                 "its number plate is erased: `roadworn record profile "
                 f"{vehicle_id} --plate …` keeps the new one."
@@ -121,4 +106,9 @@ def merge(
         plates = ledger.plates.all()
         if own in plates and target not in plates:
             ledger.plates.set(target, plates[own])
+            say_note(f"the number plate {plates[own]} is {target}'s now, also if they are parted.")
+        elif own in plates and plates[own] != plates[target]:
+            say_note(
+                f"the number plate {plates[own]} of {own} is erased: {target} has {plates[target]}."
+            )
         ledger.plates.erase([own])

@@ -179,9 +179,9 @@ def _row(
     why = [part for key in asked for part in _why(known[key], words)]
     limit = _limit(item, place, sizes, words)
     below = (*dict.fromkeys(why), *_last(own, item, words), *([limit] if limit else []))
-    name = item.name
-    if words.look.language != SOURCE:
-        # What an item is called is in the sheet's own language; the part says most of it.
+    name: str = words.word(item.name)
+    if any(language for _text, language in words.word(item.name).pieces):
+        # A shop's own sheet is in its own language; the part says most of it.
         name = f"{words.part(item.component)} ({item.name})"
     if place:
         name = f"{name} {words.place(place, item.component)}"

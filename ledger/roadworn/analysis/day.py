@@ -23,10 +23,11 @@ _ASKED = {
                 FROM open_findings AS x JOIN vehicles AS v ON v.vehicle_id = x.vehicle_id
                 WHERE x.safety AND x.condition = 'failed' AND v.retired_on IS NULL
                 ORDER BY x.vehicle_id, x.component, position""",
-    "in_shop": f"""SELECT x.vehicle_id, x.since, x.arrived, x.promised, x.entries, x.event_id,
-                           {_VEHICLE}
+    "in_shop": f"""SELECT x.vehicle_id, x.since, x.arrived, x.promised, x.promised_time,
+                           x.entries, x.event_id, {_VEHICLE}
                    FROM in_shop AS x JOIN vehicles AS v ON v.vehicle_id = x.vehicle_id
-                   ORDER BY x.promised NULLS LAST, x.since, x.vehicle_id""",
+                   ORDER BY x.promised NULLS LAST, x.promised_time NULLS LAST, x.since,
+                            x.vehicle_id""",
     "waiting": f"""SELECT x.vehicle_id, x.occurred_on AS estimated_on, {_LINE}, x.valid_until,
                           x.lapsed, x.event_id, {_VEHICLE}
                    FROM waiting_lines AS x JOIN vehicles AS v ON v.vehicle_id = x.vehicle_id
@@ -90,7 +91,7 @@ class LeftOpen(NamedTuple):
     """What a vehicle that is handed over leaves with.
 
     Attributes:
-        what: stop, approved or tests.
+        what: stop, approved, sound or tests.
         words: what it means.
         names: of what is open, each once.
     """
@@ -105,6 +106,7 @@ LEAVES = Says(
     {
         "stop": "STOP, it leaves with a safety item failed, not to be driven until it is put right",
         "approved": "It leaves with work approved and not done",
+        "sound": "It leaves with a safety item named sound that had failed, and no work on record",
         "tests": "It leaves without what the work asks to be tried",
     },
 )
@@ -114,6 +116,13 @@ _LEFT_OPEN = {
                ORDER BY component, position""",
     "approved": """SELECT component, position FROM approved_work
                    WHERE vehicle_id = ? ORDER BY seq, line""",
+    # Of this stay; a vehicle that nobody wrote down as here stays for the day.
+    "sound": """SELECT component, position FROM found_sound AS s
+                WHERE vehicle_id = ? AND safety AND condition = 'failed'
+                  AND sound_on >= coalesce(
+                    (SELECT max(v.occurred_on) FROM visits AS v
+                     WHERE v.vehicle_id = s.vehicle_id AND v.step = 'arrived'), CAST(? AS DATE))
+                ORDER BY component, position""",
     "tests": "SELECT test FROM open_tests WHERE vehicle_id = ? ORDER BY asked_on, test",
 }
 
@@ -122,7 +131,8 @@ def left_open(view: "LedgerView", vehicle_id: str) -> tuple[LeftOpen, ...]:
     """Return what a vehicle leaves with, the worst first; nothing of it is refused."""
     found = []
     for what, sql in _LEFT_OPEN.items():
-        rows = view.sql(sql, (vehicle_id,))
+        asked = (vehicle_id, view.today.isoformat())[: sql.count("?")]
+        rows = view.sql(sql, asked)
         records = (dict(zip(rows.columns, values, strict=True)) for values in rows.rows)
         named = (test_words(r["test"]) if what == "tests" else item_words(r) for r in records)
         if names := tuple(dict.fromkeys(named)):

@@ -45,6 +45,8 @@ _say = Says(
         "code": "{status} code",
         "estimated": "estimated {amount:,.2f} {currency}",
         "try-first": "Try before handing over: {parts}.",
+        "sound-again": "Look again at {part}: it failed on {failed}, was named sound on {day}, and "
+        "no work on it is on record.",
         "done-on": "{part}, {kind} on {day}",
         "replacement": "replaced",
         "repair": "repaired",
@@ -105,6 +107,27 @@ def to_try(view: "LedgerView", vehicle_id: str) -> list[Sentence]:
         for component, place, kind, day in rows
     ]
     return [_say("try-first", parts=Joined(dict.fromkeys(told), "; "))] if told else []
+
+
+def sound_again(view: "LedgerView", vehicle_id: str) -> list[Sentence]:
+    """Say what failed, can hurt someone, and was named sound with no work on record in between.
+
+    Until it was looked at once more.
+    """
+    rows = view.sql(
+        """SELECT s.component, coalesce(s.position, ''), s.found_on, s.sound_on
+           FROM found_sound AS s
+           WHERE s.vehicle_id = ? AND s.safety AND s.condition = 'failed' AND NOT EXISTS (
+             SELECT 1 FROM findings AS f
+             WHERE f.vehicle_id = s.vehicle_id AND f.component = s.component
+               AND f.occurred_on > s.sound_on AND f.condition <> 'not_checked')
+           ORDER BY s.component, s.position""",
+        (vehicle_id,),
+    ).rows
+    return [
+        _say("sound-again", part=part_name(component, place), failed=failed, day=day)
+        for component, place, failed, day in rows
+    ]
 
 
 def open_now(view: "LedgerView", vehicle_id: str, columns: tuple[Column, ...]) -> Table:

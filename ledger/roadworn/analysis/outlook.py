@@ -372,10 +372,14 @@ def _due_by_analysis(coming: Ran | None) -> Table | None:
 
 def _unknown(view: "LedgerView", vehicle_id: str, profile: dict[str, Any]) -> tuple[str, ...]:
     """Return in words what the record cannot answer for."""
-    from roadworn.analysis.open_now import levels_left_out, to_try
+    from roadworn.analysis.open_now import levels_left_out, sound_again, to_try
     from roadworn.checks.identity import to_settle
 
-    unknown = [] if profile.get("retired_on") else to_try(view, vehicle_id)
+    unknown = (
+        []
+        if profile.get("retired_on")
+        else [*sound_again(view, vehicle_id), *to_try(view, vehicle_id)]
+    )
     last: dict[str, date] = dict(
         view.sql(
             """SELECT kind, max(occurred_on) FROM effective_events

@@ -78,6 +78,7 @@ CHECKS = (
     Check("odd:private", Needs.PAYLOAD, fields=(Holds.FREE_TEXT,)),
     Check("measured:worse_than_said", Needs.PAYLOAD, ("inspection",), fields=("measurements",)),
     Check("measured:grown_since", Needs.HISTORY, ("inspection",)),
+    Check("measured:sound_again", Needs.HISTORY, ("inspection",)),
     Check("comebacks:codes", Needs.HISTORY, ("scan",)),
     Check("comebacks:back", Needs.HISTORY, _JOBS),
     Check("comebacks:covered", Needs.HISTORY, ("estimate",)),
@@ -90,12 +91,13 @@ CHECKS = (
 
 
 #: What whoever types is asked about before anything is written, by the codes of the findings: a
-#: figure of the odometer, a day, and what tells who somebody is. An import says it and goes on.
+#: figure of the odometer, a day, what tells who somebody is, and what forbade driving and is sound
+#: by one word. An import says it and goes on.
 ASKED_FIRST = frozenset(
     {
         *("reading-lower", "reading-higher", "reading-jump", "reading-too-far", "old-lower"),
         *("three-decimals", "beyond-digits", "may-have-rolled", "unlikely-day", "private"),
-        "merge-other-vin",
+        *("merge-other-vin", "sound-again"),
     }
 )
 _ASKING = (
@@ -105,6 +107,7 @@ _ASKING = (
     "odd:far_day",
     "odd:private",
     "identity:merge_other_vin",
+    "measured:sound_again",
 )
 _NOTHING = Facts(lambda _sql, _parameters: [])
 
@@ -138,7 +141,7 @@ def found(
 
 def asked_first(draft: Draft, facts: Facts) -> list[Problem]:
     """Return what is to be asked about a draft before it is written, in the order of the list."""
-    needs = (Needs.PAYLOAD, Needs.PROFILE, Needs.READINGS)
+    needs = (Needs.PAYLOAD, Needs.PROFILE, Needs.READINGS, Needs.HISTORY)
     odd = (
         problem
         for check in _asked(draft.kind, needs, Severity.ODD)

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from roadworn.model.errors import UnknownName
 from roadworn.model.events import Amendment, StoredEvent, taken_back
+from roadworn.model.messages import Sentence
 
 if TYPE_CHECKING:
     from roadworn.trade.limits import Sheet
@@ -252,6 +253,10 @@ class Facts:
         """Return the event of a kind that was entered last, or None."""
         return next(iter(self.events(vehicle_id, kind)), None)
 
+    def last_written(self, vehicle_id: str) -> StoredEvent | None:
+        """Return the event that was entered last and counts, a retraction among them, or None."""
+        return next(iter(self._latest(vehicle_id, "TRUE", 1)), None)
+
     def last_entry(self, vehicle_id: str) -> StoredEvent | None:
         """Return the event of any kind that was entered last and counts, or None."""
         return next(iter(self._latest(vehicle_id, "kind <> 'retraction'", 1)), None)
@@ -409,5 +414,8 @@ def named_vehicle(text: str, known: list[str]) -> str:
     if len(same) == 1:
         return same[0]
     near = same or nearest(text, known)
-    hint = f"did you mean {' or '.join(near)}?" if near else "see `roadworn vehicles`."
-    raise UnknownName(f"There is no vehicle {text!r}; {hint}", near)
+    hint = Sentence("see-vehicles", "see `roadworn vehicles`.")
+    if near:
+        hint = Sentence("did-you-mean", "did you mean {names}?", names=" or ".join(near))
+    told = Sentence("no-such-vehicle", "There is no vehicle {name!r}; {hint}", name=text, hint=hint)
+    raise UnknownName(told, near)

@@ -177,13 +177,13 @@ def repeat(draft: Draft, facts: Facts) -> Iterator[Problem]:
     if same is None:
         return
     payload = draft.payload
-    place = f" {payload['position']}" if "position" in payload else ""
+    from roadworn.say.telling import item_words
+
     at = draft.day if draft.odometer is None else f"{draft.odometer:.10g} {draft.odometer_unit}"
     told = Sentence(
         "entered-twice",
-        "The replacement of {component}{place} on {vehicle} at {at} is {event} already.",
-        component=payload["component"],
-        place=place,
+        "The replacement of {part} on {vehicle} at {at} is {event} already.",
+        part=item_words(payload),
         vehicle=draft.vehicle_id,
         at=at,
         event=Sentence("event-and-id", "event {seq} ({id})", seq=same[0], id=same[1]),

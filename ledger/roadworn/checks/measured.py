@@ -267,6 +267,16 @@ def grown_since(draft: Draft, facts: Facts) -> Iterator[Problem]:
             yield Problem("grown", told)
 
 
+def sound_again(draft: Draft, facts: Facts) -> Iterator[Problem]:
+    """Doubt each part that is named sound and had failed, with no work on record since."""
+    found = draft.payload.get("findings") or ()
+    if draft.payload.get("sound") or any(one.get("condition") == "sound" for one in found):
+        # Most look-overs name what is wrong: they need not wait for it.
+        from roadworn.checks.sound import ended_by_a_word
+
+        yield from ended_by_a_word(draft, facts)
+
+
 def _renewed(draft: Draft, facts: Facts, finding: Mapping[str, Any], since: str) -> bool:
     """Return whether a part at the place of a finding was replaced from a day on."""
     return any(

@@ -94,7 +94,9 @@ def far_day(draft: Draft, _facts: Facts) -> Iterator[Problem]:
 
 
 def _unlikely(told: Sentence, meant: str, column: str, field: str) -> Problem:
-    hint = f"did you mean {meant}?" if meant else "compare it with the paper"
+    hint = Sentence("compare-paper", "compare it with the paper")
+    if meant:
+        hint = Sentence("day-meant", "did you mean {day}?", day=meant)
     remedy = Remedy("correct", field, meant)
     return Problem("unlikely-day", told, hint, column=column, remedy=remedy)
 
@@ -130,7 +132,7 @@ def no_such_part(draft: Draft, facts: Facts) -> Iterator[Problem]:
         yield Problem(
             "no-such-part",
             Sentence("no-such-part", words, field=field, value=without.value, part=part),
-            f"is the {field} right?",
+            Sentence("field-right", "is the {field} right?", field=field),
             column="payload.component",
             remedy=Remedy("record", without.field),
         )
@@ -341,7 +343,9 @@ def reading_doubt(
 
 
 def _doubt(code: str, told: Sentence, other: str) -> Problem:
-    hint = f"it would fit as {other}" if other else "look at the figure and its unit again"
+    hint = Sentence("look-at-figure", "look at the figure and its unit again")
+    if other:
+        hint = Sentence("would-fit", "it would fit as {other}", other=other)
     return Problem(code, told, hint, column="odometer", remedy=Remedy("correct", "odometer", other))
 
 
@@ -396,10 +400,9 @@ _FIGURE = re.compile(r"\d{1,3}(?:[ ,]\d{3})+\s*(?:km|mi|miles|[A-Z]{3})\b")
 _LOOKED_AT = 20_000
 #: What is said of a text that looks private, without its full stop.
 PRIVATE = "that looks like somebody's name, telephone number or e-mail address"
-_PRIVATE_HINT = (
-    "what is written in an event is permanent, and belongs to `roadworn contact`, where it can be "
-    "erased"
-)
+_PRIVATE_HINT = Sentence("private-hint",
+    "what is written in an event is permanent, and belongs to `roadworn contact`, where it can "
+    "be erased")  # fmt: skip
 
 
 def private(draft: Draft, _facts: Facts) -> Iterator[Problem]:

@@ -122,6 +122,7 @@ VISITS = table(
     ("visit",),
     ("step", "arrived or handed_over"),
     ("promised", "day for which it was promised"),
+    ("promised_time", "time of that day by the clock on the wall, 16:00; empty if not said"),
     NOTE,
 )
 

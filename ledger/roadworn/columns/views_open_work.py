@@ -3,6 +3,7 @@
 from roadworn.columns.spec import COMMON, ViewSpec, columns_of, common_of
 from roadworn.columns.tables import DECISIONS, ESTIMATE_LINES
 from roadworn.columns.tables_looks import CODES, FINDINGS, SCANS
+from roadworn.columns.views_sound import FOUND_SOUND, LOOKED_AT, ended_sql
 from roadworn.columns.views_vehicles import COMMON_SQL
 from roadworn.model.catalogue import place_sql
 from roadworn.model.places import meets_sql
@@ -43,20 +44,17 @@ OPEN_FINDINGS = ViewSpec(
         ("times_seen", "BIGINT", "look-overs that have found it so since then"),
     ),
     f"""
-    WITH looks AS (
-      SELECT f.*, {_PLACE} AS place
-      FROM main.findings AS f WHERE condition <> 'not_checked'
-    ), work AS (
+    WITH work AS (
       SELECT vehicle_id, component, place, max(occurred_at) AS done_at
       FROM base.done GROUP BY vehicle_id, component, place
     ), answered AS (
       SELECT p.vehicle_id, p.component, p.place, max(w.done_at) AS done_at
-      FROM (SELECT DISTINCT vehicle_id, component, place FROM looks) AS p
+      FROM (SELECT DISTINCT vehicle_id, component, place FROM base.looked_at) AS p
       JOIN work AS w ON w.vehicle_id = p.vehicle_id AND w.component = p.component
         AND {meets_sql("w.place", "p.place")}
       GROUP BY p.vehicle_id, p.component, p.place
     ), seen_to AS (
-      SELECT l.*, a.done_at FROM looks AS l LEFT JOIN answered AS a
+      SELECT l.*, a.done_at FROM base.looked_at AS l LEFT JOIN answered AS a
         ON a.vehicle_id = l.vehicle_id AND a.component = l.component AND a.place = l.place
     ), open AS (
       SELECT * FROM seen_to
@@ -93,7 +91,7 @@ OPEN_FINDINGS = ViewSpec(
     LEFT JOIN told AS t ON t.vehicle_id = r.vehicle_id AND t.component = r.component
       AND t.place = r.place
     WHERE r.back = 1 AND r.condition IN ('wearing', 'failed')""",
-    needs=("main.findings", "base.done"),
+    needs=("base.looked_at", "base.done"),
     kept=True,
 )
 
@@ -222,14 +220,23 @@ AUTHORISATIONS = ViewSpec(
     needs=("base.known", "base.distances", "main.estimate_lines"),
 )
 
-STATE_VIEWS = (_DONE, OPEN_FINDINGS, ACTIVE_CODES, PART_PRICES, AUTHORISATIONS)
+STATE_VIEWS = (
+    _DONE,
+    LOOKED_AT,
+    FOUND_SOUND,
+    OPEN_FINDINGS,
+    ACTIVE_CODES,
+    PART_PRICES,
+    AUTHORISATIONS,
+)
 
 
 _LINE_PLACE = place_sql("a.component", "a.position")
 
 DECLINED_WORK = ViewSpec(
     "main.declined_work",
-    "estimate lines that were declined or deferred and have not been done since",
+    "estimate lines that were declined or deferred, not done since and not found sound since; of a "
+    "part that is bad again they stand",
     (
         *COMMON,
         *columns_of(AUTHORISATIONS, "estimate", "line"),
@@ -254,8 +261,9 @@ DECLINED_WORK = ViewSpec(
         SELECT 1 FROM base.done AS d
         WHERE d.vehicle_id = l.vehicle_id AND d.component = l.component
           AND {meets_sql("d.place", "l.place")}
-          AND d.occurred_at >= l.occurred_at)""",
-    needs=("main.authorisations", "base.done"),
+          AND d.occurred_at >= l.occurred_at)
+      AND NOT {ended_sql("l")}""",
+    needs=("main.authorisations", "base.done", "main.found_sound", "main.open_findings"),
     kept=True,
 )
 
@@ -328,6 +336,7 @@ OFFERS = ViewSpec(
         WHERE d.vehicle_id = l.vehicle_id AND d.component = l.component
           AND {meets_sql("d.place", "l.place")}
           AND d.occurred_at >= l.occurred_at)
+        AND NOT {ended_sql("l")}
     ), days AS (
       SELECT u.*, lead(offered_on) OVER (PARTITION BY vehicle_id, component, place
                                          ORDER BY offered_on) AS next_offer
@@ -365,7 +374,13 @@ OFFERS = ViewSpec(
            s.first_found_on, s.last_found_on
     FROM told AS o LEFT JOIN seen AS s ON s.vehicle_id = o.vehicle_id
       AND s.component = o.component AND s.place = o.place""",
-    needs=("main.authorisations", "main.estimate_lines", "main.open_findings", "base.done"),
+    needs=(
+        "main.authorisations",
+        "main.estimate_lines",
+        "main.open_findings",
+        "base.done",
+        "main.found_sound",
+    ),
     kept=True,
 )
 

@@ -235,7 +235,7 @@ IN_SHOP = ViewSpec(
         ("vehicle_id", "VARCHAR", "the vehicle"),
         ("since", "DATE", "day it came in; the day of the view where nobody wrote that down"),
         ("arrived", "BOOLEAN", "it was written down that it came in"),
-        *columns_of(VISITS, "promised"),
+        *columns_of(VISITS, "promised", "promised_time"),
         ("entries", "BIGINT", "entries of the day at the vehicle"),
         ("event_id", "VARCHAR", "the visit that says so; else the first entry of the day"),
     ),
@@ -257,6 +257,7 @@ IN_SHOP = ViewSpec(
     SELECT h.vehicle_id, CASE WHEN v.step = 'arrived' THEN v.occurred_on ELSE s.today END AS since,
            coalesce(v.step = 'arrived', FALSE) AS arrived,
            CASE WHEN v.step = 'arrived' THEN v.promised END AS promised,
+           CASE WHEN v.step = 'arrived' THEN v.promised_time END AS promised_time,
            coalesce(e.entries, 0) AS entries,
            CASE WHEN v.step = 'arrived' THEN v.event_id ELSE e.event_id END AS event_id
     FROM main.vehicles AS h CROSS JOIN base.settings AS s
@@ -267,7 +268,7 @@ IN_SHOP = ViewSpec(
 )
 
 #: Systems whose work no powertrain code (P, SAE J2012) tells of.
-_NO_POWERTRAIN = "'wheel', 'body', 'suspension', 'steering', 'restraint'"
+_NO_POWERTRAIN = "'wheel', 'brake', 'body', 'suspension', 'steering', 'restraint'"
 _CRITICAL = ", ".join(f"'{part.id}'" for part in catalogue() if part.safety_critical)
 
 UNTRIED_WORK = ViewSpec(

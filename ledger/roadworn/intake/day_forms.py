@@ -12,23 +12,8 @@ from datetime import date, timedelta
 from functools import lru_cache
 
 from roadworn.model.errors import UsageError
+from roadworn.reading.said_days import month_of
 
-#: Beginnings of the names of months, number -> in several languages (general knowledge).
-_MONTHS: dict[int, str] = {
-    1: "jan ene janv gen januar enero janvier",
-    2: "feb fev fév févr febr",
-    3: "mar mär mrz mars märz maart marzo mrt",
-    4: "apr abr avr april abril avril",
-    5: "may mai mayo mei mag maj",
-    6: "jun juin giu juni",
-    7: "jul juil lug juli",
-    8: "aug ago août aout aou",
-    9: "sep sept set",
-    10: "oct okt ott out",
-    11: "nov",
-    12: "dec dez dic déc des",
-}
-_NUMBER_OF = {name: number for number, names in _MONTHS.items() for name in names.split()}
 _PARTS = re.compile(r"yyyymmdd|ddmmyyyy|mmddyyyy|ddmmyy|yymmdd|month|mon|yyyy|yy|y|mm|m|dd|d")
 _FIXED = {
     "yyyymmdd": r"(?P<y>\d{4})(?P<m>\d{2})(?P<d>\d{2})",
@@ -107,17 +92,8 @@ def day_by(text: str, form: str) -> date | None:
     year = int(parts.get("y") or parts["yy"])
     if parts.get("yy"):
         year += 1900 if year >= 69 else 2000  # POSIX
-    month = int(parts["m"]) if parts.get("m") else _month(parts["mon"])
+    month = int(parts["m"]) if parts.get("m") else month_of(parts["mon"])
     try:
         return date(year, month, int(parts["d"]))
     except ValueError:
         return None
-
-
-def _month(name: str) -> int:
-    """Return the number of a month by its name or what it begins with, 0 for none."""
-    key = name.casefold()
-    for length in (len(key), 5, 4, 3):
-        if key[:length] in _NUMBER_OF:
-            return _NUMBER_OF[key[:length]]
-    return 0

@@ -67,7 +67,13 @@ _MONEY = re.compile(
     re.ASCII,
 )
 _PERIOD = re.compile(
-    r"(?P<number>\d{1,4})\s*(?P<unit>months?|mo|years?|yr)\b", re.IGNORECASE | re.ASCII
+    r"(?P<number>\d{1,4})[\s-]*(?P<unit>months?|mo|years?|yrs?|days?)\b",
+    re.IGNORECASE | re.ASCII,
+)
+#: A warranty of days is kept in months; 90 days are three (common practice, no source).
+_DAYS_OF_A_MONTH = 30
+_NO_DISTANCE = re.compile(
+    r"\b(?:unlimited|any)\s*(?:mi|miles|mileage|km|kilomet(?:er|re)s|distance)\b", re.IGNORECASE
 )
 #: A warranty without an end, in months: as many as a warranty may have.
 LIFETIME = 1200
@@ -197,6 +203,19 @@ def _slashed_warranty(text: str, found: re.Match[str], unit: str) -> dict[str, A
     }
 
 
+def _months_of(period: re.Match[str], text: str) -> int:
+    number, unit = int(period["number"]), period["unit"].lower()
+    if not unit.startswith("d"):
+        return number * (12 if unit.startswith("y") else 1)
+    months, over = divmod(number, _DAYS_OF_A_MONTH)
+    if over or not months:
+        raise UsageError(
+            f"The warranty {text.strip()!r} is no number of whole months",
+            "write it as '3 months', or put the days into --note",
+        )
+    return months
+
+
 def read_warranty(text: str, default_unit: str = "") -> dict[str, Any]:
     """Read ``24 months 24,000 mi``, ``2 years``, ``24/24k mi``, ``12/12``, lifetime or none.
 
@@ -219,9 +238,8 @@ def read_warranty(text: str, default_unit: str = "") -> dict[str, Any]:
     rest = text
     period = _PERIOD.search(text)
     if period is not None:
-        years = period["unit"].lower().startswith("y")
-        found["warranty_months"] = int(period["number"]) * (12 if years else 1)
-        rest = text[: period.start()] + text[period.end() :]
+        found["warranty_months"] = _months_of(period, text)
+        rest = _NO_DISTANCE.sub("", text[: period.start()] + text[period.end() :])
     rest = re.sub(r"(^[\s,;/+]+|[\s,;/+]+$|\b(or|and)\b)", "", rest.strip()).strip()
     if rest:
         try:

@@ -25,7 +25,7 @@ figure are caveats on its result.
 from collections.abc import Iterable, Sequence
 from typing import ClassVar
 
-from roadworn.model.messages import Problem
+from roadworn.model.messages import Problem, Sentence
 
 
 class RoadwornError(Exception):
@@ -85,8 +85,11 @@ class UnknownName(UsageError):
 
         folded = {one.casefold(): one for one in known}
         near = [folded[one] for one in get_close_matches(name.casefold(), folded, n=3)]
-        hint = f"did you mean {' or '.join(near)}?" if near else otherwise
-        return cls(f"There is no {what}; {hint}", near)
+        hint: str = Sentence("did-you-mean", "did you mean {names}?", names=" or ".join(near))
+        said = Sentence(
+            "there-is-no", "There is no {what}; {hint}", what=what, hint=hint if near else otherwise
+        )
+        return cls(said, near)
 
 
 class QueryError(UsageError):

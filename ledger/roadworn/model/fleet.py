@@ -5,6 +5,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from roadworn.model.payloads import (
+    Clock,
     Day,
     Money,
     Note,
@@ -33,7 +34,12 @@ class Visit(Payload):
     """The vehicle came into the shop, or was handed over again."""
 
     step: Annotated[Literal["arrived", "handed_over"], about("Came in, or left again.")]
-    promised: Annotated[Day | None, about("Day for which it was promised.")] = None
+    promised: Annotated[
+        Day | None, about("Day for which it was promised, as 2026-05-06, tomorrow or 'mon 4pm'.")
+    ] = None
+    promised_time: Annotated[
+        Clock | None, about("Time of that day by the clock on the wall, 16:00.", "promised")
+    ] = None
     note: Note = None
 
 

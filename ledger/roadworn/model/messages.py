@@ -8,7 +8,7 @@ again in another language. A list of names and sentences that follow each other 
 can show all of them at once and programs can compare them.
 """
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from enum import StrEnum
 from string import Formatter
@@ -22,6 +22,12 @@ class Severity(StrEnum):
     ODD = "odd"  #: it is taken, and worth a second look
     CAVEAT = "caveat"  #: a figure was computed with a reservation
     SAFETY = "safety"  #: somebody can get hurt
+
+
+#: Ends the code of a sentence that is said as one of a list.
+LISTED: Final = "-listed"
+#: Ends the code of words that are said as a sentence of their own.
+ENDED: Final = "-ended"
 
 
 class _Counting(Formatter):
@@ -109,6 +115,19 @@ def as_sentence(words: str) -> Sentence:
         return Sentence("sentence", "{words}.", words=words[:1].upper() + words[1:])
     template = f"{words.template[:1].upper()}{words.template[1:]}."
     return Sentence(f"{words.code}-sentence", template, **words.arguments)
+
+
+def in_a_list(told: str) -> str:
+    """Return a sentence as one of a list: it begins small, and has no full stop."""
+    if isinstance(told, Sentence):
+        return Sentence(f"{told.code}{LISTED}", listed(told.template), **told.arguments)
+    return listed(str(told))
+
+
+def listed(template: str) -> str:
+    """Return a template as one of a list."""
+    text = template.removesuffix(".")
+    return text if text.startswith("{") else text[:1].lower() + text[1:]
 
 
 def some_of(parts: Sequence[object], most: int) -> Joined | Sentence:
@@ -274,7 +293,17 @@ class Problem:
 
 def ended(words: str) -> str:
     """Return words with a capital first and a point at their end, where they do not ask."""
-    return f"{words[:1].upper()}{words[1:]}{'' if words[-1:] in '.?' else '.'}"
+    if isinstance(words, Sentence):
+        return Sentence(f"{words.code}{ENDED}", _ended(words.template), **words.arguments)
+    return _ended(words)
+
+
+def _ended(template: str) -> str:
+    return f"{template[:1].upper()}{template[1:]}{'' if template[-1:] in '.?' else '.'}"
+
+
+#: What another language does to its own template of a sentence, by the end of the code.
+RESHAPED: Final[Mapping[str, Callable[[str], str]]] = {LISTED: listed, ENDED: _ended}
 
 
 def shown(value: object) -> str:

@@ -16,6 +16,9 @@ ComponentId = Annotated[
 ]
 Position = Annotated[str, Field(min_length=1, max_length=24, description="where, as in LF")]
 Day = Annotated[str, Field(pattern=r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$", description="an ISO date")]
+Clock = Annotated[
+    str, Field(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$", description="a time, 16:00")
+]
 #: Marks a text that a person writes freely, which may say who somebody is.
 FREE = "written freely"
 ShortText = Annotated[str, Field(min_length=1, max_length=200), FREE]

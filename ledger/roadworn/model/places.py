@@ -200,10 +200,18 @@ def meets_sql(one: str, other: str) -> str:
 def covers(wide: str | None, place: str | None) -> bool:
     """Return whether what is said of one place holds for another.
 
-    It does for the same place, for a wheel when it is said of its axle, and anywhere when no
-    place was said.
+    It does for the same place, for a wheel when it is said of its axle, for both levels when it
+    is said of a wheel, and anywhere when no place was said.
     """
-    return not wide or wide == place or wide == axle_of(place)
+    return not wide or wide in (place, (place or "").partition("-")[0]) or wide == axle_of(place)
+
+
+def covers_sql(wide: str, place: str) -> str:
+    """Return `covers` as SQL over expressions of two places, '' for none."""
+    return (
+        f"({wide} = '' OR {wide} = {place} OR {wide} = split_part({place}, '-', 1) "
+        f"OR {wide} = {axle_sql(place)})"
+    )
 
 
 def _shown(text: str) -> str:

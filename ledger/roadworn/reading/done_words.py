@@ -23,7 +23,7 @@ _HOURS = rf"(?:{_FIGURE}|\.\d+)\s*(?:h|hrs?|hours?)(?![\w-])"
 REASONS: Mapping[str, str] = {
     **dict.fromkeys(("failed", "failure", "broken", "broke", "blown", "leaking", "dead"), "failed"),
     **dict.fromkeys(("worn out", "worn-out", "worn", "wearing", "wear", "thin"), "worn_out"),
-    **dict.fromkeys(("preventive", "preventative", "prevention"), "preventive"),
+    **dict.fromkeys(("preventive", "preventative", "prevention", "scheduled"), "preventive"),
     **dict.fromkeys(("damaged", "damage", "crash", "hit"), "damaged"),
     "recall": "recall",
     "upgrade": "upgrade",
@@ -289,7 +289,7 @@ class _Reader:
         return left
 
     def no_warranty(self, found: re.Match[str], left: str) -> str:
-        lasts = "lifetime" if found[0].casefold().startswith("life") else "none"
+        lasts = "lifetime" if "life" in found[0].casefold() else "none"
         self.say(**read_warranty(lasts) or {"warranty_months": None})
         return left
 
@@ -361,7 +361,7 @@ _FORMS: tuple[tuple[re.Pattern[str], Callable[[_Reader, re.Match[str], str], str
     ),
     (_form(r"part\s+(?P<number>(?=[A-Za-z]\S*\d)\S+)"), _Reader.number),
     (_form(rf"(?:total|price|in all)\s+(?P<money>{_MONEY})"), _Reader.total),
-    (_form(r"(?:lifetime|no)\s+warranty(?!\w)"), _Reader.no_warranty),
+    (_form(r"(?:(?:lifetime|no)\s+warranty|(?:warranty\s+)?lifetime)(?!\w)"), _Reader.no_warranty),
     (_form(r"warranty\s+"), _Reader.warranty),
     (_form(r"(?:made\s+by|maker|supplier|from|order)\s+"), _Reader.named),
     (_form(r"by\s+"), _Reader.person),

@@ -7,7 +7,7 @@ is kept, so a part number of digits stays a text.
 
 import copy
 from collections.abc import Iterable, Iterator, Sequence
-from datetime import date
+from datetime import date, datetime
 from typing import Any
 
 from pydantic import ValidationError
@@ -108,6 +108,23 @@ def _check_day(field: str, text: str) -> None:
         raise UsageError(f"{field} takes a day as 2026-05-04, not {text!r}.")
 
 
+def _said_day(holder: JsonValue, field: str, text: str) -> str:
+    """Return the ISO day that was said for a field, and keep its time of day where it has one."""
+    from roadworn.reading.said_days import AHEAD, read_said
+
+    said = read_said(text, datetime.now().astimezone().date(), ahead=field in AHEAD)
+    if said is None:
+        return text
+    if field == "promised":
+        # A day that is said anew without its time has none.
+        holder.pop("promised_time", None)
+        if said.clock:
+            holder["promised_time"] = said.clock
+    elif said.clock:
+        raise UsageError(f"{field} takes a day alone: write {said.day}, without the time of day.")
+    return said.day
+
+
 #: A warranty is said in one breath and kept in three fields.
 _WARRANTY = ("warranty_months", "warranty_distance", "warranty_unit")
 #: What the totals of an estimate rest on.
@@ -203,6 +220,8 @@ def _change(
     if not text:
         _remove(holder, key)
         return
+    if key in names_of(Holds.DAY):
+        text = _said_day(holder, key, text)
     before = None if isinstance(holder, list) else holder.get(key)
     reasons: list[str] = []
     is_money = len(steps) == 1 and _holds_money(model, steps[0])

@@ -23,7 +23,9 @@ _TIMES = r"(?:\s+x\s*(?P<quantity>\d+))?"
 _FORMS: Mapping[str, str] = {
     "hours": (
         rf"(?P<hours>{_FIGURE})\s*(?:h|hrs?|hours?)(?![^\W\d_])"
-        rf"(?:\s*(?:x|at|@)\s*(?P<rate>{_FIGURE})(?:\s+(?P<currency>[A-Z]{{3}})(?![^\W_]))?"
+        rf"(?:\s*(?:x|at|@)\s*(?P<rate>{_FIGURE})(?:\s*/\s*(?:h|hr|hour)(?!\w))?"
+        r"(?:\s+(?P<currency>[A-Z]{3})(?![^\W_]))?"
+        rf"|\s+(?P<hourly>{_FIGURE})\s*/\s*(?:h|hr|hour)(?!\w)"
         r"|\s+(?!overlap\b|clock\b)(?P<name>[a-z][\w-]*))?"
         rf"(?:\s+overlap\s+(?P<overlap>{_FIGURE}))?(?:\s+clock\s+(?P<clock>{_FIGURE}))?"
     ),
@@ -152,9 +154,9 @@ def _hours(found: re.Match[str], currency: str, terms: Terms | None) -> dict[str
     if hours is None or hours > _MOST_HOURS or (clock or 0) > _MOST_HOURS:
         raise UsageError(f"{found[0].strip()!r} are too many hours: give book hours.")
     besides: dict[str, Any] = {}
-    if found["rate"]:
-        rate = Decimal(read_money(found["rate"], currency)["amount"])
-        text = found["rate"].replace(",", "")
+    if said := found["rate"] or found["hourly"]:
+        rate = Decimal(read_money(said, currency)["amount"])
+        text = said.replace(",", "")
     else:
         held = _needed(terms, found[0].strip(), "1.8 h x 140")
         rate = held.rate(found["name"] or "default")

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any, Final, Self
 
 from roadworn.model import in_use, reads
 from roadworn.model.errors import UsageError
-from roadworn.model.messages import Joined, PartName, PlaceName, Sentence
+from roadworn.model.messages import RESHAPED, Joined, PartName, PlaceName, Sentence
 
 if TYPE_CHECKING:
     from babel import Locale
@@ -308,6 +308,10 @@ class Speaker:
         if self._is_source:
             return self._filled(sentence.template, sentence.arguments)
         template = self.strings.sentences.get(sentence.code)
+        for end, reshape in RESHAPED.items():
+            if template is None and sentence.code.endswith(end):
+                plain = self.strings.sentences.get(sentence.code.removesuffix(end))
+                template = reshape(plain) if isinstance(plain, str) else None
         if isinstance(template, Mapping):
             counted = sentence.arguments.get(template["by"])
             form = self._locale.plural_form(counted if isinstance(counted, int | float) else 2)

@@ -47,6 +47,7 @@ SAID: Mapping[str, str] = {
     "visit-arrived": "came into the shop",
     "visit-handed_over": "handed over",
     "promised": "promised for {promised}",
+    "promised_time": "at {promised_time}",
     "out_of_service": "out of service: {cause}",
     "days": "for {days:,.10g} {days:day|days}",
     "until": "until {until}",

@@ -332,7 +332,8 @@ def _retirement(payload: Payload) -> Joined:
 
 
 def _visit(payload: Payload) -> Joined:
-    return Joined([_say(f"visit-{payload['step']}"), *_given(payload, "promised")])
+    told = Joined([*_given(payload, "promised"), *_given(payload, "promised_time")], " ")
+    return Joined([_say(f"visit-{payload['step']}"), told])
 
 
 def _out_of_service(payload: Payload) -> Joined:

@@ -38,6 +38,12 @@ _HEAD = re.compile(
     r"\s*[:=]\s*\S.*",
     re.IGNORECASE,
 )
+#: What a printout's title is made of; how many codes there are is counted below it.
+_TITLE = frozenset(
+    {"scan", "report", "diagnostic", "diagnostics", "result", "results", "summary", "readout"}
+    | {"read-out", "printout", "full", "complete", "quick", "system", "systems", "vehicle", "page"}
+    | {"pre-scan", "post-scan", "pre", "post", "before", "after", "of", "for", "total", "obd"}
+)
 #: Readiness said in words; only the four bytes have a place of their own.
 _READY_WORDS = re.compile(
     r"\b(?:in)?complete\b|\b(?:not\s+)?ready\b|\bnot\s+(?:supported|available)\b",
@@ -54,6 +60,7 @@ READINESS_BYTES = re.compile(
     r"(?![0-9A-Za-z]|[ ][0-9A-Fa-f]{2}(?![0-9A-Za-z]))"
 )
 CODE_LIKE = re.compile(r"(?=.*\d)[PCBU][0-9A-Z-]{2,8}|PO\w{2,4}|[0-3][0-9A-F]{3}", re.IGNORECASE)
+_COUNTED = re.compile(r"[1-9]\d{0,2}")
 _MOST = 200
 _NEAR = 0.75
 #: Fewer words than this without a mark between are no description: "P0300 hello" may be a slip.
@@ -112,11 +119,21 @@ def heading_says(heading: str) -> tuple[Status | None, str]:
     )
 
 
+def _is_title(words: list[str]) -> bool:
+    named = any(word in _TITLE for word in words)
+    counts = all(
+        word in _TITLE or word in FILLERS - {"none"} or _COUNTED.fullmatch(word) for word in words
+    )
+    return named and counts
+
+
 def tells_no_code(line: str) -> bool:
     """Whether a line is the head of a printout, or says in words which monitors are ready."""
     plain = re.split(r"[\s,;:]+", line.strip())
     if any(CODE_LIKE.fullmatch(word.strip("()[].")) for word in plain) and not _HEAD.match(line):
         return False
     return bool(
-        _HEAD.match(line) or (_READY_WORDS.search(line) and not READINESS_BYTES.search(line))
+        _is_title([word.strip("()[].").casefold() for word in plain if word])
+        or _HEAD.match(line)
+        or (_READY_WORDS.search(line) and not READINESS_BYTES.search(line))
     )
