@@ -62,6 +62,9 @@ class Entry:
         most: lines that it may take.
         under: of an entry that goes on with another, more of the label above.
         brief: in few words, for one list of such entries when the screen is full.
+        floor: lines that it keeps whatever else is on the screen.
+        biggest: of a list of jobs that is cut, each with what of the figure it makes up, the
+            biggest first: what is left out is told by its sum.
     """
 
     label: str
@@ -72,6 +75,8 @@ class Entry:
     most: int = 99
     under: str = ""
     brief: str = ""
+    floor: int = 1
+    biggest: Sequence[tuple[str, float]] = ()
 
 
 def groups(found: "Outlook") -> Iterator[Iterable[Entry]]:
@@ -157,6 +162,7 @@ def _to_do(found: "Outlook") -> Iterator[Entry]:
         jobs = [_job(plan, n, found) for n in rows]
         if stage is Mark.SHOULD:
             rows, jobs = _with_reasons(plan, rows, jobs)
+        biggest = _biggest(plan, rows, found)
         if any(isinstance(c := named(plan, n, "chance"), float) and c < _SURE for n in rows):
             jobs[-1] = SAYS("by-chance", job=jobs[-1])
         if jobs:
@@ -166,9 +172,24 @@ def _to_do(found: "Outlook") -> Iterator[Entry]:
             least = 3 if stage is Mark.SHOULD else 1
             told = jobs if len(jobs) > 1 or stage is Mark.SHOULD else [name_of(plan, rows[0])]
             told = [*told, *_tests_after(plan, rows)] if stage is Mark.MUST else told
-            yield Entry(label, told, figure, least=least)
+            floor = 2 if stage is Mark.SHOULD else 1
+            sized = biggest if stage is not Mark.MUST else ()
+            yield Entry(label, told, figure, least=least, floor=floor, biggest=sized)
         elif stage is Mark.MUST:
             yield Entry(label, SAYS("nothing-known"), "")
+
+
+def _biggest(plan: Table, rows: Sequence[int], found: "Outlook") -> list[tuple[str, float]]:
+    """Return jobs with what each makes up of their sum: what has failed, then the biggest."""
+    values = plan.cells(Tells.VALUE)
+    sized = []
+    for n in rows:
+        chance, why = named(plan, n, "chance"), named(plan, n, "in_short")
+        failed = getattr(why, "code", "").endswith("because-failed")
+        size = float(str(values[n] or 0.0)) * float(str(1.0 if chance is None else chance))
+        job = _job(plan, n, found)
+        sized.append((not failed, -size, Joined([_text(why), job], ": ") if failed else job))
+    return [(job, -size) for _waits, size, job in sorted(sized)]
 
 
 def _tests_after(plan: Table, rows: Sequence[int]) -> Iterator[str]:

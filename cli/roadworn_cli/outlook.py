@@ -175,7 +175,7 @@ def first_screen(found: "Outlook") -> list[Line]:
                 entry.most = _ANY
         # Of equals the last gives way first: what to do now stands above. Stop never does.
         while sum(map(tall, entries)) > room:
-            long = [e for e in entries if e.least and tall(e) > max(e.least - less, 1)]
+            long = [e for e in entries if e.least and tall(e) > max(e.least - less, e.floor)]
             if not long:
                 break
             longest = max(reversed(long), key=tall)
@@ -229,7 +229,12 @@ def _lines_of(entry: "Entry", cells: int, wide: int) -> "list[Line]":
             kept = wrapped(encoded(escape(entry.words)), room - 2)[: entry.most]
             texts = [*kept[:-1], f"{to_a_stop(kept[-1])} {glyphs().more}"]
     else:
-        texts = listed([encoded(escape(one)) for one in entry.words], room, entry.most)
+        texts = listed([encoded(escape(one)) for one in entry.words], room, _ANY)
+        if len(texts) > entry.most:
+            names = [one for one, _size in entry.biggest] or entry.words
+            sizes = [size for _one, size in entry.biggest]
+            shown = [encoded(escape(one)) for one in names]
+            texts = listed(shown, room, entry.most, sizes)
     first: Line = [(label, entry.look), (figure, ""), (texts[0], "")]
     return [first, *([(" " * before, ""), (text, "")] for text in texts[1:])]
 

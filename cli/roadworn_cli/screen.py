@@ -185,12 +185,21 @@ def to_a_stop(line: str) -> str:
     return line[:at] if at > 0 else line
 
 
-def listed(parts: Sequence[str], room: int, most: int) -> list[str]:
-    """Return a list of texts in so many lines, saying how many there are that did not fit."""
+def listed(parts: Sequence[str], room: int, most: int, sizes: Sequence[float] = ()) -> list[str]:
+    """Return a list of texts in so many lines, saying how many there are that did not fit.
+
+    Args:
+        parts: the texts.
+        room: cells of a line.
+        most: lines.
+        sizes: of each, what it adds to a sum: that of those left out is told then.
+    """
     told = list(parts)
     for shown in range(len(told), 0, -1):
         rest = len(told) - shown
-        lines = wrapped("; ".join(told[:shown]) + (f" and {rest} more" if rest else ""), room)
+        left = sum(sizes[shown:])
+        more = f" and {rest} more{f' for {left:,.0f}' if left >= 1 else ''}" if rest else ""
+        lines = wrapped("; ".join(told[:shown]) + more, room)
         if len(lines) <= most:
             return lines
     return [f"{len(told)} jobs, see --more"] if told else [""]

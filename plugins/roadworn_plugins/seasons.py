@@ -7,7 +7,18 @@ from typing import Annotated
 import numpy as np
 from pydantic import Field
 
-from roadworn.analysis import Analysis, Answers, Cell, Column, Result, Settings, Table, Tells
+from roadworn.analysis import (
+    Analysis,
+    Answers,
+    Cell,
+    Column,
+    Mark,
+    Marks,
+    Result,
+    Settings,
+    Table,
+    Tells,
+)
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Says, Sentence
@@ -22,6 +33,7 @@ _DAYS_PER_YEAR = 365.25
 _MONTHS = 12
 #: Fewer failures show no season (common practice, no source).
 _LEAST = 12
+_UNSURE = Marks({Mark.NOT_KNOWN})
 ABOUT = """\
 Question: Which parts fail more in one season than in another, when most, and how much?
 
@@ -161,7 +173,9 @@ def run(view: LedgerView, settings: SeasonsSettings) -> Result:
         for i in shown
     ]
     table = Table("seasons", "Parts by the season, the clearest first", _COLUMNS, tuple(rows),
-                  tuple(found[i].events for i in shown))  # fmt: skip
+                  tuple(found[i].events for i in shown),
+                  # What chance explains among so many would look as clear in a picture.
+                  marks=tuple(Marks() if i in named else _UNSURE for i in shown))  # fmt: skip
     return Result(
         _headline([found[i] for i in order if i in named], sizes[order[0]], len(found)),
         (table,),

@@ -14,6 +14,8 @@ from roadworn.analysis import (
     Column,
     Estimate,
     Holds,
+    Mark,
+    Marks,
     Result,
     Settings,
     Table,
@@ -45,6 +47,7 @@ from roadworn_plugins.shared.settings import (
 #: Fewer failures than this on both sides together: too few to tell.
 _LEAST = 5
 _LEAST_FOR_LIFE = 3
+_UNSURE = Marks({Mark.NOT_KNOWN})
 
 _COLUMNS = (
     Column("component", "component", "component", tells=Tells.COMPONENT),
@@ -54,10 +57,11 @@ _COLUMNS = (
     Column("failed", "failed", "integer"),
     Column("running", "running", "integer"),
     Column("comebacks", "came back", "integer"),
-    Column("expected", "expected if alike", "number"),
+    Column("expected", "expected if all were alike", "number"),
     Column("hazard_ratio", "rate of failing (others 1)", "number", tells=Tells.VALUE),
     Column("hazard_low", "low", "number", tells=Tells.LOW),
     Column("hazard_high", "high", "number", tells=Tells.HIGH),
+    Column("told_apart", "beyond chance"),
     Column("log_rank", "log-rank chance", "chance", detail=True),
     Column("adjusted", "adjusted chance", "chance", detail=True),
     Column("b50", "half gone by", "distance"),
@@ -95,18 +99,24 @@ _say = Says(
         "record": "Record the supplier and part number of each replacement.",
         "alike": "No supplier's parts differ from the others' beyond chance, of {n} compared.",
         "headline": "{n} of {every} {n:differs|differ} beyond chance; first {part} of {origin} "
-        "{lasts}: {failed:.0f} failed, {ratio:.1f} times as fast as the others'.",
+        "{lasts}: {failed:.0f} failed of all its part numbers, {ratio:.1f} times as fast as the "
+        "others'.",
         "headline-alone": "{n} of {every} {n:differs|differ} beyond chance; first {part} of "
         "{origin} {lasts}: {failed:.0f} failed, and none of the others'.",
         "lasts-less": "lasts less",
         "lasts-longer": "lasts longer",
         "too-few": "too few to tell",
+        "apart": "yes",
+        "not-apart": "no",
         "apart-alone": "apart taken alone, but not beyond chance among all that were compared",
         "no-difference": "no difference shown; a small one cannot be ruled out",
         "longer": "lasts longer than the others' on the same classes",
         "less": "lasts less than the others' on the same classes",
         "per-distance": "price per 1,000 {unit}",
         "ratio": "rate of failing of {name} against the others",
+        "one-number": "Counted are all part numbers of a supplier; repeat-failures counts one part "
+        "number or delivery by itself, against what the others' alone would come to, so that its "
+        "figures are others.",
         "rate": "A rate of failing of 2 says that at every age twice as many fail as of the "
         "others' parts (the hazard ratio of the textbooks); 1 is alike.",
         "method": "partial likelihood within classes, likelihood-ratio limits",
@@ -178,11 +188,12 @@ class _Rows:
         """Return the cells in the order of the table."""
         mine = self.member == item.number
         failed = int(np.sum(self.lives.failed & mine))
-        figures: tuple[Cell, ...] = (None,) * 6
+        figures: tuple[Cell, ...] = (*(None,) * 4, _say("too-few"), None, None)
         test = item.test
         if test is not None:
             ratio = map(rounded, (test.hazard_ratio, test.lower, test.upper))
-            figures = (round(test.expected[0], 1), *ratio, test.p, item.adjusted)
+            apart = _say("apart" if _told_apart(item, self.settings) else "not-apart")
+            figures = (round(test.expected[0], 1), *ratio, apart, test.p, item.adjusted)
         b50: float | None = None
         per: tuple[float | None, ...] = (None, None, None)
         price = self.prices.get(item.label)
@@ -218,7 +229,7 @@ class _Rows:
         test = item.test
         if test is None:
             return _say("too-few")
-        if item.adjusted <= self.settings.false_discovery:
+        if _told_apart(item, self.settings):
             return _say("longer" if test.observed[0] < test.expected[0] else "less")
         return _say("apart-alone" if test.p <= self.settings.false_discovery else "no-difference")
 
@@ -239,6 +250,11 @@ class _Rows:
             running=int(np.sum(self.lives.running & (self.member == item.number))),
             evidence=evidence,
         )
+
+
+def _told_apart(item: _Compared, settings: SupplierComparisonSettings) -> bool:
+    """Say whether an origin differs beyond chance among all that were compared."""
+    return item.test is not None and item.adjusted <= settings.false_discovery
 
 
 def run(view: LedgerView, settings: SupplierComparisonSettings) -> Result:
@@ -283,11 +299,13 @@ def run(view: LedgerView, settings: SupplierComparisonSettings) -> Result:
         tuple(rows.row(item) for item in listed),
         tuple(events.get(item.label, ()) for item in listed),
         Holds.SUPPLIERS,
+        # A picture of what chance explains among so many would look as clear as the rest.
+        tuple(Marks() if _told_apart(one, settings) else _UNSURE for one in listed),
     )
     named = [
         (item, item.test)
         for item in listed
-        if item.test is not None and item.adjusted <= settings.false_discovery
+        if item.test is not None and _told_apart(item, settings)
     ]
     unknown = view.sql(
         """SELECT count(*) FROM part_lives
@@ -302,6 +320,7 @@ def run(view: LedgerView, settings: SupplierComparisonSettings) -> Result:
         ),
         caveats=all_said(
             _say("rate"),
+            _say.when(settings.by == "supplier", "one-number"),
             _say("compared", n=len(compared)),
             _say("one-vehicle"),
             _say.some(unknown, "unknown"),

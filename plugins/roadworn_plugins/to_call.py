@@ -24,7 +24,7 @@ from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue
 from roadworn.model.messages import Joined, Says
 from roadworn_plugins.inspection.tables import officials_of
-from roadworn_plugins.maintenance import never_recorded
+from roadworn_plugins.maintenance import never_here
 from roadworn_plugins.maintenance.schedule import (
     DueService,
     load_schedule,
@@ -270,7 +270,7 @@ def _services(view: LedgerView, settings: CallListSettings) -> Iterator[DueServi
     """Yield the services that are due, or fall due in the time asked for."""
     schedule = load_schedule(settings.schedule)
     everyone, done = serviced(view, schedule, None), services_done(view, schedule)
-    never = never_recorded(everyone, done)
+    never = never_here(view, schedule)
     for one in standing_of(everyone, done, _WINDOW, settings.months, never):
         if one.state in ("overdue", "due", "soon"):
             yield one

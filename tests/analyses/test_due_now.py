@@ -189,3 +189,23 @@ def test_a_heavy_vehicles_fault_is_due_by_its_failure_mode(tmp_path: Path) -> No
     told = [str(cell) for row in found.open_now.rows for cell in row]
     assert any("above normal, most severe" in text for text in told)
     assert any("no code of a published standard" in text for text in told)
+
+
+@pytest.mark.parametrize(
+    ("more", "told"),
+    [
+        # By hand: 90,000 on the old one and 40 on the new one, which began at 10.
+        (
+            [event("car-1", "odometer_exchange", "2026-01-04",
+                   old_reading=90_000.0, new_reading=10.0, unit="mi"),
+             event("car-1", "odometer_reading", "2026-01-06", odometer=40, unit="mi")],
+            "40 mi on 2026-01-06 (90,030 mi in all: the odometer was exchanged on 2026-01-04)",
+        ),
+        ([event("car-1", "odometer_reading", "2026-01-06", odometer=90_012, unit="mi")],
+         "90,012 mi on 2026-01-06"),
+    ],
+)  # fmt: skip
+def test_a_distance_that_is_not_the_odometers_says_why(
+    tmp_path: Path, more: list[NewEvent], told: str
+) -> None:
+    assert outlook_of(tmp_path, *more).distance.startswith(told)

@@ -17,8 +17,8 @@ from roadworn.model.errors import UsageError
 from roadworn.model.events import NewEvent
 from roadworn.testing import check_analysis, event, view_of
 from roadworn.trade.warranty import Interval, Point, due_after, expected_on, timing
-from roadworn_plugins.maintenance import MAINTENANCE_DUE, own_intervals
-from roadworn_plugins.maintenance.schedule import SCHEDULES, due_services, load_schedule
+from roadworn_plugins.maintenance import MAINTENANCE_DUE, due_services, own_intervals
+from roadworn_plugins.maintenance.schedule import SCHEDULES, load_schedule
 
 MILE = 1.609344
 OWN = """

@@ -172,6 +172,21 @@ def test_the_quarters_add_up_to_the_totals(
     assert all(row["low"] <= row["cost"] <= row["high"] for row in coming)
 
 
+def test_what_is_done_by_the_axle_is_one_row_with_one_name(tmp_path: Path) -> None:
+    """Pads of one wheel and of its axle are one job: not two names with one chance."""
+    rows = small_shop()
+    rows += [
+        event("van-1", "replacement", f"2025-0{n}-10", component="brake.pad", position=place,
+              reason="failed", parts_cost=usd("200.00"))
+        for n, place in ((6, "front"), (7, "LF"))
+    ]  # fmt: skip
+    rows.sort(key=lambda e: e.occurred_at)
+    with view_of(rows, tmp_path, as_of="2026-01-01") as view:
+        result = check_analysis(NEXT_REPAIRS, view, {"vehicle": "van-1", "least_chance": 0.0})
+    named = [str(row["what"]) for row in result.table("next_repairs").records()]
+    assert [name for name in named if "brake pads" in name] == ["disc brake pads front"]
+
+
 def oil(vehicle: str, *days: str, cost: str = "90.00"):
     return [
         event(vehicle, "maintenance", day, component="engine.oil", action="replaced",
@@ -197,9 +212,11 @@ def test_services_stand_beside_failures_and_the_sum_of_both(
     assert [row["expected"] for row in failures] == [row["cost"] for row in failing]
     assert sum(float(row["expected"]) for row in services) == pytest.approx(2 * 90.0, rel=0.02)
     # What a board is told is the year of both, and beside it what all work of a year cost.
-    (year,) = result.estimates[1:]
+    year, other = result.estimates[1:]
     assert sum(float(row["expected"]) for row in both) == pytest.approx(year.value, abs=0.1)
     assert year.low < year.value < year.high
+    # Oil is by the plan and every replacement here was a failure: nothing else was paid for.
+    assert other.value == 0.0
     last = [row for row in result.table(f"by_{by}").records() if row["state"] == "actual"]
     spent = sum(float(row["spent"]) for row in last[-spans:])
     assert f"All work of the last 12 months came to {spent:,.0f}," in result.headline

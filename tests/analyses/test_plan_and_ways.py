@@ -217,7 +217,8 @@ def test_sums_hold_all_jobs_once_and_a_narrower_way_never_costs_more(
     plan, sums = rows(result, "plan"), rows(result, "sums")
     assert sum(int(row["jobs"] or 0) for row in sums) == len(plan)
     places = [(row["component"], row["place"]) for row in plan]
-    assert len(places) == len(set(places)) == len(conditions)
+    along = "brake.rotor" in conditions and "brake.pad" not in conditions  # new rotors, new pads
+    assert len(places) == len(set(places)) == len(conditions) + along
     for row in sums:
         own = [job for job in plan if job["stage"] == row["stage"]]
         whole = sum(float(job["price"] or 0) * float(job["chance"] or 0) for job in own)
@@ -412,3 +413,23 @@ def test_the_list_and_the_answer_for_one_vehicle_are_one_figure(tmp_path: Path) 
 def test_the_roles_of_the_tables_are_there(tmp_path: Path) -> None:
     result = answer(tmp_path, car(looked("car-1", "2026-01-06", found("brake.hose", "failed"))))
     assert all(result.holding(holds) for holds in (Holds.PLAN, Holds.SUMS, Holds.WAYS, Holds.TURNS))
+
+
+@pytest.mark.parametrize("place", ["front", "rear"])
+def test_new_rotors_take_new_pads_of_the_same_axle(tmp_path: Path, place: str) -> None:
+    """Common practice, no source: worn pads are not put on new rotors."""
+    seen = looked("car-1", "2026-01-06", found("brake.rotor", "failed", place))
+    told = rows(answer(tmp_path, car(seen)), "plan")
+    rotor, pads = (
+        next(row for row in told if row["component"] == part)
+        for part in ("brake.rotor", "brake.pad")
+    )
+    assert (pads["place"], pads["stage"]) == (rotor["place"], rotor["stage"]) == (place, "must")
+    assert str(pads["why"]) == f"new ones go with brake rotor {place}"
+
+
+def test_pads_that_are_a_job_already_are_no_second_one(tmp_path: Path) -> None:
+    seen = looked("car-1", "2026-01-06", found("brake.rotor", "failed", "front"),
+                  found("brake.pad", "wearing", "LF"))  # fmt: skip
+    told = rows(answer(tmp_path, car(seen)), "plan")
+    assert [row["component"] for row in told].count("brake.pad") == 1

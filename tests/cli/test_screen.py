@@ -13,7 +13,7 @@ from rich.cells import cell_len
 
 from roadworn_cli import screen
 from roadworn_cli.output import emit, escape
-from roadworn_cli.screen import Head, dot, span, spark, table, wrapped
+from roadworn_cli.screen import Head, dot, listed, span, spark, table, wrapped
 
 #: Wide, combining and joined characters, other directions, controls, and words without an end.
 HOSTILE = st.one_of(
@@ -145,3 +145,11 @@ def test_a_table_without_rows_still_says_what_it_would_hold() -> None:
     heads = [Head(f"column_{i}") for i in range(30)]
     many = "\n".join("".join(t for t, _look in line) for line in table(heads, [], cells=80))
     assert all(head.title in many for head in heads)
+
+
+def test_what_a_list_leaves_out_is_told_by_its_sum() -> None:
+    jobs = ["clutch: 819", "strut: 367", "coil: 121", "filter: 48"]
+    sizes = [819.0, 367.0, 121.0, 48.0]
+    assert listed(jobs, 80, 1, sizes) == ["; ".join(jobs)]
+    assert listed(jobs, 42, 1, sizes) == ["clutch: 819; strut: 367 and 2 more for 169"]
+    assert listed(jobs, 41, 1, sizes) == ["clutch: 819 and 3 more for 536"]

@@ -11,13 +11,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from roadworn.analysis import Chart, Column, Holds, Series, Table, Tells
+from roadworn.analysis import Chart, Column, Holds, Mark, Marks, Series, Table, Tells
 from roadworn.say import Said
 from roadworn_cli.report.canvas import BLUE, GREY, INK, STROKES, WIDE, label
 from roadworn_cli.report.charts import draw
 from roadworn_cli.report.marks import Axis, Bar, Interval, Lane, bars, intervals, lanes
 from roadworn_cli.report.periods import Period, periods
-from roadworn_cli.report.pictures import pictures_of
+from roadworn_cli.report.pictures import estimates_of, pictures_of
 from roadworn_cli.words import Look, Words
 
 WORDS = Words(Look(unit="mi"))
@@ -344,3 +344,43 @@ def test_only_what_is_drawn_is_counted() -> None:
     (picture,) = pictures_of((table,), "p", Words(Look()))
     assert "3 in the picture" in picture.alternative
     assert len(picture.grids[0].lines) == 3
+
+
+def _told(name: str, kind: str, holds: Holds | None = None, unsure: int = -1) -> Table:
+    columns = (
+        Column("group", "group", tells=Tells.NAME),
+        Column(name, "how much", kind, tells=Tells.VALUE),
+        Column("low", "low", kind, tells=Tells.LOW),
+        Column("high", "high", kind, tells=Tells.HIGH),
+    )
+    rows = (("north", 0.25, 0.2, 0.4), ("south", 0.5, 0.45, 0.9), ("west", 0.75, 0.5, 1.1))
+    marks = tuple(Marks({Mark.NOT_KNOWN} if n == unsure else ()) for n in range(len(rows)))
+    return Table("told", "Told", columns, rows, (), holds, marks)
+
+
+@pytest.mark.parametrize(("name", "kind", "texts"), [
+    ("share", "chance", ("25% (20% to 40%)", "50% (45% to 90%)")),
+    ("ratio", "number", ("0.25 (0.2 to 0.4)", "0.5 (0.45 to 0.9)")),
+    ("cost", "money", ("0.25 (0.2 to 0.4)", "0.5 (0.45 to 0.9)")),
+])  # fmt: skip
+def test_estimates_with_limits_have_a_picture_whatever_they_are_about(
+    name: str, kind: str, texts: tuple[str, ...]
+) -> None:
+    picture = estimates_of([_told(name, kind)], "p", WORDS)
+    assert picture is not None
+    shown = " ".join(texts_of(ET.fromstring(picture.svg))).replace("\xa0", " ")
+    for text in ("north", "south", "how much", *texts):
+        assert text in shown
+    assert {"0.75", "75%"} & {str(line.cells[1]) for line in picture.grids[0].lines}
+
+
+def test_a_table_that_a_report_knows_of_has_a_picture_of_its_own_or_none() -> None:
+    assert estimates_of([_told("share", "chance", Holds.PLAN)], "p", WORDS) is None
+
+
+def test_what_cannot_be_told_from_chance_is_not_drawn_as_clear_as_the_rest() -> None:
+    picture = estimates_of([_told("ratio", "number", unsure=1)], "p", WORDS)
+    assert picture is not None
+    shown = " ".join(texts_of(ET.fromstring(picture.svg)))
+    assert "north" in shown
+    assert "south" not in shown

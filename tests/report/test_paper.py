@@ -144,9 +144,9 @@ def _one_thing_one_number(shown: dict[str, Section], asker: Asker) -> None:
     assert late
     for vehicle, days in late:
         assert re.search(rf"{vehicle}\D+{days}\b", _plain(expired))
-    # What to set aside is its three parts, each rounded to a whole amount.
+    # What to set aside is its four parts, each rounded to a whole amount.
     lines = next(b for b in shown["budget-year"].blocks if b.kind == "items").items
-    whole, *parts = (int(_plain(item.figure)) for item in lines[:4])
+    whole, *parts = (int(_plain(item.figure)) for item in lines[:5])
     assert whole == pytest.approx(sum(parts), abs=2)
     # Those to let go are those of `keep-or-sell`, in its order.
     keep = asker.ran[Answers.KEEP_OR_SELL].result.table("vehicles").records()

@@ -1,6 +1,6 @@
 """The year's money on the fleet sheet: what to expect, what came, and how the last month went."""
 
-from roadworn.analysis import Holds, Ran, Table, Tells
+from roadworn.analysis import Cell, Holds, Ran, Table, Tells
 from roadworn.say import Said
 from roadworn_cli.report.model import Block, Item, Items, Paragraph, Section
 from roadworn_cli.report.pictures import periods_in, periods_of
@@ -33,10 +33,11 @@ def budget_section(ran: Ran | None, words: Words) -> Section | None:
     span = Said(words.number(f"{months[year]:g}"))
     due, left = _due_now(coming.get(Holds.DUE))
     band = _year(ran) if services else ends
-    parts = [one for one in (value, services, due) if isinstance(one, int | float)]
+    other = _other(ran)
+    parts = [one for one in (value, services, due, other) if isinstance(one, int | float)]
     whole = sum(parts)
-    # What is due now is priced as it stands: its sum moves both ends alike.
-    low, high = (one + due if isinstance(one, int | float) else None for one in band)
+    # What is due now, and what came last year, is a sum as it stands: it moves both ends alike.
+    low, high = (one + due + other if isinstance(one, int | float) else None for one in band)
     items = [
         Item(
             words("budget_whole", months=span),
@@ -56,6 +57,7 @@ def budget_section(ran: Ran | None, words: Words) -> Section | None:
             words("budget_unpriced", number=left) if left else Said(),
             money(due),
         ),
+        *([Item(words("budget_other"), words("budget_other_is"), money(other))] if other else []),
     ]
     _last_year(coming.get(Holds.FORETOLD), by_month, items, words)
     spent = _spent(by_month)
@@ -104,10 +106,15 @@ def _due_now(due: Table | None) -> tuple[float, int]:
     prices = [
         price
         for price, state in zip(due.cells(Tells.VALUE), due.cells(Tells.STATE), strict=True)
-        if state != "wearing"  # such a part is counted by its chance among the failures
+        if not is_by_chance(state)
     ]
     known = [float(one) for one in prices if isinstance(one, int | float)]
     return sum(known), len(prices) - len(known)
+
+
+def is_by_chance(state: Cell) -> bool:
+    """Say whether a part in this state is counted by its chance among the failures, not as due."""
+    return state == "wearing"
 
 
 def _year(ran: Ran | None) -> tuple[float | None, float | None]:
@@ -132,6 +139,12 @@ def _services(ran: Ran | None) -> float:
         for name, value in zip(what, cost, strict=False)
         if getattr(name, "code", "").endswith("services") and isinstance(value, int | float)
     )
+
+
+def _other(ran: Ran | None) -> float:
+    """Return what other work came to last year: as much again is set aside for it."""
+    estimates = ran.result.estimates if ran is not None else ()
+    return float(estimates[2].value or 0.0) if len(estimates) > 2 else 0.0
 
 
 def _spent(by_month: Table | None) -> float:

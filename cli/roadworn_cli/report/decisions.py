@@ -16,7 +16,7 @@ from roadworn.columns.view import UNSEEN_DAYS
 from roadworn.model.catalogue import catalogue
 from roadworn.say import Said
 from roadworn_cli.report.asking import Asker
-from roadworn_cli.report.budget import budget_section
+from roadworn_cli.report.budget import budget_section, is_by_chance
 from roadworn_cli.report.model import Block, Item, Items, Links, Paragraph, Section, Stop
 from roadworn_cli.report.pictures import causes_of
 from roadworn_cli.report.tables import money_text
@@ -50,10 +50,14 @@ def decisions(asker: Asker, words: Words) -> list[Section]:
         _retire(ran.get(Answers.KEEP_OR_SELL), words),
         _claims(_table(ran.get(Answers.WARRANTY), Holds.CLAIMS), view, words),
     ]
-    return [
-        _stop(view, coming.get(Holds.DUE), words),
+    told = [
         *([budget] if budget is not None else []),
         *(section for section in narrow if section is not None),
+    ]
+    # A page to decide by that has nothing to decide says what it needs.
+    return [
+        _stop(view, coming.get(Holds.DUE), words),
+        *(told or first_steps(words("too_little"), words, enrolled=True)),
     ]
 
 
@@ -63,15 +67,15 @@ def contents(sections: Sequence[Section], words: Words) -> Section:
     return Section("contents", words("contents"), (links,), wide=True)
 
 
-def first_steps(words: Words) -> list[Section]:
-    """Return what to record first, for a ledger without a vehicle."""
-    steps = ("first_enrol", "first_reading", "first_look", "first_replaced")
+def first_steps(title: Said, words: Words, *, enrolled: bool = False) -> list[Section]:
+    """Return what to record first, for a ledger without a vehicle or with little on record."""
+    steps = ("first_enrol", "first_reading", "first_look", "first_replaced")[enrolled:]
     items = tuple(
         Item(words(f"{key}_what"), words(f"{key}_why"), words(f"{key}_how")) for key in steps
     )
     headings = (words("what"), words("why"), words("how"))
     block = Items(words("first_title"), headings, items)
-    return [Section("first", words("no_vehicles"), (block,), wide=True)]
+    return [Section("first", title, (block,), wide=True)]
 
 
 def stopped(view: "LedgerView", due: Table | None) -> list[tuple[Cell, ...]]:
@@ -150,16 +154,17 @@ def _refused(due: Table | None, view: "LedgerView", words: Words) -> Section | N
         ).rows
         if answer in _REFUSED and _safety(component) and not _unseen(seen, view)
     }
-    told = (Tells.VEHICLE, Tells.COMPONENT, Tells.PLACE, Tells.VALUE, Tells.CURRENCY)
+    told = (Tells.VEHICLE, Tells.COMPONENT, Tells.PLACE, Tells.VALUE, Tells.CURRENCY, Tells.STATE)
     columns = zip(*(due.cells(tells) for tells in told), strict=True)
-    found = []
-    for (vehicle, component, place, value, code), (_row, marks) in zip(
+    found, worn = [], []
+    for (vehicle, component, place, value, code, state), (_row, marks) in zip(
         columns, due.marked(), strict=True
     ):
         known = offered.get((vehicle, component, place or ""))
         if known is not None and Mark.SAFETY not in marks:
             times, first = known
             found.append((-times, str(first or ""), vehicle, component, place, value, code))
+            worn += [(value, code)] if is_by_chance(state) else []
     if not found:
         return None
     items = [
@@ -178,7 +183,13 @@ def _refused(due: Table | None, view: "LedgerView", words: Words) -> Section | N
     )
     sums = _summed(((value, code) for *_row, value, code in found), words)
     told_sum = words("parts_sum", number=len(found), sum=words.joined(sums, ", "))
-    return replace(section, figure=told_sum if sums else Said())
+    section = replace(section, figure=told_sum if sums else Said())
+    by_chance = _summed(worn, words)
+    if not by_chance:
+        return section
+    # Two sums of one page that share some of their parts: which, is said where the second stands.
+    held = words("refused_held", number=len(worn), sum=words.joined(by_chance, ", "))
+    return replace(section, blocks=(*section.blocks, Paragraph(held, "quiet")))
 
 
 def _summed(amounts: Iterable[tuple[Cell, Cell]], words: Words) -> list[Said]:

@@ -63,11 +63,11 @@ def fleet_report(
     about = (
         words("as_of_day", day=view.today),
         words("vehicles_here", number=vehicles),
-        *([words("vehicles_unseen", number=unseen)] if unseen else []),
+        *([words("vehicles_unseen", seen=vehicles - unseen)] if unseen else []),
         *words.spoken(),
     )
     if not view.sql("SELECT count(*) FROM vehicles").rows[0][0]:
-        sections = tuple(first_steps(words))
+        sections = tuple(first_steps(words("no_vehicles"), words))
         return Report(title, about, sections, brief=True, letterhead=letterhead, sheets=1), words
     details = _details(asker, words, months, settings or {}, full=full)
     details.append(_fleet(view, words))

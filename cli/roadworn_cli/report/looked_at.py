@@ -119,7 +119,9 @@ def who(found: Outlook, words: Words) -> tuple[Said, ...]:
     profile = found.vehicle
     described = [profile.get(key) for key in ("label", "model_year", "make", "model")]
     parts = [str(part) for part in described if part]
-    if profile.get("vehicle_class"):
+    kind = profile.get("vehicle_class")
+    # Who names no class has it made up of what the vehicle is called already.
+    if kind and kind != " ".join(str(profile.get(key) or "") for key in ("make", "model")).strip():
         parts.append(f"({words.word(profile['vehicle_class'])})")
     lines = [words.plain(" ".join(parts))] if parts else []
     if profile.get("vin"):

@@ -374,8 +374,8 @@ def _inspection(
     table = service.result.holding(Holds.SERVICES) if service is not None else None
     if table is not None:
         days = table.named("due_on") or [None] * len(table.rows)
-        soon = [
-            _service(words.word(component), state, day, words)
+        rows = [
+            (words.word(component), state, day)
             for (_row, marks), component, state, day in zip(
                 table.marked(),
                 table.cells(Tells.COMPONENT),
@@ -385,8 +385,14 @@ def _inspection(
             )
             if Mark.LATER not in marks and component
         ]
-        told = words.joined(soon, "; ") if soon else words("no_service_due")
-        pairs.append((words("service_due"), told))
+        soon = [_service(*row, words) for row in rows if row[1] != "no record"]
+        # What nobody wrote down may have been done elsewhere: that is not due, nor is it in time.
+        unknown = [name for name, state, _day in rows if state == "no record"]
+        if soon or not unknown:
+            told = words.joined(soon, "; ") if soon else words("no_service_due")
+            pairs.append((words("service_due"), told))
+        if unknown:
+            pairs.append((words("service_unknown"), words.joined(unknown, "; ")))
     return Section("due", words("due_title"), (Facts(tuple(pairs)),)) if pairs else None
 
 

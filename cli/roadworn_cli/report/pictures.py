@@ -25,6 +25,8 @@ _MOST_BARS = 10
 _ALIKE = 0.6
 _MONTH = 30.436875
 _NAMING = (Tells.VEHICLE, Tells.COMPONENT, Tells.PLACE, Tells.NAME)
+#: Name of a column of ratios: they are drawn on a logarithmic axis with a line at 1.
+_RATIO = "ratio"
 _STRONG = frozenset({Mark.SAFETY, Mark.CRITICAL})
 
 
@@ -64,7 +66,7 @@ def _compare(
     words: Words,
     *,
     title: str,
-    axis: str,
+    axis: str | Said,
     log: bool = False,
     share: bool = False,
 ) -> Picture | None:
@@ -75,7 +77,7 @@ def _compare(
         ident: unique on the page.
         words: of the report.
         title: key of the string that says the finding.
-        axis: key of the axis title.
+        axis: key of the axis title, or the title itself.
         log: the figures are ratios.
         share: the figures are chances.
     """
@@ -86,7 +88,9 @@ def _compare(
         )
         for number, one in _rows(table)
         # A ratio of nothing has no place on a logarithmic axis, and is not counted as drawn.
+        # What cannot be told apart from chance is told by its row alone.
         if not (math.isnan(one.low) or (log and one.value <= 0))
+        and Mark.NOT_KNOWN not in marks[number]
     ][:_MOST]
     if not shown:
         return None
@@ -98,7 +102,7 @@ def _compare(
     return intervals(
         shown,
         Axis(
-            words(axis, unit=_unit(table)),
+            axis if isinstance(axis, Said) else words(axis, unit=_unit(table)),
             log,
             1.0 if log else None,
             share,
@@ -121,6 +125,8 @@ def _name(table: Table, number: int, words: Words) -> Said:
         if column.tells in _NAMING and not column.detail and cell
         if several or column.tells is not Tells.VEHICLE
     ]
+    if not parts and table.columns and row[0] is not None:
+        parts = [words.word(row[0])]
     return words.joined(dict.fromkeys(parts), ", ")
 
 
@@ -261,8 +267,8 @@ class Cause(Bar):
 
 
 def causes_of(table: Table, words: Words, most: int = _MOST) -> list[Cause]:
-    """Return what keeps failing as bars of avoidable money; none where a column is not there."""
-    columns = [table.named(name) for name in ("avoidable_cost", "failed", "expected")]
+    """Return what keeps failing as bars of avoidable money a year; none without its columns."""
+    columns = [table.named(name) for name in ("avoidable_a_year", "failed", "expected")]
     if any(column is None for column in columns):
         return []
     found = []
@@ -284,6 +290,25 @@ def causes_of(table: Table, words: Words, most: int = _MOST) -> list[Cause]:
         name = _name(table, number, words)
         found.append(Cause(name, max(money, 0.0), told, against, sum_of))
     return sorted(found, key=lambda bar: -bar.value)[:most]
+
+
+def _estimates(table: Table, ident: str, words: Words) -> Picture | None:
+    """Draw the estimates of any table that has them with limits, whatever it is about."""
+    at = table.place(Tells.VALUE)
+    if at is None:
+        return None
+    column = table.columns[at]
+    told = words.said(column.title)
+    unit = Said(column.unit)
+    return _compare(
+        table,
+        ident,
+        words,
+        title="estimates_title",
+        axis=words("in_unit", title=told, unit=unit) if column.unit else told,
+        log=column.name == _RATIO,
+        share=column.kind == "chance",
+    )
 
 
 _Maker = Callable[[Table, str, Words], Picture | None]
@@ -308,3 +333,12 @@ def pictures_of(tables: Sequence[Table], ident: str, words: Words) -> list[Pictu
             if drawn is not None:
                 found.append(drawn)
     return found
+
+
+def estimates_of(tables: Sequence[Table], ident: str, words: Words) -> Picture | None:
+    """Return the picture of an answer that has no other: its first table of estimates.
+
+    Tables that hold something a report knows of have a picture of their own, or none on purpose.
+    """
+    made = (_estimates(one, ident, words) for one in tables if one.holds is None)
+    return next((one for one in made if one is not None), None)

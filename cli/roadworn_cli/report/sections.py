@@ -23,7 +23,7 @@ from roadworn_cli.report.model import (
     Section,
     Verbatim,
 )
-from roadworn_cli.report.pictures import pictures_of
+from roadworn_cli.report.pictures import estimates_of, pictures_of
 from roadworn_cli.report.tables import blocks_of
 from roadworn_cli.results import figures_of
 from roadworn_cli.words import Words
@@ -133,7 +133,8 @@ def pictures(
         drawn = draw(chart, f"{anchor}-c{number}", words, beside)
         if drawn is not None:
             found.append(drawn)
-    return found
+    other = None if found else estimates_of(tables, f"{anchor}-e", words)
+    return [other] if other is not None else found
 
 
 def _beside_chart(table: Table, ran: Ran) -> bool:

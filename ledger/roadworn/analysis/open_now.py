@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from roadworn.columns.view import LedgerView
 
 _READING = "{figure:,.0f} {unit} on {day}"
-_TRUE = " (true distance {true:,.0f} {unit})"
+_TRUE = " ({true:,.0f} {unit} in all{why})"
 _PACE = ", about {pace:,.0f} {unit} a month"
 _NEW = ", too new to tell its pace"
 #: The pace of an engine is that of so many days before its last reading, and at least of so many
@@ -33,6 +33,10 @@ _say = Says(
         "reading-true-new": _READING + _TRUE + _NEW,
         "reading-pace": _READING + _PACE,
         "reading-true-pace": _READING + _TRUE + _PACE,
+        "why-exchanged": ": the odometer was exchanged on {on}",
+        "why-rolled_over": ": the odometer rolled over on {on}",
+        "why-stepped": ": from {on} on the odometer shows another figure",
+        "why-lower": ": a lower figure was written down on {on}",
         "hours": "{hours:,.0f} h on {day}",
         "hours-pace": "{hours:,.0f} h on {day}, about {pace:,.0f} h a month",
         "no-hood": "Nothing under the hood was looked at.",
@@ -208,7 +212,7 @@ def how_far(view: "LedgerView", profile: dict[str, Any], shown: str) -> str:
     word, more = "reading", {}
     true_km = profile.get("last_km")
     if true_km is not None and abs(true_km - km) > scale:
-        word, more = f"{word}-true", {"true": true_km / scale}
+        word, more = f"{word}-true", {"true": true_km / scale, "why": _why_another(view, profile)}
     usage = view.sql(
         "SELECT km_per_month FROM usage_rates WHERE vehicle_id = ?",
         (profile["vehicle_id"],),
@@ -218,6 +222,17 @@ def how_far(view: "LedgerView", profile: dict[str, Any], shown: str) -> str:
     elif usage and usage[0][0]:
         word, more = f"{word}-pace", {**more, "pace": usage[0][0] / scale}
     return _say(word, figure=km / scale, unit=shown, day=day, **more)
+
+
+def _why_another(view: "LedgerView", profile: dict[str, Any]) -> str:
+    """Say why a vehicle has gone another distance than its odometer shows."""
+    rows = view.sql(
+        """SELECT flag, occurred_on FROM true_distance
+           WHERE vehicle_id = ? AND flag IN ('exchanged', 'rolled_over', 'stepped', 'lower')
+           ORDER BY flag = 'lower', occurred_at DESC, seq DESC LIMIT 1""",
+        (profile["vehicle_id"],),
+    ).rows
+    return _say(f"why-{rows[0][0]}", on=rows[0][1]) if rows else ""
 
 
 def _hours(view: "LedgerView", profile: dict[str, Any]) -> str:

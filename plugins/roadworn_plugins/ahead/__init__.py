@@ -13,7 +13,7 @@ from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Joined, Says, Sentence, as_sentence, some_of
 from roadworn_plugins.ahead.due_now import DueItem, State, due_now, not_failed
 from roadworn_plugins.ahead.open_facts import parts_today
-from roadworn_plugins.ahead.tables import due_table, next_table, stock_table, totals_table
+from roadworn_plugins.ahead.tables import due_table, listed, next_table, stock_table, totals_table
 from roadworn_plugins.shared.costs_ahead import Band, money
 from roadworn_plugins.shared.grouped import Floats, Ints
 from roadworn_plugins.shared.parts_ahead import PartsAhead
@@ -191,7 +191,7 @@ def run(view: LedgerView, settings: NextRepairsSettings) -> Result:
         by_months = {}
         found = project(parts, settings.months, settings.distance, unit, measured=wear)
     asked = money(parts, found, ahead)
-    order = _order(parts, found.chance, ahead, settings)
+    order = listed(parts, found.chance, ahead, settings.least_chance, settings.most)
     tables: list[Table] = []
     if due:
         tables.append(due_table(due, settings.vehicle is None, settings.most))
@@ -212,6 +212,7 @@ def run(view: LedgerView, settings: NextRepairsSettings) -> Result:
         from roadworn_plugins.ahead.quarters import (
             budget,
             money_table,
+            other_work,
             quarters_table,
             unpriced_words,
         )
@@ -222,7 +223,8 @@ def run(view: LedgerView, settings: NextRepairsSettings) -> Result:
         unpriced = unpriced_words(parts, ahead, services)
         if settings.vehicle is None:
             if settings.months == _MONTHS_SHOWN:
-                year = (budget(view, asked, services, parts.prices.currency),)
+                currency = parts.prices.currency
+                year = (budget(view, asked, services, currency), other_work(view, currency))
             tables.append(quarters_table(view, parts, by_months, ahead, spans))
             tables.append(stock_table(parts, found, ahead, settings.service, span))
     if record is not None:
@@ -306,29 +308,6 @@ def _by_months(measured: MeasuredParts, settings: NextRepairsSettings) -> dict[f
         worn = [measured.chances(m) for m in some]
         found |= project_months(measured.parts, some, measured=worn) if some else {}
     return found
-
-
-def _order(
-    parts: PartsAhead,
-    chance: Floats,
-    ahead: Ints,
-    settings: NextRepairsSettings,
-) -> list[int]:
-    """Return the parts to list, by chance times cost; safety first among equals."""
-    likely = [int(i) for i in ahead if chance[i] >= settings.least_chance]
-
-    def weight(i: int) -> float:
-        price = parts.price[i]
-        return float(chance[i]) * (price.middle if price is not None else 1.0)
-
-    # A tenth of a cent is rounding, and rows that are alike stand in the order of their names.
-    likely.sort(
-        key=lambda i: (
-            -round(weight(i), 3),
-            *(parts.component[i], parts.position[i], parts.vehicle[i]),
-        )
-    )
-    return likely[: settings.most]
 
 
 def _whose(vehicle: str | None) -> str:

@@ -16,7 +16,7 @@ from roadworn.model.places import SPARE, covers
 from roadworn.trade.codes import told_code
 from roadworn.trade.weight import weigh
 from roadworn_plugins.inspection.outcomes import judge_item
-from roadworn_plugins.maintenance.schedule import due_services
+from roadworn_plugins.maintenance import due_services
 from roadworn_plugins.shared.grouped import Ints
 from roadworn_plugins.shared.offers import Offer, load_offers, offered_for, told_offer
 from roadworn_plugins.shared.parts_ahead import PartsAhead
@@ -38,6 +38,7 @@ _say = Says(
         "inspection": "{inspection} inspection",
         "official": "official result {result}",
         "service": "{state} by the schedule, last done on {day}",
+        "service-new": "{state} by the schedule, not on record since new on {day}",
     },
 )
 
@@ -363,18 +364,16 @@ class _Gathered:
         return found
 
     def services(self) -> list[DueItem]:
-        """Return the services that are due by the schedule, of those ever written down.
-
-        A service nobody ever recorded here may be done elsewhere: that is not known, not overdue.
-        """
+        """Return the services that are due, as `maintenance-due` has them."""
         rows = self.view.sql("SELECT vehicle_id, vehicle_class, enrolment_event FROM vehicles").rows
         kinds = {name: kind for name, kind, _begun in rows}
         begun = {event for _name, _kind, event in rows}
         found = []
         for one in due_services(self.view, self.vehicle):
-            if one.last is None or one.state not in {"due", "overdue"} or one.last.event in begun:
+            if one.last is None or one.state not in {"due", "overdue"}:
                 continue
-            seen = _say("service", state=one.state, day=one.last.on)
+            word = "service-new" if one.last.event in begun else "service"
+            seen = _say(word, state=one.state, day=one.last.on)
             component = one.service.component
             kind, work = kinds[one.vehicle], one.service.action
             price = self.prices.of(component, kind, one.vehicle, work=work)

@@ -38,6 +38,10 @@ _say = Says(
         "a year",
         "fact-wearing-any": "found wearing on {day}: of all parts found so {failed} of {n} failed "
         "within a year",
+        "fact-wearing-past": "found wearing on {day}, over a year ago, and still on it; {failed} "
+        "of {n} found so before failed within their first year",
+        "fact-wearing-any-past": "found wearing on {day}, over a year ago, and still on it; of all "
+        "parts found so {failed} of {n} failed within their first year",
         "fact-wearing-new": "found wearing on {day}",
         "fact-code": "{what} active since {day}: points here in {n} of {every} like "
         "{every:case|cases}",
@@ -48,6 +52,7 @@ _say = Says(
         "quoted": "“{words}”",
     },
 )
+_YEAR = 12.0
 _EPOCH = date(1970, 1, 1)
 #: A part that a picture points to with less is not spoken of, nor put in the list for less than
 #: the other; what moves a chance by less than the last is not told.
@@ -306,7 +311,9 @@ def _wearing(laws: SignLaws, sign: Sign) -> Fact:
     if n < _LEAST_CASES:
         n, failed = laws.cases("wearing")
         word = "fact-wearing-any" if n >= _LEAST_CASES else "fact-wearing-new"
-    told = _say(word, day=_day(sign), failed=failed, n=n)
+    # What is said of the first year is no chance of a part that has outlived it.
+    outlived = n >= _LEAST_CASES and sign.months >= _YEAR
+    told = _say(f"{word}-past" if outlived else word, day=_day(sign), failed=failed, n=n)
     group = laws.group("wearing", sign.group)
     return Fact(
         sign.vehicle,

@@ -49,6 +49,8 @@ _say = Says(
         "budget-words": "With services by plan {value:,.0f} ({low:,.0f} to {high:,.0f}).",
         "budget-past": "All work of the last 12 months came to {spent:,.0f}, accidents and what "
         "was changed beforehand with it.",
+        "other": "other work of the last 12 months",
+        "other-method": "work on record that was neither a failure nor a service by plan",
         "money-unpriced-failures": "The sums of failures come without {n} fitted {n:part|parts} "
         "that {n:has|have} no price.",
         "money-unpriced-services": "The sums of services come without {n} {n:service|services} "
@@ -269,6 +271,48 @@ def budget(view: LedgerView, failures: Band, services: "ServicesAhead", currency
         method=_say("budget-method"),
         left_out=sum_.unpriced,
         words=words,
+    )
+
+
+def other_work(view: LedgerView, currency: str) -> Estimate:
+    """Return what repairs, accidents and changes beforehand cost in the last twelve months.
+
+    Nobody can foretell it by part; as much again is what a budget has to hold for it. What
+    counts as a failure or as a service by plan is projected by itself, and is left out.
+
+    Args:
+        view: the ledger as of a day.
+        currency: of the sum.
+    """
+    from roadworn_plugins.maintenance.schedule import load_schedule
+
+    by_plan = load_schedule("").services
+    span = months_from(view.today, -_YEAR).isoformat(), view.today.isoformat()
+    rows = view.sql(
+        """SELECT component, action, CAST(total_cost AS DOUBLE), event_id FROM (
+             SELECT component, 'replaced' AS action, total_cost, event_id, currency, occurred_on
+             FROM replacements
+             WHERE NOT (coalesce(reason, '') IN ('failed', 'worn_out') AND along_with IS NULL)
+             UNION ALL SELECT component, '', total_cost, event_id, currency, occurred_on
+             FROM repairs
+             UNION ALL SELECT component, action, total_cost, event_id, currency, occurred_on
+             FROM maintenance_done)
+           WHERE currency = ? AND total_cost > 0 AND occurred_on > CAST(? AS DATE)
+             AND occurred_on <= CAST(? AS DATE)
+           ORDER BY event_id, component, action""",
+        (currency, *span),
+    ).rows
+    kept = [
+        (cost, event)
+        for component, action, cost, event in rows
+        if not any(s.component == component and s.done_by(action) for s in by_plan)
+    ]
+    return Estimate(
+        name=_say("other"),
+        value=sum(cost for cost, _event in kept),
+        unit=currency,
+        method=_say("other-method"),
+        evidence=tuple(dict.fromkeys(event for _cost, event in kept)),
     )
 
 

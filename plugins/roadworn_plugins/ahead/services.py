@@ -17,6 +17,8 @@ from roadworn_plugins.shared.prices import Price, Prices
 #: Steps between services that tell how often a shop really does them, and how many are looked at.
 _LEAST_STEPS, _MOST_STEPS = 3, 8
 _SHORTEST_STEP_DAYS = 7.0
+#: What comes once in a hundred years does not come: a vehicle that hardly moves has no day for it.
+_LONGEST_STEP_DAYS = 36_525.0
 #: Services come early or late by so much of a step (common practice, no source).
 _SD_OF_STEP = 0.2
 #: So many standard deviations early nobody comes: what is due later is not read.
@@ -114,7 +116,9 @@ def _step(
             days.append(interval.km / km_per_day)
         if interval.hours is not None and hours_per_day:
             days.append(interval.hours / hours_per_day)
-    return timedelta(days=max(min(days), _SHORTEST_STEP_DAYS)) if days else None
+    if not days or min(days) > _LONGEST_STEP_DAYS:
+        return None
+    return timedelta(days=max(min(days), _SHORTEST_STEP_DAYS))
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ import numpy as np
 
 from roadworn.analysis import Cell, Column, Holds, Mark, Table, Tells
 from roadworn.columns.view import LedgerView
-from roadworn.model.catalogue import catalogue, part_name
+from roadworn.model.catalogue import catalogue, part_name, place_of
 from roadworn.model.messages import Joined, Says, Sentence
 from roadworn.model.places import covers
 from roadworn.model.units import exact
@@ -128,6 +128,46 @@ def _price_words(item: DueItem) -> str:
     return item.price.basis
 
 
+def listed(
+    parts: PartsAhead, chance: Floats, ahead: Ints, least_chance: float, most: int
+) -> list[int]:
+    """Return the parts to list, by chance times cost; safety first among equals.
+
+    What is done by the axle is one job with one name, whichever of its sides is on record: the
+    likeliest of them stands for it.
+
+    Args:
+        parts: what is fitted.
+        chance: of each to fail.
+        ahead: the parts that have not failed yet.
+        least_chance: smaller ones are not listed.
+        most: so many at the most.
+    """
+    once: dict[tuple[str, str, str], int] = {}
+    for i in ahead.tolist():
+        if chance[i] >= least_chance:
+            key = parts.vehicle[i], parts.component[i], _place(parts, i)
+            once[key] = max(once.get(key, i), i, key=lambda j: float(chance[j]))
+
+    def weight(i: int) -> float:
+        price = parts.price[i]
+        return float(chance[i]) * (price.middle if price is not None else 1.0)
+
+    # A tenth of a cent is rounding, and rows that are alike stand in the order of their names.
+    likely = sorted(
+        once.values(),
+        key=lambda i: (
+            -round(weight(i), 3),
+            *(parts.component[i], parts.position[i], parts.vehicle[i]),
+        ),
+    )
+    return likely[:most]
+
+
+def _place(parts: PartsAhead, i: int) -> str:
+    return place_of(parts.component[i], parts.position[i])
+
+
 def next_table(
     view: LedgerView,
     measured: MeasuredParts,
@@ -204,17 +244,17 @@ def _row(
     facts: list[Fact],
 ) -> tuple[Cell, ...]:
     parts = measured.parts
-    component, place, price = parts.component[i], parts.position[i], parts.price[i]
+    component, place, price = parts.component[i], _place(parts, i), parts.price[i]
     money: tuple[Cell, ...] = (None, None, None, None, "")
     if price is not None:
         expected = float(found.number[i]) * price.middle
         amounts = (price.middle, price.low, price.high, expected)
         money = (*(round(amount, 2) for amount in amounts), price.currency)
     with_it = Joined(
-        part_name(parts.component[j], parts.position[j])
+        part_name(parts.component[j], _place(parts, j))
         for j in order
         if parts.vehicle[j] == parts.vehicle[i]
-        and shares_labour((component, place), (parts.component[j], parts.position[j]))
+        and shares_labour((component, place), (parts.component[j], _place(parts, j)))
     )
     return (
         parts.vehicle[i],

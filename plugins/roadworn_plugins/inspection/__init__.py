@@ -34,7 +34,8 @@ _say = Says(
     {
         "nothing": "There is no vehicle here to inspect.",
         "fleet": (
-            "By the {rules}, of {vehicles} {vehicles:vehicle|vehicles} {failing} would fail, "
+            "By the {rules}, of {vehicles} {vehicles:vehicle|vehicles} asked for it {failing} "
+            "would fail, "
             "{sent_back} would be sent back as not ready, {not_known} {not_known:is|are} not "
             "known for want of a look, {passing} {passing:passes|pass}."
         ),

@@ -46,11 +46,11 @@ _VEHICLES = (
     Column("outlook", "outlook"),
     Column("fails", "fails", "integer"),
     Column("not_known", "not known", "integer"),
-    Column("cost", "cost to pass", "money"),
+    Column("cost", "priced so far, to pass", "money"),
     Column("cost_low", "low", "money", tells=Tells.LOW),
     Column("cost_high", "high", "money", tells=Tells.HIGH),
     Column("currency", "currency", detail=True, tells=Tells.CURRENCY),
-    Column("unpriced", "without a price", "integer"),
+    Column("unpriced", "still to be priced", "integer"),
     Column("due", "due", "date"),
     Column("why", "why", "sentence"),
 )

@@ -26,7 +26,7 @@ from roadworn_plugins.keep.options import (
 from roadworn_plugins.keep.tables import fleet_notes, standings_table
 from roadworn_plugins.keep.ways import ways_of
 from roadworn_plugins.projection.totals import grid_totals
-from roadworn_plugins.shared.costs_ahead import Band, cost_of
+from roadworn_plugins.shared.costs_ahead import Band, cost_of, expected_cost
 from roadworn_plugins.shared.grouped import Floats, Ints
 from roadworn_plugins.shared.parts_ahead import PartsAhead
 from roadworn_plugins.shared.projected import LEVEL, Projection, project_months, taken
@@ -177,7 +177,7 @@ def retire_list(view: LedgerView, settings: KeepOrSellSettings) -> Result:
             _say.some(sum(one.worth.now is None for one in standings), "fleet-no-value"),
             _say.some(sum(one.due_unpriced for one in standings), "fleet-unpriced"),
             _say.some(len(ranked) + len(few) - settings.most, "fleet-more"),
-            *fleet_notes(each, currency),
+            *fleet_notes(each, fleet.budgeted, currency),
             _say("fleet-value"),
             *fleet.parts.prices.caveats(fleet.parts.component),
         ),
@@ -193,6 +193,7 @@ class _Fleet:
         bands: vehicle -> its failures of the next 12 months.
         rows: vehicle that is still here -> its parts that have not failed yet.
         kinds: vehicle -> its class.
+        budgeted: failures of the next 12 months, without what falls after vehicles leave.
     """
 
     view: LedgerView
@@ -204,6 +205,7 @@ class _Fleet:
     due: Mapping[str, list[DueItem]]
     services: dict[str, ServicesAhead]
     valuations: Valuations
+    budgeted: float
 
     @classmethod
     def load(cls, view: LedgerView, cases: Cases) -> "_Fleet":
@@ -217,7 +219,8 @@ class _Fleet:
             ).rows
         )
         gathered: dict[str, list[int]] = {name: [] for name in kinds}
-        for i in not_failed(parts, [item for own in cases.due.values() for item in own]):
+        ahead = not_failed(parts, [item for own in cases.due.values() for item in own])
+        for i in ahead:
             gathered[parts.vehicle[i]].append(int(i))
         horizons = [float(_YEAR), float(_TWO_YEARS)]
         measured = cases.measured
@@ -227,17 +230,19 @@ class _Fleet:
             by_vehicle[one.vehicle].append(one)
         worn = [measured.chances(m) for m in horizons]
         found = project_months(parts, horizons, measured=worn)
+        year = found[float(_YEAR)]
         rows = {name: np.array(own, dtype=np.int64) for name, own in gathered.items()}
         return cls(
             view,
             parts,
             {m: _costs(parts, found[m]) for m in horizons},
-            _bands(parts, found[float(_YEAR)], rows),
+            _bands(parts, year, rows),
             rows,
             kinds,
             cases.due,
             {name: replace(services, all=ones) for name, ones in by_vehicle.items()},
             cases.valuations,
+            expected_cost(parts, year, ahead) * year.staying,
         )
 
     def priced(self, rows: Ints) -> int:

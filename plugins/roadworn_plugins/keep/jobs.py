@@ -29,7 +29,16 @@ LIKELY = 0.5
 NEARLY_SURE = 0.9
 #: What rounding may add to chances that come to 1.
 _ROUNDED = 1e-6
-_say = Says("keep-or-sell", {"labour-once": "labour shared with {part} is told there"})
+#: New rotors take new pads: a worn face ruins the new one that it runs on (common practice, no
+#: source).
+_TAKES_WITH_IT = {"brake.rotor": ("brake.pad",)}
+_say = Says(
+    "keep-or-sell",
+    {
+        "labour-once": "labour shared with {part} is told there",
+        "along": "new ones go with {part}",
+    },
+)
 
 
 class Stage(StrEnum):
@@ -238,6 +247,37 @@ def worn_out(
         events = tuple(filter(None, (parts.started_by[i],)))
         price = with_part(parts.price[i])
         made.append(Job(component, place, Stage.CAN_WAIT, "", "", price, 1.0, events))
+    return made
+
+
+def along_with(jobs: Sequence[Job], prices: Prices, kind: str, vehicle: str) -> list[Job]:
+    """Return what is replaced along with a job that is sure, since it must not go on as it is.
+
+    Args:
+        jobs: those that there are; what is among them is not listed again.
+        prices: what replacing each component costs.
+        kind: class of the vehicle.
+        vehicle: which.
+    """
+    made: list[Job] = []
+    for job in jobs:
+        for component in _TAKES_WITH_IT.get(job.component, ()) if job.chance >= 1.0 else ():
+            place = job.position
+            if any(one.at(component, place) for one in (*jobs, *made)):
+                continue
+            price = with_part(prices.of(component, kind, vehicle, place))
+            why = _say("along", part=job.name)
+            made.append(
+                replace(
+                    job,
+                    component=component,
+                    price=price,
+                    why=why,
+                    seen="",
+                    failed=False,
+                    worn_by=None,
+                )
+            )
     return made
 
 

@@ -19,6 +19,7 @@ from roadworn_plugins.keep.jobs import (
     Job,
     Known,
     Stage,
+    along_with,
     critical,
     hurts,
     in_order,
@@ -96,7 +97,7 @@ class _Planning:
         found += worn_out(known.parts, known.soon, known.by_then, known.due, found)
         found = self._to_pass(found)
         found = [self._staged(job, found) for job in found]
-        return in_order(found)
+        return in_order([*found, *along_with(found, known.prices, self.kind, self.vehicle)])
 
     def _found(self) -> list[Job]:
         """Return what somebody found, declined or put off, and services, each place once."""

@@ -29,6 +29,7 @@ _say = Says(
         "because-far": "before a long trip",
         "because-wears-out": "likely to fail within {months:g} {months:month|months}",
         "because-overdue": "overdue",
+        "because-along": "goes with {part}",
         "fleet-title": "Vehicles by what they cost above their class in the next 12 months",
         "per": "upkeep per {unit}",
         "turn-month": "What another vehicle costs a month is set against the cheapest way to keep "
@@ -36,8 +37,9 @@ _say = Says(
         "and lost value; fuel and insurance are in neither.",
         "fleet-sum": "The upkeep of {n} {n:vehicle|vehicles} comes to {whole:,.0f} {currency} "
         "within 12 months: failures {failures:,.0f}, services {services:,.0f}, work due now "
-        "{due:,.0f}. Each is taken to stay, and who was not seen for over a year is left out; the "
-        "sum of next-repairs leaves out what falls after vehicles leave.",
+        "{due:,.0f}. Each is taken to stay, and who was not seen for over a year is left out; "
+        "without what falls after vehicles leave the failures are the {budgeted:,.0f} of "
+        "next-repairs.",
     },
 )
 
@@ -225,14 +227,23 @@ def standings_table(
     )
 
 
-def fleet_notes(parts: Sequence[tuple[float, float, float]], currency: str) -> tuple[str, ...]:
+def fleet_notes(
+    parts: Sequence[tuple[float, float, float]], budgeted: float, currency: str
+) -> tuple[str, ...]:
     """Say what a month of another vehicle is held against, and what all vehicles come to.
 
     Args:
         parts: failures, services and what is due now of each vehicle, in the currency.
+        budgeted: failures without what falls after vehicles leave.
         currency: of all of them.
     """
     failures, services, due = (sum(one) for one in zip(*parts, strict=True))
     whole = failures + services + due
-    told = {"failures": failures, "services": services, "due": due, "whole": whole}
+    told = {
+        "failures": failures,
+        "services": services,
+        "due": due,
+        "whole": whole,
+        "budgeted": budgeted,
+    }
     return _say("turn-month"), _say("fleet-sum", n=len(parts), currency=currency, **told)

@@ -27,7 +27,7 @@ from roadworn.analysis import (
 from roadworn.columns.view import UNSEEN_DAYS, LedgerView
 from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Joined, Says
-from roadworn.trade.warranty import Interval, Point, add_months, due_after, timing
+from roadworn.trade.warranty import add_months, due_after, timing
 from roadworn_plugins.lifedata.counts import jeffreys_interval
 from roadworn_plugins.maintenance.schedule import (
     SCHEDULES,
@@ -39,6 +39,7 @@ from roadworn_plugins.maintenance.schedule import (
     Serviced,
     history_of,
     load_schedule,
+    never_recorded,
     serviced,
     services_done,
     standing_of,
@@ -57,9 +58,6 @@ from roadworn_plugins.shared.settings import (
     whole_distance,
 )
 
-#: A service that nobody wrote down must have fallen due so often, and so often on one vehicle,
-#: before it is told as never recorded here. Common practice, no source.
-_FELL_DUE_BEFORE, _FELL_DUE_ON_ONE = 3, 2
 #: Services of a ledger that followed another one before its own interval is told.
 _FEWEST_OWN = 5
 
@@ -161,6 +159,47 @@ class MaintenanceDueSettings(Settings):
     most: MostRows = 60
 
 
+def never_here(view: LedgerView, schedule: Schedule) -> frozenset[tuple[str, str]]:
+    """Return component and action of the services that nobody here ever writes down, found once.
+
+    Args:
+        view: the ledger as of a day.
+        schedule: whose services.
+    """
+
+    def find() -> frozenset[tuple[str, str]]:
+        return never_recorded(serviced(view, schedule, None), services_done(view, schedule))
+
+    return view.kept((never_here, schedule), find)
+
+
+def due_services(
+    view: LedgerView,
+    vehicle: str | None = None,
+    *,
+    schedule: str = "",
+    window: float = 0.1,
+    ahead_months: float = 12.0,
+) -> list[DueService]:
+    """Return how every service of the schedule stands on vehicles that are still here.
+
+    Args:
+        view: the ledger as of a day.
+        vehicle: only this one.
+        schedule: packaged name, or path of a shop's own; see `load_schedule`.
+        window: share of an interval that still is in time.
+        ahead_months: what falls due within it is `soon`.
+    """
+    chosen = load_schedule(schedule)
+    return standing_of(
+        serviced(view, chosen, vehicle),
+        services_done(view, chosen),
+        window,
+        ahead_months,
+        never_here(view, chosen),
+    )
+
+
 def run(view: LedgerView, settings: MaintenanceDueSettings) -> Result:
     """List what is due, and count what was done in time."""
     schedule = load_schedule(settings.schedule)
@@ -169,7 +208,7 @@ def run(view: LedgerView, settings: MaintenanceDueSettings) -> Result:
     alone = settings.vehicle is not None
     vehicles = serviced(view, schedule, settings.vehicle) if alone else everyone
     done = services_done(view, schedule)
-    never = never_recorded(everyone, done)
+    never = never_here(view, schedule)
     standing = standing_of(vehicles, done, settings.window, settings.ahead_months, never)
     states = Counter(one.state for one in standing)
     wanted = [s for s in standing if settings.vehicle is not None or s.state in STATES[:3]]
@@ -229,43 +268,6 @@ def run(view: LedgerView, settings: MaintenanceDueSettings) -> Result:
             *prices.caveats(one.service.component for one in shown),
         ),
     )
-
-
-def never_recorded(vehicles: Iterable[Serviced], done: Done) -> frozenset[tuple[str, str]]:
-    """Return component and action of the services that nobody here ever writes down.
-
-    Such a service is done elsewhere, or nobody keeps a record of it; that is not overdue. There
-    must be no record of it on any vehicle, though it would have fallen due several times, and
-    twice on one vehicle at least: a first service that was forgotten is still called overdue.
-
-    Args:
-        vehicles: all of the ledger.
-        done: from `services_done`.
-    """
-    recorded = {(component, action) for _vehicle, component, action in done}
-    fell_due: dict[tuple[str, str], list[int]] = {}
-    for one in vehicles:
-        for service in one.services if one.start is not None else ():
-            key = service.component, service.action
-            if key not in recorded and one.start is not None:
-                fell_due.setdefault(key, []).append(_times(service.interval, one.start, one.now))
-    return frozenset(
-        key
-        for key, times in fell_due.items()
-        if sum(times) >= _FELL_DUE_BEFORE and max(times) >= _FELL_DUE_ON_ONE
-    )
-
-
-def _times(interval: Interval, start: Point, now: Point) -> int:
-    """Return how often a service fell due between two moments, by whichever clock."""
-    by_km = by_time = by_hours = 0.0
-    if interval.km and start.km is not None and now.km is not None:
-        by_km = (now.km - start.km) / interval.km
-    if interval.months:
-        by_time = (now.on - start.on).days / (interval.months * 365.25 / 12)
-    if interval.hours and start.hours is not None and now.hours is not None:
-        by_hours = (now.hours - start.hours) / interval.hours
-    return int(max(by_km, by_time, by_hours))
 
 
 @dataclass(frozen=True, slots=True)

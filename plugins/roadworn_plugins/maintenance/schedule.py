@@ -227,6 +227,9 @@ SCHEDULES = Packaged(
 load_schedule = SCHEDULES.load
 
 
+#: A service that nobody wrote down must have fallen due so often, and so often on one vehicle,
+#: before it is told as never recorded here. Common practice, no source.
+_FELL_DUE_BEFORE, _FELL_DUE_ON_ONE = 3, 2
 State = Literal["overdue", "due", "soon", "later", "no record"]
 STATES: tuple[State, ...] = ("overdue", "due", "soon", "no record", "later")
 #: A vehicle not seen for longer is not assumed to have gone on at its old pace.
@@ -276,29 +279,6 @@ class Serviced:
 
 #: (vehicle, component, action of the service) -> when it was done, oldest first, one a day.
 Done = Mapping[tuple[str, str, str], list[Point]]
-
-
-def due_services(
-    view: LedgerView,
-    vehicle: str | None = None,
-    *,
-    schedule: str = "",
-    window: float = 0.1,
-    ahead_months: float = 12.0,
-) -> list[DueService]:
-    """Return how every service of the schedule stands on vehicles that are still here.
-
-    Args:
-        view: the ledger as of a day.
-        vehicle: only this one.
-        schedule: packaged name, or path of a shop's own; see `load_schedule`.
-        window: share of an interval that still is in time.
-        ahead_months: what falls due within it is `soon`.
-    """
-    chosen = load_schedule(schedule)
-    return standing_of(
-        serviced(view, chosen, vehicle), services_done(view, chosen), window, ahead_months
-    )
 
 
 def serviced(view: LedgerView, schedule: Schedule, vehicle: str | None) -> list[Serviced]:
@@ -423,3 +403,40 @@ def _standing(
     elif is_past(due, now):
         state = "due"
     return DueService(vehicle.name, service, state, history[-1], due, expected, left, hours)
+
+
+def never_recorded(vehicles: Iterable[Serviced], done: Done) -> frozenset[tuple[str, str]]:
+    """Return component and action of the services that nobody here ever writes down.
+
+    Such a service is done elsewhere, or nobody keeps a record of it; that is not overdue. There
+    must be no record of it on any vehicle, though it would have fallen due several times, and
+    twice on one vehicle at least: a first service that was forgotten is still called overdue.
+
+    Args:
+        vehicles: all of the ledger.
+        done: from `services_done`.
+    """
+    recorded = {(component, action) for _vehicle, component, action in done}
+    fell_due: dict[tuple[str, str], list[int]] = {}
+    for one in vehicles:
+        for service in one.services if one.start is not None else ():
+            key = service.component, service.action
+            if key not in recorded and one.start is not None:
+                fell_due.setdefault(key, []).append(_times(service.interval, one.start, one.now))
+    return frozenset(
+        key
+        for key, times in fell_due.items()
+        if sum(times) >= _FELL_DUE_BEFORE and max(times) >= _FELL_DUE_ON_ONE
+    )
+
+
+def _times(interval: Interval, start: Point, now: Point) -> int:
+    """Return how often a service fell due between two moments, by whichever clock."""
+    by_km = by_time = by_hours = 0.0
+    if interval.km and start.km is not None and now.km is not None:
+        by_km = (now.km - start.km) / interval.km
+    if interval.months:
+        by_time = (now.on - start.on).days / (interval.months * 365.25 / 12)
+    if interval.hours and start.hours is not None and now.hours is not None:
+        by_hours = (now.hours - start.hours) / interval.hours
+    return int(max(by_km, by_time, by_hours))

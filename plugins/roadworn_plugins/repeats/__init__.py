@@ -1,16 +1,18 @@
 """The part that keeps failing: at a place, on a vehicle or class, of a supplier, since a day."""
 
+from datetime import date
 from typing import TYPE_CHECKING, Annotated
 
 from pydantic import Field
 
-from roadworn.analysis import Analysis, Answers, Holds, Result, Settings, Table
+from roadworn.analysis import Analysis, Answers, Cell, Holds, Result, Settings, Table
 from roadworn.columns.view import LedgerView
 from roadworn_plugins.shared.settings import MostRows, OnlyComponent, ShownUnit, all_said
 
 if TYPE_CHECKING:
     from roadworn_plugins.repeats.rows import Asked, Row
 
+_DAYS_PER_YEAR = 365.25
 ABOUT = """\
 Question: Which part keeps failing, on which vehicle or class, from which supplier, since when?
 
@@ -34,7 +36,8 @@ same component and class are comparable in use.
 
 Reading: "7 against 1.2 expected" is a finding about the record, not yet about the cause. What
 is expected is what the same places would have needed with usual parts, renewals counted;
-avoidable cost is the surplus at the usual price of one. Limits are of a ratio of two rates.
+avoidable cost is the surplus at the usual price of one; the list is by what it comes to a year
+since the first failure, a year at least. Limits are of a ratio of two rates.
 
 Reference: Neyman and Pearson, Phil. Trans. R. Soc. A 231 (1933) 289-337; Heyse (2011);
 Biswas and Kalbfleisch, Statistics in Medicine 27 (2008) for the CUSUM.
@@ -98,7 +101,7 @@ def answer(view: LedgerView, settings: "Asked") -> Result:
     rows.sort(
         key=lambda row: (
             settings.vehicle is not None and row.touches != {settings.vehicle},
-            -row.avoidable,
+            -_a_year(row, view.today),
             row.chance,
             str(row.cells["where"]),
         )
@@ -113,9 +116,9 @@ def answer(view: LedgerView, settings: "Asked") -> Result:
         tables=(
             Table(
                 "repeat_failures",
-                "Parts that keep failing, by avoidable cost",
+                "Parts that keep failing, by avoidable cost a year",
                 COLUMNS,
-                tuple(tuple(row.cells[column.name] for column in COLUMNS) for row in shown),
+                tuple(_cells(row, view.today) for row in shown),
                 tuple(row.evidence for row in shown),
                 Holds.REPEATS,
             ),
@@ -143,6 +146,24 @@ def answer(view: LedgerView, settings: "Asked") -> Result:
             say.some(0 if settings.vehicle else left_out, "left-out"),
         ),
     )
+
+
+def _a_year(row: "Row", today: date) -> float:
+    """Return what a finding costs a year beyond the usual, since its first failure.
+
+    Findings go back for unlike times: of a sum over all of them the longest stands first.
+    """
+    since = row.cells["since"]
+    days = (today - since).days if isinstance(since, date) else 0
+    return row.avoidable / max(days / _DAYS_PER_YEAR, 1.0)
+
+
+def _cells(row: "Row", today: date) -> tuple[Cell, ...]:
+    from roadworn_plugins.repeats.rows import COLUMNS
+
+    priced = row.cells["avoidable_cost"] is not None
+    cells = row.cells | {"avoidable_a_year": round(_a_year(row, today), 2) if priced else None}
+    return tuple(cells[column.name] for column in COLUMNS)
 
 
 def _headline(rows: "list[Row]", tested: int) -> str:

@@ -67,6 +67,7 @@ COLUMNS = (
     Column("trend_chance", "chance of the trend", "chance", detail=True),
     Column("within_warranty", "within warranty", "integer", detail=True),
     Column("avoidable_cost", "avoidable cost", "money"),
+    Column("avoidable_a_year", "a year", "money"),
     Column("currency", "currency", detail=True, tells=Tells.CURRENCY),
     Column("since", "first failure", "date", tells=Tells.SINCE),
     Column("vehicles", "vehicles", "integer"),
