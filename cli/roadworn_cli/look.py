@@ -47,7 +47,7 @@ def look_at(state: State, paths: list[Path], map_name: str) -> None:
         _tell(draft)
         if draft.questions and sys.stdin.isatty():
             _walk(draft)
-        _write(draft, path)
+        _write(draft, path, known)
 
 
 def _known(state: State) -> "Known":
@@ -148,7 +148,7 @@ def _take(draft: "Draft", question: "Question", given: str) -> None:
         say(f"  {error} It is left for the file.")
 
 
-def _write(draft: "Draft", path: Path) -> None:
+def _write(draft: "Draft", path: Path, known: "Known") -> None:
     from roadworn.intake.look_files import aliases_text, map_text
 
     aliases = _aliases_of(path)
@@ -170,6 +170,7 @@ def _write(draft: "Draft", path: Path) -> None:
                 f"{file} cannot be written ({error.strerror}): check the folder and its rights."
             ) from error
     typer.echo(f"{path}\n{aliases}")
+    _tell_share(draft, path, known)
     if draft.questions:
         rows = max(question.rows for question in draft.questions)
         say(
@@ -184,6 +185,20 @@ def _write(draft: "Draft", path: Path) -> None:
             f"through {file}, then: roadworn import {file}"
         )
     say(f"Next: roadworn import {sheet} --map {path} --dry-run")
+
+
+def _tell_share(draft: "Draft", path: Path, known: "Known") -> None:
+    """Say how many rows would come in as the map stands."""
+    from roadworn.intake.look_share import understood
+
+    found = understood(draft.path, path, known)
+    if not found.tried:
+        say("No row is understood yet: answer what is asked for the columns.")
+        return
+    share = 100.0 * found.rows / found.tried
+    first = "the first " if found.tried < draft.rows else ""
+    told = f"{found.rows:,} of {first}{counted(found.tried, 'row')}"
+    say(f"Understood as it stands: {told} ({share:.4g} %).")
 
 
 def _new_vehicles(draft: "Draft") -> str:

@@ -23,6 +23,7 @@ from roadworn.intake.look import look
 from roadworn.intake.look_ask import Known
 from roadworn.intake.look_draft import Draft
 from roadworn.intake.look_files import aliases_text, map_text
+from roadworn.model.errors import RoadwornError
 from roadworn.model.events import NewEvent
 from roadworn.model.kinds import KindRegistry
 
@@ -479,6 +480,11 @@ def facts_of(messy: Messy) -> list[Fact]:
                 fact += (float(job.miles), "km" if what == "km" else "mi")
             elif what == "miles-but-1002":
                 fact += (None, None)
+            elif what == "unit":
+                km = job.unit == 7
+                fact += (
+                    (float(round(job.miles * 1.609344)), "km") if km else (float(job.miles), "mi")
+                )
             elif what == "amount":
                 fact += (job.amount,)
             elif what == "supplier":
@@ -499,7 +505,7 @@ def fact_of(event: Any, messy: Messy) -> Fact:
     fact: Fact = (event.vehicle_id, event.occurred_at, event.kind, data.get("component"),
                   data.get("position", ""))  # fmt: skip
     for what in messy.told:
-        if what in {"miles", "km", "miles-but-1002"}:
+        if what in {"miles", "km", "miles-but-1002", "unit"}:
             fact += (event.odometer, event.odometer_unit)
         elif what == "amount":
             amounts = [data[n]["amount"] for n in ("parts_cost", "other_cost") if n in data]
@@ -511,19 +517,29 @@ def fact_of(event: Any, messy: Messy) -> Fact:
     return fact
 
 
-if __name__ == "__main__":
+def main(messy: Sequence[Messy]) -> None:
+    """Print the share understood of each export; with `-v` what is missing or wrong too."""
     shares = []
-    for one in cases():
+    for one in messy:
         with tempfile.TemporaryDirectory() as where:
-            got = brought_in(one, Path(where))
+            try:
+                got = brought_in(one, Path(where))
+            except RoadwornError as error:
+                sys.stdout.write(f"  REFUSED  {one.name}: {error}\n")
+                shares.append(0.0)
+                continue
         shares.append(got.share)
         sys.stdout.write(
             f"{got.share:6.0%}  {len(got.wrong)} wrong  {len(got.open)} open  {one.name}\n"
         )
         if "-v" in sys.argv and (got.missing or got.wrong):
-            for line in (*got.open, *map(str, got.missing), *map(str, got.wrong)):
+            for line in (*got.open, *map(str, got.missing), "--", *map(str, got.wrong)):
                 sys.stdout.write(f"          {line}\n")
             for problem in got.report.problems[:4]:
                 sys.stdout.write(f"          {problem}\n")
     whole = sum(shares) / len(shares)
     sys.stdout.write(f"{len(shares)} files, {whole:.1%} understood\n")
+
+
+if __name__ == "__main__":
+    main(cases())

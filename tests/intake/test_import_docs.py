@@ -48,7 +48,7 @@ def test_each_example(table: str, toml: str, gives: str, tmp_path: Path) -> None
 
 def test_every_key_has_an_example() -> None:
     said = "\n".join(body for kind, body in BLOCKS if kind == "toml")
-    for name in ("Layout", "Case", "EventPart", "Jobs", "Share", "Join"):
+    for name in ("Layout", "Case", "EventPart", "Jobs", "Share", "Reversed", "Join"):
         for key in getattr(map_sections, name).model_fields:
             assert re.search(rf"^(?:\[jobs\.)?{key}(?: = |\])", said, re.MULTILINE), f"{name}.{key}"
     for section in ("kind", "aliases", "open"):

@@ -239,3 +239,16 @@ def test_a_fleet_of_five_thousand_lives_takes_a_moment():
         times.append(time.perf_counter() - start)
     # Measured at 8 ms; the bound leaves room for a busy machine.
     assert min(times) < 0.06
+
+
+def test_a_class_that_is_younger_than_all_that_failed_leaves_a_maximum():
+    """Planned changes at an interval, a class without one yet: its rate must not rise for ever."""
+    ages = np.concatenate([np.linspace(10.0, 40.0, 30), [89.0, 90.0, 90.5, 91.0, 90.2]])
+    failed = np.arange(ages.size) >= 30
+    lives = Lives.from_ages(ages, failed, group=np.where(failed, 1, 0))
+    steep = Normal(float(np.log(5.0)), 0.6)
+    prior = EarlyPrior(Normal(-9.0, 0.1), Normal(0.7, 0.7), steep, 0.5)
+    law = fit_limited_failure(lives, prior).law
+    assert np.isfinite(law.shape)
+    assert np.all(np.isfinite(law.rate))
+    assert 3.0 < law.shape < 200.0

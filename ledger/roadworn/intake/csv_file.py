@@ -64,9 +64,19 @@ def cell_text(cell: Cell) -> str:
 _GUARDED = re.compile(r"'[=+\-@\t\r＝＋－＠]")
 
 
+#: A text as exports write it for a spreadsheet, so that 0012 keeps its zeros.
+_AS_FORMULA = re.compile(r'="([^"]*)"')
+
+
 def unguarded(cell: str) -> str:
-    """Return a cell of CSV without the apostrophe that keeps a spreadsheet from running it."""
-    return cell[1:] if _GUARDED.match(cell) else cell
+    """Return a cell of CSV without what it has for a spreadsheet alone.
+
+    That is the apostrophe that keeps it from being run, and ``="0012"`` around a text.
+    """
+    if _GUARDED.match(cell):
+        return cell[1:]
+    as_formula = _AS_FORMULA.fullmatch(cell) if cell[:2] == '="' else None
+    return as_formula[1] if as_formula else cell
 
 
 def read_number(cell: Cell, csv_map: CsvMap) -> Decimal:
@@ -80,19 +90,42 @@ def read_number(cell: Cell, csv_map: CsvMap) -> Decimal:
     if isinstance(cell, int | float) and not isinstance(cell, bool):
         return Decimal(repr(cell))
     text = _without_signs(cell_text(cell), csv_map.layout.signs)
-    form = _COMMA if csv_map.decimal_comma else _POINT
+    # Bookkeeping writes what is below zero in brackets, older systems with the sign behind.
+    if (text[:1] == "(" and text[-1:] == ")") or (text[-1:] == "-" and text[:1].isdecimal()):
+        text = f"-{text.strip('()-').strip()}"
+    comma = _comma_of(text) if csv_map.decimal_comma == "either" else csv_map.decimal_comma
+    form = _COMMA if comma else _POINT
     if not form.fullmatch(text):
-        other = _POINT if csv_map.decimal_comma else _COMMA
+        other = _POINT if comma else _COMMA
         hint = "write the figure alone, without signs or words"
         if other.fullmatch(text):
-            wanted = "false" if csv_map.decimal_comma else "true"
+            wanted = "false" if comma else "true"
             hint = f"if the file writes figures so, say decimal_comma = {wanted} in [file]"
         elif likely := likely_amount(text):
             hint = f"did you mean {likely}?"
         raise CellError("bad-number", f"{_shown(text)} is no figure.", hint)
-    if csv_map.decimal_comma:
+    if comma:
         text = re.sub(r"[. \u00a0\u202f']", "", text).replace(",", ".")
     return Decimal(text.replace(",", ""))
+
+
+def _comma_of(text: str) -> bool:
+    """Return whether a figure has a decimal comma where a file has figures of both sorts.
+
+    Raises:
+        CellError: nobody can see, as of 1.234.
+    """
+    marks = [sign for sign in text if sign in ",."]
+    if len(set(marks)) > 1:
+        return marks[-1] == ","
+    if len(marks) == 1 and len(text.rpartition(marks[0])[2]) == len("000"):
+        raise CellError(
+            "which-mark",
+            f"{_shown(text)} can be thousands or have three decimals.",
+            "correct the cell, or leave the row out with skip under [[when]] of the map",
+        )
+    # One mark several times parts thousands.
+    return marks == [","] or (len(marks) > 1 and marks[0] == ".")
 
 
 def _without_signs(text: str, signs: tuple[str, ...]) -> str:
@@ -265,6 +298,9 @@ def _text_rows(path: Path, csv_map: CsvMap) -> Iterator[TableRow]:
     csv.field_size_limit(_LONGEST_CELL)
     try:
         with path.open(encoding=encoding, newline="") as stream:
+            if csv_map.layout.cuts:
+                yield from _cut_rows(stream, csv_map.layout.cuts)
+                return
             reader = csv.reader(stream, delimiter=delimiter, strict=True)
             line = 1
             for cells in reader:
@@ -283,6 +319,17 @@ def _text_rows(path: Path, csv_map: CsvMap) -> Iterator[TableRow]:
             f"{path} cannot be read after line {line} ({error}): check the quotes there, and "
             "delimiter in [file] of the map."
         ) from None
+
+
+def _cut_rows(stream: IO[str], cuts: tuple[int, ...]) -> Iterator[TableRow]:
+    """Yield the rows of a printed list; lines of dashes alone part its pages."""
+    ends = [*cuts[1:], None]
+    for number, line in enumerate(stream, start=1):
+        text = line.expandtabs().rstrip()
+        if text.strip("-=_ \f"):
+            yield TableRow(
+                number, [text[at:end].strip() for at, end in zip(cuts, ends, strict=True)]
+            )
 
 
 def _sniff(path: Path) -> str:

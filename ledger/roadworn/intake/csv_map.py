@@ -45,7 +45,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from roadworn.intake.day_forms import check_forms
 from roadworn.intake.map_sections import (
@@ -54,6 +54,7 @@ from roadworn.intake.map_sections import (
     Jobs,
     Join,
     Layout,
+    Reversed,
     Share,
     fold,
     read_section,
@@ -90,6 +91,7 @@ _SECTIONS = (
     "patterns",
     "jobs",
     "share",
+    "reversed",
     "join",
     "when",
     "events",
@@ -132,6 +134,7 @@ class CsvMap:
         patterns: target field -> shape of their word -> ours.
         jobs: how a cell of several jobs is taken apart.
         share: amounts of a work order.
+        reversed: how work that was taken back is known.
         joins: other tables that rows are joined with.
         cases: what holds for some rows only.
         events: further events that a row gives.
@@ -150,13 +153,14 @@ class CsvMap:
     values: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     delimiter: str = ""
     encoding: str = ""
-    decimal_comma: bool = False
+    decimal_comma: bool | Literal["either"] = False
     date_order: str = ""
     sheet: str = ""
     layout: Layout = field(default_factory=Layout)
     patterns: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     jobs: Jobs = field(default_factory=Jobs)
     share: Share | None = None
+    reversed: Reversed | None = None
     joins: tuple[Join, ...] = ()
     cases: tuple[Case, ...] = ()
     events: tuple[EventPart, ...] = ()
@@ -181,6 +185,8 @@ class CsvMap:
             named += [*event.cells, *event.columns]
         if self.share is not None:
             named += [self.share.by, *self.share.amounts]
+        if self.reversed is not None:
+            named += [*self.reversed.by, *self.reversed.amounts]
         named += [join.keys()[0] for join in self.joins]
         return list(dict.fromkeys(named))
 
@@ -237,7 +243,7 @@ def parse_csv_map(text: str, name: str = "map", folder: Path | None = None) -> C
     aliases = given.get("aliases", "")
     if aliases:
         _add_aliases(name, words, str(aliases), folder or Path())
-    share = given.get("share")
+    share, back = given.get("share"), given.get("reversed")
     made = CsvMap(
         name=name,
         kind=kind.replace("-", "_"),
@@ -260,6 +266,7 @@ def parse_csv_map(text: str, name: str = "map", folder: Path | None = None) -> C
         },
         jobs=read_section(name, Jobs, given.get("jobs", {}), "[jobs]"),
         share=None if share is None else read_section(name, Share, share, "[share]"),
+        reversed=None if back is None else read_section(name, Reversed, back, "[reversed]"),
         joins=tuple(read_section(name, Join, one, "[[join]]") for one in _list(given, "join")),
         cases=tuple(read_section(name, Case, one, "[[when]]") for one in _list(given, "when")),
         events=tuple(

@@ -24,7 +24,7 @@ from roadworn.intake.csv_file import (
     read_truth,
 )
 from roadworn.intake.csv_map import ENVELOPE, SPECIAL, CsvMap
-from roadworn.intake.map_sections import fold, shaped
+from roadworn.intake.map_sections import fold, scaled, shaped
 from roadworn.model.amounts import choose, read_odometer, read_warranty
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import ProblemsFound, UnknownName, UsageError
@@ -211,6 +211,7 @@ class RowReader:
 
     def _distance(self, cell: Cell, unit: str) -> tuple[float, str]:
         text = cell_text(cell)
+        scale, unit = scaled(unit)
         split = _FIGURE_UNIT.fullmatch(text)
         figure, own = (split[1], split[2]) if split else (text, "")
         if not figure[-1:].isdigit():
@@ -219,6 +220,8 @@ class RowReader:
         read = read_odometer(
             f"{read_number(figure if own else cell, self.map)} {own}".strip(), unit
         )
+        if scale != 1 and not own:
+            return float(round(Decimal(str(read[0])) * scale, 3)), read[1]
         self._thousands(figure, read)
         return read
 

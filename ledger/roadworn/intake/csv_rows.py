@@ -11,6 +11,7 @@ from typing import NamedTuple
 
 from roadworn.intake.csv_map import CsvMap
 from roadworn.intake.csv_row import RowReader, Words
+from roadworn.intake.reversals import opposites
 from roadworn.intake.row_events import RowEvents, Shares, Told
 from roadworn.intake.table_records import Record, Table, joined_records
 from roadworn.model.errors import UsageError
@@ -59,8 +60,17 @@ def mapped_rows(
     if csv_map.share is not None:
         known = Table(path, csv_map)
         events.shares = Shares.of(joined_records(path, csv_map, known), csv_map, events)
+    taken_back = frozenset[int]()
+    if csv_map.reversed is not None:
+        known = Table(path, csv_map)
+        taken_back = opposites(
+            joined_records(path, csv_map, known), csv_map, csv_map.reversed
+        ).lines
     seen: Counter[str] = Counter()
     for record in joined_records(path, csv_map, table):
+        if record.line in taken_back:
+            yield MappedRow(record.line, record.mark, None)
+            continue
         yield from _row(path, record, events, kinds, seen, len(table.names))
 
 

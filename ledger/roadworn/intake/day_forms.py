@@ -32,7 +32,7 @@ _FIXED = {
     "month": r"(?P<mon>[^\W\d_]{3,12})\.?",
 }
 #: A time of day behind the day is left out: its zone would have to be guessed.
-_TIME = r"(?:[ T,]+\d{1,2}[:.h]\d{2}(?:[:.]\d{2})?(?:\s*[ap]\.?m\.?)?)?"
+_TIME = r"(?:[ T,]+\d{1,2}[:.h]\d{2}(?:[:.]\d{2}(?:[.,]\d{1,9})?)?(?:\s*[ap]\.?m\.?)?)?"
 SERIAL = "serial"
 _FIRST_SERIAL, _LAST_SERIAL = 10_000, 80_000
 

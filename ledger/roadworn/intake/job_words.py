@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from roadworn.intake.csv_file import Cell
 from roadworn.intake.csv_map import CsvMap
-from roadworn.intake.map_sections import fold, is_like, within
+from roadworn.intake.map_sections import fold, is_like, scaled, within
 from roadworn.model.catalogue import Component, catalogue
 from roadworn.model.errors import UnknownName, UsageError
 from roadworn.reading import read_item
@@ -193,7 +193,7 @@ class JobReader:
                 continue
             if self._no_job is not None and self._no_job.search(text):
                 continue
-            rest, facts = drawn(text, self._map.units.get("odometer", ""))
+            rest, facts = drawn(text, scaled(self._map.units.get("odometer", ""))[1])
             if self._left_out is not None:
                 rest = " ".join(self._left_out.sub(" ", rest).split()).strip(" ,;:-")
                 if not rest:

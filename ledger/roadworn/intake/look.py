@@ -15,11 +15,12 @@ from roadworn.intake.csv_file import cell_text
 from roadworn.intake.csv_map import CsvMap
 from roadworn.intake.job_words import JobReader
 from roadworn.intake.look_ask import AMOUNTS, Known, ask_all
-from roadworn.intake.look_columns import PROFILE, energy_unit_in, ranked
+from roadworn.intake.look_columns import DISTANCE_UNITS, PROFILE, energy_unit_in, ranked
 from roadworn.intake.look_days import records
 from roadworn.intake.look_draft import Draft, Seen, ask_energy_unit, counted
 from roadworn.intake.look_layout import (
     BLANKS,
+    DITTOS,
     find_layout,
     is_data,
     is_total,
@@ -57,7 +58,7 @@ def look(paths: Iterable[Path], known: Known) -> list[Draft]:
         for sheet in sheets_of(path) or [""]:
             draft = _draft(path, sheet)
             made.append((draft, _seen(draft)))
-    left = _joined(made)
+    left = _joined(_of_work(made))
     for draft, seen in left:
         _settle_kind(draft)
         ask_all(draft, seen, known)
@@ -74,11 +75,17 @@ def _draft(path: Path, sheet: str) -> Draft:
         draft.notes.append(
             f"{counted(lines, 'line')} left out as no rows: {', '.join(seen.totals)}"
         )
-    blanks = Counter[str]()
+    blanks, dittos = Counter[str](), Counter[str]()
     for words in seen.words.values():
         for word, rows in words.items():
             if fold(word) in BLANKS:
                 blanks[fold(word)] += rows
+            elif fold(word) in DITTOS:
+                dittos[fold(word)] += rows
+    if dittos:
+        draft.with_layout(ditto=tuple(dittos))
+        told = counted(sum(dittos.values()), "cell")
+        draft.notes.append(f"{told} with {', '.join(dittos)}: they say what the cell above says")
     if blanks:
         draft.with_layout(blank=tuple(blanks))
         draft.notes.append(f"words for nothing: {', '.join(blanks)}")
@@ -126,6 +133,21 @@ def _keep(seen: Seen, texts: Mapping[str, str], record: Record) -> None:
             words[text] += 1
         if isinstance(record.cells[name], date):
             seen.typed[name] += 1
+
+
+def _of_work(made: list[tuple[Draft, Seen]]) -> list[tuple[Draft, Seen]]:
+    """Return the tables without sheets that tell of no vehicle, where other sheets do."""
+    telling = {"vehicle_id", "plate", "jobs", "work_order", "occurred_at", *PROFILE}
+    tells = [bool(telling & set(draft.columns.values())) for draft, _seen in made]
+    told = {draft.path: draft for (draft, _seen), own in zip(made, tells, strict=True) if own}
+    left = []
+    for (draft, seen), own in zip(made, tells, strict=True):
+        if own or not draft.layout.sheet or draft.path not in told:
+            left.append((draft, seen))
+        else:
+            note = f"the sheet {draft.layout.sheet!r} names no vehicle, day or job and is left out"
+            told[draft.path].notes.append(note)
+    return left
 
 
 # What each column is
@@ -180,6 +202,10 @@ def _by_content(role: str, name: str, words: Mapping[str, int], seen: Seen) -> s
     if role in _DAYS:
         return role if seen.typed[name] or _share_of(words, _is_day) > _READABLE else ""
     figures = _share_of(words, is_data)
+    if role == "jobs" and set(map(fold, words)) <= DISTANCE_UNITS.keys():
+        role = ""
+    if not role and len(words) > 1 and set(map(fold, words)) <= DISTANCE_UNITS.keys():
+        return "odometer_unit"
     if role in _FIGURES:
         if figures > _READABLE:
             return role
@@ -313,7 +339,17 @@ def _join(lines: Draft, seen: Seen, head: Draft, of_head: Seen) -> None:
     keys, plain = head.layout.model_dump(), type(head.layout)().model_dump()
     told = {
         key: keys[key]
-        for key in ("delimiter", "encoding", "header", "header_rows", "skip", "blank", "fill_down")
+        for key in (
+            "delimiter",
+            "cuts",
+            "encoding",
+            "header",
+            "header_rows",
+            "skip",
+            "blank",
+            "ditto",
+            "fill_down",
+        )
         if keys[key] != plain[key]
     }
     here, there = lines.header("work_order"), head.header("work_order")

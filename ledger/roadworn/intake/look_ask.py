@@ -1,12 +1,13 @@
 """What a look proposes for the words of a table, and what it asks: each thing once."""
 
+import re
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import partial
 
 from roadworn.intake.csv_file import cell_text
-from roadworn.intake.look_columns import currency_in, unit_in
+from roadworn.intake.look_columns import DISTANCE_UNITS, currency_in, in_thousands, unit_in
 from roadworn.intake.look_days import ask_days, records
 from roadworn.intake.look_draft import (
     Draft,
@@ -19,6 +20,7 @@ from roadworn.intake.look_draft import (
 )
 from roadworn.intake.look_jobs import ask_jobs
 from roadworn.intake.look_layout import decimal_sign, signs_of
+from roadworn.intake.look_reversed import ask_taken_back
 from roadworn.intake.look_words import (
     REASONS,
     names,
@@ -55,6 +57,9 @@ class Known:
     unit: str = ""
 
 
+_PLAIN = re.compile(r"\d+(?:[.,]\d{1,3})?")
+
+
 def ask_all(draft: Draft, seen: Seen, known: Known) -> None:
     """Put what the words of a table mean into its draft, and what is open into its questions."""
     if seen.ragged:
@@ -63,6 +68,7 @@ def ask_all(draft: Draft, seen: Seen, known: Known) -> None:
     _figures(draft, seen, known)
     _merged(draft)
     _shares(draft)
+    ask_taken_back(draft, AMOUNTS)
     ask_days(draft, seen)
     _vehicles(draft, seen, known)
     _names_of(draft, seen)
@@ -133,12 +139,53 @@ def _figures(draft: Draft, seen: Seen, known: Known) -> None:
         draft.units["odometer"] = told
     elif odometer and "odometer_unit" not in draft.columns.values():
         ask_unit(draft, repr(odometer), known.unit, seen.rows)
+    if odometer:
+        _units_of_rows(draft, seen)
+        _thousands(draft, seen, odometer)
     if of_money and "currency" not in draft.columns.values():
         code = next(filter(None, map(currency_in, (*of_money, *signs))), "")
         if code:
             draft.currency = code
         elif any(draft.columns[name] not in {"labour_hours", "clocked_hours"} for name in of_money):
             ask_currency(draft, known.currency, seen.rows)
+
+
+def _units_of_rows(draft: Draft, seen: Seen) -> None:
+    """Say what the words of a column of units mean."""
+    header = draft.header("odometer_unit")
+    for word, rows in seen.words.get(header, {}).items():
+        unit = DISTANCE_UNITS.get(fold(word))
+        if unit and unit != word:
+            draft.say("values.odometer_unit", word, unit, rows)
+
+
+#: No fleet's odometers all stay below so many; and so many readings at least show it.
+_SHORT, _SHORT_READINGS = 2000.0, 5
+
+
+def _thousands(draft: Draft, seen: Seen, header: str) -> None:
+    """Find an odometer in thousands: its heading says so, or its figures do and it is asked."""
+    told = in_thousands(header)
+    texts = [text for text in seen.words[header] if _PLAIN.fullmatch(text)]
+    short = len(texts) >= _SHORT_READINGS and len(texts) == len(seen.words[header])
+    short = short and all(float(text.replace(",", ".")) < _SHORT for text in texts)
+    if told and short:
+        _by_thousand(draft)
+        draft.notes.append(f"{header!r} is in thousands")
+    elif told or (short and any(not text.isdecimal() for text in texts)):
+        draft.questions.append(
+            Question("figures", f"Is {header!r} in thousands?",
+                     (("yes", "92.5 is 92,500"), ("no", "as it stands")), "yes" if short else "",
+                     seen.rows, lambda given: _by_thousand(draft) if given == "yes" else None,
+                     False, 'odometer = "1000 mi"  # or "1000 km"', "[units]", blocks=True)
+        )  # fmt: skip
+
+
+def _by_thousand(draft: Draft) -> None:
+    """Take figures of distance as thousands of their unit, now and when the unit is answered."""
+    draft.thousands = True
+    if "odometer" in draft.units:
+        draft.units["odometer"] = f"1000 {draft.units['odometer'].removeprefix('1000 ')}"
 
 
 def _of_one_currency(signs: list[str]) -> list[str]:
@@ -161,17 +208,19 @@ def _one_unit(signs: list[str]) -> str:
 
 def _ask_comma(draft: Draft, of_comma: int, of_point: int) -> None:
     def put(given: str) -> None:
-        draft.with_layout(decimal_comma=given == "true")
+        draft.with_layout(decimal_comma="either" if given == "either" else given == "true")
 
     both = f" {of_comma:,} figures look like 1.234,50 and {of_point:,} like 1,234.50." * bool(
         of_comma
     )
     text = f"Which mark stands before the decimals?{both}"
-    choices = (("false", "a point: 1,234.50"), ("true", "a comma: 1.234,50"))
+    choices = [("false", "a point: 1,234.50"), ("true", "a comma: 1.234,50")]
+    if of_comma:
+        choices.append(("either", "both, each figure by what it shows; 1.234 stays a problem"))
     likely = "" if of_comma else "false"
     line = "decimal_comma = {}"
     draft.questions.append(
-        Question("figures", text, choices, likely, 0, put, False, line, "[file]", blocks=True)
+        Question("figures", text, tuple(choices), likely, 0, put, False, line, "[file]", {}, True)
     )
 
 

@@ -13,7 +13,8 @@ from roadworn.intake.map_sections import fold
 _HEADINGS: Mapping[str, str] = {
     "vehicle_id": (
         "vehicle id; vehicle no; vehicle number; vehicle; unit no; unit number; unit; unit id; "
-        "fleet no; fleet number; fleet id; asset; asset id; asset no; equipment; equip no; equip; "
+        "fleet no; fleet number; fleet id; fleet; "
+        "asset; asset id; asset no; equipment; equip no; equip; "
         "equipment id; bus; van; truck; truck no; car; veh; veh no; veh id; machine; vehiculo; "
         "unidad; n° unidad; fahrzeug; fahrzeugnr; fzg; fzg nr; wagen; vehicule; véhicule; voertuig"
     ),
@@ -173,6 +174,19 @@ def ranked(heading: str) -> tuple[str, int]:
             if part in known:
                 return known[part][0], known[part][1] + 100
     return "", 0
+
+
+#: Words of a column that says the unit of each reading -> our unit (common practice, no source).
+DISTANCE_UNITS: Mapping[str, str] = {
+    **dict.fromkeys(("km", "kms", "km.", "k", "kilometers", "kilometres", "kilometer"), "km"),
+    **dict.fromkeys(("mi", "mi.", "mile", "miles", "mls", "m"), "mi"),
+}
+_THOUSANDS = re.compile(r"(?<!\d)['x×*]?\s?(?:1[.,]?)?000s?\b|\bthousands?\b|\btsd\b|\bmiles de\b")
+
+
+def in_thousands(heading: str) -> bool:
+    """Return whether a heading says that its figures are thousands, as "Odo (000 mi)" does."""
+    return bool(_THOUSANDS.search(heading.casefold()))
 
 
 def unit_in(heading: str) -> str:

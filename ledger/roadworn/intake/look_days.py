@@ -10,6 +10,9 @@ from roadworn.intake.look_words import DayForms, day_forms, first_day
 from roadworn.intake.map_sections import fold
 from roadworn.intake.table_records import Record, Table
 
+#: So many letters has 2026-05-04.
+_ISO_DAY = 10
+
 
 def records(draft: Draft) -> Iterator[Record]:
     """Yield the rows of a table as its draft says so far that it lies."""
@@ -27,8 +30,9 @@ def ask_days(draft: Draft, seen: Seen) -> None:
         return
     found = day_forms(texts)
     draft.distinct["occurred_at"] = len(texts)
-    # Days of a spreadsheet, and ISO days, need no form of their own.
-    forms = [form for form in found.forms if form != "y-m-d"]
+    # Days of a spreadsheet, and ISO days without a time, need no form of their own.
+    iso = all(len(text) <= _ISO_DAY for text in texts)
+    forms = [form for form in found.forms if form != "y-m-d" or not iso]
     draft.with_layout(dates=tuple(forms if not found.either else _settled(forms, found)))
     if found.either:
         _ask_order(draft, seen, found, forms)

@@ -88,12 +88,14 @@ class Draft:
         unused: heading -> why it is not used.
         constants: our field -> text.
         units: our field -> unit.
+        thousands: distances are in thousands of their unit.
         currency: of amounts.
         between: what stands between jobs of a cell.
         job_kind: kind of a job that names only its part.
         ignore: words that are no job.
         job_words: phrase within a job -> ``leave out`` or ``no job``.
         share: (heading of the work order, headings of amounts, whether they are repeated).
+        reversed: (headings that say the same, headings of amounts) of work that is taken back.
         join: (file, sheet, heading here, heading there, keys of its layout).
         patterns: our field -> shape of their words -> ours.
         cases: (heading, its words, forms of days).
@@ -116,12 +118,14 @@ class Draft:
     unused: dict[str, str] = field(default_factory=dict)
     constants: dict[str, str] = field(default_factory=dict)
     units: dict[str, str] = field(default_factory=dict)
+    thousands: bool = False
     currency: str = ""
     between: list[str] = field(default_factory=list)
     job_kind: str = ""
     ignore: list[str] = field(default_factory=list)
     job_words: dict[str, str] = field(default_factory=dict)
     share: tuple[str, list[str], bool] | None = None
+    reversed: tuple[list[str], list[str]] | None = None
     join: tuple[str, str, str, str, dict[str, object]] | None = None
     patterns: dict[str, dict[str, str]] = field(default_factory=dict)
     cases: list[tuple[str, list[str], list[str]]] = field(default_factory=list)
@@ -166,7 +170,7 @@ def ask_unit(draft: Draft, what: str, likely: str, rows: int) -> None:
     """Ask in which unit distances are."""
 
     def put(given: str) -> None:
-        draft.units["odometer"] = given
+        draft.units["odometer"] = f"1000 {given}" if draft.thousands else given
 
     text = f"In which unit is {what}?"
     choices = (("mi", "miles"), ("km", "kilometres"))

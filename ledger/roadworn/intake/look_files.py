@@ -7,8 +7,9 @@ from typing import Any
 from roadworn.intake.look_draft import Draft, Question, counted
 
 _LAYOUT = (
-    "delimiter", "encoding", "sheet", "header", "header_rows", "no_header", "section", "skip",
-    "blank", "fill_down", "decimal_comma", "dates", "signs",
+    "delimiter", "cuts",
+    "encoding", "sheet", "header", "header_rows", "no_header", "section", "skip",
+    "blank", "ditto", "fill_down", "decimal_comma", "dates", "signs",
 )  # fmt: skip
 
 
@@ -56,6 +57,9 @@ def map_text(draft: Draft, aliases: str) -> str:
         by, amounts, repeated = draft.share
         sections["[share]"] = [f"by = {_toml(by)}", f"amounts = {_toml(amounts)}"]
         sections["[share]"] += ["repeated = true"] if repeated else []
+    if draft.reversed is not None:
+        by, amounts = draft.reversed
+        sections["[reversed]"] = [f"by = {_toml(by)}", f"amounts = {_toml(amounts)}"]
     for target, shapes in draft.patterns.items():
         sections[f"[patterns.{target}]"] = _pairs(shapes)
     _ask(sections, asked)
@@ -118,8 +122,8 @@ def _answers(question: Question) -> Iterator[tuple[str, str]]:
 def _in_sections(sections: Mapping[str, list[str]]) -> str:
     made = []
     for heading, lines in sections.items():
-        if heading == "[share]" and all(line.startswith("#") for line in lines):
-            heading = "# [share]"  # noqa: PLW2901  # an empty one is refused
+        if heading in {"[share]", "[reversed]"} and all(line.startswith("#") for line in lines):
+            heading = f"# {heading}"  # noqa: PLW2901  # an empty one is refused
         if lines:
             made.append("\n".join([heading, *lines] if heading else lines) + "\n")
     return "\n".join(made)

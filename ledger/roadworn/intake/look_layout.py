@@ -38,6 +38,8 @@ BLANKS = frozenset(
      "null", "nil", "unknown", "unk", "tbd", "tbc", ".", "..", "x", "xx", "blank", "s/d", "k.a.",
      "unbekannt", "desconocido", "n.v.t."}
 )  # fmt: skip
+#: Marks that say what the cell above says (common practice, no source).
+DITTOS = frozenset({'"', "''", '-"-', "\u3003", "\u2033", "ditto", "idem", "dto", "dto."})
 _NUMBER = re.compile(
     r"[-+(]?(?:[$€£¥₹]|[A-Z]{3}\s|R\$|kr\.?|Fr\.?)?\s?\d[\d.,' \u00a0\u202f]*\)?\s?[^\d\s]{0,6}"
 )
@@ -128,6 +130,7 @@ def plain_map(layout: Layout) -> CsvMap:
         delimiter=layout.delimiter,
         encoding=layout.encoding,
         sheet=layout.sheet,
+        decimal_comma=layout.decimal_comma,
         layout=layout,
     )
 
@@ -142,6 +145,10 @@ def _text_layout(path: Path, notes: list[str]) -> Layout:
     text = raw.decode(encoding or _unicode(raw), errors="replace")
     if encoding:
         notes.append(f"its letters are {encoding}")
+    cuts = cuts_of(text)
+    if cuts:
+        notes.append("a printed list: blanks part its columns")
+        return Layout(encoding=encoding, cuts=cuts)
     delimiter = _delimiter(text)
     usual = "\t" if path.suffix.casefold() in {".tsv", ".tab"} else ","
     if delimiter != usual:
@@ -204,6 +211,31 @@ def _delimiter(text: str) -> str:
         if score > best:
             best, delimiter = score, candidate
     return delimiter
+
+
+#: A printed list has so many lines at least, and a blank may stand in so few of its gaps' lines.
+_PRINTED_LINES, _GAP = 4, 2
+
+
+def cuts_of(text: str) -> tuple[int, ...]:
+    """Return where a printed list is cut into columns; nothing where signs part its cells.
+
+    A gap is a place of two blanks or more in all lines that have the shape of the list: those
+    with two gaps or more of their own.
+    """
+    lines = [line.expandtabs() for line in text.splitlines()[:2000] if line.strip()]
+    shaped = [line for line in lines if len(re.findall(r"\S {2,}(?=\S)", line.strip())) >= _GAP]
+    signs = max((sum(sign in line for line in lines) for sign in ",;\t|"), default=0)
+    if len(shaped) < _PRINTED_LINES or len(shaped) < len(lines) * 0.6 or "\t" in text:
+        return ()
+    if signs > len(lines) * 0.5:
+        parted = csv.reader(StringIO("\n".join(lines)), delimiter=_delimiter("\n".join(lines)))
+        widths = Counter(len(row) for row in parted)
+        if widths.most_common(1)[0][0] > 1 and widths.most_common(1)[0][1] > len(lines) * 0.8:
+            return ()
+    width = max(map(len, shaped))
+    blank = [all(line[at : at + 1] in {"", " "} for line in shaped) for at in range(width)]
+    return tuple(at for at in range(width) if not blank[at] and (not at or blank[at - 1]))
 
 
 def is_data(text: str) -> bool:

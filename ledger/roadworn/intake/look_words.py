@@ -20,7 +20,17 @@ _ORDERS = ("d{0}m{0}{1}", "m{0}d{0}{1}", "y{0}m{0}d", "d{0}mon{0}{1}", "mon{0}d{
 FORMS = tuple(
     dict.fromkeys(
         [order.format(sign, year) for order in _ORDERS for sign in _SIGNS for year in ("y", "yy")]
-        + ["mon d, y", "d. mon y", "d. month y", "yyyymmdd", "ddmmyyyy", "ddmmyy", "serial"]
+        + [
+            "mon d, y",
+            "d. mon y",
+            "d. month y",
+            "dmony",
+            "dmonyy",
+            "yyyymmdd",
+            "ddmmyyyy",
+            "ddmmyy",
+            "serial",
+        ]
     )
 )
 #: Words before a vehicle's number that say no more than that it is one.

@@ -39,7 +39,7 @@ class Layout(Section):
     Attributes:
         delimiter: what stands between cells; a comma when empty, a tab in .tsv.
         encoding: of a text file; Unicode when empty.
-        decimal_comma: whether 1.234,50 is written so.
+        decimal_comma: whether 1.234,50 is written so; ``either`` where each figure shows which.
         date_order: ``dmy``, ``mdy``, ``ymd``, or empty for ISO days.
         dates: forms of days, ``d/m/y``, ``d-mon-yy``; see `roadworn.intake.day_forms`.
         sheet: name of a workbook's sheet; its first when empty.
@@ -48,6 +48,8 @@ class Layout(Section):
         no_header: the table has no headings: columns are ``column 1`` and so on.
         skip: rows whose first cell is like one of these are no rows of the table.
         blank: words that stand for an empty cell.
+        ditto: words that stand for what the cell above says.
+        cuts: where a printed list is cut into columns: how many letters stand before each.
         fill_down: headings whose empty cells take what stands above.
         section: makes a column of this name out of rows with one cell alone.
         signs: signs and words left out of figures and amounts.
@@ -55,7 +57,7 @@ class Layout(Section):
 
     delimiter: str = ""
     encoding: str = ""
-    decimal_comma: bool = False
+    decimal_comma: bool | Literal["either"] = False
     date_order: str = ""
     dates: Texts = ()
     sheet: str = ""
@@ -64,6 +66,8 @@ class Layout(Section):
     no_header: bool = False
     skip: Texts = ()
     blank: Texts = ()
+    ditto: Texts = ()
+    cuts: Annotated[tuple[int, ...], BeforeValidator(_as_list)] = ()
     fill_down: Texts = ()
     section: str = ""
     signs: Texts = ()
@@ -138,6 +142,18 @@ class Share(Section):
     repeated: bool = False
 
 
+class Reversed(Section):
+    """Work that was taken back: a row below zero leaves out the row whose opposite it is.
+
+    Attributes:
+        by: headings under which both rows say the same.
+        amounts: headings whose amounts are opposite.
+    """
+
+    by: Texts
+    amounts: Texts
+
+
 class Join(Section):
     """Another table whose cells belong to the rows of this one.
 
@@ -156,6 +172,8 @@ class Join(Section):
     header_rows: Annotated[int, Field(ge=1, le=5)] = 1
     skip: Texts = ()
     blank: Texts = ()
+    ditto: Texts = ()
+    cuts: Annotated[tuple[int, ...], BeforeValidator(_as_list)] = ()
     fill_down: Texts = ()
 
     def layout(self) -> Layout:
@@ -245,6 +263,12 @@ def within(phrases: Iterable[str]) -> re.Pattern[str] | None:
         for phrase in sorted(phrases, key=len, reverse=True)
     ]
     return re.compile(rf"(?<!\w)(?:{'|'.join(forms)})(?!\w)", re.IGNORECASE) if forms else None
+
+
+def scaled(unit: str) -> tuple[int, str]:
+    """Return of ``1000 mi`` how many of which unit a figure of one is."""
+    number, _, name = unit.rpartition(" ")
+    return (int(number), name) if number.isdecimal() else (1, unit)
 
 
 #: What may stand between the words of an id: "UNIT 12", "unit-12", "Unit#12".

@@ -68,6 +68,8 @@ class Table:
         above: dict[str, Cell] = {}
         section = ""
         blank = frozenset(map(fold, layout.blank))
+        ditto = frozenset(map(fold, layout.ditto))
+        before: Sequence[Cell] = ()
         texts = [fold(name) for name in names]
         for line, cells in self._all():
             mark = mark_of(names, cells)
@@ -87,6 +89,9 @@ class Table:
                 for at in filled
                 if at < len(names) and names[at] and not (blank and fold(said[at]) in blank)
             }
+            if ditto:
+                before = _above_for(ditto, cells, said, before)
+                found |= {name: before[at] for at, name in enumerate(names) if name in found}
             if section:
                 found.setdefault(layout.section, section)
             for name in layout.fill_down:
@@ -142,6 +147,16 @@ def mark_of(names: Sequence[str], cells: Sequence[Cell]) -> str:
         [name, cell_text(cell)] for name, cell in zip(names, cells, strict=False) if cell_text(cell)
     ]
     return sha256(orjson.dumps(sorted(said))).hexdigest()[:32]
+
+
+def _above_for(
+    ditto: frozenset[str], cells: Sequence[Cell], said: Sequence[str], before: Sequence[Cell]
+) -> list[Cell]:
+    """Return a row's cells with those of the row before where a ditto mark stands."""
+    return [
+        before[at] if fold(said[at]) in ditto and at < len(before) else cell
+        for at, cell in enumerate(cells)
+    ]
 
 
 def _is_heading(said: Sequence[str], filled: Sequence[int], names: Sequence[str]) -> bool:

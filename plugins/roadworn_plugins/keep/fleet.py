@@ -36,16 +36,17 @@ from roadworn_plugins.shared.settings import all_said
 LEAST_OF_CLASS = 3
 _YEAR, _TWO_YEARS = 12, 24
 _PARTS_NAMED, _FIRST_NAMED = 5, 3
-#: So many times the middle of its class, though chance may explain it (common practice, no source).
-_ASKED_FIRST = 1.2
+#: This share of what a vehicle of the fleet usually costs lies above the middle of its class,
+#: though chance may explain it (common practice, no source).
+_ASKED_FIRST = 0.2
 #: What of the work that is due now has a price to be added.
 _COUNTED = frozenset({State.SAFETY, State.FAILED, State.DECLINED, State.DEFERRED, State.SERVICE})
 _say = Says(
     "keep-or-sell",
     {
         "fleet-dearest": "Let go first, dearer than their class by more than chance: {vehicles}.",
-        "fleet-asked": "{n} more {n:is|are} a fifth dearer or more: ask before the next large "
-        "bill.",
+        "fleet-asked": "{n} more {n:costs|cost} above the class a fifth or more of what a "
+        "vehicle of the fleet usually costs: ask before the next large bill.",
         "fleet-one": "{vehicle} ({cost:,.0f} {currency} above it, {times:.1f} times)",
         "fleet-even": "No vehicle costs more than its class beyond what chance allows.",
         "fleet-few": "Too few to tell: no vehicle has enough parts with a life and a price on "
@@ -155,10 +156,11 @@ def retire_list(view: LedgerView, settings: KeepOrSellSettings) -> Result:
         ones = _ranked(unranked, middle)
         ranked += [(one, middle) for one in ones]
         ranks |= {one.vehicle: rank for rank, one in enumerate(ones, start=1)}
+    asked = _asked(ranked)
     # One order over all classes: whoever has to choose begins at the top.
-    ranked.sort(key=lambda one: _order(*one))
+    ranked.sort(key=lambda one: _order(*one, asked))
     rows: list[tuple[Cell, ...]] = [
-        _row(one, ranks[one.vehicle], middle, _turn(cases, one, middle))
+        _row(one, ranks[one.vehicle], middle, asked, _turn(cases, one, middle))
         for one, middle in ranked[: settings.most]
     ]
     evidence = [one.events for one, _middle in ranked[: settings.most]]
@@ -171,7 +173,7 @@ def retire_list(view: LedgerView, settings: KeepOrSellSettings) -> Result:
     table = standings_table(rows[: settings.most], evidence[: settings.most], unit, currency)
     each = [(one.failures.expected, one.services, one.due[1]) for one in standings]
     return Result(
-        headline=_headline(ranked, currency),
+        headline=_headline(ranked, asked, currency),
         tables=(table,),
         caveats=all_said(
             _say.some(sum(one.worth.now is None for one in standings), "fleet-no-value"),
@@ -324,10 +326,16 @@ def _above(one: _Standing, middle: float | None) -> float:
     return one.upkeep - (middle or 0.0) * one.distance
 
 
-def _against(one: _Standing, middle: float | None) -> int:
+def _asked(ones: list[tuple[_Standing, float | None]]) -> float:
+    """Return the amount above its class at which a vehicle's large bill is asked about first."""
+    usual = [middle * one.distance for one, middle in ones if middle and one.distance > 0.0]
+    return _ASKED_FIRST * float(np.median(usual)) if usual else 0.0
+
+
+def _against(one: _Standing, middle: float | None, asked: float = 0.0) -> int:
     """Return how a vehicle stands against its class.
 
-    0: cannot be said; 1: dearer beyond chance; 2: dearer by the share at which a large bill is
+    0: cannot be said; 1: dearer beyond chance; 2: dearer by the amount at which a large bill is
     asked about first; 3: as its class; 4: cheaper beyond chance.
     """
     usual = 0.0 if middle is None else middle * one.distance
@@ -336,13 +344,17 @@ def _against(one: _Standing, middle: float | None) -> int:
     low, high = one.limits
     if low > usual:
         return 1
-    return 2 if one.upkeep > _ASKED_FIRST * usual else 4 if high < usual else 3
+    return 2 if _above(one, middle) > asked else 4 if high < usual else 3
 
 
-def _order(one: _Standing, middle: float | None) -> tuple[int, float, str]:
-    """Return the place of a vehicle among all: those to let go first, what cannot be said last."""
-    stands = _against(one, middle)
-    return stands or 9, -_above(one, middle), one.vehicle
+def _order(one: _Standing, middle: float | None, asked: float) -> tuple[int, float, str]:
+    """Return the place of a vehicle among all: those to let go first, what cannot be said last.
+
+    Behind the first it goes by money alone: what is saved in a year by one of its class that
+    costs as the middle of them does and goes as far.
+    """
+    stands = _against(one, middle, asked)
+    return min(stands, 2) if stands else 9, -_above(one, middle), one.vehicle
 
 
 def _ranked(ones: list[_Standing], middle: float | None) -> list[_Standing]:
@@ -366,9 +378,11 @@ def _turn(cases: Cases, one: _Standing, middle: float | None) -> str:
     return _say(word, monthly=best.monthly)
 
 
-def _row(one: _Standing, rank: int, middle: float | None, turn: str) -> tuple[Cell, ...]:
+def _row(
+    one: _Standing, rank: int, middle: float | None, asked: float, turn: str
+) -> tuple[Cell, ...]:
     usual = None if middle is None else middle * one.distance
-    stands = _against(one, middle)
+    stands = _against(one, middle, asked)
     against = _say(("too-few-of-class", "dearer", "as-class", "as-class", "cheaper")[stands])
     now = one.worth.now
     return (
@@ -388,9 +402,9 @@ def _row(one: _Standing, rank: int, middle: float | None, turn: str) -> tuple[Ce
     )
 
 
-def _headline(ranked: list[tuple[_Standing, float | None]], currency: str) -> Joined:
+def _headline(ranked: list[tuple[_Standing, float | None]], limit: float, currency: str) -> Joined:
     first = [(one, middle) for one, middle in ranked if middle and _against(one, middle) == 1]
-    asked = sum(_against(one, middle) == 2 for one, middle in ranked)
+    asked = sum(_against(one, middle, limit) == 2 for one, middle in ranked)
     named = [
         _say(
             "fleet-one",

@@ -98,6 +98,11 @@ def likeliest_laws(
     return problem.laws(x), problem.came_early(x)
 
 
+def _lost(x: Floats, gain: Floats) -> NDArray[np.bool_]:
+    """Return of which problems the climb found no maximum."""
+    return np.asarray((gain >= 1e-8) | ~np.all(np.abs(x) < 500.0, axis=1))
+
+
 class _Problems:
     """Log posteriors and their derivatives by logit share, log mean, log shape and log rates.
 
@@ -189,7 +194,14 @@ class _Problems:
             LifeDataError: One of them has no maximum.
         """
         x, value, bend, gain = climb_all(self.at, self.start(), longest=_LONGEST_STEP)
-        if np.any(gain >= 1e-8) or not np.all(np.abs(x) < 500.0):
+        lost = _lost(x, gain)
+        if lost.any():
+            # Where a group without a failure is younger than all that failed, its rate rises with
+            # the shape without end. There the failures held beforehand get their exposure too:
+            # that of as many parts at the middle age.
+            self.rate_b = np.where(lost[self.kind], self.rate_a, self.rate_b)
+            x, value, bend, gain = climb_all(self.at, self.start(), longest=_LONGEST_STEP)
+        if _lost(x, gain).any():
             raise LifeDataError(
                 "The likelihood of early failures and wear has no maximum in these lives; give a "
                 "prior of the shape, or take the lives of a wider group."
