@@ -26,7 +26,7 @@ TEXTS = {
     "signs": SIGNS,
     "formula": "=HYPERLINK(1)",
     "at": "@SUM(1)",
-    "tab": "\t=1",
+    "tab": "\t=1+BAD",
 }
 SCREENS = (
     ("vehicles",), ("history", "car-1"), ("history", "car-1", "--evidence"), ("outlook", "car-1"),
@@ -91,7 +91,7 @@ def test_no_screen_and_no_table_gives_an_order(
             outputs[f"{query}.csv"] = done.out
             assert raw_signs(done.out) == set(), query
     for name, text in outputs.items():
-        met += any(sign in text for sign in ("RAN", "x1b", "HYPERLINK", "SUM"))
+        met += any(sign in text for sign in ("RAN", "x1b", "HYPERLINK", "SUM", "BAD"))
         if name.endswith(".csv"):
             for row in csv.reader(io.StringIO(text, newline="")):
                 assert not any(map(is_formula, row)), name
