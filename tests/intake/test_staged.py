@@ -136,10 +136,8 @@ def test_what_others_wrote_meanwhile_is_judged(path, rows, monkeypatch):
     def other(stage):
         if stage == 2:
             with Ledger.open(path) as second:
-                made = event(
-                    "bus-7", "replacement", "2026-02-01", odometer=900, odometer_unit="km", **pads
-                )
-                second.append(made)
+                made = event("bus-7", "replacement", "2026-02-01", odometer=900, **pads)
+                second.append(made.model_copy(update={"odometer_unit": "km"}))
 
     between(monkeypatch, other)
     with Ledger.open(path) as ledger:
