@@ -96,13 +96,13 @@ def sign_anew(ledger: Path, heads: Heads, report: "VerifyReport") -> None:
 
 
 def contacts_changed(ledger: Path, report: "VerifyReport") -> list[Problem]:
-    """Return the contacts that another program changed, where their keys are."""
+    """Return the contacts and plates that another program changed, where their keys are."""
     from roadworn.store import LedgerFile
 
     if any(problem.code != "altered" for problem in report.problems):
         return []  # a file that is damaged, or lacks its tables
     with LedgerFile.open(ledger, writable=False) as opened:
-        return opened.contacts.problems()
+        return [*opened.contacts.problems(), *opened.plates.problems()]
 
 
 def head(
@@ -157,6 +157,7 @@ def head(
     if accept or make:
         with LedgerFile.open(path) as opened:
             opened.contacts.seal()
+            opened.plates.seal()
     typer.echo(str(signed if since is None else _extension(path, since, signed)), nl=False)
 
 

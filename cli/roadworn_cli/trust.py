@@ -211,6 +211,7 @@ def restore(
         kept.move_home(path)
     with state_of(ctx).open_ledger(writable=True) as ledger:
         ledger.contacts.seal()
+        ledger.plates.seal()
     typer.echo(shown(made.path))
     say(f"{counted(made.size, 'event')} put back and checked, root {made.root}.")
     _tell_photographs(made)

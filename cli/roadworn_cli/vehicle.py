@@ -116,11 +116,12 @@ def _everything(ctx: typer.Context, reference: str) -> None:
 
 
 def _seal(ctx: typer.Context) -> None:
-    """Encrypt contacts that stand in plain text."""
+    """Encrypt contacts and number plates that stand in plain text."""
     with state_of(ctx).open_ledger(writable=True) as ledger:
-        sealed = ledger.contacts.seal()
+        sealed, plates = ledger.contacts.seal(), ledger.plates.seal()
     say(
-        f"{counted(sealed, 'contact')} encrypted. Backups from before hold them as they were."
-        if sealed
+        f"{counted(sealed, 'contact')} and {counted(plates, 'number plate')} encrypted. "
+        "Backups from before hold them as they were."
+        if sealed or plates
         else "Nothing was encrypted: all is, or the ledger has no key (`roadworn head --make-key`)."
     )

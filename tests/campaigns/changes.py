@@ -31,7 +31,7 @@ from roadworn.store import LedgerFile
 from roadworn_cli.main import main
 
 #: Bookkeeping beside the chain that no figure rests on: docs/trust.md says that it is not covered.
-BESIDE = {"imports", "import_rows", "plates"}
+BESIDE = {"imports", "import_rows"}
 OTHER = {
     "integer": lambda value: (value or 0) + random.choice((-1, 1, 10_000)),
     "real": lambda value: (value or 0.0) + random.choice((-0.5, 1.0, 90_000.0, float("inf"))),
@@ -54,14 +54,15 @@ def verified() -> tuple[int, list[dict]]:
 def content(path: Path) -> set[str]:
     """Return all that the ledger says; guards put back stand in another order.
 
-    Of the contacts it says what their keys open: a sealed row without a key is nobody's. What
-    docs/trust.md says is not covered is left out, whichever way it was changed.
+    Of contacts and plates it says what their keys open: a sealed row without a key is nobody's.
+    What docs/trust.md says is not covered is left out, whichever way it was changed.
     """
     with closing(sqlite3.connect(path)) as connection:
-        left_out = tuple(f'INSERT INTO "{table}"' for table in ("contacts", *BESIDE))
+        left_out = tuple(f'INSERT INTO "{table}"' for table in ("contacts", "plates", *BESIDE))
         lines = {line for line in connection.iterdump() if not line.startswith(left_out)}
     with LedgerFile.open(path, writable=False) as ledger:
         lines.update(map(str, ledger.contacts.all()))
+        lines.update(map(str, ledger.plates.all().items()))
     return lines
 
 

@@ -61,11 +61,13 @@ def write(tmp_path):
     return write
 
 
-@pytest.fixture(params=["here", "helper"])
+@pytest.fixture(params=["here", "helper", "in stages"])
 def where(request, monkeypatch):
-    """Make rows in this process, or in a helper process however small the file is."""
+    """Make rows in this process, or in a helper, or in stages, however small the file is."""
     if request.param == "helper":
         monkeypatch.setattr(intake, "_HELP_FROM_BYTES", 0)
+    if request.param == "in stages":
+        monkeypatch.setattr(intake, "_STAGED_FROM_BYTES", 0)
     return request.param
 
 

@@ -2,6 +2,8 @@
 
 import shutil
 import sqlite3
+import subprocess
+import sys
 from contextlib import closing
 
 import pytest
@@ -101,9 +103,9 @@ def test_a_sealed_text_is_bound_to_its_place(path):
 
 
 def test_a_program_killed_while_it_writes_a_contact_raises_no_alarm(path, monkeypatch):
-    from roadworn.store.contacts import _Vault
+    from roadworn.store.sealing import Vault
 
-    monkeypatch.setattr(_Vault, "settle", lambda *_: 1 / 0)
+    monkeypatch.setattr(Vault, "settle", lambda *_: 1 / 0)
     with Ledger.open(path) as ledger, pytest.raises(ZeroDivisionError):
         ledger.contacts.set("o-1", name="Later")
     assert problems(path) == []
@@ -126,3 +128,116 @@ def test_an_older_ledger_is_sealed_when_it_gets_a_key(tmp_path, monkeypatch):
         assert ledger.contacts.seal() == 1
         assert (ledger.contacts.get("o-1").name, ledger.contacts.problems()) == (NAME, [])
     assert NAME.encode() not in path.read_bytes()
+
+
+PLATE = "ERS 123 XY"
+
+
+def plate_problems(path):
+    with Ledger.open(path, writable=False) as ledger:
+        return [found.code for found in ledger.plates.problems()]
+
+
+def test_a_plate_stands_nowhere_in_plain_text_and_is_erased_in_every_copy(path, tmp_path):
+    with Ledger.open(path) as ledger:
+        ledger.plates.set("bus-7", PLATE)
+        assert ledger.plates.set("bus-8", "DEF 1") == "DEF 1"
+        assert ledger.plates.all() == {"bus-7": PLATE, "bus-8": "DEF 1"}
+        assert ledger.plates.vehicles() == {"ERS123XY": "bus-7", "DEF1": "bus-8"}
+    copy = tmp_path / "copy.db"
+    back_up(path, copy)
+    assert not any(
+        PLATE.encode() in file.read_bytes() for file in tmp_path.rglob("*") if file.is_file()
+    )
+    with Ledger.open(path) as ledger:
+        assert ledger.plates.erase(["bus-7", "bus-9"]) == 1
+    shutil.move(copy, path)  # the backup is put back
+    with Ledger.open(path) as ledger:
+        assert ledger.plates.all() == {"bus-8": "DEF 1"}
+        ledger.plates.seal()
+        assert ledger.plates.set("bus-7", "NEW 1") == ledger.plates.of("bus-7") == "NEW 1"
+    assert plate_problems(path) == []
+
+
+@pytest.mark.parametrize(
+    ("sql", "found"),
+    [
+        ("UPDATE plates SET plate = 'DEF 1' WHERE vehicle_id = 'bus-7'", "plate-changed"),
+        ("DELETE FROM plates WHERE vehicle_id = 'bus-7'", "plate-changed"),
+        ("UPDATE plates SET vehicle_id = 'bus-9' WHERE vehicle_id = 'bus-7'", "plate-changed"),
+        ("INSERT INTO plates VALUES ('bus-9', 'DEF 1')", "plate-plain"),
+    ],
+)
+def test_what_another_program_does_to_a_plate_is_found(path, sql, found):
+    with Ledger.open(path) as ledger:
+        ledger.plates.set("bus-7", PLATE)
+    assert plate_problems(path) == []
+    change(path, sql)
+    assert plate_problems(path) == [found]
+    with Ledger.open(path) as ledger:
+        ledger.plates.erase(["bus-9"])
+        ledger.plates.set("bus-7", PLATE)
+    assert plate_problems(path) == []
+
+
+def test_a_plate_exchanged_with_another_is_not_shown(path):
+    with Ledger.open(path) as ledger:
+        ledger.plates.set("bus-7", PLATE)
+        ledger.plates.set("bus-8", "DEF 1")
+    change(
+        path,
+        "UPDATE plates SET plate = (SELECT plate FROM plates WHERE vehicle_id = 'bus-8') "
+        "WHERE vehicle_id = 'bus-7'",
+    )
+    with Ledger.open(path) as ledger:
+        assert ledger.plates.all() == {"bus-8": "DEF 1"}
+
+
+def test_plates_of_an_older_ledger_are_sealed_with_the_next_one(path):
+    change(path, "INSERT INTO plates VALUES ('bus-7', ?)", PLATE)
+    assert plate_problems(path) == []
+    with Ledger.open(path) as ledger:
+        ledger.plates.set("bus-8", "DEF 1")
+        assert ledger.plates.all() == {"bus-7": PLATE, "bus-8": "DEF 1"}
+    assert plate_problems(path) == []
+    assert PLATE.encode() not in path.read_bytes()
+
+
+def test_where_the_keys_are_not_no_plate_is_read_nor_written(path, monkeypatch, tmp_path):
+    with Ledger.open(path) as ledger:
+        ledger.plates.set("bus-7", PLATE)
+    monkeypatch.setenv(keeping.KEYS, str(tmp_path / "elsewhere"))
+    with Ledger.open(path) as ledger:
+        assert ledger.plates.all() == {}
+        with pytest.raises(EnvironmentFailure, match=r"number plates of .* ROADWORN_KEYS"):
+            ledger.plates.set("bus-8", "DEF 1")
+        assert ledger.plates.erase(["bus-7"]) == 1
+
+
+WRITER = """
+import sys
+from roadworn.intake import Ledger
+path, name = sys.argv[1:]
+for at in range(15):
+    with Ledger.open(path) as ledger:
+        ledger.contacts.set(f"{name}-{at}", name=f"{name} {at}")
+        ledger.plates.set(f"{name}-{at}", f"{name} {at}")
+"""
+
+
+def test_several_who_write_contacts_at_once_lose_no_key(path):
+    """A key made by another between reading the keys and writing them was lost before."""
+    writers = [subprocess.Popen([sys.executable, "-c", WRITER, path, f"P{at}"]) for at in range(4)]
+    assert [writer.wait(timeout=120) for writer in writers] == [0] * 4
+    with Ledger.open(path) as ledger:
+        assert len(ledger.contacts.all()) == 2 + 4 * 15
+        assert len(ledger.plates.all()) == 4 * 15
+    assert problems(path) == plate_problems(path) == []
+
+
+def test_a_plate_put_in_by_another_program_is_not_sealed_by_the_next_one_written(path):
+    with Ledger.open(path) as ledger:
+        ledger.plates.set("bus-7", PLATE)
+        change(path, "INSERT INTO plates VALUES ('bus-9', 'DEF 1')")
+        ledger.plates.set("bus-8", "DEF 2")
+    assert plate_problems(path) == ["plate-plain"]

@@ -112,6 +112,7 @@ def test_hexadecimal_digits_are_legal(code):
         ("PO420", "letter O; if the digit 0 was meant, so P0420, type it so"),
         ("P042O", "letter O"),
         ("P0I71", "letter I"),
+        ("S110", "letter S; if the digit 5 was meant"),  # found by the campaign of inputs
         ("P0G80", "'G' is not a hexadecimal digit"),
         ("P0G80", "it may be P0680 or P0980"),
         ("P042", "4 characters"),

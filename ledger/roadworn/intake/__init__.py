@@ -170,6 +170,8 @@ class Ledger(LedgerFile):
             with plain_failures(self.path):
                 copy_to_file(self._connection, path)
             with type(self).open(path, self.kinds) as opened:
+                # Nothing of it is to outlast a loss of power.
+                opened.query("PRAGMA synchronous = OFF")
                 yield opened
 
     def undecodable(self) -> Iterator[Problem]:

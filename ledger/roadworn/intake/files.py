@@ -1,7 +1,8 @@
 """Files into events: the door of an import, and what it tells.
 
-`import_files` is the door. A file is one transaction, taken whole or not at all unless the
-good rows are asked for; importing it again adds nothing.
+`import_files` is the door. A file is taken whole or not at all unless the good rows are asked for;
+importing it again adds nothing. It is one transaction, or, where it is large, judged as one on a
+copy and handed over in stages (`roadworn.intake.staged`).
 """
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -66,6 +67,9 @@ Progress = Callable[[int, int], None]
 _NDJSON = frozenset({".ndjson", ".jsonl", ".json"})
 #: From this size on a helper process pays for its start.
 _HELP_FROM_BYTES = 8_000_000
+#: From this size on a file would keep who waits to write for more than about a second; a row of
+#: a table takes longer than an event as it is stored.
+_STAGED_FROM_BYTES, _STAGED_TABLE_FROM_BYTES = 8_000_000, 2_000_000
 _SOURCE = "file"
 
 
@@ -80,7 +84,7 @@ def import_files(
     progress: Progress | None = None,
     called: Mapping[Path, str] | None = None,
 ) -> ImportReport:
-    """Take in events from files, one transaction a file.
+    """Take in events from files, one transaction a file; a large one in stages.
 
     Args:
         ledger: an open ledger, writable unless nothing is to be written.
@@ -96,6 +100,7 @@ def import_files(
         EnvironmentFailure: a file cannot be read; files before it are taken.
         UsageError: a file or the map cannot be used at all.
         LedgerBusy: another process is writing.
+        LedgerRefused: others wrote meanwhile what speaks against a large file's rows.
     """
     files = [Path(path) for path in paths]
     if csv_map is not None and not dry_run:
@@ -105,9 +110,10 @@ def import_files(
         run = _Run(taking, csv_map, keep_good, allow_repeat, progress, _expected(files, progress))
         run.called = called or {}
         for path in files:
-            with taking.writing(allow_repeat=allow_repeat) as writer:
-                run.take(writer, path)
-                writer.finish()
+            if not dry_run and _is_large(path):
+                run.take_in_stages(path)
+            else:
+                run.take_at_once(taking, path)
     return run.report()
 
 
@@ -137,15 +143,35 @@ class _Run:
         self._causes: list[Cause] = []
         self._doubts = Doubts()
 
-    def take(self, writer: "Writer", path: Path) -> None:
+    def take_at_once(self, ledger: "Ledger", path: Path) -> None:
+        """Add one file in one transaction."""
+        with ledger.writing(allow_repeat=self._allow_repeat) as writer:
+            self._take(ledger, writer, path)
+            writer.finish()
+
+    def take_in_stages(self, path: Path) -> None:
+        """Add one file while others write."""
+        from roadworn.intake.staged import hand_over
+
+        with self._ledger.copied() as copy:
+            after = copy.checkpoint().size
+            self.take_at_once(copy, path)
+            if copy.checkpoint().size == after and not self._marks_rows(path):
+                return
+            name = Path(self.called.get(path, str(path))).name
+            given = hand_over(copy, self._ledger, after, name, allow_repeat=self._allow_repeat)
+        self._added -= given.already_there
+        self._already_there += given.already_there
+
+    def _take(self, ledger: "Ledger", writer: "Writer", path: Path) -> None:
         """Add one file within a transaction, or nothing of it."""
         added, already_there, first = writer.added, writer.already_there, writer.seq
-        again = self._again(path)
+        again = self._again(ledger, path)
         called = self.called.get(path, str(path))
         writer.hold()
         taker = FileTaker(
             writer,
-            FileFacts(self._ledger.query),
+            FileFacts(ledger.query),
             called,
             self._doubts,
             allow_repeat=self._allow_repeat,
@@ -153,7 +179,7 @@ class _Run:
             freed=self._freed,
         )
         by_hand = 0
-        with closing(self._chunks(path)) as chunks, _paused_collector():
+        with closing(self._chunks(ledger, path)) as chunks, _paused_collector():
             for read in chunks:
                 chunk = freshened(read, self._freed)
                 if again is None:
@@ -179,7 +205,7 @@ class _Run:
             writer.undo()
             replaced = by_hand = 0
         if writer.seq > first:
-            self._ledger.imports.note(first, writer.seq, Path(called).name)
+            ledger.imports.note(first, writer.seq, Path(called).name)
         self._rows += taker.rows
         self._replaced += replaced
         self._by_hand += by_hand
@@ -210,25 +236,36 @@ class _Run:
             problem for told in kept.values() for problem in sorted(told, key=lambda one: one.row)
         )
 
-    def _again(self, path: Path) -> "Again | None":
+    def _marks_rows(self, path: Path) -> bool:
+        """Return whether the rows of a file are known again: those of a table are."""
+        return path.suffix.casefold() not in _NDJSON and self._csv_map is not None
+
+    def _again(self, ledger: "Ledger", path: Path) -> "Again | None":
         """Return what knows the rows of a table that were taken before."""
-        if path.suffix.casefold() in _NDJSON or self._csv_map is None:
+        if self._csv_map is None or not self._marks_rows(path):
             return None
-        return Again(self._ledger, Path(self._csv_map).name, self._freed)
+        return Again(ledger, Path(self._csv_map).name, self._freed)
 
     def _names(self, path: Path) -> Callable[[str], str]:
         """Return what turns our fields into the user's own names of them."""
-        if path.suffix.casefold() in _NDJSON or self._csv_map is None:
+        if self._csv_map is None or not self._marks_rows(path):
             return str
         from roadworn.intake.csv_map import read_csv_map
 
         return read_csv_map(Path(self._csv_map)).header_of_column
 
-    def _chunks(self, path: Path) -> "Generator[Chunk]":
+    def _chunks(self, ledger: "Ledger", path: Path) -> "Generator[Chunk]":
         if path.suffix.casefold() in _NDJSON:
-            yield from _ndjson_chunks(path, self._ledger.kinds)
+            yield from _ndjson_chunks(path, ledger.kinds)
         else:
-            yield from _table_chunks(path, self._csv_map, self._ledger, self._marks)
+            yield from _table_chunks(path, self._csv_map, ledger, self._marks)
+
+
+def _is_large(path: Path) -> bool:
+    """Return whether a file is taken in stages."""
+    table = path.suffix.casefold() not in _NDJSON
+    limit = _STAGED_TABLE_FROM_BYTES if table else _STAGED_FROM_BYTES
+    return path.is_file() and path.stat().st_size >= limit
 
 
 def _refuse_open(csv_map: Path) -> None:

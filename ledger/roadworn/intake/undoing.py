@@ -56,7 +56,7 @@ def written_with(ledger: "Ledger", event: StoredEvent) -> list[StoredEvent]:
 
 def import_of(ledger: "Ledger", event: StoredEvent) -> Imported | None:
     """Return the import that an event came with, or None."""
-    return next((one for one in ledger.imports.latest() if one.after < event.seq <= one.size), None)
+    return next((one for one in ledger.imports.latest() if one.gave(event.seq)), None)
 
 
 class Undoing(NamedTuple):
@@ -86,7 +86,8 @@ def last_import(ledger: "Ledger", file: str = "") -> Undoing:
     for imported in ledger.imports.latest():
         if file and imported.file != file:
             continue
-        own = [e for e in ledger.events(imported.after, imported.size) if e.kind != "retraction"]
+        given = (event for part in imported.parts for event in ledger.events(*part))
+        own = [event for event in given if event.kind != "retraction"]
         events = [one for event in own for one in _still_counting(ledger, event)]
         if not events:
             continue

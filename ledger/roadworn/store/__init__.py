@@ -87,6 +87,8 @@ class LedgerFile:
                 closing(connect(making, writable=True)) as connection,
             ):
                 connection.upgrade()
+                # Closing would do the same and say nothing where the disk did not take it.
+                connection.empty_log(0)
         except FileExistsError:
             raise LedgerRefused(
                 f"{path} exists already: choose another name, or open it as it is."
@@ -169,6 +171,10 @@ class LedgerFile:
         self._behind = self._behind or writer.added > 0
         if self._behind and time.monotonic() - self._beside_at > engine.beside_seconds:
             self._write_beside()
+
+    def let_others(self) -> None:
+        """Let whoever waits write first, between the stages of something long."""
+        self._connection.let_others()
 
     def query(
         self, sql: str, parameters: Sequence[Any] | Mapping[str, Any] = ()

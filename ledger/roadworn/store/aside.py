@@ -1,20 +1,25 @@
 """What stands beside the chain and may be erased: number plates, and which file gave which events.
 
-A number plate leads to a person, so it is in no event (`docs/decisions/number-plates.md`). Which
-file gave which events is bookkeeping: it makes an import undone or read anew by another map, and
-no figure rests on it.
+A number plate leads to a person, so it is in no event (`docs/decisions/number-plates.md`), and is
+encrypted with a key of its own where the ledger has one (`roadworn.store.sealing`). Which file gave
+which events is bookkeeping: it makes an import undone or read anew by another map, and no figure
+rests on it.
 """
 
 import json
 import re
-from collections.abc import Iterable
+import secrets
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, ClassVar, NamedTuple
+from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple
 
-from roadworn.model.errors import UsageError
+from roadworn.model.errors import LedgerDamaged, UsageError
 from roadworn.model.events import utc_now
-from roadworn.store import schema
+from roadworn.model.messages import Problem
+from roadworn.store import schema, sealing
 from roadworn.store.schema import plain_failures
+from roadworn.store.sealing import Row, Table, Vault, is_sealed
 
 if TYPE_CHECKING:
     from roadworn.store.engine import Engine
@@ -22,6 +27,9 @@ if TYPE_CHECKING:
 _LONGEST_PLATE = 24
 #: A place behind a plate has no digit and no more letters than this, as in "ABC 123 XY".
 _LONGEST_PLACE = 3
+#: So long is a moment without its Z.
+_SECONDS = len("2026-12-01T12:00:00")
+_TABLE = Table("plate", "number plate", "number plates", "of ", "vehicle_id", ("plate",))
 _SIGNS = re.compile(r"[\W_]+")
 
 
@@ -71,10 +79,13 @@ class _Aside:
         self._connection = connection
         self._path = path
 
-    def _rows(self, sql: str, *parameters: object) -> list[tuple[str, ...]]:
+    def _readable(self) -> bool:
+        older = (self._connection.shape() or 0) < schema.SHAPE
+        return not older and self._connection.may_read(self._table)
+
+    def _rows(self, sql: str, *parameters: object) -> list[tuple[Any, ...]]:
         with plain_failures(self._path):
-            older = (self._connection.shape() or 0) < schema.SHAPE
-            if older or not self._connection.may_read(self._table):
+            if not self._readable():
                 return []
             return self._connection.execute(sql, parameters).fetchall()
 
@@ -89,58 +100,129 @@ class Plates(_Aside):
 
         Raises:
             UsageError: it is none.
+            EnvironmentFailure: plates are sealed with keys that are not here.
         """
         plate = read_plate(text)
-        with plain_failures(self._path):
-            self._connection.execute(
-                "INSERT INTO plates (vehicle_id, plate) VALUES (?, ?) "
-                "ON CONFLICT (vehicle_id) DO UPDATE SET plate = excluded.plate",
-                (vehicle_id, plate),
-            )
-            # The plate before it leaves the log as well, as a contact does.
-            self._connection.empty_log(0)
+        with self._written() as vault:
+            if not vault.begun:
+                # Those of a ledger from before; later ones in plain text are another program's.
+                self._seal(vault)
+            self._put(vault, vehicle_id, plate)
         return plate
 
     def of(self, vehicle_id: str) -> str:
         """Return the plate of a vehicle, or an empty text."""
-        rows = self._rows("SELECT plate FROM plates WHERE vehicle_id = ?", vehicle_id)
-        return rows[0][0] if rows else ""
+        return self._told(self._rows(f"{_TABLE.select} WHERE vehicle_id = ?", vehicle_id)).get(
+            vehicle_id, ""
+        )
 
     def all(self) -> dict[str, str]:
-        """Return vehicle -> plate."""
-        return {row[0]: row[1] for row in self._rows("SELECT vehicle_id, plate FROM plates")}
+        """Return vehicle -> plate, those left out that cannot be read: `problems` tells why."""
+        return self._told(self._rows(_TABLE.select))
 
     def vehicles(self) -> dict[str, str]:
         """Return plate, its signs and blanks left out -> vehicle."""
         return {folded(plate): vehicle for vehicle, plate in self.all().items()}
 
     def erase(self, vehicle_ids: Iterable[str]) -> int:
-        """Delete the plates of vehicles for good; return how many there were."""
-        with plain_failures(self._path):
-            gone = sum(
-                self._connection.execute(
-                    "DELETE FROM plates WHERE vehicle_id = ?", (vehicle_id,)
-                ).rowcount
-                for vehicle_id in vehicle_ids
-            )
-            self._connection.empty_log(0)
+        """Delete the plates of vehicles for good, in every copy; return how many there were."""
+        gone = 0
+        with self._written(needs_keys=False) as vault:
+            for vehicle_id in vehicle_ids:
+                row = self._row(vehicle_id)
+                if row is not None:
+                    vault.write(vehicle_id, row, None)
+                    self._connection.execute(
+                        "DELETE FROM plates WHERE vehicle_id = ?", (vehicle_id,)
+                    )
+                    gone += 1
+                vault.forget(vehicle_id)
         return gone
+
+    def seal(self) -> int:
+        """Encrypt what stands in plain text, where the ledger has a key; return how many.
+
+        What the keys say of the rows is written anew: after a backup was put back.
+        """
+        with self._written(needs_keys=False) as vault:
+            vault.expect(row for row in self._rows(_TABLE.select) if not vault.lost(row))
+            return self._seal(vault)
+
+    def problems(self) -> list[Problem]:
+        """Return the plates that are not as they were last written, where the keys are here."""
+        if not self._readable():
+            return []
+        vault, found = sealing.problems_of(self._path, _TABLE, lambda: self._rows(_TABLE.select))
+        # A ledger from before keeps them in plain text until the next one is written.
+        return found if vault.begun else []
+
+    @contextmanager
+    def _written(self, *, needs_keys: bool = True) -> Iterator[Vault]:
+        """Hold the write lock for a change of plates and their keys."""
+        writing = sealing.writing(self._connection, self._path, _TABLE, needs_keys=needs_keys)
+        with plain_failures(self._path):
+            with writing as vault:
+                yield vault
+            # The plate before it leaves the log as well, as a contact does.
+            self._connection.empty_log(0)
+
+    def _seal(self, vault: Vault) -> int:
+        rows = (
+            [row for row in self._rows(_TABLE.select) if not is_sealed(row)] if vault.seals else []
+        )
+        for vehicle_id, plate in rows:
+            self._put(vault, str(vehicle_id), str(plate))
+        return len(rows)
+
+    def _put(self, vault: Vault, vehicle_id: str, plate: str) -> None:
+        # Both rows stay allowed: a program killed between key and commit raises no alarm.
+        row = vault.sealed(vehicle_id, {"plate": plate})
+        vault.write(vehicle_id, self._row(vehicle_id), row)
+        self._connection.execute(
+            "INSERT INTO plates (vehicle_id, plate) VALUES (?, ?) "
+            "ON CONFLICT (vehicle_id) DO UPDATE SET plate = excluded.plate",
+            row,
+        )
+
+    def _row(self, vehicle_id: str) -> Row | None:
+        rows = self._rows(f"{_TABLE.select} WHERE vehicle_id = ?", vehicle_id)
+        return rows[0] if rows else None
+
+    def _told(self, rows: list[Row]) -> dict[str, str]:
+        told = {str(row[0]): str(row[1]) for row in rows if not is_sealed(row)}
+        sealed = [row for row in rows if is_sealed(row)]
+        if not sealed:
+            return told
+        vault = Vault.of(_TABLE, self._path, writing=False)
+        for row in sealed:
+            if not vault.lost(row) and not vault.away(row):
+                with suppress(LedgerDamaged):
+                    told[str(row[0])] = vault.read(row)["plate"] or ""
+        return told
 
 
 class Imported(NamedTuple):
     """One file that was taken in.
 
     Attributes:
-        size: number of its last event.
-        after: number of the event before its first.
+        parts: (number of the event before its first, number of its last), in their order; one,
+            or more where others wrote in between.
         file: its name, without its folder.
         made_at: moment in UTC.
     """
 
-    size: int
-    after: int
+    parts: tuple[tuple[int, int], ...]
     file: str
     made_at: str
+
+    def gave(self, seq: int) -> bool:
+        """Return whether an event came with it."""
+        return any(after < seq <= size for after, size in self.parts)
+
+
+def moment_of_parts() -> str:
+    """Return the present moment in the form that tells the parts of one import from others."""
+    return f"{utc_now()[:-1]}.{secrets.randbelow(10**9):09}Z"
 
 
 class Imports(_Aside):
@@ -148,17 +230,31 @@ class Imports(_Aside):
 
     _table = "imports"
 
-    def note(self, after: int, size: int, file: str) -> None:
-        """Keep that a file gave the events with `after` < seq <= `size`; in its transaction."""
+    def note(self, after: int, size: int, file: str, made_at: str = "") -> None:
+        """Keep that a file gave the events with `after` < seq <= `size`; in its transaction.
+
+        Args:
+            after: number of the event before the first.
+            size: number of the last event.
+            file: its name.
+            made_at: of `moment_of_parts`, the same for all parts of one file.
+        """
         self._connection.execute(
             "INSERT INTO imports (size, after, file, made_at) VALUES (?, ?, ?, ?)",
-            (size, after, file, utc_now()),
+            (size, after, file, made_at or utc_now()),
         )
 
     def latest(self) -> list[Imported]:
         """Return all files that were taken in, the newest first."""
-        sql = "SELECT size, after, file, made_at FROM imports ORDER BY size DESC"
-        return [Imported(int(size), int(after), *rest) for size, after, *rest in self._rows(sql)]
+        sql = "SELECT file, made_at, after, size FROM imports ORDER BY size"
+        found: dict[tuple[str, str, int], list[tuple[int, int]]] = {}
+        for file, made_at, after, size in self._rows(sql):
+            alone = 0 if "." in made_at else int(size)
+            found.setdefault((file, made_at, alone), []).append((int(after), int(size)))
+        return [
+            Imported(tuple(parts), file, f"{made_at[:_SECONDS]}Z")
+            for (file, made_at, _), parts in reversed(found.items())
+        ]
 
     def keep_rows(self, csv_map: str, rows: Iterable[tuple[str, int]]) -> None:
         """Keep (mark of a row, number of its event) by a map; in the file's transaction."""

@@ -51,7 +51,8 @@ def made_whole(target: Path, *, new: bool = False) -> Iterator[Path]:
         else:
             making.replace(target)
     finally:
-        making.unlink(missing_ok=True)
+        for end in ("", "-wal", "-shm"):  # a database that the disk did not take leaves its log
+            making.with_name(f"{making.name}{end}").unlink(missing_ok=True)
     with suppress(OSError):  # a folder cannot be opened everywhere
         _to_disk(target.parent)
 

@@ -230,9 +230,11 @@ def _code_hint(upper: str) -> str:
             return f"a failure type is two hexadecimal digits; if {number}-{meant} was meant, {_SO}"
         return "the failure type after the hyphen is two hexadecimal digits, as in P0123-11"
     if re.fullmatch(r"[PCBU]?[0-9OIQLSZ][0-9A-FOIQLSZ]{3}", upper) and re.search("[OIQLSZ]", upper):
-        wrong = next(c for c in upper[1:] if c in _DIGIT_MEANT)
+        system = upper[:1] if upper[0] in "PCBU" else ""
+        number = upper.removeprefix(system)
+        wrong = next(c for c in number if c in _DIGIT_MEANT)
         hint = f"it holds the letter {wrong}; if the digit {_DIGIT_MEANT[wrong]} was meant"
-        meant = upper[:1] + _digits(upper[1:])
+        meant = system + _digits(number)
         return f"{hint}, so {meant}, {_SO}" if _CODE.fullmatch(meant) else f"{hint}, {_SO}"
     if re.fullmatch(r"[0-3][0-9A-F]{3}", upper):
         return f"put the letter in front: P powertrain, C chassis, B body, U network, as P{upper}"
