@@ -9,6 +9,7 @@ import json
 import os
 import shutil
 import sqlite3
+import subprocess
 import sys
 import threading
 import time
@@ -494,6 +495,24 @@ def test_an_analysis_that_breaks_is_named_and_the_rest_goes_on(
     assert shop("analyse", "good-one").code == 0
     with sqlite3.connect(tmp_path / "roadworn.db") as con:
         assert con.execute("SELECT count(*) FROM events").fetchone() == (3,)
+
+
+def test_what_goes_past_our_calls_is_seen_by_the_size_of_the_ledger(
+    installed: Installed, shop: Run, tmp_path: Path
+) -> None:
+    """A process of the plugin's own writes; the answer says so and is not kept."""
+
+    def past(_view: object, _settings: object) -> Result:
+        words = ("record", "reading", "bus-1", "950 mi", "--on", "2026-04-05")
+        program = "from roadworn_cli.main import run; run()"
+        subprocess.run([sys.executable, "-c", program, *words], cwd=tmp_path, check=True)
+        return fine(None, None)
+
+    installed.add("rude", plugin(analyses=[analysis(run=past)]))
+    done = shop("analyse", "bad-one", "--format", "json")
+    assert done.code == 0, done.err
+    assert "1 event was written" in json.loads(done.out)["caveats"][0]
+    assert "written" not in shop("analyse", "good-one").err
 
 
 def yields(*items: object) -> Callable[..., Any]:

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any, Final
 from roadworn.analysis import RESULT_TYPES
 from roadworn.columns.kept import Codec
 from roadworn.model import errors
-from roadworn.model.errors import PluginFailure
+from roadworn.model.errors import PluginFailure, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -100,6 +100,21 @@ def run_apart(
         kind = getattr(errors, found["kind"], PluginFailure)
         raise (kind if kind is errors.UsageError else PluginFailure)(found["error"])
     return CODEC.made(found["result"])
+
+
+def named_apart(text: str) -> dict[str, int]:
+    """Return plugin -> megabytes, of ``myshop=500,other``.
+
+    Raises:
+        UsageError: it is not written so.
+    """
+    found = {}
+    for pair in filter(None, map(str.strip, text.split(","))):
+        name, sign, most = pair.partition("=")
+        if not name or (sign and not most.isdecimal()):
+            raise UsageError(f"ROADWORN_APART is written PLUGIN or PLUGIN=MEGABYTES, not {pair!r}.")
+        found[name.strip()] = int(most or 0)
+    return found
 
 
 class _ending:  # noqa: N801  # it is read as a verb

@@ -11,13 +11,16 @@ import os
 import sys
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from contextvars import copy_context
 from functools import partial
-from typing import IO, Any, Final, TypeVar
+from typing import IO, TYPE_CHECKING, Any, Final, TypeVar
 
 from roadworn.columns.keeping import ONLY_READING
 from roadworn.model.errors import LedgerRefused, PluginFailure, QueryError, RoadwornError
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 Given = TypeVar("Given")
 
@@ -135,6 +138,32 @@ def guarded(work: Callable[[], Given], seconds: float) -> Given:
         raise outcome["error"]
     found: Given = outcome["result"]
     return found
+
+
+class Size:
+    """How many events a ledger has, asked before foreign code runs and behind it.
+
+    What Roadworn's own calls write is refused meanwhile; what goes past them, a library of the
+    database or a process of the plugin's own, is seen here.
+    """
+
+    def __init__(self, path: "Path", *, wanted: bool) -> None:
+        # Exported columns are a folder, and nothing is written there.
+        self._path = path if wanted and not path.is_dir() else None
+        self._before = self._asked()
+
+    def more(self) -> int:
+        """Return how many were written since."""
+        return self._asked() - self._before
+
+    def _asked(self) -> int:
+        if self._path is None:
+            return 0
+        from roadworn.columns.build import open_ledger
+
+        with closing(open_ledger(self._path)) as ledger:
+            ((size,),) = ledger.execute("SELECT coalesce(max(seq), 0) FROM events").fetchall()
+            return int(size)
 
 
 def run_within(

@@ -27,7 +27,7 @@ from roadworn.analysis import (
     doors,
 )
 from roadworn.analysis.doors import fault_of
-from roadworn.analysis.guarded import run_within
+from roadworn.analysis.guarded import Size, run_within
 from roadworn.analysis.plugged import BUNDLED, Plugged
 from roadworn.columns.kept import Codec, files_mark, named_files, nothing
 from roadworn.model import using
@@ -64,6 +64,8 @@ _say = Says(
         "instead": "{other} of the plugin {plugin} answered in the place of {name}, as asked.",
         "life-model": "How long parts last is by the life model {name} of the plugin {plugin}, as "
         "asked.",
+        "written": "While it ran, {n} {n:event was|events were} written, by it or by somebody "
+        "else: an analysis only reads.",
     },
 )
 _CODEC = Codec(RESULT_TYPES)
@@ -100,7 +102,11 @@ class PluginHost(Plugged):
         host = cls(tell)
         host.load_entries(without)
         host.instead = _instead(os.environ.get(INSTEAD, ""))
-        host.apart, host.without = _apart(os.environ.get(APART, "")), tuple(without)
+        host.without = tuple(without)
+        if os.environ.get(APART):
+            from roadworn.analysis.apart import named_apart
+
+            host.apart = named_apart(os.environ[APART])
         return host
 
     def keep_by(self) -> str:
@@ -204,6 +210,7 @@ class PluginHost(Plugged):
         vehicle = getattr(chosen, "vehicle", None)
         if vehicle is not None:
             chosen = chosen.model_copy(update={"vehicle": view.require_vehicle(vehicle)})
+        size = Size(view.path, wanted=plugin != BUNDLED)
         try:
             scope = _Scope(self)
             with view.working(), using(lambda: scope):
@@ -226,7 +233,9 @@ class PluginHost(Plugged):
         if by_model:
             said = _say("life-model", name=by_model[0], plugin=by_model[1])
             result = replace(result, caveats=(said, *result.caveats))
-        if analysis.kept:
+        if more := size.more():
+            result = replace(result, caveats=(_say("written", n=more), *result.caveats))
+        elif analysis.kept:
             told = (plugin, analysis.title, analysis.question, analysis.answers)
             settled = chosen.model_dump(mode="json")
             *_told, result = view.keep(asked, (*told, settled, result), _CODEC)
@@ -432,19 +441,4 @@ def _instead(text: str) -> dict[str, str]:
         if not (name and sign and other):
             raise UsageError(f"{INSTEAD} is written ANALYSIS=OTHER, not {pair!r}.")
         found[name.strip()] = other.strip()
-    return found
-
-
-def _apart(text: str) -> dict[str, int]:
-    """Return plugin -> megabytes, of ``myshop=500,other``.
-
-    Raises:
-        UsageError: it is not written so.
-    """
-    found = {}
-    for pair in filter(None, map(str.strip, text.split(","))):
-        name, sign, most = pair.partition("=")
-        if not name or (sign and not most.isdecimal()):
-            raise UsageError(f"{APART} is written PLUGIN or PLUGIN=MEGABYTES, not {pair!r}.")
-        found[name.strip()] = int(most or 0)
     return found
