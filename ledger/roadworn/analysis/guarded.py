@@ -147,9 +147,9 @@ class Size:
     database or a process of the plugin's own, is seen here.
     """
 
-    def __init__(self, path: "Path", *, wanted: bool) -> None:
+    def __init__(self, path: "Path | None") -> None:
         # Exported columns are a folder, and nothing is written there.
-        self._path = path if wanted and not path.is_dir() else None
+        self._path = None if path is None or path.is_dir() else path
         self._before = self._asked()
 
     def more(self) -> int:

@@ -210,7 +210,7 @@ class PluginHost(Plugged):
         vehicle = getattr(chosen, "vehicle", None)
         if vehicle is not None:
             chosen = chosen.model_copy(update={"vehicle": view.require_vehicle(vehicle)})
-        size = Size(view.path, wanted=plugin != BUNDLED)
+        size = Size(getattr(view, "path", None) if plugin != BUNDLED else None)
         try:
             scope = _Scope(self)
             with view.working(), using(lambda: scope):
@@ -233,8 +233,8 @@ class PluginHost(Plugged):
         if by_model:
             said = _say("life-model", name=by_model[0], plugin=by_model[1])
             result = replace(result, caveats=(said, *result.caveats))
-        if more := size.more():
-            result = replace(result, caveats=(_say("written", n=more), *result.caveats))
+        if grown := size.more():
+            result = replace(result, caveats=(_say("written", n=grown), *result.caveats))
         elif analysis.kept:
             told = (plugin, analysis.title, analysis.question, analysis.answers)
             settled = chosen.model_dump(mode="json")
