@@ -58,8 +58,8 @@ def map_text(draft: Draft, aliases: str) -> str:
         sections["[share]"] = [f"by = {_toml(by)}", f"amounts = {_toml(amounts)}"]
         sections["[share]"] += ["repeated = true"] if repeated else []
     if draft.reversed is not None:
-        by, amounts = draft.reversed
-        sections["[reversed]"] = [f"by = {_toml(by)}", f"amounts = {_toml(amounts)}"]
+        by_columns, amounts = draft.reversed
+        sections["[reversed]"] = [f"by = {_toml(by_columns)}", f"amounts = {_toml(amounts)}"]
     for target, shapes in draft.patterns.items():
         sections[f"[patterns.{target}]"] = _pairs(shapes)
     _ask(sections, asked)

@@ -158,7 +158,7 @@ def retire_list(view: LedgerView, settings: KeepOrSellSettings) -> Result:
         ranks |= {one.vehicle: rank for rank, one in enumerate(ones, start=1)}
     asked = _asked(ranked)
     # One order over all classes: whoever has to choose begins at the top.
-    ranked.sort(key=lambda one: _order(*one, asked))
+    ranked.sort(key=lambda pair: _order(pair[0], pair[1], asked))
     rows: list[tuple[Cell, ...]] = [
         _row(one, ranks[one.vehicle], middle, asked, _turn(cases, one, middle))
         for one, middle in ranked[: settings.most]
