@@ -6,6 +6,7 @@ held against the same question put with nothing kept.
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -222,6 +223,7 @@ def test_a_plugin_that_is_no_file_keeps_nothing() -> None:
 
 WORDS = (
     ("outlook", "bus-1"),
+    ("outlook", "bus-2"),
     ("vehicles",),
     ("history", "bus-1"),
     ("analyse", "repeat-failures", "--format", "json"),
@@ -361,6 +363,34 @@ def test_what_is_kept_is_told_without_the_libraries_that_compute(
     assert again.stdout == first.stdout
     assert first.stderr.splitlines()[-1] != "[]"
     assert again.stderr.splitlines()[-1] == "[]"
+
+
+@pytest.mark.slow
+def test_the_next_vehicle_is_told_as_afresh_and_without_the_database(
+    demo_ledger: Path, tmp_path: Path
+) -> None:
+    """Whatever vehicle was asked about before, with the rows that were asked for it."""
+    environment = {name: value for name, value in os.environ.items() if "ROADWORN" not in name}
+    shutil.copytree(demo_ledger.parent, tmp_path / "demo")
+    shutil.rmtree(tmp_path / "demo" / "roadworn.db.columns" / "kept", ignore_errors=True)
+
+    def asked(vehicle: str, **more: str) -> tuple[str, str]:
+        words = ["--ledger", "demo/roadworn.db", "--as-of", "2026-11-20", "outlook", vehicle]
+        done = subprocess.run(
+            [sys.executable, "-c", WARM, *words, "--more"],
+            cwd=tmp_path,
+            env=environment | more,
+            capture_output=True,
+            text=True,
+            check=True,
+        )
+        return done.stdout, done.stderr.splitlines()[-1]
+
+    asked("car-4")
+    for vehicle in ("car-9", "bus-3", "van-5"):
+        told, imported = asked(vehicle)
+        assert told == asked(vehicle, ROADWORN_KEPT="off")[0]
+        assert "duckdb" not in imported
 
 
 def test_a_view_stays_with_the_events_it_was_opened_at(tmp_path: Path) -> None:

@@ -32,7 +32,7 @@ def lives(
 ) -> list[tuple[object, ...]]:
     """Return the lives as the database has them, not as an answer that was kept."""
     with open_view(path, as_of=day, keep=keep) as view:
-        return view._ask(QUERY, ()).rows
+        return view._fetched(QUERY, ()).rows
 
 
 def files(path: Path) -> list[Path]:
@@ -84,8 +84,8 @@ def test_a_damaged_file_counts_as_none(ledger: Path, damage: bytes | None) -> No
 
 def test_nothing_else_can_be_reached(ledger: Path) -> None:
     with open_view(ledger, as_of=small_shop.TODAY, keep="program") as view:
-        view._ask(QUERY, ())
+        view._fetched(QUERY, ())
         assert isinstance(view, LedgerView)
         for other in (ledger, files(ledger)[0].with_suffix(".sha256")):
             with pytest.raises(QueryError):
-                view._ask(f"SELECT * FROM read_text('{other}')", ())
+                view._fetched(f"SELECT * FROM read_text('{other}')", ())

@@ -69,7 +69,8 @@ def test_a_typed_finding_needs_one_connection_and_few_files(shop: Path) -> None:
 # is made from stands in a file of its own; what is to be tried before handing over needs two more.
 # How a look ends a finding, and the sentences of the first screen, which the page says in other
 # languages too, have a file each.
+# The rows that the next vehicle finds are one, and spare it the database.
 def test_the_outlook_of_a_vehicle_needs_few_files(shop: Path) -> None:
     code, files, _connections = counted("outlook", "van-3", cwd=shop)
     assert code == 0
-    assert len(files) <= 139, files
+    assert len(files) <= 140, files

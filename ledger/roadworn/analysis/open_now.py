@@ -69,16 +69,20 @@ def levels_left_out(view: "LedgerView", profile: Mapping[str, Any], day: date) -
         profile: of the vehicle, as in the table `vehicles`.
         day: of its last look-over.
     """
-    which = (profile["vehicle_id"], day.isoformat())
-    rest = view.sql("SELECT rest FROM inspections WHERE vehicle_id = ? AND occurred_on = ?", which)
-    if ("sound",) in rest.rows:
-        return []
-    seen = view.sql(
-        """SELECT DISTINCT component FROM findings
-           WHERE vehicle_id = ? AND occurred_on = ? AND condition <> 'not_checked'""",
-        which,
+    vehicle = profile["vehicle_id"]
+    rests = view.of_vehicle(
+        "SELECT vehicle_id, occurred_on, rest FROM inspections WHERE ONLY(vehicle_id)", vehicle
     )
-    looked_at = {component for (component,) in seen.rows}
+    if (vehicle, day, "sound") in rests.rows:
+        return []
+    seen = view.of_vehicle(
+        """SELECT DISTINCT vehicle_id, occurred_on, component FROM findings
+           WHERE ONLY(vehicle_id) AND condition <> 'not_checked' AND (vehicle_id, occurred_on) IN (
+             SELECT (vehicle_id, max(occurred_on)) FROM inspections GROUP BY vehicle_id)
+           ORDER BY ALL""",
+        vehicle,
+    )
+    looked_at = {component for _vehicle, on, component in seen.rows if on == day}
     sheet = load_sheet(f"{weigh(profile).taken}_vehicle")
     out = [
         word
@@ -94,17 +98,17 @@ def to_try(view: "LedgerView", vehicle_id: str) -> list[Sentence]:
     Work on what somebody can get hurt by, of a vehicle that is here, and work that asked for a
     test of its own. Codes not read again are none of it: nobody is hurt by those.
     """
-    rows = view.sql(
-        """SELECT w.component, coalesce(w.done_at, ''), w.kind, w.occurred_on FROM work_done AS w
-           WHERE w.vehicle_id = ? AND w.kind IN ('replacement', 'repair')
+    rows = view.of_vehicle(
+        """SELECT w.vehicle_id, w.component, coalesce(w.done_at, ''), w.kind, w.occurred_on
+           FROM work_done AS w WHERE ONLY(w.vehicle_id) AND w.kind IN ('replacement', 'repair')
              AND w.event_id IN (SELECT event_id FROM untried_work WHERE wants = 'look_over'
                                 UNION ALL SELECT event_id FROM open_tests)
            ORDER BY w.occurred_on DESC, w.seq DESC""",
-        (vehicle_id,),
+        vehicle_id,
     ).rows
     told = [
         _say("done-on", part=part_name(component, place), kind=_say(kind), day=day)
-        for component, place, kind, day in rows
+        for _vehicle, component, place, kind, day in rows
     ]
     return [_say("try-first", parts=Joined(dict.fromkeys(told), "; "))] if told else []
 
@@ -114,19 +118,19 @@ def sound_again(view: "LedgerView", vehicle_id: str) -> list[Sentence]:
 
     Until it was looked at once more.
     """
-    rows = view.sql(
-        """SELECT s.component, coalesce(s.position, ''), s.found_on, s.sound_on
+    rows = view.of_vehicle(
+        """SELECT s.vehicle_id, s.component, coalesce(s.position, ''), s.found_on, s.sound_on
            FROM found_sound AS s
-           WHERE s.vehicle_id = ? AND s.safety AND s.condition = 'failed' AND NOT EXISTS (
+           WHERE ONLY(s.vehicle_id) AND s.safety AND s.condition = 'failed' AND NOT EXISTS (
              SELECT 1 FROM findings AS f
              WHERE f.vehicle_id = s.vehicle_id AND f.component = s.component
                AND f.occurred_on > s.sound_on AND f.condition <> 'not_checked')
            ORDER BY s.component, s.position""",
-        (vehicle_id,),
+        vehicle_id,
     ).rows
     return [
         _say("sound-again", part=part_name(component, place), failed=failed, day=day)
-        for component, place, failed, day in rows
+        for _vehicle, component, place, failed, day in rows
     ]
 
 
@@ -199,40 +203,42 @@ def _measured(view: "LedgerView", vehicle_id: str) -> dict[tuple[str, str, str |
 
 def how_far(view: "LedgerView", profile: dict[str, Any], shown: str) -> str:
     """Return the last reading in the unit wanted, with its day and the usual monthly distance."""
-    rows = view.sql(
-        """SELECT odometer, unit, occurred_on FROM readings WHERE vehicle_id = ?
-           ORDER BY occurred_at DESC, seq DESC LIMIT 1""",
-        (profile["vehicle_id"],),
+    rows = view.of_vehicle(
+        """SELECT vehicle_id, odometer, unit, occurred_on FROM readings WHERE ONLY(vehicle_id)
+           QUALIFY row_number() OVER (PARTITION BY vehicle_id
+                                      ORDER BY occurred_at DESC, seq DESC) = 1""",
+        profile["vehicle_id"],
     ).rows
     if not rows:
         return _hours(view, profile)
-    figure, unit, day = rows[0]
+    _vehicle, figure, unit, day = rows[0]
     scale = 1.0 if shown == "km" else float(KM_PER_MILE)
     km = figure if unit == "km" else figure * float(KM_PER_MILE)
     word, more = "reading", {}
     true_km = profile.get("last_km")
     if true_km is not None and abs(true_km - km) > scale:
         word, more = f"{word}-true", {"true": true_km / scale, "why": _why_another(view, profile)}
-    usage = view.sql(
-        "SELECT km_per_month FROM usage_rates WHERE vehicle_id = ?",
-        (profile["vehicle_id"],),
+    usage = view.of_vehicle(
+        "SELECT vehicle_id, km_per_month FROM usage_rates WHERE ONLY(vehicle_id)",
+        profile["vehicle_id"],
     ).rows
     if not usage and not profile.get("retired_on"):
         word = f"{word}-new"
-    elif usage and usage[0][0]:
-        word, more = f"{word}-pace", {**more, "pace": usage[0][0] / scale}
+    elif usage and usage[0][1]:
+        word, more = f"{word}-pace", {**more, "pace": usage[0][1] / scale}
     return _say(word, figure=km / scale, unit=shown, day=day, **more)
 
 
 def _why_another(view: "LedgerView", profile: dict[str, Any]) -> str:
     """Say why a vehicle has gone another distance than its odometer shows."""
-    rows = view.sql(
-        """SELECT flag, occurred_on FROM true_distance
-           WHERE vehicle_id = ? AND flag IN ('exchanged', 'rolled_over', 'stepped', 'lower')
-           ORDER BY flag = 'lower', occurred_at DESC, seq DESC LIMIT 1""",
-        (profile["vehicle_id"],),
+    rows = view.of_vehicle(
+        """SELECT vehicle_id, flag, occurred_on FROM true_distance
+           WHERE ONLY(vehicle_id) AND flag IN ('exchanged', 'rolled_over', 'stepped', 'lower')
+           QUALIFY row_number() OVER (PARTITION BY vehicle_id ORDER BY flag = 'lower',
+                                      occurred_at DESC, seq DESC) = 1""",
+        profile["vehicle_id"],
     ).rows
-    return _say(f"why-{rows[0][0]}", on=rows[0][1]) if rows else ""
+    return _say(f"why-{rows[0][1]}", on=rows[0][2]) if rows else ""
 
 
 def _hours(view: "LedgerView", profile: dict[str, Any]) -> str:

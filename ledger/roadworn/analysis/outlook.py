@@ -60,12 +60,18 @@ _say = Says(
 
 def contradictions(view: "LedgerView", vehicle_id: str) -> list[str]:
     """Return a sentence with its remedy where the latest readings contradict each other."""
-    rows = view.sql(
-        """SELECT odometer, unit, occurred_on, used, event_id FROM readings
-           WHERE vehicle_id = ? AND odometer IS NOT NULL
-           ORDER BY occurred_at DESC, seq DESC LIMIT ?""",
-        (vehicle_id, _LOOKED_AT),
-    ).rows
+    rows = [
+        row[1:]
+        for row in view.of_vehicle(
+            """SELECT vehicle_id, odometer, unit, occurred_on, used, event_id FROM readings
+               WHERE ONLY(vehicle_id) AND odometer IS NOT NULL
+               QUALIFY row_number() OVER (PARTITION BY vehicle_id
+                                          ORDER BY occurred_at DESC, seq DESC) <= ?
+               ORDER BY vehicle_id, occurred_at DESC, seq DESC""",
+            vehicle_id,
+            (_LOOKED_AT,),
+        ).rows
+    ]
     used = 0
     for at, (figure, unit, day, is_used, event) in enumerate(rows):
         if is_used:
@@ -93,9 +99,12 @@ def contradictions(view: "LedgerView", vehicle_id: str) -> list[str]:
 
 def _stepped(view: "LedgerView", vehicle_id: str) -> list[str]:
     """Return a sentence where an odometer stepped to other figures and nobody recorded why."""
-    sql = "SELECT max(occurred_on) FROM readings WHERE vehicle_id = ? AND flag = 'stepped'"
-    day = view.sql(sql, (vehicle_id,)).rows[0][0]
-    return [] if day is None else [_say("stepped", day=day, vehicle=vehicle_id)]
+    rows = view.of_vehicle(
+        """SELECT vehicle_id, max(occurred_on) FROM readings
+           WHERE ONLY(vehicle_id) AND flag = 'stepped' GROUP BY vehicle_id""",
+        vehicle_id,
+    ).rows
+    return [_say("stepped", day=day, vehicle=vehicle_id) for _vehicle, day in rows]
 
 
 #: A look-over, a scan or a reading older than this is named among what is not known.
@@ -241,7 +250,7 @@ def outlook(
         UnknownName: the vehicle is not in the ledger.
     """
     vehicle_id = view.require_vehicle(vehicle_id)
-    found = view.sql("SELECT * FROM vehicles WHERE vehicle_id = ?", (vehicle_id,))
+    found = view.of_vehicle("SELECT * FROM vehicles WHERE ONLY(vehicle_id)", vehicle_id)
     profile = dict(zip(found.columns, found.rows[0], strict=True))
     problems: list[Problem] = []
     unit = unit or view.usual_unit(vehicle_id)
@@ -380,13 +389,15 @@ def _unknown(view: "LedgerView", vehicle_id: str, profile: dict[str, Any]) -> tu
         if profile.get("retired_on")
         else [*sound_again(view, vehicle_id), *to_try(view, vehicle_id)]
     )
-    last: dict[str, date] = dict(
-        view.sql(
-            """SELECT kind, max(occurred_on) FROM effective_events
-               WHERE vehicle_id = ? AND kind IN ('inspection', 'scan') GROUP BY kind""",
-            (vehicle_id,),
+    last: dict[str, date] = {
+        kind: day
+        for _vehicle, kind, day in view.of_vehicle(
+            """SELECT vehicle_id, kind, max(occurred_on) FROM effective_events
+               WHERE ONLY(vehicle_id) AND kind IN ('inspection', 'scan')
+               GROUP BY vehicle_id, kind""",
+            vehicle_id,
         ).rows
-    )
+    }
     for kind in ("inspection", "scan"):
         if kind not in last:
             unknown.append(_say(f"no-{kind}"))
@@ -397,13 +408,13 @@ def _unknown(view: "LedgerView", vehicle_id: str, profile: dict[str, Any]) -> tu
     seen = profile.get("last_seen_on")
     if seen is not None and view.today - seen > STALE:
         unknown.append(_say("not-seen", day=seen))
-    parts = view.sql(
-        """SELECT component, coalesce(position, '') FROM unknown_parts
-           WHERE vehicle_id = ? ORDER BY component, position""",
-        (vehicle_id,),
+    parts = view.of_vehicle(
+        """SELECT vehicle_id, component, coalesce(position, '') FROM unknown_parts
+           WHERE ONLY(vehicle_id) ORDER BY vehicle_id, component, position""",
+        vehicle_id,
     ).rows
     if parts:
-        names = list(dict.fromkeys(part_name(*row) for row in parts))
+        names = list(dict.fromkeys(part_name(*row[1:]) for row in parts))
         unknown.append(_say("unknown-age", n=len(names), parts=some_of(names, 6)))
     unknown += [
         _say("settle", message=problem.message, hint=problem.hint) for problem in to_settle(profile)

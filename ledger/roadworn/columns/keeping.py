@@ -6,6 +6,7 @@ what was asked to make it and what came back; whoever wants it later asks the sa
 only while every answer is the same.
 """
 
+import re
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -15,7 +16,8 @@ from typing import TYPE_CHECKING, Any, TypeVar, cast
 import orjson
 
 from roadworn.columns.kept import Codec, Kept, Unkeepable, digest, nothing
-from roadworn.columns.spec import Rows
+from roadworn.columns.kept_rows import KeptRows
+from roadworn.columns.spec import Rows, sql_text
 from roadworn.store import schema
 
 if TYPE_CHECKING:
@@ -40,6 +42,14 @@ class _AsItIs(Codec):
 
 
 _JSON = _AsItIs()
+#: Answers of no more rows than this are remembered while a view is open.
+_FEW_ROWS = 50_000
+#: Of a ledger of no more events than this, what is asked of one vehicle is asked of all at once.
+_FEW_EVENTS = 60_000
+#: In a query of vehicles, where it is narrowed to one of them.
+ONLY = re.compile(r"\bONLY\(([\w.]+)\)")
+#: Reads and writes the rows of a query that are kept.
+_ROWS = Codec((Rows,))
 _PARAMETERS = Codec()
 #: Under this is kept, of a state, by which answers something may be taken at it.
 _ALIKE = "answered alike"
@@ -71,6 +81,8 @@ class Keeping:
         self.today = today
         self._program = keep
         self._answers: Kept | None = None
+        self._rows: KeptRows | None = None
+        self._asked: dict[str, Rows] = {}
         self._written = False
         self._working = 0
         self._made: dict[tuple[object, ...], tuple[object, _Trace]] = {}
@@ -80,6 +92,48 @@ class Keeping:
     def digest_of(self, question: Question) -> str:
         """Return a digest of what comes back when this is asked."""
         raise NotImplementedError
+
+    def _fetched(self, query: str, parameters: Sequence[Any]) -> Rows:
+        """Return the rows of a query, asked now."""
+        raise NotImplementedError
+
+    def _narrowed(self, query: str, vehicle: str, parameters: Sequence[Any]) -> Rows:
+        """Return the rows of one vehicle of a query of vehicles."""
+        whole = ONLY.sub("TRUE", query)
+        narrow = ONLY.sub(lambda found: f"{found[1]} = {sql_text(vehicle)}", query)
+
+        def own() -> Rows:
+            if self._rows is None:
+                return self._ask(narrow, parameters)
+            found = self._ask(whole, parameters)
+            return Rows(found.columns, [row for row in found.rows if row[0] == vehicle])
+
+        return self._answer(narrow, parameters, own)
+
+    def _answer(self, query: str, parameters: Sequence[Any], ask: Callable[[], Rows]) -> Rows:
+        self._note("rows", query, parameters)
+        if self._answers is None or self._working:
+            return ask()
+        question = ["sql", query, list(parameters)]
+        found = self.answered(question, _ROWS)
+        if found is nothing:
+            found = self.keep(question, ask(), _ROWS)
+        return cast("Rows", found)
+
+    def _ask(self, query: str, parameters: Sequence[Any]) -> Rows:
+        """Return the rows of a query; few are remembered, for several analyses ask the same."""
+        asked = repr((query, list(parameters)))
+        found = self._asked.get(asked)
+        if found is None and self._rows is not None:
+            found = self._rows.get(asked)
+        if found is None:
+            found = self._fetched(query, parameters)
+            if self._rows is not None and len(found.rows) <= _FEW_ROWS:
+                self._rows.put(asked, found)
+        if len(found.rows) <= _FEW_ROWS:
+            self._asked[asked] = found
+        # A list of its own: whoever sorts it does so for himself.
+        return Rows(found.columns, list(found.rows))
 
     def kept(self, key: tuple[object, ...], make: Callable[[], _Made]) -> _Made:
         """Return what was made for `key` on this view, made now if nobody asked before.
@@ -129,11 +183,11 @@ class Keeping:
                 self._asking.keeping -= 1
         self._asked_for(trace)
         try:
-            asked = [
-                [kind, query, _PARAMETERS.plain(parameters), self._digest(kind, query, parameters)]
-                for kind, query, parameters in trace.values()
-            ]
             plain = codec.plain(made)
+            asked = [
+                [kind, query, _PARAMETERS.plain(given), self._digest(kind, query, given)]
+                for kind, query, given in trace.values()
+            ]
         except Unkeepable:
             return made
         self._written = True
@@ -231,6 +285,18 @@ class Keeping:
             asked = [[kind, query, plain(given)] for kind, query, given in trace.values()]
             self._answers.put(here, [key, asked], _JSON)
         return cast("_Made", lasting.made_by(name, key, lambda: make(gathered), codec))
+
+    def _keep_answers(self, answers: Kept, events: int) -> None:
+        """Keep answers, and the rows of a ledger of few events, from here on."""
+        self._answers = answers
+        self._rows = KeptRows(answers) if events <= _FEW_EVENTS else None
+
+    def _tidy(self) -> None:
+        """Write the rows that came, and throw away the oldest answers where there are too many."""
+        if self._rows is not None:
+            self._written |= self._rows.save()
+        if self._written and self._answers is not None:
+            self._answers.tidy()
 
     @contextmanager
     def working(self) -> Iterator[None]:

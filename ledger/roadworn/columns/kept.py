@@ -258,7 +258,7 @@ class Kept:
         if len(body) <= _LARGEST:
             head = f"roadworn-kept {FORMAT} {key} {digest(body)}\n".encode()
             with suppress(OSError):
-                self._write(key, head + body)
+                self._write(self._file(key), head + body)
         return read
 
     def for_all_states(self, program: str) -> "Kept":
@@ -301,20 +301,32 @@ class Kept:
     def _file(self, key: str) -> Path:
         return self.folder / f"{key[:40]}.json"
 
-    def _write(self, key: str, content: bytes) -> None:
+    def file_of(self, name: str) -> Path:
+        """Return a file of another form that lies among these, of the same state."""
+        return self.folder / f"{self._key(name)[:40]}.{name}"
+
+    def write_file(self, name: str, content: bytes) -> None:
+        """Write the whole of such a file.
+
+        Raises:
+            OSError: there is no place for it.
+        """
+        self._write(self.file_of(name), content)
+
+    def _write(self, file: Path, content: bytes) -> None:
         if not self.folder.is_dir():
             # As private as the ledger: who may read that may read this.
             entered = self.mode | 0o100 | (self.mode & 0o044) >> 2
             self.folder.parent.mkdir(mode=0o700, exist_ok=True)
             self.folder.mkdir(exist_ok=True)
             self.folder.chmod(entered)
-        making = self.folder / f"{key[:40]}.{uuid.uuid4().hex[:8]}.making"
+        making = file.with_suffix(f".{uuid.uuid4().hex[:8]}.making")
         try:
             handle = os.open(making, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-            with os.fdopen(handle, "wb") as file:
-                file.write(content)
+            with os.fdopen(handle, "wb") as stream:
+                stream.write(content)
             making.chmod(self.mode)
-            making.replace(self._file(key))
+            making.replace(file)
         except OSError:
             with suppress(OSError):
                 making.unlink()

@@ -5,17 +5,18 @@ speaks of the ledger as it was when the view was opened.
 """
 
 import re
+from collections import defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from threading import Thread, current_thread
-from typing import TYPE_CHECKING, Any, Literal, Self, cast
+from typing import TYPE_CHECKING, Any, Literal, Self
 
 from roadworn.columns.build import folder_of, head_of
-from roadworn.columns.keeping import Keeping, Question, digest_of_arrays, digest_of_rows
-from roadworn.columns.kept import Codec, Kept, nothing
+from roadworn.columns.keeping import ONLY, Keeping, Question, digest_of_arrays, digest_of_rows
+from roadworn.columns.kept import Kept
 from roadworn.columns.source import Brought, Source, core_kinds
 from roadworn.columns.spec import (
     NOTHING_OUTSIDE,
@@ -48,10 +49,6 @@ KnownBy = Literal["recorded", "occurred", "intake"]
 
 #: A vehicle without an event for longer than this is no longer taken to be running.
 UNSEEN_DAYS = 400
-#: Answers of no more rows than this are remembered while a view is open.
-_FEW_ROWS = 50_000
-#: Reads and writes the rows of a query that are kept.
-_ROWS = Codec((Rows,))
 
 
 def open_view(
@@ -166,13 +163,12 @@ class LedgerView(Keeping):
         self._known = f"{known_until(as_of, known_by, taken_in)} AND {within}"
         self.checkpoint: Checkpoint = EMPTY
         self._progress = progress
-        self._asked: dict[str, Rows] = {}
         self._given_up: set[Thread] = set()
         self._opened: Session | None = None
         self._left_out: dict[str, Problem] = {}
         if source.keep:
             self.checkpoint = source.at or head_of(source.path)
-            self._answers = self._kept_answers()
+            self._keep_answers(self._kept_answers(), self.checkpoint.size)
         else:
             self._opened = self._open()
 
@@ -199,12 +195,14 @@ class LedgerView(Keeping):
 
     def usual_unit(self, vehicle: str = "") -> Literal["mi", "km"]:
         """Return the unit in which most readings are, of one vehicle or of all; miles for none."""
-        rows = self.sql(
-            """SELECT unit FROM readings WHERE ? IN ('', vehicle_id)
-               GROUP BY unit ORDER BY count(*) DESC, unit LIMIT 1""",
-            (vehicle,),
-        ).rows
-        return "km" if rows and rows[0][0] == "km" else "mi"
+        of: dict[str, int] = defaultdict(int)
+        for _vehicle, unit, times in self.of_vehicle(
+            """SELECT vehicle_id, unit, count(*) FROM readings WHERE ONLY(vehicle_id)
+               GROUP BY vehicle_id, unit ORDER BY vehicle_id, unit""",
+            vehicle or None,
+        ).rows:
+            of[unit] += times
+        return "km" if of["km"] > of["mi"] else "mi"
 
     def origin(self) -> dict[str, Any]:
         """Return what any figure of this view rests on besides the program and its settings.
@@ -231,27 +229,21 @@ class LedgerView(Keeping):
         Raises:
             UsageError: the query cannot be run.
         """
-        self._note("rows", query, parameters)
-        if self._answers is None or self._working:
-            return self._ask(query, parameters)
-        question = ["sql", query, list(parameters)]
-        found = self.answered(question, _ROWS)
-        if found is nothing:
-            found = self.keep(question, self._ask(query, parameters), _ROWS)
-        return cast("Rows", found)
+        return self._answer(query, parameters, lambda: self._ask(query, parameters))
 
-    def _ask(self, query: str, parameters: Sequence[Any]) -> Rows:
-        """Return the rows of a query; few are remembered, for several analyses ask the same."""
-        asked = repr((query, list(parameters)))
-        found = self._asked.get(asked)
-        if found is None:
-            cursor = self._run(query, parameters)
-            columns = tuple(column[0] for column in cursor.description or ())
-            found = Rows(columns, cursor.fetchall())
-            if len(found.rows) <= _FEW_ROWS:
-                self._asked[asked] = found
-        # A list of its own: whoever sorts it does so for himself.
-        return Rows(found.columns, list(found.rows))
+    def of_vehicle(self, query: str, vehicle: str | None, parameters: Sequence[Any] = ()) -> Rows:
+        """Run a query of vehicles for one of them, None for all, and return its rows.
+
+        Its first column is the vehicle, what it shows of one hangs on no other, and
+        `ONLY(v.vehicle_id)` stands where it is narrowed. Of few events all vehicles are asked about
+        at once, which takes as long: the next one then finds its rows.
+
+        Raises:
+            UsageError: the query cannot be run.
+        """
+        if vehicle is None:
+            return self.sql(ONLY.sub("TRUE", query), parameters)
+        return self._narrowed(query, vehicle, parameters)
 
     def arrays(self, query: str, parameters: Sequence[Any] = ()) -> "dict[str, NDArray[Any]]":
         """Run one query and return its columns as arrays.
@@ -272,6 +264,12 @@ class LedgerView(Keeping):
 
         found = self._run(query, parameters).fetchnumpy()
         return {name: plain_array(column) for name, column in found.items()}
+
+    def _fetched(self, query: str, parameters: Sequence[Any]) -> Rows:
+        """Return the rows of a query, asked now."""
+        cursor = self._run(query, parameters)
+        columns = tuple(column[0] for column in cursor.description or ())
+        return Rows(columns, cursor.fetchall())
 
     def digest_of(self, question: Question) -> str:
         """Return a digest of what comes back when this is asked."""
@@ -337,8 +335,7 @@ class LedgerView(Keeping):
         """Close the view; the ledger is untouched."""
         if self._opened is not None:
             self._opened.con.close()
-        if self._written and self._answers is not None:
-            self._answers.tidy()
+        self._tidy()
 
     def __enter__(self) -> Self:
         return self

@@ -202,12 +202,11 @@ class _Gathered:
 
     def rows(self, columns: str, table: str, where: str = "TRUE", more: str = "") -> list[Any]:
         """Return vehicle, class and more columns of a table `x`, of the vehicles still here."""
-        return self.view.sql(
+        return self.view.of_vehicle(
             f"""SELECT x.vehicle_id, v.vehicle_class, {columns}
                 FROM {table} AS x JOIN vehicles AS v USING (vehicle_id) {more}
-                WHERE v.retired_on IS NULL AND {where}
-                  {"AND x.vehicle_id = ?" * bool(self.vehicle)}""",
-            (self.vehicle,) if self.vehicle else (),
+                WHERE v.retired_on IS NULL AND {where} AND ONLY(x.vehicle_id)""",
+            self.vehicle,
         ).rows
 
     def findings(self) -> list[DueItem]:

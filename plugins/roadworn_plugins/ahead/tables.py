@@ -1,5 +1,6 @@
 """The tables that `next-repairs` shows: what is due, what is likely, and what it adds up to."""
 
+from collections import defaultdict
 from collections.abc import Iterable, Iterator
 
 import numpy as np
@@ -194,6 +195,7 @@ def next_table(
     fleet = len(set(parts.vehicle)) > 1
     events = lives_of.failure_events(view, ("component", "class"), most=_EVENTS_NAMED)
     rows = tuple(_row(measured, found, i, order, unit, telling[i]) for i in order)
+    failures = _failures(view, None if fleet or not parts.vehicle else parts.vehicle[0])
     return Table(
         name="next_repairs",
         title=_say("likely", span=span),
@@ -227,7 +229,11 @@ def next_table(
                 *(measured.lines[i].evidence if i in measured.lines else ()),
                 *(event for fact in telling[i] for event in fact.events),
                 *filter(None, (parts.started_by[i],)),
-                *(_failures_here(view, parts, i) if _fails_here(parts, i) else ()),
+                *(
+                    failures.get((parts.vehicle[i], parts.component[i], parts.position[i]), ())
+                    if _fails_here(parts, i)
+                    else ()
+                ),
                 *events.get((parts.component[i], parts.vehicle_class[i]), ()),
             )
             for i in order
@@ -341,15 +347,17 @@ def _repeats(parts: PartsAhead, i: int) -> Sentence:
     return _say(word, failures=failures, usual=usual)
 
 
-def _failures_here(view: LedgerView, parts: PartsAhead, i: int) -> tuple[str, ...]:
-    """Return the events at which the place failed, latest first."""
-    rows = view.sql(
-        """SELECT ended_by FROM part_lives
-           WHERE vehicle_id = ? AND component = ? AND coalesce(position, '') = ? AND failed
-             AND ended_by IS NOT NULL ORDER BY ended_on DESC, ended_by""",
-        (parts.vehicle[i], parts.component[i], parts.position[i]),
-    ).rows
-    return tuple(str(row[0]) for row in rows)
+def _failures(view: LedgerView, vehicle: str | None) -> dict[tuple[str, str, str], list[str]]:
+    """Return (vehicle, component, place) -> the events at which it failed, latest first."""
+    found = defaultdict[tuple[str, str, str], list[str]](list)
+    for name, component, place, event in view.of_vehicle(
+        """SELECT vehicle_id, component, coalesce(position, ''), ended_by FROM part_lives
+           WHERE ONLY(vehicle_id) AND failed AND ended_by IS NOT NULL
+           ORDER BY ended_on DESC, ended_by""",
+        vehicle,
+    ).rows:
+        found[name, component, place].append(event)
+    return found
 
 
 def totals_table(bands: dict[int, Band], currency: str) -> Table:

@@ -171,13 +171,12 @@ def _by_column(item: Item, column: str) -> Item:
 
 def _vehicles(view: LedgerView, settings: InspectionOutlookSettings) -> list[Inspected]:
     heavy = listed(settings.heavy_classes, vehicle_classes(view), "vehicle class")
-    condition = " AND v.vehicle_id = ?" if settings.vehicle else ""
-    rows = view.sql(
-        f"""SELECT v.vehicle_id, v.vehicle_class, v.model_year, v.fuel, v.weight_class, v.duty,
+    rows = view.of_vehicle(
+        """SELECT v.vehicle_id, v.vehicle_class, v.model_year, v.fuel, v.weight_class, v.duty,
                    trim(coalesce(v.inspected_by, ''))
-            FROM vehicles AS v WHERE v.retired_on IS NULL{condition}
+            FROM vehicles AS v WHERE v.retired_on IS NULL AND ONLY(v.vehicle_id)
             ORDER BY v.vehicle_id""",
-        (settings.vehicle,) if settings.vehicle else (),
+        settings.vehicle,
     ).rows
     absent: dict[str, set[str]] = {}
     for name, component in view.sql(

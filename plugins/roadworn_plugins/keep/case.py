@@ -322,24 +322,26 @@ def usual_repairs(view: LedgerView, kind: str, currency: str) -> float:
 
     Over the last two years and the vehicles seen in them; 0 where nothing is on record.
     """
-    return view.kept((usual_repairs, kind, currency), lambda: _usual_repairs(view, kind, currency))
+    return view.kept((usual_repairs, currency), lambda: _usual_repairs(view, currency))[kind]
 
 
-def _usual_repairs(view: LedgerView, kind: str, currency: str) -> float:
+def _usual_repairs(view: LedgerView, currency: str) -> dict[str, float]:
     rows = view.sql(
-        """WITH here AS (
-             SELECT vehicle_id,
-                    date_diff('day', greatest(enrolled_on, CAST(? AS DATE) - 731),
-                              coalesce(retired_on, last_seen_on)) AS days
-             FROM vehicles
-             WHERE vehicle_class = ?)
-           SELECT sum(greatest(h.days, 0)) / 365.25,
-                  (SELECT CAST(sum(r.total_cost) AS DOUBLE) FROM replacements AS r
-                   WHERE r.vehicle_id IN (SELECT vehicle_id FROM here)
-                     AND r.reason IN ('failed', 'worn_out') AND r.currency = ?
-                     AND r.occurred_on > CAST(? AS DATE) - 731)
-           FROM here AS h""",
-        (view.today.isoformat(), kind, currency, view.today.isoformat()),
+        """WITH spent AS (
+             SELECT vehicle_id, sum(total_cost) AS amount FROM replacements
+             WHERE reason IN ('failed', 'worn_out') AND currency = ?
+               AND occurred_on > CAST(? AS DATE) - 731
+             GROUP BY vehicle_id)
+           SELECT v.vehicle_class,
+                  sum(greatest(date_diff('day', greatest(v.enrolled_on, CAST(? AS DATE) - 731),
+                                         coalesce(v.retired_on, v.last_seen_on)), 0)) / 365.25,
+                  CAST(sum(s.amount) AS DOUBLE)
+           FROM vehicles AS v LEFT JOIN spent AS s USING (vehicle_id)
+           GROUP BY v.vehicle_class ORDER BY v.vehicle_class""",
+        (currency, view.today.isoformat(), view.today.isoformat()),
     ).rows
-    years, spent = rows[0]
-    return float(spent) / float(years) if years and spent else 0.0
+    found = defaultdict[str, float](float)
+    found.update(
+        {kind: float(spent) / float(years) for kind, years, spent in rows if years and spent}
+    )
+    return found

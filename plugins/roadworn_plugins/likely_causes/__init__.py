@@ -1,5 +1,6 @@
 """Which causes stood behind such a picture before, and what would tell them apart."""
 
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Annotated
@@ -124,16 +125,16 @@ def run(view: LedgerView, settings: LikelyCausesSettings) -> Result:
     causes, pictures = open_pictures(view, settings.vehicle)
     chains = chains_of(view, causes, pictures, settings.vehicle)
     score = _scores(view)
+    again = _again(view, settings.vehicle)
     if not pictures and not chains:
         return Result(
             say("none", vehicle=say.when(settings.vehicle, "on", vehicle=settings.vehicle)),
             tables=(score,),
             caveats=all_said(say("cases", n=len(causes.cases))),
         )
-    again = {name: _again(view, name) for name in {picture.vehicle for picture in pictures}}
-    own: dict[str, dict[Part, Chain]] = {name: {} for name in again}
+    own = defaultdict[str, dict[Part, Chain]](dict)
     for chain in chains:
-        own.setdefault(chain.vehicle, {})[chain.part] = chain
+        own[chain.vehicle][chain.part] = chain
     rows = [row for p in pictures for row in _rows(causes, p, own[p.vehicle], again[p.vehicle])]
     shown = rows[: settings.most]
     checks = [row for p in pictures for row in _checks(causes, p)][: settings.most]
@@ -273,17 +274,21 @@ def _behind(
     return "", ()
 
 
-def _again(view: LedgerView, vehicle: str) -> dict[Part, tuple[int, tuple[str, ...]]]:
-    """Return the parts of a vehicle that failed again and again, how often, and the events."""
-    return {
-        (component, place): (int(times), tuple(events))
-        for component, place, times, events in view.sql(
-            """SELECT component, coalesce(position, ''), count(*), list(event_id ORDER BY seq)
-               FROM replacements WHERE vehicle_id = ? AND reason = 'failed'
-               GROUP BY 1, 2 HAVING count(*) >= ? ORDER BY 1, 2""",
-            (vehicle, AGAIN_AND_AGAIN),
-        ).rows
-    }
+def _again(
+    view: LedgerView, vehicle: str | None
+) -> dict[str, dict[Part, tuple[int, tuple[str, ...]]]]:
+    """Return, by vehicle, the parts that failed again and again, how often, and the events."""
+    found = defaultdict[str, dict[Part, tuple[int, tuple[str, ...]]]](dict)
+    for name, component, place, times, events in view.of_vehicle(
+        """SELECT vehicle_id, component, coalesce(position, ''), count(*),
+                  list(event_id ORDER BY seq)
+           FROM replacements WHERE ONLY(vehicle_id) AND reason = 'failed'
+           GROUP BY 1, 2, 3 HAVING count(*) >= ? ORDER BY 1, 2, 3""",
+        vehicle,
+        (AGAIN_AND_AGAIN,),
+    ).rows:
+        found[name][component, place] = int(times), tuple(events)
+    return found
 
 
 def _checks(causes: Causes, picture: Picture) -> list[tuple[Cell, ...]]:

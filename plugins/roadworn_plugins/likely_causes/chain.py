@@ -170,12 +170,12 @@ class _Known:
         offers = load_offers(view, vehicle)
         told = set()
         here = """vehicle_id IN (SELECT vehicle_id FROM vehicles WHERE retired_on IS NULL)
-                  AND vehicle_id = coalesce(?, vehicle_id)"""
-        for name, component, place, condition, note, since, event in view.sql(
+                  AND ONLY(vehicle_id)"""
+        for name, component, place, condition, note, since, event in view.of_vehicle(
             f"""SELECT vehicle_id, component, coalesce(position, ''), condition, note,
                        first_seen_on, event_id
                 FROM open_findings WHERE {here} ORDER BY vehicle_id, component, position""",
-            (vehicle,),
+            vehicle,
         ).rows:
             mine = [one for one in offers if one.vehicle == name]
             offer = offered_for(mine, component, place)
@@ -197,12 +197,12 @@ class _Known:
                 part = (one.component, one.place)
                 upstream[one.vehicle].append(Upstream(part, "", told_offer(one), 2, one.events))
         failures: dict[str, dict[Part, tuple[int, date, tuple[str, ...]]]] = defaultdict(dict)
-        for name, component, place, times, last, events in view.sql(
+        for name, component, place, times, last, events in view.of_vehicle(
             f"""SELECT vehicle_id, component, coalesce(position, ''), count(*), max(occurred_on),
                        list(event_id ORDER BY seq)
                 FROM replacements WHERE reason = 'failed' AND {here} GROUP BY 1, 2, 3
                 ORDER BY 1, 2, 3""",
-            (vehicle,),
+            vehicle,
         ).rows:
             failures[name][component, place] = (int(times), last, tuple(events))
         kinds = dict(view.sql("SELECT vehicle_id, vehicle_class FROM vehicles").rows)

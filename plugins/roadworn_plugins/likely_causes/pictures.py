@@ -113,25 +113,25 @@ def open_facts(view: LedgerView, vehicle: str | None) -> dict[str, list[Seen]]:
     """Return what is open on each vehicle that has not left: codes, findings, complaints."""
     found: dict[str, list[Seen]] = defaultdict(list)
     wanted = """x.vehicle_id IN (SELECT vehicle_id FROM vehicles WHERE retired_on IS NULL)
-                AND x.vehicle_id = coalesce(?, x.vehicle_id)"""
+                AND ONLY(x.vehicle_id)"""
     works = works_of(view)
-    for name, code, last, seq, first, event in view.sql(
+    for name, code, last, seq, first, event in view.of_vehicle(
         f"""SELECT x.vehicle_id, x.code, x.occurred_on, x.seq, x.first_seen_on, x.event_id
             FROM active_codes AS x
             WHERE x.status <> 'permanent' AND {wanted} ORDER BY x.vehicle_id, x.code""",
-        (vehicle,),
+        vehicle,
     ).rows:
         # What was worked on since the last scan waits for the next one, not for a cause.
         since = [w for w in works.get(name, ()) if w.seq > seq and w.on >= last]
         read = Seen(f"code:{code}", last, event)
         if not any(_nearest(read, since, _code_steps(code), others=False)):
             found[name].append(Seen(f"code:{code}", first, event, _place_of_code(code), f"c{code}"))
-    for name, component, place, condition, day, event in view.sql(
+    for name, component, place, condition, day, event in view.of_vehicle(
         f"""SELECT x.vehicle_id, x.component, coalesce(x.position, ''), x.condition,
                    x.occurred_on, x.event_id
             FROM open_findings AS x WHERE {wanted}
             ORDER BY x.vehicle_id, x.component, x.position""",
-        (vehicle,),
+        vehicle,
     ).rows:
         found[name].append(
             Seen(f"{condition}:{component}", day, event, place, f"f{component}{place}")

@@ -71,7 +71,7 @@ def unanswered(view: LedgerView, vehicle: str | None = None) -> list[Unanswered]
     clause a part that its words point to, or one of the same system; words that point nowhere by
     any work; a lamp once no code is active. A tire mended on the same day answers no low pedal.
     """
-    rows = view.sql(
+    rows = view.of_vehicle(
         """WITH works AS (SELECT vehicle_id, occurred_on, seq, component FROM replacements
                           UNION ALL SELECT vehicle_id, occurred_on, seq, component FROM repairs)
            SELECT x.vehicle_id, coalesce(x.component, ''), coalesce(x.position, ''), x.complaint,
@@ -83,9 +83,9 @@ def unanswered(view: LedgerView, vehicle: str | None = None) -> list[Unanswered]
            LEFT JOIN works AS w ON w.vehicle_id = x.vehicle_id AND (w.occurred_on > x.occurred_on
              OR (w.occurred_on = x.occurred_on AND w.seq > x.seq))
            WHERE x.correction IS NULL AND v.retired_on IS NULL
-             AND x.vehicle_id = coalesce(?, x.vehicle_id)
+             AND ONLY(x.vehicle_id)
            GROUP BY x.seq, 1, 2, 3, 4, 5, 6, 7 ORDER BY x.seq""",
-        (vehicle,),
+        vehicle,
     ).rows
     return [
         Unanswered(name, component, place, text, day, event, cause)

@@ -286,13 +286,26 @@ def serviced(view: LedgerView, schedule: Schedule, vehicle: str | None) -> list[
     found = []
     run = EngineHours.of(view)
     absent = set(view.sql("SELECT vehicle_id, component FROM absent_parts WHERE axle = ''").rows)
-    for name, kind, fuel, duty, parts, service, event, km, read_on, pace, here, seen in view.sql(
+    for (
+        name,
+        kind,
+        fuel,
+        duty,
+        parts,
+        service,
+        event,
+        km,
+        read_on,
+        pace,
+        here,
+        seen,
+    ) in view.of_vehicle(
         """SELECT v.vehicle_id, v.vehicle_class, v.fuel, v.duty, v.parts, v.in_service_date,
                   v.enrolment_event, v.last_km, v.last_reading_on, u.km_per_day,
                   v.retired_on IS NULL, v.last_seen_on
            FROM vehicles AS v LEFT JOIN usage_rates AS u USING (vehicle_id)
-           WHERE v.vehicle_id = coalesce(?, v.vehicle_id) ORDER BY v.vehicle_id""",
-        (vehicle,),
+           WHERE ONLY(v.vehicle_id) ORDER BY v.vehicle_id""",
+        vehicle,
     ).rows:
         gap = 0 if read_on is None else (view.today - read_on).days
         now_km = None if km is None else km + (pace or 0.0) * min(max(gap, 0), _LONGEST_GAP_DAYS)

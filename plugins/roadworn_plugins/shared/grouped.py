@@ -393,7 +393,7 @@ def _swings(view: LedgerView, noise: float) -> tuple[float, float]:
         view: the ledger as of a day.
         noise: relative variance of a year's pace by the ups and downs of its months.
     """
-    rows = view.arrays(
+    rows = view.sql(
         f"""WITH years AS (
               SELECT vehicle_id, date_diff('day', occurred_on, CAST(? AS DATE)) // 365 AS year,
                      (max(true_km) - min(true_km)) / date_diff('day', min(occurred_on),
@@ -407,8 +407,8 @@ def _swings(view: LedgerView, noise: float) -> tuple[float, float]:
                    count(*) OVER (PARTITION BY vehicle_id) AS years
             FROM years ORDER BY year, off""",
         (view.today.isoformat(),),
-    )
-    year, off, years = (rows[name].astype(np.float64) for name in ("year", "off", "years"))
+    ).rows
+    year, off, years = np.array(rows, dtype=np.float64).reshape(-1, 3).T
     some = years > 1
     year, off, years = year[some].astype(np.int64), off[some], years[some]
     if not off.size:

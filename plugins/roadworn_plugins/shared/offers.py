@@ -63,15 +63,15 @@ def load_offers(view: LedgerView, vehicle: str | None = None) -> list[Offer]:
         view: the ledger as of a day.
         vehicle: only this one; None for all that have not left.
     """
-    rows = view.sql(
+    rows = view.of_vehicle(
         """SELECT vehicle_id, component, coalesce(position, ''), first_on, last_on,
                   string_split(answers, ';'), CAST(amount AS DOUBLE), currency,
                   CASE condition WHEN 'failed' THEN first_found_on END, string_split(event_ids, ';')
            FROM offers
            WHERE vehicle_id IN (SELECT vehicle_id FROM vehicles WHERE retired_on IS NULL)
-             AND vehicle_id = coalesce(?, vehicle_id)
+             AND ONLY(vehicle_id)
            ORDER BY vehicle_id, component, position""",
-        (vehicle,),
+        vehicle,
     ).rows
     return [
         Offer(vehicle, part, place, first, last, tuple(told), amount, unit, failed, tuple(events))

@@ -324,8 +324,7 @@ def _fitted(view: LedgerView, vehicle: str | None) -> list[tuple[Any, ...]]:
     A vehicle not seen for long is taken to be gone. No place is projected twice: a part written
     down without its position is one of the places of that component.
     """
-    condition = " AND v.vehicle_id = ?" if vehicle else ""
-    return view.sql(
+    return view.of_vehicle(
         f"""WITH running AS (
               SELECT vehicle_id, component, position, started_by, lower_km AS km,
                      lower_days AS days
@@ -352,9 +351,11 @@ def _fitted(view: LedgerView, vehicle: str | None) -> list[tuple[Any, ...]]:
                   WHERE u.turn > coalesce(l.n, 0)) AS p
             JOIN vehicles AS v USING (vehicle_id)
             WHERE v.retired_on IS NULL
-              AND date_diff('day', v.last_seen_on, CAST(? AS DATE)) <= {UNSEEN_DAYS}{condition}
+              AND date_diff('day', v.last_seen_on, CAST(? AS DATE)) <= {UNSEEN_DAYS}
+              AND ONLY(v.vehicle_id)
             ORDER BY v.vehicle_id, p.component, p.position, p.started_by""",
-        (view.today.isoformat(), vehicle) if vehicle else (view.today.isoformat(),),
+        vehicle,
+        (view.today.isoformat(),),
     ).rows
 
 
@@ -382,8 +383,6 @@ def _also(
         for v, c, place in own.union(asked)
         if not any(not place or not one or meet(c, place, one) for one in known.get((v, c), ()))
     )
-    if not missing:
-        return []
     of = {
         row[0]: row[1:]
         for row in view.sql(
