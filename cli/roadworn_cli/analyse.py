@@ -8,7 +8,7 @@ from roadworn.model.amounts import choose
 from roadworn.model.errors import UsageError
 from roadworn_cli import words as looks
 from roadworn_cli.context import State, state_of
-from roadworn_cli.output import FORMATS, emit, format_option, progress, told
+from roadworn_cli.output import FORMATS, RESULT, emit, format_option, progress, told
 
 if TYPE_CHECKING:
     from roadworn.analysis import Analysis
@@ -34,7 +34,10 @@ def analyse(
         "", "--vehicle", metavar="VEHICLE", help="Only what concerns this vehicle."
     ),
     fmt: str = typer.Option(
-        "table", "--format", metavar="table|json|csv|html", help="Form of the data on stdout."
+        "table",
+        "--format",
+        metavar="table|json|csv|result|html",
+        help="Form of the data on stdout.",
     ),
     table: str = typer.Option(
         "", "--table", metavar="NAME", help="Only the table of this name, for instance for CSV."
@@ -62,8 +65,9 @@ def analyse(
     main one, or the one that `--table` names.
     """
     look = looks.look_of(language, "", "", dates, paper)
+    fmt = "json" if fmt == RESULT else fmt  # which says already what it rests on
     if fmt not in (*FORMATS, "html"):
-        raise UsageError(f"--format is table, json, csv or html, not {fmt!r}.")
+        raise UsageError(f"--format is table, json, csv, result or html, not {fmt!r}.")
     if table and fmt == "html":
         raise UsageError("A page shows every table: leave out --table, or ask for csv or json.")
     state = state_of(ctx)

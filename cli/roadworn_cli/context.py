@@ -9,7 +9,7 @@ from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal, NoReturn
+from typing import TYPE_CHECKING, Any, Literal, NoReturn
 
 import typer
 
@@ -52,6 +52,7 @@ class State:
     at: str | None = None
     today: date | None = None
     _loaded: "list[PluginHost]" = field(default_factory=list, repr=False, compare=False)
+    _opened: "list[LedgerView | Ledger]" = field(default_factory=list, repr=False, compare=False)
 
     @classmethod
     def of_options(
@@ -96,7 +97,9 @@ class State:
             )
         self.check_file()
         kinds = self.plugins().kinds() if plugin_kinds else None
-        return Ledger.open(self.ledger, kinds=kinds, writable=writable)
+        ledger = Ledger.open(self.ledger, kinds=kinds, writable=writable)
+        self._opened.append(ledger)
+        return ledger
 
     def open_view(
         self,
@@ -118,7 +121,7 @@ class State:
 
         self.check_file()
         host = host or self.plugins()
-        return open_view(
+        view = open_view(
             self.ledger,
             as_of=self.as_of,
             known_by=self.known_by,
@@ -131,6 +134,32 @@ class State:
             keep=host.keep_by() if kept else "",
             progress=progress("folding events"),
         )
+        self._opened.append(view)
+        return view
+
+    def origin(self) -> dict[str, Any]:
+        """Return what an answer rests on: its view's ledger, day and knowledge.
+
+        A verb that reads the ledger without a view reads it as it is now, and one that opened
+        none has no ledger behind it.
+        """
+        from roadworn.columns.view import LedgerView
+        from roadworn.intake import Ledger
+
+        for view in self._opened:
+            if isinstance(view, LedgerView):
+                return view.origin()
+        checkpoint = None
+        if self._opened:
+            with Ledger.open(self.ledger) as ledger:
+                checkpoint = ledger.checkpoint().as_json()
+        return {
+            "ledger": checkpoint,
+            "as_of": None,
+            "known_by": self.known_by,
+            "today": (self.today or today()).isoformat(),
+            "claimed": False,
+        }
 
     def check_file(self) -> None:
         """Refuse a path that is there and no ledger, before anything is opened or changed.

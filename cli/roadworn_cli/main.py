@@ -8,6 +8,7 @@ import gc
 import os
 import sys
 from collections.abc import Sequence
+from typing import Any
 
 import typer
 
@@ -15,7 +16,7 @@ from roadworn.model import using
 from roadworn.model.errors import SEVERAL, ProblemsFound, RoadwornError, UnknownName
 from roadworn_cli.context import State, check_day
 from roadworn_cli.lazy import Verb, lazy_app
-from roadworn_cli.output import say
+from roadworn_cli.output import RESTING, say
 
 #: New containers before cycles are looked for.
 _COLLECT_AFTER = 500_000
@@ -72,6 +73,12 @@ def _version(wanted: bool) -> None:
         raise typer.Exit
 
 
+def _resting(ctx: typer.Context) -> dict[str, Any]:
+    from roadworn_cli.results import resting
+
+    return resting(ctx)
+
+
 def roadworn(
     ctx: typer.Context,
     ledger: str = typer.Option(
@@ -111,6 +118,7 @@ def roadworn(
     del version
     state = State.of_options(ledger, check_day(as_of, "--as-of"), known_by, without, at)
     ctx.obj = state
+    ctx.meta[RESTING] = _resting
     # Loaded by the first that asks for something by a name that does not ship.
     ctx.with_resource(using(state.plugins))
 

@@ -13,6 +13,8 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from contextvars import ContextVar
+from functools import partial
 from typing import Any, Final
 
 import typer
@@ -96,6 +98,12 @@ def told(what: str) -> Iterator[None]:
 
 
 FORMATS: Final = ("table", "json", "csv")
+#: JSON with what it rests on around it.
+RESULT: Final = "result"
+#: Where the context has the function that says what an answer rests on.
+RESTING: Final = "roadworn.resting"
+#: Says what an answer rests on when it is printed; None where nobody asked for that.
+_resting: "ContextVar[Callable[[], dict[str, Any]] | None]" = ContextVar("resting", default=None)
 WIDEST_CELL = 500
 #: No screen is narrower: a line this short needs no wrapping.
 _SHORT: Final = 20
@@ -113,8 +121,29 @@ _NUMBER = re.compile(r"[+-]?\d+(\.\d+)?")
 def format_option() -> Any:  # noqa: ANN401  # what typer.Option says it returns
     """Return the `--format` option, the same in every reading verb."""
     return typer.Option(
-        "table", "--format", metavar="table|json|csv", help="Form of the data on stdout."
+        "table",
+        "--format",
+        metavar="|".join((*FORMATS, RESULT)),
+        help="Form of the data on stdout.",
+        callback=_form,
     )
+
+
+def _form(ctx: typer.Context, form: str) -> str:
+    """Take `result` for JSON with what it rests on around it: no verb needs to know of it."""
+    if form != RESULT:
+        return form
+    ctx.with_resource(_around(ctx))
+    return "json"
+
+
+@contextmanager
+def _around(ctx: typer.Context) -> Iterator[None]:
+    token = _resting.set(partial(ctx.meta[RESTING], ctx))
+    try:
+        yield
+    finally:
+        _resting.reset(token)
 
 
 def say(text: str) -> None:
@@ -217,12 +246,16 @@ def check_format(fmt: str) -> None:
         UsageError: it is none of `FORMATS`.
     """
     if fmt not in FORMATS:
-        raise UsageError(f"--format is table, json or csv, not {fmt!r}.")
+        raise UsageError(f"--format is table, json or csv, or result, not {fmt!r}.")
 
 
 def emit_json(value: object) -> None:
-    """Print one JSON document; what could fool a terminal is a JSON escape in it."""
-    typer.echo(json_text(value))
+    """Print one JSON document; what could fool a terminal is a JSON escape in it.
+
+    Under `--format result` it is the `answer` of one that says what it rests on.
+    """
+    resting = _resting.get()
+    typer.echo(json_text(value if resting is None else {**resting(), "answer": value}))
 
 
 def json_text(value: object) -> str:

@@ -4,10 +4,13 @@ from collections.abc import Iterator, Mapping
 from dataclasses import asdict, replace
 from typing import Any
 
+import typer
+
 from roadworn.analysis import Cell, Column, Estimate, Holds, Mark, Ran, Result, Table, Tells
 from roadworn.model.catalogue import catalogue, part_name
 from roadworn.model.errors import UsageError
 from roadworn.model.messages import Joined, Sentence
+from roadworn_cli.context import state_of
 from roadworn_cli.output import counted, emit, emit_json, escape, note, say
 from roadworn_cli.screen import Head, Line, dot, encoded, padded, put, span, spark, text, width
 from roadworn_cli.screen import table as screen_table
@@ -78,6 +81,16 @@ def pinned(origin: Mapping[str, Any]) -> dict[str, Any]:
     from importlib.metadata import version
 
     return {"roadworn": version("roadworn"), **origin}
+
+
+def resting(ctx: typer.Context) -> dict[str, Any]:
+    """Return what the answer of a verb rests on, and what it was asked with."""
+    plain = (str, int, float, list, tuple)
+    return {
+        **pinned(state_of(ctx).origin()),
+        "verb": ctx.command_path.partition(" ")[2],
+        "settings": {k: v for k, v in ctx.params.items() if k != "fmt" and isinstance(v, plain)},
+    }
 
 
 def pinned_in_words(origin: Mapping[str, Any]) -> str:

@@ -21,6 +21,8 @@ WRONG = [
     (["vehicles", "--ledger", "x.db"], 2, "--ledger stands before the verb"),
     (["vehicles", "--colour"], 2, "No such option: --colour"),
     (["vehicles", "--format", "xml"], 2, "table, json or csv"),
+    (["analyse", "part-lifespans", "by=depot"], 2,
+     "cannot be 'depot': write one or more of component"),
     (["--as-of", "soon", "vehicles"], 2, "2026-05-04"),
     (["--known-by", "heart", "vehicles"], 2, "recorded, occurred or intake"),
     (["record", "reading", "bus-8", "5 mi"], 2, "did you mean bus-7?"),

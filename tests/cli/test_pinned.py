@@ -16,6 +16,7 @@ from commandline import Run
 from roadworn import open_view
 from roadworn.intake import Ledger
 from roadworn.testing import event
+from roadworn_cli.redo import differences
 
 COUNT = "SELECT count(*) AS n FROM events"
 
@@ -133,3 +134,54 @@ def test_what_is_no_result_is_refused(shop: Run, tmp_path: Path) -> None:
     (tmp_path / "no.json").write_text("[1]")
     assert shop("redo", "no.json").code == 2
     assert shop("redo", "gone.json").code == 4
+
+
+#: Verbs that list, and whether what they list is the ledger's.
+LISTING = {
+    "vehicles": True,
+    "history bus-7": True,
+    "find bus-7": True,
+    "today": True,
+    "contact": True,
+    "campaign": True,
+    "wheels bus-7": True,
+    "outlook bus-7": True,
+    "tables": False,
+    "tables vehicles": False,
+    "analyses": False,
+    "components pad": False,
+}
+
+
+@pytest.mark.parametrize("words", LISTING)
+def test_a_list_says_what_it_rests_on(shop: Run, words: str) -> None:
+    plain = shop(*words.split(), "--format", "json")
+    kept = shop(*words.split(), "--format", "result")
+    assert kept.code == plain.code == 0, kept.err
+    document = json.loads(kept.out)
+    # Who reads the plain list finds the same under one name; only how long it took may differ.
+    found = list(differences(json.loads(plain.out), document["answer"]))
+    assert [where for where, _, _ in found if not where.endswith("seconds")] == []
+    for name in ("roadworn", "known_by", "today", "as_of", "claimed"):
+        assert name in document
+    with Ledger.open(Path("roadworn.db")) as ledger:
+        checkpoint = ledger.checkpoint().as_json()
+    assert document["ledger"] == (checkpoint if LISTING[words] else None)
+    assert document["verb"] == words.split(maxsplit=1)[0]
+    for word in words.split()[1:]:
+        assert word in str(document["settings"])
+
+
+def test_a_list_of_a_past_state_says_that_state(shop: Run) -> None:
+    assert shop("record", "reading", "bus-7", "61,400 mi", "--on", "2026-06-01").code == 0
+    document = json.loads(shop("--at", "1", "vehicles", "--format", "result").out)
+    assert document["ledger"]["size"] == 1
+    assert document["answer"][0]["odometer"] == 61_000
+    day = json.loads(
+        shop(
+            *("--as-of", "2026-05-20", "--known-by", "occurred"),
+            *("history", "bus-7", "--format", "result"),
+        ).out
+    )
+    assert (day["as_of"], day["known_by"]) == ("2026-05-20", "occurred")
+    assert len(day["answer"]) == 1

@@ -54,6 +54,10 @@ _TYPES = {
     "list_type": "a list in brackets",
     "tuple_type": "a list in brackets",
     "finite_number": "a finite number",
+    **dict.fromkeys(
+        ("date_type", "date_parsing", "date_from_datetime_parsing", "date_from_datetime_inexact"),
+        "a day, as in 2026-05-04",
+    ),
 }
 
 
@@ -172,7 +176,16 @@ def _number_meant(given: object) -> str:
 def remedy_of(finding: ErrorDetails) -> str:
     """Return what to write instead of a value that does not fit, as in "write a number"."""
     known = _known(finding, "It", BaseModel)
-    return str(finding["msg"]).lower() if known is None else known[2]
+    return said_of(finding) if known is None else known[2]
+
+
+def said_of(finding: ErrorDetails) -> str:
+    """Return what is wrong in the words of whoever raised it, without pydantic's before them."""
+    raised = finding.get("ctx", {}).get("error")
+    if isinstance(raised, Exception):
+        return str(raised).rstrip(".")
+    told = str(finding["msg"])
+    return told[:1].lower() + told[1:]
 
 
 def problems_of(
@@ -190,7 +203,7 @@ def problems_of(
         column = column_name(finding["loc"])
         code, message, hint = _known(finding, what, model) or (
             "bad-value",
-            f"{shown(finding['input'])} cannot be taken for {column}: {finding['msg']}.",
+            f"{shown(finding['input'])} cannot be taken for {column}: {said_of(finding)}.",
             "correct it",
         )
         column = column_name((inside, *finding["loc"]) if inside else finding["loc"])

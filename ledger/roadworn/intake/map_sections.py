@@ -11,7 +11,9 @@ from functools import lru_cache
 from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic_core import ErrorDetails
 
+from roadworn.checks.shape import said_of
 from roadworn.model.errors import UsageError
 
 
@@ -225,7 +227,7 @@ _WRONG = {
 }
 
 
-def _in_words(name: str, model: type[Section], where: str, error: Mapping[str, Any]) -> str:
+def _in_words(name: str, model: type[Section], where: str, error: ErrorDetails) -> str:
     key = str(error["loc"][0])
     if error["type"] == "extra_forbidden":
         near = get_close_matches(key, model.model_fields, n=1)
@@ -233,7 +235,7 @@ def _in_words(name: str, model: type[Section], where: str, error: Mapping[str, A
         return f"The map {name} has an unknown key of {where}, {key!r}; {hint}"
     if error["type"] == "literal_error":
         return f"In the map {name}, {key} of {where} is {error['ctx']['expected']}."
-    wrong = _WRONG.get(error["type"], f"cannot be {error['input']!r:.40}: {error['msg']}")
+    wrong = _WRONG.get(error["type"], f"cannot be {error['input']!r:.40}: {said_of(error)}")
     return f"In the map {name}, {key} of {where} {wrong}."
 
 

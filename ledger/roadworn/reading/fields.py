@@ -14,6 +14,7 @@ from pydantic import ValidationError
 
 from roadworn.checks.measured import check_measurements
 from roadworn.checks.odd import check_owner
+from roadworn.checks.shape import said_of
 from roadworn.model.amounts import check_currency, read_money, read_warranty
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UnknownName, UsageError
@@ -317,7 +318,7 @@ def _complaint(model: type[Payload], payload: dict[str, Any], steps: Sequence[st
         for entry in error.errors():
             where = [str(step) for step in entry["loc"]]
             if where[: len(steps)] == list(steps):
-                return entry["msg"][:1].lower() + entry["msg"][1:]
+                return said_of(entry)
     return None
 
 

@@ -130,7 +130,7 @@ class PartLifespansSettings(Settings):
         parts = tuple(value.replace(" ", "").split(",")) if isinstance(value, str) else value
         for part in parts if isinstance(parts, tuple) else ():
             if part not in GROUPINGS:
-                raise ValueError(f"{part} is none of {', '.join(GROUPINGS)}")
+                raise ValueError(f"write one or more of {', '.join(GROUPINGS)}, parted by commas")
         return parts
 
 

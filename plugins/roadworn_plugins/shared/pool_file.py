@@ -14,6 +14,7 @@ from typing import Annotated, Literal, Self
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
+from roadworn.checks.shape import said_of
 from roadworn.columns.view import LedgerView
 from roadworn.model.errors import EnvironmentFailure, UsageError
 from roadworn.trade.weight import weigh
@@ -164,7 +165,7 @@ def read_pool(path: str | Path) -> PoolFile:
         first = error.errors()[0]
         where = ".".join(map(str, first["loc"]))
         raise UsageError(
-            f"{path} is no pool that can be used ({where + ': ' if where else ''}{first['msg']})",
+            f"{path} is no pool that can be used ({where + ': ' if where else ''}{said_of(first)})",
             "make it with `roadworn pool export` and `roadworn pool merge`",
         ) from None
 
