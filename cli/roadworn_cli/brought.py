@@ -15,7 +15,7 @@ from roadworn.analysis.brought import Decoded
 from roadworn.analysis.guarded import TookTooLong, guarded
 from roadworn.model.errors import PluginFailure, UnknownName, UsageError
 from roadworn_cli.context import leave, state_of
-from roadworn_cli.lazy import command_of
+from roadworn_cli.lazy import SETTINGS, command_of
 from roadworn_cli.output import FORMATS, check_format, escape, format_option, note
 
 if TYPE_CHECKING:
@@ -155,6 +155,28 @@ def _decode(plugin: str, item: "Decoder", text: str, fmt: str) -> None:
         leave(1)
 
 
+class _Kinds:
+    """The kinds of plugins, which are typed behind `other` and not as verbs."""
+
+    def listed(self, ctx: typer.Context) -> dict[str, str]:
+        del ctx
+        return {}
+
+    def command(self, ctx: typer.Context, word: str) -> None:
+        """Say how a kind of a plugin is typed.
+
+        Raises:
+            UnknownName: it is one.
+        """
+        if "." in word:
+            path = ctx.command_path
+            told = f"There is no `{path} {word}`; did you mean `{path} other {word}`?"
+            raise UnknownName(told, ("other",))
+
+
+kinds = _Kinds()
+
+
 class _Commands:
     """The words of plugins that bring commands."""
 
@@ -178,18 +200,31 @@ def _commands(ctx: typer.Context, word: str) -> "TyperCommand | TyperGroup | Non
     if not mine:
         from roadworn_cli.record import KINDS
 
-        kinds = [kind.name for kind in KINDS for name in (kind.name, *kind.aliases) if name == word]
-        if kinds:
-            told = f"There is no `roadworn {word}`; did you mean `roadworn record {kinds[0]}`?"
-            raise UnknownName(told, kinds)
+        meant = [kind.name for kind in KINDS for name in (kind.name, *kind.aliases) if name == word]
+        if meant:
+            told = f"There is no `roadworn {word}`; did you mean `roadworn record {meant[0]}`?"
+            raise UnknownName(told, meant)
         return None
     app = typer.Typer(
-        add_completion=False, rich_markup_mode=None, help=f"What the plugin {word} adds."
+        add_completion=False,
+        rich_markup_mode=None,
+        help=f"What the plugin {word} adds.",
+        context_settings=SETTINGS,
     )
     app.callback()(lambda: None)
     for item in mine:
-        app.command(item.name, help=item.title)(_command(word, item))
+        app.command(item.name, help=item.title, context_settings=SETTINGS)(_command(word, item))
     return command_of(word, app)
+
+
+def _settings_of(item: "Command") -> str:
+    """Return what may be set for a command, each with its default and what it is."""
+    told = [
+        f"{name.replace('_', '-')}={'' if field.default is None else field.default}"
+        + (f" ({field.description})" if field.description else "")
+        for name, field in item.settings.model_fields.items()
+    ]
+    return f"Its settings: {'; '.join(told)}." if told else "It has no settings."
 
 
 def _command(plugin: str, item: "Command") -> Any:  # noqa: ANN401
@@ -198,7 +233,7 @@ def _command(plugin: str, item: "Command") -> Any:  # noqa: ANN401
     def run(
         ctx: typer.Context,
         settings: Annotated[
-            list[str] | None, typer.Argument(metavar="[SETTING=VALUE]...", help="Its settings.")
+            list[str] | None, typer.Argument(metavar="SETTING=VALUE", help=_settings_of(item))
         ] = None,
         fmt: str = format_option(),
     ) -> None:
@@ -221,6 +256,10 @@ def _command(plugin: str, item: "Command") -> Any:  # noqa: ANN401
             if fault := fault_of(found):
                 raise PluginFailure(f"The command {item.name!r} of plugin {plugin!r} {fault}.")
             show(Ran(asked, plugin, chosen, found), fmt=fmt)
+        elif isinstance(found, str) and fmt == "json":
+            from json import dumps
+
+            typer.echo(dumps(found, ensure_ascii=False))
         elif isinstance(found, str):
             typer.echo("\n".join(escape(line) for line in found.split("\n")))
         elif found is not None:

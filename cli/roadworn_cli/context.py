@@ -43,6 +43,7 @@ class State:
         without: plugins to leave out.
         at: look at the ledger as it stood at this number of events or root, or None for all.
         today: the day that views speak of without `as_of`, or None to leave it to them.
+        loaded: the plugins, once something asked for them; see `plugins`.
     """
 
     ledger: Path
@@ -51,7 +52,7 @@ class State:
     without: tuple[str, ...] = ()
     at: str | None = None
     today: date | None = None
-    _loaded: "list[PluginHost]" = field(default_factory=list, repr=False, compare=False)
+    loaded: "list[PluginHost]" = field(default_factory=list, repr=False, compare=False)
     _opened: "list[LedgerView | Ledger]" = field(default_factory=list, repr=False, compare=False)
 
     @classmethod
@@ -62,8 +63,9 @@ class State:
         known_by: str,
         without: Sequence[str] = (),
         at: str = "",
+        before: "State | None" = None,
     ) -> "State":
-        """Check the options and keep them.
+        """Check the options and keep them; plugins that `before` has loaded are not loaded again.
 
         Raises:
             UsageError: `known_by` is another word.
@@ -71,6 +73,8 @@ class State:
         from roadworn.store.whole import place_of
 
         state = cls(place_of(ledger), as_of or None, without=tuple(without), at=at or None)
+        if before is not None:
+            state = replace(state, loaded=before.loaded)
         for known in _KNOWN_BY:
             if known == known_by:
                 return replace(state, known_by=known)
@@ -193,22 +197,28 @@ class State:
 
     def plugins(self) -> "PluginHost":
         """Return the plugins, loaded once; what is broken is said when it comes up."""
-        if not self._loaded:
+        if not self.loaded:
             from roadworn.analysis.host import PluginHost
             from roadworn_cli.output import note
 
-            self._loaded.append(
+            self.loaded.append(
                 PluginHost.load(
                     self.without, lambda problem: note(f"{problem.message}; {problem.hint}.")
                 )
             )
-        return self._loaded[0]
+        return self.loaded[0]
 
 
 def state_of(ctx: typer.Context) -> State:
     """Return the state that the options before the verb were put into."""
     state = ctx.find_object(State)
-    return state if state is not None else State(Path("roadworn.db"))
+    if state is None:
+        # A word that a plugin may bring is looked up when the options are parsed, and before they
+        # are put into a state.
+        root = ctx.find_root()
+        state = State(Path("roadworn.db"), without=tuple(root.params.get("without") or ()))
+        root.obj = state
+    return state
 
 
 def today() -> date:

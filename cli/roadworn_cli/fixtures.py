@@ -24,9 +24,15 @@ class Outcome:
     err: str
 
     def json(self) -> Any:  # noqa: ANN401
-        """Return the data of ``--format json``."""
+        """Return the data of ``--format json``.
+
+        Raises:
+            AssertionError: there is none; it says what the command said.
+        """
         import orjson
 
+        if not self.out:
+            raise AssertionError(f"no data, exit code {self.code}: {self.err}")
         return orjson.loads(self.out)
 
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from typer._click import HelpFormatter
     from typer.core import TyperOption
 
-_SETTINGS = {"help_option_names": ["-h", "--help"]}
+SETTINGS = {"help_option_names": ["-h", "--help"]}
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,7 +154,7 @@ def lazy_app(
         rich_markup_mode=None,
         pretty_exceptions_enable=False,
         help=help,
-        context_settings=_SETTINGS,
+        context_settings=SETTINGS,
     )
     made.callback()(callback)
     return made
@@ -171,10 +171,11 @@ def command_of(name: str, target: Any) -> TyperCommand | TyperGroup:  # noqa: AN
     if not isinstance(target, typer.Typer):
         function = target.as_command() if hasattr(target, "as_command") else target
         target = typer.Typer(add_completion=False, rich_markup_mode=None)
-        target.command(name, context_settings=_SETTINGS)(function)
+        target.command(name, context_settings=SETTINGS)(function)
     command = cast("TyperCommand | TyperGroup", typer.main.get_command(target))
     command.name = name
-    for parameter in command.params:
+    within = [] if isinstance(command, LazyGroup) else getattr(command, "commands", {}).values()
+    for parameter in (one for part in (command, *within) for one in part.params):
         _show_plainly(cast("TyperArgument | TyperOption", parameter))
     return command
 

@@ -116,7 +116,8 @@ def roadworn(
     Options of this page stand before the verb: roadworn --ledger shop.db vehicles
     """
     del version
-    state = State.of_options(ledger, check_day(as_of, "--as-of"), known_by, without, at)
+    day = check_day(as_of, "--as-of")
+    state = State.of_options(ledger, day, known_by, without, at, before=ctx.find_object(State))
     ctx.obj = state
     ctx.meta[RESTING] = _resting
     # Loaded by the first that asks for something by a name that does not ship.

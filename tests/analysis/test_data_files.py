@@ -7,7 +7,17 @@ from types import SimpleNamespace
 import pytest
 from commandline import Run
 
-from roadworn import Analysis, DataFile, Ledger, Result, Says, Settings, hookimpl
+from roadworn import (
+    Analysis,
+    DataFile,
+    Ledger,
+    PluginHost,
+    Result,
+    Says,
+    Settings,
+    UsageError,
+    hookimpl,
+)
 from roadworn.testing import check_data_file, event
 from roadworn.trade.limits import SHEETS, load_sheet
 
@@ -120,3 +130,11 @@ def test_each_is_read_by_the_kit_and_by_the_check_and_the_torn_ones_are_named(sh
     assert "'torn'" in told.err
     assert "'gone'" in told.err
     assert "words_hills" not in told.err
+
+
+def test_what_is_said_of_a_file_is_one_sentence_without_the_name_of_a_class() -> None:
+    host = PluginHost()
+    host.note("hills", "brings a schedule that cannot be read", UsageError("No note", "add one"))
+    host.note("hills", "brings words that cannot be read", ValueError("Torn."))
+    told = [str(one.message).partition("read: ")[2] for one in host.problems]
+    assert told == ["No note: add one", "ValueError: Torn"]

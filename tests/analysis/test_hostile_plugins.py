@@ -706,3 +706,7 @@ def test_a_plugin_is_left_out_by_the_users_word(
     assert (done.code, "did you mean good?" in done.err) == (2, True)
     monkeypatch.setenv("ROADWORN_PLUGINS", "off")
     assert names() == {"bundled"}
+    monkeypatch.setenv("ROADWORN_PLUGINS", "none")
+    other = shop("plugins")
+    assert (other.code, other.out) == (2, "")
+    assert "ROADWORN_PLUGINS is 'none': set it to off" in other.err

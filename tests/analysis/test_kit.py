@@ -3,6 +3,7 @@
 import re
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
 import pytest
 
@@ -77,3 +78,8 @@ def test_an_exchange_can_be_written_with_its_unit() -> None:
         "bus-1", "odometer_exchange", "2025-01-01", unit="km", old_reading=10.0, new_reading=0.0
     )
     assert made.payload == {"old_reading": 10.0, "new_reading": 0.0, "unit": "km"}
+
+
+def test_data_that_a_command_did_not_give_are_told_by_what_it_said(roadworn_run: Any) -> None:
+    with pytest.raises(AssertionError, match="exit code 2: There is no analysis 'nosuch'"):
+        roadworn_run("analyse", "nosuch", "--format", "json").json()

@@ -180,3 +180,16 @@ def test_a_name_that_is_not_there_is_refused_with_the_nearest(
     assert (wrong.code, "steady" in wrong.err) == (2, True), wrong.err
     with pytest.raises(UnknownName):
         PluginHost.load().life_model()
+
+
+@pytest.mark.parametrize("classes", [0, 1, 3])
+@pytest.mark.parametrize("prior", [Prior(1.5, 0.4, None), Prior(2.5, 0.3, 60.0, weight=2.0)])
+def test_a_component_without_lives_is_fitted_without_a_warning(prior: Prior, classes: int) -> None:
+    """What is held beforehand is all there is; warnings would reach a user's screen."""
+    one = np.zeros(0)
+    no = one.astype(bool)
+    none = Lives(one.astype(int), one, one, no, no, one, classes)
+    (bundled,) = [m for _, m in PluginHost.load().received("roadworn_life_models")]
+    with np.errstate(all="raise"):
+        (law,) = bundled.fit([none], [prior])
+    assert law.worn.size == 0

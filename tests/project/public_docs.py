@@ -4,8 +4,10 @@ import dataclasses
 import enum
 import inspect
 import re
+import typing
 from collections.abc import Iterator
 
+import pluggy
 import pydantic
 
 _SECTION = re.compile(r"^(Attributes|Args|Returns|Raises|Yields):$")
@@ -26,6 +28,12 @@ def reference() -> str:
 
 
 def _told(name: str, item: object) -> Iterator[str]:
+    if typing.get_origin(item) is typing.Annotated:
+        yield from _field_type(item)
+        return
+    if isinstance(item, pluggy.HookimplMarker):
+        yield "Stands before each function that is a door: `@hookimpl`."
+        return
     shown = signature(name, item)
     if shown:
         yield from ("```text", shown, "```", "")
@@ -36,7 +44,8 @@ def _told(name: str, item: object) -> Iterator[str]:
     elif not isinstance(item, int | str) and item.__doc__:
         yield from text_of(item.__doc__)
     else:
-        yield f"`{item!r}`" if isinstance(item, int | str) else "An annotated type of a field."
+        yield f"`{item!r}`"
+    yield from choices(item)
     if inspect.isclass(item) and not issubclass(item, Exception | pydantic.BaseModel | enum.Enum):
         for part, value in sorted(vars(item).items()):
             plain = getattr(value, "__func__", value)
@@ -44,6 +53,39 @@ def _told(name: str, item: object) -> Iterator[str]:
                 first = (plain.__doc__ or "").strip().partition("\n\n")[0]
                 yield ""
                 yield f"`.{part}{_parameters(plain)}`: {' '.join(first.split())}"
+
+
+def _field_type(item: object) -> Iterator[str]:
+    """Yield what a field of a payload of this type takes."""
+    held = typing.get_args(item)[0]
+    schema = pydantic.TypeAdapter(item).json_schema()
+    rules = {key: value for key, value in schema.items() if key not in {"type", "description"}}
+    told = ", ".join(f"{key} `{value}`" for key, value in rules.items())
+    said = schema.get("description", "")
+    yield f"For a field of a payload: `{held.__name__}`{', ' + said if said else ''} ({told})."
+
+
+def choices(item: object) -> Iterator[str]:
+    """Yield the words that a field of a dataclass may be, where they are few."""
+    if not (inspect.isclass(item) and dataclasses.is_dataclass(item)):
+        return
+    try:
+        hints = typing.get_type_hints(item)
+    except NameError:  # a type that is imported for the checker alone
+        return
+    for one in dataclasses.fields(item):
+        words = list(_words(hints[one.name]))
+        if words:
+            yield ""
+            yield f"`{one.name}` is one of {', '.join(f'`{word}`' for word in words)}."
+
+
+def _words(kind: object) -> Iterator[str]:
+    if typing.get_origin(kind) is typing.Literal:
+        yield from typing.get_args(kind)
+        return
+    for part in typing.get_args(kind):
+        yield from _words(part)
 
 
 def signature(name: str, item: object) -> str:
@@ -137,4 +179,5 @@ def door_block(hook: str) -> str:
     for name in door.gives.split(" | "):
         item = getattr(roadworn, name)
         lines += ["", "```text", signature(name, item), "```", "", *text_of(item.__doc__)]
+        lines += choices(item)
     return "\n".join(lines)

@@ -447,4 +447,5 @@ verb = lazy_app(
     "One line is printed for each event: its id, and what was written; an estimate by a shop's "
     "terms is printed below it. Wrong ones are taken back with `roadworn retract` or written anew "
     "with `roadworn correct`.",
+    more="roadworn_cli.brought:kinds",
 )

@@ -74,11 +74,16 @@ class Plugged:
         """Take in every installed plugin, the bundled ones first and by the same door.
 
         Raises:
-            UsageError: there is no plugin of a name in `without`.
+            UsageError: there is no plugin of a name in `without`, or `PLUGINS` is another word.
         """
         left_out = set(without)
         found = importlib.metadata.entry_points(group=GROUP)
-        off = os.environ.get(PLUGINS, "").lower() in {"off", "no", "0"}
+        asked = os.environ.get(PLUGINS, "").strip()
+        off = asked.lower() in {"off", "no", "0"}
+        if asked and not off and asked.lower() not in {"on", "yes", "1"}:
+            raise UsageError(
+                f"{PLUGINS} is {asked!r}", "set it to off, or leave one out with --without PLUGIN"
+            )
         met = set()
         for entry in sorted(found, key=_order):
             name = self._free_name(entry)
@@ -412,8 +417,10 @@ def _distribution(entry: importlib.metadata.EntryPoint) -> str:
 
 
 def _told(error: object) -> str:
-    kind = f"{type(error).__name__}: " if isinstance(error, BaseException) else ""
-    return kind + shorten(str(error), _LONGEST, placeholder=" ...")
+    # What we raise on purpose is a sentence; its class says nothing to whoever reads it.
+    ours = isinstance(error, RoadwornError)
+    kind = f"{type(error).__name__}: " if isinstance(error, BaseException) and not ours else ""
+    return kind + shorten(str(error), _LONGEST, placeholder=" ...").removesuffix(".")
 
 
 def _imported(deferred: Deferred) -> Analysis:

@@ -22,6 +22,7 @@ data are not exceptions but values (`roadworn.model.messages`); reservations abo
 figure are caveats on its result.
 """
 
+import re
 from collections.abc import Iterable, Sequence
 from typing import ClassVar
 
@@ -84,7 +85,10 @@ class UnknownName(UsageError):
         from difflib import get_close_matches
 
         folded = {one.casefold(): one for one in known}
-        near = [folded[one] for one in get_close_matches(name.casefold(), folded, n=3)]
+        asked = name.casefold()
+        # A short word is far from a long name that it is part of: hours from hours_reading.
+        of_it = [one for one in folded if asked in re.split(r"[_.\s-]", one)]
+        near = [folded[one] for one in get_close_matches(asked, folded, n=3) or of_it[:3]]
         hint: str = Sentence("did-you-mean", "did you mean {names}?", names=" or ".join(near))
         said = Sentence(
             "there-is-no", "There is no {what}; {hint}", what=what, hint=hint if near else otherwise

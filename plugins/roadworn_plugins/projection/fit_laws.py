@@ -24,6 +24,9 @@ _COARSE = np.exp(np.linspace(np.log(0.55), np.log(7.0), 9))
 # Spread between classes that is tried: Gamma shapes of the rates around their mean.
 _SPREADS = np.exp(np.linspace(np.log(0.7), np.log(700.0), 11))
 _TINY = 1e-300
+#: Log rate beyond which none is looked for: where neither a life nor a usual one is known, no rate
+#: is too fast, and the search would run out of the numbers that there are.
+_FASTEST = 300.0
 _STEPS = 5
 
 
@@ -382,7 +385,7 @@ def _of_classes(
     if start is None:
         pooled = (d.sum(axis=2) + a0[:, None]) / np.maximum(exposure.sum(axis=2) + b0, _TINY)
         start = np.repeat(np.log(pooled)[:, :, None], _SPREADS.size, axis=2)
-    log_mean = start
+    log_mean = np.minimum(start, _FASTEST)
     failed = d[:, :, None, :]
     weight, total = alpha + failed, d.sum(axis=2)[:, :, None]
     moving, bend = np.ones(all_.size, dtype=bool), np.zeros(log_mean.shape)
@@ -395,7 +398,7 @@ def _of_classes(
         new = held_b * m + (pulled - pulled * share).sum(axis=3)
         bend = np.where(moving[:, None, None], new, bend)
         step = np.minimum(np.maximum(score / np.maximum(bend, 1e-12), -2.0), 2.0)
-        log_mean = log_mean + np.where(moving[:, None, None], step, 0.0)
+        log_mean = np.minimum(log_mean + np.where(moving[:, None, None], step, 0.0), _FASTEST)
         moving &= ~(np.abs(step).max(axis=(1, 2)) < 1e-9)
         if not moving.any():
             break
@@ -406,7 +409,7 @@ def _of_classes(
     trade = held * (np.log(np.where(held_b > 0.0, held_b, 1.0)) + log_mean) - held_b * m
     height = terms + trade - 0.5 * np.log(np.maximum(bend, 1e-12))
     # A uniform prior on the pull alpha / (alpha + w) of a class with typical exposure.
-    w = np.maximum(d.sum(axis=2), 1.0)[:, :, None] / all_.classes[:, None, None]
+    w = np.maximum(d.sum(axis=2), 1.0)[:, :, None] / np.maximum(all_.classes, 1)[:, None, None]
     pull = _SPREADS / (_SPREADS + w)
     height = height + np.log(pull * (1.0 - pull))
     of_shape = _log_total(height)
