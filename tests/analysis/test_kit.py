@@ -81,5 +81,5 @@ def test_an_exchange_can_be_written_with_its_unit() -> None:
 
 
 def test_data_that_a_command_did_not_give_are_told_by_what_it_said(roadworn_run: Any) -> None:
-    with pytest.raises(AssertionError, match="exit code 2: There is no analysis 'nosuch'"):
+    with pytest.raises(AssertionError, match="exit code 4: There is no ledger"):
         roadworn_run("analyse", "nosuch", "--format", "json").json()

@@ -30,7 +30,6 @@ DOORS = {
     "roadworn_life_models": "life-models",
 }
 FILES = (
-    "DEVELOPERS.md",
     "docs/analyses.md",
     "docs/commands.md",
     "docs/plugins/index.md",
