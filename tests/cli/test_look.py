@@ -74,7 +74,10 @@ def test_a_look_leaves_its_questions_in_the_files_and_a_mended_map_replaces(
     said = (book / "work.map.toml").read_text("utf-8")
     kept = [line for line in said.splitlines() if not line.startswith("open = ")]
     (book / "work.map.toml").write_text("\n".join(kept), "utf-8")
-    answered(book / "work.aliases.toml", job='# "pm a" = "" -> "pm a" = "maintenance engine.oil"')
+    answered(
+        book / "work.aliases.toml",
+        job='# "pm a" = "other.general_service" -> "pm a" = "maintenance engine.oil"',
+    )
     taken = shop("import", "work.csv", "--map", "work.map.toml")
     assert taken.code == 0, taken.err
     assert taken.out.startswith("7 rows: 7 added, 0 there already, 0 problems")

@@ -28,7 +28,7 @@ def told(row: MappedRow) -> str:
     words = [event.vehicle_id, event.occurred_at]
     if event.odometer is not None:
         words += [f"{event.odometer:g}", str(event.odometer_unit)]
-    words += [event.kind, payload.pop("component"), payload.pop("position", "")]
+    words += [event.kind, payload.pop("component", ""), payload.pop("position", "")]
     for name, value in sorted(payload.items()):
         if value != _DEFAULT.get(name):
             money = isinstance(value, dict)

@@ -34,7 +34,8 @@ _DEEDS: Mapping[tuple[str, str], str] = {
         "r&r; r & r; r/r; rr'd; r+r; r and r; remove and replace; removed and replaced; replace; "
         "replaced; replacing; repl; repl.; rplc; rplcd; rplcd.; rep'd; replc; renew; renewed; "
         "install; installed; inst; inst.; instl; fit; fitted; mount; mounted; new; change; "
-        "changed; chg; chgd; chg'd; swap; swapped; supply and fit; s&f; exchange; exchanged; "
+        "changed; new one fitted; new one; chg; chgd; chg'd; swap; swapped; supply and fit; s&f; "
+        "exchange; exchanged; "
         "cambio de; cambio; cambiar; reemplazo de; sustitucion de; sustituir; remplacement; "
         "remplacer; changement; erneuert; ersetzt; getauscht; wechsel; gewechselt"
     ),

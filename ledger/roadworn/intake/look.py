@@ -16,7 +16,7 @@ from roadworn.intake.csv_map import CsvMap
 from roadworn.intake.job_words import JobReader
 from roadworn.intake.look_ask import AMOUNTS, Known, ask_all
 from roadworn.intake.look_columns import DISTANCE_UNITS, PROFILE, energy_unit_in, ranked
-from roadworn.intake.look_days import records
+from roadworn.intake.look_days import DAY_FIELDS, records
 from roadworn.intake.look_draft import Draft, Seen, ask_energy_unit, counted
 from roadworn.intake.look_layout import (
     BLANKS,
@@ -36,10 +36,22 @@ from roadworn.model.kinds import KindRegistry, fields_of
 _MOST_WORDS = 40_000
 _FIGURES = frozenset(
     {"odometer", "parts_cost", "labour_cost", "other_cost", "labour_hours", "clocked_hours",
-     "labour_rate", "quantity", "model_year", "purchase_price", "amount"}
+     "labour_rate", "quantity", "model_year", "purchase_price", "amount", "hours", "days"}
 )  # fmt: skip
-_DAYS = frozenset({"occurred_at", "in_service_date", "purchase_date"})
 _READABLE = 0.5
+#: What a table without work tells by one of its columns: the kind of its rows, their fields.
+_ONE_FIELD: Mapping[str, tuple[str, set[str]]] = {
+    "codes": ("scan", {"codes", "note"}),
+    "amount": ("energy", {"amount", "cost", "note"}),
+    "complaint": ("complaint", {"complaint"}),
+    "hours": ("hours_reading", {"hours", "note"}),
+    "odometer": ("odometer_reading", {"note"}),
+}
+#: Column of a row of work, the event that it makes besides, what holds for that, how it is told.
+_FURTHER: tuple[tuple[str, str, Mapping[str, str], str], ...] = (
+    ("hours", "hours_reading", {}, "is read as hours of the engine"),
+    ("days", "out_of_service", {"cause": "repair"}, "says how long it stood, for repair"),
+)
 
 
 def look(paths: Iterable[Path], known: Known) -> list[Draft]:
@@ -59,10 +71,20 @@ def look(paths: Iterable[Path], known: Known) -> list[Draft]:
             draft = _draft(path, sheet)
             made.append((draft, _seen(draft)))
     left = _joined(_of_work(made))
-    for draft, seen in left:
+    for draft, _seen_of in left:
         _settle_kind(draft)
+    # What was done says from when on vehicles are watched; a list of vehicles comes in first.
+    left.sort(key=lambda one: one[0].kind == "enrolment")
+    for draft, seen in left:
+        if draft.kind == "enrolment":
+            _watched(draft, [one for one, _seen_of in left if one.kind != "enrolment"])
         ask_all(draft, seen, known)
-    return [draft for draft, _seen_of in left]
+    left.sort(key=lambda one: one[0].kind != "enrolment")
+    drafts = [draft for draft, _seen_of in left]
+    listed = {one for draft in drafts if draft.kind == "enrolment" for one in draft.vehicles}
+    for draft in drafts:
+        draft.unknown = [one for one in draft.unknown if one not in listed]
+    return drafts
 
 
 def _draft(path: Path, sheet: str) -> Draft:
@@ -199,7 +221,7 @@ def _is_written_day(text: str) -> bool:
 
 def _by_content(role: str, name: str, words: Mapping[str, int], seen: Seen) -> str:
     """Return what a column feeds once its cells were looked at."""
-    if role in _DAYS:
+    if role in DAY_FIELDS:
         return role if seen.typed[name] or _share_of(words, _is_day) > _READABLE else ""
     figures = _share_of(words, is_data)
     if role == "jobs" and set(map(fold, words)) <= DISTANCE_UNITS.keys():
@@ -265,18 +287,15 @@ def _settle_kind(draft: Draft) -> None:
         if "occurred_at" not in fed and (header := draft.header("in_service_date")):
             draft.columns[header] = "occurred_at"
             draft.notes.append(f"vehicles are enrolled on the day of {header!r}")
-    elif "codes" in fed:
-        draft.kind, fields = "scan", {"codes", "note"}
-    elif "amount" in fed:
-        draft.kind, fields = "energy", {"amount", "cost", "note"}
-        _settle_energy(draft)
-    elif "complaint" in fed:
-        draft.kind, fields = "complaint", {"complaint"}
-    elif "odometer" in fed:
-        draft.kind, fields = "odometer_reading", {"note"}
+    elif told := next((role for role in _ONE_FIELD if role in fed), ""):
+        draft.kind, fields = _ONE_FIELD[told]
+        if draft.kind == "energy":
+            _settle_energy(draft)
     else:
         fields = _work_fields()
     envelope = {"vehicle_id", "plate", "occurred_at", "odometer", "odometer_unit", "currency"}
+    if "jobs" in fed:
+        _settle_further(draft)
     for name, role in list(draft.columns.items()):
         if role not in fields | envelope:
             del draft.columns[name]
@@ -285,6 +304,28 @@ def _settle_kind(draft: Draft) -> None:
         name = draft.header("plate")
         del draft.columns[name]
         draft.unused[name] = "the vehicle has another name here; plates stay out of the chain"
+
+
+def _watched(draft: Draft, others: Iterable[Draft]) -> None:
+    """Enrol vehicles of a list without a day of its own from the first day of the other tables.
+
+    From the day it was bought a vehicle would count as watched over years nobody wrote down.
+    """
+    days = [other.first_day for other in others if other.first_day]
+    if days and "occurred_at" not in draft.columns.values():
+        draft.constants["occurred_at"] = min(days)
+        draft.notes.append(
+            f"vehicles are enrolled on {min(days)}, the first day of the other tables"
+        )
+
+
+def _settle_further(draft: Draft) -> None:
+    """Say what a row of work tells besides it: hours of the engine, days out of service."""
+    for role, kind, constants, told in _FURTHER:
+        if name := draft.header(role):
+            del draft.columns[name]
+            draft.events.append((kind, {name: role}, dict(constants)))
+            draft.notes.append(f"{name!r} {told}")
 
 
 def _settle_energy(draft: Draft) -> None:

@@ -93,7 +93,7 @@ def _columns(draft: Draft, seen: Seen, known: Known) -> None:
     if "plate" not in fed:
         needed.insert(0, ("vehicle_id", "the vehicle"))
     for target, what in needed:
-        if target in fed:
+        if target in fed or target in draft.constants:
             continue
         choices = tuple((name, "") for name in draft.unused if seen.words.get(name))
 
@@ -118,7 +118,7 @@ def _columns(draft: Draft, seen: Seen, known: Known) -> None:
 def _figures(draft: Draft, seen: Seen, known: Known) -> None:
     """Say how figures are written, of which unit and currency they are."""
     of_money = [name for name, to in draft.columns.items() if to in _MONEY_TOO or to in AMOUNTS]
-    others = (draft.header(name) for name in ("odometer", "quantity", "amount"))
+    others = (draft.header(name) for name in ("odometer", "quantity", "amount", "hours"))
     figures = [*of_money, *filter(None, others)]
     texts = [text for name in figures for text in seen.words.get(name, ())]
     if not texts:

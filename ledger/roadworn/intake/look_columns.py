@@ -62,6 +62,15 @@ _HEADINGS: Mapping[str, str] = {
         "net amount; charge; sublet; sublet cost; importe; coste; costo; betrag; kosten; "
         "gesamt; gesamtbetrag; summe; montant; bedrag; wo total; job cost; value; price total"
     ),
+    "hours": (
+        "engine hours; engine hrs; hour meter; hourmeter; hour meter reading; hours meter; "
+        "meter hours; machine hours; run hours; running hours; hours run; smu; eng hrs; "
+        "operating hours; betriebsstunden; motorstunden; horometro; horómetro; horas de motor"
+    ),
+    "days": (
+        "days off road; days down; days out of service; downtime days; days out; days idle; "
+        "days standing; vor days; dias parado; ausfalltage; standtage"
+    ),
     "labour_hours": (
         "hours; labor hours; labour hours; hrs; labor hrs; labour hrs; time; horas; stunden; std; "
         "heures; uren; charged hours; labor time"
@@ -102,7 +111,8 @@ _HEADINGS: Mapping[str, str] = {
         "in service; in service date; in-service date; date in service; delivered; "
         "delivery date; first registered; erstzulassung; fecha alta; inbetriebnahme"
     ),
-    "purchase_date": "purchase date; bought on; bought; acquired; date bought; kaufdatum",
+    "purchase_date": "purchase date; bought on; bought; acquired; date bought; "
+    "purchased; purchased on; date purchased; date of purchase; date acquired;  kaufdatum",
     "purchase_price": "purchase price; price paid; paid; acquisition cost; kaufpreis",
     "label": "name; label; nickname; known as; vehicle name; nombre; bezeichnung fahrzeug",
     "engine": "engine; motor; engine type",

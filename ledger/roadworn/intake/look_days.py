@@ -1,6 +1,7 @@
 """The days of a table: in which forms they are written, and which of them come first."""
 
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterator, Mapping
 
 from roadworn.intake.csv_file import cell_text
 from roadworn.intake.day_forms import day_by
@@ -10,6 +11,8 @@ from roadworn.intake.look_words import DayForms, day_forms, first_day
 from roadworn.intake.map_sections import fold
 from roadworn.intake.table_records import Record, Table
 
+#: Fields that are days; those of a row itself first.
+DAY_FIELDS = ("occurred_at", "in_service_date", "purchase_date")
 #: So many letters has 2026-05-04.
 _ISO_DAY = 10
 
@@ -22,14 +25,19 @@ def records(draft: Draft) -> Iterator[Record]:
 
 def ask_days(draft: Draft, seen: Seen) -> None:
     """Say in which forms the days of a table are written; ask where two may hold."""
-    header = draft.header("occurred_at")
-    texts = dict(seen.words.get(header, {}))
     blank = set(draft.layout.blank)
-    texts = {text: rows for text, rows in texts.items() if fold(text) not in blank}
+    texts: Counter[str] = Counter()
+    of_rows: dict[str, int] = {}
+    for target in DAY_FIELDS:
+        words: Mapping[str, int] = seen.words.get(draft.header(target), {})
+        told = {text: rows for text, rows in words.items() if fold(text) not in blank}
+        of_rows = told if target == "occurred_at" else of_rows
+        texts.update(told)
     if not texts:
         return
     found = day_forms(texts)
-    draft.distinct["occurred_at"] = len(texts)
+    if of_rows:
+        draft.distinct["occurred_at"] = len(of_rows)
     # Days of a spreadsheet, and ISO days without a time, need no form of their own.
     iso = all(len(text) <= _ISO_DAY for text in texts)
     forms = [form for form in found.forms if form != "y-m-d" or not iso]
@@ -37,7 +45,7 @@ def ask_days(draft: Draft, seen: Seen) -> None:
     if found.either:
         _ask_order(draft, seen, found, forms)
     may_be = [*found.forms, *(form for pair in found.either for form in pair)]
-    draft.first_day = first_day(texts, may_be or ["y-m-d"])
+    draft.first_day = first_day(of_rows, may_be or ["y-m-d"])
     if found.unread:
         some = ", ".join(repr(text) for text in list(found.unread)[:3])
         rows = sum(found.unread.values())
@@ -67,7 +75,8 @@ def _ask_order(draft: Draft, seen: Seen, found: DayForms, forms: list[str]) -> N
         chosen = {"dmy": days, "mdy": months}.get(given, [*days, *months])
         draft.with_layout(dates=(*chosen, *settled))
 
-    some = [text for text in seen.words[draft.header("occurred_at")] if text[:1].isdigit()][:3]
+    header = next(filter(None, map(draft.header, DAY_FIELDS)))
+    some = [text for text in seen.words[header] if text[:1].isdigit()][:3]
     text = f"Which comes first in {', '.join(map(repr, some))}: day or month?"
     choices = [("dmy", "the day"), ("mdy", "the month")]
     if found.both:

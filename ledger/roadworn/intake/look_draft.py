@@ -98,6 +98,7 @@ class Draft:
         reversed: (headings that say the same, headings of amounts) of work that is taken back.
         join: (file, sheet, heading here, heading there, keys of its layout).
         patterns: our field -> shape of their words -> ours.
+        events: (kind, columns, constants) of further events that a row gives.
         cases: (heading, its words, forms of days).
         aliases: section -> word -> what it stands for.
         notes: what was found, a sentence each.
@@ -128,6 +129,7 @@ class Draft:
     reversed: tuple[list[str], list[str]] | None = None
     join: tuple[str, str, str, str, dict[str, object]] | None = None
     patterns: dict[str, dict[str, str]] = field(default_factory=dict)
+    events: list[tuple[str, dict[str, str], dict[str, str]]] = field(default_factory=list)
     cases: list[tuple[str, list[str], list[str]]] = field(default_factory=list)
     aliases: dict[str, dict[str, Alias]] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)

@@ -67,6 +67,10 @@ def map_text(draft: Draft, aliases: str) -> str:
     for heading, words, forms in draft.cases:
         cells = f"{{ {_toml(heading)} = {_toml(words)} }}"
         text += f"\n[[when]]\ncells = {cells}\ndates = {_toml(forms)}\n"
+    for kind, columns, constants in draft.events:
+        lines = [f"kind = {_toml(kind)}", f"columns = {_table(columns)}"]
+        lines += [f"constants = {_table(constants)}"] if constants else []
+        text += "\n[[events]]\n" + "\n".join(lines) + "\n"
     if draft.join is not None:
         file, sheet, here, there, keys = draft.join
         lines = [f"file = {_toml(file)}"] if file else []
@@ -131,6 +135,10 @@ def _in_sections(sections: Mapping[str, list[str]]) -> str:
 
 def _pairs(table: Mapping[str, str]) -> list[str]:
     return [f"{_toml(word)} = {_toml(means)}" for word, means in table.items()]
+
+
+def _table(table: Mapping[str, str]) -> str:
+    return f"{{ {', '.join(_pairs(table))} }}"
 
 
 def _toml(value: Any) -> str:  # noqa: ANN401  # what a map may hold

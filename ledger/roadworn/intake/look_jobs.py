@@ -1,5 +1,6 @@
 """The jobs of a table met once each: how its cells part, what is understood, what is asked."""
 
+import re
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from functools import partial
@@ -46,6 +47,8 @@ _MOST_READ = 4_000
 _MOST_ASKED = 1_000
 #: So many phrases are asked, each behind so many distinct jobs; so many of them are tried.
 _MOST_PHRASES, _FEW, _TRIED = 40, 4, 12
+#: A service by a name of the shop's own, as "PM A" (common practice, no source).
+_PLANNED = re.compile(r"\b(?:pms?|service|serv|svc|maint|wartung|inspektion|servicio)\b")
 #: Words of a shop's book that are no work on a part (common practice, no source).
 NO_JOBS = (
     "road test", "roadtest", "test drive", "shop supplies*", "shop materials", "misc*",
@@ -89,6 +92,8 @@ def ask_jobs(draft: Draft, seen: Seen) -> None:
     for rest, number in asked.most_common(_MOST_ASKED):
         word = words[rest]
         near = word.near if word.ask else tuple(one.component for one in word.meant)
+        if not near and _PLANNED.search(rest):
+            near = (catalogue().name_of("other.general_service"),)
         _ask(draft, rest, word._replace(ask=word.ask or "is it this?", near=near), number)
     if len(asked) > _MOST_ASKED:
         left = len(asked) - _MOST_ASKED
@@ -198,7 +203,9 @@ def _between(draft: Draft, cells: dict[str, int]) -> list[str]:
             read += sum(bool(piece.word.meant) for piece in pieces)
             as_one = whole.read(cell)
             meant = len(as_one[0].word.meant) if as_one else 0
-            better += all(p.word.meant for p in pieces) and len(pieces) > meant
+            # As many jobs as the whole would give are told better apart: a condition or a place
+            # of one is not taken for that of the other.
+            better += all(p.word.meant for p in pieces) and len(pieces) >= max(2, meant)
         if parts and read >= parts * _PARTED and better >= len(sample) * _PARTED / 2:
             found.append(sign)
     return found

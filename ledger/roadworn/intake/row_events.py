@@ -3,14 +3,16 @@
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import ROUND_DOWN, Decimal
+from functools import cache
 from typing import TYPE_CHECKING, NamedTuple
 
 from roadworn.intake.csv_file import Cell, CellError, cell_text, read_number
-from roadworn.intake.csv_map import CsvMap
-from roadworn.intake.job_words import JobReader, Meant, Piece, is_service
+from roadworn.intake.csv_map import ENVELOPE, CsvMap
+from roadworn.intake.job_words import WORK, JobReader, Meant, Piece, is_service
 from roadworn.intake.map_sections import EventPart, fold, is_like
 from roadworn.intake.table_records import Record
 from roadworn.model.catalogue import catalogue
+from roadworn.model.kinds import KindRegistry, fields_of
 from roadworn.model.messages import Problem, shown
 
 if TYPE_CHECKING:
@@ -19,6 +21,10 @@ if TYPE_CHECKING:
 #: Fields that are shared among the jobs of a row or a work order: amounts, then hours.
 MONEY = ("parts_cost", "other_cost", "labour_cost")
 HOURS = ("labour_hours", "clocked_hours")
+#: What a reading of hours takes of its row besides the figure.
+_OF_READING = frozenset({"vehicle_id", "plate", "occurred_at", "recorded_by"})
+#: Units of a meter that counts hours of the engine in the place of a distance.
+HOUR_UNITS = frozenset({"h", "hr", "hrs", "hour", "hours"})
 
 
 class Given(NamedTuple):
@@ -77,16 +83,19 @@ class RowEvents:
             return
         if own.kind or "jobs" in own.columns.values() or "kind" in self._fed(own):
             base = self._cells(own, record, own.columns, own.constants)
+            if run := _by_hours(own, base):
+                yield run
             if "jobs" in base:
                 yield from self._of_jobs(own, record, base, told)
             else:
                 yield Given(own, self._shared(record, [base])[0])
         for part in own.events:
-            columns = {name: to for name, to in own.columns.items() if to != "jobs"}
             if _holds(part, record):
                 kind = part.kind.replace("-", "_")
+                columns = _shared_by(kind, own.columns)
                 made = replace(own, kind=kind, columns={**columns, **part.columns})
                 cells = self._cells(made, record, made.columns, own.constants)
+                _by_hours(own, cells)
                 yield Given(made, {**cells, **part.constants})
 
     def _fed(self, own: CsvMap) -> set[str]:
@@ -266,7 +275,47 @@ def _hint(piece: Piece) -> str:
 def _holds(part: EventPart, record: Record) -> bool:
     if part.cells:
         return all(is_like(cell_text(record.cells.get(h)), t) for h, t in part.cells.items())
-    return any(name in record.cells for name in part.columns)
+    for name, target in part.columns.items():
+        # No day out of service is none; a figure that cannot be read is told by its event.
+        text = cell_text(record.cells.get(name))
+        if text and not (target == "days" and not text.strip("0.,")):
+            return True
+    return False
+
+
+def _by_hours(own: CsvMap, base: dict[str, Cell]) -> Given | None:
+    """Take a meter of hours out of the cells of a row: it is a reading of its own."""
+    unit = cell_text(base.get("odometer_unit")) or own.units.get("odometer", "")
+    if fold(unit) not in HOUR_UNITS:
+        return None
+    base.pop("odometer_unit", None)
+    hours = base.pop("odometer", None)
+    if not cell_text(hours):
+        return None
+    kept = {key: cell for key, cell in base.items() if key in _OF_READING}
+    made = replace(own, kind="hours_reading", units={})
+    return Given(made, {**kept, "hours": hours})
+
+
+def _shared_by(kind: str, columns: Mapping[str, str]) -> dict[str, str]:
+    """Return the columns that a further event of a row takes as well.
+
+    What an event of no work has no field for stays with the row's own event.
+    """
+    left_out = _not_of(kind)
+    return {name: to for name, to in columns.items() if to not in left_out}
+
+
+@cache
+def _not_of(kind: str) -> frozenset[str]:
+    """Return the fields of work that an event of another kind has not."""
+    kinds = KindRegistry()
+    if kind in WORK or kind not in kinds:
+        return frozenset({"jobs"})
+    of_work = {"jobs", "labour_cost", "warranty"}.union(
+        *(fields_of(kinds.get(one).model) for one in WORK)
+    )
+    return frozenset(of_work.difference(fields_of(kinds.get(kind).model), ENVELOPE))
 
 
 def _parts(whole: Decimal, number: int) -> list[Decimal]:

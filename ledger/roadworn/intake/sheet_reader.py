@@ -44,7 +44,11 @@ def _plain(cell: object) -> object:
         return ("moment", cell.isoformat())
     if isinstance(cell, date):
         return ("day", cell.isoformat())
-    return cell if isinstance(cell, str | int | float | bool) else str(cell)
+    if isinstance(cell, float):
+        # A sum of 64.80 is kept as 64.79999999999998 and shown in the 15 digits that a double is
+        # sure of (DBL_DIG of ISO/IEC 9899): what is shown is what is meant.
+        return float(f"{cell:.15g}")
+    return cell if isinstance(cell, str | int | bool) else str(cell)
 
 
 def _read(path: str, wanted: str) -> None:

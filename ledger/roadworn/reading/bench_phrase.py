@@ -62,13 +62,7 @@ _MAYBE_PLACES = frozenset({"cam", "word", "country"})
 def split_phrase(text: str, words: Words) -> Said:
     """Return a phrase in its words, short ones written out, with its figures taken out."""
     raw = text.split()
-    tokens: list[str] = []
-    for token in raw[:_MOST_WORDS]:
-        if any(c.isdigit() for c in token) or re.fullmatch(r"\w/\w[.,;:]?", token):
-            tokens.append(token)
-        else:
-            tokens += [piece for piece in _PARTED.split(token) if piece]
-    tokens = _written_out(tokens, words)
+    tokens = _written_out(_parted(raw[:_MOST_WORDS], words), words)
     said = Said(text, tokens, [], " ".join(raw[_MOST_WORDS:]))
     keys: list[tuple[str, int]] = []
     at = 0
@@ -145,6 +139,19 @@ def _passed_over(tokens: Sequence[str], at: int, found: tuple[dict[str, Any], in
         return range(at - 2, at + found[1])
     is_none = found[0]["unit"] in _DISTANCES or before in _LIMITS
     return range(at, at + found[1] * is_none)
+
+
+def _parted(raw: Sequence[str], words: Words) -> list[str]:
+    """Return words with signs between two parts as words of their own."""
+    tokens: list[str] = []
+    for token in raw:
+        if any(c.isdigit() for c in token) or re.fullmatch(r"\w/\w[.,;:]?", token):
+            tokens.append(token)
+        elif tuple(map(plain_key, token.split("/"))) in words.short:
+            tokens += token.split("/")  # "w/pump" is one short word, as "w pump" is
+        else:
+            tokens += [piece for piece in _PARTED.split(token) if piece]
+    return tokens
 
 
 def _written_out(tokens: Sequence[str], words: Words) -> list[str]:

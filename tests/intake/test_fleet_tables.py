@@ -1,0 +1,140 @@
+"""A list of vehicles, a log of hours and two systems of work orders, as a fleet keeps them.
+
+What must be understood is what the tables here say; nothing outside the project says how a fleet
+writes its own. That a double is sure of 15 digits is DBL_DIG of ISO/IEC 9899.
+"""
+
+from pathlib import Path
+
+import pytest
+from messy import workbook
+
+from roadworn.intake.csv_map import CsvMap, parse_csv_map
+from roadworn.intake.csv_rows import mapped_rows
+from roadworn.intake.job_words import JobReader
+from roadworn.intake.look import look
+from roadworn.intake.look_ask import Known
+from roadworn.intake.look_draft import Draft
+from roadworn.intake.look_files import map_text
+from roadworn.model.kinds import KindRegistry
+
+_KNOWN = Known(KindRegistry(), {}, {}, "GBP", "mi")
+_WORK = [
+    ["Order", "Date", "Fleet no", "Odometer", "Job", "Parts", "Days off road", "Engine hours"],
+    ["1", "14.05.2024", "7", 61250, "new battery / pads front worn, replaced", 0.1 + 0.2, 2, 3100],
+    ["2", "15.05.2024", "8", 61300, "LOF / coolant pump repl", 64.79999999999998, 0, ""],
+    ["3", "16.05.2024", "7", 61400, "R&R starter / R&R water pump", 12, "", ""],
+    ["4", "17.05.2024", "8", 61500, "PM A", 12, 1, ""],
+]
+_FLEET = [
+    ["Fleet no", "Make", "Model", "Purchased", "Purchase price"],
+    ["7", "Tarrow", "Carrier", "04.10.2015", 31000],
+    ["8", "Tarrow", "Carrier", "23.11.2016", 32000],
+]
+
+
+def looked(folder: Path, **tables: list[list[object]]) -> list[Draft]:
+    (folder / "book.xlsx").write_bytes(workbook(tables))
+    return look([folder / "book.xlsx"], _KNOWN)
+
+
+def rows_of(draft: Draft, *answers: tuple[str, str]) -> list[tuple[str, str, dict[str, object]]]:
+    """Return (vehicle, kind, payload) of each event that the map of a look gives."""
+    for about, given in answers:
+        draft.answer(next(q for q in draft.questions if about in q.text), given)
+    made = parse_csv_map(map_text(draft, "a.toml").replace('aliases = "a.toml"\n', ""))
+    rows = mapped_rows(draft.path, made, KindRegistry())
+    events = [row.event for row in rows if row.event is not None]
+    return [(event.vehicle_id, event.kind, dict(event.payload)) for event in events]
+
+
+def test_a_row_of_work_tells_the_hours_of_the_engine_and_how_long_it_stood(tmp_path: Path) -> None:
+    (draft,) = looked(tmp_path, Jobs=_WORK)
+    assert draft.between == [" / "]
+    given = rows_of(draft, ("which unit", "mi"), ("currency", "GBP"))
+    stood = [(who, said) for who, kind, said in given if kind == "out_of_service"]
+    # None stood for no days, and what the row cost is told by its work alone.
+    assert stood == [("unit-7", {"cause": "repair", "days": 2.0})]
+    run = [(who, said) for who, kind, said in given if kind == "hours_reading"]
+    assert run == [("unit-7", {"hours": 3100.0})]
+
+
+def test_a_sum_of_a_spreadsheet_is_read_as_it_shows_it(tmp_path: Path) -> None:
+    (draft,) = looked(tmp_path, Jobs=_WORK)
+    given = rows_of(draft, ("which unit", "mi"), ("currency", "GBP"))
+    amounts = [said["parts_cost"]["amount"] for _who, _kind, said in given if "parts_cost" in said]
+    assert amounts == ["0.15", "0.15", "32.40", "32.40", "6.00", "6.00"]
+
+
+def test_a_sign_parts_two_jobs_that_the_whole_would_give_as_well(tmp_path: Path) -> None:
+    (draft,) = looked(tmp_path, Jobs=_WORK)
+    given = rows_of(draft, ("which unit", "mi"), ("currency", "GBP"))
+    jobs = [(said.get("component"), said.get("reason")) for _who, _kind, said in given]
+    # The new battery had not worn out: only the pads had.
+    assert ("electrical.battery", "unknown") in jobs
+    assert ("brake.pad", "worn_out") in jobs
+    assert ("cooling.water_pump", "unknown") in jobs
+
+
+def test_a_service_by_the_shops_own_name_is_proposed_as_a_service(tmp_path: Path) -> None:
+    (draft,) = looked(tmp_path, Jobs=_WORK)
+    (question,) = [one for one in draft.questions if "'PM A'" in one.text]
+    assert question.likely == "other.general_service"
+
+
+def test_a_list_of_vehicles_is_watched_from_the_first_work_on_record(tmp_path: Path) -> None:
+    fleet, jobs = looked(tmp_path, Jobs=_WORK, Fleet=_FLEET)
+    assert fleet.kind == "enrolment"
+    assert jobs.unknown == []
+    assert fleet.layout.dates == ("d.m.y",)
+    assert fleet.constants["occurred_at"] == "2024-05-14"
+    given = rows_of(fleet, ("currency", "GBP"))
+    assert [said["purchase_date"] for _who, _kind, said in given] == ["2015-10-04", "2016-11-23"]
+
+
+def test_a_log_of_hours_is_one_of_hours(tmp_path: Path) -> None:
+    rows = [
+        ["Date", "Equipment", "Hour meter"],
+        ["14.05.2024", "9", 3100],
+        ["15.06.2024", "9", 3190],
+    ]
+    (draft,) = looked(tmp_path, Log=rows)
+    assert rows_of(draft) == [
+        ("unit-9", "hours_reading", {"hours": 3100.0}),
+        ("unit-9", "hours_reading", {"hours": 3190.0}),
+    ]
+
+
+def test_a_meter_of_hours_among_odometers_is_no_distance(tmp_path: Path) -> None:
+    (tmp_path / "work.csv").write_text(
+        'Day,Bus,Work,Meter\n2026-05-04,bus-7,coolant,61250\n2026-05-05,lift-2,coolant,"3,100"\n'
+        "2026-05-06,lift-2,coolant,\n",
+        "utf-8",
+    )
+    made = parse_csv_map(
+        'kind = "maintenance"\n[columns]\n"Day" = "occurred_at"\n"Bus" = "vehicle_id"\n'
+        '"Work" = "component"\n"Meter" = "odometer"\n[units]\nodometer = "mi"\n'
+        '[[when]]\ncells = { "Bus" = "lift*" }\nunits = { odometer = "h" }\n'
+    )
+    found = [row.event for row in mapped_rows(tmp_path / "work.csv", made, KindRegistry())]
+    told = [(e.vehicle_id, e.kind, e.odometer, e.payload.get("hours")) for e in found if e]
+    assert told == [
+        ("bus-7", "maintenance", 61250.0, None),
+        ("lift-2", "hours_reading", None, 3100.0),
+        ("lift-2", "maintenance", None, None),
+        ("lift-2", "maintenance", None, None),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("words", "component", "reason"),
+    [
+        ("w/pump replaced", "cooling.water_pump", ""),
+        ("alternator - failed, new one fitted", "electrical.alternator", "failed"),
+    ],
+)
+def test_words_of_a_work_order(words: str, component: str, reason: str) -> None:
+    (piece,) = JobReader(CsvMap("", "", {})).read(words)
+    assert [(m.kind, m.component, m.reason) for m in piece.word.meant] == [
+        ("replacement", component, reason)
+    ]
