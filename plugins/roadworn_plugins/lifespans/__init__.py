@@ -8,7 +8,9 @@ from roadworn.analysis import Analysis, Answers, Column, Result, Table, Tells
 from roadworn.columns.view import LedgerView
 from roadworn_plugins.lifespans.charts import at_risk_table, charts
 from roadworn_plugins.lifespans.figures import COLUMNS, Figures, Group, PartLifespansSettings, say
+from roadworn_plugins.maintenance.schedule import EngineHours
 from roadworn_plugins.shared.grouped import load
+from roadworn_plugins.shared.hours_lives import counted_by_hours, load_by_hours
 from roadworn_plugins.shared.settings import all_said, in_unit, left_out_why, pool_path
 
 ABOUT = """\
@@ -22,6 +24,9 @@ as failed and as worn out, the shares gone by each are Aalen and Johansen's cumu
 Each curve is held against its lives: counted by the failures it expects they must come evenly,
 which Anderson and Darling's statistic judges, the fitted shape allowed for (`fit`, from six
 failures; false in 1 of 100).
+
+With clock=hours ages are hours of the engine, by the readings of its hour meter, evenly between
+two of them: equipment without an odometer is counted by them alone.
 
 Assumptions: A part replaced for wear or failure failed; one replaced beforehand was still
 running. Parts of unknown age when the vehicle came are left out.
@@ -38,11 +43,16 @@ Technometrics 20 (1978) 355-364 for the limits; Aalen and Johansen, Scand. J. St
 def run(view: LedgerView, settings: PartLifespansSettings) -> Result:
     """Estimate lifetimes for every group of the chosen kind."""
     by = ("component", *(key for key in dict.fromkeys(settings.by) if key != "component"))
-    lives = load(view, by, component=settings.component, clock=settings.clock)
+    by_hours = None
+    if settings.clock == "hours":
+        by_hours = load_by_hours(view, by, settings.component)
+        lives = by_hours.lives
+    else:
+        lives = load(view, by, component=settings.component, clock=settings.clock)
     every = len(lives.labels)
     if not every:
-        return Result(say("none"), caveats=_nothing(view, settings.component))
-    figures = Figures.of(view, lives, settings)
+        return Result(say("none"), caveats=_nothing(view, settings))
+    figures = Figures.of(view, lives, settings, by_hours)
     failed = figures.counts[1]
     order = sorted(range(every), key=lambda g: (-int(failed[g]), lives.labels[g]))
     groups = [Group(figures, g) for g in order[: settings.most]]
@@ -70,7 +80,11 @@ def run(view: LedgerView, settings: PartLifespansSettings) -> Result:
         tables=(table, *at_risk_table(figures, told, keys), *with_pool),
         estimates=tuple(estimate for group in told for estimate in group.estimates()),
         charts=charts(figures, told),
-        caveats=(*pool_words, *_caveats(figures, every - len(groups))),
+        caveats=(
+            *pool_words,
+            *_caveats(figures, every - len(groups)),
+            *_hours(view, settings),
+        ),
     )
 
 
@@ -78,7 +92,7 @@ def _with_pool(view: LedgerView, figures: Figures) -> tuple[tuple[Table, ...], t
     """Return what a pool of other shops makes of the lives, and the words for it; none unnamed."""
     settings = figures.settings
     path = pool_path(settings.pool)
-    if not path:
+    if not path or settings.clock == "hours":
         return (), ()
     # Whoever names no pool does not wait for the laws of all components.
     from roadworn_plugins.shared.fleet_lives import ComponentLives
@@ -96,15 +110,27 @@ def _with_pool(view: LedgerView, figures: Figures) -> tuple[tuple[Table, ...], t
     return pool_table(models, figures.shown, settings.level), words
 
 
-def _nothing(view: LedgerView, component: str | None) -> tuple[str, ...]:
+def _hours(view: LedgerView, settings: PartLifespansSettings) -> tuple[str, ...]:
+    """Say of what has no odometer that hours of the engine would count it."""
+    if settings.clock != "distance":
+        return ()
+    return all_said(say.some(counted_by_hours(view, settings.component), "by-hours"))
+
+
+def _nothing(view: LedgerView, settings: PartLifespansSettings) -> tuple[str, ...]:
     """Return why there is no life, where there are stays, and what to do about it."""
     rows = view.sql(
         """SELECT why, count(*) FROM part_lives_left_out
            WHERE component = coalesce(?, component) GROUP BY 1""",
-        (component,),
+        (settings.component,),
     ).rows
     whys = Counter({str(why): int(number) for why, number in rows})
-    return (*_left_out(whys), *all_said(say.when(not whys, "record")))
+    no_hours = settings.clock == "hours" and not EngineHours.of(view).known()
+    return (
+        *_left_out(whys),
+        *all_said(say.when(not whys, "record"), say.when(no_hours, "no-hours")),
+        *_hours(view, settings),
+    )
 
 
 def _left_out(whys: Counter[str]) -> tuple[str, ...]:

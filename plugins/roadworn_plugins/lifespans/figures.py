@@ -21,10 +21,17 @@ from roadworn_plugins.lifedata.survival import (
 )
 from roadworn_plugins.lifespans.reasons import Reasons
 from roadworn_plugins.shared import grouped as lives_of
-from roadworn_plugins.shared.grouped import GROUPINGS, Floats, GroupedLives, Ints, shown_distance
+from roadworn_plugins.shared.grouped import (
+    GROUPINGS,
+    Clock,
+    Floats,
+    GroupedLives,
+    Ints,
+    shown_distance,
+)
+from roadworn_plugins.shared.hours_lives import HoursLives
 from roadworn_plugins.shared.life_model import trade_range
 from roadworn_plugins.shared.settings import (
-    ByClock,
     Level,
     MostRows,
     OnlyComponent,
@@ -39,6 +46,12 @@ say = Says(
     "part-lifespans",
     {
         "none": "No part lives are on record for this yet.",
+        "no-hours": "No vehicle has two readings of its hour meter: write them down by "
+        "`roadworn record hours VEHICLE HOURS`.",
+        "by-hours": "{n} {n:part|parts} of equipment without an odometer {n:is|are} counted by "
+        "clock=hours alone.",
+        "hours": "{value:,.0f}",
+        "hours-unit": "{value:,.0f} {unit}",
         "record": "Record replacements with their reason and odometer reading.",
         "title": "How long parts last, in {unit}",
         "at": "{age:,.10g}",
@@ -110,7 +123,9 @@ class PartLifespansSettings(Settings):
         tuple[str, ...],
         Field(description="component, class, supplier, part-number, position, duty, vehicle"),
     ] = ("component", "class")
-    clock: ByClock = "distance"
+    clock: Annotated[
+        Clock | Literal["hours"], Field(description="miles, years or hours of the engine")
+    ] = "distance"
     unit: ShownUnit = None
     level: Level = 0.95
     limits: Annotated[
@@ -179,7 +194,11 @@ class Figures:
 
     @classmethod
     def of(
-        cls, view: LedgerView, lives: GroupedLives, settings: PartLifespansSettings
+        cls,
+        view: LedgerView,
+        lives: GroupedLives,
+        settings: PartLifespansSettings,
+        by_hours: HoursLives | None = None,
     ) -> "Figures":
         """Run the estimators over all groups."""
         n, level = len(lives.labels), settings.level
@@ -204,9 +223,13 @@ class Figures:
             medians=curve.quantile(0.5)[0],
             oldest=oldest,
             use=np.bincount(lives.group, lives.exit_age - lives.entry, n).astype(np.float64),
-            left_out=lives_of.left_out_by(view, lives, settings.component),
+            left_out=lives_of.left_out_by(view, lives, settings.component)
+            if by_hours is None
+            else by_hours.left_out,
             unrecorded=lives_of.unrecorded(view),
-            events=lives_of.failure_events(view, lives.by, settings.component),
+            events=lives_of.failure_events(view, lives.by, settings.component)
+            if by_hours is None
+            else by_hours.events,
         )
 
     def tells(self, g: int) -> bool:

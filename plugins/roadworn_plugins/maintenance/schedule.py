@@ -63,6 +63,10 @@ class EngineHours:
                    ORDER BY vehicle_id, occurred_at, seq"""
         return view.kept((cls,), lambda: cls(view.sql(query).rows))
 
+    def known(self) -> bool:
+        """Return whether a vehicle has two readings, without which nothing is known between."""
+        return any(len(days) > 1 for days in self._days.values())
+
     def __contains__(self, vehicle: str) -> bool:
         return vehicle in self._days
 

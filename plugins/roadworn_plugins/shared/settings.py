@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from functools import partial
 from pathlib import Path
-from typing import Annotated, TypeVar
+from typing import Annotated, Literal, TypeVar
 
 import numpy as np
 from pydantic import Field
@@ -47,26 +47,28 @@ class Shown:
 
     Attributes:
         unit: of distances.
-        clock: distance or calendar age.
+        clock: distance, calendar age or hours of the engine.
     """
 
     unit: Unit
-    clock: Clock
+    clock: Clock | Literal["hours"]
 
     @property
     def word(self) -> str:
         """Return the unit of age as written in a heading."""
-        return self.unit if self.clock == "distance" else "years"
+        return {"distance": self.unit, "age": "years", "hours": "h"}[self.clock]
 
     def exact(self, value: float) -> float:
-        """Return an age in thousand km or years in the unit shown, for a curve."""
+        """Return an age in thousand km, years or thousand hours in the unit shown, for a curve."""
+        if self.clock == "hours":
+            return float(value * 1000.0)
         return float(value if self.clock == "age" else shown_distance(float(value), self.unit))
 
     def age(self, value: float) -> float | None:
         """Return it rounded for a table, or None where it is not reached."""
         if not np.isfinite(value):
             return None
-        return round(self.exact(value), 2 if self.clock == "age" else -2)
+        return round(self.exact(value), {"distance": -2, "age": 2, "hours": -1}[self.clock])
 
     def stored(self, shown: float) -> float:
         """Return an age as the lives hold it: thousand km or years."""
