@@ -16,7 +16,7 @@ from roadworn.columns.view import LedgerView
 from roadworn.testing import event, view_of
 from roadworn_plugins.lifespans import PART_LIFESPANS
 from roadworn_plugins.lifespans.figures import PartLifespansSettings
-from roadworn_plugins.shared.hours_lives import load_by_hours
+from roadworn_plugins.lifespans.hours_lives import load_by_hours
 
 _FIRST = date(2022, 1, 1)
 #: Days on which the battery of each lift was replaced: of the first the age is unknown.

@@ -8,9 +8,9 @@ from roadworn.analysis import Analysis, Answers, Column, Result, Table, Tells
 from roadworn.columns.view import LedgerView
 from roadworn_plugins.lifespans.charts import at_risk_table, charts
 from roadworn_plugins.lifespans.figures import COLUMNS, Figures, Group, PartLifespansSettings, say
+from roadworn_plugins.lifespans.hours_lives import counted_by_hours, load_by_hours
 from roadworn_plugins.maintenance.schedule import EngineHours
 from roadworn_plugins.shared.grouped import load
-from roadworn_plugins.shared.hours_lives import counted_by_hours, load_by_hours
 from roadworn_plugins.shared.settings import all_said, in_unit, left_out_why, pool_path
 
 ABOUT = """\

@@ -19,6 +19,7 @@ from roadworn_plugins.lifedata.survival import (
     KaplanMeier,
     kaplan_meier,
 )
+from roadworn_plugins.lifespans.hours_lives import HoursLives
 from roadworn_plugins.lifespans.reasons import Reasons
 from roadworn_plugins.shared import grouped as lives_of
 from roadworn_plugins.shared.grouped import (
@@ -29,7 +30,6 @@ from roadworn_plugins.shared.grouped import (
     Ints,
     shown_distance,
 )
-from roadworn_plugins.shared.hours_lives import HoursLives
 from roadworn_plugins.shared.life_model import trade_range
 from roadworn_plugins.shared.settings import (
     Level,
