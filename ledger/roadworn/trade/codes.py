@@ -284,20 +284,24 @@ def _listed() -> dict[str, dict[str, str]]:
     return {row["code"]: row for row in csv.DictReader(text.splitlines())}
 
 
-def _family_components(code: str) -> tuple[str, ...]:
-    # The catalogue knows code families; a listed description is better, so this comes second.
+@cache
+def _families() -> tuple[tuple[int, int, str], ...]:
+    """Return first and last code of each family as numbers, with the component that it is of."""
     from roadworn.model.catalogue import catalogue
 
-    number = int.from_bytes(encode_code(code), "big")
     found = []
     for component in catalogue():
         for family in component.dtc_families:
             first, _, last = family.partition("-")
             low, high = (int.from_bytes(encode_code(c), "big") for c in (first, last or first))
-            if low <= number <= high:
-                found.append(component.id)
-                break
+            found.append((low, high, component.id))
     return tuple(found)
+
+
+def _family_components(code: str) -> tuple[str, ...]:
+    # The catalogue knows code families; a listed description is better, so this comes second.
+    number = int.from_bytes(encode_code(code), "big")
+    return tuple(dict.fromkeys(name for low, high, name in _families() if low <= number <= high))
 
 
 def _group(code: str, owner: Owner) -> str:

@@ -363,6 +363,9 @@ def _pointed(
     from roadworn_plugins.likely_causes.asking import chance_in, open_pictures, place_in
 
     causes, pictures = open_pictures(view, vehicle)
+    stored: dict[str, set[str]] = {}
+    for sign in laws.signs["stored"]:
+        stored.setdefault(sign.vehicle, set()).add(sign.name)
     for picture in pictures:
         seen = _of_kind(picture, "code", "symptom")
         if picture.vehicle not in asking or not seen:
@@ -376,7 +379,9 @@ def _pointed(
                 chance_in(picture, i) if unheard is None else float(unheard[i]), alone.get(i, 0.0)
             )
             name = causes.names[i]
-            yield _of_picture(view, laws, picture, name, place_in(picture, name), weight)
+            at = place_in(picture, name)
+            here = stored.get(picture.vehicle, set())
+            yield _of_picture(view, laws, picture, here, name, at, weight)
 
 
 def _by_trade(causes: "Causes", picture: "Picture") -> Floats | None:
@@ -396,14 +401,19 @@ def _of_kind(picture: "Picture", *kinds: str) -> "list[Seen]":
 
 
 def _of_picture(
-    view: LedgerView, laws: SignLaws, picture: "Picture", name: str, place: str, weight: float
+    view: LedgerView,
+    laws: SignLaws,
+    picture: "Picture",
+    stored: set[str],
+    name: str,
+    place: str,
+    weight: float,
 ) -> Fact:
     codes = _of_kind(picture, "code")
     asked = codes or _of_kind(picture, "symptom")
     first = min(one.on for one in asked)
     if codes:
         what = Joined(dict.fromkeys(one.name.removeprefix("code:") for one in codes))
-        stored = {s.name for s in laws.signs["stored"] if s.vehicle == picture.vehicle}
         kind = "stored" if stored & {str(code) for code in what.parts} else "pending"
     else:
         what = Joined(

@@ -312,10 +312,14 @@ def _looked_back(
     wear = {i: chances for i, chances in wear.items() if share[i] == 1.0}
     found = project(parts, months, measured=wear, share=share)
     by_lives = project(replace(parts, facts=None), months, measured=wear, share=share)
+    due_of: dict[tuple[str, str], list[DueItem]] = {}
+    for item in due:
+        due_of.setdefault((item.vehicle, item.component), []).append(item)
     came = [
         f
         for f in failures(view, day, until, currency)
-        if f.on <= fleet.until.get(f.vehicle, day) and not _due_already(f, due)
+        if f.on <= fleet.until.get(f.vehicle, day)
+        and not _due_already(f, due_of.get((f.vehicle, f.component), ()))
     ]
     own, unforeseen = _by_part(parts, found.chance, came, set(fleet.until))
     here = set(parts.vehicle)
@@ -364,11 +368,12 @@ def _successors(parts: PartsAhead, months: float, share: Floats) -> Floats:
 
 
 def _due_already(failure: Failure, due: Sequence[DueItem]) -> bool:
-    """Return whether it was open on the day: then it was due, and not projected."""
+    """Return whether it was open on the day among what was `due` of its component there.
+
+    Then it was due, and not projected.
+    """
     return any(
-        (item.vehicle, item.component) == (failure.vehicle, failure.component)
-        and (not item.position or meet(item.component, item.position, failure.position))
-        for item in due
+        not item.position or meet(item.component, item.position, failure.position) for item in due
     )
 
 

@@ -145,7 +145,10 @@ class PartLifespansSettings(Settings):
         parts = tuple(value.replace(" ", "").split(",")) if isinstance(value, str) else value
         for part in parts if isinstance(parts, tuple) else ():
             if part not in GROUPINGS:
-                raise ValueError(f"write one or more of {', '.join(GROUPINGS)}, parted by commas")
+                known = ", ".join(GROUPINGS)
+                if len(parts) > 1:  # which of them is it?
+                    raise ValueError(f"{part} is none of {known}")
+                raise ValueError(f"write one or more of {known}, parted by commas")
         return parts
 
 

@@ -433,5 +433,10 @@ def _blend(table: Floats, start: Ints, weights: Floats, axis: int) -> Floats:
     """Weighted sum of four neighbouring slices along one axis."""
     shape = [1] * table.ndim
     shape[axis] = start.size
-    out = sum(np.take(table, start + j, axis=axis) * weights[:, j].reshape(shape) for j in range(4))
-    return np.asarray(out)
+    out = np.take(table, start, axis=axis)
+    out *= weights[:, 0].reshape(shape)
+    for j in range(1, 4):
+        piece = np.take(table, start + j, axis=axis)
+        piece *= weights[:, j].reshape(shape)
+        out += piece
+    return out
