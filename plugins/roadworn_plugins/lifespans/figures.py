@@ -146,7 +146,7 @@ class PartLifespansSettings(Settings):
         for part in parts if isinstance(parts, tuple) else ():
             if part not in GROUPINGS:
                 known = ", ".join(GROUPINGS)
-                if len(parts) > 1:  # which of them is it?
+                if part != value:  # which of them is it?
                     raise ValueError(f"{part} is none of {known}")
                 raise ValueError(f"write one or more of {known}, parted by commas")
         return parts
