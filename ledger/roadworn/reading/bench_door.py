@@ -14,7 +14,8 @@ from roadworn.checks.measured import check_measurements
 from roadworn.model.errors import UsageError
 from roadworn.reading import DEFAULT_SHEET, JudgedFinding, judged, no_condition
 from roadworn.reading.bench import Has, Heard, hear, hear_findings
-from roadworn.reading.bench_frame import Found, Open, found_in
+from roadworn.reading.bench_frame import found_in
+from roadworn.reading.bench_frame_marks import Found, Open
 from roadworn.reading.bench_several import parted
 from roadworn.trade.judging import KnownSizes, Size, put_sizes, take_sizes
 from roadworn.trade.limits import Sheet, load_sheet, name_way, take_way
@@ -23,7 +24,10 @@ if TYPE_CHECKING:
     from roadworn.reading.bench_words import Words
 
 #: A condition typed as it is stored: what stands beside it is judged as before.
-_PLAINLY = re.compile(r"\b(sound|wearing)\b(?! (even|thin|out|on|in|down))", re.IGNORECASE)
+_PLAINLY = re.compile(
+    r"\b(sound|wearing|failed)\b(?! (even|thin|out|on|in|down|load|the|test|at|under|when))",
+    re.IGNORECASE,
+)
 
 
 def said_findings(

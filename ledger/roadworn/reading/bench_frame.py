@@ -10,6 +10,7 @@ from collections.abc import Sequence
 
 from roadworn.model.catalogue import OTHER, Component
 from roadworn.model.errors import UsageError
+from roadworn.reading.bench_doubt import refuse_more, small_part
 from roadworn.reading.bench_frame_figures import figures_of
 from roadworn.reading.bench_frame_grades import GradeReader
 from roadworn.reading.bench_frame_marks import (
@@ -31,7 +32,7 @@ _OTHERWISE = (
     (re.compile(r"\blro\b.*\blri\b|\blri\b.*\blro\b"), "two tires of a wheel"),
     (re.compile(r"\bholds? \d+ (of|out of) \d+"), "a figure of another"),
 )
-_SHARE = re.compile(r"\b(one|1|two|2|some|most) of\b(?! the time)")
+_SHARE = re.compile(r"\b(one|1|two|2|some|most) (out )?of\b(?! the time)")
 _OF_PIECES = re.compile(
     r"\d mm|\bend of\b|\b(hose|side|end|bolts?|nuts?|studs?|lugs?|teeth|ribs?|pins?|tabs?|leaves)\b"
 )
@@ -40,6 +41,10 @@ _SEVERAL = re.compile(
     r"\b(t[iy]res?|shocks?|struts?|calipers?|chambers?|drums?|rotors?|hubs?|bearings?|slacks?|"
     r"lights?|lamps?|springs?|hoses?|mirrors?|belts?)\b"
 )
+#: What is measured in lengths, so that a bare figure lacks its unit.
+_MEASURED = frozenset({"brake.pad", "brake.shoe", "brake.rotor", "brake.drum", "wheel.tire"})
+#: Schemes whose places are kept whole, so that the note needs no word of them.
+_PLACELESS = frozenset({"none", "bank", "cylinder", "bank+cam", "bank_sensor"})
 _AS_WELL = frozenset({"there", "too", "also", "same"})
 #: A failed part, and what only shows that.
 _SHOWN_BY = {
@@ -76,11 +81,13 @@ def measured_in(text: str, shop: Words | None, has: Has | None) -> list[Found]:
 
 class _FrameReader(GradeReader):
     def found_in(self, text: str) -> list[Found]:
-        self.line = rewritten(text)
+        self.typed, self.line = text, rewritten(text)
         self._refuse_line(self.line.casefold())
         frames: list[Frame] = []
         for clause, before in clauses_of(self.line):
+            known = len(frames)
             self.take(clause, before, frames)
+            self._refuse_breath(frames[known:])
         if not frames:
             raise Open("no part")
         self.share(frames)
@@ -95,6 +102,15 @@ class _FrameReader(GradeReader):
         share = _SHARE.search(folded) and not _OF_PIECES.search(folded)
         if share and _SEVERAL.search(folded):
             raise Open("one of several")
+
+    @staticmethod
+    def _refuse_breath(frames: list[Frame]) -> None:
+        """Refuse several parts at several places in one breath: whose sign is whose."""
+        placed = [frame for frame in frames if frame.keys and not frame.carried]
+        owners = {mark.owners for frame in placed for mark in frame.marks}
+        bad = all(frame.signs for frame in placed)
+        if len(placed) > 1 and len(owners) > 1 and bad:
+            raise Open("two parts in one breath")
 
     def _finished(self, frames: list[Frame]) -> list[Found]:
         """Return the findings of frames; a symptom beside what is bad goes into its note."""
@@ -129,6 +145,13 @@ class _FrameReader(GradeReader):
             condition = self.condition_of(frame, component, mark)
             figures = figures_of(frame, component, self.words, self.signs)
             self._refuse_part(frame, mark, component)
+            unused = [
+                k
+                for n, k in enumerate(frame.keys)
+                if k.isdigit() and frame.keys[n - 1 : n] != ["axle"]
+            ]
+            if unused and component.id in _MEASURED and not frame.figures:
+                raise Open("a figure without its unit")
             if component.id == "ignition.spark_plug" and figures and condition:
                 raise Open("a gap and a sign")
             if component.id == "engine.mount" and frame.figures and "eng" in self.line.casefold():
@@ -138,7 +161,9 @@ class _FrameReader(GradeReader):
             if len(figures) > 1:
                 raise Open("figures of two")
             places, remark = self.places(frame, component, mark, condition, previous)
-            note = frame.note_of(measured=bool(figures), placed=places != [None])
+            small = small_part(component.id, mark.key) or mark.key
+            refuse_more(self.typed, component, places, condition, small)
+            note = frame.note_of(measured=bool(figures), placed=_holds(component, places))
             made += [Found(component, place, condition, figures, note, remark) for place in places]
         return made
 
@@ -148,6 +173,11 @@ class _FrameReader(GradeReader):
             raise Open(f"two parts: {component.name} is not spelled so")
         if component.id == "electrical.wiring" and any(key.isdigit() for key in frame.keys):
             raise Open("which wire")
+        bare = any(
+            key.isdigit() and frame.keys[n - 1 : n] != ["axle"] for n, key in enumerate(frame.keys)
+        )
+        if bare and component.id in _MEASURED and not frame.figures:
+            raise Open("a figure without its unit")
         if component.id == "wheel.bearing" and "oil" in frame.line:
             raise Open("a hub or its oil")
         repaired = component.id == "body.windshield" and "filled" in frame.words
@@ -204,6 +234,11 @@ class _FrameReader(GradeReader):
         if any(place and part in whole for part, place in made):
             raise Open("at a place and at none")
         return list(made.values())
+
+
+def _holds(component: Component, places: Sequence[str | None]) -> bool:
+    """Whether the places of a part hold all that was said of them."""
+    return places != [None] and component.positions not in _PLACELESS
 
 
 def _joined(frames: list[Frame]) -> list[Frame]:

@@ -93,7 +93,11 @@ class _Filler:
 
     def _take_sign(self, mark: Mark) -> int:
         denied = self.denial >= 0 and mark.at - self.denial <= self.reach
-        if denied and self.reach < 9 and self.in_name & set(range(self.denial + 1, mark.at)):
+        if (
+            self.denial >= 0
+            and self.reach < 9
+            and self.in_name & set(range(self.denial + 1, mark.at))
+        ):
             raise Open("what is denied")
         signs = self.of.signs
         near = set(self.keys[max(self.start, mark.at - 3) : mark.at])

@@ -12,6 +12,8 @@ from roadworn.reading.bench_names import names_index
 from roadworn.reading.bench_places import tag_of
 
 _BAD = frozenset({"failed", "wearing"})
+_GOOD = frozenset({"ok", "good", "fine"})
+_BUT = re.compile(r"\bbut\b")
 _WARNING = re.compile(
     r"\b(light|lite|lt|lamp|warning|code|msg|message)s?\b.*\b(on|set|lit|flash\w*)\b"
 )
@@ -56,6 +58,18 @@ class GradeReader(PlaceReader):
         if frame.denied and not frame.signs:
             return "failed"
         told = self._told(frame, component, mark)
+        wheels = {key for key in frame.keys if tag_of(key) in {"wheel", "axled"}}
+        if len(wheels) > 1 and told.all & _BAD and (told.weak or "sound" in told.all):
+            raise Open("which wheel is bad")
+        core = self.signs.set("core_sound") | _GOOD
+        first = told.grades[0] if told.grades else ("", None)
+        if (
+            first[1]
+            and first[1].key in core
+            and told.all == {"sound", "wearing"}
+            and _BUT.search(self.line.casefold())
+        ):
+            raise Open("good, but worn")
         self._settle(told)
         self._refuse_system(frame, mark, told)
         self._refuse_doubt(frame, told)
@@ -135,6 +149,8 @@ class GradeReader(PlaceReader):
         """Leave out what means nothing beside other signs."""
         if len(told.grades) > 1:
             told.grades = [one for one in told.grades if one[1].key != "done"]
+        if set(told.keys("ask")) & self.signs.doubt:
+            raise Open("a doubt is said")
         if "ask" in told.all:
             if not told.all & _BAD:
                 raise Open(f"what {told.keys('ask')[0]} means")
@@ -241,7 +257,8 @@ class GradeReader(PlaceReader):
     def _check_before(self, frame: Frame, component: Component) -> None:
         """Refuse words that may make another part of it."""
         own = names_index().vocabulary.get(component.id, frozenset()) | self.words.details
-        strange = [w for w in frame.before if w not in own and w not in self.signs.ordinary]
+        own |= self.signs.ordinary
+        strange = [w for w in frame.before if w not in own and not w.endswith("ly")]
         if strange:
             raise Open(f"what {strange[0]} is")
         parts = names_index().weight.keys() - own - self.words.pieces

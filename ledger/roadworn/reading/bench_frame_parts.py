@@ -177,6 +177,7 @@ class PartReader:
         systems = {catalogue().get(owner).system for owner in mark.owners}
         after = keys[mark.end : mark.end + 1]
         warns = bool(_WARNS & set(after)) and not systems & {"lighting", "brake"}
+        warns &= bool({"on", "lit", "flashing"} & set(keys[mark.end :]))
         glass = carried and mark.key == "glass" and _GLAZED.search(self.line.casefold())
         if (warns and mark.key != "low air") or glass or self._is_spilt(mark, keys, signs):
             return True
@@ -220,6 +221,9 @@ class PartReader:
         if len(hinted) == 1 and mark.key != "pump":
             mark.owners = (hinted.pop(),)
             return
+        plain = self.signs.set("generic") | self.signs.set("pieces") | {"pipe"}
+        if mark.key not in plain or re.search(r"#|\d", self.line.partition(",")[2]):
+            raise Open("two parts")
         sound = any(self.signs.general.get(sign.key) == "sound" for sign in signs)
         if sound and any(sign.at >= mark.end for sign in signs):
             raise Open("which part is sound")
@@ -228,14 +232,20 @@ class PartReader:
     def _is_own(self, first: Mark, keys: Sequence[str], signs: Sequence[Mark]) -> bool:
         """Whether a plain name is a part by itself: "horn ok, brakes low", "oil full n clean"."""
         plain = self.signs.neutral
-        if any(not tag_of(key) and key not in plain for key in keys[: first.at]):
+        if any(not (tag_of(key) or key.isdigit() or key in plain) for key in keys[: first.at]):
             return False
         of_fluid = self.signs.set("of_fluid")
         fluid = first.key in {"oil", "coolant"} and any(
             sign.at >= first.end and set(sign.key.split()) & of_fluid for sign in signs
         )
-        generic = first.key in self.signs.set("generic") or len(first.owners) > 1
+        generic = (
+            self._is_again(first) or first.key in self.signs.set("generic") or len(first.owners) > 1
+        )
         return self._placed(keys) or fluid or not generic
+
+    def _is_again(self, mark: Mark) -> bool:
+        """Whether a name is a word that the line has said before: the spring of a spring brake."""
+        return len(re.findall(rf"\b{re.escape(mark.key)}", self.line.casefold())) > 1
 
     def _several(self, said: Said, weak: list[Mark], signs: Sequence[Mark]) -> list[Mark]:
         told_at = self.told_at(said, signs)
@@ -262,11 +272,16 @@ class PartReader:
         self, said: Said, made: list[Mark], weak: list[Mark], signs: Sequence[Mark]
     ) -> list[Mark]:
         """Return parts with those of a plain name that are told by themselves."""
+        if any(mark.at == one.end and not self._is_piece(mark) for mark in weak for one in made):
+            own = {w for one in made for o in one.owners for w in names_index().vocabulary[o]}
+            if any(mark.key not in own | self.words.details for mark in weak):
+                raise Open("two parts")
         told = sorted(self.told_at(said, signs))
         both = sorted([*made, *weak], key=lambda mark: mark.at)
         kept = list(made)
         for n, mark in enumerate(both):
-            if mark in made or len(mark.owners) > 1 or mark.key in self.signs.set("generic"):
+            plain = mark.key in self.signs.set("generic") or self._is_again(mark)
+            if mark in made or len(mark.owners) > 1 or plain:
                 continue
             before = both[n - 1].end if n else 0
             after = both[n + 1].at if n + 1 < len(both) else len(said.words) + 1
@@ -295,7 +310,7 @@ class PartReader:
         return groups
 
     def _is_piece(self, mark: Mark) -> bool:
-        return len(mark.owners) > 1 or mark.key in self.signs.set("pieces")
+        return mark.key in self.signs.set("pieces")
 
     def hinted(self, mark: Mark) -> set[str]:
         """Return the owners of a name that other words of the line speak for."""
