@@ -29,7 +29,7 @@ from roadworn.reading.bench_words import Words, packaged_words
 #: Lines that have a part only another reading finds, or figures of two.
 _OTHERWISE = (
     (re.compile(r"\bexh?au?s?t? leak (at|from|by|near)\b"), "two parts"),
-    (re.compile(r"\blro\b.*\blri\b|\blri\b.*\blro\b"), "two tires of a wheel"),
+    (re.compile(r"\blro\b.*\blri\b|\blri\b.*\blro\b"), "two parts of a wheel"),
     (re.compile(r"\bholds? \d+ (of|out of) \d+"), "a figure of another"),
 )
 _SHARE = re.compile(r"\b(one|1|two|2|some|most) (out )?of\b(?! the time)")
@@ -161,7 +161,7 @@ class _FrameReader(GradeReader):
             if len(figures) > 1:
                 raise Open("figures of two")
             places, remark = self.places(frame, component, mark, condition, previous)
-            small = small_part(component.id, mark.key) or mark.key
+            small = "" if figures else small_part(component.id, mark.key) or mark.key
             refuse_more(self.typed, component, places, condition, small)
             note = frame.note_of(measured=bool(figures), placed=_holds(component, places))
             made += [Found(component, place, condition, figures, note, remark) for place in places]

@@ -159,6 +159,8 @@ class _Filler:
     def _end(self) -> None:
         """Take a denial that ends the words: "right one dont", "squirts nothing"."""
         frame = self.frame
+        if self.denial >= 0 and not frame.denied and any(n > self.denial for n in self.in_name):
+            raise Open("what is denied")
         if self.denial < 0 or self.denial != self.end - 1:
             return
         if self.keys[self.denial] == "nothing" and frame.signs:

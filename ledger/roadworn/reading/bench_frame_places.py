@@ -63,6 +63,7 @@ class PlaceReader(ClauseReader):
         if scheme not in _LOOSE:
             self._refuse_unused(frame, scheme, found.used)
         if found.places != [None]:
+            self._refuse_other_side(frame, scheme, found.places)
             return found.places, found.remark
         if inherited := self._inherited(frame, component, named, previous, plural=plural):
             where = previous[0].position
@@ -101,6 +102,18 @@ class PlaceReader(ClauseReader):
         if scheme == "wheel_ul" and "both" in frame.keys and not tags & ASIDE:
             return ["left", "right", *mark.place]
         return list(mark.place)
+
+    @staticmethod
+    def _refuse_other_side(frame: Frame, scheme: str, places: Sequence[str | None]) -> None:
+        """Refuse a side that none of the wheels has: "right 1 stud snapped lf"."""
+        told = "".join(place or "" for place in places)
+        wheels = scheme in _AT_PLACES | {"axle_side"}
+        for side, letter in (("left", "L"), ("right", "R")):
+            if wheels and side in frame.keys and letter not in told.replace("RR", "R"):
+                raise Open("which side")
+            lone = wheels and side == "right" and side in frame.keys
+            if lone and set(frame.keys) & {"lf", "lr"} and not set(frame.keys) & {"rf", "rr"}:
+                raise Open("which side")
 
     @staticmethod
     def _refuse_unused(frame: Frame, scheme: str, used: set[int]) -> None:
