@@ -13,6 +13,7 @@ from roadworn.reading.bench_words import Words
 _DENIES = frozenset({"nothing", "wont", "not", "no", "never"})
 #: No denial stands so far before the first word.
 _NONE = -9
+_TAKEN_BACK = frozenset({"wheel", "axled", "side", "end"})
 
 
 @dataclass
@@ -130,12 +131,7 @@ class _Filler:
         elif self.said.words[at].used in {"join", "figure"}:
             self._take_bare(at)
         elif tag_of(key) or key in COUNTED or key.isdigit():
-            if (
-                denied
-                and self.denial == at - 1
-                and frame.keys
-                and tag_of(key) in {"wheel", "axled"}
-            ):
+            if denied and self.denial == at - 1 and frame.keys and tag_of(key) in _TAKEN_BACK:
                 raise Open("takes back a place")
             frame.keys.append(key)
         elif key in signs.doubt:

@@ -101,12 +101,19 @@ class PlaceReader(ClauseReader):
             return ["front", *mark.place]  # who drives opens the front door
         if scheme == "wheel_ul" and "both" in frame.keys and not tags & ASIDE:
             return ["left", "right", *mark.place]
+        if scheme == "tire":
+            return [*mark.place, *(w for w in mark.key.split() if tag_of(w) == "depth")]
         return list(mark.place)
 
     @staticmethod
     def _refuse_other_side(frame: Frame, scheme: str, places: Sequence[str | None]) -> None:
         """Refuse a side that none of the wheels has: "right 1 stud snapped lf"."""
         told = "".join(place or "" for place in places)
+        ends = {"LF": "front", "RF": "front", "LR": "rear", "RR": "rear"}
+        held = {ends.get((place or "")[:2], "") for place in places}
+        said = {"front", "rear"} & set(frame.keys)
+        if scheme in {"wheel", "tire", "wheel_ul"} and said and held <= {"front", "rear"} - said:
+            raise Open("which end")
         wheels = scheme in _AT_PLACES | {"axle_side"}
         for side, letter in (("left", "L"), ("right", "R")):
             if wheels and side in frame.keys and letter not in told.replace("RR", "R"):
