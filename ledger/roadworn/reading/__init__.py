@@ -209,7 +209,11 @@ def read_findings(
         refused = error
     from roadworn.reading.bench_door import said_findings
 
-    return said_findings(text, refused, sheet, known, words() if words else None, has)
+    def judge(said: str, finding: dict[str, Any], sized: KnownSizes) -> JudgedFinding:
+        return judged(said, finding, sheet or load_sheet(DEFAULT_SHEET), sized)
+
+    shop = words() if words else None
+    return [JudgedFinding(*one) for one in said_findings(text, refused, judge, known, shop, has)]
 
 
 def _says_all(text: str, read: JudgedFinding) -> bool:

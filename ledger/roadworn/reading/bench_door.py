@@ -5,24 +5,34 @@ open, a line is asked about, unless they only lack a word that the other reading
 """
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from copy import deepcopy
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from roadworn.checks.measured import check_measurements
 from roadworn.model.errors import UsageError
-from roadworn.reading import DEFAULT_SHEET, JudgedFinding, judged, no_condition
 from roadworn.reading.bench import Has, Heard, hear, hear_findings
 from roadworn.reading.bench_frame import found_in
 from roadworn.reading.bench_frame_marks import Found, Open
 from roadworn.reading.bench_several import parted
+from roadworn.reading.refusing import NO_CONDITION
 from roadworn.trade.judging import KnownSizes, Size, put_sizes, take_sizes
-from roadworn.trade.limits import Sheet, load_sheet, name_way, take_way
+from roadworn.trade.limits import name_way, take_way
 
 if TYPE_CHECKING:
     from roadworn.reading.bench_words import Words
 
+
+class JudgedFinding(NamedTuple):
+    """A finding as a dictionary, and a word about its figure, often empty."""
+
+    finding: dict[str, Any]
+    remark: str
+
+
+#: Gives a finding of a line the condition of its figure.
+Judge = Callable[[str, dict[str, Any], KnownSizes], tuple[dict[str, Any], str]]
 #: A condition typed as it is stored: what stands beside it is judged as before.
 _PLAINLY = re.compile(
     r"\b(sound|wearing|failed)\b(?! (even|thin|out|on|in|down|load|the|test|at|under|when))",
@@ -33,7 +43,7 @@ _PLAINLY = re.compile(
 def said_findings(
     text: str,
     refused: UsageError | None,
-    sheet: Sheet | None,
+    judge: Judge,
     known: KnownSizes,
     words: "Words | None",
     has: Has | None,
@@ -47,14 +57,14 @@ def said_findings(
     asked: UsageError | None = None
     by_phrase: list[JudgedFinding] = []
     try:
-        by_phrase = _by_phrase(text, refused, sheet, deepcopy(known), words, has)
+        by_phrase = _by_phrase(text, refused, judge, deepcopy(known), words, has)
     except UsageError as error:
         asked = error
     made = by_phrase
     if asked is not None and _PLAINLY.search(text):
         raise asked
     try:
-        by_clause = _by_clause(text, refused, sheet, deepcopy(known), words, has)
+        by_clause = _by_clause(text, refused, judge, deepcopy(known), words, has)
         if not by_phrase or _told(by_clause) != _told(by_phrase):
             made = by_clause
     except UsageError as error:
@@ -82,7 +92,7 @@ def _told(found: list[JudgedFinding]) -> list[tuple[str, str, str, str]]:
 def _by_phrase(
     text: str,
     refused: UsageError | None,
-    sheet: Sheet | None,
+    judge: Judge,
     known: KnownSizes,
     words: "Words | None",
     has: Has | None,
@@ -91,7 +101,7 @@ def _by_phrase(
         plain, sizes = take_sizes(said)
         plain, way = take_way(plain)
         findings = hear_findings(plain, instead, words, has)
-        return list(_judged(said, findings, sizes, way, instead, sheet, known))
+        return list(_judged(said, findings, sizes, way, instead, judge, known))
 
     parts = parted(text, words, has, at_commas=True) if {",", "."} & {*text} else []
     if not parts:
@@ -111,7 +121,7 @@ def _by_phrase(
 def _by_clause(
     text: str,
     refused: UsageError | None,
-    sheet: Sheet | None,
+    judge: Judge,
     known: KnownSizes,
     words: "Words | None",
     has: Has | None,
@@ -119,7 +129,7 @@ def _by_clause(
     plain, sizes = take_sizes(text)
     plain, way = take_way(plain)
     findings = [(_finding_of(one), one.remark) for one in found_in(plain, words, has)]
-    return list(_judged(text, findings, sizes, way, refused, sheet, known))
+    return list(_judged(text, findings, sizes, way, refused, judge, known))
 
 
 def _finding_of(found: Found) -> dict[str, Any]:
@@ -140,7 +150,7 @@ def _judged(
     sizes: Sequence[Size],
     way: str,
     refused: UsageError | None,
-    sheet: Sheet | None,
+    judge: Judge,
     known: KnownSizes,
 ) -> Iterator[JudgedFinding]:
     """Yield findings; the limits give a condition where a line says none."""
@@ -150,8 +160,12 @@ def _judged(
         one = JudgedFinding(finding, remark)
         if "condition" not in finding:
             if len(finding.get("measurements", ())) != 1:
-                raise refused or no_condition(text)
-            one = judged(text, finding, sheet or load_sheet(DEFAULT_SHEET), known)
+                raise refused or UsageError(
+                    f"{text.strip()!r} says no condition",
+                    "add sound, wearing, failed or not checked",
+                    NO_CONDITION,
+                )
+            one = JudgedFinding(*judge(text, finding, known))
             one = one._replace(remark=f"{one.remark} {remark}".strip())
         put_sizes(one.finding, sizes)
         known.keep(one.finding)
