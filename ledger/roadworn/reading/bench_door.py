@@ -38,6 +38,13 @@ _PLAINLY = re.compile(
     r"\b(sound|wearing|failed)\b(?! (even|thin|out|on|in|down|load|the|test|at|under|when))",
     re.IGNORECASE,
 )
+#: A bare figure, and that of the next place with the unit of both.
+_UNIT_BEHIND = re.compile(
+    r"(?<!axle )(?<!ax )(?<!no )(?<![#./\d])\b(\d{1,2}(?:\.\d+)?)"
+    r"(?=(?:,? |, ?)(?:(?:and|&) )?(?:fronts?|rears?|lefts?|rights?|[lr][fr])(?: [a-z]+)?"
+    r" ?\d{1,2}(?:\.\d+)?(?P<unit> ?mm|/32(?:nds)?)\b)",
+    re.IGNORECASE,
+)
 
 
 def said_findings(
@@ -54,6 +61,7 @@ def said_findings(
         UnknownName: no component answers to it.
         UsageError: it leaves open which part, where, or in what condition.
     """
+    text = _with_units(text)
     asked: UsageError | None = None
     by_phrase: list[JudgedFinding] = []
     try:
@@ -75,6 +83,14 @@ def said_findings(
     for one in made:
         known.keep(one.finding)
     return made
+
+
+def _with_units(text: str) -> str:
+    """Return a line in which a bare figure has the unit of the next place's figure.
+
+    "front pads 8, rears 5mm" is 8 mm in front.
+    """
+    return _UNIT_BEHIND.sub(lambda found: f"{found[1]}{found['unit']}", text)
 
 
 def _told(found: list[JudgedFinding]) -> list[tuple[str, str, str, str]]:

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 
 from roadworn.model.catalogue import OTHER, Component
 from roadworn.model.errors import UsageError
+from roadworn.reading.bench_audit import refuse_lost_place
 from roadworn.reading.bench_doubt import refuse_more, small_part
 from roadworn.reading.bench_frame_figures import figures_of
 from roadworn.reading.bench_frame_grades import GradeReader
@@ -150,7 +151,8 @@ class _FrameReader(GradeReader):
                 for n, k in enumerate(frame.keys)
                 if k.isdigit() and frame.keys[n - 1 : n] != ["axle"]
             ]
-            if unused and component.id in _MEASURED and not frame.figures:
+            ends = {"front", "rear"} <= {*frame.keys}
+            if unused and component.id in _MEASURED and (ends or not frame.figures):
                 raise Open("a figure without its unit")
             if component.id == "ignition.spark_plug" and figures and condition:
                 raise Open("a gap and a sign")
@@ -163,6 +165,7 @@ class _FrameReader(GradeReader):
             places, remark = self.places(frame, component, mark, condition, previous)
             small = "" if figures else small_part(component.id, mark.key) or mark.key
             refuse_more(self.typed, component, places, condition, small)
+            refuse_lost_place(" ".join(frame.raw), component, mark.key, places, self.words)
             note = frame.note_of(measured=bool(figures), placed=_holds(component, places))
             made += [Found(component, place, condition, figures, note, remark) for place in places]
         return made

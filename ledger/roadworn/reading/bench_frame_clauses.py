@@ -143,7 +143,20 @@ class ClauseReader(PartReader):
             return
         if "both" in filling.keys and not told:
             raise Open("both of which")
+        self._refuse_of_another(filling, last)
         fill(last, filling, 0, end, carried=True)
+
+    def _refuse_of_another(self, filling: Filling, last: Frame) -> None:
+        """Refuse a figure at a place, or a way to drive, that the part before does not have."""
+        owners = {owner for mark in last.marks for owner in mark.owners}
+        units = [figure["unit"] for _token, figure in filling.said.measured]
+        measured = any(self.signs.measures(one, unit) for one in owners for unit in units)
+        if owners and units and filling.places and not (filling.signs_at or measured):
+            raise Open("a figure of another")
+        drives = tuple(self.signs.set("of_vehicle"))
+        good = {self.signs.general.get(sign.key) for sign in last.signs} == {"sound"}
+        if good and any(sign.key.startswith(drives) for sign in filling.signs_at):
+            raise Open("what is told of the vehicle")
 
     def _only_shows(self, filling: Filling, last: Frame) -> bool:
         """Whether a clause only says by what it shows that the part before is bad.

@@ -10,6 +10,8 @@ from roadworn.reading.bench_names import Said
 from roadworn.reading.bench_places import COUNTED, tag_of
 from roadworn.reading.bench_words import Words
 
+#: Before a name these say that the part is missing or does nothing.
+_LACKS = frozenset({"no", "sin", "without", "none"})
 _DENIES = frozenset({"nothing", "wont", "not", "no", "never"})
 #: No denial stands so far before the first word.
 _NONE = -9
@@ -73,6 +75,8 @@ class _Filler:
         self.first_name = min(self.in_name, default=-1)
         none_of = self.keys[start : start + 2] in (["none", "of"], ["none", "the"])
         self.denial, self.reach = (start, 9) if none_of else (_NONE, 3)
+        #: What the last denial was said of has been found.
+        self.is_answered = True
 
     def fill(self) -> None:
         words, tokens = self.said.words, len(self.said.tokens)
@@ -114,7 +118,8 @@ class _Filler:
             )
         )
         self.frame.words += self.keys[mark.at + 1 : mark.end]
-        self.denial = _NONE
+        self.is_answered |= denied
+        self._lose_denial()
         return mark.end
 
     def _take(self, at: int) -> None:
@@ -123,11 +128,13 @@ class _Filler:
         if at in self.of.where and not tag_of(key) and not key.isdigit():
             if key in signs.set("fluid_names") and not denied:
                 frame.symptoms.append(key)  # beside what is sound it may have run out
+            self.is_answered |= self.keys[at - 1] == "no" and self.denial == at - 1
             return
         if at in self.in_name:
-            frame.denied |= self.denial == at - 1
+            self._take_name(at)
         elif key in _DENIES or key in signs.denials:
-            self.denial = at
+            self._lose_denial()
+            self.denial, self.is_answered = at, False
         elif self.said.words[at].used in {"join", "figure"}:
             self._take_bare(at)
         elif tag_of(key) or key in COUNTED or key.isdigit():
@@ -138,13 +145,21 @@ class _Filler:
             frame.unread.append(f"?{key}")
         elif denied and at - self.denial <= 2 and signs.is_deed(key):
             frame.signs.append(Sign(key, denied=True))
-            self.denial = _NONE
+            self.denial, self.is_answered = _NONE, True
         elif key in signs.set("part_nouns") or not (
             key in signs.neutral or key in self.of.words.fillers
         ):
-            word = f"!{key}" if denied and at - self.denial <= 4 else key
+            is_denied = denied and at - self.denial <= 4
+            self.is_answered |= is_denied
+            word = f"!{key}" if is_denied else key
             just_before = self.first_name - 3 <= at < self.first_name or at - 1 in self.in_name
             (frame.before if just_before else frame.unread).append(word)
+
+    def _take_name(self, at: int) -> None:
+        if self.denial == at - 1:
+            if self.keys[self.denial] not in _LACKS:
+                raise Open("what is denied")
+            self.frame.denied = self.is_answered = True
 
     def _take_bare(self, at: int) -> None:
         word = self.said.words[at]
@@ -152,12 +167,25 @@ class _Filler:
         if word.used == "figure" and token not in self.frame.bare:
             self.frame.bare.append(token)
 
+    def _lose_denial(self) -> None:
+        """Let a denial go, as a doubt where nothing was found that it is said of.
+
+        Behind a sign it may say what a part fails to do, "stuck open, never gets over 140".
+        """
+        if not self.is_answered:
+            behind = [*self.keys[self.denial + 1 : self.end], ""][0]
+            more = self.frame.signs and behind.isalpha() and not tag_of(behind)
+            mark = "!" if more else "?"
+            self.frame.unread.append(f"{mark}{self.keys[self.denial]}")
+        self.denial, self.is_answered = _NONE, True
+
     def _end(self) -> None:
         """Take a denial that ends the words: "right one dont", "squirts nothing"."""
         frame = self.frame
         if self.denial >= 0 and not frame.denied and any(n > self.denial for n in self.in_name):
             raise Open("what is denied")
         if self.denial < 0 or self.denial != self.end - 1:
+            self._lose_denial()
             return
         if self.keys[self.denial] == "nothing" and frame.signs:
             last = frame.signs[-1].key

@@ -76,7 +76,7 @@ class GradeReader(PlaceReader):
         if told.all == {"wearing"} and component.system == "fuel" and "smell" in self.line:
             return "failed"
         if "failed" in told.all:
-            return self._failed(frame, component, told)
+            return self._failed(frame, component, mark, told)
         if "wearing" in told.all:
             self._check_before(frame, component)
             if any(word.startswith("!") for word in frame.unread):
@@ -180,7 +180,7 @@ class GradeReader(PlaceReader):
         if doubts:
             raise Open(f"{doubts[0][1:] or '?'} is said")
 
-    def _failed(self, frame: Frame, component: Component, told: _Told) -> Condition:
+    def _failed(self, frame: Frame, component: Component, mark: Mark, told: _Told) -> Condition:
         """Return failed, or wearing where it is said to serve yet."""
         failing = told.keys("failed")
         if any(word.startswith(_RUNS_OR_STICKS) for word in told.weak) and any(
@@ -196,6 +196,12 @@ class GradeReader(PlaceReader):
         if (strong or told.soft) and pieces:
             return "wearing"
         hurts = component.safety_critical and not pieces
+        said = {*frame.words, *(sign.key for sign in frame.signs)}
+        worn = tuple(self.signs.set("worn_at_times"))
+        if not hurts and self.signs.set("at_times") & said and all(
+            key.startswith(worn) for key in failing
+        ):  # fmt: skip
+            return "wearing"
         if quiet and all(key.startswith(_NOISE) for key in failing):
             return "wearing"
         wear = tuple(self.signs.set("wearlike"))
@@ -204,6 +210,8 @@ class GradeReader(PlaceReader):
         mild = tuple(self.signs.set("mild"))
         is_mild = all(key.startswith(mild) or key.endswith(mild) for key in failing)
         cracked = bool(told.weak) and all(key.startswith("crack") for key in failing)
+        if cracked and self.signs.set("bushes") & {*mark.key.split()}:
+            return "wearing"  # rubber that holds
         if is_mild and (serves or strong or cracked):
             if hurts and (serves or strong or told.soft):
                 raise Open("it may hurt, and serves yet")
@@ -232,6 +240,10 @@ class GradeReader(PlaceReader):
             return "failed"
         if only and not figures:
             raise Open("only is said")
+        if frame.counts and not figures and _BUT.search(self.line.casefold()):
+            raise Open("how far it goes, but good")
+        if frame.denied:
+            raise Open("what is denied")
         if not only and (told.all or told.weak):
             self._check_sound(frame, component, mark, only_weak=not told.all)
             return "sound"

@@ -14,6 +14,10 @@ _LONGEST_SIGN, _LONGEST_NAME = 5, 6
 _ONWARD = frozenset(
     {"in", "out", "on", "from", "at", "all", "everywhere", "down", "over", "around", "and"}
 )
+#: Before a name with no article these say how something moves.
+_WAYS = frozenset({"up", "down"})
+_THROUGH = frozenset({"thru", "through", "off", "out"})
+_HOW_LOW = frozenset({"about", "bout", "a", "half", "one", "two"})
 _ARTICLES = frozenset({"the", "a", "my", "s"})
 _HOLDING = frozenset({"in", "inside", "of", "from", "at"})
 _WARNS = frozenset({"light", "lamp", "lite", "warning"})
@@ -187,8 +191,16 @@ class PartReader:
             tag_of(keys[before]) or keys[before] in _ARTICLES
         ):  # fmt: skip
             before -= 1
-        if before < 0 or keys[before] not in beside:
+        if before < 0 or keys[before] not in beside or self._is_plenty(before, signs):
             return False
+        told = (
+            any(before in one.span and len(one.span) > 1 for one in signs)
+            and keys[before] in _THROUGH
+        )
+        if (told or keys[before] in _WAYS) and keys[mark.at - 1] not in _ARTICLES:
+            return False  # "loose up / down caliper", "rusted thru radiator": two parts
+        if set(keys[max(0, before - 2) : before]) & self.signs.set("shows_inside"):
+            return True
         if not first or carried or mark.key in self.signs.set("fluid_names"):
             return True
         along = keys[before] in self.signs.set("along")
@@ -196,6 +208,12 @@ class PartReader:
         if along and told_before and not any(sign.at >= mark.end for sign in signs):
             raise Open("only where it lies is told")
         return keys[before] not in _HOLDING and self._is_content(keys[:before], signs)
+
+    def _is_plenty(self, at: int, signs: Sequence[Mark]) -> bool:
+        """Whether a word ends a sign of much that is good: "plenty of shoe"."""
+        return any(
+            sign.end == at + 1 and self.signs.general.get(sign.key) == "sound" for sign in signs
+        )
 
     def _is_content(self, keys: Sequence[str], signs: Sequence[Mark]) -> bool:
         in_sign = {n for sign in signs for n in sign.span}
@@ -210,6 +228,11 @@ class PartReader:
         if mark.key not in self.signs.set("fluid_names"):
             return False
         onward = set(keys[mark.end : mark.end + 2])
+        behind = keys[mark.end + 1 : mark.end + 2]
+        if keys[mark.end : mark.end + 1] == ["down"] and (
+            not behind or behind[0].isdigit() or behind[0] in _HOW_LOW
+        ):  # fmt: skip
+            return False  # "oil down about 2 qts" is low
         if onward & set(_ONWARD & set(keys[mark.end : mark.end + 1])):
             return not onward & self.signs.set("of_fluid")
         leaks = tuple(self.signs.set("leaks"))

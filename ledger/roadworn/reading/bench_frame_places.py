@@ -4,6 +4,7 @@ import re
 from collections.abc import Sequence
 
 from roadworn.model.catalogue import Component
+from roadworn.model.places import AXLES
 from roadworn.reading.bench_frame_clauses import ClauseReader
 from roadworn.reading.bench_frame_marks import ASIDE, Found, Frame, Mark, Open
 from roadworn.reading.bench_places import places_of, tag_of
@@ -24,6 +25,13 @@ _ONE_AT_AXLE = re.compile(
 _ONE_SEAL = re.compile(r"pinion|output|yoke|tail ?shaft")
 _WHOLE = frozenset({"engine.assembly", "drivetrain.differential", "brake.parking_brake"})
 _NO_PLURALS = frozenset({"this", "gas", "abs"})
+
+
+def _axle_of(found: Sequence[Found]) -> str | None:
+    """Return the axle of which the parts before were at both wheels."""
+    places = {one.position for one in found}
+    both = len({one.component.id for one in found}) == 1
+    return next((axle for axle, two in AXLES.items() if both and places == {*two}), None)
 
 
 class PlaceReader(ClauseReader):
@@ -66,7 +74,7 @@ class PlaceReader(ClauseReader):
             self._refuse_other_side(frame, scheme, found.places)
             return found.places, found.remark
         if inherited := self._inherited(frame, component, named, previous, plural=plural):
-            where = previous[0].position
+            where = previous[0].position if len(previous) == 1 else _axle_of(previous)
             other = "write its own place where that is another"
             return inherited, f"{component.name} is taken for {where}: {other}."
         if self._is_open(component, mark, frame, condition, plural=plural):
@@ -140,10 +148,13 @@ class PlaceReader(ClauseReader):
     ) -> list[str | None]:
         """Return the one place of the part before: "caliper LF seized, rotor blue"."""
         placed = any(tag_of(key) not in {"many", ""} for key in frame.keys)
-        earlier = previous[0].position if len(previous) == 1 else None
+        earlier = previous[0].position if len(previous) == 1 else _axle_of(previous)
         if placed or frame.stop or not earlier:
             return []
-        if component.positions not in _AT_PLACES | {"axle_side"}:
+        at_wheels = _AT_PLACES | {"axle_side"}
+        held = {component.positions, previous[0].component.positions} <= at_wheels
+        other = component.system != previous[0].component.system
+        if not held or "all" in frame.keys or (plural and other):
             return []
         word = earlier.partition("-")[0].casefold()
         found = places_of(component, [(word, 0)], named, self.words, plural=plural, text=frame.text)
