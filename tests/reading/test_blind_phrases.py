@@ -34,7 +34,7 @@ def lines_of(name: str) -> list[tuple[str, str]]:
 #: At least this share of the lines that say enough must be understood.
 SHARE = 0.95
 #: So many lines of the twelfth set are not read as meant.
-MOST_WRONG = 6
+MOST_WRONG = 5
 _MEANT = re.compile(r"([a-z_.]+)@([^=]+)=([a-z_?]+)(?::(\S+ [^,\s]+(?:,\S+ [^,\s]+)*))?")
 _ANYWHERE = frozenset({"-", *"LR", "left", "right", "front", "rear"})
 _LEVELS = frozenset({"upper", "lower", "heater", "bypass", "spare", "main", "center"})
@@ -267,7 +267,7 @@ def test_lines_of_a_hand_that_the_clauses_never_saw(with_sides: Words) -> None:
     said = judged(lines, with_sides)
     # What is not as meant is counted until it is mended; it may only become less.
     assert len(said.wrong) <= MOST_WRONG, said.wrong
-    assert said.share >= 0.7, said.asked
+    assert said.share >= 0.77, said.asked
 
 
 @pytest.mark.parametrize(

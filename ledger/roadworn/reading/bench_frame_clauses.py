@@ -138,7 +138,7 @@ class ClauseReader(PartReader):
             keys = [word.key for word in said.words]
             last.raw += said.tokens
             last.note += said.tokens
-            last.unread += [f"?{key}" for key in keys if key in self.signs.doubt]
+            last.unread += [f"?{key}" for key in keys if key in self.signs.doubts]
             last.symptoms += [sign.key for sign in signs]
             return
         if "both" in filling.keys and not told:

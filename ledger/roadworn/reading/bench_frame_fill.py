@@ -141,7 +141,7 @@ class _Filler:
             if denied and self.denial == at - 1 and frame.keys and tag_of(key) in _TAKEN_BACK:
                 raise Open("takes back a place")
             frame.keys.append(key)
-        elif key in signs.doubt:
+        elif key in signs.doubts:
             frame.unread.append(f"?{key}")
         elif denied and at - self.denial <= 2 and signs.is_deed(key):
             frame.signs.append(Sign(key, denied=True))
@@ -200,7 +200,7 @@ class _Filler:
     def _doubts(self, first: int, last: int) -> None:
         keys = self.keys[self.start : self.end]
         pairs = {f"{one} {other}" for one, other in itertools.pairwise(keys)}
-        self.frame.unread += [f"?{pair}" for pair in sorted(pairs & self.of.signs.doubt)]
+        self.frame.unread += [f"?{pair}" for pair in sorted(pairs & self.of.signs.doubts)]
         if any("?" in token for token in self.said.tokens[first:last]):
             self.frame.unread.append("??")
 

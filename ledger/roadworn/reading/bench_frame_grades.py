@@ -149,7 +149,7 @@ class GradeReader(PlaceReader):
         """Leave out what means nothing beside other signs."""
         if len(told.grades) > 1:
             told.grades = [one for one in told.grades if one[1].key != "done"]
-        if set(told.keys("ask")) & self.signs.doubt:
+        if set(told.keys("ask")) & self.signs.doubts:
             raise Open("a doubt is said")
         if "ask" in told.all:
             if not told.all & _BAD:

@@ -54,7 +54,7 @@ class Signs:
     over: Mapping[str, str]
     of: Mapping[str, Mapping[str, str]]
     neutral: frozenset[str]
-    doubt: frozenset[str]
+    doubts: frozenset[str]
     softens: frozenset[str]
     implied: frozenset[str]
     denials: frozenset[str]
