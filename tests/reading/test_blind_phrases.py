@@ -33,6 +33,8 @@ def lines_of(name: str) -> list[tuple[str, str]]:
 
 #: At least this share of the lines that say enough must be understood.
 SHARE = 0.95
+#: So many lines of the twelfth set are not read as meant.
+MOST_WRONG = 5
 _MEANT = re.compile(r"([a-z_.]+)@([^=]+)=([a-z_?]+)(?::(\S+ [^,\s]+(?:,\S+ [^,\s]+)*))?")
 _ANYWHERE = frozenset({"-", *"LR", "left", "right", "front", "rear"})
 _LEVELS = frozenset({"upper", "lower", "heater", "bypass", "spare", "main", "center"})
@@ -244,9 +246,11 @@ def test_lines_of_a_yard_of_heavy_trucks(with_sides: Words) -> None:
         ("fourth_phrases.tsv", 80, SHARE),
         # "nsf" of a shop whose drivers sit on the left is asked, and part of a scan as well.
         ("fifth_phrases.tsv", 200, 0.85),
-        ("sixth_phrases.tsv", 200, 0.79),
+        ("sixth_phrases.tsv", 200, 0.84),
         ("eighth_phrases.tsv", 200, 0.9),
-        ("ninth_phrases.tsv", 200, 0.66),
+        ("ninth_phrases.tsv", 200, 0.8),
+        ("tenth_phrases.tsv", 330, 0.86),
+        ("eleventh_phrases.tsv", 330, 0.83),
     ],
 )
 def test_lines_of_later_hands(name: str, least: int, share: float, with_sides: Words) -> None:
@@ -255,6 +259,57 @@ def test_lines_of_later_hands(name: str, least: int, share: float, with_sides: W
     said = judged(lines, with_sides)
     assert not said.wrong
     assert said.share >= share, said.asked
+
+
+def test_lines_of_a_hand_that_the_clauses_never_saw(with_sides: Words) -> None:
+    lines = lines_of("twelfth_phrases.tsv")
+    assert len(lines) >= 200
+    said = judged(lines, with_sides)
+    # What is not as meant is counted until it is mended; it may only become less.
+    assert len(said.wrong) <= MOST_WRONG, said.wrong
+    assert said.share >= 0.77, said.asked
+
+
+@pytest.mark.parametrize(
+    ("line", "meant"),
+    [
+        # A bare figure has the unit of the next place's, and no place has that of another.
+        ("front pads 8, rears 5mm", "brake.pad@front=?:8 mm | brake.pad@rear=?:5 mm"),
+        ("front pads 8 rear pads 6 mm", "brake.pad@front=?:8 mm | brake.pad@rear=?:6 mm"),
+        ("LF 6, RF 5/32 tires", "wheel.tire@LF=?:6 32nds | wheel.tire@RF=?:5 32nds"),
+        # What there is plenty of is a part of its own; what is seen inside one is of another.
+        ("drums rear ok, plenty of shoe", "brake.drum@rear=sound | brake.shoe@rear=sound"),
+        ("bubbles in rad, head gasket gone", "engine.head_gasket@-=failed"),
+        # Rubber that holds, and what does it now and then, serve yet.
+        (
+            "LF lower control arm bushing cracked but not separated",
+            "suspension.control_arm@LF-lower=wearing",
+        ),
+        ("starter grinds sometimes", "electrical.starter@-=wearing"),
+        # No place of a seal or of another system is taken over.
+        (
+            "rear main wet, sway bar links good",
+            "engine.crank_seal@rear=wearing | suspension.stabilizer_link@-=sound",
+        ),
+    ],
+)
+def test_what_a_blind_hand_lost_in_silence(line: str, meant: str, with_sides: Words) -> None:
+    found = read(line, with_sides)
+    assert found is not None
+    assert is_right(line, meant_by(meant)[0], found), found
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        # How far it goes is a figure to be judged, whatever it holds; a denial must deny something.
+        *("e brake comes up 11 clicks but holds on the hill", "1 stud snapped not lf"),
+        *("isnt slack adjuster RF travel 1-1/2 inches, all right", "idler arm loose up/dn caliper"),
+    ],
+)
+def test_what_a_clause_would_lose_is_asked(line: str, with_sides: Words) -> None:
+    found = read(line, with_sides)
+    assert found is None or all(one.condition == "?" for one in found), found
 
 
 @pytest.mark.parametrize(
@@ -307,3 +362,50 @@ def test_ways_to_say_that_a_part_does_not_work(line: str, meant: str, with_sides
     found = read(line, with_sides)
     assert found is not None
     assert is_right(line, meant_by(meant)[0], found), found
+
+
+@pytest.mark.parametrize(
+    ("line", "meant"),
+    [
+        # A clause with a part begins a finding; one without says more of the part before it.
+        (
+            "v/c gskt seeping rt bank, battry failed load test 9.1 volts",
+            "engine.cover_gasket@-=wearing | electrical.battery@-=failed:9.1 V",
+        ),
+        ("horn ok, glass cracked", "electrical.horn@-=sound | body.windshield@-=failed"),
+        (
+            "right brake light dead, left burning",
+            "lighting.tail_stop_lamp@R=failed | lighting.tail_stop_lamp@L=sound",
+        ),
+        ("top hose soft, bottom one new", "cooling.hose@upper=wearing | cooling.hose@lower=sound"),
+        ("tires front 5/32 rear 8/32", "wheel.tire@front=?:5 32nds | wheel.tire@rear=?:8 32nds"),
+        # What is told before the part, and of what only shows that it is bad, is its note.
+        ("hard pedal, booster hisses under the dash", "brake.booster@-=failed"),
+        ("clock spring open, horn cuts out too", "restraint.clock_spring@-=failed"),
+        # A small piece that broke leaves the part serving where that is said.
+        ("pass tie rod end boot split, joint still snug", "steering.tie_rod_outer@R=wearing"),
+        # Silence is what a horn must not do, and "can" is no chamber.
+        ("low air buzzer silent down to 40 psi", "brake.low_air_warning@-=failed:40 psi"),
+        ("lf hub hums at 40, no play that i can feel", "wheel.bearing@LF=wearing"),
+    ],
+)
+def test_a_line_is_read_clause_by_clause(line: str, meant: str, with_sides: Words) -> None:
+    found = read(line, with_sides)
+    assert found is not None
+    assert is_right(line, meant_by(meant)[0], found), found
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        # Two parts of which one place or one sign could be taken for the other's.
+        *("rr turn sig out, front flex pipe leaking", "rad ok, hoses bad"),
+        *("left light leaks, right one doesnt", "never intercooler hose split"),
+        # Alone, these leave open what of it.
+        *("ac no cold", "coolant smell, no leak found yet", "mount gone", "DPF light on"),
+        *("fluid on floor, red", "horn barely sounds ok"),
+    ],
+)
+def test_what_clauses_leave_open_is_asked(line: str, with_sides: Words) -> None:
+    found = read(line, with_sides)
+    assert found is None or all(one.condition == "?" for one in found), found

@@ -208,7 +208,7 @@ class Entry:
                 item = read_item(value, words)
             except UsageError:
                 # A part at several places is so many parts, each with a life of its own.
-                from roadworn.reading.bench import hear_places
+                from roadworn.reading.bench_door import hear_places
 
                 items = hear_places(value, words())
                 if not items or self.kind != "replacement" or one.name != "component":

@@ -55,7 +55,7 @@ _NOT_INCHES = frozenset({"a", "all", "both", "each", "every", "the", "this"})
 _LOOKED_AT = 60
 _BARE_NUMBER = re.compile(r"\d+([.,]\d+)?[,;]?")
 _MAY_MEAN_MORE = re.compile(r"\b(?i:sound|both|amb[oa]s|l/r|(?-i:lr))\b")
-_DEFAULT_SHEET = "light_vehicle"
+DEFAULT_SHEET = "light_vehicle"
 
 
 class JudgedFinding(NamedTuple):
@@ -115,7 +115,7 @@ def _finding(text: str, *, must_say: bool = True) -> dict[str, Any]:
     tokens = rest.split()
     condition, at, length = _condition(tokens, text)
     if must_say and condition is None:
-        raise _no_condition(text)
+        raise no_condition(text)
     measurements, unread = _measurements(tokens[:at], text)
     if unread:
         from roadworn.reading.refusing import check_words
@@ -171,7 +171,7 @@ def read_judged_finding(
     if said and not any(figures_of(found)):
         # Only a size was said: the part itself was not looked at.
         return JudgedFinding({**found, "condition": "not_checked"}, "")
-    return judged(plain, found, sheet or load_sheet(_DEFAULT_SHEET), known)
+    return judged(plain, found, sheet or load_sheet(DEFAULT_SHEET), known)
 
 
 def read_findings(
@@ -207,51 +207,13 @@ def read_findings(
             return [read]
     except UsageError as error:
         refused = error
-    from roadworn.reading.bench_several import parted
+    from roadworn.reading.bench_door import said_findings
+
+    def judge(said: str, finding: dict[str, Any], sized: KnownSizes) -> JudgedFinding:
+        return judged(said, finding, sheet or load_sheet(DEFAULT_SHEET), sized)
 
     shop = words() if words else None
-    parts = parted(text, shop, has, at_commas=True) if {",", "."} & {*text} else []
-    if not parts:
-        try:
-            return _heard(text, refused, sheet, known, shop, has)
-        except UsageError:
-            parts = parted(text, shop, has)
-            if not parts:
-                raise
-    return [
-        one._replace(remark=f"{one.remark} {remark}".strip())
-        for part, remark in parts
-        for one in _heard(part, None, sheet, known, shop, has)
-    ]
-
-
-def _heard(
-    text: str,
-    refused: UsageError | None,
-    sheet: Sheet | None,
-    known: KnownSizes,
-    words: "Words | None",
-    has: "Has | None",
-) -> list[JudgedFinding]:
-    """Return what one phrase of a bay says; the limits give a condition where it says none."""
-    from roadworn.reading.bench import hear_findings
-
-    plain, said = take_sizes(text)
-    plain, way = take_way(plain)
-    made = []
-    for finding, remark in hear_findings(plain, refused, words, has):
-        check_measurements(finding["component"], finding.get("measurements", ()))
-        name_way(finding, way)
-        one = JudgedFinding(finding, remark)
-        if "condition" not in finding:
-            if len(finding.get("measurements", ())) != 1:
-                raise refused or _no_condition(text)
-            one = judged(text, finding, sheet or load_sheet(_DEFAULT_SHEET), known)
-            one = one._replace(remark=f"{one.remark} {remark}".strip())
-        put_sizes(one.finding, said)
-        known.keep(one.finding)
-        made.append(one)
-    return made
+    return [JudgedFinding(*one) for one in said_findings(text, refused, judge, known, shop, has)]
 
 
 def _says_all(text: str, read: JudgedFinding) -> bool:
@@ -289,7 +251,7 @@ def judged(text: str, finding: dict[str, Any], sheet: Sheet, known: KnownSizes) 
 
     figures = list(figures_of(finding))
     if len(figures) != 1:
-        raise _no_condition(text)
+        raise no_condition(text)
     told = judge_by_all(sheet.items, finding, figures[0], known)
     if len({one.condition for one in told}) != 1 or told[0].condition == "not_checked":
         if usual := taken_as_usual(finding, told):
@@ -406,7 +368,8 @@ def _condition(tokens: Sequence[str], text: str) -> tuple[Condition | None, int,
     return None, len(tokens), 0
 
 
-def _no_condition(text: str) -> UsageError:
+def no_condition(text: str) -> UsageError:
+    """Return what is said where a line says no condition."""
     return UsageError(f"{text.strip()!r} says no condition", f"add {_SAY_ONE}", "no-condition")
 
 

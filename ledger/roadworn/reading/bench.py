@@ -95,7 +95,14 @@ def hear(text: str, shop: Words | None = None, has: Has | None = None) -> list[H
     Raises:
         UsageError: it names none, or leaves open which; says what to type instead.
     """
-    return overhear(text, shop, has)[1]
+    try:
+        return overhear(text, shop, has)[1]
+    except UsageError:
+        from roadworn.reading.bench_frame import measured_in
+
+        if found := measured_in(text, shop, has):
+            return [Heard(*one) for one in found]
+        raise
 
 
 def overhear(
@@ -214,20 +221,6 @@ def hear_part(text: str, shop: Words | None = None) -> tuple[Component, str | No
     refuse_taken_back(only.condition, more, text)
     rest = " ".join(filter(None, (only.note, more.strip() if comma else "")))
     return only.component, only.position, rest
-
-
-def hear_places(text: str, shop: Words | None = None) -> list[dict[str, str]]:
-    """Return one part at each of several places, ``tires rear``, as items; else nothing."""
-    heard: list[Heard] = []
-    with suppress(UsageError):
-        heard = hear(text, shop)
-    alike = len({one.component.id for one in heard}) == 1 < len(heard)
-    items = [
-        {"component": one.component.id, "position": one.position}
-        for one in heard
-        if one.position and not one.note and not one.measurements
-    ]
-    return items if alike and len(items) == len(heard) else []
 
 
 def _parts(

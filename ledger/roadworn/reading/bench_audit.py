@@ -129,6 +129,31 @@ def refuse_unread(
     _refuse_worse(said, component, match, condition, words)
 
 
+def refuse_lost_place(
+    text: str,
+    component: Component,
+    name: str,
+    places: Sequence[str | None],
+    words: Words,
+) -> None:
+    """Refuse a reading by clauses that leaves out a word of a place, as `refuse_unread` does.
+
+    Args:
+        text: the clauses that are about the part.
+        component: what.
+        name: the words that named it, spelled out.
+        places: where.
+        words: those of a shop among them.
+
+    Raises:
+        UsageError: says the word.
+    """
+    said = split_phrase(text, words)
+    own = {*name.split()}
+    at = tuple(n for n, word in enumerate(said.words) if word.key in own)
+    _refuse_place(said, component, Match((component.id,), at, 0.0), places, words)
+
+
 def _refuse_doubt(
     said: Said, component: Component, match: Match, condition: str | None, words: Words
 ) -> None:

@@ -53,6 +53,12 @@ def refuse_doubt(text: str, finding: Mapping[str, Any]) -> None:
     refuse_more(text, component, [finding.get("position")], condition, name)
 
 
+def small_part(component: str, name: str) -> str:
+    """Return the small part of a component that a name holds, or an empty text."""
+    held = [one for one in _SMALL.get(component, ()) if one in name]
+    return max(held, key=len, default="")
+
+
 def refuse_more(
     text: str, component: Component, places: Sequence[str | None], condition: str | None, name: str
 ) -> None:

@@ -10,15 +10,7 @@ from roadworn.columns.view import UNSEEN_DAYS, LedgerView
 from roadworn.model.messages import Sentence
 from roadworn.model.units import convert
 from roadworn.trade import DataFile, Key
-from roadworn.trade.warranty import (
-    Due,
-    Interval,
-    Point,
-    due_after,
-    expected_on,
-    is_past,
-    timing,
-)
+from roadworn.trade.warranty import Due, Interval, Point, due_after, expected_on, is_past, timing
 from roadworn_plugins.shared.settings import Packaged
 
 #: Hours of an engine run evenly between two readings; a lower figure is another instrument.
