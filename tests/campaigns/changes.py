@@ -150,7 +150,6 @@ def main_(count: int, seed: int) -> int:
         source.mkdir()
         os.environ["ROADWORN_KEYS"] = str(Path(base, "keys"))
         prepare(source)
-        quiet("record", "profile", "van-3", "--plate", "ABC 123 XY")
         quiet("verify")
         home = Path(base, "source")
         for at in range(count):

@@ -1,9 +1,11 @@
 """A large import in stages: others write in between, nothing is doubled, all of it is undone."""
 
 import signal
+import sqlite3
 import subprocess
 import sys
 import time
+from contextlib import closing
 
 import orjson
 import pytest
@@ -32,6 +34,8 @@ def path(tmp_path, monkeypatch):
     monkeypatch.setattr(intake, "_STAGED_FROM_BYTES", 0)
     monkeypatch.setattr(intake, "_STAGED_TABLE_FROM_BYTES", 0)
     monkeypatch.setattr(staged, "STAGE", STAGE)
+    # As if somebody waited all the time: what is taken while nobody does is one transaction.
+    monkeypatch.setattr(Ledger, "others_wait", lambda _ledger: True)
     return ledger_of(tmp_path / "shop.db", [enrolled("bus-7"), enrolled("bus-8")])
 
 
@@ -153,6 +157,7 @@ IMPORT = """
 import sys
 from roadworn.intake import Ledger, files, staged
 files._STAGED_FROM_BYTES, staged.STAGE = 0, 20
+Ledger.others_wait = lambda _ledger: True
 with Ledger.open(sys.argv[1]) as ledger:
     print("go", flush=True)
     files.import_files(ledger, [sys.argv[2]])
@@ -178,6 +183,54 @@ def test_a_killed_one_leaves_whole_stages(path, rows):
         assert (size - 2) % STAGE == 0
         assert import_files(ledger, [rows]).added == 3_002 - size
     assert verify(path).problems == ()
+
+
+def commits(path):
+    with closing(sqlite3.connect(path)) as connection:
+        return connection.execute("SELECT count(*) FROM checkpoints").fetchone()[0]
+
+
+def test_while_nobody_waits_a_large_file_is_one_transaction(path, rows, monkeypatch):
+    monkeypatch.undo()
+    monkeypatch.setattr(intake, "_STAGED_FROM_BYTES", 0)
+    before = commits(path)
+    with Ledger.open(path) as ledger:
+        assert import_files(ledger, [rows]).added == ROWS
+    assert commits(path) == before + 1
+
+
+def test_one_who_comes_midway_is_let_in_and_nothing_is_told_twice(path, rows, monkeypatch):
+    # The last reading goes back, which is taken and doubted, once.
+    rows.write_bytes(line(90_000) + rows.read_bytes())
+    with Ledger.open(path) as ledger, ledger.copied() as copy:
+        wanted = import_files(copy, [rows])
+    assert wanted.doubts
+    monkeypatch.setattr("roadworn.intake.ndjson._CHUNK_BYTES", 1_000)
+    asked = iter((False, False, False, True))
+    monkeypatch.setattr(Ledger, "others_wait", lambda _ledger: next(asked))
+    with Ledger.open(path) as ledger:
+        assert import_files(ledger, [rows]) == wanted
+    assert commits(path) == 1 + 5
+    assert verify(path).problems == ()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="nobody can tell there who waits")
+def test_who_waits_is_seen_and_gone_when_it_has_written(path, monkeypatch):
+    monkeypatch.undo()
+    other = "from roadworn.intake import Ledger; from roadworn.testing import event; import sys\n"
+    other += "with Ledger.open(sys.argv[1]) as ledger:\n"
+    other += "    ledger.append(event('bus-8', 'odometer_reading', '2026-02-01', odometer=7))"
+    with Ledger.open(path) as ledger:
+        with ledger.writing():
+            assert not ledger.others_wait()
+            process = subprocess.Popen([sys.executable, "-c", other, path])
+            until = time.monotonic() + 20
+            while not (seen := ledger.others_wait()) and time.monotonic() < until:
+                time.sleep(0.001)
+        assert seen
+        assert process.wait(timeout=60) == 0
+        assert not ledger.others_wait()
+        assert ledger.checkpoint().size == 3
 
 
 MAP = """

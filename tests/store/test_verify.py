@@ -315,6 +315,16 @@ def test_a_newer_shape_is_refused_in_a_sentence_by_every_reader(path):
             reader(path)
 
 
+@pytest.mark.parametrize("shape", range(SHAPE))
+def test_a_number_of_an_older_shape_hides_no_plate(path, shape):
+    with Ledger.open(path) as ledger:
+        ledger.plates.set("bus-7", "ABC 123 XY")
+    connection = sqlite3.connect(path, isolation_level=None)
+    connection.execute(f"PRAGMA user_version = {shape}")
+    connection.close()
+    assert [problem for problem, _ in found(path)] == ["schema-changed"]
+
+
 @pytest.mark.parametrize(
     "statement",
     [

@@ -176,6 +176,10 @@ class LedgerFile:
         """Let whoever waits write first, between the stages of something long."""
         self._connection.let_others()
 
+    def others_wait(self) -> bool:
+        """Return whether somebody waits to write, or nobody can tell."""
+        return self._connection.others_wait()
+
     def query(
         self, sql: str, parameters: Sequence[Any] | Mapping[str, Any] = ()
     ) -> list[tuple[Any, ...]]:

@@ -100,6 +100,9 @@ class Engine(Protocol):
     def let_others(self) -> None:
         """Let whoever waits write first."""
 
+    def others_wait(self) -> bool:
+        """Return whether somebody waits to write, or nobody can tell."""
+
     def insert_rows(self, after: int, rows: Sequence[tuple[Any, ...]]) -> int:
         """Insert events, the first with the number `after` + 1; return how many.
 

@@ -1,6 +1,5 @@
 """The tables of a ledger file, their guards, and how a file or a server is opened."""
 
-import random
 import sqlite3
 import time
 from collections.abc import Iterator, Sequence
@@ -26,6 +25,8 @@ if TYPE_CHECKING:
 SHAPE = 2
 #: From this shape on a ledger is read as it stands: what came since stands beside the events.
 READABLE = 1
+#: Tables that the first shape had not.
+SINCE_FIRST = ("plates", "imports")
 #: Marks a file as a ledger, kept in PRAGMA application_id ("Rdwn").
 APPLICATION_ID = 0x5264776E
 
@@ -267,8 +268,6 @@ def _prepare_for_writing(engine: "FileEngine") -> None:
     engine.execute("PRAGMA secure_delete = ON")
 
 
-#: How often one who waits for the write lock looks for it, in seconds.
-_PAUSES = (0.0005, 0.0025)
 #: SQLite gives the next number itself.
 _INSERT_NEXT = (
     f"INSERT OR FAIL INTO events ({', '.join(EVENT_COLUMNS[1:])}) "
@@ -336,9 +335,6 @@ class FileEngine(sqlite3.Connection):
     def begin_writing(self, vehicle: str = "") -> bool:  # noqa: ARG002  # all wait for all
         """Begin a write transaction, waiting for the lock as long as `BUSY_SECONDS`.
 
-        SQLite's own way to wait sleeps the longer the longer it has waited, so that whoever writes
-        without a pause keeps the others out. All who wait here look equally often.
-
         Returns:
             Whether somebody else held the lock. Who was told so lets the others go first for a
             while, by `let_others` before it writes again.
@@ -346,22 +342,26 @@ class FileEngine(sqlite3.Connection):
         Raises:
             sqlite3.OperationalError: somebody else held it all that time.
         """
-        until, waited = time.monotonic() + BUSY_SECONDS, False
         self.execute("PRAGMA busy_timeout = 0")
         try:
-            while True:
-                try:
-                    self.execute("BEGIN IMMEDIATE")
-                except sqlite3.OperationalError as error:
-                    busy = error.sqlite_errorcode & 0xFF == sqlite3.SQLITE_BUSY
-                    if not busy or time.monotonic() > until:
-                        raise
-                    waited = True
-                    time.sleep(random.uniform(*_PAUSES))  # noqa: S311  # nothing secret
-                else:
-                    return waited
+            self.execute("BEGIN IMMEDIATE")
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY:
+                raise
+            from roadworn.store import waiting
+
+            waiting.begin(self, BUSY_SECONDS)
+            return True
+        else:
+            return False
         finally:
             self.execute(f"PRAGMA busy_timeout = {int(BUSY_SECONDS * 1000)}")
+
+    def others_wait(self) -> bool:
+        """Return whether somebody waits for the write lock, or nobody can tell."""
+        from roadworn.store.waiting import somebody_waits
+
+        return somebody_waits(self)
 
     def queues(self, vehicle: str) -> bool:  # noqa: ARG002  # there is one writer at a time
         """Return False: one transaction writes at a time."""
@@ -380,7 +380,9 @@ class FileEngine(sqlite3.Connection):
 
     def let_others(self) -> None:
         """Wait until each of those who look for the write lock has looked once."""
-        time.sleep(2 * _PAUSES[1])
+        from roadworn.store.waiting import PAUSES
+
+        time.sleep(2 * PAUSES[1])
 
     def insert_rows(self, after: int, rows: Sequence[tuple[Any, ...]]) -> int:
         """Insert events; return how many stood in front of the first that was refused."""

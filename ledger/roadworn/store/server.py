@@ -345,6 +345,10 @@ class ServerEngine:
     def let_others(self) -> None:
         """Do nothing: whoever waits is in the server's queue."""
 
+    def others_wait(self) -> bool:
+        """Return True: who waits is in the server's queue, which not every account may see."""
+        return True
+
     def insert_rows(self, after: int, rows: Sequence[tuple[Any, ...]]) -> int:
         """Insert events; return how many stood in front of the first that is there already."""
         keys = [row[_KEY] for row in rows if row[_KEY] is not None]

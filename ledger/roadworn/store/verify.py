@@ -149,6 +149,7 @@ class _Check:
     def schema(self) -> None:
         """Compare every table, index and trigger with those of a new ledger."""
         if self.shape < schema.SHAPE:
+            self._not_older()
             self.notes.append(
                 "The ledger has the shape of an older Roadworn, so its tables were not compared "
                 "with a new one's: `roadworn verify --upgrade` brings it up to date."
@@ -171,6 +172,26 @@ class _Check:
                 self._problem("schema-extra", message, _WHO)
             elif found[kind, name] != wanted[kind, name]:
                 self._problem("schema-changed", f"The {told} is not as it was made.", _WHO)
+
+    def _not_older(self) -> None:
+        """Tell of rows that no ledger of an older shape has, and that are not read in one.
+
+        An empty table may be of an upgrade that was stopped midway.
+        """
+        try:
+            there = {name for _, name in self.connection.found_schema()}
+            for table in schema.SINCE_FIRST:
+                if table not in there:
+                    continue
+                if self.connection.execute(f"SELECT 1 FROM {table} LIMIT 1").fetchone():
+                    message = (
+                        "The number of the ledger's shape was set back: as an older one it would "
+                        f"have no {table}, and it has some."
+                    )
+                    self._problem("schema-changed", message, _WHO)
+                    return
+        except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
+            self._page_problem(error)
 
     def events(self, progress: Callable[[int, int], None] | None) -> None:
         """Check each event, and the tree at each commit."""

@@ -1,0 +1,101 @@
+"""Who waits for the write lock of a file says so, and who holds it for long may ask.
+
+SQLite tells nobody who waits. So one who waits holds a shared lock on the folder of the ledger,
+which leaves nothing behind: the system lets go of it with the process. Another ledger in the same
+folder tells the same, so this only says when to make room, and nothing rests on it.
+"""
+
+import os
+import random
+import sqlite3
+import time
+from contextlib import closing, suppress
+from pathlib import Path
+
+try:
+    import fcntl
+except ImportError:  # a system without such locks
+    fcntl = None  # type: ignore[assignment]
+
+
+#: How often one who waits for the write lock looks for it, in seconds.
+PAUSES = (0.0005, 0.0025)
+
+
+def begin(connection: sqlite3.Connection, seconds: float) -> None:
+    """Begin a write transaction where somebody else holds the lock.
+
+    SQLite's own way to wait sleeps the longer the longer it has waited, so that whoever writes
+    without a pause keeps the others out. All who wait here look equally often.
+
+    Args:
+        connection: one that does not wait by itself.
+        seconds: how long to wait.
+
+    Raises:
+        sqlite3.OperationalError: somebody else held it all that time.
+    """
+    until = time.monotonic() + seconds
+    with closing(_Telling(_folder(connection))) as telling:
+        while True:
+            telling.tell()
+            time.sleep(random.uniform(*PAUSES))  # noqa: S311  # nothing secret
+            if _begun(connection, last=time.monotonic() > until):
+                return
+
+
+def _begun(connection: sqlite3.Connection, *, last: bool = False) -> bool:
+    try:
+        connection.execute("BEGIN IMMEDIATE")
+    except sqlite3.OperationalError as error:
+        busy = error.sqlite_errorcode & 0xFF == sqlite3.SQLITE_BUSY
+        if last or not busy:
+            raise
+        return False
+    return True
+
+
+def _folder(connection: sqlite3.Connection) -> Path:
+    _, _, file = connection.execute("PRAGMA database_list").fetchone()
+    return Path(file).parent
+
+
+class _Telling:
+    """One who waits."""
+
+    def __init__(self, folder: Path) -> None:
+        self._handle: int | None = None
+        self._told = False
+        if fcntl is not None:
+            with suppress(OSError):
+                self._handle = os.open(folder, os.O_RDONLY)
+
+    def tell(self) -> None:
+        """Say so; to be repeated, since it is not heard in the moment in which somebody asks."""
+        if self._handle is not None and not self._told:
+            with suppress(OSError):
+                fcntl.flock(self._handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
+                self._told = True
+
+    def close(self) -> None:
+        """Wait no more."""
+        if self._handle is not None:
+            os.close(self._handle)
+            self._handle = None
+
+
+def somebody_waits(connection: sqlite3.Connection) -> bool:
+    """Return whether somebody waits; True as well where nobody can tell."""
+    if fcntl is None:
+        return True
+    try:
+        handle = os.open(_folder(connection), os.O_RDONLY)
+    except OSError:
+        return True
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return True
+    finally:
+        os.close(handle)
+    return False
