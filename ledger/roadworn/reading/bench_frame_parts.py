@@ -258,8 +258,15 @@ class PartReader:
         if any(not (tag_of(key) or key.isdigit() or key in plain) for key in keys[: first.at]):
             return False
         of_fluid = self.signs.set("of_fluid")
+        # What is good behind the name of a fluid is the fluid, which no part leaks.
         fluid = first.key in {"oil", "coolant"} and any(
-            sign.at >= first.end and set(sign.key.split()) & of_fluid for sign in signs
+            sign.at >= first.end
+            and (
+                set(sign.key.split()) & of_fluid
+                or self.signs.grade(sign.key, catalogue().get(first.owners[0]), self.words)
+                == "sound"
+            )
+            for sign in signs
         )
         generic = (
             self._is_again(first) or first.key in self.signs.set("generic") or len(first.owners) > 1
