@@ -149,9 +149,11 @@ def day_lists(
             told = SAYS("stop", parts=Joined(stops[vehicle]), told=told)
         return told
 
+    # What must not be released stands first, whenever it came in.
+    here_first = sorted(shown[0].rows, key=lambda row: (row[0] not in stops, row[0] not in holds))
     shown[0] = replace(
         shown[0],
-        rows=tuple((v, pressing(v, told)) for v, told in shown[0].rows),
+        rows=tuple((v, pressing(v, told)) for v, told in here_first),
         stops=frozenset(here & (stops.keys() | holds.keys())),
         says_stop=True,
     )

@@ -103,6 +103,16 @@ def test_a_test_that_work_asked_for_is_on_the_list_until_it_passed(busy: Run) ->
     assert "road test" not in busy("today").out
 
 
+def test_what_must_not_be_released_stands_first_though_it_came_in_later(busy: Run) -> None:
+    assert busy("record", "visit", "van-3", "arrived").code == 0
+    told = " ".join(busy("today").out.split())
+    assert told.index("bus-7 HOLD") < told.index("van-3 ")
+    loose = ("record", "inspection", "van-3", "outer tie rod end L failed play felt at the wheel")
+    assert busy(*loose).code == 0
+    told = " ".join(busy("today").out.split())
+    assert told.index("van-3 STOP") < told.index("bus-7 HOLD")
+
+
 def test_work_that_nobody_tried_holds_the_vehicle_with_the_tests_it_asks_for(busy: Run) -> None:
     """What brake work is tried by before it is handed over: common practice, no source."""
     done = ("record", "repair", "bus-7", "brake caliper LR", "--price", "90")
