@@ -33,8 +33,6 @@ def lines_of(name: str) -> list[tuple[str, str]]:
 
 #: At least this share of the lines that say enough must be understood.
 SHARE = 0.95
-#: So many lines of the twelfth set are not read as meant.
-MOST_WRONG = 5
 _MEANT = re.compile(r"([a-z_.]+)@([^=]+)=([a-z_?]+)(?::(\S+ [^,\s]+(?:,\S+ [^,\s]+)*))?")
 _ANYWHERE = frozenset({"-", *"LR", "left", "right", "front", "rear"})
 _LEVELS = frozenset({"upper", "lower", "heater", "bypass", "spare", "main", "center"})
@@ -261,13 +259,23 @@ def test_lines_of_later_hands(name: str, least: int, share: float, with_sides: W
     assert said.share >= share, said.asked
 
 
-def test_lines_of_a_hand_that_the_clauses_never_saw(with_sides: Words) -> None:
-    lines = lines_of("twelfth_phrases.tsv")
-    assert len(lines) >= 200
+@pytest.mark.parametrize(
+    ("name", "least", "share", "not_as_meant"),
+    [
+        ("twelfth_phrases.tsv", 200, 0.77, 5),
+        # At first sight; nothing was mended by it yet.
+        ("thirteenth_phrases.tsv", 120, 0.76, 4),
+    ],
+)
+def test_lines_of_hands_that_the_clauses_never_saw(
+    name: str, least: int, share: float, not_as_meant: int, with_sides: Words
+) -> None:
+    lines = lines_of(name)
+    assert len(lines) >= least
     said = judged(lines, with_sides)
     # What is not as meant is counted until it is mended; it may only become less.
-    assert len(said.wrong) <= MOST_WRONG, said.wrong
-    assert said.share >= 0.77, said.asked
+    assert len(said.wrong) <= not_as_meant, said.wrong
+    assert said.share >= share, said.asked
 
 
 @pytest.mark.parametrize(
