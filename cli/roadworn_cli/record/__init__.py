@@ -27,8 +27,7 @@ if TYPE_CHECKING:
     from roadworn.model.events import NewEvent, StoredEvent
     from roadworn.trade.limits import Sheet
 
-#: What typer makes a parameter of: annotation and default.
-Asked = tuple[Any, object]
+Asked = tuple[Any, object]  # annotation and default: what typer makes a parameter of
 Vehicle = Annotated[str, typer.Argument(metavar="VEHICLE", help="Name of an enrolled vehicle.")]
 OdometerOption = Annotated[
     str, typer.Option("--odometer", "-o", metavar="FIGURE", help="As read, '61,250 mi'.")

@@ -27,6 +27,7 @@ PATTERNS = {
     _COMPONENT: "a component as system.part, as in brake.pad",
     r"^[0-9a-f-]{36}$": "an event id of 36 characters, as `roadworn history` prints it",
     _DAY: "a day as in 2026-05-04",
+    r"^([01]\d|2[0-3]):[0-5]\d$": "a time of day as in 16:30",
     _AMOUNT: 'a decimal number in quotes, as in "84.50"',
     r"^\d{1,4}(\.\d{1,4})?$": 'a percent as a decimal number in quotes, as in "8.25"',
     _CURRENCY: "a currency of three capital letters, as in USD",

@@ -37,19 +37,8 @@ _NO_DEED = frozenset(
     {
         *("say", "know", "see", "tell", "need", "want", "look", "seem", "appear", "mean", "matter"),
         *("affect", "bother", "last", "hurt", "harm", "leak", "rub", "touch", "drip", "seep"),
-        *(
-            "rattle",
-            "squeak",
-            "squeal",
-            "show",
-            "pass",
-            "let",
-            "make",
-            "have",
-            "has",
-            "get",
-            "like",
-        ),
+        *("rattle", "squeak", "squeal", "show", "pass", "let"),
+        *("make", "have", "has", "get", "like"),
     }
 )
 _DISTANCES = frozenset({"mi", "km"})

@@ -32,6 +32,7 @@ _GRACE_DAYS = 100
 # Coarser than for a printed total: a band is only asked whether it holds what came.
 _CELLS = 512
 _MOST_ON_GRID = 450  # parts of one vehicle
+_EACH_PART = ("share", "successor", "base", "without", "came", "happened", "usual", "cuts")
 Place = tuple[str, str, str]
 
 
@@ -233,19 +234,7 @@ class BacktestDay:
             ),
             left=self.left if vehicle is None else self.left & {vehicle},
             lost=self.lost if vehicle is None else self.lost & {vehicle},
-            **{
-                name: getattr(self, name)[rows]
-                for name in (
-                    "share",
-                    "successor",
-                    "base",
-                    "without",
-                    "came",
-                    "happened",
-                    "usual",
-                    "cuts",
-                )
-            },
+            **{name: getattr(self, name)[rows] for name in _EACH_PART},
         )
 
 

@@ -13,8 +13,7 @@ from roadworn.trade import DataFile, Key
 from roadworn.trade.warranty import Due, Interval, Point, due_after, expected_on, is_past, timing
 from roadworn_plugins.shared.settings import Packaged
 
-#: Hours of an engine run evenly between two readings; a lower figure is another instrument.
-#: Nobody is taken to have gone on at the old pace for longer, as for distances.
+#: An engine runs evenly between two readings, and at the old pace for no longer than this.
 _LONGEST_GAP_DAYS = 180
 #: The pace is that of so many days before the last reading (common practice, no source).
 _PACE_DAYS = 730
