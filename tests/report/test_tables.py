@@ -3,8 +3,8 @@
 from dataclasses import replace
 
 from roadworn.analysis import Column, Mark, Table, Tells
-from roadworn_cli.report.model import Fold, Grid, Paragraph
-from roadworn_cli.report.tables import blocks_of, grid_of
+from roadworn_cli.report.model import Facts, Fold, Grid, Paragraph
+from roadworn_cli.report.tables import blocks_of, grid_of, listed_by_vehicle
 from roadworn_cli.results import cell
 from roadworn_cli.words import Look, Words
 
@@ -119,3 +119,30 @@ def test_what_is_not_a_number_is_no_figure() -> None:
     rows = (("a", float("nan"), None, None, float("inf"), "USD", "x", ""),)
     grid, _other = grid_of(table(rows), words())
     assert grid.lines[0].cells[1:3] == ("", "∞")
+
+
+def test_rows_are_listed_by_vehicle_each_part_once_with_its_places() -> None:
+    columns = (
+        Column("vehicle", "vehicle", tells=Tells.VEHICLE),
+        Column("component", "component", tells=Tells.COMPONENT),
+        Column("position", "where", tells=Tells.PLACE),
+        Column("chance", "chance", "chance", tells=Tells.VALUE),
+        Column("state", "state", tells=Tells.STATE),
+    )
+    rows = (
+        ("car-10", "wheel.tire", "LF", 0.9, "wearing"),
+        ("car-9", "brake.pad", "front", 0.5, "wearing"),
+        ("car-10", "wheel.tire", "RR", 0.254, "wearing"),
+        ("car-9", "", "", None, "complaint"),
+    )
+    of_vehicles = Table("t", "A table", columns, rows)  # type: ignore[arg-type]
+    told, listed = listed_by_vehicle(of_vehicles, Words(Look(), spelled=True))
+    assert isinstance(told, Paragraph)
+    assert told.text == "All 4 by vehicle, each with: chance"
+    assert isinstance(listed, Facts)
+    assert listed.pairs == (
+        ("car-9", "disc brake pads front 50%; complaint"),
+        ("car-10", "tire left front 90%, right rear 25%"),
+    )
+    # Of what names no vehicles only the command can be told.
+    assert listed_by_vehicle(table(), words()) == ()

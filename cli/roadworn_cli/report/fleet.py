@@ -13,6 +13,7 @@ from roadworn_cli.report.marks import Lane, lanes
 from roadworn_cli.report.model import Letterhead, Paragraph, Picture, Report, Section
 from roadworn_cli.report.sections import (
     Manner,
+    first_rows,
     folded,
     left_out,
     rests_on,
@@ -29,6 +30,8 @@ _ON_FIRST_PAGE = frozenset({Holds.QUARTERS, Holds.TOTALS, Holds.FORETOLD})
 _MOST_LANES = 8
 #: Rows asked for, so that the first page misses none that can hurt somebody; and those shown.
 _MOST_ASKED, _MOST_ROWS = 10_000, 60
+#: Rows of a table that have all their columns in the full report.
+_MOST_WHOLE = 30
 #: Tables of a workshop or an analyst, and one that a picture says better.
 _TABLES_IN_FULL = frozenset({"money_ahead", "own_intervals"})
 _CHUNK = 500
@@ -107,8 +110,10 @@ def _details(
     sections = []
     for name in asked:
         ahead = asker.host.answering(Answers.GOES_NEXT) == name
-        given = {"months": months, "by": "month", "most": _MOST_ASKED} if ahead else {}
-        ran = asker.ask(name, **{**given, **settings.get(name, {})})
+        given: dict[str, object] = dict(settings.get(name, {}))
+        if ahead:
+            given = {"months": months, "by": "month", "most": _MOST_ASKED, **given}
+        ran = asker.ask(name, **given)
         if ran is None:
             continue
         panel = panels.get(name)
@@ -117,6 +122,8 @@ def _details(
         manner = Manner(
             full,
             panel.rows if panel else 0,
+            _MOST_WHOLE if full else 0,
+            " ".join((name, *(f"{key}={value}" for key, value in given.items()))),
             frozenset() if full else _ON_FIRST_PAGE,
             lead=full or not failing or not ran.result.charts,
             plain=not full and not failing,
@@ -133,12 +140,7 @@ def _details(
 def _shortened(ran: Ran) -> Ran:
     """Return an answer without what a manager does not ask, its long tables cut."""
     tables = tuple(
-        replace(
-            table,
-            rows=table.rows[:_MOST_ROWS],
-            marks=table.marks[:_MOST_ROWS],
-            evidence=table.evidence[:_MOST_ROWS],
-        )
+        first_rows(table, _MOST_ROWS)
         for table in ran.result.tables
         if table.name not in _TABLES_IN_FULL
     )

@@ -39,9 +39,10 @@ class Listing:
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """Terms with what is known of them."""
+    """Terms with what is known of them; dense ones are for looking up, in columns on paper."""
 
     pairs: tuple[tuple[Said, Said], ...]
+    dense: bool = False
     kind: ClassVar[str] = "facts"
 
 

@@ -24,7 +24,7 @@ from roadworn_cli.report.model import (
     Verbatim,
 )
 from roadworn_cli.report.pictures import estimates_of, pictures_of
-from roadworn_cli.report.tables import blocks_of
+from roadworn_cli.report.tables import blocks_of, listed_by_vehicle
 from roadworn_cli.results import figures_of
 from roadworn_cli.words import Words
 
@@ -39,6 +39,9 @@ class Manner:
     Attributes:
         full: columns of detail, evidence and settings too.
         first: rows of a table that stand open, 0 for all.
+        most: rows that have all their columns, 0 for all; the rest is listed by vehicle, or its
+            command is named.
+        asked: the analysis and its settings, as they are typed.
         without: what tables hold that are told elsewhere.
         lead: begin with the headline.
         plain: without the sentences below rows, and the reservations not on paper.
@@ -49,6 +52,8 @@ class Manner:
 
     full: bool = False
     first: int = 0
+    most: int = 0
+    asked: str = ""
     without: frozenset[Holds] = frozenset()
     lead: bool = True
     plain: bool = False
@@ -77,7 +82,13 @@ def blocks(ran: Ran, words: Words, manner: Manner, anchor: str) -> tuple[Block, 
     for table in result.tables:
         if table.holds not in manner.without and not _beside_chart(table, ran):
             shown = without_sentences(table) if manner.plain else table
-            made = blocks_of(shown, words, full=manner.full, first=first)
+            whole = shown if not manner.most else first_rows(shown, manner.most)
+            made = blocks_of(whole, words, full=manner.full, first=first)
+            if len(whole.rows) < len(shown.rows):
+                made += listed_by_vehicle(shown, words)
+                command = f"roadworn analyse {manner.asked} --table {table.name} --format csv"
+                told = words("rows_by_command", n=len(shown.rows), command=Said(command))
+                made += (Paragraph(told, "quiet"),)
             found += folded(words.said(table.title), made) if manner.fold else made
     if not result.tables and result.estimates:
         found.append(
@@ -105,6 +116,13 @@ def blocks(ran: Ran, words: Words, manner: Manner, anchor: str) -> tuple[Block, 
 def folded(title: Said, blocks: tuple[Block, ...]) -> tuple[Block, ...]:
     """Return blocks as one that is folded on a phone; nothing where there are none."""
     return (Fold(title, blocks, narrow=True),) if blocks else ()
+
+
+def first_rows(table: Table, most: int) -> Table:
+    """Return the first rows of a table, with what belongs to them."""
+    return replace(
+        table, rows=table.rows[:most], marks=table.marks[:most], evidence=table.evidence[:most]
+    )
 
 
 def without_sentences(table: Table) -> Table:

@@ -5,6 +5,7 @@ every row moves into the heading. The figures of a column are written alike.
 """
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
@@ -14,6 +15,7 @@ from roadworn.analysis import Cell, Column, Mark, Table, Tells
 from roadworn.say import Said
 from roadworn_cli.report.model import (
     Block,
+    Facts,
     Fold,
     Grid,
     Heading,
@@ -78,6 +80,44 @@ def blocks_of(
     if other:
         blocks.append(Paragraph(words("other_currency", number=other), "quiet"))
     return tuple(blocks)
+
+
+def listed_by_vehicle(table: Table, words: Words) -> tuple[Block, ...]:
+    """Return every row of a table in few words, those of one vehicle together, to look one up.
+
+    A part is told once with all its places, each with the figure of its row, or with its first
+    day where it has none. Of a table that names no vehicles nothing is returned.
+    """
+    if not any(column.tells is Tells.VEHICLE for column in table.columns):
+        return ()
+    days = (n for n, column in enumerate(table.columns) if column.kind == "date")
+    at = value if (value := table.place(Tells.VALUE)) is not None else next(days, None)
+    shown = None if at is None else _evenly(_Shown(table.columns[at], at), table.rows)
+    tells = (Tells.VEHICLE, Tells.COMPONENT, Tells.PLACE, Tells.NAME, Tells.STATE, Tells.SEEN)
+    of: dict[str, dict[Said, list[Said]]] = {}
+    columns = zip(*map(table.cells, tells), strict=True)
+    for row, (vehicle, component, place, *others) in zip(table.rows, columns, strict=True):
+        name = words.word(component or next(filter(None, others), ""))
+        where = words.place(place, component) if component and place else Said()
+        figure = _cell(shown, row, words, component) if shown is not None else Said()
+        both = words.joined(filter(None, (where, figure)), " ")
+        of.setdefault(str(vehicle or ""), {}).setdefault(name, []).append(both)
+    pairs = []
+    for whose, parts in sorted(of.items(), key=lambda one: _by_number(one[0])):
+        told = [
+            words.joined((part, words.joined(filter(None, places), ", ")), " ")
+            for part, places in parts.items()
+        ]
+        pairs.append((words.word(whose), words.joined(told, "; ")))
+    heading = _heading(shown.column, "", words) if shown is not None else Said()
+    title = words("by_vehicle_with" if heading else "by_vehicle", n=len(table.rows), figure=heading)
+    return (Paragraph(title), Facts(tuple(pairs), dense=True))
+
+
+def _by_number(name: str) -> list[tuple[bool, int, str]]:
+    """Return what sorts names as a person does, car-9 before car-10."""
+    parts = re.split(r"(\d+)", name)
+    return [(one.isdigit(), int(one) if one.isdigit() else 0, one) for one in parts]
 
 
 def grid_of(
