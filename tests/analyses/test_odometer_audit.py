@@ -244,7 +244,7 @@ def test_the_figure_that_was_meant(typed: str, meant: float | None) -> None:
 CAUSES = ("slip", "down", "up", "miles", "kilometres", "none")
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(
     st.lists(st.integers(600, 2_500), min_size=16, max_size=50),
     st.sampled_from(CAUSES),

@@ -205,7 +205,7 @@ def test_what_a_chain_says_to_do_first_cannot_wait(tmp_path: Path) -> None:
 
 
 @given(st.dictionaries(st.sampled_from(PARTS), st.sampled_from(("failed", "wearing")), min_size=1))
-@hypothesis_settings(max_examples=6, deadline=None)
+@hypothesis_settings(max_examples=6)
 def test_sums_hold_all_jobs_once_and_a_narrower_way_never_costs_more(
     tmp_path_factory: pytest.TempPathFactory, conditions: dict[str, str]
 ) -> None:

@@ -131,7 +131,7 @@ def with_more(base: Path, added: list[NewEvent]) -> Path:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("known_by", ["recorded", "occurred"])
-@settings(max_examples=2, deadline=None, derandomize=True)
+@settings(max_examples=2, derandomize=True)
 @given(data=st.data())
 def test_later_events_change_no_analysis(
     base: Path, before: dict[str, dict[str, Result]], known_by: str, data: st.DataObject

@@ -42,7 +42,7 @@ def answers(host: PluginHost, path: Path, keep: str, day: str) -> list[Any]:
     return told
 
 
-@settings(max_examples=2, deadline=None)
+@settings(max_examples=2)
 @given(seed=st.integers(0, 2**20), step=st.integers(1, 6), later=st.booleans())
 def test_kept_and_fresh_are_the_same_after_whatever_is_written(
     seed: int, step: int, later: bool, host: PluginHost, tmp_path_factory: pytest.TempPathFactory

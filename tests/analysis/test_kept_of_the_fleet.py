@@ -52,7 +52,7 @@ def fleet(view: LedgerView) -> Any:
     return json.loads(json.dumps([fleet_lives._KEPT.plain(fitted), told, table]))
 
 
-@settings(max_examples=2, deadline=None)
+@settings(max_examples=2)
 @given(data=st.data())
 def test_it_is_as_computed_afresh_after_any_changes(
     data: st.DataObject, tmp_path_factory: pytest.TempPathFactory

@@ -27,7 +27,6 @@ UAX_9 = "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\u200e\u200f\u061
 # The capture fixture is read out after each example, so sharing it between examples is fine.
 THOROUGH = settings(
     max_examples=100,
-    deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 VALUES = st.one_of(

@@ -24,7 +24,7 @@ HOSTILE = st.one_of(
     st.builds("".join, st.lists(st.sampled_from(["a" * 300, " ", "\n", "\t", "\x1b[2J", "7"]))),
     st.just(""),
 )
-THOROUGH = settings(max_examples=150, deadline=None)
+THOROUGH = settings(max_examples=150)
 
 
 def lines_of(*args: object, **options: object) -> list[str]:

@@ -69,7 +69,7 @@ STANDS = """
     WHERE why <> 'entered-twice'"""
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(st.integers(0, 2**32), st.integers(1, 25))
 def test_every_replacement_ends_one_stay_at_each_of_its_sides_and_begins_one(seed, number):
     events = history(seed, number)
@@ -113,7 +113,7 @@ def test_every_replacement_ends_one_stay_at_each_of_its_sides_and_begins_one(see
     assert {row[0] for row in back} <= {row[0] for row in visits} - twice
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(st.integers(0, 2**32), st.integers(1, 25))
 def test_the_distance_watched_at_each_side_adds_up_to_that_of_the_vehicle(seed, number):
     """Of a vehicle with original parts, at each side from its enrolment to its last reading."""

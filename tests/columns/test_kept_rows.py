@@ -39,7 +39,7 @@ def kept_in(folder: Path, state: str = "one") -> KeptRows:
     return KeptRows(Kept(folder, state, 0o600))
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(rows=st.lists(CELLS, max_size=4), columns=st.sets(st.sampled_from(sorted(COLUMNS))))
 def test_what_is_read_is_what_was_written_or_nothing(
     rows: list[tuple[Any, ...]], columns: set[str], tmp_path_factory: pytest.TempPathFactory
@@ -120,7 +120,7 @@ def asked(view: LedgerView, vehicle: str | None) -> list[Any]:
     return [view.of_vehicle(first, vehicle).rows, view.of_vehicle(second, vehicle, (1.0,)).rows]
 
 
-@settings(max_examples=4, deadline=None)
+@settings(max_examples=4)
 @given(changes=st.lists(st.sampled_from(["reading", "day", "program", "none"]), max_size=3))
 def test_the_next_vehicle_finds_its_rows_and_those_of_no_other_state(
     changes: list[str], tmp_path_factory: pytest.TempPathFactory

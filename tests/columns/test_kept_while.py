@@ -55,7 +55,7 @@ def append(path: Path, which: str, day: int) -> None:
 CHANGES = [*NEW, "day", "program", "rests on", "nothing"]
 
 
-@settings(max_examples=4, deadline=None)
+@settings(max_examples=4)
 @given(changes=st.lists(st.sampled_from(CHANGES), min_size=3, max_size=4))
 def test_it_is_as_made_afresh_after_whatever_change(
     changes: list[str], tmp_path_factory: pytest.TempPathFactory

@@ -87,7 +87,7 @@ def test_a_record_merged_in_its_turn_ends_at_the_last(tmp_path: Path) -> None:
     ]  # fmt: skip
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=8)
 @given(st.lists(st.booleans(), min_size=6, max_size=6), st.integers(200, 4000))
 def test_however_it_is_parted_the_whole_is_the_same(
     tmp_path_factory, parted: list[bool], step: int

@@ -31,7 +31,7 @@ def all_rows(view: LedgerView) -> dict[str, list[tuple[Any, ...]]]:
 
 
 @pytest.mark.slow
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=8)
 @given(st.integers(0, 2**32), st.integers(5, 60), st.integers(1, 40))
 def test_later_events_change_nothing_as_of_an_earlier_day(seed, number, more):
     events = list(history(seed, number + more))
@@ -49,7 +49,7 @@ def test_later_events_change_nothing_as_of_an_earlier_day(seed, number, more):
 
 
 @pytest.mark.slow
-@settings(max_examples=5, deadline=None)
+@settings(max_examples=5)
 @given(st.integers(0, 2**32), st.lists(st.integers(1, 40), min_size=2, max_size=5))
 def test_folding_in_parts_with_a_cache_is_folding_all_at_once(seed, sizes):
     events = list(history(seed, sum(sizes) + 3))
@@ -74,7 +74,7 @@ NASTY = st.text(st.characters(codec="utf-8"), max_size=60)
 
 
 @pytest.mark.slow
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=10)
 @given(
     st.lists(
         st.tuples(NASTY, NASTY, st.floats(0, 1e7, allow_nan=False) | st.integers(0, 10**7)),

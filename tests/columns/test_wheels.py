@@ -121,7 +121,7 @@ def test_nothing_changes_without_a_rotation(tmp_path: Path, column: str) -> None
     assert rows(plain, LIVES) == rows(back, LIVES)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(st.lists(st.permutations(PLACES), max_size=6), st.sampled_from(PLACES))
 def test_a_tire_is_where_it_was_carried(turns: list[list[str]], at: str) -> None:
     order: list[Change | Said] = [Said(1, at, 0.0)]

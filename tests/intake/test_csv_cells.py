@@ -30,7 +30,7 @@ def a_map(**settings: object) -> CsvMap:
 ORDERS = {"dmy": "%d.%m.%Y", "mdy": "%m/%d/%Y", "ymd": "%Y-%m-%d"}
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(st.dates(date(1900, 1, 1), date(2100, 12, 31)), st.sampled_from(sorted(ORDERS)))
 def test_a_day_in_a_said_order_is_what_strptime_reads(day: date, order: str) -> None:
     text = day.strftime(ORDERS[order])
@@ -75,7 +75,7 @@ def test_iso_days_moments_and_spreadsheet_dates_need_no_order() -> None:
     assert read_day(datetime(2026, 5, 4, 13, 20, tzinfo=UTC), a_map()) == "2026-05-04"
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(st.decimals(min_value=-(10**9), max_value=10**9, places=2))
 def test_a_figure_with_point_or_comma_is_exact(figure: Decimal) -> None:
     pointed = f"{figure:,f}"

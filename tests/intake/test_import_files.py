@@ -439,9 +439,7 @@ VALUES = st.one_of(
 )
 
 
-@settings(
-    max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=200, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.data())
 def test_the_fast_way_and_the_careful_way_agree(data):
     """A row is taken by both or by neither, and what is stored is the same."""

@@ -34,7 +34,7 @@ ROWS = st.lists(
 ACTS = st.lists(st.one_of(st.sampled_from(PARTS), st.just("undo")), min_size=1, max_size=6)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(ROWS, ACTS)
 def test_each_row_counts_once_as_it_was_read_last(
     rows: list[tuple[int, str, str]], acts: list[str]

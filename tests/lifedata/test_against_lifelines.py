@@ -77,7 +77,7 @@ def beyond_its_end(at, lower, upper, family):
     return float(-np.sum(np.log1p(-share)))
 
 
-@settings(max_examples=500, deadline=None)
+@settings(max_examples=500)
 @given(mixtures)
 @example((15496, 6, 0.0, 0.6, 0.0, "lognormal"))
 @example((9, 6, 0.0, 0.0, 0.0, "weibull"))
@@ -103,7 +103,7 @@ def test_lifelines_likelihood_would_not_move_from_our_optimum(drawn):
 
 
 @pytest.mark.slow
-@settings(max_examples=FITS, deadline=None)
+@settings(max_examples=FITS)
 @given(mixtures)
 def test_lifelines_fits_the_same(drawn):
     *shape, family = drawn

@@ -114,7 +114,7 @@ wild_row = st.tuples(
 )
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 @given(st.lists(wild_row, min_size=1, max_size=30), st.sampled_from(sorted(FITS)))
 def test_whatever_the_rows_estimates_lie_inside_their_limits(drawn, family):
     age = np.array([a for a, *_ in drawn])
@@ -138,7 +138,7 @@ def test_whatever_the_rows_estimates_lie_inside_their_limits(drawn, family):
         assert np.isnan(fit.mu[~good]).all()
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.integers(0, 2**32 - 1), st.floats(1e-6, 1e9), st.sampled_from(sorted(FITS)))
 def test_the_unit_changes_nothing_but_the_scale(seed, unit, family):
     rng = np.random.default_rng(seed)

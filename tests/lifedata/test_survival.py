@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from lifedata.life_sets import AGES, VALUES, at, lives, rows, together
 from lifelines import KaplanMeierFitter
@@ -132,7 +132,6 @@ small_ages = st.lists(
 )
 
 
-@settings(deadline=None)
 @given(small_ages)
 def test_counts_stand_for_rows_and_groups_do_not_touch(drawn):
     """A row with a count of 3 is three rows, and another group changes nothing."""
@@ -156,7 +155,6 @@ def test_counts_stand_for_rows_and_groups_do_not_touch(drawn):
     assert np.diff(counted.s, prepend=1.0).max(initial=-1.0) <= 0.0
 
 
-@settings(deadline=None)
 @given(st.integers(0, 2**32 - 1))
 def test_survival_and_errors_are_those_of_lifelines(seed):
     """Entries from 0 for some parts, so that the early risk set does not die out."""
@@ -189,7 +187,6 @@ def test_incidence_by_failure_mode_is_that_of_r():
     assert found.se[step] == pytest.approx(np.array(r["se"])[:, 1:], rel=1e-9)
 
 
-@settings(deadline=None)
 @given(small_ages, st.integers(0, 2**32 - 1))
 def test_incidences_and_survival_add_up_to_one(drawn, seed):
     drawn = [(a, f, e, c) for a, f, e, c in drawn if e < a]

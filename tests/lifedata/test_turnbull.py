@@ -63,7 +63,7 @@ def test_with_exact_ages_it_is_kaplan_and_meiers():
         assert masses.s[cells][points] == pytest.approx(curve.s[steps], abs=1e-9)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     st.lists(
         st.tuples(st.integers(0, 9), st.integers(0, 5), st.booleans(), st.integers(1, 3)),

@@ -50,7 +50,7 @@ def test_money_errors_name_the_remedy(text: str, currency: str, remedy: str) -> 
     assert remedy in caught.value.message
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(st.decimals(min_value=-(10**9), max_value=10**9, places=2))
 def test_every_amount_survives_exactly(amount: Decimal) -> None:
     for text in (f"{amount:f}", f"{amount:,f}"):

@@ -9,7 +9,7 @@ import sys
 from importlib.resources import files
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from roadworn.model.catalogue import ID_PATTERN, Catalogue, catalogue
@@ -182,7 +182,6 @@ def test_a_phrase_built_from_ids_is_read_back(identifier, wheel, figure):
     assert found.rest == f"{figure} mm"
 
 
-@settings(deadline=None)
 @given(st.text(max_size=60))
 def test_any_text_gives_a_phrase(text):
     found = CATALOGUE.resolve_phrase(text)

@@ -42,7 +42,7 @@ def slips(draw: st.DrawFn) -> str:
     return name_key("".join(letters) + more) or "pump"
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(slips())
 @example("bat")
 @example("wheel baring")

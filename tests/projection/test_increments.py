@@ -57,7 +57,7 @@ def test_simulated_lives_agree(shape: float, age: float, stretch: tuple[float, f
     assert variance == pytest.approx(came.var(), rel=0.03, abs=4.0 * np.sqrt(number / n))
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(
     st.floats(0.6, 5.0), st.floats(0.0, 3.0), st.floats(0.01, 2.0), st.floats(0.001, 2.0)
 )  # fmt: skip

@@ -127,7 +127,7 @@ def test_many_parts_at_once_equal_each_alone(shape):
         assert moments.mean()[i] == pytest.approx(alone.number[0, -1], rel=2e-4, abs=2e-4)
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(st.floats(0.5, 8.0), st.floats(0.0, 3.0), st.floats(0.01, 6.0), st.floats(1e-3, 1e6))
 def test_the_unit_of_age_does_not_matter(shape, age, ahead, unit):
     plain = one(LifeBelief.known(shape, 1.0), age, ahead)
@@ -136,7 +136,7 @@ def test_the_unit_of_age_does_not_matter(shape, age, ahead, unit):
     assert plain.number[0] >= plain.chance[0] - 1e-12
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(st.floats(0.5, 8.0), st.floats(0.5, 60.0), st.floats(0.0, 2.0), st.floats(0.05, 4.0))
 def test_expectation_grows_with_the_horizon(shape, a, age, ahead):
     belief = LifeBelief.gamma(shape, a, a)

@@ -126,7 +126,7 @@ def test_prices_near_each_other_are_taken_as_one_at_their_mean():
         assert found.band(level) == pytest.approx(apart.band(level), rel=2e-3, abs=step / 2)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.floats(1e-6, 40.0), st.floats(-0.999, 3.0))
 def test_chances_of_a_count_are_those_of_its_generating_function(mean, more):
     # A count of mean m has a variance of at least f (1 - f), f the fraction of m.
@@ -231,7 +231,7 @@ def test_lognormal_cost_has_its_mean_and_moments():
     assert cost.moments()[:, 0] == pytest.approx(wanted, rel=1e-9)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.floats(0.01, 1.0), st.integers(1, 12), st.floats(0.05, 0.95))
 def test_count_law_recovers_a_law_of_its_own_class(first, trials, share):
     # N = 0 with 1 - first, else 1 + binomial(trials, share).
@@ -249,7 +249,7 @@ def test_count_law_recovers_a_law_of_its_own_class(first, trials, share):
     assert law.factorial_moments()[:, 0] == pytest.approx(wanted, rel=1e-6, abs=1e-9)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.floats(0, 1), st.floats(0, 30), st.floats(0, 2_000), st.floats(0, 6.28))
 def test_generating_function_stays_within_the_unit_circle(chance, more, pairs, angle):
     law = CountLaw.matching(*(np.array([x]) for x in (chance, chance + more * chance, pairs, -0.3)))

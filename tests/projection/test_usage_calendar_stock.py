@@ -20,7 +20,7 @@ from roadworn_plugins.projection.renewal import calendar, count_moments, over_us
 BELIEF = LifeBelief.gamma([2.5, 1.0, 3.0], [6.0, 4.0, 30.0], [6e4, 400.0, 30 * 3.0**3])
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(st.floats(0.1, 10), st.floats(0, 0.5), st.floats(0, 1.5), st.floats(1, 60))
 def test_distance_has_its_mean_and_spread(pace, lasting, monthly, months):
     ahead = distance_ahead([pace], months, sd_pace=lasting * pace, sd_month=monthly * pace, nodes=9)

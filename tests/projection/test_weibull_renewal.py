@@ -123,7 +123,7 @@ def test_mesh_and_asymptote_meet(shape):
     assert before[1] == pytest.approx(after[1], rel=2e-4)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.floats(*SHAPES), st.floats(0.01, 12.0))
 def test_renewals_lie_within_their_bounds(shape, until):
     renewal = solve(shape, until)

@@ -84,7 +84,7 @@ def around(text: str, word: str) -> tuple[list[str], str]:
     return tokens[max(0, at - 4) : at], "".join(tokens[at + 1 : at + 2])
 
 
-@settings(max_examples=120, deadline=None, derandomize=True)
+@settings(max_examples=120, derandomize=True)
 @given(put_in(DENIALS))
 @example(("cam belt due by miles", "cam belt due by maybe miles", "maybe"))
 @example(("intercooler hose split", "never intercooler hose split", "never"))
@@ -98,7 +98,7 @@ def test_a_denial_or_a_doubt_is_asked_about(phrase: tuple[str, str, str]) -> Non
     assert not found or told(found) != told(read(line)) or known
 
 
-@settings(max_examples=120, deadline=None, derandomize=True)
+@settings(max_examples=120, derandomize=True)
 @given(put_in(tuple(PLACES)))
 @example(("rear drums ok", "rear drums LR ok", "LR"))
 @example(("degas bottle cracked", "left degas bottle cracked", "left"))
@@ -124,7 +124,7 @@ def test_a_place_is_asked_about_or_kept(phrase: tuple[str, str, str]) -> None:
             assert on_part or PLACES[word] in whole or after, one
 
 
-@settings(max_examples=100, deadline=None, derandomize=True)
+@settings(max_examples=100, derandomize=True)
 @given(put_in(PARTS))
 @example(("tires good", "tires good tie rod", "tie"))
 @example(("shocks rear worn", "shocks rear worn caliper", "caliper"))
@@ -145,7 +145,7 @@ def test_another_part_is_asked_about(phrase: tuple[str, str, str]) -> None:
         assert word in own, found
 
 
-@settings(max_examples=80, deadline=None, derandomize=True)
+@settings(max_examples=80, derandomize=True)
 @given(put_in(("failed", "broken", "cracked", "bald", "leaking")))
 def test_what_is_bad_is_never_lost_beside_what_is_sound(phrase: tuple[str, str, str]) -> None:
     line, more, _word = phrase
@@ -161,7 +161,7 @@ def joined(draw: st.DrawFn) -> tuple[str, str]:
     return draw(ones), draw(ones)
 
 
-@settings(max_examples=150, deadline=None, derandomize=True)
+@settings(max_examples=150, derandomize=True)
 @given(joined())
 def test_of_two_findings_in_one_breath_none_is_lost(phrases: tuple[str, str]) -> None:
     one, other = phrases

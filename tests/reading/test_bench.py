@@ -281,7 +281,7 @@ WORDS = st.sampled_from(
 )
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 @given(st.lists(WORDS, max_size=12).map(" ".join) | st.text(max_size=80))
 def test_no_text_breaks_the_reader(text: str) -> None:
     found: list[JudgedFinding] = []

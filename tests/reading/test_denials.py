@@ -144,7 +144,7 @@ KNOWN = tuple(
 FOUND = ("rough", "noisy", "leaking", "torn", "bad")
 
 
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=60, derandomize=True)
 @given(
     st.sampled_from(("no", "without", "not")),
     st.sampled_from(FLUIDS),
@@ -161,7 +161,7 @@ def test_a_denied_leak_of_any_fluid_is_never_written_as_bad(
     assert len(found) <= 1
 
 
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=60, derandomize=True)
 @given(
     st.sampled_from(("no play", "no noise", "no leak", "no oil leak", "no fluid seepage")),
     st.sampled_from(PLACED),
@@ -177,7 +177,7 @@ def test_a_side_that_is_sound_is_never_bad_with_the_other(
     assert not [told for told in found if told[1] == one.upper() and told[2] in BAD]
 
 
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=60, derandomize=True)
 @given(
     st.sampled_from(KNOWN),
     st.sampled_from(

@@ -142,7 +142,7 @@ def test_measurements_alone() -> None:
         read_measurements("rusty")
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(st.text(max_size=80))
 def test_any_note_after_a_condition_is_kept_and_stays_storable(note: str) -> None:
     finding = read_finding(f"horn failed see {note}")
@@ -151,7 +151,7 @@ def test_any_note_after_a_condition_is_kept_and_stays_storable(note: str) -> Non
     assert finding["note"] == " ".join(f"see {note}".split()).strip(" ,;:-")
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(st.text(max_size=60))
 def test_any_text_is_read_or_refused_in_a_sentence(text: str) -> None:
     message = ""

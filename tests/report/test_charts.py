@@ -67,7 +67,7 @@ def test_half_gone_is_the_figure_of_the_fit_in_the_picture_too() -> None:
 values = st.lists(st.floats(-1e6, 1e6).map(lambda v: round(v, 3)), min_size=4, max_size=9)
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=12)
 @given(values)
 def test_a_line_stands_where_its_numbers_say(ys: list[float]) -> None:
     """Points of the drawing are one linear map of the points given, as on any ruled paper."""

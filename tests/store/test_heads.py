@@ -95,7 +95,7 @@ def test_the_page_of_a_script_checks_the_signatures_of_rfc_8032(public, message,
 
 
 # The page of a script takes a tenth of a second for one signature.
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(st.integers(0, 2**62), st.binary(min_size=32, max_size=32), st.integers(0, 2**40))
 def test_what_is_signed_is_read_back_and_holds_for_both_readers(size, root, when):
     private = Ed25519PrivateKey.from_private_bytes(root)
@@ -112,7 +112,6 @@ def test_what_is_signed_is_read_back_and_holds_for_both_readers(size, root, when
         assert Key.parse(str(key)) == key
 
 
-@settings(deadline=None)
 @given(st.data())
 def test_no_changed_letter_of_a_head_goes_unseen(data):
     private = Ed25519PrivateKey.from_private_bytes(bytes(range(32)))

@@ -376,9 +376,7 @@ def stored(path):
         connection.close()
 
 
-@settings(
-    max_examples=120, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=120, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     seq=st.integers(2, EVENTS), where=st.floats(0, 1, exclude_max=True), flip=st.integers(1, 255)
 )
@@ -396,9 +394,7 @@ def test_a_flipped_byte_inside_a_record(sound, tmp_path, seq, where, flip):
         assert event_id.decode() in altered[0].message
 
 
-@settings(
-    max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(where=st.floats(0, 1, exclude_max=True), flip=st.integers(1, 255))
 def test_a_flipped_byte_anywhere_is_named_or_changes_nothing(sound, tmp_path, where, flip):
     path = sound.copy_to(tmp_path, int(where * len(sound.bytes)), flip)
